@@ -1,0 +1,101 @@
+"""Problems for people: what is wrong, where, what was found, what was expected and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass
+from difflib import get_close_matches
+from typing import Literal
+
+Kind = Literal["ask", "refuse"]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One fault of an input, worded for the person who can mend it.
+
+    Attributes
+    ----------
+    kind
+        'ask' where a declaration answers it, 'refuse' where the input itself must change.
+    where
+        The place: file, then row, column or key ("burns.csv, row 7, column charge_g").
+    found, expected, remedy
+        What stands there, what could stand there, and what to do.
+    """
+
+    kind: Kind
+    where: str
+    found: str
+    expected: str
+    remedy: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: found {self.found}; expected {self.expected}. {self.remedy}"
+
+    def as_record(self) -> dict[str, str]:
+        """Return the fields as a plain dictionary, for JSON."""
+        return asdict(self)
+
+
+class KitError(Exception):
+    """Every fault of the user's, all of them at once.
+
+    Attributes
+    ----------
+    problems
+        The faults in the order they were found; never empty.
+    """
+
+    def __init__(self, problems: Problem | Iterable[Problem]) -> None:
+        found = (problems,) if isinstance(problems, Problem) else tuple(problems)
+        if not found:
+            raise ValueError("a KitError needs at least one problem")
+        self.problems: tuple[Problem, ...] = found
+        super().__init__("\n".join(map(str, found)))
+
+    def __reduce__(self) -> tuple[type[KitError], tuple[tuple[Problem, ...]]]:
+        return (type(self), (self.problems,))
+
+
+class Faults:
+    """Gathers problems while reading goes on, so that a person sees all of them in one go."""
+
+    def __init__(self) -> None:
+        self._problems: list[Problem] = []
+
+    def __iter__(self) -> Iterator[Problem]:
+        return iter(self._problems)
+
+    def __len__(self) -> int:
+        return len(self._problems)
+
+    def refuse(self, where: str, found: str, expected: str, remedy: str) -> None:
+        """Note a fault of the input."""
+        self._problems.append(Problem("refuse", where, found, expected, remedy))
+
+    def ask(self, where: str, found: str, expected: str, remedy: str) -> None:
+        """Note a fact that is missing and that a declaration can supply."""
+        self._problems.append(Problem("ask", where, found, expected, remedy))
+
+    def take(self, error: KitError) -> None:
+        """Keep the problems of an error that was caught."""
+        self._problems.extend(error.problems)
+
+    def settle(self) -> None:
+        """Raise all that was gathered, if anything was.
+
+        Raises
+        ------
+        KitError
+            With every problem noted so far.
+        """
+        if self._problems:
+            raise KitError(self._problems)
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Return 'Did you mean …?' for the nearest known word, or the list of known words."""
+    choices = sorted(known)
+    near = get_close_matches(word, choices, n=1, cutoff=0.6)
+    return f"Did you mean '{near[0]}'?" if near else f"Known: {', '.join(choices)}."
