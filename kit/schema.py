@@ -23,92 +23,180 @@ class Column:
     meaning: str
 
 
-def _columns(text: str) -> tuple[Column, ...]:
+_VOCABULARY = """
+    burn            | text   |      | id of the burn, unique in the folder
+    fuel            | text   |      | id of the fuel, as in the trial file
+    bag             | text   |      | label of the bag; unique, or anew in each fuel
+    day             | text   |      | calendar day, yyyy-mm-dd
+    order           | number |      | place in the planned order, or in the taster's
+    cooker          | text   |      | id of the cooker, where there are several
+    setting         | text   |      | id of the declared setting the cooker was run at
+    charge_g        | number | g    | mass of fuel loaded
+    charge_l        | number | L    | volume of fuel loaded
+    lit             | clock  |      | fuel lit
+    tipped          | clock  |      | lit fuel tipped into the cooker
+    lid_on          | clock  |      | lid put on
+    stopped         | clock  |      | burn ended by the stop rule
+    log             | text   |      | file or files in logs/, parted by semicolons
+    leftover_g      | number | g    | unburnt fuel recovered, weighed cold
+    ash_g           | number | g    | ash, weighed cold
+    ambient_c       | number | °C   | air temperature
+    wind_m_s        | number | m/s  | mean wind
+    humidity_pct    | number | %    | relative humidity
+    operator        | text   |      | who ran the burn
+    notes           | text   |      | anything odd
+    excluded        | text   |      | reason for leaving the burn out, blank if it counts
+    at              | clock  |      | when it began
+    until           | clock  |      | when it ended, blank for a moment
+    event           | text   |      | lid open, top-up, vent moved, rain, probe moved, other
+    probes          | text   |      | probes it touches, blank for all
+    taster          | text   |      | who scored
+    code            | text   |      | code the taster saw
+    attribute       | text   |      | what was scored
+    score           | number |      | the score
+    note            | text   |      | anything odd, or what can not be told
+    probe           | text   |      | id of the probe
+    elapsed_s       | number | s    | seconds since time zero; negative before it
+    temp_c          | number | °C   | temperature, calibrated; blank where none was logged
+    flag            | text   |      | '' or flags of FLAGS joined by '+'
+    files           | text   |      | log files the readings came from
+    clock_zero      | text   |      | clock time of time zero, ISO 8601, '' without a clock
+    start_s         | number | s    | first reading of the burn
+    end_s           | number | s    | last reading of the burn
+    stop_s          | number | s    | stop by the burn sheet; blank where the log's end is the stop
+    interval_s      | number | s    | median sampling interval
+    resolution_c    | number | °C   | smallest step the readings show
+    n               | count  |      | burns; readings in SPANS and FLAG_COUNTS
+    n_flagged       | count  |      | readings flagged; in METRICS those not used for it
+    cut_short       | yes/no |      | the log ended before the stop
+    started_late    | yes/no |      | the log began after time zero
+    metric          | text   |      | metric id
+    value           | number |      | the value; a bound where status says so; blank where there is none
+    unit            | text   |      | unit of the row's other numbers; 'ln' for an SD on the log scale
+    u               | number |      | standard uncertainty of measurement; in METRICS without the probe's bias
+    status          | text   |      | one of STATUSES
+    n_used          | count  |      | readings used
+    component       | text   |      | kind, fuel, bag, day, burn (burn:GROUP where spread differs by group)
+    sd              | number |      | standard deviation on the analysis scale
+    low             | number |      | lower limit of the row's estimate
+    high            | number |      | upper limit of the row's estimate
+    level           | number |      | confidence
+    method          | text   |      | how the limits were made
+    at_boundary     | yes/no |      | estimated at zero
+    mean            | number |      | mean; geometric mean on the log scale
+    se              | number |      | standard error on the analysis scale
+    df              | number |      | degrees of freedom, effective where the method has no single ones
+    scale           | text   |      | plain or log
+    bags            | count  |      | bags
+    a               | text   |      | first fuel, or kind
+    b               | text   |      | second fuel, or kind
+    difference      | number |      | a minus b; blank on the log scale
+    ratio           | number |      | a over b; blank on the plain scale
+    low_alone       | number |      | lower unadjusted limit
+    high_alone      | number |      | upper unadjusted limit
+    p               | number |      | p value; unadjusted in COMPARISONS, adjusted for all burns in ODD_BURNS
+    p_adjusted      | number |      | p value adjusted for the family
+    p_equivalent    | number |      | p value of the pair of one-sided tests against the margin
+    margin          | number |      | margin on the analysis scale; blank where none is declared
+    verdict         | text   |      | one of VERDICTS
+    direction       | text   |      | 'a', 'b' (which is larger) or ''
+    n_a             | count  |      | burns of a
+    n_b             | count  |      | burns of b
+    bags_a          | count  |      | bags of a
+    bags_b          | count  |      | bags of b
+    adjust          | text   |      | tukey, dunnett, holm or none
+    share           | number |      | share of the variance, or of the simulated trials
+    scope           | text   |      | 'the fuels tested' or 'kinds in general'
+    spread_within   | number |      | standard deviation between fuels of one kind, analysis scale
+    fuels_a         | count  |      | fuels of a
+    fuels_b         | count  |      | fuels of b
+    place           | count  |      | order of the means, largest first
+    brackets        | text   |      | numbers of the brackets the fuel stands in, parted by spaces
+    covers          | text   |      | what the interval holds: 'bag and burn', 'bag, day and burn', ...
+    chance          | number |      | chance that a new bag of a gives the larger value than a new bag of b
+    seed            | count  |      | seed of the random numbers
+    cook            | text   |      | name of the cook
+    quantity        | text   |      | what the row tells of
+    band_low        | number |      | lower limit of the simultaneous band
+    band_high       | number |      | upper limit of the simultaneous band
+    expected        | number |      | value expected from the other burns
+    residual        | number |      | studentised leave-one-out residual
+    odd             | yes/no |      | p below 1 minus the confidence
+    conditions      | text   |      | recorded conditions that differ from its peers', in words
+    level_left_out  | text   |      | burn, bag or day
+    left_out        | text   |      | which one
+    verdict_without | text   |      | with it left out
+    estimate        | number |      | difference or ratio without it
+    changes         | yes/no |      | the two verdicts differ
+    first_s         | number | s    | first of them
+    last_s          | number | s    | last of them
+    low_c           | number | °C   | lowest of them
+    high_c          | number | °C   | highest of them
+    source          | text   |      | part of the budget: calibration, resolution, …, combined, expanded
+    common          | yes/no |      | common to all burns of the probe: does not shrink with burns
+    nominal         | number |      | share that was promised
+    mc_error        | number |      | Monte-Carlo standard error of share
+    trials          | count  |      | simulated trials
+    kit             | number |      | this kit's value
+    other           | number |      | the other program's value
+    agrees          | yes/no |      | within one part in a thousand of the burn SD
+    what            | text   |      | what deviates from the plan as written
+    where           | text   |      | burn, fuel or key
+    planned         | text   |      | as planned
+    done            | text   |      | as done
+"""
+
+
+def _read_vocabulary(text: str) -> dict[str, Column]:
     rows = (line.split("|") for line in text.strip().splitlines())
-    return tuple(Column(*(cell.strip() for cell in row)) for row in rows)  # type: ignore[arg-type]
+    columns = (Column(*(cell.strip() for cell in row)) for row in rows)  # type: ignore[arg-type]
+    return {column.name: column for column in columns}
 
 
-BURNS = _columns("""
-    burn        | text   |      | id of the burn, unique in the folder
-    fuel        | text   |      | id of the fuel, as in the trial file
-    bag         | text   |      | label of the bag; unique, or anew in each fuel
-    day         | text   |      | calendar day of the burn, yyyy-mm-dd
-    order       | number |      | place in the planned order
-    cooker      | text   |      | id of the cooker, where there are several
-    setting     | text   |      | id of the declared setting the cooker was run at
-    charge_g    | number | g    | mass of fuel loaded
-    charge_l    | number | L    | volume of fuel loaded
-    lit         | clock  |      | fuel lit
-    tipped      | clock  |      | lit fuel tipped into the cooker
-    lid_on      | clock  |      | lid put on
-    stopped     | clock  |      | burn ended by the stop rule
-    log         | text   |      | file or files in logs/, parted by semicolons
-    leftover_g  | number | g    | unburnt fuel recovered, weighed cold
-    ash_g       | number | g    | ash, weighed cold
-    ambient_c   | number | °C   | air temperature
-    wind_m_s    | number | m/s  | mean wind
-    humidity_pct| number | %    | relative humidity
-    operator    | text   |      | who ran the burn
-    notes       | text   |      | anything odd
-    excluded    | text   |      | reason for leaving the burn out, blank if it counts
-""")
+COLUMNS: Mapping[str, Column] = _read_vocabulary(_VOCABULARY)
+"""Every column of every table: a name means the same wherever it stands."""
 
-EVENTS = _columns("""
-    burn   | text  |  | id of the burn
-    at     | clock |  | when it began
-    until  | clock |  | when it ended, blank for a moment
-    event  | text  |  | lid open, top-up, vent moved, rain, probe moved, other
-    probes | text  |  | probes it touches, blank for all
-    notes  | text  |  | anything odd
-""")
 
-SCORES = _columns("""
-    burn      | text   |  | id of the burn
-    taster    | text   |  | who scored
-    code      | text   |  | code the taster saw
-    attribute | text   |  | what was scored
-    score     | number |  | the score
-    order     | number |  | place in the taster's order
-    note      | text   |  | anything odd
-""")
+def _table(names: str) -> tuple[Column, ...]:
+    return tuple(COLUMNS[name] for name in names.split())
 
-READINGS = _columns("""
-    burn      | text   |    | id of the burn
-    probe     | text   |    | id of the probe
-    elapsed_s | number | s  | seconds since time zero; negative before it
-    temp_c    | number | °C | temperature, calibrated; blank where none was logged
-    flag      | text   |    | '' or flags of FLAGS joined by '+'
-""")
 
-SPANS = _columns("""
-    burn         | text   |    | id of the burn
-    probe        | text   |    | id of the probe
-    files        | text   |    | log files the readings came from
-    clock_zero   | text   |    | clock time of time zero, ISO 8601, '' without a clock
-    start_s      | number | s  | first reading of the burn
-    end_s        | number | s  | last reading of the burn
-    stop_s       | number | s  | stop by the burn sheet; blank where the log's end is the stop
-    interval_s   | number | s  | median sampling interval
-    resolution_c | number | °C | smallest step the readings show
-    n            | count  |    | readings in the burn
-    n_flagged    | count  |    | of them with any flag
-    cut_short    | yes/no |    | the log ended before the stop
-    started_late | yes/no |    | the log began after time zero
-""")
-
-METRICS = _columns("""
-    burn      | text   |  | id of the burn
-    fuel      | text   |  | id of the fuel
-    bag       | text   |  | label of the bag
-    day       | text   |  | day
-    metric    | text   |  | metric id
-    value     | number |  | the value; a bound where status says so; blank where there is none
-    unit      | text   |  | unit of value and u
-    u         | number |  | standard uncertainty of measurement, probe bias left out
-    status    | text   |  | one of STATUSES
-    n_used    | count  |  | readings used
-    n_flagged | count  |  | readings flagged and therefore not used
-""")
+BURNS = _table(
+    "burn fuel bag day order cooker setting charge_g charge_l lit tipped lid_on stopped log leftover_g "
+    "ash_g ambient_c wind_m_s humidity_pct operator notes excluded"
+)
+EVENTS = _table("burn at until event probes notes")
+SCORES = _table("burn taster code attribute score order note")
+READINGS = _table("burn probe elapsed_s temp_c flag")
+SPANS = _table(
+    "burn probe files clock_zero start_s end_s stop_s interval_s resolution_c n n_flagged cut_short "
+    "started_late"
+)
+METRICS = _table("burn fuel bag day metric value unit u status n_used n_flagged")
+COMPONENTS = _table("metric component sd low high level method at_boundary unit")
+MEANS = _table("metric fuel mean se df low high unit scale method level n bags")
+COMPARISONS = _table(
+    "metric a b difference ratio se df low high low_alone high_alone p p_adjusted p_equivalent margin "
+    "verdict direction n_a n_b bags_a bags_b adjust method level unit scale"
+)
+SHARES = _table("metric component share low high level")
+KINDS = _table(
+    "metric a b scope difference ratio se df low high p verdict spread_within fuels_a fuels_b unit scale "
+    "level"
+)
+LADDER = _table("metric place fuel mean low high brackets unit")
+NEXT_BAG = _table("metric fuel mean low high sd df level unit scale covers")
+CHANCES = _table("metric a b chance low high level seed")
+COOKS = _table("cook fuel setting quantity value low high unit n level note")
+MEAN_CURVES = _table("fuel elapsed_s mean low high band_low band_high n level")
+DIFFERENCE_CURVES = _table("a b elapsed_s difference low high band_low band_high n_a n_b level")
+ODD_BURNS = _table("metric burn fuel value expected residual p odd conditions unit")
+INFLUENCE = _table("metric a b level_left_out left_out verdict verdict_without estimate low high changes")
+FLAG_COUNTS = _table("burn probe flag n first_s last_s low_c high_c")
+UNCERTAINTY = _table("metric fuel source u unit common")
+SELF_CHECK = _table("metric quantity nominal share mc_error trials seed")
+SECOND_OPINION = _table("metric quantity kit other agrees note")
+DEVIATIONS = _table("what where planned done")
 
 STATUSES: Mapping[str, str] = {
     "exact": "measured",
@@ -117,63 +205,6 @@ STATUSES: Mapping[str, str] = {
     "never": "the burn was completed and never reached the threshold",
     "missing": "not measured",
 }
-
-COMPONENTS = _columns("""
-    metric      | text   |  | metric id
-    component   | text   |  | fuel, bag, day, burn (burn:GROUP where the spread differs by group)
-    sd          | number |  | standard deviation on the analysis scale
-    low         | number |  | lower confidence limit of sd
-    high        | number |  | upper confidence limit of sd
-    level       | number |  | confidence
-    method      | text   |  | how the limits were made
-    at_boundary | yes/no |  | estimated at zero
-    unit        | text   |  | unit of sd; 'ln' on the log scale
-""")
-
-MEANS = _columns("""
-    metric   | text   |  | metric id
-    fuel     | text   |  | id of the fuel
-    mean     | number |  | mean; geometric mean on the log scale
-    se       | number |  | standard error on the analysis scale
-    df       | number |  | degrees of freedom, effective where the method has no single ones
-    low      | number |  | lower confidence limit of mean
-    high     | number |  | upper confidence limit of mean
-    unit     | text   |  | unit of mean
-    scale    | text   |  | plain or log
-    method   | text   |  | small-sample method
-    level    | number |  | confidence
-    n        | count  |  | burns
-    bags     | count  |  | bags
-""")
-
-COMPARISONS = _columns("""
-    metric       | text   |  | metric id
-    a            | text   |  | first fuel
-    b            | text   |  | second fuel
-    difference   | number |  | a minus b; blank on the log scale
-    ratio        | number |  | a over b; blank on the plain scale
-    se           | number |  | standard error on the analysis scale
-    df           | number |  | degrees of freedom
-    low          | number |  | lower simultaneous limit of difference or ratio
-    high         | number |  | upper simultaneous limit of difference or ratio
-    low_alone    | number |  | lower unadjusted limit
-    high_alone   | number |  | upper unadjusted limit
-    p            | number |  | unadjusted p value
-    p_adjusted   | number |  | p value adjusted for the family
-    p_equivalent | number |  | p value of the pair of one-sided tests against the margin
-    margin       | number |  | margin on the analysis scale; blank where none is declared
-    verdict      | text   |  | one of VERDICTS
-    direction    | text   |  | 'a', 'b' (which is larger) or ''
-    n_a          | count  |  | burns of a
-    n_b          | count  |  | burns of b
-    bags_a       | count  |  | bags of a
-    bags_b       | count  |  | bags of b
-    adjust       | text   |  | tukey, dunnett, holm or none
-    method       | text   |  | small-sample method
-    level        | number |  | confidence
-    unit         | text   |  | unit of difference
-    scale        | text   |  | plain or log
-""")
 
 VERDICTS: Mapping[str, str] = {
     "different, by more than the margin": "the whole interval lies beyond the margin",
@@ -185,185 +216,6 @@ VERDICTS: Mapping[str, str] = {
     "no repeats": "no interval can be given",
     "cannot be separated": "day or cooker goes along with fuel",
 }
-
-SHARES = _columns("""
-    metric    | text   |  | metric id
-    component | text   |  | kind, fuel, bag, day, burn
-    share     | number |  | share of the variance
-    low       | number |  | lower confidence limit
-    high      | number |  | upper confidence limit
-    level     | number |  | confidence
-""")
-
-KINDS = _columns("""
-    metric        | text   |  | metric id
-    a             | text   |  | first kind
-    b             | text   |  | second kind
-    scope         | text   |  | 'the fuels tested' or 'kinds in general'
-    difference    | number |  | a minus b; blank on the log scale
-    ratio         | number |  | a over b; blank on the plain scale
-    se            | number |  | standard error on the analysis scale
-    df            | number |  | degrees of freedom
-    low           | number |  | lower limit
-    high          | number |  | upper limit
-    p             | number |  | p value
-    verdict       | text   |  | one of VERDICTS
-    spread_within | number |  | standard deviation between fuels of one kind, analysis scale
-    fuels_a       | count  |  | fuels of a
-    fuels_b       | count  |  | fuels of b
-    unit          | text   |  | unit of difference
-    scale         | text   |  | plain or log
-    level         | number |  | confidence
-""")
-
-LADDER = _columns("""
-    metric   | text   |  | metric id
-    place    | count  |  | order of the means, largest first
-    fuel     | text   |  | id of the fuel
-    mean     | number |  | mean
-    low      | number |  | lower limit of mean
-    high     | number |  | upper limit of mean
-    brackets | text   |  | numbers of the brackets the fuel stands in, parted by spaces
-    unit     | text   |  | unit of mean
-""")
-
-NEXT_BAG = _columns("""
-    metric | text   |  | metric id
-    fuel   | text   |  | id of the fuel
-    mean   | number |  | mean
-    low    | number |  | lower prediction limit of one burn from a new bag
-    high   | number |  | upper prediction limit
-    sd     | number |  | standard deviation of one burn from a new bag, analysis scale
-    df     | number |  | degrees of freedom
-    level  | number |  | confidence
-    unit   | text   |  | unit of mean
-    scale  | text   |  | plain or log
-    covers | text   |  | what the interval holds: 'bag and burn', 'bag, day and burn', ...
-""")
-
-CHANCES = _columns("""
-    metric | text   |  | metric id
-    a      | text   |  | first fuel
-    b      | text   |  | second fuel
-    chance | number |  | chance that a new bag of a gives the larger value than a new bag of b
-    low    | number |  | lower limit
-    high   | number |  | upper limit
-    level  | number |  | confidence
-    seed   | count  |  | seed of the bootstrap
-""")
-
-COOKS = _columns("""
-    cook     | text   |  | name of the cook
-    fuel     | text   |  | id of the fuel
-    setting  | text   |  | declared setting of the burns it is judged by, '' where there are none
-    quantity | text   |  | minutes held, charges, top-ups, cost
-    value    | number |  | estimate
-    low      | number |  | lower limit
-    high     | number |  | upper limit
-    unit     | text   |  | unit of value
-    n        | count  |  | burns
-    level    | number |  | confidence
-    note     | text   |  | what the burns can and cannot tell
-""")
-
-MEAN_CURVES = _columns("""
-    fuel      | text   |    | id of the fuel
-    elapsed_s | number | s  | seconds since time zero
-    mean      | number | °C | mean over burns by the variance model
-    low       | number | °C | lower pointwise limit
-    high      | number | °C | upper pointwise limit
-    band_low  | number | °C | lower limit of the simultaneous band
-    band_high | number | °C | upper limit of the simultaneous band
-    n         | count  |    | burns at this time
-    level     | number |    | confidence
-""")
-
-DIFFERENCE_CURVES = _columns("""
-    a          | text   |    | first fuel
-    b          | text   |    | second fuel
-    elapsed_s  | number | s  | seconds since time zero
-    difference | number | K  | a minus b
-    low        | number | K  | lower pointwise limit
-    high       | number | K  | upper pointwise limit
-    band_low   | number | K  | lower limit of the simultaneous band
-    band_high  | number | K  | upper limit of the simultaneous band
-    n_a        | count  |    | burns of a at this time
-    n_b        | count  |    | burns of b at this time
-    level      | number |    | confidence
-""")
-
-ODD_BURNS = _columns("""
-    metric     | text   |  | metric id
-    burn       | text   |  | id of the burn
-    fuel       | text   |  | id of the fuel
-    value      | number |  | its value
-    expected   | number |  | value expected from the other burns
-    residual   | number |  | studentised leave-one-out residual
-    p          | number |  | p value adjusted for all burns
-    odd        | yes/no |  | p below 1 minus the confidence
-    conditions | text   |  | recorded conditions that differ from its peers', in words
-    unit       | text   |  | unit of value
-""")
-
-INFLUENCE = _columns("""
-    metric          | text   |  | metric id
-    a               | text   |  | first fuel
-    b               | text   |  | second fuel
-    level_left_out  | text   |  | burn, bag or day
-    left_out        | text   |  | which one
-    verdict         | text   |  | with all burns
-    verdict_without | text   |  | with it left out
-    estimate        | number |  | difference or ratio without it
-    low             | number |  | lower limit without it
-    high            | number |  | upper limit without it
-    changes         | yes/no |  | the two verdicts differ
-""")
-
-FLAG_COUNTS = _columns("""
-    burn    | text   |    | id of the burn
-    probe   | text   |    | id of the probe
-    flag    | text   |    | one of FLAGS
-    n       | count  |    | readings
-    first_s | number | s  | first of them
-    last_s  | number | s  | last of them
-    low_c   | number | °C | lowest of them
-    high_c  | number | °C | highest of them
-""")
-
-UNCERTAINTY = _columns("""
-    metric | text   |  | metric id
-    fuel   | text   |  | id of the fuel
-    source | text   |  | calibration, resolution, sampling, gaps, balance, repeat variation, combined, expanded (k = 2)
-    u      | number |  | standard uncertainty of the fuel mean (expanded: k times it)
-    unit   | text   |  | unit of u
-    common | yes/no |  | common to all burns of the probe: does not shrink with burns
-""")
-
-SELF_CHECK = _columns("""
-    metric   | text   |  | metric id
-    quantity | text   |  | what was counted
-    nominal  | number |  | share that was promised
-    share    | number |  | share that was found
-    mc_error | number |  | Monte-Carlo standard error of share
-    trials   | count  |  | simulated trials
-    seed     | count  |  | seed
-""")
-
-SECOND_OPINION = _columns("""
-    metric   | text   |  | metric id
-    quantity | text   |  | bag SD, burn SD or a fuel mean
-    kit      | number |  | this kit's value
-    other    | number |  | the other program's value
-    agrees   | yes/no |  | within one part in a thousand of the burn SD
-    note     | text   |  | where it failed or is not comparable
-""")
-
-DEVIATIONS = _columns("""
-    what    | text |  | what deviates from the plan as written
-    where   | text |  | burn, fuel or key
-    planned | text |  | as planned
-    done    | text |  | as done
-""")
 
 
 @dataclass(frozen=True)
@@ -441,7 +293,9 @@ METRIC_BASES: Mapping[str, Metric] = dict(
         _metric("longest_spell", "longest spell above", "min", "log", "longer", "shorter", "more", "curve"),
         _metric("plateau", "plateau mean", "°C", "plain", "hotter", "cooler", "", "curve"),
         _metric("steadiness", "unsteadiness", "K", "log", "less steady", "steadier", "less", "curve"),
-        _metric("mean_rate", "mean absolute rate", "K/min", "log", "faster to change", "slower to change", "less", "curve"),
+        _metric(
+            "mean_rate", "mean absolute rate", "K/min", "log", "more restless", "calmer", "less", "curve"
+        ),
         _metric("departures", "departures from the trend", "", "plain", "more", "fewer", "less", "curve"),
         _metric("degree_hours", "degree-hours above ambient", "K·h", "log", "more", "fewer", "more", "curve"),
         _metric("near_ambient", "time until near ambient", "min", "log", "later", "sooner", "", "curve"),
@@ -488,13 +342,16 @@ def metric(metric_id: str, declared: Iterable[Metric] = ()) -> Metric:
 
 
 def _with_argument(spec: Metric, metric_id: str, argument: str, probe: str) -> Metric:
-    label = f"{spec.label} {argument}" + (" °C" if spec.base in TAKES_THRESHOLD else "") if argument else spec.label
+    degrees = " °C" if spec.base in TAKES_THRESHOLD else ""
+    label = f"{spec.label} {argument}{degrees}" if argument else spec.label
     return replace(spec, id=metric_id, argument=argument, probe=probe, label=label)
 
 
 def _unknown(metric_id: str, base: str, own: Mapping[str, Metric]) -> Problem:
     known = {*METRIC_BASES, *own}
-    return Problem("refuse", "trial.toml, metrics", f"'{metric_id}'", "a metric id", did_you_mean(base, known))
+    return Problem(
+        "refuse", "trial.toml, metrics", f"'{metric_id}'", "a metric id", did_you_mean(base, known)
+    )
 
 
 def _wrong_argument(metric_id: str, base: str) -> Problem:
