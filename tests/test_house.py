@@ -125,7 +125,15 @@ def test_the_top_level_holds_what_it_should():
         pytest.skip("not a git checkout")
     names = {line.split("/")[0] for line in listed.stdout.splitlines()}
     named = {"README.md", "DEVELOPERS.md", "pyproject.toml", "kit", "templates", "runs", "tests", "Makefile"}
-    unseen = {".ci", ".gitignore", ".gitattributes", "LICENSE", "CITATION.cff", "requirements.lock", "oldest.lock"}
+    unseen = {
+        ".ci",
+        ".gitignore",
+        ".gitattributes",
+        "LICENSE",
+        "CITATION.cff",
+        "requirements.lock",
+        "oldest.lock",
+    }
     assert named <= names <= named | unseen
 
 
@@ -138,7 +146,8 @@ def test_templates_are_kept_without_outputs_and_only_call_the_kit():
             if cell.cell_type == "code":
                 assert not cell.outputs and cell.execution_count is None, path.name
                 assert not any(
-                    isinstance(node, ast.FunctionDef | ast.ClassDef) for node in ast.walk(ast.parse(cell.source))
+                    isinstance(node, ast.FunctionDef | ast.ClassDef)
+                    for node in ast.walk(ast.parse(cell.source))
                 ), path.name
 
 
