@@ -42,7 +42,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="repeatburn",
         description="From weighed charges, a burn sheet and temperature logs to a report with error bars.",
-        epilog="Charcoal kills by carbon monoxide and starts fires: burn outdoors only, read the cautions first.",
+        epilog="Charcoal kills by carbon monoxide and starts fires: burn outdoors only.",
     )
     verbs = parser.add_subparsers(required=True, metavar="VERB")
     for add in (_add_start, _add_plan, _add_rehearse, _add_check, _add_report, _add_two_fuels):
