@@ -1,0 +1,93 @@
+"""A drawn figure set into a page: named for screen readers, its colours following light and dark."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+from xml.etree import ElementTree
+
+from kit.page.style import DARK, FUELS_LIGHT, LIGHT
+from kit.page.text import Html, anchor, element, escape
+
+_DROPPED: Final = re.compile(r"\A.*?(?=<svg\b)|<!--.*?-->|<(metadata|style)\b.*?</\1>", re.DOTALL)
+_TAG: Final = re.compile(r"<[^>]*>")
+_ID: Final = re.compile(r'(\bid="|url\(#|\bhref="#)')
+_OWN: Final = re.compile(r'\s(?:role|aria-[a-z]+|width|height|style)="[^"]*"')
+_BOX: Final = re.compile(r'viewBox="[-\d.]+ [-\d.]+ ([\d.]+) ([\d.]+)"')
+_COLOURS: Final = {
+    **{LIGHT[name]: f"var(--{name})" for name in DARK},
+    **{colour: f"var(--fuel-{place})" for place, colour in enumerate(FUELS_LIGHT, 1)},
+}
+_COLOUR: Final = re.compile("|".join(map(re.escape, _COLOURS)), re.IGNORECASE)
+_LIVE: Final = frozenset({"script", "foreignobject", "iframe", "animate", "set", "handler"})
+
+
+def figure(svg: str, *, alt: str, title: str, caption: object, key: str) -> Html:
+    """Return a figure of a drawn SVG.
+
+    Parameters
+    ----------
+    svg
+        As matplotlib writes it, drawn in the light colours of `kit.page.style`; these become the page's own
+        variables, so that they follow dark pages.  Text from a run folder goes through `visible` first.
+    alt
+        What the figure shows, in words, for those who cannot see it.
+    title
+        Its short name.
+    caption
+        Below it: what bars and bands are, over what, and n.
+    key
+        Unique in the page (a claim's or figure's id): ids of the drawing are led by it.
+
+    Raises
+    ------
+    ValueError
+        Where the drawing is no SVG or carries anything live.
+    """
+    name = anchor(key)
+    drawing = element("div", Html(inline_svg(svg, alt=alt, title=title, key=name)), class_="drawing")
+    return element("figure", drawing, element("figcaption", caption), id=name)
+
+
+def inline_svg(svg: str, *, alt: str, title: str, key: str) -> str:
+    """Return an SVG for use inside HTML: ids of its own, title and description, colours as variables.
+
+    Raises
+    ------
+    ValueError
+        Where the drawing is no SVG or carries anything live.
+    """
+    _refuse_live(svg)
+    bare = _TAG.sub(lambda tag: _in_page(tag[0], key), _DROPPED.sub("", svg))
+    opening, _, rest = bare.partition(">")
+    names = f'<title id="{key}-title">{escape(title)}</title><desc id="{key}-desc">{escape(alt)}</desc>'
+    return (
+        f'{_OWN.sub("", opening)} role="img" aria-labelledby="{key}-title {key}-desc"{_size(opening)}'
+        f' style="stroke-linejoin:round;stroke-linecap:butt">{names}{rest.rstrip()}'
+    )
+
+
+def _refuse_live(svg: str) -> None:
+    try:
+        root = ElementTree.fromstring(svg)
+    except (ElementTree.ParseError, ValueError) as error:
+        raise ValueError(f"not a drawing: {error}") from error
+    for each in root.iter():
+        name = str(each.tag).rpartition("}")[2].lower()
+        handlers = [key for key in each.attrib if key.rpartition("}")[2].lower().startswith("on")]
+        links = [
+            v for k, v in each.attrib.items() if k.endswith("href") and not v.startswith(("#", "data:image/"))
+        ]
+        if name in _LIVE or handlers or links:
+            raise ValueError(f"a drawing that may not stand in a page: {name} {handlers or links}")
+
+
+def _in_page(tag: str, key: str) -> str:
+    """Give one tag ids of its own and the page's colours; text between tags stays as it is."""
+    return _COLOUR.sub(lambda found: _COLOURS[found[0].lower()], _ID.sub(rf"\g<1>{key}-", tag))
+
+
+def _size(opening: str) -> str:
+    found = _BOX.search(opening)
+    # matplotlib draws in points; a CSS pixel is 3/4 of one
+    return f' width="{float(found[1]) * 4 / 3:.0f}" height="{float(found[2]) * 4 / 3:.0f}"' if found else ""

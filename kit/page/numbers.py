@@ -1,0 +1,214 @@
+"""Numbers as a person reads them: significant digits from their interval, units by the trial's `show`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Literal
+
+Show = Literal["metric", "us", "both"]
+
+NBSP: Final = "\u00a0"
+THIN: Final = "\u202f"
+MINUS: Final = "\u2212"
+NONE: Final = "\u2013"
+
+_FACTORS: Final = {
+    "g": (1 / 28.349523125, "oz"),
+    "kg": (1 / 0.45359237, "lb"),
+    "L": (1 / 0.946352946, "qt"),
+    "m/s": (1 / 0.44704, "mph"),
+    "m": (1 / 0.3048, "ft"),
+    "mm": (1 / 25.4, "in"),
+    "g/min": (1 / 28.349523125, "oz/min"),
+    "kg/L": (62.42796057614462, "lb/ft³"),
+    "kg/m³": (0.06242796057614462, "lb/ft³"),
+    "hPa": (0.02952998330, "inHg"),
+}
+_OF_DEGREES: Final = {"K": "°F", "K/min": "°F/min", "K·h": "°F·h", "K·min": "°F·min"}
+_AS_SHOWN: Final = {"K": "°C", "K/min": "°C/min", "K·h": "°C·h", "K·min": "°C·min"}
+
+
+@dataclass(frozen=True)
+class Units:
+    """How a trial wants its units shown.
+
+    Attributes
+    ----------
+    show
+        'metric', 'us' or 'both' (metric, then US in brackets).
+    currency
+        As the trial file names it; stands in the unit of prices and costs.
+    """
+
+    show: Show = "metric"
+    currency: str = ""
+
+    def systems(self) -> tuple[bool, ...]:
+        """Return for each system to be shown whether it is the US one."""
+        return {"metric": (False,), "us": (True,), "both": (False, True)}[self.show]
+
+    def heading(self, unit: str, *, difference: bool = False) -> str:
+        """Return the unit as a table's heading gives it; '' where there is none."""
+        names = [_unit_shown(unit, us, difference, self.currency) for us in self.systems()]
+        return " ".join([names[0], *(f"({name})" for name in names[1:] if name != names[0])]).strip()
+
+
+METRIC: Final = Units()
+
+
+def convert(value: float, unit: str, us: bool, *, difference: bool = False) -> float:
+    """Return a value of the kit's unit in the unit shown.
+
+    A temperature becomes ×1.8 + 32; a difference of temperatures, and every unit with kelvin, ×1.8 alone.
+    """
+    if not us:
+        return value
+    if unit == "°C":
+        return value * 1.8 if difference else value * 1.8 + 32
+    if unit in _OF_DEGREES:
+        return value * 1.8
+    if unit.endswith("/kg"):
+        return value * 0.45359237
+    return value * _FACTORS.get(unit, (1.0, unit))[0]
+
+
+def _unit_shown(unit: str, us: bool, difference: bool = False, currency: str = "") -> str:
+    if unit == "°C":
+        return "°F" if us else "°C"
+    if unit in _OF_DEGREES:
+        return _OF_DEGREES[unit] if us else _AS_SHOWN[unit]
+    if unit == "per h":
+        return f"{currency} per h".strip()
+    if unit.endswith("/kg"):
+        return f"{unit[:-3] or currency}/lb" if us else f"{unit[:-3] or currency}/kg"
+    return _FACTORS[unit][1] if us and unit in _FACTORS else unit
+
+
+def decimals_for(low: float, high: float, digits: int = 2) -> int:
+    """Return how many decimals show an interval's half width with the given digits (may be negative)."""
+    half = abs(high - low) / 2
+    if not math.isfinite(half) or half == 0:
+        return 1
+    place = digits - 1 - math.floor(math.log10(half))
+    # 9.96 with two digits rounds to 10: the rounding itself must not add a digit
+    return place - 1 if round(half, place) >= 10 ** (digits - place) else place
+
+
+def plain(value: float | None, decimals: int = 1) -> str:
+    """Return a number with a true minus and narrow spaces between thousands; '–' where there is none.
+
+    A negative count of decimals rounds to tens, hundreds and so on.
+    """
+    if value is None or not math.isfinite(value):
+        return NONE
+    rounded = round(float(value), decimals) + 0.0
+    text = f"{abs(rounded):,.{max(decimals, 0)}f}".replace(",", THIN)
+    if len(text.split(".")[0]) < 6:
+        text = text.replace(THIN, "")  # four digits are read whole
+    return f"{MINUS}{text}" if rounded < 0 and float(f"{rounded:.{max(decimals, 0)}f}") != 0 else text
+
+
+def quantity(
+    value: float | None, unit: str, units: Units = METRIC, *, decimals: int = 1, difference: bool = False
+) -> str:
+    """Return a value with its unit, in the units shown: '251.3 °C (484.3 °F)'.
+
+    Minutes from an hour on are written as hours and minutes.
+    """
+    if value is None or not math.isfinite(value):
+        return NONE
+    if unit == "min" and abs(value) >= 60:
+        return duration(value)
+    return _in_each(units, lambda us: _one(value, unit, us, units, decimals, difference))
+
+
+def _one(value: float, unit: str, us: bool, units: Units, decimals: int, difference: bool) -> str:
+    shown = plain(convert(value, unit, us, difference=difference), _steps(unit, us, decimals))
+    return _with_unit(shown, _unit_shown(unit, us, difference, units.currency))
+
+
+def _steps(unit: str, us: bool, decimals: int) -> int:
+    """Give a value the decimals that keep its precision after conversion."""
+    factor = abs(convert(1.0, unit, us, difference=True))
+    return decimals if factor == 0 else decimals - round(math.log10(factor))
+
+
+def _with_unit(number: str, unit: str) -> str:
+    return f"{number}{NBSP}{unit}" if unit else number
+
+
+def _in_each(units: Units, write: Callable[[bool], str]) -> str:
+    texts = [write(us) for us in units.systems()]
+    return texts[0] if len(texts) == 1 or texts[0] == texts[1] else f"{texts[0]} ({texts[1]})"
+
+
+def plus_minus(
+    value: float, low: float, high: float, unit: str, units: Units = METRIC, *, difference: bool = False
+) -> str:
+    """Return 'value ± half width unit' where the interval is symmetric, else 'value (low to high) unit'.
+
+    Digits come from the interval: its half width is shown with two.
+    """
+    if not all(map(math.isfinite, (value, low, high))):
+        return quantity(value, unit, units, difference=difference)
+    half = (high - low) / 2
+    if abs((high + low) / 2 - value) > 0.05 * half:
+        return to_range(value, low, high, unit, units, difference=difference)
+
+    def write(us: bool) -> str:
+        middle = convert(value, unit, us, difference=difference)
+        width = abs(convert(half, unit, us, difference=True))
+        places = decimals_for(-width, width)
+        number = f"{plain(middle, places)}{NBSP}±{NBSP}{plain(width, places)}"
+        return _with_unit(number, _unit_shown(unit, us, difference, units.currency))
+
+    return _in_each(units, write)
+
+
+def to_range(
+    value: float, low: float, high: float, unit: str, units: Units = METRIC, *, difference: bool = False
+) -> str:
+    """Return 'value unit (low to high)', digits from the interval; a limit that is not finite reads '–'."""
+
+    def write(us: bool) -> str:
+        turned = [convert(each, unit, us, difference=difference) for each in (value, low, high)]
+        places = decimals_for(turned[1], turned[2])
+        middle, lower, upper = (plain(each, places) for each in turned)
+        named = _with_unit(middle, _unit_shown(unit, us, difference, units.currency))
+        return f"{named} ({lower} to {upper})"
+
+    texts = [write(us) for us in units.systems()]
+    return texts[0] if len(texts) == 1 or texts[0] == texts[1] else f"{texts[0]}; {texts[1]}"
+
+
+def spread(low: float, high: float, unit: str, units: Units = METRIC, *, difference: bool = False) -> str:
+    """Return 'low to high unit', digits from the interval."""
+
+    def write(us: bool) -> str:
+        ends = [convert(each, unit, us, difference=difference) for each in (low, high)]
+        places = decimals_for(ends[0], ends[1])
+        text = f"{plain(ends[0], places)} to {plain(ends[1], places)}"
+        return _with_unit(text, _unit_shown(unit, us, difference, units.currency))
+
+    return _in_each(units, write)
+
+
+def ratio(value: float, low: float, high: float) -> str:
+    """Return a ratio of two fuels: '1.24 times (1.10 to 1.40)', digits from the interval, at least two."""
+    places = max(2, min(decimals_for(low, high), 4))
+    return f"{plain(value, places)}{NBSP}times ({plain(low, places)} to {plain(high, places)})"
+
+
+def duration(minutes: float | None) -> str:
+    """Return minutes as a person says them: '42 min', '3 h 12 min', '2 d 4 h'."""
+    if minutes is None or not math.isfinite(minutes):
+        return NONE
+    sign, whole = (MINUS if round(minutes) < 0 else ""), abs(round(minutes))
+    hours, rest = divmod(whole, 60)
+    if hours == 0:
+        return f"{sign}{rest}{NBSP}min"
+    if hours < 48:
+        return f"{sign}{hours}{NBSP}h" + (f"{NBSP}{rest}{NBSP}min" if rest else "")
+    return f"{sign}{hours // 24}{NBSP}d" + (f"{NBSP}{hours % 24}{NBSP}h" if hours % 24 else "")

@@ -1,0 +1,155 @@
+"""Text from a run folder made safe: for HTML, Markdown and spreadsheets."""
+
+from __future__ import annotations
+
+import hashlib
+import html
+import re
+import unicodedata
+from collections.abc import Iterable
+from typing import Final
+
+_PICTURES: Final = {code: chr(0x2400 + code) for code in range(0x20) if chr(code) not in "\n\t"} | {
+    0x7F: "\u2421"
+}
+_KEPT_FORMATS: Final = frozenset("\u200c\u200d\u00ad")  # joiners make emoji and scripts what they are
+_VOID: Final = frozenset({"br", "col", "hr", "img", "link", "meta", "wbr"})
+_NAME: Final = re.compile(r"[a-z][a-z0-9-]*")
+_MARKDOWN: Final = re.compile(r"([\\`*_{}\[\]()<>#+\-!|~$&:@])")
+_FORMULA_STARTS: Final = "=+-@\t\r\n|%"
+
+
+class Html(str):
+    """Markup that was made by the kit and may stand in a page as it is.
+
+    Everything else is text: `element` and `join` escape it.  In a notebook it shows itself.
+    """
+
+    __slots__ = ()
+
+    def __html__(self) -> str:
+        return str(self)
+
+    def _repr_html_(self) -> str:
+        return str(self)
+
+    def __repr__(self) -> str:
+        return f"<Html of {len(self)} characters>"
+
+
+def visible(text: object) -> str:
+    """Return text in which nothing hides: control characters, direction overrides, half characters show."""
+    return "".join(map(_shown, str(text)))
+
+
+def _shown(character: str) -> str:
+    code = ord(character)
+    if code in _PICTURES:
+        return _PICTURES[code]
+    if 0xE0020 <= code <= 0xE007F:  # the tags that spell a flag emoji
+        return character
+    category = unicodedata.category(character)
+    if (
+        category in ("Cc", "Cf", "Cs", "Zl", "Zp")
+        and character not in _KEPT_FORMATS
+        and character not in "\n\t"
+    ):
+        return f"\u2039U+{code:04X}\u203a"
+    return "\ufffd" if code & 0xFFFE == 0xFFFE else character
+
+
+def escape(text: object) -> Html:
+    """Return any text as markup that shows just that text, in content and in attributes alike."""
+    return text if isinstance(text, Html) else Html(html.escape(visible(text), quote=True))
+
+
+def isolate(text: object) -> Html:
+    """Return text in an element of its own direction, so that right-to-left names leave a line in order."""
+    return text if isinstance(text, Html) else element("bdi", text)
+
+
+def join(parts: Iterable[object], between: str = "") -> Html:
+    """Return the parts one after another, text among them escaped."""
+    return Html(escape(between).join(map(escape, parts)))
+
+
+def element(tag: str, *children: object, **attributes: object) -> Html:
+    """Return an element; text among the children and every attribute's value is escaped.
+
+    Parameters
+    ----------
+    tag
+        A lower-case name.
+    children
+        Html, or anything else as text; None is left out.
+    attributes
+        `class_`, `aria_label` and so on: underscores become hyphens, a last one is dropped; None is left out,
+        True stands alone.
+
+    Raises
+    ------
+    ValueError
+        At a name that is no plain name, an event attribute, or an address that could run a script.
+    """
+    if not _NAME.fullmatch(tag) or tag in ("script", "iframe", "object", "embed"):
+        raise ValueError(f"no element of pages: {tag!r}")
+    opening = f"<{tag}{''.join(_attribute(*pair) for pair in attributes.items())}>"
+    if tag in _VOID:
+        return Html(opening)
+    return Html(f"{opening}{join(child for child in children if child is not None)}</{tag}>")
+
+
+def _attribute(key: str, value: object) -> str:
+    name = key.rstrip("_").replace("_", "-")
+    if not _NAME.fullmatch(name) or name.startswith("on"):
+        raise ValueError(f"no attribute of pages: {key!r}")
+    if value is None or value is False:
+        return ""
+    if name in ("href", "src") and not _harmless(str(value)):
+        raise ValueError(f"no address for a page: {value!r}")
+    return f" {name}" if value is True else f' {name}="{escape(str(value))}"'
+
+
+def _harmless(address: str) -> bool:
+    scheme = re.match(r"\s*([a-zA-Z][a-zA-Z0-9+.\-]*)\s*:", address)
+    return (
+        scheme is None
+        or scheme[1].lower() in ("https", "http", "mailto")
+        or address.startswith("data:image/")
+    )
+
+
+def anchor(*parts: object) -> str:
+    """Return an id for use in a page: readable, the same each time, apart wherever the parts differ."""
+    text = " ".join(map(str, parts))
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:48]
+    if words and words == text.lower().replace(" ", "-") and words[0].isalpha():
+        return words
+    mark = hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:6]
+    return f"{words if words[:1].isalpha() else 'x'}-{mark}"
+
+
+def escape_markdown(text: object) -> str:
+    """Return text on one line that Markdown shows as it is, HTML in it included."""
+    flat = " ".join(visible(text).split())
+    safe = _MARKDOWN.sub(r"\\\1", flat)
+    return (
+        re.sub(r"^(\d+)([.)])", r"\1\\\2", safe)
+        .replace("\\<", "&lt;")
+        .replace("\\>", "&gt;")
+        .replace("\\&", "&amp;")
+    )
+
+
+def spreadsheet_safe(text: object) -> str:
+    """Return a cell's text that no spreadsheet takes for a formula.
+
+    A leading apostrophe is put before the characters that start one; NUL and other controls are made visible.
+    """
+    shown = visible(text)
+    return f"'{shown}" if shown.lstrip(" ")[:1] in tuple(_FORMULA_STARTS) and not _is_number(shown) else shown
+
+
+def _is_number(text: str) -> bool:
+    return re.fullmatch(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", text) is not None
