@@ -49,7 +49,8 @@ class Measuring(BaseModel):
     """How far from its own level, up or down, the temperature may go and still be on the plateau."""
 
     trend_min: Annotated[float, Field(ge=2, le=240)] = 20.0
-    """Steadiness and departures are measured from a local trend: the running median over this many minutes."""
+    """Steadiness and departures are measured from a local trend: the running median over this many
+    minutes."""
 
     rate_step_s: Annotated[float, Field(ge=10, le=3600)] = 60.0
     """The mean absolute rate is taken between points this many seconds apart on the smoothed curve."""
