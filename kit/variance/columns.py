@@ -1,0 +1,332 @@
+"""From a table of burns to arrays: labels to codes, values to the analysis scale, every fault named."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from kit.errors import Faults, did_you_mean
+
+Array = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.int64]
+Scale = Literal["plain", "log"]
+
+BOUNDS: Mapping[str, int] = {"exact": 0, "at least": 1, "at most": -1}
+"""Statuses that carry a value, as the side on which the true value may lie."""
+
+
+@dataclass(frozen=True)
+class Levels:
+    """A column of labels as codes.
+
+    Attributes
+    ----------
+    codes
+        One number a burn, counting the labels in the order they first appear.
+    labels
+        The labels as they stand in the table.
+    """
+
+    codes: Codes
+    labels: tuple[Any, ...]
+
+    @property
+    def count(self) -> int:
+        """Number of labels."""
+        return len(self.labels)
+
+    @property
+    def sizes(self) -> Codes:
+        """Burns of each label."""
+        return np.bincount(self.codes, minlength=len(self.labels)).astype(np.int64)
+
+
+@dataclass(frozen=True)
+class Roles:
+    """Which column of the table plays which part; None where there is none."""
+
+    values: tuple[str, ...]
+    fuel: str | None = "fuel"
+    bag: str | None = "bag"
+    day: str | None = None
+    kind: str | None = None
+    covariates: tuple[str, ...] = ()
+    status: str | None = None
+
+    def names(self) -> tuple[str, ...]:
+        """Every column that is asked for."""
+        single = (self.fuel, self.bag, self.day, self.kind, self.status)
+        return (*self.values, *(name for name in single if name is not None), *self.covariates)
+
+
+@dataclass(frozen=True)
+class Columns:
+    """The burns that are analysed, as arrays.
+
+    Attributes
+    ----------
+    values
+        (responses, burns) on the analysis scale.
+    fuel, bag, day
+        Codes and labels; bags are counted within their fuel whatever their labels.
+    kind_of_fuel
+        Code of each fuel's kind, None without kinds.
+    numbers, blocks
+        Covariates that are numbers, and those that are labels.
+    side
+        0 exact, 1 at least, -1 at most; None where every value is exact.
+    rows
+        Positions of the kept burns in the table.
+    notes
+        What was left out and how labels were read, in words.
+    """
+
+    values: Array
+    fuel: Levels | None
+    bag: Levels | None
+    day: Levels | None
+    kinds: tuple[Any, ...]
+    kind_of_fuel: Codes | None
+    numbers: Mapping[str, Array]
+    blocks: Mapping[str, Levels]
+    side: Codes | None
+    rows: Codes
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def n(self) -> int:
+        """Number of burns."""
+        return int(self.values.shape[1])
+
+
+def levels_of(values: Iterable[Any]) -> Levels:
+    """Return labels as codes in the order they first appear."""
+    seen: dict[Any, int] = {}
+    codes = [seen.setdefault(value, len(seen)) for value in values]
+    return Levels(np.array(codes, dtype=np.int64), tuple(seen))
+
+
+def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
+    """Return the burns of a table as arrays.
+
+    Parameters
+    ----------
+    table
+        One row a burn.
+    roles
+        Which column plays which part.
+    scale
+        'log' analyses the natural logarithm of the values.
+
+    Raises
+    ------
+    KitError
+        For missing columns, blank labels, values that are no numbers, infinite or (on the log scale) not
+        positive, and statuses that carry no value; all of them at once.
+    """
+    faults = Faults()
+    _check_names(table, roles, faults)
+    faults.settle()
+    raw = _numbers(table, roles.values, faults)
+    side = _sides(table, roles, raw, faults)
+    keep, notes = _kept(table, roles, raw, faults)
+    values = _on_scale(raw, keep, roles, scale, faults)
+    parts = {name: _labels(table, getattr(roles, name), keep, faults) for name in ("fuel", "bag", "day", "kind")}
+    numbers, blocks = _covariates(table, roles, keep, faults)
+    faults.settle()
+    fuel, bag = parts["fuel"], parts["bag"]
+    if bag is not None and fuel is not None:
+        bag, said = _within(fuel, bag)
+        notes += said
+    kinds, kind_of_fuel = _kinds(fuel, parts["kind"], roles)
+    kept_side = None if side is None else side[keep]
+    return Columns(
+        values, fuel, bag, parts["day"], kinds, kind_of_fuel, numbers, blocks,
+        None if kept_side is None or not kept_side.any() else kept_side, np.flatnonzero(keep), notes,
+    )  # fmt: skip
+
+
+def _check_names(table: pd.DataFrame, roles: Roles, faults: Faults) -> None:
+    if not isinstance(table, pd.DataFrame):
+        faults.refuse("table", type(table).__name__, "a pandas DataFrame, a row a burn", "Pass a table.")
+        return
+    known = {str(name) for name in table.columns}
+    for name in roles.names():
+        if not isinstance(name, str):
+            advice = "Name one column for each part: fuel, bag and day each have an argument of their own."
+            shown = " and ".join(map(str, name)) if isinstance(name, list | tuple) else str(name)
+            faults.refuse("table", f"columns {shown} for one part", "one column name", advice)
+        elif name not in table.columns:
+            faults.refuse("table", f"no column '{name}'", "that column", did_you_mean(name, known))
+    if len(table) == 0:
+        faults.refuse("table", "no rows", "a row a burn", "Pass the burns that are to be compared.")
+
+
+def _numbers(table: pd.DataFrame, names: Sequence[str], faults: Faults) -> Array:
+    """Return the values (responses × rows); infinite ones and words are faults."""
+    rows = []
+    for name in names:
+        try:
+            rows.append(table[name].to_numpy(dtype=np.float64, na_value=np.nan))
+        except (TypeError, ValueError):
+            found = next((v for v in table[name].tolist() if not isinstance(v, int | float)), "a word")
+            faults.refuse(f"table, column {name}", f"'{found}'", "numbers", "Mend or blank the cell.")
+            rows.append(np.full(len(table), np.nan))
+    values = np.array(rows)
+    if np.isinf(values).any():
+        for response, row in np.argwhere(np.isinf(values))[:5]:
+            faults.refuse(
+                f"table, row {row}, column {names[response]}", "an infinite value", "a finite number",
+                "A division by zero upstream is the usual cause; blank the cell if it was not measured.",
+            )  # fmt: skip
+    return values
+
+
+def _sides(table: pd.DataFrame, roles: Roles, values: Array, faults: Faults) -> Codes | None:
+    if roles.status is None:
+        return None
+    words = [str(word) for word in table[roles.status].tolist()]
+    unknown = {word for word in words if word not in BOUNDS and word not in ("never", "missing")}
+    for word in sorted(unknown):
+        faults.refuse(
+            f"table, column {roles.status}", f"'{word}'", "exact, at least, at most, never or missing",
+            "Mend the status.",
+        )  # fmt: skip
+    values[:, [word in ("never", "missing") for word in words]] = np.nan
+    side = np.array([BOUNDS.get(word, 0) for word in words], dtype=np.int64)
+    if side.any() and len(roles.values) > 1:
+        faults.refuse(
+            f"table, column {roles.status}", "bounds with several responses", "one response",
+            "Fit responses that hold 'at least' or 'at most' one at a time.",
+        )  # fmt: skip
+    return side
+
+
+def _kept(
+    table: pd.DataFrame, roles: Roles, values: Array, faults: Faults
+) -> tuple[npt.NDArray[np.bool_], tuple[str, ...]]:
+    """Return which rows have a value, and what to say of the others."""
+    missing = np.isnan(values)
+    keep = ~missing.any(axis=0)
+    if keep.all():
+        return keep, ()
+    if (missing.any(axis=0) != missing.all(axis=0)).any():
+        faults.refuse(
+            "table", "responses that are missing in different burns", "the same burns for every response",
+            "Fit together only responses with the same burns: kit.variance.same_burns(table, values) parts them.",
+        )  # fmt: skip
+    elif not keep.any():
+        faults.refuse(f"table, column {roles.values[0]}", "no value at all", "numbers", "Nothing can be fitted.")
+    return keep, _left_out(table, roles, keep)
+
+
+def _left_out(table: pd.DataFrame, roles: Roles, keep: npt.NDArray[np.bool_]) -> tuple[str, ...]:
+    never = keep & False
+    if roles.status is not None:
+        never = ~keep & (table[roles.status].to_numpy(dtype=object) == "never")
+    notes = []
+    for which, why in ((never, "never reached it"), (~keep & ~never, "have no value")):
+        if which.any():
+            names = [name for name in (roles.fuel, roles.bag) if name is not None]
+            places = table.loc[which, names].astype(str).agg(", ".join, axis=1) if names else []
+            shown = "; ".join(list(places)[:8]) + (" …" if which.sum() > 8 else "")
+            notes.append(f"{int(which.sum())} burns {why} and are left out: {shown}")
+    return tuple(notes)
+
+
+def _on_scale(
+    raw: Array, keep: npt.NDArray[np.bool_], roles: Roles, scale: Scale, faults: Faults
+) -> Array:
+    values = raw if keep.all() else raw[:, keep]
+    if scale != "log":
+        return values
+    low = values <= 0
+    if low.any():
+        response, burn = np.argwhere(low)[0]
+        faults.refuse(
+            f"table, row {np.flatnonzero(keep)[burn]}, column {roles.values[response]}",
+            f"{values[response, burn]:g}", "values above zero, for an analysis on the log scale",
+            "Give a zero duration as 'at most' one sampling interval, or analyse on the plain scale.",
+        )  # fmt: skip
+    return np.log(np.where(low, 1.0, values))
+
+
+def _labels(
+    table: pd.DataFrame, name: str | None, keep: npt.NDArray[np.bool_], faults: Faults
+) -> Levels | None:
+    if name is None:
+        return None
+    column = table[name] if keep.all() else table[name][keep]
+    blank = column.isna().to_numpy()
+    if blank.any():
+        places = ", ".join(str(row) for row in np.flatnonzero(keep)[blank][:5])
+        faults.refuse(
+            f"table, column {name}", f"blank in rows {places}", "a label for every burn",
+            f"Fill the column, or leave {name} out of the analysis.",
+        )  # fmt: skip
+    return levels_of(column.tolist())
+
+
+def _covariates(
+    table: pd.DataFrame, roles: Roles, keep: npt.NDArray[np.bool_], faults: Faults
+) -> tuple[dict[str, Array], dict[str, Levels]]:
+    numbers: dict[str, Array] = {}
+    blocks: dict[str, Levels] = {}
+    for name in roles.covariates:
+        column = table[name][keep]
+        if not pd.api.types.is_numeric_dtype(column.dtype) or column.dtype == bool:
+            levels = _labels(table, name, keep, faults)
+            blocks.update({name: levels} if levels is not None else {})
+            continue
+        numbers[name] = column.to_numpy(dtype=np.float64, na_value=np.nan)
+        if not np.isfinite(numbers[name]).all():
+            faults.refuse(
+                f"table, column {name}", "blank or infinite cells", "a number for every burn",
+                "Fill the cells, or leave the covariate out.",
+            )  # fmt: skip
+    return numbers, blocks
+
+
+def _within(fuel: Levels, bag: Levels) -> tuple[Levels, tuple[str, ...]]:
+    """Count bags within fuels: labels may be unique or start anew in each fuel."""
+    pairs = fuel.codes * bag.count + bag.codes
+    inner = levels_of(pairs.tolist())
+    if inner.count == bag.count:
+        return bag, ()
+    anew = tuple(f"{fuel.labels[pair // bag.count]}:{bag.labels[pair % bag.count]}" for pair in inner.labels)
+    return Levels(inner.codes, anew), ("bag labels start anew in each fuel; a bag is a label within its fuel",)
+
+
+def _kinds(fuel: Levels | None, kind: Levels | None, roles: Roles) -> tuple[tuple[Any, ...], Codes | None]:
+    if kind is None:
+        return (), None
+    faults = Faults()
+    if fuel is None:
+        faults.refuse("table", f"kinds in column {roles.kind} but no fuels", "a column of fuels", "Name it.")
+        faults.settle()
+        return (), None
+    of_fuel = np.zeros(fuel.count, dtype=np.int64)
+    of_fuel[fuel.codes] = kind.codes
+    for burn in np.flatnonzero(of_fuel[fuel.codes] != kind.codes)[:1]:
+        faults.refuse(
+            f"table, column {roles.kind}", f"two kinds for fuel {fuel.labels[fuel.codes[burn]]}",
+            "one kind for each fuel", "Mend the kind of that fuel.",
+        )  # fmt: skip
+    faults.settle()
+    return kind.labels, of_fuel
+
+
+def same_burns(table: pd.DataFrame, values: Sequence[str]) -> list[tuple[tuple[str, ...], pd.DataFrame]]:
+    """Part responses by the burns that have them: (responses, the rows that have all of them)."""
+    there = table[list(values)].notna().to_numpy()
+    parts: dict[bytes, list[int]] = {}
+    for column in range(len(values)):
+        parts.setdefault(there[:, column].tobytes(), []).append(column)
+    return [
+        (tuple(values[column] for column in columns), table[there[:, columns[0]]]) for columns in parts.values()
+    ]

@@ -1,0 +1,387 @@
+"""What a trial's design supports, decided before any value is seen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from kit.errors import Faults
+from kit.variance.columns import Array, Codes, Columns, Levels
+
+Spread = Literal["common", "by fuel", "by kind"]
+FuelEffect = Literal["fixed", "random"]
+
+RANK_TOLERANCE = 1e-9
+
+
+@dataclass(frozen=True)
+class Term:
+    """A random term: 'fuel', 'bag' or 'day', with the level of each burn.
+
+    Attributes
+    ----------
+    reads
+        What the term holds in words: 'bag', or 'bag, days included' where the design parts them no further.
+    """
+
+    name: str
+    levels: Levels
+    reads: str
+
+
+@dataclass(frozen=True)
+class Design:
+    """Fixed and random parts of one trial.
+
+    Attributes
+    ----------
+    X
+        (burns, columns): an indicator for each mean, centred covariates, sum-to-zero blocks.
+    Q, R
+        X = QR with orthonormal Q.
+    columns
+        Names of X's columns.
+    labels
+        What the means are of: fuels, kinds, or ('all',).
+    mean_of
+        Codes of the mean each burn belongs to.
+    terms
+        Random terms that the design can tell apart.
+    spread
+        Groups whose burns share one SD.
+    apart
+        (means, means) True where two means cannot be separated from day or another block.
+    burn_reads
+        What the burn SD holds in words.
+    notes
+        Reasons, in a tester's words.
+    cell_means
+        True where X holds nothing but the indicators.
+    """
+
+    X: Array
+    Q: Array
+    R: Array
+    columns: tuple[str, ...]
+    labels: tuple[Any, ...]
+    mean_of: Codes
+    terms: tuple[Term, ...]
+    spread: Levels
+    apart: np.ndarray[Any, np.dtype[np.bool_]]
+    burn_reads: str
+    notes: tuple[str, ...]
+    cell_means: bool
+
+    @property
+    def n(self) -> int:
+        """Burns."""
+        return int(self.X.shape[0])
+
+    @property
+    def p(self) -> int:
+        """Columns of X."""
+        return int(self.X.shape[1])
+
+    @property
+    def nu(self) -> int:
+        """Burns beyond the parameters of the means."""
+        return self.n - self.p
+
+    @property
+    def comparable(self) -> bool:
+        """Whether every pair of means can be compared."""
+        return not bool(self.apart.any())
+
+    def term(self, name: str) -> Term | None:
+        """Return the random term of that name, if the design supports it."""
+        return next((term for term in self.terms if term.name == name), None)
+
+    def mean_rows(self) -> Array:
+        """Rows L with L beta = the means, at centred covariates."""
+        return np.eye(len(self.labels), self.p)
+
+
+def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Design:
+    """Return what the design supports.
+
+    Raises
+    ------
+    KitError
+        Where covariates cannot be parted from the fuels, fewer burns than parameters are there, or kinds have
+        too few fuels.
+    """
+    means, said = _means(columns, fuel_effect)
+    indicators = (means.codes[:, None] == np.arange(means.count)).astype(np.float64)
+    fixed, candidates, notes = _random_or_fixed(columns, fuel_effect)
+    extra, names = _covariate_columns(columns)
+    blocks = {**columns.blocks, **({"day": fixed} if fixed is not None else {})}
+    X, names, apart, lost = _fixed_part(indicators, extra, names, blocks)
+    Q, R = np.linalg.qr(X)
+    if X.shape[0] < X.shape[1]:
+        _too_few(columns.n, X.shape[1])
+    groups = _groups(columns, spread)
+    terms, reads, why, apart = _terms(Q, candidates, groups, apart, indicators)
+    labels = tuple(means.labels)
+    words = (*columns.notes, *said, *notes, *lost, *why, *_pairs_apart(apart, labels, lost))
+    return Design(
+        X, Q, R, (*map(str, labels), *names), labels, means.codes, terms, groups, apart, reads, words,
+        X.shape[1] == len(labels),
+    )  # fmt: skip
+
+
+def _means(columns: Columns, fuel_effect: FuelEffect) -> tuple[Levels, tuple[str, ...]]:
+    """Return what gets a mean: each fuel, each kind (fuels random), or all burns together."""
+    fuel = columns.fuel
+    if fuel is None:
+        return Levels(np.zeros(columns.n, dtype=np.int64), ("all",)), ()
+    if fuel_effect == "fixed":
+        return fuel, ()
+    faults = Faults()
+    if columns.kind_of_fuel is None:
+        count = {"all": fuel.count}
+        means = Levels(np.zeros(columns.n, dtype=np.int64), ("all",))
+    else:
+        per_kind = np.bincount(columns.kind_of_fuel, minlength=len(columns.kinds))
+        count = dict(zip(map(str, columns.kinds), per_kind.tolist(), strict=True))
+        means = Levels(columns.kind_of_fuel[fuel.codes], columns.kinds)
+    for kind, fuels in count.items():
+        if fuels < 3:
+            faults.refuse(
+                "table", f"{fuels} fuels of kind {kind}", "three or more fuels a kind",
+                "Speak of kinds in general only with three fuels of each; compare the fuels tested instead.",
+            )  # fmt: skip
+    faults.settle()
+    return means, ("the fuels are a sample of their kind: means are of kinds in general",)
+
+
+def _random_or_fixed(
+    columns: Columns, fuel_effect: FuelEffect
+) -> tuple[Levels | None, list[tuple[str, Levels]], tuple[str, ...]]:
+    """Return the fixed day block, the candidates for random terms, and the reasons."""
+    candidates = []
+    if fuel_effect == "random" and columns.fuel is not None:
+        candidates.append(("fuel", columns.fuel))
+    if columns.bag is not None:
+        candidates.append(("bag", columns.bag))
+    day = columns.day
+    if day is None:
+        return None, candidates, ()
+    if day.count >= 3:
+        return None, [*candidates, ("day", day)], ()
+    if day.count == 2:
+        two = "two days: the means are for those two days, and a prediction carries no spread of days"
+        return day, candidates, (two,)
+    return None, candidates, ("all burns were made on one day: nothing is known of other days",)
+
+
+def _covariate_columns(columns: Columns) -> tuple[list[Array], list[str]]:
+    faults = Faults()
+    for name, values in columns.numbers.items():
+        if np.ptp(values) == 0:
+            faults.refuse(
+                f"table, column {name}", f"{values[0]:g} in every burn", "a covariate that varies",
+                "Leave the covariate out.",
+            )  # fmt: skip
+    faults.settle()
+    return [values - values.mean() for values in columns.numbers.values()], list(columns.numbers)
+
+
+def _sum_to_zero(levels: Levels) -> Array:
+    full = (levels.codes[:, None] == np.arange(levels.count)).astype(np.float64)
+    return full[:, :-1] - full[:, -1:]
+
+
+def _fixed_part(
+    indicators: Array, extra: list[Array], names: list[str], blocks: dict[str, Levels]
+) -> tuple[Array, list[str], np.ndarray[Any, np.dtype[np.bool_]], tuple[str, ...]]:
+    """Return X without what cannot be told from the means, its names, the pairs lost and the reasons."""
+    X = np.column_stack([indicators, *extra])
+    m = indicators.shape[1]
+    if extra and X.shape[0] >= X.shape[1] and _rank(X) < X.shape[1]:
+        _covariate_aliased(indicators, extra, names)
+    apart = np.zeros((m, m), dtype=np.bool_)
+    lost: tuple[str, ...] = ()
+    for name, levels in blocks.items():
+        block = _sum_to_zero(levels)
+        wider = np.column_stack([X, block])
+        apart |= _inseparable(wider, m)
+        kept = [i for i in range(block.shape[1]) if _adds(X, block[:, : i + 1], i)]
+        if len(kept) < block.shape[1]:
+            lost += (f"fuel and {name} cannot be separated",) if apart.any() else ()
+        X = np.column_stack([X, block[:, kept]])
+        names = [*names, *(name if block.shape[1] == 1 else f"{name}:{levels.labels[i]}" for i in kept)]
+    return X, names, apart, lost
+
+
+def _rank(X: Array) -> int:
+    """Return the rank of X with its columns brought to one length."""
+    values = np.linalg.svd(X / np.linalg.norm(X, axis=0), compute_uv=False)
+    return int((values > RANK_TOLERANCE * values[0]).sum())
+
+
+def _adds(X: Array, block: Array, i: int) -> bool:
+    before = np.column_stack([X, block[:, :i]])
+    return _rank(np.column_stack([before, block[:, i]])) > _rank(before)
+
+
+def _inseparable(X: Array, m: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """Return the pairs of means whose difference X cannot estimate: those that its null space moves."""
+    scale = np.linalg.norm(X, axis=0)
+    _, values, rows = np.linalg.svd(X / scale, full_matrices=True)
+    rank = int((values > RANK_TOLERANCE * values[0]).sum())
+    free = rows[rank:, :m] / scale[:m]
+    if not len(free):
+        return np.zeros((m, m), dtype=np.bool_)
+    return np.asarray((np.abs(free[:, :, None] - free[:, None, :]) > 1e-7).any(axis=0))
+
+
+def _covariate_aliased(indicators: Array, extra: list[Array], names: list[str]) -> None:
+    faults = Faults()
+    kept = indicators
+    for name, column in zip(names, extra, strict=True):
+        wider = np.column_stack([kept, column])
+        if _rank(wider) < wider.shape[1]:
+            faults.refuse(
+                f"table, column {name}", "a covariate that is the same in every burn of a fuel, or a sum of others",
+                "one that varies within fuels", f"Fuel and {name} cannot be separated: leave {name} out.",
+            )  # fmt: skip
+        else:
+            kept = wider
+    faults.settle()
+
+
+def _too_few(burns: int, parameters: int) -> None:
+    faults = Faults()
+    faults.refuse(
+        "table", f"{burns} burns for {parameters} means and covariates", "more burns than that",
+        "Leave covariates out, or burn more.",
+    )  # fmt: skip
+    faults.settle()
+
+
+def _groups(columns: Columns, spread: Spread) -> Levels:
+    if spread == "common":
+        return Levels(np.zeros(columns.n, dtype=np.int64), ("all",))
+    faults = Faults()
+    fuel = columns.fuel
+    if fuel is None or (spread == "by kind" and columns.kind_of_fuel is None):
+        what = "fuel" if spread == "by fuel" else "kind"
+        faults.refuse("table", f"spread {spread} without a column of {what}s", f"that column", "Name it.")
+        faults.settle()
+    assert fuel is not None
+    if spread == "by fuel":
+        return fuel
+    assert columns.kind_of_fuel is not None
+    return Levels(columns.kind_of_fuel[fuel.codes], columns.kinds)
+
+
+def _sums(rows: Array, levels: Levels) -> Array:
+    """Return the sums of the rows of each level (levels × columns)."""
+    if rows.shape[0] * levels.count <= 1_000_000:
+        return np.asarray((levels.codes == np.arange(levels.count)[:, None]) @ rows)
+    return np.stack([np.bincount(levels.codes, column, levels.count) for column in rows.T], axis=1)
+
+
+def overlap(Q: Array, parts: Sequence[tuple[str, Levels]], groups: Levels) -> Array:
+    """Return <K'G_iK, K'G_jK> of the burn groups and the candidate terms on the residual space.
+
+    Parameters
+    ----------
+    Q
+        Orthonormal basis of X; P = I - QQ'.
+    parts
+        Names and levels of candidate terms, G = ZZ'.
+    groups
+        Spread groups, G = diag of an indicator; with one group G = I.
+    """
+    g, sums = groups.count, [_sums(Q, levels) for _, levels in parts]
+    size = g + len(parts)
+    table = np.zeros((size, size))
+    inside = [Q[groups.codes == j] for j in range(g)]
+    for i in range(g):
+        for j in range(i, g):
+            cross = float(np.sum((inside[i].T @ inside[j]) ** 2))
+            own = len(inside[i]) - 2 * float(np.sum(inside[i] ** 2)) if i == j else 0.0
+            table[i, j] = table[j, i] = own + cross  # tr(P D_i P D_j)
+    for t, (_, levels) in enumerate(parts):
+        near = sums[t][levels.codes]
+        inner = sums[t].T @ sums[t]
+        each = 1 - 2 * np.sum(Q * near, axis=1) + np.sum((Q @ inner) * Q, axis=1)
+        by_group = np.bincount(groups.codes, each, g)
+        table[:g, g + t] = table[g + t, :g] = by_group  # tr(P D_g P G_t)
+        for u in range(t, len(parts)):
+            table[g + t, g + u] = table[g + u, g + t] = _term_overlap(levels, parts[u][1], sums[t], sums[u])
+    return table
+
+
+def _term_overlap(a: Levels, b: Levels, sums_a: Array, sums_b: Array) -> float:
+    """tr(P G_a P G_b) = |Z_a'Z_b - S_a S_b'|² without a levels × levels matrix."""
+    cells = np.unique(a.codes * b.count + b.codes, return_counts=True)[1].astype(np.float64)
+    between = np.sum(sums_a[a.codes] * sums_b[b.codes])
+    value = np.sum(cells**2) - 2 * between + np.sum((sums_a.T @ sums_a) * (sums_b.T @ sums_b))
+    return float(value) if value > RANK_TOLERANCE * np.sum(cells**2) else 0.0
+
+
+def _terms(
+    Q: Array,
+    candidates: list[tuple[str, Levels]],
+    groups: Levels,
+    apart: np.ndarray[Any, np.dtype[np.bool_]],
+    indicators: Array,
+) -> tuple[tuple[Term, ...], str, tuple[str, ...], np.ndarray[Any, np.dtype[np.bool_]]]:
+    """Keep each term that is linearly independent of those before it; say where the others went."""
+    table = overlap(Q, candidates, groups)
+    g = groups.count
+    kept: list[int] = [i for i in range(g) if table[i, i] > RANK_TOLERANCE]
+    holds: dict[int, list[str]] = {}
+    notes: list[str] = []
+    for t, (name, levels) in enumerate(candidates):
+        home = _where_it_goes(table, kept, g + t, g)
+        if home is None:
+            kept.append(g + t)
+        elif home < 0:
+            notes.append(_aliased_words(name))
+            full = (levels.codes[:, None] == np.arange(levels.count)).astype(np.float64)
+            apart = apart | _inseparable(np.column_stack([indicators, full]), indicators.shape[1])
+        else:
+            holds.setdefault(home, []).append(f"{name}s included")
+            host = "burns" if home < g else f"{candidates[home - g][0]}s"
+            notes.append(f"{name} cannot be told from {host[:-1]}: the spread reads 'between {host}, {name}s included'")
+    terms = tuple(
+        Term(name, levels, ", ".join([f"between {name}s", *holds.get(g + t, [])]))
+        for t, (name, levels) in enumerate(candidates) if g + t in kept
+    )  # fmt: skip
+    inside = [word for i in range(g) for word in holds.get(i, [])]
+    return terms, ", ".join(["between burns", *dict.fromkeys(inside)]), tuple(notes), apart
+
+
+def _where_it_goes(table: Array, kept: list[int], new: int, g: int) -> int | None:
+    """Return None where the new matrix is independent, -1 where it vanishes, else the part it repeats."""
+    if table[new, new] <= 0:
+        return -1
+    scale = np.sqrt(np.diag(table)[[*kept, new]])
+    gram = table[np.ix_([*kept, new], [*kept, new])] / np.outer(scale, scale)
+    if not kept:
+        return None
+    weights = np.linalg.lstsq(gram[:-1, :-1], gram[:-1, -1], rcond=None)[0]
+    left = 1 - gram[:-1, -1] @ weights
+    return None if left > RANK_TOLERANCE else kept[int(np.argmax(np.abs(weights)))]
+
+
+def _aliased_words(name: str) -> str:
+    if name == "day":
+        return "fuel and day cannot be separated: each fuel was burnt on one day"
+    return f"one {name} per fuel: differences between fuels cannot be told from differences between {name}s"
+
+
+def _pairs_apart(
+    apart: np.ndarray[Any, np.dtype[np.bool_]], labels: tuple[Any, ...], said: tuple[str, ...]
+) -> tuple[str, ...]:
+    if not apart.any():
+        return ()
+    pairs = [f"{labels[i]} and {labels[j]}" for i, j in np.argwhere(apart) if i < j]
+    shown = "; ".join(pairs[:6]) + (" …" if len(pairs) > 6 else "")
+    return (f"cannot be compared: {shown}",)
