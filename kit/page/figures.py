@@ -45,7 +45,8 @@ def figure(svg: str, *, alt: str, title: str, caption: object, key: str) -> Html
         Where the drawing is no SVG or carries anything live.
     """
     name = anchor(key)
-    drawing = element("div", Html(inline_svg(svg, alt=alt, title=title, key=name)), class_="drawing")
+    inline = Html(inline_svg(svg, alt=alt, title=title, key=name))
+    drawing = element("div", inline, class_="drawing", role="group", aria_label=title, tabindex=0)
     return element("figure", drawing, element("figcaption", caption), id=name)
 
 
