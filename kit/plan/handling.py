@@ -1,0 +1,130 @@
+"""How simulated burns are handled: weather, charge, vents, lid, stop rule and the day's timetable."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time, timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from kit.plan.burning import Burnt, Conditions, Floats
+from kit.plan.loggers import Fault
+from kit.plan.recipes import Recipe
+
+STEP_S = 10.0
+FIRST_LIT = time(8, 0)
+COOLING = timedelta(minutes=45)
+VENTS: Mapping[str, float] = {"full": 1.0, "half": 0.5, "quarter": 0.25}
+
+
+@dataclass(frozen=True)
+class Weather:
+    """Mean weather of each burn."""
+
+    ambient_c: Floats
+    wind_m_s: Floats
+    humidity_pct: Floats
+
+
+def weather_of(days: Sequence[str], seed: int) -> Weather:
+    """Draw weather for burns on these days: each day its own, the burns of a day somewhat alike."""
+    rng = np.random.default_rng([seed, 41])
+    dates = sorted(set(days))
+    of_day = dict(zip(dates, rng.standard_normal((len(dates), 3)), strict=True))
+    common = np.array([of_day[day] for day in days])
+    own = rng.standard_normal((len(days), 3))
+    ambient = 13.0 + 3.0 * common[:, 0] + 1.5 * own[:, 0]
+    wind = 1.5 * np.exp(0.25 * common[:, 1] + 0.20 * own[:, 1])
+    humidity = np.clip(62 + 10 * common[:, 2] + 4 * own[:, 2], 30, 98)
+    return Weather(np.round(ambient, 1), np.round(wind, 1), np.round(humidity))
+
+
+def blown(weather: Weather, planned: pd.DataFrame, faults: Sequence[Fault]) -> Weather:
+    """Return the weather with the wind of its faults."""
+    wind = weather.wind_m_s.copy()
+    for fault in faults:
+        if fault.kind == "wind":
+            wind[_row(planned, fault.burn)] = fault.value
+    return replace(weather, wind_m_s=wind)
+
+
+def _row(planned: pd.DataFrame, burn_id: str) -> int:
+    return int(planned["burn"].tolist().index(burn_id))
+
+
+def charge_g(
+    planned: pd.DataFrame, table: Mapping[str, Any], recipes: Sequence[Recipe], rng: np.random.Generator
+) -> Floats:
+    """Return what the tester loads: within one percent of the declared mass, or a measured volume of it."""
+    declared = table.get("charge", {})
+    if "charge_g" in planned and planned["charge_g"].notna().all():
+        aim = planned["charge_g"].to_numpy(dtype=float)
+    elif declared.get("by", "mass") == "mass" or "litres" not in declared:
+        aim = np.full(len(planned), float(declared.get("grams", 400.0)))
+    else:
+        loose = np.array([recipe.density * recipe.bulk for recipe in recipes])
+        aim = float(declared["litres"]) * loose * np.exp(0.03 * rng.standard_normal(len(planned)))
+    strayed = 0.004 * aim * np.clip(rng.standard_normal(len(planned)), -2, 2)
+    loaded: Floats = np.round(aim + strayed)
+    return loaded
+
+
+def handling(
+    planned: pd.DataFrame, table: Mapping[str, Any], weather: Weather, rng: np.random.Generator
+) -> Conditions:
+    """Return vents and lid delay of each burn in its weather; no lid is opened yet."""
+    burns = len(planned)
+    declared = {entry["id"]: str(entry.get("vents", "full")) for entry in table.get("setting", [])}
+    settings = planned["setting"].tolist() if "setting" in planned else [""] * burns
+    vents = np.array([_opening(declared.get(setting, "full")) for setting in settings])
+    never = np.full(burns, np.inf)
+    delay = np.round(rng.uniform(40, 90, burns) / STEP_S) * STEP_S
+    return Conditions(weather.ambient_c, weather.wind_m_s, vents, delay, never, never.copy())
+
+
+def _opening(words: str) -> float:
+    """Return how far vents described in words are open; full where the words do not say."""
+    for word in words.lower().replace("-", " ").split():
+        if word in VENTS:
+            return VENTS[word]
+        if word.endswith("%") and word[:-1].isdigit():
+            return int(word[:-1]) / 100
+    return 1.0
+
+
+def open_lids(around: Conditions, burnt: Burnt, planned: pd.DataFrame, faults: Sequence[Fault]) -> Conditions:
+    """Return the conditions with the lids that its faults open, counted from lid on."""
+    lids = [fault for fault in faults if fault.kind == "lid open"]
+    if not lids:
+        return around
+    begin, end = around.open_from_s.copy(), around.open_until_s.copy()
+    for fault in lids:
+        row = _row(planned, fault.burn)
+        begin[row] = burnt.lid_on_s[row] + 60 * fault.after_min
+        end[row] = begin[row] + 60 * fault.minutes
+    return replace(around, open_from_s=begin, open_until_s=end)
+
+
+def stop_times(burnt: Burnt, ambient_c: Floats, margin_c: float = 20.0) -> Floats:
+    """Return seconds from lighting to the stop: grate back near the air, or four hours after lid on."""
+    times = burnt.time_s[None, :]
+    hottest = burnt.grate_c.argmax(axis=1)
+    cold = (burnt.grate_c < (ambient_c + margin_c)[:, None]) & (times > burnt.time_s[hottest][:, None])
+    limit = np.minimum(burnt.lid_on_s + 4 * 3600, burnt.time_s[-1])
+    first = np.where(cold.any(axis=1), burnt.time_s[cold.argmax(axis=1)], np.inf)
+    return np.fmin(first, np.where(np.isnan(limit), 3600.0, limit))
+
+
+def lighting_times(days: Sequence[str], stops: Floats) -> list[datetime]:
+    """Light the first of a day at eight, each next one when the cooker has cooled after the last."""
+    lit: list[datetime] = []
+    for row, day in enumerate(days):
+        begin = datetime.combine(date.fromisoformat(day), FIRST_LIT)
+        if row and days[row - 1] == day:
+            ready = lit[-1] + timedelta(seconds=float(stops[row - 1])) + COOLING
+            begin = ready.replace(minute=ready.minute // 5 * 5, second=0) + timedelta(minutes=5)
+        lit.append(begin)
+    return lit
