@@ -1,0 +1,280 @@
+"""Families of comparisons: the largest of several |t| (Tukey, Dunnett, any correlation), and Holm."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.polynomial import chebyshev, legendre
+from numpy.typing import ArrayLike
+from scipy import special
+
+from kit.variance.columns import Array
+
+_PANEL, _PANELS, _DEGREE = 0.25, 60, 13
+_GROUPS = 2048
+_FLAT = 1e-9
+
+
+@dataclass(frozen=True)
+class Family:
+    """The distribution of the largest |t| of a family of comparisons that share one estimate of spread.
+
+    With s = χ_ν/√ν and S(h) the chance that the largest |normal| of the family exceeds h,
+    P(max|T| > c) = E[S(c·s)] (Hochberg & Tamhane 1987, eq. 3.2.4), one sum over log s for any ν.
+
+    Attributes
+    ----------
+    comparisons
+        How many comparisons the family holds.
+    tails
+        (degree + 1, panels): S on panels of width 0.25 from 0 on, as polynomials in [−1, 1]; 0 beyond.
+    """
+
+    comparisons: int
+    tails: Array
+
+    def p(self, t: ArrayLike, df: ArrayLike) -> Array:
+        """Return P(max|T| > |t|) for each t, all together; t and df broadcast, df at least 0.5."""
+        size, freedom = np.broadcast_arrays(np.abs(np.asarray(t, float)), np.asarray(df, float))
+        alone = 2 * special.stdtr(freedom, -size)
+        if self.comparisons == 1:
+            return np.asarray(alone)
+        mixed = _blockwise(lambda c, nu: self._mixed(c, nu)[0], size, freedom)
+        # p lies between that of one comparison and Bonferroni's: exact far out, where a sum loses digits
+        return np.clip(mixed, alone, np.minimum(1.0, self.comparisons * alone))
+
+    def critical(self, level: float, df: ArrayLike) -> Array:
+        """Return c with P(max|T| > c) = 1 − level: the multiplier of a simultaneous interval."""
+        freedom = np.asarray(df, float)
+        distinct, place = np.unique(freedom, return_inverse=True)
+        found = _blockwise(lambda nu, _: self._root(1 - level, nu), distinct, distinct)
+        return np.asarray(found[place].reshape(freedom.shape))
+
+    def _root(self, alpha: float, df: Array) -> Array:
+        low = -special.stdtrit(df, alpha / 2)
+        high = -special.stdtrit(df, alpha / 2 / self.comparisons)
+        c = high
+        for _ in range(50 if self.comparisons > 1 else 0):
+            p, slope = self._mixed(c, df)
+            low, high = np.where(p > alpha, c, low), np.where(p > alpha, high, c)
+            # Newton for log p in log c, where p is nearly straight
+            step = c * np.exp(-np.log(p / alpha) * p / (c * slope))
+            if np.all(np.abs(step - c) <= 1e-11 * c):
+                return np.asarray(step)
+            c = np.where((step > low) & (step < high), step, np.sqrt(low * high))
+        return np.asarray(c)
+
+    def _mixed(self, c: Array, df: Array) -> tuple[Array, Array]:
+        """Return E[S(c·s)] and its derivative in c."""
+        s, weight = _chi_nodes(df)
+        tail, slope = _horner(self.tails, c[..., None] * s)
+        return (weight * tail).sum(-1), (weight * s * slope).sum(-1)
+
+
+@lru_cache(maxsize=64)
+def all_pairs(means: int) -> Family:
+    """Return the family of all pairs of `means` means: Tukey's (Tukey–Kramer where they are unequal).
+
+    The range of k normals exceeds r with chance 1 − k ∫ φ(z) [Φ(z) − Φ(z − r)]^(k−1) dz; a pair's
+    |t| is that range over √2 (Tukey 1953; Kramer 1956; Hayter 1984).
+    """
+    z = np.arange(-9.0, 9.01, 0.05)
+    density = 0.05 * means * np.exp(-z * z / 2) / np.sqrt(2 * np.pi)
+
+    def tail(h: Array) -> Array:
+        inner = special.ndtr(z) - special.ndtr(z - np.sqrt(2) * h[..., None])
+        return np.asarray(1 - (density * inner ** (means - 1)).sum(-1))
+
+    return _tabulated(means * (means - 1) // 2, tail)
+
+
+def correlated(correlation: ArrayLike) -> Family:
+    """Return the family of comparisons whose estimates have this correlation matrix (single step).
+
+    Comparisons against one control with independent means have ρ_ij = b_i·b_j, which leaves one integral
+    (Dunnett 1955; Dunnett & Sobel 1955). Any other matrix R = LL' of rank r: with a direction u uniform on
+    the sphere and m = max_i |L_i u|, S(h) = E[P(χ²_r > h²/m²)]: the radius is exact, the directions are
+    scrambled Sobol points with a fixed seed (a circle where r is 2). Absolute error of p: 1e-5 or less.
+    """
+    matrix = np.asarray(correlation, float)
+    count = len(matrix)
+    factors = _one_factor(matrix)
+    if count > 2 and factors is not None:
+        return _tabulated(count, _product_tail(factors))
+    return _tabulated(count, _sphere_tail(matrix))
+
+
+def correlation_of(covariance: ArrayLike) -> Array:
+    """Return the correlation matrix of a covariance matrix."""
+    matrix = np.asarray(covariance, float)
+    sd = np.sqrt(np.diag(matrix))
+    return np.asarray(matrix / np.outer(sd, sd))
+
+
+def holm(p: ArrayLike) -> Array:
+    """Return Holm's (1979) step-down p values along the last axis; NaN stays NaN and counts for none."""
+    values = np.asarray(p, float)
+    order = np.argsort(values, axis=-1)
+    ranked = np.take_along_axis(values, order, -1)
+    left = np.sum(~np.isnan(values), axis=-1, keepdims=True) - np.arange(values.shape[-1])
+    stepped = np.fmin(np.fmax.accumulate(ranked * np.maximum(left, 1), axis=-1), 1.0)
+    adjusted = np.empty_like(values)
+    np.put_along_axis(adjusted, order, np.where(np.isnan(ranked), np.nan, stepped), -1)
+    return adjusted
+
+
+def _tabulated(count: int, tail: Callable[[Array], Array]) -> Family:
+    """Fit S by a polynomial a panel, through its Chebyshev points."""
+    points = chebyshev.chebpts1(_DEGREE + 1)
+    h = _PANEL * (np.arange(_PANELS)[:, None] + (points + 1) / 2)
+    basis = np.linalg.inv(chebyshev.chebvander(points, _DEGREE))
+    to_powers = np.array(
+        [
+            np.pad(chebyshev.cheb2poly(row), (0, _DEGREE + 1 - len(row)))
+            for row in (np.eye(_DEGREE + 1)[i, : i + 1] for i in range(_DEGREE + 1))
+        ]
+    )
+    return Family(count, np.ascontiguousarray((tail(h) @ basis.T @ to_powers).T))
+
+
+def _horner(tails: Array, h: Array) -> tuple[Array, Array]:
+    panel = np.minimum(h / _PANEL, _PANELS).astype(np.intp)
+    inside = panel < _PANELS
+    panel = np.minimum(panel, _PANELS - 1)
+    x = np.where(inside, 2 * (h / _PANEL - panel) - 1, 0.0)
+    value, slope = tails[-1][panel], np.zeros_like(x)
+    for row in tails[-2::-1]:
+        slope = slope * x + value
+        value = value * x + row[panel]
+    return np.where(inside, value, 0.0), np.where(inside, slope * (2 / _PANEL), 0.0)
+
+
+def _chi_nodes(df: Array) -> tuple[Array, Array]:
+    """Return nodes, weights of s = χ_ν/√ν: Gauss–Legendre in u = log s, density e^(νu − ν e^(2u)/2)."""
+    least = float(np.min(df, initial=np.inf))
+    x, w = legendre.leggauss(64 if least >= 8 else 96 if least >= 3 else 192)
+    nu = np.minimum(df, 1e9)[..., None]
+    # the density has fallen by e^−37 where e^(2u) − 2u − 1 = 74/ν: Lambert's W on both sides
+    edge = -np.exp(-1 - 74 / nu)
+    low, high = (0.5 * np.log(-special.lambertw(edge, branch).real) for branch in (0, -1))
+    u = 0.5 * (low + high) + 0.5 * (high - low) * x
+    weight = w * np.exp(nu * (u - np.expm1(2 * u) / 2))
+    return np.exp(u), weight / weight.sum(-1, keepdims=True)
+
+
+def _blockwise(rule: Callable[[Array, Array], Array], a: Array, b: Array, block: int = 4096) -> Array:
+    """Apply a rule to flat blocks that fit the cache."""
+    flat, other = a.ravel(), b.ravel()
+    parts = [rule(flat[i : i + block], other[i : i + block]) for i in range(0, flat.size, block)]
+    return np.concatenate(parts).reshape(a.shape) if parts else np.zeros(a.shape)
+
+
+def _one_factor(matrix: Array) -> Array | None:
+    """Return b with ρ_ij = b_i·b_j off the diagonal, or None where there is none."""
+    off = matrix - np.diag(np.diag(matrix))
+    if len(matrix) < 3 or np.abs(off).max() < _FLAT:
+        return np.zeros(len(matrix))
+    j, k = np.unravel_index(np.argmax(np.abs(off)), off.shape)
+    third = int(np.argmax(np.abs(off[j] * off[k])))
+    if abs(off[k, third]) < _FLAT:
+        return None
+    square = off[j, k] * off[j, third] / off[k, third]
+    if not 0 < square < 1:
+        return None
+    b = off[j] / np.sqrt(square)
+    b[j] = np.sqrt(square)
+    fits = np.abs(np.outer(b, b) - off - np.diag(b * b)).max() < _FLAT and np.abs(b).max() < 1 - _FLAT
+    return b if fits else None
+
+
+def _product_tail(b: Array) -> Callable[[Array], Array]:
+    z = np.arange(-9.0, 9.01, 0.05)
+    density = 0.05 * np.exp(-z * z / 2) / np.sqrt(2 * np.pi)
+    rest = np.sqrt(1 - b * b)
+
+    def tail(h: Array) -> Array:
+        inside = np.ones((*h.shape, len(z)))
+        for factor, scale in zip(b, rest, strict=True):
+            low, high = (-h[..., None] - factor * z) / scale, (h[..., None] - factor * z) / scale
+            inside *= special.ndtr(high) - special.ndtr(low)
+        return np.asarray(1 - (density * inside).sum(-1))
+
+    return tail
+
+
+def _sphere_tail(matrix: Array) -> Callable[[Array], Array]:
+    values, vectors = np.linalg.eigh(matrix)
+    kept = values > _FLAT * values[-1]
+    rank = int(kept.sum())
+    if rank < max(4, len(matrix)):
+        return _radial_tail(vectors[:, kept] * np.sqrt(values[kept]))
+    # as many dimensions as comparisons: the nearest one-factor matrix, whose S is known, as control variate
+    b = _nearest_one_factor(matrix)
+    near = np.outer(b, b) + np.diag(1 - b * b)
+    exact, own, control = (
+        _product_tail(b),
+        _radial_tail(_square_root(matrix)),
+        _radial_tail(_square_root(near)),
+    )
+    return lambda h: exact(h) + own(h) - control(h)
+
+
+def _radial_tail(root: Array) -> Callable[[Array], Array]:
+    rank = root.shape[1]
+    largest = np.sort(np.abs(_directions(rank) @ root.T).max(axis=1))
+    # groups of neighbours: within one, the chance is as good as straight in m
+    group = largest.reshape(_GROUPS, -1).mean(axis=1) if len(largest) > _GROUPS else largest
+
+    def tail(h: Array) -> Array:
+        flat = np.array([special.chdtrc(rank, (each / group) ** 2).mean() for each in h.ravel()])
+        return flat.reshape(h.shape)
+
+    return tail
+
+
+def _square_root(matrix: Array) -> Array:
+    values, vectors = np.linalg.eigh(matrix)
+    return np.asarray((vectors * np.sqrt(values)) @ vectors.T)
+
+
+def _nearest_one_factor(matrix: Array) -> Array:
+    b = np.zeros(len(matrix))
+    for _ in range(100):
+        values, vectors = np.linalg.eigh(matrix - np.diag(1 - b * b))
+        b = np.clip(vectors[:, -1] * np.sqrt(max(float(values[-1]), 0.0)), -0.99, 0.99)
+    return np.asarray(b)
+
+
+@lru_cache(maxsize=2)
+def _directions(rank: int) -> Array:
+    """Return directions spread evenly over the unit sphere of this many dimensions, one a row.
+
+    Squared lengths of coordinate pairs split as spacings and each pair has an angle (an odd last coordinate
+    squared is Beta(½, (r − 1)/2)): r − 1 dimensions of Sobol points, better spread than r normals.
+    """
+    if rank == 1:
+        return np.ones((1, 1))
+    points = _sobol(rank - 1, 17 if rank <= 3 else 18 if rank <= 5 else 19)
+    left = np.ones(len(points))
+    columns = []
+    if rank % 2:
+        columns.append(np.sqrt(special.betaincinv(0.5, (rank - 1) / 2, points[:, -1])))
+        left = left - columns[0] ** 2
+    for pair in range(rank // 2):
+        others = rank // 2 - 1 - pair
+        share = 1 - points[:, 2 * pair + 1] ** (1 / others) if others else np.ones(len(points))
+        radius, angle = np.sqrt(left * share), 2 * np.pi * points[:, 2 * pair]
+        columns += [radius * np.cos(angle), radius * np.sin(angle)]
+        left = left * (1 - share)
+    return np.column_stack(columns)
+
+
+def _sobol(dimensions: int, power: int) -> Array:
+    if dimensions == 1:
+        return ((np.arange(1 << power) + 0.5) / (1 << power))[:, None]
+    from scipy.stats import qmc
+
+    return np.asarray(qmc.Sobol(dimensions, rng=np.random.default_rng(1)).random_base2(power))
