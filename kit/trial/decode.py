@@ -1,0 +1,100 @@
+"""Bytes to text in whatever encoding an editor or a spreadsheet saved, and text made safe to keep."""
+
+from __future__ import annotations
+
+import codecs
+import re
+import unicodedata
+from pathlib import Path
+
+from kit.errors import KitError, Problem
+
+LARGEST_BYTES = 50_000_000
+"""A sheet or a trial file beyond this is none that a person wrote."""
+
+_MARKS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+_ARCHIVE, _OLD_OFFICE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
+# Control characters except tab and line ends; marks that turn or hide text. Joiners (emoji, scripts) stay.
+_UNSEEN = re.compile(
+    "[\x00-\x08\x0e-\x1f\x7f-\x9f\u00ad\u200b\u200e\u200f\u202a-\u202e\u2060\u2066-\u2069\ufeff\ud800-\udfff]"
+)
+
+
+def read_text(path: Path, name: str) -> tuple[str, str]:
+    """Return the text of a small file and the name of its encoding.
+
+    Raises
+    ------
+    KitError
+        Where the file cannot be read, is far too large, or holds no text.
+    """
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise KitError(
+                _problem(name, "a file above 50 MB", "Save the sheet alone, without the readings.")
+            )
+        raw = path.read_bytes()
+    except OSError as error:
+        words = f"a file that cannot be opened ({error.strerror or type(error).__name__})"
+        raise KitError(_problem(name, words, "Look at its permissions, or save it again.")) from None
+    return decode(raw, name)
+
+
+def decode(raw: bytes, name: str) -> tuple[str, str]:
+    """Return text and encoding: by byte-order mark, else UTF-16 by its zero bytes, UTF-8, Windows-1252.
+
+    Raises
+    ------
+    KitError
+        Where the bytes are an office file or no text.
+    """
+    if raw.startswith((_ARCHIVE, _OLD_OFFICE)):
+        remedy = "In the spreadsheet choose 'Save as' and then CSV; renaming the file is not enough."
+        raise KitError(_problem(name, "a spreadsheet's own file format", remedy))
+    encoding = next((known for mark, known in _MARKS if raw.startswith(mark)), None) or _unmarked(raw)
+    try:
+        return raw.decode(encoding), encoding.removesuffix("-sig")
+    except UnicodeDecodeError:
+        if encoding != "utf-8":
+            words = f"bytes that are not the {encoding.upper().removesuffix('-SIG')} they claim to be"
+            raise KitError(_problem(name, words, "Save it again as UTF-8.")) from None
+    return _eight_bit(raw)
+
+
+def _unmarked(raw: bytes) -> str:
+    head = raw[:2000]
+    even, odd = head[0::2].count(0), head[1::2].count(0)
+    if len(head) >= 4 and max(even, odd) > 0.3 * len(head) / 2 and min(even, odd) == 0:
+        return "utf-16-le" if odd else "utf-16-be"
+    return "utf-8"
+
+
+def _eight_bit(raw: bytes) -> tuple[str, str]:
+    try:
+        return raw.decode("cp1252"), "cp1252"
+    except UnicodeDecodeError:
+        return raw.decode("latin-1"), "latin-1"
+
+
+def _problem(name: str, found: str, remedy: str) -> Problem:
+    return Problem("refuse", name, found, "a text file, as a spreadsheet saves it as CSV", remedy)
+
+
+def clean_text(text: str) -> tuple[str, bool]:
+    """Return text composed, trimmed and without unseen characters, and whether there were any."""
+    if text.isascii() and text.isprintable():
+        return text.strip(), False
+    bare = _UNSEEN.sub("", text)
+    return unicodedata.normalize("NFC", bare).strip(), bare != text
+
+
+def clean_id(text: str) -> tuple[str, bool]:
+    """Return a name of something: clean text with every run of blanks, line ends too, as one blank."""
+    cleaned, unseen = clean_text(text)
+    return " ".join(cleaned.split()), unseen

@@ -1,0 +1,114 @@
+"""The log files that a burn sheet names: inside logs/, there, and not given to two burns."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+
+from kit.errors import Faults, did_you_mean
+from kit.trial.faults_of_keys import shown
+
+LOGS = "logs"
+
+
+def log_names(cell: str) -> tuple[str, ...]:
+    """Return the files of a log cell: parted by semicolons, a leading 'logs/' taken off."""
+    parts = (part.strip().replace("\\", "/") for part in cell.split(";"))
+    return tuple(part.removeprefix(f"{LOGS}/") for part in parts if part)
+
+
+def files_in(folder: Path) -> tuple[str, ...]:
+    """Return every file below logs/, as the burn sheet names it; hidden ones are left out."""
+    root = folder / LOGS
+    if not root.is_dir():
+        return ()
+    found = (path for path in root.rglob("*") if path.is_file())
+    names = (path.relative_to(root).as_posix() for path in found)
+    return tuple(
+        sorted(name for name in names if not re.search(r"(^|/)\.|(^|/)(Thumbs\.db|desktop\.ini)$", name))
+    )
+
+
+def stays_inside(folder: Path, path: Path) -> bool:
+    """Return whether a path, its links followed, is below a folder."""
+    return path.resolve().is_relative_to(folder.resolve())
+
+
+class Logs:
+    """Judges the names in a sheet's log cells, each file looked up once."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder, self._root = folder, folder / LOGS
+        self._there = files_in(folder)
+        self._verdicts: dict[str, tuple[str, str, str] | None] = {}
+        self._first: dict[str, tuple[str, bool]] = {}
+
+    def judge(self, names: tuple[str, ...], where: str, has_times: bool, faults: Faults) -> None:
+        """Note what is wrong with the files of one burn."""
+        for place, name in enumerate(names):
+            if name not in self._verdicts:
+                self._verdicts[name] = self._verdict(name)
+            verdict = self._verdicts[name]
+            if verdict:
+                faults.refuse(where, *verdict)
+            elif name in names[:place]:
+                faults.refuse(where, f"{shown(name)} twice", "each file once", "Delete one of the two.")
+            else:
+                self._judge_shared(name, where, has_times, faults)
+
+    def _judge_shared(self, name: str, where: str, has_times: bool, faults: Faults) -> None:
+        first, first_has_times = self._first.setdefault(name, (where, has_times))
+        if first != where and not has_times and not first_has_times:
+            faults.refuse(
+                where,
+                f"{shown(name)}, given to {first.removesuffix(', column log')} as well",
+                "a file of its own, or clock times that part the burns of one file",
+                "Name the right file, or fill in lit and stopped of both burns.",
+            )
+
+    def _verdict(self, name: str) -> tuple[str, str, str] | None:
+        """Return what was found, expected and is to do, or None for a file that may be read."""
+        path = self._root / name
+        inside = f"a file in {LOGS}/"
+        if name.startswith("/") or re.match("[A-Za-z]:", name) or ".." in name.split("/"):
+            return (
+                shown(name),
+                f"{inside}, by its name alone",
+                f"Copy the file into {LOGS}/ and name it here.",
+            )
+        try:
+            if path.is_file():
+                if stays_inside(self._folder, path):
+                    return None
+                return f"{shown(name)}, a link out of the run folder", inside, "Put a copy in its place."
+            if path.is_dir():
+                return f"{shown(name)}, a folder", inside, "Name the files in it, parted by semicolons."
+        except (OSError, ValueError):
+            pass
+        return f"{shown(name)}, which is not there", inside, self._nearest(name)
+
+    def _nearest(self, name: str) -> str:
+        if not self._there:
+            return f"Copy the logger's export into {LOGS}/; it holds no files."
+        same = next((there for there in self._there if there.casefold() == name.casefold()), None)
+        if same:
+            return f"Write it as the file is: '{same}' (capitals count)."
+        ending = next((there for there in self._there if there.rpartition(".")[0] == name), None)
+        if ending:
+            return f"Write it with its ending: '{ending}'."
+        near = did_you_mean(name, self._there)
+        return near if near.startswith("Did") else f"{LOGS}/ holds {_some(self._there)}."
+
+    def unused(self, named: set[str]) -> tuple[str, ...]:
+        """Return the files of logs/ that no burn names."""
+        return tuple(name for name in self._there if name not in named)
+
+
+def _some(names: tuple[str, ...]) -> str:
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+
+
+def has_times(row: Mapping[str, object]) -> bool:
+    """Return whether a row gives any clock time."""
+    return any(row.get(column) for column in ("lit", "tipped", "lid_on", "stopped"))

@@ -1,0 +1,115 @@
+"""A run folder opened: the trial, its burns, events and scores, or every fault of the folder at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from kit.errors import Faults, KitError, Problem
+from kit.trial.burn_sheet import read_burn_sheet
+from kit.trial.logs import LOGS, log_names, stays_inside
+from kit.trial.side_sheets import read_events, read_scores
+from kit.trial.trial import Trial
+from kit.trial.trial_file import read_trial
+
+FILES = ("trial.toml", "burns.csv", "events.csv", "scores.csv", LOGS)
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """A run folder as it was found.
+
+    Attributes
+    ----------
+    folder
+        Its path, absolute.
+    trial
+        What is tested and how.
+    burns
+        Columns of schema.BURNS, further ones as they stand, and 'state': 'done', 'planned' or 'excluded'.
+    events, scores
+        Columns of schema.EVENTS and schema.SCORES and further ones; without rows where there is no sheet.
+    notes
+        What a person should know and that is no fault, a sentence each.
+    """
+
+    folder: Path
+    trial: Trial
+    burns: pd.DataFrame
+    events: pd.DataFrame
+    scores: pd.DataFrame
+    notes: tuple[str, ...] = ()
+
+    @property
+    def is_interim(self) -> bool:
+        """Whether planned burns are still to be done."""
+        return bool((self.burns["state"] == "planned").any())
+
+    def in_state(self, state: str) -> pd.DataFrame:
+        """Return the burns that are 'done', 'planned' or 'excluded'."""
+        return self.burns[self.burns["state"] == state]
+
+    def log_files(self, burn: str) -> tuple[Path, ...]:
+        """Return the paths of a burn's log files, in the order in which the sheet names them."""
+        cell = str(self.burns.loc[self.burns["burn"] == burn, "log"].iloc[0])
+        return tuple(self.folder / LOGS / name for name in log_names(cell))
+
+
+def open_run(path: str | Path) -> Run:
+    """Open a run folder.
+
+    Parameters
+    ----------
+    path
+        The folder that holds trial.toml, burns.csv and logs/.
+
+    Raises
+    ------
+    KitError
+        With every fault of the folder, 'ask' where a fact has to be filled in.
+    """
+    folder = Path(path).absolute()
+    if not folder.is_dir():
+        raise KitError(_no_folder(folder))
+    faults = Faults()
+    notes: list[str] = []
+    if not _stays_at_home(folder, faults):
+        faults.settle()
+    trial = _trial(folder, faults, notes)
+    burns = read_burn_sheet(folder, trial, faults, notes)
+    events = read_events(folder, burns, trial, faults, notes)
+    scores = read_scores(folder, burns, faults, notes)
+    faults.settle()
+    assert trial is not None and burns is not None
+    return Run(folder, trial, burns, events, scores, tuple(notes))
+
+
+def _no_folder(folder: Path) -> Problem:
+    found = "a file" if folder.is_file() else "no such folder"
+    remedy = "Give the run folder itself." if folder.is_file() else "`repeatburn start` makes one."
+    return Problem("refuse", str(folder), found, "a run folder, with trial.toml and burns.csv", remedy)
+
+
+def _stays_at_home(folder: Path, faults: Faults) -> bool:
+    """Note files of the folder that are links out of it; nothing outside is ever read."""
+    known = len(faults)
+    for name in FILES:
+        path = folder / name
+        if path.is_symlink() and not stays_inside(folder, path):
+            faults.refuse(
+                name, "a link out of the run folder", "a file of its own", "Put a copy in its place."
+            )
+    return len(faults) == known
+
+
+def _trial(folder: Path, faults: Faults, notes: list[str]) -> Trial | None:
+    path = folder / "trial.toml"
+    if path.is_file():
+        return read_trial(path, faults, notes)
+    kin = sorted(p.name for p in folder.iterdir() if p.stem.casefold() == "trial")
+    hint = f"Is it '{kin[0]}'? Rename it. Else write" if kin else "Write"
+    remedy = f"{hint} one with at least a table [[fuel]] and id = '…' for each fuel of the burn sheet."
+    faults.ask("trial.toml", "no trial file", "what is tested, and how", remedy)
+    return None
