@@ -117,6 +117,11 @@ class Conditions:
     open_until_s: Floats
 
 
+DRUM = Cooker()
+BOWL = Cooker(wall_j_k=6_000.0, shell_w_k=9.0, gas_wall_w_k=20.0, vent_m2=0.0016, height_m=0.5)
+CERAMIC = Cooker(wall_j_k=70_000.0, shell_w_k=5.0, film_per_wind=0.05, gas_wall_w_k=22.0, height_m=0.7)
+
+
 def conditions(burns: int, ambient_c: float = 15.0, wind_m_s: float = 1.5) -> Conditions:
     """Return standard weather and handling for some burns: full vents, lid after 60 s, never opened."""
     same = np.ones(burns)
@@ -221,6 +226,8 @@ def burn(
     grate, lid, left = (np.empty((len(times), len(around.wind_m_s))) for _ in range(3))
     for i, now in enumerate(times):
         grate[i], lid[i], left[i] = state.grate, state.lid, state.left
+        if i + 1 == len(times):
+            break
         _step(state, rates, charges, around, cooker, around.wind_m_s * gusts[i], now, step_s)
     state.heat["wall"] = cooker.wall_j_k * (state.wall - around.ambient_c)
     water = (rates.water * state.lit).sum(axis=1)
@@ -230,13 +237,15 @@ def burn(
 
 def _gusts(steps: int, burns: int, step_s: float, seed: int) -> Floats:
     """Return a factor on the mean wind, steps × burns, with mean one and a memory of three minutes."""
-    draws = np.random.default_rng([seed, 11]).standard_normal((steps, burns))
+    of_burn = np.random.default_rng([seed, 11]).standard_normal((burns, steps))
+    draws = np.ascontiguousarray(of_burn.T)  # a burn keeps its gusts when others join
     memory = float(np.exp(-step_s / 180))
     draws[1:] *= np.sqrt(1 - memory**2)
     for before, after in pairwise(draws):
         after += memory * before
     strength = 0.35
-    return np.exp(strength * draws - strength**2 / 2)
+    gusts: Floats = np.exp(strength * draws - strength**2 / 2)
+    return gusts
 
 
 def _begin(charges: Charges, around: Conditions, step_s: float) -> tuple[_State, _Rates]:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kit.plan.burning import Burnt, Conditions, Floats
+from kit.plan.burning import BOWL, CERAMIC, DRUM, Burnt, Conditions, Cooker, Floats
 from kit.plan.loggers import Fault
 from kit.plan.recipes import Recipe
 
@@ -18,6 +18,7 @@ STEP_S = 10.0
 FIRST_LIT = time(8, 0)
 COOLING = timedelta(minutes=45)
 VENTS: Mapping[str, float] = {"full": 1.0, "half": 0.5, "quarter": 0.25}
+COOKERS: Mapping[str, Cooker] = {"ceramic": CERAMIC, "clay": CERAMIC, "bowl": BOWL, "drum": DRUM}
 
 
 @dataclass(frozen=True)
@@ -128,3 +129,10 @@ def lighting_times(days: Sequence[str], stops: Floats) -> list[datetime]:
             begin = ready.replace(minute=ready.minute // 5 * 5, second=0) + timedelta(minutes=5)
         lit.append(begin)
     return lit
+
+
+def cooker_of(table: Mapping[str, Any]) -> Cooker:
+    """Return the simulated cooker that the trial file's words name, else a steel drum oven."""
+    named = table.get("trial", {}).get("cooker", "")
+    words = (named if isinstance(named, str) else " ".join(named)).lower()
+    return next((cooker for word, cooker in COOKERS.items() if word in words), DRUM)

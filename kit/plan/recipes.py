@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import erf, sqrt
 
@@ -61,7 +61,7 @@ class Recipe:
     packing: float = 0.03
     starter: float = 0.15
     damp: float = 0.004
-    mixing: float = 0.25
+    mixing: float = 0.3
     bulk: float = 0.55
 
 
@@ -114,9 +114,7 @@ def charges_of(
     density = mean("density") * np.exp(mean("bag_density") * of_bag[:, 1])
     wet = mean("bag_moisture") * of_bag[:, 2] + mean("damp") * of_burn[:, 0] + 2e-4 * (humidity_pct - 60)
     flux = mean("flux") * np.exp(mean("bag_flux") * of_bag[:, 4] + mean("packing") * of_burn[:, 1])
-    drawn, diameter = _pieces(size, mean("size_spread"), density, mean("fines"), mass_g, seed)
-    mix = np.column_stack([np.outer(mass_g * (1 - mean("fines")), _mix()), mass_g * mean("fines")])
-    mass = mix + mean("mixing")[:, None] * (drawn - mix)
+    mass, diameter = _charge(size, mean, density, mass_g, seed)
     return Charges(
         mass,
         diameter,
@@ -130,41 +128,48 @@ def charges_of(
     )
 
 
-def _pieces(
-    size: Floats, spread: Floats, density: Floats, fines: Floats, mass_g: Floats, seed: int
+def _charge(
+    size: Floats, mean: Callable[[str], Floats], density: Floats, mass_g: Floats, seed: int
 ) -> tuple[Floats, Floats]:
-    """Draw pieces until the charge is full; return mass and diameter of each class, fines last."""
+    """Return mass and diameter of each class: pieces as drawn, pulled to the bag's mix; fines last."""
+    whole, spread = mass_g * (1 - mean("fines")), mean("size_spread")
+    drawn = _pieces(size, spread, density, whole, seed)
+    expected = _mix(size, spread, whole)
+    pull = mean("mixing")[:, None]
+    mass, surface = (middle + pull * (own - middle) for own, middle in zip(drawn, expected, strict=True))
+    held = mass > 0
+    diameter = np.minimum(np.where(held, mass, 0.04) / np.where(held, surface, 1.0), LARGEST_M)
+    fines = np.full(len(size), FINES_M)
+    return np.column_stack([mass, mass_g - whole]), np.column_stack([diameter, fines])
+
+
+def _pieces(size: Floats, spread: Floats, density: Floats, whole: Floats, seed: int) -> tuple[Floats, Floats]:
+    """Draw pieces until the charge is full; return mass and mass over diameter of each class."""
     deviates = np.random.default_rng([seed, 3]).standard_normal((len(size), PIECES))
     middle = size * np.exp(-3 * spread**2)  # median by number, from the median by mass
     diameter = np.minimum(middle[:, None] * np.exp(spread[:, None] * deviates), LARGEST_M)
     piece_g = 1e3 * density[:, None] * np.pi / 6 * diameter**3
-    whole = mass_g * (1 - fines)
-    filled = np.minimum(np.cumsum(piece_g, axis=1), whole[:, None])
-    piece_g = np.diff(filled, axis=1, prepend=0.0)
-    piece_g *= (whole / piece_g.sum(axis=1))[:, None]  # more small pieces than were drawn
-    shifted = deviates - 3 * spread[:, None]
-    mass, diameters = _classes(piece_g, diameter, np.searchsorted(CUTS, shifted), len(CUTS) + 1)
-    centres = np.array([*(CUTS - 0.25), CUTS[-1] + 0.25])
-    typical = np.minimum(size[:, None] * np.exp(spread[:, None] * centres), LARGEST_M)
-    diameters = np.where(np.isnan(diameters), typical, diameters)
-    fine = np.column_stack([mass, mass_g * fines])
-    return fine, np.column_stack([diameters, np.full(len(size), FINES_M)])
+    piece_g = np.diff(np.minimum(np.cumsum(piece_g, axis=1), whole[:, None]), axis=1, prepend=0.0)
+    piece_g *= (whole / piece_g.sum(axis=1))[:, None]  # where more small pieces were needed than drawn
+    number = np.searchsorted(CUTS, deviates - 3 * spread[:, None])
+    place = (number + (len(CUTS) + 1) * np.arange(len(size))[:, None]).ravel()
+    return _gathered(place, piece_g), _gathered(place, piece_g / diameter)
 
 
-def _mix() -> Floats:
-    """Return the share of the mass expected in each size class: normal in ln size."""
-    below = np.array([0.0, *(0.5 * (1 + erf(cut / sqrt(2))) for cut in CUTS), 1.0])
-    return np.diff(below)
+def _gathered(place: npt.NDArray[np.int_], weights: Floats) -> Floats:
+    burns, classes = len(weights), len(CUTS) + 1
+    return np.bincount(place, weights.ravel(), burns * classes).astype(float).reshape(burns, classes)
 
 
-def _classes(
-    piece_g: Floats, diameter: Floats, number: npt.NDArray[np.int_], classes: int
-) -> tuple[Floats, Floats]:
-    """Gather pieces into classes that keep their mass and their surface."""
-    burns = len(piece_g)
-    place = (number + classes * np.arange(burns)[:, None]).ravel()
-    size = burns * classes
-    mass = np.bincount(place, piece_g.ravel(), size).astype(float).reshape(burns, classes)
-    surface = np.bincount(place, (piece_g / diameter).ravel(), size).astype(float).reshape(burns, classes)
-    held = surface > 0
-    return mass, np.where(held, mass / np.where(held, surface, 1.0), np.nan)
+def _mix(size: Floats, spread: Floats, whole: Floats) -> tuple[Floats, Floats]:
+    """Return mass and mass over diameter of each class in the bag as a whole; ln size is normal by mass."""
+    mass = whole[:, None] * np.diff(_below(np.zeros_like(spread)), axis=1)
+    # ∫ e^(−sz) φ(z) dz = e^(s²/2) (Φ(b + s) − Φ(a + s))
+    inverse = np.exp(spread**2 / 2) / size
+    return mass, (whole * inverse)[:, None] * np.diff(_below(spread), axis=1)
+
+
+def _below(shift: Floats) -> Floats:
+    """Return the share of a normal below each class's limits, shifted; burns × limits."""
+    rows = [[0.0, *(0.5 * (1 + erf((cut + s) / sqrt(2))) for cut in CUTS), 1.0] for s in shift]
+    return np.array(rows)

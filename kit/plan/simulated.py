@@ -23,6 +23,7 @@ from kit.plan.handling import (
     Weather,
     blown,
     charge_g,
+    cooker_of,
     handling,
     lighting_times,
     open_lids,
@@ -136,10 +137,11 @@ def _simulate(
     charge = charge_g(planned, table, of_burn, rng)
     charges = charges_of(of_burn, [numbers[name] for name in names], charge, weather.humidity_pct, seed)
     around = handling(planned, table, weather, rng)
-    burnt = burn(charges, around, hours=HOURS, step_s=STEP_S, seed=seed)
+    cooker = cooker_of(table)
+    burnt = burn(charges, around, cooker, HOURS, STEP_S, seed)
     opened = open_lids(around, burnt, planned, faults)
     if opened is not around:
-        burnt = burn(charges, opened, hours=HOURS, step_s=STEP_S, seed=seed)
+        burnt = burn(charges, opened, cooker, HOURS, STEP_S, seed)
     return _tell(planned, burnt, charges, of_burn, weather, opened, faults, interval_s, seed, rng)
 
 
