@@ -287,7 +287,7 @@ class Criterion:
     s0: Array
     det: Array
     det_count: Array
-    dof: int
+    dof: float
     constant: float
 
 

@@ -1,0 +1,279 @@
+"""Small-sample inference for means and differences: Kenward–Roger and Satterthwaite.
+
+With P_i = X'V^-1V_iV^-1X, Q_ij = X'V^-1V_iV^-1V_jV^-1X and I_ij = ½[tr(V^-1V_iV^-1V_j) - 2 tr(Φ Q_ij) + tr(Φ P_i Φ P_j)]
+the expected information of the variances, W = I^-1 (Kenward & Roger 1997, eqs. 5-7; V is linear, so R_ij = 0):
+
+    Φ_A = Φ + 2 Φ { sum_ij W_ij (Q_ij - P_i Φ P_j) } Φ
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal, Protocol
+
+import numpy as np
+from scipy import special
+
+from kit.errors import KitError, Problem
+from kit.variance.columns import Array
+from kit.variance.engine import Pieces
+
+if TYPE_CHECKING:
+    from kit.variance.fit import RepeatFit
+
+DfMethod = Literal["best", "kenward-roger", "satterthwaite"]
+
+
+class FamilyLike(Protocol):
+    """The distribution of the largest |t| of several comparisons (kit.variance.families)."""
+
+    def p(self, t: Any, df: Any) -> Array:
+        """P(max|T| > |t|)."""
+
+    def critical(self, level: float, df: Any) -> Array:
+        """Multiplier of a simultaneous interval."""
+
+
+@dataclass(frozen=True)
+class Contrasts:
+    """Linear combinations of the means with t-based inference.
+
+    Attributes
+    ----------
+    method
+        Named in words.
+    estimate, se, df
+        (responses, contrasts).
+    covariance
+        (responses, contrasts, contrasts) of the estimates.
+    """
+
+    method: str
+    estimate: Array
+    se: Array
+    df: Array
+    covariance: Array
+
+    def limits(self, level: float) -> tuple[Array, Array]:
+        """Return unadjusted two-sided limits (responses, contrasts)."""
+        half = special.stdtrit(self.df, (1 + level) / 2) * self.se
+        return self.estimate - half, self.estimate + half
+
+    def p(self, null: float = 0.0) -> Array:
+        """Return unadjusted two-sided p values."""
+        return np.asarray(2 * special.stdtr(self.df, -np.abs(self.estimate - null) / self.se))
+
+    def upper_p(self, null: float) -> Array:
+        """Return one-sided p values against 'at most null': small where the estimate lies well above."""
+        return np.asarray(special.stdtr(self.df, -(self.estimate - null) / self.se))
+
+    def lower_p(self, null: float) -> Array:
+        """Return one-sided p values against 'at least null'."""
+        return np.asarray(special.stdtr(self.df, (self.estimate - null) / self.se))
+
+    def family_p(self, family: FamilyLike) -> Array:
+        """Return p values adjusted for the family."""
+        return family.p(self.estimate / self.se, self.df)
+
+    def family_limits(self, family: FamilyLike, level: float) -> tuple[Array, Array]:
+        """Return simultaneous limits of the family."""
+        half = family.critical(level, self.df) * self.se
+        return self.estimate - half, self.estimate + half
+
+
+@dataclass(frozen=True)
+class SmallSample:
+    """Kenward–Roger's pieces of every response.
+
+    Attributes
+    ----------
+    pieces
+        P, Q, t and Φ at the estimates.
+    W
+        (responses, c, c) inverse expected information.
+    adjusted
+        (responses, p, p) Φ_A.
+    """
+
+    pieces: Pieces
+    W: Array
+    adjusted: Array
+
+    @cached_property
+    def moved(self) -> Array:
+        """(responses, c, p, p) Φ P_i Φ: minus the derivative of Φ in the variances."""
+        phi = self.pieces.phi[:, None]
+        return np.asarray(phi @ self.pieces.P @ phi)
+
+
+def small_sample(pieces: Pieces) -> SmallSample:
+    """Return Kenward–Roger's adjusted covariance and the information behind it."""
+    phi, P, Q = pieces.phi, pieces.P, pieces.Q
+    phiP = phi[:, None] @ P
+    cross = np.einsum("ripq,rjqp->rij", phiP, phiP)
+    info = 0.5 * (pieces.t - 2 * np.einsum("rpq,rijqp->rij", phi, Q) + cross)
+    W = np.linalg.pinv(info, rcond=1e-12, hermitian=True) if not np.isnan(info).any() else info * np.nan
+    inner = np.einsum("rij,rijpq->rpq", W, Q)
+    mixed = np.einsum("rij,rjpq->ripq", W, phiP)
+    inner -= np.einsum("ripq,riqs->rps", P, mixed)
+    inner = (inner + inner.transpose(0, 2, 1)) / 2
+    return SmallSample(pieces, W, phi + 2 * phi @ inner @ phi)
+
+
+def observed_covariance(fit: RepeatFit) -> Array:
+    """Return the covariance of the variance estimates (responses, c, c): 2 × inverse observed Hessian.
+
+    Components estimated at zero are left out, with zero rows.
+    """
+    theta, c = fit.estimate.theta, fit.estimate.theta.shape[1]
+    if np.isnan(theta).any():
+        return np.full((len(theta), c, c), np.nan)
+    H = fit.engine.deviance(fit.data, theta, np.arange(len(theta))).hessian
+    at_zero = theta <= 0
+    free = ~(at_zero[:, :, None] | at_zero[:, None, :])
+    unit = np.einsum("ri,ij->rij", at_zero.astype(np.float64), np.eye(c))
+    return np.asarray(2 * np.linalg.inv(np.where(free, H, 0.0) + unit) * free)
+
+
+def contrasts(fit: RepeatFit, L: Array, df: DfMethod = "best", level: float = 0.95) -> Contrasts:
+    """Return linear combinations of the coefficients with their small-sample distribution.
+
+    Parameters
+    ----------
+    L
+        (contrasts, p) rows over `fit.design.columns`.
+    df
+        'best' (STATISTICS section 3: averaged over the restricted likelihood), 'kenward-roger' or 'satterthwaite'.
+    level
+        Confidence for which effective degrees of freedom are given, where a method has no single ones.
+
+    Raises
+    ------
+    KitError
+        For an unknown method, and Kenward–Roger of a fit by ML.
+    """
+    L = np.atleast_2d(np.asarray(L, dtype=np.float64))
+    if df == "best":
+        return _best(fit, L, level)
+    if df == "kenward-roger":
+        _needs_reml(fit)
+        return kenward_roger(fit, L)
+    if df == "satterthwaite":
+        return satterthwaite(fit, L)
+    raise KitError(
+        Problem("refuse", "df", f"'{df}'", "best, kenward-roger or satterthwaite", "Name one of them.")
+    )
+
+
+def _best(fit: RepeatFit, L: Array, level: float) -> Contrasts:
+    if fit.method == "ML" or not fit.has_spread:
+        return satterthwaite(fit, L) if fit.method == "ML" else kenward_roger(fit, L)
+    from kit.variance.averaged import averaged_contrasts
+
+    found: Contrasts = averaged_contrasts(fit, L, level)
+    return found
+
+
+def _needs_reml(fit: RepeatFit) -> None:
+    if fit.method != "REML":
+        raise KitError(
+            Problem("refuse", "df", "Kenward–Roger of a fit by ML", "a fit by REML",
+                    "Fit with method='REML', or ask for Satterthwaite.")
+        )  # fmt: skip
+
+
+def _quadratic(L: Array, M: Array) -> Array:
+    """L M L' diagonals: (..., contrasts)."""
+    return np.asarray(((L @ M) * L).sum(axis=-1))
+
+
+def kenward_roger(fit: RepeatFit, L: Array) -> Contrasts:
+    """Return Kenward–Roger contrasts: se from Φ_A, df = 2 (LΦL')² / g'Wg with g_i = LΦP_iΦL'."""
+    parts = fit.small_sample
+    v, g = _quadratic(L, parts.pieces.phi), _quadratic(L, parts.moved)
+    df = 2 * v**2 / np.einsum("riq,rij,rjq->rq", g, parts.W, g)
+    covariance = L @ parts.adjusted @ L.T
+    se = np.sqrt(np.einsum("rqq->rq", covariance))
+    return Contrasts("Kenward–Roger", fit.estimate.beta @ L.T, se, df, covariance)
+
+
+def satterthwaite(fit: RepeatFit, L: Array) -> Contrasts:
+    """Return Satterthwaite contrasts: se from Φ, df = 2 (LΦL')² / g'Ag with A from the observed information."""
+    pieces = fit.small_sample.pieces
+    g = _quadratic(L, fit.small_sample.moved)
+    covariance = L @ pieces.phi @ L.T
+    v = np.einsum("rqq->rq", covariance)
+    df = 2 * v**2 / np.einsum("riq,rij,rjq->rq", g, fit.observed, g)
+    return Contrasts("Satterthwaite", fit.estimate.beta @ L.T, np.sqrt(v), df, covariance)
+
+
+@dataclass(frozen=True)
+class FTest:
+    """An F test: F, its degrees of freedom, p, the scale factor and the method in words."""
+
+    F: float
+    num_df: int
+    den_df: float
+    p: float
+    scaling: float
+    method: str
+
+
+def f_test(fit: RepeatFit, L: Array, df: DfMethod = "kenward-roger") -> FTest:
+    """Test that all contrasts L beta are zero, for a fit of one response.
+
+    Kenward & Roger (1997), section 3: with M_i = Θ Φ P_i Φ and Θ = L'(LΦL')^-1L,
+    A1 = sum W_ij tr(M_i) tr(M_j), A2 = sum W_ij tr(M_i M_j).
+    Satterthwaite: the eigenvalue method of Fai & Cornelius (1996).
+    """
+    L = np.atleast_2d(np.asarray(L, dtype=np.float64))
+    estimate = L @ fit.estimate.beta[0]
+    if df == "satterthwaite":
+        return _fai_cornelius(fit, L, estimate)
+    _needs_reml(fit)
+    parts, q = fit.small_sample, len(L)
+    F = float(estimate @ np.linalg.solve(L @ parts.adjusted[0] @ L.T, estimate)) / q
+    phi = parts.pieces.phi[0]
+    M = (L.T @ np.linalg.solve(L @ phi @ L.T, L)) @ parts.moved[0]
+    trace = np.einsum("ipp->i", M)
+    A1 = float(trace @ parts.W[0] @ trace)
+    A2 = float(np.einsum("ij,ipq,jqp->", parts.W[0], M, M))
+    scaling, den = _scale_and_df(q, A1, A2)
+    return FTest(scaling * F, q, den, float(special.fdtrc(q, den, scaling * F)), scaling, "Kenward–Roger")
+
+
+def _scale_and_df(q: int, A1: float, A2: float) -> tuple[float, float]:
+    """Kenward & Roger (1997): B, g, c1-c3, E*, V*, rho, then m = 4 + (q + 2)/(q rho - 1)."""
+    if A2 <= 0:
+        return 1.0, np.inf
+    B = (A1 + 6 * A2) / (2 * q)
+    g = ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
+    base = 3 * q + 2 * (1 - g)
+    c1, c2, c3 = g / base, (q - g) / base, (q + 2 - g) / base
+    E = 1 / (1 - A2 / q)
+    V0, V1, V2 = 1 + c1 * B, 1 - c2 * B, 1 - c3 * B
+    V = 2 / q * V0 / (V1**2 * V2)
+    if abs(V1) < 1e-14:  # exact one-stratum case: the limit of the ratio
+        V = 2 / q * c1 / (c2**2 * V2)
+    rho = V / (2 * E**2)
+    m = 4 + (q + 2) / (q * rho - 1)
+    return float(m / (E * (m - 2))), float(m)
+
+
+def _fai_cornelius(fit: RepeatFit, L: Array, estimate: Array) -> FTest:
+    pieces, q = fit.small_sample.pieces, len(L)
+    values, vectors = np.linalg.eigh(L @ pieces.phi[0] @ L.T)
+    rows = vectors.T @ L
+    t2 = (vectors.T @ estimate) ** 2 / values
+    g = _quadratic(rows, fit.small_sample.moved)[0]
+    each = 2 * values**2 / np.einsum("iq,ij,jq->q", g, fit.observed[0], g)
+    E = float((each / (each - 2))[each > 2].sum())
+    den = float(each[0]) if q == 1 else (2 * E / (E - q) if E > q else 0.0)
+    F = float(t2.sum()) / q
+    return FTest(F, q, den, float(special.fdtrc(q, den, F)), 1.0, "Satterthwaite")
+
+
+def with_limits_named(found: Contrasts, words: str) -> Contrasts:
+    """Return the contrasts with further words in their method's name."""
+    return replace(found, method=f"{found.method}, {words}")

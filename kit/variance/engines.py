@@ -1,0 +1,280 @@
+"""The two common engines: at most one random term, and several; one burn SD for all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from kit.variance.columns import Array, Codes, Levels
+from kit.variance.crossed import (
+    CrossedData,
+    Crossing,
+    Traces,
+    cross,
+    crossed_blups,
+    crossed_deviance,
+    crossed_means,
+    crossing_of,
+    deviance_in_variances,
+    dof_of,
+    grid_deviance,
+    inner_of,
+    pull,
+)
+from kit.variance.design import Design
+from kit.variance.engine import Estimate, Pieces, residual_pieces
+from kit.variance.nested import (
+    Criterion,
+    Method,
+    Rotated,
+    Rotation,
+    blups,
+    criterion_of,
+    information,
+    means_at,
+    rotate,
+    rotation_of,
+    solve,
+)
+from kit.variance.optimise import Derivatives, minimise
+
+
+@dataclass(frozen=True)
+class Borrowed:
+    """A repeatability SD from elsewhere: it enters as df further degrees of freedom of the burn variance."""
+
+    sd: float
+    df: float
+
+
+@dataclass(frozen=True)
+class NestedEngine:
+    """No random term, or one: the rotation of kit.variance.nested."""
+
+    design: Design
+    rotation: Rotation
+    levels: Levels | None
+    names: tuple[str, ...]
+    method: Method
+    borrowed: Borrowed | None = None
+
+    def rotate(self, values: Array) -> Rotated:
+        """Responses in the rotated space; a borrowed SD adds df sd² to S0."""
+        data = rotate(self.design, self.rotation, self.levels, values)
+        return data if self.borrowed is None else replace(data, s0=data.s0 + self._extra * self.borrowed.sd**2)
+
+    @property
+    def _extra(self) -> float:
+        return 0.0 if self.borrowed is None else self.borrowed.df
+
+    def criterion(self, data: Rotated) -> Criterion:
+        """Return the sums of the profiled criterion."""
+        c = criterion_of(self.rotation, data, self.method)
+        return c if self.borrowed is None else replace(c, dof=c.dof + self._extra)
+
+    def solve(self, data: Rotated) -> Estimate:
+        """Return the estimates."""
+        found = solve(self.criterion(data))
+        parts = [] if self.levels is None else [found.ratio * found.s]
+        theta = np.stack([*parts, found.s], axis=1)
+        return Estimate(
+            theta, means_at(self.rotation, data, found.ratio), found.criterion, found.converged, found.evaluations
+        )
+
+    def _ratio(self, theta: Array) -> Array:
+        return np.zeros(len(theta)) if self.levels is None else theta[:, 0] / theta[:, 1]
+
+    def deviance(self, data: Rotated, theta: Array, of: Codes) -> Derivatives:
+        """Return the criterion and its derivatives in the variances."""
+        c, ratio = self.criterion(data), self._ratio(theta)[:, None]
+        zz, w, e = c.zz[of], 1 / (1 + ratio * c.d), c.det / (1 + ratio * c.det)
+        Q = c.s0[of] + (w * zz).sum(axis=1)
+        K = theta.shape[1] - 1
+        dw = c.d * w
+        y1, y2 = (dw * w * zz).sum(axis=1)[:, None], (dw * dw * w * zz).sum(axis=1)[:, None, None]
+        trace = Traces((e @ c.det_count)[:, None][:, :K], ((e * e) @ c.det_count)[:, None, None][:, :K, :K])
+        logdet = np.log1p(ratio * c.det) @ c.det_count
+        return deviance_in_variances(c.dof, c.constant, theta, Q, trace, y1[:, :K], y2[:, :K, :K], logdet)
+
+    def beta(self, data: Rotated, theta: Array) -> Array:
+        """Generalised least squares at theta."""
+        return means_at(self.rotation, data, self._ratio(theta))
+
+    def pieces(self, theta: Array) -> Pieces:
+        """Sums over bag sizes: with u = 1/(s(1 + l n)), P = sum u² xx, Q = sum n u³ xx, t = sum c (n u)²."""
+        r, R, p = self.rotation, len(theta), self.design.p
+        s = theta[:, -1:]
+        xvx = information(r, self._ratio(theta)) / s[:, :, None]
+        if self.levels is None:
+            none = np.zeros((R, 0))
+            return residual_pieces(
+                xvx, np.zeros((R, 0, p, p)), np.zeros((R, 0, 0, p, p)), none, np.zeros((R, 0, 0)), theta,
+                self.design.n + self._extra,
+            )  # fmt: skip
+        u = 1 / (s + theta[:, :1] * r.sizes)
+        xx = r.class_xx.reshape(len(r.sizes), -1)
+        P = ((u * u) @ xx).reshape(R, 1, p, p)
+        Q = ((r.sizes * u**3) @ xx).reshape(R, 1, 1, p, p)
+        nu = r.sizes * u
+        t1, t2 = (nu @ r.class_count)[:, None], ((nu * nu) @ r.class_count)[:, None, None]
+        return residual_pieces(xvx, P, Q, t1, t2, theta, self.design.n + self._extra)
+
+    def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> Rotated:
+        """Independent coordinates, S0 and GLS means at the generating ratio: no burns are simulated."""
+        r, s = self.rotation, theta[-1]
+        ratio = float(self._ratio(theta[None])[0])
+        z = rng.standard_normal((trials, len(r.d))) * np.sqrt(s * (1 + ratio * r.d))
+        idle = rng.standard_gamma(np.broadcast_to(r.idle_count / 2, (trials, len(r.idle_d))))
+        s0 = 2 * s * rng.standard_gamma((r.within_df + self._extra) / 2, trials)
+        phi = np.linalg.inv(information(r, np.array([ratio]))[0] / s)
+        gls = beta + rng.standard_normal((trials, self.design.p)) @ np.linalg.cholesky(phi).T
+        back = (ratio * z / (1 + ratio * r.d)) @ r.G.T
+        return Rotated(z, 2 * s * (1 + ratio * r.idle_d) * idle, s0, gls + back)
+
+    def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, Array]:
+        """Predicted effects of the term's levels."""
+        if self.levels is None:
+            return {}
+        return {self.names[0]: blups(self.levels, values - beta @ self.design.X.T, self._ratio(theta))}
+
+
+def nested_engine(design: Design, method: Method, borrowed: Borrowed | None = None) -> NestedEngine:
+    """Return the engine of a design with at most one random term."""
+    term = design.terms[0] if design.terms else None
+    levels = None if term is None else term.levels
+    names = ("burn",) if term is None else (term.name, "burn")
+    return NestedEngine(design, rotation_of(design, levels), levels, names, method, borrowed)
+
+
+@dataclass(frozen=True)
+class CrossedEngine:
+    """Two random terms or more: kit.variance.crossed."""
+
+    design: Design
+    crossing: Crossing
+    names: tuple[str, ...]
+    method: Method
+    borrowed: Borrowed | None = None
+    grids: tuple[Array, tuple[int, ...]] = field(default=(np.zeros((0, 0)), ()))
+
+    @property
+    def _extra(self) -> float:
+        return 0.0 if self.borrowed is None else self.borrowed.df
+
+    @property
+    def _dof(self) -> float:
+        return dof_of(self.crossing, self.method, self.design.n) + self._extra
+
+    def rotate(self, values: Array) -> CrossedData:
+        """Responses in the projected frame; a borrowed SD adds df sd² to S0."""
+        data = cross(self.design, self.crossing, values)
+        return data if self.borrowed is None else replace(data, s0=data.s0 + self._extra * self.borrowed.sd**2)
+
+    def deviance(self, data: CrossedData, theta: Array, of: Codes) -> Derivatives:
+        """Return the criterion and its derivatives in the variances."""
+        return crossed_deviance(self.crossing, data, theta, of, self.method, self._dof)
+
+    def solve(self, data: CrossedData) -> Estimate:
+        """Polish every local minimum of a grid within 3 units of the best, keep the lowest."""
+        points, shape = self.grids
+        R, count = len(data.s0), len(points)
+        table = np.concatenate([
+            grid_deviance(self.crossing, _rows(data, rows), points, self.method, self._dof)
+            for rows in np.array_split(np.arange(R), max(1, R * count // 400_000))
+        ])  # fmt: skip
+        of, point = np.nonzero(_local_minima(table.reshape(R, *shape)).reshape(R, count))
+        start = self._start(data, points[point], of)
+        found = minimise(lambda theta, rows: self.deviance(data, theta, rows), start, of)
+        order = np.lexsort((found.value, of))
+        best = order[np.concatenate([[True], np.diff(of[order]) > 0])]
+        theta = found.theta[best]
+        beta = crossed_means(self.crossing, data, theta[:, :-1] / theta[:, -1:])
+        return Estimate(theta, beta, found.value[best], found.converged[best], count + found.steps)
+
+    def _start(self, data: CrossedData, ratio: Array, of: Codes) -> Array:
+        inner = inner_of(self.crossing.projected, ratio)
+        e, _ = pull(self.crossing.projected, inner, data.z[of])
+        s = (data.s0[of] + (data.z[of] * e).sum(axis=1)) / self._dof
+        return np.concatenate([ratio * s[:, None], s[:, None]], axis=1)
+
+    def beta(self, data: CrossedData, theta: Array) -> Array:
+        """Generalised least squares at theta."""
+        return crossed_means(self.crossing, data, theta[:, :-1] / theta[:, -1:])
+
+    def pieces(self, theta: Array) -> Pieces:
+        """O = A'V^-1A for A = [X Z W]: P_i = O_xi O_ix, Q_ij = O_xi O_ij O_jx, t_ij = |O_ij|²."""
+        parts = [_pieces(self.crossing, row[None], self.design.p, self.design.n + self._extra) for row in theta]
+        if len(parts) == 1:
+            return parts[0]
+        return Pieces(*(np.concatenate([getattr(part, name) for part in parts]) for name in ("phi", "P", "Q", "t")))
+
+    def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> CrossedData:
+        """Independent coordinates, S0 and GLS means at the generating ratios: no burns are simulated."""
+        x, s, ratio = self.crossing, theta[-1], theta[:-1] / theta[-1]
+        frame = x.projected
+        z = rng.standard_normal((trials, len(frame.d))) * np.sqrt(s * (1 + ratio[0] * frame.d))
+        z += (rng.standard_normal((trials, len(frame.block))) * np.sqrt(s * ratio[1:][frame.block])) @ frame.F.T
+        s0 = 2 * s * rng.standard_gamma((x.within_df + self._extra) / 2, trials)
+        phi = self.pieces(theta[None]).phi[0]
+        gls = beta + rng.standard_normal((trials, self.design.p)) @ np.linalg.cholesky(phi).T
+        level = CrossedData(z, s0, np.zeros_like(gls))
+        return replace(level, b_ols=gls - crossed_means(x, level, np.broadcast_to(ratio, (trials, len(ratio)))))
+
+    def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, Array]:
+        """Predicted effects of each term's levels."""
+        found = crossed_blups(self.crossing, values - beta @ self.design.X.T, theta)
+        return dict(zip(self.names, found, strict=False))
+
+
+def _rows(data: CrossedData, rows: Codes) -> CrossedData:
+    return CrossedData(data.z[rows], data.s0[rows], data.b_ols[rows])
+
+
+def _local_minima(table: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Points no higher than their neighbours along each axis, within 3 units of the best of their response."""
+    low = np.ones(table.shape, dtype=np.bool_)
+    for axis in range(1, table.ndim):
+        size = table.shape[axis]
+        ahead, behind = np.take(table, range(1, size), axis), np.take(table, range(size - 1), axis)
+        edge = np.full_like(np.take(table, [0], axis), np.inf)
+        low &= (table <= np.concatenate([ahead, edge], axis)) & (table <= np.concatenate([edge, behind], axis))
+    best = table.min(axis=tuple(range(1, table.ndim)), keepdims=True)
+    return np.asarray(low & (table <= best + 3))
+
+
+def _pieces(crossing: Crossing, theta: Array, p: int, n: float) -> Pieces:
+    s, K = theta[0, -1], theta.shape[1] - 1
+    ratio = theta[0, :K] / s
+    core = crossing.order[0].levels
+    B = core.count
+    weight = ratio[0] / (1 + ratio[0] * core.sizes)
+    O = crossing.cross - (crossing.sums * weight) @ crossing.sums.T
+    root = np.sqrt(ratio[1:][crossing.projected.block])
+    inside = np.linalg.inv(np.eye(len(root)) + root[:, None] * O[p + B :, p + B :] * root)
+    half = O[:, p + B :] * root
+    O = (O - half @ inside @ half.T) / s
+    block = crossing.projected.block
+    where = [np.arange(p, p + B), *(p + B + np.flatnonzero(block == j) for j in range(K - 1))]
+    OX = [O[:p, columns] for columns in where]
+    OO = [[O[np.ix_(a, b)] for b in where] for a in where]
+    P = np.array([a @ a.T for a in OX])[None]
+    Q = np.array([[OX[i] @ OO[i][j] @ OX[j].T for j in range(K)] for i in range(K)])[None]
+    t1 = np.array([[np.trace(OO[i][i]) for i in range(K)]])
+    t2 = np.array([[[(OO[i][j] ** 2).sum() for j in range(K)] for i in range(K)]])
+    return residual_pieces(O[None, :p, :p], P, Q, t1, t2, theta, n)
+
+
+def crossed_engine(design: Design, method: Method, borrowed: Borrowed | None = None) -> CrossedEngine:
+    """Return the engine of a design with two random terms or more."""
+    crossing = crossing_of(design)
+    names = (*(term.name for term in crossing.order), "burn")
+    axes = []
+    for term in crossing.order:
+        size = design.n / term.levels.count
+        steps = 10 if len(crossing.order) == 2 else 7
+        axes.append(np.concatenate([[0.0], np.logspace(-1.5, 3, steps - 1) / size]))
+    mesh = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
+    grids = (mesh.reshape(-1, len(axes)), mesh.shape[:-1])
+    return CrossedEngine(design, crossing, names, method, borrowed, grids)
+

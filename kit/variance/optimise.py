@@ -1,0 +1,131 @@
+"""Minimise many deviances at once over variances that may not fall below zero."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from kit.variance.columns import Array, Codes
+
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Derivatives:
+    """A deviance at one point a row.
+
+    Attributes
+    ----------
+    value
+        (rows,).
+    gradient
+        (rows, c) in the variance components.
+    hessian, expected
+        (rows, c, c) observed and expected second derivatives; the expected ones are positive definite.
+    """
+
+    value: Array
+    gradient: Array
+    hessian: Array
+    expected: Array
+
+
+Deviance = Callable[[Array, Codes], Derivatives]
+"""(theta (rows, c), which response each row belongs to) -> Derivatives."""
+
+
+@dataclass(frozen=True)
+class Minimum:
+    """Where the descent ended: theta (rows, c), value (rows,), converged (rows,), steps."""
+
+    theta: Array
+    value: Array
+    converged: Mask
+    steps: int
+
+
+def minimise(deviance: Deviance, start: Array, of: Codes, fixed: Mask | None = None, most: int = 200) -> Minimum:
+    """Projected Newton steps from a start a row, halved until the deviance falls.
+
+    Parameters
+    ----------
+    start
+        (rows, c) variances; those below zero are not allowed.
+    of
+        (rows,) response of each row.
+    fixed
+        (rows, c) components that are held where they are.
+
+    A component at zero with a slope upwards is held there; where the observed Hessian is not positive definite
+    the expected one takes its place.
+    """
+    theta = start.copy()
+    held = np.zeros(theta.shape, dtype=np.bool_) if fixed is None else fixed
+    now = deviance(theta, of)
+    value, live = now.value.copy(), np.arange(len(theta))
+    done, steps = np.zeros(len(theta), dtype=np.bool_), 0
+    while len(live) and steps < most:
+        steps += 1
+        x, still = theta[live], held[live] | ((theta[live] <= 0) & (now.gradient >= 0))
+        move = _step(now, still, x)
+        new, after, small = _descend(deviance, x, move, now, of[live])
+        theta[live], value[live] = new, after.value
+        done[live[small]] = True
+        live, now = live[~small], _take(after, ~small)
+    return Minimum(theta, value, done, steps)
+
+
+def _take(d: Derivatives, rows: Mask) -> Derivatives:
+    return Derivatives(d.value[rows], d.gradient[rows], d.hessian[rows], d.expected[rows])
+
+
+def _step(now: Derivatives, still: Mask, x: Array) -> Array:
+    """Return the Newton step of the free components, in units of their own scale."""
+    free = ~still
+    scale = 1 / np.sqrt(np.maximum(np.einsum("rii->ri", now.expected), 1e-300))
+    both = scale[:, :, None] * scale[:, None, :] * (free[:, :, None] & free[:, None, :])
+    alone = np.einsum("ri,ij->rij", still.astype(np.float64), np.eye(x.shape[1]))
+    H = now.hessian * both + alone
+    bad = np.linalg.eigvalsh(H)[:, 0] < 1e-6
+    if bad.any():
+        H[bad] = (now.expected * both + alone)[bad] + 1e-9 * np.eye(x.shape[1])
+    move = np.linalg.solve(H, (now.gradient * scale * free)[:, :, None])[:, :, 0]
+    return np.asarray(-move * scale * free)
+
+
+def _descend(
+    deviance: Deviance, x: Array, move: Array, now: Derivatives, of: Codes
+) -> tuple[Array, Derivatives, Mask]:
+    """Shorten each step until the deviance no longer rises; say which steps were too small to matter."""
+    size = np.ones(len(x))
+    new = _project(x, move)
+    after = deviance(new, of)
+    slack = 1e-11 * (1 + np.abs(now.value))
+    for _ in range(40):
+        worse = ~(after.value <= now.value + slack)
+        if not worse.any():
+            break
+        size[worse] /= 4
+        new[worse] = _project(x[worse], size[worse, None] * move[worse])
+        again = deviance(new[worse], of[worse])
+        for part, renewed in zip(
+            (after.value, after.gradient, after.hessian, after.expected),
+            (again.value, again.gradient, again.hessian, again.expected),
+            strict=True,
+        ):
+            part[worse] = renewed
+    scale = np.maximum(np.abs(new).max(axis=1, keepdims=True) * 1e-3, np.maximum(new, x))
+    return new, after, np.asarray((np.abs(new - x) <= 1e-11 * scale).all(axis=1))
+
+
+def _project(x: Array, move: Array) -> Array:
+    """Step, but never below zero, and never to zero where that would leave no burn variance (last column)."""
+    new = np.maximum(x + move, 0.0)
+    lost = x + move <= 0.05 * x
+    if x.shape[1]:
+        last = lost[:, -1]
+        new[last, -1] = 0.05 * x[last, -1]
+    return new
