@@ -59,7 +59,8 @@ def table(
     Parameters
     ----------
     frame
-        The rows, in the order shown.  Strings are escaped; `Html` stands as it is; blanks read '–'.
+        The rows, in the order shown.  Strings are escaped; `Html` stands as it is, in a column of dtype
+        object (pandas turns others into plain strings); blanks read '–'.
     caption
         What the table shows; `note` follows it in smaller type (what an interval is, over what, its n).
     columns
