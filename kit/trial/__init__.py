@@ -1,9 +1,13 @@
 """The run folder: trial file, burn sheet, events, scores, scaffold, the plan as written and its hash."""
 
 from kit.trial.clocks import Times, event_times, relative_times
+from kit.trial.deviations import deviations
 from kit.trial.logs import log_names
 from kit.trial.models import Fuel, Logger, Probe
+from kit.trial.packaged import demo_folder, template
+from kit.trial.plan_file import Plan, plan_hash, plan_of, read_plan, write_plan
 from kit.trial.run import Run, open_run
+from kit.trial.scaffold import start_run
 from kit.trial.side_sheets import probe_names
 from kit.trial.trial import Margin, Trial
 
@@ -11,13 +15,22 @@ __all__ = [
     "Fuel",
     "Logger",
     "Margin",
+    "Plan",
     "Probe",
     "Run",
     "Times",
     "Trial",
+    "demo_folder",
+    "deviations",
     "event_times",
     "log_names",
     "open_run",
+    "plan_hash",
+    "plan_of",
     "probe_names",
+    "read_plan",
     "relative_times",
+    "start_run",
+    "template",
+    "write_plan",
 ]

@@ -186,14 +186,17 @@ def _times(table: pd.DataFrame, sheet: Sheet, faults: Faults, notes: list[str]) 
 def _logs(table: pd.DataFrame, sheet: Sheet, folder: Path, faults: Faults, notes: list[str]) -> None:
     logs = Logs(folder)
     named: set[str] = set()
+    cells: list[str] = []
     for place, row in enumerate(table[["burn", "log", "state", *CLOCK_COLUMNS]].to_dict("records")):
         names = log_names(str(row["log"]))
         named.update(names)
         logs.judge(names, sheet.where(place, "log"), has_times(row), faults)
+        cells.append(logs.on_disk(names))
         if row["state"] == "planned" and has_times(row):
             notes.append(
                 f"Burn {row['burn']} has times and no log: it counts as planned until its log is named."
             )
+    table["log"] = cells
     unused = logs.unused(named)
     if unused:
         notes.append(f"In logs/ and named by no burn: {', '.join(unused)}.")

@@ -11,7 +11,7 @@ from kit.trial.decode import clean_id, clean_text
 from kit.trial.faults_of_keys import shown
 from kit.trial.sheet import Sheet
 
-IDS = frozenset({"burn", "fuel", "bag", "cooker", "setting", "log", "event", "probes", "taster", "attribute"})
+IDS = frozenset({"burn", "fuel", "bag", "cooker", "setting", "event", "probes", "taster", "attribute"})
 
 
 def texts(sheet: Sheet, column: str, notes: list[str]) -> list[str]:

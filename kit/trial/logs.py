@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -41,8 +42,13 @@ class Logs:
     def __init__(self, folder: Path) -> None:
         self._folder, self._root = folder, folder / LOGS
         self._there = files_in(folder)
+        self._composed = {unicodedata.normalize("NFC", name): name for name in self._there}
         self._verdicts: dict[str, tuple[str, str, str] | None] = {}
         self._first: dict[str, tuple[str, bool]] = {}
+
+    def on_disk(self, names: tuple[str, ...]) -> str:
+        """Return a log cell with the names as the disk spells them: accents may be composed in two ways."""
+        return "; ".join(self._composed.get(name, name) for name in names)
 
     def judge(self, names: tuple[str, ...], where: str, has_times: bool, faults: Faults) -> None:
         """Note what is wrong with the files of one burn."""
@@ -69,7 +75,7 @@ class Logs:
 
     def _verdict(self, name: str) -> tuple[str, str, str] | None:
         """Return what was found, expected and is to do, or None for a file that may be read."""
-        path = self._root / name
+        path = self._root / self._composed.get(name, name)
         inside = f"a file in {LOGS}/"
         if name.startswith("/") or re.match("[A-Za-z]:", name) or ".." in name.split("/"):
             return (
@@ -102,7 +108,7 @@ class Logs:
 
     def unused(self, named: set[str]) -> tuple[str, ...]:
         """Return the files of logs/ that no burn names."""
-        return tuple(name for name in self._there if name not in named)
+        return tuple(name for composed, name in self._composed.items() if composed not in named)
 
 
 def _some(names: tuple[str, ...]) -> str:

@@ -10,11 +10,13 @@ import pandas as pd
 from kit.errors import Faults, KitError, Problem
 from kit.trial.burn_sheet import read_burn_sheet
 from kit.trial.logs import LOGS, log_names, stays_inside
+from kit.trial.plan_file import NAME as PLAN
+from kit.trial.plan_file import Plan, read_plan
 from kit.trial.side_sheets import read_events, read_scores
 from kit.trial.trial import Trial
 from kit.trial.trial_file import read_trial
 
-FILES = ("trial.toml", "burns.csv", "events.csv", "scores.csv", LOGS)
+FILES = ("trial.toml", "burns.csv", "events.csv", "scores.csv", LOGS, PLAN)
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +35,8 @@ class Run:
         Columns of schema.EVENTS and schema.SCORES and further ones; without rows where there is no sheet.
     notes
         What a person should know and that is no fault, a sentence each.
+    plan
+        The plan as written, None where there is none.
     """
 
     folder: Path
@@ -41,6 +45,7 @@ class Run:
     events: pd.DataFrame
     scores: pd.DataFrame
     notes: tuple[str, ...] = ()
+    plan: Plan | None = None
 
     @property
     def is_interim(self) -> bool:
@@ -81,9 +86,10 @@ def open_run(path: str | Path) -> Run:
     burns = read_burn_sheet(folder, trial, faults, notes)
     events = read_events(folder, burns, trial, faults, notes)
     scores = read_scores(folder, burns, faults, notes)
+    plan = _plan(folder, faults)
     faults.settle()
     assert trial is not None and burns is not None
-    return Run(folder, trial, burns, events, scores, tuple(notes))
+    return Run(folder, trial, burns, events, scores, tuple(notes), plan)
 
 
 def _no_folder(folder: Path) -> Problem:
@@ -97,7 +103,7 @@ def _stays_at_home(folder: Path, faults: Faults) -> bool:
     known = len(faults)
     for name in FILES:
         path = folder / name
-        if path.is_symlink() and not stays_inside(folder, path):
+        if not stays_inside(folder, path):
             faults.refuse(
                 name, "a link out of the run folder", "a file of its own", "Put a copy in its place."
             )
@@ -113,3 +119,11 @@ def _trial(folder: Path, faults: Faults, notes: list[str]) -> Trial | None:
     remedy = f"{hint} one with at least a table [[fuel]] and id = '…' for each fuel of the burn sheet."
     faults.ask("trial.toml", "no trial file", "what is tested, and how", remedy)
     return None
+
+
+def _plan(folder: Path, faults: Faults) -> Plan | None:
+    try:
+        return read_plan(folder)
+    except KitError as error:
+        faults.take(error)
+        return None

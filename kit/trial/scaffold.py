@@ -1,0 +1,148 @@
+"""A new run folder: from exports a tester has, from the demo, or empty; made whole or not at all."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import shutil
+import uuid
+from collections.abc import Callable, Iterable, Sequence
+from fnmatch import fnmatch
+from pathlib import Path
+
+from kit.errors import Faults, KitError, Problem
+from kit.schema import BURNS
+from kit.trial.guesses import burn_ids, guessed_fuels, safe_names
+from kit.trial.logs import LOGS
+from kit.trial.packaged import demo_folder
+from kit.trial.trial_text import trial_text
+
+MADE_BY_THE_KIT = ("reports", "rehearsal-*", ".failed")
+
+
+def start_run(folder: str | Path, sources: Iterable[str | Path] = (), demo: bool = False) -> Path:
+    """Make a new run folder and return its path.
+
+    Parameters
+    ----------
+    folder
+        Where; it must not hold anything yet.
+    sources
+        Loggers' exports, copied byte for byte into logs/; the burn sheet gets a row for each, with a guess at
+        its fuel, marked '?', where its name tells.
+    demo
+        Copy the demo trial instead, without its reports.
+
+    Raises
+    ------
+    KitError
+        Where the folder holds something, or a source cannot be read; then nothing is made.
+    """
+    target = Path(folder).absolute()
+    files = [Path(source) for source in sources]
+    _refuse_what_is_there(target)
+    if demo and files:
+        raise KitError(Problem("refuse", "start", "--demo with files", "one of the two", "Leave one out."))
+    if demo:
+        origin = demo_folder()
+        return _made_whole(target, lambda place: _copy_demo(origin, place))
+    _judge_sources(files)
+    return _made_whole(target, lambda place: _fill(place, files))
+
+
+def _refuse_what_is_there(target: Path) -> None:
+    remedy = "Name a folder that is new or empty; nothing was touched."
+    if target.is_symlink() or (target.exists() and not target.is_dir()):
+        raise KitError(Problem("refuse", str(target), "a file of that name", "a new folder", remedy))
+    inside = sorted(path.name for path in target.iterdir()) if target.is_dir() else []
+    if inside:
+        shown = ", ".join(inside[:4]) + (f" and {len(inside) - 4} more" if len(inside) > 4 else "")
+        expected = "a folder that is new or empty"
+        raise KitError(Problem("refuse", str(target), f"a folder that holds {shown}", expected, remedy))
+
+
+def _judge_sources(files: Sequence[Path]) -> None:
+    faults = Faults()
+    first: dict[str, Path] = {}
+    for path in files:
+        if not path.is_file():
+            found = "a folder" if path.is_dir() else "no such file"
+            remedy = "Name the files in it." if path.is_dir() else "Look at the spelling of the path."
+            faults.refuse(str(path), found, "a logger's export", remedy)
+            continue
+        try:
+            with path.open("rb") as stream:
+                digest = hashlib.file_digest(stream, "sha256").hexdigest()
+        except OSError as error:
+            found = f"a file that cannot be opened ({error.strerror})"
+            faults.refuse(str(path), found, "a file that can be read", "Look at its permissions.")
+            continue
+        twin = first.setdefault(digest, path)
+        if twin is not path:
+            found = f"the same bytes as {twin}"
+            faults.refuse(str(path), found, "each export once", "Leave one of the two out.")
+    faults.settle()
+
+
+def _made_whole(target: Path, fill: Callable[[Path], None]) -> Path:
+    """Fill a temporary folder beside the target and rename it: a half-made run folder is never seen."""
+    place = target.parent / f".{target.name}-{uuid.uuid4().hex[:8]}"
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        place.mkdir()
+        fill(place)
+        _publish(place, target)
+    except OSError as error:
+        found = error.strerror or type(error).__name__
+        where, remedy = str(error.filename or target), "Look at free space and permissions; nothing was made."
+        raise KitError(Problem("refuse", where, found, "a folder that can be written", remedy)) from None
+    finally:
+        shutil.rmtree(place, ignore_errors=True)
+    return target
+
+
+def _publish(place: Path, target: Path) -> None:
+    if target.is_dir() and Path.cwd().is_relative_to(target):
+        # A shell stands in that folder and must not lose it; a folder without a trial file is no run yet.
+        for path in sorted(place.iterdir(), key=lambda path: path.name == "trial.toml"):
+            path.rename(target / path.name)
+        return
+    if target.is_dir():
+        target.rmdir()  # refuses where something came in meanwhile
+    place.rename(target)
+
+
+def _copy_demo(origin: Path, place: Path) -> None:
+    """Copy contents alone: an installed kit may be read-only, the copy is the person's own."""
+    for path in sorted(origin.rglob("*")):
+        inside = path.relative_to(origin)
+        if any(fnmatch(part, mark) for part in inside.parts for mark in MADE_BY_THE_KIT):
+            continue
+        if path.is_dir():
+            (place / inside).mkdir()
+        else:
+            shutil.copyfile(path, place / inside)
+
+
+def _fill(place: Path, files: Sequence[Path]) -> None:
+    (place / LOGS).mkdir()
+    names = safe_names([path.name for path in files])
+    for path, name in zip(files, names, strict=True):
+        shutil.copyfile(path, place / LOGS / name)
+    fuels = guessed_fuels(names)
+    guessed = list(dict.fromkeys(fuel for fuel in fuels if fuel))
+    (place / "trial.toml").write_text(trial_text(guessed, bool(files)), encoding="utf-8", newline="\n")
+    (place / "burns.csv").write_text(_burn_sheet(names, fuels), encoding="utf-8", newline="")
+
+
+def _burn_sheet(names: Sequence[str], fuels: Sequence[str]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    headings = [column.name for column in BURNS]
+    writer.writerow(headings)
+    for burn, fuel, log in zip(burn_ids(names), fuels, names, strict=True):
+        cells = {"burn": burn, "fuel": f"{fuel}?", "log": log}
+        writer.writerow([cells.get(heading, "") for heading in headings])
+    # A spreadsheet takes a sheet for UTF-8 only by its mark; plain letters need none.
+    return text.getvalue() if text.getvalue().isascii() else "\ufeff" + text.getvalue()
