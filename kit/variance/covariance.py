@@ -268,10 +268,18 @@ def _fai_cornelius(fit: RepeatFit, L: Array, estimate: Array) -> FTest:
     t2 = (vectors.T @ estimate) ** 2 / values
     g = _quadratic(rows, fit.small_sample.moved)[0]
     each = 2 * values**2 / np.einsum("iq,ij,jq->q", g, fit.observed[0], g)
-    E = float((each / (each - 2))[each > 2].sum())
-    den = float(each[0]) if q == 1 else (2 * E / (E - q) if E > q else 0.0)
-    F = float(t2.sum()) / q
+    den, F = _fai_cornelius_df(each), float(t2.sum()) / q
     return FTest(F, q, den, float(special.fdtrc(q, den, F)), 1.0, "Satterthwaite")
+
+
+def _fai_cornelius_df(each: Array) -> float:
+    """2E/(E - q) with E = sum nu/(nu - 2); their common value where all agree, 2 where one is 2 or less."""
+    if np.ptp(each) < 1e-8:
+        return float(each.mean())
+    if (each <= 2).any():
+        return 2.0
+    E = float((each / (each - 2)).sum())
+    return 2 * E / (E - len(each))
 
 
 def with_limits_named(found: Contrasts, words: str) -> Contrasts:

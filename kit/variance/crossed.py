@@ -325,6 +325,19 @@ def crossed_means(crossing: Crossing, data: CrossedData, ratios: Array) -> Array
     return np.asarray(data.b_ols - (ratios[:, :1] * e[:, :k1]) @ crossing.GZ.T - Aq @ crossing.GW.T)
 
 
+def gram(crossing: Crossing, theta: Array, p: int) -> tuple[Array, list[Codes]]:
+    """Return A'V^-1A for A = [X Z W] at theta (c,), and where each term's columns stand in it."""
+    s, K = theta[-1], len(theta) - 1
+    ratio, core, block = theta[:K] / s, crossing.order[0].levels, crossing.projected.block
+    weight, start = ratio[0] / (1 + ratio[0] * core.sizes), p + core.count
+    O = crossing.cross - (crossing.sums * weight) @ crossing.sums.T
+    root = np.sqrt(ratio[1:][block])
+    inside = np.linalg.inv(np.eye(len(root)) + root[:, None] * O[start:, start:] * root)
+    half = O[:, start:] * root
+    where = [np.arange(p, start), *(start + np.flatnonzero(block == j) for j in range(K - 1))]
+    return np.asarray((O - half @ inside @ half.T) / s), where
+
+
 def crossed_blups(crossing: Crossing, left: Array, theta: Array) -> list[Array]:
     """Return the effects of each term's levels from residuals y - X beta: s_i Z_i'V^-1(y - X beta)."""
     K = theta.shape[1] - 1

@@ -301,9 +301,10 @@ def overlap(Q: Array, parts: Sequence[tuple[str, Levels]], groups: Levels) -> Ar
     size = g + len(parts)
     table = np.zeros((size, size))
     inside = [Q[groups.codes == j] for j in range(g)]
+    squares = [part.T @ part for part in inside]
     for i in range(g):
         for j in range(i, g):
-            cross = float(np.sum((inside[i].T @ inside[j]) ** 2))
+            cross = float(np.sum(squares[i] * squares[j]))
             own = len(inside[i]) - 2 * float(np.sum(inside[i] ** 2)) if i == j else 0.0
             table[i, j] = table[j, i] = own + cross  # tr(P D_i P D_j)
     for t, (_, levels) in enumerate(parts):
@@ -335,6 +336,7 @@ def _terms(
     """Keep each term that is linearly independent of those before it; say where the others went."""
     table = overlap(Q, candidates, groups)
     g = groups.count
+    _spread_of_its_own(table, groups)
     kept: list[int] = [i for i in range(g) if table[i, i] > RANK_TOLERANCE]
     holds: dict[int, list[str]] = {}
     notes: list[str] = []
@@ -356,6 +358,18 @@ def _terms(
     )  # fmt: skip
     inside = [word for i in range(g) for word in holds.get(i, [])]
     return terms, ", ".join(["between burns", *dict.fromkeys(inside)]), tuple(notes), apart
+
+
+def _spread_of_its_own(table: Array, groups: Levels) -> None:
+    """Refuse groups without repeats where spread differs by group."""
+    faults = Faults()
+    if groups.count > 1:
+        for i in np.flatnonzero(np.diag(table)[: groups.count] <= RANK_TOLERANCE):
+            faults.refuse(
+                "table", f"no repeats of {groups.labels[i]}", "two burns or more for a spread of its own",
+                "Use spread='common', which lends it the spread of the other burns, or spread='by kind'.",
+            )  # fmt: skip
+    faults.settle()
 
 
 def _where_it_goes(table: Array, kept: list[int], new: int, g: int) -> int | None:

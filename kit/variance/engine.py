@@ -92,8 +92,8 @@ class Engine(Protocol):
     def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> Any:
         """Simulated responses in the engine's own space, at theta (c,) and beta (p,)."""
 
-    def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, Array]:
-        """Predicted effects of each random term's levels (responses, levels)."""
+    def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, tuple[Array, Array]]:
+        """Predicted effects of each random term's levels (responses, levels), and their SDs given the means."""
 
 
 def residual_pieces(

@@ -18,6 +18,7 @@ from kit.variance.crossed import (
     crossing_of,
     deviance_in_variances,
     dof_of,
+    gram,
     grid_deviance,
     inner_of,
     pull,
@@ -37,7 +38,7 @@ from kit.variance.nested import (
     rotation_of,
     solve,
 )
-from kit.variance.optimise import Derivatives, minimise
+from kit.variance.optimise import Derivatives, floor_of, minimise
 
 
 @dataclass(frozen=True)
@@ -132,11 +133,13 @@ class NestedEngine:
         back = (ratio * z / (1 + ratio * r.d)) @ r.G.T
         return Rotated(z, 2 * s * (1 + ratio * r.idle_d) * idle, s0, gls + back)
 
-    def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, Array]:
-        """Predicted effects of the term's levels."""
+    def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, tuple[Array, Array]]:
+        """Predicted effects of the term's levels, and their standard deviations given the means."""
         if self.levels is None:
             return {}
-        return {self.names[0]: blups(self.levels, values - beta @ self.design.X.T, self._ratio(theta))}
+        ratio = self._ratio(theta)
+        sd = np.sqrt(theta[:, :1] / (1 + ratio[:, None] * self.levels.sizes))
+        return {self.names[0]: (blups(self.levels, values - beta @ self.design.X.T, ratio), sd)}
 
 
 def nested_engine(design: Design, method: Method, borrowed: Borrowed | None = None) -> NestedEngine:
@@ -190,7 +193,8 @@ class CrossedEngine:
         best = order[np.concatenate([[True], np.diff(of[order]) > 0])]
         theta = found.theta[best]
         beta = crossed_means(self.crossing, data, theta[:, :-1] / theta[:, -1:])
-        return Estimate(theta, beta, found.value[best], found.converged[best], count + found.steps)
+        vanished = (theta[:, -1] <= floor_of(start[best], 1)[:, -1]) & (self.crossing.within_df > 0)
+        return Estimate(theta, beta, found.value[best], found.converged[best] & ~vanished, count + found.steps)
 
     def _start(self, data: CrossedData, ratio: Array, of: Codes) -> Array:
         inner = inner_of(self.crossing.projected, ratio)
@@ -221,10 +225,15 @@ class CrossedEngine:
         level = CrossedData(z, s0, np.zeros_like(gls))
         return replace(level, b_ols=gls - crossed_means(x, level, np.broadcast_to(ratio, (trials, len(ratio)))))
 
-    def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, Array]:
-        """Predicted effects of each term's levels."""
+    def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, tuple[Array, Array]]:
+        """Predicted effects of each term's levels, and their standard deviations given the means."""
         found = crossed_blups(self.crossing, values - beta @ self.design.X.T, theta)
-        return dict(zip(self.names, found, strict=False))
+        sds: list[list[Array]] = [[] for _ in found]
+        for row in theta:
+            O, where = gram(self.crossing, row, self.design.p)
+            for i, columns in enumerate(where):
+                sds[i].append(np.sqrt(np.maximum(row[i] - row[i] ** 2 * np.diag(O)[columns], 0.0)))
+        return {name: (found[i], np.array(sds[i])) for i, name in enumerate(self.names[:-1])}
 
 
 def _rows(data: CrossedData, rows: Codes) -> CrossedData:
@@ -244,18 +253,8 @@ def _local_minima(table: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_
 
 
 def _pieces(crossing: Crossing, theta: Array, p: int, n: float) -> Pieces:
-    s, K = theta[0, -1], theta.shape[1] - 1
-    ratio = theta[0, :K] / s
-    core = crossing.order[0].levels
-    B = core.count
-    weight = ratio[0] / (1 + ratio[0] * core.sizes)
-    O = crossing.cross - (crossing.sums * weight) @ crossing.sums.T
-    root = np.sqrt(ratio[1:][crossing.projected.block])
-    inside = np.linalg.inv(np.eye(len(root)) + root[:, None] * O[p + B :, p + B :] * root)
-    half = O[:, p + B :] * root
-    O = (O - half @ inside @ half.T) / s
-    block = crossing.projected.block
-    where = [np.arange(p, p + B), *(p + B + np.flatnonzero(block == j) for j in range(K - 1))]
+    K = theta.shape[1] - 1
+    O, where = gram(crossing, theta[0], p)
     OX = [O[:p, columns] for columns in where]
     OO = [[O[np.ix_(a, b)] for b in where] for a in where]
     P = np.array([a @ a.T for a in OX])[None]

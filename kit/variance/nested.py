@@ -374,6 +374,7 @@ def solve(c: Criterion) -> Solved:
     ratio, at_zero = grid[best].copy(), np.zeros(R, dtype=np.bool_)
     at_zero[best == 0] = slopes(c, np.zeros(R))[0][best == 0] >= 0
     ratio, done, steps = _newton(c, ratio, low, high, at_zero)
+    done &= best < len(grid) - 1  # burns of one bag that agree exactly: the criterion has no minimum
     return Solved(ratio, quadratic(c, ratio) / c.dof, deviance(c, ratio), done, len(grid) + steps)
 
 

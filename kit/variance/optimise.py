@@ -10,6 +10,9 @@ import numpy.typing as npt
 
 from kit.variance.columns import Array, Codes
 
+FLOOR = 1e-9
+"""A burn variance this small beside the rest counts as zero."""
+
 Mask = npt.NDArray[np.bool_]
 
 
@@ -47,7 +50,9 @@ class Minimum:
     steps: int
 
 
-def minimise(deviance: Deviance, start: Array, of: Codes, fixed: Mask | None = None, most: int = 200) -> Minimum:
+def minimise(
+    deviance: Deviance, start: Array, of: Codes, fixed: Mask | None = None, burns: int = 1, most: int = 150
+) -> Minimum:
     """Projected Newton steps from a start a row, halved until the deviance falls.
 
     Parameters
@@ -58,20 +63,23 @@ def minimise(deviance: Deviance, start: Array, of: Codes, fixed: Mask | None = N
         (rows,) response of each row.
     fixed
         (rows, c) components that are held where they are.
+    burns
+        How many of the last components are burn variances, which stay at or above FLOOR times the start's sum.
 
     A component at zero with a slope upwards is held there; where the observed Hessian is not positive definite
     the expected one takes its place.
     """
-    theta = start.copy()
+    theta, floor = start.copy(), floor_of(start, burns)
     held = np.zeros(theta.shape, dtype=np.bool_) if fixed is None else fixed
     now = deviance(theta, of)
     value, live = now.value.copy(), np.arange(len(theta))
     done, steps = np.zeros(len(theta), dtype=np.bool_), 0
     while len(live) and steps < most:
         steps += 1
-        x, still = theta[live], held[live] | ((theta[live] <= 0) & (now.gradient >= 0))
+        x, low = theta[live], floor[live]
+        still = held[live] | ((x <= low) & (now.gradient >= 0))
         move = _step(now, still, x)
-        new, after, small = _descend(deviance, x, move, now, of[live])
+        new, after, small = _descend(deviance, x, move, now, of[live], low)
         theta[live], value[live] = new, after.value
         done[live[small]] = True
         live, now = live[~small], _take(after, ~small)
@@ -97,11 +105,11 @@ def _step(now: Derivatives, still: Mask, x: Array) -> Array:
 
 
 def _descend(
-    deviance: Deviance, x: Array, move: Array, now: Derivatives, of: Codes
+    deviance: Deviance, x: Array, move: Array, now: Derivatives, of: Codes, low: Array
 ) -> tuple[Array, Derivatives, Mask]:
     """Shorten each step until the deviance no longer rises; say which steps were too small to matter."""
     size = np.ones(len(x))
-    new = _project(x, move)
+    new = _project(x, move, low)
     after = deviance(new, of)
     slack = 1e-11 * (1 + np.abs(now.value))
     for _ in range(40):
@@ -109,7 +117,7 @@ def _descend(
         if not worse.any():
             break
         size[worse] /= 4
-        new[worse] = _project(x[worse], size[worse, None] * move[worse])
+        new[worse] = _project(x[worse], size[worse, None] * move[worse], low[worse])
         again = deviance(new[worse], of[worse])
         for part, renewed in zip(
             (after.value, after.gradient, after.hessian, after.expected),
@@ -121,11 +129,14 @@ def _descend(
     return new, after, np.asarray((np.abs(new - x) <= 1e-11 * scale).all(axis=1))
 
 
-def _project(x: Array, move: Array) -> Array:
-    """Step, but never below zero, and never to zero where that would leave no burn variance (last column)."""
-    new = np.maximum(x + move, 0.0)
-    lost = x + move <= 0.05 * x
-    if x.shape[1]:
-        last = lost[:, -1]
-        new[last, -1] = 0.05 * x[last, -1]
-    return new
+def floor_of(start: Array, burns: int) -> Array:
+    """Return the lowest variances allowed: zero, but FLOOR times the start's sum for burns."""
+    floor = np.zeros_like(start)
+    floor[:, -burns:] = FLOOR * start.sum(axis=1, keepdims=True)
+    return floor
+
+
+def _project(x: Array, move: Array, low: Array) -> Array:
+    """Step, but not below the floor, and no burn variance to a twentieth or less in one go."""
+    new = np.maximum(x + move, low)
+    return np.where(low > 0, np.maximum(new, 0.05 * x), new)
