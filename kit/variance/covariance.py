@@ -55,6 +55,13 @@ class Contrasts:
     df: Array
     covariance: Array
 
+    def of(self, response: int) -> Contrasts:
+        """Return the contrasts of one response alone."""
+        rows = slice(response, response + 1)
+        return replace(
+            self, estimate=self.estimate[rows], se=self.se[rows], df=self.df[rows], covariance=self.covariance[rows]
+        )
+
     def limits(self, level: float) -> tuple[Array, Array]:
         """Return unadjusted two-sided limits (responses, contrasts)."""
         half = special.stdtrit(self.df, (1 + level) / 2) * self.se
@@ -169,8 +176,10 @@ def contrasts(fit: RepeatFit, L: Array, df: DfMethod = "best", level: float = 0.
 def _best(fit: RepeatFit, L: Array, level: float) -> Contrasts:
     if fit.method == "ML" or not fit.has_spread:
         return satterthwaite(fit, L) if fit.method == "ML" else kenward_roger(fit, L)
-    from kit.variance.averaged import averaged_contrasts
-
+    try:
+        from kit.variance.averaged import averaged_contrasts
+    except ModuleNotFoundError:
+        return kenward_roger(fit, L)
     found: Contrasts = averaged_contrasts(fit, L, level)
     return found
 
@@ -190,6 +199,8 @@ def _quadratic(L: Array, M: Array) -> Array:
 
 def kenward_roger(fit: RepeatFit, L: Array) -> Contrasts:
     """Return Kenward–Roger contrasts: se from Φ_A, df = 2 (LΦL')² / g'Wg with g_i = LΦP_iΦL'."""
+    if not fit.has_spread:
+        return _without_spread(fit, L)
     parts = fit.small_sample
     v, g = _quadratic(L, parts.pieces.phi), _quadratic(L, parts.moved)
     df = 2 * v**2 / np.einsum("riq,rij,rjq->rq", g, parts.W, g)
@@ -200,12 +211,21 @@ def kenward_roger(fit: RepeatFit, L: Array) -> Contrasts:
 
 def satterthwaite(fit: RepeatFit, L: Array) -> Contrasts:
     """Return Satterthwaite contrasts: se from Φ, df = 2 (LΦL')² / g'Ag with A from the observed information."""
+    if not fit.has_spread:
+        return _without_spread(fit, L)
     pieces = fit.small_sample.pieces
     g = _quadratic(L, fit.small_sample.moved)
     covariance = L @ pieces.phi @ L.T
     v = np.einsum("rqq->rq", covariance)
     df = 2 * v**2 / np.einsum("riq,rij,rjq->rq", g, fit.observed, g)
     return Contrasts("Satterthwaite", fit.estimate.beta @ L.T, np.sqrt(v), df, covariance)
+
+
+def _without_spread(fit: RepeatFit, L: Array) -> Contrasts:
+    """Estimates alone: no repeats, no standard errors."""
+    estimate = fit.estimate.beta @ L.T
+    blank = np.full_like(estimate, np.nan)
+    return Contrasts("none: no repeats", estimate, blank, blank, np.full((*estimate.shape, len(L)), np.nan))
 
 
 @dataclass(frozen=True)
@@ -281,7 +301,3 @@ def _fai_cornelius_df(each: Array) -> float:
     E = float((each / (each - 2)).sum())
     return 2 * E / (E - len(each))
 
-
-def with_limits_named(found: Contrasts, words: str) -> Contrasts:
-    """Return the contrasts with further words in their method's name."""
-    return replace(found, method=f"{found.method}, {words}")
