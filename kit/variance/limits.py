@@ -1,0 +1,95 @@
+"""Standard deviations with their limits: exact χ², profile, or what covers best."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from kit.errors import KitError, Problem
+from kit.variance.columns import Array
+from kit.variance.engines import CrossedEngine, NestedEngine
+from kit.variance.optimise import FLOOR
+from kit.variance.profile import profile_limits
+
+if TYPE_CHECKING:
+    from kit.variance.fit import RepeatFit
+
+LimitMethod = Literal["best", "profile", "exact"]
+
+ORDER = ("fuel", "bag", "day", "burn")
+
+
+def component_limits(fit: RepeatFit, method: LimitMethod = "best", level: float = 0.95) -> pd.DataFrame:
+    """Return a row a component: component, sd, low, high, level, method, at_boundary.
+
+    Parameters
+    ----------
+    method
+        'profile' of the restricted likelihood (of the likelihood for a fit by ML), 'exact' χ² for the burn SD
+        (profile for the others), or 'best': what covers best, named in its row.
+
+    Notes
+    -----
+    A component at the boundary is reported as 0 with its upper limit. Components: fuel, bag, day, burn
+    (burn:GROUP where spread differs by group). STATISTICS section 4.
+    """
+    low, high, named = _limits(fit, method, level)
+    sd = np.sqrt(fit.estimate.theta)
+    at = at_boundary(fit)
+    sd = np.where(at, 0.0, sd)
+    order = sorted(range(len(fit.names)), key=lambda i: ORDER.index(fit.names[i].split(":")[0]))
+    names = [fit.names[i] for i in order]
+    frame = fit.framed({"component": names}, {"sd": sd[:, order], "low": low[:, order], "high": high[:, order]})
+    frame["level"] = level
+    frame["method"] = [named[i] for i in order] * len(sd)
+    frame["at_boundary"] = at[:, order].ravel()
+    return frame
+
+
+def at_boundary(fit: RepeatFit) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Return which components (responses, components) are estimated at zero."""
+    theta = fit.estimate.theta
+    return np.asarray(theta <= 100 * FLOOR * np.nansum(theta, axis=1, keepdims=True))
+
+
+def _limits(fit: RepeatFit, method: LimitMethod, level: float) -> tuple[Array, Array, list[str]]:
+    if method not in ("best", "profile", "exact"):
+        raise KitError(Problem("refuse", "method", f"'{method}'", "best, profile or exact", "Name one of them."))
+    if not fit.has_spread:
+        blank = np.full_like(fit.estimate.theta, np.nan)
+        return blank, blank, ["none: no repeats"] * len(fit.names)
+    if method == "best":
+        try:
+            from kit.variance.sd_limits import best_limits
+        except ModuleNotFoundError:
+            method = "exact"
+        else:
+            found: tuple[Array, Array, list[str]] = best_limits(fit, level)
+            return found
+    low, high = profile_limits(fit, level)
+    named = ["profile of the restricted likelihood" if fit.method == "REML" else "profile of the likelihood"]
+    names = named * len(fit.names)
+    exact = burn_chi_square(fit, level) if method == "exact" else None
+    if exact is not None:
+        low[:, -1], high[:, -1], names[-1] = *exact, "exact chi-square"
+    return low, high, names
+
+
+def burn_chi_square(fit: RepeatFit, level: float) -> tuple[Array, Array] | None:
+    """Return limits (responses,) of the burn SD from S0 ~ s χ², exact; None where burns leave no such sum."""
+    engine = fit.engine
+    if isinstance(engine, NestedEngine):
+        df = float(engine.rotation.within_df)
+    elif isinstance(engine, CrossedEngine):
+        df = float(engine.crossing.within_df)
+    else:
+        return None
+    if engine.borrowed is not None:
+        df += engine.borrowed.df
+    if df <= 0:
+        return None
+    upper, lower = special.chdtri(df, (1 - level) / 2), special.chdtri(df, (1 + level) / 2)
+    return np.sqrt(fit.data.s0 / upper), np.sqrt(fit.data.s0 / lower)
