@@ -1,0 +1,16 @@
+"""Metrics of one burn with their uncertainty and censoring; curves on a common grid."""
+
+from kit.burns.grid import Curves, common_grid
+from kit.burns.table import Measured, burn_metrics, departures, lid_effect, measure
+from kit.burns.uncertainty import uncertainty_budget
+
+__all__ = [
+    "Curves",
+    "Measured",
+    "burn_metrics",
+    "common_grid",
+    "departures",
+    "lid_effect",
+    "measure",
+    "uncertainty_budget",
+]

@@ -1,0 +1,97 @@
+"""What was found of one metric of one burn: value, status, uncertainty by source, and why."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+SOURCES = ("resolution", "sampling", "gaps", "balance", "clock")
+"""Sources of uncertainty that a burn has on its own: they shrink with more burns."""
+_NOTHING = 1e-9
+
+
+@dataclass(frozen=True)
+class Found:
+    """One metric of one burn.
+
+    Attributes
+    ----------
+    value
+        In the metric's unit; a bound where `status` says so; NaN where there is none.
+    status
+        One of schema.STATUSES.
+    u
+        Standard uncertainty by source, in the metric's unit; empty for bounds.
+    note
+        Why it is missing or a bound, in a tester's words.
+    """
+
+    value: float
+    status: str = "exact"
+    u: Mapping[str, float] = field(default_factory=dict)
+    note: str = ""
+
+    @property
+    def total_u(self) -> float:
+        """Root of the sum of squares over the sources; NaN for bounds (GUM 5.1.2, uncorrelated)."""
+        if self.status != "exact":
+            return math.nan
+        return math.sqrt(sum(part * part for part in self.u.values()))
+
+
+def missing(note: str) -> Found:
+    """Return a metric that was not measured, with the reason."""
+    return Found(math.nan, "missing", note=note)
+
+
+def never(note: str) -> Found:
+    """Return a threshold that a completed burn never reached."""
+    return Found(math.nan, "never", note=note)
+
+
+def bounded(
+    value: float, *, more: str = "", less: str = "", u: Mapping[str, float] | None = None, note: str = ""
+) -> Found:
+    """Return a value that the truth may exceed or fall short of.
+
+    Parameters
+    ----------
+    value
+        What was seen.
+    more, less
+        Why the truth may be more or less, '' where it may not. Both: nothing is known.
+    u, note
+        For an exact value.
+    """
+    if more and less:
+        return missing(f"{more}; {less}")
+    if more or less:
+        return Found(value, "at least" if more else "at most", note=more or less)
+    return Found(value, "exact", u or {}, note)
+
+
+def floor_zero(found: Found, least: float, what: str) -> Found:
+    """Return a zero as 'at most' the least that can be told from it (STATISTICS.md section 9).
+
+    Parameters
+    ----------
+    found
+        A metric of the log scale.
+    least
+        The least that can be told from zero, in the metric's unit.
+    what
+        Its name: 'one sampling interval'.
+    """
+    if not found.value <= _NOTHING:
+        return found
+    if found.status == "at least":
+        return missing(f"{found.note}; nothing was seen before")
+    if found.status in ("exact", "at most") and least > 0:
+        return Found(least, "at most", note=f"none was seen: less than {what}")
+    return missing(f"zero, and {what} is not known")
+
+
+def with_note(found: Found, note: str) -> Found:
+    """Return the same with a further note."""
+    return replace(found, note="; ".join(filter(None, (found.note, note))))

@@ -1,0 +1,104 @@
+"""The curves of all burns on one grid of times, for figures and for mean and difference curves."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from kit.burns.measure import Burn, burns_of, main_probe
+from kit.burns.window import Array, values_at
+from kit.trial import Run
+
+MOST_POINTS = 400
+STEPS_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1800, 3600)
+"""Steps a reader can count in; the first that is fine enough and gives few enough points is taken."""
+
+
+@dataclass(frozen=True, eq=False)
+class Curves:
+    """Every burn's curve at one probe, aligned on time zero.
+
+    Attributes
+    ----------
+    seconds
+        (times) since time zero, evenly spaced from 0.
+    celsius
+        (burns, times) on the line between usable readings; NaN before the first, after the last or the
+        stop, and in a gap that is too long to bridge.
+    burn, fuel, bag, day
+        (burns) labels.
+    counted
+        (burns) False for an excluded burn: it is shown, and stands in no mean.
+    probe
+        The probe they are of.
+    """
+
+    seconds: Array
+    celsius: Array
+    burn: tuple[str, ...]
+    fuel: tuple[str, ...]
+    bag: tuple[str, ...]
+    day: tuple[str, ...]
+    counted: npt.NDArray[np.bool_]
+    probe: str
+
+    @property
+    def step_s(self) -> float:
+        """Seconds from one time to the next."""
+        return float(self.seconds[1] - self.seconds[0]) if len(self.seconds) > 1 else math.nan
+
+
+def common_grid(
+    readings: pd.DataFrame, run: Run, step_s: float | None = None, probe: str | None = None
+) -> Curves:
+    """Return all burns on one grid, aligned on time zero (STATISTICS.md section 10).
+
+    Parameters
+    ----------
+    readings
+        schema.READINGS; flagged readings that may not be used are left out first.
+    run
+        The run folder.
+    step_s
+        Seconds between times; by default a round step, no finer than the logs, for at most 400 times.
+    probe
+        By default the main probe.
+    """
+    at = probe or main_probe(readings, run.trial)
+    burns = {name: burn for (name, place), burn in burns_of(readings, run).items() if place == at}
+    burns = {name: burn for name, burn in burns.items() if burn.curve is not None}
+    step = step_s or round_step(list(burns.values()))
+    end = max((float(burn.known_curve.seconds[-1]) for burn in burns.values()), default=0.0)
+    seconds = np.arange(0.0, end + step / 1e6, step)
+    rows = [_on_grid(burn, seconds) for burn in burns.values()]
+    excluded = set(run.burns.loc[run.burns["state"] == "excluded", "burn"].astype("str"))
+    return Curves(
+        seconds,
+        np.array(rows).reshape(len(rows), len(seconds)),
+        tuple(burns),
+        *(
+            tuple(str(getattr(burn.facts, name)) for burn in burns.values())
+            for name in ("fuel", "bag", "day")
+        ),
+        np.array([name not in excluded for name in burns], dtype=bool),
+        at,
+    )
+
+
+def _on_grid(burn: Burn, seconds: Array) -> Array:
+    curve = burn.known_curve
+    return values_at(seconds, curve.seconds, curve.celsius, curve.joined)
+
+
+def round_step(burns: list[Burn]) -> float:
+    """Return a round step that is no finer than the usual log and gives at most 400 times."""
+    if not burns:
+        return float(STEPS_S[0])
+    longest = max(float(burn.known_curve.seconds[-1]) for burn in burns)
+    interval = float(np.median([burn.known_curve.interval_s for burn in burns]))
+    least = max(longest / MOST_POINTS, interval * (1 - 1e-9))
+    return float(next((step for step in STEPS_S if step >= least), math.ceil(least / 3600) * 3600))

@@ -1,0 +1,171 @@
+"""The tables of the burns: metrics, notes, departures, and the answers with the open lid left out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kit import schema
+from kit.burns import heights
+from kit.burns.found import SOURCES, Found
+from kit.burns.measure import Burn, all_found, burns_of, main_probe
+from kit.trial import Run, Trial
+
+NOTES = ("burn", "metric", "note")
+LID = ("burn", "metric", "unit", "value", "status", "without_lid", "status_without")
+DEPARTURES = ("burn", "probe", "from_s", "to_s", "deepest_k", "area_k_min")
+_LABELS = ("burn", "fuel", "bag", "day", "metric", "unit", "status")
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What was measured of every burn.
+
+    Attributes
+    ----------
+    metrics
+        schema.METRICS, a row for every metric of every burn that was done; excluded burns too.
+    notes
+        burn, metric, note: why a metric is missing or a bound.
+    sources
+        burn, metric and a column for each of SOURCES: the standard uncertainty a burn has on its own.
+    """
+
+    metrics: pd.DataFrame
+    notes: pd.DataFrame
+    sources: pd.DataFrame
+
+
+def burn_metrics(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
+    """Return every metric of every burn that was done.
+
+    Parameters
+    ----------
+    readings
+        schema.READINGS, as `kit.readings.read_burns` gives them.
+    run
+        The run folder.
+
+    Returns
+    -------
+    DataFrame
+        schema.METRICS. `u` leaves out the probe's bias, which is common to its burns: see
+        `uncertainty_budget`. Definitions: TRADE.md section 2; statuses: STATISTICS.md section 9.
+    """
+    return measure(readings, run).metrics
+
+
+def measure(readings: pd.DataFrame, run: Run) -> Measured:
+    """Return the metrics of every burn with notes and the parts of their uncertainty.
+
+    Parameters are those of `burn_metrics`.
+    """
+    burns = burns_of(readings, run)
+    metrics = [run.trial.metric(each) for each in metric_ids(run.trial)]
+    found = list(all_found(burns, run, main_probe(readings, run.trial), metrics))
+    rows = [_row(burn, metric, what) for burn, metric, what in found]
+    table = pd.DataFrame(rows, columns=[column.name for column in schema.METRICS])
+    for name in _LABELS:
+        table[name] = table[name].astype("str")
+    notes = [(burn.facts.burn, metric.id, what.note) for burn, metric, what in found if what.note]
+    parts = [
+        (burn.facts.burn, metric.id, *(what.u.get(source, 0.0) for source in SOURCES))
+        for burn, metric, what in found
+    ]
+    return Measured(
+        table,
+        pd.DataFrame(notes, columns=list(NOTES), dtype="str"),
+        pd.DataFrame(parts, columns=["burn", "metric", *SOURCES]),
+    )
+
+
+def _row(burn: Burn, metric: schema.Metric, what: Found) -> tuple[object, ...]:
+    facts = burn.facts
+    curve = burn.curve if metric.source == "curve" else None
+    used = curve.n_used if curve else 0
+    left_out = curve.n_flagged if curve else burn.n_flagged if metric.source == "curve" else 0
+    return (
+        *(facts.burn, facts.fuel, facts.bag, facts.day, metric.id),
+        *(what.value, metric.unit, what.total_u, what.status, used, left_out),
+    )
+
+
+def metric_ids(trial: Trial) -> tuple[str, ...]:
+    """Return the ids of all metrics of a trial: each base once, at each threshold and for each cook, the
+    declared columns, and what else is primary or has a margin.
+    """
+    ids = []
+    for base in schema.METRIC_BASES:
+        if base in schema.TAKES_THRESHOLD:
+            ids += [f"{base}:{threshold}" for threshold in trial.threshold_ids]
+        elif base in schema.TAKES_COOK:
+            ids += [f"{base}:{cook.name}" for cook in trial.cooks]
+        else:
+            ids.append(base)
+    ids += [each.column for each in trial.declared]
+    return tuple(dict.fromkeys([*ids, *trial.primary, *trial.margins]))
+
+
+def lid_effect(readings: pd.DataFrame, run: Run, wanted: Iterable[str] | None = None) -> pd.DataFrame:
+    """Return metrics with and without the readings during which the lid was open, where they differ.
+
+    Parameters
+    ----------
+    readings, run
+        As for `burn_metrics`.
+    wanted
+        Metric ids; all of the trial's by default.
+
+    Returns
+    -------
+    DataFrame
+        burn, metric, unit, value, status, without_lid, status_without; a straight line leads across the
+        time the lid was open, however long. No rows where no lid was opened.
+    """
+    opened = readings["flag"].astype("category")
+    marked = [flag for flag in opened.cat.categories if "lid open" in str(flag).split("+")]
+    names = set(readings.loc[opened.isin(marked).to_numpy(), "burn"].astype("str"))
+    if not names:
+        return pd.DataFrame(columns=list(LID))
+    part = readings[readings["burn"].astype("str").isin(names).to_numpy()]
+    metrics = [run.trial.metric(each) for each in wanted or metric_ids(run.trial)]
+    metrics = [metric for metric in metrics if metric.source == "curve"]
+    probe = main_probe(readings, run.trial)
+    pairs = zip(
+        all_found(burns_of(part, run), run, probe, metrics),
+        all_found(burns_of(part, run, without_lid=True), run, probe, metrics),
+        strict=True,
+    )
+    rows = [
+        (burn.facts.burn, metric.id, metric.unit, a.value, a.status, b.value, b.status)
+        for (burn, metric, a), (_, _, b) in pairs
+        if burn.facts.burn in names and _differ(a, b)
+    ]
+    return pd.DataFrame(rows, columns=list(LID))
+
+
+def _differ(a: Found, b: Found) -> bool:
+    return a.status != b.status or not np.isclose(a.value, b.value, rtol=1e-9, equal_nan=True)
+
+
+def departures(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
+    """Return each departure from the local trend at the main probe (TRADE.md section 2).
+
+    Parameters are those of `burn_metrics`.
+
+    Returns
+    -------
+    DataFrame
+        burn, probe, from_s, to_s, deepest_k (signed, from the trend), area_k_min (between curve and trend).
+    """
+    probe = main_probe(readings, run.trial)
+    rows = [
+        (name, at, each.start_s, each.end_s, each.deepest_k, each.area_k_min)
+        for (name, at), burn in burns_of(readings, run).items()
+        if at == probe and burn.curve is not None
+        for each in heights.departures_of(burn.curve)
+    ]
+    return pd.DataFrame(rows, columns=list(DEPARTURES))

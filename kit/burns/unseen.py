@@ -1,0 +1,98 @@
+"""What the temperature may have done where the log does not show it: the ground of every 'at least'.
+
+Two things are taken from the burn itself. Its fastest rise bounds how high the curve can have got in a hole
+and come back. Its largest rebound (a dip that it made good again before the peak, or a rise after it) bounds
+how far it may climb again once the peak has passed; where the burn shows less, the plateau's band counts.
+The peak has passed when the curve has fallen from it by more than that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from kit.burns.curve import Curve
+from kit.burns.window import Array
+
+LATE = "the log began late"
+CUT = "the log ended before the stop"
+TOPPED = "fuel was added"
+HOLE = "the log has a hole too long to bridge"
+SATURATED = "the logger's range ended there"
+
+
+@dataclass(frozen=True)
+class Unseen:
+    """The highest the temperature may have been where nothing was logged, in °C.
+
+    Attributes
+    ----------
+    before
+        Before the first reading; −inf where the log began in time. A fire being lit, it was no hotter
+        than the first reading.
+    holes, hole_lows
+        Highest and lowest in each hole of the curve, in order.
+    after
+        After the last reading; −inf where the log went on to the stop, inf where the peak had not passed.
+    end_note
+        Why the curve ends before the stop.
+    """
+
+    before: float
+    holes: Array
+    hole_lows: Array
+    after: float
+    end_note: str
+
+    def why_more(self, threshold: float) -> str:
+        """Return why the temperature may have been at the threshold unseen, '' where it was not."""
+        reasons = (
+            (self.before >= threshold, LATE),
+            (bool((self.holes >= threshold).any()), HOLE),
+            (self.after >= threshold, self.end_note),
+        )
+        return "; ".join(note for so, note in reasons if so)
+
+
+def unseen(curve: Curve) -> Unseen:
+    """Return what may have happened where the log does not show the burn."""
+    rebound = _rebound(curve)
+    peak = int(np.argmax(curve.smooth))
+    passed = bool(curve.smooth[peak] > curve.smooth[-1] + rebound)
+    after = float(curve.smooth[-1]) + rebound if passed else np.inf
+    tops, lows = _holes(curve, peak, rebound)
+    return Unseen(
+        float(curve.celsius[0]) if curve.started_late else -np.inf,
+        tops,
+        lows,
+        after if curve.cut_short else -np.inf,
+        TOPPED if curve.topped_up else CUT,
+    )
+
+
+def _rebound(curve: Curve) -> float:
+    shut = curve.smooth[~curve.lid] if not curve.lid.all() else curve.smooth
+    peak = int(np.argmax(shut))
+    before, after = shut[: peak + 1], shut[peak:]
+    dips = np.maximum.accumulate(before) - before
+    rises = after - np.minimum.accumulate(after)
+    return max(curve.measuring.plateau_band_k, float(dips.max()), float(rises.max()))
+
+
+def _holes(curve: Curve, peak: int, rebound: float) -> tuple[Array, Array]:
+    left = curve.holes
+    ends = curve.celsius[left], curve.celsius[left + 1]
+    fastest_rise, fastest_fall = _fastest(curve)
+    width = curve.steps[left]
+    tops = (ends[0] + ends[1] + fastest_rise * width) / 2
+    later = np.maximum(*ends) + rebound
+    tops = np.where(left >= peak, np.minimum(tops, later), tops)
+    return np.maximum(tops, np.maximum(*ends)), (ends[0] + ends[1] - fastest_fall * width) / 2
+
+
+def _fastest(curve: Curve) -> tuple[float, float]:
+    slopes = np.diff(curve.smooth)[curve.joined] / curve.steps[curve.joined]
+    if not len(slopes):
+        return np.inf, np.inf
+    return float(max(slopes.max(), 0.0)), float(max(-slopes.min(), 0.0))
