@@ -10,9 +10,9 @@ import pandas as pd
 from kit.plan.power import BEYOND, SAME, Components, Design, chance_of, power_of, sds_of
 
 ENOUGH = 0.80
-MOST_BAGS, MOST_BURNS = 12, 6
+MOST_BAGS, MOST_BURNS, AFFORDABLE = 12, 6, 200
 SETTLES_COLUMNS = (
-    "total", "fuels", "bags", "burns", "same_at_0", "different_at_margin", "different_at_twice",
+    "asked", "total", "fuels", "bags", "burns", "same_at_0", "different_at_margin", "different_at_twice",
     "beyond_at_twice", "half_width", "enough",
 )  # fmt: skip
 
@@ -68,12 +68,14 @@ def smallest_design(
     Returns
     -------
     Design or None
-        None where 12 bags of 6 burns a fuel are not enough: no affordable number.
+        None where 200 burns in all, or 12 bags of 6 burns a fuel, are not enough: no affordable number.
     """
     found: list[tuple[float, int, Design]] = []
     for burns in range(1, MOST_BURNS + 1):
         for bags in range(2, MOST_BAGS + 1):
             design = Design(fuels, bags, burns)
+            if design.total > AFFORDABLE:
+                break
             power = power_of(design, components, at * margin, margin, adjust, level, upper)
             if chance_of(power, at * margin) >= target:
                 found.append((costs.of(design) if costs else design.total, -bags, design))
@@ -105,18 +107,18 @@ def what_burns_settle(
     Returns
     -------
     DataFrame
-        A row for each total and number of fuels from all down to two: total burns used, fuels, bags, burns a
-        bag, chance of 'the same' where fuels are alike, of any difference seen at the margin and at twice the
-        margin, of 'by more than the margin' at twice it, median half-width, and whether the chance at the
-        margin is enough (80 %). A single burn of each fuel has no row: it settles nothing.
+        A row for each total asked for and number of fuels from all down to two: burns used, fuels, bags,
+        burns a bag, chance of 'the same' where fuels are alike, of any difference seen at the margin and at
+        twice the margin, of 'by more than the margin' at twice it, median half-width, and whether the chance
+        at the margin is enough (80 %). A single burn of each fuel has no row: it settles nothing.
     """
     rows = []
     for total in totals:
         for kept in range(fuels, 1, -1):
             design = best_design(total, kept, burns)
             if design is not None:
-                rows.append(_settles(design, components, margin, adjust, level, upper))
-    return pd.DataFrame(rows, columns=list(SETTLES_COLUMNS)).drop_duplicates(ignore_index=True)
+                rows.append((total, *_settles(design, components, margin, adjust, level, upper)))
+    return pd.DataFrame(rows, columns=list(SETTLES_COLUMNS))
 
 
 def best_design(total: int, fuels: int, burns: int = 2) -> Design | None:

@@ -62,7 +62,7 @@ def run_order(
     _check(fuels, bags, burns, per_day, control)
     rng = np.random.default_rng([seed, 21])
     blocks = _blocks(len(fuels), bags * burns, per_day, _place(fuels, control), rng)
-    if not connected(blocks):
+    if per_day > 1 and not connected(blocks):
         raise KitError(_unlinked(len(fuels), per_day))
     days, spare = _calendar(len(blocks), first_day, weekdays, spare_every)
     rows = [(days[d], fuels[f]) for d, block in enumerate(blocks) for f in block]

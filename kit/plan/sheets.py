@@ -1,0 +1,212 @@
+"""Burn sheets to print, one side a burn, with coded charges; and the key to the codes on its own sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from kit.page import Html, cautions_html, element, join
+from kit.page.cautions import CAUTIONS
+from kit.page.document import POLICY
+from kit.plan.sheet_style import STYLE
+from kit.trial import Plan, Trial
+
+LETTERS = "ACEFHJKLMNPRTUVWXY"  # none that is taken for a digit or another letter
+DIGITS = "34679"
+HALF_HOURS = tuple(f"{n // 2}:{30 * (n % 2):02d}" for n in range(1, 9))
+ON_EVERY_SHEET = ("carbon-monoxide", "feeling-ill", "hands", "ash")
+EVENT_ROWS = 3
+PHOTO = "Photograph the logger's display and a clock together at lit, at tipped and at lid on."
+
+KEEP_APART = (
+    "For the one who fills the charges. Keep it from whoever burns and scores until the last burn is written "
+    "up."
+)
+COPY = "Copy each sheet into burns.csv the same day: its boxes are headed as the columns are."
+NEVER_HOT = (
+    "Hot ash is never emptied to keep to this calendar: what is still warm is weighed later, or not at all."
+)
+
+FAIR_CHARGE = (
+    "Outdoors, with the wind behind you and a dust mask on: tip the whole bag out on a clean sheet.",
+    "Mix it by turning it over, and heap it to a cone. Flatten the cone, part it in four quarters, take two "
+    "opposite ones and put the rest back.",
+    "Cone and quarter again until about twice a charge is left. Keep large and small pieces in the mix they "
+    "came in; break only pieces over 10 cm.",
+    "Weigh the charge from that heap piece by piece, to within 1 % or one piece. Sieve out and weigh the "
+    "fines first; they are not charged.",
+    "Write the code of the charge on its container, and nothing else. The one who burns it does not see the "
+    "key.",
+)
+
+
+def codes(burns: Sequence[str], seed: int) -> dict[str, str]:
+    """Return a code for each burn: a letter and two digits that tell nothing of fuel or order."""
+    known = [f"{letter}{a}{b}" for letter in LETTERS for a in DIGITS for b in DIGITS]
+    drawn = np.random.default_rng([seed, 71]).permutation(len(known))
+    return {
+        burn: known[drawn[n % len(known)]] + ("" if n < len(known) else str(n // len(known)))
+        for n, burn in enumerate(burns)
+    }
+
+
+def sheets_page(
+    trial: Trial, plan: Plan, calendar: pd.DataFrame, coded: Mapping[str, str], simulated: bool = False
+) -> str:
+    """Return the page of burn sheets: what to do beforehand, the calendar, then one side a burn."""
+    title = f"Burn sheets: {trial.title or 'trial'}"
+    fronts = (_before(trial, plan, title, simulated), _calendar(calendar, coded), _cautions())
+    burns = [_sheet(trial, burn, coded, simulated) for burn in plan.table.to_dict("records")]
+    return _page(title, join([*fronts, *burns]))
+
+
+def key_page(trial: Trial, plan: Plan, coded: Mapping[str, str], simulated: bool = False) -> str:
+    """Return the key: which fuel and bag sit behind each code. Whoever burns does not see it."""
+    labels = {fuel.id: fuel.label for fuel in trial.fuels}
+    rows = [
+        element(
+            "tr", element("th", coded[burn["burn"]], scope="row"), element("td", burn["burn"]),
+            element("td", labels.get(burn["fuel"], burn["fuel"])), element("td", burn["bag"]),
+            element("td", burn["day"]),
+        )
+        for burn in plan.table.to_dict("records")
+    ]  # fmt: skip
+    title = f"Key to the codes: {trial.title or 'trial'}"
+    body = element(
+        "main", element("h1", title), _simulated(simulated),
+        element("p", KEEP_APART),
+        _table("Charges", ("code", "burn", "fuel", "bag", "day"), rows),
+        element("p", plan.line, class_="foot"),
+    )  # fmt: skip
+    return _page(title, body)
+
+
+def _page(title: str, body: Html) -> str:
+    head = element(
+        "head", element("meta", charset="utf-8"),
+        element("meta", http_equiv="Content-Security-Policy", content=POLICY),
+        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        element("title", title), Html(f"<style>{STYLE}</style>"),
+    )  # fmt: skip
+    return f"<!doctype html>\n{element('html', head, element('body', body), lang='en')}\n"
+
+
+def _simulated(simulated: bool) -> Html | None:
+    words = "SIMULATED: made for a rehearsal or a demonstration. No fuel is burnt by this sheet."
+    return element("p", words, class_="banner") if simulated else None
+
+
+def _table(caption: str, headings: Sequence[str], rows: Sequence[Html], class_: str | None = None) -> Html:
+    head = element("tr", *(element("th", heading, scope="col") for heading in headings))
+    parts = (element("thead", head), element("tbody", *rows))
+    return element("table", element("caption", caption), *parts, class_=class_)
+
+
+def _before(trial: Trial, plan: Plan, title: str, simulated: bool) -> Html:
+    return element(
+        "section", element("h1", title), _simulated(simulated),
+        element("p", trial.question) if trial.question else None,
+        element("h2", "Before the first burn"),
+        element("p", "Post this line where others see it: a hash kept at home proves nothing."),
+        element("p", plan.line, class_="banner foot"),
+        element("h2", "A fair charge from a bag"),
+        element("ol", *(element("li", step) for step in FAIR_CHARGE)),
+        element("h2", "At every burn"),
+        element(
+            "ul",
+            element("li", f"Time zero is: {trial.time_zero}. {PHOTO}"),
+            element("li", f"Stop rule: {trial.stop_rule or 'write it down before the first burn'}."),
+            *(element("li", rule) for rule in plan.exclusions),
+            element("li", "Vents as marked, the same at every burn. Light only a cooker that is cold."),
+            element("li", COPY),
+        ),
+        class_="front",
+    )  # fmt: skip
+
+
+def _calendar(calendar: pd.DataFrame, coded: Mapping[str, str]) -> Html:
+    rows = [
+        element(
+            "tr", element("th", f"{row['weekday'][:3]} {row['day']}", scope="row", class_="day"),
+            element("td", f"{row['burn']}: {coded[row['burn']]}" if row["burn"] else row["what"]),
+            element("td", row["light"]), element("td", row["cold"]), element("td", row["weigh"]),
+        )
+        for row in calendar.to_dict("records")
+    ]  # fmt: skip
+    headings = ("day", "burn: code", "light at", "cold by", "first weigh, if cold, of burns")
+    table = _table(NEVER_HOT, headings, rows)
+    return element("section", element("h2", "Calendar"), table, class_="front")
+
+
+def _cautions() -> Html:
+    return element("section", cautions_html(), class_="front")
+
+
+def _sheet(trial: Trial, burn: Mapping[str, object], coded: Mapping[str, str], simulated: bool) -> Html:
+    code = coded[str(burn["burn"])]
+    return element(
+        "section",
+        element("div", code, class_="code", aria_label=f"code {code}"),
+        element("h1", f"Burn {burn['burn']}"),
+        element("p", f"{burn['day'] or 'Any day'}. Container {code}, {_aim(trial, burn)}."),
+        _simulated(simulated),
+        *_bench(burn),
+        *_outdoors(),
+        *_cold(),
+        element("p", join(_short_cautions(), " "), class_="small"),
+        class_="sheet",
+    )
+
+
+def _bench(burn: Mapping[str, object]) -> tuple[Html, ...]:
+    names = ("charge_g", "charge_l", "ambient_c", "wind_m_s", "humidity_pct", "operator")
+    given = [(name, str(burn[name])) for name in ("cooker", "setting") if burn.get(name)]
+    ticks = ("scale zeroed", "cooker and probes cold", "vents at their marks", "logger running, clock right")
+    return (
+        element("h2", "Before: weigh and set"),
+        _boxes([*((name, "") for name in names), *given]),
+        element("ul", *(element("li", tick) for tick in ticks), class_="ticks"),
+    )
+
+
+def _aim(trial: Trial, burn: Mapping[str, object]) -> str:
+    """Return what to charge: grams with their tolerance, or a volume, or a full starter."""
+    if trial.charge.by == "mass" and isinstance(grams := burn.get("charge_g"), float) and grams == grams:
+        allowed = trial.charge.tolerance_g or 0.01 * grams
+        return f"{grams:g} ± {allowed:g} g"
+    litres = trial.charge.litres
+    return f"{litres:g} L, weighed" if trial.charge.by == "volume" and litres else f"by {trial.charge.by}"
+
+
+def _outdoors() -> tuple[Html, ...]:
+    clocks = [("lit", ""), ("tipped", ""), ("lid_on", ""), ("stopped", "")]
+    attended = (element("span", half, class_="half") for half in HALF_HOURS)
+    blank = [element("tr", *(element("td", "") for _ in range(4))) for _ in range(EVENT_ROWS)]
+    events = "lid open, top-up, vent moved, rain, probe moved, other; wind that changes"
+    return (
+        element("h2", "Outdoors: times and oddities alone"),
+        _boxes(clocks),
+        element("p", PHOTO),
+        element("p", element("strong", "Attended, hours after lit: "), *attended),
+        _table(events, ("at", "until", "event", "notes"), blank, "blank"),
+    )
+
+
+def _cold() -> tuple[Html, ...]:
+    return (
+        element("h2", "Next day or later, only when cold right through; else leave blank"),
+        _boxes([("leftover_g", ""), ("ash_g", ""), ("log", ""), ("notes", "")]),
+    )
+
+
+def _boxes(names: Sequence[tuple[str, str]]) -> Html:
+    boxes = (
+        element("div", element("span", name), element("b", inside), class_="box") for name, inside in names
+    )
+    return element("div", *boxes, class_="boxes")
+
+
+def _short_cautions() -> list[str]:
+    return [caution.short for caution in CAUTIONS if caution.key in ON_EVERY_SHEET]

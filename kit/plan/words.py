@@ -1,0 +1,150 @@
+"""A plan in plain words: what it can settle, what it costs in days, and the line to post."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from kit.plan.answers import PlannedMetric
+from kit.plan.choosing import ENOUGH
+from kit.plan.planned import Planned
+from kit.plan.power import BEYOND, DIFFERENCES, SAME, Design, chance_of
+
+SPLITS = (0.5, 1.0, 2.0, 4.0)
+SINGLE = (
+    "A single burn of each fuel gives its curve and its values, and shows whether the kit works. It has no "
+    "error bars: it cannot tell a fuel from an odd burn, and the report will give no verdict."
+)
+
+
+def percent(chance: float) -> str:
+    """Return a chance as a tester reads it: '8 in 10' is '80 %'; nearly never and nearly always in words."""
+    if chance < 0.005:
+        return "under 1 %"
+    return "over 99 %" if chance > 0.995 else f"{100 * chance:.0f} %"
+
+
+def plan_words(planned: Planned) -> str:
+    """Return the whole plan in lines of plain words, the line to post last."""
+    lines = [
+        *design_lines(planned),
+        "",
+        *(line for each in planned.metrics for line in chance_lines(planned, each)),
+        "",
+        *settles_lines(planned),
+        "",
+        SINGLE,
+        split_line(planned),
+        *planned.notes,
+        "",
+        "Post this line where others see it, before the first burn:",
+        planned.plan.line,
+    ]
+    return "\n".join(lines)
+
+
+def design_lines(planned: Planned) -> list[str]:
+    """Return what will be burnt, when, and at what cost."""
+    design, order, hours = planned.design, planned.order, planned.hours
+    days = sorted(set(order["day"]) - {""})
+    lines = [
+        f"{len(order)} burns: {design.fuels} fuels, {design.bags} bags of each, "
+        f"{_times(design.burns)} from a bag."
+    ]
+    if days:
+        spare = (planned.calendar["what"] == "spare day").sum()
+        per_day = order.groupby("day").size().max()
+        lines.append(
+            f"{len(days)} days of burning from {days[0]} to {days[-1]}, up to {per_day} burns a day, "
+            f"with {_count(spare, 'spare day')} for weather; the last ash is weighed the morning after."
+        )
+        lines.append(
+            f"A burn takes about {hours.burn:g} h from lighting to the stop, and {hours.cooling:g} h to cool "
+            "before the next is lit. Ash and leftovers wait for the next morning, and longer if still warm."
+        )
+    if planned.cost is not None:
+        lines.append(f"The bags cost {planned.cost:.0f} {planned.trial.currency}".strip() + ".")
+    return lines
+
+
+def chance_lines(planned: Planned, each: PlannedMetric) -> list[str]:
+    """Return what a report will say of one metric if the truth is nothing, the margin, twice the margin."""
+    power = planned.chances[planned.chances["metric"] == each.metric.id]
+    lines = [f"{each.metric.label} (margin {each.written}); spread {each.spread.source}."]
+    if power.empty:
+        return lines
+    alike = chance_of(power, 0.0, [SAME])
+    lines.append(f"  two fuels alike: 'the same within the margin' in {percent(alike)} of such trials")
+    for factor, words in ((1, "as far apart as the margin"), (2, "twice the margin apart")):
+        at = factor * each.margin
+        lines.append(
+            f"  {words}: seen to differ in {percent(chance_of(power, at, DIFFERENCES))}, "
+            f"'by more than the margin' in {percent(chance_of(power, at, [BEYOND]))}"
+        )
+    return lines
+
+
+def settles_lines(planned: Planned) -> list[str]:
+    """Return what 12, 24, 36 burns settle for all fuels, and how many fuels to keep for a fair chance."""
+    first, names = planned.metrics[0], {fuel.id: fuel.label for fuel in planned.trial.fuels}
+    lines = [f"What so many burns can settle, by {first.metric.label}:"]
+    everything = planned.design.fuels
+    for total in sorted(set(planned.settles["asked"])):
+        rows = planned.settles[planned.settles["asked"] == total].set_index("fuels")
+        if everything in rows.index:
+            lines.append(f"  {total} burns, all fuels: {_settles(rows.loc[everything])}")
+        else:
+            lines.append(f"  {total} burns: too few for two bags of all {everything} fuels")
+        kept = _kept(rows, everything)
+        if kept is not None:
+            out = ", ".join(names[fuel] for fuel in planned.drop[: everything - kept])
+            lines.append(f"    leaving out {out}: {_settles(rows.loc[kept])}")
+    lines.append(smallest_line(planned.smallest, everything, "as large as the margin"))
+    lines.append(smallest_line(planned.smallest_twice, everything, "of twice the margin"))
+    return lines
+
+
+def smallest_line(smallest: Design | None, fuels: int, apart: str) -> str:
+    """Return what would be enough to see a difference of some size."""
+    if smallest is None:
+        return (
+            f"No affordable number of burns sees a difference {apart} between all {fuels} fuels in "
+            f"{percent(ENOUGH)} of trials: fewer fuels, or a larger margin."
+        )
+    return (
+        f"To see a difference {apart} in {percent(ENOUGH)} of trials takes {smallest.total} burns: "
+        f"{smallest.bags} bags of each fuel, {_times(smallest.burns)} from a bag."
+    )
+
+
+def split_line(planned: Planned) -> str:
+    """Return the cheapest number of burns a bag, by what a bag costs against a burn."""
+    if planned.split == float("inf"):
+        return "If bags do not differ at all, burns of one bag are as good as any; nobody knows beforehand."
+    parts = [f"{max(1, round(planned.split * ratio**0.5))} if {_ratio(ratio)}" for ratio in SPLITS]
+    return "The cheapest number of burns from a bag: " + ", ".join(parts) + "."
+
+
+def _ratio(ratio: float) -> str:
+    words = {0.5: "a bag costs half a burn", 1.0: "as much as one", 2.0: "two burns", 4.0: "four burns"}
+    return words[ratio]
+
+
+def _kept(rows: pd.DataFrame, everything: int) -> int | None:
+    """Return for how many fuels twice the margin is seen often enough; None where that is all or none."""
+    enough = [int(kept) for kept in rows.index[rows["different_at_twice"] >= ENOUGH]]
+    best = max(enough, default=None)
+    return None if best == everything else best
+
+
+def _settles(row: pd.Series) -> str:
+    margin, twice = (percent(row[name]) for name in ("different_at_margin", "different_at_twice"))
+    size = f"{row['bags']:.0f} bags × {row['burns']:.0f}"
+    return f"{size}; the margin seen in {margin}, twice the margin in {twice}"
+
+
+def _times(burns: int) -> str:
+    return {1: "one burn", 2: "two burns", 3: "three burns"}.get(burns, f"{burns} burns")
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" + ("" if number == 1 else "s")

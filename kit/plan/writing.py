@@ -1,0 +1,154 @@
+"""A plan written into its run folder: plan.toml, sheets, key and planned rows, whole or not at all."""
+
+from __future__ import annotations
+
+import csv
+import io
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from kit.errors import KitError, Problem
+from kit.plan.answers import SHEET, is_empty
+from kit.plan.planned import Planned, make_plan
+from kit.plan.sheets import codes, key_page, sheets_page
+from kit.plan.words import plan_words
+from kit.schema import BURNS
+from kit.trial import Plan, write_plan
+
+SHEETS, KEY = "plan/sheets.html", "plan/key.html"
+
+
+@dataclass(frozen=True, eq=False)
+class Written:
+    """A plan that stands in its run folder.
+
+    Attributes
+    ----------
+    planned
+        What it says; its plan carries the recorded hash.
+    files
+        What was written, relative to the run folder.
+    """
+
+    planned: Planned
+    files: tuple[str, ...]
+
+    @property
+    def words(self) -> str:
+        """The plan in plain words, then where its files are."""
+        return f"{plan_words(self.planned)}\n\nWritten in {self.planned.folder}: {', '.join(self.files)}"
+
+    def as_record(self) -> dict[str, Any]:
+        """Return the plan as plain values, for JSON."""
+        planned = self.planned
+        return {
+            "folder": str(planned.folder),
+            "files": list(self.files),
+            "line": planned.plan.line,
+            "sha256": planned.plan.sha256,
+            "burns": len(planned.order),
+            "days": int(planned.order["day"].nunique()),
+            "chances": planned.chances.to_dict("records"),
+            "settles": planned.settles.to_dict("records"),
+            "smallest": planned.smallest.total if planned.smallest else None,
+            "cheapest_split": planned.split if planned.split != float("inf") else None,
+            "cost": planned.cost,
+            "notes": list(planned.notes),
+        }
+
+
+def plan_run(
+    run_folder: str | Path,
+    earlier: Sequence[str | Path] = (),
+    today: date | str | None = None,
+    first_day: date | str | None = None,
+    simulated: bool = False,
+) -> Written:
+    """Plan a trial and write the plan into its run folder, whole or not at all.
+
+    Writes plan/plan.toml with its hash (an earlier plan is kept beside it), plan/sheets.html, plan/key.html,
+    and rows for the planned burns into burns.csv where it has none.
+
+    Parameters
+    ----------
+    run_folder, earlier, today, first_day
+        As for `make_plan`.
+    simulated
+        Say on every sheet that nothing is burnt by it.
+
+    Raises
+    ------
+    KitError
+        As `make_plan`, and where the folder cannot be written.
+    """
+    planned = make_plan(run_folder, earlier, today, first_day)
+    coded = codes(planned.plan.table["burn"].tolist(), planned.plan.seed or 1)
+    _pages(
+        planned, planned.plan, coded, simulated
+    )  # anything that goes wrong goes wrong before the first file
+    try:
+        return _write(planned, coded, simulated)
+    except OSError as error:
+        found = error.strerror or type(error).__name__
+        remedy = "Look at its permissions and at free space."
+        raise KitError(
+            Problem("refuse", str(planned.folder), found, "a folder that can be written", remedy)
+        ) from error
+
+
+def _pages(planned: Planned, plan: Plan, coded: dict[str, str], simulated: bool) -> dict[str, str]:
+    return {
+        SHEETS: sheets_page(planned.trial, plan, planned.calendar, coded, simulated),
+        KEY: key_page(planned.trial, plan, coded, simulated),
+    }
+
+
+def _write(planned: Planned, coded: dict[str, str], simulated: bool) -> Written:
+    folder = planned.folder
+    (folder / "plan").mkdir(exist_ok=True)
+    plan = write_plan(folder, planned.plan)
+    texts = _pages(planned, plan, coded, simulated)
+    if is_empty(folder / SHEET):
+        texts[SHEET] = burn_rows(plan.table, _headings(folder / SHEET))
+    for name, text in texts.items():
+        place = folder / name
+        fresh = place.with_name(f".{place.name}-{uuid.uuid4().hex[:8]}")
+        try:
+            fresh.write_text(text, encoding="utf-8", newline="\n")
+            fresh.replace(place)
+        finally:
+            fresh.unlink(missing_ok=True)
+    return Written(replace(planned, plan=plan), ("plan/plan.toml", *texts))
+
+
+def _headings(sheet: Path) -> list[str]:
+    """Return the headings of a sheet without rows: a tester's own columns are kept."""
+    if not sheet.is_file():
+        return []
+    lines = sheet.read_text(encoding="utf-8-sig", errors="replace").splitlines()
+    cells = next(csv.reader([line for line in lines if line.strip()][:1]), [])
+    return [cell.strip() for cell in cells if cell.strip()]
+
+
+def burn_rows(order: pd.DataFrame, headings: Sequence[str] = ()) -> str:
+    """Return a burn sheet of planned rows: what is planned stands in it, the rest is blank."""
+    names = list(dict.fromkeys([*(column.name for column in BURNS), *headings]))
+    text = io.StringIO()
+    writer = csv.DictWriter(text, names, restval="", extrasaction="ignore", lineterminator="\n")
+    writer.writeheader()
+    for row in order.to_dict("records"):
+        known = {str(key): _cell(value) for key, value in row.items() if key != "charge_g"}
+        writer.writerow(known)
+    return text.getvalue()
+
+
+def _cell(value: object) -> str:
+    if value is None or value != value:
+        return ""
+    return f"{value:g}" if isinstance(value, float) else str(value)
