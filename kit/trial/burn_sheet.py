@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Sequence, Set
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +12,9 @@ from kit.errors import Faults, did_you_mean
 from kit.schema import BURNS
 from kit.trial.clocks import CLOCK_COLUMNS, relative_times
 from kit.trial.columns import also_rows, clock_times, days, note_unknown, order_of_dates, texts
+from kit.trial.decode import toml_text
 from kit.trial.faults_of_keys import shown
-from kit.trial.logs import Logs, has_times, log_names
+from kit.trial.logs import Logs, has_times, log_names, some_of
 from kit.trial.sheet import Sheet, read_sheet
 from kit.trial.sheet_numbers import Numbers, note_outside
 from kit.trial.trial import Trial
@@ -26,13 +27,14 @@ MASSES = ("charge_g", "charge_l", "leftover_g", "ash_g", "wind_m_s")
 
 
 def read_burn_sheet(
-    folder: Path, trial: Trial | None, faults: Faults, notes: list[str]
+    folder: Path, trial: Trial | None, faults: Faults, notes: list[str], lost: Set[str] = frozenset()
 ) -> pd.DataFrame | None:
     """Return the burns of a folder, or None where the sheet is not there or cannot be told apart.
 
     Columns: those of schema.BURNS, then further ones as they stand, then 'state': 'done', 'planned' (no log
     yet) or 'excluded' (a reason is given). Clock cells are hh:mm:ss or yyyy-mm-ddThh:mm:ss, days yyyy-mm-dd,
-    numbers NaN and texts '' where blank. Without a trial (its file unreadable) fuels are not judged.
+    numbers NaN and texts '' where blank. What the trial declares is not judged without one (its file is
+    unreadable), nor what stands in tables of it that lost keys to faults.
     """
     path = folder / NAME
     if not path.is_file():
@@ -46,7 +48,9 @@ def read_burn_sheet(
         expected = "a row a burn, with at least burn and fuel"
         faults.ask(NAME, "headings and no burns", expected, "Write a row for each burn, done or planned.")
     table = _table(sheet, own, faults, notes)
-    _judge(table, sheet, trial, folder, faults, notes)
+    _judge(table, sheet, folder, faults, notes)
+    if trial is not None:
+        _judge_by(trial, lost, table, sheet, faults, notes)
     return table
 
 
@@ -93,19 +97,30 @@ def _states(table: pd.DataFrame) -> list[str]:
     return ["excluded" if reason else "done" if log else "planned" for reason, log in pairs]
 
 
-def _judge(
-    table: pd.DataFrame, sheet: Sheet, trial: Trial | None, folder: Path, faults: Faults, notes: list[str]
-) -> None:
+def _judge(table: pd.DataFrame, sheet: Sheet, folder: Path, faults: Faults, notes: list[str]) -> None:
     _burn_ids(table, sheet, faults)
-    _fuels(table, sheet, trial, faults)
+    _fuels_are_told(table, sheet, faults)
     _ranges(table, sheet, faults)
     _times(table, sheet, faults, notes)
     _logs(table, sheet, folder, faults, notes)
-    if trial is not None:
-        for judge in (_settings, _cookers, _own_are_there):
-            judge(table, sheet, trial, faults)
-        _bags(table, sheet, trial, faults)
-        _charges(table, trial, notes)
+
+
+def _judge_by(
+    trial: Trial, lost: Set[str], table: pd.DataFrame, sheet: Sheet, faults: Faults, notes: list[str]
+) -> None:
+    checks = {
+        "fuel": _fuels,
+        "setting": _settings,
+        "trial": _cookers,
+        "metrics": _own_are_there,
+        "model": _own_are_there,
+        "bag": _bags,
+    }
+    left_out = [checks[name] for name in lost if name in checks]
+    for check in dict.fromkeys(checks.values()):
+        if check not in left_out:
+            check(table, sheet, trial, faults)
+    _charges(table, trial, notes)
 
 
 def _burn_ids(table: pd.DataFrame, sheet: Sheet, faults: Faults) -> None:
@@ -121,35 +136,34 @@ def _burn_ids(table: pd.DataFrame, sheet: Sheet, faults: Faults) -> None:
             first[burn] = place
 
 
-def _fuels(table: pd.DataFrame, sheet: Sheet, trial: Trial | None, faults: Faults) -> None:
-    guessed = [
-        place for place, fuel in enumerate(table["fuel"]) if fuel.startswith("?") or fuel.endswith("?")
-    ]
-    for place in guessed:
-        bare = table["fuel"][place].strip("? ")
-        found = f"'{table['fuel'][place]}', a guess from the file's name" if bare else "a fuel not filled in"
-        remedy = f"Take the '?' away if it is {bare}, else write the fuel." if bare else "Write its fuel."
-        faults.ask(sheet.where(place, "fuel"), found, "the id of the fuel that was burned", remedy)
+def _is_guess(fuel: str) -> bool:
+    return fuel.startswith("?") or fuel.endswith("?")
+
+
+def _fuels_are_told(table: pd.DataFrame, sheet: Sheet, faults: Faults) -> None:
     for place, fuel in enumerate(table["fuel"]):
+        where, bare = sheet.where(place, "fuel"), fuel.strip("? ")
         if not fuel:
-            remedy = "Write which fuel was burned."
-            faults.refuse(sheet.where(place, "fuel"), "a blank", "the id of a fuel", remedy)
-    if trial is None:
-        return
+            faults.refuse(where, "a blank", "the id of a fuel", "Write which fuel was burned.")
+        elif _is_guess(fuel):
+            found = f"{shown(fuel)}, a guess from the file's name" if bare else "a fuel not filled in"
+            remedy = f"Take the '?' away if it is {bare}, else write the fuel." if bare else "Write its fuel."
+            faults.ask(where, found, "the id of the fuel that was burned", remedy)
+
+
+def _fuels(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:
     known = [fuel.id for fuel in trial.fuels]
-    cells = ["" if place in set(guessed) else fuel for place, fuel in enumerate(table["fuel"])]
-    note_unknown(sheet, "fuel", cells, known, _fuel_noter(known, faults))
+    told = ["" if _is_guess(fuel) else fuel for fuel in table["fuel"]]
+    note_unknown(sheet, "fuel", told, known, _fuel_noter(known, faults))
 
 
 def _fuel_noter(known: Sequence[str], faults: Faults) -> Callable[[str, str], None]:
     def note(where: str, word: str) -> None:
         if known:
-            remedy = (
-                f"{did_you_mean(word, known)} A new fuel is declared in trial.toml: [[fuel]] id = '{word}'."
-            )
+            remedy = f"{did_you_mean(word, known)} A new one is declared: [[fuel]] id = {toml_text(word)}."
             faults.refuse(where, shown(word), "the id of a [[fuel]] of trial.toml", remedy)
         else:
-            remedy = f"Add to trial.toml two lines: [[fuel]] and, below it, id = '{word}'."
+            remedy = f"Add to trial.toml two lines: [[fuel]] and, below it, id = {toml_text(word)}."
             faults.ask(
                 where, f"{shown(word)}; trial.toml declares no fuels", "a fuel that is declared", remedy
             )
@@ -199,14 +213,15 @@ def _logs(table: pd.DataFrame, sheet: Sheet, folder: Path, faults: Faults, notes
     table["log"] = cells
     unused = logs.unused(named)
     if unused:
-        notes.append(f"In logs/ and named by no burn: {', '.join(unused)}.")
+        notes.append(f"In logs/ and named by no burn: {some_of(unused)}.")
 
 
 def _settings(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:
     known = [setting.id for setting in trial.settings]
 
     def note(where: str, word: str) -> None:
-        remedy = did_you_mean(word, known) if known else f"Declare it: [[setting]] and, below, id = '{word}'."
+        declare = f"Declare it: [[setting]] and, below, id = {toml_text(word)}."
+        remedy = did_you_mean(word, known) if known else declare
         faults.refuse(where, shown(word), "the id of a [[setting]] of trial.toml", remedy)
 
     note_unknown(sheet, "setting", list(table["setting"]), known, note)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import json
 import re
 import unicodedata
 from pathlib import Path
@@ -84,6 +85,18 @@ def _eight_bit(raw: bytes) -> tuple[str, str]:
 
 def _problem(name: str, found: str, remedy: str) -> Problem:
     return Problem("refuse", name, found, "a text file, as a spreadsheet saves it as CSV", remedy)
+
+
+def visible(text: str) -> str:
+    """Return a text as it may stand in a message: what would steer a terminal or hide becomes a mark."""
+    if text.isprintable():
+        return text
+    return "".join("\ufffd" if _UNSEEN.match(mark) else " " if mark.isspace() else mark for mark in text)
+
+
+def toml_text(text: str) -> str:
+    """Return a text in quotes, as it has to stand in a TOML file."""
+    return json.dumps(visible(text), ensure_ascii=False)  # JSON's strings are TOML's basic strings
 
 
 def clean_text(text: str) -> tuple[str, bool]:

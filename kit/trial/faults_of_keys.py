@@ -9,6 +9,7 @@ from typing import Any, get_args
 from pydantic import BaseModel
 
 from kit.errors import Faults, did_you_mean
+from kit.trial.decode import visible
 from kit.trial.models import TrialFile
 from kit.trial.places import Places
 from kit.trial.units import QuantityError
@@ -40,7 +41,7 @@ SHOWN = 60
 
 def shown(value: object) -> str:
     """Return a value as it may stand in a message: short, texts in quotes."""
-    words = f"'{value}'" if isinstance(value, str) else str(value)
+    words = visible(f"'{value}'" if isinstance(value, str) else str(value))
     return words if len(words) <= SHOWN else words[: SHOWN - 1] + "…"
 
 
@@ -51,9 +52,7 @@ def note_fault(error: Any, places: Places, faults: Faults) -> None:
     kind = error["type"]
     if kind == "extra_forbidden":
         keys = keys_at(loc[:-1])
-        faults.refuse(
-            where, f"'{loc[-1]}'", f"a key of {places.table(loc)}", did_you_mean(str(loc[-1]), keys)
-        )
+        faults.refuse(where, shown(loc[-1]), _a_key_of(places, loc), did_you_mean(str(loc[-1]), keys))
     elif kind == "missing":
         faults.refuse(where, f"no '{loc[-1]}'", f"{loc[-1]} = …", f"Add the key '{loc[-1]}' here.")
     elif kind == "literal_error":
@@ -63,6 +62,10 @@ def note_fault(error: Any, places: Places, faults: Faults) -> None:
     else:
         found, expected = _found_and_expected(error)
         faults.refuse(where, found, expected, "Write the value as expected.")
+
+
+def _a_key_of(places: Places, loc: Loc) -> str:
+    return f"a key of {places.table(loc)}" if len(loc) > 1 else "the name of a table"
 
 
 def _listed(choices: Sequence[str]) -> str:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from kit.errors import Faults, did_you_mean
+from kit.trial.decode import visible
 from kit.trial.faults_of_keys import shown
 
 LOGS = "logs"
+LOOKED_THROUGH = 300
+"""Names among which a near one is looked for; in thousands of rows it would take minutes."""
 
 
 def log_names(cell: str) -> tuple[str, ...]:
@@ -99,20 +102,28 @@ class Logs:
             return f"Copy the logger's export into {LOGS}/; it holds no files."
         same = next((there for there in self._there if there.casefold() == name.casefold()), None)
         if same:
-            return f"Write it as the file is: '{same}' (capitals count)."
+            return f"Write it as the file is: {shown(same)} (capitals count)."
         ending = next((there for there in self._there if there.rpartition(".")[0] == name), None)
         if ending:
-            return f"Write it with its ending: '{ending}'."
-        near = did_you_mean(name, self._there)
-        return near if near.startswith("Did") else f"{LOGS}/ holds {_some(self._there)}."
+            return f"Write it with its ending: {shown(ending)}."
+        near = nearest(name, self._there)
+        return near or f"{LOGS}/ holds {some_of(self._there)}."
 
     def unused(self, named: set[str]) -> tuple[str, ...]:
         """Return the files of logs/ that no burn names."""
         return tuple(name for composed, name in self._composed.items() if composed not in named)
 
 
-def _some(names: tuple[str, ...]) -> str:
-    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+def some_of(names: Sequence[str]) -> str:
+    """Return the first six names in a row, and how many more there are."""
+    more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+    return visible(", ".join(names[:6])) + more
+
+
+def nearest(word: str, known: Sequence[str]) -> str:
+    """Return 'Did you mean …?', or '' where nothing is near or there is too much to look through."""
+    near = did_you_mean(word, known) if 0 < len(known) <= LOOKED_THROUGH else ""
+    return visible(near) if near.startswith("Did") else ""
 
 
 def has_times(row: Mapping[str, object]) -> bool:

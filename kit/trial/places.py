@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import cached_property
 
+from kit.trial.decode import visible
 from kit.trial.toml_lines import line_of
 
 Loc = tuple[str | int, ...]
 ARRAYS = frozenset({"fuel", "bag", "setting", "cook", "probe", "logger"})
+TABLES = ARRAYS | {"trial", "charge", "metrics", "margins", "model", "cleaning", "plan"}
 
 
 class Places:
@@ -24,22 +26,19 @@ class Places:
     def where(self, loc: Loc) -> str:
         """Return 'trial.toml, line 12, [[fuel]] 2, key price'."""
         line = line_of(self._lines, loc)
-        words = [self._name] + ([f"line {line}"] if line else [])
-        depth = 2 if loc and loc[0] in ARRAYS and len(loc) > 1 and isinstance(loc[1], int) else 1
-        table = self.table(loc)
-        words += [table] if table else []
-        key = ".".join(str(part) if isinstance(part, str) else str(part + 1) for part in loc[depth:])
-        return ", ".join(words + ([f"key {key}"] if key else []))
+        rest = loc[2:] if _is_item(loc) else loc[1:]
+        key = ".".join(part if isinstance(part, str) else str(part + 1) for part in rest)
+        words = [self._name, line and f"line {line}", self.table(loc), key and f"key {key}"]
+        return visible(", ".join(str(word) for word in words if word))
 
     def table(self, loc: Loc) -> str:
-        """Return the table a path stands in: '[metrics]' or '[[fuel]] 2'."""
-        if len(loc) < 2:
-            return f"[{loc[0]}]" if loc and loc[0] not in ARRAYS and self._is_known(loc[0]) else "the file"
-        if loc[0] in ARRAYS:
-            return f"[[{loc[0]}]]" + (f" {loc[1] + 1}" if isinstance(loc[1], int) else "")
-        return f"[{loc[0]}]"
+        """Return the table a path stands in: '[metrics]', '[[fuel]] 2', or 'the file' for the top."""
+        if _is_item(loc):
+            return f"[[{loc[0]}]] {int(loc[1]) + 1}"
+        if len(loc) == 1 and loc[0] not in TABLES:
+            return "the file"
+        return f"[[{loc[0]}]]" if loc[0] in ARRAYS else f"[{loc[0]}]"
 
-    def _is_known(self, name: str | int) -> bool:
-        from kit.trial.models import TrialFile
 
-        return name in TrialFile.model_fields
+def _is_item(loc: Loc) -> bool:
+    return len(loc) > 1 and loc[0] in ARRAYS and isinstance(loc[1], int)

@@ -9,6 +9,8 @@ import pandas as pd
 
 from kit.errors import Faults, KitError, Problem
 from kit.trial.burn_sheet import read_burn_sheet
+from kit.trial.decode import toml_text
+from kit.trial.faults_of_keys import shown
 from kit.trial.logs import LOGS, log_names, stays_inside
 from kit.trial.plan_file import NAME as PLAN
 from kit.trial.plan_file import Plan, read_plan
@@ -82,10 +84,14 @@ def open_run(path: str | Path) -> Run:
     notes: list[str] = []
     if not _stays_at_home(folder, faults):
         faults.settle()
-    trial = _trial(folder, faults, notes)
-    burns = read_burn_sheet(folder, trial, faults, notes)
-    events = read_events(folder, burns, trial, faults, notes)
+    trial, lost = _trial(folder, faults, notes)
+    burns = read_burn_sheet(folder, trial, faults, notes, lost)
+    events = read_events(folder, burns, None if "probe" in lost else trial, faults, notes)
     scores = read_scores(folder, burns, faults, notes)
+    if not (folder / "trial.toml").is_file():
+        _note_no_trial(folder, burns, faults)
+    if trial is not None:
+        _borrowed_are_there(folder, trial, faults)
     plan = _plan(folder, faults)
     faults.settle()
     assert trial is not None and burns is not None
@@ -110,15 +116,26 @@ def _stays_at_home(folder: Path, faults: Faults) -> bool:
     return len(faults) == known
 
 
-def _trial(folder: Path, faults: Faults, notes: list[str]) -> Trial | None:
+def _trial(folder: Path, faults: Faults, notes: list[str]) -> tuple[Trial | None, frozenset[str]]:
     path = folder / "trial.toml"
-    if path.is_file():
-        return read_trial(path, faults, notes)
-    kin = sorted(p.name for p in folder.iterdir() if p.stem.casefold() == "trial")
-    hint = f"Is it '{kin[0]}'? Rename it. Else write" if kin else "Write"
-    remedy = f"{hint} one with at least a table [[fuel]] and id = '…' for each fuel of the burn sheet."
+    return read_trial(path, faults, notes) if path.is_file() else (None, frozenset())
+
+
+def _note_no_trial(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> None:
+    """Ask for a trial file, with the lines that the burn sheet's fuels make enough to begin with."""
+    kin = sorted(path.name for path in folder.iterdir() if path.stem.casefold() == "trial")
+    fuels = [] if burns is None else [fuel for fuel in burns["fuel"].unique() if fuel.strip("?")]
+    lines = "".join(f"\n[[fuel]]\nid = {toml_text(fuel)}" for fuel in fuels) or '\n[[fuel]]\nid = "…"'
+    hint = f"Is it {shown(kin[0])}? Rename it. Else save" if kin else "Save"
+    remedy = f"{hint} a text file with this name; to begin with, each fuel once and rightly spelt:{lines}"
     faults.ask("trial.toml", "no trial file", "what is tested, and how", remedy)
-    return None
+
+
+def _borrowed_are_there(folder: Path, trial: Trial, faults: Faults) -> None:
+    for name in trial.model.borrow_from:
+        if not (folder / name).is_dir():
+            expected, remedy = "a run folder, its path from this one", "Correct the path, or take it out."
+            faults.refuse("trial.toml, [model], key borrow_from", shown(name), expected, remedy)
 
 
 def _plan(folder: Path, faults: Faults) -> Plan | None:

@@ -19,7 +19,8 @@ from kit.trial.decode import clean_id, read_text
 DELIMITERS = (",", ";", "\t")
 NEAR = 0.8
 """How alike a heading and a known one must be for the difference to be a slip of the pen."""
-LONGEST_CELL = 100_000
+_DECLARED = re.compile(r'"?sep=(.)"?[ ;,\t]*(?:\r\n|\r|\n)', re.IGNORECASE)
+"""A spreadsheet's own first line that names the mark between cells."""
 
 
 @dataclass(frozen=True)
@@ -97,12 +98,9 @@ def heading_key(heading: str) -> str:
 
 def _delimiter(text: str, known: set[str]) -> tuple[str, str]:
     """Return the text without a 'sep=;' line, and the mark between its cells."""
-    first, end, rest = text.partition("\n")
-    declared = re.fullmatch(r'"?sep=(.)"?', first.strip("\r\n "), re.IGNORECASE) or re.fullmatch(
-        r"sep=(\t)\r?", first, re.IGNORECASE
-    )
-    if declared and end:
-        return rest, declared[1]
+    declared = _DECLARED.match(text)
+    if declared:
+        return text[declared.end() :], declared[1]
     head = next((line for line in text.splitlines() if line.strip(' ,;\t"')), "")
 
     def fit(mark: str) -> tuple[int, int]:

@@ -14,6 +14,7 @@ from kit.schema import EVENTS, SCORES, Column
 from kit.trial.clocks import event_times, relative_times
 from kit.trial.columns import clock_times, note_unknown, order_of_dates, texts
 from kit.trial.faults_of_keys import shown
+from kit.trial.logs import nearest
 from kit.trial.sheet import Sheet, read_sheet
 from kit.trial.sheet_numbers import Numbers
 from kit.trial.trial import Trial
@@ -96,8 +97,7 @@ def _known_burns(table: pd.DataFrame, sheet: Sheet, burns: pd.DataFrame | None, 
     known = list(burns["burn"])
 
     def note(where: str, word: str) -> None:
-        near = did_you_mean(word, known) if known else "burns.csv has none."
-        remedy = near if near.startswith("Did") or len(known) < 12 else "Write an id of burns.csv."
+        remedy = nearest(word, known) or "Write an id that stands in burns.csv."
         faults.refuse(where, shown(word), "the id of a burn of burns.csv", remedy)
 
     note_unknown(sheet, "burn", list(table["burn"]), known, note)

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from kit.errors import Faults, KitError, Problem
 from kit.trial.cross_checks import checked_trial
-from kit.trial.decode import read_text
+from kit.trial.decode import read_text, visible
 from kit.trial.faults_of_keys import note_fault, prune
 from kit.trial.models import TrialFile
 from kit.trial.places import Places
@@ -21,12 +21,15 @@ from kit.trial.trial import Trial
 
 NAME = "trial.toml"
 LARGEST = 1_000_000
+DEEPEST = 8
 ROUNDS = 12
 """Faulty keys are left out and the rest is read again, at most so often."""
 
 
-def read_trial(path: Path, faults: Faults, notes: list[str]) -> Trial | None:
+def read_trial(path: Path, faults: Faults, notes: list[str]) -> tuple[Trial | None, frozenset[str]]:
     """Return the trial, with what could be read of it where there are faults; None where nothing could.
+
+    Beside it stand the tables that lost keys to faults: what is missing in them may still have been written.
 
     Faults are gathered in `faults`; a remark on an odd encoding in `notes`.
     """
@@ -34,12 +37,12 @@ def read_trial(path: Path, faults: Faults, notes: list[str]) -> Trial | None:
         text, encoding = read_text(path, NAME)
     except KitError as error:
         faults.take(error)
-        return None
+        return None, frozenset()
     if encoding not in ("utf-8", "utf-16", "utf-32"):
         notes.append(f"{NAME} is not UTF-8; it was read as {encoding}: look at its accents and degree signs.")
     text = text.replace("\r\n", "\n").replace("\r", "\n")
     raw = parse_toml(text, faults)
-    return None if raw is None else _read_tables(raw, text, faults)
+    return (None, frozenset()) if raw is None else _read_tables(raw, text, faults)
 
 
 def parse_toml(text: str, faults: Faults, name: str = NAME) -> dict[str, Any] | None:
@@ -48,17 +51,29 @@ def parse_toml(text: str, faults: Faults, name: str = NAME) -> dict[str, Any] | 
         faults.refuse(name, "more than a million characters", "a trial file", "Keep data out of it.")
         return None
     try:
-        return tomllib.loads(text)
+        tables = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         _note_syntax(str(error), text, faults, name)
         return None
+    if _is_too_deep(tables):
+        faults.refuse(name, "tables in tables in tables", "tables as `start` writes them", "Take them out.")
+        return None
+    return tables
+
+
+def _is_too_deep(tables: dict[str, Any]) -> bool:
+    level: list[Any] = [tables]
+    for _ in range(DEEPEST):
+        inner = (each.values() if isinstance(each, dict) else each for each in level)
+        level = [value for values in inner for value in values if isinstance(value, dict | list)]
+    return bool(level)
 
 
 def _note_syntax(message: str, text: str, faults: Faults, name: str) -> None:
     match = re.search(r"\(at line ([0-9]+), column ([0-9]+)\)", message)
     lines = text.split("\n")
     number = int(match[1]) if match else len(lines)
-    line = lines[number - 1].strip() if 0 < number <= len(lines) else ""
+    line = visible(lines[number - 1].strip()) if 0 < number <= len(lines) else ""
     reason = message.split(" (at ")[0]
     found = f"'{line[:80]}'" if line else "the end of the file"
     faults.refuse(f"{name}, line {number}", found, _grammar(line), f"{_hint(line)} ({reason}.)")
@@ -84,10 +99,11 @@ def _hint(line: str) -> str:
     return "Mend the line; a key may stand once, texts in quotes, lists in [ ]."
 
 
-def _read_tables(raw: Mapping[str, Any], text: str, faults: Faults) -> Trial:
+def _read_tables(raw: Mapping[str, Any], text: str, faults: Faults) -> tuple[Trial, frozenset[str]]:
     places = Places(NAME, text, key_lines)
     own = Faults()
     lost: set[str] = set()
+    noted: set[tuple[int | str, ...]] = set()
     pruned: dict[str, Any] = dict(raw)
     for _ in range(ROUNDS):
         try:
@@ -96,14 +112,16 @@ def _read_tables(raw: Mapping[str, Any], text: str, faults: Faults) -> Trial:
         except ValidationError as error:
             errors = error.errors(include_url=False)
             for each in errors:
-                note_fault(each, places, own)
+                if each["loc"] not in noted:  # a key left out is not missing
+                    note_fault(each, places, own)
+            noted |= {each["loc"] for each in errors}
             lost |= {str(each["loc"][0]) for each in errors}
             pruned = prune(pruned, [each["loc"] for each in errors])
     else:
         trial = Trial()
     for problem in sorted(own, key=_line):
         faults.take(KitError(problem))
-    return trial
+    return trial, frozenset(lost)
 
 
 def _line(problem: Problem) -> int:
