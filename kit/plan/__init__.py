@@ -5,6 +5,7 @@ from kit.plan.order import run_order
 from kit.plan.planned import Planned, make_plan
 from kit.plan.power import Design, chance_of, power_of
 from kit.plan.recipes import KINDS, Recipe
+from kit.plan.rehearsal import rehearse
 from kit.plan.simulated import simulate_trial
 from kit.plan.words import plan_words
 from kit.plan.writing import plan_run
@@ -21,6 +22,7 @@ __all__ = [
     "plan_run",
     "plan_words",
     "power_of",
+    "rehearse",
     "run_order",
     "simulate_trial",
     "smallest_design",

@@ -29,7 +29,7 @@ class Fault:
     after_min, minutes
         From lid on to the fault, and how long it lasts (for 'wind' neither is used).
     probe
-        'grate' or 'lid'.
+        Id of the probe.
     value
         Height of the spike in K; the wind in m/s.
     """
@@ -47,6 +47,7 @@ class Recording:
     """Readings of one burn as logged: clock stamps, and °C of each probe (readings × probes)."""
 
     burn: str
+    probes: tuple[str, ...]
     stamps: tuple[datetime, ...]
     temps: Floats
 
@@ -61,6 +62,7 @@ def record(
     seed: int,
     faults: Sequence[Fault] = (),
     interval_s: float = 20.0,
+    probes: Sequence[str] = PROBES,
 ) -> Recording:
     """Read simulated probe temperatures as a logger would.
 
@@ -80,16 +82,16 @@ def record(
     swirl = 0.004 * (temps - temps[:1]) * rng.standard_normal(temps.shape)
     temps = np.round(temps + swirl + 0.1 * rng.standard_normal(temps.shape), 1)
     for fault in faults:
-        temps, at = _spoil(temps, at, fault, lid_on_s)
+        probe = list(probes).index(fault.probe) if fault.probe in probes else 0
+        temps, at = _spoil(temps, at, fault, probe, lid_on_s)
     stamps = tuple(lit + timedelta(seconds=float(second)) for second in at)
-    return Recording(burn, stamps, temps)
+    return Recording(burn, tuple(probes), stamps, temps)
 
 
-def _spoil(temps: Floats, at: Floats, fault: Fault, lid_on_s: float) -> tuple[Floats, Floats]:
+def _spoil(temps: Floats, at: Floats, fault: Fault, probe: int, lid_on_s: float) -> tuple[Floats, Floats]:
     begin = lid_on_s + 60 * fault.after_min
     first = int(np.searchsorted(at, begin))
     last = int(np.searchsorted(at, begin + 60 * fault.minutes))
-    probe = PROBES.index(fault.probe)
     if fault.kind == "battery":
         return temps[:first], at[:first]
     temps = temps.copy()
@@ -102,7 +104,7 @@ def _spoil(temps: Floats, at: Floats, fault: Fault, lid_on_s: float) -> tuple[Fl
 
 def plain_text(recordings: Sequence[Recording]) -> str:
     """Return a file of the plain kind: a note, a header, ISO stamps, decimal points."""
-    head = [f"# {NOTE}", "time," + ",".join(f"{probe} (°C)" for probe in PROBES)]
+    head = [f"# {NOTE}", "time," + ",".join(f"{probe} (°C)" for probe in recordings[0].probes)]
     rows = [
         f"{stamp:%Y-%m-%d %H:%M:%S}," + ",".join(f"{value:.1f}" for value in temps)
         for recording in recordings
@@ -113,7 +115,7 @@ def plain_text(recordings: Sequence[Recording]) -> str:
 
 def comma_text(recordings: Sequence[Recording]) -> str:
     """Return a file of another dialect: semicolons, decimal commas, day first."""
-    head = [f"{NOTE};;", "Logger;spare;", "Time;" + ";".join(f"{probe} °C" for probe in PROBES)]
+    head = [f"{NOTE};;", "Logger;spare;", "Time;" + ";".join(f"{probe} °C" for probe in recordings[0].probes)]
     rows = [
         f"{stamp:%d.%m.%Y %H:%M:%S};" + ";".join(f"{value:.1f}" for value in temps).replace(".", ",")
         for recording in recordings

@@ -83,6 +83,18 @@ KINDS: Mapping[str, Recipe] = {
 }
 
 
+def kind_named(words: str) -> Recipe:
+    """Return the recipe of the kind that some words name; lump where they name none."""
+    said = words.lower()
+    if said in KINDS:
+        return KINDS[said]
+    if any(word in said for word in ("shell", "coco", "stone")):
+        return SHELL
+    if "briq" in said or "pellet" in said:
+        return BRIQUETTE
+    return WHITE if "white" in said else LUMP
+
+
 def charges_of(
     recipes: Sequence[Recipe],
     bags: Sequence[int],

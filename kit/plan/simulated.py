@@ -8,8 +8,7 @@ import shutil
 import tempfile
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,21 +16,19 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import KitError, Problem
-from kit.plan.burning import Burnt, Charges, Conditions, Floats, burn
+from kit.plan.burning import burn
 from kit.plan.handling import (
     STEP_S,
-    Weather,
     blown,
     charge_g,
     cooker_of,
     handling,
-    lighting_times,
     open_lids,
-    stop_times,
     weather_of,
 )
-from kit.plan.loggers import NOTE, Fault, Recording, comma_text, plain_text, record
-from kit.plan.recipes import KINDS, LUMP, Recipe, charges_of
+from kit.plan.kept import Afternoon, Made, scores, tell
+from kit.plan.loggers import NOTE, PROBES, Fault, Recording, comma_text, plain_text
+from kit.plan.recipes import Recipe, charges_of, kind_named
 from kit.schema import BURNS
 
 SHEET_COLUMNS = tuple(column.name for column in BURNS)
@@ -86,7 +83,7 @@ def simulate_trial(
         work = Path(held) / "run"
         _write(work, trial, made, set(comma_days))
         if tasters:
-            _save(work / "scores.csv", _scores(made, tasters, seed))
+            _save(work / "scores.csv", scores(made, tasters, seed))
         shutil.copytree(work, folder)
     return folder
 
@@ -109,25 +106,15 @@ def _recipes(fuels: Mapping[str, Any], given: Mapping[str, Recipe]) -> dict[str,
     """Return a recipe for each fuel: the one given, else its kind's, a little moved by its place."""
     made = {}
     for place, (fuel, entry) in enumerate(fuels.items()):
-        kind = KINDS.get(entry.get("kind", "lump"), LUMP)
+        kind = kind_named(str(entry.get("kind", "")))
         made[fuel] = given.get(fuel, replace(kind, flux=kind.flux * (0.94 + 0.04 * (place % 4))))
     return made
-
-
-@dataclass(frozen=True)
-class _Made:
-    """Everything a folder is written from."""
-
-    rows: list[dict[str, str]]
-    events: list[dict[str, str]]
-    recordings: list[Recording]
-    charges: Charges
 
 
 def _simulate(
     trial: str, planned: pd.DataFrame, seed: int, recipes: Mapping[str, Recipe], faults: Sequence[Fault],
     interval_s: float,
-) -> _Made:  # fmt: skip
+) -> Made:  # fmt: skip
     table = tomllib.loads(trial)
     rng = np.random.default_rng([seed, 51])
     weather = blown(weather_of(planned["day"].tolist(), seed), planned, faults)
@@ -142,115 +129,18 @@ def _simulate(
     opened = open_lids(around, burnt, planned, faults)
     if opened is not around:
         burnt = burn(charges, opened, cooker, HOURS, STEP_S, seed)
-    return _tell(planned, burnt, charges, of_burn, weather, opened, faults, interval_s, seed, rng)
+    done = Afternoon(planned, burnt, charges, of_burn, weather, opened)
+    return tell(done, faults, _probes(table), interval_s, seed, rng)
 
 
-def _tell(
-    planned: pd.DataFrame, burnt: Burnt, charges: Charges, recipes: Sequence[Recipe], weather: Weather,
-    around: Conditions, faults: Sequence[Fault], interval_s: float, seed: int, rng: np.random.Generator,
-) -> _Made:  # fmt: skip
-    stops = stop_times(burnt, weather.ambient_c)
-    lit = lighting_times(planned["day"].tolist(), stops)
-    made = _Made([], [], [], charges)
-    for row, plan in enumerate(planned.to_dict("records")):
-        mine = [fault for fault in faults if fault.burn == plan["burn"]]
-        true = np.column_stack([burnt.grate_c[row], burnt.lid_c[row]])
-        made.recordings.append(
-            record(
-                plan["burn"], lit[row], burnt.time_s, true, stops[row] + 240, burnt.lid_on_s[row],
-                seed * 1000 + row, mine, interval_s,
-            )
-        )  # fmt: skip
-        clocks = _clocks(lit[row], burnt, stops, row)
-        weighed = _weighed(burnt, charges, recipes, row, stops[row], rng)
-        sky = {
-            "ambient_c": f"{weather.ambient_c[row]:.1f}",
-            "wind_m_s": f"{weather.wind_m_s[row]:.1f}",
-            "humidity_pct": f"{weather.humidity_pct[row]:.0f}",
-        }
-        said = {key: str(plan[key]) for key in plan if pd.notna(plan[key])}
-        notes = "; ".join(["simulated", *(_said(fault) for fault in mine if _said(fault))])
-        made.rows.append({**said, **weighed, **clocks, **sky, "operator": "simulator", "notes": notes})
-        made.events.extend(_event(plan["burn"], lit[row], around, row, fault) for fault in mine
-                           if fault.kind == "lid open")  # fmt: skip
-    return made
+def _probes(table: Mapping[str, Any]) -> list[str]:
+    """Return the ids of the probes, the main one first; grate and lid where none is declared."""
+    ids = [str(entry["id"]) for entry in table.get("probe", [])] or list(PROBES)
+    main = table.get("trial", {}).get("probe")
+    return sorted(ids, key=lambda probe: probe != main)
 
 
-def _clocks(lit: datetime, burnt: Burnt, stops: Floats, row: int) -> dict[str, str]:
-    seconds = {"tipped": burnt.tipped_s[row], "lid_on": burnt.lid_on_s[row], "stopped": stops[row]}
-    clocks = {
-        name: (lit + timedelta(seconds=float(second))).strftime("%H:%M:%S")
-        for name, second in seconds.items()
-        if not np.isnan(second)
-    }
-    return {"lit": lit.strftime("%H:%M:%S"), **clocks}
-
-
-def _weighed(
-    burnt: Burnt, charges: Charges, recipes: Sequence[Recipe], row: int, stop_s: float,
-    rng: np.random.Generator,
-) -> dict[str, str]:  # fmt: skip
-    """Weigh what a careful tester weighs, cold: charge, its volume, coals left over, ash in the pan."""
-    mass = float(charges.mass_g[row].sum())
-    loose = charges.density[row] * recipes[row].bulk * np.exp(0.02 * rng.standard_normal())
-    left = float(burnt.left_g[row, int(np.searchsorted(burnt.time_s, stop_s))])
-    dry = 1 - float(charges.ash[row])
-    coals = left / dry
-    ash = float(burnt.ash_g[row]) * (1 - left / float(burnt.left_g[row, 0])) * rng.uniform(0.93, 0.99)
-    return {
-        "charge_g": f"{mass:.0f}",
-        "charge_l": f"{mass / loose:.2f}",
-        "leftover_g": f"{coals:.0f}",
-        "ash_g": f"{ash:.1f}",
-    }
-
-
-def _said(fault: Fault) -> str:
-    return {
-        "battery": "logger dark when I looked: battery",
-        "wind": "gusty, much windier than the rest of the day",
-        "stuck": "lid display did not move for a while",
-        "lid open": "lid lifted to look at the probe",
-    }.get(fault.kind, "")
-
-
-def _event(burn_id: str, lit: datetime, around: Conditions, row: int, fault: Fault) -> dict[str, str]:
-    at, until = (
-        (lit + timedelta(seconds=float(when[row]))).strftime("%H:%M:%S")
-        for when in (around.open_from_s, around.open_until_s)
-    )
-    return {
-        "burn": burn_id,
-        "at": at,
-        "until": until,
-        "event": "lid open",
-        "probes": "",
-        "notes": "simulated",
-    }
-
-
-def _scores(made: _Made, tasters: Sequence[str], seed: int) -> list[dict[str, str]]:
-    """Score smoke and smell from 0 to 10: both grow with volatile matter and moisture, tasters differ."""
-    rng = np.random.default_rng([seed, 61])
-    habit = rng.normal(0, 0.6, (len(tasters), 2))
-    rows = []
-    for number, row in enumerate(made.rows):
-        strength = 25 * made.charges.volatile[number] + 20 * (made.charges.moisture[number] - 0.03)
-        for taster, order in zip(range(len(tasters)), rng.permutation(len(tasters)), strict=True):
-            for which, attribute in enumerate(("smoke", "smell")):
-                raw = strength * (1.0, 0.7)[which] + habit[taster, which] + rng.normal(0, 0.7)
-                rows.append(
-                    {
-                        "burn": row["burn"], "taster": tasters[taster],
-                        "code": f"S{int(row['burn']) * 7 % 97:02d}",
-                        "attribute": attribute, "score": f"{min(max(raw, 0.0), 10.0):.0f}",
-                        "order": str(order + 1), "note": "simulated",
-                    }
-                )  # fmt: skip
-    return rows
-
-
-def _write(work: Path, trial: str, made: _Made, comma_days: set[str]) -> None:
+def _write(work: Path, trial: str, made: Made, comma_days: set[str]) -> None:
     (work / "logs").mkdir(parents=True)
     (work / "trial.toml").write_text(trial, encoding="utf-8", newline="\n")
     (work / "SIMULATED.txt").write_text(NOTE + ".\n", encoding="utf-8", newline="\n")

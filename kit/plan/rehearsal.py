@@ -1,0 +1,160 @@
+"""A rehearsal: a simulated trial of the tester's own plan, to try the whole analysis on."""
+
+from __future__ import annotations
+
+import shutil
+import tomllib
+import uuid
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from kit.errors import KitError, Problem
+from kit.plan.loggers import NOTE, PROBES, Fault
+from kit.plan.planned import make_plan
+from kit.plan.sheets import codes, key_page, sheets_page
+from kit.plan.simulated import simulate_trial
+from kit.plan.timetable import Hours, timetable
+from kit.plan.writing import KEY, SHEETS
+from kit.trial import Plan, Trial, open_run, plan_of, read_plan, write_plan
+from kit.trial.decode import read_text
+
+REMARK = (
+    "# SIMULATED: a rehearsal of the plan in the folder above, seed {seed}. Nothing here was burnt; the names\n"
+    "# of the fuels are yours, what they do here is invented. It tells nothing of the real ones.\n\n"
+)
+FEWEST_FOR_FAULTS = 8
+
+
+def rehearse(run_folder: str | Path, seed: int = 1) -> Path:
+    """Simulate a whole trial of a run folder's plan in FOLDER/rehearsal-SEED/ and return its path.
+
+    The tester's own fuels, margins, settings, probes and order; the fuels' behaviour is that of their kinds,
+    drawn from the seed. From eight burns on a spike, an opened lid, a stuck probe and a log cut short are in
+    it, so that their treatment can be seen. Every file says that it is simulated.
+
+    Raises
+    ------
+    KitError
+        Where the folder has no trial file or a fault in it, or that rehearsal is there already.
+    """
+    folder = Path(run_folder).absolute()
+    target = folder / f"rehearsal-{seed}"
+    if target.exists():
+        remedy = "Look at it, name another seed, or take it away."
+        raise KitError(
+            Problem("refuse", str(target), "a rehearsal already there", "a seed not used yet", remedy)
+        )
+    text = rehearsal_text(_trial_text(folder), seed)
+    plan = read_plan(folder)
+    order = _dated(plan.table if plan else make_plan(folder).plan.table)
+    staging = folder / f".rehearsal-{uuid.uuid4().hex[:8]}"
+    try:
+        simulate_trial(staging, text, order, seed, faults=_faults(order, seed))
+        _fill_declared(staging, text, seed)
+        _plan_it(staging, order, plan.written if plan else min(order["day"]))
+        staging.rename(target)
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+    return target
+
+
+def _trial_text(folder: Path) -> str:
+    path = folder / "trial.toml"
+    if not path.is_file():
+        remedy = "`repeatburn start` makes a run folder."
+        raise KitError(Problem("refuse", str(path), "no trial file", "a run folder with trial.toml", remedy))
+    return read_text(path, "trial.toml")[0]
+
+
+def rehearsal_text(text: str, seed: int) -> str:
+    """Return the trial file of a rehearsal: the tester's own, titled as simulated, with the kit's logger."""
+    import tomli_w
+
+    table: dict[str, Any] = tomllib.loads(text)
+    about = table.setdefault("trial", {})
+    about["title"] = f"Simulated rehearsal: {about.get('title') or 'trial'}"
+    about["interests"] = "None: every burn is simulated."
+    probes = [probe["id"] for probe in table.get("probe", [])] or list(PROBES)
+    if not table.get("probe"):
+        table["probe"] = [{"id": probe} for probe in probes]
+        about["probe"] = probes[0]
+    columns = {probe: f"{probe} (°C)" for probe in probes}
+    table["logger"] = [{"id": "simulated", "columns": columns}]
+    borrowed = table.get("model", {}).get("borrow_from")
+    if borrowed:
+        names = [borrowed] if isinstance(borrowed, str) else borrowed
+        table["model"]["borrow_from"] = [name if Path(name).is_absolute() else f"../{name}" for name in names]
+    return REMARK.format(seed=seed) + tomli_w.dumps(table)
+
+
+def _dated(order: pd.DataFrame) -> pd.DataFrame:
+    """Return the planned burns with a day for each: the plan's, else so many a day from tomorrow on."""
+    order = order.copy()
+    order["order"] = order["order"].fillna(pd.Series(range(1, len(order) + 1), index=order.index))
+    order = order.sort_values("order", kind="stable", ignore_index=True)
+    if (order["day"] == "").any():
+        first, per_day = date.today() + timedelta(days=1), Hours().per_day
+        order["day"] = [(first + timedelta(days=n // per_day)).isoformat() for n in range(len(order))]
+    return order
+
+
+def _faults(order: pd.DataFrame, seed: int) -> Sequence[Fault]:
+    if len(order) < FEWEST_FOR_FAULTS:
+        return ()
+    drawn = np.random.default_rng([seed, 81]).choice(len(order), 4, replace=False)
+    spike, lid, stuck, battery = (str(order["burn"].iloc[n]) for n in drawn)
+    return (
+        Fault("spike", spike, after_min=33, value=388.0),
+        Fault("lid open", lid, after_min=27, minutes=3),
+        Fault("stuck", stuck, after_min=35, minutes=25, probe="lid"),
+        Fault("battery", battery, after_min=24),
+    )
+
+
+def _fill_declared(folder: Path, text: str, seed: int) -> None:
+    """Fill the tester's own declared columns with invented numbers that differ by fuel, bag and burn."""
+    declared = tomllib.loads(text).get("metrics", {}).get("declared", [])
+    sheet = pd.read_csv(folder / "burns.csv", dtype=str, keep_default_na=False)
+    names = [
+        entry["column"] for entry in declared if (sheet.get(entry["column"], pd.Series([""])) == "").all()
+    ]
+    if not names:
+        return
+    rng = np.random.default_rng([seed, 91])
+    bags = sheet["fuel"] + "/" + sheet["bag"]
+    for name in names:
+        effects = 0.15 * _effect(sheet["fuel"], rng) + 0.08 * _effect(bags, rng)
+        values = 5 * np.exp(effects + 0.1 * rng.standard_normal(len(sheet)))
+        sheet[name] = [f"{value:.2f}" for value in values]
+    sheet.to_csv(folder / "burns.csv", index=False, lineterminator="\n")
+
+
+def _effect(labels: pd.Series, rng: np.random.Generator) -> np.ndarray[Any, np.dtype[np.float64]]:
+    codes_of, names = pd.factorize(labels)
+    return np.asarray(rng.standard_normal(len(names))[codes_of])
+
+
+def _plan_it(folder: Path, order: pd.DataFrame, written: str) -> None:
+    """Write the plan into the rehearsal too, so that what was done can be held against it."""
+    run = open_run(folder)
+    plan = write_plan(folder, plan_of(run.trial, order, written))
+    place = folder / "plan" / "plan.toml"
+    place.write_text(f"# {NOTE}.\n" + place.read_text(encoding="utf-8"), encoding="utf-8", newline="\n")
+    for name, page in simulated_pages(run.trial, plan).items():
+        (folder / name).write_text(page, encoding="utf-8", newline="\n")
+
+
+def simulated_pages(trial: Trial, plan: Plan) -> Mapping[str, str]:
+    """Return the sheets and the key of a plan that nothing is burnt by, marked so."""
+    table = plan.table
+    calendar = timetable(table, plan.spare_days, Hours())
+    coded = codes(table["burn"].tolist(), plan.seed or 1)
+    return {
+        SHEETS: sheets_page(trial, plan, calendar, coded, simulated=True),
+        KEY: key_page(trial, plan, coded, simulated=True),
+    }
