@@ -16,7 +16,7 @@ from scipy import special
 from kit.variance.columns import Array, Codes
 from kit.variance.engines import NestedEngine
 from kit.variance.nested import Criterion, Rotated, deviance
-from kit.variance.optimise import minimise
+from kit.variance.optimise import Mask, minimise
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
@@ -120,6 +120,13 @@ def profile_deviance(fit: RepeatFit, component: int, value: Array, start: Array,
     value_of, n = found.value.reshape(2, -1), len(of)
     best = value_of.argmin(axis=0)
     return value_of.min(axis=0), found.theta.reshape(2, n, -1)[best, np.arange(n)]
+
+
+def profile_holds(fit: RepeatFit, component: int, variance: float, level: float) -> Mask:
+    """Return whether each response's profile interval holds a variance: one minimisation, no search for its ends."""
+    R = len(fit.estimate.theta)
+    value, _ = profile_deviance(fit, component, np.full(R, variance), fit.estimate.theta, np.arange(R))
+    return np.asarray(value - fit.estimate.criterion <= chi2_quantile(level))
 
 
 def _root_limits(fit: RepeatFit, rise: float) -> tuple[Array, Array]:

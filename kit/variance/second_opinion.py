@@ -1,0 +1,113 @@
+"""statsmodels' MixedLM as a second opinion of the estimates, and where it could not give one."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from kit.variance.columns import Array, Levels
+
+if TYPE_CHECKING:
+    from kit.variance.fit import RepeatFit
+
+LARGEST = {1: 3000, 2: 300}
+"""Burns above which MixedLM is not waited for: with one random term, and with crossed ones."""
+
+TOLERANCE = 1e-3
+"""Agreement is within this part of the burn SD."""
+
+
+@dataclass(frozen=True)
+class Opinion:
+    """What the other program found: beta (p,), SDs by component, or why it found nothing."""
+
+    beta: Array | None
+    sd: dict[str, float]
+    note: str
+
+
+def second_opinion(fit: RepeatFit) -> pd.DataFrame:
+    """Return quantity, kit, other, agrees, note: means and SDs of both programs for one response.
+
+    'agrees' is within one part in a thousand of the burn SD. Only estimates are compared: MixedLM's standard errors
+    are not (X'V^-1X)^-1 in unbalanced designs.
+    """
+    mine = {f"mean of {label}": float(fit.estimate.beta[0, i]) for i, label in enumerate(fit.labels)}
+    mine.update({f"SD of {name}s": float(sd) for name, sd in zip(fit.names, np.sqrt(fit.estimate.theta[0]), strict=True)})
+    opinion = _asked(fit)
+    theirs: dict[str, float] = {}
+    if opinion.beta is not None:
+        theirs = {f"mean of {label}": float(opinion.beta[i]) for i, label in enumerate(fit.labels)}
+        theirs.update({f"SD of {name}s": sd for name, sd in opinion.sd.items()})
+    unit = float(np.sqrt(fit.estimate.theta[0, -1]))
+    other = [theirs.get(name, np.nan) for name in mine]
+    values = list(mine.values())
+    agrees = [bool(abs(a - b) <= TOLERANCE * unit) for a, b in zip(values, other, strict=True)]
+    return pd.DataFrame(
+        {"quantity": list(mine), "kit": values, "other": other, "agrees": agrees, "note": opinion.note}
+    )
+
+
+def _asked(fit: RepeatFit) -> Opinion:
+    reason = _not_asked(fit)
+    if reason:
+        return Opinion(None, {}, reason)
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always")
+        try:
+            return _mixed_lm(fit) if fit.design.terms else _least_squares(fit)
+        except Exception as error:  # whatever goes wrong inside the other program is its answer
+            return Opinion(None, {}, f"MixedLM failed: {type(error).__name__}: {str(error).splitlines()[0][:80]}")
+        finally:
+            del said[:]
+
+
+def _not_asked(fit: RepeatFit) -> str:
+    if not fit.has_spread:
+        return "no repeats: nothing to compare"
+    if fit.design.spread.count > 1:
+        return "MixedLM has one burn SD only: it can not fit a spread by group"
+    if fit.borrowed is not None:
+        return "MixedLM can not use a borrowed repeatability"
+    if fit.columns.side is not None:
+        return "MixedLM can not use values known only as bounds"
+    limit = LARGEST[min(len(fit.design.terms), 2)] if fit.design.terms else 10**7
+    return f"not asked: more than {limit} burns take MixedLM too long" if fit.design.n > limit else ""
+
+
+def _least_squares(fit: RepeatFit) -> Opinion:
+    from statsmodels.regression.linear_model import OLS
+
+    found = OLS(fit.columns.values[0], fit.design.X).fit()
+    dof = fit.design.nu if fit.method == "REML" else fit.design.n
+    return Opinion(found.params, {"burn": float(np.sqrt(found.ssr / dof))}, "statsmodels OLS")
+
+
+def _mixed_lm(fit: RepeatFit) -> Opinion:
+    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
+
+    y, X, terms = fit.columns.values[0], fit.design.X, fit.design.terms
+    if len(terms) == 1:
+        found: Any = MixedLM(y, X, groups=terms[0].levels.codes).fit(reml=fit.method == "REML")
+        sd = {terms[0].name: float(np.sqrt(found.cov_re[0, 0]))}
+    else:
+        spec = VCSpec(
+            [term.name for term in terms],
+            [[list(map(str, range(term.levels.count)))] for term in terms],
+            [[_indicator(term.levels)] for term in terms],
+        )
+        model = MixedLM(y, X, groups=np.zeros(len(y)), exog_vc=spec)
+        found = model.fit(reml=fit.method == "REML")
+        order = model.exog_vc.names
+        sd = {name: float(np.sqrt(value)) for name, value in zip(order, found.vcomp, strict=True)}
+    sd["burn"] = float(np.sqrt(found.scale))
+    note = "statsmodels MixedLM" + ("" if found.converged else ", which says it did not converge")
+    return Opinion(np.asarray(found.fe_params), sd, note)
+
+
+def _indicator(levels: Levels) -> Array:
+    return np.asarray((levels.codes[:, None] == np.arange(levels.count)).astype(np.float64))

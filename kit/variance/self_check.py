@@ -1,0 +1,142 @@
+"""The report checks itself: simulate this very trial from its fitted model, refit, count what the intervals hold."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from kit.variance.bootstrap import simulated
+from kit.variance.columns import Array
+from kit.variance.covariance import Contrasts, DfMethod, contrasts
+from kit.variance.engines import NestedEngine
+from kit.variance.families import all_pairs
+from kit.variance.limits import component_limits
+from kit.variance.profile import profile_holds
+
+if TYPE_CHECKING:
+    from kit.variance.fit import RepeatFit
+
+
+def self_check(
+    fit: RepeatFit,
+    seed: int,
+    trials: int = 1000,
+    df: DfMethod = "best",
+    margin: float | None = None,
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """Return how often each kind of interval held the truth, and each kind of verdict erred.
+
+    Parameters
+    ----------
+    margin
+        The metric's margin on the analysis scale, if it has one.
+
+    Returns
+    -------
+    quantity, nominal, share, mc_error, trials, seed. Days, covariates, spread by group and censoring are simulated as
+    they were fitted; the truth of the simulation is the fit itself.
+
+    Raises
+    ------
+    KitError
+        For a fit without repeats.
+    """
+    if fit.columns.side is not None:
+        from kit.variance.censored_check import check_censored
+
+        return check_censored(fit, seed, trials, level)
+    again = simulated(fit, trials, seed)
+    rows = _means(fit, again, df, level)
+    if len(fit.labels) > 1:
+        rows += _pairs(fit, again, df, level, margin)
+    rows += _components(fit, again, level)
+    return tabulated(rows, seed)
+
+
+def tabulated(rows: list[tuple[str, float, Array]], seed: int) -> pd.DataFrame:
+    """Lay (quantity, nominal, share of each trial) out as schema.SELF_CHECK."""
+    table = []
+    for quantity, nominal, each in rows:
+        kept = each[~np.isnan(each)]
+        share = float(kept.mean()) if len(kept) else np.nan
+        error = float(kept.std() / np.sqrt(len(kept))) if len(kept) else np.nan
+        table.append((quantity, nominal, share, error, len(kept), seed))
+    return pd.DataFrame(table, columns=["quantity", "nominal", "share", "mc_error", "trials", "seed"])
+
+
+def _means(fit: RepeatFit, again: RepeatFit, df: DfMethod, level: float) -> list[tuple[str, float, Array]]:
+    L = fit.design.mean_rows()
+    inside = _inside(contrasts(again, L, df, level), L @ fit.estimate.beta[0], level)
+    return [(f"intervals of the means ({fit.design.n} burns) hold the truth", level, inside.mean(axis=1))]
+
+
+def _inside(found: Contrasts, truth: Array, level: float) -> Array:
+    low, high = found.limits(level)
+    return np.asarray(((low <= truth) & (truth <= high)).astype(np.float64))
+
+
+def pair_rows(fit: RepeatFit) -> Array:
+    """Rows of all differences of means that can be separated."""
+    m, p = len(fit.labels), fit.design.p
+    pairs = [(i, j) for i in range(m) for j in range(i + 1, m) if not fit.design.apart[i, j]]
+    L = np.zeros((len(pairs), p))
+    for row, (i, j) in enumerate(pairs):
+        L[row, i], L[row, j] = 1.0, -1.0
+    return L
+
+
+def _pairs(
+    fit: RepeatFit, again: RepeatFit, df: DfMethod, level: float, margin: float | None
+) -> list[tuple[str, float, Array]]:
+    L = pair_rows(fit)
+    if not len(L):
+        return []
+    found, truth = contrasts(again, L, df, level), L @ fit.estimate.beta[0]
+    alone = _inside(found, truth, level)
+    low, high = found.family_limits(all_pairs(len(fit.labels)), level)
+    together = ((low <= truth) & (truth <= high)).all(axis=1).astype(np.float64)
+    wrong = wrong_verdicts(low, high, truth, margin).any(axis=1).astype(np.float64)
+    rows = [
+        ("unadjusted intervals of the differences hold the truth", level, alone.mean(axis=1)),
+        ("all Tukey intervals together hold the truth", level, together),
+        ("a verdict of the trial is wrong, the fuels being as estimated", 1 - level, wrong),
+        ("a difference is claimed somewhere, were all fuels alike", 1 - level, 1 - together),
+    ]
+    if margin is not None:
+        same = (low - truth + margin > -margin) & (high - truth + margin < margin)
+        words = "'the same within the margin' is said of two fuels a whole margin apart"
+        rows.append((words, 1 - level, same.mean(axis=1)))
+    return rows
+
+
+def wrong_verdicts(
+    low: Array, high: Array, truth: Array, margin: float | None
+) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Return which verdicts the truth contradicts: a wrong direction, a difference that is not there or too small."""
+    above, below = low > 0, high < 0
+    wrong = (above & (truth <= 0)) | (below & (truth >= 0))
+    if margin is not None:
+        size = np.abs(truth)
+        wrong |= ((low > margin) | (high < -margin)) & (size <= margin)
+        wrong |= (low > -margin) & (high < margin) & (size >= margin)
+    return np.asarray(wrong)
+
+
+def _components(fit: RepeatFit, again: RepeatFit, level: float) -> list[tuple[str, float, Array]]:
+    truth = fit.estimate.theta[0]
+    limits = component_limits(fit, "best", level).set_index("component")["method"]
+    by_profile = not isinstance(fit.engine, NestedEngine)
+    table = None if by_profile else component_limits(again, "best", level)
+    rows = []
+    for place, name in enumerate(fit.names):
+        words = f"interval of the {name} SD holds the truth ({limits[name]})"
+        if table is None or limits[name].startswith("profile"):
+            held = profile_holds(again, place, truth[place], level)
+        else:
+            own, sd = table[table["component"] == name], np.sqrt(truth[place])
+            held = (own["low"].to_numpy() <= sd * (1 + 1e-12)) & (own["high"].to_numpy() >= sd)
+        rows.append((words, level, held.astype(np.float64)))
+    return rows
