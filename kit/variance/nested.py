@@ -395,7 +395,8 @@ def _newton(
         inside = (curve > 0) & (new >= low[live]) & (new <= high[live])
         new = np.where(inside, new, (low[live] + high[live]) / 2)
         ratio[live] = new
-        done[live] = (np.abs(new - x) <= 1e-12 * np.maximum(new, x)) | (new == x)
+        # near zero, rounding of the slope leaves no more digits than those of a ratio of size 1/d
+        done[live] = np.abs(new - x) <= 1e-12 * np.maximum(np.maximum(new, x), 0.1 / c.d[-1])
     return ratio, done, step
 
 
