@@ -134,12 +134,15 @@ _VOCABULARY = """
     high_c          | number | °C   | highest of them
     source          | text   |      | part of the budget: calibration, resolution, …, combined, expanded
     common          | yes/no |      | common to all burns of the probe: does not shrink with burns
+    verdict_face    | text   |      | verdict with bounds taken at face value
+    verdict_left_out | text   |      | verdict with the burns known only as bounds left out
+    bounds          | count  |      | burns of the two fuels known only as bounds
     nominal         | number |      | share that was promised
     mc_error        | number |      | Monte-Carlo standard error of share
     trials          | count  |      | simulated trials
     kit             | number |      | this kit's value
     other           | number |      | the other program's value
-    agrees          | yes/no |      | within one part in a thousand of the burn SD
+    agrees          | yes/no |      | the answers agree (SECOND_OPINION: to a thousandth of the burn SD)
     what            | text   |      | what deviates from the plan as written
     where           | text   |      | burn, fuel or key
     planned         | text   |      | as planned
@@ -196,6 +199,7 @@ FLAG_COUNTS = _table("burn probe flag n first_s last_s low_c high_c")
 UNCERTAINTY = _table("metric fuel source u unit common")
 SELF_CHECK = _table("metric quantity nominal share mc_error trials seed")
 SECOND_OPINION = _table("metric quantity kit other agrees note")
+CENSORED = _table("metric a b verdict verdict_face verdict_left_out agrees bounds")
 DEVIATIONS = _table("what where planned done")
 
 STATUSES: Mapping[str, str] = {

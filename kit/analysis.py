@@ -1,0 +1,192 @@
+"""From a run folder to every number of its report: read this first.
+
+The stages, in their order: the run folder is opened (`kit.trial`), its logs become readings in which odd ones are
+flagged (`kit.readings`), readings become metrics and curves of each burn (`kit.burns`), repeats become a variance
+model of each metric (`kit.variance`), and the model becomes judgements (`kit.judge`). Nothing flows back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from kit import schema
+from kit.burns import Curves, burn_metrics, common_grid, uncertainty_budget
+from kit.judge.cooks import judge_cooks
+from kit.judge.counted import Counted, counted_burns
+from kit.judge.curves import JudgedCurves, judge_curves
+from kit.judge.judged import Judged, joined
+from kit.judge.trial import judge_trial, judging_level
+from kit.readings import RunReadings, read_run
+from kit.trial import Run, deviations, open_run
+from kit.variance import RepeatFit
+
+Progress = Callable[[str], None]
+
+JUDGED = {
+    "components": schema.COMPONENTS,
+    "shares": schema.SHARES,
+    "means": schema.MEANS,
+    "comparisons": schema.COMPARISONS,
+    "pairs": schema.COMPARISONS,
+    "ladder": schema.LADDER,
+    "kinds": schema.KINDS,
+    "next_bag": schema.NEXT_BAG,
+    "chances": schema.CHANCES,
+    "odd_burns": schema.ODD_BURNS,
+    "influence": schema.INFLUENCE,
+    "censored": schema.CENSORED,
+    "second_opinion": schema.SECOND_OPINION,
+    "self_check": schema.SELF_CHECK,
+}
+"""Tables made metric by metric, with the columns they have in the analysis."""
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """Everything a report says, as tidy tables of `kit.schema`; pages and results.json are made of it alone.
+
+    Attributes
+    ----------
+    run
+        The run folder as it was found.
+    readings, spans, flag_counts, files, log_notes
+        What the logs held, and how they were read.
+    metrics
+        Metrics of the burns that count.
+    excluded
+        Metrics of the burns that were left out, shown and not counted.
+    curves, mean_curves, difference_curves, apart
+        Curves of the burns on one grid; means and differences with their bands; from when to when two differ.
+    fits, why_not
+        The model of each metric, or why it has none.
+    components, shares, means, comparisons, pairs, ladder, kinds, next_bag, chances, odd_burns, influence, censored,
+    second_opinion, self_check
+        What was judged. `comparisons` holds the declared family, `pairs` every pair.
+    cooks
+        What the burns say of each declared cook.
+    uncertainty, deviations
+        Uncertainty budget of the fuel means; what differs from the plan as written.
+    interim
+        '14 of 36 burns' where planned burns are still to come: then no verdict is given; else ''.
+    level, seed
+        Confidence of the verdicts' intervals; seed of everything simulated.
+    notes
+        What a reader should know of the folder, the basis of comparison and the model.
+    """
+
+    run: Run
+    readings: pd.DataFrame
+    spans: pd.DataFrame
+    flag_counts: pd.DataFrame
+    files: pd.DataFrame
+    log_notes: pd.DataFrame
+    metrics: pd.DataFrame
+    excluded: pd.DataFrame
+    curves: Curves
+    mean_curves: pd.DataFrame
+    difference_curves: pd.DataFrame
+    apart: pd.DataFrame
+    fits: Mapping[str, RepeatFit]
+    why_not: Mapping[str, str]
+    components: pd.DataFrame
+    shares: pd.DataFrame
+    means: pd.DataFrame
+    comparisons: pd.DataFrame
+    pairs: pd.DataFrame
+    ladder: pd.DataFrame
+    kinds: pd.DataFrame
+    next_bag: pd.DataFrame
+    chances: pd.DataFrame
+    odd_burns: pd.DataFrame
+    influence: pd.DataFrame
+    censored: pd.DataFrame
+    second_opinion: pd.DataFrame
+    self_check: pd.DataFrame
+    cooks: pd.DataFrame
+    uncertainty: pd.DataFrame
+    deviations: pd.DataFrame
+    interim: str
+    level: float
+    seed: int
+    notes: tuple[str, ...]
+
+
+def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = None) -> Analysis:
+    """Analyse a run folder.
+
+    Parameters
+    ----------
+    run_folder
+        The folder with trial.toml, burns.csv and logs/.
+    seed
+        Of every simulated number: bands, chances, the self-check.
+    progress
+        Told in words what begins.
+
+    Raises
+    ------
+    KitError
+        With every fault of the folder.
+    """
+    say = progress or (lambda _: None)
+    say("reading the run folder")
+    run = open_run(run_folder)
+    logs = read_run(run)
+    say("measuring the burns")
+    counted = counted_burns(burn_metrics(logs.readings, run), run)
+    judged = judge_trial(counted, run, seed, say)
+    say("laying the curves over each other")
+    curves = common_grid(logs.readings, run)
+    drawn = judge_curves(curves, counted, run, seed)
+    return _analysis(run, logs, counted, judged, curves, drawn, seed)
+
+
+def _analysis(
+    run: Run,
+    logs: RunReadings,
+    counted: Counted,
+    judged: Mapping[str, Judged],
+    curves: Curves,
+    drawn: JudgedCurves,
+    seed: int,
+) -> Analysis:
+    tables = {name: joined(judged, name, _names(spec)) for name, spec in JUDGED.items()}
+    return Analysis(
+        run=run,
+        readings=logs.readings,
+        spans=logs.spans,
+        flag_counts=logs.flags,
+        files=logs.files,
+        log_notes=logs.notes,
+        metrics=counted.metrics[_names(schema.METRICS)],
+        excluded=counted.excluded,
+        curves=curves,
+        mean_curves=drawn.means,
+        difference_curves=drawn.differences,
+        apart=drawn.apart,
+        fits={name: each.fit for name, each in judged.items() if each.fit is not None},
+        why_not={name: each.why_not for name, each in judged.items() if each.fit is None},
+        **tables,
+        cooks=judge_cooks(counted, run),
+        uncertainty=uncertainty_budget(counted.metrics, logs.readings, run, tables["means"]),
+        deviations=deviations(run),
+        interim=interim_words(run),
+        level=judging_level(run.trial),
+        seed=seed,
+        notes=(*run.notes, *counted.notes, *drawn.notes),
+    )
+
+
+def _names(table: tuple[schema.Column, ...]) -> list[str]:
+    return [column.name for column in table]
+
+
+def interim_words(run: Run) -> str:
+    """Return '14 of 36 burns' while planned burns are still to come, else ''."""
+    counts = run.burns["state"].value_counts()
+    done, planned = int(counts.get("done", 0)), int(counts.get("planned", 0))
+    return f"{done} of {done + planned} burns" if planned else ""

@@ -1,0 +1,161 @@
+"""All that is said of one metric: the model that was fitted, and every table made from it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import pandas as pd
+
+from kit.errors import KitError
+from kit.judge.bounds import three_answers
+from kit.judge.comparisons import compare_fuels
+from kit.judge.kinds import FEWEST_FUELS, kinds_in_general, kinds_tested
+from kit.judge.ladder import ladder
+from kit.judge.means import fuel_means
+from kit.judge.next_bag import next_bag
+from kit.judge.question import Question
+from kit.schema import Metric
+from kit.variance import RepeatFit, fit_repeats
+from kit.variance.limits import component_limits
+from kit.variance.second_opinion import second_opinion
+from kit.variance.self_check import self_check
+from kit.variance.shares import variance_shares
+
+Tables = dict[str, pd.DataFrame]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One metric of a trial, judged.
+
+    Attributes
+    ----------
+    metric
+        What was measured.
+    fit
+        The fitted model; None where the burns support none.
+    why_not
+        Why there is no fit, or '' where there is one.
+    tables
+        By the names that `kit.analysis.Analysis` has for them, with the column metric.
+    """
+
+    metric: Metric
+    fit: RepeatFit | None
+    why_not: str
+    tables: Tables
+
+
+def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged:
+    """Fit the model of one metric and make every table from it.
+
+    Parameters
+    ----------
+    rows
+        The burns that count: burn, fuel, bag, day, value, status, and the covariates by name.
+    spec
+        The metric.
+    question
+        What is asked of it.
+    """
+    counted, why_not = question.countable(rows)
+    if why_not:
+        return Judged(spec, None, why_not, {})
+    try:
+        fit = fit_metric(counted, spec, question)
+    except KitError as error:
+        return Judged(spec, None, " ".join(problem.found for problem in error.problems), {})
+    tables = _of_every_metric(fit, counted, question)
+    if question.primary and fit.has_spread:
+        tables |= _of_a_primary_metric(fit, question)
+    return Judged(spec, fit, "", {name: _labelled(table, spec) for name, table in tables.items()})
+
+
+def fit_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFit:
+    """Fit the variance model as the trial declared it.
+
+    Raises
+    ------
+    KitError
+        Where the burns cannot answer.
+    """
+    return fit_repeats(rows, scale=spec.scale, status="status", **question.roles(rows))
+
+
+def compare(fit: RepeatFit, question: Question) -> pd.DataFrame:
+    """Compare the fuels in the family the trial declared: against the control fuel, or every pair."""
+    return compare_fuels(fit, question.family(fit.labels), margin=question.margin, level=question.level)
+
+
+def _of_every_metric(fit: RepeatFit, rows: pd.DataFrame, question: Question) -> Tables:
+    means = fuel_means(fit, level=question.level)
+    pairs = compare_fuels(fit, margin=question.margin, level=question.level)
+    against_control = isinstance(question.family(fit.labels), tuple)
+    comparisons = compare(fit, question) if against_control else pairs
+    tables = {"means": means, "pairs": pairs, "comparisons": comparisons}
+    if fit.columns.side is not None:
+        tables["comparisons"], tables["censored"] = three_answers(
+            comparisons, rows, lambda part: compare(_refit(fit, part, question), question)
+        )
+    if fit.has_spread:
+        tables["components"] = component_limits(fit, level=question.level)
+        tables["ladder"] = ladder(means.assign(unit=""), pairs)
+        tables["next_bag"] = next_bag(fit, question.level)
+    return tables
+
+
+def _refit(fit: RepeatFit, rows: pd.DataFrame, question: Question) -> RepeatFit:
+    return fit_repeats(rows, scale=fit.scale, status="status", **question.roles(rows))
+
+
+def _of_a_primary_metric(fit: RepeatFit, question: Question) -> Tables:
+    makers: Mapping[str, Callable[[], pd.DataFrame]] = {
+        "shares": lambda: variance_shares(fit, question.level, question.seed),
+        "kinds": lambda: _kinds(fit, question),
+        "second_opinion": lambda: second_opinion(fit),
+        "self_check": lambda: self_check(fit, question.seed, margin=question.margin, level=question.level),
+    }
+    return {name: table for name, make in makers.items() if len(table := make())}
+
+
+def _kinds(fit: RepeatFit, question: Question) -> pd.DataFrame:
+    fuels = [fuel for fuel in map(str, fit.labels) if question.kind_of.get(fuel)]
+    counts = pd.Series([question.kind_of[fuel] for fuel in fuels], dtype=object).value_counts()
+    if len(counts) < 2:
+        return pd.DataFrame()
+    tested = kinds_tested(fit, question.kind_of, question.margin, question.level)
+    if counts.min() < FEWEST_FUELS or len(fuels) < len(fit.labels):
+        return tested
+    roles = question.roles(fit.table) | {"kind": "kind", "fuel_effect": "random", "spread": "common"}
+    general = fit_repeats(fit.table, scale=fit.scale, status="status", **roles)
+    known = {str(kind): int(count) for kind, count in counts.items()}
+    return pd.concat(
+        [tested, kinds_in_general(general, known, question.margin, question.level)], ignore_index=True
+    )
+
+
+def _labelled(table: pd.DataFrame, spec: Metric) -> pd.DataFrame:
+    """Put the metric's id first and its unit into the table."""
+    labelled = table.copy()
+    labelled.insert(0, "metric", spec.id)
+    if {"sd", "component"} <= set(table.columns):
+        return labelled.assign(unit="ln" if spec.scale == "log" else spec.unit)
+    if {"low", "high"} <= set(table.columns) and "share" not in table and "chance" not in table:
+        return labelled.assign(unit=spec.unit)
+    return labelled
+
+
+def joined(parts: Mapping[str, Judged], name: str, columns: list[str]) -> pd.DataFrame:
+    """Return the tables of one name of all metrics as one, with the columns of its specification."""
+    tables = [judged.tables[name] for judged in parts.values() if name in judged.tables]
+    if not tables:
+        return pd.DataFrame({column: pd.Series(dtype=object) for column in columns})
+    return pd.concat(tables, ignore_index=True).reindex(columns=columns)
+
+
+def pairs_of(labels: Any) -> list[tuple[str, str]]:
+    """Return every pair of fuels in their order."""
+    return list(combinations(map(str, labels), 2))

@@ -1,0 +1,83 @@
+"""What is asked of one metric: which burns count, which model, which family, which margin."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import pandas as pd
+
+KNOWN = ("exact", "at least", "at most")
+NO_BAG = "(bag not noted)"
+
+
+@dataclass(frozen=True)
+class Question:
+    """The declared way of judging one metric.
+
+    Attributes
+    ----------
+    level
+        Confidence of the intervals that verdicts use.
+    margin
+        Smallest difference that matters, on the analysis scale.
+    control
+        Control fuel that the others are compared with; None compares every pair.
+    spread
+        One burn SD for all, or one for each fuel or kind.
+    covariates
+        Columns that enter the model, cookers among them.
+    kind_of
+        Kind of each fuel.
+    primary
+        Whether verdicts are about this metric: then it is looked at from all sides.
+    borrowed
+        Repeatability SD and its degrees of freedom from other trials, used where this one has no repeats.
+    seed
+        Of everything simulated.
+    """
+
+    level: float = 0.95
+    margin: float | None = None
+    control: str | None = None
+    spread: Literal["common", "by fuel", "by kind"] = "common"
+    covariates: Sequence[str] = ()
+    kind_of: Mapping[str, str] = field(default_factory=dict)
+    primary: bool = False
+    borrowed: tuple[float, float] | None = None
+    seed: int = 1
+
+    def countable(self, rows: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+        """Return the burns whose values can be compared, and why there are none ('' where there are).
+
+        A fuel with a burn that never reached the threshold is left out: its times are not 'later than' any
+        (STATISTICS section 9).
+        """
+        never = set(rows.loc[rows["status"] == "never", "fuel"])
+        counted = rows[rows["status"].isin(KNOWN) & ~rows["fuel"].isin(never)]
+        if counted.empty:
+            return counted, "some burns of every fuel never reached it" if never else "not measured"
+        if counted["fuel"].nunique() < 2:
+            left = " whose burns all reached it" if never else ""
+            return counted, f"only one fuel{left}: there is nothing to compare"
+        return counted.assign(bag=counted["bag"].where(counted["bag"] != "", NO_BAG)), ""
+
+    def roles(self, rows: pd.DataFrame) -> dict[str, Any]:
+        """Return the arguments of `fit_repeats` that say what the columns of these burns are."""
+        has_bags = bool((rows["bag"] != NO_BAG).any())
+        has_days = bool((rows["day"] != "").all()) and rows["day"].nunique() > 1
+        varying = [name for name in self.covariates if rows[name].nunique() > 1]
+        repeats = int(rows["fuel"].value_counts().max()) > 1
+        return {
+            "bag": "bag" if has_bags else None,
+            "day": "day" if has_days else None,
+            "kind": "kind" if self.spread == "by kind" else None,
+            "covariates": tuple(varying),
+            "spread": self.spread if repeats else "common",
+            "borrowed": None if repeats else self.borrowed,
+        }
+
+    def family(self, fuels: Sequence[Any]) -> str | tuple[str, str]:
+        """Return the family of comparisons: against the control fuel, or every pair."""
+        return ("control", self.control) if self.control in fuels and self.control else "all"

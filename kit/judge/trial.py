@@ -1,0 +1,69 @@
+"""Every metric of a trial judged as the trial file declares it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pandas as pd
+
+from kit.judge.counted import Counted
+from kit.judge.judged import Judged, judge_metric
+from kit.judge.question import Question
+from kit.trial import Run, Trial
+
+NO_VERDICT = ""
+
+
+def judge_trial(
+    counted: Counted, run: Run, seed: int, say: Callable[[str], None] = lambda _: None
+) -> dict[str, Judged]:
+    """Judge every metric that was measured, in the order measured.
+
+    While planned burns are still to come no verdict is given (DESIGN, interim reports).
+    """
+    base = question_of(run.trial, seed)
+    judged = {}
+    for metric_id in dict.fromkeys(counted.metrics["metric"]):
+        spec = run.trial.metric(metric_id)
+        say(f"judging {spec.label}")
+        question = replace(
+            base, margin=margin_of(run.trial, metric_id), primary=metric_id in run.trial.primary
+        )
+        judged[metric_id] = judge_metric(counted.compared(metric_id), spec, question)
+    return {name: without_verdicts(each) for name, each in judged.items()} if run.is_interim else judged
+
+
+def question_of(trial: Trial, seed: int) -> Question:
+    """Return what the trial file asks of every metric."""
+    return Question(
+        level=judging_level(trial),
+        control=trial.control_fuel,
+        spread=trial.model.spread,
+        covariates=tuple(dict.fromkeys((*trial.model.covariates, "cooker"))),
+        kind_of={fuel.id: fuel.kind for fuel in trial.fuels},
+        seed=seed,
+    )
+
+
+def margin_of(trial: Trial, metric_id: str) -> float | None:
+    """Return a metric's declared margin on the analysis scale, or None."""
+    margin = trial.margins.get(metric_id)
+    return margin.value if margin else None
+
+
+def judging_level(trial: Trial) -> float:
+    """Return the confidence of verdicts: looks that were planned share out what the trial may err by."""
+    looks = max(1, len(trial.plan.stages))
+    return 1 - (1 - trial.model.confidence) / looks
+
+
+def without_verdicts(judged: Judged) -> Judged:
+    """Take the verdicts out of a metric's tables."""
+    tables = {name: _blanked(table) for name, table in judged.tables.items()}
+    return replace(judged, tables=tables)
+
+
+def _blanked(table: pd.DataFrame) -> pd.DataFrame:
+    blank = {name: NO_VERDICT for name in ("verdict", "direction") if name in table}
+    return table.assign(**blank)
