@@ -20,7 +20,7 @@ class Cleaning(BaseModel):
     Write a limit down before the first burn: a limit chosen after the curves are seen is no limit.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
     spike_k: Positive = 30.0
     """A lone reading is a spike if it stands at least this many K away from both its neighbours, to the

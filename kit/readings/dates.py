@@ -1,0 +1,139 @@
+"""Which field of a date is the day: settled once for a whole column, from all its rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from kit.errors import Faults
+from kit.readings.stamps import NAMED, SECOND, THREE, YEAR_FIRST, Stamps, days_of, is_date
+
+Ints = npt.NDArray[np.int64]
+Order = Literal["ymd", "dmy", "mdy"]
+DAY = 86_400 * SECOND
+_WORDS: dict[str, str] = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
+_EARLIEST = 1990
+
+
+def _fields(stamps: Stamps, order: Order, rows: Ints | slice) -> tuple[Ints, Ints, Ints]:
+    a, b, c = (field[rows].astype(np.int64) for field in (stamps.a, stamps.b, stamps.c))
+    year, month, day = {"ymd": (a, b, c), "dmy": (c, b, a), "mdy": (c, a, b)}[order]
+    return np.where(year < 100, year + 2000, year), month, day
+
+
+def _possible(stamps: Stamps, order: Order, rows: Ints) -> bool:
+    year, month, day = _fields(stamps, order, rows)
+    plausible = (year >= _EARLIEST) & (year <= date.today().year + 1)
+    return bool((is_date(year, month, day) & plausible).all())
+
+
+def day_numbers(stamps: Stamps, order: Order) -> tuple[Ints, npt.NDArray[np.bool_]]:
+    """Return days since 1970-01-01 of every row, and which rows hold a date of the calendar."""
+    year, month, day = _fields(stamps, order, slice(None))
+    fine = is_date(year, month, day) & (stamps.form > 0)
+    return days_of(year, np.where(fine, month, 1), np.where(fine, day, 1)), fine
+
+
+def settle_order(
+    stamps: Stamps, day_first: object, where: str, text_of: Callable[[int], str], faults: Faults
+) -> tuple[Order | None, str]:
+    """Return the order of a column's dates and why, or None where it has to be asked for.
+
+    A field above 12 proves it; so does a log that runs on through midnight under one order only, and a
+    point between the fields, which is written with the day first. Two-digit years stand last, unless
+    dashes part the fields.
+    """
+    if not (stamps.form == THREE).any():
+        named = (stamps.form == NAMED).any()
+        return "ymd", "the month is written as a word" if named else "the year stands first"
+    rows = np.flatnonzero(stamps.form == THREE)
+    if ((stamps.form == YEAR_FIRST) | (stamps.form == NAMED)).any():
+        return _mixed(stamps, where, text_of, faults)
+    rows = rows[_distinct(stamps, rows)]
+    orders: list[Order] = ["dmy", "mdy"]
+    if stamps.short_year and (stamps.separator == "-" or not any(_possible(stamps, order, rows) for order in orders)):
+        orders.append("ymd")
+    possible = [order for order in orders if _possible(stamps, order, rows)]
+    if day_first is not None:
+        wanted: Order = "dmy" if day_first else "mdy"
+        if wanted in possible:
+            return wanted, "declared"
+        faults.refuse(where, f"dates such as '{text_of(int(rows[0]))}'", f"dates with the {_WORDS[wanted][:-6]} first, as declared", "Mend the key day_first.")
+        return None, ""
+    if not possible:
+        _impossible(stamps, rows, where, text_of, faults)
+        return None, ""
+    if len(possible) == 1:
+        return possible[0], _proof(stamps, possible[0], rows, text_of)
+    if stamps.separator == "." and "dmy" in possible:
+        return "dmy", "points part day, month and year: day first"
+    running = [order for order in possible if _runs_on(stamps, order)]
+    if len(running) == 1:
+        return running[0], "the log runs on through midnight only so"
+    _ask(stamps, possible, rows, where, text_of, faults)
+    return None, ""
+
+
+def _distinct(stamps: Stamps, rows: Ints) -> Ints:
+    keys = stamps.a[rows].astype(np.int64) * 40_000_000 + stamps.b[rows].astype(np.int64) * 40_000 + stamps.c[rows]
+    _, first = np.unique(keys, return_index=True)
+    return np.sort(first)
+
+
+def _mixed(stamps: Stamps, where: str, text_of: Callable[[int], str], faults: Faults) -> tuple[None, str]:
+    three = int(np.flatnonzero(stamps.form == THREE)[0])
+    other = int(np.flatnonzero((stamps.form == YEAR_FIRST) | (stamps.form == NAMED))[0])
+    faults.refuse(
+        where, f"dates written in two ways, '{text_of(three)}' and '{text_of(other)}'", "one way for a whole column",
+        "Export the log again with one format, or split the file.",
+    )  # fmt: skip
+    return None, ""
+
+
+def _impossible(stamps: Stamps, rows: Ints, where: str, text_of: Callable[[int], str], faults: Faults) -> None:
+    by_day = next((int(row) for row in rows if stamps.a[row] > 12), int(rows[0]))
+    by_month = next((int(row) for row in rows if stamps.b[row] > 12), int(rows[-1]))
+    faults.refuse(
+        where, f"'{text_of(by_day)}' and '{text_of(by_month)}', which no single order of day and month explains",
+        "one order for a whole column", "Export the log again with one date format, or split the file.",
+    )  # fmt: skip
+
+
+def _proof(stamps: Stamps, order: Order, rows: Ints, text_of: Callable[[int], str]) -> str:
+    field = {"dmy": stamps.a, "mdy": stamps.b, "ymd": stamps.c}[order]
+    row = int(rows[int(np.argmax(field[rows]))])
+    return f"{_WORDS[order]}: shown by '{text_of(row)}'"
+
+
+def _runs_on(stamps: Stamps, order: Order) -> bool:
+    """Return whether the clock runs on from row to row at its usual pace over every change of date."""
+    days, fine = day_numbers(stamps, order)
+    time = (days * DAY + stamps.nanoseconds)[fine]
+    steps = np.diff(time)
+    changes = np.diff(days[fine]) != 0
+    if not changes.any() or len(steps) < 3:
+        return False
+    usual = float(np.median(np.abs(steps[~changes]))) if (~changes).any() else float(np.median(np.abs(steps)))
+    return bool((np.abs(steps[changes]) <= 3 * usual).all()) and usual > 0
+
+
+def _ask(
+    stamps: Stamps, possible: list[Order], rows: Ints, where: str, text_of: Callable[[int], str], faults: Faults
+) -> None:
+    shown = rows if len(rows) <= 2 else rows[[0, -1]]
+    texts = ", ".join(f"'{text_of(int(row))}'" for row in shown)
+    readings = " or ".join(f"{_WORDS[order]}: {' … '.join(_iso(stamps, order, int(row)) for row in shown)}" for order in possible)
+    faults.ask(
+        where, f"{texts}, which can be read in two ways: {readings}", "day first or month first",
+        "Add day_first = true or day_first = false to the [[logger]] table"
+        + (' (or time_format = "%y-%m-%d …" where the year stands first).' if "ymd" in possible else "."),
+    )  # fmt: skip
+
+
+def _iso(stamps: Stamps, order: Order, row: int) -> str:
+    year, month, day = _fields(stamps, order, np.array([row]))
+    return f"{int(year[0]):04d}-{int(month[0]):02d}-{int(day[0]):02d}"

@@ -1,0 +1,234 @@
+"""The rows above a table's body: names, units, and what a preamble states of the file."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from kit.errors import KitError, Problem
+from kit.readings.cells import BLANKS, TYPED, kind_of
+from kit.readings.headings import bare_unit, is_index, is_time, temperature_unit_in
+from kit.readings.layout import BLANK_RUN, Layout, Line, split_line
+
+_COMMENT = re.compile(r"^\s*(?:#+|%+|;+|//+|\*+|!+)\s*(?=\S)")
+_LOOK_ABOVE = 8
+_PROCESSING = frozenset(
+    "avg mean min max smp std tot sample inst instantaneous average one type_k typek raw total wvc samp maximum minimum w x".split()
+)
+
+
+@dataclass(frozen=True)
+class Header:
+    """What the rows above the body say.
+
+    Attributes
+    ----------
+    names
+        One name a column, distinct; made up where the file has none.
+    units
+        One cell of the units row a column, '' where there is none.
+    row, units_row
+        Their line numbers, 0 where there is none.
+    made_up
+        Whether the names were made up.
+    preamble
+        The other lines above the body.
+    """
+
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    row: int
+    units_row: int
+    made_up: bool
+    preamble: tuple[Line, ...]
+
+
+def read_header(above: Sequence[Line], layout: Layout, first_row: Sequence[str], header_row: int | None) -> Header:
+    """Return names and units of a table's columns from the lines above its body.
+
+    Raises
+    ------
+    KitError
+        Where the declared header row lies in or below the body.
+    """
+    rows = [(line, _fields(line, layout)) for line in above[-200:] if line.text.strip(BLANKS)]
+    near = rows[-_LOOK_ABOVE:] if header_row is None else [row for row in rows if row[0].number >= header_row]
+    units = _units_row(near, layout)
+    names = _names_row(near, layout, units) if header_row is None else _declared_row(rows, header_row)
+    cells = _widened(names[1], layout, first_row) if names else [""] * layout.width
+    unit_cells = [*(units[1] if units else []), *[""] * layout.width][: layout.width]
+    taken = {each[0].number for each in (names, units) if each}
+    return Header(
+        _distinct(cells),
+        tuple(unit_cells),
+        names[0].number if names else 0,
+        units[0].number if units else 0,
+        names is None,
+        tuple(line for line in above if line.number not in taken and line.text.strip(BLANKS)),
+    )
+
+
+def _fields(line: Line, layout: Layout) -> list[str]:
+    text = _COMMENT.sub("", line.text)
+    cells = split_line(text, layout.delimiter)
+    if layout.delimiter != BLANK_RUN:
+        while len(cells) > layout.width and not cells[-1]:
+            cells.pop()
+        if layout.glued and len(cells) == layout.width - 1:
+            cells = _split_first(cells)
+    if len(cells) != layout.width:
+        others = [split_line(text, mark) for mark in (",", ";", "\t", "|", BLANK_RUN) if mark != layout.delimiter]
+        fitting = [other for other in others if len(other) == layout.width and len(cells) < layout.width]
+        return fitting[0] if fitting else _merged(cells, layout.width)
+    return cells
+
+
+def _split_first(cells: list[str]) -> list[str]:
+    head, _, rest = cells[0].partition(" ")
+    return [head, rest, *cells[1:]] if rest else ["", *cells]
+
+
+def _merged(cells: list[str], width: int) -> list[str]:
+    """Put a lone unit back to the name before it, where an unquoted comma had parted them."""
+    if len(cells) <= width:
+        return cells
+    merged: list[str] = []
+    for cell in cells:
+        if merged and re.match(r"(?:°|º|deg)\s?[CFK]\b|[CFK%]$", cell, re.IGNORECASE):
+            merged[-1] += f", {cell}"
+        else:
+            merged.append(cell)
+    return merged if len(merged) == width else cells
+
+
+Row = tuple[Line, list[str]]
+
+
+def _filled(cells: Sequence[str]) -> list[str]:
+    return [cell for cell in cells if cell]
+
+
+def _units_row(rows: Sequence[Row], layout: Layout) -> Row | None:
+    """Return the row nearest to the body most of whose cells are units."""
+    for line, cells in reversed(rows):
+        filled = _filled(cells)
+        known = [bare_unit(cell) for cell in filled]
+        if len(cells) > layout.width or not filled or layout.width < 2:
+            continue
+        if sum(map(bool, known)) >= 0.6 * len(filled) and len(filled) >= min(2, layout.width) and _differs(known):
+            return line, cells
+    return None
+
+
+def _differs(units: Sequence[str]) -> bool:
+    return any(unit in ("degC", "degF", "K") or unit.startswith("time:") for unit in units)
+
+
+def _names_row(rows: Sequence[Row], layout: Layout, units: Row | None) -> Row | None:
+    """Return the row of names: of those wide enough the fullest, the nearest to the body first."""
+    expected = sum(kind != "blank" for kind in layout.kinds)
+    best: tuple[float, Row] | None = None
+    for line, cells in reversed(rows):
+        if (units and line.number == units[0].number) or not _could_be_names(cells, layout):
+            continue
+        distinct = len(set(_filled(cells)))
+        if best is None or distinct > best[0]:
+            best = (distinct, (line, cells))
+        if distinct >= max(0.6 * expected, 1):
+            break
+    return best[1] if best else None
+
+
+def _could_be_names(cells: Sequence[str], layout: Layout) -> bool:
+    filled = _filled(cells)
+    if not filled or len(cells) > layout.width or (len(filled) == 1 and layout.width > 2):
+        return False
+    typed = sum(kind_of(cell) in TYPED for cell in filled)
+    if typed > 0.5 * len(filled) and kind_of(filled[0]) in TYPED:
+        return False
+    processing = sum(cell.casefold() in _PROCESSING for cell in filled)
+    if processing * 2 > len(filled):
+        return False
+    return not (len(filled) > 2 and len(set(filled)) * 2 < len(filled) + 1 and len(filled) * 2 < layout.width)
+
+
+def _declared_row(rows: Sequence[Row], header_row: int) -> Row | None:
+    if header_row == 0:
+        return None
+    for line, cells in rows:
+        if line.number == header_row:
+            return line, cells
+    raise KitError(
+        Problem(
+            "refuse",
+            f"[[logger]] key header_row, line {header_row}",
+            "no row of names above the readings there",
+            "the line number of the column names, 0 for none",
+            "Mend the key.",
+        )
+    )
+
+
+def _widened(cells: Sequence[str], layout: Layout, first_row: Sequence[str]) -> list[str]:
+    """Return as many names as there are columns: a group's name may cover several, a row-number column none."""
+    names = [re.sub(r"\s+", " ", cell).strip(" \"'") for cell in cells]
+    while names and not names[-1] and len(names) > 1:
+        names.pop()
+    used = max([place + 1 for place, kind in enumerate(layout.kinds) if kind != "blank"] or [0])
+    if len(names) < used:
+        if _counts_rows(names, layout, first_row):
+            names = ["No.", *names]
+        elif len(names) < used and layout.kinds[len(names)] == "number" and names:
+            group = names.pop()
+            covered = used - len(names)
+            names += [f"{group} #{number}" for number in range(1, covered + 1)]
+    return [*names, *[""] * layout.width][: layout.width]
+
+
+def _counts_rows(names: Sequence[str], layout: Layout, first_row: Sequence[str]) -> bool:
+    if len(names) != layout.width - 1 or not names or is_index(names[0]) or not first_row:
+        return False
+    shifted = layout.kinds[1] in ("stamp", "date", "clock") and is_time(names[0])
+    return shifted and layout.kinds[0] == "number" and first_row[0] in ("0", "1")
+
+
+def _distinct(names: Sequence[str]) -> tuple[str, ...]:
+    seen: dict[str, int] = {}
+    found = []
+    for name in names:
+        seen[name] = seen.get(name, 0) + 1
+        found.append(f"{name} ({seen[name]})" if name and seen[name] > 1 else name)
+    return tuple(found)
+
+
+_STEP = re.compile(r"\b(?:step|interval|intervall|period|every|increment|delta|spacing|sampling|rate|dt|Δt)\b", re.IGNORECASE)
+_UNIT_WORD = re.compile(r"\b(?:unit|units|einheit|unité|unidad|scale|temperature unit)\b", re.IGNORECASE)
+
+
+def stated_values(preamble: Sequence[Line], delimiter: str) -> list[tuple[Line, str, list[str]]]:
+    """Return the lines of a preamble that read 'name: value', as line, name and values."""
+    found = []
+    for line in preamble:
+        cells = split_line(_COMMENT.sub("", line.text), delimiter)
+        if len(_filled(cells)) < 2 and (match := re.match(r"([^:=]{2,60}?)\s*[:=]\s+?(\S.*)$", cells[0] if cells else "")):
+            cells = [match[1], match[2]]
+        if len(cells) >= 2 and cells[0] and _filled(cells[1:]):
+            found.append((line, cells[0].rstrip(" :="), _filled(cells[1:])))
+    return found
+
+
+def stated_unit(preamble: Sequence[Line], delimiter: str) -> str:
+    """Return the temperature unit a preamble states for all channels, or ''."""
+    for _, name, values in stated_values(preamble, delimiter):
+        if _UNIT_WORD.search(name):
+            units = {bare_unit(value) or temperature_unit_in(value) for value in values}
+            if len(units) == 1 and units <= {"degC", "degF", "K"}:
+                return units.pop()
+    return ""
+
+
+def stated_step(preamble: Sequence[Line], delimiter: str) -> tuple[str, str] | None:
+    """Return name and value of the sampling interval a preamble states (the last one), or None."""
+    stated = [(name, values[0]) for _, name, values in stated_values(preamble, delimiter) if _STEP.search(name)]
+    return stated[-1] if stated else None

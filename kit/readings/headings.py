@@ -1,0 +1,166 @@
+"""What the heading of a column says: its unit, and whether it could be a temperature or a time."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from functools import lru_cache
+
+CELSIUS, FAHRENHEIT, KELVIN = "degC", "degF", "K"
+SCALES = {"C": CELSIUS, "F": FAHRENHEIT, "K": KELVIN}
+TIME_UNITS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "d": 86400.0, "us": 1e-6, "ns": 1e-9}
+
+_DEGREE = r"(?:°|º|˚|\ufffd|∞|¡|deg(?:ree)?s?\.?[ _]?|grad[ _]?|d[eé]gr[eé]s?[ _]?)"
+_SIGNED = re.compile(rf"{_DEGREE}\s?(C|F|K)(?:elsius|ahrenheit|elvin)?(?![a-z])|(℃)|(℉)", re.IGNORECASE)
+_NAMED = re.compile(r"(?<![a-z])(celsius|centigrade|fahrenheit|kelvin)(?![a-z])", re.IGNORECASE)
+_BRACKETED = re.compile(r"[(\[{<]\s*(C|F|K)\s*[)\]}>]")
+_SUFFIXED = re.compile(r"(?:(?<=[_,/;])|(?<=[_,/;]\s)|(?<=[a-z0-9)#] ))(C|F|K|c|f|k)$")
+_ALONE = re.compile(r"[(\[{<]?\s*(?:°|º|˚|deg\.?\s?)?\s*(C|F|K)\s*[)\]}>]?$", re.IGNORECASE)
+_TIME_WORDS = {
+    "s": "s sec secs second seconds sek sekunden sekunde secondes seconde segundos secondi",
+    "ms": "ms msec msecs millis milliseconds millisecond millisec millisekunden",
+    "min": "min mins minute minutes minuten minutos minuti",
+    "h": "h hr hrs hour hours std stunden heures heure horas ore",
+    "d": "days day tage jours",
+    "us": "us µs microseconds",
+    "ns": "ns nanoseconds",
+}
+_TIME_UNIT = {word: unit for unit, words in _TIME_WORDS.items() for word in words.split()}
+_OTHER_UNITS = frozenset(
+    "% %rh rh hpa pa kpa mpa mbar bar psi torr mmhg lux lx v mv uv volt volts a ma amp amps w kw mw kj j mj g kg mg t "
+    "lb lbs oz m/s km/h mph kn l/min l/s slpm sccm ppm ppb mm cm m in ft inch dbm db rpm hz khz n nm g/s g/min "
+    "kg/h kg/s w/m2 w/m² kw/m2 kw/m² kj/kg mj/kg ohm ω kω count counts raw bits adc # - -- bool vdc vac vol% mol% % rh "
+    "g/m3 mg/m3 µg/m3 ug/m3 m3/h °".split()
+) | {"% rh", "vol %", "mol %"}
+_NO_TEMPERATURE = re.compile(
+    r"humid|feucht|humedad|humidit|(?<![a-z])rh(?![a-z])|lux|light|licht|lumi|press|druck|pression|presi|volt|batt|akku|supply|"
+    r"(?<![a-z])mass|weight|gewicht|poids|masse|peso|(?<![a-z])(?:hrr|mlr|co2|co|o2|nox|pm\d*|rssi|snr|lat|lon|alt)(?![a-z])|"
+    r"power|current|strom|wind|speed|signal|flow|alarm|status|state|event|marker|flag|(?<![a-z])fan|duty|output|pwm|"
+    r"heat flux|setpoint|set point|soll|battery|gain|offset|quality|error|fehler|"
+    r"(?<![a-z])(?:msec|millis|weekday|count|spark)",
+    re.IGNORECASE,
+)
+_TEMPERATURE = re.compile(
+    r"temp|tmp(?![a-z])|thermo|(?<![a-z])tc(?![a-z])|(?<![a-z])t[ _]?\d+(?![a-z])|^t$|(?<![a-z])t_|^t[a-z]?\d*$|probe|sonde|"
+    r"f(?:ü|ue|u)hler|sensor|kanal|(?<![a-z])ch(?:annel|an)?\.?[ _]?[a-z\d]|canal|voie|grill|grate|rost|(?<![a-z])lid|pit(?![a-z])|kern|"
+    r"core(?![a-z])|ambient|umgebung|meat|fleisch|smoker|oven|ofen|flame|wall|surface|(?<![a-z])in(?:side)?(?![a-z])|dome|kammer|chamber|"
+    r"(?<![a-z])(?:upper|lower|top|bottom|oben|unten|left|right|centre|center|middle)|dew|junction|panel|panneau",
+    re.IGNORECASE,
+)
+_TIME = re.compile(
+    r"^\W*(?:(?:date|datum|fecha|data|day|tag|jour)\W*(?:[/&+]|and|und|et|y|_| )?\W*)?(?:time|zeit|uhrzeit|heure|hora|ora|tid|tijd|clock|"
+    r"timestamp|time ?stamp|stamp|elapsed|runtime|run time|laufzeit|dauer|duration|temps(?! ?[(\[]?°)|tiempo|tempo|horodatage|epoch|unix|datum|date|"
+    r"fecha|seconds?|secs?|sekunden|minutes?|mins?|minuten|hours?|zeitstempel|zeitpunkt|datetime|messzeit|时间"
+    r"|(?:when|t|x|s|ms|min|h|day|ts|utc)(?=\s*(?:$|[(\[,/;])))(?![a-z])",
+    re.IGNORECASE,
+)
+_INDEX = re.compile(
+    r"^\W*(?:no|nr|num|number|nummer|numéro|num[eé]ro|index|idx|rec|record|record ?(?:no|number)|rn|row|item|id|#|n|i|sample|"
+    r"sample ?(?:no|number)|scan|scan ?(?:no|number)?|reading|point|lfd\.? ?nr|seq|sequence|count|counter|line|entry|messung|unnamed: 0|)\W*$",
+    re.IGNORECASE,
+)
+_MILLIS = re.compile(r"^\W*(?:ms|msec|msecs|millis|milli ?sec(?:onds?)?s?|milliseconds?|millisekunden?)\W*$", re.IGNORECASE)
+_DIFFERENCE = re.compile(r"^\W*(?:Δ|∆|delta|diff|difference|differenz|d[ _]?t(?![a-z]))|(?:diff|delta|difference)\W*$|\w\s*[-−–]\s*\w", re.IGNORECASE)
+
+
+@lru_cache(maxsize=4096)
+def temperature_unit_in(text: str) -> str:
+    """Return 'degC', 'degF', 'K' or '' as a heading says, by signs and words that mean nothing else."""
+    found = _SIGNED.search(text)
+    if found:
+        return CELSIUS if found[2] else FAHRENHEIT if found[3] else SCALES[found[1].upper()]
+    found = _NAMED.search(text)
+    if found:
+        return SCALES[found[1][0].upper()]
+    found = _BRACKETED.search(text)
+    return SCALES[found[1]] if found else ""
+
+
+@lru_cache(maxsize=4096)
+def letter_unit_in(text: str) -> str:
+    """Return the unit a lone letter at a heading's end may stand for ('Panel_C'), or ''."""
+    found = _SUFFIXED.search(text.strip())
+    return SCALES[found[1].upper()] if found else ""
+
+
+def is_enumerated(name: str, others: Sequence[str]) -> bool:
+    """Return whether a lone letter in a heading counts columns ('probe_a, probe_b, probe_c')."""
+    pattern = re.compile(r"(?<![A-Za-z])[A-Za-z](?![A-Za-z])")
+    spots = [match.start() for match in pattern.finditer(name)]
+    for spot in spots:
+        shape = re.compile(re.escape(name[:spot]) + r"([A-Za-z])" + re.escape(name[spot + 1 :]) + "$")
+        letters = {match[1].upper() for other in others if (match := shape.match(other))}
+        if name[spot].upper() in SCALES and letters - {name[spot].upper()}:
+            return True
+    return False
+
+
+@lru_cache(maxsize=4096)
+def bare_unit(cell: str) -> str:
+    """Return the unit a cell consists of: a temperature unit, 'time:s', 'other' or '' for none."""
+    text = cell.strip().strip("[](){}<>").strip()
+    if not text:
+        return ""
+    found = _ALONE.match(text)
+    if found:
+        return SCALES[found[1].upper()]
+    if re.fullmatch(r"℃|celsius|degrees? celsius", text, re.IGNORECASE):
+        return CELSIUS
+    if re.fullmatch(r"℉|fahrenheit|degrees? fahrenheit", text, re.IGNORECASE):
+        return FAHRENHEIT
+    if re.fullmatch(r"kelvin", text, re.IGNORECASE):
+        return KELVIN
+    low = text.casefold()
+    if low in _TIME_UNIT:
+        return f"time:{_TIME_UNIT[low]}"
+    return "other" if low in _OTHER_UNITS else ""
+
+
+@lru_cache(maxsize=4096)
+def other_unit_in(text: str) -> bool:
+    """Return whether a heading names a unit that is no temperature: '(kW)', ', %', '[g]', 'Supply_V'."""
+    brackets = re.findall(r"[(\[{<]([^)\]}>]*)[)\]}>]", text)
+    parts = [*brackets, *re.findall(r"(?:[,;/_]\s*)([^,;/_()\[\]]+)$", text)]
+    return any(part.strip().casefold() in _OTHER_UNITS for part in parts if part.strip())
+
+
+@lru_cache(maxsize=4096)
+def time_unit_in(text: str) -> str:
+    """Return 's', 'ms', 'min', 'h', 'd', … as a heading of a time column says, or ''."""
+    brackets = re.findall(r"[(\[{<]\s*([^)\]}>]*?)\s*[)\]}>]", text)
+    words = [*brackets, *re.split(r"[\s_,;:/.\-]+", re.sub(r"[(\[{<][^)\]}>]*[)\]}>]", " ", text))]
+    for word in words:
+        unit = _TIME_UNIT.get(word.strip(" .").casefold(), "")
+        if unit:
+            return unit
+    return ""
+
+
+def could_be_temperature(name: str) -> bool:
+    """Return whether a heading without a unit names a temperature."""
+    return bool(_TEMPERATURE.search(name)) and not is_no_temperature(name)
+
+
+def is_no_temperature(name: str) -> bool:
+    """Return whether a heading names a quantity that is no temperature."""
+    return bool(_NO_TEMPERATURE.search(name)) or other_unit_in(name)
+
+
+def is_time(name: str) -> bool:
+    """Return whether a heading names a time."""
+    return bool(_TIME.match(name)) and not temperature_unit_in(name)
+
+
+def is_index(name: str) -> bool:
+    """Return whether a heading names a running number."""
+    return bool(_INDEX.match(name))
+
+
+def is_millis(name: str) -> bool:
+    """Return whether a heading names the milliseconds that go with a stamp."""
+    return bool(_MILLIS.match(name.strip()))
+
+
+def may_be_difference(name: str) -> bool:
+    """Return whether a heading could name a difference of two temperatures."""
+    return bool(_DIFFERENCE.search(name))

@@ -1,0 +1,170 @@
+"""Where a log's table lies: its delimiter and its body first, then what stands above the body."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from kit.readings.cells import BLANKS, GLUED_STAMP, TYPED, kind_of
+
+BLANK_RUN = " "
+"""The delimiter of files whose fields are parted by runs of blanks."""
+
+_CANDIDATES = (",", ";", "\t", "|", BLANK_RUN)
+_UNSPLIT = {",": ";\t|", ";": "\t|", "\t": ";|", "|": ";\t", BLANK_RUN: ",;|", "": ",;\t|"}
+_CLOCKLIKE = frozenset({"stamp", "date", "clock"})
+_NUMERIC = frozenset({"number", "with unit"})
+_EMPTY = frozenset({"blank", "absent", "open"})
+_SAMPLE = 90
+
+
+@dataclass(frozen=True)
+class Line:
+    """One physical line: its number, counted from 1, and its text."""
+
+    number: int
+    text: str
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The shape of the table's body.
+
+    Attributes
+    ----------
+    delimiter, width
+        What parts the fields (BLANK_RUN for runs of blanks, '' for none), and how many fields a row has.
+    kinds
+        A column's kind: 'stamp', 'date', 'clock', 'number', 'blank' or 'text'.
+    body_line
+        Number of the first row.
+    glued
+        Whether a blank parts the stamp in the first field from the first reading.
+    """
+
+    delimiter: str
+    width: int
+    kinds: tuple[str, ...]
+    body_line: int
+    glued: bool
+
+
+def split_line(text: str, delimiter: str) -> list[str]:
+    """Return the fields of one line, quotes taken off and blanks trimmed."""
+    if delimiter == BLANK_RUN:
+        return text.split() if '"' not in text else next(csv.reader([" ".join(text.split())], delimiter=" "), [])
+    if '"' in text and delimiter:
+        cells = next(csv.reader([text], delimiter=delimiter, skipinitialspace=True), [])
+    else:
+        cells = text.split(delimiter) if delimiter else [text]
+    return [cell.strip(BLANKS) for cell in cells]
+
+
+def split_glued(cells: list[str], glued: bool) -> list[str]:
+    """Return fields with a stamp and the reading glued to it by a blank put into two."""
+    match = GLUED_STAMP.match(cells[0]) if glued and cells else None
+    return [match[1], match[2], *cells[1:]] if match else cells
+
+
+def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | None) -> Layout | None:
+    """Return the layout of the table whose body the sample was taken from, or None where there is none."""
+    texts = [line.text for line in sample if line.text.strip(BLANKS)]
+    names = [delimiter] if delimiter is not None else _candidates(texts)
+    best: tuple[float, str, int, bool] | None = None
+    for name in names:
+        score, width, glued = _score(texts[:_SAMPLE], name)
+        if width and (best is None or score > best[0] + 1e-9):
+            best = (score, name, width, glued)
+    if best is None:
+        return None
+    _, name, width, glued = best
+    rows = [split_glued(split_line(text, name), glued) for text in texts]
+    kinds = column_kinds([row for row in rows if len(row) == width], width)
+    for line in lines:
+        if line.text and is_row(split_glued(split_line(line.text, name), glued), kinds):
+            return Layout(name, width, kinds, line.number, glued)
+    return None
+
+
+def _candidates(texts: Sequence[str]) -> list[str]:
+    present = [name for name in _CANDIDATES if sum(name in text.strip(BLANKS) for text in texts) * 2 > len(texts)]
+    return present or [""]
+
+
+def _score(texts: Iterable[str], delimiter: str) -> tuple[float, int, bool]:
+    """Return how well a delimiter parts the sample into typed columns, the width, and whether a stamp is glued."""
+    rows = [split_line(text, delimiter) for text in texts]
+    firsts = [row[0] for row in rows if row and row[0]]
+    glued = bool(firsts) and sum(bool(GLUED_STAMP.match(cell)) for cell in firsts) > 0.7 * len(firsts)
+    rows = [split_glued(row, glued) for row in rows]
+    counts = Counter(len(row) for row in rows if any(kind_of(cell) in TYPED for cell in row))
+    if not counts:
+        return 0.0, 0, False
+    width = counts.most_common(1)[0][0]
+    rows = [row for row in rows if len(row) == width]
+    columns = list(zip(*rows, strict=True))
+    filled = [column for column in columns if any(column)]
+    typed = sum(_is_typed(column) for column in filled)
+    unsplit = sum(_is_unsplit(column, delimiter) for column in filled)
+    share = counts[width] / sum(counts.values())
+    worth = (typed - unsplit) / max(len(filled), 1) + 0.02 * typed
+    return worth * (0.5 + 0.5 * share) - 0.1 * (delimiter == BLANK_RUN), width if typed else 0, glued
+
+
+def _is_typed(column: Sequence[str]) -> bool:
+    kinds = [kind_of(cell) for cell in column]
+    typed = sum(kind in TYPED for kind in kinds)
+    return typed > 0 and typed >= 0.8 * sum(kind not in _EMPTY for kind in kinds)
+
+
+def _is_unsplit(column: Sequence[str], delimiter: str) -> bool:
+    marks = _UNSPLIT[delimiter]
+    texts = [cell for cell in column if kind_of(cell) == "text"]
+    pattern = rf"\d.*[{re.escape(marks)}]|[{re.escape(marks)}].*\d|\d\s+[\d+-]"
+    return bool(texts) and sum(bool(re.search(pattern, cell)) for cell in texts) * 2 > len(column)
+
+
+def column_kinds(rows: Sequence[Sequence[str]], width: int) -> tuple[str, ...]:
+    """Return the kind of each column by its cells: the commonest typed kind, if enough cells are of it."""
+    if not rows:
+        return ("text",) * width
+    return tuple(_column_kind(column) for column in zip(*rows, strict=True))
+
+
+def _column_kind(column: Sequence[str]) -> str:
+    counts = Counter("number" if kind in _NUMERIC else kind for kind in map(kind_of, column))
+    full = sum(count for kind, count in counts.items() if kind not in _EMPTY)
+    if not full:
+        return "number" if counts["absent"] + counts["open"] > 0.5 * len(column) else "blank"
+    typed = max(("number", "stamp", "date", "clock"), key=lambda kind: counts[kind])
+    return typed if counts[typed] and counts[typed] >= 0.7 * full else "text"
+
+
+def is_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
+    """Return whether fields fit a table's columns exactly, as the first row of the body must."""
+    width = len(kinds)
+    if len(cells) > width and any(cells[width:]):
+        return False
+    if len(cells) < width and any(kind not in ("text", "blank") for kind in kinds[len(cells) :]):
+        return False
+    found = [kind_of(cell) for cell in cells[:width]]
+    pairs = list(zip(found, kinds, strict=False))
+    if not all(_fits(kind, column) for kind, column in pairs):
+        return False
+    clocks = [kind for kind, column in pairs if column in _CLOCKLIKE]
+    if clocks:
+        return all(kind in _CLOCKLIKE for kind in clocks)
+    return any(kind in _NUMERIC for kind in found)
+
+
+def _fits(kind: str, column: str) -> bool:
+    if column == "text":
+        return True
+    if column == "number":
+        return kind in _NUMERIC or kind in _EMPTY
+    if column == "blank":
+        return kind == "blank"
+    return kind == column or (kind in _EMPTY)

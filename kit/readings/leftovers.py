@@ -1,0 +1,206 @@
+"""Lines of a log that are no readings: footers, repeated headers, words between the rows, lines cut or out of shape."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from kit.errors import Faults
+from kit.readings.body import Body, Texts, take
+from kit.readings.cells import BLANKS, kind_of
+from kit.readings.header import Header
+from kit.readings.layout import Layout, split_glued, split_line
+from kit.readings.lines import OddLine
+from kit.readings.numbers import ABSENT, Numbers
+from kit.readings.roles import Roles
+from kit.readings.sniff import raw_line
+from kit.readings.source import Source
+from kit.readings.timing import TimePlan
+
+Ints = npt.NDArray[np.int64]
+_MOST_ODD = 0.2
+_SHOWN = 5
+_SPARSE = 0.5
+_MOST_EVENTS = 100_000
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A body without the lines that are no rows.
+
+    Attributes
+    ----------
+    body
+        The rows.
+    only_events
+        Rows of the original body that hold words and no reading.
+    notes
+        One sentence for each kind of line left aside.
+    """
+
+    body: Body
+    only_events: Body
+    notes: list[str]
+
+
+def check_lines(
+    source: Source, body: Body, roles: Roles, layout: Layout, header: Header, plan: TimePlan, faults: Faults
+) -> Checked:
+    """Take out of a body what is no row; refuse a second header and a file of two shapes."""
+    timed = _timed(body, layout, plan)
+    notes = list(source.notes)
+    outside = [(int(body.lines[row]), _fields(source, int(body.lines[row]), layout)) for row in np.flatnonzero(~timed)[:200]]
+    outside += [(line.number, list(line.fields)) for line in body.odd if line.kind == "outside"]
+    last = int(body.lines[timed].max()) if timed.any() else 0
+    _second_header(sorted(outside), last, header, roles, source.name, faults)
+    _two_shapes(body.odd, int(timed.sum()), layout, source.name, faults)
+    notes += _line_notes(sorted(outside), last, body.odd, header, layout.width)
+    events = timed & _only_words(source, body, roles, layout)
+    _mask_cut_number(source, body, roles, layout, timed, notes)
+    return Checked(take(body, np.flatnonzero(timed & ~events)), take(body, np.flatnonzero(events)), notes)
+
+
+def _timed(body: Body, layout: Layout, plan: TimePlan) -> npt.NDArray[np.bool_]:
+    """Return which rows have a usable time; without a time column, which are no footer."""
+    if plan.kind == "stamp" and body.stamps is not None:
+        return np.asarray(body.stamps.form > 0)
+    if plan.kind == "number":
+        return np.asarray(np.isfinite(body.numbers[plan.places[0]].values))
+    numbers = [np.isfinite(part.values) for part in body.numbers.values()]
+    good = np.logical_or.reduce(numbers) if numbers else np.ones(len(body), bool)
+    unread = np.zeros(len(body), bool)
+    for column, texts in body.texts.items():
+        if layout.kinds[column] == "blank":
+            unread |= texts.codes > 0
+    end = len(body)
+    while end and (unread[end - 1] or not good[end - 1]):
+        end -= 1
+    return np.asarray(np.arange(len(body)) < end)
+
+
+def _fields(source: Source, number: int, layout: Layout) -> list[str]:
+    return split_glued(split_line(raw_line(source, number), layout.delimiter), layout.glued)
+
+
+def _second_header(
+    outside: Sequence[tuple[int, list[str]]], last: int, header: Header, roles: Roles, name: str, faults: Faults
+) -> None:
+    own = [each for each in header.names if each]
+    for number, cells in outside:
+        words = [cell for cell in cells if cell]
+        texts = sum(kind_of(cell) == "text" for cell in words)
+        if number > last or len(words) < 2 or texts * 2 < len(words) or not own:
+            continue
+        if words == own or [word.casefold() for word in words] == [each.casefold() for each in own]:
+            continue
+        shared = len(set(words) & set(own))
+        if shared * 2 >= len(own) or (len(words) == len(own) and texts == len(words)):
+            order = "in another column order" if set(words) == set(own) else "with other columns"
+            faults.refuse(
+                f"{name}, line {number}",
+                f"a second header {order}: {', '.join(words)} (the first: {', '.join(own)}); {roles.time.heading or 'the time'} restarts below it",
+                "one table a file",
+                f"These are two logs glued together: split the file at line {number} and give both files.",
+            )
+            return
+
+
+def _two_shapes(odd: Sequence[OddLine], rows: int, layout: Layout, name: str, faults: Faults) -> None:
+    bad = [line for line in odd if line.kind in ("short", "long")]
+    if len(bad) > 3 and len(bad) > _MOST_ODD * max(rows, 1):
+        first = bad[0]
+        faults.refuse(
+            f"{name}, line {first.number}", f"{len(first.fields)} fields; {len(bad)} lines are so, where the others have {layout.width}",
+            f"{layout.width} fields in every row", "Split the file where its shape changes, or export it again.",
+        )  # fmt: skip
+
+
+def _line_notes(
+    outside: Sequence[tuple[int, list[str]]], last: int, odd: Sequence[OddLine], header: Header, width: int
+) -> list[str]:
+    notes = []
+    own = [each.casefold() for each in header.names if each]
+    for what, lines in (
+        ("footer, not rows", [(n, c) for n, c in outside if n > last]),
+        ("the header again, left aside", [(n, c) for n, c in outside if n <= last and [x.casefold() for x in c if x] == own]),
+        ("no usable time, not rows", [(n, c) for n, c in outside if n <= last and [x.casefold() for x in c if x] != own]),
+    ):
+        if lines:
+            shown = "; ".join(f"line {number}: {' '.join(cell for cell in cells if cell)[:60]}" for number, cells in lines[:_SHOWN])
+            more = f" and {len(lines) - _SHOWN} more" if len(lines) > _SHOWN else ""
+            notes.append(f"{what}: {shown}{more}")
+    for line in [line for line in odd if line.kind in ("short", "long")][:_SHOWN]:
+        notes.append(
+            f"line {line.number}: {len(line.fields)} fields where {width} are expected; which reading is absent or too many cannot be known, "
+            "so all readings of that row are missing"
+        )
+    many = sum(line.kind in ("short", "long") for line in odd)
+    notes += [f"{many} lines in all have too few or too many fields"] if many > _SHOWN else []
+    notes += [f"last line (line {line.number}) cut off: dropped" for line in odd if line.kind == "cut"]
+    return notes
+
+
+def _only_words(source: Source, body: Body, roles: Roles, layout: Layout) -> npt.NDArray[np.bool_]:
+    """Return which rows hold an event and no reading: every reading blank, a word in a mostly empty column."""
+    empty = np.ones(len(body), bool)
+    for column in (*roles.temperatures, *roles.differences):
+        empty &= body.numbers[column].codes == ABSENT
+    words = np.zeros(len(body), bool)
+    for _, texts in _sparse(body):
+        words |= texts.codes > 0
+    found = empty & words
+    for row in np.flatnonzero(found)[:500]:
+        cells = _fields(source, int(body.lines[row]), layout)
+        found[row] = all(not cells[column] for column in roles.temperatures if column < len(cells))
+    return found
+
+
+def _sparse(body: Body) -> list[tuple[int, Texts]]:
+    return [(column, texts) for column, texts in body.texts.items() if (texts.codes > 0).sum() < _SPARSE * max(len(body), 1)]
+
+
+def _mask_cut_number(
+    source: Source, body: Body, roles: Roles, layout: Layout, timed: npt.NDArray[np.bool_], notes: list[str]
+) -> None:
+    """Blank the last reading of a file that ends without a line end, if it has fewer decimals than all others."""
+    if not source.ends_open or len(body) < 4 or not timed[-1] or (layout.width - 1) not in roles.temperatures:
+        return
+    column = layout.width - 1
+    cells = [_fields(source, int(body.lines[row]), layout) for row in (-4, -3, -2, -1)]
+    decimals = [_decimals(row[column]) if column < len(row) else 0 for row in cells]
+    if min(decimals[:3]) == max(decimals[:3]) > decimals[3] and cells[3][column].strip(BLANKS):
+        numbers: Numbers = body.numbers[column]
+        numbers.values[-1], numbers.codes[-1] = np.nan, ABSENT
+        notes.append(f"last line (line {int(body.lines[-1])}): the last reading, '{cells[3][column]}', is cut off: missing")
+
+
+def _decimals(cell: str) -> int:
+    digits = cell.rstrip("CFK° ")
+    place = max(digits.rfind("."), digits.rfind(","))
+    return len(digits) - place - 1 if place >= 0 else 0
+
+
+def events_of(
+    checked: Checked, roles: Roles, lines: Ints, elapsed_s: npt.NDArray[np.float64], clock: npt.NDArray[np.datetime64]
+) -> pd.DataFrame:
+    """Return the words logged beside or between readings, one a row; times are those of the nearest row above or at it."""
+    found: list[tuple[int, str, str, bool]] = []
+    for body, only in ((checked.body, False), (checked.only_events, True)):
+        for column, texts in body.texts.items():
+            filled = np.flatnonzero(texts.codes > 0)
+            if column not in roles.unit_cells.values() and (only or len(filled) < _SPARSE * max(len(body), 1)):
+                rows = filled[:_MOST_EVENTS].tolist()
+                found += [(int(body.lines[row]), roles.names[column], texts.words[texts.codes[row]], only) for row in rows]
+    found += [(line, "", text, False) for line, text in checked.body.remarks.items()]
+    found.sort()
+    frame = pd.DataFrame(found, columns=["line", "column", "text", "only_event"])
+    order = np.argsort(lines, kind="stable")
+    place = np.searchsorted(lines[order], frame["line"].to_numpy(np.int64), side="right") - 1
+    at = order[np.maximum(place, 0)] if len(order) else np.zeros(0, np.int64)
+    frame.insert(1, "elapsed_s", elapsed_s[at])
+    frame.insert(2, "clock", clock[at])
+    return frame

@@ -1,0 +1,261 @@
+"""What each column of a table is: time, temperature in a unit, difference, running number, text or another quantity."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from kit.errors import Faults, did_you_mean
+from kit.readings.cells import decimal_evidence, kind_of, split_unit, to_number
+from kit.readings.header import Header
+from kit.readings.headings import (
+    SCALES,
+    bare_unit,
+    could_be_temperature,
+    is_enumerated,
+    is_index,
+    is_no_temperature,
+    letter_unit_in,
+    may_be_difference,
+    other_unit_in,
+    temperature_unit_in,
+)
+from kit.readings.layout import Layout
+from kit.readings.timing import TimePlan
+
+UNKNOWN = ""
+GLUED = "glued"
+
+
+@dataclass(frozen=True)
+class Roles:
+    """What the columns are, by their place.
+
+    Attributes
+    ----------
+    names
+        One distinct name a column.
+    time
+        Where the time stands.
+    temperatures
+        Unit of each temperature column: 'degC', 'degF', 'K', GLUED (in its cells), or UNKNOWN.
+    differences
+        The same of columns that hold a difference of two temperatures.
+    unit_cells
+        Place of the column that holds the unit of another, row by row.
+    texts
+        Columns of words: events, remarks, ids.
+    others
+        Why any other column is left aside.
+    reasons
+        How each temperature's unit is known.
+    """
+
+    names: tuple[str, ...]
+    time: TimePlan
+    temperatures: Mapping[int, str]
+    differences: Mapping[int, str]
+    unit_cells: Mapping[int, int]
+    texts: tuple[int, ...]
+    others: Mapping[int, str]
+    reasons: Mapping[str, str] = field(default_factory=dict)
+
+
+Rows = Sequence[Sequence[str]]
+
+
+def assign_roles(
+    header: Header, layout: Layout, rows: Rows, time: TimePlan, stated: str, declared: Mapping[str, object], place: str,
+    faults: Faults,
+) -> Roles:  # fmt: skip
+    """Return the role of every column; a unit that cannot be seen stays UNKNOWN."""
+    names = _names(header, layout, time)
+    taken = set(time.places)
+    units_of, cells_of_units = _unit_columns(layout, rows, taken)
+    taken |= cells_of_units
+    numeric = [column for column, kind in enumerate(layout.kinds) if kind == "number" and column not in taken]
+    chosen = _declared_columns(declared, names, place, faults)
+    units, others = _units(numeric, header, names, rows, units_of, stated, chosen)
+    differences = _differences(units, names, rows, chosen)
+    units = {column: unit for column, unit in units.items() if column not in differences}
+    if chosen:
+        units = {column: unit for column, unit in units.items() if column in chosen}
+        differences = {column: unit for column, unit in differences.items() if column in chosen}
+    for column in numeric:
+        if column not in units and column not in differences:
+            others.setdefault(column, "not among the declared columns")
+    texts = tuple(c for c, kind in enumerate(layout.kinds) if kind in ("text", "blank") and c not in taken)
+    return Roles(names, time, units, differences, units_of, texts, others, _reasons(units, header, names, stated))
+
+
+def _names(header: Header, layout: Layout, time: TimePlan) -> tuple[str, ...]:
+    """Return the names of the header, and 'probe 1', 'probe 2', … where it has none."""
+    names, probes = [], 0
+    for column, name in enumerate(header.names):
+        probe = layout.kinds[column] == "number" and column not in time.places
+        probes += probe
+        names.append(name or (f"probe {probes}" if probe and header.made_up else f"column {column + 1}"))
+    return tuple(names)
+
+
+def column_of(heading: str, names: Sequence[str]) -> int | None:
+    """Return the place of a heading: as written, else without regard to case and blanks, or None."""
+    if heading in names:
+        return list(names).index(heading)
+    plain = [re.sub(r"\s+", "", name).casefold() for name in names]
+    key = re.sub(r"\s+", "", heading).casefold()
+    return plain.index(key) if plain.count(key) == 1 else None
+
+
+def _declared_columns(declared: Mapping[str, object], names: Sequence[str], place: str, faults: Faults) -> dict[int, str]:
+    wanted = declared.get("columns") or {}
+    chosen: dict[int, str] = {}
+    for probe, heading in (wanted.items() if isinstance(wanted, Mapping) else ()):
+        column = column_of(str(heading), names)
+        if column is None:
+            faults.refuse(
+                f"{place}, [[logger]] key columns",
+                f"no column '{heading}' for probe {probe}",
+                "one of " + ", ".join(f"'{name}'" for name in names),
+                did_you_mean(str(heading), names),
+            )
+        else:
+            chosen[column] = str(probe)
+    return chosen
+
+
+def _unit_columns(layout: Layout, rows: Rows, taken: set[int]) -> tuple[dict[int, int], set[int]]:
+    """Return the columns whose cells are the units of the column before them."""
+    units_of: dict[int, int] = {}
+    for column in range(1, layout.width):
+        cells = [row[column] for row in rows if row[column]]
+        if layout.kinds[column] == "text" and layout.kinds[column - 1] == "number" and cells and column - 1 not in taken:
+            if all(bare_unit(cell) in SCALES.values() for cell in cells):
+                units_of[column - 1] = column
+    return units_of, set(units_of.values())
+
+
+def _units(
+    numeric: Sequence[int], header: Header, names: Sequence[str], rows: Rows, units_of: Mapping[int, int], stated: str,
+    chosen: Mapping[int, str],
+) -> tuple[dict[int, str], dict[int, str]]:  # fmt: skip
+    """Return unit ('' unknown) of each column that is a temperature, and why the others are none."""
+    units: dict[int, str] = {}
+    others: dict[int, str] = {}
+    unknown: list[int] = []
+    for column in numeric:
+        unit, why = _unit_of(column, header, names, rows, units_of)
+        if unit:
+            units[column] = unit
+        elif why and column not in chosen:
+            others[column] = why
+        else:
+            unknown.append(column)
+    likely = [column for column in unknown if could_be_temperature(header.names[column]) or column in chosen]
+    if stated:
+        units |= dict.fromkeys(likely or unknown, stated)
+    elif units and not chosen:
+        surely = [column for column in likely if re.search(r"temp|therm|(?<![a-z])tc|^t ?\d", names[column], re.IGNORECASE)]
+        units |= dict.fromkeys(surely, UNKNOWN)
+    else:
+        units |= dict.fromkeys(likely or unknown, UNKNOWN)
+    others |= {column: "no unit, and no name of a temperature" for column in unknown if column not in units}
+    return units, others
+
+
+def _unit_of(
+    column: int, header: Header, names: Sequence[str], rows: Rows, units_of: Mapping[int, int]
+) -> tuple[str, str]:
+    """Return the unit of a column, or '' and why it is no temperature ('' where that is open)."""
+    name = header.names[column]
+    if column in units_of:
+        return GLUED, ""
+    if any(kind_of(row[column]) == "with unit" and split_unit(row[column])[1] for row in rows):
+        return GLUED, ""
+    row_unit = bare_unit(header.units[column]) or temperature_unit_in(header.units[column])
+    unit = row_unit if row_unit in SCALES.values() else temperature_unit_in(name)
+    if not unit and not row_unit and not is_no_temperature(name):
+        unit = letter_unit_in(name)
+        unit = "" if unit and is_enumerated(name, [each for each in names if each != name]) else unit
+    if unit == "K" and _too_cold_for_kelvin(column, rows):
+        return "", ""
+    if unit and re.search(r"(?<![a-z])r\.?h(?![a-z])|humid", name, re.IGNORECASE) and not row_unit:
+        unit = ""
+    if unit:
+        return unit, ""
+    if row_unit.startswith(("time:", "other")) or (header.units[column] and other_unit_in(f"({header.units[column]})")):
+        return "", f"its unit is {header.units[column]}"
+    if header.units[column] and header.units_row and not could_be_temperature(name):
+        return "", f"its unit is {header.units[column]}"
+    if is_no_temperature(name):
+        return "", "its name is no temperature's"
+    if is_index(name) and name and _counts(column, rows):
+        return "", "running number"
+    return "", ""
+
+
+def numbers_of(column: int, rows: Rows) -> list[float]:
+    """Return the numbers of a column in a sample of rows, under whichever decimal mark its cells prove."""
+    cells = [split_unit(row[column])[0] for row in rows]
+    mark = "," if any(decimal_evidence(cell) == "," for cell in cells if kind_of(cell) == "number") else "."
+    values = (to_number(cell, mark) for cell in cells)
+    return [value for value in values if value is not None]
+
+
+def _too_cold_for_kelvin(column: int, rows: Rows) -> bool:
+    """Return whether values deny kelvin, so that '(K)' names the kind of thermocouple."""
+    values = [value for value in numbers_of(column, rows) if abs(value) < 9000]
+    return bool(values) and float(np.median(values)) < 250
+
+
+def _counts(column: int, rows: Rows) -> bool:
+    values = numbers_of(column, rows)
+    return len(values) > 1 and all(value == int(value) for value in values) and all(np.diff(values) > 0)
+
+
+def _differences(units: Mapping[int, str], names: Sequence[str], rows: Rows, chosen: Mapping[int, str]) -> dict[int, str]:
+    """Return the columns that are a difference of two others: by name, and by their values where these can tell."""
+    found: dict[int, str] = {}
+    for column, unit in units.items():
+        if may_be_difference(names[column]) and (_subtracts(column, units, rows) or _named_so(names[column], names)):
+            found[column] = unit
+    return found
+
+
+def _named_so(name: str, names: Sequence[str]) -> bool:
+    if re.search(r"^\W*(?:Δ|∆|delta|diff|d[ _]?t(?![a-z]))|diff|delta", name, re.IGNORECASE):
+        return True
+    parts = re.split(r"\s*[-−–]\s*", re.sub(r"[(\[{].*", "", name).strip())
+    others = [re.sub(r"[(\[{].*", "", other).strip() for other in names if other != name]
+    return len(parts) == 2 and all(part and any(other.endswith(part) for other in others) for part in parts)
+
+
+def _subtracts(column: int, units: Mapping[int, str], rows: Rows) -> bool:
+    columns = {each: numbers_of(each, rows) for each in units}
+    values = np.array(columns[column])
+    for a, first in columns.items():
+        for b, second in columns.items():
+            if len({a, b, column}) == 3 and len(values) == len(first) == len(second) and len(values) > 5:
+                if np.abs(np.array(first) - np.array(second) - values).max() < 0.11 and np.ptp(values) > 0.5:
+                    return True
+    return False
+
+
+def _reasons(units: Mapping[int, str], header: Header, names: Sequence[str], stated: str) -> dict[str, str]:
+    reasons = {}
+    for column, unit in units.items():
+        if unit == GLUED:
+            why = "the unit stands beside every reading"
+        elif not unit:
+            why = "not stated"
+        elif bare_unit(header.units[column]) == unit:
+            why = f"units row, line {header.units_row}"
+        elif temperature_unit_in(header.names[column]) == unit or letter_unit_in(header.names[column]) == unit:
+            why = "its heading"
+        else:
+            why = "stated above the table" if stated else "its heading"
+        reasons[names[column]] = why
+    return reasons

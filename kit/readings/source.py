@@ -1,0 +1,280 @@
+"""A logger's file as bytes: its encoding and line ends, handed on as UTF-8 pieces that end at a line."""
+
+from __future__ import annotations
+
+import codecs
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from kit.errors import KitError, Problem
+
+PIECE_BYTES = 1 << 25
+_HEAD_BYTES = 1 << 18
+_ENCODINGS = ("cp1252", "mac_roman", "cp437", "gb18030", "shift_jis")
+_MARKS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+_SPREADSHEET = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+_OTHERS = (b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"\x1f\x8b", b"GIF8")
+_DEGREE = re.compile("[°º℃℉˚]")
+_LETTERS = re.compile("[äöüßéèêëàâáåæçñóôòøîíïúûùœÿÄÖÜÉÈÀÂÁÅÆÇÑÓØµ²³·±×–“”„’…]")
+_QUOTED_BREAK = re.compile(
+    rb'(?:(?<=[,;\t\n|])|\A)"(?:[^"\n]|""){0,500}\n(?:(?:[^"\n]|""){0,500}\n){0,3}(?:[^"\n]|""){0,500}"(?=[,;\t\r\n|]|\Z)'
+)
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Whole lines of the file as UTF-8 with LF line ends, and the number of the first of them."""
+
+    data: bytes
+    first_line: int
+
+
+@dataclass(frozen=True)
+class Source:
+    """A logger's file whose encoding and line ends are known.
+
+    Attributes
+    ----------
+    path, name, size
+        The file, its name as shown to people, its bytes.
+    encoding, encoding_reason
+        What the bytes were taken for, and why.
+    line_end
+        'LF', 'CRLF' or 'CR'.
+    head, complete
+        Its first lines as UTF-8; whether these are the whole file.
+    ends_open
+        Whether the last line lacks its line end, so that it may be cut off.
+    notes
+        What was left aside (NUL bytes, …).
+    """
+
+    path: Path
+    name: str
+    size: int
+    encoding: str
+    encoding_reason: str
+    line_end: str
+    head: bytes = field(repr=False)
+    complete: bool
+    ends_open: bool
+    notes: tuple[str, ...]
+
+    def pieces(self) -> Iterator[Piece]:
+        """Yield the file as pieces of whole lines."""
+        if self.complete:
+            yield Piece(self.head, 1)
+            return
+        yield from _cut(_normalised(self.path, self.encoding, self.line_end))
+
+
+def open_source(path: Path | str, encoding: str | None = None, name: str | None = None) -> Source:
+    """Find out how a file's bytes are to be read.
+
+    Raises
+    ------
+    KitError
+        Where there is no such file, it is empty, or it is no text.
+    """
+    path = Path(path)
+    name = name or path.name
+    raw = _first_bytes(path, name)
+    size = path.stat().st_size
+    _no_text(raw, name)
+    found, reason = (_declared(encoding, name), "declared") if encoding else _encoding(raw, size > len(raw))
+    text = _plain(raw, found)
+    line_end = _line_end(text)
+    whole = size <= len(raw)
+    head = _lines(text, line_end)
+    if not whole:
+        head = head[: head.rfind(b"\n") + 1]
+    tail = _tail(path)
+    notes = _notes(raw, tail, found)
+    ends_open = tail.rstrip(b"\0\x1a")[-1:] not in (b"\n", b"\r")
+    return Source(path, name, size, found, reason, line_end, head, whole, ends_open, notes)
+
+
+def _first_bytes(path: Path, name: str) -> bytes:
+    try:
+        if not path.is_file():
+            raise FileNotFoundError
+        with path.open("rb") as file:
+            raw = file.read(PIECE_BYTES)
+    except OSError as error:
+        what = "no such file" if isinstance(error, FileNotFoundError) else f"a file that cannot be opened ({error.strerror})"
+        raise KitError(Problem("refuse", name, what, "a logger's export", "Check the name and its rights.")) from None
+    if not raw.strip(b"\0\x1a \t\r\n\xef\xbb\xbf\xff\xfe"):
+        raise KitError(
+            Problem("refuse", name, "an empty file: no data rows", "a table of readings", "Export the log again.")
+        )
+    return raw
+
+
+def _no_text(raw: bytes, name: str) -> None:
+    if raw.startswith(_SPREADSHEET):
+        found, remedy = "a spreadsheet's own file", "Save it as CSV (comma separated text) and use that."
+    elif raw.startswith(_OTHERS) or _looks_binary(raw[:65536]):
+        found, remedy = "bytes that are no text", "Export the readings as text (CSV) from the logger's program."
+    else:
+        return
+    raise KitError(Problem("refuse", name, found, "delimited text", remedy))
+
+
+def _looks_binary(raw: bytes) -> bool:
+    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or _wide(raw):
+        return False
+    strange = len(raw.translate(None, bytes(range(32, 256)) + b"\t\r\n\f\0\x1a\x1b"))
+    return strange > 0.05 * len(raw) or len(raw.translate(None, b"\0")) < 0.02 * len(raw)
+
+
+def _wide(raw: bytes) -> str:
+    """Return the 16-bit encoding of bytes without a mark, or ''."""
+    sample = raw[:4096]
+    even, odd = sample[0::2].count(0), sample[1::2].count(0)
+    half = max(len(sample) // 2, 1)
+    if odd > 0.7 * half and even < 0.1 * half:
+        return "utf-16-le"
+    return "utf-16-be" if even > 0.7 * half and odd < 0.1 * half else ""
+
+
+def _declared(encoding: str, name: str) -> str:
+    try:
+        return codecs.lookup(encoding).name
+    except LookupError:
+        raise KitError(
+            Problem(
+                "refuse",
+                f"{name}, [[logger]] key encoding",
+                f"'{encoding}'",
+                "an encoding's name such as 'utf-8', 'cp1252', 'mac_roman' or 'utf-16'",
+                "Mend the key.",
+            )
+        ) from None
+
+
+def _encoding(raw: bytes, cut: bool) -> tuple[str, str]:
+    for mark, name in _MARKS:
+        if raw.startswith(mark):
+            return name, "byte-order mark"
+    wide = _wide(raw)
+    if wide:
+        return wide, "every second byte is zero"
+    if raw.isascii():
+        return "utf-8", "plain ASCII"
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(raw, not cut)
+        return "utf-8", "valid UTF-8"
+    except UnicodeDecodeError:
+        return _eight_bit(raw)
+
+
+def _eight_bit(raw: bytes) -> tuple[str, str]:
+    lines = [line for line in re.split(rb"[\r\n]+", raw[: 1 << 20]) if not line.isascii()][:200]
+    sample = b"\n".join(lines)
+    scored = [(_likeness(sample, name), -place, name) for place, name in enumerate(_ENCODINGS)]
+    best = max(scored)
+    return best[2], "not UTF-8; its signs and letters make sense so"
+
+
+def _likeness(sample: bytes, encoding: str) -> float:
+    """Return how much text looks like a header with units when read in an encoding."""
+    try:
+        text = sample.decode(encoding)
+    except UnicodeDecodeError:
+        return -1e9
+    strange = [sign for sign in text if ord(sign) > 126]
+    degrees = len(re.findall("[°º˚] ?[CFKcfk]\\b|℃|℉", text)) + len(re.findall(r"\d ?°", text))
+    letters = len(_LETTERS.findall(text))
+    known = len(_DEGREE.findall(text)) + letters
+    return 5 * degrees + letters - 2 * (len(strange) - known)
+
+
+def _plain(raw: bytes, encoding: str) -> bytes:
+    """Return bytes of any encoding as UTF-8 without marks and NUL bytes."""
+    if encoding.startswith("utf-8") or encoding == "ascii":
+        raw = raw.removeprefix(codecs.BOM_UTF8)
+        if not raw.isascii() and not _is_utf8(raw):
+            raw = raw.decode("utf-8", "replace").encode()
+    else:
+        raw = raw.decode(encoding, "replace").lstrip("\ufeff").encode("utf-8", "replace")
+    return raw.replace(b"\0", b"").replace(b"\x1a", b"") if b"\0" in raw or b"\x1a" in raw else raw
+
+
+def _is_utf8(raw: bytes) -> bool:
+    try:
+        raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _line_end(text: bytes) -> str:
+    feeds, both, returns = text.count(b"\n"), text.count(b"\r\n"), text.count(b"\r")
+    if returns > both and returns > 2 * feeds:
+        return "CR"
+    return "CRLF" if both and 2 * both >= feeds else "LF"
+
+
+def _lines(text: bytes, line_end: str) -> bytes:
+    """Return text with LF line ends, and quoted line breaks turned into blanks."""
+    if b"\r" in text:
+        text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n" if line_end == "CR" else b"")
+    if b'"' in text and _broken_quotes(text):
+        text = _QUOTED_BREAK.sub(lambda match: match.group().replace(b"\n", b" "), text)
+    return text
+
+
+def _broken_quotes(text: bytes) -> bool:
+    return any(line.count(b'"') % 2 for line in text.splitlines() if b'"' in line)
+
+
+def _tail(path: Path) -> bytes:
+    with path.open("rb") as file:
+        file.seek(max(path.stat().st_size - 65536, 0))
+        return file.read()
+
+
+def _notes(raw: bytes, tail: bytes, encoding: str) -> tuple[str, ...]:
+    if encoding.startswith(("utf-16", "utf-32")):
+        return ()
+    at_end = len(tail) - len(tail.rstrip(b"\0"))
+    within = raw.rstrip(b"\0").count(b"\0")
+    notes = [f"{at_end} NUL bytes at the end: ignored"] if at_end else []
+    notes += [f"{within} NUL bytes within the file: ignored"] if within else []
+    return tuple(notes)
+
+
+def _normalised(path: Path, encoding: str, line_end: str) -> Iterator[bytes]:
+    """Yield a long file's text as UTF-8, its line ends as LF."""
+    narrow = encoding.startswith("utf-8") or encoding == "ascii"
+    decoder = None if narrow else codecs.getincrementaldecoder(encoding)("replace")
+    held = b""
+    with path.open("rb") as file:
+        while raw := file.read(PIECE_BYTES):
+            raw = held + (raw if decoder is None else decoder.decode(raw).encode("utf-8", "replace"))
+            cut = max(raw.rfind(b"\n"), raw.rfind(b"\r", 0, len(raw) - 1)) + 1
+            held, raw = (raw[cut:], raw[:cut]) if len(raw) - cut < PIECE_BYTES else (b"", raw)
+            yield _lines(_plain(raw, "utf-8").removeprefix(b"\xef\xbb\xbf"), line_end)
+    if held:
+        yield _lines(_plain(held, "utf-8"), line_end)
+
+
+def _cut(texts: Iterator[bytes]) -> Iterator[Piece]:
+    line, held = 1, b""
+    for text in texts:
+        text = held + text
+        cut = text.rfind(b"\n") + 1
+        held = text[cut:]
+        if cut:
+            yield Piece(text[:cut], line)
+            line += text.count(b"\n", 0, cut)
+    if held.strip():
+        yield Piece(held, line)
