@@ -57,7 +57,9 @@ def counted_burns(metrics: pd.DataFrame, run: Run) -> Counted:
     columns = [name for name in (*CONDITIONS, *run.trial.model.covariates) if name in sheet]
     conditions = sheet[list(dict.fromkeys(columns))]
     kept = metrics[~excluded].join(conditions.drop(columns=["kind"], errors="ignore"), on="burn")
-    kept = kept.assign(kind=[run.trial.kind_of(fuel) for fuel in kept["fuel"]]).reset_index(drop=True)
+    minutes = kept[kept["metric"] == "ready"].set_index("burn")["value"]
+    kinds = [run.trial.kind_of(fuel) for fuel in kept["fuel"]]
+    kept = kept.assign(kind=kinds, ready=kept["burn"].map(minutes)).reset_index(drop=True)
     sizes = kept.drop_duplicates("burn")["setting"].value_counts(sort=False)
     setting = str(sizes.idxmax()) if len(sizes) else ""
     names = [column.name for column in METRICS]

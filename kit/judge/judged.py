@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from itertools import combinations
-from typing import Any
 
 import pandas as pd
 
 from kit.errors import KitError
 from kit.judge.bounds import three_answers
+from kit.judge.chances import chances
 from kit.judge.comparisons import compare_fuels
+from kit.judge.influence import influence
 from kit.judge.kinds import FEWEST_FUELS, kinds_in_general, kinds_tested
 from kit.judge.ladder import ladder
 from kit.judge.means import fuel_means
 from kit.judge.next_bag import next_bag
+from kit.judge.odd_burns import odd_burns
 from kit.judge.question import Question
 from kit.schema import Metric
 from kit.variance import RepeatFit, fit_repeats
@@ -70,7 +71,7 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
         return Judged(spec, None, " ".join(problem.found for problem in error.problems), {})
     tables = _of_every_metric(fit, counted, question)
     if question.primary and fit.has_spread:
-        tables |= _of_a_primary_metric(fit, question)
+        tables |= _of_a_primary_metric(fit, tables["comparisons"], question)
     return Judged(spec, fit, "", {name: _labelled(table, spec) for name, table in tables.items()})
 
 
@@ -111,10 +112,16 @@ def _refit(fit: RepeatFit, rows: pd.DataFrame, question: Question) -> RepeatFit:
     return fit_repeats(rows, scale=fit.scale, status="status", **question.roles(rows))
 
 
-def _of_a_primary_metric(fit: RepeatFit, question: Question) -> Tables:
+def _of_a_primary_metric(fit: RepeatFit, comparisons: pd.DataFrame, question: Question) -> Tables:
+    def again(rows: pd.DataFrame) -> pd.DataFrame:
+        return compare(_refit(fit, rows, question), question)
+
     makers: Mapping[str, Callable[[], pd.DataFrame]] = {
         "shares": lambda: variance_shares(fit, question.level, question.seed),
         "kinds": lambda: _kinds(fit, question),
+        "chances": lambda: chances(fit, question.level, question.seed),
+        "odd_burns": lambda: odd_burns(fit, question),
+        "influence": lambda: influence(comparisons, fit.table, again),
         "second_opinion": lambda: second_opinion(fit),
         "self_check": lambda: self_check(fit, question.seed, margin=question.margin, level=question.level),
     }
@@ -154,8 +161,3 @@ def joined(parts: Mapping[str, Judged], name: str, columns: list[str]) -> pd.Dat
     if not tables:
         return pd.DataFrame({column: pd.Series(dtype=object) for column in columns})
     return pd.concat(tables, ignore_index=True).reindex(columns=columns)
-
-
-def pairs_of(labels: Any) -> list[tuple[str, str]]:
-    """Return every pair of fuels in their order."""
-    return list(combinations(map(str, labels), 2))

@@ -32,6 +32,8 @@ class Question:
         Kind of each fuel.
     primary
         Whether verdicts are about this metric: then it is looked at from all sides.
+    primaries
+        How many metrics are primary: odd burns are looked for in all of them.
     borrowed
         Repeatability SD and its degrees of freedom from other trials, used where this one has no repeats.
     seed
@@ -45,6 +47,7 @@ class Question:
     covariates: Sequence[str] = ()
     kind_of: Mapping[str, str] = field(default_factory=dict)
     primary: bool = False
+    primaries: int = 1
     borrowed: tuple[float, float] | None = None
     seed: int = 1
 

@@ -42,6 +42,7 @@ def question_of(trial: Trial, seed: int) -> Question:
         spread=trial.model.spread,
         covariates=tuple(dict.fromkeys((*trial.model.covariates, "cooker"))),
         kind_of={fuel.id: fuel.kind for fuel in trial.fuels},
+        primaries=len(trial.primary),
         seed=seed,
     )
 
