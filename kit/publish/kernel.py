@@ -1,0 +1,43 @@
+"""The process a notebook runs in: an ordinary IPython kernel that hands faults of the user's back as data.
+
+Started by `kit.publish.launch` as ``python -m kit.publish.kernel -f CONNECTION``.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Any, Final
+
+FAULTS_FILE: Final = "REPEATBURN_FAULTS"
+
+
+def main() -> None:
+    """Start the kernel and serve until it is told to stop."""
+    import pandas  # noqa: F401  # while the other process still imports papermill
+    from ipykernel.kernelapp import IPKernelApp
+
+    app: Any = IPKernelApp.instance()
+    app.config.HistoryManager.enabled = False
+    app.initialize(sys.argv[1:])
+    from kit.errors import KitError
+
+    app.shell.set_custom_exc((KitError,), _hand_back)
+    app.start()
+
+
+def _hand_back(shell: Any, kind: type, error: Any, trace: Any, tb_offset: int | None = None) -> list[str]:
+    """Write the problems where the other process finds them, and show them without a traceback."""
+    target = os.environ.get(FAULTS_FILE)
+    if target:
+        records = [problem.as_record() for problem in error.problems]
+        Path(target).write_text(json.dumps(records, ensure_ascii=True), "utf-8")
+    lines = [f"{kind.__name__}:", *map(str, error.problems)]
+    shell._showtraceback(kind, error, lines)
+    return lines
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,177 @@
+"""Runs a template by papermill and returns the executed notebook, the same bytes for the same inputs."""
+
+from __future__ import annotations
+
+import json
+import logging
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from kit.errors import KitError, Problem
+from kit.publish.launch import Kernel, manager_of
+from kit.publish.template import Value
+
+Progress = Callable[[str], None]
+
+_IMPORTS = threading.Lock()
+
+
+class NotRunError(Exception):
+    """A notebook that stopped with a failure of the kit's own; carries what had been run until then."""
+
+    def __init__(self, message: str, partial: Any) -> None:
+        super().__init__(message)
+        self.partial = partial
+
+
+@dataclass(frozen=True)
+class Job:
+    """What is run: a notebook as plain data, its parameters, and what is written down for private ones.
+
+    Attributes
+    ----------
+    shown
+        For parameters that are paths: the values the published notebook shows.
+    """
+
+    notebook: Mapping[str, Any]
+    parameters: Mapping[str, Value]
+    shown: Mapping[str, Value]
+
+
+def run_notebook(kernel: Kernel, job: Job, progress: Progress | None = None) -> Any:
+    """Run every cell and return the executed notebook.
+
+    Raises
+    ------
+    KitError
+        Where a cell raised one: the faults of the run folder.
+    NotRunError
+        At any other failure, with the partial notebook.
+    """
+    with loading():
+        import nbformat
+        from nbclient.exceptions import DeadKernelError
+        from papermill.exceptions import PapermillException
+        from papermill.execute import execute_notebook
+
+    kept = _register_engine()
+    read: Any = nbformat.reads
+    loaded = read(json.dumps(job.notebook), as_version=4)
+    try:
+        with manager_of(kernel) as manager:
+            execute_notebook(
+                loaded,
+                None,
+                parameters=dict(job.parameters),
+                engine_name="repeatburn",
+                kernel_name="python3",
+                language="python",
+                progress_bar=False,
+                km=manager,
+                kept=kept,
+                on_cell_start=_reporter(loaded, progress),
+            )
+    except (PapermillException, DeadKernelError) as error:
+        partial = cleaned(kept[0], job) if kept else None
+        raise _failure(kernel, error, partial) from error
+    return cleaned(kept[0], job)
+
+
+@contextmanager
+def loading() -> Iterator[None]:
+    """Import Jupyter's libraries in here: one thread at a time, and without a grammar that costs half a second.
+
+    They import one another in circles, which two threads cannot do at once.  `rfc3987_syntax`, which comes
+    with JupyterLab, is built at import; without it jsonschema leaves the format of addresses unchecked.
+    """
+    name = "rfc3987_syntax"
+    with _IMPORTS:
+        blocked = name not in sys.modules
+        if blocked:
+            sys.modules[name] = None  # type: ignore[assignment]
+        try:
+            yield
+        finally:
+            if blocked:
+                del sys.modules[name]
+
+
+def _register_engine() -> list[Any]:
+    """Register the engine that hands out its notebook while it runs, so that a failed run's is not lost."""
+    from papermill.engines import NBClientEngine, papermill_engines
+
+    # its guess at the parameters knows fewer types than kit.publish.template, which checked them already
+    logging.getLogger("papermill").setLevel(logging.ERROR)
+
+    class Keeping(NBClientEngine):  # type: ignore[misc]
+        @classmethod
+        def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **how: Any) -> Any:
+            how.pop("kept").append(nb_man.nb)
+            return super().execute_managed_notebook(nb_man, kernel_name, **how)
+
+    papermill_engines.register("repeatburn", Keeping)
+    return []
+
+
+def _reporter(notebook: Any, progress: Progress | None) -> Callable[..., None]:
+    weights = [cell.metadata.get("weight", 1 if cell.cell_type == "code" else 0) for cell in notebook.cells]
+    total, begun = sum(weights) or 1, time.monotonic()
+
+    def report(cell: Any, cell_index: int) -> None:
+        if progress is None:
+            return
+        done = sum(weights[:cell_index]) / total  # the injected cell shifts places by one: near enough
+        spent = time.monotonic() - begun
+        left = f", about {spent / done * (1 - done):.0f} s left" if done > 0.1 else ""
+        progress(f"Running the notebook: {min(done, 1):.0%}{left}")
+
+    return report
+
+
+def _failure(kernel: Kernel, error: Exception, partial: Any) -> Exception:
+    if kernel.faults.exists():
+        records = json.loads(kernel.faults.read_text("utf-8"))
+        return KitError(Problem(**record) for record in records)
+    kind, value = getattr(error, "ename", ""), getattr(error, "evalue", "")
+    if kind:
+        return NotRunError(f"a cell of the notebook failed: {kind}: {value}", partial)
+    return NotRunError(f"the notebook's process ended early. {kernel.said()}".strip(), partial)
+
+
+def cleaned(notebook: Any, job: Job) -> Any:
+    """Return the notebook without clocks, paths and random ids, so that equal runs give equal bytes."""
+    hidden = {
+        str(job.parameters[name]): str(value) for name, value in job.shown.items() if job.parameters[name]
+    }
+    notebook.metadata.pop("papermill", None)
+    notebook.metadata.pop("widgets", None)
+    notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3", "language": "python"}
+    for place, cell in enumerate(notebook.cells):
+        cell.id = f"cell-{place:02d}"
+        for name in ("papermill", "execution", "weight"):
+            cell.metadata.pop(name, None)
+        if "injected-parameters" in cell.metadata.get("tags", []):
+            cell.source = _parameter_lines({**job.parameters, **job.shown})
+        if cell.cell_type == "code":
+            cell.outputs = [_output(each, hidden) for each in cell.outputs]
+    return notebook
+
+
+def _parameter_lines(values: Mapping[str, Value]) -> str:
+    return "\n".join(["# Parameters", *(f"{name} = {value!r}" for name, value in values.items())])
+
+
+def _output(output: Any, hidden: Mapping[str, str]) -> Any:
+    """Replace the run's own paths wherever an output shows them."""
+    text = json.dumps(output)
+    for path, shown in sorted(hidden.items(), key=lambda pair: -len(pair[0])):
+        text = text.replace(json.dumps(path)[1:-1], json.dumps(shown)[1:-1])
+    changed = json.loads(text)
+    output.update(changed)
+    return output

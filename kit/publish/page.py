@@ -1,0 +1,58 @@
+"""The page of a report: nbconvert's exporter over a page template of our own, one file without script."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from pathlib import Path
+from typing import Any, Final
+
+from kit.page import Html, document, escape
+from kit.publish.notebook import loading
+
+_LIVE: Final = re.compile(r"<\s*(script|iframe|object|embed|base|form)\b", re.IGNORECASE)
+_TEMPLATES: Final = Path(__file__).resolve().parent / "page_template"
+
+
+@cache
+def exporter() -> Any:
+    """Return nbconvert's HTML exporter over the kit's page template; the first call imports nbconvert.
+
+    It looks for templates in the kit's own folder alone, so none of the user's can stand in for them, and
+    leaves out nbconvert's pass over the finished page, which would read megabytes of drawings once more.
+    """
+    with loading():
+        from nbconvert import filters
+        from nbconvert.exporters import html
+
+    highlight: Any = filters.Highlight2HTML
+    base: Any = html.HTMLExporter
+
+    class PageExporter(base):  # type: ignore[misc]
+        def from_notebook_node(self, nb: Any, resources: Any = None, **how: Any) -> tuple[str, Any]:
+            self.register_filter("highlight_code", highlight(pygments_lexer="python3", parent=self))
+            self.register_filter("visible_text", lambda text: str(escape(text)))
+            page: tuple[str, Any] = super(base, self).from_notebook_node(nb, resources, **how)
+            return page
+
+    return PageExporter(
+        template_paths=[str(_TEMPLATES)],
+        template_name=_TEMPLATES.name,
+        default_preprocessors=[],
+        exclude_anchor_links=True,
+    )
+
+
+def render(notebook: Any, *, title: str, strip: object, footer: object) -> str:
+    """Return the whole page of an executed notebook.
+
+    Raises
+    ------
+    RuntimeError
+        Where something live stands in it: then it is not published.
+    """
+    body, _ = exporter().from_notebook_node(notebook)
+    live = _LIVE.search(body)
+    if live:
+        raise RuntimeError(f"the page would hold a live element ({live[0]}…), so it was not published")
+    return document(title, Html(body), strip=strip, footer=footer)

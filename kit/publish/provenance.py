@@ -1,0 +1,149 @@
+"""What a report rests on: its input files, parameters, program versions, and the id made of them."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+import sys
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import Final
+
+import kit
+from kit.errors import Faults
+
+SHEETS: Final = ("trial.toml", "burns.csv", "events.csv", "scores.csv", "plan/plan.toml")
+NOTE: Final = "origin.json"
+LIBRARIES: Final = (
+    "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pyarrow", "pydantic", "latex2mathml",
+    "ipykernel", "nbclient", "nbconvert", "nbformat", "papermill", "tzdata",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class InputFile:
+    """One input: its name inside the run folder, its size, and its SHA-256 in hexadecimal."""
+
+    name: str
+    bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Origin:
+    """What a report was made from.
+
+    Attributes
+    ----------
+    inputs
+        Every file of the run folder that was read.
+    parameters
+        As the notebook really had them, paths and output places left out.
+    environment
+        Versions by program, without paths or names of machines.
+    template
+        Name and SHA-256 of the notebook template.
+    report_id
+        Twelve hexadecimal digits made of all the above: equal for equal reports.
+    """
+
+    inputs: tuple[InputFile, ...]
+    parameters: Mapping[str, object]
+    environment: Mapping[str, str]
+    template: Mapping[str, str]
+    report_id: str
+
+    def input_records(self) -> list[dict[str, object]]:
+        """Return the inputs as plain records."""
+        return [asdict(each) for each in self.inputs]
+
+
+def input_paths(folder: Path) -> list[Path]:
+    """Return the input files of a run folder: its sheets, the plan as written, and everything in logs/."""
+    sheets = [folder / name for name in SHEETS if (folder / name).is_file()]
+    logs = sorted(path for path in (folder / "logs").rglob("*") if path.is_file())
+    return sheets + [path for path in logs if not path.name.startswith(".")]
+
+
+def read_inputs(folder: Path) -> tuple[InputFile, ...]:
+    """Return every input with its size and hash, sheets first, logs by name."""
+    return tuple(_read_one(path, folder) for path in input_paths(folder))
+
+
+def _read_one(path: Path, folder: Path) -> InputFile:
+    with path.open("rb") as handle:
+        digest = hashlib.file_digest(handle, "sha256")
+        size = handle.tell()
+    return InputFile(path.relative_to(folder).as_posix(), size, digest.hexdigest())
+
+
+def refuse_changes(before: tuple[InputFile, ...], after: tuple[InputFile, ...]) -> None:
+    """Check that inputs are what they were when the run began.
+
+    Raises
+    ------
+    KitError
+        Naming every file that changed, came or went meanwhile.
+    """
+    old, new = ({each.name: each for each in files} for files in (before, after))
+    faults = Faults()
+    for name in sorted({*old, *new}):
+        if old.get(name) != new.get(name):
+            happened = "gone" if name not in new else "new" if name not in old else "other content"
+            expected = "the file as it was when the run began"
+            faults.refuse(
+                name, f"{happened} since the run began", expected, "Run again once nothing writes to it."
+            )
+    faults.settle()
+
+
+def environment() -> dict[str, str]:
+    """Return the versions of the kit, Python, its libraries and the kind of system."""
+    versions = {"repeatburn": kit.__version__, "python": platform.python_version()}
+    for name in LIBRARIES:
+        try:
+            versions[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            continue
+    return {**versions, "system": f"{sys.platform} {platform.machine()}".strip()}
+
+
+def trace(folder: Path, parameters: Mapping[str, object], output: str | Path = "") -> Origin:
+    """Return what a report of a run folder with these parameters is made from.
+
+    Parameters
+    ----------
+    output
+        The report's folder while it is made: inputs and template noted there by `note` are taken as they are.
+    """
+    noted = Path(output) / NOTE if str(output) else None
+    if noted and noted.is_file():
+        found = json.loads(noted.read_text("utf-8"))
+        inputs, template = tuple(InputFile(**each) for each in found["inputs"]), found["template"]
+    else:
+        inputs, template = read_inputs(folder), {}
+    return _named(inputs, parameters, template)
+
+
+def note(output: Path, inputs: tuple[InputFile, ...], template: Mapping[str, str]) -> None:
+    """Write down inputs and template for `trace`: a run hashes its logs once before and once after."""
+    data = {"inputs": [asdict(each) for each in inputs], "template": dict(template)}
+    (output / NOTE).write_text(json.dumps(data), "utf-8")
+
+
+def _named(
+    inputs: tuple[InputFile, ...], parameters: Mapping[str, object], template: Mapping[str, str]
+) -> Origin:
+    versions = environment()
+    whole = {
+        "inputs": [asdict(each) for each in inputs],
+        "parameters": dict(parameters),
+        "environment": versions,
+        "template": dict(template),
+    }
+    text = json.dumps(whole, sort_keys=True, ensure_ascii=True, default=str)
+    report_id = hashlib.sha256(text.encode()).hexdigest()[:12]
+    return Origin(inputs, dict(parameters), versions, dict(template), report_id)

@@ -1,0 +1,163 @@
+"""Makes one report of one run folder: dated, whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import html
+import json
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from kit.errors import KitError, Problem
+from kit.publish import launch, staging
+from kit.publish.notebook import Job, NotRunError, Progress, run_notebook
+from kit.publish.provenance import NOTE, InputFile, note, read_inputs, refuse_changes
+from kit.publish.results import RESULTS
+from kit.publish.template import Value, checked, find_template, parameters_of, read_template
+
+PAGE = "report.html"
+NOTEBOOK = "notebook.ipynb"
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is to be made: of which folder, by which template, with which parameters."""
+
+    folder: Path
+    template: str
+    notebook: Mapping[str, Any]
+    parameters: Mapping[str, Value]
+
+    @property
+    def origin(self) -> dict[str, str]:
+        """Name and hash of the template: of its cells alone, since programs rewrite a notebook's rest."""
+        cells = [[cell["cell_type"], "".join(cell["source"])] for cell in self.notebook["cells"]]
+        digest = hashlib.sha256(json.dumps(cells).encode()).hexdigest()
+        return {"name": self.template, "sha256": digest}
+
+    @property
+    def reports(self) -> Path:
+        """Where the folder's reports stand."""
+        return self.folder / "reports"
+
+    @property
+    def slug(self) -> str:
+        """The template's name as it stands in the report's."""
+        return self.template.replace("_", "-")
+
+
+def make_report(
+    run_folder: str | Path,
+    template: str | Path = "standard",
+    parameters: Mapping[str, object] | None = None,
+    progress: Progress | None = None,
+) -> Path:
+    """Run a template on a run folder and return the page of the new report.
+
+    The report is a new folder, reports/DATE-TEMPLATE or the first free of DATE-TEMPLATE-2 and so on, with
+    report.html, notebook.ipynb, results.json, tables/ and figures/.
+
+    Raises
+    ------
+    KitError
+        With every fault of the folder, its inputs or the parameters; then nothing is written.
+    NotRunError
+        At a failure of the kit's own; the partial notebook is then in reports/.failed/.
+    """
+    order = take_order(run_folder, template, parameters or {})
+    with launch.started() as kernel, staging.staging(order.reports) as room:
+        before = read_inputs(order.folder)
+        note(room, before, order.origin)
+        notebook = _run(kernel, order, room, progress)
+        if progress:
+            progress("Setting the page")
+        _finish(order, room, notebook, before)
+        target = staging.publish(room, order.reports, f"{staging.report_date()}-{order.slug}")
+    return target / PAGE
+
+
+def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping[str, object]) -> Order:
+    """Check what was asked for, before anything starts.
+
+    Raises
+    ------
+    KitError
+        Where folder, template or parameters are not what they must be.
+    """
+    folder = Path(run_folder).absolute()
+    if not folder.is_dir():
+        remedy = "Check the path, or make one with: repeatburn start FOLDER"
+        raise KitError(Problem("refuse", str(run_folder), "no such folder", "a run folder", remedy))
+    path = find_template(template)
+    notebook = read_template(path)
+    staging.report_date()
+    given = {"run_folder": str(folder), **parameters}
+    return Order(folder, path.stem, notebook, checked(given, parameters_of(notebook, path.name), path.stem))
+
+
+def _run(kernel: launch.Kernel, order: Order, room: Path, progress: Progress | None) -> Any:
+    shown: dict[str, Value] = {"run_folder": "../..", "output": ""}
+    job = Job(order.notebook, {**order.parameters, "output": str(room)}, shown)
+    # the page's library loads while the notebook runs in its own process
+    warming = threading.Thread(target=_warm, daemon=True)
+    warming.start()
+    try:
+        return run_notebook(kernel, job, progress)
+    except NotRunError as error:
+        kept = _keep(order, error)
+        raise NotRunError(f"{error} The partial notebook is {kept}.", error.partial) from error
+    finally:
+        warming.join()
+
+
+def _warm() -> None:
+    from kit.publish.page import exporter
+
+    exporter()
+
+
+def _keep(order: Order, error: NotRunError) -> str:
+    if error.partial is None:
+        return "not there: it stopped before the first cell"
+    name = f"{staging.report_date()}-{order.slug}"
+    return str(staging.keep_failed(order.reports, name, notebook_text(error.partial)))
+
+
+def notebook_text(notebook: Any) -> str:
+    """Return an executed notebook as the text of its file."""
+    return json.dumps(notebook, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+
+
+def _finish(order: Order, room: Path, notebook: Any, before: tuple[InputFile, ...]) -> None:
+    from kit.publish.page import render
+
+    results = _results_of(room, notebook)
+    (room / NOTE).unlink()
+    refuse_changes(before, read_inputs(order.folder))
+    title = str(results.get("trial", {}).get("title") or order.folder.name)
+    page = render(notebook, title=title, strip=_strip(order, results), footer=_footer(results))
+    (room / PAGE).write_text(page, "utf-8", errors="replace", newline="\n")
+    (room / NOTEBOOK).write_text(notebook_text(notebook), "utf-8", errors="replace", newline="\n")
+
+
+def _results_of(room: Path, notebook: Any) -> dict[str, Any]:
+    path = room / RESULTS
+    if not path.is_file():
+        raise NotRunError("the notebook ended without writing results.json.", notebook)
+    found: dict[str, Any] = json.loads(path.read_text("utf-8"))
+    return found
+
+
+def _strip(order: Order, results: Mapping[str, Any]) -> str:
+    kind = order.template.replace("_", " ")
+    return f"{kind.capitalize()} report, {staging.report_date()}. Report {results.get('report', '')}"
+
+
+def _footer(results: Mapping[str, Any]) -> str:
+    version = results.get("environment", {}).get("repeatburn", "")
+    return html.unescape(
+        f"Made with repeatburn {version}. One file: no script, nothing loaded from elsewhere."
+    )

@@ -1,0 +1,182 @@
+"""Reports appear whole or not at all: made in a folder beside the target, then renamed."""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+import shutil
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from kit.errors import KitError, Problem
+
+MAKING: Final = ".making-"
+FAILED: Final = ".failed"
+_LOCK: Final = "owner.lock"
+
+
+def report_date() -> str:
+    """Return the day a report bears, yyyy-mm-dd: of SOURCE_DATE_EPOCH where it is set (UTC), else today.
+
+    Raises
+    ------
+    KitError
+        Where SOURCE_DATE_EPOCH is no whole number.
+    """
+    fixed = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if not fixed:
+        return time.strftime("%Y-%m-%d")
+    try:
+        return datetime.fromtimestamp(int(fixed), UTC).strftime("%Y-%m-%d")
+    except (ValueError, OverflowError, OSError) as error:
+        where, expected = "environment variable SOURCE_DATE_EPOCH", "whole seconds since 1970"
+        raise KitError(Problem("refuse", where, f"'{fixed}'", expected, "Mend it or unset it.")) from error
+
+
+@contextmanager
+def staging(reports: Path) -> Iterator[Path]:
+    """Give a private folder inside `reports`; what is left of it afterwards is removed.
+
+    Raises
+    ------
+    KitError
+        Where the folder cannot be written, or the disk is full.
+    """
+    made = not reports.exists()
+    with disk_faults(reports):
+        reports.mkdir(exist_ok=True)
+        sweep(reports)
+        room = reports / f"{MAKING}{secrets.token_hex(6)}"
+        room.mkdir()
+    try:
+        with disk_faults(reports), _held(room / _LOCK):
+            yield room
+    finally:
+        shutil.rmtree(room, ignore_errors=True)
+        if made:
+            with suppress(OSError):
+                reports.rmdir()
+
+
+@contextmanager
+def disk_faults(place: Path) -> Iterator[None]:
+    """Turn what the disk refuses into a problem for the person at the keyboard."""
+    words = {
+        errno.ENOSPC: ("the disk is full", "room for a report", "Free some space and run again."),
+        errno.EDQUOT: ("your quota is used up", "room for a report", "Free some space and run again."),
+        errno.EROFS: (
+            "the disk is read-only",
+            "a folder that can be written",
+            "Copy the run folder elsewhere.",
+        ),
+        errno.EACCES: ("no right to write", "a folder that can be written", "Change its rights or copy it."),
+        errno.EPERM: ("no right to write", "a folder that can be written", "Change its rights or copy it."),
+        errno.ENOTDIR: ("a file of that name", "a folder", "Rename the file."),
+        errno.EEXIST: ("a file of that name", "a folder", "Rename the file."),
+        errno.ENAMETOOLONG: ("a path too long for this disk", "a shorter path", "Move the run folder up."),
+    }
+    try:
+        yield
+    except OSError as error:
+        if error.errno not in words:
+            raise
+        raise KitError(Problem("refuse", str(place), *words[error.errno])) from error
+
+
+@contextmanager
+def _held(path: Path) -> Iterator[None]:
+    """Hold a lock that the system drops when the process ends, however it ends."""
+    with path.open("wb") as handle:
+        _lock(handle.fileno())
+        yield
+
+
+def _lock(descriptor: int) -> bool:
+    try:
+        import fcntl
+    except ImportError:  # Windows: an open file cannot be removed there, which serves as well
+        return True
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def sweep(reports: Path) -> None:
+    """Remove what killed runs left: private folders whose owner lives no more."""
+    for room in reports.glob(f"{MAKING}*"):
+        try:
+            handle = os.open(room / _LOCK, os.O_RDWR)
+        except FileNotFoundError:
+            # killed between making the folder and its lock, or being made this very moment
+            if time.time() - room.stat().st_mtime > 60:
+                shutil.rmtree(room, ignore_errors=True)
+            continue
+        try:
+            if _lock(handle):
+                shutil.rmtree(room, ignore_errors=True)
+        finally:
+            os.close(handle)
+
+
+def publish(room: Path, reports: Path, name: str) -> Path:
+    """Rename a finished folder to `name`, or the first free of name-2, name-3 …; nothing is overwritten.
+
+    The lock file inside goes first, and everything is on the disk before the name is.
+    """
+    with suppress(FileNotFoundError):
+        (room / _LOCK).unlink()
+    _flush(room)
+    number = 1
+    while True:
+        target = reports / (name if number == 1 else f"{name}-{number}")
+        number += 1
+        if target.exists() or target.is_symlink():
+            continue
+        try:
+            # a folder with files in it is never replaced: of two that come at once, one fails and counts on
+            room.rename(target)
+        except OSError as error:
+            if error.errno in (errno.ENOTEMPTY, errno.EEXIST):
+                continue
+            raise
+        _flush_one(reports)
+        return target
+
+
+def _flush(folder: Path) -> None:
+    for path in (folder, *folder.rglob("*")):
+        _flush_one(path)
+
+
+def _flush_one(path: Path) -> None:
+    if os.name == "nt" and path.is_dir():
+        return
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        with suppress(OSError):  # some network disks do not know it
+            os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def keep_failed(reports: Path, name: str, notebook_text: str) -> Path:
+    """Keep a failed run's partial notebook in reports/.failed/ and return its path."""
+    folder = reports / FAILED
+    folder.mkdir(parents=True, exist_ok=True)
+    number = 1
+    while True:
+        path = folder / f"{name}-{number}.ipynb"
+        try:
+            with path.open("x", encoding="utf-8") as handle:
+                handle.write(notebook_text)
+        except FileExistsError:
+            number += 1
+            continue
+        return path
