@@ -7,10 +7,11 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
-from kit.page import Html, document, escape
+from kit.page import Html, anchor, document, escape
 from kit.publish.notebook import loading
 
 _LIVE: Final = re.compile(r"<\s*(script|iframe|object|embed|base|form)\b", re.IGNORECASE)
+_BARE_HEADING: Final = re.compile(r"<h([2-4])>(.*?)</h\1>", re.DOTALL)
 _TEMPLATES: Final = Path(__file__).resolve().parent / "page_template"
 
 
@@ -55,4 +56,17 @@ def render(notebook: Any, *, title: str, strip: object, footer: object) -> str:
     live = _LIVE.search(body)
     if live:
         raise RuntimeError(f"the page would hold a live element ({live[0]}…), so it was not published")
-    return document(title, Html(body), strip=strip, footer=footer)
+    return document(title, Html(with_ids(body)), strip=strip, footer=footer)
+
+
+def with_ids(body: str) -> str:
+    """Return the body with an id for each heading that has none, so that the contents list can reach it."""
+    taken: dict[str, int] = {}
+
+    def name(found: re.Match[str]) -> str:
+        word = anchor(" ".join(re.sub(r"<[^>]+>", "", found[2]).split()).lower())
+        taken[word] = taken.get(word, 0) + 1
+        own = word if taken[word] == 1 else f"{word}-{taken[word]}"
+        return f'<h{found[1]} id="{own}">{found[2]}</h{found[1]}>'
+
+    return _BARE_HEADING.sub(name, body)

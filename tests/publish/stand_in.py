@@ -104,7 +104,12 @@ def notebook(cells: Any = CELLS) -> dict[str, Any]:
         if kind == "code":
             cell |= {"outputs": [], "execution_count": None}
         made.append(cell)
-    return {"cells": made, "metadata": {"kernelspec": {"name": "absent"}}, "nbformat": 4, "nbformat_minor": 5}
+    return {
+        "cells": made,
+        "metadata": {"kernelspec": {"name": "absent", "display_name": "Absent"}},
+        "nbformat": 4,
+        "nbformat_minor": 5,
+    }
 
 
 def write_notebook(path: Path, cells: Any = CELLS) -> Path:
