@@ -7,7 +7,8 @@ from kit.plan.power import Design, chance_of, power_of
 from kit.plan.recipes import KINDS, Recipe
 from kit.plan.rehearsal import rehearse
 from kit.plan.simulated import simulate_trial
-from kit.plan.words import plan_words
+from kit.plan.tables import calendar_html, chances_html, lines_html, settles_html
+from kit.plan.words import chance_lines, design_lines, plan_words, settles_lines, split_line
 from kit.plan.writing import plan_run
 
 __all__ = [
@@ -16,15 +17,23 @@ __all__ = [
     "Design",
     "Planned",
     "Recipe",
+    "calendar_html",
+    "chance_lines",
     "chance_of",
+    "chances_html",
     "cheapest_split",
+    "design_lines",
+    "lines_html",
     "make_plan",
     "plan_run",
     "plan_words",
     "power_of",
     "rehearse",
     "run_order",
+    "settles_html",
+    "settles_lines",
     "simulate_trial",
     "smallest_design",
+    "split_line",
     "what_burns_settle",
 ]

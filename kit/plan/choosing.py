@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -70,17 +71,19 @@ def smallest_design(
     Design or None
         None where 200 burns in all, or 12 bags of 6 burns a fuel, are not enough: no affordable number.
     """
-    found: list[tuple[float, int, Design]] = []
+
+    def is_enough(design: Design) -> bool:
+        power = power_of(design, components, at * margin, margin, adjust, level, upper)
+        return chance_of(power, at * margin) >= target
+
+    found = []
     for burns in range(1, MOST_BURNS + 1):
-        for bags in range(2, MOST_BAGS + 1):
-            design = Design(fuels, bags, burns)
-            if design.total > AFFORDABLE:
-                break
-            power = power_of(design, components, at * margin, margin, adjust, level, upper)
-            if chance_of(power, at * margin) >= target:
-                found.append((costs.of(design) if costs else design.total, -bags, design))
-                break
-    return min(found, key=lambda each: each[:2])[2] if found else None
+        most = min(MOST_BAGS, AFFORDABLE // (fuels * burns))
+        options = [Design(fuels, bags, burns) for bags in range(2, most + 1)]
+        # more bags never settle less, so the first that is enough is found by halving
+        first = bisect_left(options, True, key=is_enough)
+        found += options[first : first + 1]
+    return min(found, key=lambda d: (costs.of(d) if costs else d.total, -d.bags), default=None)
 
 
 def what_burns_settle(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
@@ -88,12 +89,11 @@ def handling(
 
 def _opening(words: str) -> float:
     """Return how far vents described in words are open; full where the words do not say."""
-    for word in words.lower().replace("-", " ").split():
-        if word in VENTS:
-            return VENTS[word]
-        if word.endswith("%") and word[:-1].isdigit():
-            return int(word[:-1]) / 100
-    return 1.0
+    share = re.search(r"(\d+(?:\.\d+)?)\s*%", words)
+    if share:
+        return float(share[1]) / 100
+    said = set(re.findall(r"[a-z]+", words.lower()))
+    return next((opening for word, opening in VENTS.items() if word in said), 1.0)
 
 
 def open_lids(around: Conditions, burnt: Burnt, planned: pd.DataFrame, faults: Sequence[Fault]) -> Conditions:

@@ -24,8 +24,8 @@ from kit.trial import Plan, Trial, open_run, plan_of, read_plan, write_plan
 from kit.trial.decode import read_text
 
 REMARK = (
-    "# SIMULATED: a rehearsal of the plan in the folder above, seed {seed}. Nothing here was burnt; the names\n"
-    "# of the fuels are yours, what they do here is invented. It tells nothing of the real ones.\n\n"
+    "# SIMULATED: a rehearsal of the plan in the folder above, seed {seed}. Nothing here was burnt; the\n"
+    "# names of the fuels are yours, what they do here is invented. It tells nothing of the real ones.\n\n"
 )
 FEWEST_FOR_FAULTS = 8
 

@@ -11,6 +11,7 @@ from kit.page import Html, cautions_html, element, join
 from kit.page.cautions import CAUTIONS
 from kit.page.document import POLICY
 from kit.plan.sheet_style import STYLE
+from kit.schema import BURNS
 from kit.trial import Plan, Trial
 
 LETTERS = "ACEFHJKLMNPRTUVWXY"  # none that is taken for a digit or another letter
@@ -50,6 +51,11 @@ def codes(burns: Sequence[str], seed: int) -> dict[str, str]:
         burn: known[drawn[n % len(known)]] + ("" if n < len(known) else str(n // len(known)))
         for n, burn in enumerate(burns)
     }
+
+
+def own_columns(trial: Trial) -> list[str]:
+    """Return the columns of the burn sheet that the trial itself declares."""
+    return [*(each.column for each in trial.declared), *trial.model.covariates]
 
 
 def sheets_page(
@@ -154,7 +160,7 @@ def _sheet(trial: Trial, burn: Mapping[str, object], coded: Mapping[str, str], s
         _simulated(simulated),
         *_bench(burn),
         *_outdoors(),
-        *_cold(),
+        *_cold(trial),
         element("p", join(_short_cautions(), " "), class_="small"),
         class_="sheet",
     )
@@ -194,10 +200,12 @@ def _outdoors() -> tuple[Html, ...]:
     )
 
 
-def _cold() -> tuple[Html, ...]:
+def _cold(trial: Trial) -> tuple[Html, ...]:
+    known = {column.name for column in BURNS}
+    names = ["leftover_g", "ash_g", "log", "notes", *(n for n in own_columns(trial) if n not in known)]
     return (
         element("h2", "Next day or later, only when cold right through; else leave blank"),
-        _boxes([("leftover_g", ""), ("ash_g", ""), ("log", ""), ("notes", "")]),
+        _boxes([(name, "") for name in dict.fromkeys(names)]),
     )
 
 

@@ -53,9 +53,10 @@ def design_lines(planned: Planned) -> list[str]:
     if days:
         spare = (planned.calendar["what"] == "spare day").sum()
         per_day = order.groupby("day").size().max()
+        weather = f" with {_count(spare, 'spare day')} for weather;" if spare else ""
         lines.append(
-            f"{len(days)} days of burning from {days[0]} to {days[-1]}, up to {per_day} burns a day, "
-            f"with {_count(spare, 'spare day')} for weather; the last ash is weighed the morning after."
+            f"{len(days)} days of burning from {days[0]} to {days[-1]}, up to {_count(per_day, 'burn')} a day;"
+            f"{weather} the last ash is weighed the morning after."
         )
         lines.append(
             f"A burn takes about {hours.burn:g} h from lighting to the stop, and {hours.cooling:g} h to cool "

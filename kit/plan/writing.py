@@ -16,7 +16,7 @@ import pandas as pd
 from kit.errors import KitError, Problem
 from kit.plan.answers import SHEET, is_empty
 from kit.plan.planned import Planned, make_plan
-from kit.plan.sheets import codes, key_page, sheets_page
+from kit.plan.sheets import codes, key_page, own_columns, sheets_page
 from kit.plan.words import plan_words
 from kit.schema import BURNS
 from kit.trial import Plan, write_plan
@@ -115,7 +115,7 @@ def _write(planned: Planned, coded: dict[str, str], simulated: bool) -> Written:
     plan = write_plan(folder, planned.plan)
     texts = _pages(planned, plan, coded, simulated)
     if is_empty(folder / SHEET):
-        texts[SHEET] = burn_rows(plan.table, _headings(folder / SHEET))
+        texts[SHEET] = burn_rows(plan.table, [*_headings(folder / SHEET), *own_columns(planned.trial)])
     for name, text in texts.items():
         place = folder / name
         fresh = place.with_name(f".{place.name}-{uuid.uuid4().hex[:8]}")

@@ -158,7 +158,7 @@ def test_a_thousand_burns_of_six_hours_take_under_two_seconds() -> None:
     charges, around = drawn("lump", 1000), conditions(1000)
     took = []
     for _ in range(3):
-        begin = time.perf_counter()
+        begin = time.process_time()
         burn(charges, around, hours=6, step_s=10)
-        took.append(time.perf_counter() - begin)
+        took.append(time.process_time() - begin)
     assert min(took) < 2.0

@@ -1,0 +1,154 @@
+"""A plan from answers, as the tester reads it, written whole and hashed."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from kit.errors import KitError
+from kit.plan import make_plan, plan_run, plan_words
+from kit.schema import BURNS, COMPONENTS
+from kit.trial import open_run, read_plan
+from tests.plan.helpers import TRIAL, yard
+
+TODAY = "2026-04-10"
+
+
+def results(folder: Path, name: str, sd: float) -> Path:
+    """Write a report's results with components for both metrics into a run folder."""
+    place = folder / "reports" / name
+    place.mkdir(parents=True)
+    columns = [column.name for column in COMPONENTS]
+    rows = [
+        dict(zip(columns, (metric, part, scale * sd, 0.0, 2 * scale * sd, 0.95, "profile", False, ""), strict=True))
+        for metric, scale in (("peak", 1.0), ("time_above:150", 0.01))
+        for part in ("bag", "burn")
+    ]  # fmt: skip
+    text = json.dumps({"schema": "repeatburn-results/1", "components": rows})
+    (place / "results.json").write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_a_plan_from_nothing_but_assumptions(tmp_path: Path) -> None:
+    planned = make_plan(yard(tmp_path / "y"), today=TODAY)
+    assert len(planned.order) == 18 and planned.design.bags == 3
+    words = plan_words(planned)
+    assert "assumed" in words and "[model] borrow_from" in words
+    assert "18 burns: 3 fuels, 3 bags of each, two burns from a bag." in words
+    assert "A single burn of each fuel" in words and "12 burns, all fuels" in words
+    assert words.splitlines()[-1].startswith(f"{TODAY} repeatburn plan: 3 fuels, 18 burns, sha256 ")
+    assert "REML" not in words and "Satterthwaite" not in words
+
+
+def test_a_plan_from_an_earlier_run_folder(tmp_path: Path) -> None:
+    results(tmp_path / "last", "2025-09-01-standard", sd=99.0)
+    results(tmp_path / "last", "2025-09-01-standard-2", sd=4.0)
+    folder = yard(tmp_path / "y")
+    planned = make_plan(folder, earlier=[tmp_path / "last"], today=TODAY)
+    spread = planned.metrics[0].spread
+    assert 4.0 < spread.sds["burn"] < 8.0  # the upper 80 % limit lies between the SD and its 95 % limit
+    assert "what last found" in plan_words(planned) and "The spread is assumed" not in plan_words(planned)
+    assumed = make_plan(folder, today=TODAY)
+    at = planned.chances["difference"] == 20.0
+    seen = planned.chances[at & planned.chances["verdict"].str.startswith("different")]["chance"].sum()
+    before = assumed.chances[at & assumed.chances["verdict"].str.startswith("different")]["chance"].sum()
+    assert seen > before
+    with pytest.raises(KitError, match="no report with results"):
+        make_plan(folder, earlier=[tmp_path / "nowhere"], today=TODAY)
+
+
+def test_the_plan_is_written_whole_and_its_rows_are_planned(tmp_path: Path) -> None:
+    folder = yard(tmp_path / "y")
+    written = plan_run(folder, today=TODAY)
+    assert sorted(p.name for p in (folder / "plan").iterdir()) == ["key.html", "plan.toml", "sheets.html"]
+    plan = read_plan(folder)
+    assert plan is not None and not plan.is_changed and plan.sha256 in written.words
+    run = open_run(folder)
+    assert run.is_interim and (run.burns["state"] == "planned").all() and len(run.burns) == 18
+    assert json.dumps(written.as_record(), allow_nan=True) and written.as_record()["burns"] == 18
+
+
+def test_planning_twice_is_the_same_plan_and_keeps_the_tester_s_own_rows(tmp_path: Path) -> None:
+    folder = yard(tmp_path / "y")
+    first = plan_run(folder, today=TODAY)
+    sheet = (folder / "burns.csv").read_bytes()
+    second = plan_run(folder, today=TODAY)
+    assert (folder / "burns.csv").read_bytes() == sheet
+    assert "The order is that of burns.csv" in second.words
+    assert second.planned.order["burn"].tolist() == first.planned.order["burn"].tolist()
+
+
+def test_an_empty_sheet_keeps_its_own_headings(tmp_path: Path) -> None:
+    folder = yard(tmp_path / "y")
+    (folder / "burns.csv").write_text("burn;fuel;log\n".replace(";", ",").replace("log", "log,sparks"))
+    plan_run(folder, today=TODAY)
+    with (folder / "burns.csv").open(encoding="utf-8") as stream:
+        headings = next(csv.reader(stream))
+    assert headings == [*(column.name for column in BURNS), "sparks"]
+
+
+def test_nothing_is_written_where_the_answers_have_faults(tmp_path: Path) -> None:
+    folder = yard(tmp_path / "y", **{'peak = "20 °C"\n"time_above:150" = "15 %"\n': ""})
+    with pytest.raises(KitError, match=r"\[margins\].*smallest difference that matters"):
+        plan_run(folder, today=TODAY)
+    assert [path.name for path in folder.iterdir()] == ["trial.toml"]
+    alone = yard(tmp_path / "one")
+    text = TRIAL[: TRIAL.index('[[fuel]]\nid = "new"')] + TRIAL[TRIAL.index("[[probe]]") :]
+    (alone / "trial.toml").write_text(text)
+    with pytest.raises(KitError, match="two or more to compare"):
+        plan_run(alone, today=TODAY)
+    with pytest.raises(KitError, match="no trial file"):
+        plan_run(tmp_path / "nowhere", today=TODAY)
+
+
+def test_a_failure_while_writing_is_said_and_leaves_no_scraps(tmp_path: Path, monkeypatch) -> None:
+    folder = yard(tmp_path / "y")
+
+    def full(self: Path, target: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "replace", full)
+    with pytest.raises(KitError, match="No space left"):
+        plan_run(folder, today=TODAY)
+    assert not list(folder.glob("burns.csv")) and not list(folder.glob("plan/.sheets*"))
+
+
+def test_what_does_not_fit_is_said(tmp_path: Path) -> None:
+    folder = yard(tmp_path / "y", **{"hours = 9": "hours = 3\ndays = 4\nbudget = 20"})
+    notes = " ".join(make_plan(folder, today=TODAY).notes)
+    assert "need 18 days of 1; [plan] days says 4" in notes and "One burn a day" in notes
+    assert "more than the budget of 20" in notes
+
+
+def test_stages_share_out_the_error(tmp_path: Path) -> None:
+    plain = make_plan(yard(tmp_path / "a"), today=TODAY)
+    staged = make_plan(yard(tmp_path / "b", **{"seed = 5": "seed = 5\nstages = [9, 18]"}), today=TODAY)
+    assert staged.chances["level"].iloc[0] == pytest.approx(0.975)
+    assert staged.chances["half_width"].iloc[0] > plain.chances["half_width"].iloc[0]
+    assert staged.plan.stages == (9, 18)
+
+
+def test_cooling_lies_between_burns_and_ash_waits_for_the_next_morning(tmp_path: Path) -> None:
+    calendar = make_plan(yard(tmp_path / "y"), today=TODAY, first_day="2026-04-20").calendar
+    burns = calendar[calendar["what"] == "burn"]
+    for _, day in burns.groupby("day"):
+        light, cold = pd.to_timedelta(day["light"] + ":00"), pd.to_timedelta(day["cold"] + ":00")
+        assert (light.to_numpy()[1:] >= cold.to_numpy()[:-1]).all()
+    day_of = dict(zip(burns["burn"], burns["day"], strict=True))
+    weighed = calendar[calendar["weigh"] != ""]
+    for row in weighed.itertuples():
+        assert all(day_of[burn] < row.day for burn in row.weigh.split(", "))
+    everything = ", ".join(weighed["weigh"]).split(", ")
+    assert sorted(everything) == sorted(burns["burn"])
+    assert burns["day"].min() == "2026-04-20"
+
+
+def test_burns_done_already_are_named(tmp_path: Path) -> None:
+    demo = Path(__file__).parents[2] / "runs" / "hill-school"
+    planned = make_plan(demo, today=TODAY)
+    assert any("not written before the first burn" in note for note in planned.notes)
+    assert planned.order["burn"].tolist()[0] == "01" and len(planned.chances) == 30

@@ -1,0 +1,156 @@
+"""Chances of verdicts: the noncentral t, the general design against the balanced one, limits of SDs."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from kit.errors import KitError
+from kit.plan.choosing import Costs, best_design, cheapest_split, dropped, smallest_design, what_burns_settle
+from kit.plan.order import run_order
+from kit.plan.power import BEYOND, DIFFERENT, OPEN, SAME, Design, chance_of, power_of, sds_of
+from kit.plan.precision import balanced, precision
+from kit.schema import VERDICTS
+
+SDS = {"bag": 8.0, "burn": 10.0}
+
+
+@pytest.mark.parametrize(("fuels", "bags", "burns"), list(itertools.product((2, 4), (1, 2, 5), (1, 3))))
+def test_the_balanced_form_is_the_general_one(fuels: int, bags: int, burns: int) -> None:
+    if bags * burns == 1:
+        with pytest.raises(KitError, match="repeats"):
+            balanced(fuels, bags, burns, SDS)
+        return
+    quick, general = balanced(fuels, bags, burns, SDS), precision(Design(fuels, bags, burns).table(), SDS)
+    assert quick.se == pytest.approx(general.se, rel=1e-9)
+    assert quick.true_sd == pytest.approx(general.true_sd, rel=1e-9)
+    assert quick.df == pytest.approx(general.df, rel=1e-6)
+    assert set(quick.separates) == set(general.separates)
+
+
+def test_days_that_every_fuel_shares_cost_nothing_but_degrees_of_freedom() -> None:
+    sds = SDS | {"day": 30.0}
+    complete = precision(Design(4, 3, 3, days=9).table(), sds)
+    assert complete.se == pytest.approx(balanced(4, 3, 3, SDS).se, rel=1e-9)
+    incomplete = precision(run_order(list("abcd"), 3, 3, 2, seed=1), sds)
+    assert incomplete.se > complete.se
+
+
+def test_zero_excluded_is_the_noncentral_t() -> None:
+    design, known = Design(4, 3, 3), balanced(4, 3, 3, SDS)
+    for difference in (0.0, 10.0, 25.0):
+        power = power_of(design, SDS, difference, adjust="none")
+        t, shift = stats.t.ppf(0.975, known.df), difference / known.se
+        exact = stats.nct.sf(t, known.df, shift) + stats.nct.cdf(-t, known.df, shift)
+        assert chance_of(power, difference) == pytest.approx(exact, abs=5e-4)
+
+
+def test_tukeys_multiplier_is_that_of_the_studentised_range() -> None:
+    power = power_of(Design(5, 3, 2), SDS, 0.0, adjust="tukey")
+    known = balanced(5, 3, 2, SDS)
+    exact = stats.studentized_range.ppf(0.95, 5, known.df) / np.sqrt(2) * known.se
+    median = exact * np.sqrt(stats.chi2.median(known.df) / known.df)
+    assert power["half_width"].iloc[0] == pytest.approx(median, rel=1e-3)
+    dunnett = power_of(Design(5, 3, 2), SDS, 0.0, adjust="dunnett")
+    assert dunnett["half_width"].iloc[0] < power["half_width"].iloc[0]
+
+
+def test_chances_sum_to_one_and_use_the_words_of_the_report() -> None:
+    power = power_of(Design(3, 4, 2), SDS, [0.0, 12.0, 24.0], margin=12.0)
+    assert power.groupby("difference")["chance"].sum().to_numpy() == pytest.approx(1.0)
+    assert set(power["verdict"]) <= set(VERDICTS)
+    without = power_of(Design(3, 4, 2), SDS, [0.0], margin=None)
+    assert without["verdict"].tolist() == [DIFFERENT, OPEN]
+
+
+def test_chances_agree_with_simulated_mean_squares() -> None:
+    design, margin, known = Design(3, 4, 2), 14.0, balanced(3, 4, 2, SDS)
+    rng = np.random.default_rng(3)
+    se = known.se * np.sqrt(rng.chisquare(known.df, 200_000) / known.df)
+    half = se * stats.studentized_range.ppf(0.95, 3, known.df) / np.sqrt(2)
+    for difference in (0.0, 14.0, 28.0):
+        estimate = difference + known.se * rng.standard_normal(len(se))
+        low, high = estimate - half, estimate + half
+        power = power_of(design, SDS, difference, margin).set_index("verdict")["chance"]
+        assert power[BEYOND] == pytest.approx(np.mean((low > margin) | (high < -margin)), abs=0.004)
+        inside = (low > -margin) & (high < margin)
+        assert power[SAME] == pytest.approx(np.mean(inside & (low <= 0) & (high >= 0)), abs=0.004)
+
+
+def test_more_burns_and_smaller_spread_never_settle_less() -> None:
+    seen = [chance_of(power_of(Design(4, bags, 2), SDS, 15.0, 15.0), 15.0) for bags in (2, 3, 5, 8)]
+    assert seen == sorted(seen)
+    small = chance_of(power_of(Design(4, 3, 2), {"bag": 4, "burn": 5}, 15.0, 15.0), 15.0)
+    assert small > seen[1]
+
+
+def test_units_do_not_matter() -> None:
+    one = power_of(Design(4, 3, 2), SDS, [0, 15.0], 15.0)["chance"]
+    other = power_of(Design(4, 3, 2), {k: 1.8 * v for k, v in SDS.items()}, [0, 27.0], 27.0)["chance"]
+    assert one.to_numpy() == pytest.approx(other.to_numpy())
+
+
+def test_burns_of_one_bag_are_seen_to_promise_too_much() -> None:
+    power = power_of(Design(4, 1, 6), SDS, 0.0, adjust="none")
+    assert chance_of(power, 0.0) > 0.3  # an error of 5 % is claimed: pseudo-replication
+
+
+def test_upper_limits_of_sds_follow_their_intervals() -> None:
+    from scipy import special
+
+    df, sd = 12, 5.0
+    high = sd * np.sqrt(df / stats.chi2.ppf(0.025, df))
+    rows = pd.DataFrame(
+        [
+            {"component": "burn", "sd": sd, "low": 3.0, "high": high, "level": 0.95},
+            {"component": "bag", "sd": 0.0, "low": 0.0, "high": 4.0, "level": 0.95},
+        ]
+    )
+    sds = sds_of(rows, upper=True)
+    assert sds["burn"] == pytest.approx(sd * np.sqrt(df / stats.chi2.ppf(0.2, df)), rel=1e-4)
+    assert sds["bag"] == pytest.approx(4.0 * np.sqrt(special.ndtri(0.8) / special.ndtri(0.975)))
+    assert sds_of(rows) == {"bag": 0.0, "burn": sd, "day": 0.0}
+
+
+@pytest.mark.parametrize("wrong", [{"bag": 3.0}, {"bag": 1.0, "burn": 0.0}, {"bag": -1.0, "burn": 2.0}])
+def test_components_that_cannot_be_are_refused(wrong) -> None:
+    with pytest.raises(KitError, match="burn above 0"):
+        power_of(Design(3, 3, 2), wrong, 1.0)
+
+
+def test_a_design_of_single_burns_is_refused() -> None:
+    with pytest.raises(KitError, match="repeats"):
+        power_of(Design(6, 1, 1), SDS, 1.0)
+
+
+def test_the_cheapest_split() -> None:
+    assert cheapest_split({"bag": 5.0, "burn": 10.0}, Costs(16.0, 4.0)) == pytest.approx(4.0)
+    assert cheapest_split({"bag": 0.0, "burn": 10.0}, Costs(1.0, 1.0)) == float("inf")
+    # the formula finds the least variance for the money, over whole designs
+    costs, sds = Costs(9.0, 1.0), {"bag": 4.0, "burn": 8.0}
+    best = cheapest_split(sds, costs)
+    variance = {n: (16 + 64 / n) * (costs.bag + n * costs.burn) for n in range(1, 15)}
+    assert min(variance, key=variance.get) == pytest.approx(best, abs=1)
+
+
+def test_the_smallest_design_is_enough_and_one_bag_less_is_not() -> None:
+    design = smallest_design(3, SDS, 20.0)
+    assert design is not None
+    assert chance_of(power_of(design, SDS, 20.0, 20.0), 20.0) >= 0.8
+    fewer = Design(3, design.bags - 1, design.burns)
+    assert chance_of(power_of(fewer, SDS, 20.0, 20.0), 20.0) < 0.8
+    assert smallest_design(6, {"bag": 60.0, "burn": 10.0}, 5.0) is None
+
+
+def test_what_burns_settle_for_all_and_for_fewer_fuels() -> None:
+    table = what_burns_settle([12, 24, 36], 6, SDS, 15.0)
+    assert set(table["asked"]) == {12, 24, 36} and (table["total"] <= table["asked"]).all()
+    for _, rows in table.groupby("asked"):
+        kept = rows.sort_values("fuels", ascending=False)["different_at_twice"]
+        assert kept.iloc[-1] > kept.iloc[0]
+    assert best_design(5, 6) is None and best_design(12, 6) == Design(6, 2, 1)
+    assert dropped(["a", "b", "c", "d"], 2, "d") == ["c", "b"]

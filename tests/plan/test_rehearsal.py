@@ -1,0 +1,122 @@
+"""Rehearsals: the tester's own plan, simulated, and labelled so in every file."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from kit.errors import KitError
+from kit.plan import plan_run, rehearse, simulate_trial
+from kit.plan.loggers import Fault
+from kit.trial import deviations, open_run
+from tests.plan.helpers import TRIAL, yard
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    declared = (
+        'primary = ["peak", "time_above:150"]\ndeclared = [{ column = "sparks", unit = "", better = "less" }]'
+    )
+    folder = yard(
+        tmp_path_factory.mktemp("rehearsal") / "y",
+        **{'primary = ["peak", "time_above:150"]': declared},
+    )
+    plan_run(folder, today="2026-04-10")
+    return folder
+
+
+def test_a_rehearsal_is_the_plan_of_the_folder_done(planned: Path) -> None:
+    made = rehearse(planned, seed=3)
+    assert made == planned / "rehearsal-3"
+    run, own = open_run(made), open_run(planned)
+    assert run.burns["burn"].tolist() == own.burns["burn"].tolist()
+    assert run.burns["bag"].tolist() == own.burns["bag"].tolist()
+    assert (run.burns["state"] == "done").all() and run.trial.margins == own.trial.margins
+    assert run.trial.main_probe == "grate" and run.trial.title.startswith("Simulated rehearsal")
+    assert deviations(run).empty
+    assert pd.to_numeric(run.burns["sparks"]).between(0.5, 50).all()
+    header = next((made / "logs").iterdir()).read_text(encoding="utf-8").splitlines()[1]
+    assert header == "time,grate (°C),lid (°C)"
+
+
+def test_every_file_says_that_it_is_simulated(planned: Path) -> None:
+    made = rehearse(planned, seed=4)
+    files = [path for path in made.rglob("*") if path.is_file()]
+    assert len(files) > 20
+    for path in files:
+        assert "simulated" in path.read_text(encoding="utf-8").lower(), path.name
+
+
+def test_the_same_seed_rehearses_the_same_and_never_over_another(planned: Path, tmp_path: Path) -> None:
+    made = rehearse(planned, seed=5)
+    first = {p.name: p.read_bytes() for p in (made / "logs").iterdir()}
+    with pytest.raises(KitError, match="a rehearsal already there"):
+        rehearse(planned, seed=5)
+    made.rename(tmp_path / "kept")
+    again = {p.name: p.read_bytes() for p in (rehearse(planned, seed=5) / "logs").iterdir()}
+    assert again == first
+    assert not [p for p in planned.iterdir() if p.name.startswith(".")]
+
+
+def test_without_a_written_plan_the_one_that_would_be_written_is_rehearsed(tmp_path: Path) -> None:
+    folder = yard(tmp_path / "y")
+    assert len(open_run(rehearse(folder, seed=1)).burns) == 18
+    assert sorted(p.name for p in folder.iterdir()) == ["rehearsal-1", "trial.toml"]
+    with pytest.raises(KitError, match="no trial file"):
+        rehearse(tmp_path / "nowhere")
+
+
+def order(burns: int, per_day: int = 3) -> pd.DataFrame:
+    fuels = ("old", "new", "shell")
+    return pd.DataFrame(
+        {
+            "burn": [f"b{n}" for n in range(burns)],
+            "fuel": [fuels[n % 3] for n in range(burns)],
+            "bag": [str(1 + n // 6) for n in range(burns)],
+            "day": [f"2026-05-{1 + n // per_day:02d}" for n in range(burns)],
+            "order": range(1, burns + 1),
+        }
+    )
+
+
+def test_simulate_trial_writes_a_whole_folder_or_none(tmp_path: Path) -> None:
+    made = simulate_trial(tmp_path / "s", TRIAL, order(6), seed=2)
+    assert len(open_run(made).burns) == 6
+    with pytest.raises(KitError, match="a folder already there"):
+        simulate_trial(made, TRIAL, order(6), seed=2)
+    unknown = order(6).replace({"fuel": {"new": "other"}})
+    with pytest.raises(KitError, match="fuel 'other'"):
+        simulate_trial(tmp_path / "t", TRIAL, unknown)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["s"]
+
+
+def test_burns_after_midnight_carry_their_date(tmp_path: Path) -> None:
+    made = simulate_trial(tmp_path / "s", TRIAL, order(7, per_day=7), seed=2)
+    sheet = pd.read_csv(made / "burns.csv", dtype=str)
+    assert sheet["stopped"].str.contains("2026-05-02T").any()
+    assert len(open_run(made).burns) == 7
+
+
+def test_settings_throttle_and_cookers_differ(tmp_path: Path) -> None:
+    text = TRIAL + '[[setting]]\nid = "open"\nvents = "full"\n[[setting]]\nid = "low"\nvents = "25 %"\n'
+    planned = order(12).assign(setting=["open", "low"] * 6)
+    made = simulate_trial(tmp_path / "s", text, planned, seed=1)
+    sheet = pd.read_csv(made / "burns.csv", dtype=str)
+    peaks = {
+        row.burn: pd.read_csv(made / "logs" / row.log, skiprows=1).iloc[:, 1].max()
+        for row in sheet.itertuples()
+    }
+    by_setting = pd.Series(peaks).groupby(sheet.set_index("burn")["setting"]).mean()
+    assert by_setting["open"] > by_setting["low"] + 20
+    heavy = simulate_trial(tmp_path / "c", TRIAL.replace("steel drum", "ceramic egg"), order(3), seed=1)
+    assert tomllib.loads((heavy / "trial.toml").read_text())["trial"]["cooker"] == "ceramic egg"
+
+
+def test_a_battery_fault_ends_the_log_before_the_sheet_s_stop(tmp_path: Path) -> None:
+    made = simulate_trial(tmp_path / "s", TRIAL, order(3), faults=[Fault("battery", "b1", after_min=10)])
+    last = (made / "logs" / "burn-b1.csv").read_text().splitlines()[-1][11:19]
+    sheet = pd.read_csv(made / "burns.csv", dtype=str).set_index("burn")
+    assert last < sheet.loc["b1", "stopped"] and "battery" in sheet.loc["b1", "notes"]
