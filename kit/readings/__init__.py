@@ -1,6 +1,8 @@
 """Logger files to tidy readings: dialects, clocks, calibration, flags."""
 
+from kit.readings.calibration import ProbeUncertainty, probe_uncertainty
 from kit.readings.log import Dialect, Log
 from kit.readings.read import read_log
+from kit.readings.run import RunReadings, read_burns, read_run
 
-__all__ = ["Dialect", "Log", "read_log"]
+__all__ = ["Dialect", "Log", "ProbeUncertainty", "RunReadings", "probe_uncertainty", "read_burns", "read_log", "read_run"]

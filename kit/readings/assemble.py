@@ -58,7 +58,8 @@ def assembled(settled: Settled, checked: Checked, body: Body, line: Timeline, te
     codes = {name: _picked(part, rows) for name, part in temperatures.codes.items()}
     return Log(
         table, _dialect(settled, line, temperatures), notes, settled.source.path, content_hash(settled.source.path), lines,
-        codes, line.moved, line.repeated, groups, events_of(checked, settled.roles, lines, line.elapsed_s, clock),
+        codes, line.moved, line.repeated, groups,
+        pd.DataFrame({name: _picked(values, rows) for name, values in temperatures.differences.items()}), events_of(checked, settled.roles, lines, line.elapsed_s, clock),
     )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ OPEN_WORDS = frozenset(
     "#value! #div/0! #ref! #num! invalid bad out of range oor disconnected no sensor no probe sensor error "
     "1.#qnan 1.#inf -1.#inf -1.#ind 1.#ind hi lo high low hhh lll hhhh llll ---c ---f unplugged off 1.#nan".split()
 ) | {"over range", "open circuit", "out of range", "no sensor", "no probe", "sensor error", "not connected"}
-_DASHES = re.compile(r"[-–—_.*#?=~/x<>]{1,}$|\+{2,}$|(?:[-+*?] ){1,}[-+*?]$")
+_DASHES = re.compile(r"[-–—_.*#?=~/<>]{1,}$|\+{2,}$|(?:[-+*?] ){1,}[-+*?]$")
 _UNIT = r"(?:°|º|˚|deg\.?|degrees)?\s?(?:celsius|fahrenheit|kelvin|[CFK])|℃|℉|°|º"
 _NUMBER = r"[+\-−]?\s*(?:[0-9](?:[0-9.,'’\u00a0\u202f\u2009]| (?=[0-9]{3}(?![0-9])))*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?"
 _PLAIN = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?$")
@@ -110,6 +110,8 @@ def to_number(cell: str, decimal: str) -> float | None:
 
     Thousands marks are accepted only in groups of three.
     """
+    if decimal == "." and _PLAIN.match(cell):
+        return float(cell)
     text = re.sub(r"^([+\-−]?)\s+", r"\1", cell.strip(BLANKS)).replace("−", "-")
     other = "." if decimal == "," else ","
     thousands = rf"[{other}'’ \u00a0\u202f\u2009]"
@@ -126,6 +128,8 @@ def decimal_evidence(cell: str) -> str:
 
     'both ways' is one comma or point before exactly three digits: thousands or decimals.
     """
+    if cell.isdigit():
+        return ""
     text = re.sub(r"[eE][+-]?[0-9]+$", "", split_unit(cell)[0].lstrip("+-−" + BLANKS))
     points, commas = text.count("."), text.count(",")
     if points and commas:

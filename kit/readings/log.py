@@ -86,6 +86,8 @@ class Log:
         Rows that stood out of order in the file; rows that share their stamp with a neighbour.
     groups
         Label of the run each row belongs to, or None where the file holds one.
+    differences
+        Columns that are a difference of two temperatures, in K, scaled and never shifted.
     events
         Words logged beside or between readings: line, elapsed_s, clock, column, text; with
         only_event where the row held nothing else and is no row of `table`.
@@ -101,6 +103,7 @@ class Log:
     moved: npt.NDArray[np.bool_] = field(repr=False)
     repeated: npt.NDArray[np.bool_] = field(repr=False)
     groups: npt.NDArray[np.object_] | None = field(repr=False)
+    differences: pd.DataFrame = field(repr=False)
     events: pd.DataFrame = field(repr=False)
 
     @property

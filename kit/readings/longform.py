@@ -58,8 +58,10 @@ def _recurs(column: int, rows: Sequence[Sequence[str]]) -> bool:
 
 
 def _in_blocks(name: str, column: int, rows: Sequence[Sequence[str]]) -> bool:
+    if not _RUN.match(name):
+        return False
     values = _whole_numbers(column, rows)
-    if not _RUN.match(name) or len(values) < 4:
+    if len(values) < 4:
         return False
     changes = int((np.diff(values) != 0).sum())
     return 0 < changes <= len(values) // 3 and changes == len(set(values)) - 1

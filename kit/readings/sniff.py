@@ -13,6 +13,7 @@ from kit.readings.source import Source
 
 _HEAD_LINES = 2000
 _ALL_BELOW = 240
+_ROWS = 60
 _MARKS = {"tab": "\t", "\\t": "\t", "comma": ",", "semicolon": ";", "space": BLANK_RUN, "blank": BLANK_RUN, "pipe": "|", "": BLANK_RUN}
 
 
@@ -54,10 +55,14 @@ def sniff(source: Source, declared: Mapping[str, object]) -> Sniffed:
     header_row = declared.get("header_row")
     header = read_header(above, layout, first, int(str(header_row)) if header_row is not None else None)
     layout, header = _remark_column(layout, header, above, sample)
-    known = {line.number: line for line in [*lines[: layout.body_line + _ALL_BELOW], *sample] if line.number >= layout.body_line}
+    known = {line.number: line for line in [*lines[: layout.body_line + _rows_above(lines)], *sample] if line.number >= layout.body_line}
     body = [known[number] for number in sorted(known)]
     rows = [tuple(fields) for line in body if len(fields := _fields(line.text, layout)) == layout.width]
     return Sniffed(layout, header, tuple(row for row in rows if any(kind_of(cell) != "blank" for cell in row))[:400])
+
+
+def _rows_above(lines: Sequence[Line]) -> int:
+    return len(lines) if len(lines) <= _ALL_BELOW else _ROWS
 
 
 def _fields(text: str, layout: Layout) -> list[str]:

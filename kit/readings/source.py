@@ -22,6 +22,7 @@ _MARKS = (
 )
 _SPREADSHEET = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 _OTHERS = (b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"\x1f\x8b", b"GIF8")
+_NOTHING = b"\0\x1a \t\r\n\xef\xbb\xbf\xff\xfe"
 _DEGREE = re.compile("[°º℃℉˚]")
 _LETTERS = re.compile("[äöüßéèêëàâáåæçñóôòøîíïúûùœÿÄÖÜÉÈÀÂÁÅÆÇÑÓØµ²³·±×–“”„’…]")
 _QUOTED_BREAK = re.compile(
@@ -111,7 +112,7 @@ def _first_bytes(path: Path, name: str) -> bytes:
     except OSError as error:
         what = "no such file" if isinstance(error, FileNotFoundError) else f"a file that cannot be opened ({error.strerror})"
         raise KitError(Problem("refuse", name, what, "a logger's export", "Check the name and its rights.")) from None
-    if not raw.strip(b"\0\x1a \t\r\n\xef\xbb\xbf\xff\xfe"):
+    if not raw[:4096].strip(_NOTHING) and not raw.strip(_NOTHING):
         raise KitError(
             Problem("refuse", name, "an empty file: no data rows", "a table of readings", "Export the log again.")
         )
@@ -217,6 +218,7 @@ def _is_utf8(raw: bytes) -> bool:
 
 
 def _line_end(text: bytes) -> str:
+    text = text[: 1 << 20]
     feeds, both, returns = text.count(b"\n"), text.count(b"\r\n"), text.count(b"\r")
     if returns > both and returns > 2 * feeds:
         return "CR"

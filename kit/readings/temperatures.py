@@ -21,7 +21,7 @@ from kit.readings.celsius import (
     to_celsius,
 )
 from kit.readings.headings import bare_unit
-from kit.readings.numbers import ABSENT, READ, UNREAD, Numbers
+from kit.readings.numbers import ABSENT, UNREAD, Numbers
 from kit.readings.roles import GLUED, Roles
 
 _LETTER = {"degC": ord("C"), "degF": ord("F"), "K": ord("K")}
@@ -30,8 +30,9 @@ _SHOWN = 5
 
 @dataclass(frozen=True)
 class Temperatures:
-    """Columns in °C by heading, their unit in the file, what their cells were, and notes."""
+    """Columns in °C by heading, their unit in the file, what their cells were, and notes; differences in K apart."""
 
+    differences: dict[str, npt.NDArray[np.float64]]
     celsius: dict[str, npt.NDArray[np.float64]]
     codes: dict[str, npt.NDArray[np.int8]]
     units: dict[str, str]
@@ -42,7 +43,7 @@ def to_temperatures(
     body: Body, roles: Roles, keys: Mapping[str, object], sentinels: Sentinels, place: str, faults: Faults
 ) -> Temperatures:
     """Return every temperature column in °C; an unknown unit is asked for."""
-    found = Temperatures({}, {}, {}, [])
+    found = Temperatures({}, {}, {}, {}, [])
     wanted = _wanted_unit(keys, place, faults)
     unknown: dict[str, float] = {}
     for column, unit in {**roles.temperatures, **roles.differences}.items():
@@ -98,7 +99,11 @@ def _convert(
         met = mask_sentinels(numbers, unit, sentinels)
         values = to_celsius(numbers.values, unit, difference)
         found.notes.extend(f"column {name}: {count} times {number:g}, a sign of an open circuit: missing" for number, count in met.items())
-    found.celsius[name], found.codes[name], found.units[name] = values, numbers.codes, unit
+    found.units[name] = unit
+    if difference:
+        found.differences[name] = values
+    else:
+        found.celsius[name], found.codes[name] = values, numbers.codes
 
 
 def _per_row(keys: Mapping[str, object]) -> bool:
@@ -127,7 +132,3 @@ def _unread(numbers: Numbers, body: Body, name: str, place: str, faults: Faults,
         notes.append(f"column {name}: {len(words) - _SHOWN} more texts that are no numbers: missing")
     numbers.codes[numbers.codes == UNREAD] = ABSENT
 
-
-def usable_share(codes: npt.NDArray[np.int8]) -> float:
-    """Return the share of cells that hold a reading."""
-    return float((codes == READ).mean()) if len(codes) else 0.0

@@ -26,6 +26,10 @@ class Cleaning(BaseModel):
     """A lone reading is a spike if it stands at least this many K away from both its neighbours, to the
     same side. Lower it for a calm cooker, raise it for an open flame."""
 
+    spike_k_per_s: NotNegative = 3.0
+    """… and so many K more for each second between readings, since an opened lid or a flare-up can be over
+    before the next reading of a slow log."""
+
     spike_mads: Positive = 8.0
     """… and if it stands at least this many times the usual scatter (scaled median absolute deviation of
     the readings around it, each from the mean of its own neighbours) off the line between its neighbours."""
@@ -48,27 +52,31 @@ class Cleaning(BaseModel):
     highest_c: Finite = 1372.0
     """Hotter than this is impossible for the probe's kind (1372 °C is the end of the type K tables)."""
 
-    stuck_s: Positive = 1200.0
-    """The same value for this long is a stuck channel, if the curve stood further off room temperature
-    and moved faster before and after than its resolution can explain."""
+    stuck_s: Positive = 600.0
+    """The same value for this long is a stuck channel, if readings before and after it scatter, or if it
+    ends with a jump of `stuck_jump_k`. A slow fire read in whole degrees stands still without being stuck."""
 
     stuck_n: Several = 20
     """… and only if that many readings in a row are the same."""
 
-    stuck_lone_k: Positive = 5.0
-    """… and only if another probe of the burn moved by at least this many K meanwhile, or if the value
-    leaves again by a jump of at least this many K."""
+    stuck_jump_k: Positive = 8.0
+    """… the jump that shows that the temperature went on while the display stood still (and five times
+    the channel's resolution)."""
 
-    saturated_n: Several = 4
-    """The channel's highest value that many times in a row, reached by a climb of at least
-    `saturated_climb_k` in one step, or left by such a fall, is the end of the logger's range."""
+    saturated_n: Several = 5
+    """The channel's highest value that many times in a row, for at least `saturated_s`, is the end of the
+    logger's range, if the curve ran into it while still climbing (`saturated_steps`)."""
 
-    saturated_climb_k: Positive = 5.0
-    """Climb into (or fall out of) a run of highest values that shows the curve was cut off there."""
+    saturated_s: NotNegative = 15.0
+    """… for this long."""
+
+    saturated_steps: Positive = 3.0
+    """Climb into a run of highest values, in steps of the channel's resolution a reading, that shows the
+    curve was cut off there."""
 
     reversed_k: Positive = 30.0
-    """A channel that falls by this much below its start while the other probes rise by at least as much
-    has its wires swapped; alone, one that falls this far below room temperature."""
+    """A channel that reads this much below the air (ambient_c of the burn sheet, else its own first
+    reading) has its wires swapped: it falls as the fire rises."""
 
     stepped_k: Positive = 80.0
     """A jump of this many K within `stepped_s`, that stays, and that no other probe follows by a quarter

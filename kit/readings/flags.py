@@ -1,0 +1,226 @@
+"""The cleaning rules: which readings of all burns are odd, and how. A reading is marked, never deleted.
+
+All burns and probes lie one after the other in long arrays; `seg` numbers the burn and probe of each
+reading, so that each rule is a few passes over everything at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from kit.readings.marks import BIT, Bits, has, is_usable
+from kit.readings.numbers import ABSENT, OPEN
+from kit.trial.cleaning import Cleaning
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+MAD_TO_SD = 1.4826
+_MOST_EQUAL, _LEAST_TURNS = 0.3, 0.25
+_SLOWEST_S = 120.0
+_AROUND = 60
+_RETURNS = 0.5
+
+
+@dataclass(frozen=True)
+class Stack:
+    """All readings of a run, trace after trace.
+
+    Attributes
+    ----------
+    seg, seconds, celsius, codes, moved, repeated
+        One value a reading; `seg` never falls.
+    starts
+        First reading of each trace, and the total at the end.
+    air
+        Air temperature of each trace's burn, NaN where it is not known.
+    """
+
+    seg: Ints
+    seconds: Floats
+    celsius: Floats
+    codes: npt.NDArray[np.int8]
+    moved: Bools
+    repeated: Bools
+    starts: Ints
+    air: Floats
+
+
+def flagged(stack: Stack, cleaning: Cleaning) -> Bits:
+    """Return the flags that each trace shows on its own."""
+    bits = np.zeros(len(stack.seg), np.uint16)
+    bits[stack.codes == ABSENT] |= BIT["missing"]
+    bits[stack.codes == OPEN] |= BIT["sentinel"]
+    bits[stack.moved] |= BIT["reordered"]
+    bits[stack.repeated] |= BIT["repeated stamp"]
+    with np.errstate(invalid="ignore"):
+        impossible = (stack.celsius < cleaning.lowest_c) | (stack.celsius > cleaning.highest_c)
+    bits[impossible] |= BIT["impossible"]
+    good = np.flatnonzero(np.isfinite(stack.celsius) & ~impossible)
+    steps = resolutions(stack, good)
+    _spikes(stack, good, cleaning, bits)
+    good = good[is_usable(bits[good])]
+    runs = _runs(stack, good)
+    _saturated(stack, good, runs, steps, cleaning, bits)
+    _stuck(stack, good, runs, steps, cleaning, bits)
+    _reversed(stack, cleaning, bits)
+    return bits
+
+
+def resolutions(stack: Stack, good: Ints) -> Floats:
+    """Return the smallest step of each trace's readings (K), 0 where it never moves."""
+    order = good[np.lexsort((stack.celsius[good], stack.seg[good]))]
+    seg, value = stack.seg[order], stack.celsius[order]
+    step = np.diff(value)
+    step[(np.diff(seg) != 0) | (step < 1e-3)] = np.inf
+    found = np.full(len(stack.starts) - 1, np.inf)
+    np.minimum.at(found, seg[:-1], step) if len(step) else None
+    return np.where(np.isfinite(found), found, 0.0)
+
+
+def _spikes(stack: Stack, good: Ints, cleaning: Cleaning, bits: Bits) -> None:
+    """Mark lone readings away from both neighbours and back, far beyond the scatter around them.
+
+    Scatter: scaled median absolute deviation of each reading from the line between its neighbours, over
+    `spike_window` readings, the suspect and its neighbours left out (their lines lean on it).
+    """
+    if len(good) < 5:
+        return
+    t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
+    inner = np.zeros(len(good), bool)
+    inner[1:-1] = (seg[1:-1] == seg[:-2]) & (seg[1:-1] == seg[2:])
+    to_before, to_after = np.zeros(len(good)), np.zeros(len(good))
+    to_before[1:], to_after[:-1] = np.diff(y), -np.diff(y)
+    gap = np.zeros(len(good))
+    gap[1:-1] = np.minimum(t[1:-1] - t[:-2], t[2:] - t[1:-1])
+    least = cleaning.spike_k + cleaning.spike_k_per_s * gap
+    away = np.minimum(np.abs(to_before), np.abs(to_after))
+    lone = inner & (to_before * to_after > 0) & (away >= least)
+    lone &= np.abs(to_before - to_after) <= _RETURNS * np.maximum(np.abs(to_before), np.abs(to_after)) + least
+    off = _off_line(t, y, inner)
+    for row in np.flatnonzero(lone).tolist():
+        if abs(off[row]) >= cleaning.spike_mads * _scatter(off, inner, seg, row, cleaning.spike_window):
+            bits[good[row]] |= BIT["spike"]
+
+
+def _off_line(t: Floats, y: Floats, inner: Bools) -> Floats:
+    off = np.zeros(len(y))
+    span = t[2:] - t[:-2]
+    share = np.divide(t[1:-1] - t[:-2], span, out=np.full(len(span), 0.5), where=span > 0)
+    off[1:-1] = y[1:-1] - (y[:-2] + share * (y[2:] - y[:-2]))
+    return np.where(inner, off, 0.0)
+
+
+def _scatter(off: Floats, inner: Bools, seg: Ints, row: int, window: int) -> float:
+    half = max(window // 2, 4)
+    around = np.arange(max(row - half, 0), min(row + half + 1, len(off)))
+    around = around[(np.abs(around - row) > 1) & inner[around] & (seg[around] == seg[row])]
+    return MAD_TO_SD * float(np.median(np.abs(off[around]))) if len(around) else 0.0
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Stretches of equal readings among the good ones: first and last place, and trace of each."""
+
+    first: Ints
+    last: Ints
+    seg: Ints
+
+
+def _runs(stack: Stack, good: Ints) -> Runs:
+    if not len(good):
+        return Runs(good, good, good)
+    y, seg = stack.celsius[good], stack.seg[good]
+    breaks = np.flatnonzero((np.abs(np.diff(y)) > 1e-6) | (np.diff(seg) != 0)) + 1
+    first = np.concatenate([[0], breaks])
+    last = np.concatenate([breaks, [len(good)]]) - 1
+    return Runs(first, last, seg[first])
+
+
+def _saturated(stack: Stack, good: Ints, runs: Runs, steps: Floats, cleaning: Cleaning, bits: Bits) -> None:
+    """Mark the highest value of a trace where the curve ran into it while still climbing.
+
+    A smooth top held for n equal readings at resolution r is entered by at most 4r/n + 16r/n² a reading
+    (a parabola), below 3r from n = 4 on; a steeper climb was cut off.
+    """
+    if not len(good):
+        return
+    t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
+    top = np.full(len(stack.starts) - 1, -np.inf)
+    np.maximum.at(top, seg, y)
+    long = (runs.last - runs.first + 1 >= cleaning.saturated_n) & (t[runs.last] - t[runs.first] >= cleaning.saturated_s)
+    long &= (np.abs(y[runs.first] - top[runs.seg]) < 1e-6)
+    cut: set[int] = set()
+    for place in np.flatnonzero(long).tolist():
+        first, last, of = int(runs.first[place]), int(runs.last[place]), int(runs.seg[place])
+        dense = t[last] - t[first] <= _SLOWEST_S * (last - first)
+        if dense and steps[of] > 0 and _stops_dead(y, seg, first, of, steps[of], cleaning):
+            cut.add(of)
+    for of in cut:
+        rows = good[(seg == of) & (np.abs(y - top[seg]) < 1e-6)]
+        bits[rows] |= BIT["saturated"]
+
+
+def _stuck(stack: Stack, good: Ints, runs: Runs, steps: Floats, cleaning: Cleaning, bits: Bits) -> None:
+    """Mark long stretches of one value in a channel that otherwise scatters, or that end with a jump."""
+    t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
+    count = runs.last - runs.first + 1
+    long = (count >= cleaning.stuck_n) & (t[runs.last] - t[runs.first] >= cleaning.stuck_s) if len(good) else np.zeros(0, bool)
+    for place in np.flatnonzero(long).tolist():
+        first, last, of = int(runs.first[place]), int(runs.last[place]), int(runs.seg[place])
+        if has(bits[good[first : last + 1]], "saturated").all() or steps[of] == 0:
+            continue
+        dense = t[last] - t[first] <= _SLOWEST_S * (last - first)
+        if (
+            _scatters_around(y, seg, first, last, of)
+            or _ends_with_jump(y, seg, first, last, of, steps[of], cleaning)
+            or (dense and _stops_dead(y, seg, first, of, steps[of], cleaning))
+        ):
+            bits[good[first : last + 1]] |= BIT["stuck"]
+
+
+def _scatters_around(y: Floats, seg: Ints, first: int, last: int, of: int) -> bool:
+    """Return whether readings go up and down and seldom repeat themselves on both sides: so many in a row are no chance."""
+    sides = []
+    for low, high in ((first - _AROUND, first), (last + 1, last + 1 + _AROUND)):
+        side = np.arange(max(low, 0), min(high, len(y)))
+        step = np.diff(y[side[seg[side] == of]])
+        if len(step) >= 10:
+            sides.append((float((np.abs(step) < 1e-6).mean()), float((step[1:] * step[:-1] < 0).mean())))
+    return bool(sides) and all(equal <= _MOST_EQUAL and turns >= _LEAST_TURNS for equal, turns in sides)
+
+
+def _stops_dead(y: Floats, seg: Ints, first: int, of: int, step: float, cleaning: Cleaning) -> bool:
+    """Return whether the curve ran into a stretch of one value at a steady pace, up or down."""
+    if first < 3 or seg[first - 3] != of:
+        return False
+    pace = np.diff(y[first - 3 : first + 1])
+    return bool((pace > 0).all() or (pace < 0).all()) and float(np.median(np.abs(pace))) >= cleaning.saturated_steps * step
+
+
+def _ends_with_jump(y: Floats, seg: Ints, first: int, last: int, of: int, step: float, cleaning: Cleaning) -> bool:
+    if last + 2 >= len(y) or seg[last + 2] != of:
+        return False
+    jump = abs(y[last + 1] - y[last])
+    after = abs(y[last + 2] - y[last + 1])
+    before = abs(y[first] - y[first - 1]) if first and seg[first - 1] == of else 0.0
+    least = max(cleaning.stuck_jump_k, 5 * step)
+    return bool(jump >= least and jump >= 4 * max(after, before))
+
+
+def _reversed(stack: Stack, cleaning: Cleaning, bits: Bits) -> None:
+    """Mark whole traces that read far below the air: wires swapped, falling as the fire rises."""
+    for place, (begin, end) in enumerate(zip(stack.starts[:-1], stack.starts[1:], strict=True)):
+        rows = slice(int(begin), int(end))
+        y = stack.celsius[rows][np.isfinite(stack.celsius[rows]) & ~has(bits[rows], "spike")]
+        if len(y) < 5:
+            continue
+        air = stack.air[place]
+        if not np.isfinite(air):
+            air = float(y[0]) if -40.0 <= y[0] <= 45.0 else 20.0
+        below = (y < air - cleaning.reversed_k) & (y > -300.0)
+        if below.sum() >= max(5, 0.05 * len(y)):
+            bits[rows] |= BIT["reversed"]

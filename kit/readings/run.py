@@ -1,0 +1,262 @@
+"""A run folder's logs to tidy readings: cut by the burn sheet, flagged, calibrated."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from kit.errors import Faults, KitError
+from kit.readings.calibration import Correction, correction_of, lag_corrected
+from kit.readings.events import Happened, handling, happened
+from kit.readings.flags import Stack, flagged
+from kit.readings.marks import BIT, Bits, is_usable, words
+from kit.readings.recorded import Recorded, files_of, read_files
+from kit.readings.stepped import mark_stepped
+from kit.readings.summaries import file_table, flag_table, note_table, span_table
+from kit.readings.traces import Trace, joined, traces_of
+from kit.readings.windows import Window, parted, window_of
+from kit.trial import Run, log_names
+from kit.trial.logs import LOGS
+
+Tell = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class RunReadings:
+    """What the logs of a run folder held.
+
+    Attributes
+    ----------
+    readings
+        schema.READINGS; burn, probe and flag are categories. A burn's readings run from the stop of the
+        burn before it in the same file to the start of the next one.
+    spans
+        schema.SPANS: a row a burn and probe.
+    flags
+        schema.FLAG_COUNTS: a row a burn, probe and flag.
+    files
+        A row a log file: file, sha256, bytes, rows, first and last clock, and how it was read.
+    notes
+        file, note: what a person should know of each file.
+    """
+
+    readings: pd.DataFrame
+    spans: pd.DataFrame
+    flags: pd.DataFrame
+    files: pd.DataFrame
+    notes: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Cut:
+    """One burn cut out of its logs."""
+
+    row: Mapping[str, Any]
+    traces: tuple[Trace, ...]
+    window: Window | None
+    events: tuple[Happened, ...]
+    clock_zero: str
+
+
+def read_burns(run: Run) -> pd.DataFrame:
+    """Return the readings of every burn.
+
+    Columns of schema.READINGS: burn, probe, elapsed_s, temp_c, flag.
+
+    Raises
+    ------
+    KitError
+        With every fault of every log.
+    """
+    return read_run(run).readings
+
+
+def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
+    """Read all logs of a run folder, each file once, and cut, flag and calibrate the burns.
+
+    Parameters
+    ----------
+    run
+        The run folder as opened.
+    tell
+        Called before each file with its place, how many there are, and its name.
+
+    Raises
+    ------
+    KitError
+        With every fault of every log, and every burn whose times do not fit.
+    """
+    faults = Faults()
+    recorded = read_files(run, faults, tell)
+    corrections = _corrections(run, recorded, faults)
+    _given_twice(run, recorded, faults)
+    cuts = _cuts(run, recorded, faults)
+    faults.settle()
+    traces = [trace for cut in cuts for trace in cut.traces]
+    stack, bits = _flagged(run, cuts, traces)
+    celsius, notes = _corrected(run, traces, stack, bits, corrections)
+    readings = _tidy(traces, stack, bits, celsius)
+    spans = span_table(traces, stack, bits, {str(cut.row["burn"]): (cut.window, cut.clock_zero) for cut in cuts}, run)
+    return RunReadings(readings, spans, flag_table(traces, stack, bits, celsius), file_table(recorded), note_table(recorded, notes))
+
+
+def _corrections(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> dict[str, Correction]:
+    found = {}
+    for probe in dict.fromkeys(probe for each in recorded.values() for probe in each.probes):
+        try:
+            found[probe] = correction_of(run.trial.find_probe(probe))
+        except KitError as error:
+            faults.take(error)
+    return found
+
+
+def _given_twice(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> None:
+    """Refuse files of one content under two names, given to two burns that no clock parts."""
+    files = files_of(run)
+    by_hash: dict[str, str] = {}
+    for name, each in recorded.items():
+        first = by_hash.setdefault(each.log.sha256, name)
+        if first == name:
+            continue
+        burns = dict.fromkeys([*files[first], *files[name]])
+        if len(burns) > 1 and (each.wall is None or not all(_timed(run, burn) for burn in burns)):
+            faults.refuse(
+                f"burns.csv, burns {' and '.join(burns)}, column log", f"{LOGS}/{first} and {LOGS}/{name} hold the same bytes",
+                "a log of its own for each burn, or clock times that part one log", "Find the right file; one was copied over the other.",
+            )  # fmt: skip
+
+
+def _timed(run: Run, burn: str) -> bool:
+    row = run.burns.loc[run.burns["burn"] == burn].iloc[0]
+    return bool(row.get(run.trial.time_zero_column) or "")
+
+
+def _cuts(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> list[Cut]:
+    """Return every burn with its readings, in the order of the sheet."""
+    rows = [row for row in run.burns.to_dict("records") if row["state"] != "planned"]
+    files = files_of(run)
+    by_file: dict[str, list[Window]] = {name: [] for name in recorded}
+    for row in rows:
+        for name in log_names(str(row["log"] or "")):
+            if name in recorded:
+                window = window_of(row, recorded[name], run, len(files[name]) > 1, faults)
+                by_file[name] += [window] if window else []
+    windows = {(window.burn, name): window for name, found in by_file.items() for window in parted(found, faults)}
+    return [_cut(run, row, recorded, windows, faults) for row in rows]
+
+
+def _cut(
+    run: Run, row: Mapping[str, Any], recorded: Mapping[str, Recorded], windows: Mapping[tuple[str, str], Window], faults: Faults
+) -> Cut:
+    burn = str(row["burn"])
+    names = [name for name in log_names(str(row["log"] or "")) if (burn, name) in windows]
+    parts: dict[str, list[Trace]] = {}
+    for name in names:
+        for trace in traces_of(windows[burn, name], recorded[name]):
+            parts.setdefault(trace.probe, []).append(trace)
+    clocked = all(recorded[name].wall is not None for name in names)
+    traces = [joined(found, clocked, faults) for found in parts.values()]
+    if names and not any(len(trace.seconds) for trace in traces):
+        faults.refuse(
+            f"burns.csv, burn {burn}", f"no readings between its times in {', '.join(names)}", "a log that covers the burn",
+            "Mend the times, or name the right log.",
+        )  # fmt: skip
+    window = windows[burn, names[0]] if names else None
+    events = happened(run, row, window, recorded[names[0]] if names else None, faults)
+    zero = _clock_zero(window, recorded[names[0]]) if window else ""
+    return Cut(row, tuple(trace for trace in traces if len(trace.seconds)), window, tuple(events), zero)
+
+
+def _clock_zero(window: Window, recorded: Recorded) -> str:
+    """Return the clock time of time zero, ISO 8601; '' without a dated clock."""
+    if recorded.wall is None or not recorded.log.dialect.dated:
+        return ""
+    elapsed = recorded.log.table["elapsed_s"].to_numpy()
+    place = int(np.clip(np.searchsorted(elapsed, window.zero), 0, len(elapsed) - 1))
+    wall = int(recorded.wall[place]) + round((window.zero - float(elapsed[place])) * 1e9)
+    return str(np.datetime64(wall, "ns").astype("datetime64[s]"))
+
+
+def _flagged(run: Run, cuts: Sequence[Cut], traces: Sequence[Trace]) -> tuple[Stack, Bits]:
+    """Return all readings in one stack with their flags."""
+    sizes = np.array([len(trace.seconds) for trace in traces], np.int64)
+    starts = np.concatenate([[0], np.cumsum(sizes)])
+    air = {str(cut.row["burn"]): float(cut.row.get("ambient_c") or np.nan) for cut in cuts}
+
+    def stacked(name: str, kind: str) -> npt.NDArray[Any]:
+        return np.concatenate([getattr(trace, name) for trace in traces]) if traces else np.zeros(0, kind)
+
+    stack = Stack(
+        np.repeat(np.arange(len(traces)), sizes), stacked("seconds", "float64"), stacked("celsius", "float64"), stacked("codes", "int8"),
+        stacked("moved", "bool"), stacked("repeated", "bool"), starts, np.array([air[trace.burn] for trace in traces]),
+    )  # fmt: skip
+    bits = flagged(stack, run.trial.cleaning)
+    place = 0
+    for cut in cuts:
+        here = range(place, place + len(cut.traces))
+        place += len(cut.traces)
+        parts = [slice(int(starts[k]), int(starts[k + 1])) for k in here]
+        _mark_events(cut, [bits[part] for part in parts], run)
+        mark_stepped(
+            [stack.seconds[part] for part in parts], [stack.celsius[part] for part in parts], [bits[part] for part in parts],
+            handling(cut.row, run, list(cut.events)), run.trial.cleaning,
+        )  # fmt: skip
+    return stack, bits
+
+
+def _mark_events(cut: Cut, bits: Sequence[Bits], run: Run) -> None:
+    recovery = run.trial.cleaning.lid_recovery_s
+    for trace, mark in zip(cut.traces, bits, strict=True):
+        for event in cut.events:
+            if event.event == "top-up":
+                mark[trace.seconds >= event.begin] |= BIT["after top-up"]
+            elif event.event == "lid open" and event.touches(trace.probe):
+                inside = (trace.seconds >= event.begin) & (trace.seconds <= event.end + recovery)
+                mark[inside] |= BIT["lid open"]
+                mark[inside] &= ~BIT["spike"]
+
+
+def _corrected(
+    run: Run, traces: Sequence[Trace], stack: Stack, bits: Bits, corrections: Mapping[str, Correction]
+) -> tuple[npt.NDArray[np.float64], list[str]]:
+    """Return temperatures calibrated and, where it was asked for and may be done, put right for slowness."""
+    celsius = stack.celsius.copy()
+    notes: dict[str, None] = {}
+    for place, trace in enumerate(traces):
+        rows = slice(int(stack.starts[place]), int(stack.starts[place + 1]))
+        correction = corrections.get(trace.probe, Correction())
+        if not correction.is_none:
+            celsius[rows] = correction.apply(celsius[rows])
+            notes[f"probe {trace.probe}: {correction.offset:+.2f} K taken off, then times {correction.gain:.4f}, by its check"] = None
+        good = is_usable(bits[rows])
+        values, why = lag_corrected(trace.seconds, np.where(good, celsius[rows], np.nan), run.trial.find_probe(trace.probe), run.trial.cleaning)
+        if why:
+            notes[f"probe {trace.probe}: {why}"] = None
+        elif run.trial.cleaning.lag_correction:
+            celsius[rows] = np.where(good, values, celsius[rows])
+            notes[f"probe {trace.probe}: put right for its time constant"] = None
+    return celsius, list(notes)
+
+
+def _tidy(traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: npt.NDArray[np.float64]) -> pd.DataFrame:
+    def named(texts: Sequence[str]) -> pd.Categorical:
+        names = list(dict.fromkeys(texts))
+        places = np.array([names.index(text) for text in texts], np.int64)
+        return pd.Categorical.from_codes(places[stack.seg] if len(texts) else places, categories=names)
+
+    return pd.DataFrame(
+        {
+            "burn": named([trace.burn for trace in traces]),
+            "probe": named([trace.probe for trace in traces]),
+            "elapsed_s": stack.seconds,
+            "temp_c": celsius,
+            "flag": words(bits),
+        },
+        copy=False,
+    )
+
