@@ -80,10 +80,9 @@ def common_grid(
         seconds,
         np.array(rows).reshape(len(rows), len(seconds)),
         tuple(burns),
-        *(
-            tuple(str(getattr(burn.facts, name)) for burn in burns.values())
-            for name in ("fuel", "bag", "day")
-        ),
+        tuple(burn.facts.fuel for burn in burns.values()),
+        tuple(burn.facts.bag for burn in burns.values()),
+        tuple(burn.facts.day for burn in burns.values()),
         np.array([name not in excluded for name in burns], dtype=bool),
         at,
     )

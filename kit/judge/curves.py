@@ -1,0 +1,245 @@
+"""Mean curves of fuels and their differences over time, with bands that hold the whole curve."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from kit import schema
+from kit.burns import Curves
+from kit.errors import KitError, Problem, did_you_mean
+from kit.judge.counted import Counted
+from kit.judge.curve_bands import smallest_p
+from kit.judge.curve_pieces import Array, Piece, Units, pieces_of, units_of
+from kit.judge.trial import judging_level
+from kit.trial import Run
+
+METHOD = (
+    "t on the bags less the fuels at each time; the band by rotating the bags' residual curves, "
+    "one rotation for the whole curve, restudentised each time"
+)
+APART = ("a", "b", "from_s", "to_s", "larger")
+_Part = tuple[tuple[str, ...], Array, tuple[Array, ...], tuple[float, ...]]
+Pairs = str | tuple[str, str] | Sequence[tuple[str, str]]
+
+
+@dataclass(frozen=True, eq=False)
+class JudgedCurves:
+    """Curves of a trial judged: means, differences, when two fuels differ, and what to know of the bands."""
+
+    means: pd.DataFrame
+    differences: pd.DataFrame
+    apart: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def judge_curves(curves: Curves, counted: Counted, run: Run, seed: int) -> JudgedCurves:
+    """Return mean and difference curves of the burns that are compared, every pair of fuels."""
+    compared = only(curves, counted.burns)
+    level = judging_level(run.trial)
+    drawn = _drawn(compared, seed)
+    differences = _differences(drawn, "all", level)
+    notes = tuple(filter(None, [why_no_band(compared)]))
+    return JudgedCurves(_means(drawn, level), differences, apart(differences), notes)
+
+
+@dataclass(frozen=True, eq=False)
+class _Drawn:
+    """Curves in pieces, with the smallest p of each piece in each draw."""
+
+    seconds: Array
+    units: Units
+    pieces: Sequence[Piece]
+    smallest: Array
+
+    def where(self, *fuels: int) -> list[int]:
+        """Return the pieces in which all these fuels have a burn."""
+        return [place for place, piece in enumerate(self.pieces) if all(piece.n[fuel] > 0 for fuel in fuels)]
+
+    def band_p(self, places: Sequence[int], level: float) -> float:
+        """Return the p that limits have at each time, so that the whole curve has the confidence."""
+        live = [place for place in places if self.pieces[place].df > 0]
+        if not live:
+            return math.nan
+        return min(float(np.quantile(self.smallest[:, live].min(axis=1), 1 - level)), 1 - level)
+
+
+def _drawn(curves: Curves, seed: int) -> _Drawn:
+    units = units_of(curves)
+    pieces = list(pieces_of(units))
+    return _Drawn(curves.seconds, units, pieces, smallest_p(pieces, seed))
+
+
+def only(curves: Curves, burns: set[str]) -> Curves:
+    """Return the same curves with only these burns counted."""
+    return replace(
+        curves, counted=curves.counted & np.array([name in burns for name in curves.burn], dtype=bool)
+    )
+
+
+def mean_curves(curves: Curves, level: float = 0.95, seed: int = 1) -> pd.DataFrame:
+    """Return the mean curve of each fuel with pointwise limits and a simultaneous band.
+
+    Parameters
+    ----------
+    curves
+        All burns on one grid; excluded ones do not count.
+    level
+        Confidence: of `low` and `high` at each time, of `band_low` and `band_high` for the whole curve.
+    seed
+        Of the band.
+
+    Returns
+    -------
+    DataFrame
+        schema.MEAN_CURVES, a row for each fuel and time at which it has a burn. Limits are blank where no fuel
+        has a second bag: see `why_no_band`.
+
+    Notes
+    -----
+    STATISTICS.md section 10. The mean is generalised least squares of the variance model, bags in fuels, with
+    one ratio of bag to burn variance for the whole curve; its standard error comes from how bags of a fuel
+    differ, pooled over the fuels, on bags − fuels degrees of freedom: in a balanced design the classical
+    answer, whatever the ratio.
+    """
+    return _means(_drawn(curves, seed), level)
+
+
+def _means(drawn: _Drawn, level: float) -> pd.DataFrame:
+    parts = []
+    for code, fuel in enumerate(drawn.units.fuels):
+        places = drawn.where(code)
+        p = drawn.band_p(places, level)
+        for piece in (drawn.pieces[place] for place in places):
+            se = piece.spread / math.sqrt(piece.total[code])
+            numbers = (piece.mean[code], *_limits(piece.mean[code], se, piece.df, level, p))
+            parts.append(((fuel,), drawn.seconds[piece.times], numbers, (piece.n[code], level)))
+    return _joined(parts, schema.MEAN_CURVES)
+
+
+def difference_curves(
+    curves: Curves, pairs: Pairs = "all", level: float = 0.95, seed: int = 1
+) -> pd.DataFrame:
+    """Return the difference of the mean curves of pairs of fuels, with a band for each whole difference.
+
+    Parameters
+    ----------
+    curves, level, seed
+        As for `mean_curves`.
+    pairs
+        'all', ('control', fuel) or a list of (a, b). Against the control, b is the control.
+
+    Returns
+    -------
+    DataFrame
+        schema.DIFFERENCE_CURVES, a row for each pair and time at which both have a burn.
+
+    Raises
+    ------
+    KitError
+        For a fuel that has no curve.
+    """
+    return _differences(_drawn(curves, seed), pairs, level)
+
+
+def _differences(drawn: _Drawn, pairs: Pairs, level: float) -> pd.DataFrame:
+    parts = []
+    for a, b in _chosen(drawn.units, pairs):
+        places = drawn.where(a, b)
+        p = drawn.band_p(places, level)
+        names = (drawn.units.fuels[a], drawn.units.fuels[b])
+        for piece in (drawn.pieces[place] for place in places):
+            difference = piece.mean[a] - piece.mean[b]
+            se = piece.spread * math.sqrt(1 / piece.total[a] + 1 / piece.total[b])
+            numbers = (difference, *_limits(difference, se, piece.df, level, p))
+            parts.append((names, drawn.seconds[piece.times], numbers, (piece.n[a], piece.n[b], level)))
+    return _joined(parts, schema.DIFFERENCE_CURVES)
+
+
+def apart(differences: pd.DataFrame) -> pd.DataFrame:
+    """Return from when to when two fuels differ: where the simultaneous band leaves zero out.
+
+    Parameters
+    ----------
+    differences
+        schema.DIFFERENCE_CURVES.
+
+    Returns
+    -------
+    DataFrame
+        a, b, from_s, to_s (the first and last time of the grid), larger (the hotter fuel).
+    """
+    rows = []
+    for (a, b), table in differences.groupby(["a", "b"], sort=False):
+        seconds = table["elapsed_s"].to_numpy(np.float64)
+        side = (table["band_low"] > 0).to_numpy(np.int64) - (table["band_high"] < 0).to_numpy(np.int64)
+        step = np.diff(seconds).min() if len(seconds) > 1 else 0.0
+        new = np.flatnonzero((np.diff(side) != 0) | (np.diff(seconds) > 1.5 * step)) + 1
+        for part in np.split(np.arange(len(side)), new):
+            if len(part) and side[part[0]] != 0:
+                rows.append((a, b, seconds[part[0]], seconds[part[-1]], a if side[part[0]] > 0 else b))
+    return pd.DataFrame(rows, columns=list(APART))
+
+
+def why_no_band(curves: Curves) -> str:
+    """Return why the mean curves have no band, '' where they have one."""
+    units = units_of(curves)
+    if not len(units.fuel) or np.bincount(units.fuel).max() > 1:
+        return ""
+    if not units.by_bag:
+        return "Curves have no bands: one burn of each fuel cannot show how burns differ."
+    return "Curves have no bands: one bag of each fuel cannot show how bags differ, however many its burns."
+
+
+def _limits(centre: Array, se: Array, df: int, level: float, p: float) -> tuple[Array, ...]:
+    """Return low, high, band_low, band_high: centre ± t(df) se; blank where burns do not differ at all."""
+    se = np.where(se > 0, se, np.nan)
+    alone = special.stdtrit(max(df, 1), (1 + level) / 2) * se
+    band = special.stdtrit(max(df, 1), 1 - p / 2) * se
+    return centre - alone, centre + alone, centre - band, centre + band
+
+
+def _chosen(units: Units, pairs: Pairs) -> list[tuple[int, int]]:
+    place = {fuel: code for code, fuel in enumerate(units.fuels)}
+    if isinstance(pairs, str):
+        if pairs != "all":
+            raise KitError(_unknown_pairs(pairs))
+        return list(combinations(range(len(place)), 2))
+    if len(pairs) == 2 and pairs[0] == "control":
+        control = _code(place, str(pairs[1]))
+        return [(code, control) for code in place.values() if code != control]
+    return [(_code(place, pair[0]), _code(place, pair[1])) for pair in pairs]
+
+
+def _code(place: dict[str, int], fuel: str) -> int:
+    if fuel not in place:
+        remedy = did_you_mean(fuel, place)
+        raise KitError(Problem("refuse", "pairs", f"'{fuel}'", "a fuel that has curves", remedy))
+    return place[fuel]
+
+
+def _unknown_pairs(pairs: str) -> Problem:
+    return Problem(
+        "refuse", "pairs", f"'{pairs}'", "'all', ('control', fuel) or pairs of fuels", "Name the pairs."
+    )
+
+
+def _joined(parts: Sequence[_Part], table: tuple[schema.Column, ...]) -> pd.DataFrame:
+    """Lay out parts (labels, seconds, numbers, counts) one below the other, in the order of the table."""
+    names = [column.name for column in table]
+    if not parts:
+        return pd.DataFrame({name: pd.Series(dtype=np.float64) for name in names})
+    sizes = [len(seconds) for _, seconds, _, _ in parts]
+    columns: list[Array] = [
+        np.repeat(column, sizes) for column in zip(*(part[0] for part in parts), strict=True)
+    ]
+    columns.append(np.concatenate([part[1] for part in parts]))
+    columns += [np.concatenate(column) for column in zip(*(part[2] for part in parts), strict=True)]
+    columns += [np.repeat(column, sizes) for column in zip(*(part[3] for part in parts), strict=True)]
+    return pd.DataFrame(dict(zip(names, columns, strict=True)))

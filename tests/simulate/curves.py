@@ -1,0 +1,173 @@
+"""How often the bands of mean and difference curves hold the whole true curve: python -m tests.simulate.curves."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from dataclasses import dataclass
+
+import numpy as np
+
+from kit.burns import Curves
+from kit.judge.curves import difference_curves, mean_curves
+
+POINTS = 80
+LOWEST, HIGHEST = 0.93, 0.97
+"""Issue 5: bands cover 93 to 97 % as whole curves, also where burns end at unequal times."""
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A design and a way in which burns wander.
+
+    Attributes
+    ----------
+    name
+        For the table.
+    bags
+        Burns of each bag, fuel by fuel.
+    bag_sd, burn_sd
+        Spread between bags and between burns of a bag, K.
+    bag_length, burn_length
+        Share of the burn over which each wanders.
+    rough
+        SD of what differs from one time to the next without memory, K.
+    ends
+        'together', 'apart' (each burn anywhere in the last 40 %) or 'bags' (the burns of a bag together).
+    grows
+        Whether the spread grows fourfold over the burn.
+    """
+
+    name: str
+    bags: tuple[tuple[int, ...], ...]
+    bag_sd: float = 5.0
+    burn_sd: float = 5.0
+    bag_length: float = 0.3
+    burn_length: float = 0.1
+    rough: float = 0.0
+    ends: str = "together"
+    grows: bool = False
+
+
+def even(fuels: int, bags: int, burns: int) -> tuple[tuple[int, ...], ...]:
+    return ((burns,) * bags,) * fuels
+
+
+UNEVEN = ((4, 2), (1, 3, 2), (2, 2), (3, 1, 1, 2))
+SCENES = (
+    Scene("2 fuels x 3 bags x 2", even(2, 3, 2)),
+    Scene("2 x 3 x 2, bags alike", even(2, 3, 2), bag_sd=0.0),
+    Scene("2 x 3 x 2, bags differ most", even(2, 3, 2), bag_sd=15.0),
+    Scene("2 x 3 x 3, restless and rough", even(2, 3, 3), 2.5, 5.0, 0.2, 0.05, 1.0),
+    Scene("4 x 3 x 3, spread grows", even(4, 3, 3), grows=True),
+    Scene("6 x 3 x 2", even(6, 3, 2)),
+    Scene("3 x 2 x 2", even(3, 2, 2)),
+    Scene("2 x 6 x 1, no bags twice", even(2, 6, 1)),
+    Scene("uneven bags", UNEVEN),
+    Scene("uneven bags, bags alike", UNEVEN, bag_sd=0.0),
+    Scene("2 x 3 x 2, ends apart", even(2, 3, 2), ends="apart"),
+    Scene("4 x 3 x 3, ends apart", even(4, 3, 3), ends="apart"),
+    Scene("6 x 3 x 2, ends apart, spread grows", even(6, 3, 2), ends="apart", grows=True),
+    Scene("6 x 3 x 2, bags alike, ends apart", even(6, 3, 2), bag_sd=0.0, ends="apart"),
+    Scene("4 x 3 x 2, bags end together", even(4, 3, 2), ends="bags"),
+    Scene("uneven bags, ends apart", UNEVEN, ends="apart"),
+    Scene("uneven bags, bags differ most, ends apart", UNEVEN, bag_sd=15.0, ends="apart"),
+)
+
+
+def wander(rng: np.random.Generator, n: int, length: float) -> np.ndarray:
+    """Draw n smooth Gaussian curves of SD 1."""
+    return rng.standard_normal((n, POINTS)) @ _root(length).T
+
+
+_ROOTS: dict[float, np.ndarray] = {}
+
+
+def _root(length: float) -> np.ndarray:
+    if length not in _ROOTS:
+        at = np.linspace(0, 1, POINTS)
+        within = np.exp(-(((at[:, None] - at) / length) ** 2) / 2)
+        _ROOTS[length] = np.linalg.cholesky(within + 1e-8 * np.eye(POINTS))
+    return _ROOTS[length]
+
+
+def simulate(scene: Scene, rng: np.random.Generator) -> Curves:
+    """Draw the curves of one trial; every fuel's true curve is zero."""
+    sizes = [size for fuel in scene.bags for size in fuel]
+    bag_of = np.repeat(np.arange(len(sizes)), sizes)
+    fuel_of_bag = np.repeat(np.arange(len(scene.bags)), [len(fuel) for fuel in scene.bags])
+    n = len(bag_of)
+    celsius = scene.bag_sd * wander(rng, len(sizes), scene.bag_length)[bag_of]
+    celsius += scene.burn_sd * wander(rng, n, scene.burn_length)
+    celsius += scene.rough * rng.standard_normal((n, POINTS))
+    if scene.grows:
+        celsius *= np.linspace(1, 4, POINTS)
+    last = rng.integers(int(0.6 * POINTS), POINTS + 1, n)
+    if scene.ends == "bags":
+        last = last[np.searchsorted(bag_of, bag_of)]
+    if scene.ends != "together":
+        celsius[np.arange(POINTS) >= last[:, None]] = np.nan
+    return Curves(
+        np.arange(POINTS) * 60.0,
+        celsius,
+        tuple(str(k) for k in range(n)),
+        tuple(f"fuel {fuel_of_bag[bag]}" for bag in bag_of),
+        tuple(f"bag {bag}" for bag in bag_of),
+        ("",) * n,
+        np.ones(n, dtype=bool),
+        "grate",
+    )
+
+
+def coverage(scene: Scene, trials: int, seed: int) -> dict[str, float | str]:
+    """Return the share of trials in which the bands, and pointwise limits at one time, held the truth."""
+    rng = np.random.default_rng(seed)
+    held = {"difference": 0, "mean": 0, "half time": 0}
+    widths = []
+    for trial in range(trials):
+        curves = simulate(scene, rng)
+        pair = difference_curves(curves, [("fuel 0", "fuel 1")], seed=trial)
+        one = mean_curves(curves, seed=trial)
+        one = one[one["fuel"] == "fuel 0"]
+        for name, table in (("difference", pair), ("mean", one)):
+            banded = table.dropna(subset=["band_low"])
+            held[name] += bool(((banded["band_low"] <= 0) & (banded["band_high"] >= 0)).all())
+        middle = pair.iloc[int(0.5 * POINTS)]
+        held["half time"] += bool(middle["low"] <= 0 <= middle["high"])
+        first = pair.iloc[0]
+        widths.append((first["band_high"] - first["band_low"]) / (first["high"] - first["low"]))
+    shares: dict[str, float | str] = {name: count / trials for name, count in held.items()}
+    return {"scene": scene.name, **shares, "wider": float(np.median(widths)), "trials": trials, "seed": seed}
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--trials", type=int, default=2000)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--scene", default="", help="only scenes whose name holds this")
+    parser.add_argument("--json", action="store_true")
+    arguments = parser.parse_args()
+    outside = 0
+    print(f"{'scene':<44}{'difference':>11}{'mean':>8}{'half time':>11}{'wider':>7}{'s':>6}")
+    for scene in (each for each in SCENES if arguments.scene in each.name):
+        began = time.perf_counter()
+        row = coverage(scene, arguments.trials, arguments.seed)
+        slack = 3 * np.sqrt(0.05 * 0.95 / arguments.trials)
+        good = all(LOWEST - slack <= float(row[name]) <= HIGHEST + slack for name in ("difference", "mean"))
+        outside += not good
+        if arguments.json:
+            print(json.dumps(row), flush=True)
+            continue
+        numbers = (
+            f"{row['difference']:>11.4f}{row['mean']:>8.4f}{row['half time']:>11.4f}{row['wider']:>7.2f}"
+        )
+        print(
+            f"{row['scene']:<44}{numbers}{time.perf_counter() - began:>6.0f}{'' if good else '  outside'}",
+            flush=True,
+        )
+    return int(outside > 0)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
