@@ -73,7 +73,13 @@ def _pairs(fit: RepeatFit, pairs: Pairs) -> npt.NDArray[np.int64]:
     labels = list(fit.labels)
     if len(labels) < 2:
         raise KitError(
-            Problem("refuse", "table", f"one fuel ({labels[0]})", "two fuels or more", "There is nothing to compare.")
+            Problem(
+                "refuse",
+                "table",
+                f"one fuel ({labels[0]})",
+                "two fuels or more",
+                "There is nothing to compare.",
+            )
         )
     if pairs == "all":
         return np.array([(i, j) for i in range(len(labels)) for j in range(i + 1, len(labels))])
@@ -82,7 +88,9 @@ def _pairs(fit: RepeatFit, pairs: Pairs) -> npt.NDArray[np.int64]:
         return np.array([(i, control) for i in range(len(labels)) if i != control])
     if isinstance(pairs, str) or not len(pairs):
         raise KitError(
-            Problem("refuse", "pairs", f"'{pairs}'", "'all', ('control', id) or pairs of ids", "Name the pairs.")
+            Problem(
+                "refuse", "pairs", f"'{pairs}'", "'all', ('control', id) or pairs of ids", "Name the pairs."
+            )
         )
     return np.array([(_place(labels, a), _place(labels, b)) for a, b in pairs])
 
@@ -90,7 +98,11 @@ def _pairs(fit: RepeatFit, pairs: Pairs) -> npt.NDArray[np.int64]:
 def _place(labels: list[Any], label: Any) -> int:
     if label in labels:
         return labels.index(label)
-    raise KitError(Problem("refuse", "pairs", f"'{label}'", "a fuel of the table", did_you_mean(str(label), map(str, labels))))
+    raise KitError(
+        Problem(
+            "refuse", "pairs", f"'{label}'", "a fuel of the table", did_you_mean(str(label), map(str, labels))
+        )
+    )
 
 
 def _margin(margin: float | str | None, scale: str) -> float | None:
@@ -103,7 +115,11 @@ def _margin(margin: float | str | None, scale: str) -> float | None:
     except ValueError:
         value = math.nan
     if not (0 < value < math.inf):
-        raise KitError(Problem("refuse", "margin", f"'{margin}'", expected, "State the smallest difference that matters."))
+        raise KitError(
+            Problem(
+                "refuse", "margin", f"'{margin}'", expected, "State the smallest difference that matters."
+            )
+        )
     return value
 
 
@@ -124,9 +140,13 @@ def _adjusted(found: Contrasts, adjust: Adjust, means: int, level: float) -> _Li
         family = all_pairs(means)
         return _Limits(*found.family_limits(family, level), found.family_p(family))
     if adjust != "dunnett":
-        raise KitError(Problem("refuse", "adjust", f"'{adjust}'", "tukey, dunnett, holm or none", "Name one of them."))
+        raise KitError(
+            Problem("refuse", "adjust", f"'{adjust}'", "tukey, dunnett, holm or none", "Name one of them.")
+        )
     parts = [_single_step(found, row, level) for row in range(len(alone))]
-    return _Limits(*(np.concatenate([getattr(part, name) for part in parts]) for name in ("low", "high", "p")))
+    return _Limits(
+        *(np.concatenate([getattr(part, name) for part in parts]) for name in ("low", "high", "p"))
+    )
 
 
 def _single_step(found: Contrasts, row: int, level: float) -> _Limits:
@@ -157,19 +177,17 @@ def _frame(
         numbers = {name: np.where(apart, np.nan, values) for name, values in numbers.items()}
     if fit.scale == "log":
         numbers = {"ratio" if name == "difference" else name: values for name, values in numbers.items()}
-    named = _labels(fit, chosen)
-    frame = fit.framed({"a": named["a"], "b": named["b"]}, numbers)
-    frame["margin"] = np.nan if delta is None else delta
     words = [
         verdict_of(low, high, delta, bool(out))
-        for lows, highs in zip(limits.low, limits.high, strict=True)
-        for low, high, out in zip(lows.tolist(), highs.tolist(), apart.tolist(), strict=True)
+        for lows, highs in zip(limits.low.tolist(), limits.high.tolist(), strict=True)
+        for low, high, out in zip(lows, highs, apart.tolist(), strict=True)
     ]
-    frame["verdict"], frame["direction"] = [w.verdict for w in words], [w.direction for w in words]
-    for name in ("n_a", "n_b", "bags_a", "bags_b"):
-        frame[name] = np.tile(named[name], len(found.estimate))
-    frame["adjust"], frame["method"], frame["level"], frame["scale"] = adjust, found.method, level, fit.scale
-    return frame
+    constants = {
+        "margin": np.nan if delta is None else delta, "adjust": adjust, "method": found.method, "level": level,
+        "scale": fit.scale,
+    }  # fmt: skip
+    judged = {"verdict": [word.verdict for word in words], "direction": [word.direction for word in words]}
+    return fit.framed({**_labels(fit, chosen), **judged}, numbers, constants)
 
 
 def _labels(fit: RepeatFit, chosen: npt.NDArray[np.int64]) -> dict[str, Any]:

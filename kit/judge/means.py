@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -31,13 +29,10 @@ def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd
     low, high = found.limits(level)
     mean, low, high = (back(fit, part) for part in (found.estimate, low, high))
     burns, bags = counts_of(fit)
-    labels = list(fit.labels)
-    keys: dict[str, Any] = {"fuel": labels, "scale": [fit.scale] * len(labels), "n": burns, "bags": bags}
-    frame = fit.framed(keys, {"mean": mean, "se": found.se, "df": found.df, "low": low, "high": high})
-    frame["method"], frame["level"] = found.method, level
-    lead = ["response"] if fit.many else []
-    order = [*lead, "fuel", "mean", "se", "df", "low", "high", "scale", "method", "level", "n", "bags"]
-    return frame[order]
+    keys = {"fuel": fit.labels, "n": burns, "bags": bags}
+    numbers = {"mean": mean, "se": found.se, "df": found.df, "low": low, "high": high}
+    constants = {"scale": fit.scale, "method": found.method, "level": level}
+    return fit.framed(keys, numbers, constants)
 
 
 def back(fit: RepeatFit, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -43,4 +43,6 @@ def verdict_of(low: float, high: float, margin: float | None = None, apart: bool
         return Verdict("the same within the margin" if inside else "not settled", "")
     if low > margin or high < -margin:
         return Verdict("different, by more than the margin", direction)
-    return Verdict("different, but too little to matter" if inside else "different, size not settled", direction)
+    return Verdict(
+        "different, but too little to matter" if inside else "different, size not settled", direction
+    )

@@ -30,7 +30,12 @@ def bootstrap(fit: RepeatFit, trials: int = 1000, seed: int = 1, response: int =
 
 
 def simulated(
-    fit: RepeatFit, trials: int, seed: int, response: int = 0, theta: Array | None = None, beta: Array | None = None
+    fit: RepeatFit,
+    trials: int,
+    seed: int,
+    response: int = 0,
+    theta: Array | None = None,
+    beta: Array | None = None,
 ) -> RepeatFit:
     """Return a fit of `trials` simulated responses on the same design, at given or estimated parameters.
 
@@ -38,12 +43,22 @@ def simulated(
     """
     if not fit.has_spread:
         raise KitError(
-            Problem("refuse", "fit", "no repeats", "a fit with repeats", "Nothing can be simulated without a spread.")
+            Problem(
+                "refuse",
+                "fit",
+                "no repeats",
+                "a fit with repeats",
+                "Nothing can be simulated without a spread.",
+            )
         )
     at = fit.estimate.theta[response] if theta is None else theta
     centre = fit.estimate.beta[response] if beta is None else beta
     data = fit.engine.draw(at, centre, trials, np.random.default_rng(seed))
     names = tuple(f"trial {i}" for i in range(trials))
     return replace(
-        fit, data=data, estimate=fit.engine.solve(data), roles=replace(fit.roles, values=names), status=("",) * trials
+        fit,
+        data=data,
+        estimate=fit.engine.solve(data),
+        roles=replace(fit.roles, values=names),
+        status=("",) * trials,
     )

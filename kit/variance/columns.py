@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -40,10 +41,20 @@ class Levels:
         """Number of labels."""
         return len(self.labels)
 
-    @property
+    @cached_property
     def sizes(self) -> Codes:
         """Burns of each label."""
-        return np.bincount(self.codes, minlength=len(self.labels)).astype(np.int64)
+        return np.bincount(self.codes, minlength=len(self.labels))
+
+    @cached_property
+    def order(self) -> Codes:
+        """Burns sorted by label; `starts` says where each label begins."""
+        return np.argsort(self.codes, kind="stable")
+
+    @cached_property
+    def starts(self) -> Codes:
+        """Where each label begins in `order`."""
+        return np.concatenate([[0], np.cumsum(self.sizes)[:-1]])
 
 
 @dataclass(frozen=True)
@@ -136,7 +147,9 @@ def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
     side = _sides(table, roles, raw, faults)
     keep, notes = _kept(table, roles, raw, faults)
     values = _on_scale(raw, keep, roles, scale, faults)
-    parts = {name: _labels(table, getattr(roles, name), keep, faults) for name in ("fuel", "bag", "day", "kind")}
+    parts = {
+        name: _labels(table, getattr(roles, name), keep, faults) for name in ("fuel", "bag", "day", "kind")
+    }
     numbers, blocks = _covariates(table, roles, keep, faults)
     faults.settle()
     fuel, bag = parts["fuel"], parts["bag"]
@@ -221,7 +234,9 @@ def _kept(
             "Fit together only responses with the same burns: kit.variance.same_burns(table, values) parts them.",
         )  # fmt: skip
     elif not keep.any():
-        faults.refuse(f"table, column {roles.values[0]}", "no value at all", "numbers", "Nothing can be fitted.")
+        faults.refuse(
+            f"table, column {roles.values[0]}", "no value at all", "numbers", "Nothing can be fitted."
+        )
     return keep, _left_out(table, roles, keep)
 
 
@@ -239,9 +254,7 @@ def _left_out(table: pd.DataFrame, roles: Roles, keep: npt.NDArray[np.bool_]) ->
     return tuple(notes)
 
 
-def _on_scale(
-    raw: Array, keep: npt.NDArray[np.bool_], roles: Roles, scale: Scale, faults: Faults
-) -> Array:
+def _on_scale(raw: Array, keep: npt.NDArray[np.bool_], roles: Roles, scale: Scale, faults: Faults) -> Array:
     values = raw if keep.all() else raw[:, keep]
     if scale != "log":
         return values
@@ -262,14 +275,17 @@ def _labels(
     if name is None:
         return None
     column = table[name] if keep.all() else table[name][keep]
-    blank = column.isna().to_numpy()
-    if blank.any():
-        places = ", ".join(str(row) for row in np.flatnonzero(keep)[blank][:5])
+    levels = levels_of(column.tolist())
+    blank = [
+        code for code, label in enumerate(levels.labels) if label is None or label is pd.NA or label != label
+    ]
+    if blank:
+        where = np.flatnonzero(keep)[np.isin(levels.codes, blank)]
         faults.refuse(
-            f"table, column {name}", f"blank in rows {places}", "a label for every burn",
+            f"table, column {name}", f"blank in rows {', '.join(map(str, where[:5]))}", "a label for every burn",
             f"Fill the column, or leave {name} out of the analysis.",
         )  # fmt: skip
-    return levels_of(column.tolist())
+    return levels
 
 
 def _covariates(
@@ -299,7 +315,9 @@ def _within(fuel: Levels, bag: Levels) -> tuple[Levels, tuple[str, ...]]:
     if inner.count == bag.count:
         return bag, ()
     anew = tuple(f"{fuel.labels[pair // bag.count]}:{bag.labels[pair % bag.count]}" for pair in inner.labels)
-    return Levels(inner.codes, anew), ("bag labels start anew in each fuel; a bag is a label within its fuel",)
+    return Levels(inner.codes, anew), (
+        "bag labels start anew in each fuel; a bag is a label within its fuel",
+    )
 
 
 def _kinds(fuel: Levels | None, kind: Levels | None, roles: Roles) -> tuple[tuple[Any, ...], Codes | None]:
@@ -328,5 +346,6 @@ def same_burns(table: pd.DataFrame, values: Sequence[str]) -> list[tuple[tuple[s
     for column in range(len(values)):
         parts.setdefault(there[:, column].tobytes(), []).append(column)
     return [
-        (tuple(values[column] for column in columns), table[there[:, columns[0]]]) for columns in parts.values()
+        (tuple(values[column] for column in columns), table[there[:, columns[0]]])
+        for columns in parts.values()
     ]

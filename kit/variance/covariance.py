@@ -59,7 +59,11 @@ class Contrasts:
         """Return the contrasts of one response alone."""
         rows = slice(response, response + 1)
         return replace(
-            self, estimate=self.estimate[rows], se=self.se[rows], df=self.df[rows], covariance=self.covariance[rows]
+            self,
+            estimate=self.estimate[rows],
+            se=self.se[rows],
+            df=self.df[rows],
+            covariance=self.covariance[rows],
         )
 
     def limits(self, level: float) -> tuple[Array, Array]:
@@ -117,13 +121,15 @@ class SmallSample:
 def small_sample(pieces: Pieces) -> SmallSample:
     """Return Kenward–Roger's adjusted covariance and the information behind it."""
     phi, P, Q = pieces.phi, pieces.P, pieces.Q
+    R, c, p = P.shape[:3]
     phiP = phi[:, None] @ P
-    cross = np.einsum("ripq,rjqp->rij", phiP, phiP)
-    info = 0.5 * (pieces.t - 2 * np.einsum("rpq,rijqp->rij", phi, Q) + cross)
-    W = np.linalg.pinv(info, rcond=1e-12, hermitian=True) if not np.isnan(info).any() else info * np.nan
-    inner = np.einsum("rij,rijpq->rpq", W, Q)
-    mixed = np.einsum("rij,rjpq->ripq", W, phiP)
-    inner -= np.einsum("ripq,riqs->rps", P, mixed)
+    left, right = phiP.reshape(R, c, p * p), phiP.transpose(0, 1, 3, 2).reshape(R, c, p * p)
+    traces = (Q.reshape(R, c, c, p * p) @ phi.reshape(R, 1, p * p, 1))[..., 0]
+    info = 0.5 * (pieces.t - 2 * traces + left @ right.transpose(0, 2, 1))
+    W = np.linalg.inv(info)
+    inner = (W.reshape(R, 1, c * c) @ Q.reshape(R, c * c, p * p)).reshape(R, p, p)
+    mixed = (W @ left).reshape(R, c, p, p)
+    inner = inner - (P @ mixed).sum(axis=1)
     inner = (inner + inner.transpose(0, 2, 1)) / 2
     return SmallSample(pieces, W, phi + 2 * phi @ inner @ phi)
 
@@ -194,7 +200,7 @@ def _needs_reml(fit: RepeatFit) -> None:
 
 def _quadratic(L: Array, M: Array) -> Array:
     """L M L' diagonals: (..., contrasts)."""
-    return np.asarray(((L @ M) * L).sum(axis=-1))
+    return np.vecdot(L @ M, L)
 
 
 def kenward_roger(fit: RepeatFit, L: Array) -> Contrasts:
@@ -203,9 +209,9 @@ def kenward_roger(fit: RepeatFit, L: Array) -> Contrasts:
         return _without_spread(fit, L)
     parts = fit.small_sample
     v, g = _quadratic(L, parts.pieces.phi), _quadratic(L, parts.moved)
-    df = 2 * v**2 / np.einsum("riq,rij,rjq->rq", g, parts.W, g)
+    df = 2 * v**2 / (g * (parts.W @ g)).sum(axis=1)
     covariance = L @ parts.adjusted @ L.T
-    se = np.sqrt(np.einsum("rqq->rq", covariance))
+    se = np.sqrt(covariance.diagonal(axis1=1, axis2=2))
     return Contrasts("Kenward–Roger", fit.estimate.beta @ L.T, se, df, covariance)
 
 
@@ -300,4 +306,3 @@ def _fai_cornelius_df(each: Array) -> float:
         return 2.0
     E = float((each / (each - 2)).sum())
     return 2 * E / (E - len(each))
-

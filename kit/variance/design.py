@@ -119,9 +119,13 @@ def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Desi
     extra, names = _covariate_columns(columns)
     blocks = {**columns.blocks, **({"day": fixed} if fixed is not None else {})}
     X, names, apart, lost = _fixed_part(indicators, extra, names, blocks)
-    Q, R = np.linalg.qr(X)
     if X.shape[0] < X.shape[1]:
         _too_few(columns.n, X.shape[1])
+    if X is indicators:
+        root = np.sqrt(means.sizes)
+        Q, R = X / root, np.diag(root)
+    else:
+        Q, R = np.linalg.qr(X)
     groups = _groups(columns, spread)
     terms, reads, why, apart = _terms(Q, candidates, groups, apart, indicators)
     labels = tuple(means.labels)
@@ -198,7 +202,7 @@ def _fixed_part(
     indicators: Array, extra: list[Array], names: list[str], blocks: dict[str, Levels]
 ) -> tuple[Array, list[str], np.ndarray[Any, np.dtype[np.bool_]], tuple[str, ...]]:
     """Return X without what cannot be told from the means, its names, the pairs lost and the reasons."""
-    X = np.column_stack([indicators, *extra])
+    X = np.column_stack([indicators, *extra]) if extra else indicators
     m = indicators.shape[1]
     if extra and X.shape[0] >= X.shape[1] and _rank(X) < X.shape[1]:
         _covariate_aliased(indicators, extra, names)
@@ -300,30 +304,38 @@ def overlap(Q: Array, parts: Sequence[tuple[str, Levels]], groups: Levels) -> Ar
     g, sums = groups.count, [_sums(Q, levels) for _, levels in parts]
     size = g + len(parts)
     table = np.zeros((size, size))
-    inside = [Q[groups.codes == j] for j in range(g)]
-    squares = [part.T @ part for part in inside]
-    for i in range(g):
-        for j in range(i, g):
-            cross = float(np.sum(squares[i] * squares[j]))
-            own = len(inside[i]) - 2 * float(np.sum(inside[i] ** 2)) if i == j else 0.0
-            table[i, j] = table[j, i] = own + cross  # tr(P D_i P D_j)
+    table[:g, :g] = _group_overlap(Q, groups)
     for t, (_, levels) in enumerate(parts):
-        near = sums[t][levels.codes]
-        inner = sums[t].T @ sums[t]
-        each = 1 - 2 * np.sum(Q * near, axis=1) + np.sum((Q @ inner) * Q, axis=1)
-        by_group = np.bincount(groups.codes, each, g)
-        table[:g, g + t] = table[g + t, :g] = by_group  # tr(P D_g P G_t)
+        table[:g, g + t] = table[g + t, :g] = _mixed_overlap(Q, groups, levels, sums[t])
         for u in range(t, len(parts)):
             table[g + t, g + u] = table[g + u, g + t] = _term_overlap(levels, parts[u][1], sums[t], sums[u])
     return table
 
 
+def _group_overlap(Q: Array, groups: Levels) -> Array:
+    """tr(P D_i P D_j) = [n_i - 2 tr Q_i'Q_i if i = j] + |Q_i Q_j'|²."""
+    if groups.count == 1:
+        return np.array([[float(Q.shape[0] - Q.shape[1])]])
+    squares = np.array([Q[groups.codes == i].T @ Q[groups.codes == i] for i in range(groups.count)])
+    cross = np.einsum("ipq,jpq->ij", squares, squares)
+    return np.asarray(cross + np.diag(groups.sizes - 2 * np.einsum("ipp->i", squares)))
+
+
+def _mixed_overlap(Q: Array, groups: Levels, levels: Levels, sums: Array) -> Array:
+    """tr(P D_g P G_t): sums over a group's burns of |row of PZ|²."""
+    if groups.count == 1:
+        return np.array([Q.shape[0] - np.sum(sums**2)])
+    near = sums[levels.codes]
+    each = 1 - 2 * np.sum(Q * near, axis=1) + np.sum((Q @ (sums.T @ sums)) * Q, axis=1)
+    return np.bincount(groups.codes, each, groups.count)
+
+
 def _term_overlap(a: Levels, b: Levels, sums_a: Array, sums_b: Array) -> float:
     """tr(P G_a P G_b) = |Z_a'Z_b - S_a S_b'|² without a levels × levels matrix."""
-    cells = np.unique(a.codes * b.count + b.codes, return_counts=True)[1].astype(np.float64)
+    cells = a.sizes if a is b else np.unique(a.codes * b.count + b.codes, return_counts=True)[1]
     between = np.sum(sums_a[a.codes] * sums_b[b.codes])
-    value = np.sum(cells**2) - 2 * between + np.sum((sums_a.T @ sums_a) * (sums_b.T @ sums_b))
-    return float(value) if value > RANK_TOLERANCE * np.sum(cells**2) else 0.0
+    value = np.sum(cells**2.0) - 2 * between + np.sum((sums_a.T @ sums_a) * (sums_b.T @ sums_b))
+    return float(value) if value > RANK_TOLERANCE * np.sum(cells**2.0) else 0.0
 
 
 def _terms(
@@ -351,7 +363,9 @@ def _terms(
         else:
             holds.setdefault(home, []).append(f"{name}s included")
             host = "burns" if home < g else f"{candidates[home - g][0]}s"
-            notes.append(f"{name} cannot be told from {host[:-1]}: the spread reads 'between {host}, {name}s included'")
+            notes.append(
+                f"{name} cannot be told from {host[:-1]}: the spread reads 'between {host}, {name}s included'"
+            )
     terms = tuple(
         Term(name, levels, ", ".join([f"between {name}s", *holds.get(g + t, [])]))
         for t, (name, levels) in enumerate(candidates) if g + t in kept
@@ -380,7 +394,7 @@ def _where_it_goes(table: Array, kept: list[int], new: int, g: int) -> int | Non
     gram = table[np.ix_([*kept, new], [*kept, new])] / np.outer(scale, scale)
     if not kept:
         return None
-    weights = np.linalg.lstsq(gram[:-1, :-1], gram[:-1, -1], rcond=None)[0]
+    weights = np.linalg.solve(gram[:-1, :-1], gram[:-1, -1])
     left = 1 - gram[:-1, -1] @ weights
     return None if left > RANK_TOLERANCE else kept[int(np.argmax(np.abs(weights)))]
 

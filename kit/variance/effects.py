@@ -18,7 +18,9 @@ def predicted_effects(fit: RepeatFit) -> pd.DataFrame:
     for name, (effect, sd) in found.items():
         term = fit.design.term(name)
         labels = [str(label) for label in term.levels.labels] if term is not None else []
-        frames.append(fit.framed({"component": [name] * len(labels), "label": labels}, {"effect": effect, "sd": sd}))
+        frames.append(
+            fit.framed({"component": [name] * len(labels), "label": labels}, {"effect": effect, "sd": sd})
+        )
     if not frames:
         nothing = np.zeros((len(fit.roles.values), 0))
         return fit.framed({"component": [], "label": []}, {"effect": nothing, "sd": nothing})

@@ -96,9 +96,7 @@ class Engine(Protocol):
         """Predicted effects of each random term's levels (responses, levels), and their SDs given the means."""
 
 
-def residual_pieces(
-    xvx: Array, P: Array, Q: Array, t1: Array, t2: Array, theta: Array, n: float
-) -> Pieces:
+def residual_pieces(xvx: Array, P: Array, Q: Array, t1: Array, t2: Array, theta: Array, n: float) -> Pieces:
     """Append the burn variance to the pieces of the other terms: V_e = (V - sum s_i V_i)/s.
 
     Parameters
@@ -110,20 +108,19 @@ def residual_pieces(
     n
         tr(V^-1 V): burns, and degrees of freedom of a borrowed SD.
     """
-    K = theta.shape[1] - 1
-    s, others = theta[:, -1], theta[:, :K]
-    s1, s2 = s[:, None], s[:, None, None]
-    Pe = (xvx - np.einsum("ri,ripq->rpq", others, P)) / s2
-    Qie = (P - np.einsum("rj,rijpq->ripq", others, Q)) / s2[:, None]
-    Qei = (P - np.einsum("rj,rjipq->ripq", others, Q)) / s2[:, None]
-    Qee = (Pe - np.einsum("rj,rjpq->rpq", others, Qie)) / s2
-    te = (n - (others * t1).sum(axis=1)) / s
-    tie = (t1 - np.einsum("rj,rij->ri", others, t2)) / s1
-    tee = (te - (others * tie).sum(axis=1)) / s
-    R, p = len(theta), xvx.shape[1]
-    allP = np.concatenate([P, Pe[:, None]], axis=1)
-    allQ = np.empty((R, K + 1, K + 1, p, p))
-    allQ[:, :K, :K], allQ[:, :K, K], allQ[:, K, :K], allQ[:, K, K] = Q, Qie, Qei, Qee
-    t = np.empty((R, K + 1, K + 1))
-    t[:, :K, :K], t[:, :K, K], t[:, K, :K], t[:, K, K] = t2, tie, tie, tee
+    R, K, p = len(theta), theta.shape[1] - 1, xvx.shape[1]
+    s1, others = theta[:, -1:], theta[:, None, :K]
+    s2 = s1[:, :, None]
+    flatP, flatQ = P.reshape(R, K, p * p), Q.reshape(R, K, K * p * p)
+    allP, allQ, t = np.empty((R, K + 1, p, p)), np.empty((R, K + 1, K + 1, p, p)), np.empty((R, K + 1, K + 1))
+    allP[:, :K], allQ[:, :K, :K], t[:, :K, :K] = P, Q, t2
+    Pe = (xvx - (others @ flatP).reshape(R, p, p)) / s2
+    from_left = (others @ flatQ).reshape(R, K, p, p)  # sum_j s_j Q_ji
+    Qei = (P - from_left) / s2[:, None]
+    allP[:, K], allQ[:, K, :K], allQ[:, :K, K] = Pe, Qei, Qei.transpose(0, 1, 3, 2)
+    allQ[:, K, K] = (Pe - (others @ Qei.reshape(R, K, p * p)).reshape(R, p, p)) / s2
+    te = (n - np.vecdot(others[:, 0], t1)) / s1[:, 0]
+    tie = (t1 - (others @ t2)[:, 0]) / s1
+    t[:, :K, K] = t[:, K, :K] = tie
+    t[:, K, K] = (te - np.vecdot(others[:, 0], tie)) / s1[:, 0]
     return Pieces(np.linalg.inv(xvx), allP, allQ, t)

@@ -63,7 +63,9 @@ class NestedEngine:
     def rotate(self, values: Array) -> Rotated:
         """Responses in the rotated space; a borrowed SD adds df sd² to S0."""
         data = rotate(self.design, self.rotation, self.levels, values)
-        return data if self.borrowed is None else replace(data, s0=data.s0 + self._extra * self.borrowed.sd**2)
+        return (
+            data if self.borrowed is None else replace(data, s0=data.s0 + self._extra * self.borrowed.sd**2)
+        )
 
     @property
     def _extra(self) -> float:
@@ -80,7 +82,11 @@ class NestedEngine:
         parts = [] if self.levels is None else [found.ratio * found.s]
         theta = np.stack([*parts, found.s], axis=1)
         return Estimate(
-            theta, means_at(self.rotation, data, found.ratio), found.criterion, found.converged, found.evaluations
+            theta,
+            means_at(self.rotation, data, found.ratio),
+            found.criterion,
+            found.converged,
+            found.evaluations,
         )
 
     def _ratio(self, theta: Array) -> Array:
@@ -172,7 +178,9 @@ class CrossedEngine:
     def rotate(self, values: Array) -> CrossedData:
         """Responses in the projected frame; a borrowed SD adds df sd² to S0."""
         data = cross(self.design, self.crossing, values)
-        return data if self.borrowed is None else replace(data, s0=data.s0 + self._extra * self.borrowed.sd**2)
+        return (
+            data if self.borrowed is None else replace(data, s0=data.s0 + self._extra * self.borrowed.sd**2)
+        )
 
     def deviance(self, data: CrossedData, theta: Array, of: Codes) -> Derivatives:
         """Return the criterion and its derivatives in the variances."""
@@ -194,7 +202,9 @@ class CrossedEngine:
         theta = found.theta[best]
         beta = crossed_means(self.crossing, data, theta[:, :-1] / theta[:, -1:])
         vanished = (theta[:, -1] <= floor_of(start[best], 1)[:, -1]) & (self.crossing.within_df > 0)
-        return Estimate(theta, beta, found.value[best], found.converged[best] & ~vanished, count + found.steps)
+        return Estimate(
+            theta, beta, found.value[best], found.converged[best] & ~vanished, count + found.steps
+        )
 
     def _start(self, data: CrossedData, ratio: Array, of: Codes) -> Array:
         inner = inner_of(self.crossing.projected, ratio)
@@ -208,22 +218,30 @@ class CrossedEngine:
 
     def pieces(self, theta: Array) -> Pieces:
         """O = A'V^-1A for A = [X Z W]: P_i = O_xi O_ix, Q_ij = O_xi O_ij O_jx, t_ij = |O_ij|²."""
-        parts = [_pieces(self.crossing, row[None], self.design.p, self.design.n + self._extra) for row in theta]
+        parts = [
+            _pieces(self.crossing, row[None], self.design.p, self.design.n + self._extra) for row in theta
+        ]
         if len(parts) == 1:
             return parts[0]
-        return Pieces(*(np.concatenate([getattr(part, name) for part in parts]) for name in ("phi", "P", "Q", "t")))
+        return Pieces(
+            *(np.concatenate([getattr(part, name) for part in parts]) for name in ("phi", "P", "Q", "t"))
+        )
 
     def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> CrossedData:
         """Independent coordinates, S0 and GLS means at the generating ratios: no burns are simulated."""
         x, s, ratio = self.crossing, theta[-1], theta[:-1] / theta[-1]
         frame = x.projected
         z = rng.standard_normal((trials, len(frame.d))) * np.sqrt(s * (1 + ratio[0] * frame.d))
-        z += (rng.standard_normal((trials, len(frame.block))) * np.sqrt(s * ratio[1:][frame.block])) @ frame.F.T
+        z += (
+            rng.standard_normal((trials, len(frame.block))) * np.sqrt(s * ratio[1:][frame.block])
+        ) @ frame.F.T
         s0 = 2 * s * rng.standard_gamma((x.within_df + self._extra) / 2, trials)
         phi = self.pieces(theta[None]).phi[0]
         gls = beta + rng.standard_normal((trials, self.design.p)) @ np.linalg.cholesky(phi).T
         level = CrossedData(z, s0, np.zeros_like(gls))
-        return replace(level, b_ols=gls - crossed_means(x, level, np.broadcast_to(ratio, (trials, len(ratio)))))
+        return replace(
+            level, b_ols=gls - crossed_means(x, level, np.broadcast_to(ratio, (trials, len(ratio))))
+        )
 
     def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, tuple[Array, Array]]:
         """Predicted effects of each term's levels, and their standard deviations given the means."""
@@ -247,7 +265,9 @@ def _local_minima(table: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_
         size = table.shape[axis]
         ahead, behind = np.take(table, range(1, size), axis), np.take(table, range(size - 1), axis)
         edge = np.full_like(np.take(table, [0], axis), np.inf)
-        low &= (table <= np.concatenate([ahead, edge], axis)) & (table <= np.concatenate([edge, behind], axis))
+        low &= (table <= np.concatenate([ahead, edge], axis)) & (
+            table <= np.concatenate([edge, behind], axis)
+        )
     best = table.min(axis=tuple(range(1, table.ndim)), keepdims=True)
     return np.asarray(low & (table <= best + 3))
 
@@ -276,4 +296,3 @@ def crossed_engine(design: Design, method: Method, borrowed: Borrowed | None = N
     mesh = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
     grids = (mesh.reshape(-1, len(axes)), mesh.shape[:-1])
     return CrossedEngine(design, crossing, names, method, borrowed, grids)
-

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -16,6 +16,7 @@ from kit.variance.covariance import SmallSample, observed_covariance, small_samp
 from kit.variance.design import Design, FuelEffect, Spread, design_of
 from kit.variance.engine import Engine, Estimate
 from kit.variance.engines import Borrowed, NestedEngine, crossed_engine, nested_engine
+from kit.variance.frames import frame_of
 from kit.variance.nested import Method
 
 FLAT = 1e-13
@@ -150,18 +151,15 @@ class RepeatFit:
     def _at_zero_names(self) -> tuple[str, ...]:
         if self.many:
             return ()
-        return tuple(name for name, value in zip(self.names, self.estimate.theta[0], strict=True) if value == 0)
+        return tuple(
+            name for name, value in zip(self.names, self.estimate.theta[0], strict=True) if value == 0
+        )
 
-    def framed(self, keys: dict[str, Sequence[Any]], values: dict[str, Array]) -> pd.DataFrame:
+    def framed(
+        self, keys: Mapping[str, Any], values: Mapping[str, Array], constants: Mapping[str, Any] | None = None
+    ) -> pd.DataFrame:
         """Lay (responses, rows) arrays out as a long table, with a column 'response' if there are several."""
-        R, rows = next(iter(values.values())).shape
-        parts: dict[str, Any] = {}
-        if self.many:
-            parts["response"] = np.repeat(np.array(self.roles.values, dtype=object), rows)
-        for name, labels in keys.items():
-            parts[name] = list(labels) * R if R > 1 else list(labels)
-        parts.update({name: array.ravel() for name, array in values.items()})
-        return pd.DataFrame(parts)
+        return frame_of(self.roles.values if self.many else None, keys, values, constants)
 
 
 def _at_zero_words(name: str) -> str:
@@ -281,7 +279,9 @@ def fit_design(
         data = _instead(engine, columns, design, flat, roles)
     estimate = _blanked(engine.solve(data), flat)
     status = _statuses(engine.names, estimate, flat, roles)
-    return RepeatFit(rows, roles, scale, method, spread, columns, design, engine, data, estimate, status, borrowed)
+    return RepeatFit(
+        rows, roles, scale, method, spread, columns, design, engine, data, estimate, status, borrowed
+    )
 
 
 def engine_of(design: Design, method: Method, borrowed: Borrowed | None = None) -> Engine:
@@ -323,7 +323,9 @@ def _instead(
     """Refuse a flat single response; among several, put a stand-in whose results are blanked afterwards."""
     if len(flat) == 1:
         values = columns.values[0]
-        found = f"every value equal to {values[0]:g}" if np.ptp(values) == 0 else "no difference within any fuel"
+        found = (
+            f"every value equal to {values[0]:g}" if np.ptp(values) == 0 else "no difference within any fuel"
+        )
         raise KitError(
             Problem("refuse", f"table, column {roles.values[0]}", found, "values that vary from burn to burn",
                     "Repeats that agree exactly usually mean a copied column or a logger too coarse for the question.")
@@ -353,7 +355,9 @@ def _statuses(
     words = []
     for i, row in enumerate(estimate.theta):
         zero = [name for name, value in zip(names, row, strict=True) if value == 0]
-        words.append("all values equal" if flat[i] else ", ".join(f"{n} variance at zero" for n in zero) or "ok")
+        words.append(
+            "all values equal" if flat[i] else ", ".join(f"{n} variance at zero" for n in zero) or "ok"
+        )
     return tuple(words)
 
 

@@ -194,7 +194,9 @@ class GroupedEngine:
         t = self._traces(inverse)[1]
         diagonal = np.arange(K, c)
         t[:, diagonal, diagonal] += self.free / theta[:, K:] ** 2
-        halves = [Z for Z in self.Z] + [np.eye(len(self.group))[:, self.group == g] for g in range(self.groups)]
+        halves = [Z for Z in self.Z] + [
+            np.eye(len(self.group))[:, self.group == g] for g in range(self.groups)
+        ]
         XA = [solved.transpose(0, 2, 1) @ half for half in halves]
         P = np.stack([each @ each.transpose(0, 2, 1) for each in XA], axis=1)
         Q = np.empty((len(theta), c, c, *xvx.shape[1:]))
@@ -223,7 +225,10 @@ class GroupedEngine:
             solved = inverse @ Z
             var = theta[:, i, None]
             spare = var - var**2 * np.einsum("ab,rab->rb", Z, solved)
-            found[self.names[i]] = (var * np.einsum("rab,ra->rb", solved, left), np.sqrt(np.maximum(spare, 0)))
+            found[self.names[i]] = (
+                var * np.einsum("rab,ra->rb", solved, left),
+                np.sqrt(np.maximum(spare, 0)),
+            )
         return found
 
 
@@ -236,11 +241,15 @@ def grouped_engine(design: Design, method: Method, borrowed: Borrowed | None = N
         Where the reduced space is too large.
     """
     groups = design.spread
-    halves = [(term.levels.codes[:, None] == np.arange(term.levels.count)).astype(float) for term in design.terms]
+    halves = [
+        (term.levels.codes[:, None] == np.arange(term.levels.count)).astype(float) for term in design.terms
+    ]
     blocks, ranks = [], []
     for g in range(groups.count):
         rows = groups.codes == g
-        U, size, _ = np.linalg.svd(np.hstack([design.X[rows], *(half[rows] for half in halves)]), full_matrices=False)
+        U, size, _ = np.linalg.svd(
+            np.hstack([design.X[rows], *(half[rows] for half in halves)]), full_matrices=False
+        )
         U = U[:, size > 1e-9 * size[0]]
         block = np.zeros((design.n, U.shape[1]))
         block[rows] = U

@@ -42,7 +42,9 @@ def component_limits(fit: RepeatFit, method: LimitMethod = "best", level: float 
     sd = np.where(at, 0.0, sd)
     order = sorted(range(len(fit.names)), key=lambda i: ORDER.index(fit.names[i].split(":")[0]))
     names = [fit.names[i] for i in order]
-    frame = fit.framed({"component": names}, {"sd": sd[:, order], "low": low[:, order], "high": high[:, order]})
+    frame = fit.framed(
+        {"component": names}, {"sd": sd[:, order], "low": low[:, order], "high": high[:, order]}
+    )
     frame["level"] = level
     frame["method"] = [named[i] for i in order] * len(sd)
     frame["at_boundary"] = at[:, order].ravel()
@@ -57,7 +59,9 @@ def at_boundary(fit: RepeatFit) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_
 
 def _limits(fit: RepeatFit, method: LimitMethod, level: float) -> tuple[Array, Array, list[str]]:
     if method not in ("best", "profile", "exact"):
-        raise KitError(Problem("refuse", "method", f"'{method}'", "best, profile or exact", "Name one of them."))
+        raise KitError(
+            Problem("refuse", "method", f"'{method}'", "best, profile or exact", "Name one of them.")
+        )
     if not fit.has_spread:
         blank = np.full_like(fit.estimate.theta, np.nan)
         return blank, blank, ["none: no repeats"] * len(fit.names)

@@ -233,7 +233,9 @@ def likelihood_ratio(common: RepeatFit, grouped: RepeatFit) -> SpreadTest:
     """
     df = len(grouped.names) - len(common.names)
     statistic = max(0.0, float(common.estimate.criterion[0] - grouped.estimate.criterion[0]))
-    return SpreadTest(statistic, (df,), float(special.chdtrc(df, statistic)), "likelihood ratio of common spread")
+    return SpreadTest(
+        statistic, (df,), float(special.chdtrc(df, statistic)), "likelihood ratio of common spread"
+    )
 
 
 def equal_spread(fit: RepeatFit, centre: str = "median") -> SpreadTest:

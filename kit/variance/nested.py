@@ -11,7 +11,7 @@ sum log(1 + l n_b), and drops log|X'X|. Rows of every array are responses.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -21,7 +21,7 @@ from kit.variance.design import Design
 
 Method = Literal["REML", "ML"]
 
-GRID = np.concatenate([[0.0], np.logspace(-3.5, 6.5, 41)])
+GRID = np.concatenate([[0.0], np.logspace(-3, 6.5, 29)])
 """Values of l times the mean eigenvalue at which every response is tried first."""
 
 LARGEST_DENSE = 3000
@@ -51,6 +51,8 @@ class Rotation:
         log|X'X|.
     lift
         (bags, k): U d^-1/2, from bag sums of residuals to coordinates; None where bags are reduced by size.
+    reduction
+        Bags of one size in one fuel taken together; None for any other design.
     """
 
     d: Array
@@ -65,6 +67,7 @@ class Rotation:
     n: int
     logdet_xx: float
     lift: Array | None
+    reduction: Reduction | None = None
 
     @property
     def all_d(self) -> Array:
@@ -116,31 +119,72 @@ class Rotated:
 
 def bag_sums(rows: Array, levels: Levels) -> Array:
     """Return sums over each level: (responses, burns) to (responses, levels)."""
-    if len(rows) * 20 < levels.count and rows.shape[0] < 64:
-        return np.stack([np.bincount(levels.codes, row, levels.count) for row in rows])
-    order = np.argsort(levels.codes, kind="stable")
-    starts = np.concatenate([[0], np.cumsum(levels.sizes)[:-1]])
-    return np.asarray(np.add.reduceat(rows[:, order], starts, axis=1))
+    if len(rows) <= 8:
+        return np.array([np.bincount(levels.codes, row, levels.count) for row in rows])
+    return np.asarray(np.add.reduceat(rows[:, levels.order], levels.starts, axis=1))
+
+
+@dataclass(frozen=True)
+class Reduction:
+    """Cell means: bags of one size in one fuel make a cell.
+
+    Attributes
+    ----------
+    cell
+        The cell of each bag.
+    fuel, size
+        Of each cell: its fuel, and its place among the distinct bag sizes.
+    root
+        Square root of a cell's bags.
+    U
+        (fuels, sizes, sizes) eigenvectors over the cells of a fuel; `fuels` and `column` pick the active ones.
+    burns
+        Burns of each fuel.
+    """
+
+    cell: Levels
+    fuel: Codes
+    size: Codes
+    root: Array
+    U: Array
+    fuels: Codes
+    column: Codes
+    burns: Array
 
 
 def rotation_of(design: Design, levels: Levels | None) -> Rotation:
     """Return the design's part of the rotated form for one random term (or none)."""
     xx = design.R.T @ design.R
-    logdet = 2 * float(np.log(np.abs(np.diag(design.R))).sum())
+    logdet = 2 * float(np.log(np.abs(design.R.diagonal())).sum())
     if levels is None:
         none, p = np.zeros(0), design.p
         return Rotation(none, np.zeros((p, 0)), none, none, none, none, np.zeros((0, p, p)), xx, design.nu,
                         design.n, logdet, None)  # fmt: skip
-    sums = bag_sums(np.ascontiguousarray(design.X.T), levels)
-    sizes, size_of, count = np.unique(levels.sizes, return_inverse=True, return_counts=True)
-    class_xx = np.stack([sums[:, size_of == m] @ sums[:, size_of == m].T for m in range(len(sizes))])
-    parts = _by_size(design, levels, sizes, size_of) if design.cell_means else _dense(design, levels, sums)
-    return Rotation(*parts[:4], sizes.astype(np.float64), count.astype(np.float64), class_xx, xx, design.nu,
-                    design.n, logdet, parts[4])  # fmt: skip
+    sizes, size_of, count = _distinct(levels.sizes)
+    if design.cell_means:
+        parts = _by_size(design, levels, sizes, size_of)
+    else:
+        parts = _dense(design, levels, size_of, len(sizes))
+    return Rotation(*parts[:4], sizes.astype(np.float64), count.astype(np.float64), parts[4], xx, design.nu,
+                    design.n, logdet, *parts[5:])  # fmt: skip
 
 
-def _dense(design: Design, levels: Levels, sums: Array) -> tuple[Array, Array, Array, Array, Array | None]:
+def _distinct(values: Codes) -> tuple[Codes, Codes, Codes]:
+    """Distinct small counts in order, the place of each value among them, and how often they occur."""
+    often = np.bincount(values)
+    found = np.flatnonzero(often)
+    place = np.empty(len(often), dtype=np.int64)
+    place[found] = np.arange(len(found))
+    return found, place[values], often[found]
+
+
+Parts = tuple[Array, Array, Array, Array, Array, Array | None, Reduction | None]
+
+
+def _dense(design: Design, levels: Levels, size_of: Codes, sizes: int) -> Parts:
     """Any X: diagonalise M over all bags."""
+    sums = bag_sums(np.ascontiguousarray(design.X.T), levels)
+    class_xx = np.stack([sums[:, size_of == m] @ sums[:, size_of == m].T for m in range(sizes)])
     solved = np.linalg.solve(design.R.T, sums)
     M = np.diag(levels.sizes.astype(np.float64)) - solved.T @ solved
     d, U = np.linalg.eigh(M)
@@ -148,62 +192,42 @@ def _dense(design: Design, levels: Levels, sums: Array) -> tuple[Array, Array, A
     d, U = d[keep], U[:, keep]
     root = np.sqrt(d)
     G = np.linalg.solve(design.R, solved @ (U * root))  # (X'X)^-1 X'Z U d^1/2
-    return d, G, np.zeros(0), np.zeros(0), U / root
+    return d, G, np.zeros(0), np.zeros(0), class_xx, U / root, None
 
 
-@dataclass(frozen=True)
-class _Cells:
-    """Bags of one size in one fuel: their fuel, size and number, and the cell of each bag."""
-
-    of_bag: Codes
-    fuel: Codes
-    size: Codes
-    count: Codes
-
-
-def _cells(design: Design, levels: Levels, size_of: Codes) -> _Cells:
+def _by_size(design: Design, levels: Levels, sizes: Codes, size_of: Codes) -> Parts:
+    """Cell means: within a fuel, bags of one size differ along eigenvalue n; only the size means couple."""
     fuel_of_bag = np.zeros(levels.count, dtype=np.int64)
     fuel_of_bag[levels.codes] = design.mean_of
-    kinds = int(size_of.max()) + 1
-    keys, of_bag, count = np.unique(fuel_of_bag * kinds + size_of, return_inverse=True, return_counts=True)
-    return _Cells(of_bag, keys // kinds, keys % kinds, count)
-
-
-def _by_size(
-    design: Design, levels: Levels, sizes: Codes, size_of: Codes
-) -> tuple[Array, Array, Array, Array, Array | None]:
-    """Cell means: within a fuel, bags of one size differ along eigenvalue n; only the size means couple."""
-    cells = _cells(design, levels, size_of)
-    more = cells.count > 1
-    idle_d = np.unique(cells.size[more])
-    idle_count = np.bincount(cells.size[more], cells.count[more] - 1.0, len(sizes))[idle_d]
-    d, U, burns = _coupled(cells, sizes, design.p)
-    fuels, column = np.nonzero(d > 1e-9 * sizes.max())
+    keys, of_bag, count = _distinct(fuel_of_bag * len(sizes) + size_of)
+    fuel, size = keys // len(sizes), keys % len(sizes)
+    more = count > 1
+    idle_d = np.unique(size[more])
+    idle_count = np.bincount(size[more], count[more] - 1.0, len(sizes))[idle_d]
+    burns = np.bincount(fuel, sizes[size] * count, design.p)
+    weight = np.zeros((design.p, len(sizes)))  # Z'1 in the class basis: n sqrt(bags)
+    weight[fuel, size] = sizes[size] * np.sqrt(count)
+    d, U = _coupled(weight, sizes, burns)
+    fuels, column = np.nonzero(d > 1e-9 * sizes[-1])
     active = d[fuels, column]
-    weight = _class_weight(cells, sizes, design.p)
-    along = np.einsum("km,km->k", U[fuels, :, column], weight[fuels]) * np.sqrt(active)
     G = np.zeros((design.p, len(active)))
+    along = (U[fuels, :, column] * weight[fuels]).sum(axis=1) * np.sqrt(active)
     G[fuels, np.arange(len(active))] = along / burns[fuels]
-    return active, G, sizes[idle_d].astype(np.float64), idle_count, None
+    cell = Levels(of_bag, tuple(range(len(count))))
+    reduction = Reduction(cell, fuel, size, np.sqrt(count), U, fuels, column, burns)
+    class_xx = (weight.T**2)[:, :, None] * np.eye(design.p)  # x_b = n_b on its fuel
+    return active, G, sizes[idle_d].astype(np.float64), idle_count, class_xx, None, reduction
 
 
-def _class_weight(cells: _Cells, sizes: Codes, p: int) -> Array:
-    """n sqrt(bags) of each size class of each fuel (fuels × sizes): Z'1 in the class basis."""
-    weight = np.zeros((p, len(sizes)))
-    weight[cells.fuel, cells.size] = sizes[cells.size] * np.sqrt(cells.count)
-    return weight
-
-
-def _coupled(cells: _Cells, sizes: Codes, p: int) -> tuple[Array, Array, Array]:
-    """Eigenvalues (fuels, m) and vectors (fuels, m, m) of M over the size means, and burns of each fuel."""
-    weight = _class_weight(cells, sizes, p)
-    burns = np.bincount(cells.fuel, sizes[cells.size] * cells.count, p)
-    there = (weight > 0) * sizes
-    M = there[:, :, None] * np.eye(len(sizes)) - weight[:, :, None] * weight[:, None, :] / burns[:, None, None]
+def _coupled(weight: Array, sizes: Codes, burns: Array) -> tuple[Array, Array]:
+    """Eigenvalues (fuels, m) and vectors (fuels, m, m) of M over the size means of each fuel."""
     if len(sizes) == 1:
-        return np.zeros((p, 1)), np.ones((p, 1, 1)), burns
-    d, U = np.linalg.eigh(M)
-    return d, U, burns
+        return np.zeros((len(burns), 1)), np.ones((len(burns), 1, 1))
+    there = (weight > 0) * sizes
+    M = there[:, :, None] * np.eye(len(sizes))
+    M -= weight[:, :, None] * weight[:, None, :] / burns[:, None, None]
+    found = np.linalg.eigh(M)
+    return found.eigenvalues, found.eigenvectors
 
 
 def rotate(design: Design, rotation: Rotation, levels: Levels | None, values: Array) -> Rotated:
@@ -215,8 +239,8 @@ def rotate(design: Design, rotation: Rotation, levels: Levels | None, values: Ar
     y = values - centre
     level = y.mean(axis=1, keepdims=True)
     centre, y = centre + level, y - level
-    if levels is not None and design.cell_means:
-        return _rotate_cells(design, rotation, levels, y, centre)
+    if levels is not None and rotation.reduction is not None:
+        return _rotate_cells(rotation, rotation.reduction, levels, y, centre)
     b = np.linalg.solve(design.R, design.Q.T @ y.T).T
     left = y - b @ design.X.T
     left -= (left @ design.Q) @ design.Q.T
@@ -243,26 +267,21 @@ def _less_bag_means(rows: Array, levels: Levels) -> Array:
     return np.asarray(rows - (bag_sums(rows, levels) / levels.sizes)[:, levels.codes])
 
 
-def _rotate_cells(design: Design, rotation: Rotation, levels: Levels, y: Array, centre: Array) -> Rotated:
+def _rotate_cells(rotation: Rotation, r: Reduction, levels: Levels, y: Array, centre: Array) -> Rotated:
     """The same by sums over bags, then over bags of one size in one fuel."""
+    sizes = rotation.sizes
     means = bag_sums(y, levels) / levels.sizes
     s0 = ((y - means[:, levels.codes]) ** 2).sum(axis=1)
-    sizes, size_of = np.unique(levels.sizes, return_inverse=True)
-    cells = _cells(design, levels, size_of)
-    fuel_of_bag = cells.fuel[cells.of_bag]
-    per_fuel = Levels(fuel_of_bag, tuple(range(design.p)))
-    b = bag_sums(means * levels.sizes, per_fuel) / np.bincount(design.mean_of, minlength=design.p)
+    fuel_of_bag = r.fuel[r.cell.codes]
+    b = bag_sums(means * levels.sizes, Levels(fuel_of_bag, tuple(range(len(r.burns))))) / r.burns
     off = means - b[:, fuel_of_bag]
-    cell = Levels(cells.of_bag, tuple(range(len(cells.count))))
-    middle = bag_sums(off, cell) / cells.count
-    scatter = bag_sums((off - middle[:, cells.of_bag]) ** 2, cell) * sizes[cells.size]
-    by_size = bag_sums(scatter, Levels(cells.size, tuple(range(len(sizes)))))
+    middle = bag_sums(off, r.cell) / r.cell.sizes
+    scatter = bag_sums((off - middle[:, r.cell.codes]) ** 2, r.cell) * sizes[r.size]
+    by_size = bag_sums(scatter, Levels(r.size, tuple(range(len(sizes)))))
     idle_zz = by_size[:, np.isin(sizes, rotation.idle_d)]
-    d, U, _ = _coupled(cells, sizes, design.p)
-    fuels, column = np.nonzero(d > 1e-9 * sizes.max())
-    table = np.zeros((len(y), design.p, len(sizes)))
-    table[:, cells.fuel, cells.size] = middle * np.sqrt(cells.count) * sizes[cells.size]
-    z = np.einsum("rkm,km->rk", table[:, fuels], U[fuels, :, column]) / np.sqrt(rotation.d)
+    table = np.zeros((len(y), len(r.burns), len(sizes)))
+    table[:, r.fuel, r.size] = middle * r.root * sizes[r.size]
+    z = (table[:, r.fuels] * r.U[r.fuels, :, r.column]).sum(axis=2) / np.sqrt(rotation.d)
     return Rotated(z, idle_zz, s0, b + centre)
 
 
@@ -311,7 +330,7 @@ def _pool(d: Array, zz: Array, count: Array) -> tuple[Array, Array, Array]:
 
 def quadratic(c: Criterion, ratio: Array) -> Array:
     """Q(l) of each response at its own ratio (responses,)."""
-    return np.asarray(c.s0 + (c.zz / (1 + ratio[:, None] * c.d)).sum(axis=1))
+    return np.asarray(c.s0 + np.vecdot(c.zz, 1 / (1 + ratio[:, None] * c.d)))
 
 
 def deviance(c: Criterion, ratio: Array) -> Array:
@@ -333,12 +352,10 @@ def slopes(c: Criterion, ratio: Array) -> tuple[Array, Array]:
     w = 1 / (1 + ratio[:, None] * c.d)
     dw = c.d * w
     first = dw * w * c.zz
-    Q = c.s0 + (w * c.zz).sum(axis=1)
-    Q1, Q2 = -first.sum(axis=1), 2 * (first * dw).sum(axis=1)
-    e = c.det / (1 + ratio[:, None] * c.det)
-    up = e @ c.det_count + c.dof * Q1 / Q
-    curve = -(e * e) @ c.det_count + c.dof * (Q2 / Q - (Q1 / Q) ** 2)
-    return np.asarray(up), np.asarray(curve)
+    Q, Q1, Q2 = c.s0 + np.vecdot(w, c.zz), -first.sum(axis=1), 2 * np.vecdot(first, dw)
+    e = dw if c.det is c.d else c.det / (1 + ratio[:, None] * c.det)
+    pull = Q1 / Q
+    return e @ c.det_count + c.dof * pull, c.dof * (Q2 / Q - pull * pull) - (e * e) @ c.det_count
 
 
 @dataclass(frozen=True)
@@ -368,35 +385,61 @@ def solve(c: Criterion) -> Solved:
     if len(c.d) == 0:
         zero = np.zeros(R)
         return Solved(zero, c.s0 / c.dof, deviance(c, zero), np.ones(R, dtype=np.bool_), 1)
-    grid = GRID / float(np.average(c.det, weights=c.det_count))
-    best = np.argmin(deviance_grid(c, grid), axis=1)
+    if len(c.d) == 1 and c.dof > c.det_count.sum() and len(c.det) == 1:
+        return _closed(c)
+    grid = GRID * (c.det_count.sum() / float(c.det @ c.det_count))
+    table = deviance_grid(c, grid)
+    best = table.argmin(axis=1)
     low, high = grid[np.maximum(best - 1, 0)], grid[np.minimum(best + 1, len(grid) - 1)]
-    ratio, at_zero = grid[best].copy(), np.zeros(R, dtype=np.bool_)
-    at_zero[best == 0] = slopes(c, np.zeros(R))[0][best == 0] >= 0
-    ratio, done, steps = _newton(c, ratio, low, high, at_zero)
+    ratio, held = _start(table, grid, best), np.zeros(R, dtype=np.bool_)
+    if (best == 0).any():
+        held = (best == 0) & (slopes(c, np.zeros(R))[0] >= 0)
+        ratio[held] = 0.0
+    ratio, done, steps = _newton(c, ratio, low, high, held)
     done &= best < len(grid) - 1  # burns of one bag that agree exactly: the criterion has no minimum
     return Solved(ratio, quadratic(c, ratio) / c.dof, deviance(c, ratio), done, len(grid) + steps)
+
+
+def _start(table: Array, grid: Array, best: Codes) -> Array:
+    """Vertex of the parabola in log l through the best grid point and its neighbours."""
+    rows, middle = np.arange(len(best)), np.minimum(np.maximum(best, 2), len(grid) - 2)
+    left, here, right = table[rows, middle - 1], table[rows, middle], table[rows, middle + 1]
+    bend = left - 2 * here + right
+    shift = 0.5 * (left - right) / np.where(bend > 0, bend, np.inf)
+    vertex = grid[middle] * (grid[3] / grid[2]) ** np.minimum(np.maximum(shift, -1), 1)
+    return np.where(best > 1, vertex, grid[best])
+
+
+def _closed(c: Criterion) -> Solved:
+    """Balanced designs: x = 1 + l d = zz (dof - k)/(k S0), the ratio of mean squares, bounded at 1."""
+    k = c.det_count[0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        x = c.zz[:, 0] * (c.dof - k) / (k * c.s0)
+    fine = np.isfinite(x)
+    ratio = np.maximum(np.where(fine, x, 1.0) - 1, 0.0) / c.d[0]
+    return Solved(ratio, quadratic(c, ratio) / c.dof, deviance(c, ratio), fine, 1)
 
 
 def _newton(
     c: Criterion, ratio: Array, low: Array, high: Array, held: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
 ) -> tuple[Array, np.ndarray[tuple[int, ...], np.dtype[np.bool_]], int]:
     done, step = held.copy(), 0
-    for step in range(1, 101):
+    for step in range(1, 101):  # noqa: B007
         live = np.flatnonzero(~done)
         if not len(live):
             break
-        part = Criterion(c.d, c.zz[live], c.s0[live], c.det, c.det_count, c.dof, c.constant)
+        part = c if len(live) == len(done) else replace(c, zz=c.zz[live], s0=c.s0[live])
         x = ratio[live]
         up, curve = slopes(part, x)
         high[live], low[live] = np.where(up > 0, x, high[live]), np.where(up > 0, low[live], x)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            new = x - up / curve
-        inside = (curve > 0) & (new >= low[live]) & (new <= high[live])
+        y = x + 1 / c.d[-1]
+        bend = y * up + y * y * curve  # Newton in log(l + 1/d): the criterion is nearly a parabola in it
+        new = y * np.exp(-y * up / np.where(bend > 0, bend, np.inf)) - 1 / c.d[-1]
+        inside = (bend > 0) & (new >= low[live]) & (new <= high[live])
         new = np.where(inside, new, (low[live] + high[live]) / 2)
         ratio[live] = new
-        # near zero, rounding of the slope leaves no more digits than those of a ratio of size 1/d
-        done[live] = np.abs(new - x) <= 1e-12 * np.maximum(np.maximum(new, x), 0.1 / c.d[-1])
+        # the step after one this small is below rounding; near zero a slope has no more digits than 1/d leaves it
+        done[live] = np.abs(new - x) <= np.where(inside, 3e-8, 1e-12) * np.maximum(new, 0.01 / c.d[-1])
     return ratio, done, step
 
 

@@ -100,7 +100,9 @@ def _golden(f, grid: Array, table: Array) -> Array:  # type: ignore[no-untyped-d
     return np.asarray(np.fmin(np.fmin(fx, fy), filled.min(axis=1)))
 
 
-def profile_deviance(fit: RepeatFit, component: int, value: Array, start: Array, of: Codes) -> tuple[Array, Array]:
+def profile_deviance(
+    fit: RepeatFit, component: int, value: Array, start: Array, of: Codes
+) -> tuple[Array, Array]:
     """Minimise over the other components with one held at `value` (rows,): deviance (rows,) and theta (rows, c).
 
     Two starts are polished, the given one and one in which what was taken away is shared by the others.
@@ -178,7 +180,9 @@ def _walk(fit: RepeatFit, j: int, rise: float, start: Array, factor: float, beyo
     return out
 
 
-def _root(fit: RepeatFit, j: int, rise: float, rows: Codes, outside: Array, inside: Array, part: float) -> Array:
+def _root(
+    fit: RepeatFit, j: int, rise: float, rows: Codes, outside: Array, inside: Array, part: float
+) -> Array:
     """Solve √(D(v) - D_min) = √rise between SDs outside and inside the interval; returns variances."""
     low, high = outside.copy(), inside.copy()  # low: too far from the estimate; high: within
     x, theta = low + part * (high - low), fit.estimate.theta[rows]

@@ -37,7 +37,12 @@ def second_opinion(fit: RepeatFit) -> pd.DataFrame:
     are not (X'V^-1X)^-1 in unbalanced designs.
     """
     mine = {f"mean of {label}": float(fit.estimate.beta[0, i]) for i, label in enumerate(fit.labels)}
-    mine.update({f"SD of {name}s": float(sd) for name, sd in zip(fit.names, np.sqrt(fit.estimate.theta[0]), strict=True)})
+    mine.update(
+        {
+            f"SD of {name}s": float(sd)
+            for name, sd in zip(fit.names, np.sqrt(fit.estimate.theta[0]), strict=True)
+        }
+    )
     opinion = _asked(fit)
     theirs: dict[str, float] = {}
     if opinion.beta is not None:
@@ -61,7 +66,9 @@ def _asked(fit: RepeatFit) -> Opinion:
         try:
             return _mixed_lm(fit) if fit.design.terms else _least_squares(fit)
         except Exception as error:  # whatever goes wrong inside the other program is its answer
-            return Opinion(None, {}, f"MixedLM failed: {type(error).__name__}: {str(error).splitlines()[0][:80]}")
+            return Opinion(
+                None, {}, f"MixedLM failed: {type(error).__name__}: {str(error).splitlines()[0][:80]}"
+            )
         finally:
             del said[:]
 

@@ -20,7 +20,9 @@ def variance_shares(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: 
     Limits are percentiles of refits to simulated trials, moved by what the share of the estimates differs from their
     median on the logit scale (bias-corrected percentiles; Efron 1987, without acceleration).
     """
-    order = sorted(range(len(fit.names)), key=lambda i: ("fuel", "bag", "day", "burn").index(fit.names[i].split(":")[0]))
+    order = sorted(
+        range(len(fit.names)), key=lambda i: ("fuel", "bag", "day", "burn").index(fit.names[i].split(":")[0])
+    )
     names = list(dict.fromkeys(fit.names[i].split(":")[0] for i in order))
     share = _shares(fit, fit.estimate.theta)
     low, high = np.full_like(share, np.nan), np.full_like(share, np.nan)

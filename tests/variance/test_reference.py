@@ -134,7 +134,9 @@ def test_ratios(name, key):
     assert "difference" not in got
 
 
-@pytest.mark.parametrize(("name", "key", "df"), [(n, k, d) for k, d in DF for n in with_key("kr.f_tests.fuel")])
+@pytest.mark.parametrize(
+    ("name", "key", "df"), [(n, k, d) for k, d in DF for n in with_key("kr.f_tests.fuel")]
+)
 def test_f_of_the_fuels(name, key, df):
     fit, want = fitted(name), get(name, f"kr.f_tests.fuel.{key}")
     L = treatment_rows(fit)[1 : len(fit.labels)]
@@ -151,10 +153,14 @@ def test_f_of_the_fuels(name, key, df):
 def test_adjusted_covariance(name):
     fit = fitted(name)
     L = treatment_rows(fit)
-    assert_allclose(L @ fit.small_sample.adjusted[0] @ L.T, get(name, "kr.vcov_adjusted"), rtol=1e-6, atol=1e-9)
+    assert_allclose(
+        L @ fit.small_sample.adjusted[0] @ L.T, get(name, "kr.vcov_adjusted"), rtol=1e-6, atol=1e-9
+    )
 
 
-@pytest.mark.parametrize(("name", "key", "df"), [(n, k, d) for k, d in DF for n in with_key(f"kr.coefficients.{k}")])
+@pytest.mark.parametrize(
+    ("name", "key", "df"), [(n, k, d) for k, d in DF for n in with_key(f"kr.coefficients.{k}")]
+)
 def test_coefficients(name, key, df):
     fit, want = fitted(name), get(name, f"kr.coefficients.{key}")
     got = contrasts(fit, treatment_rows(fit), df)
@@ -212,9 +218,13 @@ def test_iso5725(name):
         own = got.loc[fuel]
         assert_allclose(own["s_r"], want["s_r"], rtol=1e-9)
         assert_allclose(own["s_L2_raw"], want["s_L2_untruncated"], rtol=1e-8)
-        assert_allclose([own["s_R"], own["r"], own["R"]], [want["s_R"], want["r_limit_2.8"], want["R_limit_2.8"]])
+        assert_allclose(
+            [own["s_R"], own["r"], own["R"]], [want["s_R"], want["r_limit_2.8"], want["R_limit_2.8"]]
+        )
     pooled, own = get(name, "iso5725.pooled"), got.loc["all"]
-    assert_allclose([own["s_r"], own["s_L"], own["s_R"]], [pooled["s_r"], pooled["s_L"], pooled["s_R"]], rtol=1e-8)
+    assert_allclose(
+        [own["s_r"], own["s_L"], own["s_R"]], [pooled["s_r"], pooled["s_L"], pooled["s_R"]], rtol=1e-8
+    )
 
 
 @pytest.mark.parametrize("name", with_key("multcomp"))
@@ -290,4 +300,6 @@ def test_nist_groups_as_random(name):
     derived = get(name, "derived_one_way_random")
     fit = fit_repeats(table(name), fuel=None, bag="group")
     if name[-1] not in "789" and derived["group_variance_untruncated"] > 0:
-        assert_allclose(fit.variances[0], [derived["group_variance_untruncated"], derived["residual_variance"]], rtol=1e-7)
+        assert_allclose(
+            fit.variances[0], [derived["group_variance_untruncated"], derived["residual_variance"]], rtol=1e-7
+        )

@@ -1,0 +1,57 @@
+"""Tables from arrays, in one construction: a row a response and label, constants beside."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from kit.variance.columns import Array
+
+
+def frame_of(
+    responses: Sequence[str] | None,
+    keys: Mapping[str, Any],
+    values: Mapping[str, Array],
+    constants: Mapping[str, Any] | None = None,
+) -> pd.DataFrame:
+    """Lay (responses, rows) arrays out as a long table.
+
+    Parameters
+    ----------
+    responses
+        Their names for a first column 'response'; None for a single one.
+    keys
+        Columns of labels or counts: an entry a row of one response, or one for every row of the table.
+    values
+        Columns of numbers, (responses, rows).
+    constants
+        Columns that are the same in every row.
+    """
+    R, rows = next(iter(values.values())).shape
+    length = R * rows
+    texts: dict[str, list[str]] = {}
+    parts: dict[str, Any] = {}
+    if responses is not None:
+        texts["response"] = parts["response"] = [name for name in responses for _ in range(rows)]
+    for name, labels in {**keys, **{name: [value] for name, value in (constants or {}).items()}}.items():
+        times = length // len(labels) if len(labels) else 1
+        if len(labels) and isinstance(labels[0], str):
+            texts[name] = parts[name] = list(labels) * times
+        else:
+            parts[name] = np.tile(np.asarray(labels), times) if times != 1 else np.asarray(labels)
+    for name, array in values.items():
+        parts[name] = array.flatten()
+    _as_columns(parts, texts, length)
+    return pd.DataFrame(parts, copy=False)
+
+
+def _as_columns(parts: dict[str, Any], texts: dict[str, list[str]], length: int) -> None:
+    """Turn all text into one array and give each column its slice: one conversion instead of many."""
+    if not texts or not length:
+        return
+    whole = pd.array([word for words in texts.values() for word in words], dtype="str")
+    for place, name in enumerate(texts):
+        parts[name] = whole[place * length : (place + 1) * length]
