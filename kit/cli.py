@@ -30,6 +30,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KitError as error:
         _print_problems(error, arguments.json)
         return BAD_INPUT
+    except BrokenPipeError:
+        os.dup2(
+            os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno()
+        )  # the reader has left: nothing to tell it
+        return DONE
     except KeyboardInterrupt:
         print("Stopped. Nothing half made was kept.", file=sys.stderr)
         return OWN_FAILURE
