@@ -1,5 +1,18 @@
 """Reports: the notebook run, its page, numbers and figures beside it, bundles, and their recheck."""
 
+from kit.publish.bundle import Bundle, make_bundle
+from kit.publish.index import reports_of, write_index
+from kit.publish.notebook import NotRunError
+from kit.publish.recheck import Recheck, recheck
 from kit.publish.report import make_report
 
-__all__ = ["make_report"]
+__all__ = [
+    "Bundle",
+    "NotRunError",
+    "Recheck",
+    "make_bundle",
+    "make_report",
+    "recheck",
+    "reports_of",
+    "write_index",
+]

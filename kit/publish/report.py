@@ -79,6 +79,20 @@ def make_report(
     return target / PAGE
 
 
+def rerun(order: Order, room: Path, progress: Progress | None = None) -> dict[str, Any]:
+    """Run a template once more into a folder of its own, without a page, and return its results.
+
+    Raises
+    ------
+    KitError, NotRunError
+        As `make_report`; no partial notebook is kept.
+    """
+    with launch.started() as kernel:
+        note(room, read_inputs(order.folder), order.origin)
+        job = Job(order.notebook, {**order.parameters, "output": str(room)}, {})
+        return _results_of(room, run_notebook(kernel, job, progress))
+
+
 def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping[str, object]) -> Order:
     """Check what was asked for, before anything starts.
 

@@ -1,0 +1,258 @@
+"""One zip to publish: raw logs, sheets, the report and its numbers, described for people and programs."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import os
+import shutil
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from kit.errors import Faults, KitError, Problem
+from kit.publish import staging
+from kit.publish.datapackage import About, Member, citation, crate, data_package, slug
+from kit.publish.index import reports_of
+from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
+from kit.publish.provenance import InputFile, input_paths, read_inputs
+from kit.publish.report import make_report
+from kit.publish.results import RESULTS
+from kit.publish.zips import write_zip
+
+CHECKSUMS: Final = "checksums.sha256"
+_SHOWN: Final = 6  # texts of one kind listed before 'and so on'
+
+
+@dataclass(frozen=True)
+class Bundle:
+    """A bundle made, or what one would tell.
+
+    Attributes
+    ----------
+    path
+        The zip; None where it was only listed.
+    told
+        Places, people, notes, serial numbers and positions in it.
+    left_out
+        Keys of what was left out.
+    files
+        Paths inside.
+    """
+
+    path: Path | None
+    told: tuple[Told, ...]
+    left_out: tuple[str, ...]
+    files: tuple[str, ...]
+
+    @property
+    def words(self) -> str:
+        """What was made or would be told, for the terminal."""
+        lines = [*_told_lines(self.told)]
+        if self.left_out:
+            lines.append(f"Left out: {', '.join(self.left_out)}.")
+        if self.path is None:
+            lines.append(
+                "Nothing is made yet. Make it with --yes, or leave some out: --leave-out KEYS --yes."
+            )
+        else:
+            lines.append(str(self.path))
+        return "\n".join(lines)
+
+    def as_record(self) -> dict[str, Any]:
+        """Return it as plain data, for JSON."""
+        return {
+            "bundle": str(self.path) if self.path else None,
+            "tells": [{"key": each.key, "where": each.where, "text": each.text} for each in self.told],
+            "left_out": list(self.left_out),
+            "files": list(self.files),
+        }
+
+
+def _told_lines(told: Sequence[Told]) -> list[str]:
+    if not told:
+        return ["It tells of no place, person, note, serial number or position."]
+    lines = ["This is what it tells:"]
+    for key, meaning in KEYS.items():
+        texts = Counter(each.text for each in told if each.key == key)
+        if texts:
+            first = [
+                f"'{text[:60]}'" + (f" ({n} times)" if n > 1 else "") for text, n in texts.most_common(_SHOWN)
+            ]
+            more = f" and {len(texts) - _SHOWN} more" if len(texts) > _SHOWN else ""
+            lines.append(f"  {key} ({meaning}): {', '.join(first)}{more}")
+    return lines
+
+
+def make_bundle(folder: str | Path, leave_out: Sequence[str] = (), agreed: bool = False) -> Bundle:
+    """List what a bundle of a run folder's newest report would tell and, where agreed, make it.
+
+    Nothing is overwritten; what `leave_out` names (keys of `kit.publish.private.KEYS`) is taken out of a copy of the
+    inputs, and the report is made anew from that copy, so that all parts of the bundle agree.
+
+    Raises
+    ------
+    KitError
+        Where there is no report, its inputs have changed since, or something left out still stands elsewhere.
+    """
+    place = Path(folder).absolute()
+    keys = check_keys(leave_out)
+    report = newest_report(place)
+    _refuse_strangers(place)
+    told = tuple(each for each in what_is_told(place) if each.key not in keys)
+    if not agreed:
+        return Bundle(None, told, tuple(sorted(keys)), ())
+    with staging.staging(place / "reports") as room:
+        copy = room / "copy"
+        names = _lay_out(place, report, copy, keys)
+        _describe(copy, report.name, keys, names)
+        files = sorted([*names, *_described(copy, names)])
+        made = room / "bundle.zip"
+        write_zip(made, copy, files, slug(place.name))
+        target = _place(made, place / "reports", f"{report.name}-bundle")
+    return Bundle(target, told, tuple(sorted(keys)), tuple(files))
+
+
+def newest_report(folder: Path, template: str = "standard") -> Path:
+    """Return the folder of the newest report by a template.
+
+    Raises
+    ------
+    KitError
+        Where there is none.
+    """
+    found = [each for each in reports_of(folder) if each.template.replace("-", "_") == template]
+    if found:
+        return found[0].folder
+    remedy = f"Make one first: repeatburn report {folder.name}"
+    raise KitError(Problem("refuse", f"{folder.name}/reports", "no report", f"a {template} report", remedy))
+
+
+def _refuse_strangers(folder: Path) -> None:
+    """Refuse inputs that are links to places outside the run folder."""
+    faults = Faults()
+    root = folder.resolve()
+    for path in input_paths(folder):
+        if not path.resolve().is_relative_to(root):
+            name, remedy = path.relative_to(folder).as_posix(), "Put the file itself there."
+            faults.refuse(name, "a link that leaves the run folder", "a file of the run folder", remedy)
+    faults.settle()
+
+
+def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> list[str]:
+    """Copy inputs and report, take out what is left out, and return the paths of all files."""
+    inputs = [path.relative_to(folder) for path in input_paths(folder)]
+    for name in inputs:
+        (copy / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(folder / name, copy / name)
+    results = json.loads((report / RESULTS).read_text("utf-8"))
+    _refuse_stale(results, read_inputs(copy))
+    target = copy / "reports" / report.name
+    if keys:
+        _made_anew(copy, target, results, leave_out(copy, keys))
+    else:
+        shutil.copytree(report, target, copy_function=shutil.copyfile)
+    return sorted(path.relative_to(copy).as_posix() for path in copy.rglob("*") if path.is_file())
+
+
+def _refuse_stale(results: Mapping[str, Any], now: tuple[InputFile, ...]) -> None:
+    then = {each["name"]: each["sha256"] for each in results["inputs"]}
+    current = {each.name: each.sha256 for each in now}
+    faults = Faults()
+    for name in sorted({*then, *current}):
+        if then.get(name) != current.get(name):
+            remedy = "Make a new report, then bundle that."
+            faults.refuse(name, "not what the newest report was made from", "the same file", remedy)
+    faults.settle()
+
+
+def _made_anew(copy: Path, target: Path, results: Mapping[str, Any], taken: Iterable[Told]) -> None:
+    taken = list(taken)
+    made = make_report(copy, results["template"]["name"], results["parameters"]).parent
+    if made != target:
+        made.rename(target)
+    faults = Faults()
+    for told, where in still_told(copy, taken):
+        remedy = f"Change it there, or leave out more than {told.key}."
+        faults.refuse(where, f"'{told.text[:60]}', which was to be left out", "a file without it", remedy)
+    faults.settle()
+
+
+def _describe(copy: Path, report: str, keys: frozenset[str], names: Sequence[str]) -> None:
+    results = json.loads((copy / "reports" / report / RESULTS).read_text("utf-8"))
+    trial = results["trial"]
+    hidden = "people" in keys
+    about = About(
+        title=trial.get("title", ""),
+        question=trial.get("question", ""),
+        people=() if hidden else tuple(filter(None, [trial.get("operator", "")])),
+        date=report[:10],
+        report_id=results["report"],
+        version=results["environment"]["repeatburn"],
+        name=f"{copy.parents[2].name}-{report}",
+        left_out=tuple(sorted(keys)),
+    )
+    members = [_member(copy, name) for name in names]
+    inside = f"reports/{report}/"
+    headings = {name: _headings(copy / name) for name in names if name.startswith(f"{inside}tables/")}
+    outputs = [name for name in names if name.startswith(inside)]
+    texts = {
+        "datapackage.json": data_package(about, members, headings),
+        "ro-crate-metadata.json": crate(about, members, [n for n in names if n not in outputs], outputs),
+        "CITATION.cff": citation(about),
+        "README.md": _readme(about, report),
+    }
+    for name, text in texts.items():
+        (copy / name).write_text(text, "utf-8", newline="\n")
+    own = [*names, *texts]
+    lines = (f"{_member(copy, name).sha256}  {name}\n" for name in sorted(own))
+    (copy / CHECKSUMS).write_text("".join(lines), "utf-8", newline="\n")
+
+
+def _described(copy: Path, names: Sequence[str]) -> list[str]:
+    return [path.name for path in copy.iterdir() if path.is_file() and path.name not in names]
+
+
+def _member(copy: Path, name: str) -> Member:
+    with (copy / name).open("rb") as handle:
+        digest = hashlib.file_digest(handle, "sha256").hexdigest()
+        return Member(name, handle.tell(), digest)
+
+
+def _headings(path: Path) -> list[str]:
+    with path.open(encoding="utf-8", newline="") as handle:
+        return next(csv.reader(handle), [])
+
+
+def _readme(about: About, report: str) -> str:
+    left = f"Left out before publishing: {', '.join(about.left_out)}.\n\n" if about.left_out else ""
+    return (
+        f"# {about.name}\n\n{about.description}\n\n{left}"
+        f"Open `reports/{report}/report.html` in any browser. To check every number, install repeatburn and say\n\n"
+        "    repeatburn recheck THE-ZIP\n\n"
+        f"`{CHECKSUMS}` holds the SHA-256 of every file (`sha256sum -c {CHECKSUMS}`). In tables a leading\n"
+        "apostrophe keeps spreadsheets from taking a text for a formula.\n"
+    )
+
+
+def _place(made: Path, reports: Path, name: str) -> Path:
+    """Give a finished zip its name, or the first free of name-2, name-3 …"""
+    number = 1
+    while True:
+        target = reports / (f"{name}.zip" if number == 1 else f"{name}-{number}.zip")
+        number += 1
+        try:
+            os.link(made, target)
+        except FileExistsError:
+            continue
+        except OSError:  # a disk without links
+            if target.exists():
+                continue
+            made.rename(target)
+        with suppress(FileNotFoundError):
+            made.unlink()
+        return target
