@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,10 +12,12 @@ from kit.plan.loggers import Fault
 from kit.plan.order import run_order
 from kit.plan.recipes import BRIQUETTE, LUMP, SHELL, Recipe
 from kit.plan.simulated import simulate_trial
+from kit.plan.simulated_plan import write_simulated_plan
 
 DEMO_SEED = 1  # fixed before the first run; never chosen for its results
 BAGS, BURNS, PER_DAY = 3, 2, 3
 TASTERS = ("P", "R", "T")
+PLANNED_ON = "2026-02-27"
 SPARE_LOGGER_DAYS = ("2026-03-12", "2026-03-13")
 
 RECIPES: dict[str, Recipe] = {
@@ -211,13 +214,13 @@ def make_demo(folder: str | Path, seed: int = DEMO_SEED) -> Path:
     KitError
         Where the folder exists.
     """
-    return simulate_trial(
-        folder,
-        TRIAL,
-        demo_order(seed),
-        seed,
-        RECIPES,
-        FAULTS,
-        comma_days=SPARE_LOGGER_DAYS,
-        tasters=TASTERS,
+    order = demo_order(seed)
+    target = simulate_trial(
+        folder, TRIAL, order, seed, RECIPES, FAULTS, comma_days=SPARE_LOGGER_DAYS, tasters=TASTERS
     )
+    write_simulated_plan(target, order, PLANNED_ON)
+    return target
+
+
+if __name__ == "__main__":
+    make_demo(sys.argv[1])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -13,6 +13,7 @@ from kit.plan.burning import Burnt, Charges, Conditions, Floats
 from kit.plan.handling import Weather, lighting_times, stop_times
 from kit.plan.loggers import Fault, Recording, record
 from kit.plan.recipes import Recipe
+from kit.readings.calibration import Correction
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class Afternoon:
 
 
 def tell(
-    done: Afternoon, faults: Sequence[Fault], probes: Sequence[str], interval_s: float, seed: int,
+    done: Afternoon, faults: Sequence[Fault], probes: Mapping[str, Correction], interval_s: float, seed: int,
     rng: np.random.Generator,
 ) -> Made:  # fmt: skip
     """Return sheet rows, events and recordings of simulated burns, as a careful tester would keep them."""
@@ -49,8 +50,8 @@ def tell(
         mine = [fault for fault in faults if fault.burn == plan["burn"]]
         made.recordings.append(
             record(
-                plan["burn"], lit[row], done.burnt.time_s, _true_c(done.burnt, row, len(probes)),
-                stops[row] + 240, done.burnt.lid_on_s[row], seed * 1000 + row, mine, interval_s, probes,
+                plan["burn"], lit[row], done.burnt.time_s, _read_c(done.burnt, row, list(probes.values())),
+                stops[row] + 240, done.burnt.lid_on_s[row], seed * 1000 + row, mine, interval_s, list(probes),
             )
         )  # fmt: skip
         said = {str(key): _cell(value) for key, value in plan.items() if pd.notna(value)}
@@ -66,11 +67,15 @@ def tell(
     return made
 
 
-def _true_c(burnt: Burnt, row: int, probes: int) -> Floats:
-    """Return true temperatures for as many probes as there are: grate, lid, then in between."""
+def _read_c(burnt: Burnt, row: int, corrections: Sequence[Correction]) -> Floats:
+    """Return what as many probes as there are read: at the grate, at the lid, then in between.
+
+    Each is as far off as its ice and boiling-water readings say, so that its correction puts it right.
+    """
     grate, lid = burnt.grate_c[row], burnt.lid_c[row]
-    shares = [0.0, 1.0, *(0.5 + 0.1 * n for n in range(probes))][:probes]
-    return np.column_stack([grate + share * (lid - grate) for share in shares])
+    shares = [0.0, 1.0, *(0.5 + 0.1 * n for n in range(len(corrections)))]
+    true = (grate + share * (lid - grate) for share in shares)
+    return np.column_stack([c.offset + each / c.gain for c, each in zip(corrections, true, strict=False)])
 
 
 def _cell(value: object) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tomllib
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -14,13 +14,12 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import KitError, Problem
-from kit.plan.loggers import NOTE, PROBES, Fault
+from kit.plan.loggers import PROBES, Fault
 from kit.plan.planned import make_plan
-from kit.plan.sheets import codes, key_page, sheets_page
 from kit.plan.simulated import simulate_trial
-from kit.plan.timetable import Hours, timetable
-from kit.plan.writing import KEY, SHEETS
-from kit.trial import Plan, Trial, open_run, plan_of, read_plan, write_plan
+from kit.plan.simulated_plan import write_simulated_plan
+from kit.plan.timetable import Hours
+from kit.trial import read_plan
 from kit.trial.decode import read_text
 
 REMARK = (
@@ -56,7 +55,7 @@ def rehearse(run_folder: str | Path, seed: int = 1) -> Path:
     try:
         simulate_trial(staging, text, order, seed, faults=_faults(order, seed))
         _fill_declared(staging, text, seed)
-        _plan_it(staging, order, plan.written if plan else min(order["day"]))
+        write_simulated_plan(staging, order, plan.written if plan else min(order["day"]))
         staging.rename(target)
     finally:
         shutil.rmtree(staging, ignore_errors=True)
@@ -137,24 +136,3 @@ def _fill_declared(folder: Path, text: str, seed: int) -> None:
 def _effect(labels: pd.Series, rng: np.random.Generator) -> np.ndarray[Any, np.dtype[np.float64]]:
     codes_of, names = pd.factorize(labels)
     return np.asarray(rng.standard_normal(len(names))[codes_of])
-
-
-def _plan_it(folder: Path, order: pd.DataFrame, written: str) -> None:
-    """Write the plan into the rehearsal too, so that what was done can be held against it."""
-    run = open_run(folder)
-    plan = write_plan(folder, plan_of(run.trial, order, written))
-    place = folder / "plan" / "plan.toml"
-    place.write_text(f"# {NOTE}.\n" + place.read_text(encoding="utf-8"), encoding="utf-8", newline="\n")
-    for name, page in simulated_pages(run.trial, plan).items():
-        (folder / name).write_text(page, encoding="utf-8", newline="\n")
-
-
-def simulated_pages(trial: Trial, plan: Plan) -> Mapping[str, str]:
-    """Return the sheets and the key of a plan that nothing is burnt by, marked so."""
-    table = plan.table
-    calendar = timetable(table, plan.spare_days, Hours())
-    coded = codes(table["burn"].tolist(), plan.seed or 1)
-    return {
-        SHEETS: sheets_page(trial, plan, calendar, coded, simulated=True),
-        KEY: key_page(trial, plan, coded, simulated=True),
-    }

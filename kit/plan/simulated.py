@@ -29,7 +29,9 @@ from kit.plan.handling import (
 from kit.plan.kept import Afternoon, Made, scores, tell
 from kit.plan.loggers import NOTE, PROBES, Fault, Recording, comma_text, plain_text
 from kit.plan.recipes import Recipe, charges_of, kind_named
+from kit.readings.calibration import Correction, correction_of
 from kit.schema import BURNS
+from kit.trial import Probe
 
 SHEET_COLUMNS = tuple(column.name for column in BURNS)
 HOURS = 5.0
@@ -133,11 +135,12 @@ def _simulate(
     return tell(done, faults, _probes(table), interval_s, seed, rng)
 
 
-def _probes(table: Mapping[str, Any]) -> list[str]:
-    """Return the ids of the probes, the main one first; grate and lid where none is declared."""
-    ids = [str(entry["id"]) for entry in table.get("probe", [])] or list(PROBES)
+def _probes(table: Mapping[str, Any]) -> dict[str, Correction]:
+    """Return the correction of each probe by its id, the main one first; grate and lid where none is declared."""
+    declared = [Probe.model_validate(entry) for entry in table.get("probe", [])]
+    probes = {probe.id: correction_of(probe) for probe in declared} or dict.fromkeys(PROBES, Correction())
     main = table.get("trial", {}).get("probe")
-    return sorted(ids, key=lambda probe: probe != main)
+    return dict(sorted(probes.items(), key=lambda item: item[0] != main))
 
 
 def _write(work: Path, trial: str, made: Made, comma_days: set[str]) -> None:

@@ -10,14 +10,19 @@ import pytest
 
 from kit.errors import KitError
 from kit.plan.demo import FAULTS, RECIPES, demo_order, make_demo
+from kit.readings import read_burns
 from kit.schema import BURNS
+from kit.trial import deviations, open_run
 
 DEMO = Path(__file__).parents[2] / "runs" / "hill-school"
 MADE = ("trial.toml", "burns.csv", "events.csv", "scores.csv", "SIMULATED.txt")
+MEND = "make it anew: rm -r runs/hill-school; python -m kit.plan.demo runs/hill-school"
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    files = [folder / name for name in MADE] + sorted((folder / "logs").iterdir())
+    files = [folder / name for name in MADE] + sorted(
+        [*(folder / "logs").iterdir(), *(folder / "plan").iterdir()]
+    )
     return {str(path.relative_to(folder)): path.read_bytes() for path in files}
 
 
@@ -28,7 +33,7 @@ def sheet() -> pd.DataFrame:
 
 def test_the_committed_demo_is_made_anew_byte_for_byte(tmp_path: Path) -> None:
     made = make_demo(tmp_path / "again")
-    assert contents(made) == contents(DEMO)
+    assert contents(made) == contents(DEMO), MEND
     with pytest.raises(KitError, match="already there"):
         make_demo(made)
 
@@ -82,6 +87,13 @@ def test_every_oddity_of_the_design_is_there(sheet: pd.DataFrame) -> None:
     spiky = (DEMO / "logs" / by_burn.loc[of["spike"], "log"]).read_text().splitlines()[2:]
     grate = pd.Series([float(line.split(",")[1]) for line in spiky])
     assert (grate.diff().abs() > 300).sum() == 2
+
+
+def test_it_was_burnt_as_planned_and_is_read_without_a_fault() -> None:
+    run = open_run(DEMO)
+    assert run.plan is not None and not run.plan.is_changed and deviations(run).empty
+    flags = read_burns(run)["flag"].value_counts()
+    assert flags["spike"] == 1 and flags["stuck"] > 60 and flags["lid open"] > 5
 
 
 def test_two_loggers_and_their_dialects(sheet: pd.DataFrame) -> None:
