@@ -42,16 +42,19 @@ class Family:
         alone = 2 * special.stdtr(freedom, -size)
         if self.comparisons == 1:
             return np.asarray(alone)
-        mixed = _blockwise(lambda c, nu: self._mixed(c, nu)[0], size, freedom)
+        known = ~np.isnan(size + freedom)
+        mixed = np.where(known, 0.0, np.nan)
+        mixed[known] = _blockwise(lambda c, nu: self._mixed(c, nu)[0], size[known], freedom[known])
         # p lies between that of one comparison and Bonferroni's: exact far out, where a sum loses digits
         return np.clip(mixed, alone, np.minimum(1.0, self.comparisons * alone))
 
     def critical(self, level: float, df: ArrayLike) -> Array:
         """Return c with P(max|T| > c) = 1 − level: the multiplier of a simultaneous interval."""
         freedom = np.asarray(df, float)
-        distinct, place = np.unique(freedom, return_inverse=True)
+        known = np.where(np.isnan(freedom), 1.0, freedom)
+        distinct, place = np.unique(known, return_inverse=True)
         found = _blockwise(lambda nu, _: self._root(1 - level, nu), distinct, distinct)
-        return np.asarray(found[place].reshape(freedom.shape))
+        return np.asarray(np.where(np.isnan(freedom), np.nan, found[place].reshape(freedom.shape)))
 
     def _root(self, alpha: float, df: Array) -> Array:
         low = -special.stdtrit(df, alpha / 2)

@@ -129,3 +129,10 @@ def test_holm_leaves_blanks_out_of_the_family():
     adjusted = holm([[0.01, np.nan, 0.04], [0.5, 0.2, np.nan]])
     assert adjusted[0] == pytest.approx([0.02, np.nan, 0.04], nan_ok=True)
     assert adjusted[1] == pytest.approx([0.5, 0.4, np.nan], nan_ok=True)
+
+
+def test_a_blank_statistic_stays_blank():
+    family = all_pairs(3)
+    assert np.isnan(family.p([np.nan, 2.0], [5.0, np.nan])).all()
+    critical = family.critical(0.95, [np.nan, 5.0])
+    assert np.isnan(critical[0]) and critical[1] == pytest.approx(float(family.critical(0.95, 5.0)))
