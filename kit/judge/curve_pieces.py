@@ -14,6 +14,9 @@ Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
+ROUNDING = 1e-10
+"""Bags that agree to this share of their values agree."""
+
 
 @dataclass(frozen=True, eq=False)
 class Units:
@@ -138,7 +141,9 @@ def _piece(units: Units, part: Codes, burns: Mask, ratio: float) -> Piece:
     with np.errstate(invalid="ignore"):
         mean = np.where(total[:, None] > 0, sums / total[:, None], np.nan)
     root: Array = np.sqrt(weight)
-    rest = np.where(count[:, None] > 0, root[:, None] * (means - mean[units.fuel]), 0.0)
+    off = means - mean[units.fuel]
+    real = (count[:, None] > 0) & (np.abs(off) > ROUNDING * (1 + np.abs(means)))
+    rest = np.where(real, root[:, None] * off, 0.0)
     n = np.bincount(units.fuel[units.unit[burns]], minlength=fuels)
     df = int((count > 0).sum() - (total > 0).sum())
     return Piece(part, n, df, root, total, mean, rest, units.fuel)

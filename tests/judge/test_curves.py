@@ -1,0 +1,279 @@
+"""Mean and difference curves: the classical answer at each time, bands for the whole curve."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from kit import schema
+from kit.burns import Curves
+from kit.errors import KitError
+from kit.judge.counted import Counted
+from kit.judge.curve_bands import DRAWS, smallest_p
+from kit.judge.curve_pieces import pieces_of, units_of, variance_ratio
+from kit.judge.curves import apart, difference_curves, judge_curves, mean_curves, why_no_band
+from kit.variance import fit_repeats
+from kit.variance.covariance import contrasts
+from tests.burns.helpers import run_of, sheet
+from tests.simulate.curves import SCENES, Scene, even, simulate
+
+GRID = np.arange(0, 3600, 60.0)
+
+
+def curves_of(celsius, fuel, bag=None, counted=None):
+    n = len(celsius)
+    celsius = np.asarray(celsius, float)
+    return Curves(
+        np.arange(celsius.shape[1]) * 60.0,
+        celsius,
+        tuple(str(k) for k in range(n)),
+        tuple(fuel),
+        tuple(bag or [""] * n),
+        ("",) * n,
+        np.ones(n, dtype=bool) if counted is None else np.asarray(counted),
+        "grate",
+    )
+
+
+def draw(name, seed=1, **changes):
+    scene = next(scene for scene in SCENES if scene.name == name)
+    return simulate(Scene(**{**scene.__dict__, **changes}), np.random.default_rng(seed))
+
+
+def at(table, seconds):
+    return table[table["elapsed_s"] == seconds].iloc[0]
+
+
+def test_the_tables_have_the_columns_of_their_specification():
+    curves = draw("4 x 3 x 3, ends apart")
+    assert list(mean_curves(curves)) == [column.name for column in schema.MEAN_CURVES]
+    assert list(difference_curves(curves)) == [column.name for column in schema.DIFFERENCE_CURVES]
+    empty = curves_of(np.empty((0, 3)), [])
+    assert list(mean_curves(empty)) == [column.name for column in schema.MEAN_CURVES]
+    assert difference_curves(empty).empty and apart(difference_curves(empty)).empty
+
+
+@pytest.mark.parametrize("name", ["4 x 3 x 3, spread grows", "3 x 2 x 2", "2 x 6 x 1, no bags twice"])
+def test_balanced_curves_are_the_classical_answer_and_the_variance_models(name):
+    curves = draw(name)
+    place = 33
+    table = pd.DataFrame({"value": curves.celsius[:, place], "fuel": curves.fuel, "bag": curves.bag})
+    fit = fit_repeats(table)
+    rows = fit.design.mean_rows()
+    means = contrasts(fit, rows, "best")
+    pair = contrasts(fit, rows[:1] - rows[1:2], "best")
+    mean = at(mean_curves(curves), place * 60)
+    difference = at(difference_curves(curves), place * 60)
+    assert mean["mean"] == pytest.approx(means.estimate[0, 0], rel=1e-9)
+    assert difference["difference"] == pytest.approx(pair.estimate[0, 0], rel=1e-9)
+    for row, found in ((mean, means), (difference, pair)):
+        low, high = found.limits(0.95)
+        assert (row["low"], row["high"]) == pytest.approx((low[0, 0], high[0, 0]), rel=1e-3)
+
+
+def test_bag_means_by_hand():
+    """Two fuels of three bags: difference of 4 over a pooled SD of bags of 1, t on 4 degrees of freedom."""
+    flat = np.ones((1, 20))
+    values = [9, 10, 11, 5, 6, 7]
+    curves = curves_of(np.array(values)[:, None] * flat, ["a"] * 3 + ["b"] * 3, ["1", "2", "3"] * 2)
+    row = difference_curves(curves).iloc[7]
+    half = stats.t.ppf(0.975, 4) * np.sqrt(2 / 3)
+    assert (row["difference"], row["low"], row["high"]) == pytest.approx((4, 4 - half, 4 + half))
+    assert (row["n_a"], row["n_b"], row["level"]) == (3, 3, 0.95)
+
+
+def test_curves_that_only_shift_need_no_wider_band_and_restless_ones_do():
+    rng = np.random.default_rng(2)
+    shifts = rng.normal(0, 5, (6, 1)) * np.ones((1, 60))
+    calm = curves_of(shifts, ["a"] * 3 + ["b"] * 3, ["1", "2", "3"] * 2)
+    table = difference_curves(calm)
+    np.testing.assert_allclose(table["band_high"], table["high"], rtol=0.03)
+    restless = draw("2 x 3 x 3, restless and rough")
+    table = difference_curves(restless)
+    ratio = (table["band_high"] - table["difference"]) / (table["high"] - table["difference"])
+    assert np.ptp(ratio) < 1e-9 and ratio.iloc[0] > 2
+
+
+def test_each_time_alone_keeps_its_t_distribution():
+    """The rotations of a single time are exactly t: p is uniform."""
+    for name in ("3 x 2 x 2", "uneven bags", "2 fuels x 3 bags x 2"):
+        units = units_of(draw(name))
+        single = units.__class__(units.celsius[:, [30]], units.unit, units.fuel, units.fuels, units.by_bag)
+        p = smallest_p(list(pieces_of(single)), seed=3)[:, 0]
+        assert stats.kstest(p, "uniform").pvalue > 1e-3, name
+        assert len(p) == DRAWS
+
+
+def test_a_band_is_never_narrower_than_the_limits_at_one_time():
+    for scene in SCENES:
+        for table in (mean_curves(simulate(scene, np.random.default_rng(5))),):
+            known = table.dropna(subset=["band_low"])
+            assert (known["band_low"] <= known["low"]).all() and (known["band_high"] >= known["high"]).all()
+
+
+def test_a_contrast_turned_round_changes_its_sign_only():
+    curves = draw("4 x 3 x 3, ends apart")
+    straight = difference_curves(curves, [("fuel 0", "fuel 2")])
+    turned = difference_curves(curves, [("fuel 2", "fuel 0")])
+    np.testing.assert_allclose(straight["difference"], -turned["difference"])
+    np.testing.assert_allclose(straight["band_low"], -turned["band_high"])
+    np.testing.assert_array_equal(straight["n_a"], turned["n_b"])
+
+
+def test_what_is_added_to_or_multiplies_all_curves_does_so_to_the_answer():
+    curves = draw("uneven bags, ends apart")
+    moved = curves_of(3 + 1.8 * curves.celsius, curves.fuel, list(curves.bag))
+    a, b = difference_curves(curves), difference_curves(moved)
+    for name in ("difference", "low", "band_low", "band_high"):
+        np.testing.assert_allclose(b[name], 1.8 * a[name], rtol=1e-8, atol=1e-9)
+
+
+def test_the_order_of_burns_and_the_names_of_bags_do_not_matter():
+    curves = draw("uneven bags")
+    order = np.random.default_rng(1).permutation(len(curves.burn))
+    anew = [name.replace("bag", "sack") for name in curves.bag]
+    other = curves_of(curves.celsius[order], [curves.fuel[k] for k in order], [anew[k] for k in order])
+    pair = [("fuel 0", "fuel 1")]
+    a, b = difference_curves(curves, pair), difference_curves(other, pair)
+    for name in ("difference", "low", "high"):
+        np.testing.assert_allclose(b[name], a[name], rtol=1e-9)
+    np.testing.assert_allclose(b["band_high"], a["band_high"], rtol=0.1, atol=1.0)  # other draws
+
+
+def test_bags_that_start_anew_in_each_fuel_are_different_bags():
+    curves = draw("4 x 3 x 3, spread grows")
+    anew = [f"bag {int(name.split()[1]) % 3}" for name in curves.bag]
+    other = curves_of(curves.celsius, curves.fuel, anew)
+    pd.testing.assert_frame_equal(difference_curves(curves), difference_curves(other))
+
+
+def test_burns_that_end_leave_the_grid_and_n_says_so():
+    curves = draw("4 x 3 x 3, ends apart")
+    table = difference_curves(curves, [("fuel 0", "fuel 1")])
+    there = np.isfinite(curves.celsius)
+    of_a = np.array(curves.fuel) == "fuel 0"
+    for row in table.itertuples():
+        assert row.n_a == there[of_a, int(row.elapsed_s // 60)].sum()
+    assert table["n_a"].iloc[0] == 9 and table["n_a"].iloc[-1] < 9
+
+
+def test_a_hole_in_one_burn_lowers_n_there_only():
+    curves = draw("2 fuels x 3 bags x 2")
+    celsius = curves.celsius.copy()
+    celsius[0, 20:25] = np.nan
+    table = mean_curves(curves_of(celsius, curves.fuel, list(curves.bag)))
+    table = table[table["fuel"] == "fuel 0"]
+    assert list(table["n"].iloc[18:27]) == [6, 6, 5, 5, 5, 5, 5, 6, 6]
+    whole = mean_curves(curves)
+    np.testing.assert_allclose(table["mean"].iloc[30:], whole["mean"].iloc[30:80], rtol=1e-9)
+
+
+def test_excluded_burns_stand_in_no_mean():
+    curves = draw("2 fuels x 3 bags x 2")
+    celsius = curves.celsius.copy()
+    celsius[0] += 1000
+    counted = np.arange(len(celsius)) > 0
+    left = mean_curves(curves_of(celsius, curves.fuel, list(curves.bag), counted))
+    right = mean_curves(curves_of(curves.celsius[1:], curves.fuel[1:], list(curves.bag[1:])))
+    np.testing.assert_allclose(left["mean"], right["mean"])
+    assert (left[left["fuel"] == "fuel 0"]["n"] == 5).all()
+
+
+def test_the_same_seed_gives_the_same_band():
+    curves = draw("6 x 3 x 2")
+    pd.testing.assert_frame_equal(mean_curves(curves, seed=4), mean_curves(curves, seed=4))
+    one, two = mean_curves(curves, seed=4)["band_high"], mean_curves(curves, seed=5)["band_high"]
+    assert not one.equals(two)
+    np.testing.assert_allclose(one, two, atol=1.5)
+
+
+def test_one_bag_or_one_burn_of_each_fuel_gives_curves_without_bands_and_says_why():
+    celsius = np.random.default_rng(1).normal(100, 5, (4, 10))
+    one_bag = curves_of(celsius, ["a", "a", "b", "b"], ["1", "1", "1", "1"])
+    one_burn = curves_of(celsius[:2], ["a", "b"])
+    for curves, word in ((one_bag, "one bag of each fuel"), (one_burn, "one burn of each fuel")):
+        means, differences = mean_curves(curves), difference_curves(curves)
+        assert means["mean"].notna().all() and differences["difference"].notna().all()
+        for table in (means, differences):
+            assert table[["low", "high", "band_low", "band_high"]].isna().all().all()
+        assert word in why_no_band(curves)
+        assert apart(differences).empty
+    assert why_no_band(draw("3 x 2 x 2")) == ""
+    unnamed = curves_of(celsius, ["a", "a", "b", "b"])
+    assert why_no_band(unnamed) == "" and mean_curves(unnamed)["band_low"].notna().all()
+
+
+def test_times_at_which_no_burn_differs_have_a_mean_and_no_limits():
+    curves = draw("2 fuels x 3 bags x 2")
+    celsius = curves.celsius.copy()
+    celsius[:, 0] = 20.0
+    table = mean_curves(curves_of(celsius, curves.fuel, list(curves.bag)))
+    assert table["mean"].iloc[0] == pytest.approx(20) and np.isnan(table["band_low"].iloc[0])
+    assert table["band_low"].iloc[1:80].notna().all()
+
+
+def test_bags_with_more_burns_weigh_more_only_as_far_as_bags_agree():
+    rng = np.random.default_rng(0)
+    sizes, bags = [6, 1, 1] * 8, np.arange(24)
+    bag_of = np.repeat(bags, sizes)
+    fuel = [f"f{bag // 3}" for bag in bag_of]
+    ratios = []
+    for bag_sd in (0.0, 1.0, 5.0):
+        celsius = rng.normal(0, bag_sd, (24, 200))[bag_of] + rng.normal(0, 1, (len(bag_of), 200))
+        units = units_of(curves_of(celsius, fuel, [str(bag) for bag in bag_of]))
+        ratios.append(variance_ratio(units, [np.arange(200)]))
+        piece = next(pieces_of(units))
+        first = piece.root[:3] ** 2 / piece.root[1] ** 2
+        assert first[0] == pytest.approx((6 / (1 + 6 * ratios[-1])) * (1 + ratios[-1]))
+    assert ratios == pytest.approx([0, 1, 25], rel=0.15, abs=0.05)
+
+
+def test_from_when_to_when_two_fuels_differ():
+    rng = np.random.default_rng(6)
+    seconds = np.arange(90) * 60.0
+    step = np.where((seconds >= 1200) & (seconds < 3600), 40.0, 0.0) - np.where(seconds >= 4500, 60.0, 0.0)
+    shifts = rng.normal(0, 3, (6, 1)) + rng.normal(0, 0.1, (6, 90))
+    celsius = 100 + shifts + np.array([1, 1, 1, 0, 0, 0])[:, None] * step
+    curves = curves_of(celsius, ["a"] * 3 + ["b"] * 3, ["1", "2", "3"] * 2)
+    found = apart(difference_curves(curves))
+    assert found.to_dict("records") == [
+        {"a": "a", "b": "b", "from_s": 1200.0, "to_s": 3540.0, "larger": "a"},
+        {"a": "a", "b": "b", "from_s": 4500.0, "to_s": 5340.0, "larger": "b"},
+    ]
+
+
+def test_pairs_can_be_named_or_taken_against_the_control():
+    curves = draw("4 x 3 x 3, spread grows")
+    all_pairs = difference_curves(curves)
+    assert len(all_pairs[["a", "b"]].drop_duplicates()) == 6
+    against = difference_curves(curves, ("control", "fuel 2"))[["a", "b"]].drop_duplicates()
+    assert list(against["a"]) == ["fuel 0", "fuel 1", "fuel 3"] and set(against["b"]) == {"fuel 2"}
+    two = difference_curves(curves, (("fuel 0", "fuel 1"), ("fuel 3", "fuel 2")))
+    assert list(two[["a", "b"]].drop_duplicates().itertuples(index=False, name=None)) == [
+        ("fuel 0", "fuel 1"),
+        ("fuel 3", "fuel 2"),
+    ]
+    with pytest.raises(KitError, match="Did you mean 'fuel 2'"):
+        difference_curves(curves, [("fuel 0", "fuel2")])
+    with pytest.raises(KitError, match="'all', \\('control', fuel\\) or pairs of fuels"):
+        difference_curves(curves, "some")
+
+
+def test_curves_of_a_trial_are_of_the_burns_that_are_compared():
+    curves = draw("2 fuels x 3 bags x 2")
+    run = run_of(sheet(burn=list(curves.burn), fuel=list(curves.fuel), bag=list(curves.bag)))
+    rows = pd.DataFrame({"burn": list(curves.burn), "setting": "", "metric": "peak"})
+    counted = Counted(rows[rows["burn"] != "0"], rows[:0], "", ())
+    judged = judge_curves(curves, counted, run, seed=1)
+    assert judged.means["n"].iloc[0] == 5 and judged.notes == ()
+    assert len(judged.differences) == 80
+
+
+@pytest.mark.parametrize("scene", [Scene("even", even(2, 3, 2)), Scene("apart", even(4, 3, 2), ends="apart")])
+def test_whole_curves_are_held_about_as_often_as_promised(scene):
+    """A short run of the simulation in tests/simulate/curves.py, which has the numbers."""
+    rng, held = np.random.default_rng(11), 0
+    for trial in range(150):
+        table = difference_curves(simulate(scene, rng), [("fuel 0", "fuel 1")], seed=trial).dropna()
+        held += bool(((table["band_low"] <= 0) & (table["band_high"] >= 0)).all())
+    assert 0.88 <= held / 150 <= 0.995
