@@ -64,11 +64,12 @@ class Question:
         if counted["fuel"].nunique() < 2:
             left = " whose burns all reached it" if never else ""
             return counted, f"only one fuel{left}: there is nothing to compare"
-        return counted.assign(bag=counted["bag"].where(counted["bag"] != "", NO_BAG)), ""
+        noted = counted["bag"] != ""
+        return (counted.assign(bag=counted["bag"].where(noted, NO_BAG)) if noted.any() else counted), ""
 
     def roles(self, rows: pd.DataFrame) -> dict[str, Any]:
         """Return the arguments of `fit_repeats` that say what the columns of these burns are."""
-        has_bags = bool((rows["bag"] != NO_BAG).any())
+        has_bags = not rows["bag"].isin(["", NO_BAG]).all()
         has_days = bool((rows["day"] != "").all()) and rows["day"].nunique() > 1
         varying = [name for name in self.covariates if rows[name].nunique() > 1]
         repeats = int(rows["fuel"].value_counts().max()) > 1
