@@ -45,7 +45,7 @@ STAMP = re.compile(
     re.IGNORECASE,
 )
 GLUED_STAMP = re.compile(
-    rf"((?:{_DATE})[T ](?:{_CLOCK})(?:\.[0-9]+)?|(?:{_CLOCK})|(?:{_DATE}))\s+((?:{_NUMBER})\s*(?:{_UNIT})?)$", re.IGNORECASE
+    rf"((?:{_DATE})[T ](?:{_CLOCK})(?:\.[0-9]+)?|(?:{_CLOCK})|(?:{_DATE})) +((?:{_NUMBER})\s*(?:{_UNIT})?)$", re.IGNORECASE
 )
 _SHAPES = ((STAMP, "stamp"), (DATE, "date"), (CLOCK, "clock"))
 TYPED = frozenset({"number", "with unit", "stamp", "date", "clock"})

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 from kit.errors import KitError, Problem
 from kit.readings.cells import BLANKS, TYPED, kind_of
-from kit.readings.headings import bare_unit, is_index, is_time, temperature_unit_in
+from kit.readings.headings import bare_unit, could_be_temperature, is_index, is_time, temperature_unit_in
 from kit.readings.layout import BLANK_RUN, Layout, Line, split_line
 
-_COMMENT = re.compile(r"^\s*(?:#+|%+|;+|//+|\*+|!+)\s*(?=\S)")
+_COMMENT = re.compile(r"^ *(?:#+|%+|//+|\*+|!+) *(?=[^\s,;|])")
 _LOOK_ABOVE = 8
 _PROCESSING = frozenset(
     "avg mean min max smp std tot sample inst instantaneous average one type_k typek raw total wvc samp maximum minimum w x".split()
@@ -44,20 +44,22 @@ class Header:
     preamble: tuple[Line, ...]
 
 
-def read_header(above: Sequence[Line], layout: Layout, first_row: Sequence[str], header_row: int | None) -> Header:
+def read_header(
+    above: Sequence[Line], layout: Layout, first_row: Sequence[str], header_row: int | None, place: str
+) -> Header:
     """Return names and units of a table's columns from the lines above its body.
 
     Raises
     ------
     KitError
-        Where the declared header row lies in or below the body.
+        Where the declared header row lies in or below the body, or the header names too few columns.
     """
     rows = [(line, _fields(line, layout)) for line in above[-200:] if line.text.strip(BLANKS)]
     near = rows[-_LOOK_ABOVE:] if header_row is None else [row for row in rows if row[0].number >= header_row]
     units = _units_row(near, layout)
-    names = _names_row(near, layout, units) if header_row is None else _declared_row(rows, header_row)
-    cells = _widened(names[1], layout, first_row) if names else [""] * layout.width
-    unit_cells = [*(units[1] if units else []), *[""] * layout.width][: layout.width]
+    names = _names_row(near, layout, units) if header_row is None else _declared_row(rows, header_row, place)
+    cells = _widened(names, layout, first_row, place) if names else [""] * layout.width
+    unit_cells = [*(_over_blanks(units[1], layout) if units else []), *[""] * layout.width][: layout.width]
     taken = {each[0].number for each in (names, units) if each}
     return Header(
         _distinct(cells),
@@ -116,7 +118,8 @@ def _units_row(rows: Sequence[Row], layout: Layout) -> Row | None:
         known = [bare_unit(cell) for cell in filled]
         if len(cells) > layout.width or not filled or layout.width < 2:
             continue
-        if sum(map(bool, known)) >= 0.6 * len(filled) and len(filled) >= min(2, layout.width) and _differs(known):
+        enough = len(filled) >= min(2, layout.width) or (len(cells) == layout.width and all(known))
+        if sum(map(bool, known)) >= 0.6 * len(filled) and enough and _differs(known):
             return line, cells
     return None
 
@@ -142,7 +145,10 @@ def _names_row(rows: Sequence[Row], layout: Layout, units: Row | None) -> Row | 
 
 def _could_be_names(cells: Sequence[str], layout: Layout) -> bool:
     filled = _filled(cells)
-    if not filled or len(cells) > layout.width or (len(filled) == 1 and layout.width > 2):
+    if not filled or len(cells) > layout.width or (len(filled) == 1 and layout.width > 1):
+        return False
+    expected = sum(kind != "blank" for kind in layout.kinds)
+    if len(filled) < 0.6 * expected and not (any(map(is_time, filled)) and any(map(could_be_temperature, filled))):
         return False
     typed = sum(kind_of(cell) in TYPED for cell in filled)
     if typed > 0.5 * len(filled) and kind_of(filled[0]) in TYPED:
@@ -153,7 +159,7 @@ def _could_be_names(cells: Sequence[str], layout: Layout) -> bool:
     return not (len(filled) > 2 and len(set(filled)) * 2 < len(filled) + 1 and len(filled) * 2 < layout.width)
 
 
-def _declared_row(rows: Sequence[Row], header_row: int) -> Row | None:
+def _declared_row(rows: Sequence[Row], header_row: int, place: str) -> Row | None:
     if header_row == 0:
         return None
     for line, cells in rows:
@@ -162,7 +168,7 @@ def _declared_row(rows: Sequence[Row], header_row: int) -> Row | None:
     raise KitError(
         Problem(
             "refuse",
-            f"[[logger]] key header_row, line {header_row}",
+            f"{place}, line {header_row}, [[logger]] key header_row",
             "no row of names above the readings there",
             "the line number of the column names, 0 for none",
             "Mend the key.",
@@ -170,20 +176,46 @@ def _declared_row(rows: Sequence[Row], header_row: int) -> Row | None:
     )
 
 
-def _widened(cells: Sequence[str], layout: Layout, first_row: Sequence[str]) -> list[str]:
+def _over_blanks(cells: Sequence[str], layout: Layout) -> list[str]:
+    """Return header cells with a blank for the clock where runs of blanks part it from its date under one name."""
+    used = sum(kind != "blank" for kind in layout.kinds)
+    wide = list(cells)
+    if layout.delimiter != BLANK_RUN:
+        return wide
+    for place in range(1, len(layout.kinds)):
+        after = layout.kinds[place - 1 : place + 1]
+        if len(wide) < used and (after == ("date", "clock") or after == ("clock", "date") or after == ("clock", "text")):
+            wide.insert(place, "")
+    return wide
+
+
+def _widened(row: Row, layout: Layout, first_row: Sequence[str], place: str) -> list[str]:
     """Return as many names as there are columns: a group's name may cover several, a row-number column none."""
-    names = [re.sub(r"\s+", " ", cell).strip(" \"'") for cell in cells]
+    names = [re.sub(r"\s+", " ", cell).strip(" \"'") for cell in _over_blanks(row[1], layout)]
     while names and not names[-1] and len(names) > 1:
         names.pop()
-    used = max([place + 1 for place, kind in enumerate(layout.kinds) if kind != "blank"] or [0])
-    if len(names) < used:
+    used = max([column + 1 for column, kind in enumerate(layout.kinds) if kind != "blank"] or [0])
+    if len(names) < used and any(kind not in ("text", "blank") for kind in layout.kinds[len(names) :]):
         if _counts_rows(names, layout, first_row):
             names = ["No.", *names]
-        elif len(names) < used and layout.kinds[len(names)] == "number" and names:
+        elif _is_group(names, layout, used):
             group = names.pop()
             covered = used - len(names)
             names += [f"{group} #{number}" for number in range(1, covered + 1)]
+        else:
+            raise KitError(
+                Problem(
+                    "ask", f"{place}, line {row[0].number}", f"{len(names)} names for {used} columns: {', '.join(names)}", "a name a column",
+                    "Add header_row = 0 to the [[logger]] table to have names made up, or mend the header.",
+                )
+            )  # fmt: skip
     return [*names, *[""] * layout.width][: layout.width]
+
+
+def _is_group(names: Sequence[str], layout: Layout, used: int) -> bool:
+    """Return whether the last name can be that of all the columns left: the only temperature among the names."""
+    temperatures = [could_be_temperature(name) or bool(temperature_unit_in(name)) for name in names]
+    return bool(names) and temperatures[-1] and sum(temperatures) == 1 and set(layout.kinds[len(names) - 1 : used]) == {"number"}
 
 
 def _counts_rows(names: Sequence[str], layout: Layout, first_row: Sequence[str]) -> bool:
@@ -211,6 +243,8 @@ def stated_values(preamble: Sequence[Line], delimiter: str) -> list[tuple[Line, 
     found = []
     for line in preamble:
         cells = split_line(_COMMENT.sub("", line.text), delimiter)
+        if len(cells) == 1:
+            cells = max((split_line(_COMMENT.sub("", line.text), mark) for mark in "\t;|,"), key=len)
         if len(_filled(cells)) < 2 and (match := re.match(r"([^:=]{2,60}?)\s*[:=]\s+?(\S.*)$", cells[0] if cells else "")):
             cells = [match[1], match[2]]
         if len(cells) >= 2 and cells[0] and _filled(cells[1:]):

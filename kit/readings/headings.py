@@ -41,7 +41,7 @@ _NO_TEMPERATURE = re.compile(
     re.IGNORECASE,
 )
 _TEMPERATURE = re.compile(
-    r"temp|tmp(?![a-z])|thermo|(?<![a-z])tc(?![a-z])|(?<![a-z])t[ _]?\d+(?![a-z])|^t$|(?<![a-z])t_|^t[a-z]?\d*$|probe|sonde|"
+    r"t[eé]mp|tmp(?![a-z])|thermo|(?<![a-z])tc(?![a-z])|(?<![a-z])t[ _]?\d+(?![a-z])|^t$|(?<![a-z])t_|^t[a-z]?\d*$|probe|sonde|"
     r"f(?:ü|ue|u)hler|sensor|kanal|(?<![a-z])ch(?:annel|an)?\.?[ _]?[a-z\d]|canal|voie|grill|grate|rost|(?<![a-z])lid|pit(?![a-z])|kern|"
     r"core(?![a-z])|ambient|umgebung|meat|fleisch|smoker|oven|ofen|flame|wall|surface|(?<![a-z])in(?:side)?(?![a-z])|dome|kammer|chamber|"
     r"(?<![a-z])(?:upper|lower|top|bottom|oben|unten|left|right|centre|center|middle)|dew|junction|panel|panneau",

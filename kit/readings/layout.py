@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from kit.readings.cells import BLANKS, GLUED_STAMP, TYPED, kind_of
@@ -94,7 +94,7 @@ def _candidates(texts: Sequence[str]) -> list[str]:
     return present or [""]
 
 
-def _score(texts: Iterable[str], delimiter: str) -> tuple[float, int, bool]:
+def _score(texts: Sequence[str], delimiter: str) -> tuple[float, int, bool]:
     """Return how well a delimiter parts the sample into typed columns, the width, and whether a stamp is glued."""
     rows = [split_line(text, delimiter) for text in texts]
     firsts = [row[0] for row in rows if row and row[0]]
@@ -111,7 +111,9 @@ def _score(texts: Iterable[str], delimiter: str) -> tuple[float, int, bool]:
     unsplit = sum(_is_unsplit(column, delimiter) for column in filled)
     share = counts[width] / sum(counts.values())
     worth = (typed - unsplit) / max(len(filled), 1) + 0.02 * typed
-    return worth * (0.5 + 0.5 * share) - 0.1 * (delimiter == BLANK_RUN), width if typed else 0, glued
+    against = 0.1 * (delimiter == BLANK_RUN) + _foreign(texts, delimiter)
+    against += 0.4 * (glued and _cut_numbers(texts, rows, delimiter))
+    return worth * (0.5 + 0.5 * share) - against, width if typed else 0, glued
 
 
 def _is_typed(column: Sequence[str]) -> bool:
@@ -120,11 +122,33 @@ def _is_typed(column: Sequence[str]) -> bool:
     return typed > 0 and typed >= 0.8 * sum(kind not in _EMPTY for kind in kinds)
 
 
+_BLANK_WITHIN = re.compile(r"[0-9,.]\s+[0-9+-]")
+
+
 def _is_unsplit(column: Sequence[str], delimiter: str) -> bool:
-    marks = _UNSPLIT[delimiter]
-    texts = [cell for cell in column if kind_of(cell) == "text"]
-    pattern = rf"\d.*[{re.escape(marks)}]|[{re.escape(marks)}].*\d|\d\s+[\d+-]"
-    return bool(texts) and sum(bool(re.search(pattern, cell)) for cell in texts) * 2 > len(column)
+    """Return whether most cells of a column look as if another mark should have parted them."""
+    marks = re.escape(_UNSPLIT[delimiter])
+    pattern = re.compile(rf"[0-9].*[{marks}]|[{marks}].*[0-9]")
+    apart = 0
+    for cell in column:
+        kind = kind_of(cell)
+        apart += kind in ("text", "number", "with unit") and bool(_BLANK_WITHIN.search(cell))
+        apart += kind == "text" and bool(pattern.search(cell))
+    return apart * 2 > len(column)
+
+
+def _cut_numbers(texts: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> bool:
+    """Return whether commas after a glued stamp look like decimal marks: no blank after them, no point anywhere."""
+    if delimiter != ",":
+        return False
+    whole = all(cell.isdigit() or kind_of(cell) in _EMPTY for row in rows for cell in row[1:])
+    return whole and not any(", " in text for text in texts)
+
+
+def _foreign(texts: Sequence[str], delimiter: str) -> float:
+    """Return what it counts against a delimiter that another one stands in nearly every line."""
+    others = [mark for mark in "\t;|" if mark != delimiter]
+    return sum(0.5 for mark in others if sum(mark in text for text in texts) >= 0.8 * len(texts))
 
 
 def column_kinds(rows: Sequence[Sequence[str]], width: int) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from kit.readings.cells import BLANKS, kind_of
 from kit.readings.header import Header
 from kit.readings.layout import Layout, split_glued, split_line
 from kit.readings.lines import OddLine
-from kit.readings.numbers import ABSENT, Numbers
+from kit.readings.numbers import ABSENT, UNREAD, Numbers
 from kit.readings.roles import Roles
 from kit.readings.sniff import raw_line
 from kit.readings.source import Source
@@ -51,7 +51,7 @@ def check_lines(
     source: Source, body: Body, roles: Roles, layout: Layout, header: Header, plan: TimePlan, faults: Faults
 ) -> Checked:
     """Take out of a body what is no row; refuse a second header and a file of two shapes."""
-    timed = _timed(body, layout, plan)
+    timed = _timed(body, layout, plan) & ~_begins_with_word(body, layout, roles)
     notes = list(source.notes)
     outside = [(int(body.lines[row]), _fields(source, int(body.lines[row]), layout)) for row in np.flatnonzero(~timed)[:200]]
     outside += [(line.number, list(line.fields)) for line in body.odd if line.kind == "outside"]
@@ -80,6 +80,13 @@ def _timed(body: Body, layout: Layout, plan: TimePlan) -> npt.NDArray[np.bool_]:
     while end and (unread[end - 1] or not good[end - 1]):
         end -= 1
     return np.asarray(np.arange(len(body)) < end)
+
+
+def _begins_with_word(body: Body, layout: Layout, roles: Roles) -> npt.NDArray[np.bool_]:
+    """Return which rows have a word in a first column of numbers that is no probe's."""
+    if layout.kinds[0] != "number" or 0 not in body.numbers or 0 in roles.temperatures:
+        return np.zeros(len(body), bool)
+    return np.asarray(body.numbers[0].codes == UNREAD)
 
 
 def _fields(source: Source, number: int, layout: Layout) -> list[str]:

@@ -165,7 +165,8 @@ def _shaped(
     if cut:
         odd.append(OddLine(number, tuple(cells), "cut"))
         return None
-    if not has_time or not time_places:
+    words = any(kind_of(cell) == "text" and kind == "number" for cell, kind in zip(cells, kinds, strict=False))
+    if not has_time or not time_places or words:
         return _outside(number, cells, odd)
     odd.append(OddLine(number, tuple(cells), "short" if len(cells) < width else "long"))
     return [cells[place] if place in time_places else "" for place in range(width)]

@@ -107,7 +107,7 @@ def _planned(source: Source, sniffed: Sniffed, keys: Mapping[str, object]) -> _P
 def _read(source: Source, sniffed: Sniffed, plan: _Plan, keys: Mapping[str, object], sentinels: Sentinels) -> Log:
     faults = Faults()
     decimal, why_decimal = settle_decimal(source, plan.layout, sniffed.rows, plan.roles, keys, faults)
-    columns = _columns_of_numbers(plan.roles)
+    columns = _columns_of_numbers(plan.roles, plan.layout)
     texts = plan.roles.texts + tuple(plan.roles.unit_cells.values())
     wanted = Wanted(plan.time, columns, loose_columns(columns, sniffed.rows, decimal), texts, decimal)
     body = read_body(source, plan.layout, wanted)
@@ -130,12 +130,15 @@ def _read(source: Source, sniffed: Sniffed, plan: _Plan, keys: Mapping[str, obje
     return assembled(settled, checked, wide, line, temperatures)
 
 
-def _columns_of_numbers(roles: Roles) -> tuple[int, ...]:
+def _columns_of_numbers(roles: Roles, layout: Layout) -> tuple[int, ...]:
+    """Return the columns to be read as numbers; the first one too, since a footer's word stands there."""
     columns = [*roles.temperatures, *roles.differences]
     if roles.time.kind == "number":
         columns += roles.time.places
     if roles.time.millis is not None:
         columns.append(roles.time.millis)
+    if layout.kinds[0] == "number" and 0 not in roles.time.places:
+        columns.append(0)
     return tuple(dict.fromkeys(columns))
 
 

@@ -161,7 +161,7 @@ def _units(
         surely = [column for column in likely if re.search(r"temp|therm|(?<![a-z])tc|^t ?\d", names[column], re.IGNORECASE)]
         units |= dict.fromkeys(surely, UNKNOWN)
     else:
-        units |= dict.fromkeys(likely or unknown, UNKNOWN)
+        units |= dict.fromkeys(unknown, UNKNOWN)
     others |= {column: "no unit, and no name of a temperature" for column in unknown if column not in units}
     return units, others
 

@@ -53,8 +53,8 @@ def sniff(source: Source, declared: Mapping[str, object]) -> Sniffed:
     above = [line for line in lines if line.number < layout.body_line]
     first = _fields(next(line.text for line in lines if line.number == layout.body_line), layout)
     header_row = declared.get("header_row")
-    header = read_header(above, layout, first, int(str(header_row)) if header_row is not None else None)
-    layout, header = _remark_column(layout, header, above, sample)
+    header = read_header(above, layout, first, int(str(header_row)) if header_row is not None else None, source.name)
+    layout, header = _remark_column(layout, header, above, sample, source.name)
     known = {line.number: line for line in [*lines[: layout.body_line + _rows_above(lines)], *sample] if line.number >= layout.body_line}
     body = [known[number] for number in sorted(known)]
     rows = [tuple(fields) for line in body if len(fields := _fields(line.text, layout)) == layout.width]
@@ -119,7 +119,7 @@ def _no_rows(lines: Sequence[Line], source: Source, delimiter: str | None) -> Pr
     return Problem("refuse", source.name, found, "rows of readings", "Export the log again; if the table is there, declare delimiter and header_row.")
 
 
-def _remark_column(layout: Layout, header: Header, above: Sequence[Line], sample: Sequence[Line]) -> tuple[Layout, Header]:
+def _remark_column(layout: Layout, header: Header, above: Sequence[Line], sample: Sequence[Line], place: str) -> tuple[Layout, Header]:
     """Widen the table by columns of words that a header names and few rows fill."""
     near = [line for line in above if line.text.strip(BLANKS)][-1:]
     if not near or (header.row == near[0].number):
@@ -133,7 +133,7 @@ def _remark_column(layout: Layout, header: Header, above: Sequence[Line], sample
     if any(kind_of(cell) in ("number", "with unit") for cell in beyond) or not (beyond or _is_remark(cells[layout.width])):
         return layout, header
     wide = Layout(layout.delimiter, len(cells), (*layout.kinds, *["text"] * extra), layout.body_line, layout.glued)
-    return wide, read_header(above, wide, cells, None)
+    return wide, read_header(above, wide, cells, None, place)
 
 
 def _is_remark(name: str) -> bool:

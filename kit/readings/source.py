@@ -25,6 +25,7 @@ _OTHERS = (b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"\x1f\x8b", b"GIF8")
 _NOTHING = b"\0\x1a \t\r\n\xef\xbb\xbf\xff\xfe"
 _DEGREE = re.compile("[°º℃℉˚]")
 _LETTERS = re.compile("[äöüßéèêëàâáåæçñóôòøîíïúûùœÿÄÖÜÉÈÀÂÁÅÆÇÑÓØµ²³·±×–“”„’…]")
+_COMMON = re.compile("[äöüßéèàç]")
 _QUOTED_BREAK = re.compile(
     rb'(?:(?<=[,;\t\n|])|\A)"(?:[^"\n]|""){0,500}\n(?:(?:[^"\n]|""){0,500}\n){0,3}(?:[^"\n]|""){0,500}"(?=[,;\t\r\n|]|\Z)'
 )
@@ -193,8 +194,8 @@ def _likeness(sample: bytes, encoding: str) -> float:
         return -1e9
     strange = [sign for sign in text if ord(sign) > 126]
     degrees = len(re.findall("[°º˚] ?[CFKcfk]\\b|℃|℉", text)) + len(re.findall(r"\d ?°", text))
-    letters = len(_LETTERS.findall(text))
-    known = len(_DEGREE.findall(text)) + letters
+    letters = len(_LETTERS.findall(text)) + 0.5 * len(_COMMON.findall(text))
+    known = len(_DEGREE.findall(text)) + len(_LETTERS.findall(text))
     return 5 * degrees + letters - 2 * (len(strange) - known)
 
 
