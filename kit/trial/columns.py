@@ -27,9 +27,10 @@ def texts(sheet: Sheet, column: str, notes: list[str]) -> list[str]:
 
 def order_of_dates(sheet: Sheet, columns: Iterable[str], faults: Faults) -> Order | None:
     """Return whether day or month stands first in the sheet's dates; asked about where nothing tells."""
-    cells = {
-        cell: (place, column) for column in columns for place, cell in enumerate(sheet.cells(column)) if cell
-    }
+    cells: dict[str, tuple[int, str]] = {}
+    for column in columns:
+        for place, cell in enumerate(sheet.cells(column)):
+            cells.setdefault(cell, (place, column))
     order = date_order(cells)
     if order not in ("unknown", "both"):
         return order

@@ -101,7 +101,9 @@ def _delimiter(text: str, known: set[str]) -> tuple[str, str]:
     declared = _DECLARED.match(text)
     if declared:
         return text[declared.end() :], declared[1]
-    head = next((line for line in text.splitlines() if line.strip(' ,;\t"')), "")
+    head = next((line for line in text.splitlines() if line.strip(' ,;\t"\ufeff')), "")
+    if not head:
+        return "", ","
 
     def fit(mark: str) -> tuple[int, int]:
         cells = [heading_key(cell) for cell in head.split(mark)]

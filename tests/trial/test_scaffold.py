@@ -1,0 +1,197 @@
+"""A new run folder: from exports to a folder that opens, step by step; whole or not at all."""
+
+import re
+import shutil
+
+import pytest
+
+from kit.errors import KitError
+from kit.trial import demo_folder, open_run, start_run, template
+from kit.trial.guesses import burn_ids, guessed_fuels, safe_names
+
+NAMES = (
+    "2026-05-14 Alder lump.csv",
+    "2026-05-14 olive_briquettes.csv",
+    "EXPORT_0003.CSV",
+    "2026-05-15 beech.txt",
+    "coco shell 1.csv",
+    "Vine-bag2.csv",
+)
+
+
+@pytest.fixture
+def exports(tmp_path):
+    (tmp_path / "exports").mkdir()
+    paths = [tmp_path / "exports" / name for name in NAMES]
+    for number, path in enumerate(paths):
+        path.write_bytes(f"time,temp\r\n0,{number}\r\n".encode("utf-16"))
+    return paths
+
+
+def asked(folder):
+    with pytest.raises(KitError) as caught:
+        open_run(folder)
+    assert {problem.kind for problem in caught.value.problems} == {"ask"}
+    return caught.value.problems
+
+
+def test_six_exports_lead_to_an_open_run_by_answering_what_is_asked(tmp_path, exports):
+    folder = start_run(tmp_path / "trial", exports)
+    first = asked(folder)
+    assert [problem.where for problem in first] == [f"burns.csv, row {n}, column fuel" for n in range(2, 8)]
+    assert "'alder-lump?'" in first[0].found and "a fuel not filled in" in first[2].found
+
+    sheet = folder / "burns.csv"
+    sheet.write_text(
+        sheet.read_text(encoding="utf-8").replace("EXPORT_0003,?", "EXPORT_0003,beech").replace("?", "")
+    )
+    second = asked(folder)
+    assert all("[[fuel]]" in problem.remedy for problem in second)
+    assert len(second) == 5
+
+    trial = folder / "trial.toml"
+    text = trial.read_text(encoding="utf-8")
+    trial.write_text(re.sub(r"# \[\[fuel\]\]\n# id", "[[fuel]]\nid", text), encoding="utf-8")
+    run = open_run(folder)
+    assert set(run.burns["state"]) == {"done"}
+    assert [fuel.id for fuel in run.trial.fuels] == [
+        "alder-lump",
+        "olive-briquettes",
+        "beech",
+        "coco-shell",
+        "vine",
+    ]
+    assert not run.notes
+
+
+def test_exports_are_copied_byte_for_byte(tmp_path, exports):
+    folder = start_run(tmp_path / "trial", exports)
+    for path in exports:
+        assert (folder / "logs" / path.name).read_bytes() == path.read_bytes()
+
+
+def test_every_remark_of_the_trial_file_is_a_line_that_works(tmp_path, exports):
+    folder = start_run(tmp_path / "trial", exports[:1])
+    trial = folder / "trial.toml"
+    lines = trial.read_text(encoding="utf-8").replace('"…"', '"alder-lump"').split("\n")
+    used = [line[2:] if re.match(r'# (\[|"?[a-z_:0-9]+"? = )', line) else line for line in lines]
+    used = [
+        line for line in used if not line.startswith(("borrow_from", "covariates", "declared", "corrects"))
+    ]
+    trial.write_text("\n".join(used), encoding="utf-8")
+    sheet = folder / "burns.csv"
+    sheet.write_text(sheet.read_text(encoding="utf-8").replace("?", ""), encoding="utf-8")
+    run = open_run(folder)
+    trial_now = run.trial
+    assert (
+        trial_now.settings and trial_now.cooks and trial_now.probes and trial_now.loggers and trial_now.bags
+    )
+    assert trial_now.cooks[0].high == pytest.approx((300 - 32) / 1.8)
+    assert trial_now.plan.stages == (12, 24, 36)
+
+
+def test_without_exports_the_folder_asks_for_burns(tmp_path):
+    folder = start_run(tmp_path / "trial")
+    assert "no burns" in asked(folder)[0].found
+
+
+def test_the_demo_is_copied_without_reports_and_opens(tmp_path):
+    folder = start_run(tmp_path / "demo", demo=True)
+    assert not (folder / "reports").exists()
+    run = open_run(folder)
+    assert len(run.burns) == 36
+    assert all(path.is_file() for path in run.log_files("01"))
+    assert (folder / "burns.csv").read_bytes() == (demo_folder() / "burns.csv").read_bytes()
+
+
+def test_reports_and_rehearsals_of_the_demo_stay_behind(tmp_path, monkeypatch):
+    origin = tmp_path / "origin"
+    shutil.copytree(demo_folder(), origin, ignore=shutil.ignore_patterns("reports", "rehearsal-*"))
+    (origin / "reports" / "x").mkdir(parents=True)
+    (origin / "rehearsal-1").mkdir()
+    (origin / "burns.csv").chmod(0o444)
+    monkeypatch.setattr("kit.trial.scaffold.demo_folder", lambda: origin)
+    folder = start_run(tmp_path / "demo", demo=True)
+    assert not (folder / "reports").exists() and not (folder / "rehearsal-1").exists()
+    assert (folder / "burns.csv").stat().st_mode & 0o200
+
+
+def refused(*arguments, **options):
+    with pytest.raises(KitError) as caught:
+        start_run(*arguments, **options)
+    return caught.value.problems
+
+
+def test_a_folder_that_holds_something_is_not_touched(tmp_path, exports):
+    (tmp_path / "trial").mkdir()
+    (tmp_path / "trial" / "mine.txt").write_text("x", encoding="utf-8")
+    (problem,) = refused(tmp_path / "trial", exports)
+    assert "mine.txt" in problem.found and "nothing was touched" in problem.remedy
+    assert [path.name for path in (tmp_path / "trial").iterdir()] == ["mine.txt"]
+
+
+def test_an_empty_folder_is_filled_even_if_a_shell_stands_in_it(tmp_path, exports, monkeypatch):
+    for name in ("there", "here"):
+        (tmp_path / name).mkdir()
+    start_run(tmp_path / "there", exports)
+    monkeypatch.chdir(tmp_path / "here")
+    start_run(".", exports)
+    for name in ("there", "here"):
+        assert {path.name for path in (tmp_path / name).iterdir()} == {"trial.toml", "burns.csv", "logs"}
+
+
+def test_faults_of_the_exports_come_at_once_and_nothing_is_made(tmp_path, exports):
+    twin = tmp_path / "twin.csv"
+    twin.write_bytes(exports[0].read_bytes())
+    found = refused(tmp_path / "trial", [exports[0], twin, tmp_path / "none.csv", tmp_path])
+    assert [problem.found.split(" as ")[0] for problem in found] == [
+        "the same bytes",
+        "no such file",
+        "a folder",
+    ]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["exports", "twin.csv"]
+
+
+def test_demo_and_files_together_are_refused(tmp_path, exports):
+    assert "one of the two" in refused(tmp_path / "trial", exports, demo=True)[0].expected
+
+
+def test_a_failure_half_way_leaves_nothing(tmp_path, exports, monkeypatch):
+    monkeypatch.setattr(
+        "kit.trial.scaffold.trial_text", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left"))
+    )
+    (problem,) = refused(tmp_path / "trial", exports)
+    assert problem.found == "No space left"
+    assert [path.name for path in tmp_path.iterdir()] == ["exports"]
+
+
+def test_names_that_collide_or_part_cells_are_changed():
+    assert safe_names(["a.csv", "A.csv", "b;c.csv", "", "x\ny.csv"]) == [
+        "a.csv",
+        "A-2.csv",
+        "b-c.csv",
+        "log",
+        "x-y.csv",
+    ]
+    assert burn_ids(["a.csv", "a.txt"]) == ["a", "a-2"]
+
+
+@pytest.mark.parametrize(
+    ("names", "fuels"),
+    [
+        (["alder1.csv", "alder2.csv", "oak1.csv"], ["alder", "alder", "oak"]),
+        (["grill_alder.csv", "grill_oak.csv"], ["alder", "oak"]),
+        (["log1.csv", "log2.csv"], ["", ""]),
+        (["alder_1.csv", "alder_2.csv"], ["alder", "alder"]),
+        (["OliveBriquette-run3.csv"], ["olive-briquette"]),
+        (["Bûche n°2.csv", "chêne.csv"], ["bûche", "chêne"]),
+        ([], []),
+    ],
+)
+def test_fuels_are_guessed_from_what_tells_files_apart(names, fuels):
+    assert guessed_fuels(names) == fuels
+
+
+def test_a_template_is_found_by_name():
+    with pytest.raises(KitError, match="'standrad'"):
+        template("standrad")
