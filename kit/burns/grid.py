@@ -69,8 +69,8 @@ def common_grid(
         By default the main probe.
     """
     at = probe or main_probe(readings, run.trial)
-    burns = {name: burn for (name, place), burn in burns_of(readings, run).items() if place == at}
-    burns = {name: burn for name, burn in burns.items() if burn.curve is not None}
+    found = burns_of(readings, run, [at])
+    burns = {name: burn for (name, _), burn in found.items() if burn.curve is not None}
     step = step_s or round_step(list(burns.values()))
     end = max((float(burn.known_curve.seconds[-1]) for burn in burns.values()), default=0.0)
     seconds = np.arange(0.0, end + step / 1e6, step)

@@ -70,8 +70,10 @@ class Burn:
         return replace(self, curve=self.known_curve.shifted(offset, gain))
 
 
-def burns_of(readings: pd.DataFrame, run: Run, without_lid: bool = False) -> dict[tuple[str, str], Burn]:
-    """Return every burn at every probe that has readings, by burn and probe.
+def burns_of(
+    readings: pd.DataFrame, run: Run, probes: Iterable[str], without_lid: bool = False
+) -> dict[tuple[str, str], Burn]:
+    """Return every burn at these probes, where it has readings, by burn and probe.
 
     Parameters
     ----------
@@ -79,14 +81,17 @@ def burns_of(readings: pd.DataFrame, run: Run, without_lid: bool = False) -> dic
         schema.READINGS.
     run
         The run folder.
+    probes
+        The probes wanted.
     without_lid
         Leave out the readings with the lid open.
     """
+    wanted = set(probes)
     facts = facts_of(run)
     raws = [raw for raw in raw_burns(readings) if raw.burn in facts]
     ends = _ends(raws, facts)
     found = {}
-    for raw in raws:
+    for raw in (each for each in raws if each.probe in wanted):
         limits = Limits(ends[raw.burn], run.trial.cleaning.bridge_gap_s, run.trial.measuring)
         curve = curve_of(raw, limits, without_lid)
         found[raw.burn, raw.probe] = Burn(facts[raw.burn], run.trial, curve, int((~raw.usable).sum()))
@@ -108,6 +113,11 @@ def main_probe(readings: pd.DataFrame, trial: Trial) -> str:
     if trial.main_probe:
         return trial.main_probe
     return str(readings["probe"].iloc[0]) if len(readings) else ""
+
+
+def probes_of(metrics: Iterable[Metric], probe: str) -> set[str]:
+    """Return the probes that metrics are of, the main one given."""
+    return {metric.probe or probe for metric in metrics}
 
 
 def metric_of(burn: Burn, metric: Metric) -> Found:

@@ -11,7 +11,7 @@ import pandas as pd
 from kit import schema
 from kit.burns import heights
 from kit.burns.found import SOURCES, Found
-from kit.burns.measure import Burn, all_found, burns_of, main_probe
+from kit.burns.measure import Burn, all_found, burns_of, main_probe, probes_of
 from kit.trial import Run, Trial
 
 NOTES = ("burn", "metric", "note")
@@ -63,9 +63,10 @@ def measure(readings: pd.DataFrame, run: Run) -> Measured:
 
     Parameters are those of `burn_metrics`.
     """
-    burns = burns_of(readings, run)
     metrics = [run.trial.metric(each) for each in metric_ids(run.trial)]
-    found = list(all_found(burns, run, main_probe(readings, run.trial), metrics))
+    probe = main_probe(readings, run.trial)
+    burns = burns_of(readings, run, probes_of(metrics, probe))
+    found = list(all_found(burns, run, probe, metrics))
     rows = [_row(burn, metric, what) for burn, metric, what in found]
     table = pd.DataFrame(rows, columns=[column.name for column in schema.METRICS])
     for name in _LABELS:
@@ -134,10 +135,11 @@ def lid_effect(readings: pd.DataFrame, run: Run, wanted: Iterable[str] | None = 
     metrics = [run.trial.metric(each) for each in wanted or metric_ids(run.trial)]
     metrics = [metric for metric in metrics if metric.source == "curve"]
     probe = main_probe(readings, run.trial)
+    with_lid, without = (
+        burns_of(part, run, probes_of(metrics, probe), without_lid=left_out) for left_out in (False, True)
+    )
     pairs = zip(
-        all_found(burns_of(part, run), run, probe, metrics),
-        all_found(burns_of(part, run, without_lid=True), run, probe, metrics),
-        strict=True,
+        all_found(with_lid, run, probe, metrics), all_found(without, run, probe, metrics), strict=True
     )
     rows = [
         (burn.facts.burn, metric.id, metric.unit, a.value, a.status, b.value, b.status)
@@ -164,8 +166,8 @@ def departures(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
     probe = main_probe(readings, run.trial)
     rows = [
         (name, at, each.start_s, each.end_s, each.deepest_k, each.area_k_min)
-        for (name, at), burn in burns_of(readings, run).items()
-        if at == probe and burn.curve is not None
+        for (name, at), burn in burns_of(readings, run, [probe]).items()
+        if burn.curve is not None
         for each in heights.departures_of(burn.curve)
     ]
     return pd.DataFrame(rows, columns=list(DEPARTURES))

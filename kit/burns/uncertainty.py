@@ -69,8 +69,7 @@ def uncertainty_budget(
         repeat variation already holds the scatter of what is not common, so the sum is on the safe side.
     """
     exact = metrics[(metrics["status"] == "exact") & _counted(metrics, run)]
-    burns = burns_of(readings, run)
-    doubts = _all_doubts(exact, burns, run, main_probe(readings, run.trial), set(means["metric"]))
+    doubts = _all_doubts(exact, readings, run, set(means["metric"]))
     rows: list[tuple[object, ...]] = []
     for mean in means.to_dict("records"):
         metric = run.trial.metric(str(mean["metric"]))
@@ -116,16 +115,17 @@ def _budget(
 
 
 def _all_doubts(
-    exact: pd.DataFrame, burns: Mapping[tuple[str, str], Burn], run: Run, probe: str, wanted: set[str]
+    exact: pd.DataFrame, readings: pd.DataFrame, run: Run, wanted: set[str]
 ) -> dict[tuple[str, str], Doubts]:
     """Return the doubts of every burn and metric; each burn is shifted once for all its metrics."""
+    probe = main_probe(readings, run.trial)
     ids: dict[tuple[str, str], list[Metric]] = {}
     for name, metric_id in zip(exact["burn"].astype("str"), exact["metric"].astype("str"), strict=True):
         if metric_id in wanted:
             metric = run.trial.metric(metric_id)
             ids.setdefault((name, metric.probe or probe), []).append(metric)
     known = _probe_doubts(run, {place for _, place in ids})
-    facts, found = facts_of(run), {}
+    burns, facts, found = burns_of(readings, run, known), facts_of(run), {}
     for (name, place), metrics in ids.items():
         burn = burns.get((name, place)) or Burn(facts[name], run.trial, None)
         for metric, doubts in _doubts(burn, metrics, known[place]):
