@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -13,13 +13,16 @@ import pandas as pd
 
 from kit.errors import KitError, Problem, did_you_mean
 from kit.judge.means import back, counts_of
-from kit.judge.verdicts import verdict_of
+from kit.judge.verdicts import Verdict, verdict_of
+from kit.schema import COMPARISONS
 from kit.variance import RepeatFit
 from kit.variance.covariance import Contrasts, DfMethod, contrasts
 from kit.variance.families import all_pairs, correlated, correlation_of, holm
 
 Array = npt.NDArray[np.float64]
 Adjust = Literal["tukey", "dunnett", "holm", "none"]
+ORDER = tuple(column.name for column in COMPARISONS)
+
 Pairs = str | tuple[str, Any] | Sequence[tuple[Any, Any]]
 
 
@@ -50,7 +53,9 @@ def compare_fuels(
     a, b, difference (ratio on the log scale), se, df, low, high (simultaneous), low_alone, high_alone
     (unadjusted), p (unadjusted), p_adjusted, p_equivalent (a pair of one-sided tests, unadjusted), margin,
     verdict, direction, n_a, n_b, bags_a, bags_b, adjust, method, level, scale. se and margin stay on the
-    analysis scale. Numbers are blank where day or another block goes along with fuel.
+    analysis scale. Numbers are blank where day or another block goes along with fuel, where a fuel's every burn is
+    a bound, and where a burn never reached the threshold. With bounds the verdict is 'not settled' unless the answers
+    with bounds as bounds, at face value and left out agree.
 
     Raises
     ------
@@ -58,15 +63,77 @@ def compare_fuels(
         With fewer than two means, an unknown label, or a margin that is not above zero.
     """
     chosen = _pairs(fit, pairs)
-    adjust = adjust or ("tukey" if pairs == "all" else "dunnett")
-    delta = _margin(margin, fit.scale)
+    adjust = adjust or ("tukey" if isinstance(pairs, str) else "dunnett")
+    asked = _Asked(adjust, _margin(margin, fit.scale), df, level)
+    judged = _judge(fit, chosen, asked)
+    if fit.censored is not None:
+        others = (fit.censored.face_value, fit.censored.left_out)
+        judged = _agreed(
+            judged, [_elsewhere(fit, other, chosen, asked) for other in others if other is not None]
+        )
+    return _frame(fit, chosen, judged, asked)
+
+
+@dataclass(frozen=True)
+class _Asked:
+    adjust: Adjust
+    margin: float | None
+    df: DfMethod
+    level: float
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """Contrasts, simultaneous limits, pairs without numbers, and a verdict a row."""
+
+    found: Contrasts
+    limits: _Limits
+    blank: npt.NDArray[np.bool_]
+    verdicts: list[Verdict]
+
+
+def _judge(fit: RepeatFit, chosen: npt.NDArray[np.int64], asked: _Asked) -> _Judged:
     L = np.zeros((len(chosen), fit.design.p))
     rows = np.arange(len(chosen))
     L[rows, chosen[:, 0]], L[rows, chosen[:, 1]] = 1.0, -1.0
-    found = contrasts(fit, L, df, level)
+    found = contrasts(fit, L, asked.df, asked.level)
     apart = fit.design.apart[chosen[:, 0], chosen[:, 1]]
-    limits = _adjusted(found, adjust, len(fit.labels), level)
-    return _frame(fit, chosen, apart, found, limits, adjust, delta, level)
+    withheld = _withheld(fit)[chosen].any(axis=1)
+    limits = _adjusted(found, asked.adjust, len(fit.labels), asked.level)
+    verdicts = [
+        Verdict("not settled", "") if hidden and not out else verdict_of(low, high, asked.margin, out)
+        for lows, highs in zip(limits.low.tolist(), limits.high.tolist(), strict=True)
+        for low, high, out, hidden in zip(lows, highs, apart.tolist(), withheld.tolist(), strict=True)
+    ]
+    return _Judged(found, limits, apart | withheld, verdicts)
+
+
+def _withheld(fit: RepeatFit) -> npt.NDArray[np.bool_]:
+    """Means that no number compares: every burn a bound, or a burn that never reached the threshold."""
+    hidden = np.array([label in fit.columns.never for label in fit.labels])
+    if fit.censored is not None:
+        hidden[list(fit.censored.bounded)] = True
+    return hidden
+
+
+def _elsewhere(
+    fit: RepeatFit, other: RepeatFit, chosen: npt.NDArray[np.int64], asked: _Asked
+) -> list[Verdict | None]:
+    """Verdicts on the same pairs from another fit; None where it lacks one of the two."""
+    place = {label: i for i, label in enumerate(other.labels)}
+    pairs = [(place.get(fit.labels[a]), place.get(fit.labels[b])) for a, b in chosen]
+    there = np.array([(a, b) for a, b in pairs if a is not None and b is not None])
+    verdicts = iter(_judge(other, there, asked).verdicts if len(there) else [])
+    return [next(verdicts) if a is not None and b is not None else None for a, b in pairs]
+
+
+def _agreed(judged: _Judged, others: list[list[Verdict | None]]) -> _Judged:
+    """Settle nothing on which bounds as bounds, at face value and left out disagree (STATISTICS section 9)."""
+    agreed = [
+        own if all(each is None or each == own for each in rest) else Verdict("not settled", "")
+        for own, *rest in zip(judged.verdicts, *others, strict=True)
+    ]
+    return replace(judged, verdicts=[own or Verdict("not settled", "") for own in agreed])
 
 
 def _pairs(fit: RepeatFit, pairs: Pairs) -> npt.NDArray[np.int64]:
@@ -159,35 +226,29 @@ def _single_step(found: Contrasts, row: int, level: float) -> _Limits:
     return _Limits(*one.family_limits(family, level), one.family_p(family))
 
 
-def _frame(
-    fit: RepeatFit, chosen: npt.NDArray[np.int64], apart: npt.NDArray[np.bool_], found: Contrasts, limits: _Limits,
-    adjust: str, delta: float | None, level: float,
-) -> pd.DataFrame:  # fmt: skip
-    low_alone, high_alone = found.limits(level)
+def _frame(fit: RepeatFit, chosen: npt.NDArray[np.int64], judged: _Judged, asked: _Asked) -> pd.DataFrame:
+    found, limits = judged.found, judged.limits
+    low_alone, high_alone = found.limits(asked.level)
     equivalent = np.full_like(found.estimate, np.nan)
-    if delta is not None:
-        equivalent = np.maximum(found.upper_p(-delta), found.lower_p(delta))  # Schuirmann 1987
+    if asked.margin is not None:
+        equivalent = np.maximum(found.upper_p(-asked.margin), found.lower_p(asked.margin))  # Schuirmann 1987
     numbers = {
-        "difference": back(fit, found.estimate), "se": found.se, "df": found.df,
+        ("ratio" if fit.scale == "log" else "difference"): back(fit, found.estimate), "se": found.se, "df": found.df,
         "low": back(fit, limits.low), "high": back(fit, limits.high),
         "low_alone": back(fit, low_alone), "high_alone": back(fit, high_alone),
         "p": found.p(), "p_adjusted": limits.p, "p_equivalent": equivalent,
     }  # fmt: skip
-    if apart.any():
-        numbers = {name: np.where(apart, np.nan, values) for name, values in numbers.items()}
-    if fit.scale == "log":
-        numbers = {"ratio" if name == "difference" else name: values for name, values in numbers.items()}
-    words = [
-        verdict_of(low, high, delta, bool(out))
-        for lows, highs in zip(limits.low.tolist(), limits.high.tolist(), strict=True)
-        for low, high, out in zip(lows, highs, apart.tolist(), strict=True)
-    ]
+    if judged.blank.any():
+        numbers = {name: np.where(judged.blank, np.nan, values) for name, values in numbers.items()}
     constants = {
-        "margin": np.nan if delta is None else delta, "adjust": adjust, "method": found.method, "level": level,
-        "scale": fit.scale,
+        "margin": np.nan if asked.margin is None else asked.margin, "adjust": asked.adjust, "method": found.method,
+        "level": asked.level, "scale": fit.scale,
     }  # fmt: skip
-    judged = {"verdict": [word.verdict for word in words], "direction": [word.direction for word in words]}
-    return fit.framed({**_labels(fit, chosen), **judged}, numbers, constants)
+    words = {
+        "verdict": [each.verdict for each in judged.verdicts],
+        "direction": [each.direction for each in judged.verdicts],
+    }
+    return fit.framed({**_labels(fit, chosen), **words}, numbers, constants, ORDER)
 
 
 def _labels(fit: RepeatFit, chosen: npt.NDArray[np.int64]) -> dict[str, Any]:

@@ -6,10 +6,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit.schema import MEANS
 from kit.variance import RepeatFit
 from kit.variance.covariance import DfMethod, contrasts
 
+Array = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
+
+ORDER = tuple(column.name for column in MEANS)
 
 
 def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd.DataFrame:
@@ -23,21 +27,37 @@ def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd
     Returns
     -------
     On the log scale mean, low and high are back-transformed (geometric means); se stays on the log scale.
-    Without repeats se, df and limits are blank. Covariates stand at their average.
+    Without repeats se, df and limits are blank. A fuel whose every burn is 'at least' (or 'at most') has no mean and
+    one limit, the average of its bounds. Covariates stand at their average.
     """
     found = contrasts(fit, fit.design.mean_rows(), df, level)
     low, high = found.limits(level)
+    if fit.censored is not None:
+        low, high = _bounds(fit, low, high)
     mean, low, high = (back(fit, part) for part in (found.estimate, low, high))
     burns, bags = counts_of(fit)
-    keys = {"fuel": fit.labels, "n": burns, "bags": bags}
     numbers = {"mean": mean, "se": found.se, "df": found.df, "low": low, "high": high}
     constants = {"scale": fit.scale, "method": found.method, "level": level}
-    return fit.framed(keys, numbers, constants)
+    return fit.framed({"fuel": fit.labels, "n": burns, "bags": bags}, numbers, constants, ORDER)
 
 
-def back(fit: RepeatFit, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def back(fit: RepeatFit, values: Array) -> Array:
     """Return values of the analysis scale on the metric's own."""
     return np.exp(values) if fit.scale == "log" else values
+
+
+def _bounds(fit: RepeatFit, low: Array, high: Array) -> tuple[Array, Array]:
+    """Give means without an exact burn the average of their bounds, where all bounds are of one side."""
+    side, known = fit.columns.side, fit.censored
+    low, high = low.copy(), high.copy()
+    if side is None or known is None:
+        return low, high
+    for code in known.bounded:
+        own = fit.design.mean_of == code
+        bound = float(fit.columns.values[0, own].mean())
+        low[0, code] = bound if (side[own] > 0).all() else -np.inf
+        high[0, code] = bound if (side[own] < 0).all() else np.inf
+    return low, high
 
 
 def counts_of(fit: RepeatFit) -> tuple[Counts, Counts]:

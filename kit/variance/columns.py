@@ -93,6 +93,8 @@ class Columns:
         0 exact, 1 at least, -1 at most; None where every value is exact.
     rows
         Positions of the kept burns in the table.
+    never
+        Labels of fuels with a burn that never reached the threshold.
     notes
         What was left out and how labels were read, in words.
     """
@@ -108,6 +110,7 @@ class Columns:
     side: Codes | None
     rows: Codes
     notes: tuple[str, ...] = field(default=())
+    never: tuple[Any, ...] = ()
 
     @property
     def n(self) -> int:
@@ -157,11 +160,28 @@ def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
         bag, said = _within(fuel, bag)
         notes += said
     kinds, kind_of_fuel = _kinds(fuel, parts["kind"], roles)
-    kept_side = None if side is None else side[keep]
+    kept_side = None if side is None or not side[keep].any() else side[keep]
+    never, said = _never(table, roles)
     return Columns(
-        values, fuel, bag, parts["day"], kinds, kind_of_fuel, numbers, blocks,
-        None if kept_side is None or not kept_side.any() else kept_side, np.flatnonzero(keep), notes,
+        values, fuel, bag, parts["day"], kinds, kind_of_fuel, numbers, blocks, kept_side, np.flatnonzero(keep),
+        notes + said, never,
     )  # fmt: skip
+
+
+def _never(table: pd.DataFrame, roles: Roles) -> tuple[tuple[Any, ...], tuple[str, ...]]:
+    """Fuels with burns that never reached the threshold, and what to say of them."""
+    if roles.status is None or roles.fuel is None:
+        return (), ()
+    never = table[roles.status].to_numpy(dtype=object) == "never"
+    fuels = tuple(dict.fromkeys(table.loc[never, roles.fuel].tolist()))
+    counts = [
+        (int(never[(table[roles.fuel] == fuel).to_numpy()].sum()), int((table[roles.fuel] == fuel).sum()))
+        for fuel in fuels
+    ]
+    return fuels, tuple(
+        f"{fuel}: {lost} of {of} burns never reached it, so its times are not compared"
+        for fuel, (lost, of) in zip(fuels, counts, strict=True)
+    )
 
 
 def _check_names(table: pd.DataFrame, roles: Roles, faults: Faults) -> None:

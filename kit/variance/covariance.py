@@ -167,6 +167,10 @@ def contrasts(fit: RepeatFit, L: Array, df: DfMethod = "best", level: float = 0.
         For an unknown method, and Kenward–Roger of a fit by ML.
     """
     L = np.atleast_2d(np.asarray(L, dtype=np.float64))
+    if fit.censored is not None:
+        from kit.variance.censored_profile import censored_contrasts
+
+        return censored_contrasts(fit, fit.censored, L, df, level)
     if df == "best":
         return _best(fit, L, level)
     if df == "kenward-roger":

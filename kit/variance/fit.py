@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,9 @@ from kit.variance.engine import Engine, Estimate
 from kit.variance.engines import Borrowed, NestedEngine, crossed_engine, nested_engine
 from kit.variance.frames import frame_of
 from kit.variance.nested import Method
+
+if TYPE_CHECKING:
+    from kit.variance.censored import Censored
 
 FLAT = 1e-13
 
@@ -40,6 +43,8 @@ class RepeatFit:
         A word or sentence a response: 'ok', 'bag variance at zero', 'all values equal', 'no repeats', …
     borrowed
         Repeatability from elsewhere, if any.
+    censored
+        What is known where some values are bounds.
     """
 
     table: pd.DataFrame
@@ -54,6 +59,7 @@ class RepeatFit:
     estimate: Estimate
     status: tuple[str, ...]
     borrowed: Borrowed | None = None
+    censored: Censored | None = None
 
     @property
     def many(self) -> bool:
@@ -156,10 +162,14 @@ class RepeatFit:
         )
 
     def framed(
-        self, keys: Mapping[str, Any], values: Mapping[str, Array], constants: Mapping[str, Any] | None = None
+        self,
+        keys: Mapping[str, Any],
+        values: Mapping[str, Array],
+        constants: Mapping[str, Any] | None = None,
+        order: Sequence[str] | None = None,
     ) -> pd.DataFrame:
         """Lay (responses, rows) arrays out as a long table, with a column 'response' if there are several."""
-        return frame_of(self.roles.values if self.many else None, keys, values, constants)
+        return frame_of(self.roles.values if self.many else None, keys, values, constants, order)
 
 
 def _at_zero_words(name: str) -> str:
@@ -221,9 +231,10 @@ def fit_repeats(
     _check_choices(fuel_effect, spread, scale, method)
     columns = read_columns(table, roles, scale)
     if columns.side is not None:
-        from kit.variance.censored import fit_censored
+        from kit.variance.censored import Choices, fit_censored
 
-        return fit_censored(table, roles, columns, fuel_effect, spread, scale, method, _borrowed(borrowed))
+        choices = Choices(fuel_effect, spread, scale, method, _borrowed(borrowed))
+        return fit_censored(table, roles, columns, choices)
     design = design_of(columns, fuel_effect, spread)
     return fit_design(table, roles, columns, design, spread, scale, method, _borrowed(borrowed))
 

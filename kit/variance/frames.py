@@ -16,6 +16,7 @@ def frame_of(
     keys: Mapping[str, Any],
     values: Mapping[str, Array],
     constants: Mapping[str, Any] | None = None,
+    order: Sequence[str] | None = None,
 ) -> pd.DataFrame:
     """Lay (responses, rows) arrays out as a long table.
 
@@ -29,6 +30,8 @@ def frame_of(
         Columns of numbers, (responses, rows).
     constants
         Columns that are the same in every row.
+    order
+        Names in the order wanted; those that are not there are passed over.
     """
     R, rows = next(iter(values.values())).shape
     length = R * rows
@@ -45,6 +48,8 @@ def frame_of(
     for name, array in values.items():
         parts[name] = array.flatten()
     _as_columns(parts, texts, length)
+    if order is not None:
+        parts = {name: parts[name] for name in ("response", *order) if name in parts}
     return pd.DataFrame(parts, copy=False)
 
 

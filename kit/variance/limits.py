@@ -65,6 +65,11 @@ def _limits(fit: RepeatFit, method: LimitMethod, level: float) -> tuple[Array, A
     if not fit.has_spread:
         blank = np.full_like(fit.estimate.theta, np.nan)
         return blank, blank, ["none: no repeats"] * len(fit.names)
+    if fit.censored is not None:
+        from kit.variance.censored_profile import censored_limits
+
+        low, high = censored_limits(fit, fit.censored, level)
+        return low, high, ["profile with bounds"] * len(fit.names)
     if method == "best":
         try:
             from kit.variance.sd_limits import best_limits

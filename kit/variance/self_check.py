@@ -44,10 +44,11 @@ def self_check(
     KitError
         For a fit without repeats.
     """
-    if fit.columns.side is not None:
-        from kit.variance.censored_check import check_censored
+    if fit.censored is not None:
+        from kit.variance.censored_check import censored_rows
 
-        return check_censored(fit, seed, trials, level)
+        L = np.vstack([fit.design.mean_rows(), pair_rows(fit)])
+        return tabulated(censored_rows(fit, fit.censored, L, seed, trials, level), seed)
     again = simulated(fit, trials, seed)
     rows = _means(fit, again, df, level)
     if len(fit.labels) > 1:

@@ -1,0 +1,90 @@
+"""Probability of a box under many multivariate normal distributions at once, smooth in their parameters.
+
+Genz (1992): with the Cholesky factor C of the covariance the box's probability is an integral over the unit cube of a
+product of one-dimensional normal probabilities, taken here over a fixed lattice (roots of primes, folded), so that
+equal parameters give equal values and derivatives exist.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy import special
+
+from kit.variance.columns import Array
+
+POINTS = 499
+
+
+@dataclass(frozen=True)
+class Box:
+    """What is known of the truncated distribution.
+
+    Attributes
+    ----------
+    log_p
+        (rows,) log probability of the box.
+    mean, covariance
+        (rows, m) and (rows, m, m) of the variables given that they lie in the box.
+    """
+
+    log_p: Array
+    mean: Array
+    covariance: Array
+
+
+@lru_cache(maxsize=16)
+def lattice(points: int, m: int) -> Array:
+    """Return points of the unit cube (points, m): fractional parts of k √prime, folded in the middle."""
+    primes = [2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71, 73, 79, 83, 89, 97]
+    while len(primes) < m:
+        candidate = primes[-1] + 2
+        while any(candidate % prime == 0 for prime in primes):
+            candidate += 2
+        primes.append(candidate)
+    k = np.arange(1, points + 1)[:, None]
+    u = np.modf(k * np.sqrt(np.array(primes[:m], dtype=np.float64)) + 0.5 / points)[0]
+    return np.clip(np.abs(2 * u - 1), 1e-12, 1 - 1e-12)
+
+
+def log_probability(low: Array, high: Array, covariance: Array, points: int = POINTS) -> Array:
+    """Return log P(low < x < high) for x ~ N(0, covariance): low, high (rows, m), covariance (rows, m, m)."""
+    return _sweep(low, high, covariance, points, False)[0]
+
+
+def truncated(low: Array, high: Array, covariance: Array, points: int = 8 * POINTS) -> Box:
+    """Return the probability of the box, and mean and covariance within it."""
+    log_p, y, weight, C = _sweep(low, high, covariance, points, True)
+    x = np.einsum("rij,rnj->rni", C, y)
+    share = weight / weight.sum(axis=1, keepdims=True)
+    mean = np.einsum("rn,rni->ri", share, x)
+    off = x - mean[:, None]
+    return Box(log_p, mean, np.einsum("rn,rni,rnj->rij", share, off, off))
+
+
+def _sweep(
+    low: Array, high: Array, covariance: Array, points: int, moments: bool
+) -> tuple[Array, Array, Array, Array]:
+    """Return log probability (rows,), standard coordinates (rows, points, m), weights and Cholesky factors."""
+    rows, m = low.shape
+    points = points if m > 1 or moments else 1  # one variable needs no lattice
+    C, u = np.linalg.cholesky(covariance), lattice(points, m)
+    y, log_w = np.zeros((rows, points, m)), np.zeros((rows, points))
+    for i in range(m):
+        shift = np.einsum("rj,rnj->rn", C[:, i, :i], y[:, :, :i])
+        scale = C[:, i, i][:, None]
+        a, b = (low[:, i, None] - shift) / scale, (high[:, i, None] - shift) / scale
+        flip = a > 0  # in the upper tail take the mirror image, where differences keep their digits
+        a, b = np.where(flip, -b, a), np.where(flip, -a, b)
+        from_p, width = special.ndtr(a), special.ndtr(b) - special.ndtr(a)
+        width = np.maximum(width, 1e-300)
+        log_w += np.log(width)
+        if i == m - 1 and not moments:
+            break
+        drawn = special.ndtri(np.clip(from_p + u[:, i] * width, 1e-300, 1 - 1e-16))
+        y[:, :, i] = np.where(flip, -drawn, drawn)
+    top = log_w.max(axis=1, keepdims=True)
+    weight = np.exp(log_w - top)
+    return top[:, 0] + np.log(weight.mean(axis=1)), y, weight, C
