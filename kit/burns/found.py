@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 SOURCES = ("resolution", "sampling", "gaps", "balance", "clock")
 """Sources of uncertainty that a burn has on its own: they shrink with more burns."""
@@ -71,7 +71,7 @@ def bounded(
     return Found(value, "exact", u or {}, note)
 
 
-def floor_zero(found: Found, least: float, what: str) -> Found:
+def floor_zero(found: Found, least: float, what: str, why: str = "none was seen") -> Found:
     """Return a zero as 'at most' the least that can be told from it (STATISTICS.md section 9).
 
     Parameters
@@ -82,16 +82,13 @@ def floor_zero(found: Found, least: float, what: str) -> Found:
         The least that can be told from zero, in the metric's unit.
     what
         Its name: 'one sampling interval'.
+    why
+        What zero means here.
     """
     if not found.value <= _NOTHING:
         return found
     if found.status == "at least":
-        return missing(f"{found.note}; nothing was seen before")
+        return missing(f"{found.note}; {why} before")
     if found.status in ("exact", "at most") and least > 0:
-        return Found(least, "at most", note=f"none was seen: less than {what}")
+        return Found(least, "at most", note=f"{why}: less than {what}")
     return missing(f"zero, and {what} is not known")
-
-
-def with_note(found: Found, note: str) -> Found:
-    """Return the same with a further note."""
-    return replace(found, note="; ".join(filter(None, (found.note, note))))

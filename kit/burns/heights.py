@@ -48,8 +48,9 @@ def _highest(curve: Curve, hidden: Unseen, values: Array) -> Found:
 def plateau_of(curve: Curve, hidden: Unseen) -> tuple[float, float] | str:
     """Return from and to of the plateau in seconds, or why there is none.
 
-    The declared window, else the longest spell in which the smoothed curve stays within the band about
-    one level.
+    The declared window, else the longest spell in the hotter half (above the middle between the lowest and
+    the highest of the smoothed curve) in which that curve stays within the band about one level: without
+    'hotter half' the cold tail of a long log would be its plateau.
     """
     declared = curve.measuring.plateau_min
     if declared:
@@ -59,9 +60,10 @@ def plateau_of(curve: Curve, hidden: Unseen) -> tuple[float, float] | str:
         return (start, end) if logged >= COVERED * (end - start) else "too little of the plateau was logged"
     if np.isinf(hidden.after) and hidden.after > 0:
         return f"{hidden.end_note}, before the peak had clearly passed"
-    first, last = longest_within(
-        curve.seconds, curve.smooth, curve.joined, 2 * curve.measuring.plateau_band_k
-    )
+    smooth = curve.smooth
+    hot = smooth >= (smooth.min() + smooth.max()) / 2
+    joined = curve.joined & hot[:-1] & hot[1:]
+    first, last = longest_within(curve.seconds, smooth, joined, 2 * curve.measuring.plateau_band_k)
     if last == first:
         return "no two readings lie close enough for a plateau"
     return float(curve.seconds[first]), float(curve.seconds[last])

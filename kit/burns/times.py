@@ -64,7 +64,7 @@ def time_to(curve: Curve, hidden: Unseen, threshold: float) -> Found:
         less=less,
         u=_doubt(curve, _part(spells, k, k, end=False), threshold, lambda at: _reached(curve, at)),
     )
-    return floor_interval(found, curve)
+    return floor_interval(found, curve, "reached at time zero already")
 
 
 def _not_held(curve: Curve, hidden: Unseen, spells: Spells, threshold: float) -> Found:
@@ -192,9 +192,9 @@ def _fallen_below(curve: Curve, peak: int, threshold: float) -> tuple[float, boo
     return float(below.start[held[0]]), bool(below.start_crossed[held[0]] or below.start_left[held[0]] < 0)
 
 
-def floor_interval(found: Found, curve: Curve) -> Found:
+def floor_interval(found: Found, curve: Curve, why: str = "none was seen") -> Found:
     """Return a duration of zero as 'at most one sampling interval' (STATISTICS.md section 9)."""
-    return floor_zero(found, curve.interval_s / MINUTE, "one sampling interval")
+    return floor_zero(found, curve.interval_s / MINUTE, "one sampling interval", why)
 
 
 def _part(spells: Spells, first: int, last: int, *, start: bool = True, end: bool = True) -> Spells:

@@ -4,6 +4,13 @@ Two things are taken from the burn itself. Its fastest rise bounds how high the 
 and come back. Its largest rebound (a dip that it made good again before the peak, or a rise after it) bounds
 how far it may climb again once the peak has passed; where the burn shows less, the plateau's band counts.
 The peak has passed when the curve has fallen from it by more than that.
+
+What follows for a metric: time above, longest spell and band are 'at least' where the temperature may have been
+there unseen; a peak is 'at least' where it may have been higher unseen, or the range ended; time to is 'at most'
+where the threshold may have been reached before it was seen, 'at least' where it may still have come after the log,
+and 'never' only where neither may be. Degree-hours and departures add up, so any part unseen makes them 'at least'.
+Near ambient and cool-down run past the stop, to the log's end. A mean over a part of the burn is of another quantity,
+not a bound: mean rate, plateau and steadiness are then missing. With doubts on both sides a metric is missing.
 """
 
 from __future__ import annotations

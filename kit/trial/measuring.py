@@ -42,8 +42,8 @@ class Measuring(BaseModel):
     begins within this many minutes after time zero began in time."""
 
     plateau_min: tuple[NotNegative, Positive] | None = None
-    """The plateau, from and to, in minutes after time zero: [30, 90]. Left out: the longest spell in which
-    the smoothed temperature stays within `plateau_band_k` of one level."""
+    """The plateau, from and to, in minutes after time zero: [30, 90]. Left out: the longest spell in the
+    hotter half of the burn in which the smoothed temperature stays within `plateau_band_k` of one level."""
 
     plateau_band_k: Positive = 10.0
     """How far from its own level, up or down, the temperature may go and still be on the plateau."""

@@ -147,6 +147,8 @@ def test_a_log_that_began_late():
 def test_a_burn_that_was_hot_from_time_zero_on():
     measured = measure_one(ticks, np.full(len(ticks), 150.0), stop=STOP)
     check(measured, time_to__110=("at most", 1 / 6), time_above__110=("exact", 180))
+    note = measured.notes.set_index("metric").loc["time_to:110", "note"]
+    assert note == "reached at time zero already: less than one sampling interval"
 
 
 def test_a_completed_burn_that_never_reached_the_threshold():
