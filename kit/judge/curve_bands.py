@@ -25,7 +25,7 @@ from scipy import special
 from kit.judge.curve_pieces import Array, Piece
 
 DRAWS = 4000
-_AT_ONCE = 500
+_NUMBERS_AT_ONCE = 2_000_000
 
 
 def smallest_p(pieces: Sequence[Piece], seed: int) -> Array:
@@ -46,14 +46,15 @@ def smallest_p(pieces: Sequence[Piece], seed: int) -> Array:
     rest = np.concatenate([pieces[place].rest for place in live], axis=1)
     wander = _wandering(rest)
     edges = np.concatenate(([0], np.cumsum([pieces[place].rest.shape[1] for place in live])))
-    for start in range(0, DRAWS, _AT_ONCE):
-        rows = slice(start, start + _AT_ONCE)
-        lone = rng.standard_normal((_AT_ONCE, 1))
-        directions = rng.standard_normal((_AT_ONCE, rest.shape[0]))
-        unseen = rng.standard_normal((_AT_ONCE, wander.shape[1])) @ wander.T
+    size = min(DRAWS, max(1, _NUMBERS_AT_ONCE // rest.shape[1]))
+    for start in range(0, DRAWS, size):
+        n = min(size, DRAWS - start)
+        lone = rng.standard_normal((n, 1))
+        directions = rng.standard_normal((n, rest.shape[0]))
+        unseen = rng.standard_normal((n, wander.shape[1])) @ wander.T
         for k, place in enumerate(live):
             part = unseen[:, edges[k] : edges[k + 1]]
-            found[rows, place] = _smallest(pieces[place], lone, directions, part)
+            found[start : start + n, place] = _smallest(pieces[place], lone, directions, part)
     return found
 
 
