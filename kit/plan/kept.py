@@ -59,11 +59,9 @@ def tell(
         weighed = _weighed(done, row, stops[row], rng)
         about = {"operator": "simulator", "notes": notes}
         made.rows.append(
-            {**said, **weighed, **_clocks(lit[row], done.burnt, stops, row), **_sky(done, row), **about}
+            {**said, **weighed, **_clocks(done, lit[row], stops[row], row), **_sky(done, row), **about}
         )
-        made.events.extend(
-            _event(plan["burn"], lit[row], done.around, row) for fault in mine if fault.kind == "lid open"
-        )
+        made.events.extend(_event(done, lit[row], row) for fault in mine if fault.kind == "lid open")
     return made
 
 
@@ -90,19 +88,19 @@ def _sky(done: Afternoon, row: int) -> dict[str, str]:
     }
 
 
-def _clocks(lit: datetime, burnt: Burnt, stops: Floats, row: int) -> dict[str, str]:
-    seconds = {"tipped": burnt.tipped_s[row], "lid_on": burnt.lid_on_s[row], "stopped": stops[row]}
-    clocks = {
-        name: _clock(lit + timedelta(seconds=float(second)), lit)
+def _clocks(done: Afternoon, lit: datetime, stop_s: float, row: int) -> dict[str, str]:
+    burnt, day = done.burnt, str(done.planned["day"].iloc[row])
+    seconds = {"lit": 0.0, "tipped": burnt.tipped_s[row], "lid_on": burnt.lid_on_s[row], "stopped": stop_s}
+    return {
+        name: _clock(lit + timedelta(seconds=float(second)), day)
         for name, second in seconds.items()
         if not np.isnan(second)
     }
-    return {"lit": lit.strftime("%H:%M:%S"), **clocks}
 
 
-def _clock(at: datetime, lit: datetime) -> str:
-    """Return a clock cell; with its date where it falls on another day."""
-    return at.strftime("%H:%M:%S" if at.date() == lit.date() else "%Y-%m-%dT%H:%M:%S")
+def _clock(at: datetime, day: str) -> str:
+    """Return a clock cell; with its date where it falls on another day than the row's."""
+    return at.strftime("%H:%M:%S" if at.date().isoformat() == day else "%Y-%m-%dT%H:%M:%S")
 
 
 def _weighed(done: Afternoon, row: int, stop_s: float, rng: np.random.Generator) -> dict[str, str]:
@@ -130,10 +128,11 @@ def _said(fault: Fault) -> str:
     }.get(fault.kind, "")
 
 
-def _event(burn_id: str, lit: datetime, around: Conditions, row: int) -> dict[str, str]:
+def _event(done: Afternoon, lit: datetime, row: int) -> dict[str, str]:
+    burn_id, day = (str(done.planned[name].iloc[row]) for name in ("burn", "day"))
     at, until = (
-        _clock(lit + timedelta(seconds=float(when[row])), lit)
-        for when in (around.open_from_s, around.open_until_s)
+        _clock(lit + timedelta(seconds=float(when[row])), day)
+        for when in (done.around.open_from_s, done.around.open_until_s)
     )
     return {
         "burn": burn_id,
