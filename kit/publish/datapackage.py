@@ -118,10 +118,13 @@ def slug(name: str) -> str:
 
 
 def _resource(member: Member, place: int, headings: Sequence[str] | None) -> dict[str, Any]:
+    # a raw log or sheet is no table with one header line: readers are told it is text
+    raw = headings is None and member.media == "text/csv"
     found: dict[str, Any] = {
         "name": f"{slug(member.path.replace('/', '-'))[:80]}-{place}",
+        **({"format": "txt"} if raw else {}),
         "path": member.path,
-        "mediatype": member.media,
+        "mediatype": "text/plain" if raw else member.media,
         "bytes": member.bytes,
         "hash": f"sha256:{member.sha256}",
     }

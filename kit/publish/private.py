@@ -47,7 +47,7 @@ _COLUMNS: Final = {
     "serial": "serials",
 }
 _TOML_TABLE: Final = re.compile(r"\s*\[\[?\s*([\w-]+)")
-_TOML_LINE: Final = re.compile(r"""^(\s*)(\w+)(\s*=\s*)("(?:[^"\\]|\\.)*"|'[^']*')""")
+_TOML_LINE: Final = re.compile(r"""^(\s*)(\w+)(\s*=\s*)((?!\"{3})"(?:[^"\\]|\\.)*"|(?!'{3})'[^']*')""")
 _SERIAL: Final = re.compile(
     r"(?i)(\bserial(?:[ _-]*(?:no|number|nr))?\b\.?\s*[:=,;\t #]+\s*\"?|\bs/n\s*[:=,;\t #]*\s*)([\w-]{3,})"
 )

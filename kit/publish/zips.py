@@ -5,6 +5,7 @@ from __future__ import annotations
 import stat
 import unicodedata
 import zipfile
+import zlib
 from collections.abc import Iterable, Mapping
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
@@ -70,6 +71,7 @@ def unpack_hostile(source: Path, into: Path) -> list[str]:
             for entry in files:
                 _unpack_one(archive, entry, into)
     except (
+        zlib.error,
         zipfile.BadZipFile,
         zipfile.LargeZipFile,
         NotImplementedError,

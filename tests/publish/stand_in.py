@@ -15,6 +15,8 @@ from kit.errors import KitError, Problem
 @dataclass
 class Trial:
     title: str
+    operator: str = ""
+    place: str = ""
     question: str = ""
     show: str = "metric"
 
@@ -54,12 +56,16 @@ def analyse(folder: str, seed: int = 1) -> Analysis:
     means = metrics.groupby("fuel", sort=True)["value"].mean().rename("mean").reset_index()
     means = means.assign(low=means["mean"] - 5 - seed / 10, high=means["mean"] + 5 + seed / 10, unit="°C")
     pairs = [(a, b) for a in means["fuel"] for b in means["fuel"] if a < b]
-    comparisons = pd.DataFrame(pairs, columns=["a", "b"]).assign(
-        metric="peak", verdict="different", direction="a"
-    )
+    told = {"metric": "peak", "verdict": "different", "direction": "a"}
+    comparisons = pd.DataFrame(pairs, columns=["a", "b"]).assign(**told)
     curves = pd.DataFrame({"fuel": "x", "elapsed_s": [0.0, 60.0], "mean": [20.0, 1 / 3]})
     return Analysis(
-        Run(place, Trial(trial["title"]), burns), metrics, means, comparisons, curves, ("a note",)
+        Run(place, Trial(**trial), burns),
+        metrics,
+        means,
+        comparisons,
+        curves,
+        ("a note",),
     )
 
 

@@ -21,11 +21,6 @@ ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture
-def run(tmp_path):
-    return write_run(tmp_path / "run")
-
-
-@pytest.fixture
 def template(tmp_path):
     return write_notebook(tmp_path / "stand_in.ipynb")
 

@@ -1,0 +1,246 @@
+import csv
+import hashlib
+import json
+import struct
+import subprocess
+import zipfile
+import zlib
+
+import pytest
+
+from kit.errors import KitError
+from kit.publish import make_bundle, make_report, recheck
+from kit.publish.bundle import newest_report
+from kit.publish.datapackage import slug
+from kit.publish.private import leave_out, what_is_told
+from tests.publish.stand_in import write_run
+
+SECRET = "Wilhelmina Quark"
+
+
+@pytest.fixture
+def told(tmp_path, standard):
+    """A run folder that tells of people and places."""
+    run = write_run(tmp_path / "run")
+    (run / "trial.toml").write_text(
+        '# for Aunt Olga\n[trial]\ntitle = "Drum oven"\n'
+        f'operator = "{SECRET}"  # me\nplace = "47 Hidden Lane"\n[[fuel]]\nid = "alder"\nshop = "Corner shop"\n'
+        '[[probe]]\nid = "grate"\nplace = "grate height"\n',
+        "utf-8",
+    )
+    sheet = (run / "burns.csv").read_text("utf-8").splitlines()
+    lines = [f"{sheet[0]},operator,notes,my_column"] + [
+        f'{line},{SECRET},"wind, rain",call Bob' for line in sheet[1:]
+    ]
+    (run / "burns.csv").write_text("\n".join(lines) + "\n", "utf-8")
+    head = "Logger XY\r\nSerial No.: AB-12345\r\nlatitude: 52.5200, longitude: 13.4050\r\n"
+    (run / "logs" / "01.csv").write_text(head + "s,C\n0,20\n60,247\n", "utf-8", newline="")
+    make_report(run)
+    return run
+
+
+def members(path):
+    with zipfile.ZipFile(path) as archive:
+        return {name.partition("/")[2]: archive.read(name) for name in archive.namelist()}
+
+
+def test_before_a_bundle_is_made_it_lists_what_it_tells(told):
+    listed = make_bundle(told)
+    assert listed.path is None and not list((told / "reports").glob("*.zip"))
+    for text in (SECRET, "47 Hidden Lane", "wind, rain", "AB-12345", "52.5200", "Corner shop", "call Bob"):
+        assert text in listed.words, text
+    assert "grate height" not in listed.words
+    assert "Nothing is made yet" in listed.words
+    assert {each["key"] for each in listed.as_record()["tells"]} == {
+        "people", "place", "notes", "serials", "positions", "shops",
+    }  # fmt: skip
+
+
+def test_a_bundle_holds_everything_and_its_hashes(told):
+    bundle = make_bundle(told, agreed=True)
+    held = members(bundle.path)
+    name = newest_report(told).name
+    assert {
+        "trial.toml", "burns.csv", "logs/01.csv", f"reports/{name}/report.html", f"reports/{name}/results.json",
+        f"reports/{name}/notebook.ipynb", "datapackage.json", "ro-crate-metadata.json", "CITATION.cff", "README.md",
+    } <= set(held)  # fmt: skip
+    listed = dict(
+        reversed(line.split("  ", 1)) for line in held.pop("checksums.sha256").decode().splitlines()
+    )
+    assert listed == {name: hashlib.sha256(content).hexdigest() for name, content in held.items()}
+    assert held["logs/01.csv"] == (told / "logs" / "01.csv").read_bytes()
+    assert bundle.path.name == f"{name}-bundle.zip"
+
+
+def test_the_checksums_are_what_sha256sum_reads(told, tmp_path):
+    with zipfile.ZipFile(make_bundle(told, agreed=True).path) as archive:
+        archive.extractall(tmp_path / "out")
+    (top,) = (tmp_path / "out").iterdir()
+    subprocess.run(["sha256sum", "--quiet", "--strict", "-c", "checksums.sha256"], cwd=top, check=True)
+
+
+def test_two_bundles_are_the_same_bytes_and_neither_is_overwritten(told):
+    first, second = (make_bundle(told, agreed=True).path for _ in range(2))
+    assert second.name == first.name.replace(".zip", "-2.zip")
+    assert first.read_bytes() == second.read_bytes()
+
+
+def test_what_is_left_out_stands_nowhere_and_is_recorded(told):
+    keys = ["people", "place", "notes", "serials", "positions", "shops"]
+    bundle = make_bundle(told, leave_out=keys, agreed=True)
+    held = members(bundle.path)
+    for content in held.values():
+        for text in (
+            SECRET,
+            "Hidden Lane",
+            "wind, rain",
+            "AB-12345",
+            "52.5200",
+            "Corner shop",
+            "call Bob",
+            "Olga",
+        ):
+            assert text.encode() not in content
+    assert json.loads(held["datapackage.json"])["leftOut"] == sorted(keys)
+    assert b"Left out before publishing: notes, people" in held["README.md"]
+    assert b'place = "grate height"' in held["trial.toml"]
+    assert len(held["logs/01.csv"]) == len((told / "logs" / "01.csv").read_bytes())
+    assert SECRET in (told / "burns.csv").read_text("utf-8")
+    outcome = recheck(bundle.path)
+    assert outcome.agrees and outcome.left_out == tuple(sorted(keys))
+    assert "Left out by its maker" in outcome.words
+
+
+def test_only_what_is_named_is_left_out(told):
+    held = members(make_bundle(told, leave_out=["people"], agreed=True).path)
+    assert b"47 Hidden Lane" in held["trial.toml"] and SECRET.encode() not in held["trial.toml"]
+    assert b"# me" in held["trial.toml"]
+
+
+def test_what_still_stands_elsewhere_stops_the_bundle(told):
+    log = told / "logs" / "02.csv"
+    log.write_text(f"# logged by {SECRET}\n{log.read_text('utf-8')}", "utf-8")
+    make_report(told)
+    with pytest.raises(KitError, match=r"logs/02\.csv: found 'Wilhelmina Quark', which was to be left out"):
+        make_bundle(told, leave_out=["people"], agreed=True)
+    assert not list((told / "reports").glob("*.zip")) and not list((told / "reports").glob(".making-*"))
+
+
+def test_an_unknown_key_is_told_with_the_known_ones(told):
+    with pytest.raises(KitError, match="Did you mean 'people'"):
+        make_bundle(told, leave_out=["poeple"])
+
+
+def test_a_bundle_needs_a_report_of_the_inputs_as_they_are(told, tmp_path):
+    with pytest.raises(KitError, match="no report"):
+        make_bundle(write_run(tmp_path / "bare"))
+    with (told / "logs" / "02.csv").open("a") as handle:
+        handle.write("120,90\n")
+    with pytest.raises(KitError, match=r"logs/02\.csv: found not what the newest report was made from"):
+        make_bundle(told, agreed=True)
+
+
+def test_a_link_that_leaves_the_folder_is_not_bundled(told, tmp_path):
+    (tmp_path / "outside.csv").write_text("secret", "utf-8")
+    (told / "logs" / "09.csv").symlink_to(tmp_path / "outside.csv")
+    with pytest.raises(KitError, match="a link that leaves the run folder"):
+        make_bundle(told)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "cp1252"])
+def test_private_cells_are_found_in_sheets_of_any_encoding(tmp_path, encoding):
+    run = write_run(tmp_path / "run")
+    (run / "burns.csv").write_text("burn;fuel;operator\r\n01;a;Jörg Müller\r\n", encoding, newline="")
+    assert [each.text for each in what_is_told(run)] == ["Jörg Müller"]
+    assert len(leave_out(run, frozenset({"people"}))) == 1
+    assert list(csv.reader((run / "burns.csv").read_text("utf-8").splitlines(), delimiter=";"))[1] == [
+        "01",
+        "a",
+        "",
+    ]
+
+
+def test_serial_numbers_are_found_in_wide_logs(tmp_path):
+    run = write_run(tmp_path / "run")
+    (run / "logs" / "01.csv").write_bytes("Serial: ZZ9988\r\ntime,C\r\n0,20\r\n".encode("utf-16"))
+    before = (run / "logs" / "01.csv").read_bytes()
+    assert [each.text for each in what_is_told(run)] == ["ZZ9988"]
+    leave_out(run, frozenset({"serials"}))
+    after = (run / "logs" / "01.csv").read_bytes()
+    assert after.decode("utf-16") == before.decode("utf-16").replace("ZZ9988", "xxxxxx")
+
+
+def test_a_value_that_cannot_be_taken_out_is_told(tmp_path):
+    run = write_run(tmp_path / "run")
+    (run / "trial.toml").write_text('[trial]\noperator = """\nJo\n"""\n', "utf-8")
+    with pytest.raises(KitError, match="Write it on one line"):
+        leave_out(run, frozenset({"people"}))
+
+
+def jpeg_with_position():
+    body = (
+        b"II*\x00\x08\x00\x00\x00"
+        + struct.pack("<H", 1)
+        + struct.pack("<HHII", 0x8825, 4, 1, 26)
+        + b"\0" * 20
+    )
+    block = b"Exif\0\0" + body
+    return b"\xff\xd8\xff\xe1" + struct.pack(">H", len(block) + 2) + block + b"\xff\xda\x00\x02pixels\xff\xd9"
+
+
+def png_with_position():
+    def part(name, body):
+        return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
+
+    exif = jpeg_with_position()[12:-12]
+    return b"\x89PNG\r\n\x1a\n" + part(b"IHDR", b"\0" * 13) + part(b"eXIf", exif) + part(b"IEND", b"")
+
+
+@pytest.mark.parametrize(("name", "made"), [("a.jpg", jpeg_with_position), ("b.PNG", png_with_position)])
+def test_positions_in_pictures_are_found_and_taken_out(tmp_path, name, made):
+    run = write_run(tmp_path / "run")
+    picture = run / "logs" / name
+    picture.write_bytes(made())
+    assert [(each.key, each.where) for each in what_is_told(run)] == [("positions", f"logs/{name}")]
+    leave_out(run, frozenset({"positions"}))
+    assert not what_is_told(run) and picture.stat().st_size < len(made())
+
+
+def test_the_data_package_is_valid_and_tables_are_what_it_says(told, tmp_path):
+    frictionless = pytest.importorskip("frictionless")
+    with zipfile.ZipFile(make_bundle(told, agreed=True).path) as archive:
+        archive.extractall(tmp_path / "out")
+    (top,) = (tmp_path / "out").iterdir()
+    report = frictionless.validate(str(top / "datapackage.json"))
+    assert report.valid, report.flatten(["type", "note"])
+    package = json.loads((top / "datapackage.json").read_text("utf-8"))
+    means = next(each for each in package["resources"] if each["path"].endswith("tables/metrics.csv"))
+    fields = {each["name"]: each for each in means["schema"]["fields"]}
+    assert fields["value"]["type"] == "number" and fields["n_used"]["type"] == "integer"
+    assert all(each["hash"].startswith("sha256:") for each in package["resources"])
+
+
+def test_the_crate_describes_every_file_and_the_run(told):
+    held = members(make_bundle(told, agreed=True).path)
+    graph = {each["@id"]: each for each in json.loads(held["ro-crate-metadata.json"])["@graph"]}
+    root = graph["./"]
+    assert graph["ro-crate-metadata.json"]["about"] == {"@id": "./"}
+    for key in ("name", "description", "datePublished", "license"):
+        assert root[key]
+    described = {each["@id"] for each in root["hasPart"]}
+    own = {"datapackage.json", "ro-crate-metadata.json", "CITATION.cff", "README.md", "checksums.sha256"}
+    assert described == set(held) - own
+    for each in described | {each["@id"] for each in graph["#analysis"]["object"]}:
+        assert graph[each]["@type"] == "File"
+    assert graph["#analysis"]["instrument"] == {"@id": "#repeatburn"}
+
+
+def test_the_citation_names_people_unless_they_are_left_out(told):
+    assert f'- name: "{SECRET}"'.encode() in members(make_bundle(told, agreed=True).path)["CITATION.cff"]
+    held = members(make_bundle(told, leave_out=["people"], agreed=True).path)
+    assert b"- name: anonymous" in held["CITATION.cff"]
+
+
+def test_names_are_slugs_for_programs():
+    assert slug("Hill School 🔥/2") == "hill-school-2"
+    assert slug("🔥") == "trial"

@@ -1,0 +1,31 @@
+import re
+
+from kit.publish import make_report, reports_of, write_index
+from tests.publish.stand_in import write_notebook, write_run
+
+
+def test_reports_stand_newest_first(tmp_path, monkeypatch):
+    template = write_notebook(tmp_path / "standard.ipynb")
+    runs = tmp_path / "runs"
+    one, two = write_run(runs / "one: a"), write_run(runs / "two", title="<i>Second</i>")
+    for run, day in ((one, 0), (two, 1), (one, 2), (one, 2)):
+        monkeypatch.setenv("SOURCE_DATE_EPOCH", str(1747180800 + 86400 * day))
+        make_report(run, template)
+    (one / "reports" / "2025-05-20-standard").mkdir()
+    assert [each.folder.name for each in reports_of(one)] == [
+        "2025-05-16-standard-2", "2025-05-16-standard", "2025-05-14-standard",
+    ]  # fmt: skip
+    text = write_index(runs).read_text("utf-8")
+    links = re.findall(r'href="(\./[^"]+)"', text)
+    assert links == [
+        "./one%3A%20a/reports/2025-05-16-standard-2/report.html",
+        "./one%3A%20a/reports/2025-05-16-standard/report.html",
+        "./two/reports/2025-05-15-standard/report.html",
+        "./one%3A%20a/reports/2025-05-14-standard/report.html",
+    ]
+    assert "&lt;i&gt;Second&lt;/i&gt;" in text
+    assert [path.name for path in runs.iterdir() if path.is_file()] == ["index.html"]
+
+
+def test_an_index_of_nothing_says_what_to_do(tmp_path):
+    assert "There is no report yet" in write_index(tmp_path).read_text("utf-8")
