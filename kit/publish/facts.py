@@ -1,0 +1,198 @@
+"""What sections, claims and cards read of an analysis: its tables by name, its fuels as drawn, its units as shown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from kit import schema
+from kit.page.numbers import Units
+from kit.publish.figures.look import Cast, cast_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from kit.trial.trial import Trial
+
+TABLES: Final[Mapping[str, tuple[schema.Column, ...]]] = {
+    "readings": schema.READINGS,
+    "spans": schema.SPANS,
+    "metrics": schema.METRICS,
+    "components": schema.COMPONENTS,
+    "shares": schema.SHARES,
+    "means": schema.MEANS,
+    "comparisons": schema.COMPARISONS,
+    "pairs": schema.COMPARISONS,
+    "censored": schema.CENSORED,
+    "excluded": schema.METRICS,
+    "kinds": schema.KINDS,
+    "ladder": schema.LADDER,
+    "next_bag": schema.NEXT_BAG,
+    "chances": schema.CHANCES,
+    "cooks": schema.COOKS,
+    "mean_curves": schema.MEAN_CURVES,
+    "difference_curves": schema.DIFFERENCE_CURVES,
+    "odd_burns": schema.ODD_BURNS,
+    "influence": schema.INFLUENCE,
+    "flag_counts": schema.FLAG_COUNTS,
+    "uncertainty": schema.UNCERTAINTY,
+    "self_check": schema.SELF_CHECK,
+    "second_opinion": schema.SECOND_OPINION,
+    "deviations": schema.DEVIATIONS,
+}
+
+SIMULATED: Final = "SIMULATED.txt"
+
+UNDECIDED: Final = ("not settled", "no repeats", "cannot be separated")
+"""Verdicts that leave the question open."""
+
+
+@dataclass(frozen=True)
+class Facts:
+    """An analysis as the pages read it.
+
+    Attributes
+    ----------
+    analysis
+        The analysis itself.
+    trial
+        The trial as declared.
+    sheet
+        The burn sheet.
+    units
+        Units as shown.
+    cast
+        The fuels that were burned, in the order of the trial file.
+    """
+
+    analysis: Any
+    trial: Trial
+    sheet: pd.DataFrame
+    units: Units
+    cast: Cast
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Return one of the tidy tables; empty, with its columns, where the analysis has none."""
+        import pandas as pd
+
+        found = getattr(self.analysis, name, None)
+        if isinstance(found, pd.DataFrame) and len(found.columns):
+            return found
+        return pd.DataFrame({column.name: pd.Series(dtype=object) for column in TABLES[name]})
+
+    def extra(self, name: str, otherwise: Any) -> Any:
+        """Return what else the analysis holds under a name, or the other thing where it has none."""
+        found = getattr(self.analysis, name, None)
+        return otherwise if found is None else found
+
+    def rows(self, name: str, metric: str) -> pd.DataFrame:
+        """Return the rows of a table that are of one metric."""
+        table = self.table(name)
+        return table[table["metric"] == metric]
+
+    def spec(self, metric: str) -> schema.Metric:
+        """Return what a metric id stands for in this trial."""
+        return self.trial.metric(metric)
+
+    def name(self, fuel: str) -> str:
+        """Return a fuel's name; what is no fuel of the trial (a kind) is its own name."""
+        return next((player.name for player in self.cast if player.id == fuel), str(fuel))
+
+    @property
+    def primary(self) -> tuple[str, ...]:
+        """The primary metrics that were measured, in the order of the trial file."""
+        measured = set(self.table("metrics")["metric"])
+        return tuple(metric for metric in self.trial.primary if metric in measured)
+
+    @property
+    def metrics(self) -> tuple[str, ...]:
+        """Every metric with a value, the primary ones first, the others in the order measured."""
+        table = self.table("metrics")
+        valued = table[table["value"].notna() | (table["status"] == "never")]
+        return tuple(dict.fromkeys([*self.primary, *valued["metric"]]))
+
+    @property
+    def level(self) -> float:
+        """The confidence of the intervals that verdicts use, 0.95 for 95 %."""
+        return float(self.extra("level", self.trial.model.confidence))
+
+    @property
+    def percent(self) -> str:
+        """The confidence in words: '95 %'."""
+        return f"{100 * self.level:.4g}\u00a0%"
+
+    @property
+    def done(self) -> int:
+        """Burns that were done and count."""
+        return int(self.table("metrics")["burn"].nunique())
+
+    def in_state(self, state: str) -> pd.DataFrame:
+        """Return the rows of the burn sheet that are 'done', 'planned' or 'excluded'."""
+        if "state" in self.sheet:
+            return self.sheet[self.sheet["state"] == state]
+        excluded = self.sheet["excluded"].fillna("").astype(str).str.strip() != ""
+        burned = self.sheet["burn"].isin(self.table("metrics")["burn"])
+        return self.sheet[
+            {"excluded": excluded, "done": ~excluded & burned, "planned": ~excluded & ~burned}[state]
+        ]
+
+    @property
+    def planned(self) -> int:
+        """Burns of the sheet that count, done or still to be done."""
+        return self.done + len(self.in_state("planned"))
+
+    @property
+    def interim(self) -> bool:
+        """Whether planned burns are still to be done."""
+        return len(self.in_state("planned")) > 0
+
+    @property
+    def singles(self) -> bool:
+        """Whether every fuel was burned once, so that nothing has an error bar of its own."""
+        burns = self.table("metrics").groupby("fuel")["burn"].nunique()
+        return len(burns) > 0 and int(burns.max()) == 1
+
+    @property
+    def borrowed(self) -> bool:
+        """Whether single burns have intervals, from repeatability that came from somewhere else."""
+        return self.singles and bool(self.table("comparisons")["low"].notna().any())
+
+    @property
+    def bare(self) -> bool:
+        """Whether nothing here has an error bar: single burns, and nothing borrowed."""
+        return self.singles and not self.borrowed
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the burns came from a computer: such a folder carries a note that says so."""
+        return (Path(self.analysis.run.folder) / SIMULATED).is_file()
+
+    def bags_of(self, fuel: str) -> int:
+        """Return how many bags of a fuel were burned."""
+        table = self.table("metrics")
+        bags = table.loc[table["fuel"] == fuel, "bag"]
+        return int(bags[bags != ""].nunique())
+
+    def burns_of(self, fuel: str) -> int:
+        """Return how many burns of a fuel count."""
+        table = self.table("metrics")
+        return int(table.loc[table["fuel"] == fuel, "burn"].nunique())
+
+
+def facts_of(analysis: Any) -> Facts:
+    """Return an analysis as the pages read it."""
+    trial, sheet = analysis.run.trial, analysis.run.burns
+    units = Units(trial.show, trial.currency)
+    return Facts(analysis, trial, sheet, units, _cast(trial, _burned(analysis, sheet)))
+
+
+def _burned(analysis: Any, sheet: pd.DataFrame) -> Sequence[str]:
+    return [str(fuel) for fuel in dict.fromkeys([*analysis.metrics["fuel"], *sheet["fuel"]]) if str(fuel)]
+
+
+def _cast(trial: Trial, burned: Sequence[str]) -> Cast:
+    declared = [(fuel.id, fuel.label, fuel.kind) for fuel in trial.fuels if fuel.id in burned]
+    known = {fuel for fuel, _, _ in declared}
+    return cast_of([*declared, *((fuel, fuel, "") for fuel in burned if fuel not in known)])

@@ -1,0 +1,1 @@
+"""Figures: each function takes a table and returns a figure; nothing is computed inside."""

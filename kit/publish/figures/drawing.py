@@ -1,0 +1,113 @@
+"""A figure with its words and data: for the page, for files of its own, and for film."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from kit.page.figures import figure
+from kit.page.text import Html, anchor, element
+from kit.publish.figures.canvas import sign_film
+from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, Frame, Look
+from kit.publish.figures.svg import RC, small_svg
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+MOST_MARKS = 20_000
+"""Rows of data up to which a figure stands in the page as SVG; beyond it is a picture."""
+
+LONGEST_NOTE = 46
+FASTER: Mapping[str, Any] = {"pil_kwargs": {"compress_level": 4}}
+"""Half the time of the default for pictures a third larger; there are four of each figure."""
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """One figure of a report.
+
+    Attributes
+    ----------
+    id
+        Unique in the report, and the name of its files: 'comparisons-peak'.
+    title, alt, caption
+        Its short name; what it shows with its numbers, for those who cannot see it; what its bars and bands
+        are, over what, and n.
+    headline, note
+        For film: at most eight words, and 'bar: 95 % interval; 3 bags, 6 burns'.
+    data
+        What is drawn, in the units shown; exported as CSV.
+    draw
+        Makes the figure for a look and a frame.
+    claim
+        Id of the claim it shows, '' where it shows no single one.
+    """
+
+    id: str
+    title: str
+    alt: str
+    caption: str
+    headline: str
+    note: str
+    data: pd.DataFrame
+    draw: Callable[[Look, Frame], Figure]
+    claim: str = ""
+
+    @property
+    def file(self) -> str:
+        """Name of its files without their endings."""
+        return anchor(self.id)
+
+    @property
+    def anchor(self) -> str:
+        """Id of the figure in the page."""
+        return anchor("figure", self.id)
+
+    @cached_property
+    def page_figure(self) -> Figure:
+        """The figure in the light look as the page has it, drawn once."""
+        return self.draw(LIGHT_LOOK, PAGE)
+
+    @cached_property
+    def svg(self) -> str:
+        """The same as small SVG text in light colours."""
+        return small_svg(self.page_figure)
+
+    def html(self) -> Html:
+        """Return the figure as it stands in the page, alt text and caption with it."""
+        if len(self.data) > MOST_MARKS:
+            return self._as_picture()
+        return figure(self.svg, alt=self.alt, title=self.title, caption=self.caption, key=f"figure {self.id}")
+
+    def _as_picture(self) -> Html:
+        light, dark = (_embedded(self.draw(look, PAGE), look) for look in (LIGHT_LOOK, DARK_LOOK))
+        source = Html(f'<source media="(prefers-color-scheme: dark)" srcset="{dark}">')
+        image = element("img", src=light, alt=self.alt)
+        return element(
+            "figure", element("picture", source, image), element("figcaption", self.caption), id=self.anchor
+        )
+
+    def film(self, look: Look, date: str) -> Figure:
+        """Return the 16:9 figure for film: at most 12 words, direct labels, claim id and date in the corner."""
+        drawn = self.draw(look, FILM)
+        sign_film(drawn, look, self.headline, self.note[:LONGEST_NOTE], f"{self.claim or self.id} {date}")
+        return drawn
+
+
+def png_bytes(drawn: Figure, look: Look) -> bytes:
+    """Return a figure as PNG, the same bytes each time."""
+    import matplotlib
+
+    target = io.BytesIO()
+    with matplotlib.rc_context(dict(RC)):
+        drawn.savefig(target, format="png", facecolor=look.paper, metadata={"Software": None}, **FASTER)
+    return target.getvalue()
+
+
+def _embedded(drawn: Figure, look: Look) -> str:
+    return "data:image/png;base64," + base64.b64encode(png_bytes(drawn, look)).decode("ascii")

@@ -1,0 +1,63 @@
+"""Figures beside the page: SVG, PNG and a 16:9 PNG for film, light and dark, with the data behind each as CSV."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+
+from kit.publish.figures.drawing import Drawing, png_bytes
+from kit.publish.figures.look import DARK_LOOK, LIGHT_LOOK, PAGE, Look, light_to_dark
+from kit.publish.figures.svg import recoloured, with_words
+from kit.publish.results import as_csv
+
+Say = Callable[[str], None]
+
+
+def export(
+    drawings: Iterable[Drawing], folder: str | Path, date: str, progress: Say | None = None
+) -> list[Path]:
+    """Write each drawing's files into a folder and return their paths.
+
+    Of the drawing with id ID these are ID-light.svg, ID-dark.svg, ID-light.png, ID-dark.png, ID-film-light.png,
+    ID-film-dark.png (1920 by 1080) and ID.csv. The same drawings give the same bytes.
+
+    Parameters
+    ----------
+    drawings
+        Those of all sections; an id that comes twice is written once.
+    folder
+        An existing folder.
+    date
+        As it stands in the corner of film pictures, yyyy-mm-dd.
+    progress
+        Told the title of each drawing.
+    """
+    once = {drawing.file: drawing for drawing in drawings}
+    written: list[Path] = []
+    for drawing in once.values():
+        if progress:
+            progress(drawing.title)
+        for name, content in files_of(drawing, date).items():
+            path = Path(folder) / name
+            path.write_bytes(content)
+            written.append(path)
+    return written
+
+
+def files_of(drawing: Drawing, date: str) -> Mapping[str, bytes]:
+    """Return the files of one drawing by name."""
+    name = drawing.file
+    svg = with_words(drawing.svg, drawing.title, drawing.alt)
+    dark = drawing.draw(DARK_LOOK, PAGE)
+    return {
+        f"{name}-light.svg": svg.encode(),
+        f"{name}-dark.svg": recoloured(svg, light_to_dark()).encode(),
+        f"{name}.csv": as_csv(drawing.data).encode(),
+        f"{name}-light.png": png_bytes(drawing.page_figure, LIGHT_LOOK),
+        f"{name}-dark.png": png_bytes(dark, DARK_LOOK),
+        **{f"{name}-film-{look.name}.png": _film(drawing, look, date) for look in (LIGHT_LOOK, DARK_LOOK)},
+    }
+
+
+def _film(drawing: Drawing, look: Look, date: str) -> bytes:
+    return png_bytes(drawing.film(look, date), look)

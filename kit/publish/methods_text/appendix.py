@@ -1,0 +1,261 @@
+"""The methods appendix of one report: what was really done, ready to stand under an article or a film."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any, Final
+
+import kit
+from kit.page.numbers import plain
+from kit.page.text import Html, escape_markdown, join
+from kit.publish.facts import Facts, facts_of
+from kit.publish.methods_text.blocks import Block, Chapter, Items, Para, Rows, chapter, items, paras
+from kit.publish.methods_text.computed import computed_lines, methods_used, model_lines
+from kit.publish.methods_text.formulas import FITTED, PEAK
+from kit.publish.methods_text.measured import measured_lines
+from kit.publish.provenance import environment
+from kit.publish.wording import label_of, margin_words
+
+SIMULATIONS: Final = "simulations.csv"
+"""Packaged copy of the committed table of simulated trials, made by `make simulate`."""
+
+SOURCES: Final = (
+    (
+        "kenward",
+        "Kenward MG, Roger JH (1997) Small sample inference for fixed effects from restricted maximum "
+        "likelihood. Biometrics 53, 983–997.",
+    ),
+    (
+        "satterthwaite",
+        "Satterthwaite FE (1946) An approximate distribution of estimates of variance components. "
+        "Biometrics Bulletin 2, 110–114.",
+    ),
+    (
+        "tukey",
+        "Tukey JW (1953) The problem of multiple comparisons; Kramer CY (1956) Biometrics 12, 307–310.",
+    ),
+    (
+        "dunnett",
+        "Dunnett CW (1955) A multiple comparison procedure for comparing several treatments with a "
+        "control. JASA 50, 1096–1121.",
+    ),
+    (
+        "holm",
+        "Holm S (1979) A simple sequentially rejective multiple test procedure. Scandinavian Journal of "
+        "Statistics 6, 65–70.",
+    ),
+    (
+        "equivalence",
+        "Schuirmann DJ (1987) Two one-sided tests for equivalence. J Pharmacokinet Biopharm 15, 657–680.",
+    ),
+    (
+        "large-sample",
+        "Burdick RK, Graybill FA (1992) Confidence intervals on variance components. Marcel Dekker.",
+    ),
+    ("always", "JCGM 100:2008 Guide to the expression of uncertainty in measurement."),
+    ("always", "ISO 5725-2:2019 Accuracy of measurement methods and results, part 2."),
+    ("class", "IEC 60584-1:2013 Thermocouples, part 1: EMF specifications and tolerances."),
+)
+
+
+@dataclass(frozen=True)
+class Methods:
+    """The appendix in both forms; shows itself in a notebook."""
+
+    chapters: tuple[Chapter, ...]
+    citation: str
+
+    @property
+    def html(self) -> Html:
+        """The appendix as HTML, headings from h2."""
+        return join(chapter.html() for chapter in self.chapters)
+
+    @property
+    def markdown(self) -> str:
+        """The appendix as Markdown."""
+        return "\n\n".join(["# Methods", *(chapter.markdown() for chapter in self.chapters)]) + "\n"
+
+    def _repr_html_(self) -> str:
+        return str(self.html)
+
+
+def methods(analysis: Any) -> Methods:
+    """Return the methods appendix of an analysis.
+
+    Parameters
+    ----------
+    analysis
+        As `kit.analysis.analyse` returns it.
+
+    Returns
+    -------
+
+    Methods
+    -------
+        With `.html`, `.markdown` and `.citation`.
+    """
+    facts = facts_of(analysis)
+    fitted = not facts.bare
+    citation = citation_text(facts)
+    chapters = (
+        chapter("What was measured", [*paras(measured_lines(facts)), _metrics(facts), PEAK]),
+        chapter("How readings were cleaned", [Para(_cleaning_words(facts)), _flags(facts), _limits(facts)]),
+        chapter(
+            "How it was computed",
+            [*paras(computed_lines(facts)), items(model_lines(facts)), *(FITTED if fitted else ())],
+        ),
+        chapter("Margins and verdicts", _margins(facts)),
+        chapter("How the method was checked", [*_self_check(facts), *_simulated()]),
+        chapter("Programs", [Para(_versions()), Para(_seeds(facts))]),
+        chapter("Standards and sources", [Items(tuple(sources_cited(facts)))]),
+        chapter("How to cite", [Para(citation)]),
+    )
+    return Methods(tuple(each for each in chapters if each is not None), citation)
+
+
+def _metrics(facts: Facts) -> Rows:
+    rows = []
+    for metric in facts.metrics:
+        spec, own = facts.spec(metric), facts.rows("metrics", metric)
+        counts = own["status"].value_counts()
+        rows.append(
+            (
+                label_of(spec, facts.units),
+                facts.units.heading(spec.unit) or "–",
+                "ratio" if spec.scale == "log" else "difference",
+                "yes" if metric in facts.primary else "no",
+                str(len(own)),
+                ", ".join(f"{n} {status}" for status, n in counts.items() if status != "exact")
+                or "all measured",
+            )
+        )
+    heads = ("Measure", "unit", "compared as", "primary", "burns", "bounds and gaps")
+    return Rows("Measures", heads, tuple(rows), "Primary measures were named in the trial file.")
+
+
+def _cleaning_words(facts: Facts) -> str:
+    spans = facts.table("spans")
+    if not len(spans):
+        return "No logs were read."
+    return (
+        f"Of {int(spans['n'].sum())} readings {int(spans['n_flagged'].sum())} were flagged by rules fixed "
+        "beforehand. Flagged readings "
+        "that cannot be right count neither for a value, nor for its uncertainty, nor for n. None was "
+        "deleted, and no raw file changed."
+    )
+
+
+def _flags(facts: Facts) -> Rows | None:
+    table = facts.table("flag_counts")
+    if not len(table):
+        return None
+    counted = table.groupby("flag", sort=True).agg(n=("n", "sum"), burns=("burn", "nunique"))
+    rows = tuple((str(flag), str(int(row.n)), str(int(row.burns))) for flag, row in counted.iterrows())
+    return Rows("Flags", ("Flag", "readings", "burns"), rows)
+
+
+def _limits(facts: Facts) -> Rows:
+    limits = facts.trial.cleaning.model_dump()
+    return Rows(
+        "Limits of the cleaning rules",
+        ("Limit", "value"),
+        tuple((key, str(value)) for key, value in limits.items()),
+    )
+
+
+def _margins(facts: Facts) -> list[Block | None]:
+    told = [
+        f"{label_of(facts.spec(metric), facts.units)}: {margin_words(margin.value, facts.spec(metric), facts.units)}"
+        for metric, margin in facts.trial.margins.items()
+    ]
+    if not told:
+        return [Para("No margin was declared; fuels are called different or not settled, never the same.")]
+    lead = Para("The smallest difference that matters, declared in the trial file:")
+    rule = Para(
+        "A difference is called larger than the margin where its whole interval lies beyond it; too "
+        "little to matter where the "
+        "interval leaves out zero and lies inside; the same within the margin where it holds zero and "
+        "lies inside; not settled "
+        "otherwise."
+    )
+    return [lead, items(told), rule]
+
+
+def _self_check(facts: Facts) -> list[Block | None]:
+    table = facts.table("self_check")
+    if not len(table):
+        return [Para("No self-check: nothing was repeated.")]
+    rows = tuple(
+        (
+            label_of(facts.spec(row.metric), facts.units),
+            str(row.quantity),
+            plain(100 * row.nominal, 1),
+            plain(100 * row.share, 1),
+            plain(100 * row.mc_error, 1),
+        )
+        for row in table.itertuples(index=False)
+    )
+    heads = ("Measure", "what was counted", "promised, %", "found, %", "standard error, %")
+    trials, seed = int(table["trials"].max()), int(table["seed"].iloc[0])
+    return [
+        Para(
+            f"{trials} trials were simulated from the fitted models at this very design (seed {seed}) and "
+            "analysed alike."
+        ),
+        Rows("Self-check", heads, rows),
+    ]
+
+
+def _simulated() -> list[Block | None]:
+    """Return the committed table of simulations of the method itself, where the package carries it."""
+    found = resources.files("kit").joinpath("packaged", SIMULATIONS)
+    if not found.is_file():
+        return []
+    import csv
+
+    heads, *rows = list(csv.reader(found.read_text("utf-8").splitlines()))
+    table = Rows("Simulated trials of the method", tuple(heads), tuple(tuple(row) for row in rows))
+    return [Para("The method was tried on simulated trials with known truth before it was used:"), table]
+
+
+def _versions() -> str:
+    return "; ".join(f"{name} {version}" for name, version in environment().items()) + "."
+
+
+def _seeds(facts: Facts) -> str:
+    seed = facts.extra("seed", None)
+    return (
+        f"Random numbers: seed {seed}."
+        if seed is not None
+        else "No random numbers were used beside the seeds in the tables."
+    )
+
+
+def sources_cited(facts: Facts) -> Iterable[str]:
+    """Return the standards and papers that what was done rests on."""
+    said = " ".join([*methods_used(facts), *facts.table("components")["method"].dropna()]).lower()
+    adjust = set(map(str, facts.table("comparisons")["adjust"].dropna()))
+    wanted = {"always", *adjust}
+    wanted |= {key for key in ("kenward", "satterthwaite", "large-sample") if key in said}
+    wanted |= {"equivalence"} if facts.trial.margins else set()
+    wanted |= {"class"} if any(probe.tolerance_class for probe in facts.trial.probes) else set()
+    return [text for key, text in SOURCES if key in wanted]
+
+
+def citation_text(facts: Facts) -> str:
+    """Return how to cite the trial and the kit, on one line."""
+    trial = facts.trial
+    days = sorted(day for day in facts.table("metrics")["day"].dropna().astype(str).unique() if day)
+    year = days[-1][:4] if days else "n.d."
+    who, title = trial.operator or "Anonymous", trial.title or "A repeat-trial of cooking fuels"
+    burns = f"{facts.done} burns" + (" (simulated)" if facts.simulated else "")
+    return f"{who} ({year}). {title}: {burns}. Analysed with repeatburn {kit.__version__}."
+
+
+def methods_page_markdown(analysis: Any) -> str:
+    """Return the appendix as Markdown under the trial's own title."""
+    facts = facts_of(analysis)
+    title = escape_markdown(facts.trial.title or "Methods")
+    return methods(analysis).markdown.replace("# Methods", f"# Methods: {title}", 1)

@@ -1,0 +1,71 @@
+"""How it was computed, in words, from the models that were really fitted."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from kit.publish.facts import Facts
+from kit.publish.wording import label_of
+
+ADJUST = {
+    "tukey": "all pairs of fuels, adjusted together (Tukey)",
+    "dunnett": "every fuel against the control fuel, adjusted together (Dunnett)",
+    "holm": "all comparisons, adjusted by Holm's rule",
+    "none": "single comparisons, not adjusted",
+}
+
+SPREAD = {
+    "common": "one spread between burns for all fuels",
+    "by fuel": "a spread between burns for each fuel",
+    "by kind": "a spread between burns for each kind",
+}
+
+
+def computed_lines(facts: Facts) -> list[str]:
+    """Return paragraphs on scale, model, intervals, families and verdicts, in words a tester follows."""
+    if facts.bare:
+        return [
+            "Each fuel was burned once. Values are shown as measured; no interval, difference or order was computed."
+        ]
+    return [
+        "Durations, masses, rates and costs are compared as ratios (on the logarithmic scale), "
+        "temperatures as differences.",
+        "Each measure is taken apart into the mean of each fuel, what bags of one fuel differ by, what "
+        "days differ by where the "
+        f"design can tell, and what burns differ by; {SPREAD[facts.trial.model.spread]}. Fuels are held against the "
+        "variation between bags and burns, never against the scatter of readings.",
+        _intervals(facts),
+        "A verdict reads the interval of a difference against zero and against the margin that was "
+        "declared beforehand. That an "
+        "interval holds zero is never worded as 'the same'.",
+    ]
+
+
+def methods_used(facts: Facts) -> list[str]:
+    """Return the small-sample methods named in the tables."""
+    found = [*facts.table("means")["method"].dropna(), *facts.table("comparisons")["method"].dropna()]
+    return [str(name) for name in dict.fromkeys(found) if str(name)]
+
+
+def _intervals(facts: Facts) -> str:
+    used = " and ".join(methods_used(facts)) or "the fitted model"
+    adjust = dict.fromkeys(map(str, facts.table("comparisons")["adjust"].dropna()))
+    families = "; ".join(ADJUST.get(name, name) for name in adjust)
+    family = f" Families of comparisons: {families}." if families else ""
+    return f"Intervals are {facts.percent} intervals made for few bags and burns ({used}).{family}"
+
+
+def model_lines(facts: Facts) -> list[str]:
+    """Return for each metric the terms its model holds and why, as the fitted models say."""
+    fits: Any = facts.extra("fits", {})
+    told: dict[str, list[str]] = {}
+    for metric in facts.metrics:
+        fit = fits.get(metric) if hasattr(fits, "get") else None
+        if fit is None:
+            continue
+        reasons = (
+            "; ".join(map(str, fit.design.notes)) or "every term was kept that the design can tell apart"
+        )
+        terms = " and ".join(map(str, fit.names))
+        told.setdefault(f"terms {terms}: {reasons}", []).append(label_of(facts.spec(metric), facts.units))
+    return [f"{', '.join(labels)}: {line}." for line, labels in told.items()]

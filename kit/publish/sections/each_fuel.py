@@ -1,0 +1,193 @@
+"""Section 3: fuel by fuel, with bags and burns visible, conditions and what was paid."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from kit.page.tables import Col, table
+from kit.page.text import Html
+from kit.publish.drawings.of_values import values_drawing
+from kit.publish.facts import Facts, facts_of
+from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section, shown
+from kit.publish.wording import label_of
+from kit.schema import STATUSES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ALSO_DRAWN = ("cost", "ash")
+
+
+def fuels(analysis: Any) -> Section:
+    """Return each fuel's values with error bars, bags and burns inside, conditions, price and ash."""
+    facts = facts_of(analysis)
+    drawn = [metric for metric in facts.metrics if metric in facts.primary or _base(metric) in ALSO_DRAWN]
+    drawings = [values_drawing(facts, metric) for metric in drawn if _has_values(facts, metric)]
+    others = [metric for metric in facts.metrics if metric not in facts.primary]
+    parts = [
+        paragraph(
+            "A mean is over bags first, so that a bag burned more often does not count for more. "
+            "Error bars here are each fuel's own; whether two fuels differ is judged in section 4."
+        ),
+        *(shown(drawing) for drawing in drawings),
+        *(means_table(facts, metric) for metric in facts.primary),
+        folded("Tables of the other measures", *(means_table(facts, metric) for metric in others)),
+        *_bounds(facts),
+        heading("Conditions, price and charge", "conditions"),
+        conditions_table(facts),
+        declared_table(facts),
+    ]
+    return section("fuels", "Fuel by fuel", parts, drawings)
+
+
+def _base(metric: str) -> str:
+    return metric.partition("@")[0].partition(":")[0]
+
+
+def _has_values(facts: Facts, metric: str) -> bool:
+    return bool(facts.rows("metrics", metric)["value"].notna().any())
+
+
+def means_table(facts: Facts, metric: str, fuels: tuple[str, ...] = ()) -> Html | None:
+    """Return the table of a metric's means with intervals and n, or None where it has none."""
+    rows = facts.rows("means", metric)
+    rows = rows[rows["fuel"].isin(fuels)] if fuels else rows
+    if not len(rows):
+        return None
+    spec = facts.spec(metric)
+    label = label_of(spec, facts.units)
+    kind = "geometric mean" if spec.scale == "log" else "mean"
+    made = rows.assign(name=[facts.name(fuel) for fuel in rows["fuel"]])
+    columns = [
+        Col("name", "Fuel", kind="head"),
+        Col("mean", kind, unit=spec.unit, kind="number"),
+        Col("low", "from", unit=spec.unit, kind="number"),
+        Col("high", "to", unit=spec.unit, kind="number"),
+        Col("n", "burns", kind="number", decimals=0),
+        Col("bags", "bags", kind="number", decimals=0),
+    ]
+    note = f"From and to: {facts.percent} interval of each mean, each fuel for itself."
+    return table(made, f"{label[:1].upper()}{label[1:]}", columns, units=facts.units, note=note)
+
+
+def _bounds(facts: Facts) -> list[Html | None]:
+    metrics = facts.table("metrics")
+    told = []
+    for (metric, fuel, status), rows in metrics.groupby(["metric", "fuel", "status"], sort=False):
+        if status in ("exact", "missing"):
+            continue
+        label = label_of(facts.spec(str(metric)), facts.units)
+        burns = ", ".join(map(str, rows["burn"]))
+        n = facts.burns_of(str(fuel))
+        told.append(
+            f"{label}, {facts.name(str(fuel))}: {STATUSES[str(status)]} in {len(rows)} of {n} burns ({burns})."
+        )
+    reached = _reached(facts)
+    if not told and not reached:
+        return []
+    return [heading("Bounds and what was never reached", "bounds"), bullets(told), reached]
+
+
+def _reached(facts: Facts) -> Html | None:
+    rows = facts.extra("reached", None)
+    if rows is None or not len(rows):
+        return None
+    made = rows.assign(
+        name=[facts.name(fuel) for fuel in rows["fuel"]],
+        label=[label_of(facts.spec(metric), facts.units) for metric in rows["metric"]],
+    )
+    columns = [
+        Col("name", "Fuel", kind="head"),
+        Col("label", "Measure"),
+        Col("share", "share", kind="number", decimals=2),
+    ]
+    columns += [Col("low", "from", kind="number", decimals=2), Col("high", "to", kind="number", decimals=2)]
+    note = f"From and to: exact {facts.percent} interval of the share of burns that reached the temperature."
+    return table(made, "Share of burns that reached it", columns, note=note)
+
+
+CONDITIONS = (
+    ("charge_g", "charge", "g"),
+    ("ambient_c", "air", "°C"),
+    ("wind_m_s", "wind", "m/s"),
+    ("humidity_pct", "humidity", "%"),
+)
+
+
+def conditions_of(facts: Facts, fuels: tuple[str, ...] = ()) -> pd.DataFrame:
+    """Return burns, bags, days and the mean recorded conditions of each fuel."""
+    import pandas as pd
+
+    done = set(facts.table("metrics")["burn"])
+    sheet = facts.sheet[facts.sheet["burn"].isin(done)]
+    rows = []
+    for player in facts.cast.only(fuels) if fuels else facts.cast:
+        own = sheet[sheet["fuel"] == player.id]
+        row = {"fuel": player.name, "burns": len(own), "bags": facts.bags_of(player.id)}
+        row["days"] = own["day"].replace("", None).nunique() if "day" in own else 0
+        for name, _, _ in CONDITIONS:
+            row[name] = pd.to_numeric(own[name], errors="coerce").mean() if name in own else float("nan")
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def conditions_table(facts: Facts, fuels: tuple[str, ...] = ()) -> Html:
+    """Return the table of conditions, fuels side by side."""
+    rows = conditions_of(facts, fuels)
+    recorded = [(name, words, unit) for name, words, unit in CONDITIONS if rows[name].notna().any()]
+    columns = [Col("fuel", "Fuel", kind="head")]
+    columns += [Col(name, name, kind="number", decimals=0) for name in ("burns", "bags", "days")]
+    columns += [Col(name, words, unit=unit, kind="number") for name, words, unit in recorded]
+    note = "Means over the burns that count. Fuels burned under unlike conditions are hard to compare."
+    return table(rows, "Burns and their conditions", columns, units=facts.units, note=note)
+
+
+def declared_table(facts: Facts) -> Html | None:
+    """Return what the trial file declares of each fuel: kind, wood, additives, price, laboratory figures."""
+    import pandas as pd
+
+    rows = [
+        {
+            "name": fuel.label,
+            "kind": fuel.kind,
+            "brand": fuel.brand,
+            "wood": fuel.wood,
+            "additives": fuel.additives,
+            "price": fuel.price,
+            "bag_kg": fuel.bag_kg,
+            "obtained": fuel.obtained,
+            "moisture": fuel.lab.moisture,
+            "lab_ash": fuel.lab.ash,
+            "fixed_carbon": fuel.lab.fixed_carbon,
+            "method": fuel.lab.method,
+        }
+        for fuel in facts.trial.fuels
+        if fuel.id in {player.id for player in facts.cast}
+    ]
+    if not rows:
+        return None
+    frame = pd.DataFrame(rows)
+    wanted = [
+        Col("kind", "kind"),
+        Col("brand", "brand"),
+        Col("wood", "wood"),
+        Col("additives", "additives"),
+        Col("price", "price a bag", unit=facts.trial.currency, kind="number", decimals=2),
+        Col("bag_kg", "bag", unit="kg", kind="number", decimals=1),
+        Col("obtained", "obtained"),
+        Col("moisture", "moisture", unit="%", kind="number", decimals=1),
+        Col("lab_ash", "ash, laboratory", unit="%", kind="number", decimals=1),
+        Col("fixed_carbon", "fixed carbon", unit="%", kind="number", decimals=1),
+        Col("method", "laboratory method"),
+    ]
+    kept = [col for col in wanted if frame[col.name].replace("", None).notna().any()]
+    note = (
+        "As declared in the trial file. Ash from a laboratory's furnace and ash from the cooker's pan differ."
+    )
+    return table(
+        frame,
+        "What is declared of the fuels",
+        [Col("name", "Fuel", kind="head"), *kept],
+        units=facts.units,
+        note=note,
+    )

@@ -1,0 +1,215 @@
+"""Section 8: what was flagged, left out or cut short, what deviates from the plan, what a correction changed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from kit.page.tables import Col, table
+from kit.page.text import Html
+from kit.publish.facts import Facts, facts_of
+from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section
+from kit.publish.wording import counted, label_of
+from kit.schema import FLAGS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def data_quality(analysis: Any) -> Section:
+    """Return flags, exclusions, cut-short burns, deviations from the plan, uncertainty, corrections."""
+    facts = facts_of(analysis)
+    parts = [
+        paragraph(_summary(facts)),
+        flags_html(facts),
+        heading("Left out and cut short", "left-out"),
+        *_left_out(facts),
+        *_cut_short(facts),
+        heading("Deviations from the plan", "deviations"),
+        deviations_html(facts),
+        *_uncertainty(facts),
+        *_correction(facts),
+        *_notes(facts),
+    ]
+    return section("data-quality", "Data quality", parts)
+
+
+def _summary(facts: Facts) -> str:
+    spans = facts.table("spans")
+    if not len(spans):
+        return "There were no logs to check: the values came from the burn sheet."
+    n, flagged = int(spans["n"].sum()), int(spans["n_flagged"].sum())
+    files = len({name for text in spans["files"] for name in str(text).split(";")})
+    return (
+        f"{n} readings of {counted(spans['burn'].nunique(), 'burn')} from {counted(files, 'log file')} were read; "
+        f"{flagged} were flagged. A flagged reading is kept and shown; one that cannot be right is not "
+        "used for any value. "
+        "No log was changed."
+    )
+
+
+def flags_html(facts: Facts) -> Html | None:
+    """Return the table of flags, a row a burn, probe and flag."""
+    rows = facts.table("flag_counts")
+    if not len(rows):
+        return None
+    made = rows.assign(
+        first=rows["first_s"].astype(float) / 60,
+        last=rows["last_s"].astype(float) / 60,
+        meaning=[_meaning(flag) for flag in rows["flag"]],
+        used=[_used(flag) for flag in rows["flag"]],
+    )
+    columns = [
+        Col("burn", "Burn", kind="head"),
+        Col("probe", "probe"),
+        Col("flag", "flag"),
+        Col("meaning", "meaning"),
+        Col("n", "readings", kind="number", decimals=0),
+        Col("first", "first", unit="min", kind="number", decimals=1),
+        Col("last", "last", unit="min", kind="number", decimals=1),
+        Col("low_c", "lowest", unit="°C", kind="number", decimals=0),
+        Col("high_c", "highest", unit="°C", kind="number", decimals=0),
+        Col("used", "used"),
+    ]
+    return table(
+        made, "Flagged readings", columns, units=facts.units, note="First and last: minutes after time zero."
+    )
+
+
+def _meaning(flag: str) -> str:
+    return "; ".join(FLAGS[part].meaning if part in FLAGS else part for part in str(flag).split("+"))
+
+
+def _used(flag: str) -> str:
+    return "yes" if all(part in FLAGS and FLAGS[part].usable for part in str(flag).split("+")) else "no"
+
+
+def _left_out(facts: Facts) -> list[Html | None]:
+    rows = facts.in_state("excluded")
+    if not len(rows):
+        return [paragraph("No burn was left out.")]
+    told = [
+        f"Burn {row.burn} of {facts.name(row.fuel)}: {row.excluded}." for row in rows.itertuples(index=False)
+    ]
+    return [
+        paragraph(f"{counted(len(rows), 'burn').capitalize()} left out, with the reason given:"),
+        bullets(told),
+    ]
+
+
+def _cut_short(facts: Facts) -> list[Html | None]:
+    spans = facts.table("spans")
+    told: list[str] = []
+    for name, words in (
+        ("cut_short", "log ended before the stop"),
+        ("started_late", "log began after time zero"),
+    ):
+        burns = spans.loc[spans[name].fillna(False).astype(bool), "burn"] if len(spans) else []
+        told.extend(
+            f"Burn {burn}: the {words}; values that depend on the missing part are bounds."
+            for burn in dict.fromkeys(burns)
+        )
+    compared = _bounds_compared(facts)
+    if not told:
+        return [paragraph("No log was cut short."), compared]
+    return [bullets(told), compared]
+
+
+def _bounds_compared(facts: Facts) -> Html | None:
+    rows = facts.table("censored")
+    if not len(rows):
+        return None
+    made = rows.assign(
+        label=[label_of(facts.spec(metric), facts.units) for metric in rows["metric"]],
+        fuels=[f"{facts.name(a)} and {facts.name(b)}" for a, b in zip(rows["a"], rows["b"], strict=True)],
+    )
+    named = {
+        "verdict": "bounds as bounds",
+        "verdict_face": "bounds taken at face value",
+        "verdict_left_out": "those burns left out",
+    }
+    columns = [Col("fuels", "Fuels", kind="head"), Col("label", "measure")]
+    columns += [Col(name, words) for name, words in named.items() if name in made]
+    note = "Where the three do not agree the verdict is 'not settled'."
+    return table(made, "Verdicts where a burn is known by a bound only", columns, note=note)
+
+
+def deviations_html(facts: Facts) -> Html:
+    """Return the deviations from the plan as written, or the statement that there are none."""
+    rows = facts.table("deviations")
+    plan = facts.extra("run", None)
+    if not len(rows):
+        has_plan = getattr(plan, "plan", None) is not None
+        told = (
+            "None: what was done is what was planned."
+            if has_plan
+            else ("No plan was written before the first burn, so nothing can be checked against it.")
+        )
+        return paragraph(told)
+    columns = [
+        Col("what", "What", kind="head"),
+        Col("where", "where"),
+        Col("planned", "planned"),
+        Col("done", "done"),
+    ]
+    return table(rows, "What was done otherwise than planned", columns)
+
+
+def _uncertainty(facts: Facts) -> list[Html | None]:
+    rows = facts.table("uncertainty")
+    if not len(rows):
+        return []
+    made = rows.assign(
+        name=[facts.name(fuel) for fuel in rows["fuel"]],
+        common=["yes" if each else "no" for each in rows["common"].fillna(False)],
+    )
+    tables = [_budget(facts, str(metric), own) for metric, own in made.groupby("metric", sort=False)]
+    told = (
+        "What is common to all burns of a probe, such as its calibration, does not shrink with more "
+        "burns; it adds to a mean "
+        "and mostly cancels in a difference of two fuels measured with the same probe. Expanded: k = 2, about 95 %."
+    )
+    return [
+        heading("Uncertainty of measurement", "uncertainty"),
+        paragraph(told),
+        folded("Uncertainty budgets", *tables),
+    ]
+
+
+def _budget(facts: Facts, metric: str, rows: pd.DataFrame) -> Html:
+    label = label_of(facts.spec(metric), facts.units)
+    unit = str(rows["unit"].iloc[0])
+    unit = "K" if unit == "°C" else unit
+    columns = [
+        Col("source", "Source", kind="head"),
+        Col("u", "standard uncertainty", unit=unit, kind="number"),
+        Col("common", "common to all burns"),
+    ]
+    return table(
+        rows, f"{label[:1].upper()}{label[1:]}: uncertainty budget", columns, units=facts.units, group="name"
+    )
+
+
+def _correction(facts: Facts) -> list[Html | None]:
+    if not facts.trial.corrects:
+        return []
+    changed = facts.extra("correction", None)
+    parts: list[Html | None] = [
+        heading("What this report corrects", "correction"),
+        paragraph(f"This report corrects an earlier one: {facts.trial.corrects}."),
+    ]
+    if changed is None:
+        return [
+            *parts,
+            paragraph("The earlier report's results were not found, so what changed cannot be listed."),
+        ]
+    columns = [Col(name, name.replace("_", " ")) for name in changed.columns]
+    return [
+        *parts,
+        table(changed, "Numbers that changed", columns) if len(changed) else paragraph("No number changed."),
+    ]
+
+
+def _notes(facts: Facts) -> list[Html | None]:
+    notes = [*getattr(facts.analysis.run, "notes", ()), *facts.extra("notes", ())]
+    listed = bullets(dict.fromkeys(map(str, notes)))
+    return [heading("Notes from the reading of the folder", "notes"), listed] if listed else []

@@ -1,0 +1,74 @@
+"""One section of a report: its HTML and the figures that stand in it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from kit.page.text import Html, element, join
+from kit.publish.figures.drawing import Drawing
+
+
+@dataclass(frozen=True)
+class Section:
+    """One section, shown by a notebook as it stands.
+
+    Attributes
+    ----------
+    id, title
+        Anchor and heading.
+    body
+        What stands below the heading.
+    figures
+        The drawings in it, for export.
+    """
+
+    id: str
+    title: str
+    body: Html
+    figures: tuple[Drawing, ...] = ()
+
+    @property
+    def html(self) -> Html:
+        """The whole section with its heading."""
+        heading = element("h2", self.title, id=self.id)
+        return element("section", heading, self.body, aria_labelledby=self.id)
+
+    def _repr_html_(self) -> str:
+        return str(self.html)
+
+    def __repr__(self) -> str:
+        return f"<section '{self.title}', {len(self.figures)} figures>"
+
+
+def section(key: str, title: str, parts: Iterable[object], figures: Iterable[Drawing | None] = ()) -> Section:
+    """Return a section of parts, None among them left out; text among them is escaped."""
+    body = join(part for part in parts if part is not None)
+    return Section(key, title, body, tuple(drawing for drawing in figures if drawing is not None))
+
+
+def paragraph(*children: object, kind: str | None = None) -> Html:
+    """Return a paragraph; text is escaped."""
+    return element("p", *children, class_=kind)
+
+
+def heading(title: object, key: str) -> Html:
+    """Return a heading within a section."""
+    return element("h3", title, id=key)
+
+
+def bullets(items: Iterable[object]) -> Html | None:
+    """Return a list, or None where there are no items."""
+    made = [element("li", item) for item in items]
+    return element("ul", *made) if made else None
+
+
+def folded(summary: str, *children: object) -> Html | None:
+    """Return parts folded away behind a line, open in print; None where there are none."""
+    kept = [child for child in children if child is not None]
+    return element("details", element("summary", summary), *kept, class_="more") if kept else None
+
+
+def shown(drawing: Drawing | None) -> Html | None:
+    """Return a drawing's figure, or None."""
+    return drawing.html() if drawing is not None else None

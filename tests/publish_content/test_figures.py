@@ -1,0 +1,240 @@
+"""Figures: same bytes, text as text, both looks, film sizes, nothing computed that was not handed in."""
+
+import io
+import re
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kit.publish import sections
+from kit.publish.drawings.thin import MOST_FLAGS, thin_burns, thin_flags
+from kit.publish.figures.canvas import apart, short
+from kit.publish.figures.drawing import MOST_MARKS
+from kit.publish.figures.export import export, files_of
+from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, light_to_dark
+from kit.publish.figures.svg import recoloured, short_path, small_svg
+from tests.publish_content.stand_in import FUELS, stand_in
+
+
+@pytest.fixture(scope="module")
+def drawings():
+    analysis = stand_in(control="beech")
+    made = [
+        sections.answer,
+        sections.curves,
+        sections.fuels,
+        sections.comparisons,
+        sections.variation,
+        sections.odd_burns,
+    ]
+    found = [drawing for section in made for drawing in section(analysis).figures]
+    return [*found, *sections.two_fuels(analysis, "alder", "olive").figures]
+
+
+def test_all_kinds_of_figures_are_there(drawings):
+    stems = {drawing.id.split()[0] for drawing in drawings}
+    assert stems == {
+        "ladder",
+        "curves",
+        "values",
+        "comparisons",
+        "break-even",
+        "spread",
+        "next",
+        "odd",
+        "side",
+        "difference",
+    }
+
+
+def test_a_figure_drawn_twice_is_the_same_bytes(drawings):
+    for drawing in drawings:
+        for look in (LIGHT_LOOK, DARK_LOOK):
+            assert small_svg(drawing.draw(look, PAGE)) == small_svg(drawing.draw(look, PAGE)), drawing.id
+
+
+def test_names_stand_in_the_svg_as_text(drawings):
+    ladder = next(drawing for drawing in drawings if drawing.id == "ladder peak")
+    root = ET.fromstring(ladder.svg)
+    texts = ["".join(node.itertext()) for node in root.iter("{http://www.w3.org/2000/svg}text")]
+    assert {name for _, name, _ in FUELS} <= set(texts)
+    assert not root.findall(".//{*}metadata") and "date" not in ladder.svg.lower()
+
+
+def test_svgs_are_small(drawings):
+    for drawing in drawings:
+        assert len(drawing.svg) < (250_000 if drawing.id.startswith("curves") else 60_000), drawing.id
+
+
+def test_dark_is_light_with_other_colours(drawings):
+    for drawing in drawings:
+        dark = small_svg(drawing.draw(DARK_LOOK, PAGE))
+        # the same shapes; colours alone differ
+        strip = re.compile(r"#[0-9a-f]{6}|\b[mp][0-9a-f]{10}\b")
+        assert strip.sub("#", recoloured(drawing.svg, light_to_dark())) == strip.sub("#", dark)
+        colours = set(re.findall(r"#[0-9a-f]{6}", recoloured(drawing.svg, light_to_dark())))
+        assert not colours & (set(light_to_dark()) - set(light_to_dark().values()))
+
+
+def test_the_page_turns_every_colour_into_a_variable(drawings):
+    for drawing in drawings:
+        assert not re.findall(r"(?:fill|stroke):\s*#", drawing.html()), drawing.id
+
+
+def test_every_drawing_is_exported_in_all_forms(drawings, tmp_path):
+    from PIL import Image
+
+    chosen = [d for d in drawings if d.id in ("ladder peak", "break-even") or d.id.startswith("difference")]
+    written = export(chosen, tmp_path, "2026-05-14")
+    assert len(written) == 7 * len(chosen) == len({path.name for path in written})
+    for drawing in chosen:
+        for look in ("light", "dark"):
+            assert Image.open(tmp_path / f"{drawing.file}-film-{look}.png").size == (1920, 1080)
+            ET.parse(tmp_path / f"{drawing.file}-{look}.svg")
+        svg = (tmp_path / f"{drawing.file}-dark.svg").read_text("utf-8")
+        assert 'role="img"' in svg and "<title>" in svg and "<desc>" in svg
+        data = pd.read_csv(tmp_path / f"{drawing.file}.csv")
+        assert len(data) == len(drawing.data) > 0
+    assert files_of(chosen[0], "2026-05-14") == files_of(chosen[0], "2026-05-14")
+
+
+def test_film_pictures_are_short_and_large(drawings):
+    for drawing in drawings:
+        figure = drawing.film(LIGHT_LOOK, "2026-05-14")
+        height = figure.get_size_inches()[1] * figure.dpi
+        assert height == 1080
+        texts = [
+            text
+            for text in figure.findobj(lambda each: hasattr(each, "get_fontsize"))
+            if text.get_text().strip()
+        ]
+        shown = [text for text in texts if text.get_visible()]
+        assert min(text.get_fontsize() * figure.dpi / 72 for text in shown) >= height / 25 - 0.01, drawing.id
+        assert len(drawing.headline.split()) <= 8
+        corner = [text.get_text() for text in figure.texts][-1]
+        assert corner.endswith(" 2026-05-14")
+        assert corner.removesuffix(" 2026-05-14") in (drawing.id, drawing.claim)
+
+
+def test_a_picture_of_one_claim_carries_its_id():
+    two = sections.comparisons(stand_in(fuels=FUELS[:2]))
+    drawing = two.figures[0]
+    assert drawing.claim == "claim-peak-alder-oak"
+    assert len(drawing.headline.split()) <= 8
+
+
+def test_beyond_three_fuels_each_has_a_panel_of_its_own():
+    few = sections.curves(stand_in(fuels=FUELS[:3])).figures[0].draw(LIGHT_LOOK, PAGE)
+    many = sections.curves(stand_in()).figures[0].draw(LIGHT_LOOK, PAGE)
+    assert len([axes for axes in few.axes if axes.get_visible()]) == 1
+    assert len([axes for axes in many.axes if axes.get_visible()]) == 4
+    assert len(sections.curves(stand_in()).figures[0].draw(LIGHT_LOOK, FILM).axes) == 1
+
+
+def test_flagged_readings_are_visible():
+    data = sections.curves(stand_in()).figures[0].data
+    flagged = data[data["what"] == "flagged reading"]
+    assert flagged["flag"].tolist() == ["spike", "spike"]
+
+
+def test_dollars_and_backslashes_in_names_are_only_text():
+    fuels = (("alder", r"$\frac{1}{2}$ & <b>", "lump"), *FUELS[1:])
+    for drawing in sections.answer(stand_in(fuels=fuels)).figures:
+        assert r"$\frac{1}{2}$ &amp; &lt;b&gt;" in drawing.svg
+
+
+def test_too_many_marks_become_a_picture():
+    base = sections.curves(stand_in()).figures[0]
+    many = pd.concat([base.data] * (MOST_MARKS // len(base.data) + 1))
+    from dataclasses import replace
+
+    html = replace(base, data=many).html()
+    assert (
+        'src="data:image/png;base64,' in html and "prefers-color-scheme: dark" in html and "<svg" not in html
+    )
+
+
+def test_a_short_path_keeps_every_point_to_a_tenth():
+    path = "M 0 0.04 \nL 10.26 3.333 \nL 10.26 3.333 \nL 20.5 -1 \nz\n"
+    assert short_path(path) == "M0 0l10.3 3.3l10.2 -4.3z"
+
+
+@given(st.lists(st.tuples(st.floats(-900, 900), st.floats(-900, 900)), min_size=1, max_size=30))
+def test_rounding_never_adds_up_along_a_path(points):
+    path = " ".join(f"{'L' if i else 'M'} {x:.6f} {y:.6f}" for i, (x, y) in enumerate(points))
+    x = y = 0.0
+    for command, numbers in re.findall(r"([Ml])([^Mlz]*)", short_path(path)):
+        dx, dy = map(float, numbers.split())
+        x, y = (dx, dy) if command == "M" else (x + dx, y + dy)
+    assert abs(x - points[-1][0]) < 0.0501 and abs(y - points[-1][1]) < 0.0501
+
+
+@given(st.lists(st.floats(-100, 100), min_size=1, max_size=12), st.floats(0.1, 10))
+def test_labels_keep_apart_and_in_order(places, gap):
+    moved = apart(places, gap)
+    order = np.argsort(places, kind="stable")
+    steps = np.diff(np.asarray(moved)[order])
+    assert (steps >= gap - 1e-6).all()
+    if (np.diff(np.sort(places)) >= gap).all():
+        assert moved == pytest.approx(places)
+
+
+def test_long_names_are_cut_and_control_signs_gone():
+    assert short("a" * 80) == "a" * 25 + "…"
+    assert short("a\x00b\nc") == "a b c"
+
+
+def readings(temps, flags=None, step=10.0):
+    n = len(temps)
+    return pd.DataFrame(
+        {
+            "burn": "b1",
+            "elapsed_s": np.arange(n) * step,
+            "temp_c": temps,
+            "flag": flags if flags is not None else [""] * n,
+        }
+    )
+
+
+@given(st.lists(st.floats(0, 400), min_size=2, max_size=800))
+def test_thinning_keeps_ends_and_extremes(temps):
+    thin = thin_burns(readings(temps))
+    assert len(thin) <= 310
+    assert thin["temp_c"].max() == max(temps) and thin["temp_c"].min() == min(temps)
+    assert thin["minutes"].iloc[0] == 0 and thin["minutes"].iloc[-1] == pytest.approx((len(temps) - 1) / 6)
+    assert thin["minutes"].is_monotonic_increasing
+
+
+def test_thinning_leaves_holes_open():
+    table = readings(np.linspace(20, 200, 600))
+    table = table[(table["elapsed_s"] < 2000) | (table["elapsed_s"] > 3500)]
+    thin = thin_burns(table)
+    hole = thin[thin["temp_c"].isna()]
+    assert len(hole) == 1 and 2000 < 60 * hole["minutes"].iloc[0] < 3500
+
+
+def test_unusable_readings_are_not_part_of_the_line_and_marked_instead():
+    flags = [""] * 400
+    temps = np.full(400, 100.0)
+    flags[100:300] = ["stuck"] * 200
+    temps[100:300] = 999.0
+    table = readings(temps, flags)
+    assert thin_burns(table)["temp_c"].max() == 100.0
+    marks = thin_flags(table, 0.0, 150.0)
+    assert len(marks) <= MOST_FLAGS + 1 and (marks["temp_c"] == 150.0).all()
+    assert marks["minutes"].iloc[0] == pytest.approx(1000 / 60) and marks["minutes"].iloc[
+        -1
+    ] == pytest.approx(2990 / 60)
+
+
+def test_no_figure_touches_pyplot(drawings):
+    import sys
+
+    assert "matplotlib.pyplot" not in sys.modules or not __import__("matplotlib.pyplot").pyplot.get_fignums()
+    target = io.BytesIO()
+    drawings[0].draw(LIGHT_LOOK, PAGE).savefig(target, format="png")
+    assert target.getvalue()[:4] == b"\x89PNG"
