@@ -98,7 +98,7 @@ def _judge(fit: RepeatFit, chosen: npt.NDArray[np.int64], asked: _Asked) -> _Jud
     L[rows, chosen[:, 0]], L[rows, chosen[:, 1]] = 1.0, -1.0
     found = contrasts(fit, L, asked.df, asked.level)
     apart = fit.design.apart[chosen[:, 0], chosen[:, 1]]
-    withheld = _withheld(fit)[chosen].any(axis=1)
+    withheld: npt.NDArray[np.bool_] = np.asarray(_withheld(fit)[chosen].any(axis=1))
     limits = _adjusted(found, asked.adjust, len(fit.labels), asked.level)
     verdicts = [
         Verdict("not settled", "") if hidden and not out else verdict_of(low, high, asked.margin, out)
@@ -159,7 +159,8 @@ def _pairs(fit: RepeatFit, pairs: Pairs) -> npt.NDArray[np.int64]:
                 "refuse", "pairs", f"'{pairs}'", "'all', ('control', id) or pairs of ids", "Name the pairs."
             )
         )
-    return np.array([(_place(labels, a), _place(labels, b)) for a, b in pairs])
+    chosen = [tuple(pair) for pair in pairs]
+    return np.array([[_place(labels, label) for label in pair] for pair in chosen])
 
 
 def _place(labels: list[Any], label: Any) -> int:

@@ -52,7 +52,7 @@ class Model:
 
 @dataclass(frozen=True)
 class Rows:
-    """Data of the search, a row each: y (rows, exact), X (n, p), bounds (rows, m), ss (rows, groups), lattice points."""
+    """Data of the search, a row each: y (rows, exact), X (n, p), bounds (rows, m), ss (rows, groups)."""
 
     y: Array
     X: Array
@@ -77,7 +77,7 @@ def criterion(model: Model, theta: Array, data: Rows) -> Array:
     y, X = data.y, data.X
     e = X.shape[0] - model.m
     V = np.tensordot(theta, model.parts, axes=1)
-    inverse = np.linalg.inv(V[:, :e, :e])
+    inverse = np.asarray(np.linalg.inv(V[:, :e, :e]), dtype=np.float64)
     solved = inverse @ X[:e]
     xvx = X[:e].T @ solved
     Vy = (inverse @ y[:, :, None])[:, :, 0]
@@ -149,7 +149,7 @@ class Space:
     scale: Array
     data: Rows
 
-    def D(self, x: Array, rows: Codes | None = None) -> Array:
+    def value(self, x: Array, rows: Codes | None = None) -> Array:
         """Return the criterion at x, whose rows belong to the data's `rows` (all, one to one, if None)."""
         scale, data = (self.scale, self.data) if rows is None else (self.scale[rows], self.data.take(rows))
         k = self.model.terms
@@ -164,7 +164,7 @@ def _newton_step(space: Space, x: Array, free: Codes) -> tuple[Array, Array]:
     pairs = [(i, j) for i in range(f) for j in range(i)]
     probes = np.vstack([np.zeros((1, x.shape[1])), eye, -eye, *(eye[[i]] + eye[[j]] for i, j in pairs)])
     of = np.repeat(np.arange(rows), len(probes))
-    D = space.D((x[:, None] + h * probes).reshape(rows * len(probes), -1), of).reshape(rows, -1)
+    D = space.value((x[:, None] + h * probes).reshape(rows * len(probes), -1), of).reshape(rows, -1)
     here, plus, minus = D[:, 0], D[:, 1 : 1 + f], D[:, 1 + f : 1 + 2 * f]
     H = np.zeros((rows, f, f))
     H[:, np.arange(f), np.arange(f)] = (plus - 2 * here[:, None] + minus) / h**2
@@ -180,14 +180,14 @@ def _newton_step(space: Space, x: Array, free: Codes) -> tuple[Array, Array]:
 
 def _shortened(space: Space, x: Array, step: Array, here: Array) -> tuple[Array, Array]:
     size, new = np.ones(len(x)), x + step
-    after = space.D(new)
+    after = space.value(new)
     for _ in range(12):
         worse = np.flatnonzero(~(after <= here + 1e-10))
         if not len(worse):
             break
         size[worse] /= 3
         new[worse] = x[worse] + size[worse, None] * step[worse]
-        after[worse] = space.D(new[worse], worse)
+        after[worse] = space.value(new[worse], worse)
     return new, after
 
 
@@ -199,7 +199,7 @@ def posterior(model: Model, theta: Array, low: Array, high: Array) -> tuple[Arra
     e = model.X.shape[0] - model.m
     y = model.y[:, :e]
     V = np.tensordot(theta[None], model.parts, axes=1)
-    inverse = np.linalg.inv(V[:, :e, :e])
+    inverse = np.asarray(np.linalg.inv(V[:, :e, :e]), dtype=np.float64)
     solved = inverse @ model.X[:e]
     xvx = model.X[:e].T @ solved
     Vy = (inverse @ y[:, :, None])[:, :, 0]

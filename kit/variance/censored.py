@@ -153,7 +153,7 @@ def _model(
 
 
 def _spanned(A: Array, codes: Codes, exact: int, design: Design) -> tuple[Array, Codes, Array]:
-    """Return a basis of the exact burns' span of A, group by group, and of the bounds as they are; groups; what is left."""
+    """Return a basis of the exact burns' span of A by group (the bounds as they are), its groups, and what is left."""
     blocks, groups, free = [], [], np.zeros(design.spread.count)
     for g in range(design.spread.count):
         rows = np.flatnonzero(codes[:exact] == g)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from scipy import special
 
 from kit.variance.bounded import Rows, minimise_rows
@@ -97,7 +96,7 @@ def _vertex(x: Array, D: Array) -> Array:
     a = ((D[:, 2] - D[:, 1]) / (x[2] - x[1]) - (D[:, 1] - D[:, 0]) / (x[1] - x[0])) / (x[2] - x[0])
     b = (D[:, 2] - D[:, 0]) / (x[2] - x[0])
     low = D[:, 1] - b**2 / (4 * np.maximum(a, 1e-12))
-    return np.where(a > 0, low, D.min(axis=1))
+    return np.asarray(np.where(a > 0, low, D.min(axis=1)))
 
 
 def _least_squares(known: Censored, c: Array, rows: Rows, theta: Array) -> tuple[Array, Array]:

@@ -245,7 +245,7 @@ def _kept(
 ) -> tuple[npt.NDArray[np.bool_], tuple[str, ...]]:
     """Return which rows have a value, and what to say of the others."""
     missing = np.isnan(values)
-    keep = ~missing.any(axis=0)
+    keep: npt.NDArray[np.bool_] = np.asarray(~missing.any(axis=0))
     if keep.all():
         return keep, ()
     if (missing.any(axis=0) != missing.all(axis=0)).any():

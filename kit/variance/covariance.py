@@ -1,7 +1,10 @@
 """Small-sample inference for means and differences: Kenward–Roger and Satterthwaite.
 
-With P_i = X'V^-1V_iV^-1X, Q_ij = X'V^-1V_iV^-1V_jV^-1X and I_ij = ½[tr(V^-1V_iV^-1V_j) - 2 tr(Φ Q_ij) + tr(Φ P_i Φ P_j)]
-the expected information of the variances, W = I^-1 (Kenward & Roger 1997, eqs. 5-7; V is linear, so R_ij = 0):
+With P_i = X'V^-1V_iV^-1X, Q_ij = X'V^-1V_iV^-1V_jV^-1X and the expected information of the variances,
+
+    I_ij = ½[tr(V^-1V_iV^-1V_j) - 2 tr(Φ Q_ij) + tr(Φ P_i Φ P_j)],  W = I^-1
+
+(Kenward & Roger 1997, eqs. 5-7; V is linear in its parameters, so R_ij = 0), the adjusted covariance is
 
     Φ_A = Φ + 2 Φ { sum_ij W_ij (Q_ij - P_i Φ P_j) } Φ
 """
@@ -126,7 +129,7 @@ def small_sample(pieces: Pieces) -> SmallSample:
     left, right = phiP.reshape(R, c, p * p), phiP.transpose(0, 1, 3, 2).reshape(R, c, p * p)
     traces = (Q.reshape(R, c, c, p * p) @ phi.reshape(R, 1, p * p, 1))[..., 0]
     info = 0.5 * (pieces.t - 2 * traces + left @ right.transpose(0, 2, 1))
-    W = np.linalg.inv(info)
+    W = np.asarray(np.linalg.inv(info), dtype=np.float64)
     inner = (W.reshape(R, 1, c * c) @ Q.reshape(R, c * c, p * p)).reshape(R, p, p)
     mixed = (W @ left).reshape(R, c, p, p)
     inner = inner - (P @ mixed).sum(axis=1)
@@ -204,7 +207,7 @@ def _needs_reml(fit: RepeatFit) -> None:
 
 def _quadratic(L: Array, M: Array) -> Array:
     """L M L' diagonals: (..., contrasts)."""
-    return np.vecdot(L @ M, L)
+    return np.asarray(np.vecdot(L @ M, L))
 
 
 def kenward_roger(fit: RepeatFit, L: Array) -> Contrasts:

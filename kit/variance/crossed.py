@@ -115,7 +115,7 @@ def crossing_of(design: Design) -> Crossing:
     GZ = np.linalg.solve(design.R, hx @ (U * np.sqrt(d)))
     sums = np.vstack([ZX.T, np.diag(sizes), ZW.T])
     return Crossing(
-        order, W, projected, whole, lift, outside, GZ, np.linalg.solve(design.R, hw), sums,
+        order, W, projected, whole, lift, outside, GZ, np.asarray(np.linalg.solve(design.R, hw), dtype=np.float64), sums,
         _products(design, ZX, ZW, sizes, W), design.nu - len(projected.d),
         2 * float(np.log(np.abs(np.diag(design.R))).sum()),
     )  # fmt: skip
@@ -330,12 +330,12 @@ def gram(crossing: Crossing, theta: Array, p: int) -> tuple[Array, list[Codes]]:
     s, K = theta[-1], len(theta) - 1
     ratio, core, block = theta[:K] / s, crossing.order[0].levels, crossing.projected.block
     weight, start = ratio[0] / (1 + ratio[0] * core.sizes), p + core.count
-    O = crossing.cross - (crossing.sums * weight) @ crossing.sums.T
+    whole = crossing.cross - (crossing.sums * weight) @ crossing.sums.T
     root = np.sqrt(ratio[1:][block])
-    inside = np.linalg.inv(np.eye(len(root)) + root[:, None] * O[start:, start:] * root)
-    half = O[:, start:] * root
+    inside = np.linalg.inv(np.eye(len(root)) + root[:, None] * whole[start:, start:] * root)
+    half = whole[:, start:] * root
     where = [np.arange(p, start), *(start + np.flatnonzero(block == j) for j in range(K - 1))]
-    return np.asarray((O - half @ inside @ half.T) / s), where
+    return np.asarray((whole - half @ inside @ half.T) / s), where
 
 
 def crossed_blups(crossing: Crossing, left: Array, theta: Array) -> list[Array]:

@@ -123,4 +123,4 @@ def residual_pieces(xvx: Array, P: Array, Q: Array, t1: Array, t2: Array, theta:
     tie = (t1 - (others @ t2)[:, 0]) / s1
     t[:, :K, K] = t[:, K, :K] = tie
     t[:, K, K] = (te - np.vecdot(others[:, 0], tie)) / s1[:, 0]
-    return Pieces(np.linalg.inv(xvx), allP, allQ, t)
+    return Pieces(np.asarray(np.linalg.inv(xvx), dtype=np.float64), allP, allQ, t)

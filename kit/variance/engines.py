@@ -26,19 +26,17 @@ from kit.variance.crossed import (
 from kit.variance.design import Design
 from kit.variance.engine import Estimate, Pieces, residual_pieces
 from kit.variance.nested import (
-    Criterion,
     Method,
     Rotated,
     Rotation,
     blups,
-    criterion_of,
     information,
     means_at,
     rotate,
     rotation_of,
-    solve,
 )
 from kit.variance.optimise import Derivatives, floor_of, minimise
+from kit.variance.solving import Criterion, criterion_of, solve
 
 
 @dataclass(frozen=True)
@@ -248,9 +246,9 @@ class CrossedEngine:
         found = crossed_blups(self.crossing, values - beta @ self.design.X.T, theta)
         sds: list[list[Array]] = [[] for _ in found]
         for row in theta:
-            O, where = gram(self.crossing, row, self.design.p)
+            products, where = gram(self.crossing, row, self.design.p)
             for i, columns in enumerate(where):
-                sds[i].append(np.sqrt(np.maximum(row[i] - row[i] ** 2 * np.diag(O)[columns], 0.0)))
+                sds[i].append(np.sqrt(np.maximum(row[i] - row[i] ** 2 * np.diag(products)[columns], 0.0)))
         return {name: (found[i], np.array(sds[i])) for i, name in enumerate(self.names[:-1])}
 
 
@@ -274,14 +272,14 @@ def _local_minima(table: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_
 
 def _pieces(crossing: Crossing, theta: Array, p: int, n: float) -> Pieces:
     K = theta.shape[1] - 1
-    O, where = gram(crossing, theta[0], p)
-    OX = [O[:p, columns] for columns in where]
-    OO = [[O[np.ix_(a, b)] for b in where] for a in where]
+    whole, where = gram(crossing, theta[0], p)
+    OX = [whole[:p, columns] for columns in where]
+    OO = [[whole[np.ix_(a, b)] for b in where] for a in where]
     P = np.array([a @ a.T for a in OX])[None]
     Q = np.array([[OX[i] @ OO[i][j] @ OX[j].T for j in range(K)] for i in range(K)])[None]
     t1 = np.array([[np.trace(OO[i][i]) for i in range(K)]])
     t2 = np.array([[[(OO[i][j] ** 2).sum() for j in range(K)] for i in range(K)]])
-    return residual_pieces(O[None, :p, :p], P, Q, t1, t2, theta, n)
+    return residual_pieces(whole[None, :p, :p], P, Q, t1, t2, theta, n)
 
 
 def crossed_engine(design: Design, method: Method, borrowed: Borrowed | None = None) -> CrossedEngine:

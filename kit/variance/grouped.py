@@ -96,7 +96,7 @@ class GroupedEngine:
         V = theta[:, K:][:, self.group][:, :, None] * np.eye(len(self.group))
         for i, Z in enumerate(self.Z):
             V = V + theta[:, i, None, None] * (Z @ Z.T)
-        inverse = np.linalg.inv(V)
+        inverse = np.asarray(np.linalg.inv(V), dtype=np.float64)
         solved = inverse @ self.X
         return inverse, solved, self.X.T @ solved
 
@@ -194,9 +194,7 @@ class GroupedEngine:
         t = self._traces(inverse)[1]
         diagonal = np.arange(K, c)
         t[:, diagonal, diagonal] += self.free / theta[:, K:] ** 2
-        halves = [Z for Z in self.Z] + [
-            np.eye(len(self.group))[:, self.group == g] for g in range(self.groups)
-        ]
+        halves = list(self.Z) + [np.eye(len(self.group))[:, self.group == g] for g in range(self.groups)]
         XA = [solved.transpose(0, 2, 1) @ half for half in halves]
         P = np.stack([each @ each.transpose(0, 2, 1) for each in XA], axis=1)
         Q = np.empty((len(theta), c, c, *xvx.shape[1:]))
@@ -204,7 +202,7 @@ class GroupedEngine:
             left = XA[i] @ (halves[i].T @ inverse)
             for j in range(c):
                 Q[:, i, j] = (left @ halves[j]) @ XA[j].transpose(0, 2, 1)
-        return Pieces(np.linalg.inv(xvx), P, Q, t)
+        return Pieces(np.asarray(np.linalg.inv(xvx), dtype=np.float64), P, Q, t)
 
     def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> GroupedData:
         """Simulated responses in the reduced space."""

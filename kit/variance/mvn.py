@@ -46,7 +46,7 @@ def lattice(points: int, m: int) -> Array:
         primes.append(candidate)
     k = np.arange(1, points + 1)[:, None]
     u = np.modf(k * np.sqrt(np.array(primes[:m], dtype=np.float64)) + 0.5 / points)[0]
-    return np.clip(np.abs(2 * u - 1), 1e-12, 1 - 1e-12)
+    return np.asarray(np.clip(np.abs(2 * u - 1), 1e-12, 1 - 1e-12))
 
 
 def log_probability(low: Array, high: Array, covariance: Array, points: int = POINTS) -> Array:
@@ -70,7 +70,7 @@ def _sweep(
     """Return log probability (rows,), standard coordinates (rows, points, m), weights and Cholesky factors."""
     rows, m = low.shape
     points = points if m > 1 or moments else 1  # one variable needs no lattice
-    C, u = np.linalg.cholesky(covariance), lattice(points, m)
+    C, u = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64), lattice(points, m)
     y, log_w = np.zeros((rows, points, m)), np.zeros((rows, points))
     for i in range(m):
         shift = np.einsum("rj,rnj->rn", C[:, i, :i], y[:, :, :i])
@@ -87,4 +87,4 @@ def _sweep(
         y[:, :, i] = np.where(flip, -drawn, drawn)
     top = log_w.max(axis=1, keepdims=True)
     weight = np.exp(log_w - top)
-    return top[:, 0] + np.log(weight.mean(axis=1)), y, weight, C
+    return np.asarray(top[:, 0] + np.log(weight.mean(axis=1))), y, np.asarray(weight), C

@@ -15,8 +15,9 @@ from scipy import special
 
 from kit.variance.columns import Array, Codes
 from kit.variance.engines import NestedEngine
-from kit.variance.nested import Criterion, Rotated, deviance
+from kit.variance.nested import Rotated
 from kit.variance.optimise import Mask, minimise
+from kit.variance.solving import Criterion, deviance
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
