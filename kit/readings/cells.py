@@ -71,7 +71,7 @@ def kind_of(cell: str) -> str:
                 return kind
         if DATE.match(cell.rstrip(".")) and cell.endswith("."):
             return "date"
-        if _LOOSE.match(cell) and _grouped(cell):
+        if cell[-1] != "," and _LOOSE.match(cell) and _grouped(cell):
             return "number"
     return "with unit" if _WITH_UNIT.match(cell) else "text"
 

@@ -13,6 +13,7 @@ from kit.readings.layout import BLANK_RUN, Layout, Line, split_line
 
 _COMMENT = re.compile(r"^ *(?:#+|%+|//+|\*+|!+) *(?=[^\s,;|])")
 _LOOK_ABOVE = 8
+_ONE_NAME = (("date", "clock"), ("clock", "date"), ("clock", "text"))
 _PROCESSING = frozenset(
     "avg mean min max smp std tot sample inst instantaneous average one type_k typek raw total wvc samp maximum minimum w x".split()
 )
@@ -72,17 +73,25 @@ def read_header(
 
 
 def _fields(line: Line, layout: Layout) -> list[str]:
-    text = _COMMENT.sub("", line.text)
+    bare = _COMMENT.sub("", line.text)
+    cells = _cells(bare, layout)
+    if bare != line.text and len(_over_blanks(cells, layout)) != layout.width:
+        whole = _cells(line.text, layout)
+        cells = whole if len(_over_blanks(whole, layout)) == layout.width else cells
+    if len(cells) != layout.width:
+        others = [split_line(bare, mark) for mark in (",", ";", "\t", "|", BLANK_RUN) if mark != layout.delimiter]
+        fitting = [other for other in others if len(other) == layout.width and len(cells) < layout.width]
+        return fitting[0] if fitting else _merged(cells, layout.width)
+    return cells
+
+
+def _cells(text: str, layout: Layout) -> list[str]:
     cells = split_line(text, layout.delimiter)
     if layout.delimiter != BLANK_RUN:
         while len(cells) > layout.width and not cells[-1]:
             cells.pop()
         if layout.glued and len(cells) == layout.width - 1:
             cells = _split_first(cells)
-    if len(cells) != layout.width:
-        others = [split_line(text, mark) for mark in (",", ";", "\t", "|", BLANK_RUN) if mark != layout.delimiter]
-        fitting = [other for other in others if len(other) == layout.width and len(cells) < layout.width]
-        return fitting[0] if fitting else _merged(cells, layout.width)
     return cells
 
 
@@ -116,7 +125,7 @@ def _units_row(rows: Sequence[Row], layout: Layout) -> Row | None:
     for line, cells in reversed(rows):
         filled = _filled(cells)
         known = [bare_unit(cell) for cell in filled]
-        if len(cells) > layout.width or not filled or layout.width < 2:
+        if len(cells) > layout.width or not filled or (layout.width < 2 and len(rows) < 2):
             continue
         enough = len(filled) >= min(2, layout.width) or (len(cells) == layout.width and all(known))
         if sum(map(bool, known)) >= 0.6 * len(filled) and enough and _differs(known):
@@ -130,25 +139,38 @@ def _differs(units: Sequence[str]) -> bool:
 
 def _names_row(rows: Sequence[Row], layout: Layout, units: Row | None) -> Row | None:
     """Return the row of names: of those wide enough the fullest, the nearest to the body first."""
-    expected = sum(kind != "blank" for kind in layout.kinds)
     best: tuple[float, Row] | None = None
     for line, cells in reversed(rows):
         if (units and line.number == units[0].number) or not _could_be_names(cells, layout):
             continue
-        distinct = len(set(_filled(cells)))
+        filled = _filled(cells)
+        distinct = len(set(filled))
         if best is None or distinct > best[0]:
             best = (distinct, (line, cells))
-        if distinct >= max(0.6 * expected, 1):
+        told = any(map(is_time, filled)) and any(map(_names_temperature, filled))
+        if told or distinct >= max(0.6 * _expected(layout), 1):
             break
     return best[1] if best else None
+
+
+def _expected(layout: Layout) -> int:
+    """Return how many names a header needs: one a column that is not blank, one for a date and its clock."""
+    used = sum(kind != "blank" for kind in layout.kinds)
+    return used - sum(layout.kinds[k - 1 : k + 1] in _ONE_NAME for k in range(1, layout.width)) * (layout.delimiter == BLANK_RUN)
+
+
+def _names_temperature(name: str) -> bool:
+    return could_be_temperature(name) or bool(temperature_unit_in(name))
 
 
 def _could_be_names(cells: Sequence[str], layout: Layout) -> bool:
     filled = _filled(cells)
     if not filled or len(cells) > layout.width or (len(filled) == 1 and layout.width > 1):
         return False
-    expected = sum(kind != "blank" for kind in layout.kinds)
-    if len(filled) < 0.6 * expected and not (any(map(is_time, filled)) and any(map(could_be_temperature, filled))):
+    told = [is_time(cell) or is_index(cell) for cell in filled], [_names_temperature(cell) for cell in filled]
+    if len(filled) < 0.6 * _expected(layout) and not (any(told[0]) and any(told[1])):
+        return False
+    if len(cells) < _expected(layout) and not (any(told[0]) or any(told[1])):
         return False
     typed = sum(kind_of(cell) in TYPED for cell in filled)
     if typed > 0.5 * len(filled) and kind_of(filled[0]) in TYPED:
@@ -183,8 +205,7 @@ def _over_blanks(cells: Sequence[str], layout: Layout) -> list[str]:
     if layout.delimiter != BLANK_RUN:
         return wide
     for place in range(1, len(layout.kinds)):
-        after = layout.kinds[place - 1 : place + 1]
-        if len(wide) < used and (after == ("date", "clock") or after == ("clock", "date") or after == ("clock", "text")):
+        if len(wide) < used and layout.kinds[place - 1 : place + 1] in _ONE_NAME:
             wide.insert(place, "")
     return wide
 
@@ -192,9 +213,9 @@ def _over_blanks(cells: Sequence[str], layout: Layout) -> list[str]:
 def _widened(row: Row, layout: Layout, first_row: Sequence[str], place: str) -> list[str]:
     """Return as many names as there are columns: a group's name may cover several, a row-number column none."""
     names = [re.sub(r"\s+", " ", cell).strip(" \"'") for cell in _over_blanks(row[1], layout)]
-    while names and not names[-1] and len(names) > 1:
-        names.pop()
     used = max([column + 1 for column, kind in enumerate(layout.kinds) if kind != "blank"] or [0])
+    while len(names) > 1 and not names[-1] and (len(names) > used or layout.delimiter != BLANK_RUN):
+        names.pop()
     if len(names) < used and any(kind not in ("text", "blank") for kind in layout.kinds[len(names) :]):
         if _counts_rows(names, layout, first_row):
             names = ["No.", *names]
@@ -202,6 +223,14 @@ def _widened(row: Row, layout: Layout, first_row: Sequence[str], place: str) -> 
             group = names.pop()
             covered = used - len(names)
             names += [f"{group} #{number}" for number in range(1, covered + 1)]
+        elif layout.delimiter == "," and all(cell.isdigit() for cell in first_row if kind_of(cell) == "number"):
+            raise KitError(
+                Problem(
+                    "refuse", f"{place}, line {row[0].number}",
+                    f"{len(names)} names for {used} columns of whole numbers: commas part the fields and the decimals alike",
+                    "another mark between the fields, or decimal points", "Export the log again with semicolons or tabs.",
+                )
+            )  # fmt: skip
         else:
             raise KitError(
                 Problem(
@@ -214,7 +243,7 @@ def _widened(row: Row, layout: Layout, first_row: Sequence[str], place: str) -> 
 
 def _is_group(names: Sequence[str], layout: Layout, used: int) -> bool:
     """Return whether the last name can be that of all the columns left: the only temperature among the names."""
-    temperatures = [could_be_temperature(name) or bool(temperature_unit_in(name)) for name in names]
+    temperatures = [_names_temperature(name) for name in names]
     return bool(names) and temperatures[-1] and sum(temperatures) == 1 and set(layout.kinds[len(names) - 1 : used]) == {"number"}
 
 

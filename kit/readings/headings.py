@@ -25,6 +25,7 @@ _TIME_WORDS = {
     "us": "us µs microseconds",
     "ns": "ns nanoseconds",
 }
+_PARTS_OF_DATE = frozenset({"day", "tag", "jour", "hour", "heure", "minute", "second", "seconde"})
 _TIME_UNIT = {word: unit for unit, words in _TIME_WORDS.items() for word in words.split()}
 _OTHER_UNITS = frozenset(
     "% %rh rh hpa pa kpa mpa mbar bar psi torr mmhg lux lx v mv uv volt volts a ma amp amps w kw mw kj j mj g kg mg t "
@@ -111,7 +112,7 @@ def bare_unit(cell: str) -> str:
     if re.fullmatch(r"kelvin", text, re.IGNORECASE):
         return KELVIN
     low = text.casefold()
-    if low in _TIME_UNIT:
+    if low in _TIME_UNIT and low not in _PARTS_OF_DATE:
         return f"time:{_TIME_UNIT[low]}"
     return "other" if low in _OTHER_UNITS else ""
 

@@ -54,12 +54,14 @@ class Layout:
 
 def split_line(text: str, delimiter: str) -> list[str]:
     """Return the fields of one line, quotes taken off and blanks trimmed."""
+    if not delimiter:
+        return [text.strip(BLANKS).strip('"').strip(BLANKS)]
     if delimiter == BLANK_RUN:
         return text.split() if '"' not in text else next(csv.reader([" ".join(text.split())], delimiter=" "), [])
-    if '"' in text and delimiter:
+    if '"' in text:
         cells = next(csv.reader([text], delimiter=delimiter, skipinitialspace=True), [])
     else:
-        cells = text.split(delimiter) if delimiter else [text]
+        cells = text.split(delimiter)
     return [cell.strip(BLANKS) for cell in cells]
 
 
@@ -81,11 +83,18 @@ def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | 
     if best is None:
         return None
     _, name, width, glued = best
+    if delimiter is None and _one_column(name, width, lines, texts):
+        name, width, glued = "", 1, False
     rows = [split_glued(split_line(text, name), glued) for text in texts]
-    kinds = column_kinds([row for row in rows if len(row) == width], width)
-    for line in lines:
-        if line.text and is_row(split_glued(split_line(line.text, name), glued), kinds):
-            return Layout(name, width, kinds, line.number, glued)
+    rows = [row for row in rows if len(row) == width and any(kind_of(cell) in TYPED for cell in row)]
+    kinds = column_kinds(rows, width)
+    kinds = column_kinds([row for row in rows if begins_like_row(row, kinds)] or rows, width)
+    parted = [(line.number, split_glued(split_line(line.text, name), glued)) for line in lines if line.text.strip(BLANKS)]
+    for place, (number, cells) in enumerate(parted):
+        if is_row(cells, kinds):
+            while place and begins_like_row(parted[place - 1][1], kinds):
+                place, number = place - 1, parted[place - 1][0]
+            return Layout(name, width, kinds, number, glued)
     return None
 
 
@@ -100,7 +109,8 @@ def _score(texts: Sequence[str], delimiter: str) -> tuple[float, int, bool]:
     firsts = [row[0] for row in rows if row and row[0]]
     glued = bool(firsts) and sum(bool(GLUED_STAMP.match(cell)) for cell in firsts) > 0.7 * len(firsts)
     rows = [split_glued(row, glued) for row in rows]
-    counts = Counter(len(row) for row in rows if any(kind_of(cell) in TYPED for cell in row))
+    rows = [row for row in rows if any(kind_of(cell) in TYPED for cell in row)]
+    counts = Counter(map(len, rows))
     if not counts:
         return 0.0, 0, False
     width = counts.most_common(1)[0][0]
@@ -119,6 +129,8 @@ def _score(texts: Sequence[str], delimiter: str) -> tuple[float, int, bool]:
 def _is_typed(column: Sequence[str]) -> bool:
     kinds = [kind_of(cell) for cell in column]
     typed = sum(kind in TYPED for kind in kinds)
+    if not typed and all(cell.upper() in ("AM", "PM") for cell in column):
+        return True
     return typed > 0 and typed >= 0.8 * sum(kind not in _EMPTY for kind in kinds)
 
 
@@ -137,18 +149,27 @@ def _is_unsplit(column: Sequence[str], delimiter: str) -> bool:
     return apart * 2 > len(column)
 
 
+def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequence[str]) -> bool:
+    """Return whether the only comma of each line is a decimal mark: one name stands above, digits on both sides."""
+    number = re.compile(r'\s*"?[+-]?[0-9]+,[0-9]+"?\s*$')
+    first = next((place for place, line in enumerate(lines) if number.match(line.text)), len(lines))
+    above = [line.text for line in lines[:first] if line.text.strip(BLANKS)][-1:]
+    plain = sum(bool(number.match(text)) or kind_of(text) in _EMPTY for text in texts)
+    return delimiter == "," and width == 2 and plain >= 0.8 * len(texts) and not any("," in text for text in above)
+
+
 def _cut_numbers(texts: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> bool:
     """Return whether commas after a glued stamp look like decimal marks: no blank after them, no point anywhere."""
     if delimiter != ",":
         return False
-    whole = all(cell.isdigit() or kind_of(cell) in _EMPTY for row in rows for cell in row[1:])
+    whole = all(cell.replace(" ", "").isdigit() or kind_of(cell) in _EMPTY for row in rows for cell in row[1:])
     return whole and not any(", " in text for text in texts)
 
 
 def _foreign(texts: Sequence[str], delimiter: str) -> float:
     """Return what it counts against a delimiter that another one stands in nearly every line."""
-    others = [mark for mark in "\t;|" if mark != delimiter]
-    return sum(0.5 for mark in others if sum(mark in text for text in texts) >= 0.8 * len(texts))
+    others = {mark: against for mark, against in (("\t", 0.9), (";", 0.5), ("|", 0.5)) if mark != delimiter}
+    return sum(against for mark, against in others.items() if sum(mark in text for text in texts) >= 0.6 * len(texts))
 
 
 def column_kinds(rows: Sequence[Sequence[str]], width: int) -> tuple[str, ...]:
@@ -182,6 +203,18 @@ def is_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
     if clocks:
         return all(kind in _CLOCKLIKE for kind in clocks)
     return any(kind in _NUMERIC for kind in found)
+
+
+def begins_like_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
+    """Return whether fields are those of a row with a word too many: its time fits, or its numbers for the most part."""
+    if len(cells) != len(kinds):
+        return False
+    found = [kind_of(cell) for cell in cells]
+    clocks = [kind in _CLOCKLIKE for kind, column in zip(found, kinds, strict=True) if column in _CLOCKLIKE]
+    if clocks:
+        return all(clocks)
+    numbers = [kind in _NUMERIC or kind in _EMPTY for kind, column in zip(found, kinds, strict=True) if column == "number"]
+    return kinds[0] == "number" and found[0] in _NUMERIC and 2 * sum(numbers) > len(numbers)
 
 
 def _fits(kind: str, column: str) -> bool:

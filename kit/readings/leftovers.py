@@ -69,17 +69,32 @@ def _timed(body: Body, layout: Layout, plan: TimePlan) -> npt.NDArray[np.bool_]:
     if plan.kind == "stamp" and body.stamps is not None:
         return np.asarray(body.stamps.form > 0)
     if plan.kind == "number":
-        return np.asarray(np.isfinite(body.numbers[plan.places[0]].values))
-    numbers = [np.isfinite(part.values) for part in body.numbers.values()]
-    good = np.logical_or.reduce(numbers) if numbers else np.ones(len(body), bool)
-    unread = np.zeros(len(body), bool)
+        return _numbered(body, plan.places[0])
+    odd = np.zeros(len(body), bool)
+    for part in body.numbers.values():
+        odd |= part.codes == UNREAD
     for column, texts in body.texts.items():
         if layout.kinds[column] == "blank":
-            unread |= texts.codes > 0
+            odd |= texts.codes > 0
     end = len(body)
-    while end and (unread[end - 1] or not good[end - 1]):
+    while end and odd[end - 1]:
         end -= 1
     return np.asarray(np.arange(len(body)) < end)
+
+
+def _numbered(body: Body, place: int) -> npt.NDArray[np.bool_]:
+    """Return which rows have a time, without the last ones if words stand in them and their time does not go on."""
+    time = body.numbers[place].values
+    good = np.isfinite(time)
+    words = np.zeros(len(body), bool)
+    for column, part in body.numbers.items():
+        words |= (part.codes == UNREAD) & (column != place)
+    rows = np.flatnonzero(good)
+    usual = float(np.median(np.abs(np.diff(time[rows])))) if len(rows) > 2 else np.inf
+    while len(rows) > 2 and words[rows[-1]] and not 0 < time[rows[-1]] - time[rows[-2]] <= 5 * usual:
+        good[rows[-1]] = False
+        rows = rows[:-1]
+    return np.asarray(good)
 
 
 def _begins_with_word(body: Body, layout: Layout, roles: Roles) -> npt.NDArray[np.bool_]:

@@ -53,8 +53,13 @@ def _whole_numbers(column: int, rows: Sequence[Sequence[str]]) -> list[float]:
 
 
 def _recurs(column: int, rows: Sequence[Sequence[str]]) -> bool:
+    """Return whether whole numbers come round and round in one order, as channels do."""
     values = _whole_numbers(column, rows)
-    return len(values) > 3 and 2 <= len(set(values)) <= _MOST_PROBES and len(set(values)) * 2 <= len(values) and bool((np.diff(values) < 0).any())
+    period = len(set(values))
+    if not 2 <= period <= _MOST_PROBES or len(values) < 2 * period:
+        return False
+    again = sum(first == second for first, second in zip(values, values[period:], strict=False))
+    return again >= 0.9 * (len(values) - period)
 
 
 def _in_blocks(name: str, column: int, rows: Sequence[Sequence[str]]) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from kit.errors import KitError, Problem
 from kit.readings.cells import BLANKS, kind_of
 from kit.readings.header import Header, read_header
-from kit.readings.layout import BLANK_RUN, Layout, Line, find_layout, split_glued, split_line
+from kit.readings.layout import BLANK_RUN, Layout, Line, begins_like_row, find_layout, is_row, split_glued, split_line
 from kit.readings.source import Source
 
 _HEAD_LINES = 2000
@@ -58,7 +58,7 @@ def sniff(source: Source, declared: Mapping[str, object]) -> Sniffed:
     known = {line.number: line for line in [*lines[: layout.body_line + _rows_above(lines)], *sample] if line.number >= layout.body_line}
     body = [known[number] for number in sorted(known)]
     rows = [tuple(fields) for line in body if len(fields := _fields(line.text, layout)) == layout.width]
-    return Sniffed(layout, header, tuple(row for row in rows if any(kind_of(cell) != "blank" for cell in row))[:400])
+    return Sniffed(layout, header, tuple(row for row in rows if begins_like_row(row, layout.kinds) or is_row(row, layout.kinds))[:400])
 
 
 def _rows_above(lines: Sequence[Line]) -> int:
