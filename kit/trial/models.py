@@ -70,6 +70,13 @@ def _listed(value: object) -> object:
     return [value] if isinstance(value, str | int) and not isinstance(value, bool) else value
 
 
+def _column_names(value: object) -> object:
+    listed = _listed(value)
+    return (
+        [str(each) if _is_number(each) else each for each in listed] if isinstance(listed, list) else listed
+    )
+
+
 def threshold_id(celsius: float) -> str:
     """Return a threshold as it stands in a metric id: 110 for 110.0, 148.89 for 300 °F."""
     return f"{round(celsius, 2):.10g}"
@@ -87,6 +94,8 @@ Difference = Annotated[float, BeforeValidator(parse_difference), Field(gt=0)]
 Date = Annotated[date, BeforeValidator(_dated)]
 Zone = Annotated[str, Strict(), AfterValidator(_zone)]
 Yes = Annotated[bool, Strict()]
+Columns = Annotated[tuple[Name, ...], BeforeValidator(_column_names)]
+"""Headings of a logger's file, or places counted from 1."""
 Names = Annotated[tuple[Name, ...], BeforeValidator(_listed)]
 
 
@@ -269,14 +278,14 @@ class Logger(Table):
     decimal: Literal[".", ","] | None = None
     encoding: Annotated[str, Strict()] | None = None
     header_row: Annotated[int, Strict(), Field(ge=0)] | None = None
-    time_column: Names | None = None
+    time_column: Columns | None = None
     time_unit: Text | None = None
     time_format: Text | None = None
     day_first: Yes | None = None
     step_s: Positive | None = None
     timezone: Zone | None = None
     unit: Text | None = None
-    unit_per_row: Text | None = None
+    unit_per_row: Yes | None = None
     split_by: Text | None = None
     clock_change: Literal["dst", "restart"] | None = None
 

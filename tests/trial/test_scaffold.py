@@ -90,6 +90,18 @@ def test_every_remark_of_the_trial_file_is_a_line_that_works(tmp_path, exports):
     assert trial_now.plan.stages == (12, 24, 36)
 
 
+def test_every_key_of_the_trial_file_is_explained():
+    from kit.trial.models import TrialFile
+    from kit.trial.trial_text import trial_text
+
+    written = set(re.findall(r"^(?:# )?([a-z_]+) = ", trial_text([], False), re.MULTILINE))
+    for name, field in TrialFile.model_fields.items():
+        models = [field.annotation, *getattr(field.annotation, "__args__", ())]
+        for model in (model for model in models if hasattr(model, "model_fields")):
+            keys = {field.alias or key for key, field in model.model_fields.items()}
+            assert keys - written <= {"pressure_hpa"}, name
+
+
 def test_without_exports_the_folder_asks_for_burns(tmp_path):
     folder = start_run(tmp_path / "trial")
     assert "no burns" in asked(folder)[0].found

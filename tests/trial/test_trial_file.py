@@ -212,6 +212,20 @@ def test_any_text_is_read_or_refused(tmp_path, text):
     assert len(faults) or not text
 
 
+def test_a_logger_takes_what_readings_ask_for(tmp_path):
+    keys = (
+        "header_row = 0\nunit_per_row = true\ntime_column = 1\nclock_change = 'restart'\nsplit_by = 'Trial'\n"
+    )
+    logger = trial_of(tmp_path, TRIAL + "[[logger]]\n" + keys).loggers[0]
+    assert logger.declared() == {
+        "header_row": 0,
+        "unit_per_row": True,
+        "time_column": "1",
+        "clock_change": "restart",
+        "split_by": "Trial",
+    }
+
+
 def test_a_logger_gives_what_read_log_takes(tmp_path):
     more = '[[logger]]\nid = "B"\nfiles = ["b*.csv"]\nday_first = true\ntime_column = "t"\n'
     more += '[[logger]]\nid = "A"\n'
