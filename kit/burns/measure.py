@@ -9,7 +9,9 @@ from functools import cached_property
 
 import pandas as pd
 
-from kit.burns import heights, masses, times
+import kit.burns.heights as heights
+import kit.burns.masses as masses
+import kit.burns.times as times
 from kit.burns.curve import Curve, Limits, curve_of
 from kit.burns.facts import Facts, cooks_at, facts_of
 from kit.burns.found import Found, missing

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+import kit.burns.heights as heights
 from kit import schema
-from kit.burns import heights
 from kit.burns.found import SOURCES, Found
 from kit.burns.measure import Burn, all_found, burns_of, main_probe, probes_of
 from kit.trial import Run, Trial
