@@ -28,7 +28,8 @@ from scipy import special
 from kit.variance.columns import Array, Codes
 from kit.variance.covariance import Contrasts, kenward_roger
 from kit.variance.engines import CrossedEngine, NestedEngine
-from kit.variance.ratios import NEGLIGIBLE, Nodes, crossed_nodes, nested_nodes
+from kit.variance.ratios import Nodes, crossed_nodes, nested_nodes
+from kit.variance.t_tails import upper_tail
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
@@ -166,7 +167,7 @@ def _mixture(nodes: Nodes, data: Any, level_estimates: Array) -> _Mixture:
     Q = nodes.quadratic(data)
     log_weight = nodes.base - 0.5 * nodes.dof * np.log(Q)
     log_weight -= log_weight.max(axis=1, keepdims=True)
-    of, node = np.nonzero(log_weight > -NEGLIGIBLE)
+    of, node = np.nonzero(log_weight > -nodes.negligible)
     starts = np.flatnonzero(np.diff(of, prepend=-1))
     weight = np.exp(log_weight[of, node])[:, None]
     weight /= np.add.reduceat(weight, starts, axis=0)[of]
@@ -228,16 +229,16 @@ def _halley(p: Array, q: Array, q1: Array, h: Array, alpha: float) -> Array:
 
 def _tails(mix: _Mixture, h: Array) -> tuple[Array, Array, Array]:
     """Return p = P(|T·se + offset| > h) averaged, q = −dp/dh, and dq/dh."""
-    nu = mix.dof
-    constant = np.exp(special.gammaln((nu + 1) / 2) - special.gammaln(nu / 2)) / np.sqrt(nu * np.pi)
-    wide, parts = h[mix.of], (np.zeros_like(mix.se), np.zeros_like(mix.se), np.zeros_like(mix.se))
+    wide, nu = h[mix.of], mix.dof
+    p, q, q1 = np.zeros_like(mix.se), np.zeros_like(mix.se), np.zeros_like(mix.se)
     for side in (-1.0, 1.0):
         t = (wide + side * mix.offset) / mix.se
-        density = constant * np.exp(-0.5 * (nu + 1) * np.log1p(t * t / nu)) / mix.se
-        parts[0][...] += special.stdtr(nu, -t)
-        parts[1][...] += density
-        parts[2][...] -= density * (nu + 1) * t / ((nu + t * t) * mix.se)
-    return mix.sum(parts[0]), mix.sum(parts[1]), mix.sum(parts[2])
+        tail, density = upper_tail(t, nu)
+        density /= mix.se
+        p += tail
+        q += density
+        q1 -= density * (nu + 1) * t / ((nu + t * t) * mix.se)
+    return mix.sum(p), mix.sum(q), mix.sum(q1)
 
 
 def _df_of_ratio(ratio: Array, alpha: float, most: float) -> Array:

@@ -19,7 +19,8 @@ from kit.variance.engines import CrossedEngine, NestedEngine
 from kit.variance.nested import Rotated
 
 NEGLIGIBLE = 18.0
-"""Log weight below the highest at which a node no longer counts."""
+NEGLIGIBLE_CROSSED = 12.0
+"""Log weight below the highest at which a node no longer counts, on one axis and on two."""
 
 _TOUCH = 1e-9
 _LEAST = -16.0
@@ -42,6 +43,8 @@ class Nodes:
         Responses to what each node takes off L b_ols: (responses, nodes, contrasts).
     dof
         ν, with the degrees of freedom of a borrowed SD.
+    negligible
+        Log weight below the highest at which a node no longer counts.
     """
 
     base: Array
@@ -49,6 +52,7 @@ class Nodes:
     quadratic: Callable[[Any], Array]
     shifts: Callable[[Any], Array]
     dof: float
+    negligible: float
 
 
 @dataclass(frozen=True)
@@ -109,7 +113,7 @@ def nested_nodes(engine: NestedEngine, data: Rotated, L: Array) -> Nodes:
         return axis.log_density() - 0.5 * axis.log_determinant() - 0.5 * (r.nu + extra) * np.log(Q)
 
     coarse = np.arange(_LEAST, 80.5)
-    low, high = _needed(log_weight(at(coarse)), coarse)
+    low, high = _needed(log_weight(at(coarse)), coarse, NEGLIGIBLE)
     axis = at(_steps(low, high, float(r.all_count.sum()), r.within_df + extra))
     w = 1 / axis.inflation(r.all_d)
     shrink, lifted = axis.ratio[:, None] * w[:, : len(r.d)], L @ r.G
@@ -122,6 +126,7 @@ def nested_nodes(engine: NestedEngine, data: Rotated, L: Array) -> Nodes:
         lambda part: part.s0[:, None] + part.zz @ w.T,
         lambda part: (part.z[:, None, :] * shrink) @ lifted.T,
         r.nu + extra,
+        NEGLIGIBLE,
     )
 
 
@@ -130,10 +135,10 @@ def _steps(low: float, high: float, k: float, rest: float, wide: float = 1.0) ->
     return np.arange(low, high, wide * min(_WIDEST_STEP, float(np.sqrt(2 / k + 2 / rest))))
 
 
-def _needed(log_weight: Array, x: Array) -> tuple[float, float]:
+def _needed(log_weight: Array, x: Array, negligible: float) -> tuple[float, float]:
     """Return the range of x (last axis) outside which no response has weight."""
     highest = log_weight.max(axis=tuple(range(1, log_weight.ndim)), keepdims=True)
-    counts = np.flatnonzero((log_weight > highest - NEGLIGIBLE).reshape(-1, len(x)).any(axis=0))
+    counts = np.flatnonzero((log_weight > highest - negligible).reshape(-1, len(x)).any(axis=0))
     return float(x[max(counts[0] - 1, 0)]), float(x[min(counts[-1] + 1, len(x) - 1)])
 
 
@@ -223,8 +228,8 @@ def crossed_nodes(engine: CrossedEngine, data: CrossedData, L: Array) -> Nodes:
     axis, made, _ = slices(coarse, coarse)
     Q = np.stack([s.quadratic(data) for s in made], axis=1)
     weight = bases(axis, made) - 0.5 * dof * np.log(Q)
-    x = _needed(weight.transpose(0, 2, 1), coarse)
-    y = _needed(weight, coarse)
+    x = _needed(weight.transpose(0, 2, 1), coarse, NEGLIGIBLE_CROSSED)
+    y = _needed(weight, coarse, NEGLIGIBLE_CROSSED)
     small = len(made[len(made) // 2].axis.d)
     axis, made, grams = slices(_steps(*x, len(d), rest, 1.25), _steps(*y, small, rest, 1.25))
     start, core = p + c.order[0].levels.count, c.GZ.shape[1]
@@ -246,6 +251,7 @@ def crossed_nodes(engine: CrossedEngine, data: CrossedData, L: Array) -> Nodes:
         lambda part: np.concatenate([s.quadratic(part) for s in made], axis=1),
         shifts,
         dof,
+        NEGLIGIBLE_CROSSED,
     )
 
 
