@@ -39,7 +39,7 @@ def smallest_p(pieces: Sequence[Piece], seed: int) -> Array:
         Of the random directions.
     """
     rng = np.random.default_rng(seed)
-    live = [place for place, piece in enumerate(pieces) if piece.df > 0 and (piece.rest != 0).any()]
+    live = [place for place, piece in enumerate(pieces) if piece.banded and (piece.rest != 0).any()]
     found = np.ones((DRAWS, len(pieces)))
     if not live:
         return found

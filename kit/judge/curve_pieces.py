@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,6 +81,9 @@ class Piece:
         (units, k) √weight × (unit's mean − fuel's mean).
     fuel_of
         (units) code of its fuel.
+    banded
+        Whether enough units are left for limits: half of the degrees of freedom that the trial has at its
+        fullest, and two, or all that it ever has.
     """
 
     times: Codes
@@ -91,12 +94,13 @@ class Piece:
     mean: Array
     rest: Array
     fuel_of: Codes
+    banded: bool
 
     @property
     def spread(self) -> Array:
-        """(k) standard deviation of a unit of weight 1; NaN without degrees of freedom."""
+        """(k) standard deviation of a unit of weight 1; NaN where there are no limits."""
         squares = (self.rest**2).sum(axis=0)
-        return np.sqrt(squares / self.df) if self.df > 0 else np.full(len(squares), np.nan)
+        return np.sqrt(squares / self.df) if self.banded else np.full(len(squares), np.nan)
 
     def leftover(self, draws: Array) -> Array:
         """Return the squared length of directions (draws, units) within the space of the residuals."""
@@ -111,16 +115,26 @@ class Piece:
         return left
 
 
-def pieces_of(units: Units) -> Iterator[Piece]:
-    """Yield the pieces in the order of time: a new one begins where a burn comes or goes."""
+def pieces_of(units: Units) -> list[Piece]:
+    """Return the pieces in the order of time: a new one begins where a burn comes or goes."""
     there = np.isfinite(units.celsius)
     if not there.any():
-        return
+        return []
     changes = np.flatnonzero((there[:, 1:] != there[:, :-1]).any(axis=0)) + 1
     parts = [part for part in np.split(np.arange(there.shape[1]), changes) if there[:, part[0]].any()]
     ratio = variance_ratio(units, parts)
-    for part in parts:
-        yield _piece(units, part, there[:, part[0]], ratio)
+    freedom = [_freedom(units, there[:, part[0]]) for part in parts]
+    least = max(1, min(max(freedom), max(2, -(-max(freedom) // 2))))
+    return [
+        _piece(units, part, there[:, part[0]], ratio, df, df >= least)
+        for part, df in zip(parts, freedom, strict=True)
+    ]
+
+
+def _freedom(units: Units, burns: Mask) -> int:
+    """Return the degrees of freedom: units there less fuels there."""
+    there = np.unique(units.unit[burns])
+    return len(there) - len(np.unique(units.fuel[there]))
 
 
 def _unit_means(units: Units, part: Codes, burns: Mask) -> tuple[Array, Array]:
@@ -131,7 +145,7 @@ def _unit_means(units: Units, part: Codes, burns: Mask) -> tuple[Array, Array]:
     return count, sums / np.maximum(count, 1)[:, None]
 
 
-def _piece(units: Units, part: Codes, burns: Mask, ratio: float) -> Piece:
+def _piece(units: Units, part: Codes, burns: Mask, ratio: float, df: int, banded: bool) -> Piece:
     count, means = _unit_means(units, part, burns)
     weight = np.where(count > 0, count / (1 + ratio * count), 0.0)
     fuels = len(units.fuels)
@@ -145,8 +159,7 @@ def _piece(units: Units, part: Codes, burns: Mask, ratio: float) -> Piece:
     real = (count[:, None] > 0) & (np.abs(off) > ROUNDING * (1 + np.abs(means)))
     rest = np.where(real, root[:, None] * off, 0.0)
     n = np.bincount(units.fuel[units.unit[burns]], minlength=fuels)
-    df = int((count > 0).sum() - (total > 0).sum())
-    return Piece(part, n, df, root, total, mean, rest, units.fuel)
+    return Piece(part, n, df, root, total, mean, rest, units.fuel, banded)
 
 
 def variance_ratio(units: Units, parts: Sequence[Codes]) -> float:

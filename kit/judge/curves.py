@@ -64,7 +64,7 @@ class _Drawn:
 
     def band_p(self, places: Sequence[int], level: float) -> float:
         """Return the p that limits have at each time, so that the whole curve has the confidence."""
-        live = [place for place in places if self.pieces[place].df > 0]
+        live = [place for place in places if self.pieces[place].banded]
         if not live:
             return math.nan
         return min(float(np.quantile(self.smallest[:, live].min(axis=1), 1 - level)), 1 - level)
@@ -72,7 +72,7 @@ class _Drawn:
 
 def _drawn(curves: Curves, seed: int) -> _Drawn:
     units = units_of(curves)
-    pieces = list(pieces_of(units))
+    pieces = pieces_of(units)
     return _Drawn(curves.seconds, units, pieces, smallest_p(pieces, seed))
 
 
@@ -99,7 +99,7 @@ def mean_curves(curves: Curves, level: float = 0.95, seed: int = 1) -> pd.DataFr
     -------
     DataFrame
         schema.MEAN_CURVES, a row for each fuel and time at which it has a burn. Limits are blank where no fuel
-        has a second bag: see `why_no_band`.
+        has a second bag, and from when on too few burns are left to judge by: see `why_no_band`.
 
     Notes
     -----
@@ -188,13 +188,25 @@ def apart(differences: pd.DataFrame) -> pd.DataFrame:
 
 
 def why_no_band(curves: Curves) -> str:
-    """Return why the mean curves have no band, '' where they have one."""
+    """Return why the mean curves have no band, or none to the end; '' where they have one all along."""
     units = units_of(curves)
-    if not len(units.fuel) or np.bincount(units.fuel).max() > 1:
+    if not len(units.fuel):
         return ""
+    if np.bincount(units.fuel).max() > 1:
+        return _where_bands_end(curves, pieces_of(units))
     if not units.by_bag:
         return "Curves have no bands: one burn of each fuel cannot show how burns differ."
     return "Curves have no bands: one bag of each fuel cannot show how bags differ, however many its burns."
+
+
+def _where_bands_end(curves: Curves, pieces: Sequence[Piece]) -> str:
+    last = max((float(curves.seconds[piece.times[-1]]) for piece in pieces if piece.banded), default=math.nan)
+    if not pieces or pieces[-1].banded or math.isnan(last):
+        return ""
+    return (
+        f"Bands of curves end at {last / 60:.0f} min: after that fewer than half of the bags are left to judge "
+        "by, and the means go on without them."
+    )
 
 
 def _limits(centre: Array, se: Array, df: int, level: float, p: float) -> tuple[Array, ...]:

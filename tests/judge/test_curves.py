@@ -99,7 +99,7 @@ def test_each_time_alone_keeps_its_t_distribution():
     for name in ("3 x 2 x 2", "uneven bags", "2 fuels x 3 bags x 2"):
         units = units_of(draw(name))
         single = units.__class__(units.celsius[:, [30]], units.unit, units.fuel, units.fuels, units.by_bag)
-        p = smallest_p(list(pieces_of(single)), seed=3)[:, 0]
+        p = smallest_p(pieces_of(single), seed=3)[:, 0]
         assert stats.kstest(p, "uniform").pvalue > 1e-3, name
         assert len(p) == DRAWS
 
@@ -203,6 +203,20 @@ def test_one_bag_or_one_burn_of_each_fuel_gives_curves_without_bands_and_says_wh
     assert why_no_band(unnamed) == "" and mean_curves(unnamed)["band_low"].notna().all()
 
 
+def test_bands_end_when_fewer_than_half_of_the_bags_are_left_to_judge_by():
+    curves = draw("4 x 3 x 3, spread grows")
+    celsius = curves.celsius.copy()
+    bag = np.array([int(name.split()[1]) for name in curves.bag])
+    celsius[np.isin(bag, [0, 1, 3, 4, 6]), 50:] = np.nan  # 3 of 8 degrees of freedom left from there
+    fewer = curves_of(celsius, curves.fuel, list(curves.bag))
+    table = mean_curves(fewer)
+    assert table["mean"].notna().all()
+    assert (table["band_low"].isna() == (table["elapsed_s"] >= 3000)).all()
+    assert (table["low"].isna() == table["band_low"].isna()).all()
+    assert why_no_band(fewer).startswith("Bands of curves end at 49 min: after that fewer than half")
+    assert why_no_band(curves) == ""
+
+
 def test_times_at_which_no_burn_differs_have_a_mean_and_no_limits():
     curves = draw("2 fuels x 3 bags x 2")
     celsius = curves.celsius.copy()
@@ -222,7 +236,7 @@ def test_bags_with_more_burns_weigh_more_only_as_far_as_bags_agree():
         celsius = rng.normal(0, bag_sd, (24, 200))[bag_of] + rng.normal(0, 1, (len(bag_of), 200))
         units = units_of(curves_of(celsius, fuel, [str(bag) for bag in bag_of]))
         ratios.append(variance_ratio(units, [np.arange(200)]))
-        piece = next(pieces_of(units))
+        piece = pieces_of(units)[0]
         first = piece.root[:3] ** 2 / piece.root[1] ** 2
         assert first[0] == pytest.approx((6 / (1 + 6 * ratios[-1])) * (1 + ratios[-1]))
     assert ratios == pytest.approx([0, 1, 25], rel=0.15, abs=0.05)
