@@ -5,4 +5,13 @@ from kit.readings.log import Dialect, Log
 from kit.readings.read import read_log
 from kit.readings.run import RunReadings, read_burns, read_run
 
-__all__ = ["Dialect", "Log", "ProbeUncertainty", "RunReadings", "probe_uncertainty", "read_burns", "read_log", "read_run"]
+__all__ = [
+    "Dialect",
+    "Log",
+    "ProbeUncertainty",
+    "RunReadings",
+    "probe_uncertainty",
+    "read_burns",
+    "read_log",
+    "read_run",
+]

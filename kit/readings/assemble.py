@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +21,7 @@ from kit.readings.roles import Roles
 from kit.readings.source import Source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import Temperatures
-from kit.readings.timeline import Timeline
+from kit.readings.timebase import Timeline
 from kit.readings.timing import TimePlan
 
 _GAP_STEPS = 20
@@ -42,7 +43,9 @@ class Settled:
     offset_s: float
 
 
-def assembled(settled: Settled, checked: Checked, body: Body, line: Timeline, temperatures: Temperatures) -> Log:
+def assembled(
+    settled: Settled, checked: Checked, body: Body, line: Timeline, temperatures: Temperatures
+) -> Log:
     """Return the log of a file from its timeline and temperatures."""
     rows = line.rows
     clock = _clock(line, settled.offset_s)
@@ -52,18 +55,33 @@ def assembled(settled: Settled, checked: Checked, body: Body, line: Timeline, te
     lines = body.lines[rows]
     labels = settled.labels[rows] if settled.labels is not None else None
     groups = _groups(line, labels)
-    notes = [*checked.notes, *line.notes, *temperatures.notes, *_gap_notes(line, lines), *_header_notes(settled)]
+    notes = [
+        *checked.notes,
+        *line.notes,
+        *temperatures.notes,
+        *_gap_notes(line, lines),
+        *_header_notes(settled),
+    ]
     if settled.offset_s:
         notes.append(f"the clock was moved by {settled.offset_s:g} s, as declared")
     codes = {name: _picked(part, rows) for name, part in temperatures.codes.items()}
     return Log(
-        table, _dialect(settled, line, temperatures), notes, settled.source.path, content_hash(settled.source.path), lines,
-        codes, line.moved, line.repeated, groups,
-        pd.DataFrame({name: _picked(values, rows) for name, values in temperatures.differences.items()}), events_of(checked, settled.roles, lines, line.elapsed_s, clock),
-    )  # fmt: skip
+        table,
+        _dialect(settled, line, temperatures),
+        notes,
+        settled.source.path,
+        content_hash(settled.source.path),
+        lines,
+        codes,
+        line.moved,
+        line.repeated,
+        groups,
+        pd.DataFrame({name: _picked(values, rows) for name, values in temperatures.differences.items()}),
+        events_of(checked, settled.roles, lines, line.elapsed_s, clock),
+    )
 
 
-def _picked(values: npt.NDArray[np.generic], rows: npt.NDArray[np.int64]) -> npt.NDArray[np.generic]:
+def _picked(values: npt.NDArray[Any], rows: npt.NDArray[np.int64]) -> npt.NDArray[Any]:
     if len(rows) == len(values) and (np.diff(rows) == 1).all():
         return values
     return values[rows]
@@ -80,7 +98,9 @@ def _groups(line: Timeline, labels: npt.NDArray[np.object_] | None) -> npt.NDArr
         return labels
     if not line.run.any():
         return None
-    return np.array([f"run {number + 1}" for number in range(int(line.run.max()) + 1)], dtype=object)[line.run]
+    return np.array([f"run {number + 1}" for number in range(int(line.run.max()) + 1)], dtype=object)[
+        line.run
+    ]
 
 
 def content_hash(path: Path) -> str:
@@ -96,7 +116,10 @@ def _gap_notes(line: Timeline, lines: npt.NDArray[np.int64]) -> list[str]:
         return []
     usual = float(np.median(positive))
     gaps = np.flatnonzero(steps > _GAP_STEPS * usual)
-    shown = [f"line {int(lines[row + 1])}: a gap of {steps[row]:g} s where {usual:g} s is usual" for row in gaps[:3]]
+    shown = [
+        f"line {int(lines[row + 1])}: a gap of {steps[row]:g} s where {usual:g} s is usual"
+        for row in gaps[:3]
+    ]
     return shown + ([f"{len(gaps) - 3} more gaps"] if len(gaps) > 3 else [])
 
 
@@ -106,7 +129,9 @@ def _header_notes(settled: Settled) -> list[str]:
     if header.made_up:
         notes.append("no header: names were made up")
     elif any(name.endswith(" #1") for name in settled.roles.names):
-        notes.append(f"line {header.row} names fewer columns than the rows hold: its last name was numbered on")
+        notes.append(
+            f"line {header.row} names fewer columns than the rows hold: its last name was numbered on"
+        )
     if header.preamble:
         notes.append(f"{len(header.preamble)} lines above the table were left aside")
     left = [f"'{settled.roles.names[column]}' ({why})" for column, why in settled.roles.others.items()]
@@ -115,14 +140,32 @@ def _header_notes(settled: Settled) -> list[str]:
 
 def _dialect(settled: Settled, line: Timeline, temperatures: Temperatures) -> Dialect:
     source, header, roles = settled.source, settled.header, settled.roles
-    reasons = {"encoding": source.encoding_reason, "time column": settled.time.reason, **settled.reasons, **line.reasons}
+    reasons = {
+        "encoding": source.encoding_reason,
+        "time column": settled.time.reason,
+        **settled.reasons,
+        **line.reasons,
+    }
     reasons |= {f"unit of {name}": why for name, why in roles.reasons.items()}
-    differences = {roles.names[column]: temperatures.units.get(roles.names[column], unit) for column, unit in roles.differences.items()}
+    differences = {
+        roles.names[column]: temperatures.units.get(roles.names[column], unit)
+        for column, unit in roles.differences.items()
+    }
     return Dialect(
-        encoding=source.encoding, line_end=source.line_end, delimiter=settled.layout.delimiter, decimal=settled.decimal,
-        header_row=header.row, units_row=header.units_row, body_line=settled.layout.body_line, time=settled.time.heading,
-        time_kind=settled.time.kind, dated=line.dated, offset_min=line.offset_min,
+        encoding=source.encoding,
+        line_end=source.line_end,
+        delimiter=settled.layout.delimiter,
+        decimal=settled.decimal,
+        header_row=header.row,
+        units_row=header.units_row,
+        body_line=settled.layout.body_line,
+        time=settled.time.heading,
+        time_kind=settled.time.kind,
+        dated=line.dated,
+        offset_min=line.offset_min,
         units={name: unit for name, unit in temperatures.units.items() if name not in differences},
-        differences=differences, others={roles.names[column]: why for column, why in roles.others.items()},
-        split_by=settled.split_by, reasons=reasons,
-    )  # fmt: skip
+        differences=differences,
+        others={roles.names[column]: why for column, why in roles.others.items()},
+        split_by=settled.split_by,
+        reasons=reasons,
+    )

@@ -23,7 +23,10 @@ from kit.readings.timing import TimePlan
 if TYPE_CHECKING:
     import pyarrow as pa
 
-_NULLS = sorted({word for known in BLANK_WORDS for word in (known, known.upper(), known.title())} | {"NaN", "---", "--", "-"})
+_NULLS = sorted(
+    {word for known in BLANK_WORDS for word in (known, known.upper(), known.title())}
+    | {"NaN", "---", "--", "-"}
+)
 _MOST_TEXTS = 4000
 _BLOCK = 1 << 20
 
@@ -69,7 +72,7 @@ class Body:
 
 @dataclass(frozen=True)
 class Wanted:
-    """What is to be read: the time, the columns of numbers (and which of them hold other than plain numbers), of words."""
+    """What is to be read: time, columns of numbers (`loose` ones hold more than plain numbers), of words."""
 
     time: TimePlan
     numbers: tuple[int, ...]
@@ -95,13 +98,15 @@ def shaped_pieces(source: Source, layout: Layout, time: TimePlan) -> Iterable[Ro
         yield rows_of(held.data, held.first_line, layout, time.places, source.ends_open)
 
 
-def read_marks(source: Source, layout: Layout, time: TimePlan, columns: Sequence[int]) -> dict[int, dict[str, int]]:
+def read_marks(
+    source: Source, layout: Layout, time: TimePlan, columns: Sequence[int]
+) -> dict[int, dict[str, int]]:
     """Return, for each column of numbers, what its cells prove of the decimal mark, with the line that does."""
     found: dict[int, dict[str, int]] = {column: {} for column in columns}
     for rows in shaped_pieces(source, layout, time):
         if not len(rows.numbers):
             continue
-        table = _parse(rows, layout, {column: "text" for column in columns}, ".")
+        table = _parse(rows, layout, dict.fromkeys(columns, "text"), ".")
         for column in columns:
             for mark, row in mark_evidence(table[column]).items():
                 found[column].setdefault(mark, int(rows.numbers[row]))
@@ -112,7 +117,7 @@ def _read_piece(rows: Rows, layout: Layout, wanted: Wanted) -> Body:
     text_columns = {*wanted.texts, *wanted.loose}
     if wanted.time.kind == "stamp":
         text_columns |= set(wanted.time.places)
-    types = {column: "text" for column in text_columns}
+    types = dict.fromkeys(text_columns, "text")
     types |= {column: "number" for column in wanted.numbers if column not in wanted.loose}
     if not len(rows.numbers):
         return _empty(rows, wanted)
@@ -156,16 +161,27 @@ def _arrow(rows: Rows, layout: Layout, types: Mapping[int, str], decimal: str) -
     import pyarrow as pa
     from pyarrow import csv as arrow
 
-    column_types = {str(column): pa.float64() if kind == "number" else pa.string() for column, kind in types.items()}
+    column_types = {
+        str(column): pa.float64() if kind == "number" else pa.string() for column, kind in types.items()
+    }
     return arrow.read_csv(
         pa.py_buffer(rows.data),
-        arrow.ReadOptions(column_names=[str(column) for column in range(layout.width)], block_size=max(_BLOCK, len(rows.data) // 64)),
+        arrow.ReadOptions(
+            use_threads=len(rows.data) > _BLOCK,
+            column_names=[str(column) for column in range(layout.width)],
+            block_size=max(_BLOCK, len(rows.data) // 64),
+        ),
         arrow.ParseOptions(delimiter=rows.delimiter.decode(), quote_char='"', double_quote=True),
         arrow.ConvertOptions(
-            column_types=column_types, include_columns=list(column_types), null_values=_NULLS, strings_can_be_null=False,
-            quoted_strings_can_be_null=False, decimal_point=decimal, check_utf8=False,
+            column_types=column_types,
+            include_columns=list(column_types),
+            null_values=_NULLS,
+            strings_can_be_null=False,
+            quoted_strings_can_be_null=False,
+            decimal_point=decimal,
+            check_utf8=False,
         ),
-    )  # fmt: skip
+    )
 
 
 def _whole(column: Any) -> pa.Array:
@@ -251,14 +267,21 @@ def _together(parts: Sequence[Body], wanted: Wanted) -> Body:
 def _join_numbers(parts: Sequence[Numbers]) -> Numbers:
     units = None
     if any(part.units is not None for part in parts):
-        units = np.concatenate([part.units if part.units is not None else np.zeros(len(part.values), np.int8) for part in parts])
+        units = np.concatenate(
+            [part.units if part.units is not None else np.zeros(len(part.values), np.int8) for part in parts]
+        )
     unread: dict[str, int] = {}
     first = 0
     for part in parts:
         for text, row in part.unread.items():
             unread.setdefault(text, row + first)
         first += len(part.values)
-    return Numbers(np.concatenate([part.values for part in parts]), np.concatenate([part.codes for part in parts]), units, unread)
+    return Numbers(
+        np.concatenate([part.values for part in parts]),
+        np.concatenate([part.codes for part in parts]),
+        units,
+        unread,
+    )
 
 
 def _join_texts(parts: Sequence[Texts]) -> Texts:
@@ -278,10 +301,14 @@ def _join_stamps(parts: Sequence[Stamps]) -> Stamps:
         for name in ("form", "a", "b", "c", "nanoseconds", "offset")
     }
     return replace(
-        filled[0], **arrays, separator=separators.pop() if len(separators) == 1 else "",
-        short_year=any(part.short_year for part in filled), padded=all(part.padded for part in filled),
-        has_seconds=any(part.has_seconds for part in filled), twelve=any(part.twelve for part in filled),
-    )  # fmt: skip
+        filled[0],
+        **arrays,
+        separator=separators.pop() if len(separators) == 1 else "",
+        short_year=any(part.short_year for part in filled),
+        padded=all(part.padded for part in filled),
+        has_seconds=any(part.has_seconds for part in filled),
+        twelve=any(part.twelve for part in filled),
+    )
 
 
 def could_be_number(text: str) -> bool:
@@ -297,7 +324,9 @@ def take(body: Body, rows: npt.NDArray[np.int64]) -> Body:
     place[rows] = np.arange(len(rows))
     stamps = body.stamps
     if stamps is not None:
-        arrays = {name: getattr(stamps, name)[rows] for name in ("form", "a", "b", "c", "nanoseconds", "offset")}
+        arrays = {
+            name: getattr(stamps, name)[rows] for name in ("form", "a", "b", "c", "nanoseconds", "offset")
+        }
         stamps = replace(stamps, **arrays)
     numbers = {column: _take_numbers(part, rows, place) for column, part in body.numbers.items()}
     texts = {column: Texts(part.codes[rows], part.words) for column, part in body.texts.items()}
@@ -306,4 +335,6 @@ def take(body: Body, rows: npt.NDArray[np.int64]) -> Body:
 
 def _take_numbers(part: Numbers, rows: npt.NDArray[np.int64], place: npt.NDArray[np.int64]) -> Numbers:
     unread = {text: int(place[row]) for text, row in part.unread.items() if place[row] >= 0}
-    return Numbers(part.values[rows], part.codes[rows], None if part.units is None else part.units[rows], unread)
+    return Numbers(
+        part.values[rows], part.codes[rows], None if part.units is None else part.units[rows], unread
+    )

@@ -73,7 +73,7 @@ def tolerances() -> dict[str, Any]:
 
 def pressure_kpa(altitude_m: float) -> float:
     """Return the standard pressure at an altitude: 101.325·(1 − 2.25577e−5·h)^5.2559 kPa (TRADE.md section 4)."""
-    return SEA_LEVEL_KPA * (1 - 2.25577e-5 * altitude_m) ** 5.2559
+    return float(SEA_LEVEL_KPA * (1 - 2.25577e-5 * altitude_m) ** 5.2559)
 
 
 def boiling_point(kpa: float) -> float:
@@ -99,10 +99,13 @@ def correction_of(probe: Probe | None) -> Correction:
     if not 50.0 < probe.boil_reads - probe.ice_reads < 150.0:
         raise KitError(
             Problem(
-                "refuse", f"trial.toml, probe {probe.id}, ice_reads and boil_reads", f"{probe.ice_reads:g} and {probe.boil_reads:g} °C",
-                "about 0 °C in ice water and about 100 °C in boiling water", "Mend the two readings, or leave them out.",
+                "refuse",
+                f"trial.toml, probe {probe.id}, ice_reads and boil_reads",
+                f"{probe.ice_reads:g} and {probe.boil_reads:g} °C",
+                "about 0 °C in ice water and about 100 °C in boiling water",
+                "Mend the two readings, or leave them out.",
             )
-        )  # fmt: skip
+        )
     return Correction(probe.ice_reads, boils / (probe.boil_reads - probe.ice_reads))
 
 
@@ -113,10 +116,13 @@ def _boils(probe: Probe) -> float:
         return boiling_point(pressure_kpa(probe.altitude_m))
     raise KitError(
         Problem(
-            "ask", f"trial.toml, probe {probe.id}", "boil_reads without a place: water boils at 100 °C at the sea and at 96.7 °C on 1000 m",
-            "where it was boiled", "Add altitude_m or pressure_hpa to the probe.",
+            "ask",
+            f"trial.toml, probe {probe.id}",
+            "boil_reads without a place: water boils at 100 °C at the sea and at 96.7 °C on 1000 m",
+            "where it was boiled",
+            "Add altitude_m or pressure_hpa to the probe.",
         )
-    )  # fmt: skip
+    )
 
 
 def probe_uncertainty(run: Run, probe: str) -> ProbeUncertainty:
@@ -140,7 +146,11 @@ def _checked(probe: Probe | None, u_step: float) -> tuple[float, float, str] | N
     beyond = known["beyond_share"] / math.sqrt(3)
     ice, boil = math.hypot(known["ice_u"], u_step), math.hypot(known["boil_u"], u_step)
     if probe.ice_reads is not None and probe.boil_reads is not None:
-        return math.hypot(ice, known["drift_u"]), math.hypot(math.hypot(ice, boil) / 100, beyond), "two-point check"
+        return (
+            math.hypot(ice, known["drift_u"]),
+            math.hypot(math.hypot(ice, boil) / 100, beyond),
+            "two-point check",
+        )
     at = ice if probe.ice_reads is not None else boil
     _, gain, name = _by_class(probe)
     return math.hypot(at, known["drift_u"]), gain, f"one-point check; {name} for the gain"
@@ -156,7 +166,7 @@ def _by_class(probe: Probe | None) -> tuple[float, float, str]:
 
 
 def _class_of(text: str) -> tuple[str, bool]:
-    """Return the key of a class as testers write it ('1', 'class 2', 'type K class 1', 'Pt100 A'), and whether it is known."""
+    """Return the key of a class as testers write it ('2', 'type K class 1', 'Pt100 A'), and whether it is known."""
     plain = text.casefold()
     if re.search(r"pt|rtd|resist", plain):
         letter = re.search(r"(?<![a-z])([ab])(?![a-z])", plain)
@@ -168,7 +178,9 @@ def _class_of(text: str) -> tuple[str, bool]:
     return f"{kind[1].upper() if kind else 'K'} {number[1]}", True
 
 
-def lag_corrected(seconds: Floats, celsius: Floats, probe: Probe | None, cleaning: Cleaning) -> tuple[Floats, str]:
+def lag_corrected(
+    seconds: Floats, celsius: Floats, probe: Probe | None, cleaning: Cleaning
+) -> tuple[Floats, str]:
     """Return temperatures put right for the probe's slowness, T + τ·dT/dt, and why not where they are not.
 
     Done where it was asked for, the time constant τ was measured, and the sampling interval is at most

@@ -7,13 +7,96 @@ from functools import lru_cache
 
 BLANKS = " \t\u00a0\u202f\u2009\u200b\ufeff"
 BLANK_WORDS = frozenset(
-    {"", "na", "n/a", "n.a.", "n.a", "nan", "null", "none", "nil", "-nan", "#n/a", "\\n", "no data", "nodata", "missing", "blank"}
+    {
+        "",
+        "na",
+        "n/a",
+        "n.a.",
+        "n.a",
+        "nan",
+        "null",
+        "none",
+        "nil",
+        "-nan",
+        "#n/a",
+        "\\n",
+        "no data",
+        "nodata",
+        "missing",
+        "blank",
+    }
 )
 OPEN_WORDS = frozenset(
-    "ol err error over overrange over-range over range overflow under underrange open opened open circuit "
-    "oc o.c. burnout b.o. bo fault fail failed short -ol +ol o.l. o.l inf -inf +inf infinity -infinity "
-    "#value! #div/0! #ref! #num! invalid bad out of range oor disconnected no sensor no probe sensor error "
-    "1.#qnan 1.#inf -1.#inf -1.#ind 1.#ind hi lo high low hhh lll hhhh llll ---c ---f unplugged off 1.#nan".split()
+    [
+        "ol",
+        "err",
+        "error",
+        "over",
+        "overrange",
+        "over-range",
+        "over",
+        "range",
+        "overflow",
+        "under",
+        "underrange",
+        "open",
+        "opened",
+        "open",
+        "circuit",
+        "oc",
+        "o.c.",
+        "burnout",
+        "b.o.",
+        "bo",
+        "fault",
+        "fail",
+        "failed",
+        "short",
+        "-ol",
+        "+ol",
+        "o.l.",
+        "o.l",
+        "inf",
+        "-inf",
+        "+inf",
+        "infinity",
+        "-infinity",
+        "#value!",
+        "#div/0!",
+        "#ref!",
+        "#num!",
+        "invalid",
+        "bad",
+        "out",
+        "of",
+        "range",
+        "oor",
+        "disconnected",
+        "no",
+        "sensor",
+        "no",
+        "probe",
+        "sensor",
+        "error",
+        "1.#qnan",
+        "1.#inf",
+        "-1.#inf",
+        "-1.#ind",
+        "1.#ind",
+        "hi",
+        "lo",
+        "high",
+        "low",
+        "hhh",
+        "lll",
+        "hhhh",
+        "llll",
+        "---c",
+        "---f",
+        "unplugged",
+        "off",
+        "1.#nan",
+    ]
 ) | {"over range", "open circuit", "out of range", "no sensor", "no probe", "sensor error", "not connected"}
 _DASHES = re.compile(r"[-–—_.*#?=~/<>]{1,}$|\+{2,}$|(?:[-+*?] ){1,}[-+*?]$")
 _UNIT = r"(?:°|º|˚|deg\.?|degrees)?\s?(?:celsius|fahrenheit|kelvin|[CFK])|℃|℉|°|º"
@@ -26,28 +109,36 @@ _MONTHS = (
     "february feb februar février févr fév febrero febbraio|march mar märz mär mrz mars marzo maart mrt|"
     "april apr avril avr abr abril aprile|may mai mayo mag maggio mei|june jun juni juin junio giu giugno|"
     "july jul juli juil juillet julio lug luglio|august aug août aoû ago agosto augustus|"
-    "september sep sept septembre septiembre set settembre|october oct okt oktober octobre octubre ott ottobre|"
+    "september sep sept septembre septiembre set settembre|october oct okt oktober octobre octubre ott "
+    "ottobre|"
     "november nov novembre noviembre|december dec dez dezember déc décembre dic diciembre dicembre"
 )
 MONTHS = {word: month for month, words in enumerate(_MONTHS.split("|"), 1) for word in words.split()}
 _MONTH = r"[^\W\d_]{3,10}\.?"
 _DATE = (
     r"[0-9]{4}[-/.][0-9]{1,2}[-/.][0-9]{1,2}\.?|[0-9]{1,2}[-/.]\s?[0-9]{1,2}[-/.]\s?(?:[0-9]{4}|[0-9]{2})|"
-    rf"[0-9]{{1,2}}[-/ .]+{_MONTH}[-/ ,]+(?:[0-9]{{4}}|[0-9]{{2}})|{_MONTH}\s+[0-9]{{1,2}},?\s+[0-9]{{4}}|[0-9]{{4}}[-/ ]{_MONTH}[-/ ][0-9]{{1,2}}"
+    rf"[0-9]{{1,2}}[-/ .]+{_MONTH}[-/ ,]+(?:[0-9]{{4}}|[0-9]{{2}})|"
+    rf"{_MONTH}\s+[0-9]{{1,2}},?\s+[0-9]{{4}}|[0-9]{{4}}[-/ ]{_MONTH}[-/ ][0-9]{{1,2}}"
 )
 _HALF = r"(?:\s*[ap]\.?\s?m\.?)?"
-_CLOCK = rf"[0-9]{{1,3}}:[0-9]{{2}}(?:[:.][0-9]{{2}}(?:[.,:][0-9]{{1,9}})?)?{_HALF}|[0-9]{{1,2}}h[0-9]{{2}}(?:m[0-9]{{2}}s?)?"
+_CLOCK = (
+    rf"[0-9]{{1,3}}:[0-9]{{2}}(?:[:.][0-9]{{2}}(?:[.,:][0-9]{{1,9}})?)?{_HALF}|"
+    r"[0-9]{1,2}h[0-9]{2}(?:m[0-9]{2}s?)?"
+)
 _OFFSET = r"(?:\s?(?:Z|UTC|GMT)?(?:[+-][0-9]{2}:?[0-9]{2})?)"
 DATE = re.compile(rf"(?:{_DATE})$", re.IGNORECASE)
 CLOCK = re.compile(rf"-?(?:{_CLOCK})$", re.IGNORECASE)
 STAMP = re.compile(
-    rf"(?:(?:{_DATE})(?:[T_ ,]\s*|:(?=[0-9][0-9]:))(?:{_CLOCK}){_OFFSET}|(?:{_CLOCK})[ ,]\s*(?:{_DATE})|[0-9]{{8}}T[0-9]{{6}}(?:\.[0-9]+)?{_OFFSET}|(?:19|20)[0-9]{{12}})$",
+    rf"(?:(?:{_DATE})(?:[T_ ,]\s*|:(?=[0-9][0-9]:))(?:{_CLOCK}){_OFFSET}|"
+    rf"(?:{_CLOCK})[ ,]\s*(?:{_DATE})|[0-9]{{8}}T[0-9]{{6}}(?:\.[0-9]+)?{_OFFSET}|(?:19|20)[0-9]{{12}})$",
     re.IGNORECASE,
 )
 GLUED_STAMP = re.compile(
-    rf"((?:{_DATE})[T ](?:{_CLOCK})(?:\.[0-9]+)?|(?:{_CLOCK})|(?:{_DATE})) +((?:{_NUMBER})\s*(?:{_UNIT})?)$", re.IGNORECASE
+    rf"((?:{_DATE})[T ](?:{_CLOCK})(?:\.[0-9]+)?|(?:{_CLOCK})|(?:{_DATE})) +((?:{_NUMBER})\s*(?:{_UNIT})?)$",
+    re.IGNORECASE,
 )
 _SHAPES = ((STAMP, "stamp"), (DATE, "date"), (CLOCK, "clock"))
+_SIGNS = str.maketrans("℃℉", "CF", "°º˚")
 TYPED = frozenset({"number", "with unit", "stamp", "date", "clock"})
 
 
@@ -100,7 +191,7 @@ def split_unit(cell: str) -> tuple[str, str]:
     match = _WITH_UNIT.match(cell.strip(BLANKS))
     if not match:
         return cell.strip(BLANKS), ""
-    unit = match[2].translate(str.maketrans({"℃": "C", "℉": "F", "°": "", "º": "", "˚": ""}))
+    unit = match[2].translate(_SIGNS)
     unit = re.sub(r"^(deg\.?|degrees)\s*", "", unit.strip(), flags=re.IGNORECASE)
     return match[1].strip(), unit[:1].upper()
 

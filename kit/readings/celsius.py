@@ -18,10 +18,41 @@ UNITS = {"°C": "degC", "°F": "degF", "K": "K"}
 BY_ROW = "by row"
 _LETTERS = {"C": "degC", "F": "degF", "K": "K"}
 SURE_SENTINELS = (
-    9999.0, -9999.0, 99999.0, -99999.0, 999999.0, -999999.0, -999.0, -999.9, -888.8, 7999.0, -7999.0, 6999.0, -6999.0, 8888.0,
-    8888.8, 9999.9, -9999.9, 32767.0, -32767.0, -32768.0, 32768.0, 65535.0, 65536.0, 3276.7, -3276.8, 6553.5, 2147483647.0, -2147483648.0,
-    1e10, 1e30, -1e30, 9.9e37, -9.9e37, 9.91e37,
-)  # fmt: skip
+    9999.0,
+    -9999.0,
+    99999.0,
+    -99999.0,
+    999999.0,
+    -999999.0,
+    -999.0,
+    -999.9,
+    -888.8,
+    7999.0,
+    -7999.0,
+    6999.0,
+    -6999.0,
+    8888.0,
+    8888.8,
+    9999.9,
+    -9999.9,
+    32767.0,
+    -32767.0,
+    -32768.0,
+    32768.0,
+    65535.0,
+    65536.0,
+    3276.7,
+    -3276.8,
+    6553.5,
+    2147483647.0,
+    -2147483648.0,
+    1e10,
+    1e30,
+    -1e30,
+    9.9e37,
+    -9.9e37,
+    9.91e37,
+)
 
 
 @dataclass(frozen=True)
@@ -35,7 +66,11 @@ class Sentinels:
 def declared_unit(value: object) -> str | None:
     """Return 'degC', 'degF', 'K' or '0.1 degC' … for a unit as a tester writes it, or None."""
     text = str(value).strip()
-    tenths = text.removeprefix("0.1").removeprefix("tenths of").strip() if text.startswith(("0.1", "tenths of")) else None
+    tenths = (
+        text.removeprefix("0.1").removeprefix("tenths of").strip()
+        if text.startswith(("0.1", "tenths of"))
+        else None
+    )
     unit = UNITS.get(temperature_unit(tenths if tenths is not None else text) or "")
     if unit is None:
         return None
@@ -73,7 +108,9 @@ def _outside(values: Floats) -> npt.NDArray[np.bool_] | None:
     return outside if outside.any() else None
 
 
-def _mask(values: Floats, codes: Codes, hit: npt.NDArray[np.bool_], number: float, met: dict[float, int]) -> None:
+def _mask(
+    values: Floats, codes: Codes, hit: npt.NDArray[np.bool_], number: float, met: dict[float, int]
+) -> None:
     if hit.any():
         values[hit] = np.nan
         codes[hit] = OPEN
@@ -112,7 +149,8 @@ def row_units(
             f"{where}, line {line_of(change)}, column {name}",
             f"the unit changes from {before} to {after} there ({numbers.values[change]:g} {after})",
             "one unit for a whole column",
-            "Add unit_per_row = true to the [[logger]] table to convert every row by its own unit; else split or mend the file.",
+            "Add unit_per_row = true to the [[logger]] table to convert every row by its own unit; else "
+            "split or mend the file.",
         )
         return "degC", numbers.values
     values = numbers.values.copy()
@@ -127,12 +165,15 @@ def ask_unit(names: list[str], firsts: Mapping[str, float], where: str, faults: 
     name = names[0]
     value = firsts.get(name, float("nan"))
     example = ", ".join(
-        f"{to_celsius(np.array([value]), unit)[0]:.1f} °C if {unit}" for unit in ("degC", "degF", "K") if np.isfinite(value)
+        f"{to_celsius(np.array([value]), unit)[0]:.1f} °C if {unit}"
+        for unit in ("degC", "degF", "K")
+        if np.isfinite(value)
     )
     listed = ", ".join(f"'{each}'" for each in names)
     faults.ask(
         f"{where}, column {name}",
         f"no unit for {listed}; the first reading of '{name}', {value:g}, is {example}",
         "°C, °F or K",
-        'Add unit = "degC" (or "degF", "K") to the [[logger]] table, and columns = {probe = "heading"} if some of these are no temperatures.',
+        'Add unit = "degC" (or "degF", "K") to the [[logger]] table, and columns = {probe = "heading"} if '
+        "some of these are no temperatures.",
     )

@@ -55,14 +55,21 @@ def settle_order(
         return _mixed(stamps, where, text_of, faults)
     rows = rows[_distinct(stamps, rows)]
     orders: list[Order] = ["dmy", "mdy"]
-    if stamps.short_year and (stamps.separator == "-" or not any(_possible(stamps, order, rows) for order in orders)):
+    if stamps.short_year and (
+        stamps.separator == "-" or not any(_possible(stamps, order, rows) for order in orders)
+    ):
         orders.append("ymd")
     possible = [order for order in orders if _possible(stamps, order, rows)]
     if day_first is not None:
         wanted: Order = "dmy" if day_first else "mdy"
         if wanted in possible:
             return wanted, "declared"
-        faults.refuse(where, f"dates such as '{text_of(int(rows[0]))}'", f"dates with the {_WORDS[wanted][:-6]} first, as declared", "Mend the key day_first.")
+        faults.refuse(
+            where,
+            f"dates such as '{text_of(int(rows[0]))}'",
+            f"dates with the {_WORDS[wanted][:-6]} first, as declared",
+            "Mend the key day_first.",
+        )
         return None, ""
     if not possible:
         _impossible(stamps, rows, where, text_of, faults)
@@ -79,7 +86,11 @@ def settle_order(
 
 
 def _distinct(stamps: Stamps, rows: Ints) -> Ints:
-    keys = stamps.a[rows].astype(np.int64) * 40_000_000 + stamps.b[rows].astype(np.int64) * 40_000 + stamps.c[rows]
+    keys = (
+        stamps.a[rows].astype(np.int64) * 40_000_000
+        + stamps.b[rows].astype(np.int64) * 40_000
+        + stamps.c[rows]
+    )
     _, first = np.unique(keys, return_index=True)
     return np.sort(first)
 
@@ -88,19 +99,25 @@ def _mixed(stamps: Stamps, where: str, text_of: Callable[[int], str], faults: Fa
     three = int(np.flatnonzero(stamps.form == THREE)[0])
     other = int(np.flatnonzero((stamps.form == YEAR_FIRST) | (stamps.form == NAMED))[0])
     faults.refuse(
-        where, f"dates written in two ways, '{text_of(three)}' and '{text_of(other)}'", "one way for a whole column",
+        where,
+        f"dates written in two ways, '{text_of(three)}' and '{text_of(other)}'",
+        "one way for a whole column",
         "Export the log again with one format, or split the file.",
-    )  # fmt: skip
+    )
     return None, ""
 
 
-def _impossible(stamps: Stamps, rows: Ints, where: str, text_of: Callable[[int], str], faults: Faults) -> None:
+def _impossible(
+    stamps: Stamps, rows: Ints, where: str, text_of: Callable[[int], str], faults: Faults
+) -> None:
     by_day = next((int(row) for row in rows if stamps.a[row] > 12), int(rows[0]))
     by_month = next((int(row) for row in rows if stamps.b[row] > 12), int(rows[-1]))
     faults.refuse(
-        where, f"'{text_of(by_day)}' and '{text_of(by_month)}', which no single order of day and month explains",
-        "one order for a whole column", "Export the log again with one date format, or split the file.",
-    )  # fmt: skip
+        where,
+        f"'{text_of(by_day)}' and '{text_of(by_month)}', which no single order of day and month explains",
+        "one order for a whole column",
+        "Export the log again with one date format, or split the file.",
+    )
 
 
 def _proof(stamps: Stamps, order: Order, rows: Ints, text_of: Callable[[int], str]) -> str:
@@ -122,16 +139,25 @@ def _runs_on(stamps: Stamps, order: Order) -> bool:
 
 
 def _ask(
-    stamps: Stamps, possible: list[Order], rows: Ints, where: str, text_of: Callable[[int], str], faults: Faults
+    stamps: Stamps,
+    possible: list[Order],
+    rows: Ints,
+    where: str,
+    text_of: Callable[[int], str],
+    faults: Faults,
 ) -> None:
     shown = rows if len(rows) <= 2 else rows[[0, -1]]
     texts = ", ".join(f"'{text_of(int(row))}'" for row in shown)
-    readings = " or ".join(f"{_WORDS[order]}: {' … '.join(_iso(stamps, order, int(row)) for row in shown)}" for order in possible)
+    readings = " or ".join(
+        f"{_WORDS[order]}: {' … '.join(_iso(stamps, order, int(row)) for row in shown)}" for order in possible
+    )
     faults.ask(
-        where, f"{texts}, which can be read in two ways: {readings}", "day first or month first",
+        where,
+        f"{texts}, which can be read in two ways: {readings}",
+        "day first or month first",
         "Add day_first = true or day_first = false to the [[logger]] table"
         + (' (or time_format = "%y-%m-%d …" where the year stands first).' if "ymd" in possible else "."),
-    )  # fmt: skip
+    )
 
 
 def _iso(stamps: Stamps, order: Order, row: int) -> str:

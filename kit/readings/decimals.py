@@ -27,9 +27,24 @@ def settle_decimal(
     if declared in (".", ","):
         return str(declared), "declared"
     if declared is not None:
-        faults.refuse(f"{source.name}, [[logger]] key decimal", f"'{declared}'", "'.' or ','", "Mend the key.")
-    columns = list(dict.fromkeys([*roles.temperatures, *roles.differences, *(roles.time.places if roles.time.kind == "number" else ())]))
-    proved = {mark for row in rows for column in columns if (mark := decimal_evidence(row[column])) in (".", ",") and _is_number(row[column])}
+        faults.refuse(
+            f"{source.name}, [[logger]] key decimal", f"'{declared}'", "'.' or ','", "Mend the key."
+        )
+    columns = list(
+        dict.fromkeys(
+            [
+                *roles.temperatures,
+                *roles.differences,
+                *(roles.time.places if roles.time.kind == "number" else ()),
+            ]
+        )
+    )
+    proved = {
+        mark
+        for row in rows
+        for column in columns
+        if (mark := decimal_evidence(row[column])) in (".", ",") and _is_number(row[column])
+    }
     if len(proved) == 1:
         mark = proved.pop()
         return mark, "shown by numbers such as " + repr(_first(rows, columns, mark))
@@ -48,15 +63,23 @@ def _first(rows: Rows, columns: Sequence[int], mark: str) -> str:
     return next(row[column] for row in rows for column in columns if decimal_evidence(row[column]) == mark)
 
 
-def _from_all_rows(source: Source, layout: Layout, roles: Roles, columns: Sequence[int], faults: Faults) -> tuple[str, str]:
+def _from_all_rows(
+    source: Source, layout: Layout, roles: Roles, columns: Sequence[int], faults: Faults
+) -> tuple[str, str]:
     found = read_marks(source, layout, roles.time, columns)
-    lines = {mark: min(marks[mark] for marks in found.values() if mark in marks) for mark in (".", ",", "comma", "point") if any(mark in marks for marks in found.values())}
+    lines = {
+        mark: min(marks[mark] for marks in found.values() if mark in marks)
+        for mark in (".", ",", "comma", "point")
+        if any(mark in marks for marks in found.values())
+    }
     if "." in lines and "," in lines:
         first, second = sorted((lines["."], lines[","]))
         faults.refuse(
-            f"{source.name}, line {second}", f"a number whose decimal mark contradicts line {first}", "one decimal mark in a whole file",
+            f"{source.name}, line {second}",
+            f"a number whose decimal mark contradicts line {first}",
+            "one decimal mark in a whole file",
             "Look at both lines; take out thousands marks, or export the log again.",
-        )  # fmt: skip
+        )
         return ".", ""
     for mark in (".", ","):
         if mark in lines:
@@ -91,9 +114,11 @@ def _ask(source: Source, line: int, doubtful: Sequence[str], faults: Faults) -> 
     marks = " and ".join("commas" if each == "comma" else "points" for each in doubtful)
     faults.ask(
         f"{source.name}, line {line}",
-        f"{marks} before exactly three digits, everywhere: '1,234' is 1.234 (decimal comma) or 1234 (thousands mark)",
-        "the decimal mark", 'Add decimal = "," or decimal = "." to the [[logger]] table.',
-    )  # fmt: skip
+        f"{marks} before exactly three digits, everywhere: '1,234' is 1.234 (decimal comma) or 1234 "
+        "(thousands mark)",
+        "the decimal mark",
+        'Add decimal = "," or decimal = "." to the [[logger]] table.',
+    )
 
 
 def loose_columns(columns: Sequence[int], rows: Rows, decimal: str) -> frozenset[int]:

@@ -40,7 +40,9 @@ class Happened:
         return not self.probes or probe in self.probes
 
 
-def happened(run: Run, row: Mapping[str, Any], window: Window | None, recorded: Recorded | None, faults: Faults) -> list[Happened]:
+def happened(
+    run: Run, row: Mapping[str, Any], window: Window | None, recorded: Recorded | None, faults: Faults
+) -> list[Happened]:
     """Return the events of one burn on its own seconds."""
     burn = relative_times(row)
     zero_at = burn.seconds.get(run.trial.time_zero_column)
@@ -52,14 +54,27 @@ def happened(run: Run, row: Mapping[str, Any], window: Window | None, recorded: 
             continue
         if zero_at is None:
             faults.ask(
-                f"events.csv, burn {row['burn']}, {event['event']}", "a clock time, and a burn without one",
-                "a clock time of time zero", f"Fill in {run.trial.time_zero_column} on the burn sheet.",
-            )  # fmt: skip
+                f"events.csv, burn {row['burn']}, {event['event']}",
+                "a clock time, and a burn without one",
+                "a clock time of time zero",
+                f"Fill in {run.trial.time_zero_column} on the burn sheet.",
+            )
             continue
         begin = _seconds(times.seconds["at"], zero_at, window, recorded)
         until = times.seconds.get("until")
-        end = begin + _lasting(str(event["event"]), run.trial.cleaning) if until is None else _seconds(until, zero_at, window, recorded)
-        found.append(Happened(str(event["event"]), begin, max(begin, end), tuple(probe_names(str(event.get("probes") or "")))))
+        end = (
+            begin + _lasting(str(event["event"]), run.trial.cleaning)
+            if until is None
+            else _seconds(until, zero_at, window, recorded)
+        )
+        found.append(
+            Happened(
+                str(event["event"]),
+                begin,
+                max(begin, end),
+                tuple(probe_names(str(event.get("probes") or ""))),
+            )
+        )
     return found
 
 
@@ -79,7 +94,9 @@ def handling(row: Mapping[str, Any], run: Run, events: list[Happened]) -> list[t
     """Return the spans in which a probe may jump for a reason: tipping, lid on, and every event."""
     times = relative_times(row)
     zero = times.seconds.get(run.trial.time_zero_column)
-    spans = [(event.begin - _HANDLING_S, event.end + _HANDLING_S) for event in events if event.event != "rain"]
+    spans = [
+        (event.begin - _HANDLING_S, event.end + _HANDLING_S) for event in events if event.event != "rain"
+    ]
     if zero is not None:
         for column in ("lit", "tipped", "lid_on"):
             if column in times.seconds:

@@ -151,8 +151,10 @@ def _saturated(stack: Stack, good: Ints, runs: Runs, steps: Floats, cleaning: Cl
     t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
     top = np.full(len(stack.starts) - 1, -np.inf)
     np.maximum.at(top, seg, y)
-    long = (runs.last - runs.first + 1 >= cleaning.saturated_n) & (t[runs.last] - t[runs.first] >= cleaning.saturated_s)
-    long &= (np.abs(y[runs.first] - top[runs.seg]) < 1e-6)
+    long = (runs.last - runs.first + 1 >= cleaning.saturated_n) & (
+        t[runs.last] - t[runs.first] >= cleaning.saturated_s
+    )
+    long &= np.abs(y[runs.first] - top[runs.seg]) < 1e-6
     cut: set[int] = set()
     for place in np.flatnonzero(long).tolist():
         first, last, of = int(runs.first[place]), int(runs.last[place]), int(runs.seg[place])
@@ -168,7 +170,11 @@ def _stuck(stack: Stack, good: Ints, runs: Runs, steps: Floats, cleaning: Cleani
     """Mark long stretches of one value in a channel that otherwise scatters, or that end with a jump."""
     t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
     count = runs.last - runs.first + 1
-    long = (count >= cleaning.stuck_n) & (t[runs.last] - t[runs.first] >= cleaning.stuck_s) if len(good) else np.zeros(0, bool)
+    long = (
+        (count >= cleaning.stuck_n) & (t[runs.last] - t[runs.first] >= cleaning.stuck_s)
+        if len(good)
+        else np.zeros(0, bool)
+    )
     for place in np.flatnonzero(long).tolist():
         first, last, of = int(runs.first[place]), int(runs.last[place]), int(runs.seg[place])
         if has(bits[good[first : last + 1]], "saturated").all() or steps[of] == 0:
@@ -183,7 +189,7 @@ def _stuck(stack: Stack, good: Ints, runs: Runs, steps: Floats, cleaning: Cleani
 
 
 def _scatters_around(y: Floats, seg: Ints, first: int, last: int, of: int) -> bool:
-    """Return whether readings go up and down and seldom repeat themselves on both sides: so many in a row are no chance."""
+    """Return whether readings on both sides go up and down and seldom repeat: so many in a row are no chance."""
     sides = []
     for low, high in ((first - _AROUND, first), (last + 1, last + 1 + _AROUND)):
         side = np.arange(max(low, 0), min(high, len(y)))
@@ -198,10 +204,15 @@ def _stops_dead(y: Floats, seg: Ints, first: int, of: int, step: float, cleaning
     if first < 3 or seg[first - 3] != of:
         return False
     pace = np.diff(y[first - 3 : first + 1])
-    return bool((pace > 0).all() or (pace < 0).all()) and float(np.median(np.abs(pace))) >= cleaning.saturated_steps * step
+    return (
+        bool((pace > 0).all() or (pace < 0).all())
+        and float(np.median(np.abs(pace))) >= cleaning.saturated_steps * step
+    )
 
 
-def _ends_with_jump(y: Floats, seg: Ints, first: int, last: int, of: int, step: float, cleaning: Cleaning) -> bool:
+def _ends_with_jump(
+    y: Floats, seg: Ints, first: int, last: int, of: int, step: float, cleaning: Cleaning
+) -> bool:
     if last + 2 >= len(y) or seg[last + 2] != of:
         return False
     jump = abs(y[last + 1] - y[last])

@@ -12,10 +12,36 @@ from kit.readings.headings import bare_unit, could_be_temperature, is_index, is_
 from kit.readings.layout import BLANK_RUN, Layout, Line, split_line
 
 _COMMENT = re.compile(r"^ *(?:#+|%+|//+|\*+|!+) *(?=[^\s,;|])")
+_STEP = re.compile(
+    r"\b(?:step|interval|intervall|period|every|increment|delta|spacing|sampling|rate|dt|Δt)\b", re.IGNORECASE
+)
 _LOOK_ABOVE = 8
 _ONE_NAME = (("date", "clock"), ("clock", "date"), ("clock", "text"))
 _PROCESSING = frozenset(
-    "avg mean min max smp std tot sample inst instantaneous average one type_k typek raw total wvc samp maximum minimum w x".split()
+    [
+        "avg",
+        "mean",
+        "min",
+        "max",
+        "smp",
+        "std",
+        "tot",
+        "sample",
+        "inst",
+        "instantaneous",
+        "average",
+        "one",
+        "type_k",
+        "typek",
+        "raw",
+        "total",
+        "wvc",
+        "samp",
+        "maximum",
+        "minimum",
+        "w",
+        "x",
+    ]
 )
 
 
@@ -79,7 +105,9 @@ def _fields(line: Line, layout: Layout) -> list[str]:
         whole = _cells(line.text, layout)
         cells = whole if len(_over_blanks(whole, layout)) == layout.width else cells
     if len(cells) != layout.width:
-        others = [split_line(bare, mark) for mark in (",", ";", "\t", "|", BLANK_RUN) if mark != layout.delimiter]
+        others = [
+            split_line(bare, mark) for mark in (",", ";", "\t", "|", BLANK_RUN) if mark != layout.delimiter
+        ]
         fitting = [other for other in others if len(other) == layout.width and len(cells) < layout.width]
         return fitting[0] if fitting else _merged(cells, layout.width)
     return cells
@@ -156,7 +184,9 @@ def _names_row(rows: Sequence[Row], layout: Layout, units: Row | None) -> Row | 
 def _expected(layout: Layout) -> int:
     """Return how many names a header needs: one a column that is not blank, one for a date and its clock."""
     used = sum(kind != "blank" for kind in layout.kinds)
-    return used - sum(layout.kinds[k - 1 : k + 1] in _ONE_NAME for k in range(1, layout.width)) * (layout.delimiter == BLANK_RUN)
+    return used - sum(layout.kinds[k - 1 : k + 1] in _ONE_NAME for k in range(1, layout.width)) * (
+        layout.delimiter == BLANK_RUN
+    )
 
 
 def _names_temperature(name: str) -> bool:
@@ -170,7 +200,9 @@ def _could_be_names(cells: Sequence[str], layout: Layout) -> bool:
     told = [is_time(cell) or is_index(cell) for cell in filled], [_names_temperature(cell) for cell in filled]
     if len(filled) < 0.6 * _expected(layout) and not (any(told[0]) and any(told[1])):
         return False
-    if len(cells) < _expected(layout) and not (any(told[0]) or any(told[1])):
+    if len(cells) < _expected(layout) and not (any(told[0]) and any(told[1])):
+        return False
+    if len(filled) == 2 and _STEP.search(filled[0]) and filled[1][0].isdigit():
         return False
     typed = sum(kind_of(cell) in TYPED for cell in filled)
     if typed > 0.5 * len(filled) and kind_of(filled[0]) in TYPED:
@@ -223,28 +255,41 @@ def _widened(row: Row, layout: Layout, first_row: Sequence[str], place: str) -> 
             group = names.pop()
             covered = used - len(names)
             names += [f"{group} #{number}" for number in range(1, covered + 1)]
-        elif layout.delimiter == "," and all(cell.isdigit() for cell in first_row if kind_of(cell) == "number"):
+        elif layout.delimiter == "," and all(
+            cell.isdigit() for cell in first_row if kind_of(cell) == "number"
+        ):
             raise KitError(
                 Problem(
-                    "refuse", f"{place}, line {row[0].number}",
-                    f"{len(names)} names for {used} columns of whole numbers: commas part the fields and the decimals alike",
-                    "another mark between the fields, or decimal points", "Export the log again with semicolons or tabs.",
+                    "refuse",
+                    f"{place}, line {row[0].number}",
+                    f"{len(names)} names for {used} columns of whole numbers: commas part the fields and "
+                    "the decimals alike",
+                    "another mark between the fields, or decimal points",
+                    "Export the log again with semicolons or tabs.",
                 )
-            )  # fmt: skip
+            )
         else:
             raise KitError(
                 Problem(
-                    "ask", f"{place}, line {row[0].number}", f"{len(names)} names for {used} columns: {', '.join(names)}", "a name a column",
+                    "ask",
+                    f"{place}, line {row[0].number}",
+                    f"{len(names)} names for {used} columns: {', '.join(names)}",
+                    "a name a column",
                     "Add header_row = 0 to the [[logger]] table to have names made up, or mend the header.",
                 )
-            )  # fmt: skip
+            )
     return [*names, *[""] * layout.width][: layout.width]
 
 
 def _is_group(names: Sequence[str], layout: Layout, used: int) -> bool:
     """Return whether the last name can be that of all the columns left: the only temperature among the names."""
     temperatures = [_names_temperature(name) for name in names]
-    return bool(names) and temperatures[-1] and sum(temperatures) == 1 and set(layout.kinds[len(names) - 1 : used]) == {"number"}
+    return (
+        bool(names)
+        and temperatures[-1]
+        and sum(temperatures) == 1
+        and set(layout.kinds[len(names) - 1 : used]) == {"number"}
+    )
 
 
 def _counts_rows(names: Sequence[str], layout: Layout, first_row: Sequence[str]) -> bool:
@@ -263,7 +308,6 @@ def _distinct(names: Sequence[str]) -> tuple[str, ...]:
     return tuple(found)
 
 
-_STEP = re.compile(r"\b(?:step|interval|intervall|period|every|increment|delta|spacing|sampling|rate|dt|Δt)\b", re.IGNORECASE)
 _UNIT_WORD = re.compile(r"\b(?:unit|units|einheit|unité|unidad|scale|temperature unit)\b", re.IGNORECASE)
 
 
@@ -274,7 +318,9 @@ def stated_values(preamble: Sequence[Line], delimiter: str) -> list[tuple[Line, 
         cells = split_line(_COMMENT.sub("", line.text), delimiter)
         if len(cells) == 1:
             cells = max((split_line(_COMMENT.sub("", line.text), mark) for mark in "\t;|,"), key=len)
-        if len(_filled(cells)) < 2 and (match := re.match(r"([^:=]{2,60}?)\s*[:=]\s+?(\S.*)$", cells[0] if cells else "")):
+        if len(_filled(cells)) < 2 and (
+            match := re.match(r"([^:=]{2,60}?)\s*[:=]\s+?(\S.*)$", cells[0] if cells else "")
+        ):
             cells = [match[1], match[2]]
         if len(cells) >= 2 and cells[0] and _filled(cells[1:]):
             found.append((line, cells[0].rstrip(" :="), _filled(cells[1:])))
@@ -293,5 +339,7 @@ def stated_unit(preamble: Sequence[Line], delimiter: str) -> str:
 
 def stated_step(preamble: Sequence[Line], delimiter: str) -> tuple[str, str] | None:
     """Return name and value of the sampling interval a preamble states (the last one), or None."""
-    stated = [(name, values[0]) for _, name, values in stated_values(preamble, delimiter) if _STEP.search(name)]
+    stated = [
+        (name, values[0]) for _, name, values in stated_values(preamble, delimiter) if _STEP.search(name)
+    ]
     return stated[-1] if stated else None

@@ -28,10 +28,101 @@ _TIME_WORDS = {
 _PARTS_OF_DATE = frozenset({"day", "tag", "jour", "hour", "heure", "minute", "second", "seconde"})
 _TIME_UNIT = {word: unit for unit, words in _TIME_WORDS.items() for word in words.split()}
 _OTHER_UNITS = frozenset(
-    "% %rh rh hpa pa kpa mpa mbar bar psi torr mmhg lux lx v mv uv volt volts a ma amp amps w kw mw kj j mj g kg mg t "
-    "lb lbs oz m/s km/h mph kn l/min l/s slpm sccm ppm ppb mm cm m in ft inch dbm db rpm hz khz n nm g/s g/min "
-    "kg/h kg/s w/m2 w/m² kw/m2 kw/m² kj/kg mj/kg ohm ω kω count counts raw bits adc # - -- bool vdc vac vol% mol% % rh "
-    "g/m3 mg/m3 µg/m3 ug/m3 m3/h °".split()
+    [
+        "%",
+        "%rh",
+        "rh",
+        "hpa",
+        "pa",
+        "kpa",
+        "mpa",
+        "mbar",
+        "bar",
+        "psi",
+        "torr",
+        "mmhg",
+        "lux",
+        "lx",
+        "v",
+        "mv",
+        "uv",
+        "volt",
+        "volts",
+        "a",
+        "ma",
+        "amp",
+        "amps",
+        "w",
+        "kw",
+        "mw",
+        "kj",
+        "j",
+        "mj",
+        "g",
+        "kg",
+        "mg",
+        "t",
+        "lb",
+        "lbs",
+        "oz",
+        "m/s",
+        "km/h",
+        "mph",
+        "kn",
+        "l/min",
+        "l/s",
+        "slpm",
+        "sccm",
+        "ppm",
+        "ppb",
+        "mm",
+        "cm",
+        "m",
+        "in",
+        "ft",
+        "inch",
+        "dbm",
+        "db",
+        "rpm",
+        "hz",
+        "khz",
+        "n",
+        "nm",
+        "g/s",
+        "g/min",
+        "kg/h",
+        "kg/s",
+        "w/m2",
+        "w/m²",
+        "kw/m2",
+        "kw/m²",
+        "kj/kg",
+        "mj/kg",
+        "ohm",
+        "ω",
+        "kω",
+        "count",
+        "counts",
+        "raw",
+        "bits",
+        "adc",
+        "#",
+        "-",
+        "--",
+        "bool",
+        "vdc",
+        "vac",
+        "vol%",
+        "mol%",
+        "%",
+        "rh",
+        "g/m3",
+        "mg/m3",
+        "µg/m3",
+        "ug/m3",
+        "m3/h",
+        "°",
+    ]
 ) | {"% rh", "vol %", "mol %"}
 _NO_TEMPERATURE = re.compile(
     r"humid|feucht|humedad|humidit|(?<![a-z])rh(?![a-z])|lux|light|licht|lumi|press|druck|pression|presi|volt|batt|akku|supply|"
@@ -42,26 +133,38 @@ _NO_TEMPERATURE = re.compile(
     re.IGNORECASE,
 )
 _TEMPERATURE = re.compile(
-    r"t[eé]mp|tmp(?![a-z])|thermo|(?<![a-z])tc(?![a-z])|(?<![a-z])t[ _]?\d+(?![a-z])|^t$|(?<![a-z])t_|^t[a-z]?\d*$|probe|sonde|"
-    r"f(?:ü|ue|u)hler|sensor|kanal|(?<![a-z])ch(?:annel|an)?\.?[ _]?[a-z\d]|canal|voie|grill|grate|rost|(?<![a-z])lid|pit(?![a-z])|kern|"
-    r"core(?![a-z])|ambient|umgebung|meat|fleisch|smoker|oven|ofen|flame|wall|surface|(?<![a-z])in(?:side)?(?![a-z])|dome|kammer|chamber|"
+    r"t[eé]mp|tmp(?![a-z])|thermo|(?<![a-z])tc(?![a-z])|(?<![a-z])t[ _]?\d+(?![a-z])|^t$|"
+    r"(?<![a-z])t_|^t[a-z]?\d*$|probe|sonde|"
+    r"f(?:ü|ue|u)hler|sensor|kanal|(?<![a-z])ch(?:annel|an)?\.?[ _]?[a-z\d]|canal|voie|"
+    r"grill|grate|rost|(?<![a-z])lid|pit(?![a-z])|kern|"
+    r"core(?![a-z])|ambient|umgebung|meat|fleisch|smoker|oven|ofen|flame|wall|surface|"
+    r"(?<![a-z])in(?:side)?(?![a-z])|dome|kammer|chamber|"
     r"(?<![a-z])(?:upper|lower|top|bottom|oben|unten|left|right|centre|center|middle)|dew|junction|panel|panneau",
     re.IGNORECASE,
 )
 _TIME = re.compile(
-    r"^\W*(?:(?:date|datum|fecha|data|day|tag|jour)\W*(?:[/&+]|and|und|et|y|_| )?\W*)?(?:time|zeit|uhrzeit|heure|hora|ora|tid|tijd|clock|"
-    r"timestamp|time ?stamp|stamp|elapsed|runtime|run time|laufzeit|dauer|duration|temps(?! ?[(\[]?°)|tiempo|tempo|horodatage|epoch|unix|datum|date|"
+    r"^\W*(?:(?:date|datum|fecha|data|day|tag|jour)\W*(?:[/&+]|and|und|et|y|_| )?\W*)?"
+    r"(?:time|zeit|uhrzeit|heure|hora|ora|tid|tijd|clock|"
+    r"timestamp|time ?stamp|stamp|elapsed|runtime|run time|laufzeit|dauer|duration|"
+    r"temps(?! ?[(\[]?°)|tiempo|tempo|horodatage|epoch|unix|datum|date|"
     r"fecha|seconds?|secs?|sekunden|minutes?|mins?|minuten|hours?|zeitstempel|zeitpunkt|datetime|messzeit|时间"
     r"|(?:when|t|x|s|ms|min|h|day|ts|utc)(?=\s*(?:$|[(\[,/;])))(?![a-z])",
     re.IGNORECASE,
 )
 _INDEX = re.compile(
-    r"^\W*(?:no|nr|num|number|nummer|numéro|num[eé]ro|index|idx|rec|record|record ?(?:no|number)|rn|row|item|id|#|n|i|sample|"
-    r"sample ?(?:no|number)|scan|scan ?(?:no|number)?|reading|point|lfd\.? ?nr|seq|sequence|count|counter|line|entry|messung|unnamed: 0|)\W*$",
+    r"^\W*(?:no|nr|num|number|nummer|numéro|num[eé]ro|index|idx|rec|record|record ?(?:no|number)|rn|row|item|id|#|n|i|"
+    r"sample|"
+    r"sample ?(?:no|number)|scan|scan ?(?:no|number)?|reading|point|lfd\.? ?nr|seq|sequence|"
+    r"count|counter|line|entry|messung|unnamed: 0|)\W*$",
     re.IGNORECASE,
 )
-_MILLIS = re.compile(r"^\W*(?:ms|msec|msecs|millis|milli ?sec(?:onds?)?s?|milliseconds?|millisekunden?)\W*$", re.IGNORECASE)
-_DIFFERENCE = re.compile(r"^\W*(?:Δ|∆|delta|diff|difference|differenz|d[ _]?t(?![a-z]))|(?:diff|delta|difference)\W*$|\w\s*[-−–]\s*\w", re.IGNORECASE)
+_MILLIS = re.compile(
+    r"^\W*(?:ms|msec|msecs|millis|milli ?sec(?:onds?)?s?|milliseconds?|millisekunden?)\W*$", re.IGNORECASE
+)
+_DIFFERENCE = re.compile(
+    r"^\W*(?:Δ|∆|delta|diff|difference|differenz|d[ _]?t(?![a-z]))|(?:diff|delta|difference)\W*$|\w\s*[-−–]\s*\w",
+    re.IGNORECASE,
+)
 
 
 @lru_cache(maxsize=4096)

@@ -57,7 +57,9 @@ def split_line(text: str, delimiter: str) -> list[str]:
     if not delimiter:
         return [text.strip(BLANKS).strip('"').strip(BLANKS)]
     if delimiter == BLANK_RUN:
-        return text.split() if '"' not in text else next(csv.reader([" ".join(text.split())], delimiter=" "), [])
+        return (
+            text.split() if '"' not in text else next(csv.reader([" ".join(text.split())], delimiter=" "), [])
+        )
     if '"' in text:
         cells = next(csv.reader([text], delimiter=delimiter, skipinitialspace=True), [])
     else:
@@ -89,7 +91,11 @@ def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | 
     rows = [row for row in rows if len(row) == width and any(kind_of(cell) in TYPED for cell in row)]
     kinds = column_kinds(rows, width)
     kinds = column_kinds([row for row in rows if begins_like_row(row, kinds)] or rows, width)
-    parted = [(line.number, split_glued(split_line(line.text, name), glued)) for line in lines if line.text.strip(BLANKS)]
+    parted = [
+        (line.number, split_glued(split_line(line.text, name), glued))
+        for line in lines
+        if line.text.strip(BLANKS)
+    ]
     for place, (number, cells) in enumerate(parted):
         if is_row(cells, kinds):
             while place and begins_like_row(parted[place - 1][1], kinds):
@@ -99,7 +105,9 @@ def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | 
 
 
 def _candidates(texts: Sequence[str]) -> list[str]:
-    present = [name for name in _CANDIDATES if sum(name in text.strip(BLANKS) for text in texts) * 2 > len(texts)]
+    present = [
+        name for name in _CANDIDATES if sum(name in text.strip(BLANKS) for text in texts) * 2 > len(texts)
+    ]
     return present or [""]
 
 
@@ -155,21 +163,30 @@ def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequen
     first = next((place for place, line in enumerate(lines) if number.match(line.text)), len(lines))
     above = [line.text for line in lines[:first] if line.text.strip(BLANKS)][-1:]
     plain = sum(bool(number.match(text)) or kind_of(text) in _EMPTY for text in texts)
-    return delimiter == "," and width == 2 and plain >= 0.8 * len(texts) and not any("," in text for text in above)
+    return (
+        delimiter == ","
+        and width == 2
+        and plain >= 0.8 * len(texts)
+        and not any("," in text for text in above)
+    )
 
 
 def _cut_numbers(texts: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> bool:
     """Return whether commas after a glued stamp look like decimal marks: no blank after them, no point anywhere."""
     if delimiter != ",":
         return False
-    whole = all(cell.replace(" ", "").isdigit() or kind_of(cell) in _EMPTY for row in rows for cell in row[1:])
+    whole = all(
+        cell.replace(" ", "").isdigit() or kind_of(cell) in _EMPTY for row in rows for cell in row[1:]
+    )
     return whole and not any(", " in text for text in texts)
 
 
 def _foreign(texts: Sequence[str], delimiter: str) -> float:
     """Return what it counts against a delimiter that another one stands in nearly every line."""
     others = {mark: against for mark, against in (("\t", 0.9), (";", 0.5), ("|", 0.5)) if mark != delimiter}
-    return sum(against for mark, against in others.items() if sum(mark in text for text in texts) >= 0.6 * len(texts))
+    return sum(
+        against for mark, against in others.items() if sum(mark in text for text in texts) >= 0.6 * len(texts)
+    )
 
 
 def column_kinds(rows: Sequence[Sequence[str]], width: int) -> tuple[str, ...]:
@@ -206,14 +223,18 @@ def is_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
 
 
 def begins_like_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
-    """Return whether fields are those of a row with a word too many: its time fits, or its numbers for the most part."""
+    """Return whether fields are a row's, with a word too many: its time fits, or most of its numbers."""
     if len(cells) != len(kinds):
         return False
     found = [kind_of(cell) for cell in cells]
     clocks = [kind in _CLOCKLIKE for kind, column in zip(found, kinds, strict=True) if column in _CLOCKLIKE]
     if clocks:
         return all(clocks)
-    numbers = [kind in _NUMERIC or kind in _EMPTY for kind, column in zip(found, kinds, strict=True) if column == "number"]
+    numbers = [
+        kind in _NUMERIC or kind in _EMPTY
+        for kind, column in zip(found, kinds, strict=True)
+        if column == "number"
+    ]
     return kinds[0] == "number" and found[0] in _NUMERIC and 2 * sum(numbers) > len(numbers)
 
 

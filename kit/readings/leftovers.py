@@ -17,7 +17,7 @@ from kit.readings.layout import Layout, split_glued, split_line
 from kit.readings.lines import OddLine
 from kit.readings.numbers import ABSENT, UNREAD, Numbers
 from kit.readings.roles import Roles
-from kit.readings.sniff import raw_line
+from kit.readings.sniff import raw_lines
 from kit.readings.source import Source
 from kit.readings.timing import TimePlan
 
@@ -26,6 +26,7 @@ _MOST_ODD = 0.2
 _SHOWN = 5
 _SPARSE = 0.5
 _MOST_EVENTS = 100_000
+_MOST_SHOWN = 500
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,7 @@ def check_lines(
     """Take out of a body what is no row; refuse a second header and a file of two shapes."""
     timed = _timed(body, layout, plan) & ~_begins_with_word(body, layout, roles)
     notes = list(source.notes)
-    outside = [(int(body.lines[row]), _fields(source, int(body.lines[row]), layout)) for row in np.flatnonzero(~timed)[:200]]
+    outside = list(_fields(source, body.lines[np.flatnonzero(~timed)[:_MOST_SHOWN]].tolist(), layout).items())
     outside += [(line.number, list(line.fields)) for line in body.odd if line.kind == "outside"]
     last = int(body.lines[timed].max()) if timed.any() else 0
     _second_header(sorted(outside), last, header, roles, source.name, faults)
@@ -104,12 +105,22 @@ def _begins_with_word(body: Body, layout: Layout, roles: Roles) -> npt.NDArray[n
     return np.asarray(body.numbers[0].codes == UNREAD)
 
 
-def _fields(source: Source, number: int, layout: Layout) -> list[str]:
-    return split_glued(split_line(raw_line(source, number), layout.delimiter), layout.glued)
+def _fields(source: Source, numbers: Sequence[int], layout: Layout) -> dict[int, list[str]]:
+    """Return the fields of some lines, by line number."""
+    texts = raw_lines(source, numbers)
+    return {
+        number: split_glued(split_line(text, layout.delimiter), layout.glued)
+        for number, text in texts.items()
+    }
 
 
 def _second_header(
-    outside: Sequence[tuple[int, list[str]]], last: int, header: Header, roles: Roles, name: str, faults: Faults
+    outside: Sequence[tuple[int, list[str]]],
+    last: int,
+    header: Header,
+    roles: Roles,
+    name: str,
+    faults: Faults,
 ) -> None:
     own = [each for each in header.names if each]
     for number, cells in outside:
@@ -124,7 +135,8 @@ def _second_header(
             order = "in another column order" if set(words) == set(own) else "with other columns"
             faults.refuse(
                 f"{name}, line {number}",
-                f"a second header {order}: {', '.join(words)} (the first: {', '.join(own)}); {roles.time.heading or 'the time'} restarts below it",
+                f"a second header {order}: {', '.join(words)} (the first: {', '.join(own)}); "
+                f"{roles.time.heading or 'the time'} restarts below it",
                 "one table a file",
                 f"These are two logs glued together: split the file at line {number} and give both files.",
             )
@@ -136,9 +148,11 @@ def _two_shapes(odd: Sequence[OddLine], rows: int, layout: Layout, name: str, fa
     if len(bad) > 3 and len(bad) > _MOST_ODD * max(rows, 1):
         first = bad[0]
         faults.refuse(
-            f"{name}, line {first.number}", f"{len(first.fields)} fields; {len(bad)} lines are so, where the others have {layout.width}",
-            f"{layout.width} fields in every row", "Split the file where its shape changes, or export it again.",
-        )  # fmt: skip
+            f"{name}, line {first.number}",
+            f"{len(first.fields)} fields; {len(bad)} lines are so, where the others have {layout.width}",
+            f"{layout.width} fields in every row",
+            "Split the file where its shape changes, or export it again.",
+        )
 
 
 def _line_notes(
@@ -148,16 +162,26 @@ def _line_notes(
     own = [each.casefold() for each in header.names if each]
     for what, lines in (
         ("footer, not rows", [(n, c) for n, c in outside if n > last]),
-        ("the header again, left aside", [(n, c) for n, c in outside if n <= last and [x.casefold() for x in c if x] == own]),
-        ("no usable time, not rows", [(n, c) for n, c in outside if n <= last and [x.casefold() for x in c if x] != own]),
+        (
+            "the header again, left aside",
+            [(n, c) for n, c in outside if n <= last and [x.casefold() for x in c if x] == own],
+        ),
+        (
+            "no usable time, not rows",
+            [(n, c) for n, c in outside if n <= last and [x.casefold() for x in c if x] != own],
+        ),
     ):
         if lines:
-            shown = "; ".join(f"line {number}: {' '.join(cell for cell in cells if cell)[:60]}" for number, cells in lines[:_SHOWN])
+            shown = "; ".join(
+                f"line {number}: {' '.join(cell for cell in cells if cell)[:60]}"
+                for number, cells in lines[:_SHOWN]
+            )
             more = f" and {len(lines) - _SHOWN} more" if len(lines) > _SHOWN else ""
             notes.append(f"{what}: {shown}{more}")
     for line in [line for line in odd if line.kind in ("short", "long")][:_SHOWN]:
         notes.append(
-            f"line {line.number}: {len(line.fields)} fields where {width} are expected; which reading is absent or too many cannot be known, "
+            f"line {line.number}: {len(line.fields)} fields where {width} are expected; which reading is "
+            "absent or too many cannot be known, "
             "so all readings of that row are missing"
         )
     many = sum(line.kind in ("short", "long") for line in odd)
@@ -175,14 +199,20 @@ def _only_words(source: Source, body: Body, roles: Roles, layout: Layout) -> npt
     for _, texts in _sparse(body):
         words |= texts.codes > 0
     found = empty & words
-    for row in np.flatnonzero(found)[:500]:
-        cells = _fields(source, int(body.lines[row]), layout)
+    rows = np.flatnonzero(found)[:_MOST_SHOWN]
+    fields = _fields(source, body.lines[rows].tolist(), layout)
+    for row in rows.tolist():
+        cells = fields[int(body.lines[row])]
         found[row] = all(not cells[column] for column in roles.temperatures if column < len(cells))
     return found
 
 
 def _sparse(body: Body) -> list[tuple[int, Texts]]:
-    return [(column, texts) for column, texts in body.texts.items() if (texts.codes > 0).sum() < _SPARSE * max(len(body), 1)]
+    return [
+        (column, texts)
+        for column, texts in body.texts.items()
+        if (texts.codes > 0).sum() < _SPARSE * max(len(body), 1)
+    ]
 
 
 def _mask_cut_number(
@@ -192,12 +222,15 @@ def _mask_cut_number(
     if not source.ends_open or len(body) < 4 or not timed[-1] or (layout.width - 1) not in roles.temperatures:
         return
     column = layout.width - 1
-    cells = [_fields(source, int(body.lines[row]), layout) for row in (-4, -3, -2, -1)]
+    cells = list(_fields(source, body.lines[-4:].tolist(), layout).values())
     decimals = [_decimals(row[column]) if column < len(row) else 0 for row in cells]
     if min(decimals[:3]) == max(decimals[:3]) > decimals[3] and cells[3][column].strip(BLANKS):
         numbers: Numbers = body.numbers[column]
         numbers.values[-1], numbers.codes[-1] = np.nan, ABSENT
-        notes.append(f"last line (line {int(body.lines[-1])}): the last reading, '{cells[3][column]}', is cut off: missing")
+        notes.append(
+            f"last line (line {int(body.lines[-1])}): the last reading, '{cells[3][column]}', is cut off: "
+            "missing"
+        )
 
 
 def _decimals(cell: str) -> int:
@@ -207,16 +240,25 @@ def _decimals(cell: str) -> int:
 
 
 def events_of(
-    checked: Checked, roles: Roles, lines: Ints, elapsed_s: npt.NDArray[np.float64], clock: npt.NDArray[np.datetime64]
+    checked: Checked,
+    roles: Roles,
+    lines: Ints,
+    elapsed_s: npt.NDArray[np.float64],
+    clock: npt.NDArray[np.datetime64],
 ) -> pd.DataFrame:
-    """Return the words logged beside or between readings, one a row; times are those of the nearest row above or at it."""
+    """Return the words logged beside or between readings, with the time of the row they stand in or after."""
     found: list[tuple[int, str, str, bool]] = []
     for body, only in ((checked.body, False), (checked.only_events, True)):
         for column, texts in body.texts.items():
             filled = np.flatnonzero(texts.codes > 0)
-            if column not in roles.unit_cells.values() and (only or len(filled) < _SPARSE * max(len(body), 1)):
+            if column not in roles.unit_cells.values() and (
+                only or len(filled) < _SPARSE * max(len(body), 1)
+            ):
                 rows = filled[:_MOST_EVENTS].tolist()
-                found += [(int(body.lines[row]), roles.names[column], texts.words[texts.codes[row]], only) for row in rows]
+                found += [
+                    (int(body.lines[row]), roles.names[column], texts.words[texts.codes[row]], only)
+                    for row in rows
+                ]
     found += [(line, "", text, False) for line, text in checked.body.remarks.items()]
     found.sort()
     frame = pd.DataFrame(found, columns=["line", "column", "text", "only_event"])

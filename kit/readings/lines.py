@@ -9,14 +9,17 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from kit.errors import KitError, Problem
 from kit.readings.cells import BLANKS, kind_of
 from kit.readings.layout import BLANK_RUN, Layout, is_row, split_line
 
 Ints = npt.NDArray[np.int64]
 _TAB = b"\t"
 _NOTHING = b"\x1f"
+_MOST_BAD = 20_000
 _GLUE = re.compile(
-    rb"(?m)^([ \t]*(?:[0-9A-Za-z./-]+[T ] ?[0-9]{1,2}:[0-9:.]+(?: ?[AaPp]\.?[Mm]\.?)?|[0-9./:-]+(?: ?[AaPp]\.?[Mm]\.?)?))[ \t]+(?=[+\-0-9.,])"
+    rb"(?m)^([ \t]*(?:[0-9A-Za-z./-]+[T ] ?[0-9]{1,2}:[0-9:.]+(?: ?[AaPp]\.?[Mm]\.?)?|"
+    rb"[0-9./:-]+(?: ?[AaPp]\.?[Mm]\.?)?))[ \t]+(?=[+\-0-9.,])"
 )
 
 
@@ -64,7 +67,9 @@ class Rows:
     remarks: dict[int, str] = field(default_factory=dict)
 
 
-def rows_of(data: bytes, first_line: int, layout: Layout, time_places: Sequence[int], ends_open: bool) -> Rows:
+def rows_of(
+    data: bytes, first_line: int, layout: Layout, time_places: Sequence[int], ends_open: bool
+) -> Rows:
     """Return the rows of a piece from the body's first line on; blank lines are left out."""
     data, delimiter = _one_delimiter(data, layout)
     buffer = np.frombuffer(data, np.uint8)
@@ -76,6 +81,17 @@ def rows_of(data: bytes, first_line: int, layout: Layout, time_places: Sequence[
     keep = (numbers >= layout.body_line) & (ends > starts)
     counts = _field_counts(buffer, starts, ends, delimiter)
     bad = np.flatnonzero(keep & (counts != layout.width))
+    if len(bad) > _MOST_BAD and 2 * len(bad) > keep.sum():
+        first = int(bad[0])
+        raise KitError(
+            Problem(
+                "refuse",
+                f"line {int(numbers[first])}",
+                f"{int(counts[first])} fields; most lines from there on have not the {layout.width} of the table",
+                "one table with the same fields in every row",
+                "Split the file where its shape changes, or export it again.",
+            )
+        )
     if not len(bad):
         return _plain_rows(data, delimiter, starts, ends, numbers, keep)
     return _mended(data, delimiter, starts, ends, numbers, keep, bad, layout, time_places, ends_open)
@@ -103,7 +119,9 @@ def _field_counts(buffer: npt.NDArray[np.uint8], starts: Ints, ends: Ints, delim
     return np.diff(upto, prepend=0) + 1
 
 
-def _plain_rows(data: bytes, delimiter: bytes, starts: Ints, ends: Ints, numbers: Ints, keep: npt.NDArray[np.bool_]) -> Rows:
+def _plain_rows(
+    data: bytes, delimiter: bytes, starts: Ints, ends: Ints, numbers: Ints, keep: npt.NDArray[np.bool_]
+) -> Rows:
     kept = np.flatnonzero(keep)
     if not len(kept):
         return Rows(b"", delimiter, numbers[:0], ())
@@ -111,9 +129,17 @@ def _plain_rows(data: bytes, delimiter: bytes, starts: Ints, ends: Ints, numbers
 
 
 def _mended(
-    data: bytes, delimiter: bytes, starts: Ints, ends: Ints, numbers: Ints, keep: npt.NDArray[np.bool_], bad: Ints,
-    layout: Layout, time_places: Sequence[int], ends_open: bool,
-) -> Rows:  # fmt: skip
+    data: bytes,
+    delimiter: bytes,
+    starts: Ints,
+    ends: Ints,
+    numbers: Ints,
+    keep: npt.NDArray[np.bool_],
+    bad: Ints,
+    layout: Layout,
+    time_places: Sequence[int],
+    ends_open: bool,
+) -> Rows:
     """Put lines with too few or too many fields into shape, or take them out."""
     parts: list[bytes] = []
     odd: list[OddLine] = []
@@ -125,7 +151,16 @@ def _mended(
         if row > done:
             parts.append(data[starts[done] : ends[row - 1]])
         text = data[starts[row] : ends[row]].decode("utf-8", "replace")
-        shaped = _shaped(text, delimiter.decode(), int(numbers[row]), layout, time_places, ends_open and row == last, odd, remarks)
+        shaped = _shaped(
+            text,
+            delimiter.decode(),
+            int(numbers[row]),
+            layout,
+            time_places,
+            ends_open and row == last,
+            odd,
+            remarks,
+        )
         if shaped is None:
             drop[row] = True
         else:
@@ -142,9 +177,15 @@ def _quoted(cell: str, delimiter: bytes) -> bytes:
 
 
 def _shaped(
-    text: str, delimiter: str, number: int, layout: Layout, time_places: Sequence[int], cut: bool, odd: list[OddLine],
+    text: str,
+    delimiter: str,
+    number: int,
+    layout: Layout,
+    time_places: Sequence[int],
+    cut: bool,
+    odd: list[OddLine],
     remarks: dict[int, str],
-) -> list[str] | None:  # fmt: skip
+) -> list[str] | None:
     """Return the fields of a line in the table's width, or None where it is no row."""
     if not text.strip(BLANKS):
         return None
@@ -161,19 +202,21 @@ def _shaped(
         remarks[number] = delimiter.join(cell for cell in cells[width:] if cell)
         return cells[:width]
     if len(cells) < width and not cut and all(kind in ("text", "blank") for kind in kinds[len(cells) :]):
-        return [*cells, *[""] * (width - len(cells))] if has_time else _outside(number, cells, odd)
+        if has_time:
+            return [*cells, *[""] * (width - len(cells))]
+        odd.append(OddLine(number, tuple(cells), "outside"))
+        return None
     if cut:
         odd.append(OddLine(number, tuple(cells), "cut"))
         return None
-    words = any(kind_of(cell) == "text" and kind == "number" for cell, kind in zip(cells, kinds, strict=False))
+    words = any(
+        kind_of(cell) == "text" and kind == "number" for cell, kind in zip(cells, kinds, strict=False)
+    )
     if not has_time or not time_places or words:
-        return _outside(number, cells, odd)
+        odd.append(OddLine(number, tuple(cells), "outside"))
+        return None
     odd.append(OddLine(number, tuple(cells), "short" if len(cells) < width else "long"))
     return [cells[place] if place in time_places else "" for place in range(width)]
-
-
-def _outside(number: int, cells: Sequence[str], odd: list[OddLine]) -> None:
-    odd.append(OddLine(number, tuple(cells), "outside"))
 
 
 def _is_time_cell(cell: str, kind: str) -> bool:

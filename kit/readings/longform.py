@@ -35,21 +35,31 @@ _RUN = re.compile(
 _MOST_PROBES = 128
 
 
-def mark_categories(layout: Layout, header: Header, rows: Sequence[Sequence[str]], keys: Mapping[str, object]) -> Layout:
+def mark_categories(
+    layout: Layout, header: Header, rows: Sequence[Sequence[str]], keys: Mapping[str, object]
+) -> Layout:
     """Return the layout with columns of running channel or burn numbers taken for words."""
     kinds = list(layout.kinds)
     split_by = str(keys.get("split_by") or "").casefold()
     for column, name in enumerate(header.names):
         if kinds[column] != "number" or not name:
             continue
-        if name.casefold() == split_by or (_PROBE.match(name) and _recurs(column, rows)) or _in_blocks(name, column, rows):
+        if (
+            name.casefold() == split_by
+            or (_PROBE.match(name) and _recurs(column, rows))
+            or _in_blocks(name, column, rows)
+        ):
             kinds[column] = "text"
     return replace(layout, kinds=tuple(kinds))
 
 
 def _whole_numbers(column: int, rows: Sequence[Sequence[str]]) -> list[float]:
     values = [to_number(row[column], ".") for row in rows]
-    return [] if any(value is None or value != int(value) for value in values) else [value for value in values if value is not None]
+    return (
+        []
+        if any(value is None or value != int(value) for value in values)
+        else [value for value in values if value is not None]
+    )
 
 
 def _recurs(column: int, rows: Sequence[Sequence[str]]) -> bool:
@@ -74,7 +84,11 @@ def _in_blocks(name: str, column: int, rows: Sequence[Sequence[str]]) -> bool:
 
 def _runs_of(texts: Texts) -> tuple[Ints, int]:
     """Return the number of the block each row lies in, and how many blocks there are."""
-    changes = np.concatenate([[0], np.cumsum(np.diff(texts.codes) != 0)]) if len(texts.codes) else np.zeros(0, np.int64)
+    changes = (
+        np.concatenate([[0], np.cumsum(np.diff(texts.codes) != 0)])
+        if len(texts.codes)
+        else np.zeros(0, np.int64)
+    )
     return np.asarray(changes, np.int64), int(changes[-1]) + 1 if len(changes) else 0
 
 
@@ -88,9 +102,11 @@ def split_runs(
         column = column_of(str(wanted), roles.names)
         if column is None or column not in body.texts:
             faults.refuse(
-                f"{place}, [[logger]] key split_by", f"no column of names '{wanted}'",
-                "one of " + ", ".join(f"'{roles.names[each]}'" for each in body.texts), did_you_mean(str(wanted), roles.names),
-            )  # fmt: skip
+                f"{place}, [[logger]] key split_by",
+                f"no column of names '{wanted}'",
+                "one of " + ", ".join(f"'{roles.names[each]}'" for each in body.texts),
+                did_you_mean(str(wanted), roles.names),
+            )
             return nothing, None, ""
         texts = body.texts[column]
         _, run = np.unique(texts.codes, return_inverse=True)
@@ -106,10 +122,18 @@ def _ask_split(body: Body, roles: Roles, plan: TimePlan, place: str, faults: Fau
         texts = body.texts[column]
         blocks, count = _runs_of(texts)
         words = len(np.unique(texts.codes))
-        if words < 2 or count != words or count > 200 or (texts.codes == 0).any() or np.bincount(blocks).min() < 2:
+        if (
+            words < 2
+            or count != words
+            or count > 200
+            or (texts.codes == 0).any()
+            or np.bincount(blocks).min() < 2
+        ):
             continue
         starts = np.flatnonzero(np.diff(blocks)) + 1
-        if _PROBE.match(roles.names[column]) or not (_RUN.match(roles.names[column]) or _breaks(body, plan, starts)):
+        if _PROBE.match(roles.names[column]) or not (
+            _RUN.match(roles.names[column]) or _breaks(body, plan, starts)
+        ):
             continue
         first = int(starts[0])
         shown = [texts.words[texts.codes[0]], texts.words[texts.codes[first]]]
@@ -140,7 +164,7 @@ def _rough_time(body: Body, plan: TimePlan) -> npt.NDArray[np.float64] | None:
     if body.stamps is None:
         return None
     date = body.stamps.a.astype(np.float64) + body.stamps.b * 31.0 + body.stamps.c * 372.0
-    return body.stamps.nanoseconds / 1e9 + 86400.0 * date
+    return np.asarray(body.stamps.nanoseconds / 1e9 + 86400.0 * date)
 
 
 def widened(body: Body, roles: Roles, plan: TimePlan, notes: list[str]) -> tuple[Body, Roles]:
@@ -157,8 +181,12 @@ def widened(body: Body, roles: Roles, plan: TimePlan, notes: list[str]) -> tuple
     _, first, slot = np.unique(_time_key(body, plan), return_index=True, return_inverse=True)
     rank = np.argsort(np.argsort(first))
     slot, first = rank[slot], np.sort(first)
-    numbers = {each: part for each, part in body.numbers.items() if each in plan.places or each == plan.millis}
-    wide = take(replace(body, numbers=numbers, texts={k: v for k, v in body.texts.items() if k != column}), first)
+    numbers = {
+        each: part for each, part in body.numbers.items() if each in plan.places or each == plan.millis
+    }
+    wide = take(
+        replace(body, numbers=numbers, texts={k: v for k, v in body.texts.items() if k != column}), first
+    )
     names, units = list(roles.names), {}
     found = dict(wide.numbers)
     for value in roles.temperatures:
@@ -168,8 +196,10 @@ def widened(body: Body, roles: Roles, plan: TimePlan, notes: list[str]) -> tuple
             found[len(names) - 1] = _placed(body.numbers[value], rows, slot[rows], len(first))
             units[len(names) - 1] = roles.temperatures[value]
     notes.append(f"long form: a row a probe, told apart by '{roles.names[column]}' ({len(words)} probes)")
-    reasons = {name: "as the column of all readings" for name in names[len(roles.names) :]}
-    return replace(wide, numbers=found), replace(roles, names=tuple(names), temperatures=units, unit_cells={}, reasons=reasons)
+    reasons = dict.fromkeys(names[len(roles.names) :], "as the column of all readings")
+    return replace(wide, numbers=found), replace(
+        roles, names=tuple(names), temperatures=units, unit_cells={}, reasons=reasons
+    )
 
 
 def _wide_name(word: str, roles: Roles, column: int, value: int) -> str:
@@ -218,7 +248,11 @@ def _category(body: Body, roles: Roles, plan: TimePlan) -> int | None:
         words = np.unique(texts.codes)
         if not 2 <= len(words) <= _MOST_PROBES or (texts.codes == 0).any():
             continue
-        pairs = len(np.unique(key * np.int64(len(texts.words)) + texts.codes)) if key.max() < 2**55 else len(np.unique(np.stack([key, texts.codes]), axis=1).T)
+        pairs = (
+            len(np.unique(key * np.int64(len(texts.words)) + texts.codes))
+            if key.max() < 2**55
+            else len(np.unique(np.stack([key, texts.codes]), axis=1).T)
+        )
         if pairs < 0.99 * len(key):
             continue
         hinted = bool(_PROBE.match(roles.names[column]))
@@ -240,9 +274,13 @@ def _temperatures_only(body: Body, roles: Roles, column: int, notes: list[str]) 
         used = np.unique(texts.codes)
         units = {int(code): bare_unit(texts.words[code]) for code in used}
         if units and all(units.values()) and any(unit in ("degC", "degF", "K") for unit in units.values()):
-            keep &= np.isin(texts.codes, [code for code, unit in units.items() if unit in ("degC", "degF", "K")])
+            keep &= np.isin(
+                texts.codes, [code for code, unit in units.items() if unit in ("degC", "degF", "K")]
+            )
     words = body.texts[column].words
-    keep &= ~np.isin(body.texts[column].codes, [code for code, word in enumerate(words) if is_no_temperature(word)])
+    keep &= ~np.isin(
+        body.texts[column].codes, [code for code, word in enumerate(words) if is_no_temperature(word)]
+    )
     if not keep.all():
         notes.append(f"{int((~keep).sum())} rows of other quantities than temperature left aside")
     return take(body, np.flatnonzero(keep)) if keep.any() else body

@@ -97,7 +97,9 @@ def _without_units(text: Any) -> tuple[Any, Codes | None]:
     return pc.utf8_trim_whitespace(bare), units
 
 
-def _rest(text: Any, good: npt.NDArray[np.bool_], values: Floats, decimal: str) -> tuple[Codes, dict[str, int]]:
+def _rest(
+    text: Any, good: npt.NDArray[np.bool_], values: Floats, decimal: str
+) -> tuple[Codes, dict[str, int]]:
     """Sort the cells that hold no plain number; each distinct text is looked at once."""
     codes = np.zeros(len(good), np.int8)
     codes[good & ~np.isfinite(values)] = OPEN
@@ -130,16 +132,22 @@ def _one(cell: str, decimal: str) -> tuple[int, float]:
     return (UNREAD, np.nan) if number is None else (READ, number)
 
 
+def _proof(mark: str, other: str) -> str:
+    """Return the pattern of numbers whose decimal mark can be no thousands mark, or whose thousands marks show it."""
+    grouped = rf"[0-9]{{1,3}}(?:{other}[0-9]{{3}})"
+    decimals = rf"[0-9]*{mark}(?:[0-9]{{0,2}}|[0-9]{{4,}})|0?{mark}[0-9]{{3}}|[0-9]{{4,}}{mark}[0-9]*"
+    return rf"^(?:{decimals}|{grouped}+{mark}[0-9]*|{grouped}{{2,}})$"
+
+
 def mark_evidence(cells: pa.Array) -> dict[str, int]:
     """Return the first row whose text proves '.', proves ',' or could be either ('both ways'), for those there are."""
     import pyarrow.compute as pc
 
     text = pc.utf8_trim_whitespace(pc.fill_null(cells, ""))
     text = pc.replace_substring_regex(text, rf"^[+\-−]\s*|(?:[eE][+-]?[0-9]+)?\s*(?:{_UNIT})?$", "")
-    digits = r"[0-9]{1,3}"
     tests = {
-        ".": rf"^[0-9,]*\.(?:[0-9]{{0,2}}|[0-9]{{4,}})$|^0?\.[0-9]{{3}}$|^{digits}(?:,[0-9]{{3}})+\.[0-9]*$|^{digits}(?:,[0-9]{{3}}){{2,}}$|^[0-9]{{4,}}\.[0-9]*$",
-        ",": rf"^[0-9.]*,(?:[0-9]{{0,2}}|[0-9]{{4,}})$|^0?,[0-9]{{3}}$|^{digits}(?:\.[0-9]{{3}})+,[0-9]*$|^{digits}(?:\.[0-9]{{3}}){{2,}}$|^[0-9]{{4,}},[0-9]*$",
+        ".": _proof(r"\.", ","),
+        ",": _proof(",", r"\."),
         "comma": r"^[1-9][0-9]{0,2},[0-9]{3}$",
         "point": r"^[1-9][0-9]{0,2}\.[0-9]{3}$",
     }

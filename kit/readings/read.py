@@ -18,16 +18,34 @@ from kit.readings.log import Log
 from kit.readings.longform import mark_categories, split_runs, widened
 from kit.readings.preamble import clock_stated, step_stated
 from kit.readings.roles import Roles, assign_roles
-from kit.readings.sniff import Sniffed, raw_line, sniff
+from kit.readings.sniff import Sniffed, raw_lines, sniff
 from kit.readings.source import Source, open_source
 from kit.readings.temperatures import to_temperatures
-from kit.readings.timeline import Setting, time_of
+from kit.readings.timebase import Setting
+from kit.readings.timeline import time_of
 from kit.readings.timing import TimePlan, find_time
 
-DECLARABLE = (
-    "columns clock_offset_s delimiter decimal encoding header_row time_column time_unit time_format day_first step_s timezone unit "
-    "unit_per_row split_by clock_change id files where"
-).split()
+DECLARABLE = [
+    "columns",
+    "clock_offset_s",
+    "delimiter",
+    "decimal",
+    "encoding",
+    "header_row",
+    "time_column",
+    "time_unit",
+    "time_format",
+    "day_first",
+    "step_s",
+    "timezone",
+    "unit",
+    "unit_per_row",
+    "split_by",
+    "clock_change",
+    "id",
+    "files",
+    "where",
+]
 DEFAULT_SENTINELS = Sentinels((1372.0, 2000.0, -200.0), 100.0)
 
 
@@ -42,9 +60,12 @@ class _Plan:
 
 
 def read_log(
-    path: Path | str, declared: Mapping[str, object] | None = None, *, sentinels: Sentinels = DEFAULT_SENTINELS,
+    path: Path | str,
+    declared: Mapping[str, object] | None = None,
+    *,
+    sentinels: Sentinels = DEFAULT_SENTINELS,
     name: str | None = None,
-) -> Log:  # fmt: skip
+) -> Log:
     """Read one logger's export.
 
     Parameters
@@ -76,7 +97,13 @@ def _known_keys(keys: Mapping[str, object], name: str) -> None:
     strange = [key for key in keys if key not in DECLARABLE]
     if strange:
         raise KitError(
-            Problem("refuse", f"{name}, [[logger]] key {key}", "an unknown key", "a key of [[logger]]", did_you_mean(key, DECLARABLE))
+            Problem(
+                "refuse",
+                f"{name}, [[logger]] key {key}",
+                "an unknown key",
+                "a key of [[logger]]",
+                did_you_mean(key, DECLARABLE),
+            )
             for key in strange
         )
 
@@ -95,16 +122,23 @@ def _planned(source: Source, sniffed: Sniffed, keys: Mapping[str, object]) -> _P
     stated = stated_unit(sniffed.header.preamble, layout.delimiter)
     roles = assign_roles(sniffed.header, layout, sniffed.rows, time, stated, keys, source.name, faults)
     if not roles.temperatures and not roles.differences and not len(faults):
-        left = "; ".join(f"'{roles.names[column]}' ({why})" for column, why in roles.others.items()) or "no column of numbers"
+        left = (
+            "; ".join(f"'{roles.names[column]}' ({why})" for column, why in roles.others.items())
+            or "no column of numbers"
+        )
         faults.refuse(
-            source.name, f"no temperature among the columns: {left}", "at least one column of temperatures",
+            source.name,
+            f"no temperature among the columns: {left}",
+            "at least one column of temperatures",
             'Name it in the [[logger]] table: columns = {probe = "heading"}, with unit = "degC".',
-        )  # fmt: skip
+        )
     faults.settle()
     return _Plan(layout, sniffed.header, time, roles)
 
 
-def _read(source: Source, sniffed: Sniffed, plan: _Plan, keys: Mapping[str, object], sentinels: Sentinels) -> Log:
+def _read(
+    source: Source, sniffed: Sniffed, plan: _Plan, keys: Mapping[str, object], sentinels: Sentinels
+) -> Log:
     faults = Faults()
     decimal, why_decimal = settle_decimal(source, plan.layout, sniffed.rows, plan.roles, keys, faults)
     columns = _columns_of_numbers(plan.roles, plan.layout)
@@ -114,19 +148,43 @@ def _read(source: Source, sniffed: Sniffed, plan: _Plan, keys: Mapping[str, obje
     checked = check_lines(source, body, plan.roles, plan.layout, plan.header, plan.time, faults)
     faults.settle()
     if not len(checked.body):
-        raise KitError(Problem("refuse", source.name, "no data rows with a usable time", "rows of readings", "Export the log again."))
+        raise KitError(
+            Problem(
+                "refuse",
+                source.name,
+                "no data rows with a usable time",
+                "rows of readings",
+                "Export the log again.",
+            )
+        )
     run, labels, split_by = split_runs(checked.body, plan.roles, plan.time, keys, source.name, faults)
-    wide, roles = (checked.body, plan.roles) if split_by else widened(checked.body, plan.roles, plan.time, checked.notes)
-    setting = Setting(plan.time, keys, _where(source, plan), wide.lines, lambda line: _cells(source, plan, line), faults)
+    wide, roles = (
+        (checked.body, plan.roles)
+        if split_by
+        else widened(checked.body, plan.roles, plan.time, checked.notes)
+    )
+    setting = Setting(
+        plan.time, keys, _where(source, plan), wide.lines, lambda line: _cells(source, plan, line), faults
+    )
     step, why_step = _step(keys, plan)
     line = time_of(wide, run[: len(wide)], clock_stated(plan.header, plan.layout), step, setting)
     temperatures = to_temperatures(wide, roles, keys, sentinels, source.name, faults)
     faults.settle()
     if line is None or not len(line.rows):
-        raise KitError(Problem("refuse", _where(source, plan), "no usable time", "a time for every row", "Declare time_column."))
+        raise KitError(
+            Problem(
+                "refuse",
+                _where(source, plan),
+                "no usable time",
+                "a time for every row",
+                "Declare time_column.",
+            )
+        )
     reasons = {"decimal": why_decimal} | ({"step_s": why_step} if plan.time.kind == "implied" else {})
     offset = float(str(keys.get("clock_offset_s") or 0.0))
-    settled = Settled(source, plan.layout, plan.header, plan.time, roles, decimal, reasons, split_by, labels, offset)
+    settled = Settled(
+        source, plan.layout, plan.header, plan.time, roles, decimal, reasons, split_by, labels, offset
+    )
     return assembled(settled, checked, wide, line, temperatures)
 
 
@@ -147,7 +205,9 @@ def _where(source: Source, plan: _Plan) -> str:
 
 
 def _cells(source: Source, plan: _Plan, number: int) -> list[str]:
-    return split_glued(split_line(raw_line(source, number), plan.layout.delimiter), plan.layout.glued)
+    return split_glued(
+        split_line(raw_lines(source, [number]).get(number, ""), plan.layout.delimiter), plan.layout.glued
+    )
 
 
 def _step(keys: Mapping[str, object], plan: _Plan) -> tuple[float | None, str]:

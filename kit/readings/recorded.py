@@ -53,7 +53,9 @@ def files_of(run: Run) -> dict[str, list[str]]:
     return files
 
 
-def read_files(run: Run, faults: Faults, tell: Callable[[int, int, str], None] | None = None) -> dict[str, Recorded]:
+def read_files(
+    run: Run, faults: Faults, tell: Callable[[int, int, str], None] | None = None
+) -> dict[str, Recorded]:
     """Read every log file of a run once; all their faults are noted, a broken file is left out."""
     recorded: dict[str, Recorded] = {}
     files = files_of(run)
@@ -64,7 +66,12 @@ def read_files(run: Run, faults: Faults, tell: Callable[[int, int, str], None] |
             tell(place, len(files), name)
         logger = run.trial.logger_of(name)
         try:
-            log = read_log(run.folder / LOGS / name, logger.declared() if logger else None, sentinels=sentinels, name=f"{LOGS}/{name}")
+            log = read_log(
+                run.folder / LOGS / name,
+                logger.declared() if logger else None,
+                sentinels=sentinels,
+                name=f"{LOGS}/{name}",
+            )
         except KitError as error:
             faults.take(error)
             continue
@@ -83,16 +90,22 @@ def _probes(run: Run, logger: Logger | None, log: Log, name: str, faults: Faults
     by_id = {probe: headings[place] for probe in ids if (place := column_of(probe, headings)) is not None}
     if by_id or not ids:
         return by_id or {heading: heading for heading in headings}
-    containing = {probe: fitting[0] for probe in ids if len(fitting := [h for h in headings if h.casefold().startswith(probe.casefold())]) == 1}
+    containing = {
+        probe: fitting[0]
+        for probe in ids
+        if len(fitting := [h for h in headings if h.casefold().startswith(probe.casefold())]) == 1
+    }
     if len(set(containing.values())) == len(containing) == len(ids):
         return containing
     if len(ids) == len(headings) == 1:
         return {ids[0]: headings[0]}
     shown = ", ".join(f"'{heading}'" for heading in headings)
     faults.ask(
-        f"{LOGS}/{name}", f"temperatures {shown}, and no word which of them is probe {' and '.join(ids)}", "the column of each probe",
+        f"{LOGS}/{name}",
+        f"temperatures {shown}, and no word which of them is probe {' and '.join(ids)}",
+        "the column of each probe",
         f'Add a [[logger]] table with columns = {{ {ids[0]} = "{headings[0]}" }} and so on.',
-    )  # fmt: skip
+    )
     return {}
 
 
@@ -112,12 +125,14 @@ def _wall(run: Run, logger: Logger | None, log: Log, name: str, faults: Faults) 
         return _to_local(clock, zone or str(own))
     if log.dialect.offset_min == 0 and _needs_clock(run, name):
         faults.ask(
-            f"{LOGS}/{name}", "stamps in UTC, and clock times on the burn sheet", "the zone of the burn sheet's clock",
+            f"{LOGS}/{name}",
+            "stamps in UTC, and clock times on the burn sheet",
+            "the zone of the burn sheet's clock",
             'Add timezone = "Europe/Berlin" (or what it was, or "UTC") to the [trial] table.',
-        )  # fmt: skip
+        )
     if own and zone and own != zone and log.dialect.offset_min is None and log.dialect.dated:
         return _to_local(to_utc(clock, own), zone)
-    return clock
+    return np.asarray(clock, np.int64)
 
 
 def _needs_clock(run: Run, name: str) -> bool:

@@ -68,9 +68,15 @@ Rows = Sequence[Sequence[str]]
 
 
 def assign_roles(
-    header: Header, layout: Layout, rows: Rows, time: TimePlan, stated: str, declared: Mapping[str, object], place: str,
+    header: Header,
+    layout: Layout,
+    rows: Rows,
+    time: TimePlan,
+    stated: str,
+    declared: Mapping[str, object],
+    place: str,
     faults: Faults,
-) -> Roles:  # fmt: skip
+) -> Roles:
     """Return the role of every column; a unit that cannot be seen stays UNKNOWN."""
     names = _names(header, layout, time)
     taken = set(time.places)
@@ -88,7 +94,9 @@ def assign_roles(
         if column not in units and column not in differences:
             others.setdefault(column, "not among the declared columns")
     texts = tuple(c for c, kind in enumerate(layout.kinds) if kind in ("text", "blank") and c not in taken)
-    return Roles(names, time, units, differences, units_of, texts, others, _reasons(units, header, names, stated))
+    return Roles(
+        names, time, units, differences, units_of, texts, others, _reasons(units, header, names, stated)
+    )
 
 
 def _names(header: Header, layout: Layout, time: TimePlan) -> tuple[str, ...]:
@@ -110,10 +118,12 @@ def column_of(heading: str, names: Sequence[str]) -> int | None:
     return plain.index(key) if plain.count(key) == 1 else None
 
 
-def _declared_columns(declared: Mapping[str, object], names: Sequence[str], place: str, faults: Faults) -> dict[int, str]:
+def _declared_columns(
+    declared: Mapping[str, object], names: Sequence[str], place: str, faults: Faults
+) -> dict[int, str]:
     wanted = declared.get("columns") or {}
     chosen: dict[int, str] = {}
-    for probe, heading in (wanted.items() if isinstance(wanted, Mapping) else ()):
+    for probe, heading in wanted.items() if isinstance(wanted, Mapping) else ():
         column = column_of(str(heading), names)
         if column is None:
             faults.refuse(
@@ -132,16 +142,21 @@ def _unit_columns(layout: Layout, rows: Rows, taken: set[int]) -> tuple[dict[int
     units_of: dict[int, int] = {}
     for column in range(1, layout.width):
         cells = [row[column] for row in rows if row[column]]
-        if layout.kinds[column] == "text" and layout.kinds[column - 1] == "number" and cells and column - 1 not in taken:
-            if all(bare_unit(cell) in SCALES.values() for cell in cells):
-                units_of[column - 1] = column
+        beside = layout.kinds[column - 1 : column + 1] == ("number", "text") and column - 1 not in taken
+        if beside and cells and all(bare_unit(cell) in SCALES.values() for cell in cells):
+            units_of[column - 1] = column
     return units_of, set(units_of.values())
 
 
 def _units(
-    numeric: Sequence[int], header: Header, names: Sequence[str], rows: Rows, units_of: Mapping[int, int], stated: str,
+    numeric: Sequence[int],
+    header: Header,
+    names: Sequence[str],
+    rows: Rows,
+    units_of: Mapping[int, int],
+    stated: str,
     chosen: Mapping[int, str],
-) -> tuple[dict[int, str], dict[int, str]]:  # fmt: skip
+) -> tuple[dict[int, str], dict[int, str]]:
     """Return unit ('' unknown) of each column that is a temperature, and why the others are none."""
     units: dict[int, str] = {}
     others: dict[int, str] = {}
@@ -158,7 +173,11 @@ def _units(
     if stated:
         units |= dict.fromkeys(likely or unknown, stated)
     elif units and not chosen:
-        surely = [column for column in likely if re.search(r"temp|therm|(?<![a-z])tc|^t ?\d", names[column], re.IGNORECASE)]
+        surely = [
+            column
+            for column in likely
+            if re.search(r"temp|therm|(?<![a-z])tc|^t ?\d", names[column], re.IGNORECASE)
+        ]
         units |= dict.fromkeys(surely, UNKNOWN)
     else:
         units |= dict.fromkeys(unknown, UNKNOWN)
@@ -186,7 +205,9 @@ def _unit_of(
         unit = ""
     if unit:
         return unit, ""
-    if row_unit.startswith(("time:", "other")) or (header.units[column] and other_unit_in(f"({header.units[column]})")):
+    if row_unit.startswith(("time:", "other")) or (
+        header.units[column] and other_unit_in(f"({header.units[column]})")
+    ):
         return "", f"its unit is {header.units[column]}"
     if header.units[column] and header.units_row and not could_be_temperature(name):
         return "", f"its unit is {header.units[column]}"
@@ -216,11 +237,15 @@ def _counts(column: int, rows: Rows) -> bool:
     return len(values) > 1 and all(value == int(value) for value in values) and all(np.diff(values) > 0)
 
 
-def _differences(units: Mapping[int, str], names: Sequence[str], rows: Rows, chosen: Mapping[int, str]) -> dict[int, str]:
+def _differences(
+    units: Mapping[int, str], names: Sequence[str], rows: Rows, chosen: Mapping[int, str]
+) -> dict[int, str]:
     """Return the columns that are a difference of two others: by name, and by their values where these can tell."""
     found: dict[int, str] = {}
     for column, unit in units.items():
-        if may_be_difference(names[column]) and (_subtracts(column, units, rows) or _named_so(names[column], names)):
+        if may_be_difference(names[column]) and (
+            _subtracts(column, units, rows) or _named_so(names[column], names)
+        ):
             found[column] = unit
     return found
 
@@ -238,9 +263,9 @@ def _subtracts(column: int, units: Mapping[int, str], rows: Rows) -> bool:
     values = np.array(columns[column])
     for a, first in columns.items():
         for b, second in columns.items():
-            if len({a, b, column}) == 3 and len(values) == len(first) == len(second) and len(values) > 5:
-                if np.abs(np.array(first) - np.array(second) - values).max() < 0.11 and np.ptp(values) > 0.5:
-                    return True
+            fitting = len({a, b, column}) == 3 and len(values) == len(first) == len(second) > 5
+            if fitting and np.abs(np.array(first) - np.array(second) - values).max() < 0.11:
+                return bool(np.ptp(values) > 0.5)
     return False
 
 
@@ -253,7 +278,9 @@ def _reasons(units: Mapping[int, str], header: Header, names: Sequence[str], sta
             why = "not stated"
         elif bare_unit(header.units[column]) == unit:
             why = f"units row, line {header.units_row}"
-        elif temperature_unit_in(header.names[column]) == unit or letter_unit_in(header.names[column]) == unit:
+        elif (
+            temperature_unit_in(header.names[column]) == unit or letter_unit_in(header.names[column]) == unit
+        ):
             why = "its heading"
         else:
             why = "stated above the table" if stated else "its heading"

@@ -101,8 +101,16 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
     stack, bits = _flagged(run, cuts, traces)
     celsius, notes = _corrected(run, traces, stack, bits, corrections)
     readings = _tidy(traces, stack, bits, celsius)
-    spans = span_table(traces, stack, bits, {str(cut.row["burn"]): (cut.window, cut.clock_zero) for cut in cuts}, run)
-    return RunReadings(readings, spans, flag_table(traces, stack, bits, celsius), file_table(recorded), note_table(recorded, notes))
+    spans = span_table(
+        traces, stack, bits, {str(cut.row["burn"]): (cut.window, cut.clock_zero) for cut in cuts}, run
+    )
+    return RunReadings(
+        readings,
+        spans,
+        flag_table(traces, stack, bits, celsius),
+        file_table(recorded),
+        note_table(recorded, notes),
+    )
 
 
 def _corrections(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> dict[str, Correction]:
@@ -126,9 +134,11 @@ def _given_twice(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> 
         burns = dict.fromkeys([*files[first], *files[name]])
         if len(burns) > 1 and (each.wall is None or not all(_timed(run, burn) for burn in burns)):
             faults.refuse(
-                f"burns.csv, burns {' and '.join(burns)}, column log", f"{LOGS}/{first} and {LOGS}/{name} hold the same bytes",
-                "a log of its own for each burn, or clock times that part one log", "Find the right file; one was copied over the other.",
-            )  # fmt: skip
+                f"burns.csv, burns {' and '.join(burns)}, column log",
+                f"{LOGS}/{first} and {LOGS}/{name} hold the same bytes",
+                "a log of its own for each burn, or clock times that part one log",
+                "Find the right file; one was copied over the other.",
+            )
 
 
 def _timed(run: Run, burn: str) -> bool:
@@ -146,12 +156,18 @@ def _cuts(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> list[Cu
             if name in recorded:
                 window = window_of(row, recorded[name], run, len(files[name]) > 1, faults)
                 by_file[name] += [window] if window else []
-    windows = {(window.burn, name): window for name, found in by_file.items() for window in parted(found, faults)}
+    windows = {
+        (window.burn, name): window for name, found in by_file.items() for window in parted(found, faults)
+    }
     return [_cut(run, row, recorded, windows, faults) for row in rows]
 
 
 def _cut(
-    run: Run, row: Mapping[str, Any], recorded: Mapping[str, Recorded], windows: Mapping[tuple[str, str], Window], faults: Faults
+    run: Run,
+    row: Mapping[str, Any],
+    recorded: Mapping[str, Recorded],
+    windows: Mapping[tuple[str, str], Window],
+    faults: Faults,
 ) -> Cut:
     burn = str(row["burn"])
     names = [name for name in log_names(str(row["log"] or "")) if (burn, name) in windows]
@@ -163,9 +179,11 @@ def _cut(
     traces = [joined(found, clocked, faults) for found in parts.values()]
     if names and not any(len(trace.seconds) for trace in traces):
         faults.refuse(
-            f"burns.csv, burn {burn}", f"no readings between its times in {', '.join(names)}", "a log that covers the burn",
+            f"burns.csv, burn {burn}",
+            f"no readings between its times in {', '.join(names)}",
+            "a log that covers the burn",
             "Mend the times, or name the right log.",
-        )  # fmt: skip
+        )
     window = windows[burn, names[0]] if names else None
     events = happened(run, row, window, recorded[names[0]] if names else None, faults)
     zero = _clock_zero(window, recorded[names[0]]) if window else ""
@@ -192,9 +210,15 @@ def _flagged(run: Run, cuts: Sequence[Cut], traces: Sequence[Trace]) -> tuple[St
         return np.concatenate([getattr(trace, name) for trace in traces]) if traces else np.zeros(0, kind)
 
     stack = Stack(
-        np.repeat(np.arange(len(traces)), sizes), stacked("seconds", "float64"), stacked("celsius", "float64"), stacked("codes", "int8"),
-        stacked("moved", "bool"), stacked("repeated", "bool"), starts, np.array([air[trace.burn] for trace in traces]),
-    )  # fmt: skip
+        np.repeat(np.arange(len(traces)), sizes),
+        stacked("seconds", "float64"),
+        stacked("celsius", "float64"),
+        stacked("codes", "int8"),
+        stacked("moved", "bool"),
+        stacked("repeated", "bool"),
+        starts,
+        np.array([air[trace.burn] for trace in traces]),
+    )
     bits = flagged(stack, run.trial.cleaning)
     place = 0
     for cut in cuts:
@@ -203,9 +227,12 @@ def _flagged(run: Run, cuts: Sequence[Cut], traces: Sequence[Trace]) -> tuple[St
         parts = [slice(int(starts[k]), int(starts[k + 1])) for k in here]
         _mark_events(cut, [bits[part] for part in parts], run)
         mark_stepped(
-            [stack.seconds[part] for part in parts], [stack.celsius[part] for part in parts], [bits[part] for part in parts],
-            handling(cut.row, run, list(cut.events)), run.trial.cleaning,
-        )  # fmt: skip
+            [stack.seconds[part] for part in parts],
+            [stack.celsius[part] for part in parts],
+            [bits[part] for part in parts],
+            handling(cut.row, run, list(cut.events)),
+            run.trial.cleaning,
+        )
     return stack, bits
 
 
@@ -232,9 +259,17 @@ def _corrected(
         correction = corrections.get(trace.probe, Correction())
         if not correction.is_none:
             celsius[rows] = correction.apply(celsius[rows])
-            notes[f"probe {trace.probe}: {correction.offset:+.2f} K taken off, then times {correction.gain:.4f}, by its check"] = None
+            notes[
+                f"probe {trace.probe}: {correction.offset:+.2f} K taken off, then times "
+                f"{correction.gain:.4f}, by its check"
+            ] = None
         good = is_usable(bits[rows])
-        values, why = lag_corrected(trace.seconds, np.where(good, celsius[rows], np.nan), run.trial.find_probe(trace.probe), run.trial.cleaning)
+        values, why = lag_corrected(
+            trace.seconds,
+            np.where(good, celsius[rows], np.nan),
+            run.trial.find_probe(trace.probe),
+            run.trial.cleaning,
+        )
         if why:
             notes[f"probe {trace.probe}: {why}"] = None
         elif run.trial.cleaning.lag_correction:
@@ -243,7 +278,9 @@ def _corrected(
     return celsius, list(notes)
 
 
-def _tidy(traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: npt.NDArray[np.float64]) -> pd.DataFrame:
+def _tidy(
+    traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: npt.NDArray[np.float64]
+) -> pd.DataFrame:
     def named(texts: Sequence[str]) -> pd.Categorical:
         names = list(dict.fromkeys(texts))
         places = np.array([names.index(text) for text in texts], np.int64)
@@ -259,4 +296,3 @@ def _tidy(traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: npt.NDArra
         },
         copy=False,
     )
-

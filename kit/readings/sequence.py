@@ -42,9 +42,16 @@ class Sequence:
 
 
 def in_order(
-    time: Ints, run: Ints, clock_change: object, is_clock: bool, where: str, text_of: Callable[[int], str],
-    line_of: Callable[[int], int], faults: Faults, notes: list[str],
-) -> Sequence:  # fmt: skip
+    time: Ints,
+    run: Ints,
+    clock_change: object,
+    is_clock: bool,
+    where: str,
+    text_of: Callable[[int], str],
+    line_of: Callable[[int], int],
+    faults: Faults,
+    notes: list[str],
+) -> Sequence:
     """Return rows in the order of time; what a step back means is asked unless it is plainly a row out of place."""
     order = np.arange(len(time))
     moved = np.zeros(len(time), bool)
@@ -62,7 +69,10 @@ def in_order(
             order, moved = np.arange(len(time)), np.zeros(len(time), bool)
         else:
             time = time[order]
-            notes.append(f"{int(moved.sum())} rows stood out of order (first at line {line_of(int(back[0]))}): put in order and flagged")
+            notes.append(
+                f"{int(moved.sum())} rows stood out of order (first at line {line_of(int(back[0]))}): put "
+                "in order and flagged"
+            )
     if is_clock and clock_change is None:
         _ask_forward(time, run, where, text_of, line_of, faults)
     return Sequence(time, order, moved, _repeated(time, run[order]), run[order])
@@ -109,7 +119,13 @@ def _plainly_misplaced(time: Ints, order: Ints, moved: Bools, back: Ints) -> boo
 
 
 def _ask_back(
-    time: Ints, back: Ints, is_clock: bool, where: str, text_of: Callable[[int], str], line_of: Callable[[int], int], faults: Faults
+    time: Ints,
+    back: Ints,
+    is_clock: bool,
+    where: str,
+    text_of: Callable[[int], str],
+    line_of: Callable[[int], int],
+    faults: Faults,
 ) -> None:
     row = int(back[0])
     step = (int(time[row]) - int(time[row - 1])) / SECOND
@@ -121,16 +137,24 @@ def _ask_back(
     what = "the clock runs backward" if is_clock else "the time restarts"
     faults.ask(
         f"{where}, line {line_of(row)}",
-        f"'{text_of(row - 1)}' followed by '{text_of(row)}': {what}, {step:g} s where {usual:g} s is usual{many}",
-        f"a time that goes on. Read as a clock change the log is {spans[0]:g} s long; read as a second run or a reset clock "
+        f"'{text_of(row - 1)}' followed by '{text_of(row)}': {what}, {step:g} s where {usual:g} s is "
+        f"usual{many}",
+        f"a time that goes on. Read as a clock change the log is {spans[0]:g} s long; read as a second run "
+        "or a reset clock "
         f"the last row stands at {spans[1]:g} s",
-        'Add clock_change = "dst" (summer time ended: the time goes on) or clock_change = "restart" (a second run) to the '
+        'Add clock_change = "dst" (summer time ended: the time goes on) or clock_change = "restart" (a '
+        "second run) to the "
         "[[logger]] table, or split the file at that line.",
     )
 
 
 def _ask_forward(
-    time: Ints, run: Ints, where: str, text_of: Callable[[int], str], line_of: Callable[[int], int], faults: Faults
+    time: Ints,
+    run: Ints,
+    where: str,
+    text_of: Callable[[int], str],
+    line_of: Callable[[int], int],
+    faults: Faults,
 ) -> None:
     """Ask about a jump of one hour on a Sunday night of spring, which may be summer time and no gap."""
     usual = usual_step(time, run)
@@ -146,16 +170,24 @@ def _ask_forward(
         if weekday == 6 and hour in (0, 1, 2, 3) and month in (3, 4, 9, 10):
             faults.ask(
                 f"{where}, line {line_of(row + 1)}",
-                f"'{text_of(row)}' followed by '{text_of(row + 1)}': one hour and a step, at the time of night when summer time may begin",
+                f"'{text_of(row)}' followed by '{text_of(row + 1)}': one hour and a step, at the time of "
+                "night when summer time may begin",
                 "a gap of an hour in the log, or a clock put forward while the log went on",
-                'Add clock_change = "dst" (no gap), clock_change = "restart" (a gap: the clock is taken as written) or the timezone to the '
+                'Add clock_change = "dst" (no gap), clock_change = "restart" (a gap: the clock is taken as '
+                "written) or the timezone to the "
                 "[[logger]] table.",
             )
             return
 
 
 def _through_change(
-    time: Ints, run: Ints, where: str, text_of: Callable[[int], str], faults: Faults, notes: list[str], line_of: Callable[[int], int]
+    time: Ints,
+    run: Ints,
+    where: str,
+    text_of: Callable[[int], str],
+    faults: Faults,
+    notes: list[str],
+    line_of: Callable[[int], int],
 ) -> Ints:
     """Return time that goes on through declared clock changes: a step back or forward of an hour is taken out."""
     usual = usual_step(time, run)
@@ -163,17 +195,136 @@ def _through_change(
     inside = np.diff(run) == 0
     half = HOUR // 2
     shift = np.zeros(len(time), np.int64)
-    for row in np.flatnonzero(inside & ((steps < 0) | (np.abs(steps - HOUR - usual) < min(0.5 * usual, half)))).tolist():
+    for row in np.flatnonzero(
+        inside & ((steps < 0) | (np.abs(steps - HOUR - usual) < min(0.5 * usual, half)))
+    ).tolist():
         change = round((usual - int(steps[row])) / half) * half
         if abs(change) not in (half, HOUR):
             faults.refuse(
                 f"{where}, line {line_of(row + 1)}",
-                f"'{text_of(row)}' followed by '{text_of(row + 1)}', a step of {int(steps[row]) / SECOND:g} s",
-                "a step of an hour, as clock_change = \"dst\" says", 'Mend the key; a second run is clock_change = "restart".',
-            )  # fmt: skip
+                f"'{text_of(row)}' followed by '{text_of(row + 1)}', a step of {int(steps[row]) / SECOND:g} "
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                ""
+                "s",
+                'a step of an hour, as clock_change = "dst" says',
+                'Mend the key; a second run is clock_change = "restart".',
+            )
             continue
         shift[row + 1 :] += change
-        notes.append(f"line {line_of(row + 1)}: clock changed by {-change // SECOND} s; the time goes on, as declared")
+        notes.append(
+            f"line {line_of(row + 1)}: clock changed by {-change // SECOND} s; the time goes on, as declared"
+        )
     return time + shift
 
 

@@ -2,19 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from kit.errors import KitError, Problem
 from kit.readings.cells import BLANKS, kind_of
 from kit.readings.header import Header, read_header
-from kit.readings.layout import BLANK_RUN, Layout, Line, begins_like_row, find_layout, is_row, split_glued, split_line
+from kit.readings.layout import (
+    BLANK_RUN,
+    Layout,
+    Line,
+    begins_like_row,
+    find_layout,
+    is_row,
+    split_glued,
+    split_line,
+)
 from kit.readings.source import Source
 
 _HEAD_LINES = 2000
 _ALL_BELOW = 240
 _ROWS = 60
-_MARKS = {"tab": "\t", "\\t": "\t", "comma": ",", "semicolon": ";", "space": BLANK_RUN, "blank": BLANK_RUN, "pipe": "|", "": BLANK_RUN}
+_MARKS = {
+    "tab": "\t",
+    "\\t": "\t",
+    "comma": ",",
+    "semicolon": ";",
+    "space": BLANK_RUN,
+    "blank": BLANK_RUN,
+    "pipe": "|",
+    "": BLANK_RUN,
+}
 
 
 @dataclass(frozen=True)
@@ -53,12 +73,22 @@ def sniff(source: Source, declared: Mapping[str, object]) -> Sniffed:
     above = [line for line in lines if line.number < layout.body_line]
     first = _fields(next(line.text for line in lines if line.number == layout.body_line), layout)
     header_row = declared.get("header_row")
-    header = read_header(above, layout, first, int(str(header_row)) if header_row is not None else None, source.name)
+    header = read_header(
+        above, layout, first, int(str(header_row)) if header_row is not None else None, source.name
+    )
     layout, header = _remark_column(layout, header, above, sample, source.name)
-    known = {line.number: line for line in [*lines[: layout.body_line + _rows_above(lines)], *sample] if line.number >= layout.body_line}
+    known = {
+        line.number: line
+        for line in [*lines[: layout.body_line + _rows_above(lines)], *sample]
+        if line.number >= layout.body_line
+    }
     body = [known[number] for number in sorted(known)]
     rows = [tuple(fields) for line in body if len(fields := _fields(line.text, layout)) == layout.width]
-    return Sniffed(layout, header, tuple(row for row in rows if begins_like_row(row, layout.kinds) or is_row(row, layout.kinds))[:400])
+    return Sniffed(
+        layout,
+        header,
+        tuple(row for row in rows if begins_like_row(row, layout.kinds) or is_row(row, layout.kinds))[:400],
+    )
 
 
 def _rows_above(lines: Sequence[Line]) -> int:
@@ -99,7 +129,13 @@ def _delimiter(declared: Mapping[str, object], lines: Sequence[Line], name: str)
         mark = _MARKS.get(str(wanted).strip(" ").casefold(), str(wanted))
         if len(mark) != 1 or mark in '"\n\r0123456789.':
             raise KitError(
-                Problem("refuse", f"{name}, [[logger]] key delimiter", f"'{wanted}'", "one character such as ',' ';' or '\\t'", "Mend the key.")
+                Problem(
+                    "refuse",
+                    f"{name}, [[logger]] key delimiter",
+                    f"'{wanted}'",
+                    "one character such as ',' ';' or '\\t'",
+                    "Mend the key.",
+                )
             )
         return mark
     first = lines[0].text.strip(BLANKS + '"') if lines else ""
@@ -116,39 +152,72 @@ def _no_rows(lines: Sequence[Line], source: Source, delimiter: str | None) -> Pr
         found += f": a header ({', '.join(names[:20])}) and nothing below it"
     else:
         found += " that repeat one pattern of times and numbers"
-    return Problem("refuse", source.name, found, "rows of readings", "Export the log again; if the table is there, declare delimiter and header_row.")
+    return Problem(
+        "refuse",
+        source.name,
+        found,
+        "rows of readings",
+        "Export the log again; if the table is there, declare delimiter and header_row.",
+    )
 
 
-def _remark_column(layout: Layout, header: Header, above: Sequence[Line], sample: Sequence[Line], place: str) -> tuple[Layout, Header]:
+def _remark_column(
+    layout: Layout, header: Header, above: Sequence[Line], sample: Sequence[Line], place: str
+) -> tuple[Layout, Header]:
     """Widen the table by columns of words that a header names and few rows fill."""
     near = [line for line in above if line.text.strip(BLANKS)][-1:]
     if not near or (header.row == near[0].number):
         return layout, header
     cells = split_line(near[0].text, layout.delimiter)
     extra = len(cells) - layout.width
-    if not 0 < extra <= 3 or not all(cells[1:]) or any(kind_of(cell) not in ("text", "blank") for cell in cells):
+    if (
+        not 0 < extra <= 3
+        or not all(cells[1:])
+        or any(kind_of(cell) not in ("text", "blank") for cell in cells)
+    ):
         return layout, header
     longer = [split_line(line.text, layout.delimiter) for line in sample]
     beyond = [cell for row in longer for cell in row[layout.width :] if cell]
-    if any(kind_of(cell) in ("number", "with unit") for cell in beyond) or not (beyond or _is_remark(cells[layout.width])):
+    if any(kind_of(cell) in ("number", "with unit") for cell in beyond) or not (
+        beyond or _is_remark(cells[layout.width])
+    ):
         return layout, header
-    wide = Layout(layout.delimiter, len(cells), (*layout.kinds, *["text"] * extra), layout.body_line, layout.glued)
+    wide = Layout(
+        layout.delimiter, len(cells), (*layout.kinds, *["text"] * extra), layout.body_line, layout.glued
+    )
     return wide, read_header(above, wide, cells, None, place)
 
 
 def _is_remark(name: str) -> bool:
-    words = ("remark", "comment", "note", "event", "bemerk", "kommentar", "annot", "marker", "observ", "message")
+    words = (
+        "remark",
+        "comment",
+        "note",
+        "event",
+        "bemerk",
+        "kommentar",
+        "annot",
+        "marker",
+        "observ",
+        "message",
+    )
     return name.casefold().startswith(words)
 
 
-def raw_line(source: Source, number: int) -> str:
-    """Return the text of one line of a file."""
+def raw_lines(source: Source, numbers: Iterable[int]) -> dict[int, str]:
+    """Return the text of some lines of a file, by number, in one pass."""
+    wanted = sorted(set(numbers))
+    found: dict[int, str] = {}
     for piece in source.pieces():
-        count = piece.data.count(b"\n") + 1
-        if number < piece.first_line + count:
-            start = 0
-            for _ in range(number - piece.first_line):
-                start = piece.data.find(b"\n", start) + 1
-            end = piece.data.find(b"\n", start)
-            return piece.data[start : end if end >= 0 else None].decode("utf-8", "replace")
-    return ""
+        if not wanted:
+            break
+        if piece.first_line + piece.data.count(b"\n") < wanted[0]:
+            continue
+        ends = np.flatnonzero(np.frombuffer(piece.data, np.uint8) == 10).tolist()
+        for number in [each for each in wanted if each - piece.first_line <= len(ends)]:
+            place = number - piece.first_line
+            start = ends[place - 1] + 1 if place else 0
+            text = piece.data[start : ends[place] if place < len(ends) else None]
+            found[number] = text.decode("utf-8", "replace")
+        wanted = [number for number in wanted if number not in found]
+    return found

@@ -111,11 +111,19 @@ def _first_bytes(path: Path, name: str) -> bytes:
         with path.open("rb") as file:
             raw = file.read(PIECE_BYTES)
     except OSError as error:
-        what = "no such file" if isinstance(error, FileNotFoundError) else f"a file that cannot be opened ({error.strerror})"
-        raise KitError(Problem("refuse", name, what, "a logger's export", "Check the name and its rights.")) from None
+        what = (
+            "no such file"
+            if isinstance(error, FileNotFoundError)
+            else f"a file that cannot be opened ({error.strerror})"
+        )
+        raise KitError(
+            Problem("refuse", name, what, "a logger's export", "Check the name and its rights.")
+        ) from None
     if not raw[:4096].strip(_NOTHING) and not raw.strip(_NOTHING):
         raise KitError(
-            Problem("refuse", name, "an empty file: no data rows", "a table of readings", "Export the log again.")
+            Problem(
+                "refuse", name, "an empty file: no data rows", "a table of readings", "Export the log again."
+            )
         )
     return raw
 
@@ -124,7 +132,10 @@ def _no_text(raw: bytes, name: str) -> None:
     if raw.startswith(_SPREADSHEET):
         found, remedy = "a spreadsheet's own file", "Save it as CSV (comma separated text) and use that."
     elif raw.startswith(_OTHERS) or _looks_binary(raw[:65536]):
-        found, remedy = "bytes that are no text", "Export the readings as text (CSV) from the logger's program."
+        found, remedy = (
+            "bytes that are no text",
+            "Export the readings as text (CSV) from the logger's program.",
+        )
     else:
         return
     raise KitError(Problem("refuse", name, found, "delimited text", remedy))

@@ -27,6 +27,8 @@ NO_OFFSET = -32768
 YEAR_FIRST, THREE, NO_DATE, NAMED = 1, 2, 3, 4
 SECOND = 1_000_000_000
 _LONGEST = 64
+_MOST_SHAPES = 2000
+"""A column of more shapes holds no stamps; the rarer ones are left aside."""
 
 _CLOCK = (
     r"(?P<minus>-?)(?P<h>[0-9]{1,4})(?::|h)(?P<mi>[0-9]{2})(?:(?:[:.]|m)(?P<s>[0-9]{2})s?(?:[.,:](?P<f>[0-9]{1,9}))?)?"
@@ -41,17 +43,43 @@ _DATES = (
     rf"(?P<y>[0-9]{{4}})[-/ ]{_MON}[-/ ](?P<d>[0-9]{{1,2}})",
     r"(?P<y>(?:19|20)[0-9]{2})(?P<m>[01][0-9])(?P<d>[0-3][0-9])",
 )
-_COMPACT = r"(?P<y>[0-9]{4})(?P<m>[0-9]{2})(?P<d>[0-9]{2})(?:T?(?P<h>[0-9]{2})(?P<mi>[0-9]{2})(?P<s>[0-9]{2})(?:\.(?P<f>[0-9]{1,9}))?(?:Z|(?P<off>[+-][0-9]{2}:?[0-9]{2}))?)?"
+_COMPACT = (
+    r"(?P<y>[0-9]{4})(?P<m>[0-9]{2})(?P<d>[0-9]{2})"
+    r"(?:T?(?P<h>[0-9]{2})(?P<mi>[0-9]{2})(?P<s>[0-9]{2})(?:\.(?P<f>[0-9]{1,9}))?"
+    r"(?:Z|(?P<off>[+-][0-9]{2}:?[0-9]{2}))?)?"
+)
 _PATTERNS = tuple(
     re.compile(rf"\s*(?:{text})\s*$", re.IGNORECASE)
-    for date in _DATES
-    for text in (rf"{date}(?:[T_ ,]\s*|:){_CLOCK}", rf"{_CLOCK}[ ,]\s*{date}", date)
-) + (re.compile(rf"\s*{_CLOCK}\s*$", re.IGNORECASE), re.compile(rf"\s*{_COMPACT}\s*$"))
+    for text in (
+        *(
+            each
+            for date in _DATES
+            for each in (rf"{date}(?:[T_ ,]\s*|:){_CLOCK}", rf"{_CLOCK}[ ,]\s*{date}", date)
+        ),
+        _CLOCK,
+        _COMPACT,
+    )
+)
 _DIRECTIVES = {
-    "Y": r"(?P<y>[0-9]{4})", "y": r"(?P<y>[0-9]{2})", "m": r"(?P<m>[0-9]{1,2})", "d": r"(?P<d>[0-9]{1,2})", "H": r"(?P<h>[0-9]{1,3})",
-    "I": r"(?P<h>[0-9]{1,2})", "M": r"(?P<mi>[0-9]{1,2})", "S": r"(?P<s>[0-9]{1,2})", "f": r"(?P<f>[0-9]{1,9})", "p": r"(?P<half>[ap])\.?\s?m\.?",
-    "Q": r"(?P<s>[0-9]{1,2})(?:[.,](?P<f>[0-9]{1,9}))?", "b": _MON, "B": _MON, "z": r"(?:Z|(?P<off>[+-][0-9]{2}:?[0-9]{2}))", "Z": r"[A-Za-z]{1,5}", "a": r"[^\W\d_]{2,4}", "A": r"[^\W\d_]+", "%": "%",
-}  # fmt: skip
+    "Y": r"(?P<y>[0-9]{4})",
+    "y": r"(?P<y>[0-9]{2})",
+    "m": r"(?P<m>[0-9]{1,2})",
+    "d": r"(?P<d>[0-9]{1,2})",
+    "H": r"(?P<h>[0-9]{1,3})",
+    "I": r"(?P<h>[0-9]{1,2})",
+    "M": r"(?P<mi>[0-9]{1,2})",
+    "S": r"(?P<s>[0-9]{1,2})",
+    "f": r"(?P<f>[0-9]{1,9})",
+    "p": r"(?P<half>[ap])\.?\s?m\.?",
+    "Q": r"(?P<s>[0-9]{1,2})(?:[.,](?P<f>[0-9]{1,9}))?",
+    "b": _MON,
+    "B": _MON,
+    "z": r"(?:Z|(?P<off>[+-][0-9]{2}:?[0-9]{2}))",
+    "Z": r"[A-Za-z]{1,5}",
+    "a": r"[^\W\d_]{2,4}",
+    "A": r"[^\W\d_]+",
+    "%": "%",
+}
 
 
 @dataclass(frozen=True)
@@ -95,7 +123,9 @@ class Stamps:
 def format_pattern(time_format: str) -> re.Pattern[str]:
     """Return the pattern of a strftime format such as '%d/%m/%Y %H:%M:%S'."""
     parts = re.split(r"%([A-Za-z%])", time_format)
-    text = "".join(_DIRECTIVES.get(part, "(?!)") if place % 2 else re.escape(part) for place, part in enumerate(parts))
+    text = "".join(
+        _DIRECTIVES.get(part, "(?!)") if place % 2 else re.escape(part) for place, part in enumerate(parts)
+    )
     return re.compile(rf"\s*{text.replace(chr(92) + ' ', r'[ ]+')}\s*$", re.IGNORECASE)
 
 
@@ -144,8 +174,9 @@ def _bytes_of(cells: pa.Array) -> tuple[npt.NDArray[np.uint8], Ints, Ints]:
 
 def _matrix(data: npt.NDArray[np.uint8], starts: Ints, length: int) -> npt.NDArray[np.uint8]:
     if len(starts) > 1 and (np.diff(starts) == length).all():
-        return data[starts[0] : starts[0] + len(starts) * length].reshape(-1, length)
-    return data[starts[:, None] + np.arange(length)]
+        begin = int(starts[0])
+        return data[begin : begin + len(starts) * length].reshape(-1, length)
+    return np.asarray(data[starts[:, None] + np.arange(length)])
 
 
 _CLASS = np.arange(256, dtype=np.uint8)
@@ -162,9 +193,12 @@ def _shapes(matrix: npt.NDArray[np.uint8]) -> list[Ints | None]:
     for column in range(shape.shape[1]):
         if (shape[:, column] != shape[0, column]).any():
             keys += shape[:, column] * weights[column]
-    _, inverse = np.unique(keys, return_inverse=True)
+    _, inverse, counts = np.unique(keys, return_inverse=True, return_counts=True)
     order = np.argsort(inverse, kind="stable")
-    return [np.sort(rows) for rows in np.split(order, np.cumsum(np.bincount(inverse))[:-1])]
+    parts: list[Ints | None] = [*np.split(order, np.cumsum(counts)[:-1])]
+    if len(parts) > _MOST_SHAPES:
+        parts = [parts[place] for place in np.argsort(-counts)[:_MOST_SHAPES].tolist()]
+    return parts
 
 
 class _Fields:
@@ -183,12 +217,23 @@ class _Fields:
         separator = self.separators.pop() if len(self.separators) == 1 else ""
         padded = self.padded and not self.unpadded
         return Stamps(
-            self.form, self.a, self.b, self.c, self.nanoseconds, self.offset, separator,
-            self.short_year, padded, self.has_seconds, self.twelve,
-        )  # fmt: skip
+            self.form,
+            self.a,
+            self.b,
+            self.c,
+            self.nanoseconds,
+            self.offset,
+            separator,
+            self.short_year,
+            padded,
+            self.has_seconds,
+            self.twelve,
+        )
 
 
-def _fill(out: _Fields, where: Ints | slice, matrix: npt.NDArray[np.uint8], patterns: Sequence[re.Pattern[str]]) -> None:
+def _fill(
+    out: _Fields, where: Ints | slice, matrix: npt.NDArray[np.uint8], patterns: Sequence[re.Pattern[str]]
+) -> None:
     text = bytes(matrix[0]).decode("utf-8", "replace")
     match = next((found for pattern in patterns if (found := pattern.match(text))), None)
     if match is None:
@@ -206,7 +251,9 @@ def _fill(out: _Fields, where: Ints | slice, matrix: npt.NDArray[np.uint8], patt
 def _byte_spans(text: str, spans: dict[str, tuple[int, int]]) -> dict[str, tuple[int, int]]:
     if text.isascii():
         return spans
-    return {name: (len(text[:start].encode()), len(text[:end].encode())) for name, (start, end) in spans.items()}
+    return {
+        name: (len(text[:start].encode()), len(text[:end].encode())) for name, (start, end) in spans.items()
+    }
 
 
 def _digits(matrix: npt.NDArray[np.uint8], span: tuple[int, int]) -> Ints:
@@ -219,7 +266,11 @@ def _digits(matrix: npt.NDArray[np.uint8], span: tuple[int, int]) -> Ints:
 
 
 def _fill_date(
-    out: _Fields, where: Ints | slice, matrix: npt.NDArray[np.uint8], spans: dict[str, tuple[int, int]], match: re.Match[str]
+    out: _Fields,
+    where: Ints | slice,
+    matrix: npt.NDArray[np.uint8],
+    spans: dict[str, tuple[int, int]],
+    match: re.Match[str],
 ) -> bool:
     if "a" in spans:
         form, names = THREE, ("a", "b", "c")
@@ -233,7 +284,9 @@ def _fill_date(
     month = MONTHS.get(match["mon"].casefold(), 0) if "mon" in spans else None
     if month == 0:
         return False
-    fields = [_digits(matrix, spans[name]) if name in spans else np.full(len(matrix), month or 0) for name in names]
+    fields = [
+        _digits(matrix, spans[name]) if name in spans else np.full(len(matrix), month or 0) for name in names
+    ]
     year_place = 2 if form == THREE else 0
     year_span = spans.get(names[year_place], (0, 4))
     if year_span[1] - year_span[0] == 2:
@@ -246,7 +299,11 @@ def _fill_date(
 
 
 def _fill_clock(
-    out: _Fields, where: Ints | slice, matrix: npt.NDArray[np.uint8], spans: dict[str, tuple[int, int]], match: re.Match[str]
+    out: _Fields,
+    where: Ints | slice,
+    matrix: npt.NDArray[np.uint8],
+    spans: dict[str, tuple[int, int]],
+    match: re.Match[str],
 ) -> None:
     hours = _digits(matrix, spans["h"])
     if "half" in spans:

@@ -19,7 +19,11 @@ _SHARP = 0.8
 
 
 def mark_stepped(
-    seconds: Sequence[Floats], celsius: Sequence[Floats], bits: Sequence[Bits], known: Sequence[tuple[float, float]], cleaning: Cleaning
+    seconds: Sequence[Floats],
+    celsius: Sequence[Floats],
+    bits: Sequence[Bits],
+    known: Sequence[tuple[float, float]],
+    cleaning: Cleaning,
 ) -> None:
     """Mark, in the traces of one burn, everything from such a jump on.
 
@@ -44,7 +48,11 @@ def mark_stepped(
 
 
 def _first_step(
-    t: Floats, y: Floats, others: Sequence[tuple[Floats, Floats]], known: Sequence[tuple[float, float]], cleaning: Cleaning
+    t: Floats,
+    y: Floats,
+    others: Sequence[tuple[Floats, Floats]],
+    known: Sequence[tuple[float, float]],
+    cleaning: Cleaning,
 ) -> float | None:
     ahead = np.minimum(np.searchsorted(t, t + cleaning.stepped_s, side="right") - 1, len(t) - 1)
     ahead = np.maximum(ahead, np.minimum(np.arange(len(t)) + 1, len(t) - 1))
@@ -54,7 +62,11 @@ def _first_step(
         if any(begin <= until and at <= end for begin, end in known):
             continue
         size = _level_change(t, y, at, until, cleaning)
-        if abs(size) >= cleaning.stepped_k and abs(change[row]) >= _SHARP * abs(size) and not _followed(size, at, until, others):
+        if (
+            abs(size) >= cleaning.stepped_k
+            and abs(change[row]) >= _SHARP * abs(size)
+            and not _followed(size, at, until, others)
+        ):
             return float(t[row + 1])
     return None
 

@@ -20,7 +20,11 @@ _LATE_STEPS = 1.5
 
 
 def span_table(
-    traces: Sequence[Trace], stack: Stack, bits: Bits, windows: Mapping[str, tuple[Window | None, str]], run: Run
+    traces: Sequence[Trace],
+    stack: Stack,
+    bits: Bits,
+    windows: Mapping[str, tuple[Window | None, str]],
+    run: Run,
 ) -> pd.DataFrame:
     """Return schema.SPANS: from when to when each burn was read, how often and how finely."""
     steps = resolutions(stack, np.flatnonzero(np.isfinite(stack.celsius) & is_usable(bits)))
@@ -36,14 +40,27 @@ def span_table(
         start, end = float(trace.seconds[0]), float(trace.seconds[-1])
         rows.append(
             (
-                trace.burn, trace.probe, ";".join(trace.files), clock_zero, start, end, np.nan if stop is None else stop, interval,
-                steps[place], len(trace.seconds), int((mark > 0).sum()), stop is not None and end < stop - slack, start > slack,
+                trace.burn,
+                trace.probe,
+                ";".join(trace.files),
+                clock_zero,
+                start,
+                end,
+                np.nan if stop is None else stop,
+                interval,
+                steps[place],
+                len(trace.seconds),
+                int((mark > 0).sum()),
+                stop is not None and end < stop - slack,
+                start > slack,
             )
-        )  # fmt: skip
+        )
     return pd.DataFrame(rows, columns=[column.name for column in schema.SPANS])
 
 
-def flag_table(traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: npt.NDArray[np.float64]) -> pd.DataFrame:
+def flag_table(
+    traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: npt.NDArray[np.float64]
+) -> pd.DataFrame:
     """Return schema.FLAG_COUNTS: how many readings of each burn and probe carry each flag, from when to when."""
     found = []
     for name, bit in BIT.items():
@@ -55,7 +72,9 @@ def flag_table(traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: npt.N
             values = values[np.isfinite(values)]
             low, high = (float(values.min()), float(values.max())) if len(values) else (np.nan, np.nan)
             first, last = float(stack.seconds[part[0]]), float(stack.seconds[part[-1]])
-            found.append((int(stack.seg[part[0]]), trace.burn, trace.probe, name, len(part), first, last, low, high))
+            found.append(
+                (int(stack.seg[part[0]]), trace.burn, trace.probe, name, len(part), first, last, low, high)
+            )
     found.sort(key=lambda row: row[0])
     return pd.DataFrame([row[1:] for row in found], columns=[column.name for column in schema.FLAG_COUNTS])
 
@@ -68,14 +87,34 @@ def file_table(recorded: Mapping[str, Recorded]) -> pd.DataFrame:
         clock = log.table["clock"]
         rows.append(
             {
-                "file": name, "sha256": log.sha256, "bytes": log.path.stat().st_size, "rows": len(log.table),
-                "first": str(clock.iloc[0]) if dialect.dated else "", "last": str(clock.iloc[-1]) if dialect.dated else "",
-                "encoding": dialect.encoding, "delimiter": dialect.delimiter, "decimal": dialect.decimal, "time": dialect.time,
+                "file": name,
+                "sha256": log.sha256,
+                "bytes": log.path.stat().st_size,
+                "rows": len(log.table),
+                "first": str(clock.iloc[0]) if dialect.dated else "",
+                "last": str(clock.iloc[-1]) if dialect.dated else "",
+                "encoding": dialect.encoding,
+                "delimiter": dialect.delimiter,
+                "decimal": dialect.decimal,
+                "time": dialect.time,
                 "units": "; ".join(f"{heading}: {unit}" for heading, unit in dialect.units.items()),
                 "reasons": "; ".join(f"{what}: {why}" for what, why in dialect.reasons.items() if why),
             }
-        )  # fmt: skip
-    columns = "file sha256 bytes rows first last encoding delimiter decimal time units reasons".split()
+        )
+    columns = [
+        "file",
+        "sha256",
+        "bytes",
+        "rows",
+        "first",
+        "last",
+        "encoding",
+        "delimiter",
+        "decimal",
+        "time",
+        "units",
+        "reasons",
+    ]
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -55,7 +55,9 @@ def to_temperatures(
             read = numbers.values[np.isfinite(numbers.values)]
             unknown[name] = float(read[0]) if len(read) else float("nan")
             continue
-        _convert(found, name, numbers, unit, column in roles.differences, keys, sentinels, body, place, faults)
+        _convert(
+            found, name, numbers, unit, column in roles.differences, keys, sentinels, body, place, faults
+        )
     if unknown:
         ask_unit(list(unknown), unknown, place, faults)
     return found
@@ -66,7 +68,12 @@ def _wanted_unit(keys: Mapping[str, object], place: str, faults: Faults) -> str 
         return None
     unit = declared_unit(keys["unit"])
     if unit is None:
-        faults.refuse(f"{place}, [[logger]] key unit", f"'{keys['unit']}'", "'degC', 'degF', 'K' or '0.1 degC'", "Mend the key.")
+        faults.refuse(
+            f"{place}, [[logger]] key unit",
+            f"'{keys['unit']}'",
+            "'degC', 'degF', 'K' or '0.1 degC'",
+            "Mend the key.",
+        )
     return unit
 
 
@@ -89,16 +96,29 @@ def _with_unit_cells(body: Body, column: int, roles: Roles) -> Numbers:
 
 
 def _convert(
-    found: Temperatures, name: str, numbers: Numbers, unit: str, difference: bool, keys: Mapping[str, object], sentinels: Sentinels,
-    body: Body, place: str, faults: Faults,
-) -> None:  # fmt: skip
+    found: Temperatures,
+    name: str,
+    numbers: Numbers,
+    unit: str,
+    difference: bool,
+    keys: Mapping[str, object],
+    sentinels: Sentinels,
+    body: Body,
+    place: str,
+    faults: Faults,
+) -> None:
     values = numbers.values
     if unit == GLUED:
-        unit, values = row_units(numbers, _per_row(keys), name, place, lambda row: int(body.lines[row]), faults)
+        unit, values = row_units(
+            numbers, _per_row(keys), name, place, lambda row: int(body.lines[row]), faults
+        )
     if unit != BY_ROW:
         met = mask_sentinels(numbers, unit, sentinels)
         values = to_celsius(numbers.values, unit, difference)
-        found.notes.extend(f"column {name}: {count} times {number:g}, a sign of an open circuit: missing" for number, count in met.items())
+        found.notes.extend(
+            f"column {name}: {count} times {number:g}, a sign of an open circuit: missing"
+            for number, count in met.items()
+        )
     found.units[name] = unit
     if difference:
         found.differences[name] = values
@@ -131,4 +151,3 @@ def _unread(numbers: Numbers, body: Body, name: str, place: str, faults: Faults,
     if len(words) > _SHOWN:
         notes.append(f"column {name}: {len(words) - _SHOWN} more texts that are no numbers: missing")
     numbers.codes[numbers.codes == UNREAD] = ABSENT
-

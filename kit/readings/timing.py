@@ -27,12 +27,34 @@ Rows = Sequence[Sequence[str]]
 PARTS_FORMAT = "%Y-%m-%d %H:%M:%Q"
 NUMERIC_STAMPS = ("unix s", "unix ms", "unix us", "unix ns", "1904 s", "day number")
 _PART_NAMES = (
-    ("year yr jahr année annee año anno yyyy", "month mon monat mois mes mese mm", "day tag jour día dia giorno dd date"),
-    ("hour hr hours stunde heure hora ora hh", "minute min minutes minuto mi", "second sec seconds sekunde seconde segundo secondo ss s"),
+    (
+        "year yr jahr année annee año anno yyyy",
+        "month mon monat mois mes mese mm",
+        "day tag jour día dia giorno dd date",
+    ),
+    (
+        "hour hr hours stunde heure hora ora hh",
+        "minute min minutes minuto mi",
+        "second sec seconds sekunde seconde segundo secondo ss s",
+    ),
 )
-_UNIT_ALIASES = {"sec": "s", "second": "s", "seconds": "s", "minutes": "min", "minute": "min", "hours": "h", "hour": "h", "days": "d",
-                 "unix": "unix s", "epoch": "unix s", "epoch s": "unix s", "epoch ms": "unix ms", "excel": "day number",
-                 "day numbers": "day number", "milliseconds": "ms"}  # fmt: skip
+_UNIT_ALIASES = {
+    "sec": "s",
+    "second": "s",
+    "seconds": "s",
+    "minutes": "min",
+    "minute": "min",
+    "hours": "h",
+    "hour": "h",
+    "days": "d",
+    "unix": "unix s",
+    "epoch": "unix s",
+    "epoch s": "unix s",
+    "epoch ms": "unix ms",
+    "excel": "day number",
+    "day numbers": "day number",
+    "milliseconds": "ms",
+}
 
 
 @dataclass(frozen=True)
@@ -83,9 +105,21 @@ def find_time(
 
 
 def _declared_time(
-    wanted: object, header: Header, layout: Layout, rows: Rows, declared: Mapping[str, object], place: str, faults: Faults
+    wanted: object,
+    header: Header,
+    layout: Layout,
+    rows: Rows,
+    declared: Mapping[str, object],
+    place: str,
+    faults: Faults,
 ) -> TimePlan | None:
-    headings = [wanted] if isinstance(wanted, str) else list(wanted) if isinstance(wanted, list | tuple) else [str(wanted)]
+    headings = (
+        [wanted]
+        if isinstance(wanted, str)
+        else list(wanted)
+        if isinstance(wanted, list | tuple)
+        else [str(wanted)]
+    )
     places = []
     for heading in headings:
         low = [name.casefold() for name in header.names]
@@ -95,7 +129,12 @@ def _declared_time(
             places.append(int(str(heading)) - 1)
         else:
             known = ", ".join(f"'{name}'" for name in header.names if name)
-            faults.refuse(f"{place}, [[logger]] key time_column", f"no column '{heading}'", f"one of {known}", did_you_mean(str(heading), header.names))
+            faults.refuse(
+                f"{place}, [[logger]] key time_column",
+                f"no column '{heading}'",
+                f"one of {known}",
+                did_you_mean(str(heading), header.names),
+            )
             return None
     if len(places) == 1 and layout.kinds[places[0]] == "number" and not declared.get("time_format"):
         return _numeric_plan(places[0], header, rows, declared, place, faults, "declared")
@@ -103,14 +142,24 @@ def _declared_time(
 
 
 def _text_plan(
-    places: tuple[int, ...], header: Header, layout: Layout, rows: Rows, declared: Mapping[str, object], reason: str
+    places: tuple[int, ...],
+    header: Header,
+    layout: Layout,
+    rows: Rows,
+    declared: Mapping[str, object],
+    reason: str,
 ) -> TimePlan:
     places = _with_half(places, layout, rows)
     time_format = declared.get("time_format")
     return TimePlan(
-        "stamp", places, (" ",) * (len(places) - 1), str(time_format) if time_format else None,
-        _millis(header, layout, places), heading=" + ".join(_heading(header, place) for place in places), reason=reason,
-    )  # fmt: skip
+        "stamp",
+        places,
+        (" ",) * (len(places) - 1),
+        str(time_format) if time_format else None,
+        _millis(header, layout, places),
+        heading=" + ".join(_heading(header, place) for place in places),
+        reason=reason,
+    )
 
 
 def _heading(header: Header, place: int) -> str:
@@ -120,10 +169,10 @@ def _heading(header: Header, place: int) -> str:
 def _with_half(places: tuple[int, ...], layout: Layout, rows: Rows) -> tuple[int, ...]:
     """Add the column that holds nothing but AM and PM after the clock."""
     after = places[-1] + 1
-    if after < layout.width and layout.kinds[after] == "text" and rows:
-        if all(re.fullmatch(r"[ap]\.?\s?m\.?", row[after], re.IGNORECASE) for row in rows):
-            return (*places, after)
-    return places
+    if after >= layout.width or layout.kinds[after] != "text" or not rows:
+        return places
+    halves = all(re.fullmatch(r"[ap]\.?\s?m\.?", row[after], re.IGNORECASE) for row in rows)
+    return (*places, after) if halves else places
 
 
 def _millis(header: Header, layout: Layout, places: Sequence[int]) -> int | None:
@@ -139,7 +188,11 @@ def _parts(header: Header, layout: Layout, rows: Rows) -> TimePlan | None:
     names = [re.sub(r"[\W\d_]+", "", name).casefold() for name in header.names]
     found: list[int] = []
     for words in (*_PART_NAMES[0], *_PART_NAMES[1]):
-        match = [c for c, name in enumerate(names) if name in words.split() and c not in found and layout.kinds[c] == "number"]
+        match = [
+            c
+            for c, name in enumerate(names)
+            if name in words.split() and c not in found and layout.kinds[c] == "number"
+        ]
         if not match:
             break
         found.append(match[0])
@@ -149,9 +202,14 @@ def _parts(header: Header, layout: Layout, rows: Rows) -> TimePlan | None:
         return None
     time_format = PARTS_FORMAT if len(found) == 6 else PARTS_FORMAT.removesuffix(":%Q")
     return TimePlan(
-        "stamp", tuple(found), ("-", "-", " ", ":", ":")[: len(found) - 1], time_format, _millis(header, layout, found),
-        heading=" + ".join(_heading(header, place) for place in found), reason="date and clock in columns of their own",
-    )  # fmt: skip
+        "stamp",
+        tuple(found),
+        ("-", "-", " ", ":", ":")[: len(found) - 1],
+        time_format,
+        _millis(header, layout, found),
+        heading=" + ".join(_heading(header, place) for place in found),
+        reason="date and clock in columns of their own",
+    )
 
 
 def _parts_by_value(header: Header, layout: Layout, rows: Rows) -> list[int]:
@@ -161,7 +219,10 @@ def _parts_by_value(header: Header, layout: Layout, rows: Rows) -> list[int]:
     limits = ((1990, 2100), (1, 12), (1, 31), (0, 23), (0, 59), (0, 60))
     for column, (low, high) in enumerate(limits):
         values = [to_number(row[column], ".") for row in rows]
-        if not all(value is not None and low <= value <= high and (value == int(value) or column == 5) for value in values):
+        if not all(
+            value is not None and low <= value <= high and (value == int(value) or column == 5)
+            for value in values
+        ):
             return []
     return list(range(6))
 
@@ -171,7 +232,9 @@ def _stamp(header: Header, layout: Layout, rows: Rows, declared: Mapping[str, ob
     stamps = [c for c, kind in enumerate(kinds) if kind == "stamp"]
     clocks = [c for c, kind in enumerate(kinds) if kind == "clock"]
     dates = [c for c, kind in enumerate(kinds) if kind == "date"]
-    dates += [c for c, kind in enumerate(kinds) if kind == "number" and _is_compact_date(header.names[c], c, rows)]
+    dates += [
+        c for c, kind in enumerate(kinds) if kind == "number" and _is_compact_date(header.names[c], c, rows)
+    ]
     if stamps:
         moving = [c for c in stamps if len({row[c] for row in rows}) > 1] or stamps
         return _text_plan((moving[0],), header, layout, rows, declared, "holds stamps")
@@ -200,7 +263,15 @@ def _number(
     stamped = [c for c in sized if _size(c, rows, "")]
     found = [c for c in named if c in united] or stamped or united or named
     if found:
-        return _numeric_plan(found[0], header, rows, declared, place, faults, "named as time" if found[0] in named else "holds times")
+        return _numeric_plan(
+            found[0],
+            header,
+            rows,
+            declared,
+            place,
+            faults,
+            "named as time" if found[0] in named else "holds times",
+        )
     if header.made_up or not any(header.names):
         return _unnamed(numeric, header, rows, declared, place, faults)
     return None
@@ -212,11 +283,18 @@ def _stated_unit(header: Header, column: int) -> str:
         return unit.removeprefix("time:")
     brackets = re.findall(r"[(\[{]\s*([^)\]}]*?)\s*[)\]}]", header.names[column])
     stated = next((bare_unit(text) for text in brackets if bare_unit(text).startswith("time:")), "")
-    return stated.removeprefix("time:") or (time_unit_in(header.names[column]) if is_time(header.names[column]) else "")
+    return stated.removeprefix("time:") or (
+        time_unit_in(header.names[column]) if is_time(header.names[column]) else ""
+    )
 
 
 def _unnamed(
-    numeric: Sequence[int], header: Header, rows: Rows, declared: Mapping[str, object], place: str, faults: Faults
+    numeric: Sequence[int],
+    header: Header,
+    rows: Rows,
+    declared: Mapping[str, object],
+    place: str,
+    faults: Faults,
 ) -> TimePlan | None:
     rising = [column for column in numeric[:2] if _rises(column, rows)]
     if not rising or len(numeric) < 2 or len(rows) < 3:
@@ -253,25 +331,45 @@ def _size(column: int, rows: Rows, unit: str) -> str:
     if not values:
         return ""
     low, high = min(values), max(values)
-    bounds = (("unix s", 9.4e8, 2.6e9), ("1904 s", 2.9e9, 4.5e9), ("unix ms", 9.4e11, 2.6e12), ("unix us", 9.4e14, 2.6e15), ("unix ns", 9.4e17, 2.6e18))
+    bounds = (
+        ("unix s", 9.4e8, 2.6e9),
+        ("1904 s", 2.9e9, 4.5e9),
+        ("unix ms", 9.4e11, 2.6e12),
+        ("unix us", 9.4e14, 2.6e15),
+        ("unix ns", 9.4e17, 2.6e18),
+    )
     for name, least, most in bounds:
         if low >= least and high <= most:
             return name
-    if not unit and 3e4 <= low and high <= 6e4 and any(value != int(value) for value in values) and high - low < 40:
+    if (
+        not unit
+        and low >= 3e4
+        and high <= 6e4
+        and any(value != int(value) for value in values)
+        and high - low < 40
+    ):
         return "day number"
     return ""
 
 
 def _numeric_plan(
-    column: int, header: Header, rows: Rows, declared: Mapping[str, object], place: str, faults: Faults, reason: str
+    column: int,
+    header: Header,
+    rows: Rows,
+    declared: Mapping[str, object],
+    place: str,
+    faults: Faults,
+    reason: str,
 ) -> TimePlan:
     wanted = str(declared.get("time_unit") or "").strip().casefold()
     unit = _UNIT_ALIASES.get(wanted, wanted) if wanted else ""
     if wanted and unit not in TIME_UNITS and unit not in NUMERIC_STAMPS:
         faults.refuse(
-            f"{place}, [[logger]] key time_unit", f"'{wanted}'", "one of " + ", ".join([*TIME_UNITS, *NUMERIC_STAMPS]),
+            f"{place}, [[logger]] key time_unit",
+            f"'{wanted}'",
+            "one of " + ", ".join([*TIME_UNITS, *NUMERIC_STAMPS]),
             did_you_mean(wanted, [*TIME_UNITS, *NUMERIC_STAMPS]),
-        )  # fmt: skip
+        )
     stated = _stated_unit(header, column)
     unit = unit or _size(column, rows, stated) or stated
     return TimePlan("number", (column,), (), None, None, unit, _heading(header, column), reason)

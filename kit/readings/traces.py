@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -48,9 +49,16 @@ class Trace:
     def taken(self, rows: npt.NDArray[np.int64] | slice) -> Trace:
         """Return some of its readings."""
         return Trace(
-            self.burn, self.probe, self.files, self.seconds[rows], self.celsius[rows], self.codes[rows], self.moved[rows],
-            self.repeated[rows], self.lines[rows],
-        )  # fmt: skip
+            self.burn,
+            self.probe,
+            self.files,
+            self.seconds[rows],
+            self.celsius[rows],
+            self.codes[rows],
+            self.moved[rows],
+            self.repeated[rows],
+            self.lines[rows],
+        )
 
 
 def traces_of(window: Window, recorded: Recorded) -> list[Trace]:
@@ -62,9 +70,16 @@ def traces_of(window: Window, recorded: Recorded) -> list[Trace]:
     for probe, heading in recorded.probes.items():
         codes = log.codes[heading][rows]
         trace = Trace(
-            window.burn, probe, (window.file,), elapsed[rows] - window.zero, log.table[heading].to_numpy()[rows], codes, log.moved[rows],
-            log.repeated[rows], log.lines[rows],
-        )  # fmt: skip
+            window.burn,
+            probe,
+            (window.file,),
+            elapsed[rows] - window.zero,
+            log.table[heading].to_numpy()[rows],
+            codes,
+            log.moved[rows],
+            log.repeated[rows],
+            log.lines[rows],
+        )
         found.append(trace.taken(np.flatnonzero(codes != NOT_DUE)) if (codes == NOT_DUE).any() else trace)
     return found
 
@@ -78,16 +93,19 @@ def _rows(window: Window, recorded: Recorded, elapsed: Floats) -> npt.NDArray[np
 
 
 def joined(parts: list[Trace], has_clock: bool, faults: Faults) -> Trace:
-    """Return one trace of several files: identical rows of overlapping files count once, conflicting ones are refused."""
+    """Return one trace of several files: rows both hold count once, those that conflict are refused."""
     if len(parts) == 1:
         return parts[0]
     first = parts[0]
     for other in parts[1:]:
         if not has_clock and _overlap(first, other):
             faults.refuse(
-                f"burns.csv, burn {first.burn}, column log", f"{' and '.join((*first.files, *other.files))} both hold probe {first.probe}, "
-                "both from their own zero and without a clock", "files whose times go on from one to the next", "Join the files, or give one.",
-            )  # fmt: skip
+                f"burns.csv, burn {first.burn}, column log",
+                f"{' and '.join((*first.files, *other.files))} both hold probe {first.probe}, "
+                "both from their own zero and without a clock",
+                "files whose times go on from one to the next",
+                "Join the files, or give one.",
+            )
             return first
         kept = _new_rows(first, other, faults)
         first = _merged(first, other.taken(kept))
@@ -106,7 +124,11 @@ def _new_rows(first: Trace, other: Trace, faults: Faults) -> npt.NDArray[np.int6
     if not len(first.seconds):
         return np.arange(len(other.seconds))
     before = np.maximum(place - 1, 0)
-    nearer = np.where(np.abs(first.seconds[before] - other.seconds) < np.abs(first.seconds[place] - other.seconds), before, place)
+    nearer = np.where(
+        np.abs(first.seconds[before] - other.seconds) < np.abs(first.seconds[place] - other.seconds),
+        before,
+        place,
+    )
     same = np.abs(first.seconds[nearer] - other.seconds) < 1e-3
     a, b = first.celsius[nearer], other.celsius
     equal = (np.abs(a - b) < 1e-6) | (np.isnan(a) & np.isnan(b))
@@ -115,10 +137,13 @@ def _new_rows(first: Trace, other: Trace, faults: Faults) -> npt.NDArray[np.int6
         row = int(conflict[0])
         faults.refuse(
             f"{LOGS}/{other.files[0]}, line {int(other.lines[row])}",
-            f"{b[row]:g} °C at probe {other.probe} of burn {other.burn}, where {first.files[0]}, line {int(first.lines[nearer[row]])}, has "
+            f"{b[row]:g} °C at probe {other.probe} of burn {other.burn}, where {first.files[0]}, line "
+            f"{int(first.lines[nearer[row]])}, has "
             f"{a[row]:g} °C at the same time ({len(conflict)} such rows)",
-            "overlapping files that agree", "Leave out the file that is wrong, or give one of the loggers its clock_offset_s or its own probe.",
-        )  # fmt: skip
+            "overlapping files that agree",
+            "Leave out the file that is wrong, or give one of the loggers its clock_offset_s or its own "
+            "probe.",
+        )
     return np.flatnonzero(~same)
 
 
@@ -126,10 +151,18 @@ def _merged(first: Trace, other: Trace) -> Trace:
     seconds = np.concatenate([first.seconds, other.seconds])
     order = np.argsort(seconds, kind="stable")
 
-    def both(name: str) -> npt.NDArray[np.generic]:
+    def both(name: str) -> npt.NDArray[Any]:
         return np.concatenate([getattr(first, name), getattr(other, name)])[order]
 
     files = tuple(dict.fromkeys((*first.files, *other.files)))
     return Trace(
-        first.burn, first.probe, files, seconds[order], both("celsius"), both("codes"), both("moved"), both("repeated"), both("lines")
-    )  # type: ignore[arg-type]
+        first.burn,
+        first.probe,
+        files,
+        seconds[order],
+        both("celsius"),
+        both("codes"),
+        both("moved"),
+        both("repeated"),
+        both("lines"),
+    )

@@ -56,7 +56,9 @@ class Window:
     group: str = ""
 
 
-def window_of(row: Mapping[str, Any], recorded: Recorded, run: Run, shared: bool, faults: Faults) -> Window | None:
+def window_of(
+    row: Mapping[str, Any], recorded: Recorded, run: Run, shared: bool, faults: Faults
+) -> Window | None:
     """Return a burn's window in one file; None where its times do not fit the log.
 
     Parameters
@@ -75,9 +77,11 @@ def window_of(row: Mapping[str, Any], recorded: Recorded, run: Run, shared: bool
     if zero_at is None:
         if shared and not group:
             faults.ask(
-                f"burns.csv, burn {burn}, column {run.trial.time_zero_column}", f"a blank, though {recorded.name} holds other burns too",
-                "the clock time of time zero", f"Fill in {run.trial.time_zero_column}, or choose another time_zero in trial.toml.",
-            )  # fmt: skip
+                f"burns.csv, burn {burn}, column {run.trial.time_zero_column}",
+                f"a blank, though {recorded.name} holds other burns too",
+                "the clock time of time zero",
+                f"Fill in {run.trial.time_zero_column}, or choose another time_zero in trial.toml.",
+            )
             return None
         zero_at = min(times.seconds.values())
     day_ns = _day(burn, times, zero_at, recorded, faults)
@@ -100,22 +104,32 @@ def _group(burn: str, recorded: Recorded, shared: bool, faults: Faults) -> str |
     if len(labels) == 1:
         return labels[0]
     faults.refuse(
-        f"burns.csv, burn {burn}", f"no run '{burn}' in {LOGS}/{recorded.name}, which holds {', '.join(labels)}",
-        f"a burn id that stands in its column {recorded.log.dialect.split_by}, or clock times", "Write the burn's id as in the log.",
-    )  # fmt: skip
+        f"burns.csv, burn {burn}",
+        f"no run '{burn}' in {LOGS}/{recorded.name}, which holds {', '.join(labels)}",
+        f"a burn id that stands in its column {recorded.log.dialect.split_by}, or clock times",
+        "Write the burn's id as in the log.",
+    )
     return None
 
 
 def _without_clock(
-    burn: str, times: Times, zero_at: float | None, recorded: Recorded, shared: bool, group: str, faults: Faults
+    burn: str,
+    times: Times,
+    zero_at: float | None,
+    recorded: Recorded,
+    shared: bool,
+    group: str,
+    faults: Faults,
 ) -> Window | None:
     """Return the window of a log at its own zero; the sheet then tells how long after it the burn was stopped."""
     if shared:
         what = "no clock times for this burn" if recorded.wall is not None else "a log without a clock"
         faults.refuse(
-            f"burns.csv, burn {burn}, column log", f"{what}, and {recorded.name} is given to other burns too",
-            "clock times on the sheet and in the log, to part the burns of one file", "Give each burn its own file, or split_by.",
-        )  # fmt: skip
+            f"burns.csv, burn {burn}, column log",
+            f"{what}, and {recorded.name} is given to other burns too",
+            "clock times on the sheet and in the log, to part the burns of one file",
+            "Give each burn its own file, or split_by.",
+        )
         return None
     elapsed = recorded.log.table["elapsed_s"].to_numpy()
     zero = 0.0 if recorded.wall is None else float(elapsed[0])
@@ -142,15 +156,19 @@ def _day(burn: str, times: Times, zero_at: float, recorded: Recorded, faults: Fa
     if fitting:
         shown = ", ".join(str(date(1970, 1, 1) + timedelta(days=day)) for day in fitting[:4])
         faults.ask(
-            f"burns.csv, burn {burn}, column day", f"a blank, and {recorded.name} covers these times on {len(fitting)} days ({shown})",
-            "the day of the burn", "Fill in the day.",
-        )  # fmt: skip
+            f"burns.csv, burn {burn}, column day",
+            f"a blank, and {recorded.name} covers these times on {len(fitting)} days ({shown})",
+            "the day of the burn",
+            "Fill in the day.",
+        )
     else:
         faults.refuse(
-            f"burns.csv, burn {burn}", f"{_spoken(times, zero_at)} to {_spoken(times, until)}, while {LOGS}/{recorded.name} runs from "
+            f"burns.csv, burn {burn}",
+            f"{_spoken(times, zero_at)} to {_spoken(times, until)}, while {LOGS}/{recorded.name} runs from "
             f"{_stamp(first, recorded)} to {_stamp(last, recorded)}",
-            "clock times within the log", "Mend the times or the day, name the right log, or give the logger's clock_offset_s or timezone.",
-        )  # fmt: skip
+            "clock times within the log",
+            "Mend the times or the day, name the right log, or give the logger's clock_offset_s or timezone.",
+        )
     return None
 
 
@@ -179,19 +197,25 @@ def _placed(
     pairs = [(zero, stop) for zero in zeros for stop in stops if stop is None or stop > zero]
     if len(pairs) != 1:
         faults.refuse(
-            f"burns.csv, burn {burn}", f"clock times in an hour that {LOGS}/{recorded.name} shows twice, since its clock was put back"
-            if pairs else "a stop that is not after time zero",
-            "times that stand for one moment", "Note times outside that hour, or leave `stopped` blank.",
-        )  # fmt: skip
+            f"burns.csv, burn {burn}",
+            f"clock times in an hour that {LOGS}/{recorded.name} shows twice, since its clock was put back"
+            if pairs
+            else "a stop that is not after time zero",
+            "times that stand for one moment",
+            "Note times outside that hour, or leave `stopped` blank.",
+        )
         return None
     zero, stop = pairs[0]
     end = float(recorded.log.table["elapsed_s"].iloc[-1])
     if times.rolled and zero + (times.seconds[times.rolled[-1]] - zero_at) > end + _COVERED_S:
         column = times.rolled[-1]
         faults.refuse(
-            f"burns.csv, burn {burn}, column {column}", f"{_spoken(times, times.seconds[column])}, before the time it follows; as a time of "
-            "the next day the log does not reach it", "clock times in order, or a log that goes on past midnight", "Mend the time.",
-        )  # fmt: skip
+            f"burns.csv, burn {burn}, column {column}",
+            f"{_spoken(times, times.seconds[column])}, before the time it follows; as a time of "
+            "the next day the log does not reach it",
+            "clock times in order, or a log that goes on past midnight",
+            "Mend the time.",
+        )
         return None
     first = zero - (zero_at - min(times.seconds.values()))
     return Window(burn, recorded.name, zero, first, stop, day_ns=day_ns, group=group)
@@ -237,9 +261,11 @@ def _parted_group(windows: list[Window], faults: Faults) -> list[Window]:
             begin = window.first if before.stop is None else min(before.stop, window.first)
             if before.stop is not None and before.stop > window.first + _OVERLAP_S:
                 faults.refuse(
-                    f"burns.csv, burns {before.burn} and {window.burn}", f"times that overlap by {before.stop - window.first:.0f} s in one log, "
-                    f"{window.file}", "one burn after the other in a file", "Mend lit and stopped, or give each burn its own log.",
-                )  # fmt: skip
+                    f"burns.csv, burns {before.burn} and {window.burn}",
+                    f"times that overlap by {before.stop - window.first:.0f} s in one log, {window.file}",
+                    "one burn after the other in a file",
+                    "Mend lit and stopped, or give each burn its own log.",
+                )
         end = ordered[place + 1].first if place + 1 < len(ordered) else np.inf
         found.append(replace(window, begin=begin, end=end))
     return found

@@ -12,7 +12,14 @@ from kit.errors import KitError
 from kit.readings import read_log
 from tests.fuzz.writer import Written, write
 
-RIGHT, ASKED, NEEDLESS, REFUSED, WRONG, CRASHED = "right", "asked, then right", "asked without need", "refused", "WRONG", "CRASHED"
+RIGHT, ASKED, NEEDLESS, REFUSED, WRONG, CRASHED = (
+    "right",
+    "asked, then right",
+    "asked without need",
+    "refused",
+    "WRONG",
+    "CRASHED",
+)
 
 
 def differences(written: Written, table) -> str:
@@ -48,7 +55,11 @@ def _read(written: Written, path: Path) -> tuple[str, str]:
         log = read_log(path)
         what = RIGHT
     except KitError as error:
-        asked = {key for key in written.answers if any(problem.kind == "ask" and key in problem.remedy for problem in error.problems)}
+        asked = {
+            key
+            for key in written.answers
+            if any(problem.kind == "ask" and key in problem.remedy for problem in error.problems)
+        }
         if not asked:
             return REFUSED, f"{error} | {written.what}"
         log = read_log(path, {key: written.answers[key] for key in asked})

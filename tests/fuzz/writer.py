@@ -9,21 +9,69 @@ from datetime import datetime, timedelta
 import numpy as np
 
 DECIMAL_MARKS = {",": ".", ";": ".,", "\t": ".,", "|": ".,", " ": ".,"}
-MISSING = ("", "NaN", "---", "NULL", "ERR", "OL", "n/a", "nan", "-9999", "+++++", "NA", "--", "#N/A", "null", "OVER")
-NAMES = ("Grate", "Lid", "Pit", "Upper TC", "Probe 1", "T1", "TC left", "Core", "Fühler", "Sonde", "Kanal", "Température", "Channel", "Sensor")
+MISSING = (
+    "",
+    "NaN",
+    "---",
+    "NULL",
+    "ERR",
+    "OL",
+    "n/a",
+    "nan",
+    "-9999",
+    "+++++",
+    "NA",
+    "--",
+    "#N/A",
+    "null",
+    "OVER",
+)
+NAMES = (
+    "Grate",
+    "Lid",
+    "Pit",
+    "Upper TC",
+    "Probe 1",
+    "T1",
+    "TC left",
+    "Core",
+    "Fühler",
+    "Sonde",
+    "Kanal",
+    "Température",
+    "Channel",
+    "Sensor",
+)
 UNIT_STYLES = {
-    "degC": (" (°C)", " [°C]", ", °C", " °C", "_C", " (C)", " degC", " [degC]", " (deg C)", " Celsius", "_degC", " (℃)"),
+    "degC": (
+        " (°C)",
+        " [°C]",
+        ", °C",
+        " °C",
+        "_C",
+        " (C)",
+        " degC",
+        " [degC]",
+        " (deg C)",
+        " Celsius",
+        "_degC",
+        " (℃)",
+    ),
     "degF": (" (°F)", " [°F]", ", °F", " °F", "_F", " (F)", " degF", " Fahrenheit"),
     "K": (" [K]", " (K)", ", K", " kelvin", " (Kelvin)"),
 }
-UNIT_CELLS = {"degC": ("°C", "C", "[°C]", "Deg C", "degC", "(C)"), "degF": ("°F", "F", "[°F]", "Deg F"), "K": ("K", "[K]", "(K)")}
+UNIT_CELLS = {
+    "degC": ("°C", "C", "[°C]", "Deg C", "degC", "(C)"),
+    "degF": ("°F", "F", "[°F]", "Deg F"),
+    "K": ("K", "[K]", "(K)"),
+}
 GLUED = {"degC": ("C", " C", "°C", " °C"), "degF": ("F", " F", "°F", " °F"), "K": ("K", " K")}
 PREAMBLE = (
     "Bench export", "Serial{d}8812-77", "Device{d}logger{d}4 channels", "Operator: R. Vale", "Title{d}evening burn", "Firmware 3.2.1", "Channels{d}3",
     "Comment{d}", "", "Record title: bench 3", "Battery{d}12.4{d}V", "Notes{d}first trial, windy", "Version{d}2", "Record{d}17{d}{d}",
 )  # fmt: skip
 FOOTER = ("End of report", "Maximum{d}{x}{d}{x}", "", "Average{d}{x}", "# end", "Total rows{d}44")
-MONTHS = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split()
+MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 
 
 @dataclass
@@ -127,7 +175,11 @@ def curves_of(draw: Draw, rows: int, probes: int, seconds: np.ndarray, unit: str
     for _ in range(probes):
         ambient, peak = rng.uniform(5, 30), rng.uniform(80, 900)
         shape = (1 - np.exp(-x * rng.uniform(3, 15))) * np.exp(-x * rng.uniform(0, 2))
-        celsius = ambient + (peak - ambient) * shape / shape.max() + rng.normal(0, rng.choice([0.02, 0.3, 2.0]), rows)
+        celsius = (
+            ambient
+            + (peak - ambient) * shape / shape.max()
+            + rng.normal(0, rng.choice([0.02, 0.3, 2.0]), rows)
+        )
         out.append(celsius)
     celsius = np.array(out)
     return celsius * 1.8 + 32 if unit == "degF" else celsius + 273.15 if unit == "K" else celsius
@@ -144,7 +196,11 @@ def number_cells(draw, curves, digits, decimal, delimiter, quote, unit, shown):
         thousands = "." if decimal == "," else ","
         if thousands == delimiter and quote == "none":
             thousands = "'"
-    sign = draw.pick("sign", ("plain", "plus", "padded", "right"), (12, 1, 1, 2)) if delimiter != " " else "plain"
+    sign = (
+        draw.pick("sign", ("plain", "plus", "padded", "right"), (12, 1, 1, 2))
+        if delimiter != " "
+        else "plain"
+    )
     glue = draw.rng.choice(GLUED[unit]) if shown == "glued" else ""
     mark = draw.pick("missing", MISSING)
     if delimiter == " " and mark == "":
@@ -154,7 +210,10 @@ def number_cells(draw, curves, digits, decimal, delimiter, quote, unit, shown):
     cells = [[number_text(value, digits, decimal, thousands, sign) + glue for value in row] for row in values]
     trim = digits and draw.often("trailing zeros dropped", 0.1)
     if trim:
-        cells = [[dropped(cell, decimal) if not glue and sign == "plain" else cell for cell in row] for row in cells]
+        cells = [
+            [dropped(cell, decimal) if not glue and sign == "plain" else cell for cell in row]
+            for row in cells
+        ]
     for probe, row in enumerate(cells):
         for place in range(len(row)):
             if draw.rng.random() < share and (place > 1):
@@ -180,7 +239,10 @@ def doubt_decimal(draw, cells, decimal, delimiter, glue) -> None:
     """Allow the question for the decimal mark where every mark stands before exactly three digits."""
     marked = [cell.strip(" +-" + glue) for row in cells for cell in row]
     marked = [cell for cell in marked if cell and cell[0].isdigit() and ("," in cell or "." in cell)]
-    if all(len(cell) - max(cell.rfind("."), cell.rfind(",")) - 1 == 3 and cell.count(".") + cell.count(",") == 1 for cell in marked):
+    if all(
+        len(cell) - max(cell.rfind("."), cell.rfind(",")) - 1 == 3 and cell.count(".") + cell.count(",") == 1
+        for cell in marked
+    ):
         draw.doubtful.add("decimal")
     draw.answers["decimal"] = decimal
 
@@ -196,7 +258,9 @@ class Time:
     preamble: list[str] = field(default_factory=list)
 
 
-def time_columns(draw: Draw, seconds: np.ndarray, step: float, delimiter: str, decimal: str, quote: str) -> Time:
+def time_columns(
+    draw: Draw, seconds: np.ndarray, step: float, delimiter: str, decimal: str, quote: str
+) -> Time:
     style = draw.pick(
         "time",
         ("iso", "isoT", "offset", "dmy", "mdy", "mdy2", "ymd/", "named", "split", "parts", "unix", "unix ms", "day number", "seconds", "minutes",
@@ -207,7 +271,16 @@ def time_columns(draw: Draw, seconds: np.ndarray, step: float, delimiter: str, d
         style = draw.what["time"] = "iso"
     if step % 60 and style == "hm":
         style = draw.what["time"] = "dmy"
-    whole = style not in ("fraction", "seconds", "minutes", "ms column", "unix ms", "unix", "day number", "no time")
+    whole = style not in (
+        "fraction",
+        "seconds",
+        "minutes",
+        "ms column",
+        "unix ms",
+        "unix",
+        "day number",
+        "no time",
+    )
     if whole and (seconds != np.floor(seconds)).any():
         seconds = np.floor(seconds * 2)
     start = datetime(draw.rng.randint(2018, 2026), draw.rng.randint(1, 10), draw.rng.randint(1, 28), draw.rng.randint(0, 23), draw.rng.randint(0, 59),
@@ -233,7 +306,9 @@ def written_times(draw, style, seconds, stamps, step, delimiter, decimal) -> Tim
     def one(name, cells, expected=relative, unit=""):
         return Time([name], [cells], expected, [unit])
 
-    stamp_name = draw.rng.choice(("Time", "Timestamp", "Date_Time", "Stamp", "Datum/Uhrzeit", "horodatage", "When"))
+    stamp_name = draw.rng.choice(
+        ("Time", "Timestamp", "Date_Time", "Stamp", "Datum/Uhrzeit", "horodatage", "When")
+    )
     formats = {
         "iso": "%Y-%m-%d %H:%M:%S", "isoT": "%Y-%m-%dT%H:%M:%S", "ymd/": "%Y/%m/%d %H:%M:%S", "named": "%d-%b-%Y %H:%M:%S",
         "dots": "%d.%m.%Y %H:%M:%S", "compact": "%Y%m%d%H%M%S",
@@ -247,13 +322,19 @@ def written_times(draw, style, seconds, stamps, step, delimiter, decimal) -> Tim
         return one(stamp_name, [stamp.strftime("%Y-%m-%d %H:%M:%S.%f")[:-3] for stamp in stamps])
     if style in ("dmy", "hm"):
         doubt_order(draw, stamps, "d", False)
-        return one(stamp_name, [stamp.strftime("%d/%m/%Y %H:%M:%S" if style == "dmy" else "%d/%m/%Y %H:%M") for stamp in stamps])
+        return one(
+            stamp_name,
+            [stamp.strftime("%d/%m/%Y %H:%M:%S" if style == "dmy" else "%d/%m/%Y %H:%M") for stamp in stamps],
+        )
     if style in ("mdy", "mdy2", "ampm", "ampm2"):
         doubt_order(draw, stamps, "m", style.endswith("2"))
         clock = "%I:%M:%S %p" if style.startswith("ampm") else "%H:%M:%S"
         text = [stamp.strftime(f"%m/%d/%{'y' if style.endswith('2') else 'Y'} {clock}") for stamp in stamps]
         if draw.often("unpadded", 0.4):
-            text = [f"{stamp.month}/{stamp.day}/{cell.split('/')[2]}" for stamp, cell in zip(stamps, text, strict=True)]
+            text = [
+                f"{stamp.month}/{stamp.day}/{cell.split('/')[2]}"
+                for stamp, cell in zip(stamps, text, strict=True)
+            ]
         return one(stamp_name, text)
     if style == "time first":
         doubt_order(draw, stamps, "m", True)
@@ -264,10 +345,17 @@ def written_times(draw, style, seconds, stamps, step, delimiter, decimal) -> Tim
             doubt_order(draw, stamps, first, False)
         date = {"d": "%d/%m/%Y", "m": "%m/%d/%Y", "y": "%Y-%m-%d", ".": "%d.%m.%Y"}[first]
         names = draw.rng.choice((["Date", "Time"], ["Datum", "Uhrzeit"], ["Day", "Clock"]))
-        return Time(names, [[s.strftime(date) for s in stamps], [s.strftime("%H:%M:%S") for s in stamps]], relative, ["", ""])
+        return Time(
+            names,
+            [[s.strftime(date) for s in stamps], [s.strftime("%H:%M:%S") for s in stamps]],
+            relative,
+            ["", ""],
+        )
     if style == "parts":
         names = ["Year", "Month", "Day", "Hour", "Minute", "Second"]
-        return Time(names, [[str(getattr(s, name.lower())) for s in stamps] for name in names], relative, [""] * 6)
+        return Time(
+            names, [[str(getattr(s, name.lower())) for s in stamps] for name in names], relative, [""] * 6
+        )
     return numeric_times(draw, style, seconds, stamps, step, decimal, one)
 
 
@@ -288,7 +376,12 @@ def numeric_times(draw, style, seconds, stamps, step, decimal, one) -> Time:
         if style == "minutes":
             cells = [f"{v / 60:.4f}".replace(".", decimal) for v in values]
             return one("Time", cells, values, "min")
-        cells = [f"{v:.3f}".replace(".", decimal) if step < 1 or draw.what["rows"] == 12 else f"{v:g}".replace(".", decimal) for v in values]
+        cells = [
+            f"{v:.3f}".replace(".", decimal)
+            if step < 1 or draw.what["rows"] == 12
+            else f"{v:g}".replace(".", decimal)
+            for v in values
+        ]
         return one(draw.rng.choice(("Time", "t", "Elapsed", "Zeit")), cells, values, "s")
     if style == "h:mm:ss":
         cells = [f"{int(v) // 3600}:{int(v) // 60 % 60:02d}:{int(v) % 60:02d}" for v in relative]
@@ -297,7 +390,9 @@ def numeric_times(draw, style, seconds, stamps, step, decimal, one) -> Time:
         return one("Uhrzeit", [s.strftime("%H:%M:%S") for s in stamps])
     if style == "ms column":
         cells = [s.strftime("%Y-%m-%d %H:%M:%S") for s in stamps]
-        return Time(["Stamp", "msec"], [cells, [str(s.microsecond // 1000) for s in stamps]], relative, ["", ""])
+        return Time(
+            ["Stamp", "msec"], [cells, [str(s.microsecond // 1000) for s in stamps]], relative, ["", ""]
+        )
     expected = np.arange(len(seconds)) * float(step)
     draw.answers["step_s"] = float(step)
     if draw.often("step stated", 0.5):
@@ -316,12 +411,20 @@ def laid_out(draw, time, cells, unit, shown, delimiter, rows):
     picked = rng.sample(NAMES, len(cells))
     names = [f"{base} {k + 1}{suffix}" if same else f"{picked[k]}{suffix}" for k in range(len(cells))]
     header = draw.pick("header", ("names", "none", "comment"), (10, 1, 1))
-    if shown in ("heading", "units row") or time.units != [""] * len(time.units) or "msec" in time.names or time.names[:1] == ["Year"]:
+    if (
+        shown in ("heading", "units row")
+        or time.units != [""] * len(time.units)
+        or "msec" in time.names
+        or time.names[:1] == ["Year"]
+    ):
         header = "names" if header == "none" else header
     if time.names[:1] in (["Elapsed"], ["Uhrzeit"], ["Date_Time"]) and header == "none":
         header = "names"
     draw.what["header"] = header
-    columns = [(name, column, unit_cell) for name, column, unit_cell in zip(time.names, time.columns, time.units, strict=True)]
+    columns = [
+        (name, column, unit_cell)
+        for name, column, unit_cell in zip(time.names, time.columns, time.units, strict=True)
+    ]
     body = []
     for name, column in zip(names, cells, strict=True):
         body.append((name, column, rng.choice(UNIT_CELLS[unit]) if shown == "units row" else ""))
@@ -342,14 +445,20 @@ def laid_out(draw, time, cells, unit, shown, delimiter, rows):
 def with_extras(draw, columns, readings, rows, delimiter):
     rng = draw.rng
     if draw.often("index", 0.2):
-        columns = [(rng.choice(("No.", "#", "Index", "Record")), [str(k + 1) for k in range(rows)], ""), *columns]
+        columns = [
+            (rng.choice(("No.", "#", "Index", "Record")), [str(k + 1) for k in range(rows)], ""),
+            *columns,
+        ]
     if draw.often("humidity", 0.15):
         columns = [*columns, ("Humidity (%RH)", [str(rng.randint(20, 90)) for _ in range(rows)], "%")]
     if draw.often("voltage", 0.1):
         columns = [*columns, ("Supply (V)", [str(rng.randint(11, 14)) for _ in range(rows)], "V")]
     if delimiter != " " and draw.often("remark", 0.15):
         blank = [all(not column[k].strip() for column in readings) for k in range(rows)]
-        words = [rng.choice(("lid open", "stirred", "wind")) if rng.random() < 0.1 and not blank[k] else "" for k in range(rows)]
+        words = [
+            rng.choice(("lid open", "stirred", "wind")) if rng.random() < 0.1 and not blank[k] else ""
+            for k in range(rows)
+        ]
         columns = [*columns, ("Remark", words, "")]
     return columns
 
@@ -376,7 +485,10 @@ def text_of(draw, table, names, units, delimiter, quote, time) -> str:
     shown_units = draw.what["unit shown"] == "units row"
     heads = list(names)
     if not shown_units:
-        heads = [f"{name} [{unit}]" if unit in ("s", "min") else name for name, unit in zip(heads, units, strict=True)]
+        heads = [
+            f"{name} [{unit}]" if unit in ("s", "min") else name
+            for name, unit in zip(heads, units, strict=True)
+        ]
         if delimiter == " ":
             heads = [head.replace(" ", "_") for head in heads]
     if header != "none":
@@ -386,7 +498,10 @@ def text_of(draw, table, names, units, delimiter, quote, time) -> str:
         both = ([unit_line, name_line] if above else [name_line, unit_line]) if shown_units else [name_line]
         lines += both
     lines += [line(row) for row in rows]
-    feet = [rng.choice(FOOTER).replace("{d}", delimiter).replace("{x}", "12") for _ in range(draw.pick("footer", (0, 1, 3), (7, 1, 1)))]
+    feet = [
+        rng.choice(FOOTER).replace("{d}", delimiter).replace("{x}", "12")
+        for _ in range(draw.pick("footer", (0, 1, 3), (7, 1, 1)))
+    ]
     if delimiter == " " or not time.names:
         feet = []
     lines += feet

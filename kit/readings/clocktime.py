@@ -1,0 +1,200 @@
+"""Stamps written as text to elapsed seconds and clock times."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import numpy.typing as npt
+
+from kit.readings.body import Body
+from kit.readings.dates import DAY, day_numbers, settle_order
+from kit.readings.sequence import Sequence, to_utc, usual_step
+from kit.readings.stamps import NO_DATE, NO_OFFSET, SECOND, Stamps
+from kit.readings.timebase import Setting, Timeline, sequence_of, since_start
+
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+_NEAR_DAY = 3600 * SECOND
+_LOST = 0.5
+
+
+def from_stamps(
+    body: Body, stamps: Stamps, run: Ints, step_s: float | None, setting: Setting
+) -> Timeline | None:
+    """Return the timeline of stamps, None where a question stands in the way."""
+    order, why = settle_order(
+        stamps, setting.declared.get("day_first"), setting.where, setting.text_of, setting.faults
+    )
+    if order is None:
+        return None
+    undated = (stamps.form == NO_DATE).sum() * 2 > (stamps.form > 0).sum()
+    if undated:
+        rows = np.flatnonzero(stamps.form == NO_DATE)
+        time, is_clock = _clock_alone(stamps, rows, run[rows], setting)
+        if time is None:
+            return None
+    else:
+        setting.reasons["date order"] = f"{order}: {why}"
+        days, fine = day_numbers(stamps, order)
+        rows = np.flatnonzero(fine & (stamps.form != NO_DATE))
+        time, is_clock = (days * DAY + stamps.nanoseconds)[rows], True
+    time = time + _millis(body, rows, setting)
+    return _finished(body, stamps, rows, time, run[rows], is_clock, not undated, step_s, setting)
+
+
+def _millis(body: Body, rows: Ints, setting: Setting) -> Ints:
+    if setting.plan.millis is None:
+        return np.zeros(len(rows), np.int64)
+    values = body.numbers[setting.plan.millis].values[rows]
+    return np.asarray(np.rint(np.nan_to_num(values) * 1e6), np.int64)
+
+
+def _clock_alone(stamps: Stamps, rows: Ints, run: Ints, setting: Setting) -> tuple[Ints | None, bool]:
+    """Return times without a date: a duration, or a time of day that is carried over midnight."""
+    time = stamps.nanoseconds[rows]
+    name = setting.plan.heading
+    if (
+        not stamps.has_seconds
+        and setting.plan.format is None
+        and len(time)
+        and not _is_clock_name(name)
+        and not stamps.twelve
+    ):
+        _ask_parts(time, setting)
+        return None, False
+    if not len(time):
+        return time, False
+    elapsed = bool(
+        re.search(r"elapsed|dauer|duration|laufzeit|run ?time|écoulé|transcurrid", name, re.IGNORECASE)
+    )
+    if not stamps.twelve and (elapsed or (time >= DAY).any() or (time < 0).any() or time[0] == 0):
+        setting.reasons["time"] = "durations: " + (
+            "its heading" if elapsed else "they begin at zero or run past 24 hours"
+        )
+        return time, False
+    setting.reasons["time"] = "times of day without a date"
+    steps = np.diff(time)
+    usual = usual_step(time, run)
+    over = np.concatenate(
+        [[False], (steps < 0) & (np.abs(steps + DAY) <= max(20 * usual, _NEAR_DAY)) & (np.diff(run) == 0)]
+    )
+    if over.any():
+        setting.notes.append(
+            f"{int(over.sum())} midnight passed: a day added from line "
+            f"{setting.line_of(int(rows[over.argmax()]))}"
+        )
+    return time + np.cumsum(over) * DAY, True
+
+
+def _is_clock_name(name: str) -> bool:
+    return bool(re.search(r"uhrzeit|clock|time of day|heure|hh|o'clock|\bh:", name, re.IGNORECASE))
+
+
+def _ask_parts(time: Ints, setting: Setting) -> None:
+    hours = (int(time.max()) - int(time[0])) / SECOND / 3600
+    setting.faults.ask(
+        setting.where,
+        f"'{setting.text_of(0)}', which can be read in two ways: hours and minutes (the log is {hours:.3g} "
+        "h long) or minutes and "
+        f"seconds ({hours:.3g} min)",
+        "hours:minutes or minutes:seconds",
+        'Add time_format = "%H:%M" or time_format = "%M:%S" to the [[logger]] table.',
+    )
+
+
+def _finished(
+    body: Body,
+    stamps: Stamps,
+    rows: Ints,
+    time: Ints,
+    run: Ints,
+    is_clock: bool,
+    dated: bool,
+    step_s: float | None,
+    setting: Setting,
+) -> Timeline | None:
+    """Return the timeline of stamps: in UTC where it can be, in order, lost seconds restored as declared."""
+    offsets = stamps.offset[rows].astype(np.int64)
+    written = offsets != NO_OFFSET
+    clock = time
+    if written.any():
+        time = time - np.where(written, offsets, _commonest(offsets[written])) * 60 * SECOND
+        setting.reasons["offset"] = "written in the stamps"
+    elif setting.declared.get("timezone") and is_clock and dated:
+        time = to_utc(time, str(setting.declared["timezone"]))
+        setting.reasons["timezone"] = f"{setting.declared['timezone']}, declared"
+    absolute = written.any() or bool(setting.declared.get("timezone"))
+    sequence = sequence_of(time, run, is_clock and not absolute, rows, setting)
+    clock = clock[sequence.order]
+    offset = _commonest(offsets[written]) if written.any() else None
+    lost = sequence.repeated.mean() if len(rows) else 0.0
+    elapsed = since_start(sequence.time, run[sequence.order]) if is_clock else sequence.time / SECOND
+    repeated = sequence.repeated
+    if lost >= _LOST and setting.plan.millis is None:
+        if step_s is None:
+            _ask_step(sequence, setting, rows)
+            return None
+        elapsed = _spread(sequence, step_s)
+        starts = np.array([np.flatnonzero(sequence.run == each)[0] for each in np.unique(sequence.run)])
+        clock = clock[starts][sequence.run - sequence.run[0]] + np.asarray(
+            np.rint(elapsed * SECOND), np.int64
+        )
+        repeated = np.zeros(len(rows), bool)
+        setting.reasons["step_s"] = f"{step_s:g} s, declared: the stamps are too coarse"
+    elif repeated.any():
+        setting.notes.append(_repeated_note(sequence, stamps, setting, rows))
+    if not stamps.has_seconds and setting.plan.format is None:
+        setting.notes.append("the stamps carry no seconds: times are good to a minute")
+    return Timeline(
+        rows[sequence.order],
+        np.asarray(elapsed, np.float64),
+        clock if is_clock else None,
+        dated and is_clock,
+        offset,
+        sequence.moved,
+        repeated,
+        sequence.run,
+        setting.reasons,
+        tuple(setting.notes),
+    )
+
+
+def _commonest(values: Ints) -> int:
+    found, counts = np.unique(values, return_counts=True)
+    return int(found[counts.argmax()])
+
+
+def _repeated_note(sequence: Sequence, stamps: Stamps, setting: Setting, rows: Ints) -> str:
+    first = int(rows[sequence.order[int(sequence.repeated.argmax())]])
+    return (
+        f"{int(sequence.repeated.sum())} rows share their stamp with a neighbour (first at line "
+        f"{setting.line_of(first)}): "
+        "flagged, none dropped"
+    )
+
+
+def _ask_step(sequence: Sequence, setting: Setting, rows: Ints) -> None:
+    _, counts = np.unique(sequence.time + sequence.run, return_counts=True)
+    per = int(np.median(counts))
+    steps = np.diff(np.unique(sequence.time))
+    unit = float(np.median(steps)) / SECOND if len(steps) else 60.0
+    first = setting.text_of(int(rows[0]))
+    guess = unit / per
+    setting.faults.ask(
+        setting.where,
+        f"{per} rows share a stamp such as '{first}': the stamps are coarser than the readings. {per} rows "
+        f"in every {unit:g} s suggest "
+        f"{guess:g} s between rows; they could also be {per} readings at one moment",
+        "the seconds between two rows",
+        f"Add step_s = {guess:g} (or what it was) to the [[logger]] table.",
+    )
+
+
+def _spread(sequence: Sequence, step_s: float) -> Floats:
+    """Return elapsed seconds of rows a declared step apart, each run from its own zero."""
+    spread = np.empty(len(sequence.time))
+    for run in np.unique(sequence.run):
+        rows = sequence.run == run
+        spread[rows] = np.arange(int(rows.sum())) * step_s
+    return spread
