@@ -75,7 +75,8 @@ def _not_held(curve: Curve, hidden: Unseen, spells: Spells, threshold: float) ->
     if hidden.after < threshold:
         return never("the threshold was not reached and held")
     ongoing = len(spells) > 0 and not spells.end_crossed[-1]
-    return bounded(float(spells.start[-1] if ongoing else curve.seconds[-1]) / MINUTE, more=hidden.end_note)
+    last = float(spells.start[-1] if ongoing else curve.seconds[-1])
+    return floor_interval(bounded(last / MINUTE, more=hidden.end_note), curve)
 
 
 def _reached(curve: Curve, threshold: float) -> float:
@@ -129,7 +130,8 @@ def near_ambient(curve: Curve, hidden: Unseen, ambient: float) -> Found:
             return missing(hidden.why_more(threshold))
         return never("the cooker never got that far above the air")
     if spells.end_left[-1] == len(curve.seconds) - 1:
-        return bounded(float(spells.end[-1]) / MINUTE, more="still above it when the log ended")
+        seen = bounded(float(spells.end[-1]) / MINUTE, more="still above it when the log ended")
+        return floor_interval(seen, curve)
     holes = curve.holes[
         (hidden.holes >= threshold) & (curve.seconds[curve.holes] >= spells.end[-1] - _CLOSE_S)
     ]
@@ -164,7 +166,8 @@ def cool_down(curve: Curve, hidden: Unseen, upper: float, lower: float) -> Found
     if math.isnan(from_upper):
         return missing("the cooker had not cooled to the upper temperature when the log ended")
     if math.isnan(to_lower):
-        return bounded((curve.seconds[-1] - from_upper) / MINUTE, more="not yet cooled when the log ended")
+        seen = bounded((curve.seconds[-1] - from_upper) / MINUTE, more="not yet cooled when the log ended")
+        return floor_interval(seen, curve)
     dt = curve.interval_s
     slope = (upper - lower) / max(to_lower - from_upper, dt)
     found = bounded(
