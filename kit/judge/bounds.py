@@ -1,4 +1,4 @@
-"""Cut-short burns: the answer with bounds as bounds, at face value, and left out."""
+"""Cut-short burns: the verdicts with bounds as bounds, at face value, and left out, side by side."""
 
 from __future__ import annotations
 
@@ -7,56 +7,49 @@ from collections.abc import Callable
 import pandas as pd
 
 from kit.errors import KitError
+from kit.variance import RepeatFit
 
-UNSETTLED = "not settled"
 NO_ANSWER = "no answer"
 
+Compare = Callable[[RepeatFit], pd.DataFrame]
 
-def three_answers(
-    comparisons: pd.DataFrame, rows: pd.DataFrame, compare: Callable[[pd.DataFrame], pd.DataFrame]
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Hold the verdicts against those with bounds taken at face value and with those burns left out.
 
-    Where the three disagree the verdict becomes 'not settled' (STATISTICS section 9).
+def three_answers(fit: RepeatFit, compare: Compare) -> pd.DataFrame:
+    """Return the three verdicts on each pair that a bound touches (schema.CENSORED without metric).
 
     Parameters
     ----------
-    comparisons
-        The comparisons made with bounds as bounds.
-    rows
-        The burns they were made from: fuel, value, status and the model's columns.
+    fit
+        A fit with values known only as bounds.
     compare
-        Makes the same comparisons from other rows.
-
-    Returns
-    -------
-    comparisons, table
-        The comparisons with their verdicts mended, and a, b, verdict, verdict_face, verdict_left_out, agrees, bounds.
+        Makes the comparisons of a fit; with bounds it gives 'not settled' where the three disagree.
     """
-    bounded = rows["status"] != "exact"
-    face = _verdicts(compare, rows.assign(status="exact"))
-    left_out = _verdicts(compare, rows[~bounded])
-    table = comparisons[["a", "b", "verdict"]].copy()
+    assert fit.censored is not None
+    table = compare(fit)[["a", "b", "verdict"]]
     keys = list(zip(table["a"], table["b"], strict=True))
-    table["verdict_face"] = [face.get(key, NO_ANSWER) for key in keys]
-    table["verdict_left_out"] = [left_out.get(key, NO_ANSWER) for key in keys]
-    table["agrees"] = (table["verdict"] == table["verdict_face"]) & (
-        table["verdict"] == table["verdict_left_out"]
+    face, left_out = (_verdicts(other, compare) for other in (fit.censored.face_value, fit.censored.left_out))
+    bounded = fit.table.loc[fit.table["status"] != "exact", "fuel"].value_counts()
+    table = table.assign(
+        verdict_face=[face.get(key, NO_ANSWER) for key in keys],
+        verdict_left_out=[left_out.get(key, NO_ANSWER) for key in keys],
+        bounds=[int(bounded.get(a, 0) + bounded.get(b, 0)) for a, b in keys],
     )
-    counts = rows.loc[bounded, "fuel"].value_counts()
-    table["bounds"] = [int(counts.get(a, 0) + counts.get(b, 0)) for a, b in keys]
-    open_question = ~table["agrees"].to_numpy() & (table["bounds"].to_numpy() > 0)
-    mended = comparisons.copy()
-    mended.loc[open_question, "verdict"] = UNSETTLED
-    mended.loc[open_question, "direction"] = ""
-    return mended, table[table["bounds"] > 0].reset_index(drop=True)
+    table["agrees"] = (table["verdict_face"] == table["verdict_left_out"]) & (
+        table["verdict"] == table["verdict_face"]
+    )
+    return table[table["bounds"] > 0].reset_index(drop=True)
 
 
-def _verdicts(
-    compare: Callable[[pd.DataFrame], pd.DataFrame], rows: pd.DataFrame
-) -> dict[tuple[str, str], str]:
+def measured_only(fit: RepeatFit) -> RepeatFit:
+    """Return the fit of the burns measured exactly, or the fit itself where all were or nothing else can be had."""
+    return (fit.censored and fit.censored.left_out) or fit
+
+
+def _verdicts(fit: RepeatFit | None, compare: Compare) -> dict[tuple[str, str], str]:
+    if fit is None:
+        return {}
     try:
-        found = compare(rows)
+        found = compare(fit)
     except KitError:
         return {}
     return dict(zip(zip(found["a"], found["b"], strict=True), found["verdict"], strict=True))

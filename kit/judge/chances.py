@@ -13,6 +13,7 @@ from scipy import special
 
 from kit.variance import RepeatFit
 from kit.variance.bootstrap import bootstrap
+from kit.variance.engine import Estimate
 
 Array = npt.NDArray[np.float64]
 
@@ -46,17 +47,21 @@ def chance_better(
 
     P = Φ((μ_a − μ_b) / √(2σ²_bag + σ²_burn,a + σ²_burn,b)); its limits come from refits of simulated trials.
     """
-    draws = bootstrap(fit, trials, seed)
+    return _of_pair(fit, bootstrap(fit, trials, seed), a, b, level, seed)
+
+
+def _of_pair(fit: RepeatFit, draws: Estimate, a: Any, b: Any, level: float, seed: int) -> Chance:
     i, j = list(fit.labels).index(a), list(fit.labels).index(b)
     estimate = _chance(fit, fit.estimate.beta[:1], fit.variances[:1], i, j)[0]
     drawn = _chance(fit, draws.beta, draws.theta, i, j)
     low, high = _limits(drawn, float(estimate), level)
-    return Chance(str(a), str(b), float(estimate), low, high, level, seed, trials)
+    return Chance(str(a), str(b), float(estimate), low, high, level, seed, len(draws.beta))
 
 
-def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1) -> pd.DataFrame:
+def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: int = 2000) -> pd.DataFrame:
     """Return the chance for every pair of fuels: a, b, chance, low, high, level, seed (schema.CHANCES)."""
-    found = [chance_better(fit, a, b, level, seed) for a, b in combinations(fit.labels, 2)]
+    draws = bootstrap(fit, trials, seed)
+    found = [_of_pair(fit, draws, a, b, level, seed) for a, b in combinations(fit.labels, 2)]
     names = ("a", "b", "chance", "low", "high", "level", "seed")
     return pd.DataFrame([{name: getattr(each, name) for name in names} for each in found])
 

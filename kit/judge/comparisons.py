@@ -17,7 +17,7 @@ from kit.judge.verdicts import Verdict, verdict_of
 from kit.schema import COMPARISONS
 from kit.variance import RepeatFit
 from kit.variance.covariance import Contrasts, DfMethod, contrasts
-from kit.variance.families import all_pairs, correlated, correlation_of, holm
+from kit.variance.families import Family, all_pairs, correlated, correlation_of, holm
 
 Array = npt.NDArray[np.float64]
 Adjust = Literal["tukey", "dunnett", "holm", "none"]
@@ -33,6 +33,7 @@ def compare_fuels(
     margin: float | str | None = None,
     df: DfMethod = "best",
     level: float = 0.95,
+    family: Family | None = None,
 ) -> pd.DataFrame:
     """Return a row a pair: difference (or ratio), limits, p values and verdict.
 
@@ -47,6 +48,8 @@ def compare_fuels(
         Smallest difference that matters, on the analysis scale, or '10 %' on the log scale (ln 1.10).
     df
         'best', 'kenward-roger' or 'satterthwaite'.
+    family
+        Dunnett's family where it is known already: trials that differ by one burn share it to plotting accuracy.
 
     Returns
     -------
@@ -64,7 +67,7 @@ def compare_fuels(
     """
     chosen = _pairs(fit, pairs)
     adjust = adjust or ("tukey" if isinstance(pairs, str) else "dunnett")
-    asked = _Asked(adjust, _margin(margin, fit.scale), df, level)
+    asked = _Asked(adjust, _margin(margin, fit.scale), df, level, family)
     judged = _judge(fit, chosen, asked)
     if fit.censored is not None:
         others = (fit.censored.face_value, fit.censored.left_out)
@@ -80,6 +83,7 @@ class _Asked:
     margin: float | None
     df: DfMethod
     level: float
+    family: Family | None
 
 
 @dataclass(frozen=True)
@@ -99,7 +103,7 @@ def _judge(fit: RepeatFit, chosen: npt.NDArray[np.int64], asked: _Asked) -> _Jud
     found = contrasts(fit, L, asked.df, asked.level)
     apart = fit.design.apart[chosen[:, 0], chosen[:, 1]]
     withheld: npt.NDArray[np.bool_] = np.asarray(_withheld(fit)[chosen].any(axis=1))
-    limits = _adjusted(found, asked.adjust, len(fit.labels), asked.level)
+    limits = _adjusted(found, asked, len(fit.labels))
     verdicts = [
         Verdict("not settled", "") if hidden and not out else verdict_of(low, high, asked.margin, out)
         for lows, highs in zip(limits.low.tolist(), limits.high.tolist(), strict=True)
@@ -198,33 +202,45 @@ class _Limits:
     p: Array
 
 
-def _adjusted(found: Contrasts, adjust: Adjust, means: int, level: float) -> _Limits:
+def _adjusted(found: Contrasts, asked: _Asked, means: int) -> _Limits:
+    adjust, level = asked.adjust, asked.level
     alone = found.p()
     if adjust == "none":
         return _Limits(*found.limits(level), alone)
     if adjust == "holm":
         return _Limits(*found.limits(1 - (1 - level) / alone.shape[1]), holm(alone))
     if adjust == "tukey":
-        family = all_pairs(means)
-        return _Limits(*found.family_limits(family, level), found.family_p(family))
+        return _of_family(found, all_pairs(means), level)
     if adjust != "dunnett":
         raise KitError(
             Problem("refuse", "adjust", f"'{adjust}'", "tukey, dunnett, holm or none", "Name one of them.")
         )
-    parts = [_single_step(found, row, level) for row in range(len(alone))]
+    if asked.family is not None and asked.family.comparisons == alone.shape[1]:
+        return _of_family(found, asked.family, level)
+    parts = [_single_step(found.of(row), level) for row in range(len(alone))]
     return _Limits(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in ("low", "high", "p"))
     )
 
 
-def _single_step(found: Contrasts, row: int, level: float) -> _Limits:
+def _of_family(found: Contrasts, family: Family, level: float) -> _Limits:
+    return _Limits(*found.family_limits(family, level), found.family_p(family))
+
+
+def _single_step(one: Contrasts, level: float) -> _Limits:
     """Multivariate t with the correlation of one response's estimates."""
-    one = found.of(row)
     if np.isnan(one.covariance).any():
         blank = np.full_like(one.estimate, np.nan)
         return _Limits(blank, blank, blank)
-    family = correlated(correlation_of(one.covariance[0]))
-    return _Limits(*one.family_limits(family, level), one.family_p(family))
+    return _of_family(one, correlated(correlation_of(one.covariance[0])), level)
+
+
+def family_against(fit: RepeatFit, control: Any) -> Family | None:
+    """Return Dunnett's family of a fit against its control fuel, to judge trials that differ by one burn."""
+    chosen = _pairs(fit, ("control", control))
+    rows = np.eye(len(fit.labels))[chosen[:, 0]] - np.eye(len(fit.labels))[chosen[:, 1]]
+    covariance = rows @ fit.covariance @ rows.T
+    return None if np.isnan(covariance).any() else correlated(correlation_of(covariance))
 
 
 def _frame(fit: RepeatFit, chosen: npt.NDArray[np.int64], judged: _Judged, asked: _Asked) -> pd.DataFrame:

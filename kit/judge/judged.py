@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from kit.errors import KitError
-from kit.judge.bounds import three_answers
+from kit.judge.bounds import measured_only, three_answers
 from kit.judge.chances import chances
-from kit.judge.comparisons import compare_fuels
+from kit.judge.comparisons import compare_fuels, family_against
 from kit.judge.influence import influence
 from kit.judge.kinds import FEWEST_FUELS, kinds_in_general, kinds_tested
 from kit.judge.ladder import ladder
@@ -20,6 +20,7 @@ from kit.judge.odd_burns import odd_burns
 from kit.judge.question import Question
 from kit.schema import Metric
 from kit.variance import RepeatFit, fit_repeats
+from kit.variance.families import Family
 from kit.variance.limits import component_limits
 from kit.variance.second_opinion import second_opinion
 from kit.variance.self_check import self_check
@@ -69,9 +70,9 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
         fit = fit_metric(counted, spec, question)
     except KitError as error:
         return Judged(spec, None, " ".join(problem.found for problem in error.problems), {})
-    tables = _of_every_metric(fit, counted, question)
+    tables = _of_every_metric(fit, question)
     if question.primary and fit.has_spread:
-        tables |= _of_a_primary_metric(fit, tables["comparisons"], question)
+        tables |= _of_a_primary_metric(fit, question)
     return Judged(spec, fit, "", {name: _labelled(table, spec) for name, table in tables.items()})
 
 
@@ -86,21 +87,20 @@ def fit_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFi
     return fit_repeats(rows, scale=spec.scale, status="status", **question.roles(rows))
 
 
-def compare(fit: RepeatFit, question: Question) -> pd.DataFrame:
+def compare(fit: RepeatFit, question: Question, family: Family | None = None) -> pd.DataFrame:
     """Compare the fuels in the family the trial declared: against the control fuel, or every pair."""
-    return compare_fuels(fit, question.family(fit.labels), margin=question.margin, level=question.level)
+    pairs = question.family(fit.labels)
+    return compare_fuels(fit, pairs, margin=question.margin, level=question.level, family=family)
 
 
-def _of_every_metric(fit: RepeatFit, rows: pd.DataFrame, question: Question) -> Tables:
+def _of_every_metric(fit: RepeatFit, question: Question) -> Tables:
     means = fuel_means(fit, level=question.level)
     pairs = compare_fuels(fit, margin=question.margin, level=question.level)
     against_control = isinstance(question.family(fit.labels), tuple)
-    comparisons = compare(fit, question) if against_control else pairs
-    tables = {"means": means, "pairs": pairs, "comparisons": comparisons}
-    if fit.columns.side is not None:
-        tables["comparisons"], tables["censored"] = three_answers(
-            comparisons, rows, lambda part: compare(_refit(fit, part, question), question)
-        )
+    tables = {"means": means, "pairs": pairs}
+    tables["comparisons"] = compare(fit, question) if against_control else pairs
+    if fit.censored is not None:
+        tables["censored"] = three_answers(fit, lambda other: compare(other, question))
     if fit.has_spread:
         tables["components"] = component_limits(fit, level=question.level)
         tables["ladder"] = ladder(means.assign(unit=""), pairs)
@@ -108,24 +108,30 @@ def _of_every_metric(fit: RepeatFit, rows: pd.DataFrame, question: Question) -> 
     return tables
 
 
-def _refit(fit: RepeatFit, rows: pd.DataFrame, question: Question) -> RepeatFit:
-    return fit_repeats(rows, scale=fit.scale, status="status", **question.roles(rows))
-
-
-def _of_a_primary_metric(fit: RepeatFit, comparisons: pd.DataFrame, question: Question) -> Tables:
-    def again(rows: pd.DataFrame) -> pd.DataFrame:
-        return compare(_refit(fit, rows, question), question)
-
+def _of_a_primary_metric(fit: RepeatFit, question: Question) -> Tables:
+    plain = measured_only(fit)
     makers: Mapping[str, Callable[[], pd.DataFrame]] = {
         "shares": lambda: variance_shares(fit, question.level, question.seed),
         "kinds": lambda: _kinds(fit, question),
-        "chances": lambda: chances(fit, question.level, question.seed),
-        "odd_burns": lambda: odd_burns(fit, question),
-        "influence": lambda: influence(comparisons, fit.table, again),
+        "chances": lambda: chances(plain, question.level, question.seed),
+        "odd_burns": lambda: odd_burns(plain, question),
+        "influence": lambda: _influence(plain, question),
         "second_opinion": lambda: second_opinion(fit),
         "self_check": lambda: self_check(fit, question.seed, margin=question.margin, level=question.level),
     }
     return {name: table for name, make in makers.items() if len(table := make())}
+
+
+def _influence(fit: RepeatFit, question: Question) -> pd.DataFrame:
+    """Judge again with each burn, bag and day left out; burns known only as bounds are left out throughout."""
+    control = question.family(fit.labels)[1] if isinstance(question.family(fit.labels), tuple) else None
+    family = family_against(fit, control) if control else None
+
+    def again(rows: pd.DataFrame) -> pd.DataFrame:
+        refit = fit_repeats(rows, scale=fit.scale, **question.roles(rows))
+        return compare(refit, question, family)
+
+    return influence(compare(fit, question, family), fit.table, again)
 
 
 def _kinds(fit: RepeatFit, question: Question) -> pd.DataFrame:

@@ -155,10 +155,15 @@ def _horner(tails: Array, h: Array) -> tuple[Array, Array]:
     return np.where(inside, value, 0.0), np.where(inside, slope * (2 / _PANEL), 0.0)
 
 
+@lru_cache(maxsize=8)
+def _gauss_legendre(n: int) -> tuple[Array, Array]:
+    return legendre.leggauss(n)
+
+
 def _chi_nodes(df: Array) -> tuple[Array, Array]:
     """Return nodes, weights of s = χ_ν/√ν: Gauss–Legendre in u = log s, density e^(νu − ν e^(2u)/2)."""
     least = float(np.min(df, initial=np.inf))
-    x, w = legendre.leggauss(64 if least >= 8 else 96 if least >= 3 else 192)
+    x, w = _gauss_legendre(64 if least >= 8 else 96 if least >= 3 else 192)
     nu = np.minimum(df, 1e9)[..., None]
     # the density has fallen by e^−37 where e^(2u) − 2u − 1 = 74/ν: Lambert's W on both sides
     edge = -np.exp(-1 - 74 / nu)
