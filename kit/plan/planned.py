@@ -22,7 +22,7 @@ from kit.plan.choosing import Costs, cheapest_split, dropped, smallest_design, w
 from kit.plan.order import run_order
 from kit.plan.power import CHANCE_COLUMNS, Design, power_of
 from kit.plan.timetable import Hours, timetable
-from kit.trial import Plan, Trial, plan_of
+from kit.trial import Plan, Trial, plan_of, read_plan
 
 TOTALS = (12, 24, 36)
 SPARE_EVERY = 4
@@ -112,7 +112,7 @@ def make_plan(
     first, fuels, level = metrics[0], len(trial.fuels), level_of(trial)
     split = cheapest_split(first.spread.sds, Costs(1.0, 1.0))
     if len(sheet):
-        order, design = _as_sheet(sheet, notes), design_of(sheet)
+        order, design = _as_sheet(folder, sheet, notes), design_of(sheet)
     else:
         design = chosen_design(trial, hours, split)
         order = _draw(trial, design, hours, _day(first_day) or written + timedelta(days=1), notes)
@@ -148,7 +148,7 @@ def _day(day: date | str | None) -> date | None:
     return date.fromisoformat(day) if isinstance(day, str) else day
 
 
-def _as_sheet(sheet: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+def _as_sheet(folder: Path, sheet: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
     notes.append("The order is that of burns.csv; empty its rows to have a new one drawn from the seed.")
     done = int((sheet["state"] != "planned").sum()) if "state" in sheet else 0
     if done:
@@ -156,7 +156,9 @@ def _as_sheet(sheet: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
             f"{done} of the burns are done already: this plan was not written before the first burn."
         )
     order = sheet.drop(columns=[c for c in ("state",) if c in sheet]).reset_index(drop=True)
-    order.attrs.clear()
+    earlier = read_plan(folder)
+    if earlier is not None:
+        order.attrs.update(spare_days=list(earlier.spare_days), seed=earlier.seed)
     return order
 
 

@@ -79,6 +79,8 @@ def test_planning_twice_is_the_same_plan_and_keeps_the_tester_s_own_rows(tmp_pat
     second = plan_run(folder, today=TODAY)
     assert (folder / "burns.csv").read_bytes() == sheet
     assert "The order is that of burns.csv" in second.words
+    assert second.planned.plan.sha256 == first.planned.plan.sha256
+    assert sorted(p.name for p in (folder / "plan").iterdir()) == ["key.html", "plan.toml", "sheets.html"]
     assert second.planned.order["burn"].tolist() == first.planned.order["burn"].tolist()
 
 
