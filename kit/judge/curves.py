@@ -43,14 +43,14 @@ def judge_curves(curves: Curves, counted: Counted, run: Run, seed: int) -> Judge
     """Return mean and difference curves of the burns that are compared, every pair of fuels."""
     compared = only(curves, counted.burns)
     level = judging_level(run.trial)
-    drawn = _drawn(compared, seed)
-    differences = _differences(drawn, "all", level)
+    drawn = drawn_curves(compared, seed)
+    differences = differences_of(drawn, "all", level)
     notes = tuple(filter(None, [why_no_band(compared)]))
-    return JudgedCurves(_means(drawn, level), differences, apart(differences), notes)
+    return JudgedCurves(means_of(drawn, level), differences, apart(differences), notes)
 
 
 @dataclass(frozen=True, eq=False)
-class _Drawn:
+class DrawnCurves:
     """Curves in pieces, with the smallest p of each piece in each draw."""
 
     seconds: Array
@@ -70,10 +70,11 @@ class _Drawn:
         return min(float(np.quantile(self.smallest[:, live].min(axis=1), 1 - level)), 1 - level)
 
 
-def _drawn(curves: Curves, seed: int) -> _Drawn:
+def drawn_curves(curves: Curves, seed: int = 1) -> DrawnCurves:
+    """Return curves cut into pieces, with the draws that all their bands are made from."""
     units = units_of(curves)
     pieces = pieces_of(units)
-    return _Drawn(curves.seconds, units, pieces, smallest_p(pieces, seed))
+    return DrawnCurves(curves.seconds, units, pieces, smallest_p(pieces, seed))
 
 
 def only(curves: Curves, burns: set[str]) -> Curves:
@@ -108,10 +109,11 @@ def mean_curves(curves: Curves, level: float = 0.95, seed: int = 1) -> pd.DataFr
     differ, pooled over the fuels, on bags − fuels degrees of freedom: in a balanced design the classical
     answer, whatever the ratio.
     """
-    return _means(_drawn(curves, seed), level)
+    return means_of(drawn_curves(curves, seed), level)
 
 
-def _means(drawn: _Drawn, level: float) -> pd.DataFrame:
+def means_of(drawn: DrawnCurves, level: float = 0.95) -> pd.DataFrame:
+    """Return `mean_curves` from draws made before."""
     parts = []
     for code, fuel in enumerate(drawn.units.fuels):
         places = drawn.where(code)
@@ -145,10 +147,11 @@ def difference_curves(
     KitError
         For a fuel that has no curve.
     """
-    return _differences(_drawn(curves, seed), pairs, level)
+    return differences_of(drawn_curves(curves, seed), pairs, level)
 
 
-def _differences(drawn: _Drawn, pairs: Pairs, level: float) -> pd.DataFrame:
+def differences_of(drawn: DrawnCurves, pairs: Pairs = "all", level: float = 0.95) -> pd.DataFrame:
+    """Return `difference_curves` from draws made before."""
     parts = []
     for a, b in _chosen(drawn.units, pairs):
         places = drawn.where(a, b)
