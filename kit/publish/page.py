@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from functools import cache
+from itertools import count
 from pathlib import Path
 from typing import Any, Final
 
@@ -11,6 +12,7 @@ from kit.page import Html, anchor, document, escape
 from kit.publish.notebook import loading
 
 _LIVE: Final = re.compile(r"<\s*(script|iframe|object|embed|base|form)\b", re.IGNORECASE)
+_ID: Final = re.compile(r'\bid="([^"]+)"')
 _BARE_HEADING: Final = re.compile(r"<h([2-4])>(.*?)</h\1>", re.DOTALL)
 _TEMPLATES: Final = Path(__file__).resolve().parent / "page_template"
 
@@ -61,12 +63,13 @@ def render(notebook: Any, *, title: str, strip: object, footer: object) -> str:
 
 def with_ids(body: str) -> str:
     """Return the body with an id for each heading that has none, so that the contents list can reach it."""
-    taken: dict[str, int] = {}
+    taken = set(_ID.findall(body))
 
     def name(found: re.Match[str]) -> str:
         word = anchor(" ".join(re.sub(r"<[^>]+>", "", found[2]).split()).lower())
-        taken[word] = taken.get(word, 0) + 1
-        own = word if taken[word] == 1 else f"{word}-{taken[word]}"
+        tried = (word if i == 1 else f"{word}-{i}" for i in count(1))
+        own = next(each for each in tried if each not in taken)
+        taken.add(own)
         return f'<h{found[1]} id="{own}">{found[2]}</h{found[1]}>'
 
     return _BARE_HEADING.sub(name, body)

@@ -122,7 +122,7 @@ def _run(kernel: launch.Kernel, order: Order, room: Path, progress: Progress | N
         return run_notebook(kernel, job, progress)
     except NotRunError as error:
         kept = _keep(order, error)
-        raise NotRunError(f"{error} The partial notebook is {kept}.", error.partial) from error
+        raise NotRunError(f"{str(error).rstrip('.')}. The partial notebook is {kept}.", error.partial) from error
     finally:
         warming.join()
 

@@ -155,8 +155,8 @@ def curves(analysis: Analysis) -> Any:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    from kit.page import FUELS_LIGHT, figure, visible
-    from kit.page.style import LIGHT
+    from kit.page import figure, visible
+    from kit.page.style import LIGHT, fuel_colour
 
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "repeatburn", "text.color": LIGHT["ink"]}):
         drawn = Figure(figsize=(6, 3), facecolor="none")
@@ -164,7 +164,7 @@ def curves(analysis: Analysis) -> Any:
         for place, (fuel, mean) in enumerate(
             zip(analysis.means["fuel"], analysis.means["mean"], strict=True)
         ):
-            axes.plot([0, 60, 120], [20, mean, 90], color=FUELS_LIGHT[place])
+            axes.plot([0, 60, 120], [20, mean, 90], color=fuel_colour(place))
             axes.text(60, mean, visible(fuel)[:40].replace("$", r"\$"), color=LIGHT["ink"])
         out = io.StringIO()
         drawn.savefig(out, format="svg", metadata={"Date": None})

@@ -272,7 +272,7 @@ def test_the_page_is_one_file_without_script(run, template):
     assert '<details class="code">' in page
     code = re.sub("<[^>]+>", "", page)
     assert "kit_in.analyse" in code and "kit_in.findings" not in code
-    assert 'href="#curves"' in page and '<h2 id="curves">' in page
+    assert 'href="#curves-2"' in page and '<h2 id="curves-2">' in page
 
 
 HOSTILE = (
