@@ -18,8 +18,12 @@ import numpy as np
 from kit.errors import Faults
 from kit.variance.columns import Array, Codes, Levels
 from kit.variance.design import Design, Term
-from kit.variance.nested import LARGEST_DENSE, Method, bag_sums
+from kit.variance.nested import Method, bag_sums, check_size
 from kit.variance.optimise import Derivatives
+
+
+SMALL = 300
+"""Levels of a term beside the largest one."""
 
 
 @dataclass(frozen=True)
@@ -130,13 +134,14 @@ def _products(design: Design, ZX: Array, ZW: Array, sizes: Array, W: Array) -> A
 
 
 def _check_size(order: tuple[Term, ...]) -> None:
+    check_size(order[0].levels.count, order[0].name)
     faults = Faults()
-    if order[0].levels.count > LARGEST_DENSE or sum(term.levels.count for term in order[1:]) > 400:
-        shown = ", ".join(f"{term.levels.count} {term.name}s" for term in order)
-        faults.refuse(
-            "table", shown, f"at most {LARGEST_DENSE} levels beside at most 400 of the other terms",
-            "Fit part of the burns, or leave one of these terms out.",
-        )  # fmt: skip
+    for term in order[1:]:
+        if term.levels.count > SMALL:
+            faults.refuse(
+                "table", f"{term.levels.count} {term.name}s beside {order[0].levels.count} {order[0].name}s",
+                f"at most {SMALL} of the smaller", "Fit part of the burns, or leave one of these terms out.",
+            )  # fmt: skip
     faults.settle()
 
 

@@ -125,6 +125,8 @@ def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Desi
     else:
         Q, R = np.linalg.qr(X)
     groups = _groups(columns, spread)
+    if X.shape[0] == X.shape[1]:
+        candidates, lost = [], (*lost, "no repeats: no spread can be seen, and no error bars can be given")
     terms, reads, why, apart = _terms(Q, candidates, groups, apart, indicators)
     labels = tuple(means.labels)
     words = (*columns.notes, *said, *notes, *lost, *why, *_pairs_apart(apart, labels, lost))

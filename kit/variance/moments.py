@@ -141,7 +141,8 @@ def nested_anova(fit: RepeatFit) -> Anova:
     df = np.array([F - 1, B - F, N - B])
     ms = np.divide(ss, df, out=np.full(3, np.nan), where=df > 0)
     n0 = float((N - np.sum(s.n**2 / per_fuel[s.fuel])) / (B - F)) if B > F else np.nan
-    ratio = np.array([ms[0] / ms[1], ms[1] / ms[2], np.nan])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.append(ms[:2] / ms[1:], np.nan)  # infinite where bags (or burns) agree exactly
     p = np.array([float(special.fdtrc(df[i], df[i + 1], ratio[i])) for i in range(2)] + [np.nan])
     table = pd.DataFrame({
         "source": ["fuel", "bag within fuel", "residual"], "df": df.astype(int), "ss": ss, "ms": ms, "F": ratio,
@@ -192,7 +193,7 @@ def _iso_row(fit: RepeatFit, s: _Sums, code: int) -> dict[str, Any]:
     """s_r² pools within bags; s_L² = (s_d² - s_r²)/n_bar (ISO 5725-2:2019, 7.4.5)."""
     own = s.fuel == code
     n, N, bags = s.n[own], float(s.n[own].sum()), int(own.sum())
-    s_r2 = float(s.ss[own].sum() / (N - bags)) if N > bags else np.nan
+    s_r2 = float(s.ss[own].sum() / (N - bags)) if bags < N else np.nan
     mean = float((n * s.mean[own]).sum() / N)
     s_d2 = float((n * (s.mean[own] - mean) ** 2).sum() / (bags - 1)) if bags > 1 else np.nan
     n_bar = float((N - (n**2).sum() / N) / (bags - 1)) if bags > 1 else np.nan

@@ -16,12 +16,14 @@ from typing import Literal
 
 import numpy as np
 
+from kit.errors import Faults
 from kit.variance.columns import Array, Codes, Levels
 from kit.variance.design import Design
 
 Method = Literal["REML", "ML"]
 
-LARGEST_DENSE = 3000
+LARGEST_DENSE = 1500
+"""Bags that can be diagonalised together where covariates or crossed days couple them."""
 
 
 @dataclass(frozen=True)
@@ -178,8 +180,26 @@ def _distinct(values: Codes) -> tuple[Codes, Codes, Codes]:
 Parts = tuple[Array, Array, Array, Array, Array, Array | None, Reduction | None]
 
 
+def check_size(levels: int, name: str) -> None:
+    """Refuse more levels than can be diagonalised together.
+
+    Raises
+    ------
+    KitError
+        With what to leave out.
+    """
+    faults = Faults()
+    if levels > LARGEST_DENSE:
+        faults.refuse(
+            "table", f"{levels} {name}s beside covariates or days", f"at most {LARGEST_DENSE} of them",
+            "Leave the covariates and days out (then any number will do), or fit part of the burns.",
+        )  # fmt: skip
+    faults.settle()
+
+
 def _dense(design: Design, levels: Levels, size_of: Codes, sizes: int) -> Parts:
     """Any X: diagonalise M over all bags."""
+    check_size(levels.count, design.terms[0].name)
     sums = bag_sums(np.ascontiguousarray(design.X.T), levels)
     class_xx = np.stack([sums[:, size_of == m] @ sums[:, size_of == m].T for m in range(sizes)])
     solved = np.linalg.solve(design.R.T, sums)
