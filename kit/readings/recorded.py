@@ -75,8 +75,10 @@ def read_files(
         except KitError as error:
             faults.take(error)
             continue
-        probes = _probes(run, logger, log, name, faults)
-        recorded[name] = Recorded(name, log, probes, _wall(run, logger, log, name, faults))
+        known = len(faults)
+        probes, wall = _probes(run, logger, log, name, faults), _wall(run, logger, log, name, faults)
+        if len(faults) == known:
+            recorded[name] = Recorded(name, log, probes, wall)
     return recorded
 
 

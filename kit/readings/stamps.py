@@ -188,7 +188,7 @@ def _shapes(matrix: npt.NDArray[np.uint8]) -> list[Ints | None]:
     shape = _CLASS[matrix]
     if (shape == shape[0]).all():
         return [None]
-    weights = np.random.default_rng(20).integers(1, 2**62, shape.shape[1], dtype=np.int64)
+    weights = np.random.default_rng(20).integers(1, 2**62, size=(shape.shape[1],), dtype=np.int64)
     keys = np.zeros(len(shape), np.int64)
     for column in range(shape.shape[1]):
         if (shape[:, column] != shape[0, column]).any():

@@ -48,7 +48,7 @@ def read_burn_sheet(
         expected = "a row a burn, with at least burn and fuel"
         faults.ask(NAME, "headings and no burns", expected, "Write a row for each burn, done or planned.")
     table = _table(sheet, own, faults, notes)
-    _judge(table, sheet, folder, faults, notes)
+    _judge(table, sheet, folder, trial, faults, notes)
     if trial is not None:
         _judge_by(trial, lost, table, sheet, faults, notes)
     return table
@@ -97,12 +97,14 @@ def _states(table: pd.DataFrame) -> list[str]:
     return ["excluded" if reason else "done" if log else "planned" for reason, log in pairs]
 
 
-def _judge(table: pd.DataFrame, sheet: Sheet, folder: Path, faults: Faults, notes: list[str]) -> None:
+def _judge(
+    table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None, faults: Faults, notes: list[str]
+) -> None:
     _burn_ids(table, sheet, faults)
     _fuels_are_told(table, sheet, faults)
     _ranges(table, sheet, faults)
     _times(table, sheet, faults, notes)
-    _logs(table, sheet, folder, faults, notes)
+    _logs(table, sheet, folder, trial, faults, notes)
 
 
 def _judge_by(
@@ -197,14 +199,22 @@ def _times(table: pd.DataFrame, sheet: Sheet, faults: Faults, notes: list[str]) 
             notes.append(f"Burn {burn}: {column} {row[column]} is taken to be of the next day.")
 
 
-def _logs(table: pd.DataFrame, sheet: Sheet, folder: Path, faults: Faults, notes: list[str]) -> None:
+def _is_split(names: tuple[str, ...], trial: Trial | None) -> bool:
+    """Return whether a column of the files, declared for their logger, parts them into burns."""
+    loggers = [trial.logger_of(name) for name in names] if trial is not None else []
+    return bool(loggers) and all(logger is not None and logger.split_by for logger in loggers)
+
+
+def _logs(
+    table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None, faults: Faults, notes: list[str]
+) -> None:
     logs = Logs(folder)
     named: set[str] = set()
     cells: list[str] = []
     for place, row in enumerate(table[["burn", "log", "state", *CLOCK_COLUMNS]].to_dict("records")):
         names = log_names(str(row["log"]))
         named.update(names)
-        logs.judge(names, sheet.where(place, "log"), has_times(row), faults)
+        logs.judge(names, sheet.where(place, "log"), has_times(row) or _is_split(names, trial), faults)
         cells.append(logs.on_disk(names))
         if row["state"] == "planned" and has_times(row):
             notes.append(
