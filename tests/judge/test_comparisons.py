@@ -1,0 +1,94 @@
+"""Means, comparisons and verdicts."""
+
+import numpy as np
+import pytest
+
+from kit.judge.comparisons import compare_fuels
+from kit.judge.means import fuel_means
+from kit.judge.verdicts import verdict_of
+from kit.schema import COMPARISONS, MEANS, VERDICTS
+from kit.variance import fit_repeats
+from tests.variance.reference import fitted, table
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "verdict", "direction"),
+    [
+        (6, 9, "different, by more than the margin", "a"),
+        (-9, -6, "different, by more than the margin", "b"),
+        (1, 9, "different, size not settled", "a"),
+        (5, 9, "different, size not settled", "a"),
+        (-4, -1, "different, but too little to matter", "b"),
+        (-4, 4, "the same within the margin", ""),
+        (-5, 4, "not settled", ""),
+        (-9, 9, "not settled", ""),
+        (0, 3, "the same within the margin", ""),
+        (np.nan, np.nan, "no repeats", ""),
+    ],
+)
+def test_verdicts_with_a_margin_of_five(low, high, verdict, direction):
+    assert verdict in VERDICTS
+    found = verdict_of(low, high, 5.0)
+    assert (found.verdict, found.direction) == (verdict, direction)
+
+
+@pytest.mark.parametrize(("low", "high", "verdict"), [(1, 9, "different"), (-1, 1, "not settled")])
+def test_without_a_margin_nothing_is_the_same(low, high, verdict):
+    assert verdict_of(low, high).verdict == verdict
+
+
+def test_apart_wins_over_numbers():
+    assert verdict_of(6, 9, 5.0, apart=True).verdict == "cannot be separated"
+
+
+def test_columns_follow_the_schema():
+    fit = fitted("burns_unbalanced")
+    pairs, means = compare_fuels(fit, df="kenward-roger"), fuel_means(fit, df="kenward-roger")
+    names = [column.name for column in COMPARISONS if column.name not in ("metric", "ratio", "unit")]
+    assert list(pairs.columns) == names
+    assert list(means.columns) == [c.name for c in MEANS if c.name not in ("metric", "unit")]
+    assert list(compare_fuels(fitted("burns_log"), df="kenward-roger").columns)[2] == "ratio"
+
+
+def test_counts_are_burns_and_bags():
+    row = compare_fuels(fitted("burns_unbalanced"), [("F1", "F2")], df="kenward-roger").iloc[0]
+    assert (row["n_a"], row["n_b"], row["bags_a"], row["bags_b"]) == (4, 13, 3, 4)
+
+
+def test_control_stands_second_and_dunnett_is_its_default():
+    pairs = compare_fuels(fitted("burns_unbalanced"), ("control", "F3"), df="kenward-roger")
+    assert set(pairs["b"]) == {"F3"}
+    assert set(pairs["adjust"]) == {"dunnett"}
+    assert list(pairs["a"]) == ["F1", "F2", "F4", "F5"]
+
+
+def test_simultaneous_limits_are_wider_and_holm_s_are_bonferroni_s():
+    fit = fitted("burns_unbalanced")
+    for adjust in ("tukey", "dunnett", "holm"):
+        pairs = compare_fuels(fit, adjust=adjust, df="kenward-roger")
+        assert (pairs["low"] < pairs["low_alone"]).all()
+        assert (pairs["p_adjusted"] >= pairs["p"] - 1e-12).all()
+    none = compare_fuels(fit, adjust="none", df="kenward-roger")
+    assert (none["low"] == none["low_alone"]).all()
+
+
+def test_a_percentage_is_a_margin_on_the_log_scale():
+    pairs = compare_fuels(fitted("burns_log"), margin="10 %", df="kenward-roger")
+    assert pairs["margin"][0] == pytest.approx(np.log(1.1))
+    number = compare_fuels(fitted("burns_log"), margin=float(np.log(1.1)), df="kenward-roger")
+    assert list(pairs["verdict"]) == list(number["verdict"])
+
+
+def test_ratios_turn_over_with_their_pair():
+    fit = fitted("burns_log")
+    one = compare_fuels(fit, [("F1", "F3")], "none", df="kenward-roger").iloc[0]
+    other = compare_fuels(fit, [("F3", "F1")], "none", df="kenward-roger").iloc[0]
+    assert one["ratio"] * other["ratio"] == pytest.approx(1)
+    assert one["low"] * other["high"] == pytest.approx(1)
+    assert {one["direction"], other["direction"]} == {"a", "b"}
+
+
+def test_numbers_as_labels_stay_numbers():
+    burns = table("burns_balanced")
+    fit = fit_repeats(burns.assign(fuel=burns["fuel"].str[1].astype(int)))
+    assert list(compare_fuels(fit, ("control", 2), df="kenward-roger")["a"]) == [1, 3, 4]

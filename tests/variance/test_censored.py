@@ -1,0 +1,146 @@
+"""Values known only as bounds."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from kit.errors import KitError
+from kit.judge.comparisons import compare_fuels
+from kit.judge.means import fuel_means
+from kit.variance import fit_repeats
+from kit.variance.bounded import criterion, rows_of
+from kit.variance.mvn import log_probability, truncated
+from kit.variance.self_check import self_check
+from tests.variance.reference import assert_allclose, fitted, table
+
+
+def bounded(name="burns_unbalanced", rows=(3, 10, 20), side="at least", shift=0.0):
+    burns = table(name).assign(status="exact")
+    burns.loc[list(rows), "status"] = side
+    burns.loc[list(rows), "value"] += shift
+    return burns
+
+
+def test_boxes_against_scipy():
+    covariance = np.array([[2, 0.8, 0.3], [0.8, 1, 0.2], [0.3, 0.2, 1.5]])
+    low, high = np.array([-1.0, 0.0, 0.5]), np.array([1.0, np.inf, np.inf])
+    got = log_probability(low[None], high[None], covariance[None], 5000)
+    want = stats.multivariate_normal(np.zeros(3), covariance).cdf(high, lower_limit=low)
+    assert np.exp(got[0]) == pytest.approx(want, rel=2e-4)
+
+
+def test_truncated_moments_against_the_closed_form():
+    box = truncated(np.array([[1.0]]), np.array([[np.inf]]), np.array([[[4.0]]]))
+    want = stats.truncnorm(0.5, np.inf, scale=2)
+    assert box.mean[0, 0] == pytest.approx(want.mean(), rel=1e-3)
+    assert box.covariance[0, 0, 0] == pytest.approx(want.var(), rel=5e-3)
+
+
+def test_far_tails_keep_their_digits():
+    got = log_probability(np.array([[12.0]]), np.array([[np.inf]]), np.array([[[1.0]]]))
+    assert got[0] == pytest.approx(stats.norm.logsf(12), rel=1e-9)
+
+
+@pytest.mark.parametrize(("name", "day"), [("burns_unbalanced", None), ("burns_days", "day")])
+def test_bounds_that_say_nothing_are_burns_left_out(name, day):
+    fit = fit_repeats(bounded(name, shift=-500), day=day, status="status")
+    without = fit_repeats(table(name).drop([3, 10, 20]), day=day)
+    assert_allclose(fit.criterion, without.criterion, rtol=1e-6)
+    assert_allclose(np.sqrt(fit.variances), np.sqrt(without.variances), rtol=2e-3)
+    mine, theirs = (fuel_means(each, df="kenward-roger") for each in (fit, without))
+    assert_allclose(mine["mean"], theirs["mean"], rtol=1e-4)
+    assert_allclose(mine["high"] - mine["low"], theirs["high"] - theirs["low"], rtol=0.06)
+
+
+def test_the_criterion_is_the_restricted_likelihood_times_the_probability_of_the_bounds():
+    """Against the integral over the means written out: log of N(y_e; 0, V + big XX') and of the box given y_e."""
+    fit = fit_repeats(bounded(), status="status")
+    known = fit.censored
+    table_order = known.order
+    V = np.tensordot([30.0, 40.0], [_same(fit, table_order), np.eye(len(table_order))], axes=1)
+    X, m = fit.design.X[table_order], known.model.m
+    e = len(table_order) - m
+    big = V + 1e7 * X @ X.T
+    y = fit.columns.values[0, table_order] - known.centre
+    gain = big[e:, :e] @ np.linalg.inv(big[:e, :e])
+    mean, cov = gain @ y[:e], big[e:, e:] - gain @ big[:e, e:]
+    box = stats.multivariate_normal(mean, cov, allow_singular=True).cdf(np.full(m, np.inf), lower_limit=y[e:])
+    density = stats.multivariate_normal(np.zeros(e), big[:e, :e]).logpdf(y[:e])
+    flat = len(fit.labels) * np.log(2 * np.pi * 1e7)
+    want = -2 * density - 2 * np.log(box) - flat
+    got = criterion(known.model, np.array([[30.0, 40.0]]), rows_of(known.model, known.low, known.high, 1))
+    assert got[0] == pytest.approx(want, abs=2e-3)
+
+
+def _same(fit, order):
+    codes = fit.columns.bag.codes[order]
+    return (codes[:, None] == codes).astype(float)
+
+
+def test_at_least_moves_the_mean_up_and_at_most_down():
+    exact = fuel_means(fitted("burns_unbalanced"), df="kenward-roger")["mean"]
+    up = fuel_means(fit_repeats(bounded(), status="status"), df="kenward-roger")["mean"]
+    down = fuel_means(fit_repeats(bounded(side="at most"), status="status"), df="kenward-roger")["mean"]
+    touched = [0, 1, 2]
+    assert (up[touched] > exact[touched]).all()
+    assert (down[touched] < exact[touched]).all()
+
+
+def test_p_values_and_limits_come_from_one_profile():
+    fit = fit_repeats(bounded(), status="status")
+    pair = compare_fuels(fit, [("F1", "F2")], "none", df="kenward-roger", level=0.95)
+    p = float(pair["p"][0])
+    edge = compare_fuels(fit, [("F1", "F2")], "none", df="kenward-roger", level=1 - p)
+    assert min(abs(edge["low"][0]), abs(edge["high"][0])) < 0.02 * float(pair["se"][0])
+
+
+def test_a_fuel_of_bounds_alone_has_a_bound_and_settles_nothing():
+    burns = table("burns_unbalanced").assign(status="exact")
+    burns.loc[burns["fuel"] == "F1", "status"] = "at least"
+    fit = fit_repeats(burns, status="status")
+    first = fuel_means(fit, df="kenward-roger").iloc[0]
+    assert np.isnan(first["mean"])
+    assert (first["low"], first["high"]) == (pytest.approx(63.05), np.inf)
+    pairs = compare_fuels(fit, df="kenward-roger", margin=5)
+    own = pairs[pairs["a"] == "F1"]
+    assert set(own["verdict"]) == {"not settled"}
+    assert own["difference"].isna().all()
+    assert pairs[pairs["a"] != "F1"]["difference"].notna().all()
+
+
+def test_three_answers_that_disagree_settle_nothing():
+    burns = table("burns_balanced").assign(status="exact")
+    rows = burns.index[burns["fuel"] == "F2"][:4]
+    burns.loc[rows, "status"] = "at least"
+    burns.loc[rows, "value"] = 40.0
+    fit = fit_repeats(burns, status="status")
+    at_face = compare_fuels(fit.censored.face_value, [("F1", "F2")], df="kenward-roger")["verdict"][0]
+    left_out = compare_fuels(fit.censored.left_out, [("F1", "F2")], df="kenward-roger")["verdict"][0]
+    together = compare_fuels(fit, [("F1", "F2")], df="kenward-roger")["verdict"][0]
+    assert together == "not settled" or at_face == left_out == together
+
+
+def test_never_is_not_later_than():
+    burns = bounded()
+    burns.loc[5, ["status", "value"]] = ["never", np.nan]
+    fit = fit_repeats(burns, status="status")
+    assert any("F2: 1 of 13 burns never reached it" in note for note in fit.notes)
+    pairs = compare_fuels(fit, df="kenward-roger", margin=5)
+    own = pairs[(pairs["a"] == "F2") | (pairs["b"] == "F2")]
+    assert set(own["verdict"]) == {"not settled"}
+    assert own[["difference", "low", "p"]].isna().all().all()
+
+
+def test_bounds_that_can_not_be_used_are_refused():
+    with pytest.raises(KitError, match="Leave method at its default"):
+        fit_repeats(bounded(), status="status", method="ML")
+    with pytest.raises(KitError, match="'later': |found 'later'"):
+        fit_repeats(bounded(side="later"), status="status")
+    with pytest.raises(KitError, match="nearly every value a bound"):
+        fit_repeats(bounded(rows=range(1, 41)), status="status")
+
+
+def test_a_self_check_bounds_again_what_was_bounded():
+    check = self_check(fit_repeats(bounded(), status="status"), seed=2, trials=60)
+    assert len(check) == 3
+    assert (check["share"] > 0.85).all()

@@ -1,0 +1,227 @@
+"""Properties of the fit: one response or many, units, labels, engines that must agree, two optima, bootstrap."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kit.judge.comparisons import compare_fuels
+from kit.judge.means import fuel_means
+from kit.variance import fit_repeats
+from kit.variance.bootstrap import bootstrap
+from kit.variance.covariance import small_sample
+from kit.variance.engines import crossed_engine, nested_engine
+from kit.variance.grouped import grouped_engine
+from kit.variance.limits import component_limits
+from kit.variance.prediction import predict_burn
+from kit.variance.profile import profile_holds, profile_limits
+from kit.variance.second_opinion import second_opinion
+from kit.variance.self_check import self_check, wrong_verdicts
+from kit.variance.shares import variance_shares
+from tests.variance.reference import ARGUMENTS, assert_allclose, fitted, table
+
+NESTED = ["burns_balanced", "burns_unbalanced", "burns_boundary", "burns_covariate", "burns_log"]
+CROSSED = ["burns_days", "burns_days_boundary", "burns_days_small", "penicillin", "pastes"]
+
+
+@pytest.mark.parametrize("method", ["REML", "ML"])
+@pytest.mark.parametrize("name", NESTED + CROSSED)
+def test_the_reduced_engine_agrees_with_the_rotated_ones(name, method):
+    """Two derivations of one model: spread by group with a single group, against the rotation."""
+    fit = fitted(name, method)
+    other = grouped_engine(fit.design, method)
+    data = other.rotate(fit.columns.values)
+    order = [other.names.index(part if part != "burn" else "burn:all") for part in fit.names]
+    found = other.solve(data)
+    assert_allclose(found.criterion, np.atleast_1d(fit.criterion), rtol=1e-10)
+    assert_allclose(np.sqrt(found.theta[0, order]), np.sqrt(fit.variances[0]), rtol=1e-6, atol=1e-6)
+    back = fit.variances[:, np.argsort(order)]
+    assert_allclose(other.beta(data, back), fit.estimate.beta, rtol=1e-9)
+    mine, theirs = small_sample(fit.engine.pieces(fit.variances)), small_sample(other.pieces(back))
+    assert_allclose(theirs.adjusted, mine.adjusted, rtol=1e-7, atol=1e-12)
+    assert_allclose(theirs.W[0][np.ix_(order, order)], mine.W[0], rtol=1e-6, atol=1e-9)
+
+
+@pytest.mark.parametrize("name", [*NESTED, *CROSSED])
+def test_derivatives_are_those_of_the_criterion(name):
+    fit = fitted(name)
+    theta, zero = fit.variances * 1.2 + 0.1 * fit.variances.mean(), np.array([0])
+    here = fit.engine.deviance(fit.data, theta, zero)
+    for j in range(theta.shape[1]):
+        step = np.zeros_like(theta)
+        step[0, j] = 1e-5 * theta[0, j]
+        up, down = (fit.engine.deviance(fit.data, theta + sign * step, zero) for sign in (1, -1))
+        h = 2 * step[0, j]
+        assert_allclose((up.value - down.value) / h, here.gradient[:, j], rtol=1e-4, atol=1e-6)
+        assert_allclose((up.gradient - down.gradient) / h, here.hessian[:, j], rtol=1e-4, atol=1e-6)
+
+
+@pytest.mark.parametrize("name", ["burns_unbalanced", "burns_days", "burns_heteroscedastic"])
+def test_many_responses_share_the_code_of_one(name):
+    burns, rng = table(name).copy(), np.random.default_rng(3)
+    names = [f"y{i}" for i in range(5)]
+    for each in names:
+        burns[each] = burns["value"] + rng.normal(0, 4, len(burns))
+    kind = {"spread": "by fuel"} if name == "burns_heteroscedastic" else ARGUMENTS.get(name, {})
+    many = fit_repeats(burns, names, **kind)
+    assert many.criterion.shape == (5,)
+    together = compare_fuels(many, df="kenward-roger", margin=5)
+    components = component_limits(many, "profile")
+    for each in names:
+        alone = fit_repeats(burns, each, **kind)
+        assert_allclose(many.criterion[names.index(each)], alone.criterion, rtol=1e-10)
+        own = together[together["response"] == each].drop(columns="response").reset_index(drop=True)
+        pd.testing.assert_frame_equal(own, compare_fuels(alone, df="kenward-roger", margin=5), rtol=1e-5)
+        own = components[components["response"] == each].drop(columns="response").reset_index(drop=True)
+        pd.testing.assert_frame_equal(own, component_limits(alone, "profile"), rtol=1e-4, atol=1e-6)
+
+
+@pytest.mark.parametrize("name", ["burns_unbalanced", "burns_days"])
+def test_units_scale_and_shift(name):
+    burns = table(name)
+    fahrenheit = fit_repeats(burns.assign(value=burns["value"] * 1.8 + 32), **ARGUMENTS.get(name, {}))
+    celsius = fitted(name)
+    assert_allclose(fahrenheit.variances, celsius.variances * 1.8**2, rtol=1e-9)
+    pairs = [compare_fuels(fit, df="kenward-roger") for fit in (fahrenheit, celsius)]
+    assert_allclose(pairs[0]["difference"], pairs[1]["difference"] * 1.8, rtol=1e-9)
+    assert_allclose(pairs[0]["p"], pairs[1]["p"], rtol=1e-8)
+
+
+def test_equal_leading_digits_are_not_lost():
+    burns = table("burns_unbalanced")
+    far = fit_repeats(burns.assign(value=burns["value"] + 2.0**30))
+    assert_allclose(far.variances, fitted("burns_unbalanced").variances, rtol=1e-7)
+
+
+def test_order_of_rows_and_of_fuels_does_not_matter():
+    burns = table("burns_days")
+    mixed = fit_repeats(burns.sample(frac=1, random_state=4), day="day")
+    assert_allclose(mixed.criterion, fitted("burns_days").criterion, rtol=1e-12)
+    one = compare_fuels(mixed, [("F2", "F4")], "none", df="kenward-roger")
+    other = compare_fuels(fitted("burns_days"), [("F4", "F2")], "none", df="kenward-roger")
+    assert_allclose(one["difference"], -other["difference"], rtol=1e-9)
+    assert_allclose([one["low"][0], one["high"][0]], [-other["high"][0], -other["low"][0]], rtol=1e-8)
+
+
+def test_the_lower_of_two_optima_is_found():
+    """A response of burns_days' design whose criterion has a minimum on an edge and another inside."""
+    design, rng = fitted("burns_days"), np.random.default_rng(11)
+    values = rng.standard_normal((400, design.design.n)) * 5
+    for term in design.design.terms:
+        values += rng.standard_normal((400, term.levels.count))[:, term.levels.codes] * 3
+    engine = design.engine
+    found = engine.solve(engine.rotate(values))
+    axis = np.concatenate([[0.0], np.geomspace(0.01, 300, 40)])
+    grid = np.stack(np.meshgrid(axis, axis, indexing="ij"), axis=-1).reshape(-1, 2)
+    from kit.variance.crossed import grid_deviance
+
+    fine = grid_deviance(engine.crossing, engine.rotate(values), grid, "REML", design.design.nu)
+    assert found.converged.all()
+    assert (found.criterion <= fine.min(axis=1) + 1e-9).all()
+
+
+@pytest.mark.parametrize("name", ["burns_unbalanced", "burns_days", "burns_covariate"])
+def test_bootstrap_draws_what_refitting_simulated_burns_gives(name):
+    """Means of the estimates over 3,000 draws, against 3,000 tables of simulated burns."""
+    fit, rng = fitted(name), np.random.default_rng(8)
+    theta, X = fit.variances[0], fit.design.X
+    quick = bootstrap(fit, 3000, seed=2)
+    values = X @ fit.estimate.beta[0] + rng.standard_normal((3000, len(X))) * np.sqrt(theta[-1])
+    for part, variance in zip(fit.engine.names[:-1], theta, strict=False):
+        levels = fit.design.term(part).levels
+        values = values + np.sqrt(variance) * rng.standard_normal((3000, levels.count))[:, levels.codes]
+    slow = fit.engine.solve(fit.engine.rotate(values))
+    for mine, theirs in ((np.sqrt(quick.theta), np.sqrt(slow.theta)), (quick.beta, slow.beta)):
+        error = np.sqrt((mine.var(axis=0) + theirs.var(axis=0)) / 3000)
+        assert (np.abs(mine.mean(axis=0) - theirs.mean(axis=0)) < 4.5 * error).all()
+        assert_allclose(mine.std(axis=0), theirs.std(axis=0), rtol=0.09)
+
+
+def test_seeds_are_kept():
+    fit = fitted("burns_unbalanced")
+    assert_allclose(bootstrap(fit, 10, seed=4).theta, bootstrap(fit, 10, seed=4).theta, rtol=0)
+    assert not np.allclose(bootstrap(fit, 10, seed=4).theta, bootstrap(fit, 10, seed=5).theta)
+
+
+@pytest.mark.parametrize("name", ["burns_unbalanced", "burns_days"])
+def test_a_profile_holds_what_lies_between_its_limits(name):
+    fit = fitted(name)
+    low, high = profile_limits(fit)
+    for j in range(len(fit.names)):
+        assert profile_holds(fit, j, (0.999 * high[0, j]) ** 2, 0.95).all()
+        assert not profile_holds(fit, j, (1.001 * high[0, j]) ** 2, 0.95).any()
+        assert low[0, j] == 0 or not profile_holds(fit, j, (0.999 * low[0, j]) ** 2, 0.95).any()
+
+
+def test_the_exact_limits_of_the_burn_sd_use_the_burns_within_bags():
+    components = component_limits(fitted("burns_unbalanced"), "exact").set_index("component")
+    assert components.loc["burn", "method"] == "exact chi-square"
+    # residual sum of squares within bags 786.85 on 23 degrees of freedom (nested_anova), chi2 38.076 and 11.689
+    assert_allclose(
+        components.loc["burn", ["low", "high"]],
+        [np.sqrt(786.85083 / 38.0756), np.sqrt(786.85083 / 11.6886)],
+        rtol=1e-4,
+    )
+
+
+def test_a_prediction_of_the_same_day_is_narrower():
+    fit = fitted("burns_days")
+    new, same = predict_burn(fit), predict_burn(fit, without=("day",))
+    assert (same["sd"] < new["sd"]).all()
+    assert new["covers"][0] == "bag, day and burn"
+    assert same["covers"][0] == "bag and burn"
+
+
+def test_shares_add_up_and_lie_in_their_limits():
+    shares = variance_shares(fitted("burns_days"), trials=300)
+    assert shares["share"].sum() == pytest.approx(1)
+    assert ((shares["low"] <= shares["share"]) & (shares["share"] <= shares["high"])).all()
+    assert list(shares["component"]) == ["bag", "day", "burn"]
+
+
+def test_second_opinion_agrees_where_it_can_and_says_where_not():
+    opinion = second_opinion(fitted("burns_unbalanced"))
+    assert opinion["agrees"].all()
+    assert list(opinion["quantity"][-2:]) == ["SD of bags", "SD of burns"]
+    assert second_opinion(fitted("burns_days"))["agrees"].all()
+    grouped = second_opinion(fit_repeats(table("burns_heteroscedastic"), spread="by fuel"))
+    assert not grouped["agrees"].any()
+    assert "spread by group" in grouped["note"][0]
+
+
+@pytest.mark.parametrize("kind", [{}, {"spread": "by fuel"}, {"day": "day"}])
+def test_the_self_check_counts_what_the_intervals_hold(kind):
+    name = "burns_days" if "day" in kind else "burns_heteroscedastic"
+    fit = fit_repeats(table(name), **kind)
+    check = self_check(fit, seed=3, trials=200, df="kenward-roger", margin=10)
+    assert list(check.columns) == ["quantity", "nominal", "share", "mc_error", "trials", "seed"]
+    inside = check[check["nominal"] == 0.95]
+    assert ((inside["share"] - 0.95).abs() < 0.06).all()
+    assert (check[check["nominal"] < 0.5]["share"] < 0.1).all()
+
+
+def test_wrong_verdicts_are_those_the_truth_contradicts():
+    low, high = np.array([[1.0, -3.0, 6.0, -1.0, 0.5]]), np.array([[4.0, -1.0, 9.0, 1.0, 2.0]])
+    truth = np.array([-1.0, -2.0, 4.0, 7.0, 1.0])
+    assert wrong_verdicts(low, high, truth, 5.0).tolist() == [[True, False, True, True, False]]
+
+
+def test_kenward_roger_of_ten_thousand_responses_is_one_call():
+    burns, rng = table("burns_unbalanced").copy(), np.random.default_rng(1)
+    names = [f"y{i}" for i in range(2000)]
+    noise = pd.DataFrame(rng.normal(0, 3, (len(burns), 2000)) + burns[["value"]].to_numpy(), columns=names)
+    fit = fit_repeats(pd.concat([burns, noise], axis=1), names)
+    means = fuel_means(fit, df="kenward-roger")
+    assert len(means) == 10_000
+    assert fit.converged.all()
+
+
+def test_closed_form_of_balanced_designs_is_the_ratio_of_mean_squares():
+    fit = fitted("burns_balanced")
+    assert fit.evaluations == 1
+    assert_allclose(fit.variances[0], [29.753611111111105, 21.661944444444448], rtol=1e-12)
+
+
+def test_engines_name_their_components():
+    design = fitted("burns_days").design
+    assert crossed_engine(design, "REML").names == ("bag", "day", "burn")
+    assert nested_engine(fitted("burns_balanced").design, "REML").names == ("bag", "burn")
