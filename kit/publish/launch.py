@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from kit.publish.kernel import FAULTS_FILE
+from kit.publish.rooms import held, sweep
 
 _PORTS: Final = ("shell_port", "iopub_port", "stdin_port", "control_port", "hb_port")
 _LONGEST_SOCKET: Final = 90  # the path of a Unix socket ends at 104 to 108 bytes
@@ -47,31 +48,39 @@ def started() -> Iterator[Kernel]:
 
     It starts before papermill is imported, so that both load side by side.
     """
-    room = Path(tempfile.mkdtemp(prefix="rb-", dir=_short_place()))
+    place = _short_place()
+    sweep(Path(place), "rb-*")
+    room = Path(tempfile.mkdtemp(prefix="rb-", dir=place))
     try:
-        connection = _write_connection(room)
-        with (room / "said.txt").open("wb") as said:
-            process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "kit.publish.kernel", "-f", str(connection)],
-                stdin=subprocess.DEVNULL,
-                stdout=said,
-                stderr=said,
-                cwd=_working_folder(room),
-                env=_environment(room),
-                start_new_session=True,  # Ctrl-C is for the parent alone, which then stops the kernel
-            )
-        try:
-            yield Kernel(process, room, connection)
-        finally:
-            process.kill()
-            process.wait()
+        with held(room), _running(room) as kernel:
+            yield kernel
     finally:
         shutil.rmtree(room, ignore_errors=True)
 
 
-def _short_place() -> str | None:
+@contextmanager
+def _running(room: Path) -> Iterator[Kernel]:
+    connection = _write_connection(room)
+    with (room / "said.txt").open("wb") as said:
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-m", "kit.publish.kernel", "-f", str(connection)],
+            stdin=subprocess.DEVNULL,
+            stdout=said,
+            stderr=said,
+            cwd=_working_folder(room),
+            env=_environment(room),
+            start_new_session=True,  # Ctrl-C is for the parent alone, which then stops the kernel
+        )
+    try:
+        yield Kernel(process, room, connection)
+    finally:
+        process.kill()
+        process.wait()
+
+
+def _short_place() -> str:
     places = (tempfile.gettempdir(), "/tmp", "/dev/shm")
-    return next((each for each in places if len(each) < 60 and os.access(each, os.W_OK)), None)
+    return next((each for each in places if len(each) < 60 and os.access(each, os.W_OK)), places[0])
 
 
 def _working_folder(room: Path) -> Path:

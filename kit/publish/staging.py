@@ -14,10 +14,10 @@ from pathlib import Path
 from typing import Final
 
 from kit.errors import KitError, Problem
+from kit.publish.rooms import LOCK, held, sweep
 
 MAKING: Final = ".making-"
 FAILED: Final = ".failed"
-_LOCK: Final = "owner.lock"
 
 
 def report_date() -> str:
@@ -50,11 +50,11 @@ def staging(reports: Path) -> Iterator[Path]:
     made = not reports.exists()
     with disk_faults(reports):
         reports.mkdir(exist_ok=True)
-        sweep(reports)
+        sweep(reports, f"{MAKING}*")
         room = reports / f"{MAKING}{secrets.token_hex(6)}"
         room.mkdir()
     try:
-        with disk_faults(reports), _held(room / _LOCK):
+        with disk_faults(reports), held(room):
             yield room
     finally:
         shutil.rmtree(room, ignore_errors=True)
@@ -88,50 +88,13 @@ def disk_faults(place: Path) -> Iterator[None]:
         raise KitError(Problem("refuse", str(place), *words[error.errno])) from error
 
 
-@contextmanager
-def _held(path: Path) -> Iterator[None]:
-    """Hold a lock that the system drops when the process ends, however it ends."""
-    with path.open("wb") as handle:
-        _lock(handle.fileno())
-        yield
-
-
-def _lock(descriptor: int) -> bool:
-    try:
-        import fcntl
-    except ImportError:  # Windows: an open file cannot be removed there, which serves as well
-        return True
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
-
-
-def sweep(reports: Path) -> None:
-    """Remove what killed runs left: private folders whose owner lives no more."""
-    for room in reports.glob(f"{MAKING}*"):
-        try:
-            handle = os.open(room / _LOCK, os.O_RDWR)
-        except FileNotFoundError:
-            # killed between making the folder and its lock, or being made this very moment
-            if time.time() - room.stat().st_mtime > 60:
-                shutil.rmtree(room, ignore_errors=True)
-            continue
-        try:
-            if _lock(handle):
-                shutil.rmtree(room, ignore_errors=True)
-        finally:
-            os.close(handle)
-
-
 def publish(room: Path, reports: Path, name: str) -> Path:
     """Rename a finished folder to `name`, or the first free of name-2, name-3 …; nothing is overwritten.
 
     The lock file inside goes first, and everything is on the disk before the name is.
     """
     with suppress(FileNotFoundError):
-        (room / _LOCK).unlink()
+        (room / LOCK).unlink()
     _flush(room)
     number = 1
     while True:
