@@ -82,19 +82,12 @@ class Methods:
 
 
 def methods(analysis: Any) -> Methods:
-    """Return the methods appendix of an analysis.
+    """Return the methods appendix of an analysis: with `.html`, `.markdown` and `.citation`.
 
     Parameters
     ----------
     analysis
         As `kit.analysis.analyse` returns it.
-
-    Returns
-    -------
-
-    Methods
-    -------
-        With `.html`, `.markdown` and `.citation`.
     """
     facts = facts_of(analysis)
     fitted = not facts.bare
