@@ -9,6 +9,8 @@ from dataclasses import fields, is_dataclass
 from datetime import date, datetime, time
 from typing import TYPE_CHECKING, Any
 
+from kit.schema import COLUMNS
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -32,13 +34,13 @@ def plain_value(value: Any) -> Any:
     if isinstance(value, set | frozenset):
         return sorted(map(plain_value, value), key=str)
     if isinstance(value, datetime | date | time):
-        return value.isoformat()
+        return None if value != value else value.isoformat()  # pandas' time that is none is not itself
     return _object(value)
 
 
 def _number(value: float) -> float | None:
     # -0.0 and 0.0 are one number to a reader
-    return value + 0.0 if math.isfinite(value) else None
+    return float(value) + 0.0 if math.isfinite(value) else None
 
 
 def _object(value: Any) -> Any:
@@ -61,8 +63,8 @@ def _object(value: Any) -> Any:
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Return a table as its rows, columns in their order."""
-    columns = {str(name): _column(frame[name]) for name in frame.columns}
-    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    held = columns(frame)
+    return [dict(zip(held, row, strict=True)) for row in zip(*held.values(), strict=True)]
 
 
 def columns(frame: pd.DataFrame) -> dict[str, list[Any]]:
@@ -71,7 +73,11 @@ def columns(frame: pd.DataFrame) -> dict[str, list[Any]]:
 
 
 def _column(series: pd.Series[Any]) -> list[Any]:
-    return [None if value is not value else plain_value(value) for value in series.tolist()]
+    values = [None if value is not value else plain_value(value) for value in series.tolist()]
+    column = COLUMNS.get(str(series.name))
+    if column and column.kind == "count":  # a missing count makes pandas turn the others into decimals
+        return [int(value) if isinstance(value, float) and value.is_integer() else value for value in values]
+    return values
 
 
 def canonical(data: Mapping[str, Any]) -> str:

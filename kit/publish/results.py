@@ -18,11 +18,15 @@ if TYPE_CHECKING:
 
 TABLES: Final[Mapping[str, str]] = {
     "spans": "spans",
+    "files": "files",
+    "log_notes": "log_notes",
     "metrics": "metrics",
+    "excluded": "excluded",
     "components": "components",
     "shares": "shares",
     "means": "means",
     "comparisons": "comparisons",
+    "pairs": "pairs",
     "ladder": "ladder",
     "kinds": "kinds",
     "next_bag": "next_bag",
@@ -39,8 +43,13 @@ TABLES: Final[Mapping[str, str]] = {
 }
 """Key of results.json for each tidy table of an analysis."""
 
-CURVES: Final[Mapping[str, str]] = {"mean": "mean_curves", "difference": "difference_curves"}
+CURVES: Final[Mapping[str, str]] = {
+    "mean": "mean_curves",
+    "difference": "difference_curves",
+    "apart": "apart",
+}
 RESULTS: Final = "results.json"
+_PLAIN: Final[Mapping[str, Any]] = {"interim": "", "level": None, "why_not": {}, "notes": ()}
 
 
 def write_results(
@@ -110,7 +119,7 @@ def results_of(
         "parameters": plain_value(origin.parameters),
         "environment": dict(origin.environment),
         "template": dict(origin.template),
-        "notes": plain_value(getattr(analysis, "notes", ())),
+        **{key: plain_value(getattr(analysis, key, otherwise)) for key, otherwise in _PLAIN.items()},
         "burns": records(analysis.run.burns),
         "verdicts": _verdicts(rows.get("comparisons", [])),
         "claims": [plain_value(claim) for claim in claims],
