@@ -64,7 +64,7 @@ def in_order(
         notes.append(f"the clock starts anew at line {lines}: read as another run, as declared")
     elif len(back):
         order, moved = _sorted(time, run)
-        if not _plainly_misplaced(time, order, moved, back):
+        if not _plainly_misplaced(time, order, moved):
             _ask_back(time, back, is_clock, where, text_of, line_of, faults)
             order, moved = np.arange(len(time)), np.zeros(len(time), bool)
         else:
@@ -106,16 +106,16 @@ def _sorted(time: Ints, run: Ints) -> tuple[Ints, Bools]:
     return order, late[order]
 
 
-def _plainly_misplaced(time: Ints, order: Ints, moved: Bools, back: Ints) -> bool:
-    """Return whether rows were merely swapped: few, no stamp met twice, and the order restored an even step."""
+def _plainly_misplaced(time: Ints, order: Ints, moved: Bools) -> bool:
+    """Return whether rows were merely swapped: few, near their place, and in it an even step from both neighbours."""
     ordered = time[order]
     steps = np.diff(ordered)
     usual = float(np.median(steps)) if len(steps) else 0.0
-    few = len(back) <= max(3, _MOST_MOVED * len(time))
+    few = int(moved.sum()) <= max(3, _MOST_MOVED * len(time))
     near = int(np.abs(order - np.arange(len(order))).max()) <= max(10, 0.01 * len(time))
     fills = np.flatnonzero(moved)
     around = steps[np.unique(np.clip(np.concatenate([fills - 1, fills]), 0, len(steps) - 1))]
-    return few and near and usual > 0 and bool((steps > 0).all()) and bool((around <= 2.5 * usual).all())
+    return few and near and usual > 0 and bool(((around > 0) & (around <= 2.5 * usual)).all())
 
 
 def _ask_back(

@@ -67,7 +67,8 @@ def _first_step(
             and abs(change[row]) >= _SHARP * abs(size)
             and not _followed(size, at, until, others)
         ):
-            return float(t[row + 1])
+            steepest = int(np.argmax(np.abs(np.diff(y[row : ahead[row] + 1]))))
+            return float(t[row + steepest + 1])
     return None
 
 

@@ -68,7 +68,7 @@ class Cleaning(BaseModel):
     logger's range, if the curve ran into it while still climbing (`saturated_steps`)."""
 
     saturated_s: NotNegative = 15.0
-    """… for this long."""
+    """… and the seconds for which that value has to stand there."""
 
     saturated_steps: Positive = 3.0
     """Climb into a run of highest values, in steps of the channel's resolution a reading, that shows the

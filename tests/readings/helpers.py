@@ -38,7 +38,7 @@ def folder_of(folder, burns, logs, trial="", events=None):
     fuels = dict.fromkeys(row.split(",")[1] for row in burns.strip().splitlines()[1:])
     tables = "".join(f'[[fuel]]\nid = "{fuel}"\n' for fuel in fuels)
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "trial.toml").write_text(f'{trial}\n{tables}', encoding="utf-8")
+    (folder / "trial.toml").write_text(f"{trial}\n{tables}", encoding="utf-8")
     (folder / "burns.csv").write_text(burns.strip() + "\n", encoding="utf-8")
     if events:
         (folder / "events.csv").write_text(events.strip() + "\n", encoding="utf-8")

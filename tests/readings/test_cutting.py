@@ -28,7 +28,9 @@ def span(found, burn, probe=None):
 def test_one_file_holds_several_burns_and_each_gets_its_own_readings(tmp_path):
     day = np.concatenate([curve(TICKS), curve(TICKS, peak=300)])
     seconds = np.concatenate([TICKS, TICKS + 9000])
-    sheet = HEAD + "1,alder,2026-05-14,10:05:00,11:50:00,day.csv\n2,beech,2026-05-14,12:31:00,14:20:00,day.csv\n"
+    sheet = (
+        HEAD + "1,alder,2026-05-14,10:05:00,11:50:00,day.csv\n2,beech,2026-05-14,12:31:00,14:20:00,day.csv\n"
+    )
     found = read_folder(tmp_path, sheet, {"day.csv": csv_of(START, seconds, grate=day)})
     first, second = span(found, "1"), span(found, "2")
     assert list(found.spans.columns) == [column.name for column in schema.SPANS]
@@ -63,32 +65,51 @@ def test_a_day_left_blank_is_the_logs_own(tmp_path):
 
 def test_a_day_left_blank_is_asked_where_the_log_covers_several(tmp_path):
     ticks = np.arange(0, 3 * 86400, 60.0)
-    (problem,) = problems_of(tmp_path, HEAD + "1,alder,,10:10:00,11:30:00,a.csv\n", {"a.csv": csv_of(START, ticks, grate=curve(ticks))})
+    (problem,) = problems_of(
+        tmp_path,
+        HEAD + "1,alder,,10:10:00,11:30:00,a.csv\n",
+        {"a.csv": csv_of(START, ticks, grate=curve(ticks))},
+    )
     assert problem.kind == "ask" and "day" in problem.where and "2026-05-15" in problem.found
 
 
 def test_times_outside_the_log_are_a_fault_that_names_both(tmp_path):
-    (problem,) = problems_of(tmp_path, HEAD + "1,alder,2026-05-14,15:00:00,16:00:00,a.csv\n", {"a.csv": csv_of(START, TICKS, grate=curve(TICKS))})
+    (problem,) = problems_of(
+        tmp_path,
+        HEAD + "1,alder,2026-05-14,15:00:00,16:00:00,a.csv\n",
+        {"a.csv": csv_of(START, TICKS, grate=curve(TICKS))},
+    )
     assert problem.kind == "refuse" and "15:00:00" in problem.found and "12:00:00" in problem.found
 
 
 def test_a_log_that_ended_early_or_began_late_is_said_so(tmp_path):
     sheet = HEAD + "1,alder,2026-05-14,10:10:00,13:30:00,a.csv\n2,alder,2026-05-14,09:00:00,11:00:00,b.csv\n"
-    logs = {"a.csv": csv_of(START, TICKS, grate=curve(TICKS)), "b.csv": csv_of(START, TICKS, grate=curve(TICKS, peak=200))}
+    logs = {
+        "a.csv": csv_of(START, TICKS, grate=curve(TICKS)),
+        "b.csv": csv_of(START, TICKS, grate=curve(TICKS, peak=200)),
+    }
     found = read_folder(tmp_path, sheet, logs)
     assert span(found, "1")["cut_short"] and not span(found, "1")["started_late"]
     assert span(found, "2")["started_late"] and span(found, "2")["start_s"] == 3600
 
 
 def test_a_blank_stop_makes_the_logs_end_the_stop(tmp_path):
-    found = read_folder(tmp_path, HEAD + "1,alder,2026-05-14,10:10:00,,a.csv\n", {"a.csv": csv_of(START, TICKS, grate=curve(TICKS))})
+    found = read_folder(
+        tmp_path,
+        HEAD + "1,alder,2026-05-14,10:10:00,,a.csv\n",
+        {"a.csv": csv_of(START, TICKS, grate=curve(TICKS))},
+    )
     assert np.isnan(span(found, "1")["stop_s"]) and not span(found, "1")["cut_short"]
 
 
 def test_a_log_without_a_clock_starts_at_its_own_zero(tmp_path):
     text = "time_s,grate (C)\n" + "".join(f"{second},{20 + second}\n" for second in range(-20, 100, 10))
     found = read_folder(tmp_path, HEAD + "1,alder,2026-05-14,10:00:00,10:01:10,a.csv\n", {"a.csv": text})
-    assert span(found, "1")["start_s"] == -20 and span(found, "1")["stop_s"] == 70 and span(found, "1")["clock_zero"] == ""
+    assert (
+        span(found, "1")["start_s"] == -20
+        and span(found, "1")["stop_s"] == 70
+        and span(found, "1")["clock_zero"] == ""
+    )
 
 
 def test_logs_without_a_clock_cannot_hold_two_burns(tmp_path):
@@ -110,17 +131,26 @@ def test_the_clock_put_back_within_a_burn_does_not_lengthen_it(tmp_path):
     found = read_folder(tmp_path / "a", sheet, {"a.csv": "\n".join(lines)}, told)
     assert span(found, "1")["stop_s"] == 3 * 3600
     zoned = '[[logger]]\nid = "A"\ntimezone = "Europe/Berlin"\n'
-    assert span(read_folder(tmp_path / "b", sheet, {"a.csv": "\n".join(lines)}, zoned), "1")["stop_s"] == 3 * 3600
-    (problem,) = problems_of(tmp_path / "c", sheet.replace("03:30:00", "02:30:00"), {"a.csv": "\n".join(lines)}, told)
+    assert (
+        span(read_folder(tmp_path / "b", sheet, {"a.csv": "\n".join(lines)}, zoned), "1")["stop_s"]
+        == 3 * 3600
+    )
+    (problem,) = problems_of(
+        tmp_path / "c", sheet.replace("03:30:00", "02:30:00"), {"a.csv": "\n".join(lines)}, told
+    )
     assert "twice" in problem.found
 
 
 def test_stamps_in_utc_are_brought_to_the_trials_zone_and_asked_for_without_one(tmp_path):
     lines = ["time,grate (°C)"]
     for second, value in zip(TICKS, curve(TICKS), strict=True):
-        lines.append(f"{datetime(2026, 5, 14, 8, 0) + timedelta(seconds=second):%Y-%m-%dT%H:%M:%SZ},{value:.1f}")
+        lines.append(
+            f"{datetime(2026, 5, 14, 8, 0) + timedelta(seconds=second):%Y-%m-%dT%H:%M:%SZ},{value:.1f}"
+        )
     sheet = HEAD + "1,alder,2026-05-14,10:05:00,11:30:00,a.csv\n"
-    found = read_folder(tmp_path / "a", sheet, {"a.csv": "\n".join(lines)}, '[trial]\ntimezone = "Europe/Berlin"\n')
+    found = read_folder(
+        tmp_path / "a", sheet, {"a.csv": "\n".join(lines)}, '[trial]\ntimezone = "Europe/Berlin"\n'
+    )
     assert span(found, "1")["start_s"] == -300
     (problem,) = problems_of(tmp_path / "b", sheet, {"a.csv": "\n".join(lines)})
     assert problem.kind == "ask" and "timezone" in problem.remedy
@@ -133,14 +163,20 @@ def test_loggers_that_differ_are_aligned_by_their_offset(tmp_path):
     trial = '[[logger]]\nid = "A"\nfiles = ["a*.csv"]\n[[logger]]\nid = "B"\nfiles = ["b*.csv"]\nclock_offset_s = 90\n'
     sheet = HEAD + "1,alder,2026-05-14,10:05:00,11:30:00,a.csv; b.csv\n"
     found = read_folder(tmp_path, sheet, {"a.csv": csv_of(START, TICKS, grate=rise), "b.csv": late}, trial)
-    parts = {probe: rows.set_index("elapsed_s")["temp_c"] for probe, rows in found.readings.groupby("probe", observed=True)}
+    parts = {
+        probe: rows.set_index("elapsed_s")["temp_c"]
+        for probe, rows in found.readings.groupby("probe", observed=True)
+    }
     assert len(parts) == 2 and span(found, "1")["start_s"] == -300
     np.testing.assert_allclose(parts["grate (°C)"] - parts["lid (°C)"], 20, atol=0.11)
 
 
 def test_identical_rows_of_overlapping_files_count_once(tmp_path):
     values = curve(TICKS)
-    logs = {"a.csv": csv_of(START, TICKS[:400], grate=values[:400]), "b.csv": csv_of(START + timedelta(seconds=3000), TICKS[:421], grate=values[300:])}
+    logs = {
+        "a.csv": csv_of(START, TICKS[:400], grate=values[:400]),
+        "b.csv": csv_of(START + timedelta(seconds=3000), TICKS[:421], grate=values[300:]),
+    }
     found = read_folder(tmp_path, HEAD + "1,alder,2026-05-14,10:05:00,11:50:00,a.csv; b.csv\n", logs)
     assert len(found.readings) == len(TICKS) and found.readings["elapsed_s"].is_monotonic_increasing
     assert span(found, "1")["files"] == "a.csv;b.csv"
@@ -148,14 +184,21 @@ def test_identical_rows_of_overlapping_files_count_once(tmp_path):
 
 def test_conflicting_rows_of_overlapping_files_are_refused_with_both_lines(tmp_path):
     values = curve(TICKS)
-    logs = {"a.csv": csv_of(START, TICKS[:400], grate=values[:400]), "b.csv": csv_of(START + timedelta(seconds=3000), TICKS[:421], grate=values[300:] + 5)}
+    logs = {
+        "a.csv": csv_of(START, TICKS[:400], grate=values[:400]),
+        "b.csv": csv_of(START + timedelta(seconds=3000), TICKS[:421], grate=values[300:] + 5),
+    }
     (problem,) = problems_of(tmp_path, HEAD + "1,alder,2026-05-14,10:05:00,11:50:00,a.csv; b.csv\n", logs)
-    assert problem.kind == "refuse" and "b.csv, line 2" in problem.where and "a.csv, line 302" in problem.found
+    assert (
+        problem.kind == "refuse" and "b.csv, line 2" in problem.where and "a.csv, line 302" in problem.found
+    )
 
 
 def test_the_same_bytes_under_two_names_are_refused_unless_times_part_them(tmp_path):
     text = csv_of(START, TICKS, grate=curve(TICKS))
-    (problem,) = problems_of(tmp_path / "a", HEAD + "1,alder,,,,a.csv\n2,alder,,,,b.csv\n", {"a.csv": text, "b.csv": text})
+    (problem,) = problems_of(
+        tmp_path / "a", HEAD + "1,alder,,,,a.csv\n2,alder,,,,b.csv\n", {"a.csv": text, "b.csv": text}
+    )
     assert "same bytes" in problem.found and problem.kind == "refuse"
     sheet = HEAD + "1,alder,2026-05-14,10:05:00,10:50:00,a.csv\n2,alder,2026-05-14,11:05:00,11:50:00,b.csv\n"
     assert len(read_folder(tmp_path / "b", sheet, {"a.csv": text, "b.csv": text}).spans) == 2
@@ -170,9 +213,14 @@ def test_burns_that_overlap_in_one_log_are_refused(tmp_path):
 def test_a_file_with_a_column_of_burns_is_split_by_their_ids(tmp_path):
     lines = ["burn id;t [s];grate [°C]"]
     for name, top in (("A1", 200), ("B1", 300)):
-        lines += [f"{name};{second};{value:.1f}" for second, value in zip(range(0, 600, 10), curve(np.arange(0, 600, 10.0), peak=top), strict=True)]
+        lines += [
+            f"{name};{second};{value:.1f}"
+            for second, value in zip(range(0, 600, 10), curve(np.arange(0, 600, 10.0), peak=top), strict=True)
+        ]
     sheet = HEAD + "A1,alder,,,,a.csv\nB1,alder,,,,a.csv\n"
-    found = read_folder(tmp_path, sheet, {"a.csv": "\n".join(lines)}, '[[logger]]\nid = "A"\nsplit_by = "burn id"\n')
+    found = read_folder(
+        tmp_path, sheet, {"a.csv": "\n".join(lines)}, '[[logger]]\nid = "A"\nsplit_by = "burn id"\n'
+    )
     assert list(found.spans["n"]) == [60, 60]
     assert found.readings.groupby("burn", observed=True)["temp_c"].max().round().tolist() == [200, 300]
 
@@ -190,12 +238,19 @@ def test_probes_are_named_by_the_logger_table_and_asked_for_where_they_cannot_be
     trial = '[[probe]]\nid = "grate"\n[[probe]]\nid = "lid"\n'
     named = trial + '[[logger]]\nid = "A"\ncolumns = { lid = "CH2 (°C)", grate = "CH1 (°C)" }\n'
     found = read_folder(tmp_path / "a", sheet, {"a.csv": text}, named)
-    assert found.readings.groupby("probe", observed=True)["temp_c"].max().to_dict() == {"lid": 180.0, "grate": 260.0}
+    assert found.readings.groupby("probe", observed=True)["temp_c"].max().to_dict() == {
+        "lid": 180.0,
+        "grate": 260.0,
+    }
     (problem,) = problems_of(tmp_path / "b", sheet, {"a.csv": text}, trial)
     assert problem.kind == "ask" and "columns" in problem.remedy
 
 
 def test_the_notes_and_files_tell_how_each_log_was_read(tmp_path):
-    found = read_folder(tmp_path, HEAD + "1,alder,,,,a.csv\n", {"a.csv": "note\n" + csv_of(START, TICKS, grate=curve(TICKS)) + "end of file,\n"})
+    found = read_folder(
+        tmp_path,
+        HEAD + "1,alder,,,,a.csv\n",
+        {"a.csv": "note\n" + csv_of(START, TICKS, grate=curve(TICKS)) + "end of file,\n"},
+    )
     assert found.files["rows"].tolist() == [len(TICKS)] and len(found.files["sha256"].iloc[0]) == 64
     assert any("footer" in note for note in found.notes["note"])

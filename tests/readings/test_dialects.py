@@ -39,10 +39,14 @@ def test_the_outcome_is_as_expected(path):
     assert kinds <= ({"ask"} if expected["outcome"] == "ask" else {"ask", "refuse"})
     text = " ".join(map(str, problems)).casefold()
     for word in expected.get("message_should_mention", []):
-        assert all(part.casefold() in text for part in word.replace("option to say which", "day_first").split()), word
+        assert all(
+            part.casefold() in text for part in word.replace("option to say which", "day_first").split()
+        ), word
 
 
-@pytest.mark.parametrize("path", [path for path in FILES if expected_of(path)["columns"]], ids=lambda path: path.stem)
+@pytest.mark.parametrize(
+    "path", [path for path in FILES if expected_of(path)["columns"]], ids=lambda path: path.stem
+)
 def test_the_values_are_as_expected(path):
     expected = expected_of(path)
     log = read_log(path, DECLARED.get(path.stem[:3]))
@@ -55,12 +59,14 @@ def test_the_values_are_as_expected(path):
         for name, value in (values or {}).items():
             found = table[name].iloc[row]
             close = 0.02 if name == "elapsed_s" else 0.01
-            assert (np.isnan(found) if value is None else abs(found - value) < close), (name, row, found, value)
+            assert np.isnan(found) if value is None else abs(found - value) < close, (name, row, found, value)
     for name in log.probes:
         missing = expected["missing_readings"].get(name, {"count": 0})
         assert table[name].isna().sum() == missing["count"]
         if "at_elapsed_s" in missing:
-            np.testing.assert_allclose(table["elapsed_s"][table[name].isna()], missing["at_elapsed_s"], atol=0.02)
+            np.testing.assert_allclose(
+                table["elapsed_s"][table[name].isna()], missing["at_elapsed_s"], atol=0.02
+            )
 
 
 def test_event_rows_are_kept_and_are_no_readings():
@@ -71,7 +77,9 @@ def test_event_rows_are_kept_and_are_no_readings():
 
 def test_a_remark_beside_a_reading_is_kept_with_its_time():
     log = read_log(FOLDER / "d11_export_implied_time_decimal_comma.txt")
-    assert log.events[["text", "only_event"]].to_dict("records") == [{"text": "lid closed", "only_event": False}]
+    assert log.events[["text", "only_event"]].to_dict("records") == [
+        {"text": "lid closed", "only_event": False}
+    ]
     assert log.events["elapsed_s"].iloc[0] == pytest.approx(20 * 0.25)
     assert str(log.table["clock"].iloc[0]) == "2026-02-23 16:20:07.118045"
 
