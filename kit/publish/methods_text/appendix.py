@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import resources
+from pathlib import Path
 from typing import Any, Final
 
 import kit
 from kit.page.numbers import plain
-from kit.page.text import Html, escape_markdown, join
+from kit.page.text import Html, element, join
 from kit.publish.facts import Facts, facts_of
 from kit.publish.methods_text.blocks import Block, Chapter, Items, Para, Rows, chapter, items, paras
 from kit.publish.methods_text.computed import computed_lines, methods_used, model_lines
@@ -20,6 +21,8 @@ from kit.publish.wording import label_of, margin_words
 
 SIMULATIONS: Final = "simulations.csv"
 """Packaged copy of the committed table of simulated trials, made by `make simulate`."""
+
+MARKDOWN: Final = "methods.md"
 
 SOURCES: Final = (
     (
@@ -247,8 +250,9 @@ def citation_text(facts: Facts) -> str:
     return f"{who} ({year}). {title}: {burns}. Analysed with repeatburn {kit.__version__}."
 
 
-def methods_page_markdown(analysis: Any) -> str:
-    """Return the appendix as Markdown under the trial's own title."""
-    facts = facts_of(analysis)
-    title = escape_markdown(facts.trial.title or "Methods")
-    return methods(analysis).markdown.replace("# Methods", f"# Methods: {title}", 1)
+def write_methods(appendix: Methods, output: str | Path) -> Html:
+    """Write methods.md into a report's folder and say so; '' writes nothing, as when a template is run by hand."""
+    if not str(output):
+        return element("p", "Run by hand: methods.md was not written.")
+    (Path(output) / MARKDOWN).write_text(appendix.markdown, "utf-8", newline="\n")
+    return element("p", "The same text as Markdown: ", element("a", MARKDOWN, href=MARKDOWN), ".")

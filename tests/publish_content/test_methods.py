@@ -1,0 +1,112 @@
+"""The methods appendix: from what was really done, the same in HTML and Markdown."""
+
+import re
+from dataclasses import replace
+
+import pytest
+
+import kit
+from kit.publish import methods_text
+from kit.publish.methods_text import methods, write_methods
+from kit.publish.methods_text.blocks import Formula, Items, Para, Rows
+from kit.trial.models import Probe
+from tests.publish_content.pages import read
+from tests.publish_content.stand_in import stand_in
+
+
+def test_both_forms_say_the_same():
+    found = methods(stand_in())
+    page = read(found.html)
+    titles = [words for level, words in page.headings if level == 2]
+    assert titles == re.findall(r"^## (.*)$", found.markdown, re.MULTILINE)
+    assert titles[0] == "What was measured" and titles[-1] == "How to cite"
+    for chapter in found.chapters:
+        for block in chapter.blocks:
+            if isinstance(block, Para):
+                assert block.text in page.text.replace("\u00a0", "\u00a0")
+
+
+def test_formulas_are_mathml_and_latex():
+    found = methods(stand_in())
+    assert found.html.count("<math") == found.markdown.count("$$\n") / 2 >= 6
+    assert "<mi>" in found.html and r"\sigma^2_{\mathrm{bag}}" in found.markdown
+
+
+def test_single_burns_have_no_model_to_tell_of():
+    found = methods(stand_in(bags=1, burns=1))
+    assert found.html.count("<math") == 1
+    assert "no interval, difference or order was computed" in read(found.html).text
+
+
+def test_sources_are_those_of_what_was_done():
+    base = stand_in()
+    plain = read(methods(base).html).text
+    assert "Tukey" in plain and "Dunnett" not in plain and "IEC 60584" not in plain
+    control = stand_in(control="beech")
+    assert "Dunnett" in read(methods(control).html).text
+    base.run.trial = replace(
+        base.run.trial, probes=(Probe.model_construct(id="grate", place="", tolerance_class="1"),)
+    )
+    assert "IEC 60584-1" in read(methods(base).html).text
+
+
+def test_the_methods_really_used_are_named():
+    base = stand_in()
+    named = replace(base, comparisons=base.comparisons.assign(method="averaged t"))
+    assert "averaged t" in read(methods(named).html).text
+
+
+def test_cleaning_stands_with_its_counts_and_limits():
+    text = read(methods(stand_in()).html).text
+    assert "Of 8400 readings 2 were flagged" in text
+    assert "spike_k" in text and "30.0" in text
+
+
+def test_the_citation_says_who_when_what_and_with_what():
+    found = methods(stand_in())
+    assert found.citation == (
+        f"A. Cook (2026). Fuel for the drum oven: 24 burns. Analysed with repeatburn {kit.__version__}."
+    )
+
+
+def test_a_simulated_trial_is_cited_as_simulated(tmp_path):
+    (tmp_path / "SIMULATED.txt").write_text("x", "utf-8")
+    found = methods(stand_in(folder=tmp_path))
+    assert "24 burns (simulated)" in found.citation and "were simulated" in found.markdown
+
+
+def test_margins_are_quoted_or_their_absence_is():
+    assert "15 °C (27 °F)" in read(methods(stand_in()).html).text.replace("\u00a0", " ")
+    assert "No margin was declared" in read(methods(stand_in(margins={})).html).text
+
+
+def test_markdown_is_written_beside_the_page(tmp_path):
+    found = methods(stand_in())
+    assert "methods.md" in write_methods(found, tmp_path)
+    assert (tmp_path / "methods.md").read_text("utf-8") == found.markdown
+    assert "was not written" in write_methods(found, "")
+
+
+@pytest.mark.parametrize(
+    "text", ["<script>alert(1)</script>", "| a | b |", "# not a heading", "![x](http://x)"]
+)
+def test_hostile_text_stays_text(text):
+    found = methods(stand_in(title=text, operator=text, stop_rule=text))
+    page = read(found.html)
+    assert "script" not in page.tags and "img" not in page.tags
+    assert "<script>" not in found.markdown
+    for block in (Para(text), Items((text,)), Rows("t", ("a",), ((text,),))):
+        assert text not in block.markdown().replace("\\#", "")
+
+
+def test_the_packaged_table_of_simulations_is_quoted_where_it_exists(tmp_path, monkeypatch):
+    (tmp_path / "packaged").mkdir()
+    (tmp_path / "packaged" / "simulations.csv").write_text("what,found\ncoverage,95.1\n", "utf-8")
+    monkeypatch.setattr(methods_text.appendix.resources, "files", lambda name: tmp_path)
+    text = read(methods(stand_in()).html).text
+    assert "Simulated trials of the method" in text and "95.1" in text
+
+
+def test_a_formula_is_set_in_both_forms():
+    formula = Formula(r"r = 2.8\,s_r", "The limit")
+    assert "<math" in formula.html() and formula.markdown().endswith("$$\nr = 2.8\\,s_r\n$$")
