@@ -72,7 +72,7 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
         return Judged(spec, None, " ".join(problem.found for problem in error.problems), {})
     tables = _of_every_metric(fit, question)
     if question.primary and fit.has_spread:
-        tables |= _of_a_primary_metric(fit, question)
+        tables |= _of_a_primary_metric(fit, tables, question)
     return Judged(spec, fit, "", {name: _labelled(table, spec) for name, table in tables.items()})
 
 
@@ -95,22 +95,25 @@ def compare(fit: RepeatFit, question: Question, family: Family | None = None) ->
 
 def _of_every_metric(fit: RepeatFit, question: Question) -> Tables:
     means = fuel_means(fit, level=question.level)
-    pairs = compare_fuels(fit, margin=question.margin, level=question.level)
-    against_control = isinstance(question.family(fit.labels), tuple)
-    tables = {"means": means, "pairs": pairs}
-    tables["comparisons"] = compare(fit, question) if against_control else pairs
+    control = question.control_in(fit.labels)
+    family = family_against(fit, control) if control else None
+    tables = {"means": means, "comparisons": compare(fit, question, family)}
     if fit.censored is not None:
-        tables["censored"] = three_answers(fit, lambda other: compare(other, question))
+        tables["censored"] = three_answers(fit, lambda other: compare(other, question, family))
     if fit.has_spread:
         tables["components"] = component_limits(fit, level=question.level)
-        tables["ladder"] = ladder(means.assign(unit=""), pairs)
         tables["next_bag"] = next_bag(fit, question.level)
     return tables
 
 
-def _of_a_primary_metric(fit: RepeatFit, question: Question) -> Tables:
+def _of_a_primary_metric(fit: RepeatFit, tables: Tables, question: Question) -> Tables:
     plain = measured_only(fit)
+    pairs = tables["comparisons"]
+    if question.control_in(fit.labels):
+        pairs = compare_fuels(fit, margin=question.margin, level=question.level)
     makers: Mapping[str, Callable[[], pd.DataFrame]] = {
+        "pairs": lambda: pairs,
+        "ladder": lambda: ladder(tables["means"].assign(unit=""), pairs),
         "shares": lambda: variance_shares(fit, question.level, question.seed),
         "kinds": lambda: _kinds(fit, question),
         "chances": lambda: chances(plain, question.level, question.seed),
@@ -124,7 +127,7 @@ def _of_a_primary_metric(fit: RepeatFit, question: Question) -> Tables:
 
 def _influence(fit: RepeatFit, question: Question) -> pd.DataFrame:
     """Judge again with each burn, bag and day left out; burns known only as bounds are left out throughout."""
-    control = question.family(fit.labels)[1] if isinstance(question.family(fit.labels), tuple) else None
+    control = question.control_in(fit.labels)
     family = family_against(fit, control) if control else None
 
     def again(rows: pd.DataFrame) -> pd.DataFrame:

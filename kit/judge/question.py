@@ -82,6 +82,11 @@ class Question:
             "borrowed": None if repeats else self.borrowed,
         }
 
+    def control_in(self, fuels: Sequence[Any]) -> str | None:
+        """Return the control fuel if it is among these fuels."""
+        return self.control if self.control in fuels else None
+
     def family(self, fuels: Sequence[Any]) -> str | tuple[str, str]:
         """Return the family of comparisons: against the control fuel, or every pair."""
-        return ("control", self.control) if self.control in fuels and self.control else "all"
+        control = self.control_in(fuels)
+        return ("control", control) if control else "all"

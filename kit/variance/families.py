@@ -14,7 +14,7 @@ from scipy import special
 from kit.variance.columns import Array
 
 _PANEL, _PANELS, _DEGREE = 0.25, 60, 13
-_GROUPS = 2048
+_GROUPS = 256
 _FLAT = 1e-9
 
 
@@ -265,7 +265,7 @@ def _directions(rank: int) -> Array:
     """
     if rank == 1:
         return np.ones((1, 1))
-    points = _sobol(rank - 1, 17 if rank <= 3 else 18 if rank <= 5 else 19)
+    points = _sobol(rank - 1, 17 if rank <= 5 else 18)
     left = np.ones(len(points))
     columns = []
     if rank % 2:
