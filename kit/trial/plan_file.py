@@ -250,15 +250,23 @@ def write_plan(folder: str | Path, plan: Plan) -> Plan:
             return _plan(earlier)
         content |= {"replaces": _keep(place)} if place.is_file() else {}
         content = _scalars_first(content | {"sha256": plan_hash(content)})
-        fresh = place.with_name(f".plan-{uuid.uuid4().hex[:8]}")
-        fresh.write_text(_REMARK + tomli_w.dumps(content), encoding="utf-8", newline="\n")
-        fresh.replace(place)
+        _replace(place, _REMARK + tomli_w.dumps(content))
     except OSError as error:
         found = error.strerror or type(error).__name__
         raise KitError(
             Problem("refuse", NAME, found, "a folder that can be written", "Look at it.")
         ) from None
     return _plan(content)
+
+
+def _replace(place: Path, text: str) -> None:
+    """Write a file beside its place and rename it: a half-written plan is never seen."""
+    fresh = place.with_name(f".plan-{uuid.uuid4().hex[:8]}")
+    try:
+        fresh.write_text(text, encoding="utf-8", newline="\n")
+        fresh.replace(place)
+    finally:
+        fresh.unlink(missing_ok=True)
 
 
 def _scalars_first(content: Mapping[str, Any]) -> dict[str, Any]:
