@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults
-from kit.readings.numbers import OPEN, READ, Numbers
+from kit.readings.numbers import ABSENT, OPEN, READ, Numbers
 from kit.trial.units import FAHRENHEIT_STEP, KELVIN, temperature_unit
 
 Floats = npt.NDArray[np.float64]
@@ -138,11 +138,11 @@ def row_units(
     A change of unit within a column is asked about, unless `per_row` was declared.
     """
     letters = numbers.units if numbers.units is not None else np.zeros(len(numbers.values), np.int8)
-    found = [chr(code) for code in np.unique(letters) if code]
+    read = np.flatnonzero((letters > 0) & (numbers.codes == READ))
+    found = [chr(code) for code in np.unique(letters[read])]
     if len(found) <= 1:
-        return (_LETTERS[found[0]] if found else "degC"), numbers.values
+        return (_LETTERS[found[0]] if found else ""), numbers.values
     if not per_row:
-        read = np.flatnonzero((letters > 0) & (numbers.codes == READ))
         change = int(read[np.flatnonzero(np.diff(letters[read]) != 0)[0] + 1])
         before, after = chr(letters[read[read < change][-1]]), chr(letters[change])
         faults.ask(
@@ -153,7 +153,8 @@ def row_units(
             "split or mend the file.",
         )
         return "degC", numbers.values
-    values = numbers.values.copy()
+    values = np.where(letters > 0, numbers.values, np.nan)
+    numbers.codes[(letters == 0) & (numbers.codes == READ)] = ABSENT
     for letter in found:
         rows = letters == ord(letter)
         values[rows] = to_celsius(values[rows], _LETTERS[letter])

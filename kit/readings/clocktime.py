@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from kit.readings.body import Body
 from kit.readings.dates import DAY, day_numbers, settle_order
+from kit.readings.headings import TIME_UNITS
 from kit.readings.sequence import Sequence, to_utc, usual_step
 from kit.readings.stamps import NO_DATE, NO_OFFSET, SECOND, Stamps
 from kit.readings.timebase import Setting, Timeline, sequence_of, since_start
@@ -132,16 +133,14 @@ def _finished(
     elapsed = since_start(sequence.time, run[sequence.order]) if is_clock else sequence.time / SECOND
     repeated = sequence.repeated
     if lost >= _LOST and setting.plan.millis is None:
-        if step_s is None:
-            _ask_step(sequence, setting, rows)
+        found = _restored(sequence, elapsed, _beside(body, rows, sequence, setting), step_s, setting, rows)
+        if found is None:
             return None
-        elapsed = _spread(sequence, step_s)
+        elapsed = found
         starts = np.array([np.flatnonzero(sequence.run == each)[0] for each in np.unique(sequence.run)])
-        clock = clock[starts][sequence.run - sequence.run[0]] + np.asarray(
-            np.rint(elapsed * SECOND), np.int64
-        )
+        first = starts[np.searchsorted(np.unique(sequence.run), sequence.run)]
+        clock = clock[first] + np.asarray(np.rint((elapsed - elapsed[first]) * SECOND), np.int64)
         repeated = np.zeros(len(rows), bool)
-        setting.reasons["step_s"] = f"{step_s:g} s, declared: the stamps are too coarse"
     elif repeated.any():
         setting.notes.append(_repeated_note(sequence, stamps, setting, rows))
     if not stamps.has_seconds and setting.plan.format is None:
@@ -191,10 +190,53 @@ def _ask_step(sequence: Sequence, setting: Setting, rows: Ints) -> None:
     )
 
 
-def _spread(sequence: Sequence, step_s: float) -> Floats:
-    """Return elapsed seconds of rows a declared step apart, each run from its own zero."""
-    spread = np.empty(len(sequence.time))
-    for run in np.unique(sequence.run):
-        rows = sequence.run == run
-        spread[rows] = np.arange(int(rows.sum())) * step_s
-    return spread
+def _beside(body: Body, rows: Ints, sequence: Sequence, setting: Setting) -> Floats | None:
+    """Return the seconds of a column of elapsed times that stands beside the stamps, where there is one."""
+    if setting.plan.beside is None:
+        return None
+    column, unit = setting.plan.beside
+    values = body.numbers[column].values[rows][sequence.order] * TIME_UNITS[unit]
+    rising = len(values) > 0 and bool(np.isfinite(values).all()) and bool((np.diff(values) >= 0).all())
+    return np.asarray(values, np.float64) if rising else None
+
+
+def _restored(
+    sequence: Sequence,
+    elapsed: Floats,
+    beside: Floats | None,
+    step_s: float | None,
+    setting: Setting,
+    rows: Ints,
+) -> Floats | None:
+    """Return seconds finer than the stamps: from a column beside them, else from the step between rows."""
+    if step_s is None and beside is not None:
+        setting.reasons["seconds"] = "from the column of elapsed times: the stamps are too coarse"
+        return np.asarray(since_start(np.asarray(np.rint(beside * SECOND), np.int64), sequence.run))
+    if step_s is None:
+        _ask_step(sequence, setting, rows)
+        return None
+    setting.reasons["step_s"] = f"{step_s:g} s, declared: the stamps are too coarse"
+    return _spread(sequence, elapsed, step_s, setting, rows)
+
+
+def _spread(
+    sequence: Sequence, elapsed: Floats, step_s: float, setting: Setting, rows: Ints
+) -> Floats | None:
+    """Return elapsed seconds of rows a declared step apart; a gap in the stamps stays a gap."""
+    coarse = np.diff(elapsed)
+    unit = float(np.median(coarse[coarse > 0])) if (coarse > 0).any() else step_s
+    breaks = (np.diff(sequence.run) != 0) | (coarse > 2.5 * max(unit, step_s))
+    block = np.concatenate([[0], np.cumsum(breaks)])
+    starts = np.concatenate([[0], np.flatnonzero(breaks) + 1])
+    spread = elapsed[starts][block] + (np.arange(len(elapsed)) - starts[block]) * step_s
+    off = spread - elapsed
+    worst = int(np.argmax(np.abs(off)))
+    if abs(off[worst]) > 2 * unit + step_s:
+        setting.faults.refuse(
+            f"{setting.where}, line {setting.line_of(int(rows[worst]))}, [[logger]] key step_s",
+            f"{step_s:g} s a row, which stands {off[worst]:+g} s off the stamp '{setting.text_of(int(rows[worst]))}'",
+            "a step that keeps pace with the stamps",
+            "Mend the key.",
+        )
+        return None
+    return np.asarray(spread, np.float64)

@@ -189,12 +189,11 @@ def letter_unit_in(text: str) -> str:
 
 def is_enumerated(name: str, others: Sequence[str]) -> bool:
     """Return whether a lone letter in a heading counts columns ('probe_a, probe_b, probe_c')."""
-    pattern = re.compile(r"(?<![A-Za-z])[A-Za-z](?![A-Za-z])")
-    spots = [match.start() for match in pattern.finditer(name)]
-    for spot in spots:
+    for found in re.finditer(r"(?<![A-Za-z])[A-Za-z](?![A-Za-z])", name):
+        spot = found.start()
         shape = re.compile(re.escape(name[:spot]) + r"([A-Za-z])" + re.escape(name[spot + 1 :]) + "$")
         letters = {match[1].upper() for other in others if (match := shape.match(other))}
-        if name[spot].upper() in SCALES and letters - {name[spot].upper()}:
+        if letters - {name[spot].upper()}:
             return True
     return False
 

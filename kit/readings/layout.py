@@ -75,22 +75,34 @@ def split_glued(cells: list[str], glued: bool) -> list[str]:
 
 def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | None) -> Layout | None:
     """Return the layout of the table whose body the sample was taken from, or None where there is none."""
-    texts = [line.text for line in sample if line.text.strip(BLANKS)]
-    names = [delimiter] if delimiter is not None else _candidates(texts)
-    best: tuple[float, str, int, bool] | None = None
-    for name in names:
-        score, width, glued = _score(texts[:_SAMPLE], name)
-        if width and (best is None or score > best[0] + 1e-9):
-            best = (score, name, width, glued)
-    if best is None:
+    filled = [line.text for line in sample if line.text.strip(BLANKS)]
+    windows = [filled, filled[-max(12, len(filled) // 3) :]]
+    choices = [(_best(texts, delimiter), texts) for texts in windows]
+    found = [(choice, texts) for choice, texts in choices if choice is not None]
+    if not found:
         return None
-    _, name, width, glued = best
+    (_, name, width, glued), texts = max(found, key=lambda each: (each[0][0], len(each[1])))
     if delimiter is None and _one_column(name, width, lines, texts):
         name, width, glued = "", 1, False
     rows = [split_glued(split_line(text, name), glued) for text in texts]
     rows = [row for row in rows if len(row) == width and any(kind_of(cell) in TYPED for cell in row)]
     kinds = column_kinds(rows, width)
     kinds = column_kinds([row for row in rows if begins_like_row(row, kinds)] or rows, width)
+    return _from_first_row(lines, name, kinds, glued)
+
+
+def _best(texts: Sequence[str], delimiter: str | None) -> tuple[float, str, int, bool] | None:
+    """Return score, delimiter, width and whether a stamp is glued, for the delimiter that parts the texts best."""
+    names = [delimiter] if delimiter is not None else _candidates(texts)
+    best: tuple[float, str, int, bool] | None = None
+    for name in names:
+        score, width, glued = _score(texts[:_SAMPLE], name)
+        if width and (best is None or score > best[0] + 1e-9):
+            best = (score, name, width, glued)
+    return best
+
+
+def _from_first_row(lines: Sequence[Line], name: str, kinds: tuple[str, ...], glued: bool) -> Layout | None:
     parted = [
         (line.number, split_glued(split_line(line.text, name), glued))
         for line in lines
@@ -100,7 +112,7 @@ def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | 
         if is_row(cells, kinds):
             while place and begins_like_row(parted[place - 1][1], kinds):
                 place, number = place - 1, parted[place - 1][0]
-            return Layout(name, width, kinds, number, glued)
+            return Layout(name, len(kinds), kinds, number, glued)
     return None
 
 
@@ -129,6 +141,7 @@ def _score(texts: Sequence[str], delimiter: str) -> tuple[float, int, bool]:
     unsplit = sum(_is_unsplit(column, delimiter) for column in filled)
     share = counts[width] / sum(counts.values())
     worth = (typed - unsplit) / max(len(filled), 1) + 0.02 * typed
+    worth += 0.2 * (glued or any(kind_of(row[0]) in _CLOCKLIKE for row in rows[-3:]))
     against = 0.1 * (delimiter == BLANK_RUN) + _foreign(texts, delimiter)
     against += 0.4 * (glued and _cut_numbers(texts, rows, delimiter))
     return worth * (0.5 + 0.5 * share) - against, width if typed else 0, glued

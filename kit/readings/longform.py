@@ -13,11 +13,12 @@ from kit.errors import Faults, did_you_mean
 from kit.readings.body import Body, Texts, take
 from kit.readings.cells import to_number
 from kit.readings.header import Header
-from kit.readings.headings import bare_unit, is_no_temperature
+from kit.readings.headings import SCALES, bare_unit, is_no_temperature
 from kit.readings.layout import Layout
 from kit.readings.numbers import ABSENT, Numbers
-from kit.readings.roles import Roles, column_of
+from kit.readings.roles import GLUED, Roles, column_of
 from kit.readings.stamps import NO_OFFSET
+from kit.readings.temperatures import with_unit_cells
 from kit.readings.timing import TimePlan
 
 Ints = npt.NDArray[np.int64]
@@ -175,7 +176,7 @@ def widened(body: Body, roles: Roles, plan: TimePlan, notes: list[str]) -> tuple
     column = _category(body, roles, plan)
     if column is None:
         return body, roles
-    body = _temperatures_only(body, roles, column, notes)
+    body, roles = _temperatures_only(body, roles, column, notes)
     texts = body.texts[column]
     words = [texts.words[code] for code in np.unique(texts.codes)]
     _, first, slot = np.unique(_time_key(body, plan), return_index=True, return_inverse=True)
@@ -265,22 +266,26 @@ def _category(body: Body, roles: Roles, plan: TimePlan) -> int | None:
     return None
 
 
-def _temperatures_only(body: Body, roles: Roles, column: int, notes: list[str]) -> Body:
-    """Leave out the rows of a long table whose unit or name is no temperature's."""
+def _temperatures_only(body: Body, roles: Roles, column: int, notes: list[str]) -> tuple[Body, Roles]:
+    """Leave out the rows of a long table whose unit or name is no temperature's; the unit beside them is theirs."""
     keep = np.ones(len(body), bool)
     for each, texts in body.texts.items():
         if each == column or each in roles.unit_cells.values():
             continue
-        used = np.unique(texts.codes)
-        units = {int(code): bare_unit(texts.words[code]) for code in used}
-        if units and all(units.values()) and any(unit in ("degC", "degF", "K") for unit in units.values()):
-            keep &= np.isin(
-                texts.codes, [code for code, unit in units.items() if unit in ("degC", "degF", "K")]
-            )
+        units = {int(code): bare_unit(texts.words[code]) for code in np.unique(texts.codes)}
+        degrees = [code for code, unit in units.items() if unit in SCALES.values()]
+        if degrees and all(units.values()):
+            keep &= np.isin(texts.codes, degrees)
+            cells = dict.fromkeys(roles.temperatures, each)
+            roles = replace(roles, unit_cells=cells, temperatures=dict.fromkeys(cells, GLUED))
     words = body.texts[column].words
     keep &= ~np.isin(
         body.texts[column].codes, [code for code, word in enumerate(words) if is_no_temperature(word)]
     )
+    if not keep.any():
+        return body, roles
     if not keep.all():
         notes.append(f"{int((~keep).sum())} rows of other quantities than temperature left aside")
-    return take(body, np.flatnonzero(keep)) if keep.any() else body
+        body = take(body, np.flatnonzero(keep))
+    numbers = {value: with_unit_cells(body, value, roles) for value in roles.temperatures}
+    return replace(body, numbers={**body.numbers, **numbers}), roles

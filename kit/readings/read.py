@@ -195,6 +195,8 @@ def _columns_of_numbers(roles: Roles, layout: Layout) -> tuple[int, ...]:
         columns += roles.time.places
     if roles.time.millis is not None:
         columns.append(roles.time.millis)
+    if roles.time.beside is not None:
+        columns.append(roles.time.beside[0])
     if layout.kinds[0] == "number" and 0 not in roles.time.places:
         columns.append(0)
     return tuple(dict.fromkeys(columns))

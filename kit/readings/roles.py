@@ -79,7 +79,11 @@ def assign_roles(
 ) -> Roles:
     """Return the role of every column; a unit that cannot be seen stays UNKNOWN."""
     names = _names(header, layout, time)
-    taken = set(time.places)
+    taken = {
+        *time.places,
+        *([time.beside[0]] if time.beside else []),
+        *([time.millis] if time.millis is not None else []),
+    }
     units_of, cells_of_units = _unit_columns(layout, rows, taken)
     taken |= cells_of_units
     numeric = [column for column, kind in enumerate(layout.kinds) if kind == "number" and column not in taken]
@@ -196,9 +200,9 @@ def _unit_of(
         return GLUED, ""
     row_unit = bare_unit(header.units[column]) or temperature_unit_in(header.units[column])
     unit = row_unit if row_unit in SCALES.values() else temperature_unit_in(name)
-    if not unit and not row_unit and not is_no_temperature(name):
+    counted = is_enumerated(name, [each for each in names if each != name])
+    if not unit and not row_unit and not counted and not is_no_temperature(name):
         unit = letter_unit_in(name)
-        unit = "" if unit and is_enumerated(name, [each for each in names if each != name]) else unit
     if unit == "K" and _too_cold_for_kelvin(column, rows):
         return "", ""
     if unit and re.search(r"(?<![a-z])r\.?h(?![a-z])|humid", name, re.IGNORECASE) and not row_unit:
@@ -211,7 +215,7 @@ def _unit_of(
         return "", f"its unit is {header.units[column]}"
     if header.units[column] and header.units_row and not could_be_temperature(name):
         return "", f"its unit is {header.units[column]}"
-    if is_no_temperature(name):
+    if is_no_temperature(name) and not (counted and other_unit_in(name)):
         return "", "its name is no temperature's"
     if is_index(name) and name and _counts(column, rows):
         return "", "running number"

@@ -134,17 +134,17 @@ def _ask_back(
     dst[row:] += round((usual - step) / 1800) * 1800 * SECOND
     spans = (dst[-1] - dst[0]) / SECOND, (time[-1] - time[0]) / SECOND
     many = f", the first of {len(back)} such steps" if len(back) > 1 else ""
+    half_day = ", as if am and pm were lost" if is_clock and abs(step + 43_200) <= 3600 else ""
     what = "the clock runs backward" if is_clock else "the time restarts"
+    dst_key = 'clock_change = "dst" (summer time ended: the time goes on) or ' if is_clock else ""
+    going_on = f"Read as a clock change the log is {spans[0]:g} s long; read" if is_clock else "Read"
     faults.ask(
         f"{where}, line {line_of(row)}",
-        f"'{text_of(row - 1)}' followed by '{text_of(row)}': {what}, {step:g} s where {usual:g} s is "
-        f"usual{many}",
-        f"a time that goes on. Read as a clock change the log is {spans[0]:g} s long; read as a second run "
-        "or a reset clock "
-        f"the last row stands at {spans[1]:g} s",
-        'Add clock_change = "dst" (summer time ended: the time goes on) or clock_change = "restart" (a '
-        "second run) to the "
-        "[[logger]] table, or split the file at that line.",
+        f"'{text_of(row - 1)}' followed by '{text_of(row)}': {what}, {step:g} s where {usual:g} s is usual"
+        f"{half_day}{many}",
+        f"a time that goes on. {going_on} as a second run or a reset clock the last row stands at {spans[1]:g} s",
+        f'Add {dst_key}clock_change = "restart" (a second run) to the [[logger]] table, or split the file at '
+        "that line.",
     )
 
 

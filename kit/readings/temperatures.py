@@ -48,7 +48,7 @@ def to_temperatures(
     unknown: dict[str, float] = {}
     for column, unit in {**roles.temperatures, **roles.differences}.items():
         name = roles.names[column]
-        numbers = _with_unit_cells(body, column, roles) if unit == GLUED else body.numbers[column]
+        numbers = with_unit_cells(body, column, roles) if unit == GLUED else body.numbers[column]
         _unread(numbers, body, name, place, faults, found.notes)
         unit = _settled_unit(unit, wanted, name, found.notes)
         if not unit:
@@ -85,7 +85,7 @@ def _settled_unit(unit: str, wanted: str | None, name: str, notes: list[str]) ->
     return wanted
 
 
-def _with_unit_cells(body: Body, column: int, roles: Roles) -> Numbers:
+def with_unit_cells(body: Body, column: int, roles: Roles) -> Numbers:
     """Return numbers with the unit that stands in the column beside them."""
     numbers = body.numbers[column]
     if column not in roles.unit_cells:
@@ -112,6 +112,9 @@ def _convert(
         unit, values = row_units(
             numbers, _per_row(keys), name, place, lambda row: int(body.lines[row]), faults
         )
+    if not unit:
+        ask_unit([name], {}, place, faults)
+        return
     if unit != BY_ROW:
         met = mask_sentinels(numbers, unit, sentinels)
         values = to_celsius(numbers.values, unit, difference)

@@ -73,6 +73,8 @@ class TimePlan:
         Column of the milliseconds that go with the stamp, or None.
     unit
         Of a number: 's', 'ms', 'min', 'h', 'd', one of NUMERIC_STAMPS, or '' where it is not known.
+    beside
+        Column and unit of elapsed times beside coarse stamps, or None.
     heading, reason
         The heading it goes by, and why it was taken.
     """
@@ -83,6 +85,7 @@ class TimePlan:
     format: str | None = None
     millis: int | None = None
     unit: str = ""
+    beside: tuple[int, str] | None = None
     heading: str = ""
     reason: str = ""
 
@@ -159,7 +162,16 @@ def _text_plan(
         _millis(header, layout, places),
         heading=" + ".join(_heading(header, place) for place in places),
         reason=reason,
+        beside=_beside(header, layout, places),
     )
+
+
+def _beside(header: Header, layout: Layout, places: Sequence[int]) -> tuple[int, str] | None:
+    for column, name in enumerate(header.names):
+        unit = _stated_unit(header, column) if layout.kinds[column] == "number" and is_time(name) else ""
+        if unit and column not in places and not is_millis(name):
+            return column, unit
+    return None
 
 
 def _heading(header: Header, place: int) -> str:
@@ -372,7 +384,7 @@ def _numeric_plan(
         )
     stated = _stated_unit(header, column)
     unit = unit or _size(column, rows, stated) or stated
-    return TimePlan("number", (column,), (), None, None, unit, _heading(header, column), reason)
+    return TimePlan("number", (column,), unit=unit, heading=_heading(header, column), reason=reason)
 
 
 def counts_rows(name: str) -> bool:

@@ -139,7 +139,10 @@ def write(seed: int) -> Written:
     celsius = to_celsius(values, unit)
     if {"decimal"} & draw.doubtful and decimal == "." and delimiter == ",":
         draw.doubtful.discard("decimal")
-    table, names, units = laid_out(draw, time, cells, unit, shown, delimiter, rows)
+    if time.names and probes > 1 and shown != "cells" and draw.often("long form", 0.08):
+        table, names, units, celsius = long_form(draw, time, cells, celsius, unit, shown, delimiter)
+    else:
+        table, names, units = laid_out(draw, time, cells, unit, shown, delimiter, rows)
     text = text_of(draw, table, names, units, delimiter, quote, time)
     return Written(encoded(draw, text), time.expected, celsius, draw.answers, draw.doubtful, draw.what)
 
@@ -440,6 +443,22 @@ def laid_out(draw, time, cells, unit, shown, delimiter, rows):
     if delimiter == " ":
         heads = [head.replace(" ", "_") or "_" for head in heads]
     return table, heads, unit_row
+
+
+def long_form(draw, time, cells, celsius, unit, shown, delimiter):
+    """Return a row a probe, told apart by a column of names."""
+    rng = draw.rng
+    draw.what["header"] = "names"
+    probes = [f"P{k + 1}" for k in range(len(cells))]
+    columns = [[cell for cell in column for _ in probes] for column in time.columns]
+    columns.append([probe for _ in cells[0] for probe in probes])
+    columns.append([row[k] for k in range(len(cells[0])) for row in cells])
+    suffix = rng.choice(UNIT_STYLES[unit]) if shown == "heading" else ""
+    names = [*time.names, rng.choice(("Sensor", "Channel", "Probe", "Kanal")), f"Temperature{suffix}"]
+    units = [*time.units, "", rng.choice(UNIT_CELLS[unit]) if shown == "units row" else ""]
+    if delimiter == " ":
+        names = [name.replace(" ", "_") for name in names]
+    return columns, names, units, celsius
 
 
 def with_extras(draw, columns, readings, rows, delimiter):
