@@ -14,14 +14,14 @@ from typing import Any, Final
 FAULTS_FILE: Final = "REPEATBURN_FAULTS"
 
 
-def main() -> None:
+def serve_notebook(arguments: list[str]) -> None:
     """Start the kernel and serve until it is told to stop."""
     import pandas  # noqa: F401  # while the other process still imports papermill
     from ipykernel.kernelapp import IPKernelApp
 
     app: Any = IPKernelApp.instance()
     app.config.HistoryManager.enabled = False
-    app.initialize(sys.argv[1:])
+    app.initialize(arguments)
     from kit.errors import KitError
 
     app.shell.set_custom_exc((KitError,), _hand_back)
@@ -40,4 +40,4 @@ def _hand_back(shell: Any, kind: type, error: Any, trace: Any, tb_offset: int | 
 
 
 if __name__ == "__main__":
-    main()
+    serve_notebook(sys.argv[1:])

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from kit.publish.kernel import FAULTS_FILE
 from kit.publish.rooms import held, sweep
@@ -24,11 +24,26 @@ _THREADS: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS",
 _DROPPED: Final = ("PYTHONSTARTUP", "PYTHONWARNINGS", "PYTHONINSPECT", "MATPLOTLIBRC", "IPYTHON_DIR")
 
 
+class Process(Protocol):
+    """What a kernel's process must be able to do; a Popen can."""
+
+    pid: int
+
+    def poll(self) -> int | None:
+        """Return None while it runs."""
+
+    def kill(self) -> None:
+        """End it at once."""
+
+    def wait(self, timeout: float | None = None) -> int:
+        """Wait until it has ended."""
+
+
 @dataclass(frozen=True)
 class Kernel:
     """A started kernel process and the private folder it works in."""
 
-    process: subprocess.Popen[bytes]
+    process: Process
     room: Path
     connection: Path
 
@@ -39,59 +54,59 @@ class Kernel:
 
     def said(self) -> str:
         """Return the last lines the process itself wrote, for when it died."""
-        return (self.room / "said.txt").read_text("utf-8", "replace")[-2000:].strip()
+        path = self.room / "said.txt"
+        return path.read_text("utf-8", "replace")[-2000:].strip() if path.exists() else ""
 
 
 @contextmanager
 def started() -> Iterator[Kernel]:
-    """Start a kernel and stop it afterwards; its folder goes with it.
+    """Start a kernel and stop it afterwards.
 
     It starts before papermill is imported, so that both load side by side.
     """
-    place = _short_place()
+    with room_of() as room:
+        connection = write_connection(room)
+        with (room / "said.txt").open("wb") as said:
+            process = subprocess.Popen(
+                [sys.executable, "-P", "-m", "kit.publish.kernel", "-f", str(connection)],
+                stdin=subprocess.DEVNULL,
+                stdout=said,
+                stderr=said,
+                cwd=working_folder(room),
+                env=environment_of(room),
+                start_new_session=True,  # Ctrl-C is for the parent alone, which then stops the kernel
+            )
+        try:
+            yield Kernel(process, room, connection)
+        finally:
+            process.kill()
+            process.wait()
+
+
+@contextmanager
+def room_of() -> Iterator[Path]:
+    """Give a private folder with a path short enough for sockets; it goes afterwards."""
+    places = (tempfile.gettempdir(), "/tmp", "/dev/shm")
+    place = next((each for each in places if len(each) < 60 and os.access(each, os.W_OK)), places[0])
     sweep(Path(place), "rb-*")
     room = Path(tempfile.mkdtemp(prefix="rb-", dir=place))
     try:
-        with held(room), _running(room) as kernel:
-            yield kernel
+        with held(room):
+            yield room
     finally:
         shutil.rmtree(room, ignore_errors=True)
 
 
-@contextmanager
-def _running(room: Path) -> Iterator[Kernel]:
-    connection = _write_connection(room)
-    with (room / "said.txt").open("wb") as said:
-        process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "kit.publish.kernel", "-f", str(connection)],
-            stdin=subprocess.DEVNULL,
-            stdout=said,
-            stderr=said,
-            cwd=_working_folder(room),
-            env=_environment(room),
-            start_new_session=True,  # Ctrl-C is for the parent alone, which then stops the kernel
-        )
-    try:
-        yield Kernel(process, room, connection)
-    finally:
-        process.kill()
-        process.wait()
-
-
-def _short_place() -> str:
-    places = (tempfile.gettempdir(), "/tmp", "/dev/shm")
-    return next((each for each in places if len(each) < 60 and os.access(each, os.W_OK)), places[0])
-
-
-def _working_folder(room: Path) -> Path:
-    """Return an empty folder but for a blank matplotlibrc, which keeps the user's own out."""
+def working_folder(room: Path) -> Path:
+    """Make a folder that is empty but for a blank matplotlibrc, which keeps the user's own out."""
     folder = room / "work"
     folder.mkdir()
     (folder / "matplotlibrc").touch()
     return folder
 
 
-def _write_connection(room: Path) -> Path:
+def write_connection(room: Path) -> Path:
+    """Write the file that tells a kernel where to listen, and return its path."""
     path = room / "kernel.json"
     socket = str(room / "s")
     if sys.platform == "win32" or len(socket) > _LONGEST_SOCKET:
@@ -105,7 +120,8 @@ def _write_connection(room: Path) -> Path:
     return path
 
 
-def _environment(room: Path) -> dict[str, str]:
+def environment_of(room: Path, parent: int | None = None) -> dict[str, str]:
+    """Return the environment of a kernel: nothing of the user's that changes results; it ends with its parent."""
     own = Path(__file__).resolve().parents[2]
     paths = [str(own), *filter(None, [os.environ.get("PYTHONPATH")])]
     kept = {name: value for name, value in os.environ.items() if name not in _DROPPED}
@@ -121,7 +137,7 @@ def _environment(room: Path) -> dict[str, str]:
         "JUPYTER_CONFIG_DIR": str(room / "jupyter"),
         "JUPYTER_DATA_DIR": str(room / "jupyter"),
         "JUPYTER_RUNTIME_DIR": str(room / "jupyter"),
-        "JPY_PARENT_PID": str(os.getpid()),
+        "JPY_PARENT_PID": str(parent or os.getpid()),
         FAULTS_FILE: str(room / "faults.json"),
     }
 

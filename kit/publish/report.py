@@ -6,7 +6,8 @@ import hashlib
 import html
 import json
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -67,8 +68,22 @@ def make_report(
     NotRunError
         At a failure of the kit's own; the partial notebook is then in reports/.failed/.
     """
-    order = take_order(run_folder, template, parameters or {})
-    with launch.started() as kernel, staging.staging(order.reports) as room:
+    return make(take_order(run_folder, template, parameters or {}), launch.started, progress)
+
+
+def make(
+    order: Order,
+    kernels: Callable[[], AbstractContextManager[launch.Kernel]],
+    progress: Progress | None = None,
+) -> Path:
+    """Make what was ordered in a kernel that `kernels` starts, and return the page.
+
+    Raises
+    ------
+    KitError, NotRunError
+        As `make_report`.
+    """
+    with kernels() as kernel, staging.staging(order.reports) as room:
         before = read_inputs(order.folder)
         note(room, before, order.origin)
         notebook = _run(kernel, order, room, progress)
@@ -122,7 +137,9 @@ def _run(kernel: launch.Kernel, order: Order, room: Path, progress: Progress | N
         return run_notebook(kernel, job, progress)
     except NotRunError as error:
         kept = _keep(order, error)
-        raise NotRunError(f"{str(error).rstrip('.')}. The partial notebook is {kept}.", error.partial) from error
+        raise NotRunError(
+            f"{str(error).rstrip('.')}. The partial notebook is {kept}.", error.partial
+        ) from error
     finally:
         warming.join()
 

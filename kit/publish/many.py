@@ -1,0 +1,249 @@
+"""Reports of many run folders: side by side, resumable, one failure stopping none of the others."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from kit.errors import KitError
+from kit.publish import launch
+from kit.publish.index import reports_of
+from kit.publish.nursery import Kernels, nursery
+from kit.publish.provenance import environment, read_inputs
+from kit.publish.report import PAGE, Order, make, take_order
+from kit.publish.results import RESULTS
+
+State = Literal["made", "unchanged", "faults", "failed"]
+_EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
+_TRIES: Final = 2
+
+
+@dataclass(frozen=True)
+class Task:
+    """One report to be made: of which folder, by which template, with which parameters."""
+
+    folder: str
+    template: str
+    parameters: Mapping[str, object]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of one folder.
+
+    Attributes
+    ----------
+    state
+        'made'; 'unchanged' (a report of these inputs, versions and parameters stands already); 'faults' (of the
+        folder); 'failed' (of the kit).
+    page
+        The report's page, '' where there is none.
+    words
+        What went wrong, in full.
+    """
+
+    folder: str
+    state: State
+    page: str = ""
+    words: str = ""
+
+    @property
+    def line(self) -> str:
+        """One line for the terminal."""
+        if self.page:
+            return f"{self.page}{' (unchanged)' if self.state == 'unchanged' else ''}"
+        first, *more = self.words.splitlines() or [""]
+        return f"{self.folder}: {first}{f' (and {len(more)} more)' if more else ''}"
+
+
+@dataclass(frozen=True)
+class Many:
+    """What came of many folders, in the order they were given."""
+
+    outcomes: tuple[Outcome, ...]
+
+    @property
+    def exit_code(self) -> int:
+        """The highest of the single ones."""
+        return max((_EXIT[each.state] for each in self.outcomes), default=0)
+
+    @property
+    def lines(self) -> list[str]:
+        """A line a folder, the bad ones last, and a count."""
+        good = [each.line for each in self.outcomes if each.page]
+        bad = [each.line for each in self.outcomes if not each.page]
+        made = sum(each.state == "made" for each in self.outcomes)
+        count = f"{made} made, {len(good) - made} unchanged, {len(bad)} without a report"
+        return [*good, *bad, count]
+
+    @property
+    def records(self) -> list[dict[str, str]]:
+        """A record a folder, for JSON."""
+        return [
+            {"folder": each.folder, "state": each.state, "report": each.page, "words": each.words}
+            for each in self.outcomes
+        ]
+
+
+def report_many(
+    folders: Iterable[str | Path],
+    parameters: Mapping[str, object] | None = None,
+    workers: int = 1,
+    cluster: str | None = None,
+    template: str = "standard",
+    progress: Callable[[str], None] | None = None,
+) -> Many:
+    """Make a report of each folder; those that have one of the same inputs, versions and parameters are left.
+
+    Parameters
+    ----------
+    workers
+        Processes on this machine.
+    cluster
+        Address of a Dask scheduler instead; folders and kit must be found by its workers at the same paths.
+
+    Raises
+    ------
+    KitError
+        Where the cluster cannot be used.
+    """
+    unique = dict.fromkeys(str(Path(folder).absolute()) for folder in folders)
+    tasks = [Task(folder, template, dict(parameters or {})) for folder in unique]
+    if cluster:
+        from kit.publish.cluster import on_cluster
+
+        stream = on_cluster(tasks, cluster)
+    else:
+        stream = _one_by_one(tasks) if workers <= 1 or len(tasks) < 2 else _side_by_side(tasks, workers)
+    found = dict(_told(stream, len(tasks), progress))
+    return Many(tuple(found[folder] for folder in unique))
+
+
+def _told(
+    stream: Iterable[Outcome], total: int, progress: Callable[[str], None] | None
+) -> Iterator[tuple[str, Outcome]]:
+    begun, worked = time.monotonic(), 0
+    for done, outcome in enumerate(stream, 1):
+        worked += outcome.state != "unchanged"
+        if progress:
+            spent = time.monotonic() - begun
+            left = f", about {spent / worked * (total - done) / 60:.0f} min left" if worked else ""
+            progress(f"{done} of {total} folders{left}")
+        yield outcome.folder, outcome
+
+
+def _one_by_one(tasks: Sequence[Task]) -> Iterator[Outcome]:
+    """Work in this process; kernels are forked from the first report that has to be made on."""
+    with ExitStack() as stack:
+        kernels = cache(lambda: stack.enter_context(nursery()))
+        for task in tasks:
+            yield attempt(task, lambda: kernels()())
+
+
+def _side_by_side(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
+    """Work in processes; where one dies its folder is tried once more, then told as failed."""
+    left = {task.folder: (task, 0) for task in tasks}
+    while left:
+        died: list[str] = []
+        for folder, outcome in _in_pool([task for task, _ in left.values()], workers):
+            if outcome is None:
+                died.append(folder)
+            else:
+                del left[folder]
+                yield outcome
+        for folder in died:
+            task, tries = left[folder]
+            left[folder] = (task, tries + 1)
+            if tries + 1 >= _TRIES:
+                del left[folder]
+                yield Outcome(folder, "failed", words="the process that worked on it was killed, twice")
+        workers = workers if not died else 1  # the one to blame is found by working one at a time
+
+
+def _in_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[str, Outcome | None]]:
+    """Give each folder with its outcome, or with None where its process died; stop at the first death."""
+    import multiprocessing
+    from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+    from concurrent.futures.process import BrokenProcessPool
+
+    waiting, window = list(reversed(tasks)), workers + 1 if workers > 1 else 1
+    running: dict[Future[Outcome], str] = {}
+    with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
+        while waiting or running:
+            # few are handed out at a time: memory does not grow with the number of folders
+            while waiting and len(running) < window:
+                task = waiting.pop()
+                running[pool.submit(attempt_here, task)] = task.folder
+            for future in wait(running, return_when=FIRST_COMPLETED).done:
+                folder = running.pop(future)
+                try:
+                    yield folder, future.result()
+                except BrokenProcessPool:
+                    yield folder, None
+                    waiting.clear()
+
+
+@cache
+def kernels_here() -> Kernels:
+    """Return this worker process's starter of kernels; it ends with the process."""
+    from multiprocessing.util import Finalize
+
+    stack = ExitStack()
+    Finalize(None, stack.close, exitpriority=1)  # a pool's processes do not run what atexit keeps
+    return stack.enter_context(nursery())
+
+
+def attempt_here(task: Task) -> Outcome:
+    """Make one report in a worker process, with kernels forked from that process's own nursery."""
+    return attempt(task, lambda: kernels_here()())
+
+
+def attempt(task: Task, kernels: Callable[[], Any] = launch.started) -> Outcome:
+    """Make one report, or say why there is none; never raises for what one folder can cause."""
+    try:
+        order = take_order(task.folder, task.template, task.parameters)
+        standing = standing_report(order)
+        if standing:
+            return Outcome(task.folder, "unchanged", str(standing))
+        return Outcome(task.folder, "made", str(make(order, kernels)))
+    except KitError as error:
+        return Outcome(task.folder, "faults", words=str(error))
+    except Exception as error:
+        return Outcome(task.folder, "failed", words=f"{type(error).__name__}: {error}")
+
+
+def standing_report(order: Order) -> Path | None:
+    """Return the page of a report of the same inputs, versions, template and parameters, if one stands already."""
+    made = [each for each in reports_of(order.folder) if each.template == order.slug]
+    if not made:
+        return None
+    inputs = [[each.name, each.bytes, each.sha256] for each in read_inputs(order.folder)]
+    now = (inputs, environment(), order.origin)
+    for each in made:
+        page = each.folder / PAGE
+        if page.is_file() and _rests_on(each.folder / RESULTS, now, order.parameters):
+            return page
+    return None
+
+
+def _rests_on(results: Path, now: tuple[object, ...], parameters: Mapping[str, object]) -> bool:
+    lines = []
+    with results.open(encoding="utf-8") as handle:
+        for line in handle:
+            lines.append(line)
+            if line.startswith('"template"'):
+                break
+    try:
+        found = json.loads("".join(lines).rstrip().rstrip(",") + "}")
+        inputs = [[each["name"], each["bytes"], each["sha256"]] for each in found["inputs"]]
+        then = (inputs, found["environment"], found["template"])
+        same = all(parameters.get(key) == value for key, value in found["parameters"].items())
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return False
+    return then == now and same

@@ -1,0 +1,166 @@
+"""Kernels forked from one process that has imported everything already: for many reports one after another.
+
+A fresh kernel spends most of its start on imports; a fork of a process that has done them starts in a hundredth
+of that.  The process imports and forks, and never runs a notebook itself, so no report leaks into the next.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
+from pathlib import Path
+from typing import IO, Any, Final
+
+from kit.publish.launch import Kernel, environment_of, room_of, working_folder, write_connection
+
+PRELOADED: Final = (
+    "ipykernel.kernelapp", "IPython.core.interactiveshell", "pandas", "scipy.stats", "scipy.optimize",
+    "matplotlib.figure", "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg",
+    "kit.analysis", "kit.publish.beside", "kit.publish.sections",
+)  # fmt: skip
+
+Kernels = Callable[[], AbstractContextManager[Kernel]]
+
+
+class Fork:
+    """A forked kernel as nbclient expects a process: it is no child of this process, so a handle stands for it."""
+
+    stdin = stdout = stderr = None
+
+    def __init__(self, pid: int) -> None:
+        self.pid = pid
+        self.returncode: int | None = None
+        self._handle = os.pidfd_open(pid)
+
+    def poll(self) -> int | None:
+        """Return None while it runs."""
+        return self._ended(0.0)
+
+    def wait(self, timeout: float | None = None) -> int:
+        """Wait until it has ended."""
+        while self._ended(timeout) is None:
+            if timeout is not None:
+                raise subprocess.TimeoutExpired("kernel", timeout)
+        return 0
+
+    def kill(self) -> None:
+        """End it at once."""
+        self.send_signal(signal.SIGKILL)
+
+    def send_signal(self, number: int) -> None:
+        """Send it a signal, unless it has ended."""
+        if self.returncode is None:
+            with suppress(ProcessLookupError):
+                signal.pidfd_send_signal(self._handle, number)
+
+    def _ended(self, timeout: float | None) -> int | None:
+        if self.returncode is None and select.select([self._handle], [], [], timeout)[0]:
+            self.returncode = 0
+            os.close(self._handle)
+        return self.returncode
+
+
+@contextmanager
+def nursery() -> Iterator[Kernels]:
+    """Give a starter of forked kernels; where the system cannot fork so, of fresh ones."""
+    if not hasattr(os, "pidfd_open") or not hasattr(os, "fork"):
+        from kit.publish.launch import started
+
+        yield started
+        return
+    with room_of() as room:
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-m", "kit.publish.nursery"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            cwd=working_folder(room),
+            env=environment_of(room),
+            text=True,
+            start_new_session=True,
+        )
+        asking = threading.Lock()
+        try:
+            yield lambda: _forked(process, asking)
+        finally:
+            process.kill()
+            process.wait()
+
+
+@contextmanager
+def _forked(process: subprocess.Popen[str], asking: threading.Lock) -> Iterator[Kernel]:
+    with room_of() as room:
+        connection = write_connection(room)
+        order = {
+            "connection": str(connection),
+            "folder": str(working_folder(room)),
+            "said": str(room / "said.txt"),
+            "environment": environment_of(room, parent=process.pid),
+        }
+        with asking:
+            fork = Fork(int(_ask(process, json.dumps(order))))
+        try:
+            yield Kernel(fork, room, connection)
+        finally:
+            fork.kill()
+            fork.wait()
+            with asking:
+                _ask(process, str(fork.pid))  # only now may its number be given to another process
+
+
+def _ask(process: subprocess.Popen[str], line: str) -> str:
+    assert process.stdin and process.stdout
+    process.stdin.write(f"{line}\n")
+    process.stdin.flush()
+    answer = process.stdout.readline()
+    if not answer:
+        raise RuntimeError("the process that starts kernels has ended")
+    return answer
+
+
+def serve() -> None:
+    """Import what notebooks need, then fork a kernel for each order, until the orders end."""
+    import importlib
+
+    for name in PRELOADED:
+        importlib.import_module(name)
+    answers = os.fdopen(os.dup(1), "w")
+    os.dup2(2, 1)  # what a library prints must not be taken for an answer
+    for line in sys.stdin:
+        order = json.loads(line)
+        if isinstance(order, int):
+            os.waitpid(order, 0)
+            print(order, file=answers, flush=True)
+            continue
+        pid = os.fork()
+        if pid == 0:
+            _become_kernel(order, answers)
+        print(pid, file=answers, flush=True)
+
+
+def _become_kernel(order: dict[str, Any], answers: IO[str]) -> None:
+    from kit.publish.kernel import serve_notebook
+
+    try:
+        os.setsid()
+        answers.close()
+        said = os.open(order["said"], os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+        nothing = os.open(os.devnull, os.O_RDONLY)
+        for source, target in ((nothing, 0), (said, 1), (said, 2)):
+            os.dup2(source, target)
+        os.chdir(Path(order["folder"]))
+        os.environ.clear()
+        os.environ.update(order["environment"])
+        serve_notebook(["-f", order["connection"]])
+    finally:
+        os._exit(1)
+
+
+if __name__ == "__main__":
+    serve()
