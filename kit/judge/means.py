@@ -61,12 +61,12 @@ def _bounds(fit: RepeatFit, low: Array, high: Array) -> tuple[Array, Array]:
 
 
 def counts_of(fit: RepeatFit) -> tuple[Counts, Counts]:
-    """Return burns and bags behind each mean."""
+    """Return burns and bags behind each mean; no bags where none were noted."""
     of, count = fit.design.mean_of, len(fit.labels)
     burns = np.bincount(of, minlength=count)
     bag = fit.columns.bag
     if bag is None:
-        return burns, burns
+        return burns, np.zeros_like(burns)
     mean_of_bag = np.zeros(bag.count, dtype=np.int64)
     mean_of_bag[bag.codes] = of
     return burns, np.bincount(mean_of_bag, minlength=count)
