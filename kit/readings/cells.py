@@ -202,7 +202,7 @@ def to_number(cell: str, decimal: str) -> float | None:
     Thousands marks are accepted only in groups of three.
     """
     if decimal == "." and _PLAIN.match(cell):
-        return float(cell)
+        return _finite(float(cell))
     text = re.sub(r"^([+\-−]?)\s+", r"\1", cell.strip(BLANKS)).replace("−", "-")
     other = "." if decimal == "," else ","
     thousands = rf"[{other}'’ \u00a0\u202f\u2009]"
@@ -211,7 +211,11 @@ def to_number(cell: str, decimal: str) -> float | None:
     plain = rf"[+-]?(?:[0-9]+{mark}?[0-9]*|{mark}[0-9]+)(?:[eE][+-]?[0-9]+)?$"
     if not (re.match(plain, text) or re.match(grouped, text)):
         return None
-    return float(re.sub(thousands, "", text).replace(decimal, "."))
+    return _finite(float(re.sub(thousands, "", text).replace(decimal, ".")))
+
+
+def _finite(number: float) -> float | None:
+    return number if abs(number) < 1e300 else None
 
 
 def decimal_evidence(cell: str) -> str:

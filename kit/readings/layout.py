@@ -103,16 +103,17 @@ def _best(texts: Sequence[str], delimiter: str | None) -> tuple[float, str, int,
 
 
 def _from_first_row(lines: Sequence[Line], name: str, kinds: tuple[str, ...], glued: bool) -> Layout | None:
-    parted = [
-        (line.number, split_glued(split_line(line.text, name), glued))
-        for line in lines
-        if line.text.strip(BLANKS)
-    ]
-    for place, (number, cells) in enumerate(parted):
+    above: list[tuple[int, list[str]]] = []
+    for line in lines:
+        if not line.text.strip(BLANKS):
+            continue
+        cells = split_glued(split_line(line.text, name), glued)
         if is_row(cells, kinds):
-            while place and begins_like_row(parted[place - 1][1], kinds):
-                place, number = place - 1, parted[place - 1][0]
+            number = line.number
+            while above and begins_like_row(above[-1][1], kinds):
+                number = above.pop()[0]
             return Layout(name, len(kinds), kinds, number, glued)
+        above.append((line.number, cells))
     return None
 
 
@@ -172,16 +173,13 @@ def _is_unsplit(column: Sequence[str], delimiter: str) -> bool:
 
 def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequence[str]) -> bool:
     """Return whether the only comma of each line is a decimal mark: one name stands above, digits on both sides."""
+    if delimiter != "," or width != 2:
+        return False
     number = re.compile(r'\s*"?[+-]?[0-9]+,[0-9]+"?\s*$')
     first = next((place for place, line in enumerate(lines) if number.match(line.text)), len(lines))
     above = [line.text for line in lines[:first] if line.text.strip(BLANKS)][-1:]
     plain = sum(bool(number.match(text)) or kind_of(text) in _EMPTY for text in texts)
-    return (
-        delimiter == ","
-        and width == 2
-        and plain >= 0.8 * len(texts)
-        and not any("," in text for text in above)
-    )
+    return plain >= 0.8 * len(texts) and not any("," in text for text in above)
 
 
 def _cut_numbers(texts: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> bool:

@@ -79,7 +79,7 @@ def rows_of(
     starts = np.concatenate([[0], ends[:-1] + 1]) if len(ends) else np.zeros(0, np.int64)
     numbers = first_line + np.arange(len(starts))
     keep = (numbers >= layout.body_line) & (ends > starts)
-    counts = _field_counts(buffer, starts, ends, delimiter)
+    counts = _field_counts(buffer, starts, ends, delimiter, b'"' in data)
     bad = np.flatnonzero(keep & (counts != layout.width))
     if len(bad) > _MOST_BAD and 2 * len(bad) > keep.sum():
         first = int(bad[0])
@@ -105,9 +105,11 @@ def _one_delimiter(data: bytes, layout: Layout) -> tuple[bytes, bytes]:
     return (_GLUE.sub(rb"\1" + delimiter, data) if layout.glued else data), delimiter
 
 
-def _field_counts(buffer: npt.NDArray[np.uint8], starts: Ints, ends: Ints, delimiter: bytes) -> Ints:
+def _field_counts(
+    buffer: npt.NDArray[np.uint8], starts: Ints, ends: Ints, delimiter: bytes, quoted: bool
+) -> Ints:
     marks = buffer == delimiter[0]
-    if (buffer == 34).any():
+    if quoted:
         quotes = np.cumsum(buffer == 34)
         at_start = np.where(starts > 0, quotes[np.maximum(starts - 1, 0)], 0)
         places = np.flatnonzero(marks)

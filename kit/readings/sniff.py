@@ -22,7 +22,7 @@ from kit.readings.layout import (
 )
 from kit.readings.source import Source
 
-_HEAD_LINES = 2000
+_HEAD_LINES, _MORE_LINES = 300, 5000
 _ALL_BELOW = 240
 _ROWS = 60
 _MARKS = {
@@ -62,12 +62,15 @@ def sniff(source: Source, declared: Mapping[str, object]) -> Sniffed:
     KitError
         Where there is no table, or a header and no rows.
     """
-    lines = _first_lines(source.head)
+    lines = _first_lines(source.head, _HEAD_LINES)
     sample = _sample(source.head, lines)
     delimiter = _delimiter(declared, lines, source.name)
     layout = find_layout(lines, sample, delimiter)
-    if layout is None and len(sample) < len(lines):
-        layout = find_layout(lines, [line for line in lines if line.text.strip(BLANKS)][-120:], delimiter)
+    if layout is None:
+        lines = _first_lines(source.head, _MORE_LINES)
+        layout = find_layout(lines, sample, delimiter) or find_layout(
+            lines, [line for line in lines if line.text.strip(BLANKS)][-120:], delimiter
+        )
     if layout is None:
         raise KitError(_no_rows(lines, source, delimiter))
     above = [line for line in lines if line.number < layout.body_line]
@@ -99,9 +102,9 @@ def _fields(text: str, layout: Layout) -> list[str]:
     return split_glued(split_line(text, layout.delimiter), layout.glued)
 
 
-def _first_lines(head: bytes) -> list[Line]:
+def _first_lines(head: bytes, count: int) -> list[Line]:
     cut = 0
-    for _ in range(_HEAD_LINES):
+    for _ in range(count):
         cut = head.find(b"\n", cut) + 1
         if not cut:
             cut = len(head)

@@ -22,6 +22,7 @@ _MARKS = (
 )
 _SPREADSHEET = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 _OTHERS = (b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"\x1f\x8b", b"GIF8")
+_VALID = "valid UTF-8"
 _NOTHING = b"\0\x1a \t\r\n\xef\xbb\xbf\xff\xfe"
 _DEGREE = re.compile("[°º℃℉˚]")
 _LETTERS = re.compile("[äöüßéèêëàâáåæçñóôòøîíïúûùœÿÄÖÜÉÈÀÂÁÅÆÇÑÓØµ²³·±×–“”„’…]")
@@ -92,7 +93,7 @@ def open_source(path: Path | str, encoding: str | None = None, name: str | None 
     size = path.stat().st_size
     _no_text(raw, name)
     found, reason = (_declared(encoding, name), "declared") if encoding else _encoding(raw, size > len(raw))
-    text = _plain(raw, found)
+    text = _plain(raw, found, reason == _VALID)
     line_end = _line_end(text)
     whole = size <= len(raw)
     head = _lines(text, line_end)
@@ -184,7 +185,7 @@ def _encoding(raw: bytes, cut: bool) -> tuple[str, str]:
         return "utf-8", "plain ASCII"
     try:
         codecs.getincrementaldecoder("utf-8")().decode(raw, not cut)
-        return "utf-8", "valid UTF-8"
+        return "utf-8", _VALID
     except UnicodeDecodeError:
         return _eight_bit(raw)
 
@@ -210,11 +211,11 @@ def _likeness(sample: bytes, encoding: str) -> float:
     return 5 * degrees + letters - 2 * (len(strange) - known)
 
 
-def _plain(raw: bytes, encoding: str) -> bytes:
+def _plain(raw: bytes, encoding: str, valid: bool = False) -> bytes:
     """Return bytes of any encoding as UTF-8 without marks and NUL bytes."""
     if encoding.startswith("utf-8") or encoding == "ascii":
         raw = raw.removeprefix(codecs.BOM_UTF8)
-        if not raw.isascii() and not _is_utf8(raw):
+        if not valid and not raw.isascii() and not _is_utf8(raw):
             raw = raw.decode("utf-8", "replace").encode()
     else:
         raw = raw.decode(encoding, "replace").lstrip("\ufeff").encode("utf-8", "replace")
