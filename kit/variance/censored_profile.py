@@ -61,7 +61,7 @@ class CensoredContrasts(Contrasts):
         return np.asarray(special.stdtr(self.df, -self._t_at(null)))
 
     def family_p(self, family: FamilyLike) -> Array:
-        """p values adjusted for the family."""
+        """P values adjusted for the family."""
         return family.p(self._t_at(0.0), self.df)
 
     def family_limits(self, family: FamilyLike, level: float) -> tuple[Array, Array]:
@@ -167,7 +167,7 @@ def _sd_limits(fit: RepeatFit, known: Censored, j: int, rise: float) -> tuple[fl
         np.geomspace(0.45, 3.0, 13) if burn else np.concatenate([[0.0], np.geomspace(0.1, 6.0, 14)])
     )
     D = component_deviance(fit, known, j, grid) - best
-    inside = np.flatnonzero(D <= rise)
+    inside = np.flatnonzero(rise >= D)
     if not len(inside):
         return sd, sd
     first, last = int(inside[0]), int(inside[-1])

@@ -188,14 +188,16 @@ def _check_names(table: pd.DataFrame, roles: Roles, faults: Faults) -> None:
     if not isinstance(table, pd.DataFrame):
         faults.refuse("table", type(table).__name__, "a pandas DataFrame, a row a burn", "Pass a table.")
         return
-    known = {str(name) for name in table.columns}
+    columns = table.columns
     for name in roles.names():
         if not isinstance(name, str):
             advice = "Name one column for each part: fuel, bag and day each have an argument of their own."
             shown = " and ".join(map(str, name)) if isinstance(name, list | tuple) else str(name)
             faults.refuse("table", f"columns {shown} for one part", "one column name", advice)
-        elif name not in table.columns:
-            faults.refuse("table", f"no column '{name}'", "that column", did_you_mean(name, known))
+        elif name not in columns:
+            faults.refuse(
+                "table", f"no column '{name}'", "that column", did_you_mean(name, map(str, columns))
+            )
     if len(table) == 0:
         faults.refuse("table", "no rows", "a row a burn", "Pass the burns that are to be compared.")
 
@@ -204,10 +206,15 @@ def _numbers(table: pd.DataFrame, names: Sequence[str], faults: Faults) -> Array
     """Return the values (responses × rows); infinite ones and words are faults."""
     rows = []
     for name in names:
+        column = table[name]
         try:
-            rows.append(table[name].to_numpy(dtype=np.float64, na_value=np.nan))
+            rows.append(
+                np.array(column.array, dtype=np.float64)
+                if isinstance(column.dtype, np.dtype)
+                else column.to_numpy(dtype=np.float64, na_value=np.nan)
+            )
         except (TypeError, ValueError):
-            found = next((v for v in table[name].tolist() if not isinstance(v, int | float)), "a word")
+            found = next((v for v in column.tolist() if not isinstance(v, int | float)), "a word")
             faults.refuse(f"table, column {name}", f"'{found}'", "numbers", "Mend or blank the cell.")
             rows.append(np.full(len(table), np.nan))
     values = np.array(rows)
@@ -330,11 +337,11 @@ def _covariates(
 
 def _within(fuel: Levels, bag: Levels) -> tuple[Levels, tuple[str, ...]]:
     """Count bags within fuels: labels may be unique or start anew in each fuel."""
-    pairs = fuel.codes * bag.count + bag.codes
-    inner = levels_of(pairs.tolist())
-    if inner.count == bag.count:
+    bags = bag.count
+    inner = levels_of((fuel.codes * bags + bag.codes).tolist())
+    if inner.count == bags:
         return bag, ()
-    anew = tuple(f"{fuel.labels[pair // bag.count]}:{bag.labels[pair % bag.count]}" for pair in inner.labels)
+    anew = tuple(f"{fuel.labels[pair // bags]}:{bag.labels[pair % bags]}" for pair in inner.labels)
     return Levels(inner.codes, anew), (
         "bag labels start anew in each fuel; a bag is a label within its fuel",
     )

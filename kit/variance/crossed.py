@@ -21,7 +21,6 @@ from kit.variance.design import Design, Term
 from kit.variance.nested import Method, bag_sums, check_size
 from kit.variance.optimise import Derivatives
 
-
 SMALL = 300
 """Levels of a term beside the largest one."""
 
@@ -117,9 +116,10 @@ def crossing_of(design: Design) -> Crossing:
     projected, outside = _frame(d, lift.T @ (ZW - hx.T @ hw), PW, block)
     whole, _ = _frame(sizes, ZW / np.sqrt(sizes)[:, None], W, block)
     GZ = np.linalg.solve(design.R, hx @ (U * np.sqrt(d)))
+    GW = np.asarray(np.linalg.solve(design.R, hw), dtype=np.float64)
     sums = np.vstack([ZX.T, np.diag(sizes), ZW.T])
     return Crossing(
-        order, W, projected, whole, lift, outside, GZ, np.asarray(np.linalg.solve(design.R, hw), dtype=np.float64), sums,
+        order, W, projected, whole, lift, outside, GZ, GW, sums,
         _products(design, ZX, ZW, sizes, W), design.nu - len(projected.d),
         2 * float(np.log(np.abs(np.diag(design.R))).sum()),
     )  # fmt: skip

@@ -39,24 +39,30 @@ def frame_of(
     parts: dict[str, Any] = {}
     if responses is not None:
         texts["response"] = parts["response"] = [name for name in responses for _ in range(rows)]
-    for name, labels in {**keys, **{name: [value] for name, value in (constants or {}).items()}}.items():
+    for name, labels in keys.items():
         times = length // len(labels) if len(labels) else 1
         if len(labels) and isinstance(labels[0], str):
             texts[name] = parts[name] = list(labels) * times
         else:
-            parts[name] = np.tile(np.asarray(labels), times) if times != 1 else np.asarray(labels)
+            column = np.asarray(labels)
+            parts[name] = column if times == 1 else np.tile(column, times)
     for name, array in values.items():
         parts[name] = array.flatten()
-    _as_columns(parts, texts, length)
+    for name, value in (constants or {}).items():
+        if isinstance(value, str):
+            texts[name] = parts[name] = [value] * length
+        else:
+            parts[name] = np.full(length, value)
+    if length:
+        _as_columns(parts, texts, length)
     if order is not None:
         parts = {name: parts[name] for name in ("response", *order) if name in parts}
-    return pd.DataFrame(parts, copy=False)
+    return pd.DataFrame(parts, index=pd.RangeIndex(length), copy=False)
 
 
 def _as_columns(parts: dict[str, Any], texts: dict[str, list[str]], length: int) -> None:
     """Turn all text into one array and give each column its slice: one conversion instead of many."""
-    if not texts or not length:
-        return
-    whole = pd.array([word for words in texts.values() for word in words], dtype="str")
-    for place, name in enumerate(texts):
-        parts[name] = whole[place * length : (place + 1) * length]
+    if texts:
+        whole = pd.array([word for words in texts.values() for word in words], dtype="str")
+        for place, name in enumerate(texts):
+            parts[name] = whole[place * length : (place + 1) * length]

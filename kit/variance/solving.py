@@ -12,8 +12,9 @@ import numpy as np
 
 from kit.variance.columns import Array, Codes
 from kit.variance.nested import Method, Rotated, Rotation
+from kit.variance.optimise import Mask
 
-GRID = np.concatenate([[0.0], np.logspace(-3, 6.5, 29)])
+GRID = np.concatenate([[0.0], np.logspace(-3, 6.5, 58)])
 """Values of l times the mean eigenvalue at which every response is tried first."""
 
 
@@ -152,24 +153,24 @@ def _closed(c: Criterion) -> Solved:
     return Solved(ratio, quadratic(c, ratio) / c.dof, deviance(c, ratio), fine, 1)
 
 
-def _newton(
-    c: Criterion, ratio: Array, low: Array, high: Array, held: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
-) -> tuple[Array, np.ndarray[tuple[int, ...], np.dtype[np.bool_]], int]:
-    done, step = held.copy(), 0
-    for step in range(1, 101):  # noqa: B007
+def _newton(c: Criterion, ratio: Array, low: Array, high: Array, held: Mask) -> tuple[Array, Mask, int]:
+    """Newton steps in log(l + 1/d), where the criterion is nearly a parabola; bisection where one leaves its bracket."""
+    done, shift, step = held.copy(), 1 / c.d[-1], 0
+    for step in range(1, 101):
         live = np.flatnonzero(~done)
         if not len(live):
             break
         part = c if len(live) == len(done) else replace(c, zz=c.zz[live], s0=c.s0[live])
         x = ratio[live]
         up, curve = slopes(part, x)
-        high[live], low[live] = np.where(up > 0, x, high[live]), np.where(up > 0, low[live], x)
-        y = x + 1 / c.d[-1]
-        bend = y * up + y * y * curve  # Newton in log(l + 1/d): the criterion is nearly a parabola in it
-        new = y * np.exp(-y * up / np.where(bend > 0, bend, np.inf)) - 1 / c.d[-1]
+        y = x + shift
+        bend = y * (up + y * curve)
+        new = y * np.exp(-y * up / np.where(bend > 0, bend, np.inf)) - shift
         inside = (bend > 0) & (new >= low[live]) & (new <= high[live])
-        new = np.where(inside, new, (low[live] + high[live]) / 2)
+        if step > 8 or not inside.all():
+            high[live], low[live] = np.where(up > 0, x, high[live]), np.where(up > 0, low[live], x)
+            new = np.where(inside, new, (low[live] + high[live]) / 2)
         ratio[live] = new
         # the step after one this small is below rounding; near zero a slope has no more digits than 1/d leaves it
-        done[live] = np.abs(new - x) <= np.where(inside, 3e-8, 1e-12) * np.maximum(new, 0.01 / c.d[-1])
+        done[live] = np.abs(new - x) <= np.where(inside, 3e-8, 1e-12) * np.maximum(new, 0.01 * shift)
     return ratio, done, step

@@ -134,7 +134,7 @@ def test_never_is_not_later_than():
 def test_bounds_that_can_not_be_used_are_refused():
     with pytest.raises(KitError, match="Leave method at its default"):
         fit_repeats(bounded(), status="status", method="ML")
-    with pytest.raises(KitError, match="'later': |found 'later'"):
+    with pytest.raises(KitError, match="found 'later'"):
         fit_repeats(bounded(side="later"), status="status")
     with pytest.raises(KitError, match="nearly every value a bound"):
         fit_repeats(bounded(rows=range(1, 41)), status="status")

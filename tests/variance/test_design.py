@@ -106,7 +106,7 @@ def test_one_burn_of_a_fuel_has_a_mean_and_borrows_the_spread(burns):
 
 def test_spread_by_fuel_needs_repeats_of_each(burns):
     more = pd.concat([burns, pd.DataFrame([{"value": 90.0, "fuel": "F5", "bag": "B1", "burn": 1}])])
-    with pytest.raises(KitError, match="no repeats of F5.*spread='common'"):
+    with pytest.raises(KitError, match=r"no repeats of F5.*spread='common'"):
         fit_repeats(more, spread="by fuel")
 
 
@@ -119,7 +119,7 @@ def test_spread_by_kind_has_one_sd_a_kind(burns):
 
 def test_kinds_in_general_need_three_fuels_each(burns):
     burns["kind"] = np.where(burns["fuel"] < "F3", "lump", "briquette")
-    with pytest.raises(KitError, match="2 fuels of kind lump.*three or more fuels a kind"):
+    with pytest.raises(KitError, match=r"2 fuels of kind lump.*three or more fuels a kind"):
         fit_repeats(burns, kind="kind", fuel_effect="random")
 
 

@@ -10,6 +10,7 @@ from kit.variance import contrasts, f_test, fit_repeats
 from kit.variance.limits import component_limits
 from kit.variance.moments import equal_spread, iso5725, likelihood_ratio, nested_anova, one_way
 from kit.variance.prediction import predict_burn
+from kit.variance.profile_means import profile_means
 from tests.variance.reference import (
     COMPONENT_OF,
     FOLDER,
@@ -287,7 +288,7 @@ def test_many_responses_at_once(name):
 @pytest.mark.parametrize("name", with_key("certified.between"))
 def test_nist_analysis_of_variance(name):
     got, want = one_way(table(name)), get(name, "certified")
-    # constant leading digits: 1 (lower), 7 (average), 13 (higher difficulty, where doubles hold four digits of the rest)
+    # leading digits: 1 (lower), 7 (average), 13 (higher difficulty, where doubles hold four digits of the rest)
     digits = 4 if name[-1] in "789" else 9
     assert (got.between_df, got.within_df) == (want["between"]["df"], want["within"]["df"])
     assert_allclose(got.F, want["between"]["F"], rtol=10.0**-digits if digits == 9 else 2e-4)
@@ -303,3 +304,15 @@ def test_nist_groups_as_random(name):
         assert_allclose(
             fit.variances[0], [derived["group_variance_untruncated"], derived["residual_variance"]], rtol=1e-7
         )
+
+
+@pytest.mark.parametrize("name", with_key("profile_ci.ml_exact"))
+def test_profile_limits_of_the_means(name):
+    fit = fitted(name)
+    names = get(name, "fit.fixed.names")
+    rows = dict(zip(names, treatment_rows(fit), strict=True))
+    for row in get(name, "profile_ci.ml_exact")["intervals"]:
+        if row["kind"] == "fixed":
+            got = profile_means(fit, rows[row["parameter"]])
+            assert_allclose(got["low"], [row["lower"]], rtol=1e-5, atol=1e-5)
+            assert_allclose(got["high"], [row["upper"]], rtol=1e-5, atol=1e-5)
