@@ -122,7 +122,7 @@ def _weighed(done: Afternoon, row: int, stop_s: float, rng: np.random.Generator)
 def _said(fault: Fault) -> str:
     return {
         "battery": "logger dark when I looked: battery",
-        "wind": "gusty, much windier than the rest of the day",
+        "wind": "wind rose after lighting, far above the rest of the day",
         "stuck": "lid display did not move for a while",
         "lid open": "lid lifted to look at the probe",
     }.get(fault.kind, "")

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -27,7 +28,7 @@ from kit.trial import Plan, Trial, plan_of, read_plan
 TOTALS = (12, 24, 36)
 SPARE_EVERY = 4
 RULES = (
-    "Rain, or wind that the tester finds too strong to light a fire in: the burn moves to a spare day.",
+    "Not lit in rain, or in a mean wind above 5 m/s (18 km/h, 11 mph): the burn moves to a spare day.",
     "Left out only for fuel added, a vent or a probe moved by mistake, or the log lost.",
 )
 
@@ -110,6 +111,7 @@ def make_plan(
     hours = Hours(day=trial.plan.hours) if trial.plan.hours else Hours()
     metrics = planned_metrics(folder, trial, earlier, notes)
     first, fuels, level = metrics[0], len(trial.fuels), level_of(trial)
+    family = family_of(trial)
     split = cheapest_split(first.spread.sds, Costs(1.0, 1.0))
     if len(sheet):
         order, design = _as_sheet(folder, sheet, notes), design_of(sheet)
@@ -128,10 +130,12 @@ def make_plan(
         design=design,
         hours=hours,
         metrics=metrics,
-        chances=_chances(order, metrics, level, notes),
-        settles=what_burns_settle(totals, fuels, first.spread.sds, first.margin, design.burns, level=level),
-        smallest=smallest_design(fuels, first.spread.sds, first.margin, level=level),
-        smallest_twice=smallest_design(fuels, first.spread.sds, first.margin, at=2.0, level=level),
+        chances=_chances(trial, order, metrics, notes),
+        settles=what_burns_settle(totals, fuels, first.spread.sds, first.margin, design.burns, family, level),
+        smallest=smallest_design(fuels, first.spread.sds, first.margin, adjust=family, level=level),
+        smallest_twice=smallest_design(
+            fuels, first.spread.sds, first.margin, 2.0, adjust=family, level=level
+        ),
         split=split,
         cost=bag_cost(trial, order, notes),
         drop=tuple(dropped([fuel.id for fuel in trial.fuels], 2, trial.control_fuel)),
@@ -139,9 +143,16 @@ def make_plan(
     )
 
 
+def family_of(trial: Trial) -> str:
+    """Return the family of comparisons of the report: against the control fuel, or every pair."""
+    return "dunnett" if trial.control_fuel else "tukey"
+
+
 def level_of(trial: Trial) -> float:
     """Return the confidence of each look: planned stages share out α (STATISTICS.md 6)."""
-    return 1 - (1 - trial.model.confidence) / max(1, len(trial.plan.stages))
+    from kit.judge.trial import judging_level
+
+    return judging_level(trial)
 
 
 def _day(day: date | str | None) -> date | None:
@@ -191,13 +202,18 @@ def _draw(trial: Trial, design: Design, hours: Hours, first_day: date, notes: li
 
 
 def _chances(
-    order: pd.DataFrame, metrics: Sequence[PlannedMetric], level: float, notes: list[str]
+    trial: Trial, order: pd.DataFrame, metrics: Sequence[PlannedMetric], notes: list[str]
 ) -> pd.DataFrame:
     parts = []
+    about: dict[str, Any] = {
+        "adjust": family_of(trial),
+        "level": level_of(trial),
+        "control": trial.control_fuel,
+    }
     for each in metrics:
         at = [0.0, each.margin, 2 * each.margin]
         try:
-            power = power_of(order, each.spread.sds, at, each.margin, level=level)
+            power = power_of(order, each.spread.sds, at, each.margin, **about)
         except KitError as error:
             notes.append(f"These burns settle nothing: {error.problems[0].found}.")
             break

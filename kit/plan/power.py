@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
+from functools import lru_cache
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 import pandas as pd
 
 from kit.errors import KitError, Problem
 from kit.plan.burning import Floats
-from kit.plan.precision import Precision, balanced, precision
+from kit.plan.precision import Precision, balanced, compared, precision
 from kit.schema import VERDICTS
+
+if TYPE_CHECKING:
+    from kit.variance.families import Family
 
 Components: TypeAlias = Mapping[str, float] | pd.DataFrame
 NODES = 400
@@ -71,6 +75,7 @@ def power_of(
     adjust: str = "tukey",
     level: float = 0.95,
     upper: bool = False,
+    control: object = None,
 ) -> pd.DataFrame:
     """Return the chance of each verdict on two fuels of a design when their true difference is given.
 
@@ -86,6 +91,8 @@ def power_of(
         On the analysis scale; without one a verdict is 'different' or 'not settled'.
     adjust
         'tukey' (all pairs), 'dunnett' (against a control fuel) or 'none'.
+    control
+        With 'dunnett' and a table: the control fuel; the first one without.
     upper
         With a components table: use the upper 80 % limits of the SDs, so that the promise is not optimistic.
 
@@ -107,7 +114,7 @@ def power_of(
     'zero excluded' that is the noncentral t (STATISTICS.md 14).
     """
     sds = sds_of(components, upper)
-    known = precision_of(design, sds)
+    known = precision_of(design, sds, control if adjust == "dunnett" else None)
     at = [float(difference)] if np.isscalar(difference) else [float(d) for d in difference]  # type: ignore[union-attr, arg-type]
     rows = [row for d in at for row in _rows(known, d, margin, adjust, level)]
     return pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
@@ -172,26 +179,35 @@ def _upper(row: Mapping[str, object]) -> float:
     return sd * factor(log_df, 0.2)
 
 
-def precision_of(design: Design | Mapping[str, int] | pd.DataFrame, sds: Mapping[str, float]) -> Precision:
+def precision_of(
+    design: Design | Mapping[str, int] | pd.DataFrame, sds: Mapping[str, float], control: object = None
+) -> Precision:
     """Return how well a design knows a difference; in closed form where it is balanced without days."""
     if isinstance(design, pd.DataFrame):
-        return precision(design, sds)
+        return precision(design, sds, control)
     design = design if isinstance(design, Design) else Design(**design)
     if (design.days or 1) == 1:
         return balanced(design.fuels, design.bags, design.burns, sds)
-    return precision(design.table(), sds)
+    return precision(design.table(), sds, control)
 
 
 def critical_value(known: Precision, adjust: str, level: float, df: Floats) -> Floats:
     """Return what a simultaneous interval multiplies its standard error by, at some degrees of freedom."""
-    from kit.variance.families import all_pairs, correlated, correlation_of
+    from kit.variance.families import all_pairs, correlation_of
 
-    if adjust == "tukey":
-        return all_pairs(known.fuels).critical(level, df)
-    if adjust == "dunnett":
-        against = np.hstack([-np.ones((known.fuels - 1, 1)), np.eye(known.fuels - 1)])
-        return correlated(correlation_of(against @ known.covariance @ against.T)).critical(level, df)
-    return all_pairs(2).critical(level, df)
+    if adjust == "dunnett" and known.fuels > 2:
+        against = compared(known.fuels, known.control or 0)
+        correlation = correlation_of(against @ known.covariance @ against.T)
+        return _against_control(correlation.round(9).tobytes(), len(against)).critical(level, df)
+    return all_pairs(known.fuels if adjust == "tukey" else 2).critical(level, df)
+
+
+@lru_cache(maxsize=64)
+def _against_control(correlation: bytes, comparisons: int) -> Family:
+    """Return the family of one correlation matrix: balanced designs of as many fuels share it."""
+    from kit.variance.families import correlated
+
+    return correlated(np.frombuffer(correlation).reshape(comparisons, comparisons))
 
 
 def _rows(

@@ -30,6 +30,8 @@ class Precision:
         Means in the family.
     covariance
         Of the means as the analysis sees it; fuels × fuels.
+    control
+        Place of the control fuel; None where every pair is compared.
     separates
         Terms that the design tells apart, of 'burn', 'bag', 'day'.
     """
@@ -40,9 +42,10 @@ class Precision:
     fuels: int
     covariance: Floats
     separates: tuple[str, ...]
+    control: int | None = None
 
 
-def precision(table: pd.DataFrame, sds: Mapping[str, float]) -> Precision:
+def precision(table: pd.DataFrame, sds: Mapping[str, float], control: object = None) -> Precision:
     """Return how well a table of burns knows the difference of two of its fuels, the mean over pairs.
 
     Parameters
@@ -51,6 +54,8 @@ def precision(table: pd.DataFrame, sds: Mapping[str, float]) -> Precision:
         fuel, bag and, where days differ, day; a row a burn.
     sds
         bag, burn, day: standard deviations on the analysis scale.
+    control
+        Fuel that each other one is compared with; every pair without.
 
     Raises
     ------
@@ -58,20 +63,21 @@ def precision(table: pd.DataFrame, sds: Mapping[str, float]) -> Precision:
         Where fuels cannot be compared: fewer than two, no burn to spare, or fuel and day go together.
     """
     X, groups = _matrices(table, sds)
-    fuels = int(table["fuel"].nunique())
+    labels = list(pd.factorize(table["fuel"])[1])
+    fuels, place = len(labels), labels.index(control) if control in labels else None
     _check(X, fuels)
     used, names = _as_estimated(X, groups, sds)
     inverse = _inverse(used)
     covariance = _inverse(X.T @ inverse @ X)
     weights = covariance @ X.T @ inverse
-    pairs = np.zeros((fuels * (fuels - 1) // 2, X.shape[1]))
-    pairs[:, :fuels] = _pairs(fuels)
+    chosen = compared(fuels, place)
+    pairs = np.hstack([chosen, np.zeros((len(chosen), X.shape[1] - fuels))])
     truth = sum(sds.get(name, 0.0) ** 2 * group for name, group in groups.items())
     se2 = np.einsum("pi,ij,pj->p", pairs, covariance, pairs)
     true2 = np.einsum("pi,ij,pj->p", pairs @ weights, truth, pairs @ weights)
     df = _satterthwaite(pairs @ weights, X, inverse, covariance, [groups[name] for name in names], se2)
     spread = float(np.sqrt(true2.mean())), float(np.sqrt(se2.mean())), float(df.mean())
-    return Precision(*spread, fuels, covariance[:fuels, :fuels], names)
+    return Precision(*spread, fuels, covariance[:fuels, :fuels], names, place)
 
 
 def balanced(fuels: int, bags: int, burns: int, sds: Mapping[str, float]) -> Precision:
@@ -128,10 +134,12 @@ def _check(X: Floats, fuels: int, full_rank: bool = False) -> None:
         raise KitError(Problem("refuse", "design", "fuels that never share a day", "linked days", remedy))
 
 
-def _pairs(fuels: int) -> Floats:
-    rows = [(i, j) for i in range(fuels) for j in range(i + 1, fuels)]
+def compared(fuels: int, control: int | None = None) -> Floats:
+    """Return the contrasts of a family: every pair, or each fuel against the control; comparisons × fuels."""
     unit = np.eye(fuels)
-    return np.array([unit[i] - unit[j] for i, j in rows])
+    if control is None:
+        return np.array([unit[i] - unit[j] for i in range(fuels) for j in range(i + 1, fuels)])
+    return np.array([unit[i] - unit[control] for i in range(fuels) if i != control])
 
 
 def _as_estimated(

@@ -37,7 +37,8 @@ def chances_html(planned: Planned) -> Html:
         Col(SAME, "the same within the margin", "%", "number", 0),
         Col(OPEN, "not settled", "%", "number", 0),
     ]
-    note = f"For any two of the fuels in the planned order; intervals hold for all pairs at once, {_level(planned)}."
+    against = "each fuel against the control fuel" if planned.trial.control_fuel else "any two of the fuels"
+    note = f"For {against} in the planned order; intervals hold for all of them at once, {_level(planned)}."
     caption = "How often the report will say what"
     return table(pd.DataFrame(rows, columns=["metric", "truth", *(c.name for c in columns[1:])]), caption,
                  columns, note=note, group="metric")  # fmt: skip

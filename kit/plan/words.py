@@ -74,7 +74,8 @@ def chance_lines(planned: Planned, each: PlannedMetric) -> list[str]:
     if power.empty:
         return lines
     alike = chance_of(power, 0.0, [SAME])
-    lines.append(f"  two fuels alike: 'the same within the margin' in {percent(alike)} of such trials")
+    pair = "a fuel and the control fuel" if planned.trial.control_fuel else "two fuels"
+    lines.append(f"  {pair} alike: 'the same within the margin' in {percent(alike)} of such trials")
     for factor, words in ((1, "as far apart as the margin"), (2, "twice the margin apart")):
         at = factor * each.margin
         lines.append(

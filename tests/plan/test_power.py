@@ -59,6 +59,17 @@ def test_tukeys_multiplier_is_that_of_the_studentised_range() -> None:
     assert dunnett["half_width"].iloc[0] < power["half_width"].iloc[0]
 
 
+def test_a_control_fuel_that_burns_more_is_known_better() -> None:
+    order = run_order(list("abcd"), 3, 2, 3, seed=1, control="a")
+    sds = SDS | {"day": 4.0}
+    against = power_of(order, sds, 15.0, adjust="dunnett", control="a")
+    pairs = power_of(order, sds, 15.0, adjust="tukey")
+    assert against["se"].iloc[0] < pairs["se"].iloc[0]
+    assert chance_of(against, 15.0) > chance_of(pairs, 15.0)
+    two = power_of(Design(2, 3, 2), SDS, 10.0, adjust="dunnett")["chance"]
+    assert two.to_numpy() == pytest.approx(power_of(Design(2, 3, 2), SDS, 10.0)["chance"].to_numpy())
+
+
 def test_chances_sum_to_one_and_use_the_words_of_the_report() -> None:
     power = power_of(Design(3, 4, 2), SDS, [0.0, 12.0, 24.0], margin=12.0)
     assert power.groupby("difference")["chance"].sum().to_numpy() == pytest.approx(1.0)

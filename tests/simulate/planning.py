@@ -105,10 +105,15 @@ def _weathered(around: Conditions, sky: Weather, rows: slice) -> Conditions:
 
 @dataclass(frozen=True)
 class Truth:
-    """Means of the fuels and standard deviations, from many simulated bags and burns."""
+    """Mean and variances of each fuel, from many simulated bags and burns."""
 
     means: Floats
-    sds: dict[str, float]
+    variances: dict[str, list[float]]
+
+    def sds(self, tried: Tried) -> dict[str, float]:
+        """Return the standard deviations to plan a design with: those of its own fuels, pooled."""
+        own = list(tried.fuels)
+        return {name: float(np.sqrt(np.mean(np.array(v)[own]))) for name, v in self.variances.items()}
 
 
 def truth(days: bool) -> Truth:
@@ -131,8 +136,7 @@ def truth(days: bool) -> Truth:
         between.append(max(of_bag, 0.0))
         shared.append(of_day)
         within.append(everything - max(of_bag, 0.0) - of_day)
-    parts = {"bag": between, "burn": within, "day": shared}
-    return Truth(np.array(means), {name: float(np.sqrt(np.mean(v))) for name, v in parts.items()})
+    return Truth(np.array(means), {"bag": between, "burn": within, "day": shared})
 
 
 def table_of(tried: Tried) -> pd.DataFrame:
@@ -182,7 +186,7 @@ def compare(tried: Tried, known: Truth, trials: int, seed: int) -> pd.DataFrame:
 def _row(
     tried: Tried, design: Design | pd.DataFrame, known: Truth, rows: pd.DataFrame, at: float, trials: int
 ) -> dict[str, object]:
-    power = power_of(design, known.sds, at, MARGIN)
+    power = power_of(design, known.sds(tried), at, MARGIN)
     seen, same = chance_of(power, at), chance_of(power, at, [SAME])
     found_seen = float(rows["verdict"].isin(list(DIFFERENCES)).mean())
     found_same = float(rows["verdict"].eq(SAME).mean())
