@@ -79,31 +79,38 @@ def from_earlier(folders: Sequence[str | Path], metric: Metric) -> Spread | None
 
 
 def components_of(folder: str | Path) -> pd.DataFrame:
-    """Return the components table of a folder's newest report; columns of schema.COMPONENTS.
+    """Return the components table of a folder's newest report that has one; columns of schema.COMPONENTS.
 
     Raises
     ------
     KitError
-        Where there is none, or it cannot be read.
+        Where there is no report, or one cannot be read.
     """
-    path = newest_results(folder)
-    try:
-        results = json.loads(path.read_text(encoding="utf-8"))
-        if results.get("schema") != RESULTS_SCHEMA:
-            raise ValueError(str(results.get("schema")))
-        table = pd.DataFrame(results["components"], columns=[column.name for column in COMPONENTS])
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise KitError(
-            Problem("refuse", str(path), f"results that cannot be read ({error})", RESULTS_SCHEMA,
-                    "Make that folder's report again.")
-        ) from error  # fmt: skip
+    table = pd.DataFrame(columns=[column.name for column in COMPONENTS])
+    for path in reports_of(folder):
+        table = _read_components(path)
+        if len(table):
+            break
     numbers = ["sd", "low", "high", "level"]
     table[numbers] = table[numbers].apply(pd.to_numeric, errors="coerce")
     return table
 
 
-def newest_results(folder: str | Path) -> Path:
-    """Return the results.json of the newest report of a run folder.
+def _read_components(path: Path) -> pd.DataFrame:
+    try:
+        results = json.loads(path.read_text(encoding="utf-8"))
+        if results.get("schema") != RESULTS_SCHEMA:
+            raise ValueError(str(results.get("schema")))
+        return pd.DataFrame(results["components"], columns=[column.name for column in COMPONENTS])
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise KitError(
+            Problem("refuse", str(path), f"results that cannot be read ({error})", RESULTS_SCHEMA,
+                    "Make that folder's report again.")
+        ) from error  # fmt: skip
+
+
+def reports_of(folder: str | Path) -> list[Path]:
+    """Return the results.json of each report of a run folder, newest first.
 
     Raises
     ------
@@ -116,7 +123,7 @@ def newest_results(folder: str | Path) -> Path:
             Problem("refuse", str(folder), "no report with results.json", "a run folder that has one",
                     "Run `repeatburn report` on it first.")
         )  # fmt: skip
-    return max(found, key=lambda path: _age(path.parent.name))
+    return sorted(found, key=lambda path: _age(path.parent.name), reverse=True)
 
 
 def _age(name: str) -> tuple[str, str, int]:

@@ -57,6 +57,14 @@ def test_a_plan_from_an_earlier_run_folder(tmp_path: Path) -> None:
     seen = planned.chances[at & planned.chances["verdict"].str.startswith("different")]["chance"].sum()
     before = assumed.chances[at & assumed.chances["verdict"].str.startswith("different")]["chance"].sum()
     assert seen > before
+    place = tmp_path / "last" / "reports" / "2025-09-02-methods"
+    place.mkdir()
+    (place / "results.json").write_text('{"schema": "repeatburn-results/1", "components": []}')
+    again = make_plan(folder, earlier=[tmp_path / "last"], today=TODAY)
+    assert again.metrics[0].spread == spread  # a report without components does not hide the one before
+    (place / "results.json").write_text('{"schema": "other"}')
+    with pytest.raises(KitError, match="results that cannot be read"):
+        make_plan(folder, earlier=[tmp_path / "last"], today=TODAY)
     with pytest.raises(KitError, match="no report with results"):
         make_plan(folder, earlier=[tmp_path / "nowhere"], today=TODAY)
 
