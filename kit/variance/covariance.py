@@ -28,6 +28,10 @@ if TYPE_CHECKING:
 DfMethod = Literal["best", "kenward-roger", "satterthwaite"]
 
 
+LEAST_DF = 0.5
+"""Families are tabulated from here on; below it an interval says nothing anyway."""
+
+
 class FamilyLike(Protocol):
     """The distribution of the largest |t| of several comparisons (kit.variance.families)."""
 
@@ -88,11 +92,11 @@ class Contrasts:
 
     def family_p(self, family: FamilyLike) -> Array:
         """Return p values adjusted for the family."""
-        return family.p(self.estimate / self.se, self.df)
+        return family.p(self.estimate / self.se, np.maximum(self.df, LEAST_DF))
 
     def family_limits(self, family: FamilyLike, level: float) -> tuple[Array, Array]:
         """Return simultaneous limits of the family."""
-        half = family.critical(level, self.df) * self.se
+        half = family.critical(level, np.maximum(self.df, LEAST_DF)) * self.se
         return self.estimate - half, self.estimate + half
 
 

@@ -12,6 +12,7 @@ coordinates U'y, the deviance is
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -175,7 +176,7 @@ class GroupedEngine:
         total = self._by_group(left**2) + data.rss
         s = total / np.maximum(np.bincount(self.design.spread.codes) - 1.0, 1.0)
         s = np.maximum(s, 1e-6 * s.max(axis=1, keepdims=True))
-        mesh = np.stack(np.meshgrid(*[STARTS] * len(self.Z), indexing="ij"), axis=-1).reshape(-1, len(self.Z))
+        mesh = np.array(list(product(STARTS, repeat=len(self.Z))))
         terms = s.mean(axis=1)[:, None, None] * mesh
         burns = np.broadcast_to(s[:, None], (len(s), len(mesh), self.groups))
         return np.concatenate([terms, burns], axis=2)

@@ -160,7 +160,7 @@ def rotation_of(design: Design, levels: Levels | None) -> Rotation:
         return Rotation(none, np.zeros((p, 0)), none, none, none, none, np.zeros((0, p, p)), xx, design.nu,
                         design.n, logdet, None)  # fmt: skip
     sizes, size_of, count = _distinct(levels.sizes)
-    if design.cell_means:
+    if design.cell_means and _inside_means(design, levels):
         parts = _by_size(design, levels, sizes, size_of)
     else:
         parts = _dense(design, levels, size_of, len(sizes))
@@ -178,6 +178,13 @@ def _distinct(values: Codes) -> tuple[Codes, Codes, Codes]:
 
 
 Parts = tuple[Array, Array, Array, Array, Array, Array | None, Reduction | None]
+
+
+def _inside_means(design: Design, levels: Levels) -> bool:
+    """Whether every level lies within one mean: bags in fuels do, days across fuels do not."""
+    of_level = np.zeros(levels.count, dtype=np.int64)
+    of_level[levels.codes] = design.mean_of
+    return bool((of_level[levels.codes] == design.mean_of).all())
 
 
 def check_size(levels: int, name: str) -> None:
@@ -270,13 +277,11 @@ def rotate(design: Design, rotation: Rotation, levels: Levels | None, values: Ar
 
 
 def _within(design: Design, levels: Levels, y: Array) -> Array:
-    """Residual sum of squares of y within bags on X within bags."""
+    """Residual sum of squares of y within levels on X within levels."""
     inside = _less_bag_means(y, levels)
-    extra = _less_bag_means(design.X.T[len(design.labels) :], levels).T
-    if extra.shape[1]:
-        U, size, _ = np.linalg.svd(extra, full_matrices=False)
-        U = U[:, size > 1e-9 * np.linalg.norm(design.X[:, len(design.labels) :])]
-        inside = inside - (inside @ U) @ U.T
+    U, size, _ = np.linalg.svd(_less_bag_means(design.X.T, levels).T, full_matrices=False)
+    U = U[:, size > 1e-9 * np.linalg.norm(design.X)]
+    inside = inside - (inside @ U) @ U.T
     return np.asarray((inside**2).sum(axis=1))
 
 

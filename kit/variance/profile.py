@@ -16,7 +16,7 @@ from scipy import special
 from kit.variance.columns import Array, Codes
 from kit.variance.engines import NestedEngine
 from kit.variance.nested import Rotated
-from kit.variance.optimise import Mask, minimise
+from kit.variance.optimise import FLOOR, Mask, minimise
 from kit.variance.solving import Criterion, deviance
 
 if TYPE_CHECKING:
@@ -116,7 +116,7 @@ def profile_deviance(
     spare = np.maximum(start[:, component] - value, 0.0)[:, None] / max(start.shape[1] - 1, 1)
     second = np.where(held, first, first + spare + 0.05 * first.mean(axis=1, keepdims=True))
     both, rows = np.concatenate([first, second]), np.concatenate([of, of])
-    low = 1e-12 * both.sum(axis=1, keepdims=True)
+    low = FLOOR * both.sum(axis=1, keepdims=True)
     both[:, -burns:] = np.maximum(both[:, -burns:], low)
     found = minimise(lambda theta, r: fit.engine.deviance(fit.data, theta, r), both, rows,
                      np.concatenate([held, held]), burns)  # fmt: skip
