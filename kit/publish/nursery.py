@@ -90,7 +90,7 @@ def nursery() -> Iterator[Kernels]:
             yield lambda: _forked(process, asking)
         finally:
             process.kill()
-            process.wait()
+            process.communicate()
 
 
 @contextmanager

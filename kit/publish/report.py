@@ -184,7 +184,7 @@ def _results_of(room: Path, notebook: Any) -> dict[str, Any]:
 
 def _strip(order: Order, results: Mapping[str, Any]) -> str:
     kind = order.template.replace("_", " ")
-    return f"{kind.capitalize()} report, {staging.report_date()}. Report {results.get('report', '')}"
+    return f"{kind.capitalize()} report of {staging.report_date()}, id {results.get('report', '')}"
 
 
 def _footer(results: Mapping[str, Any]) -> str:
