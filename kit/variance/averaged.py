@@ -11,8 +11,8 @@ In a balanced design, where all d_i are n_max, this is the Jeffreys prior and th
 mean square of bags, whatever the ratio. In unbalanced designs it has less of a pole where a single d_i brings one
 than Jeffreys' √(Σ (d_i/(1 + λd_i))² − …), and gets half of the pole back that the d_i move beyond −1/n_max: of
 those tried, its single contrasts keep nearest to the level (tests/simulate). With a crossed day the average
-runs over both ratios, the day's given the bag's by the same rule. Ratios below zero serve this inference only:
-estimates stay at or above zero.
+runs over both ratios, the day's given the bag's by the same rule; the first factor of the bag's then has the d_i
+that are left within days. Ratios below zero serve this inference only: estimates stay at or above zero.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from scipy import special
 from kit.variance.columns import Array, Codes
 from kit.variance.covariance import Contrasts, kenward_roger
 from kit.variance.engines import CrossedEngine, NestedEngine
-from kit.variance.ratios import Nodes, crossed_nodes, nested_nodes
+from kit.variance.ratios import Nodes, crossed_nodes, nested_nodes, weigh
 from kit.variance.t_tails import upper_tail
 
 if TYPE_CHECKING:
@@ -164,17 +164,11 @@ class _Mixture:
 
 
 def _mixture(nodes: Nodes, data: Any, level_estimates: Array) -> _Mixture:
-    Q = nodes.quadratic(data)
-    log_weight = nodes.base - 0.5 * nodes.dof * np.log(Q)
-    log_weight -= log_weight.max(axis=1, keepdims=True)
-    of, node = np.nonzero(log_weight > -nodes.negligible)
-    starts = np.flatnonzero(np.diff(of, prepend=-1))
-    weight = np.exp(log_weight[of, node])[:, None]
-    weight /= np.add.reduceat(weight, starts, axis=0)[of]
-    estimate = level_estimates[of] - nodes.shifts(data)[of, node]
-    centre = np.add.reduceat(weight * estimate, starts, axis=0)
-    se = np.sqrt(nodes.v[node] * (Q[of, node] / nodes.dof)[:, None])
-    return _Mixture(starts, of, weight, estimate - centre[of], se, centre, nodes.dof)
+    at = weigh(nodes, data)
+    estimate = level_estimates[at.of] - nodes.shifts(data)[at.of, at.node]
+    centre = at.sum(estimate)
+    se = np.sqrt(nodes.v[at.node] * (at.Q / at.dof)[:, None])
+    return _Mixture(at.starts, at.of, at.weight[:, None], estimate - centre[at.of], se, centre, at.dof)
 
 
 def _effective(mix: _Mixture, alpha: float) -> Effective:

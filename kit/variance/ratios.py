@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from kit.variance.columns import Array
+from kit.variance.columns import Array, Codes
 from kit.variance.crossed import CrossedData, Crossing
 from kit.variance.engines import CrossedEngine, NestedEngine
 from kit.variance.nested import Rotated
@@ -33,6 +34,8 @@ class Nodes:
 
     Attributes
     ----------
+    ratios
+        (nodes, terms) variances in units of the burn variance, in the engine's order; they may lie below zero.
     base
         (nodes,) log prior density less half the log determinant.
     v
@@ -47,12 +50,51 @@ class Nodes:
         Log weight below the highest at which a node no longer counts.
     """
 
+    ratios: Array
     base: Array
     v: Array
     quadratic: Callable[[Any], Array]
     shifts: Callable[[Any], Array]
     dof: float
     negligible: float
+
+
+@dataclass(frozen=True)
+class Weighted:
+    """The nodes that count, one row a response and node.
+
+    Attributes
+    ----------
+    starts, of, node
+        First row of each response; the response and the node of each row.
+    weight
+        (rows,) summing to one over a response.
+    Q
+        (rows,) Q of that response at that node; given the ratios, Q/σ²_burn is χ² on `dof`.
+    """
+
+    starts: Codes
+    of: Codes
+    node: Codes
+    weight: Array
+    Q: Array
+    dof: float
+
+    def sum(self, rows: Array) -> Array:
+        """Return weighted sums over each response's rows (rows, …)."""
+        weight = self.weight.reshape(-1, *(1,) * (rows.ndim - 1))
+        return np.asarray(np.add.reduceat(weight * rows, self.starts, axis=0))
+
+
+def weigh(nodes: Nodes, data: Any) -> Weighted:
+    """Return the normalised restricted likelihood times prior of every response."""
+    Q = nodes.quadratic(data)
+    log_weight = nodes.base - 0.5 * nodes.dof * np.log(Q)
+    log_weight -= log_weight.max(axis=1, keepdims=True)
+    of, node = np.nonzero(log_weight > -nodes.negligible)
+    starts = np.flatnonzero(np.diff(of, prepend=-1))
+    weight = np.exp(log_weight[of, node])
+    return Weighted(starts, of, node, weight / np.add.reduceat(weight, starts)[of], Q[of, node], nodes.dof)
 
 
 @dataclass(frozen=True)
@@ -67,12 +109,15 @@ class Axis:
         Eigenvalues of the term on the residual space and their multiplicities; d̄ is their mean.
     most
         λ > −1/most keeps V positive definite.
+    held
+        Eigenvalues that are left where the other term takes its share; None where there is no other.
     """
 
     x: Array
     d: Array
     count: Array
     most: float
+    held: Array | None = None
 
     @property
     def above(self) -> Array:
@@ -90,10 +135,15 @@ class Axis:
         return np.asarray(np.where(np.abs(left) < _TOUCH, 0.0, left) + self.above[:, None] * d)
 
     def log_density(self) -> Array:
-        """Return log π(λ) dλ/dx, π = (Σ √(d/(1 + λd)))² (1 + e^(−x))^(½(1 − d_max/most))."""
+        """Return log π(λ) dλ/dx, π = (Σ √(d/(1 + λd)))² (1 + e^(−x))^(½(1 − d_max/most)).
+
+        The first factor is that of `held`, where there are any.
+        """
         gap = max(0.0, 1 - float(self.d.max()) / self.most)
-        pole = 2 * np.log(np.sqrt(self.d / self.inflation(self.d)) @ self.count)
-        return np.asarray(pole + np.log(self.above) + 0.5 * gap * np.log1p(np.exp(-self.x)))
+        d, count = (self.d, self.count) if self.held is None else (self.held, np.ones(len(self.held)))
+        pole = 2 * np.log(np.sqrt(d / self.inflation(d)) @ count)
+        own = pole + 0.5 * gap * np.log1p(np.exp(-self.x))
+        return np.asarray(own + np.log(self.above))
 
     def log_determinant(self) -> Array:
         """Return Σ log(1 + λd)."""
@@ -120,6 +170,7 @@ def nested_nodes(engine: NestedEngine, data: Rotated, L: Array) -> Nodes:
     within = _cleared(r.xx - np.tensordot(1 / r.sizes, r.class_xx, axes=1), r.xx)
     weight = 1 / (r.sizes * axis.inflation(r.sizes))
     return Nodes(
+        axis.ratio[:, None],
         axis.log_density() - 0.5 * axis.log_determinant(),
         # X'V^-1X = (X'X within bags) + Σ x_b x_b'/(n(1 + λn))
         _variances(within + np.tensordot(weight, r.class_xx, axes=1), L),
@@ -193,6 +244,15 @@ def _slice(crossing: Crossing, gram: Array, ratio: float, w: Array, y: Array, p:
     )
 
 
+def _held(c: Crossing, inside: npt.NDArray[np.bool_]) -> Array | None:
+    """Eigenvalues of the larger term within levels of the smaller one: D^½ (I − F(F'F)⁻F') D^½."""
+    F, root = c.projected.F, np.sqrt(c.projected.d[inside])
+    apart = np.eye(len(F)) - F @ np.linalg.pinv(F.T @ F, rcond=_TOUCH, hermitian=True) @ F.T
+    values = np.linalg.eigvalsh(root[:, None] * apart[np.ix_(inside, inside)] * root)
+    left = values[values > _TOUCH * c.projected.d.max()]
+    return np.asarray(left) if len(left) else None
+
+
 def crossed_nodes(engine: CrossedEngine, data: CrossedData, L: Array) -> Nodes:
     """Return the nodes of a design with two crossed random terms: each λ with its own axis of μ."""
     c, p = engine.crossing, engine.design.p
@@ -201,10 +261,11 @@ def crossed_nodes(engine: CrossedEngine, data: CrossedData, L: Array) -> Nodes:
     d, rest = c.projected.d[inside], c.within_df + extra
     sizes = c.order[0].levels.sizes.astype(np.float64)
     dof = c.within_df + len(c.projected.d) + extra
+    held = _held(c, inside)
     within = _cleared(c.cross - (c.sums / sizes) @ c.sums.T, c.cross)
 
     def slices(x: Array, y: Array) -> tuple[Axis, list[_Slice], list[Array]]:
-        axis = Axis(x, d, np.ones(len(d)), float(sizes.max()))
+        axis = Axis(x, d, np.ones(len(d)), float(sizes.max()), held)
         w = np.ones((len(x), len(inside)))
         w[:, inside] = 1 / axis.inflation(d)
         weight = 1 / (sizes * axis.inflation(sizes))
@@ -246,6 +307,7 @@ def crossed_nodes(engine: CrossedEngine, data: CrossedData, L: Array) -> Nodes:
         return np.concatenate(pieces, axis=1)
 
     return Nodes(
+        np.concatenate([np.column_stack([np.full(len(s.axis.x), s.ratio), s.axis.ratio]) for s in made]),
         bases(axis, made).ravel(),
         np.concatenate([_crossed_variances(g, s, L, p, start) for g, s in zip(grams, made, strict=True)]),
         lambda part: np.concatenate([s.quadratic(part) for s in made], axis=1),
