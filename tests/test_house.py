@@ -1,6 +1,7 @@
 """The house: one direction of imports, small files, short functions, the exact top level."""
 
 import ast
+import re
 import statistics
 import subprocess
 from pathlib import Path
@@ -152,7 +153,6 @@ def test_templates_are_kept_without_outputs_and_only_call_the_kit():
 
 
 def test_no_code_is_evaluated_from_data():
-    words = ("pickle", "eval(", "exec(", "yaml.load", "shell=True")
+    runs_data = re.compile(r"\bpickle\b|\beval\(|\bexec\(|yaml\.load\b|shell=True")
     for path in SOURCES:
-        text = path.read_text(encoding="utf-8")
-        assert not [word for word in words if word in text.replace("executable", "")], path
+        assert not runs_data.findall(path.read_text(encoding="utf-8")), path
