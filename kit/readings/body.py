@@ -61,8 +61,8 @@ class Body:
 
     lines: npt.NDArray[np.int64]
     stamps: Stamps | None
-    numbers: Mapping[int, Numbers]
-    texts: Mapping[int, Texts]
+    numbers: dict[int, Numbers]
+    texts: dict[int, Texts]
     odd: tuple[OddLine, ...]
     remarks: Mapping[int, str]
 
@@ -257,11 +257,14 @@ def _together(parts: Sequence[Body], wanted: Wanted) -> Body:
         return parts[0]
     lines = np.concatenate([part.lines for part in parts])
     stamps = [part.stamps for part in parts if part.stamps is not None]
-    numbers = {column: _join_numbers([part.numbers[column] for part in parts]) for column in wanted.numbers}
-    texts = {column: _join_texts([part.texts[column] for part in parts]) for column in wanted.texts}
+    numbers = {
+        column: _join_numbers([part.numbers.pop(column) for part in parts]) for column in wanted.numbers
+    }
+    texts = {column: _join_texts([part.texts.pop(column) for part in parts]) for column in wanted.texts}
     odd = tuple(line for part in parts for line in part.odd)
     remarks = {line: text for part in parts for line, text in part.remarks.items()}
-    return Body(lines, _join_stamps(stamps) if stamps else None, numbers, texts, odd, remarks)
+    together = _join_stamps(stamps) if stamps else None
+    return Body(lines, together, numbers, texts, odd, remarks)
 
 
 def _join_numbers(parts: Sequence[Numbers]) -> Numbers:

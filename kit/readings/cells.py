@@ -186,6 +186,7 @@ def _grouped(cell: str) -> bool:
     return all(len(group) == 3 for group in inner) and len(set(marks[:-1])) == 1
 
 
+@lru_cache(maxsize=65536)
 def split_unit(cell: str) -> tuple[str, str]:
     """Return number text and unit letter ('C', 'F', 'K' or '') of a cell with its unit glued on."""
     match = _WITH_UNIT.match(cell.strip(BLANKS))
@@ -196,6 +197,7 @@ def split_unit(cell: str) -> tuple[str, str]:
     return match[1].strip(), unit[:1].upper()
 
 
+@lru_cache(maxsize=65536)
 def to_number(cell: str, decimal: str) -> float | None:
     """Return the number a cell says under a decimal mark, or None where it says none.
 
@@ -218,6 +220,7 @@ def _finite(number: float) -> float | None:
     return number if abs(number) < 1e300 else None
 
 
+@lru_cache(maxsize=65536)
 def decimal_evidence(cell: str) -> str:
     """Return which decimal mark a number's text proves: '.', ',', 'both ways' or '' where it has no mark.
 

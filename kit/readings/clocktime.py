@@ -37,17 +37,18 @@ def from_stamps(
             return None
     else:
         setting.reasons["date order"] = f"{order}: {why}"
-        days, fine = day_numbers(stamps, order)
+        time, fine = day_numbers(stamps, order)
+        time *= DAY
+        time += stamps.nanoseconds
         rows = np.flatnonzero(fine & (stamps.form != NO_DATE))
-        time, is_clock = (days * DAY + stamps.nanoseconds)[rows], True
-    time = time + _millis(body, rows, setting)
+        time, is_clock = time if len(rows) == len(time) else time[rows], True
+    if setting.plan.millis is not None:
+        time = time + _millis(body, rows, setting.plan.millis)
     return _finished(body, stamps, rows, time, run[rows], is_clock, not undated, step_s, setting)
 
 
-def _millis(body: Body, rows: Ints, setting: Setting) -> Ints:
-    if setting.plan.millis is None:
-        return np.zeros(len(rows), np.int64)
-    values = body.numbers[setting.plan.millis].values[rows]
+def _millis(body: Body, rows: Ints, column: int) -> Ints:
+    values = body.numbers[column].values[rows]
     return np.asarray(np.rint(np.nan_to_num(values) * 1e6), np.int64)
 
 
@@ -116,21 +117,22 @@ def _finished(
     setting: Setting,
 ) -> Timeline | None:
     """Return the timeline of stamps: in UTC where it can be, in order, lost seconds restored as declared."""
-    offsets = stamps.offset[rows].astype(np.int64)
+    offsets = stamps.offset[rows]
     written = offsets != NO_OFFSET
     clock = time
     if written.any():
-        time = time - np.where(written, offsets, _commonest(offsets[written])) * 60 * SECOND
+        minutes = np.where(written, offsets, _commonest(offsets[written])).astype(np.int64)
+        time = time - minutes * (60 * SECOND)
         setting.reasons["offset"] = "written in the stamps"
     elif setting.declared.get("timezone") and is_clock and dated:
         time = to_utc(time, str(setting.declared["timezone"]))
         setting.reasons["timezone"] = f"{setting.declared['timezone']}, declared"
     absolute = written.any() or bool(setting.declared.get("timezone"))
     sequence = sequence_of(time, run, is_clock and not absolute, rows, setting)
-    clock = clock[sequence.order]
+    clock = sequence.placed(clock)
     offset = _commonest(offsets[written]) if written.any() else None
     lost = sequence.repeated.mean() if len(rows) else 0.0
-    elapsed = since_start(sequence.time, run[sequence.order]) if is_clock else sequence.time / SECOND
+    elapsed = since_start(sequence.time, sequence.placed(run)) if is_clock else sequence.time / SECOND
     repeated = sequence.repeated
     if lost >= _LOST and setting.plan.millis is None:
         found = _restored(sequence, elapsed, _beside(body, rows, sequence, setting), step_s, setting, rows)
@@ -146,7 +148,7 @@ def _finished(
     if not stamps.has_seconds and setting.plan.format is None:
         setting.notes.append("the stamps carry no seconds: times are good to a minute")
     return Timeline(
-        rows[sequence.order],
+        sequence.placed(rows),
         np.asarray(elapsed, np.float64),
         clock if is_clock else None,
         dated and is_clock,
@@ -159,13 +161,13 @@ def _finished(
     )
 
 
-def _commonest(values: Ints) -> int:
+def _commonest(values: npt.NDArray[np.int16]) -> int:
     found, counts = np.unique(values, return_counts=True)
     return int(found[counts.argmax()])
 
 
 def _repeated_note(sequence: Sequence, stamps: Stamps, setting: Setting, rows: Ints) -> str:
-    first = int(rows[sequence.order[int(sequence.repeated.argmax())]])
+    first = int(sequence.placed(rows)[int(sequence.repeated.argmax())])
     return (
         f"{int(sequence.repeated.sum())} rows share their stamp with a neighbour (first at line "
         f"{setting.line_of(first)}): "
@@ -195,7 +197,7 @@ def _beside(body: Body, rows: Ints, sequence: Sequence, setting: Setting) -> Flo
     if setting.plan.beside is None:
         return None
     column, unit = setting.plan.beside
-    values = body.numbers[column].values[rows][sequence.order] * TIME_UNITS[unit]
+    values = sequence.placed(body.numbers[column].values[rows]) * TIME_UNITS[unit]
     rising = len(values) > 0 and bool(np.isfinite(values).all()) and bool((np.diff(values) >= 0).all())
     return np.asarray(values, np.float64) if rising else None
 

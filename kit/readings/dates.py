@@ -17,6 +17,7 @@ Order = Literal["ymd", "dmy", "mdy"]
 DAY = 86_400 * SECOND
 _WORDS: dict[str, str] = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
 _EARLIEST = 1990
+_AT_ONCE = 1 << 18
 
 
 def _fields(stamps: Stamps, order: Order, rows: Ints | slice) -> tuple[Ints, Ints, Ints]:
@@ -33,9 +34,14 @@ def _possible(stamps: Stamps, order: Order, rows: Ints) -> bool:
 
 def day_numbers(stamps: Stamps, order: Order) -> tuple[Ints, npt.NDArray[np.bool_]]:
     """Return days since 1970-01-01 of every row, and which rows hold a date of the calendar."""
-    year, month, day = _fields(stamps, order, slice(None))
-    fine = is_date(year, month, day) & (stamps.form > 0)
-    return days_of(year, np.where(fine, month, 1), np.where(fine, day, 1)), fine
+    days, fine = np.zeros(len(stamps), np.int64), np.zeros(len(stamps), bool)
+    for first in range(0, len(stamps), _AT_ONCE):
+        rows = slice(first, first + _AT_ONCE)
+        year, month, day = _fields(stamps, order, rows)
+        fine[rows] = is_date(year, month, day) & (stamps.form[rows] > 0)
+        good = fine[rows]
+        days[rows] = days_of(year, np.where(good, month, 1), np.where(good, day, 1))
+    return days, fine
 
 
 def settle_order(

@@ -18,7 +18,8 @@ _UNSPLIT = {",": ";\t|", ";": "\t|", "\t": ";|", "|": ";\t", BLANK_RUN: ",;|", "
 _CLOCKLIKE = frozenset({"stamp", "date", "clock"})
 _NUMERIC = frozenset({"number", "with unit"})
 _EMPTY = frozenset({"blank", "absent", "open"})
-_SAMPLE = 90
+_SAMPLE = 60
+_SURE = 1.0
 
 
 @dataclass(frozen=True)
@@ -76,9 +77,13 @@ def split_glued(cells: list[str], glued: bool) -> list[str]:
 def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | None) -> Layout | None:
     """Return the layout of the table whose body the sample was taken from, or None where there is none."""
     filled = [line.text for line in sample if line.text.strip(BLANKS)]
-    windows = [filled, filled[-max(12, len(filled) // 3) :]]
-    choices = [(_best(texts, delimiter), texts) for texts in windows]
-    found = [(choice, texts) for choice, texts in choices if choice is not None]
+    found = []
+    for texts in (filled, filled[-max(12, len(filled) // 3) :]):
+        choice = _best(texts, delimiter)
+        if choice is not None:
+            found.append((choice, texts))
+            if choice[0] >= _SURE:
+                break
     if not found:
         return None
     (_, name, width, glued), texts = max(found, key=lambda each: (each[0][0], len(each[1])))
@@ -175,7 +180,7 @@ def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequen
     """Return whether the only comma of each line is a decimal mark: one name stands above, digits on both sides."""
     if delimiter != "," or width != 2:
         return False
-    number = re.compile(r'\s*"?[+-]?[0-9]+,[0-9]+"?\s*$')
+    number = re.compile(r' *"?[+-]?[0-9]+,[0-9]+"? *$')
     first = next((place for place, line in enumerate(lines) if number.match(line.text)), len(lines))
     above = [line.text for line in lines[:first] if line.text.strip(BLANKS)][-1:]
     plain = sum(bool(number.match(text)) or kind_of(text) in _EMPTY for text in texts)

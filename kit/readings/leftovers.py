@@ -27,6 +27,7 @@ _SHOWN = 5
 _SPARSE = 0.5
 _MOST_EVENTS = 100_000
 _MOST_SHOWN = 500
+_COMPARED = 80
 
 
 @dataclass(frozen=True)
@@ -222,15 +223,17 @@ def _mask_cut_number(
     if not source.ends_open or len(body) < 4 or not timed[-1] or (layout.width - 1) not in roles.temperatures:
         return
     column = layout.width - 1
-    cells = list(_fields(source, body.lines[-4:].tolist(), layout).values())
-    decimals = [_decimals(row[column]) if column < len(row) else 0 for row in cells]
-    if min(decimals[:3]) == max(decimals[:3]) > decimals[3] and cells[3][column].strip(BLANKS):
+    texts = raw_lines(source, body.lines[-_COMPARED:].tolist())
+    rows = [split_glued(split_line(text, layout.delimiter), layout.glued) for text in texts.values()]
+    cells = [row[column] for row in rows if column < len(row) and kind_of(row[column]) == "number"]
+    number = int(body.lines[-1])
+    if len(cells) < 4 or not texts[number].rstrip(BLANKS).endswith(cells[-1]):
+        return
+    decimals = [_decimals(cell) for cell in cells]
+    if min(decimals[:-1]) == max(decimals[:-1]) > decimals[-1]:
         numbers: Numbers = body.numbers[column]
         numbers.values[-1], numbers.codes[-1] = np.nan, ABSENT
-        notes.append(
-            f"last line (line {int(body.lines[-1])}): the last reading, '{cells[3][column]}', is cut off: "
-            "missing"
-        )
+        notes.append(f"last line (line {number}): the last reading, '{cells[-1]}', is cut off: missing")
 
 
 def _decimals(cell: str) -> int:

@@ -243,12 +243,13 @@ def _category(body: Body, roles: Roles, plan: TimePlan) -> int | None:
     """Return the column that names the probe of each row, or None where a row holds all probes."""
     if plan.kind == "implied" or not roles.temperatures or len(body) < 4:
         return None
-    key = _time_key(body, plan)
+    key: Ints | None = None
     for column in sorted(body.texts, key=lambda each: not _PROBE.match(roles.names[each])):
         texts = body.texts[column]
         words = np.unique(texts.codes)
         if not 2 <= len(words) <= _MOST_PROBES or (texts.codes == 0).any():
             continue
+        key = _time_key(body, plan) if key is None else key
         pairs = (
             len(np.unique(key * np.int64(len(texts.words)) + texts.codes))
             if key.max() < 2**55

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -27,7 +28,7 @@ class Sequence:
     time
         Nanoseconds, rising within each run.
     order
-        Rows of the file in that order.
+        Rows of the file in that order, None where they stand so already.
     moved, repeated
         Which of them stood elsewhere in the file; which share their stamp with a neighbour.
     run
@@ -35,10 +36,14 @@ class Sequence:
     """
 
     time: Ints
-    order: Ints
+    order: Ints | None
     moved: Bools
     repeated: Bools
     run: Ints
+
+    def placed(self, values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """Return one value a row in the order of time."""
+        return values if self.order is None else values[self.order]
 
 
 def in_order(
@@ -53,7 +58,7 @@ def in_order(
     notes: list[str],
 ) -> Sequence:
     """Return rows in the order of time; what a step back means is asked unless it is plainly a row out of place."""
-    order = np.arange(len(time))
+    order: Ints | None = None
     moved = np.zeros(len(time), bool)
     if clock_change == "dst" and is_clock:
         time = _through_change(time, run, where, text_of, faults, notes, line_of)
@@ -63,19 +68,19 @@ def in_order(
         lines = ", ".join(str(line_of(int(row))) for row in back[:5])
         notes.append(f"the clock starts anew at line {lines}: read as another run, as declared")
     elif len(back):
-        order, moved = _sorted(time, run)
-        if not _plainly_misplaced(time, order, moved):
+        put, late = _sorted(time, run)
+        if not _plainly_misplaced(time, put, late):
             _ask_back(time, back, is_clock, where, text_of, line_of, faults)
-            order, moved = np.arange(len(time)), np.zeros(len(time), bool)
         else:
-            time = time[order]
+            order, moved = put, late
+            time, run = time[put], run[put]
             notes.append(
                 f"{int(moved.sum())} rows stood out of order (first at line {line_of(int(back[0]))}): put "
                 "in order and flagged"
             )
-    if is_clock and clock_change is None:
+    if is_clock and clock_change is None and order is None:
         _ask_forward(time, run, where, text_of, line_of, faults)
-    return Sequence(time, order, moved, _repeated(time, run[order]), run[order])
+    return Sequence(time, order, moved, _repeated(time, run), run)
 
 
 def usual_step(time: Ints, run: Ints) -> int:

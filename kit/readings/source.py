@@ -10,7 +10,8 @@ from pathlib import Path
 
 from kit.errors import KitError, Problem
 
-PIECE_BYTES = 1 << 25
+WHOLE_BYTES = 1 << 25
+PIECE_BYTES = 1 << 23
 _HEAD_BYTES = 1 << 18
 _ENCODINGS = ("cp1252", "mac_roman", "cp437", "gb18030", "shift_jis")
 _MARKS = (
@@ -110,7 +111,7 @@ def _first_bytes(path: Path, name: str) -> bytes:
         if not path.is_file():
             raise FileNotFoundError
         with path.open("rb") as file:
-            raw = file.read(PIECE_BYTES)
+            raw = file.read(WHOLE_BYTES)
     except OSError as error:
         what = (
             "no such file"

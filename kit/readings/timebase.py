@@ -82,6 +82,10 @@ class Setting:
 def since_start(time: Ints, run: Ints) -> Floats:
     """Return seconds since the first row of each run that the file was split into."""
     seconds = np.empty(len(time))
+    if not run.any():
+        np.subtract(time, time[:1], out=seconds, casting="unsafe")
+        seconds /= SECOND
+        return seconds
     for each in np.unique(run):
         rows = run == each
         seconds[rows] = (time[rows] - time[rows][0]) / SECOND

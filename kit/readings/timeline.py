@@ -70,9 +70,9 @@ def _from_numbers(body: Body, run: Ints, step_s: float | None, setting: Setting)
             f"{int(sequence.repeated.sum())} rows share their time with a neighbour (first at line "
             f"{first}): flagged"
         )
-    elapsed = (values * TIME_UNITS[unit])[sequence.order]
+    elapsed = sequence.placed(values * TIME_UNITS[unit])
     return Timeline(
-        rows[sequence.order],
+        sequence.placed(rows),
         elapsed,
         None,
         False,
@@ -120,11 +120,11 @@ def _numeric_stamps(values: Floats, unit: str, rows: Ints, run: Ints, setting: S
         setting.notes.append(
             f"{int(sequence.repeated.sum())} rows share their stamp with a neighbour: flagged, none dropped"
         )
-    elapsed = since_start(sequence.time, run[sequence.order])
+    elapsed = since_start(sequence.time, sequence.placed(run))
     return Timeline(
-        rows[sequence.order],
+        sequence.placed(rows),
         elapsed,
-        time[sequence.order],
+        sequence.placed(time),
         True,
         0 if unit.startswith("unix") else None,
         sequence.moved,

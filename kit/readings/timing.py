@@ -271,8 +271,9 @@ def _number(
     united = [c for c in numeric if _stated_unit(header, c) and not temperature_unit_in(header.names[c])]
     named = [c for c in numeric if is_time(header.names[c])]
     united = [c for c in united if c in named or _rises(c, rows)]
+    sizes = {c: _size(c, rows, "") for c in numeric}
     sized = [c for c in numeric if not header.names[c] or c in named]
-    stamped = [c for c in sized if _size(c, rows, "")]
+    stamped = [c for c in numeric if sizes[c] and (c in sized or sizes[c] != "day number")]
     found = [c for c in named if c in united] or stamped or united or named
     if found:
         return _numeric_plan(

@@ -152,9 +152,9 @@ def run(count: int, first: int = 0, real: Path | None = None, shown: int = 10) -
             data = mutated(rng.choice(start), start, rng)
             declared = rng.choice(DECLARED)
             path.write_bytes(data)
-            began = time.perf_counter()
+            began = time.process_time()
             what, words = _one(path, declared)
-            took = time.perf_counter() - began
+            took = time.process_time() - began
             worst = max(worst, took)
             counts[what] += 1
             if took > HANG_S:
@@ -169,7 +169,7 @@ def run(count: int, first: int = 0, real: Path | None = None, shown: int = 10) -
                 )
     grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 - base
     counts["TOO MUCH MEMORY"] += int(grown > SPARE_BYTES + 3 * 60_000)
-    print(f"slowest {worst:.2f} s; memory grown by {grown / 2**20:.0f} MiB", flush=True)
+    print(f"slowest {worst:.2f} s of processor time; memory grown by {grown / 2**20:.0f} MiB", flush=True)
     return counts
 
 
