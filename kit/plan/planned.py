@@ -196,9 +196,24 @@ def _draw(trial: Trial, design: Design, hours: Hours, first_day: date, notes: li
     needed = order["day"].nunique()
     if days is not None and needed > days:
         notes.append(f"The burns need {needed} days of {hours.per_day}; [plan] days says {days}.")
+    _set_up(trial, order, notes)
     if hours.per_day == 1:
         notes.append("One burn a day: differences between days are part of those between burns.")
     return order
+
+
+def _set_up(trial: Trial, order: pd.DataFrame, notes: list[str]) -> None:
+    """Plan the one setting there is; several, or several cookers, are a choice of the tester's."""
+    if len(trial.settings) == 1:
+        order["setting"] = trial.settings[0].id
+    several = [
+        words for words, names in (("settings", trial.settings), ("cookers", trial.cookers)) if len(names) > 1
+    ]
+    if several:
+        notes.append(
+            f"The plan is for one of the {' and one of the '.join(several)}: they are never pooled, so each takes "
+            "as many burns. Write which into burns.csv, and plan again."
+        )
 
 
 def _chances(

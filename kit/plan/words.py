@@ -70,7 +70,7 @@ def design_lines(planned: Planned) -> list[str]:
 def chance_lines(planned: Planned, each: PlannedMetric) -> list[str]:
     """Return what a report will say of one metric if the truth is nothing, the margin, twice the margin."""
     power = planned.chances[planned.chances["metric"] == each.metric.id]
-    lines = [f"{each.metric.label} (margin {each.written}); spread {each.spread.source}."]
+    lines = [f"{each.metric.label} (margin {each.written}); spread: {each.spread.source}."]
     if power.empty:
         return lines
     alike = chance_of(power, 0.0, [SAME])

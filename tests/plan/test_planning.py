@@ -134,6 +134,16 @@ def test_what_does_not_fit_is_said(tmp_path: Path) -> None:
     assert "more than the budget of 20" in notes
 
 
+def test_one_setting_is_planned_and_several_are_a_choice(tmp_path: Path) -> None:
+    one = '[[probe]]\nid = "lid"\n'
+    planned = make_plan(yard(tmp_path / "a", **{one: '[[setting]]\nid = "full"\nvents = "full"\n' + one}))
+    assert set(planned.plan.table["setting"]) == {"full"}
+    two = '[[setting]]\nid = "full"\n[[setting]]\nid = "low"\nvents = "quarter"\n' + one
+    several = make_plan(yard(tmp_path / "b", **{one: two}))
+    assert set(several.plan.table["setting"]) == {""}
+    assert "for one of the settings" in " ".join(several.notes)
+
+
 def test_stages_share_out_the_error(tmp_path: Path) -> None:
     plain = make_plan(yard(tmp_path / "a"), today=TODAY)
     staged = make_plan(yard(tmp_path / "b", **{"seed = 5": "seed = 5\nstages = [9, 18]"}), today=TODAY)
