@@ -5,11 +5,9 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
-import os
 import shutil
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -113,7 +111,7 @@ def make_bundle(folder: str | Path, leave_out: Sequence[str] = (), agreed: bool 
         files = sorted([*names, *_described(copy, names)])
         made = room / "bundle.zip"
         write_zip(made, copy, files, slug(place.name))
-        target = _place(made, place / "reports", f"{report.name}-bundle")
+        target = staging.place_file(made, place / "reports", f"{report.name}-bundle")
     return Bundle(target, told, tuple(sorted(keys)), tuple(files))
 
 
@@ -237,22 +235,3 @@ def _readme(about: About, report: str) -> str:
         f"`{CHECKSUMS}` holds the SHA-256 of every file (`sha256sum -c {CHECKSUMS}`). In tables a leading\n"
         "apostrophe keeps spreadsheets from taking a text for a formula.\n"
     )
-
-
-def _place(made: Path, reports: Path, name: str) -> Path:
-    """Give a finished zip its name, or the first free of name-2, name-3 …"""
-    number = 1
-    while True:
-        target = reports / (f"{name}.zip" if number == 1 else f"{name}-{number}.zip")
-        number += 1
-        try:
-            os.link(made, target)
-        except FileExistsError:
-            continue
-        except OSError:  # a disk without links
-            if target.exists():
-                continue
-            made.rename(target)
-        with suppress(FileNotFoundError):
-            made.unlink()
-        return target

@@ -138,7 +138,7 @@ def _look(path: Path, name: str, meet: Meet) -> _Start | None:
     if suffix == ".toml":
         before = path.read_bytes()
         after, whole = _look_at_settings(before, name, meet), True
-    elif name in SHEETS:
+    elif name in SHEETS and suffix == ".csv":
         before = path.read_bytes()
         after, whole = _look_at_sheet(before, name, meet), True
     else:

@@ -15,7 +15,9 @@ from typing import Final
 import kit
 from kit.errors import Faults
 
-SHEETS: Final = ("trial.toml", "burns.csv", "events.csv", "scores.csv", "plan/plan.toml")
+SIMULATED: Final = "SIMULATED.txt"
+"""The note that a folder of simulated burns carries, wherever it goes."""
+SHEETS: Final = ("trial.toml", "burns.csv", "events.csv", "scores.csv", "plan/plan.toml", SIMULATED)
 NOTE: Final = "origin.json"
 LIBRARIES: Final = (
     "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pyarrow", "pydantic", "latex2mathml",

@@ -109,16 +109,17 @@ def publish(room: Path, reports: Path, name: str) -> Path:
             if error.errno in (errno.ENOTEMPTY, errno.EEXIST):
                 continue
             raise
-        _flush_one(reports)
+        flush_file(reports)
         return target
 
 
 def _flush(folder: Path) -> None:
     for path in (folder, *folder.rglob("*")):
-        _flush_one(path)
+        flush_file(path)
 
 
-def _flush_one(path: Path) -> None:
+def flush_file(path: Path) -> None:
+    """Have what was written of a file or folder on the disk, not only on its way there."""
     if os.name == "nt" and path.is_dir():
         return
     handle = os.open(path, os.O_RDONLY)
@@ -143,3 +144,23 @@ def keep_failed(reports: Path, name: str, notebook_text: str) -> Path:
             number += 1
             continue
         return path
+
+
+def place_file(made: Path, reports: Path, name: str) -> Path:
+    """Give a finished file its name in `reports`, or the first free of name-2, name-3 …; nothing is overwritten."""
+    flush_file(made)
+    number = 1
+    while True:
+        target = reports / f"{name}{f'-{number}' if number > 1 else ''}{made.suffix}"
+        number += 1
+        try:
+            os.link(made, target)
+        except FileExistsError:
+            continue
+        except OSError:  # a disk without links
+            if target.exists():
+                continue
+            made.rename(target)
+        with suppress(FileNotFoundError):
+            made.unlink()
+        return target

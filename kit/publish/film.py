@@ -1,0 +1,217 @@
+"""Burn curves drawn over time, as a short film: for the moment in a video when the numbers speak."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from kit.errors import KitError, Problem
+from kit.publish import staging
+from kit.publish.bundle import newest_report
+from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, Cast, Look, cast_of
+from kit.publish.provenance import SIMULATED
+from kit.publish.results import RESULTS
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+SIZE: Final = (1920, 1080)
+RATE: Final = 30
+_LOWEST_NAME: Final = 0.13
+_HOLD_S: Final = 2.0  # the last picture stands still, to be read
+_CODECS: Final = ("libx264", "libvpx-vp9")
+_LONGEST: Final = 22
+_EARLIEST_MIN: Final = -10.0  # what was logged before is of no burn's heat
+
+
+@dataclass(frozen=True)
+class Lines:
+    """What a film shows: rows of fuel, burn ('' for a mean), minutes and temp; fuels; axis words; claim line."""
+
+    table: pd.DataFrame
+    cast: Cast
+    x: str
+    y: str
+    corner: str
+
+
+def make_film(
+    run_folder: str | Path,
+    seconds: float = 12.0,
+    dark: bool = False,
+    progress: Callable[[str], None] | None = None,
+) -> Path:
+    """Draw the curves of a run folder's newest report over time and return the film.
+
+    Lines are those of the report's own figure: every burn thin, the mean of each fuel thick.  The film stands beside
+    the report as REPORT-curves.mp4 (1920 by 1080, 30 pictures a second); nothing is overwritten.
+
+    Raises
+    ------
+    KitError
+        Where there is no report, or the package `av` is not installed.
+    """
+    folder = Path(run_folder).absolute()
+    report = newest_report(folder)
+    av, lines = _codec_library(), _lines_of(report)
+    look = DARK_LOOK if dark else LIGHT_LOOK
+    name = f"{report.name}-curves{'-dark' if dark else ''}"
+    with staging.staging(folder / "reports") as room:
+        made = room / "film.mp4"
+        _encode(av, made, pictures(lines, look, seconds), seconds, progress)
+        return staging.place_file(made, folder / "reports", name)
+
+
+def _codec_library() -> Any:
+    try:
+        return import_module("av")
+    except ImportError as error:
+        found, remedy = "the package 'av' is not installed", "Install it: pip install 'repeatburn[film]'"
+        raise KitError(Problem("refuse", "film", found, "the extra 'film'", remedy)) from error
+
+
+def _lines_of(report: Path) -> Lines:
+    import pandas as pd
+
+    table = pd.read_csv(
+        report / "figures" / "curves.csv", dtype={"fuel": str, "burn": str}, keep_default_na=True
+    )
+    table["burn"] = table["burn"].fillna("")
+    trial = json.loads((report / RESULTS).read_text("utf-8"))["trial"]
+    shown = table[table["what"].isin(["burn", "mean"])].dropna(subset=["minutes", "temp"])
+    shown = shown[shown["minutes"] >= _EARLIEST_MIN]
+    return Lines(
+        shown[["fuel", "burn", "minutes", "temp"]],
+        cast_of([(fuel["id"], fuel["name"] or fuel["id"], fuel["kind"]) for fuel in _burned(trial, shown)]),
+        f"minutes since {trial.get('time_zero', 'lit')}",
+        "°F" if trial.get("show") == "us" else "°C",
+        f"simulated, {report.name[:10]}" if (report.parents[1] / SIMULATED).is_file() else report.name[:10],
+    )
+
+
+def _burned(trial: Mapping[str, Any], shown: pd.DataFrame) -> list[dict[str, str]]:
+    known = {fuel["id"]: fuel for fuel in trial.get("fuels", [])}
+    ids = [*(each for each in known if each in set(shown["fuel"])), *(set(shown["fuel"]) - set(known))]
+    return [known.get(each, {"id": each, "name": each, "kind": ""}) for each in ids]
+
+
+def pictures(lines: Lines, look: Look, seconds: float) -> Iterator[np.ndarray[Any, Any]]:
+    """Yield the pictures of a film, each an array of height × width × 3 bytes."""
+    import numpy as np
+
+    stage = _Stage(lines, look)
+    first, last = lines.table["minutes"].min(), lines.table["minutes"].max()
+    drawn = max(2, round((seconds - _HOLD_S) * RATE))
+    for now in np.linspace(first, last, drawn):
+        yield stage.at(float(now))
+    final = stage.at(float(last))
+    for _ in range(round(_HOLD_S * RATE)):
+        yield final
+
+
+class _Stage:
+    """Axes drawn once, and the lines drawn over them up to a moment."""
+
+    def __init__(self, lines: Lines, look: Look) -> None:
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+
+        self._lines, self._look = lines, look
+        self._figure = Figure(figsize=(16, 9), dpi=120, facecolor=look.paper)
+        agg: Any = FigureCanvasAgg
+        self._canvas = agg(self._figure)
+        self._axes = self._figure.add_axes((0.075, 0.13, 0.62, 0.74), facecolor=look.paper)
+        self._dress()
+        self._strokes = [self._stroke(*each) for each in lines.table.groupby(["fuel", "burn"], sort=False)]
+        self._names = {player.id: self._name(player) for player in lines.cast}
+        self._clock = self._figure.text(
+            0.965, 0.9, "", ha="right", va="bottom", size=FILM.small, color=look.soft
+        )
+        self._canvas.draw()
+        self._empty = self._canvas.copy_from_bbox(self._figure.bbox)
+
+    def _dress(self) -> None:
+        table, look, axes = self._lines.table, self._look, self._axes
+        axes.set_xlim(min(table["minutes"].min(), 0.0), table["minutes"].max())
+        axes.set_ylim(table["temp"].min() - 5, table["temp"].max() * 1.04)
+        axes.spines[["top", "right"]].set_visible(False)
+        axes.spines[["left", "bottom"]].set_color(look.line)
+        axes.tick_params(colors=look.soft, labelsize=FILM.small, length=8, width=2)
+        axes.set_xlabel(self._lines.x, color=look.soft, size=FILM.small)
+        words: dict[str, Any] = {"size": FILM.small, "va": "bottom", "color": look.soft}
+        self._figure.text(0.02, 0.9, self._lines.y, ha="left", **words)
+        self._figure.text(0.965, 0.02, self._lines.corner, ha="right", **words)
+
+    def _stroke(self, key: tuple[str, str], rows: pd.DataFrame) -> tuple[Any, np.ndarray[Any, Any]]:
+        fuel, burn = key
+        player = self._lines.cast[fuel]
+        (line,) = self._axes.plot(
+            [], [], color=self._look.fuel(player.place), animated=True, solid_capstyle="round",
+            linewidth=1.6 if burn else 6.0, alpha=0.4 if burn else 1.0, linestyle="solid" if burn else player.dash,
+        )  # fmt: skip
+        return line, rows[["minutes", "temp"]].sort_values("minutes").to_numpy(dtype=float)
+
+    def _name(self, player: Any) -> Any:
+        text = " ".join(sign for sign in player.name.split() if sign.isprintable())[:_LONGEST]
+        return self._figure.text(
+            0.715, 0.0, text, size=FILM.small, va="center", color=self._look.fuel(player.place), parse_math=False,
+            animated=True,
+        )  # fmt: skip
+
+    def at(self, now: float) -> np.ndarray[Any, Any]:
+        """Return the picture at a moment, in minutes."""
+        import numpy as np
+
+        self._canvas.restore_region(self._empty)
+        for line, points in self._strokes:
+            until = int(np.searchsorted(points[:, 0], now, side="right"))
+            line.set_data(points[:until, 0], points[:until, 1])
+            self._axes.draw_artist(line)
+        for text, height in self._heights(now):
+            text.set_y(height)
+            self._figure.draw_artist(text)
+        self._clock.set_text(f"{max(now, 0):.0f} min")
+        self._figure.draw_artist(self._clock)
+        return np.ascontiguousarray(np.asarray(self._canvas.buffer_rgba())[..., :3])
+
+    def _heights(self, now: float) -> list[tuple[Any, float]]:
+        """Return each fuel's name with its height, kept a line of type apart, in the order of their latest values."""
+        latest = {}
+        for (fuel, burn), rows in self._lines.table.groupby(["fuel", "burn"], sort=False):
+            if not burn or fuel not in latest:
+                seen = rows[rows["minutes"] <= now]
+                if len(seen):
+                    latest[fuel] = float(seen["temp"].iloc[-1])
+        low, high = self._axes.get_ylim()
+        wished = {fuel: 0.13 + 0.74 * (temp - low) / (high - low) for fuel, temp in latest.items()}
+        from kit.publish.figures.canvas import apart
+
+        places = apart([max(place, _LOWEST_NAME) for place in wished.values()], 0.052)
+        places = [place + max(0.0, _LOWEST_NAME - min(places)) for place in places]
+        return [(self._names[fuel], place) for fuel, place in zip(wished, places, strict=True)]
+
+
+def _encode(
+    av: Any,
+    target: Path,
+    shown: Iterator[np.ndarray[Any, Any]],
+    seconds: float,
+    progress: Callable[[str], None] | None,
+) -> None:
+    codec = next(name for name in _CODECS if name in av.codecs_available)
+    total = round(seconds * RATE)
+    with av.open(str(target), "w") as container:
+        stream = container.add_stream(codec, rate=RATE)
+        stream.width, stream.height = SIZE
+        stream.pix_fmt = "yuv420p"
+        stream.options = {"crf": "20"}
+        for done, picture in enumerate(shown, 1):
+            container.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")))
+            if progress and done % RATE == 0:
+                progress(f"Drawing the film: {done / total:.0%}")
+        container.mux(stream.encode())
