@@ -191,9 +191,17 @@ def inner_of(frame: Frame, ratios: Array) -> Inner:
     C = (w @ frame.FF).reshape(-1, D, D)
     root = np.sqrt(ratios[:, 1:][:, frame.block])
     inside = np.eye(D) + root[:, :, None] * C * root[:, None, :]
-    half = np.linalg.inv(inside)
+    half = _inverse(inside)
     logdet = np.log1p(ratios[:, :1] * frame.d).sum(axis=1) + np.linalg.slogdet(inside)[1]
     return Inner(w, C, root[:, :, None] * half * root[:, None, :], logdet)
+
+
+def _inverse(inside: Array) -> Array:
+    """Return the inverse of I + a positive matrix, the pseudo-inverse where ratios are so large that I is lost."""
+    try:
+        return np.asarray(np.linalg.inv(inside), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.pinv(inside, hermitian=True), dtype=np.float64)
 
 
 def pull(frame: Frame, inner: Inner, z: Array) -> tuple[Array, Array]:

@@ -289,8 +289,8 @@ def crossed_engine(design: Design, method: Method, borrowed: Borrowed | None = N
     axes = []
     for term in crossing.order:
         size = design.n / term.levels.count
-        steps = 10 if len(crossing.order) == 2 else 7
-        axes.append(np.concatenate([[0.0], np.logspace(-1.5, 3, steps - 1) / size]))
+        steps = 11 if len(crossing.order) == 2 else 7
+        axes.append(np.concatenate([[0.0], np.logspace(-1.5, 4, steps - 1) / size]))
     mesh = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
     grids = (mesh.reshape(-1, len(axes)), mesh.shape[:-1])
     return CrossedEngine(design, crossing, names, method, borrowed, grids)

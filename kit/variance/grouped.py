@@ -97,7 +97,7 @@ class GroupedEngine:
         V = theta[:, K:][:, self.group][:, :, None] * np.eye(len(self.group))
         for i, Z in enumerate(self.Z):
             V = V + theta[:, i, None, None] * (Z @ Z.T)
-        inverse = np.asarray(np.linalg.inv(V), dtype=np.float64)
+        inverse = inverse_of(V)
         solved = inverse @ self.X
         return inverse, solved, self.X.T @ solved
 
@@ -229,6 +229,17 @@ class GroupedEngine:
                 np.sqrt(np.maximum(spare, 0)),
             )
         return found
+
+
+def inverse_of(V: Array) -> Array:
+    """Return V^-1 of each row; where burn variances all but vanish, of V with a ten-billionth of its size added."""
+    try:
+        return np.asarray(np.linalg.inv(V), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        size = np.einsum("raa->r", V) / V.shape[1]
+        return np.asarray(
+            np.linalg.inv(V + 1e-10 * size[:, None, None] * np.eye(V.shape[1])), dtype=np.float64
+        )
 
 
 def grouped_engine(design: Design, method: Method, borrowed: Borrowed | None = None) -> GroupedEngine:

@@ -67,7 +67,8 @@ def minimise(
         How many of the last components are burn variances, which stay at or above FLOOR times the start's sum.
 
     A component at zero with a slope upwards is held there; where the observed Hessian is not positive definite
-    the expected one takes its place.
+    the expected one takes its place. A row ends with the step after which rounding is all that is left: one too small
+    to matter, or one that promises less than a part in 1e14 of the deviance (the error after it is the square of that).
     """
     theta, floor = start.copy(), floor_of(start, burns)
     held = np.zeros(theta.shape, dtype=np.bool_) if fixed is None else fixed
@@ -79,7 +80,9 @@ def minimise(
         x, low = theta[live], floor[live]
         still = held[live] | ((x <= low) & (now.gradient >= 0))
         move = _step(now, still, x)
+        gain = -np.vecdot(np.where(still, 0.0, now.gradient), move)  # twice what a Newton step promises
         new, after, small = _descend(deviance, x, move, now, of[live], low)
+        small |= np.abs(gain) <= 1e-14 * (1 + np.abs(now.value))
         theta[live], value[live] = new, after.value
         done[live[small]] = True
         live, now = live[~small], _take(after, ~small)

@@ -22,6 +22,9 @@ from kit.variance.solving import Criterion, deviance
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
 
+STEPS = 40
+"""Newton steps of an inner minimisation; what is left after them is far below the third digit of a limit."""
+
 GOLDEN = (np.sqrt(5) - 1) / 2
 
 
@@ -119,7 +122,7 @@ def profile_deviance(
     low = FLOOR * both.sum(axis=1, keepdims=True)
     both[:, -burns:] = np.maximum(both[:, -burns:], low)
     found = minimise(lambda theta, r: fit.engine.deviance(fit.data, theta, r), both, rows,
-                     np.concatenate([held, held]), burns)  # fmt: skip
+                     np.concatenate([held, held]), burns, STEPS)  # fmt: skip
     value_of, n = found.value.reshape(2, -1), len(of)
     best = value_of.argmin(axis=0)
     return value_of.min(axis=0), found.theta.reshape(2, n, -1)[best, np.arange(n)]

@@ -154,7 +154,7 @@ def _closed(c: Criterion) -> Solved:
 
 
 def _newton(c: Criterion, ratio: Array, low: Array, high: Array, held: Mask) -> tuple[Array, Mask, int]:
-    """Newton steps in log(l + 1/d), where the criterion is nearly a parabola; bisection where one leaves its bracket."""
+    """Newton steps in log(l + 1/d), where the criterion is nearly a parabola; else bisection."""
     done, shift, step = held.copy(), 1 / c.d[-1], 0
     for step in range(1, 101):
         live = np.flatnonzero(~done)
