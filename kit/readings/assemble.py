@@ -12,12 +12,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.readings.body import Body
 from kit.readings.header import Header
 from kit.readings.layout import Layout
 from kit.readings.leftovers import Checked, events_of
 from kit.readings.log import Dialect, Log
 from kit.readings.roles import Roles
+from kit.readings.rows import Body
 from kit.readings.source import Source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import Temperatures
@@ -25,6 +25,7 @@ from kit.readings.timebase import Timeline
 from kit.readings.timing import TimePlan
 
 _GAP_STEPS = 20
+_ENOUGH = 200_000
 
 
 @dataclass(frozen=True)
@@ -111,10 +112,11 @@ def content_hash(path: Path) -> str:
 
 def _gap_notes(line: Timeline, lines: npt.NDArray[np.int64]) -> list[str]:
     steps = np.diff(line.elapsed_s)
-    positive = steps[steps > 0]
-    if not len(positive):
+    some = steps[:: max(1, len(steps) // _ENOUGH)]
+    some = some[some > 0]
+    if not len(some):
         return []
-    usual = float(np.median(positive))
+    usual = float(np.median(some))
     gaps = np.flatnonzero(steps > _GAP_STEPS * usual)
     shown = [
         f"line {int(lines[row + 1])}: a gap of {steps[row]:g} s where {usual:g} s is usual"

@@ -6,16 +6,16 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from kit.readings.cells import BLANK_WORDS
 from kit.readings.layout import Layout
-from kit.readings.lines import OddLine, Rows, rows_of
+from kit.readings.lines import Rows, rows_of
 from kit.readings.numbers import ABSENT, OPEN, Numbers, mark_evidence, parse_numbers
+from kit.readings.rows import Body, Texts, gathered
 from kit.readings.source import Piece, Source
 from kit.readings.stamps import Stamps, joined, parse_stamps
 from kit.readings.timing import TimePlan
@@ -32,45 +32,6 @@ _BLOCK = 1 << 20
 
 
 @dataclass(frozen=True)
-class Texts:
-    """A column of words: code of each row (0 blank) into the distinct words, or None where there are too many."""
-
-    codes: npt.NDArray[np.int32]
-    words: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Body:
-    """All rows of a table.
-
-    Attributes
-    ----------
-    lines
-        Line number of each row.
-    stamps
-        The time, where it is written as text.
-    numbers
-        Columns of numbers by place.
-    texts
-        Columns of words by place.
-    odd
-        Lines out of shape.
-    remarks
-        Text beyond the table's last column, by line number.
-    """
-
-    lines: npt.NDArray[np.int64]
-    stamps: Stamps | None
-    numbers: dict[int, Numbers]
-    texts: dict[int, Texts]
-    odd: tuple[OddLine, ...]
-    remarks: Mapping[int, str]
-
-    def __len__(self) -> int:
-        return len(self.lines)
-
-
-@dataclass(frozen=True)
 class Wanted:
     """What is to be read: time, columns of numbers (`loose` ones hold more than plain numbers), of words."""
 
@@ -83,8 +44,10 @@ class Wanted:
 
 def read_body(source: Source, layout: Layout, wanted: Wanted) -> Body:
     """Return the rows of a table as arrays."""
-    parts = [_read_piece(rows, layout, wanted) for rows in shaped_pieces(source, layout, wanted.time)]
-    return _together(parts, wanted)
+    parts = (_read_piece(rows, layout, wanted) for rows in shaped_pieces(source, layout, wanted.time))
+    if source.complete:
+        return next(iter(parts))
+    return gathered(parts, source.most_lines(), wanted.numbers, wanted.texts)
 
 
 def shaped_pieces(source: Source, layout: Layout, time: TimePlan) -> Iterable[Rows]:
@@ -252,92 +215,6 @@ def _texts(column: pa.Array) -> Texts:
     return Texts(place[codes] if len(words) else codes, ("", *(word for word in words if word)))
 
 
-def _together(parts: Sequence[Body], wanted: Wanted) -> Body:
-    if len(parts) == 1:
-        return parts[0]
-    lines = np.concatenate([part.lines for part in parts])
-    stamps = [part.stamps for part in parts if part.stamps is not None]
-    numbers = {
-        column: _join_numbers([part.numbers.pop(column) for part in parts]) for column in wanted.numbers
-    }
-    texts = {column: _join_texts([part.texts.pop(column) for part in parts]) for column in wanted.texts}
-    odd = tuple(line for part in parts for line in part.odd)
-    remarks = {line: text for part in parts for line, text in part.remarks.items()}
-    together = _join_stamps(stamps) if stamps else None
-    return Body(lines, together, numbers, texts, odd, remarks)
-
-
-def _join_numbers(parts: Sequence[Numbers]) -> Numbers:
-    units = None
-    if any(part.units is not None for part in parts):
-        units = np.concatenate(
-            [part.units if part.units is not None else np.zeros(len(part.values), np.int8) for part in parts]
-        )
-    unread: dict[str, int] = {}
-    first = 0
-    for part in parts:
-        for text, row in part.unread.items():
-            unread.setdefault(text, row + first)
-        first += len(part.values)
-    return Numbers(
-        np.concatenate([part.values for part in parts]),
-        np.concatenate([part.codes for part in parts]),
-        units,
-        unread,
-    )
-
-
-def _join_texts(parts: Sequence[Texts]) -> Texts:
-    words: dict[str, int] = {"": 0}
-    codes = []
-    for part in parts:
-        place = np.array([words.setdefault(word, len(words)) for word in part.words], np.int32)
-        codes.append(place[part.codes])
-    return Texts(np.concatenate(codes), tuple(words))
-
-
-def _join_stamps(parts: Sequence[Stamps]) -> Stamps:
-    filled = [part for part in parts if len(part)] or list(parts[:1])
-    separators = {part.separator for part in filled}
-    arrays = {
-        name: np.concatenate([getattr(part, name) for part in parts])
-        for name in ("form", "a", "b", "c", "nanoseconds", "offset")
-    }
-    return replace(
-        filled[0],
-        **arrays,
-        separator=separators.pop() if len(separators) == 1 else "",
-        short_year=any(part.short_year for part in filled),
-        padded=all(part.padded for part in filled),
-        has_seconds=any(part.has_seconds for part in filled),
-        twelve=any(part.twelve for part in filled),
-    )
-
-
 def could_be_number(text: str) -> bool:
     """Return whether a text that was not read consists of digits and marks alone."""
     return bool(re.match(r"[+\-−]?\s*[0-9][0-9.,'’ ]*$", text.strip()))
-
-
-def take(body: Body, rows: npt.NDArray[np.int64]) -> Body:
-    """Return some rows of a body, in the order given."""
-    if len(rows) == len(body) and (np.diff(rows) == 1).all():
-        return body
-    place = np.full(len(body), -1, np.int64)
-    place[rows] = np.arange(len(rows))
-    stamps = body.stamps
-    if stamps is not None:
-        arrays = {
-            name: getattr(stamps, name)[rows] for name in ("form", "a", "b", "c", "nanoseconds", "offset")
-        }
-        stamps = replace(stamps, **arrays)
-    numbers = {column: _take_numbers(part, rows, place) for column, part in body.numbers.items()}
-    texts = {column: Texts(part.codes[rows], part.words) for column, part in body.texts.items()}
-    return replace(body, lines=body.lines[rows], stamps=stamps, numbers=numbers, texts=texts)
-
-
-def _take_numbers(part: Numbers, rows: npt.NDArray[np.int64], place: npt.NDArray[np.int64]) -> Numbers:
-    unread = {text: int(place[row]) for text, row in part.unread.items() if place[row] >= 0}
-    return Numbers(
-        part.values[rows], part.codes[rows], None if part.units is None else part.units[rows], unread
-    )

@@ -7,9 +7,9 @@ import re
 import numpy as np
 import numpy.typing as npt
 
-from kit.readings.body import Body
 from kit.readings.dates import DAY, day_numbers, settle_order
 from kit.readings.headings import TIME_UNITS
+from kit.readings.rows import Body
 from kit.readings.sequence import Sequence, to_utc, usual_step
 from kit.readings.stamps import NO_DATE, NO_OFFSET, SECOND, Stamps
 from kit.readings.timebase import Setting, Timeline, sequence_of, since_start

@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from kit.errors import Faults
-from kit.readings.body import Body, Wanted, read_body, read_marks
+from kit.readings.body import Wanted, read_body, read_marks
 from kit.readings.cells import decimal_evidence, kind_of
 from kit.readings.layout import Layout
 from kit.readings.roles import Roles
+from kit.readings.rows import Body
 from kit.readings.source import Source
 
 _HOTTEST = 10_000.0

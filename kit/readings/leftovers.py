@@ -10,13 +10,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.errors import Faults
-from kit.readings.body import Body, Texts, take
 from kit.readings.cells import BLANKS, kind_of
 from kit.readings.header import Header
 from kit.readings.layout import Layout, split_glued, split_line
 from kit.readings.lines import OddLine
 from kit.readings.numbers import ABSENT, UNREAD, Numbers
 from kit.readings.roles import Roles
+from kit.readings.rows import Body, Texts, take
 from kit.readings.sniff import raw_lines
 from kit.readings.source import Source
 from kit.readings.timing import TimePlan
@@ -265,7 +265,7 @@ def events_of(
     found += [(line, "", text, False) for line, text in checked.body.remarks.items()]
     found.sort()
     frame = pd.DataFrame(found, columns=["line", "column", "text", "only_event"])
-    order = np.argsort(lines, kind="stable")
+    order = np.argsort(lines, kind="stable") if len(found) else np.zeros(0, np.int64)
     place = np.searchsorted(lines[order], frame["line"].to_numpy(np.int64), side="right") - 1
     at = order[np.maximum(place, 0)] if len(order) else np.zeros(0, np.int64)
     frame.insert(1, "elapsed_s", elapsed_s[at])

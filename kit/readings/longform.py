@@ -10,13 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults, did_you_mean
-from kit.readings.body import Body, Texts, take
 from kit.readings.cells import to_number
 from kit.readings.header import Header
 from kit.readings.headings import SCALES, bare_unit, is_no_temperature
 from kit.readings.layout import Layout
 from kit.readings.numbers import ABSENT, Numbers
 from kit.readings.roles import GLUED, Roles, column_of
+from kit.readings.rows import Body, Texts, take
 from kit.readings.stamps import NO_OFFSET
 from kit.readings.temperatures import with_unit_cells
 from kit.readings.timing import TimePlan

@@ -17,6 +17,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 HOUR = 3600 * SECOND
 _MOST_MOVED = 0.02
+_ENOUGH = 200_000
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,10 @@ def in_order(
 
 def usual_step(time: Ints, run: Ints) -> int:
     """Return the median step between rows, steps back and repeated stamps left out."""
-    steps = np.diff(time)[np.diff(run) == 0]
+    steps = np.diff(time)
+    if run.any():
+        steps = steps[np.diff(run) == 0]
+    steps = steps[:: max(1, len(steps) // _ENOUGH)]
     steps = steps[steps > 0]
     return int(np.median(steps)) if len(steps) else 0
 
@@ -166,7 +170,8 @@ def _ask_forward(
     steps = np.diff(time)
     if not usual or usual >= HOUR:
         return
-    jumps = np.flatnonzero((np.abs(steps - HOUR - usual) < 0.5 * usual) & (np.diff(run) == 0))
+    near = (steps > HOUR + 0.5 * usual) & (steps < HOUR + 1.5 * usual)
+    jumps = np.flatnonzero(near & (np.diff(run) == 0) if near.any() else near)
     for row in jumps.tolist():
         before = np.datetime64(int(time[row]) + usual, "ns")
         weekday = (int(before.astype("datetime64[D]").astype(np.int64)) + 3) % 7

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults
-from kit.readings.body import Body, could_be_number
+from kit.readings.body import could_be_number
 from kit.readings.celsius import (
     BY_ROW,
     Sentinels,
@@ -23,6 +23,7 @@ from kit.readings.celsius import (
 from kit.readings.headings import bare_unit
 from kit.readings.numbers import ABSENT, UNREAD, Numbers
 from kit.readings.roles import GLUED, Roles
+from kit.readings.rows import Body
 
 _LETTER = {"degC": ord("C"), "degF": ord("F"), "K": ord("K")}
 _SHOWN = 5

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from kit.readings.body import Body
 from kit.readings.clocktime import from_stamps
 from kit.readings.headings import TIME_UNITS
+from kit.readings.rows import Body
 from kit.readings.stamps import SECOND
 from kit.readings.timebase import Setting, Timeline, sequence_of, since_start
 from kit.readings.timing import NUMERIC_STAMPS
