@@ -11,7 +11,7 @@ from kit.page.text import anchor
 from kit.publish.facts import UNDECIDED, Facts
 from kit.publish.phrases import phrase_of, possessed
 from kit.publish.sayings import caption_of, saying_of
-from kit.publish.wording import TIMES_FROM, Told, counts, margin_words, threshold
+from kit.publish.wording import TIMES_FROM, Told, capital, counts, margin_words, threshold
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -258,7 +258,7 @@ class _Pair:
             return f"{asked} cannot be told: fuel and day (or cooker) cannot be separated here.", ""
         if self.verdict == "not settled":
             return self._unsettled(asked)
-        core = _capital(self.clause())
+        core = capital(self.clause())
         if self.verdict == "the same within the margin":
             lies = f"the difference lies {self.told.between} for {self.names[0]}"
             return f"{core}: {lies}; {self._n}.", self.told.between
@@ -300,10 +300,6 @@ class _Pair:
         return (
             f", about {minutes} {'on top of' if apart > 0 else 'off'} {base:.0f}" if abs(apart) >= 0.5 else ""
         )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def table_of(claims: Sequence[Claim]) -> pd.DataFrame:

@@ -92,6 +92,17 @@ class Facts:
         table = self.table(name)
         return table[table["metric"] == metric]
 
+    def in_order(self, table: pd.DataFrame) -> pd.DataFrame:
+        """Return rows in the order of the trial file, by column fuel or by a and b."""
+        places = {player.id: player.place for player in self.cast}
+        names = [name for name in ("fuel", "a", "b") if name in table]
+        order = {name: table[name].map(places).fillna(len(places)) for name in names}
+        keys = [f"_{name}" for name in names]
+        sorted_ = table.assign(**{f"_{name}": place for name, place in order.items()}).sort_values(
+            keys, kind="stable"
+        )
+        return sorted_.drop(columns=keys)
+
     def spec(self, metric: str) -> schema.Metric:
         """Return what a metric id stands for in this trial."""
         return self.trial.metric(metric)

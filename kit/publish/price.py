@@ -17,11 +17,14 @@ def price_metric(facts: Facts) -> str:
     """Return the comparison that break-even prices rest on: cost, else time above where charges are of equal mass."""
     compared = dict.fromkeys(facts.table("comparisons")["metric"])
     order = {metric: place for place, metric in enumerate(facts.primary)}
-    costs = [metric for metric in compared if metric.partition(":")[0] == "cost" and _prices(facts)]
     times = [metric for metric in compared if metric.partition(":")[0] == "time_above"]
+    times.sort(key=lambda metric: order.get(metric, len(order)))
+    wanted = [f"cost:{metric.partition(':')[2]}" for metric in times if metric in order]
+    costs = [metric for metric in compared if metric.partition(":")[0] == "cost" and _prices(facts)]
+    costs.sort(key=lambda metric: metric not in wanted)
     if facts.trial.charge.by != "mass":
         times = []
-    found = costs or sorted(times, key=lambda metric: order.get(metric, len(order)))
+    found = costs or times
     return found[0] if found else ""
 
 

@@ -29,6 +29,11 @@ TIMES_FROM = 2.0
 """From this ratio on a difference is told as a multiple, not in per cent."""
 
 
+def capital(text: str) -> str:
+    """Return text whose first letter is a capital."""
+    return text[:1].upper() + text[1:]
+
+
 def number_word(count: int) -> str:
     """Return a count as a word up to twelve."""
     return WORDS[count] if 0 <= count < len(WORDS) else str(count)
@@ -74,13 +79,14 @@ def _merges(limit: float, other: float, decimals: int) -> bool:
 def threshold(spec: Metric, units: Units) -> str:
     """Return a metric's threshold or cook as words: '180 °C'."""
     try:
-        celsius = float(spec.argument)
+        return threshold_words(float(spec.argument), units)
     except ValueError:
         return spec.argument
-    texts = []
-    for us in units.systems():
-        shown = convert(celsius, "°C", us)
-        texts.append(f"{plain(shown, 0)}{NBSP}{'°F' if us else '°C'}")
+
+
+def threshold_words(celsius: float, units: Units) -> str:
+    """Return a temperature in whole degrees of the units shown: '180 °C (356 °F)'."""
+    texts = [f"{plain(convert(celsius, '°C', us), 0)}{NBSP}{'°F' if us else '°C'}" for us in units.systems()]
     return texts[0] if len(texts) == 1 else f"{texts[0]} ({texts[1]})"
 
 

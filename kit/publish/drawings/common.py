@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, cast
 
 from kit.page.numbers import Units, convert
 from kit.publish.facts import Facts
-from kit.publish.wording import label_of
+from kit.publish.wording import counted, label_of
 from kit.schema import Metric
 
 if TYPE_CHECKING:
@@ -42,26 +42,31 @@ def axis_name(spec: Metric, units: Units) -> str:
 
 def n_note(facts: Facts) -> str:
     """Return bags and burns for the foot of a film picture: '3 bags, 6 burns each', or the totals."""
-    burns = {facts.burns_of(player.id) for player in facts.cast}
-    bags = {facts.bags_of(player.id) for player in facts.cast}
-    if len(burns) == 1 and len(bags) == 1:
-        return f"{bags.pop()} bags, {burns.pop()} burns each"
-    total = sum(facts.bags_of(player.id) for player in facts.cast)
-    return f"{total} bags, {facts.done} burns"
+    burns, bags = _counts(facts)
+    if len(set(burns)) == 1 and len(set(bags)) == 1:
+        return f"{_digits(bags[0], 'bag')}{_digits(burns[0], 'burn')} each"
+    return f"{_digits(sum(bags), 'bag')}{_digits(facts.done, 'burn')}"
+
+
+def _counts(facts: Facts) -> tuple[list[int], list[int]]:
+    names = [player.id for player in facts.cast]
+    return [facts.burns_of(name) for name in names], [facts.bags_of(name) for name in names]
+
+
+def _digits(count: int, one: str) -> str:
+    if one == "bag":
+        return f"{count} bag{'s' if count != 1 else ''}, " if count else ""
+    return f"{count} {one}{'s' if count != 1 else ''}"
 
 
 def n_words(facts: Facts) -> str:
     """Return n of every fuel in words, for captions."""
-    each = [f"{p.name} {facts.bags_of(p.id)} bags, {facts.burns_of(p.id)} burns" for p in facts.cast]
-    burns = {facts.burns_of(player.id) for player in facts.cast}
-    bags = {facts.bags_of(player.id) for player in facts.cast}
-    if len(burns) == 1 and len(bags) == 1 and len(facts.cast) > 1:
-        return f"{burns.pop()} burns of each fuel, from {bags.pop()} bags each"
+    burns, bags = _counts(facts)
+    if len(facts.cast) > 1 and len(set(burns)) == 1 and len(set(bags)) == 1:
+        of_bags = f", from {counted(bags[0], 'bag')} each" if bags[0] else ""
+        return f"{counted(burns[0], 'burn')} of each fuel{of_bags}"
+    each = [
+        f"{player.name} {counted(n, 'burn')}" + (f" from {counted(of, 'bag')}" if of else "")
+        for player, n, of in zip(facts.cast, burns, bags, strict=True)
+    ]
     return "; ".join(each)
-
-
-def number(value: float, decimals: int = 0) -> str:
-    """Return a number for an alt text."""
-    from kit.page.numbers import plain
-
-    return plain(value, decimals)

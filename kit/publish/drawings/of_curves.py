@@ -16,6 +16,9 @@ from kit.publish.figures.look import Cast
 if TYPE_CHECKING:
     import pandas as pd
 
+EARLIEST_S = -900.0
+"""What was logged longer before time zero is not drawn: it is of no burn's heat."""
+
 TIME_ZERO = {
     "lit": "minutes since lighting",
     "tipped": "minutes since tipping in",
@@ -37,15 +40,15 @@ def curves_drawing(facts: Facts, fuels: tuple[str, ...] = ()) -> Drawing:
     burns, flags = _burn_lines(facts, cast)
     means = _mean_lines(facts, cast)
     unit = axis_unit("°C", facts.units)
-    words = CurveWords(TIME_ZERO[facts.trial.time_zero], f"{unit}{_at(facts)}", tuple(_thresholds(facts)))
+    words = CurveWords(TIME_ZERO[facts.trial.time_zero], unit, tuple(_thresholds(facts)))
     name = " ".join(["curves", *fuels])
     return Drawing(
         id=name,
         title="Temperature over time, every burn",
         alt=_alt(facts, cast, means, burns, unit),
-        caption=_caption(facts, len(means) > 0, len(flags) > 0),
+        caption=_caption(facts, means, len(flags) > 0),
         headline="Every burn over time",
-        note=f"line: mean; band: {facts.percent}; {n_note(facts)}" if len(means) else n_note(facts),
+        note=f"line: mean; band: {facts.percent}; {n_note(facts)}" if _banded(means) else n_note(facts),
         data=_data(burns, means, flags),
         draw=partial(burn_curves, burns, means, flags, cast, words),
     )
@@ -70,6 +73,7 @@ def _burn_lines(facts: Facts, cast: Cast) -> tuple[pd.DataFrame, pd.DataFrame]:
     readings = facts.table("readings")
     readings = readings[readings["probe"] == main_probe(facts)]
     readings = readings[readings["burn"].map(fuel_of).isin([player.id for player in cast])]
+    readings = readings[readings["elapsed_s"].astype(float) >= EARLIEST_S]
     burns = thin_burns(readings)
     low, high = (burns["temp_c"].min(), burns["temp_c"].max()) if len(burns) else (0.0, 1.0)
     flags = thin_flags(readings, low, high)
@@ -120,12 +124,20 @@ def _alt(facts: Facts, cast: Cast, means: pd.DataFrame, burns: pd.DataFrame, uni
     return f"Curves of temperature against {TIME_ZERO[facts.trial.time_zero]}. " + ". ".join(told) + "."
 
 
-def _caption(facts: Facts, means: bool, flagged: bool) -> str:
-    parts = [f"Thin lines: every burn ({n_words(facts)}), drawn through its lowest and highest readings."]
-    if means:
+def _banded(means: pd.DataFrame) -> bool:
+    return bool(means["band_low"].notna().any())
+
+
+def _caption(facts: Facts, means: pd.DataFrame, flagged: bool) -> str:
+    parts = [
+        f"Thin lines: every burn ({n_words(facts)}){_at(facts)}, through its lowest and highest readings."
+    ]
+    if len(means) and not facts.singles:
+        parts.append("Thick lines: the mean over burns.")
+    if _banded(means):
         parts.append(
-            f"Thick lines: the mean over burns. Shaded: {facts.percent} band for the whole mean curve at once, "
-            "that is, the mean of all burns that could be made with such bags lies in it from end to end."
+            f"Shaded: {facts.percent} band for the whole mean curve at once, that is, the mean of all burns that "
+            "could be made with such bags lies in it from end to end."
         )
     if facts.trial.thresholds:
         parts.append("Dotted: the thresholds of the trial file.")

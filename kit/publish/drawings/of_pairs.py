@@ -41,7 +41,7 @@ def family_words(facts: Facts, metric: str, name: str = "comparisons") -> str:
 def pairs_table(facts: Facts, metric: str, name: str = "comparisons") -> pd.DataFrame:
     """Return the comparisons (or all 'pairs') of a metric as drawn: per cent on the log scale, else units as shown."""
     spec = facts.spec(metric)
-    table = facts.rows(name, metric).reset_index(drop=True)
+    table = facts.in_order(facts.rows(name, metric)).reset_index(drop=True)
     log = spec.scale == "log"
     columns = {
         "value": table["ratio" if log else "difference"],

@@ -12,7 +12,7 @@ from kit.publish.drawings.common import axis_unit, n_note, n_words, turned
 from kit.publish.facts import Facts
 from kit.publish.figures.drawing import Drawing
 from kit.publish.figures.spread import SpreadWords, odd_ones, spreads
-from kit.publish.wording import label_of, places
+from kit.publish.wording import capital, label_of, places
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,7 +65,7 @@ def spread_drawing(facts: Facts, metric: str) -> Drawing | None:
         alt=f"Spread of {label} by source. {told}.",
         caption=(
             f"Bar: typical difference from the average (standard deviation) that each source brings; line: its "
-            f"{facts.percent} interval. {n_words(facts)}."
+            f"{facts.percent} interval. {capital(n_words(facts))}."
         ),
         headline="Where the variation comes from",
         note=f"line: {facts.percent} interval; {n_note(facts)}",

@@ -11,7 +11,7 @@ from kit.publish.facts import Facts
 from kit.publish.figures.drawing import Drawing
 from kit.publish.figures.look import Cast
 from kit.publish.figures.means import ValueWords, fuel_values, ladder, next_bags
-from kit.publish.wording import label_of, places
+from kit.publish.wording import capital, label_of, places
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -168,7 +168,7 @@ def next_bag_drawing(facts: Facts, metric: str) -> Drawing | None:
             f"Pale bar: where one burn of a new bag will fall, {facts.percent} of the time; it holds the "
             "spread between "
             f"{_covers(covers)} and the doubt about the mean. Dark bar: {facts.percent} interval of the mean alone. "
-            f"{n_words(facts)}."
+            f"{capital(n_words(facts))}."
         ),
         headline="What another bag will do",
         note=f"pale: one new burn, {facts.percent}; {n_note(facts)}",

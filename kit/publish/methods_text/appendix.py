@@ -136,7 +136,7 @@ def _cleaning_words(facts: Facts) -> str:
     if not len(spans):
         return "No logs were read."
     return (
-        f"Of {int(spans['n'].sum())} readings {int(spans['n_flagged'].sum())} were flagged by rules fixed "
+        f"Of {plain(spans['n'].sum(), 0)} readings {plain(spans['n_flagged'].sum(), 0)} were flagged by rules fixed "
         "beforehand. Flagged readings "
         "that cannot be right count neither for a value, nor for its uncertainty, nor for n. None was "
         "deleted, and no raw file changed."

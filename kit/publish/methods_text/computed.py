@@ -43,7 +43,9 @@ def computed_lines(facts: Facts) -> list[str]:
 
 def methods_used(facts: Facts) -> list[str]:
     """Return the small-sample methods named in the tables."""
-    found = [*facts.table("means")["method"].dropna(), *facts.table("comparisons")["method"].dropna()]
+    primary = facts.table("comparisons")
+    primary = primary[primary["metric"].isin(facts.primary)] if facts.primary else primary
+    found = primary["method"].dropna()
     return [str(name) for name in dict.fromkeys(found) if str(name)]
 
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from kit.page.numbers import convert, plain
+from kit.page.numbers import plain
 from kit.publish.facts import Facts
-from kit.publish.wording import counted
+from kit.publish.wording import counted, threshold_words
 
 ZERO = {"lit": "the fuel was lit", "tipped": "the lit fuel was tipped in", "lid on": "the lid was put on"}
 BASIS = {
@@ -70,11 +70,7 @@ def _probes(facts: Facts) -> str:
 def _timing(facts: Facts) -> str:
     trial = facts.trial
     stop = f" The stop rule: {trial.stop_rule}." if trial.stop_rule else " No stop rule was written down."
-    levels = [
-        f"{plain(convert(level, '°C', us), 0)} {'°F' if us else '°C'}"
-        for us in facts.units.systems()
-        for level in trial.thresholds
-    ]
+    levels = [threshold_words(level, facts.units) for level in trial.thresholds]
     listed = f" Thresholds: {', '.join(levels)}." if levels else ""
     return f"Time is counted from when {ZERO[trial.time_zero]}.{stop}{listed}"
 

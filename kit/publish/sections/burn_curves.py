@@ -19,5 +19,9 @@ def curves(analysis: Any) -> Section:
     drawing = curves_drawing(facts)
     others = sorted(set(facts.table("readings")["probe"]) - {main_probe(facts)})
     also = f" Other probes in the logs, not drawn: {', '.join(others)}." if others else ""
-    told = "Look first at how far burns of one fuel lie apart: that is what every error bar below is made of."
+    told = (
+        "One curve a fuel: how far another burn of it would lie from this one is not known."
+        if facts.singles
+        else "Look first at how far burns of one fuel lie apart: that is what every error bar below is made of."
+    )
     return section("curves", "Curves", [paragraph(f"{told}{also}"), shown(drawing)], [drawing])

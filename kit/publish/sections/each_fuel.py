@@ -8,20 +8,20 @@ from kit.page.tables import Col, table
 from kit.page.text import Html
 from kit.publish.drawings.of_values import values_drawing
 from kit.publish.facts import Facts, facts_of
+from kit.publish.limits import limits_table
+from kit.publish.price import price_metric
+from kit.publish.reached import reached_table
 from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section, shown
 from kit.publish.wording import label_of
-from kit.schema import STATUSES
 
 if TYPE_CHECKING:
     import pandas as pd
-
-ALSO_DRAWN = ("cost", "ash")
 
 
 def fuels(analysis: Any) -> Section:
     """Return each fuel's values with error bars, bags and burns inside, conditions, price and ash."""
     facts = facts_of(analysis)
-    drawn = [metric for metric in facts.metrics if metric in facts.primary or _base(metric) in ALSO_DRAWN]
+    drawn = [*facts.primary, *_also_drawn(facts)]
     drawings = [values_drawing(facts, metric) for metric in drawn if _has_values(facts, metric)]
     others = [metric for metric in facts.metrics if metric not in facts.primary]
     parts = [
@@ -36,12 +36,17 @@ def fuels(analysis: Any) -> Section:
         heading("Conditions, price and charge", "conditions"),
         conditions_table(facts),
         declared_table(facts),
+        limits_table(facts),
     ]
     return section("fuels", "Fuel by fuel", parts, drawings)
 
 
-def _base(metric: str) -> str:
-    return metric.partition("@")[0].partition(":")[0]
+def _also_drawn(facts: Facts) -> list[str]:
+    """Return the cost that break-even prices rest on, else the first cost measured, and the ash."""
+    costs = [metric for metric in facts.metrics if metric.startswith("cost:")]
+    chosen = price_metric(facts)
+    first = [chosen] if chosen in costs else costs[:1]
+    return [metric for metric in (*first, "ash") if metric in facts.metrics and metric not in facts.primary]
 
 
 def _has_values(facts: Facts, metric: str) -> bool:
@@ -50,7 +55,7 @@ def _has_values(facts: Facts, metric: str) -> bool:
 
 def means_table(facts: Facts, metric: str, fuels: tuple[str, ...] = ()) -> Html | None:
     """Return the table of a metric's means with intervals and n, or None where it has none."""
-    rows = facts.rows("means", metric)
+    rows = facts.in_order(facts.rows("means", metric))
     rows = rows[rows["fuel"].isin(fuels)] if fuels else rows
     if not len(rows):
         return None
@@ -70,40 +75,56 @@ def means_table(facts: Facts, metric: str, fuels: tuple[str, ...] = ()) -> Html 
     return table(made, f"{label[:1].upper()}{label[1:]}", columns, units=facts.units, note=note)
 
 
+KNOWN_AS = {
+    "at least": "only a lower bound is known of",
+    "at most": "only an upper bound is known of",
+    "never": "burned to the end and never reached",
+}
+
+
 def _bounds(facts: Facts) -> list[Html | None]:
     metrics = facts.table("metrics")
-    told = []
+    grouped: dict[tuple[str, str, tuple[str, ...]], list[str]] = {}
     for (metric, fuel, status), rows in metrics.groupby(["metric", "fuel", "status"], sort=False):
-        if status in ("exact", "missing"):
-            continue
-        label = label_of(facts.spec(str(metric)), facts.units)
-        burns = ", ".join(map(str, rows["burn"]))
-        n = facts.burns_of(str(fuel))
-        told.append(
-            f"{label}, {facts.name(str(fuel))}: {STATUSES[str(status)]} in {len(rows)} of {n} burns ({burns})."
-        )
-    reached = _reached(facts)
-    if not told and not reached:
+        if status in KNOWN_AS:
+            key = (str(fuel), str(status), tuple(map(str, rows["burn"])))
+            grouped.setdefault(key, []).append(label_of(facts.spec(str(metric)), facts.units))
+    told = [
+        f"{facts.name(fuel)}, {'burn' if len(burns) == 1 else 'burns'} {', '.join(burns)}: {KNOWN_AS[status]} "
+        f"{', '.join(labels)}."
+        for (fuel, status, burns), labels in grouped.items()
+    ]
+    if not told:
         return []
-    return [heading("Bounds and what was never reached", "bounds"), bullets(told), reached]
+    return [heading("Bounds and what was never reached", "bounds"), bullets(told), _reached(facts)]
 
 
 def _reached(facts: Facts) -> Html | None:
-    rows = facts.extra("reached", None)
-    if rows is None or not len(rows):
+    rows = facts.in_order(reached_table(facts))
+    if not len(rows):
         return None
     made = rows.assign(
         name=[facts.name(fuel) for fuel in rows["fuel"]],
-        label=[label_of(facts.spec(metric), facts.units) for metric in rows["metric"]],
+        label=[
+            label_of(facts.spec(metric), facts.units).removeprefix("time to ") for metric in rows["metric"]
+        ],
+        **{name: 100 * rows[name] for name in ("share", "low", "high")},
     )
     columns = [
         Col("name", "Fuel", kind="head"),
-        Col("label", "Measure"),
-        Col("share", "share", kind="number", decimals=2),
+        Col("reached", "reached", kind="number", decimals=0),
+        Col("burns", "of burns", kind="number", decimals=0),
+        *(
+            Col(name, words, unit="%", kind="number", decimals=0)
+            for name, words in (("share", "share"), ("low", "from"), ("high", "to"))
+        ),
     ]
-    columns += [Col("low", "from", kind="number", decimals=2), Col("high", "to", kind="number", decimals=2)]
-    note = f"From and to: exact {facts.percent} interval of the share of burns that reached the temperature."
-    return table(made, "Share of burns that reached it", columns, note=note)
+    note = (
+        f"From and to: exact {facts.percent} interval. Times to a temperature are compared only between "
+        "fuels whose burns "
+        "all reached it: never is not the same as later."
+    )
+    return table(made, "Burns that reached a temperature", columns, note=note, group="label")
 
 
 CONDITIONS = (

@@ -9,6 +9,7 @@ from kit.page.text import Html, anchor, element, escape
 from kit.publish.claims import MOST, Claim, claims_of, findings
 from kit.publish.drawings.of_values import ladder_drawing, ladder_table, ladder_words
 from kit.publish.facts import Facts, facts_of
+from kit.publish.looks import earlier_looks
 from kit.publish.sections.section import Section, heading, paragraph, section, shown
 from kit.publish.wording import counted, label_of, number_word
 
@@ -145,13 +146,33 @@ def warnings(facts: Facts) -> list[Html]:
         found.append(
             "Error bars here rest on repeatability borrowed from elsewhere (section 9), not on these burns alone."
         )
-    looks = int(facts.extra("earlier_reports", 0))
-    if looks and not facts.interim:
-        found.append(
-            f"{counted(looks, 'report').capitalize()} of this folder came before this one: looking again and again "
-            "finds differences that are not there more often than the intervals say."
-        )
+    found.extend(_looks(facts))
     return [element("div", element("p", text), class_="warning") for text in found]
+
+
+def _looks(facts: Facts) -> list[str]:
+    looks = earlier_looks(facts.analysis.run.folder)
+    beyond = int((facts.table("deviations")["what"] == "burn beyond the plan").sum())
+    if facts.interim or not looks + beyond:
+        return []
+    planned = len(facts.trial.plan.stages)
+    again = (
+        f"{counted(looks, 'earlier report').capitalize()} of this folder looked at other states of these data"
+        if looks
+        else "Burns were added beyond the plan"
+    )
+    extended = (
+        f"; extended after looking by {counted(beyond, 'burn')} beyond the plan" if looks and beyond else ""
+    )
+    allowed = (
+        " The looks were planned, and the intervals are wider for it."
+        if planned > 1 and not beyond
+        else (
+            " Looking again after adding burns finds differences that are not there more often than the "
+            "intervals say."
+        )
+    )
+    return [f"{again}{extended}.{allowed}"]
 
 
 def _rungs(facts: Facts, metric: str, drawing: Any) -> Html:

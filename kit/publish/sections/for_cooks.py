@@ -24,6 +24,7 @@ def cooks(analysis: Any) -> Section:
     for place, cook in enumerate(named, 1):
         parts.extend([heading(cook, f"cook-{place}"), paragraph(_band(facts, cook))])
         parts.extend(_one(facts, rows[rows["cook"] == cook]))
+    parts.append(paragraph(f"{FULL_VENT} What these burns do tell: {_above(facts)}."))
     return section("cooks", "Which fuel for which cook", parts)
 
 
@@ -53,7 +54,7 @@ def _above(facts: Facts) -> str:
 
 
 def _band(facts: Facts, name: str) -> str:
-    from kit.page.numbers import convert, plain
+    from kit.page.numbers import convert, duration, plain
 
     cook = next(each for each in facts.trial.cooks if each.name == name)
     texts = []
@@ -61,7 +62,7 @@ def _band(facts: Facts, name: str) -> str:
         low, high = (plain(convert(value, "°C", is_us), 0) for value in (cook.low, cook.high))
         texts.append(f"{low} to {high}\u00a0{'°F' if is_us else '°C'}")
     held = texts[0] if len(texts) == 1 else f"{texts[0]} ({texts[1]})"
-    hours = f", for {cook.hours:g} hours" if cook.hours else ""
+    hours = f", for {duration(60 * cook.hours)}" if cook.hours else ""
     return f"Wants {held}{hours}: a temperature of the cooker, not of the food."
 
 
@@ -69,7 +70,9 @@ def _one(facts: Facts, rows: pd.DataFrame) -> list[object]:
     valued = rows[rows["value"].notna()]
     notes = list(dict.fromkeys(text for text in rows["note"].fillna("") if text))
     if not len(valued):
-        told = notes or [f"No burn was run at a setting for this cook. {FULL_VENT}"]
+        told = notes or [
+            "No burn was run at a setting for this cook, so nothing is said of how long a fuel would serve it."
+        ]
         return [paragraph(text) for text in told]
     made = valued.assign(
         name=[facts.name(fuel) for fuel in valued["fuel"]],

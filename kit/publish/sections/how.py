@@ -73,7 +73,7 @@ def second_opinion_html(facts: Facts) -> list[Html]:
         return []
     made = rows.assign(
         label=[label_of(facts.spec(metric), facts.units) for metric in rows["metric"]],
-        agrees=["yes" if each else "no" for each in rows["agrees"].fillna(False)],
+        agrees=[_agreement(row) for row in rows.itertuples(index=False)],
     )
     columns = [
         Col("quantity", "Quantity", kind="head"),
@@ -84,6 +84,12 @@ def second_opinion_html(facts: Facts) -> list[Html]:
     ]
     note = "Estimates on the scale of the analysis. Agrees: within one part in a thousand of the spread between burns."
     return [table(made, "A second opinion", columns, note=note, group="label")]
+
+
+def _agreement(row: Any) -> str:
+    if row.other != row.other:
+        return "could not fit it"
+    return "yes" if row.agrees else "no"
 
 
 def strengths(facts: Facts) -> list[str]:

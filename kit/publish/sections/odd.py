@@ -89,10 +89,7 @@ def influence_words(facts: Facts, pair: tuple[str, str] | None = None) -> list[H
     told = []
     for (metric, a, b), own in changing.groupby(["metric", "a", "b"], sort=False):
         label = label_of(facts.spec(str(metric)), facts.units)
-        each = "; ".join(
-            f"without {row.level_left_out} {row.left_out}: {row.verdict_without}"
-            for row in own.itertuples(index=False)
-        )
+        each = "; ".join(_without(own))
         told.append(
             f"{label}, {facts.name(str(a))} and {facts.name(str(b))} ({own['verdict'].iloc[0]}): {each}."
         )
@@ -101,3 +98,13 @@ def influence_words(facts: Facts, pair: tuple[str, str] | None = None) -> list[H
         f"Yes, {count} of {len(tried)} verdicts would read otherwise if one burn, bag or day were left out:"
     )
     return [start, bullets(told)]
+
+
+def _without(changes: Any) -> list[str]:
+    """Return 'without burn 04, 05 or 07: not settled' for each kind of thing left out and verdict."""
+    told = []
+    for (level, verdict), own in changes.groupby(["level_left_out", "verdict_without"], sort=False):
+        names = list(map(str, own["left_out"]))
+        listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
+        told.append(f"without {level} {listed}: {verdict}")
+    return told

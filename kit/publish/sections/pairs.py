@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from kit.page.numbers import plain
+from kit.page.numbers import plain, quantity
 from kit.page.tables import Col, table
 from kit.page.text import Html
 from kit.publish.claims import Claim, claim_id, claims_of
 from kit.publish.drawings.common import axis_unit
 from kit.publish.drawings.of_pairs import break_even_drawing, family_words, pairs_drawing, pairs_table
 from kit.publish.facts import Facts, facts_of
+from kit.publish.further import further_table
 from kit.publish.price import break_even_table
 from kit.publish.sections.section import (
     Section,
@@ -21,14 +22,11 @@ from kit.publish.sections.section import (
     section,
     shown,
 )
-from kit.publish.wording import label_of, margin_words, places
+from kit.publish.wording import counted, label_of, margin_words, places
 from kit.schema import VERDICTS
 
 if TYPE_CHECKING:
     import pandas as pd
-
-NEEDED = "further"
-"""Name under which an analysis holds how many further bags and burns would settle what is open."""
 
 
 def comparisons(analysis: Any) -> Section:
@@ -53,8 +51,9 @@ def comparisons(analysis: Any) -> Section:
             for metric, each in zip(main, drawings, strict=True)
             for part in (shown(each), pairs_html(facts, metric))
         ),
-        further_html(facts),
+        *further_html(facts),
         folded("Tables of the other measures", *(pairs_html(facts, m) for m in compared if m not in main)),
+        not_compared_html(facts),
         *kinds_html(facts),
         *_price(facts, price),
     ]
@@ -136,7 +135,12 @@ def _rounded(rows: pd.DataFrame) -> pd.DataFrame:
         (places(row.low, row.high) for row in rows.itertuples(index=False) if row.low == row.low), default=1
     )
     names = ("value", "low", "high", "low_alone", "high_alone")
-    return rows.assign(**{name: rows[name].astype(float).round(digits) for name in names})
+    rounded = {name: rows[name].astype(float).round(digits) for name in names}
+    return rows.assign(**rounded, p_adjusted=[_p_shown(p) for p in rows["p_adjusted"]])
+
+
+def _p_shown(p: float) -> str:
+    return "–" if p != p else "<0.001" if p < 0.0005 else plain(float(p), 3)
 
 
 def _p_words(facts: Facts, metric: str, name: str) -> str:
@@ -147,32 +151,51 @@ def _p_words(facts: Facts, metric: str, name: str) -> str:
     )
 
 
-def further_html(facts: Facts, metric: str = "", pair: tuple[str, str] | None = None) -> Html | None:
+def further_html(facts: Facts, pair: tuple[str, str] | None = None) -> list[Html | None]:
     """Return what would settle what is open: further bags and burns, fuel and hours, or 'no affordable number'."""
-    rows = facts.extra(NEEDED, None)
-    if rows is None or not len(rows):
-        return None
-    rows = rows[rows["metric"] == metric] if metric else rows
-    told = []
-    for row in rows.itertuples(index=False):
-        if pair and {row.a, row.b} != set(pair):
-            continue
-        told.append(_needed(row, facts))
-    if not told:
-        return None
-    return Html(heading("What would settle the open questions", "further") + (bullets(told) or ""))
+    rows = further_table(facts, "pairs" if pair else "comparisons")
+    if pair:
+        rows = rows[[{a, b} == set(pair) for a, b in zip(rows["a"], rows["b"], strict=True)]]
+    if not len(rows):
+        return []
+    told = [_needed(row, facts) for row in rows.itertuples(index=False)]
+    note = (
+        "Enough bags for a chance of 80 % of a settled verdict, should the difference be what it seems "
+        "and bags and burns "
+        "differ as found (upper 80 % limits). Burns and hours are of the whole trial."
+    )
+    return [
+        heading("What would settle the open questions", "further"),
+        bullets(told),
+        paragraph(note, kind="label"),
+    ]
 
 
 def _needed(row: Any, facts: Facts) -> str:
     label = label_of(facts.spec(row.metric), facts.units)
-    between = f"{label}, {facts.name(row.a)} and {facts.name(row.b)}"
-    words = getattr(row, "words", "")
-    if words:
-        return f"{between}: {words}"
-    bags, burns = (getattr(row, name, float("nan")) for name in ("bags", "burns"))
-    if bags != bags or burns != burns:
+    between = f"{label[:1].upper()}{label[1:]}, {facts.name(row.a)} and {facts.name(row.b)}"
+    if row.bags != row.bags:
         return f"{between}: no affordable number of burns would settle it."
-    return f"{between}: {int(bags)} more bags of each with {int(burns)} burns a bag."
+    a_bag = f", {counted(int(row.burns), 'burn')} a bag" if row.burns > 1 else ""
+    fuel = (
+        f", {quantity(row.grams / 1000, 'kg', facts.units, decimals=0)} of fuel"
+        if row.grams == row.grams
+        else ""
+    )
+    hours = f", {plain(row.hours, 0)}\u00a0h of burning" if row.hours == row.hours else ""
+    bags = counted(int(row.bags), "more bag")
+    return f"{between}: {bags} of each fuel{a_bag}: {int(row.more_burns)} burns{fuel}{hours}."
+
+
+def not_compared_html(facts: Facts) -> Html | None:
+    """Return which measures have no comparison, and why."""
+    reasons = facts.extra("why_not", {})
+    told = [
+        f"{label_of(facts.spec(metric), facts.units)}: {why}."
+        for metric, why in reasons.items()
+        if metric in facts.metrics
+    ]
+    return folded("Measures that could not be compared", bullets(told)) if told else None
 
 
 def kinds_html(facts: Facts) -> list[Html]:

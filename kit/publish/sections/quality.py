@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from kit.page.numbers import plain
 from kit.page.tables import Col, table
 from kit.page.text import Html
 from kit.publish.facts import Facts, facts_of
@@ -29,6 +30,7 @@ def data_quality(analysis: Any) -> Section:
         *_uncertainty(facts),
         *_correction(facts),
         *_notes(facts),
+        folded("How each log was read", *_logs(facts)),
     ]
     return section("data-quality", "Data quality", parts)
 
@@ -40,8 +42,9 @@ def _summary(facts: Facts) -> str:
     n, flagged = int(spans["n"].sum()), int(spans["n_flagged"].sum())
     files = len({name for text in spans["files"] for name in str(text).split(";")})
     return (
-        f"{n} readings of {counted(spans['burn'].nunique(), 'burn')} from {counted(files, 'log file')} were read; "
-        f"{flagged} were flagged. A flagged reading is kept and shown; one that cannot be right is not "
+        f"{plain(n, 0)} readings of {counted(spans['burn'].nunique(), 'burn')} from "
+        f"{counted(files, 'log file')} were read; "
+        f"{plain(flagged, 0)} were flagged. A flagged reading is kept and shown; one that cannot be right is not "
         "used for any value. "
         "No log was changed."
     )
@@ -156,6 +159,7 @@ def deviations_html(facts: Facts) -> Html:
 
 def _uncertainty(facts: Facts) -> list[Html | None]:
     rows = facts.table("uncertainty")
+    rows = rows[rows["metric"].isin(facts.primary)] if facts.primary else rows
     if not len(rows):
         return []
     made = rows.assign(
@@ -171,7 +175,7 @@ def _uncertainty(facts: Facts) -> list[Html | None]:
     return [
         heading("Uncertainty of measurement", "uncertainty"),
         paragraph(told),
-        folded("Uncertainty budgets", *tables),
+        folded("Uncertainty budgets of the main measures", *tables),
     ]
 
 
@@ -213,3 +217,31 @@ def _notes(facts: Facts) -> list[Html | None]:
     notes = [*getattr(facts.analysis.run, "notes", ()), *facts.extra("notes", ())]
     listed = bullets(dict.fromkeys(map(str, notes)))
     return [heading("Notes from the reading of the folder", "notes"), listed] if listed else []
+
+
+def _logs(facts: Facts) -> list[Html | None]:
+    """Return the table of files with the dialect they were read as, and what was noted."""
+    files, notes = facts.extra("files", None), facts.extra("log_notes", None)
+    parts: list[Html | None] = []
+    if files is not None and len(files):
+        wanted = (
+            "file",
+            "rows",
+            "first",
+            "last",
+            "encoding",
+            "delimiter",
+            "decimal",
+            "time",
+            "units",
+            "reasons",
+        )
+        shown = files.assign(**{name: files[name].astype(str) for name in ("first", "last") if name in files})
+        columns = [
+            Col(name, name, kind="head" if name == "file" else "text") for name in wanted if name in shown
+        ]
+        parts.append(table(shown.astype({"rows": str}), "Log files and how they were read", columns))
+    if notes is not None and len(notes):
+        grouped = notes.groupby("note", sort=False)["file"].agg(", ".join)
+        parts.append(bullets(f"{note}: {names}." for note, names in grouped.items()))
+    return parts

@@ -154,16 +154,16 @@ def chances_words(facts: Facts, pair: tuple[str, str] | None = None) -> list[str
 
 
 def chance_sentence(row: Any, facts: Facts) -> str:
-    """Return one chance in words: 'in 97 of 100 pairs of new bags (86 to 99)'."""
+    """Return one chance in words: 'in about 97 of 100 such pairs (86 to 99)'."""
     spec = facts.spec(row.metric)
     a, b, chance, low, high = row.a, row.b, row.chance, row.low, row.high
     if chance < 0.5:
         a, b, chance, low, high = b, a, 1 - chance, 1 - high, 1 - low
     words = CHANCE_WORDS.get(spec.base, f"have more {spec.label}").format(at=threshold(spec, facts.units))
+    often = "more than 99" if chance >= 0.995 else f"about {plain(100 * chance, 0)}"
     return (
         f"Buy a new bag of {facts.name(a)} and one of {facts.name(b)}, and burn each once: {facts.name(a)} "
-        f"will {words} in about "
-        f"{plain(100 * chance, 0)} of 100 such pairs ({plain(100 * low, 0)} to {plain(100 * high, 0)})."
+        f"will {words} in {often} of 100 such pairs ({plain(100 * low, 0)} to {plain(100 * high, 0)})."
     )
 
 

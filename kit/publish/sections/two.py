@@ -48,7 +48,7 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
         *(pairs_html(facts, metric, pair) for metric in own),
         heading("Over time", "over-time"),
         *(shown(drawing) for drawing in lines),
-        *_further(facts, claims, pair),
+        *further_html(facts, pair),
         heading("Does the verdict hang on one burn?", "influence"),
         *influence_words(facts, pair),
         heading("The next bag, and the price", "next-bag"),
@@ -91,13 +91,6 @@ def _verdicts(facts: Facts, claims: list[Claim], a: str, b: str) -> list[Html]:
     if claims:
         return [finding_html(claim) for claim in [claim for claim in claims if claim.primary] or claims[:1]]
     return [paragraph("These two were not compared.", kind="finding open")]
-
-
-def _further(facts: Facts, claims: list[Claim], pair: tuple[str, str]) -> list[Html]:
-    if all(claim.settled for claim in claims):
-        return []
-    found = further_html(facts, pair=pair)
-    return [found] if found else []
 
 
 def _prices(facts: Facts, pair: tuple[str, str]) -> list[str]:

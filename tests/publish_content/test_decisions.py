@@ -1,0 +1,122 @@
+"""What would settle a question, how often it was looked at, what was reached, and a standard's limits."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import beta
+
+from kit.publish import sections
+from kit.publish.facts import facts_of
+from kit.publish.further import _settles, further_table
+from kit.publish.limits import limits, limits_table
+from kit.publish.looks import earlier_looks
+from kit.publish.reached import reached_table
+from kit.trial.models import Fuel, Lab
+from tests.publish_content.pages import read
+from tests.publish_content.stand_in import FUELS, stand_in
+
+
+def test_an_open_question_is_given_the_bags_that_would_settle_it():
+    facts = facts_of(stand_in())
+    table = further_table(facts)
+    opened = facts.table("comparisons")
+    opened = opened[(opened["verdict"] == "not settled") & opened["metric"].isin(facts.primary)]
+    assert table["metric"].tolist() == opened["metric"].tolist()
+    for row, comparison in zip(table.itertuples(index=False), opened.itertuples(index=False), strict=True):
+        if row.bags == row.bags:
+            assert _settles(comparison, facts, int(3 + row.bags), int(row.burns))
+            assert row.bags == 1 or not _settles(comparison, facts, int(2 + row.bags), int(row.burns))
+            assert row.more_burns == row.bags * row.burns * len(FUELS)
+            assert row.grams == pytest.approx(row.more_burns * 400, rel=0.01)
+            assert row.hours == pytest.approx(row.more_burns * 10170 / 3600)
+    assert "What would settle the open questions" in read(sections.comparisons(stand_in()).html).text
+
+
+def test_where_no_number_is_affordable_it_says_so():
+    base = stand_in()
+    wide = base.components.assign(sd=base.components["sd"] * 60, low=0.0, high=base.components["high"] * 60)
+    rows = base.comparisons.assign(verdict="not settled", margin=np.nan, difference=0.1, ratio=1.001)
+    facts = facts_of(replace(base, components=wide, comparisons=rows))
+    assert further_table(facts)["bags"].isna().all()
+    text = read(sections.comparisons(replace(base, components=wide, comparisons=rows)).html).text
+    assert "no affordable number of burns would settle it" in text
+
+
+@pytest.mark.parametrize("options", [{"planned": 4}, {"bags": 1, "burns": 1}])
+def test_nothing_is_promised_without_verdicts(options):
+    assert further_table(facts_of(stand_in(**options))).empty
+
+
+def written(folder: Path, name: str, files: dict[str, str]) -> None:
+    target = folder / "reports" / name
+    target.mkdir(parents=True)
+    inputs = [{"name": key, "bytes": 1, "sha256": value} for key, value in files.items()]
+    (target / "results.json").write_text(json.dumps({"inputs": inputs}), "utf-8")
+
+
+def test_earlier_looks_count_states_of_the_data_once(tmp_path):
+    (tmp_path / "burns.csv").write_text("burn\n", "utf-8")
+    assert earlier_looks(tmp_path) == 0
+    from kit.publish.provenance import read_inputs
+
+    now = {each.name: each.sha256 for each in read_inputs(tmp_path)}
+    written(tmp_path, "2026-05-01-standard", {"burns.csv": "old"})
+    written(tmp_path, "2026-05-02-standard", {"burns.csv": "old", "trial.toml": "other"})
+    written(tmp_path, "2026-05-03-standard", {"burns.csv": "older", "logs/a.csv": "x"})
+    written(tmp_path, "2026-05-04-standard", now)
+    written(tmp_path, ".making", {"burns.csv": "never published"})
+    (tmp_path / "reports" / "2026-05-05-standard").mkdir()
+    (tmp_path / "reports" / "2026-05-05-standard" / "results.json").write_text("{", "utf-8")
+    assert earlier_looks(tmp_path) == 2
+    text = read(sections.answer(stand_in(folder=tmp_path)).html).text
+    assert "Two earlier reports of this folder looked at other states of these data." in text
+    assert "more often than the intervals say" in text
+
+
+def test_burns_beyond_the_plan_are_said_at_the_top():
+    base = stand_in()
+    rows = base.deviations.assign(what="burn beyond the plan", where="b24", planned="none", done="a burn")
+    text = read(sections.answer(replace(base, deviations=rows)).html).text
+    assert text.index("Burns were added beyond the plan.") < text.index("Asked:")
+
+
+def test_never_is_told_as_a_share_with_its_exact_interval():
+    base = stand_in()
+    rows = base.metrics[base.metrics["metric"] == "peak"].assign(metric="time_to:260", unit="min")
+    never = (rows["fuel"] == "olive") & rows["burn"].isin(rows.loc[rows["fuel"] == "olive", "burn"].head(4))
+    rows = rows.assign(status=np.where(never, "never", "exact"), value=np.where(never, np.nan, 12.0))
+    analysis = replace(base, metrics=pd.concat([base.metrics, rows], ignore_index=True))
+    table = reached_table(facts_of(analysis)).set_index("fuel")
+    assert (table.loc["olive", "reached"], table.loc["olive", "burns"]) == (2, 6)
+    assert table.loc["olive", "low"] == pytest.approx(beta.ppf(0.025, 2, 5))
+    assert table.loc["olive", "high"] == pytest.approx(beta.ppf(0.975, 3, 4))
+    assert table.loc["alder", "high"] == 1.0 and table.loc["alder", "low"] == pytest.approx(
+        beta.ppf(0.025, 6, 1)
+    )
+    text = read(sections.fuels(analysis).html).text.replace("\u00a0", " ")
+    assert "burned to the end and never reached time to 260 °C" in text
+    assert "never is not the same as later" in text
+
+
+def test_limits_stand_beside_figures_with_their_edition_and_no_verdict():
+    base = stand_in()
+    fuels = (
+        Fuel(
+            id="alder",
+            name="Alder lump",
+            kind="lump",
+            lab=Lab(moisture=9.0, ash=3.0, fixed_carbon=80.0, method="D1762"),
+        ),
+        Fuel(id="oak", kind="pellet", lab=Lab(moisture=9.0)),
+        Fuel(id="olive", kind="pressed briquette", lab=Lab(ash=12.0)),
+    )
+    base.run.trial = replace(base.run.trial, fuels=fuels)
+    text = read(limits_table(facts_of(base))).text.replace("\u00a0", " ")
+    assert limits()["edition"] in text and "no compliance test" in text
+    assert "below 8 %" in text and "above 75 %" in text and "below 18 %" in text
+    assert "pellet" not in text and "moisture and ash basis unknown" in text
+    assert not any(word in text.lower() for word in ("pass", "fail", "exceed"))
