@@ -55,10 +55,10 @@ def shaped_pieces(source: Source, layout: Layout, time: TimePlan) -> Iterable[Ro
     held: Piece | None = None
     for piece in source.pieces():
         if held is not None:
-            yield rows_of(held.data, held.first_line, layout, time.places, False)
+            yield rows_of(held.data, held.first_line, layout, time.places, False, source.name)
         held = piece
     if held is not None:
-        yield rows_of(held.data, held.first_line, layout, time.places, source.ends_open)
+        yield rows_of(held.data, held.first_line, layout, time.places, source.ends_open, source.name)
 
 
 def read_marks(

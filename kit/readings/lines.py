@@ -68,7 +68,7 @@ class Rows:
 
 
 def rows_of(
-    data: bytes, first_line: int, layout: Layout, time_places: Sequence[int], ends_open: bool
+    data: bytes, first_line: int, layout: Layout, time_places: Sequence[int], ends_open: bool, name: str
 ) -> Rows:
     """Return the rows of a piece from the body's first line on; blank lines are left out."""
     data, delimiter = _one_delimiter(data, layout)
@@ -86,7 +86,7 @@ def rows_of(
         raise KitError(
             Problem(
                 "refuse",
-                f"line {int(numbers[first])}",
+                f"{name}, line {int(numbers[first])}",
                 f"{int(counts[first])} fields; most lines from there on have not the {layout.width} of the table",
                 "one table with the same fields in every row",
                 "Split the file where its shape changes, or export it again.",

@@ -12,7 +12,7 @@ from pathlib import Path
 from tests.fuzz import mutate, roundtrip
 
 BAD = (roundtrip.WRONG, roundtrip.CRASHED, "HUNG", "BROKEN PROMISE", "TOO MUCH MEMORY")
-CHUNK = 2500
+CHUNK = 500
 
 
 def main() -> int:
