@@ -222,7 +222,10 @@ def kenward_roger(fit: RepeatFit, L: Array) -> Contrasts:
     v, g = _quadratic(L, parts.pieces.phi), _quadratic(L, parts.moved)
     df = 2 * v**2 / (g * (parts.W @ g)).sum(axis=1)
     covariance = L @ parts.adjusted @ L.T
-    se = np.sqrt(covariance.diagonal(axis1=1, axis2=2))
+    adjusted = covariance.diagonal(axis1=1, axis2=2)
+    se = np.sqrt(
+        np.where(adjusted > 0, adjusted, v)
+    )  # rounding can spoil the adjustment where a burn SD vanishes
     return Contrasts("Kenward–Roger", fit.estimate.beta @ L.T, se, df, covariance)
 
 

@@ -118,7 +118,8 @@ def solve(c: Criterion) -> Solved:
     if len(c.d) == 0:
         zero = np.zeros(R)
         return Solved(zero, c.s0 / c.dof, deviance(c, zero), np.ones(R, dtype=np.bool_), 1)
-    if len(c.d) == 1 and c.dof > c.det_count.sum() and len(c.det) == 1:
+    one_size = len(c.d) == len(c.det) == 1 and abs(c.d[0] - c.det[0]) <= 1e-10 * c.d[0]
+    if one_size and c.dof > c.det_count.sum():
         return _closed(c)
     grid = GRID * (c.det_count.sum() / float(c.det @ c.det_count))
     table = deviance_grid(c, grid)

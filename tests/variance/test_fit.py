@@ -1,9 +1,12 @@
 """Properties of the fit: one response or many, units, labels, engines that must agree, two optima, bootstrap."""
 
+import warnings
+
 import numpy as np
 import pandas as pd
 import pytest
 
+from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels
 from kit.judge.means import fuel_means
 from kit.variance import fit_repeats
@@ -225,3 +228,62 @@ def test_engines_name_their_components():
     design = fitted("burns_days").design
     assert crossed_engine(design, "REML").names == ("bag", "day", "burn")
     assert nested_engine(fitted("burns_balanced").design, "REML").names == ("bag", "burn")
+
+
+def _random_trial(seed):
+    """A small trial with every irregularity: unequal bags, lost burns, days, a covariate, rounding."""
+    rng = np.random.default_rng(seed)
+    rows = [
+        (f"F{f}", f"B{b}")
+        for f in range(rng.integers(1, 6))
+        for b in range(rng.integers(1, 5))
+        for _ in range(rng.integers(1, 5))
+    ]
+    burns = pd.DataFrame(rows, columns=["fuel", "bag"])
+    burns["day"] = [f"D{d}" for d in rng.integers(0, rng.integers(1, 9), len(burns))]
+    burns["x"] = rng.normal(size=len(burns)).round(1)
+    burns["cooker"] = rng.choice(["a", "b"], len(burns))
+    bags, spread, days = burns["fuel"] + burns["bag"], rng.choice([0, 0.5, 2, 5]), rng.choice([0, 1, 3])
+    value = 50 + 10 * burns["fuel"].str[1].astype(int) + rng.normal(size=len(burns))
+    value += bags.map({bag: rng.normal() * spread for bag in bags.unique()})
+    value += burns["day"].map({day: rng.normal() * days for day in burns["day"].unique()})
+    burns["value"] = value.round(rng.integers(0, 4))
+    choices = {
+        "day": [None, "day"][rng.integers(2)],
+        "bag": [None, "bag", "bag", "bag"][rng.integers(4)],
+        "covariates": [(), ("x",), ("x", "cooker")][rng.integers(3)],
+        "method": ["REML", "ML"][rng.integers(2)],
+    }
+    return burns, choices
+
+
+@pytest.mark.parametrize("block", range(4))
+def test_no_random_trial_is_fitted_worse_than_by_the_reduced_engine(block):
+    """Against grouped_engine, which shares no algebra with the rotation: same criterion, no warning, no crash."""
+    checked = 0
+    for seed in range(25 * block, 25 * block + 25):
+        burns, choices = _random_trial(seed)
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            try:
+                fit = fit_repeats(burns, **choices)
+            except KitError:
+                continue
+            means = fuel_means(fit, df="satterthwaite")
+        assert len(means) == len(fit.labels)
+        if fit.design.nu > 0:
+            other = grouped_engine(fit.design, choices["method"])
+            found = other.solve(other.rotate(fit.columns.values))
+            assert fit.criterion <= found.criterion[0] + 1e-6, (seed, choices)
+            checked += 1
+    assert checked > 12
+
+
+def test_days_alone_run_across_fuels():
+    """A random term that is not inside the means: bag None, days crossed with fuel."""
+    burns = table("burns_days")
+    fit = fit_repeats(burns, bag=None, day="day")
+    other = grouped_engine(fit.design, "REML")
+    found = other.solve(other.rotate(fit.columns.values))
+    assert_allclose(fit.criterion, found.criterion, rtol=1e-12)
+    assert_allclose(fit.variances, found.theta, rtol=1e-6)
