@@ -214,7 +214,8 @@ def test_every_limit_has_a_meaning_a_tester_reads():
 def test_a_thousand_burns_are_flagged_in_seconds(tmp_path):
     import time
 
-    from kit.readings.flags import Stack, flagged as marked
+    from kit.readings.flags import Stack
+    from kit.readings.flags import flagged as marked
 
     n, burns = 2160, 1000
     one = noisy(np.arange(0, n * 10, 10.0))

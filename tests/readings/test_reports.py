@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from kit.errors import KitError
-from kit.readings import read_log
+from kit.readings import read_log, read_run
 from tests.readings.helpers import folder_of, log_text
-from kit.readings import read_run
 
 
 def test_r22_seconds_since_1904(tmp_path):
