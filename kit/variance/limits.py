@@ -83,7 +83,7 @@ def _limits(fit: RepeatFit, method: LimitMethod, level: float) -> tuple[Array, A
     names = named * len(fit.names)
     exact = burn_chi_square(fit, level) if method == "exact" else None
     if exact is not None:
-        low[:, -1], high[:, -1], names[-1] = *exact, "exact chi-square"
+        low[:, -1], high[:, -1], names[-1] = *exact, "exact χ²"
     return low, high, names
 
 

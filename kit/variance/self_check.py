@@ -129,12 +129,12 @@ def wrong_verdicts(
 def _components(fit: RepeatFit, again: RepeatFit, level: float) -> list[tuple[str, float, Array]]:
     truth = fit.estimate.theta[0]
     limits = component_limits(fit, "best", level).set_index("component")["method"]
-    by_profile = not isinstance(fit.engine, NestedEngine)
+    by_profile = limits.str.startswith("profile").all() and not isinstance(fit.engine, NestedEngine)
     table = None if by_profile else component_limits(again, "best", level)
     rows = []
     for place, name in enumerate(fit.names):
         words = f"interval of the {name} SD holds the truth ({limits[name]})"
-        if table is None or limits[name].startswith("profile"):
+        if table is None:
             held = profile_holds(again, place, truth[place], level)
         else:
             own, sd = table[table["component"] == name], np.sqrt(truth[place])

@@ -157,7 +157,7 @@ def test_a_profile_holds_what_lies_between_its_limits(name):
 
 def test_the_exact_limits_of_the_burn_sd_use_the_burns_within_bags():
     components = component_limits(fitted("burns_unbalanced"), "exact").set_index("component")
-    assert components.loc["burn", "method"] == "exact chi-square"
+    assert components.loc["burn", "method"] == "exact χ²"
     # residual sum of squares within bags 786.85 on 23 degrees of freedom (nested_anova), chi2 38.076 and 11.689
     assert_allclose(
         components.loc["burn", ["low", "high"]],
