@@ -156,3 +156,9 @@ def test_no_code_is_evaluated_from_data():
     runs_data = re.compile(r"\bpickle\b|\beval\(|\bexec\(|yaml\.load\b|shell=True")
     for path in SOURCES:
         assert not runs_data.findall(path.read_text(encoding="utf-8")), path
+
+
+def test_the_readme_carries_the_cautions_as_the_pages_do():
+    from kit.page.cautions import cautions_markdown
+
+    assert cautions_markdown().strip() in (ROOT / "README.md").read_text(encoding="utf-8")
