@@ -183,7 +183,8 @@ def nested_nodes(engine: NestedEngine, data: Rotated, L: Array) -> Nodes:
 
 def _steps(low: float, high: float, k: float, rest: float, wide: float = 1.0) -> Array:
     """Equal steps of `wide` SDs of log F on k and `rest` degrees of freedom: trapezoid error e^(−20/wide²)."""
-    return np.arange(low, high, wide * min(_WIDEST_STEP, float(np.sqrt(2 / k + 2 / rest))))
+    sd = np.sqrt(2 / k + 2 / rest) if rest > 0 else np.inf  # no burn is left within the terms' levels
+    return np.arange(low, high, wide * min(_WIDEST_STEP, float(sd)))
 
 
 def _needed(log_weight: Array, x: Array, negligible: float) -> tuple[float, float]:

@@ -1,6 +1,7 @@
 """Limits of standard deviations that cover best: exact χ², modified large-sample, averaged likelihood.
 
-The burn SD has S0/σ²_burn ~ χ² whatever the bags are: exact in every design without crossed days. The bag SD of a balanced design has the modified large-sample limits of Ting et al. (1990; Burdick & Graybill 1992,
+The burn SD has S0/σ²_burn ~ χ² whatever the bags are: exact in every design without crossed days. The bag SD of
+a balanced design has the modified large-sample limits of Ting et al. (1990; Burdick & Graybill 1992,
 section 3.3); elsewhere a variance s·Σ cλ has limits from its distribution averaged over the restricted likelihood
 (kit.variance.averaged): given the ratios, Q/s is χ² on ν. In a balanced design that is the generalised
 confidence interval of Weerahandi (1993). A limit of zero says: no more variation than within.
