@@ -85,11 +85,11 @@ def _quoted(part: str) -> str:
     return "".join(spelled).replace(" ", "_")
 
 
-def claims_of(facts: Facts, table: str = "comparisons") -> list[Claim]:
-    """Return a claim for each row of the comparisons (or of all 'pairs'), in their order; none in an interim report."""
+def claims_of(facts: Facts) -> list[Claim]:
+    """Return a claim for each row of the comparisons, in their order; none in an interim report."""
     if facts.interim:
         return []
-    return [_claim(row, facts) for row in facts.table(table).itertuples(index=False)]
+    return [_claim(row, facts) for row in facts.table("comparisons").itertuples(index=False)]
 
 
 def findings(facts: Facts, most: int = MOST) -> list[Claim]:

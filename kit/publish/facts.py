@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -65,6 +65,8 @@ class Facts:
         Units as shown.
     cast
         The fuels that were burned, in the order of the trial file.
+    instead
+        Tables that stand in for those of the analysis, on pages about two fuels.
     """
 
     analysis: Any
@@ -72,12 +74,13 @@ class Facts:
     sheet: pd.DataFrame
     units: Units
     cast: Cast
+    instead: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
     def table(self, name: str) -> pd.DataFrame:
         """Return one of the tidy tables; empty, with its columns, where the analysis has none."""
         import pandas as pd
 
-        found = getattr(self.analysis, name, None)
+        found = self.instead.get(name, getattr(self.analysis, name, None))
         if isinstance(found, pd.DataFrame) and len(found.columns):
             return found
         return pd.DataFrame({column.name: pd.Series(dtype=object) for column in TABLES[name]})

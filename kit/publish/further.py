@@ -20,7 +20,7 @@ AFFORDABLE: Final = 200
 COLUMNS: Final = ("id", "metric", "a", "b", "bags", "burns", "more_burns", "grams", "hours")
 
 
-def further_table(facts: Facts, name: str = "comparisons") -> pd.DataFrame:
+def further_table(facts: Facts) -> pd.DataFrame:
     """Return for each open question of a primary metric how many bags a fuel, of as many burns each, would settle it.
 
     The true difference and spreads are taken to be the estimates, the spreads at their upper 80 % limits; enough is
@@ -39,7 +39,7 @@ def further_table(facts: Facts, name: str = "comparisons") -> pd.DataFrame:
     rows = [
         _needed(row, facts)
         for metric in facts.primary
-        for row in facts.rows(name, metric).itertuples(index=False)
+        for row in facts.rows("comparisons", metric).itertuples(index=False)
         if row.verdict == "not settled" and row.low == row.low
     ]
     return pd.DataFrame(rows, columns=list(COLUMNS))

@@ -36,7 +36,7 @@ def _prices(facts: Facts) -> dict[str, float]:
     }
 
 
-def break_even_table(facts: Facts, name: str = "comparisons") -> pd.DataFrame:
+def break_even_table(facts: Facts) -> pd.DataFrame:
     """Return for each compared pair the price ratio a kilogram at which both are equal value.
 
     With cost: (price of a ÷ price of b) ÷ (cost of a ÷ cost of b). Without prices, charges being of equal mass:
@@ -52,7 +52,7 @@ def break_even_table(facts: Facts, name: str = "comparisons") -> pd.DataFrame:
     metric = price_metric(facts)
     if facts.interim or not metric:
         return pd.DataFrame(columns=list(COLUMNS))
-    table = facts.rows(name, metric).dropna(subset=["ratio", "low", "high"])
+    table = facts.rows("comparisons", metric).dropna(subset=["ratio", "low", "high"])
     prices = _prices(facts)
     rows = [_row(row, prices, metric, facts) for row in table.itertuples(index=False)]
     known = [row for row in rows if row["value"] == row["value"]]

@@ -285,3 +285,28 @@ def test_sections_show_themselves_in_a_notebook(whole):
     section = whole[0][0]
     assert section._repr_html_() == str(section.html)
     assert "<svg" not in repr(section)
+
+
+def test_two_fuels_tells_from_the_first_ones_side_and_keeps_the_verdict_of_the_report():
+    analysis = stand_in(control="beech")
+    html = sections.two_fuels(analysis, "beech", "alder").html
+    text = read(html).text.replace("\u00a0", " ")
+    assert re.search(r"[Bb]eech briquettes peaked 36 °C \(65 °F\) cooler than Alder lump: 29 to 43 °C", text)
+    assert "for all 3 comparisons with the control fuel at once" in text
+    report = read(sections.answer(analysis).html).text.replace("\u00a0", " ")
+    assert "Alder lump peaked 36 °C (65 °F) hotter than beech briquettes: 29 to 43 °C" in report
+    page = read(html)
+    assert {link[1:] for link in page.links if link.startswith("#")} <= set(page.ids)
+    assert len(page.ids) == len(set(page.ids))
+
+
+def test_a_comparison_turned_twice_is_itself():
+    from kit.publish.narrowed import turned_round
+
+    rows = stand_in().comparisons
+    again = turned_round(turned_round(rows))
+    for name in rows.columns:
+        if rows[name].dtype.kind == "f":
+            assert again[name].tolist() == pytest.approx(rows[name].tolist(), nan_ok=True), name
+        else:
+            assert again[name].tolist() == rows[name].tolist(), name

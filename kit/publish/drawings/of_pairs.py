@@ -29,19 +29,20 @@ ADJUSTED = {
 }
 
 
-def family_words(facts: Facts, metric: str, name: str = "comparisons") -> str:
+def family_words(facts: Facts, metric: str) -> str:
     """Return over what the intervals of a metric's comparisons hold."""
-    table = facts.rows(name, metric)
+    table = facts.rows("comparisons", metric)
+    size = int(table["family"].iloc[0]) if "family" in table and len(table) else len(table)
     adjust = str(table["adjust"].iloc[0]) if len(table) else "none"
-    if len(table) == 1:
+    if size <= 1:
         return "for this one comparison"
-    return ADJUSTED.get(adjust, ADJUSTED["none"]).format(n=len(table))
+    return ADJUSTED.get(adjust, ADJUSTED["none"]).format(n=size)
 
 
-def pairs_table(facts: Facts, metric: str, name: str = "comparisons") -> pd.DataFrame:
-    """Return the comparisons (or all 'pairs') of a metric as drawn: per cent on the log scale, else units as shown."""
+def pairs_table(facts: Facts, metric: str) -> pd.DataFrame:
+    """Return the comparisons of a metric as drawn: per cent on the log scale, else units as shown."""
     spec = facts.spec(metric)
-    table = facts.in_order(facts.rows(name, metric)).reset_index(drop=True)
+    table = facts.in_order(facts.rows("comparisons", metric)).reset_index(drop=True)
     log = spec.scale == "log"
     columns = {
         "value": table["ratio" if log else "difference"],
@@ -183,7 +184,7 @@ def pair_drawing(facts: Facts, claims: list[Claim]) -> Drawing | None:
         caption=(
             f"A row a measure, each on a scale of its own about a common zero; to the right {a} has more. "
             "Dot and bar: difference "
-            f"and its {facts.percent} interval {family_words(facts, first.metric, 'pairs')}. Filled dot: "
+            f"and its {facts.percent} interval {family_words(facts, first.metric)}. Filled dot: "
             "settled; open dot: not settled. Shaded "
             "zone: too small to matter, as declared beforehand; none where nothing was declared."
         ),
@@ -196,14 +197,16 @@ def pair_drawing(facts: Facts, claims: list[Claim]) -> Drawing | None:
 
 def _told(facts: Facts, metric: str, row: pd.Series) -> str:
     spec = facts.spec(metric)
-    source = facts.rows("pairs", metric).loc[lambda t: (t["a"] == row["a"]) & (t["b"] == row["b"])].iloc[0]
+    source = (
+        facts.rows("comparisons", metric).loc[lambda t: (t["a"] == row["a"]) & (t["b"] == row["b"])].iloc[0]
+    )
     value = source["ratio" if spec.scale == "log" else "difference"]
     told = Told(float(value), float(source["low"]), float(source["high"]), float("nan"), spec, facts.units)
     return told.end(told.value)
 
 
 def _side_row(facts: Facts, claim: Claim) -> dict[str, object] | None:
-    drawn = pairs_table(facts, claim.metric, "pairs")
+    drawn = pairs_table(facts, claim.metric)
     pair = {claim.a, claim.b}
     own = drawn[[{x, y} == pair for x, y in zip(drawn["a"], drawn["b"], strict=True)]].dropna(
         subset=["low", "high"]

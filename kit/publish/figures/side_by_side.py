@@ -33,7 +33,7 @@ def side_by_side(table: pd.DataFrame, look: Look, frame: Frame) -> Figure:
         frame,
         0.55 + 0.36 * len(rows),
         rows=len(rows),
-        margins=(room_for(rows["label"], 30), right, 0.2, 0.3),
+        margins=(room_for(rows["label"], 38), right, 0.2, 0.3),
     )
     for each, row in zip(axes, rows.itertuples(index=False), strict=True):
         _one(each, row, look, frame)
@@ -62,5 +62,5 @@ def _one(axes: Axes, row: object, look: Look, frame: Frame) -> None:
         zorder=3,
     )
     axes.set_axis_off()
-    word(axes, -reach * 1.03, 0, short(row.label, 30), look, frame, ha="right")  # type: ignore[attr-defined]
+    word(axes, -reach * 1.03, 0, short(row.label, 38), look, frame, ha="right")  # type: ignore[attr-defined]
     word(axes, reach * 1.03, 0, short(row.words, 34), look, frame)  # type: ignore[attr-defined]

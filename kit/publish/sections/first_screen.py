@@ -85,15 +85,18 @@ def _rest(everything: Sequence[Claim], told: Sequence[Claim]) -> str:
     return f"Of the {counted(len(left), 'other comparison')} of the main measures {verdict}; they stand in section 4."
 
 
-def finding_html(claim: Claim) -> Html:
-    """Return a finding with its number set off, its id as anchor, and a link to its figure."""
+def finding_html(claim: Claim, figure: str = "") -> Html:
+    """Return a finding with its number set off, its id as anchor, and a link to its figure or the one named."""
     before, number, after = (
         claim.sentence.partition(claim.number) if claim.number else (claim.sentence, "", "")
     )
     marked = element("span", number, class_="number") if number else None
     kind = "finding" if claim.settled else "finding open"
     link = element(
-        "a", "figure", href=f"#{anchor('figure', claim.figure)}", aria_label=f"Figure of: {claim.caption}"
+        "a",
+        "figure",
+        href=f"#{anchor('figure', figure or claim.figure)}",
+        aria_label=f"Figure of: {claim.caption}",
     )
     return element("p", before, marked, after, " ", link, class_=kind, id=claim.id)
 

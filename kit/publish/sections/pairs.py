@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from kit.page.numbers import plain, quantity
 from kit.page.tables import Col, table
 from kit.page.text import Html
-from kit.publish.claims import Claim, claim_id, claims_of
+from kit.publish.claims import claims_of
 from kit.publish.drawings.common import axis_unit
 from kit.publish.drawings.of_pairs import break_even_drawing, family_words, pairs_drawing, pairs_table
 from kit.publish.facts import Facts, facts_of
@@ -79,17 +79,9 @@ def _how_to_read(facts: Facts, metrics: list[str]) -> list[Html]:
     return [paragraph(" ".join(lines))]
 
 
-def pairs_html(facts: Facts, metric: str, only: tuple[str, str] | None = None) -> Html | None:
+def pairs_html(facts: Facts, metric: str) -> Html | None:
     """Return the table of a metric's comparisons, or None where it has none."""
-    name = "pairs" if only else "comparisons"
-    rows = pairs_table(facts, metric, name)
-    if only:
-        rows = rows[
-            [
-                claim_id(metric, a, b) == claim_id(metric, *only)
-                for a, b in zip(rows["a"], rows["b"], strict=True)
-            ]
-        ]
+    rows = pairs_table(facts, metric)
     if not len(rows):
         return None
     spec = facts.spec(metric)
@@ -101,9 +93,9 @@ def pairs_html(facts: Facts, metric: str, only: tuple[str, str] | None = None) -
         "ratio, first over second, as per cent more or less" if spec.scale == "log" else "first minus second"
     )
     note = (
-        f"Difference: {what}. From and to: {facts.percent} interval {family_words(facts, metric, name)}; "
+        f"Difference: {what}. From and to: {facts.percent} interval {family_words(facts, metric)}; "
         f"alone: {facts.percent} interval "
-        f"of that comparison alone. Burns and bags: of the first, of the second. p: {_p_words(facts, metric, name)}."
+        f"of that comparison alone. Burns and bags: of the first, of the second. p: {_p_words(facts, metric)}."
     )
     columns = [
         Col("label", "Fuels", kind="head"),
@@ -143,19 +135,18 @@ def _p_shown(p: float) -> str:
     return "–" if p != p else "<0.001" if p < 0.0005 else plain(float(p), 3)
 
 
-def _p_words(facts: Facts, metric: str, name: str) -> str:
-    rows = facts.rows(name, metric)
-    alone = str(rows["adjust"].iloc[0]) == "none" or len(rows) == 1
+def _p_words(facts: Facts, metric: str) -> str:
+    alone = family_words(facts, metric).startswith("for this one") or (
+        str(facts.rows("comparisons", metric)["adjust"].iloc[0]) == "none"
+    )
     return "chance of so large a difference were there none" + (
         "" if alone else ", adjusted like the interval"
     )
 
 
-def further_html(facts: Facts, pair: tuple[str, str] | None = None) -> list[Html | None]:
+def further_html(facts: Facts) -> list[Html | None]:
     """Return what would settle what is open: further bags and burns, fuel and hours, or 'no affordable number'."""
-    rows = further_table(facts, "pairs" if pair else "comparisons")
-    if pair:
-        rows = rows[[{a, b} == set(pair) for a, b in zip(rows["a"], rows["b"], strict=True)]]
+    rows = further_table(facts)
     if not len(rows):
         return []
     told = [_needed(row, facts) for row in rows.itertuples(index=False)]
@@ -284,9 +275,3 @@ def price_sentence(row: Any, facts: Facts) -> str:
 def verdict_meanings() -> list[str]:
     """Return each verdict with what it rests on."""
     return [f"{verdict}: {meaning}" for verdict, meaning in VERDICTS.items()]
-
-
-def claims_for(facts: Facts, a: str, b: str) -> list[Claim]:
-    """Return the claims about two fuels, primary metrics first."""
-    own = [claim for claim in claims_of(facts, "pairs") if {claim.a, claim.b} == {a, b}]
-    return sorted(own, key=lambda claim: (not claim.primary, facts.metrics.index(claim.metric)))

@@ -1,0 +1,52 @@
+"""An analysis seen as being about two fuels: their comparisons alone, told from the first one's side."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from kit.publish.facts import Facts
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_SWAPPED = (("a", "b"), ("n_a", "n_b"), ("bags_a", "bags_b"))
+_LIMITS = (("low", "high"), ("low_alone", "high_alone"))
+
+
+def narrowed(facts: Facts, a: str, b: str) -> Facts:
+    """Return facts whose only comparisons are those of a with b, from the declared family where it holds the pair.
+
+    Each row keeps the size of its family in the column family: its interval is as wide as in the whole report.
+    """
+    declared = _pair(facts.table("comparisons"), a, b)
+    others = _pair(facts.table("pairs"), a, b)
+    rows = declared if len(declared) else others
+    return replace(facts, instead={"comparisons": rows, "pairs": rows})
+
+
+def _pair(table: pd.DataFrame, a: str, b: str) -> pd.DataFrame:
+    import pandas as pd
+
+    sized = table.assign(family=table.groupby("metric")["a"].transform("size") if len(table) else 0)
+    straight = sized[(sized["a"] == a) & (sized["b"] == b)]
+    other = turned_round(sized[(sized["a"] == b) & (sized["b"] == a)])
+    return (
+        pd.concat([straight, other]) if len(straight) and len(other) else straight if len(straight) else other
+    )
+
+
+def turned_round(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return comparisons told from the other side: differences change their sign, ratios turn over."""
+    log = rows["scale"] == "log"
+    turned = {one: rows[other] for pair in _SWAPPED for one, other in (pair, pair[::-1])}
+    for low, high in _LIMITS:
+        first, last = rows[low].astype(float), rows[high].astype(float)
+        turned |= {low: (-last).where(~log, 1 / last), high: (-first).where(~log, 1 / first)}
+    sides = {"a": "b", "b": "a"}
+    return rows.assign(
+        **turned,
+        difference=-rows["difference"].astype(float),
+        ratio=1 / rows["ratio"].astype(float),
+        direction=rows["direction"].map(lambda side: sides.get(side, side)),
+    )
