@@ -71,6 +71,8 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
     except KitError as error:
         return Judged(spec, None, " ".join(problem.found for problem in error.problems), {})
     tables = _of_every_metric(fit, question)
+    if fit.has_spread and (question.primary or question.margin is not None):
+        tables["odd_burns"] = odd_burns(measured_only(fit), question)
     if question.primary and fit.has_spread:
         tables |= _of_a_primary_metric(fit, tables, question)
     return Judged(spec, fit, "", {name: _labelled(table, spec) for name, table in tables.items()})
@@ -117,7 +119,6 @@ def _of_a_primary_metric(fit: RepeatFit, tables: Tables, question: Question) -> 
         "shares": lambda: variance_shares(fit, question.level, question.seed),
         "kinds": lambda: _kinds(fit, question),
         "chances": lambda: chances(plain, question.level, question.seed),
-        "odd_burns": lambda: odd_burns(plain, question),
         "influence": lambda: _influence(plain, question),
         "second_opinion": lambda: second_opinion(fit),
         "self_check": lambda: self_check(fit, question.seed, margin=question.margin, level=question.level),

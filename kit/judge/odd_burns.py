@@ -2,72 +2,162 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+from scipy import special
 
 from kit.errors import KitError
 from kit.judge.conditions import conditions_apart
 from kit.judge.question import Question
 from kit.variance import RepeatFit, contrasts, fit_repeats
 
+Array = npt.NDArray[np.float64]
+
 APART = "held apart"
+RATIOS = (0.0, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4, 12.8, 51.2)
+"""Ratios of a random term's variance to the burns' at which every burn is screened."""
+MOST_FOR_A_GRID = 150
+"""Burns beyond which one of them no longer moves the ratios: they are screened at the fitted ratios alone."""
+ALONE = 1e-9
+LEAST_SCALE = 1e-3
+
+
+@dataclass(frozen=True)
+class Apart:
+    """One burn against the others: what they lead to expect, the studentised residual, its p for itself."""
+
+    expected: float = float("nan")
+    residual: float = float("nan")
+    p: float = float("nan")
 
 
 def odd_burns(fit: RepeatFit, question: Question) -> pd.DataFrame:
     """Hold each burn against what the others lead to expect (schema.ODD_BURNS without metric and unit).
 
-    The burn gets a parameter of its own, so that means, bags, days and spread come from the other burns alone; its
-    estimate over its standard error is the studentised leave-one-out residual (Cook & Weisberg 1982, 2.2.1).
+    A burn gets a parameter of its own, so that means, bags, days and spread come from the other burns alone; its
+    estimate over its standard error is the studentised leave-one-out residual (Cook & Weisberg 1982, 2.2.1). A wild
+    burn makes its bag-mates look odd too; therefore the most extreme burn is judged first and, if odd, held apart
+    before the others are judged, and so on until the most extreme of the rest is not odd.
+
+    All burns are screened first, with the variance ratios that are likeliest for the other burns on a grid. The t of
+    given ratios has the most degrees of freedom there are, so its p is a lower bound; burns that could be odd
+    by it are then judged by a refit of the model, the t averaged over the likelihood of the ratios.
 
     Parameters
     ----------
     fit
-        The model of one metric.
+        The model of one metric, all of whose values are exact.
     question
-        How the metric is judged; p is multiplied by burns times primary metrics (Bonferroni).
+        How the metric is judged; p is multiplied by `question.looks` times burns (Bonferroni).
 
     Returns
     -------
     DataFrame
-        A row a burn whose value is exact, in the order of the table; residual and p are blank where the others say
-        nothing of it.
+        A row a burn, in the order of the table; residual and p are blank where the others say nothing of it.
     """
-    rows = fit.table
-    exact = rows[rows["status"] == "exact"]
-    records = [_held_apart(rows, place, fit, question) for place in exact.index]
-    table = pd.DataFrame(records, columns=["expected", "residual", "p"])
-    adjusted = np.minimum(1.0, table["p"] * len(exact) * question.primaries)
+    rows = fit.table.reset_index(drop=True)
+    tests = len(rows) * question.looks
+    found = _one_by_one(rows, fit, question, tests)
+    table = pd.DataFrame([vars(each) for each in found], columns=["expected", "residual", "p"])
+    adjusted = np.minimum(1.0, table["p"] * tests)
     odd = adjusted < 1 - question.level
     words = [
-        conditions_apart(rows, burn) if is_odd else ""
-        for burn, is_odd in zip(exact["burn"], odd, strict=True)
+        conditions_apart(rows, burn) if is_odd else "" for burn, is_odd in zip(rows["burn"], odd, strict=True)
     ]
-    lead = exact[["burn", "fuel", "value"]].reset_index(drop=True)
-    return lead.join(table).assign(p=adjusted, odd=odd, conditions=words)
+    return rows[["burn", "fuel", "value"]].join(table).assign(p=adjusted, odd=odd, conditions=words)
 
 
-def _held_apart(
-    rows: pd.DataFrame, place: object, fit: RepeatFit, question: Question
-) -> tuple[float, float, float]:
-    nothing = (float("nan"),) * 3
-    marked = rows.assign(**{APART: (rows.index == place).astype(float)})
-    if (rows["fuel"] == rows.at[place, "fuel"]).sum() < 2:
-        return nothing
-    try:
-        again = fit_repeats(
-            marked,
-            scale=fit.scale,
-            status="status",
-            **replace(question, covariates=(*question.covariates, APART)).roles(marked),
+def _one_by_one(rows: pd.DataFrame, fit: RepeatFit, question: Question, tests: int) -> list[Apart]:
+    """Judge the most extreme burn, hold it apart if it is odd, and judge the rest without it."""
+    found = [Apart()] * len(rows)
+    kept = np.arange(len(rows), dtype=np.int64)
+    while len(kept) > fit.design.p:
+        for place, each in zip(kept, _screened(fit, kept), strict=True):
+            found[place] = each
+        doubtful = [place for place in kept.tolist() if found[place].p * tests < 1]
+        for place in doubtful:
+            found[place] = _refitted(rows.iloc[kept], place, fit, question, tests)
+        known = [place for place in doubtful if np.isfinite(found[place].p)]
+        first = min(known, key=lambda place: found[place].p, default=None)
+        if first is None or found[first].p * tests >= 1 - question.level:
+            break
+        kept = kept[kept != first]
+    return found
+
+
+def _screened(fit: RepeatFit, kept: npt.NDArray[np.int64]) -> list[Apart]:
+    """Return each burn against the others at the variance ratios that are likeliest for those others.
+
+    With Q = V⁻¹ − V⁻¹X(X'V⁻¹X)⁻¹X'V⁻¹ a burn's own parameter is (Qy)_i/Q_ii with variance 1/Q_ii; the residual sum
+    without it is y'Qy − (Qy)_i²/Q_ii, and the restricted likelihood gains the factor Q_ii^−½ (Cook & Weisberg 1982).
+    """
+    y, X = fit.columns.values[0][kept], fit.design.X[kept]
+    same = _same_level(fit, kept)
+    scale = _burn_scale(fit)[kept]
+    nu = len(kept) - X.shape[1] - 1
+    deviance, shift, t = [], [], []
+    for ratios in _points(fit, len(same), len(kept)):
+        V = np.diag(scale) + sum(
+            (ratio * each for ratio, each in zip(ratios, same, strict=True)), np.zeros((1, 1))
         )
+        inverse = np.linalg.inv(V)
+        VX = inverse @ X
+        A = X.T @ VX
+        Q = inverse - VX @ np.linalg.pinv(A) @ VX.T
+        own, e = np.diag(Q).copy(), Q @ y
+        own[own < ALONE * np.diag(inverse)] = np.nan
+        left = np.maximum(y @ e - e**2 / own, 1e-300)
+        deviance.append(nu * np.log(left) + np.linalg.slogdet(V)[1] + np.linalg.slogdet(A)[1] + np.log(own))
+        shift.append(e / own)
+        t.append(e / np.sqrt(own * left / max(nu, 1)))
+    best = np.argmin(np.where(np.isnan(deviance), np.inf, deviance), axis=0)
+    burns = np.arange(len(kept))
+    return _as_apart(fit, y, np.array(shift)[best, burns], np.array(t)[best, burns], nu)
+
+
+def _as_apart(fit: RepeatFit, y: Array, shift: Array, t: Array, nu: int) -> list[Apart]:
+    p = 2 * special.stdtr(max(nu, 1), -np.abs(t))
+    expected = np.exp(y - shift) if fit.scale == "log" else y - shift
+    return [Apart(*map(float, each)) for each in zip(expected, t, p, strict=True)]
+
+
+def _same_level(fit: RepeatFit, kept: npt.NDArray[np.int64]) -> list[npt.NDArray[np.bool_]]:
+    """Return for each random term which burns share a level of it."""
+    codes = {term.name: term.levels.codes[kept] for term in fit.design.terms}
+    return [codes[name][:, None] == codes[name] for name in fit.names if not name.startswith("burn")]
+
+
+def _burn_scale(fit: RepeatFit) -> Array:
+    """Return each burn's variance relative to the mean of the groups' that have one of their own."""
+    groups = fit.design.spread
+    own = fit.variances[0, -groups.count :]
+    return np.asarray(np.maximum(own / own.mean(), LEAST_SCALE)[groups.codes])
+
+
+def _points(fit: RepeatFit, terms: int, burns: int) -> Sequence[tuple[float, ...]]:
+    if burns <= MOST_FOR_A_GRID:
+        return list(product(RATIOS, repeat=terms))
+    base = fit.variances[0, terms:].mean()
+    return [tuple(fit.variances[0, :terms] / base)]
+
+
+def _refitted(rows: pd.DataFrame, place: int, fit: RepeatFit, question: Question, tests: int) -> Apart:
+    """Return one burn against the others by a refit with a parameter of its own."""
+    marked = rows.assign(**{APART: (rows.index == place).astype(float)})
+    with_own = replace(question, covariates=(*question.covariates, APART))
+    try:
+        again = fit_repeats(marked, scale=fit.scale, **with_own.roles(marked))
     except KitError:
-        return nothing
+        return Apart()
     L = np.zeros((1, again.design.p))
     L[0, again.design.columns.index(APART)] = 1.0
-    found = contrasts(again, L, "kenward-roger", question.level)
+    found = contrasts(again, L, "best", 1 - (1 - question.level) / tests)
     shift, se = float(found.estimate[0, 0]), float(found.se[0, 0])
     value = float(rows.at[place, "value"])
     expected = value * np.exp(-shift) if fit.scale == "log" else value - shift
-    return float(expected), shift / se, float(found.p()[0, 0])
+    return Apart(float(expected), shift / se, float(found.p()[0, 0]))

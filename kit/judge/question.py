@@ -33,7 +33,9 @@ class Question:
     primary
         Whether verdicts are about this metric: then it is looked at from all sides.
     primaries
-        How many metrics are primary: odd burns are looked for in all of them.
+        How many metrics are primary.
+    others
+        How many further metrics have a declared margin: odd burns are looked for in these too.
     borrowed
         Repeatability SD and its degrees of freedom from other trials, used where this one has no repeats.
     seed
@@ -48,14 +50,24 @@ class Question:
     kind_of: Mapping[str, str] = field(default_factory=dict)
     primary: bool = False
     primaries: int = 1
+    others: int = 0
     borrowed: tuple[float, float] | None = None
     seed: int = 1
+
+    @property
+    def looks(self) -> int:
+        """By what a p value of an odd burn is multiplied, beside the number of burns.
+
+        Half of what a trial may err by is shared by the primary metrics, the other half by the others (Bonferroni
+        with weights).
+        """
+        same = self.primaries if self.primary else self.others
+        return same * (2 if self.others else 1)
 
     def countable(self, rows: pd.DataFrame) -> tuple[pd.DataFrame, str]:
         """Return the burns whose values can be compared, and why there are none ('' where there are).
 
-        A fuel with a burn that never reached the threshold is left out: its times are not 'later than' any
-        (STATISTICS section 9).
+        A fuel with a burn that never reached the threshold is left out: its times are not 'later than' any.
         """
         never = set(rows.loc[rows["status"] == "never", "fuel"])
         counted = rows[rows["status"].isin(KNOWN) & ~rows["fuel"].isin(never)]
@@ -69,10 +81,11 @@ class Question:
 
     def roles(self, rows: pd.DataFrame) -> dict[str, Any]:
         """Return the arguments of `fit_repeats` that say what the columns of these burns are."""
-        has_bags = not rows["bag"].isin(["", NO_BAG]).all()
-        has_days = bool((rows["day"] != "").all()) and rows["day"].nunique() > 1
+        days, fuels = set(rows["day"].tolist()), rows["fuel"].tolist()
+        has_bags = not set(rows["bag"].tolist()) <= {"", NO_BAG}
+        has_days = "" not in days and len(days) > 1
         varying = [name for name in self.covariates if rows[name].nunique() > 1]
-        repeats = int(rows["fuel"].value_counts().max()) > 1
+        repeats = len(set(fuels)) < len(fuels)
         return {
             "bag": "bag" if has_bags else None,
             "day": "day" if has_days else None,

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pandas as pd
 
+from kit.judge.borrowed import borrowed_spread, lenders_of
 from kit.judge.counted import Counted
 from kit.judge.judged import Judged, judge_metric
 from kit.judge.question import Question
@@ -22,13 +23,16 @@ def judge_trial(
 
     While planned burns are still to come no verdict is given (DESIGN, interim reports).
     """
-    base = question_of(run.trial, seed)
+    base, lenders = question_of(run.trial, seed), lenders_of(run)
     judged = {}
     for metric_id in dict.fromkeys(counted.metrics["metric"]):
         spec = run.trial.metric(metric_id)
         say(f"judging {spec.label}")
         question = replace(
-            base, margin=margin_of(run.trial, metric_id), primary=metric_id in run.trial.primary
+            base,
+            margin=margin_of(run.trial, metric_id),
+            primary=metric_id in run.trial.primary,
+            borrowed=borrowed_spread(lenders, metric_id),
         )
         judged[metric_id] = judge_metric(counted.compared(metric_id), spec, question)
     return {name: without_verdicts(each) for name, each in judged.items()} if run.is_interim else judged
@@ -43,6 +47,7 @@ def question_of(trial: Trial, seed: int) -> Question:
         covariates=tuple(dict.fromkeys((*trial.model.covariates, "cooker"))),
         kind_of={fuel.id: fuel.kind for fuel in trial.fuels},
         primaries=len(trial.primary),
+        others=len(set(trial.margins) - set(trial.primary)),
         seed=seed,
     )
 
