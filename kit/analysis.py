@@ -16,6 +16,7 @@ import pandas as pd
 
 from kit import schema
 from kit.burns import Curves, burn_metrics, common_grid, uncertainty_budget
+from kit.judge.borrowed import borrowed_words
 from kit.judge.cooks import judge_cooks
 from kit.judge.counted import Counted, counted_burns
 from kit.judge.curves import JudgedCurves, judge_curves
@@ -178,7 +179,7 @@ def _analysis(
         interim=interim_words(run),
         level=judging_level(run.trial),
         seed=seed,
-        notes=(*run.notes, *counted.notes, *drawn.notes),
+        notes=(*run.notes, *counted.notes, *drawn.notes, *borrowed_words(run)),
     )
 
 

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
-from kit.errors import KitError, Problem
 from kit.plan.power import sds_of
-from kit.schema import COMPONENTS, RESULTS_SCHEMA, Metric
+from kit.schema import COMPONENTS, Metric
+from kit.trial.earlier import newest_results
 
 ASSUMED = {
     "log": {"bag": 0.05, "burn": 0.08, "day": 0.04},
@@ -86,48 +85,8 @@ def components_of(folder: str | Path) -> pd.DataFrame:
     KitError
         Where there is no report, or one cannot be read.
     """
-    table = pd.DataFrame(columns=[column.name for column in COMPONENTS])
-    for path in reports_of(folder):
-        table = _read_components(path)
-        if len(table):
-            break
+    rows = newest_results(folder, "components").get("components", [])
+    table = pd.DataFrame(rows, columns=[column.name for column in COMPONENTS])
     numbers = ["sd", "low", "high", "level"]
     table[numbers] = table[numbers].apply(pd.to_numeric, errors="coerce")
     return table
-
-
-def _read_components(path: Path) -> pd.DataFrame:
-    try:
-        results = json.loads(path.read_text(encoding="utf-8"))
-        if results.get("schema") != RESULTS_SCHEMA:
-            raise ValueError(str(results.get("schema")))
-        return pd.DataFrame(results["components"], columns=[column.name for column in COMPONENTS])
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise KitError(
-            Problem("refuse", str(path), f"results that cannot be read ({error})", RESULTS_SCHEMA,
-                    "Make that folder's report again.")
-        ) from error  # fmt: skip
-
-
-def reports_of(folder: str | Path) -> list[Path]:
-    """Return the results.json of each report of a run folder, newest first.
-
-    Raises
-    ------
-    KitError
-        Where there is no report.
-    """
-    found = [path for path in Path(folder).glob("reports/*/results.json") if path.parent.name[:1] != "."]
-    if not found:
-        raise KitError(
-            Problem("refuse", str(folder), "no report with results.json", "a run folder that has one",
-                    "Run `repeatburn report` on it first.")
-        )  # fmt: skip
-    return sorted(found, key=lambda path: _age(path.parent.name), reverse=True)
-
-
-def _age(name: str) -> tuple[str, str, int]:
-    """Order '2026-05-14-standard-10' after '-2', and both after the first of the day."""
-    day, rest = name[:10], name[11:]
-    stem, _, number = rest.rpartition("-")
-    return (day, stem, int(number)) if number.isdigit() else (day, rest, 1)
