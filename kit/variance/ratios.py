@@ -150,8 +150,11 @@ class Axis:
         return np.asarray(np.log(self.inflation(self.d)) @ self.count)
 
 
-def nested_nodes(engine: NestedEngine, data: Rotated, L: Array) -> Nodes:
-    """Return the nodes of a design with one random term, over the range that these responses need."""
+def nested_nodes(engine: NestedEngine, data: Rotated, L: Array, step: float = 1.0) -> Nodes:
+    """Return the nodes of a design with one random term, over the range that these responses need.
+
+    `step` counts in SDs of log F.
+    """
     r = engine.rotation
     extra = 0.0 if engine.borrowed is None else engine.borrowed.df
 
@@ -164,7 +167,7 @@ def nested_nodes(engine: NestedEngine, data: Rotated, L: Array) -> Nodes:
 
     coarse = np.arange(_LEAST, 80.5)
     low, high = _needed(log_weight(at(coarse)), coarse, NEGLIGIBLE)
-    axis = at(_steps(low, high, float(r.all_count.sum()), r.within_df + extra))
+    axis = at(_steps(low, high, float(r.all_count.sum()), r.within_df + extra, step))
     w = 1 / axis.inflation(r.all_d)
     shrink, lifted = axis.ratio[:, None] * w[:, : len(r.d)], L @ r.G
     within = _cleared(r.xx - np.tensordot(1 / r.sizes, r.class_xx, axes=1), r.xx)
@@ -254,7 +257,9 @@ def _held(c: Crossing, inside: npt.NDArray[np.bool_]) -> Array | None:
     return np.asarray(left) if len(left) else None
 
 
-def crossed_nodes(engine: CrossedEngine, data: CrossedData, L: Array) -> Nodes:
+def crossed_nodes(
+    engine: CrossedEngine, data: CrossedData, L: Array, steps: tuple[float, float] = (1.0, 1.0)
+) -> Nodes:
     """Return the nodes of a design with two crossed random terms: each λ with its own axis of μ."""
     c, p = engine.crossing, engine.design.p
     extra = 0.0 if engine.borrowed is None else engine.borrowed.df
@@ -293,7 +298,7 @@ def crossed_nodes(engine: CrossedEngine, data: CrossedData, L: Array) -> Nodes:
     x = _needed(weight.transpose(0, 2, 1), coarse, NEGLIGIBLE_CROSSED)
     y = _needed(weight, coarse, NEGLIGIBLE_CROSSED)
     small = len(made[len(made) // 2].axis.d)
-    axis, made, grams = slices(_steps(*x, len(d), rest, 1.25), _steps(*y, small, rest, 1.25))
+    axis, made, grams = slices(_steps(*x, len(d), rest, steps[0]), _steps(*y, small, rest, steps[1]))
     start, core = p + c.order[0].levels.count, c.GZ.shape[1]
     along = [(L @ c.GZ) * (s.ratio * s.w[:core]) for s in made]
     across = [

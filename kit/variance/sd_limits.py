@@ -131,7 +131,8 @@ def averaged_limits(fit: RepeatFit, combination: Array, level: float = 0.95) -> 
     combination
         Coefficients c of the components, in the fit's order, the burn's last.
     """
-    nodes = nodes_of(fit.engine, fit.data, np.eye(fit.design.p)[:1])
+    alone = int(np.argmax(combination)) if np.count_nonzero(combination) == 1 else None
+    nodes = nodes_of(fit.engine, fit.data, np.eye(fit.design.p)[:1], alone)
     if nodes is None:
         raise ValueError("the average over the restricted likelihood needs one burn SD and at most two terms")
     factor = nodes.ratios @ combination[:-1] + combination[-1]

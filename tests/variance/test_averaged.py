@@ -1,0 +1,152 @@
+"""df='best' against classical t, a plain double loop of the same integral, and its own symmetries."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import optimize, stats
+
+from kit.variance.covariance import contrasts
+from kit.variance.fit import fit_repeats
+from kit.variance.t_tails import upper_tail
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+
+
+def _table(name):
+    return pd.read_csv(REFERENCE / f"{name}.csv")
+
+
+def _pairs(fit):
+    first, second = np.triu_indices(len(fit.labels), 1)
+    rows = np.eye(len(fit.labels), fit.design.p)
+    return rows[first] - rows[second]
+
+
+@pytest.mark.parametrize("name", ["burns_balanced", "burns_boundary", "burns_large"])
+def test_balanced_design_gives_the_classical_t_of_the_bag_mean_square(name):
+    table = _table(name)
+    fit = fit_repeats(table)
+    found = contrasts(fit, _pairs(fit), "best")
+    means = table.groupby(["fuel", "bag"])["value"].mean()
+    df = len(means) - len(fit.labels)
+    within = means - means.groupby("fuel").transform("mean")
+    bags = len(means) / len(fit.labels)
+    assert found.df == pytest.approx(df, rel=1e-5)
+    assert found.se == pytest.approx(np.sqrt(2 * (within**2).sum() / df / bags), rel=1e-6)
+
+
+def _by_hand(table, contrast, x):
+    """Weights, estimates and standard errors at λ = e^x/d̄ − 1/n_max with every matrix written out."""
+    X = pd.get_dummies(table["fuel"]).to_numpy(float)
+    Z = pd.get_dummies(table["fuel"] + table["bag"].astype(str)).to_numpy(float)
+    y, (n, p) = table["value"].to_numpy(), X.shape
+    K = np.linalg.svd(X)[0][:, p:]
+    d = np.linalg.eigvalsh(K.T @ Z @ Z.T @ K)
+    d = d[d > 1e-9]
+    most = Z.sum(axis=0).max()
+    rows = []
+    for point in x:
+        above = np.exp(point) / d.mean()
+        V = np.eye(n) + (above - 1 / most) * Z @ Z.T
+        inside = K.T @ V @ K
+        Q = y @ K @ np.linalg.solve(inside, K.T @ y)
+        pole = np.sqrt(d / (1 + (above - 1 / most) * d)).sum() ** 2
+        gap = 0.5 * (1 - d.max() / most)
+        weight = np.log(pole * above) + gap * np.log1p(np.exp(-point))
+        weight -= 0.5 * (np.linalg.slogdet(inside)[1] + (n - p) * np.log(Q))
+        phi = np.linalg.inv(X.T @ np.linalg.solve(V, X))
+        beta = phi @ X.T @ np.linalg.solve(V, y)
+        rows.append((weight, contrast @ beta, np.sqrt(contrast @ phi @ contrast * Q / (n - p))))
+    weight, estimate, se = np.array(rows).T
+    weight = np.exp(weight - weight.max())
+    return weight / weight.sum(), estimate, se, n - p
+
+
+def test_unbalanced_design_agrees_with_the_integral_written_out():
+    table = _table("burns_unbalanced")
+    fit = fit_repeats(table)
+    found = contrasts(fit, _pairs(fit)[:1], "best")
+    weight, estimate, se, nu = _by_hand(table, np.array([1.0, -1, 0, 0, 0]), np.arange(-9, 9, 0.02))
+    offset = estimate - weight @ estimate
+
+    def outside(h, alpha):
+        tails = stats.t.sf((h - offset) / se, nu) + stats.t.sf((h + offset) / se, nu)
+        return weight @ tails - alpha
+
+    near, far = (optimize.brentq(outside, 1, 100, args=(alpha,), xtol=1e-12) for alpha in (0.05, 0.005))
+    low, high = found.limits(0.95)
+    assert float(high[0, 0] - low[0, 0]) / 2 == pytest.approx(near, rel=1e-6)
+    low, high = found.limits(0.995)
+    assert float(high[0, 0] - low[0, 0]) / 2 == pytest.approx(far, rel=1e-6)
+
+
+@pytest.mark.parametrize(("name", "day"), [("burns_unbalanced", None), ("burns_days", "day")])
+def test_many_responses_are_the_same_as_one_by_one(name, day):
+    table = _table(name)
+    rng = np.random.default_rng(4)
+    names = [f"y{i}" for i in range(6)]
+    drawn = pd.DataFrame(
+        table["value"].to_numpy()[:, None] + 5 * rng.normal(size=(len(table), 6)), columns=names
+    )
+    wide = pd.concat([table, drawn], axis=1)
+    fit = fit_repeats(wide, value=names, day=day)
+    together = contrasts(fit, _pairs(fit), "best")
+    for i, each in enumerate(names):
+        alone = contrasts(fit_repeats(wide, value=each, day=day), _pairs(fit), "best")
+        assert together.se[i] == pytest.approx(alone.se[0], rel=2e-4)
+        assert together.df[i] == pytest.approx(alone.df[0], rel=2e-3)
+
+
+@pytest.mark.parametrize(("name", "day"), [("burns_unbalanced", None), ("burns_days_small", "day")])
+def test_scale_shift_and_sign_go_through(name, day):
+    table = _table(name)
+    fit = fit_repeats(table, day=day)
+    moved = fit_repeats(table.assign(value=table["value"] * 1.8 + 32), day=day)
+    L = _pairs(fit)
+    a, b, c = contrasts(fit, L, "best"), contrasts(moved, L, "best"), contrasts(fit, -L, "best")
+    assert b.se == pytest.approx(1.8 * a.se, rel=1e-8)
+    assert b.df == pytest.approx(a.df, rel=1e-7)
+    assert c.estimate == pytest.approx(-a.estimate)
+    assert c.se == pytest.approx(a.se, rel=1e-10)
+
+
+def test_order_of_burns_and_names_of_bags_do_not_matter():
+    table = _table("burns_unbalanced")
+    other = table.sample(frac=1, random_state=1).sort_values("fuel", kind="stable")
+    other = other.assign(bag=other["fuel"] + other["bag"])
+    fit, again = fit_repeats(table), fit_repeats(other)
+    assert contrasts(again, _pairs(fit), "best").se == pytest.approx(
+        contrasts(fit, _pairs(fit), "best").se, rel=1e-9
+    )
+
+
+def test_without_a_bag_term_t_is_exact():
+    table = _table("burns_balanced")
+    found = contrasts(fit_repeats(table, bag=None), [[1.0, -1, 0, 0]], "best")
+    groups = [g["value"].to_numpy() for _, g in table.groupby("fuel")]
+    pooled = sum(((g - g.mean()) ** 2).sum() for g in groups) / (len(table) - 4)
+    assert float(found.df[0, 0]) == pytest.approx(len(table) - 4)
+    assert float(found.se[0, 0]) == pytest.approx(np.sqrt(pooled * 2 / len(groups[0])))
+
+
+def test_borrowed_repeatability_adds_its_degrees_of_freedom():
+    table = _table("burns_balanced").groupby("fuel").head(1)
+    found = contrasts(fit_repeats(table, bag=None, borrowed=(5.0, 7.0)), [[1.0, -1, 0, 0]], "best")
+    assert float(found.df[0, 0]) == pytest.approx(7)
+    assert float(found.se[0, 0]) == pytest.approx(5 * np.sqrt(2))
+
+
+def test_spread_by_fuel_falls_back_by_name():
+    fit = fit_repeats(_table("burns_heteroscedastic"), spread="by fuel")
+    assert contrasts(fit, _pairs(fit), "best").method == "Kenward–Roger"
+    assert "averaged" in contrasts(fit_repeats(_table("burns_days"), day="day"), [[1.0, -1, 0, 0, 0]]).method
+
+
+@pytest.mark.parametrize("nu", [1.0, 2.5, 23.0, 400.0, 1e9])
+def test_upper_tail_and_density_of_t(nu):
+    t = np.linspace(-9, 9, 1001)
+    tail, density = upper_tail(t, nu)
+    assert tail == pytest.approx(stats.t.sf(t, nu), rel=1e-6)
+    assert density == pytest.approx(stats.t.pdf(t, nu), rel=1e-6)
