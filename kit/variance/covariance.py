@@ -78,21 +78,25 @@ class Contrasts:
         half = special.stdtrit(self.df, (1 + level) / 2) * self.se
         return self.estimate - half, self.estimate + half
 
+    def _t(self, null: float) -> Array:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray((self.estimate - null) / self.se)
+
     def p(self, null: float = 0.0) -> Array:
         """Return unadjusted two-sided p values."""
-        return np.asarray(2 * special.stdtr(self.df, -np.abs(self.estimate - null) / self.se))
+        return np.asarray(2 * special.stdtr(self.df, -np.abs(self._t(null))))
 
     def upper_p(self, null: float) -> Array:
         """Return one-sided p values against 'at most null': small where the estimate lies well above."""
-        return np.asarray(special.stdtr(self.df, -(self.estimate - null) / self.se))
+        return np.asarray(special.stdtr(self.df, -self._t(null)))
 
     def lower_p(self, null: float) -> Array:
         """Return one-sided p values against 'at least null'."""
-        return np.asarray(special.stdtr(self.df, (self.estimate - null) / self.se))
+        return np.asarray(special.stdtr(self.df, self._t(null)))
 
     def family_p(self, family: FamilyLike) -> Array:
         """Return p values adjusted for the family."""
-        return family.p(self.estimate / self.se, np.maximum(self.df, LEAST_DF))
+        return family.p(self._t(0.0), np.maximum(self.df, LEAST_DF))
 
     def family_limits(self, family: FamilyLike, level: float) -> tuple[Array, Array]:
         """Return simultaneous limits of the family."""
@@ -153,7 +157,11 @@ def observed_covariance(fit: RepeatFit) -> Array:
     at_zero = theta <= 0
     free = ~(at_zero[:, :, None] | at_zero[:, None, :])
     unit = np.einsum("ri,ij->rij", at_zero.astype(np.float64), np.eye(c))
-    return np.asarray(2 * np.linalg.inv(np.where(free, H, 0.0) + unit) * free)
+    try:
+        inverse = np.linalg.inv(np.where(free, H, 0.0) + unit)
+    except np.linalg.LinAlgError:  # a direction in which the criterion is flat
+        inverse = np.linalg.pinv(np.where(free, H, 0.0) + unit, hermitian=True)
+    return np.asarray(2 * inverse * free)
 
 
 def contrasts(fit: RepeatFit, L: Array, df: DfMethod = "best", level: float = 0.95) -> Contrasts:

@@ -35,7 +35,7 @@ from kit.variance.nested import (
     rotate,
     rotation_of,
 )
-from kit.variance.optimise import Derivatives, floor_of, minimise
+from kit.variance.optimise import Derivatives, Mask, floor_of, minimise
 from kit.variance.solving import Criterion, criterion_of, solve
 
 
@@ -257,7 +257,7 @@ def _rows(data: CrossedData, rows: Codes) -> CrossedData:
 
 
 def _local_minima(table: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """Points no higher than their neighbours along each axis, within 3 units of the best of their response."""
+    """Points no higher than their neighbours, and the best without each term, if within 3 units of the lowest."""
     low = np.ones(table.shape, dtype=np.bool_)
     for axis in range(1, table.ndim):
         size = table.shape[axis]
@@ -266,8 +266,19 @@ def _local_minima(table: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_
         low &= (table <= np.concatenate([ahead, edge], axis)) & (
             table <= np.concatenate([edge, behind], axis)
         )
+    for axis in range(1, table.ndim):
+        on_edge = np.take(table, [0], axis)
+        least = on_edge.min(axis=tuple(range(1, table.ndim)), keepdims=True)
+        low |= (table == least) & _first(table.shape, axis)
     best = table.min(axis=tuple(range(1, table.ndim)), keepdims=True)
     return np.asarray(low & (table <= best + 3))
+
+
+def _first(shape: tuple[int, ...], axis: int) -> Mask:
+    """Mark the points at the start of an axis."""
+    return np.asarray(
+        np.arange(shape[axis]).reshape([-1 if i == axis else 1 for i in range(len(shape))]) == 0
+    )
 
 
 def _pieces(crossing: Crossing, theta: Array, p: int, n: float) -> Pieces:

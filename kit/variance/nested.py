@@ -139,6 +139,8 @@ class Reduction:
         (fuels, sizes, sizes) eigenvectors over the cells of a fuel; `fuels` and `column` pick the active ones.
     burns
         Burns of each fuel.
+    idle
+        Sizes of which some fuel has two bags or more.
     """
 
     cell: Levels
@@ -149,6 +151,7 @@ class Reduction:
     fuels: Codes
     column: Codes
     burns: Array
+    idle: Codes
 
 
 def rotation_of(design: Design, levels: Levels | None) -> Rotation:
@@ -238,7 +241,7 @@ def _by_size(design: Design, levels: Levels, sizes: Codes, size_of: Codes) -> Pa
     along = (U[fuels, :, column] * weight[fuels]).sum(axis=1) * np.sqrt(active)
     G[fuels, np.arange(len(active))] = along / burns[fuels]
     cell = Levels(of_bag, tuple(range(len(count))))
-    reduction = Reduction(cell, fuel, size, np.sqrt(count), U, fuels, column, burns)
+    reduction = Reduction(cell, fuel, size, np.sqrt(count), U, fuels, column, burns, idle_d)
     class_xx = (weight.T**2)[:, :, None] * np.eye(design.p)  # x_b = n_b on its fuel
     return active, G, sizes[idle_d].astype(np.float64), idle_count, class_xx, None, reduction
 
@@ -300,7 +303,7 @@ def _rotate_cells(rotation: Rotation, r: Reduction, levels: Levels, y: Array, ce
     middle = bag_sums(off, r.cell) / r.cell.sizes
     scatter = bag_sums((off - middle[:, r.cell.codes]) ** 2, r.cell) * sizes[r.size]
     by_size = bag_sums(scatter, Levels(r.size, tuple(range(len(sizes)))))
-    idle_zz = by_size[:, np.isin(sizes, rotation.idle_d)]
+    idle_zz = by_size[:, r.idle]
     table = np.zeros((len(y), len(r.burns), len(sizes)))
     table[:, r.fuel, r.size] = middle * r.root * sizes[r.size]
     z = (table[:, r.fuels] * r.U[r.fuels, :, r.column]).sum(axis=2) / np.sqrt(rotation.d)
@@ -318,7 +321,8 @@ def information(rotation: Rotation, ratio: Array) -> Array:
     if not len(rotation.sizes):
         return np.broadcast_to(rotation.xx, (len(ratio), *rotation.xx.shape))
     weight = ratio[:, None] / (1 + ratio[:, None] * rotation.sizes)
-    return np.asarray(rotation.xx - np.tensordot(weight, rotation.class_xx, axes=1))
+    taken = weight @ rotation.class_xx.reshape(len(rotation.sizes), -1)
+    return np.asarray(rotation.xx - taken.reshape(len(ratio), *rotation.xx.shape))
 
 
 def blups(levels: Levels, left: Array, ratio: Array) -> Array:

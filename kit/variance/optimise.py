@@ -81,7 +81,8 @@ def minimise(
         still = held[live] | ((x <= low) & (now.gradient >= 0))
         move = _step(now, still, x)
         gain = -np.vecdot(np.where(still, 0.0, now.gradient), move)  # twice what a Newton step promises
-        new, after, small = _descend(deviance, x, move, now, of[live], low)
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a step too far is shortened
+            new, after, small = _descend(deviance, x, move, now, of[live], low)
         small |= np.abs(gain) <= 1e-14 * (1 + np.abs(now.value))
         theta[live], value[live] = new, after.value
         done[live[small]] = True
@@ -104,7 +105,7 @@ def _step(now: Derivatives, still: Mask, x: Array) -> Array:
     if bad.any():
         H[bad] = (now.expected * both + alone)[bad] + 1e-9 * np.eye(x.shape[1])
     move = np.linalg.solve(H, (now.gradient * scale * free)[:, :, None])[:, :, 0]
-    return np.asarray(-move * scale * free)
+    return np.asarray(np.nan_to_num(-move * scale * free, nan=0.0, posinf=0.0, neginf=0.0))
 
 
 def _descend(

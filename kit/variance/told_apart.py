@@ -75,10 +75,11 @@ def where_it_goes(table: Array, kept: list[int], new: int, g: int) -> int | None
     """Return None where the new matrix is independent, -1 where it vanishes, else the part it repeats."""
     if table[new, new] <= 0:
         return -1
-    scale = np.sqrt(np.diag(table)[[*kept, new]])
-    gram = table[np.ix_([*kept, new], [*kept, new])] / np.outer(scale, scale)
     if not kept:
         return None
-    weights = np.linalg.solve(gram[:-1, :-1], gram[:-1, -1])
-    left = 1 - gram[:-1, -1] @ weights
+    own = table[kept][:, kept]
+    scale = np.sqrt(own.diagonal())
+    cross = table[kept, new] / (scale * np.sqrt(table[new, new]))
+    weights = cross if len(kept) == 1 else np.linalg.solve(own / np.outer(scale, scale), cross)
+    left = 1 - cross @ weights
     return None if left > RANK_TOLERANCE else kept[int(np.argmax(np.abs(weights)))]
