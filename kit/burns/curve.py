@@ -102,7 +102,7 @@ class Curve:
 
     @cached_property
     def smooth(self) -> Array:
-        """The running median, then the running mean (TRADE.md section 2, peak temperature)."""
+        """The running median, then the running mean (DEVELOPERS.md, metrics, peak temperature)."""
         medians = running_median(self.seconds, self.celsius, self.joined, self.measuring.median_s)
         return running_mean(self.seconds, medians, self.joined, self.measuring.mean_s)
 

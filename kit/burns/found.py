@@ -72,7 +72,7 @@ def bounded(
 
 
 def floor_zero(found: Found, least: float, what: str, why: str = "none was seen") -> Found:
-    """Return a zero as 'at most' the least that can be told from it (STATISTICS.md section 9).
+    """Return a zero as 'at most' the least that can be told from it (DEVELOPERS.md, method 9).
 
     Parameters
     ----------

@@ -55,7 +55,7 @@ class Curves:
 def common_grid(
     readings: pd.DataFrame, run: Run, step_s: float | None = None, probe: str | None = None
 ) -> Curves:
-    """Return all burns on one grid, aligned on time zero (STATISTICS.md section 10).
+    """Return all burns on one grid, aligned on time zero (DEVELOPERS.md, method 10).
 
     Parameters
     ----------

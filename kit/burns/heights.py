@@ -25,12 +25,12 @@ _CLOSE_S = 1e-6
 
 
 def peak(curve: Curve, hidden: Unseen) -> Found:
-    """Return the peak of the smoothed curve in °C (TRADE.md section 2)."""
+    """Return the peak of the smoothed curve in °C (DEVELOPERS.md, metrics)."""
     return _highest(curve, hidden, curve.smooth)
 
 
 def peak_raw(curve: Curve, hidden: Unseen) -> Found:
-    """Return the highest reading in °C (TRADE.md section 2)."""
+    """Return the highest reading in °C (DEVELOPERS.md, metrics)."""
     return _highest(curve, hidden, curve.celsius)
 
 
@@ -70,7 +70,7 @@ def plateau_of(curve: Curve, hidden: Unseen) -> tuple[float, float] | str:
 
 
 def plateau(curve: Curve, window: tuple[float, float] | str) -> Found:
-    """Return the time-weighted mean over the plateau in °C (TRADE.md section 2)."""
+    """Return the time-weighted mean over the plateau in °C (DEVELOPERS.md, metrics)."""
     if isinstance(window, str):
         return missing(window)
     part = between(curve.line, *window)
@@ -109,7 +109,7 @@ def steadiness(curve: Curve, window: tuple[float, float] | str) -> Found:
 
 
 def mean_rate(curve: Curve, hidden: Unseen) -> Found:
-    """Return the mean of |dT/dt| of the smoothed curve on a common grid in K/min (TRADE.md section 2)."""
+    """Return the mean of |dT/dt| of the smoothed curve on a common grid in K/min (DEVELOPERS.md, metrics)."""
     step = curve.measuring.rate_step_s
     if curve.interval_s > step + _CLOSE_S:
         return missing("the log is coarser than the grid of the rate")
@@ -129,7 +129,7 @@ def mean_rate(curve: Curve, hidden: Unseen) -> Found:
 
 
 def degree_hours(curve: Curve, hidden: Unseen, ambient: float) -> Found:
-    """Return the integral of max(T − ambient, 0) in K·h (TRADE.md section 2)."""
+    """Return the integral of max(T − ambient, 0) in K·h (DEVELOPERS.md, metrics)."""
     area, bridged = area_above(curve, ambient)
     rounding = curve.resolution_c / RECTANGLE
     joined = np.where(curve.joined, curve.steps, 0.0)
@@ -176,7 +176,7 @@ class Departure:
 
 
 def departures_of(curve: Curve) -> list[Departure]:
-    """Return the stretches beyond the band about the local trend, lid events removed (TRADE.md section 2)."""
+    """Return the stretches beyond the band about the local trend, lid events removed (DEVELOPERS.md, metrics)."""
     away = curve.celsius - local_trend(curve)
     shut = ~curve.lid
     joined: Mask = curve.joined & shut[:-1] & shut[1:]

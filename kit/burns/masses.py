@@ -16,7 +16,7 @@ KILOGRAM = 1000.0
 def balance_u(measuring: Measuring) -> tuple[float, float]:
     """Return the balance's standard uncertainty in g: what each weighing has anew, and what all share.
 
-    u² = (d/√12)² + repeatability² anew, (linearity/√3)² shared (TRADE.md section 4).
+    u² = (d/√12)² + repeatability² anew, (linearity/√3)² shared (DEVELOPERS.md, physics).
     """
     anew = math.hypot(measuring.balance_division_g / RECTANGLE, measuring.balance_repeatability_g)
     return anew, measuring.balance_linearity_g / math.sqrt(3)
@@ -34,7 +34,7 @@ def weighing_fault(facts: Facts) -> str:
 
 
 def ready(facts: Facts) -> Found:
-    """Return the minutes from lit to tipped (TRADE.md section 2)."""
+    """Return the minutes from lit to tipped (DEVELOPERS.md, metrics)."""
     if math.isnan(facts.ready_s):
         return missing("lit or tipped is blank")
     clock = facts.clock_s / MINUTE
@@ -43,7 +43,7 @@ def ready(facts: Facts) -> Found:
 
 
 def burn_rate(facts: Facts, duration_s: float, topped_up: bool) -> Found:
-    """Return (charge − left over) / duration in g/min, from time zero to the stop (TRADE.md section 2)."""
+    """Return (charge − left over) / duration in g/min, from time zero to the stop (DEVELOPERS.md, metrics)."""
     fault = _blank(facts, "charge_g", "leftover_g") or weighing_fault(facts)
     if fault or topped_up:
         return missing(fault or "fuel was added, its mass is not in the charge")
@@ -61,7 +61,7 @@ def burn_rate(facts: Facts, duration_s: float, topped_up: bool) -> Found:
 
 
 def share_of_charge(facts: Facts, column: str, topped_up: bool) -> Found:
-    """Return ash or left-over fuel as per cent of the charge (TRADE.md section 2)."""
+    """Return ash or left-over fuel as per cent of the charge (DEVELOPERS.md, metrics)."""
     fault = _blank(facts, "charge_g", column) or weighing_fault(facts)
     if fault or topped_up:
         return missing(fault or "fuel was added, its mass is not in the charge")
@@ -75,7 +75,7 @@ def share_of_charge(facts: Facts, column: str, topped_up: bool) -> Found:
 
 
 def bulk_density(facts: Facts) -> Found:
-    """Return charge mass over charge volume in kg/L (TRADE.md section 2)."""
+    """Return charge mass over charge volume in kg/L (DEVELOPERS.md, metrics)."""
     fault = _blank(facts, "charge_g", "charge_l") or weighing_fault(facts)
     if fault or facts.charge_l <= 0:
         return missing(fault or "the volume is zero")
@@ -85,7 +85,7 @@ def bulk_density(facts: Facts) -> Found:
 
 
 def cost(facts: Facts, above: Found, topped_up: bool) -> Found:
-    """Return the cost of an hour above a threshold (TRADE.md section 2).
+    """Return the cost of an hour above a threshold (DEVELOPERS.md, metrics).
 
     Price per kg × (charge − credited left-over) / hours above: what is at least long costs at most so much.
     """

@@ -1,4 +1,4 @@
-"""Every metric of every burn, by the definitions of TRADE.md section 2."""
+"""Every metric of every burn, by the definitions of DEVELOPERS.md, metrics."""
 
 from __future__ import annotations
 

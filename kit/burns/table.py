@@ -53,7 +53,7 @@ def burn_metrics(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
     -------
     DataFrame
         schema.METRICS. `u` leaves out the probe's bias, which is common to its burns: see
-        `uncertainty_budget`. Definitions: TRADE.md section 2; statuses: STATISTICS.md section 9.
+        `uncertainty_budget`. Definitions: DEVELOPERS.md, metrics; statuses: DEVELOPERS.md, method 9.
     """
     return measure(readings, run).metrics
 
@@ -154,7 +154,7 @@ def _differ(a: Found, b: Found) -> bool:
 
 
 def departures(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
-    """Return each departure from the local trend at the main probe (TRADE.md section 2).
+    """Return each departure from the local trend at the main probe (DEVELOPERS.md, metrics).
 
     Parameters are those of `burn_metrics`.
 

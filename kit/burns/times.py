@@ -20,7 +20,7 @@ _CLOSE_S = 1e-6
 
 
 def time_above(curve: Curve, hidden: Unseen, threshold: float) -> Found:
-    """Return the minutes at or above a threshold, ends interpolated (TRADE.md section 2)."""
+    """Return the minutes at or above a threshold, ends interpolated (DEVELOPERS.md, metrics)."""
     spells = curve.spells(threshold)
     found = bounded(
         float(spells.seconds.sum()) / MINUTE,
@@ -31,7 +31,7 @@ def time_above(curve: Curve, hidden: Unseen, threshold: float) -> Found:
 
 
 def longest_spell(curve: Curve, hidden: Unseen, threshold: float) -> Found:
-    """Return the longest run at or above a threshold in minutes, short dips closed (TRADE.md section 2)."""
+    """Return the longest run at or above a threshold in minutes, short dips closed (DEVELOPERS.md, metrics)."""
 
     def longest(at: float) -> float:
         return longest_bridged(curve.spells(at), curve.measuring.bridge_min * MINUTE)[0]
@@ -46,7 +46,7 @@ def longest_spell(curve: Curve, hidden: Unseen, threshold: float) -> Found:
 
 
 def time_to(curve: Curve, hidden: Unseen, threshold: float) -> Found:
-    """Return the minutes from time zero until a threshold is reached and held (TRADE.md section 2)."""
+    """Return the minutes from time zero until a threshold is reached and held (DEVELOPERS.md, metrics)."""
     spells = curve.spells(threshold)
     held = np.flatnonzero(spells.seconds >= curve.measuring.hold_min * MINUTE - _CLOSE_S)
     if not len(held):
@@ -92,7 +92,7 @@ def _first_hole(curve: Curve, hidden: Unseen, threshold: float) -> float:
 
 
 def band_held(curve: Curve, hidden: Unseen, low: float, high: float) -> Found:
-    """Return the minutes from low to high, for a burn run to hold that band (TRADE.md section 2)."""
+    """Return the minutes from low to high, for a burn run to hold that band (DEVELOPERS.md, metrics)."""
 
     def held(low_at: float, high_at: float) -> float:
         return float(
@@ -119,7 +119,7 @@ def band_held(curve: Curve, hidden: Unseen, low: float, high: float) -> Found:
 
 
 def near_ambient(curve: Curve, hidden: Unseen, ambient: float) -> Found:
-    """Return the minutes until the cooker is for good within the margin of the air (TRADE.md section 2).
+    """Return the minutes until the cooker is for good within the margin of the air (DEVELOPERS.md, metrics).
 
     The curve and what is hidden of it reach to the end of the log, past the stop.
     """
@@ -151,7 +151,7 @@ def _last_end(curve: Curve, threshold: float) -> float:
 
 
 def cool_down(curve: Curve, hidden: Unseen, upper: float, lower: float) -> Found:
-    """Return the minutes from an upper to a lower temperature after the peak (TRADE.md section 2).
+    """Return the minutes from an upper to a lower temperature after the peak (DEVELOPERS.md, metrics).
 
     Each is passed when the curve comes to it from above and stays below it for `hold_min`, or to the end
     of the log. The curve reaches to the end of the log, past the stop.
@@ -196,7 +196,7 @@ def _fallen_below(curve: Curve, peak: int, threshold: float) -> tuple[float, boo
 
 
 def floor_interval(found: Found, curve: Curve, why: str = "none was seen") -> Found:
-    """Return a duration of zero as 'at most one sampling interval' (STATISTICS.md section 9)."""
+    """Return a duration of zero as 'at most one sampling interval' (DEVELOPERS.md, method 9)."""
     return floor_zero(found, curve.interval_s / MINUTE, "one sampling interval", why)
 
 

@@ -49,7 +49,7 @@ class Doubts:
 def uncertainty_budget(
     metrics: pd.DataFrame, readings: pd.DataFrame, run: Run, means: pd.DataFrame
 ) -> pd.DataFrame:
-    """Return what each source adds to the uncertainty of every fuel mean (STATISTICS.md section 13).
+    """Return what each source adds to the uncertainty of every fuel mean (DEVELOPERS.md, method 13).
 
     Parameters
     ----------

@@ -55,7 +55,7 @@ class Charges:
 
     @property
     def heat(self) -> Floats:
-        """Heating value of the burnable part, J/g: 32.8 FC + 22 VM over their sum (TRADE.md 8)."""
+        """Heating value of the burnable part, J/g: 32.8 FC + 22 VM over their sum (DEVELOPERS.md, physics)."""
         carbon = 1 - self.ash - self.volatile
         mixed = CARBON_HEAT * carbon + VOLATILE_HEAT * self.volatile
         return 1e3 * mixed / (carbon + self.volatile)
@@ -165,7 +165,7 @@ class Burnt:
 class _State:
     """What changes from step to step; arrays of burns, or burns × classes."""
 
-    core: Floats  # (d/d0)², falls linearly in free air: burn-out time ∝ d² (TRADE.md 8)
+    core: Floats  # (d/d0)², falls linearly in free air: burn-out time ∝ d² (DEVELOPERS.md, physics)
     lit: Floats
     left: Floats
     gas: Floats
@@ -217,7 +217,7 @@ def burn(
     -----
     Class i with radius r_i and lit fraction φ_i: dr_i/dt = −φ_i g j_i/ρ with j_i ∝ 1/d_i, so d² falls
     linearly; air cap g = min(1, air supplied/air demanded); lighting spreads logistically; draught
-    Δp = ρ g H (1 − Ta/Tg), ṁ = Cd A √(2ρΔp) (TRADE.md 8).
+    Δp = ρ g H (1 − Ta/Tg), ṁ = Cd A √(2ρΔp) (DEVELOPERS.md, physics).
     """
     cooker = cooker or Cooker()
     times = np.arange(0.0, hours * 3600 + step_s / 2, step_s)

@@ -149,7 +149,7 @@ def family_of(trial: Trial) -> str:
 
 
 def level_of(trial: Trial) -> float:
-    """Return the confidence of each look: planned stages share out α (STATISTICS.md 6)."""
+    """Return the confidence of each look: planned stages share out α (DEVELOPERS.md, method 6)."""
     from kit.judge.trial import judging_level
 
     return judging_level(trial)

@@ -111,7 +111,7 @@ def power_of(
     -----
     The estimate is normal, its squared standard error SE²·χ²_ν/ν beside it, with ν by Satterthwaite's rule at
     the true components; the verdict's region is normal given the standard error, and is averaged over it: for
-    'zero excluded' that is the noncentral t (STATISTICS.md 14).
+    'zero excluded' that is the noncentral t (DEVELOPERS.md, method 14).
     """
     sds = sds_of(components, upper)
     known = precision_of(design, sds, control if adjust == "dunnett" else None)
@@ -228,7 +228,7 @@ def _rows(
 
 
 def _regions(half: Floats, margin: float | None) -> dict[str, tuple[Floats, Floats]]:
-    """Return where |estimate| lies for each verdict, given the interval's half-width (STATISTICS.md 6)."""
+    """Return where |estimate| lies for each verdict, given the interval's half-width (DEVELOPERS.md, method 6)."""
     none, all_of_it = np.zeros_like(half), np.full_like(half, np.inf)
     if margin is None:
         return {DIFFERENT: (half, all_of_it), OPEN: (none, half)}

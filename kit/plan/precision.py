@@ -104,7 +104,7 @@ def _inverse(matrix: Floats) -> Floats:
 
 
 def _matrices(table: pd.DataFrame, sds: Mapping[str, float]) -> tuple[Floats, dict[str, Floats]]:
-    """Return the fuel indicators and G_k of each term: V = Σ σ²_k G_k (STATISTICS.md 1)."""
+    """Return the fuel indicators and G_k of each term: V = Σ σ²_k G_k (DEVELOPERS.md, method 1)."""
     fuels = pd.factorize(table["fuel"])[0]
     X = np.eye(fuels.max() + 1)[fuels]
     groups = {"burn": np.eye(len(table))}

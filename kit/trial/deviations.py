@@ -19,7 +19,7 @@ from kit.trial.trial import Trial
 from kit.trial.units import QuantityError, parse_difference, parse_percent
 
 OWN_TOLERANCE = 0.01
-"""Share of the charge that it may differ by where no tolerance was planned (TRADE.md 5: within 1 %)."""
+"""Share of the charge that it may differ by where no tolerance was planned (DEVELOPERS.md, practice: within 1 %)."""
 
 
 class _Row(NamedTuple):

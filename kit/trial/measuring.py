@@ -17,7 +17,7 @@ class Measuring(BaseModel):
 
     Every key may be left out. The end of a key names its unit: _s seconds, _min minutes, _c °C, _k a
     difference in K (as large as one in °C), _g grams. Two figures made with different settings are
-    never to be compared, so settle them before the first burn. Definitions: TRADE.md section 2.
+    never to be compared, so settle them before the first burn. Definitions: DEVELOPERS.md, metrics.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)

@@ -1,7 +1,7 @@
 """Make demo_truth.json: what the demo's fuels are really like, from many simulated bags and burns of each.
 
 Run `python -m tests.plan.make_demo_truth`. Each fuel meets the same weather, drawn as the demo is;
-no faults, no logger: the true grate temperature, the metrics of TRADE.md 2 counted from lid on.
+no faults, no logger: the true grate temperature, the metrics of DEVELOPERS.md, metrics counted from lid on.
 """
 
 from __future__ import annotations
