@@ -40,7 +40,7 @@ def further_table(facts: Facts) -> pd.DataFrame:
         _needed(row, facts)
         for metric in facts.primary
         for row in facts.rows("comparisons", metric).itertuples(index=False)
-        if row.verdict == "not settled" and row.low == row.low
+        if row.verdict == "not settled" and math.isfinite(row.low) and math.isfinite(row.high)
     ]
     return pd.DataFrame(rows, columns=list(COLUMNS))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from kit.publish.facts import Facts
@@ -53,6 +54,7 @@ def break_even_table(facts: Facts) -> pd.DataFrame:
     if facts.interim or not metric:
         return pd.DataFrame(columns=list(COLUMNS))
     table = facts.rows("comparisons", metric).dropna(subset=["ratio", "low", "high"])
+    table = table[(table["low"].astype(float) > 0) & (table["high"].astype(float) < math.inf)]
     prices = _prices(facts)
     rows = [_row(row, prices, metric, facts) for row in table.itertuples(index=False)]
     known = [row for row in rows if row["value"] == row["value"]]

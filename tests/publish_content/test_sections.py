@@ -310,3 +310,22 @@ def test_a_comparison_turned_twice_is_itself():
             assert again[name].tolist() == pytest.approx(rows[name].tolist(), nan_ok=True), name
         else:
             assert again[name].tolist() == rows[name].tolist(), name
+
+
+def test_limits_that_are_not_finite_draw_nothing_and_break_nothing():
+    base = stand_in()
+    rows = base.comparisons
+    bounded = rows["metric"].isin(["time_above:180", "cost:180"])
+    rows = rows.assign(
+        low=rows["low"].where(~bounded, 0.0),
+        high=rows["high"].where(~bounded, float("inf")),
+        ratio=rows["ratio"].where(~bounded, 4.5e18),
+        verdict=rows["verdict"].where(~bounded, "not settled"),
+    )
+    analysis = replace(base, comparisons=rows, pairs=rows)
+    text = read(join(section(analysis).html for section in ALL)).text
+    assert "is not settled: these burns give only a bound" in text
+    assert "inf" not in re.findall(r"[a-z]+", text.lower()) and "nan" not in re.findall(
+        r"[a-z]+", text.lower()
+    )
+    assert sections.two_fuels(analysis, "alder", "olive").figures

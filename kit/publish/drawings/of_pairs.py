@@ -65,9 +65,11 @@ def pairs_table(facts: Facts, metric: str) -> pd.DataFrame:
 def _as_drawn(values: pd.Series, spec: Metric, facts: Facts) -> pd.Series:
     import pandas as pd
 
+    # an end that is not finite, as of burns known by bounds alone, is no place on an axis
+    known = pd.to_numeric(values).replace([math.inf, -math.inf], math.nan)
     if spec.scale == "log":
-        return 100 * (pd.to_numeric(values) - 1)
-    return turned(values, spec.unit, facts.units, difference=True)
+        return 100 * (known - 1)
+    return turned(known, spec.unit, facts.units, difference=True)
 
 
 def pairs_drawing(facts: Facts, metric: str, claims: list[Claim]) -> Drawing | None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from kit.page.numbers import plain
 from kit.page.tables import Col, table
 from kit.page.text import Html
+from kit.publish.corrected import correction_of
 from kit.publish.facts import Facts, facts_of
 from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section
 from kit.publish.wording import counted, label_of
@@ -196,7 +197,7 @@ def _budget(facts: Facts, metric: str, rows: pd.DataFrame) -> Html:
 def _correction(facts: Facts) -> list[Html | None]:
     if not facts.trial.corrects:
         return []
-    changed = facts.extra("correction", None)
+    changed = correction_of(facts.analysis)
     parts: list[Html | None] = [
         heading("What this report corrects", "correction"),
         paragraph(f"This report corrects an earlier one: {facts.trial.corrects}."),
