@@ -35,10 +35,11 @@ class Moved:
         return math.inf
 
     def __str__(self) -> str:
-        return f"{self.where}: was {_said(self.was)}, is {_said(self.now)}"
+        return f"{self.where}: was {said(self.was)}, is {said(self.now)}"
 
 
-def _said(value: object) -> str:
+def said(value: object) -> str:
+    """Return a value as it stands in a sentence: nine digits of a number."""
     if value is None:
         return "no value"
     return (
