@@ -21,6 +21,7 @@ from kit.judge.cooks import judge_cooks
 from kit.judge.counted import Counted, counted_burns
 from kit.judge.curves import JudgedCurves, judge_curves
 from kit.judge.judged import Judged, joined
+from kit.judge.reached import share_reached
 from kit.judge.trial import judge_trial, judging_level
 from kit.readings import RunReadings, read_run
 from kit.trial import Run, deviations, open_run
@@ -40,6 +41,7 @@ JUDGED = {
     "chances": schema.CHANCES,
     "odd_burns": schema.ODD_BURNS,
     "influence": schema.INFLUENCE,
+    "further": schema.FURTHER,
     "censored": schema.CENSORED,
     "second_opinion": schema.SECOND_OPINION,
     "self_check": schema.SELF_CHECK,
@@ -65,11 +67,12 @@ class Analysis:
         Curves of the burns on one grid; means and differences with their bands; from when to when two differ.
     fits, why_not
         The model of each metric, or why it has none.
-    components, shares, means, comparisons, pairs, ladder, kinds, next_bag, chances, odd_burns, influence, censored,
-    second_opinion, self_check
-        What was judged. `comparisons` holds the declared family, `pairs` every pair.
-    cooks
-        What the burns say of each declared cook.
+    components, shares, means, comparisons, pairs, ladder, kinds, next_bag, chances, odd_burns, influence, further,
+    censored, second_opinion, self_check
+        What was judged. `comparisons` holds the declared family, `pairs` every pair, `further` what would settle
+        the open ones.
+    cooks, reached
+        What the burns say of each declared cook; how many burns reached each threshold.
     uncertainty, deviations
         Uncertainty budget of the fuel means; what differs from the plan as written.
     interim
@@ -105,10 +108,12 @@ class Analysis:
     chances: pd.DataFrame
     odd_burns: pd.DataFrame
     influence: pd.DataFrame
+    further: pd.DataFrame
     censored: pd.DataFrame
     second_opinion: pd.DataFrame
     self_check: pd.DataFrame
     cooks: pd.DataFrame
+    reached: pd.DataFrame
     uncertainty: pd.DataFrame
     deviations: pd.DataFrame
     interim: str
@@ -174,6 +179,7 @@ def _analysis(
         why_not={name: each.why_not for name, each in judged.items() if each.fit is None},
         **tables,
         cooks=judge_cooks(counted, run),
+        reached=share_reached(counted, judging_level(run.trial)),
         uncertainty=uncertainty_budget(counted.metrics, logs.readings, run, tables["means"]),
         deviations=deviations(run),
         interim=interim_words(run),

@@ -105,7 +105,7 @@ _VOCABULARY = """
     bags_a          | count  |      | bags of a
     bags_b          | count  |      | bags of b
     adjust          | text   |      | tukey, dunnett, holm or none
-    share           | number |      | share of the variance, or of the simulated trials
+    share           | number |      | share of the variance, of the simulated trials, or of the burns
     scope           | text   |      | 'the fuels tested' or 'kinds in general'
     spread_within   | number |      | standard deviation between fuels of one kind, analysis scale
     fuels_a         | count  |      | fuels of a
@@ -113,6 +113,13 @@ _VOCABULARY = """
     place           | count  |      | order of the means, largest first
     brackets        | text   |      | numbers of the brackets the fuel stands in, parted by spaces
     covers          | text   |      | what the interval holds: 'bag and burn', 'bag, day and burn', ...
+    burns           | count  |      | burns of each further bag
+    more_burns      | count  |      | further burns in all
+    grams           | number | g    | mass of fuel they take
+    cost            | number |      | price of the further bags, in the trial's currency; blank where not known
+    hours           | number | h    | hours they burn; blank where not known
+    words           | text   |      | the row in a sentence
+    reached         | count  |      | burns that reached the threshold
     chance          | number |      | chance that a new bag of a gives the larger value than a new bag of b
     seed            | count  |      | seed of the random numbers
     cook            | text   |      | name of the cook
@@ -190,6 +197,8 @@ KINDS = _table(
 LADDER = _table("metric place fuel mean low high brackets unit")
 NEXT_BAG = _table("metric fuel mean low high sd df level unit scale covers")
 CHANCES = _table("metric a b chance low high level seed")
+FURTHER = _table("metric a b bags burns more_burns grams cost hours words")
+REACHED = _table("metric fuel reached n share low high level")
 COOKS = _table("cook fuel setting quantity value low high unit n level note")
 MEAN_CURVES = _table("fuel elapsed_s mean low high band_low band_high n level")
 DIFFERENCE_CURVES = _table("a b elapsed_s difference low high band_low band_high n_a n_b level")

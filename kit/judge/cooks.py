@@ -2,15 +2,126 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
 import pandas as pd
 
 from kit import schema
+from kit.burns.facts import cooks_at, price_per_kg
+from kit.errors import KitError
 from kit.judge.counted import Counted
+from kit.judge.judged import fit_metric
+from kit.judge.means import fuel_means
+from kit.judge.question import Question
+from kit.judge.trial import question_of
 from kit.trial import Run
+from kit.trial.models import Cook
 
 COLUMNS = [column.name for column in schema.COOKS]
+HELD, CHARGES, TOP_UPS, COST = "minutes held", "charges needed", "top-ups needed", "cost of the cook"
+NOT_RUN = (
+    "No burn was run at a setting for this cook ({low:g} to {high:g} °C). Burns at another setting tell how long the "
+    "cooker stays above a temperature; how long it could be held between two they cannot tell, for at full vents a "
+    "hotter fuel rushes through a low band."
+)
+AS_THE_FIRST = (
+    "Charges and top-ups take every further charge to hold the band as long as the first; fuel left over is not "
+    "credited to the cost."
+)
+NO_REPEATS = "No fuel was burned twice at setting '{setting}': there are no error bars."
+NO_PRICE = "No price per kg is declared for {fuels}: what the cook costs with it is left blank."
+NO_HOURS = "No hours are declared for this cook: charges, top-ups and cost are left out."
 
 
 def judge_cooks(counted: Counted, run: Run) -> pd.DataFrame:
-    """Return what the burns say of each declared cook (schema.COOKS); no rows where none was run for it."""
-    return pd.DataFrame({name: pd.Series(dtype=object) for name in COLUMNS})
+    """Return what the burns say of each declared cook (schema.COOKS).
+
+    The minutes held in the cook's band are a geometric mean of each fuel at each setting declared for the cook, with
+    limits from the variance model of those burns. Charges are the cook's hours over the minutes held; top-ups are
+    the further whole charges; cost is charges times their mass and price. Their limits are those of the minutes held,
+    carried through.
+
+    Parameters
+    ----------
+    counted
+        The burns that count.
+    run
+        The run folder: cooks, settings, prices.
+
+    Returns
+    -------
+    DataFrame
+        A row a cook, setting, fuel and quantity. A cook without such burns has a row without value, whose note says
+        what the burns can and cannot tell.
+    """
+    question = replace(question_of(run.trial, seed=1), control=None)
+    records = [row for cook in run.trial.cooks for row in _of_cook(cook, counted, run, question)]
+    return pd.DataFrame(records, columns=COLUMNS)
+
+
+def _of_cook(cook: Cook, counted: Counted, run: Run, question: Question) -> Iterator[dict[str, object]]:
+    rows = counted.compared(f"band:{cook.name}")
+    settings = [
+        each for each in dict.fromkeys(rows["setting"]) if cook.name in cooks_at(run.trial, str(each))
+    ]
+    if not settings:
+        note = NOT_RUN.format(low=cook.low, high=cook.high)
+        yield _row(cook, "", "", HELD, (math.nan,) * 3, "min", 0, question.level, note)
+    for setting in settings:
+        yield from _at_setting(cook, str(setting), rows[rows["setting"] == setting], run, question)
+
+
+def _at_setting(
+    cook: Cook, setting: str, rows: pd.DataFrame, run: Run, question: Question
+) -> Iterator[dict[str, object]]:
+    counted, _ = question.countable(rows, fewest=1)
+    try:
+        fit = fit_metric(counted, run.trial.metric(f"band:{cook.name}"), question)
+    except KitError as error:
+        note = " ".join(problem.found for problem in error.problems)
+        yield _row(cook, "", setting, HELD, (math.nan,) * 3, "min", len(rows), question.level, note)
+        return
+    note = "" if fit.has_spread else NO_REPEATS.format(setting=setting)
+    charges = rows.groupby("fuel")["charge_g"].mean()
+    for held in fuel_means(fit, level=question.level).to_dict("records"):
+        fuel, minutes = str(held["fuel"]), (held["mean"], held["low"], held["high"])
+        yield _row(cook, fuel, setting, HELD, minutes, "min", held["n"], question.level, note)
+        for quantity, values, unit, said in _of_hours(cook, fuel, minutes, float(charges[fuel]), run):
+            yield _row(cook, fuel, setting, quantity, values, unit, held["n"], question.level, said)
+
+
+def _of_hours(
+    cook: Cook, fuel: str, minutes: tuple[float, ...], charge_g: float, run: Run
+) -> Iterator[tuple[str, tuple[float, ...], str, str]]:
+    """Return what the cook's hours take of a fuel: more minutes held are fewer charges, so limits change places."""
+    if cook.hours is None:
+        yield CHARGES, (math.nan,) * 3, "", NO_HOURS
+        return
+    mean, low, high = (60 * cook.hours / each for each in (minutes[0], minutes[2], minutes[1]))
+    yield CHARGES, (mean, low, high), "", AS_THE_FIRST
+    yield TOP_UPS, tuple(map(_further_charges, (mean, low, high))), "", AS_THE_FIRST
+    price = price_per_kg(run.trial, fuel) * charge_g / 1000
+    said = AS_THE_FIRST if price == price else NO_PRICE.format(fuels=run.trial.fuel(fuel).label)
+    yield COST, (mean * price, low * price, high * price), run.trial.currency, said
+
+
+def _further_charges(charges: float) -> float:
+    return max(0.0, math.ceil(charges - 1e-9) - 1.0) if math.isfinite(charges) else charges
+
+
+def _row(
+    cook: Cook,
+    fuel: str,
+    setting: str,
+    quantity: str,
+    values: tuple[float, ...],
+    unit: str,
+    n: int,
+    level: float,
+    note: str,
+) -> dict[str, object]:
+    value, low, high = values
+    cells = (cook.name, fuel, setting, quantity, value, low, high, unit, n, level, note)
+    return dict(zip(COLUMNS, cells, strict=True))

@@ -34,10 +34,12 @@ class Counted:
     notes: tuple[str, ...]
 
     def compared(self, metric_id: str) -> pd.DataFrame:
-        """Return the rows of a metric whose burns are compared with one another."""
+        """Return the rows of a metric whose burns are compared with one another.
+
+        Minutes held for a cook are of the burns run at a setting for it, whichever the others were run at.
+        """
         rows = self.metrics[self.metrics["metric"] == metric_id]
-        held = rows["setting"] == self.setting
-        return rows if metric_id.startswith("band:") else rows[held]
+        return rows if metric_id.startswith("band:") else rows[rows["setting"] == self.setting]
 
     @property
     def burns(self) -> set[str]:
@@ -49,7 +51,7 @@ def counted_burns(metrics: pd.DataFrame, run: Run) -> Counted:
     """Part the burns that count from those left out, and choose the setting whose burns are compared.
 
     Burns at different settings answer different questions; where a trial has several, the one with most burns is
-    compared, and the others serve the cooks that were declared for them (TRADE section 2).
+    compared, and the others serve the cooks that were declared for them.
     """
     sheet = run.burns.set_index("burn")
     left_out = set(sheet.index[sheet["state"] == "excluded"])

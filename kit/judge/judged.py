@@ -11,6 +11,7 @@ from kit.errors import KitError
 from kit.judge.bounds import measured_only, three_answers
 from kit.judge.chances import chances
 from kit.judge.comparisons import compare_fuels, family_against
+from kit.judge.further import further
 from kit.judge.influence import influence
 from kit.judge.kinds import FEWEST_FUELS, kinds_in_general, kinds_tested
 from kit.judge.ladder import ladder
@@ -120,6 +121,7 @@ def _of_a_primary_metric(fit: RepeatFit, tables: Tables, question: Question) -> 
         "kinds": lambda: _kinds(fit, question),
         "chances": lambda: chances(plain, question.level, question.seed),
         "influence": lambda: _influence(plain, question),
+        "further": lambda: _further(plain, tables["comparisons"], pairs, question),
         "second_opinion": lambda: second_opinion(fit),
         "self_check": lambda: self_check(fit, question.seed, margin=question.margin, level=question.level),
     }
@@ -136,6 +138,19 @@ def _influence(fit: RepeatFit, question: Question) -> pd.DataFrame:
         return compare(refit, question, family)
 
     return influence(compare(fit, question, family), fit.table, again)
+
+
+def _further(
+    fit: RepeatFit, comparisons: pd.DataFrame, pairs: pd.DataFrame, question: Question
+) -> pd.DataFrame:
+    """Return what would settle the open comparisons: the declared ones, then the pairs that are none of them."""
+    control = question.control_in(fit.labels)
+    family = family_against(fit, control) if control else None
+    if pairs is not comparisons:
+        declared = {frozenset(pair) for pair in zip(comparisons["a"], comparisons["b"], strict=True)}
+        other = [frozenset(pair) not in declared for pair in zip(pairs["a"], pairs["b"], strict=True)]
+        comparisons = pd.concat([comparisons, pairs[other]], ignore_index=True)
+    return further(fit, comparisons, question, family)
 
 
 def _kinds(fit: RepeatFit, question: Question) -> pd.DataFrame:
@@ -160,7 +175,9 @@ def _labelled(table: pd.DataFrame, spec: Metric) -> pd.DataFrame:
     labelled.insert(0, "metric", spec.id)
     if {"sd", "component"} <= set(table.columns):
         return labelled.assign(unit="ln" if spec.scale == "log" else spec.unit)
-    if {"low", "high"} <= set(table.columns) and "share" not in table and "chance" not in table:
+    if (
+        {"low", "high"} <= set(table.columns) and not {"share", "chance"} & set(table.columns)
+    ) or "odd" in table:
         return labelled.assign(unit=spec.unit)
     return labelled
 

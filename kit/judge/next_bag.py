@@ -13,7 +13,7 @@ def next_bag(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:
     """Return a row a fuel: fuel, mean, low, high, sd, df, level, scale, covers (schema.NEXT_BAG).
 
     Limits and mean stand on the metric's own scale, sd on the analysis scale. Where days are a random block the
-    burn is one of another day. Without repeats limits are blank (STATISTICS section 7).
+    burn is one of another day. Without repeats limits are blank.
     """
     frame = predict_burn(fit, level)
     for name in ("mean", "low", "high"):

@@ -77,7 +77,7 @@ def _one_by_one(rows: pd.DataFrame, fit: RepeatFit, question: Question, tests: i
     found = [Apart()] * len(rows)
     kept = np.arange(len(rows), dtype=np.int64)
     while len(kept) > fit.design.p:
-        for place, each in zip(kept, _screened(fit, kept), strict=True):
+        for place, each in zip(kept.tolist(), _screened(fit, kept), strict=True):
             found[place] = each
         doubtful = [place for place in kept.tolist() if found[place].p * tests < 1]
         for place in doubtful:

@@ -8,6 +8,8 @@ from typing import Any, Literal
 
 import pandas as pd
 
+from kit.judge.resources import Resources
+
 KNOWN = ("exact", "at least", "at most")
 NO_BAG = "(bag not noted)"
 
@@ -38,6 +40,8 @@ class Question:
         How many further metrics have a declared margin: odd burns are looked for in these too.
     borrowed
         Repeatability SD and its degrees of freedom from other trials, used where this one has no repeats.
+    resources
+        What further burns take, and what the plan allows.
     seed
         Of everything simulated.
     """
@@ -52,6 +56,7 @@ class Question:
     primaries: int = 1
     others: int = 0
     borrowed: tuple[float, float] | None = None
+    resources: Resources = field(default_factory=Resources)
     seed: int = 1
 
     @property
@@ -64,16 +69,17 @@ class Question:
         same = self.primaries if self.primary else self.others
         return same * (2 if self.others else 1)
 
-    def countable(self, rows: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    def countable(self, rows: pd.DataFrame, fewest: int = 2) -> tuple[pd.DataFrame, str]:
         """Return the burns whose values can be compared, and why there are none ('' where there are).
 
         A fuel with a burn that never reached the threshold is left out: its times are not 'later than' any.
+        Fewer fuels than `fewest` are too few.
         """
         never = set(rows.loc[rows["status"] == "never", "fuel"])
         counted = rows[rows["status"].isin(KNOWN) & ~rows["fuel"].isin(never)]
         if counted.empty:
             return counted, "some burns of every fuel never reached it" if never else "not measured"
-        if counted["fuel"].nunique() < 2:
+        if counted["fuel"].nunique() < fewest:
             left = " whose burns all reached it" if never else ""
             return counted, f"only one fuel{left}: there is nothing to compare"
         noted = counted["bag"] != ""

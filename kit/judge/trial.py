@@ -11,9 +11,11 @@ from kit.judge.borrowed import borrowed_spread, lenders_of
 from kit.judge.counted import Counted
 from kit.judge.judged import Judged, judge_metric
 from kit.judge.question import Question
+from kit.judge.resources import resources_of
 from kit.trial import Run, Trial
 
 NO_VERDICT = ""
+OF_VERDICTS = ("influence", "further", "censored")
 
 
 def judge_trial(
@@ -21,15 +23,16 @@ def judge_trial(
 ) -> dict[str, Judged]:
     """Judge every metric that was measured, in the order measured.
 
-    While planned burns are still to come no verdict is given (DESIGN, interim reports).
+    While planned burns are still to come no verdict is given (an interim report).
     """
     base, lenders = question_of(run.trial, seed), lenders_of(run)
-    judged = {}
+    resources, judged = resources_of(run), {}
     for metric_id in dict.fromkeys(counted.metrics["metric"]):
         spec = run.trial.metric(metric_id)
         say(f"judging {spec.label}")
         question = replace(
             base,
+            resources=resources,
             margin=margin_of(run.trial, metric_id),
             primary=metric_id in run.trial.primary,
             borrowed=borrowed_spread(lenders, metric_id),
@@ -65,8 +68,8 @@ def judging_level(trial: Trial) -> float:
 
 
 def without_verdicts(judged: Judged) -> Judged:
-    """Take the verdicts out of a metric's tables."""
-    tables = {name: _blanked(table) for name, table in judged.tables.items()}
+    """Take the verdicts out of a metric's tables, and the tables that are about verdicts alone."""
+    tables = {name: _blanked(table) for name, table in judged.tables.items() if name not in OF_VERDICTS}
     return replace(judged, tables=tables)
 
 
