@@ -24,7 +24,9 @@ NEGLIGIBLE_CROSSED = 12.0
 """Log weight below the highest at which a node no longer counts, on one axis and on two."""
 
 _TOUCH = 1e-9
-_LEAST = -16.0
+_LEAST = -8.0
+"""Nearer to −1/n_max no node stands: bags that agree by chance, or by rounding, shall not make errors vanish."""
+
 _WIDEST_STEP = 0.6
 
 

@@ -17,7 +17,7 @@ from scipy import special
 
 from kit.variance.averaged import nodes_of
 from kit.variance.columns import Array, Codes
-from kit.variance.engines import NestedEngine
+from kit.variance.engines import CrossedEngine, NestedEngine
 from kit.variance.limits import burn_chi_square
 from kit.variance.profile import profile_limits
 from kit.variance.ratios import Weighted, weigh
@@ -41,7 +41,7 @@ def best_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array, list
     The choice is that of the simulation table (tests/simulate). Fits by ML, spread by group and three or more
     random terms keep the profile.
     """
-    if fit.method == "ML" or nodes_of(fit.engine, fit.data, np.eye(fit.design.p)[:1]) is None:
+    if not _offered(fit):
         low, high = profile_limits(fit, level)
         words = PROFILE if fit.method == "REML" else "profile of the likelihood"
         return low, high, [words] * len(fit.names)
@@ -64,9 +64,17 @@ def best_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array, list
 
 def total_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array] | None:
     """Return limits (responses,) of the SD of one burn of a new bag (on a new day), None without an average."""
-    if fit.method == "ML" or nodes_of(fit.engine, fit.data, np.eye(fit.design.p)[:1]) is None:
+    if not _offered(fit):
         return None
+    if len(fit.names) == 1:
+        return burn_chi_square(fit, level)
     return averaged_limits(fit, np.ones(len(fit.names)), level)
+
+
+def _offered(fit: RepeatFit) -> bool:
+    """Whether the likelihood can be averaged: REML, one burn SD, at most two random terms."""
+    common = isinstance(fit.engine, NestedEngine | CrossedEngine)
+    return fit.method == "REML" and common and len(fit.names) <= 3
 
 
 def zero_words(component: str) -> str:

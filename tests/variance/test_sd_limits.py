@@ -99,3 +99,10 @@ def test_spread_by_fuel_and_ml_keep_the_profile():
         "profile of the restricted likelihood"
     }
     assert set(best_limits(_fit("burns_balanced", method="ML"))[2]) == {"profile of the likelihood"}
+
+
+def test_without_bags_only_the_burn_sd_stands():
+    fit = _fit("burns_balanced", bag=None)
+    low, high, named = best_limits(fit)
+    assert named == ["exact χ²"]
+    assert total_limits(fit) == (pytest.approx(low[:, 0]), pytest.approx(high[:, 0]))
