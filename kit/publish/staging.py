@@ -138,11 +138,16 @@ def keep_failed(reports: Path, name: str, notebook_text: str) -> Path:
     while True:
         path = folder / f"{name}-{number}.ipynb"
         try:
-            with path.open("x", encoding="utf-8") as handle:
+            with path.open("x", encoding="utf-8", errors="replace") as handle:
                 handle.write(notebook_text)
         except FileExistsError:
             number += 1
             continue
+        except OSError:  # nothing half written: it would look like a notebook
+            path.unlink(missing_ok=True)
+            with suppress(OSError):
+                folder.rmdir()
+            raise
         return path
 
 

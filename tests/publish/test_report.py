@@ -360,3 +360,32 @@ def test_ctrl_c_stops_the_kernel_too(run, tmp_path):
     time.sleep(4.5)
     assert not marker.exists()
     assert not (run / "reports").exists()
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A disk of 300 kB, where the system lets us have one."""
+    place = tmp_path / "disk"
+    place.mkdir()
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=300k", "tmpfs", str(place)], capture_output=True, check=False
+    )
+    if done.returncode:
+        pytest.skip("no right to mount a small disk")
+    yield place
+    subprocess.run(["umount", "-l", str(place)], check=False)
+
+
+def test_a_full_disk_costs_no_earlier_report_and_the_next_run_works(small_disk, template):
+    run = write_run(small_disk / "run")
+    earlier = make_report(run, template).parent
+    kept = digests(earlier)
+    for left in (0, 20_000, 50_000):
+        free = os.statvfs(small_disk)
+        (small_disk / "fill").write_bytes(b"x" * max(0, free.f_bavail * free.f_frsize - left))
+        with pytest.raises(KitError, match="the disk is full"):
+            make_report(run, template)
+        assert [path.name for path in (run / "reports").iterdir()] == [earlier.name]
+        assert digests(earlier) == kept
+        (small_disk / "fill").unlink()
+    assert make_report(run, template).parent.name == f"{earlier.name}-2"
