@@ -13,13 +13,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from kit.errors import Faults, KitError, Problem
-from kit.publish import staging
 from kit.publish.datapackage import About, Member, citation, crate, data_package, slug
 from kit.publish.index import reports_of
 from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
 from kit.publish.provenance import InputFile, input_paths, read_inputs
 from kit.publish.report import make_report
 from kit.publish.results import RESULTS
+from kit.publish.staging import place_file, staging
 from kit.publish.zips import write_zip
 
 CHECKSUMS: Final = "checksums.sha256"
@@ -104,14 +104,14 @@ def make_bundle(folder: str | Path, leave_out: Sequence[str] = (), agreed: bool 
     told = tuple(each for each in what_is_told(place) if each.key not in keys)
     if not agreed:
         return Bundle(None, told, tuple(sorted(keys)), ())
-    with staging.staging(place / "reports") as room:
+    with staging(place / "reports") as room:
         copy = room / "copy"
         names = _lay_out(place, report, copy, keys)
         _describe(copy, report.name, keys, names)
         files = sorted([*names, *_described(copy, names)])
         made = room / "bundle.zip"
         write_zip(made, copy, files, slug(place.name))
-        target = staging.place_file(made, place / "reports", f"{report.name}-bundle")
+        target = place_file(made, place / "reports", f"{report.name}-bundle")
     return Bundle(target, told, tuple(sorted(keys)), tuple(files))
 
 

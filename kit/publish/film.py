@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.errors import KitError, Problem
-from kit.publish import staging
 from kit.publish.bundle import newest_report
 from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, Cast, Look, cast_of
 from kit.publish.provenance import SIMULATED
 from kit.publish.results import RESULTS
+from kit.publish.staging import place_file, staging
 
 if TYPE_CHECKING:
     import numpy as np
@@ -61,10 +61,10 @@ def make_film(
     av, lines = _codec_library(), _lines_of(report)
     look = DARK_LOOK if dark else LIGHT_LOOK
     name = f"{report.name}-curves{'-dark' if dark else ''}"
-    with staging.staging(folder / "reports") as room:
+    with staging(folder / "reports") as room:
         made = room / "film.mp4"
         _encode(av, made, pictures(lines, look, seconds), seconds, progress)
-        return staging.place_file(made, folder / "reports", name)
+        return place_file(made, folder / "reports", name)
 
 
 def _codec_library() -> Any:

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from kit.errors import KitError
-from kit.publish import launch
 from kit.publish.index import reports_of
+from kit.publish.launch import started
 from kit.publish.nursery import Kernels, nursery
 from kit.publish.provenance import environment, read_inputs
 from kit.publish.report import PAGE, Order, make, take_order
@@ -204,7 +204,7 @@ def attempt_here(task: Task) -> Outcome:
     return attempt(task, lambda: kernels_here()())
 
 
-def attempt(task: Task, kernels: Callable[[], Any] = launch.started) -> Outcome:
+def attempt(task: Task, kernels: Callable[[], Any] = started) -> Outcome:
     """Make one report, or say why there is none; never raises for what one folder can cause."""
     try:
         order = take_order(task.folder, task.template, task.parameters)

@@ -13,10 +13,11 @@ from pathlib import Path
 from typing import Any
 
 from kit.errors import KitError, Problem
-from kit.publish import launch, staging
+from kit.publish.launch import Kernel, started
 from kit.publish.notebook import Job, NotRunError, Progress, run_notebook
 from kit.publish.provenance import NOTE, InputFile, note, read_inputs, refuse_changes
 from kit.publish.results import RESULTS
+from kit.publish.staging import keep_failed, publish, report_date, staging
 from kit.publish.template import Value, checked, find_template, parameters_of, read_template
 
 PAGE = "report.html"
@@ -68,12 +69,12 @@ def make_report(
     NotRunError
         At a failure of the kit's own; the partial notebook is then in reports/.failed/.
     """
-    return make(take_order(run_folder, template, parameters or {}), launch.started, progress)
+    return make(take_order(run_folder, template, parameters or {}), started, progress)
 
 
 def make(
     order: Order,
-    kernels: Callable[[], AbstractContextManager[launch.Kernel]],
+    kernels: Callable[[], AbstractContextManager[Kernel]],
     progress: Progress | None = None,
 ) -> Path:
     """Make what was ordered in a kernel that `kernels` starts, and return the page.
@@ -83,14 +84,14 @@ def make(
     KitError, NotRunError
         As `make_report`.
     """
-    with kernels() as kernel, staging.staging(order.reports) as room:
+    with kernels() as kernel, staging(order.reports) as room:
         before = read_inputs(order.folder)
         note(room, before, order.origin)
         notebook = _run(kernel, order, room, progress)
         if progress:
             progress("Setting the page")
         _finish(order, room, notebook, before)
-        target = staging.publish(room, order.reports, f"{staging.report_date()}-{order.slug}")
+        target = publish(room, order.reports, f"{report_date()}-{order.slug}")
     return target / PAGE
 
 
@@ -102,7 +103,7 @@ def rerun(order: Order, room: Path, progress: Progress | None = None) -> dict[st
     KitError, NotRunError
         As `make_report`; no partial notebook is kept.
     """
-    with launch.started() as kernel:
+    with started() as kernel:
         note(room, read_inputs(order.folder), order.origin)
         job = Job(order.notebook, {**order.parameters, "output": str(room)}, {})
         return _results_of(room, run_notebook(kernel, job, progress))
@@ -122,12 +123,12 @@ def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping
         raise KitError(Problem("refuse", str(run_folder), "no such folder", "a run folder", remedy))
     path = find_template(template)
     notebook = read_template(path)
-    staging.report_date()
+    report_date()
     given = {"run_folder": str(folder), **parameters}
     return Order(folder, path.stem, notebook, checked(given, parameters_of(notebook, path.name), path.stem))
 
 
-def _run(kernel: launch.Kernel, order: Order, room: Path, progress: Progress | None) -> Any:
+def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) -> Any:
     shown: dict[str, Value] = {"run_folder": "../..", "output": ""}
     job = Job(order.notebook, {**order.parameters, "output": str(room)}, shown)
     # the page's library loads while the notebook runs in its own process
@@ -153,8 +154,8 @@ def _warm() -> None:
 def _keep(order: Order, error: NotRunError) -> str:
     if error.partial is None:
         return "not there: it stopped before the first cell"
-    name = f"{staging.report_date()}-{order.slug}"
-    return str(staging.keep_failed(order.reports, name, notebook_text(error.partial)))
+    name = f"{report_date()}-{order.slug}"
+    return str(keep_failed(order.reports, name, notebook_text(error.partial)))
 
 
 def notebook_text(notebook: Any) -> str:
@@ -184,7 +185,7 @@ def _results_of(room: Path, notebook: Any) -> dict[str, Any]:
 
 def _strip(order: Order, results: Mapping[str, Any]) -> str:
     kind = order.template.replace("_", " ")
-    return f"{kind.capitalize()} report of {staging.report_date()}, id {results.get('report', '')}"
+    return f"{kind.capitalize()} report of {report_date()}, id {results.get('report', '')}"
 
 
 def _footer(results: Mapping[str, Any]) -> str:
