@@ -18,7 +18,7 @@ from kit.readings.leftovers import Checked, events_of
 from kit.readings.log import Dialect, Log
 from kit.readings.roles import Roles
 from kit.readings.rows import Body
-from kit.readings.source import Source
+from kit.readings.source import PIECE_BYTES, Source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import Temperatures
 from kit.readings.timebase import Timeline
@@ -71,7 +71,7 @@ def assembled(
         _dialect(settled, line, temperatures),
         notes,
         settled.source.path,
-        content_hash(settled.source.path),
+        content_hash(settled.source.path, settled.source.size),
         lines,
         codes,
         line.moved,
@@ -104,10 +104,13 @@ def _groups(line: Timeline, labels: npt.NDArray[np.object_] | None) -> npt.NDArr
     ]
 
 
-def content_hash(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes."""
+def content_hash(path: Path, size: int) -> str:
+    """Return the SHA-256 of a file's first bytes, so many as were read."""
+    digest = hashlib.sha256()
     with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+        while piece := file.read(min(PIECE_BYTES, size - file.tell())):
+            digest.update(piece)
+    return digest.hexdigest()
 
 
 def _gap_notes(line: Timeline, lines: npt.NDArray[np.int64]) -> list[str]:

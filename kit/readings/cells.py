@@ -115,10 +115,11 @@ _MONTHS = (
 )
 MONTHS = {word: month for month, words in enumerate(_MONTHS.split("|"), 1) for word in words.split()}
 _MONTH = r"[^\W\d_]{3,10}\.?"
+_WEEKDAY = r"(?:[^\W\d_]{2,10}\.?,?\s+)?"
 _DATE = (
     r"[0-9]{4}[-/.][0-9]{1,2}[-/.][0-9]{1,2}\.?|[0-9]{1,2}[-/.]\s?[0-9]{1,2}[-/.]\s?(?:[0-9]{4}|[0-9]{2})|"
-    rf"[0-9]{{1,2}}[-/ .]+{_MONTH}[-/ ,]+(?:[0-9]{{4}}|[0-9]{{2}})|"
-    rf"{_MONTH}\s+[0-9]{{1,2}},?\s+[0-9]{{4}}|[0-9]{{4}}[-/ ]{_MONTH}[-/ ][0-9]{{1,2}}"
+    rf"{_WEEKDAY}[0-9]{{1,2}}[-/ .]+{_MONTH}[-/ ,]+(?:[0-9]{{4}}|[0-9]{{2}})|"
+    rf"{_WEEKDAY}{_MONTH}\s+[0-9]{{1,2}},?\s+[0-9]{{4}}|[0-9]{{4}}[-/ ]{_MONTH}[-/ ][0-9]{{1,2}}"
 )
 _HALF = r"(?:\s*[ap]\.?\s?m\.?)?"
 _CLOCK = (
@@ -129,8 +130,9 @@ _OFFSET = r"(?:\s?(?:Z|UTC|GMT)?(?:[+-][0-9]{2}:?[0-9]{2})?)"
 DATE = re.compile(rf"(?:{_DATE})$", re.IGNORECASE)
 CLOCK = re.compile(rf"-?(?:{_CLOCK})$", re.IGNORECASE)
 STAMP = re.compile(
-    rf"(?:(?:{_DATE})(?:[T_ ,]\s*|:(?=[0-9][0-9]:))(?:{_CLOCK}){_OFFSET}|"
-    rf"(?:{_CLOCK})[ ,]\s*(?:{_DATE})|[0-9]{{8}}T[0-9]{{6}}(?:\.[0-9]+)?{_OFFSET}|(?:19|20)[0-9]{{12}})$",
+    rf"(?:(?:{_DATE})(?:[T_ ,-]\s*|:(?=[0-9][0-9]:))(?:{_CLOCK}){_OFFSET}|"
+    rf"{_WEEKDAY}{_MONTH}\s+[0-9]{{1,2}}\s+(?:{_CLOCK})\s+[0-9]{{4}}|(?:{_CLOCK})[ ,]\s*(?:{_DATE})|"
+    rf"[0-9]{{8}}T[0-9]{{6}}(?:\.[0-9]+)?{_OFFSET}|(?:19|20)[0-9]{{12}})$",
     re.IGNORECASE,
 )
 GLUED_STAMP = re.compile(
@@ -156,7 +158,7 @@ def kind_of(cell: str) -> str:
     missing = missing_kind(cell)
     if missing:
         return missing
-    if cell[0].isdigit() or cell[0] in "-+−.," or cell[-1].isdigit() or cell[-1] in "mM.Z":
+    if cell[0].isdigit() or cell[0] in "-+−.," or cell[-1].isdigit() or cell[-1] in "mM.ZCT":
         for pattern, kind in _SHAPES:
             if pattern.match(cell):
                 return kind

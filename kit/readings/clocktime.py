@@ -49,7 +49,7 @@ def from_stamps(
 
 def _millis(body: Body, rows: Ints, column: int) -> Ints:
     values = body.numbers[column].values[rows]
-    return np.asarray(np.rint(np.nan_to_num(values) * 1e6), np.int64)
+    return np.asarray(np.rint(np.clip(np.nan_to_num(values), -1e9, 1e9) * 1e6), np.int64)
 
 
 def _clock_alone(stamps: Stamps, rows: Ints, run: Ints, setting: Setting) -> tuple[Ints | None, bool]:

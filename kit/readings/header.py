@@ -195,7 +195,7 @@ def _names_temperature(name: str) -> bool:
 
 def _could_be_names(cells: Sequence[str], layout: Layout) -> bool:
     filled = _filled(cells)
-    if not filled or len(cells) > layout.width or (len(filled) == 1 and layout.width > 1):
+    if not filled or len(cells) > layout.width or (len(filled) == 1 and _expected(layout) > 1):
         return False
     told = [is_time(cell) or is_index(cell) for cell in filled], [_names_temperature(cell) for cell in filled]
     if len(filled) < 0.6 * _expected(layout) and not (any(told[0]) and any(told[1])):

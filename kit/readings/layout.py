@@ -123,10 +123,11 @@ def _from_first_row(lines: Sequence[Line], name: str, kinds: tuple[str, ...], gl
 
 
 def _candidates(texts: Sequence[str]) -> list[str]:
-    present = [
-        name for name in _CANDIDATES if sum(name in text.strip(BLANKS) for text in texts) * 2 > len(texts)
-    ]
-    return present or [""]
+    stripped = [text.strip(BLANKS) for text in texts]
+    counts = {
+        name: sum(name in text for text in (stripped if name == BLANK_RUN else texts)) for name in _CANDIDATES
+    }
+    return [name for name, count in counts.items() if count * 2 > len(texts)] or [""]
 
 
 def _score(texts: Sequence[str], delimiter: str) -> tuple[float, int, bool]:
@@ -176,6 +177,9 @@ def _is_unsplit(column: Sequence[str], delimiter: str) -> bool:
     return apart * 2 > len(column)
 
 
+_NAMED_UNIT = re.compile(r", ?(?:°|º|deg ?)?[CFK]\b|, ?℃")
+
+
 def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequence[str]) -> bool:
     """Return whether the only comma of each line is a decimal mark: one name stands above, digits on both sides."""
     if delimiter != "," or width != 2:
@@ -184,7 +188,7 @@ def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequen
     first = next((place for place, line in enumerate(lines) if number.match(line.text)), len(lines))
     above = [line.text for line in lines[:first] if line.text.strip(BLANKS)][-1:]
     plain = sum(bool(number.match(text)) or kind_of(text) in _EMPTY for text in texts)
-    return plain >= 0.8 * len(texts) and not any("," in text for text in above)
+    return plain >= 0.8 * len(texts) and not any("," in _NAMED_UNIT.sub("", text) for text in above)
 
 
 def _cut_numbers(texts: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> bool:

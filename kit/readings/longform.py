@@ -235,7 +235,8 @@ def _time_key(body: Body, plan: TimePlan) -> Ints:
     offset = np.where(stamps.offset == NO_OFFSET, 0, stamps.offset).astype(np.int64)
     time = stamps.nanoseconds + np.asarray(days, np.int64) * (10**15) - offset * 60 * 10**9
     if plan.millis is not None:
-        time = time + np.asarray(np.rint(np.nan_to_num(body.numbers[plan.millis].values) * 1e6), np.int64)
+        values = body.numbers[plan.millis].values
+        time = time + np.asarray(np.rint(np.clip(np.nan_to_num(values), -1e9, 1e9) * 1e6), np.int64)
     return np.asarray(time, np.int64)
 
 

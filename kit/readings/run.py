@@ -15,6 +15,7 @@ from kit.readings.calibration import Correction, correction_of, lag_corrected
 from kit.readings.events import Happened, handling, happened
 from kit.readings.flags import Stack, flagged
 from kit.readings.marks import BIT, Bits, is_usable, words
+from kit.readings.plausible import check_units
 from kit.readings.recorded import Recorded, files_of, read_files
 from kit.readings.stepped import mark_stepped
 from kit.readings.summaries import file_table, flag_table, note_table, span_table
@@ -96,8 +97,9 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
     corrections = _corrections(run, recorded, faults)
     _given_twice(run, recorded, faults)
     cuts = _cuts(run, recorded, faults)
-    faults.settle()
     traces = [trace for cut in cuts for trace in cut.traces]
+    check_units(run, recorded, traces, _air(cuts), faults)
+    faults.settle()
     stack, bits = _flagged(run, cuts, traces)
     celsius, notes = _corrected(run, traces, stack, bits, corrections)
     readings = _tidy(traces, stack, bits, celsius)
@@ -200,11 +202,16 @@ def _clock_zero(window: Window, recorded: Recorded) -> str:
     return str(np.datetime64(wall, "ns").astype("datetime64[s]"))
 
 
+def _air(cuts: Sequence[Cut]) -> dict[str, float]:
+    """Return the air temperature of each burn as the sheet has it, NaN where it is blank."""
+    return {str(cut.row["burn"]): float(cut.row.get("ambient_c", np.nan)) for cut in cuts}
+
+
 def _flagged(run: Run, cuts: Sequence[Cut], traces: Sequence[Trace]) -> tuple[Stack, Bits]:
     """Return all readings in one stack with their flags."""
     sizes = np.array([len(trace.seconds) for trace in traces], np.int64)
     starts = np.concatenate([[0], np.cumsum(sizes)])
-    air = {str(cut.row["burn"]): float(cut.row.get("ambient_c") or np.nan) for cut in cuts}
+    air = _air(cuts)
 
     def stacked(name: str, kind: str) -> npt.NDArray[Any]:
         return np.concatenate([getattr(trace, name) for trace in traces]) if traces else np.zeros(0, kind)
@@ -283,7 +290,8 @@ def _tidy(
 ) -> pd.DataFrame:
     def named(texts: Sequence[str]) -> pd.Categorical:
         names = list(dict.fromkeys(texts))
-        places = np.array([names.index(text) for text in texts], np.int64)
+        place = {name: number for number, name in enumerate(names)}
+        places = np.array([place[text] for text in texts], np.int64)
         return pd.Categorical.from_codes(places[stack.seg] if len(texts) else places, categories=names)
 
     return pd.DataFrame(

@@ -77,13 +77,13 @@ class Source:
         if self.complete:
             yield Piece(self.head, 1)
             return
-        yield from _cut(_normalised(self.path, self.encoding, self.line_end))
+        yield from _cut(_normalised(self.path, self.encoding, self.line_end, self.size))
 
     def most_lines(self) -> int:
         """Return a number of lines that the file has at most."""
         count = 1
         with self.path.open("rb") as file:
-            while raw := file.read(PIECE_BYTES):
+            while raw := file.read(min(PIECE_BYTES, self.size - file.tell())):
                 count += raw.count(b"\n") + (raw.count(b"\r") if self.line_end == "CR" else 0)
         return count
 
@@ -276,13 +276,13 @@ def _notes(raw: bytes, tail: bytes, encoding: str) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _normalised(path: Path, encoding: str, line_end: str) -> Iterator[bytes]:
-    """Yield a long file's text as UTF-8, its line ends as LF."""
+def _normalised(path: Path, encoding: str, line_end: str, size: int) -> Iterator[bytes]:
+    """Yield a long file's text as UTF-8, its line ends as LF; what is added meanwhile is not read."""
     narrow = encoding.startswith("utf-8") or encoding == "ascii"
     decoder = None if narrow else codecs.getincrementaldecoder(encoding)("replace")
     held = b""
     with path.open("rb") as file:
-        while raw := file.read(PIECE_BYTES):
+        while raw := file.read(min(PIECE_BYTES, size - file.tell())):
             raw = held + (raw if decoder is None else decoder.decode(raw).encode("utf-8", "replace"))
             cut = max(raw.rfind(b"\n"), raw.rfind(b"\r", 0, len(raw) - 1)) + 1
             held, raw = (raw[cut:], raw[:cut]) if len(raw) - cut < PIECE_BYTES else (b"", raw)

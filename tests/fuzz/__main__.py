@@ -1,4 +1,4 @@
-"""Long fuzzing of the log reader: python -m tests.fuzz [--files N] [--mutations N] [--seed S] [--real FOLDER] [--workers N]."""
+"""Long fuzzing of the log reader: python -m tests.fuzz [COUNT] [--files N] [--mutations N] [--real FOLDER] …"""
 
 from __future__ import annotations
 
@@ -41,7 +41,8 @@ def main() -> int:
         for job in jobs:
             written += job.result()
             print(
-                f"  {sum(written.values())} of {files} written and read back, {time.perf_counter() - began:.0f} s",
+                f"  {sum(written.values())} of {files} written and read back, "
+                f"{time.perf_counter() - began:.0f} s",
                 flush=True,
             )
         for job in more:

@@ -67,9 +67,21 @@ UNIT_CELLS = {
 }
 GLUED = {"degC": ("C", " C", "°C", " °C"), "degF": ("F", " F", "°F", " °F"), "K": ("K", " K")}
 PREAMBLE = (
-    "Bench export", "Serial{d}8812-77", "Device{d}logger{d}4 channels", "Operator: R. Vale", "Title{d}evening burn", "Firmware 3.2.1", "Channels{d}3",
-    "Comment{d}", "", "Record title: bench 3", "Battery{d}12.4{d}V", "Notes{d}first trial, windy", "Version{d}2", "Record{d}17{d}{d}",
-)  # fmt: skip
+    "Bench export",
+    "Serial{d}8812-77",
+    "Device{d}logger{d}4 channels",
+    "Operator: R. Vale",
+    "Title{d}evening burn",
+    "Firmware 3.2.1",
+    "Channels{d}3",
+    "Comment{d}",
+    "",
+    "Record title: bench 3",
+    "Battery{d}12.4{d}V",
+    "Notes{d}first trial, windy",
+    "Version{d}2",
+    "Record{d}17{d}{d}",
+)
 FOOTER = ("End of report", "Maximum{d}{x}{d}{x}", "", "Average{d}{x}", "# end", "Total rows{d}44")
 MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 
@@ -123,7 +135,6 @@ class Draw:
 def write(seed: int) -> Written:
     """Return a random table written in a random dialect."""
     draw = Draw(seed)
-    rng = draw.rng
     rows = draw.pick("rows", (6, 12, 25, 40, 90, 300), (1, 3, 4, 4, 3, 1))
     probes = draw.pick("probes", (1, 2, 3, 5))
     step = draw.pick("step", (0.5, 1, 2, 5, 10, 20, 30, 60, 300))
@@ -266,10 +277,36 @@ def time_columns(
 ) -> Time:
     style = draw.pick(
         "time",
-        ("iso", "isoT", "offset", "dmy", "mdy", "mdy2", "ymd/", "named", "split", "parts", "unix", "unix ms", "day number", "seconds", "minutes",
-         "h:mm:ss", "clock", "ms column", "ampm", "ampm2", "dots", "time first", "no time", "hm", "compact", "fraction"),
+        (
+            "iso",
+            "isoT",
+            "offset",
+            "dmy",
+            "mdy",
+            "mdy2",
+            "ymd/",
+            "named",
+            "split",
+            "parts",
+            "unix",
+            "unix ms",
+            "day number",
+            "seconds",
+            "minutes",
+            "h:mm:ss",
+            "clock",
+            "ms column",
+            "ampm",
+            "ampm2",
+            "dots",
+            "time first",
+            "no time",
+            "hm",
+            "compact",
+            "fraction",
+        ),
         (5, 3, 2, 3, 3, 3, 2, 1, 3, 2, 1, 1, 2, 4, 2, 2, 1, 2, 2, 3, 3, 1, 1, 1, 1, 1),
-    )  # fmt: skip
+    )
     if delimiter == " " and style in ("named", "time first", "no time"):
         style = draw.what["time"] = "iso"
     if step % 60 and style == "hm":
@@ -286,8 +323,14 @@ def time_columns(
     )
     if whole and (seconds != np.floor(seconds)).any():
         seconds = np.floor(seconds * 2)
-    start = datetime(draw.rng.randint(2018, 2026), draw.rng.randint(1, 10), draw.rng.randint(1, 28), draw.rng.randint(0, 23), draw.rng.randint(0, 59),
-                     draw.rng.randint(0, 59))  # fmt: skip
+    start = datetime(
+        draw.rng.randint(2018, 2026),
+        draw.rng.randint(1, 10),
+        draw.rng.randint(1, 28),
+        draw.rng.randint(0, 23),
+        draw.rng.randint(0, 59),
+        draw.rng.randint(0, 59),
+    )
     if style == "hm":
         start = start.replace(second=0)
         seconds = np.round(seconds / 60) * 60
@@ -313,9 +356,13 @@ def written_times(draw, style, seconds, stamps, step, delimiter, decimal) -> Tim
         ("Time", "Timestamp", "Date_Time", "Stamp", "Datum/Uhrzeit", "horodatage", "When")
     )
     formats = {
-        "iso": "%Y-%m-%d %H:%M:%S", "isoT": "%Y-%m-%dT%H:%M:%S", "ymd/": "%Y/%m/%d %H:%M:%S", "named": "%d-%b-%Y %H:%M:%S",
-        "dots": "%d.%m.%Y %H:%M:%S", "compact": "%Y%m%d%H%M%S",
-    }  # fmt: skip
+        "iso": "%Y-%m-%d %H:%M:%S",
+        "isoT": "%Y-%m-%dT%H:%M:%S",
+        "ymd/": "%Y/%m/%d %H:%M:%S",
+        "named": "%d-%b-%Y %H:%M:%S",
+        "dots": "%d.%m.%Y %H:%M:%S",
+        "compact": "%Y%m%d%H%M%S",
+    }
     if style in formats:
         return one(stamp_name, [stamp.strftime(formats[style]) for stamp in stamps])
     if style == "offset":

@@ -254,3 +254,14 @@ def test_the_notes_and_files_tell_how_each_log_was_read(tmp_path):
     )
     assert found.files["rows"].tolist() == [len(TICKS)] and len(found.files["sha256"].iloc[0]) == 64
     assert any("footer" in note for note in found.notes["note"])
+
+
+def test_a_unit_that_the_air_denies_is_asked_about_and_a_warm_cooker_is_not(tmp_path):
+    head = "burn,fuel,ambient_c,log\n"
+    kelvin = csv_of(START, TICKS, grate=curve(TICKS) + 273.15)
+    (problem,) = problems_of(tmp_path / "a", head + "1,alder,20,a.csv\n", {"a.csv": kelvin})
+    assert problem.kind == "ask" and "K" in problem.remedy and "20 °C" in problem.found
+    told = '[[logger]]\nid = "A"\nunit = "degC"\n'
+    assert len(read_folder(tmp_path / "b", head + "1,alder,20,a.csv\n", {"a.csv": kelvin}, told).readings)
+    warm = csv_of(START, TICKS, grate=curve(TICKS, ambient=68.0))
+    assert len(read_folder(tmp_path / "c", head + "1,alder,20,a.csv\n", {"a.csv": warm}).readings)

@@ -164,7 +164,10 @@ def test_a_jump_where_the_lid_went_on_or_an_event_stands_is_no_fault(tmp_path):
 
 
 def test_the_open_lid_and_added_fuel_are_marked_by_their_events(tmp_path):
-    events = "burn,at,until,event,probes\n1,11:00:00,11:01:30,lid open,\n1,11:30:00,,lid open,grate (°C)\n1,12:00:00,,top-up,\n"
+    events = (
+        "burn,at,until,event,probes\n1,11:00:00,11:01:30,lid open,\n"
+        "1,11:30:00,,lid open,grate (°C)\n1,12:00:00,,top-up,\n"
+    )
     found = read(tmp_path, events=events, grate=noisy(TICKS), lid=noisy(TICKS, 2, peak=180))
     grate, lid = flagged(found), flagged(found, "lid (°C)")
     assert grate["lid open"] == [*np.arange(3600, 3691, 10), *np.arange(5400, 5521, 10)]
@@ -221,9 +224,15 @@ def test_a_thousand_burns_are_flagged_in_seconds(tmp_path):
     one = noisy(np.arange(0, n * 10, 10.0))
     total = n * burns
     stack = Stack(
-        np.repeat(np.arange(burns), n), np.tile(np.arange(0, n * 10, 10.0), burns), np.tile(one, burns), np.zeros(total, np.int8),
-        np.zeros(total, bool), np.zeros(total, bool), np.arange(0, total + 1, n), np.full(burns, np.nan),
-    )  # fmt: skip
+        np.repeat(np.arange(burns), n),
+        np.tile(np.arange(0, n * 10, 10.0), burns),
+        np.tile(one, burns),
+        np.zeros(total, np.int8),
+        np.zeros(total, bool),
+        np.zeros(total, bool),
+        np.arange(0, total + 1, n),
+        np.full(burns, np.nan),
+    )
     began = time.process_time()
     assert not marked(stack, Cleaning()).any()
     assert time.process_time() - began < 6
