@@ -27,8 +27,9 @@ from scipy import special
 
 from kit.variance.columns import Array, Codes
 from kit.variance.covariance import Contrasts, kenward_roger
+from kit.variance.crossed_ratios import crossed_nodes
 from kit.variance.engines import CrossedEngine, NestedEngine
-from kit.variance.ratios import Nodes, crossed_nodes, nested_nodes, weigh
+from kit.variance.ratios import Nodes, nested_nodes, weigh
 from kit.variance.t_tails import upper_tail
 
 if TYPE_CHECKING:
