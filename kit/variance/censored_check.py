@@ -46,16 +46,12 @@ def censored_rows(
     out = [(f"intervals of {len(chosen)} means and differences hold the truth", level, inside)]
     rise = float(special.chdtri(1, 1 - level))
     for j, name in enumerate(fit.names):
-        at = np.maximum(found, 1e-9 * found.sum(axis=1, keepdims=True))
+        own = np.arange(j, trials, len(fit.names))
+        at = np.maximum(found[own], 1e-9 * found[own].sum(axis=1, keepdims=True))
         at[:, j] = max(theta[j], 1e-12 * theta.sum())
-        value = minimise_rows(known.model, at, rows, held=j, steps=4)[1]
-        out.append(
-            (
-                f"interval of the {name} SD holds the truth (profile with bounds)",
-                level,
-                (value - D <= rise).astype(float),
-            )
-        )
+        value = minimise_rows(known.model, at, rows.take(own), held=j, steps=4)[1]
+        inside = (value - D[own] <= rise).astype(float)
+        out.append((f"interval of the {name} SD holds the truth (profile with bounds)", level, inside))
     return out
 
 
