@@ -159,7 +159,7 @@ def crate(about: About, members: Sequence[Member], inputs: Sequence[str], output
         "datePublished": about.date,
         "identifier": about.report_id,
         "license": {"@id": "#licence"},
-        "author": [{"@id": each["@id"]} for each in people],
+        "author": _one_or_all([{"@id": each["@id"]} for each in people]),
         "hasPart": [{"@id": _link(each.path)} for each in members],
         "mentions": {"@id": "#analysis"},
     }
@@ -194,6 +194,10 @@ def crate(about: About, members: Sequence[Member], inputs: Sequence[str], output
 
 
 _LICENCE: Final = "The tester has stated no licence: ask before you use these data beyond checking them."
+
+
+def _one_or_all(entities: list[dict[str, str]]) -> object:
+    return entities[0] if len(entities) == 1 else entities
 
 
 def _crate_file(member: Member) -> dict[str, Any]:

@@ -1,10 +1,14 @@
 import csv
+import email.message
 import hashlib
+import io
 import json
 import struct
 import subprocess
+import urllib.request
 import zipfile
 import zlib
+from pathlib import Path
 
 import pytest
 
@@ -233,6 +237,49 @@ def test_the_crate_describes_every_file_and_the_run(told):
     for each in described | {each["@id"] for each in graph["#analysis"]["object"]}:
         assert graph[each]["@type"] == "File"
     assert graph["#analysis"]["instrument"] == {"@id": "#repeatburn"}
+
+
+class Answer(io.BytesIO):
+    """What the context's address would answer."""
+
+    status = code = 200
+    msg = "OK"
+
+    def __init__(self, url):
+        super().__init__((Path(__file__).parent / "vendored" / "ro-crate-context.jsonld").read_bytes())
+        self.url, self.headers = url, email.message.Message()
+        self.headers["Content-Type"] = "application/ld+json"
+
+    def info(self):
+        return self.headers
+
+    def geturl(self):
+        return self.url
+
+    def getcode(self):
+        return self.status
+
+
+def test_the_crate_is_valid_by_the_standards_own_validator(told, tmp_path, monkeypatch):
+    services = pytest.importorskip("rocrate_validator.services")
+    requests = pytest.importorskip("requests")
+    with zipfile.ZipFile(make_bundle(told, agreed=True).path) as archive:
+        archive.extractall(tmp_path / "out")
+    (top,) = (tmp_path / "out").iterdir()
+
+    def opened(opener, request, *args, **kwargs):
+        return Answer(request if isinstance(request, str) else request.full_url)
+
+    def requested(session, method, url, *args, **kwargs):
+        response = requests.Response()
+        response.status_code, response.url, response._content = 200, url, Answer(url).getvalue()
+        response.headers["Content-Type"] = "application/ld+json"
+        return response
+
+    monkeypatch.setattr(urllib.request.OpenerDirector, "open", opened)
+    monkeypatch.setattr(requests.Session, "request", requested)
+    settings = services.ValidationSettings(rocrate_uri=str(top), profile_identifier="ro-crate-1.1")
+    assert [issue.message for issue in services.validate(settings).get_issues()] == []
 
 
 def test_the_citation_names_people_unless_they_are_left_out(told):
