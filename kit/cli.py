@@ -52,7 +52,7 @@ def _parser() -> argparse.ArgumentParser:
     verbs = parser.add_subparsers(required=True, metavar="VERB")
     for add in (_add_start, _add_plan, _add_rehearse, _add_check, _add_report, _add_two_fuels):
         add(verbs)
-    for add in (_add_methods, _add_bundle, _add_recheck, _add_history):
+    for add in (_add_methods, _add_bundle, _add_recheck):
         add(verbs)
     return parser
 
@@ -222,21 +222,6 @@ def _recheck(arguments: argparse.Namespace) -> int:
     outcome = recheck(arguments.target, progress=_progress(arguments))
     _say(arguments, outcome.words, **outcome.as_record())
     return DONE if outcome.agrees else DIFFERS
-
-
-def _add_history(verbs: Any) -> None:
-    parser = _verb(
-        verbs, "history", _history, "several run folders: drift, pooled repeatability, an index page"
-    )
-    parser.add_argument("folders", type=Path, nargs="+", metavar="FOLDER")
-
-
-def _history(arguments: argparse.Namespace) -> int:
-    from kit.publish import make_history
-
-    page = make_history(arguments.folders, progress=_progress(arguments))
-    _say(arguments, str(page), report=str(page))
-    return DONE
 
 
 def _say(arguments: argparse.Namespace, words: str, **record: Any) -> None:

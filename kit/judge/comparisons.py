@@ -132,7 +132,7 @@ def _elsewhere(
 
 
 def _agreed(judged: _Judged, others: list[list[Verdict | None]]) -> _Judged:
-    """Settle nothing on which bounds as bounds, at face value and left out disagree (STATISTICS section 9)."""
+    """Settle nothing on which bounds as bounds, at face value and left out disagree (DEVELOPERS.md, method 9)."""
     agreed = [
         own if all(each is None or each == own for each in rest) else Verdict("not settled", "")
         for own, *rest in zip(judged.verdicts, *others, strict=True)

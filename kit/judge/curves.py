@@ -104,7 +104,7 @@ def mean_curves(curves: Curves, level: float = 0.95, seed: int = 1) -> pd.DataFr
 
     Notes
     -----
-    STATISTICS.md section 10. The mean is generalised least squares of the variance model, bags in fuels, with
+    DEVELOPERS.md, method 10. The mean is generalised least squares of the variance model, bags in fuels, with
     one ratio of bag to burn variance for the whole curve; its standard error comes from how bags of a fuel
     differ, pooled over the fuels, on bags − fuels degrees of freedom: in a balanced design the classical
     answer, whatever the ratio.

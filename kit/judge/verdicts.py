@@ -29,7 +29,7 @@ def verdict_of(low: float, high: float, margin: float | None = None, apart: bool
 
     Notes
     -----
-    STATISTICS section 6: the verdict depends on where the interval lies against 0 and against the margin.
+    DEVELOPERS.md, method 6: the verdict depends on where the interval lies against 0 and against the margin.
     """
     if apart:
         return Verdict("cannot be separated", "")

@@ -37,7 +37,9 @@ def write_beside(
         As the notebook really had them, paths left out.
     """
     if not str(output):
-        return element("p", "Run by hand: nothing was written. ", element("code", "repeatburn report"), " does.")
+        return element(
+            "p", "Run by hand: nothing was written. ", element("code", "repeatburn report"), " does."
+        )
     target = Path(output)
     figures = target / "figures"
     figures.mkdir(exist_ok=True)

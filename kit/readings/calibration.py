@@ -72,7 +72,7 @@ def tolerances() -> dict[str, Any]:
 
 
 def pressure_kpa(altitude_m: float) -> float:
-    """Return the standard pressure at an altitude: 101.325·(1 − 2.25577e−5·h)^5.2559 kPa (TRADE.md section 4)."""
+    """Return the standard pressure at an altitude: 101.325·(1 − 2.25577e−5·h)^5.2559 kPa (DEVELOPERS.md, physics)."""
     return float(SEA_LEVEL_KPA * (1 - 2.25577e-5 * altitude_m) ** 5.2559)
 
 
@@ -184,7 +184,7 @@ def lag_corrected(
     """Return temperatures put right for the probe's slowness, T + τ·dT/dt, and why not where they are not.
 
     Done where it was asked for, the time constant τ was measured, and the sampling interval is at most
-    τ/2 (TRADE.md section 4). The slope is that of a straight line through the readings of `lag_window_s`.
+    τ/2 (DEVELOPERS.md, physics). The slope is that of a straight line through the readings of `lag_window_s`.
     """
     if not cleaning.lag_correction:
         return celsius, ""

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 def bootstrap(fit: RepeatFit, trials: int = 1000, seed: int = 1, response: int = 0) -> Estimate:
     """Return the estimates of simulated trials: theta (trials, components), beta (trials, p), …
 
-    Draws come from the fitted model at its estimates; no burn is simulated where sums suffice (section 2), so the
+    Draws come from the fitted model at its estimates; no burn is simulated where sums suffice (method 2), so the
     cost does not grow with the number of burns.
 
     Raises

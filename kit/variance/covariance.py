@@ -172,7 +172,7 @@ def contrasts(fit: RepeatFit, L: Array, df: DfMethod = "best", level: float = 0.
     L
         (contrasts, p) rows over `fit.design.columns`.
     df
-        'best' (STATISTICS section 3: averaged over the restricted likelihood), 'kenward-roger' or 'satterthwaite'.
+        'best' (DEVELOPERS.md, method 3: averaged over the restricted likelihood), 'kenward-roger' or 'satterthwaite'.
     level
         Confidence for which effective degrees of freedom are given, where a method has no single ones.
 

@@ -224,7 +224,7 @@ def fit_repeats(
 
     Notes
     -----
-    STATISTICS sections 1 and 2; Pinheiro & Bates (2000), Bates et al. (2015).
+    DEVELOPERS.md, methods 1 and 2; Pinheiro & Bates (2000), Bates et al. (2015).
     """
     values = (value,) if isinstance(value, str) else tuple(value)
     roles = Roles(values, fuel, bag, day, kind, tuple(covariates), status)

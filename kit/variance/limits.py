@@ -34,7 +34,7 @@ def component_limits(fit: RepeatFit, method: LimitMethod = "best", level: float 
     Notes
     -----
     A component at the boundary is reported as 0 with its upper limit. Components: fuel, bag, day, burn
-    (burn:GROUP where spread differs by group). STATISTICS section 4.
+    (burn:GROUP where spread differs by group). DEVELOPERS.md, method 4.
     """
     low, high, named = _limits(fit, method, level)
     sd = np.sqrt(fit.estimate.theta)

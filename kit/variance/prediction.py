@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 def predict_burn(fit: RepeatFit, level: float = 0.95, without: tuple[str, ...] = ()) -> pd.DataFrame:
     """Return a row a mean: fuel, mean, sd (of the prediction), df, low, high, covers, level, on the analysis scale.
 
-    mean ± t √T with T = SE² + sum of the variances, df = 2T²/(h'Ah), h_i = g_i + 1 with g_i = LΦP_iΦL' (section 7;
+    mean ± t √T with T = SE² + sum of the variances, df = 2T²/(h'Ah), h_i = g_i + 1 with g_i = LΦP_iΦL' (method 7;
     Satterthwaite 1946). A covers the observed information, components estimated at zero left out.
 
     Parameters

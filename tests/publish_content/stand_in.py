@@ -410,7 +410,7 @@ def _compared(
 
 
 def verdict_of(low: float, high: float, margin: float) -> str:
-    """The table of STATISTICS.md 6, written down a second time."""
+    """The table of DEVELOPERS.md, method 6, written down a second time."""
     zero_out = low > 0 or high < 0
     if np.isnan(margin):
         return "different" if zero_out else "not settled"

@@ -18,7 +18,7 @@ SHEET = "burn,fuel,log\n1,alder,a.csv\n"
 
 @pytest.mark.parametrize(("altitude", "boils"), [(500, 98.3), (1000, 96.7), (2000, 93.4)])
 def test_water_boils_cooler_higher_up(altitude, boils):
-    """Reference values: TRADE.md section 4."""
+    """Reference values: DEVELOPERS.md, physics."""
     assert boiling_point(pressure_kpa(altitude)) == pytest.approx(boils, abs=0.05)
 
 
@@ -102,7 +102,7 @@ def test_lag_correction_reaches_the_readings(tmp_path):
     ],
 )
 def test_the_class_sets_the_uncertainty(tmp_path, written, half_width, share, junction):
-    """A half-width is divided by √3 (TRADE.md section 4)."""
+    """A half-width is divided by √3 (DEVELOPERS.md, physics)."""
     run = folder_of(
         tmp_path,
         SHEET,

@@ -19,7 +19,7 @@ Sizes = tuple[tuple[int, ...], ...]
 
 SECTION_3: Sizes = ((4, 2), (1, 3, 2), (2, 2), (3, 1, 1, 2))
 REFERENCE: Sizes = ((1, 2, 1), (3, 2, 4, 4), (4, 1, 2), (2, 2, 3, 1), (3, 1, 1, 4))
-"""The unbalanced design of STATISTICS section 3, and that of tests/reference/burns_unbalanced.csv."""
+"""The unbalanced design of DEVELOPERS.md, method 3, and that of tests/reference/burns_unbalanced.csv."""
 
 
 def even(fuels: int, bags: int, burns: int) -> Sizes:
