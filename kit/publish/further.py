@@ -24,7 +24,8 @@ def further_table(facts: Facts) -> pd.DataFrame:
     """Return for each open question of a primary metric how many bags a fuel, of as many burns each, would settle it.
 
     The true difference and spreads are taken to be the estimates, the spreads at their upper 80 % limits; enough is
-    a chance of 80 % of any settled verdict (DEVELOPERS.md, methods 6 and 14). The bags are further ones, like those burned.
+    a chance of 80 % of any settled verdict (DEVELOPERS.md, methods 6 and 14). The bags are further ones, like those
+    burned.
 
     Returns
     -------
