@@ -28,6 +28,7 @@ from kit.readings.timing import TimePlan
 
 UNKNOWN = ""
 GLUED = "glued"
+_COLDEST_K = 200.0
 
 
 @dataclass(frozen=True)
@@ -233,7 +234,7 @@ def numbers_of(column: int, rows: Rows) -> list[float]:
 def _too_cold_for_kelvin(column: int, rows: Rows) -> bool:
     """Return whether values deny kelvin, so that '(K)' names the kind of thermocouple."""
     values = [value for value in numbers_of(column, rows) if abs(value) < 9000]
-    return bool(values) and float(np.median(values)) < 250
+    return sum(value < _COLDEST_K for value in values) >= 2
 
 
 def _counts(column: int, rows: Rows) -> bool:

@@ -1,0 +1,193 @@
+"""Kinds of oddity, one by one: stamps, numbers, units, headers, shapes of table."""
+
+from datetime import datetime, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kit.errors import KitError
+from kit.readings import read_log
+from tests.readings.helpers import log_text
+
+MOMENTS = [datetime(2026, 4, 28, 11, 59, 0) + timedelta(seconds=20 * k) for k in range(12)]
+
+
+def problems_of(path, declared=None):
+    with pytest.raises(KitError) as caught:
+        read_log(path, declared)
+    return caught.value.problems
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M:%SZ", "%Y/%m/%d-%H:%M:%S", "%d.%m.%Y %H:%M:%S",
+        "%m/%d/%y %I:%M:%S %p",
+        "%d-%b-%Y %H:%M:%S", "%d %B %Y %H:%M:%S", "%b %d, %Y %I:%M:%S %p", "%a %b %d %H:%M:%S %Y",
+        "%H:%M:%S %m/%d/%y",
+        "%m/%d/%Y %I:%M:%S.%f %p", "%Y%m%d%H%M%S", "%Y-%m-%d %H:%M:%S,%f", "%d/%m/%Y %H:%M:%S",
+        "%Y-%m-%d %H:%M:%S UTC",
+    ],
+)  # fmt: skip
+def test_stamps_of_every_writing(tmp_path, written):
+    rows = "".join(f'"{moment.strftime(written)}";{20 + k}\n' for k, moment in enumerate(MOMENTS))
+    table = read_log(log_text("Stamp;T °C\n" + rows, tmp_path)).table
+    assert list(table["clock"]) == list(pd.to_datetime(MOMENTS))
+    np.testing.assert_allclose(table["elapsed_s"], np.arange(12) * 20.0)
+
+
+def test_a_declared_format_is_followed(tmp_path):
+    rows = "".join(f"{moment:%d.%H.%M.%S %m %Y};{20 + k}\n" for k, moment in enumerate(MOMENTS))
+    path = log_text("Stamp;T °C\n" + rows, tmp_path)
+    table = read_log(path, {"time_column": "Stamp", "time_format": "%d.%H.%M.%S %m %Y"}).table
+    assert list(table["clock"]) == list(pd.to_datetime(MOMENTS))
+
+
+def test_offsets_that_change_keep_the_time_going_on(tmp_path):
+    rows = "".join(
+        f"2026-10-25T0{hour}:{minute:02d}:00+0{zone}:00,{20 + minute}.5\n"
+        for hour, zone in ((1, 2), (2, 2), (2, 1), (3, 1))
+        for minute in range(0, 60, 5)
+    )
+    assert read_log(log_text("time,T (°C)\n" + rows, tmp_path)).table["elapsed_s"].iloc[-1] == 47 * 300
+
+
+def test_a_forward_jump_of_an_hour_on_a_spring_night_is_asked_about(tmp_path):
+    rows = "".join(
+        f"2026-03-29 {hour:02d}:{minute:02d}:00,{20 + minute}.5\n"
+        for hour in (0, 1, 3, 4)
+        for minute in range(0, 60, 5)
+    )
+    path = log_text("time,T (C)\n" + rows, tmp_path)
+    (problem,) = problems_of(path)
+    assert problem.kind == "ask" and "clock_change" in problem.remedy
+    assert read_log(path, {"clock_change": "dst"}).table["elapsed_s"].iloc[-1] == 47 * 300
+    assert read_log(path, {"clock_change": "restart"}).table["elapsed_s"].iloc[-1] == 47 * 300 + 3600
+    assert read_log(path, {"timezone": "Europe/Berlin"}).table["elapsed_s"].iloc[-1] == 47 * 300
+
+
+def test_dates_of_two_orders_in_one_column_are_refused(tmp_path):
+    rows = "13/04/2026 10:00:00,20\n04/14/2026 10:00:00,21\n15/04/2026 10:00:00,22\n"
+    (problem,) = problems_of(log_text("time,T (C)\n" + rows, tmp_path))
+    assert problem.kind == "refuse" and "13/04/2026" in problem.found and "04/14/2026" in problem.found
+
+
+def test_a_log_through_midnight_settles_the_order_of_small_dates(tmp_path):
+    moments = [datetime(2026, 6, 5, 23, 58) + timedelta(seconds=30 * k) for k in range(12)]
+    rows = "".join(f"{moment:%d/%m/%Y %H:%M:%S},{20 + k}\n" for k, moment in enumerate(moments))
+    log = read_log(log_text("time,T (C)\n" + rows, tmp_path))
+    assert log.table["elapsed_s"].iloc[-1] == 330 and "midnight" in log.dialect.reasons["date order"]
+
+
+def test_coarse_stamps_with_a_gap_keep_the_gap(tmp_path):
+    rows = "".join(f"2026-04-28 10:{minute:02d},{20 + k}\n" for minute in (0, 1, 2, 30, 31) for k in range(6))
+    path = log_text("time,T (C)\n" + rows, tmp_path)
+    (problem,) = problems_of(path)
+    assert problem.kind == "ask" and "step_s = 10" in problem.remedy
+    table = read_log(path, {"step_s": 10}).table
+    assert table["elapsed_s"].iloc[17] == 170 and table["elapsed_s"].iloc[18] == 1800
+    (problem,) = problems_of(path, {"step_s": 40})
+    assert "step_s" in problem.where
+
+
+def test_elapsed_seconds_beside_coarse_stamps_are_used(tmp_path):
+    rows = "".join(f"4/28/2026 10:{k // 6:02d},{10 * k},{20 + k}\n" for k in range(40))
+    table = read_log(log_text("Stamp,Elapsed (s),T (C)\n" + rows, tmp_path)).table
+    assert table["elapsed_s"].iloc[-1] == 390 and table.shape[1] == 3
+
+
+def test_k_in_brackets_is_no_kelvin_where_the_values_deny_it(tmp_path):
+    rows = "".join(f"{k},{20 + k}.5\n" for k in range(20))
+    (problem,) = problems_of(log_text("Time (s),TC1 (K)\n" + rows, tmp_path))
+    assert problem.kind == "ask" and 'unit = "degC"' in problem.remedy
+
+
+def test_letters_that_count_columns_are_no_units(tmp_path):
+    rows = "".join(f"{k},{20 + k},{30 + k},{40 + k}\n" for k in range(20))
+    path = log_text("time_s,probe_a,probe_b,probe_c\n" + rows, tmp_path)
+    (problem,) = problems_of(path)
+    assert "'probe_a', 'probe_b', 'probe_c'" in problem.found
+    assert read_log(path, {"unit": "degF"}).dialect.units == dict.fromkeys(
+        ("probe_a", "probe_b", "probe_c"), "degF"
+    )
+
+
+def test_a_long_table_is_laid_out_by_probe_and_other_quantities_left_aside(tmp_path):
+    rows = "".join(
+        f"{moment:%Y-%m-%d %H:%M:%S};{name};{value};{unit}\n"
+        for k, moment in enumerate(MOMENTS)
+        for name, value, unit in (("grate", 68 + k, "°F"), ("lid", 20 + k, "°C"), ("humidity", 45, "%"))
+    )
+    log = read_log(log_text("time;channel;value;unit\n" + rows, tmp_path), {"unit_per_row": True})
+    assert log.probes == ["grate", "lid"]
+    assert list(log.table.iloc[0, 2:]) == pytest.approx([20, 20]) and len(log.table) == 12
+
+
+def test_decimal_commas_between_commas_cannot_be_told_apart(tmp_path):
+    path = log_text("t,T\n" + "".join(f"{10 * k},{20 + k},5\n" for k in range(9)), tmp_path)
+    (problem,) = problems_of(path, {"time_unit": "s", "unit": "degC"})
+    assert problem.kind == "refuse" and "decimals" in problem.found
+
+
+@pytest.mark.parametrize(("mark", "value"), [(",", 1.2), (".", 1200.0)])
+def test_a_comma_before_three_digits_is_asked_about(tmp_path, mark, value):
+    path = log_text("t [s];T [°C]\n" + "".join(f"{10 * k};1,{200 + 3 * k}\n" for k in range(9)), tmp_path)
+    (problem,) = problems_of(path)
+    assert problem.kind == "ask" and "1.234" in problem.found and "1234" in problem.found
+    assert read_log(path, {"decimal": mark}).table["T [°C]"].iloc[0] == pytest.approx(value)
+
+
+@pytest.mark.parametrize(
+    "encoding", ["utf-8", "utf-8-sig", "cp1252", "mac_roman", "cp437", "utf-16", "utf-16-be", "shift_jis"]
+)
+def test_the_degree_sign_survives_every_encoding(tmp_path, encoding):
+    sign = "℃" if encoding == "shift_jis" else "°C"
+    text = f"Time (s);Rost [{sign}]\n" + "".join(f"{k};{20 + k},5\n" for k in range(9))
+    log = read_log(log_text(text, tmp_path, encoding=encoding))
+    assert log.probes == [f"Rost [{sign}]"] and list(log.dialect.units.values()) == ["degC"]
+
+
+@pytest.mark.parametrize(
+    ("raw", "word"),
+    [
+        (b"", "empty"),
+        (b"PK\x03\x04rest", "spreadsheet"),
+        (bytes(range(256)) * 20, "no text"),
+        (b"\0" * 500, "empty"),
+    ],
+)
+def test_what_is_no_log_is_refused_in_words(tmp_path, raw, word):
+    (problem,) = problems_of(log_text(raw, tmp_path))
+    assert problem.kind == "refuse" and word in problem.found and problem.remedy
+
+
+def test_a_file_that_is_not_there_and_a_folder_are_refused(tmp_path):
+    for path in (tmp_path / "none.csv", tmp_path):
+        (problem,) = problems_of(path)
+        assert "no such file" in problem.found
+
+
+def test_unknown_and_wrong_keys_are_faults(tmp_path):
+    path = log_text("time_s,T (C)\n0,20\n10,21\n20,22\n", tmp_path)
+    assert "Did you mean 'unit'" in problems_of(path, {"units": "degC"})[0].remedy
+    for key, value in (("unit", "degX"), ("time_unit", "fortnights"), ("time_column", "when"), ("columns", {"a": "T9"}),
+                       ("encoding", "latin-99"), ("delimiter", "ab"), ("decimal", "x")):  # fmt: skip
+        assert key in problems_of(path, {key: value})[0].where
+
+
+def test_long_files_are_read_in_pieces_to_the_same_table(tmp_path, monkeypatch):
+    lines = ["Date;Time;Rost [°C];Note"]
+    lines += [
+        f"28.04.2026;{k // 3600:02d}:{k // 60 % 60:02d}:{k % 60:02d};"
+        f"{20 + k % 700},{k % 10};{'x' if k % 977 == 5 else ''}"
+        for k in range(6000)
+    ]
+    path = log_text("\r\n".join(lines) + "\r\n", tmp_path)
+    whole = read_log(path)
+    monkeypatch.setattr("kit.readings.source.WHOLE_BYTES", 20_000)
+    monkeypatch.setattr("kit.readings.source.PIECE_BYTES", 7_001)
+    parts = read_log(path)
+    pd.testing.assert_frame_equal(whole.table, parts.table)
+    pd.testing.assert_frame_equal(whole.events, parts.events)
+    assert whole.sha256 == parts.sha256 and list(whole.lines) == list(parts.lines)
