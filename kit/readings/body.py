@@ -55,10 +55,35 @@ def shaped_pieces(source: Source, layout: Layout, time: TimePlan) -> Iterable[Ro
     held: Piece | None = None
     for piece in source.pieces():
         if held is not None:
-            yield rows_of(held.data, held.first_line, layout, time.places, False, source.name)
+            yield rows_of(
+                _kept_blanks(held.data, layout, time),
+                held.first_line,
+                layout,
+                time.places,
+                False,
+                source.name,
+            )
         held = piece
     if held is not None:
-        yield rows_of(held.data, held.first_line, layout, time.places, source.ends_open, source.name)
+        data = (
+            _kept_blanks(held.data.rstrip(b"\n") + b"\n", layout, time)
+            if _only_order(layout, time)
+            else held.data
+        )
+        yield rows_of(data, held.first_line, layout, time.places, source.ends_open, source.name)
+
+
+def _only_order(layout: Layout, time: TimePlan) -> bool:
+    """Return whether only the order of lines tells the time, so that a blank line is a reading missed."""
+    return time.kind == "implied" and layout.width == 1
+
+
+def _kept_blanks(data: bytes, layout: Layout, time: TimePlan) -> bytes:
+    if not _only_order(layout, time):
+        return data
+    while b"\n\n" in data:
+        data = data.replace(b"\n\n", b"\n---\n")
+    return data
 
 
 def read_marks(

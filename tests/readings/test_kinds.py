@@ -191,3 +191,10 @@ def test_long_files_are_read_in_pieces_to_the_same_table(tmp_path, monkeypatch):
     pd.testing.assert_frame_equal(whole.table, parts.table)
     pd.testing.assert_frame_equal(whole.events, parts.events)
     assert whole.sha256 == parts.sha256 and list(whole.lines) == list(parts.lines)
+
+
+def test_a_blank_line_is_a_reading_missed_where_only_the_order_of_lines_tells_the_time(tmp_path):
+    path = log_text("Interval: 10 s\n\nT (°C)\n20.1\n21.5\n\n\n24.5\n25.0\n\n\n", tmp_path)
+    table = read_log(path).table
+    assert list(table["elapsed_s"]) == [0, 10, 20, 30, 40, 50]
+    assert list(table["T (°C)"].isna()) == [False, False, True, True, False, False]
