@@ -7,7 +7,8 @@ import hashlib
 import json
 import shutil
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -15,6 +16,7 @@ from typing import Any, Final
 from kit.errors import Faults, KitError, Problem
 from kit.publish.datapackage import About, Member, citation, crate, data_package, slug
 from kit.publish.index import reports_of
+from kit.publish.looks import state_of
 from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
 from kit.publish.provenance import InputFile, input_paths, read_inputs
 from kit.publish.report import make_report
@@ -151,7 +153,11 @@ def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> li
     _refuse_stale(results, read_inputs(copy))
     target = copy / "reports" / report.name
     if keys:
-        _made_anew(copy, target, results, leave_out(copy, keys))
+        taken = leave_out(copy, keys)
+        with _earlier_looks(folder, copy, results):
+            made = make_report(copy, results["template"]["name"], results["parameters"]).parent
+        made.rename(target)
+        _refuse_rest(copy, taken)
     else:
         shutil.copytree(report, target, copy_function=shutil.copyfile)
     return sorted(path.relative_to(copy).as_posix() for path in copy.rglob("*") if path.is_file())
@@ -168,11 +174,25 @@ def _refuse_stale(results: Mapping[str, Any], now: tuple[InputFile, ...]) -> Non
     faults.settle()
 
 
-def _made_anew(copy: Path, target: Path, results: Mapping[str, Any], taken: Iterable[Told]) -> None:
-    taken = list(taken)
-    made = make_report(copy, results["template"]["name"], results["parameters"]).parent
-    if made != target:
-        made.rename(target)
+@contextmanager
+def _earlier_looks(folder: Path, copy: Path, results: dict[str, Any]) -> Iterator[None]:
+    """Let a report of a copy know of the earlier ones that looked at other data: they are not in the bundle."""
+    stubs = []
+    for each in reports_of(folder):
+        earlier = json.loads((each.folder / RESULTS).read_text("utf-8"))
+        if state_of(earlier) != state_of(results):
+            stub = copy / "reports" / f"looked-{each.folder.name}"
+            stub.mkdir(parents=True)
+            (stub / RESULTS).write_text(json.dumps({"inputs": earlier["inputs"]}), "utf-8")
+            stubs.append(stub)
+    try:
+        yield
+    finally:
+        for stub in stubs:
+            shutil.rmtree(stub)
+
+
+def _refuse_rest(copy: Path, taken: Iterable[Told]) -> None:
     faults = Faults()
     for told, where in still_told(copy, taken):
         remedy = f"Change it there, or leave out more than {told.key}."

@@ -17,7 +17,7 @@ def earlier_looks(folder: Path) -> int:
     A report made again from the same files is no further look, so the same inputs give the same count.
     """
     now = frozenset((each.name, each.sha256) for each in read_inputs(folder) if _is_data(each.name))
-    seen = {state for results in _results(folder / "reports") if (state := _state(results))}
+    seen = {state for results in _results(folder / "reports") if (state := state_of(results))}
     return len(seen - {now})
 
 
@@ -33,7 +33,8 @@ def _results(reports: Path) -> Iterator[dict[str, Any]]:
             yield found
 
 
-def _state(results: dict[str, Any]) -> frozenset[tuple[str, str]]:
+def state_of(results: dict[str, Any]) -> frozenset[tuple[str, str]]:
+    """Return names and hashes of the data a report was made from."""
     inputs = results.get("inputs")
     rows = [row for row in inputs if isinstance(row, dict)] if isinstance(inputs, list) else []
     pairs = ((str(row.get("name")), str(row.get("sha256"))) for row in rows)

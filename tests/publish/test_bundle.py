@@ -16,6 +16,7 @@ from kit.errors import KitError
 from kit.publish import make_bundle, make_report, recheck
 from kit.publish.bundle import newest_report
 from kit.publish.datapackage import slug
+from kit.publish.looks import earlier_looks
 from kit.publish.private import leave_out, what_is_told
 from tests.publish.stand_in import write_run
 
@@ -291,3 +292,19 @@ def test_the_citation_names_people_unless_they_are_left_out(told):
 def test_names_are_slugs_for_programs():
     assert slug("Hill School 🔥/2") == "hill-school-2"
     assert slug("🔥") == "trial"
+
+
+def test_a_report_made_anew_still_knows_of_earlier_looks(told, monkeypatch):
+    with (told / "logs" / "02.csv").open("a") as handle:
+        handle.write("120,90\n")
+    make_report(told)
+    seen = []
+
+    def making(folder, *rest):
+        seen.append(earlier_looks(folder))
+        return make_report(folder, *rest)
+
+    monkeypatch.setattr("kit.publish.bundle.make_report", making)
+    bundle = make_bundle(told, leave_out=["people"], agreed=True)
+    assert seen == [earlier_looks(told)] == [1]
+    assert not [name for name in members(bundle.path) if "looked-" in name]
