@@ -46,7 +46,8 @@ def odd_burns(fit: RepeatFit, question: Question) -> pd.DataFrame:
 
     All burns are screened first, with the variance ratios that are likeliest for the other burns on a grid. The t of
     given ratios has the most degrees of freedom there are, so its p is a lower bound; burns that could be odd
-    by it are then judged by a refit of the model, the t averaged over the likelihood of the ratios.
+    by it are then judged by a refit of the model with Kenward–Roger's t. (So far out in the tail the t that is averaged
+    over the likelihood of the ratios is too easily convinced: it called a burn odd in 9 % of trials of 12 burns.)
 
     Parameters
     ----------
@@ -81,7 +82,7 @@ def _one_by_one(rows: pd.DataFrame, fit: RepeatFit, question: Question, tests: i
             found[place] = each
         doubtful = [place for place in kept.tolist() if found[place].p * tests < 1]
         for place in doubtful:
-            found[place] = _refitted(rows.iloc[kept], place, fit, question, tests)
+            found[place] = _refitted(rows.iloc[kept], place, fit, question)
         known = [place for place in doubtful if np.isfinite(found[place].p)]
         first = min(known, key=lambda place: found[place].p, default=None)
         if first is None or found[first].p * tests >= 1 - question.level:
@@ -146,7 +147,7 @@ def _points(fit: RepeatFit, terms: int, burns: int) -> Sequence[tuple[float, ...
     return [tuple(fit.variances[0, :terms] / base)]
 
 
-def _refitted(rows: pd.DataFrame, place: int, fit: RepeatFit, question: Question, tests: int) -> Apart:
+def _refitted(rows: pd.DataFrame, place: int, fit: RepeatFit, question: Question) -> Apart:
     """Return one burn against the others by a refit with a parameter of its own."""
     marked = rows.assign(**{APART: (rows.index == place).astype(float)})
     with_own = replace(question, covariates=(*question.covariates, APART))
@@ -156,7 +157,7 @@ def _refitted(rows: pd.DataFrame, place: int, fit: RepeatFit, question: Question
         return Apart()
     L = np.zeros((1, again.design.p))
     L[0, again.design.columns.index(APART)] = 1.0
-    found = contrasts(again, L, "best", 1 - (1 - question.level) / tests)
+    found = contrasts(again, L, "kenward-roger")
     shift, se = float(found.estimate[0, 0]), float(found.se[0, 0])
     value = float(rows.at[place, "value"])
     expected = value * np.exp(-shift) if fit.scale == "log" else value - shift

@@ -1,0 +1,192 @@
+"""Next bag, chances and odd burns in simulated trials: python -m tests.simulate.judging [--trials N] [--scene TEXT].
+
+Every fuel's true mean, bags, days and burns are known, so that a new bag can be drawn too. Printed for each design:
+how often the prediction interval held a burn of a new bag, how far the chance that a new bag of A beats one of B was
+from the truth on average and how often its interval held the truth, and in how many trials a burn was called odd
+though none was; 'promise' is the share of open comparisons settled by as many further bags as were said to settle
+them, drawn from the very estimates the number was made from.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from kit.judge.chances import chance_better
+from kit.judge.next_bag import next_bag
+from kit.judge.odd_burns import odd_burns
+from kit.judge.question import Question
+from kit.variance import RepeatFit, fit_repeats
+
+LIMITS = {
+    "prediction": (0.93, 0.97),
+    "off": (-0.03, 0.03),
+    "interval": (0.92, 0.98),
+    "false alarms": (0.0, 0.05),
+}
+METRICS = 2
+"""Primary metrics of a trial: odd burns are looked for in each."""
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A design and its true spreads.
+
+    Attributes
+    ----------
+    name
+        For the table.
+    bags
+        Burns of each bag, fuel by fuel.
+    bag_sd, burn_sd, day_sd
+        True standard deviations.
+    days
+        Days over which the burns are spread; 1 where days do not differ.
+    step
+        Difference of the means of neighbouring fuels.
+    """
+
+    name: str
+    bags: tuple[tuple[int, ...], ...]
+    bag_sd: float = 0.5
+    burn_sd: float = 1.0
+    day_sd: float = 0.0
+    days: int = 1
+    step: float = 1.0
+
+
+def even(fuels: int, bags: int, burns: int) -> tuple[tuple[int, ...], ...]:
+    return ((burns,) * bags,) * fuels
+
+
+UNEVEN = ((4, 2), (1, 3, 2), (2, 2), (3, 1, 1, 2))
+SCENES = (
+    Scene("4 fuels x 3 bags x 3 burns", even(4, 3, 3)),
+    Scene("4 x 3 x 3, bags alike", even(4, 3, 3), bag_sd=0.0),
+    Scene("4 x 3 x 3, bags differ most", even(4, 3, 3), bag_sd=2.0, step=3.0),
+    Scene("2 x 3 x 2", even(2, 3, 2), bag_sd=0.7),
+    Scene("3 x 2 x 2", even(3, 2, 2), bag_sd=1.0, step=2.0),
+    Scene("6 x 3 x 2 on 12 days", even(6, 3, 2), day_sd=0.5, days=12, step=0.5),
+    Scene("uneven bags", UNEVEN),
+    Scene("3 x 6 x 1, no bag twice", even(3, 6, 1), step=0.2),
+)
+
+
+def table_of(scene: Scene) -> pd.DataFrame:
+    """Return the burns of a design, days run through in turn."""
+    rows = [
+        (f"fuel {f}", f"bag {f}.{b}")
+        for f, bags in enumerate(scene.bags)
+        for b, burns in enumerate(bags)
+        for _ in range(burns)
+    ]
+    table = pd.DataFrame(rows, columns=["fuel", "bag"])
+    order = np.random.default_rng(7).permutation(len(table))
+    day = np.empty(len(table), dtype=int)
+    day[order] = np.arange(len(table)) * scene.days // len(table)
+    return table.assign(
+        burn=[f"{n:03}" for n in range(len(table))],
+        day=[f"day {n:02}" for n in day] if scene.days > 1 else "",
+        status="exact",
+    )
+
+
+def draw(scene: Scene, table: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
+    """Draw the values of one trial."""
+    fuel, bag, day = (pd.factorize(table[name])[0] for name in ("fuel", "bag", "day"))
+    value = scene.step * fuel + scene.bag_sd * rng.standard_normal(bag.max() + 1)[bag]
+    value += scene.day_sd * rng.standard_normal(day.max() + 1)[day]
+    return value + scene.burn_sd * rng.standard_normal(len(table))
+
+
+def one_trial(scene: Scene, table: pd.DataFrame, rng: np.random.Generator, seed: int) -> dict[str, float]:
+    """Return what one trial's interval, chance and odd burns were worth."""
+    question = Question(primary=True, primaries=METRICS)
+    burns = table.assign(value=draw(scene, table, rng))
+    fit = fit_repeats(burns, status="status", **question.roles(burns))
+    alarms = [odd_burns(fit, question)["odd"].any()]
+    for _ in range(METRICS - 1):
+        other = table.assign(value=draw(scene, table, rng))
+        alarms.append(
+            odd_burns(fit_repeats(other, status="status", **question.roles(other)), question)["odd"].any()
+        )
+    chance = chance_better(fit, "fuel 1", "fuel 0", seed=seed)
+    truth = true_chance(scene)
+    return {
+        "prediction": _held(scene, fit, rng),
+        "off": chance.chance - truth,
+        "interval": float(chance.low <= truth <= chance.high),
+        "below": float(truth < chance.low),
+        "false alarms": float(any(alarms)),
+    }
+
+
+def true_chance(scene: Scene) -> float:
+    """Return the chance that a burn of a new bag of fuel 1 exceeds one of fuel 0 on the same day."""
+    return float(special.ndtr(scene.step / np.sqrt(2 * (scene.bag_sd**2 + scene.burn_sd**2))))
+
+
+def _held(scene: Scene, fit: RepeatFit, rng: np.random.Generator) -> float:
+    """Return the share of fuels whose interval held a burn of a new bag on another day."""
+    spread = np.sqrt(scene.bag_sd**2 + scene.burn_sd**2 + scene.day_sd**2)
+    rows = next_bag(fit)
+    places = rows["fuel"].str.removeprefix("fuel ").astype(int)
+    new = scene.step * places + spread * rng.standard_normal(len(rows))
+    return float(((rows["low"] <= new) & (new <= rows["high"])).mean())
+
+
+def simulate(scene: Scene, trials: int, seed: int) -> dict[str, float | str]:
+    """Return the means over simulated trials of one design, and the seed."""
+    rng = np.random.default_rng(seed)
+    table = table_of(scene)
+    found = pd.DataFrame([one_trial(scene, table, rng, seed + trial) for trial in range(trials)])
+    return {"scene": scene.name, **found.mean().to_dict(), "trials": trials, "seed": seed}
+
+
+def outside(row: dict[str, float | str]) -> list[str]:
+    """Return which means lie outside their limits by more than three Monte-Carlo standard errors."""
+    slack = {
+        name: 0.0 if name == "off" else 3 * np.sqrt(0.05 * 0.95 / float(row["trials"])) for name in LIMITS
+    }
+    return [
+        name
+        for name, (low, high) in LIMITS.items()
+        if not low - slack[name] <= float(row[name]) <= high + slack[name]
+    ]
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--trials", type=int, default=2000)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--scene", default="", help="only scenes whose name holds this")
+    parser.add_argument("--json", action="store_true")
+    arguments = parser.parse_args()
+    missed = 0
+    print(
+        f"{'scene':<32}{'prediction':>11}{'chance off':>11}{'interval':>9}{'below':>7}{'false alarms':>13}{'s':>6}"
+    )
+    for scene in (each for each in SCENES if arguments.scene in each.name):
+        began = time.perf_counter()
+        row = simulate(scene, arguments.trials, arguments.seed)
+        wrong = outside(row)
+        missed += bool(wrong)
+        if arguments.json:
+            print(json.dumps(row), flush=True)
+            continue
+        print(
+            f"{row['scene']:<32}{row['prediction']:>11.3f}{row['off']:>11.3f}{row['interval']:>9.3f}"
+            f"{row['below']:>7.3f}{row['false alarms']:>13.3f}{time.perf_counter() - began:>6.0f}  {', '.join(wrong)}",
+            flush=True,
+        )
+    return int(missed > 0)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
