@@ -46,9 +46,11 @@ def curves_drawing(facts: Facts, fuels: tuple[str, ...] = ()) -> Drawing:
         id=name,
         title="Temperature over time, every burn",
         alt=_alt(facts, cast, means, burns, unit),
-        caption=_caption(facts, means, len(flags) > 0),
+        caption=_caption(facts, cast, means, len(flags) > 0),
         headline="Every burn over time",
-        note=f"line: mean; band: {facts.percent}; {n_note(facts)}" if _banded(means) else n_note(facts),
+        note=f"line: mean; band: {facts.percent}; {n_note(facts, cast)}"
+        if _banded(means)
+        else n_note(facts, cast),
         data=_data(burns, means, flags),
         draw=partial(burn_curves, burns, means, flags, cast, words),
     )
@@ -128,9 +130,9 @@ def _banded(means: pd.DataFrame) -> bool:
     return bool(means["band_low"].notna().any())
 
 
-def _caption(facts: Facts, means: pd.DataFrame, flagged: bool) -> str:
+def _caption(facts: Facts, cast: Cast, means: pd.DataFrame, flagged: bool) -> str:
     parts = [
-        f"Thin lines: every burn ({n_words(facts)}){_at(facts)}, through its lowest and highest readings."
+        f"Thin lines: every burn ({n_words(facts, cast)}){_at(facts)}, through its lowest and highest readings."
     ]
     if len(means) and not facts.singles:
         parts.append("Thick lines: the mean over burns.")

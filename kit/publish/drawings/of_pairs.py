@@ -197,6 +197,12 @@ def pair_drawing(facts: Facts, claims: list[Claim]) -> Drawing | None:
     )
 
 
+def _words(facts: Facts, claim: Claim, row: pd.Series) -> str:
+    if claim.verdict == "the same within the margin" or not claim.settled:
+        return claim.verdict
+    return _told(facts, claim.metric, row)
+
+
 def _told(facts: Facts, metric: str, row: pd.Series) -> str:
     spec = facts.spec(metric)
     source = (
@@ -222,7 +228,7 @@ def _side_row(facts: Facts, claim: Claim) -> dict[str, object] | None:
     ]
     return {
         "label": label_of(facts.spec(claim.metric), facts.units),
-        "words": _told(facts, claim.metric, row) if claim.settled else "not settled",
+        "words": _words(facts, claim, row),
         "value": float(row["value"]),
         "low": float(row["low"]),
         "high": float(row["high"]),

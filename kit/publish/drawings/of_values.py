@@ -29,9 +29,9 @@ def values_drawing(facts: Facts, metric: str, fuels: tuple[str, ...] = ()) -> Dr
         id=" ".join(["values", metric, *fuels]),
         title=f"{label}, fuel by fuel",
         alt=f"{label}, a row a fuel. {_told(facts, means, burns, spec.unit, cast)}",
-        caption=_values_caption(facts, len(means.dropna(subset=["low"])) > 0, burns),
+        caption=_values_caption(facts, cast, len(means.dropna(subset=["low"])) > 0, burns),
         headline=label[:1].upper() + label[1:],
-        note=f"bar: {facts.percent} interval; {n_note(facts)}",
+        note=f"bar: {facts.percent} interval; {n_note(facts, cast)}",
         data=_values_data(burns, means),
         draw=partial(fuel_values, burns, means, cast, ValueWords(axis_name(spec, facts.units))),
     )
@@ -59,8 +59,8 @@ def _values_data(burns: pd.DataFrame, means: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(kept, ignore_index=True) if kept else parts[0]
 
 
-def _values_caption(facts: Facts, intervals: bool, burns: pd.DataFrame) -> str:
-    parts = [f"Small grey dots: burns; those on one line are of one bag ({n_words(facts)})."]
+def _values_caption(facts: Facts, cast: Cast, intervals: bool, burns: pd.DataFrame) -> str:
+    parts = [f"Small grey dots: burns; those on one line are of one bag ({n_words(facts, cast)})."]
     if intervals:
         parts.append(
             f"Large mark and bar: mean over bags and burns with its {facts.percent} interval, each fuel for itself."

@@ -36,8 +36,8 @@ REPEAT = Formula(
     "The repeatability limit of ISO 5725-6",
 )
 PEAK = Formula(
-    r"T_{\mathrm{peak}} = \max_t \; \overline{\mathrm{med}\,T}(t)",
-    "The peak, from a running median followed by a running mean",
+    r"T_{\mathrm{peak}} = \max_t \; \mathrm{mean}_{w_2} \left( \mathrm{median}_{w_1} T \right) (t)",
+    "The peak, from a running median over w1 followed by a running mean over w2, as stated above",
 )
 
 FITTED = (MODEL, CRITERION, TEST, RATIO, NEXT, REPEAT)

@@ -37,6 +37,8 @@ def _burns(facts: Facts) -> str:
 
 def _charge(facts: Facts) -> str:
     charge = facts.trial.charge
+    if not charge.model_fields_set:
+        return "The trial file does not say what was equal between charges, so no basis of comparison is claimed."
     amount = ""
     if charge.grams:
         amount = f", {plain(charge.grams, 0)} g"

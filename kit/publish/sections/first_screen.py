@@ -126,7 +126,7 @@ def _burned(facts: Facts) -> str:
     parts = [counts[:1].upper() + counts[1:] + (f" on {counted(days, 'day')}" if days else "")]
     if trial.cooker:
         parts.append(f"Cooker: {trial.cooker}")
-    if trial.charge.grams or trial.charge.by != "mass":
+    if trial.charge.model_fields_set:
         parts.append(f"Charges of {CHARGES[trial.charge.by]}")
     if trial.control_fuel:
         parts.append(f"Control fuel: {facts.name(trial.control_fuel)}")

@@ -97,13 +97,14 @@ def pairs_html(facts: Facts, metric: str) -> Html | None:
         f"alone: {facts.percent} interval "
         f"of that comparison alone. Burns and bags: of the first, of the second. p: {_p_words(facts, metric)}."
     )
+    digits = _digits(rows)
     columns = [
         Col("label", "Fuels", kind="head"),
-        Col("value", "difference", kind="number"),
-        Col("low", "from", kind="number"),
-        Col("high", "to", kind="number"),
-        Col("low_alone", "alone, from", kind="number"),
-        Col("high_alone", "to", kind="number"),
+        Col("value", "difference", kind="number", decimals=digits),
+        Col("low", "from", kind="number", decimals=digits),
+        Col("high", "to", kind="number", decimals=digits),
+        Col("low_alone", "alone, from", kind="number", decimals=digits),
+        Col("high_alone", "to", kind="number", decimals=digits),
         Col("p_adjusted", "p", kind="number", decimals=3),
         Col("verdict", "verdict"),
         Col("burns", "burns", kind="number"),
@@ -122,10 +123,13 @@ def pairs_html(facts: Facts, metric: str) -> Html | None:
     return table(_rounded(rows).assign(burns=burns, bags=bags), caption, named, note=note)
 
 
+def _digits(rows: pd.DataFrame) -> int:
+    known = (row for row in rows.itertuples(index=False) if row.low == row.low and row.high == row.high)
+    return max((places(row.low, row.high) for row in known), default=1)
+
+
 def _rounded(rows: pd.DataFrame) -> pd.DataFrame:
-    digits = max(
-        (places(row.low, row.high) for row in rows.itertuples(index=False) if row.low == row.low), default=1
-    )
+    digits = _digits(rows)
     names = ("value", "low", "high", "low_alone", "high_alone")
     rounded = {name: rows[name].astype(float).round(digits) for name in names}
     return rows.assign(**rounded, p_adjusted=[_p_shown(p) for p in rows["p_adjusted"]])
