@@ -1,0 +1,57 @@
+"""The next bag, and the chance that one beats another."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from kit.judge.chances import chance_better, chances
+from kit.judge.next_bag import next_bag
+from kit.variance import fit_repeats
+from tests.judge.made import burns_table
+from tests.simulate import judging
+
+
+def test_the_chances_of_a_and_b_add_to_one():
+    fit = fit_repeats(burns_table())
+    one, other = chance_better(fit, "fuel 1", "fuel 0"), chance_better(fit, "fuel 0", "fuel 1")
+    assert one.chance + other.chance == pytest.approx(1, abs=0.01)
+    assert one.low == pytest.approx(1 - other.high, abs=0.03)
+    assert one.low < one.chance < one.high
+
+
+def test_many_burns_give_the_true_chance():
+    fit = fit_repeats(burns_table(fuels=2, bags=300, burns=2, seed=8))
+    found = chance_better(fit, "fuel 1", "fuel 0")
+    truth = stats.norm.cdf(1 / np.sqrt(2 * (0.25 + 1)))
+    assert found.low < truth < found.high
+    assert found.chance == pytest.approx(truth, abs=0.03)
+    assert found.high - found.low < 0.08
+
+
+@pytest.mark.parametrize("more", [{"bag": None}, {"day": "day"}, {"spread": "by fuel"}])
+def test_every_form_of_the_model_gives_limits(more):
+    table = burns_table(fuels=3, days=True)
+    found = chances(fit_repeats(table, **more))
+    assert len(found) == 3
+    assert (found["low"] <= found["chance"]).all() and (found["chance"] <= found["high"]).all()
+    assert found[["low", "high"]].notna().all(axis=None)
+
+
+def test_a_table_of_pairs_is_as_each_alone():
+    fit = fit_repeats(burns_table())
+    table = chances(fit, seed=4).set_index(["a", "b"])
+    alone = chance_better(fit, "fuel 0", "fuel 3", seed=4)
+    assert table.loc[("fuel 0", "fuel 3"), "chance"] == pytest.approx(alone.chance, abs=0.02)
+
+
+def test_the_next_bag_varies_more_than_the_mean_is_unsure():
+    fit = fit_repeats(burns_table())
+    found = next_bag(fit)
+    assert (found["sd"] > fit.means["se"].to_numpy()).all()
+    assert set(found["covers"]) == {"bag and burn"}
+
+
+def test_a_sample_of_the_simulation_lies_within_its_limits():
+    scene = judging.SCENES[0]
+    row = judging.simulate(scene, trials=60, seed=3)
+    assert not judging.outside(row), row

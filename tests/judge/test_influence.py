@@ -1,0 +1,55 @@
+"""Verdicts with each burn, bag and day left out."""
+
+import numpy as np
+
+from kit.errors import KitError, Problem
+from kit.judge.comparisons import compare_fuels
+from kit.judge.influence import COLUMNS, NO_ANSWER, influence
+from kit.judge.question import Question
+from kit.variance import fit_repeats
+from tests.judge.made import burns_table
+
+
+def asked(table, margin=0.5):
+    question = Question(margin=margin, primary=True)
+
+    def compare(rows):
+        return compare_fuels(fit_repeats(rows, **question.roles(rows)), margin=margin)
+
+    return influence(compare(table), table, compare)
+
+
+def test_every_burn_bag_and_day_is_left_out_once_for_every_pair():
+    table = burns_table(fuels=2, bags=3, burns=2, days=True)
+    found = asked(table)
+    assert list(found.columns) == list(COLUMNS)
+    assert dict(found["level_left_out"].value_counts()) == {"burn": 12, "bag": 6, "day": 12}
+
+
+def test_numbers_are_those_of_the_table_without_it():
+    table = burns_table(fuels=3, bags=3, burns=2)
+    row = asked(table).query("level_left_out == 'burn' and left_out == '004' and b == 'fuel 2'").iloc[0]
+    alone = compare_fuels(fit_repeats(table.drop(index=4)), margin=0.5).set_index(["a", "b"])
+    expected = alone.loc[(row["a"], row["b"])]
+    np.testing.assert_allclose(
+        row[["estimate", "low", "high"]].astype(float), expected[["difference", "low", "high"]].astype(float)
+    )
+    assert row["verdict_without"] == expected["verdict"]
+
+
+def test_a_verdict_that_hangs_on_one_burn_changes_without_it_alone():
+    table = burns_table(fuels=2, bags=4, burns=2, bag_sd=0.05, burn_sd=0.05, step=0.3)
+    table.loc[3, "value"] += 8
+    burns = asked(table, margin=None).query("level_left_out == 'burn'")
+    assert list(burns.loc[burns["changes"], "left_out"]) == ["003"]
+
+
+def test_where_the_rest_gives_no_answer_it_says_so():
+    table = burns_table(fuels=2, bags=2, burns=2)
+
+    def refuses(rows):
+        raise KitError(Problem("refuse", "table", "too few", "more", "Burn more."))
+
+    found = influence(compare_fuels(fit_repeats(table)), table, refuses)
+    assert set(found["verdict_without"]) == {NO_ANSWER} and found["changes"].all()
+    assert found["estimate"].isna().all()
