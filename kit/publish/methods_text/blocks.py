@@ -51,7 +51,9 @@ class Formula:
         from latex2mathml.converter import convert
 
         # the converter writes the markup; the LaTeX is the kit's own, never a tester's
-        return join([element("p", f"{self.words}:"), Html(convert(self.latex, display="block"))])
+        formula = Html(convert(self.latex, display="block"))
+        box = element("div", formula, class_="scroll", role="group", tabindex=0, aria_label=self.words)
+        return join([element("p", f"{self.words}:"), box])
 
     def markdown(self) -> str:
         """Return it as Markdown with its formula between dollar signs."""
