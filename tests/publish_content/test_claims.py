@@ -192,7 +192,7 @@ def test_what_is_left_out_of_the_first_screen_is_counted():
     told = answer_sentences(facts_of(stand_in()))
     assert len(told) == MOST and isinstance(told[-1], str)
     assert re.fullmatch(
-        r"Of the seven other comparisons of the main measures .*; they stand in section 4\.", told[-1]
+        r"Of the seven other comparisons of the main measures .*; they stand under 'Comparisons'\.", told[-1]
     )
 
 

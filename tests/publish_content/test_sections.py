@@ -329,3 +329,7 @@ def test_limits_that_are_not_finite_draw_nothing_and_break_nothing():
         r"[a-z]+", text.lower()
     )
     assert sections.two_fuels(analysis, "alder", "olive").figures
+
+
+def test_headings_carry_no_numbers_so_nothing_refers_to_one(whole):
+    assert not re.search(r"[Ss]ections? \d", whole[1].text)

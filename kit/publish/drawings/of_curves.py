@@ -145,7 +145,7 @@ def _caption(facts: Facts, cast: Cast, means: pd.DataFrame, flagged: bool) -> st
         parts.append("Dotted: the thresholds of the trial file.")
     if flagged:
         parts.append(
-            "Crosses: flagged readings (section 8); those beyond the axis stand at its edge, blank ones at its foot."
+            "Crosses: flagged readings; those beyond the axis stand at its edge, blank ones at its foot."
         )
     return " ".join(parts)
 

@@ -27,7 +27,7 @@ def fuels(analysis: Any) -> Section:
     parts = [
         paragraph(
             "A mean is over bags first, so that a bag burned more often does not count for more. "
-            "Error bars here are each fuel's own; whether two fuels differ is judged in section 4."
+            "Error bars here are each fuel's own; whether two fuels differ is judged under 'Comparisons'."
         ),
         *(shown(drawing) for drawing in drawings),
         *(means_table(facts, metric) for metric in facts.primary),

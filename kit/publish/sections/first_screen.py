@@ -46,7 +46,9 @@ def answer_sentences(facts: Facts) -> list[Claim | str]:
         return _single_burns(facts)
     everything = [claim for claim in claims_of(facts) if claim.primary] or claims_of(facts)
     if not everything:
-        return ["Only one fuel was burned, so there is nothing to compare; its values stand in section 3."]
+        return [
+            "Only one fuel was burned, so there is nothing to compare; its values stand under 'Fuel by fuel'."
+        ]
     if len(everything) <= MOST:
         return list(findings(facts, MOST))
     told = findings(facts, MOST - 1)
@@ -82,7 +84,7 @@ def _rest(everything: Sequence[Claim], told: Sequence[Claim]) -> str:
     else:
         verb = "is" if settled == 1 else "are"
         verdict = f"{number_word(settled)} {verb} settled, {number_word(len(left) - settled)} not"
-    return f"Of the {counted(len(left), 'other comparison')} of the main measures {verdict}; they stand in section 4."
+    return f"Of the {counted(len(left), 'other comparison')} of the main measures {verdict}; they stand under 'Comparisons'."
 
 
 def finding_html(claim: Claim, figure: str = "") -> Html:
@@ -147,7 +149,7 @@ def warnings(facts: Facts) -> list[Html]:
         )
     elif facts.borrowed:
         found.append(
-            "Error bars here rest on repeatability borrowed from elsewhere (section 9), not on these burns alone."
+            "Error bars here rest on repeatability borrowed from elsewhere, not on these burns alone."
         )
     found.extend(_looks(facts))
     return [element("div", element("p", text), class_="warning") for text in found]

@@ -50,7 +50,9 @@ def _above(facts: Facts) -> str:
         metric for metric in facts.metrics if metric.partition(":")[0] in ("time_above", "longest_spell")
     ]
     labels = [label_of(facts.spec(metric), facts.units) for metric in found]
-    return ", ".join(labels) + " (sections 3 and 4)" if labels else "peak and curve alone"
+    return (
+        ", ".join(labels) + " (under 'Fuel by fuel' and 'Comparisons')" if labels else "peak and curve alone"
+    )
 
 
 def _band(facts: Facts, name: str) -> str:
