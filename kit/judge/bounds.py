@@ -14,18 +14,20 @@ NO_ANSWER = "no answer"
 Compare = Callable[[RepeatFit], pd.DataFrame]
 
 
-def three_answers(fit: RepeatFit, compare: Compare) -> pd.DataFrame:
+def three_answers(fit: RepeatFit, comparisons: pd.DataFrame, compare: Compare) -> pd.DataFrame:
     """Return the three verdicts on each pair that a bound touches (schema.CENSORED without metric).
 
     Parameters
     ----------
     fit
         A fit with values known only as bounds.
+    comparisons
+        Its comparisons: 'not settled' where the three disagree.
     compare
-        Makes the comparisons of a fit; with bounds it gives 'not settled' where the three disagree.
+        Makes the same comparisons of another fit.
     """
     assert fit.censored is not None
-    table = compare(fit)[["a", "b", "verdict"]]
+    table = comparisons[["a", "b", "verdict"]]
     keys = list(zip(table["a"], table["b"], strict=True))
     face, left_out = (_verdicts(other, compare) for other in (fit.censored.face_value, fit.censored.left_out))
     bounded = fit.table.loc[fit.table["status"] != "exact", "fuel"].value_counts()

@@ -102,7 +102,9 @@ def _of_every_metric(fit: RepeatFit, question: Question) -> Tables:
     family = family_against(fit, control) if control else None
     tables = {"means": means, "comparisons": compare(fit, question, family)}
     if fit.censored is not None:
-        tables["censored"] = three_answers(fit, lambda other: compare(other, question, family))
+        tables["censored"] = three_answers(
+            fit, tables["comparisons"], lambda other: compare(other, question, family)
+        )
     if fit.has_spread:
         tables["components"] = component_limits(fit, level=question.level)
         tables["next_bag"] = next_bag(fit, question.level)
