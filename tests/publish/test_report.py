@@ -349,15 +349,19 @@ def test_a_run_in_progress_is_not_swept_away_by_another(run, tmp_path):
 
 
 def test_ctrl_c_stops_the_kernel_too(run, tmp_path):
-    marker = tmp_path / "still-there"
-    body = f"import time; time.sleep(6); open({str(marker)!r}, 'w').close()"
+    begun, marker = tmp_path / "begun", tmp_path / "still-there"
+    wait = "time.sleep(8)"
+    body = f"import time; open({str(begun)!r}, 'w').close(); {wait}; open({str(marker)!r}, 'w').close()"
     slow = write_notebook(tmp_path / "slow.ipynb", cells_with(("code", body, [])))
     process = start_process(run, slow)
-    time.sleep(2.5)
+    for _ in range(600):
+        if begun.exists():
+            break
+        time.sleep(0.1)
     process.send_signal(signal.SIGINT)
-    process.communicate(timeout=20)
+    process.communicate(timeout=60)
     assert process.returncode != 0
-    time.sleep(4.5)
+    time.sleep(9)
     assert not marker.exists()
     assert not (run / "reports").exists()
 
