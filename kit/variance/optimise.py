@@ -79,9 +79,9 @@ def minimise(
         steps += 1
         x, low = theta[live], floor[live]
         still = held[live] | ((x <= low) & (now.gradient >= 0))
-        move = _step(now, still, x)
-        gain = -np.vecdot(np.where(still, 0.0, now.gradient), move)  # twice what a Newton step promises
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a step too far is shortened
+            move = _step(now, still, x)  # none where the curvature overflows
+            gain = -np.vecdot(np.where(still, 0.0, now.gradient), move)  # twice what a Newton step promises
             new, after, small = _descend(deviance, x, move, now, of[live], low)
         small |= np.abs(gain) <= 1e-14 * (1 + np.abs(now.value))
         theta[live], value[live] = new, after.value
