@@ -118,7 +118,7 @@ def _mask(
 
 
 def _jumps(values: Floats, hit: npt.NDArray[np.bool_], number: float, jump: float) -> npt.NDArray[np.bool_]:
-    """Return which rows stand that far from the nearest other readings on either side."""
+    """Return which rows stand that far beyond the nearest other readings on either side, not on the way between them."""
     honest = np.flatnonzero(~hit & np.isfinite(values))
     if not len(honest):
         return hit
@@ -127,7 +127,8 @@ def _jumps(values: Floats, hit: npt.NDArray[np.bool_], number: float, jump: floa
     before = values[honest[np.maximum(after - 1, 0)]]
     behind = values[honest[np.minimum(after, len(honest) - 1)]]
     near = np.minimum(np.abs(before - number), np.abs(behind - number))
-    return np.asarray(near >= jump)
+    on_the_way = (before - number) * (behind - number) < 0
+    return np.asarray((near >= jump) & ~on_the_way)
 
 
 def row_units(

@@ -15,6 +15,11 @@ _COMMENT = re.compile(r"^ *(?:#+|%+|//+|\*+|!+) *(?=[^\s,;|])")
 _STEP = re.compile(
     r"\b(?:step|interval|intervall|period|every|increment|delta|spacing|sampling|rate|dt|Δt)\b", re.IGNORECASE
 )
+_STATED = re.compile(
+    r"(?:notes?|comments?|title|version|serial|device|operator|channels|battery|firmware|model|site|user|"
+    r"instrument|remarks?|kommentar|bemerkung|titel|gerät|record title)\b",
+    re.IGNORECASE,
+)
 _LOOK_ABOVE = 8
 _ONE_NAME = (("date", "clock"), ("clock", "date"), ("clock", "text"))
 _PROCESSING = frozenset(
@@ -101,9 +106,10 @@ def read_header(
 def _fields(line: Line, layout: Layout) -> list[str]:
     bare = _COMMENT.sub("", line.text)
     cells = _cells(bare, layout)
-    if bare != line.text and len(_over_blanks(cells, layout)) != layout.width:
+    if bare != line.text and len(cells) != layout.width:
         whole = _cells(line.text, layout)
-        cells = whole if len(_over_blanks(whole, layout)) == layout.width else cells
+        better = not _fits(cells, layout) and _fits(whole, layout)
+        cells = whole if len(whole) == layout.width or better else cells
     if len(cells) != layout.width:
         others = [
             split_line(bare, mark) for mark in (",", ";", "\t", "|", BLANK_RUN) if mark != layout.delimiter
@@ -111,6 +117,10 @@ def _fields(line: Line, layout: Layout) -> list[str]:
         fitting = [other for other in others if len(other) == layout.width and len(cells) < layout.width]
         return fitting[0] if fitting else _merged(cells, layout.width)
     return cells
+
+
+def _fits(cells: list[str], layout: Layout) -> bool:
+    return len(_over_blanks(cells, layout)) == layout.width
 
 
 def _cells(text: str, layout: Layout) -> list[str]:
@@ -201,6 +211,8 @@ def _could_be_names(cells: Sequence[str], layout: Layout) -> bool:
     if len(filled) < 0.6 * _expected(layout) and not (any(told[0]) and any(told[1])):
         return False
     if len(cells) < _expected(layout) and not (any(told[0]) and any(told[1])):
+        return False
+    if _STATED.match(filled[0]) and not any(told[0]):
         return False
     if len(filled) == 2 and _STEP.search(filled[0]) and filled[1][0].isdigit():
         return False

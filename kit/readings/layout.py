@@ -117,9 +117,22 @@ def _from_first_row(lines: Sequence[Line], name: str, kinds: tuple[str, ...], gl
             number = line.number
             while above and begins_like_row(above[-1][1], kinds):
                 number = above.pop()[0]
+            kinds = _filled_by_first(lines, number, name, kinds, glued)
             return Layout(name, len(kinds), kinds, number, glued)
         above.append((line.number, cells))
     return None
+
+
+def _filled_by_first(
+    lines: Sequence[Line], number: int, name: str, kinds: tuple[str, ...], glued: bool
+) -> tuple[str, ...]:
+    """Return kinds in which a column that the sample found blank has the kind of its cells in the first rows."""
+    if "blank" not in kinds:
+        return kinds
+    body = [split_glued(split_line(line.text, name), glued) for line in lines if line.number >= number]
+    rows = [cells for cells in body if len(cells) == len(kinds) and begins_like_row(cells, kinds)]
+    first = column_kinds(rows, len(kinds))
+    return tuple(there if here == "blank" else here for here, there in zip(kinds, first, strict=True))
 
 
 def _candidates(texts: Sequence[str]) -> list[str]:
@@ -184,7 +197,7 @@ def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequen
     """Return whether the only comma of each line is a decimal mark: one name stands above, digits on both sides."""
     if delimiter != "," or width != 2:
         return False
-    number = re.compile(r' *"?[+-]?[0-9]+,[0-9]+"? *$')
+    number = re.compile(r' *"?[+-]? *[0-9]+,[0-9]+"? *$')
     first = next((place for place, line in enumerate(lines) if number.match(line.text)), len(lines))
     above = [line.text for line in lines[:first] if line.text.strip(BLANKS)][-1:]
     plain = sum(bool(number.match(text)) or kind_of(text) in _EMPTY for text in texts)

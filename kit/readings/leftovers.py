@@ -93,7 +93,7 @@ def _numbered(body: Body, place: int) -> npt.NDArray[np.bool_]:
         words |= (part.codes == UNREAD) & (column != place)
     rows = np.flatnonzero(good)
     usual = float(np.median(np.abs(np.diff(time[rows])))) if len(rows) > 2 else np.inf
-    while len(rows) > 2 and words[rows[-1]] and not 0 < time[rows[-1]] - time[rows[-2]] <= 5 * usual:
+    while len(rows) > 2 and words[rows[-1]] and not 0 < time[rows[-1]] - time[rows[-2]] <= 1.5 * usual:
         good[rows[-1]] = False
         rows = rows[:-1]
     return np.asarray(good)
