@@ -84,7 +84,8 @@ def _rest(everything: Sequence[Claim], told: Sequence[Claim]) -> str:
     else:
         verb = "is" if settled == 1 else "are"
         verdict = f"{number_word(settled)} {verb} settled, {number_word(len(left) - settled)} not"
-    return f"Of the {counted(len(left), 'other comparison')} of the main measures {verdict}; they stand under 'Comparisons'."
+    others = counted(len(left), "other comparison")
+    return f"Of the {others} of the main measures {verdict}; they stand under 'Comparisons'."
 
 
 def finding_html(claim: Claim, figure: str = "") -> Html:
