@@ -133,6 +133,9 @@ def _add_report(verbs: Any) -> None:
     parser.add_argument("--seed", type=int, default=1, help="seed of every simulated number")
     parser.add_argument("--workers", type=int, default=1, help="folders worked on side by side")
     parser.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler (needs the extra 'cluster')")
+    parser.add_argument(
+        "--film", action="store_true", help="the curves as a short film (needs the extra 'film')"
+    )
 
 
 def _report(arguments: argparse.Namespace) -> int:
@@ -140,10 +143,14 @@ def _report(arguments: argparse.Namespace) -> int:
         return _report_many(arguments)
     from kit.publish import make_report
 
-    page = make_report(
-        arguments.folders[0], parameters={"seed": arguments.seed}, progress=_progress(arguments)
-    )
-    _say(arguments, str(page), report=str(page))
+    folder = arguments.folders[0]
+    page = make_report(folder, parameters={"seed": arguments.seed}, progress=_progress(arguments))
+    made = {"report": str(page)}
+    if arguments.film:
+        from kit.publish.film import make_film
+
+        made["film"] = str(make_film(folder, progress=_progress(arguments)))
+    _say(arguments, "\n".join(made.values()), **made)
     return DONE
 
 
