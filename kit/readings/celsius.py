@@ -118,7 +118,7 @@ def _mask(
 
 
 def _jumps(values: Floats, hit: npt.NDArray[np.bool_], number: float, jump: float) -> npt.NDArray[np.bool_]:
-    """Return which rows stand that far beyond the nearest other readings on either side, not on the way between them."""
+    """Return which rows stand that far beyond the nearest other readings, not on the way between them."""
     honest = np.flatnonzero(~hit & np.isfinite(values))
     if not len(honest):
         return hit
