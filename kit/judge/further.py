@@ -168,7 +168,7 @@ def _precision(
         status=None,
     )
     try:
-        columns = read_columns(_with_further(fit.table, asked, bags, burns), roles, fit.scale)
+        columns = read_columns(with_further(fit.table, (asked.a, asked.b), bags, burns), roles, fit.scale)
         design = design_of(columns, "fixed", fit.spread_choice)
         engine = engine_of(design, "REML")
     except KitError:
@@ -184,10 +184,10 @@ def _precision(
     return math.sqrt(variance), float(2 * variance**2 / (g @ parts.W[0] @ g))
 
 
-def _with_further(rows: pd.DataFrame, asked: Asked, bags: int, burns: int) -> pd.DataFrame:
-    """Return the burns and further ones like them, from new bags on new days."""
+def with_further(rows: pd.DataFrame, fuels: tuple[str, str], bags: int, burns: int) -> pd.DataFrame:
+    """Return the burns and further ones like them of two fuels, from new bags on new days; values are copies."""
     parts = [rows]
-    for fuel in (asked.a, asked.b):
+    for fuel in fuels:
         own = rows[rows["fuel"] == fuel]
         more = own.iloc[np.arange(bags * burns) % len(own)]
         place = np.arange(len(more))

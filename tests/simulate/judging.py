@@ -19,6 +19,8 @@ import pandas as pd
 from scipy import special
 
 from kit.judge.chances import chance_better
+from kit.judge.comparisons import compare_fuels
+from kit.judge.further import further, with_further
 from kit.judge.next_bag import next_bag
 from kit.judge.odd_burns import odd_burns
 from kit.judge.question import Question
@@ -29,6 +31,7 @@ LIMITS = {
     "off": (-0.03, 0.03),
     "interval": (0.92, 0.98),
     "false alarms": (0.0, 0.05),
+    "promise": (0.75, 1.0),
 }
 METRICS = 2
 """Primary metrics of a trial: odd burns are looked for in each."""
@@ -124,7 +127,28 @@ def one_trial(scene: Scene, table: pd.DataFrame, rng: np.random.Generator, seed:
         "interval": float(chance.low <= truth <= chance.high),
         "below": float(truth < chance.low),
         "false alarms": float(any(alarms)),
+        "promise": _promise(fit, question, rng),
     }
+
+
+def _promise(fit: RepeatFit, question: Question, rng: np.random.Generator) -> float:
+    """Return whether as many further bags as were said to settle the first open pair settle it; NaN without one.
+
+    A whole trial with those bags is drawn from the estimates that the number was made from.
+    """
+    told = further(fit, compare_fuels(fit), question, None).dropna(subset=["bags"])
+    if told.empty:
+        return np.nan
+    row = told.iloc[0]
+    table = with_further(fit.table, (row["a"], row["b"]), int(row["bags"]), int(row["burns"]))
+    sds = dict(zip(fit.names, np.sqrt(fit.variances[0]), strict=True))
+    value = table["fuel"].map(dict(zip(fit.labels, fit.estimate.beta[0], strict=False))).to_numpy(dtype=float)
+    for name, sd in sds.items():
+        codes = np.arange(len(table)) if name == "burn" else pd.factorize(table[name])[0]
+        value = value + sd * rng.standard_normal(codes.max() + 1)[codes]
+    burns = table.assign(value=value)
+    again = compare_fuels(fit_repeats(burns, **question.roles(burns)), [(row["a"], row["b"])], "tukey")
+    return float(again["verdict"].iloc[0] != "not settled")
 
 
 def true_chance(scene: Scene) -> float:
@@ -146,18 +170,18 @@ def simulate(scene: Scene, trials: int, seed: int) -> dict[str, float | str]:
     rng = np.random.default_rng(seed)
     table = table_of(scene)
     found = pd.DataFrame([one_trial(scene, table, rng, seed + trial) for trial in range(trials)])
-    return {"scene": scene.name, **found.mean().to_dict(), "trials": trials, "seed": seed}
+    asked = int(found["promise"].notna().sum())
+    return {"scene": scene.name, **found.mean().to_dict(), "asked": asked, "trials": trials, "seed": seed}
 
 
 def outside(row: dict[str, float | str]) -> list[str]:
     """Return which means lie outside their limits by more than three Monte-Carlo standard errors."""
-    slack = {
-        name: 0.0 if name == "off" else 3 * np.sqrt(0.05 * 0.95 / float(row["trials"])) for name in LIMITS
-    }
+    slack = dict.fromkeys(LIMITS, 3 * np.sqrt(0.05 * 0.95 / float(row["trials"])))
+    slack |= {"off": 0.0, "promise": 3 * np.sqrt(0.75 * 0.25 / max(float(row["asked"]), 1))}
     return [
         name
         for name, (low, high) in LIMITS.items()
-        if not low - slack[name] <= float(row[name]) <= high + slack[name]
+        if float(row[name]) < low - slack[name] or float(row[name]) > high + slack[name]
     ]
 
 
@@ -170,7 +194,8 @@ def main() -> int:
     arguments = parser.parse_args()
     missed = 0
     print(
-        f"{'scene':<32}{'prediction':>11}{'chance off':>11}{'interval':>9}{'below':>7}{'false alarms':>13}{'s':>6}"
+        f"{'scene':<32}{'prediction':>11}{'chance off':>11}{'interval':>9}{'below':>7}"
+        f"{'false alarms':>13}{'promise':>8}{'asked':>6}{'s':>6}"
     )
     for scene in (each for each in SCENES if arguments.scene in each.name):
         began = time.perf_counter()
@@ -182,7 +207,8 @@ def main() -> int:
             continue
         print(
             f"{row['scene']:<32}{row['prediction']:>11.3f}{row['off']:>11.3f}{row['interval']:>9.3f}"
-            f"{row['below']:>7.3f}{row['false alarms']:>13.3f}{time.perf_counter() - began:>6.0f}  {', '.join(wrong)}",
+            f"{row['below']:>7.3f}{row['false alarms']:>13.3f}"
+            f"{row['promise']:>8.3f}{row['asked']:>6}{time.perf_counter() - began:>6.0f}  {', '.join(wrong)}",
             flush=True,
         )
     return int(missed > 0)
