@@ -321,7 +321,14 @@ def test_files_bear_the_users_umask(run, template):
 def start_process(run, template):
     code = f"from kit.publish import make_report; print(make_report({str(run)!r}, {str(template)!r}))"
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    return subprocess.Popen([sys.executable, "-c", code], env=environment, stdout=subprocess.PIPE, text=True)
+    # a suite run in the background hands down an ignored Ctrl-C
+    return subprocess.Popen(
+        [sys.executable, "-c", code],
+        env=environment,
+        stdout=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
 
 
 @pytest.mark.parametrize("wait", [0.3, 0.8, 1.1, 1.4])
