@@ -2,216 +2,191 @@
 
 With e the exact burns and c the others, and flat means as in REML,
 
-    D(theta) = -2 log REML of y_e - 2 log P(low < y_c < high | y_e),
+    D(theta) = -2 log REML of y_e - 2 log P(low < y_c < high | y_e)
 
-where y_c given y_e is normal with mean X_cb + V_ceV_ee^-1(y_e - X_eb) and covariance
-V_cc - V_ceV_ee^-1V_ec + BΦB', B = X_c - V_ceV_ee^-1X_e (Harville 1974 for the first part, Genz 1992 for the second).
-Without bounds this is REML itself. A difference c'b = v is held by taking its direction out of X and v times it off y.
+(Harville 1974 for the first part, Genz 1992 for the second). Both come from Henderson's equations (1975): with A the
+columns of the means and of the random terms' levels, the latter scaled by their SDs so that their prior precision is
+one, H = A'WA + diag(0, I) and W the burns' precisions,
+
+    log|V| + log|X'V^-1X| = log|H| - log|W|,   y'Py = y'Wy - G_yy,   E(y_c) = G_cy,   Cov(y_c) = G_cc + W_c^-1
+
+where G_ab = a'H^-1b for the rows a of A that belong to the burns c and for A'Wy. The term with most levels is diagonal
+in H and is taken out first. A held difference k'b = v conditions on one more row k: it adds (v - G_ky)²/G_kk and
+log G_kk to D, and moves mean and covariance of y_c as in any normal distribution.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from kit.variance.columns import Array, Codes
 from kit.variance.mvn import POINTS, Box, log_probability, truncated
-from kit.variance.optimise import Mask
+
+AT_ONCE = 256
+"""Rows of one pass: what fits a processor's cache."""
 
 
 @dataclass(frozen=True)
 class Model:
-    """Exact burns in the space that X and the random terms span, then the burns that are bounds.
+    """The burns that are used, exact ones first and bounds last.
 
     Attributes
     ----------
-    y
-        (1, n) exact coordinates, then the bounds.
-    X
-        (n, p) of the means that have exact burns.
+    A
+        (n, k) columns: the levels of the term with most of them, then means and covariates, then the other terms'.
+    group
+        (n,) which burns share an SD.
     m
         How many burns at the end are bounds.
-    parts
-        (components, n, n) G_k with V = sum theta_k G_k.
-    terms
-        How many of the components are random terms; the rest are burns.
-    ss, df
-        (groups,) sum of squares of the exact burns outside that space, and its degrees of freedom; a borrowed
-        repeatability adds df sd² and df.
+    component
+        (k,) which variance scales a column, -1 for a mean.
+    q, p
+        How many columns are levels of that first term, and how many are means or covariates.
+    terms, groups
+        How many of the variances are random terms', and how many are burns'.
+    borrowed
+        SD and degrees of freedom of a repeatability from elsewhere; zero degrees of freedom without.
     """
 
-    y: Array
-    X: Array
+    A: Array
+    group: Codes
     m: int
-    parts: Array
+    component: Codes
+    q: int
+    p: int
     terms: int
-    ss: Array
-    df: Array
+    groups: int
+    borrowed: tuple[float, float] = (0.0, 0.0)
+
+    @cached_property
+    def of_group(self) -> Array:
+        """(groups, exact) one where an exact burn belongs to a group."""
+        exact = self.group[: len(self.group) - self.m]
+        return np.asarray(exact == np.arange(self.groups)[:, None], dtype=np.float64)
+
+    @cached_property
+    def df(self) -> Array:
+        """(groups,) exact burns, and the borrowed degrees of freedom."""
+        return np.asarray(self.of_group.sum(axis=1) + self.borrowed[1])
+
+    @cached_property
+    def products(self) -> tuple[Array, Array, Array]:
+        """A'A of the exact burns by group: (groups, q) diagonal, (groups, q, r) beside it, (groups, r, r) the rest."""
+        A, q = self.A[: len(self.A) - self.m], self.q
+        AA = np.einsum("gi,ij,ik->gjk", self.of_group, A, A, optimize=True)
+        return np.diagonal(AA, axis1=1, axis2=2)[:, :q], AA[:, :q, q:], AA[:, q:, q:]
+
+    def rows(self, y: Array, low: Array, high: Array, points: int = POINTS) -> Rows:
+        """Return data of the search from exact values (rows, exact) and bounds (rows, m)."""
+        ay = np.einsum("gi,ri,ik->rgk", self.of_group, y, self.A[: y.shape[1]], optimize=True)
+        sd, df = self.borrowed
+        return Rows(ay, y**2 @ self.of_group.T + df * sd**2, low, high, points)
 
 
 @dataclass(frozen=True)
 class Rows:
-    """Data of the search, a row each: y (rows, exact), X (n, p), bounds (rows, m), ss (rows, groups)."""
+    """Data of the search, a row each: A'y (rows, groups, q + r), y'y (rows, groups), low and high (rows, m).
 
-    y: Array
-    X: Array
+    `held` (rows, p) and `value` (rows,) hold a combination of the means; `points` are those of the lattice.
+    """
+
+    ay: Array
+    yy: Array
     low: Array
     high: Array
-    ss: Array
     points: int = POINTS
+    held: Array | None = None
+    value: Array | None = None
 
-    def take(self, rows: Codes) -> Rows:
+    def take(self, rows: Codes | slice) -> Rows:
         """Return some rows."""
-        return replace(self, y=self.y[rows], low=self.low[rows], high=self.high[rows], ss=self.ss[rows])
+        held, value = (None if part is None else part[rows] for part in (self.held, self.value))
+        return replace(
+            self, ay=self.ay[rows], yy=self.yy[rows], low=self.low[rows], high=self.high[rows],
+            held=held, value=value,
+        )  # fmt: skip
 
+    def holding(self, held: Array, value: Array) -> Rows:
+        """Return the same rows, each with a combination of the means held."""
+        return replace(self, held=held, value=value)
 
-def rows_of(model: Model, low: Array, high: Array, times: int) -> Rows:
-    """Return the model's own data, repeated."""
-    e, one = model.X.shape[0] - model.m, np.ones((times, 1))
-    return Rows(one * model.y[:, :e], model.X, one * low, one * high, one * model.ss)
+    def times(self, count: int) -> Rows:
+        """Return a single row repeated."""
+        return self.take(np.zeros(count, dtype=np.int64))
 
 
 def criterion(model: Model, theta: Array, data: Rows) -> Array:
     """Return D (rows,) at theta (rows, c)."""
-    y, X = data.y, data.X
-    e = X.shape[0] - model.m
-    V = np.tensordot(theta, model.parts, axes=1)
-    inverse = np.asarray(np.linalg.inv(V[:, :e, :e]), dtype=np.float64)
-    solved = inverse @ X[:e]
-    xvx = X[:e].T @ solved
-    Vy = (inverse @ y[:, :, None])[:, :, 0]
-    b = np.linalg.solve(xvx, np.einsum("ep,re->rp", X[:e], Vy)[:, :, None])[:, :, 0]
-    Q = np.vecdot(y, Vy) - np.vecdot(b, np.einsum("rpq,rq->rp", xvx, b))
-    value = (e - X.shape[1] + model.df.sum()) * np.log(2 * np.pi) + Q
-    value = value - np.linalg.slogdet(inverse)[1] + np.linalg.slogdet(xvx)[1]
-    s = theta[:, model.terms :]
-    value = value + np.vecdot(data.ss, 1 / s) + np.log(s) @ model.df
-    mean, covariance = _given_exact(V, X, e, inverse, solved, xvx, Vy, b)
-    return np.asarray(value - 2 * log_probability(data.low - mean, data.high - mean, covariance, data.points))
+    parts = [slice(i, i + AT_ONCE) for i in range(0, len(theta), AT_ONCE)]
+    return np.concatenate([_criterion(model, theta[part], data.take(part)) for part in parts])
 
 
-def _given_exact(
-    V: Array, X: Array, e: int, inverse: Array, solved: Array, xvx: Array, Vy: Array, b: Array
-) -> tuple[Array, Array]:
-    """Mean (rows, m) and covariance (rows, m, m) of y_c given y_e under flat means."""
-    ce = V[:, e:, :e]
-    B = X[e:] - ce @ solved
-    left = Vy - np.einsum("rep,rp->re", solved, b)
-    mean = b @ X[e:].T + np.einsum("rce,re->rc", ce, left)
-    covariance = V[:, e:, e:] - ce @ inverse @ ce.transpose(0, 2, 1)
-    covariance = covariance + B @ np.linalg.solve(xvx, B.transpose(0, 2, 1))
-    return mean, (covariance + covariance.transpose(0, 2, 1)) / 2
+def _criterion(model: Model, theta: Array, data: Rows) -> Array:
+    extra = None if data.held is None else data.held[:, None]
+    G, logdet = forms(model, theta, data, extra)
+    s, m = theta[:, model.terms :], model.m
+    free = float(model.df.sum()) - model.p
+    D = free * np.log(2 * np.pi) + logdet + np.log(s) @ model.df + np.vecdot(data.yy, 1 / s) - G[:, m, m]
+    mean, covariance = G[:, :m, m], G[:, :m, :m] + burn_variance(model, s)
+    if data.held is not None and data.value is not None:
+        size, along = G[:, -1, -1], G[:, :m, -1]
+        off = data.value - G[:, m, -1]
+        D = D + off**2 / size + np.log(2 * np.pi * size / np.vecdot(data.held, data.held))
+        mean = mean + along * (off / size)[:, None]
+        covariance = covariance - along[:, :, None] * along[:, None] / size[:, None, None]
+    return np.asarray(D - 2 * log_probability(data.low - mean, data.high - mean, covariance, data.points))
 
 
-def minimise_rows(
-    model: Model, start: Array, data: Rows, held: int | None = None, steps: int = 30
-) -> tuple[Array, Array, Mask]:
-    """Newton steps with numerical derivatives, every row and every probe in one evaluation.
+def burn_variance(model: Model, s: Array) -> Array:
+    """Return the bounds' own burn variances as diagonals (rows, m, m)."""
+    own = model.group[len(model.group) - model.m :]
+    return np.asarray(s[:, own][:, :, None] * np.eye(model.m))
 
-    Random terms move as SDs (their sign is free, so that zero is a smooth point), burns as log SDs.
+
+def forms(model: Model, theta: Array, data: Rows, extra: Array | None = None) -> tuple[Array, Array]:
+    """Return G (rows, k, k) over the bounds, A'Wy and further combinations of the means, and log|H| (rows,).
 
     Parameters
     ----------
-    held
-        A component that stays where it starts.
-
-    Returns
-    -------
-    theta (rows, c), D (rows,) and whether each row converged.
+    extra
+        (rows or 1, combinations, p).
     """
-    scale = np.sqrt(start[:, model.terms :].mean(axis=1, keepdims=True))
-    terms = np.sqrt(start[:, : model.terms]) / scale
-    free = np.array([i for i in range(start.shape[1]) if i != held], dtype=np.int64)
-    for i in free[free < model.terms]:
-        terms[:, i] = np.maximum(terms[:, i], 0.05)
-    x = np.concatenate([terms, 0.5 * np.log(start[:, model.terms :])], axis=1)
-    done, value = np.zeros(len(x), dtype=np.bool_), np.full(len(x), np.inf)
-    for _ in range(steps):
-        live = np.flatnonzero(~done)
-        if not len(live):
-            break
-        space = Space(model, scale[live], data.take(live))
-        step, here = _newton_step(space, x[live], free)
-        new, after = _shortened(space, x[live], step, here)
-        moved = np.abs(new - x[live]).max(axis=1)
-        x[live], value[live] = new, after
-        done[live] = (moved < 2e-5) | (np.abs(here - after) < 1e-9)
-    terms = np.where(np.abs(x[:, : model.terms]) < 1e-3, 0.0, x[:, : model.terms] * scale)
-    return np.concatenate([terms**2, np.exp(2 * x[:, model.terms :])], axis=1), value, done
+    q, m, (diagonal, beside, rest) = model.q, model.m, model.products
+    root = np.sqrt(np.where(model.component < 0, 1.0, theta[:, model.component]))
+    w = 1 / theta[:, model.terms :]
+    first, other = root[:, :q], root[:, q:]
+    inner = 1 + first**2 * (w @ diagonal)
+    across = first[:, :, None] * np.tensordot(w, beside, axes=1) * other[:, None]
+    scaled = across / inner[:, :, None]
+    H = np.tensordot(w, rest, axes=1) * other[:, :, None] * other[:, None]
+    H = H - scaled.transpose(0, 2, 1) @ across + np.diag((model.component[q:] >= 0).astype(np.float64))
+    count = 0 if extra is None else extra.shape[1]
+    a = np.zeros((len(theta), m + 1 + count, len(model.component)))
+    a[:, :m] = model.A[len(model.A) - m :]
+    a[:, m] = np.einsum("rg,rgk->rk", w, data.ay)
+    if extra is not None:
+        a[:, m + 1 :, q : q + model.p] = extra
+    a *= root[:, None]
+    left = a[:, :, q:] - a[:, :, :q] @ scaled
+    G = (a[:, :, :q] / inner[:, None]) @ a[:, :, :q].transpose(0, 2, 1)
+    G = G + left @ np.linalg.solve(H, left.transpose(0, 2, 1))
+    return G, np.log(inner).sum(axis=1) + np.linalg.slogdet(H)[1]
 
 
-@dataclass(frozen=True)
-class Space:
-    """The coordinates of the search: SDs over `scale` (rows, 1) for terms, log SDs for burns."""
-
-    model: Model
-    scale: Array
-    data: Rows
-
-    def value(self, x: Array, rows: Codes | None = None) -> Array:
-        """Return the criterion at x, whose rows belong to the data's `rows` (all, one to one, if None)."""
-        scale, data = (self.scale, self.data) if rows is None else (self.scale[rows], self.data.take(rows))
-        k = self.model.terms
-        theta = np.concatenate([(x[:, :k] * scale) ** 2, np.exp(2 * x[:, k:])], axis=1)
-        return criterion(self.model, theta, data)
-
-
-def _newton_step(space: Space, x: Array, free: Codes) -> tuple[Array, Array]:
-    """Return a descent step (rows, c) in the free coordinates and D (rows,), from central differences."""
-    rows, f, h = len(x), len(free), 2e-3
-    eye = np.eye(x.shape[1])[free]
-    pairs = [(i, j) for i in range(f) for j in range(i)]
-    probes = np.vstack([np.zeros((1, x.shape[1])), eye, -eye, *(eye[[i]] + eye[[j]] for i, j in pairs)])
-    of = np.repeat(np.arange(rows), len(probes))
-    D = space.value((x[:, None] + h * probes).reshape(rows * len(probes), -1), of).reshape(rows, -1)
-    here, plus, minus = D[:, 0], D[:, 1 : 1 + f], D[:, 1 + f : 1 + 2 * f]
-    H = np.zeros((rows, f, f))
-    H[:, np.arange(f), np.arange(f)] = (plus - 2 * here[:, None] + minus) / h**2
-    for place, (i, j) in enumerate(pairs, start=1 + 2 * f):
-        H[:, i, j] = H[:, j, i] = (D[:, place] - plus[:, i] - plus[:, j] + here) / h**2
-    values, vectors = np.linalg.eigh(H)
-    along = np.einsum("rji,rj->ri", vectors, (plus - minus) / (2 * h)) / np.maximum(np.abs(values), 0.05)
-    step = np.zeros_like(x)
-    step[:, free] = -np.einsum("rij,rj->ri", vectors, along)
-    size = np.linalg.norm(step, axis=1, keepdims=True)
-    return step * np.minimum(1, 1.5 / np.maximum(size, 1e-12)), here
-
-
-def _shortened(space: Space, x: Array, step: Array, here: Array) -> tuple[Array, Array]:
-    size, new = np.ones(len(x)), x + step
-    after = space.value(new)
-    for _ in range(12):
-        worse = np.flatnonzero(~(after <= here + 1e-10))
-        if not len(worse):
-            break
-        size[worse] /= 3
-        new[worse] = x[worse] + size[worse, None] * step[worse]
-        after[worse] = space.value(new[worse], worse)
-    return new, after
-
-
-def posterior(model: Model, theta: Array, low: Array, high: Array) -> tuple[Array, Array, Box]:
+def posterior(model: Model, theta: Array, data: Rows) -> tuple[Array, Array, Box]:
     """Return beta (p,), its covariance given theta (c,), and what is known of the bounded values.
 
     beta given all values is normal; averaged over the values that the bounds allow.
     """
-    e = model.X.shape[0] - model.m
-    y = model.y[:, :e]
-    V = np.tensordot(theta[None], model.parts, axes=1)
-    inverse = np.asarray(np.linalg.inv(V[:, :e, :e]), dtype=np.float64)
-    solved = inverse @ model.X[:e]
-    xvx = model.X[:e].T @ solved
-    Vy = (inverse @ y[:, :, None])[:, :, 0]
-    b = np.linalg.solve(xvx, np.einsum("ep,re->rp", model.X[:e], Vy)[:, :, None])[:, :, 0]
-    mean, covariance = _given_exact(V, model.X, e, inverse, solved, xvx, Vy, b)
-    box = truncated(low - mean, high - mean, covariance)
-    full = np.linalg.inv(V[0])
-    phi = np.linalg.inv(model.X.T @ full @ model.X)
-    pull = phi @ model.X.T @ full  # beta = pull y
-    values = np.concatenate([y[0], mean[0] + box.mean[0]])
-    return (
-        pull @ values,
-        phi + pull[:, e:] @ box.covariance[0] @ pull[:, e:].T,
-        replace(box, mean=values[None, e:]),
-    )
+    m, at = model.m, theta[None]
+    G = forms(model, at, data, np.eye(model.p)[None])[0][0]
+    covariance = G[:m, :m] + burn_variance(model, at[:, model.terms :])[0]
+    mean = G[:m, m]
+    box = truncated(data.low - mean, data.high - mean, covariance[None])
+    pull = np.linalg.solve(covariance, G[:m, m + 1 :]).T
+    spread = covariance - box.covariance[0]
+    beta = G[m + 1 :, m] + pull @ box.mean[0]
+    return beta, G[m + 1 :, m + 1 :] - pull @ spread @ pull.T, replace(box, mean=mean + box.mean)

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import Faults, KitError
-from kit.variance.bounded import Model, minimise_rows, posterior, rows_of
+from kit.variance.bounded import Model, Rows, posterior
 from kit.variance.columns import Array, Codes, Columns, Roles, Scale
 from kit.variance.design import Design, FuelEffect, Spread, design_of
 from kit.variance.engine import Estimate
 from kit.variance.engines import Borrowed
 from kit.variance.nested import Method
+from kit.variance.newton import minimise_rows
 from kit.variance.optimise import Mask
 
 if TYPE_CHECKING:
@@ -40,12 +41,12 @@ class Censored:
 
     Attributes
     ----------
-    model, low, high
-        The model of the burns that are used (exact ones first) and the bounds (m,) of the others, less `centre`.
+    model, data
+        The model of the burns that are used, and its one row of data, less `centre`.
     centre
         What was subtracted from every value.
-    order, kept
-        The table's burns in the model's order; the columns of X that the model keeps.
+    bound, kept
+        The table's burns that are bounds, in the model's order; the columns of X that the model keeps.
     is_mean
         Which of the kept columns are means.
     bounded
@@ -57,10 +58,9 @@ class Censored:
     """
 
     model: Model
-    low: Array
-    high: Array
+    data: Rows
     centre: float
-    order: Codes
+    bound: Codes
     kept: Codes
     is_mean: Mask
     bounded: tuple[int, ...]
@@ -85,26 +85,23 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     face = fit_design(table, roles, replace(columns, side=None), design, *plain)
     assert columns.side is not None
     centre = float(columns.values[0, columns.side == 0][:1].sum())
-    model, order, kept, bounded = _model(columns, design, choices.borrowed, centre)
-    bound = order[len(order) - model.m :]
-    side, edge = columns.side[bound], columns.values[0, bound] - centre
-    low, high = np.where(side > 0, edge, -np.inf), np.where(side > 0, np.inf, edge)
+    made = _model(columns, design, choices.borrowed, centre)
     start = np.maximum(face.estimate.theta, 1e-9 * face.estimate.theta.sum())
-    theta, D, done = minimise_rows(model, start, rows_of(model, low, high, 1))
-    part, phi, box = posterior(model, theta[0], low[None], high[None])
+    theta, D, done = minimise_rows(made.model, start, made.data)
+    part, phi, box = posterior(made.model, theta[0], made.data)
     beta, covariance = np.full(design.p, np.nan), np.full((design.p, design.p), np.nan)
-    beta[kept], covariance[np.ix_(kept, kept)] = part, phi
+    beta[made.kept], covariance[np.ix_(made.kept, made.kept)] = part, phi
     beta[: len(design.labels)] += centre
     known = Censored(
-        model, low, high, centre, order, kept, kept < len(design.labels), bounded, covariance, face,
-        _left_out(table, roles, columns, choices),
+        made.model, made.data, centre, made.bound, made.kept, made.kept < len(design.labels), made.bounded,
+        covariance, face, _left_out(table, roles, columns, choices),
     )  # fmt: skip
     filled = columns.values.copy()
-    filled[0, bound] = box.mean[0] + centre
+    filled[0, made.bound] = box.mean[0] + centre
     estimate = Estimate(theta, beta[None], D, done, 1)
     return replace(
         face, columns=columns, data=face.engine.rotate(filled), estimate=estimate, censored=known,
-        status=(f"{model.m} values are bounds",),
+        status=(f"{len(made.bound)} values are bounds",),
     )  # fmt: skip
 
 
@@ -123,59 +120,52 @@ def _left_out(table: pd.DataFrame, roles: Roles, columns: Columns, choices: Choi
         return None
 
 
-def _model(
-    columns: Columns, design: Design, borrowed: Borrowed | None, centre: float
-) -> tuple[Model, Codes, Codes, tuple[int, ...]]:
-    """Return the model, the burns' order (exact first), the columns of X kept, and the means without exact burns."""
+@dataclass(frozen=True)
+class _Made:
+    """The model and its one row of data; the burns that are bounds; columns of X kept; means without exact burns."""
+
+    model: Model
+    data: Rows
+    bound: Codes
+    kept: Codes
+    bounded: tuple[int, ...]
+
+
+def _model(columns: Columns, design: Design, borrowed: Borrowed | None, centre: float) -> _Made:
+    """Return the model of the burns whose mean has an exact burn."""
     assert columns.side is not None
-    side, m = columns.side, len(design.labels)
-    exact = np.bincount(design.mean_of, side == 0, m)
+    side = columns.side
+    exact = np.bincount(design.mean_of, side == 0, len(design.labels))
     bounded = tuple(np.flatnonzero(exact == 0).tolist())
     used = ~np.isin(design.mean_of, bounded)
-    order = np.concatenate([np.flatnonzero(used & (side == 0)), np.flatnonzero(used & (side != 0))])
+    bound = np.flatnonzero(used & (side != 0))
     kept = np.array([i for i in range(design.p) if i not in bounded])
-    halves = [
-        (t.levels.codes[:, None] == np.arange(t.levels.count)).astype(float)[order] for t in design.terms
-    ]
-    X, cut = design.X[np.ix_(order, kept)], int((side[order] != 0).sum())
-    _check_exact(X[: len(order) - cut])
-    basis, group, free = _spanned(
-        np.hstack([X, *halves]), design.spread.codes[order], len(order) - cut, design
-    )
-    y = columns.values[:, order] - centre
-    left = (y[0] - y[0] @ basis @ basis.T) ** 2
-    ss = np.array([left[design.spread.codes[order] == g].sum() for g in range(design.spread.count)])
-    if borrowed is not None:
-        ss, free = ss + borrowed.df * borrowed.sd**2, free + borrowed.df
-    parts = [basis.T @ half @ half.T @ basis for half in _in_engine_order(design, halves)]
-    parts += [np.diag((group == g).astype(float)) for g in range(design.spread.count)]
-    return Model(y @ basis, basis.T @ X, cut, np.array(parts), len(halves), ss, free), order, kept, bounded
+    _check_exact(design.X[np.ix_(used & (side == 0), kept)])
+    order = np.concatenate([np.flatnonzero(used & (side == 0)), bound])
+    A, component, q = _columns(design, kept)
+    extra = (0.0, 0.0) if borrowed is None else (borrowed.sd, borrowed.df)
+    model = Model(
+        A[order], design.spread.codes[order], len(bound), component, q, len(kept), len(design.terms),
+        design.spread.count, extra,
+    )  # fmt: skip
+    y, above = columns.values[:, order] - centre, side[bound] > 0
+    edge = y[:, len(order) - len(bound) :]
+    low, high = np.where(above, edge, -np.inf), np.where(above, np.inf, edge)
+    return _Made(model, model.rows(y[:, : len(order) - len(bound)], low, high), bound, kept, bounded)
 
 
-def _spanned(A: Array, codes: Codes, exact: int, design: Design) -> tuple[Array, Codes, Array]:
-    """Return a basis of the exact burns' span of A by group (the bounds as they are), its groups, and what is left."""
-    blocks, groups, free = [], [], np.zeros(design.spread.count)
-    for g in range(design.spread.count):
-        rows = np.flatnonzero(codes[:exact] == g)
-        if not len(rows):
-            continue
-        U, size, _ = np.linalg.svd(A[rows], full_matrices=False)
-        U = U[:, size > 1e-9 * size[0]]
-        block = np.zeros((len(A), U.shape[1]))
-        block[rows] = U
-        blocks.append(block)
-        groups += [g] * U.shape[1]
-        free[g] = len(rows) - U.shape[1]
-    tail = np.eye(len(A))[:, exact:]
-    return np.hstack([*blocks, tail]), np.array([*groups, *codes[exact:]]), free
-
-
-def _in_engine_order(design: Design, halves: list[Array]) -> list[Array]:
-    """Crossed engines put the term with most levels first; one with spread by group keeps the design's order."""
-    if design.spread.count > 1 or len(halves) < 2:
-        return halves
-    sizes = [-term.levels.count for term in design.terms]
-    return [halves[i] for i in sorted(range(len(halves)), key=lambda i: sizes[i])]
+def _columns(design: Design, kept: Codes) -> tuple[Array, Codes, int]:
+    """Return A (burns, columns) of `Model`, the variance of each column, and how many are of the first term."""
+    terms = list(design.terms)
+    if design.spread.count == 1:  # as in crossed engines: the term with most levels first
+        terms.sort(key=lambda term: -term.levels.count)
+    halves = [(t.levels.codes[:, None] == np.arange(t.levels.count)).astype(float) for t in terms]
+    places = sorted(range(len(terms)), key=lambda i: -terms[i].levels.count)
+    X, first = design.X[:, kept], places[:1]
+    order = [*first, -1, *places[1:]]
+    blocks = [X if i < 0 else halves[i] for i in order]
+    component = np.repeat(order, [block.shape[1] for block in blocks])
+    return np.hstack(blocks), component, sum(halves[i].shape[1] for i in first)
 
 
 def _check(columns: Columns, design: Design, method: Method) -> None:

@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
-from kit.variance.bounded import Rows, minimise_rows, rows_of
+from kit.variance.bounded import Rows
 from kit.variance.columns import Array
 from kit.variance.covariance import Contrasts, DfMethod, FamilyLike, contrasts
+from kit.variance.newton import minimise_rows
 
 if TYPE_CHECKING:
     from kit.variance.censored import Censored
@@ -27,6 +28,9 @@ if TYPE_CHECKING:
 
 NODES = np.array([-7.0, -4.5, -2.5, -1.0, 0.0, 1.0, 2.5, 4.5, 7.0])
 """Standard errors from the estimate at which a profile is computed."""
+
+FINE = 401
+"""Points of the curve laid through them."""
 
 
 @dataclass(frozen=True)
@@ -97,99 +101,60 @@ def censored_contrasts(
     covariance = L @ np.where(np.isnan(known.covariance), 0.0, known.covariance) @ L.T
     estimate = (L @ beta[0])[None]
     se = np.sqrt(np.diag(covariance))[None]
-    v, t = np.full((len(L), 401), np.nan), np.full((len(L), 401), np.nan)
-    for i in np.flatnonzero(~lost):
-        own = L[i, known.kept]
-        v[i], t[i] = _t_profile(fit, known, own, float(estimate[0, i]), float(se[0, i]), float(base.df[0, i]))
+    v, t = np.full((len(L), FINE), np.nan), np.full((len(L), FINE), np.nan)
+    found = np.flatnonzero(~lost)
+    D = _profiles(fit, known, L[np.ix_(found, known.kept)], estimate[0, found], se[0, found])
+    for i, row in zip(found, D, strict=True):
+        v[i], t[i] = _t_profile(row, float(estimate[0, i]), float(se[0, i]), float(base.df[0, i]))
     estimate, se, freedom = (np.where(lost, np.nan, part) for part in (estimate, se, base.df))
     method = f"profile with bounds, degrees of freedom of {base.method}"
     return CensoredContrasts(method, estimate, se, freedom, covariance[None], v, t)
 
 
-def _t_profile(
-    fit: RepeatFit, known: Censored, c: Array, estimate: float, se: float, df: float
-) -> tuple[Array, Array]:
+def _profiles(fit: RepeatFit, known: Censored, held: Array, estimate: Array, se: Array) -> Array:
+    """Return D (contrasts, nodes) minimised over the variances: from the estimate outwards, both ways at once.
+
+    Parameters
+    ----------
+    held
+        (contrasts, p) over the columns that the model keeps.
+    """
+    count, middle = len(held), len(NODES) // 2
+    D = np.empty((count, len(NODES)))
+    start = np.repeat(started(fit.estimate.theta), count, axis=0)
+    theta, D[:, middle], _ = minimise_rows(known.model, start, held_rows(known, known.data, held, estimate))
+    rows, root = np.tile(np.arange(count), 2), np.tile(np.sqrt(theta), (2, 1))
+    behind = root
+    for out in range(1, middle + 1):
+        nodes = np.repeat([middle - out, middle + out], count)
+        step = (NODES[nodes] - NODES[nodes - np.sign(NODES[nodes]).astype(int)])[:, None]
+        last = NODES[middle + out - 1] - NODES[middle + max(out - 2, 0)] or 1.0
+        guess = np.maximum(root + np.abs(step) / last * (root - behind), 0.3 * root)
+        data = held_rows(known, known.data, held[rows], estimate[rows] + se[rows] * NODES[nodes])
+        theta, D[rows, nodes], _ = minimise_rows(known.model, started(guess**2), data)
+        root, behind = np.sqrt(theta), root
+    return D
+
+
+def held_rows(known: Censored, data: Rows, held: Array, value: Array) -> Rows:
+    """Return the data with combinations of the means (rows, p) held at values on the table's own scale (rows,)."""
+    if len(data.ay) == 1:
+        data = data.times(len(held))
+    return data.holding(held, value - known.centre * held[:, known.is_mean].sum(axis=1))
+
+
+def started(theta: Array) -> Array:
+    """Return variances (rows, c) to start from, none of them zero."""
+    return np.asarray(np.maximum(theta, 1e-9 * theta.sum(axis=1, keepdims=True)))
+
+
+def _t_profile(D: Array, estimate: float, se: float, df: float) -> tuple[Array, Array]:
     """Return v and t(v) on a fine grid: exp((D - D_min)/(df + 1)) is nearly a parabola, and smooth."""
-    D = held_deviance(known, c, estimate + se * NODES, np.repeat(fit.estimate.theta, len(NODES), axis=0))
     rise = np.exp((D - D.min()) / (df + 1))
     curve = np.polynomial.Polynomial.fit(NODES, rise, len(NODES) - 1)
-    k = np.linspace(NODES[0], NODES[-1], 401)
+    k = np.linspace(NODES[0], NODES[-1], FINE)
     height = curve(k)
     middle = int(height.argmin())
     t = np.sqrt(df * np.maximum(height / height[middle] - 1, 0.0))
     t = np.where(k < k[middle], -t, t)
     return estimate + se * k, np.maximum.accumulate(t)
-
-
-def held_deviance(
-    known: Censored, c: Array, v: Array, start: Array, rows: Rows | None = None, steps: int = 30
-) -> Array:
-    """Minimise the criterion over the variances with c'b = v (rows,) held.
-
-    Parameters
-    ----------
-    c
-        (p,) over the columns that the model keeps; values are those of the table, not centred.
-    start
-        (rows, c) variances to start from.
-    rows
-        Other responses than the fit's own (a row each).
-    """
-    model = known.model
-    e = model.X.shape[0] - model.m
-    basis = np.linalg.svd(c[None], full_matrices=True)[2][1:].T
-    along = model.X @ c / (c @ c)
-    centred = known.centre * float(c[known.is_mean].sum())  # what centring the values took off c'b
-    off = (v - centred)[:, None] * along
-    data = rows or rows_of(model, known.low, known.high, len(v))
-    held = replace(
-        data, y=data.y - off[:, :e], X=model.X @ basis, low=data.low - off[:, e:], high=data.high - off[:, e:]
-    )
-    return minimise_rows(model, start, held, steps=steps)[1]
-
-
-def censored_limits(fit: RepeatFit, known: Censored, level: float) -> tuple[Array, Array]:
-    """Return profile limits (1, c) of the standard deviations."""
-    rise = float(special.chdtri(1, 1 - level))
-    theta = fit.estimate.theta[0]
-    low, high = np.zeros((1, len(theta))), np.zeros((1, len(theta)))
-    for j in range(len(theta)):
-        low[0, j], high[0, j] = _sd_limits(fit, known, j, rise)
-    return low, high
-
-
-def _sd_limits(fit: RepeatFit, known: Censored, j: int, rise: float) -> tuple[float, float]:
-    theta, best = fit.estimate.theta[0], float(fit.estimate.criterion[0])
-    sd = float(np.sqrt(theta[j]))
-    burn = j >= known.model.terms
-    size = sd if burn else max(sd, 0.4 * float(np.sqrt(theta.sum())))
-    grid = size * (
-        np.geomspace(0.45, 3.0, 13) if burn else np.concatenate([[0.0], np.geomspace(0.1, 6.0, 14)])
-    )
-    D = component_deviance(fit, known, j, grid) - best
-    inside = np.flatnonzero(rise >= D)
-    if not len(inside):
-        return sd, sd
-    first, last = int(inside[0]), int(inside[-1])
-    low = 0.0 if first == 0 else _crossing(fit, known, j, rise, grid[first - 1], grid[first])
-    high = np.inf if last == len(grid) - 1 else _crossing(fit, known, j, rise, grid[last], grid[last + 1])
-    return low, high
-
-
-def _crossing(fit: RepeatFit, known: Censored, j: int, rise: float, a: float, b: float) -> float:
-    grid = np.linspace(a, b, 6)
-    root = np.sqrt(
-        np.maximum(component_deviance(fit, known, j, grid) - float(fit.estimate.criterion[0]), 0.0)
-    )
-    if root[0] > root[-1]:
-        grid, root = grid[::-1], root[::-1]
-    return float(np.interp(np.sqrt(rise), np.maximum.accumulate(root), grid))
-
-
-def component_deviance(fit: RepeatFit, known: Censored, j: int, sd: Array) -> Array:
-    """Minimise the criterion over the other variances with one SD held at each of `sd`."""
-    model = known.model
-    start = np.repeat(np.maximum(fit.estimate.theta, 1e-9 * fit.estimate.theta.sum()), len(sd), axis=0)
-    start[:, j] = sd**2
-    data = rows_of(model, known.low, known.high, len(sd))
-    return minimise_rows(model, start, data, held=j)[1]

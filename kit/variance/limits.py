@@ -66,7 +66,7 @@ def _limits(fit: RepeatFit, method: LimitMethod, level: float) -> tuple[Array, A
         blank = np.full_like(fit.estimate.theta, np.nan)
         return blank, blank, ["none: no repeats"] * len(fit.names)
     if fit.censored is not None:
-        from kit.variance.censored_profile import censored_limits
+        from kit.variance.censored_limits import censored_limits
 
         low, high = censored_limits(fit, fit.censored, level)
         return low, high, ["profile with bounds"] * len(fit.names)

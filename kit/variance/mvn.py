@@ -1,8 +1,8 @@
 """Probability of a box under many multivariate normal distributions at once, smooth in their parameters.
 
 Genz (1992): with the Cholesky factor C of the covariance the box's probability is an integral over the unit cube of a
-product of one-dimensional normal probabilities, taken here over a fixed lattice (roots of primes, folded), so that
-equal parameters give equal values and derivatives exist.
+product of one-dimensional normal probabilities, taken here by Gauss's rule (up to three variables) or over a fixed
+lattice (roots of primes, folded), so that equal parameters give equal values and derivatives exist.
 """
 
 from __future__ import annotations
@@ -16,6 +16,10 @@ from scipy import special
 from kit.variance.columns import Array
 
 POINTS = 499
+"""Of the lattice."""
+
+GAUSS = (1, 20, 12)
+"""Points of Gauss's rule along each variable but the last, for one, two and three variables."""
 
 
 @dataclass(frozen=True)
@@ -49,14 +53,28 @@ def lattice(points: int, m: int) -> Array:
     return np.asarray(np.clip(np.abs(2 * u - 1), 1e-12, 1 - 1e-12))
 
 
+@lru_cache(maxsize=16)
+def rule(points: int, m: int) -> tuple[Array, Array]:
+    """Return points (n, m) of the unit cube and the logs of their weights (n,); the last variable needs no points."""
+    if m > len(GAUSS):
+        u = lattice(points, m)
+        return u, np.full(points, -np.log(points))
+    x, weight = np.polynomial.legendre.leggauss(GAUSS[m - 1])
+    axes = np.meshgrid(*[(x + 1) / 2] * (m - 1), [0.5], indexing="ij")
+    weights = np.meshgrid(*[weight / 2] * (m - 1), [1.0], indexing="ij")
+    return np.stack([axis.ravel() for axis in axes], axis=1), np.log(np.prod(weights, axis=0)).ravel()
+
+
 def log_probability(low: Array, high: Array, covariance: Array, points: int = POINTS) -> Array:
     """Return log P(low < x < high) for x ~ N(0, covariance): low, high (rows, m), covariance (rows, m, m)."""
-    return _sweep(low, high, covariance, points, False)[0]
+    u, log_share = rule(points, low.shape[1])
+    return _sweep(low, high, covariance, u, log_share, False)[0]
 
 
 def truncated(low: Array, high: Array, covariance: Array, points: int = 8 * POINTS) -> Box:
     """Return the probability of the box, and mean and covariance within it."""
-    log_p, y, weight, C = _sweep(low, high, covariance, points, True)
+    u = lattice(points, low.shape[1])
+    log_p, y, weight, C = _sweep(low, high, covariance, u, np.full(points, -np.log(points)), True)
     x = np.einsum("rij,rnj->rni", C, y)
     share = weight / weight.sum(axis=1, keepdims=True)
     mean = np.einsum("rn,rni->ri", share, x)
@@ -65,13 +83,12 @@ def truncated(low: Array, high: Array, covariance: Array, points: int = 8 * POIN
 
 
 def _sweep(
-    low: Array, high: Array, covariance: Array, points: int, moments: bool
+    low: Array, high: Array, covariance: Array, u: Array, log_share: Array, moments: bool
 ) -> tuple[Array, Array, Array, Array]:
     """Return log probability (rows,), standard coordinates (rows, points, m), weights and Cholesky factors."""
-    rows, m = low.shape
-    points = points if m > 1 or moments else 1  # one variable needs no lattice
-    C, u = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64), lattice(points, m)
-    y, log_w = np.zeros((rows, points, m)), np.zeros((rows, points))
+    (rows, m), points = low.shape, len(u)
+    C = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+    y, log_w = np.zeros((rows, points, m)), np.repeat(log_share[None], rows, axis=0)
     for i in range(m):
         shift = np.einsum("rj,rnj->rn", C[:, i, :i], y[:, :, :i])
         scale = C[:, i, i][:, None]
@@ -87,4 +104,4 @@ def _sweep(
         y[:, :, i] = np.where(flip, -drawn, drawn)
     top = log_w.max(axis=1, keepdims=True)
     weight = np.exp(log_w - top)
-    return np.asarray(top[:, 0] + np.log(weight.mean(axis=1))), y, np.asarray(weight), C
+    return np.asarray(top[:, 0] + np.log(weight.sum(axis=1))), y, np.asarray(weight), C
