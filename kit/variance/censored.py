@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import Faults, KitError
-from kit.variance.bounded import Model, Rows, posterior
+from kit.variance.bounded import Model, Rows, means_taken_out, posterior, with_means
 from kit.variance.columns import Array, Codes, Columns, Roles, Scale
-from kit.variance.design import Design, FuelEffect, Spread, design_of
+from kit.variance.design import Design, FuelEffect, Spread, Term, design_of
 from kit.variance.engine import Estimate
 from kit.variance.engines import Borrowed
 from kit.variance.nested import Method
@@ -45,8 +45,8 @@ class Censored:
         The model of the burns that are used, and its one row of data, less `centre`.
     centre
         What was subtracted from every value.
-    bound, kept
-        The table's burns that are bounds, in the model's order; the columns of X that the model keeps.
+    order, kept
+        The table's burns in the model's order; the columns of X that the model keeps.
     is_mean
         Which of the kept columns are means.
     bounded
@@ -60,7 +60,7 @@ class Censored:
     model: Model
     data: Rows
     centre: float
-    bound: Codes
+    order: Codes
     kept: Codes
     is_mean: Mask
     bounded: tuple[int, ...]
@@ -93,15 +93,15 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     beta[made.kept], covariance[np.ix_(made.kept, made.kept)] = part, phi
     beta[: len(design.labels)] += centre
     known = Censored(
-        made.model, made.data, centre, made.bound, made.kept, made.kept < len(design.labels), made.bounded,
+        made.model, made.data, centre, made.order, made.kept, made.kept < len(design.labels), made.bounded,
         covariance, face, _left_out(table, roles, columns, choices),
     )  # fmt: skip
     filled = columns.values.copy()
-    filled[0, made.bound] = box.mean[0] + centre
+    filled[0, made.order[len(made.order) - made.model.m :]] = box.mean[0] + centre
     estimate = Estimate(theta, beta[None], D, done, 1)
     return replace(
         face, columns=columns, data=face.engine.rotate(filled), estimate=estimate, censored=known,
-        status=(f"{len(made.bound)} values are bounds",),
+        status=(f"{made.model.m} values are bounds",),
     )  # fmt: skip
 
 
@@ -122,11 +122,11 @@ def _left_out(table: pd.DataFrame, roles: Roles, columns: Columns, choices: Choi
 
 @dataclass(frozen=True)
 class _Made:
-    """The model and its one row of data; the burns that are bounds; columns of X kept; means without exact burns."""
+    """The model and its one row of data; its order of burns; columns of X kept; means without exact burns."""
 
     model: Model
     data: Rows
-    bound: Codes
+    order: Codes
     kept: Codes
     bounded: tuple[int, ...]
 
@@ -142,30 +142,31 @@ def _model(columns: Columns, design: Design, borrowed: Borrowed | None, centre: 
     kept = np.array([i for i in range(design.p) if i not in bounded])
     _check_exact(design.X[np.ix_(used & (side == 0), kept)])
     order = np.concatenate([np.flatnonzero(used & (side == 0)), bound])
-    A, component, q = _columns(design, kept)
     extra = (0.0, 0.0) if borrowed is None else (borrowed.sd, borrowed.df)
-    model = Model(
-        A[order], design.spread.codes[order], len(bound), component, q, len(kept), len(design.terms),
-        design.spread.count, extra,
-    )  # fmt: skip
+    model = _model_of(design, order, kept, len(bound), extra)
     y, above = columns.values[:, order] - centre, side[bound] > 0
     edge = y[:, len(order) - len(bound) :]
     low, high = np.where(above, edge, -np.inf), np.where(above, np.inf, edge)
-    return _Made(model, model.rows(y[:, : len(order) - len(bound)], low, high), bound, kept, bounded)
+    return _Made(model, model.rows(y[:, : len(order) - len(bound)], low, high), order, kept, bounded)
 
 
-def _columns(design: Design, kept: Codes) -> tuple[Array, Codes, int]:
-    """Return A (burns, columns) of `Model`, the variance of each column, and how many are of the first term."""
+def engine_terms(design: Design) -> list[Term]:
+    """Return the random terms in the order of the engine's variances (crossed engines: most levels first)."""
     terms = list(design.terms)
-    if design.spread.count == 1:  # as in crossed engines: the term with most levels first
-        terms.sort(key=lambda term: -term.levels.count)
-    halves = [(t.levels.codes[:, None] == np.arange(t.levels.count)).astype(float) for t in terms]
-    places = sorted(range(len(terms)), key=lambda i: -terms[i].levels.count)
-    X, first = design.X[:, kept], places[:1]
-    order = [*first, -1, *places[1:]]
-    blocks = [X if i < 0 else halves[i] for i in order]
-    component = np.repeat(order, [block.shape[1] for block in blocks])
-    return np.hstack(blocks), component, sum(halves[i].shape[1] for i in first)
+    return terms if design.spread.count > 1 else sorted(terms, key=lambda term: -term.levels.count)
+
+
+def _model_of(design: Design, order: Codes, kept: Codes, m: int, borrowed: tuple[float, float]) -> Model:
+    """Return the model of burns in their order, the last m of them bounds."""
+    levels = [term.levels for term in engine_terms(design)]
+    places = sorted(range(len(levels)), key=lambda i: -levels[i].count)
+    halves = [(levels[i].codes[order, None] == np.arange(levels[i].count)).astype(float) for i in places]
+    Z = np.hstack([np.zeros((len(order), 0)), *halves])
+    of = np.repeat(places, [levels[i].count for i in places]).astype(np.int64)
+    q, X = max((each.count for each in levels), default=0), design.X[np.ix_(order, kept)]
+    shared = design.spread.count == 1
+    columns = means_taken_out(Z, X, of, q, m) if shared else with_means(Z, X, of, q)
+    return Model(columns, design.spread.codes[order], m, len(levels), design.spread.count, borrowed)
 
 
 def _check(columns: Columns, design: Design, method: Method) -> None:

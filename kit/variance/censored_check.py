@@ -9,6 +9,7 @@ import numpy as np
 from scipy import special
 
 from kit.variance.bounded import Rows, burn_variance, forms
+from kit.variance.censored import engine_terms
 from kit.variance.censored_profile import held_rows, imputed, started
 from kit.variance.columns import Array
 from kit.variance.covariance import contrasts
@@ -28,8 +29,8 @@ WIDTH = 1e-4
 POINTS = 67
 """Of the lattice, where several burns are bounds."""
 
-NODES = np.array([-0.6, 0.0, 0.6])
-"""Standard errors from the estimate at which the least height of a profile is found."""
+STEPS = 3
+"""Of Newton from a near start: what is left of D by then is far below what a share of trials can show."""
 
 
 def censored_rows(
@@ -60,7 +61,7 @@ def _spreads(
     theta, trials = fit.estimate.theta[0], np.arange(len(found))
     which, at = trials % len(theta), started(found)
     at[trials, which] = np.maximum(theta, 1e-12 * theta.sum())[which]
-    value = minimise_rows(known.model, at, rows, held=which, steps=4)[1]
+    value = minimise_rows(known.model, at, rows, held=which, steps=STEPS)[1]
     inside = (value - D <= special.chdtri(1, 1 - level)).astype(float)
     return [
         (f"interval of the {name} SD holds the truth (profile with bounds)", level, inside[which == j])
@@ -73,11 +74,12 @@ def simulated_rows(
 ) -> Rows:
     """Return simulated data: exact burns, and for the others the bound or a narrow interval round the value."""
     model, seen, rng = known.model, known.data, np.random.default_rng(seed)
-    sd = np.sqrt(np.where(model.component < 0, 0.0, theta[model.component]))
-    effects = rng.standard_normal((trials, len(sd))) * sd
-    effects[:, model.q : model.q + model.p] = beta[known.kept] - known.centre * known.is_mean
-    burn = np.sqrt(theta[model.terms :][model.group])
-    y = effects @ model.A.T + rng.standard_normal((trials, len(burn))) * burn
+    burn, order = np.sqrt(theta[model.terms :][model.group]), known.order
+    y = fit.design.X[np.ix_(order, known.kept)] @ (beta[known.kept] - known.centre * known.is_mean)
+    y = y + rng.standard_normal((trials, len(burn))) * burn
+    for term, variance in zip(engine_terms(fit.design), theta, strict=False):
+        effects = rng.standard_normal((trials, term.levels.count)) * np.sqrt(variance)
+        y += effects[:, term.levels.codes[order]]
     e = len(burn) - model.m
     late, width = y[:, e:], WIDTH * np.sqrt(theta[-1])
     low = np.where(np.isfinite(seen.low) & (late >= seen.low), seen.low, late - width)
@@ -94,12 +96,11 @@ def _t_of_truth(known: Censored, held: Array, truth: Array, theta: Array, rows: 
     """Return |t| (trials,) of the truth in each trial: from the rise of the profile there above its minimum."""
     start = np.maximum(theta, 1e-6 * theta.sum(axis=1, keepdims=True))
     estimate, se = _estimates(known, held, rows, theta)
-    values = [*(estimate + k * se for k in NODES), truth]
-    D = np.stack(
-        [minimise_rows(known.model, start, held_rows(known, rows, held, v), steps=3)[1] for v in values]
-    )
-    least = np.minimum(_vertex(NODES, D[:3].T), D[3])
-    return np.asarray(np.sqrt(df * np.expm1((D[3] - least) / (df + 1))))
+    at_best = held_rows(known, rows, held, estimate)
+    best, least, _ = minimise_rows(known.model, start, at_best, unit=se, steps=STEPS)
+    at_truth = held_rows(known, rows, held, truth)
+    D = minimise_rows(known.model, started(best), at_truth, steps=STEPS)[1]
+    return np.asarray(np.sqrt(df * np.expm1(np.maximum(D - least, 0.0) / (df + 1))))
 
 
 def _estimates(known: Censored, held: Array, rows: Rows, theta: Array) -> tuple[Array, Array]:
@@ -112,11 +113,3 @@ def _estimates(known: Censored, held: Array, rows: Rows, theta: Array) -> tuple[
     pull = np.linalg.solve(covariance, G[:, :m, -1:])[:, :, 0]
     estimate = G[:, -1, m] + np.vecdot(pull, box.mean) + known.centre * held[:, known.is_mean].sum(axis=1)
     return np.asarray(estimate), np.asarray(np.sqrt(G[:, -1, -1] - np.vecdot(pull, G[:, :m, -1]) / 2))
-
-
-def _vertex(x: Array, D: Array) -> Array:
-    """Least value of the parabola through three points a row."""
-    a = ((D[:, 2] - D[:, 1]) / (x[2] - x[1]) - (D[:, 1] - D[:, 0]) / (x[1] - x[0])) / (x[2] - x[0])
-    b = (D[:, 2] - D[:, 0]) / (x[2] - x[0])
-    low = D[:, 1] - b**2 / (4 * np.maximum(a, 1e-12))
-    return np.asarray(np.where(a > 0, low, D.min(axis=1)))

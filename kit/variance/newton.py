@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,7 +18,12 @@ ENOUGH = 1e-7
 
 
 def minimise_rows(
-    model: Model, start: Array, data: Rows, held: Codes | None = None, steps: int = 30
+    model: Model,
+    start: Array,
+    data: Rows,
+    held: Codes | None = None,
+    unit: Array | None = None,
+    steps: int = 30,
 ) -> tuple[Array, Array, Mask]:
     """Newton steps with numerical derivatives, every row and every probe in one evaluation.
 
@@ -28,6 +33,8 @@ def minimise_rows(
     ----------
     held
         (rows,) a component of each row that stays where it starts, if any.
+    unit
+        (rows,) where given, the combination of the means that the data hold moves too, in these units.
 
     Returns
     -------
@@ -35,12 +42,13 @@ def minimise_rows(
     """
     k = model.terms
     scale = np.sqrt(start[:, k:].mean(axis=1, keepdims=True))
-    x = np.concatenate([np.sqrt(start[:, :k]) / scale, 0.5 * np.log(start[:, k:])], axis=1)
+    value_off = np.zeros((len(start), 0 if unit is None else 1))
+    x = np.concatenate([np.sqrt(start[:, :k]) / scale, 0.5 * np.log(start[:, k:]), value_off], axis=1)
     free = np.ones(x.shape, dtype=np.bool_)
     if held is not None:
         free[np.arange(len(x)), held] = False
     x[:, :k] = np.where(free[:, :k], np.maximum(x[:, :k], 0.05), x[:, :k])
-    space = Space(model, scale, data)
+    space = Space(model, scale, data, unit)
     value, done = space.value(x), np.zeros(len(x), dtype=np.bool_)
     for _ in range(steps):
         live = np.flatnonzero(~done)
@@ -51,26 +59,30 @@ def minimise_rows(
         x[live], value[live] = _shortened(own, x[live], step, here)
         done[live] = here - value[live] < ENOUGH
     terms = np.where(np.abs(x[:, :k]) < 1e-3, 0.0, x[:, :k] * scale)
-    return np.concatenate([terms**2, np.exp(2 * x[:, k:])], axis=1), value, done
+    return np.concatenate([terms**2, np.exp(2 * x[:, k : start.shape[1]])], axis=1), value, done
 
 
 @dataclass(frozen=True)
 class Space:
-    """The coordinates of the search: SDs over `scale` (rows, 1) for terms, log SDs for burns."""
+    """The coordinates of the search: SDs over `scale` (rows, 1) for terms, log SDs for burns, a held value's move."""
 
     model: Model
     scale: Array
     data: Rows
+    unit: Array | None
 
     def take(self, rows: Codes) -> Space:
         """Return some rows, in any order and number."""
-        return Space(self.model, self.scale[rows], self.data.take(rows))
+        unit = None if self.unit is None else self.unit[rows]
+        return Space(self.model, self.scale[rows], self.data.take(rows), unit)
 
     def value(self, x: Array) -> Array:
         """Return the criterion (rows,) at x (rows, c)."""
-        k = self.model.terms
-        theta = np.concatenate([(x[:, :k] * self.scale) ** 2, np.exp(2 * x[:, k:])], axis=1)
-        return criterion(self.model, theta, self.data)
+        k, c, data = self.model.terms, self.model.terms + self.model.groups, self.data
+        theta = np.concatenate([(x[:, :k] * self.scale) ** 2, np.exp(2 * x[:, k:c])], axis=1)
+        if self.unit is not None and data.value is not None:
+            data = replace(data, value=data.value + x[:, c] * self.unit)
+        return criterion(self.model, theta, data)
 
 
 def _newton_step(space: Space, x: Array, here: Array, free: Mask) -> Array:

@@ -56,8 +56,7 @@ def test_the_criterion_is_the_restricted_likelihood_times_the_probability_of_the
     """Against the integral over the means written out: log of N(y_e; 0, V + big XX') and of the box given y_e."""
     fit = fit_repeats(bounded(), status="status")
     known = fit.censored
-    bound = set(known.bound)
-    table_order = np.array([*(i for i in range(fit.design.n) if i not in bound), *known.bound])
+    table_order = known.order
     V = np.tensordot([30.0, 40.0], [_same(fit, table_order), np.eye(len(table_order))], axes=1)
     X, m = fit.design.X[table_order], known.model.m
     e = len(table_order) - m
