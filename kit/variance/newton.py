@@ -13,7 +13,7 @@ from kit.variance.optimise import Mask
 APART = 2e-3
 """Distance of the differences, in units of an SD."""
 
-ENOUGH = 1e-7
+ENOUGH = 1e-6
 """A step that lowers D by less is the last: Newton's next would be of the order of its square."""
 
 
