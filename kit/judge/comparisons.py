@@ -229,7 +229,7 @@ def _of_family(found: Contrasts, family: Family, level: float) -> _Limits:
 
 def _single_step(one: Contrasts, level: float) -> _Limits:
     """Multivariate t with the correlation of one response's estimates."""
-    if np.isnan(one.covariance).any():
+    if np.isnan(one.covariance).any() or np.isnan(one.estimate).any():
         blank = np.full_like(one.estimate, np.nan)
         return _Limits(blank, blank, blank)
     return _of_family(one, correlated(correlation_of(one.covariance[0])), level)
@@ -240,7 +240,8 @@ def family_against(fit: RepeatFit, control: Any) -> Family | None:
     chosen = _pairs(fit, ("control", control))
     rows = np.eye(len(fit.labels))[chosen[:, 0]] - np.eye(len(fit.labels))[chosen[:, 1]]
     covariance = rows @ fit.covariance @ rows.T
-    return None if np.isnan(covariance).any() else correlated(correlation_of(covariance))
+    unknown = np.isnan(covariance).any() or not (np.diag(covariance) > 0).all()
+    return None if unknown else correlated(correlation_of(covariance))
 
 
 def _frame(fit: RepeatFit, chosen: npt.NDArray[np.int64], judged: _Judged, asked: _Asked) -> pd.DataFrame:

@@ -103,8 +103,8 @@ def censored_contrasts(
     se = np.sqrt(np.diag(covariance))[None]
     v, t = np.full((len(L), FINE), np.nan), np.full((len(L), FINE), np.nan)
     found = np.flatnonzero(~lost)
-    D = _profiles(fit, known, L[np.ix_(found, known.kept)], estimate[0, found], se[0, found])
-    for i, row in zip(found, D, strict=True):
+    profiles = _profiles(fit, known, L[np.ix_(found, known.kept)], estimate[0, found], se[0, found])
+    for i, row in zip(found, profiles, strict=True):
         v[i], t[i] = _t_profile(row, float(estimate[0, i]), float(se[0, i]), float(base.df[0, i]))
     estimate, se, freedom = (np.where(lost, np.nan, part) for part in (estimate, se, base.df))
     method = f"profile with bounds, degrees of freedom of {base.method}"
@@ -121,6 +121,8 @@ def _profiles(fit: RepeatFit, known: Censored, held: Array, estimate: Array, se:
     """
     count, middle = len(held), len(NODES) // 2
     D = np.empty((count, len(NODES)))
+    if not count:
+        return D
     start = np.repeat(started(fit.estimate.theta), count, axis=0)
     theta, D[:, middle], _ = minimise_rows(known.model, start, held_rows(known, known.data, held, estimate))
     rows, root = np.tile(np.arange(count), 2), np.tile(np.sqrt(theta), (2, 1))

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.variance.columns import Array
-from kit.variance.crossed import CrossedData, Crossing
+from kit.variance.crossed import CrossedData, Crossing, Frame
 from kit.variance.engines import CrossedEngine
 from kit.variance.ratios import (
     LEAST,
@@ -25,20 +25,24 @@ from kit.variance.ratios import (
 
 
 @dataclass(frozen=True)
-class _Slice:
-    """A crossed design at one λ, with the small term diagonal: C = F'wF = E diag(γ) E'.
+class _Slices:
+    """A crossed design at many λ, at each with the small term diagonal: C = F'wF = E diag(γ) E'.
 
     Attributes
     ----------
+    ratio
+        (λ,).
     w, pull
-        (k,) 1/(1 + λd); (k, D) wFE: q = z pull.
+        (λ, k) 1/(1 + λd); (λ, k, D) wFE: q = z pull.
+    turn
+        (λ, D, D) E.
     axis
         The small term's ratio μ given λ.
     grip
-        (nodes, D) μ/(1 + μγ).
+        (λ, μ, D) μ/(1 + μγ).
     """
 
-    ratio: float
+    ratio: Array
     w: Array
     pull: Array
     turn: Array
@@ -46,21 +50,22 @@ class _Slice:
     grip: Array
 
     def quadratic(self, data: CrossedData) -> Array:
-        """Q(λ, μ) = S0 + Σ wz² − Σ μ q²/(1 + μγ)."""
-        return np.asarray((data.s0 + data.z**2 @ self.w)[:, None] - (data.z @ self.pull) ** 2 @ self.grip.T)
+        """Q(λ, μ) = S0 + Σ wz² − Σ μ q²/(1 + μγ): (responses, λ, μ)."""
+        plain = data.s0[:, None] + data.z**2 @ self.w.T
+        taken = np.matmul((data.z @ self.pull) ** 2, self.grip.transpose(0, 2, 1))
+        return np.asarray(plain[:, :, None] - taken.transpose(1, 0, 2))
 
 
-def _slice(crossing: Crossing, gram: Array, ratio: float, w: Array, y: Array, p: int) -> _Slice:
-    frame = crossing.projected
-    gamma, turn = np.linalg.eigh((frame.F.T * w) @ frame.F)
-    live = gamma > TOUCH * gamma[-1]
-    gamma, turn = gamma[live], turn[:, live]
-    start = p + crossing.order[0].levels.count
-    most = float(np.linalg.eigvalsh(gram[start:, start:])[-1])
-    axis = Axis(y, gamma, np.ones(len(gamma)), max(most, float(gamma[-1])))
-    return _Slice(
-        ratio, w, (w[:, None] * frame.F) @ turn, turn, axis, axis.ratio[:, None] / axis.inflation(gamma)
-    )
+def _slices(frame: Frame, small: Array, ratio: Array, w: Array, y: Array) -> _Slices:
+    """`small` (λ, D, D) is W'V^-1W without μ."""
+    D = frame.F.shape[1]
+    gamma, turn = np.linalg.eigh((w @ frame.FF).reshape(-1, D, D))
+    live = gamma > TOUCH * gamma[:, -1:]
+    gamma = np.where(live, gamma, 0.0)
+    most = np.maximum(np.linalg.eigvalsh(small)[:, -1], gamma[:, -1])
+    axis = Axis(y, gamma, live.astype(np.float64), most)
+    grip = np.where(live[:, None], axis.ratio[:, :, None] / axis.inflation(gamma), 0.0)
+    return _Slices(ratio, w, np.matmul(w[:, :, None] * frame.F, turn), turn, axis, grip)
 
 
 def _held(c: Crossing, inside: npt.NDArray[np.bool_]) -> Array | None:
@@ -82,14 +87,15 @@ class _Plane:
         (k,) coordinates of the larger term.
     sizes
         (levels,) burns of its levels.
-    within
-        A'A within its levels, for A = [X Z W].
+    sums, within
+        Sums of [X W] over those levels (p + D, levels), and [X W]'[X W] within them.
     """
 
     crossing: Crossing
     p: int
     inside: npt.NDArray[np.bool_]
     sizes: Array
+    sums: Array
     within: Array
 
     @property
@@ -97,34 +103,31 @@ class _Plane:
         """Eigenvalues of the larger term."""
         return self.crossing.projected.d[self.inside]
 
-    def cut(self, x: Array, y: Array) -> tuple[Axis, list[_Slice], list[Array]]:
-        """Return the axis of λ, and at each λ the slice over μ and A'V^-1A without μ."""
-        c = self.crossing
-        axis = Axis(x, self.d, np.ones(len(self.d)), float(self.sizes.max()), _held(c, self.inside))
+    def cut(self, x: Array, y: Array) -> tuple[Axis, _Slices, Array]:
+        """Return the axis of λ, the slices over μ at each, and [X W]'V^-1[X W] (λ, p + D, p + D) without μ."""
+        most, held = np.asarray(self.sizes.max()), _held(self.crossing, self.inside)
+        axis = Axis(x, self.d, np.ones(len(self.d)), most, held)
         w = np.ones((len(x), len(self.inside)))
         w[:, self.inside] = 1 / axis.inflation(self.d)
         weight = 1 / (self.sizes * axis.inflation(self.sizes))
-        grams = [self.within + (c.sums * row) @ c.sums.T for row in weight]
-        made = [
-            _slice(c, gram, float(lam), row, y, self.p)
-            for gram, lam, row in zip(grams, axis.ratio, w, strict=True)
-        ]
-        return axis, made, grams
+        grams = self.within + (self.sums * weight[:, None]) @ self.sums.T
+        p = self.p
+        return axis, _slices(self.crossing.projected, grams[:, p:, p:], axis.ratio, w, y), grams
 
 
 def _plane(engine: CrossedEngine) -> _Plane:
-    c = engine.crossing
+    c, p = engine.crossing, engine.design.p
     sizes = c.order[0].levels.sizes.astype(np.float64)
-    within = cleared(c.cross - (c.sums / sizes) @ c.sums.T, c.cross)
-    return _Plane(c, engine.design.p, c.projected.d > 0, sizes, within)
+    beside = np.r_[0:p, p + len(sizes) : len(c.cross)]
+    sums, cross = c.sums[beside], c.cross[np.ix_(beside, beside)]
+    within = cleared(cross - (sums / sizes) @ sums.T, cross)
+    return _Plane(c, p, c.projected.d > 0, sizes, sums, within)
 
 
-def _bases(axis: Axis, made: list[_Slice]) -> Array:
+def _bases(axis: Axis, made: _Slices) -> Array:
     """Log prior density less half the log determinant: (λ, μ)."""
     own = axis.log_density() - 0.5 * axis.log_determinant()
-    return np.stack(
-        [b + s.axis.log_density() - 0.5 * s.axis.log_determinant() for b, s in zip(own, made, strict=True)]
-    )
+    return np.asarray(own[:, None] + made.axis.log_density() - 0.5 * made.axis.log_determinant())
 
 
 def crossed_nodes(
@@ -136,44 +139,41 @@ def crossed_nodes(
     dof = rest + len(c.projected.d)
     coarse = np.arange(LEAST, 30.0, 1.5)
     axis, made, _ = plane.cut(coarse, coarse)
-    Q = np.stack([s.quadratic(data) for s in made], axis=1)
-    weight = _bases(axis, made) - 0.5 * dof * np.log(Q)
+    weight = _bases(axis, made) - 0.5 * dof * np.log(made.quadratic(data))
     x = needed(weight.transpose(0, 2, 1), coarse, NEGLIGIBLE_CROSSED)
     y = needed(weight, coarse, NEGLIGIBLE_CROSSED)
-    small = len(made[len(made) // 2].axis.d)
+    small = float(made.axis.count[len(coarse) // 2].sum())
     axis, made, grams = plane.cut(steps(*x, len(plane.d), rest, step[0]), steps(*y, small, rest, step[1]))
-    start = plane.p + len(plane.sizes)
+    pairs = np.stack(np.broadcast_arrays(made.ratio[:, None], made.axis.ratio), axis=-1)
     return Nodes(
-        np.concatenate([np.column_stack([np.full(len(s.axis.x), s.ratio), s.axis.ratio]) for s in made]),
+        pairs.reshape(-1, 2),
         _bases(axis, made).ravel(),
-        np.concatenate([_variances(g, s, L, plane.p, start) for g, s in zip(grams, made, strict=True)]),
-        lambda part: np.concatenate([s.quadratic(part) for s in made], axis=1),
+        _variances(grams, made, L, plane.p),
+        lambda part: made.quadratic(part).reshape(len(part.s0), -1),
         _shifts(c, made, L),
         dof,
         NEGLIGIBLE_CROSSED,
     )
 
 
-def _shifts(c: Crossing, made: list[_Slice], L: Array) -> Callable[[CrossedData], Array]:
+def _shifts(c: Crossing, made: _Slices, L: Array) -> Callable[[CrossedData], Array]:
     core = c.GZ.shape[1]
-    along = [(L @ c.GZ) * (s.ratio * s.w[:core]) for s in made]
-    across = [
-        (L @ c.GW) @ s.turn - a @ (c.projected.F[:core] @ s.turn) for s, a in zip(made, along, strict=True)
-    ]
+    along = (L @ c.GZ) * (made.ratio[:, None] * made.w[:, :core])[:, None]
+    across = (L @ c.GW - along @ c.projected.F[:core]) @ made.turn
 
     def shifts(part: CrossedData) -> Array:
-        pieces = []
-        for s, a, b in zip(made, along, across, strict=True):
-            pulled = (part.z @ s.pull)[:, None, :] * s.grip
-            pieces.append((part.z[:, :core] @ a.T)[:, None, :] + pulled @ b.T)
-        return np.concatenate(pieces, axis=1)
+        first = part.z[:, :core] @ along.transpose(0, 2, 1)
+        pulled = (part.z @ made.pull)[:, :, None] * made.grip[:, None]
+        both = first[:, :, None] + pulled @ across.transpose(0, 2, 1)[:, None]
+        return np.asarray(both.transpose(1, 0, 2, 3).reshape(len(part.z), -1, len(L)))
 
     return shifts
 
 
-def _variances(gram: Array, at: _Slice, L: Array, p: int, start: int) -> Array:
+def _variances(grams: Array, made: _Slices, L: Array, p: int) -> Array:
     """X'V^-1X = O_xx − Σ μ/(1 + μo) (O_xw e)(O_xw e)' with O_ww = Σ o ee' (Woodbury)."""
-    o, e = np.linalg.eigh(gram[start:, start:])
-    half = gram[:p, start:] @ e
-    grip = at.axis.ratio[:, None] / at.axis.inflation(o)
-    return variances(gram[:p, :p] - np.einsum("pj,mj,qj->mpq", half, grip, half), L)
+    o, e = np.linalg.eigh(grams[:, p:, p:])
+    half = grams[:, :p, p:] @ e
+    grip = made.axis.ratio[:, :, None] / made.axis.inflation(o)
+    taken = (half[:, None] * grip[:, :, None]) @ half.transpose(0, 2, 1)[:, None]
+    return variances((grams[:, None, :p, :p] - taken).reshape(-1, p, p), L)

@@ -131,16 +131,19 @@ def holm(p: ArrayLike) -> Array:
 
 def _tabulated(count: int, tail: Callable[[Array], Array]) -> Family:
     """Fit S by a polynomial a panel, through its Chebyshev points."""
-    points = chebyshev.chebpts1(_DEGREE + 1)
+    points, to_powers = _panel_rule()
     h = _PANEL * (np.arange(_PANELS)[:, None] + (points + 1) / 2)
+    return Family(count, np.ascontiguousarray((tail(h) @ to_powers).T))
+
+
+@lru_cache(maxsize=1)
+def _panel_rule() -> tuple[Array, Array]:
+    """Return a panel's Chebyshev points, and the matrix from values there to coefficients of powers."""
+    points = chebyshev.chebpts1(_DEGREE + 1)
     basis = np.linalg.inv(chebyshev.chebvander(points, _DEGREE))
-    to_powers = np.array(
-        [
-            np.pad(chebyshev.cheb2poly(row), (0, _DEGREE + 1 - len(row)))
-            for row in (np.eye(_DEGREE + 1)[i, : i + 1] for i in range(_DEGREE + 1))
-        ]
-    )
-    return Family(count, np.ascontiguousarray((tail(h) @ basis.T @ to_powers).T))
+    powers = [chebyshev.cheb2poly(row[: i + 1]) for i, row in enumerate(np.eye(_DEGREE + 1))]
+    padded = [np.pad(row, (0, _DEGREE + 1 - len(row))) for row in powers]
+    return points, basis.T @ np.array(padded)
 
 
 def _horner(tails: Array, h: Array) -> tuple[Array, Array]:
@@ -199,16 +202,23 @@ def _one_factor(matrix: Array) -> Array | None:
 
 
 def _product_tail(b: Array) -> Callable[[Array], Array]:
-    z = np.arange(-9.0, 9.01, 0.05)
-    density = 0.05 * np.exp(-z * z / 2) / np.sqrt(2 * np.pi)
+    """Return S for ρ_ij = b_i b_j: 1 − 2∫ φ(z) Π [Φ((h − b_i z)/r_i) + Φ((h + b_i z)/r_i) − 1] dz, r_i² = 1 − b_i².
+
+    The integrand is even; the trapezoid rule's error is e^(−2π²w²/step²) for a width w no less than that of
+    φ(z) Π φ(b_i z/√(1 − b_i²)).
+    """
     rest = np.sqrt(1 - b * b)
+    step = min(0.25, 0.65 / float(np.sqrt(1 + ((b / rest) ** 2).sum())))
+    z = np.arange(0.0, 9.01, step)
+    density = 2 * step * np.exp(-z * z / 2) / np.sqrt(2 * np.pi)
+    density[0] /= 2
 
     def tail(h: Array) -> Array:
         inside = np.ones((*h.shape, len(z)))
         for factor, scale in zip(b, rest, strict=True):
-            low, high = (-h[..., None] - factor * z) / scale, (h[..., None] - factor * z) / scale
-            inside *= special.ndtr(high) - special.ndtr(low)
-        return np.asarray(1 - (density * inside).sum(-1))
+            far, off = h[..., None] / scale, factor * z / scale
+            inside *= special.ndtr(far - off) + special.ndtr(far + off) - 1
+        return np.asarray(1 - inside @ density)
 
     return tail
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -101,14 +102,16 @@ def weigh(nodes: Nodes, data: Any) -> Weighted:
 class Axis:
     """One ratio λ = e^x/d̄ − 1/most on equally spaced x, with 1 + λd kept exact where it nears zero.
 
+    Leading dimensions (…) are axes side by side, one a value of another ratio.
+
     Attributes
     ----------
     x
         (nodes,).
     d, count
-        Eigenvalues of the term on the residual space and their multiplicities; d̄ is their mean.
+        (…, k) eigenvalues of the term on the residual space and their multiplicities; d̄ is their mean.
     most
-        λ > −1/most keeps V positive definite.
+        (…) λ > −1/most keeps V positive definite.
     held
         Eigenvalues that are left where the other term takes its share; None where there is no other.
     """
@@ -116,38 +119,40 @@ class Axis:
     x: Array
     d: Array
     count: Array
-    most: float
+    most: Array
     held: Array | None = None
 
-    @property
+    @cached_property
     def above(self) -> Array:
-        """λ + 1/most."""
-        return np.asarray(np.exp(self.x) * self.count.sum() / (self.d @ self.count))
+        """λ + 1/most: (…, nodes)."""
+        mean = (self.d * self.count).sum(axis=-1) / self.count.sum(axis=-1)
+        return np.asarray(np.exp(self.x) / mean[..., None])
 
     @property
     def ratio(self) -> Array:
-        """λ."""
-        return np.asarray(self.above - 1 / self.most)
+        """λ: (…, nodes)."""
+        return np.asarray(self.above - 1 / self.most[..., None])
 
     def inflation(self, d: Array) -> Array:
-        """Return 1 + λd: (nodes, d)."""
-        left = 1 - d / self.most
-        return np.asarray(np.where(np.abs(left) < TOUCH, 0.0, left) + self.above[:, None] * d)
+        """Return 1 + λd: (…, nodes, d)."""
+        left = 1 - d / self.most[..., None]
+        left = np.where(np.abs(left) < TOUCH, 0.0, left)
+        return np.asarray(left[..., None, :] + self.above[..., None] * d[..., None, :])
 
     def log_density(self) -> Array:
-        """Return log π(λ) dλ/dx, π = (Σ √(d/(1 + λd)))² (1 + e^(−x))^(½(1 − d_max/most)).
+        """Return log π(λ) dλ/dx, π = (Σ √(d/(1 + λd)))² (1 + e^(−x))^(½(1 − d_max/most)): (…, nodes).
 
         The first factor is that of `held`, where there are any.
         """
-        gap = max(0.0, 1 - float(self.d.max()) / self.most)
+        gap = np.maximum(0.0, 1 - self.d.max(axis=-1) / self.most)
         d, count = (self.d, self.count) if self.held is None else (self.held, np.ones(len(self.held)))
-        pole = 2 * np.log(np.sqrt(d / self.inflation(d)) @ count)
-        own = pole + 0.5 * gap * np.log1p(np.exp(-self.x))
+        pole = 2 * np.log((np.sqrt(d[..., None, :] / self.inflation(d)) * count[..., None, :]).sum(axis=-1))
+        own = pole + 0.5 * gap[..., None] * np.log1p(np.exp(-self.x))
         return np.asarray(own + np.log(self.above))
 
     def log_determinant(self) -> Array:
-        """Return Σ log(1 + λd)."""
-        return np.asarray(np.log(self.inflation(self.d)) @ self.count)
+        """Return Σ log(1 + λd): (…, nodes)."""
+        return np.asarray((np.log(self.inflation(self.d)) * self.count[..., None, :]).sum(axis=-1))
 
 
 def nested_nodes(engine: NestedEngine, data: Rotated, L: Array, step: float = 1.0) -> Nodes:
@@ -159,7 +164,7 @@ def nested_nodes(engine: NestedEngine, data: Rotated, L: Array, step: float = 1.
     extra = 0.0 if engine.borrowed is None else engine.borrowed.df
 
     def at(x: Array) -> Axis:
-        return Axis(x, r.all_d, r.all_count, float(r.sizes.max()))
+        return Axis(x, r.all_d, r.all_count, np.asarray(r.sizes.max(), dtype=np.float64))
 
     def log_weight(axis: Axis) -> Array:
         Q = data.s0[:, None] + data.zz @ (1 / axis.inflation(r.all_d)).T

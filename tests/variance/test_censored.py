@@ -108,6 +108,14 @@ def test_a_fuel_of_bounds_alone_has_a_bound_and_settles_nothing():
     assert pairs[pairs["a"] != "F1"]["difference"].notna().all()
 
 
+def test_a_pair_whose_means_are_both_bounds_alone_has_no_answer():
+    burns = table("burns_unbalanced").assign(status="exact")
+    burns.loc[burns["fuel"].isin(["F1", "F2"]), "status"] = "at least"
+    pair = compare_fuels(fit_repeats(burns, status="status"), [("F1", "F2")])
+    assert pair["difference"].isna().all()
+    assert set(pair["verdict"]) == {"not settled"}
+
+
 def test_three_answers_that_disagree_settle_nothing():
     burns = table("burns_balanced").assign(status="exact")
     rows = burns.index[burns["fuel"] == "F2"][:4]
