@@ -71,11 +71,12 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
         fit = fit_metric(counted, spec, question)
     except KitError as error:
         return Judged(spec, None, " ".join(problem.found for problem in error.problems), {})
-    tables = _of_every_metric(fit, question)
+    family = question_family(fit, question)
+    tables = _of_every_metric(fit, family, question)
     if fit.has_spread and (question.primary or question.margin is not None):
         tables["odd_burns"] = odd_burns(measured_only(fit), question)
     if question.primary and fit.has_spread:
-        tables |= _of_a_primary_metric(fit, tables, question)
+        tables |= _of_a_primary_metric(fit, family, tables, question)
     return Judged(spec, fit, "", {name: _labelled(table, spec) for name, table in tables.items()})
 
 
@@ -90,16 +91,20 @@ def fit_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFi
     return fit_repeats(rows, scale=spec.scale, status="status", **question.roles(rows))
 
 
+def question_family(fit: RepeatFit, question: Question) -> Family | None:
+    """Return Dunnett's family where the trial has a control fuel among these, to be made once for all refits."""
+    control = question.control_in(fit.labels)
+    return family_against(fit, control) if control else None
+
+
 def compare(fit: RepeatFit, question: Question, family: Family | None = None) -> pd.DataFrame:
     """Compare the fuels in the family the trial declared: against the control fuel, or every pair."""
     pairs = question.family(fit.labels)
     return compare_fuels(fit, pairs, margin=question.margin, level=question.level, family=family)
 
 
-def _of_every_metric(fit: RepeatFit, question: Question) -> Tables:
+def _of_every_metric(fit: RepeatFit, family: Family | None, question: Question) -> Tables:
     means = fuel_means(fit, level=question.level)
-    control = question.control_in(fit.labels)
-    family = family_against(fit, control) if control else None
     tables = {"means": means, "comparisons": compare(fit, question, family)}
     if fit.censored is not None:
         tables["censored"] = three_answers(
@@ -111,8 +116,9 @@ def _of_every_metric(fit: RepeatFit, question: Question) -> Tables:
     return tables
 
 
-def _of_a_primary_metric(fit: RepeatFit, tables: Tables, question: Question) -> Tables:
+def _of_a_primary_metric(fit: RepeatFit, family: Family | None, tables: Tables, question: Question) -> Tables:
     plain = measured_only(fit)
+    plain_family = family if plain is fit else question_family(plain, question)
     pairs = tables["comparisons"]
     if question.control_in(fit.labels):
         pairs = compare_fuels(fit, margin=question.margin, level=question.level)
@@ -122,18 +128,16 @@ def _of_a_primary_metric(fit: RepeatFit, tables: Tables, question: Question) -> 
         "shares": lambda: variance_shares(fit, question.level, question.seed),
         "kinds": lambda: _kinds(fit, question),
         "chances": lambda: chances(plain, question.level, question.seed),
-        "influence": lambda: _influence(plain, question),
-        "further": lambda: _further(plain, tables["comparisons"], pairs, question),
+        "influence": lambda: _influence(plain, plain_family, question),
+        "further": lambda: _further(plain, plain_family, tables["comparisons"], pairs, question),
         "second_opinion": lambda: second_opinion(fit),
         "self_check": lambda: self_check(fit, question.seed, margin=question.margin, level=question.level),
     }
     return {name: table for name, make in makers.items() if len(table := make())}
 
 
-def _influence(fit: RepeatFit, question: Question) -> pd.DataFrame:
+def _influence(fit: RepeatFit, family: Family | None, question: Question) -> pd.DataFrame:
     """Judge again with each burn, bag and day left out; burns known only as bounds are left out throughout."""
-    control = question.control_in(fit.labels)
-    family = family_against(fit, control) if control else None
 
     def again(rows: pd.DataFrame) -> pd.DataFrame:
         refit = fit_repeats(rows, scale=fit.scale, **question.roles(rows))
@@ -143,11 +147,9 @@ def _influence(fit: RepeatFit, question: Question) -> pd.DataFrame:
 
 
 def _further(
-    fit: RepeatFit, comparisons: pd.DataFrame, pairs: pd.DataFrame, question: Question
+    fit: RepeatFit, family: Family | None, comparisons: pd.DataFrame, pairs: pd.DataFrame, question: Question
 ) -> pd.DataFrame:
     """Return what would settle the open comparisons: the declared ones, then the pairs that are none of them."""
-    control = question.control_in(fit.labels)
-    family = family_against(fit, control) if control else None
     if pairs is not comparisons:
         declared = {frozenset(pair) for pair in zip(comparisons["a"], comparisons["b"], strict=True)}
         other = [frozenset(pair) not in declared for pair in zip(pairs["a"], pairs["b"], strict=True)]

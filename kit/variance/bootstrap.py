@@ -9,6 +9,7 @@ import numpy as np
 
 from kit.errors import KitError, Problem
 from kit.variance.engine import Estimate
+from kit.variance.optimise import ROUGH
 
 if TYPE_CHECKING:
     from kit.variance.columns import Array
@@ -58,7 +59,7 @@ def simulated(
     return replace(
         fit,
         data=data,
-        estimate=fit.engine.solve(data),
+        estimate=fit.engine.solve(data, ROUGH),
         roles=replace(fit.roles, values=names),
         status=("",) * trials,
     )

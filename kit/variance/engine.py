@@ -11,7 +11,7 @@ import numpy.typing as npt
 from kit.variance.columns import Array, Codes
 from kit.variance.design import Design
 from kit.variance.nested import Method
-from kit.variance.optimise import Derivatives
+from kit.variance.optimise import EXACT, Derivatives
 
 
 @dataclass(frozen=True)
@@ -77,8 +77,8 @@ class Engine(Protocol):
     def rotate(self, values: Array) -> Any:
         """Responses (responses, burns) in the engine's own space."""
 
-    def solve(self, data: Any) -> Estimate:
-        """Return the estimates."""
+    def solve(self, data: Any, enough: float = EXACT) -> Estimate:
+        """Return the estimates; `enough` as in kit.variance.optimise.minimise, for engines that search."""
 
     def deviance(self, data: Any, theta: Array, of: Codes) -> Derivatives:
         """Return the criterion at theta (rows, c) for the responses `of` (rows,)."""

@@ -35,7 +35,7 @@ from kit.variance.nested import (
     rotate,
     rotation_of,
 )
-from kit.variance.optimise import Derivatives, Mask, floor_of, minimise
+from kit.variance.optimise import EXACT, Derivatives, Mask, floor_of, minimise
 from kit.variance.solving import Criterion, criterion_of, solve
 
 
@@ -74,8 +74,8 @@ class NestedEngine:
         c = criterion_of(self.rotation, data, self.method)
         return c if self.borrowed is None else replace(c, dof=c.dof + self._extra)
 
-    def solve(self, data: Rotated) -> Estimate:
-        """Return the estimates."""
+    def solve(self, data: Rotated, enough: float = EXACT) -> Estimate:
+        """Return the estimates, always to rounding."""
         found = solve(self.criterion(data))
         parts = [] if self.levels is None else [found.ratio * found.s]
         theta = np.stack([*parts, found.s], axis=1)
@@ -184,7 +184,7 @@ class CrossedEngine:
         """Return the criterion and its derivatives in the variances."""
         return crossed_deviance(self.crossing, data, theta, of, self.method, self._dof)
 
-    def solve(self, data: CrossedData) -> Estimate:
+    def solve(self, data: CrossedData, enough: float = EXACT) -> Estimate:
         """Polish every local minimum of a grid within 3 units of the best, keep the lowest."""
         points, shape = self.grids
         R, count = len(data.s0), len(points)
@@ -194,7 +194,7 @@ class CrossedEngine:
         ])  # fmt: skip
         of, point = np.nonzero(_local_minima(table.reshape(R, *shape)).reshape(R, count))
         start = self._start(data, points[point], of)
-        found = minimise(lambda theta, rows: self.deviance(data, theta, rows), start, of)
+        found = minimise(lambda theta, rows: self.deviance(data, theta, rows), start, of, enough=enough)
         order = np.lexsort((found.value, of))
         best = order[np.concatenate([[True], np.diff(of[order]) > 0])]
         theta = found.theta[best]

@@ -22,7 +22,7 @@ from kit.variance.design import Design
 from kit.variance.engine import Estimate, Pieces
 from kit.variance.engines import Borrowed
 from kit.variance.nested import Method
-from kit.variance.optimise import Derivatives, floor_of, minimise
+from kit.variance.optimise import EXACT, Derivatives, floor_of, minimise
 
 LARGEST = 2500
 STARTS = (0.02, 0.4, 3.0)
@@ -152,7 +152,7 @@ class GroupedEngine:
         both = np.concatenate([*moved, e[:, None, :] * own], axis=1)
         return np.einsum("rca,ra->rc", both, e), np.asarray(both @ P @ both.transpose(0, 2, 1))
 
-    def solve(self, data: GroupedData) -> Estimate:
+    def solve(self, data: GroupedData, enough: float = EXACT) -> Estimate:
         """Newton steps from the most promising of several starts; the lowest end counts."""
         starts = self._starts(data)
         R, count = starts.shape[:2]
@@ -162,7 +162,7 @@ class GroupedEngine:
         chosen, of = starts[np.arange(R)[:, None], first], np.repeat(np.arange(R), first.shape[1])
         found = minimise(
             lambda theta, rows: self.deviance(data, theta, rows), chosen.reshape(len(of), -1), of,
-            burns=self.groups,
+            burns=self.groups, enough=enough,
         )  # fmt: skip
         best = found.value.reshape(R, -1).argmin(axis=1) + np.arange(R) * first.shape[1]
         theta, floor = found.theta[best], floor_of(chosen.reshape(len(of), -1)[best], self.groups)

@@ -13,6 +13,12 @@ from kit.variance.columns import Array, Codes
 FLOOR = 1e-9
 """A burn variance this small beside the rest counts as zero."""
 
+EXACT = 1e-14
+"""Part of the deviance after whose step rounding is all that is left: Newton's error is of the order of its square."""
+
+ROUGH = 1e-7
+"""The same for one of many simulated trials."""
+
 Mask = npt.NDArray[np.bool_]
 
 
@@ -51,7 +57,13 @@ class Minimum:
 
 
 def minimise(
-    deviance: Deviance, start: Array, of: Codes, fixed: Mask | None = None, burns: int = 1, most: int = 150
+    deviance: Deviance,
+    start: Array,
+    of: Codes,
+    fixed: Mask | None = None,
+    burns: int = 1,
+    most: int = 150,
+    enough: float = EXACT,
 ) -> Minimum:
     """Projected Newton steps from a start a row, halved until the deviance falls.
 
@@ -65,10 +77,11 @@ def minimise(
         (rows, c) components that are held where they are.
     burns
         How many of the last components are burn variances, which stay at or above FLOOR times the start's sum.
+    enough
+        A row ends with the step that promises less than this part of the deviance.
 
     A component at zero with a slope upwards is held there; where the observed Hessian is not positive definite
-    the expected one takes its place. A row ends with the step after which rounding is all that is left: one too small
-    to matter, or one that promises less than a part in 1e14 of the deviance (the error after it is the square of that).
+    the expected one takes its place. A row also ends with a step too small to matter.
     """
     theta, floor = start.copy(), floor_of(start, burns)
     held = np.zeros(theta.shape, dtype=np.bool_) if fixed is None else fixed
@@ -83,7 +96,7 @@ def minimise(
             move = _step(now, still, x)  # none where the curvature overflows
             gain = -np.vecdot(np.where(still, 0.0, now.gradient), move)  # twice what a Newton step promises
             new, after, small = _descend(deviance, x, move, now, of[live], low)
-        small |= np.abs(gain) <= 1e-14 * (1 + np.abs(now.value))
+        small |= np.abs(gain) <= enough * (1 + np.abs(now.value))
         theta[live], value[live] = new, after.value
         done[live[small]] = True
         live, now = live[~small], _take(after, ~small)
