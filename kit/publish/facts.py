@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -49,7 +50,7 @@ UNDECIDED: Final = ("not settled", "no repeats", "cannot be separated")
 """Verdicts that leave the question open."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Facts:
     """An analysis as the pages read it.
 
@@ -114,13 +115,13 @@ class Facts:
         """Return a fuel's name; what is no fuel of the trial (a kind) is its own name."""
         return next((player.name for player in self.cast if player.id == fuel), str(fuel))
 
-    @property
+    @cached_property
     def primary(self) -> tuple[str, ...]:
         """The primary metrics that were measured, in the order of the trial file."""
         measured = set(self.table("metrics")["metric"])
         return tuple(metric for metric in self.trial.primary if metric in measured)
 
-    @property
+    @cached_property
     def metrics(self) -> tuple[str, ...]:
         """Every metric with a value, the primary ones first, the others in the order measured."""
         table = self.table("metrics")

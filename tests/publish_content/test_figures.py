@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from kit.publish import sections
 from kit.publish.drawings.thin import MOST_FLAGS, thin_burns, thin_flags
 from kit.publish.figures.canvas import apart, short
-from kit.publish.figures.drawing import MOST_MARKS
+from kit.publish.figures.drawing import MOST_MARKS, png_bytes
 from kit.publish.figures.export import export, files_of
 from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, light_to_dark
 from kit.publish.figures.svg import recoloured, short_path, small_svg
@@ -68,6 +68,15 @@ def test_names_stand_in_the_svg_as_text(drawings):
 def test_svgs_are_small(drawings):
     for drawing in drawings:
         assert len(drawing.svg) < (250_000 if drawing.id.startswith("curves") else 60_000), drawing.id
+
+
+def test_a_figure_turned_dark_is_the_figure_drawn_dark(drawings):
+    for drawing in drawings:
+        files = files_of(drawing, "2026-11-25")
+        dark = png_bytes(drawing.draw(DARK_LOOK, PAGE), DARK_LOOK)
+        film = png_bytes(drawing.film(DARK_LOOK, "2026-11-25"), DARK_LOOK)
+        assert files[f"{drawing.file}-dark.png"] == dark, drawing.id
+        assert files[f"{drawing.file}-film-dark.png"] == film, drawing.id
 
 
 def test_dark_is_light_with_other_colours(drawings):

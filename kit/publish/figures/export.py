@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from kit.publish.figures.drawing import Drawing, png_bytes
-from kit.publish.figures.look import DARK_LOOK, LIGHT_LOOK, PAGE, Look, light_to_dark
+from kit.publish.figures.look import DARK_LOOK, LIGHT_LOOK, light_to_dark
 from kit.publish.figures.svg import recoloured, with_words
+from kit.publish.figures.turn import turned
 from kit.publish.results import as_csv
 
 Say = Callable[[str], None]
@@ -48,16 +49,13 @@ def files_of(drawing: Drawing, date: str) -> Mapping[str, bytes]:
     """Return the files of one drawing by name."""
     name = drawing.file
     svg = with_words(drawing.svg, drawing.title, drawing.alt)
-    dark = drawing.draw(DARK_LOOK, PAGE)
+    page, film = drawing.hand_over(), drawing.film(LIGHT_LOOK, date)
     return {
         f"{name}-light.svg": svg.encode(),
         f"{name}-dark.svg": recoloured(svg, light_to_dark()).encode(),
         f"{name}.csv": as_csv(drawing.data).encode(),
-        f"{name}-light.png": png_bytes(drawing.page_figure, LIGHT_LOOK),
-        f"{name}-dark.png": png_bytes(dark, DARK_LOOK),
-        **{f"{name}-film-{look.name}.png": _film(drawing, look, date) for look in (LIGHT_LOOK, DARK_LOOK)},
+        f"{name}-light.png": png_bytes(page, LIGHT_LOOK),
+        f"{name}-dark.png": png_bytes(turned(page, light_to_dark()), DARK_LOOK),
+        f"{name}-film-light.png": png_bytes(film, LIGHT_LOOK),
+        f"{name}-film-dark.png": png_bytes(turned(film, light_to_dark()), DARK_LOOK),
     }
-
-
-def _film(drawing: Drawing, look: Look, date: str) -> bytes:
-    return png_bytes(drawing.film(look, date), look)
