@@ -15,7 +15,7 @@ from kit.variance.design import Design, FuelEffect, Spread, Term, design_of
 from kit.variance.engine import Estimate
 from kit.variance.engines import Borrowed
 from kit.variance.nested import Method
-from kit.variance.newton import minimise_rows
+from kit.variance.newton import EXACT, minimise_rows
 from kit.variance.optimise import Mask
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     centre = float(columns.values[0, columns.side == 0][:1].sum())
     made = _model(columns, design, choices.borrowed, centre)
     start = np.maximum(face.estimate.theta, 1e-9 * face.estimate.theta.sum())
-    theta, D, done = minimise_rows(made.model, start, made.data)
+    theta, D, done = minimise_rows(made.model, start, made.data, enough=EXACT)
     part, phi, box = posterior(made.model, theta[0], made.data)
     beta, covariance = np.full(design.p, np.nan), np.full((design.p, design.p), np.nan)
     beta[made.kept], covariance[np.ix_(made.kept, made.kept)] = part, phi

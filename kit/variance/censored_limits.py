@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from kit.variance.censored import Censored
     from kit.variance.fit import RepeatFit
 
-FACTOR = 1.7
-"""By which a limit is sought further and further from the estimate."""
+FIRST, LONGEST, LAST = 0.4, 1.5, 8.5
+"""In log SD from where a search begins: its first step, its longest, and where it ends without a limit."""
 
 CLOSE = 1e-3
 """How near √(D - D_min) has to come to that of a limit."""
@@ -32,11 +32,11 @@ def censored_limits(fit: RepeatFit, known: Censored, level: float) -> tuple[Arra
         profile.height(component, np.where(component < known.model.terms, 0.0, sd)) > 0
     )
     below = component[sought & (sd > 0)]
-    ends = profile.crossings(
-        np.concatenate([below, component]),
+    start, sign = (
         np.concatenate([sd[below], np.maximum(sd, 0.01 * whole)]),
-        np.repeat([1 / FACTOR, FACTOR], [len(below), count]),
+        np.repeat([-1, 1], [len(below), count]),
     )
+    ends = profile.crossings(np.concatenate([below, component]), start, sign)
     low = np.zeros(count)
     low[below] = ends[: len(below)]
     return low[None], ends[None, len(below) :]
@@ -57,29 +57,23 @@ class _Profile:
         D = minimise_rows(self.known.model, theta, self.known.data.times(len(sd)), held=component)[1]
         return np.asarray(np.sqrt(np.maximum(D - float(self.fit.estimate.criterion[0]), 0.0)) - self.limit)
 
-    def crossings(self, component: Codes, start: Array, factor: Array) -> Array:
-        """Return SDs at which the height is zero: bracketed from `start` on, then regula falsi in log SD."""
-        step, near = np.log(factor), np.log(start)
-        far, f_near = near + step, np.full(len(start), -self.limit)
-        f_far = self.height(component, np.exp(far))
-        for _ in range(16):
-            short = np.flatnonzero(f_far < 0)
-            if not len(short):
-                break
-            near[short], f_near[short] = far[short], f_far[short]
-            far[short] += step[short]
-            f_far[short] = self.height(component[short], np.exp(far[short]))
-        live = np.flatnonzero(f_far >= 0)
-        for _ in range(20):
+    def crossings(self, component: Codes, start: Array, sign: Array) -> Array:
+        """Return SDs at which the height is zero, above `start` or below: secants in log SD, inside a bracket."""
+        behind, f_behind = np.zeros(len(start)), np.full(len(start), -self.limit)
+        x, least, most = np.full(len(start), FIRST), np.zeros(len(start)), np.full(len(start), np.inf)
+        live = np.arange(len(start))
+        for _ in range(40):
+            at = x[live]
+            f = self.height(component[live], start[live] * np.exp(sign[live] * at))
+            least[live] = np.where(f < 0, np.maximum(at, least[live]), least[live])
+            most[live] = np.where(f < 0, most[live], np.minimum(at, most[live]))
+            rise = np.maximum((f - f_behind[live]) / (at - behind[live]), 1e-6)
+            new = np.minimum(at - f / rise, at + LONGEST)
+            inside = (new > least[live]) & (new < most[live])
+            x[live] = np.where(inside, new, (least[live] + np.minimum(most[live], at + LONGEST)) / 2)
+            behind[live], f_behind[live] = at, f
+            live = live[(np.abs(f) > CLOSE) & (at < LAST)]
             if not len(live):
                 break
-            x = near[live] - f_near[live] * (far[live] - near[live]) / (f_far[live] - f_near[live])
-            f = self.height(component[live], np.exp(x))
-            inside = f < 0
-            # Illinois: the end that stays gets half its height, so that both ends close in
-            f_far[live] = np.where(inside, f_far[live] / 2, f)
-            f_near[live] = np.where(inside, f, f_near[live] / 2)
-            near[live], far[live] = np.where(inside, x, near[live]), np.where(inside, far[live], x)
-            live = live[np.abs(f) > CLOSE]
-        end = np.where(np.abs(f_near) < np.abs(f_far), near, far)
-        return np.where(f_far < 0, np.where(step > 0, np.inf, 0.0), np.exp(end))
+        ends = start * np.exp(sign * x)
+        return np.where(least >= LAST, np.where(sign > 0, np.inf, 0.0), ends)

@@ -216,10 +216,8 @@ def grid_deviance(crossing: Crossing, data: CrossedData, ratios: Array, method: 
     frame = crossing.projected
     inner = inner_of(frame, ratios)
     logdet = inner.logdet if method == "REML" else inner_of(crossing.whole, ratios).logdet
-    Q = data.s0[:, None] + data.z**2 @ inner.w.T
-    for point in range(len(ratios)):
-        q = (data.z * inner.w[point]) @ frame.F
-        Q[:, point] -= np.einsum("ri,ij,rj->r", q, inner.A[point], q)
+    q = (data.z * inner.w[:, None]) @ frame.F  # (points, responses, D)
+    Q = data.s0[:, None] + data.z**2 @ inner.w.T - np.vecdot(q @ inner.A, q).T
     constant = crossing.logdet_xx if method == "REML" else 0.0
     return np.asarray(dof * (np.log(2 * np.pi * Q / dof) + 1) + logdet + constant)
 

@@ -185,14 +185,17 @@ class CrossedEngine:
         return crossed_deviance(self.crossing, data, theta, of, self.method, self._dof)
 
     def solve(self, data: CrossedData, enough: float = EXACT) -> Estimate:
-        """Polish every local minimum of a grid within 3 units of the best, keep the lowest."""
+        """Polish every local minimum of a grid within 3 units of the best (roughly: the best), keep the lowest."""
         points, shape = self.grids
         R, count = len(data.s0), len(points)
         table = np.concatenate([
             grid_deviance(self.crossing, _rows(data, rows), points, self.method, self._dof)
             for rows in np.array_split(np.arange(R), max(1, R * count // 400_000))
         ])  # fmt: skip
-        of, point = np.nonzero(_local_minima(table.reshape(R, *shape)).reshape(R, count))
+        if enough > EXACT:
+            of, point = np.arange(R), table.argmin(axis=1)
+        else:
+            of, point = np.nonzero(_local_minima(table.reshape(R, *shape)).reshape(R, count))
         start = self._start(data, points[point], of)
         found = minimise(lambda theta, rows: self.deviance(data, theta, rows), start, of, enough=enough)
         order = np.lexsort((found.value, of))

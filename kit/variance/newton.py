@@ -13,8 +13,8 @@ from kit.variance.optimise import Mask
 APART = 2e-3
 """Distance of the differences, in units of an SD."""
 
-ENOUGH = 1e-6
-"""A step that lowers D by less is the last: Newton's next would be of the order of its square."""
+ENOUGH, EXACT = 1e-4, 1e-10
+"""A step that lowers D by less is the last: the next would lower it by the order of its square (ENOUGH for D alone)."""
 
 
 def minimise_rows(
@@ -24,6 +24,7 @@ def minimise_rows(
     held: Codes | None = None,
     unit: Array | None = None,
     steps: int = 30,
+    enough: float = ENOUGH,
 ) -> tuple[Array, Array, Mask]:
     """Newton steps with numerical derivatives, every row and every probe in one evaluation.
 
@@ -35,6 +36,8 @@ def minimise_rows(
         (rows,) a component of each row that stays where it starts, if any.
     unit
         (rows,) where given, the combination of the means that the data hold moves too, in these units.
+    enough
+        A row ends with the step that lowers D by less.
 
     Returns
     -------
@@ -57,7 +60,7 @@ def minimise_rows(
         here, own = value[live], space.take(live)
         step = _newton_step(own, x[live], here, free[live])
         x[live], value[live] = _shortened(own, x[live], step, here)
-        done[live] = here - value[live] < ENOUGH
+        done[live] = here - value[live] < enough
     terms = np.where(np.abs(x[:, :k]) < 1e-3, 0.0, x[:, :k] * scale)
     return np.concatenate([terms**2, np.exp(2 * x[:, k : start.shape[1]])], axis=1), value, done
 
