@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kit.readings.cells import BLANK_WORDS
-from kit.readings.layout import Layout
+from kit.readings.layout import BLANK_RUN, Layout
 from kit.readings.lines import Rows, rows_of
 from kit.readings.numbers import ABSENT, OPEN, Numbers, mark_evidence, parse_numbers
 from kit.readings.rows import Body, Texts, gathered
@@ -75,14 +75,18 @@ def shaped_pieces(source: Source, layout: Layout, time: TimePlan) -> Iterable[Ro
 
 def _only_order(layout: Layout, time: TimePlan) -> bool:
     """Return whether only the order of lines tells the time, so that a blank line is a reading missed."""
-    return time.kind == "implied" and layout.width == 1
+    single = layout.width == 1 or (
+        layout.delimiter == BLANK_RUN and layout.width == 2 and layout.kinds.count("text") == 1
+    )
+    return time.kind == "implied" and single
 
 
 def _kept_blanks(data: bytes, layout: Layout, time: TimePlan) -> bytes:
     if not _only_order(layout, time):
         return data
+    absent = b" ".join([b"---"] * layout.width)
     while b"\n\n" in data:
-        data = data.replace(b"\n\n", b"\n---\n")
+        data = data.replace(b"\n\n", b"\n" + absent + b"\n")
     return data
 
 

@@ -198,3 +198,11 @@ def test_a_blank_line_is_a_reading_missed_where_only_the_order_of_lines_tells_th
     table = read_log(path).table
     assert list(table["elapsed_s"]) == [0, 10, 20, 30, 40, 50]
     assert list(table["T (°C)"].isna()) == [False, False, True, True, False, False]
+
+
+def test_so_it_is_where_the_unit_stands_beside_every_reading(tmp_path):
+    path = log_text("# Grate\n71 F\n682 F\n780 F\n\n706 F\n707 F\n", tmp_path)
+    log = read_log(path, {"step_s": 5})
+    reading = log.table.columns[-1]
+    assert list(log.table["elapsed_s"]) == [0, 5, 10, 15, 20, 25]
+    assert list(log.table[reading].isna()) == [False, False, False, True, False, False]
