@@ -108,8 +108,7 @@ def _fields(line: Line, layout: Layout) -> list[str]:
     cells = _cells(bare, layout)
     if bare != line.text and len(cells) != layout.width:
         whole = _cells(line.text, layout)
-        better = not _fits(cells, layout) and _fits(whole, layout)
-        cells = whole if len(whole) == layout.width or better else cells
+        cells = whole if _mark_is_name(cells, whole, layout) else cells
     if len(cells) != layout.width:
         others = [
             split_line(bare, mark) for mark in (",", ";", "\t", "|", BLANK_RUN) if mark != layout.delimiter
@@ -117,6 +116,31 @@ def _fields(line: Line, layout: Layout) -> list[str]:
         fitting = [other for other in others if len(other) == layout.width and len(cells) < layout.width]
         return fitting[0] if fitting else _merged(cells, layout.width)
     return cells
+
+
+def _mark_is_name(bare: list[str], whole: list[str], layout: Layout) -> bool:
+    """Return whether the mark before a header is the name of a column of numbers, and not that of a comment.
+
+    Where the cells fit the columns either way, a date under one name with its clock, the cell over the stamp decides.
+    """
+    if _fits(bare, layout) and _fits(whole, layout):
+        return _suits_stamp(whole, layout) >= _suits_stamp(bare, layout)
+    return len(whole) == layout.width or _fits(whole, layout)
+
+
+def _suits_stamp(cells: list[str], layout: Layout) -> int:
+    """Return 2 where the cell over the first stamp names a time, 0 where it holds a unit of temperature, else 1."""
+    first = next(
+        (place for place, kind in enumerate(layout.kinds) if kind in ("stamp", "date", "clock")), None
+    )
+    cell = "" if first is None else _over_blanks(cells, layout)[first]
+    return (
+        2
+        if is_time(cell)
+        else 0
+        if temperature_unit_in(cell) or bare_unit(cell) in ("degC", "degF", "K")
+        else 1
+    )
 
 
 def _fits(cells: list[str], layout: Layout) -> bool:

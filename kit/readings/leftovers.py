@@ -222,6 +222,8 @@ def _mask_cut_number(
     """Blank the last reading of a file that ends without a line end, if it has fewer decimals than all others."""
     if not source.ends_open or len(body) < 4 or not timed[-1] or (layout.width - 1) not in roles.temperatures:
         return
+    if any(line.number > body.lines[-1] for line in body.odd):  # what ends within a line is a footer
+        return
     column = layout.width - 1
     texts = raw_lines(source, body.lines[-_COMPARED:].tolist())
     rows = [split_glued(split_line(text, layout.delimiter), layout.glued) for text in texts.values()]

@@ -22,6 +22,9 @@ RIGHT, ASKED, NEEDLESS, REFUSED, WRONG, CRASHED = (
 )
 
 
+CUT = "is cut off: missing"
+
+
 def differences(written: Written, table) -> str:
     """Return '' where a table holds what was written, else what differs first."""
     if len(table) != len(written.elapsed):
@@ -66,6 +69,10 @@ def _read(written: Written, path: Path) -> tuple[str, str]:
         what = ASKED if asked <= written.doubtful else NEEDLESS
         if what == NEEDLESS and not differences(written, log.table):
             return NEEDLESS, f"{error} | {written.what}"
+    if any(
+        CUT in note for note in log.notes
+    ):  # a last reading of fewer digits than all others: said, not kept
+        written.celsius[:, -1] = np.where(log.table.iloc[-1, 2:].isna(), np.nan, written.celsius[:, -1])
     wrong = differences(written, log.table)
     return (WRONG, f"{wrong} | {written.what}") if wrong else (what, "")
 

@@ -206,3 +206,20 @@ def test_so_it_is_where_the_unit_stands_beside_every_reading(tmp_path):
     reading = log.table.columns[-1]
     assert list(log.table["elapsed_s"]) == [0, 5, 10, 15, 20, 25]
     assert list(log.table[reading].isna()) == [False, False, False, True, False, False]
+
+
+def test_a_mark_before_a_header_is_a_comments_unless_it_names_a_column(tmp_path):
+    stamp = "2022-06-06 23:39:"
+    rows = "".join(f"{289 + k},0 {292 + k},7 {stamp}{k:02d} {87 - k}\n" for k in range(20))
+    log = read_log(log_text("# Lid_[K] Pit_[K] Stamp Humidity_(%RH)\n" + rows, tmp_path))
+    np.testing.assert_allclose(log.table["Lid_[K]"], np.arange(20) + 289 - 273.15)
+    np.testing.assert_allclose(log.table["Pit_[K]"], np.arange(20) + 292.7 - 273.15)
+    numbered = "".join(f"{k + 1} {289 + k},0 {stamp}{k:02d}\n" for k in range(20))
+    log = read_log(log_text("# Lid_[K] Date Time\n" + numbered, tmp_path, name="numbered.csv"))
+    np.testing.assert_allclose(log.table["Lid_[K]"], np.arange(20) + 289 - 273.15)
+
+
+def test_a_footer_without_a_line_end_cuts_no_reading_off(tmp_path):
+    rows = "".join(f"{10 * k},{20 + k}.5\n" for k in range(8))
+    log = read_log(log_text("time_s,T (°C)\n" + rows + "80,29\n# end", tmp_path))
+    assert log.table["T (°C)"].iloc[-1] == 29
