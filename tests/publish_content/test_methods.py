@@ -1,17 +1,25 @@
 """The methods appendix: from what was really done, the same in HTML and Markdown."""
 
+import csv
 import re
+import subprocess
+import sys
+import zipfile
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 import kit
-from kit.publish import methods_text
+from kit.publish.facts import facts_of
 from kit.publish.methods_text import methods, write_methods
 from kit.publish.methods_text.blocks import Formula, Items, Para, Rows
+from kit.publish.methods_text.tried import Design, design_of, read_design, tried
 from kit.trial.models import Probe
 from tests.publish_content.pages import read
 from tests.publish_content.stand_in import stand_in
+
+TABLE = Path(__file__).parents[1] / "reference" / "simulation_table.csv"
 
 
 def test_both_forms_say_the_same():
@@ -99,12 +107,45 @@ def test_hostile_text_stays_text(text):
         assert text not in block.markdown().replace("\\#", "")
 
 
-def test_the_packaged_table_of_simulations_is_quoted_where_it_exists(tmp_path, monkeypatch):
-    (tmp_path / "packaged").mkdir()
-    (tmp_path / "packaged" / "simulations.csv").write_text("what,found\ncoverage,95.1\n", "utf-8")
-    monkeypatch.setattr(methods_text.appendix.resources, "files", lambda name: tmp_path)
-    text = read(methods(stand_in()).html).text
-    assert "Simulated trials of the method" in text and "95.1" in text
+def test_the_nearest_simulated_design_is_quoted_and_named():
+    found = facts_of(stand_in(burns=3))
+    own = design_of(found)
+    assert (own.fuels, own.bags, own.burns, own.days) == (4, 3, 3, "")
+    (told, rows) = tried(found)
+    ratio = min((0, 0.5, 1, 2), key=lambda each: abs(each - own.bag_ratio))
+    assert (
+        f"4 fuels, 3 bags of each, 3 burns of each bag, and bags that vary {ratio} times as much" in told.text
+    )
+    with TABLE.open(encoding="utf-8") as handle:
+        lines = [line for line in csv.DictReader(handle) if line["row"] == f"4 × 3 × 3; bag SD {ratio}"]
+    value = next(
+        float(line["value"])
+        for line in lines
+        if line["quantity"] == "coverage of the pairs" and line["method"] == "best"
+    )
+    row = next(row for row in rows.rows if row[0] == "the interval of a difference held the truth")
+    assert row[1:3] == ("95", f"{100 * value:.1f}")
+    assert "not of this one" in rows.note
+    assert "Simulated trials of the method" in read(methods(stand_in()).html).text
+
+
+def test_a_design_with_days_is_laid_beside_one_with_days():
+    days = Design(6, 3, 2, 0.4, 0.6, "days")
+    with TABLE.open(encoding="utf-8") as handle:
+        names = {line["row"] for line in csv.DictReader(handle)}
+    known = {name: design for name in names if (design := read_design(name))}
+    assert not any("unbalanced" in name or "left out" in name or "spread" in name for name in known)
+    nearest = min(known, key=lambda name: days.distance(known[name]))
+    assert nearest == "6 × 3 × 2, 12 days of 3 fuels; bag SD 0.5, day SD 0.5"
+
+
+def test_the_wheel_holds_the_one_table(tmp_path):
+    root = Path(__file__).parents[2]
+    subprocess.run(
+        [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", tmp_path], cwd=root, check=True
+    )
+    with zipfile.ZipFile(next(tmp_path.glob("*.whl"))) as wheel:
+        assert wheel.read("kit/packaged/simulations.csv") == TABLE.read_bytes()
 
 
 def test_a_formula_is_set_in_both_forms():

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,11 +15,9 @@ from kit.publish.methods_text.blocks import Block, Chapter, Items, Para, Rows, c
 from kit.publish.methods_text.computed import computed_lines, methods_used, model_lines
 from kit.publish.methods_text.formulas import FITTED, PEAK
 from kit.publish.methods_text.measured import measured_lines
+from kit.publish.methods_text.tried import tried
 from kit.publish.provenance import environment
 from kit.publish.wording import label_of, margin_words
-
-SIMULATIONS: Final = "simulations.csv"
-"""Packaged copy of the committed table of simulated trials, made by `make simulate`."""
 
 MARKDOWN: Final = "methods.md"
 
@@ -103,7 +100,7 @@ def methods(analysis: Any) -> Methods:
             [*paras(computed_lines(facts)), items(model_lines(facts)), *(FITTED if fitted else ())],
         ),
         chapter("Margins and verdicts", _margins(facts)),
-        chapter("How the method was checked", [*_self_check(facts), *_simulated()]),
+        chapter("How the method was checked", [*_self_check(facts), *tried(facts)]),
         chapter("Programs", [Para(_versions()), Para(_seeds(facts))]),
         chapter("Standards and sources", [Items(tuple(sources_cited(facts)))]),
         chapter("How to cite", [Para(citation)]),
@@ -202,18 +199,6 @@ def _self_check(facts: Facts) -> list[Block | None]:
         ),
         Rows("Self-check", heads, rows),
     ]
-
-
-def _simulated() -> list[Block | None]:
-    """Return the committed table of simulations of the method itself, where the package carries it."""
-    found = resources.files("kit").joinpath("packaged", SIMULATIONS)
-    if not found.is_file():
-        return []
-    import csv
-
-    heads, *rows = list(csv.reader(found.read_text("utf-8").splitlines()))
-    table = Rows("Simulated trials of the method", tuple(heads), tuple(tuple(row) for row in rows))
-    return [Para("The method was tried on simulated trials with known truth before it was used:"), table]
 
 
 def _versions() -> str:
