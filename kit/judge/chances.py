@@ -20,6 +20,9 @@ from kit.variance.ratios import weigh
 Array = npt.NDArray[np.float64]
 Places = list[tuple[int, int]]
 
+REFITS = 1000
+"""Refits of simulated trials from which a mean is taken."""
+
 
 @dataclass(frozen=True)
 class Chance:
@@ -67,8 +70,8 @@ def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: int = 20
 
 
 def _of_pairs(fit: RepeatFit, pairs: Places, level: float, seed: int, trials: int) -> list[Chance]:
-    refits = bootstrap(fit, trials, seed)
     drawn = _confidence(fit, pairs, trials, seed)
+    refits = bootstrap(fit, trials if drawn is None else min(trials, REFITS), seed)
     found = []
     for place, (i, j) in enumerate(pairs):
         plain = float(_chance(fit, fit.estimate.beta[:1], fit.variances[:1], i, j)[0])

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
 
 
-def variance_shares(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: int = 2000) -> pd.DataFrame:
+def variance_shares(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: int = 1000) -> pd.DataFrame:
     """Return a row a component: component, share, low, high, level.
 
     Limits are percentiles of refits to simulated trials, moved by what the share of the estimates differs from their

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from kit.publish.figures.canvas import canvas, fewer_ticks, room_for, short, size_of
 from kit.publish.figures.look import Cast, Frame, Look
@@ -54,23 +54,17 @@ def fuel_values(
 
 
 def _bags(axes: Axes, burns: pd.DataFrame, row: int, look: Look, frame: Frame) -> None:
-    bags = [bag for _, bag in burns.groupby("bag", sort=False)]
-    for place, bag in enumerate(bags):
-        y = row + 0.02 + 0.4 * (place + 1) / (len(bags) + 1)
-        axes.plot(bag["value"], [y] * len(bag), color=look.soft, linewidth=frame.line * 0.7, zorder=2)
-        for status, mark in (("exact", "o"), ("at least", ">"), ("at most", "<")):
-            here = bag.loc[bag["status"] == status, "value"]
-            if len(here):
-                axes.plot(
-                    here,
-                    [y] * len(here),
-                    linestyle="none",
-                    marker=mark,
-                    markersize=frame.small * 0.42,
-                    markeredgewidth=0,
-                    color=look.soft,
-                    zorder=3,
-                )
+    bags = burns["bag"].drop_duplicates().tolist()
+    place = burns["bag"].map(
+        {bag: row + 0.02 + 0.4 * (i + 1) / (len(bags) + 1) for i, bag in enumerate(bags)}
+    )
+    ends = burns["value"].groupby(place, sort=False).agg(["min", "max"])
+    axes.hlines(ends.index, ends["min"], ends["max"], colors=look.soft, linewidths=frame.line * 0.7, zorder=2)
+    style: dict[str, Any] = {"linestyle": "none", "markeredgewidth": 0, "color": look.soft, "zorder": 3}
+    for status, mark in (("exact", "o"), ("at least", ">"), ("at most", "<")):
+        here = burns["status"] == status
+        if here.any():
+            axes.plot(burns["value"][here], place[here], marker=mark, markersize=frame.small * 0.42, **style)
 
 
 def _mean(
