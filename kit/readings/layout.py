@@ -190,6 +190,9 @@ def _is_unsplit(column: Sequence[str], delimiter: str) -> bool:
     return apart * 2 > len(column)
 
 
+_COMMA_NUMBER = re.compile(
+    r" *\"?[+-]? *[0-9]+(?:[. '’][0-9]{3})*,[0-9]+ ?(?:(?:°|º|deg ?)?[CFK]|℃|℉)?\"? *$", re.IGNORECASE
+)
 _NAMED_UNIT = re.compile(r", ?(?:°|º|deg ?)?[CFK]\b|, ?℃")
 
 
@@ -197,10 +200,9 @@ def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequen
     """Return whether the only comma of each line is a decimal mark: one name stands above, digits on both sides."""
     if delimiter != "," or width != 2:
         return False
-    number = re.compile(r' *"?[+-]? *[0-9]+,[0-9]+"? *$')
-    first = next((place for place, line in enumerate(lines) if number.match(line.text)), len(lines))
+    first = next((place for place, line in enumerate(lines) if _COMMA_NUMBER.match(line.text)), len(lines))
     above = [line.text for line in lines[:first] if line.text.strip(BLANKS)][-1:]
-    plain = sum(bool(number.match(text)) or kind_of(text) in _EMPTY for text in texts)
+    plain = sum(bool(_COMMA_NUMBER.match(text)) or kind_of(text) in _EMPTY for text in texts)
     return plain >= 0.8 * len(texts) and not any("," in _NAMED_UNIT.sub("", text) for text in above)
 
 

@@ -85,15 +85,17 @@ def _timed(body: Body, layout: Layout, plan: TimePlan) -> npt.NDArray[np.bool_]:
 
 
 def _numbered(body: Body, place: int) -> npt.NDArray[np.bool_]:
-    """Return which rows have a time, without the last ones if words stand in them and their time does not go on."""
+    """Return which rows have a time, without a last one of words alone, or of words and a time that does not go on."""
     time = body.numbers[place].values
     good = np.isfinite(time)
-    words = np.zeros(len(body), bool)
-    for column, part in body.numbers.items():
-        words |= (part.codes == UNREAD) & (column != place)
+    others = [part.codes == UNREAD for column, part in body.numbers.items() if column != place]
+    words = np.any(others, axis=0) if others else np.zeros(len(body), bool)
+    alone = np.all(others, axis=0) if others else words
     rows = np.flatnonzero(good)
     usual = float(np.median(np.abs(np.diff(time[rows])))) if len(rows) > 2 else np.inf
-    while len(rows) > 2 and words[rows[-1]] and not 0 < time[rows[-1]] - time[rows[-2]] <= 1.5 * usual:
+    while len(rows) > 2 and (
+        alone[rows[-1]] or (words[rows[-1]] and not 0 < time[rows[-1]] - time[rows[-2]] <= 1.5 * usual)
+    ):
         good[rows[-1]] = False
         rows = rows[:-1]
     return np.asarray(good)

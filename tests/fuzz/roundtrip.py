@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -67,14 +68,21 @@ def _read(written: Written, path: Path) -> tuple[str, str]:
             return REFUSED, f"{error} | {written.what}"
         log = read_log(path, {key: written.answers[key] for key in asked})
         what = ASKED if asked <= written.doubtful else NEEDLESS
-        if what == NEEDLESS and not differences(written, log.table):
+        if what == NEEDLESS and not differences(_owed(written, log), log.table):
             return NEEDLESS, f"{error} | {written.what}"
-    if any(
-        CUT in note for note in log.notes
-    ):  # a last reading of fewer digits than all others: said, not kept
-        written.celsius[:, -1] = np.where(log.table.iloc[-1, 2:].isna(), np.nan, written.celsius[:, -1])
-    wrong = differences(written, log.table)
+    wrong = differences(_owed(written, log), log.table)
     return (WRONG, f"{wrong} | {written.what}") if wrong else (what, "")
+
+
+def _owed(written: Written, log) -> Written:
+    """Return what was written less what no reader can know, where the log's own notes say so or nothing is there."""
+    rows, celsius = len(log.table), written.celsius.copy()
+    if any(CUT in note for note in log.notes):  # a last reading of fewer digits than all the others
+        celsius[:, -1] = np.where(log.table.iloc[-1, 2:].isna(), np.nan, celsius[:, -1])
+    if log.dialect.time_kind == "implied" and np.isnan(celsius[:, rows:]).all():
+        # where only the order of lines tells the time, nothing tells a last blank line from the end
+        return replace(written, elapsed=written.elapsed[:rows], celsius=celsius[:, :rows])
+    return replace(written, celsius=celsius)
 
 
 def run(count: int, first: int = 0, shown: int = 10) -> Counter[str]:

@@ -223,3 +223,18 @@ def test_a_footer_without_a_line_end_cuts_no_reading_off(tmp_path):
     rows = "".join(f"{10 * k},{20 + k}.5\n" for k in range(8))
     log = read_log(log_text("time_s,T (°C)\n" + rows + "80,29\n# end", tmp_path))
     assert log.table["T (°C)"].iloc[-1] == 29
+
+
+@pytest.mark.parametrize(("glue", "mark"), [("°C", "OVER"), ("C", "NaN"), ("", ""), (" °C", "---")])
+def test_a_single_column_with_decimal_commas_is_not_two_columns(tmp_path, glue, mark):
+    values = [22.103, 700.741, 564.849, 422.292, None, 237.471, 101.5]
+    cells = [mark if value is None else f"{value:.3f}".replace(".", ",") + glue for value in values]
+    path = log_text("Bench export\nInterval\t10 s\nT °C\n" + "\n".join(cells) + "\n", tmp_path)
+    table = read_log(path).table
+    np.testing.assert_allclose(table.iloc[:, 2], [np.nan if value is None else value for value in values])
+    assert list(table["elapsed_s"]) == [0, 10, 20, 30, 40, 50, 60]
+
+
+def test_a_last_row_of_words_and_a_number_is_no_reading(tmp_path):
+    rows = "".join(f"{20 + k}.5;{k}\n" for k in range(12))
+    assert len(read_log(log_text("T °C;time_s\n" + rows + "Average;12\n", tmp_path)).table) == 12
