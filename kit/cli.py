@@ -25,8 +25,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     )  # the matrices are tiny: threads only wait for each other
     arguments = _parser().parse_args(argv)
     verb: Verb = arguments.verb
+    from kit.publish.rooms import ending_as_at_ctrl_c
+
     try:
-        return verb(arguments)
+        with ending_as_at_ctrl_c():
+            return verb(arguments)
     except KitError as error:
         _print_problems(error, arguments.json)
         return BAD_INPUT
@@ -52,7 +55,7 @@ def _parser() -> argparse.ArgumentParser:
     verbs = parser.add_subparsers(required=True, metavar="VERB")
     for add in (_add_start, _add_plan, _add_rehearse, _add_check, _add_report, _add_two_fuels):
         add(verbs)
-    for add in (_add_methods, _add_bundle, _add_recheck):
+    for add in (_add_methods, _add_bundle, _add_recheck, _add_index):
         add(verbs)
     return parser
 
@@ -229,6 +232,21 @@ def _recheck(arguments: argparse.Namespace) -> int:
     outcome = recheck(arguments.target, progress=_progress(arguments))
     _say(arguments, outcome.words, **outcome.as_record())
     return DONE if outcome.agrees else DIFFERS
+
+
+def _add_index(verbs: Any) -> None:
+    parser = _verb(verbs, "index", _index, "an index page of all reports below a folder, newest first")
+    parser.add_argument(
+        "folder", type=Path, help="a folder of run folders, or one run folder; index.html is written into it"
+    )
+
+
+def _index(arguments: argparse.Namespace) -> int:
+    from kit.publish import write_index
+
+    page = write_index(arguments.folder)
+    _say(arguments, str(page), index=str(page))
+    return DONE
 
 
 def _say(arguments: argparse.Namespace, words: str, **record: Any) -> None:

@@ -12,10 +12,13 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
+from kit.errors import KitError, Problem
 from kit.page import Col, Html, document, element, join, table
 from kit.publish.results import RESULTS
+from kit.publish.staging import disk_faults
 
 PAGE: Final = "index.html"
+_MARK: Final = "Index made by repeatburn."
 _NAME: Final = re.compile(r"(\d{4}-\d{2}-\d{2})-([a-z][a-z0-9-]*?)(?:-(\d+))?")
 
 
@@ -73,18 +76,41 @@ def write_index(folder: str | Path, target: str | Path | None = None) -> Path:
         A folder of run folders, or one run folder.
     target
         The page; by default index.html in the folder.  An earlier index is replaced: it holds nothing of its own.
+
+    Raises
+    ------
+    KitError
+        Where the folder is not there or cannot be written, or the page would replace somebody else's.
     """
     root = Path(folder).absolute()
+    if not root.is_dir():
+        raise KitError(
+            Problem("refuse", str(folder), "no such folder", "a folder of run folders", "Check the path.")
+        )
     path = Path(target).absolute() if target else root / PAGE
     made = [report for run in _runs(root) for report in reports_of(run)]
     made.sort(key=lambda each: (each.date, each.run.name, each.number), reverse=True)
-    page = document(
-        "Reports", _body(made, path.parent), strip=f"{len(made)} reports, newest first", contents=False
-    )
+    page = document("Reports", _body(made, path.parent), strip=_counted(len(made)), contents=False)
+    _refuse_a_stranger(path)
     draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    draft.write_text(page, "utf-8", errors="replace", newline="\n")
-    draft.replace(path)
+    with disk_faults(path.parent):
+        draft.write_text(page, "utf-8", errors="replace", newline="\n")
+        draft.replace(path)
     return path
+
+
+def _refuse_a_stranger(path: Path) -> None:
+    """Refuse to replace a page that the kit did not make."""
+    if path.is_dir() or (path.exists() and _MARK not in path.read_text("utf-8", "replace")):
+        found, expected = (
+            "a page of that name, not made by the kit",
+            "no file of that name, or an earlier index",
+        )
+        raise KitError(Problem("refuse", str(path), found, expected, "Move it away, or rename it."))
+
+
+def _counted(count: int) -> str:
+    return f"{count} report{'' if count == 1 else 's'}, newest first. {_MARK}"
 
 
 def _runs(root: Path) -> Iterator[Path]:

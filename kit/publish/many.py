@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
 
 from kit.errors import KitError
 from kit.publish.index import reports_of
@@ -18,6 +20,10 @@ from kit.publish.nursery import Kernels, nursery
 from kit.publish.provenance import environment, read_inputs
 from kit.publish.report import PAGE, Order, make, take_order
 from kit.publish.results import RESULTS
+from kit.publish.rooms import ending_as_at_ctrl_c
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
 
 State = Literal["made", "unchanged", "faults", "failed"]
 _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
@@ -174,7 +180,8 @@ def _in_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[str, Outcome
 
     waiting, window = list(reversed(tasks)), workers + 1 if workers > 1 else 1
     running: dict[Future[Outcome], str] = {}
-    with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, context, begin_here) as pool, _workers_ended(pool):
         while waiting or running:
             # few are handed out at a time: memory does not grow with the number of folders
             while waiting and len(running) < window:
@@ -189,19 +196,54 @@ def _in_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[str, Outcome
                     waiting.clear()
 
 
+@contextmanager
+def _workers_ended(pool: Executor) -> Iterator[None]:
+    """Have workers clear away and end where this process is told to: it would wait for their reports otherwise."""
+    import multiprocessing
+
+    try:
+        yield
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        for worker in multiprocessing.active_children():
+            worker.terminate()
+        raise
+
+
 @cache
-def kernels_here() -> Kernels:
-    """Return this worker process's starter of kernels; it ends with the process."""
+def _held_here() -> ExitStack:
+    """Return what this worker process holds until it ends."""
     from multiprocessing.util import Finalize
 
     stack = ExitStack()
     Finalize(None, stack.close, exitpriority=1)  # a pool's processes do not run what atexit keeps
-    return stack.enter_context(nursery())
+    return stack
+
+
+def leave_here(*_: Any) -> NoReturn:
+    """Give back what this worker process holds, and end it: its pool would hand it the next task otherwise."""
+    _held_here().close()
+    os._exit(1)
+
+
+def begin_here() -> None:
+    """Have this worker process leave in order where it is told to end while it waits for work."""
+    signal.signal(signal.SIGTERM, leave_here)
+
+
+@cache
+def kernels_here() -> Kernels:
+    """Return this worker process's starter of kernels; it ends with the process."""
+    return _held_here().enter_context(nursery())
 
 
 def attempt_here(task: Task) -> Outcome:
     """Make one report in a worker process, with kernels forked from that process's own nursery."""
-    return attempt(task, lambda: kernels_here()())
+    try:
+        with ending_as_at_ctrl_c():
+            return attempt(task, lambda: kernels_here()())
+    except KeyboardInterrupt:
+        leave_here()
 
 
 def attempt(task: Task, kernels: Callable[[], Any] = started) -> Outcome:

@@ -126,6 +126,29 @@ def test_killed_halfway_it_does_only_the_rest(runs, template):
     assert [len(reports(run)) for run in runs] == [1] * 4
 
 
+def test_told_to_end_its_workers_clear_away_and_end_too(runs, tmp_path, monkeypatch):
+    rooms = tmp_path / "tmp"
+    rooms.mkdir()
+    monkeypatch.setenv("TMPDIR", str(rooms))
+    slow = write_notebook(tmp_path / "slow.ipynb", (*CELLS, ("code", "import time; time.sleep(30)", [])))
+    code = (
+        "from kit.publish import report_many\nfrom kit.publish.rooms import ending_as_at_ctrl_c\n"
+        "if __name__ == '__main__':\n    with ending_as_at_ctrl_c():\n"
+        f"        report_many({[str(run) for run in runs]!r}, workers=2, template={str(slow)!r})\n"
+    )
+    (tmp_path / "many.py").write_text(code, "utf-8")
+    command = [sys.executable, str(tmp_path / "many.py")]
+    process = subprocess.Popen(command, env={**os.environ, "PYTHONPATH": str(ROOT)}, stderr=subprocess.PIPE)
+    until = time.monotonic() + 60
+    while time.monotonic() < until and len(list(tmp_path.glob("runs/*/reports/.making-*"))) < 2:
+        time.sleep(0.05)
+    begun = time.monotonic()
+    process.send_signal(signal.SIGTERM)
+    process.communicate(timeout=60)
+    assert process.returncode != 0 and time.monotonic() - begun < 20
+    assert not list(tmp_path.glob("runs/*/reports")) and not list(rooms.glob("rb-*"))
+
+
 def test_a_worker_that_is_killed_costs_its_own_folder_alone(runs, tmp_path):
     # the notebook kills the process that called for it: a worker run out of memory looks the same
     kill = (

@@ -319,7 +319,10 @@ def test_files_bear_the_users_umask(run, template):
 
 
 def start_process(run, template):
-    code = f"from kit.publish import make_report; print(make_report({str(run)!r}, {str(template)!r}))"
+    code = (
+        "from kit.publish import make_report\nfrom kit.publish.rooms import ending_as_at_ctrl_c\n"
+        f"with ending_as_at_ctrl_c(): print(make_report({str(run)!r}, {str(template)!r}))"
+    )
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     # a suite run in the background hands down an ignored Ctrl-C
     return subprocess.Popen(
@@ -355,9 +358,13 @@ def test_a_run_in_progress_is_not_swept_away_by_another(run, tmp_path):
     assert process.returncode == 0 and Path(out.strip()).is_file()
 
 
-def test_ctrl_c_stops_the_kernel_too(run, tmp_path):
+@pytest.mark.parametrize("told", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_a_run_told_to_end_clears_away_and_stops_the_kernel_too(run, tmp_path, monkeypatch, told):
+    rooms = tmp_path / "tmp"
+    rooms.mkdir()
+    monkeypatch.setenv("TMPDIR", str(rooms))
     begun, marker = tmp_path / "begun", tmp_path / "still-there"
-    wait = "time.sleep(8)"
+    wait = "time.sleep(4)"
     body = f"import time; open({str(begun)!r}, 'w').close(); {wait}; open({str(marker)!r}, 'w').close()"
     slow = write_notebook(tmp_path / "slow.ipynb", cells_with(("code", body, [])))
     process = start_process(run, slow)
@@ -365,12 +372,12 @@ def test_ctrl_c_stops_the_kernel_too(run, tmp_path):
         if begun.exists():
             break
         time.sleep(0.1)
-    process.send_signal(signal.SIGINT)
+    process.send_signal(getattr(signal, told))
     process.communicate(timeout=60)
     assert process.returncode != 0
-    time.sleep(9)
+    assert not (run / "reports").exists() and not list(rooms.iterdir())
+    time.sleep(5)
     assert not marker.exists()
-    assert not (run / "reports").exists()
 
 
 @pytest.fixture
