@@ -16,6 +16,7 @@ import pandas as pd
 
 from kit import schema
 from kit.burns import Curves, burn_metrics, common_grid, uncertainty_budget
+from kit.judge.aside import aside
 from kit.judge.borrowed import borrowed_words
 from kit.judge.cooks import judge_cooks
 from kit.judge.counted import Counted, counted_burns
@@ -142,10 +143,11 @@ def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = N
     say = progress or (lambda _: None)
     say("reading the run folder")
     run = open_run(run_folder)
-    logs = read_run(run)
-    say("measuring the burns")
-    counted = counted_burns(burn_metrics(logs.readings, run), run)
-    judged = judge_trial(counted, run, seed, say)
+    with aside(len(run.burns)) as beside:
+        logs = read_run(run)
+        say("measuring the burns")
+        counted = counted_burns(burn_metrics(logs.readings, run), run)
+        judged = judge_trial(counted, run, seed, say, beside)
     say("laying the curves over each other")
     curves = common_grid(logs.readings, run)
     drawn = judge_curves(curves, counted, run, seed)

@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from kit.errors import Faults
 from kit.trial import Run, Trial
-from kit.trial.earlier import newest_results
+from kit.trial.earlier import lender_folders, newest_results
 
 SAME = ("time_zero", "cookers", "measuring", "charge", "probe")
 """What must be alike before a spread is carried from one trial to another."""
@@ -34,8 +33,7 @@ def lenders_of(run: Run) -> tuple[Lender, ...]:
     """
     faults = Faults()
     lenders = []
-    for name in run.trial.model.borrow_from:
-        folder = Path(run.folder) / name
+    for folder in lender_folders(run.folder, run.trial.model.borrow_from):
         results = newest_results(folder, "components")
         _refuse_differences(folder.name, results.get("trial", {}), run.trial, faults)
         lenders.append(Lender(folder.resolve().name, results))

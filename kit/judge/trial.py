@@ -7,9 +7,10 @@ from dataclasses import replace
 
 import pandas as pd
 
+from kit.judge.aside import Aside, judge_all
 from kit.judge.borrowed import borrowed_spread, lenders_of
 from kit.judge.counted import Counted
-from kit.judge.judged import Judged, judge_metric
+from kit.judge.judged import Judged
 from kit.judge.question import Question
 from kit.judge.resources import resources_of
 from kit.trial import Run, Trial
@@ -19,17 +20,27 @@ OF_VERDICTS = ("influence", "further", "censored")
 
 
 def judge_trial(
-    counted: Counted, run: Run, seed: int, say: Callable[[str], None] = lambda _: None
+    counted: Counted,
+    run: Run,
+    seed: int,
+    say: Callable[[str], None] = lambda _: None,
+    beside: Aside | None = None,
 ) -> dict[str, Judged]:
     """Judge every metric that was measured, in the order measured.
 
     While planned burns are still to come no verdict is given (an interim report).
+
+    Parameters
+    ----------
+    beside
+        A second process that shares the work.
     """
-    base, lenders = question_of(run.trial, seed), lenders_of(run)
-    resources, judged = resources_of(run), {}
-    for metric_id in dict.fromkeys(counted.metrics["metric"]):
-        spec = run.trial.metric(metric_id)
-        say(f"judging {spec.label}")
+    base, lenders, resources = question_of(run.trial, seed), lenders_of(run), resources_of(run)
+    metrics = list(dict.fromkeys(counted.metrics["metric"]))
+    first = [name for name in metrics if name in run.trial.primary]  # they take longest
+    order = [*first, *(name for name in metrics if name not in first)]
+    jobs = []
+    for metric_id in order:
         question = replace(
             base,
             resources=resources,
@@ -37,8 +48,10 @@ def judge_trial(
             primary=metric_id in run.trial.primary,
             borrowed=borrowed_spread(lenders, metric_id),
         )
-        judged[metric_id] = judge_metric(counted.compared(metric_id), spec, question)
-    return {name: without_verdicts(each) for name, each in judged.items()} if run.is_interim else judged
+        jobs.append((counted.compared(metric_id), run.trial.metric(metric_id), question))
+    found = dict(zip(order, judge_all(jobs, beside, lambda job: say(f"judging {job[1].label}")), strict=True))
+    done = without_verdicts if run.is_interim else lambda judged: judged
+    return {name: done(found[name]) for name in metrics}
 
 
 def question_of(trial: Trial, seed: int) -> Question:

@@ -145,6 +145,7 @@ def serve() -> None:
 
 
 def _become_kernel(order: dict[str, Any], answers: IO[str]) -> None:
+    from kit.judge.aside import ALONE
     from kit.publish.kernel import serve_notebook
 
     try:
@@ -156,7 +157,7 @@ def _become_kernel(order: dict[str, Any], answers: IO[str]) -> None:
             os.dup2(source, target)
         os.chdir(Path(order["folder"]))
         os.environ.clear()
-        os.environ.update(order["environment"])
+        os.environ.update(order["environment"] | {ALONE: "1"})
         serve_notebook(["-f", order["connection"]])
     finally:
         os._exit(1)
