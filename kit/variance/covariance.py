@@ -137,12 +137,23 @@ def small_sample(pieces: Pieces) -> SmallSample:
     left, right = phiP.reshape(R, c, p * p), phiP.transpose(0, 1, 3, 2).reshape(R, c, p * p)
     traces = (Q.reshape(R, c, c, p * p) @ phi.reshape(R, 1, p * p, 1))[..., 0]
     info = 0.5 * (pieces.t - 2 * traces + left @ right.transpose(0, 2, 1))
-    W = np.asarray(np.linalg.inv(info), dtype=np.float64)
+    W = _inverse_information(info)
     inner = (W.reshape(R, 1, c * c) @ Q.reshape(R, c * c, p * p)).reshape(R, p, p)
     mixed = (W @ left).reshape(R, c, p, p)
     inner = inner - (P @ mixed).sum(axis=1)
     inner = (inner + inner.transpose(0, 2, 1)) / 2
     return SmallSample(pieces, W, phi + 2 * phi @ inner @ phi)
+
+
+def _inverse_information(info: Array) -> Array:
+    try:
+        return np.asarray(np.linalg.inv(info), dtype=np.float64)
+    except np.linalg.LinAlgError as error:
+        raise KitError(
+            Problem("refuse", "fit", "variances that these burns do not tell apart",
+                    "burns of one bag that differ by more than rounding",
+                    "Check that values were not copied from one burn to another.")
+        ) from error  # fmt: skip
 
 
 def observed_covariance(fit: RepeatFit) -> Array:
