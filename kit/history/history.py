@@ -1,0 +1,228 @@
+"""The history of many seasons, metric by metric."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from kit.errors import Faults, KitError
+from kit.history.across import Cell, SeasonSpread, came_again, fuel_table, season_spread
+from kit.history.alike import differences, missing_metric, other_probe
+from kit.history.chart import Chart, control_chart
+from kit.history.pooled import Block, Pooled, SeasonMeans, block_of, pool, season_means
+from kit.history.seasons import Season
+from kit.history.standing import standing_table
+from kit.schema import Metric, metric
+from kit.trial.models import Declared
+from kit.trial.trial import declared_metric
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+OF_PROBE: Final = "peak"
+"""A metric that every probe's drift moves."""
+OF_COOKER: Final = "burn_rate"
+"""A metric no thermometer touches: it moves where the cooker draws differently."""
+
+
+@dataclass(frozen=True, eq=False)
+class MetricHistory:
+    """What the seasons say of one metric; numbers are on the analysis scale.
+
+    Attributes
+    ----------
+    spec, reference
+        The metric; name of the newest season that measured it, which the others are held against.
+    seasons
+        Seasons measured like it, in order.
+    why_not
+        For each other season what was different.
+    pooled, chart, spread, control_spread
+        Repeatability; control chart (None without a control fuel); spread from season to season of fuels, and of
+        their differences from the control fuel.
+    fuels, by_control
+        Means of fuels, and of their differences from the control fuel, with intervals.
+    again
+        Fuels that came again: did the product change?
+    standing
+        fuel, standing, why, seasons: how each fuel ever tested may be compared.
+    bounds
+        Burns left out because only a bound of them is known.
+    """
+
+    spec: Metric
+    reference: str
+    seasons: tuple[str, ...]
+    why_not: Mapping[str, tuple[str, ...]]
+    pooled: Pooled
+    control: str
+    chart: Chart | None
+    spread: SeasonSpread
+    control_spread: SeasonSpread
+    fuels: pd.DataFrame
+    by_control: pd.DataFrame
+    again: pd.DataFrame
+    standing: pd.DataFrame
+    bounds: int
+
+
+@dataclass(frozen=True, eq=False)
+class History:
+    """Many seasons: the seasons, the metrics that have a history, and why others have none."""
+
+    seasons: tuple[Season, ...]
+    metrics: Mapping[str, MetricHistory]
+    without: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def newest(self) -> Season:
+        """The season with the latest burns."""
+        return self.seasons[-1]
+
+
+def history_of(seasons: Sequence[Season]) -> History:
+    """Return the history of every primary metric, of the peak and of the burn rate.
+
+    Parameters
+    ----------
+    seasons
+        In the order of their burns.
+
+    Raises
+    ------
+    KitError
+        Where no metric has a history at all.
+    """
+    faults, found, without = Faults(), {}, {}
+    for name in _metrics(seasons):
+        try:
+            found[name] = metric_history(seasons, name)
+        except KitError as error:
+            without[name] = "; ".join(problem.found for problem in error.problems)
+            faults.take(error)
+    if not found:
+        faults.settle()
+    return History(tuple(seasons), found, without)
+
+
+def _metrics(seasons: Sequence[Season]) -> list[str]:
+    wanted = [name for season in reversed(seasons) for name in season.trial.get("primary") or ()]
+    known = {name for season in seasons for name in season.burns["metric"].unique()}
+    return [name for name in dict.fromkeys([*wanted, OF_PROBE, OF_COOKER]) if name in known]
+
+
+def spec_of(name: str, trial: Mapping[str, Any]) -> Metric:
+    """Return what a metric id stands for in a trial as recorded."""
+    declared = [declared_metric(Declared(**each)) for each in trial.get("declared") or ()]
+    return metric(name, declared)
+
+
+def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
+    """Return the history of one metric.
+
+    Raises
+    ------
+    KitError
+        Where nothing was repeated in any season measured alike.
+    """
+    reference = next(each for each in reversed(seasons) if (each.burns["metric"] == name).any())
+    spec = spec_of(name, reference.trial)
+    why = {
+        each.name: (*differences(each, reference), *missing_metric(each, name, reference)) for each in seasons
+    }
+    alike = [each for each in seasons if not why[each.name]]
+    tables = {each.name: _burns(each, spec) for each in alike}
+    used = [each for each in alike if len(tables[each.name])]
+    blocks = [block_of(each.name, tables[each.name], tables[each.name]["y"].to_numpy()) for each in used]
+    pooled = pool(blocks)
+    means = [season_means(block, pooled) for block in blocks]
+    control = reference.control
+    chart = _chart(used, blocks, means, pooled, control, tables)
+    same_probe = {each.name for each in used if not other_probe(each, reference)}
+    direct = [cell for cell in _cells(blocks, means) if cell.season in same_probe]
+    by_control = _cells_by_control(blocks, means, control)
+    spread, control_spread = (season_spread(cells, pooled.df_total) for cells in (direct, by_control))
+    again = came_again(
+        by_control or direct,
+        pooled.df_total,
+        _margin(reference, name),
+        0.0 if by_control else spread.variance,
+    )
+    return MetricHistory(
+        spec=spec,
+        reference=reference.name,
+        seasons=tuple(each.name for each in used),
+        why_not={key: told for key, told in why.items() if told},
+        pooled=pooled,
+        control=control,
+        chart=chart,
+        spread=spread,
+        control_spread=control_spread,
+        fuels=fuel_table(direct, spread, pooled.df_total),
+        by_control=fuel_table(by_control, control_spread, pooled.df_total),
+        again=again,
+        standing=standing_table(seasons, name, reference, why, same_probe, chart),
+        bounds=sum(_bounds(each, name) for each in alike),
+    )
+
+
+def _burns(season: Season, spec: Metric) -> pd.DataFrame:
+    """Return the burns of a metric that were measured exactly, with y on the analysis scale."""
+    rows = season.burns[(season.burns["metric"] == spec.id) & (season.burns["status"] == "exact")]
+    rows = rows[rows["value"].notna()]
+    if spec.scale == "log":
+        rows = rows[rows["value"] > 0]
+        return rows.assign(y=np.log(rows["value"].to_numpy(float)))
+    return rows.assign(y=rows["value"].astype(float))
+
+
+def _bounds(season: Season, name: str) -> int:
+    rows = season.burns[season.burns["metric"] == name]
+    return int(rows["status"].isin(["at least", "at most", "never"]).sum())
+
+
+def _margin(season: Season, name: str) -> dict[str, float]:
+    found = (season.trial.get("margins") or {}).get(name)
+    return {"margin": float(found["value"])} if found else {}
+
+
+def _chart(
+    used: Sequence[Season],
+    blocks: list[Block],
+    means: list[SeasonMeans],
+    pooled: Pooled,
+    control: str,
+    tables: Mapping[str, pd.DataFrame],
+) -> Chart | None:
+    own = [k for k, block in enumerate(blocks) if control in block.fuels]
+    if not own:
+        return None
+    return control_chart(
+        [blocks[k] for k in own],
+        [means[k] for k in own],
+        pooled,
+        control,
+        {each.name: each.first_day for each in used},
+        {name: table["day"].tolist() for name, table in tables.items()},
+    )
+
+
+def _cells(blocks: Sequence[Block], means: Sequence[SeasonMeans]) -> list[Cell]:
+    return [
+        Cell(block.season, fuel, *found.of({fuel: 1.0}), int(block.X[:, k].sum()))
+        for block, found in zip(blocks, means, strict=True)
+        for k, fuel in enumerate(block.fuels)
+    ]
+
+
+def _cells_by_control(blocks: Sequence[Block], means: Sequence[SeasonMeans], control: str) -> list[Cell]:
+    return [
+        Cell(block.season, fuel, *found.of({fuel: 1.0, control: -1.0}), int(block.X[:, k].sum()))
+        for block, found in zip(blocks, means, strict=True)
+        if control in block.fuels
+        for k, fuel in enumerate(block.fuels)
+        if fuel != control
+    ]
