@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 _FIGURE_SPACE: Final = "\u2007"
 _POINT_SPACE: Final = "\u2008"
+_LONG: Final = 20  # letters of a word that may be broken: a phone shows about thirty in a line
 
 
 @dataclass(frozen=True)
@@ -139,7 +140,11 @@ def _heading(col: Col, unit: str) -> Html:
 def _text_cell(value: object, head: bool) -> Html:
     blank = value is None or (isinstance(value, float) and math.isnan(value)) or value == ""
     shown = NONE if blank else isolate(value)
-    return element("th", shown, scope="row") if head else element("td", shown, class_="text")
+    kinds = ["text"] if not head else []
+    if any(len(word) > _LONG for word in str(value).split()):
+        kinds.append("long")
+    look = " ".join(kinds) or None
+    return element("th", shown, scope="row", class_=look) if head else element("td", shown, class_=look)
 
 
 def _numbers(values: Sequence[object], col: Col, us: bool) -> list[str]:
