@@ -175,6 +175,7 @@ def _is_typed(column: Sequence[str]) -> bool:
     return typed > 0 and typed >= 0.8 * sum(kind not in _EMPTY for kind in kinds)
 
 
+_MARK_BEFORE_UNIT = re.compile(r"[,;|]\s*[^0-9\s]")
 _BLANK_WITHIN = re.compile(r"[0-9,.]\s+[0-9+-]")
 
 
@@ -187,6 +188,7 @@ def _is_unsplit(column: Sequence[str], delimiter: str) -> bool:
         kind = kind_of(cell)
         apart += kind in ("text", "number", "with unit") and bool(_BLANK_WITHIN.search(cell))
         apart += kind == "text" and bool(pattern.search(cell))
+        apart += kind == "with unit" and bool(_MARK_BEFORE_UNIT.search(cell))
     return apart * 2 > len(column)
 
 

@@ -238,3 +238,9 @@ def test_a_single_column_with_decimal_commas_is_not_two_columns(tmp_path, glue, 
 def test_a_last_row_of_words_and_a_number_is_no_reading(tmp_path):
     rows = "".join(f"{20 + k}.5;{k}\n" for k in range(12))
     assert len(read_log(log_text("T °C;time_s\n" + rows + "Average;12\n", tmp_path)).table) == 12
+
+
+def test_a_unit_in_a_cell_of_its_own_is_not_glued_to_its_reading(tmp_path):
+    rows = "".join(f"06/14/2021 10:55:{k:02d} AM,+ {80 + 10 * k}.696,°F\r" for k in range(6))
+    table = read_log(log_text("Time,Pit,\r" + rows, tmp_path), {"day_first": False}).table
+    np.testing.assert_allclose(table["Pit"], (80.696 + 10 * np.arange(6) - 32) / 1.8)
