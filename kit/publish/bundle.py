@@ -16,6 +16,7 @@ from typing import Any, Final
 from kit.errors import Faults, KitError, Problem
 from kit.publish.datapackage import About, Member, citation, crate, data_package, slug
 from kit.publish.index import reports_of
+from kit.publish.leaned_on import leaned_on
 from kit.publish.looks import state_of
 from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
 from kit.publish.provenance import InputFile, input_paths, read_inputs
@@ -149,6 +150,9 @@ def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> li
     for name in inputs:
         (copy / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(folder / name, copy / name)
+    for place, held in leaned_on(folder).items():
+        (copy / place).parent.mkdir(parents=True, exist_ok=True)
+        (copy / place).write_bytes(held)
     results = json.loads((report / RESULTS).read_text("utf-8"))
     _refuse_stale(results, read_inputs(copy))
     target = copy / "reports" / report.name

@@ -1,54 +1,112 @@
-"""What a corrected report changes: its numbers against those of the report it corrects."""
+"""What a corrected report changes: its numbers against those of the report it corrects, and what lies behind it."""
 
 from __future__ import annotations
 
-import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.publish.compare import Comparison, said
+from kit.errors import KitError, Problem, did_you_mean
+from kit.publish.compare import Comparison, Moved, changed_entries, said
+from kit.publish.leaned_on import COMPARED, corrected_results
 from kit.publish.plain import records
-from kit.publish.results import RESULTS
+from kit.publish.provenance import environment, read_inputs
 
 if TYPE_CHECKING:
     import pandas as pd
 
-TABLES: Final = ("metrics", "means", "comparisons", "components", "kinds", "ladder", "next_bag")
+_COLUMNS: Final = ("table", "what", "was", "now")
+_FIRST: Final = ("comparisons", "means")
 
 
-def correction_of(analysis: Any) -> pd.DataFrame | None:
-    """Return what differs from the report that the trial file's `corrects` names, None where it is not there.
+@dataclass(frozen=True, eq=False)
+class Correction:
+    """What a report changes of an earlier one.
+
+    Attributes
+    ----------
+    moved
+        Columns table, what, was, now: a row a value, verdicts first, then comparisons and means.
+    verdicts
+        How many verdicts changed.
+    causes
+        Inputs, exclusions and versions that differ between the two, in words.
+    """
+
+    moved: pd.DataFrame
+    verdicts: int
+    causes: tuple[str, ...]
+
+
+def correction_of(analysis: Any) -> Correction | None:
+    """Return what differs from the report that the trial file's `corrects` names; None where it names none.
 
     Parameters
     ----------
     analysis
         The analysis; `corrects` holds the name of a folder in reports/.
 
-    Returns
-    -------
-    DataFrame
-        Columns what, was, now: a row a value.
+    Raises
+    ------
+    KitError
+        Where no report of that name stands in the folder.
     """
     import pandas as pd
 
-    was = _results_of(Path(analysis.run.folder) / "reports", analysis.run.trial.corrects)
-    if was is None:
+    name = getattr(analysis.run.trial, "corrects", "")
+    if not name:
         return None
-    comparison = Comparison()
-    for name in TABLES:
+    folder = Path(analysis.run.folder)
+    was = corrected_results(folder, name)
+    if was is None:
+        known = [path.name for path in (folder / "reports").glob("[0-9]*") if path.is_dir()]
+        remedy = did_you_mean(name, known) if known else "Take the key out: there is no earlier report."
+        where, expected = "trial.toml, [trial] corrects", "the name of a report in reports/"
+        raise KitError(Problem("refuse", where, f"'{name}'", expected, remedy))
+    moved = sorted(_moved(analysis, was), key=_weight)
+    rows = [(table, what, said(each.was), said(each.now)) for table, what, each in moved]
+    verdicts = sum(what.endswith(", verdict") for _, what, _ in moved)
+    frame = pd.DataFrame(rows, columns=list(_COLUMNS), dtype=object)
+    return Correction(frame, verdicts, tuple(_causes(analysis, was)))
+
+
+def _moved(analysis: Any, was: Mapping[str, Any]) -> Iterator[tuple[str, str, Moved]]:
+    for name in COMPARED:
         table = getattr(analysis, name, None)
         if hasattr(table, "iterrows"):
-            comparison.look(was.get(name, []), records(table), name)
-    rows = [{"what": each.where, "was": said(each.was), "now": said(each.now)} for each in comparison.moved]
-    return pd.DataFrame(rows, columns=["what", "was", "now"], dtype=object)
+            comparison = Comparison()
+            comparison.look(was.get(name, []), records(table), "")
+            for each in comparison.moved:
+                yield name, each.where.removeprefix(", "), each
 
 
-def _results_of(reports: Path, name: str) -> dict[str, Any] | None:
-    """Return the results of a report by its name alone: a path is not followed."""
-    if not name or Path(name).name != name:
-        return None
-    try:
-        found: dict[str, Any] = json.loads((reports / name / RESULTS).read_text("utf-8"))
-    except (OSError, ValueError):
-        return None
-    return found
+def _weight(row: tuple[str, str, Moved]) -> tuple[bool, int]:
+    table, what, _ = row
+    return not what.endswith(", verdict"), _FIRST.index(table) if table in _FIRST else len(_FIRST)
+
+
+def _causes(analysis: Any, was: Mapping[str, Any]) -> Iterator[str]:
+    then = {each["name"]: each["sha256"] for each in was.get("inputs", [])}
+    now = {each.name: each.sha256 for each in read_inputs(Path(analysis.run.folder))}
+    for name in sorted({*then, *now}):
+        if name not in now:
+            yield f"{name} is gone"
+        elif name not in then and not name.startswith("reports/"):
+            yield f"{name} is new"
+        elif name in then and then[name] != now[name]:
+            yield f"{name} has changed"
+    yield from _exclusions(analysis, was)
+    yield from changed_entries(was.get("environment", {}), environment())
+
+
+def _exclusions(analysis: Any, was: Mapping[str, Any]) -> Iterator[str]:
+    then = {str(row.get("burn")): str(row.get("excluded") or "") for row in was.get("burns", [])}
+    for row in records(analysis.run.burns):
+        before, reason = then.get(str(row["burn"])), str(row.get("excluded") or "")
+        if before is not None and before != reason:
+            yield (
+                f"burn {row['burn']} is left out now: {reason}"
+                if reason
+                else f"burn {row['burn']} counts again"
+            )

@@ -6,7 +6,7 @@ import hashlib
 import json
 import platform
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from importlib import metadata
 from pathlib import Path
@@ -14,6 +14,7 @@ from typing import Final
 
 import kit
 from kit.errors import Faults
+from kit.publish.leaned_on import leaned_on
 
 SIMULATED: Final = "SIMULATED.txt"
 """The note that a folder of simulated burns carries, wherever it goes."""
@@ -41,7 +42,7 @@ class Origin:
     Attributes
     ----------
     inputs
-        Every file of the run folder that was read.
+        Every file of the run folder that was read, and what was taken from earlier results.
     parameters
         As the notebook really had them, paths and output places left out.
     environment
@@ -71,8 +72,17 @@ def input_paths(folder: Path) -> list[Path]:
 
 
 def read_inputs(folder: Path) -> tuple[InputFile, ...]:
-    """Return every input with its size and hash, sheets first, logs by name."""
-    return tuple(_read_one(path, folder) for path in input_paths(folder))
+    """Return every input with its size and hash, sheets first, logs by name, then extracts of earlier results."""
+    further = leaned_on(folder).items()
+    return (
+        *(_read_one(path, folder) for path in input_paths(folder)),
+        *(InputFile(name, len(held), hashlib.sha256(held).hexdigest()) for name, held in further),
+    )
+
+
+def read_files(folder: Path, names: Iterable[str]) -> tuple[InputFile, ...]:
+    """Return these files of a folder, each with its size and hash."""
+    return tuple(_read_one(folder / name, folder) for name in names)
 
 
 def _read_one(path: Path, folder: Path) -> InputFile:

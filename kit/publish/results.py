@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.page.text import Html, element, spreadsheet_safe
+from kit.publish.corrected import correction_of
 from kit.publish.plain import canonical, columns, plain_value, records
 from kit.publish.provenance import Origin, trace
 from kit.schema import RESULTS_SCHEMA
@@ -81,7 +82,12 @@ def write_results(
     known = origin or trace(analysis.run.folder, parameters or {}, target)
     tables = {key: found for key, name in TABLES.items() if (found := _table(analysis, name)) is not None}
     curves = {key: found for key, name in CURVES.items() if (found := _table(analysis, name)) is not None}
+    corrected = correction_of(analysis)
+    if corrected:
+        tables["correction"] = corrected.moved
     data = results_of(analysis, known, tables, curves, claims)
+    if corrected:
+        data |= {"correction": {"causes": list(corrected.causes), "moved": records(corrected.moved)}}
     (target / "tables").mkdir(exist_ok=True)
     sheets = {
         "burns": analysis.run.burns,

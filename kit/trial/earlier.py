@@ -3,11 +3,24 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from kit.errors import KitError, Problem
 from kit.schema import RESULTS_SCHEMA
+
+BORROWED: Final = "borrowed"
+"""Folder of a bundle that holds what its trial borrowed from others."""
+
+
+def lender_folders(folder: str | Path, names: Iterable[str]) -> list[Path]:
+    """Return where the run folders that a trial borrows from stand: as copies in a bundle, else as it names them."""
+    return [_copy(Path(folder), place) or Path(folder) / name for place, name in enumerate(names, 1)]
+
+
+def _copy(folder: Path, place: int) -> Path | None:
+    return next((each for each in (folder / BORROWED / str(place)).glob("*") if each.is_dir()), None)
 
 
 def newest_results(folder: str | Path, having: str) -> dict[str, Any]:
@@ -18,12 +31,23 @@ def newest_results(folder: str | Path, having: str) -> dict[str, Any]:
     KitError
         Where there is no report, or one cannot be read.
     """
+    return newest_with(folder, having)[1]
+
+
+def newest_with(folder: str | Path, having: str) -> tuple[Path, dict[str, Any]]:
+    """Return the newest results in which a table has rows, as `newest_results`, and where they stand.
+
+    Raises
+    ------
+    KitError
+        Where there is no report, or one cannot be read.
+    """
     paths = reports_of(folder)
     for path in paths:
         results = read_results(path)
         if results.get(having):
-            return results
-    return read_results(paths[0])
+            return path, results
+    return paths[0], read_results(paths[0])
 
 
 def read_results(path: Path) -> dict[str, Any]:

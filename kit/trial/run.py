@@ -10,6 +10,7 @@ import pandas as pd
 from kit.errors import Faults, KitError, Problem
 from kit.trial.burn_sheet import read_burn_sheet
 from kit.trial.decode import toml_text
+from kit.trial.earlier import lender_folders
 from kit.trial.faults_of_keys import shown
 from kit.trial.logs import LOGS, log_names, stays_inside
 from kit.trial.plan_file import NAME as PLAN
@@ -132,8 +133,9 @@ def _note_no_trial(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> 
 
 
 def _borrowed_are_there(folder: Path, trial: Trial, faults: Faults) -> None:
-    for name in trial.model.borrow_from:
-        if not (folder / name).is_dir():
+    names = trial.model.borrow_from
+    for name, place in zip(names, lender_folders(folder, names), strict=True):
+        if not place.is_dir():
             expected, remedy = "a run folder, its path from this one", "Correct the path, or take it out."
             faults.refuse("trial.toml, [model], key borrow_from", shown(name), expected, remedy)
 

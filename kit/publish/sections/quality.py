@@ -16,6 +16,9 @@ from kit.schema import FLAGS
 if TYPE_CHECKING:
     import pandas as pd
 
+MOVED_SHOWN = 30
+"""Moved numbers that the page lists: verdicts, differences and means come first."""
+
 
 def data_quality(analysis: Any) -> Section:
     """Return flags, exclusions, cut-short burns, deviations from the plan, uncertainty, corrections."""
@@ -195,23 +198,27 @@ def _budget(facts: Facts, metric: str, rows: pd.DataFrame) -> Html:
 
 
 def _correction(facts: Facts) -> list[Html | None]:
-    if not facts.trial.corrects:
+    corrected = correction_of(facts.analysis)
+    if corrected is None:
         return []
-    changed = correction_of(facts.analysis)
+    moved, shown = corrected.moved, corrected.moved.head(MOVED_SHOWN)
     parts: list[Html | None] = [
         heading("What this report corrects", "correction"),
-        paragraph(f"This report corrects an earlier one: {facts.trial.corrects}."),
+        paragraph(
+            f"This report corrects an earlier one, {facts.trial.corrects}: {counted(len(moved), 'number')} moved, "
+            f"{counted(corrected.verdicts, 'verdict')} among them."
+        ),
+        paragraph(
+            "What differs behind the numbers:" if corrected.causes else "Nothing behind the numbers differs."
+        ),
+        bullets(corrected.causes),
     ]
-    if changed is None:
-        return [
-            *parts,
-            paragraph("The earlier report's results were not found, so what changed cannot be listed."),
-        ]
-    columns = [Col(name, name.replace("_", " ")) for name in changed.columns]
-    return [
-        *parts,
-        table(changed, "Numbers that changed", columns) if len(changed) else paragraph("No number changed."),
-    ]
+    if len(moved):
+        more = len(moved) - len(shown)
+        note = f"The first {MOVED_SHOWN}; {more} more stand in tables/correction.csv." if more else ""
+        columns = [Col("what", "what", kind="head"), Col("table"), Col("was", "was"), Col("now", "is now")]
+        parts.append(table(shown, "Numbers that moved", columns, note=note))
+    return parts
 
 
 def _notes(facts: Facts) -> list[Html | None]:
