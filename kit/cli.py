@@ -55,7 +55,7 @@ def _parser() -> argparse.ArgumentParser:
     verbs = parser.add_subparsers(required=True, metavar="VERB")
     for add in (_add_start, _add_plan, _add_rehearse, _add_check, _add_report, _add_two_fuels):
         add(verbs)
-    for add in (_add_methods, _add_bundle, _add_recheck, _add_index):
+    for add in (_add_methods, _add_bundle, _add_recheck, _add_history, _add_index):
         add(verbs)
     return parser
 
@@ -232,6 +232,25 @@ def _recheck(arguments: argparse.Namespace) -> int:
     outcome = recheck(arguments.target, progress=_progress(arguments))
     _say(arguments, outcome.words, **outcome.as_record())
     return DONE if outcome.agrees else DIFFERS
+
+
+def _add_history(verbs: Any) -> None:
+    words = (
+        "several run folders: drift of the control fuel, pooled repeatability, fuels over the seasons; from their "
+        "newest reports, into reports/DATE-history/ of the folder that holds them all, with its index page"
+    )
+    parser = _verb(verbs, "history", _history, words)
+    parser.add_argument("folders", type=Path, nargs="+", metavar="FOLDER")
+
+
+def _history(arguments: argparse.Namespace) -> int:
+    from kit.publish import write_index
+    from kit.publish.seasons import make_history
+
+    page = make_history(arguments.folders, progress=_progress(arguments))
+    index = write_index(page.parents[2])
+    _say(arguments, f"{page}\n{index}", report=str(page), index=str(index))
+    return DONE
 
 
 def _add_index(verbs: Any) -> None:

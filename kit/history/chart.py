@@ -1,11 +1,12 @@
 """The control chart of the control fuel: seasons and days against limits made of bag, day and burn spread.
 
-A Shewhart chart (Shewhart 1931; ISO 7870-2) whose limits are set for the chart as a whole: where nothing
-changed, five charts in a hundred show a signal anywhere.  That share is divided among four rules.
+A Shewhart chart (Shewhart 1931; ISO 7870-2) whose limits are set for the chart as a whole (kit.history.limits):
+where nothing changed, five charts in a hundred show a signal anywhere.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Final
@@ -13,22 +14,19 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from kit.history.limits import Limits, can_drift, from_centre, limits_of, line, steps
 from kit.history.pooled import TERMS, Block, Pooled, SeasonMeans
 
 if TYPE_CHECKING:
     import pandas as pd
 
 Array = NDArray[np.float64]
-FALSE_ALARMS: Final = 0.05
-SHARES: Final = {"drift": 0.3, "step": 0.5, "season": 0.1, "day": 0.1}
-"""How the chart's false-alarm rate is divided among its rules (Bonferroni)."""
 RULES: Final = {
     "drift": "the control fuel moves steadily over the seasons",
     "step": "the seasons from one on lie apart from all before it",
     "season": "one season lies beyond its limits",
     "day": "one day lies beyond its limits",
 }
-DRAWS, SEED = 20_000, 1
 DAYS_A_YEAR: Final = 365.25
 
 
@@ -38,12 +36,12 @@ class Chart:
 
     Attributes
     ----------
-    centre
-        Weighted mean of the control fuel over all seasons.
+    centre, limits
+        Weighted mean of the control fuel over all seasons; limits of the rules, and how often each errs.
     seasons
         season, first_day, value, se, low, high (limits), n, outside.
     days
-        season, day, value, se, low, high, n, outside.
+        season, day, value, se, low, high (limits), n, outside.
     signals
         rule, where, size, se, low, high (95 % interval of the size).
     drift
@@ -51,6 +49,7 @@ class Chart:
     """
 
     centre: float
+    limits: Limits
     seasons: pd.DataFrame
     days: pd.DataFrame
     signals: pd.DataFrame
@@ -58,12 +57,12 @@ class Chart:
 
 
 def control_chart(
-    blocks: list[Block],
-    means: list[SeasonMeans],
+    blocks: Sequence[Block],
+    means: Sequence[SeasonMeans],
     pooled: Pooled,
     control: str,
-    first_days: dict[str, str],
-    day_names: dict[str, list[str]],
+    first_days: Mapping[str, str],
+    day_names: Mapping[str, Sequence[str]],
 ) -> Chart:
     """Return the chart of the control fuel over the seasons in which it was burned, in their order.
 
@@ -73,6 +72,8 @@ def control_chart(
         Of the same seasons.
     pooled
         The variances that make the limits.
+    control
+        The control fuel.
     first_days, day_names
         First day of each season; the day of each burn of its block.
     """
@@ -81,64 +82,53 @@ def control_chart(
     found = [each.of({control: 1.0}) for each in means]
     m, phi = (np.array(each) for each in zip(*found, strict=True))
     times = _years([first_days[each.season] for each in means])
-    centre = float(np.average(m, weights=1 / phi))
+    points = [_day_points(block, pooled, control, day_names[block.season]) for block in blocks]
+    days = pd.concat(points, ignore_index=True)
     df = pooled.df_total
-    seasons = _season_points(blocks, control, first_days, m, phi, centre, df)
-    days = pd.concat(
-        [_day_points(block, pooled, control, day_names[block.season]) for block in blocks], ignore_index=True
-    )
-    days = _day_limits(days, centre, df)
-    drift = _drift(m, phi, times, df)
+    limits = limits_of(phi, times, len(days), df)
+    centre = float(np.average(m, weights=1 / phi))
+    days = _held(days, days["value"].to_numpy(float) - centre, limits.limits["day"], centre)
+    names = [block.season for block in blocks]
+    burns = [int(block.X[:, block.fuels.index(control)].sum()) for block in blocks]
+    seasons = _season_points(names, [first_days[name] for name in names], burns, m, phi, limits, centre)
+    drift = _drift(m, phi, times, df, limits)
     signals = [
-        *_step_signals(seasons, m, phi, df),
         *_drift_signals(drift),
+        *_step_signals(names, m, phi, df, limits),
         *_outside(seasons, days, centre, df),
     ]
-    names = ["rule", "where", "size", "se", "low", "high"]
-    return Chart(centre, seasons, days, pd.DataFrame(signals, columns=names), drift)
+    columns = ["rule", "where", "size", "se", "low", "high"]
+    return Chart(centre, limits, seasons, days, pd.DataFrame(signals, columns=columns), drift)
 
 
-def _years(days: list[str]) -> Array:
+def _years(days: Sequence[str]) -> Array:
     numbers = [date.fromisoformat(day[:10]).toordinal() if day else 0 for day in days]
     return (np.array(numbers, dtype=float) - numbers[0]) / DAYS_A_YEAR
 
 
-def _t(share: float, looks: int, df: float) -> float:
-    """Return the two-sided limit at a share of the false-alarm rate, divided by the points looked at (Bonferroni)."""
-    from scipy.special import stdtrit
-
-    return float(stdtrit(min(df, 1e9), 1 - FALSE_ALARMS * share / (2 * max(looks, 1))))
+def _held(table: pd.DataFrame, away: Array, limit: float, centre: float) -> pd.DataFrame:
+    half = limit * table["se"].to_numpy(float)
+    return table.assign(low=centre - half, high=centre + half, outside=np.abs(away) > half)
 
 
 def _season_points(
-    blocks: list[Block],
-    control: str,
-    first_days: dict[str, str],
+    names: Sequence[str],
+    first_days: Sequence[str],
+    burns: Sequence[int],
     m: Array,
     phi: Array,
+    limits: Limits,
     centre: float,
-    df: float,
 ) -> pd.DataFrame:
     import pandas as pd
 
-    # a season is part of the centre it is held against: var(m - centre) = φ - 1/Σ(1/φ)
-    sd = np.sqrt(np.maximum(phi - 1 / (1 / phi).sum(), 0.0))
-    half = _t(SHARES["season"], len(m), df) * sd
-    table = pd.DataFrame(
-        {
-            "season": [block.season for block in blocks],
-            "first_day": [first_days[block.season] for block in blocks],
-            "value": m,
-            "se": np.sqrt(phi),
-            "low": centre - half,
-            "high": centre + half,
-            "n": [int(block.X[:, block.fuels.index(control)].sum()) for block in blocks],
-        }
-    )
-    return table.assign(outside=(np.abs(m - centre) > half) & (len(m) > 1))
+    away, variance = from_centre(m, phi)
+    se = np.sqrt(variance)
+    table = pd.DataFrame({"season": names, "first_day": first_days, "value": m, "se": se, "n": burns})
+    return _held(table, away, limits.limits.get("season", np.inf), centre)
 
 
-def _day_points(block: Block, pooled: Pooled, control: str, days: list[str]) -> pd.DataFrame:
+def _day_points(block: Block, pooled: Pooled, control: str, days: Sequence[str]) -> pd.DataFrame:
     import pandas as pd
 
     rows = []
@@ -148,33 +138,25 @@ def _day_points(block: Block, pooled: Pooled, control: str, days: list[str]) -> 
         here = np.flatnonzero(burned & (labels == day))
         pair = np.ix_(here, here)
         spread = sum(pooled.variance(term) * float(block.G[k][pair].sum()) for k, term in enumerate(TERMS))
-        rows.append(
-            (block.season, day, float(block.y[here].mean()), float(np.sqrt(spread)) / len(here), len(here))
-        )
+        se = float(np.sqrt(spread)) / len(here)
+        rows.append((block.season, day, float(block.y[here].mean()), se, len(here)))
     return pd.DataFrame(rows, columns=["season", "day", "value", "se", "n"])
 
 
-def _day_limits(days: pd.DataFrame, centre: float, df: float) -> pd.DataFrame:
-    half = _t(SHARES["day"], len(days), df) * days["se"].to_numpy(float)
-    outside = np.abs(days["value"].to_numpy(float) - centre) > half
-    return days.assign(low=centre - half, high=centre + half, outside=outside)
-
-
-def _drift(m: Array, phi: Array, times: Array, df: float) -> pd.DataFrame:
+def _drift(m: Array, phi: Array, times: Array, df: float, limits: Limits) -> pd.DataFrame:
     """Return the weighted straight line through the seasons, where there are three and they differ in time."""
     import pandas as pd
 
     names = ["per_year", "change", "se", "low", "high", "df", "signal"]
-    if len(m) < 3 or np.ptp(times) <= 0:
+    if not can_drift(times):
         return pd.DataFrame(columns=names)
-    w = 1 / phi
-    centred = times - np.average(times, weights=w)
-    information = float(w @ centred**2)
-    slope, span = float(w @ (centred * m)) / information, float(np.ptp(times))
-    change, se = slope * span, span / np.sqrt(information)
+    slope, variance = line(m, phi, times)
+    span = float(np.ptp(times))
+    change, se = float(slope) * span, span * float(np.sqrt(variance))
     half = _interval(df) * se
-    signal = abs(change) > _t(SHARES["drift"], 1, df) * se
-    return pd.DataFrame([(slope, change, se, change - half, change + half, df, signal)], columns=names)
+    signal = abs(change) > limits.limits["drift"] * se
+    row = (float(slope), change, se, change - half, change + half, df, signal)
+    return pd.DataFrame([row], columns=names)
 
 
 def _interval(df: float) -> float:
@@ -183,46 +165,18 @@ def _interval(df: float) -> float:
     return float(stdtrit(min(df, 1e9), 0.975))
 
 
-def _steps(m: Array, phi: Array) -> tuple[Array, Array]:
-    """Return for each place between seasons how far the means after lie above those before, and its variance.
-
-    Parameters
-    ----------
-    m
-        (…, S): means of the seasons, one row a drawing.
-    """
-    w = 1 / phi
-    before, total = np.cumsum(w)[:-1], w.sum()
-    sums = np.cumsum(w * m, axis=-1)
-    first = sums[..., :-1] / before
-    after = (sums[..., -1:] - sums[..., :-1]) / (total - before)
-    return after - first, 1 / before + 1 / (total - before)
-
-
-def step_limit(phi: Array, df: float) -> float:
-    """Return the limit that the largest of all steps, in standard errors, passes at its share of false alarms.
-
-    By drawing seasons in which nothing changed, since the steps of one series hang together.
-    """
-    rng = np.random.default_rng(SEED)
-    drawn = rng.normal(size=(DRAWS, len(phi))) * np.sqrt(phi)
-    size, variance = _steps(drawn, phi)
-    scale = np.sqrt(rng.chisquare(df, DRAWS) / df) if np.isfinite(df) else np.ones(DRAWS)
-    largest = np.abs(size / np.sqrt(variance)).max(axis=-1) / scale
-    return float(np.quantile(largest, 1 - FALSE_ALARMS * SHARES["step"]))
-
-
-def _step_signals(seasons: pd.DataFrame, m: Array, phi: Array, df: float) -> list[tuple[object, ...]]:
+def _step_signals(
+    names: Sequence[str], m: Array, phi: Array, df: float, limits: Limits
+) -> list[tuple[object, ...]]:
     if len(m) < 2:
         return []
-    size, variance = _steps(m, phi)
+    size, variance = steps(m, phi)
     se = np.sqrt(variance)
     k = int(np.argmax(np.abs(size) / se))
-    if abs(size[k]) <= step_limit(phi, df) * se[k]:
+    if abs(size[k]) <= limits.limits["step"] * se[k]:
         return []
     half = _interval(df) * se[k]
-    where = f"from {seasons['season'].iloc[k + 1]} on"
-    return [("step", where, size[k], se[k], size[k] - half, size[k] + half)]
+    return [("step", f"from {names[k + 1]} on", size[k], se[k], size[k] - half, size[k] + half)]
 
 
 def _drift_signals(drift: pd.DataFrame) -> list[tuple[object, ...]]:

@@ -16,8 +16,10 @@ from kit.trial.earlier import read_results, reports_of
 if TYPE_CHECKING:
     import pandas as pd
 
-KEYS: Final = frozenset({"schema", "report", "trial", "burns", "metrics", "level"})
+KEYS: Final = frozenset({"schema", "report", "trial", "inputs", "burns", "metrics"})
 """What is read of a results.json; curves and the rest, most of the file, are passed over."""
+SIMULATED: Final = "SIMULATED.txt"
+"""The input that says of a folder that its burns came from a computer."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +41,8 @@ class Season:
         cooker and setting of those burns.
     left_out
         Burns at other cookers and settings.
+    simulated
+        Whether the burns came from a computer.
     """
 
     name: str
@@ -48,6 +52,7 @@ class Season:
     first_day: str
     where: tuple[str, str]
     left_out: int
+    simulated: bool = False
 
     @property
     def control(self) -> str:
@@ -140,7 +145,8 @@ def _season(name: str, results: Mapping[str, Any]) -> Season:
     days = sorted(day for day in kept["day"].unique() if day)
     left_out = rows["burn"].nunique() - kept["burn"].nunique()
     report = str(results.get("report", ""))
-    return Season(name, report, results["trial"], kept, days[0] if days else "", main, left_out)
+    simulated = any(each.get("name") == SIMULATED for each in results.get("inputs") or ())
+    return Season(name, report, results["trial"], kept, days[0] if days else "", main, left_out, simulated)
 
 
 def read_part(path: Path, keys: Iterable[str]) -> dict[str, Any]:

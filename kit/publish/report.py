@@ -15,7 +15,7 @@ from typing import Any
 from kit.errors import KitError, Problem
 from kit.publish.launch import Kernel, started
 from kit.publish.notebook import Job, NotRunError, Progress, run_notebook
-from kit.publish.provenance import NOTE, InputFile, note, read_inputs, refuse_changes
+from kit.publish.provenance import NOTE, InputFile, note, read_files, read_inputs, refuse_changes
 from kit.publish.results import RESULTS
 from kit.publish.staging import keep_failed, publish, report_date, staging
 from kit.publish.template import Value, checked, find_template, parameters_of, read_template
@@ -26,12 +26,23 @@ NOTEBOOK = "notebook.ipynb"
 
 @dataclass(frozen=True)
 class Order:
-    """What is to be made: of which folder, by which template, with which parameters."""
+    """What is to be made: of which folder, by which template, with which parameters.
+
+    Attributes
+    ----------
+    sources
+        The files it is made from, named from the folder; none stands for the inputs of a run folder.
+    """
 
     folder: Path
     template: str
     notebook: Mapping[str, Any]
     parameters: Mapping[str, Value]
+    sources: tuple[str, ...] = ()
+
+    def read(self) -> tuple[InputFile, ...]:
+        """Return every input with its size and hash."""
+        return read_files(self.folder, self.sources) if self.sources else read_inputs(self.folder)
 
     @property
     def origin(self) -> dict[str, str]:
@@ -85,7 +96,7 @@ def make(
         As `make_report`.
     """
     with kernels() as kernel, staging(order.reports) as room:
-        before = read_inputs(order.folder)
+        before = order.read()
         note(room, before, order.origin)
         notebook = _run(kernel, order, room, progress)
         if progress:
@@ -104,7 +115,7 @@ def rerun(order: Order, room: Path, progress: Progress | None = None) -> dict[st
         As `make_report`; no partial notebook is kept.
     """
     with started() as kernel:
-        note(room, read_inputs(order.folder), order.origin)
+        note(room, order.read(), order.origin)
         job = Job(order.notebook, {**order.parameters, "output": str(room)}, {})
         return _results_of(room, run_notebook(kernel, job, progress))
 
@@ -168,7 +179,7 @@ def _finish(order: Order, room: Path, notebook: Any, before: tuple[InputFile, ..
 
     results = _results_of(room, notebook)
     (room / NOTE).unlink()
-    refuse_changes(before, read_inputs(order.folder))
+    refuse_changes(before, order.read())
     title = str(results.get("trial", {}).get("title") or order.folder.name)
     page = render(notebook, title=title, strip=_strip(order, results), footer=_footer(results))
     (room / PAGE).write_text(page, "utf-8", errors="replace", newline="\n")
