@@ -33,6 +33,8 @@ TABLES: Final[Mapping[str, tuple[schema.Column, ...]]] = {
     "next_bag": schema.NEXT_BAG,
     "chances": schema.CHANCES,
     "cooks": schema.COOKS,
+    "further": schema.FURTHER,
+    "reached": schema.REACHED,
     "mean_curves": schema.MEAN_CURVES,
     "difference_curves": schema.DIFFERENCE_CURVES,
     "odd_burns": schema.ODD_BURNS,

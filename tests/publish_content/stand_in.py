@@ -57,6 +57,8 @@ class StandIn:
     self_check: pd.DataFrame
     second_opinion: pd.DataFrame
     deviations: pd.DataFrame
+    further: pd.DataFrame
+    reached: pd.DataFrame
     seed: int = 1
     notes: tuple[str, ...] = ()
     level: float = 0.95
@@ -208,6 +210,8 @@ def stand_in(
             ],
         ),
         deviations=table(schema.DEVIATIONS, [{"what": "bags", "where": "oak", "planned": "4", "done": "3"}]),
+        further=table(schema.FURTHER, []),
+        reached=table(schema.REACHED, []),
     )
 
 

@@ -6,49 +6,54 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pytest
-from scipy.stats import beta
 
+from kit import schema
 from kit.publish import sections
 from kit.publish.facts import facts_of
-from kit.publish.further import _settles, further_table
 from kit.publish.limits import limits, limits_table
 from kit.publish.looks import earlier_looks
-from kit.publish.reached import reached_table
 from kit.trial.models import Fuel, Lab
 from tests.publish_content.pages import read
-from tests.publish_content.stand_in import FUELS, stand_in
+from tests.publish_content.stand_in import stand_in
+
+
+def further(analysis, **values):
+    """One row a comparison of the first primary metric, as the analysis has them."""
+    rows = analysis.comparisons
+    rows = rows[rows["metric"] == rows["metric"].iloc[0]][["metric", "a", "b"]]
+    known = {
+        "bags": 2,
+        "burns": 2,
+        "more_burns": 8,
+        "grams": 3200.0,
+        "cost": 28.0,
+        "hours": 22.4,
+        "words": "",
+    }
+    return rows.assign(**known | values)[[column.name for column in schema.FURTHER]]
 
 
 def test_an_open_question_is_given_the_bags_that_would_settle_it():
-    facts = facts_of(stand_in())
-    table = further_table(facts)
-    opened = facts.table("comparisons")
-    opened = opened[(opened["verdict"] == "not settled") & opened["metric"].isin(facts.primary)]
-    assert table["metric"].tolist() == opened["metric"].tolist()
-    for row, comparison in zip(table.itertuples(index=False), opened.itertuples(index=False), strict=True):
-        if row.bags == row.bags:
-            assert _settles(comparison, facts, int(3 + row.bags), int(row.burns))
-            assert row.bags == 1 or not _settles(comparison, facts, int(2 + row.bags), int(row.burns))
-            assert row.more_burns == row.bags * row.burns * len(FUELS)
-            assert row.grams == pytest.approx(row.more_burns * 400, rel=0.01)
-            assert row.hours == pytest.approx(row.more_burns * 10170 / 3600)
-    assert "What would settle the open questions" in read(sections.comparisons(stand_in()).html).text
+    base = stand_in()
+    text = read(sections.comparisons(replace(base, further=further(base))).html).text.replace("\u00a0", " ")
+    assert "What would settle the open questions" in text
+    assert (
+        "two more bags of each, two burns a bag: 8 burns, 3 kg of fuel, 28 EUR for the bags, 22 h of burning."
+        in text
+    )
 
 
 def test_where_no_number_is_affordable_it_says_so():
     base = stand_in()
-    wide = base.components.assign(sd=base.components["sd"] * 60, low=0.0, high=base.components["high"] * 60)
-    rows = base.comparisons.assign(verdict="not settled", margin=np.nan, difference=0.1, ratio=1.001)
-    facts = facts_of(replace(base, components=wide, comparisons=rows))
-    assert further_table(facts)["bags"].isna().all()
-    text = read(sections.comparisons(replace(base, components=wide, comparisons=rows)).html).text
+    rows = further(base, bags=np.nan, more_burns=np.nan)
+    text = read(sections.comparisons(replace(base, further=rows)).html).text
     assert "no affordable number of burns would settle it" in text
 
 
-@pytest.mark.parametrize("options", [{"planned": 4}, {"bags": 1, "burns": 1}])
-def test_nothing_is_promised_without_verdicts(options):
-    assert further_table(facts_of(stand_in(**options))).empty
+def test_pairs_that_were_not_asked_about_are_left_to_the_table():
+    base = stand_in(control="beech")
+    other = further(base).head(1).assign(a="alder", b="oak")
+    assert "What would settle" not in read(sections.comparisons(replace(base, further=other)).html).text
 
 
 def written(folder: Path, name: str, files: dict[str, str]) -> None:
@@ -89,14 +94,17 @@ def test_never_is_told_as_a_share_with_its_exact_interval():
     rows = base.metrics[base.metrics["metric"] == "peak"].assign(metric="time_to:260", unit="min")
     never = (rows["fuel"] == "olive") & rows["burn"].isin(rows.loc[rows["fuel"] == "olive", "burn"].head(4))
     rows = rows.assign(status=np.where(never, "never", "exact"), value=np.where(never, np.nan, 12.0))
-    analysis = replace(base, metrics=pd.concat([base.metrics, rows], ignore_index=True))
-    table = reached_table(facts_of(analysis)).set_index("fuel")
-    assert (table.loc["olive", "reached"], table.loc["olive", "burns"]) == (2, 6)
-    assert table.loc["olive", "low"] == pytest.approx(beta.ppf(0.025, 2, 5))
-    assert table.loc["olive", "high"] == pytest.approx(beta.ppf(0.975, 3, 4))
-    assert table.loc["alder", "high"] == 1.0 and table.loc["alder", "low"] == pytest.approx(
-        beta.ppf(0.025, 6, 1)
-    )
+    shares = [
+        ("time_to:260", "alder", 6, 6, 1.0, 0.54, 1.0),
+        ("time_to:260", "olive", 2, 6, 1 / 3, 0.04, 0.78),
+    ]
+    reached = pd.DataFrame(shares, columns=["metric", "fuel", "reached", "n", "share", "low", "high"])
+    metrics = pd.concat([base.metrics, rows], ignore_index=True)
+    analysis = replace(base, metrics=metrics, reached=reached.assign(level=0.95))
+    cells = read(sections.fuels(analysis).html).text.replace("\u00a0", " ")
+    assert "Burns that reached a temperature" in cells
+    all_reached = replace(analysis, reached=reached.assign(level=0.95).head(1))
+    assert "Burns that reached" not in read(sections.fuels(all_reached).html).text
     text = read(sections.fuels(analysis).html).text.replace("\u00a0", " ")
     assert "burned to the end and never reached time to 260 °C" in text
     assert "never is not the same as later" in text

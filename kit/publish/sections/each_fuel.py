@@ -10,7 +10,6 @@ from kit.publish.drawings.of_values import values_drawing
 from kit.publish.facts import Facts, facts_of
 from kit.publish.limits import limits_table
 from kit.publish.price import price_metric
-from kit.publish.reached import reached_table
 from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section, shown
 from kit.publish.wording import label_of
 
@@ -100,7 +99,9 @@ def _bounds(facts: Facts) -> list[Html | None]:
 
 
 def _reached(facts: Facts) -> Html | None:
-    rows = facts.in_order(reached_table(facts))
+    rows = facts.in_order(facts.table("reached"))
+    short = set(rows.loc[rows["reached"] < rows["n"], "metric"])
+    rows = rows[rows["metric"].isin(short)]
     if not len(rows):
         return None
     made = rows.assign(
@@ -113,7 +114,7 @@ def _reached(facts: Facts) -> Html | None:
     columns = [
         Col("name", "Fuel", kind="head"),
         Col("reached", "reached", kind="number", decimals=0),
-        Col("burns", "of burns", kind="number", decimals=0),
+        Col("n", "of burns", kind="number", decimals=0),
         *(
             Col(name, words, unit="%", kind="number", decimals=0)
             for name, words in (("share", "share"), ("low", "from"), ("high", "to"))

@@ -11,7 +11,6 @@ from kit.publish.claims import claims_of
 from kit.publish.drawings.common import axis_unit
 from kit.publish.drawings.of_pairs import break_even_drawing, family_words, pairs_drawing, pairs_table
 from kit.publish.facts import Facts, facts_of
-from kit.publish.further import further_table
 from kit.publish.price import break_even_table
 from kit.publish.sections.section import (
     Section,
@@ -150,14 +149,18 @@ def _p_words(facts: Facts, metric: str) -> str:
 
 def further_html(facts: Facts) -> list[Html | None]:
     """Return what would settle what is open: further bags and burns, fuel and hours, or 'no affordable number'."""
-    rows = further_table(facts)
-    if not len(rows):
+    rows, declared = facts.table("further"), facts.table("comparisons")
+    asked = set(zip(declared["metric"], declared["a"], declared["b"], strict=True))
+    told = [
+        _needed(row, facts)
+        for row in rows.itertuples(index=False)
+        if row.metric in facts.primary and (row.metric, row.a, row.b) in asked
+    ]
+    if not told:
         return []
-    told = [_needed(row, facts) for row in rows.itertuples(index=False)]
     note = (
-        "Enough bags for a chance of 80 % of a settled verdict, should the difference be what it seems "
-        "and bags and burns "
-        "differ as found (upper 80 % limits). Burns and hours are of the whole trial."
+        "Enough bags for a chance of 80 % of a settled verdict, should the difference be what it seems and bags "
+        "and burns differ as found (upper 80 % limits). Bags, burns, fuel and hours are those of the two fuels."
     )
     return [
         heading("What would settle the open questions", "further"),
@@ -172,14 +175,14 @@ def _needed(row: Any, facts: Facts) -> str:
     if row.bags != row.bags:
         return f"{between}: no affordable number of burns would settle it."
     a_bag = f", {counted(int(row.burns), 'burn')} a bag" if row.burns > 1 else ""
-    fuel = (
-        f", {quantity(row.grams / 1000, 'kg', facts.units, decimals=0)} of fuel"
-        if row.grams == row.grams
-        else ""
-    )
-    hours = f", {plain(row.hours, 0)}\u00a0h of burning" if row.hours == row.hours else ""
-    bags = counted(int(row.bags), "more bag")
-    return f"{between}: {bags} of each fuel{a_bag}: {int(row.more_burns)} burns{fuel}{hours}."
+    takes = [f"{int(row.more_burns)} burns"]
+    if row.grams == row.grams:
+        takes.append(f"{quantity(row.grams / 1000, 'kg', facts.units, decimals=0)} of fuel")
+    if row.cost == row.cost:
+        takes.append(f"{plain(row.cost, 0)} {facts.trial.currency} for the bags".replace("  ", " "))
+    if row.hours == row.hours:
+        takes.append(f"{plain(row.hours, 0)}\u00a0h of burning")
+    return f"{between}: {counted(int(row.bags), 'more bag')} of each{a_bag}: {', '.join(takes)}."
 
 
 def not_compared_html(facts: Facts) -> Html | None:
