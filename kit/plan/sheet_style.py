@@ -8,9 +8,10 @@ STYLE: Final = """
 @page { margin: 11mm 12mm; }
 * { box-sizing: border-box; }
 html { color-scheme: light; background: #fff; color: #000; }
-body { margin: 0 auto; max-width: 186mm; font: 14pt/1.28 "DejaVu Sans", Verdana, Arial, sans-serif; }
-h1 { font-size: 20pt; line-height: 1.15; margin: 0 0 2mm; }
-h2 { font-size: 14pt; margin: 4mm 0 1.5mm; border-bottom: 0.6mm solid #000; break-after: avoid; }
+body { margin: 0 auto; max-width: 186mm; overflow-wrap: break-word;
+  font: 14pt/1.28 "DejaVu Sans", Verdana, Arial, sans-serif; }
+h1, .burn { font-size: 20pt; line-height: 1.15; margin: 0 0 2mm; border: 0; }
+h2:not(.burn), h3 { font-size: 14pt; margin: 4mm 0 1.5mm; border-bottom: 0.6mm solid #000; break-after: avoid; }
 p { margin: 0 0 1.5mm; }
 ol, ul { margin: 0 0 2mm; padding-left: 8mm; }
 li { margin: 0 0 1mm; break-inside: avoid; }
@@ -34,8 +35,10 @@ tr { break-inside: avoid; }
 .blank td { height: 9mm; }
 .small { margin: 1mm 0 0; }
 .foot { overflow-wrap: anywhere; }
+.scroll:focus-visible { outline: 1mm solid #000; }
 @media screen {
   body { padding: 6mm; }
+  .scroll { overflow-x: auto; }
   .sheet, .front { border-bottom: 1mm dashed #777; padding: 0 0 6mm; margin: 0 0 8mm; }
 }
 """

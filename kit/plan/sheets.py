@@ -65,7 +65,7 @@ def sheets_page(
     title = f"Burn sheets: {trial.title or 'trial'}"
     fronts = (_before(trial, plan, title, simulated), _calendar(calendar, coded), _cautions())
     burns = [_sheet(trial, burn, coded, simulated) for burn in plan.table.to_dict("records")]
-    return _page(title, join([*fronts, *burns]))
+    return _page(title, element("main", *fronts, *burns))
 
 
 def key_page(trial: Trial, plan: Plan, coded: Mapping[str, str], simulated: bool = False) -> str:
@@ -107,7 +107,8 @@ def _simulated(simulated: bool) -> Html | None:
 def _table(caption: str, headings: Sequence[str], rows: Sequence[Html], class_: str | None = None) -> Html:
     head = element("tr", *(element("th", heading, scope="col") for heading in headings))
     parts = (element("thead", head), element("tbody", *rows))
-    return element("table", element("caption", caption), *parts, class_=class_)
+    made = element("table", element("caption", caption), *parts, class_=class_)
+    return element("div", made, class_="scroll", role="group", tabindex=0, aria_label=caption)
 
 
 def _before(trial: Trial, plan: Plan, title: str, simulated: bool) -> Html:
@@ -155,7 +156,7 @@ def _sheet(trial: Trial, burn: Mapping[str, object], coded: Mapping[str, str], s
     return element(
         "section",
         element("div", code, class_="code", aria_label=f"code {code}"),
-        element("h1", f"Burn {burn['burn']}"),
+        element("h2", f"Burn {burn['burn']}", class_="burn"),
         element("p", f"{burn['day'] or 'Any day'}. Container {code}, {_aim(trial, burn)}."),
         _simulated(simulated),
         *_bench(burn),
@@ -171,7 +172,7 @@ def _bench(burn: Mapping[str, object]) -> tuple[Html, ...]:
     given = [(name, str(burn[name])) for name in ("cooker", "setting") if burn.get(name)]
     ticks = ("scale zeroed", "cooker and probes cold", "vents at their marks", "logger running, clock right")
     return (
-        element("h2", "Before: weigh and set"),
+        element("h3", "Before: weigh and set"),
         _boxes([*((name, "") for name in names), *given]),
         element("ul", *(element("li", tick) for tick in ticks), class_="ticks"),
     )
@@ -192,7 +193,7 @@ def _outdoors() -> tuple[Html, ...]:
     blank = [element("tr", *(element("td", "") for _ in range(4))) for _ in range(EVENT_ROWS)]
     events = "lid open, top-up, vent moved, rain, probe moved, other; wind that changes"
     return (
-        element("h2", "Outdoors: times and oddities alone"),
+        element("h3", "Outdoors: times and oddities alone"),
         _boxes(clocks),
         element("p", PHOTO),
         element("p", element("strong", "Attended, hours after lit: "), *attended),
@@ -204,7 +205,7 @@ def _cold(trial: Trial) -> tuple[Html, ...]:
     known = {column.name for column in BURNS}
     names = ["leftover_g", "ash_g", "log", "notes", *(n for n in own_columns(trial) if n not in known)]
     return (
-        element("h2", "Next day or later, only when cold right through; else leave blank"),
+        element("h3", "Next day or later, only when cold right through; else leave blank"),
         _boxes([(name, "") for name in dict.fromkeys(names)]),
     )
 

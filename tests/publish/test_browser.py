@@ -1,4 +1,10 @@
-"""Every page kind in Chromium, light and dark, wide and narrow, with the network off."""
+"""Every page kind in Chromium, light and dark, wide and narrow, with the network off.
+
+A further page kind is one more entry of `pages`.
+"""
+
+import shutil
+from pathlib import Path
 
 import pytest
 
@@ -9,6 +15,16 @@ from tests.publish.stand_in import write_notebook, write_run
 from tests.publish.test_report import HOSTILE
 
 pytestmark = pytest.mark.browser
+DEMO = Path(__file__).parents[2] / "runs" / "hill-school"
+KINDS = (
+    "report",
+    "hostile report",
+    "index",
+    "bare page",
+    "burn sheets",
+    "key to the codes",
+    "hostile sheets",
+)
 
 
 @pytest.fixture(scope="module")
@@ -33,11 +49,35 @@ def pages(tmp_path_factory):
     notes = element("p", "A note.", class_="note"), element("p", "Mind this.", class_="warning")
     body = join([element("h2", "Notes", id="notes"), *notes, cautions_html()])
     made["bare page"].write_text(document("Bare", Html(body), strip="strip", footer="footer"), "utf-8")
+    made["burn sheets"], made["key to the codes"] = (
+        DEMO / "plan" / name for name in ("sheets.html", "key.html")
+    )
+    made["hostile sheets"] = hostile_sheets(base / "planned")
     return made
 
 
+def hostile_sheets(folder):
+    """Plan a trial whose title, question and fuels are made to harm."""
+    from kit.plan import plan_run
+
+    shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("plan", "logs", "events.csv", "scores.csv"))
+    (folder / "logs").mkdir()
+    sheet = folder / "burns.csv"
+    sheet.write_text(sheet.read_text("utf-8").splitlines()[0] + "\n", "utf-8")
+    text = (folder / "trial.toml").read_text("utf-8").splitlines()
+    bad = "<script>alert(1)</script><img src=x onerror=alert(1)> " + "x" * 200 + " فحم 🔥"
+    hostile = [
+        f"{line.partition('=')[0]}= '{bad}{number}'" if line.startswith(("title", "question", "stop_rule", "name"))
+        else line
+        for number, line in enumerate(text)
+    ]  # fmt: skip
+    (folder / "trial.toml").write_text("\n".join(hostile) + "\n", "utf-8")
+    plan_run(folder)
+    return folder / "plan" / "sheets.html"
+
+
 @pytest.mark.parametrize(("width", "scheme"), VIEWS)
-@pytest.mark.parametrize("kind", ["report", "hostile report", "index", "bare page"])
+@pytest.mark.parametrize("kind", KINDS)
 def test_nothing_is_wrong_with_a_page(browser, pages, kind, width, scheme):
     assert faults_of(browser, pages[kind], width, scheme) == []
 
