@@ -84,7 +84,41 @@ def read_log(
     KitError
         With every fact that is missing ('ask', naming the key that supplies it) and every fault ('refuse').
     """
+    path = Path(path)
     keys = {key: value for key, value in (declared or {}).items() if value is not None}
+    before = _state(path)
+    try:
+        log = _read_file(path, keys, sentinels, name)
+    except OSError:
+        raise _changed(name or path.name) from None
+    if _state(path) != before:
+        raise _changed(name or path.name)
+    return log
+
+
+def _state(path: Path) -> tuple[int, int] | None:
+    """Return what changes when a file is written to, or None where there is none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_size, found.st_mtime_ns
+
+
+def _changed(name: str) -> KitError:
+    # a line may have been half written when it was read: part of a number is a wrong number
+    return KitError(
+        Problem(
+            "refuse",
+            name,
+            "a file that changed or went away while it was read",
+            "a log that is complete",
+            "Wait until the logger or the copying has ended, then try again.",
+        )
+    )
+
+
+def _read_file(path: Path, keys: Mapping[str, object], sentinels: Sentinels, name: str | None) -> Log:
     encoding = keys.get("encoding")
     source = open_source(path, None if encoding is None else str(encoding), name)
     _known_keys(keys, source.name)

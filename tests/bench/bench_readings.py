@@ -1,12 +1,13 @@
 """Time the log reader against a bare CSV parse and against pandas on the same bytes, in one run.
 
-    python tests/bench/bench_readings.py [FOLDER OF REAL RUN FOLDERS]
+    python tests/bench/bench_readings.py [FOLDER OF REAL RUN FOLDERS]    or    make bench REAL=FOLDER
 
 A day at 1 Hz with eight probes (6 MB), with ISO stamps and with month-first stamps of two-digit years and
 AM/PM. Figures are processor times of this process, the least of several repeats, and wall times beside them. A
 folder that holds shrub-burns adds its 61 burns, read and cut.
 """
 
+import os
 import subprocess
 import sys
 import tempfile
@@ -83,7 +84,7 @@ def main():
             f"{by_pandas[0] / ours[0]:.0f} times, not < 15", by_pandas[0] >= PANDAS_TIMES * ours[0],
         )  # fmt: skip
         memory(iso)
-    for real in map(Path, sys.argv[1:]):
+    for real in map(Path, sys.argv[1:] or filter(None, [os.environ.get("REAL")])):
         run = open_run(real / "shrub-burns")
         ours = timed(partial(read_run, run), 3)
         shown(

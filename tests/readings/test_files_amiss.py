@@ -1,0 +1,62 @@
+"""Files with odd names, links, and files that change or go away while they are read."""
+
+import pytest
+
+from kit.errors import KitError
+from kit.readings import read, read_log
+from kit.trial import open_run
+from tests.readings.helpers import START, csv_of, log_text
+from tests.soak.sizes import run, sizes
+
+TEXT = csv_of(START, [0, 10, 20, 30], A=[20.0, 21.0, 22.0, 23.0])
+
+
+@pytest.mark.parametrize("name", ["🔥 log.csv", 'it\'s "q".csv', "a'b`c;d&e.csv", "x" * 196 + ".csv"])
+def test_odd_names_are_read(tmp_path, name):
+    assert read_log(log_text(TEXT, tmp_path, name)).table["A (°C)"].tolist() == [20, 21, 22, 23]
+
+
+@pytest.mark.parametrize("target", ["nowhere.csv", "link.csv"])
+def test_a_link_to_nothing_is_no_file(tmp_path, target):
+    (tmp_path / "link.csv").symlink_to(tmp_path / target)
+    with pytest.raises(KitError, match=r"link\.csv: found no such file"):
+        read_log(tmp_path / "link.csv")
+
+
+def test_a_log_that_is_a_link_out_of_the_folder_is_refused(tmp_path):
+    folder = run(tmp_path / "run", 1, 30, 60.0)
+    log = folder / "logs" / "b00000.csv"
+    log.rename(tmp_path / "elsewhere.csv")
+    log.symlink_to(tmp_path / "elsewhere.csv")
+    with pytest.raises(KitError, match="link"):
+        open_run(folder)
+
+
+def meddle(monkeypatch, how):
+    """Do something to the file after it was opened and before its rows are read."""
+    sniff = read.sniff
+
+    def then(source, keys):
+        found = sniff(source, keys)
+        how(source.path)
+        return found
+
+    monkeypatch.setattr(read, "sniff", then)
+
+
+def test_a_log_that_grows_while_it_is_read_is_refused(tmp_path, monkeypatch):
+    path = log_text(TEXT, tmp_path)
+    meddle(monkeypatch, lambda path: path.write_text(TEXT + "2026-05-14 10:00:40,24.0\n", encoding="utf-8"))
+    with pytest.raises(KitError, match=r"log\.csv: found a file that changed or went away while it was read"):
+        read_log(path)
+
+
+def test_a_log_deleted_while_it_is_read_is_refused(tmp_path, monkeypatch):
+    path = log_text(TEXT, tmp_path)
+    meddle(monkeypatch, lambda path: path.unlink())
+    with pytest.raises(KitError, match="went away while it was read"):
+        read_log(path)
+
+
+def test_every_size_survives_at_a_small_share():
+    assert not [size for size in sizes(0.005) if not size.survived]
