@@ -63,8 +63,7 @@ def differences(season: Season, reference: Season) -> list[str]:
 
 def missing_metric(season: Season, metric: str, reference: Season) -> list[str]:
     """Return in words why a season does not know a metric; none where it does."""
-    known = season.burns["metric"] == metric
-    if known.any():
+    if season.knows(metric):
         currency = season.trial.get("currency"), reference.trial.get("currency")
         if metric.startswith("cost:") and currency[0] != currency[1]:
             return [f"currency ({currency[0] or 'not stated'}, not {currency[1] or 'stated'})"]

@@ -62,7 +62,6 @@ def control_chart(
     pooled: Pooled,
     control: str,
     first_days: Mapping[str, str],
-    day_names: Mapping[str, Sequence[str]],
 ) -> Chart:
     """Return the chart of the control fuel over the seasons in which it was burned, in their order.
 
@@ -74,16 +73,16 @@ def control_chart(
         The variances that make the limits.
     control
         The control fuel.
-    first_days, day_names
-        First day of each season; the day of each burn of its block.
+    first_days
+        First day of each season.
     """
     import pandas as pd
 
     found = [each.of({control: 1.0}) for each in means]
     m, phi = (np.array(each) for each in zip(*found, strict=True))
     times = _years([first_days[each.season] for each in means])
-    points = [_day_points(block, pooled, control, day_names[block.season]) for block in blocks]
-    days = pd.concat(points, ignore_index=True)
+    points = [point for block in blocks for point in _day_points(block, pooled, control)]
+    days = pd.DataFrame(points, columns=["season", "day", "value", "se", "n"])
     df = pooled.df_total
     limits = limits_of(phi, times, len(days), df)
     centre = float(np.average(m, weights=1 / phi))
@@ -125,22 +124,20 @@ def _season_points(
     away, variance = from_centre(m, phi)
     se = np.sqrt(variance)
     table = pd.DataFrame({"season": names, "first_day": first_days, "value": m, "se": se, "n": burns})
-    return _held(table, away, limits.limits.get("season", np.inf), centre)
+    return _held(table, away, limits.limits.get("season", np.nan), centre)
 
 
-def _day_points(block: Block, pooled: Pooled, control: str, days: Sequence[str]) -> pd.DataFrame:
-    import pandas as pd
-
-    rows = []
+def _day_points(block: Block, pooled: Pooled, control: str) -> list[tuple[object, ...]]:
+    rows: list[tuple[object, ...]] = []
     burned = block.X[:, block.fuels.index(control)] > 0
-    labels = np.array(days, dtype=object)
+    labels = np.array(block.days, dtype=object)
     for day in dict.fromkeys(labels[burned]):
         here = np.flatnonzero(burned & (labels == day))
         pair = np.ix_(here, here)
         spread = sum(pooled.variance(term) * float(block.G[k][pair].sum()) for k, term in enumerate(TERMS))
         se = float(np.sqrt(spread)) / len(here)
         rows.append((block.season, day, float(block.y[here].mean()), se, len(here)))
-    return pd.DataFrame(rows, columns=["season", "day", "value", "se", "n"])
+    return rows
 
 
 def _drift(m: Array, phi: Array, times: Array, df: float, limits: Limits) -> pd.DataFrame:

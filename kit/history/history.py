@@ -13,7 +13,7 @@ from kit.history.across import Cell, SeasonSpread, came_again, fuel_table, seaso
 from kit.history.alike import differences, missing_metric, other_probe
 from kit.history.chart import Chart, control_chart
 from kit.history.pooled import Block, Pooled, SeasonMeans, block_of, pool, season_means
-from kit.history.seasons import Season
+from kit.history.seasons import Measured, Season
 from kit.history.standing import standing_table
 from kit.schema import Metric, metric
 from kit.trial.models import Declared
@@ -110,7 +110,7 @@ def history_of(seasons: Sequence[Season]) -> History:
 
 def _metrics(seasons: Sequence[Season]) -> list[str]:
     wanted = [name for season in reversed(seasons) for name in season.trial.get("primary") or ()]
-    known = {name for season in seasons for name in season.burns["metric"].unique()}
+    known = {name for season in seasons for name in season.rows if season.knows(name)}
     return [name for name in dict.fromkeys([*wanted, OF_PROBE, OF_COOKER]) if name in known]
 
 
@@ -128,19 +128,19 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
     KitError
         Where nothing was repeated in any season measured alike.
     """
-    reference = next(each for each in reversed(seasons) if (each.burns["metric"] == name).any())
+    reference = next(each for each in reversed(seasons) if each.knows(name))
     spec = spec_of(name, reference.trial)
     why = {
         each.name: (*differences(each, reference), *missing_metric(each, name, reference)) for each in seasons
     }
     alike = [each for each in seasons if not why[each.name]]
-    tables = {each.name: _burns(each, spec) for each in alike}
-    used = [each for each in alike if len(tables[each.name])]
-    blocks = [block_of(each.name, tables[each.name], tables[each.name]["y"].to_numpy()) for each in used]
+    exact = {each.name: _exact(each, spec) for each in alike}
+    used = [each for each in alike if exact[each.name]]
+    blocks = [_block(each, exact[each.name], spec) for each in used]
     pooled = pool(blocks)
     means = [season_means(block, pooled) for block in blocks]
     control = reference.control
-    chart = _chart(used, blocks, means, pooled, control, tables)
+    chart = _chart(used, blocks, means, pooled, control)
     same_probe = {each.name for each in used if not other_probe(each, reference)}
     direct = [cell for cell in _cells(blocks, means) if cell.season in same_probe]
     by_control = _cells_by_control(blocks, means, control)
@@ -169,19 +169,22 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
     )
 
 
-def _burns(season: Season, spec: Metric) -> pd.DataFrame:
-    """Return the burns of a metric that were measured exactly, with y on the analysis scale."""
-    rows = season.burns[(season.burns["metric"] == spec.id) & (season.burns["status"] == "exact")]
-    rows = rows[rows["value"].notna()]
-    if spec.scale == "log":
-        rows = rows[rows["value"] > 0]
-        return rows.assign(y=np.log(rows["value"].to_numpy(float)))
-    return rows.assign(y=rows["value"].astype(float))
+def _exact(season: Season, spec: Metric) -> list[Measured]:
+    """Return the burns of a metric that were measured exactly, those above zero on the log scale."""
+    lowest = 0.0 if spec.scale == "log" else -np.inf
+    rows = season.rows.get(spec.id, ())
+    return [row for row in rows if row.status == "exact" and row.value is not None and row.value > lowest]
+
+
+def _block(season: Season, rows: Sequence[Measured], spec: Metric) -> Block:
+    values = np.array([row.value for row in rows], dtype=float)
+    scaled = np.log(values) if spec.scale == "log" else values
+    fuels, bags, days = ([str(getattr(row, name)) for row in rows] for name in ("fuel", "bag", "day"))
+    return block_of(season.name, fuels, bags, days, scaled)
 
 
 def _bounds(season: Season, name: str) -> int:
-    rows = season.burns[season.burns["metric"] == name]
-    return int(rows["status"].isin(["at least", "at most", "never"]).sum())
+    return sum(row.status in ("at least", "at most", "never") for row in season.rows.get(name, ()))
 
 
 def _margin(season: Season, name: str) -> dict[str, float]:
@@ -195,7 +198,6 @@ def _chart(
     means: list[SeasonMeans],
     pooled: Pooled,
     control: str,
-    tables: Mapping[str, pd.DataFrame],
 ) -> Chart | None:
     own = [k for k, block in enumerate(blocks) if control in block.fuels]
     if not own:
@@ -206,7 +208,6 @@ def _chart(
         pooled,
         control,
         {each.name: each.first_day for each in used},
-        {name: table["day"].tolist() for name, table in tables.items()},
     )
 
 

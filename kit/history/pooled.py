@@ -5,15 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kit.errors import KitError, Problem
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 Array = NDArray[np.float64]
 TERMS = ("bag", "day", "burn")
@@ -22,10 +19,11 @@ MOST_STEPS, CLOSE = 200, 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Block:
-    """The burns of one season: its fuels, y (n), X (n, p) of fuel means, G (3, n, n) of bag, day and burn."""
+    """The burns of one season: fuels, the day of each burn, y (n), X (n, p) of fuel means, G (3, n, n) of TERMS."""
 
     season: str
     fuels: tuple[str, ...]
+    days: tuple[str, ...]
     y: Array
     X: Array
     G: Array
@@ -63,14 +61,15 @@ class Pooled:
         return float(self.variances[self.terms.index(term)]) if term in self.terms else 0.0
 
 
-def block_of(season: str, table: pd.DataFrame, values: Array) -> Block:
-    """Return the block of one season from its burns (fuel, bag, day) and their values on the analysis scale."""
-    fuels = tuple(dict.fromkeys(table["fuel"]))
-    X = np.equal.outer(table["fuel"].to_numpy(object), np.array(fuels, dtype=object)).astype(float)
-    bags = (table["fuel"] + "\x1f" + table["bag"].fillna("").astype(str)).to_numpy(object)
-    days = table["day"].to_numpy(object)
-    G = np.stack([_alike(bags), _alike(days), np.eye(len(table))])
-    return Block(season, fuels, values, X, G)
+def block_of(
+    season: str, fuel: Sequence[str], bag: Sequence[str], day: Sequence[str], values: Array
+) -> Block:
+    """Return the block of one season from its burns and their values on the analysis scale."""
+    fuels = tuple(dict.fromkeys(fuel))
+    X = np.equal.outer(np.array(fuel, dtype=object), np.array(fuels, dtype=object)).astype(float)
+    bags = np.array([f"{of}\x1f{label}" for of, label in zip(fuel, bag, strict=True)], dtype=object)
+    G = np.stack([_alike(bags), _alike(np.array(day, dtype=object)), np.eye(len(values))])
+    return Block(season, fuels, tuple(day), values, X, G)
 
 
 def _alike(labels: NDArray[Any]) -> Array:

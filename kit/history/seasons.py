@@ -4,22 +4,32 @@ from __future__ import annotations
 
 import json
 import os
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final, NamedTuple
 
 from kit.errors import Faults, KitError
 from kit.schema import RESULTS_SCHEMA
 from kit.trial.earlier import read_results, reports_of
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 KEYS: Final = frozenset({"schema", "report", "trial", "inputs", "burns", "metrics"})
 """What is read of a results.json; curves and the rest, most of the file, are passed over."""
 SIMULATED: Final = "SIMULATED.txt"
 """The input that says of a folder that its burns came from a computer."""
+
+
+class Measured(NamedTuple):
+    """One burn's value of a metric; the fuel named as by `fuel_names`, status as in schema.STATUSES."""
+
+    burn: str
+    fuel: str
+    bag: str
+    day: str
+    value: float | None
+    status: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,11 +42,8 @@ class Season:
         Name of the folder; id of the report.
     trial
         The trial as the report recorded it.
-    burns
-        burn, fuel (named as by `fuel_names`), bag, day, metric, value, status: of the cooker and setting with
-        the most burns.
-    first_day
-        First day of the burns, yyyy-mm-dd; '' where no day is known.
+    rows
+        The burns of each metric, of the cooker and setting with the most burns.
     where
         cooker and setting of those burns.
     left_out
@@ -48,11 +55,39 @@ class Season:
     name: str
     report: str
     trial: Mapping[str, Any]
-    burns: pd.DataFrame
-    first_day: str
+    rows: Mapping[str, Sequence[Measured]]
     where: tuple[str, str]
     left_out: int
     simulated: bool = False
+
+    @cached_property
+    def burns(self) -> frozenset[str]:
+        """Ids of the burns."""
+        return frozenset(row.burn for rows in self.rows.values() for row in rows)
+
+    @cached_property
+    def fuels(self) -> tuple[str, ...]:
+        """The fuels that were burned, in the order of their first rows."""
+        return tuple(dict.fromkeys(row.fuel for rows in self.rows.values() for row in rows))
+
+    @cached_property
+    def days(self) -> tuple[str, ...]:
+        """The days of the burns in order, yyyy-mm-dd; none where none is known."""
+        return tuple(sorted({row.day for rows in self.rows.values() for row in rows} - {""}))
+
+    @property
+    def first_day(self) -> str:
+        """First day of the burns; '' where no day is known."""
+        return self.days[0] if self.days else ""
+
+    @property
+    def last_day(self) -> str:
+        """Last day of the burns; '' where no day is known."""
+        return self.days[-1] if self.days else ""
+
+    def knows(self, metric: str) -> bool:
+        """Return whether a metric has a value, or a bound, for any burn."""
+        return any(row.value is not None or row.status == "never" for row in self.rows.get(metric, ()))
 
     @property
     def control(self) -> str:
@@ -91,6 +126,8 @@ def newest_reports(folders: Iterable[str | Path]) -> list[Path]:
 
 
 def _newest(paths: Sequence[Path]) -> Path:
+    if len(paths) == 1:
+        return paths[0]
     return next((path for path in paths if read_part(path, {"metrics"}).get("metrics")), paths[0])
 
 
@@ -129,24 +166,20 @@ def _names(paths: Sequence[Path]) -> list[str]:
 
 
 def _season(name: str, results: Mapping[str, Any]) -> Season:
-    import pandas as pd
-
-    rows = pd.DataFrame(results["metrics"])[["burn", "fuel", "bag", "day", "metric", "value", "status"]]
-    names = fuel_names(results["trial"])
-    rows = rows.assign(
-        value=pd.to_numeric(rows["value"]),
-        day=rows["day"].fillna(""),
-        fuel=[names.get(fuel, fuel) for fuel in rows["fuel"]],
-    )
+    trial = results["trial"]
+    names = fuel_names(trial)
     where = {row["burn"]: (row.get("cooker") or "", row.get("setting") or "") for row in results["burns"]}
-    places = rows["burn"].map(where)
-    main = places.groupby(places).size().sort_values(kind="stable").index[-1] if len(places) else ("", "")
-    kept = rows[[place == main for place in places]]
-    days = sorted(day for day in kept["day"].unique() if day)
-    left_out = rows["burn"].nunique() - kept["burn"].nunique()
-    report = str(results.get("report", ""))
+    burned = Counter(where[burn] for burn in {row["burn"] for row in results["metrics"]})
+    main = max(sorted(burned), key=lambda place: burned[place])
+    rows: dict[str, list[Measured]] = {}
+    for row in results["metrics"]:
+        if where[row["burn"]] == main:
+            fuel = names.get(row["fuel"], row["fuel"])
+            one = Measured(row["burn"], fuel, row["bag"] or "", row["day"] or "", row["value"], row["status"])
+            rows.setdefault(row["metric"], []).append(one)
     simulated = any(each.get("name") == SIMULATED for each in results.get("inputs") or ())
-    return Season(name, report, results["trial"], kept, days[0] if days else "", main, left_out, simulated)
+    left_out = sum(burned.values()) - burned[main]
+    return Season(name, str(results.get("report", "")), trial, rows, main, left_out, simulated)
 
 
 def read_part(path: Path, keys: Iterable[str]) -> dict[str, Any]:

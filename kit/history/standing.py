@@ -33,8 +33,8 @@ def standing_table(
     moved = chart is not None and bool(chart.signals["rule"].isin(["drift", "step", "season"]).any())
     joined = set(chart.seasons["season"]) if chart is not None else set()
     rows = []
-    for fuel in dict.fromkeys(fuel for season in reversed(seasons) for fuel in season.burns["fuel"].unique()):
-        own = [season for season in seasons if (season.burns["fuel"] == fuel).any()]
+    for fuel in dict.fromkeys(fuel for season in reversed(seasons) for fuel in season.fuels):
+        own = [season for season in seasons if fuel in season.fuels]
         usable = [season.name for season in own if not why[season.name]]
         newest = usable[-1] if usable else own[-1].name
         standing, because = _standing(

@@ -12,6 +12,7 @@ import pandas as pd
 
 from kit.history import Season, history_of
 from kit.history.limits import FALSE_ALARMS
+from kit.history.seasons import Measured
 
 SEED = 30_000
 SEASONS, FUELS, BAGS, BURNS, PER_DAY = 40, 6, 3, 2, 3
@@ -41,18 +42,11 @@ def made_season(number, rng, shift=0.0, sds=None, season_sd=0.0):
     value = value + rng.normal(0, sds["day"], day.max() + 1)[day] + rng.normal(0, sds["burn"], n)
     first = pd.Timestamp("2000-03-01") + pd.DateOffset(months=6 * number)
     days = [str((first + pd.Timedelta(days=int(each))).date()) for each in day]
-    burns = pd.DataFrame(
-        {
-            "burn": [f"{k:02d}" for k in range(n)],
-            "fuel": [f"fuel {k}" for k in fuel],
-            "bag": [f"b{k}" for k in bag],
-            "day": days,
-            "metric": "peak",
-            "value": value,
-            "status": "exact",
-        }
-    )
-    return Season(f"s{number:02d}", "", TRIAL, burns, days[0], ("", ""), 0)
+    rows = [
+        Measured(f"{k:02d}", f"fuel {fuel[k]}", f"b{bag[k]}", days[k], float(value[k]), "exact")
+        for k in range(n)
+    ]
+    return Season(f"s{number:02d}", "", TRIAL, {"peak": rows}, ("", ""), 0)
 
 
 def one_history(rng, shifts, **how):

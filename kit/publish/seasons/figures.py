@@ -32,12 +32,8 @@ def chart_figure(table: pd.DataFrame, centre: float, y: str, look: Look, frame: 
     figure, (axes,) = canvas(look, frame, 3.2, margins=(0.75, 0.2, 0.62, 0.15))
     seasons = table.loc[table["what"] == "season", "season"].tolist()
     axes.axhline(centre, color=look.line, linewidth=frame.line, zorder=1)
-    for place, name in enumerate(seasons):
-        days = table[(table["what"] == "day") & (table["season"] == name)]
-        spots = (
-            place + np.linspace(-0.32, 0.32, len(days)) if len(days) > 1 else np.array([place] * len(days))
-        )
-        _points(axes, spots, days, look, frame, "o", frame.small * 0.36, look.soft)
+    days = table[table["what"] == "day"]
+    _points(axes, _spots(days, seasons), days, look, frame, "o", frame.small * 0.36, look.soft)
     means = table[table["what"] == "season"]
     for end in ("low", "high"):
         axes.hlines(means[end], np.arange(len(means)) - 0.4, np.arange(len(means)) + 0.4,
@@ -47,6 +43,14 @@ def chart_figure(table: pd.DataFrame, centre: float, y: str, look: Look, frame: 
     axes.set_ylabel(y)
     fewer_ticks(axes, frame, y=6)
     return figure
+
+
+def _spots(days: pd.DataFrame, seasons: list[str]) -> Any:
+    """Return where each day stands: evenly within its season's room."""
+    groups = days.groupby("season", sort=False)["season"]
+    count, rank = groups.transform("size"), groups.cumcount()
+    within = (0.64 * (rank / (count - 1).clip(lower=1)) - 0.32).where(count > 1, 0.0)
+    return (days["season"].map({name: k for k, name in enumerate(seasons)}) + within).to_numpy(float)
 
 
 def _points(

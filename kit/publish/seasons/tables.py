@@ -60,11 +60,9 @@ def seasons_table(history: History) -> pd.DataFrame:
 
     rows = []
     for season in history.seasons:
-        days = sorted(day for day in season.burns["day"].unique() if day) or [""]
-        burns, fuels = season.burns["burn"].nunique(), season.burns["fuel"].nunique()
-        rows.append(
-            (season.name, season.report, days[0], days[-1], burns, fuels, season.control, season.left_out)
-        )
+        burns, fuels = len(season.burns), len(season.fuels)
+        days = season.first_day, season.last_day
+        rows.append((season.name, season.report, *days, burns, fuels, season.control, season.left_out))
     names = ["season", "report", "first_day", "last_day", "burns", "fuels", "control", "left_out"]
     return pd.DataFrame(rows, columns=names)
 

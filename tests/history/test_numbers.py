@@ -1,0 +1,111 @@
+"""Pooling, the chart and the fuels over seasons against known truth and against the kit's own model of one season."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from kit.errors import KitError
+from kit.history import history_of
+from kit.history.across import Cell, came_again, fuel_table, season_spread
+from kit.history.limits import FALSE_ALARMS, from_centre, limits_of, line, steps
+from kit.history.pooled import block_of, pool
+from kit.variance import fit_repeats
+from tests.simulate import history as simulated
+
+RNG = np.random.default_rng
+
+
+def test_one_season_pooled_is_the_model_of_that_season():
+    season = simulated.made_season(0, RNG(3), sds={"bag": 12.0, "day": 9.0, "burn": 6.0})
+    table = pd.DataFrame(season.rows["peak"])
+    fit = fit_repeats(table, bag="bag", day="day")
+    found = history_of([season]).metrics["peak"]
+    sds = fit.components.set_index("component")["sd"]
+    for term in ("bag", "day", "burn"):
+        assert found.pooled.variance(term) ** 0.5 == pytest.approx(sds[term], rel=1e-4)
+    means = found.fuels.set_index("fuel")["mean"]
+    for row in fit.means.itertuples(index=False):
+        assert means[row.fuel] == pytest.approx(row.mean, rel=1e-6)
+
+
+@pytest.mark.slow
+def test_forty_seasons_flag_a_drift_keep_the_rate_and_give_the_spreads_back():
+    trials = 100
+    table, variances = simulated.simulate(trials)
+    flagged = table.set_index("planted")["flagged"]
+    assert flagged["drift"] >= 0.80 and flagged["step at the last season"] >= 0.75
+    error = (FALSE_ALARMS * (1 - FALSE_ALARMS) / trials) ** 0.5
+    assert abs(flagged["nothing"] - FALSE_ALARMS) <= 3 * error
+    pooled = simulated.pooled_table(variances)
+    assert (abs(pooled["mean"] - pooled["true"]) <= 3.5 * pooled["mc_error"]).all()
+
+
+def test_limits_keep_the_rate_for_seasons_alone():
+    """Drawn from other seeds than the limits were: the share of signals is the stated one."""
+    phi, times = np.array([9.0, 4.0, 6.0, 9.0, 25.0, 4.0]), np.arange(6.0)
+    limits = limits_of(phi, times, 10**9, np.inf)
+    rng, trials = RNG(99), 4000
+    m = rng.normal(size=(trials, 6)) * np.sqrt(phi)
+    size, variance = steps(m, phi)
+    away, own = from_centre(m, phi)
+    slope, of_slope = line(m, phi, times)
+    signal = (abs(size) > limits.limits["step"] * np.sqrt(variance)).any(axis=1)
+    signal |= (abs(away) > limits.limits["season"] * np.sqrt(own)).any(axis=1)
+    signal |= abs(slope) > limits.limits["drift"] * np.sqrt(of_slope)
+    stated = 1 - (1 - FALSE_ALARMS) / (1 - limits.rates["day"])
+    assert abs(signal.mean() - stated) < 4 * (stated * (1 - stated) / trials) ** 0.5
+
+
+def test_a_planted_step_is_named_with_its_season_and_size():
+    found = simulated.one_history(RNG(5), [0.0, 0.0, 0.0, 60.0, 60.0, 60.0])
+    steps = found.chart.signals.set_index("rule").loc["step"]
+    assert steps["where"] == "from s03 on"
+    assert steps["low"] < 60 < steps["high"]
+    assert set(found.standing["standing"]) == {"comparable directly"}  # all burned in the newest season too
+
+
+def test_intervals_of_fuels_hold_the_season_spread():
+    """A fuel of one season: 95 % of intervals hold its true level though seasons differ."""
+    rng, held, trials = RNG(7), 0, 300
+    for _ in range(trials):
+        shift = rng.normal(0, 8.0, size=(6, 10))
+        cells = [
+            Cell(f"s{s}", f"f{f}", float(shift[f, s] + rng.normal(0, 3.0)), 9.0, 6)
+            for f in range(6)
+            for s in range(10)
+            if f < 5 or s == 9
+        ]
+        table = fuel_table(cells, season_spread(cells, 200.0), 200.0).set_index("fuel")
+        held += table.loc["f5", "low"] <= 0 <= table.loc["f5", "high"]
+    assert 0.92 <= held / trials <= 0.995
+
+
+def test_no_spread_is_claimed_where_no_fuel_came_again():
+    cells = [Cell("s0", "a", 1.0, 1.0, 3), Cell("s1", "b", 2.0, 1.0, 3)]
+    assert not season_spread(cells, 20.0).known
+
+
+def test_a_changed_product_is_told_and_an_unchanged_one_is_not():
+    cells = [Cell(f"s{k}", fuel, 0.0, 4.0, 6) for k in range(3) for fuel in ("same", "new")]
+    cells.append(Cell("s3", "same", 1.0, 4.0, 6))
+    cells.append(Cell("s3", "new", 30.0, 4.0, 6))
+    found = came_again(cells, 100.0, {"margin": 15.0}, 0.0).set_index("fuel")
+    assert found.loc["new", "verdict"] == "different, by more than the margin"
+    assert found.loc["same", "verdict"] == "the same within the margin"
+
+
+def test_nothing_repeated_is_refused():
+    block = block_of("s", ["a", "b"], ["1", "2"], ["", ""], np.array([1.0, 2.0]))
+    with pytest.raises(KitError, match="no fuel burned twice"):
+        pool([block])
+
+
+def test_a_term_the_designs_do_not_tell_apart_is_left_out():
+    fuels, bags = ["a"] * 4 + ["b"] * 4, [str(k) for k in range(8)]
+    block = block_of("s", fuels, bags, ["d"] * 8, RNG(1).normal(size=8))
+    assert pool([block]).terms == ("burn",)
+
+
+def test_one_season_has_a_chart_of_days_alone():
+    found = simulated.one_history(RNG(11), [0.0])
+    assert list(found.chart.limits.limits) == ["day"] and not len(found.chart.drift)

@@ -1,0 +1,152 @@
+"""From folders to the page: what is refused and named, what may be compared with what, and what stands beside."""
+
+import json
+
+import numpy as np
+import pytest
+
+from kit.cli import main
+from kit.errors import KitError
+from kit.history import history_of, newest_reports, open_seasons
+from kit.history.alike import BY_CONTROL, DIRECTLY, NOT
+from kit.history.seasons import read_part
+from kit.publish.seasons.order import common_place
+from tests.history.folders import trial, write_folder
+from tests.publish.browser import VIEWS, chromium, faults_of
+from tests.simulate.history import made_season
+
+RNG = np.random.default_rng
+
+
+def opened(place, changes, **how):
+    """Return seasons s00, s01 … whose trials have these changes; s00 alone has the fuel called 'only then'."""
+    folders = []
+    for k, each in enumerate(changes):
+        season = made_season(k, RNG(k))
+        rows = season.rows["peak"]
+        if k == 0:
+            rows[:] = [row._replace(fuel="only then") if row.fuel == "fuel 5" else row for row in rows]
+        folders.append(write_folder(season, place, each, **how))
+    return open_seasons(newest_reports(folders))
+
+
+def standing(seasons, fuel="only then"):
+    table = history_of(seasons).metrics["peak"].standing.set_index("fuel")
+    return table.loc[fuel, "standing"], table.loc[fuel, "why"]
+
+
+def test_seasons_measured_alike_are_compared_directly(tmp_path):
+    found, why = standing(opened(tmp_path, [{}, {}]))
+    assert found == DIRECTLY and "the control fuel stayed the same" in why
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"charge": {"by": "mass", "grams": 500.0}}, "charge (500 g, not 400 g)"),
+        ({"charge": {"by": "volume", "litres": 2.0}}, "charge (2 L, not 400 g)"),
+        ({"measuring": {"median_s": 90.0}}, "smoothing (median_s 90.0, not 60.0)"),
+        ({"probes": [{"id": "grate", "place": "lid"}]}, "probe place (lid, not grate)"),
+        ({"time_zero": "tipped"}, "time zero (tipped, not lit)"),
+        ({"cookers": ["kettle"]}, "cooker (kettle, not drum)"),
+    ],
+)
+def test_what_was_measured_differently_is_not_pooled_and_the_difference_is_named(tmp_path, change, said):
+    seasons = opened(tmp_path, [change, {}])
+    found, why = standing(seasons)
+    assert found == NOT and said in why
+    assert history_of(seasons).metrics["peak"].seasons == ("s01",)
+
+
+def test_other_vents_are_named(tmp_path):
+    vents = [{"id": "v", "vents": "half open", "target": ""}]
+    folders = [
+        write_folder(made_season(0, RNG(0)), tmp_path, {"settings": vents}, setting="v"),
+        write_folder(made_season(1, RNG(1)), tmp_path),
+    ]
+    (why,) = history_of(open_seasons(newest_reports(folders))).metrics["peak"].why_not["s00"]
+    assert why == "vents (half open, not stated)"
+
+
+def test_another_probe_in_the_same_place_leaves_differences_from_the_control(tmp_path):
+    other = [{"id": "grate", "place": "grate", "tolerance_class": "1", "time_constant_s": 35.0}]
+    assert standing(opened(tmp_path, [{"probes": other}, {}]))[0] == BY_CONTROL
+
+
+def test_without_a_control_fuel_seasons_are_not_joined(tmp_path):
+    found, why = standing(opened(tmp_path, [{"control_fuel": ""}, {"control_fuel": ""}]))
+    assert found == NOT and "no control fuel joins" in why
+
+
+def test_a_folder_without_a_report_is_named_with_what_to_do(tmp_path, capsys):
+    (tmp_path / "bare").mkdir()
+    good = write_folder(made_season(0, RNG(0)), tmp_path)
+    assert main(["history", str(good), str(tmp_path / "bare"), str(tmp_path / "absent")]) == 2
+    said = capsys.readouterr().err
+    assert "2 things to mend" in said and "repeatburn report" in said and "no such folder" in said
+    assert not (tmp_path / "reports").exists()
+
+
+def test_the_folder_above_is_no_run_folder(tmp_path):
+    (tmp_path / "a" / "b").mkdir(parents=True)
+    (tmp_path / "a" / "trial.toml").touch()
+    assert common_place([tmp_path / "a" / "b"]) == tmp_path
+    with pytest.raises(KitError, match="no folder that holds them all"):
+        common_place([tmp_path.__class__("/x"), tmp_path.__class__("/y")])
+
+
+def test_only_the_wanted_keys_are_read_whatever_stands_inside_others(tmp_path):
+    folder = write_folder(made_season(0, RNG(0)), tmp_path)
+    (path,) = newest_reports([folder])
+    whole = json.loads(path.read_text("utf-8"))
+    keys = {"trial", "burns", "metrics"}
+    assert read_part(path, keys) == {key: whole[key] for key in keys | {"schema"}}
+    path.write_text(json.dumps(whole), "utf-8")  # all on one line, as another program writes it
+    assert read_part(path, keys) == {key: whole[key] for key in keys | {"schema"}}
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    place = tmp_path_factory.mktemp("runs")
+    shifts = [0.0, 0.0, 0.0, 80.0]
+    folders = [
+        str(write_folder(made_season(k, RNG(k), shift), place, inputs=["SIMULATED.txt"]))
+        for k, shift in enumerate(shifts)
+    ]
+    assert main(["history", *folders]) == 0
+    (report,) = (place / "reports").iterdir()
+    return report
+
+
+def test_a_history_is_a_dated_folder_with_all_its_parts(made):
+    assert made.name.endswith("-history")
+    names = {path.relative_to(made).as_posix() for path in made.rglob("*")}
+    assert {"report.html", "notebook.ipynb", "results.json", "tables/standing.csv"} <= names
+    assert "figures/control-chart-peak-light.svg" in names
+    assert (made.parents[1] / "index.html").is_file()
+    results = json.loads((made / "results.json").read_text("utf-8"))
+    assert results["inputs"][0]["name"] == "s00/reports/2026-05-14-standard/results.json"
+    assert {row["rule"] for row in results["signals"]} >= {"step"}
+    assert all(row["low"] < row["mean"] < row["high"] for row in results["means"])
+
+
+def test_the_page_says_that_the_level_moved_and_that_it_is_simulated(made):
+    page = (made / "report.html").read_text("utf-8")
+    assert "of the control fuel moved" in page and "Simulated burns: s00, s01, s02, s03" in page
+    assert str(made.parents[1]) not in page and "/tmp/" not in page
+
+
+def test_the_page_opens_in_a_browser_with_nothing_wrong(made):
+    with chromium() as browser:
+        for width, scheme in VIEWS:
+            assert faults_of(browser, made / "report.html", width, scheme) == []
+
+
+def test_a_single_burn_trial_may_borrow_from_the_history(made):
+    from kit.judge.borrowed import Lender, borrowed_spread
+    from kit.trial.earlier import newest_results
+
+    results = newest_results(made.parents[1], "components")
+    sd, df = borrowed_spread([Lender("runs", results)], "peak")
+    assert 8 < sd < 18 and df > 20
+    assert results["trial"]["charge"] == trial()["charge"]
