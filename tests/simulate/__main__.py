@@ -8,11 +8,13 @@ from pathlib import Path
 
 import pandas as pd
 
+from tests.simulate import history
 from tests.simulate.cases import CASES
 from tests.simulate.measures import measure
 
 TABLE = Path(__file__).parents[1] / "reference" / "simulation_table.csv"
 TRIALS = 10_000
+SEASON_TRIALS = 1_000
 SEED = 20_000
 
 
@@ -39,6 +41,8 @@ def main() -> int:
     given = parser.parse_args()
     out = [path for path in (given.out, TABLE if given.write else None) if path is not None]
     print(simulated(given.trials, given.row, out).round(4).to_string(index=False))
+    if not given.row:
+        print(history.words(SEASON_TRIALS))
     return 0
 
 

@@ -102,13 +102,22 @@ def pooled_table(variances):
     return pd.DataFrame(rows, columns=["component", "true", "mean", "mc_error"])
 
 
+def words(trials):
+    """Return what the simulations gave, beside what was stated."""
+    table, variances = simulate(trials)
+    return "\n".join(
+        [
+            f"forty seasons of thirty-six burns; stated false-alarm rate {FALSE_ALARMS:.3f}",
+            table.round(4).to_string(index=False),
+            pooled_table(variances).round(3).to_string(index=False),
+        ]
+    )
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--trials", type=int, default=200)
-    table, variances = simulate(parser.parse_args().trials)
-    print(f"stated false-alarm rate {FALSE_ALARMS:.3f}")
-    print(table.round(4).to_string(index=False))
-    print(pooled_table(variances).round(3).to_string(index=False))
+    print(words(parser.parse_args().trials))
     return 0
 
 
