@@ -17,6 +17,10 @@ _VOID: Final = frozenset({"br", "col", "hr", "img", "link", "meta", "wbr"})
 _NAME: Final = re.compile(r"[a-z][a-z0-9-]*")
 _MARKDOWN: Final = re.compile(r"([\\`*_{}\[\]()<>#+\-!|~$&:@])")
 _FORMULA_STARTS: Final = "=+-@\t\r\n|%"
+_PLAIN_WORDS: Final = re.compile(r"[a-z][a-z0-9]*(?: [a-z0-9]+)*")
+_LONGEST_ID: Final = 48
+_MARK: Final = 8  # hexadecimal digits of a hash
+_MARKED: Final = re.compile(rf"(?:^| )[0-9a-f]{{{_MARK}}}$")
 
 
 class Html(str):
@@ -120,13 +124,18 @@ def _harmless(address: str) -> bool:
 
 
 def anchor(*parts: object) -> str:
-    """Return an id for use in a page: readable, the same each time, apart wherever the parts differ."""
+    """Return an id for use in a page or a file's name: readable, the same each time, apart wherever the texts differ.
+
+    Short lower-case words of ASCII letters and digits stand as they are, joined by hyphens; whatever is lost on the
+    way to that (capitals, hyphens of the text's own, other scripts, length) leaves a mark of the whole text.  Two
+    ids never differ in capitals alone, since some disks take such names for one.
+    """
     text = " ".join(map(str, parts))
+    if _PLAIN_WORDS.fullmatch(text) and len(text) <= _LONGEST_ID and not _MARKED.search(text):
+        return text.replace(" ", "-")
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
-    words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:48]
-    if words and words == text.lower().replace(" ", "-") and words[0].isalpha():
-        return words
-    mark = hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:6]
+    words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:_LONGEST_ID].strip("-")
+    mark = hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:_MARK]
     return f"{words if words[:1].isalpha() else 'x'}-{mark}"
 
 

@@ -1,4 +1,5 @@
 import html
+import re
 import unicodedata
 
 import pytest
@@ -109,3 +110,20 @@ def test_no_cell_is_a_formula(text):
 @pytest.mark.parametrize("text", ["-12.5", "+3", "1e-9", "alder", "", "'tis"])
 def test_numbers_and_words_stay_as_they_are_in_a_cell(text):
     assert spreadsheet_safe(text) == text
+
+
+ALIKE = (
+    "alder", "Alder", "ALDER", "alder ", " alder", "al der", "al-der", "al_der", "al.der", "al  der", "älder",
+    "alder\u0301",
+    "فحم", "فحم‌", "木炭", "竹炭", "🔥", "🔥🔥", "", " ", "-", "x", "a" * 48, "a" * 49, "a" * 50, "ﬁg", "fig", "Ⅳ", "iv",
+    "İ", "ı",
+    "i", "\ud800", "\ud801", "1", "x 1", "1a", "a\0", "a", "ß", "ss", "2 alder",
+)  # fmt: skip
+
+
+def test_names_that_look_alike_have_ids_of_their_own_on_any_disk():
+    held = {
+        name: anchor(name) for name in (*ALIKE, *(anchor(each) for each in ALIKE if anchor(each) != each))
+    }
+    assert len({each.casefold() for each in held.values()}) == len(held)
+    assert all(re.fullmatch(r"[a-z][a-z0-9-]*", each) and len(each) <= 60 for each in held.values())
