@@ -27,6 +27,7 @@ RULES: Final = {
     "season": "one season lies beyond its limits",
     "day": "one day lies beyond its limits",
 }
+LEVEL_RULES: Final = ("drift", "step", "season")
 DAYS_A_YEAR: Final = 365.25
 
 
@@ -54,6 +55,11 @@ class Chart:
     days: pd.DataFrame
     signals: pd.DataFrame
     drift: pd.DataFrame
+
+    @property
+    def moved(self) -> bool:
+        """Whether a rule about seasons says that the level moved; a day beyond its limits is no such."""
+        return bool(self.signals["rule"].isin(LEVEL_RULES).any())
 
 
 def control_chart(

@@ -44,7 +44,8 @@ class MetricHistory:
         Repeatability; control chart (None without a control fuel); spread from season to season of fuels, and of
         their differences from the control fuel.
     fuels, by_control
-        Means of fuels, and of their differences from the control fuel, with intervals.
+        Means of fuels (where the level moved, of the reference season alone), and of their differences from the
+        control fuel, with intervals.
     again
         Fuels that came again: did the product change?
     standing
@@ -161,12 +162,29 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
         chart=chart,
         spread=spread,
         control_spread=control_spread,
-        fuels=fuel_table(direct, spread, pooled.df_total),
+        fuels=_levels(direct, reference.name, chart, (spread, control_spread), pooled),
         by_control=fuel_table(by_control, control_spread, pooled.df_total),
         again=again,
         standing=standing_table(seasons, name, reference, why, same_probe, chart),
         bounds=sum(_bounds(each, name) for each in alike),
     )
+
+
+def _levels(
+    cells: Sequence[Cell],
+    reference: str,
+    chart: Chart | None,
+    spreads: tuple[SeasonSpread, SeasonSpread],
+    pooled: Pooled,
+) -> pd.DataFrame:
+    """Return the fuels' own values; where the level moved those of the reference season alone.
+
+    What moved all fuels alike is then no part of their spread: that of their differences from the control fuel is.
+    """
+    if chart is None or not chart.moved:
+        return fuel_table(cells, spreads[0], pooled.df_total)
+    own = [cell for cell in cells if cell.season == reference]
+    return fuel_table(own, spreads[1], pooled.df_total)
 
 
 def _exact(season: Season, spec: Metric) -> list[Measured]:

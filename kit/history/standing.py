@@ -30,7 +30,7 @@ def standing_table(
     """
     import pandas as pd
 
-    moved = chart is not None and bool(chart.signals["rule"].isin(["drift", "step", "season"]).any())
+    moved = chart is not None and chart.moved
     joined = set(chart.seasons["season"]) if chart is not None else set()
     rows = []
     for fuel in dict.fromkeys(fuel for season in reversed(seasons) for fuel in season.fuels):

@@ -142,6 +142,13 @@ def test_the_page_opens_in_a_browser_with_nothing_wrong(made):
             assert faults_of(browser, made / "report.html", width, scheme) == []
 
 
+def test_where_the_level_moved_values_come_from_the_newest_season_alone(made):
+    results = json.loads((made / "results.json").read_text("utf-8"))
+    assert {row["seasons"] for row in results["means"]} == {1}
+    assert min(row["mean"] for row in results["means"]) > 250
+    assert {row["seasons"] for row in results["against_control"]} == {4}
+
+
 def test_a_single_burn_trial_may_borrow_from_the_history(made):
     from kit.judge.borrowed import Lender, borrowed_spread
     from kit.trial.earlier import newest_results

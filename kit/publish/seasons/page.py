@@ -7,7 +7,7 @@ from pathlib import Path
 
 from kit.history import History, MetricHistory
 from kit.history.alike import BY_CONTROL, DIRECTLY, NOT
-from kit.history.chart import RULES
+from kit.history.chart import LEVEL_RULES, RULES
 from kit.history.history import OF_COOKER, OF_PROBE
 from kit.history.limits import FALSE_ALARMS
 from kit.page.numbers import plain
@@ -21,8 +21,6 @@ from kit.publish.seasons.words import change_words, label, reach_words, units_of
 from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section, shown
 from kit.publish.sections.traces import inputs_html, versions_html
 from kit.publish.wording import capital, counted, label_of, number_word
-
-SIGNALS = ("drift", "step", "season")
 
 
 def seasons_sections(history: History, place: str, reports: list[str], output: str = "") -> list[Section]:
@@ -67,7 +65,7 @@ def _level(found: MetricHistory, history: History) -> str:
     if found.chart is None:
         return f"{capital(name)}: no control fuel was burned, so nobody can tell whether the level moved."
     rows = found.chart.signals
-    strong = rows[rows["rule"].isin(SIGNALS)]
+    strong = rows[rows["rule"].isin(LEVEL_RULES)]
     if not len(strong):
         days = len(rows)
         also = f", though {counted(days, 'day')} lay beyond the limits" if days else ""
@@ -209,7 +207,7 @@ def _blame(history: History) -> str:
 def _moved(found: MetricHistory | None) -> bool | None:
     if found is None or found.chart is None:
         return None
-    return bool(found.chart.signals["rule"].isin(SIGNALS).any())
+    return found.chart.moved
 
 
 def repeatability(history: History) -> Section:
@@ -230,7 +228,7 @@ def repeatability(history: History) -> Section:
         Col("low", "from", kind="number", decimals=2),
         Col("high", "to", kind="number", decimals=2),
         Col("unit", "unit"),
-        Col("df", "degrees of freedom", kind="number", decimals=0),
+        Col("df", "degrees of freedom", kind="number", decimals=1),
     ]
     note = "Spread: standard deviation, with its 95 % interval. Bag, day and burn within fuels and seasons."
     parts = [
@@ -266,6 +264,8 @@ def fuels(history: History) -> Section:
         ]
         held = "is" if found.spread.known else "could not be estimated and is not"
         note = f"Intervals: 95 %, each fuel for itself; the spread from season to season {held} in them."
+        if found.chart is not None and found.chart.moved:
+            note += f" The level moved over the seasons, so values of their own come from {found.reference} alone."
         parts += [
             heading(label(found, units), f"fuels-{name}"),
             shown(drawing),

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 LEVEL: Final = 0.95
 METHOD: Final = "restricted likelihood over all seasons; chi-squared with its own degrees of freedom"
 
+NORMAL: Final = "restricted likelihood over all seasons; normal limits of the variance"
+LEAST_DF: Final = 2.0
+
 
 def tables_of(history: History) -> dict[str, pd.DataFrame]:
     """Return every table by its key; columns metric and unit first where they apply.
@@ -89,7 +92,10 @@ def _unit(found: MetricHistory) -> str:
 
 
 def _components(history: History, found: MetricHistory) -> pd.DataFrame | None:
-    """Return the pooled SDs; limits from chi-squared with the degrees of freedom of each (Satterthwaite 1946)."""
+    """Return the pooled SDs; limits from chi-squared with the degrees of freedom of each (Satterthwaite 1946).
+
+    Below two degrees of freedom those limits say nothing; the normal ones of the variance stand in.
+    """
     import pandas as pd
     from scipy.special import chdtri
 
@@ -97,25 +103,18 @@ def _components(history: History, found: MetricHistory) -> pd.DataFrame | None:
         return None
     rows = []
     for k, term in enumerate(found.pooled.terms):
-        variance = float(found.pooled.variances[k])
-        weights = np.eye(len(found.pooled.terms))[k]
-        df = found.pooled.df(weights)
-        zero = variance <= 0
-        # at zero there are no degrees of freedom: the normal limit of the estimate stands in
-        high = 1.96 * np.sqrt(found.pooled.covariance[k, k]) if zero else variance * df / chdtri(df, 0.975)
-        low = 0.0 if zero else variance * df / chdtri(df, 0.025)
-        rows.append(
-            (
-                term,
-                np.sqrt(variance),
-                np.sqrt(low),
-                np.sqrt(high),
-                LEVEL,
-                METHOD,
-                zero,
-                np.nan if zero else df,
-            )
+        variance, se = float(found.pooled.variances[k]), float(np.sqrt(found.pooled.covariance[k, k]))
+        df = found.pooled.df(np.eye(len(found.pooled.terms))[k])
+        vague = df < LEAST_DF
+        low, high = (
+            (max(0.0, variance - 1.96 * se), variance + 1.96 * se)
+            if vague
+            else (variance * df / chdtri(df, 0.025), variance * df / chdtri(df, 0.975))
         )
+        method = NORMAL if vague else METHOD
+        zero = variance <= 0
+        shown_df = np.nan if zero else df
+        rows.append((term, np.sqrt(variance), np.sqrt(low), np.sqrt(high), LEVEL, method, zero, shown_df))
     names = ["component", "sd", "low", "high", "level", "method", "at_boundary", "df"]
     return pd.DataFrame(rows, columns=names).assign(unit=_unit(found))
 

@@ -67,7 +67,13 @@ def sentence(fuel: str, found: MetricHistory, standing: str, why: str, units: Un
         row = found.by_control[found.by_control["fuel"] == fuel]
         if len(row):
             each = row.iloc[0]
-            change = change_words(each["mean"], each["low"], each["high"], found.spec, units)
+            sizes = (each["mean"], each["low"], each["high"], found.spec, units)
+            if each["low"] <= 0 <= each["high"]:
+                return (
+                    f"Whether {fuel} differs from {found.control} in {name} is not settled: "
+                    f"{reach_words(*sizes)} is possible."
+                )
+            change = change_words(*sizes)
             return f"{capital(fuel)} was {change} than {found.control} burned in the same seasons."
         return f"{capital(fuel)} is what the others are held against; its own values moved over the seasons."
     return f"We do not set the {name} of {fuel} beside the fuels of {found.reference}: {why}."
