@@ -3,6 +3,7 @@
 import json
 import re
 import shutil
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -63,8 +64,25 @@ def test_results_hold_every_part_and_no_path(report, demo):
     assert len(results["burns"]) == 36 and len(results["inputs"]) > 30
 
 
-def test_a_second_run_makes_the_same_bytes(demo, report):
-    assert digests(make_report(demo).parent) == digests(report)
+def test_a_second_run_elsewhere_makes_the_same_bytes(demo, report, tmp_path, monkeypatch):
+    copy = tmp_path / "another place" / "hill-school"
+    shutil.copytree(demo, copy, ignore=shutil.ignore_patterns("reports"))
+    monkeypatch.chdir(tmp_path)
+    for name, value in {
+        "PYTHONHASHSEED": "4242",
+        "TZ": "Pacific/Chatham",
+        "SOURCE_DATE_EPOCH": epoch(report),
+    }.items():
+        monkeypatch.setenv(name, value)
+    again = digests(make_report(copy).parent)
+    assert again == digests(report)
+    endings = {Path(name).suffix for name in again}
+    assert {".html", ".ipynb", ".json", ".csv", ".md", ".svg", ".png"} <= endings
+
+
+def epoch(report):
+    """Return a moment of the day the report bears."""
+    return str(int(datetime.fromisoformat(f"{report.name[:10]}T12:00:00+00:00").timestamp()))
 
 
 def test_its_bundle_agrees_on_another_day(bundle, tmp_path, monkeypatch):

@@ -1,0 +1,115 @@
+"""Hostile text in every free text field of a run folder, taken from the schema itself, through a whole report."""
+
+import csv
+import json
+import re
+import tomllib
+from html.parser import HTMLParser
+from typing import get_args
+from xml.etree import ElementTree
+
+import pytest
+import tomli_w
+from pydantic import BaseModel
+
+from kit import schema
+from kit.publish import make_report, write_index
+from kit.trial import models
+
+BAD = (
+    '<script>alert(1)</script>"><img src=x onerror=alert(1)> =HYPERLINK("http://x") 🔥 فحم $\\alpha$ '
+    "{{ 7*7 }} [a](javascript:alert(1)) <svg onload=alert(1)> " + "x" * 300
+)
+FORMULA = "=cmd|'/c calc'!A1"
+KEPT = {
+    ("About", "corrects"), ("Logger", "time_unit"), ("Logger", "time_format"), ("Logger", "unit"),
+    ("Logger", "split_by"), ("Declared", "unit"), ("Probe", "tolerance_class"),
+}  # fmt: skip
+"""Fields that mean something to the kit: free text there is a fault, told before anything is made."""
+FREE_COLUMNS = ("operator", "notes", "humidity note", "=column")
+
+
+def tables(model=models.TrialFile):
+    """Give each table of the trial file by its key, with whether it may stand several times."""
+    for name, field in model.model_fields.items():
+        for kind in (field.annotation, *get_args(field.annotation)):
+            if isinstance(kind, type) and issubclass(kind, BaseModel):
+                yield field.alias or name, kind, kind is not field.annotation
+
+
+def text_fields(kind):
+    return [
+        field.alias or name
+        for name, field in kind.model_fields.items()
+        if field.annotation is str and field.default == "" and (kind.__name__, name) not in KEPT
+    ]
+
+
+@pytest.fixture
+def hostile(singles):
+    trial = tomllib.loads((singles / "trial.toml").read_text("utf-8"))
+    filled = set()
+    for key, kind, several in tables():
+        for table in trial.get(key, []) if several else [trial.setdefault(key, {})]:
+            for name in text_fields(kind):
+                table[name] = BAD if name != "name" else f"{BAD[:90]} {len(filled)} {table['id']}"
+                filled.add((key, name))
+    assert {
+        ("trial", "title"),
+        ("trial", "operator"),
+        ("trial", "stop_rule"),
+        ("fuel", "name"),
+        ("fuel", "shop"),
+    } <= filled
+    (singles / "trial.toml").write_text(tomli_w.dumps(trial), "utf-8")
+    rows = list(csv.DictReader((singles / "burns.csv").read_text("utf-8").splitlines()))
+    free = [column.name for column in schema.BURNS if column.name in FREE_COLUMNS]
+    for row in rows:
+        row |= dict.fromkeys(free, f"{BAD}\u202egod\0") | {FREE_COLUMNS[2]: FORMULA, FREE_COLUMNS[3]: FORMULA}
+    with (singles / "burns.csv").open("w", encoding="utf-8", newline="") as handle:
+        writer = csv.DictWriter(handle, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+    return singles
+
+
+class Live(HTMLParser):
+    """Gathers what would run or load."""
+
+    def __init__(self):
+        super().__init__()
+        self.found = []
+
+    def handle_starttag(self, tag, attributes):
+        if tag in ("script", "img", "iframe", "object", "embed", "link"):
+            self.found.append(tag)
+        for name, value in attributes:
+            if name.startswith("on") or (name in ("href", "src") and "javascript:" in str(value).lower()):
+                self.found.append(f"{tag} {name}={value}")
+
+
+def live(text):
+    parser = Live()
+    parser.feed(text)
+    return parser.found
+
+
+@pytest.mark.slow
+def test_nothing_hostile_runs_or_loads_anywhere_in_a_report(hostile):
+    folder = make_report(hostile).parent
+    assert live((folder / "report.html").read_text("utf-8")) == []
+    assert live(write_index(hostile).read_text("utf-8")) == []
+    for path in folder.rglob("*.csv"):
+        with path.open(encoding="utf-8", newline="") as handle:
+            cells = [cell for row in csv.reader(handle) for cell in row]
+        assert not [cell for cell in cells if cell[:1] in ("=", "+", "@", "\t", "|", "%")], path
+    for path in folder.rglob("*.md"):
+        text = path.read_text("utf-8")
+        assert (
+            "<script" not in text and "<img" not in text and not re.search(r"(?<!\\)\]\(javascript", text)
+        ), path
+    for path in folder.rglob("*.svg"):
+        names = {each.tag.rpartition("}")[2] for each in ElementTree.parse(path).iter()}
+        assert not names & {"script", "image", "foreignObject", "a"}, path
+    results = json.loads((folder / "results.json").read_text("utf-8"))
+    assert results["trial"]["title"].startswith("<script>")
