@@ -24,7 +24,7 @@ def conditions(season: Season) -> dict[str, str]:
         "time zero": str(trial.get("time_zero") or ""),
         "cooker": season.where[0] or ", ".join(trial.get("cookers") or ()),
         "vents": _vents(season),
-        "probe place": _probe(season).get("place") or "",
+        "probe place": main_probe(season).get("place") or "",
     }
 
 
@@ -40,7 +40,8 @@ def _vents(season: Season) -> str:
     return ", ".join(str(found[key]) for key in ("vents", "target") if found.get(key)) or season.where[1]
 
 
-def _probe(season: Season) -> Mapping[str, Any]:
+def main_probe(season: Season) -> Mapping[str, Any]:
+    """Return the main probe as declared, empty where none is."""
     probes = season.trial.get("probes") or ()
     main = season.trial.get("probe")
     return next((each for each in probes if each.get("id") == main), probes[0] if probes else {})
@@ -76,4 +77,4 @@ def missing_metric(season: Season, metric: str, reference: Season) -> list[str]:
 def other_probe(season: Season, reference: Season) -> bool:
     """Return whether another kind of probe sat in the same place: values shift, differences do not."""
     kept = ("id", "tolerance_class", "time_constant_s")
-    return [_probe(season).get(key) for key in kept] != [_probe(reference).get(key) for key in kept]
+    return [main_probe(season).get(key) for key in kept] != [main_probe(reference).get(key) for key in kept]

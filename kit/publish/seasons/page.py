@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from kit.history import History, MetricHistory
-from kit.history.alike import BY_CONTROL, DIRECTLY, NOT
+from kit.history.alike import BY_CONTROL, DIRECTLY, NOT, main_probe
 from kit.history.chart import LEVEL_RULES, RULES
 from kit.history.history import OF_COOKER, OF_PROBE
 from kit.history.limits import FALSE_ALARMS
@@ -174,8 +174,28 @@ def drift(history: History) -> Section:
         )
     ]
     lines = [_drift_line(each, history) for each in history.metrics.values()]
-    parts += [bullets([line for line in lines if line]), paragraph(_blame(history))]
+    parts += [bullets([line for line in lines if line]), paragraph(_blame(history)), _probe_checks(history)]
     return section("drift", "Drift of probe and cooker", parts)
+
+
+def _probe_checks(history: History) -> Html | None:
+    """Return what the main probe read in ice and in boiling water, season by season; None where never checked."""
+    import pandas as pd
+
+    probes = [(season.name, main_probe(season)) for season in history.seasons]
+    rows = [(name, *(probe.get(key) for key in ("id", "ice_reads", "boil_reads"))) for name, probe in probes]
+    made = pd.DataFrame(rows, columns=["season", "probe", "ice", "boil"])
+    if not made[["ice", "boil"]].notna().any(axis=None):
+        return None
+    columns = [
+        Col("season", "Season", kind="head"),
+        Col("probe", "probe"),
+        Col("ice", "in ice", unit="°C", kind="number", decimals=1),
+        Col("boil", "in boiling water", unit="°C", kind="number", decimals=1),
+    ]
+    note = "As written in each trial file. Readings were corrected by it; a probe that wanders here needs replacing."
+    return table(made.astype({"ice": float, "boil": float}), "The probe's own checks", columns,
+                 units=units_of(history), note=note)  # fmt: skip
 
 
 def _drift_line(found: MetricHistory, history: History) -> str:
