@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from kit.errors import Faults, KitError, Problem
+from kit.page.text import escape_markdown
 from kit.publish.datapackage import About, Member, citation, crate, data_package, slug
 from kit.publish.index import reports_of
 from kit.publish.leaned_on import leaned_on
@@ -253,7 +254,7 @@ def _headings(path: Path) -> list[str]:
 def _readme(about: About, report: str) -> str:
     left = f"Left out before publishing: {', '.join(about.left_out)}.\n\n" if about.left_out else ""
     return (
-        f"# {about.name}\n\n{about.description}\n\n{left}"
+        f"# {escape_markdown(about.name)}\n\n{escape_markdown(about.description)}\n\n{left}"
         f"Open `reports/{report}/report.html` in any browser. To check every number, install repeatburn and say\n\n"
         "    repeatburn recheck THE-ZIP\n\n"
         f"`{CHECKSUMS}` holds the SHA-256 of every file (`sha256sum -c {CHECKSUMS}`). In tables a leading\n"

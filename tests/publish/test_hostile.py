@@ -4,6 +4,7 @@ import csv
 import json
 import re
 import tomllib
+import zipfile
 from html.parser import HTMLParser
 from typing import get_args
 from xml.etree import ElementTree
@@ -13,7 +14,7 @@ import tomli_w
 from pydantic import BaseModel
 
 from kit import schema
-from kit.publish import make_report, write_index
+from kit.publish import make_bundle, make_report, write_index
 from kit.trial import models
 
 BAD = (
@@ -26,7 +27,24 @@ KEPT = {
     ("Logger", "split_by"), ("Declared", "unit"), ("Probe", "tolerance_class"),
 }  # fmt: skip
 """Fields that mean something to the kit: free text there is a fault, told before anything is made."""
-FREE_COLUMNS = ("operator", "notes", "humidity note", "=column")
+MEANT = {
+    "burn",
+    "fuel",
+    "bag",
+    "day",
+    "order",
+    "cooker",
+    "setting",
+    "lit",
+    "tipped",
+    "lid_on",
+    "stopped",
+    "log",
+    "excluded",
+}
+"""Columns of the burn sheet that mean something; every other one of text is free."""
+OWN_COLUMNS = ("humidity note", "=column")
+LOG = "=1+1 <img src=x> & 🔥 فحم.csv"
 
 
 def tables(model=models.TrialFile):
@@ -63,9 +81,12 @@ def hostile(singles):
     } <= filled
     (singles / "trial.toml").write_text(tomli_w.dumps(trial), "utf-8")
     rows = list(csv.DictReader((singles / "burns.csv").read_text("utf-8").splitlines()))
-    free = [column.name for column in schema.BURNS if column.name in FREE_COLUMNS]
+    free = [column.name for column in schema.BURNS if column.kind == "text" and column.name not in MEANT]
+    assert {"operator", "notes"} <= set(free)
+    (singles / "logs" / rows[0]["log"]).rename(singles / "logs" / LOG)
+    rows[0]["log"] = LOG
     for row in rows:
-        row |= dict.fromkeys(free, f"{BAD}\u202egod\0") | {FREE_COLUMNS[2]: FORMULA, FREE_COLUMNS[3]: FORMULA}
+        row |= dict.fromkeys(free, f"{BAD}\u202egod\0") | dict.fromkeys(OWN_COLUMNS, FORMULA)
     with (singles / "burns.csv").open("w", encoding="utf-8", newline="") as handle:
         writer = csv.DictWriter(handle, list(rows[0]))
         writer.writeheader()
@@ -113,3 +134,12 @@ def test_nothing_hostile_runs_or_loads_anywhere_in_a_report(hostile):
         assert not names & {"script", "image", "foreignObject", "a"}, path
     results = json.loads((folder / "results.json").read_text("utf-8"))
     assert results["trial"]["title"].startswith("<script>")
+    assert f"logs/{LOG}" in [each["name"] for each in results["inputs"]]
+    with zipfile.ZipFile(make_bundle(hostile, agreed=True).path) as archive:
+        held = {name.partition("/")[2]: archive.read(name) for name in archive.namelist()}
+    assert (
+        f"logs/{LOG}" in held
+        and json.loads(held["ro-crate-metadata.json"])
+        and json.loads(held["datapackage.json"])
+    )
+    assert live(held["README.md"].decode()) == []
