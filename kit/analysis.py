@@ -23,7 +23,8 @@ from kit.judge.counted import Counted, counted_burns
 from kit.judge.curves import JudgedCurves, judge_curves
 from kit.judge.judged import Judged, joined
 from kit.judge.reached import share_reached
-from kit.judge.trial import judge_trial, judging_level
+from kit.judge.scores import judge_scores
+from kit.judge.trial import judge_trial, judging_level, question_of
 from kit.readings import RunReadings, read_run
 from kit.trial import Run, deviations, open_run
 from kit.variance import RepeatFit
@@ -74,6 +75,8 @@ class Analysis:
         the open ones.
     cooks, reached
         What the burns say of each declared cook; how many burns reached each threshold.
+    scores, score_pairs, tasters
+        What people scored, fuel by fuel and compared; how far the tasters differ.
     uncertainty, deviations
         Uncertainty budget of the fuel means; what differs from the plan as written.
     interim
@@ -115,6 +118,9 @@ class Analysis:
     self_check: pd.DataFrame
     cooks: pd.DataFrame
     reached: pd.DataFrame
+    scores: pd.DataFrame
+    score_pairs: pd.DataFrame
+    tasters: pd.DataFrame
     uncertainty: pd.DataFrame
     deviations: pd.DataFrame
     interim: str
@@ -163,6 +169,7 @@ def _analysis(
     drawn: JudgedCurves,
     seed: int,
 ) -> Analysis:
+    scored = judge_scores(run, counted, question_of(run.trial, seed))
     tables = {name: joined(judged, name, _names(spec)) for name, spec in JUDGED.items()}
     return Analysis(
         run=run,
@@ -182,6 +189,9 @@ def _analysis(
         **tables,
         cooks=judge_cooks(counted, run),
         reached=share_reached(counted, judging_level(run.trial)),
+        scores=scored.fuels,
+        score_pairs=scored.pairs,
+        tasters=scored.tasters,
         uncertainty=uncertainty_budget(counted.metrics, logs.readings, run, tables["means"]),
         deviations=deviations(run),
         interim=interim_words(run),

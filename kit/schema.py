@@ -53,7 +53,7 @@ _VOCABULARY = """
     taster          | text   |      | who scored
     code            | text   |      | code the taster saw
     attribute       | text   |      | what was scored
-    score           | number |      | the score
+    score           | number |      | the score; in SCORED the median
     note            | text   |      | anything odd, or what can not be told
     probe           | text   |      | id of the probe
     elapsed_s       | number | s    | seconds since time zero; negative before it
@@ -120,8 +120,10 @@ _VOCABULARY = """
     hours           | number | h    | hours they burn; blank where not known
     words           | text   |      | the row in a sentence
     reached         | count  |      | burns that reached the threshold
-    chance          | number |      | chance that a new bag of a gives the larger value than a new bag of b
+    chance          | number |      | new bag of a above one of b; in SCORED a score above its taster's others
     seed            | count  |      | seed of the random numbers
+    tasters         | count  |      | people who scored
+    scores          | count  |      | scores given
     cook            | text   |      | name of the cook
     quantity        | text   |      | what the row tells of
     band_low        | number |      | lower limit of the simultaneous band
@@ -199,6 +201,9 @@ NEXT_BAG = _table("metric fuel mean low high sd df level unit scale covers")
 CHANCES = _table("metric a b chance low high level seed")
 FURTHER = _table("metric a b bags burns more_burns grams cost hours words")
 REACHED = _table("metric fuel reached n share low high level")
+SCORED = _table("attribute fuel score chance low high level n bags scores tasters")
+SCORE_PAIRS = _table("attribute a b difference low high p_adjusted verdict direction adjust level")
+TASTERS = _table("attribute source sd low high level")
 COOKS = _table("cook fuel setting quantity value low high unit n level note")
 MEAN_CURVES = _table("fuel elapsed_s mean low high band_low band_high n level")
 DIFFERENCE_CURVES = _table("a b elapsed_s difference low high band_low band_high n_a n_b level")

@@ -82,12 +82,23 @@ def truncated(low: Array, high: Array, covariance: Array, points: int = 8 * POIN
     return Box(log_p, mean, np.einsum("rn,rni,rnj->rij", share, off, off))
 
 
+def _root(covariance: Array) -> Array:
+    """Return Cholesky factors; of matrices that rounding left without one, those of the nearest that have."""
+    try:
+        return np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        values, vectors = np.linalg.eigh(covariance)
+        least = np.maximum(1e-12 * values[:, -1:], 1e-300)
+        raised = (vectors * np.maximum(values, least)[:, None]) @ vectors.transpose(0, 2, 1)
+        return np.asarray(np.linalg.cholesky(raised + 1e-14 * np.eye(raised.shape[1]) * values[:, -1:, None]))
+
+
 def _sweep(
     low: Array, high: Array, covariance: Array, u: Array, log_share: Array, moments: bool
 ) -> tuple[Array, Array, Array, Array]:
     """Return log probability (rows,), standard coordinates (rows, points, m), weights and Cholesky factors."""
     (rows, m), points = low.shape, len(u)
-    C = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+    C = _root(covariance)
     y, log_w = np.zeros((rows, points, m)), np.repeat(log_share[None], rows, axis=0)
     for i in range(m):
         shift = np.einsum("rj,rnj->rn", C[:, i, :i], y[:, :, :i])

@@ -209,6 +209,14 @@ def cleared(difference: Array, whole: Array) -> Array:
 
 
 def variances(information: Array, L: Array) -> Array:
-    """L (X'V^-1X)^-1 L' diagonals: (nodes, contrasts)."""
-    phi = np.linalg.inv(information)
+    """L (X'V^-1X)^-1 L' diagonals: (nodes, contrasts).
+
+    Far out on an axis one mean may be known 1e20 times better than another: each is inverted in its own units.
+    """
+    unit = 1 / np.sqrt(np.maximum(np.diagonal(information, axis1=1, axis2=2), 1e-300))
+    units = unit[:, :, None] * unit[:, None]
+    try:
+        phi = np.linalg.inv(information * units) * units
+    except np.linalg.LinAlgError:  # means that only bags tell apart, where bags tell nothing
+        phi = np.linalg.pinv(information * units, hermitian=True) * units
     return np.asarray(np.maximum(((L @ phi) * L).sum(axis=-1), 1e-300))

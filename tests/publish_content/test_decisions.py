@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -128,3 +129,24 @@ def test_limits_stand_beside_figures_with_their_edition_and_no_verdict():
     assert "below 8 %" in text and "above 75 %" in text and "below 18 %" in text
     assert "pellet" not in text and "moisture and ash basis unknown" in text
     assert not any(word in text.lower() for word in ("pass", "fail", "exceed"))
+
+
+def test_scores_are_told_by_place_and_tasters_apart():
+    base = stand_in()
+    fuels = [("smoke", fuel, 4.0, chance, chance - 0.15, chance + 0.15, 0.95, 6, 3, 18, 3)
+             for fuel, chance in (("alder", 0.7), ("oak", 0.3))]  # fmt: skip
+    pairs = [("smoke", "alder", "oak", 0.4, 0.1, 0.7, 0.004, "different", "a", "tukey", 0.95)]
+    tasters = [("smoke", "between tasters", 1.2, 0.6, 5.0, 0.95)]
+    made = {
+        "scores": (fuels, schema.SCORED), "score_pairs": (pairs, schema.SCORE_PAIRS),
+        "tasters": (tasters, schema.TASTERS),
+    }  # fmt: skip
+    tables = {
+        name: pd.DataFrame(rows, columns=[column.name for column in columns])
+        for name, (rows, columns) in made.items()
+    }
+    text = read(sections.fuels(SimpleNamespace(**vars(base), **tables)).html).text
+    assert "What people scored" in text
+    assert "Alder lump was scored higher than Oak lump: by 40 points of that chance, 10 to 70." in text
+    assert "Spread between tasters: SD 1.2, 0.6 to 5.0" in text
+    assert "What people scored" not in read(sections.fuels(base).html).text

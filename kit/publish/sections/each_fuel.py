@@ -10,6 +10,7 @@ from kit.publish.drawings.of_values import values_drawing
 from kit.publish.facts import Facts, facts_of
 from kit.publish.limits import limits_table
 from kit.publish.price import price_metric
+from kit.publish.sections.scored import scores_html
 from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section, shown
 from kit.publish.wording import label_of
 
@@ -32,6 +33,7 @@ def fuels(analysis: Any) -> Section:
         *(means_table(facts, metric) for metric in facts.primary),
         folded("Tables of the other measures", *(means_table(facts, metric) for metric in others)),
         *_bounds(facts),
+        *scores_html(facts),
         heading("Conditions, price and charge", "conditions"),
         conditions_table(facts),
         declared_table(facts),
