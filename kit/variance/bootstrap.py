@@ -40,7 +40,8 @@ def simulated(
 ) -> RepeatFit:
     """Return a fit of `trials` simulated responses on the same design, at given or estimated parameters.
 
-    Its frames have no burns of their own: use it for contrasts, limits and coverage only.
+    Its frames have no burns of their own: use it for contrasts, limits and coverage only. It is as exact as shares
+    of trials need (`rough`).
     """
     if not fit.has_spread:
         raise KitError(
@@ -62,4 +63,5 @@ def simulated(
         estimate=fit.engine.solve(data, ROUGH),
         roles=replace(fit.roles, values=names),
         status=("",) * trials,
+        rough=True,
     )

@@ -45,6 +45,8 @@ class RepeatFit:
         Repeatability from elsewhere, if any.
     censored
         What is known where some values are bounds.
+    rough
+        Whether the responses are simulated trials, each as exact as a share of them needs.
     """
 
     table: pd.DataFrame
@@ -60,6 +62,7 @@ class RepeatFit:
     status: tuple[str, ...]
     borrowed: Borrowed | None = None
     censored: Censored | None = None
+    rough: bool = False
 
     @property
     def many(self) -> bool:

@@ -9,6 +9,7 @@ confidence interval of Weerahandi (1993). A limit of zero says: no more variatio
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -60,6 +61,32 @@ def best_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array, list
         low[:, -1], high[:, -1] = burn
     blank = np.isnan(fit.estimate.theta)
     return np.where(blank, np.nan, low), np.where(blank, np.nan, high), names
+
+
+def best_hold(fit: RepeatFit, truth: Array, level: float = 0.95) -> Array:
+    """Return whether the limits of `best_limits` hold true variances (c,): (responses, components), 0 or 1.
+
+    Limits by the average hold a value whose chance of being exceeded is between theirs: no limit is searched for.
+    """
+    if not _offered(fit):
+        low, high, _ = best_limits(fit, level)
+        return _between(low, high, np.sqrt(truth))
+    held = np.ones_like(fit.estimate.theta)
+    burn = burn_chi_square(fit, level) if isinstance(fit.engine, NestedEngine) else None
+    modified = modified_large_sample(fit, level)
+    random = len(fit.names) - 1
+    for j in range(random + (burn is None)):
+        if j or modified is None:
+            held[:, j] = _averaged_hold(fit, _unit(random + 1, j), float(truth[j]), level)
+    if modified is not None:
+        held[:, 0] = _between(*modified, np.sqrt(truth[0]))
+    if burn is not None:
+        held[:, -1] = _between(*burn, np.sqrt(truth[-1]))
+    return held
+
+
+def _between(low: Array, high: Array, sd: Any) -> Array:
+    return np.asarray((low <= sd * (1 + 1e-12)) & (high >= sd), dtype=np.float64)
 
 
 def total_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array] | None:
@@ -122,6 +149,11 @@ class _Scales:
     at: Weighted
     scale: Array
 
+    @property
+    def positive(self) -> Array:
+        """P(variance > 0) of each response."""
+        return self.at.sum((self.scale > 0).astype(np.float64))
+
     def chance(self, x: Array) -> tuple[Array, Array]:
         """Return P(variance > e^x) of each response, and minus its derivative in x."""
         nu, with_scale = self.at.dof, self.scale > 0
@@ -139,6 +171,25 @@ def averaged_limits(fit: RepeatFit, combination: Array, level: float = 0.95) -> 
     combination
         Coefficients c of the components, in the fit's order, the burn's last.
     """
+    shares = (1 + level) / 2, (1 - level) / 2
+    parts = [
+        [_quantile(scales, count, share) for share in shares] for scales, count in _scales(fit, combination)
+    ]
+    low, high = (np.concatenate(ends) for ends in zip(*parts, strict=True))
+    return np.sqrt(low), np.sqrt(high)
+
+
+def _averaged_hold(fit: RepeatFit, combination: Array, truth: float, level: float) -> Array:
+    """Return whether the limits of `averaged_limits` hold a true variance: (responses,)."""
+    parts = []
+    for scales, count in _scales(fit, combination):
+        above = scales.positive if truth <= 0 else scales.chance(np.full(count, np.log(truth)))[0]
+        parts.append((above <= (1 + level) / 2) & ((above >= (1 - level) / 2) | (truth <= 0)))
+    return np.concatenate(parts).astype(np.float64)
+
+
+def _scales(fit: RepeatFit, combination: Array) -> Iterator[tuple[_Scales, int]]:
+    """Give the averaged distribution of Σ c_i σ²_i, some responses at a time, and how many they are."""
     alone = int(np.argmax(combination)) if np.count_nonzero(combination) == 1 else None
     nodes = nodes_of(fit.engine, fit.data, np.eye(fit.design.p)[:1], alone)
     if nodes is None:
@@ -146,13 +197,9 @@ def averaged_limits(fit: RepeatFit, combination: Array, level: float = 0.95) -> 
     factor = nodes.ratios @ combination[:-1] + combination[-1]
     size = max(1, _AT_ONCE // len(factor))
     R = len(fit.estimate.theta)
-    parts = []
     for rows in np.array_split(np.arange(R), -(-R // size)):
         at = weigh(nodes, _take(fit.data, rows))
-        scales = _Scales(at, at.Q * factor[at.node])
-        parts.append([_quantile(scales, len(rows), share) for share in ((1 + level) / 2, (1 - level) / 2)])
-    low, high = (np.concatenate(ends) for ends in zip(*parts, strict=True))
-    return np.sqrt(low), np.sqrt(high)
+        yield _Scales(at, at.Q * factor[at.node]), len(rows)
 
 
 def _take(data: Any, rows: Codes) -> Any:
@@ -161,8 +208,7 @@ def _take(data: Any, rows: Codes) -> Any:
 
 def _quantile(scales: _Scales, count: int, share: float) -> Array:
     """Return the value that the variance exceeds with this chance, 0 where it is positive less often."""
-    positive = scales.at.sum((scales.scale > 0).astype(np.float64))
-    reached = positive > share
+    reached = scales.positive > share
     middle = scales.at.sum(np.maximum(scales.scale, 1e-300)) / scales.at.dof
     x, low, high = np.log(middle), np.full(count, -700.0), np.full(count, 700.0)
     for _ in range(200):

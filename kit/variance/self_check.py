@@ -14,6 +14,7 @@ from kit.variance.engines import NestedEngine
 from kit.variance.families import all_pairs
 from kit.variance.limits import component_limits
 from kit.variance.profile import profile_holds
+from kit.variance.sd_limits import best_hold
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
@@ -130,14 +131,11 @@ def _components(fit: RepeatFit, again: RepeatFit, level: float) -> list[tuple[st
     truth = fit.estimate.theta[0]
     limits = component_limits(fit, "best", level).set_index("component")["method"]
     by_profile = limits.str.startswith("profile").all() and not isinstance(fit.engine, NestedEngine)
-    table = None if by_profile else component_limits(again, "best", level)
-    rows = []
-    for place, name in enumerate(fit.names):
-        words = f"interval of the {name} SD holds the truth ({limits[name]})"
-        if table is None:
-            held = profile_holds(again, place, truth[place], level)
-        else:
-            own, sd = table[table["component"] == name], np.sqrt(truth[place])
-            held = (own["low"].to_numpy() <= sd * (1 + 1e-12)) & (own["high"].to_numpy() >= sd)
-        rows.append((words, level, held.astype(np.float64)))
-    return rows
+    if by_profile:
+        held = [profile_holds(again, place, truth[place], level) for place in range(len(truth))]
+    else:
+        held = list(best_hold(again, truth, level).T)
+    return [
+        (f"interval of the {name} SD holds the truth ({limits[name]})", level, each.astype(np.float64))
+        for name, each in zip(fit.names, held, strict=True)
+    ]
