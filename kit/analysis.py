@@ -15,8 +15,8 @@ from typing import cast
 import pandas as pd
 
 from kit import schema
+from kit.aside import second
 from kit.burns import Curves, burn_metrics, common_grid, uncertainty_budget
-from kit.judge.aside import aside
 from kit.judge.borrowed import borrowed_words
 from kit.judge.cooks import judge_cooks
 from kit.judge.counted import Counted, counted_burns
@@ -30,6 +30,9 @@ from kit.trial import Run, deviations, open_run
 from kit.variance import RepeatFit
 
 Progress = Callable[[str], None]
+
+FEWEST_FOR_TWO = 12
+"""With fewer burns a second process costs more than it saves."""
 
 JUDGED = {
     "components": schema.COMPONENTS,
@@ -149,11 +152,12 @@ def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = N
     say = progress or (lambda _: None)
     say("reading the run folder")
     run = open_run(run_folder)
-    with aside(len(run.burns)) as beside:
-        logs = read_run(run)
-        say("measuring the burns")
-        counted = counted_burns(burn_metrics(logs.readings, run), run)
-        judged = judge_trial(counted, run, seed, say, beside)
+    # it loads what judging needs while the logs are read here
+    beside = second("kit.judge.judged") if len(run.burns) >= FEWEST_FOR_TWO else None
+    logs = read_run(run)
+    say("measuring the burns")
+    counted = counted_burns(burn_metrics(logs.readings, run), run)
+    judged = judge_trial(counted, run, seed, say, beside)
     say("laying the curves over each other")
     curves = common_grid(logs.readings, run)
     drawn = judge_curves(curves, counted, run, seed)

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import pandas as pd
 
-from kit.judge.aside import Aside, judge_all
+from kit.aside import Aside, side_by_side
 from kit.judge.borrowed import borrowed_spread, lenders_of
 from kit.judge.counted import Counted
-from kit.judge.judged import Judged
+from kit.judge.judged import Judged, judge_metric
 from kit.judge.question import Question
 from kit.judge.resources import resources_of
 from kit.trial import Run, Trial
@@ -49,7 +49,8 @@ def judge_trial(
             borrowed=borrowed_spread(lenders, metric_id),
         )
         jobs.append((counted.compared(metric_id), run.trial.metric(metric_id), question))
-    found = dict(zip(order, judge_all(jobs, beside, lambda job: say(f"judging {job[1].label}")), strict=True))
+    made = side_by_side(judge_metric, jobs, beside, lambda job: say(f"judging {job[1].label}"))
+    found = dict(zip(order, made, strict=True))
     done = without_verdicts if run.is_interim else lambda judged: judged
     return {name: done(found[name]) for name in metrics}
 

@@ -145,7 +145,7 @@ def serve() -> None:
 
 
 def _become_kernel(order: dict[str, Any], answers: IO[str]) -> None:
-    from kit.judge.aside import ALONE
+    from kit.aside import ALONE
     from kit.publish.kernel import serve_notebook
 
     try:

@@ -79,6 +79,10 @@ class Drawing:
         del self.__dict__["page_figure"]
         return drawn
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Return what goes to another process: not the figure, which is drawn there."""
+        return {name: value for name, value in vars(self).items() if name != "page_figure"}
+
     @cached_property
     def svg(self) -> str:
         """The same as small SVG text in light colours."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
+from kit.aside import side_by_side, started
 from kit.publish.figures.drawing import Drawing, png_bytes
 from kit.publish.figures.look import DARK_LOOK, LIGHT_LOOK, light_to_dark
 from kit.publish.figures.svg import recoloured, with_words
@@ -33,12 +34,11 @@ def export(
     progress
         Told the title of each drawing.
     """
-    once = {drawing.file: drawing for drawing in drawings}
+    jobs = [(drawing, date) for drawing in {drawing.file: drawing for drawing in drawings}.values()]
+    tell = progress or (lambda _: None)
     written: list[Path] = []
-    for drawing in once.values():
-        if progress:
-            progress(drawing.title)
-        for name, content in files_of(drawing, date).items():
+    for files in side_by_side(files_of, jobs, started(), lambda job: tell(job[0].title)):
+        for name, content in files.items():
             path = Path(folder) / name
             path.write_bytes(content)
             written.append(path)
