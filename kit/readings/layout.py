@@ -136,7 +136,7 @@ def _filled_by_first(
 
 
 def _candidates(texts: Sequence[str]) -> list[str]:
-    stripped = [text.strip(BLANKS) for text in texts]
+    stripped = [_SIGN_APART.sub(r"\1", text.strip(BLANKS)) for text in texts]
     counts = {
         name: sum(name in text for text in (stripped if name == BLANK_RUN else texts)) for name in _CANDIDATES
     }
@@ -175,6 +175,7 @@ def _is_typed(column: Sequence[str]) -> bool:
     return typed > 0 and typed >= 0.8 * sum(kind not in _EMPTY for kind in kinds)
 
 
+_SIGN_APART = re.compile(r"(?<![^\s])([+\-−])\s+(?=[0-9.,])")
 _MARK_BEFORE_UNIT = re.compile(r"[,;|]\s*[^0-9\s]")
 _BLANK_WITHIN = re.compile(r"[0-9,.]\s+[0-9+-]")
 

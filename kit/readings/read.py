@@ -155,7 +155,7 @@ def _planned(source: Source, sniffed: Sniffed, keys: Mapping[str, object]) -> _P
     time = find_time(sniffed.header, layout, sniffed.rows, keys, source.name, faults)
     stated = stated_unit(sniffed.header.preamble, layout.delimiter)
     roles = assign_roles(sniffed.header, layout, sniffed.rows, time, stated, keys, source.name, faults)
-    if not roles.temperatures and not roles.differences and not len(faults):
+    if not roles.temperatures and not len(faults):  # a difference alone is no temperature
         left = (
             "; ".join(f"'{roles.names[column]}' ({why})" for column, why in roles.others.items())
             or "no column of numbers"

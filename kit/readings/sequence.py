@@ -139,9 +139,9 @@ def _ask_back(
     row = int(back[0])
     step = (int(time[row]) - int(time[row - 1])) / SECOND
     usual = usual_step(time, np.zeros(len(time), np.int64)) / SECOND
-    dst = time.copy()
+    dst = time.astype(np.float64)  # stamps of a broken file may lie too far apart for whole numbers
     dst[row:] += round((usual - step) / 1800) * 1800 * SECOND
-    spans = (dst[-1] - dst[0]) / SECOND, (time[-1] - time[0]) / SECOND
+    spans = (dst[-1] - dst[0]) / SECOND, (int(time[-1]) - int(time[0])) / SECOND
     many = f", the first of {len(back)} such steps" if len(back) > 1 else ""
     half_day = ", as if am and pm were lost" if is_clock and abs(step + 43_200) <= 3600 else ""
     what = "the clock runs backward" if is_clock else "the time restarts"

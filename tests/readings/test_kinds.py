@@ -244,3 +244,16 @@ def test_a_unit_in_a_cell_of_its_own_is_not_glued_to_its_reading(tmp_path):
     rows = "".join(f"06/14/2021 10:55:{k:02d} AM,+ {80 + 10 * k}.696,°F\r" for k in range(6))
     table = read_log(log_text("Time,Pit,\r" + rows, tmp_path), {"day_first": False}).table
     np.testing.assert_allclose(table["Pit"], (80.696 + 10 * np.arange(6) - 32) / 1.8)
+
+
+def test_a_sign_apart_from_its_number_makes_no_second_column(tmp_path):
+    path = log_text("Temp\n+   13.7\n+  152.4\nnan\n+  213.3\nnan\n-    8.7\n+   12.1\n", tmp_path)
+    table = read_log(path, {"unit": "degC", "step_s": 20}).table
+    np.testing.assert_allclose(table.iloc[:, 2], [13.7, 152.4, np.nan, 213.3, np.nan, -8.7, 12.1])
+    assert list(table["elapsed_s"]) == [0, 20, 40, 60, 80, 100, 120]
+
+
+def test_stamps_too_far_apart_to_count_are_asked_about_in_words(tmp_path):
+    days = ["0001-01-01 10:00:00", "9999-12-31 10:00:10", "0001-01-02 10:00:20", "2026-09-14 10:00:30"]
+    rows = "".join(f"{day},{20 + k}\n" for k, day in enumerate(days * 2))
+    assert problems_of(log_text("time,T °C\n" + rows, tmp_path))
