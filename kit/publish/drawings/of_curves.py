@@ -12,6 +12,7 @@ from kit.publish.facts import Facts
 from kit.publish.figures.curves import CurveWords, burn_curves, difference_curve
 from kit.publish.figures.drawing import Drawing
 from kit.publish.figures.look import Cast
+from kit.publish.wording import counts
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -160,6 +161,7 @@ def difference_drawing(facts: Facts, a: str, b: str) -> Drawing | None:
     words = CurveWords(TIME_ZERO[facts.trial.time_zero], f"{name_a[:24]} above the other, {unit}")
     told = spans_words(spans, name_a, name_b)
     extreme = table.loc[table["difference"].abs().idxmax()]
+    burns, bags = ((of(a), of(b)) for of in (facts.burns_of, facts.bags_of))
     return Drawing(
         id=f"difference {a} {b}",
         title=f"Difference over time: {name_a} minus {name_b}",
@@ -168,8 +170,8 @@ def difference_drawing(facts: Facts, a: str, b: str) -> Drawing | None:
             f"minutes with {plain(extreme['difference'], 0)} {unit}. {told}"
         ),
         caption=(
-            f"Line: mean of {name_a} minus mean of {name_b} ({facts.burns_of(a)} and {facts.burns_of(b)} burns, "
-            f"{facts.bags_of(a)} and {facts.bags_of(b)} bags). Wide shade: {facts.percent} band for the whole curve "
+            f"Line: mean of {name_a} minus mean of {name_b} "
+            f"({counts(name_a, name_b, burns, bags)}). Wide shade: {facts.percent} band for the whole curve "
             f"at once; narrow shade: {facts.percent} interval of each moment alone. Bar at the foot: where "
             "the wide band "
             f"leaves zero out. {told}"

@@ -63,7 +63,8 @@ def means_table(facts: Facts, metric: str, fuels: tuple[str, ...] = ()) -> Html 
     spec = facts.spec(metric)
     label = label_of(spec, facts.units)
     kind = "geometric mean" if spec.scale == "log" else "mean"
-    made = rows.assign(name=[facts.name(fuel) for fuel in rows["fuel"]])
+    bags = rows["bags"].where(rows["bags"] > 0)
+    made = rows.assign(name=[facts.name(fuel) for fuel in rows["fuel"]], bags=bags)
     columns = [
         Col("name", "Fuel", kind="head"),
         Col("mean", kind, unit=spec.unit, kind="number"),
@@ -130,6 +131,7 @@ def _reached(facts: Facts) -> Html | None:
     return table(made, "Burns that reached a temperature", columns, note=note, group="label")
 
 
+NOT_NOTED = float("nan")
 CONDITIONS = (
     ("charge_g", "charge", "g"),
     ("ambient_c", "air", "°C"),
@@ -147,8 +149,8 @@ def conditions_of(facts: Facts, fuels: tuple[str, ...] = ()) -> pd.DataFrame:
     rows = []
     for player in facts.cast.only(fuels) if fuels else facts.cast:
         own = sheet[sheet["fuel"] == player.id]
-        row = {"fuel": player.name, "burns": len(own), "bags": facts.bags_of(player.id)}
-        row["days"] = own["day"].replace("", None).nunique() if "day" in own else 0
+        row = {"fuel": player.name, "burns": len(own), "bags": facts.bags_of(player.id) or NOT_NOTED}
+        row["days"] = own["day"].replace("", None).nunique() or NOT_NOTED if "day" in own else NOT_NOTED
         for name, _, _ in CONDITIONS:
             row[name] = pd.to_numeric(own[name], errors="coerce").mean() if name in own else float("nan")
         rows.append(row)

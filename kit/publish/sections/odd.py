@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from kit.judge.influence import NO_ANSWER
 from kit.page.tables import Col, table
 from kit.page.text import Html
 from kit.publish.drawings.of_spread import odd_drawing
@@ -106,5 +107,6 @@ def _without(changes: Any) -> list[str]:
     for (level, verdict), own in changes.groupby(["level_left_out", "verdict_without"], sort=False):
         names = list(map(str, own["left_out"]))
         listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
-        told.append(f"without {level} {listed}: {verdict}")
+        said = "nothing is left to compare" if verdict == NO_ANSWER else verdict
+        told.append(f"without {level} {listed}: {said}")
     return told

@@ -86,7 +86,10 @@ def pairs_html(facts: Facts, metric: str) -> Html | None:
     spec = facts.spec(metric)
     unit = "%" if spec.scale == "log" else axis_unit(spec.unit, facts.units, difference=True)
     burns = [f"{row.n_a}, {row.n_b}" for row in rows.itertuples(index=False)]
-    bags = [f"{row.bags_a}, {row.bags_b}" for row in rows.itertuples(index=False)]
+    bags = [
+        f"{row.bags_a}, {row.bags_b}" if row.bags_a or row.bags_b else ""
+        for row in rows.itertuples(index=False)
+    ]
     label = label_of(spec, facts.units)
     what = (
         "ratio, first over second, as per cent more or less" if spec.scale == "log" else "first minus second"

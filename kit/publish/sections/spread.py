@@ -161,9 +161,11 @@ def chance_sentence(row: Any, facts: Facts) -> str:
         a, b, chance, low, high = b, a, 1 - chance, 1 - high, 1 - low
     words = CHANCE_WORDS.get(spec.base, f"have more {spec.label}").format(at=threshold(spec, facts.units))
     often = "more than 99" if chance >= 0.995 else f"about {plain(100 * chance, 0)}"
+    fewest, most = plain(100 * low, 0), plain(100 * high, 0)
+    limits = f"{fewest} to {most}" if low < 0.985 else "99 or more"
     return (
         f"Buy a new bag of {facts.name(a)} and one of {facts.name(b)}, and burn each once: {facts.name(a)} "
-        f"will {words} in {often} of 100 such pairs ({plain(100 * low, 0)} to {plain(100 * high, 0)})."
+        f"will {words} in {often} of 100 such pairs ({limits})."
     )
 
 
