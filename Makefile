@@ -42,6 +42,7 @@ bench: env  ## time the kit against its yardsticks, as ratios in one run
 
 simulate: env  ## the simulation tables (hours on a small machine)
 	@$(PYTHON) -m tests.simulate
+	@for each in judging curves planning; do $(PYTHON) -m tests.simulate.$$each || exit 1; done
 
 fuzz: env  ## generated and mutated logs: make fuzz REAL=folder adds real ones
 	@$(PYTHON) -m tests.fuzz $(if $(REAL),--real "$(REAL)")

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import argparse
-import json
-import time
 from dataclasses import dataclass
 
 import numpy as np
 
 from kit.burns import Curves
 from kit.judge.curves import differences_of, drawn_curves, means_of
+from tests.simulate.scenes import run
 
 POINTS = 60
 LOWEST, HIGHEST = 0.93, 0.97
@@ -141,33 +139,13 @@ def coverage(scene: Scene, trials: int, seed: int) -> dict[str, float | str]:
     return {"scene": scene.name, **shares, "wider": float(np.median(widths)), "trials": trials, "seed": seed}
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--trials", type=int, default=2000)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--scene", default="", help="only scenes whose name holds this")
-    parser.add_argument("--json", action="store_true")
-    arguments = parser.parse_args()
-    outside = 0
-    print(f"{'scene':<44}{'difference':>11}{'mean':>8}{'half time':>11}{'wider':>7}{'s':>6}")
-    for scene in (each for each in SCENES if arguments.scene in each.name):
-        began = time.perf_counter()
-        row = coverage(scene, arguments.trials, arguments.seed)
-        slack = 3 * np.sqrt(0.05 * 0.95 / arguments.trials)
-        good = all(LOWEST - slack <= float(row[name]) <= HIGHEST + slack for name in ("difference", "mean"))
-        outside += not good
-        if arguments.json:
-            print(json.dumps(row), flush=True)
-            continue
-        numbers = (
-            f"{row['difference']:>11.4f}{row['mean']:>8.4f}{row['half time']:>11.4f}{row['wider']:>7.2f}"
-        )
-        print(
-            f"{row['scene']:<44}{numbers}{time.perf_counter() - began:>6.0f}{'' if good else '  outside'}",
-            flush=True,
-        )
-    return int(outside > 0)
+def outside(row: dict[str, float | str]) -> list[str]:
+    """Return which bands held the whole curve more or less often than they may, by three Monte-Carlo errors."""
+    slack = 3 * np.sqrt(0.05 * 0.95 / float(row["trials"]))
+    return [
+        name for name in ("difference", "mean") if not LOWEST - slack <= float(row[name]) <= HIGHEST + slack
+    ]
 
 
 if __name__ == "__main__":
-    raise SystemExit(main())
+    raise SystemExit(run("curves", SCENES, coverage, outside))

@@ -9,9 +9,6 @@ them, drawn from the very estimates the number was made from.
 
 from __future__ import annotations
 
-import argparse
-import json
-import time
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +22,7 @@ from kit.judge.next_bag import next_bag
 from kit.judge.odd_burns import odd_burns
 from kit.judge.question import Question
 from kit.variance import RepeatFit, fit_repeats
+from tests.simulate.scenes import run
 
 LIMITS = {
     "prediction": (0.93, 0.97),
@@ -185,34 +183,5 @@ def outside(row: dict[str, float | str]) -> list[str]:
     ]
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--trials", type=int, default=2000)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--scene", default="", help="only scenes whose name holds this")
-    parser.add_argument("--json", action="store_true")
-    arguments = parser.parse_args()
-    missed = 0
-    print(
-        f"{'scene':<32}{'prediction':>11}{'chance off':>11}{'interval':>9}{'below':>7}"
-        f"{'false alarms':>13}{'promise':>8}{'asked':>6}{'s':>6}"
-    )
-    for scene in (each for each in SCENES if arguments.scene in each.name):
-        began = time.perf_counter()
-        row = simulate(scene, arguments.trials, arguments.seed)
-        wrong = outside(row)
-        missed += bool(wrong)
-        if arguments.json:
-            print(json.dumps(row), flush=True)
-            continue
-        print(
-            f"{row['scene']:<32}{row['prediction']:>11.3f}{row['off']:>11.3f}{row['interval']:>9.3f}"
-            f"{row['below']:>7.3f}{row['false alarms']:>13.3f}"
-            f"{row['promise']:>8.3f}{row['asked']:>6}{time.perf_counter() - began:>6.0f}  {', '.join(wrong)}",
-            flush=True,
-        )
-    return int(missed > 0)
-
-
 if __name__ == "__main__":
-    raise SystemExit(main())
+    raise SystemExit(run("judging", SCENES, simulate, outside))
