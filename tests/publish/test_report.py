@@ -367,12 +367,18 @@ def test_a_run_told_to_end_clears_away_and_stops_the_kernel_too(run, tmp_path, m
     wait = "time.sleep(4)"
     body = f"import time; open({str(begun)!r}, 'w').close(); {wait}; open({str(marker)!r}, 'w').close()"
     slow = write_notebook(tmp_path / "slow.ipynb", cells_with(("code", body, [])))
+    number = getattr(signal, told)
+    ignored = signal.getsignal(number) is signal.SIG_IGN  # as under nohup, which a report would heed
+    if ignored:
+        signal.signal(number, signal.SIG_DFL)
     process = start_process(run, slow)
+    if ignored:
+        signal.signal(number, signal.SIG_IGN)
     for _ in range(600):
         if begun.exists():
             break
         time.sleep(0.1)
-    process.send_signal(getattr(signal, told))
+    process.send_signal(number)
     process.communicate(timeout=60)
     assert process.returncode != 0
     assert not (run / "reports").exists() and not list(rooms.iterdir())
