@@ -5,7 +5,7 @@ BASE_PYTHON ?= python3
 PYTHON := .venv/bin/python
 export OPENBLAS_NUM_THREADS ?= 1
 
-.PHONY: help env report test check lint types lab bench simulate fuzz clean
+.PHONY: help env report test oldest check lint types lab bench simulate fuzz clean
 
 help:  ## list the targets
 	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -29,6 +29,12 @@ check: env  ## read a run folder and list every fault: make check RUN=folder
 test: env  ## the whole test suite
 	@$(PYTHON) -m pytest -n auto
 
+oldest:  ## the suite with the oldest versions that pyproject.toml allows
+	@$(BASE_PYTHON) -m venv --clear .venv-oldest
+	@.venv-oldest/bin/python -m pip install --quiet --no-deps --require-hashes --requirement tests/oldest.lock
+	@.venv-oldest/bin/python -m pip install --quiet --no-deps --no-build-isolation --editable .
+	@.venv-oldest/bin/python -m pytest -n auto
+
 lint: env  ## style, docstrings and types
 	@$(PYTHON) -m ruff check .
 	@$(PYTHON) -m ruff format --check .
@@ -48,4 +54,4 @@ fuzz: env  ## generated and mutated logs: make fuzz REAL=folder adds real ones
 	@$(PYTHON) -m tests.fuzz $(if $(REAL),--real "$(REAL)")
 
 clean:  ## remove the environment and caches, never reports
-	@rm -rf .venv .mypy_cache .ruff_cache .hypothesis
+	@rm -rf .venv .venv-oldest .mypy_cache .ruff_cache .hypothesis

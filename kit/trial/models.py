@@ -66,15 +66,21 @@ def _zone(text: str) -> str:
         raise QuantityError(text, f"a time zone as 'Europe/Berlin'. {near}".strip()) from None
 
 
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _number_as_text(value: object) -> object:
+    return str(value) if _is_number(value) else value
+
+
 def _listed(value: object) -> object:
     return [value] if isinstance(value, str | int) and not isinstance(value, bool) else value
 
 
 def _column_names(value: object) -> object:
     listed = _listed(value)
-    return (
-        [str(each) if _is_number(each) else each for each in listed] if isinstance(listed, list) else listed
-    )
+    return [_number_as_text(each) for each in listed] if isinstance(listed, list) else listed
 
 
 def threshold_id(celsius: float) -> str:
@@ -219,7 +225,7 @@ class Setting(Table):
 
     id: Name
     vents: Text = ""
-    target: Annotated[str, BeforeValidator(lambda value: str(value) if _is_number(value) else value)] = ""
+    target: Annotated[str, BeforeValidator(_number_as_text)] = ""
 
     @property
     def target_c(self) -> float | None:
@@ -250,9 +256,7 @@ class Probe(Table):
 
     id: PlainName
     place: Text = ""
-    tolerance_class: Annotated[
-        str, BeforeValidator(lambda value: str(value) if _is_number(value) else value)
-    ] = Field("", alias="class")
+    tolerance_class: Annotated[str, BeforeValidator(_number_as_text)] = Field("", alias="class")
     resolution: Difference | None = None
     time_constant_s: Positive | None = None
     ice_reads: Temperature | None = None
@@ -316,10 +320,6 @@ class TrialFile(Table):
 
 
 _NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def duplicates(names: Iterable[str]) -> list[str]:
