@@ -138,7 +138,7 @@ def _wall(run: Run, logger: Logger | None, log: Log, name: str, faults: Faults) 
 
 
 def _needs_clock(run: Run, name: str) -> bool:
-    rows = run.burns[[name in log_names(str(cell or "")) for cell in run.burns["log"]]]
+    rows = run.burns[run.burns["log"].map(lambda cell: name in log_names(str(cell or ""))).astype(bool)]
     return bool((rows[["lit", "tipped", "lid_on", "stopped"]].fillna("") != "").any().any())
 
 

@@ -87,11 +87,35 @@ def hostile(singles):
     rows[0]["log"] = LOG
     for row in rows:
         row |= dict.fromkeys(free, f"{BAD}\u202egod\0") | dict.fromkeys(OWN_COLUMNS, FORMULA)
-    with (singles / "burns.csv").open("w", encoding="utf-8", newline="") as handle:
+    written(singles / "burns.csv", rows)
+    written(
+        singles / "events.csv", side_sheet(schema.EVENTS, {"burn": rows[0]["burn"], "at": rows[0]["lid_on"]})
+    )
+    attribute = {"attribute": f"{BAD[:80]} smoke"}
+    scores = [side_sheet(schema.SCORES, {"burn": row["burn"], "score": "4", **attribute}) for row in rows]
+    written(singles / "scores.csv", [row for each in scores for row in each])
+    with_hostile_heading(singles / "logs" / LOG)
+    return singles
+
+
+def side_sheet(table, meant):
+    """Return a row of a side sheet in which every text that means nothing to the kit is hostile."""
+    free = {column.name for column in table if column.kind == "text"} - set(meant) - {"event", "probes"}
+    return [meant | dict.fromkeys(free, BAD) | ({"event": "other"} if "at" in meant else {})]
+
+
+def written(path, rows):
+    with path.open("w", encoding="utf-8", newline="") as handle:
         writer = csv.DictWriter(handle, list(rows[0]))
         writer.writeheader()
         writer.writerows(rows)
-    return singles
+
+
+def with_hostile_heading(log):
+    """Give a log one more column, of words, under a heading that would run."""
+    note, heading, *rows = log.read_text("utf-8").splitlines()
+    heading += f',"{BAD[:60].replace(chr(34), chr(39))}"'
+    log.write_text("\n".join([note, heading, *(f"{row},fine" for row in rows)]) + "\n", "utf-8")
 
 
 class Live(HTMLParser):
@@ -118,7 +142,11 @@ def live(text):
 @pytest.mark.slow
 def test_nothing_hostile_runs_or_loads_anywhere_in_a_report(hostile):
     folder = make_report(hostile).parent
-    assert live((folder / "report.html").read_text("utf-8")) == []
+    fuels = [row["fuel"] for row in csv.DictReader((hostile / "burns.csv").read_text("utf-8").splitlines())]
+    pages = [folder / "report.html", make_report(hostile, "methods")]
+    pages.append(make_report(hostile, "two_fuels", {"a": fuels[0], "b": fuels[1]}))
+    for page in pages:
+        assert live(page.read_text("utf-8")) == [], page
     assert live(write_index(hostile).read_text("utf-8")) == []
     for path in folder.rglob("*.csv"):
         with path.open(encoding="utf-8", newline="") as handle:

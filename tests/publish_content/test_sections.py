@@ -333,3 +333,9 @@ def test_limits_that_are_not_finite_draw_nothing_and_break_nothing():
 
 def test_headings_carry_no_numbers_so_nothing_refers_to_one(whole):
     assert not re.search(r"[Ss]ections? \d", whole[1].text)
+
+
+def test_two_fuels_of_a_trial_without_a_model_have_no_chances_to_tell():
+    base = stand_in()
+    bare = replace(base, chances=base.chances.head(0), influence=base.influence.head(0))
+    assert "new bag of" not in read(sections.two_fuels(bare, "alder", "olive").html).text

@@ -216,9 +216,7 @@ def _told(facts: Facts, metric: str, row: pd.Series) -> str:
 def _side_row(facts: Facts, claim: Claim) -> dict[str, object] | None:
     drawn = pairs_table(facts, claim.metric)
     pair = {claim.a, claim.b}
-    own = drawn[[{x, y} == pair for x, y in zip(drawn["a"], drawn["b"], strict=True)]].dropna(
-        subset=["low", "high"]
-    )
+    own = drawn[drawn["a"].isin(pair) & drawn["b"].isin(pair)].dropna(subset=["low", "high"])
     if not len(own):
         return None
     row = own.iloc[0]

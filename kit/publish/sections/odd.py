@@ -76,7 +76,7 @@ def influence_words(facts: Facts, pair: tuple[str, str] | None = None) -> list[H
     if facts.interim:
         return [paragraph("Not asked: no verdict is given before all planned burns are done.")]
     if pair:
-        rows = rows[[{a, b} == set(pair) for a, b in zip(rows["a"], rows["b"], strict=True)]]
+        rows = rows[rows["a"].isin(pair) & rows["b"].isin(pair)]
     if not len(rows):
         return [paragraph("Not asked: there is no verdict to try it on.")]
     changing = rows[rows["changes"].fillna(False).astype(bool)]

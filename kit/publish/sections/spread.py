@@ -139,11 +139,7 @@ def chances_words(facts: Facts, pair: tuple[str, str] | None = None) -> list[str
         return []
     table_ = facts.table("chances")
     primary = table_[table_["metric"].isin(facts.primary)] if facts.primary else table_
-    rows = (
-        primary
-        if pair is None
-        else primary[[{a, b} == set(pair) for a, b in zip(primary["a"], primary["b"], strict=True)]]
-    )
+    rows = primary if pair is None else primary[primary["a"].isin(pair) & primary["b"].isin(pair)]
     control = facts.trial.control_fuel
     if pair is None and control:
         rows = rows[(rows["a"] == control) | (rows["b"] == control)]
