@@ -251,11 +251,15 @@ def check(run_folder: str | Path) -> Checked:
 
 
 def log_notes(notes: pd.DataFrame) -> list[str]:
-    """Return a line a note, naming the one log it is about or counting the logs."""
+    """Return a line a note, naming the one log it is about or counting the logs; a probe's is about none."""
     by_note = notes.groupby("note", sort=False)["file"].agg(list)
-    return [
-        f"{files[0] if len(files) == 1 else f'{len(files)} logs'}: {note}" for note, files in by_note.items()
-    ]
+    return [f"{_about(files)}{note}" for note, files in by_note.items()]
+
+
+def _about(files: list[str]) -> str:
+    if not any(files):
+        return ""
+    return f"{files[0]}: " if len(files) == 1 else f"{len(files)} logs: "
 
 
 def _burn_record(row: Mapping[Hashable, object], logs: RunReadings) -> dict[str, object]:
