@@ -16,7 +16,7 @@ import pandas as pd
 
 from kit import schema
 from kit.aside import second
-from kit.burns import Curves, burn_metrics, common_grid, uncertainty_budget
+from kit.burns import Curves, burn_metrics, common_grid, lid_effect, uncertainty_budget
 from kit.judge.borrowed import borrowed_words
 from kit.judge.cooks import judge_cooks
 from kit.judge.counted import Counted, counted_burns
@@ -68,6 +68,8 @@ class Analysis:
         Metrics of the burns that count.
     excluded
         Metrics of the burns that were left out, shown and not counted.
+    lid_open
+        Metrics that are other without the readings during which the lid was open.
     curves, mean_curves, difference_curves, apart
         Curves of the burns on one grid; means and differences with their bands; from when to when two differ.
     fits, why_not
@@ -98,6 +100,7 @@ class Analysis:
     log_notes: pd.DataFrame
     metrics: pd.DataFrame
     excluded: pd.DataFrame
+    lid_open: pd.DataFrame
     curves: Curves
     mean_curves: pd.DataFrame
     difference_curves: pd.DataFrame
@@ -184,6 +187,7 @@ def _analysis(
         log_notes=logs.notes,
         metrics=counted.metrics[_names(schema.METRICS)],
         excluded=counted.excluded,
+        lid_open=lid_effect(logs.readings, run),
         curves=curves,
         mean_curves=drawn.means,
         difference_curves=drawn.differences,

@@ -146,6 +146,8 @@ _VOCABULARY = """
     verdict_face    | text   |      | verdict with bounds taken at face value
     verdict_left_out | text   |      | verdict with the burns known only as bounds left out
     bounds          | count  |      | burns of the two fuels known only as bounds
+    without_lid     | number |      | the value without the readings during which the lid was open
+    status_without  | text   |      | its status
     nominal         | number |      | share that was promised
     mc_error        | number |      | Monte-Carlo standard error of share
     trials          | count  |      | simulated trials
@@ -185,6 +187,7 @@ SPANS = _table(
     "started_late"
 )
 METRICS = _table("burn fuel bag day metric value unit u status n_used n_flagged")
+LID_OPEN = _table("burn metric unit value status without_lid status_without")
 COMPONENTS = _table("metric component sd low high level method at_boundary unit")
 MEANS = _table("metric fuel mean se df low high unit scale method level n bags")
 COMPARISONS = _table(

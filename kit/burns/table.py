@@ -15,7 +15,7 @@ from kit.burns.measure import Burn, all_found, burns_of, main_probe, probes_of
 from kit.trial import Run, Trial
 
 NOTES = ("burn", "metric", "note")
-LID = ("burn", "metric", "unit", "value", "status", "without_lid", "status_without")
+LID = tuple(column.name for column in schema.LID_OPEN)
 DEPARTURES = ("burn", "probe", "from_s", "to_s", "deepest_k", "area_k_min")
 _LABELS = ("burn", "fuel", "bag", "day", "metric", "unit", "status")
 
@@ -123,8 +123,8 @@ def lid_effect(readings: pd.DataFrame, run: Run, wanted: Iterable[str] | None = 
     Returns
     -------
     DataFrame
-        burn, metric, unit, value, status, without_lid, status_without; a straight line leads across the
-        time the lid was open, however long. No rows where no lid was opened.
+        schema.LID_OPEN; a straight line leads across the time the lid was open, however long. No rows where no lid
+        was opened.
     """
     opened = readings["flag"].astype("category")
     marked = [flag for flag in opened.cat.categories if "lid open" in str(flag).split("+")]

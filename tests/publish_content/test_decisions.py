@@ -150,3 +150,12 @@ def test_scores_are_told_by_place_and_tasters_apart():
     assert "Alder lump was scored higher than Oak lump: by 40 points of that chance, 10 to 70." in text
     assert "Spread between tasters: SD 1.2, 0.6 to 5.0" in text
     assert "What people scored" not in read(sections.fuels(base).html).text
+
+
+def test_what_an_open_lid_changes_is_told_beside_the_value_that_counts():
+    base = stand_in()
+    rows = [("b01", "time_above:180", "min", 57.1, "exact", 59.1, "exact")]
+    lid = pd.DataFrame(rows, columns=[column.name for column in schema.LID_OPEN])
+    text = read(sections.data_quality(SimpleNamespace(**vars(base), lid_open=lid)).html).text
+    assert "Where the lid was opened" in text and "57.1" in text and "59.1" in text
+    assert "Where the lid was opened" not in read(sections.data_quality(base).html).text

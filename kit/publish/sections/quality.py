@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from kit.page.numbers import plain
+from kit.page.numbers import plain, quantity
 from kit.page.tables import Col, table
 from kit.page.text import Html
 from kit.publish.corrected import correction_of
@@ -29,6 +29,7 @@ def data_quality(analysis: Any) -> Section:
         heading("Left out and cut short", "left-out"),
         *_left_out(facts),
         *_cut_short(facts),
+        *_lid_open(facts),
         heading("Deviations from the plan", "deviations"),
         deviations_html(facts),
         *_uncertainty(facts),
@@ -37,6 +38,33 @@ def data_quality(analysis: Any) -> Section:
         folded("How each log was read", *_logs(facts)),
     ]
     return section("data-quality", "Data quality", parts)
+
+
+def _lid_open(facts: Facts) -> list[Html | None]:
+    """Return what readings with the lid open do to the values that count: they are kept, as they were logged."""
+    rows = facts.table("lid_open")
+    if not len(rows):
+        return []
+    made = rows.assign(
+        label=[label_of(facts.spec(metric), facts.units) for metric in rows["metric"]],
+        kept=[_value(row.value, row.unit, facts) for row in rows.itertuples(index=False)],
+        without=[_value(row.without_lid, row.unit, facts) for row in rows.itertuples(index=False)],
+    )
+    columns = [
+        Col("burn", "Burn", kind="head"),
+        Col("label", "measure"),
+        Col("kept", "as counted", kind="number"),
+        Col("without", "without the lid-open readings", kind="number"),
+    ]
+    note = "Values count with these readings in. Without them a straight line leads across the time the lid was open."
+    return [
+        heading("Where the lid was opened", "lid-open"),
+        table(made, "What it changes", columns, note=note),
+    ]
+
+
+def _value(value: float, unit: str, facts: Facts) -> str:
+    return quantity(value, unit, facts.units) if value == value else ""
 
 
 def _summary(facts: Facts) -> str:
