@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kit.aside import Aside
 from kit.publish import sections
 from kit.publish.drawings.thin import MOST_FLAGS, thin_burns, thin_flags
 from kit.publish.figures.canvas import apart, short
@@ -247,3 +248,11 @@ def test_no_figure_touches_pyplot(drawings):
     target = io.BytesIO()
     drawings[0].draw(LIGHT_LOOK, PAGE).savefig(target, format="png")
     assert target.getvalue()[:4] == b"\x89PNG"
+
+
+def test_the_second_process_makes_the_same_files(drawings):
+    beside = Aside()
+    for drawing in drawings[:3]:
+        drawing.html()
+        assert beside.call(files_of, (drawing, "2026-11-25")) == files_of(drawing, "2026-11-25")
+    beside.close()

@@ -46,6 +46,11 @@ def small_svg(figure: Figure) -> str:
     used = _referenced(root)
     for element in root.iter():
         _tidy(element, used)
+    return _written(root)
+
+
+def _written(root: ET.Element) -> str:
+    """Return an SVG's text with its own namespace as the plain one, whichever process writes it."""
     ET.register_namespace("", _SVG.strip("{}"))
     return ET.tostring(root, encoding="unicode")
 
@@ -135,4 +140,4 @@ def with_words(svg: str, title: str, alt: str) -> str:
         words = ET.Element(f"{_SVG}{tag}")
         words.text = text
         root.insert(place, words)
-    return '<?xml version="1.0" encoding="utf-8"?>\n' + ET.tostring(root, encoding="unicode")
+    return '<?xml version="1.0" encoding="utf-8"?>\n' + _written(root)
