@@ -90,7 +90,7 @@ def _picked(values: npt.NDArray[Any], rows: npt.NDArray[np.int64]) -> npt.NDArra
 
 def _clock(line: Timeline, offset_s: float) -> npt.NDArray[np.datetime64]:
     if line.clock_ns is None:
-        return np.full(len(line.rows), np.datetime64("NaT"), dtype="datetime64[ns]")
+        return np.full(len(line.rows), np.datetime64("NaT", "ns"), dtype="datetime64[ns]")
     return (line.clock_ns + round(offset_s * SECOND)).view("datetime64[ns]")
 
 
