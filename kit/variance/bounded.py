@@ -194,7 +194,7 @@ def _criterion(model: Model, theta: Array, data: Rows) -> Array:
     s, m = theta[:, model.terms :], model.m
     free = float(model.df.sum()) - model.p
     D = free * np.log(2 * np.pi) + logdet + np.log(s) @ model.df + np.vecdot(data.yy, 1 / s) - G[:, m, m]
-    mean, covariance = G[:, :m, m], G[:, :m, :m] + burn_variance(model, s)
+    mean, covariance = given_exact(model, theta, G)
     if data.held is not None and data.value is not None:
         size, along = G[:, -1, -1], G[:, :m, -1]
         off = data.value - G[:, m, -1]
@@ -204,10 +204,11 @@ def _criterion(model: Model, theta: Array, data: Rows) -> Array:
     return np.asarray(D - 2 * log_probability(data.low - mean, data.high - mean, covariance, data.points))
 
 
-def burn_variance(model: Model, s: Array) -> Array:
-    """Return the bounds' own burn variances as diagonals (rows, m, m)."""
-    own = model.group[len(model.group) - model.m :]
-    return np.asarray(s[:, own][:, :, None] * np.eye(model.m))
+def given_exact(model: Model, theta: Array, G: Array) -> tuple[Array, Array]:
+    """Return mean (rows, m) and covariance (rows, m, m) of the bounded values given the exact ones."""
+    m, own = model.m, model.group[len(model.group) - model.m :]
+    burns = theta[:, model.terms :][:, own][:, :, None] * np.eye(m)
+    return G[:, :m, m], np.asarray(G[:, :m, :m] + burns)
 
 
 def forms(model: Model, theta: Array, data: Rows, extra: Array | None = None) -> tuple[Array, Array]:
@@ -267,10 +268,10 @@ def posterior(model: Model, theta: Array, data: Rows) -> tuple[Array, Array, Box
     beta given all values is normal; averaged over the values that the bounds allow.
     """
     m, at = model.m, theta[None]
-    G = forms(model, at, data, np.eye(model.p)[None])[0][0]
-    covariance = G[:m, :m] + burn_variance(model, at[:, model.terms :])[0]
-    mean = G[:m, m]
-    box = truncated(data.low - mean, data.high - mean, covariance[None])
+    forms_at, _ = forms(model, at, data, np.eye(model.p)[None])
+    mean, covariances = given_exact(model, at, forms_at)
+    box = truncated(data.low - mean, data.high - mean, covariances)
+    G, covariance = forms_at[0], covariances[0]
     pull = np.linalg.solve(covariance, G[:m, m + 1 :]).T
     spread = covariance - box.covariance[0]
     beta = G[m + 1 :, m] + pull @ box.mean[0]

@@ -150,23 +150,21 @@ def _model(columns: Columns, design: Design, borrowed: Borrowed | None, centre: 
     return _Made(model, model.rows(y[:, : len(order) - len(bound)], low, high), order, kept, bounded)
 
 
-def engine_terms(design: Design) -> list[Term]:
-    """Return the random terms in the order of the engine's variances (crossed engines: most levels first)."""
-    terms = list(design.terms)
-    return terms if design.spread.count > 1 else sorted(terms, key=lambda term: -term.levels.count)
+def engine_terms(design: Design) -> tuple[Term, ...]:
+    """Return the random terms in the order of the engine's variances; one with spread by group keeps the design's."""
+    return design.terms if design.spread.count > 1 else design.by_size
 
 
 def _model_of(design: Design, order: Codes, kept: Codes, m: int, borrowed: tuple[float, float]) -> Model:
     """Return the model of burns in their order, the last m of them bounds."""
-    levels = [term.levels for term in engine_terms(design)]
-    places = sorted(range(len(levels)), key=lambda i: -levels[i].count)
-    halves = [(levels[i].codes[order, None] == np.arange(levels[i].count)).astype(float) for i in places]
-    Z = np.hstack([np.zeros((len(order), 0)), *halves])
-    of = np.repeat(places, [levels[i].count for i in places]).astype(np.int64)
-    q, X = max((each.count for each in levels), default=0), design.X[np.ix_(order, kept)]
+    terms, in_order = design.by_size, engine_terms(design)
+    Z = np.hstack([np.zeros((len(order), 0)), *(term.levels.indicators[order] for term in terms)])
+    counts = [term.levels.count for term in terms]
+    of = np.repeat([in_order.index(term) for term in terms], counts).astype(np.int64)
+    q, X = counts[0] if counts else 0, design.X[np.ix_(order, kept)]
     shared = design.spread.count == 1
     columns = means_taken_out(Z, X, of, q, m) if shared else with_means(Z, X, of, q)
-    return Model(columns, design.spread.codes[order], m, len(levels), design.spread.count, borrowed)
+    return Model(columns, design.spread.codes[order], m, len(terms), design.spread.count, borrowed)
 
 
 def _check(columns: Columns, design: Design, method: Method) -> None:

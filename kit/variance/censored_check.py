@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
-from kit.variance.bounded import Rows, burn_variance, forms
+from kit.variance.bounded import Rows, forms, given_exact
 from kit.variance.censored import engine_terms
 from kit.variance.censored_profile import held_rows, imputed, started
 from kit.variance.columns import Array
@@ -107,8 +107,7 @@ def _estimates(known: Censored, held: Array, rows: Rows, theta: Array) -> tuple[
     """Return a combination of the means (trials,) in each trial, and its standard error given the variances."""
     m, model = known.model.m, known.model
     G, _ = forms(model, theta, rows, held[:, None])
-    covariance = G[:, :m, :m] + burn_variance(model, theta[:, model.terms :])
-    mean = G[:, :m, m]
+    mean, covariance = given_exact(model, theta, G)
     box = truncated(rows.low - mean, rows.high - mean, covariance, POINTS)
     pull = np.linalg.solve(covariance, G[:, :m, -1:])[:, :, 0]
     estimate = G[:, -1, m] + np.vecdot(pull, box.mean) + known.centre * held[:, known.is_mean].sum(axis=1)

@@ -27,15 +27,12 @@ def censored_limits(fit: RepeatFit, known: Censored, level: float) -> tuple[Arra
     """Return profile limits (1, c) of the standard deviations; 0 or infinity where the data set none."""
     sd, whole = np.sqrt(fit.estimate.theta[0]), float(np.sqrt(fit.estimate.theta.sum()))
     count, profile = len(sd), _Profile(fit, known, float(np.sqrt(special.chdtri(1, 1 - level))))
-    component = np.arange(count)
-    sought = (component >= known.model.terms) | (
-        profile.height(component, np.where(component < known.model.terms, 0.0, sd)) > 0
-    )
+    component, terms = np.arange(count), np.arange(known.model.terms)
+    sought = np.ones(count, dtype=np.bool_)
+    sought[terms] = profile.height(terms, np.zeros(len(terms))) > 0  # else the limit is zero
     below = component[sought & (sd > 0)]
-    start, sign = (
-        np.concatenate([sd[below], np.maximum(sd, 0.01 * whole)]),
-        np.repeat([-1, 1], [len(below), count]),
-    )
+    start = np.concatenate([sd[below], np.maximum(sd, 0.01 * whole)])
+    sign = np.repeat([-1, 1], [len(below), count])
     ends = profile.crossings(np.concatenate([below, component]), start, sign)
     low = np.zeros(count)
     low[below] = ends[: len(below)]

@@ -46,6 +46,11 @@ class Levels:
         """Burns of each label."""
         return np.bincount(self.codes, minlength=len(self.labels))
 
+    @property
+    def indicators(self) -> Array:
+        """(burns, labels) one where a burn has a label."""
+        return np.asarray(self.codes[:, None] == np.arange(self.count), dtype=np.float64)
+
     @cached_property
     def order(self) -> Codes:
         """Burns sorted by label; `starts` says where each label begins."""

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kit.errors import Faults
-from kit.variance.columns import Array, Codes, Levels
+from kit.variance.columns import Array, Codes
 from kit.variance.design import Design, Term
 from kit.variance.nested import Method, bag_sums, check_size
 from kit.variance.optimise import Derivatives
@@ -88,10 +88,6 @@ class CrossedData:
     b_ols: Array
 
 
-def _indicator(levels: Levels) -> Array:
-    return np.asarray((levels.codes[:, None] == np.arange(levels.count)).astype(np.float64))
-
-
 def crossing_of(design: Design) -> Crossing:
     """Return the design's part for two or more random terms.
 
@@ -100,10 +96,10 @@ def crossing_of(design: Design) -> Crossing:
     KitError
         Where the largest term has more levels than can be diagonalised.
     """
-    order = tuple(sorted(design.terms, key=lambda term: -term.levels.count))
+    order = design.by_size
     core, small = order[0].levels, order[1:]
     _check_size(order)
-    W = np.hstack([_indicator(term.levels) for term in small])
+    W = np.hstack([term.levels.indicators for term in small])
     block = np.concatenate([np.full(term.levels.count, i) for i, term in enumerate(small)]).astype(np.int64)
     ZX, ZW = bag_sums(np.ascontiguousarray(design.X.T), core).T, bag_sums(np.ascontiguousarray(W.T), core).T
     sizes = core.sizes.astype(np.float64)

@@ -89,6 +89,11 @@ class Design:
         return self.n - self.p
 
     @property
+    def by_size(self) -> tuple[Term, ...]:
+        """The random terms, the one with most levels first: the order of crossed engines."""
+        return tuple(sorted(self.terms, key=lambda term: -term.levels.count))
+
+    @property
     def comparable(self) -> bool:
         """Whether every pair of means can be compared."""
         return not bool(self.apart.any())
@@ -112,7 +117,7 @@ def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Desi
         too few fuels.
     """
     means, said = _means(columns, fuel_effect)
-    indicators = (means.codes[:, None] == np.arange(means.count)).astype(np.float64)
+    indicators = means.indicators
     fixed, candidates, notes = _random_or_fixed(columns, fuel_effect)
     extra, names = _covariate_columns(columns)
     blocks = {**columns.blocks, **({"day": fixed} if fixed is not None else {})}
@@ -194,7 +199,7 @@ def _covariate_columns(columns: Columns) -> tuple[list[Array], list[str]]:
 
 
 def _sum_to_zero(levels: Levels) -> Array:
-    full = (levels.codes[:, None] == np.arange(levels.count)).astype(np.float64)
+    full = levels.indicators
     return np.asarray(full[:, :-1] - full[:, -1:])
 
 
@@ -302,8 +307,9 @@ def _terms(
             kept.append(g + t)
         elif home < 0:
             notes.append(_aliased_words(name))
-            full = (levels.codes[:, None] == np.arange(levels.count)).astype(np.float64)
-            apart = apart | _inseparable(np.column_stack([indicators, full]), indicators.shape[1])
+            apart = apart | _inseparable(
+                np.column_stack([indicators, levels.indicators]), indicators.shape[1]
+            )
         else:
             holds.setdefault(home, []).append(f"{name}s included")
             host = "burns" if home < g else f"{candidates[home - g][0]}s"

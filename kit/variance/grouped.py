@@ -251,9 +251,7 @@ def grouped_engine(design: Design, method: Method, borrowed: Borrowed | None = N
         Where the reduced space is too large.
     """
     groups = design.spread
-    halves = [
-        (term.levels.codes[:, None] == np.arange(term.levels.count)).astype(float) for term in design.terms
-    ]
+    halves = [term.levels.indicators for term in design.terms]
     blocks, ranks = [], []
     for g in range(groups.count):
         rows = groups.codes == g

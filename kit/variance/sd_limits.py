@@ -46,21 +46,28 @@ def best_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array, list
         low, high = profile_limits(fit, level)
         words = PROFILE if fit.method == "REML" else "profile of the likelihood"
         return low, high, [words] * len(fit.names)
-    # crossed days leave few burns for S0: there the average covers as well on much shorter intervals
-    burn = burn_chi_square(fit, level) if isinstance(fit.engine, NestedEngine) else None
-    random = len(fit.names) - 1
-    low, high = (np.full_like(fit.estimate.theta, np.nan) for _ in range(2))
-    names = [AVERAGED] * random + [AVERAGED if burn is None else EXACT]
-    modified = modified_large_sample(fit, level)
-    for j in range(random + (burn is None)):
-        low[:, j], high[:, j] = averaged_limits(fit, _unit(random + 1, j), level)
-    if modified is not None:
-        low[:, 0], high[:, 0] = modified
-        names[0] = MODIFIED
-    if burn is not None:
-        low[:, -1], high[:, -1] = burn
+    closed = _closed(fit, level)
+    found = [
+        closed[j][1] if j in closed else averaged_limits(fit, _unit(len(fit.names), j), level)
+        for j in range(len(fit.names))
+    ]
+    names = [closed[j][0] if j in closed else AVERAGED for j in range(len(fit.names))]
+    low, high = (np.stack(ends, axis=1) for ends in zip(*found, strict=True))
     blank = np.isnan(fit.estimate.theta)
     return np.where(blank, np.nan, low), np.where(blank, np.nan, high), names
+
+
+def _closed(fit: RepeatFit, level: float) -> dict[int, tuple[str, tuple[Array, Array]]]:
+    """Return method and limits of the components that have them in closed form; the others are averaged."""
+    found = {}
+    modified = modified_large_sample(fit, level)
+    if modified is not None:
+        found[0] = MODIFIED, modified
+    # crossed days leave few burns for S0: there the average covers as well on much shorter intervals
+    burn = burn_chi_square(fit, level) if isinstance(fit.engine, NestedEngine) else None
+    if burn is not None:
+        found[len(fit.names) - 1] = EXACT, burn
+    return found
 
 
 def best_hold(fit: RepeatFit, truth: Array, level: float = 0.95) -> Array:
@@ -71,18 +78,14 @@ def best_hold(fit: RepeatFit, truth: Array, level: float = 0.95) -> Array:
     if not _offered(fit):
         low, high, _ = best_limits(fit, level)
         return _between(low, high, np.sqrt(truth))
-    held = np.ones_like(fit.estimate.theta)
-    burn = burn_chi_square(fit, level) if isinstance(fit.engine, NestedEngine) else None
-    modified = modified_large_sample(fit, level)
-    random = len(fit.names) - 1
-    for j in range(random + (burn is None)):
-        if j or modified is None:
-            held[:, j] = _averaged_hold(fit, _unit(random + 1, j), float(truth[j]), level)
-    if modified is not None:
-        held[:, 0] = _between(*modified, np.sqrt(truth[0]))
-    if burn is not None:
-        held[:, -1] = _between(*burn, np.sqrt(truth[-1]))
-    return held
+    closed = _closed(fit, level)
+    held = [
+        _between(*closed[j][1], np.sqrt(each))
+        if j in closed
+        else _averaged_hold(fit, _unit(len(truth), j), float(each), level)
+        for j, each in enumerate(truth)
+    ]
+    return np.stack(held, axis=1)
 
 
 def _between(low: Array, high: Array, sd: Any) -> Array:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from kit.variance.columns import Array, Levels
+from kit.variance.columns import Array
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
@@ -105,7 +105,7 @@ def _mixed_lm(fit: RepeatFit) -> Opinion:
         spec = VCSpec(
             [term.name for term in terms],
             [[list(map(str, range(term.levels.count)))] for term in terms],
-            [[_indicator(term.levels)] for term in terms],
+            [[term.levels.indicators] for term in terms],
         )
         model = MixedLM(y, X, groups=np.zeros(len(y)), exog_vc=spec)
         found = model.fit(reml=fit.method == "REML")
@@ -114,7 +114,3 @@ def _mixed_lm(fit: RepeatFit) -> Opinion:
     sd["burn"] = float(np.sqrt(found.scale))
     note = "statsmodels MixedLM" + ("" if found.converged else ", which says it did not converge")
     return Opinion(np.asarray(found.fe_params), sd, note)
-
-
-def _indicator(levels: Levels) -> Array:
-    return np.asarray((levels.codes[:, None] == np.arange(levels.count)).astype(np.float64))
