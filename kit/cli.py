@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from kit.ending import ending_as_at_ctrl_c
 from kit.errors import KitError, Problem
 
 DONE, DIFFERS, BAD_INPUT, OWN_FAILURE = 0, 1, 2, 3
@@ -25,8 +26,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     )  # the matrices are tiny: threads only wait for each other
     arguments = _parser().parse_args(argv)
     verb: Verb = arguments.verb
-    from kit.publish.rooms import ending_as_at_ctrl_c
-
     try:
         with ending_as_at_ctrl_c():
             return verb(arguments)

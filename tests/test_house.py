@@ -13,6 +13,7 @@ KIT = ROOT / "kit"
 FLOW = [
     "errors",
     "aside",
+    "ending",
     "schema",
     "page",
     "trial",

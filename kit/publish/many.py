@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
 
+from kit.ending import ending_as_at_ctrl_c
 from kit.errors import KitError
 from kit.publish.index import reports_of
 from kit.publish.launch import started
@@ -20,7 +21,6 @@ from kit.publish.nursery import Kernels, nursery
 from kit.publish.provenance import environment, read_inputs
 from kit.publish.report import PAGE, Order, make, take_order
 from kit.publish.results import RESULTS
-from kit.publish.rooms import ending_as_at_ctrl_c
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor

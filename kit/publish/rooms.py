@@ -1,45 +1,17 @@
-"""Private folders of running processes: cleared when one is told to end, swept away where it was killed."""
+"""Private folders of running processes: held by a lock, and swept away once their owner is gone."""
 
 from __future__ import annotations
 
 import os
 import shutil
-import signal
-import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 LOCK: Final = "owner.lock"
 _GRACE_S: Final = 60.0
-_ENDING: Final = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
-
-
-@contextmanager
-def ending_as_at_ctrl_c() -> Iterator[None]:
-    """Have a signal that would end this process raise KeyboardInterrupt, so that what it holds is cleared first.
-
-    A signal somebody chose to ignore (as `nohup` does) stays ignored; only a main thread can take signals.
-    """
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    taken = {each: held for each in _ENDING if (held := signal.getsignal(each)) is not signal.SIG_IGN}
-
-    def end(*_: Any) -> None:
-        for each in taken:
-            signal.signal(each, signal.SIG_IGN)  # a second one must not stop the clearing away
-        raise KeyboardInterrupt
-
-    for each in taken:
-        signal.signal(each, end)
-    try:
-        yield
-    finally:
-        for each, before in taken.items():
-            signal.signal(each, before)
 
 
 @contextmanager

@@ -134,13 +134,9 @@ def _suits_stamp(cells: list[str], layout: Layout) -> int:
         (place for place, kind in enumerate(layout.kinds) if kind in ("stamp", "date", "clock")), None
     )
     cell = "" if first is None else _over_blanks(cells, layout)[first]
-    return (
-        2
-        if is_time(cell)
-        else 0
-        if temperature_unit_in(cell) or bare_unit(cell) in ("degC", "degF", "K")
-        else 1
-    )
+    if is_time(cell):
+        return 2
+    return 0 if temperature_unit_in(cell) or bare_unit(cell) in ("degC", "degF", "K") else 1
 
 
 def _fits(cells: list[str], layout: Layout) -> bool:

@@ -8,6 +8,8 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from kit.readings.read import DEFAULT_SENTINELS
+
 DECIMAL_MARKS = {",": ".", ";": ".,", "\t": ".,", "|": ".,", " ": ".,"}
 MISSING = (
     "",
@@ -181,9 +183,6 @@ def unit_of(draw: Draw, delimiter: str) -> tuple[str, str]:
     return unit, shown
 
 
-DOUBTFUL = (1372.0, 2000.0, -200.0)
-
-
 def curves_of(draw: Draw, rows: int, probes: int, seconds: np.ndarray, unit: str) -> np.ndarray:
     """Return burn-like curves in the file's unit."""
     rng = np.random.default_rng(draw.rng.randrange(1 << 30))
@@ -225,7 +224,7 @@ def number_cells(draw, curves, digits, decimal, delimiter, quote, unit, shown):
     share = draw.pick("missing share", (0.0, 0.05, 0.3), (3, 3, 1))
     values = np.round(curves, digits)
     # beside a gap nobody can tell an honest 1372 from an open circuit: the kit masks it and says so
-    values[np.isin(values, DOUBTFUL)] += 10.0**-digits
+    values[np.isin(values, DEFAULT_SENTINELS.doubtful)] += 10.0**-digits
     cells = [[number_text(value, digits, decimal, thousands, sign) + glue for value in row] for row in values]
     trim = digits and draw.often("trailing zeros dropped", 0.1)
     if trim:

@@ -15,7 +15,8 @@ from kit.judge.curves import apart, difference_curves, judge_curves, mean_curves
 from kit.variance import fit_repeats
 from kit.variance.covariance import contrasts
 from tests.burns.helpers import run_of, sheet
-from tests.simulate.curves import POINTS, SCENES, Scene, even, simulate
+from tests.simulate.curves import POINTS, SCENES, Scene, simulate
+from tests.simulate.trials import even
 
 GRID = np.arange(0, 3600, 60.0)
 

@@ -132,7 +132,7 @@ def test_told_to_end_its_workers_clear_away_and_end_too(runs, tmp_path, monkeypa
     monkeypatch.setenv("TMPDIR", str(rooms))
     slow = write_notebook(tmp_path / "slow.ipynb", (*CELLS, ("code", "import time; time.sleep(30)", [])))
     code = (
-        "from kit.publish import report_many\nfrom kit.publish.rooms import ending_as_at_ctrl_c\n"
+        "from kit.publish import report_many\nfrom kit.ending import ending_as_at_ctrl_c\n"
         "if __name__ == '__main__':\n    with ending_as_at_ctrl_c():\n"
         f"        report_many({[str(run) for run in runs]!r}, workers=2, template={str(slow)!r})\n"
     )

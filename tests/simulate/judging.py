@@ -23,6 +23,7 @@ from kit.judge.odd_burns import odd_burns
 from kit.judge.question import Question
 from kit.variance import RepeatFit, fit_repeats
 from tests.simulate.scenes import run
+from tests.simulate.trials import SECTION_3, Sizes, even, places
 
 LIMITS = {
     "prediction": (0.93, 0.97),
@@ -54,7 +55,7 @@ class Scene:
     """
 
     name: str
-    bags: tuple[tuple[int, ...], ...]
+    bags: Sizes
     bag_sd: float = 0.5
     burn_sd: float = 1.0
     day_sd: float = 0.0
@@ -62,11 +63,6 @@ class Scene:
     step: float = 1.0
 
 
-def even(fuels: int, bags: int, burns: int) -> tuple[tuple[int, ...], ...]:
-    return ((burns,) * bags,) * fuels
-
-
-UNEVEN = ((4, 2), (1, 3, 2), (2, 2), (3, 1, 1, 2))
 SCENES = (
     Scene("4 fuels x 3 bags x 3 burns", even(4, 3, 3)),
     Scene("4 x 3 x 3, bags alike", even(4, 3, 3), bag_sd=0.0),
@@ -74,19 +70,14 @@ SCENES = (
     Scene("2 x 3 x 2", even(2, 3, 2), bag_sd=0.7),
     Scene("3 x 2 x 2", even(3, 2, 2), bag_sd=1.0, step=2.0),
     Scene("6 x 3 x 2 on 12 days", even(6, 3, 2), day_sd=0.5, days=12, step=0.5),
-    Scene("uneven bags", UNEVEN),
+    Scene("uneven bags", SECTION_3),
     Scene("3 x 6 x 1, no bag twice", even(3, 6, 1), step=0.2),
 )
 
 
 def table_of(scene: Scene) -> pd.DataFrame:
     """Return the burns of a design, days run through in turn."""
-    rows = [
-        (f"fuel {f}", f"bag {f}.{b}")
-        for f, bags in enumerate(scene.bags)
-        for b, burns in enumerate(bags)
-        for _ in range(burns)
-    ]
+    rows = [(f"fuel {f}", f"bag {f}.{b}") for f, b in places(scene.bags)]
     table = pd.DataFrame(rows, columns=["fuel", "bag"])
     order = np.random.default_rng(7).permutation(len(table))
     day = np.empty(len(table), dtype=int)

@@ -26,6 +26,11 @@ def even(fuels: int, bags: int, burns: int) -> Sizes:
     return ((burns,) * bags,) * fuels
 
 
+def places(sizes: Sizes) -> list[tuple[int, int]]:
+    """Return fuel and bag of each burn, counted from 0, bags anew in each fuel."""
+    return [(f, b) for f, bags in enumerate(sizes) for b, burns in enumerate(bags) for _ in range(burns)]
+
+
 @dataclass(frozen=True)
 class Layout:
     """A design: its name, burns of each bag, and the day of each burn (bag after bag) where days count."""
@@ -36,12 +41,7 @@ class Layout:
 
     def table(self) -> pd.DataFrame:
         """Return a row a burn, without values."""
-        rows = [
-            (f"fuel {f}", f"bag {b}")
-            for f, bags in enumerate(self.sizes)
-            for b, burns in enumerate(bags)
-            for _ in range(burns)
-        ]
+        rows = [(f"fuel {f}", f"bag {b}") for f, b in places(self.sizes)]
         table = pd.DataFrame(rows, columns=["fuel", "bag"])
         return table.assign(day=[f"day {d}" for d in self.days]) if self.days else table
 

@@ -47,8 +47,8 @@ def _lid_open(facts: Facts) -> list[Html | None]:
         return []
     made = rows.assign(
         label=[label_of(facts.spec(metric), facts.units) for metric in rows["metric"]],
-        kept=[_value(row.value, row.unit, facts) for row in rows.itertuples(index=False)],
-        without=[_value(row.without_lid, row.unit, facts) for row in rows.itertuples(index=False)],
+        kept=[quantity(row.value, row.unit, facts.units) for row in rows.itertuples(index=False)],
+        without=[quantity(row.without_lid, row.unit, facts.units) for row in rows.itertuples(index=False)],
     )
     columns = [
         Col("burn", "Burn", kind="head"),
@@ -61,10 +61,6 @@ def _lid_open(facts: Facts) -> list[Html | None]:
         heading("Where the lid was opened", "lid-open"),
         table(made, "What it changes", columns, note=note),
     ]
-
-
-def _value(value: float, unit: str, facts: Facts) -> str:
-    return quantity(value, unit, facts.units) if value == value else ""
 
 
 def _summary(facts: Facts) -> str:
