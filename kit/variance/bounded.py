@@ -183,8 +183,8 @@ class Rows:
 
 
 def criterion(model: Model, theta: Array, data: Rows) -> Array:
-    """Return D (rows,) at theta (rows, c)."""
-    parts = [slice(i, i + AT_ONCE) for i in range(0, len(theta), AT_ONCE)]
+    """Return D (rows,) at theta (rows, c); no rows are no values."""
+    parts = [slice(i, i + AT_ONCE) for i in range(0, max(len(theta), 1), AT_ONCE)]
     return np.concatenate([_criterion(model, theta[part], data.take(part)) for part in parts])
 
 

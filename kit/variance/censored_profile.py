@@ -121,8 +121,6 @@ def _profiles(fit: RepeatFit, known: Censored, held: Array, estimate: Array, se:
     """
     count, middle = len(held), len(NODES) // 2
     D = np.empty((count, len(NODES)))
-    if not count:
-        return D
     start = np.repeat(started(fit.estimate.theta), count, axis=0)
     theta, D[:, middle], _ = minimise_rows(known.model, start, held_rows(known, known.data, held, estimate))
     rows, root = np.tile(np.arange(count), 2), np.tile(np.sqrt(theta), (2, 1))

@@ -9,6 +9,7 @@ from kit.judge.comparisons import compare_fuels
 from kit.judge.means import fuel_means
 from kit.variance import fit_repeats
 from kit.variance.bounded import criterion
+from kit.variance.limits import component_limits
 from kit.variance.mvn import log_probability, truncated
 from kit.variance.self_check import self_check
 from tests.variance.reference import assert_allclose, fitted, table
@@ -114,6 +115,14 @@ def test_a_pair_whose_means_are_both_bounds_alone_has_no_answer():
     pair = compare_fuels(fit_repeats(burns, status="status"), [("F1", "F2")])
     assert pair["difference"].isna().all()
     assert set(pair["verdict"]) == {"not settled"}
+
+
+def test_bounds_without_bags_or_days_leave_the_burn_sd_its_limits():
+    burns = bounded().drop(columns="bag")
+    fit = fit_repeats(burns, bag=None, status="status")
+    limits = component_limits(fit).iloc[0]
+    assert limits["component"] == "burn"
+    assert 0 < limits["low"] < limits["sd"] < limits["high"] < np.inf
 
 
 def test_three_answers_that_disagree_settle_nothing():
