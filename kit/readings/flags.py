@@ -7,6 +7,7 @@ reading, so that each rule is a few passes over everything at once.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +24,7 @@ _MOST_EQUAL, _LEAST_TURNS = 0.3, 0.25
 _SLOWEST_S = 120.0
 _AROUND = 60
 _RETURNS = 0.5
+_AT_ONCE = 1 << 18
 
 
 @dataclass(frozen=True)
@@ -72,53 +74,58 @@ def flagged(stack: Stack, cleaning: Cleaning) -> Bits:
 
 def resolutions(stack: Stack, good: Ints) -> Floats:
     """Return the smallest step of each trace's readings (K), 0 where it never moves."""
-    order = good[np.lexsort((stack.celsius[good], stack.seg[good]))]
-    seg, value = stack.seg[order], stack.celsius[order]
-    step = np.diff(value)
-    step[(np.diff(seg) != 0) | (step < 1e-3)] = np.inf
-    found = np.full(len(stack.starts) - 1, np.inf)
-    np.minimum.at(found, seg[:-1], step) if len(step) else None
-    return np.where(np.isfinite(found), found, 0.0)
+    edges = np.searchsorted(good, stack.starts).tolist()
+    return np.array([_smallest_step(stack.celsius[good[a:b]]) for a, b in pairwise(edges)], np.float64)
+
+
+def _smallest_step(celsius: Floats) -> float:
+    step = np.diff(np.sort(celsius))
+    return float(step.min(initial=np.inf, where=step >= 1e-3)) if step.size and step.max() >= 1e-3 else 0.0
 
 
 def _spikes(stack: Stack, good: Ints, cleaning: Cleaning, bits: Bits) -> None:
-    """Mark lone readings away from both neighbours and back, far beyond the scatter around them.
+    """Mark lone readings away from both neighbours and back, far beyond the scatter around them."""
+    for start in range(0, len(good) - 2, _AT_ONCE):
+        for middle in (start + 1 + _lone(stack, good[start : start + _AT_ONCE + 2], cleaning)).tolist():
+            if _stands_out(stack, good, middle, cleaning):
+                bits[good[middle]] |= BIT["spike"]
+
+
+def _lone(stack: Stack, good: Ints, cleaning: Cleaning) -> Ints:
+    """Return which readings, neither first nor last, jump away from both neighbours, which agree."""
+    t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
+    to_before, to_after = y[1:-1] - y[:-2], y[1:-1] - y[2:]
+    gap = np.minimum(t[1:-1] - t[:-2], t[2:] - t[1:-1])
+    least = cleaning.spike_k + cleaning.spike_k_per_s * gap
+    lone = (seg[:-2] == seg[2:]) & (to_before * to_after > 0)
+    lone &= np.minimum(np.abs(to_before), np.abs(to_after)) >= least
+    lone &= np.abs(to_before - to_after) <= _RETURNS * np.maximum(np.abs(to_before), np.abs(to_after)) + least
+    return np.flatnonzero(lone)
+
+
+def _stands_out(stack: Stack, good: Ints, middle: int, cleaning: Cleaning) -> bool:
+    """Return whether a reading leaves the line between its neighbours far more than those around it do.
 
     Scatter: scaled median absolute deviation of each reading from the line between its neighbours, over
     `spike_window` readings, the suspect and its neighbours left out (their lines lean on it).
     """
-    if len(good) < 5:
-        return
-    t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
-    inner = np.zeros(len(good), bool)
-    inner[1:-1] = (seg[1:-1] == seg[:-2]) & (seg[1:-1] == seg[2:])
-    to_before, to_after = np.zeros(len(good)), np.zeros(len(good))
-    to_before[1:], to_after[:-1] = np.diff(y), -np.diff(y)
-    gap = np.zeros(len(good))
-    gap[1:-1] = np.minimum(t[1:-1] - t[:-2], t[2:] - t[1:-1])
-    least = cleaning.spike_k + cleaning.spike_k_per_s * gap
-    away = np.minimum(np.abs(to_before), np.abs(to_after))
-    lone = inner & (to_before * to_after > 0) & (away >= least)
-    lone &= np.abs(to_before - to_after) <= _RETURNS * np.maximum(np.abs(to_before), np.abs(to_after)) + least
-    off = _off_line(t, y, inner)
-    for row in np.flatnonzero(lone).tolist():
-        if abs(off[row]) >= cleaning.spike_mads * _scatter(off, inner, seg, row, cleaning.spike_window):
-            bits[good[row]] |= BIT["spike"]
+    half = max(cleaning.spike_window // 2, 4) + 1
+    first = max(middle - half, 0)
+    near = good[first : middle + half + 1]
+    near, place = near[stack.seg[near] == stack.seg[good[middle]]], good[middle]
+    off = np.abs(_off_line(stack.seconds[near], stack.celsius[near]))
+    away = np.abs(np.arange(1, len(near) - 1) - np.searchsorted(near, place))
+    around = off[away > 1]
+    scatter = MAD_TO_SD * float(np.median(around)) if len(around) else 0.0
+    return bool(off[away == 0][0] >= cleaning.spike_mads * scatter)
 
 
-def _off_line(t: Floats, y: Floats, inner: Bools) -> Floats:
-    off = np.zeros(len(y))
+def _off_line(t: Floats, y: Floats) -> Floats:
+    """Return how far each reading between the first and the last is from the line of its neighbours."""
     span = t[2:] - t[:-2]
     share = np.divide(t[1:-1] - t[:-2], span, out=np.full(len(span), 0.5), where=span > 0)
-    off[1:-1] = y[1:-1] - (y[:-2] + share * (y[2:] - y[:-2]))
-    return np.where(inner, off, 0.0)
-
-
-def _scatter(off: Floats, inner: Bools, seg: Ints, row: int, window: int) -> float:
-    half = max(window // 2, 4)
-    around = np.arange(max(row - half, 0), min(row + half + 1, len(off)))
-    around = around[(np.abs(around - row) > 1) & inner[around] & (seg[around] == seg[row])]
-    return MAD_TO_SD * float(np.median(np.abs(off[around]))) if len(around) else 0.0
+    off: Floats = y[1:-1] - (y[:-2] + share * (y[2:] - y[:-2]))
+    return off
 
 
 @dataclass(frozen=True)
