@@ -53,7 +53,7 @@ def assembled(
     columns: dict[str, object] = {"elapsed_s": line.elapsed_s, "clock": clock}
     columns |= {name: _picked(values, rows) for name, values in temperatures.celsius.items()}
     table = pd.DataFrame(columns, copy=False)
-    lines = body.lines[rows]
+    lines = _picked(body.lines, rows)
     labels = settled.labels[rows] if settled.labels is not None else None
     groups = _groups(line, labels)
     notes = [
@@ -91,7 +91,8 @@ def _picked(values: npt.NDArray[Any], rows: npt.NDArray[np.int64]) -> npt.NDArra
 def _clock(line: Timeline, offset_s: float) -> npt.NDArray[np.datetime64]:
     if line.clock_ns is None:
         return np.full(len(line.rows), np.datetime64("NaT", "ns"), dtype="datetime64[ns]")
-    return (line.clock_ns + round(offset_s * SECOND)).view("datetime64[ns]")
+    moved = line.clock_ns + round(offset_s * SECOND) if offset_s else line.clock_ns
+    return moved.view("datetime64[ns]")
 
 
 def _groups(line: Timeline, labels: npt.NDArray[np.object_] | None) -> npt.NDArray[np.object_] | None:
