@@ -22,7 +22,8 @@ from collections.abc import Sequence
 import numpy as np
 from scipy import special
 
-from kit.judge.curve_pieces import Array, Piece
+from kit.judge.curve_pieces import Piece
+from kit.judge.curve_units import Array
 
 DRAWS = 4000
 _NUMBERS_AT_ONCE = 2_000_000

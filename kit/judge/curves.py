@@ -16,14 +16,11 @@ from kit.burns import Curves
 from kit.errors import KitError, Problem, did_you_mean
 from kit.judge.counted import Counted
 from kit.judge.curve_bands import smallest_p
-from kit.judge.curve_pieces import Array, Piece, Units, pieces_of, units_of
+from kit.judge.curve_pieces import Piece, pieces_of
+from kit.judge.curve_units import Array, Units, units_of
 from kit.judge.trial import judging_level
 from kit.trial import Run
 
-METHOD = (
-    "t on the bags less the fuels at each time; the band by rotating the bags' residual curves, "
-    "one rotation for the whole curve, restudentised each time"
-)
 APART = ("a", "b", "from_s", "to_s", "larger")
 _Part = tuple[tuple[str, ...], Array, tuple[Array, ...], tuple[float, ...]]
 Pairs = str | tuple[str, str] | Sequence[tuple[str, str]]
@@ -45,7 +42,7 @@ def judge_curves(curves: Curves, counted: Counted, run: Run, seed: int) -> Judge
     level = judging_level(run.trial)
     drawn = drawn_curves(compared, seed)
     differences = differences_of(drawn, "all", level)
-    notes = tuple(filter(None, [why_no_band(compared)]))
+    notes = tuple(filter(None, [why_no_band(compared), why_not_told_apart(drawn.units)]))
     return JudgedCurves(means_of(drawn, level), differences, apart(differences), notes)
 
 
@@ -104,10 +101,10 @@ def mean_curves(curves: Curves, level: float = 0.95, seed: int = 1) -> pd.DataFr
 
     Notes
     -----
-    DEVELOPERS.md, method 10. The mean is generalised least squares of the variance model, bags in fuels, with
-    one ratio of bag to burn variance for the whole curve; its standard error comes from how bags of a fuel
-    differ, pooled over the fuels, on bags − fuels degrees of freedom: in a balanced design the classical
-    answer, whatever the ratio.
+    DEVELOPERS.md, method 10. The mean is generalised least squares of the variance model, bags in fuels and days
+    across them, with one ratio of bag to burn variance and one of day to burn variance for the whole curve; its
+    standard error comes from how bags of a fuel differ, what their days explain taken out, pooled over the fuels,
+    on bags − fuels degrees of freedom: in a balanced design without days the classical answer, whatever the ratio.
     """
     return means_of(drawn_curves(curves, seed), level)
 
@@ -119,7 +116,7 @@ def means_of(drawn: DrawnCurves, level: float = 0.95) -> pd.DataFrame:
         places = drawn.where(code)
         p = drawn.band_p(places, level)
         for piece in (drawn.pieces[place] for place in places):
-            se = piece.spread / math.sqrt(piece.total[code])
+            se = piece.spread * math.sqrt(piece.variance[code, code])
             numbers = (piece.mean[code], *_limits(piece.mean[code], se, piece.df, level, p))
             parts.append(((fuel,), drawn.seconds[piece.times], numbers, (piece.n[code], level)))
     return _joined(parts, schema.MEAN_CURVES)
@@ -152,14 +149,16 @@ def difference_curves(
 
 def differences_of(drawn: DrawnCurves, pairs: Pairs = "all", level: float = 0.95) -> pd.DataFrame:
     """Return `difference_curves` from draws made before."""
-    parts = []
+    parts, apart_by_day = [], drawn.units.day_apart
     for a, b in _chosen(drawn.units, pairs):
         places = drawn.where(a, b)
         p = drawn.band_p(places, level)
         names = (drawn.units.fuels[a], drawn.units.fuels[b])
         for piece in (drawn.pieces[place] for place in places):
             difference = piece.mean[a] - piece.mean[b]
-            se = piece.spread * math.sqrt(1 / piece.total[a] + 1 / piece.total[b])
+            of_pair = piece.variance[np.ix_((a, b), (a, b))]
+            told = math.nan if apart_by_day[a, b] else of_pair[0, 0] + of_pair[1, 1] - 2 * of_pair[0, 1]
+            se = piece.spread * math.sqrt(told)
             numbers = (difference, *_limits(difference, se, piece.df, level, p))
             parts.append((names, drawn.seconds[piece.times], numbers, (piece.n[a], piece.n[b], level)))
     return _joined(parts, schema.DIFFERENCE_CURVES)
@@ -200,6 +199,16 @@ def why_no_band(curves: Curves) -> str:
     if not units.by_bag:
         return "Curves have no bands: one burn of each fuel cannot show how burns differ."
     return "Curves have no bands: one bag of each fuel cannot show how bags differ, however many its burns."
+
+
+def why_not_told_apart(units: Units) -> str:
+    """Return why differences of some fuels' curves have no limits though they have burns enough; '' where all have."""
+    if not units.day_apart.any():
+        return ""
+    return (
+        "Differences between curves of different days have no limits: fuel and day cannot be separated, since each "
+        "fuel was burnt on one day."
+    )
 
 
 def _where_bands_end(curves: Curves, pieces: Sequence[Piece]) -> str:

@@ -1,5 +1,7 @@
 """Mean and difference curves: the classical answer at each time, bands for the whole curve."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,7 +12,9 @@ from kit.burns import Curves
 from kit.errors import KitError
 from kit.judge.counted import Counted
 from kit.judge.curve_bands import DRAWS, smallest_p
-from kit.judge.curve_pieces import pieces_of, units_of, variance_ratio
+from kit.judge.curve_pieces import pieces_of
+from kit.judge.curve_spreads import variance_ratios
+from kit.judge.curve_units import units_of
 from kit.judge.curves import apart, difference_curves, judge_curves, mean_curves, why_no_band
 from kit.variance import fit_repeats
 from kit.variance.covariance import contrasts
@@ -21,7 +25,7 @@ from tests.simulate.trials import even
 GRID = np.arange(0, 3600, 60.0)
 
 
-def curves_of(celsius, fuel, bag=None, counted=None):
+def curves_of(celsius, fuel, bag=None, counted=None, day=None):
     n = len(celsius)
     celsius = np.asarray(celsius, float)
     return Curves(
@@ -30,7 +34,7 @@ def curves_of(celsius, fuel, bag=None, counted=None):
         tuple(str(k) for k in range(n)),
         tuple(fuel),
         tuple(bag or [""] * n),
-        ("",) * n,
+        tuple(day or [""] * n),
         np.ones(n, dtype=bool) if counted is None else np.asarray(counted),
         "grate",
     )
@@ -99,7 +103,7 @@ def test_each_time_alone_keeps_its_t_distribution():
     """The rotations of a single time are exactly t: p is uniform."""
     for name in ("3 x 2 x 2", "uneven bags", "2 fuels x 3 bags x 2"):
         units = units_of(draw(name))
-        single = units.__class__(units.celsius[:, [30]], units.unit, units.fuel, units.fuels, units.by_bag)
+        single = replace(units, celsius=units.celsius[:, [30]])
         p = smallest_p(pieces_of(single), seed=3)[:, 0]
         assert stats.kstest(p, "uniform").pvalue > 1e-3, name
         assert len(p) == DRAWS
@@ -236,11 +240,75 @@ def test_bags_with_more_burns_weigh_more_only_as_far_as_bags_agree():
     for bag_sd in (0.0, 1.0, 5.0):
         celsius = rng.normal(0, bag_sd, (24, 200))[bag_of] + rng.normal(0, 1, (len(bag_of), 200))
         units = units_of(curves_of(celsius, fuel, [str(bag) for bag in bag_of]))
-        ratios.append(variance_ratio(units, [np.arange(200)]))
-        piece = pieces_of(units)[0]
-        first = piece.root[:3] ** 2 / piece.root[1] ** 2
-        assert first[0] == pytest.approx((6 / (1 + 6 * ratios[-1])) * (1 + ratios[-1]))
+        ratios.append(variance_ratios(units, [np.arange(200)]).bag)
+        first = pieces_of(units)[0].taken[:3, 0] ** 2
+        assert first[0] / first[1] == pytest.approx((6 / (1 + 6 * ratios[-1])) * (1 + ratios[-1]))
     assert ratios == pytest.approx([0, 1, 25], rel=0.15, abs=0.05)
+
+
+def days_of(scene, seed=1, **changes):
+    curves = draw(scene, seed, **changes)
+    return curves, replace(curves, day=("",) * len(curves.day))
+
+
+def trial_of(curves, left_out=""):
+    run = run_of(sheet(burn=list(curves.burn), fuel=list(curves.fuel), bag=list(curves.bag)))
+    rows = pd.DataFrame({"burn": list(curves.burn), "setting": "", "metric": "peak"})
+    return Counted(rows[rows["burn"] != left_out], rows[:0], "", ()), run
+
+
+def test_ratios_of_bags_and_days_are_those_the_curves_were_made_with():
+    rng = np.random.default_rng(3)
+    fuel, bag, day = np.repeat(np.arange(8), 30), np.repeat(np.arange(80), 3), rng.permutation(240) % 60
+    for bag_sd, day_sd in ((1.0, 2.0), (0.0, 1.0), (2.0, 0.0)):
+        celsius = rng.normal(0, bag_sd, (80, 100))[bag] + rng.normal(0, day_sd, (60, 100))[day]
+        celsius += rng.normal(0, 1, (240, 100))
+        units = units_of(curves_of(celsius, map(str, fuel), list(map(str, bag)), day=list(map(str, day))))
+        found = variance_ratios(units, [np.arange(100)])
+        assert (found.bag, found.day) == pytest.approx((bag_sd**2, day_sd**2), rel=0.1, abs=0.03)
+
+
+def test_generalised_least_squares_is_the_variance_models_with_days_too():
+    """At one time, given the ratios: the same means and differences as the model of the metrics."""
+    curves, _ = days_of("6 x 3 x 2 on 12 days", day_sd=10.0)
+    place = 20
+    table = pd.DataFrame(
+        {"value": curves.celsius[:, place], "fuel": curves.fuel, "bag": curves.bag, "day": curves.day}
+    )
+    units = units_of(replace(curves, celsius=curves.celsius[:, [place]]))
+    found, piece = variance_ratios(units, [np.array([0])]), pieces_of(units)[0]
+    per_bag = table.groupby("bag", sort=False).agg(value=("value", "mean"), fuel=("fuel", "first"))
+    days = pd.crosstab(table["bag"], table["day"], normalize="index").loc[per_bag.index].to_numpy()
+    V = np.eye(18) * (found.bag + 0.5) + found.day * days @ days.T
+    X = (per_bag["fuel"].to_numpy()[:, None] == np.array(units.fuels)).astype(float)
+    weights = np.linalg.inv(V)
+    variance = np.linalg.inv(X.T @ weights @ X)
+    mean = variance @ X.T @ weights @ per_bag["value"].to_numpy()
+    off = per_bag["value"].to_numpy() - X @ mean
+    np.testing.assert_allclose(piece.mean[:, 0], mean)
+    np.testing.assert_allclose(piece.variance, variance)
+    np.testing.assert_allclose(piece.spread, np.sqrt(off @ weights @ off / 12))
+    assert found.day > 0
+
+
+def test_days_that_differ_much_are_taken_out_of_a_difference():
+    curves, blind = days_of("2 x 3 x 3 on 6 days", seed=4, day_sd=40.0)
+    seen, unseen = (difference_curves(each, [("fuel 0", "fuel 1")]) for each in (curves, blind))
+    wide, wider = ((table["band_high"] - table["band_low"]).median() for table in (seen, unseen))
+    assert wide < 0.8 * wider
+
+
+def test_each_fuel_on_a_day_of_its_own_has_a_difference_without_limits_and_says_why():
+    rng = np.random.default_rng(8)
+    celsius, fuel = rng.normal(0, 1, (9, 30)), np.repeat(["a", "b", "c"], 3).tolist()
+    curves = curves_of(celsius, fuel, list("123456789"), day=["mon"] * 3 + ["tue"] * 6)
+    table = difference_curves(curves)
+    blank = table.groupby(["a", "b"])["low"].apply(lambda low: low.isna().all())
+    assert blank.to_dict() == {("a", "b"): True, ("a", "c"): True, ("b", "c"): False}
+    judged = judge_curves(curves, *trial_of(curves), seed=1)
+    assert any("cannot be separated" in note for note in judged.notes)
+    mended = replace(curves, day=("mon", "mon", "tue", "tue", "wed", "wed", "mon", "tue", "wed"))
+    assert difference_curves(mended)["low"].notna().all()
 
 
 def test_from_when_to_when_two_fuels_differ():
@@ -276,9 +344,7 @@ def test_pairs_can_be_named_or_taken_against_the_control():
 
 def test_curves_of_a_trial_are_of_the_burns_that_are_compared():
     curves = draw("2 fuels x 3 bags x 2")
-    run = run_of(sheet(burn=list(curves.burn), fuel=list(curves.fuel), bag=list(curves.bag)))
-    rows = pd.DataFrame({"burn": list(curves.burn), "setting": "", "metric": "peak"})
-    counted = Counted(rows[rows["burn"] != "0"], rows[:0], "", ())
+    counted, run = trial_of(curves, left_out="0")
     judged = judge_curves(curves, counted, run, seed=1)
     assert judged.means["n"].iloc[0] == 5 and judged.notes == ()
     assert len(judged.differences) == POINTS

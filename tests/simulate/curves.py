@@ -8,7 +8,7 @@ import numpy as np
 
 from kit.burns import Curves
 from kit.judge.curves import differences_of, drawn_curves, means_of
-from tests.simulate.scenes import run
+from tests.simulate.scenes import run, spread_over
 from tests.simulate.trials import SECTION_3, Sizes, even
 
 POINTS = 60
@@ -36,6 +36,10 @@ class Scene:
         'together', 'apart' (each burn anywhere in the last 40 %) or 'bags' (the burns of a bag together).
     grows
         Whether the spread grows fourfold over the burn.
+    days
+        Days over which the burns are spread, in an order drawn once; 1 where days do not differ.
+    day_sd
+        Spread between days, K, wandering as slowly as bags do.
     """
 
     name: str
@@ -47,6 +51,8 @@ class Scene:
     rough: float = 0.0
     ends: str = "together"
     grows: bool = False
+    days: int = 1
+    day_sd: float = 0.0
 
 
 SCENES = (
@@ -67,6 +73,14 @@ SCENES = (
     Scene("4 x 3 x 2, bags end together", even(4, 3, 2), ends="bags"),
     Scene("uneven bags, ends apart", SECTION_3, ends="apart"),
     Scene("uneven bags, bags differ most, ends apart", SECTION_3, bag_sd=15.0, ends="apart"),
+    Scene("6 x 3 x 2 on 12 days", even(6, 3, 2), days=12, day_sd=5.0),
+    Scene("6 x 3 x 2 on 12 alike days", even(6, 3, 2), days=12),
+    Scene(
+        "4 x 3 x 3 on 9 days that differ most, ends apart", even(4, 3, 3), days=9, day_sd=15.0, ends="apart"
+    ),
+    Scene("2 x 3 x 3 on 6 days", even(2, 3, 3), days=6, day_sd=5.0),
+    Scene("2 x 6 x 1 on 4 days", even(2, 6, 1), days=4, day_sd=5.0),
+    Scene("uneven bags on 6 days", SECTION_3, days=6, day_sd=10.0),
 )
 
 
@@ -95,6 +109,9 @@ def simulate(scene: Scene, rng: np.random.Generator) -> Curves:
     celsius = scene.bag_sd * wander(rng, len(sizes), scene.bag_length)[bag_of]
     celsius += scene.burn_sd * wander(rng, n, scene.burn_length)
     celsius += scene.rough * rng.standard_normal((n, POINTS))
+    day_of = spread_over(scene.days, n)
+    if scene.day_sd:
+        celsius += scene.day_sd * wander(rng, scene.days, scene.bag_length)[day_of]
     if scene.grows:
         celsius *= np.linspace(1, 4, POINTS)
     last = rng.integers(int(0.6 * POINTS), POINTS + 1, n)
@@ -108,7 +125,7 @@ def simulate(scene: Scene, rng: np.random.Generator) -> Curves:
         tuple(str(k) for k in range(n)),
         tuple(f"fuel {fuel_of_bag[bag]}" for bag in bag_of),
         tuple(f"bag {bag}" for bag in bag_of),
-        ("",) * n,
+        tuple(f"day {day}" if scene.days > 1 else "" for day in day_of),
         np.ones(n, dtype=bool),
         "grate",
     )

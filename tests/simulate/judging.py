@@ -22,7 +22,7 @@ from kit.judge.next_bag import next_bag
 from kit.judge.odd_burns import odd_burns
 from kit.judge.question import Question
 from kit.variance import RepeatFit, fit_repeats
-from tests.simulate.scenes import run
+from tests.simulate.scenes import run, spread_over
 from tests.simulate.trials import SECTION_3, Sizes, even, places
 
 LIMITS = {
@@ -79,9 +79,7 @@ def table_of(scene: Scene) -> pd.DataFrame:
     """Return the burns of a design, days run through in turn."""
     rows = [(f"fuel {f}", f"bag {f}.{b}") for f, b in places(scene.bags)]
     table = pd.DataFrame(rows, columns=["fuel", "bag"])
-    order = np.random.default_rng(7).permutation(len(table))
-    day = np.empty(len(table), dtype=int)
-    day[order] = np.arange(len(table)) * scene.days // len(table)
+    day = spread_over(scene.days, len(table))
     return table.assign(
         burn=[f"{n:03}" for n in range(len(table))],
         day=[f"day {n:02}" for n in day] if scene.days > 1 else "",

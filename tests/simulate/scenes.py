@@ -63,6 +63,13 @@ def write(kind: str, row: Row, path: Path = TABLE) -> None:
     table.to_csv(path, index=False, float_format="%.5f")
 
 
+def spread_over(days: int, n: int) -> np.ndarray:
+    """Return the day of each burn: equally many a day, in an order drawn once for all trials."""
+    day_of = np.empty(n, dtype=np.int64)
+    day_of[np.random.default_rng(7).permutation(n)] = np.arange(n) * days // n
+    return day_of
+
+
 def monte_carlo_error(share: float, trials: int) -> float:
     """Return the standard error of a share of trials; NaN of what is no share."""
     return float(np.sqrt(share * (1 - share) / trials)) if 0 <= share <= 1 else float("nan")
