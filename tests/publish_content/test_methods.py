@@ -14,12 +14,14 @@ import kit
 from kit.publish.facts import facts_of
 from kit.publish.methods_text import methods, write_methods
 from kit.publish.methods_text.blocks import Formula, Items, Para, Rows
+from kit.publish.methods_text.decided import decided
 from kit.publish.methods_text.tried import Design, design_of, read_design, tried
 from kit.trial.models import Probe
 from tests.publish_content.pages import read
 from tests.publish_content.stand_in import stand_in
 
 TABLE = Path(__file__).parents[1] / "reference" / "simulation_table.csv"
+DECISIONS = TABLE.with_name("decisions_table.csv")
 
 
 def test_both_forms_say_the_same():
@@ -139,13 +141,31 @@ def test_a_design_with_days_is_laid_beside_one_with_days():
     assert nearest == "6 × 3 × 2, 12 days of 3 fuels; bag SD 0.5, day SD 0.5"
 
 
-def test_the_wheel_holds_the_one_table(tmp_path):
+def test_what_was_said_of_simulated_curves_and_predictions_is_the_tables_lowest_and_highest():
+    rows = {row[0]: row[1:] for row in decided(facts_of(stand_in())).rows}
+    with DECISIONS.open(encoding="utf-8") as handle:
+        lines = [line for line in csv.DictReader(handle) if line["quantity"] == "prediction"]
+    shares = [100 * float(line["value"]) for line in lines]
+    found = rows["the prediction interval held a burn of a new bag"]
+    assert found == ("95", f"{min(shares):.1f}", f"{max(shares):.1f}", str(len(lines)))
+    assert len(rows) == 6 and decided(facts_of(stand_in(bags=1, burns=1))) is None
+
+
+def test_how_curves_were_made_is_told_where_there_are_bands():
+    base = stand_in()
+    assert "random rotations" in read(methods(base).html).text and "Langsrud" in methods(base).markdown
+    bare = replace(base, difference_curves=base.difference_curves.assign(band_low=float("nan")))
+    assert "rotations" not in methods(bare).markdown
+
+
+def test_the_wheel_holds_the_tables(tmp_path):
     root = Path(__file__).parents[2]
     subprocess.run(
         [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", tmp_path], cwd=root, check=True
     )
     with zipfile.ZipFile(next(tmp_path.glob("*.whl"))) as wheel:
         assert wheel.read("kit/packaged/simulations.csv") == TABLE.read_bytes()
+        assert wheel.read("kit/packaged/decisions.csv") == DECISIONS.read_bytes()
 
 
 def test_a_formula_is_set_in_both_forms():

@@ -13,6 +13,7 @@ from kit.page.text import Html, element, join
 from kit.publish.facts import Facts, facts_of
 from kit.publish.methods_text.blocks import Block, Chapter, Items, Para, Rows, chapter, items, paras
 from kit.publish.methods_text.computed import computed_lines, methods_used, model_lines
+from kit.publish.methods_text.decided import decided
 from kit.publish.methods_text.formulas import FITTED, PEAK
 from kit.publish.methods_text.measured import measured_lines
 from kit.publish.methods_text.tried import tried
@@ -53,6 +54,14 @@ SOURCES: Final = (
     (
         "large-sample",
         "Burdick RK, Graybill FA (1992) Confidence intervals on variance components. Marcel Dekker.",
+    ),
+    (
+        "curves",
+        "Langsrud Ø (2005) Rotation tests. Statistics and Computing 15, 53–60.",
+    ),
+    (
+        "curves",
+        "Searle SR, Casella G, McCulloch CE (1992) Variance components. Wiley.",
     ),
     ("always", "JCGM 100:2008 Guide to the expression of uncertainty in measurement."),
     ("always", "ISO 5725-2:2019 Accuracy of measurement methods and results, part 2."),
@@ -100,7 +109,7 @@ def methods(analysis: Any) -> Methods:
             [*paras(computed_lines(facts)), items(model_lines(facts)), *(FITTED if fitted else ())],
         ),
         chapter("Margins and verdicts", _margins(facts)),
-        chapter("How the method was checked", [*_self_check(facts), *tried(facts)]),
+        chapter("How the method was checked", [*_self_check(facts), *tried(facts), decided(facts)]),
         chapter("Programs", [Para(_versions()), Para(_seeds(facts))]),
         chapter("Standards and sources", [Items(tuple(sources_cited(facts)))]),
         chapter("How to cite", [Para(citation)]),
@@ -220,6 +229,7 @@ def sources_cited(facts: Facts) -> Iterable[str]:
     adjust = set(map(str, facts.table("comparisons")["adjust"].dropna()))
     wanted = {"always", *adjust}
     wanted |= {key for key in ("kenward", "satterthwaite", "large-sample") if key in said}
+    wanted |= {"curves"} if facts.table("difference_curves")["band_low"].notna().any() else set()
     wanted |= {"equivalence"} if facts.trial.margins else set()
     wanted |= {"class"} if any(probe.tolerance_class for probe in facts.trial.probes) else set()
     return [text for key, text in SOURCES if key in wanted]

@@ -38,6 +38,20 @@ def computed_lines(facts: Facts) -> list[str]:
         "A verdict reads the interval of a difference against zero and against the margin that was "
         "declared beforehand. That an "
         "interval holds zero is never worded as 'the same'.",
+        *_curves(facts),
+    ]
+
+
+def _curves(facts: Facts) -> list[str]:
+    if not facts.table("difference_curves")["band_low"].notna().any():
+        return []
+    return [
+        "Curves are aligned on time zero and laid on one grid of times; no long gap is bridged, and a burn that ends "
+        "leaves. At each time the mean of a fuel weighs its bags, and the days they were burned on where days were "
+        "noted, by one ratio of the variances for the whole curve. Bands hold the whole curve: the bags' residual "
+        "curves are turned by random rotations, one rotation for the whole curve, and the largest departure of each "
+        f"turn, over its own standard error, sets the width (Langsrud 2005). {facts.percent} of such bands hold the "
+        "whole true curve.",
     ]
 
 
