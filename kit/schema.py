@@ -284,6 +284,8 @@ class Metric:
         'more', 'less' or '' where neither is better in itself.
     source
         'curve' (from readings), 'sheet' (from the burn sheet) or 'declared' (a column of the trial's own).
+    counted
+        Whether a value is a number of things: compared as ratios, and none of them is 'at most 1'.
     """
 
     id: str
@@ -297,6 +299,7 @@ class Metric:
     source: Literal["curve", "sheet", "declared"]
     argument: str = ""
     probe: str = ""
+    counted: bool = False
 
 
 def _metric(

@@ -112,12 +112,19 @@ def cost(facts: Facts, above: Found, topped_up: bool) -> Found:
 
 
 def declared(facts: Facts, metric: Metric) -> Found:
-    """Return a column of the burn sheet that the trial declares as a metric."""
+    """Return a column of the burn sheet that the trial declares as a metric.
+
+    A count of none is 'at most 1' on the scale of ratios, as a duration of zero is at most one sampling interval.
+    """
     value = facts.declared.get(metric.base, math.nan)
     if math.isnan(value):
         return missing(f"{metric.base} is blank")
+    if metric.counted:
+        return floor_zero(Found(value), 1.0, "one", "none was counted")
     if metric.scale == "log" and value <= 0:
-        return missing(f'{metric.base} is {value:g}: it needs scale = "plain"')
+        return missing(
+            f'{metric.base} is {value:g}: it needs scale = "plain", or "count" if it is a number of things'
+        )
     return Found(value)
 
 

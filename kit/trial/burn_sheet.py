@@ -116,6 +116,7 @@ def _judge_by(
         "trial": _cookers,
         "metrics": _own_are_there,
         "model": _own_are_there,
+        "counts": _counts_are_whole,
         "bag": _bags,
     }
     left_out = [checks[name] for name in lost if name in checks]
@@ -266,6 +267,14 @@ def _own_are_there(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faul
             key = "[metrics] declared" if place < len(trial.declared) else "[model] covariates"
             remedy = did_you_mean(column, sheet.columns)
             faults.refuse(f"trial.toml, {key}", shown(column), f"a column of {NAME}", remedy)
+
+
+def _counts_are_whole(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:
+    for column in [each.column for each in trial.declared if each.scale == "count" and each.column in table]:
+        for place in np.flatnonzero((table[column] < 0) | (table[column] % 1 > 0)):
+            remedy = 'Correct it, or declare the column with scale = "plain" or "log".'
+            where, found = sheet.where(int(place), column), f"{table[column][place]:g}"
+            faults.refuse(where, found, "a count: a whole number, 0 or more", remedy)
 
 
 def _bags(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:

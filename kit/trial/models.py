@@ -144,7 +144,7 @@ class Declared(Table):
 
     column: PlainName
     unit: Text = ""
-    scale: Literal["plain", "log"] = "plain"
+    scale: Literal["plain", "log", "count"] = "plain"
     better: Literal["more", "less", ""] = ""
 
 

@@ -156,11 +156,12 @@ def declared_metric(declared: Declared) -> Metric:
         declared.column,
         label,
         unit,
-        declared.scale,
+        "plain" if declared.scale == "plain" else "log",
         "more",
-        "less",
+        "fewer" if declared.scale == "count" else "less",
         declared.better,
         "declared",
+        counted=declared.scale == "count",
     )
 
 

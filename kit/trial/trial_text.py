@@ -70,7 +70,9 @@ _MIDDLE = """
 # [metrics]
 # thresholds = [110, 180, 260]
 # primary = ["peak", "time_above:110"]    # the few that verdicts are about
-# declared = [ { column = "sparks", unit = "", scale = "plain", better = "less" } ]
+# declared = [ { column = "sparks", unit = "", scale = "count", better = "less" } ]
+# A scale is "plain" (compared as differences), "log" (as ratios) or "count" (ratios of numbers of
+# things; 0 is 'at most 1').
 # How they are measured; all of these have the defaults shown and stand in [metrics] too.
 """
 

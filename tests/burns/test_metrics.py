@@ -445,6 +445,14 @@ def test_declared_columns_are_metrics_on_their_own_scale():
     assert 'scale = "plain"' in measured.notes.set_index("metric").loc["smoke_min", "note"]
 
 
+def test_a_count_of_none_is_at_most_one():
+    declared = (Declared(column="sparks", scale="count"),)
+    for sparks, row in ((0.0, (1.0, "at most")), (7.0, (7.0, "exact"))):
+        readings, run = one([0, 10, 20], 20.0, trial={"declared": declared}, sparks=sparks)
+        found = value(burn_metrics(readings, run), "sparks")
+        assert (found["value"], found["status"]) == row
+
+
 def test_minutes_in_a_band_only_from_burns_run_to_hold_it():
     seconds = np.arange(0, 7201, 10.0)
     celsius = np.interp(seconds, [0, 600, 7200], [20, 120, 130])

@@ -226,6 +226,18 @@ def test_declared_metrics_and_covariates_are_numbers(tmp_path):
     assert any("Did you mean 'sparks'?" in problem.remedy for problem in found)
 
 
+def test_counts_are_whole_numbers(tmp_path):
+    trial = TRIAL.replace(
+        '"time_above:110"]', '"time_above:110"]\ndeclared = [{column = "sparks", scale = "count"}]'
+    )
+    sheet = "burn,fuel,log,Sparks\n1,alder,a.csv,0\n2,alder,b.csv,12\n"
+    spec = opened(tmp_path, burns=sheet, trial=trial).trial.metric("sparks")
+    assert (spec.scale, spec.counted, spec.less) == ("log", True, "fewer")
+    found = problems(tmp_path, burns=sheet.replace(",0", ",1.5").replace(",12", ",-2"), trial=trial)
+    assert [problem.found for problem in found] == ["1.5", "-2"]
+    assert all(problem.where.endswith("column sparks") for problem in found)
+
+
 def test_faults_of_all_files_come_together(tmp_path):
     found = problems(
         tmp_path,
