@@ -16,7 +16,7 @@ import pandas as pd
 
 from kit import schema
 from kit.aside import second
-from kit.burns import Curves, burn_metrics, common_grid, lid_effect, uncertainty_budget
+from kit.burns import Curves, common_grid, lid_effect, measure, uncertainty_budget
 from kit.judge.borrowed import borrowed_words
 from kit.judge.cooks import judge_cooks
 from kit.judge.counted import Counted, counted_burns
@@ -68,6 +68,8 @@ class Analysis:
         Metrics of the burns that count.
     excluded
         Metrics of the burns that were left out, shown and not counted.
+    reasons
+        Why metrics are bounds or blank.
     lid_open
         Metrics that are other without the readings during which the lid was open.
     curves, mean_curves, difference_curves, apart
@@ -100,6 +102,7 @@ class Analysis:
     log_notes: pd.DataFrame
     metrics: pd.DataFrame
     excluded: pd.DataFrame
+    reasons: pd.DataFrame
     lid_open: pd.DataFrame
     curves: Curves
     mean_curves: pd.DataFrame
@@ -159,17 +162,19 @@ def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = N
     beside = second("kit.judge.judged") if len(run.burns) >= FEWEST_FOR_TWO else None
     logs = read_run(run)
     say("measuring the burns")
-    counted = counted_burns(burn_metrics(logs.readings, run), run)
+    measured = measure(logs.readings, run)
+    counted = counted_burns(measured.metrics, run)
     judged = judge_trial(counted, run, seed, say, beside)
     say("laying the curves over each other")
     curves = common_grid(logs.readings, run)
     drawn = judge_curves(curves, counted, run, seed)
-    return _analysis(run, logs, counted, judged, curves, drawn, seed)
+    return _analysis(run, logs, measured.reasons, counted, judged, curves, drawn, seed)
 
 
 def _analysis(
     run: Run,
     logs: RunReadings,
+    reasons: pd.DataFrame,
     counted: Counted,
     judged: Mapping[str, Judged],
     curves: Curves,
@@ -187,6 +192,7 @@ def _analysis(
         log_notes=logs.notes,
         metrics=counted.metrics[_names(schema.METRICS)],
         excluded=counted.excluded,
+        reasons=reasons,
         lid_open=lid_effect(logs.readings, run),
         curves=curves,
         mean_curves=drawn.means,

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from kit.ending import ending_as_at_ctrl_c
-from kit.errors import KitError, Problem
+from kit.errors import KitError, Problem, disk_faults
 
 DONE, DIFFERS, BAD_INPUT, OWN_FAILURE = 0, 1, 2, 3
 
@@ -27,7 +27,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = _parser().parse_args(argv)
     verb: Verb = arguments.verb
     try:
-        with ending_as_at_ctrl_c():
+        with ending_as_at_ctrl_c(), disk_faults():
             return verb(arguments)
     except KitError as error:
         _print_problems(error, arguments.json)

@@ -2,12 +2,32 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from difflib import get_close_matches
-from typing import Literal
+from pathlib import Path
+from typing import Final, Literal
 
 Kind = Literal["ask", "refuse"]
+_ROOM, _RIGHT = "Free some space and run again.", "Change its rights or copy it."
+_DISK: Final = {
+    errno.ENOSPC: ("the disk is full", "room to write", _ROOM),
+    errno.EDQUOT: ("your quota is used up", "room to write", _ROOM),
+    errno.EFBIG: (
+        "a file larger than is allowed here",
+        "room to write",
+        "Raise the limit on the size of files.",
+    ),
+    errno.EROFS: ("the disk is read-only", "a folder that can be written", "Copy the run folder elsewhere."),
+    errno.EACCES: ("no right to read or write it", "a place that can be read and written", _RIGHT),
+    errno.EPERM: ("no right to read or write it", "a place that can be read and written", _RIGHT),
+    errno.ENOTDIR: ("a file of that name", "a folder", "Rename the file."),
+    errno.EEXIST: ("a file of that name", "a folder", "Rename the file."),
+    errno.ENAMETOOLONG: ("a path too long for this disk", "a shorter path", "Move the run folder up."),
+}
+"""What a disk refuses: found, expected, remedy."""
 
 
 @dataclass(frozen=True)
@@ -92,6 +112,42 @@ class Faults:
         """
         if self._problems:
             raise KitError(self._problems)
+
+
+@contextmanager
+def disk_faults(place: Path | None = None) -> Iterator[None]:
+    """Turn what the disk refuses into a problem for the person at the keyboard.
+
+    Parameters
+    ----------
+    place
+        Where; by default the file the system names.
+
+    Raises
+    ------
+    KitError
+        In place of an OSError that tells of a full, read-only or protected disk, or of a name it cannot hold.
+    """
+    try:
+        yield
+    except OSError as error:
+        if error.errno not in _DISK:
+            raise
+        where = str(place or error.filename or "a file")
+        raise KitError(Problem("refuse", where, *_DISK[error.errno])) from error
+
+
+def refuse_way_out(folder: Path) -> None:
+    """Check that a folder to write into is no link that leaves the one it stands in.
+
+    Raises
+    ------
+    KitError
+        Where it is: a run folder from somebody else must not say what is written elsewhere.
+    """
+    if folder.is_symlink() and not folder.resolve().is_relative_to(folder.parent.resolve()):
+        found, expected = "a link that leaves its folder", "a folder of its own"
+        raise KitError(Problem("refuse", str(folder), found, expected, "Take the link away."))
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:

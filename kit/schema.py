@@ -187,6 +187,7 @@ SPANS = _table(
     "started_late"
 )
 METRICS = _table("burn fuel bag day metric value unit u status n_used n_flagged")
+REASONS = _table("burn metric status note")
 LID_OPEN = _table("burn metric unit value status without_lid status_without")
 COMPONENTS = _table("metric component sd low high level method at_boundary unit")
 MEANS = _table("metric fuel mean se df low high unit scale method level n bags")

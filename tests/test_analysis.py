@@ -27,6 +27,7 @@ ODD, CUT_SHORT = "17", "24"
 TABLES = {
     **JUDGED,
     "metrics": schema.METRICS,
+    "reasons": schema.REASONS,
     "cooks": schema.COOKS,
     "reached": schema.REACHED,
     "uncertainty": schema.UNCERTAINTY,

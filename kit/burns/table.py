@@ -14,7 +14,6 @@ from kit.burns.found import SOURCES, Found
 from kit.burns.measure import Burn, all_found, burns_of, main_probe, probes_of
 from kit.trial import Run, Trial
 
-NOTES = ("burn", "metric", "note")
 LID = tuple(column.name for column in schema.LID_OPEN)
 DEPARTURES = ("burn", "probe", "from_s", "to_s", "deepest_k", "area_k_min")
 _LABELS = ("burn", "fuel", "bag", "day", "metric", "unit", "status")
@@ -28,14 +27,14 @@ class Measured:
     ----------
     metrics
         schema.METRICS, a row for every metric of every burn that was done; excluded burns too.
-    notes
-        burn, metric, note: why a metric is missing or a bound.
+    reasons
+        schema.REASONS: why a metric is a bound or blank, and other notes of its measuring.
     sources
         burn, metric and a column for each of SOURCES: the standard uncertainty a burn has on its own.
     """
 
     metrics: pd.DataFrame
-    notes: pd.DataFrame
+    reasons: pd.DataFrame
     sources: pd.DataFrame
 
 
@@ -59,7 +58,7 @@ def burn_metrics(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
 
 
 def measure(readings: pd.DataFrame, run: Run) -> Measured:
-    """Return the metrics of every burn with notes and the parts of their uncertainty.
+    """Return the metrics of every burn with the reasons and the parts of their uncertainty.
 
     Parameters are those of `burn_metrics`.
     """
@@ -71,14 +70,16 @@ def measure(readings: pd.DataFrame, run: Run) -> Measured:
     table = pd.DataFrame(rows, columns=[column.name for column in schema.METRICS])
     for name in _LABELS:
         table[name] = table[name].astype("str")
-    notes = [(burn.facts.burn, metric.id, what.note) for burn, metric, what in found if what.note]
+    reasons = [
+        (burn.facts.burn, metric.id, what.status, what.note) for burn, metric, what in found if what.note
+    ]
     parts = [
         (burn.facts.burn, metric.id, *(what.u.get(source, 0.0) for source in SOURCES))
         for burn, metric, what in found
     ]
     return Measured(
         table,
-        pd.DataFrame(notes, columns=list(NOTES), dtype="str"),
+        pd.DataFrame(reasons, columns=[column.name for column in schema.REASONS], dtype="str"),
         pd.DataFrame(parts, columns=["burn", "metric", *SOURCES]),
     )
 

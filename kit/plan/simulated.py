@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import shutil
 import tempfile
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -86,7 +85,7 @@ def simulate_trial(
         _write(work, trial, made, set(comma_days))
         if tasters:
             _save(work / "scores.csv", scores(made, tasters, seed))
-        shutil.copytree(work, folder)
+        work.rename(folder)
     return folder
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -13,13 +12,13 @@ from typing import Any
 
 import pandas as pd
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError, Problem, refuse_way_out
 from kit.plan.answers import SHEET, is_empty
 from kit.plan.planned import Planned, make_plan
 from kit.plan.sheets import codes, key_page, own_columns, sheets_page
 from kit.plan.words import plan_words
 from kit.schema import BURNS
-from kit.trial import Plan, write_plan
+from kit.trial import Plan, write_plan, write_whole
 
 SHEETS, KEY = "plan/sheets.html", "plan/key.html"
 
@@ -87,6 +86,7 @@ def plan_run(
     KitError
         As `make_plan`, and where the folder cannot be written.
     """
+    refuse_way_out(Path(run_folder) / "plan")
     planned = make_plan(run_folder, earlier, today, first_day)
     coded = codes(planned.plan.table["burn"].tolist(), planned.plan.seed or 1)
     _pages(
@@ -117,13 +117,7 @@ def _write(planned: Planned, coded: dict[str, str], simulated: bool) -> Written:
     if is_empty(folder / SHEET):
         texts[SHEET] = burn_rows(plan.table, [*_headings(folder / SHEET), *own_columns(planned.trial)])
     for name, text in texts.items():
-        place = folder / name
-        fresh = place.with_name(f".{place.name}-{uuid.uuid4().hex[:8]}")
-        try:
-            fresh.write_text(text, encoding="utf-8", newline="\n")
-            fresh.replace(place)
-        finally:
-            fresh.unlink(missing_ok=True)
+        write_whole(folder / name, text)
     return Written(replace(planned, plan=plan), ("plan/plan.toml", *texts))
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from kit.errors import disk_faults
 from kit.page.text import Html, element
 from kit.publish.cards import cards
 from kit.publish.claims import claims_of
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from kit.analysis import Analysis
 
 
+@disk_faults()
 def write_beside(
     analysis: Analysis,
     sections: Iterable[Section],

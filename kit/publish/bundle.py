@@ -164,7 +164,9 @@ def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> li
         made.rename(target)
         _refuse_rest(copy, taken)
     else:
-        shutil.copytree(report, target, copy_function=shutil.copyfile)
+        for name in (path.relative_to(report) for path in report.rglob("*") if path.is_file()):
+            (target / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(report / name, target / name)
     return sorted(path.relative_to(copy).as_posix() for path in copy.rglob("*") if path.is_file())
 
 

@@ -34,6 +34,7 @@ TABLES: Final[Mapping[str, tuple[schema.Column, ...]]] = {
     "chances": schema.CHANCES,
     "cooks": schema.COOKS,
     "further": schema.FURTHER,
+    "reasons": schema.REASONS,
     "lid_open": schema.LID_OPEN,
     "scores": schema.SCORED,
     "score_pairs": schema.SCORE_PAIRS,

@@ -5,17 +5,16 @@ from __future__ import annotations
 import json
 import os
 import re
-import secrets
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError, Problem, disk_faults
 from kit.page import Col, Html, document, element, join, table
 from kit.publish.results import RESULTS
-from kit.publish.staging import disk_faults
+from kit.trial import write_whole
 
 PAGE: Final = "index.html"
 _MARK: Final = "Index made by repeatburn."
@@ -92,10 +91,8 @@ def write_index(folder: str | Path, target: str | Path | None = None) -> Path:
     made.sort(key=lambda each: (each.date, each.run.name, each.number), reverse=True)
     page = document("Reports", _body(made, path.parent), strip=_counted(len(made)), contents=False)
     _refuse_a_stranger(path)
-    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     with disk_faults(path.parent):
-        draft.write_text(page, "utf-8", errors="replace", newline="\n")
-        draft.replace(path)
+        write_whole(path, page)
     return path
 
 

@@ -9,9 +9,9 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
-FAULTS_FILE: Final = "REPEATBURN_FAULTS"
+from kit.publish.launch import FAULTS_FILE
 
 
 def serve_notebook(arguments: list[str]) -> None:
@@ -21,6 +21,8 @@ def serve_notebook(arguments: list[str]) -> None:
 
     app: Any = IPKernelApp.instance()
     app.config.HistoryManager.enabled = False
+    if not Path(os.environ["IPYTHONDIR"]).parent.is_dir():
+        return  # whoever started it was killed, and its room is swept: IPython would make another and leave it
     app.initialize(arguments)
     from kit.errors import KitError
 

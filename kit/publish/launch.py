@@ -10,15 +10,18 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Protocol
 
-from kit.publish.kernel import FAULTS_FILE
+from kit.errors import KitError, Problem
 from kit.publish.rooms import held, sweep
 
+FAULTS_FILE: Final = "REPEATBURN_FAULTS"
+"""Names, in a kernel's environment, the file in which it hands back problems."""
 _PORTS: Final = ("shell_port", "iopub_port", "stdin_port", "control_port", "hb_port")
+_FEWEST_BYTES: Final = 1 << 20
 _LONGEST_SOCKET: Final = 90  # the path of a Unix socket ends at 104 to 108 bytes
 _THREADS: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 _DROPPED: Final = ("PYTHONSTARTUP", "PYTHONWARNINGS", "PYTHONINSPECT", "MATPLOTLIBRC", "IPYTHON_DIR")
@@ -85,9 +88,25 @@ def started() -> Iterator[Kernel]:
 
 @contextmanager
 def room_of() -> Iterator[Path]:
-    """Give a private folder with a path short enough for sockets; it goes afterwards."""
-    places = (tempfile.gettempdir(), "/tmp", "/dev/shm")
-    place = next((each for each in places if len(each) < 60 and os.access(each, os.W_OK)), places[0])
+    """Give a private folder with a path short enough for sockets; it goes afterwards.
+
+    Raises
+    ------
+    KitError
+        Where no place for temporary files can be written.
+    """
+    places = ["/tmp", "/dev/shm"]
+    with suppress(FileNotFoundError):  # no place that can be written
+        places.insert(0, tempfile.gettempdir())
+    usable = [each for each in places if os.access(each, os.W_OK) and _has_room(each)]
+    if not usable:
+        found, expected = "no room there", "a folder for temporary files that can be written"
+        raise KitError(
+            Problem(
+                "refuse", "temporary files", found, expected, "Free some space, or name another in TMPDIR."
+            )
+        )
+    place = next((each for each in usable if len(each) < 60), usable[0])
     sweep(Path(place), "rb-*")
     room = Path(tempfile.mkdtemp(prefix="rb-", dir=place))
     try:
@@ -95,6 +114,10 @@ def room_of() -> Iterator[Path]:
             yield room
     finally:
         shutil.rmtree(room, ignore_errors=True)
+
+
+def _has_room(place: str) -> bool:
+    return shutil.disk_usage(place).free >= _FEWEST_BYTES
 
 
 def working_folder(room: Path) -> Path:

@@ -77,7 +77,9 @@ def run_notebook(kernel: Kernel, job: Job, progress: Progress | None = None) -> 
                 kept=kept,
                 on_cell_start=_reporter(loaded, progress),
             )
-    except (PapermillException, DeadKernelError) as error:
+    except (PapermillException, DeadKernelError, RuntimeError) as error:
+        if type(error) is RuntimeError and kernel.process.poll() is None:
+            raise  # not what a client says of a kernel that died before its first word
         partial = cleaned(kept[0], job) if kept else None
         raise _failure(kernel, error, partial) from error
     return cleaned(kept[0], job)

@@ -32,6 +32,7 @@ TABLES: Final[Mapping[str, str]] = {
     "kinds": "kinds",
     "next_bag": "next_bag",
     "chances": "chances",
+    "reasons": "reasons",
     "lid_open": "lid_open",
     "further": "further",
     "reached": "reached",

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError, Problem, disk_faults, refuse_way_out
 from kit.publish.rooms import LOCK, held, sweep
 
 MAKING: Final = ".making-"
@@ -45,8 +45,9 @@ def staging(reports: Path) -> Iterator[Path]:
     Raises
     ------
     KitError
-        Where the folder cannot be written, or the disk is full.
+        Where the folder cannot be written, is a link to elsewhere, or the disk is full.
     """
+    refuse_way_out(reports)
     made = not reports.exists()
     with disk_faults(reports):
         reports.mkdir(exist_ok=True)
@@ -61,31 +62,6 @@ def staging(reports: Path) -> Iterator[Path]:
         if made:
             with suppress(OSError):
                 reports.rmdir()
-
-
-@contextmanager
-def disk_faults(place: Path) -> Iterator[None]:
-    """Turn what the disk refuses into a problem for the person at the keyboard."""
-    words = {
-        errno.ENOSPC: ("the disk is full", "room for a report", "Free some space and run again."),
-        errno.EDQUOT: ("your quota is used up", "room for a report", "Free some space and run again."),
-        errno.EROFS: (
-            "the disk is read-only",
-            "a folder that can be written",
-            "Copy the run folder elsewhere.",
-        ),
-        errno.EACCES: ("no right to write", "a folder that can be written", "Change its rights or copy it."),
-        errno.EPERM: ("no right to write", "a folder that can be written", "Change its rights or copy it."),
-        errno.ENOTDIR: ("a file of that name", "a folder", "Rename the file."),
-        errno.EEXIST: ("a file of that name", "a folder", "Rename the file."),
-        errno.ENAMETOOLONG: ("a path too long for this disk", "a shorter path", "Move the run folder up."),
-    }
-    try:
-        yield
-    except OSError as error:
-        if error.errno not in words:
-            raise
-        raise KitError(Problem("refuse", str(place), *words[error.errno])) from error
 
 
 def publish(room: Path, reports: Path, name: str) -> Path:

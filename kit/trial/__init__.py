@@ -10,6 +10,7 @@ from kit.trial.run import Run, open_run
 from kit.trial.scaffold import start_run
 from kit.trial.side_sheets import probe_names
 from kit.trial.trial import Margin, Trial
+from kit.trial.whole import write_whole
 
 __all__ = [
     "Fuel",
@@ -33,4 +34,5 @@ __all__ = [
     "start_run",
     "template",
     "write_plan",
+    "write_whole",
 ]

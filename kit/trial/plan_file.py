@@ -6,7 +6,6 @@ import hashlib
 import json
 import tomllib
 import unicodedata
-import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from functools import cached_property
@@ -23,6 +22,7 @@ from kit.trial.places import Places
 from kit.trial.toml_lines import key_lines
 from kit.trial.trial import Trial
 from kit.trial.trial_file import parse_toml
+from kit.trial.whole import write_whole
 
 SCHEMA = "repeatburn-plan/1"
 NAME = "plan/plan.toml"
@@ -250,23 +250,13 @@ def write_plan(folder: str | Path, plan: Plan) -> Plan:
             return _plan(earlier)
         content |= {"replaces": _keep(place)} if place.is_file() else {}
         content = _scalars_first(content | {"sha256": plan_hash(content)})
-        _replace(place, _REMARK + tomli_w.dumps(content))
+        write_whole(place, _REMARK + tomli_w.dumps(content))
     except OSError as error:
         found = error.strerror or type(error).__name__
         raise KitError(
             Problem("refuse", NAME, found, "a folder that can be written", "Look at it.")
         ) from None
     return _plan(content)
-
-
-def _replace(place: Path, text: str) -> None:
-    """Write a file beside its place and rename it: a half-written plan is never seen."""
-    fresh = place.with_name(f".plan-{uuid.uuid4().hex[:8]}")
-    try:
-        fresh.write_text(text, encoding="utf-8", newline="\n")
-        fresh.replace(place)
-    finally:
-        fresh.unlink(missing_ok=True)
 
 
 def _scalars_first(content: Mapping[str, Any]) -> dict[str, Any]:
@@ -296,7 +286,7 @@ def _keep(place: Path) -> str:
     mark = plan_hash(content) if content else hashlib.sha256(place.read_bytes()).hexdigest()
     kept = place.with_name(f"plan-{mark[:12]}.toml")
     if not kept.exists():
-        kept.write_bytes(place.read_bytes())
+        write_whole(kept, place.read_bytes())
     return mark
 
 

@@ -29,7 +29,7 @@ def check(measured, **expected):
         row = value(measured.metrics, metric)
         assert row["status"] == status, metric
         assert row["value"] == pytest.approx(right, nan_ok=True), metric
-        noted = metric in set(measured.notes["metric"])
+        noted = metric in set(measured.reasons["metric"])
         assert noted == (status != "exact"), metric
         assert math.isnan(row["u"]) == (status != "exact"), metric
 
@@ -147,7 +147,7 @@ def test_a_log_that_began_late():
 def test_a_burn_that_was_hot_from_time_zero_on():
     measured = measure_one(ticks, np.full(len(ticks), 150.0), stop=STOP)
     check(measured, time_to__110=("at most", 1 / 6), time_above__110=("exact", 180))
-    note = measured.notes.set_index("metric").loc["time_to:110", "note"]
+    note = measured.reasons.set_index("metric").loc["time_to:110", "note"]
     assert note == "reached at time zero already: less than one sampling interval"
 
 
@@ -186,7 +186,7 @@ def test_a_top_up_ends_the_single_charge_burn():
     measured = measure_one(ticks, trapezoid(ticks), flag=flag, stop=STOP, trial=PRICED, **FACTS)
     row = value(measured.metrics, "time_above:110")
     assert row["status"] == "at least" and row["value"] == pytest.approx((3990 - 13.5 * 60) / 60)
-    assert "fuel was added" in measured.notes.set_index("metric").loc["time_above:110", "note"]
+    assert "fuel was added" in measured.reasons.set_index("metric").loc["time_above:110", "note"]
     for metric in ("burn_rate", "ash", "unburnt", "cost:110"):
         assert value(measured.metrics, metric)["status"] == "missing", metric
     assert value(measured.metrics, "time_to:180")["status"] == "exact"

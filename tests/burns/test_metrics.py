@@ -391,7 +391,7 @@ def test_what_was_not_weighed_or_priced_is_missing_and_never_zero():
     for metric in ("ready", "burn_rate", "ash", "unburnt", "bulk_density", "cost:110", "degree_hours"):
         row = value(measured.metrics, metric)
         assert row["status"] == "missing" and math.isnan(row["value"]), metric
-        assert metric in set(measured.notes["metric"])
+        assert metric in set(measured.reasons["metric"])
 
 
 def test_credit_for_what_was_left_over_can_be_declared_away():
@@ -410,7 +410,7 @@ def test_ash_heavier_than_the_charge_takes_out_the_mass_metrics_only():
     measured = measure(readings, run)
     for metric in ("burn_rate", "ash", "unburnt", "bulk_density", "cost:110"):
         assert value(measured.metrics, metric)["status"] == "missing", metric
-        note = measured.notes.set_index("metric").loc[metric, "note"]
+        note = measured.reasons.set_index("metric").loc[metric, "note"]
         assert note == "the ash is heavier than the charge: was the scale tared?"
     for metric in ("peak", "time_above:110", "degree_hours"):
         assert value(measured.metrics, metric)["status"] == "exact", metric
@@ -442,7 +442,7 @@ def test_declared_columns_are_metrics_on_their_own_scale():
     measured = measure(readings, run)
     assert value(measured.metrics, "sparks")["value"] == 0
     assert value(measured.metrics, "smoke_min")["status"] == "missing"
-    assert 'scale = "plain"' in measured.notes.set_index("metric").loc["smoke_min", "note"]
+    assert 'scale = "plain"' in measured.reasons.set_index("metric").loc["smoke_min", "note"]
 
 
 def test_a_count_of_none_is_at_most_one():

@@ -159,3 +159,19 @@ def test_what_an_open_lid_changes_is_told_beside_the_value_that_counts():
     text = read(sections.data_quality(SimpleNamespace(**vars(base), lid_open=lid)).html).text
     assert "Where the lid was opened" in text and "57.1" in text and "59.1" in text
     assert "Where the lid was opened" not in read(sections.data_quality(base).html).text
+
+
+def test_why_values_are_bounds_or_blank_is_told_once_for_each_reason():
+    base = stand_in()
+    rows = [
+        *((burn, "cost:110", "missing", "the charge is blank") for burn in base.run.burns["burn"]),
+        ("b01", "time_above:180", "at least", "the range was saturated"),
+        ("b02", "time_above:180", "at least", "the range was saturated"),
+        ("b03", "peak", "exact", "over two plateaus"),
+    ]
+    reasons = pd.DataFrame(rows, columns=[column.name for column in schema.REASONS])
+    text = read(sections.data_quality(SimpleNamespace(**vars(base), reasons=reasons)).html).text
+    assert "Why values are bounds or blank" in text and "two plateaus" not in text
+    assert text.count("the charge is blank") == text.count("the range was saturated") == 1
+    assert "b01, b02" in text and "b01, b02, b03" not in text
+    assert "Why values are bounds" not in read(sections.data_quality(base).html).text

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from kit.errors import disk_faults
 from kit.history import History
 from kit.page.text import Html, element
 from kit.publish.figures.export import export
@@ -19,6 +20,7 @@ from kit.schema import RESULTS_SCHEMA
 TITLE = "What stays true over the seasons"
 
 
+@disk_faults()
 def write_history(
     history: History, sections: Iterable[Section], place: str, reports: list[str], output: str
 ) -> Html:

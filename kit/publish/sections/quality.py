@@ -29,6 +29,7 @@ def data_quality(analysis: Any) -> Section:
         heading("Left out and cut short", "left-out"),
         *_left_out(facts),
         *_cut_short(facts),
+        _reasons(facts),
         *_lid_open(facts),
         heading("Deviations from the plan", "deviations"),
         deviations_html(facts),
@@ -143,6 +144,26 @@ def _cut_short(facts: Facts) -> list[Html | None]:
     if not told:
         return [paragraph("No log was cut short."), compared]
     return [bullets(told), compared]
+
+
+def _reasons(facts: Facts) -> Html | None:
+    """Return the folded table of why values are bounds or blank, a row a measure and reason."""
+    rows = facts.table("reasons")
+    rows = rows[rows["status"] != "exact"]
+    if not len(rows):
+        return None
+    grouped = rows.groupby(["metric", "status", "note"], sort=False)["burn"].agg(["size", ", ".join])
+    made = grouped.reset_index().rename(columns={"join": "burns"})
+    made["label"] = [label_of(facts.spec(metric), facts.units) for metric in made["metric"]]
+    measured = {*facts.table("metrics")["burn"], *facts.table("excluded")["burn"]}
+    made["burns"] = made["burns"].where(made["size"] < len(measured), "all")
+    columns = [
+        Col("label", "Measure", kind="head"),
+        Col("status", "value"),
+        Col("note", "why"),
+        Col("burns", "burns"),
+    ]
+    return folded("Why values are bounds or blank", table(made, "Bounds and blanks", columns))
 
 
 def _bounds_compared(facts: Facts) -> Html | None:
