@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import sys
@@ -24,6 +25,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     os.environ.setdefault(
         "OPENBLAS_NUM_THREADS", "1"
     )  # the matrices are tiny: threads only wait for each other
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that knows no ° gets a ?, not a failure
     arguments = _parser().parse_args(argv)
     verb: Verb = arguments.verb
     try:
