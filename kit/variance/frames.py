@@ -1,14 +1,25 @@
-"""Tables from arrays, in one construction: a row a response and label, constants beside."""
+"""Tables from arrays, in one construction: a row a response and label, constants beside.
+
+Fits are made by the thousand, and a table made column by column takes as long as the fit; so it is laid out in the
+blocks that pandas keeps, by the function that pandas offers to libraries for it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from functools import cache
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pandas.api.internals import create_dataframe_from_blocks
 
 from kit.variance.columns import Array
+
+_TEXT: Final = pd.StringDtype("pyarrow", na_value=np.nan)
+"""What pandas calls 'str'."""
 
 
 def frame_of(
@@ -35,34 +46,45 @@ def frame_of(
     """
     R, rows = next(iter(values.values())).shape
     length = R * rows
-    texts: dict[str, list[str]] = {}
     parts: dict[str, Any] = {}
     if responses is not None:
-        texts["response"] = parts["response"] = [name for name in responses for _ in range(rows)]
+        parts["response"] = [name for name in responses for _ in range(rows)]
     for name, labels in keys.items():
-        times = length // len(labels) if len(labels) else 1
-        if len(labels) and isinstance(labels[0], str):
-            texts[name] = parts[name] = list(labels) * times
-        else:
-            column = np.asarray(labels)
-            parts[name] = column if times == 1 else np.tile(column, times)
-    for name, array in values.items():
-        parts[name] = array.flatten()
+        parts[name] = _repeated(labels, length)
+    parts |= {name: array.ravel() for name, array in values.items()}
     for name, value in (constants or {}).items():
-        if isinstance(value, str):
-            texts[name] = parts[name] = [value] * length
-        else:
-            parts[name] = np.full(length, value)
-    if length:
-        _as_columns(parts, texts, length)
-    if order is not None:
-        parts = {name: parts[name] for name in ("response", *order) if name in parts}
-    return pd.DataFrame(parts, index=pd.RangeIndex(length), copy=False)
+        parts[name] = [value] * length if isinstance(value, str) else np.full(length, value)
+    names = tuple(parts) if order is None else tuple(name for name in ("response", *order) if name in parts)
+    return create_dataframe_from_blocks(
+        _blocks([parts[name] for name in names], length), pd.RangeIndex(length), _index(names)
+    )
 
 
-def _as_columns(parts: dict[str, Any], texts: dict[str, list[str]], length: int) -> None:
-    """Turn all text into one array and give each column its slice: one conversion instead of many."""
-    if texts:
-        whole = pd.array([word for words in texts.values() for word in words], dtype="str")
-        for place, name in enumerate(texts):
-            parts[name] = whole[place * length : (place + 1) * length]
+def _repeated(labels: Any, length: int) -> list[str] | Array:
+    """Return labels for every row: text as a list, anything else as an array."""
+    times = length // len(labels) if len(labels) else 1
+    if len(labels) and isinstance(labels[0], str):
+        return list(labels) * times
+    column = np.asarray(labels)
+    return column if times == 1 else np.tile(column, times)
+
+
+def _blocks(parts: Sequence[Any], length: int) -> list[tuple[Any, npt.NDArray[np.intp]]]:
+    """Return the columns as pandas keeps them: an array a kind of number, and text as slices of one array."""
+    texts = [place for place, part in enumerate(parts) if isinstance(part, list)]
+    words = pa.array([word for place in texts for word in parts[place]], pa.large_string())
+    whole = pd.arrays.ArrowStringArray(words, dtype=_TEXT)
+    blocks: list[tuple[Any, npt.NDArray[np.intp]]] = [
+        (whole[n * length : (n + 1) * length], np.array([place])) for n, place in enumerate(texts)
+    ]
+    alike: dict[Any, list[int]] = {}
+    for place, part in enumerate(parts):
+        if not isinstance(part, list):
+            alike.setdefault(part.dtype, []).append(place)
+    blocks += [(np.array([parts[place] for place in places]), np.array(places)) for places in alike.values()]
+    return blocks
+
+
+@cache
+def _index(names: tuple[str, ...]) -> pd.Index:
+    return pd.Index(names)
