@@ -5,7 +5,7 @@ BASE_PYTHON ?= python3
 PYTHON := .venv/bin/python
 export OPENBLAS_NUM_THREADS ?= 1
 
-.PHONY: help env report test oldest check lint types lab bench simulate fuzz clean
+.PHONY: help env report test oldest check lint types lab bench simulate fuzz soak clean
 
 help:  ## list the targets
 	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -52,6 +52,9 @@ simulate: env  ## the simulation tables (hours on a small machine)
 
 fuzz: env  ## generated and mutated logs: make fuzz REAL=folder adds real ones
 	@$(PYTHON) -m tests.fuzz $(if $(REAL),--real "$(REAL)")
+
+soak: env  ## faults, odd places and sizes as one table (about an hour)
+	@$(PYTHON) -m tests.soak
 
 clean:  ## remove the environment and caches, never reports
 	@rm -rf .venv .venv-oldest .mypy_cache .ruff_cache .hypothesis
