@@ -147,8 +147,9 @@ def test_a_failing_cell_is_one_clear_line_and_a_partial_notebook(run, tmp_path):
 def test_a_killed_kernel_is_told_as_that(run, tmp_path):
     dying = ("code", "import os, signal; os.kill(os.getpid(), signal.SIGKILL)", [])
     template = write_notebook(tmp_path / "dies.ipynb", cells_with(dying))
-    with pytest.raises(NotRunError, match="the notebook's process ended early"):
+    with pytest.raises(NotRunError, match="the notebook's process ended early") as caught:
         make_report(run, template)
+    assert "Warning" not in str(caught.value)
     assert [path.name for path in (run / "reports").iterdir()] == [".failed"]
 
 
@@ -215,6 +216,19 @@ def test_a_missing_folder_and_a_missing_template_are_named(run, tmp_path):
         make_report(run, tmp_path / "no.ipynb")
     with pytest.raises(KitError, match="0 cells tagged 'parameters'"):
         make_report(run, write_notebook(tmp_path / "untagged.ipynb", CELLS[:1]))
+
+
+def test_reports_that_lead_out_of_the_run_folder_are_refused(run, template, tmp_path):
+    (tmp_path / "outside").mkdir()
+    for target in (tmp_path / "outside", tmp_path / "nowhere"):
+        (run / "reports").symlink_to(target)
+        with pytest.raises(KitError, match="a link that leaves its folder"):
+            make_report(run, template)
+        (run / "reports").unlink()
+    assert not list((tmp_path / "outside").iterdir()) and not (tmp_path / "nowhere").exists()
+    (run / "made").mkdir()
+    (run / "reports").symlink_to("made")
+    assert make_report(run, template).is_file()
 
 
 def test_a_folder_that_cannot_be_written_is_told_before_the_run(run, template):

@@ -1,9 +1,16 @@
 import os
+import shutil
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
+import pytest
+
+from kit.errors import KitError
+from kit.publish.launch import room_of
 from kit.publish.rooms import held, sweep
 
 ROOT = Path(__file__).parents[2]
@@ -42,3 +49,24 @@ def test_other_folders_are_left_alone(tmp_path):
     (tmp_path / "rb-file").write_text("x")
     sweep(tmp_path, "rb-*")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["rb-file", "reports"]
+
+
+def test_a_full_disk_for_temporary_files_is_not_taken_and_told_where_there_is_no_other(tmp_path, monkeypatch):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    usage = shutil.disk_usage
+    full = SimpleNamespace(free=0)
+    monkeypatch.setattr(shutil, "disk_usage", lambda place: full if place == str(tmp_path) else usage(place))
+    with room_of() as room:
+        assert room.parent != tmp_path
+    monkeypatch.setattr(shutil, "disk_usage", lambda place: full)
+    with pytest.raises(KitError, match="temporary files: found no room"), room_of():
+        pass
+
+
+def test_a_kernel_whose_room_was_swept_leaves_nothing_behind(tmp_path):
+    gone = tmp_path / "gone"
+    own = {"PYTHONPATH": str(ROOT), "TMPDIR": str(tmp_path), "IPYTHONDIR": str(gone / "ipython")}
+    environment = {**os.environ, **own}
+    words = [sys.executable, "-P", "-m", "kit.publish.kernel", "-f", str(gone / "kernel.json")]
+    done = subprocess.run(words, env=environment, capture_output=True, text=True, timeout=60, check=True)
+    assert done.stderr == "" and not list(tmp_path.iterdir())
