@@ -28,9 +28,9 @@ def main() -> int:
     for row in rows(given.share, given.only):
         made.append(row)
         print(line(row), flush=True)
+        if given.write:
+            write(made)
     print(f"{sum(row.faults for row in made)} faults, {sum(row.survived for row in made)} survived")
-    if given.write:
-        write(made)
     return int(any(row.survived < row.faults for row in made))
 
 

@@ -223,15 +223,25 @@ def kit(words: Sequence[str], place: Path, changes: Mapping[str, str | None] | N
 
 
 def tree(folder: Path) -> Tree:
-    """Return every file and link below a folder with its hash or target; hidden ones too."""
+    """Return every file and link below a folder with its hash or target; hidden ones too.
+
+    A whole index page is as good as any other: it tells of the reports there are, and holds nothing of its own.
+    """
     found = {}
     for path in sorted(folder.rglob("*")):
         name = path.relative_to(folder).as_posix()
         if path.is_symlink():
             found[name] = f"-> {path.readlink()}"
         elif path.is_file():
-            found[name] = hashlib.sha256(path.read_bytes()).hexdigest()
+            held = path.read_bytes()
+            whole = path.name == "index.html" and held.rstrip().endswith(b"</html>")
+            found[name] = "a whole index" if whole else hashlib.sha256(held).hexdigest()
     return found
+
+
+def seen(files: Tree) -> Tree:
+    """Return the files that a person sees."""
+    return {name: digest for name, digest in files.items() if not is_hidden(name)}
 
 
 def is_hidden(name: str) -> bool:
@@ -240,14 +250,14 @@ def is_hidden(name: str) -> bool:
 
 def state_faults(scene: Scene, now: Tree) -> list[str]:
     """Return what is wrong with a folder after a fault: each file is as before or as after, each report whole."""
-    seen = {name: digest for name, digest in now.items() if not is_hidden(name)}
-    found = [f"lost {name}" for name in scene.before if name not in seen and name in scene.after]
+    there = seen(now)
+    found = [f"lost {name}" for name in scene.before if name not in there and name in scene.after]
     found += [
         f"changed {name}"
-        for name, digest in seen.items()
+        for name, digest in there.items()
         if name in scene.before and digest not in (scene.before[name], scene.after.get(name))
     ]
-    new = {name: digest for name, digest in seen.items() if name not in scene.before}
+    new = {name: digest for name, digest in there.items() if name not in scene.before}
     return found + new_faults(scene, new)
 
 
@@ -290,11 +300,10 @@ def aftermath(scene: Scene, place: Path) -> list[str]:
     found += [f"next run: {fault}" for fault in done.faults(0)]
     now = tree(place / "in")
     changed = [
-        name for name, digest in halted.items()
-        if not is_hidden(name) and now.get(name) not in (digest, scene.after.get(name), *rewritten(name, now))
-    ]  # fmt: skip
+        name for name, held in seen(halted).items() if now.get(name) not in (held, scene.after.get(name))
+    ]
     found += [f"next run changed {name}" for name in changed]
-    new = {name: digest for name, digest in now.items() if name not in scene.before and not is_hidden(name)}
+    new = {name: digest for name, digest in seen(now).items() if name not in scene.before}
     found += [f"next run: {fault}" for fault in new_faults(scene, new)]
     found += [f"next run lacks {name}" for name in scene.after if name not in now]
     if not found and left_over(place):
@@ -303,11 +312,6 @@ def aftermath(scene: Scene, place: Path) -> list[str]:
         kit(words, place)
         found += [f"left over: {path.relative_to(place)}" for path in left_over(place)]
     return found
-
-
-def rewritten(name: str, now: Tree) -> tuple[str, ...]:
-    """Return the present hash of a page that holds nothing of its own: an index tells of one report more."""
-    return (now[name],) if name.endswith("index.html") and name in now else ()
 
 
 def unlike(scene: Scene, now: Path, done: Done, same_day: bool = True) -> list[str]:
