@@ -107,8 +107,15 @@ def flush_file(path: Path) -> None:
 
 
 def keep_failed(reports: Path, name: str, notebook_text: str) -> Path:
-    """Keep a failed run's partial notebook in reports/.failed/ and return its path."""
+    """Keep a failed run's partial notebook in reports/.failed/ and return its path.
+
+    Raises
+    ------
+    KitError
+        Where that is a link to elsewhere.
+    """
     folder = reports / FAILED
+    refuse_way_out(folder)
     folder.mkdir(parents=True, exist_ok=True)
     number = 1
     while True:

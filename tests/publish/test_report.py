@@ -229,6 +229,11 @@ def test_reports_that_lead_out_of_the_run_folder_are_refused(run, template, tmp_
     (run / "made").mkdir()
     (run / "reports").symlink_to("made")
     assert make_report(run, template).is_file()
+    (run / "made" / ".failed").symlink_to(tmp_path / "outside")
+    failing = write_notebook(tmp_path / "fails.ipynb", cells_with(("code", "1 / 0", [])))
+    with pytest.raises(KitError, match=r"\.failed: found a link that leaves its folder"):
+        make_report(run, failing)
+    assert not list((tmp_path / "outside").iterdir())
 
 
 def test_a_folder_that_cannot_be_written_is_told_before_the_run(run, template):
