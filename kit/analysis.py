@@ -15,12 +15,12 @@ from typing import cast
 import pandas as pd
 
 from kit import schema
-from kit.aside import second
+from kit.aside import Aside, outcome, second
 from kit.burns import Curves, common_grid, lid_effect, measure, uncertainty_budget
 from kit.judge.borrowed import borrowed_words
 from kit.judge.cooks import judge_cooks
 from kit.judge.counted import Counted, counted_burns
-from kit.judge.curves import JudgedCurves, judge_curves
+from kit.judge.curves import judge_curves
 from kit.judge.judged import Judged, joined
 from kit.judge.reached import share_reached
 from kit.judge.scores import judge_scores
@@ -166,9 +166,7 @@ def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = N
     counted = counted_burns(measured.metrics, run)
     judged = judge_trial(counted, run, seed, say, beside)
     say("laying the curves over each other")
-    curves = common_grid(logs.readings, run)
-    drawn = judge_curves(curves, counted, run, seed)
-    return _analysis(run, logs, measured.reasons, counted, judged, curves, drawn, seed)
+    return _analysis(run, logs, measured.reasons, counted, judged, seed, beside)
 
 
 def _analysis(
@@ -177,12 +175,15 @@ def _analysis(
     reasons: pd.DataFrame,
     counted: Counted,
     judged: Mapping[str, Judged],
-    curves: Curves,
-    drawn: JudgedCurves,
     seed: int,
+    beside: Aside | None,
 ) -> Analysis:
-    scored = judge_scores(run, counted, question_of(run.trial, seed))
     tables = {name: joined(judged, name, _names(spec)) for name, spec in JUDGED.items()}
+    budget = (counted.metrics, logs.readings, run, tables["means"])
+    begun = beside.begin(uncertainty_budget, budget) if beside else None
+    curves = common_grid(logs.readings, run)
+    drawn = judge_curves(curves, counted, run, seed)
+    scored = judge_scores(run, counted, question_of(run.trial, seed))
     return Analysis(
         run=run,
         readings=logs.readings,
@@ -206,7 +207,7 @@ def _analysis(
         scores=scored.fuels,
         score_pairs=scored.pairs,
         tasters=scored.tasters,
-        uncertainty=uncertainty_budget(counted.metrics, logs.readings, run, tables["means"]),
+        uncertainty=outcome(begun, uncertainty_budget, budget),
         deviations=deviations(run),
         interim=interim_words(run),
         level=judging_level(run.trial),

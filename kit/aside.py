@@ -13,12 +13,13 @@ import signal
 import subprocess
 import sys
 import threading
-from collections import deque
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from contextlib import suppress
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Any, Final, TypeAlias, TypeVar
 
 ALONE: Final = "REPEATBURN_ALONE"
@@ -30,7 +31,7 @@ Channel: TypeAlias = "Connection[Any, Any]"
 
 
 class Aside:
-    """The second process, as this one sees it."""
+    """The second process, as this one sees it: it does one thing after the other."""
 
     def __init__(self, *modules: str) -> None:
         """Start it; it imports these modules before it is asked for anything."""
@@ -47,16 +48,36 @@ class Aside:
                 env=os.environ | {"PYTHONPATH": paths},
             )
         self._owner = os.getpid()
+        self._line: SimpleQueue[tuple[Future[Any], Callable[[], Any]]] = SimpleQueue()
+        threading.Thread(target=self._work, daemon=True).start()
         self.usable = True
 
-    def call(self, function: Callable[..., T], job: Job) -> T:
-        """Have a function called there and return what comes of it.
+    def begin(
+        self, function: Callable[..., T], job: Job, say: Callable[[Job], None] = lambda _: None
+    ) -> Future[T]:
+        """Put a function in the line of what is to be called there; `say` is told of the job as it begins."""
+        future: Future[T] = Future()
 
-        Raises
-        ------
-        OSError, EOFError
-            Where the process has ended or the call failed there.
-        """
+        def call() -> T:
+            say(job)
+            return self._call(function, job)
+
+        self._line.put((future, call))
+        return future
+
+    def _work(self) -> None:
+        while True:
+            future, call = self._line.get()
+            if future.set_running_or_notify_cancel():
+                try:
+                    future.set_result(call())
+                except Exception as error:  # ended, or what cannot go through a pipe, or as the function does
+                    self.close()
+                    future.set_exception(error)
+
+    def _call(self, function: Callable[..., T], job: Job) -> T:
+        if not self.usable:
+            raise EOFError
         self._pipe.send((function, job))
         done, result = self._pipe.recv()
         if not done:
@@ -71,6 +92,19 @@ class Aside:
             self._pipe.close()
             self._process.kill()
             self._process.wait()
+
+
+def outcome(future: Future[T] | None, function: Callable[..., T], job: Job) -> T:
+    """Return what comes of a job that was begun aside; it is done here if it was not begun yet, or failed there.
+
+    Raises
+    ------
+    Exception
+        As the function does.
+    """
+    if future is not None and not future.cancel() and future.exception() is None:
+        return future.result()
+    return function(*job)
 
 
 _known: list[Aside] = []
@@ -116,34 +150,20 @@ def side_by_side(
     Exception
         As the function does.
     """
+    begun = [beside.begin(function, job, say) for job in jobs] if beside else [None] * len(jobs)
     found: dict[int, T] = {}
-    waiting = deque(range(len(jobs)))
-
-    def work(call: Callable[[Job], T]) -> None:
-        while waiting:
-            with suppress(IndexError):  # the other was quicker
-                place = waiting.popleft()
-                say(jobs[place])
-                found[place] = call(jobs[place])
-
-    def work_aside(process: Aside) -> None:
-        with suppress(
-            OSError, EOFError, AttributeError, TypeError
-        ):  # ended, or what cannot go through a pipe
-            work(lambda job: process.call(function, job))
-            return
-        process.close()
-
-    helper = threading.Thread(target=work_aside, args=(beside,)) if beside else None
-    if helper:
-        helper.start()
     try:
-        work(lambda job: function(*job))
+        for place, (future, job) in enumerate(zip(begun, jobs, strict=True)):
+            if future is None or future.cancel():
+                say(job)
+                found[place] = function(*job)
+        return [
+            found[place] if place in found else outcome(future, function, job)
+            for place, (future, job) in enumerate(zip(begun, jobs, strict=True))
+        ]
     finally:
-        waiting.clear()
-        if helper:
-            helper.join()
-    return [found[place] if place in found else function(*job) for place, job in enumerate(jobs)]
+        for future in filter(None, begun):
+            future.cancel()
 
 
 def main(pipe: Channel, modules: Sequence[str]) -> None:

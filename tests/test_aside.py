@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from kit import aside, schema
-from kit.aside import Aside, side_by_side
+from kit.aside import Aside, outcome, side_by_side
 from kit.judge.judged import judge_metric
 from kit.judge.question import Question
 from tests.judge.made import burns_table
@@ -66,6 +66,14 @@ def test_what_fails_there_fails_here_as_it_would():
 
 def test_what_can_not_go_through_the_pipe_is_done_here(beside):
     assert side_by_side(lambda x: x + 1, [(1,), (2,)], beside) == [2, 3]
+
+
+def test_what_was_begun_is_fetched_or_done_here_where_its_turn_had_not_come(beside):
+    begun = [beside.begin(where, (0.3,)) for _ in range(3)]
+    time.sleep(0.1)
+    last, first = outcome(begun[2], where, (0.0,)), outcome(begun[0], where, (0.0,))
+    assert last == os.getpid() != first and begun[2].cancelled()
+    assert outcome(None, where, (0.0,)) == os.getpid()
 
 
 def test_it_ends_with_its_pipe(beside):

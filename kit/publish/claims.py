@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.page.text import anchor
@@ -85,11 +86,12 @@ def _quoted(part: str) -> str:
     return "".join(spelled).replace(" ", "_")
 
 
-def claims_of(facts: Facts) -> list[Claim]:
+@lru_cache(maxsize=1)
+def claims_of(facts: Facts) -> tuple[Claim, ...]:
     """Return a claim for each row of the comparisons, in their order; none in an interim report."""
     if facts.interim:
-        return []
-    return [_claim(row, facts) for row in facts.table("comparisons").itertuples(index=False)]
+        return ()
+    return tuple(_claim(row, facts) for row in facts.table("comparisons").itertuples(index=False))
 
 
 def findings(facts: Facts, most: int = MOST) -> list[Claim]:

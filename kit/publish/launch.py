@@ -165,6 +165,11 @@ def environment_of(room: Path, parent: int | None = None) -> dict[str, str]:
     }
 
 
+def is_kernel() -> bool:
+    """Return whether this process is a kernel in which a report is being made."""
+    return FAULTS_FILE in os.environ
+
+
 @contextmanager
 def manager_of(kernel: Kernel) -> Iterator[Any]:
     """Give a kernel manager, as nbclient takes it, of the process that runs already; close its sockets afterwards."""

@@ -198,7 +198,7 @@ def test_what_is_left_out_of_the_first_screen_is_counted():
 
 def test_an_interim_report_claims_nothing():
     facts = facts_of(stand_in(planned=12))
-    assert claims_of(facts) == [] and findings(facts) == []
+    assert claims_of(facts) == () and findings(facts) == []
     assert answer_sentences(facts)[0].startswith("Interim: 24 of 36 burns")
 
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import kit.publish.figures.export as exporting
 from kit.aside import Aside
 from kit.publish import sections
 from kit.publish.drawings.thin import MOST_FLAGS, thin_burns, thin_flags
@@ -18,6 +19,9 @@ from kit.publish.figures.drawing import MOST_MARKS, png_bytes
 from kit.publish.figures.export import export, files_of
 from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, light_to_dark
 from kit.publish.figures.svg import recoloured, short_path, small_svg
+from kit.publish.launch import FAULTS_FILE
+from kit.publish.sections import section
+from kit.publish.sections.section import shown
 from tests.publish_content.stand_in import FUELS, stand_in
 
 
@@ -254,5 +258,23 @@ def test_the_second_process_makes_the_same_files(drawings):
     beside = Aside()
     for drawing in drawings[:3]:
         drawing.html()
-        assert beside.call(files_of, (drawing, "2026-11-25")) == files_of(drawing, "2026-11-25")
+        there = beside.begin(files_of, (drawing, "2026-11-25"))
+        assert there.result() == files_of(drawing, "2026-11-25")
     beside.close()
+
+
+def test_files_begun_while_sections_are_made_are_those_that_are_written(drawings, tmp_path, monkeypatch):
+    beside, asked = Aside(), []
+    monkeypatch.setattr(exporting, "started", lambda: beside)
+    monkeypatch.setenv(FAULTS_FILE, "faults.json")
+    monkeypatch.setattr(section, "report_date", lambda: "2026-11-25")
+    for drawing in drawings[:3]:
+        assert shown(drawing) == drawing.html()
+        asked.append(exporting._begun[id(drawing), "2026-11-25"][1])
+    written = {path.name: path.read_bytes() for path in export(drawings[:3], tmp_path, "2026-11-25")}
+    beside.close()
+    assert not exporting._begun and all(future.done() for future in asked)
+    assert list(written) == [name for each in drawings[:3] for name in files_of(each, "2026-11-25")]
+    for drawing in drawings[:3]:
+        files = files_of(drawing, "2026-11-25")
+        assert {name: written[name] for name in files} == files

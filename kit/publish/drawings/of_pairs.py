@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -72,7 +73,7 @@ def _as_drawn(values: pd.Series, spec: Metric, facts: Facts) -> pd.Series:
     return turned(known, spec.unit, facts.units, difference=True)
 
 
-def pairs_drawing(facts: Facts, metric: str, claims: list[Claim]) -> Drawing | None:
+def pairs_drawing(facts: Facts, metric: str, claims: Sequence[Claim]) -> Drawing | None:
     """Return the drawing of every comparison of a metric, or None where none has an interval."""
     table = pairs_table(facts, metric).dropna(subset=["low", "high"])
     if not len(table):
@@ -104,7 +105,7 @@ def _ranks(facts: Facts, metric: str, table: pd.DataFrame) -> list[int]:
     return [order.index(each) if each in order else len(order) for each in ids]
 
 
-def _n(claims: list[Claim]) -> str:
+def _n(claims: Sequence[Claim]) -> str:
     found = {(claim.n, claim.bags) for claim in claims}
     if len(found) != 1:
         return ""
@@ -170,7 +171,7 @@ def break_even_drawing(facts: Facts) -> Drawing | None:
     )
 
 
-def pair_drawing(facts: Facts, claims: list[Claim]) -> Drawing | None:
+def pair_drawing(facts: Facts, claims: Sequence[Claim]) -> Drawing | None:
     """Return the drawing of two fuels on every measure, each with its margin, or None where none has an interval."""
     import pandas as pd
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import Future
 from pathlib import Path
 
-from kit.aside import side_by_side, started
+from kit.aside import outcome, started
 from kit.publish.figures.drawing import Drawing, png_bytes
 from kit.publish.figures.look import DARK_LOOK, LIGHT_LOOK, light_to_dark
 from kit.publish.figures.svg import recoloured, with_words
@@ -13,6 +14,10 @@ from kit.publish.figures.turn import turned
 from kit.publish.results import as_csv
 
 Say = Callable[[str], None]
+Files = Mapping[str, bytes]
+
+_begun: dict[tuple[int, str], tuple[Drawing, Future[Files]]] = {}
+"""Files that the second process makes, by drawing and date; the drawing is kept so that its id stays its own."""
 
 
 def export(
@@ -34,18 +39,29 @@ def export(
     progress
         Told the title of each drawing.
     """
-    jobs = [(drawing, date) for drawing in {drawing.file: drawing for drawing in drawings}.values()]
     tell = progress or (lambda _: None)
-    written: list[Path] = []
-    for files in side_by_side(files_of, jobs, started(), lambda job: tell(job[0].title)):
-        for name, content in files.items():
-            path = Path(folder) / name
+    chosen = list({drawing.file: drawing for drawing in drawings}.values())
+    begin(chosen, date)
+    written: dict[str, list[Path]] = {}
+    for drawing in reversed(chosen):  # the second process comes from the other end
+        tell(drawing.title)
+        files = outcome(_begun.pop((id(drawing), date), (None, None))[1], files_of, (drawing, date))
+        written[drawing.file] = [Path(folder) / name for name in files]
+        for path, content in zip(written[drawing.file], files.values(), strict=True):
             path.write_bytes(content)
-            written.append(path)
-    return written
+    return [path for drawing in chosen for path in written[drawing.file]]
 
 
-def files_of(drawing: Drawing, date: str) -> Mapping[str, bytes]:
+def begin(drawings: Iterable[Drawing], date: str) -> None:
+    """Have the second process make the files of drawings while others are still to be drawn, if there is one."""
+    beside = started()
+    for drawing in drawings if beside else ():
+        key = (id(drawing), date)
+        if beside and key not in _begun:
+            _begun[key] = (drawing, beside.begin(files_of, (drawing, date)))
+
+
+def files_of(drawing: Drawing, date: str) -> Files:
     """Return the files of one drawing by name."""
     name = drawing.file
     svg = with_words(drawing.svg, drawing.title, drawing.alt)

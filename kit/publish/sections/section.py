@@ -7,6 +7,9 @@ from dataclasses import dataclass
 
 from kit.page.text import Html, element, join
 from kit.publish.figures.drawing import Drawing
+from kit.publish.figures.export import begin
+from kit.publish.launch import is_kernel
+from kit.publish.staging import report_date
 
 
 @dataclass(frozen=True)
@@ -70,5 +73,9 @@ def folded(summary: str, *children: object) -> Html | None:
 
 
 def shown(drawing: Drawing | None) -> Html | None:
-    """Return a drawing's figure, or None."""
-    return drawing.html() if drawing is not None else None
+    """Return a drawing's figure, or None; where a report is being made its files are begun meanwhile."""
+    if drawing is None:
+        return None
+    if is_kernel():
+        begin([drawing], report_date())
+    return drawing.html()
