@@ -35,6 +35,15 @@ class Row:
 
 
 @dataclass(frozen=True)
+class Attempt:
+    """What is to be tried: each of its tries gives what went wrong in it."""
+
+    kind: str
+    tried: str
+    tries: Iterable[list[str]]
+
+
+@dataclass(frozen=True)
 class Done:
     """What came of one command."""
 
@@ -340,12 +349,12 @@ def cleared(place: Path, found: list[str]) -> list[str]:
     return found
 
 
-def tried(kind: str, words: str, tries: Iterable[list[str]]) -> Row:
-    """Make the row of several tries, each of which tells what went wrong;"""
+def tried(attempt: Attempt) -> Row:
+    """Make the tries of an attempt and return their row."""
     began, count, faults = time.perf_counter(), 0, []
-    for found in tries:
+    for found in attempt.tries:
         count += 1
         if found:
             faults.append("; ".join(found))
     note = " | ".join(dict.fromkeys(faults))[:600]
-    return Row(kind, words, count, count - len(faults), time.perf_counter() - began, note)
+    return Row(attempt.kind, attempt.tried, count, count - len(faults), time.perf_counter() - began, note)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from tests.soak.bench import KIT, Bench, Row, Scene, cleared, kit, tree, tried, unlike
+from tests.soak.bench import KIT, Attempt, Bench, Scene, cleared, kit, tree, unlike
 
 LOCALES = ("de_DE.UTF-8", "ja_JP.UTF-8", "tr_TR.UTF-8", "tr_TR.ISO-8859-9", "ja_JP.EUC-JP")
 ZONES = ("Pacific/Kiritimati", "America/St_Johns", "Asia/Kathmandu", "Nowhere/Nonsense", "<+15>-15:30")
@@ -31,22 +31,22 @@ HOMES: tuple[tuple[str, Mapping[str, str | None]], ...] = (
 )
 
 
-def rows(bench: Bench) -> Iterator[Row]:
-    """Yield a row for each kind of place; `report` where it is to be had, else `plan`."""
+def rows(bench: Bench) -> Iterator[Attempt]:
+    """Yield what is to be tried in each kind of place; `report` where it is to be had, else `plan`."""
     scene = bench.scenes.get("report") or bench.scenes["plan"]
     cheap = bench.scenes.get("plan", scene)
-    yield tried("odd place", f"{scene.name}, no home, no folder for temporary files", homes(bench, scene))
+    yield Attempt("odd place", f"{scene.name}, no home, no folder for temporary files", homes(bench, scene))
     there, missing = locales(bench.root / "locales")
     kinds = "languages" + (f" ({', '.join(missing)} not installed)" if missing else "")
-    yield tried("odd place", f"{scene.name}, {kinds}", languages(bench, scene, there))
-    yield tried("odd place", f"{scene.name}, time zones", zones(bench, scene))
-    yield tried("odd place", f"{scene.name}, nobody else may read (umask 077)", private(bench, scene))
-    yield tried("odd place", f"{cheap.name}, names of the folder", names(bench, cheap, NAMES))
+    yield Attempt("odd place", f"{scene.name}, {kinds}", languages(bench, scene, there))
+    yield Attempt("odd place", f"{scene.name}, time zones", zones(bench, scene))
+    yield Attempt("odd place", f"{scene.name}, nobody else may read (umask 077)", private(bench, scene))
+    yield Attempt("odd place", f"{cheap.name}, names of the folder", names(bench, cheap, NAMES))
     if cheap is not scene:
-        yield tried("odd place", f"{scene.name}, names of the folder", names(bench, scene, NAMES[1:16:3]))
-    yield tried("links", "links that leave the run folder", links(bench))
-    yield tried("security", "nothing in a run folder is run", witnesses(bench))
-    yield tried("security", f"{scene.name}, without a network", no_network(bench, scene))
+        yield Attempt("odd place", f"{scene.name}, names of the folder", names(bench, scene, NAMES[1:16:3]))
+    yield Attempt("links", "links that leave the run folder", links(bench))
+    yield Attempt("security", "nothing in a run folder is run", witnesses(bench))
+    yield Attempt("security", f"{scene.name}, without a network", no_network(bench, scene))
 
 
 def homes(bench: Bench, scene: Scene) -> Iterator[list[str]]:
