@@ -100,19 +100,24 @@ class Facts:
 
     def rows(self, name: str, metric: str) -> pd.DataFrame:
         """Return the rows of a table that are of one metric."""
-        table = self.table(name)
-        return table[table["metric"] == metric]
+        return self._parts(name).get(metric, self.table(name).iloc[:0])
+
+    def _parts(self, name: str) -> Mapping[Any, pd.DataFrame]:
+        if name not in self._parted:
+            self._parted[name] = dict(iter(self.table(name).groupby("metric", sort=False)))
+        return self._parted[name]
+
+    @cached_property
+    def _parted(self) -> dict[str, Mapping[Any, pd.DataFrame]]:
+        return {}
 
     def in_order(self, table: pd.DataFrame) -> pd.DataFrame:
         """Return rows in the order of the trial file, by column fuel or by a and b."""
         places = {player.id: player.place for player in self.cast}
         names = [name for name in ("fuel", "a", "b") if name in table]
-        order = {name: table[name].map(places).fillna(len(places)) for name in names}
-        keys = [f"_{name}" for name in names]
-        sorted_ = table.assign(**{f"_{name}": place for name, place in order.items()}).sort_values(
-            keys, kind="stable"
-        )
-        return sorted_.drop(columns=keys)
+        keys = zip(*([places.get(fuel, len(places)) for fuel in table[name]] for name in names), strict=True)
+        order = [row for row, _ in sorted(enumerate(keys), key=lambda found: found[1])]
+        return table.iloc[order] if names else table
 
     def spec(self, metric: str) -> schema.Metric:
         """Return what a metric id stands for in this trial."""
@@ -199,8 +204,11 @@ class Facts:
 
     def burns_of(self, fuel: str) -> int:
         """Return how many burns of a fuel count."""
-        table = self.table("metrics")
-        return int(table.loc[table["fuel"] == fuel, "burn"].nunique())
+        return int(self._burns.get(fuel, 0))
+
+    @cached_property
+    def _burns(self) -> Mapping[Any, Any]:
+        return dict(self.table("metrics").groupby("fuel")["burn"].nunique())
 
 
 def facts_of(analysis: Any) -> Facts:

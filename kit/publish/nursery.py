@@ -6,6 +6,7 @@ of that.  The process imports and forks, and never runs a notebook itself, so no
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import select
@@ -21,9 +22,10 @@ from typing import IO, Any, Final
 from kit.publish.launch import Kernel, environment_of, room_of, working_folder, write_connection
 
 PRELOADED: Final = (
-    "ipykernel.kernelapp", "IPython.core.interactiveshell", "pandas", "scipy.stats", "scipy.optimize",
-    "matplotlib.figure", "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg",
-    "kit.analysis", "kit.publish.beside", "kit.publish.sections",
+    "ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.interactiveshell", "pandas", "pyarrow.csv",
+    "scipy.stats", "scipy.optimize", "matplotlib.figure", "matplotlib.backends.backend_agg",
+    "matplotlib.backends.backend_svg", "kit.analysis", "kit.variance.bounded", "kit.variance.censored",
+    "kit.publish.beside", "kit.publish.sections",
 )  # fmt: skip
 
 Kernels = Callable[[], AbstractContextManager[Kernel]]
@@ -130,6 +132,7 @@ def serve() -> None:
 
     for name in PRELOADED:
         importlib.import_module(name)
+    gc.freeze()  # no kernel looks through what all of them share, or copies its pages
     answers = os.fdopen(os.dup(1), "w")
     os.dup2(2, 1)  # what a library prints must not be taken for an answer
     for line in sys.stdin:
