@@ -18,7 +18,7 @@ from kit.plan.planned import Planned, make_plan
 from kit.plan.sheets import codes, key_page, own_columns, sheets_page
 from kit.plan.words import plan_words
 from kit.schema import BURNS
-from kit.trial import Plan, write_plan, write_whole
+from kit.trial import Plan, sweep_drafts, write_plan, write_whole
 
 SHEETS, KEY = "plan/sheets.html", "plan/key.html"
 
@@ -112,6 +112,7 @@ def _pages(planned: Planned, plan: Plan, coded: dict[str, str], simulated: bool)
 def _write(planned: Planned, coded: dict[str, str], simulated: bool) -> Written:
     folder = planned.folder
     (folder / "plan").mkdir(exist_ok=True)
+    sweep_drafts(folder)  # a burn sheet with rows is not written again
     plan = write_plan(folder, planned.plan)
     texts = _pages(planned, plan, coded, simulated)
     if is_empty(folder / SHEET):

@@ -106,7 +106,7 @@ def at_changes(bench: Bench, scene: Scene) -> Iterator[list[str]]:
     place = bench.laid_out(scene)
     done = kit(["0", f"{place}", *scene.words(place / "in")], place, command=COUNTED)
     changes = int(done.err.split("changes")[-1])
-    count = min(changes, bench.count(CHANGES))
+    count = min(changes, bench.count(CHANGES if scene.seconds > CHEAP_S else MOMENTS))
     for number in range(count):
         place = bench.laid_out(scene)
         at = 1 + round(number * (changes - 1) / max(1, count - 1))

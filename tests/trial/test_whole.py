@@ -9,7 +9,9 @@ from kit.trial import write_whole
 
 
 def test_a_file_is_replaced_and_what_was_left_long_ago_goes(tmp_path):
-    place, old, fresh = (tmp_path / name for name in ("plan.toml", ".plan.toml-dead", ".plan.toml-live"))
+    place, old, fresh = (
+        tmp_path / name for name in ("plan.toml", ".key.html.draft-0000dead", ".plan.toml.draft-0000live")
+    )
     for path in (place, old, fresh):
         path.write_text("x", "utf-8")
     os.utime(old, (time.time() - 120,) * 2)
