@@ -86,6 +86,8 @@ class Analysis:
         What people scored, fuel by fuel and compared; how far the tasters differ.
     uncertainty, deviations
         Uncertainty budget of the fuel means; what differs from the plan as written.
+    setting
+        The declared setting whose burns are compared; '' where the trial knows one setting only.
     interim
         '14 of 36 burns' where planned burns are still to come: then no verdict is given; else ''.
     level, seed
@@ -132,6 +134,7 @@ class Analysis:
     tasters: pd.DataFrame
     uncertainty: pd.DataFrame
     deviations: pd.DataFrame
+    setting: str
     interim: str
     level: float
     seed: int
@@ -209,6 +212,7 @@ def _analysis(
         tasters=scored.tasters,
         uncertainty=outcome(begun, uncertainty_budget, budget),
         deviations=deviations(run),
+        setting=counted.setting,
         interim=interim_words(run),
         level=judging_level(run.trial),
         seed=seed,

@@ -110,7 +110,6 @@ def how_we_know(analysis: Any) -> str:
 
 def three_sentences(facts: Facts) -> tuple[str, str, str]:
     """Return three sentences: what was done, how differences were judged, how anyone can check."""
-    bags = sum(facts.bags_of(player.id) for player in facts.cast)
     burned = "simulated" if facts.simulated else "burned"
     where = f" in {facts.trial.cooker}" if facts.trial.cooker else ""
     labels = (
@@ -118,7 +117,7 @@ def three_sentences(facts: Facts) -> tuple[str, str, str]:
         or "what was measured"
     )
     first = (
-        f"We {burned} {counted(len(facts.cast), 'fuel')} from {counted(bags, 'bag')}, "
+        f"We {burned} {counted(len(facts.cast), 'fuel')} from {counted(facts.bags, 'bag')}, "
         f"{counted(facts.done, 'burn')} in all{where}, "
         f"and logged {labels}."
     )

@@ -102,6 +102,24 @@ class Facts:
         """Return the rows of a table that are of one metric."""
         return self._parts(name).get(metric, self.table(name).iloc[:0])
 
+    def values_of(self, metric: str) -> pd.DataFrame:
+        """Return the values of a metric that are compared: minutes held for a cook are of any setting for it."""
+        rows = self.rows("metrics", metric)
+        return rows if metric.startswith("band:") else rows[rows["burn"].isin(self.compared)]
+
+    @cached_property
+    def setting(self) -> str:
+        """The setting whose burns are compared; '' where the trial knows one only."""
+        return str(self.extra("setting", ""))
+
+    @cached_property
+    def compared(self) -> frozenset[str]:
+        """The burns that are compared with one another: they count, and were run at one setting."""
+        burns = self.table("metrics")["burn"]
+        if not self.setting:
+            return frozenset(burns)
+        return frozenset(burns) & frozenset(self.sheet.loc[self.sheet["setting"] == self.setting, "burn"])
+
     def _parts(self, name: str) -> Mapping[Any, pd.DataFrame]:
         if name not in self._parted:
             self._parted[name] = dict(iter(self.table(name).groupby("metric", sort=False)))
@@ -178,8 +196,7 @@ class Facts:
     @property
     def singles(self) -> bool:
         """Whether every fuel was burned once, so that nothing has an error bar of its own."""
-        burns = self.table("metrics").groupby("fuel")["burn"].nunique()
-        return len(burns) > 0 and int(burns.max()) == 1
+        return max(self._burns.values(), default=0) == 1
 
     @property
     def borrowed(self) -> bool:
@@ -196,19 +213,33 @@ class Facts:
         """Whether the burns came from a computer: such a folder carries a note that says so."""
         return (Path(self.analysis.run.folder) / SIMULATED).is_file()
 
-    def bags_of(self, fuel: str) -> int:
-        """Return how many bags of a fuel were burned."""
+    @property
+    def bags(self) -> int:
+        """Bags that were burned, at whatever setting."""
         table = self.table("metrics")
-        bags = table.loc[table["fuel"] == fuel, "bag"]
-        return int(bags[bags != ""].nunique())
+        return len(table.loc[table["bag"] != "", ["fuel", "bag"]].drop_duplicates())
+
+    def bags_of(self, fuel: str) -> int:
+        """Return how many bags of a fuel are compared."""
+        return int(self._bags.get(fuel, 0))
 
     def burns_of(self, fuel: str) -> int:
-        """Return how many burns of a fuel count."""
+        """Return how many burns of a fuel are compared."""
         return int(self._burns.get(fuel, 0))
 
     @cached_property
-    def _burns(self) -> Mapping[Any, Any]:
-        return dict(self.table("metrics").groupby("fuel")["burn"].nunique())
+    def _comparable(self) -> pd.DataFrame:
+        table = self.table("metrics")
+        return table.loc[table["burn"].isin(self.compared), ["fuel", "bag", "burn"]]
+
+    @cached_property
+    def _burns(self) -> Mapping[Any, int]:
+        return dict(self._comparable.groupby("fuel")["burn"].nunique())
+
+    @cached_property
+    def _bags(self) -> Mapping[Any, int]:
+        table = self._comparable
+        return dict(table[table["bag"] != ""].groupby("fuel")["bag"].nunique())
 
 
 def facts_of(analysis: Any) -> Facts:

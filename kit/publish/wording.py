@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from kit.page.numbers import NBSP, Units, convert, plain
 from kit.publish.phrases import phrase_of
 from kit.schema import Metric
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 WORDS = (
     "no",
@@ -53,6 +57,15 @@ def counts(a: str, b: str, burns: tuple[int, int], bags: tuple[int, int]) -> str
     for name, n, of in zip((a, b), burns, bags, strict=True):
         told.append(f"{counted(n, 'burn')} of {name}" + (f" from {counted(of, 'bag')}" if of else ""))
     return ", ".join(told)
+
+
+def row_places(rows: pd.DataFrame) -> list[int] | None:
+    """Return decimals for each row of a table with columns low and high; None where no row has an interval."""
+    limits = [(low, high) for low, high in zip(rows["low"], rows["high"], strict=True)]
+    known = [places(low, high) for low, high in limits if math.isfinite(low) and math.isfinite(high)]
+    if not known:
+        return None
+    return [places(low, high) if math.isfinite(high - low) else max(known) for low, high in limits]
 
 
 def places(low: float, high: float, *against: float) -> int:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from kit import schema
 from kit.publish import sections
+from kit.publish.drawings.of_curves import curves_drawing
 from kit.publish.facts import facts_of
 from kit.publish.limits import limits, limits_table
 from kit.publish.looks import earlier_looks
@@ -175,3 +176,20 @@ def test_why_values_are_bounds_or_blank_is_told_once_for_each_reason():
     assert text.count("the charge is blank") == text.count("the range was saturated") == 1
     assert "b01, b02" in text and "b01, b02, b03" not in text
     assert "Why values are bounds" not in read(sections.data_quality(base).html).text
+
+
+def test_what_is_drawn_and_counted_is_of_the_setting_that_is_compared():
+    base = stand_in(burns=2)
+    second = base.run.burns["burn"].isin(base.metrics.groupby(["fuel", "bag"])["burn"].last())
+    sheet = base.run.burns.assign(setting=second.map({True: "low", False: "full"}))
+    run = SimpleNamespace(**{**vars(base.run), "burns": sheet})
+    facts = facts_of(SimpleNamespace(**{**vars(base), "run": run, "setting": "full"}))
+    every = facts_of(base)
+    assert (facts.done, facts.bags) == (every.done, every.bags) and len(facts.compared) == every.done // 2
+    assert [facts.burns_of(each.id) for each in facts.cast] == [
+        every.burns_of(each.id) // 2 for each in every.cast
+    ]
+    assert set(facts.values_of("peak")["burn"]) == facts.compared
+    drawn = curves_drawing(facts).data
+    assert set(drawn.loc[drawn["what"] == "burn", "burn"]) == facts.compared
+    assert "at setting 'full'" in read(sections.answer(facts.analysis).html).text

@@ -75,6 +75,7 @@ def _burn_lines(facts: Facts, cast: Cast) -> tuple[pd.DataFrame, pd.DataFrame]:
     fuel_of = dict(zip(facts.sheet["burn"], facts.sheet["fuel"], strict=True))
     readings = facts.table("readings")
     readings = readings[readings["probe"] == main_probe(facts)]
+    readings = readings[readings["burn"].isin(facts.compared | set(facts.in_state("excluded")["burn"]))]
     readings = readings[readings["burn"].map(fuel_of).isin([player.id for player in cast])]
     readings = readings[readings["elapsed_s"].astype(float) >= EARLIEST_S]
     burns = thin_burns(readings)

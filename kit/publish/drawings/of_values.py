@@ -39,7 +39,7 @@ def values_drawing(facts: Facts, metric: str, fuels: tuple[str, ...] = ()) -> Dr
 
 def _values(facts: Facts, metric: str, cast: Cast) -> tuple[pd.DataFrame, pd.DataFrame]:
     unit, names = facts.spec(metric).unit, [player.id for player in cast]
-    burns = facts.rows("metrics", metric)
+    burns = facts.values_of(metric)
     burns = burns[burns["status"].isin(KEPT) & burns["value"].notna() & burns["fuel"].isin(names)]
     means = facts.rows("means", metric)
     means = means[means["fuel"].isin(names)]

@@ -120,7 +120,7 @@ def methods(analysis: Any) -> Methods:
 def _metrics(facts: Facts) -> Rows:
     rows = []
     for metric in facts.metrics:
-        spec, own = facts.spec(metric), facts.rows("metrics", metric)
+        spec, own = facts.spec(metric), facts.values_of(metric)
         counts = own["status"].value_counts()
         rows.append(
             (

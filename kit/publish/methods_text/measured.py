@@ -21,7 +21,6 @@ def measured_lines(facts: Facts) -> list[str]:
 
 def _burns(facts: Facts) -> str:
     trial = facts.trial
-    bags = sum(facts.bags_of(player.id) for player in facts.cast)
     where = f" in {trial.cooker}" if trial.cooker else ""
     who = f" by {trial.operator}" if trial.operator else ""
     days = facts.table("metrics")["day"].replace("", None).nunique()
@@ -29,7 +28,7 @@ def _burns(facts: Facts) -> str:
     made = "were simulated" if facts.simulated else "were made"
     return (
         f"{counted(facts.done, 'burn').capitalize()} of {counted(len(facts.cast), 'fuel')} from "
-        f"{counted(bags, 'bag')} "
+        f"{counted(facts.bags, 'bag')} "
         f"{made}{where}{who}{on}. A burn is one charge, lit, logged and left to burn down; it is what is "
         "counted, not the reading."
     )

@@ -126,7 +126,7 @@ def design_of(facts: Facts) -> Design | None:
         return None
     parts = facts.rows("components", facts.metrics[0])
     sds = {name: float(group.median()) for name, group in parts.groupby("component")["sd"]}
-    burns = facts.rows("metrics", facts.metrics[0])
+    burns = facts.values_of(facts.metrics[0])
     bags = burns[burns["bag"] != ""].groupby("fuel")["bag"].nunique()
     if not sds.get("burn") or bags.empty:
         return None

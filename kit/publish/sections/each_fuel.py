@@ -12,7 +12,7 @@ from kit.publish.limits import limits_table
 from kit.publish.price import price_metric
 from kit.publish.sections.scored import scores_html
 from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section, shown
-from kit.publish.wording import label_of
+from kit.publish.wording import label_of, row_places
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,7 +51,7 @@ def _also_drawn(facts: Facts) -> list[str]:
 
 
 def _has_values(facts: Facts, metric: str) -> bool:
-    return bool(facts.rows("metrics", metric)["value"].notna().any())
+    return bool(facts.values_of(metric)["value"].notna().any())
 
 
 def means_table(facts: Facts, metric: str, fuels: tuple[str, ...] = ()) -> Html | None:
@@ -64,12 +64,14 @@ def means_table(facts: Facts, metric: str, fuels: tuple[str, ...] = ()) -> Html 
     label = label_of(spec, facts.units)
     kind = "geometric mean" if spec.scale == "log" else "mean"
     bags = rows["bags"].where(rows["bags"] > 0)
-    made = rows.assign(name=[facts.name(fuel) for fuel in rows["fuel"]], bags=bags)
+    digits = row_places(rows)
+    made = rows.assign(name=[facts.name(fuel) for fuel in rows["fuel"]], bags=bags, digits=digits)
+    decimals = None if digits is None else "digits"
     columns = [
         Col("name", "Fuel", kind="head"),
-        Col("mean", kind, unit=spec.unit, kind="number"),
-        Col("low", "from", unit=spec.unit, kind="number"),
-        Col("high", "to", unit=spec.unit, kind="number"),
+        Col("mean", kind, unit=spec.unit, kind="number", decimals=decimals),
+        Col("low", "from", unit=spec.unit, kind="number", decimals=decimals),
+        Col("high", "to", unit=spec.unit, kind="number", decimals=decimals),
         Col("n", "burns", kind="number", decimals=0),
         Col("bags", "bags", kind="number", decimals=0),
     ]
@@ -144,8 +146,7 @@ def conditions_of(facts: Facts, fuels: tuple[str, ...] = ()) -> pd.DataFrame:
     """Return burns, bags, days and the mean recorded conditions of each fuel."""
     import pandas as pd
 
-    done = set(facts.table("metrics")["burn"])
-    sheet = facts.sheet[facts.sheet["burn"].isin(done)]
+    sheet = facts.sheet[facts.sheet["burn"].isin(facts.compared)]
     rows = []
     for player in facts.cast.only(fuels) if fuels else facts.cast:
         own = sheet[sheet["fuel"] == player.id]
@@ -164,7 +165,7 @@ def conditions_table(facts: Facts, fuels: tuple[str, ...] = ()) -> Html:
     columns = [Col("fuel", "Fuel", kind="head")]
     columns += [Col(name, name, kind="number", decimals=0) for name in ("burns", "bags", "days")]
     columns += [Col(name, words, unit=unit, kind="number") for name, words, unit in recorded]
-    note = "Means over the burns that count. Fuels burned under unlike conditions are hard to compare."
+    note = "Means over the burns that are compared. Fuels burned under unlike conditions are hard to compare."
     return table(rows, "Burns and their conditions", columns, units=facts.units, note=note)
 
 

@@ -123,10 +123,13 @@ def _question(facts: Facts) -> str:
 
 def _burned(facts: Facts) -> str:
     trial = facts.trial
-    bags = sum(facts.bags_of(player.id) for player in facts.cast)
     days = int(facts.table("metrics")["day"].replace("", None).nunique())
-    counts = f"{counted(len(facts.cast), 'fuel')}, {counted(bags, 'bag')}, {counted(facts.done, 'burn')}"
+    counts = (
+        f"{counted(len(facts.cast), 'fuel')}, {counted(facts.bags, 'bag')}, {counted(facts.done, 'burn')}"
+    )
     parts = [counts[:1].upper() + counts[1:] + (f" on {counted(days, 'day')}" if days else "")]
+    if facts.setting:
+        parts.append(f"Compared are the {counted(len(facts.compared), 'burn')} at setting '{facts.setting}'")
     if trial.cooker:
         parts.append(f"Cooker: {trial.cooker}")
     if trial.charge.model_fields_set:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from kit.page.tables import Col, table
 from kit.publish.facts import Facts, facts_of
 from kit.publish.sections.section import Section, heading, paragraph, section
-from kit.publish.wording import label_of
+from kit.publish.wording import label_of, row_places
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,16 +76,21 @@ def _one(facts: Facts, rows: pd.DataFrame) -> list[object]:
             "No burn was run at a setting for this cook, so nothing is said of how long a fuel would serve it."
         ]
         return [paragraph(text) for text in told]
+    valued = facts.in_order(valued)
+    order = list(dict.fromkeys(valued["quantity"]))
+    valued = valued.sort_values("quantity", key=lambda names: names.map(order.index), kind="stable")
     made = valued.assign(
         name=[facts.name(fuel) for fuel in valued["fuel"]],
         label=[_quantity(row) for row in valued.itertuples(index=False)],
+        digits=_places(valued),
     )
+    decimals = None if made["digits"].isna().any() else "digits"
     columns = [
         Col("name", "Fuel", kind="head"),
         Col("setting", "setting"),
-        Col("value", "value", kind="number"),
-        Col("low", "from", kind="number"),
-        Col("high", "to", kind="number"),
+        Col("value", "value", kind="number", decimals=decimals),
+        Col("low", "from", kind="number", decimals=decimals),
+        Col("high", "to", kind="number", decimals=decimals),
         Col("n", "burns", kind="number", decimals=0),
     ]
     note = f"Burns run at this cook's setting alone. From and to: {facts.percent} interval."
@@ -93,6 +98,13 @@ def _one(facts: Facts, rows: pd.DataFrame) -> list[object]:
         table(made, "What was found at this setting", columns, note=note, group="label"),
         *(paragraph(text) for text in notes),
     ]
+
+
+def _places(rows: pd.DataFrame) -> list[int] | None:
+    """Return decimals row by row: none for whole top-ups."""
+    whole = (rows[["value", "low", "high"]].astype(float) % 1 == 0).all(axis=1)
+    found = row_places(rows)
+    return found and [0 if is_whole else each for is_whole, each in zip(whole, found, strict=True)]
 
 
 def _quantity(row: Any) -> str:

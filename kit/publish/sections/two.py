@@ -33,7 +33,7 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
     _check(whole, a, b)
     pair, facts = (a, b), narrowed(whole, a, b)
     claims = sorted(claims_of(facts), key=lambda claim: facts.metrics.index(claim.metric))
-    own = [metric for metric in facts.primary if facts.rows("metrics", metric)["value"].notna().any()]
+    own = [metric for metric in facts.primary if facts.values_of(metric)["value"].notna().any()]
     values = [values_drawing(facts, metric, pair) for metric in own]
     lines = (
         [curves_drawing(facts, pair), difference_drawing(facts, a, b)] if len(facts.table("readings")) else []
