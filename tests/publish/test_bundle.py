@@ -1,8 +1,10 @@
 import csv
 import email.message
+import errno
 import hashlib
 import io
 import json
+import shutil
 import struct
 import subprocess
 import urllib.request
@@ -325,3 +327,16 @@ def test_a_report_made_anew_still_knows_of_earlier_looks(told, monkeypatch):
     bundle = make_bundle(told, leave_out=["people"], agreed=True)
     assert seen == [earlier_looks(told)] == [1]
     assert not [name for name in members(bundle.path) if "looked-" in name]
+
+
+def test_a_disk_that_fills_while_the_report_is_copied_is_told(told, monkeypatch):
+    def refuse(source, target):
+        if "tables" in Path(source).parts:
+            raise OSError(errno.ENOSPC, "No space left on device", str(target))
+        return copyfile(source, target)
+
+    copyfile = shutil.copyfile
+    monkeypatch.setattr(shutil, "copyfile", refuse)
+    with pytest.raises(KitError, match="the disk is full"):
+        make_bundle(told, agreed=True)
+    assert not [path for path in (told / "reports").iterdir() if path.name.startswith(".") or path.is_file()]

@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from kit.errors import KitError
-from kit.publish import make_report
-from kit.publish.notebook import NotRunError
+from kit.publish import make_report, report
+from kit.publish.notebook import NotRunError, run_notebook
 from tests.publish.stand_in import CELLS, write_notebook, write_run
 
 ROOT = Path(__file__).parents[2]
@@ -151,6 +151,19 @@ def test_a_killed_kernel_is_told_as_that(run, tmp_path):
         make_report(run, template)
     assert "Warning" not in str(caught.value)
     assert [path.name for path in (run / "reports").iterdir()] == [".failed"]
+
+
+def test_a_kernel_that_dies_before_its_first_word_is_told_as_that(run, template, monkeypatch):
+    monkeypatch.setattr(report, "run_notebook", after_the_kernels_death)
+    with pytest.raises(NotRunError, match="the notebook's process ended early"):
+        make_report(run, template)
+    assert [path.name for path in (run / "reports").iterdir()] == [".failed"]
+
+
+def after_the_kernels_death(kernel, job, progress):
+    kernel.process.kill()
+    kernel.process.wait()
+    return run_notebook(kernel, job, progress)
 
 
 def test_a_notebook_without_results_is_no_report(run, tmp_path):
