@@ -63,8 +63,12 @@ def chance_better(
 
 
 def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: int = 2000) -> pd.DataFrame:
-    """Return the chance for every pair of fuels: a, b, chance, low, high, level, seed (schema.CHANCES)."""
-    found = _of_pairs(fit, list(combinations(range(len(fit.labels)), 2)), level, seed, trials)
+    """Return the chance for every pair of fuels: a, b, chance, low, high, level, seed (schema.CHANCES).
+
+    Pairs that day or another block keeps apart have none.
+    """
+    pairs = [(i, j) for i, j in combinations(range(len(fit.labels)), 2) if not fit.design.apart[i, j]]
+    found = _of_pairs(fit, pairs, level, seed, trials) if pairs else []
     names = ("a", "b", "chance", "low", "high", "level", "seed")
     return pd.DataFrame([{name: getattr(each, name) for name in names} for each in found])
 

@@ -137,13 +137,17 @@ def _of_a_primary_metric(fit: RepeatFit, family: Family | None, tables: Tables, 
 
 
 def _influence(fit: RepeatFit, family: Family | None, question: Question) -> pd.DataFrame:
-    """Judge again with each burn, bag and day left out; burns known only as bounds are left out throughout."""
+    """Judge again with each burn, bag and day left out; burns known only as bounds are left out throughout.
+
+    Where day goes along with fuel there is no verdict that could hang on anything.
+    """
 
     def again(rows: pd.DataFrame) -> pd.DataFrame:
         refit = fit_repeats(rows, scale=fit.scale, **question.roles(rows))
         return compare(refit, question, family)
 
-    return influence(compare(fit, question, family), fit.table, again)
+    found = influence(compare(fit, question, family), fit.table, again)
+    return found[found["verdict"] != "cannot be separated"]
 
 
 def _further(

@@ -55,3 +55,11 @@ def test_a_sample_of_the_simulation_lies_within_its_limits():
     scene = judging.SCENES[0]
     row = judging.simulate(scene, trials=60, seed=3)
     assert not judging.outside(row), row
+
+
+def test_fuels_that_days_keep_apart_have_no_chance():
+    table = burns_table(fuels=3)
+    days = table["fuel"].map({"fuel 0": "monday", "fuel 1": "tuesday", "fuel 2": "tuesday"})
+    found = chances(fit_repeats(table.assign(day=days), day="day"))
+    assert found[["a", "b"]].to_numpy().tolist() == [["fuel 1", "fuel 2"]]
+    assert chances(fit_repeats(table[table["fuel"] != "fuel 2"].assign(day=days), day="day")).empty

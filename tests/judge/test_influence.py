@@ -5,7 +5,9 @@ import numpy as np
 from kit.errors import KitError, Problem
 from kit.judge.comparisons import compare_fuels
 from kit.judge.influence import COLUMNS, NO_ANSWER, influence
+from kit.judge.judged import judge_metric
 from kit.judge.question import Question
+from kit.schema import metric
 from kit.variance import fit_repeats
 from tests.judge.made import burns_table
 
@@ -53,3 +55,13 @@ def test_where_the_rest_gives_no_answer_it_says_so():
     found = influence(compare_fuels(fit_repeats(table)), table, refuses)
     assert set(found["verdict_without"]) == {NO_ANSWER} and found["changes"].all()
     assert found["estimate"].isna().all()
+
+
+def test_where_day_goes_along_with_fuel_nothing_hangs_on_anything():
+    table = burns_table(fuels=3)
+    days = table["fuel"].map({"fuel 0": "monday", "fuel 1": "tuesday", "fuel 2": "tuesday"})
+    judged = judge_metric(table.assign(day=days), metric("peak"), Question(margin=0.5, primary=True))
+    apart = judged.tables["comparisons"].set_index(["a", "b"])["verdict"]
+    assert apart["fuel 0", "fuel 1"] == "cannot be separated"
+    tried = judged.tables["influence"]
+    assert set(zip(tried["a"], tried["b"], strict=True)) == {("fuel 1", "fuel 2")}

@@ -160,9 +160,10 @@ def difference_drawing(facts: Facts, a: str, b: str) -> Drawing | None:
     unit = axis_unit("°C", facts.units, difference=True)
     name_a, name_b = facts.name(a), facts.name(b)
     words = CurveWords(TIME_ZERO[facts.trial.time_zero], f"{name_a[:24]} above the other, {unit}")
-    told = spans_words(spans, name_a, name_b)
+    told = spans_words(spans, name_a, name_b) if _banded(table) else ""
     extreme = table.loc[table["difference"].abs().idxmax()]
     burns, bags = ((of(a), of(b)) for of in (facts.burns_of, facts.bags_of))
+    band = f"band: {facts.percent}, whole curve" if _banded(table) else "no band"
     return Drawing(
         id=f"difference {a} {b}",
         title=f"Difference over time: {name_a} minus {name_b}",
@@ -172,16 +173,28 @@ def difference_drawing(facts: Facts, a: str, b: str) -> Drawing | None:
         ),
         caption=(
             f"Line: mean of {name_a} minus mean of {name_b} "
-            f"({counts(name_a, name_b, burns, bags)}). Wide shade: {facts.percent} band for the whole curve "
-            f"at once; narrow shade: {facts.percent} interval of each moment alone. Bar at the foot: where "
-            "the wide band "
-            f"leaves zero out. {told}"
+            f"({counts(name_a, name_b, burns, bags)}). {_shades(facts, table, {a, b})} {told}"
         ),
         headline=f"{name_a.split()[0][:16]} minus {name_b.split()[0][:16]}",
-        note=f"band: {facts.percent}, whole curve; {facts.burns_of(a)} and {facts.burns_of(b)} burns",
+        note=f"{band}; {facts.burns_of(a)} and {facts.burns_of(b)} burns",
         data=table,
         draw=partial(difference_curve, table, spans, words),
     )
+
+
+def _shades(facts: Facts, table: pd.DataFrame, fuels: set[str]) -> str:
+    if _banded(table):
+        return (
+            f"Wide shade: {facts.percent} band for the whole curve at once; narrow shade: {facts.percent} interval "
+            "of each moment alone. Bar at the foot: where the wide band leaves zero out."
+        )
+    judged = facts.table("comparisons")
+    own = judged[judged["a"].isin(fuels) & judged["b"].isin(fuels)]
+    apart = "cannot be separated" in set(own["verdict"])
+    why = (
+        "fuel and day (or cooker) cannot be separated here" if apart else "there are too few bags to judge by"
+    )
+    return f"No band is shown: {why}, so from when to when they differ cannot be told."
 
 
 def difference_table(facts: Facts, a: str, b: str) -> tuple[pd.DataFrame, list[tuple[float, float]]]:
