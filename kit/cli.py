@@ -25,6 +25,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     os.environ.setdefault(
         "OPENBLAS_NUM_THREADS", "1"
     )  # the matrices are tiny: threads only wait for each other
+    _have_a_home()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal that knows no ° gets a ?, not a failure
@@ -47,6 +48,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as error:
         _print_own_failure(error)
         return OWN_FAILURE
+
+
+def _have_a_home() -> None:
+    """Give libraries that ask for a home one where nothing is read or written, if the user has none at all."""
+    try:
+        Path.home()
+    except RuntimeError:
+        os.environ["HOME"] = os.devnull
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -52,3 +52,13 @@ def test_a_terminal_that_knows_no_degree_sign_gets_the_words_all_the_same():
     )
     assert done.returncode == 0, done.stderr
     assert b"?C" in done.stdout and done.stdout.isascii()
+
+
+def test_a_user_without_a_home_or_a_name_gets_one_where_nothing_is(monkeypatch, capsys):
+    def refuse():
+        raise RuntimeError("Could not determine home directory.")
+
+    monkeypatch.setenv("HOME", "set back afterwards")
+    monkeypatch.setattr(Path, "home", refuse)
+    assert cli.main(["check", "/dev/null/absent"]) == cli.BAD_INPUT
+    assert os.environ["HOME"] == os.devnull

@@ -6,6 +6,7 @@ Started by `kit.publish.launch` as ``python -m kit.publish.kernel -f CONNECTION`
 from __future__ import annotations
 
 import json
+import logging
 import os
 import sys
 from pathlib import Path
@@ -16,6 +17,8 @@ from kit.publish.launch import FAULTS_FILE
 
 def serve_notebook(arguments: list[str]) -> None:
     """Start the kernel and serve until it is told to stop."""
+    # that a cache cannot be written, or is made anew, is no part of a report
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     import pandas  # noqa: F401  # while the other process still imports papermill
     from ipykernel.kernelapp import IPKernelApp
 

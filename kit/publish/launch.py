@@ -156,6 +156,7 @@ def environment_of(room: Path, parent: int | None = None) -> dict[str, str]:
         "PYTHONUTF8": "1",
         "PYDEVD_DISABLE_FILE_VALIDATION": "1",
         "MPLBACKEND": "agg",
+        "TMPDIR": str(room),
         "IPYTHONDIR": str(room / "ipython"),
         "JUPYTER_CONFIG_DIR": str(room / "jupyter"),
         "JUPYTER_DATA_DIR": str(room / "jupyter"),

@@ -290,6 +290,23 @@ def test_a_report_needs_no_home(run, template, monkeypatch):
     assert make_report(run, template).is_file()
 
 
+def test_a_home_that_cannot_be_written_leaves_no_trace_in_a_report(run, tmp_path, monkeypatch):
+    drawing = (
+        "code",
+        "import matplotlib.pyplot, tempfile; matplotlib.get_cachedir(); left = tempfile.mkdtemp()",
+        [],
+    )
+    template = write_notebook(tmp_path / "draws.ipynb", cells_with(drawing))
+    plain = digests(make_report(run, template).parent)
+    rooms = tmp_path / "tmp"
+    rooms.mkdir()
+    monkeypatch.setenv("TMPDIR", str(rooms))
+    for name in ("HOME", "MPLCONFIGDIR", "XDG_CACHE_HOME", "XDG_CONFIG_HOME"):
+        monkeypatch.setenv(name, "/dev/null/home")
+    assert digests(make_report(run, template).parent) == plain
+    assert not list(rooms.iterdir())
+
+
 def test_a_bad_date_is_told(run, template, monkeypatch):
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "yesterday")
     with pytest.raises(KitError, match="whole seconds since 1970"):

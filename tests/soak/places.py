@@ -23,10 +23,10 @@ NAMES = (
 DEEP = "/".join(["z" * 200] * 18)
 HOMES: tuple[tuple[str, Mapping[str, str | None]], ...] = (
     ("unset", {"HOME": None, "USER": None, "LOGNAME": None, "XDG_CONFIG_HOME": None, "XDG_CACHE_HOME": None}),
-    ("absent", {"HOME": "/nonexistent", "XDG_CACHE_HOME": "/nonexistent/cache"}),
+    ("absent", {"HOME": "/dev/null/absent", "XDG_CACHE_HOME": "/dev/null/cache"}),
     ("not to be written", {"HOME": "/proc", "XDG_CONFIG_HOME": "/proc/x", "MPLCONFIGDIR": "/proc/y"}),
     ("empty", {"HOME": "", "TMPDIR": ""}),
-    ("no temporary files", {"TMPDIR": "/nonexistent"}),
+    ("no temporary files", {"TMPDIR": "/dev/null/absent"}),
     ("a bare environment", dict.fromkeys({*os.environ} - {"PYTHONPATH"})),
 )
 
