@@ -6,6 +6,7 @@ import sys
 import time
 from pathlib import Path
 
+import psutil
 import pytest
 
 from kit.publish import nursery as nurseries
@@ -124,6 +125,23 @@ def test_killed_halfway_it_does_only_the_rest(runs, template):
     states = [each.state for each in outcome.outcomes]
     assert states == ["unchanged" if made else "made" for made in before] and "unchanged" in states
     assert [len(reports(run)) for run in runs] == [1] * 4
+
+
+def test_workers_left_alone_by_a_killed_run_end_too(runs, tmp_path):
+    slow = write_notebook(tmp_path / "slow.ipynb", (*CELLS, ("code", "import time; time.sleep(30)", [])))
+    code = (
+        "from kit.publish import report_many\nif __name__ == '__main__':\n"
+        f"    report_many({[str(run) for run in runs]!r}, template={str(slow)!r}, workers=2)\n"
+    )
+    process = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT)
+    until = time.monotonic() + 60
+    while time.monotonic() < until and not all((run / "reports").exists() for run in runs[:2]):
+        time.sleep(0.05)
+    begun = psutil.Process(process.pid).children(recursive=True)
+    process.kill()
+    process.wait()
+    assert len(begun) >= 4
+    assert not psutil.wait_procs(begun, timeout=20)[1]
 
 
 def test_told_to_end_its_workers_clear_away_and_end_too(runs, tmp_path, monkeypatch):
