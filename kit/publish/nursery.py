@@ -79,7 +79,7 @@ def nursery() -> Iterator[Kernels]:
         return
     with room_of() as room:
         process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "kit.publish.nursery"],
+            [sys.executable, "-P", "-c", "from kit.publish.nursery import serve; serve()"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             cwd=working_folder(room),
@@ -164,7 +164,3 @@ def _become_kernel(order: dict[str, Any], answers: IO[str]) -> None:
         serve_notebook(["-f", order["connection"]])
     finally:
         os._exit(1)
-
-
-if __name__ == "__main__":
-    serve()
