@@ -6,7 +6,7 @@ import sys
 import pytest
 
 from tests.soak import faults, places
-from tests.soak.__main__ import line
+from tests.soak.__main__ import HEADINGS, TABLE, line
 from tests.soak.bench import Row, kit, prepared, state_faults, tree, write_run
 
 
@@ -64,6 +64,15 @@ def test_a_run_folder_for_the_soak_is_a_sound_one(tmp_path):
     (tmp_path / "tmp").mkdir()
     done = kit(["check", str(write_run(tmp_path / "run"))], tmp_path)
     assert done.code == 0, done.said
+
+
+def test_the_kept_table_is_of_faults_that_were_all_survived():
+    head, *rows = TABLE.read_text("utf-8").splitlines()
+    assert tuple(head.split(",")) == HEADINGS
+    counts = [row.rsplit(",", 3)[1:3] for row in rows]
+    assert all(injected == survived for injected, survived in counts)
+    for command in faults.COMMANDS:
+        assert any(row.startswith(f'kill -9,"{command}, any moment",50,') for row in rows)
 
 
 def test_the_command_tells_what_it_takes():
