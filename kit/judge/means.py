@@ -42,8 +42,11 @@ def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd
 
 
 def back(fit: RepeatFit, values: Array) -> Array:
-    """Return values of the analysis scale on the metric's own."""
-    return np.exp(values) if fit.scale == "log" else values
+    """Return values of the analysis scale on the metric's own; limits beyond all numbers are infinite."""
+    if fit.scale != "log":
+        return values
+    with np.errstate(over="ignore"):
+        return np.exp(values)
 
 
 def _bounds(fit: RepeatFit, low: Array, high: Array) -> tuple[Array, Array]:

@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 
 from kit.judge.comparisons import compare_fuels
-from kit.judge.means import fuel_means
+from kit.judge.means import back, fuel_means
 from kit.judge.verdicts import verdict_of
 from kit.schema import COMPARISONS, MEANS, VERDICTS
 from kit.variance import fit_repeats
+from tests.judge.made import burns_table
 from tests.variance.reference import fitted, table
 
 
@@ -92,3 +93,10 @@ def test_numbers_as_labels_stay_numbers():
     burns = table("burns_balanced")
     fit = fit_repeats(burns.assign(fuel=burns["fuel"].str[1].astype(int)))
     assert list(compare_fuels(fit, ("control", 2), df="kenward-roger")["a"]) == [1, 3, 4]
+
+
+def test_a_limit_beyond_all_numbers_is_infinite_and_no_warning():
+    burns = burns_table(fuels=2).assign(value=lambda rows: np.exp(rows["value"] / 10))
+    fit = fit_repeats(burns, scale="log")
+    with np.errstate(all="raise"):
+        assert back(fit, np.array([0.0, 800.0])).tolist() == [1.0, np.inf]
