@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final
 
 from kit.page.numbers import plain
 from kit.publish.facts import Facts
 from kit.publish.methods_text.blocks import Block, Para, Rows
+from kit.publish.methods_text.simulations import simulations
 from kit.publish.wording import label_of
-
-_KIT: Final = Path(__file__).resolve().parents[2]
-PLACES: Final = (
-    _KIT / "packaged" / "simulations.csv",
-    _KIT.parent / "tests" / "reference" / "simulation_table.csv",
-)
-"""The table as a wheel carries it, and as `make simulate` writes it."""
 
 _ROW: Final = re.compile(r"(\d+) × (\d+) × (\d+)(?:, ([^;]*))?; bag SD ([\d.]+)(?:, day SD ([\d.]+))?")
 _COUNTED: Final = (
@@ -77,12 +69,9 @@ def _size(number: float) -> str:
 
 def tried(facts: Facts) -> list[Block | None]:
     """Return what the method did at the tried design nearest this trial's; nothing where nothing was repeated."""
-    place = next((path for path in PLACES if path.is_file()), None)
-    own = design_of(facts)
-    if place is None or own is None:
+    lines, own = simulations("simulations.csv", "simulation_table.csv"), design_of(facts)
+    if not lines or own is None:
         return []
-    with place.open(encoding="utf-8", newline="") as handle:
-        lines = list(csv.DictReader(handle))
     rows = {line["row"]: found for line in lines if (found := read_design(line["row"]))}
     name, near = min(rows.items(), key=lambda row: own.distance(row[1]))
     measured = {line["quantity"]: line for line in lines if line["row"] == name and line["method"] == "best"}
