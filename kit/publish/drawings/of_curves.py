@@ -141,7 +141,7 @@ def _caption(facts: Facts, cast: Cast, means: pd.DataFrame, flagged: bool) -> st
     if _banded(means):
         parts.append(
             f"Shaded: {facts.percent} band for the whole mean curve at once, that is, the mean of all burns that "
-            "could be made with such bags lies in it from end to end."
+            f"could be made with such {'bags' if facts.bags else 'fuels'} lies in it from end to end."
         )
     if facts.trial.thresholds:
         parts.append("Dotted: the thresholds of the trial file.")

@@ -108,9 +108,10 @@ def _key(facts: Facts) -> str:
     table = facts.table("comparisons")
     several = int(table.groupby("metric").size().max()) > 1
     over = "They are wide enough to hold for all comparisons of one measure at once. " if several else ""
+    counts, of = ("burns and bags", "these bags") if facts.bags else ("burns", "these burns")
     return (
         f"Numbers after a colon are {facts.percent} intervals: what differences these burns fit. {over}"
-        "n counts burns and bags, never readings. The answer holds for this cooker, these bags and these days."
+        f"n counts {counts}, never readings. The answer holds for this cooker, {of} and these days."
     )
 
 
