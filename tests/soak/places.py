@@ -32,8 +32,10 @@ HOMES: tuple[tuple[str, Mapping[str, str | None]], ...] = (
 
 
 def rows(bench: Bench) -> Iterator[Attempt]:
-    """Yield what is to be tried in each kind of place; `report` where it is to be had, else `plan`."""
-    scene = bench.scenes.get("report") or bench.scenes["plan"]
+    """Yield what is to be tried in each kind of place: of `report`, else of `plan`; nothing where neither is tried."""
+    scene = bench.scenes.get("report") or bench.scenes.get("plan")
+    if scene is None:
+        return
     cheap = bench.scenes.get("plan", scene)
     yield Attempt("odd place", f"{scene.name}, no home, no folder for temporary files", homes(bench, scene))
     there, missing = locales(bench.root / "locales")
