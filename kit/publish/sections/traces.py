@@ -96,4 +96,6 @@ def versions_html(origin: Origin) -> Html:
     import pandas as pd
 
     frame = pd.DataFrame([{"name": name, "version": version} for name, version in origin.environment.items()])
-    return table(frame, "Programs", [Col("name", "Program", kind="head"), Col("version", "version")])
+    return table(
+        frame, "Programs and their versions", [Col("name", "Program", kind="head"), Col("version", "version")]
+    )
