@@ -9,6 +9,7 @@ import numpy as np
 
 from kit.judge.curve_spreads import Ratios, variance_ratios
 from kit.judge.curve_units import Array, Codes, Mask, Units
+from kit.variance.columns import levels_of
 
 ROUNDING = 1e-10
 """Bags that agree to this share of their values agree."""
@@ -119,7 +120,7 @@ def _root(averaging: Array, day: Codes, count: Array, ratios: Ratios) -> Array:
     alone = ratios.bag + 1 / count
     if ratios.day == 0:
         return np.diag(1 / np.sqrt(alone))
-    days = averaging @ (day[:, None] == np.unique(day))
+    days = averaging @ levels_of(day).indicators
     values, vectors = np.linalg.eigh(np.diag(alone) + ratios.day * (days @ days.T))
     root: Array = (vectors / np.sqrt(values)) @ vectors.T
     return root

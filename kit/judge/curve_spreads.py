@@ -8,6 +8,7 @@ from dataclasses import astuple, dataclass
 import numpy as np
 
 from kit.judge.curve_units import Array, Codes, Units
+from kit.variance.columns import levels_of
 
 MOST_PARTS = 40
 _LARGEST = 1e6
@@ -85,8 +86,8 @@ def _positive(squares: float, size: float) -> float:
 def _squares(units: Units, part: Codes) -> _Squares:
     here = np.isfinite(units.celsius[:, part[0]])
     celsius = units.celsius[np.ix_(here, part)]
-    bags, days = _indicators(units.unit[here]), _indicators(units.day[here])
-    fuels = _indicators(units.fuel[units.unit[here]])
+    unit = units.unit[here]
+    bags, days, fuels = (levels_of(codes).indicators for codes in (unit, units.day[here], units.fuel[unit]))
     by_fuel, by_fuel_and_day, by_all = _basis(fuels), _basis(fuels, days), _basis(bags, days)
     if by_all.shape[1] == by_fuel_and_day.shape[1] and bags.shape[1] > fuels.shape[1]:
         days = days[:, :0]
@@ -111,11 +112,6 @@ def _squares(units: Units, part: Codes) -> _Squares:
 def _caught(basis: Array, indicators: Array) -> float:
     """Return tr(Z'PZ), P the projection on the basis."""
     return float(((basis.T @ indicators) ** 2).sum())
-
-
-def _indicators(codes: Codes) -> Array:
-    same: Array = (codes[:, None] == np.unique(codes)).astype(np.float64)
-    return same
 
 
 def _basis(*blocks: Array) -> Array:

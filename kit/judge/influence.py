@@ -41,7 +41,7 @@ def influence(
     before = dict(zip(_keys(comparisons), comparisons["verdict"], strict=True))
     known: dict[bytes, Answer] = {}
     records = []
-    for level, label, out in _left_out(rows):
+    for level, label, out in _left_out(rows) if before else ():
         same = out.tobytes()
         if same not in known:
             known[same] = _answer(compare, rows[~out])

@@ -146,8 +146,8 @@ def _influence(fit: RepeatFit, family: Family | None, question: Question) -> pd.
         refit = fit_repeats(rows, scale=fit.scale, **question.roles(rows))
         return compare(refit, question, family)
 
-    found = influence(compare(fit, question, family), fit.table, again)
-    return found[found["verdict"] != "cannot be separated"]
+    comparisons = compare(fit, question, family)
+    return influence(comparisons[comparisons["verdict"] != "cannot be separated"], fit.table, again)
 
 
 def _further(

@@ -33,8 +33,8 @@ class Col:
     kind
         'text' (left), 'number' (right, decimals aligned) or 'head' (the cell that names its row).
     decimals
-        Places after the point in the kit's unit, or the frame's column that holds them row by row; None takes what
-        three digits of the column's range need.
+        Places after the point in the kit's unit, for all rows or row by row; None takes what three digits of the
+        column's range need.
     difference
         Whether the numbers are differences: of temperatures, these turn by 1.8 alone.
     """
@@ -43,7 +43,7 @@ class Col:
     heading: str = ""
     unit: str = ""
     kind: Literal["text", "number", "head"] = "text"
-    decimals: int | str | None = None
+    decimals: int | Sequence[int] | None = None
     difference: bool = False
 
 
@@ -122,7 +122,7 @@ def _column(frame: pd.DataFrame, col: Col, units: Units) -> Iterator[_Part]:
         unit = Units("us" if us else "metric", units.currency).heading(col.unit, difference=col.difference)
         if unit not in seen:
             seen.add(unit)
-            texts = _numbers(frame, col, us)
+            texts = _numbers(values, col, us)
             yield _Part(_heading(col, unit), [element("td", text, class_="number") for text in texts])
 
 
@@ -148,12 +148,10 @@ def _text_cell(value: object, head: bool) -> Html:
     return element("th", shown, scope="row", class_=look) if head else element("td", shown, class_=look)
 
 
-def _numbers(frame: pd.DataFrame, col: Col, us: bool) -> list[str]:
-    numbers = [_turned(value, col, us) for value in frame[col.name].tolist()]
-    if isinstance(col.decimals, str):
-        places = frame[col.decimals].tolist()
-    else:
-        places = [col.decimals if col.decimals is not None else _decimals(numbers)] * len(numbers)
+def _numbers(values: Sequence[object], col: Col, us: bool) -> list[str]:
+    numbers = [_turned(value, col, us) for value in values]
+    decimals = _decimals(numbers) if col.decimals is None else col.decimals
+    places = [decimals] * len(numbers) if isinstance(decimals, int) else decimals
     texts = [
         value if isinstance(value, str) else plain(value, decimals)
         for value, decimals in zip(numbers, places, strict=True)

@@ -12,7 +12,7 @@ from kit.page.text import anchor
 from kit.publish.facts import UNDECIDED, Facts
 from kit.publish.phrases import phrase_of, possessed
 from kit.publish.sayings import caption_of, saying_of
-from kit.publish.wording import TIMES_FROM, Told, capital, counts, margin_words, threshold
+from kit.publish.wording import APART, TIMES_FROM, Told, capital, counts, margin_words, threshold
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -257,7 +257,7 @@ class _Pair:
             lone = self.names[0] if self.n[0] == 1 else self.names[1]
             return f"{asked} cannot be told: only one burn of {lone} was made, so there is no error bar.", ""
         if self.verdict == "cannot be separated":
-            return f"{asked} cannot be told: fuel and day (or cooker) cannot be separated here.", ""
+            return f"{asked} cannot be told: {APART}.", ""
         if self.verdict == "not settled":
             return self._unsettled(asked)
         core = capital(self.clause())

@@ -120,6 +120,11 @@ class Facts:
             return frozenset(burns)
         return frozenset(burns) & frozenset(self.sheet.loc[self.sheet["setting"] == self.setting, "burn"])
 
+    @property
+    def banded(self) -> bool:
+        """Whether some difference of curves has a band."""
+        return bool(self.table("difference_curves")["band_low"].notna().any())
+
     def _parts(self, name: str) -> Mapping[Any, pd.DataFrame]:
         if name not in self._parted:
             self._parted[name] = dict(iter(self.table(name).groupby("metric", sort=False)))

@@ -13,6 +13,8 @@ from kit.schema import Metric
 if TYPE_CHECKING:
     import pandas as pd
 
+APART = "fuel and day (or cooker) cannot be separated here"
+
 WORDS = (
     "no",
     "one",

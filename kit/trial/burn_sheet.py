@@ -116,13 +116,13 @@ def _judge_by(
         "trial": _cookers,
         "metrics": _own_are_there,
         "model": _own_are_there,
-        "counts": _counts_are_whole,
         "bag": _bags,
     }
     left_out = [checks[name] for name in lost if name in checks]
     for check in dict.fromkeys(checks.values()):
         if check not in left_out:
             check(table, sheet, trial, faults)
+    _counts_are_whole(table, sheet, trial, faults)
     _charges(table, trial, notes)
 
 

@@ -12,7 +12,7 @@ from kit.publish.facts import Facts
 from kit.publish.figures.curves import CurveWords, burn_curves, difference_curve
 from kit.publish.figures.drawing import Drawing
 from kit.publish.figures.look import Cast
-from kit.publish.wording import counts
+from kit.publish.wording import APART, counts
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -190,10 +190,7 @@ def _shades(facts: Facts, table: pd.DataFrame, fuels: set[str]) -> str:
         )
     judged = facts.table("comparisons")
     own = judged[judged["a"].isin(fuels) & judged["b"].isin(fuels)]
-    apart = "cannot be separated" in set(own["verdict"])
-    why = (
-        "fuel and day (or cooker) cannot be separated here" if apart else "there are too few bags to judge by"
-    )
+    why = APART if "cannot be separated" in set(own["verdict"]) else "there are too few bags to judge by"
     return f"No band is shown: {why}, so from when to when they differ cannot be told."
 
 

@@ -45,7 +45,8 @@ def export(
     written: dict[str, list[Path]] = {}
     for drawing in reversed(chosen):  # the second process comes from the other end
         tell(drawing.title)
-        files = outcome(_begun.pop((id(drawing), date), (None, None))[1], files_of, (drawing, date))
+        _, future = _begun.pop((id(drawing), date), (drawing, None))
+        files = outcome(future, files_of, (drawing, date))
         written[drawing.file] = [Path(folder) / name for name in files]
         for path, content in zip(written[drawing.file], files.values(), strict=True):
             path.write_bytes(content)
@@ -55,10 +56,11 @@ def export(
 def begin(drawings: Iterable[Drawing], date: str) -> None:
     """Have the second process make the files of drawings while others are still to be drawn, if there is one."""
     beside = started()
-    for drawing in drawings if beside else ():
-        key = (id(drawing), date)
-        if beside and key not in _begun:
-            _begun[key] = (drawing, beside.begin(files_of, (drawing, date)))
+    if beside is None:
+        return
+    for drawing in drawings:
+        if (id(drawing), date) not in _begun:
+            _begun[id(drawing), date] = (drawing, beside.begin(files_of, (drawing, date)))
 
 
 def files_of(drawing: Drawing, date: str) -> Files:

@@ -229,7 +229,7 @@ def sources_cited(facts: Facts) -> Iterable[str]:
     adjust = set(map(str, facts.table("comparisons")["adjust"].dropna()))
     wanted = {"always", *adjust}
     wanted |= {key for key in ("kenward", "satterthwaite", "large-sample") if key in said}
-    wanted |= {"curves"} if facts.table("difference_curves")["band_low"].notna().any() else set()
+    wanted |= {"curves"} if facts.banded else set()
     wanted |= {"equivalence"} if facts.trial.margins else set()
     wanted |= {"class"} if any(probe.tolerance_class for probe in facts.trial.probes) else set()
     return [text for key, text in SOURCES if key in wanted]

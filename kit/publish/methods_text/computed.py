@@ -43,7 +43,7 @@ def computed_lines(facts: Facts) -> list[str]:
 
 
 def _curves(facts: Facts) -> list[str]:
-    if not facts.table("difference_curves")["band_low"].notna().any():
+    if not facts.banded:
         return []
     return [
         "Curves are aligned on time zero and laid on one grid of times; no long gap is bridged, and a burn that ends "

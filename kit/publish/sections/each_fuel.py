@@ -64,9 +64,8 @@ def means_table(facts: Facts, metric: str, fuels: tuple[str, ...] = ()) -> Html 
     label = label_of(spec, facts.units)
     kind = "geometric mean" if spec.scale == "log" else "mean"
     bags = rows["bags"].where(rows["bags"] > 0)
-    digits = row_places(rows)
-    made = rows.assign(name=[facts.name(fuel) for fuel in rows["fuel"]], bags=bags, digits=digits)
-    decimals = None if digits is None else "digits"
+    made = rows.assign(name=[facts.name(fuel) for fuel in rows["fuel"]], bags=bags)
+    decimals = row_places(rows)
     columns = [
         Col("name", "Fuel", kind="head"),
         Col("mean", kind, unit=spec.unit, kind="number", decimals=decimals),

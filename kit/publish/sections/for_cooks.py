@@ -82,9 +82,8 @@ def _one(facts: Facts, rows: pd.DataFrame) -> list[object]:
     made = valued.assign(
         name=[facts.name(fuel) for fuel in valued["fuel"]],
         label=[_quantity(row) for row in valued.itertuples(index=False)],
-        digits=_places(valued),
     )
-    decimals = None if made["digits"].isna().any() else "digits"
+    decimals = _places(valued)
     columns = [
         Col("name", "Fuel", kind="head"),
         Col("setting", "setting"),

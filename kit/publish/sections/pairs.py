@@ -21,7 +21,7 @@ from kit.publish.sections.section import (
     section,
     shown,
 )
-from kit.publish.wording import counted, label_of, margin_words, places
+from kit.publish.wording import counted, label_of, margin_words, places, row_places
 from kit.schema import VERDICTS
 
 if TYPE_CHECKING:
@@ -126,8 +126,7 @@ def pairs_html(facts: Facts, metric: str) -> Html | None:
 
 
 def _digits(rows: pd.DataFrame) -> int:
-    known = (row for row in rows.itertuples(index=False) if row.low == row.low and row.high == row.high)
-    return max((places(row.low, row.high) for row in known), default=1)
+    return max(row_places(rows) or [1])
 
 
 def _rounded(rows: pd.DataFrame) -> pd.DataFrame:
