@@ -75,13 +75,14 @@ class CensoredContrasts(Contrasts):
 
 
 def _between(x: float, xs: Array, ys: Array) -> float:
-    """Interpolate, and go on straight beyond the ends; NaN where nothing is known."""
+    """Interpolate, and go on straight beyond the ends, without end where the profile is flat there; NaN if unknown."""
     if np.isnan(xs).any() or np.isnan(ys).any() or np.isnan(x):
         return np.nan
     if xs[0] <= x <= xs[-1]:
         return float(np.interp(x, xs, ys))
     a, b = (0, 1) if x < xs[0] else (-2, -1)
-    return float(ys[b] + (x - xs[b]) * (ys[b] - ys[a]) / (xs[b] - xs[a]))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return float(ys[b] + (x - xs[b]) * (ys[b] - ys[a]) / (xs[b] - xs[a]))
 
 
 def imputed(fit: RepeatFit) -> RepeatFit:

@@ -9,6 +9,7 @@ from kit.judge.comparisons import compare_fuels
 from kit.judge.means import fuel_means
 from kit.variance import fit_repeats
 from kit.variance.bounded import criterion
+from kit.variance.censored_profile import _between as between
 from kit.variance.limits import component_limits
 from kit.variance.mvn import log_probability, truncated
 from kit.variance.self_check import self_check
@@ -161,3 +162,11 @@ def test_a_self_check_bounds_again_what_was_bounded():
     check = self_check(fit_repeats(bounded(), status="status"), seed=2, trials=60)
     assert len(check) == 3
     assert (check["share"] > 0.85).all()
+
+
+def test_a_profile_that_is_flat_at_its_end_has_a_limit_without_end_and_no_warning():
+    flat, ys = np.array([-1.0, 0.0, 1.0, 1.0]), np.array([0.0, 1.0, 2.0, 3.0])
+    with np.errstate(all="raise"):
+        assert between(2.0, flat, ys) == np.inf
+        assert between(0.5, flat, ys) == 1.5
+        assert between(-2.0, flat, ys) == -1.0
