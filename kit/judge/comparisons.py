@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.errors import KitError, Problem, did_you_mean
-from kit.judge.means import back, counts_of
+from kit.judge.means import back
 from kit.judge.verdicts import Verdict, verdict_of
 from kit.schema import COMPARISONS
 from kit.variance import RepeatFit
@@ -88,9 +88,10 @@ class _Asked:
 
 @dataclass(frozen=True)
 class _Judged:
-    """Contrasts, simultaneous limits, pairs without numbers, and a verdict a row."""
+    """Contrasts, limits one by one and simultaneous, pairs without numbers, and a verdict a row."""
 
     found: Contrasts
+    alone: _Limits
     limits: _Limits
     blank: npt.NDArray[np.bool_]
     verdicts: list[Verdict]
@@ -103,13 +104,14 @@ def _judge(fit: RepeatFit, chosen: npt.NDArray[np.int64], asked: _Asked) -> _Jud
     found = contrasts(fit, L, asked.df, asked.level)
     apart = fit.design.apart[chosen[:, 0], chosen[:, 1]]
     withheld: npt.NDArray[np.bool_] = np.asarray(_withheld(fit)[chosen].any(axis=1))
-    limits = _adjusted(found, asked, len(fit.labels))
+    alone = _Limits(*found.limits(asked.level), found.p())
+    limits = _adjusted(found, alone, asked, len(fit.labels))
     verdicts = [
         Verdict("not settled", "") if hidden and not out else verdict_of(low, high, asked.margin, out)
         for lows, highs in zip(limits.low.tolist(), limits.high.tolist(), strict=True)
         for low, high, out, hidden in zip(lows, highs, apart.tolist(), withheld.tolist(), strict=True)
     ]
-    return _Judged(found, limits, apart | withheld, verdicts)
+    return _Judged(found, alone, limits, apart | withheld, verdicts)
 
 
 def _withheld(fit: RepeatFit) -> npt.NDArray[np.bool_]:
@@ -202,22 +204,21 @@ class _Limits:
     p: Array
 
 
-def _adjusted(found: Contrasts, asked: _Asked, means: int) -> _Limits:
-    adjust, level = asked.adjust, asked.level
-    alone = found.p()
+def _adjusted(found: Contrasts, alone: _Limits, asked: _Asked, means: int) -> _Limits:
+    adjust, level, comparisons = asked.adjust, asked.level, found.estimate.shape[1]
     if adjust == "none":
-        return _Limits(*found.limits(level), alone)
+        return alone
     if adjust == "holm":
-        return _Limits(*found.limits(1 - (1 - level) / alone.shape[1]), holm(alone))
+        return _Limits(*found.limits(1 - (1 - level) / comparisons), holm(alone.p))
     if adjust == "tukey":
         return _of_family(found, all_pairs(means), level)
     if adjust != "dunnett":
         raise KitError(
             Problem("refuse", "adjust", f"'{adjust}'", "tukey, dunnett, holm or none", "Name one of them.")
         )
-    if asked.family is not None and asked.family.comparisons == alone.shape[1]:
+    if asked.family is not None and asked.family.comparisons == comparisons:
         return _of_family(found, asked.family, level)
-    parts = [_single_step(found.of(row), level) for row in range(len(alone))]
+    parts = [_single_step(found.of(row), level) for row in range(len(found.estimate))]
     return _Limits(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in ("low", "high", "p"))
     )
@@ -245,16 +246,15 @@ def family_against(fit: RepeatFit, control: Any) -> Family | None:
 
 
 def _frame(fit: RepeatFit, chosen: npt.NDArray[np.int64], judged: _Judged, asked: _Asked) -> pd.DataFrame:
-    found, limits = judged.found, judged.limits
-    low_alone, high_alone = found.limits(asked.level)
+    found, alone, limits = judged.found, judged.alone, judged.limits
     equivalent = np.full_like(found.estimate, np.nan)
     if asked.margin is not None:
         equivalent = np.maximum(found.upper_p(-asked.margin), found.lower_p(asked.margin))  # Schuirmann 1987
     numbers = {
         ("ratio" if fit.scale == "log" else "difference"): back(fit, found.estimate), "se": found.se, "df": found.df,
         "low": back(fit, limits.low), "high": back(fit, limits.high),
-        "low_alone": back(fit, low_alone), "high_alone": back(fit, high_alone),
-        "p": found.p(), "p_adjusted": limits.p, "p_equivalent": equivalent,
+        "low_alone": back(fit, alone.low), "high_alone": back(fit, alone.high),
+        "p": alone.p, "p_adjusted": limits.p, "p_equivalent": equivalent,
     }  # fmt: skip
     if judged.blank.any():
         numbers = {name: np.where(judged.blank, np.nan, values) for name, values in numbers.items()}
@@ -270,7 +270,7 @@ def _frame(fit: RepeatFit, chosen: npt.NDArray[np.int64], judged: _Judged, asked
 
 
 def _labels(fit: RepeatFit, chosen: npt.NDArray[np.int64]) -> dict[str, Any]:
-    burns, bags = counts_of(fit)
+    burns, bags = fit.counts
     a, b = chosen[:, 0], chosen[:, 1]
     return {
         "a": [fit.labels[i] for i in a], "b": [fit.labels[i] for i in b],

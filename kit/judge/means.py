@@ -11,7 +11,6 @@ from kit.variance import RepeatFit
 from kit.variance.covariance import DfMethod, contrasts
 
 Array = npt.NDArray[np.float64]
-Counts = npt.NDArray[np.int64]
 
 ORDER = tuple(column.name for column in MEANS)
 
@@ -35,7 +34,7 @@ def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd
     if fit.censored is not None:
         low, high = _bounds(fit, low, high)
     mean, low, high = (back(fit, part) for part in (found.estimate, low, high))
-    burns, bags = counts_of(fit)
+    burns, bags = fit.counts
     numbers = {"mean": mean, "se": found.se, "df": found.df, "low": low, "high": high}
     constants = {"scale": fit.scale, "method": found.method, "level": level}
     return fit.framed({"fuel": fit.labels, "n": burns, "bags": bags}, numbers, constants, ORDER)
@@ -61,15 +60,3 @@ def _bounds(fit: RepeatFit, low: Array, high: Array) -> tuple[Array, Array]:
         low[0, code] = bound if (side[own] > 0).all() else -np.inf
         high[0, code] = bound if (side[own] < 0).all() else np.inf
     return low, high
-
-
-def counts_of(fit: RepeatFit) -> tuple[Counts, Counts]:
-    """Return burns and bags behind each mean; no bags where none were noted."""
-    of, count = fit.design.mean_of, len(fit.labels)
-    burns = np.bincount(of, minlength=count)
-    bag = fit.columns.bag
-    if bag is None:
-        return burns, np.zeros_like(burns)
-    mean_of_bag = np.zeros(bag.count, dtype=np.int64)
-    mean_of_bag[bag.codes] = of
-    return burns, np.bincount(mean_of_bag, minlength=count)

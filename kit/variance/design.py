@@ -9,7 +9,7 @@ import numpy as np
 
 from kit.errors import Faults
 from kit.variance.columns import Array, Codes, Columns, Levels
-from kit.variance.told_apart import RANK_TOLERANCE, overlap, where_it_goes
+from kit.variance.told_apart import RANK_TOLERANCE, burns_apart, home_within, homes
 
 Spread = Literal["common", "by fuel", "by kind"]
 FuelEffect = Literal["fixed", "random"]
@@ -23,11 +23,14 @@ class Term:
     ----------
     reads
         What the term holds in words: 'bag', or 'bag, days included' where the design parts them no further.
+    lies_in
+        Code of the mean each level lies in: bags lie in fuels. None where a level has burns of several, as days do.
     """
 
     name: str
     levels: Levels
     reads: str
+    lies_in: Codes | None
 
 
 @dataclass(frozen=True)
@@ -132,7 +135,8 @@ def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Desi
     groups = _groups(columns, spread)
     if X.shape[0] == X.shape[1]:
         candidates, lost = [], (*lost, "no repeats: no spread can be seen, and no error bars can be given")
-    terms, reads, why, apart = _terms(Q, candidates, groups, apart, indicators)
+    _spread_of_its_own(Q, groups)
+    terms, reads, why, apart = _terms(Q, candidates, groups, apart, means, X is indicators)
     labels = tuple(means.labels)
     words = (*columns.notes, *said, *notes, *lost, *why, *_pairs_apart(apart, labels, lost))
     return Design(
@@ -292,24 +296,24 @@ def _terms(
     candidates: list[tuple[str, Levels]],
     groups: Levels,
     apart: np.ndarray[Any, np.dtype[np.bool_]],
-    indicators: Array,
+    means: Levels,
+    cell_means: bool,
 ) -> tuple[tuple[Term, ...], str, tuple[str, ...], np.ndarray[Any, np.dtype[np.bool_]]]:
     """Keep each term that is linearly independent of those before it; say where the others went."""
-    table = overlap(Q, candidates, groups)
+    within = [_lies_in(levels, means) for _, levels in candidates]
     g = groups.count
-    _spread_of_its_own(table, groups)
-    kept: list[int] = [i for i in range(g) if table[i, i] > RANK_TOLERANCE]
+    if cell_means and g == len(candidates) == 1 and within[0] is not None:
+        found = [home_within(candidates[0][1], means)]
+    else:
+        found = homes(Q, candidates, groups)
     holds: dict[int, list[str]] = {}
     notes: list[str] = []
-    for t, (name, levels) in enumerate(candidates):
-        home = where_it_goes(table, kept, g + t, g)
+    for (name, levels), home in zip(candidates, found, strict=True):
         if home is None:
-            kept.append(g + t)
-        elif home < 0:
+            continue
+        if home < 0:
             notes.append(_aliased_words(name))
-            apart = apart | _inseparable(
-                np.column_stack([indicators, levels.indicators]), indicators.shape[1]
-            )
+            apart = apart | _inseparable(np.column_stack([means.indicators, levels.indicators]), means.count)
         else:
             holds.setdefault(home, []).append(f"{name}s included")
             host = "burns" if home < g else f"{candidates[home - g][0]}s"
@@ -317,22 +321,30 @@ def _terms(
                 f"{name} cannot be told from {host[:-1]}: the spread reads 'between {host}, {name}s included'"
             )
     terms = tuple(
-        Term(name, levels, ", ".join([f"between {name}s", *holds.get(g + t, [])]))
-        for t, (name, levels) in enumerate(candidates) if g + t in kept
+        Term(name, levels, ", ".join([f"between {name}s", *holds.get(g + t, [])]), within[t])
+        for t, (name, levels) in enumerate(candidates) if found[t] is None
     )  # fmt: skip
     inside = [word for i in range(g) for word in holds.get(i, [])]
     return terms, ", ".join(["between burns", *dict.fromkeys(inside)]), tuple(notes), apart
 
 
-def _spread_of_its_own(table: Array, groups: Levels) -> None:
+def _lies_in(inner: Levels, outer: Levels) -> Codes | None:
+    """Return the outer label each inner one lies in; None where an inner one has burns of several."""
+    of_inner = np.zeros(inner.count, dtype=np.int64)
+    of_inner[inner.codes] = outer.codes
+    return of_inner if (of_inner[inner.codes] == outer.codes).all() else None
+
+
+def _spread_of_its_own(Q: Array, groups: Levels) -> None:
     """Refuse groups without repeats where spread differs by group."""
+    if groups.count == 1:
+        return
     faults = Faults()
-    if groups.count > 1:
-        for i in np.flatnonzero(np.diag(table)[: groups.count] <= RANK_TOLERANCE):
-            faults.refuse(
-                "table", f"no repeats of {groups.labels[i]}", "two burns or more for a spread of its own",
-                "Use spread='common', which lends it the spread of the other burns, or spread='by kind'.",
-            )  # fmt: skip
+    for i in np.flatnonzero(burns_apart(Q, groups) <= RANK_TOLERANCE):
+        faults.refuse(
+            "table", f"no repeats of {groups.labels[i]}", "two burns or more for a spread of its own",
+            "Use spread='common', which lends it the spread of the other burns, or spread='by kind'.",
+        )  # fmt: skip
     faults.settle()
 
 

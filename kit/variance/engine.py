@@ -77,6 +77,9 @@ class Engine(Protocol):
     def rotate(self, values: Array) -> Any:
         """Responses (responses, burns) in the engine's own space."""
 
+    def residual(self, data: Any) -> Array:
+        """Residual sum of squares of ordinary least squares (responses,)."""
+
     def solve(self, data: Any, enough: float = EXACT) -> Estimate:
         """Return the estimates; `enough` as in kit.variance.optimise.minimise, for engines that search."""
 

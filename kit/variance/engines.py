@@ -69,6 +69,10 @@ class NestedEngine:
     def _extra(self) -> float:
         return 0.0 if self.borrowed is None else self.borrowed.df
 
+    def residual(self, data: Rotated) -> Array:
+        """Residual sum of squares of ordinary least squares."""
+        return data.total
+
     def criterion(self, data: Rotated) -> Criterion:
         """Return the sums of the profiled criterion."""
         c = criterion_of(self.rotation, data, self.method)
@@ -151,7 +155,7 @@ def nested_engine(design: Design, method: Method, borrowed: Borrowed | None = No
     term = design.terms[0] if design.terms else None
     levels = None if term is None else term.levels
     names = ("burn",) if term is None else (term.name, "burn")
-    return NestedEngine(design, rotation_of(design, levels), levels, names, method, borrowed)
+    return NestedEngine(design, rotation_of(design, term), levels, names, method, borrowed)
 
 
 @dataclass(frozen=True)
@@ -179,6 +183,10 @@ class CrossedEngine:
         return (
             data if self.borrowed is None else replace(data, s0=data.s0 + self._extra * self.borrowed.sd**2)
         )
+
+    def residual(self, data: CrossedData) -> Array:
+        """Residual sum of squares of ordinary least squares."""
+        return np.asarray(data.s0 + np.vecdot(data.z, data.z))
 
     def deviance(self, data: CrossedData, theta: Array, of: Codes) -> Derivatives:
         """Return the criterion and its derivatives in the variances."""

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import KitError, Problem
-from kit.variance.columns import Array, Columns, Roles, Scale, read_columns
+from kit.variance.columns import Array, Codes, Columns, Roles, Scale, read_columns
 from kit.variance.covariance import SmallSample, observed_covariance, small_sample
 from kit.variance.design import Design, FuelEffect, Spread, design_of
 from kit.variance.engine import Engine, Estimate
@@ -120,6 +120,16 @@ class RepeatFit:
         m = len(self.labels)
         found = self.small_sample.pieces.phi[:, :m, :m]
         return np.asarray(found if self.many else found[0])
+
+    @cached_property
+    def counts(self) -> tuple[Codes, Codes]:
+        """Burns and bags behind each mean; no bags where none were noted."""
+        of, count = self.design.mean_of, len(self.labels)
+        bag = self.columns.bag
+        mean_of_bag = np.zeros(0 if bag is None else bag.count, dtype=np.int64)
+        if bag is not None:
+            mean_of_bag[bag.codes] = of
+        return np.bincount(of, minlength=count), np.bincount(mean_of_bag, minlength=count)
 
     @cached_property
     def means(self) -> pd.DataFrame:
@@ -288,7 +298,7 @@ def fit_design(
         estimate = _no_repeats(engine, data)
         return RepeatFit(rows, roles, scale, method, spread, columns, design, engine, data, estimate,
                          ("no repeats",) * len(columns.values))  # fmt: skip
-    flat = _flat(engine, columns, design)
+    flat = _flat(engine, data, columns.values)
     if flat.any():
         data = _instead(engine, columns, design, flat, roles)
     estimate = _blanked(engine.solve(data), flat)
@@ -315,15 +325,12 @@ def _no_repeats(engine: Engine, data: Any) -> Estimate:
     return Estimate(nothing, b, np.full(len(b), np.nan), np.ones(len(b), dtype=np.bool_), 0)
 
 
-def _flat(engine: Engine, columns: Columns, design: Design) -> np.ndarray[Any, np.dtype[np.bool_]]:
+def _flat(engine: Engine, data: Any, values: Array) -> np.ndarray[Any, np.dtype[np.bool_]]:
     """Responses whose burns do not differ within what X explains, to rounding."""
-    values = columns.values
     if engine_has_borrowed(engine):
         return np.zeros(len(values), dtype=np.bool_)
-    y = values - values[:, :1]
-    left = y - (y @ design.Q) @ design.Q.T
-    size = np.maximum(np.abs(values).max(axis=1), 1e-300) * FLAT * np.sqrt(design.n)
-    return np.asarray(np.sqrt((left**2).sum(axis=1)) <= size)
+    size = np.maximum(np.abs(values).max(axis=1), 1e-300) * FLAT
+    return np.asarray(engine.residual(data) <= size**2 * values.shape[1])
 
 
 def engine_has_borrowed(engine: Engine) -> bool:

@@ -7,7 +7,7 @@ blocks that pandas keeps, by the function that pandas offers to libraries for it
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -20,6 +20,9 @@ from kit.variance.columns import Array
 
 _TEXT: Final = pd.StringDtype("pyarrow", na_value=np.nan)
 """What pandas calls 'str'."""
+
+LONGEST_KEPT: Final = 500
+"""Rows of a column of text that is kept for the tables after it."""
 
 
 def frame_of(
@@ -48,41 +51,46 @@ def frame_of(
     length = R * rows
     parts: dict[str, Any] = {}
     if responses is not None:
-        parts["response"] = [name for name in responses for _ in range(rows)]
+        parts["response"] = tuple(name for name in responses for _ in range(rows))
     for name, labels in keys.items():
         parts[name] = _repeated(labels, length)
-    parts |= {name: array.ravel() for name, array in values.items()}
+    for name, array in values.items():
+        parts[name] = array.ravel()
     for name, value in (constants or {}).items():
-        parts[name] = [value] * length if isinstance(value, str) else np.full(length, value)
+        parts[name] = (value,) * length if isinstance(value, str) else np.full(length, value)
     names = tuple(parts) if order is None else tuple(name for name in ("response", *order) if name in parts)
     return create_dataframe_from_blocks(
-        _blocks([parts[name] for name in names], length), pd.RangeIndex(length), _index(names)
+        _blocks([parts[name] for name in names]), pd.RangeIndex(length), _index(names)
     )
 
 
-def _repeated(labels: Any, length: int) -> list[str] | Array:
-    """Return labels for every row: text as a list, anything else as an array."""
+def _repeated(labels: Any, length: int) -> tuple[str, ...] | Array:
+    """Return labels for every row: text as a tuple, anything else as an array."""
     times = length // len(labels) if len(labels) else 1
     if len(labels) and isinstance(labels[0], str):
-        return list(labels) * times
+        return tuple(labels) * times
     column = np.asarray(labels)
     return column if times == 1 else np.tile(column, times)
 
 
-def _blocks(parts: Sequence[Any], length: int) -> list[tuple[Any, npt.NDArray[np.intp]]]:
-    """Return the columns as pandas keeps them: an array a kind of number, and text as slices of one array."""
-    texts = [place for place, part in enumerate(parts) if isinstance(part, list)]
-    words = pa.array([word for place in texts for word in parts[place]], pa.large_string())
-    whole = pd.arrays.ArrowStringArray(words, dtype=_TEXT)
-    blocks: list[tuple[Any, npt.NDArray[np.intp]]] = [
-        (whole[n * length : (n + 1) * length], np.array([place])) for n, place in enumerate(texts)
-    ]
+def _blocks(parts: Sequence[Any]) -> list[tuple[Any, npt.NDArray[np.intp]]]:
+    """Return the columns as pandas keeps them: a text by itself, an array a kind of number."""
+    blocks: list[tuple[Any, npt.NDArray[np.intp]]] = []
     alike: dict[Any, list[int]] = {}
     for place, part in enumerate(parts):
-        if not isinstance(part, list):
+        if isinstance(part, tuple):
+            text = _text(part) if len(part) <= LONGEST_KEPT else _text.__wrapped__(part)
+            blocks.append((text.copy(), np.array([place])))
+        else:
             alike.setdefault(part.dtype, []).append(place)
     blocks += [(np.array([parts[place] for place in places]), np.array(places)) for places in alike.values()]
     return blocks
+
+
+@lru_cache(maxsize=512)
+def _text(words: tuple[str, ...]) -> pd.arrays.ArrowStringArray:
+    """Return a column of text: labels and methods are those of the fit before, so columns are kept and copied."""
+    return pd.arrays.ArrowStringArray(pa.array(words, pa.large_string()), dtype=_TEXT)
 
 
 @cache

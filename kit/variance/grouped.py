@@ -80,6 +80,11 @@ class GroupedEngine:
             rss = rss + self.borrowed.df * self.borrowed.sd**2
         return GroupedData(inside, rss, level[:, 0])
 
+    def residual(self, data: GroupedData) -> Array:
+        """Residual sum of squares of ordinary least squares."""
+        left = data.y - np.linalg.lstsq(self.X, data.y.T)[0].T @ self.X.T
+        return np.asarray(np.vecdot(left, left) + data.rss.sum(axis=1))
+
     def deviance(self, data: GroupedData, theta: Array, of: Codes) -> Derivatives:
         """Return the criterion and its derivatives in the variances, some rows at a time."""
         size = max(1, int(8e6 // len(self.group) ** 2))

@@ -18,7 +18,7 @@ import numpy as np
 
 from kit.errors import Faults
 from kit.variance.columns import Array, Codes, Levels
-from kit.variance.design import Design
+from kit.variance.design import Design, Term
 
 Method = Literal["REML", "ML"]
 
@@ -113,7 +113,7 @@ class Rotated:
     @property
     def total(self) -> Array:
         """Residual sum of squares of ordinary least squares."""
-        return np.asarray(self.s0 + (self.z**2).sum(axis=1) + self.idle_zz.sum(axis=1))
+        return np.asarray(self.s0 + np.vecdot(self.z, self.z) + self.idle_zz.sum(axis=1))
 
 
 def bag_sums(rows: Array, levels: Levels) -> Array:
@@ -129,10 +129,10 @@ class Reduction:
 
     Attributes
     ----------
-    cell
-        The cell of each bag.
-    fuel, size
-        Of each cell: its fuel, and its place among the distinct bag sizes.
+    cell, of_fuel
+        The cell and the fuel of each bag.
+    of_size, fuel
+        Of each cell: its place among the distinct bag sizes, and its fuel.
     root
         Square root of a cell's bags.
     U
@@ -144,8 +144,9 @@ class Reduction:
     """
 
     cell: Levels
+    of_fuel: Levels
+    of_size: Levels
     fuel: Codes
-    size: Codes
     root: Array
     U: Array
     fuels: Codes
@@ -154,19 +155,19 @@ class Reduction:
     idle: Codes
 
 
-def rotation_of(design: Design, levels: Levels | None) -> Rotation:
+def rotation_of(design: Design, term: Term | None) -> Rotation:
     """Return the design's part of the rotated form for one random term (or none)."""
     xx = design.R.T @ design.R
     logdet = 2 * float(np.log(np.abs(design.R.diagonal())).sum())
-    if levels is None:
+    if term is None:
         none, p = np.zeros(0), design.p
         return Rotation(none, np.zeros((p, 0)), none, none, none, none, np.zeros((0, p, p)), xx, design.nu,
                         design.n, logdet, None)  # fmt: skip
-    sizes, size_of, count = _distinct(levels.sizes)
-    if design.cell_means and _inside_means(design, levels):
-        parts = _by_size(design, levels, sizes, size_of)
+    sizes, size_of, count = _distinct(term.levels.sizes)
+    if design.cell_means and term.lies_in is not None:
+        parts = _by_size(design.p, term.lies_in, sizes, size_of)
     else:
-        parts = _dense(design, levels, size_of, len(sizes))
+        parts = _dense(design, term.levels, size_of, len(sizes))
     return Rotation(*parts[:4], sizes.astype(np.float64), count.astype(np.float64), parts[4], xx, design.nu,
                     design.n, logdet, *parts[5:])  # fmt: skip
 
@@ -181,13 +182,6 @@ def _distinct(values: Codes) -> tuple[Codes, Codes, Codes]:
 
 
 Parts = tuple[Array, Array, Array, Array, Array, Array | None, Reduction | None]
-
-
-def _inside_means(design: Design, levels: Levels) -> bool:
-    """Whether every level lies within one mean: bags in fuels do, days across fuels do not."""
-    of_level = np.zeros(levels.count, dtype=np.int64)
-    of_level[levels.codes] = design.mean_of
-    return bool((of_level[levels.codes] == design.mean_of).all())
 
 
 def check_size(levels: int, name: str) -> None:
@@ -222,28 +216,28 @@ def _dense(design: Design, levels: Levels, size_of: Codes, sizes: int) -> Parts:
     return d, G, np.zeros(0), np.zeros(0), class_xx, U / root, None
 
 
-def _by_size(design: Design, levels: Levels, sizes: Codes, size_of: Codes) -> Parts:
+def _by_size(p: int, fuel_of_bag: Codes, sizes: Codes, size_of: Codes) -> Parts:
     """Cell means: within a fuel, bags of one size differ along eigenvalue n; only the size means couple."""
-    fuel_of_bag = np.zeros(levels.count, dtype=np.int64)
-    fuel_of_bag[levels.codes] = design.mean_of
     keys, of_bag, count = _distinct(fuel_of_bag * len(sizes) + size_of)
     fuel, size = keys // len(sizes), keys % len(sizes)
-    more = count > 1
-    idle_d = np.unique(size[more])
-    idle_count = np.asarray(np.bincount(size[more], count[more] - 1.0, len(sizes)), dtype=np.float64)[idle_d]
-    burns = np.asarray(np.bincount(fuel, sizes[size] * count, design.p), dtype=np.float64)
-    weight = np.zeros((design.p, len(sizes)))  # Z'1 in the class basis: n sqrt(bags)
+    spare = np.asarray(np.bincount(size, count - 1.0, len(sizes)), dtype=np.float64)
+    idle = np.flatnonzero(spare)
+    burns = np.asarray(np.bincount(fuel, sizes[size] * count, p), dtype=np.float64)
+    weight = np.zeros((p, len(sizes)))  # Z'1 in the class basis: n sqrt(bags)
     weight[fuel, size] = sizes[size] * np.sqrt(count)
     d, U = _coupled(weight, sizes, burns)
     fuels, column = np.nonzero(d > 1e-9 * sizes[-1])
     active = d[fuels, column]
-    G = np.zeros((design.p, len(active)))
+    G = np.zeros((p, len(active)))
     along = (U[fuels, :, column] * weight[fuels]).sum(axis=1) * np.sqrt(active)
     G[fuels, np.arange(len(active))] = along / burns[fuels]
-    cell = Levels(of_bag, tuple(range(len(count))))
-    reduction = Reduction(cell, fuel, size, np.sqrt(count), U, fuels, column, burns, idle_d)
-    class_xx = (weight.T**2)[:, :, None] * np.eye(design.p)  # x_b = n_b on its fuel
-    return active, G, sizes[idle_d].astype(np.float64), idle_count, class_xx, None, reduction
+    cell, of_fuel, of_size = (
+        Levels(codes, tuple(range(levels)))
+        for codes, levels in ((of_bag, len(count)), (fuel_of_bag, p), (size, len(sizes)))
+    )
+    reduction = Reduction(cell, of_fuel, of_size, fuel, np.sqrt(count), U, fuels, column, burns, idle)
+    class_xx = (weight.T**2)[:, :, None] * np.eye(p)  # x_b = n_b on its fuel
+    return active, G, sizes[idle].astype(np.float64), spare[idle], class_xx, None, reduction
 
 
 def _coupled(weight: Array, sizes: Codes, burns: Array) -> tuple[Array, Array]:
@@ -294,20 +288,19 @@ def _less_bag_means(rows: Array, levels: Levels) -> Array:
 
 def _rotate_cells(rotation: Rotation, r: Reduction, levels: Levels, y: Array, centre: Array) -> Rotated:
     """The same by sums over bags, then over bags of one size in one fuel."""
-    sizes = rotation.sizes
-    means = bag_sums(y, levels) / levels.sizes
-    s0 = ((y - means[:, levels.codes]) ** 2).sum(axis=1)
-    fuel_of_bag = r.fuel[r.cell.codes]
-    b = bag_sums(means * levels.sizes, Levels(fuel_of_bag, tuple(range(len(r.burns))))) / r.burns
-    off = means - b[:, fuel_of_bag]
+    size = r.of_size.codes
+    sums = bag_sums(y, levels)
+    means = sums / levels.sizes
+    inside = y - means[:, levels.codes]
+    b = bag_sums(sums, r.of_fuel) / r.burns
+    off = means - b[:, r.of_fuel.codes]
     middle = bag_sums(off, r.cell) / r.cell.sizes
-    scatter = bag_sums((off - middle[:, r.cell.codes]) ** 2, r.cell) * sizes[r.size]
-    by_size = bag_sums(scatter, Levels(r.size, tuple(range(len(sizes)))))
-    idle_zz = by_size[:, r.idle]
-    table = np.zeros((len(y), len(r.burns), len(sizes)))
-    table[:, r.fuel, r.size] = middle * r.root * sizes[r.size]
+    off -= middle[:, r.cell.codes]
+    scatter = bag_sums(off * off, r.cell) * rotation.sizes[size]
+    table = np.zeros((len(y), *r.U.shape[:2]))
+    table[:, r.fuel, size] = middle * r.root * rotation.sizes[size]
     z = (table[:, r.fuels] * r.U[r.fuels, :, r.column]).sum(axis=2) / np.sqrt(rotation.d)
-    return Rotated(z, idle_zz, s0, b + centre)
+    return Rotated(z, bag_sums(scatter, r.of_size)[:, r.idle], np.vecdot(inside, inside), b + centre)
 
 
 def means_at(rotation: Rotation, rotated: Rotated, ratio: Array) -> Array:

@@ -17,6 +17,12 @@ from kit.variance.optimise import Mask
 GRID = np.concatenate([[0.0], np.logspace(-3, 6.5, 58)])
 """Values of l times the mean eigenvalue at which every response is tried first."""
 
+_NEIGHBOURS = np.arange(-2, 3)
+_QUARTIC = (
+    np.array([[1, -8, 0, 8, -1], [-1, 16, -30, 16, -1], [-6, 12, 0, -12, 6], [12, -48, 72, -48, 12]]).T / 12
+)
+"""Central differences of five neighbours: first to fourth derivative, a step apart."""
+
 
 @dataclass(frozen=True)
 class Criterion:
@@ -68,8 +74,11 @@ def quadratic(c: Criterion, ratio: Array) -> Array:
 
 def deviance(c: Criterion, ratio: Array) -> Array:
     """Return the profiled criterion of each response at its own ratio l >= 0, with its constants."""
+    return _deviance(c, ratio, quadratic(c, ratio))
+
+
+def _deviance(c: Criterion, ratio: Array, Q: Array) -> Array:
     logdet = np.log1p(ratio[:, None] * c.det) @ c.det_count
-    Q = quadratic(c, ratio)
     return np.asarray(c.dof * (np.log(2 * np.pi * Q / c.dof) + 1) + logdet + c.constant)
 
 
@@ -117,7 +126,7 @@ def solve(c: Criterion) -> Solved:
     R = len(c.s0)
     if len(c.d) == 0:
         zero = np.zeros(R)
-        return Solved(zero, c.s0 / c.dof, deviance(c, zero), np.ones(R, dtype=np.bool_), 1)
+        return _solved(c, zero, np.ones(R, dtype=np.bool_), 1)
     one_size = len(c.d) == len(c.det) == 1 and abs(c.d[0] - c.det[0]) <= 1e-10 * c.d[0]
     if one_size and c.dof > c.det_count.sum():
         return _closed(c)
@@ -125,23 +134,32 @@ def solve(c: Criterion) -> Solved:
     table = deviance_grid(c, grid)
     best = table.argmin(axis=1)
     low, high = grid[np.maximum(best - 1, 0)], grid[np.minimum(best + 1, len(grid) - 1)]
-    ratio, held = _start(table, grid, best), np.zeros(R, dtype=np.bool_)
-    if (best == 0).any():
-        held = (best == 0) & (slopes(c, np.zeros(R))[0] >= 0)
+    ratio, held = _start(table, grid, best), best == 0
+    if held.any():
+        held &= slopes(c, np.zeros(R))[0] >= 0
         ratio[held] = 0.0
     ratio, done, steps = _newton(c, ratio, low, high, held)
     done &= best < len(grid) - 1  # burns of one bag that agree exactly: the criterion has no minimum
-    return Solved(ratio, quadratic(c, ratio) / c.dof, deviance(c, ratio), done, len(grid) + steps)
+    return _solved(c, ratio, done, len(grid) + steps)
+
+
+def _solved(c: Criterion, ratio: Array, done: Mask, evaluations: int) -> Solved:
+    Q = quadratic(c, ratio)
+    return Solved(ratio, Q / c.dof, _deviance(c, ratio, Q), done, evaluations)
 
 
 def _start(table: Array, grid: Array, best: Codes) -> Array:
-    """Vertex of the parabola in log l through the best grid point and its neighbours."""
-    rows, middle = np.arange(len(best)), np.minimum(np.maximum(best, 2), len(grid) - 2)
-    left, here, right = table[rows, middle - 1], table[rows, middle], table[rows, middle + 1]
-    bend = left - 2 * here + right
-    shift = 0.5 * (left - right) / np.where(bend > 0, bend, np.inf)
-    vertex = grid[middle] * (grid[3] / grid[2]) ** np.minimum(np.maximum(shift, -1), 1)
-    return np.where(best > 1, vertex, grid[best])
+    """Least point in log l of the parabola through the best grid point and its neighbours, mended by a quartic."""
+    middle = np.minimum(np.maximum(best, 3), len(grid) - 3)
+    near = table[np.arange(len(best))[:, None], middle[:, None] + _NEIGHBOURS]
+    first, second, third, fourth = (near @ _QUARTIC).T
+    bend = np.where(second > 0, second, np.inf)
+    x = -first / bend
+    tilt = first + x * (second + x * (third / 2 + x * fourth / 6))
+    x -= tilt / bend
+    return np.where(
+        best > 2, grid[middle] * (grid[3] / grid[2]) ** np.minimum(np.maximum(x, -1), 1), grid[best]
+    )
 
 
 def _closed(c: Criterion) -> Solved:
@@ -151,27 +169,36 @@ def _closed(c: Criterion) -> Solved:
         x = c.zz[:, 0] * (c.dof - k) / (k * c.s0)
     fine = np.isfinite(x)
     ratio = np.maximum(np.where(fine, x, 1.0) - 1, 0.0) / c.d[0]
-    return Solved(ratio, quadratic(c, ratio) / c.dof, deviance(c, ratio), fine, 1)
+    return _solved(c, ratio, fine, 1)
 
 
 def _newton(c: Criterion, ratio: Array, low: Array, high: Array, held: Mask) -> tuple[Array, Mask, int]:
     """Newton steps in log(l + 1/d), where the criterion is nearly a parabola; else bisection."""
-    done, shift, step = held.copy(), 1 / c.d[-1], 0
-    for step in range(1, 101):
-        live = np.flatnonzero(~done)
-        if not len(live):
-            break
-        part = c if len(live) == len(done) else replace(c, zz=c.zz[live], s0=c.s0[live])
-        x = ratio[live]
-        up, curve = slopes(part, x)
+    done, shift, live, x = held.copy(), 1 / c.d[-1], np.flatnonzero(~held), ratio
+    if len(live) < len(ratio):
+        c, x, low, high = _rows(c, live), x[live], low[live], high[live]
+    step = 0
+    while len(live) and step < 100:
+        step += 1
+        up, curve = slopes(c, x)
         y = x + shift
-        bend = y * (up + y * curve)
-        new = y * np.exp(-y * up / np.where(bend > 0, bend, np.inf)) - shift
-        inside = (bend > 0) & (new >= low[live]) & (new <= high[live])
+        pull = y * up
+        enough: Array | float = 3e-8  # the step after one this small is below rounding
+        bend = pull + y * y * curve
+        convex = bend > 0
+        new = y * np.exp(-pull / np.where(convex, bend, np.inf)) - shift
+        inside = convex & (new >= low) & (new <= high)
         if step > 8 or not inside.all():
-            high[live], low[live] = np.where(up > 0, x, high[live]), np.where(up > 0, low[live], x)
-            new = np.where(inside, new, (low[live] + high[live]) / 2)
-        ratio[live] = new
-        # the step after one this small is below rounding; near zero a slope has no more digits than 1/d leaves it
-        done[live] = np.abs(new - x) <= np.where(inside, 3e-8, 1e-12) * np.maximum(new, 0.01 * shift)
+            high, low = np.where(up > 0, x, high), np.where(up > 0, low, x)
+            new, enough = np.where(inside, new, (low + high) / 2), np.where(inside, enough, 1e-12)
+        # near zero a slope has no more digits than 1/d leaves it
+        near = np.abs(new - x) <= enough * np.maximum(new, 0.01 * shift)
+        ratio[live], done[live], x = new, near, new
+        if near.any():
+            more = ~near
+            live, x, low, high, c = live[more], x[more], low[more], high[more], _rows(c, more)
     return ratio, done, step
+
+
+def _rows(c: Criterion, rows: Codes | Mask) -> Criterion:
+    return replace(c, zz=c.zz[rows], s0=c.s0[rows])

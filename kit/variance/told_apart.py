@@ -1,7 +1,7 @@
 """Which random terms a design can tell apart: linear independence on the residual space of the means.
 
 A term stays only if K'G_kK is not a sum of multiples of the others' and of K'K, K spanning the residual space of X;
-all that is needed are the inner products tr(P G_i P G_j) with P = I - QQ'.
+all that is needed are the inner products tr(P G_i P G_j) with P = I - QQ', or a count where bags lie in fuels.
 """
 
 from __future__ import annotations
@@ -71,8 +71,37 @@ def _term_overlap(a: Levels, b: Levels, sums_a: Array, sums_b: Array) -> float:
     return float(value) if value > RANK_TOLERANCE * np.sum(cells**2.0) else 0.0
 
 
-def where_it_goes(table: Array, kept: list[int], new: int, g: int) -> int | None:
-    """Return None where the new matrix is independent, -1 where it vanishes, else the part it repeats."""
+def homes(Q: Array, parts: Sequence[tuple[str, Levels]], groups: Levels) -> list[int | None]:
+    """Where each candidate goes, in turn.
+
+    None where it stays a term of its own, -1 where the means leave nothing of it, else the place of what it repeats
+    among the burn groups and the candidates after them.
+    """
+    table, g = overlap(Q, parts, groups), groups.count
+    kept = [i for i in range(g) if table[i, i] > RANK_TOLERANCE]
+    found = []
+    for place in range(g, g + len(parts)):
+        found.append(_home(table, kept, place))
+        kept += [place] if found[-1] is None else []
+    return found
+
+
+def home_within(levels: Levels, means: Levels) -> int | None:
+    """Where a single term goes whose levels lie within cell means, the burns having one SD: counts tell.
+
+    Of K'GK the eigenvalues are 0 between burns of a level and above 0 between levels of a mean.
+    """
+    if levels.count == means.count:
+        return -1
+    return 0 if levels.count == len(levels.codes) else None
+
+
+def burns_apart(Q: Array, groups: Levels) -> Array:
+    """Return tr(P D_g P D_g) of each group of burns: 0 where the means leave nothing of it."""
+    return np.asarray(_group_overlap(Q, groups).diagonal())
+
+
+def _home(table: Array, kept: list[int], new: int) -> int | None:
     if table[new, new] <= 0:
         return -1
     if not kept:

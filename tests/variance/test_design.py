@@ -7,6 +7,9 @@ import pytest
 from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels
 from kit.variance import fit_repeats
+from kit.variance.columns import Levels, levels_of
+from kit.variance.frames import frame_of
+from kit.variance.told_apart import home_within, homes
 from tests.variance.reference import assert_allclose, table
 
 
@@ -140,3 +143,28 @@ def test_a_covariate_is_centred_and_told_from_fuel():
         fit_repeats(burns.assign(heat=burns["fuel"].str[1].astype(float)), covariates=("heat",))
     with pytest.raises(KitError, match="a covariate that varies"):
         fit_repeats(burns.assign(heat=3.0), covariates=("heat",))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_counts_say_what_inner_products_say_of_bags_in_fuels(seed):
+    """The shortcut for the commonest design against the general rule: fuels, bags and burns in any numbers."""
+    rng = np.random.default_rng(seed)
+    fuels = np.repeat(np.arange(3), rng.integers(1, 1 + rng.integers(1, 4), 3))
+    bags = np.repeat(np.arange(len(fuels)), rng.integers(1, 1 + rng.integers(1, 4), len(fuels)))
+    if len(bags) == 3:  # no burn beyond the means
+        bags = np.append(bags, bags[0])
+    bag, means = levels_of(bags.tolist()), levels_of(fuels[bags].tolist())
+    Q = means.indicators / np.sqrt(means.sizes)
+    everyone = Levels(np.zeros(len(bags), dtype=np.int64), ("all",))
+    assert home_within(bag, means) == homes(Q, [("bag", bag)], everyone)[0]
+
+
+def test_tables_of_fits_do_not_share_their_text():
+    """Columns of text are kept from table to table: writing into one must leave the others alone."""
+    first = frame_of(None, {"fuel": ["A", "B"]}, {"mean": np.array([[1.0, 2.0]])}, {"method": "REML"})
+    first.loc[0, "fuel"] = "changed"
+    first["fuel"].array[1] = "changed"
+    first["method"] = "changed"
+    second = frame_of(None, {"fuel": ["A", "B"]}, {"mean": np.array([[1.0, 2.0]])}, {"method": "REML"})
+    assert second["fuel"].tolist() == ["A", "B"]
+    assert second["method"].tolist() == ["REML", "REML"]
