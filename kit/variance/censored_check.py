@@ -10,6 +10,7 @@ from scipy import special
 
 from kit.variance.bounded import Rows, forms, given_exact
 from kit.variance.censored import engine_terms
+from kit.variance.censored_limits import censored_words, rises
 from kit.variance.censored_profile import held_rows, imputed, started
 from kit.variance.columns import Array
 from kit.variance.covariance import contrasts
@@ -62,9 +63,14 @@ def _spreads(
     which, at = trials % len(theta), started(found)
     at[trials, which] = np.maximum(theta, 1e-12 * theta.sum())[which]
     value = minimise_rows(known.model, at, rows, held=which, steps=STEPS)[1]
-    inside = (value - D <= special.chdtri(1, 1 - level)).astype(float)
+    above = (theta[which] > found[trials, which]).astype(int)
+    inside = (value - D <= rises(fit, level, best=True)[above, which]).astype(float)
     return [
-        (f"interval of the {name} SD holds the truth (profile with bounds)", level, inside[which == j])
+        (
+            f"interval of the {name} SD holds the truth ({censored_words(name, best=True)})",
+            level,
+            inside[which == j],
+        )
         for j, name in enumerate(fit.names)
     ]
 

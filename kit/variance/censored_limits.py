@@ -1,4 +1,9 @@
-"""Profile limits of standard deviations where some values are bounds: where D has risen by the quantile of χ²."""
+"""Profile limits of standard deviations where some values are bounds: where D has risen enough.
+
+Enough is the quantile of χ²₁, which for a burn SD on few degrees of freedom leaves the upper limit too low. Of one
+variance on ν degrees of freedom D rises by ν(x - 1 - log x), x = s²/σ², and its exact limits are where νx is at the
+quantiles of χ²_ν: read off there, a burn SD has the rise of each side from its own ν = 2σ⁴/Var(σ̂²).
+"""
 
 from __future__ import annotations
 
@@ -8,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
-from kit.variance.censored_profile import started
+from kit.variance.censored_profile import imputed, started
 from kit.variance.columns import Array, Codes
 from kit.variance.newton import minimise_rows
 
@@ -23,45 +28,68 @@ CLOSE = 1e-3
 """How near √(D - D_min) has to come to that of a limit."""
 
 
-def censored_limits(fit: RepeatFit, known: Censored, level: float) -> tuple[Array, Array]:
-    """Return profile limits (1, c) of the standard deviations; 0 or infinity where the data set none."""
+def censored_limits(fit: RepeatFit, known: Censored, level: float, best: bool) -> tuple[Array, Array]:
+    """Return profile limits (1, c) of the standard deviations; 0 or infinity where the data set none.
+
+    Parameters
+    ----------
+    best
+        Whether burn SDs have the rise of their degrees of freedom; else every SD has that of χ²₁.
+    """
     sd, whole = np.sqrt(fit.estimate.theta[0]), float(np.sqrt(fit.estimate.theta.sum()))
-    count, profile = len(sd), _Profile(fit, known, float(np.sqrt(special.chdtri(1, 1 - level))))
+    count, profile, (down, up) = len(sd), _Profile(fit, known), np.sqrt(rises(fit, level, best))
     component, terms = np.arange(count), np.arange(known.model.terms)
     sought = np.ones(count, dtype=np.bool_)
-    sought[terms] = profile.height(terms, np.zeros(len(terms))) > 0  # else the limit is zero
+    sought[terms] = profile.height(terms, np.zeros(len(terms))) > down[terms]  # else the limit is zero
     below = component[sought & (sd > 0)]
     start = np.concatenate([sd[below], np.maximum(sd, 0.01 * whole)])
     sign = np.repeat([-1, 1], [len(below), count])
-    ends = profile.crossings(np.concatenate([below, component]), start, sign)
+    height = np.concatenate([down[below], up])
+    ends = profile.crossings(np.concatenate([below, component]), start, sign, height)
     low = np.zeros(count)
     low[below] = ends[: len(below)]
     return low[None], ends[None, len(below) :]
 
 
+def rises(fit: RepeatFit, level: float, best: bool) -> Array:
+    """Return how far D rises (2, c) from its least to the lower and to the upper limit of each SD."""
+    found = np.full((2, len(fit.names)), special.chdtri(1, 1 - level))
+    burns = np.array([best and name.startswith("burn") for name in fit.names])
+    W = imputed(fit).small_sample.W[0].diagonal()
+    nu = 2 * fit.estimate.theta[0, burns] ** 2 / W[burns]
+    x = special.chdtri(nu, np.array([[1 - level], [1 + level]]) / 2) / nu
+    found[:, burns] = nu * (x - 1 - np.log(x))
+    return found
+
+
+def censored_words(name: str, best: bool) -> str:
+    """Return what the limits of a component are called."""
+    own = best and name.startswith("burn")
+    return "profile with bounds, on its own χ²" if own else "profile with bounds"
+
+
 @dataclass(frozen=True)
 class _Profile:
-    """√(D - D_min) less `limit` with one SD held."""
+    """√(D - D_min) with one SD held."""
 
     fit: RepeatFit
     known: Censored
-    limit: float
 
     def height(self, component: Codes, sd: Array) -> Array:
         """Return it at components (rows,) held at SDs (rows,)."""
         theta = started(np.repeat(self.fit.estimate.theta, len(sd), axis=0))
         theta[np.arange(len(sd)), component] = sd**2
         D = minimise_rows(self.known.model, theta, self.known.data.times(len(sd)), held=component)[1]
-        return np.asarray(np.sqrt(np.maximum(D - float(self.fit.estimate.criterion[0]), 0.0)) - self.limit)
+        return np.asarray(np.sqrt(np.maximum(D - float(self.fit.estimate.criterion[0]), 0.0)))
 
-    def crossings(self, component: Codes, start: Array, sign: Array) -> Array:
-        """Return SDs at which the height is zero, above `start` or below: secants in log SD, inside a bracket."""
-        behind, f_behind = np.zeros(len(start)), np.full(len(start), -self.limit)
+    def crossings(self, component: Codes, start: Array, sign: Array, limit: Array) -> Array:
+        """Return SDs at which the height is at its limit, above `start` or below: secants in log SD, bracketed."""
+        behind, f_behind = np.zeros(len(start)), -limit
         x, least, most = np.full(len(start), FIRST), np.zeros(len(start)), np.full(len(start), np.inf)
         live = np.arange(len(start))
         for _ in range(40):
             at = x[live]
-            f = self.height(component[live], start[live] * np.exp(sign[live] * at))
+            f = self.height(component[live], start[live] * np.exp(sign[live] * at)) - limit[live]
             least[live] = np.where(f < 0, np.maximum(at, least[live]), least[live])
             most[live] = np.where(f < 0, most[live], np.minimum(at, most[live]))
             rise = np.maximum((f - f_behind[live]) / (at - behind[live]), 1e-6)

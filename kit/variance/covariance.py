@@ -212,12 +212,9 @@ def contrasts(fit: RepeatFit, L: Array, df: DfMethod = "best", level: float = 0.
 def _best(fit: RepeatFit, L: Array, level: float) -> Contrasts:
     if fit.method == "ML" or not fit.has_spread:
         return satterthwaite(fit, L) if fit.method == "ML" else kenward_roger(fit, L)
-    try:
-        from kit.variance.averaged import averaged_contrasts
-    except ModuleNotFoundError:
-        return kenward_roger(fit, L)
-    found: Contrasts = averaged_contrasts(fit, L, level)
-    return found
+    from kit.variance.averaged import averaged_contrasts
+
+    return averaged_contrasts(fit, L, level)
 
 
 def _needs_reml(fit: RepeatFit) -> None:

@@ -66,18 +66,14 @@ def _limits(fit: RepeatFit, method: LimitMethod, level: float) -> tuple[Array, A
         blank = np.full_like(fit.estimate.theta, np.nan)
         return blank, blank, ["none: no repeats"] * len(fit.names)
     if fit.censored is not None:
-        from kit.variance.censored_limits import censored_limits
+        from kit.variance.censored_limits import censored_limits, censored_words
 
-        low, high = censored_limits(fit, fit.censored, level)
-        return low, high, ["profile with bounds"] * len(fit.names)
+        low, high = censored_limits(fit, fit.censored, level, method == "best")
+        return low, high, [censored_words(name, method == "best") for name in fit.names]
     if method == "best":
-        try:
-            from kit.variance.sd_limits import best_limits
-        except ModuleNotFoundError:
-            method = "exact"
-        else:
-            found: tuple[Array, Array, list[str]] = best_limits(fit, level)
-            return found
+        from kit.variance.sd_limits import best_limits
+
+        return best_limits(fit, level)
     low, high = profile_limits(fit, level)
     named = ["profile of the restricted likelihood" if fit.method == "REML" else "profile of the likelihood"]
     names = named * len(fit.names)

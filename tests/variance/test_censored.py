@@ -54,6 +54,16 @@ def test_bounds_that_say_nothing_are_burns_left_out(name, day):
     assert_allclose(mine["high"] - mine["low"], theirs["high"] - theirs["low"], rtol=0.06)
 
 
+def test_a_burn_sd_has_the_limits_of_its_chi_square():
+    """Beside a bound that says nothing: S0/χ² of the burns that are left, where χ²₁ ends too low on either side."""
+    fit = fit_repeats(bounded(rows=(10,), shift=-500), bag=None, status="status")
+    exact = component_limits(fit_repeats(table("burns_unbalanced").drop(10), bag=None), "exact")
+    best, profile = (component_limits(fit, method) for method in ("best", "profile"))
+    for end in ("low", "high"):
+        assert_allclose(best[end], exact[end], rtol=2e-3)
+        assert (profile[end] < 0.995 * exact[end]).all()
+
+
 def test_the_criterion_is_the_restricted_likelihood_times_the_probability_of_the_bounds():
     """Against the integral over the means written out: log of N(y_e; 0, V + big XX') and of the box given y_e."""
     fit = fit_repeats(bounded(), status="status")
