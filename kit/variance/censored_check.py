@@ -14,8 +14,10 @@ from kit.variance.censored_limits import censored_words, rises
 from kit.variance.censored_profile import held_rows, imputed, started
 from kit.variance.columns import Array
 from kit.variance.covariance import contrasts
+from kit.variance.families import all_pairs
 from kit.variance.mvn import truncated
 from kit.variance.newton import minimise_rows
+from kit.variance.optimise import Mask
 
 if TYPE_CHECKING:
     from kit.variance.censored import Censored
@@ -35,25 +37,54 @@ STEPS = 3
 
 
 def censored_rows(
-    fit: RepeatFit, known: Censored, L: Array, seed: int, trials: int, level: float
+    fit: RepeatFit, known: Censored, L: Array, seed: int, trials: int, level: float, margin: float | None
 ) -> list[tuple[str, float, Array]]:
-    """Return (quantity, nominal, share of each trial) of means' and differences' intervals, and of the SDs'.
+    """Return (quantity, nominal, share of each trial) of intervals of means, differences and SDs, and of verdicts.
 
     A burn that was 'at least' its bound is so again in a simulated trial where its value lies above; else it is exact.
-    Each trial follows one of the contrasts and one of the SDs: profiles are dear.
+    Each trial follows one of the contrasts and one of the SDs: profiles are dear. A verdict that is wrong is one whose
+    simultaneous interval misses the truth, so that these are counted.
+
+    Parameters
+    ----------
+    L
+        (contrasts, p): the means, then differences of them.
     """
     theta, beta = fit.estimate.theta[0], np.where(np.isnan(fit.estimate.beta[0]), 0.0, fit.estimate.beta[0])
     rows = simulated_rows(fit, known, theta, beta, seed, trials)
     start = np.repeat(np.maximum(theta, 1e-3 * theta.sum())[None], trials, axis=0)
     found, D, _ = minimise_rows(known.model, start, rows)
-    usable = L[~np.abs(L[:, list(known.bounded)]).any(axis=1)] if known.bounded else L
-    chosen = usable[np.unique(np.linspace(0, len(usable) - 1, min(MOST, len(usable))).astype(int))]
+    usable = np.flatnonzero(~np.abs(L[:, list(known.bounded)]).any(axis=1))
+    usable = usable[np.unique(np.linspace(0, len(usable) - 1, min(MOST, len(usable))).astype(int))]
+    chosen, differ = L[usable], usable >= len(fit.labels)
     df = contrasts(imputed(fit), chosen, "best", level).df[0]
     which = np.arange(trials) % len(chosen)
     t = _t_of_truth(known, chosen[which][:, known.kept], (chosen @ beta)[which], found, rows, df[which])
-    inside = (t <= special.stdtrit(df[which], (1 + level) / 2)).astype(float)
-    words = f"intervals of {len(chosen)} means and differences hold the truth"
-    return [(words, level, inside), *_spreads(fit, known, found, D, rows, level)]
+    told = _told(fit, t, df[which], differ[which], level, margin)
+    return [*told, *_spreads(fit, known, found, D, rows, level)]
+
+
+def _told(
+    fit: RepeatFit, t: Array, df: Array, differ: Mask, level: float, margin: float | None
+) -> list[tuple[str, float, Array]]:
+    """Rows from the signed t (trials,) of the truth, each of a mean or of a difference."""
+    inside = np.abs(t) <= special.stdtrit(df, (1 + level) / 2)
+    rows = [("intervals of the means hold the truth", level, inside[~differ])]
+    if differ.any():
+        t, df = t[differ], df[differ]
+        multiplier = all_pairs(len(fit.labels)).critical(level, df)
+        words = (
+            "Tukey interval of one difference holds the truth (only where it does not can a verdict be wrong)"
+        )
+        promised = 1 - 2 * float(special.stdtr(df, -multiplier).mean())
+        rows += [
+            ("unadjusted intervals of the differences hold the truth", level, inside[differ]),
+            (words, promised, np.abs(t) <= multiplier),
+        ]
+        if margin is not None:
+            words = "'the same within the margin' is said of two fuels a whole margin apart, at most"
+            rows.append((words, 1 - level, t < -multiplier))
+    return [(words, nominal, each.astype(np.float64)) for words, nominal, each in rows]
 
 
 def _spreads(
@@ -99,14 +130,15 @@ def simulated_rows(
 
 
 def _t_of_truth(known: Censored, held: Array, truth: Array, theta: Array, rows: Rows, df: Array) -> Array:
-    """Return |t| (trials,) of the truth in each trial: from the rise of the profile there above its minimum."""
+    """Return t (trials,) of the truth in each trial: from the rise of the profile there above its minimum."""
     start = np.maximum(theta, 1e-6 * theta.sum(axis=1, keepdims=True))
     estimate, se = _estimates(known, held, rows, theta)
     at_best = held_rows(known, rows, held, estimate)
     best, least, _ = minimise_rows(known.model, start, at_best, unit=se, steps=STEPS)
     at_truth = held_rows(known, rows, held, truth)
     D = minimise_rows(known.model, started(best), at_truth, steps=STEPS)[1]
-    return np.asarray(np.sqrt(df * np.expm1(np.maximum(D - least, 0.0) / (df + 1))))
+    size = np.sqrt(df * np.expm1(np.maximum(D - least, 0.0) / (df + 1)))
+    return np.asarray(np.copysign(size, estimate - truth))
 
 
 def _estimates(known: Censored, held: Array, rows: Rows, theta: Array) -> tuple[Array, Array]:

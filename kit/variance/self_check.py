@@ -49,7 +49,7 @@ def self_check(
         from kit.variance.censored_check import censored_rows
 
         L = np.vstack([fit.design.mean_rows(), pair_rows(fit)])
-        return tabulated(censored_rows(fit, fit.censored, L, seed, trials, level), seed)
+        return tabulated(censored_rows(fit, fit.censored, L, seed, trials, level, margin), seed)
     again = simulated(fit, trials, seed)
     rows = _means(fit, again, df, level)
     if len(fit.labels) > 1:
