@@ -154,7 +154,7 @@ def _means(columns: Columns, fuel_effect: FuelEffect) -> tuple[Levels, tuple[str
         return fuel, ()
     faults = Faults()
     if columns.kind_of_fuel is None:
-        count = {"all": fuel.count}
+        count = {"": fuel.count}
         means = Levels(np.zeros(columns.n, dtype=np.int64), ("all",))
     else:
         per_kind = np.bincount(columns.kind_of_fuel, minlength=len(columns.kinds))
@@ -163,7 +163,7 @@ def _means(columns: Columns, fuel_effect: FuelEffect) -> tuple[Levels, tuple[str
     for kind, fuels in count.items():
         if fuels < 3:
             faults.refuse(
-                "table", f"{fuels} fuels of kind {kind}", "three or more fuels a kind",
+                "table", f"{fuels} fuels of kind {kind}" if kind else f"{fuels} fuels", "three or more fuels a kind",
                 "Speak of kinds in general only with three fuels of each; compare the fuels tested instead.",
             )  # fmt: skip
     faults.settle()
