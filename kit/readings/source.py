@@ -9,18 +9,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from kit.errors import KitError, Problem
+from kit.trial.decode import BYTE_ORDER_MARKS
 
 WHOLE_BYTES = 1 << 25
 PIECE_BYTES = 1 << 23
 _HEAD_BYTES = 1 << 18
 _ENCODINGS = ("cp1252", "mac_roman", "cp437", "gb18030", "shift_jis")
-_MARKS = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF32_LE, "utf-32"),
-    (codecs.BOM_UTF32_BE, "utf-32"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
 _SPREADSHEET = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 _OTHERS = (b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"\x1f\x8b", b"GIF8")
 _VALID = "valid UTF-8"
@@ -184,7 +178,7 @@ def _declared(encoding: str, name: str) -> str:
 
 
 def _encoding(raw: bytes, cut: bool) -> tuple[str, str]:
-    for mark, name in _MARKS:
+    for mark, name in BYTE_ORDER_MARKS:
         if raw.startswith(mark):
             return name, "byte-order mark"
     wide = _wide(raw)

@@ -13,13 +13,15 @@ from kit.errors import KitError, Problem
 LARGEST_BYTES = 50_000_000
 """A sheet or a trial file beyond this is none that a person wrote."""
 
-_MARKS = (
+BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF32_LE, "utf-32"),
     (codecs.BOM_UTF32_BE, "utf-32"),
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
+"""First bytes that name their encoding, the longer marks before those they begin with."""
+
 _ARCHIVE, _OLD_OFFICE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
 # Control characters except tab and line ends; marks that turn or hide text. Joiners (emoji, scripts) stay.
 _UNSEEN = re.compile(
@@ -58,7 +60,9 @@ def decode(raw: bytes, name: str) -> tuple[str, str]:
     if raw.startswith((_ARCHIVE, _OLD_OFFICE)):
         remedy = "In the spreadsheet choose 'Save as' and then CSV; renaming the file is not enough."
         raise KitError(_problem(name, "a spreadsheet's own file format", remedy))
-    encoding = next((known for mark, known in _MARKS if raw.startswith(mark)), None) or _unmarked(raw)
+    encoding = next((known for mark, known in BYTE_ORDER_MARKS if raw.startswith(mark)), None) or _unmarked(
+        raw
+    )
     try:
         return raw.decode(encoding), encoding.removesuffix("-sig")
     except UnicodeDecodeError:

@@ -371,7 +371,7 @@ def _statuses(
         named = ", ".join(roles.values[i] for i in np.flatnonzero(lost)[:5])
         raise KitError(
             Problem("refuse", f"fit of {named}", "no optimum that can be trusted", "a criterion with a minimum",
-                    "Burns of one bag that agree exactly are the usual cause. Where burns are few, leave days or covariates out.")
+                    "Burns of one bag that agree exactly are the usual cause; of few burns leave covariates out.")
         )  # fmt: skip
     words = []
     for i, row in enumerate(estimate.theta):

@@ -277,22 +277,9 @@ def _logs(facts: Facts) -> list[Html | None]:
     files, notes = facts.extra("files", None), facts.extra("log_notes", None)
     parts: list[Html | None] = []
     if files is not None and len(files):
-        wanted = (
-            "file",
-            "rows",
-            "first",
-            "last",
-            "encoding",
-            "delimiter",
-            "decimal",
-            "time",
-            "units",
-            "reasons",
-        )
-        shown = files.assign(**{name: files[name].astype(str) for name in ("first", "last") if name in files})
-        columns = [
-            Col(name, name, kind="head" if name == "file" else "text") for name in wanted if name in shown
-        ]
+        shown = files.drop(columns=["sha256", "bytes"], errors="ignore")
+        shown = shown.assign(**{name: shown[name].astype(str) for name in ("first", "last") if name in shown})
+        columns = [Col(name, name, kind="head" if name == "file" else "text") for name in shown]
         parts.append(table(shown.astype({"rows": str}), "Log files and how they were read", columns))
     if notes is not None and len(notes):
         grouped = notes.groupby("note", sort=False)["file"].agg(", ".join)
