@@ -2,7 +2,7 @@
 
 Enough is the quantile of χ²₁, which for a burn SD on few degrees of freedom leaves the upper limit too low. Of one
 variance on ν degrees of freedom D rises by ν(x - 1 - log x), x = s²/σ², and its exact limits are where νx is at the
-quantiles of χ²_ν: read off there, a burn SD has the rise of each side from its own ν = 2σ⁴/Var(σ̂²).
+quantiles of χ²_ν: read off there, a burn SD has the rise of each side from its own ν = 2σ⁴/Var(σ̂²), at least 1.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def rises(fit: RepeatFit, level: float, best: bool) -> Array:
     found = np.full((2, len(fit.names)), special.chdtri(1, 1 - level))
     burns = np.array([best and name.startswith("burn") for name in fit.names])
     W = imputed(fit).small_sample.W[0].diagonal()
-    nu = 2 * fit.estimate.theta[0, burns] ** 2 / W[burns]
+    nu = np.maximum(2 * fit.estimate.theta[0, burns] ** 2 / W[burns], 1.0)
     x = special.chdtri(nu, np.array([[1 - level], [1 + level]]) / 2) / nu
     found[:, burns] = nu * (x - 1 - np.log(x))
     return found
