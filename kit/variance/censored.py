@@ -10,7 +10,7 @@ import pandas as pd
 
 from kit.errors import Faults, KitError
 from kit.variance.bounded import Model, Rows, means_taken_out, posterior, with_means
-from kit.variance.columns import Array, Codes, Columns, Roles, Scale
+from kit.variance.columns import Array, Codes, Columns, Roles, Scale, read_columns
 from kit.variance.design import Design, FuelEffect, Spread, Term, design_of
 from kit.variance.engine import Estimate
 from kit.variance.engines import Borrowed
@@ -77,10 +77,10 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     KitError
         For a fit by ML, more than 400 burns, or too few exact burns.
     """
-    from kit.variance.fit import fit_design
+    from kit.variance.fit import fit_design, optimum_found
 
-    design = design_of(columns, choices.fuel_effect, choices.spread)
-    _check(columns, design, choices.method)
+    _check(columns, choices.method)
+    design = _design(table, roles, columns, choices)
     plain = (choices.spread, choices.scale, choices.method, choices.borrowed)
     face = fit_design(table, roles, replace(columns, side=None), design, *plain)
     assert columns.side is not None
@@ -88,6 +88,7 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     made = _model(columns, design, choices.borrowed, centre)
     start = np.maximum(face.estimate.theta, 1e-9 * face.estimate.theta.sum())
     theta, D, done = minimise_rows(made.model, start, made.data, enough=EXACT)
+    optimum_found(done, roles)
     part, phi, box = posterior(made.model, theta[0], made.data)
     beta, covariance = np.full(design.p, np.nan), np.full((design.p, design.p), np.nan)
     beta[made.kept], covariance[np.ix_(made.kept, made.kept)] = part, phi
@@ -103,6 +104,20 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
         face, columns=columns, data=face.engine.rotate(filled), estimate=estimate, censored=known,
         status=(f"{made.model.m} values are bounds",),
     )  # fmt: skip
+
+
+def _design(table: pd.DataFrame, roles: Roles, columns: Columns, choices: Choices) -> Design:
+    """Return the design with the random terms that its exact burns tell apart: of the others a bound knows no size."""
+    assert columns.side is not None
+    rows = table.iloc[columns.rows[columns.side == 0]]
+    exact = read_columns(rows, replace(roles, status=None), choices.scale)
+    known, whole = (design_of(each, choices.fuel_effect, choices.spread) for each in (exact, columns))
+    if known.nu == 0:
+        _too_few(known.n, known.p)
+    terms = tuple(term for term in whole.terms if known.term(term.name) is not None)
+    lost = [term.name for term in whole.terms if term not in terms]
+    why = tuple(f"{name} stands apart only in burns that are bounds, and is left out" for name in lost)
+    return replace(whole, terms=terms, notes=(*whole.notes, *why))
 
 
 def _left_out(table: pd.DataFrame, roles: Roles, columns: Columns, choices: Choices) -> RepeatFit | None:
@@ -139,7 +154,7 @@ def _model(columns: Columns, design: Design, borrowed: Borrowed | None, centre: 
     bounded = tuple(np.flatnonzero(exact == 0).tolist())
     used = ~np.isin(design.mean_of, bounded)
     bound = np.flatnonzero(used & (side != 0))
-    kept = np.array([i for i in range(design.p) if i not in bounded])
+    kept = np.array([i for i in range(design.p) if i not in bounded], dtype=np.int64)
     _check_exact(design.X[np.ix_(used & (side == 0), kept)])
     order = np.concatenate([np.flatnonzero(used & (side == 0)), bound])
     extra = (0.0, 0.0) if borrowed is None else (borrowed.sd, borrowed.df)
@@ -167,7 +182,7 @@ def _model_of(design: Design, order: Codes, kept: Codes, m: int, borrowed: tuple
     return Model(columns, design.spread.codes[order], m, len(terms), design.spread.count, borrowed)
 
 
-def _check(columns: Columns, design: Design, method: Method) -> None:
+def _check(columns: Columns, method: Method) -> None:
     faults = Faults()
     if method == "ML":
         faults.refuse(
@@ -180,16 +195,20 @@ def _check(columns: Columns, design: Design, method: Method) -> None:
             f"at most {LARGEST}",
             "Fit part of the burns.",
         )
-    if design.nu == 0:
-        faults.refuse("table", "no repeats, and bounds", "repeats", "Bounds can be used beside repeats only.")
+    faults.settle()
+    if columns.side is not None and (columns.side != 0).all():
+        _too_few(0, 1)
+
+
+def _too_few(exact: int, parameters: int) -> None:
+    faults = Faults()
+    faults.refuse(
+        "table, column of statuses", f"{exact} exact values for {parameters} means and covariates",
+        "more exact values than that", "With nearly every value a bound nothing can be estimated.",
+    )  # fmt: skip
     faults.settle()
 
 
 def _check_exact(X: Array) -> None:
-    faults = Faults()
     if X.shape[0] <= X.shape[1] or np.linalg.matrix_rank(X) < X.shape[1]:
-        faults.refuse(
-            "table, column of statuses", f"{X.shape[0]} exact values for {X.shape[1]} means and covariates",
-            "more exact values than that", "With nearly every value a bound nothing can be estimated.",
-        )  # fmt: skip
-    faults.settle()
+        _too_few(*X.shape)

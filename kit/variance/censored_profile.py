@@ -19,7 +19,7 @@ from scipy import special
 
 from kit.variance.bounded import Rows
 from kit.variance.columns import Array
-from kit.variance.covariance import Contrasts, DfMethod, FamilyLike, contrasts
+from kit.variance.covariance import LEAST_DF, Contrasts, DfMethod, FamilyLike, contrasts
 from kit.variance.newton import minimise_rows
 
 if TYPE_CHECKING:
@@ -66,11 +66,11 @@ class CensoredContrasts(Contrasts):
 
     def family_p(self, family: FamilyLike) -> Array:
         """P values adjusted for the family."""
-        return family.p(self._t_at(0.0), self.df)
+        return family.p(self._t_at(0.0), np.maximum(self.df, LEAST_DF))
 
     def family_limits(self, family: FamilyLike, level: float) -> tuple[Array, Array]:
         """Simultaneous limits of the family."""
-        half = family.critical(level, self.df)
+        half = family.critical(level, np.maximum(self.df, LEAST_DF))
         return self._v_at(-half), self._v_at(half)
 
 

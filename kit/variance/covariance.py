@@ -21,6 +21,7 @@ from scipy import special
 from kit.errors import KitError, Problem
 from kit.variance.columns import Array
 from kit.variance.engine import Pieces
+from kit.variance.optimise import FLOOR
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
@@ -165,7 +166,7 @@ def observed_covariance(fit: RepeatFit) -> Array:
     if np.isnan(theta).any():
         return np.full((len(theta), c, c), np.nan)
     H = fit.engine.deviance(fit.data, theta, np.arange(len(theta))).hessian
-    at_zero = theta <= 0
+    at_zero = theta <= 100 * FLOOR * theta.sum(axis=1, keepdims=True)
     free = ~(at_zero[:, :, None] | at_zero[:, None, :])
     unit = np.einsum("ri,ij->rij", at_zero.astype(np.float64), np.eye(c))
     try:

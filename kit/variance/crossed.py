@@ -5,7 +5,9 @@ In a space where V/s = I + l diag(d) + F D F', D = diag of the small terms' rati
     C = F' diag(w) F,  q = F' diag(w) z,  A = (D^-1 + C)^-1,  e = w (z - F A q) = Pz,  Q = S0 + z'e
     log|V/s| = sum log(1 + l d) + log|I + D C|
 
-(Woodbury; Bates et al. 2015, section 2.3, in rotated coordinates). For REML the space is that of residuals from
+(Woodbury; Bates et al. 2015, section 2.3, in rotated coordinates). Where burns vary hardly at all, coordinates outside
+the largest term weigh l times those inside; one small term is therefore turned so that its first columns alone reach
+outside: C is then graded, and keeps its digits. For REML the space is that of residuals from
 X, so that the same determinant holds log|X'V^-1X| - log|X'X| too; for ML it is that of the data.
 """
 
@@ -34,15 +36,18 @@ class Frame:
     d
         (k,) eigenvalues of the largest term, 0 for coordinates outside it.
     F
-        (k, D) the small terms in it; FF (k, D²) its rows' outer products.
+        (k, D) the small terms in it, turned; FF (k, D²) its rows' outer products.
     block
         (D,) which small term a column belongs to.
+    turn
+        (D, D) orthonormal, from levels to columns; the identity where there are several small terms.
     """
 
     d: Array
     F: Array
     FF: Array
     block: Codes
+    turn: Array
 
 
 @dataclass(frozen=True)
@@ -58,11 +63,11 @@ class Crossing:
     lift
         (bags, k1) U d^-1/2.
     outside
-        (D, k2) E g^-1/2: coordinates of the small terms outside the largest.
+        (D, k2): coordinates of the small terms outside the largest, from columns of the projected frame.
     GZ, GW
-        (p, k1) and (p, D): beta = b_ols - GZ (l e1) - GW (m a).
+        (p, k1) and (p, D): beta = b_ols - GZ (l e1) - GW (m a), GW turned as the projected frame.
     sums
-        (p + bags + D, bags) bag sums of [X Z W], and `cross` their products.
+        (p + bags + D, bags) bag sums of [X Z W], W turned as the whole frame, and `cross` their products.
     """
 
     order: tuple[Term, ...]
@@ -112,11 +117,11 @@ def crossing_of(design: Design) -> Crossing:
     projected, outside = _frame(d, lift.T @ (ZW - hx.T @ hw), PW, block)
     whole, _ = _frame(sizes, ZW / np.sqrt(sizes)[:, None], W, block)
     GZ = np.linalg.solve(design.R, hx @ (U * np.sqrt(d)))
-    GW = np.asarray(np.linalg.solve(design.R, hw), dtype=np.float64)
-    sums = np.vstack([ZX.T, np.diag(sizes), ZW.T])
+    GW = np.asarray(np.linalg.solve(design.R, hw @ projected.turn), dtype=np.float64)
+    sums = np.vstack([ZX.T, np.diag(sizes), (ZW @ whole.turn).T])
     return Crossing(
         order, W, projected, whole, lift, outside, GZ, GW, sums,
-        _products(design, ZX, ZW, sizes, W), design.nu - len(projected.d),
+        _products(design, ZX, ZW @ whole.turn, sizes, W @ whole.turn), design.nu - len(projected.d),
         2 * float(np.log(np.abs(np.diag(design.R))).sum()),
     )  # fmt: skip
 
@@ -144,12 +149,13 @@ def _check_size(order: tuple[Term, ...]) -> None:
 def _frame(d: Array, F1: Array, PW: Array, block: Codes) -> tuple[Frame, Array]:
     """Append to the rotated coordinates those of W outside them: W'PW - F1'F1 = E diag(g) E'."""
     inner = PW.T @ PW
-    g, E = np.linalg.eigh(inner - F1.T @ F1)
-    keep = g > 1e-9 * max(float(np.trace(inner)) / len(g), 1e-300)
-    g, E = g[keep], E[:, keep]
-    F = np.vstack([F1, np.sqrt(g)[:, None] * E.T])
+    g, E = (part[..., ::-1] for part in np.linalg.eigh(inner - F1.T @ F1))
+    size = np.sqrt(g[g > 1e-9 * max(float(np.trace(inner)) / len(g), 1e-300)])
+    k, several, same = len(size), block.any(), np.eye(len(g))
+    turn, reach = (same, E[:, :k]) if several else (E, same[:, :k])
+    F = np.vstack([F1 @ turn, size[:, None] * reach.T])
     FF = (F[:, :, None] * F[:, None, :]).reshape(len(F), -1)
-    return Frame(np.concatenate([d, np.zeros(len(g))]), F, FF, block), E / np.sqrt(g)
+    return Frame(np.concatenate([d, np.zeros(k)]), F, FF, block, turn), reach / size
 
 
 def cross(design: Design, crossing: Crossing, values: Array) -> CrossedData:
@@ -163,7 +169,8 @@ def cross(design: Design, crossing: Crossing, values: Array) -> CrossedData:
     left -= (left @ design.Q) @ design.Q.T
     z1 = bag_sums(left, crossing.order[0].levels) @ crossing.lift
     k1 = z1.shape[1]
-    z2 = (left @ crossing.W - z1 @ crossing.projected.F[:k1]) @ crossing.outside
+    frame = crossing.projected
+    z2 = (left @ crossing.W @ frame.turn - z1 @ frame.F[:k1]) @ crossing.outside
     s0 = (left**2).sum(axis=1) - (z1**2).sum(axis=1) - (z2**2).sum(axis=1)
     b[:, : len(design.labels)] += centre
     s0 = np.maximum(s0, 0.0) if crossing.within_df else np.zeros(len(y))
@@ -342,7 +349,10 @@ def gram(crossing: Crossing, theta: Array, p: int) -> tuple[Array, list[Codes]]:
     inside = np.linalg.inv(np.eye(len(root)) + root[:, None] * whole[start:, start:] * root)
     half = whole[:, start:] * root
     where = [np.arange(p, start), *(start + np.flatnonzero(block == j) for j in range(K - 1))]
-    return np.asarray((whole - half @ inside @ half.T) / s), where
+    found = (whole - half @ inside @ half.T) / s
+    found[:, start:] = found[:, start:] @ crossing.whole.turn.T
+    found[start:] = crossing.whole.turn @ found[start:]
+    return np.asarray(found), where
 
 
 def crossed_blups(crossing: Crossing, left: Array, theta: Array) -> list[Array]:
@@ -352,9 +362,9 @@ def crossed_blups(crossing: Crossing, left: Array, theta: Array) -> list[Array]:
     core = crossing.order[0].levels
     shrink = ratio[:, :1] / (1 + ratio[:, :1] * core.sizes)
     first = left - (shrink * bag_sums(left, core))[:, core.codes]
-    inner = inner_of(crossing.whole, ratio)
-    Aq = np.einsum("rij,rj->ri", inner.A, first @ crossing.W)
+    frame = crossing.whole
+    inner = inner_of(frame, ratio)
+    Aq = np.einsum("rij,rj->ri", inner.A, first @ crossing.W @ frame.turn) @ frame.turn.T
     rest = left - Aq @ crossing.W.T
     parts = [np.asarray(shrink * bag_sums(rest, core))]
-    block = crossing.whole.block
-    return [*parts, *(np.asarray(Aq[:, block == j]) for j in range(K - 1))]
+    return [*parts, *(np.asarray(Aq[:, frame.block == j]) for j in range(K - 1))]

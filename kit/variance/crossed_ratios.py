@@ -23,6 +23,10 @@ from kit.variance.ratios import (
     variances,
 )
 
+_FAR, _FAR_WITHOUT_WITHIN = 30.0, 16.0
+"""Where the axes end, x = log λd̄ about: where no burns are left within the terms' levels nothing bounds the ratios,
+and beyond this a burn variance is none in comparison."""
+
 
 @dataclass(frozen=True)
 class _Slices:
@@ -137,7 +141,7 @@ def crossed_nodes(
     c, plane = engine.crossing, _plane(engine)
     rest = c.within_df + (0.0 if engine.borrowed is None else engine.borrowed.df)
     dof = rest + len(c.projected.d)
-    coarse = np.arange(LEAST, 30.0, 1.5)
+    coarse = np.arange(LEAST, _FAR if rest > 0 else _FAR_WITHOUT_WITHIN, 1.5)
     axis, made, _ = plane.cut(coarse, coarse)
     weight = _bases(axis, made) - 0.5 * dof * np.log(made.quadratic(data))
     x = needed(weight.transpose(0, 2, 1), coarse, NEGLIGIBLE_CROSSED)

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.variance.columns import Array, Codes
-from kit.variance.design import Design
+from kit.variance.design import Design, Term
 from kit.variance.nested import Method
 from kit.variance.optimise import EXACT, Derivatives
 
@@ -127,3 +127,21 @@ def residual_pieces(xvx: Array, P: Array, Q: Array, t1: Array, t2: Array, theta:
     t[:, :K, K] = t[:, K, :K] = tie
     t[:, K, K] = (te - np.vecdot(others[:, 0], tie)) / s1[:, 0]
     return Pieces(np.asarray(np.linalg.inv(xvx), dtype=np.float64), allP, allQ, t)
+
+
+def direct_pieces(design: Design, terms: tuple[Term, ...], theta: Array, borrowed: float) -> Pieces:
+    """Return the pieces at theta (c,) written out, V = LL': for designs whose terms leave no burns within their levels.
+
+    There a burn variance near zero is no remainder of V that a subtraction could find.
+    """
+    roots = [*(term.levels.indicators for term in terms), np.eye(design.n)]
+    V = sum(variance * (Z @ Z.T) for variance, Z in zip(theta, roots, strict=True))
+    L = np.linalg.cholesky(V)
+    whole = np.linalg.solve(L, np.hstack([design.X, *roots]))
+    a, *halves = np.split(whole, np.cumsum([design.p, *(Z.shape[1] for Z in roots[:-1])]), axis=1)
+    H = np.stack([half @ half.T for half in halves])
+    Ha = H @ a
+    t = np.einsum("ikl,jkl->ij", H, H)
+    t[-1, -1] += borrowed / theta[-1] ** 2
+    phi = np.asarray(np.linalg.inv(a.T @ a), dtype=np.float64)
+    return Pieces(phi[None], (a.T @ Ha)[None], np.einsum("ikp,jkq->ijpq", Ha, Ha)[None], t[None])

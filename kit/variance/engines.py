@@ -24,7 +24,7 @@ from kit.variance.crossed import (
     pull,
 )
 from kit.variance.design import Design
-from kit.variance.engine import Estimate, Pieces, residual_pieces
+from kit.variance.engine import Estimate, Pieces, direct_pieces, residual_pieces
 from kit.variance.nested import (
     Method,
     Rotated,
@@ -35,7 +35,7 @@ from kit.variance.nested import (
     rotate,
     rotation_of,
 )
-from kit.variance.optimise import EXACT, Derivatives, Mask, floor_of, minimise
+from kit.variance.optimise import EXACT, FLOOR, Derivatives, Mask, minimise
 from kit.variance.solving import Criterion, criterion_of, solve
 
 
@@ -210,7 +210,7 @@ class CrossedEngine:
         best = order[np.concatenate([[True], np.diff(of[order]) > 0])]
         theta = found.theta[best]
         beta = crossed_means(self.crossing, data, theta[:, :-1] / theta[:, -1:])
-        vanished = (theta[:, -1] <= floor_of(start[best], 1)[:, -1]) & (self.crossing.within_df > 0)
+        vanished = (theta[:, -1] <= 1.01 * FLOOR * theta.sum(axis=1)) & (self.crossing.within_df > 0)
         return Estimate(
             theta, beta, found.value[best], found.converged[best] & ~vanished, count + found.steps
         )
@@ -227,14 +227,17 @@ class CrossedEngine:
 
     def pieces(self, theta: Array) -> Pieces:
         """O = A'V^-1A for A = [X Z W]: P_i = O_xi O_ix, Q_ij = O_xi O_ij O_jx, t_ij = |O_ij|²."""
-        parts = [
-            _pieces(self.crossing, row[None], self.design.p, self.design.n + self._extra) for row in theta
-        ]
+        parts = [self._pieces(row) for row in theta]
         if len(parts) == 1:
             return parts[0]
         return Pieces(
             *(np.concatenate([getattr(part, name) for part in parts]) for name in ("phi", "P", "Q", "t"))
         )
+
+    def _pieces(self, theta: Array) -> Pieces:
+        if self.crossing.within_df == 0 and np.isfinite(theta).all():
+            return direct_pieces(self.design, self.crossing.order, theta, self._extra)
+        return _pieces(self.crossing, theta[None], self.design.p, self.design.n + self._extra)
 
     def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> CrossedData:
         """Independent coordinates, S0 and GLS means at the generating ratios: no burns are simulated."""

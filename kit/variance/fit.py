@@ -366,13 +366,7 @@ def _blanked(estimate: Estimate, flat: np.ndarray[Any, np.dtype[np.bool_]]) -> E
 def _statuses(
     names: tuple[str, ...], estimate: Estimate, flat: np.ndarray[Any, np.dtype[np.bool_]], roles: Roles
 ) -> tuple[str, ...]:
-    lost = ~estimate.converged & ~flat
-    if lost.any():
-        named = ", ".join(roles.values[i] for i in np.flatnonzero(lost)[:5])
-        raise KitError(
-            Problem("refuse", f"fit of {named}", "no optimum that can be trusted", "a criterion with a minimum",
-                    "Burns of one bag that agree exactly are the usual cause; of few burns leave covariates out.")
-        )  # fmt: skip
+    optimum_found(estimate.converged | flat, roles)
     words = []
     for i, row in enumerate(estimate.theta):
         zero = [name for name, value in zip(names, row, strict=True) if value == 0]
@@ -380,6 +374,23 @@ def _statuses(
             "all values equal" if flat[i] else ", ".join(f"{n} variance at zero" for n in zero) or "ok"
         )
     return tuple(words)
+
+
+def optimum_found(converged: np.ndarray[Any, np.dtype[np.bool_]], roles: Roles) -> None:
+    """Refuse responses (responses,) whose search found no optimum.
+
+    Raises
+    ------
+    KitError
+        With their names.
+    """
+    if converged.all():
+        return
+    named = ", ".join(roles.values[i] for i in np.flatnonzero(~converged)[:5])
+    raise KitError(
+        Problem("refuse", f"fit of {named}", "no optimum that can be trusted", "a criterion with a minimum",
+                "Burns of one bag that agree exactly are the usual cause; of few burns leave covariates out.")
+    )  # fmt: skip
 
 
 def is_nested(fit: RepeatFit) -> bool:

@@ -37,9 +37,8 @@ def component_limits(fit: RepeatFit, method: LimitMethod = "best", level: float 
     (burn:GROUP where spread differs by group). DEVELOPERS.md, method 4.
     """
     low, high, named = _limits(fit, method, level)
-    sd = np.sqrt(fit.estimate.theta)
     at = at_boundary(fit)
-    sd = np.where(at, 0.0, sd)
+    sd, low = np.where(at, 0.0, np.sqrt(fit.estimate.theta)), np.where(at, 0.0, low)
     order = sorted(range(len(fit.names)), key=lambda i: ORDER.index(fit.names[i].split(":")[0]))
     names = [fit.names[i] for i in order]
     frame = fit.framed(

@@ -8,10 +8,13 @@ import numpy as np
 
 from kit.variance.bounded import Model, Rows, criterion
 from kit.variance.columns import Array, Codes
-from kit.variance.optimise import Mask
+from kit.variance.optimise import FLOOR, Mask
 
 APART = 2e-3
 """Distance of the differences, in units of an SD."""
+
+LONGEST = 1.5
+"""Of a step: in SDs of a term, the larger of its own and a burn's, and in log SD of a burn."""
 
 ENOUGH, EXACT = 1e-4, 1e-10
 """A step that lowers D by less is the last: the next would lower it by the order of its square (ENOUGH for D alone)."""
@@ -44,14 +47,15 @@ def minimise_rows(
     theta (rows, c), D (rows,) and whether each row converged.
     """
     k = model.terms
-    scale = np.sqrt(start[:, k:].mean(axis=1, keepdims=True))
+    burn = np.sqrt(start[:, k:].mean(axis=1, keepdims=True))
+    scale = np.maximum(np.sqrt(start[:, :k]), burn)
     value_off = np.zeros((len(start), 0 if unit is None else 1))
     x = np.concatenate([np.sqrt(start[:, :k]) / scale, 0.5 * np.log(start[:, k:]), value_off], axis=1)
     free = np.ones(x.shape, dtype=np.bool_)
     if held is not None:
         free[np.arange(len(x)), held] = False
     x[:, :k] = np.where(free[:, :k], np.maximum(x[:, :k], 0.05), x[:, :k])
-    space = Space(model, scale, data, unit)
+    space = Space(model, scale, FLOOR * start.sum(axis=1, keepdims=True), data, unit)
     value, done = space.value(x), np.zeros(len(x), dtype=np.bool_)
     for _ in range(steps):
         live = np.flatnonzero(~done)
@@ -61,28 +65,38 @@ def minimise_rows(
         step = _newton_step(own, x[live], here, free[live])
         x[live], value[live] = _shortened(own, x[live], step, here)
         done[live] = here - value[live] < enough
-    terms = np.where(np.abs(x[:, :k]) < 1e-3, 0.0, x[:, :k] * scale)
-    return np.concatenate([terms**2, np.exp(2 * x[:, k : start.shape[1]])], axis=1), value, done
+    terms = x[:, :k] * scale
+    terms[np.abs(terms) < 1e-3 * burn] = 0.0
+    return np.concatenate([terms**2, space.burns(x)], axis=1), value, done
 
 
 @dataclass(frozen=True)
 class Space:
-    """The coordinates of the search: SDs over `scale` (rows, 1) for terms, log SDs for burns, a held value's move."""
+    """The coordinates of the search: SDs over `scale` (rows, k) for terms, log SDs for burns, a held value's move.
+
+    Burn variances are no smaller than `least` (rows, 1).
+    """
 
     model: Model
     scale: Array
+    least: Array
     data: Rows
     unit: Array | None
 
     def take(self, rows: Codes) -> Space:
         """Return some rows, in any order and number."""
         unit = None if self.unit is None else self.unit[rows]
-        return Space(self.model, self.scale[rows], self.data.take(rows), unit)
+        return Space(self.model, self.scale[rows], self.least[rows], self.data.take(rows), unit)
+
+    def burns(self, x: Array) -> Array:
+        """Return the burn variances (rows, groups) at x (rows, c)."""
+        k = self.model.terms
+        return np.asarray(np.maximum(np.exp(2 * x[:, k : k + self.model.groups]), self.least))
 
     def value(self, x: Array) -> Array:
         """Return the criterion (rows,) at x (rows, c)."""
         k, c, data = self.model.terms, self.model.terms + self.model.groups, self.data
-        theta = np.concatenate([(x[:, :k] * self.scale) ** 2, np.exp(2 * x[:, k:c])], axis=1)
+        theta = np.concatenate([(x[:, :k] * self.scale) ** 2, self.burns(x)], axis=1)
         if self.unit is not None and data.value is not None:
             data = replace(data, value=data.value + x[:, c] * self.unit)
         return criterion(self.model, theta, data)
@@ -105,8 +119,10 @@ def _newton_step(space: Space, x: Array, here: Array, free: Mask) -> Array:
     values, vectors = np.linalg.eigh(H)
     along = np.einsum("rji,rj->ri", vectors, (plus - minus) / (2 * h)) / np.maximum(np.abs(values), 0.05)
     step = -np.einsum("rij,rj->ri", vectors, along) * free
-    size = np.linalg.norm(step, axis=1, keepdims=True)
-    return np.asarray(step * np.minimum(1, 1.5 / np.maximum(size, 1e-12)))
+    reach = np.full_like(x, LONGEST)
+    reach[:, : space.model.terms] *= np.maximum(1, np.abs(x[:, : space.model.terms]))
+    size = np.linalg.norm(step / reach, axis=1, keepdims=True)
+    return np.asarray(step / np.maximum(size, 1))
 
 
 def _shortened(space: Space, x: Array, step: Array, here: Array) -> tuple[Array, Array]:

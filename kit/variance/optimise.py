@@ -154,6 +154,7 @@ def floor_of(start: Array, burns: int) -> Array:
 
 
 def _project(x: Array, move: Array, low: Array) -> Array:
-    """Step, but not below the floor, and no burn variance to a twentieth or less in one go."""
+    """Step, but not below the floor of start or end, and no burn variance to a twentieth or less in one go."""
     new = np.maximum(x + move, low)
-    return np.where(low > 0, np.maximum(new, 0.05 * x), new)
+    least = np.maximum(0.05 * x, FLOOR * new.sum(axis=1, keepdims=True))
+    return np.where(low > 0, np.maximum(new, least), new)

@@ -1,0 +1,102 @@
+"""Burns spread over nearly as many days as there are burns: bags and days together explain them all.
+
+No burns are left within the terms' levels, and the burn variance is often estimated at zero. Against the model
+written out with n × n matrices.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.optimize import minimize
+
+from kit.judge.comparisons import compare_fuels
+from kit.variance import fit_repeats
+from kit.variance.covariance import kenward_roger
+from kit.variance.self_check import pair_rows
+from tests.variance.reference import assert_allclose
+
+
+def spread_out(seed):
+    rng = np.random.default_rng(seed)
+    places = [(f"F{f}", f"F{f}b{b}") for f in range(3) for b in range(2) for _ in range(2)]
+    burns = pd.DataFrame(places, columns=["fuel", "bag"])
+    burns["day"] = [f"d{day}" for day in rng.permutation([*range(9), *rng.integers(0, 9, 3)])]
+    bags, days = rng.normal(size=6), rng.normal(size=9)
+    values = bags[burns["bag"].factorize()[0]] + days[[int(day[1:]) for day in burns["day"]]]
+    return burns.assign(value=100 + values + rng.normal(0, 0.3, len(burns)))
+
+
+@pytest.fixture(params=range(12))
+def fit(request):
+    return fit_repeats(spread_out(request.param), day="day")
+
+
+def relationships(fit):
+    """Z Z' of each component in the fit's order, the burns' last."""
+    found = {term.name: term.levels.indicators @ term.levels.indicators.T for term in fit.design.terms}
+    return np.array([found.get(name, np.eye(fit.design.n)) for name in fit.names])
+
+
+def whitened(fit, theta):
+    L = np.linalg.cholesky(np.einsum("i,ikl->kl", theta, relationships(fit)))
+    return L, np.linalg.solve(L, fit.design.X)
+
+
+def criterion(fit, theta):
+    L, a = whitened(fit, theta)
+    Q, R = np.linalg.qr(a)
+    b = np.linalg.solve(L, fit.columns.values[0] - 100)
+    left = b - Q @ (Q.T @ b)
+    logs = np.log(L.diagonal()).sum() + np.log(np.abs(R.diagonal())).sum()
+    return 2 * logs + left @ left + fit.design.nu * np.log(2 * np.pi)
+
+
+def test_some_of_them_leave_no_burn_within_and_no_burn_variance():
+    fits = [fit_repeats(spread_out(seed), day="day") for seed in range(12)]
+    zero = [fit.variances[0, -1] < 1e-6 * fit.variances[0].sum() for fit in fits]
+    assert all(fit.names[-1] == "burn" and len(fit.names) == 3 for fit in fits)
+    assert sum(zero) >= 2
+
+
+def test_the_criterion_is_that_of_the_model_written_out(fit):
+    assert fit.criterion == pytest.approx(criterion(fit, fit.variances[0]), abs=1e-5)
+
+
+def test_no_other_variances_do_better(fit):
+    rng = np.random.default_rng(1)
+    for _ in range(4):
+        start = np.log([1.0, 1.0, 0.2]) + rng.normal(size=3)
+        found = minimize(
+            lambda x: criterion(fit, np.exp(np.maximum(x, -20))),
+            start,
+            method="Nelder-Mead",
+            options={"maxiter": 1500},
+        )
+        assert fit.criterion < found.fun + 1e-3
+
+
+def test_kenward_roger_is_that_of_the_model_written_out(fit):
+    theta, rows = fit.variances[0], pair_rows(fit)
+    L, a = whitened(fit, theta)
+    H = np.array([np.linalg.solve(L, np.linalg.solve(L, G).T) for G in relationships(fit)])
+    phi = np.linalg.inv(a.T @ a)
+    P, Q = a.T @ H @ a, np.einsum("kp,ikl,jlm,mq->ijpq", a, H, H, a)
+    information = 0.5 * (
+        np.einsum("ikl,jkl->ij", H, H) - 2 * np.einsum("ijpq,pq->ij", Q, phi)
+        + np.einsum("ipq,jqp->ij", phi @ P, phi @ P)
+    )  # fmt: skip
+    W = np.linalg.inv(information)
+    inner = np.einsum("ij,ijpq->pq", W, Q) - np.einsum("ij,ipq,qr,jrs->ps", W, P, phi, P)
+    adjusted = phi + phi @ (inner + inner.T) @ phi
+    v = np.einsum("cp,pq,cq->c", rows, phi, rows)
+    g = np.einsum("cp,ipq,cq->ic", rows, phi @ P @ phi, rows)
+    found = kenward_roger(fit, rows)
+    assert_allclose(found.se[0], np.sqrt(np.einsum("cp,pq,cq->c", rows, adjusted, rows)), rtol=1e-5)
+    assert_allclose(found.df[0], 2 * v**2 / np.einsum("ic,ij,jc->c", g, W, g), rtol=1e-5)
+
+
+@pytest.mark.parametrize("df", ["best", "kenward-roger", "satterthwaite"])
+def test_every_method_gives_finite_intervals(fit, df):
+    table = compare_fuels(fit, df=df)
+    assert np.isfinite(table[["se", "df", "low", "high"]].to_numpy()).all()
+    assert (table["se"] > 0).all()
