@@ -129,7 +129,7 @@ def residual_pieces(xvx: Array, P: Array, Q: Array, t1: Array, t2: Array, theta:
     return Pieces(np.asarray(np.linalg.inv(xvx), dtype=np.float64), allP, allQ, t)
 
 
-def direct_pieces(design: Design, terms: tuple[Term, ...], theta: Array, borrowed: float) -> Pieces:
+def direct_pieces(design: Design, terms: tuple[Term, ...], theta: Array) -> Pieces:
     """Return the pieces at theta (c,) written out, V = LL': for designs whose terms leave no burns within their levels.
 
     There a burn variance near zero is no remainder of V that a subtraction could find.
@@ -142,6 +142,5 @@ def direct_pieces(design: Design, terms: tuple[Term, ...], theta: Array, borrowe
     H = np.stack([half @ half.T for half in halves])
     Ha = H @ a
     t = np.einsum("ikl,jkl->ij", H, H)
-    t[-1, -1] += borrowed / theta[-1] ** 2
     phi = np.asarray(np.linalg.inv(a.T @ a), dtype=np.float64)
     return Pieces(phi[None], (a.T @ Ha)[None], np.einsum("ikp,jkq->ijpq", Ha, Ha)[None], t[None])

@@ -35,7 +35,8 @@ from kit.variance.nested import (
     rotate,
     rotation_of,
 )
-from kit.variance.optimise import EXACT, FLOOR, Derivatives, Mask, minimise
+from kit.variance.optimise import EXACT, Derivatives, Mask, minimise
+from kit.variance.saturated import saturated_deviance
 from kit.variance.solving import Criterion, criterion_of, solve
 
 
@@ -177,6 +178,11 @@ class CrossedEngine:
     def _dof(self) -> float:
         return dof_of(self.crossing, self.method, self.design.n) + self._extra
 
+    @property
+    def _saturated(self) -> bool:
+        """Whether nothing but the terms' levels tells of the burn variance."""
+        return self.crossing.within_df == 0 and self.borrowed is None
+
     def rotate(self, values: Array) -> CrossedData:
         """Responses in the projected frame; a borrowed SD adds df sd² to S0."""
         data = cross(self.design, self.crossing, values)
@@ -190,6 +196,8 @@ class CrossedEngine:
 
     def deviance(self, data: CrossedData, theta: Array, of: Codes) -> Derivatives:
         """Return the criterion and its derivatives in the variances."""
+        if self._saturated and self.method == "REML":
+            return saturated_deviance(self.crossing, data, theta, of)
         return crossed_deviance(self.crossing, data, theta, of, self.method, self._dof)
 
     def solve(self, data: CrossedData, enough: float = EXACT) -> Estimate:
@@ -210,10 +218,7 @@ class CrossedEngine:
         best = order[np.concatenate([[True], np.diff(of[order]) > 0])]
         theta = found.theta[best]
         beta = crossed_means(self.crossing, data, theta[:, :-1] / theta[:, -1:])
-        vanished = (theta[:, -1] <= 1.01 * FLOOR * theta.sum(axis=1)) & (self.crossing.within_df > 0)
-        return Estimate(
-            theta, beta, found.value[best], found.converged[best] & ~vanished, count + found.steps
-        )
+        return Estimate(theta, beta, found.value[best], found.converged[best], count + found.steps)
 
     def _start(self, data: CrossedData, ratio: Array, of: Codes) -> Array:
         inner = inner_of(self.crossing.projected, ratio)
@@ -235,8 +240,8 @@ class CrossedEngine:
         )
 
     def _pieces(self, theta: Array) -> Pieces:
-        if self.crossing.within_df == 0 and np.isfinite(theta).all():
-            return direct_pieces(self.design, self.crossing.order, theta, self._extra)
+        if self._saturated and np.isfinite(theta).all():
+            return direct_pieces(self.design, self.crossing.order, theta)
         return _pieces(self.crossing, theta[None], self.design.p, self.design.n + self._extra)
 
     def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> CrossedData:

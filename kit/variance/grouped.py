@@ -22,7 +22,7 @@ from kit.variance.design import Design
 from kit.variance.engine import Estimate, Pieces
 from kit.variance.engines import Borrowed
 from kit.variance.nested import Method
-from kit.variance.optimise import EXACT, Derivatives, floor_of, minimise
+from kit.variance.optimise import EXACT, Derivatives, minimise
 
 LARGEST = 2500
 STARTS = (0.02, 0.4, 3.0)
@@ -170,10 +170,10 @@ class GroupedEngine:
             burns=self.groups, enough=enough,
         )  # fmt: skip
         best = found.value.reshape(R, -1).argmin(axis=1) + np.arange(R) * first.shape[1]
-        theta, floor = found.theta[best], floor_of(chosen.reshape(len(of), -1)[best], self.groups)
-        vanished = (theta <= floor)[:, len(self.Z) :] & (self.free > 0)  # burns that agree exactly
-        fine = found.converged[best] & ~vanished.any(axis=1)
-        return Estimate(theta, self.beta(data, theta), found.value[best], fine, count + found.steps)
+        theta = found.theta[best]
+        return Estimate(
+            theta, self.beta(data, theta), found.value[best], found.converged[best], count + found.steps
+        )
 
     def _starts(self, data: GroupedData) -> Array:
         """(responses, starts, c): burn variances from ordinary residuals, the terms' as multiples of their mean."""

@@ -19,6 +19,9 @@ EXACT = 1e-14
 ROUGH = 1e-7
 """The same for one of many simulated trials."""
 
+ENDLESS = 0.01
+"""A deviance that falls by more than this for a burn variance smaller by a factor of e has no least value there."""
+
 Mask = npt.NDArray[np.bool_]
 
 
@@ -76,29 +79,31 @@ def minimise(
     fixed
         (rows, c) components that are held where they are.
     burns
-        How many of the last components are burn variances, which stay at or above FLOOR times the start's sum.
+        How many of the last components are burn variances, which stay at or above FLOOR times the sum of all.
     enough
         A row ends with the step that promises less than this part of the deviance.
 
+    A row in which a burn variance is at its floor and the deviance falls on below has no minimum: burns agree exactly.
     A component at zero with a slope upwards is held there; where the observed Hessian is not positive definite
     the expected one takes its place. A row also ends with a step too small to matter.
     """
-    theta, floor = start.copy(), floor_of(start, burns)
+    theta = start.copy()
     held = np.zeros(theta.shape, dtype=np.bool_) if fixed is None else fixed
     now = deviance(theta, of)
     value, live = now.value.copy(), np.arange(len(theta))
     done, steps = np.zeros(len(theta), dtype=np.bool_), 0
     while len(live) and steps < most:
         steps += 1
-        x, low = theta[live], floor[live]
-        still = held[live] | ((x <= low) & (now.gradient >= 0))
+        x, low = theta[live], floor_of(theta[live], burns)
+        still = held[live] | (at_floor(x, burns) & (now.gradient >= 0))
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a step too far is shortened
             move = _step(now, still, x)  # none where the curvature overflows
             gain = -np.vecdot(np.where(still, 0.0, now.gradient), move)  # twice what a Newton step promises
             new, after, small = _descend(deviance, x, move, now, of[live], low)
         small |= np.abs(gain) <= enough * (1 + np.abs(now.value))
         theta[live], value[live] = new, after.value
-        done[live[small]] = True
+        falls = at_floor(new, burns) & ~held[live] & (after.gradient * new > ENDLESS)
+        done[live[small]] = ~falls[small].any(axis=1)
         live, now = live[~small], _take(after, ~small)
     return Minimum(theta, value, done, steps)
 
@@ -146,15 +151,19 @@ def _descend(
     return new, after, np.asarray((np.abs(new - x) <= 1e-11 * scale).all(axis=1))
 
 
-def floor_of(start: Array, burns: int) -> Array:
-    """Return the lowest variances allowed: zero, but FLOOR times the start's sum for burns."""
-    floor = np.zeros_like(start)
-    floor[:, -burns:] = FLOOR * start.sum(axis=1, keepdims=True)
+def floor_of(theta: Array, burns: int) -> Array:
+    """Return the lowest variances allowed: zero, but FLOOR times the sum of all for burns."""
+    floor = np.zeros_like(theta)
+    floor[:, -burns:] = FLOOR * theta.sum(axis=1, keepdims=True)
     return floor
 
 
+def at_floor(theta: Array, burns: int) -> Mask:
+    """Return which variances (rows, c) are as low as they may be; the burns' floor moves a little with the sum."""
+    return np.asarray(theta <= 1.01 * floor_of(theta, burns))
+
+
 def _project(x: Array, move: Array, low: Array) -> Array:
-    """Step, but not below the floor of start or end, and no burn variance to a twentieth or less in one go."""
+    """Step, but not below the floor, and no burn variance to a twentieth or less in one go."""
     new = np.maximum(x + move, low)
-    least = np.maximum(0.05 * x, FLOOR * new.sum(axis=1, keepdims=True))
-    return np.where(low > 0, np.maximum(new, least), new)
+    return np.where(low > 0, np.maximum(new, 0.05 * x), new)
