@@ -15,13 +15,16 @@ from kit.variance.design import Design, FuelEffect, Spread, Term, design_of
 from kit.variance.engine import Estimate
 from kit.variance.engines import Borrowed
 from kit.variance.nested import Method
-from kit.variance.newton import EXACT, minimise_rows
-from kit.variance.optimise import Mask
+from kit.variance.newton import EXACT, minimise_rows, started
+from kit.variance.optimise import FLOOR, Mask
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
 
 LARGEST = 400
+
+AGAIN, SMALL = 4, 1e-3
+"""Searches at the most; and of all variances, the part below which a burn's that creeps is tried at zero."""
 
 
 @dataclass(frozen=True)
@@ -86,8 +89,8 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     assert columns.side is not None
     centre = float(columns.values[0, columns.side == 0][:1].sum())
     made = _model(columns, design, choices.borrowed, centre)
-    start = np.maximum(face.estimate.theta, 1e-9 * face.estimate.theta.sum())
-    theta, D, done = minimise_rows(made.model, start, made.data, enough=EXACT)
+    left_out = _left_out(table, roles, columns, choices)
+    theta, D, done = _least(made.model, made.data, _starts(face, left_out))
     optimum_found(done, roles)
     part, phi, box = posterior(made.model, theta[0], made.data)
     beta, covariance = np.full(design.p, np.nan), np.full((design.p, design.p), np.nan)
@@ -95,7 +98,7 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     beta[: len(design.labels)] += centre
     known = Censored(
         made.model, made.data, centre, made.order, made.kept, made.kept < len(design.labels), made.bounded,
-        covariance, face, _left_out(table, roles, columns, choices),
+        covariance, face, left_out,
     )  # fmt: skip
     filled = columns.values.copy()
     filled[0, made.order[len(made.order) - made.model.m :]] = box.mean[0] + centre
@@ -104,6 +107,31 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
         face, columns=columns, data=face.engine.rotate(filled), estimate=estimate, censored=known,
         status=(f"{made.model.m} values are bounds",),
     )  # fmt: skip
+
+
+def _starts(face: RepeatFit, left_out: RepeatFit | None) -> Array:
+    """Variances (rows, c) to start from: of both other answers, where they have the same components."""
+    found = [face.estimate.theta[0]]
+    if left_out is not None and set(left_out.names) == set(face.names) and left_out.has_spread:
+        found.append(left_out.estimate.theta[0, [left_out.names.index(name) for name in face.names]])
+    return np.array(found)
+
+
+def _least(model: Model, data: Rows, starts: Array) -> tuple[Array, Array, Mask]:
+    """Return theta (1, c), D (1,) and whether it is the least: from the best of the starts, in scales of its own.
+
+    A burn variance that goes to zero creeps there; so it is tried at zero.
+    """
+    theta, D, _ = minimise_rows(model, started(model, starts), data.times(len(starts)))
+    start, k = theta[[D.argmin()]], model.terms
+    for _ in range(AGAIN):
+        start = np.maximum(start, FLOOR * start.sum())
+        theta, D, done = minimise_rows(model, start, data, enough=EXACT)
+        creeps = theta[:, k:] < SMALL * theta.sum()
+        if done[0] or not creeps.any():
+            break
+        start = np.concatenate([theta[:, :k], np.where(creeps, 0.0, theta[:, k:])], axis=1)
+    return theta, D, done
 
 
 def _design(table: pd.DataFrame, roles: Roles, columns: Columns, choices: Choices) -> Design:

@@ -11,12 +11,12 @@ from scipy import special
 from kit.variance.bounded import Rows, forms, given_exact
 from kit.variance.censored import engine_terms
 from kit.variance.censored_limits import censored_words, rises
-from kit.variance.censored_profile import held_rows, imputed, started
+from kit.variance.censored_profile import held_rows, imputed
 from kit.variance.columns import Array
 from kit.variance.covariance import contrasts
 from kit.variance.families import all_pairs
 from kit.variance.mvn import truncated
-from kit.variance.newton import minimise_rows
+from kit.variance.newton import minimise_rows, started
 from kit.variance.optimise import Mask
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def censored_rows(
     """
     theta, beta = fit.estimate.theta[0], np.where(np.isnan(fit.estimate.beta[0]), 0.0, fit.estimate.beta[0])
     rows = simulated_rows(fit, known, theta, beta, seed, trials)
-    start = np.repeat(np.maximum(theta, 1e-3 * theta.sum())[None], trials, axis=0)
+    start = np.repeat(started(known.model, theta[None]), trials, axis=0)
     found, D, _ = minimise_rows(known.model, start, rows)
     usable = np.flatnonzero(~np.abs(L[:, list(known.bounded)]).any(axis=1))
     usable = usable[np.unique(np.linspace(0, len(usable) - 1, min(MOST, len(usable))).astype(int))]
@@ -91,7 +91,7 @@ def _spreads(
     fit: RepeatFit, known: Censored, found: Array, D: Array, rows: Rows, level: float
 ) -> list[tuple[str, float, Array]]:
     theta, trials = fit.estimate.theta[0], np.arange(len(found))
-    which, at = trials % len(theta), started(found)
+    which, at = trials % len(theta), started(known.model, found)
     at[trials, which] = np.maximum(theta, 1e-12 * theta.sum())[which]
     value = minimise_rows(known.model, at, rows, held=which, steps=STEPS)[1]
     above = (theta[which] > found[trials, which]).astype(int)
@@ -131,12 +131,12 @@ def simulated_rows(
 
 def _t_of_truth(known: Censored, held: Array, truth: Array, theta: Array, rows: Rows, df: Array) -> Array:
     """Return t (trials,) of the truth in each trial: from the rise of the profile there above its minimum."""
-    start = np.maximum(theta, 1e-6 * theta.sum(axis=1, keepdims=True))
+    start = started(known.model, theta)
     estimate, se = _estimates(known, held, rows, theta)
     at_best = held_rows(known, rows, held, estimate)
     best, least, _ = minimise_rows(known.model, start, at_best, unit=se, steps=STEPS)
     at_truth = held_rows(known, rows, held, truth)
-    D = minimise_rows(known.model, started(best), at_truth, steps=STEPS)[1]
+    D = minimise_rows(known.model, started(known.model, best), at_truth, steps=STEPS)[1]
     size = np.sqrt(df * np.expm1(np.maximum(D - least, 0.0) / (df + 1)))
     return np.asarray(np.copysign(size, estimate - truth))
 

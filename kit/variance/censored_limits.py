@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
-from kit.variance.censored_profile import imputed, started
+from kit.variance.censored_profile import imputed
 from kit.variance.columns import Array, Codes
-from kit.variance.newton import minimise_rows
+from kit.variance.newton import minimise_rows, started
 
 if TYPE_CHECKING:
     from kit.variance.censored import Censored
@@ -77,7 +77,7 @@ class _Profile:
 
     def height(self, component: Codes, sd: Array) -> Array:
         """Return it at components (rows,) held at SDs (rows,)."""
-        theta = started(np.repeat(self.fit.estimate.theta, len(sd), axis=0))
+        theta = started(self.known.model, np.repeat(self.fit.estimate.theta, len(sd), axis=0))
         theta[np.arange(len(sd)), component] = sd**2
         D = minimise_rows(self.known.model, theta, self.known.data.times(len(sd)), held=component)[1]
         return np.asarray(np.sqrt(np.maximum(D - float(self.fit.estimate.criterion[0]), 0.0)))

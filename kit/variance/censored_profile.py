@@ -20,7 +20,7 @@ from scipy import special
 from kit.variance.bounded import Rows
 from kit.variance.columns import Array
 from kit.variance.covariance import LEAST_DF, Contrasts, DfMethod, FamilyLike, contrasts
-from kit.variance.newton import minimise_rows
+from kit.variance.newton import minimise_rows, started
 
 if TYPE_CHECKING:
     from kit.variance.censored import Censored
@@ -122,7 +122,7 @@ def _profiles(fit: RepeatFit, known: Censored, held: Array, estimate: Array, se:
     """
     count, middle = len(held), len(NODES) // 2
     D = np.empty((count, len(NODES)))
-    start = np.repeat(started(fit.estimate.theta), count, axis=0)
+    start = np.repeat(started(known.model, fit.estimate.theta), count, axis=0)
     theta, D[:, middle], _ = minimise_rows(known.model, start, held_rows(known, known.data, held, estimate))
     rows, root = np.tile(np.arange(count), 2), np.tile(np.sqrt(theta), (2, 1))
     behind = root
@@ -132,7 +132,7 @@ def _profiles(fit: RepeatFit, known: Censored, held: Array, estimate: Array, se:
         last = NODES[middle + out - 1] - NODES[middle + max(out - 2, 0)] or 1.0
         guess = np.maximum(root + np.abs(step) / last * (root - behind), 0.3 * root)
         data = held_rows(known, known.data, held[rows], estimate[rows] + se[rows] * NODES[nodes])
-        theta, D[rows, nodes], _ = minimise_rows(known.model, started(guess**2), data)
+        theta, D[rows, nodes], _ = minimise_rows(known.model, started(known.model, guess**2), data)
         root, behind = np.sqrt(theta), root
     return D
 
@@ -142,11 +142,6 @@ def held_rows(known: Censored, data: Rows, held: Array, value: Array) -> Rows:
     if len(data.ay) == 1:
         data = data.times(len(held))
     return data.holding(held, value - known.centre * held[:, known.is_mean].sum(axis=1))
-
-
-def started(theta: Array) -> Array:
-    """Return variances (rows, c) to start from, none of them zero."""
-    return np.asarray(np.maximum(theta, 1e-9 * theta.sum(axis=1, keepdims=True)))
 
 
 def _t_profile(D: Array, estimate: float, se: float, df: float) -> tuple[Array, Array]:

@@ -16,8 +16,20 @@ APART = 2e-3
 LONGEST = 1.5
 """Of a step: in SDs of a term, the larger of its own and a burn's, and in log SD of a burn."""
 
+LIFTED = 0.01
+"""Part of all variances that a burn's has at least where a search begins."""
+
 ENOUGH, EXACT = 1e-4, 1e-10
 """A step that lowers D by less is the last: the next would lower it by the order of its square (ENOUGH for D alone)."""
+
+
+def started(model: Model, theta: Array) -> Array:
+    """Return variances (rows, c) to start from: none is zero, and a burn's is no smaller than a hundredth of all.
+
+    In its logarithm a burn variance near zero is all but flat: a search that begins there stays.
+    """
+    least = np.where(np.arange(theta.shape[1]) < model.terms, FLOOR, LIFTED)
+    return np.asarray(np.maximum(theta, least * theta.sum(axis=1, keepdims=True)))
 
 
 def minimise_rows(

@@ -168,6 +168,29 @@ def test_bounds_that_can_not_be_used_are_refused():
         fit_repeats(bounded(rows=range(1, 41)), status="status")
 
 
+def test_a_spread_of_its_own_needs_exact_repeats():
+    burns = bounded()
+    fuel = burns["fuel"].iloc[-1]
+    rows = burns.index[burns["fuel"] == fuel]
+    burns.loc[rows, "status"] = ["exact", *["at least"] * (len(rows) - 1)]
+    with pytest.raises(KitError, match=f"no repeats of {fuel}"):
+        fit_repeats(burns, spread="by fuel", status="status")
+
+
+def test_a_term_that_only_bounds_tell_apart_is_left_out():
+    """Two burns of one bag of each fuel are exact: how bags differ nobody knows, and the likelihood has no peak."""
+    burns = table("burns_balanced").groupby(["fuel", "bag"]).head(2).assign(status="at least")
+    burns.loc[burns.groupby("fuel").head(2).index, "status"] = "exact"
+    fit = fit_repeats(burns, status="status")
+    assert fit.names == ("burn",)
+    assert "bag stands apart only in burns that are bounds, and is left out" in fit.notes
+
+
+def test_bounds_alone_are_refused():
+    with pytest.raises(KitError, match="0 exact values"):
+        fit_repeats(bounded(rows=range(41)), status="status")
+
+
 def test_a_self_check_bounds_again_what_was_bounded():
     check = self_check(fit_repeats(bounded(), status="status"), seed=2, trials=240, margin=10)
     assert check["trials"].tolist() == [80, 160, 160, 160, 120, 120]  # 2 of 6 contrasts are means

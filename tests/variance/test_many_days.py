@@ -11,6 +11,7 @@ from scipy.optimize import minimize
 
 from kit.judge.comparisons import compare_fuels
 from kit.variance import fit_repeats
+from kit.variance.censored_profile import NODES, _profiles
 from kit.variance.covariance import kenward_roger
 from kit.variance.self_check import pair_rows
 from tests.variance.reference import assert_allclose
@@ -93,6 +94,40 @@ def test_kenward_roger_is_that_of_the_model_written_out(fit):
     found = kenward_roger(fit, rows)
     assert_allclose(found.se[0], np.sqrt(np.einsum("cp,pq,cq->c", rows, adjusted, rows)), rtol=1e-5)
     assert_allclose(found.df[0], 2 * v**2 / np.einsum("ic,ij,jc->c", g, W, g), rtol=1e-5)
+
+
+@pytest.mark.parametrize("seed", [0, 2, 3, 5, 6, 7, 8, 13])
+def test_a_bound_that_says_nothing_leaves_the_least_value_where_it_is(seed):
+    """However far off the answer at face value is, and with a burn variance of zero or not."""
+    burns = spread_out(seed).assign(status="exact")
+    without = fit_repeats(burns.drop(3), day="day")
+    burns.loc[3, ["status", "value"]] = "at least", -400.0
+    assert fit_repeats(burns, day="day", status="status").criterion == pytest.approx(
+        without.criterion, abs=1e-3
+    )
+
+
+def test_a_profile_beside_a_bound_is_that_of_the_model_written_out():
+    burns = spread_out(0).assign(status="exact")
+    without = fit_repeats(burns.drop(3), day="day")
+    burns.loc[3, ["status", "value"]] = "at least", -400.0
+    found = fit_repeats(burns, day="day", status="status")
+    known, row = found.censored, np.eye(3)[[2]]
+    estimate, se = found.estimate.beta[0, 2], np.sqrt(known.covariance[2, 2])
+    profile = _profiles(found, known, row, np.array([estimate]), np.array([se]))[0]
+
+    def held(x, value):
+        theta = np.exp(np.maximum(x, -20))
+        L, a = whitened(without, theta)
+        phi = np.linalg.inv(a.T @ a)
+        mean = 100 + phi[2] @ a.T @ np.linalg.solve(L, without.columns.values[0] - 100)
+        return criterion(without, theta) + (value - mean) ** 2 / phi[2, 2] + np.log(2 * np.pi * phi[2, 2])
+
+    for node in (0, 2, 6, 8):
+        value = estimate + NODES[node] * se
+        starts = np.log([[1, 1, 0.1], [0.3, 2, 0.1]])
+        least = min(minimize(held, x, (value,), "Nelder-Mead", options={"maxiter": 2000}).fun for x in starts)
+        assert profile[node] == pytest.approx(least, abs=2e-3)
 
 
 @pytest.mark.parametrize("df", ["best", "kenward-roger", "satterthwaite"])
