@@ -20,10 +20,14 @@ if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
 
 
+TRIALS = 1000
+"""Simulated trials of a report."""
+
+
 def self_check(
     fit: RepeatFit,
     seed: int,
-    trials: int = 1000,
+    trials: int = TRIALS,
     df: DfMethod = "best",
     margin: float | None = None,
     level: float = 0.95,
@@ -37,8 +41,8 @@ def self_check(
 
     Returns
     -------
-    quantity, nominal, share, mc_error, trials, seed. Days, covariates, spread by group and censoring are simulated as
-    they were fitted; the truth of the simulation is the fit itself.
+    quantity, nominal, share, mc_error, trials (in which it was counted), seed. Days, covariates, spread by group and
+    censoring are simulated as they were fitted; the truth of the simulation is the fit itself.
 
     Raises
     ------

@@ -12,13 +12,14 @@ from kit.page.numbers import plain
 from kit.page.text import Html, element, join
 from kit.publish.facts import Facts, facts_of
 from kit.publish.methods_text.blocks import Block, Chapter, Items, Para, Rows, chapter, items, paras
-from kit.publish.methods_text.computed import computed_lines, methods_used, model_lines
+from kit.publish.methods_text.computed import computed_lines, methods_used, model_lines, shared_out
 from kit.publish.methods_text.decided import decided
 from kit.publish.methods_text.formulas import FITTED, PEAK
 from kit.publish.methods_text.measured import measured_lines
 from kit.publish.methods_text.tried import tried
 from kit.publish.provenance import environment
 from kit.publish.wording import label_of, margin_words
+from kit.variance.self_check import TRIALS
 
 MARKDOWN: Final = "methods.md"
 
@@ -200,11 +201,11 @@ def _self_check(facts: Facts) -> list[Block | None]:
         for row in table.itertuples(index=False)
     )
     heads = ("Measure", "what was counted", "promised, %", "found, %", "standard error, %")
-    trials, seed = int(table["trials"].max()), int(table["seed"].iloc[0])
+    seed = int(table["seed"].iloc[0])
     return [
         Para(
-            f"{trials} trials were simulated from the fitted models at this very design (seed {seed}) and "
-            "analysed alike."
+            f"{TRIALS} trials were simulated from the fitted models at this very design (seed {seed}) and "
+            "analysed alike." + shared_out(table)
         ),
         Rows("Self-check", heads, rows),
     ]

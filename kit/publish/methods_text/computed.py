@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+import pandas as pd
+
 from kit.publish.facts import Facts
 from kit.publish.wording import label_of
+from kit.variance.self_check import TRIALS
 
 ADJUST = {
     "tukey": "all pairs of fuels, adjusted together (Tukey)",
@@ -85,3 +88,10 @@ def model_lines(facts: Facts) -> list[str]:
         terms = " and ".join(map(str, fit.names))
         told.setdefault(f"terms {terms}: {reasons}", []).append(label_of(facts.spec(metric), facts.units))
     return [f"{', '.join(labels)}: {line}." for line, labels in told.items()]
+
+
+def shared_out(self_check: pd.DataFrame) -> str:
+    """Say that not every simulated trial stands behind every row, where that is so."""
+    if not (self_check["trials"] < TRIALS).any():
+        return ""
+    return " Where values are known only as bounds, each trial follows one mean or difference and one SD."

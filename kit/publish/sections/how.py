@@ -7,11 +7,12 @@ from typing import Any
 from kit.page.tables import Col, table
 from kit.page.text import Html
 from kit.publish.facts import Facts, facts_of
-from kit.publish.methods_text.computed import computed_lines, model_lines
+from kit.publish.methods_text.computed import computed_lines, model_lines, shared_out
 from kit.publish.methods_text.measured import measured_lines
 from kit.publish.sections.glossary import glossary
 from kit.publish.sections.section import Section, bullets, heading, paragraph, section
 from kit.publish.wording import counted, label_of
+from kit.variance.self_check import TRIALS
 
 
 def method(analysis: Any) -> Section:
@@ -43,7 +44,7 @@ def self_check_html(facts: Facts) -> list[Html]:
         return [
             paragraph("No self-check was run: without repeats there is no fitted model to simulate from.")
         ]
-    trials, seed = int(rows["trials"].max()), int(rows["seed"].iloc[0])
+    seed = int(rows["seed"].iloc[0])
     made = rows.assign(
         label=[label_of(facts.spec(metric), facts.units) for metric in rows["metric"]],
         **{name: 100 * rows[name].astype(float) for name in ("nominal", "share", "mc_error")},
@@ -55,9 +56,10 @@ def self_check_html(facts: Facts) -> list[Html]:
         Col("mc_error", "±", unit="%", kind="number", decimals=1),
     ]
     told = (
-        f"{trials} trials of just this design were simulated from what these burns showed (seed {seed}), "
+        f"{TRIALS} trials of just this design were simulated from what these burns showed (seed {seed}), "
         "each was analysed "
         "like the real one, and it was counted how often the intervals and verdicts were right."
+        + shared_out(rows)
     )
     note = "±: standard error of the count itself."
     return [
