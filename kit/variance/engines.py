@@ -36,7 +36,7 @@ from kit.variance.nested import (
     rotation_of,
 )
 from kit.variance.optimise import EXACT, Derivatives, Mask, minimise
-from kit.variance.saturated import saturated_deviance
+from kit.variance.saturated import saturated_deviance, saturated_means
 from kit.variance.solving import Criterion, criterion_of, solve
 
 
@@ -217,7 +217,7 @@ class CrossedEngine:
         order = np.lexsort((found.value, of))
         best = order[np.concatenate([[True], np.diff(of[order]) > 0])]
         theta = found.theta[best]
-        beta = crossed_means(self.crossing, data, theta[:, :-1] / theta[:, -1:])
+        beta = self.beta(data, theta)
         return Estimate(theta, beta, found.value[best], found.converged[best], count + found.steps)
 
     def _start(self, data: CrossedData, ratio: Array, of: Codes) -> Array:
@@ -228,6 +228,8 @@ class CrossedEngine:
 
     def beta(self, data: CrossedData, theta: Array) -> Array:
         """Generalised least squares at theta."""
+        if self._saturated:
+            return saturated_means(self.crossing, data, theta)
         return crossed_means(self.crossing, data, theta[:, :-1] / theta[:, -1:])
 
     def pieces(self, theta: Array) -> Pieces:
@@ -256,9 +258,7 @@ class CrossedEngine:
         phi = self.pieces(theta[None]).phi[0]
         gls = beta + rng.standard_normal((trials, self.design.p)) @ np.linalg.cholesky(phi).T
         level = CrossedData(z, s0, np.zeros_like(gls))
-        return replace(
-            level, b_ols=gls - crossed_means(x, level, np.broadcast_to(ratio, (trials, len(ratio))))
-        )
+        return replace(level, b_ols=gls - self.beta(level, np.broadcast_to(theta, (trials, len(theta)))))
 
     def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, tuple[Array, Array]]:
         """Predicted effects of each term's levels, and their standard deviations given the means."""

@@ -76,6 +76,45 @@ def test_no_other_variances_do_better(fit):
         assert fit.criterion < found.fun + 1e-3
 
 
+def means_and_effects(fit):
+    """Generalised least squares and predicted effects of each term, written out at the fit's variances."""
+    L, a = whitened(fit, fit.variances[0])
+    Q, R = np.linalg.qr(a)
+    b = np.linalg.solve(L, fit.columns.values[0] - 100)
+    left = np.linalg.solve(L.T, b - Q @ (Q.T @ b))
+    terms = {term.name: term.levels.indicators.T @ left for term in fit.design.terms}
+    means = np.linalg.solve(R, Q.T @ b)
+    return means + 100, {name: fit.variances[0, fit.names.index(name)] * of for name, of in terms.items()}
+
+
+def test_means_and_effects_are_those_of_the_model_written_out(fit):
+    means, effects = means_and_effects(fit)
+    assert_allclose(fit.estimate.beta[0], means, rtol=1e-7)
+    for name, of in effects.items():
+        assert_allclose(fit.bags.query("component == @name")["effect"], of, atol=1e-5)
+
+
+@pytest.mark.parametrize("seed", [24, 37, 77, 3])
+def test_kinds_in_general_over_many_days(seed):
+    """Three random terms: fuels of a kind, bags and days."""
+    rng = np.random.default_rng(seed)
+    rows = [
+        (f"K{f % 2}", f"F{f}", f"F{f}b{b}")
+        for f in range(6)
+        for b in range(2)
+        for _ in range(rng.integers(1, 3))
+    ]
+    burns = pd.DataFrame(rows, columns=["kind", "fuel", "bag"])
+    n, days = len(burns), int(len(burns) * rng.uniform(0.4, 0.9))
+    burns["day"] = [f"d{day}" for day in rng.permutation([*range(days), *rng.integers(0, days, n - days)])]
+    fuels, bags, by_day = (rng.normal(size=40)[burns[name].factorize()[0]] for name in ("fuel", "bag", "day"))
+    burns["value"] = 100 + fuels + bags + rng.choice([0, 1]) * by_day + rng.normal(0, 0.3, n)
+    fit = fit_repeats(burns, day="day", kind="kind", fuel_effect="random")
+    assert len(fit.names) == 4
+    assert fit.criterion == pytest.approx(criterion(fit, fit.variances[0]), abs=1e-5)
+    assert_allclose(fit.estimate.beta[0], means_and_effects(fit)[0], rtol=1e-7)
+
+
 def test_kenward_roger_is_that_of_the_model_written_out(fit):
     theta, rows = fit.variances[0], pair_rows(fit)
     L, a = whitened(fit, theta)
