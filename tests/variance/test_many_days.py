@@ -91,7 +91,7 @@ def test_means_and_effects_are_those_of_the_model_written_out(fit):
     means, effects = means_and_effects(fit)
     assert_allclose(fit.estimate.beta[0], means, rtol=1e-7)
     for name, of in effects.items():
-        assert_allclose(fit.bags.query("component == @name")["effect"], of, atol=1e-5)
+        assert_allclose(fit.bags["effect"][fit.bags["component"] == name], of, atol=1e-5)
 
 
 @pytest.mark.parametrize("seed", [24, 37, 77, 3])
