@@ -60,7 +60,7 @@ def frame_of(
         parts[name] = (value,) * length if isinstance(value, str) else np.full(length, value)
     names = tuple(parts) if order is None else tuple(name for name in ("response", *order) if name in parts)
     return create_dataframe_from_blocks(
-        _blocks([parts[name] for name in names]), pd.RangeIndex(length), _index(names)
+        _blocks([parts[name] for name in names]), pd.RangeIndex(length), _index(names).view()
     )
 
 

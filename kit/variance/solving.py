@@ -26,12 +26,12 @@ _QUARTIC = (
 
 @dataclass(frozen=True)
 class Criterion:
-    """Sums that make the profiled criterion of any ratio l: equal eigenvalues share one column.
+    """Sums that make the profiled criterion of any ratio l.
 
     Attributes
     ----------
     d, zz
-        Distinct eigenvalues (k,) and summed squares (responses, k) of the quadratic form Q.
+        Eigenvalues (k,) and summed squares (responses, k) of the quadratic form Q.
     s0
         (responses,) its constant part.
     det, det_count
@@ -50,21 +50,11 @@ class Criterion:
 
 
 def criterion_of(rotation: Rotation, rotated: Rotated, method: Method) -> Criterion:
-    """Return the pooled sums of the profiled criterion."""
-    d, zz, count = _pool(rotation.all_d, rotated.zz, rotation.all_count)
+    """Return the sums of the profiled criterion."""
+    d, count = rotation.all_d, rotation.all_count
     if method == "REML":
-        return Criterion(d, zz, rotated.s0, d, count, rotation.nu, rotation.logdet_xx)
-    return Criterion(d, zz, rotated.s0, rotation.sizes, rotation.class_count, rotation.n, 0.0)
-
-
-def _pool(d: Array, zz: Array, count: Array) -> tuple[Array, Array, Array]:
-    if len(d) < 2:
-        return d, zz, count
-    order = np.argsort(d)
-    d = d[order]
-    starts = np.flatnonzero(np.concatenate([[True], np.diff(d) > 1e-10 * d[-1]]))
-    zz = np.ascontiguousarray(zz[:, order])
-    return d[starts], np.add.reduceat(zz, starts, axis=1), np.add.reduceat(count[order], starts)
+        return Criterion(d, rotated.zz, rotated.s0, d, count, rotation.nu, rotation.logdet_xx)
+    return Criterion(d, rotated.zz, rotated.s0, rotation.sizes, rotation.class_count, rotation.n, 0.0)
 
 
 def quadratic(c: Criterion, ratio: Array) -> Array:
@@ -174,7 +164,7 @@ def _closed(c: Criterion) -> Solved:
 
 def _newton(c: Criterion, ratio: Array, low: Array, high: Array, held: Mask) -> tuple[Array, Mask, int]:
     """Newton steps in log(l + 1/d), where the criterion is nearly a parabola; else bisection."""
-    done, shift, live, x = held.copy(), 1 / c.d[-1], np.flatnonzero(~held), ratio
+    done, shift, live, x = held.copy(), 1 / c.d.max(), np.flatnonzero(~held), ratio
     if len(live) < len(ratio):
         c, x, low, high = _rows(c, live), x[live], low[live], high[live]
     step = 0

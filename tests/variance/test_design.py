@@ -165,6 +165,8 @@ def test_tables_of_fits_do_not_share_their_text():
     first.loc[0, "fuel"] = "changed"
     first["fuel"].array[1] = "changed"
     first["method"] = "changed"
+    first.columns.name = "changed"
     second = frame_of(None, {"fuel": ["A", "B"]}, {"mean": np.array([[1.0, 2.0]])}, {"method": "REML"})
     assert second["fuel"].tolist() == ["A", "B"]
     assert second["method"].tolist() == ["REML", "REML"]
+    assert second.columns.name is None
