@@ -10,7 +10,7 @@ from scipy import special
 
 from kit.variance.bounded import Rows, forms, given_exact
 from kit.variance.censored import engine_terms
-from kit.variance.censored_limits import censored_words, rises
+from kit.variance.censored_limits import bounded_rises, censored_words
 from kit.variance.censored_profile import held_rows, imputed
 from kit.variance.columns import Array
 from kit.variance.covariance import contrasts
@@ -95,7 +95,7 @@ def _spreads(
     at[trials, which] = np.maximum(theta, 1e-12 * theta.sum())[which]
     value = minimise_rows(known.model, at, rows, held=which, steps=STEPS)[1]
     above = (theta[which] > found[trials, which]).astype(int)
-    inside = (value - D <= rises(fit, level, best=True)[above, which]).astype(float)
+    inside = (value - D <= bounded_rises(fit, level, best=True)[above, which]).astype(float)
     return [
         (
             f"interval of the {name} SD holds the truth ({censored_words(name, best=True)})",

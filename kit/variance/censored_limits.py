@@ -1,8 +1,6 @@
 """Profile limits of standard deviations where some values are bounds: where D has risen enough.
 
-Enough is the quantile of χ²₁, which for a burn SD on few degrees of freedom leaves the upper limit too low. Of one
-variance on ν degrees of freedom D rises by ν(x - 1 - log x), x = s²/σ², and its exact limits are where νx is at the
-quantiles of χ²_ν: read off there, a burn SD has the rise of each side from its own ν = 2σ⁴/Var(σ̂²), at least 1.
+Enough is the quantile of χ²₁, or for a burn SD the rise of its own degrees of freedom (kit.variance.profile).
 """
 
 from __future__ import annotations
@@ -11,11 +9,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special
 
 from kit.variance.censored_profile import imputed
 from kit.variance.columns import Array, Codes
 from kit.variance.newton import minimise_rows, started
+from kit.variance.profile import rises
 
 if TYPE_CHECKING:
     from kit.variance.censored import Censored
@@ -37,7 +35,7 @@ def censored_limits(fit: RepeatFit, known: Censored, level: float, best: bool) -
         Whether burn SDs have the rise of their degrees of freedom; else every SD has that of χ²₁.
     """
     sd, whole = np.sqrt(fit.estimate.theta[0]), float(np.sqrt(fit.estimate.theta.sum()))
-    count, profile, (down, up) = len(sd), _Profile(fit, known), np.sqrt(rises(fit, level, best))
+    count, profile, (down, up) = len(sd), _Profile(fit, known), np.sqrt(bounded_rises(fit, level, best))
     component, terms = np.arange(count), np.arange(known.model.terms)
     sought = np.ones(count, dtype=np.bool_)
     sought[terms] = profile.height(terms, np.zeros(len(terms))) > down[terms]  # else the limit is zero
@@ -51,15 +49,10 @@ def censored_limits(fit: RepeatFit, known: Censored, level: float, best: bool) -
     return low[None], ends[None, len(below) :]
 
 
-def rises(fit: RepeatFit, level: float, best: bool) -> Array:
+def bounded_rises(fit: RepeatFit, level: float, best: bool) -> Array:
     """Return how far D rises (2, c) from its least to the lower and to the upper limit of each SD."""
-    found = np.full((2, len(fit.names)), special.chdtri(1, 1 - level))
-    burns = np.array([best and name.startswith("burn") for name in fit.names])
-    W = imputed(fit).small_sample.W[0].diagonal()
-    nu = np.maximum(2 * fit.estimate.theta[0, burns] ** 2 / W[burns], 1.0)
-    x = special.chdtri(nu, np.array([[1 - level], [1 + level]]) / 2) / nu
-    found[:, burns] = nu * (x - 1 - np.log(x))
-    return found
+    filled = imputed(fit)
+    return np.stack([rises(filled, j, level, best)[:, 0] for j in range(len(fit.names))], axis=1)
 
 
 def censored_words(name: str, best: bool) -> str:

@@ -179,7 +179,7 @@ class CrossedEngine:
         return dof_of(self.crossing, self.method, self.design.n) + self._extra
 
     @property
-    def _saturated(self) -> bool:
+    def saturated(self) -> bool:
         """Whether nothing but the terms' levels tells of the burn variance."""
         return self.crossing.within_df == 0 and self.borrowed is None
 
@@ -196,7 +196,7 @@ class CrossedEngine:
 
     def deviance(self, data: CrossedData, theta: Array, of: Codes) -> Derivatives:
         """Return the criterion and its derivatives in the variances."""
-        if self._saturated and self.method == "REML":
+        if self.saturated and self.method == "REML":
             return saturated_deviance(self.crossing, data, theta, of)
         return crossed_deviance(self.crossing, data, theta, of, self.method, self._dof)
 
@@ -228,7 +228,7 @@ class CrossedEngine:
 
     def beta(self, data: CrossedData, theta: Array) -> Array:
         """Generalised least squares at theta."""
-        if self._saturated:
+        if self.saturated:
             return saturated_means(self.crossing, data, theta)
         return crossed_means(self.crossing, data, theta[:, :-1] / theta[:, -1:])
 
@@ -242,7 +242,7 @@ class CrossedEngine:
         )
 
     def _pieces(self, theta: Array) -> Pieces:
-        if self._saturated and np.isfinite(theta).all():
+        if self.saturated and np.isfinite(theta).all():
             return direct_pieces(self.design, self.crossing.order, theta)
         return _pieces(self.crossing, theta[None], self.design.p, self.design.n + self._extra)
 

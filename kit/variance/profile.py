@@ -33,10 +33,37 @@ def chi2_quantile(level: float) -> float:
     return float(special.chdtri(1, 1 - level))
 
 
-def profile_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array]:
+def own_rises(variance: Array, spread: Array, level: float) -> Array:
+    """Return how far a deviance rises (2, …) to the exact lower and upper limit of one variance.
+
+    Of a variance on ν degrees of freedom D rises by ν(x - 1 - log x), x = s²/σ², and its limits are where νx is at the
+    quantiles of χ²_ν; ν = 2σ⁴/Var(σ̂²), at least 1. On few degrees of freedom the quantile of χ²₁ leaves the upper
+    limit too low.
+
+    Parameters
+    ----------
+    variance, spread
+        An estimate and the variance of that estimate.
+    """
+    nu = np.maximum(2 * variance**2 / spread, 1.0)
+    shares = np.array([1 - level, 1 + level]).reshape(2, *np.ones(np.ndim(nu), dtype=int)) / 2
+    x = special.chdtri(nu, shares) / nu
+    return np.asarray(nu * (x - 1 - np.log(x)))
+
+
+def rises(fit: RepeatFit, component: int, level: float, own: bool) -> Array:
+    """Return how far the deviance rises (2, responses) to the limits of an SD: χ²₁'s quantile, or a burn's own."""
+    theta = fit.estimate.theta[:, component]
+    if own and fit.names[component].startswith("burn"):
+        return own_rises(theta, fit.small_sample.W[:, component, component], level)
+    return np.full((2, len(theta)), chi2_quantile(level))
+
+
+def profile_limits(fit: RepeatFit, level: float = 0.95, own: bool = False) -> tuple[Array, Array]:
     """Return lower and upper limits (responses, components) of the standard deviations.
 
-    The restricted likelihood is profiled for a REML fit, the likelihood for a fit by ML.
+    The restricted likelihood is profiled for a REML fit, the likelihood for a fit by ML. With `own`, a burn SD beside
+    several random terms has the rise of its own degrees of freedom.
     """
     theta = fit.estimate.theta
     if np.isnan(theta).all():
@@ -44,7 +71,7 @@ def profile_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array]:
     if isinstance(fit.engine, NestedEngine):
         low, high = _nested_limits(fit.engine, fit.data, fit.estimate.criterion, chi2_quantile(level))
     else:
-        low, high = _root_limits(fit, chi2_quantile(level))
+        low, high = _root_limits(fit, level, own)
     return np.sqrt(low), np.sqrt(high)
 
 
@@ -128,23 +155,26 @@ def profile_deviance(
     return value_of.min(axis=0), found.theta.reshape(2, n, -1)[best, np.arange(n)]
 
 
-def profile_holds(fit: RepeatFit, component: int, variance: float, level: float) -> Mask:
+def profile_holds(fit: RepeatFit, component: int, variance: float, level: float, own: bool = False) -> Mask:
     """Return whether each response's profile interval holds a variance: one minimisation, no search for its ends."""
     R = len(fit.estimate.theta)
     value, _ = profile_deviance(fit, component, np.full(R, variance), fit.estimate.theta, np.arange(R))
-    return np.asarray(value - fit.estimate.criterion <= chi2_quantile(level))
+    down, up = rises(fit, component, level, own)
+    rise = np.where(variance > fit.estimate.theta[:, component], up, down)
+    return np.asarray(value - fit.estimate.criterion <= rise)
 
 
-def _root_limits(fit: RepeatFit, rise: float) -> tuple[Array, Array]:
+def _root_limits(fit: RepeatFit, level: float, own: bool) -> tuple[Array, Array]:
     R, c = fit.estimate.theta.shape
     low, high = np.zeros((R, c)), np.zeros((R, c))
     for j in range(c):
-        low[:, j] = _lower(fit, j, rise)
-        high[:, j] = _upper(fit, j, rise)
+        down, up = rises(fit, j, level, own)
+        low[:, j] = _lower(fit, j, down)
+        high[:, j] = _upper(fit, j, up)
     return low, high
 
 
-def _lower(fit: RepeatFit, j: int, rise: float) -> Array:
+def _lower(fit: RepeatFit, j: int, rise: Array) -> Array:
     """Zero where zero is inside the interval, else the root below the estimate."""
     theta, R = fit.estimate.theta, len(fit.estimate.theta)
     burns = sum(name.startswith("burn") for name in fit.names)
@@ -154,18 +184,18 @@ def _lower(fit: RepeatFit, j: int, rise: float) -> Array:
     at_zero, _ = profile_deviance(fit, j, np.zeros(R), theta, np.arange(R))
     rows = np.flatnonzero((at_zero - fit.estimate.criterion > rise) & (theta[:, j] > 0))
     if len(rows):
-        out[rows] = _root(fit, j, rise, rows, np.zeros(len(rows)), np.sqrt(theta[rows, j]), 0.6)
+        out[rows] = _root(fit, j, rise[rows], rows, np.zeros(len(rows)), np.sqrt(theta[rows, j]), 0.6)
     return out
 
 
-def _upper(fit: RepeatFit, j: int, rise: float) -> Array:
+def _upper(fit: RepeatFit, j: int, rise: Array) -> Array:
     """The root above the estimate; infinity where the deviance stays below the bar."""
     theta = fit.estimate.theta
     start = np.sqrt(np.maximum(theta[:, j], 0.2 * theta.sum(axis=1)))
     return _walk(fit, j, rise, start, 1.7, np.inf)
 
 
-def _walk(fit: RepeatFit, j: int, rise: float, start: Array, factor: float, beyond: float) -> Array:
+def _walk(fit: RepeatFit, j: int, rise: Array, start: Array, factor: float, beyond: float) -> Array:
     """Step away from the estimate until the deviance has risen enough, then solve; `beyond` where it never does."""
     theta, R = fit.estimate.theta, len(fit.estimate.theta)
     inner, outer, settled = np.sqrt(theta[:, j]), start * factor, np.zeros(R, dtype=np.bool_)
@@ -173,19 +203,19 @@ def _walk(fit: RepeatFit, j: int, rise: float, start: Array, factor: float, beyo
     for _ in range(14):
         rows = np.flatnonzero(~settled)
         value, warm[rows] = profile_deviance(fit, j, outer[rows] ** 2, warm[rows], rows)
-        settled[rows] = value - fit.estimate.criterion[rows] > rise
+        settled[rows] = value - fit.estimate.criterion[rows] > rise[rows]
         if settled.all():
             break
         rows = np.flatnonzero(~settled)
         inner[rows], outer[rows] = outer[rows], outer[rows] * factor**1.5
     out, rows = np.full(R, beyond), np.flatnonzero(settled)
     if len(rows):
-        out[rows] = _root(fit, j, rise, rows, outer[rows], inner[rows], 0.5)
+        out[rows] = _root(fit, j, rise[rows], rows, outer[rows], inner[rows], 0.5)
     return out
 
 
 def _root(
-    fit: RepeatFit, j: int, rise: float, rows: Codes, outside: Array, inside: Array, part: float
+    fit: RepeatFit, j: int, rise: Array, rows: Codes, outside: Array, inside: Array, part: float
 ) -> Array:
     """Solve √(D(v) - D_min) = √rise between SDs outside and inside the interval; returns variances."""
     low, high = outside.copy(), inside.copy()  # low: too far from the estimate; high: within

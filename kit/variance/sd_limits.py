@@ -39,13 +39,14 @@ def best_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array, list
 
     Notes
     -----
-    The choice is that of the simulation table (tests/simulate). Fits by ML, spread by group and three or more
-    random terms keep the profile.
+    The choice is that of the simulation table (tests/simulate). Fits by ML, spread by group, three or more random
+    terms, and bags and days that explain every burn keep the profile.
     """
     if not _offered(fit):
-        low, high = profile_limits(fit, level)
+        low, high = profile_limits(fit, level, own_burns(fit))
         words = PROFILE if fit.method == "REML" else "profile of the likelihood"
-        return low, high, [words] * len(fit.names)
+        own = [own_burns(fit) and name.startswith("burn") for name in fit.names]
+        return low, high, [f"{words}, on its own χ²" if each else words for each in own]
     closed = _closed(fit, level)
     found = [
         closed[j][1] if j in closed else averaged_limits(fit, _unit(len(fit.names), j), level)
@@ -104,7 +105,12 @@ def total_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array] | N
 def _offered(fit: RepeatFit) -> bool:
     """Whether the likelihood can be averaged: REML, one burn SD, at most two random terms."""
     common = isinstance(fit.engine, NestedEngine | CrossedEngine)
-    return fit.method == "REML" and common and len(fit.names) <= 3
+    return fit.method == "REML" and common and len(fit.names) <= 3 and not own_burns(fit)
+
+
+def own_burns(fit: RepeatFit) -> bool:
+    """Whether the burn SD has the profile on its own χ²: nothing but the random terms' levels tells of it."""
+    return fit.method == "REML" and isinstance(fit.engine, CrossedEngine) and fit.engine.saturated
 
 
 def zero_words(component: str) -> str:

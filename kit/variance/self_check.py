@@ -14,7 +14,7 @@ from kit.variance.engines import NestedEngine
 from kit.variance.families import all_pairs
 from kit.variance.limits import component_limits
 from kit.variance.profile import profile_holds
-from kit.variance.sd_limits import best_hold
+from kit.variance.sd_limits import best_hold, own_burns
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
@@ -136,7 +136,8 @@ def _components(fit: RepeatFit, again: RepeatFit, level: float) -> list[tuple[st
     limits = component_limits(fit, "best", level).set_index("component")["method"]
     by_profile = limits.str.startswith("profile").all() and not isinstance(fit.engine, NestedEngine)
     if by_profile:
-        held = [profile_holds(again, place, truth[place], level) for place in range(len(truth))]
+        own = own_burns(fit)
+        held = [profile_holds(again, place, truth[place], level, own) for place in range(len(truth))]
     else:
         held = list(best_hold(again, truth, level).T)
     return [

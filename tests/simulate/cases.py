@@ -10,6 +10,7 @@ from tests.simulate.trials import (
     block_days,
     complete_days,
     even,
+    scattered_days,
 )
 
 RATIOS = (0.0, 0.5, 1.0, 2.0)
@@ -65,4 +66,10 @@ def _spread() -> list[Case]:
     ]
 
 
-CASES = (*_nested(), *_days(), *_spread())
+def _many_days() -> list[Case]:
+    """Bags and days together explain every burn."""
+    layout = scattered_days(3, 2, 2, 9, seed=0)
+    return [Case(layout, Truth(bag, day)) for bag, day in ((0.0, 1.0), (0.5, 0.5), (1.0, 0.0))]
+
+
+CASES = (*_nested(), *_days(), *_spread(), *_many_days())

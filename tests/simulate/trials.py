@@ -92,6 +92,14 @@ def block_days(fuels: int, bags: int, burns: int, per_day: int, seed: int) -> La
             return Layout(name, sizes, tuple(days.tolist()))
 
 
+def scattered_days(fuels: int, bags: int, burns: int, days: int, seed: int) -> Layout:
+    """Nearly a day a burn: a burn on each day, the other burns on any of them."""
+    n, rng = fuels * bags * burns, np.random.default_rng(seed)
+    of = rng.permutation([*range(days), *rng.integers(0, days, n - days)])
+    name = f"{fuels} × {bags} × {burns}, {n} burns on {days} days"
+    return Layout(name, even(fuels, bags, burns), tuple(of.tolist()))
+
+
 def drawn(case: Case, trials: int, seed: int) -> np.ndarray:
     """Return values (trials, burns)."""
     table, rng = case.layout.table(), np.random.default_rng(seed)

@@ -7,12 +7,15 @@ written out with n × n matrices.
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from scipy.optimize import minimize
 
 from kit.judge.comparisons import compare_fuels
 from kit.variance import fit_repeats
 from kit.variance.censored_profile import NODES, _profiles
 from kit.variance.covariance import kenward_roger
+from kit.variance.limits import component_limits
+from kit.variance.profile import own_rises
 from kit.variance.self_check import pair_rows
 from tests.variance.reference import assert_allclose
 
@@ -113,6 +116,26 @@ def test_kinds_in_general_over_many_days(seed):
     assert len(fit.names) == 4
     assert fit.criterion == pytest.approx(criterion(fit, fit.variances[0]), abs=1e-5)
     assert_allclose(fit.estimate.beta[0], means_and_effects(fit)[0], rtol=1e-7)
+
+
+def test_limits_of_sds_are_profiles_and_the_burn_sds_is_on_its_own_chi_square(fit):
+    if not fit.engine.saturated:
+        assert component_limits(fit)["method"].str.startswith("averaged").any()
+        return
+    limits = component_limits(fit).set_index("component")
+    plain = component_limits(fit, "profile").set_index("component")
+    assert limits.loc["burn", "method"] == "profile of the restricted likelihood, on its own χ²"
+    assert limits.loc["burn", "high"] > plain.loc["burn", "high"]
+    assert_allclose(limits.loc[["bag", "day"], "high"], plain.loc[["bag", "day"], "high"])
+
+
+def test_own_rises_give_back_the_limits_of_chi_square():
+    for df in (3, 12):
+        down, up = own_rises(np.array(1.0), np.array(2 / df), 0.95)
+        for rise, share in ((down, 0.975), (up, 0.025)):
+            x = stats.chi2.ppf(share, df) / df
+            assert df * (x - 1 - np.log(x)) == pytest.approx(float(rise))
+    assert own_rises(np.array(1.0), np.array(2 / 1e6), 0.95) == pytest.approx(3.8415, rel=2e-3)
 
 
 def test_kenward_roger_is_that_of_the_model_written_out(fit):
