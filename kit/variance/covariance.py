@@ -254,7 +254,9 @@ def satterthwaite(fit: RepeatFit, L: Array) -> Contrasts:
     g = _quadratic(L, fit.small_sample.moved)
     covariance = L @ pieces.phi @ L.T
     v = np.maximum(np.einsum("rqq->rq", covariance), 0.0)  # rounding, where burns all but agree
-    df = 2 * v**2 / np.einsum("riq,rij,rjq->rq", g, fit.observed, g)
+    spread = np.einsum("riq,rij,rjq->rq", g, fit.observed, g)
+    # none where the variance of a contrast hangs on a component estimated at zero alone
+    df = np.divide(2 * v**2, spread, out=np.full_like(v, LEAST_DF), where=spread > 0)
     return Contrasts("Satterthwaite", fit.estimate.beta @ L.T, np.sqrt(v), df, covariance)
 
 
