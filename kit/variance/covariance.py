@@ -231,13 +231,18 @@ def _quadratic(L: Array, M: Array) -> Array:
     return np.asarray(np.vecdot(L @ M, L))
 
 
+def _df(v: Array, spread: Array) -> Array:
+    """Return 2 v²/Var(v); next to nothing where v hangs on variances alone of which nothing but zero is known."""
+    return np.asarray(np.divide(2 * v**2, spread, out=v * 0 + LEAST_DF, where=spread > 0))
+
+
 def kenward_roger(fit: RepeatFit, L: Array) -> Contrasts:
     """Return Kenward–Roger contrasts: se from Φ_A, df = 2 (LΦL')² / g'Wg with g_i = LΦP_iΦL'."""
     if not fit.has_spread:
         return _without_spread(fit, L)
     parts = fit.small_sample
     v, g = _quadratic(L, parts.pieces.phi), _quadratic(L, parts.moved)
-    df = 2 * v**2 / (g * (parts.W @ g)).sum(axis=1)
+    df = _df(v, (g * (parts.W @ g)).sum(axis=1))
     covariance = L @ parts.adjusted @ L.T
     adjusted = covariance.diagonal(axis1=1, axis2=2)
     se = np.sqrt(
@@ -254,9 +259,7 @@ def satterthwaite(fit: RepeatFit, L: Array) -> Contrasts:
     g = _quadratic(L, fit.small_sample.moved)
     covariance = L @ pieces.phi @ L.T
     v = np.maximum(np.einsum("rqq->rq", covariance), 0.0)  # rounding, where burns all but agree
-    spread = np.einsum("riq,rij,rjq->rq", g, fit.observed, g)
-    # none where the variance of a contrast hangs on a component estimated at zero alone
-    df = np.divide(2 * v**2, spread, out=np.full_like(v, LEAST_DF), where=spread > 0)
+    df = _df(v, np.einsum("riq,rij,rjq->rq", g, fit.observed, g))
     return Contrasts("Satterthwaite", fit.estimate.beta @ L.T, np.sqrt(v), df, covariance)
 
 

@@ -17,6 +17,10 @@ UNBALANCED = [
     for design in ("section 3", "burns_unbalanced")
     for ratio in ("0", "0.5", "1", "2")
 ]
+MANY_DAYS = [
+    f"3 × 2 × 2, 12 burns on 9 days; {spread}"
+    for spread in ("bag SD 0, day SD 1", "bag SD 0.5, day SD 0.5", "bag SD 1")
+]
 TRIALS = 600
 NOISE = 3.0
 """Monte-Carlo errors by which a figure may lie outside its band."""
@@ -57,6 +61,15 @@ def test_no_pair_no_family_no_width_goes_beyond(row):
     assert _value(row, "type I, largest single pair")["value"] <= 0.07
     _within(row, "familywise error, Tukey", 0.0, 0.055)
     _within(row, "half-width over bounded Kenward–Roger", 0.0, 1.01)
+
+
+@pytest.mark.parametrize("row", MANY_DAYS)
+def test_nearly_a_day_a_burn_is_on_the_safe_side(row):
+    _within(row, "type I, mean of the pairs", 0.0, 0.055)
+    assert _value(row, "type I, largest single pair")["value"] <= 0.07
+    _within(row, "familywise error, Tukey", 0.0, 0.055)
+    for name in ("bag", "day", "burn"):
+        _within(row, f"coverage of the {name} SD", 0.93, 0.995)
 
 
 @pytest.mark.parametrize("row", BALANCED + UNBALANCED)
