@@ -24,7 +24,7 @@ from kit.variance.crossed import (
     pull,
 )
 from kit.variance.design import Design
-from kit.variance.engine import Estimate, Pieces, direct_pieces, residual_pieces
+from kit.variance.engine import Engine, Estimate, Pieces, direct_pieces, residual_pieces
 from kit.variance.nested import (
     Method,
     Rotated,
@@ -324,3 +324,11 @@ def crossed_engine(design: Design, method: Method, borrowed: Borrowed | None = N
     mesh = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
     grids = (mesh.reshape(-1, len(axes)), mesh.shape[:-1])
     return CrossedEngine(design, crossing, names, method, borrowed, grids)
+
+
+def explained(engine: Engine) -> tuple[str, ...]:
+    """Say where random terms leave no burns of their own, in a tester's words."""
+    if not (isinstance(engine, CrossedEngine) and engine.saturated):
+        return ()
+    terms = " and ".join(f"{name}s" for name in engine.names[:-1])
+    return (f"{terms} together explain every burn: little is known of how burns differ beside them",)

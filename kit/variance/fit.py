@@ -15,7 +15,7 @@ from kit.variance.columns import Array, Codes, Columns, Roles, Scale, read_colum
 from kit.variance.covariance import SmallSample, observed_covariance, small_sample
 from kit.variance.design import Design, FuelEffect, Spread, design_of
 from kit.variance.engine import Engine, Estimate
-from kit.variance.engines import Borrowed, NestedEngine, crossed_engine, nested_engine
+from kit.variance.engines import Borrowed, NestedEngine, crossed_engine, explained, nested_engine
 from kit.variance.frames import frame_of
 from kit.variance.nested import Method
 
@@ -164,7 +164,8 @@ class RepeatFit:
     @property
     def notes(self) -> tuple[str, ...]:
         """How the table was read and what the design and the data say of its limits, in a tester's words."""
-        return (*self.design.notes, *(words for words in map(_at_zero_words, self._at_zero_names) if words))
+        at_zero = (words for words in map(_at_zero_words, self._at_zero_names) if words)
+        return (*self.design.notes, *explained(self.engine), *at_zero)
 
     @property
     def _at_zero_names(self) -> tuple[str, ...]:

@@ -122,6 +122,9 @@ def test_limits_of_sds_are_profiles_and_the_burn_sds_is_on_its_own_chi_square(fi
     if not fit.engine.saturated:
         assert component_limits(fit)["method"].str.startswith("averaged").any()
         return
+    assert "together explain every burn: little is known of how burns differ beside them" in " ".join(
+        fit.notes
+    )
     limits = component_limits(fit).set_index("component")
     plain = component_limits(fit, "profile").set_index("component")
     assert limits.loc["burn", "method"] == "profile of the restricted likelihood, on its own χ²"

@@ -8,6 +8,7 @@ import pandas as pd
 
 from kit.publish.facts import Facts
 from kit.publish.wording import label_of
+from kit.variance.engines import explained
 from kit.variance.self_check import TRIALS
 
 ADJUST = {
@@ -82,9 +83,8 @@ def model_lines(facts: Facts) -> list[str]:
         fit = fits.get(metric) if hasattr(fits, "get") else None
         if fit is None:
             continue
-        reasons = (
-            "; ".join(map(str, fit.design.notes)) or "every term was kept that the design can tell apart"
-        )
+        notes = [*map(str, fit.design.notes), *explained(fit.engine)]
+        reasons = "; ".join(notes) or "every term was kept that the design can tell apart"
         terms = " and ".join(map(str, fit.names))
         told.setdefault(f"terms {terms}: {reasons}", []).append(label_of(facts.spec(metric), facts.units))
     return [f"{', '.join(labels)}: {line}." for line, labels in told.items()]
