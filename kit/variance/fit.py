@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import compress
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from kit.variance.columns import Array, Codes, Columns, Roles, Scale, read_colum
 from kit.variance.covariance import SmallSample, observed_covariance, small_sample
 from kit.variance.design import Design, FuelEffect, Spread, design_of
 from kit.variance.engine import Engine, Estimate
-from kit.variance.engines import Borrowed, NestedEngine, crossed_engine, explained, nested_engine
+from kit.variance.engines import Borrowed, crossed_engine, explained, nested_engine
 from kit.variance.frames import frame_of
 from kit.variance.nested import Method
 
@@ -328,15 +329,10 @@ def _no_repeats(engine: Engine, data: Any) -> Estimate:
 
 def _flat(engine: Engine, data: Any, values: Array) -> np.ndarray[Any, np.dtype[np.bool_]]:
     """Responses whose burns do not differ within what X explains, to rounding."""
-    if engine_has_borrowed(engine):
+    if getattr(engine, "borrowed", None) is not None:
         return np.zeros(len(values), dtype=np.bool_)
     size = np.maximum(np.abs(values).max(axis=1), 1e-300) * FLAT
     return np.asarray(engine.residual(data) <= size**2 * values.shape[1])
-
-
-def engine_has_borrowed(engine: Engine) -> bool:
-    """Whether a repeatability SD was borrowed."""
-    return getattr(engine, "borrowed", None) is not None
 
 
 def _instead(
@@ -368,13 +364,15 @@ def _statuses(
     names: tuple[str, ...], estimate: Estimate, flat: np.ndarray[Any, np.dtype[np.bool_]], roles: Roles
 ) -> tuple[str, ...]:
     optimum_found(estimate.converged | flat, roles)
-    words = []
-    for i, row in enumerate(estimate.theta):
-        zero = [name for name, value in zip(names, row, strict=True) if value == 0]
-        words.append(
-            "all values equal" if flat[i] else ", ".join(f"{n} variance at zero" for n in zero) or "ok"
-        )
-    return tuple(words)
+    zero = estimate.theta == 0
+    if not (zero.any() or flat.any()):
+        return ("ok",) * len(zero)
+    return tuple(
+        "all values equal"
+        if same
+        else ", ".join(f"{n} variance at zero" for n in compress(names, row)) or "ok"
+        for row, same in zip(zero.tolist(), flat.tolist(), strict=True)
+    )
 
 
 def optimum_found(converged: np.ndarray[Any, np.dtype[np.bool_]], roles: Roles) -> None:
@@ -392,8 +390,3 @@ def optimum_found(converged: np.ndarray[Any, np.dtype[np.bool_]], roles: Roles) 
         Problem("refuse", f"fit of {named}", "no optimum that can be trusted", "a criterion with a minimum",
                 "Burns of one bag that agree exactly are the usual cause; of few burns leave covariates out.")
     )  # fmt: skip
-
-
-def is_nested(fit: RepeatFit) -> bool:
-    """Whether the fit has at most one random term and one burn SD."""
-    return isinstance(fit.engine, NestedEngine)
