@@ -231,21 +231,12 @@ def forms(model: Model, theta: Array, data: Rows, extra: Array | None = None) ->
     a = _vectors(model, w, data, extra) * root[:, None]
     left = a[:, :, q:] - a[:, :, :q] @ scaled
     G = (a[:, :, :q] / inner[:, None]) @ a[:, :, :q].transpose(0, 2, 1)
-    G = G + left @ _solved(H, left.transpose(0, 2, 1))
+    G = G + left @ np.linalg.solve(H, left.transpose(0, 2, 1))
     logdet = np.log(inner).sum(axis=1) + np.linalg.slogdet(H)[1]
     if columns.fixed.shape[1]:
         G = G + _of_means(model, theta[:, -1], data, extra)
         logdet = logdet + columns.logdet_xx - model.p * np.log(theta[:, -1])
     return G, logdet
-
-
-def _solved(H: Array, right: Array) -> Array:
-    """Return H^-1 right; where rounding has made an H singular, with its diagonal a million-millionth larger."""
-    try:
-        return np.asarray(np.linalg.solve(H, right))
-    except np.linalg.LinAlgError:
-        diagonal = np.diagonal(H, axis1=1, axis2=2)
-        return np.asarray(np.linalg.solve(H + 1e-12 * diagonal[:, :, None] * np.eye(H.shape[1]), right))
 
 
 def _vectors(model: Model, w: Array, data: Rows, extra: Array | None) -> Array:

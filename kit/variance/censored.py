@@ -80,16 +80,20 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     KitError
         For a fit by ML, more than 400 burns, or too few exact burns.
     """
-    from kit.variance.fit import fit_design, optimum_found
+    from kit.variance.fit import optimum_found
 
-    _check(columns, choices.method)
-    design = _design(table, roles, columns, choices)
-    plain = (choices.spread, choices.scale, choices.method, choices.borrowed)
-    face = fit_design(table, roles, replace(columns, side=None), design, *plain)
     assert columns.side is not None
-    centre = float(columns.values[0, columns.side == 0][:1].sum())
+    _check(columns, choices.method)
+    rows, exact_roles = table.iloc[columns.rows[columns.side == 0]], replace(roles, status=None)
+    exact = read_columns(rows, exact_roles, choices.scale)
+    alone, whole = (design_of(each, choices.fuel_effect, choices.spread) for each in (exact, columns))
+    if alone.nu == 0:
+        _too_few(alone.n, alone.p)
+    design = _told_apart(whole, alone)
+    centre = float(exact.values[0, 0])
     made = _model(columns, design, choices.borrowed, centre)
-    left_out = _left_out(table, roles, columns, choices)
+    face = _fitted(table, roles, replace(columns, side=None), design, choices)
+    left_out = _left_out(rows, exact_roles, exact, alone, choices)
     theta, D, done = _least(made.model, made.data, _starts(face, left_out))
     optimum_found(done, roles)
     part, phi, box = posterior(made.model, theta[0], made.data)
@@ -134,33 +138,31 @@ def _least(model: Model, data: Rows, starts: Array) -> tuple[Array, Array, Mask]
     return theta, D, done
 
 
-def _design(table: pd.DataFrame, roles: Roles, columns: Columns, choices: Choices) -> Design:
-    """Return the design with the random terms that its exact burns tell apart: of the others a bound knows no size."""
-    assert columns.side is not None
-    rows = table.iloc[columns.rows[columns.side == 0]]
-    exact = read_columns(rows, replace(roles, status=None), choices.scale)
-    known, whole = (design_of(each, choices.fuel_effect, choices.spread) for each in (exact, columns))
-    if known.nu == 0:
-        _too_few(known.n, known.p)
-    terms = tuple(term for term in whole.terms if known.term(term.name) is not None)
+def _fitted(
+    table: pd.DataFrame, roles: Roles, columns: Columns, design: Design, choices: Choices
+) -> RepeatFit:
+    from kit.variance.fit import fit_design
+
+    return fit_design(
+        table, roles, columns, design, choices.spread, choices.scale, choices.method, choices.borrowed
+    )
+
+
+def _left_out(
+    rows: pd.DataFrame, roles: Roles, exact: Columns, alone: Design, choices: Choices
+) -> RepeatFit | None:
+    try:
+        return _fitted(rows, roles, exact, alone, choices)
+    except KitError:  # too few burns are left: this answer does not exist
+        return None
+
+
+def _told_apart(whole: Design, alone: Design) -> Design:
+    """Return the design of all burns with the random terms of the exact ones: of the others a bound knows no size."""
+    terms = tuple(term for term in whole.terms if alone.term(term.name) is not None)
     lost = [term.name for term in whole.terms if term not in terms]
     why = tuple(f"{name} stands apart only in burns that are bounds, and is left out" for name in lost)
     return replace(whole, terms=terms, notes=(*whole.notes, *why))
-
-
-def _left_out(table: pd.DataFrame, roles: Roles, columns: Columns, choices: Choices) -> RepeatFit | None:
-    from kit.variance.fit import fit_repeats
-
-    assert columns.side is not None
-    rows = table.iloc[columns.rows[columns.side == 0]]
-    borrowed = None if choices.borrowed is None else (choices.borrowed.sd, choices.borrowed.df)
-    try:
-        return fit_repeats(
-            rows, roles.values[0], roles.fuel, roles.bag, roles.day, roles.kind, roles.covariates,
-            choices.fuel_effect, choices.spread, choices.scale, choices.method, None, borrowed,
-        )  # fmt: skip
-    except KitError:  # too few burns are left: this answer does not exist
-        return None
 
 
 @dataclass(frozen=True)
@@ -224,7 +226,7 @@ def _check(columns: Columns, method: Method) -> None:
             "Fit part of the burns.",
         )
     faults.settle()
-    if columns.side is not None and (columns.side != 0).all():
+    if columns.side is not None and columns.side.all():
         _too_few(0, 1)
 
 

@@ -10,7 +10,7 @@ from scipy import special
 
 from kit.variance.bounded import Rows, forms, given_exact
 from kit.variance.censored import engine_terms
-from kit.variance.censored_limits import bounded_rises, censored_words
+from kit.variance.censored_limits import bounded_rises
 from kit.variance.censored_profile import held_rows, imputed
 from kit.variance.columns import Array
 from kit.variance.covariance import contrasts
@@ -18,6 +18,7 @@ from kit.variance.families import all_pairs
 from kit.variance.mvn import truncated
 from kit.variance.newton import minimise_rows, started
 from kit.variance.optimise import Mask
+from kit.variance.profile import profile_words
 
 if TYPE_CHECKING:
     from kit.variance.censored import Censored
@@ -97,12 +98,8 @@ def _spreads(
     above = (theta[which] > found[trials, which]).astype(int)
     inside = (value - D <= bounded_rises(fit, level, best=True)[above, which]).astype(float)
     return [
-        (
-            f"interval of the {name} SD holds the truth ({censored_words(name, best=True)})",
-            level,
-            inside[which == j],
-        )
-        for j, name in enumerate(fit.names)
+        (f"interval of the {name} SD holds the truth ({words})", level, inside[which == j])
+        for j, (name, words) in enumerate(zip(fit.names, profile_words(fit, own=True), strict=True))
     ]
 
 

@@ -51,14 +51,8 @@ def censored_limits(fit: RepeatFit, known: Censored, level: float, best: bool) -
 
 def bounded_rises(fit: RepeatFit, level: float, best: bool) -> Array:
     """Return how far D rises (2, c) from its least to the lower and to the upper limit of each SD."""
-    filled = imputed(fit)
-    return np.stack([rises(filled, j, level, best)[:, 0] for j in range(len(fit.names))], axis=1)
-
-
-def censored_words(name: str, best: bool) -> str:
-    """Return what the limits of a component are called."""
-    own = best and name.startswith("burn")
-    return "profile with bounds, on its own χ²" if own else "profile with bounds"
+    filled, count = imputed(fit), len(fit.names)
+    return np.stack([rises(filled, component, level, best)[:, 0] for component in range(count)], axis=1)
 
 
 @dataclass(frozen=True)

@@ -46,6 +46,12 @@ class Levels:
         """Burns of each label."""
         return np.bincount(self.codes, minlength=len(self.labels))
 
+    def of_each(self, codes: Codes) -> Codes:
+        """Return the code of each label, that of the last of its burns, from the codes of the burns."""
+        found = np.zeros(self.count, dtype=np.int64)
+        found[self.codes] = codes
+        return found
+
     @property
     def indicators(self) -> Array:
         """(burns, labels) one where a burn has a label."""
@@ -360,8 +366,7 @@ def _kinds(fuel: Levels | None, kind: Levels | None, roles: Roles) -> tuple[tupl
         faults.refuse("table", f"kinds in column {roles.kind} but no fuels", "a column of fuels", "Name it.")
         faults.settle()
         return (), None
-    of_fuel = np.zeros(fuel.count, dtype=np.int64)
-    of_fuel[fuel.codes] = kind.codes
+    of_fuel = fuel.of_each(kind.codes)
     for burn in np.flatnonzero(of_fuel[fuel.codes] != kind.codes)[:1]:
         faults.refuse(
             f"table, column {roles.kind}", f"two kinds for fuel {fuel.labels[fuel.codes[burn]]}",

@@ -21,7 +21,7 @@ from scipy import special
 from kit.errors import KitError, Problem
 from kit.variance.columns import Array
 from kit.variance.engine import Pieces
-from kit.variance.optimise import FLOOR
+from kit.variance.optimise import at_zero
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
@@ -166,9 +166,9 @@ def observed_covariance(fit: RepeatFit) -> Array:
     if np.isnan(theta).any():
         return np.full((len(theta), c, c), np.nan)
     H = fit.engine.deviance(fit.data, theta, np.arange(len(theta))).hessian
-    at_zero = theta <= 100 * FLOOR * theta.sum(axis=1, keepdims=True)
-    free = ~(at_zero[:, :, None] | at_zero[:, None, :])
-    unit = np.einsum("ri,ij->rij", at_zero.astype(np.float64), np.eye(c))
+    zero = at_zero(theta)
+    free = ~(zero[:, :, None] | zero[:, None, :])
+    unit = np.einsum("ri,ij->rij", zero.astype(np.float64), np.eye(c))
     try:
         inverse = np.linalg.inv(np.where(free, H, 0.0) + unit)
     except np.linalg.LinAlgError:  # a direction in which the criterion is flat

@@ -330,8 +330,7 @@ def _terms(
 
 def _lies_in(inner: Levels, outer: Levels) -> Codes | None:
     """Return the outer label each inner one lies in; None where an inner one has burns of several."""
-    of_inner = np.zeros(inner.count, dtype=np.int64)
-    of_inner[inner.codes] = outer.codes
+    of_inner = inner.of_each(outer.codes)
     return of_inner if (of_inner[inner.codes] == outer.codes).all() else None
 
 

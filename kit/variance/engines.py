@@ -234,14 +234,14 @@ class CrossedEngine:
 
     def pieces(self, theta: Array) -> Pieces:
         """O = A'V^-1A for A = [X Z W]: P_i = O_xi O_ix, Q_ij = O_xi O_ij O_jx, t_ij = |O_ij|²."""
-        parts = [self._pieces(row) for row in theta]
+        parts = [self._pieces_of(row) for row in theta]
         if len(parts) == 1:
             return parts[0]
         return Pieces(
             *(np.concatenate([getattr(part, name) for part in parts]) for name in ("phi", "P", "Q", "t"))
         )
 
-    def _pieces(self, theta: Array) -> Pieces:
+    def _pieces_of(self, theta: Array) -> Pieces:
         if self.saturated and np.isfinite(theta).all():
             return direct_pieces(self.design, self.crossing.order, theta)
         return _pieces(self.crossing, theta[None], self.design.p, self.design.n + self._extra)

@@ -127,10 +127,8 @@ class RepeatFit:
         """Burns and bags behind each mean; no bags where none were noted."""
         of, count = self.design.mean_of, len(self.labels)
         bag = self.columns.bag
-        mean_of_bag = np.zeros(0 if bag is None else bag.count, dtype=np.int64)
-        if bag is not None:
-            mean_of_bag[bag.codes] = of
-        return np.bincount(of, minlength=count), np.bincount(mean_of_bag, minlength=count)
+        of_bags = of[:0] if bag is None else bag.of_each(of)
+        return np.bincount(of, minlength=count), np.bincount(of_bags, minlength=count)
 
     @cached_property
     def means(self) -> pd.DataFrame:

@@ -82,8 +82,11 @@ class GroupedEngine:
 
     def residual(self, data: GroupedData) -> Array:
         """Residual sum of squares of ordinary least squares."""
-        left = data.y - np.linalg.lstsq(self.X, data.y.T)[0].T @ self.X.T
+        left = self._left(data)
         return np.asarray(np.vecdot(left, left) + data.rss.sum(axis=1))
+
+    def _left(self, data: GroupedData) -> Array:
+        return np.asarray(data.y - data.y @ self.X @ np.linalg.pinv(self.X))
 
     def deviance(self, data: GroupedData, theta: Array, of: Codes) -> Derivatives:
         """Return the criterion and its derivatives in the variances, some rows at a time."""
@@ -177,8 +180,7 @@ class GroupedEngine:
 
     def _starts(self, data: GroupedData) -> Array:
         """(responses, starts, c): burn variances from ordinary residuals, the terms' as multiples of their mean."""
-        left = data.y - data.y @ self.X @ np.linalg.pinv(self.X)
-        total = self._by_group(left**2) + data.rss
+        total = self._by_group(self._left(data) ** 2) + data.rss
         s = total / np.maximum(np.bincount(self.design.spread.codes) - 1.0, 1.0)
         s = np.maximum(s, 1e-6 * s.max(axis=1, keepdims=True))
         mesh = np.array(list(product(STARTS, repeat=len(self.Z))))

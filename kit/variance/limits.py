@@ -11,8 +11,8 @@ from scipy import special
 from kit.errors import KitError, Problem
 from kit.variance.columns import Array
 from kit.variance.engines import CrossedEngine, NestedEngine
-from kit.variance.optimise import FLOOR
-from kit.variance.profile import profile_limits
+from kit.variance.optimise import at_zero
+from kit.variance.profile import profile_limits, profile_words
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
@@ -37,7 +37,7 @@ def component_limits(fit: RepeatFit, method: LimitMethod = "best", level: float 
     (burn:GROUP where spread differs by group). DEVELOPERS.md, method 4.
     """
     low, high, named = _limits(fit, method, level)
-    at = at_boundary(fit)
+    at = at_zero(fit.estimate.theta)
     sd, low = np.where(at, 0.0, np.sqrt(fit.estimate.theta)), np.where(at, 0.0, low)
     order = sorted(range(len(fit.names)), key=lambda i: ORDER.index(fit.names[i].split(":")[0]))
     names = [fit.names[i] for i in order]
@@ -50,12 +50,6 @@ def component_limits(fit: RepeatFit, method: LimitMethod = "best", level: float 
     return frame
 
 
-def at_boundary(fit: RepeatFit) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """Return which components (responses, components) are estimated at zero."""
-    theta = fit.estimate.theta
-    return np.asarray(theta <= 100 * FLOOR * np.nansum(theta, axis=1, keepdims=True))
-
-
 def _limits(fit: RepeatFit, method: LimitMethod, level: float) -> tuple[Array, Array, list[str]]:
     if method not in ("best", "profile", "exact"):
         raise KitError(
@@ -65,17 +59,16 @@ def _limits(fit: RepeatFit, method: LimitMethod, level: float) -> tuple[Array, A
         blank = np.full_like(fit.estimate.theta, np.nan)
         return blank, blank, ["none: no repeats"] * len(fit.names)
     if fit.censored is not None:
-        from kit.variance.censored_limits import censored_limits, censored_words
+        from kit.variance.censored_limits import censored_limits
 
         low, high = censored_limits(fit, fit.censored, level, method == "best")
-        return low, high, [censored_words(name, method == "best") for name in fit.names]
+        return low, high, profile_words(fit, method == "best")
     if method == "best":
         from kit.variance.sd_limits import best_limits
 
         return best_limits(fit, level)
     low, high = profile_limits(fit, level)
-    named = ["profile of the restricted likelihood" if fit.method == "REML" else "profile of the likelihood"]
-    names = named * len(fit.names)
+    names = profile_words(fit)
     exact = burn_chi_square(fit, level) if method == "exact" else None
     if exact is not None:
         low[:, -1], high[:, -1], names[-1] = *exact, "exact χ²"

@@ -114,9 +114,7 @@ def _sums(fit: RepeatFit) -> _Sums:
     y = _centred(fit.columns.values)
     means = bag_sums(y, bag) / bag.sizes
     ss = bag_sums((y - means[:, bag.codes]) ** 2, bag)[0]
-    fuel = np.zeros(bag.count, dtype=np.int64)
-    fuel[bag.codes] = fit.columns.fuel.codes
-    return _Sums(fuel, bag.sizes.astype(np.float64), means[0], ss)
+    return _Sums(bag.of_each(fit.columns.fuel.codes), bag.sizes.astype(np.float64), means[0], ss)
 
 
 def nested_anova(fit: RepeatFit) -> Anova:

@@ -102,10 +102,15 @@ def minimise(
             new, after, small = _descend(deviance, x, move, now, of[live], low)
         small |= np.abs(gain) <= enough * (1 + np.abs(now.value))
         theta[live], value[live] = new, after.value
-        falls = at_floor(new, burns) & ~held[live] & (after.gradient * new > ENDLESS)
-        done[live[small]] = ~falls[small].any(axis=1)
+        ended = live[small]
+        done[ended] = ~_falls_on(theta[ended], after.gradient[small], held[ended], burns)
         live, now = live[~small], _take(after, ~small)
     return Minimum(theta, value, done, steps)
+
+
+def _falls_on(theta: Array, gradient: Array, held: Mask, burns: int) -> Mask:
+    """Return the rows in which a burn variance is at its floor and the deviance falls on below it."""
+    return np.asarray((at_floor(theta, burns) & ~held & (gradient * theta > ENDLESS)).any(axis=1))
 
 
 def _take(d: Derivatives, rows: Mask) -> Derivatives:
@@ -156,6 +161,11 @@ def floor_of(theta: Array, burns: int) -> Array:
     floor = np.zeros_like(theta)
     floor[:, -burns:] = FLOOR * theta.sum(axis=1, keepdims=True)
     return floor
+
+
+def at_zero(theta: Array) -> Mask:
+    """Return which variances (rows, c) count as zero beside the others of their row."""
+    return np.asarray(theta <= 100 * FLOOR * np.nansum(theta, axis=1, keepdims=True))
 
 
 def at_floor(theta: Array, burns: int) -> Mask:

@@ -46,17 +46,27 @@ def own_rises(variance: Array, spread: Array, level: float) -> Array:
         An estimate and the variance of that estimate.
     """
     nu = np.maximum(2 * variance**2 / spread, 1.0)
-    shares = np.array([1 - level, 1 + level]).reshape(2, *np.ones(np.ndim(nu), dtype=int)) / 2
-    x = special.chdtri(nu, shares) / nu
+    x = np.stack([special.chdtri(nu, share) for share in ((1 - level) / 2, (1 + level) / 2)]) / nu
     return np.asarray(nu * (x - 1 - np.log(x)))
 
 
 def rises(fit: RepeatFit, component: int, level: float, own: bool) -> Array:
     """Return how far the deviance rises (2, responses) to the limits of an SD: χ²₁'s quantile, or a burn's own."""
     theta = fit.estimate.theta[:, component]
-    if own and fit.names[component].startswith("burn"):
+    if _is_own(fit.names[component], own):
         return own_rises(theta, fit.small_sample.W[:, component, component], level)
     return np.full((2, len(theta)), chi2_quantile(level))
+
+
+def profile_words(fit: RepeatFit, own: bool = False) -> list[str]:
+    """Return what the limits of each component are called."""
+    likelihood = f"of the {'restricted ' if fit.method == 'REML' else ''}likelihood"
+    words = f"profile {likelihood if fit.censored is None else 'with bounds'}"
+    return [f"{words}, on its own χ²" if _is_own(name, own) else words for name in fit.names]
+
+
+def _is_own(name: str, own: bool) -> bool:
+    return own and name.startswith("burn")
 
 
 def profile_limits(fit: RepeatFit, level: float = 0.95, own: bool = False) -> tuple[Array, Array]:

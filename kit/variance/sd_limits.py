@@ -20,7 +20,7 @@ from kit.variance.averaged import nodes_of
 from kit.variance.columns import Array, Codes
 from kit.variance.engines import CrossedEngine, NestedEngine
 from kit.variance.limits import burn_chi_square
-from kit.variance.profile import profile_limits
+from kit.variance.profile import profile_limits, profile_words
 from kit.variance.ratios import Weighted, weigh
 
 if TYPE_CHECKING:
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 EXACT = "exact χ²"
 MODIFIED = "modified large-sample"
 AVERAGED = "averaged over the restricted likelihood"
-PROFILE = "profile of the restricted likelihood"
 
 _AT_ONCE = 500_000
 
@@ -43,10 +42,8 @@ def best_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array, list
     terms, and bags and days that explain every burn keep the profile.
     """
     if not _offered(fit):
-        low, high = profile_limits(fit, level, own_burns(fit))
-        words = PROFILE if fit.method == "REML" else "profile of the likelihood"
-        own = [own_burns(fit) and name.startswith("burn") for name in fit.names]
-        return low, high, [f"{words}, on its own χ²" if each else words for each in own]
+        own = own_burns(fit)
+        return *profile_limits(fit, level, own), profile_words(fit, own)
     closed = _closed(fit, level)
     found = [
         closed[j][1] if j in closed else averaged_limits(fit, _unit(len(fit.names), j), level)

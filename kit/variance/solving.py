@@ -124,13 +124,13 @@ def solve(c: Criterion) -> Solved:
     table = deviance_grid(c, grid)
     best = table.argmin(axis=1)
     low, high = grid[np.maximum(best - 1, 0)], grid[np.minimum(best + 1, len(grid) - 1)]
+    endless = best == len(grid) - 1  # burns of one bag that agree exactly: the criterion has no minimum
     ratio, held = _start(table, grid, best), best == 0
     if held.any():
         held &= slopes(c, np.zeros(R))[0] >= 0
         ratio[held] = 0.0
-    ratio, done, steps = _newton(c, ratio, low, high, held)
-    done &= best < len(grid) - 1  # burns of one bag that agree exactly: the criterion has no minimum
-    return _solved(c, ratio, done, len(grid) + steps)
+    ratio, done, steps = _newton(c, ratio, low, high, held | endless)
+    return _solved(c, ratio, done & ~endless, len(grid) + steps)
 
 
 def _solved(c: Criterion, ratio: Array, done: Mask, evaluations: int) -> Solved:

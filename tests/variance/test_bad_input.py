@@ -271,3 +271,13 @@ def test_borrowed_repeatability_pools_with_the_trials_own(burns):
 
 def test_one_way_needs_groups_and_repeats(burns):
     assert "two groups or more, with repeats" in refusal(one_way, burns[:3], "value", "fuel")
+
+
+@pytest.mark.parametrize("apart", [1e-5, 1e-6, 1e-8])
+def test_burns_that_all_but_agree_are_refused_without_a_warning(apart):
+    burns = table("burns_unbalanced").copy()
+    places = burns["fuel"] + burns["bag"]
+    noise = np.random.default_rng(1).normal(size=(2, len(burns)))
+    burns["value"] = 10 + noise[0][places.factorize()[0]] + apart * noise[1]
+    with np.errstate(all="raise"), pytest.raises(KitError, match="no optimum that can be trusted"):
+        fit_repeats(burns)
