@@ -3,22 +3,42 @@
 RUN ?= runs/hill-school
 BASE_PYTHON ?= python3
 PYTHON := .venv/bin/python
+UV := $(shell command -v uv 2>/dev/null)
+LOCKED := tests/locks
 export OPENBLAS_NUM_THREADS ?= 1
 
-.PHONY: help env report test oldest check lint types lab bench simulate fuzz soak clean
+.PHONY: help env report check lab test lint oldest bench simulate fuzz soak locks clean
 
 help:  ## list the targets
 	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
 
+ifdef UV
+SECONDS_NEEDED := 30 seconds with uv
+install = uv pip install --quiet --python $(1)/bin/python --no-deps --require-hashes --requirement $(2)
+install_kit = uv pip install --quiet --python $(1)/bin/python --no-deps --no-build-isolation --editable .
+new_venv = uv venv --quiet --clear --python $(BASE_PYTHON) $(1)
+else
+SECONDS_NEEDED := a minute and a half with pip
+install = $(1)/bin/python -m pip install --disable-pip-version-check --no-compile --no-deps --require-hashes \
+	--progress-bar off --requirement $(2) | awk '/^Collecting/ { if (++n % 20 == 0) { print "  " n " packages ..."; fflush() } }'
+install_kit = $(1)/bin/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+new_venv = $(BASE_PYTHON) -m venv --clear $(1)
+endif
+
 env: .venv/made  ## make the environment from the lock file
 
 .venv/made: requirements.lock pyproject.toml
-	@$(BASE_PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed; say make BASE_PYTHON=python3.11")'
-	@echo "Making the environment from requirements.lock ..."
-	@$(BASE_PYTHON) -m venv --clear .venv
-	@$(PYTHON) -m pip install --quiet --disable-pip-version-check --no-deps --require-hashes --requirement requirements.lock
-	@$(PYTHON) -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
-	@touch .venv/made
+	@$(BASE_PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed: make BASE_PYTHON=python3.11")'
+	@echo "Installing $$(grep -c '^[a-z].*==' requirements.lock) packages of requirements.lock into .venv (0.6 GB): about $(SECONDS_NEEDED) ..."
+	@$(call new_venv,.venv)
+	@$(call install,.venv,requirements.lock)
+	@$(call install_kit,.venv)
+	@touch $@
+
+.venv/made-%: .venv/made $(LOCKED)/%.lock
+	@echo "Installing what '$*' needs beside that ..."
+	@$(call install,.venv,$(LOCKED)/$*.lock)
+	@touch $@
 
 report: env  ## the standard report of a run folder: make report RUN=folder
 	@$(PYTHON) -m kit report "$(RUN)"
@@ -26,35 +46,44 @@ report: env  ## the standard report of a run folder: make report RUN=folder
 check: env  ## read a run folder and list every fault: make check RUN=folder
 	@$(PYTHON) -m kit check "$(RUN)"
 
-test: env  ## the whole test suite
+lab: .venv/made-lab  ## JupyterLab on a run folder: make lab RUN=folder
+	@$(PYTHON) -m kit lab "$(RUN)"
+
+test: .venv/made-test  ## the whole test suite
 	@$(PYTHON) -m pytest -n auto
 
-oldest:  ## the suite with the oldest versions that pyproject.toml allows
-	@$(BASE_PYTHON) -m venv --clear .venv-oldest
-	@.venv-oldest/bin/python -m pip install --quiet --no-deps --require-hashes --requirement tests/oldest.lock
-	@.venv-oldest/bin/python -m pip install --quiet --no-deps --no-build-isolation --editable .
-	@.venv-oldest/bin/python -m pytest -n auto
-
-lint: env  ## style, docstrings and types
+lint: .venv/made-test  ## style, docstrings and types
 	@$(PYTHON) -m ruff check .
 	@$(PYTHON) -m ruff format --check .
 	@$(PYTHON) -m mypy
 
-lab: env  ## JupyterLab on the templates
-	@$(PYTHON) -m jupyterlab --notebook-dir=templates
+oldest:  ## the suite with the oldest versions that pyproject.toml allows
+	@$(call new_venv,.venv-oldest)
+	@$(call install,.venv-oldest,$(LOCKED)/oldest.lock)
+	@$(call install_kit,.venv-oldest)
+	@.venv-oldest/bin/python -m pytest -n auto
 
-bench: env  ## time the kit against its yardsticks, as ratios in one run
-	@for script in tests/bench/bench_*.py; do $(PYTHON) $$script || exit 1; done
+bench: .venv/made-test  ## time the kit against its yardsticks, as ratios in one run
+	@$(PYTHON) -m tests.bench
 
-simulate: env  ## the simulation tables (hours on a small machine)
+simulate: .venv/made-test  ## the simulation tables (hours on a small machine)
 	@$(PYTHON) -m tests.simulate
 	@for each in judging curves planning; do $(PYTHON) -m tests.simulate.$$each || exit 1; done
 
-fuzz: env  ## generated and mutated logs: make fuzz REAL=folder adds real ones
+fuzz: .venv/made-test  ## generated and mutated logs: make fuzz REAL=folder adds real ones
 	@$(PYTHON) -m tests.fuzz $(if $(REAL),--real "$(REAL)")
 
-soak: env  ## faults, odd places and sizes as one table (about an hour)
+soak: .venv/made-test .venv/made-cluster  ## faults, odd places and sizes as one table (about an hour)
 	@$(PYTHON) -m tests.soak
+
+LOCK := uv pip compile --quiet pyproject.toml --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
+	--no-annotate --no-header
+
+locks:  ## renew every lock file (needs uv)
+	@$(LOCK) --all-extras -o $(LOCKED)/test.lock
+	@$(LOCK) --constraint $(LOCKED)/test.lock --extra build -o requirements.lock
+	@for each in lab film cluster; do $(LOCK) --constraint $(LOCKED)/test.lock --extra $$each -o $(LOCKED)/$$each.lock || exit 1; done
+	@$(LOCK) --all-extras --resolution lowest-direct -o $(LOCKED)/oldest.lock
 
 clean:  ## remove the environment and caches, never reports
 	@rm -rf .venv .venv-oldest .mypy_cache .ruff_cache .hypothesis

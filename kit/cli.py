@@ -2,26 +2,37 @@
 
 from __future__ import annotations
 
-import argparse
 import io
 import json
 import os
 import sys
+import time
 import traceback
 from collections.abc import Callable, Sequence
+from functools import update_wrapper
 from pathlib import Path
 from typing import Any
 
+import click
+
+from kit import __version__
 from kit.ending import ending_as_at_ctrl_c
 from kit.errors import KitError, Problem, disk_faults
 
-DONE, DIFFERS, BAD_INPUT, OWN_FAILURE = 0, 1, 2, 3
+DONE, DIFFERS, BAD_INPUT, OWN_FAILURE, WRONG_COMMAND = 0, 1, 2, 3, 64
 
-Verb = Callable[[argparse.Namespace], int]
+Verb = Callable[..., int]
+
+FOLDER = click.Path(path_type=Path)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one verb and return its exit code: 0 done, 1 recheck differs, 2 bad input, 3 own failure."""
+    """Run one verb and return its exit code.
+
+    Returns
+    -------
+    0 done, 1 recheck differs, 2 bad input or faults in the data, 3 own failure, 64 a wrong command line.
+    """
     os.environ.setdefault(
         "OPENBLAS_NUM_THREADS", "1"
     )  # the matrices are tiny: threads only wait for each other
@@ -29,20 +40,25 @@ def main(argv: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")  # a terminal that knows no ° gets a ?, not a failure
-    arguments = _parser().parse_args(argv)
-    verb: Verb = arguments.verb
+    words = list(sys.argv[1:] if argv is None else argv)
     try:
         with ending_as_at_ctrl_c(), disk_faults():
-            return verb(arguments)
+            return int(repeatburn.main(words, prog_name="repeatburn", standalone_mode=False) or DONE)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.ctx.get_help() if error.ctx else "")
+        return DONE
+    except click.ClickException as error:
+        error.show()
+        return WRONG_COMMAND
     except KitError as error:
-        _print_problems(error, arguments.json)
+        _print_problems(error, "--json" in words)
         return BAD_INPUT
     except BrokenPipeError:
         os.dup2(
             os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno()
         )  # the reader has left: nothing to tell it
         return DONE
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, click.Abort):
         print("Stopped. Nothing half made was kept.", file=sys.stderr)
         return OWN_FAILURE
     except Exception as error:
@@ -58,237 +74,260 @@ def _have_a_home() -> None:
         os.environ["HOME"] = os.devnull
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="repeatburn",
-        description="From weighed charges, a burn sheet and temperature logs to a report with error bars.",
-        epilog="Charcoal kills by carbon monoxide and starts fires: burn outdoors only.",
-    )
-    verbs = parser.add_subparsers(required=True, metavar="VERB")
-    for add in (_add_start, _add_plan, _add_rehearse, _add_check, _add_report, _add_two_fuels):
-        add(verbs)
-    for add in (_add_methods, _add_bundle, _add_recheck, _add_history, _add_index):
-        add(verbs)
-    return parser
+class _InOrder(click.Group):
+    """Verbs listed in the order in which a trial needs them."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
 
 
-def _verb(verbs: Any, name: str, verb: Verb, words: str) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = verbs.add_parser(name, help=words, description=words)
-    parser.add_argument("--json", action="store_true", help="print for a machine to read")
-    parser.set_defaults(verb=verb)
-    return parser
+@click.group(
+    cls=_InOrder,
+    epilog="Charcoal kills by carbon monoxide and starts fires: burn outdoors only. Exit codes: 0 done, 1 recheck "
+    "differs, 2 bad input or faults in the data, 3 a failure of the kit's own, 64 a wrong command line.",
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.version_option(__version__, prog_name="repeatburn", message="%(prog)s %(version)s")
+def repeatburn() -> None:
+    """From weighed charges, a burn sheet and temperature logs to a lab report with error bars."""
 
 
-def _add_start(verbs: Any) -> None:
-    parser = _verb(verbs, "start", _start, "make a new run folder")
-    parser.add_argument("folder", type=Path)
-    source = parser.add_mutually_exclusive_group()
-    source.add_argument("--from", dest="sources", nargs="+", type=Path, default=[], metavar="FILE")
-    source.add_argument("--demo", action="store_true", help="with the simulated demo trial in it")
+def _verb(name: str, example: str) -> Callable[[Verb], click.Command]:
+    """Make a function a verb with --json, its docstring the help, an example below it."""
+
+    def made(function: Verb) -> click.Command:
+        def told(**arguments: Any) -> int:
+            return function(Out(arguments.pop("as_json")), **arguments)
+
+        command = repeatburn.command(name, epilog=f"Example: repeatburn {example}")(
+            update_wrapper(told, function)
+        )
+        command.params.append(
+            click.Option(["--json", "as_json"], is_flag=True, help="machine-readable output (JSON)")
+        )
+        return command
+
+    return made
 
 
-def _start(arguments: argparse.Namespace) -> int:
+class Out:
+    """What a verb prints: words for people or JSON for a machine, and progress on standard error."""
+
+    SECONDS_BETWEEN_LINES = 5.0
+
+    def __init__(self, as_json: bool) -> None:
+        self.as_json = as_json
+        self._last = -self.SECONDS_BETWEEN_LINES
+        self._open = False
+
+    def say(self, words: str, **record: Any) -> None:
+        """Print the words, or the record as JSON."""
+        if self._open:
+            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+        print(json.dumps(record, ensure_ascii=False, indent=1) if self.as_json else words)
+
+    def progress(self, line: str) -> None:
+        """Show a line of progress: rewritten in place on a terminal, else a line every few seconds."""
+        if sys.stderr.isatty():
+            self._open = True
+            print(f"\r\x1b[K{line}", end="", file=sys.stderr, flush=True)
+        elif time.monotonic() - self._last >= self.SECONDS_BETWEEN_LINES:
+            self._last = time.monotonic()
+            print(line, file=sys.stderr, flush=True)
+
+
+seed_option = click.option(
+    "--seed", type=int, default=1, show_default=True, help="seed of every simulated number"
+)
+
+
+@_verb("start", "start spring --from logs/*.csv")
+@click.argument("folder", type=FOLDER)
+@click.argument("more", type=FOLDER, nargs=-1, metavar="")
+@click.option(
+    "--from", "sources", type=FOLDER, multiple=True, metavar="FILES…", help="loggers' exports to begin with"
+)
+@click.option("--demo", is_flag=True, help="include the simulated demo trial")
+def _start(out: Out, folder: Path, more: tuple[Path, ...], sources: tuple[Path, ...], demo: bool) -> int:
+    """Make a new run folder, from the loggers' exports."""
     from kit.trial import start_run
 
-    folder = start_run(arguments.folder, sources=arguments.sources, demo=arguments.demo)
-    steps = "repeatburn report" if arguments.demo else "fill in what is marked, then repeatburn check"
-    _say(arguments, f"Made {folder}. Next: {steps} {folder}", folder=str(folder))
+    if more and not sources:
+        raise click.UsageError(f"Got unexpected extra argument '{more[0]}'. Exports go behind --from.")
+    if sources and demo:
+        raise click.UsageError("Give either --from or --demo: the demo has logs of its own.")
+    made = start_run(folder, sources=[*sources, *more], demo=demo)
+    steps = "repeatburn report" if demo else "fill in what is marked, then repeatburn check"
+    out.say(f"Made {made}. Next: {steps} {made}", folder=str(made))
     return DONE
 
 
-def _add_plan(verbs: Any) -> None:
-    parser = _verb(
-        verbs, "plan", _plan, "what so many burns can settle; order and burn sheets; the plan written"
-    )
-    parser.add_argument("folder", type=Path)
+@_verb("plan", "plan spring")
+@click.argument("folder", type=FOLDER)
+def _plan(out: Out, folder: Path) -> int:
+    """Plan a trial: what burns can settle, order, burn sheets.
 
-
-def _plan(arguments: argparse.Namespace) -> int:
+    Says what a given number of burns can settle, draws the run order, and writes the plan with its hash and the
+    burn sheets to print.
+    """
     from kit.plan import plan_run
 
-    planned = plan_run(arguments.folder)
-    _say(arguments, planned.words, **planned.as_record())
+    planned = plan_run(folder)
+    out.say(planned.words, **planned.as_record())
     return DONE
 
 
-def _add_rehearse(verbs: Any) -> None:
-    parser = _verb(
-        verbs, "rehearse", _rehearse, "a simulated trial of the plan, to try the whole analysis on"
-    )
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("--seed", type=int, default=1)
+@_verb("rehearse", "rehearse spring --seed 7")
+@click.argument("folder", type=FOLDER)
+@seed_option
+def _rehearse(out: Out, folder: Path, seed: int) -> int:
+    """Simulate the planned trial before a match is lit.
 
-
-def _rehearse(arguments: argparse.Namespace) -> int:
+    The whole analysis can then be tried on it.
+    """
     from kit.plan import rehearse
 
-    folder = rehearse(arguments.folder, seed=arguments.seed)
-    _say(arguments, f"Simulated burns in {folder}. Next: repeatburn report {folder}", folder=str(folder))
+    made = rehearse(folder, seed=seed)
+    out.say(f"Simulated burns in {made}. Next: repeatburn report {made}", folder=str(made))
     return DONE
 
 
-def _add_check(verbs: Any) -> None:
-    parser = _verb(verbs, "check", _check, "read everything and report every fault and flag, a line a burn")
-    parser.add_argument("folder", type=Path)
-
-
-def _check(arguments: argparse.Namespace) -> int:
+@_verb("check", "check spring")
+@click.argument("folder", type=FOLDER)
+def _check(out: Out, folder: Path) -> int:
+    """Report every fault and flag, a line for each burn."""
     from kit.analysis import check
 
-    found = check(arguments.folder)
-    _say(arguments, "\n".join(found.lines), burns=found.records, notes=found.notes)
+    found = check(folder)
+    out.say("\n".join(found.lines), burns=found.records, notes=found.notes)
     return DONE
 
 
-def _add_report(verbs: Any) -> None:
-    parser = _verb(
-        verbs, "report", _report, "the standard analysis, as a dated page with its numbers beside it"
-    )
-    parser.add_argument("folders", type=Path, nargs="+", metavar="FOLDER")
-    parser.add_argument("--seed", type=int, default=1, help="seed of every simulated number")
-    parser.add_argument("--workers", type=int, default=1, help="folders worked on side by side")
-    parser.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler (needs the extra 'cluster')")
-    parser.add_argument(
-        "--film", action="store_true", help="the curves as a short film (needs the extra 'film')"
-    )
+@_verb("report", "report spring autumn --workers 2")
+@click.argument("folders", type=FOLDER, nargs=-1, required=True, metavar="FOLDER…")
+@seed_option
+@click.option(
+    "--workers",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="number of folders processed in parallel",
+)
+@click.option("--cluster", metavar="ADDRESS", help="a Dask scheduler (needs the extra 'cluster')")
+@click.option("--film", is_flag=True, help="the curves as a short film too (needs the extra 'film')")
+def _report(
+    out: Out, folders: tuple[Path, ...], seed: int, workers: int, cluster: str | None, film: bool
+) -> int:
+    """Make the dated report of a run folder, or of many.
 
+    Its numbers, tables, figures and cards stand beside it.
+    """
+    from kit.publish import make_report, report_many
 
-def _report(arguments: argparse.Namespace) -> int:
-    if len(arguments.folders) > 1 or arguments.workers > 1 or arguments.cluster:
-        return _report_many(arguments)
-    from kit.publish import make_report
-
-    folder = arguments.folders[0]
-    page = make_report(folder, parameters={"seed": arguments.seed}, progress=_progress(arguments))
-    made = {"report": str(page)}
-    if arguments.film:
+    if len(folders) > 1 or workers > 1 or cluster:
+        if film:
+            raise click.UsageError("A film is made of one folder at a time.")
+        outcome = report_many(
+            list(folders), parameters={"seed": seed}, workers=workers, cluster=cluster, progress=out.progress
+        )
+        out.say("\n".join(outcome.lines), reports=outcome.records)
+        return outcome.exit_code
+    made = {"report": str(make_report(folders[0], parameters={"seed": seed}, progress=out.progress))}
+    if film:
         from kit.publish.film import make_film
 
-        made["film"] = str(make_film(folder, progress=_progress(arguments)))
-    _say(arguments, "\n".join(made.values()), **made)
+        made["film"] = str(make_film(folders[0], progress=out.progress))
+    out.say("\n".join(made.values()), **made)
     return DONE
 
 
-def _report_many(arguments: argparse.Namespace) -> int:
-    from kit.publish import report_many
+@_verb("two-fuels", 'two-fuels spring alder "olive-stone briquettes"')
+@click.argument("folder", type=FOLDER)
+@click.argument("a")
+@click.argument("b")
+@seed_option
+def _two_fuels(out: Out, folder: Path, a: str, b: str, seed: int) -> int:
+    """Does fuel A really differ from fuel B? One page.
 
-    outcome = report_many(
-        arguments.folders,
-        parameters={"seed": arguments.seed},
-        workers=arguments.workers,
-        cluster=arguments.cluster,
-        progress=_progress(arguments),
-    )
-    _say(arguments, "\n".join(outcome.lines), reports=outcome.records)
-    return outcome.exit_code
+    A and B are ids or names.
+    """
+    from kit.publish import make_report
+    from kit.trial import fuel_ids
 
-
-def _add_two_fuels(verbs: Any) -> None:
-    parser = _verb(verbs, "two-fuels", _two_fuels, "does A really differ from B: one page, one question")
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("a", metavar="A")
-    parser.add_argument("b", metavar="B")
-    parser.add_argument("--seed", type=int, default=1)
+    first, second = fuel_ids(folder, a, b)
+    parameters = {"seed": seed, "a": first, "b": second}
+    page = make_report(folder, "two_fuels", parameters, progress=out.progress)
+    out.say(str(page), report=str(page))
+    return DONE
 
 
-def _two_fuels(arguments: argparse.Namespace) -> int:
+@_verb("methods", "methods spring")
+@click.argument("folder", type=FOLDER)
+@seed_option
+def _methods(out: Out, folder: Path, seed: int) -> int:
+    """Write the methods appendix, HTML and Markdown."""
     from kit.publish import make_report
 
-    parameters = {"seed": arguments.seed, "a": arguments.a, "b": arguments.b}
-    page = make_report(arguments.folder, "two_fuels", parameters, progress=_progress(arguments))
-    _say(arguments, str(page), report=str(page))
+    page = make_report(folder, "methods", {"seed": seed}, progress=out.progress)
+    out.say(str(page), report=str(page))
     return DONE
 
 
-def _add_methods(verbs: Any) -> None:
-    parser = _verb(verbs, "methods", _methods, "the methods appendix, from what was really done")
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("--seed", type=int, default=1)
-
-
-def _methods(arguments: argparse.Namespace) -> int:
-    from kit.publish import make_report
-
-    page = make_report(arguments.folder, "methods", {"seed": arguments.seed}, progress=_progress(arguments))
-    _say(arguments, str(page), report=str(page))
-    return DONE
-
-
-def _add_bundle(verbs: Any) -> None:
-    parser = _verb(verbs, "bundle", _bundle, "one zip to publish: logs, tables, results, notebook, checksums")
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("--leave-out", nargs="+", default=[], metavar="KEY", help="what not to publish")
-    parser.add_argument(
-        "--yes", action="store_true", help="do not only list what would be published: make it"
-    )
-
-
-def _bundle(arguments: argparse.Namespace) -> int:
+@_verb("bundle", "bundle spring --yes")
+@click.argument("folder", type=FOLDER)
+@click.argument("more", nargs=-1, metavar="")
+@click.option("--leave-out", multiple=True, metavar="KEYS…", help="what not to publish")
+@click.option("--yes", is_flag=True, help="make the zip (without it: only list what it would publish)")
+def _bundle(out: Out, folder: Path, more: tuple[str, ...], leave_out: tuple[str, ...], yes: bool) -> int:
+    """Make one zip to publish, with raw logs and checksums."""
     from kit.publish import make_bundle
 
-    bundle = make_bundle(arguments.folder, leave_out=arguments.leave_out, agreed=arguments.yes)
-    _say(arguments, bundle.words, **bundle.as_record())
+    if more and not leave_out:
+        raise click.UsageError(f"Got unexpected extra argument '{more[0]}'.")
+    bundle = make_bundle(folder, leave_out=[*leave_out, *more], agreed=yes)
+    out.say(bundle.words, **bundle.as_record())
     return DONE
 
 
-def _add_recheck(verbs: Any) -> None:
-    parser = _verb(
-        verbs, "recheck", _recheck, "run again from what a report recorded, and compare value by value"
-    )
-    parser.add_argument("target", type=Path, metavar="FOLDER|ZIP")
-
-
-def _recheck(arguments: argparse.Namespace) -> int:
+@_verb("recheck", "recheck spring-2026.zip")
+@click.argument("target", type=FOLDER, metavar="FOLDER|ZIP")
+def _recheck(out: Out, target: Path) -> int:
+    """Run a report again and compare it with what is there."""
     from kit.publish import recheck
 
-    outcome = recheck(arguments.target, progress=_progress(arguments))
-    _say(arguments, outcome.words, **outcome.as_record())
+    outcome = recheck(target, progress=out.progress)
+    out.say(outcome.words, **outcome.as_record())
     return DONE if outcome.agrees else DIFFERS
 
 
-def _add_history(verbs: Any) -> None:
-    words = (
-        "several run folders: drift of the control fuel, pooled repeatability, fuels over the seasons; from their "
-        "newest reports, into reports/DATE-history/ of the folder that holds them all, with its index page"
-    )
-    parser = _verb(verbs, "history", _history, words)
-    parser.add_argument("folders", type=Path, nargs="+", metavar="FOLDER")
+@_verb("history", "history runs/2025-spring runs/2026-spring")
+@click.argument("folders", type=FOLDER, nargs=-1, required=True, metavar="FOLDER…")
+def _history(out: Out, folders: tuple[Path, ...]) -> int:
+    """Look over several run folders together.
 
+    Drift of the control fuel, pooled repeatability, fuels tested again.
 
-def _history(arguments: argparse.Namespace) -> int:
+    It reads their newest reports and writes reports/DATE-history/ into the folder that holds them all, and its
+    index page.
+    """
     from kit.publish import write_index
     from kit.publish.seasons import make_history
 
-    page = make_history(arguments.folders, progress=_progress(arguments))
+    page = make_history(list(folders), progress=out.progress)
     index = write_index(page.parents[2])
-    _say(arguments, f"{page}\n{index}", report=str(page), index=str(index))
+    out.say(f"{page}\n{index}", report=str(page), index=str(index))
     return DONE
 
 
-def _add_index(verbs: Any) -> None:
-    parser = _verb(verbs, "index", _index, "an index page of all reports below a folder, newest first")
-    parser.add_argument(
-        "folder", type=Path, help="a folder of run folders, or one run folder; index.html is written into it"
-    )
-
-
-def _index(arguments: argparse.Namespace) -> int:
+@_verb("index", "index runs")
+@click.argument("folder", type=FOLDER)
+def _index(out: Out, folder: Path) -> int:
+    """List all reports below a folder in its index.html."""
     from kit.publish import write_index
 
-    page = write_index(arguments.folder)
-    _say(arguments, str(page), index=str(page))
+    page = write_index(folder)
+    out.say(str(page), index=str(page))
     return DONE
-
-
-def _say(arguments: argparse.Namespace, words: str, **record: Any) -> None:
-    print(json.dumps(record, ensure_ascii=False, indent=1) if arguments.json else words)
-
-
-def _progress(arguments: argparse.Namespace) -> Callable[[str], None] | None:
-    """Return a printer of progress lines on the terminal, or None where nobody watches."""
-    if arguments.json or not sys.stderr.isatty():
-        return None
-    return lambda line: print(f"\r\x1b[K{line}", end="", file=sys.stderr, flush=True)
 
 
 def _print_problems(error: KitError, as_json: bool) -> None:
@@ -297,7 +336,7 @@ def _print_problems(error: KitError, as_json: bool) -> None:
         print(json.dumps({"problems": records}, ensure_ascii=False, indent=1))
         return
     count = len(error.problems)
-    print(f"{count} thing{'s' * (count > 1)} to mend; nothing was written.", file=sys.stderr)
+    print(f"{count} problem{'s' * (count > 1)}; nothing was written.", file=sys.stderr)
     for number, problem in enumerate(error.problems, start=1):
         print(_worded(number, problem), file=sys.stderr)
 

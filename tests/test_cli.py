@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from kit import cli
+from kit import __version__, cli
 from kit.errors import KitError, disk_faults
+from kit.trial import fuel_ids
 
 DEMO = Path(__file__).parents[1] / "runs" / "hill-school"
 
@@ -62,3 +63,55 @@ def test_a_user_without_a_home_or_a_name_gets_one_where_nothing_is(monkeypatch, 
     monkeypatch.setattr(Path, "home", refuse)
     assert cli.main(["check", "/dev/null/absent"]) == cli.BAD_INPUT
     assert os.environ["HOME"] == os.devnull
+
+
+def test_the_version_and_help_are_no_errors(capsys):
+    assert cli.main(["--version"]) == cli.DONE
+    assert capsys.readouterr().out == f"repeatburn {__version__}\n"
+    assert cli.main([]) == cli.DONE
+    assert "two-fuels" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["reprot", "x"], "Did you mean 'report'?"),
+        (["report", "x", "--wokers", "2"], "Did you mean '--workers'?"),
+        (["report"], "Missing argument"),
+        (["report", "x", "--workers", "0"], "x>=1"),
+        (["report", "x", "--seed", "one"], "not a valid integer"),
+        (["start", "x", "a.csv"], "behind --from"),
+        (["start", "x", "--from", "a.csv", "--demo"], "either --from or --demo"),
+    ],
+)
+def test_a_wrong_command_line_is_said_as_such_before_any_work(words, told, capsys):
+    assert cli.main(words) == cli.WRONG_COMMAND == 64
+    assert told in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("verb", list(cli.repeatburn.commands))
+def test_every_verb_has_help_with_an_example_that_names_it(verb, capsys):
+    assert cli.main([verb, "--help"]) == cli.DONE
+    text = capsys.readouterr().out
+    assert f"Example: repeatburn {verb} " in text and "--json" in text
+    options = [
+        option for option in cli.repeatburn.commands[verb].params if option.param_type_name == "option"
+    ]
+    assert all(option.help for option in options)
+
+
+def test_two_fuels_refuses_an_unknown_fuel_at_once_and_takes_names(capsys):
+    assert cli.main(["two-fuels", str(DEMO), "aldr lump", "nonsense"]) == cli.BAD_INPUT
+    said = capsys.readouterr().err
+    assert "2 problems" in said and "the fuel 'aldr lump'" in said and "Did you mean 'alder lump'?" in said
+    assert fuel_ids(DEMO, "Alder lump", "PRESSED") == ("alder", "pressed")
+
+
+def test_where_there_is_no_terminal_progress_is_a_plain_line_now_and_then(capsys):
+    out = cli.Out(as_json=False)
+    for line in ("reading", "measuring", "judging"):
+        out.progress(line)
+    assert capsys.readouterr().err == "reading\n"
+    out.SECONDS_BETWEEN_LINES = 0.0
+    out.progress("drawing")
+    assert capsys.readouterr().err == "drawing\n"

@@ -135,7 +135,6 @@ def test_the_top_level_holds_what_it_should():
         "LICENSE",
         "CITATION.cff",
         "requirements.lock",
-        "oldest.lock",
     }
     assert named <= names <= named | unseen
 

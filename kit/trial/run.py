@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError, Problem, did_you_mean
 from kit.trial.burn_sheet import read_burn_sheet
 from kit.trial.decode import toml_text
 from kit.trial.earlier import lender_folders
@@ -97,6 +97,29 @@ def open_run(path: str | Path) -> Run:
     faults.settle()
     assert trial is not None and burns is not None
     return Run(folder, trial, burns, events, scores, tuple(notes), plan)
+
+
+def fuel_ids(path: str | Path, *words: str) -> tuple[str, ...]:
+    """Return the ids of fuels that were given by id or by name.
+
+    Raises
+    ------
+    KitError
+        With every fault of the folder, or every word that is no fuel of it.
+    """
+    run = open_run(path)
+    by_words = {fuel.label.casefold(): fuel.id for fuel in run.trial.fuels}
+    by_words |= {str(fuel).casefold(): str(fuel) for fuel in run.burns["fuel"]}
+    by_words |= {fuel.id.casefold(): fuel.id for fuel in run.trial.fuels}
+    faults = Faults()
+    for word in words:
+        if word.casefold() not in by_words:
+            hint = did_you_mean(word.casefold(), by_words)
+            faults.refuse(
+                f"the fuel {shown(word)}", "no such fuel in this folder", "a fuel's id or name", hint
+            )
+    faults.settle()
+    return tuple(by_words[word.casefold()] for word in words)
 
 
 def _no_folder(folder: Path) -> Problem:

@@ -83,7 +83,9 @@ def test_a_folder_without_a_report_is_named_with_what_to_do(tmp_path, capsys):
     good = write_folder(made_season(0, RNG(0)), tmp_path)
     assert main(["history", str(good), str(tmp_path / "bare"), str(tmp_path / "absent")]) == 2
     said = capsys.readouterr().err
-    assert "2 things to mend" in said and "repeatburn report" in said and "no such folder" in said
+    assert (
+        "2 problems; nothing was written" in said and "repeatburn report" in said and "no such folder" in said
+    )
     assert not (tmp_path / "reports").exists()
 
 

@@ -178,7 +178,7 @@ def refused_or_done(scene: Scene, place: Path, done: Done) -> list[str]:
     """Return what is wrong after a command that may refuse, with clear words and nothing written, or succeed."""
     now = tree(place / "in")
     found = done.faults(0, 2) + state_faults(scene, now)
-    if done.code == 2 and "to mend" not in done.err:
+    if done.code == 2 and "nothing was written" not in done.err:
         found.append(f"not clear: {done.err[-200:]}")
     if done.code == 0 and now == scene.before:
         found.append("said done, nothing was made")
