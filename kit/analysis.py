@@ -15,7 +15,6 @@ from typing import cast
 import pandas as pd
 
 from kit import schema
-from kit.aside import Aside, outcome, second
 from kit.burns import Curves, common_grid, lid_effect, measure, uncertainty_budget
 from kit.judge.borrowed import borrowed_words
 from kit.judge.cooks import judge_cooks
@@ -26,6 +25,7 @@ from kit.judge.reached import share_reached
 from kit.judge.scores import judge_scores
 from kit.judge.trial import judge_trial, judging_level, question_of
 from kit.readings import RunReadings, read_run
+from kit.runtime.worker import Worker, outcome, shared_worker
 from kit.trial import Run, deviations, open_run
 from kit.variance import RepeatFit
 
@@ -162,7 +162,7 @@ def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = N
     say("reading the run folder")
     run = open_run(run_folder)
     # it loads what judging needs while the logs are read here
-    beside = second("kit.judge.judged") if len(run.burns) >= FEWEST_FOR_TWO else None
+    beside = shared_worker("kit.judge.judged") if len(run.burns) >= FEWEST_FOR_TWO else None
     logs = read_run(run)
     say("measuring the burns")
     measured = measure(logs.readings, run)
@@ -179,7 +179,7 @@ def _analysis(
     counted: Counted,
     judged: Mapping[str, Judged],
     seed: int,
-    beside: Aside | None,
+    beside: Worker | None,
 ) -> Analysis:
     tables = {name: joined(judged, name, _names(spec)) for name, spec in JUDGED.items()}
     budget = (counted.metrics, logs.readings, run, tables["means"])

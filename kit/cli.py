@@ -16,8 +16,8 @@ from typing import Any
 import click
 
 from kit import __version__
-from kit.ending import ending_as_at_ctrl_c
 from kit.errors import KitError, Problem, disk_faults
+from kit.runtime.signals import ending_as_at_ctrl_c
 
 DONE, DIFFERS, BAD_INPUT, OWN_FAILURE, WRONG_COMMAND = 0, 1, 2, 3, 64
 

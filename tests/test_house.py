@@ -12,9 +12,8 @@ ROOT = Path(__file__).parents[1]
 KIT = ROOT / "kit"
 FLOW = [
     "errors",
-    "aside",
-    "ending",
     "schema",
+    "runtime",
     "page",
     "trial",
     "readings",

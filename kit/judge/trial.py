@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import pandas as pd
 
-from kit.aside import Aside, side_by_side
 from kit.judge.borrowed import borrowed_spread, lenders_of
 from kit.judge.counted import Counted
 from kit.judge.judged import Judged, judge_metric
 from kit.judge.question import Question
 from kit.judge.resources import resources_of
+from kit.runtime.worker import Worker, side_by_side
 from kit.trial import Run, Trial
 
 NO_VERDICT = ""
@@ -24,7 +24,7 @@ def judge_trial(
     run: Run,
     seed: int,
     say: Callable[[str], None] = lambda _: None,
-    beside: Aside | None = None,
+    beside: Worker | None = None,
 ) -> dict[str, Judged]:
     """Judge every metric that was measured, in the order measured.
 

@@ -17,8 +17,9 @@ from kit.plan.answers import SHEET, is_empty
 from kit.plan.planned import Planned, make_plan
 from kit.plan.sheets import codes, key_page, own_columns, sheets_page
 from kit.plan.words import plan_words
+from kit.runtime.atomic_write import sweep_drafts, write_atomically
 from kit.schema import BURNS
-from kit.trial import Plan, sweep_drafts, write_plan, write_whole
+from kit.trial import Plan, write_plan
 
 SHEETS, KEY = "plan/sheets.html", "plan/key.html"
 
@@ -118,7 +119,7 @@ def _write(planned: Planned, coded: dict[str, str], simulated: bool) -> Written:
     if is_empty(folder / SHEET):
         texts[SHEET] = burn_rows(plan.table, [*_headings(folder / SHEET), *own_columns(planned.trial)])
     for name, text in texts.items():
-        write_whole(folder / name, text)
+        write_atomically(folder / name, text)
     return Written(replace(planned, plan=plan), ("plan/plan.toml", *texts))
 
 

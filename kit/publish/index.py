@@ -14,7 +14,7 @@ from urllib.parse import quote
 from kit.errors import KitError, Problem, disk_faults
 from kit.page import Col, Html, document, element, join, table
 from kit.publish.results import RESULTS
-from kit.trial import write_whole
+from kit.runtime.atomic_write import write_atomically
 
 PAGE: Final = "index.html"
 _MARK: Final = "Index made by repeatburn."
@@ -92,7 +92,7 @@ def write_index(folder: str | Path, target: str | Path | None = None) -> Path:
     page = document("Reports", _body(made, path.parent), strip=_counted(len(made)), contents=False)
     _refuse_a_stranger(path)
     with disk_faults(path.parent):
-        write_whole(path, page)
+        write_atomically(path, page)
     return path
 
 

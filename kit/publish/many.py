@@ -14,14 +14,14 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
 
-from kit.ending import ending_as_at_ctrl_c
 from kit.errors import KitError
 from kit.publish.index import reports_of
-from kit.publish.launch import started
-from kit.publish.nursery import Kernels, nursery
 from kit.publish.provenance import environment, read_inputs
 from kit.publish.report import PAGE, Order, make, take_order
 from kit.publish.results import RESULTS
+from kit.runtime.fork_server import Kernels, fork_server
+from kit.runtime.kernel_process import fresh_kernel
+from kit.runtime.signals import ending_as_at_ctrl_c
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -29,6 +29,13 @@ if TYPE_CHECKING:
 State = Literal["made", "unchanged", "faults", "failed"]
 _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
 _TRIES: Final = 2
+_PRELOADED: Final = (
+    "ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.interactiveshell", "pandas", "pyarrow.csv",
+    "scipy.stats", "scipy.optimize", "matplotlib.figure", "matplotlib.backends.backend_agg",
+    "matplotlib.backends.backend_svg", "kit.analysis", "kit.variance.bounded", "kit.variance.censored",
+    "kit.publish.beside", "kit.publish.sections",
+)  # fmt: skip
+"""What notebooks of the kit import."""
 
 
 @dataclass(frozen=True)
@@ -148,7 +155,7 @@ def _told(
 def _one_by_one(tasks: Sequence[Task]) -> Iterator[Outcome]:
     """Work in this process; kernels are forked from the first report that has to be made on."""
     with ExitStack() as stack:
-        kernels = cache(lambda: stack.enter_context(nursery()))
+        kernels = cache(lambda: stack.enter_context(fork_server(*_PRELOADED)))
         for task in tasks:
             yield attempt(task, lambda: kernels()())
 
@@ -248,11 +255,11 @@ def _end_after(sentinel: int) -> None:
 @cache
 def kernels_here() -> Kernels:
     """Return this worker process's starter of kernels; it ends with the process."""
-    return _held_here().enter_context(nursery())
+    return _held_here().enter_context(fork_server(*_PRELOADED))
 
 
 def attempt_here(task: Task) -> Outcome:
-    """Make one report in a worker process, with kernels forked from that process's own nursery."""
+    """Make one report in a worker process, with kernels forked from that process's own server."""
     try:
         with ending_as_at_ctrl_c():
             return attempt(task, lambda: kernels_here()())
@@ -260,7 +267,7 @@ def attempt_here(task: Task) -> Outcome:
         leave_here()
 
 
-def attempt(task: Task, kernels: Callable[[], Any] = started) -> Outcome:
+def attempt(task: Task, kernels: Callable[[], Any] = fresh_kernel) -> Outcome:
     """Make one report, or say why there is none; never raises for what one folder can cause."""
     try:
         order = take_order(task.folder, task.template, task.parameters)

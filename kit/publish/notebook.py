@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from kit.errors import KitError, Problem
-from kit.publish.launch import Kernel, manager_of
 from kit.publish.template import Value
+from kit.runtime.kernel_process import Kernel, manager_of
 
 Progress = Callable[[str], None]
 

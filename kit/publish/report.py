@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import Any
 
 from kit.errors import KitError, Problem
-from kit.publish.launch import Kernel, started
 from kit.publish.notebook import Job, NotRunError, Progress, run_notebook
 from kit.publish.provenance import NOTE, InputFile, note, read_files, read_inputs, refuse_changes
 from kit.publish.results import RESULTS
 from kit.publish.staging import keep_failed, publish, report_date, staging
 from kit.publish.template import Value, checked, find_template, parameters_of, read_template
+from kit.runtime.kernel_process import Kernel, fresh_kernel
 
 PAGE = "report.html"
 NOTEBOOK = "notebook.ipynb"
@@ -80,7 +80,7 @@ def make_report(
     NotRunError
         At a failure of the kit's own; the partial notebook is then in reports/.failed/.
     """
-    return make(take_order(run_folder, template, parameters or {}), started, progress)
+    return make(take_order(run_folder, template, parameters or {}), fresh_kernel, progress)
 
 
 def make(
@@ -114,7 +114,7 @@ def rerun(order: Order, room: Path, progress: Progress | None = None) -> dict[st
     KitError, NotRunError
         As `make_report`; no partial notebook is kept.
     """
-    with started() as kernel:
+    with fresh_kernel() as kernel:
         note(room, order.read(), order.origin)
         job = Job(order.notebook, {**order.parameters, "output": str(room)}, {})
         return _results_of(room, run_notebook(kernel, job, progress))

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from kit.errors import KitError, Problem, disk_faults, refuse_way_out
-from kit.publish.rooms import LOCK, held, sweep
+from kit.runtime.locked_tmp import LOCK, held, sweep
 
 MAKING: Final = ".making-"
 FAILED: Final = ".failed"

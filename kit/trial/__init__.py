@@ -10,7 +10,6 @@ from kit.trial.run import Run, fuel_ids, open_run
 from kit.trial.scaffold import start_run
 from kit.trial.side_sheets import probe_names
 from kit.trial.trial import Margin, Trial
-from kit.trial.whole import sweep_drafts, write_whole
 
 __all__ = [
     "Fuel",
@@ -33,8 +32,6 @@ __all__ = [
     "read_plan",
     "relative_times",
     "start_run",
-    "sweep_drafts",
     "template",
     "write_plan",
-    "write_whole",
 ]

@@ -16,13 +16,13 @@ import pandas as pd
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 
 from kit.errors import Faults, KitError, Problem
+from kit.runtime.atomic_write import write_atomically
 from kit.trial.decode import read_text
 from kit.trial.faults_of_keys import note_fault
 from kit.trial.places import Places
 from kit.trial.toml_lines import key_lines
 from kit.trial.trial import Trial
 from kit.trial.trial_file import parse_toml
-from kit.trial.whole import write_whole
 
 SCHEMA = "repeatburn-plan/1"
 NAME = "plan/plan.toml"
@@ -250,7 +250,7 @@ def write_plan(folder: str | Path, plan: Plan) -> Plan:
             return _plan(earlier)
         content |= {"replaces": _keep(place)} if place.is_file() else {}
         content = _scalars_first(content | {"sha256": plan_hash(content)})
-        write_whole(place, _REMARK + tomli_w.dumps(content))
+        write_atomically(place, _REMARK + tomli_w.dumps(content))
     except OSError as error:
         found = error.strerror or type(error).__name__
         raise KitError(
@@ -286,7 +286,7 @@ def _keep(place: Path) -> str:
     mark = plan_hash(content) if content else hashlib.sha256(place.read_bytes()).hexdigest()
     kept = place.with_name(f"plan-{mark[:12]}.toml")
     if not kept.exists():
-        write_whole(kept, place.read_bytes())
+        write_atomically(kept, place.read_bytes())
     return mark
 
 

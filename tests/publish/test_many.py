@@ -9,11 +9,11 @@ from pathlib import Path
 import psutil
 import pytest
 
-from kit.publish import nursery as nurseries
 from kit.publish import report_many
-from kit.publish.launch import started
-from kit.publish.nursery import nursery
 from kit.publish.report import make, take_order
+from kit.runtime import fork_server as forking
+from kit.runtime.fork_server import fork_server
+from kit.runtime.kernel_process import fresh_kernel
 from tests.publish.stand_in import CELLS, write_notebook, write_run
 from tests.publish.test_report import digests
 
@@ -36,8 +36,8 @@ def reports(run):
 
 def test_a_forked_kernel_makes_the_same_bytes_as_a_fresh_one(runs, template):
     order = take_order(runs[0], template, {})
-    fresh = make(order, started).parent
-    with nursery() as kernels:
+    fresh = make(order, fresh_kernel).parent
+    with fork_server() as kernels:
         forked = [make(order, kernels).parent for _ in range(2)]
     assert [digests(each) for each in forked] == [digests(fresh)] * 2
 
@@ -49,8 +49,8 @@ def test_nothing_leaks_from_one_forked_kernel_into_the_next(runs, tmp_path):
     )
     spoiling = write_notebook(tmp_path / "spoils.ipynb", (*CELLS, ("code", dirty, [])))
     clean = write_notebook(tmp_path / "clean.ipynb")
-    alone = digests(make(take_order(runs[0], clean, {}), started).parent)
-    with nursery() as kernels:
+    alone = digests(make(take_order(runs[0], clean, {}), fresh_kernel).parent)
+    with fork_server() as kernels:
         make(take_order(runs[1], spoiling, {}), kernels)
         after = make(take_order(runs[0], clean, {}), kernels).parent
     assert digests(after) == alone
@@ -65,9 +65,9 @@ def test_a_forked_kernel_that_dies_is_told(runs, tmp_path):
 
 
 def test_where_the_system_cannot_fork_fresh_kernels_serve(monkeypatch):
-    monkeypatch.delattr(nurseries.os, "pidfd_open")
-    with nursery() as kernels:
-        assert kernels is started
+    monkeypatch.delattr(forking.os, "pidfd_open")
+    with fork_server() as kernels:
+        assert kernels is fresh_kernel
 
 
 @pytest.mark.parametrize("workers", [1, 2])
@@ -150,7 +150,7 @@ def test_told_to_end_its_workers_clear_away_and_end_too(runs, tmp_path, monkeypa
     monkeypatch.setenv("TMPDIR", str(rooms))
     slow = write_notebook(tmp_path / "slow.ipynb", (*CELLS, ("code", "import time; time.sleep(30)", [])))
     code = (
-        "from kit.publish import report_many\nfrom kit.ending import ending_as_at_ctrl_c\n"
+        "from kit.publish import report_many\nfrom kit.runtime.signals import ending_as_at_ctrl_c\n"
         "if __name__ == '__main__':\n    with ending_as_at_ctrl_c():\n"
         f"        report_many({[str(run) for run in runs]!r}, workers=2, template={str(slow)!r})\n"
     )

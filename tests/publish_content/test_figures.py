@@ -11,7 +11,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import kit.publish.figures.export as exporting
-from kit.aside import Aside
 from kit.publish import sections
 from kit.publish.drawings.thin import MOST_FLAGS, thin_burns, thin_flags
 from kit.publish.figures.canvas import apart, short
@@ -19,9 +18,10 @@ from kit.publish.figures.drawing import MOST_MARKS, png_bytes
 from kit.publish.figures.export import export, files_of
 from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, light_to_dark
 from kit.publish.figures.svg import recoloured, short_path, small_svg
-from kit.publish.launch import FAULTS_FILE
 from kit.publish.sections import section
 from kit.publish.sections.section import shown
+from kit.runtime.kernel_process import FAULTS_FILE
+from kit.runtime.worker import Worker
 from tests.publish_content.stand_in import FUELS, stand_in
 
 
@@ -255,7 +255,7 @@ def test_no_figure_touches_pyplot(drawings):
 
 
 def test_the_second_process_makes_the_same_files(drawings):
-    beside = Aside()
+    beside = Worker()
     for drawing in drawings[:3]:
         drawing.html()
         there = beside.begin(files_of, (drawing, "2026-11-25"))
@@ -264,8 +264,8 @@ def test_the_second_process_makes_the_same_files(drawings):
 
 
 def test_files_begun_while_sections_are_made_are_those_that_are_written(drawings, tmp_path, monkeypatch):
-    beside, asked = Aside(), []
-    monkeypatch.setattr(exporting, "started", lambda: beside)
+    beside, asked = Worker(), []
+    monkeypatch.setattr(exporting, "running_worker", lambda: beside)
     monkeypatch.setenv(FAULTS_FILE, "faults.json")
     monkeypatch.setattr(section, "report_date", lambda: "2026-11-25")
     for drawing in drawings[:3]:

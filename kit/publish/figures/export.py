@@ -6,12 +6,12 @@ from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Future
 from pathlib import Path
 
-from kit.aside import outcome, started
 from kit.publish.figures.drawing import Drawing, png_bytes
 from kit.publish.figures.look import DARK_LOOK, LIGHT_LOOK, light_to_dark
 from kit.publish.figures.svg import recoloured, with_words
 from kit.publish.figures.turn import turned
 from kit.publish.results import as_csv
+from kit.runtime.worker import outcome, running_worker
 
 Say = Callable[[str], None]
 Files = Mapping[str, bytes]
@@ -55,7 +55,7 @@ def export(
 
 def begin(drawings: Iterable[Drawing], date: str) -> None:
     """Have the second process make the files of drawings while others are still to be drawn, if there is one."""
-    beside = started()
+    beside = running_worker()
     if beside is None:
         return
     for drawing in drawings:

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from kit.errors import KitError, Problem
 from kit.history import newest_reports
-from kit.publish.launch import started
 from kit.publish.report import make, take_order
+from kit.runtime.kernel_process import fresh_kernel
 
 
 def make_history(folders: Iterable[str | Path], progress: Callable[[str], None] | None = None) -> Path:
@@ -30,7 +30,7 @@ def make_history(folders: Iterable[str | Path], progress: Callable[[str], None] 
     reports = [path.parent.relative_to(place).as_posix() for path in paths]
     order = take_order(place, "history", {"reports": reports})
     sources = tuple(path.relative_to(place).as_posix() for path in paths)
-    return make(replace(order, sources=sources), started, progress)
+    return make(replace(order, sources=sources), fresh_kernel, progress)
 
 
 def common_place(folders: Sequence[Path]) -> Path:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from kit.page.text import Html, element, join
 from kit.publish.figures.drawing import Drawing
 from kit.publish.figures.export import begin
-from kit.publish.launch import is_kernel
 from kit.publish.staging import report_date
+from kit.runtime.kernel_process import is_kernel
 
 
 @dataclass(frozen=True)

@@ -6,17 +6,18 @@ import time
 import pandas as pd
 import pytest
 
-from kit import aside, schema
-from kit.aside import Aside, outcome, side_by_side
+from kit import schema
 from kit.judge.judged import judge_metric
 from kit.judge.question import Question
+from kit.runtime import worker
+from kit.runtime.worker import Worker, outcome, side_by_side
 from tests.judge.made import burns_table
 
 
 @pytest.fixture
 def beside(monkeypatch):
-    monkeypatch.delenv(aside.ALONE, raising=False)
-    process = Aside("kit.judge.judged")
+    monkeypatch.delenv(worker.ALONE, raising=False)
+    process = Worker("kit.judge.judged")
     yield process
     process.close()
 
@@ -58,7 +59,7 @@ def test_a_second_process_that_dies_leaves_its_work_to_this_one(beside):
 
 
 def test_what_fails_there_fails_here_as_it_would():
-    process = Aside()
+    process = Worker()
     with pytest.raises(ZeroDivisionError):
         side_by_side(divmod, [(1, 0)] * 3, process)
     process.close()
@@ -82,16 +83,16 @@ def test_it_ends_with_its_pipe(beside):
 
 
 def test_reports_side_by_side_work_alone(monkeypatch):
-    monkeypatch.setattr(aside, "_known", [])
-    monkeypatch.setenv(aside.ALONE, "1")
-    assert aside.second() is None and aside.started() is None
+    monkeypatch.setattr(worker, "_known", [])
+    monkeypatch.setenv(worker.ALONE, "1")
+    assert worker.shared_worker() is None and worker.running_worker() is None
 
 
-@pytest.mark.skipif(aside._processors() < 2, reason="one processor alone")
+@pytest.mark.skipif(worker._processors() < 2, reason="one processor alone")
 def test_it_is_started_once(monkeypatch):
-    monkeypatch.setattr(aside, "_known", [])
-    monkeypatch.delenv(aside.ALONE, raising=False)
-    first = aside.second()
-    assert first is not None and aside.second() is first and aside.started() is first
+    monkeypatch.setattr(worker, "_known", [])
+    monkeypatch.delenv(worker.ALONE, raising=False)
+    first = worker.shared_worker()
+    assert first is not None and worker.shared_worker() is first and worker.running_worker() is first
     first.close()
-    assert aside.started() is None
+    assert worker.running_worker() is None

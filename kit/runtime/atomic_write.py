@@ -11,7 +11,7 @@ from typing import Final
 _GRACE_S: Final = 60.0
 
 
-def write_whole(place: Path, held: bytes | str) -> None:
+def write_atomically(place: Path, held: bytes | str) -> None:
     """Write a file beside its place and rename it, so that nobody sees half of one."""
     sweep_drafts(place.parent)
     draft = place.with_name(f".{place.name}.draft-{uuid.uuid4().hex[:8]}")

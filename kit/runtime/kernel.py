@@ -1,6 +1,6 @@
 """The process a notebook runs in: an ordinary IPython kernel that hands faults of the user's back as data.
 
-Started by `kit.publish.launch` as ``python -m kit.publish.kernel -f CONNECTION``.
+Started by `kit.runtime.kernel_process` as ``python -m kit.runtime.kernel -f CONNECTION``.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from kit.publish.launch import FAULTS_FILE
+from kit.runtime.kernel_process import FAULTS_FILE
 
 
 def serve_notebook(arguments: list[str]) -> None:

@@ -5,7 +5,7 @@ import time
 
 import pytest
 
-from kit.trial import write_whole
+from kit.runtime.atomic_write import write_atomically
 
 
 def test_a_file_is_replaced_and_what_was_left_long_ago_goes(tmp_path):
@@ -15,7 +15,7 @@ def test_a_file_is_replaced_and_what_was_left_long_ago_goes(tmp_path):
     for path in (place, old, fresh):
         path.write_text("x", "utf-8")
     os.utime(old, (time.time() - 120,) * 2)
-    write_whole(place, "ä\n")
+    write_atomically(place, "ä\n")
     assert place.read_bytes() == "ä\n".encode()
     assert sorted(tmp_path.iterdir()) == [fresh, place]
 
@@ -24,7 +24,10 @@ def test_a_file_is_replaced_and_what_was_left_long_ago_goes(tmp_path):
 def test_a_file_that_cannot_be_written_leaves_the_old_one_alone(tmp_path):
     place = tmp_path / "plan.toml"
     place.write_text("old", "utf-8")
-    code = f"import pathlib; from kit.trial import write_whole; write_whole(pathlib.Path({str(place)!r}), 'x' * 5000)"
+    code = (
+        "import pathlib; from kit.runtime.atomic_write import write_atomically\n"
+        f"write_atomically(pathlib.Path({str(place)!r}), 'x' * 5000)"
+    )
     words = ["bash", "-c", 'ulimit -f 2; exec "$0" -c "$1"', sys.executable, code]
     done = subprocess.run(words, capture_output=True, text=True, check=False)
     assert "File too large" in done.stderr

@@ -30,17 +30,17 @@ Job = tuple[Any, ...]
 Channel: TypeAlias = "Connection[Any, Any]"
 
 
-class Aside:
+class Worker:
     """The second process, as this one sees it: it does one thing after the other."""
 
     def __init__(self, *modules: str) -> None:
         """Start it; it imports these modules before it is asked for anything."""
-        own = str(Path(__file__).parents[1])
+        own = str(Path(__file__).parents[2])
         paths = os.pathsep.join([own, *filter(None, [os.environ.get("PYTHONPATH")])])
         self._pipe, there = Pipe()
         with there:
             self._process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "kit.aside", str(there.fileno()), *modules],
+                [sys.executable, "-P", "-m", "kit.runtime.worker", str(there.fileno()), *modules],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
@@ -107,21 +107,21 @@ def outcome(future: Future[T] | None, function: Callable[..., T], job: Job) -> T
     return function(*job)
 
 
-_known: list[Aside] = []
+_known: list[Worker] = []
 
 
-def second(*modules: str) -> Aside | None:
+def shared_worker(*modules: str) -> Worker | None:
     """Return the second process, started at the first call; None where it would not pay or is not to be had."""
     if _known and _known[0].usable:
         return _known[0]
     if os.name != "posix" or os.environ.get(ALONE) or _processors() < 2:
         return None
-    _known[:] = [Aside(*modules)]
+    _known[:] = [Worker(*modules)]
     atexit.register(_known[0].close)
     return _known[0]
 
 
-def started() -> Aside | None:
+def running_worker() -> Worker | None:
     """Return the second process if there is one already."""
     return _known[0] if _known and _known[0].usable else None
 
@@ -133,7 +133,7 @@ def _processors() -> int:
 def side_by_side(
     function: Callable[..., T],
     jobs: Sequence[Job],
-    beside: Aside | None,
+    beside: Worker | None,
     say: Callable[[Job], None] = lambda _: None,
 ) -> list[T]:
     """Call a function for every job, in this process and the one beside it; the results in the jobs' order.

@@ -17,16 +17,16 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, Any
 
-from kit.publish.launch import Kernel, environment_of, room_of, working_folder, write_connection
-
-PRELOADED: Final = (
-    "ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.interactiveshell", "pandas", "pyarrow.csv",
-    "scipy.stats", "scipy.optimize", "matplotlib.figure", "matplotlib.backends.backend_agg",
-    "matplotlib.backends.backend_svg", "kit.analysis", "kit.variance.bounded", "kit.variance.censored",
-    "kit.publish.beside", "kit.publish.sections",
-)  # fmt: skip
+from kit.runtime.kernel_process import (
+    Kernel,
+    environment_of,
+    fresh_kernel,
+    room_of,
+    working_folder,
+    write_connection,
+)
 
 Kernels = Callable[[], AbstractContextManager[Kernel]]
 
@@ -70,16 +70,17 @@ class Fork:
 
 
 @contextmanager
-def nursery() -> Iterator[Kernels]:
-    """Give a starter of forked kernels; where the system cannot fork so, of fresh ones."""
-    if not hasattr(os, "pidfd_open") or not hasattr(os, "fork"):
-        from kit.publish.launch import started
+def fork_server(*modules: str) -> Iterator[Kernels]:
+    """Give a starter of kernels forked from a process that has imported these modules.
 
-        yield started
+    Where the system cannot fork so, each kernel is a fresh process.
+    """
+    if not hasattr(os, "pidfd_open") or not hasattr(os, "fork"):
+        yield fresh_kernel
         return
     with room_of() as room:
         process = subprocess.Popen(
-            [sys.executable, "-P", "-c", "from kit.publish.nursery import serve; serve()"],
+            [sys.executable, "-P", "-c", "from kit.runtime.fork_server import serve; serve()", *modules],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             cwd=working_folder(room),
@@ -130,7 +131,7 @@ def serve() -> None:
     """Import what notebooks need, then fork a kernel for each order, until the orders end."""
     import importlib
 
-    for name in PRELOADED:
+    for name in sys.argv[1:]:
         importlib.import_module(name)
     gc.freeze()  # no kernel looks through what all of them share, or copies its pages
     answers = os.fdopen(os.dup(1), "w")
@@ -148,8 +149,8 @@ def serve() -> None:
 
 
 def _become_kernel(order: dict[str, Any], answers: IO[str]) -> None:
-    from kit.aside import ALONE
-    from kit.publish.kernel import serve_notebook
+    from kit.runtime.kernel import serve_notebook
+    from kit.runtime.worker import ALONE
 
     try:
         os.setsid()

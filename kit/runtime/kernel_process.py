@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Final, Protocol
 
 from kit.errors import KitError, Problem
-from kit.publish.rooms import held, sweep
+from kit.runtime.locked_tmp import held, sweep
 
 FAULTS_FILE: Final = "REPEATBURN_FAULTS"
 """Names, in a kernel's environment, the file in which it hands back problems."""
@@ -62,7 +62,7 @@ class Kernel:
 
 
 @contextmanager
-def started() -> Iterator[Kernel]:
+def fresh_kernel() -> Iterator[Kernel]:
     """Start a kernel and stop it afterwards.
 
     It starts before papermill is imported, so that both load side by side.
@@ -71,7 +71,7 @@ def started() -> Iterator[Kernel]:
         connection = write_connection(room)
         with (room / "said.txt").open("wb") as said:
             process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "kit.publish.kernel", "-f", str(connection)],
+                [sys.executable, "-P", "-m", "kit.runtime.kernel", "-f", str(connection)],
                 stdin=subprocess.DEVNULL,
                 stdout=said,
                 stderr=said,

@@ -10,8 +10,8 @@ from types import SimpleNamespace
 import pytest
 
 from kit.errors import KitError
-from kit.publish.launch import room_of
-from kit.publish.rooms import held, sweep
+from kit.runtime.kernel_process import room_of
+from kit.runtime.locked_tmp import held, sweep
 
 ROOT = Path(__file__).parents[2]
 
@@ -21,7 +21,7 @@ def test_a_held_room_stays_and_a_left_one_goes(tmp_path):
     mine.mkdir()
     theirs.mkdir()
     code = (
-        "import os, pathlib, sys; from kit.publish.rooms import held\n"
+        "import os, pathlib, sys; from kit.runtime.locked_tmp import held\n"
         f"with held(pathlib.Path({str(theirs)!r})): os._exit(9)"
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False)
@@ -68,6 +68,6 @@ def test_a_kernel_whose_room_was_swept_leaves_nothing_behind(tmp_path):
     own = {"PYTHONPATH": str(ROOT), "TMPDIR": str(tmp_path), "IPYTHONDIR": str(gone / "ipython")}
     own["PYDEVD_DISABLE_FILE_VALIDATION"] = "1"  # as every kernel has it
     environment = {**os.environ, **own}
-    words = [sys.executable, "-P", "-m", "kit.publish.kernel", "-f", str(gone / "kernel.json")]
+    words = [sys.executable, "-P", "-m", "kit.runtime.kernel", "-f", str(gone / "kernel.json")]
     done = subprocess.run(words, env=environment, capture_output=True, text=True, timeout=60, check=True)
     assert done.stderr == "" and not list(tmp_path.iterdir())
