@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from copy import copy
 from functools import cache
 from itertools import count
 from pathlib import Path
@@ -44,6 +45,43 @@ def exporter() -> Any:
         default_preprocessors=[],
         exclude_anchor_links=True,
     )
+
+
+def parts_of(notebook: Any) -> dict[str, Any]:
+    """Return an executed notebook for each page it makes: 'report', and 'appendix' where some cell belongs there.
+
+    A cell is of the appendix where it is tagged so or shows a section of that part; code stands in the appendix.
+    """
+    parts: dict[str, Any] = {"report": copy(notebook), "appendix": copy(notebook)}
+    for name, part in parts.items():
+        part.cells = [cell for cell in notebook.cells if (name == "appendix") == _of_appendix(cell)]
+    if not parts["appendix"].cells:
+        return {"report": notebook}
+    parts["appendix"].cells = [_of_the_other(cell) for cell in notebook.cells]
+    parts["report"].cells = [_tagged(cell, "page-hides-code") for cell in parts["report"].cells]
+    return parts
+
+
+def _of_appendix(cell: Any) -> bool:
+    shown = "".join("".join(out.get("data", {}).get("text/html", "")) for out in cell.get("outputs", ()))
+    return "appendix" in cell.metadata.get("tags", []) or 'data-part="appendix"' in shown
+
+
+def _of_the_other(cell: Any) -> Any:
+    """Return a cell for the appendix: of the report's cells their code alone."""
+    if _of_appendix(cell):
+        return cell
+    if cell.cell_type == "code":
+        bare = copy(cell)
+        bare.outputs = []
+        return bare
+    return _tagged(cell, "page-leaves-out")
+
+
+def _tagged(cell: Any, tag: str) -> Any:
+    tagged = copy(cell)
+    tagged.metadata = {**cell.metadata, "tags": [*cell.metadata.get("tags", []), tag]}
+    return tagged
 
 
 def render(notebook: Any, *, title: str, strip: object, footer: object) -> str:

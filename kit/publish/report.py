@@ -21,6 +21,7 @@ from kit.publish.template import Value, checked, find_template, parameters_of, r
 from kit.runtime.kernel_process import Kernel, fresh_kernel
 
 PAGE = "report.html"
+APPENDIX = "appendix.html"
 NOTEBOOK = "notebook.ipynb"
 
 
@@ -71,7 +72,7 @@ def make_report(
     """Run a template on a run folder and return the page of the new report.
 
     The report is a new folder, reports/DATE-TEMPLATE or the first free of DATE-TEMPLATE-2 and so on, with
-    report.html, notebook.ipynb, results.json, tables/ and figures/.
+    report.html, appendix.html where the template makes one, notebook.ipynb, results.json, tables/ and figures/.
 
     Raises
     ------
@@ -175,14 +176,17 @@ def notebook_text(notebook: Any) -> str:
 
 
 def _finish(order: Order, room: Path, notebook: Any, before: tuple[InputFile, ...]) -> None:
-    from kit.publish.page import render
+    from kit.publish.page import parts_of, render
 
     results = _results_of(room, notebook)
     (room / NOTE).unlink()
     refuse_changes(before, order.read())
     title = str(results.get("trial", {}).get("title") or order.folder.name)
-    page = render(notebook, title=title, strip=_strip(order, results), footer=_footer(results))
-    (room / PAGE).write_text(page, "utf-8", errors="replace", newline="\n")
+    strip, pages = _strip(order, results), {"report": (PAGE, title), "appendix": (APPENDIX, f"{title}: appendix")}
+    for part, cells in parts_of(notebook).items():
+        name, heading = pages[part]
+        page = render(cells, title=heading, strip=strip, footer=_footer(results))
+        (room / name).write_text(page, "utf-8", errors="replace", newline="\n")
     (room / NOTEBOOK).write_text(notebook_text(notebook), "utf-8", errors="replace", newline="\n")
 
 

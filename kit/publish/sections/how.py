@@ -34,7 +34,7 @@ def method(analysis: Any) -> Section:
         heading("Fifteen words", "glossary"),
         glossary(),
     ]
-    return section("method", "How it was measured and computed", parts)
+    return section("method", "How it was measured and computed", parts, part="appendix")
 
 
 def self_check_html(facts: Facts) -> list[Html]:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 from kit.page.text import Html, element, join
 from kit.publish.figures.drawing import Drawing
 from kit.publish.figures.export import begin
 from kit.publish.staging import report_date
 from kit.runtime.kernel_process import is_kernel
+
+
+Part = Literal["report", "appendix"]
 
 
 @dataclass(frozen=True)
@@ -24,18 +28,21 @@ class Section:
         What stands below the heading.
     figures
         The drawings in it, for export.
+    part
+        The page it stands in: the report for its audience, or the appendix for whoever checks.
     """
 
     id: str
     title: str
     body: Html
     figures: tuple[Drawing, ...] = ()
+    part: Part = "report"
 
     @property
     def html(self) -> Html:
         """The whole section with its heading."""
         heading = element("h2", self.title, id=self.id)
-        return element("section", heading, self.body, aria_labelledby=self.id)
+        return element("section", heading, self.body, aria_labelledby=self.id, data_part=self.part)
 
     def _repr_html_(self) -> str:
         return str(self.html)
@@ -44,10 +51,16 @@ class Section:
         return f"<section '{self.title}', {len(self.figures)} figures>"
 
 
-def section(key: str, title: str, parts: Iterable[object], figures: Iterable[Drawing | None] = ()) -> Section:
+def section(
+    key: str,
+    title: str,
+    parts: Iterable[object],
+    figures: Iterable[Drawing | None] = (),
+    part: Part = "report",
+) -> Section:
     """Return a section of parts, None among them left out; text among them is escaped."""
-    body = join(part for part in parts if part is not None)
-    return Section(key, title, body, tuple(drawing for drawing in figures if drawing is not None))
+    body = join(each for each in parts if each is not None)
+    return Section(key, title, body, tuple(drawing for drawing in figures if drawing is not None), part)
 
 
 def paragraph(*children: object, kind: str | None = None) -> Html:
