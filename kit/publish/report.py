@@ -182,7 +182,10 @@ def _finish(order: Order, room: Path, notebook: Any, before: tuple[InputFile, ..
     (room / NOTE).unlink()
     refuse_changes(before, order.read())
     title = str(results.get("trial", {}).get("title") or order.folder.name)
-    strip, pages = _strip(order, results), {"report": (PAGE, title), "appendix": (APPENDIX, f"{title}: appendix")}
+    strip, pages = (
+        _strip(order, results),
+        {"report": (PAGE, title), "appendix": (APPENDIX, f"{title}: appendix")},
+    )
     for part, cells in parts_of(notebook).items():
         name, heading = pages[part]
         page = render(cells, title=heading, strip=strip, footer=_footer(results))

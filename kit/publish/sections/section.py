@@ -12,7 +12,6 @@ from kit.publish.figures.export import begin
 from kit.publish.staging import report_date
 from kit.runtime.kernel_process import is_kernel
 
-
 Part = Literal["report", "appendix"]
 
 
