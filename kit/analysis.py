@@ -40,6 +40,11 @@ JUDGED = {
     "means": schema.MEANS,
     "comparisons": schema.COMPARISONS,
     "pairs": schema.COMPARISONS,
+    "comparisons_alone": schema.COMPARISONS,
+    "overall": schema.OVERALL,
+    "best": schema.BEST,
+    "prior": schema.PRIOR,
+    "value": schema.VALUE,
     "ladder": schema.LADDER,
     "kinds": schema.KINDS,
     "next_bag": schema.NEXT_BAG,
@@ -80,6 +85,10 @@ class Analysis:
     censored, second_opinion, self_check
         What was judged. `comparisons` holds the declared family, `pairs` every pair, `further` what would settle
         the open ones.
+    overall, best, value
+        Whether the fuels differ at all; which can be the best; which is the better value at the prices paid.
+    prior, comparisons_alone
+        What earlier folders gave, and the comparisons without them.
     cooks, reached
         What the burns say of each declared cook; how many burns reached each threshold.
     scores, score_pairs, tasters
@@ -117,6 +126,11 @@ class Analysis:
     means: pd.DataFrame
     comparisons: pd.DataFrame
     pairs: pd.DataFrame
+    comparisons_alone: pd.DataFrame
+    overall: pd.DataFrame
+    best: pd.DataFrame
+    prior: pd.DataFrame
+    value: pd.DataFrame
     ladder: pd.DataFrame
     kinds: pd.DataFrame
     next_bag: pd.DataFrame

@@ -92,6 +92,8 @@ _VOCABULARY = """
     b               | text   |      | second fuel, or kind
     difference      | number |      | a minus b; blank on the log scale
     ratio           | number |      | a over b; blank on the plain scale
+    low_equivalence | number |      | lower simultaneous limit of the pair of one-sided tests (90 %)
+    high_equivalence | number |      | upper simultaneous limit of the pair of one-sided tests (90 %)
     low_alone       | number |      | lower unadjusted limit
     high_alone      | number |      | upper unadjusted limit
     p               | number |      | p value; unadjusted in COMPARISONS, adjusted for all burns in ODD_BURNS
@@ -104,7 +106,7 @@ _VOCABULARY = """
     n_b             | count  |      | burns of b
     bags_a          | count  |      | bags of a
     bags_b          | count  |      | bags of b
-    adjust          | text   |      | tukey, dunnett, holm or none
+    multiplicity    | text   |      | how a family was held together: tukey, dunnett, holm, best or none
     share           | number |      | share of the variance, of the simulated trials, or of the burns
     scope           | text   |      | 'the fuels tested' or 'kinds in general'
     spread_within   | number |      | standard deviation between fuels of one kind, analysis scale
@@ -143,7 +145,6 @@ _VOCABULARY = """
     high_c          | number | °C   | highest of them
     source          | text   |      | part of the budget: calibration, resolution, …, combined, expanded
     common          | yes/no |      | common to all burns of the probe: does not shrink with burns
-    verdict_face    | text   |      | verdict with bounds taken at face value
     verdict_left_out | text   |      | verdict with the burns known only as bounds left out
     bounds          | count  |      | burns of the two fuels known only as bounds
     without_lid     | number |      | the value without the readings during which the lid was open
@@ -156,6 +157,19 @@ _VOCABULARY = """
     agrees          | yes/no |      | the answers agree (SECOND_OPINION: to a thousandth of the burn SD)
     what            | text   |      | what deviates from the plan as written
     where           | text   |      | burn, fuel or key
+    f               | number |      | F of no difference between any of the fuels
+    df1             | number |      | its degrees of freedom above the line
+    df2             | number |      | its degrees of freedom below the line
+    better          | text   |      | more or less: which values are better
+    can_be_best     | yes/no |      | it can be the best at the confidence
+    folder          | text   |      | an earlier run folder
+    power           | number |      | exponent of its likelihood, 0 to 1
+    p_conflict      | number |      | p value of equal variances there and in all the other folders
+    used            | yes/no |      | it entered the intervals
+    break_even      | number |      | price ratio a kilogram, a over b, at which both are equal value
+    break_even_low  | number |      | its lower limit
+    break_even_high | number |      | its upper limit
+    paid            | number |      | ratio of the prices paid a kilogram, a over b
     planned         | text   |      | as planned
     done            | text   |      | as done
 """
@@ -192,8 +206,18 @@ LID_OPEN = _table("burn metric unit value status without_lid status_without")
 COMPONENTS = _table("metric component sd low high level method at_boundary unit")
 MEANS = _table("metric fuel mean se df low high unit scale method level n bags")
 COMPARISONS = _table(
-    "metric a b difference ratio se df low high low_alone high_alone p p_adjusted p_equivalent margin "
-    "verdict direction n_a n_b bags_a bags_b adjust method level unit scale"
+    "metric a b difference ratio se df low high low_equivalence high_equivalence low_alone high_alone p "
+    "p_adjusted p_equivalent margin verdict direction n_a n_b bags_a bags_b multiplicity method level unit "
+    "scale"
+)
+OVERALL = _table("metric f df1 df2 p method")
+BEST = _table(
+    "metric better fuel mean difference ratio low high can_be_best multiplicity method level unit scale"
+)
+PRIOR = _table("metric folder burns bags power p_conflict used note")
+VALUE = _table(
+    "metric a b ratio low high verdict direction paid break_even break_even_low break_even_high multiplicity "
+    "level"
 )
 SHARES = _table("metric component share low high level")
 KINDS = _table(
@@ -206,7 +230,7 @@ CHANCES = _table("metric a b chance low high level seed")
 FURTHER = _table("metric a b bags burns more_burns grams cost hours words")
 REACHED = _table("metric fuel reached n share low high level")
 SCORED = _table("attribute fuel score chance low high level n bags scores tasters")
-SCORE_PAIRS = _table("attribute a b difference low high p_adjusted verdict direction adjust level")
+SCORE_PAIRS = _table("attribute a b difference low high p_adjusted verdict direction multiplicity level")
 TASTERS = _table("attribute source sd low high level")
 COOKS = _table("cook fuel setting quantity value low high unit n level note")
 MEAN_CURVES = _table("fuel elapsed_s mean low high band_low band_high n level")
@@ -217,7 +241,7 @@ FLAG_COUNTS = _table("burn probe flag n first_s last_s low_c high_c")
 UNCERTAINTY = _table("metric fuel source u unit common")
 SELF_CHECK = _table("metric quantity nominal share mc_error trials seed")
 SECOND_OPINION = _table("metric quantity kit other agrees note")
-CENSORED = _table("metric a b verdict verdict_face verdict_left_out agrees bounds")
+CENSORED = _table("metric a b verdict verdict_left_out agrees bounds")
 DEVIATIONS = _table("what where planned done")
 
 STATUSES: Mapping[str, str] = {
@@ -311,7 +335,7 @@ def _metric(
 
 METRIC_BASES: Mapping[str, Metric] = dict(
     (
-        _metric("peak", "peak temperature", "°C", "plain", "hotter", "cooler", "", "curve"),
+        _metric("peak", "peak temperature", "°C", "plain", "hotter", "cooler", "more", "curve"),
         _metric("peak_raw", "raw peak", "°C", "plain", "hotter", "cooler", "", "curve"),
         _metric("time_to", "time to", "min", "log", "slower", "quicker", "less", "curve"),
         _metric("time_above", "time above", "min", "log", "longer", "shorter", "more", "curve"),

@@ -1,4 +1,4 @@
-"""Cut-short burns: the verdicts with bounds as bounds, at face value, and left out, side by side."""
+"""Cut-short burns: the verdicts with bounds as bounds, and beside them what leaving those burns out would say."""
 
 from __future__ import annotations
 
@@ -14,37 +14,36 @@ NO_ANSWER = "no answer"
 Compare = Callable[[RepeatFit], pd.DataFrame]
 
 
-def three_answers(fit: RepeatFit, comparisons: pd.DataFrame, compare: Compare) -> pd.DataFrame:
-    """Return the three verdicts on each pair that a bound touches (schema.CENSORED without metric).
+def left_out_beside(fit: RepeatFit, comparisons: pd.DataFrame, compare: Compare) -> pd.DataFrame:
+    """Return, for each pair that a bound touches, the verdict and that without those burns (schema.CENSORED).
 
     Parameters
     ----------
     fit
         A fit with values known only as bounds.
     comparisons
-        Its comparisons: 'not settled' where the three disagree.
+        Its comparisons, which alone give the verdict.
     compare
         Makes the same comparisons of another fit.
     """
     assert fit.censored is not None
-    table = comparisons[["a", "b", "verdict"]]
-    keys = list(zip(table["a"], table["b"], strict=True))
-    face, left_out = (_verdicts(other, compare) for other in (fit.censored.face_value, fit.censored.left_out))
     bounded = fit.table.loc[fit.table["status"] != "exact", "fuel"].value_counts()
-    table = table.assign(
-        verdict_face=[face.get(key, NO_ANSWER) for key in keys],
-        verdict_left_out=[left_out.get(key, NO_ANSWER) for key in keys],
-        bounds=[int(bounded.get(a, 0) + bounded.get(b, 0)) for a, b in keys],
-    )
-    table["agrees"] = (table["verdict_face"] == table["verdict_left_out"]) & (
-        table["verdict"] == table["verdict_face"]
-    )
-    return table[table["bounds"] > 0].reset_index(drop=True)
+    table = comparisons[["a", "b", "verdict"]].copy()
+    table["bounds"] = [int(bounded.get(a, 0) + bounded.get(b, 0)) for a, b in _keys(table)]
+    table = table[table["bounds"] > 0].reset_index(drop=True)
+    left_out = _verdicts(fit.censored.left_out, compare)
+    table["verdict_left_out"] = [left_out.get(key, NO_ANSWER) for key in _keys(table)]
+    table["agrees"] = table["verdict"] == table["verdict_left_out"]
+    return table
 
 
 def measured_only(fit: RepeatFit) -> RepeatFit:
     """Return the fit of the burns measured exactly, or the fit itself where all were or nothing else can be had."""
     return (fit.censored and fit.censored.left_out) or fit
+
+
+def _keys(table: pd.DataFrame) -> list[tuple[str, str]]:
+    return list(zip(table["a"], table["b"], strict=True))
 
 
 def _verdicts(fit: RepeatFit | None, compare: Compare) -> dict[tuple[str, str], str]:
@@ -54,4 +53,4 @@ def _verdicts(fit: RepeatFit | None, compare: Compare) -> dict[tuple[str, str], 
         found = compare(fit)
     except KitError:
         return {}
-    return dict(zip(zip(found["a"], found["b"], strict=True), found["verdict"], strict=True))
+    return dict(zip(_keys(found), found["verdict"], strict=True))

@@ -1,10 +1,10 @@
-"""Differences of fuels: every pair, or each against a control, with simultaneous limits and verdicts."""
+"""Differences of fuels: every pair, against a control, or the pairs asked for, with limits and verdicts."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -20,16 +20,17 @@ from kit.variance.covariance import Contrasts, DfMethod, contrasts
 from kit.variance.families import Family, all_pairs, correlated, correlation_of, holm
 
 Array = npt.NDArray[np.float64]
-Adjust = Literal["tukey", "dunnett", "holm", "none"]
-ORDER = tuple(column.name for column in COMPARISONS)
-
+Limits = tuple[Array, Array]
+Multiplicity = Literal["tukey", "dunnett", "holm", "none"]
 Pairs = str | tuple[str, Any] | Sequence[tuple[Any, Any]]
+
+ORDER = tuple(column.name for column in COMPARISONS)
 
 
 def compare_fuels(
     fit: RepeatFit,
     pairs: Pairs = "all",
-    adjust: Adjust | None = None,
+    multiplicity: Multiplicity | None = None,
     margin: float | str | None = None,
     df: DfMethod = "best",
     level: float = 0.95,
@@ -41,9 +42,9 @@ def compare_fuels(
     ----------
     pairs
         'all', ('control', id) or a list of (a, b). Against the control, b is the control.
-    adjust
+    multiplicity
         'tukey' (all pairs; the default for them), 'dunnett' (multivariate t of just these pairs; the default
-        against a control), 'holm' (Holm's p, Bonferroni's limits) or 'none'.
+        for any others), 'holm' (Holm's p, Bonferroni's limits) or 'none'.
     margin
         Smallest difference that matters, on the analysis scale, or '10 %' on the log scale (ln 1.10).
     df
@@ -53,65 +54,71 @@ def compare_fuels(
 
     Returns
     -------
-    a, b, difference (ratio on the log scale), se, df, low, high (simultaneous), low_alone, high_alone
-    (unadjusted), p (unadjusted), p_adjusted, p_equivalent (a pair of one-sided tests, unadjusted), margin,
-    verdict, direction, n_a, n_b, bags_a, bags_b, adjust, method, level, scale. se and margin stay on the
-    analysis scale. Numbers are blank where day or another block goes along with fuel, where a fuel's every burn is
-    a bound, and where a burn never reached the threshold. With bounds the verdict is 'not settled' unless the answers
-    with bounds as bounds, at face value and left out agree.
+    a, b, difference (ratio on the log scale), se, df, low, high (simultaneous, at `level`), low_equivalence,
+    high_equivalence (simultaneous at 2·level − 1: a pair of one-sided tests), low_alone, high_alone (unadjusted), p
+    (unadjusted), p_adjusted, p_equivalent (a pair of one-sided tests, unadjusted), margin, verdict, direction,
+    n_a, n_b, bags_a, bags_b, multiplicity, method, level, scale. se and margin stay on the analysis scale. Numbers
+    are blank where day or another block goes along with fuel, where a fuel's every burn is a bound, and where a
+    burn never reached the threshold. Where values are bounds, all of it is the analysis with bounds as bounds.
 
     Raises
     ------
     KitError
         With fewer than two means, an unknown label, or a margin that is not above zero.
+
+    Examples
+    --------
+    >>> compare_fuels(fit, ("control", "olive"), margin=15)[["a", "b", "low", "high", "verdict"]]  # doctest: +SKIP
     """
     chosen = _pairs(fit, pairs)
-    adjust = adjust or ("tukey" if isinstance(pairs, str) else "dunnett")
-    asked = _Asked(adjust, _margin(margin, fit.scale), df, level, family)
-    judged = _judge(fit, chosen, asked)
-    if fit.censored is not None:
-        others = (fit.censored.face_value, fit.censored.left_out)
-        judged = _agreed(
-            judged, [_elsewhere(fit, other, chosen, asked) for other in others if other is not None]
-        )
-    return _frame(fit, chosen, judged, asked)
-
-
-@dataclass(frozen=True)
-class _Asked:
-    adjust: Adjust
-    margin: float | None
-    df: DfMethod
-    level: float
-    family: Family | None
-
-
-@dataclass(frozen=True)
-class _Judged:
-    """Contrasts, limits one by one and simultaneous, pairs without numbers, and a verdict a row."""
-
-    found: Contrasts
-    alone: _Limits
-    limits: _Limits
-    blank: npt.NDArray[np.bool_]
-    verdicts: list[Verdict]
-
-
-def _judge(fit: RepeatFit, chosen: npt.NDArray[np.int64], asked: _Asked) -> _Judged:
+    asked = multiplicity or ("tukey" if isinstance(pairs, str) else "dunnett")
+    smallest = _margin(margin, fit.scale)
+    a, b = chosen[:, 0], chosen[:, 1]
     L = np.zeros((len(chosen), fit.design.p))
-    rows = np.arange(len(chosen))
-    L[rows, chosen[:, 0]], L[rows, chosen[:, 1]] = 1.0, -1.0
-    found = contrasts(fit, L, asked.df, asked.level)
-    apart = fit.design.apart[chosen[:, 0], chosen[:, 1]]
-    withheld: npt.NDArray[np.bool_] = np.asarray(_withheld(fit)[chosen].any(axis=1))
-    alone = _Limits(*found.limits(asked.level), found.p())
-    limits = _adjusted(found, alone, asked, len(fit.labels))
-    verdicts = [
-        Verdict("not settled", "") if hidden and not out else verdict_of(low, high, asked.margin, out)
-        for lows, highs in zip(limits.low.tolist(), limits.high.tolist(), strict=True)
-        for low, high, out, hidden in zip(lows, highs, apart.tolist(), withheld.tolist(), strict=True)
+    L[np.arange(len(chosen)), a], L[np.arange(len(chosen)), b] = 1.0, -1.0
+    found = contrasts(fit, L, df, level)
+    together = _simultaneous(found, asked, len(fit.labels), family)
+    D, E = together.limits(level), together.limits(2 * level - 1)
+    apart, withheld = fit.design.apart[a, b], _withheld(fit)[chosen].any(axis=1)
+    verdicts = _verdicts(D, E, smallest, apart, withheld)
+    alone = found.limits(level)
+    equivalent = np.full_like(found.estimate, np.nan)
+    if smallest is not None:
+        equivalent = np.maximum(found.upper_p(-smallest), found.lower_p(smallest))  # Schuirmann 1987
+    limits = {"": D, "_equivalence": E, "_alone": alone}
+    numbers = {
+        ("ratio" if fit.scale == "log" else "difference"): back(fit, found.estimate), "se": found.se, "df": found.df,
+        **{f"low{name}": back(fit, each[0]) for name, each in limits.items()},
+        **{f"high{name}": back(fit, each[1]) for name, each in limits.items()},
+        "p": found.p(), "p_adjusted": together.p(), "p_equivalent": equivalent,
+    }  # fmt: skip
+    if (apart | withheld).any():
+        numbers = {name: np.where(apart | withheld, np.nan, values) for name, values in numbers.items()}
+    burns, bags = fit.counts
+    labels = {
+        "a": [fit.labels[i] for i in a], "b": [fit.labels[i] for i in b],
+        "n_a": burns[a], "n_b": burns[b], "bags_a": bags[a], "bags_b": bags[b],
+        "verdict": [each.verdict for each in verdicts], "direction": [each.direction for each in verdicts],
+    }  # fmt: skip
+    constants = {
+        "margin": np.nan if smallest is None else smallest, "multiplicity": asked, "method": found.method,
+        "level": level, "scale": fit.scale,
+    }  # fmt: skip
+    return fit.framed(labels, numbers, constants, ORDER)
+
+
+def _verdicts(
+    D: Limits, E: Limits, margin: float | None, apart: npt.NDArray[np.bool_], withheld: npt.NDArray[np.bool_]
+) -> list[Verdict]:
+    """Return the verdict of every response and pair, from limits (responses, pairs)."""
+    ends = zip(*(part.tolist() for part in (*D, *E)), strict=True)
+    return [
+        Verdict("not settled", "")
+        if hidden and not out
+        else verdict_of(low, high, margin, (inner, outer), out)
+        for rows in ends
+        for low, high, inner, outer, out, hidden in zip(*rows, apart.tolist(), withheld.tolist(), strict=True)
     ]
-    return _Judged(found, alone, limits, apart | withheld, verdicts)
 
 
 def _withheld(fit: RepeatFit) -> npt.NDArray[np.bool_]:
@@ -120,26 +127,6 @@ def _withheld(fit: RepeatFit) -> npt.NDArray[np.bool_]:
     if fit.censored is not None:
         hidden[list(fit.censored.bounded)] = True
     return hidden
-
-
-def _elsewhere(
-    fit: RepeatFit, other: RepeatFit, chosen: npt.NDArray[np.int64], asked: _Asked
-) -> list[Verdict | None]:
-    """Verdicts on the same pairs from another fit; None where it lacks one of the two."""
-    place = {label: i for i, label in enumerate(other.labels)}
-    pairs = [(place.get(fit.labels[a]), place.get(fit.labels[b])) for a, b in chosen]
-    there = np.array([(a, b) for a, b in pairs if a is not None and b is not None])
-    verdicts = iter(_judge(other, there, asked).verdicts if len(there) else [])
-    return [next(verdicts) if a is not None and b is not None else None for a, b in pairs]
-
-
-def _agreed(judged: _Judged, others: list[list[Verdict | None]]) -> _Judged:
-    """Settle nothing on which bounds as bounds, at face value and left out disagree (DEVELOPERS.md, method 9)."""
-    agreed = [
-        own if all(each is None or each == own for each in rest) else Verdict("not settled", "")
-        for own, *rest in zip(judged.verdicts, *others, strict=True)
-    ]
-    return replace(judged, verdicts=[own or Verdict("not settled", "") for own in agreed])
 
 
 def _pairs(fit: RepeatFit, pairs: Pairs) -> npt.NDArray[np.int64]:
@@ -165,8 +152,7 @@ def _pairs(fit: RepeatFit, pairs: Pairs) -> npt.NDArray[np.int64]:
                 "refuse", "pairs", f"'{pairs}'", "'all', ('control', id) or pairs of ids", "Name the pairs."
             )
         )
-    chosen = [tuple(pair) for pair in pairs]
-    return np.array([[_place(labels, label) for label in pair] for pair in chosen])
+    return np.array([[_place(labels, label) for label in pair] for pair in pairs])
 
 
 def _place(labels: list[Any], label: Any) -> int:
@@ -198,42 +184,71 @@ def _margin(margin: float | str | None, scale: str) -> float | None:
 
 
 @dataclass(frozen=True)
-class _Limits:
-    low: Array
-    high: Array
-    p: Array
+class _Simultaneous:
+    """Contrasts with the families, one for all responses or one each, that make their limits hold together.
 
+    Without families the limits are each one's own, at a level that is shared out (Bonferroni) by `share`.
+    """
 
-def _adjusted(found: Contrasts, alone: _Limits, asked: _Asked, means: int) -> _Limits:
-    adjust, level, comparisons = asked.adjust, asked.level, found.estimate.shape[1]
-    if adjust == "none":
-        return alone
-    if adjust == "holm":
-        return _Limits(*found.limits(1 - (1 - level) / comparisons), holm(alone.p))
-    if adjust == "tukey":
-        return _of_family(found, all_pairs(means), level)
-    if adjust != "dunnett":
-        raise KitError(
-            Problem("refuse", "adjust", f"'{adjust}'", "tukey, dunnett, holm or none", "Name one of them.")
+    found: Contrasts
+    families: tuple[Family | None, ...] = ()
+    share: int = 1
+
+    def limits(self, level: float) -> Limits:
+        if not self.families:
+            return self.found.limits(1 - (1 - level) / self.share)
+        parts = [
+            one.family_limits(family, level)
+            if family
+            else (np.full_like(one.estimate, np.nan), np.full_like(one.estimate, np.nan))
+            for one, family in self._parts()
+        ]
+        return np.concatenate([low for low, _ in parts]), np.concatenate([high for _, high in parts])
+
+    def p(self) -> Array:
+        if not self.families:
+            return holm(self.found.p()) if self.share > 1 else self.found.p()
+        return np.concatenate(
+            [
+                one.family_p(family) if family else np.full_like(one.estimate, np.nan)
+                for one, family in self._parts()
+            ]
         )
-    if asked.family is not None and asked.family.comparisons == comparisons:
-        return _of_family(found, asked.family, level)
-    parts = [_single_step(found.of(row), level) for row in range(len(found.estimate))]
-    return _Limits(
-        *(np.concatenate([getattr(part, name) for part in parts]) for name in ("low", "high", "p"))
-    )
+
+    def _parts(self) -> list[tuple[Contrasts, Family | None]]:
+        if len(self.families) == 1:
+            return [(self.found, self.families[0])]
+        return [(self.found.of(row), family) for row, family in enumerate(self.families)]
 
 
-def _of_family(found: Contrasts, family: Family, level: float) -> _Limits:
-    return _Limits(*found.family_limits(family, level), found.family_p(family))
+def _simultaneous(found: Contrasts, multiplicity: str, means: int, known: Family | None) -> _Simultaneous:
+    responses, comparisons = found.estimate.shape
+    if multiplicity == "none":
+        return _Simultaneous(found)
+    if multiplicity == "holm":
+        return _Simultaneous(found, share=comparisons)
+    if multiplicity == "tukey":
+        return _Simultaneous(found, (all_pairs(means),))
+    if multiplicity != "dunnett":
+        raise KitError(
+            Problem(
+                "refuse",
+                "multiplicity",
+                f"'{multiplicity}'",
+                "tukey, dunnett, holm or none",
+                "Name one of them.",
+            )
+        )
+    if known is not None and known.comparisons == comparisons:
+        return _Simultaneous(found, (known,))
+    return _Simultaneous(found, tuple(_single_step(found.of(row)) for row in range(responses)))
 
 
-def _single_step(one: Contrasts, level: float) -> _Limits:
-    """Multivariate t with the correlation of one response's estimates."""
-    if np.isnan(one.covariance).any() or np.isnan(one.estimate).any():
-        blank = np.full_like(one.estimate, np.nan)
-        return _Limits(blank, blank, blank)
-    return _of_family(one, correlated(correlation_of(one.covariance[0])), level)
+def _single_step(one: Contrasts) -> Family | None:
+    """Return the multivariate t with the correlation of one response's estimates, None where none is known."""
+    covariance = one.covariance[0]
+    known = np.flatnonzero(~np.isnan(one.estimate[0]) & (np.diag(covariance) > 0))
+    return correlated(correlation_of(covariance[np.ix_(known, known)])) if len(known) else None
 
 
 def family_against(fit: RepeatFit, control: Any) -> Family | None:
@@ -243,36 +258,3 @@ def family_against(fit: RepeatFit, control: Any) -> Family | None:
     covariance = rows @ fit.covariance @ rows.T
     unknown = np.isnan(covariance).any() or not (np.diag(covariance) > 0).all()
     return None if unknown else correlated(correlation_of(covariance))
-
-
-def _frame(fit: RepeatFit, chosen: npt.NDArray[np.int64], judged: _Judged, asked: _Asked) -> pd.DataFrame:
-    found, alone, limits = judged.found, judged.alone, judged.limits
-    equivalent = np.full_like(found.estimate, np.nan)
-    if asked.margin is not None:
-        equivalent = np.maximum(found.upper_p(-asked.margin), found.lower_p(asked.margin))  # Schuirmann 1987
-    numbers = {
-        ("ratio" if fit.scale == "log" else "difference"): back(fit, found.estimate), "se": found.se, "df": found.df,
-        "low": back(fit, limits.low), "high": back(fit, limits.high),
-        "low_alone": back(fit, alone.low), "high_alone": back(fit, alone.high),
-        "p": alone.p, "p_adjusted": limits.p, "p_equivalent": equivalent,
-    }  # fmt: skip
-    if judged.blank.any():
-        numbers = {name: np.where(judged.blank, np.nan, values) for name, values in numbers.items()}
-    constants = {
-        "margin": np.nan if asked.margin is None else asked.margin, "adjust": asked.adjust, "method": found.method,
-        "level": asked.level, "scale": fit.scale,
-    }  # fmt: skip
-    words = {
-        "verdict": [each.verdict for each in judged.verdicts],
-        "direction": [each.direction for each in judged.verdicts],
-    }
-    return fit.framed({**_labels(fit, chosen), **words}, numbers, constants, ORDER)
-
-
-def _labels(fit: RepeatFit, chosen: npt.NDArray[np.int64]) -> dict[str, Any]:
-    burns, bags = fit.counts
-    a, b = chosen[:, 0], chosen[:, 1]
-    return {
-        "a": [fit.labels[i] for i in a], "b": [fit.labels[i] for i in b],
-        "n_a": burns[a], "n_b": burns[b], "bags_a": bags[a], "bags_b": bags[b],
-    }  # fmt: skip

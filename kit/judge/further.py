@@ -96,7 +96,7 @@ def further(
 
 def _asked(row: dict[Any, Any], fit: RepeatFit, family: Family | None, question: Question) -> Asked:
     difference = math.log(row["ratio"]) if fit.scale == "log" else float(row["difference"])
-    own = family if family is not None and row["adjust"] == "dunnett" else all_pairs(len(fit.labels))
+    own = family if family is not None and row["multiplicity"] == "dunnett" else all_pairs(len(fit.labels))
     return Asked(row["a"], row["b"], difference, question.margin, own, question.level)
 
 

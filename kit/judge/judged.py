@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import pandas as pd
 
 from kit.errors import KitError
-from kit.judge.bounds import measured_only, three_answers
+from kit.judge.best import best_fuels, fuels_differ
+from kit.judge.bounds import left_out_beside, measured_only
 from kit.judge.chances import chances
 from kit.judge.comparisons import compare_fuels, family_against
 from kit.judge.further import further
@@ -74,10 +75,12 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
     family = question_family(fit, question)
     tables = _of_every_metric(fit, family, question)
     if fit.has_spread and (question.primary or question.margin is not None):
-        tables["odd_burns"] = odd_burns(measured_only(fit), question)
+        tables |= _of_a_metric_asked_about(fit, tables, spec, question)
     if question.primary and fit.has_spread:
         tables |= _of_a_primary_metric(fit, family, tables, question)
-    return Judged(spec, fit, "", {name: _labelled(table, spec) for name, table in tables.items()})
+    return Judged(
+        spec, fit, "", {name: _labelled(table, spec) for name, table in tables.items() if len(table)}
+    )
 
 
 def fit_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFit:
@@ -107,7 +110,7 @@ def _of_every_metric(fit: RepeatFit, family: Family | None, question: Question) 
     means = fuel_means(fit, level=question.level)
     tables = {"means": means, "comparisons": compare(fit, question, family)}
     if fit.censored is not None:
-        tables["censored"] = three_answers(
+        tables["censored"] = left_out_beside(
             fit, tables["comparisons"], lambda other: compare(other, question, family)
         )
     if fit.has_spread:
@@ -116,14 +119,25 @@ def _of_every_metric(fit: RepeatFit, family: Family | None, question: Question) 
     return tables
 
 
+def _of_a_metric_asked_about(fit: RepeatFit, tables: Tables, spec: Metric, question: Question) -> Tables:
+    pairs = tables["comparisons"]
+    if question.family(fit.labels) != "all":
+        pairs = compare_fuels(fit, margin=question.margin, level=question.level)
+    found = {
+        "pairs": pairs,
+        "overall": fuels_differ(fit),
+        "odd_burns": odd_burns(measured_only(fit), question),
+    }
+    if spec.better:
+        found["best"] = best_fuels(fit, spec.better, question.level)
+    return found
+
+
 def _of_a_primary_metric(fit: RepeatFit, family: Family | None, tables: Tables, question: Question) -> Tables:
     plain = measured_only(fit)
     plain_family = family if plain is fit else question_family(plain, question)
-    pairs = tables["comparisons"]
-    if question.control_in(fit.labels):
-        pairs = compare_fuels(fit, margin=question.margin, level=question.level)
+    pairs = tables["pairs"]
     makers: Mapping[str, Callable[[], pd.DataFrame]] = {
-        "pairs": lambda: pairs,
         "ladder": lambda: ladder(tables["means"].assign(unit=""), pairs),
         "shares": lambda: variance_shares(fit, question.level, question.seed),
         "kinds": lambda: _kinds(fit, question),

@@ -90,7 +90,9 @@ def _compared(
     rows = np.array([L[i] - L[j] for i, j in pairs])
     found = contrasts(fit, rows, level=level)
     family = correlated(correlation_of(found.covariance[0])) if len(pairs) > 1 else None
-    low, high = found.family_limits(family, level) if family else found.limits(level)
+    (low, high), (inner, outer) = (
+        found.family_limits(family, each) if family else found.limits(each) for each in (level, 2 * level - 1)
+    )
     p = found.p()[0]
     records = []
     for row, (i, j) in enumerate(pairs):
@@ -106,7 +108,7 @@ def _compared(
                 "low": back(fit, np.array(ends[0])),
                 "high": back(fit, np.array(ends[1])),
                 "p": p[row],
-                "verdict": verdict_of(*ends, margin).verdict,
+                "verdict": verdict_of(*ends, margin, (inner[0, row], outer[0, row])).verdict,
                 "spread_within": within,
                 "fuels_a": fuels[kinds[i]],
                 "fuels_b": fuels[kinds[j]],

@@ -15,21 +15,36 @@ class Verdict:
     direction: Literal["a", "b", ""]
 
 
-def verdict_of(low: float, high: float, margin: float | None = None, apart: bool = False) -> Verdict:
-    """Return the verdict on a difference a - b from its simultaneous interval.
+def verdict_of(
+    low: float,
+    high: float,
+    margin: float | None = None,
+    equivalence: tuple[float, float] | None = None,
+    apart: bool = False,
+) -> Verdict:
+    """Return the verdict on a difference a - b from its simultaneous intervals.
 
     Parameters
     ----------
     low, high
-        Limits of the difference on the analysis scale; NaN where no interval is possible.
+        Limits of the difference on the analysis scale (D, 95 %); NaN where no interval is possible.
     margin
         The smallest difference that matters, on the same scale and above zero; None where none is declared.
+    equivalence
+        Limits of the same difference for 'inside the margin' (E, 90 %: a pair of one-sided tests at 5 %,
+        Schuirmann 1987); None takes D for them too.
     apart
         Whether day or another block goes along with fuel.
 
     Notes
     -----
-    DEVELOPERS.md, method 6: the verdict depends on where the interval lies against 0 and against the margin.
+    DEVELOPERS.md, method 6: the verdict depends on where D lies against 0 and beyond the margin, and on whether E
+    lies inside the margin.
+
+    Examples
+    --------
+    >>> verdict_of(-16.0, 12.0, margin=15.0, equivalence=(-14.0, 10.0)).verdict
+    'the same within the margin'
     """
     if apart:
         return Verdict("cannot be separated", "")
@@ -38,7 +53,8 @@ def verdict_of(low: float, high: float, margin: float | None = None, apart: bool
     direction: Literal["a", "b", ""] = "a" if low > 0 else "b" if high < 0 else ""
     if margin is None or math.isnan(margin):
         return Verdict("different" if direction else "not settled", direction)
-    inside = low > -margin and high < margin
+    low_inside, high_inside = equivalence or (low, high)
+    inside = low_inside > -margin and high_inside < margin
     if not direction:
         return Verdict("the same within the margin" if inside else "not settled", "")
     if low > margin or high < -margin:

@@ -49,7 +49,7 @@ def smallest_design(
     at: float = 1.0,
     target: float = ENOUGH,
     costs: Costs | None = None,
-    adjust: str = "tukey",
+    multiplicity: str = "tukey",
     level: float = 0.95,
     upper: bool = False,
 ) -> Design | None:
@@ -59,7 +59,7 @@ def smallest_design(
     ----------
     fuels
         Fuels compared.
-    components, margin, adjust, level, upper
+    components, margin, multiplicity, level, upper
         As for `power_of`.
     at
         True difference, in margins, at which zero must be excluded with the target's chance.
@@ -73,7 +73,7 @@ def smallest_design(
     """
 
     def is_enough(design: Design) -> bool:
-        power = power_of(design, components, at * margin, margin, adjust, level, upper)
+        power = power_of(design, components, at * margin, margin, multiplicity, level, upper)
         return chance_of(power, at * margin) >= target
 
     found = []
@@ -92,7 +92,7 @@ def what_burns_settle(
     components: Components,
     margin: float,
     burns: int = 2,
-    adjust: str = "tukey",
+    multiplicity: str = "tukey",
     level: float = 0.95,
     upper: bool = False,
 ) -> pd.DataFrame:
@@ -102,7 +102,7 @@ def what_burns_settle(
     ----------
     totals, fuels
         Burns in all; fuels at most.
-    components, margin, adjust, level, upper
+    components, margin, multiplicity, level, upper
         As for `power_of`.
     burns
         Burns a bag.
@@ -120,7 +120,7 @@ def what_burns_settle(
         for kept in range(fuels, 1, -1):
             design = best_design(total, kept, burns)
             if design is not None:
-                rows.append((total, *_settles(design, components, margin, adjust, level, upper)))
+                rows.append((total, *_settles(design, components, margin, multiplicity, level, upper)))
     return pd.DataFrame(rows, columns=list(SETTLES_COLUMNS))
 
 
@@ -138,9 +138,9 @@ def best_design(total: int, fuels: int, burns: int = 2) -> Design | None:
 
 
 def _settles(
-    design: Design, components: Components, margin: float, adjust: str, level: float, upper: bool
+    design: Design, components: Components, margin: float, multiplicity: str, level: float, upper: bool
 ) -> tuple[object, ...]:
-    power = power_of(design, components, [0.0, margin, 2 * margin], margin, adjust, level, upper)
+    power = power_of(design, components, [0.0, margin, 2 * margin], margin, multiplicity, level, upper)
     seen = chance_of(power, margin)
     return (
         design.total, design.fuels, design.bags, design.burns, chance_of(power, 0.0, [SAME]), seen,

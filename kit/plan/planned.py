@@ -132,9 +132,9 @@ def make_plan(
         metrics=metrics,
         chances=_chances(trial, order, metrics, notes),
         settles=what_burns_settle(totals, fuels, first.spread.sds, first.margin, design.burns, family, level),
-        smallest=smallest_design(fuels, first.spread.sds, first.margin, adjust=family, level=level),
+        smallest=smallest_design(fuels, first.spread.sds, first.margin, multiplicity=family, level=level),
         smallest_twice=smallest_design(
-            fuels, first.spread.sds, first.margin, 2.0, adjust=family, level=level
+            fuels, first.spread.sds, first.margin, 2.0, multiplicity=family, level=level
         ),
         split=split,
         cost=bag_cost(trial, order, notes),
@@ -221,7 +221,7 @@ def _chances(
 ) -> pd.DataFrame:
     parts = []
     about: dict[str, Any] = {
-        "adjust": family_of(trial),
+        "multiplicity": family_of(trial),
         "level": level_of(trial),
         "control": trial.control_fuel,
     }

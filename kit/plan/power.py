@@ -29,7 +29,7 @@ CHANCE_COLUMNS = (
     "half_width",
     "margin",
     "level",
-    "adjust",
+    "multiplicity",
     "method",
 )
 BEYOND, UNSIZED, LITTLE, SAME, OPEN = list(VERDICTS)[:5]
@@ -72,7 +72,7 @@ def power_of(
     components: Components,
     difference: float | Sequence[float],
     margin: float | None = None,
-    adjust: str = "tukey",
+    multiplicity: str = "tukey",
     level: float = 0.95,
     upper: bool = False,
     control: object = None,
@@ -89,7 +89,7 @@ def power_of(
         True difference on the analysis scale; several give a block of rows each.
     margin
         On the analysis scale; without one a verdict is 'different' or 'not settled'.
-    adjust
+    multiplicity
         'tukey' (all pairs), 'dunnett' (against a control fuel) or 'none'.
     control
         With 'dunnett' and a table: the control fuel; the first one without.
@@ -99,7 +99,7 @@ def power_of(
     Returns
     -------
     DataFrame
-        difference, verdict, chance, se, df, half_width (median of the interval's), margin, level, adjust,
+        difference, verdict, chance, se, df, half_width (median of the interval's), margin, level, multiplicity,
         method.
 
     Raises
@@ -114,9 +114,9 @@ def power_of(
     'zero excluded' that is the noncentral t (DEVELOPERS.md, method 14).
     """
     sds = sds_of(components, upper)
-    known = precision_of(design, sds, control if adjust == "dunnett" else None)
+    known = precision_of(design, sds, control if multiplicity == "dunnett" else None)
     at = [float(difference)] if np.isscalar(difference) else [float(d) for d in difference]  # type: ignore[union-attr, arg-type]
-    rows = [row for d in at for row in _rows(known, d, margin, adjust, level)]
+    rows = [row for d in at for row in _rows(known, d, margin, multiplicity, level)]
     return pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
 
 
@@ -191,15 +191,15 @@ def precision_of(
     return precision(design.table(), sds, control)
 
 
-def critical_value(known: Precision, adjust: str, level: float, df: Floats) -> Floats:
+def critical_value(known: Precision, multiplicity: str, level: float, df: Floats) -> Floats:
     """Return what a simultaneous interval multiplies its standard error by, at some degrees of freedom."""
     from kit.variance.families import all_pairs, correlation_of
 
-    if adjust == "dunnett" and known.fuels > 2:
+    if multiplicity == "dunnett" and known.fuels > 2:
         against = compared(known.fuels, known.control or 0)
         correlation = correlation_of(against @ known.covariance @ against.T)
         return _against_control(correlation.round(9).tobytes(), len(against)).critical(level, df)
-    return all_pairs(known.fuels if adjust == "tukey" else 2).critical(level, df)
+    return all_pairs(known.fuels if multiplicity == "tukey" else 2).critical(level, df)
 
 
 @lru_cache(maxsize=64)
@@ -211,11 +211,11 @@ def _against_control(correlation: bytes, comparisons: int) -> Family:
 
 
 def _rows(
-    known: Precision, difference: float, margin: float | None, adjust: str, level: float
+    known: Precision, difference: float, margin: float | None, multiplicity: str, level: float
 ) -> list[tuple[object, ...]]:
     from scipy import special
 
-    multiplier = float(critical_value(known, adjust, level, np.array([known.df]))[0])
+    multiplier = float(critical_value(known, multiplicity, level, np.array([known.df]))[0])
     share = (np.arange(NODES) + 0.5) / NODES
     spread = np.sqrt(2 * special.gammaincinv(known.df / 2, share) / known.df)  # s/SE, s² ~ SE² χ²_ν/ν
     half = multiplier * known.se * spread
@@ -223,7 +223,15 @@ def _rows(
         verdict: float(np.mean(_inside(region, difference, known.true_sd)))
         for verdict, region in _regions(half, margin).items()
     }
-    about = (known.se, known.df, float(np.median(half)), margin, level, adjust, "Satterthwaite, noncentral t")
+    about = (
+        known.se,
+        known.df,
+        float(np.median(half)),
+        margin,
+        level,
+        multiplicity,
+        "Satterthwaite, noncentral t",
+    )
     return [(difference, verdict, chance, *about) for verdict, chance in chances.items()]
 
 

@@ -271,8 +271,6 @@ class _Pair:
         if not (math.isfinite(self.told.low) and math.isfinite(self.told.high)):
             return f"{asked} is not settled: these burns give only a bound; {self._n}.", ""
         fit = f"the burns fit {self.told.reach} for {self.names[0]}"
-        if self.direction:
-            fit = f"the answer changes with how burns that were cut short are counted, and {fit}"
         return f"{asked} is not settled: {fit}; {self._n}.", self.told.reach
 
     @property

@@ -11,17 +11,26 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _SWAPPED = (("a", "b"), ("n_a", "n_b"), ("bags_a", "bags_b"))
-_LIMITS = (("low", "high"), ("low_alone", "high_alone"))
+_LIMITS = (("low", "high"), ("low_equivalence", "high_equivalence"), ("low_alone", "high_alone"))
 
 
 def narrowed(facts: Facts, a: str, b: str) -> Facts:
-    """Return facts whose only comparisons are those of a with b, from the declared family where it holds the pair.
+    """Return facts whose only comparisons are those of a with b, metric by metric from the declared family if there.
 
     Each row keeps the size of its family in the column family: its interval is as wide as in the whole report.
     """
+    import pandas as pd
+
     declared = _pair(facts.table("comparisons"), a, b)
     others = _pair(facts.table("pairs"), a, b)
-    rows = declared if len(declared) else others
+    others = others[~others["metric"].isin(declared["metric"])]
+    rows = (
+        pd.concat([declared, others])
+        if len(declared) and len(others)
+        else declared
+        if len(declared)
+        else others
+    )
     return replace(facts, instead={"comparisons": rows, "pairs": rows})
 
 

@@ -48,9 +48,11 @@ def mixed_lm(burns):
     return MixedLM(burns["value"].to_numpy(), X, groups=(burns["fuel"] + burns["bag"]).to_numpy())
 
 
-def whole(burns, adjust, **roles):
+def whole(burns, multiplicity, **roles):
     fit = fit_repeats(burns, **roles)
-    return fuel_means(fit, df="kenward-roger"), compare_fuels(fit, adjust=adjust, df="kenward-roger")
+    return fuel_means(fit, df="kenward-roger"), compare_fuels(
+        fit, multiplicity=multiplicity, df="kenward-roger"
+    )
 
 
 def arrays(burns, **roles):

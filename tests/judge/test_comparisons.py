@@ -59,17 +59,17 @@ def test_counts_are_burns_and_bags():
 def test_control_stands_second_and_dunnett_is_its_default():
     pairs = compare_fuels(fitted("burns_unbalanced"), ("control", "F3"), df="kenward-roger")
     assert set(pairs["b"]) == {"F3"}
-    assert set(pairs["adjust"]) == {"dunnett"}
+    assert set(pairs["multiplicity"]) == {"dunnett"}
     assert list(pairs["a"]) == ["F1", "F2", "F4", "F5"]
 
 
 def test_simultaneous_limits_are_wider_and_holm_s_are_bonferroni_s():
     fit = fitted("burns_unbalanced")
-    for adjust in ("tukey", "dunnett", "holm"):
-        pairs = compare_fuels(fit, adjust=adjust, df="kenward-roger")
+    for multiplicity in ("tukey", "dunnett", "holm"):
+        pairs = compare_fuels(fit, multiplicity=multiplicity, df="kenward-roger")
         assert (pairs["low"] < pairs["low_alone"]).all()
         assert (pairs["p_adjusted"] >= pairs["p"] - 1e-12).all()
-    none = compare_fuels(fit, adjust="none", df="kenward-roger")
+    none = compare_fuels(fit, multiplicity="none", df="kenward-roger")
     assert (none["low"] == none["low_alone"]).all()
 
 
@@ -100,3 +100,9 @@ def test_a_limit_beyond_all_numbers_is_infinite_and_no_warning():
     fit = fit_repeats(burns, scale="log")
     with np.errstate(all="raise"):
         assert back(fit, np.array([0.0, 800.0])).tolist() == [1.0, np.inf]
+
+
+def test_the_pair_of_one_sided_tests_has_limits_of_its_own():
+    assert verdict_of(-6, 4, 5.0, (-4.5, 3)).verdict == "the same within the margin"
+    assert verdict_of(1, 6, 5.0, (1.5, 4.5)).verdict == "different, but too little to matter"
+    assert verdict_of(-6, 4, 5.0, (-5.5, 3)).verdict == "not settled"

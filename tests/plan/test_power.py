@@ -43,30 +43,30 @@ def test_days_that_every_fuel_shares_cost_nothing_but_degrees_of_freedom() -> No
 def test_zero_excluded_is_the_noncentral_t() -> None:
     design, known = Design(4, 3, 3), balanced(4, 3, 3, SDS)
     for difference in (0.0, 10.0, 25.0):
-        power = power_of(design, SDS, difference, adjust="none")
+        power = power_of(design, SDS, difference, multiplicity="none")
         t, shift = stats.t.ppf(0.975, known.df), difference / known.se
         exact = stats.nct.sf(t, known.df, shift) + stats.nct.cdf(-t, known.df, shift)
         assert chance_of(power, difference) == pytest.approx(exact, abs=5e-4)
 
 
 def test_tukeys_multiplier_is_that_of_the_studentised_range() -> None:
-    power = power_of(Design(5, 3, 2), SDS, 0.0, adjust="tukey")
+    power = power_of(Design(5, 3, 2), SDS, 0.0, multiplicity="tukey")
     known = balanced(5, 3, 2, SDS)
     exact = stats.studentized_range.ppf(0.95, 5, known.df) / np.sqrt(2) * known.se
     median = exact * np.sqrt(stats.chi2.median(known.df) / known.df)
     assert power["half_width"].iloc[0] == pytest.approx(median, rel=1e-3)
-    dunnett = power_of(Design(5, 3, 2), SDS, 0.0, adjust="dunnett")
+    dunnett = power_of(Design(5, 3, 2), SDS, 0.0, multiplicity="dunnett")
     assert dunnett["half_width"].iloc[0] < power["half_width"].iloc[0]
 
 
 def test_a_control_fuel_that_burns_more_is_known_better() -> None:
     order = run_order(list("abcd"), 3, 2, 3, seed=1, control="a")
     sds = SDS | {"day": 4.0}
-    against = power_of(order, sds, 15.0, adjust="dunnett", control="a")
-    pairs = power_of(order, sds, 15.0, adjust="tukey")
+    against = power_of(order, sds, 15.0, multiplicity="dunnett", control="a")
+    pairs = power_of(order, sds, 15.0, multiplicity="tukey")
     assert against["se"].iloc[0] < pairs["se"].iloc[0]
     assert chance_of(against, 15.0) > chance_of(pairs, 15.0)
-    two = power_of(Design(2, 3, 2), SDS, 10.0, adjust="dunnett")["chance"]
+    two = power_of(Design(2, 3, 2), SDS, 10.0, multiplicity="dunnett")["chance"]
     assert two.to_numpy() == pytest.approx(power_of(Design(2, 3, 2), SDS, 10.0)["chance"].to_numpy())
 
 
@@ -106,7 +106,7 @@ def test_units_do_not_matter() -> None:
 
 
 def test_burns_of_one_bag_are_seen_to_promise_too_much() -> None:
-    power = power_of(Design(4, 1, 6), SDS, 0.0, adjust="none")
+    power = power_of(Design(4, 1, 6), SDS, 0.0, multiplicity="none")
     assert chance_of(power, 0.0) > 0.3  # an error of 5 % is claimed: pseudo-replication
 
 

@@ -317,11 +317,11 @@ def _judged(
             schema.COMPARISONS,
             [
                 _compared(spec, a, b, centre, se * np.sqrt(2), df, t, q, margin, bags, burns)
-                | {"adjust": adjust}
+                | {"multiplicity": multiplicity}
                 for a, b in group
             ],
         )
-        for group, adjust in ((family, "dunnett" if control else "tukey"), (pairs, "tukey"))
+        for group, multiplicity in ((family, "dunnett" if control else "tukey"), (pairs, "tukey"))
     )
     sds = {"bag": spread * 0.6, "burn": spread * 0.8}
     components = table(
@@ -405,7 +405,7 @@ def _compared(
         "n_b": bags * burns,
         "bags_a": bags,
         "bags_b": bags,
-        "adjust": "tukey",
+        "multiplicity": "tukey",
         "method": "bag means",
         "level": 0.95,
         "unit": spec.unit,

@@ -221,7 +221,7 @@ def test_unknown_choices_are_listed(burns):
     assert text.count("Name one of them") == 3
     fit = fit_repeats(burns)
     assert "best, kenward-roger or satterthwaite" in refusal(fuel_means, fit, df="z")
-    assert "tukey, dunnett, holm or none" in refusal(compare_fuels, fit, adjust="bonferroni")
+    assert "tukey, dunnett, holm or none" in refusal(compare_fuels, fit, multiplicity="bonferroni")
     assert "'F9'" in refusal(compare_fuels, fit, ("control", "F9"))
     assert "above zero" in refusal(compare_fuels, fit, margin=-1)
     assert "Kenward–Roger of a fit by ML" in refusal(

@@ -109,7 +109,7 @@ def test_multivariate_t(name, key, df):
         return
     got = compare_fuels(fit, ("control", control[0]["control"]), df=df)
     assert list(got["a"]) == [row["level"] for row in control]
-    assert set(got["adjust"]) == {"dunnett"}
+    assert set(got["multiplicity"]) == {"dunnett"}
     assert_allclose(got["p_adjusted"], column(control, "mvt_highacc", "p"), atol=1e-4)
     if fit.scale == "plain":
         want = column(control, "mvt_highacc", "lower")
@@ -231,10 +231,10 @@ def test_iso5725(name):
 @pytest.mark.parametrize("name", with_key("multcomp"))
 def test_multcomp(name):
     fit = fitted(name)
-    for key, adjust in (("tukey", "tukey"), ("dunnett", "dunnett")):
+    for key, multiplicity in (("tukey", "tukey"), ("dunnett", "dunnett")):
         want = get(name, "multcomp")[key]
         pairs = [tuple(row["contrast"].split(" - ")) for row in want]
-        got = compare_fuels(fit, pairs, adjust, df="kenward-roger")
+        got = compare_fuels(fit, pairs, multiplicity, df="kenward-roger")
         assert_allclose(got["p_adjusted"], column(want, "p"), atol=2e-3)
 
 

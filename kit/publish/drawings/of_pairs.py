@@ -34,10 +34,10 @@ def family_words(facts: Facts, metric: str) -> str:
     """Return over what the intervals of a metric's comparisons hold."""
     table = facts.rows("comparisons", metric)
     size = int(table["family"].iloc[0]) if "family" in table and len(table) else len(table)
-    adjust = str(table["adjust"].iloc[0]) if len(table) else "none"
+    multiplicity = str(table["multiplicity"].iloc[0]) if len(table) else "none"
     if size <= 1:
         return "for this one comparison"
-    return ADJUSTED.get(adjust, ADJUSTED["none"]).format(n=size)
+    return ADJUSTED.get(multiplicity, ADJUSTED["none"]).format(n=size)
 
 
 def pairs_table(facts: Facts, metric: str) -> pd.DataFrame:

@@ -227,8 +227,8 @@ def _seeds(facts: Facts) -> str:
 def sources_cited(facts: Facts) -> Iterable[str]:
     """Return the standards and papers that what was done rests on."""
     said = " ".join([*methods_used(facts), *facts.table("components")["method"].dropna()]).lower()
-    adjust = set(map(str, facts.table("comparisons")["adjust"].dropna()))
-    wanted = {"always", *adjust}
+    multiplicity = set(map(str, facts.table("comparisons")["multiplicity"].dropna()))
+    wanted = {"always", *multiplicity}
     wanted |= {key for key in ("kenward", "satterthwaite", "large-sample") if key in said}
     wanted |= {"curves"} if facts.banded else set()
     wanted |= {"equivalence"} if facts.trial.margins else set()

@@ -69,8 +69,8 @@ def methods_used(facts: Facts) -> list[str]:
 
 def _intervals(facts: Facts) -> str:
     used = " and ".join(methods_used(facts)) or "the fitted model"
-    adjust = dict.fromkeys(map(str, facts.table("comparisons")["adjust"].dropna()))
-    families = "; ".join(ADJUST.get(name, name) for name in adjust)
+    multiplicity = dict.fromkeys(map(str, facts.table("comparisons")["multiplicity"].dropna()))
+    families = "; ".join(ADJUST.get(name, name) for name in multiplicity)
     family = f" Families of comparisons: {families}." if families else ""
     return f"Intervals are {facts.percent} intervals made for few bags and burns ({used}).{family}"
 

@@ -142,7 +142,7 @@ def _p_shown(p: float) -> str:
 
 def _p_words(facts: Facts, metric: str) -> str:
     alone = family_words(facts, metric).startswith("for this one") or (
-        str(facts.rows("comparisons", metric)["adjust"].iloc[0]) == "none"
+        str(facts.rows("comparisons", metric)["multiplicity"].iloc[0]) == "none"
     )
     return "chance of so large a difference were there none" + (
         "" if alone else ", adjusted like the interval"

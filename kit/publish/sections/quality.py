@@ -175,13 +175,12 @@ def _bounds_compared(facts: Facts) -> Html | None:
         fuels=[f"{facts.name(a)} and {facts.name(b)}" for a, b in zip(rows["a"], rows["b"], strict=True)],
     )
     named = {
-        "verdict": "bounds as bounds",
-        "verdict_face": "bounds taken at face value",
+        "verdict": "verdict",
         "verdict_left_out": "those burns left out",
     }
     columns = [Col("fuels", "Fuels", kind="head"), Col("label", "measure")]
     columns += [Col(name, words) for name, words in named.items() if name in made]
-    note = "Where the three do not agree the verdict is 'not settled'."
+    note = "The verdict takes a bound as a bound: at least, or at most. Leaving those burns out is shown beside it."
     return table(made, "Verdicts where a burn is known by a bound only", columns, note=note)
 
 

@@ -1,0 +1,191 @@
+"""Whether the fuels differ at all, and which of them can be the best."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import optimize, special
+
+from kit.errors import KitError, Problem
+from kit.judge.means import back
+from kit.schema import BEST
+from kit.variance import RepeatFit
+from kit.variance.censored_profile import imputed
+from kit.variance.covariance import DfMethod, contrasts, f_test
+
+Array = npt.NDArray[np.float64]
+
+ORDER = [column.name for column in BEST]
+_FACTOR = np.linspace(-6.5, 6.5, 131)
+_SPREAD_NODES = 48
+_SAME = 6
+"""Decimals of a correlation that count."""
+
+
+def fuels_differ(fit: RepeatFit, df: DfMethod = "kenward-roger") -> pd.DataFrame:
+    """Return the F test of no difference between any of the means (schema.OVERALL without metric), or no row.
+
+    Notes
+    -----
+    Kenward & Roger (1997). With values known as bounds the means and their covariance are those of the likelihood
+    with bounds, the degrees of freedom those of the same burns with the expected values in their place.
+    """
+    known = np.flatnonzero(~np.isnan(fit.estimate.beta[0, : len(fit.labels)]))
+    if not fit.has_spread or len(known) < 2 or fit.design.apart.any():
+        return pd.DataFrame()
+    L = np.zeros((len(known) - 1, fit.design.p))
+    L[:, known[0]] = -1.0
+    L[np.arange(len(L)), known[1:]] = 1.0
+    try:
+        test = f_test(imputed(fit) if fit.censored is not None else fit, L, df)
+    except (KitError, np.linalg.LinAlgError):
+        return pd.DataFrame()
+    f, p, method = test.F, test.p, test.method
+    if fit.censored is not None:
+        difference = L @ np.nan_to_num(fit.estimate.beta[0])
+        spread = L @ np.nan_to_num(fit.censored.covariance) @ L.T
+        f = test.scaling * float(difference @ np.linalg.solve(spread, difference)) / len(L)
+        p = float(special.fdtrc(test.num_df, test.den_df, f))
+        method = f"Wald with bounds, degrees of freedom of {test.method}"
+    return pd.DataFrame([{"f": f, "df1": test.num_df, "df2": test.den_df, "p": p, "method": method}])
+
+
+def best_fuels(
+    fit: RepeatFit, better: Literal["more", "less"] = "more", level: float = 0.95, df: DfMethod = "best"
+) -> pd.DataFrame:
+    """Return for each fuel by how much it differs from the best of the others, and whether it can be the best.
+
+    Parameters
+    ----------
+    better
+        Whether larger ('more') or smaller ('less') values are better.
+    level
+        Confidence of all statements together.
+
+    Returns
+    -------
+    fuel, mean, difference (ratio on the log scale) to the best of the others, low, high, can_be_best, and how it
+    was made. A fuel that can be the best has limits on both sides of equality; one that cannot falls short at most by
+    the far limit. A fuel of which only bounds are known is not ruled out, and has no limits. No row where the
+    fuels cannot be told from days, or nothing was repeated.
+
+    Raises
+    ------
+    KitError
+        With fewer than two means, or another word for `better`.
+
+    Notes
+    -----
+    Multiple comparisons with the best, constrained (Hsu 1984; 1996, section 4.2): with every fuel in turn as the
+    control, one-sided limits by the multivariate t of its differences.
+
+    Examples
+    --------
+    >>> best_fuels(fit, "more").query("can_be_best")["fuel"]  # doctest: +SKIP
+    """
+    if better not in ("more", "less"):
+        raise KitError(Problem("refuse", "better", f"'{better}'", "more or less", "Name one of them."))
+    known = np.flatnonzero(~np.isnan(fit.estimate.beta[0, : len(fit.labels)]))
+    if len(fit.labels) < 2:
+        found, expected = f"one fuel ({fit.labels[0]})", "two fuels or more"
+        raise KitError(Problem("refuse", "table", found, expected, "There is nothing to be the best of."))
+    if not fit.has_spread or fit.design.apart.any() or len(known) < 2:
+        return pd.DataFrame(columns=ORDER[1:])
+    sign = 1.0 if better == "more" else -1.0
+    difference, reach, method = _against_each(fit, known, sign, level, df)
+    np.fill_diagonal(difference, np.inf)
+    high = np.maximum((difference + reach).min(axis=1), 0.0)
+    possible = np.flatnonzero(high > 0)
+    nearest = difference.min(axis=1)
+    low = np.zeros(len(known))
+    for place in range(len(known)):
+        rivals = possible[possible != place]
+        if len(rivals):
+            low[place] = min(0.0, float((difference[place, rivals] - reach[rivals, place]).min()))
+    ends = (low, high) if better == "more" else (-high, -low)
+    numbers = {name: np.full(len(fit.labels), np.nan) for name in ("estimate", "low", "high")}
+    for name, values in zip(numbers, (sign * nearest, *ends), strict=True):
+        numbers[name][known] = back(fit, values)
+    can = np.ones(len(fit.labels), dtype=np.bool_)
+    can[known] = high > 0
+    frame = pd.DataFrame(
+        {
+            "better": better,
+            "fuel": list(fit.labels),
+            "mean": back(fit, fit.estimate.beta[0, : len(fit.labels)]),
+            "ratio" if fit.scale == "log" else "difference": numbers["estimate"],
+            "low": numbers["low"],
+            "high": numbers["high"],
+            "can_be_best": can,
+            "multiplicity": "best",
+            "method": method,
+            "level": level,
+            "scale": fit.scale,
+        }
+    )
+    return frame[[name for name in ORDER if name in frame]]
+
+
+def _against_each(
+    fit: RepeatFit, known: npt.NDArray[np.int64], sign: float, level: float, df: DfMethod
+) -> tuple[Array, Array, str]:
+    """Return differences of fuel (row) less fuel (column), and the one-sided reach with the row's as control."""
+    size = len(known)
+    difference, reach, method = np.zeros((size, size)), np.zeros((size, size)), ""
+    critical: dict[bytes, Array] = {}
+    for row, own in enumerate(known):
+        others = np.delete(np.arange(size), row)
+        L = np.zeros((len(others), fit.design.p))
+        L[:, own], L[np.arange(len(others)), known[others]] = 1.0, -1.0
+        found = contrasts(fit, L, df, level)
+        factor, freedom = _one_factor(found.covariance[0]), np.round(found.df[0], _SAME)
+        key = np.sort(np.round(factor, _SAME)).tobytes() + freedom.tobytes()
+        if key not in critical:
+            critical[key] = _one_sided(factor, freedom, level)
+        difference[row, others] = sign * found.estimate[0]
+        reach[row, others] = critical[key] * found.se[0]
+        method = found.method
+    return difference, reach, method
+
+
+def _one_factor(covariance: Array) -> Array:
+    """Return b of the correlations ρ_ij = b_i b_j that lie nearest: exact where the means are independent."""
+    sd = np.sqrt(np.diag(covariance))
+    correlation = covariance / np.outer(sd, sd)
+    if len(correlation) == 1:
+        return np.zeros(1)
+    b = np.full(len(correlation), np.sqrt(0.5))
+    for _ in range(200):
+        values, vectors = np.linalg.eigh(correlation - np.diag(1 - b * b))
+        lead = vectors[:, -1] * np.sqrt(max(float(values[-1]), 0.0))
+        new = np.clip(lead * np.sign(lead.sum() or 1.0), -0.99, 0.99)
+        if np.abs(new - b).max() < 1e-9:
+            break
+        b = new
+    return b
+
+
+def _one_sided(b: Array, df: Array, level: float) -> Array:
+    """Return c with P(max T ≤ c) = level for ρ_ij = b_i b_j: E over χ of ∫ φ(z) Π Φ((cs − b_i z)/√(1 − b_i²)) dz."""
+    factors, counts = np.unique(np.round(b, _SAME), return_counts=True)
+    density = np.exp(-(_FACTOR**2) / 2)
+    density /= density.sum()
+    x, w = np.polynomial.legendre.leggauss(_SPREAD_NODES)
+
+    def holds(c: float, nu: float) -> float:
+        s = np.sqrt(2 * special.gammaincinv(nu / 2, (x + 1) / 2) / nu)
+        inside = np.ones((_SPREAD_NODES, len(_FACTOR)))
+        for factor, count in zip(factors, counts, strict=True):
+            at = (c * s[:, None] - factor * _FACTOR) / np.sqrt(1 - factor * factor)
+            inside *= special.ndtr(at) ** count
+        return float((w / 2) @ (inside @ density))
+
+    def root(nu: float) -> float:
+        top = -special.stdtrit(nu, (1 - level) / len(b))
+        return float(optimize.brentq(lambda c: holds(c, nu) - level, 0.0, top + 1e-6, xtol=1e-8))
+
+    solved = {nu: root(max(nu, 0.5)) for nu in np.unique(df)}
+    return np.array([solved[nu] for nu in df])

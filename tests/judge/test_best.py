@@ -1,0 +1,91 @@
+"""Whether fuels differ at all, and which can be the best."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from kit.errors import KitError
+from kit.judge import best_fuels, compare_fuels, fuels_differ
+from kit.judge.best import _one_sided
+from kit.variance import fit_repeats
+from tests.judge.made import burns_table
+
+
+@pytest.mark.parametrize(("comparisons", "df", "critical"), [(3, 8, 2.42), (5, 12, 2.50), (1, 8, 1.860)])
+def test_one_sided_critical_values_are_dunnett_s(comparisons, df, critical):
+    found = _one_sided(np.full(comparisons, np.sqrt(0.5)), np.array([float(df)]), 0.95)
+    assert found[0] == pytest.approx(critical, abs=0.006)
+
+
+def test_critical_values_hold_for_unequal_correlations():
+    b, df = np.array([0.3, 0.6, 0.8]), 9.0
+    c = _one_sided(b, np.array([df]), 0.95)[0]
+    rng = np.random.default_rng(1)
+    z = b * rng.standard_normal((400_000, 1)) + np.sqrt(1 - b**2) * rng.standard_normal((400_000, 3))
+    t = z / np.sqrt(rng.chisquare(df, (400_000, 1)) / df)
+    assert (t.max(axis=1) <= c).mean() == pytest.approx(0.95, abs=0.0015)
+
+
+def test_far_ahead_only_one_can_be_the_best_and_says_by_how_much_the_rest_fall_short():
+    fit = fit_repeats(burns_table(step=20.0))
+    most, least = best_fuels(fit, "more"), best_fuels(fit, "less")
+    assert list(most.loc[most["can_be_best"], "fuel"]) == ["fuel 3"]
+    assert list(least.loc[least["can_be_best"], "fuel"]) == ["fuel 0"]
+    first = most.set_index("fuel").loc["fuel 3"]
+    assert first["low"] == 0 < first["difference"] < first["high"]
+    rest = most[most["fuel"] != "fuel 3"]
+    assert (rest["high"] == 0).all()
+    assert (rest["low"] < rest["difference"]).all()
+    assert least.set_index("fuel").loc["fuel 0", "difference"] < 0
+
+
+def test_what_can_be_best_agrees_with_tukey_where_fuels_are_alike():
+    fit = fit_repeats(burns_table(step=0.0))
+    assert best_fuels(fit)["can_be_best"].all()
+    assert fuels_differ(fit)["p"].iloc[0] > 0.05
+
+
+def test_ratios_on_the_log_scale_stand_against_one():
+    burns = burns_table(step=3.0).assign(value=lambda rows: np.exp(rows["value"] / 10))
+    best = best_fuels(fit_repeats(burns, scale="log"), "less")
+    assert list(best.columns)[3] == "ratio"
+    assert ((best["low"] <= 1) & (best["high"] >= 1)).all()
+    assert best.set_index("fuel")["can_be_best"]["fuel 0"]
+
+
+def test_a_fuel_of_bounds_alone_is_not_ruled_out():
+    burns = burns_table(step=20.0)
+    burns.loc[burns["fuel"] == "fuel 1", "status"] = "at least"
+    best = best_fuels(fit_repeats(burns, status="status")).set_index("fuel")
+    assert best.loc["fuel 1", "can_be_best"]
+    assert np.isnan(best.loc["fuel 1", "low"])
+    assert not best.loc["fuel 0", "can_be_best"]
+
+
+def test_the_f_test_is_the_classical_one_of_a_balanced_design():
+    burns = burns_table(bag_sd=2.0)
+    fit = fit_repeats(burns)
+    assert "bag" in fit.names
+    means = burns.groupby(["fuel", "bag"])["value"].mean()
+    groups = [own.to_numpy() for _, own in means.groupby(level=0)]
+    f, p = stats.f_oneway(*groups)
+    row = fuels_differ(fit).iloc[0]
+    assert (row["f"], row["p"]) == (pytest.approx(f, rel=1e-6), pytest.approx(p, rel=1e-5))
+    assert (row["df1"], row["df2"]) == (3, pytest.approx(8))
+
+
+def test_another_word_for_better_is_refused():
+    with pytest.raises(KitError, match="more or less"):
+        best_fuels(fit_repeats(burns_table()), "hotter")
+
+
+def test_simultaneous_limits_for_the_same_are_narrower_and_settle_more():
+    fit = fit_repeats(burns_table(step=0.1))
+    pairs = compare_fuels(fit)
+    assert (pairs["low_equivalence"] > pairs["low"]).all()
+    assert (pairs["high_equivalence"] < pairs["high"]).all()
+    wide = pairs[["low", "high"]].abs().max(axis=1)
+    inner = pairs[["low_equivalence", "high_equivalence"]].abs().max(axis=1)
+    place = int((wide - inner).idxmax())
+    margin = float((wide[place] + inner[place]) / 2)
+    assert compare_fuels(fit, margin=margin)["verdict"][place] == "the same within the margin"
