@@ -162,6 +162,20 @@ def _start(out: Out, folder: Path, more: tuple[Path, ...], sources: tuple[Path, 
     return DONE
 
 
+@_verb("keys", "keys thresholds")
+@click.argument("word", default="")
+def _keys(out: Out, word: str) -> int:
+    """What the keys of trial.toml mean, with default and unit.
+
+    All of them, or those that WORD is about: a key, a table, or a word of a meaning.
+    """
+    from kit.trial.keys import as_records, explained_keys, keys_text
+
+    keys = explained_keys(word)
+    out.say(keys_text(keys), keys=as_records(keys))
+    return DONE
+
+
 @_verb("plan", "plan spring")
 @click.argument("folder", type=FOLDER)
 def _plan(out: Out, folder: Path) -> int:

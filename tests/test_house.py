@@ -101,7 +101,7 @@ def top_level_imports(path: Path) -> list[tuple[str, list[str]]]:
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_files_are_small(path):
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 600
 
 
 def function_lengths() -> dict[str, int]:

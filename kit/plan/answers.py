@@ -15,6 +15,7 @@ from kit.plan.spreads import ASSUMED_HINT, Spread, assumed, from_earlier
 from kit.plan.timetable import Hours
 from kit.schema import Metric
 from kit.trial import Trial, open_run
+from kit.trial.earlier import lender_folders
 from kit.trial.trial_file import read_trial
 
 BAGS, BURNS, MOST_BURNS = 3, 2, 4
@@ -81,7 +82,7 @@ def planned_metrics(
     KitError
         Where none has both.
     """
-    folders = list(earlier) or [folder / name for name in trial.model.borrow_from]
+    folders = list(earlier) or lender_folders(folder, trial.model.borrow_from)
     found = []
     for metric_id in trial.primary:
         metric, margin = trial.metric(metric_id), trial.margins.get(metric_id)

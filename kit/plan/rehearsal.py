@@ -21,6 +21,7 @@ from kit.plan.simulated_plan import write_simulated_plan
 from kit.plan.timetable import Hours
 from kit.trial import read_plan
 from kit.trial.decode import read_text
+from kit.trial.models import ALL_ALIKE
 
 REMARK = (
     "# SIMULATED: a rehearsal of the plan in the folder above, seed {seed}. Nothing here was burnt; the\n"
@@ -86,7 +87,8 @@ def rehearsal_text(text: str, seed: int) -> str:
     table["logger"] = [{"id": "simulated", "columns": columns}]
     borrowed = table.get("model", {}).get("borrow_from")
     if borrowed:
-        names = [borrowed] if isinstance(borrowed, str) else borrowed
+        listed = [borrowed] if isinstance(borrowed, str) else borrowed
+        names = [name for name in listed if name != ALL_ALIKE]  # beside a rehearsal stand none but rehearsals
         table["model"]["borrow_from"] = [name if Path(name).is_absolute() else f"../{name}" for name in names]
     return REMARK.format(seed=seed) + tomli_w.dumps(table)
 

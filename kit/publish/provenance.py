@@ -18,7 +18,15 @@ from kit.publish.leaned_on import leaned_on
 
 SIMULATED: Final = "SIMULATED.txt"
 """The note that a folder of simulated burns carries, wherever it goes."""
-SHEETS: Final = ("trial.toml", "burns.csv", "events.csv", "scores.csv", "plan/plan.toml", SIMULATED)
+SHEETS: Final = (
+    "trial.toml",
+    "burns.csv",
+    "events.csv",
+    "scores.csv",
+    "notes.md",
+    "plan/plan.toml",
+    SIMULATED,
+)
 NOTE: Final = "origin.json"
 LIBRARIES: Final = (
     "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pyarrow", "pydantic", "latex2mathml",

@@ -95,6 +95,11 @@ def _references(trial: Trial, places: Places, faults: Faults, lost: Set[str]) ->
     named += [
         (("bag", n, "fuel"), bag.fuel, "the id of a [[fuel]]", fuels) for n, bag in enumerate(trial.bags)
     ]
+    named += [
+        (("trial", "pairs", n, side), fuel, "the id of a [[fuel]]", fuels)
+        for n, pair in enumerate(trial.pairs)
+        for side, fuel in enumerate(pair)
+    ]
     for loc, word, what, known in named:
         if word is not None and known and word not in known and not lost & {"fuel", "probe"}:
             _note_unknown(faults, places.where(loc), word, what, known)

@@ -103,11 +103,16 @@ def toml_text(text: str) -> str:
     return json.dumps(visible(text), ensure_ascii=False)  # JSON's strings are TOML's basic strings
 
 
+def without_hidden(text: str) -> str:
+    """Return a text without the characters that steer a terminal, turn text or hide it; line ends stay."""
+    return _UNSEEN.sub("", text)
+
+
 def clean_text(text: str) -> tuple[str, bool]:
     """Return text composed, trimmed and without unseen characters, and whether there were any."""
     if text.isascii() and text.isprintable():
         return text.strip(), False
-    bare = _UNSEEN.sub("", text)
+    bare = without_hidden(text)
     return unicodedata.normalize("NFC", bare).strip(), bare != text
 
 

@@ -9,14 +9,29 @@ from typing import Any, Final
 
 from kit.errors import KitError, Problem
 from kit.schema import RESULTS_SCHEMA
+from kit.trial.models import ALL_ALIKE
 
 BORROWED: Final = "borrowed"
 """Folder of a bundle that holds what its trial borrowed from others."""
 
 
 def lender_folders(folder: str | Path, names: Iterable[str]) -> list[Path]:
-    """Return where the run folders that a trial borrows from stand: as copies in a bundle, else as it names them."""
-    return [_copy(Path(folder), place) or Path(folder) / name for place, name in enumerate(names, 1)]
+    """Return where the run folders that a trial borrows from stand: as copies in a bundle, else as it names them.
+
+    "all alike" names every folder with a report that stands beside this one; whether it was measured alike is for
+    whoever borrows to judge.
+    """
+    root, listed = Path(folder), list(names)
+    if listed == [ALL_ALIKE]:
+        copies = sorted((root / BORROWED).glob("[0-9]*"), key=lambda place: int(place.name))
+        return [lent for place in copies if (lent := _copy(root, int(place.name)))] or _beside(root)
+    return [_copy(root, place) or root / name for place, name in enumerate(listed, 1)]
+
+
+def _beside(folder: Path) -> list[Path]:
+    own = folder.resolve()
+    there = sorted(place for place in own.parent.iterdir() if place != own and place.is_dir())
+    return [place for place in there if any(place.glob("reports/[!.]*/results.json"))]
 
 
 def _copy(folder: Path, place: int) -> Path | None:

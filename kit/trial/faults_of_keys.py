@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any, get_args
 
@@ -12,7 +13,7 @@ from kit.errors import Faults, did_you_mean
 from kit.trial.decode import visible
 from kit.trial.models import TrialFile
 from kit.trial.places import Places
-from kit.trial.units import QuantityError
+from kit.trial.units import QuantityError, split_quantity
 
 Loc = tuple[str | int, ...]
 
@@ -61,7 +62,7 @@ def note_fault(error: Any, places: Places, faults: Faults) -> None:
         faults.refuse(where, shown(error["input"]), f"one of: {_listed(choices)}", remedy)
     else:
         found, expected = _found_and_expected(error)
-        faults.refuse(where, found, expected, "Write the value as expected.")
+        faults.refuse(where, found, expected, _rewritten(loc[-1], error) or f"Write {expected}.")
 
 
 def _a_key_of(places: Places, loc: Loc) -> str:
@@ -83,6 +84,16 @@ def _found_and_expected(error: Any) -> tuple[str, str]:
         return shown(error["input"]), f"a number {words} {error['ctx'][key]:g}"
     message = error["msg"][:1].lower() + error["msg"][1:]
     return shown(error["input"]), _KINDS.get(error["type"], message)
+
+
+def _rewritten(key: object, error: Any) -> str:
+    """Return what to write where a number was put in quotes, with a decimal comma or its unit."""
+    written = error["input"]
+    parts = split_quantity(written) if isinstance(written, str) else None
+    if error["type"] not in ("float_type", "int_type") or parts is None:
+        return ""
+    number = re.match(r"\s*([+-]?[0-9]+(?:[.,][0-9]+)?)", written.replace("−", "-"))
+    return f"Write {key} = {number[1].replace(',', '.')}." if number else ""
 
 
 def keys_at(loc: Loc) -> list[str]:

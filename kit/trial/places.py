@@ -9,6 +9,8 @@ from kit.trial.decode import visible
 from kit.trial.toml_lines import line_of
 
 Loc = tuple[str | int, ...]
+LONGEST = 60
+"""Letters of a key that a message shows."""
 ARRAYS = frozenset({"fuel", "bag", "setting", "cook", "probe", "logger"})
 TABLES = ARRAYS | {"trial", "charge", "metrics", "margins", "model", "cleaning", "plan"}
 
@@ -27,7 +29,7 @@ class Places:
         """Return 'trial.toml, line 12, [[fuel]] 2, key price'."""
         line = line_of(self._lines, loc)
         rest = loc[2:] if _is_item(loc) else loc[1:]
-        key = ".".join(part if isinstance(part, str) else str(part + 1) for part in rest)
+        key = ".".join(part[:LONGEST] if isinstance(part, str) else str(part + 1) for part in rest)
         words = [self._name, line and f"line {line}", self.table(loc), key and f"key {key}"]
         return visible(", ".join(str(word) for word in words if word))
 
@@ -37,7 +39,7 @@ class Places:
             return f"[[{loc[0]}]] {int(loc[1]) + 1}"
         if len(loc) == 1 and loc[0] not in TABLES:
             return "the file"
-        return f"[[{loc[0]}]]" if loc[0] in ARRAYS else f"[{loc[0]}]"
+        return f"[[{loc[0]}]]" if loc[0] in ARRAYS else f"[{str(loc[0])[:LONGEST]}]"
 
 
 def _is_item(loc: Loc) -> bool:

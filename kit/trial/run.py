@@ -9,17 +9,19 @@ import pandas as pd
 
 from kit.errors import Faults, KitError, Problem, did_you_mean
 from kit.trial.burn_sheet import read_burn_sheet
-from kit.trial.decode import toml_text
+from kit.trial.decode import read_text, toml_text, without_hidden
 from kit.trial.earlier import lender_folders
 from kit.trial.faults_of_keys import shown
 from kit.trial.logs import LOGS, log_names, stays_inside
+from kit.trial.models import ALL_ALIKE
 from kit.trial.plan_file import NAME as PLAN
 from kit.trial.plan_file import Plan, read_plan
 from kit.trial.side_sheets import read_events, read_scores
 from kit.trial.trial import Trial
 from kit.trial.trial_file import read_trial
 
-FILES = ("trial.toml", "burns.csv", "events.csv", "scores.csv", LOGS, PLAN)
+OWN_WORDS = "notes.md"
+FILES = ("trial.toml", "burns.csv", "events.csv", "scores.csv", OWN_WORDS, LOGS, PLAN)
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +42,8 @@ class Run:
         What a person should know and that is no fault, a sentence each.
     plan
         The plan as written, None where there is none.
+    own_words
+        What the tester wrote into notes.md, as Markdown; '' where there is none.
     """
 
     folder: Path
@@ -49,6 +53,7 @@ class Run:
     scores: pd.DataFrame
     notes: tuple[str, ...] = ()
     plan: Plan | None = None
+    own_words: str = ""
 
     @property
     def is_interim(self) -> bool:
@@ -94,9 +99,10 @@ def open_run(path: str | Path) -> Run:
     if trial is not None:
         _borrowed_are_there(folder, trial, faults)
     plan = _plan(folder, faults)
+    own_words = _own_words(folder, faults)
     faults.settle()
     assert trial is not None and burns is not None
-    return Run(folder, trial, burns, events, scores, tuple(notes), plan)
+    return Run(folder, trial, burns, events, scores, tuple(notes), plan, own_words)
 
 
 def fuel_ids(path: str | Path, *words: str) -> tuple[str, ...]:
@@ -156,11 +162,23 @@ def _note_no_trial(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> 
 
 
 def _borrowed_are_there(folder: Path, trial: Trial, faults: Faults) -> None:
-    names = trial.model.borrow_from
+    names = trial.model.borrow_from if trial.model.borrow_from != (ALL_ALIKE,) else ()
     for name, place in zip(names, lender_folders(folder, names), strict=True):
         if not place.is_dir():
             expected, remedy = "a run folder, its path from this one", "Correct the path, or take it out."
             faults.refuse("trial.toml, [model], key borrow_from", shown(name), expected, remedy)
+
+
+def _own_words(folder: Path, faults: Faults) -> str:
+    path = folder / OWN_WORDS
+    if not path.is_file():
+        return ""
+    try:
+        text, _ = read_text(path, OWN_WORDS)
+    except KitError as error:
+        faults.take(error)
+        return ""
+    return without_hidden(text.replace("\r\n", "\n").replace("\r", "\n")).strip()
 
 
 def _plan(folder: Path, faults: Faults) -> Plan | None:

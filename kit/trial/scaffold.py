@@ -132,7 +132,7 @@ def _fill(place: Path, files: Sequence[Path]) -> None:
         shutil.copyfile(path, place / LOGS / name)
     fuels = guessed_fuels(names)
     guessed = list(dict.fromkeys(fuel for fuel in fuels if fuel))
-    (place / "trial.toml").write_text(trial_text(guessed, bool(files)), encoding="utf-8", newline="\n")
+    (place / "trial.toml").write_text(trial_text(guessed), encoding="utf-8", newline="\n")
     (place / "burns.csv").write_text(_burn_sheet(names, fuels), encoding="utf-8", newline="")
 
 

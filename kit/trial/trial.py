@@ -58,6 +58,8 @@ class Trial:
         The cookers named, none or one or several.
     thresholds
         In °C, as they stand in metric ids (`threshold_ids`).
+    pairs
+        Pairs of fuels, by id, that were asked about beforehand.
     primary
         Ids of the metrics the verdicts are about, thresholds in them in °C.
     declared
@@ -81,6 +83,7 @@ class Trial:
     currency: str = ""
     show: Literal["metric", "us", "both"] = "metric"
     control_fuel: str | None = None
+    pairs: tuple[tuple[str, str], ...] = ()
     corrects: str = ""
     charge: Charge = field(default_factory=Charge)
     thresholds: tuple[float, ...] = DEFAULT_THRESHOLDS

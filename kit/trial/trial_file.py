@@ -22,6 +22,8 @@ from kit.trial.trial import Trial
 NAME = "trial.toml"
 LARGEST = 1_000_000
 DEEPEST = 8
+MOST_PARTS = 64
+"""Parts of a dotted key: what a reader of TOML makes of twenty thousand takes gigabytes."""
 ROUNDS = 12
 """Faulty keys are left out and the rest is read again, at most so often."""
 
@@ -50,6 +52,10 @@ def parse_toml(text: str, faults: Faults, name: str = NAME) -> dict[str, Any] | 
     if len(text) > LARGEST:
         faults.refuse(name, "more than a million characters", "a trial file", "Keep data out of it.")
         return None
+    if (number := _line_of_many_parts(text)) is not None:
+        where, remedy = f"{name}, line {number}", "Take the dotted key out."
+        faults.refuse(where, f"a key of more than {MOST_PARTS} parts", "a key as `start` writes it", remedy)
+        return None
     try:
         tables = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
@@ -59,6 +65,16 @@ def parse_toml(text: str, faults: Faults, name: str = NAME) -> dict[str, Any] | 
         faults.refuse(name, "tables in tables in tables", "tables as `start` writes them", "Take them out.")
         return None
     return tables
+
+
+def _line_of_many_parts(text: str) -> int | None:
+    for number, line in enumerate(text.split("\n"), start=1):
+        if line.count(".") > MOST_PARTS:
+            bare = re.sub(r""""(?:[^"\\]|\\.)*"|'[^']*'""", "q", line).partition("#")[0]
+            joined = bare.replace(" ", "").replace("\t", "")
+            if any(part.count(".") > MOST_PARTS for part in re.split(r"[^\w.-]+", joined)):
+                return number
+    return None
 
 
 def _is_too_deep(tables: dict[str, Any]) -> bool:
@@ -93,7 +109,7 @@ def _hint(line: str) -> str:
     if "\\" in value:
         return "Write the text in single quotes, or each \\ twice."
     if value and re.match(r"\s*[0-9]+,[0-9]+\s*\Z", value):
-        return "Write decimals with a point."
+        return f"Write {key.strip()} = {value.strip().replace(',', '.')}, with a point."
     if value and re.match(r"\s*(?!true|false|inf|nan)[^\W0-9]", value):
         return f'Put the text in quotes: {key.strip()} = "{value.strip()}"'
     return "Mend the line; a key may stand once, texts in quotes, lists in [ ]."

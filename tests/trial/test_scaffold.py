@@ -1,13 +1,15 @@
 """A new run folder: from exports to a folder that opens, step by step; whole or not at all."""
 
-import re
 import shutil
+import tomllib
 
 import pytest
 
 from kit.errors import KitError
 from kit.trial import demo_folder, open_run, start_run, template
 from kit.trial.guesses import burn_ids, guessed_fuels, safe_names
+from kit.trial.models import TrialFile
+from kit.trial.trial_text import DraftLogger, trial_text
 
 NAMES = (
     "2026-05-14 Alder lump.csv",
@@ -45,13 +47,6 @@ def test_six_exports_lead_to_an_open_run_by_answering_what_is_asked(tmp_path, ex
     sheet.write_text(
         sheet.read_text(encoding="utf-8").replace("EXPORT_0003,?", "EXPORT_0003,beech").replace("?", "")
     )
-    second = asked(folder)
-    assert all("[[fuel]]" in problem.remedy for problem in second)
-    assert len(second) == 5
-
-    trial = folder / "trial.toml"
-    text = trial.read_text(encoding="utf-8")
-    trial.write_text(re.sub(r"# \[\[fuel\]\]\n# id", "[[fuel]]\nid", text), encoding="utf-8")
     run = open_run(folder)
     assert set(run.burns["state"]) == {"done"}
     assert [fuel.id for fuel in run.trial.fuels] == [
@@ -70,36 +65,18 @@ def test_exports_are_copied_byte_for_byte(tmp_path, exports):
         assert (folder / "logs" / path.name).read_bytes() == path.read_bytes()
 
 
-def test_every_remark_of_the_trial_file_is_a_line_that_works(tmp_path, exports):
-    folder = start_run(tmp_path / "trial", exports[:1])
-    trial = folder / "trial.toml"
-    lines = trial.read_text(encoding="utf-8").replace('"…"', '"alder-lump"').split("\n")
-    used = [line[2:] if re.match(r'# (\[|"?[a-z_:0-9]+"? = )', line) else line for line in lines]
-    used = [
-        line for line in used if not line.startswith(("borrow_from", "covariates", "declared", "corrects"))
-    ]
-    trial.write_text("\n".join(used), encoding="utf-8")
-    sheet = folder / "burns.csv"
-    sheet.write_text(sheet.read_text(encoding="utf-8").replace("?", ""), encoding="utf-8")
-    run = open_run(folder)
-    trial_now = run.trial
-    assert (
-        trial_now.settings and trial_now.cooks and trial_now.probes and trial_now.loggers and trial_now.bags
+def test_the_trial_file_is_short_readable_and_carries_the_cautions(tmp_path, exports):
+    text = (start_run(tmp_path / "trial", exports) / "trial.toml").read_text(encoding="utf-8")
+    assert text.count("\n") <= 60
+    assert "Carbon monoxide" in text and "Local fire rules come first" in text
+    logger = DraftLogger(
+        "A", ("a*.csv",), {"grate": "T 1", "lid ä": "x"}, {"step_s": 10.0, "day_first": True}
     )
-    assert trial_now.cooks[0].high == pytest.approx((300 - 32) / 1.8)
-    assert trial_now.plan.stages == (12, 24, 36)
-
-
-def test_every_key_of_the_trial_file_is_explained():
-    from kit.trial.models import TrialFile
-    from kit.trial.trial_text import trial_text
-
-    written = set(re.findall(r"^(?:# )?([a-z_]+) = ", trial_text([], False), re.MULTILINE))
-    for name, field in TrialFile.model_fields.items():
-        models = [field.annotation, *getattr(field.annotation, "__args__", ())]
-        for model in (model for model in models if hasattr(model, "model_fields")):
-            keys = {field.alias or key for key, field in model.model_fields.items()}
-            assert keys - written <= {"pressure_hpa"}, name
+    drafted = tomllib.loads(trial_text(["my fuel"], ["grate", "lid ä"], [logger]))
+    file = TrialFile.model_validate(drafted)
+    assert file.fuel[0].id == "my fuel" and [probe.id for probe in file.probe] == ["grate", "lid ä"]
+    assert file.logger[0].columns == {"grate": "T 1", "lid ä": "x"}
+    assert file.logger[0].step_s == 10 and file.logger[0].day_first is True
 
 
 def test_without_exports_the_folder_asks_for_burns(tmp_path):

@@ -1,12 +1,15 @@
 """trial.toml: what is read, and every fault at its line with its remedy."""
 
 import math
+import time
 
 import pytest
 
 from kit.errors import Faults
-from kit.trial.trial_file import read_trial
-from tests.trial.folders import TRIAL, only, opened, problems
+from kit.trial import open_run
+from kit.trial.earlier import lender_folders
+from kit.trial.trial_file import parse_toml, read_trial
+from tests.trial.folders import TRIAL, folder, only, opened, problems
 
 
 def trial_of(tmp_path, text):
@@ -239,3 +242,97 @@ def test_a_logger_gives_what_read_log_takes(tmp_path):
     }
     other = trial.logger_of("day1/a.csv")
     assert other and other.id == "A"
+
+
+PLAN = """
+[plan]
+burn_h = 2.5
+cool_h = 3
+first_day = 2026-05-14
+weekdays = ["sat", "Sunday"]
+earliest = "8:00"
+latest = 19:30:00
+cookers = 2
+"""
+
+
+def test_what_a_plan_is_made_from(tmp_path):
+    plan = trial_of(tmp_path, TRIAL + PLAN).plan
+    assert (plan.burn_h, plan.cool_h, plan.cookers) == (2.5, 3, 2)
+    assert plan.weekdays == ("Saturday", "Sunday")
+    assert str(plan.first_day) == "2026-05-14"
+    assert (str(plan.earliest), str(plan.latest)) == ("08:00:00", "19:30:00")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('"sat"', '"someday"', "days of the week"),
+        ('"8:00"', '"20:00"', "an earliest before the latest"),
+        ('"8:00"', '"8"', "a time of day"),
+    ],
+)
+def test_hours_of_a_plan_that_cannot_be(tmp_path, old, new, words):
+    assert words in only(tmp_path, trial=TRIAL + PLAN.replace(old, new)).expected
+
+
+def test_pairs_and_hazards_and_folders_all_alike(tmp_path):
+    text = TRIAL.replace("[metrics]", 'pairs = [["alder", "olive"]]\n\n[metrics]', 1)
+    text = text.replace('kind = "lump"', 'kind = "lump"\nhazards = ["bursts", "sparks"]')
+    trial = trial_of(tmp_path, text + '\n[model]\nborrow_from = "all alike"\n')
+    assert trial.pairs == (("alder", "olive"),)
+    assert trial.fuel("alder").hazards == ("bursts", "sparks")
+    assert trial.model.borrow_from == ("all alike",)
+    fault = only(tmp_path, trial=text.replace('["alder", "olive"]]', '["alder", "oliv"]]'))
+    assert "Did you mean 'olive'?" in fault.remedy and "pairs" in fault.where
+    both = TRIAL + '\n[model]\nborrow_from = ["all alike", "../x"]\n'
+    assert '"all alike" alone' in only(tmp_path, trial=both).expected
+
+
+def test_all_alike_is_every_folder_with_a_report_beside_this_one(tmp_path):
+    for name in ("a", "b", "c", ".hidden"):
+        (tmp_path / name).mkdir()
+    for name in ("a", "c"):
+        (tmp_path / name / "reports" / "2026-05-14-standard").mkdir(parents=True)
+        (tmp_path / name / "reports" / "2026-05-14-standard" / "results.json").write_text("{}")
+    assert [place.name for place in lender_folders(tmp_path / "c", ["all alike"])] == ["a"]
+    assert [place.name for place in lender_folders(tmp_path / "b", ["all alike"])] == ["a", "c"]
+
+
+@pytest.mark.parametrize(
+    ("written", "remedy"),
+    [
+        ('"14,50"', "Write price = 14.50."),
+        ('"14.50"', "Write price = 14.50."),
+        ('"14,50 EUR"', "Write price = 14.50."),
+        ("14,50", "Write price = 14.50, with a point."),
+        ('"cheap"', "Write a number, without quotes or unit."),
+    ],
+)
+def test_a_number_that_is_none_is_told_with_what_to_write(tmp_path, written, remedy):
+    assert remedy in only(tmp_path, trial=f"{TRIAL}price = {written}\n").remedy
+
+
+@pytest.mark.parametrize(
+    "text",
+    [".".join("a" * 20_000) + " = 1", f"[{'.'.join('a' * 20_000)}]", f"x = {{ {'a . ' * 20_000}a = 1 }}"],
+)
+def test_a_key_of_twenty_thousand_parts_is_refused_at_once(text):
+    faults = Faults()
+    began = time.perf_counter()
+    assert parse_toml(text, faults) is None
+    assert time.perf_counter() - began < 1
+    assert "64 parts" in next(iter(faults)).found
+
+
+def test_dots_in_texts_and_remarks_are_no_parts_of_a_key(tmp_path):
+    long = "One. " * 100
+    text = TRIAL.replace("[metrics]", f'question = "{long}" # {long}\n\n[metrics]', 1)
+    assert trial_of(tmp_path, text).question == long.strip()
+
+
+def test_the_testers_own_words_are_part_of_the_run(tmp_path):
+    folder(tmp_path)
+    assert open_run(tmp_path).own_words == ""
+    (tmp_path / "notes.md").write_bytes("\ufeff# Wind\r\n\r\nGusts on **day two**\u202e.\r\n".encode())
+    assert open_run(tmp_path).own_words == "# Wind\n\nGusts on **day two**."

@@ -1,0 +1,128 @@
+"""What may stand for a key of trial.toml: texts, numbers, dates and temperatures, each checked and in one form."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from typing import Annotated
+
+from pydantic import AfterValidator, BeforeValidator, Field, Strict
+
+from kit.errors import did_you_mean
+from kit.trial.clocks import read_time
+from kit.trial.decode import clean_id, clean_text
+from kit.trial.units import QuantityError, parse_difference, parse_temperature
+
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+def _cleaned(text: str) -> str:
+    cleaned, unseen = clean_text(text)
+    if unseen:
+        raise QuantityError(text, "text without control or hidden characters")
+    return cleaned
+
+
+def _identified(text: str) -> str:
+    cleaned, unseen = clean_id(text)
+    if unseen or not cleaned:
+        raise QuantityError(text, "a short name without control or hidden characters")
+    return cleaned
+
+
+def _plain_id(text: str) -> str:
+    name = _identified(text)
+    if re.search("[@:;,+]", name):
+        raise QuantityError(
+            text, "a name without @ : ; , or +, which have a meaning in metric ids and sheets"
+        )
+    return name
+
+
+def _dated(value: object) -> date:
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    expected = "a date as 2026-05-14 (year-month-day)"
+    if isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value.strip()):
+        try:
+            return date.fromisoformat(value.strip())
+        except ValueError:
+            raise QuantityError(value, expected + " that the calendar has") from None
+    raise QuantityError(value, expected)
+
+
+def _time_of_day(value: object) -> time:
+    if isinstance(value, time):
+        return value
+    seconds = read_time(value.strip()) if isinstance(value, str) else None
+    if seconds is None:
+        raise QuantityError(value, 'a time of day, as "08:30"')
+    return time(int(seconds // 3600), int(seconds // 60 % 60), int(seconds % 60))
+
+
+def _weekday(value: object) -> str:
+    word = value.strip().capitalize() if isinstance(value, str) else ""
+    full = next((day for day in WEEKDAYS if len(word) > 1 and day.startswith(word)), None)
+    if full is None:
+        raise QuantityError(value, 'days of the week, as ["Sat", "Sun"]')
+    return full
+
+
+def _zone(text: str) -> str:
+    from zoneinfo import ZoneInfo, available_timezones
+
+    try:
+        return ZoneInfo(text).key
+    except (ValueError, OSError, KeyError):
+        near = did_you_mean(text, available_timezones())
+        near = near if near.startswith("Did") else ""
+        raise QuantityError(text, f"a time zone as 'Europe/Berlin'. {near}".strip()) from None
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def number_as_text(value: object) -> object:
+    """Return a number as text, anything else as it is: `class = 1` is as good as "1"."""
+    return str(value) if _is_number(value) else value
+
+
+def listed(value: object) -> object:
+    """Return a single text or whole number as a list of one."""
+    return [value] if isinstance(value, str | int) and not isinstance(value, bool) else value
+
+
+def _column_names(value: object) -> object:
+    names = listed(value)
+    return [number_as_text(each) for each in names] if isinstance(names, list) else names
+
+
+@dataclass(frozen=True)
+class Unit:
+    """The unit of a key whose name does not end with it, as `keys` shows it."""
+
+    symbol: str
+
+
+Text = Annotated[str, Strict(), AfterValidator(_cleaned)]
+Name = Annotated[str, Strict(), AfterValidator(_identified)]
+PlainName = Annotated[str, Strict(), AfterValidator(_plain_id)]
+Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
+Positive = Annotated[float, Strict(), Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Strict(), Field(ge=0, allow_inf_nan=False)]
+Count = Annotated[int, Strict(), Field(ge=1)]
+Hours = Annotated[Positive, Unit("h")]
+Money = Annotated[NotNegative, Unit("currency")]
+Share = Annotated[NotNegative, Unit("% of mass")]
+Temperature = Annotated[float, BeforeValidator(parse_temperature), Unit("°C")]
+Difference = Annotated[float, BeforeValidator(parse_difference), Field(gt=0), Unit("K")]
+Date = Annotated[date, BeforeValidator(_dated)]
+TimeOfDay = Annotated[time, BeforeValidator(_time_of_day)]
+Weekday = Annotated[str, BeforeValidator(_weekday)]
+Zone = Annotated[str, Strict(), AfterValidator(_zone)]
+Yes = Annotated[bool, Strict()]
+Columns = Annotated[tuple[Name, ...], BeforeValidator(_column_names)]
+"""Headings of a logger's file, or places counted from 1."""
+Names = Annotated[tuple[Name, ...], BeforeValidator(listed)]
