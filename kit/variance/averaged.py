@@ -125,7 +125,7 @@ def average(nodes: Nodes, data: Any, level_estimates: Array, level: float) -> Ef
     size = max(1, _AT_ONCE // max(1, nodes.v.size))
     for rows in np.array_split(np.arange(len(level_estimates)), -(-len(level_estimates) // size)):
         mix = _mixture(nodes, _rows(data, rows), level_estimates[rows])
-        parts.append(_effective(mix, 1 - level))
+        parts.append(_effective(mix, 1 - level, nodes.floor(_rows(data, rows))))
     return Effective(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in ("centre", "se", "df"))
     )
@@ -181,13 +181,16 @@ def _mixture(nodes: Nodes, data: Any, level_estimates: Array) -> _Mixture:
     return _Mixture(at.starts, at.of, at.weight[:, None], estimate - centre[at.of], se, centre, at.dof)
 
 
-def _effective(mix: _Mixture, alpha: float) -> Effective:
+def _effective(mix: _Mixture, alpha: float, floor: Array) -> Effective:
+    """Return the t with the half-widths of the mixture at two levels, neither below that of `floor` on all of ν."""
     guess = _first_df(mix)
     scale = np.sqrt(mix.sum(mix.se**2 + mix.offset**2))
     near = _half_width(mix, alpha, scale * _quantile(guess, alpha))
     far = _half_width(
         mix, _FURTHER * alpha, near * _quantile(guess, _FURTHER * alpha) / _quantile(guess, alpha)
     )
+    near = np.maximum(near, floor * _quantile(np.array(mix.dof), alpha))
+    far = np.maximum(far, floor * _quantile(np.array(mix.dof), _FURTHER * alpha))
     df = _df_of_ratio(far / near, alpha, mix.dof)
     return Effective(mix.centre, near / _quantile(df, alpha), df)
 

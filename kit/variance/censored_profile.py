@@ -99,9 +99,9 @@ def censored_contrasts(
     lost = (
         np.abs(L[:, list(known.bounded)]).any(axis=1) if known.bounded else np.zeros(len(L), dtype=np.bool_)
     )
-    covariance = L @ np.where(np.isnan(known.covariance), 0.0, known.covariance) @ L.T
+    phi = np.where(np.isnan(known.covariance), 0.0, known.covariance)
     estimate = (L @ beta[0])[None]
-    se = np.sqrt(np.diag(covariance))[None]
+    se = np.sqrt(np.vecdot(L @ phi, L))[None]
     v, t = np.full((len(L), FINE), np.nan), np.full((len(L), FINE), np.nan)
     found = np.flatnonzero(~lost)
     profiles = _profiles(fit, known, L[np.ix_(found, known.kept)], estimate[0, found], se[0, found])
@@ -109,7 +109,7 @@ def censored_contrasts(
         v[i], t[i] = _t_profile(row, float(estimate[0, i]), float(se[0, i]), float(base.df[0, i]))
     estimate, se, freedom = (np.where(lost, np.nan, part) for part in (estimate, se, base.df))
     method = f"profile with bounds, degrees of freedom of {base.method}"
-    return CensoredContrasts(method, estimate, se, freedom, covariance[None], v, t)
+    return CensoredContrasts(method, estimate, se, freedom, L, phi[None], v, t)
 
 
 def _profiles(fit: RepeatFit, known: Censored, held: Array, estimate: Array, se: Array) -> Array:

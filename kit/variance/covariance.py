@@ -53,15 +53,23 @@ class Contrasts:
         Named in words.
     estimate, se, df
         (responses, contrasts).
-    covariance
-        (responses, contrasts, contrasts) of the estimates.
+    L
+        (contrasts, p) the combinations.
+    phi
+        (responses, p, p) covariance of the means.
     """
 
     method: str
     estimate: Array
     se: Array
     df: Array
-    covariance: Array
+    L: Array
+    phi: Array
+
+    @cached_property
+    def covariance(self) -> Array:
+        """(responses, contrasts, contrasts) of the estimates: of many pairs a large one, so only when asked for."""
+        return np.asarray(self.L @ self.phi @ self.L.T)
 
     def of(self, response: int) -> Contrasts:
         """Return the contrasts of one response alone."""
@@ -71,7 +79,7 @@ class Contrasts:
             estimate=self.estimate[rows],
             se=self.se[rows],
             df=self.df[rows],
-            covariance=self.covariance[rows],
+            phi=self.phi[rows],
         )
 
     def limits(self, level: float) -> tuple[Array, Array]:
@@ -243,12 +251,11 @@ def kenward_roger(fit: RepeatFit, L: Array) -> Contrasts:
     parts = fit.small_sample
     v, g = _quadratic(L, parts.pieces.phi), _quadratic(L, parts.moved)
     df = _df(v, (g * (parts.W @ g)).sum(axis=1))
-    covariance = L @ parts.adjusted @ L.T
-    adjusted = covariance.diagonal(axis1=1, axis2=2)
+    adjusted = _quadratic(L, parts.adjusted)
     se = np.sqrt(
         np.where(adjusted > 0, adjusted, v)
     )  # rounding can spoil the adjustment where a burn SD vanishes
-    return Contrasts("Kenward–Roger", fit.estimate.beta @ L.T, se, df, covariance)
+    return Contrasts("Kenward–Roger", fit.estimate.beta @ L.T, se, df, L, parts.adjusted)
 
 
 def satterthwaite(fit: RepeatFit, L: Array) -> Contrasts:
@@ -257,17 +264,17 @@ def satterthwaite(fit: RepeatFit, L: Array) -> Contrasts:
         return _without_spread(fit, L)
     pieces = fit.small_sample.pieces
     g = _quadratic(L, fit.small_sample.moved)
-    covariance = L @ pieces.phi @ L.T
-    v = np.maximum(np.einsum("rqq->rq", covariance), 0.0)  # rounding, where burns all but agree
+    v = np.maximum(_quadratic(L, pieces.phi), 0.0)  # rounding, where burns all but agree
     df = _df(v, np.einsum("riq,rij,rjq->rq", g, fit.observed, g))
-    return Contrasts("Satterthwaite", fit.estimate.beta @ L.T, np.sqrt(v), df, covariance)
+    return Contrasts("Satterthwaite", fit.estimate.beta @ L.T, np.sqrt(v), df, L, pieces.phi)
 
 
 def _without_spread(fit: RepeatFit, L: Array) -> Contrasts:
     """Estimates alone: no repeats, no standard errors."""
     estimate = fit.estimate.beta @ L.T
     blank = np.full_like(estimate, np.nan)
-    return Contrasts("none: no repeats", estimate, blank, blank, np.full((*estimate.shape, len(L)), np.nan))
+    unknown = np.full((len(estimate), L.shape[1], L.shape[1]), np.nan)
+    return Contrasts("none: no repeats", estimate, blank, blank, L, unknown)
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from kit.variance.ratios import (
     Axis,
     Nodes,
     cleared,
+    least_errors,
     needed,
     steps,
     variances,
@@ -148,6 +149,7 @@ def crossed_nodes(
     y = needed(weight, coarse, NEGLIGIBLE_CROSSED)
     small = float(made.axis.count[len(coarse) // 2].sum())
     axis, made, grams = plane.cut(steps(*x, len(plane.d), rest, step[0]), steps(*y, small, rest, step[1]))
+    least = variances(c.cross[None, : plane.p, : plane.p], L)
     pairs = np.stack(np.broadcast_arrays(made.ratio[:, None], made.axis.ratio), axis=-1)
     return Nodes(
         pairs.reshape(-1, 2),
@@ -155,6 +157,9 @@ def crossed_nodes(
         _variances(grams, made, L, plane.p),
         lambda part: made.quadratic(part).reshape(len(part.s0), -1),
         _shifts(c, made, L),
+        lambda part: least_errors(
+            least, engine.residual(part), part.s0, dof, rest, float(plane.sizes.mean())
+        ),
         dof,
         NEGLIGIBLE_CROSSED,
     )

@@ -39,6 +39,25 @@ def test_critical_values_invert_p_for_all_df_together():
     )
 
 
+@pytest.mark.parametrize(("means", "df", "known"), [(4, 8, 2.42), (6, 12, 2.50), (3, 20, 2.03)])
+def test_one_sided_values_are_those_of_the_tables_of_comparisons_with_one(means, df, known):
+    """Dunnett's one-sided table at 5 %, equal groups."""
+    family = correlated(0.5 + 0.5 * np.eye(means - 1), sides=1)
+    assert float(family.critical(0.95, df)) == pytest.approx(known, abs=0.006)
+    assert float(family.p(family.critical(0.9, df), df)) == pytest.approx(0.1, abs=1e-9)
+
+
+def test_one_sided_values_of_any_correlation_agree_with_draws():
+    root = np.random.default_rng(1).normal(size=(4, 5))
+    correlation = correlation_of(root @ root.T)
+    rng = np.random.default_rng(2)
+    drawn = rng.multivariate_normal(np.zeros(4), correlation, 200_000).max(axis=1)
+    drawn /= np.sqrt(rng.chisquare(7, 200_000) / 7)
+    assert np.mean(drawn > correlated(correlation, sides=1).critical(0.95, 7.0)) == pytest.approx(
+        0.05, abs=0.002
+    )
+
+
 def test_two_means_are_a_t_test():
     t = np.array([0.3, 2.2, 40.0])
     assert all_pairs(2).p(t, 4.5) == pytest.approx(2 * stats.t.sf(t, 4.5), rel=1e-12)
