@@ -2,7 +2,7 @@
 
 from kit.page.cautions import EDITION, cautions_html, cautions_markdown, cautions_short
 from kit.page.document import document, headings_of
-from kit.page.figures import figure
+from kit.page.figures import figure, inlined
 from kit.page.numbers import Units, duration, plus_minus, quantity, ratio, spread, to_range
 from kit.page.style import FUELS_DARK, FUELS_LIGHT, stylesheet
 from kit.page.tables import Col, table
@@ -36,6 +36,7 @@ __all__ = [
     "escape_markdown",
     "figure",
     "headings_of",
+    "inlined",
     "isolate",
     "join",
     "plus_minus",

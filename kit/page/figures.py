@@ -1,8 +1,14 @@
-"""A drawn figure set into a page: named for screen readers, its colours following light and dark."""
+"""A drawn figure: an image wherever a notebook is read, a part of the page itself where the kit sets the page.
+
+As an image it needs no style sheet, and survives the cleaning of notebooks that are not trusted; inside the page its
+colours follow light, dark and print, and its text can be read out, searched and copied.
+"""
 
 from __future__ import annotations
 
+import base64
 import re
+from html import unescape
 from typing import Final
 from xml.etree import ElementTree
 
@@ -19,17 +25,22 @@ _COLOURS: Final = {
     **{colour: f"var(--fuel-{place})" for place, colour in enumerate(FUELS_LIGHT, 1)},
 }
 _COLOUR: Final = re.compile("|".join(map(re.escape, _COLOURS)), re.IGNORECASE)
+_SVG_DATA: Final = "data:image/svg+xml;base64,"
+_FIGURE: Final = re.compile(
+    r'<figure id="(?P<id>[^"]*)"><img alt="(?P<alt>[^"]*)" title="(?P<title>[^"]*)"'
+    rf' src="{re.escape(_SVG_DATA)}(?P<data>[A-Za-z0-9+/=]*)">'
+)
 _LIVE: Final = frozenset({"script", "foreignobject", "iframe", "animate", "set", "handler"})
 
 
 def figure(svg: str, *, alt: str, title: str, caption: object, key: str) -> Html:
-    """Return a figure of a drawn SVG.
+    """Return a figure of a drawn SVG, as an image.
 
     Parameters
     ----------
     svg
-        As matplotlib writes it, drawn in the light colours of `kit.page.style`; these become the page's own
-        variables, so that they follow dark pages.  Text from a run folder goes through `visible` first.
+        As matplotlib writes it, drawn in the light colours of `kit.page.style` on paper of its own, so that it can
+        be read on any ground.  Text from a run folder goes through `visible` first.
     alt
         What the figure shows, in words, for those who cannot see it.
     title
@@ -37,17 +48,39 @@ def figure(svg: str, *, alt: str, title: str, caption: object, key: str) -> Html
     caption
         Below it: what bars and bands are, over what, and n.
     key
-        Unique in the page (a claim's or figure's id): ids of the drawing are led by it.
+        Unique in the page (a claim's or figure's id).
 
     Raises
     ------
     ValueError
         Where the drawing is no SVG or carries anything live.
     """
-    name = anchor(key)
-    inline = Html(inline_svg(svg, alt=alt, title=title, key=name))
-    drawing = element("div", inline, class_="drawing", role="group", aria_label=title, tabindex=0)
-    return element("figure", drawing, element("figcaption", caption), id=name)
+    _refuse_live(svg)
+    source = _SVG_DATA + base64.b64encode(svg.encode()).decode("ascii")
+    image = element("img", alt=alt, title=title, src=source)
+    return element("figure", image, element("figcaption", caption), id=anchor(key))
+
+
+def inlined(body: str) -> Html:
+    """Return a page's body with the images of `figure` as drawings of the page itself.
+
+    Each becomes an inline SVG with title and description, ids led by its figure's, and the page's own variables in
+    place of the light colours, so that it follows dark pages.
+
+    Raises
+    ------
+    ValueError
+        Where one carries anything live.
+    """
+    return Html(_FIGURE.sub(_drawing, body))
+
+
+def _drawing(found: re.Match[str]) -> str:
+    svg = base64.b64decode(found["data"]).decode()
+    alt, title = unescape(found["alt"]), unescape(found["title"])
+    inline = Html(inline_svg(svg, alt=alt, title=title, key=found["id"]))
+    box = element("div", inline, class_="drawing", role="group", aria_label=title, tabindex=0)
+    return f'<figure id="{found["id"]}">{box}'
 
 
 def inline_svg(svg: str, *, alt: str, title: str, key: str) -> str:

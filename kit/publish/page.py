@@ -9,7 +9,7 @@ from itertools import count
 from pathlib import Path
 from typing import Any, Final
 
-from kit.page import Html, anchor, document, escape
+from kit.page import anchor, document, escape, inlined
 from kit.publish.notebook import loading
 
 _LIVE: Final = re.compile(r"<\s*(script|iframe|object|embed|base|form)\b", re.IGNORECASE)
@@ -96,7 +96,7 @@ def render(notebook: Any, *, title: str, strip: object, footer: object) -> str:
     live = _LIVE.search(body)
     if live:
         raise RuntimeError(f"the page would hold a live element ({live[0]}…), so it was not published")
-    return document(title, Html(with_ids(body)), strip=strip, footer=footer)
+    return document(title, inlined(with_ids(body)), strip=strip, footer=footer)
 
 
 def with_ids(body: str) -> str:

@@ -1,10 +1,13 @@
+import base64
 import io
+import re
+from xml.etree import ElementTree
 
 import matplotlib as mpl
 import pytest
 from matplotlib.figure import Figure
 
-from kit.page import FUELS_LIGHT, figure
+from kit.page import FUELS_LIGHT, figure, inlined
 from kit.page.figures import inline_svg
 from kit.page.style import LIGHT
 
@@ -20,8 +23,26 @@ def drawing(label="alder"):
     return out.getvalue()
 
 
-def test_a_figure_has_a_name_a_description_and_a_caption_below():
+def test_a_figure_is_an_image_with_its_own_colours_that_needs_no_style_sheet():
     text = figure(drawing(), alt="It rises.", title="Curves", caption="n = 9 burns", key="curves")
+    data = re.search(r'<img alt="It rises." title="Curves" src="data:image/svg\+xml;base64,([^"]+)">', text)[
+        1
+    ]
+    drawn = base64.b64decode(data).decode()
+    assert drawn == drawing() and FUELS_LIGHT[0] in drawn and "var(" not in drawn
+    assert text.startswith('<figure id="curves"><img')
+    assert text.endswith("<figcaption>n = 9 burns</figcaption></figure>")
+
+
+def test_words_of_a_figure_reach_the_page_as_they_were():
+    words = "5 < 6 & \"7\" > '8'"
+    page = inlined(figure(drawing(), alt=words, title=words, caption=words, key="k"))
+    assert "<img" not in page
+    assert ElementTree.fromstring(page.replace("&nbsp;", " ")).find(".//{*}desc").text == words
+
+
+def test_a_figure_in_the_page_has_a_name_a_description_and_a_caption_below():
+    text = inlined(figure(drawing(), alt="It rises.", title="Curves", caption="n = 9 burns", key="curves"))
     assert '<title id="curves-title">Curves</title><desc id="curves-desc">It rises.</desc>' in text
     assert 'role="img" aria-labelledby="curves-title curves-desc"' in text
     assert text.endswith("<figcaption>n = 9 burns</figcaption></figure>")
@@ -49,8 +70,8 @@ def test_no_clock_no_prologue_and_no_rule_for_the_whole_page_is_left():
 
 
 def test_a_hostile_label_stays_text():
-    text = figure(
-        drawing("</text><script>x</script> onload=1"), alt="<b>", title='"', caption="<i>", key="<k>"
+    text = inlined(
+        figure(drawing("</text><script>x</script> onload=1"), alt="<b>", title='"', caption="<i>", key="<k>")
     )
     assert "<script" not in text and "<b>" not in text and "<i>" not in text
     assert "&lt;script&gt;" in text

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
+from kit.page import inlined
+
 VOID = {"br", "col", "hr", "img", "link", "meta", "wbr", "source", "path", "use"}
 
 
@@ -66,6 +68,6 @@ class Page(HTMLParser):
 
 def read(html: str) -> Page:
     page = Page()
-    page.feed(html)
+    page.feed(inlined(html))
     page.close()
     return page

@@ -89,10 +89,16 @@ class Drawing:
         return small_svg(self.page_figure)
 
     def html(self) -> Html:
-        """Return the figure as it stands in the page, alt text and caption with it."""
+        """Return the figure as an image with alt text and caption; the page sets it as a part of itself."""
         if len(self.data) > MOST_MARKS:
             return self._as_picture()
         return figure(self.svg, alt=self.alt, title=self.title, caption=self.caption, key=f"figure {self.id}")
+
+    def _repr_html_(self) -> str:
+        return str(self.html())
+
+    def __repr__(self) -> str:
+        return f"<drawing '{self.title}', {len(self.data)} rows of data>"
 
     def _as_picture(self) -> Html:
         light, dark = (_embedded(self.draw(look, PAGE), look) for look in (LIGHT_LOOK, DARK_LOOK))
