@@ -7,10 +7,9 @@ model of each metric (`kit.variance`), and the model becomes judgements (`kit.ju
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import cast
 
 import pandas as pd
 
@@ -24,7 +23,7 @@ from kit.judge.judged import Judged, joined
 from kit.judge.reached import share_reached
 from kit.judge.scores import judge_scores
 from kit.judge.trial import judge_trial, judging_level, question_of
-from kit.readings import RunReadings, read_run
+from kit.readings import RunReadings, read_run, with_log_days
 from kit.runtime.worker import Worker, outcome, shared_worker
 from kit.trial import Run, deviations, open_run
 from kit.variance import RepeatFit
@@ -178,6 +177,7 @@ def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = N
     # it loads what judging needs while the logs are read here
     beside = shared_worker("kit.judge.judged") if len(run.burns) >= FEWEST_FOR_TWO else None
     logs = read_run(run)
+    run = with_log_days(run, logs.readings)
     say("measuring the burns")
     measured = measure(logs.readings, run)
     counted = counted_burns(measured.metrics, run)
@@ -243,80 +243,3 @@ def interim_words(run: Run) -> str:
     counts = run.burns["state"].value_counts()
     done, planned = int(counts.get("done", 0)), int(counts.get("planned", 0))
     return f"{done} of {done + planned} burns" if planned else ""
-
-
-@dataclass(frozen=True)
-class Checked:
-    """A folder that can be analysed: what was read of each burn, for people and for programs.
-
-    Attributes
-    ----------
-    lines
-        A line a burn, then the notes.
-    records
-        A record a burn: burn, fuel, state, duration_s, peak_c, n, n_flagged, cut_short.
-    notes
-        What was read with a notice.
-    """
-
-    lines: list[str]
-    records: list[dict[str, object]]
-    notes: list[str]
-
-
-def check(run_folder: str | Path) -> Checked:
-    """Read everything in a run folder and say what was found, a line a burn.
-
-    Raises
-    ------
-    KitError
-        With every fault of the folder.
-    """
-    run = open_run(run_folder)
-    logs = read_run(run)
-    records = [_burn_record(row, logs) for row in run.burns.to_dict("records")]
-    notes = [*run.notes, *log_notes(logs.notes)]
-    return Checked([*map(_burn_line, records), *notes], records, notes)
-
-
-def log_notes(notes: pd.DataFrame) -> list[str]:
-    """Return a line a note, naming the one log it is about or counting the logs; a probe's is about none."""
-    by_note = notes.groupby("note", sort=False)["file"].agg(list)
-    return [f"{_about(files)}{note}" for note, files in by_note.items()]
-
-
-def _about(files: list[str]) -> str:
-    if not any(files):
-        return ""
-    return f"{files[0]}: " if len(files) == 1 else f"{len(files)} logs: "
-
-
-def _burn_record(row: Mapping[Hashable, object], logs: RunReadings) -> dict[str, object]:
-    record: dict[str, object] = {name: row[name] for name in ("burn", "fuel", "state")}
-    spans = logs.spans[logs.spans["burn"] == row["burn"]]
-    if spans.empty:
-        return record
-    readings = logs.readings[logs.readings["burn"] == row["burn"]]
-    main = readings[readings["probe"] == spans["probe"].iloc[0]]
-    good = main[main["flag"].astype(str).map(schema.usable) & (main["elapsed_s"] >= 0)]
-    return record | {
-        "duration_s": float(spans["stop_s"].fillna(spans["end_s"]).clip(upper=spans["end_s"]).max()),
-        "peak_c": float(good["temp_c"].max()),
-        "n": int(spans["n"].sum()),
-        "n_flagged": int(spans["n_flagged"].sum()),
-        "cut_short": bool(spans["cut_short"].any()),
-    }
-
-
-def _burn_line(record: Mapping[str, object]) -> str:
-    if "duration_s" not in record:
-        return f"burn {record['burn']}: {record['fuel']}, {record['state']}"
-    minutes = round(cast(float, record["duration_s"]) / 60)
-    count = cast(int, record["n_flagged"])
-    flagged = f"{count} reading{'s' * (count > 1)} flagged" if count else "no reading flagged"
-    parts = [f"{minutes // 60} h {minutes % 60:02} min", f"peak {record['peak_c']:.0f} °C", flagged]
-    if record["cut_short"]:
-        parts.append("the log ends before the burn does")
-    if record["state"] == "excluded":
-        parts.append("excluded")
-    return f"burn {record['burn']}: {', '.join(parts)}"

@@ -210,7 +210,7 @@ def _rehearse(out: Out, folder: Path, seed: int) -> int:
 @click.argument("folder", type=FOLDER)
 def _check(out: Out, folder: Path) -> int:
     """Report every fault and flag, a line for each burn."""
-    from kit.analysis import check
+    from kit.check import check
 
     found = check(folder)
     out.say("\n".join(found.lines), burns=found.records, notes=found.notes)

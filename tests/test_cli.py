@@ -38,7 +38,7 @@ def test_a_disk_that_refuses_where_nobody_looked_is_bad_input_and_no_failure_of_
     def refuse(folder):
         raise OSError(errno.ENOSPC, "No space left on device", str(folder))
 
-    monkeypatch.setattr("kit.analysis.check", refuse)
+    monkeypatch.setattr("kit.check.check", refuse)
     assert cli.main(["check", "somewhere"]) == cli.BAD_INPUT
     assert "the disk is full" in capsys.readouterr().err
 

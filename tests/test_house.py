@@ -18,6 +18,7 @@ FLOW = [
     "trial",
     "readings",
     "burns",
+    "check",
     "variance",
     "judge",
     "analysis",

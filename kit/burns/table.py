@@ -12,6 +12,7 @@ import kit.burns.heights as heights
 from kit import schema
 from kit.burns.found import SOURCES, Found
 from kit.burns.measure import Burn, all_found, burns_of, main_probe, probes_of
+from kit.readings import with_log_days
 from kit.trial import Run, Trial
 
 LID = tuple(column.name for column in schema.LID_OPEN)
@@ -62,6 +63,7 @@ def measure(readings: pd.DataFrame, run: Run) -> Measured:
 
     Parameters are those of `burn_metrics`.
     """
+    run = with_log_days(run, readings)
     metrics = [run.trial.metric(each) for each in metric_ids(run.trial)]
     probe = main_probe(readings, run.trial)
     burns = burns_of(readings, run, probes_of(metrics, probe))

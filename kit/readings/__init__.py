@@ -3,7 +3,7 @@
 from kit.readings.calibration import ProbeUncertainty, probe_uncertainty
 from kit.readings.log import Dialect, Log
 from kit.readings.read import read_log
-from kit.readings.run import RunReadings, read_burns, read_run
+from kit.readings.run import RunReadings, read_burns, read_run, with_log_days
 
 __all__ = [
     "Dialect",
@@ -14,4 +14,5 @@ __all__ = [
     "read_burns",
     "read_log",
     "read_run",
+    "with_log_days",
 ]

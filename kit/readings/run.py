@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,9 @@ from kit.readings.traces import Trace, joined, traces_of
 from kit.readings.windows import Window, parted, window_of
 from kit.trial import Run, log_names
 from kit.trial.logs import LOGS
+
+LOG_DAYS = "days of the logs"
+"""In `attrs` of the readings: JSON of the day of each burn whose sheet leaves it blank."""
 
 Tell = Callable[[int, int, str], None]
 
@@ -106,6 +110,8 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
     spans = span_table(
         traces, stack, bits, {str(cut.row["burn"]): (cut.window, cut.clock_zero) for cut in cuts}, run
     )
+    if days := _log_days(run, spans):
+        readings.attrs[LOG_DAYS] = days
     return RunReadings(
         readings,
         spans,
@@ -304,3 +310,32 @@ def _tidy(
         },
         copy=False,
     )
+
+
+def _log_days(run: Run, spans: pd.DataFrame) -> str:
+    blank = set(run.burns.loc[run.burns["day"] == "", "burn"])
+    days = {burn: zero[:10] for burn, zero in zip(spans["burn"], spans["clock_zero"], strict=True) if zero}
+    found = {burn: day for burn, day in days.items() if burn in blank}
+    return json.dumps(found) if found else ""
+
+
+def with_log_days(run: Run, readings: pd.DataFrame) -> Run:
+    """Return a run in which a burn without a day on the sheet has that of its log at time zero.
+
+    Parameters
+    ----------
+    run
+        As opened.
+    readings
+        What `read_burns` or `read_run` returned of it.
+    """
+    days = json.loads(readings.attrs.get(LOG_DAYS) or "{}")
+    blank = run.burns["day"] == ""
+    logged = pd.Series([days.get(burn, "") for burn in run.burns["burn"]], run.burns.index, dtype="str")
+    filled = run.burns["day"].where(~blank, logged)
+    count = int((filled != run.burns["day"]).sum())
+    if not count:
+        return run
+    words = "The day of one burn is" if count == 1 else f"The days of {count} burns are"
+    note = f"{words} the log's at time zero: the sheet leaves it blank."
+    return replace(run, burns=run.burns.assign(day=filled), notes=(*run.notes, note))

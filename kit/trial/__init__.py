@@ -6,7 +6,7 @@ from kit.trial.logs import log_names
 from kit.trial.models import Fuel, Logger, Probe
 from kit.trial.packaged import demo_folder, template
 from kit.trial.plan_file import Plan, plan_hash, plan_of, read_plan, write_plan
-from kit.trial.run import Run, fuel_ids, open_run
+from kit.trial.run import LookedInto, Run, fuel_ids, look_into, open_run
 from kit.trial.scaffold import start_run
 from kit.trial.side_sheets import probe_names
 from kit.trial.trial import Margin, Trial
@@ -14,6 +14,7 @@ from kit.trial.trial import Margin, Trial
 __all__ = [
     "Fuel",
     "Logger",
+    "LookedInto",
     "Margin",
     "Plan",
     "Probe",
@@ -25,6 +26,7 @@ __all__ = [
     "event_times",
     "fuel_ids",
     "log_names",
+    "look_into",
     "open_run",
     "plan_hash",
     "plan_of",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence, Set
 from pathlib import Path
 
@@ -28,8 +29,10 @@ MASSES = ("charge_g", "charge_l", "leftover_g", "ash_g", "wind_m_s")
 
 def read_burn_sheet(
     folder: Path, trial: Trial | None, faults: Faults, notes: list[str], lost: Set[str] = frozenset()
-) -> pd.DataFrame | None:
+) -> tuple[pd.DataFrame | None, list[int]]:
     """Return the burns of a folder, or None where the sheet is not there or cannot be told apart.
+
+    Beside them stand the places of those rows of which no log can be read before a fault is mended.
 
     Columns: those of schema.BURNS, then further ones as they stand, then 'state': 'done', 'planned' (no log
     yet) or 'excluded' (a reason is given). Clock cells are hh:mm:ss or yyyy-mm-ddThh:mm:ss, days yyyy-mm-dd,
@@ -39,11 +42,11 @@ def read_burn_sheet(
     path = folder / NAME
     if not path.is_file():
         _note_absent(folder, faults)
-        return None
+        return None, []
     own = _own_columns(trial)
     sheet = read_sheet(path, BURNS, REQUIRED, own, faults, notes)
     if sheet is None:
-        return None
+        return None, []
     if not sheet.rows:
         expected = "a row a burn, with at least burn and fuel"
         faults.ask(NAME, "headings and no burns", expected, "Write a row for each burn, done or planned.")
@@ -51,7 +54,15 @@ def read_burn_sheet(
     _judge(table, sheet, folder, trial, faults, notes)
     if trial is not None:
         _judge_by(trial, lost, table, sheet, faults, notes)
-    return table
+    return table, _without_place(sheet, faults)
+
+
+def _without_place(sheet: Sheet, faults: Faults) -> list[int]:
+    """Return the places of rows with a fault in what says where in which log a burn lies."""
+    column = rf"(, column ({'|'.join(('burn', 'day', 'log', *CLOCK_COLUMNS))}))?"
+    named = (re.fullmatch(rf"{re.escape(NAME)}, row ([0-9]+){column}", problem.where) for problem in faults)
+    rows = {int(match[1]) for match in named if match}
+    return [place for place, row in enumerate(sheet.rows) if row in rows]
 
 
 def _note_absent(folder: Path, faults: Faults) -> None:

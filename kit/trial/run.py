@@ -83,15 +83,49 @@ def open_run(path: str | Path) -> Run:
     KitError
         With every fault of the folder, 'ask' where a fact has to be filled in.
     """
+    looked = look_into(path)
+    looked.faults.settle()
+    assert looked.run is not None
+    return looked.run
+
+
+@dataclass(frozen=True)
+class LookedInto:
+    """What could be read of a run folder, and every fault of its sheets.
+
+    Attributes
+    ----------
+    run
+        Without the burns whose place in the logs cannot be told; None where there is no trial file or no burn
+        sheet to go by.
+    faults
+        Of trial.toml, burns.csv, events.csv, scores.csv, notes.md and plan.toml.
+    lost
+        Tables of trial.toml that lost keys to faults: what is missing in them may still have been written.
+    """
+
+    run: Run | None
+    faults: Faults
+    lost: frozenset[str] = frozenset()
+
+
+def look_into(path: str | Path) -> LookedInto:
+    """Read what can be read of a run folder, and gather the faults of its sheets; logs are not looked at.
+
+    Raises
+    ------
+    KitError
+        Where there is no such folder.
+    """
     folder = Path(path).absolute()
     if not folder.is_dir():
         raise KitError(_no_folder(folder))
     faults = Faults()
     notes: list[str] = []
     if not _stays_at_home(folder, faults):
-        faults.settle()
+        return LookedInto(None, faults)
     trial, lost = _trial(folder, faults, notes)
-    burns = read_burn_sheet(folder, trial, faults, notes, lost)
+    burns, unreadable = read_burn_sheet(folder, trial, faults, notes, lost)
     events = read_events(folder, burns, None if "probe" in lost else trial, faults, notes)
     scores = read_scores(folder, burns, faults, notes)
     if not (folder / "trial.toml").is_file():
@@ -100,9 +134,11 @@ def open_run(path: str | Path) -> Run:
         _borrowed_are_there(folder, trial, faults)
     plan = _plan(folder, faults)
     own_words = _own_words(folder, faults)
-    faults.settle()
-    assert trial is not None and burns is not None
-    return Run(folder, trial, burns, events, scores, tuple(notes), plan, own_words)
+    if trial is None or burns is None:
+        return LookedInto(None, faults, lost)
+    burns = burns.drop(index=unreadable).reset_index(drop=True)
+    run = Run(folder, trial, burns, events, scores, tuple(notes), plan, own_words)
+    return LookedInto(run, faults, lost)
 
 
 def fuel_ids(path: str | Path, *words: str) -> tuple[str, ...]:
