@@ -70,6 +70,12 @@ _VOCABULARY = """
     n_flagged       | count  |      | readings flagged; in METRICS those not used for it
     cut_short       | yes/no |      | the log ended before the stop
     started_late    | yes/no |      | the log began after time zero
+    n_missing       | count  |      | rows of the log without a reading
+    n_unusable      | count  |      | readings that no value counts; those missing among them
+    n_lost          | count  |      | lines of the log that could not be read as rows
+    n_gaps          | count  |      | gaps longer than are bridged
+    longest_gap_s   | number | s    | longest of them
+    fires           | count  |      | fires: cold, a rise, cold again
     metric          | text   |      | metric id
     value           | number |      | the value; a bound where status says so; blank where there is none
     unit            | text   |      | unit of the row's other numbers; 'ln' for an SD on the log scale
@@ -200,6 +206,7 @@ SPANS = _table(
     "burn probe files clock_zero start_s end_s stop_s interval_s resolution_c n n_flagged cut_short "
     "started_late"
 )
+QUALITY = _table("burn probe n n_missing n_unusable n_lost n_gaps longest_gap_s fires")
 METRICS = _table("burn fuel bag day metric value unit u status n_used n_flagged")
 REASONS = _table("burn metric status note")
 LID_OPEN = _table("burn metric unit value status without_lid status_without")
@@ -274,7 +281,9 @@ class Flag:
 
 FLAGS: Mapping[str, Flag] = {
     "missing": Flag("no reading where one was due", False),
-    "impossible": Flag("below absolute zero or beyond the probe's kind", False),
+    "impossible": Flag(
+        "far below the air or beyond the probe's kind, or of a probe of which a quarter is so", False
+    ),
     "sentinel": Flag("a number or word that stands for an open circuit", False),
     "spike": Flag("a lone jump away and back", False),
     "stuck": Flag("the same value for too long", False),

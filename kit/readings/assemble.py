@@ -73,6 +73,7 @@ def assembled(
         settled.source.path,
         content_hash(settled.source.path, settled.source.size),
         lines,
+        checked.lost,
         codes,
         line.moved,
         line.repeated,

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kit.readings.cells import BLANK_WORDS
+from kit.readings.cells import ABSENT_WORDS
 from kit.readings.layout import BLANK_RUN, Layout
 from kit.readings.lines import Rows, rows_of
 from kit.readings.numbers import ABSENT, OPEN, Numbers, mark_evidence, parse_numbers
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _NULLS = sorted(
-    {word for known in BLANK_WORDS for word in (known, known.upper(), known.title())}
+    {word for known in ABSENT_WORDS for word in (known, known.upper(), known.title())}
     | {"NaN", "---", "--", "-"}
 )
 _MOST_TEXTS = 4000

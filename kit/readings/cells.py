@@ -1,180 +1,153 @@
-"""One cell of a log: what kind of thing stands in it, and the number it says."""
+"""The grammar of a log's cells: numbers, units and stamps, and what kind of thing stands in a cell.
+
+The classifier is derived from the very patterns that read the cells: what is called a stamp can be read as one.
+"""
 
 from __future__ import annotations
 
 import re
+import tomllib
 from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+WORDS: dict[str, Any] = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
+"""Words and signs of loggers, as data."""
 
 BLANKS = " \t\u00a0\u202f\u2009\u200b\ufeff"
-BLANK_WORDS = frozenset(
-    {
-        "",
-        "na",
-        "n/a",
-        "n.a.",
-        "n.a",
-        "nan",
-        "null",
-        "none",
-        "nil",
-        "-nan",
-        "#n/a",
-        "\\n",
-        "no data",
-        "nodata",
-        "missing",
-        "blank",
-    }
-)
-OPEN_WORDS = frozenset(
-    [
-        "ol",
-        "err",
-        "error",
-        "over",
-        "overrange",
-        "over-range",
-        "over",
-        "range",
-        "overflow",
-        "under",
-        "underrange",
-        "open",
-        "opened",
-        "open",
-        "circuit",
-        "oc",
-        "o.c.",
-        "burnout",
-        "b.o.",
-        "bo",
-        "fault",
-        "fail",
-        "failed",
-        "short",
-        "-ol",
-        "+ol",
-        "o.l.",
-        "o.l",
-        "inf",
-        "-inf",
-        "+inf",
-        "infinity",
-        "-infinity",
-        "#value!",
-        "#div/0!",
-        "#ref!",
-        "#num!",
-        "invalid",
-        "bad",
-        "out",
-        "of",
-        "range",
-        "oor",
-        "disconnected",
-        "no",
-        "sensor",
-        "no",
-        "probe",
-        "sensor",
-        "error",
-        "1.#qnan",
-        "1.#inf",
-        "-1.#inf",
-        "-1.#ind",
-        "1.#ind",
-        "hi",
-        "lo",
-        "high",
-        "low",
-        "hhh",
-        "lll",
-        "hhhh",
-        "llll",
-        "---c",
-        "---f",
-        "unplugged",
-        "off",
-        "1.#nan",
-    ]
-) | {"over range", "open circuit", "out of range", "no sensor", "no probe", "sensor error", "not connected"}
-_DASHES = re.compile(r"[-–—_.*#?=~/<>]{1,}$|\+{2,}$|(?:[-+*?] ){1,}[-+*?]$")
-_UNIT = r"(?:°|º|˚|deg\.?|degrees)?\s?(?:celsius|fahrenheit|kelvin|[CFK])|℃|℉|°|º"
+ABSENT_WORDS = frozenset(WORDS["cells"]["absent"])
+_OPEN_WORDS = frozenset(WORDS["cells"]["open"])
+_DASHES = re.compile(r"[-–—_.*#?=~/<>]+$|\+{2,}$|(?:[-+*?] )+[-+*?]$")
+_LONGEST = 80
+"""A longer cell is text: nothing that is read is as long."""
+
+UNIT = r"(?:°|º|˚|deg\.?|degrees)?\s?(?:celsius|fahrenheit|kelvin|[CFK])|℃|℉|°|º"
 _NUMBER = r"[+\-−]?\s*(?:[0-9](?:[0-9.,'’\u00a0\u202f\u2009]| (?=[0-9]{3}(?![0-9])))*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?"
 _PLAIN = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?$")
 _LOOSE = re.compile(rf"({_NUMBER})$")
-_WITH_UNIT = re.compile(rf"({_NUMBER})\s*({_UNIT})\.?$", re.IGNORECASE)
-_MONTHS = (
-    "january jan januar janvier janv ene enero gen gennaio jän jänner|"
-    "february feb februar février févr fév febrero febbraio|march mar märz mär mrz mars marzo maart mrt|"
-    "april apr avril avr abr abril aprile|may mai mayo mag maggio mei|june jun juni juin junio giu giugno|"
-    "july jul juli juil juillet julio lug luglio|august aug août aoû ago agosto augustus|"
-    "september sep sept septembre septiembre set settembre|october oct okt oktober octobre octubre ott "
-    "ottobre|"
-    "november nov novembre noviembre|december dec dez dezember déc décembre dic diciembre dicembre"
+_WITH_UNIT = re.compile(rf"({_NUMBER})\s*({UNIT})\.?$", re.IGNORECASE)
+_UNIT_SIGNS = str.maketrans("℃℉", "CF", "°º˚")
+
+MONTHS = {word: month for month, words in enumerate(WORDS["dates"]["months"], 1) for word in words.split()}
+WEEKDAYS = {word: day for day, words in enumerate(WORDS["dates"]["weekdays"]) for word in words.split()}
+_WEEKDAY = rf"(?:(?:{'|'.join(sorted(WEEKDAYS, key=len, reverse=True))})\.?,?\s)?\s?"
+_MONTH = r"(?P<mon>[^\W\d_]{3,10})\.?"
+_DATES = (
+    r"(?P<y>[0-9]{4})[-/.](?P<m>[0-9]{1,2})[-/.](?P<d>[0-9]{1,2})",
+    r"(?P<a>[0-9]{1,2})(?P<sep>[-/.])\s?(?P<b>[0-9]{1,2})[-/.]\s?(?P<c>[0-9]{4}|[0-9]{2})",
+    rf"(?P<d>[0-9]{{1,2}})[-/ .]{{1,3}}{_MONTH}[-/ ,]{{1,3}}(?P<y>[0-9]{{4}}|[0-9]{{2}})",
+    rf"{_MONTH}\s{{1,2}}(?P<d>[0-9]{{1,2}}),?\s{{1,2}}(?P<y>[0-9]{{4}})",
+    rf"(?P<y>[0-9]{{4}})[-/ ]{_MONTH}[-/ ](?P<d>[0-9]{{1,2}})",
 )
-MONTHS = {word: month for month, words in enumerate(_MONTHS.split("|"), 1) for word in words.split()}
-_MONTH = r"[^\W\d_]{3,10}\.?"
-_WEEKDAY = r"(?:[^\W\d_]{2,10}\.?,?\s+)?"
-_DATE = (
-    r"[0-9]{4}[-/.][0-9]{1,2}[-/.][0-9]{1,2}\.?|[0-9]{1,2}[-/.]\s?[0-9]{1,2}[-/.]\s?(?:[0-9]{4}|[0-9]{2})|"
-    rf"{_WEEKDAY}[0-9]{{1,2}}[-/ .]+{_MONTH}[-/ ,]+(?:[0-9]{{4}}|[0-9]{{2}})|"
-    rf"{_WEEKDAY}{_MONTH}\s+[0-9]{{1,2}},?\s+[0-9]{{4}}|[0-9]{{4}}[-/ ]{_MONTH}[-/ ][0-9]{{1,2}}"
-)
-_HALF = r"(?:\s*[ap]\.?\s?m\.?)?"
+_HALF = r"(?:\s*(?P<half>[ap])\.?\s?m\.?)?"
 _CLOCK = (
-    rf"[0-9]{{1,3}}:[0-9]{{2}}(?:[:.][0-9]{{2}}(?:[.,:][0-9]{{1,9}})?)?{_HALF}|"
-    r"[0-9]{1,2}h[0-9]{2}(?:m[0-9]{2}s?)?"
+    r"(?P<h>[0-9]{1,4}):(?P<mi>[0-9]{1,2})(?:(?::(?P<s>[0-9]{1,2})(?:[.,:](?P<f>[0-9]{1,9}))?)|\.(?P<s2>[0-9]{2}))?"
+    + _HALF
 )
-_OFFSET = r"(?:\s?(?:Z|UTC|GMT)?(?:[+-][0-9]{2}:?[0-9]{2})?)"
-DATE = re.compile(rf"(?:{_DATE})$", re.IGNORECASE)
-CLOCK = re.compile(rf"-?(?:{_CLOCK})$", re.IGNORECASE)
-STAMP = re.compile(
-    rf"(?:(?:{_DATE})(?:[T_ ,-]\s*|:(?=[0-9][0-9]:))(?:{_CLOCK}){_OFFSET}|"
-    rf"{_WEEKDAY}{_MONTH}\s+[0-9]{{1,2}}\s+(?:{_CLOCK})\s+[0-9]{{4}}|(?:{_CLOCK})[ ,]\s*(?:{_DATE})|"
-    rf"[0-9]{{8}}T[0-9]{{6}}(?:\.[0-9]+)?{_OFFSET}|(?:19|20)[0-9]{{12}})$",
-    re.IGNORECASE,
-)
-GLUED_STAMP = re.compile(
-    rf"((?:{_DATE})[T ](?:{_CLOCK})(?:\.[0-9]+)?|(?:{_CLOCK})|(?:{_DATE})) +((?:{_NUMBER})\s*(?:{_UNIT})?)$",
-    re.IGNORECASE,
-)
-_SHAPES = ((STAMP, "stamp"), (DATE, "date"), (CLOCK, "clock"))
-_SIGNS = str.maketrans("℃℉", "CF", "°º˚")
+_CLOCKS = (_CLOCK, r"(?P<h>[0-9]{1,2})h(?P<mi>[0-9]{2})(?:m(?P<s>[0-9]{2})s?)?")
+_DOTTED = r"(?P<h>[0-9]{1,2})\.(?P<mi>[0-9]{2})\.(?P<s>[0-9]{2})" + _HALF
+"""Hours, minutes and seconds parted by points: a clock only beside a date, since alone it could be one."""
+_OFFSET = r"(?:\s?(?P<zone>Z|UTC|GMT)?(?P<off>[+-][0-9]{2}(?::?[0-9]{2})?)?)"
+_COMPACT = r"(?P<y>[0-9]{4})(?P<m>[0-9]{2})(?P<d>[0-9]{2})"
+_GAP = r"(?:[T_,-]\s?|\s{1,2}|:)"
+
+
+def _compiled(*texts: str) -> tuple[re.Pattern[str], ...]:
+    return tuple(re.compile(text, re.IGNORECASE) for text in texts)
+
+
+_GRAMMAR: dict[str, tuple[re.Pattern[str], ...]] = {
+    "stamp": _compiled(
+        *(
+            f"{_WEEKDAY}{date}{dot}{_GAP}{clock}{_OFFSET}"
+            for date in _DATES
+            for dot, clock in ((r"\.?", _CLOCKS[0]), (r"\.?", _CLOCKS[1]), (r"\.?", _DOTTED))
+        ),
+        *(rf"{clock}[ ,]\s?{_WEEKDAY}{date}" for date in _DATES for clock in _CLOCKS),
+        rf"{_WEEKDAY}{_MONTH}\s{{1,2}}(?P<d>[0-9]{{1,2}})\s{_CLOCK}\s(?P<y>[0-9]{{4}})",
+        rf"{_COMPACT}{_GAP}{_CLOCK}{_OFFSET}",
+        rf"{_COMPACT}T?(?P<h>[0-9]{{2}})(?P<mi>[0-9]{{2}})(?P<s>[0-9]{{2}})(?:\.(?P<f>[0-9]{{1,9}}))?{_OFFSET}",
+    ),
+    "date": _compiled(*(rf"{_WEEKDAY}{date}\.?" for date in _DATES)),
+    "clock": _compiled(*(rf"(?P<minus>-?){clock}{_OFFSET}" for clock in _CLOCKS)),
+}
+_COMPACT_DATE = re.compile(_COMPACT)
+_DOTTED_ALONE = re.compile(_DOTTED, re.IGNORECASE)
+_GLUED_NUMBER = re.compile(rf" +(({_NUMBER})\s*(?:{UNIT})?)$", re.IGNORECASE)
+
 TYPED = frozenset({"number", "with unit", "stamp", "date", "clock"})
 
 
-@lru_cache(maxsize=65536)
+def match_stamp(text: str) -> tuple[str, re.Match[str]] | None:
+    """Return 'stamp', 'date' or 'clock' and the match with its fields, or None for what is none of them.
+
+    Fields: y m d, or a b c where their order is open; mon; h mi s (or s2) f; minus; half; zone, off; sep.
+    """
+    for kind, patterns in _GRAMMAR.items():
+        for pattern in patterns:
+            match = pattern.fullmatch(text)
+            if match and (not (mon := match.groupdict().get("mon")) or mon.casefold() in MONTHS):
+                return kind, match
+    return None
+
+
+def match_compact_date(text: str) -> re.Match[str] | None:
+    """Return the match of eight digits read as year, month and day: a number, unless its column is a date's."""
+    return _COMPACT_DATE.fullmatch(text)
+
+
+def match_dotted_clock(text: str) -> re.Match[str] | None:
+    """Return the match of a clock parted by points, which alone is a date's."""
+    return _DOTTED_ALONE.fullmatch(text)
+
+
 def kind_of(cell: str) -> str:
     """Return 'blank', 'number', 'with unit', 'stamp', 'date', 'clock', 'open', 'absent' or 'text'.
 
     'absent' is a word or sign for no reading, 'open' one for an open circuit or a range exceeded.
     """
+    return _kind_of(cell) if len(cell) <= _LONGEST else _kind_of(cell.strip(BLANKS)[: _LONGEST + 1])
+
+
+@lru_cache(maxsize=65536)
+def _kind_of(cell: str) -> str:
     cell = cell.strip(BLANKS)
     if not cell:
         return "blank"
+    if len(cell) > _LONGEST:
+        return "text"
     if _PLAIN.match(cell):
-        return "stamp" if len(cell) == 14 and STAMP.match(cell) else "number"
+        return "stamp" if len(cell) == 14 and cell.isdigit() and cell[:2] in ("19", "20") else "number"
     missing = missing_kind(cell)
     if missing:
         return missing
-    if cell[0].isdigit() or cell[0] in "-+−.," or cell[-1].isdigit() or cell[-1] in "mM.ZCT":
-        for pattern, kind in _SHAPES:
-            if pattern.match(cell):
-                return kind
-        if DATE.match(cell.rstrip(".")) and cell.endswith("."):
-            return "date"
-        if cell[-1] != "," and _LOOSE.match(cell) and _grouped(cell):
-            return "number"
+    found = match_stamp(cell)
+    if found:
+        return found[0]
+    if cell[-1] != "," and _LOOSE.match(cell) and _grouped(cell):
+        return "number"
     return "with unit" if _WITH_UNIT.match(cell) else "text"
 
 
 def missing_kind(cell: str) -> str:
     """Return 'absent', 'open' or '' for a cell that is neither."""
     low = cell.strip(BLANKS).casefold()
-    if low in BLANK_WORDS or (_DASHES.match(low) and "+" not in low):
+    if low in ABSENT_WORDS or (_DASHES.match(low) and "+" not in low):
         return "absent"
-    return "open" if low in OPEN_WORDS or _DASHES.match(low) else ""
+    return "open" if low in _OPEN_WORDS or _DASHES.match(low) else ""
+
+
+def split_glued_stamp(cell: str) -> tuple[str, str] | None:
+    """Return stamp and reading of a cell in which a blank parts them ('02/17/2026 09:08:14 26.73C'), else None."""
+    if " " not in cell or len(cell) > _LONGEST or match_stamp(cell):
+        return None
+    found = _GLUED_NUMBER.search(cell)
+    while found:
+        stamp = match_stamp(cell[: found.start()])
+        if stamp:
+            return cell[: found.start()], found[1]
+        found = _GLUED_NUMBER.search(cell, found.start() + 1)
+    return None
 
 
 def _grouped(cell: str) -> bool:
@@ -191,10 +164,10 @@ def _grouped(cell: str) -> bool:
 @lru_cache(maxsize=65536)
 def split_unit(cell: str) -> tuple[str, str]:
     """Return number text and unit letter ('C', 'F', 'K' or '') of a cell with its unit glued on."""
-    match = _WITH_UNIT.match(cell.strip(BLANKS))
+    match = _WITH_UNIT.match(cell.strip(BLANKS)) if len(cell) <= _LONGEST else None
     if not match:
         return cell.strip(BLANKS), ""
-    unit = match[2].translate(_SIGNS)
+    unit = match[2].translate(_UNIT_SIGNS)
     unit = re.sub(r"^(deg\.?|degrees)\s*", "", unit.strip(), flags=re.IGNORECASE)
     return match[1].strip(), unit[:1].upper()
 
@@ -205,6 +178,8 @@ def to_number(cell: str, decimal: str) -> float | None:
 
     Thousands marks are accepted only in groups of three.
     """
+    if len(cell) > _LONGEST:
+        return None
     if decimal == "." and _PLAIN.match(cell):
         return _finite(float(cell))
     text = re.sub(r"^([+\-−]?)\s+", r"\1", cell.strip(BLANKS)).replace("−", "-")

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults
+from kit.readings.cells import WORDS
 from kit.readings.numbers import ABSENT, OPEN, READ, Numbers
 from kit.trial.units import FAHRENHEIT_STEP, KELVIN, temperature_unit
 
@@ -16,43 +17,9 @@ Floats = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int8]
 UNITS = {"°C": "degC", "°F": "degF", "K": "K"}
 BY_ROW = "by row"
+_RECURS, _NO_FIRE = 4, 0.0
 _LETTERS = {"C": "degC", "F": "degF", "K": "K"}
-SURE_SENTINELS = (
-    9999.0,
-    -9999.0,
-    99999.0,
-    -99999.0,
-    999999.0,
-    -999999.0,
-    -999.0,
-    -999.9,
-    -888.8,
-    7999.0,
-    -7999.0,
-    6999.0,
-    -6999.0,
-    8888.0,
-    8888.8,
-    9999.9,
-    -9999.9,
-    32767.0,
-    -32767.0,
-    -32768.0,
-    32768.0,
-    65535.0,
-    65536.0,
-    3276.7,
-    -3276.8,
-    6553.5,
-    2147483647.0,
-    -2147483648.0,
-    1e10,
-    1e30,
-    -1e30,
-    9.9e37,
-    -9.9e37,
-    9.91e37,
-)
+SURE_SENTINELS: tuple[float, ...] = tuple(WORDS["cells"]["open_numbers"])
 
 
 @dataclass(frozen=True)
@@ -95,11 +62,30 @@ def mask_sentinels(numbers: Numbers, unit: str, sentinels: Sentinels) -> dict[fl
         for number in SURE_SENTINELS:
             _mask(values, codes, outside & np.isclose(values, number, rtol=1e-6, atol=1e-9), number, met)
     jump = sentinels.jump_k * (FAHRENHEIT_STEP if unit.endswith("degF") else 1.0)
-    for number in sentinels.doubtful:
+    for number in dict.fromkeys((*sentinels.doubtful, *_recurring(values, jump))):
         hit = values == number
         if hit.any():
-            _mask(values, codes, hit & _jumps(values, hit, number, jump), number, met)
+            if number in sentinels.doubtful:
+                hit &= _jumps(values, hit, number, jump)
+            _mask(
+                values, codes, hit, number, met
+            )  # what recurs so is no reading where the probe is cold either
     return met
+
+
+def _recurring(values: Floats, jump: float) -> tuple[float, ...]:
+    """Return the lowest number of a column if it comes back again and again, each time far below what is beside it.
+
+    A logger that has nothing to say writes one number, such as -1 or 0 in every other row.
+    """
+    read = values[np.isfinite(values)]
+    if len(read) < 5:
+        return ()
+    low = float(read.min())
+    hit = values == low
+    jumps = hit & _jumps(values, hit, low, jump)
+    often = max(_RECURS, 0.01 * len(read))
+    return (low,) if jumps.sum() >= often and low <= _NO_FIRE else ()
 
 
 def _outside(values: Floats) -> npt.NDArray[np.bool_] | None:

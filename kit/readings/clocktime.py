@@ -7,6 +7,7 @@ import re
 import numpy as np
 import numpy.typing as npt
 
+from kit.readings.cells import WORDS
 from kit.readings.dates import DAY, day_numbers, settle_order
 from kit.readings.headings import TIME_UNITS
 from kit.readings.rows import Body
@@ -25,7 +26,12 @@ def from_stamps(
 ) -> Timeline | None:
     """Return the timeline of stamps, None where a question stands in the way."""
     order, why = settle_order(
-        stamps, setting.declared.get("day_first"), setting.where, setting.text_of, setting.faults
+        stamps,
+        setting.declared.get("day_first"),
+        setting.beside,
+        setting.where,
+        setting.text_of,
+        setting.faults,
     )
     if order is None:
         return None
@@ -67,9 +73,7 @@ def _clock_alone(stamps: Stamps, rows: Ints, run: Ints, setting: Setting) -> tup
         return None, False
     if not len(time):
         return time, False
-    elapsed = bool(
-        re.search(r"elapsed|dauer|duration|laufzeit|run ?time|écoulé|transcurrid", name, re.IGNORECASE)
-    )
+    elapsed = bool(re.search(WORDS["headings"]["elapsed"], name, re.IGNORECASE))
     if not stamps.twelve and (elapsed or (time >= DAY).any() or (time < 0).any() or time[0] == 0):
         setting.reasons["time"] = "durations: " + (
             "its heading" if elapsed else "they begin at zero or run past 24 hours"
@@ -90,7 +94,7 @@ def _clock_alone(stamps: Stamps, rows: Ints, run: Ints, setting: Setting) -> tup
 
 
 def _is_clock_name(name: str) -> bool:
-    return bool(re.search(r"uhrzeit|clock|time of day|heure|hh|o'clock|\bh:", name, re.IGNORECASE))
+    return bool(re.search(WORDS["headings"]["clock"], name, re.IGNORECASE))
 
 
 def _ask_parts(time: Ints, setting: Setting) -> None:
@@ -176,12 +180,11 @@ def _repeated_note(sequence: Sequence, stamps: Stamps, setting: Setting, rows: I
 
 
 def _ask_step(sequence: Sequence, setting: Setting, rows: Ints) -> None:
-    _, counts = np.unique(sequence.time + sequence.run, return_counts=True)
-    per = int(np.median(counts))
-    steps = np.diff(np.unique(sequence.time))
+    stamps, counts = np.unique(sequence.time, return_counts=True)
+    steps = np.diff(stamps)
     unit = float(np.median(steps)) / SECOND if len(steps) else 60.0
     first = setting.text_of(int(rows[0]))
-    guess = unit / per
+    guess, per = _likely_step(counts, steps / SECOND, unit)
     setting.faults.ask(
         setting.where,
         f"{per} rows share a stamp such as '{first}': the stamps are coarser than the readings. {per} rows "
@@ -190,6 +193,24 @@ def _ask_step(sequence: Sequence, setting: Setting, rows: Ints) -> None:
         "the seconds between two rows",
         f"Add step_s = {guess:g} (or what it was) to the [[logger]] table.",
     )
+
+
+_EVEN_STEPS = (0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 10.0, 12.0, 15.0, 20.0, 30.0)
+
+
+def _likely_step(counts: Ints, steps: Floats, unit: float) -> tuple[float, int]:
+    """Return the likely seconds between rows, and rows a stamp.
+
+    The first and the last stamp may be cut, so they do not count; an even step that fits within the rows that
+    are lost there is taken.
+    """
+    whole = counts[1:-1] if len(counts) > 2 else counts
+    usual = whole[:-1][steps[1:-1] <= 1.5 * unit] if len(whole) > 2 else whole
+    per = float(np.mean(usual)) if len(counts) > 2 and len(usual) else float(counts.max())
+    guess = unit / per
+    slack = 0.02 if len(counts) > 2 else 0.05
+    even = [step for step in _EVEN_STEPS if abs(step / guess - 1) <= slack]
+    return (min(even, key=lambda step: abs(step / guess - 1)) if even else guess), round(per)
 
 
 def _beside(body: Body, rows: Ints, sequence: Sequence, setting: Setting) -> Floats | None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
@@ -10,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults
+from kit.readings.cells import MONTHS, WEEKDAYS, WORDS, match_stamp
 from kit.readings.stamps import NAMED, SECOND, THREE, YEAR_FIRST, Stamps, days_of, is_date
 
 Ints = npt.NDArray[np.int64]
@@ -45,7 +47,12 @@ def day_numbers(stamps: Stamps, order: Order) -> tuple[Ints, npt.NDArray[np.bool
 
 
 def settle_order(
-    stamps: Stamps, day_first: object, where: str, text_of: Callable[[int], str], faults: Faults
+    stamps: Stamps,
+    day_first: object,
+    beside: Callable[[], Beside],
+    where: str,
+    text_of: Callable[[int], str],
+    faults: Faults,
 ) -> tuple[Order | None, str]:
     """Return the order of a column's dates and why, or None where it has to be asked for.
 
@@ -80,6 +87,10 @@ def settle_order(
     if not possible:
         _impossible(stamps, rows, where, text_of, faults)
         return None, ""
+    if stamps.short_year and "ymd" not in possible and _possible(stamps, "ymd", rows):
+        supported = supported_orders(stamps, [*possible, "ymd"], beside())
+        if list(supported) == ["ymd"]:
+            return "ymd", supported["ymd"]
     if len(possible) == 1:
         return possible[0], _proof(stamps, possible[0], rows, text_of)
     if stamps.separator == "." and "dmy" in possible:
@@ -87,6 +98,9 @@ def settle_order(
     running = [order for order in possible if _runs_on(stamps, order)]
     if len(running) == 1:
         return running[0], "the log runs on through midnight only so"
+    supported = supported_orders(stamps, possible, beside())
+    if len(supported) == 1:
+        return next(iter(supported.items()))
     _ask(stamps, possible, rows, where, text_of, faults)
     return None, ""
 
@@ -142,6 +156,79 @@ def _runs_on(stamps: Stamps, order: Order) -> bool:
         return False
     usual = float(np.median(np.abs(steps[~changes]))) if (~changes).any() else float(np.median(np.abs(steps)))
     return bool((np.abs(steps[changes]) <= 3 * usual).all()) and usual > 0
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What stands beside a column of stamps: for some of its rows the other cells by heading, and words above."""
+
+    rows: Sequence[tuple[int, Mapping[str, str]]]
+    above: Sequence[str]
+
+
+def supported_orders(stamps: Stamps, orders: Sequence[Order], beside: Beside) -> dict[Order, str]:
+    """Return the orders under which something else in the file names the very dates, and nothing denies them."""
+    found: dict[Order, str] = {}
+    for order in orders:
+        votes = {name: vote for name, vote in _votes(stamps, order, beside) if vote is not None}
+        if votes and all(votes.values()):
+            found[order] = f"{_WORDS[order]}: {next(iter(votes))} agrees only so"
+    return found
+
+
+def _votes(stamps: Stamps, order: Order, beside: Beside) -> Iterator[tuple[str, bool | None]]:
+    for row, cells in beside.rows:
+        year, month, day = (int(part[0]) for part in _fields(stamps, order, np.array([row])))
+        try:
+            at = date(year, month, day)
+        except ValueError:
+            yield "the calendar", False
+            continue
+        for name, cell in cells.items():
+            yield f"column {name}", _agrees(at, name, cell)
+        for text in beside.above:
+            if (other := plain_date(text)) is not None and abs((other - at).days) <= 1:
+                yield "a date above the table", True
+
+
+def _agrees(at: date, name: str, cell: str) -> bool | None:
+    """Return whether another cell of a row agrees with its date, None where it says nothing of it."""
+    word = cell.strip(" .,").casefold()
+    if word in WEEKDAYS:
+        return WEEKDAYS[word] == at.weekday()
+    part = next(
+        (
+            place
+            for place, words in enumerate(WORDS["dates"]["parts"][:3])
+            if name.casefold() in words.split()
+        ),
+        None,
+    )
+    if part is not None and word.isdigit() and len(word) <= 4:
+        return int(word) % (100 if part == 0 else 10_000) == (at.year % 100, at.month, at.day)[part]
+    if word.isdigit() and 9.4e8 <= int(word) <= 2.6e9:
+        return abs((date.fromtimestamp(int(word)) - at).days) <= 1
+    other = plain_date(cell)
+    return None if other is None else abs((other - at).days) <= 1
+
+
+def plain_date(text: str) -> date | None:
+    """Return the date of a stamp that can be read in one way alone, or None."""
+    found = match_stamp(text.strip()) if len(text) < 80 else None
+    if found is None or found[0] == "clock":
+        return None
+    part = found[1].groupdict()
+    month = MONTHS[part["mon"].casefold()] if part.get("mon") else int(part.get("m") or 0)
+    try:
+        if part.get("y"):
+            return date(
+                int(part["y"]) % 2000 + 2000 if len(part["y"]) == 2 else int(part["y"]), month, int(part["d"])
+            )
+        a, b, year = int(part["a"]), int(part["b"]), int(part["c"])
+        day, month = (a, b) if a > 12 else (b, a) if b > 12 else (0, 0)
+        return date(year + 2000 if year < 100 else year, month, day)
+    except ValueError:
+        return None
 
 
 def _ask(

@@ -23,7 +23,8 @@ MAD_TO_SD = 1.4826
 _MOST_EQUAL, _LEAST_TURNS = 0.3, 0.25
 _SLOWEST_S = 120.0
 _AROUND = 60
-_RETURNS = 0.5
+_RETURNS, _FLANK = 0.5, 0.5
+_COLD_START, _BROKEN = 20.0, 0.25
 _AT_ONCE = 1 << 18
 
 
@@ -68,7 +69,7 @@ def flagged(stack: Stack, cleaning: Cleaning) -> Bits:
     runs = _runs(stack, good)
     _saturated(stack, good, runs, steps, cleaning, bits)
     _stuck(stack, good, runs, steps, cleaning, bits)
-    _reversed(stack, cleaning, bits)
+    _colder_than_air(stack, cleaning, bits)
     return bits
 
 
@@ -100,7 +101,23 @@ def _lone(stack: Stack, good: Ints, cleaning: Cleaning) -> Ints:
     lone = (seg[:-2] == seg[2:]) & (to_before * to_after > 0)
     lone &= np.minimum(np.abs(to_before), np.abs(to_after)) >= least
     lone &= np.abs(to_before - to_after) <= _RETURNS * np.maximum(np.abs(to_before), np.abs(to_after)) + least
-    return np.flatnonzero(lone)
+    return np.flatnonzero(lone & ~_is_flame(y, seg, to_before, to_after))
+
+
+def _is_flame(y: Floats, seg: Ints, to_before: Floats, to_after: Floats) -> Bools:
+    """Return which readings are the top of a flank as steep as the jump itself: a flame, and no spike.
+
+    In the step before it the curve already rose towards it, or in the step after it goes on falling, by half the
+    jump or more.
+    """
+    flame = np.zeros(len(to_before), bool)
+    step = np.where(np.diff(seg) == 0, np.diff(y), 0.0)
+    for jump, flank in (
+        (to_before, np.concatenate([[0.0], step[:-2]])),
+        (to_after, np.append(-step[2:], 0.0)),
+    ):
+        flame |= flank * np.sign(jump) >= _FLANK * np.abs(jump)
+    return flame
 
 
 def _stands_out(stack: Stack, good: Ints, middle: int, cleaning: Cleaning) -> bool:
@@ -229,16 +246,28 @@ def _ends_with_jump(
     return bool(jump >= least and jump >= 4 * max(after, before))
 
 
-def _reversed(stack: Stack, cleaning: Cleaning, bits: Bits) -> None:
-    """Mark whole traces that read far below the air: wires swapped, falling as the fire rises."""
-    for place, (begin, end) in enumerate(zip(stack.starts[:-1], stack.starts[1:], strict=True)):
-        rows = slice(int(begin), int(end))
-        y = stack.celsius[rows][np.isfinite(stack.celsius[rows]) & ~has(bits[rows], "spike")]
-        if len(y) < 5:
+def _colder_than_air(stack: Stack, cleaning: Cleaning, bits: Bits) -> None:
+    """Mark what reads far below the air, and whole traces where that, or what is impossible, is no exception.
+
+    A trace that never reads far above the air either falls as the fire rises: its wires are swapped. In any other
+    the readings below are a broken contact's; where a quarter are so, the rest cannot be believed.
+    """
+    for place, (begin, end) in enumerate(pairwise(stack.starts.tolist())):
+        y, mark = stack.celsius[begin:end], bits[begin:end]
+        read = np.isfinite(y)
+        good = y[read & ~has(mark, "spike") & ~has(mark, "impossible")]
+        if read.sum() < 5:
             continue
         air = stack.air[place]
         if not np.isfinite(air):
-            air = float(y[0]) if -40.0 <= y[0] <= 45.0 else 20.0
-        below = (y < air - cleaning.reversed_k) & (y > -300.0)
-        if below.sum() >= max(5, 0.05 * len(y)):
-            bits[rows] |= BIT["reversed"]
+            air = min(float(good[0]), _COLD_START) if len(good) and -40.0 <= good[0] <= 45.0 else _COLD_START
+        with np.errstate(invalid="ignore"):
+            below = (y < air - cleaning.reversed_k) & (y > -300.0)
+        if (good < air - cleaning.reversed_k).sum() >= max(5, 0.05 * len(good)) and not (
+            good > air + cleaning.reversed_k
+        ).any():
+            mark |= BIT["reversed"]
+            continue
+        mark[below & ~has(mark, "sentinel")] |= BIT["impossible"]
+        if has(mark, "impossible").sum() >= max(5, _BROKEN * read.sum()):
+            mark[read] |= BIT["impossible"]

@@ -7,47 +7,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from kit.errors import KitError, Problem
-from kit.readings.cells import BLANKS, TYPED, kind_of
+from kit.readings.cells import BLANKS, TYPED, WORDS, kind_of
 from kit.readings.headings import bare_unit, could_be_temperature, is_index, is_time, temperature_unit_in
 from kit.readings.layout import BLANK_RUN, Layout, Line, split_line
 
 _COMMENT = re.compile(r"^ *(?:#+|%+|//+|\*+|!+) *(?=[^\s,;|])")
-_STEP = re.compile(
-    r"\b(?:step|interval|intervall|period|every|increment|delta|spacing|sampling|rate|dt|Δt)\b", re.IGNORECASE
+_STEP, _UNIT_WORD = (
+    re.compile(rf"(?<![^\W_])(?:{WORDS['headings'][name]})(?![^\W_])", re.IGNORECASE)
+    for name in ("step", "unit")
 )
-_STATED = re.compile(
-    r"(?:notes?|comments?|title|version|serial|device|operator|channels|battery|firmware|model|site|user|"
-    r"instrument|remarks?|kommentar|bemerkung|titel|gerät|record title)\b",
-    re.IGNORECASE,
-)
+_STATED = re.compile(rf"(?:{WORDS['headings']['stated']})\b", re.IGNORECASE)
 _LOOK_ABOVE = 8
 _ONE_NAME = (("date", "clock"), ("clock", "date"), ("clock", "text"))
-_PROCESSING = frozenset(
-    [
-        "avg",
-        "mean",
-        "min",
-        "max",
-        "smp",
-        "std",
-        "tot",
-        "sample",
-        "inst",
-        "instantaneous",
-        "average",
-        "one",
-        "type_k",
-        "typek",
-        "raw",
-        "total",
-        "wvc",
-        "samp",
-        "maximum",
-        "minimum",
-        "w",
-        "x",
-    ]
-)
+_PROCESSING = frozenset(WORDS["headings"]["statistic"].split())
 
 
 @dataclass(frozen=True)
@@ -340,9 +312,6 @@ def _distinct(names: Sequence[str]) -> tuple[str, ...]:
     return tuple(found)
 
 
-_UNIT_WORD = re.compile(r"\b(?:unit|units|einheit|unité|unidad|scale|temperature unit)\b", re.IGNORECASE)
-
-
 def stated_values(preamble: Sequence[Line], delimiter: str) -> list[tuple[Line, str, list[str]]]:
     """Return the lines of a preamble that read 'name: value', as line, name and values."""
     found = []
@@ -351,7 +320,7 @@ def stated_values(preamble: Sequence[Line], delimiter: str) -> list[tuple[Line, 
         if len(cells) == 1:
             cells = max((split_line(_COMMENT.sub("", line.text), mark) for mark in "\t;|,"), key=len)
         if len(_filled(cells)) < 2 and (
-            match := re.match(r"([^:=]{2,60}?)\s*[:=]\s+?(\S.*)$", cells[0] if cells else "")
+            match := re.match(r"([^:=]{2,60}?)\s*(?:[:=]\s+?|=)(\S.*)$", cells[0] if cells else "")
         ):
             cells = [match[1], match[2]]
         if len(cells) >= 2 and cells[0] and _filled(cells[1:]):

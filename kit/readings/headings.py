@@ -6,6 +6,8 @@ import re
 from collections.abc import Sequence
 from functools import lru_cache
 
+from kit.readings.cells import WORDS
+
 CELSIUS, FAHRENHEIT, KELVIN = "degC", "degF", "K"
 SCALES = {"C": CELSIUS, "F": FAHRENHEIT, "K": KELVIN}
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "d": 86400.0, "us": 1e-6, "ns": 1e-9}
@@ -16,148 +18,34 @@ _NAMED = re.compile(r"(?<![a-z])(celsius|centigrade|fahrenheit|kelvin)(?![a-z])"
 _BRACKETED = re.compile(r"[(\[{<]\s*(C|F|K)\s*[)\]}>]")
 _SUFFIXED = re.compile(r"(?:(?<=[_,/;])|(?<=[_,/;]\s)|(?<=[a-z0-9)#] ))(C|F|K|c|f|k)$")
 _ALONE = re.compile(r"[(\[{<]?\s*(?:°|º|˚|deg\.?\s?)?\s*(C|F|K)\s*[)\]}>]?$", re.IGNORECASE)
-_TIME_WORDS = {
-    "s": "s sec secs second seconds sek sekunden sekunde secondes seconde segundos secondi",
-    "ms": "ms msec msecs millis milliseconds millisecond millisec millisekunden",
-    "min": "min mins minute minutes minuten minutos minuti",
-    "h": "h hr hrs hour hours std stunden heures heure horas ore",
-    "d": "days day tage jours",
-    "us": "us µs microseconds",
-    "ns": "ns nanoseconds",
+_TIME_UNIT: dict[str, str] = {
+    word: unit for unit, words in WORDS["units"]["time"].items() for word in words.split()
 }
-_PARTS_OF_DATE = frozenset({"day", "tag", "jour", "hour", "heure", "minute", "second", "seconde"})
-_TIME_UNIT = {word: unit for unit, words in _TIME_WORDS.items() for word in words.split()}
-_OTHER_UNITS = frozenset(
-    [
-        "%",
-        "%rh",
-        "rh",
-        "hpa",
-        "pa",
-        "kpa",
-        "mpa",
-        "mbar",
-        "bar",
-        "psi",
-        "torr",
-        "mmhg",
-        "lux",
-        "lx",
-        "v",
-        "mv",
-        "uv",
-        "volt",
-        "volts",
-        "a",
-        "ma",
-        "amp",
-        "amps",
-        "w",
-        "kw",
-        "mw",
-        "kj",
-        "j",
-        "mj",
-        "g",
-        "kg",
-        "mg",
-        "t",
-        "lb",
-        "lbs",
-        "oz",
-        "m/s",
-        "km/h",
-        "mph",
-        "kn",
-        "l/min",
-        "l/s",
-        "slpm",
-        "sccm",
-        "ppm",
-        "ppb",
-        "mm",
-        "cm",
-        "m",
-        "in",
-        "ft",
-        "inch",
-        "dbm",
-        "db",
-        "rpm",
-        "hz",
-        "khz",
-        "n",
-        "nm",
-        "g/s",
-        "g/min",
-        "kg/h",
-        "kg/s",
-        "w/m2",
-        "w/m²",
-        "kw/m2",
-        "kw/m²",
-        "kj/kg",
-        "mj/kg",
-        "ohm",
-        "ω",
-        "kω",
-        "count",
-        "counts",
-        "raw",
-        "bits",
-        "adc",
-        "#",
-        "-",
-        "--",
-        "bool",
-        "vdc",
-        "vac",
-        "vol%",
-        "mol%",
-        "%",
-        "rh",
-        "g/m3",
-        "mg/m3",
-        "µg/m3",
-        "ug/m3",
-        "m3/h",
-        "°",
-    ]
-) | {"% rh", "vol %", "mol %"}
-_NO_TEMPERATURE = re.compile(
-    r"humid|feucht|humedad|humidit|(?<![a-z])rh(?![a-z])|lux|light|licht|lumi|press|druck|pression|presi|volt|batt|akku|supply|"
-    r"(?<![a-z])mass|weight|gewicht|poids|masse|peso|(?<![a-z])(?:hrr|mlr|co2|co|o2|nox|pm\d*|rssi|snr|lat|lon|alt)(?![a-z])|"
-    r"power|current|strom|wind|speed|signal|flow|alarm|status|state|event|marker|flag|(?<![a-z])fan|duty|output|pwm|"
-    r"heat flux|setpoint|set point|soll|battery|gain|offset|quality|error|fehler|"
-    r"(?<![a-z])(?:msec|millis|weekday|count|spark)",
-    re.IGNORECASE,
-)
-_TEMPERATURE = re.compile(
-    r"t[eé]mp|tmp(?![a-z])|thermo|(?<![a-z])tc(?![a-z])|(?<![a-z])t[ _]?\d+(?![a-z])|^t$|"
-    r"(?<![a-z])t_|^t[a-z]?\d*$|probe|sonde|"
-    r"f(?:ü|ue|u)hler|sensor|kanal|(?<![a-z])ch(?:annel|an)?\.?[ _]?[a-z\d]|canal|voie|"
-    r"grill|grate|rost|(?<![a-z])lid|pit(?![a-z])|kern|"
-    r"core(?![a-z])|ambient|umgebung|meat|fleisch|smoker|oven|ofen|flame|wall|surface|"
-    r"(?<![a-z])in(?:side)?(?![a-z])|dome|kammer|chamber|"
-    r"(?<![a-z])(?:upper|lower|top|bottom|oben|unten|left|right|centre|center|middle)|dew|junction|panel|panneau",
-    re.IGNORECASE,
-)
+_PARTS_OF_DATE = frozenset(WORDS["units"]["parts_of_date"].split())
+_OTHER_UNITS = frozenset([*WORDS["units"]["other"].split(), *WORDS["units"]["other_with_blanks"]])
+
+
+def _any_of(name: str, around: str = "{}") -> re.Pattern[str]:
+    """Return the pattern of a list of words.toml: alternatives of a regular expression."""
+    words = WORDS["headings"][name]
+    return re.compile(around.format(words if isinstance(words, str) else "|".join(words)), re.IGNORECASE)
+
+
+_NO_TEMPERATURE, _TEMPERATURE, _SET_POINT = map(_any_of, ("no_temperature", "temperature", "set_point"))
 _TIME = re.compile(
     r"^\W*(?:(?:date|datum|fecha|data|day|tag|jour)\W*(?:[/&+]|and|und|et|y|_| )?\W*)?"
     r"(?:time|zeit|uhrzeit|heure|hora|ora|tid|tijd|clock|"
     r"timestamp|time ?stamp|stamp|elapsed|runtime|run time|laufzeit|dauer|duration|"
     r"temps(?! ?[(\[]?°)|tiempo|tempo|horodatage|epoch|unix|datum|date|"
     r"fecha|seconds?|secs?|sekunden|minutes?|mins?|minuten|hours?|zeitstempel|zeitpunkt|datetime|messzeit|时间"
-    r"|(?:when|t|x|s|ms|min|h|day|ts|utc)(?=\s*(?:$|[(\[,/;])))(?![a-z])",
+    r"|(?:when|t|x|s|ms|min|h|day|ts|utc)(?=\s*(?:$|[(\[,/;]))"
+    r"|(?:ms|msecs?|millis|milli ?sec(?:ond)?s?|millisekunden)(?=\W*$| (?:since|seit|from|elapsed)|_elapsed)"
+    r"|t_(?:ms|s|sec|min|h)(?=\W*$))(?![a-z])",
     re.IGNORECASE,
 )
-_INDEX = re.compile(
-    r"^\W*(?:no|nr|num|number|nummer|numéro|num[eé]ro|index|idx|rec|record|record ?(?:no|number)|rn|row|item|id|#|n|i|"
-    r"sample|"
-    r"sample ?(?:no|number)|scan|scan ?(?:no|number)?|reading|point|lfd\.? ?nr|seq|sequence|"
-    r"count|counter|line|entry|messung|unnamed: 0|)\W*$",
-    re.IGNORECASE,
-)
+_INDEX = _any_of("index", r"^\W*(?:{})\W*$")
+_NUMBERED = r"^\W*(?:{})\W*(?:name|no|nr|number|id|#)?\W*$"
+_PROBE, _RUN = _any_of("probe", _NUMBERED), _any_of("run", _NUMBERED)
 _MILLIS = re.compile(
     r"^\W*(?:ms|msec|msecs|millis|milli ?sec(?:onds?)?s?|milliseconds?|millisekunden?)\W*$", re.IGNORECASE
 )
@@ -246,7 +134,22 @@ def could_be_temperature(name: str) -> bool:
 
 def is_no_temperature(name: str) -> bool:
     """Return whether a heading names a quantity that is no temperature."""
-    return bool(_NO_TEMPERATURE.search(name)) or other_unit_in(name)
+    return bool(_NO_TEMPERATURE.search(name)) or is_set_point(name) or other_unit_in(name)
+
+
+def is_set_point(name: str) -> bool:
+    """Return whether a heading names the temperature that was set, not one that was read."""
+    return bool(_SET_POINT.search(name))
+
+
+def names_probes(name: str) -> bool:
+    """Return whether a column of that heading tells by row which probe was read."""
+    return bool(_PROBE.match(name))
+
+
+def names_runs(name: str) -> bool:
+    """Return whether a column of that heading tells by row which burn or trial it belongs to."""
+    return bool(_RUN.match(name))
 
 
 def is_time(name: str) -> bool:

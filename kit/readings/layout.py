@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from kit.readings.cells import BLANKS, GLUED_STAMP, TYPED, kind_of
+from kit.readings.cells import BLANKS, TYPED, kind_of, split_glued_stamp
 
 BLANK_RUN = " "
 """The delimiter of files whose fields are parted by runs of blanks."""
@@ -70,8 +70,8 @@ def split_line(text: str, delimiter: str) -> list[str]:
 
 def split_glued(cells: list[str], glued: bool) -> list[str]:
     """Return fields with a stamp and the reading glued to it by a blank put into two."""
-    match = GLUED_STAMP.match(cells[0]) if glued and cells else None
-    return [match[1], match[2], *cells[1:]] if match else cells
+    parts = split_glued_stamp(cells[0]) if glued and cells else None
+    return [*parts, *cells[1:]] if parts else cells
 
 
 def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | None) -> Layout | None:
@@ -147,7 +147,7 @@ def _score(texts: Sequence[str], delimiter: str) -> tuple[float, int, bool]:
     """Return how well a delimiter parts the sample into typed columns, the width, and whether a stamp is glued."""
     rows = [split_line(text, delimiter) for text in texts]
     firsts = [row[0] for row in rows if row and row[0]]
-    glued = bool(firsts) and sum(bool(GLUED_STAMP.match(cell)) for cell in firsts) > 0.7 * len(firsts)
+    glued = bool(firsts) and sum(bool(split_glued_stamp(cell)) for cell in firsts) > 0.7 * len(firsts)
     rows = [split_glued(row, glued) for row in rows]
     rows = [row for row in rows if any(kind_of(cell) in TYPED for cell in row)]
     counts = Counter(map(len, rows))

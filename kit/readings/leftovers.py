@@ -26,7 +26,7 @@ _MOST_ODD = 0.2
 _SHOWN = 5
 _SPARSE = 0.5
 _MOST_EVENTS = 100_000
-_MOST_SHOWN = 500
+_NEAR_ROWS, _NEAR_ZERO = 5, 5.0
 _COMPARED = 80
 
 
@@ -42,11 +42,15 @@ class Checked:
         Rows of the original body that hold words and no reading.
     notes
         One sentence for each kind of line left aside.
+    lost
+        Numbers of the lines within the table whose readings could not be used: without a usable time, or cut or
+        out of shape.
     """
 
     body: Body
     only_events: Body
     notes: list[str]
+    lost: Ints
 
 
 def check_lines(
@@ -55,15 +59,22 @@ def check_lines(
     """Take out of a body what is no row; refuse a second header and a file of two shapes."""
     timed = _timed(body, layout, plan) & ~_begins_with_word(body, layout, roles)
     notes = list(source.notes)
-    outside = list(_fields(source, body.lines[np.flatnonzero(~timed)[:_MOST_SHOWN]].tolist(), layout).items())
+    outside = list(_fields(source, body.lines[~timed].tolist(), layout).items())
     outside += [(line.number, list(line.fields)) for line in body.odd if line.kind == "outside"]
     last = int(body.lines[timed].max()) if timed.any() else 0
     _second_header(sorted(outside), last, header, roles, source.name, faults)
     _two_shapes(body.odd, int(timed.sum()), layout, source.name, faults)
+    lost = [line.number for line in body.odd if line.kind in ("short", "long", "cut")]
+    lost += [number for number, cells in outside if number <= last and not _is_header(cells, header)]
     notes += _line_notes(sorted(outside), last, body.odd, header, layout.width)
     events = timed & _only_words(source, body, roles, layout)
     _mask_cut_number(source, body, roles, layout, timed, notes)
-    return Checked(take(body, np.flatnonzero(timed & ~events)), take(body, np.flatnonzero(events)), notes)
+    return Checked(
+        take(body, np.flatnonzero(timed & ~events)),
+        take(body, np.flatnonzero(events)),
+        notes,
+        np.sort(np.array(lost, np.int64)),
+    )
 
 
 def _timed(body: Body, layout: Layout, plan: TimePlan) -> npt.NDArray[np.bool_]:
@@ -158,21 +169,19 @@ def _two_shapes(odd: Sequence[OddLine], rows: int, layout: Layout, name: str, fa
         )
 
 
+def _is_header(cells: Sequence[str], header: Header) -> bool:
+    return [cell.casefold() for cell in cells if cell] == [name.casefold() for name in header.names if name]
+
+
 def _line_notes(
     outside: Sequence[tuple[int, list[str]]], last: int, odd: Sequence[OddLine], header: Header, width: int
 ) -> list[str]:
     notes = []
-    own = [each.casefold() for each in header.names if each]
+    within = [(number, cells) for number, cells in outside if number <= last]
     for what, lines in (
-        ("footer, not rows", [(n, c) for n, c in outside if n > last]),
-        (
-            "the header again, left aside",
-            [(n, c) for n, c in outside if n <= last and [x.casefold() for x in c if x] == own],
-        ),
-        (
-            "no usable time, not rows",
-            [(n, c) for n, c in outside if n <= last and [x.casefold() for x in c if x] != own],
-        ),
+        ("footer, not rows", [(number, cells) for number, cells in outside if number > last]),
+        ("the header again, left aside", [line for line in within if _is_header(line[1], header)]),
+        ("no usable time, not rows", [line for line in within if not _is_header(line[1], header)]),
     ):
         if lines:
             shown = "; ".join(
@@ -202,12 +211,25 @@ def _only_words(source: Source, body: Body, roles: Roles, layout: Layout) -> npt
     for _, texts in _sparse(body):
         words |= texts.codes > 0
     found = empty & words
-    rows = np.flatnonzero(found)[:_MOST_SHOWN]
+    rows = np.flatnonzero(found)
     fields = _fields(source, body.lines[rows].tolist(), layout)
     for row in rows.tolist():
         cells = fields[int(body.lines[row])]
         found[row] = all(not cells[column] for column in roles.temperatures if column < len(cells))
-    return found
+    return np.asarray(found | (words & _zero_beside_none(body, roles)))
+
+
+def _zero_beside_none(body: Body, roles: Roles) -> npt.NDArray[np.bool_]:
+    """Return which rows hold 0 at every probe where no row near them is close to it: a logger's word, no reading."""
+    zero = np.full(len(body), bool(roles.temperatures))
+    for column in roles.temperatures:
+        zero &= body.numbers[column].values == 0.0
+    for row in np.flatnonzero(zero).tolist():
+        near = np.arange(max(row - _NEAR_ROWS, 0), min(row + _NEAR_ROWS + 1, len(body)))
+        near = near[~zero[near]]
+        around = [np.abs(body.numbers[column].values[near]) for column in roles.temperatures]
+        zero[row] = any(len(values) and np.nanmin(values, initial=np.inf) > _NEAR_ZERO for values in around)
+    return zero
 
 
 def _sparse(body: Body) -> list[tuple[int, Texts]]:

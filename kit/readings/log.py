@@ -80,6 +80,8 @@ class Log:
         The file and its content's hash.
     lines
         Line number of each row.
+    lost
+        Line numbers within the table whose readings could not be used: no usable time, cut, out of shape.
     codes
         For each probe and row: 0 read, 1 nothing there, 2 a sign of an open circuit, 4 no reading was due.
     moved, repeated
@@ -99,6 +101,7 @@ class Log:
     path: Path
     sha256: str = field(repr=False)
     lines: npt.NDArray[np.int64] = field(repr=False)
+    lost: npt.NDArray[np.int64] = field(repr=False)
     codes: Mapping[str, Codes] = field(repr=False)
     moved: npt.NDArray[np.bool_] = field(repr=False)
     repeated: npt.NDArray[np.bool_] = field(repr=False)

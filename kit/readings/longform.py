@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -12,7 +11,7 @@ import numpy.typing as npt
 from kit.errors import Faults, did_you_mean
 from kit.readings.cells import to_number
 from kit.readings.header import Header
-from kit.readings.headings import SCALES, bare_unit, is_no_temperature
+from kit.readings.headings import SCALES, bare_unit, is_no_temperature, names_probes, names_runs
 from kit.readings.layout import Layout
 from kit.readings.numbers import ABSENT, Numbers
 from kit.readings.roles import GLUED, Roles, column_of
@@ -23,16 +22,6 @@ from kit.readings.timing import TimePlan
 
 Ints = npt.NDArray[np.int64]
 NOT_DUE = 4
-_PROBE = re.compile(
-    r"^\W*(?:channel|chan|ch|probe|sensor|kanal|f(?:ü|ue)hler|sonde|location|position|place|thermocouple|tc|canal|voie|device|variable|"
-    r"parameter|quantity|measure|series|label)\W*(?:name|no|nr|number|id|#)?\W*$",
-    re.IGNORECASE,
-)
-_RUN = re.compile(
-    r"^\W*(?:burn|trial|run|test|experiment|versuch|essai|session|id|sample|batch|lauf|fuel|cycle|replicate|rep|event)\W*"
-    r"(?:name|no|nr|number|id|#)?\W*$",
-    re.IGNORECASE,
-)
 _MOST_PROBES = 128
 
 
@@ -47,7 +36,7 @@ def mark_categories(
             continue
         if (
             name.casefold() == split_by
-            or (_PROBE.match(name) and _recurs(column, rows))
+            or (names_probes(name) and _recurs(column, rows))
             or _in_blocks(name, column, rows)
         ):
             kinds[column] = "text"
@@ -74,7 +63,7 @@ def _recurs(column: int, rows: Sequence[Sequence[str]]) -> bool:
 
 
 def _in_blocks(name: str, column: int, rows: Sequence[Sequence[str]]) -> bool:
-    if not _RUN.match(name):
+    if not names_runs(name):
         return False
     values = _whole_numbers(column, rows)
     if len(values) < 4:
@@ -119,7 +108,7 @@ def split_runs(
 
 
 def _ask_split(body: Body, roles: Roles, plan: TimePlan, place: str, faults: Faults) -> None:
-    for column in sorted(body.texts, key=lambda each: not _RUN.match(roles.names[each])):
+    for column in sorted(body.texts, key=lambda each: not names_runs(roles.names[each])):
         texts = body.texts[column]
         blocks, count = _runs_of(texts)
         words = len(np.unique(texts.codes))
@@ -132,8 +121,8 @@ def _ask_split(body: Body, roles: Roles, plan: TimePlan, place: str, faults: Fau
         ):
             continue
         starts = np.flatnonzero(np.diff(blocks)) + 1
-        if _PROBE.match(roles.names[column]) or not (
-            _RUN.match(roles.names[column]) or _breaks(body, plan, starts)
+        if names_probes(roles.names[column]) or not (
+            names_runs(roles.names[column]) or _breaks(body, plan, starts)
         ):
             continue
         first = int(starts[0])
@@ -245,7 +234,7 @@ def _category(body: Body, roles: Roles, plan: TimePlan) -> int | None:
     if plan.kind == "implied" or not roles.temperatures or len(body) < 4:
         return None
     key: Ints | None = None
-    for column in sorted(body.texts, key=lambda each: not _PROBE.match(roles.names[each])):
+    for column in sorted(body.texts, key=lambda each: not names_probes(roles.names[each])):
         texts = body.texts[column]
         words = np.unique(texts.codes)
         if not 2 <= len(words) <= _MOST_PROBES or (texts.codes == 0).any():
@@ -258,7 +247,7 @@ def _category(body: Body, roles: Roles, plan: TimePlan) -> int | None:
         )
         if pairs < 0.99 * len(key):
             continue
-        hinted = bool(_PROBE.match(roles.names[column]))
+        hinted = names_probes(roles.names[column])
         shared = len(np.unique(key)) <= 0.75 * len(key)
         _, blocks = _runs_of(texts)
         if shared and (hinted or blocks > 2 * len(words)):

@@ -11,13 +11,13 @@ from kit.readings.assemble import Settled, assembled
 from kit.readings.body import Wanted, read_body
 from kit.readings.celsius import Sentinels
 from kit.readings.decimals import loose_columns, settle_decimal
-from kit.readings.header import Header, stated_unit
+from kit.readings.header import Header, stated_unit, stated_values
 from kit.readings.layout import Layout, split_glued, split_line
 from kit.readings.leftovers import check_lines
 from kit.readings.log import Log
 from kit.readings.longform import mark_categories, split_runs, widened
 from kit.readings.preamble import clock_stated, step_stated
-from kit.readings.roles import Roles, assign_roles
+from kit.readings.roles import Roles, assign_roles, without_non_probes
 from kit.readings.sniff import Sniffed, raw_lines, sniff
 from kit.readings.source import Source, open_source
 from kit.readings.temperatures import to_temperatures
@@ -45,6 +45,7 @@ DECLARABLE = [
     "id",
     "files",
     "where",
+    "sheet",
 ]
 DEFAULT_SENTINELS = Sentinels((1372.0, 2000.0, -200.0), 100.0)
 
@@ -120,7 +121,10 @@ def _changed(name: str) -> KitError:
 
 def _read_file(path: Path, keys: Mapping[str, object], sentinels: Sentinels, name: str | None) -> Log:
     encoding = keys.get("encoding")
-    source = open_source(path, None if encoding is None else str(encoding), name)
+    sheet = keys.get("sheet")
+    source = open_source(
+        path, None if encoding is None else str(encoding), name, None if sheet is None else str(sheet)
+    )
     _known_keys(keys, source.name)
     sniffed = sniff(source, keys)
     plan = _planned(source, sniffed, keys)
@@ -198,10 +202,26 @@ def _read(
         else widened(checked.body, plan.roles, plan.time, checked.notes)
     )
     setting = Setting(
-        plan.time, keys, _where(source, plan), wide.lines, lambda line: _cells(source, plan, line), faults
+        plan.time,
+        keys,
+        _where(source, plan),
+        wide.lines,
+        lambda line: _cells(source, plan, line),
+        faults,
+        plan.roles.names,
+        [
+            value
+            for _, _, values in stated_values(plan.header.preamble, plan.layout.delimiter)
+            for value in values
+        ],
     )
     step, why_step = _step(keys, plan)
     line = time_of(wide, run[: len(wide)], clock_stated(plan.header, plan.layout), step, setting)
+    if line is not None:
+        read = {column: part.values[line.rows] for column, part in wide.numbers.items()}
+        chosen = keys.get("columns")
+        named = [str(heading) for heading in chosen.values()] if isinstance(chosen, Mapping) else []
+        roles = without_non_probes(roles, read, line.elapsed_s, named)
     temperatures = to_temperatures(wide, roles, keys, sentinels, source.name, faults)
     faults.settle()
     if line is None or not len(line.rows):

@@ -54,11 +54,15 @@ def files_of(run: Run) -> dict[str, list[str]]:
 
 
 def read_files(
-    run: Run, faults: Faults, tell: Callable[[int, int, str], None] | None = None
+    run: Run, faults: Faults, notes: list[str], tell: Callable[[int, int, str], None] | None = None
 ) -> dict[str, Recorded]:
-    """Read every log file of a run once; all their faults are noted, a broken file is left out."""
+    """Read every log file of a run once; all their faults are noted, a broken file is left out.
+
+    A file that excluded burns alone name may hold nothing: that is noted and no fault.
+    """
     recorded: dict[str, Recorded] = {}
     files = files_of(run)
+    excluded = set(run.burns.loc[run.burns["state"] == "excluded", "burn"].astype(str))
     cleaning = run.trial.cleaning
     sentinels = Sentinels(tuple(cleaning.sentinels), cleaning.sentinel_jump_k)
     for place, name in enumerate(files):
@@ -73,7 +77,10 @@ def read_files(
                 name=f"{LOGS}/{name}",
             )
         except KitError as error:
-            faults.take(error)
+            if all(burn in excluded for burn in files[name]):
+                notes.append(f"{LOGS}/{name}: nothing to be read, as the exclusion of its burn says")
+            else:
+                faults.take(error)
             continue
         known = len(faults)
         probes, wall = _probes(run, logger, log, name, faults), _wall(run, logger, log, name, faults)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from kit.errors import Faults, did_you_mean
 from kit.readings.cells import decimal_evidence, kind_of, split_unit, to_number
@@ -18,6 +19,7 @@ from kit.readings.headings import (
     is_enumerated,
     is_index,
     is_no_temperature,
+    is_set_point,
     letter_unit_in,
     may_be_difference,
     other_unit_in,
@@ -26,6 +28,7 @@ from kit.readings.headings import (
 from kit.readings.layout import Layout
 from kit.readings.timing import TimePlan
 
+Floats = npt.NDArray[np.float64]
 UNKNOWN = ""
 GLUED = "glued"
 _COLDEST_K = 200.0
@@ -195,6 +198,8 @@ def _unit_of(
 ) -> tuple[str, str]:
     """Return the unit of a column, or '' and why it is no temperature ('' where that is open)."""
     name = header.names[column]
+    if is_set_point(name):
+        return "", "the temperature that was set"
     if column in units_of:
         return GLUED, ""
     if any(kind_of(row[column]) == "with unit" and split_unit(row[column])[1] for row in rows):
@@ -221,6 +226,67 @@ def _unit_of(
     if is_index(name) and name and _counts(column, rows):
         return "", "running number"
     return "", ""
+
+
+_ENOUGH_ROWS = 10
+_NEAR_NOTHING, _BEYOND = 3.0, 5000.0
+_TIME_SCALES = (1.0, 1 / 60, 1 / 3600, 1000.0, 1 / 86400)
+
+
+def without_non_probes(
+    roles: Roles, columns: Mapping[int, Floats], elapsed_s: Floats, chosen: Sequence[str]
+) -> Roles:
+    """Return roles that leave aside, with the reason, columns of numbers that are no temperatures by their values.
+
+    What stands still throughout, counts the rows, copies the time, or stays near 0 is no probe, where another
+    column is one; a column that states its unit is denied by standing still alone, a declared one by nothing.
+    """
+    why = {
+        column: reason
+        for column, values in columns.items()
+        if column in roles.temperatures
+        and roles.names[column] not in chosen
+        and (reason := _no_probe(values, elapsed_s, _says_unit(roles, column)))
+    }
+    if not why or len(why) == len(roles.temperatures):
+        return roles
+    left = {column: unit for column, unit in roles.temperatures.items() if column not in why}
+    return replace(roles, temperatures=left, others={**roles.others, **why})
+
+
+def _says_unit(roles: Roles, column: int) -> bool:
+    return roles.reasons.get(roles.names[column], "").startswith(
+        ("its heading", "units row", "the unit stands")
+    )
+
+
+def _no_probe(values: Floats, elapsed_s: Floats, says_unit: bool) -> str:
+    """Return why a column of numbers is no probe's, '' where it may be one."""
+    good = np.isfinite(values)
+    values, elapsed_s = values[good], elapsed_s[good]
+    if len(values) < _ENOUGH_ROWS:
+        return ""
+    if np.ptp(values) == 0:
+        return f"stands still at {values[0]:g}"
+    if says_unit:
+        return ""
+    steps, passed = np.diff(values), elapsed_s - elapsed_s[0]
+    if (steps == 1).all() and (values[0] in (0, 1) or values[0] > _BEYOND):
+        return "counts the rows"
+    grain = next((10.0**-k for k in range(7) if np.allclose(values * 10**k, np.rint(values * 10**k))), 1e-7)
+    for scale in _TIME_SCALES if np.ptp(passed) > 0 else ():
+        begins = (
+            0.0,
+            float(np.median(np.diff(passed))) * scale,
+            *(values[:1] if values[0] > _BEYOND else ()),
+        )
+        for begin in begins:
+            told = (passed * scale + begin) / grain
+            if any(np.abs(values / grain - whole(told)).max() < 1e-3 for whole in (np.rint, np.floor)):
+                return "repeats the time"
+    if np.abs(values).max() < _NEAR_NOTHING:
+        return "stays near 0"
+    return "beyond any temperature" if np.abs(values).min() > _BEYOND else ""
 
 
 def numbers_of(column: int, rows: Rows) -> list[float]:

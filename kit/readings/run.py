@@ -19,7 +19,7 @@ from kit.readings.marks import BIT, Bits, is_usable, words
 from kit.readings.plausible import check_units
 from kit.readings.recorded import Recorded, files_of, read_files
 from kit.readings.stepped import mark_stepped
-from kit.readings.summaries import file_table, flag_table, note_table, span_table
+from kit.readings.summaries import file_table, flag_table, note_table, quality_table, span_table
 from kit.readings.traces import Trace, joined, traces_of
 from kit.readings.windows import Window, parted, window_of
 from kit.trial import Run, log_names
@@ -29,6 +29,7 @@ LOG_DAYS = "days of the logs"
 """In `attrs` of the readings: JSON of the day of each burn whose sheet leaves it blank."""
 
 Tell = Callable[[int, int, str], None]
+_FILES_SHOWN = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +43,8 @@ class RunReadings:
         burn before it in the same file to the start of the next one.
     spans
         schema.SPANS: a row a burn and probe.
+    quality
+        schema.QUALITY: a row a burn and probe.
     flags
         schema.FLAG_COUNTS: a row a burn, probe and flag.
     files
@@ -52,6 +55,7 @@ class RunReadings:
 
     readings: pd.DataFrame
     spans: pd.DataFrame
+    quality: pd.DataFrame
     flags: pd.DataFrame
     files: pd.DataFrame
     notes: pd.DataFrame
@@ -97,15 +101,17 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
         With every fault of every log, and every burn whose times do not fit.
     """
     faults = Faults()
-    recorded = read_files(run, faults, tell)
+    notes: list[str] = []
+    recorded = read_files(run, faults, notes, tell)
     corrections = _corrections(run, recorded, faults)
     _given_twice(run, recorded, faults)
     cuts = _cuts(run, recorded, faults)
     traces = [trace for cut in cuts for trace in cut.traces]
+    _main_probe_missing(run, cuts, recorded, faults)
     check_units(run, recorded, traces, _air(cuts), faults)
     faults.settle()
     stack, bits = _flagged(run, cuts, traces)
-    celsius, notes = _corrected(run, traces, stack, bits, corrections)
+    celsius, corrected = _corrected(run, traces, stack, bits, corrections)
     readings = _tidy(traces, stack, bits, celsius)
     spans = span_table(
         traces, stack, bits, {str(cut.row["burn"]): (cut.window, cut.clock_zero) for cut in cuts}, run
@@ -115,9 +121,10 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
     return RunReadings(
         readings,
         spans,
+        quality_table(traces, stack, bits, run),
         flag_table(traces, stack, bits, celsius),
         file_table(recorded),
-        note_table(recorded, notes),
+        note_table(recorded, [*notes, *corrected]),
     )
 
 
@@ -160,9 +167,10 @@ def _cuts(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> list[Cu
     files = files_of(run)
     by_file: dict[str, list[Window]] = {name: [] for name in recorded}
     for row in rows:
+        own = Faults() if row["state"] == "excluded" else faults  # what an excluded burn lacks is no fault
         for name in log_names(str(row["log"] or "")):
             if name in recorded:
-                window = window_of(row, recorded[name], run, len(files[name]) > 1, faults)
+                window = window_of(row, recorded[name], run, len(files[name]) > 1, own)
                 by_file[name] += [window] if window else []
     windows = {
         (window.burn, name): window for name, found in by_file.items() for window in parted(found, faults)
@@ -185,7 +193,7 @@ def _cut(
             parts.setdefault(trace.probe, []).append(trace)
     clocked = all(recorded[name].wall is not None for name in names)
     traces = [joined(found, clocked, faults) for found in parts.values()]
-    if names and not any(len(trace.seconds) for trace in traces):
+    if names and not any(len(trace.seconds) for trace in traces) and row["state"] != "excluded":
         faults.refuse(
             f"burns.csv, burn {burn}",
             f"no readings between its times in {', '.join(names)}",
@@ -202,10 +210,40 @@ def _clock_zero(window: Window, recorded: Recorded) -> str:
     """Return the clock time of time zero, ISO 8601; '' without a dated clock."""
     if recorded.wall is None or not recorded.log.dialect.dated:
         return ""
-    elapsed = recorded.log.table["elapsed_s"].to_numpy()
+    log, groups = recorded.log, recorded.log.groups
+    rows = np.flatnonzero(groups == window.group) if window.group and groups is not None else slice(None)
+    elapsed, clock = log.table["elapsed_s"].to_numpy()[rows], recorded.wall[rows]
     place = int(np.clip(np.searchsorted(elapsed, window.zero), 0, len(elapsed) - 1))
-    wall = int(recorded.wall[place]) + round((window.zero - float(elapsed[place])) * 1e9)
+    wall = int(clock[place]) + round((window.zero - float(elapsed[place])) * 1e9)
     return str(np.datetime64(wall, "ns").astype("datetime64[s]"))
+
+
+def _main_probe_missing(
+    run: Run, cuts: Sequence[Cut], recorded: Mapping[str, Recorded], faults: Faults
+) -> None:
+    """Refuse burns whose logs do not hold the main probe, a problem a set of headings: they would drop out unseen."""
+    counted = [cut for cut in cuts if cut.traces and cut.row["state"] != "excluded"]
+    main = run.trial.main_probe or next((trace.probe for cut in counted for trace in cut.traces), "")
+    lacking: dict[tuple[str, ...], list[Cut]] = {}
+    for cut in counted:
+        if main not in {trace.probe for trace in cut.traces}:
+            lacking.setdefault(tuple(trace.probe for trace in cut.traces), []).append(cut)
+    for probes, those in lacking.items():
+        files = list(dict.fromkeys(name for cut in those for trace in cut.traces for name in trace.files))
+        heading = recorded[files[0]].probes[probes[0]]
+        burns = ", ".join(str(cut.row["burn"]) for cut in those)
+        shown = ", ".join(f'"{name}"' for name in files[:_FILES_SHOWN]) + (
+            ", …" if len(files) > _FILES_SHOWN else ""
+        )
+        faults.refuse(
+            f"burns.csv, burn{'s' * (len(those) > 1)} {burns}, column log",
+            f"probes {', '.join(probes)} in {LOGS}/{files[0]}"
+            + (f" and {len(files) - 1} more" if len(files) > 1 else "")
+            + f", and none of them is the main probe '{main}'",
+            "the main probe in the log of every burn that counts",
+            f'Add to trial.toml: [[logger]] with files = [{shown}] and columns = {{ "{main}" = "{heading}" }} (the '
+            "heading that stands for it), or exclude the burns with a reason.",
+        )
 
 
 def _air(cuts: Sequence[Cut]) -> dict[str, float]:

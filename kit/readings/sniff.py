@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kit.errors import KitError, Problem
-from kit.readings.cells import BLANKS, kind_of
+from kit.readings.cells import BLANKS, WORDS, kind_of
 from kit.readings.header import Header, read_header
 from kit.readings.layout import (
     BLANK_RUN,
@@ -192,19 +192,7 @@ def _remark_column(
 
 
 def _is_remark(name: str) -> bool:
-    words = (
-        "remark",
-        "comment",
-        "note",
-        "event",
-        "bemerk",
-        "kommentar",
-        "annot",
-        "marker",
-        "observ",
-        "message",
-    )
-    return name.casefold().startswith(words)
+    return name.casefold().startswith(tuple(WORDS["headings"]["remark"].split()))
 
 
 def raw_lines(source: Source, numbers: Iterable[int]) -> dict[int, str]:

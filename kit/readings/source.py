@@ -6,25 +6,26 @@ import codecs
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 from kit.errors import KitError, Problem
+from kit.readings.spreadsheet import SPREADSHEET, sheet_text
 from kit.trial.decode import BYTE_ORDER_MARKS
 
 WHOLE_BYTES = 1 << 25
 PIECE_BYTES = 1 << 23
 _HEAD_BYTES = 1 << 18
 _ENCODINGS = ("cp1252", "mac_roman", "cp437", "gb18030", "shift_jis")
-_SPREADSHEET = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 _OTHERS = (b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"\x1f\x8b", b"GIF8")
 _VALID = "valid UTF-8"
 _NOTHING = b"\0\x1a \t\r\n\xef\xbb\xbf\xff\xfe"
 _DEGREE = re.compile("[°º℃℉˚]")
 _LETTERS = re.compile("[äöüßéèêëàâáåæçñóôòøîíïúûùœÿÄÖÜÉÈÀÂÁÅÆÇÑÓØµ²³·±×–“”„’…]")
 _COMMON = re.compile("[äöüßéèàç]")
-_QUOTED_BREAK = re.compile(
-    rb'(?:(?<=[,;\t\n|])|\A)"(?:[^"\n]|""){0,500}\n(?:(?:[^"\n]|""){0,500}\n){0,3}(?:[^"\n]|""){0,500}"(?=[,;\t\r\n|]|\Z)'
-)
+_FIRM_BLANK = re.compile("(?<=[0-9.])[\u00a0\u202f](?=[ap]?\\.?[\u00a0 ]?[m0-9°CFK])", re.IGNORECASE)
+_OPENS, _CLOSES = re.compile(rb'(?:^|[,;\t|])"'), re.compile(rb'"(?:$|[,;\t\r|])')
+_LONGEST_CELL, _MOST_BREAKS = 2000, 4
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,9 @@ class Source:
         return count
 
 
-def open_source(path: Path | str, encoding: str | None = None, name: str | None = None) -> Source:
+def open_source(
+    path: Path | str, encoding: str | None = None, name: str | None = None, sheet: str | None = None
+) -> Source:
     """Find out how a file's bytes are to be read.
 
     Raises
@@ -94,6 +97,10 @@ def open_source(path: Path | str, encoding: str | None = None, name: str | None 
     name = name or path.name
     raw = _first_bytes(path, name)
     size = path.stat().st_size
+    if raw.startswith(SPREADSHEET):
+        text = sheet_text(path, sheet, name)
+        reason = "a spreadsheet's own file, its cells written out"
+        return Source(path, name, size, "utf-8", reason, "LF", text, True, False, ())
     _no_text(raw, name)
     found, reason = (_declared(encoding, name), "declared") if encoding else _encoding(raw, size > len(raw))
     text = _plain(raw, found, reason == _VALID)
@@ -133,9 +140,7 @@ def _first_bytes(path: Path, name: str) -> bytes:
 
 
 def _no_text(raw: bytes, name: str) -> None:
-    if raw.startswith(_SPREADSHEET):
-        found, remedy = "a spreadsheet's own file", "Save it as CSV (comma separated text) and use that."
-    elif raw.startswith(_OTHERS) or _looks_binary(raw[:65536]):
+    if raw.startswith(_OTHERS) or _looks_binary(raw[:65536]):
         found, remedy = (
             "bytes that are no text",
             "Export the readings as text (CSV) from the logger's program.",
@@ -209,8 +214,9 @@ def _likeness(sample: bytes, encoding: str) -> float:
         return -1e9
     strange = [sign for sign in text if ord(sign) > 126]
     degrees = len(re.findall("[°º˚] ?[CFKcfk]\\b|℃|℉", text)) + len(re.findall(r"\d ?°", text))
-    letters = len(_LETTERS.findall(text)) + 0.5 * len(_COMMON.findall(text))
-    known = len(_DEGREE.findall(text)) + len(_LETTERS.findall(text))
+    blanks = len(_FIRM_BLANK.findall(text))
+    letters = len(_LETTERS.findall(text)) + 0.5 * len(_COMMON.findall(text)) + 2 * blanks
+    known = len(_DEGREE.findall(text)) + len(_LETTERS.findall(text)) + blanks
     return 5 * degrees + letters - 2 * (len(strange) - known)
 
 
@@ -245,13 +251,20 @@ def _lines(text: bytes, line_end: str) -> bytes:
     """Return text with LF line ends, and quoted line breaks turned into blanks."""
     if b"\r" in text:
         text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n" if line_end == "CR" else b"")
-    if b'"' in text and _broken_quotes(text):
-        text = _QUOTED_BREAK.sub(lambda match: match.group().replace(b"\n", b" "), text)
-    return text
+    return _without_breaks(text) if b'"' in text else text
 
 
-def _broken_quotes(text: bytes) -> bool:
-    return any(line.count(b'"') % 2 for line in text.splitlines() if b'"' in line)
+def _without_breaks(text: bytes) -> bytes:
+    """Return text in which a quoted cell of several lines stands on one."""
+    lines = text.split(b"\n")
+    odd = [place for place, line in enumerate(lines) if line.count(b'"') % 2]
+    done = -1
+    for first, last in pairwise(odd):
+        near = last - first <= _MOST_BREAKS and sum(map(len, lines[first : last + 1])) <= _LONGEST_CELL
+        if near and first > done and _OPENS.search(lines[first]) and _CLOSES.search(lines[last]):
+            lines[first : last + 1] = [b" ".join(lines[first : last + 1]), *[b""] * (last - first)]
+            done = last
+    return b"\n".join(lines)
 
 
 def _tail(path: Path) -> bytes:

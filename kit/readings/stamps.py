@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from kit.readings.cells import MONTHS
+from kit.readings.cells import BLANKS, MONTHS, match_compact_date, match_stamp
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -30,38 +30,6 @@ _LONGEST = 64
 _MOST_SHAPES = 2000
 """A column of more shapes holds no stamps; the rarer ones are left aside."""
 
-_CLOCK = (
-    r"(?P<minus>-?)(?P<h>[0-9]{1,4})(?::|h)(?P<mi>[0-9]{2})(?:(?:[:.]|m)(?P<s>[0-9]{2})s?(?:[.,:](?P<f>[0-9]{1,9}))?)?"
-    r"(?:\s*(?P<half>[ap])\.?\s?m\.?)?(?:\s?(?:Z|UTC|GMT)?(?P<off>[+-][0-9]{2}:?[0-9]{2})?)"
-)
-_MON = r"(?P<mon>[^\W\d_]{3,10})\.?"
-_WEEKDAY = r"(?:[^\W\d_]{2,10}\.?,?\s+)?"
-_DATES = (
-    r"(?P<y>[0-9]{4})[-/.](?P<m>[0-9]{1,2})[-/.](?P<d>[0-9]{1,2})\.?",
-    r"(?P<a>[0-9]{1,2})(?P<sep>[-/.])\s?(?P<b>[0-9]{1,2})[-/.]\s?(?P<c>[0-9]{4}|[0-9]{2})",
-    rf"{_WEEKDAY}(?P<d>[0-9]{{1,2}})[-/ .]+{_MON}[-/ ,]+(?P<y>[0-9]{{4}}|[0-9]{{2}})",
-    rf"{_WEEKDAY}{_MON}\s+(?P<d>[0-9]{{1,2}}),?\s+(?P<y>[0-9]{{4}})",
-    rf"(?P<y>[0-9]{{4}})[-/ ]{_MON}[-/ ](?P<d>[0-9]{{1,2}})",
-    r"(?P<y>(?:19|20)[0-9]{2})(?P<m>[01][0-9])(?P<d>[0-3][0-9])",
-)
-_COMPACT = (
-    r"(?P<y>[0-9]{4})(?P<m>[0-9]{2})(?P<d>[0-9]{2})"
-    r"(?:T?(?P<h>[0-9]{2})(?P<mi>[0-9]{2})(?P<s>[0-9]{2})(?:\.(?P<f>[0-9]{1,9}))?"
-    r"(?:Z|(?P<off>[+-][0-9]{2}:?[0-9]{2}))?)?"
-)
-_PATTERNS = tuple(
-    re.compile(rf"\s*(?:{text})\s*$", re.IGNORECASE)
-    for text in (
-        *(
-            each
-            for date in _DATES
-            for each in (rf"{date}(?:[T_ ,-]\s*|:){_CLOCK}", rf"{_CLOCK}[ ,]\s*{date}", date)
-        ),
-        rf"{_WEEKDAY}{_MON}\s+(?P<d>[0-9]{{1,2}})\s+{_CLOCK}\s+(?P<y>[0-9]{{4}})",
-        _CLOCK,
-        _COMPACT,
-    )
-)
 _DIRECTIVES = {
     "Y": r"(?P<y>[0-9]{4})",
     "y": r"(?P<y>[0-9]{2})",
@@ -74,10 +42,10 @@ _DIRECTIVES = {
     "f": r"(?P<f>[0-9]{1,9})",
     "p": r"(?P<half>[ap])\.?\s?m\.?",
     "Q": r"(?P<s>[0-9]{1,2})(?:[.,](?P<f>[0-9]{1,9}))?",
-    "b": _MON,
-    "B": _MON,
-    "z": r"(?:Z|(?P<off>[+-][0-9]{2}:?[0-9]{2}))",
-    "Z": r"[A-Za-z]{1,5}",
+    "b": r"(?P<mon>[^\W\d_]{3,10})\.?",
+    "B": r"(?P<mon>[^\W\d_]{3,10})\.?",
+    "z": r"(?:(?P<zone>Z)|(?P<off>[+-][0-9]{2}:?[0-9]{2}))",
+    "Z": r"(?:(?P<zone>Z|UTC|GMT)|[A-Za-z]{1,5})",
     "a": r"[^\W\d_]{2,4}",
     "A": r"[^\W\d_]+",
     "%": "%",
@@ -125,9 +93,13 @@ class Stamps:
 def format_pattern(time_format: str) -> re.Pattern[str]:
     """Return the pattern of a strftime format such as '%d/%m/%Y %H:%M:%S'."""
     parts = re.split(r"%([A-Za-z%])", time_format)
-    text = "".join(
-        _DIRECTIVES.get(part, "(?!)") if place % 2 else re.escape(part) for place, part in enumerate(parts)
-    )
+    text, named = "", set[str]()
+    for place, part in enumerate(parts):
+        piece = _DIRECTIVES.get(part, "(?!)") if place % 2 else re.escape(part)
+        for name in re.findall(r"\?P<(\w+)>", piece):
+            piece = piece.replace(f"?P<{name}>", "?:") if name in named else piece
+            named.add(name)
+        text += piece
     return re.compile(rf"\s*{text.replace(chr(92) + ' ', r'[ ]+')}\s*$", re.IGNORECASE)
 
 
@@ -136,7 +108,7 @@ def parse_stamps(cells: pa.Array, time_format: str | None = None) -> Stamps:
 
     Rows that are no stamps get form 0.
     """
-    patterns = (format_pattern(time_format),) if time_format else _PATTERNS
+    pattern = format_pattern(time_format) if time_format else None
     data, starts, lengths = _bytes_of(cells)
     total = len(lengths)
     out = _Fields(total)
@@ -149,7 +121,7 @@ def parse_stamps(cells: pa.Array, time_format: str | None = None) -> Stamps:
         for shape_rows in _shapes(matrix):
             part = matrix if shape_rows is None else matrix[shape_rows]
             where = _where(rows, shape_rows)
-            _fill(out, where, part, patterns)
+            _fill(out, where, part, pattern)
     return out.done()
 
 
@@ -234,20 +206,32 @@ class _Fields:
 
 
 def _fill(
-    out: _Fields, where: Ints | slice, matrix: npt.NDArray[np.uint8], patterns: Sequence[re.Pattern[str]]
+    out: _Fields, where: Ints | slice, matrix: npt.NDArray[np.uint8], pattern: re.Pattern[str] | None
 ) -> None:
     text = bytes(matrix[0]).decode("utf-8", "replace")
-    match = next((found for pattern in patterns if (found := pattern.match(text))), None)
+    if pattern is not None:
+        match = pattern.match(text)
+    else:
+        bare = text.strip(BLANKS)
+        found = match_stamp(bare)
+        match = found[1] if found else match_compact_date(bare)
     if match is None:
         return
-    spans = {name: match.span(name) for name, value in match.groupdict().items() if value}
+    lead = 0 if pattern is not None else text.index(match[0])
+    spans = {
+        name: (match.start(name) + lead, match.end(name) + lead)
+        for name, value in match.groupdict().items()
+        if value
+    }
     spans = _byte_spans(text, spans)
+    if "s2" in spans:
+        spans["s"] = spans.pop("s2")
     has_date = _fill_date(out, where, matrix, spans, match)
-    if "h" in spans:
+    if not has_date:
+        out.form[where] = NO_DATE if "h" in spans or "mi" in spans else 0
+    if "h" in spans or "mi" in spans:
         _fill_clock(out, where, matrix, spans, match)
         out.has_seconds |= "s" in spans
-    if not has_date:
-        out.form[where] = NO_DATE if "h" in spans else 0
 
 
 def _byte_spans(text: str, spans: dict[str, tuple[int, int]]) -> dict[str, tuple[int, int]]:
@@ -307,27 +291,29 @@ def _fill_clock(
     spans: dict[str, tuple[int, int]],
     match: re.Match[str],
 ) -> None:
-    hours = _digits(matrix, spans["h"])
+    hours = _digits(matrix, spans["h"]) if "h" in spans else np.zeros(len(matrix), np.int64)
+    minutes = _digits(matrix, spans["mi"]) if "mi" in spans else np.zeros(len(matrix), np.int64)
+    seconds = _digits(matrix, spans["s"]) if "s" in spans else np.zeros(len(matrix), np.int64)
     if "half" in spans:
         out.twelve = True
         hours = hours % 12 + (12 if match["half"].lower() == "p" else 0)
-    seconds = hours * 3600 + _digits(matrix, spans["mi"]) * 60
-    if "s" in spans:
-        seconds += _digits(matrix, spans["s"])
-    value = seconds * SECOND
+    amiss = (seconds > 60) | (minutes > 59 if "h" in spans else minutes > 999)
+    amiss |= (hours > 24) & (out.form[where] > 0) & (out.form[where] != NO_DATE)
+    value = (hours * 3600 + minutes * 60 + seconds) * SECOND
     if "f" in spans:
         start, end = spans["f"]
         value += _digits(matrix, (start, end)) * 10 ** (9 - (end - start))
     if "minus" in spans:
         value = -value
     out.nanoseconds[where] = value
-    text = match[0].strip().upper()
+    if amiss.any():
+        out.form[where] = np.where(amiss, 0, out.form[where])
     if "off" in spans:
-        start, _ = spans["off"]
-        last = spans["off"][1]
-        minutes = _digits(matrix, (start + 1, start + 3)) * 60 + _digits(matrix, (last - 2, last))
-        out.offset[where] = -minutes if match["off"][0] == "-" else minutes
-    elif re.search(r"[0-9]\s?(?:Z|UTC|GMT)$", text):
+        first, last = spans["off"]
+        east = _digits(matrix, (first + 1, first + 3)) * 60
+        east += _digits(matrix, (last - 2, last)) if last - first > 3 else 0
+        out.offset[where] = -east if match["off"][0] == "-" else east
+    elif "zone" in spans:
         out.offset[where] = 0
 
 

@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit import schema
+from kit.readings.fires import fires_in
 from kit.readings.flags import Stack, resolutions
 from kit.readings.marks import BIT, Bits, is_usable
 from kit.readings.recorded import Recorded
@@ -16,7 +17,7 @@ from kit.readings.traces import Trace
 from kit.readings.windows import Window
 from kit.trial import Run
 
-_LATE_STEPS = 1.5
+_LATE_STEPS, _GAP_STEPS = 1.5, 3
 
 
 def span_table(
@@ -56,6 +57,31 @@ def span_table(
             )
         )
     return pd.DataFrame(rows, columns=[column.name for column in schema.SPANS])
+
+
+def quality_table(traces: Sequence[Trace], stack: Stack, bits: Bits, run: Run) -> pd.DataFrame:
+    """Return schema.QUALITY: what was lost, marked or never logged of each burn and probe, in true counts."""
+    rows = []
+    for place, trace in enumerate(traces):
+        part = slice(int(stack.starts[place]), int(stack.starts[place + 1]))
+        usable = is_usable(bits[part])
+        steps = np.diff(trace.seconds)
+        usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+        gaps = steps[steps > max(run.trial.cleaning.bridge_gap_s, _GAP_STEPS * usual)]
+        rows.append(
+            (
+                trace.burn,
+                trace.probe,
+                len(trace.seconds),
+                int(np.isnan(trace.celsius).sum()),
+                int((~usable).sum()),
+                trace.lost,
+                len(gaps),
+                float(gaps.max(initial=0.0)),
+                len(fires_in(trace.seconds, np.where(usable, trace.celsius, np.nan))),
+            )
+        )
+    return pd.DataFrame(rows, columns=[column.name for column in schema.QUALITY])
 
 
 def flag_table(

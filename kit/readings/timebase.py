@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from collections.abc import Sequence as Sequence_
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults
+from kit.readings.dates import Beside
 from kit.readings.sequence import Sequence, in_order
 from kit.readings.stamps import SECOND
 from kit.readings.timing import TimePlan
@@ -63,8 +65,11 @@ class Setting:
         lines: Ints,
         cells_of: Callable[[int], list[str]],
         faults: Faults,
+        names: Sequence_[str] = (),
+        above: Sequence_[str] = (),
     ) -> None:
         self.plan, self.declared, self.where, self.faults = plan, declared, where, faults
+        self.names, self.above = names, above
         self._lines, self._cells_of = lines, cells_of
         self.reasons: dict[str, str] = {}
         self.notes: list[str] = []
@@ -72,6 +77,14 @@ class Setting:
     def line_of(self, row: int) -> int:
         """Return the line number of a row of the body."""
         return int(self._lines[row])
+
+    def beside(self) -> Beside:
+        """Return the cells beside the stamp of a body's first row, and the words above the table."""
+        cells = self._cells_of(self.line_of(0))[: len(self.names)]
+        others = {
+            self.names[place]: cell for place, cell in enumerate(cells) if place not in self.plan.places
+        }
+        return Beside([(0, others)], self.above)
 
     def text_of(self, row: int) -> str:
         """Return the text that a row holds in its time columns."""

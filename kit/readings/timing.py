@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from kit.errors import Faults, did_you_mean
-from kit.readings.cells import decimal_evidence, to_number
+from kit.readings.cells import WORDS, decimal_evidence, match_dotted_clock, to_number
 from kit.readings.header import Header
 from kit.readings.headings import (
     TIME_UNITS,
@@ -26,18 +26,6 @@ from kit.readings.layout import Layout
 Rows = Sequence[Sequence[str]]
 PARTS_FORMAT = "%Y-%m-%d %H:%M:%Q"
 NUMERIC_STAMPS = ("unix s", "unix ms", "unix us", "unix ns", "1904 s", "day number")
-_PART_NAMES = (
-    (
-        "year yr jahr année annee año anno yyyy",
-        "month mon monat mois mes mese mm",
-        "day tag jour día dia giorno dd date",
-    ),
-    (
-        "hour hr hours stunde heure hora ora hh",
-        "minute min minutes minuto mi",
-        "second sec seconds sekunde seconde segundo secondo ss s",
-    ),
-)
 _UNIT_ALIASES = {
     "sec": "s",
     "second": "s",
@@ -199,7 +187,7 @@ def _parts(header: Header, layout: Layout, rows: Rows) -> TimePlan | None:
     """Return year, month, day, hour, minute, second that stand in columns of their own."""
     names = [re.sub(r"[\W\d_]+", "", name).casefold() for name in header.names]
     found: list[int] = []
-    for words in (*_PART_NAMES[0], *_PART_NAMES[1]):
+    for words in WORDS["dates"]["parts"]:
         match = [
             c
             for c, name in enumerate(names)
@@ -250,6 +238,16 @@ def _stamp(header: Header, layout: Layout, rows: Rows, declared: Mapping[str, ob
     if stamps:
         moving = [c for c in stamps if len({row[c] for row in rows}) > 1] or stamps
         return _text_plan((moving[0],), header, layout, rows, declared, "holds stamps")
+    if dates and not clocks:
+        clocks = [c for c in dates if _is_dotted_clock(c, header.names[c], dates, rows)]
+        dates = [c for c in dates if c not in clocks]
+        if clocks and not dates:
+            return replace(
+                _text_plan(
+                    (clocks[0],), header, layout, rows, declared, "holds clock times parted by points"
+                ),
+                format=str(declared.get("time_format") or "%H.%M.%S"),
+            )
     if dates and clocks:
         date = min(dates, key=lambda c: abs(c - clocks[0]))
         return _text_plan((date, clocks[0]), header, layout, rows, declared, "date and clock in two columns")
@@ -257,6 +255,26 @@ def _stamp(header: Header, layout: Layout, rows: Rows, declared: Mapping[str, ob
         moving = [c for c in clocks if len({row[c] for row in rows}) > 1] or clocks
         return _text_plan((moving[0],), header, layout, rows, declared, "holds clock times")
     return None
+
+
+def _is_dotted_clock(column: int, name: str, dates: Sequence[int], rows: Rows) -> bool:
+    """Return whether what could be dates are clock times: named so, or changing within one date of another column."""
+    cells = [row[column] for row in rows if row[column]]
+    matches = [match_dotted_clock(cell) for cell in cells]
+    if not all(
+        match and int(match["h"]) < 24 and int(match["mi"]) < 60 and int(match["s"]) < 60 for match in matches
+    ):
+        return False
+    others = [len({row[each] for row in rows}) for each in dates if each != column]
+    named = bool(re.search(rf"zeit|time|{WORDS['headings']['clock']}", name, re.IGNORECASE))
+    return (
+        len(set(cells)) > 1
+        and (named or any(count < len(set(cells)) for count in others))
+        and (
+            bool(others)
+            or (named and any(int(cell.split(".")[1]) > 12 or cell.startswith("0") for cell in cells))
+        )
+    )
 
 
 def _is_compact_date(name: str, column: int, rows: Rows) -> bool:

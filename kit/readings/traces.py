@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults
+from kit.readings.log import Log
 from kit.readings.recorded import Recorded
 from kit.readings.windows import Window
 from kit.trial.logs import LOGS
@@ -34,6 +35,8 @@ class Trace:
         Rows out of order in the file; rows that share their stamp.
     lines
         Line numbers in the file, for messages.
+    lost
+        Lines of the file among these that could not be read as rows.
     """
 
     burn: str
@@ -45,6 +48,7 @@ class Trace:
     moved: Bools
     repeated: Bools
     lines: npt.NDArray[np.int64]
+    lost: int
 
     def taken(self, rows: npt.NDArray[np.int64] | slice) -> Trace:
         """Return some of its readings."""
@@ -58,6 +62,7 @@ class Trace:
             self.moved[rows],
             self.repeated[rows],
             self.lines[rows],
+            self.lost,
         )
 
 
@@ -79,9 +84,16 @@ def traces_of(window: Window, recorded: Recorded) -> list[Trace]:
             log.moved[rows],
             log.repeated[rows],
             log.lines[rows],
+            _lost_within(log, log.lines[rows]),
         )
         found.append(trace.taken(np.flatnonzero(codes != NOT_DUE)) if (codes == NOT_DUE).any() else trace)
     return found
+
+
+def _lost_within(log: Log, lines: npt.NDArray[np.int64]) -> int:
+    if not len(lines) or not len(log.lost):
+        return 0
+    return int(((log.lost >= lines.min()) & (log.lost <= lines.max())).sum())
 
 
 def _rows(window: Window, recorded: Recorded, elapsed: Floats) -> npt.NDArray[np.int64] | slice:
@@ -165,4 +177,5 @@ def _merged(first: Trace, other: Trace) -> Trace:
         both("moved"),
         both("repeated"),
         both("lines"),
+        first.lost + other.lost,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -68,7 +68,7 @@ def window_of(
     """
     burn = str(row["burn"])
     times = relative_times(row)
-    group = _group(burn, recorded, shared, faults)
+    group = _group(row, recorded, shared, faults)
     if group is None:
         return None
     zero_at = times.seconds.get(run.trial.time_zero_column)
@@ -84,14 +84,15 @@ def window_of(
             )
             return None
         zero_at = min(times.seconds.values())
-    day_ns = _day(burn, times, zero_at, recorded, faults)
+    day_ns = _day(burn, times, zero_at, recorded, group, faults)
     if day_ns is None:
         return None
     return _placed(burn, times, zero_at, day_ns, recorded, group, faults)
 
 
-def _group(burn: str, recorded: Recorded, shared: bool, faults: Faults) -> str | None:
+def _group(row: Mapping[str, Any], recorded: Recorded, shared: bool, faults: Faults) -> str | None:
     """Return the label of the run a burn lies in: '' for an undivided file; None where it cannot be told."""
+    burn = str(row["burn"])
     groups = recorded.log.groups
     if groups is None or not recorded.log.dialect.split_by:
         return ""
@@ -100,7 +101,7 @@ def _group(burn: str, recorded: Recorded, shared: bool, faults: Faults) -> str |
     if fitting:
         return fitting[0]
     if recorded.wall is not None and shared:
-        return ""
+        return _group_at(row, recorded, labels) or ""
     if len(labels) == 1:
         return labels[0]
     faults.refuse(
@@ -110,6 +111,36 @@ def _group(burn: str, recorded: Recorded, shared: bool, faults: Faults) -> str |
         "Write the burn's id as in the log.",
     )
     return None
+
+
+def _group_at(row: Mapping[str, Any], recorded: Recorded, labels: Sequence[str]) -> str | None:
+    """Return the one run whose clock covers a burn's times, None where none or several do."""
+    times = relative_times(row)
+    if not times.seconds:
+        return None
+    first, last = min(times.seconds.values()), max(times.seconds.values())
+    fitting = []
+    for label in labels:
+        begin, end = _extent(recorded, label)
+        days = _days(recorded, times, begin, end)
+        if any(_overlap(day, first, last, begin, end) > 0 for day in days):
+            fitting.append(label)
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def _extent(recorded: Recorded, group: str) -> tuple[int, int]:
+    """Return the first and last clock time of a run of the file, or of the whole of it."""
+    wall, groups = recorded.wall, recorded.log.groups
+    assert wall is not None
+    if group and groups is not None:
+        wall = wall[groups == group]
+    return int(wall.min()), int(wall.max())
+
+
+def _days(recorded: Recorded, times: Times, first: int, last: int) -> list[int]:
+    if recorded.log.dialect.dated and times.day is not None:
+        return [(times.day - date(1970, 1, 1)).days]
+    return list(range(first // DAY - 1, last // DAY + 1))
 
 
 def _without_clock(
@@ -132,22 +163,19 @@ def _without_clock(
         )
         return None
     elapsed = recorded.log.table["elapsed_s"].to_numpy()
-    zero = 0.0 if recorded.wall is None else float(elapsed[0])
+    zero = 0.0 if recorded.wall is None or group else float(elapsed[0])
     stopped = times.seconds.get("stopped")
     stop = stopped - zero_at if stopped is not None and zero_at is not None else None
     return Window(burn, recorded.name, zero, zero, None if stop is None else zero + stop, group=group)
 
 
-def _day(burn: str, times: Times, zero_at: float, recorded: Recorded, faults: Faults) -> int | None:
+def _day(
+    burn: str, times: Times, zero_at: float, recorded: Recorded, group: str, faults: Faults
+) -> int | None:
     """Return the midnight the sheet's seconds count from, on the log's clock."""
-    wall = recorded.wall
-    assert wall is not None
-    first, last = int(wall.min()), int(wall.max())
+    first, last = _extent(recorded, group)
     until = max(times.seconds.values())
-    if recorded.log.dialect.dated and times.day is not None:
-        days = [(times.day - date(1970, 1, 1)).days]
-    else:
-        days = list(range(first // DAY - 1, last // DAY + 1))
+    days = _days(recorded, times, first, last)
     fitting = [day for day in days if _overlap(day, zero_at, until, first, last) > 0]
     inside = [day for day in fitting if day * DAY + zero_at * SECOND >= first - _COVERED_S * SECOND]
     fitting = inside or fitting
@@ -206,7 +234,9 @@ def _placed(
         )
         return None
     zero, stop = pairs[0]
-    end = float(recorded.log.table["elapsed_s"].iloc[-1])
+    end = float(
+        recorded.log.group(group)["elapsed_s"].iloc[-1] if group else recorded.log.table["elapsed_s"].iloc[-1]
+    )
     if times.rolled and zero + (times.seconds[times.rolled[-1]] - zero_at) > end + _COVERED_S:
         column = times.rolled[-1]
         faults.refuse(

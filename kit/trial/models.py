@@ -422,6 +422,9 @@ class Logger(Table):
     encoding: Annotated[str, Strict()] | None = None
     """How its text is encoded, as "utf-8" or "cp1252"."""
 
+    sheet: Text | None = None
+    """Which sheet of a spreadsheet's file holds the readings."""
+
     header_row: Annotated[int, Strict(), Field(ge=0)] | None = None
     """The line with the headings, counted from 1; 0 where there is none."""
 

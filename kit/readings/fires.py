@@ -1,0 +1,170 @@
+"""Fires in a log: cold, a rise, cold again."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from kit.readings.log import Log
+
+Floats = npt.NDArray[np.float64]
+LEAST_RISE_K = 40.0
+_SHARE_OF_HOTTEST = 0.1
+_COLD_AGAIN, _BEGINS = 0.25, 0.03
+_GAP_S, _GAP_STEPS = 600.0, 30
+_SMOOTHED = 5
+
+
+@dataclass(frozen=True)
+class Fire:
+    """One fire in a log.
+
+    Attributes
+    ----------
+    begin_s
+        The log's elapsed seconds when the rise begins: about when it was lit.
+    cold_s
+        When three quarters of the rise are lost again; the last reading where the log ends before.
+    end_s
+        The last reading before the next fire begins, the log pauses or ends.
+    peak_c
+        Highest temperature, lone readings smoothed away.
+    cooled
+        Whether it was seen to cool: False where the log ends hot.
+    lit, stopped
+        Clock times of begin_s and cold_s as ISO 8601 to the second, '' without a clock; without a date 'hh:mm:ss'.
+    day
+        Date of `lit`, '' without one.
+    probe, group
+        Heading of the probe it was seen at; label of the run of a split file, '' where there is one.
+    """
+
+    begin_s: float
+    cold_s: float
+    end_s: float
+    peak_c: float
+    cooled: bool
+    lit: str
+    stopped: str
+    day: str
+    probe: str
+    group: str
+
+
+def find_fires(log: Log, probe: str | None = None, *, least_rise_k: float = LEAST_RISE_K) -> list[Fire]:
+    """Return the fires of a log in their order.
+
+    Parameters
+    ----------
+    log
+        As `read_log` gives it.
+    probe
+        Heading of the probe to look at; by default the one that moves most.
+    least_rise_k
+        Rise above the coldest reading before it that makes a fire, K; at least a tenth of the log's whole
+        range, and as much as the cooker was still above its coldest.
+
+    Examples
+    --------
+    >>> [fire.day for fire in find_fires(log)]  # doctest: +SKIP
+    ['2026-05-14', '2026-05-14', '2026-05-14']
+    """
+    if probe is None:
+        ranges = {name: _range(log.table[name].to_numpy()) for name in log.probes}
+        probe = max(ranges, key=lambda name: ranges[name], default="")
+    if not probe:
+        return []
+    labels = [""] if log.groups is None else list(dict.fromkeys(str(label) for label in log.groups))
+    found = []
+    for label in labels:
+        rows = np.arange(len(log.table)) if log.groups is None else np.flatnonzero(log.groups == label)
+        seconds, celsius = (log.table[name].to_numpy()[rows] for name in ("elapsed_s", probe))
+        for span in fires_in(seconds, celsius, least_rise_k):
+            lit, stopped = (_clock(log, rows, seconds, at) for at in (span.begin_s, span.cold_s))
+            day = lit[:10] if "T" in lit else ""
+            found.append(Fire(**asdict(span), lit=lit, stopped=stopped, day=day, probe=probe, group=label))
+    return found
+
+
+@dataclass(frozen=True)
+class Span:
+    """From when to when one fire lasts; as in `Fire`."""
+
+    begin_s: float
+    cold_s: float
+    end_s: float
+    peak_c: float
+    cooled: bool
+
+
+def fires_in(seconds: Floats, celsius: Floats, least_rise_k: float = LEAST_RISE_K) -> list[Span]:
+    """Return the fires of one curve; gaps in it part fires, missing readings do not."""
+    good = np.isfinite(celsius)
+    t, y = seconds[good], _smoothed(celsius[good])
+    if len(t) < 3:
+        return []
+    least = max(least_rise_k, _SHARE_OF_HOTTEST * float(np.ptp(y)))
+    step = float(np.median(np.diff(t)))
+    pauses = np.flatnonzero(np.diff(t) > max(_GAP_S, _GAP_STEPS * step)) + 1
+    found: list[Span] = []
+    edges = [0, *pauses.tolist(), len(t)]
+    for first, last in pairwise(edges):
+        part = _in_one_piece(t[first:last], y[first:last], least)
+        if part and found and not found[-1].cooled and y[first] > found[-1].peak_c - 0.75 * least:
+            before, part = found.pop(), part[1:] if len(part) > 1 else []  # the log paused within one fire
+            found.append(Span(before.begin_s, before.cold_s, before.end_s, before.peak_c, before.cooled))
+        found += part
+    return found
+
+
+def _in_one_piece(t: Floats, y: Floats, least: float) -> list[Span]:
+    """Walk along a curve: up from the lowest reading so far by `least`, or by what was left of the fire before; down again."""
+    found: list[Span] = []
+    low, place = 0, 0
+    while place < len(t):
+        lowest = np.minimum.accumulate(y[place:])
+        rises = np.flatnonzero(y[place:] - lowest >= np.maximum(least, lowest - y.min()))
+        if not len(rises):
+            break
+        hot = place + int(rises[0])
+        low = place + int(np.argmin(y[place : hot + 1]))
+        top = np.maximum.accumulate(y[hot:])
+        falls = np.flatnonzero(y[hot:] <= y[low] + _COLD_AGAIN * (top - y[low]))
+        end = hot + int(falls[0]) if len(falls) else len(t) - 1
+        peak = float(y[hot : end + 1].max())
+        cold = y[low : hot + 1] <= y[low] + max(2.0, _BEGINS * (peak - float(y[low])))
+        begin = low + int(np.flatnonzero(cold)[-1])
+        if found:
+            found[-1] = Span(
+                found[-1].begin_s, found[-1].cold_s, float(t[max(begin - 1, 0)]), found[-1].peak_c, True
+            )
+        found.append(Span(float(t[begin]), float(t[end]), float(t[-1]), peak, bool(len(falls))))
+        place = end
+        if not len(falls):
+            break
+    return found
+
+
+def _smoothed(celsius: Floats) -> Floats:
+    """Return running medians of five readings, so that a lone reading makes no fire."""
+    if len(celsius) < _SMOOTHED:
+        return celsius
+    half = _SMOOTHED // 2
+    wide = np.concatenate([np.repeat(celsius[:1], half), celsius, np.repeat(celsius[-1:], half)])
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(wide, _SMOOTHED), axis=1))
+
+
+def _range(celsius: Floats) -> float:
+    good = celsius[np.isfinite(celsius)]
+    return float(np.quantile(good, 0.99) - np.quantile(good, 0.01)) if len(good) else -1.0
+
+
+def _clock(log: Log, rows: npt.NDArray[np.int64], seconds: Floats, at: float) -> str:
+    if not log.has_clock:
+        return ""
+    moment = log.table["clock"].to_numpy("datetime64[ns]")[rows[int(np.argmin(np.abs(seconds - at)))]]
+    text = str(moment.astype("datetime64[s]"))
+    return text if log.dialect.dated else text[11:]
