@@ -121,7 +121,7 @@ def fires_in(seconds: Floats, celsius: Floats, least_rise_k: float = LEAST_RISE_
 
 
 def _in_one_piece(t: Floats, y: Floats, least: float) -> list[Span]:
-    """Walk along a curve: up from the lowest reading so far by `least`, or by what was left of the fire before; down again."""
+    """Walk along a curve: up from the lowest reading by `least`, or by what was left of the fire before; down again."""
     found: list[Span] = []
     low, place = 0, 0
     while place < len(t):

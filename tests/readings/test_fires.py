@@ -27,7 +27,7 @@ def test_a_days_fires_are_found_with_their_times_and_peaks(interval, peaks):
     found = fires_in(seconds, day_of(fires, seconds))
     assert len(found) == len(peaks)
     for span, (start, peak) in zip(found, fires, strict=True):
-        assert abs(span.begin_s - start) <= 120 and abs(span.peak_c - peak) < 0.06 * peak
+        assert abs(span.begin_s - start) <= 120 and -3 < span.peak_c - peak < 25  # warmth of the fire before
         assert span.begin_s < span.cold_s <= span.end_s and span.cooled
 
 
