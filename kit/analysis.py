@@ -15,14 +15,15 @@ import pandas as pd
 
 from kit import schema
 from kit.burns import Curves, common_grid, lid_effect, measure, uncertainty_budget
+from kit.judge.better_value import value_compared
 from kit.judge.borrowed import borrowed_words
 from kit.judge.cooks import judge_cooks
 from kit.judge.counted import Counted, counted_burns
 from kit.judge.curves import judge_curves
 from kit.judge.judged import Judged, joined
-from kit.judge.reached import share_reached
+from kit.judge.reached import reached_compared, share_reached
 from kit.judge.scores import judge_scores
-from kit.judge.trial import judge_trial, judging_level, question_of
+from kit.judge.trial import is_open, judge_trial, judging_level, look_words, question_of
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.runtime.worker import Worker, outcome, shared_worker
 from kit.trial import Run, deviations, open_run
@@ -43,7 +44,6 @@ JUDGED = {
     "overall": schema.OVERALL,
     "best": schema.BEST,
     "prior": schema.PRIOR,
-    "value": schema.VALUE,
     "ladder": schema.LADDER,
     "kinds": schema.KINDS,
     "next_bag": schema.NEXT_BAG,
@@ -88,8 +88,8 @@ class Analysis:
         Whether the fuels differ at all; which can be the best; which is the better value at the prices paid.
     prior, comparisons_alone
         What earlier folders gave, and the comparisons without them.
-    cooks, reached
-        What the burns say of each declared cook; how many burns reached each threshold.
+    cooks, reached, reached_pairs
+        What the burns say of each declared cook; how many burns reached each threshold, and fuels compared by that.
     scores, score_pairs, tasters
         What people scored, fuel by fuel and compared; how far the tasters differ.
     uncertainty, deviations
@@ -142,6 +142,7 @@ class Analysis:
     self_check: pd.DataFrame
     cooks: pd.DataFrame
     reached: pd.DataFrame
+    reached_pairs: pd.DataFrame
     scores: pd.DataFrame
     score_pairs: pd.DataFrame
     tasters: pd.DataFrame
@@ -200,7 +201,7 @@ def _analysis(
     begun = beside.begin(uncertainty_budget, budget) if beside else None
     curves = common_grid(logs.readings, run)
     drawn = judge_curves(curves, counted, run, seed)
-    scored = judge_scores(run, counted, question_of(run.trial, seed))
+    scored = judge_scores(run, counted, question_of(run, seed))
     return Analysis(
         run=run,
         readings=logs.readings,
@@ -220,17 +221,21 @@ def _analysis(
         why_not={name: each.why_not for name, each in judged.items() if each.fit is None},
         **tables,
         cooks=judge_cooks(counted, run),
-        reached=share_reached(counted, judging_level(run.trial)),
+        reached=share_reached(counted, judging_level(run)),
+        reached_pairs=reached_compared(counted, question_of(run, seed)),
+        value=value_compared(
+            tables["comparisons"] if not is_open(run) else tables["comparisons"].iloc[:0], run.trial
+        ),
         scores=scored.fuels,
         score_pairs=scored.pairs,
         tasters=scored.tasters,
         uncertainty=outcome(begun, uncertainty_budget, budget),
         deviations=deviations(run),
         setting=counted.setting,
-        interim=interim_words(run),
-        level=judging_level(run.trial),
+        interim=interim_words(run) if is_open(run) else "",
+        level=judging_level(run),
         seed=seed,
-        notes=(*run.notes, *counted.notes, *drawn.notes, *borrowed_words(run)),
+        notes=(*run.notes, *counted.notes, *look_words(run), *drawn.notes, *borrowed_words(run)),
     )
 
 

@@ -114,7 +114,7 @@ _VOCABULARY = """
     bags_b          | count  |      | bags of b
     multiplicity    | text   |      | how a family was held together: tukey, dunnett, holm, best or none
     share           | number |      | share of the variance, of the simulated trials, or of the burns
-    scope           | text   |      | 'the fuels tested' or 'kinds in general'
+    scope           | text   |      | 'the fuels tested', 'kinds in general', 'these bags' or 'the product'
     spread_within   | number |      | standard deviation between fuels of one kind, analysis scale
     fuels_a         | count  |      | fuels of a
     fuels_b         | count  |      | fuels of b
@@ -128,6 +128,11 @@ _VOCABULARY = """
     hours           | number | h    | hours they burn; blank where not known
     words           | text   |      | the row in a sentence
     reached         | count  |      | burns that reached the threshold
+    reached_a       | count  |      | burns of a that reached the threshold
+    reached_b       | count  |      | burns of b that reached the threshold
+    bags_disagree   | yes/no |      | burns of one bag reached the threshold, burns of another did not
+    disagree        | text   |      | fuels whose bags disagree, parted by spaces
+    expected_min    | number | min  | mean minutes above the threshold, none for burns that never reached it
     chance          | number |      | new bag of a above one of b; in SCORED a score above its taster's others
     seed            | count  |      | seed of the random numbers
     tasters         | count  |      | people who scored
@@ -145,6 +150,7 @@ _VOCABULARY = """
     verdict_without | text   |      | with it left out
     estimate        | number |      | difference or ratio without it
     changes         | yes/no |      | the two verdicts differ
+    matters         | yes/no |      | what the verdict claims is no longer claimed without it
     first_s         | number | s    | first of them
     last_s          | number | s    | last of them
     low_c           | number | °C   | lowest of them
@@ -214,7 +220,7 @@ COMPONENTS = _table("metric component sd low high level method at_boundary unit"
 MEANS = _table("metric fuel mean se df low high unit scale method level n bags")
 COMPARISONS = _table(
     "metric a b difference ratio se df low high low_equivalence high_equivalence low_alone high_alone p "
-    "p_adjusted p_equivalent margin verdict direction n_a n_b bags_a bags_b multiplicity method level unit "
+    "p_adjusted p_equivalent margin verdict direction scope n_a n_b bags_a bags_b multiplicity method level unit "
     "scale"
 )
 OVERALL = _table("metric f df1 df2 p method")
@@ -235,7 +241,10 @@ LADDER = _table("metric place fuel mean low high brackets unit")
 NEXT_BAG = _table("metric fuel mean low high sd df level unit scale covers")
 CHANCES = _table("metric a b chance low high level seed")
 FURTHER = _table("metric a b bags burns more_burns grams cost hours words")
-REACHED = _table("metric fuel reached n share low high level")
+REACHED = _table("metric fuel reached n share low high bags_disagree expected_min level")
+REACHED_PAIRS = _table(
+    "metric a b reached_a n_a reached_b n_b p p_adjusted verdict direction disagree method level"
+)
 SCORED = _table("attribute fuel score chance low high level n bags scores tasters")
 SCORE_PAIRS = _table("attribute a b difference low high p_adjusted verdict direction multiplicity level")
 TASTERS = _table("attribute source sd low high level")
@@ -243,7 +252,9 @@ COOKS = _table("cook fuel setting quantity value low high unit n level note")
 MEAN_CURVES = _table("fuel elapsed_s mean low high band_low band_high n level")
 DIFFERENCE_CURVES = _table("a b elapsed_s difference low high band_low band_high n_a n_b level")
 ODD_BURNS = _table("metric burn fuel value expected residual p odd conditions unit")
-INFLUENCE = _table("metric a b level_left_out left_out verdict verdict_without estimate low high changes")
+INFLUENCE = _table(
+    "metric a b level_left_out left_out verdict verdict_without estimate low high changes matters"
+)
 FLAG_COUNTS = _table("burn probe flag n first_s last_s low_c high_c")
 UNCERTAINTY = _table("metric fuel source u unit common")
 SELF_CHECK = _table("metric quantity nominal share mc_error trials seed")

@@ -57,7 +57,8 @@ def compare_fuels(
     a, b, difference (ratio on the log scale), se, df, low, high (simultaneous, at `level`), low_equivalence,
     high_equivalence (simultaneous at 2·level − 1: a pair of one-sided tests), low_alone, high_alone (unadjusted), p
     (unadjusted), p_adjusted, p_equivalent (a pair of one-sided tests, unadjusted), margin, verdict, direction,
-    n_a, n_b, bags_a, bags_b, multiplicity, method, level, scale. se and margin stay on the analysis scale. Numbers
+    scope ('these bags' where no fuel has a second bag, else 'the product'), n_a, n_b, bags_a, bags_b, multiplicity,
+    method, level, scale. se and margin stay on the analysis scale. Numbers
     are blank where day or another block goes along with fuel, where a fuel's every burn is a bound, and where a
     burn never reached the threshold. Where values are bounds, all of it is the analysis with bounds as bounds.
 
@@ -79,7 +80,8 @@ def compare_fuels(
     found = contrasts(fit, L, df, level)
     together = _simultaneous(found, asked, len(fit.labels), family)
     D, E = together.limits(level), together.limits(2 * level - 1)
-    apart, withheld = fit.design.apart[a, b], _withheld(fit)[chosen].any(axis=1)
+    apart: npt.NDArray[np.bool_] = fit.design.apart[a, b]
+    withheld: npt.NDArray[np.bool_] = np.asarray(_withheld(fit)[chosen].any(axis=1))
     verdicts = _verdicts(D, E, smallest, apart, withheld)
     alone = found.limits(level)
     equivalent = np.full_like(found.estimate, np.nan)
@@ -99,6 +101,7 @@ def compare_fuels(
         "a": [fit.labels[i] for i in a], "b": [fit.labels[i] for i in b],
         "n_a": burns[a], "n_b": burns[b], "bags_a": bags[a], "bags_b": bags[b],
         "verdict": [each.verdict for each in verdicts], "direction": [each.direction for each in verdicts],
+        "scope": [scope_of(fit)] * len(chosen),
     }  # fmt: skip
     constants = {
         "margin": np.nan if smallest is None else smallest, "multiplicity": asked, "method": found.method,
@@ -119,6 +122,13 @@ def _verdicts(
         for rows in ends
         for low, high, inner, outer, out, hidden in zip(*rows, apart.tolist(), withheld.tolist(), strict=True)
     ]
+
+
+def scope_of(fit: RepeatFit) -> str:
+    """Return what verdicts are about: 'these bags' where no fuel has a second one, else 'the product'."""
+    _, bags = fit.counts
+    alone = "bag" not in fit.names and fit.columns.bag is not None and (bags <= 1).all()
+    return "these bags" if alone else "the product"
 
 
 def _withheld(fit: RepeatFit) -> npt.NDArray[np.bool_]:

@@ -56,7 +56,7 @@ def judge_cooks(counted: Counted, run: Run) -> pd.DataFrame:
         A row a cook, setting, fuel and quantity. A cook without such burns has a row without value, whose note says
         what the burns can and cannot tell.
     """
-    question = replace(question_of(run.trial, seed=1), control=None)
+    question = replace(question_of(run, seed=1), control=None)
     records = [row for cook in run.trial.cooks for row in _of_cook(cook, counted, run, question)]
     return pd.DataFrame(records, columns=COLUMNS)
 

@@ -9,6 +9,9 @@ import pandas as pd
 from kit.schema import METRICS
 from kit.trial import Run
 
+NEVER = "never"
+OF_A_THRESHOLD = ("time_above", "longest_spell", "cost")
+"""How long, given that it was reached: burns that did not reach the threshold have no such value."""
 CONDITIONS = ("kind", "cooker", "setting", "ambient_c", "wind_m_s", "humidity_pct", "charge_g", "charge_l")
 
 
@@ -36,10 +39,20 @@ class Counted:
     def compared(self, metric_id: str) -> pd.DataFrame:
         """Return the rows of a metric whose burns are compared with one another.
 
-        Minutes held for a cook are of the burns run at a setting for it, whichever the others were run at.
+        Minutes held for a cook are of the burns run at a setting for it, whichever the others were run at. A burn that
+        never reached the threshold is 'never' in every metric of how long it was above it.
         """
         rows = self.metrics[self.metrics["metric"] == metric_id]
-        return rows if metric_id.startswith("band:") else rows[rows["setting"] == self.setting]
+        base, _, argument = metric_id.partition(":")
+        if base == "band":
+            return rows.assign(status=rows["status"].replace("at most", NEVER))  # a zero is no minute held
+        if base in OF_A_THRESHOLD:
+            reached = self.metrics[self.metrics["metric"] == f"time_to:{argument}"].set_index("burn")[
+                "status"
+            ]
+            short = rows["burn"].map(reached).eq(NEVER) | (not len(reached) and rows["status"].eq("at most"))
+            rows = rows.assign(status=rows["status"].mask(short, NEVER))
+        return rows[rows["setting"] == self.setting]
 
     @property
     def burns(self) -> set[str]:
@@ -65,10 +78,21 @@ def counted_burns(metrics: pd.DataFrame, run: Run) -> Counted:
     sizes = kept.drop_duplicates("burn")["setting"].value_counts(sort=False)
     setting = str(sizes.idxmax()) if len(sizes) else ""
     names = [column.name for column in METRICS]
-    return Counted(kept, metrics.loc[excluded, names].reset_index(drop=True), setting, _notes(sizes, setting))
+    notes = (*_setting_notes(sizes, setting), *_day_notes(metrics))
+    return Counted(kept, metrics.loc[excluded, names].reset_index(drop=True), setting, notes)
 
 
-def _notes(sizes: pd.Series, setting: str) -> tuple[str, ...]:
+def _day_notes(metrics: pd.DataFrame) -> tuple[str, ...]:
+    left, of_all = metrics.loc[metrics["day"] == "", "burn"].nunique(), metrics["burn"].nunique()
+    if not left:
+        return ()
+    which = "No burn has a day" if left == of_all else f"{left} of {of_all} burns have no day"
+    return (
+        f"{which}, neither in the burn sheet nor in its log: what days differ by is left in what burns differ by.",
+    )
+
+
+def _setting_notes(sizes: pd.Series, setting: str) -> tuple[str, ...]:
     if len(sizes) < 2:
         return ()
     others = ", ".join(f"{count} at '{name or 'no declared setting'}'" for name, count in sizes.items())

@@ -39,7 +39,7 @@ class JudgedCurves:
 def judge_curves(curves: Curves, counted: Counted, run: Run, seed: int) -> JudgedCurves:
     """Return mean and difference curves of the burns that are compared, every pair of fuels."""
     compared = only(curves, counted.burns)
-    level = judging_level(run.trial)
+    level = judging_level(run)
     drawn = drawn_curves(compared, seed)
     differences = differences_of(drawn, "all", level)
     notes = tuple(filter(None, [why_no_band(compared), why_not_told_apart(drawn.units)]))

@@ -147,12 +147,15 @@ def chance_of_settling(fit: RepeatFit, asked: Asked, sds: dict[str, float], bags
     se, df = known
     share = (np.arange(NODES) + 0.5) / NODES
     seen = se * np.sqrt(2 * special.gammaincinv(df / 2, share) / df)
-    half = float(asked.family.critical(asked.level, np.array([df]))[0]) * seen
+    half, inner = (
+        float(asked.family.critical(level, np.array([df]))[0]) * seen
+        for level in (asked.level, 2 * asked.level - 1)
+    )
     size = abs(asked.difference)
     beyond = special.ndtr((size - half) / se) + special.ndtr((-size - half) / se)
     if asked.margin is None:
         return float(beyond.mean())
-    within = np.maximum(asked.margin - half, 0.0)
+    within = np.maximum(asked.margin - inner, 0.0)
     inside = special.ndtr((within - size) / se) - special.ndtr((-within - size) / se)
     return float(np.where(within >= half, 1.0, beyond + inside).mean())
 

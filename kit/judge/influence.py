@@ -10,13 +10,17 @@ import pandas as pd
 
 from kit.errors import KitError
 
-Answer = dict[tuple[str, str], tuple[str, float, float, float]]
-"""Of each pair: the verdict, the estimate and its limits."""
+Answer = dict[tuple[str, str], tuple[str, str, float, float, float]]
+"""Of each pair: the verdict, its direction, the estimate and its limits."""
 
 LEVELS = ("burn", "bag", "day")
 NO_ANSWER = "no answer"
+OPEN = ("not settled", "no repeats", "cannot be separated", NO_ANSWER)
+MOST_REFITS = 400
+"""In a trial of which more than so many things can be left out no verdict hangs on one of them."""
 COLUMNS = (
     "a", "b", "level_left_out", "left_out", "verdict", "verdict_without", "estimate", "low", "high", "changes",
+    "matters",
 )  # fmt: skip
 
 
@@ -32,23 +36,32 @@ def influence(
     Parameters
     ----------
     comparisons
-        As made from all burns: a, b, verdict.
+        As made from all burns: a, b, verdict, direction. Their verdicts are the ones that may change.
     rows
         The burns: burn, fuel, bag, day and what the model needs.
     compare
-        Makes the comparisons from other rows.
+        Makes the same comparisons from other rows, of the pairs that are left.
+
+    Returns
+    -------
+    DataFrame
+        `changes`: the verdict reads otherwise; `matters`: what it claims, a difference in its direction or that there
+        is none, is no longer claimed.
     """
-    before = dict(zip(_keys(comparisons), comparisons["verdict"], strict=True))
+    before = {(row.a, row.b): (row.verdict, row.direction) for row in comparisons.itertuples(index=False)}
     known: dict[bytes, Answer] = {}
     records = []
-    for level, label, out in _left_out(rows) if before else ():
+    left_out = list(_left_out(rows)) if before else []
+    for level, label, out in left_out if len(left_out) <= MOST_REFITS else ():
         same = out.tobytes()
         if same not in known:
             known[same] = _answer(compare, rows[~out])
         after = known[same]
-        for key, verdict in before.items():
-            without, *numbers = after.get(key, (NO_ANSWER, np.nan, np.nan, np.nan))
-            records.append((*key, level, label, verdict, without, *numbers, verdict != without))
+        for key, (verdict, direction) in before.items():
+            without, side, *numbers = after.get(key, (NO_ANSWER, "", np.nan, np.nan, np.nan))
+            changes = (verdict, direction) != (without, side)
+            matters = verdict not in OPEN and (without in OPEN or side != direction)
+            records.append((*key, level, label, verdict, without, *numbers, changes, matters))
     return pd.DataFrame(records, columns=list(COLUMNS))
 
 
@@ -71,5 +84,5 @@ def _answer(compare: Callable[[pd.DataFrame], pd.DataFrame], rows: pd.DataFrame)
     except KitError:
         return {}
     number = "ratio" if "ratio" in table else "difference"
-    columns = (table[name].tolist() for name in ("verdict", number, "low", "high"))
+    columns = (table[name].tolist() for name in ("verdict", "direction", number, "low", "high"))
     return dict(zip(_keys(table), zip(*columns, strict=True), strict=True))

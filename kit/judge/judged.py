@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from kit.errors import KitError
 from kit.judge.best import best_fuels, fuels_differ
 from kit.judge.bounds import left_out_beside, measured_only
 from kit.judge.chances import chances
-from kit.judge.comparisons import compare_fuels, family_against
+from kit.judge.comparisons import Pairs, compare_fuels, family_against
 from kit.judge.further import further
 from kit.judge.influence import influence
 from kit.judge.kinds import FEWEST_FUELS, kinds_in_general, kinds_tested
@@ -19,7 +20,7 @@ from kit.judge.ladder import ladder
 from kit.judge.means import fuel_means
 from kit.judge.next_bag import next_bag
 from kit.judge.odd_burns import odd_burns
-from kit.judge.question import Question
+from kit.judge.question import MOST_FUELS, Question
 from kit.schema import Metric
 from kit.variance import RepeatFit, fit_repeats
 from kit.variance.families import Family
@@ -96,14 +97,26 @@ def fit_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFi
 
 def question_family(fit: RepeatFit, question: Question) -> Family | None:
     """Return Dunnett's family where the trial has a control fuel among these, to be made once for all refits."""
+    declared, _ = question.family(fit.labels)
     control = question.control_in(fit.labels)
-    return family_against(fit, control) if control else None
+    return family_against(fit, control) if control and declared == ("control", control) else None
 
 
-def compare(fit: RepeatFit, question: Question, family: Family | None = None) -> pd.DataFrame:
-    """Compare the fuels in the family the trial declared: against the control fuel, or every pair."""
-    pairs = question.family(fit.labels)
-    return compare_fuels(fit, pairs, margin=question.margin, level=question.level, family=family)
+def compare(
+    fit: RepeatFit, question: Question, family: Family | None = None, pairs: Pairs | None = None
+) -> pd.DataFrame:
+    """Compare the fuels in the family the trial declared, or just these pairs of it with its multiplicity."""
+    means = np.nan_to_num(fit.estimate.beta[0, : len(fit.labels)], nan=-np.inf)
+    best = fit.labels[int(np.argmin(means) if question.better == "less" else np.argmax(means))]
+    declared, multiplicity = question.family(fit.labels, best)
+    return compare_fuels(
+        fit,
+        declared if pairs is None else pairs,
+        multiplicity,
+        question.margin,
+        level=question.level,
+        family=family,
+    )
 
 
 def _of_every_metric(fit: RepeatFit, family: Family | None, question: Question) -> Tables:
@@ -121,7 +134,7 @@ def _of_every_metric(fit: RepeatFit, family: Family | None, question: Question) 
 
 def _of_a_metric_asked_about(fit: RepeatFit, tables: Tables, spec: Metric, question: Question) -> Tables:
     pairs = tables["comparisons"]
-    if question.family(fit.labels) != "all":
+    if question.family(fit.labels)[0] != "all" and len(fit.labels) <= MOST_FUELS:
         pairs = compare_fuels(fit, margin=question.margin, level=question.level)
     found = {
         "pairs": pairs,
@@ -137,31 +150,40 @@ def _of_a_primary_metric(fit: RepeatFit, family: Family | None, tables: Tables, 
     plain = measured_only(fit)
     plain_family = family if plain is fit else question_family(plain, question)
     pairs = tables["pairs"]
-    makers: Mapping[str, Callable[[], pd.DataFrame]] = {
-        "ladder": lambda: ladder(tables["means"].assign(unit=""), pairs),
+    makers: dict[str, Callable[[], pd.DataFrame]] = {
         "shares": lambda: variance_shares(fit, question.level, question.seed),
         "kinds": lambda: _kinds(fit, question),
-        "chances": lambda: chances(plain, question.level, question.seed),
-        "influence": lambda: _influence(plain, plain_family, question),
-        "further": lambda: _further(plain, plain_family, tables["comparisons"], pairs, question),
+        "influence": lambda: _influence(fit, family, tables["comparisons"], question),
         "second_opinion": lambda: second_opinion(fit),
-        "self_check": lambda: self_check(fit, question.seed, margin=question.margin, level=question.level),
     }
+    if len(fit.labels) <= MOST_FUELS:
+        makers |= {
+            "ladder": lambda: ladder(tables["means"].assign(unit=""), pairs),
+            "chances": lambda: chances(plain, question.level, question.seed),
+            "further": lambda: _further(plain, plain_family, tables["comparisons"], pairs, question),
+            "self_check": lambda: self_check(
+                fit, question.seed, margin=question.margin, level=question.level
+            ),
+        }
     return {name: table for name, make in makers.items() if len(table := make())}
 
 
-def _influence(fit: RepeatFit, family: Family | None, question: Question) -> pd.DataFrame:
-    """Judge again with each burn, bag and day left out; burns known only as bounds are left out throughout.
+def _influence(
+    fit: RepeatFit, family: Family | None, comparisons: pd.DataFrame, question: Question
+) -> pd.DataFrame:
+    """Judge again with each burn, bag and day left out, bounds as bounds; pairs keep their order.
 
     Where day goes along with fuel there is no verdict that could hang on anything.
     """
+    comparisons = comparisons[comparisons["verdict"] != "cannot be separated"]
+    asked = list(zip(comparisons["a"], comparisons["b"], strict=True))
 
     def again(rows: pd.DataFrame) -> pd.DataFrame:
-        refit = fit_repeats(rows, scale=fit.scale, **question.roles(rows))
-        return compare(refit, question, family)
+        refit = fit_repeats(rows, scale=fit.scale, status="status", **question.roles(rows))
+        left = [pair for pair in asked if set(pair) <= set(refit.labels)]
+        return compare(refit, question, family, left)
 
-    comparisons = compare(fit, question, family)
-    return influence(comparisons[comparisons["verdict"] != "cannot be separated"], fit.table, again)
+    return influence(comparisons, fit.table, again)
 
 
 def _further(

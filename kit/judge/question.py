@@ -8,10 +8,15 @@ from typing import Any, Literal
 
 import pandas as pd
 
+from kit.judge.comparisons import Multiplicity, Pairs
 from kit.judge.resources import Resources
 
 KNOWN = ("exact", "at least", "at most")
 NO_BAG = "(bag not noted)"
+MOST_FUELS = 30
+"""Above so many fuels they are compared only with the control fuel, or with the one of the best mean."""
+LEAST_OF_A_KIND = 4
+"""Residual degrees of freedom that each kind needs for a spread of its own."""
 
 
 @dataclass(frozen=True)
@@ -26,12 +31,17 @@ class Question:
         Smallest difference that matters, on the analysis scale.
     control
         Control fuel that the others are compared with; None compares every pair.
+    pairs
+        Pairs asked about beforehand: they are then the family, one pair alone without adjustment.
     spread
-        One burn SD for all, or one for each fuel or kind.
+        One burn SD for all, or one for each fuel or kind; '' where the trial file says nothing: by kind where kinds
+        are mixed and each has burns enough.
     covariates
         Columns that enter the model, cookers among them.
     kind_of
         Kind of each fuel.
+    better
+        'more', 'less' or '': which values are better.
     primary
         Whether verdicts are about this metric: then it is looked at from all sides.
     primaries
@@ -49,9 +59,11 @@ class Question:
     level: float = 0.95
     margin: float | None = None
     control: str | None = None
-    spread: Literal["common", "by fuel", "by kind"] = "common"
+    pairs: Sequence[tuple[str, str]] = ()
+    spread: Literal["common", "by fuel", "by kind", ""] = "common"
     covariates: Sequence[str] = ()
     kind_of: Mapping[str, str] = field(default_factory=dict)
+    better: str = ""
     primary: bool = False
     primaries: int = 1
     others: int = 0
@@ -82,30 +94,50 @@ class Question:
         if counted["fuel"].nunique() < fewest:
             left = " whose burns all reached it" if never else ""
             return counted, f"only one fuel{left}: there is nothing to compare"
-        noted = counted["bag"] != ""
-        return (counted.assign(bag=counted["bag"].where(noted, NO_BAG)) if noted.any() else counted), ""
+        # a bag that was not noted is one bag of unknown number, never none: blanks must not buy a verdict
+        return counted.assign(bag=counted["bag"].where(counted["bag"] != "", NO_BAG)), ""
 
     def roles(self, rows: pd.DataFrame) -> dict[str, Any]:
         """Return the arguments of `fit_repeats` that say what the columns of these burns are."""
         days, fuels = set(rows["day"].tolist()), rows["fuel"].tolist()
-        has_bags = not set(rows["bag"].tolist()) <= {"", NO_BAG}
         has_days = "" not in days and len(days) > 1
         varying = [name for name in self.covariates if rows[name].nunique() > 1]
         repeats = len(set(fuels)) < len(fuels)
+        spread = (self.spread or self._spread_of(rows)) if repeats else "common"
         return {
-            "bag": "bag" if has_bags else None,
+            "bag": "bag",
             "day": "day" if has_days else None,
-            "kind": "kind" if self.spread == "by kind" else None,
+            "kind": "kind" if spread == "by kind" else None,
             "covariates": tuple(varying),
-            "spread": self.spread if repeats else "common",
+            "spread": spread,
             "borrowed": None if repeats else self.borrowed,
         }
+
+    def _spread_of(self, rows: pd.DataFrame) -> str:
+        """Return the spread to start from: kinds were declared before any value was seen."""
+        kinds = rows["kind"] if "kind" in rows else pd.Series(dtype=object)
+        freedom = (
+            rows.groupby(kinds)["fuel"].agg(lambda own: len(own) - own.nunique()) if len(kinds) else kinds
+        )
+        mixed = len(freedom) > 1 and "" not in freedom.index and (freedom >= LEAST_OF_A_KIND).all()
+        return "by kind" if mixed else "common"
 
     def control_in(self, fuels: Sequence[Any]) -> str | None:
         """Return the control fuel if it is among these fuels."""
         return self.control if self.control in fuels else None
 
-    def family(self, fuels: Sequence[Any]) -> str | tuple[str, str]:
-        """Return the family of comparisons: against the control fuel, or every pair."""
+    def family(self, fuels: Sequence[Any], best: Any = None) -> tuple[Pairs, Multiplicity]:
+        """Return the family of comparisons and how it is held together.
+
+        The pairs asked beforehand, else all against the control fuel, else every pair; above `MOST_FUELS` fuels, which
+        have too many pairs for a reader too, all against the fuel `best`, with limits that hold for every pair.
+        """
+        asked = [pair for pair in self.pairs if set(pair) <= set(fuels)]
+        if asked:
+            return asked, "dunnett" if len(asked) > 1 else "none"
         control = self.control_in(fuels)
-        return ("control", control) if control else "all"
+        if control:
+            return ("control", control), "dunnett"
+        if best is not None and len(fuels) > MOST_FUELS:
+            return [(fuel, best) for fuel in fuels if fuel != best], "tukey"
+        return "all", "tukey"

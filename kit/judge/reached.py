@@ -1,21 +1,31 @@
-"""The share of burns that reached a temperature, with its exact interval."""
+"""How many burns reached a temperature: shares with exact intervals, and fuels compared, bags minded."""
 
 from __future__ import annotations
 
+from itertools import combinations
+from math import comb
+
+import numpy as np
 import pandas as pd
 from scipy import special
 
 from kit import schema
 from kit.judge.counted import Counted
+from kit.judge.question import MOST_FUELS, Question
+from kit.variance.families import holm
 
 COLUMNS = [column.name for column in schema.REACHED]
+PAIRS = [column.name for column in schema.REACHED_PAIRS]
 REACHED = ("exact", "at most")
+MOST_WAYS = 20_000
+"""Ways to share bags out between two fuels that are looked at one by one."""
 
 
 def share_reached(counted: Counted, level: float = 0.95) -> pd.DataFrame:
     """Return for each threshold and fuel how many burns reached it (schema.REACHED).
 
-    A burn whose log ends before the threshold is reached tells nothing of it and is left out.
+    A burn whose log ends before the threshold is reached tells nothing of it and is left out. Beside the share
+    stand the minutes above the threshold that a burn may be expected to give, burns that never reached it as none.
 
     Parameters
     ----------
@@ -28,17 +38,64 @@ def share_reached(counted: Counted, level: float = 0.95) -> pd.DataFrame:
     -----
     Clopper & Pearson (1934): of n burns k reached it; low = B(α/2; k, n − k + 1), high = B(1 − α/2; k + 1, n − k).
     """
-    names = [name for name in dict.fromkeys(counted.metrics["metric"]) if name.startswith("time_to:")]
     records = [
-        (metric, fuel, *_share(rows["status"], level), level)
-        for metric in names
-        for fuel, rows in _told(counted.compared(metric)).groupby("fuel", sort=False)
+        (
+            metric,
+            fuel,
+            *_share(rows["status"], level),
+            bags_disagree(rows),
+            _expected(counted, metric, rows),
+            level,
+        )
+        for metric, told in _told(counted).items()
+        for fuel, rows in told.groupby("fuel", sort=False)
     ]
     return pd.DataFrame(records, columns=COLUMNS)
 
 
-def _told(rows: pd.DataFrame) -> pd.DataFrame:
-    return rows[rows["status"].isin([*REACHED, "never"])]
+def reached_compared(counted: Counted, question: Question) -> pd.DataFrame:
+    """Compare fuels by how many of their burns reached each threshold (schema.REACHED_PAIRS).
+
+    Thresholds that all burns of all fuels reached are left out. Every pair, or all against the control fuel, with
+    Holm's p over the pairs of a threshold.
+
+    Notes
+    -----
+    Fisher's exact test, two-sided, with half the chance of what was seen (mid-p; Lancaster 1961). Where bags of one of
+    the two fuels disagree, burns of a bag are not as good as burns of many: whole bags are then shared out between
+    the fuels in every way, and the difference of the shares is held against those.
+    """
+    records = []
+    for metric, told in _told(counted).items():
+        parts = dict(iter(told.groupby("fuel", sort=False)))
+        if told["status"].isin(REACHED).all() or len(parts) < 2:
+            continue
+        control = question.control_in(list(parts))
+        pairs = [(f, control) for f in parts if f != control] if control else list(combinations(parts, 2))
+        if len(parts) > MOST_FUELS and not control:
+            continue
+        own = [_compared(metric, a, parts[a], b, parts[b]) for a, b in pairs]
+        table = pd.DataFrame(own)
+        table["p_adjusted"] = holm(table["p"].to_numpy())
+        differ = table["p_adjusted"] < 1 - question.level
+        larger = table["reached_a"] / table["n_a"] > table["reached_b"] / table["n_b"]
+        table["verdict"] = np.where(differ, "different", "not settled")
+        table["direction"] = np.where(differ, np.where(larger, "a", "b"), "")
+        records.append(table.assign(level=question.level))
+    return pd.concat(records, ignore_index=True)[PAIRS] if records else pd.DataFrame(columns=PAIRS)
+
+
+def bags_disagree(rows: pd.DataFrame) -> bool:
+    """Return whether burns of one bag reached the threshold and burns of another of the same fuel did not."""
+    shares = rows["status"].isin(REACHED).groupby(rows["bag"]).mean()
+    return bool(shares.max() > shares.min())
+
+
+def _told(counted: Counted) -> dict[str, pd.DataFrame]:
+    """Return of each threshold the burns that tell of it."""
+    names = [name for name in dict.fromkeys(counted.metrics["metric"]) if name.startswith("time_to:")]
+    rows = {name: counted.compared(name) for name in names}
+    return {name: each[each["status"].isin([*REACHED, "never"])] for name, each in rows.items()}
 
 
 def _share(status: pd.Series, level: float) -> tuple[int, int, float, float, float]:
@@ -47,3 +104,58 @@ def _share(status: pd.Series, level: float) -> tuple[int, int, float, float, flo
     low = float(special.betaincinv(k, n - k + 1, tail)) if k else 0.0
     high = float(special.betaincinv(k + 1, n - k, 1 - tail)) if k < n else 1.0
     return k, n, k / n, low, high
+
+
+def _expected(counted: Counted, metric: str, rows: pd.DataFrame) -> float:
+    """Return the plain mean of the minutes above, none for a burn that never reached it; NaN if one is a bound."""
+    above = counted.compared(metric.replace("time_to", "time_above")).set_index("burn")
+    own = above.reindex(rows["burn"])
+    minutes = own["value"].where(own["status"] != "never", 0.0)
+    known = own["status"].isin(["exact", "never"])
+    return float(minutes.mean()) if len(own) and known.all() else float("nan")
+
+
+def _compared(metric: str, a: str, of_a: pd.DataFrame, b: str, of_b: pd.DataFrame) -> dict[str, object]:
+    (k, n), (j, m) = ((int(rows["status"].isin(REACHED).sum()), len(rows)) for rows in (of_a, of_b))
+    disagree = [fuel for fuel, rows in ((a, of_a), (b, of_b)) if bags_disagree(rows)]
+    p = _bags_shared_out(of_a, of_b) if disagree else _fisher(k, n, j, m)
+    return {
+        "metric": metric, "a": a, "b": b, "reached_a": k, "n_a": n, "reached_b": j, "n_b": m, "p": p,
+        "method": "whole bags shared out anew" if disagree else "Fisher, mid-p",
+        "disagree": " ".join(disagree),
+    }  # fmt: skip
+
+
+def _fisher(k: int, n: int, j: int, m: int) -> float:
+    """Return the two-sided mid-p of k of n against j of m, both margins held."""
+    hits = k + j
+    ways = np.array(
+        [comb(n, i) * comb(m, hits - i) if 0 <= hits - i <= m else 0 for i in range(n + 1)], float
+    )
+    chance = ways / ways.sum()
+    return _mid_p(chance, np.isclose(chance, chance[k], rtol=1e-9), chance < chance[k])
+
+
+def _bags_shared_out(of_a: pd.DataFrame, of_b: pd.DataFrame) -> float:
+    """Return the two-sided mid-p of the difference of shares over all ways to give the bags to the two fuels."""
+    bags = [
+        (own["status"].isin(REACHED).sum(), len(own))
+        for rows in (of_a, of_b)
+        for _, own in rows.groupby("bag", sort=False)
+    ]
+    reached, burns = (np.array(column, float) for column in zip(*bags, strict=True))
+    first = of_a["bag"].nunique()
+    if comb(len(bags), first) <= MOST_WAYS:
+        chosen = np.array(list(combinations(range(len(bags)), first)))
+    else:
+        rng = np.random.default_rng(1)
+        drawn = [rng.permutation(len(bags))[:first] for _ in range(MOST_WAYS - 1)]
+        chosen = np.array([np.arange(first), *drawn])
+    k, n = reached[chosen].sum(axis=1), burns[chosen].sum(axis=1)
+    apart = np.abs(k / n - (reached.sum() - k) / (burns.sum() - n))
+    same = np.isclose(apart, apart[0])
+    return _mid_p(np.full(len(apart), 1 / len(apart)), same, (apart > apart[0]) & ~same)
+
+
+def _mid_p(chance: np.ndarray, same: np.ndarray, beyond: np.ndarray) -> float:  # type: ignore[type-arg]
+    return float(chance[beyond & ~same].sum() + chance[same].sum() / 2)

@@ -9,6 +9,7 @@ import pandas as pd
 
 from kit.judge.borrowed import borrowed_spread, lenders_of
 from kit.judge.counted import Counted
+from kit.judge.interim_looks import is_planned_look, look_level
 from kit.judge.judged import Judged, judge_metric
 from kit.judge.question import Question
 from kit.judge.resources import resources_of
@@ -16,7 +17,7 @@ from kit.runtime.worker import Worker, side_by_side
 from kit.trial import Run, Trial
 
 NO_VERDICT = ""
-OF_VERDICTS = ("influence", "further", "censored")
+OF_VERDICTS = ("influence", "further", "censored", "overall", "best", "value", "comparisons_alone")
 
 
 def judge_trial(
@@ -35,7 +36,7 @@ def judge_trial(
     beside
         A second process that shares the work.
     """
-    base, lenders, resources = question_of(run.trial, seed), lenders_of(run), resources_of(run)
+    base, lenders, resources = question_of(run, seed), lenders_of(run), resources_of(run)
     metrics = list(dict.fromkeys(counted.metrics["metric"]))
     first = [name for name in metrics if name in run.trial.primary]  # they take longest
     order = [*first, *(name for name in metrics if name not in first)]
@@ -45,21 +46,29 @@ def judge_trial(
             base,
             resources=resources,
             margin=margin_of(run.trial, metric_id),
+            better=run.trial.metric(metric_id).better,
             primary=metric_id in run.trial.primary,
             borrowed=borrowed_spread(lenders, metric_id),
         )
         jobs.append((counted.compared(metric_id), run.trial.metric(metric_id), question))
     made = side_by_side(judge_metric, jobs, beside, lambda job: say(f"judging {job[1].label}"))
     found = dict(zip(order, made, strict=True))
-    done = without_verdicts if run.is_interim else lambda judged: judged
+    done = without_verdicts if is_open(run) else lambda judged: judged
     return {name: done(found[name]) for name in metrics}
 
 
-def question_of(trial: Trial, seed: int) -> Question:
+def is_open(run: Run) -> bool:
+    """Return whether planned burns are still to come and this is no look that the plan declared: no verdict then."""
+    return run.is_interim and not is_planned_look(run.trial.plan.stages, _done(run))
+
+
+def question_of(run: Run, seed: int) -> Question:
     """Return what the trial file asks of every metric."""
+    trial = run.trial
     return Question(
-        level=judging_level(trial),
+        level=judging_level(run),
         control=trial.control_fuel,
+        pairs=trial.pairs,
         spread=trial.model.spread,
         covariates=tuple(dict.fromkeys((*trial.model.covariates, "cooker"))),
         kind_of={fuel.id: fuel.kind for fuel in trial.fuels},
@@ -75,10 +84,32 @@ def margin_of(trial: Trial, metric_id: str) -> float | None:
     return margin.value if margin else None
 
 
-def judging_level(trial: Trial) -> float:
-    """Return the confidence of verdicts: looks that were planned share out what the trial may err by."""
-    looks = max(1, len(trial.plan.stages))
-    return 1 - (1 - trial.model.confidence) / looks
+def judging_level(run: Run) -> float:
+    """Return the confidence of verdicts with the burns that are done: planned looks share out the error."""
+    return look_level(run.trial.plan.stages, _done(run), run.trial.model.confidence)
+
+
+def planned_level(trial: Trial) -> float:
+    """Return the confidence of verdicts once all planned burns are done."""
+    stages = trial.plan.stages
+    return look_level(stages, max(stages, default=0), trial.model.confidence)
+
+
+def look_words(run: Run) -> tuple[str, ...]:
+    """Return which of the declared looks this is, and what it spends; nothing where none was declared."""
+    looks = sorted(set(run.trial.plan.stages))
+    if len(looks) < 2 or is_open(run):
+        return ()
+    place = max(1, sum(stage <= _done(run) for stage in looks))
+    return (
+        f"Look {place} of {len(looks)} that the plan declared, after {_done(run)} of {looks[-1]} burns: intervals hold "
+        f"at {100 * judging_level(run):.2f} %, so that all looks together err no more than "
+        f"{100 * (1 - run.trial.model.confidence):.0f} % (Lan & DeMets 1983, O'Brien–Fleming type).",
+    )
+
+
+def _done(run: Run) -> int:
+    return int((run.burns["state"] == "done").sum())
 
 
 def without_verdicts(judged: Judged) -> Judged:

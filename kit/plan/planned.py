@@ -150,9 +150,9 @@ def family_of(trial: Trial) -> str:
 
 def level_of(trial: Trial) -> float:
     """Return the confidence of each look: planned stages share out α (DEVELOPERS.md, method 6)."""
-    from kit.judge.trial import judging_level
+    from kit.judge.trial import planned_level
 
-    return judging_level(trial)
+    return planned_level(trial)
 
 
 def _day(day: date | str | None) -> date | None:

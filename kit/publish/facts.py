@@ -45,6 +45,7 @@ TABLES: Final[Mapping[str, tuple[schema.Column, ...]]] = {
     "score_pairs": schema.SCORE_PAIRS,
     "tasters": schema.TASTERS,
     "reached": schema.REACHED,
+    "reached_pairs": schema.REACHED_PAIRS,
     "mean_curves": schema.MEAN_CURVES,
     "difference_curves": schema.DIFFERENCE_CURVES,
     "odd_burns": schema.ODD_BURNS,

@@ -41,6 +41,7 @@ TABLES: Final[Mapping[str, str]] = {
     "lid_open": "lid_open",
     "further": "further",
     "reached": "reached",
+    "reached_pairs": "reached_pairs",
     "cooks": "cooks",
     "scores": "scores",
     "score_pairs": "score_pairs",

@@ -156,7 +156,7 @@ class Metrics(Measuring):
 class Modelling(Table):
     """[model]: how repeats are modelled."""
 
-    spread: Literal["common", "by fuel", "by kind"] = "common"
+    spread: Literal["", "common", "by fuel", "by kind"] = ""
     """Whether all fuels are taken to vary alike, or each fuel or kind in its own way."""
 
     covariates: Names = ()

@@ -65,3 +65,25 @@ def test_where_day_goes_along_with_fuel_nothing_hangs_on_anything():
     assert apart["fuel 0", "fuel 1"] == "cannot be separated"
     tried = judged.tables["influence"]
     assert set(zip(tried["a"], tried["b"], strict=True)) == {("fuel 1", "fuel 2")}
+
+
+def test_pairs_are_found_whichever_fuel_comes_first_without_a_burn():
+    table = burns_table(fuels=3, bags=2, burns=2, step=8.0)
+    shuffled = table.iloc[[0, 4, 8, 1, 5, 9, 2, 6, 10, 3, 7, 11]].reset_index(drop=True)
+    spec = metric("peak")
+    found = judge_metric(shuffled, spec, Question(margin=0.5, primary=True, better="more")).tables[
+        "influence"
+    ]
+    assert NO_ANSWER not in set(found["verdict_without"])
+    without_first = found.query("level_left_out == 'burn' and left_out == '000'")
+    assert (without_first["estimate"] < 0).all()
+    assert not without_first["changes"].any()
+
+
+def test_influence_starts_from_the_verdicts_of_the_comparisons_bounds_and_all():
+    table = burns_table(fuels=3, bags=2, burns=3, step=2.5, seed=3)
+    table.loc[4, "status"] = "at least"
+    tables = judge_metric(table, metric("peak"), Question(margin=0.5, primary=True)).tables
+    verdicts = tables["comparisons"].set_index(["a", "b"])["verdict"]
+    for (a, b), own in tables["influence"].groupby(["a", "b"]):
+        assert set(own["verdict"]) == {verdicts[a, b]}

@@ -54,3 +54,19 @@ def test_on_the_log_scale_equality_is_a_ratio_of_one():
     joined = ladder(means_of(values), pairs_of(values, [], "log"))
     assert list(apart["brackets"]) == ["", ""]
     assert list(joined["brackets"]) == ["1", "1"]
+
+
+def test_many_overlapping_runs_need_no_more_brackets_than_runs_and_no_time():
+    values = {f"fuel {n:02}": 100.0 - n for n in range(30)}
+    parted = [{a, b} for a, b in itertools.combinations(values, 2) if values[a] - values[b] > 6]
+    table = ladder(means_of(values), pairs_of(values, parted))
+    assert len(set(" ".join(table["brackets"]).split())) == 24
+
+
+def test_a_pattern_with_exponentially_many_largest_sets_is_still_shown_and_right():
+    values = {f"fuel {n:02}": 100.0 - n for n in range(30)}
+    names = list(values)
+    parted = [{names[n + i] for i in pair} for n in range(0, 30, 3) for pair in ((0, 1), (0, 2), (1, 2))]
+    table = ladder(means_of(values), pairs_of(values, parted)).set_index("fuel")["brackets"].str.split()
+    for a, b in itertools.combinations(values, 2):
+        assert bool(set(table[a]) & set(table[b])) == ({a, b} not in parted)

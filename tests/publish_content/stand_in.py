@@ -651,6 +651,7 @@ def _influence(comparisons: pd.DataFrame) -> pd.DataFrame:
                 "low": row.low,
                 "high": row.high,
                 "changes": True,
+                "matters": True,
             }
         ],
     )

@@ -79,7 +79,7 @@ def influence_words(facts: Facts, pair: tuple[str, str] | None = None) -> list[H
         rows = rows[rows["a"].isin(pair) & rows["b"].isin(pair)]
     if not len(rows):
         return [paragraph("Not asked: there is no verdict to try it on.")]
-    changing = rows[rows["changes"].fillna(False).astype(bool)]
+    changing = rows[rows["matters"].fillna(False).astype(bool)]
     tried = rows[["metric", "a", "b"]].drop_duplicates()
     if not len(changing):
         return [
