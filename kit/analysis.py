@@ -8,13 +8,13 @@ model of each metric (`kit.variance`), and the model becomes judgements (`kit.ju
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
 from kit import schema
-from kit.burns import Curves, common_grid, lid_effect, measure, uncertainty_budget
+from kit.burns import Curves, common_grid, lid_effect, measure, uncertainty_budget, window_words, windows_for
 from kit.judge.better_value import value_compared
 from kit.judge.borrowed import borrowed_words
 from kit.judge.cooks import judge_cooks
@@ -202,8 +202,9 @@ def _analysis(
     curves = common_grid(logs.readings, run)
     drawn = judge_curves(curves, counted, run, seed)
     scored = judge_scores(run, counted, question_of(run, seed))
+    windows = windows_for(logs.readings, run)
     return Analysis(
-        run=run,
+        run=replace(run, trial=replace(run.trial, measuring=windows)),
         readings=logs.readings,
         spans=logs.spans,
         flag_counts=logs.flags,
@@ -235,7 +236,14 @@ def _analysis(
         interim=interim_words(run) if is_open(run) else "",
         level=judging_level(run),
         seed=seed,
-        notes=(*run.notes, *counted.notes, *look_words(run), *drawn.notes, *borrowed_words(run)),
+        notes=(
+            *run.notes,
+            *counted.notes,
+            *look_words(run),
+            *drawn.notes,
+            *window_words(run, windows),
+            *borrowed_words(run),
+        ),
     )
 
 

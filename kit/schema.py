@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Literal
 
-from kit.errors import KitError, Problem, did_you_mean
-
-Scale = Literal["plain", "log"]
+from kit.metrics import METRIC_BASES as METRIC_BASES
+from kit.metrics import Metric as Metric
+from kit.metrics import Scale as Scale
+from kit.metrics import metric as metric
 
 RESULTS_SCHEMA = "repeatburn-results/1"
 
@@ -311,119 +312,3 @@ FLAGS: Mapping[str, Flag] = {
 def usable(flag: str) -> bool:
     """Return whether a reading with this flag text counts towards values, uncertainty and n alike."""
     return not flag or all(FLAGS[part].usable for part in flag.split("+"))
-
-
-@dataclass(frozen=True)
-class Metric:
-    """What one metric id stands for.
-
-    Attributes
-    ----------
-    id, base, argument, probe
-        'time_above:180@upper' has base 'time_above', argument '180', probe 'upper'.
-    label, unit, scale
-        A person's name for it, its unit, and the scale it is analysed on.
-    more, less
-        Words for a larger and a smaller value ('hotter', 'cooler').
-    better
-        'more', 'less' or '' where neither is better in itself.
-    source
-        'curve' (from readings), 'sheet' (from the burn sheet) or 'declared' (a column of the trial's own).
-    counted
-        Whether a value is a number of things: compared as ratios, and none of them is 'at most 1'.
-    """
-
-    id: str
-    base: str
-    label: str
-    unit: str
-    scale: Scale
-    more: str
-    less: str
-    better: Literal["more", "less", ""]
-    source: Literal["curve", "sheet", "declared"]
-    argument: str = ""
-    probe: str = ""
-    counted: bool = False
-
-
-def _metric(
-    base: str, label: str, unit: str, scale: Scale, more: str, less: str, better: str, source: str
-) -> tuple[str, Metric]:
-    return base, Metric(base, base, label, unit, scale, more, less, better, source)  # type: ignore[arg-type]
-
-
-METRIC_BASES: Mapping[str, Metric] = dict(
-    (
-        _metric("peak", "peak temperature", "°C", "plain", "hotter", "cooler", "more", "curve"),
-        _metric("peak_raw", "raw peak", "°C", "plain", "hotter", "cooler", "", "curve"),
-        _metric("time_to", "time to", "min", "log", "slower", "quicker", "less", "curve"),
-        _metric("time_above", "time above", "min", "log", "longer", "shorter", "more", "curve"),
-        _metric("longest_spell", "longest spell above", "min", "log", "longer", "shorter", "more", "curve"),
-        _metric("plateau", "plateau mean", "°C", "plain", "hotter", "cooler", "", "curve"),
-        _metric("steadiness", "unsteadiness", "K", "log", "less steady", "steadier", "less", "curve"),
-        _metric(
-            "mean_rate", "mean absolute rate", "K/min", "log", "more restless", "calmer", "less", "curve"
-        ),
-        _metric("departures", "departures from the trend", "", "plain", "more", "fewer", "less", "curve"),
-        _metric("degree_hours", "degree-hours above ambient", "K·h", "log", "more", "fewer", "more", "curve"),
-        _metric("near_ambient", "time until near ambient", "min", "log", "later", "sooner", "", "curve"),
-        _metric("cool_down", "cool-down", "min", "log", "slower", "quicker", "", "curve"),
-        _metric("ready", "time until ready", "min", "log", "slower", "quicker", "less", "sheet"),
-        _metric("burn_rate", "mean burn rate", "g/min", "log", "faster", "slower", "", "sheet"),
-        _metric("ash", "ash fraction", "%", "log", "more ash", "less ash", "less", "sheet"),
-        _metric("unburnt", "unburnt fraction", "%", "log", "more left over", "less left over", "", "sheet"),
-        _metric("bulk_density", "bulk density", "kg/L", "log", "denser", "lighter", "", "sheet"),
-        _metric("cost", "cost per hour above", "per h", "log", "dearer", "cheaper", "less", "curve"),
-        _metric("band", "time held for", "min", "log", "longer", "shorter", "more", "curve"),
-    )
-)
-
-TAKES_THRESHOLD = frozenset({"time_to", "time_above", "longest_spell", "cost"})
-TAKES_COOK = frozenset({"band"})
-
-
-def metric(metric_id: str, declared: Iterable[Metric] = ()) -> Metric:
-    """Return what a metric id stands for.
-
-    Parameters
-    ----------
-    metric_id
-        An id as written in the trial file: BASE, BASE:ARGUMENT, either with @PROBE.
-    declared
-        Metrics that the trial file declares from columns of the burn sheet.
-
-    Raises
-    ------
-    KitError
-        Where the id is unknown, lacks its threshold, or has one it does not take.
-    """
-    stem, _, probe = metric_id.partition("@")
-    base, _, argument = stem.partition(":")
-    own = {each.id: each for each in declared}
-    if stem in own:
-        return replace(own[stem], id=metric_id, probe=probe)
-    if base not in METRIC_BASES:
-        raise KitError(_unknown(metric_id, base, own))
-    if (base in TAKES_THRESHOLD | TAKES_COOK) != bool(argument):
-        raise KitError(_wrong_argument(metric_id, base))
-    return _with_argument(METRIC_BASES[base], metric_id, argument, probe)
-
-
-def _with_argument(spec: Metric, metric_id: str, argument: str, probe: str) -> Metric:
-    degrees = " °C" if spec.base in TAKES_THRESHOLD else ""
-    label = f"{spec.label} {argument}{degrees}" if argument else spec.label
-    return replace(spec, id=metric_id, argument=argument, probe=probe, label=label)
-
-
-def _unknown(metric_id: str, base: str, own: Mapping[str, Metric]) -> Problem:
-    known = {*METRIC_BASES, *own}
-    return Problem(
-        "refuse", "trial.toml, metrics", f"'{metric_id}'", "a metric id", did_you_mean(base, known)
-    )
-
-
-def _wrong_argument(metric_id: str, base: str) -> Problem:
-    takes = "a cook's name" if base in TAKES_COOK else "a threshold in °C"
-    expected = f"'{base}:…' with {takes}" if base in TAKES_THRESHOLD | TAKES_COOK else f"'{base}' alone"
-    return Problem("refuse", "trial.toml, metrics", f"'{metric_id}'", expected, "Write the id as expected.")

@@ -12,6 +12,7 @@ ROOT = Path(__file__).parents[1]
 KIT = ROOT / "kit"
 FLOW = [
     "errors",
+    "metrics",
     "schema",
     "runtime",
     "page",

@@ -1,7 +1,8 @@
 """Metrics of one burn with their uncertainty and censoring; curves on a common grid."""
 
-from kit.burns.grid import Curves, common_grid
-from kit.burns.table import Measured, burn_metrics, departures, lid_effect, measure
+from kit.burns.grid_of_curves import Curves, common_grid
+from kit.burns.measure import window_words, windows_for
+from kit.burns.metrics_table import Measured, burn_metrics, departures, lid_effect, measure
 from kit.burns.uncertainty import uncertainty_budget
 
 __all__ = [
@@ -13,4 +14,6 @@ __all__ = [
     "lid_effect",
     "measure",
     "uncertainty_budget",
+    "window_words",
+    "windows_for",
 ]

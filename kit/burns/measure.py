@@ -1,79 +1,29 @@
-"""Every metric of every burn, by the definitions of DEVELOPERS.md, metrics."""
+"""Every metric of every burn: its curve, its row of the sheet, and the records of `kit.metrics`."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
-from functools import cached_property
+from collections.abc import Iterable, Iterator, Mapping
 
+import numpy as np
 import pandas as pd
 
-import kit.burns.heights as heights
-import kit.burns.masses as masses
-import kit.burns.times as times
-from kit.burns.curve import Curve, Limits, curve_of
-from kit.burns.facts import Facts, cooks_at, facts_of
-from kit.burns.found import Found, missing
-from kit.burns.raw import Raw, raw_burns
-from kit.burns.unseen import Unseen, unseen
-from kit.schema import Metric
+from kit.burns.logged_curves import Limits, LoggedBurn, curve_of, logged_burns
+from kit.burns.sheet_rows import sheet_rows
+from kit.metrics import Burn, MeasuredValue, Measuring, Metric, SheetRow, metric_of
+from kit.metrics.curve import Curve
+from kit.metrics.measuring import WINDOWS
 from kit.trial import Run, Trial
 
-NO_CURVE = "no usable reading of the probe"
-
-
-@dataclass(frozen=True)
-class Burn:
-    """One burn at one probe: its facts, its curve (None without usable readings) and the trial."""
-
-    facts: Facts
-    trial: Trial
-    curve: Curve | None
-    n_flagged: int = 0
-
-    @cached_property
-    def hidden(self) -> Unseen:
-        """What may have happened unseen, up to the stop."""
-        return unseen(self.known_curve)
-
-    @cached_property
-    def hidden_to_the_end(self) -> Unseen:
-        """What may have happened unseen, up to the end of the log."""
-        end = self.known_curve.to_the_end
-        return self.hidden if end is self.known_curve else unseen(end)
-
-    @cached_property
-    def plateau(self) -> tuple[float, float] | str:
-        """From and to of the plateau in seconds, or why there is none."""
-        return heights.plateau_of(self.known_curve, self.hidden)
-
-    @property
-    def known_curve(self) -> Curve:
-        """The curve, where there is one."""
-        if self.curve is None:
-            raise ValueError(NO_CURVE)
-        return self.curve
-
-    @property
-    def duration_s(self) -> float:
-        """From time zero to the stop of the sheet, else of the log; NaN where neither tells."""
-        if self.facts.stop_s is not None:
-            return self.facts.stop_s
-        return math.nan if self.curve is None else self.curve.stop_s
-
-    @property
-    def topped_up(self) -> bool:
-        """Whether fuel was added."""
-        return self.curve is not None and self.curve.topped_up
-
-    def shifted(self, offset: float, gain: float) -> Burn:
-        """Return the burn as it were if its probe read T(1 + gain) + offset."""
-        return replace(self, curve=self.known_curve.shifted(offset, gain))
+SHARPEST = 10
+"""Windows are shortened until the mean's is at most one part in so many of the time a burn stands hot."""
 
 
 def burns_of(
-    readings: pd.DataFrame, run: Run, probes: Iterable[str], without_lid: bool = False
+    readings: pd.DataFrame,
+    run: Run,
+    probes: Iterable[str],
+    without_lid: bool = False,
+    measuring: Measuring | None = None,
 ) -> dict[tuple[str, str], Burn]:
     """Return every burn at these probes, where it has readings, by burn and probe.
 
@@ -87,27 +37,74 @@ def burns_of(
         The probes wanted.
     without_lid
         Leave out the readings with the lid open.
+    measuring
+        The windows to measure by; by default those that `windows_for` gives for these readings.
     """
     wanted = set(probes)
-    facts = facts_of(run)
-    raws = [raw for raw in raw_burns(readings) if raw.burn in facts]
-    ends = _ends(raws, facts)
-    found = {}
-    for raw in (each for each in raws if each.probe in wanted):
-        limits = Limits(ends[raw.burn], run.trial.cleaning.bridge_gap_s, run.trial.measuring)
-        curve = curve_of(raw, limits, without_lid)
-        found[raw.burn, raw.probe] = Burn(facts[raw.burn], run.trial, curve, int((~raw.usable).sum()))
-    return found
+    rows = sheet_rows(run, measuring or windows_for(readings, run))
+    logged = [each for each in logged_burns(readings) if each.burn in rows]
+    stops = _stops(logged, rows)
+    burns = {}
+    for log in (each for each in logged if each.probe in wanted):
+        row = rows[log.burn]
+        limits = Limits(stops[log.burn], run.trial.cleaning.bridge_gap_s, row.measuring)
+        curve = curve_of(log, limits, without_lid)
+        burns[log.burn, log.probe] = Burn(row, curve, int((~log.usable).sum()))
+    return burns
 
 
-def _ends(raws: Iterable[Raw], facts: Mapping[str, Facts]) -> dict[str, float]:
+def _stops(logged: Iterable[LoggedBurn], rows: Mapping[str, SheetRow]) -> dict[str, float]:
     """Return each burn's stop: the sheet's, else the end of its longest log."""
-    ends: dict[str, float] = {}
-    for raw in raws:
-        stop = facts[raw.burn].stop_s
-        own = float(raw.seconds[-1]) if stop is None else stop
-        ends[raw.burn] = own if stop is not None else max(own, ends.get(raw.burn, own))
-    return ends
+    stops: dict[str, float] = {}
+    for log in logged:
+        stop = rows[log.burn].stop_s
+        own = float(log.seconds[-1]) if stop is None else stop
+        stops[log.burn] = own if stop is not None else max(own, stops.get(log.burn, own))
+    return stops
+
+
+def windows_for(readings: pd.DataFrame, run: Run) -> Measuring:
+    """Return the windows a run folder is measured by: the trial's, shortened alike where its burns are short.
+
+    All windows that the trial file leaves to the kit are halved, all alike and for all burns, until the
+    mean's is at most a tenth of the time for which the usual burn stands above half its rise; never so far
+    that the median would hold fewer than three readings. A smoothing of minutes would flatten a fire of
+    minutes; one of hours keeps the windows as they are.
+    """
+    own = run.trial.measuring
+    probe = main_probe(readings, run.trial)
+    rows = sheet_rows(run)
+    logs = [each for each in logged_burns(readings) if each.probe == probe and each.burn in rows]
+    gap_s = run.trial.cleaning.bridge_gap_s
+    curves = [curve_of(log, Limits(rows[log.burn].stop_s, gap_s, own)) for log in logs]
+    whole = [curve for curve in curves if curve is not None and not curve.cut_short and curve.interval_s > 0]
+    if not whole:
+        return own
+    hot = float(np.median([_hot_seconds(curve) for curve in whole]))
+    interval = float(np.median([curve.interval_s for curve in whole]))
+    parts = 1
+    while own.mean_s / parts > hot / SHARPEST and own.median_s / (2 * parts) >= 2 * interval:
+        parts *= 2
+    return own.shortened(parts)
+
+
+def window_words(run: Run, windows: Measuring) -> list[str]:
+    """Return in words how the windows were shortened for short burns; nothing where they were not."""
+    own = run.trial.measuring
+    changed = [name for name in WINDOWS if getattr(windows, name) != getattr(own, name)]
+    if not changed:
+        return []
+    listed = ", ".join(f"{name} {getattr(windows, name):g}" for name in changed)
+    return [
+        f"These burns are hot for minutes rather than hours, so the windows they are measured by were shortened, "
+        f"all alike: {listed}. Compare only with burns measured by the same windows."
+    ]
+
+
+def _hot_seconds(curve: Curve) -> float:
+    """Return for how long a curve stands above the middle between its lowest and its highest reading."""
+    middle = (float(curve.celsius.min()) + float(curve.celsius.max())) / 2
+    return float(curve.spells(middle).seconds.sum())
 
 
 def main_probe(readings: pd.DataFrame, trial: Trial) -> str:
@@ -122,92 +119,12 @@ def probes_of(metrics: Iterable[Metric], probe: str) -> set[str]:
     return {metric.probe or probe for metric in metrics}
 
 
-def metric_of(burn: Burn, metric: Metric) -> Found:
-    """Return one metric of one burn."""
-    if metric.source == "declared":
-        return masses.declared(burn.facts, metric)
-    if metric.base in _SHEET:
-        return _SHEET[metric.base](burn)
-    if burn.curve is None:
-        return missing(NO_CURVE)
-    return _CURVE[metric.base](burn, metric)
-
-
-def all_found(
+def measured_values(
     burns: Mapping[tuple[str, str], Burn], run: Run, probe: str, metrics: Iterable[Metric]
-) -> Iterator[tuple[Burn, Metric, Found]]:
-    """Yield what was found of every metric of every burn that was done, in the order of the sheet."""
+) -> Iterator[tuple[Burn, Metric, MeasuredValue]]:
+    """Yield every metric of every burn that was done, in the order of the sheet."""
     wanted = list(metrics)
-    for name, facts in facts_of(run).items():
+    for name, row in sheet_rows(run).items():
         for metric in wanted:
-            burn = burns.get((name, metric.probe or probe)) or Burn(facts, run.trial, None)
+            burn = burns.get((name, metric.probe or probe)) or Burn(row, None)
             yield burn, metric, metric_of(burn, metric)
-
-
-def _at(metric: Metric) -> float:
-    return float(metric.argument)
-
-
-def _near_ambient(burn: Burn) -> Found:
-    if math.isnan(burn.facts.ambient_c):
-        return missing("ambient_c is blank")
-    return times.near_ambient(burn.known_curve.to_the_end, burn.hidden_to_the_end, burn.facts.ambient_c)
-
-
-def _degree_hours(burn: Burn) -> Found:
-    if math.isnan(burn.facts.ambient_c):
-        return missing("ambient_c is blank")
-    return heights.degree_hours(burn.known_curve, burn.hidden, burn.facts.ambient_c)
-
-
-def _cool_down(burn: Burn) -> Found:
-    pair = burn.facts.measuring.cool_down_c or cool_down_pair(burn.trial)
-    if pair is None:
-        return missing("cool_down_c is not declared, and there are no two thresholds")
-    return times.cool_down(burn.known_curve.to_the_end, burn.hidden_to_the_end, *pair)
-
-
-def cool_down_pair(trial: Trial) -> tuple[float, float] | None:
-    """Return the highest and the lowest threshold, None where there are no two."""
-    low, high = min(trial.thresholds, default=0.0), max(trial.thresholds, default=0.0)
-    return (high, low) if high > low else None
-
-
-def _band(burn: Burn, metric: Metric) -> Found:
-    cook = next((each for each in burn.trial.cooks if each.name == metric.argument), None)
-    if cook is None:
-        return missing("no cook of that name")
-    if cook.name not in cooks_at(burn.trial, burn.facts.setting):
-        return missing("the burn was not run at a setting declared for that cook")
-    return times.band_held(burn.known_curve, burn.hidden, cook.low, cook.high)
-
-
-def _cost(burn: Burn, metric: Metric) -> Found:
-    above = times.time_above(burn.known_curve, burn.hidden, _at(metric))
-    return masses.cost(burn.facts, above, burn.topped_up)
-
-
-_SHEET: Mapping[str, Callable[[Burn], Found]] = {
-    "ready": lambda burn: masses.ready(burn.facts),
-    "burn_rate": lambda burn: masses.burn_rate(burn.facts, burn.duration_s, burn.topped_up),
-    "ash": lambda burn: masses.share_of_charge(burn.facts, "ash_g", burn.topped_up),
-    "unburnt": lambda burn: masses.share_of_charge(burn.facts, "leftover_g", burn.topped_up),
-    "bulk_density": lambda burn: masses.bulk_density(burn.facts),
-}
-
-_CURVE: Mapping[str, Callable[[Burn, Metric], Found]] = {
-    "peak": lambda burn, _: heights.peak(burn.known_curve, burn.hidden),
-    "peak_raw": lambda burn, _: heights.peak_raw(burn.known_curve, burn.hidden),
-    "time_to": lambda burn, metric: times.time_to(burn.known_curve, burn.hidden, _at(metric)),
-    "time_above": lambda burn, metric: times.time_above(burn.known_curve, burn.hidden, _at(metric)),
-    "longest_spell": lambda burn, metric: times.longest_spell(burn.known_curve, burn.hidden, _at(metric)),
-    "plateau": lambda burn, _: heights.plateau(burn.known_curve, burn.plateau),
-    "steadiness": lambda burn, _: heights.steadiness(burn.known_curve, burn.plateau),
-    "mean_rate": lambda burn, _: heights.mean_rate(burn.known_curve, burn.hidden),
-    "departures": lambda burn, _: heights.departures(burn.known_curve, burn.hidden),
-    "degree_hours": lambda burn, _: _degree_hours(burn),
-    "near_ambient": lambda burn, _: _near_ambient(burn),
-    "cool_down": lambda burn, _: _cool_down(burn),
-    "cost": _cost,
-    "band": _band,
-}

@@ -10,12 +10,12 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.facts import Facts, facts_of
-from kit.burns.found import SOURCES, Found
-from kit.burns.masses import balance_u
-from kit.burns.measure import Burn, burns_of, main_probe, metric_of
-from kit.burns.window import Array
-from kit.schema import Metric
+from kit.burns.measure import burns_of, main_probe
+from kit.burns.sheet_rows import sheet_rows
+from kit.metrics import Burn, MeasuredValue, Metric, SheetRow, metric_of
+from kit.metrics.masses import balance_u
+from kit.metrics.measured_value import SOURCES
+from kit.metrics.windows import Array
 from kit.trial import Run
 
 COVERAGE = 2
@@ -125,12 +125,12 @@ def _all_doubts(
             metric = run.trial.metric(metric_id)
             ids.setdefault((name, metric.probe or probe), []).append(metric)
     known = _probe_doubts(run, {place for _, place in ids})
-    burns, facts, found = burns_of(readings, run, known), facts_of(run), {}
+    burns, rows, doubts = burns_of(readings, run, known), sheet_rows(run), {}
     for (name, place), metrics in ids.items():
-        burn = burns.get((name, place)) or Burn(facts[name], run.trial, None)
-        for metric, doubts in _doubts(burn, metrics, known[place]):
-            found[name, metric.id] = doubts
-    return found
+        burn = burns.get((name, place)) or Burn(rows[name], None)
+        for metric, each in _doubts(burn, metrics, known[place]):
+            doubts[name, metric.id] = each
+    return doubts
 
 
 def _probe_doubts(run: Run, probes: Iterable[str]) -> dict[str, tuple[float, float]]:
@@ -162,7 +162,7 @@ def _doubts(burn: Burn, metrics: Sequence[Metric], u: tuple[float, float]) -> li
     return rows
 
 
-def _effect(base: Found, pair: tuple[Burn, Burn], metric: Metric) -> float:
+def _effect(base: MeasuredValue, pair: tuple[Burn, Burn], metric: Metric) -> float:
     """Return half the change between the metric re-evaluated up and down; where one has none, the other's."""
     up, down = (metric_of(burn, metric) for burn in pair)
     sides = [each.value if each.status == "exact" else math.nan for each in (up, down)]
@@ -170,15 +170,15 @@ def _effect(base: Found, pair: tuple[Burn, Burn], metric: Metric) -> float:
     return float(np.nanmean(changes)) if np.isfinite(changes).any() else 0.0
 
 
-def _linearity(burn: Burn, metric: Metric, base: Found) -> float:
+def _linearity(burn: Burn, metric: Metric, base: MeasuredValue) -> float:
     """Return the effect of the balance's linearity, each weighing moved alone and the effects squared."""
-    _, shared = balance_u(burn.facts.measuring)
+    _, shared = balance_u(burn.row.measuring)
     if shared == 0 or (metric.source == "curve" and metric.base != "cost"):
         return 0.0
-    moved = [replace(burn, facts=_heavier(burn.facts, name, shared)) for name in WEIGHED]
+    moved = [replace(burn, row=_heavier(burn.row, name, shared)) for name in WEIGHED]
     changes: Array = np.array([metric_of(each, metric).value - base.value for each in moved])
     return float(np.sqrt(np.nansum(changes**2)))
 
 
-def _heavier(facts: Facts, name: str, grams: float) -> Facts:
-    return replace(facts, **{name: getattr(facts, name) + grams})  # type: ignore[arg-type]
+def _heavier(row: SheetRow, name: str, grams: float) -> SheetRow:
+    return replace(row, **{name: getattr(row, name) + grams})  # type: ignore[arg-type]

@@ -9,7 +9,7 @@ from dataclasses import replace
 import pandas as pd
 
 from kit import schema
-from kit.burns.facts import cooks_at, price_per_kg
+from kit.burns.sheet_rows import cooks_at, price_per_kg
 from kit.errors import KitError
 from kit.judge.counted import Counted
 from kit.judge.judged import fit_metric

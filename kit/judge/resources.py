@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from kit.burns.facts import facts_of
+from kit.burns.sheet_rows import sheet_rows
 from kit.trial import Run, Trial
 
 HOUR = 3600.0
@@ -38,7 +38,7 @@ class Resources:
 
 def resources_of(run: Run) -> Resources:
     """Return what a run folder says of the cost of its burns."""
-    trial, burns = run.trial, list(facts_of(run).values())
+    trial, burns = run.trial, list(sheet_rows(run).values())
     seconds = [
         burn.stop_s + (0.0 if math.isnan(burn.ready_s) else burn.ready_s) for burn in burns if burn.stop_s
     ]

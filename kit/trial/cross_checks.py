@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterable, Sequence, Set
 from dataclasses import replace
 
 from kit.errors import Faults, KitError, did_you_mean
-from kit.schema import COLUMNS, METRIC_BASES, TAKES_THRESHOLD, Metric, metric
+from kit.metrics.measuring import Measuring
+from kit.schema import COLUMNS, METRIC_BASES, Metric, metric
 from kit.trial.faults_of_keys import shown
-from kit.trial.measuring import Measuring
 from kit.trial.models import TrialFile, threshold_id
 from kit.trial.places import Loc, Places
 from kit.trial.trial import Margin, Trial, declared_metric
@@ -28,7 +28,13 @@ def checked_trial(file: TrialFile, places: Places, faults: Faults, lost: Set[str
         charge=file.charge,
         thresholds=file.metrics.thresholds,
         declared=file.metrics.declared,
-        measuring=Measuring(**{key: getattr(file.metrics, key) for key in Measuring.model_fields}),
+        measuring=Measuring(
+            **{
+                key: getattr(file.metrics, key)
+                for key in Measuring.model_fields
+                if key in file.metrics.model_fields_set
+            }
+        ),
         model=file.model,
         cleaning=file.cleaning,
         plan=file.plan,
@@ -162,7 +168,7 @@ def _metric_of(trial: Trial, word: str, where: str, faults: Faults, lost: Set[st
     """Return the metric of an id as written, its threshold in °C, or None with the fault noted."""
     stem, at, probe = word.partition("@")
     base, colon, argument = stem.partition(":")
-    if base in TAKES_THRESHOLD and argument:
+    if argument and base in METRIC_BASES and METRIC_BASES[base].takes == "threshold":
         try:
             celsius = parse_temperature(_number_or_text(argument))
         except QuantityError as error:

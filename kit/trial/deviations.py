@@ -8,11 +8,11 @@ from typing import Any, NamedTuple
 
 import pandas as pd
 
+from kit.metrics.measuring import Measuring
 from kit.schema import DEVIATIONS
 from kit.trial.cleaning import Cleaning
 from kit.trial.clocks import relative_times
 from kit.trial.logs import has_times
-from kit.trial.measuring import Measuring
 from kit.trial.plan_file import NAME, Plan, settings_of
 from kit.trial.run import Run
 from kit.trial.trial import Trial

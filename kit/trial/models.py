@@ -8,6 +8,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
 
+from kit.metrics.measuring import Measuring
 from kit.trial.cleaning import Cleaning
 from kit.trial.key_types import (
     Columns,
@@ -33,7 +34,6 @@ from kit.trial.key_types import (
     listed,
     number_as_text,
 )
-from kit.trial.measuring import Measuring
 from kit.trial.units import QuantityError, parse_temperature
 
 DEFAULT_THRESHOLDS = (110.0, 180.0, 260.0)

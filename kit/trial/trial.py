@@ -6,9 +6,9 @@ import fnmatch
 from dataclasses import dataclass, field
 from typing import Literal
 
+from kit.metrics.measuring import Measuring
 from kit.schema import COLUMNS, Metric, metric
 from kit.trial.cleaning import Cleaning
-from kit.trial.measuring import Measuring
 from kit.trial.models import (
     DEFAULT_PRIMARY,
     DEFAULT_THRESHOLDS,

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
+from kit.metrics.measuring import Measuring
 from kit.trial import Run, Trial
-from kit.trial.measuring import Measuring
 from kit.trial.models import Fuel
 
 TEXTS = [column.name for column in schema.BURNS if column.kind in ("text", "clock")]

@@ -9,11 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit import schema
-from kit.burns import burn_metrics, departures, lid_effect, measure
-from kit.burns.curve import Limits, curve_of
-from kit.burns.heights import area_above
-from kit.burns.raw import raw_burns
-from kit.trial.measuring import Measuring
+from kit.burns import burn_metrics, departures, lid_effect, measure, window_words, windows_for
+from kit.burns.logged_curves import Limits, curve_of, logged_burns
+from kit.metrics.measuring import Measuring
+from kit.metrics.temperature_metrics import area_above
 from kit.trial.models import Bag, Cook, Declared, Fuel, Setting
 from tests.burns import reference
 from tests.burns.helpers import one, readings_of, run_of, sheet, value
@@ -125,7 +124,7 @@ def test_the_plateau_is_the_longest_spell_about_one_level(seed):
     celsius = 150 + np.cumsum(rng.normal(0, 1.5, len(seconds)))
     celsius[0] -= 4000  # so that all of the rest is in the hotter half
     readings, run = one(seconds, celsius, trial={"measuring": {"plateau_band_k": 4.0}})
-    curve = next(curve_of(raw, Limits(None, 120, run.trial.measuring)) for raw in raw_burns(readings))
+    curve = next(curve_of(raw, Limits(None, 120, run.trial.measuring)) for raw in logged_burns(readings))
     first, last = reference.longest_within(curve.smooth, seconds, 8.0)
     inside = slice(first, last + 1)
     mean = np.trapezoid(celsius[inside], seconds[inside]) / (seconds[last] - seconds[first])
@@ -224,7 +223,7 @@ def test_the_longest_spell_runs_on_through_short_dips_only():
 
 def curve_for(seconds, celsius, gap_s):
     readings = readings_of(seconds, celsius)
-    return next(curve_of(raw, Limits(None, gap_s, Measuring())) for raw in raw_burns(readings))
+    return next(curve_of(raw, Limits(None, gap_s, Measuring())) for raw in logged_burns(readings))
 
 
 def test_r26_the_area_is_in_degree_seconds():
@@ -244,7 +243,7 @@ def test_r26_a_missing_reading_is_bridged_and_marked_or_not_bridged_at_all():
     assert row["n_flagged"] == 1 and row["n_used"] == 3
     assert measure(readings, run).sources.set_index("metric").loc["degree_hours", "gaps"] > 0
     strict = run_of(run.burns, cleaning=gap(40))
-    curve = curve_of(next(iter(raw_burns(readings))), Limits(None, 40, Measuring()))
+    curve = curve_of(next(iter(logged_burns(readings))), Limits(None, 40, Measuring()))
     assert area_above(curve, 0.0)[0] == 9900.0  # two steps of the log's own are sampling, not a gap
     longer = [0, 30, 60, 90, 120], [20, np.nan, np.nan, 200, 200]
     readings, _ = one(*longer, flag=["", "missing", "missing", "", ""], ambient_c=0.0)
@@ -523,3 +522,45 @@ def test_a_usual_trial_is_measured_in_a_moment():
         burn_metrics(readings, run)
         took.append(time.process_time() - began)
     assert min(took) < 0.45
+
+
+def flame(seconds, peak_s, width_s):
+    """A fire of minutes: up to 870 °C and down again, half of its rise for `width_s` seconds."""
+    return 20 + 850 * np.exp(-4 * np.log(2) * ((np.asarray(seconds) - peak_s) / width_s) ** 2)
+
+
+def test_a_fire_of_minutes_is_not_flattened_and_the_windows_are_said():
+    seconds = np.arange(0, 901, 1.0)
+    readings, run = one(seconds, flame(seconds, 300, 90))
+    table = burn_metrics(readings, run)
+    assert value(table, "peak")["value"] == pytest.approx(870, abs=6)
+    windows = windows_for(readings, run)
+    assert windows.mean_s == 7.5 and windows.median_s == 3.75 and windows.hold_min == 3 / 16
+    assert "mean_s 7.5" in window_words(run, windows)[0]
+    declared = run_of(run.burns, measuring={"mean_s": 120.0, "median_s": 60.0})
+    assert value(burn_metrics(readings, declared), "peak")["value"] < 700
+
+
+def test_a_fire_of_hours_keeps_its_windows_and_a_coarse_log_its_three_readings():
+    seconds = np.arange(0, 10801, 10.0)
+    readings, run = one(seconds, trapezoid(seconds))
+    assert windows_for(readings, run) == run.trial.measuring and not window_words(run, run.trial.measuring)
+    coarse = np.arange(0, 901, 10.0)
+    readings, run = one(coarse, flame(coarse, 300, 90))
+    assert windows_for(readings, run).median_s == 30
+
+
+@pytest.mark.parametrize(("share", "stated"), [(0.1, True), (0.5, False)])
+def test_no_peak_is_stated_of_a_log_that_is_mostly_wrong(share, stated):
+    rng = np.random.default_rng(5)
+    seconds = np.arange(0, 7200, 10.0)
+    flag = np.where(rng.random(len(seconds)) < share, "sentinel", "")
+    table = burn_metrics(*one(seconds, trapezoid(seconds), flag=flag))
+    assert (value(table, "peak")["status"] == "exact") == stated
+    if not stated:
+        assert value(table, "time_above:110")["status"] == "missing"
+
+
+def test_every_record_measures_and_tells_its_definition():
+    assert all(record.measure and record.definition for record in schema.METRIC_BASES.values())
+    assert "fire" not in schema.METRIC_BASES["near_ambient"].label

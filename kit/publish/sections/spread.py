@@ -155,7 +155,7 @@ def chance_sentence(row: Any, facts: Facts) -> str:
     a, b, chance, low, high = row.a, row.b, row.chance, row.low, row.high
     if chance < 0.5:
         a, b, chance, low, high = b, a, 1 - chance, 1 - high, 1 - low
-    words = CHANCE_WORDS.get(spec.base, f"have more {spec.label}").format(at=threshold(spec, facts.units))
+    words = spec.phrases.chance.format(at=threshold(spec, facts.units))
     often = "more than 99" if chance >= 0.995 else f"about {plain(100 * chance, 0)}"
     fewest, most = plain(100 * low, 0), plain(100 * high, 0)
     limits = f"{fewest} to {most}" if low < 0.985 else "99 or more"
@@ -163,26 +163,3 @@ def chance_sentence(row: Any, facts: Facts) -> str:
         f"Buy a new bag of {facts.name(a)} and one of {facts.name(b)}, and burn each once: {facts.name(a)} "
         f"will {words} in {often} of 100 such pairs ({limits})."
     )
-
-
-CHANCE_WORDS = {
-    "peak": "peak hotter",
-    "peak_raw": "show the hotter highest reading",
-    "time_to": "take longer to reach {at}",
-    "time_above": "stay above {at} longer",
-    "longest_spell": "have the longer spell above {at}",
-    "plateau": "hold the hotter level",
-    "steadiness": "be less steady",
-    "mean_rate": "be more restless",
-    "departures": "stray from its trend more often",
-    "degree_hours": "give more degree-hours",
-    "near_ambient": "keep the cooker warm longer",
-    "cool_down": "cool down slower",
-    "ready": "take longer to be ready",
-    "burn_rate": "burn faster",
-    "ash": "leave more ash",
-    "unburnt": "leave more fuel unburnt",
-    "bulk_density": "be denser",
-    "cost": "cost more by the hour above {at}",
-    "band": "hold the heat for {at} longer",
-}

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-import kit.burns.heights as heights
 from kit import schema
-from kit.burns.found import SOURCES, Found
-from kit.burns.measure import Burn, all_found, burns_of, main_probe, probes_of
+from kit.burns.measure import burns_of, main_probe, measured_values, probes_of, windows_for
+from kit.metrics import METRIC_BASES, Burn, MeasuredValue, Measuring
+from kit.metrics.measured_value import SOURCES
+from kit.metrics.temperature_metrics import departures_of
 from kit.readings import with_log_days
 from kit.trial import Run, Trial
 
@@ -32,11 +33,14 @@ class Measured:
         schema.REASONS: why a metric is a bound or blank, and other notes of its measuring.
     sources
         burn, metric and a column for each of SOURCES: the standard uncertainty a burn has on its own.
+    measuring
+        The windows in use: the trial's, shortened where its burns are short (`windows_for`).
     """
 
     metrics: pd.DataFrame
     reasons: pd.DataFrame
     sources: pd.DataFrame
+    measuring: Measuring
 
 
 def burn_metrics(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
@@ -53,7 +57,7 @@ def burn_metrics(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
     -------
     DataFrame
         schema.METRICS. `u` leaves out the probe's bias, which is common to its burns: see
-        `uncertainty_budget`. Definitions: DEVELOPERS.md, metrics; statuses: DEVELOPERS.md, method 9.
+        `uncertainty_budget`. Definitions: `kit.metrics`; statuses: DEVELOPERS.md, method 9.
     """
     return measure(readings, run).metrics
 
@@ -66,34 +70,36 @@ def measure(readings: pd.DataFrame, run: Run) -> Measured:
     run = with_log_days(run, readings)
     metrics = [run.trial.metric(each) for each in metric_ids(run.trial)]
     probe = main_probe(readings, run.trial)
-    burns = burns_of(readings, run, probes_of(metrics, probe))
-    found = list(all_found(burns, run, probe, metrics))
-    rows = [_row(burn, metric, what) for burn, metric, what in found]
+    windows = windows_for(readings, run)
+    burns = burns_of(readings, run, probes_of(metrics, probe), measuring=windows)
+    values = list(measured_values(burns, run, probe, metrics))
+    rows = [_row(burn, metric, value) for burn, metric, value in values]
     table = pd.DataFrame(rows, columns=[column.name for column in schema.METRICS])
     for name in _LABELS:
         table[name] = table[name].astype("str")
     reasons = [
-        (burn.facts.burn, metric.id, what.status, what.note) for burn, metric, what in found if what.note
+        (burn.row.burn, metric.id, value.status, value.note) for burn, metric, value in values if value.note
     ]
     parts = [
-        (burn.facts.burn, metric.id, *(what.u.get(source, 0.0) for source in SOURCES))
-        for burn, metric, what in found
+        (burn.row.burn, metric.id, *(value.u.get(source, 0.0) for source in SOURCES))
+        for burn, metric, value in values
     ]
     return Measured(
         table,
         pd.DataFrame(reasons, columns=[column.name for column in schema.REASONS], dtype="str"),
         pd.DataFrame(parts, columns=["burn", "metric", *SOURCES]),
+        windows,
     )
 
 
-def _row(burn: Burn, metric: schema.Metric, what: Found) -> tuple[object, ...]:
-    facts = burn.facts
+def _row(burn: Burn, metric: schema.Metric, value: MeasuredValue) -> tuple[object, ...]:
+    row = burn.row
     curve = burn.curve if metric.source == "curve" else None
     used = curve.n_used if curve else 0
     left_out = curve.n_flagged if curve else burn.n_flagged if metric.source == "curve" else 0
     return (
-        *(facts.burn, facts.fuel, facts.bag, facts.day, metric.id),
-        *(what.value, metric.unit, what.total_u, what.status, used, left_out),
+        *(row.burn, row.fuel, row.bag, row.day, metric.id),
+        *(value.value, metric.unit, value.total_u, value.status, used, left_out),
     )
 
 
@@ -102,10 +108,10 @@ def metric_ids(trial: Trial) -> tuple[str, ...]:
     declared columns, and what else is primary or has a margin.
     """
     ids = []
-    for base in schema.METRIC_BASES:
-        if base in schema.TAKES_THRESHOLD:
+    for base, record in METRIC_BASES.items():
+        if record.takes == "threshold":
             ids += [f"{base}:{threshold}" for threshold in trial.threshold_ids]
-        elif base in schema.TAKES_COOK:
+        elif record.takes == "cook":
             ids += [f"{base}:{cook.name}" for cook in trial.cooks]
         else:
             ids.append(base)
@@ -138,26 +144,29 @@ def lid_effect(readings: pd.DataFrame, run: Run, wanted: Iterable[str] | None = 
     metrics = [run.trial.metric(each) for each in wanted or metric_ids(run.trial)]
     metrics = [metric for metric in metrics if metric.source == "curve"]
     probe = main_probe(readings, run.trial)
+    windows = windows_for(readings, run)
     with_lid, without = (
-        burns_of(part, run, probes_of(metrics, probe), without_lid=left_out) for left_out in (False, True)
+        burns_of(part, run, probes_of(metrics, probe), left_out, windows) for left_out in (False, True)
     )
     pairs = zip(
-        all_found(with_lid, run, probe, metrics), all_found(without, run, probe, metrics), strict=True
+        measured_values(with_lid, run, probe, metrics),
+        measured_values(without, run, probe, metrics),
+        strict=True,
     )
     rows = [
-        (burn.facts.burn, metric.id, metric.unit, a.value, a.status, b.value, b.status)
+        (burn.row.burn, metric.id, metric.unit, a.value, a.status, b.value, b.status)
         for (burn, metric, a), (_, _, b) in pairs
-        if burn.facts.burn in names and _differ(a, b)
+        if burn.row.burn in names and _differ(a, b)
     ]
     return pd.DataFrame(rows, columns=list(LID))
 
 
-def _differ(a: Found, b: Found) -> bool:
+def _differ(a: MeasuredValue, b: MeasuredValue) -> bool:
     return a.status != b.status or not np.isclose(a.value, b.value, rtol=1e-9, equal_nan=True)
 
 
 def departures(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
-    """Return each departure from the local trend at the main probe (DEVELOPERS.md, metrics).
+    """Return each departure from the local trend at the main probe.
 
     Parameters are those of `burn_metrics`.
 
@@ -171,6 +180,6 @@ def departures(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
         (name, at, each.start_s, each.end_s, each.deepest_k, each.area_k_min)
         for (name, at), burn in burns_of(readings, run, [probe]).items()
         if burn.curve is not None
-        for each in heights.departures_of(burn.curve)
+        for each in departures_of(burn.curve)
     ]
     return pd.DataFrame(rows, columns=list(DEPARTURES))

@@ -8,13 +8,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from kit.burns.raw import Raw
-from kit.burns.spells import Spells, spells_above
-from kit.burns.window import Array, Indices, Mask, running_mean, running_median
-from kit.trial.measuring import Measuring
+from kit.metrics.measuring import Measuring
+from kit.metrics.spells import Spells, spells_above
+from kit.metrics.windows import Array, Indices, Mask, running_mean, running_median
 
-OWN_GAP_STEPS = 2.5
-"""A hole of up to this many of the log's own intervals is sampling, whatever the limit for gaps says."""
 BRIDGED_STEPS = 1.5
 """A line longer than this many of the log's own intervals bridges a hole."""
 
@@ -57,6 +54,8 @@ class Curve:
         The curve to the log's end, past the stop, for what happens after it; None where that is all.
     measuring
         The windows and limits it is smoothed by.
+    unsound
+        Why too little of it was soundly logged to state any value of it, '' where enough was.
     """
 
     seconds: Array
@@ -73,6 +72,7 @@ class Curve:
     n_used: int
     n_flagged: int
     measuring: Measuring
+    unsound: str = ""
     tail: Curve | None = None
 
     @property
@@ -102,7 +102,7 @@ class Curve:
 
     @cached_property
     def smooth(self) -> Array:
-        """The running median, then the running mean (DEVELOPERS.md, metrics, peak temperature)."""
+        """The running median, then the running mean."""
         medians = running_median(self.seconds, self.celsius, self.joined, self.measuring.median_s)
         return running_mean(self.seconds, medians, self.joined, self.measuring.mean_s)
 
@@ -127,97 +127,6 @@ class Curve:
         """Return the curve as it were if the probe read otherwise: T(1 + gain) + offset."""
         tail = self.tail.shifted(offset, gain) if self.tail else None
         return replace(self, celsius=self.celsius * (1 + gain) + offset, tail=tail)
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What a curve is cut by: the stop (None: the log's end), gap limit in seconds, the ends' tolerance."""
-
-    stop_s: float | None
-    gap_s: float
-    measuring: Measuring
-
-
-def curve_of(raw: Raw, limits: Limits, without_lid: bool = False) -> Curve | None:
-    """Return the curve of one burn at one probe, or None where it has no usable reading after time zero.
-
-    Parameters
-    ----------
-    raw
-        Its readings as logged.
-    limits
-        Where it stops, and how long a gap may be bridged.
-    without_lid
-        Leave out the readings with the lid open and draw a line across, however long.
-    """
-    used = raw.usable & ~raw.lid_open if without_lid else raw.usable
-    interval = _interval(raw.seconds)
-    stop = float(raw.seconds[-1]) if limits.stop_s is None else limits.stop_s
-    line = _line(raw, used, max(limits.gap_s, OWN_GAP_STEPS * interval), limits.measuring, without_lid)
-    cut = between(line, 0.0, stop)
-    if not len(cut.seconds):
-        return None
-    inside = (raw.seconds >= 0) & (raw.seconds <= stop)
-    slack = max(limits.measuring.end_tolerance_min * 60, BRIDGED_STEPS * interval)
-    whole = Curve(
-        *cut,
-        interval_s=interval,
-        resolution_c=smallest_step(raw.celsius[used & inside]),
-        stop_s=stop,
-        cut_short=bool(cut.seconds[-1] < stop - slack),
-        started_late=bool(cut.seconds[0] > slack),
-        saturated=bool((raw.saturated & inside).any()),
-        topped_up=bool(raw.topped_up.any()),
-        n_used=int((used & inside).sum()),
-        n_flagged=int((~used & inside).sum()),
-        measuring=limits.measuring,
-    )
-    if line.seconds[-1] <= stop:
-        return whole
-    return replace(whole, tail=replace(whole, **between(line, 0.0, np.inf)._asdict()))
-
-
-def _line(raw: Raw, used: Mask, gap_s: float, measuring: Measuring, without_lid: bool) -> Line:
-    seconds, celsius, lid = _one_a_stamp(raw.seconds[used], raw.celsius[used], raw.lid_open[used])
-    joined = np.diff(seconds) <= gap_s
-    if without_lid:
-        joined |= _over_lid(seconds, raw)
-    return Line(seconds, celsius, joined, _settling(seconds, lid, measuring.lid_settle_min * 60))
-
-
-def _one_a_stamp(seconds: Array, celsius: Array, lid: Mask) -> tuple[Array, Array, Mask]:
-    """Return one point a stamp, the mean of those that share it."""
-    if len(seconds) < 2 or (np.diff(seconds) > 0).all():
-        return seconds, celsius, lid
-    stamps, place = np.unique(seconds, return_inverse=True)
-    count = np.bincount(place)
-    return stamps, np.bincount(place, celsius) / count, np.bincount(place, lid) > 0
-
-
-def _interval(seconds: Array) -> float:
-    steps = np.diff(seconds)
-    steps = steps[steps > 0]
-    return float(np.median(steps)) if len(steps) else 0.0
-
-
-def smallest_step(celsius: Array) -> float:
-    """Return the smallest step the readings show, 0 where they all agree; unit of the readings."""
-    steps = np.diff(np.sort(celsius))
-    steps = steps[steps > 1e-3]
-    return float(steps.min()) if len(steps) else 0.0
-
-
-def _over_lid(seconds: Array, raw: Raw) -> Mask:
-    """Return which lines lead across readings that were left out for the open lid."""
-    open_at = raw.seconds[raw.usable & raw.lid_open]
-    across: Mask = np.diff(np.searchsorted(open_at, seconds)) > 0
-    return across
-
-
-def _settling(seconds: Array, lid: Mask, settle_s: float) -> Mask:
-    """Return the readings with the lid open, and those within the settling time after one."""
-    last_open = np.maximum.accumulate(np.where(lid, seconds, -np.inf))
-    return lid | (seconds - last_open <= settle_s)
 
 
 def between(line: Line, start: float, stop: float) -> Line:

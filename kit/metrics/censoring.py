@@ -19,8 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kit.burns.curve import Curve
-from kit.burns.window import Array
+from kit.metrics.curve import Curve
+from kit.metrics.windows import Array
 
 LATE = "the log began late"
 CUT = "the log ended before the stop"
@@ -30,7 +30,7 @@ SATURATED = "the logger's range ended there"
 
 
 @dataclass(frozen=True)
-class Unseen:
+class Hidden:
     """The highest the temperature may have been where nothing was logged, in °C.
 
     Attributes
@@ -62,14 +62,14 @@ class Unseen:
         return "; ".join(note for so, note in reasons if so)
 
 
-def unseen(curve: Curve) -> Unseen:
+def hidden_of(curve: Curve) -> Hidden:
     """Return what may have happened where the log does not show the burn."""
     rebound = _rebound(curve)
     peak = int(np.argmax(curve.smooth))
     passed = bool(curve.smooth[peak] > curve.smooth[-1] + rebound)
     after = float(curve.smooth[-1]) + rebound if passed else np.inf
     tops, lows = _holes(curve, peak, rebound)
-    return Unseen(
+    return Hidden(
         float(curve.celsius[0]) if curve.started_late else -np.inf,
         tops,
         lows,

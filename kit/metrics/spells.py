@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kit.burns.window import Array, Indices, Mask, pieces
+from kit.metrics.windows import Array, Indices, Mask, pieces
 
 
 @dataclass(frozen=True)

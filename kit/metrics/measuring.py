@@ -11,24 +11,38 @@ NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, le=1)]
 
+WINDOWS = [
+    "median_s",
+    "mean_s",
+    "hold_min",
+    "bridge_min",
+    "end_tolerance_min",
+    "trend_min",
+    "rate_step_s",
+    "departure_min",
+    "lid_settle_min",
+]
+"""The windows in time: shortened alike where the burns of a trial last minutes, not hours."""
+
 
 class Measuring(BaseModel):
     """The windows, bands and limits that turn a temperature curve and a weighing into metrics.
 
     Every key may be left out. The end of a key names its unit: _s seconds, _min minutes, _c °C, _k a
     difference in K (as large as one in °C), _g grams. Two figures made with different settings are
-    never to be compared, so settle them before the first burn. Definitions: DEVELOPERS.md, metrics.
+    never to be compared, so settle them before the first burn. Windows in seconds or minutes that are left out are
+    shortened, all alike, where the burns last minutes rather than hours, and the report says so.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
-    median_s: Annotated[float, Field(ge=60, le=3600)] = 60.0
-    """Smoothing, first step: every reading becomes the median of the readings within this many seconds
-    (at least 60), centred on it, which takes out single wild readings. Cut short at the ends of the log."""
+    median_s: Annotated[float, Field(ge=1, le=3600)] = 60.0
+    """Smoothing, first step: every reading becomes the median of the readings within this many seconds,
+    centred on it, which takes out single wild readings. Cut short at the ends of the log."""
 
-    mean_s: Annotated[float, Field(ge=120, le=3600)] = 120.0
-    """Smoothing, second step: the mean over this many seconds (at least 120) of what the first step left.
-    The peak, the plateau and the mean absolute rate are read off the curve smoothed like this."""
+    mean_s: Annotated[float, Field(ge=1, le=3600)] = 120.0
+    """Smoothing, second step: the mean over this many seconds of what the first step left.
+    The peak, the plateau and the mean rate of change are read off the curve smoothed like this."""
 
     hold_min: Positive = 3.0
     """A threshold is reached when the temperature comes to it and stays there or higher for this many
@@ -48,12 +62,12 @@ class Measuring(BaseModel):
     plateau_band_k: Positive = 10.0
     """How far from its own level, up or down, the temperature may go and still be on the plateau."""
 
-    trend_min: Annotated[float, Field(ge=2, le=240)] = 20.0
+    trend_min: Annotated[float, Field(gt=0, le=240)] = 20.0
     """Steadiness and departures are measured from a local trend: the running median over this many
     minutes."""
 
     rate_step_s: Annotated[float, Field(ge=10, le=3600)] = 60.0
-    """The mean absolute rate is taken between points this many seconds apart on the smoothed curve."""
+    """The mean rate of change is taken between points this many seconds apart on the smoothed curve."""
 
     departure_k: Positive = 10.0
     """A departure is a stretch that lies farther than this from the local trend, above or below it …"""
@@ -82,6 +96,11 @@ class Measuring(BaseModel):
 
     balance_repeatability_g: NotNegative = 0.0
     """Standard deviation of the balance when the same load is weighed again and again."""
+
+    def shortened(self, parts: int) -> Measuring:
+        """Return the windows at one part in so many, for burns of minutes; those declared stay as declared."""
+        left = set(WINDOWS) - self.model_fields_set if parts > 1 else set()
+        return self.model_copy(update={name: getattr(self, name) / parts for name in left})
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:

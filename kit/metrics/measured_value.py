@@ -1,4 +1,4 @@
-"""What was found of one metric of one burn: value, status, uncertainty by source, and why."""
+"""What was measured of one metric of one burn: value, status, uncertainty by source, and why."""
 
 from __future__ import annotations
 
@@ -8,11 +8,14 @@ from dataclasses import dataclass, field
 
 SOURCES = ("resolution", "sampling", "gaps", "balance", "clock")
 """Sources of uncertainty that a burn has on its own: they shrink with more burns."""
+MINUTE = 60.0
+RECTANGLE = math.sqrt(12)
+"""Anywhere in an interval: its width over √12 is the standard uncertainty (GUM 4.3.7)."""
 _NOTHING = 1e-9
 
 
 @dataclass(frozen=True)
-class Found:
+class MeasuredValue:
     """One metric of one burn.
 
     Attributes
@@ -40,19 +43,19 @@ class Found:
         return math.sqrt(sum(part * part for part in self.u.values()))
 
 
-def missing(note: str) -> Found:
+def missing(note: str) -> MeasuredValue:
     """Return a metric that was not measured, with the reason."""
-    return Found(math.nan, "missing", note=note)
+    return MeasuredValue(math.nan, "missing", note=note)
 
 
-def never(note: str) -> Found:
+def never(note: str) -> MeasuredValue:
     """Return a threshold that a completed burn never reached."""
-    return Found(math.nan, "never", note=note)
+    return MeasuredValue(math.nan, "never", note=note)
 
 
 def bounded(
     value: float, *, more: str = "", less: str = "", u: Mapping[str, float] | None = None, note: str = ""
-) -> Found:
+) -> MeasuredValue:
     """Return a value that the truth may exceed or fall short of.
 
     Parameters
@@ -67,16 +70,16 @@ def bounded(
     if more and less:
         return missing(f"{more}; {less}")
     if more or less:
-        return Found(value, "at least" if more else "at most", note=more or less)
-    return Found(value, "exact", u or {}, note)
+        return MeasuredValue(value, "at least" if more else "at most", note=more or less)
+    return MeasuredValue(value, "exact", u or {}, note)
 
 
-def floor_zero(found: Found, least: float, what: str, why: str = "none was seen") -> Found:
+def floor_zero(measured: MeasuredValue, least: float, what: str, why: str = "none was seen") -> MeasuredValue:
     """Return a zero as 'at most' the least that can be told from it (DEVELOPERS.md, method 9).
 
     Parameters
     ----------
-    found
+    measured
         A metric of the log scale.
     least
         The least that can be told from zero, in the metric's unit.
@@ -85,10 +88,10 @@ def floor_zero(found: Found, least: float, what: str, why: str = "none was seen"
     why
         What zero means here.
     """
-    if not found.value <= _NOTHING:
-        return found
-    if found.status == "at least":
-        return missing(f"{found.note}; {why} before")
-    if found.status in ("exact", "at most") and least > 0:
-        return Found(least, "at most", note=f"{why}: less than {what}")
+    if not measured.value <= _NOTHING:
+        return measured
+    if measured.status == "at least":
+        return missing(f"{measured.note}; {why} before")
+    if measured.status in ("exact", "at most") and least > 0:
+        return MeasuredValue(least, "at most", note=f"{why}: less than {what}")
     return missing(f"zero, and {what} is not known")

@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.burns.measure import Burn, burns_of, main_probe
-from kit.burns.window import Array, values_at
+from kit.burns.measure import burns_of, main_probe
+from kit.metrics import Burn
+from kit.metrics.windows import Array, values_at
 from kit.trial import Run
 
 MOST_POINTS = 400
@@ -69,8 +70,8 @@ def common_grid(
         By default the main probe.
     """
     at = probe or main_probe(readings, run.trial)
-    found = burns_of(readings, run, [at])
-    burns = {name: burn for (name, _), burn in found.items() if burn.curve is not None}
+    logged = burns_of(readings, run, [at])
+    burns = {name: burn for (name, _), burn in logged.items() if burn.curve is not None}
     step = step_s or round_step(list(burns.values()))
     end = max((float(burn.known_curve.seconds[-1]) for burn in burns.values()), default=0.0)
     seconds = np.arange(0.0, end + step / 1e6, step)
@@ -80,9 +81,9 @@ def common_grid(
         seconds,
         np.array(rows).reshape(len(rows), len(seconds)),
         tuple(burns),
-        tuple(burn.facts.fuel for burn in burns.values()),
-        tuple(burn.facts.bag for burn in burns.values()),
-        tuple(burn.facts.day for burn in burns.values()),
+        tuple(burn.row.fuel for burn in burns.values()),
+        tuple(burn.row.bag for burn in burns.values()),
+        tuple(burn.row.day for burn in burns.values()),
         np.array([name not in excluded for name in burns], dtype=bool),
         at,
     )

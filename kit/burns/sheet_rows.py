@@ -4,86 +4,49 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
+from kit.metrics import Measuring, SheetRow
 from kit.trial import Run, Trial, relative_times
-from kit.trial.measuring import Measuring
 
 LABELS = ("burn", "fuel", "bag", "day", "setting")
+NUMBERS = ("charge_g", "charge_l", "leftover_g", "ash_g", "ambient_c")
 
 
-@dataclass(frozen=True)
-class Facts:
-    """One burn as the sheet has it.
+def sheet_rows(run: Run, measuring: Measuring | None = None) -> dict[str, SheetRow]:
+    """Return what is known of each burn that was done, excluded ones too, by its id, in the sheet's order.
 
-    Attributes
+    Parameters
     ----------
-    burn, fuel, bag, day, setting
-        Labels, '' where blank.
-    charge_g, charge_l, leftover_g, ash_g, ambient_c
-        NaN where blank.
-    ready_s
-        Lit to tipped; NaN where either is blank.
-    stop_s
-        Stop after time zero; None where the sheet does not tell.
-    clock_s
-        The step in which the burn's clock times are written: 60 or 1.
-    price_per_kg
-        Of its fuel, in the trial's currency; NaN where it is not declared.
-    declared
-        The row's declared columns.
+    run
+        The run folder.
     measuring
-        The trial's windows, limits and balance.
+        The windows to measure by; by default the trial's.
     """
-
-    burn: str
-    fuel: str
-    bag: str
-    day: str
-    setting: str
-    charge_g: float
-    charge_l: float
-    leftover_g: float
-    ash_g: float
-    ambient_c: float
-    ready_s: float
-    stop_s: float | None
-    clock_s: float
-    price_per_kg: float
-    declared: Mapping[str, float]
-    measuring: Measuring
-
-
-def facts_of(run: Run) -> dict[str, Facts]:
-    """Return what is known of each burn that was done, excluded ones too, by its id, in the sheet's order."""
     rows = run.burns[run.burns["state"] != "planned"].to_dict("records")
-    return {str(row["burn"]): _facts({str(key): row[key] for key in row}, run.trial) for row in rows}
+    how = measuring or run.trial.measuring
+    return {str(row["burn"]): _sheet_row({str(key): row[key] for key in row}, run.trial, how) for row in rows}
 
 
-def _facts(row: Mapping[str, Any], trial: Trial) -> Facts:
+def _sheet_row(row: Mapping[str, Any], trial: Trial, measuring: Measuring) -> SheetRow:
     seconds = relative_times(row).seconds
     zero, stop = seconds.get(trial.time_zero_column), seconds.get("stopped")
     lit, tipped = seconds.get("lit"), seconds.get("tipped")
     whole_minutes = all(time % 60 == 0 for time in seconds.values())
-    label = {name: str(row.get(name) or "") for name in LABELS}
-    return Facts(
-        label["burn"],
-        label["fuel"],
-        label["bag"],
-        label["day"],
-        label["setting"],
-        number(row.get("charge_g")),
-        number(row.get("charge_l")),
-        number(row.get("leftover_g")),
-        number(row.get("ash_g")),
-        number(row.get("ambient_c")),
+    burn, fuel, bag, day, setting = (str(row.get(name) or "") for name in LABELS)
+    charge_g, charge_l, leftover_g, ash_g, ambient_c = (number(row.get(name)) for name in NUMBERS)
+    held = cooks_at(trial, setting)
+    return SheetRow(
+        *(burn, fuel, bag, day, setting),
+        *(charge_g, charge_l, leftover_g, ash_g, ambient_c),
         ready_s=math.nan if lit is None or tipped is None else tipped - lit,
         stop_s=None if zero is None or stop is None else stop - zero,
         clock_s=60.0 if whole_minutes else 1.0,
-        price_per_kg=price_per_kg(trial, str(row.get("fuel") or "")),
+        price_per_kg=price_per_kg(trial, fuel),
         declared={each.column: number(row.get(each.column)) for each in trial.declared},
-        measuring=trial.measuring,
+        cool_down_c=measuring.cool_down_c or cool_down_pair(trial),
+        bands={cook.name: (cook.low, cook.high) if cook.name in held else None for cook in trial.cooks},
+        measuring=measuring,
     )
 
 
@@ -121,3 +84,9 @@ def cooks_at(trial: Trial, setting_id: str) -> frozenset[str]:
         for cook in trial.cooks
         if setting.target == cook.name or (target is not None and cook.low <= target <= cook.high)
     )
+
+
+def cool_down_pair(trial: Trial) -> tuple[float, float] | None:
+    """Return the highest and the lowest threshold, None where there are no two."""
+    low, high = min(trial.thresholds, default=0.0), max(trial.thresholds, default=0.0)
+    return (high, low) if high > low else None

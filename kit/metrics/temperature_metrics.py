@@ -1,0 +1,429 @@
+"""Metrics that are temperatures, or are read off how the temperature moves: peak, plateau, steadiness …"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from kit.metrics.burn import Burn
+from kit.metrics.censoring import HOLE, LATE, SATURATED
+from kit.metrics.curve import Curve, Line, between
+from kit.metrics.measured_value import MINUTE, RECTANGLE, MeasuredValue, bounded, floor_zero, missing
+from kit.metrics.record import Metric, Phrases
+from kit.metrics.spells import longest_within, spells_above
+from kit.metrics.windows import Array, Mask, running_median, values_at
+
+HOUR = 3600.0
+TREND_POINTS = 40
+"""The local trend is taken on a grid of so many points a window."""
+COVERED = 0.9
+"""A declared plateau counts where at least this share of it was logged."""
+COARSEST_TREND = 5
+"""Steadiness and departures need at least so many readings a trend window."""
+TOO_COARSE = "the log is too coarse for the trend's window"
+_CLOSE_S = 1e-6
+
+
+def peak(burn: Burn, _: Metric) -> MeasuredValue:
+    """Return the peak of the smoothed curve in °C."""
+    return _highest(burn, burn.known_curve.smooth)
+
+
+def peak_raw(burn: Burn, _: Metric) -> MeasuredValue:
+    """Return the highest reading in °C."""
+    return _highest(burn, burn.known_curve.celsius)
+
+
+def _highest(burn: Burn, values: Array) -> MeasuredValue:
+    curve = burn.known_curve
+    top = int(np.argmax(values))
+    highest = float(values[top])
+    reasons = (SATURATED if curve.saturated else "", burn.hidden.why_more(highest))
+    near = values[max(top - 1, 0) : top + 2]
+    # A parabola through readings dt apart rises above the highest by at most a quarter of the step beside it.
+    missed = (highest - float(near.min())) / 4
+    u = {"resolution": curve.resolution_c / RECTANGLE, "sampling": missed / math.sqrt(3)}
+    return bounded(highest, more="; ".join(filter(None, reasons)), u=u)
+
+
+def plateau_window(burn: Burn) -> tuple[float, float] | str:
+    """Return from and to of the plateau in seconds, or why there is none.
+
+    The declared window, else the longest spell in the hotter half (above the middle between the lowest and
+    the highest of the smoothed curve) in which that curve stays within the band about one level: without
+    'hotter half' the cold tail of a long log would be its plateau.
+    """
+    curve, hidden = burn.known_curve, burn.hidden
+    declared = curve.measuring.plateau_min
+    if declared:
+        start, end = declared[0] * MINUTE, declared[1] * MINUTE
+        part = between(curve.line, start, end)
+        logged = float(np.diff(part.seconds)[part.joined].sum())
+        return (start, end) if logged >= COVERED * (end - start) else "too little of the plateau was logged"
+    if np.isinf(hidden.after) and hidden.after > 0:
+        return f"{hidden.end_note}, before the peak had clearly passed"
+    smooth = curve.smooth
+    hot = smooth >= (smooth.min() + smooth.max()) / 2
+    joined = curve.joined & hot[:-1] & hot[1:]
+    first, last = longest_within(curve.seconds, smooth, joined, 2 * curve.measuring.plateau_band_k)
+    if last == first:
+        return "no two readings lie close enough for a plateau"
+    return float(curve.seconds[first]), float(curve.seconds[last])
+
+
+def plateau(burn: Burn, _: Metric) -> MeasuredValue:
+    """Return the time-weighted mean over the plateau in °C."""
+    curve, window = burn.known_curve, plateau_window(burn)
+    if isinstance(window, str):
+        return missing(window)
+    part = between(curve.line, *window)
+    steps = np.where(part.joined, np.diff(part.seconds), 0.0)
+    middle = (part.celsius[1:] + part.celsius[:-1]) / 2
+    lines = np.abs(np.diff(part.celsius))[steps > 1.5 * curve.interval_s]
+    spans = steps[steps > 1.5 * curve.interval_s]
+    u = {
+        "resolution": curve.resolution_c / RECTANGLE,
+        "gaps": float(np.sqrt(((lines * spans) ** 2).sum())) / RECTANGLE / float(steps.sum()),
+    }
+    return MeasuredValue(float((steps * middle).sum() / steps.sum()), u=u)
+
+
+def steadiness(burn: Burn, _: Metric) -> MeasuredValue:
+    """Return the standard deviation about the local trend over the plateau in K, lid events removed."""
+    curve, window = burn.known_curve, plateau_window(burn)
+    if isinstance(window, str):
+        return missing(window)
+    if _coarse(curve):
+        return missing(TOO_COARSE)
+    inside = (curve.seconds >= window[0]) & (curve.seconds <= window[1]) & ~curve.lid
+    weights = curve.weights[inside]
+    n = int(inside.sum())
+    if n < 3 or weights.sum() <= 0:
+        return missing("too few readings on the plateau with the lid shut")
+    residual = (curve.celsius - local_trend(curve))[inside]
+    centre = np.average(residual, weights=weights)
+    sd = math.sqrt(float(np.average((residual - centre) ** 2, weights=weights)) * n / (n - 1))
+    rounding = curve.resolution_c / RECTANGLE
+    u = {
+        "sampling": sd / math.sqrt(2 * (n - 1)),
+        # Rounding adds rounding² to the variance: the SD is high by about half of that over itself.
+        "resolution": min(rounding, rounding**2 / (2 * sd)) if sd > 0 else 0.0,
+    }
+    return floor_zero(MeasuredValue(sd, u=u), rounding, "the resolution tells")
+
+
+def mean_rate(burn: Burn, _: Metric) -> MeasuredValue:
+    """Return the mean of |dT/dt| of the smoothed curve on a common grid in K/min."""
+    curve, hidden = burn.known_curve, burn.hidden
+    step = curve.measuring.rate_step_s
+    if curve.interval_s > step + _CLOSE_S:
+        return missing("the log is coarser than the grid of the rate")
+    if curve.cut_short or curve.started_late:
+        return missing(f"{hidden.end_note if curve.cut_short else LATE}: the mean would be of another time")
+    grid = np.arange(curve.seconds[0], curve.seconds[-1] + _CLOSE_S, step)
+    smooth = values_at(grid, curve.seconds, curve.smooth, curve.joined)
+    moves = np.abs(np.diff(smooth))
+    moves = moves[np.isfinite(moves)]
+    if not len(moves):
+        return missing("the log is shorter than one step of the rate's grid")
+    rounding = curve.resolution_c / RECTANGLE
+    u = {"resolution": math.sqrt(2 / len(moves)) * rounding / step * MINUTE}
+    return floor_zero(
+        MeasuredValue(float(moves.mean()) / step * MINUTE, u=u),
+        rounding / step * MINUTE,
+        "the resolution tells",
+    )
+
+
+def degree_hours(burn: Burn, _: Metric) -> MeasuredValue:
+    """Return the integral of max(T − ambient, 0) in K·h."""
+    if math.isnan(burn.row.ambient_c):
+        return missing("ambient_c is blank")
+    curve = burn.known_curve
+    area, bridged = area_above(curve, burn.row.ambient_c)
+    rounding = curve.resolution_c / RECTANGLE
+    joined = np.where(curve.joined, curve.steps, 0.0)
+    bends = np.abs(np.diff(curve.celsius, 2)).sum() * curve.interval_s / 12
+    u = {
+        "resolution": rounding * math.sqrt(float((joined**2).sum())) / HOUR,
+        "sampling": float(bends) / math.sqrt(3) / HOUR,
+        "gaps": bridged / HOUR,
+    }
+    summed = bounded(area / HOUR, more=_part_unseen(burn), u=u)
+    least = max(rounding, 1e-3) * float(joined.sum()) / HOUR
+    return floor_zero(summed, least, "the resolution tells")
+
+
+def area_above(curve: Curve, floor: float) -> tuple[float, float]:
+    """Return the area between the curve and a floor where it is above it, in °C·s, and that area's
+    uncertainty from lines that bridge holes; nothing is added across a gap.
+
+    A line that bridges a hole may in truth have been a step anywhere in it: half-width |ΔT|·Δt/2.
+    """
+    over = curve.celsius - floor
+    left, right = over[:-1], over[1:]
+    low, high = np.maximum(np.minimum(left, right), 0), np.maximum(left, right)
+    crossing = (np.minimum(left, right) < 0) & (high > 0)
+    share = np.where(crossing, high / np.where(crossing, np.abs(left - right), 1.0), 1.0)
+    strips = np.where(high > 0, curve.steps * share * (low + high) / 2, 0.0)
+    doubt = np.abs(right - left) * curve.steps / 2 / math.sqrt(3)
+    return float(strips[curve.joined].sum()), float(np.sqrt((doubt[curve.bridged] ** 2).sum()))
+
+
+@dataclass(frozen=True)
+class Departure:
+    """A stretch far from the local trend: from and to (s), deepest (K, signed), area to the trend (K·min)."""
+
+    start_s: float
+    end_s: float
+    deepest_k: float
+    area_k_min: float
+
+
+def departures_of(curve: Curve) -> list[Departure]:
+    """Return the stretches beyond the band about the local trend, lid events removed."""
+    away = curve.celsius - local_trend(curve)
+    shut = ~curve.lid
+    joined: Mask = curve.joined & shut[:-1] & shut[1:]
+    beyond = np.where(shut, np.abs(away), 0.0)
+    spells = spells_above(curve.seconds, beyond, joined, curve.measuring.departure_k)
+    departed = []
+    for start, end in zip(spells.start, spells.end, strict=True):
+        if end - start < curve.measuring.departure_min * MINUTE - _CLOSE_S:
+            continue
+        part = between(Line(curve.seconds, away, joined, curve.lid), start, end)
+        area = np.abs(part.celsius[1:] + part.celsius[:-1]) / 2 * np.diff(part.seconds)
+        deepest = part.celsius[int(np.argmax(np.abs(part.celsius)))]
+        departed.append(Departure(float(start), float(end), float(deepest), float(area.sum()) / MINUTE))
+    return departed
+
+
+def departures(burn: Burn, _: Metric) -> MeasuredValue:
+    """Return the number of departures from the local trend."""
+    if _coarse(burn.known_curve):
+        return missing(TOO_COARSE)
+    return bounded(float(len(departures_of(burn.known_curve))), more=_part_unseen(burn))
+
+
+def _part_unseen(burn: Burn) -> str:
+    """Return why what adds up over the burn may be more than was seen, '' where all of it was."""
+    curve = burn.known_curve
+    reasons = (
+        LATE if curve.started_late else "",
+        HOLE if len(curve.holes) else "",
+        burn.hidden.end_note if curve.cut_short else "",
+    )
+    return "; ".join(filter(None, reasons))
+
+
+def local_trend(curve: Curve) -> Array:
+    """Return the running median over the trend's window at every point, readings with the lid open left out.
+
+    The median is taken on a grid, windows cut short on both sides alike at the ends and at gaps, and
+    joined by lines.
+    """
+    shut = np.flatnonzero(~curve.lid)
+    if not len(shut):
+        return curve.celsius
+    holes_before = np.concatenate(([0], np.cumsum(~curve.joined)))
+    seconds, joined = curve.seconds[shut], np.diff(holes_before[shut]) == 0
+    width = curve.measuring.trend_min * MINUTE
+    step = max(curve.interval_s, width / TREND_POINTS)
+    grid = np.arange(seconds[0], seconds[-1] + step / 2, step)
+    values = values_at(grid, seconds, curve.celsius[shut], joined)
+    kept = np.isfinite(values)
+    grid, values = grid[kept], values[kept]
+    piece = np.searchsorted(seconds[1:][~joined], grid, side="right")
+    trend = running_median(grid, values, np.diff(piece) == 0, width, even=True)
+    return np.interp(curve.seconds, grid, trend)
+
+
+def _coarse(curve: Curve) -> bool:
+    return curve.interval_s * COARSEST_TREND > curve.measuring.trend_min * MINUTE
+
+
+TEMPERATURES = (
+    Metric(
+        id="peak",
+        base="peak",
+        label="peak temperature",
+        unit="°C",
+        scale="plain",
+        more="hotter",
+        less="cooler",
+        better="more",
+        source="curve",
+        definition="highest value of a centred running median followed by a running mean (windows stated)",
+        own_phrases=Phrases(
+            more="{a} peaked {amount} hotter than {b}",
+            less="{a} peaked {amount} cooler than {b}",
+            times="{a}'s peak was {amount} {b}'s",
+            question="{a} or {b} peaked hotter",
+            same="{a} and {b} peaked the same",
+            chance="peak hotter",
+            short="hotter peak",
+            short_less="cooler peak",
+            side_more="hotter",
+            side_less="cooler",
+        ),
+        measure=peak,
+    ),
+    Metric(
+        id="peak_raw",
+        base="peak_raw",
+        label="raw peak",
+        unit="°C",
+        scale="plain",
+        more="hotter",
+        less="cooler",
+        better="",
+        source="curve",
+        definition="highest reading, unsmoothed",
+        own_phrases=Phrases(
+            more="{a}'s highest reading was {amount} hotter than {b}'s",
+            less="{a}'s highest reading was {amount} cooler than {b}'s",
+            times="{a}'s highest reading was {amount} {b}'s",
+            question="{a} or {b} had the hotter highest reading",
+            same="{a} and {b} had the same highest reading",
+            chance="show the hotter highest reading",
+            short="hotter highest reading",
+            short_less="cooler highest reading",
+            side_more="hotter",
+            side_less="cooler",
+        ),
+        measure=peak_raw,
+    ),
+    Metric(
+        id="plateau",
+        base="plateau",
+        label="plateau mean",
+        unit="°C",
+        scale="plain",
+        more="hotter",
+        less="cooler",
+        better="",
+        source="curve",
+        definition="time-weighted mean over the longest stretch near one level in the hotter "
+        "half of the burn, or over the declared one",
+        own_phrases=Phrases(
+            more="{a} held a level {amount} hotter than {b}",
+            less="{a} held a level {amount} cooler than {b}",
+            times="{a} held a level {amount} {b}'s",
+            question="{a} or {b} held the hotter level",
+            same="{a} and {b} held the same level",
+            chance="hold the hotter level",
+            short="hotter level",
+            short_less="cooler level",
+            side_more="hotter",
+            side_less="cooler",
+        ),
+        measure=plateau,
+    ),
+    Metric(
+        id="steadiness",
+        base="steadiness",
+        label="steadiness (SD)",
+        unit="K",
+        scale="log",
+        more="less steady",
+        less="steadier",
+        better="less",
+        source="curve",
+        definition="standard deviation of the temperature about its local trend over the "
+        "plateau, lid openings left out; smaller is steadier",
+        own_phrases=Phrases(
+            more="{a} burned less steadily than {b}: its temperature scattered {amount} more",
+            less="{a} burned more steadily than {b}: its temperature scattered {amount} less",
+            times="{a} burned less steadily than {b}: its temperature scattered {amount} as much",
+            question="{a} or {b} burned more steadily",
+            same="{a} and {b} burned equally steadily",
+            chance="be less steady",
+            short="less steady",
+            short_less="steadier",
+            side_more="more scatter",
+            side_less="less scatter",
+            side_times="the scatter",
+        ),
+        measure=steadiness,
+    ),
+    Metric(
+        id="mean_rate",
+        base="mean_rate",
+        label="mean rate of change",
+        unit="K/min",
+        scale="log",
+        more="faster",
+        less="slower",
+        better="less",
+        source="curve",
+        definition="mean of abs(dT/dt) of the smoothed curve on a common grid",
+        own_phrases=Phrases(
+            more="the temperature of {a} changed {amount} faster than that of {b}",
+            less="the temperature of {a} changed {amount} slower than that of {b}",
+            times="the temperature of {a} changed {amount} as fast as that of {b}",
+            question="the temperature of {a} or of {b} changed faster",
+            same="the temperatures of {a} and {b} changed equally fast",
+            chance="change temperature faster",
+            short="faster changes",
+            short_less="slower changes",
+            side_more="faster",
+            side_less="slower",
+            side_times="as fast",
+        ),
+        measure=mean_rate,
+    ),
+    Metric(
+        id="departures",
+        base="departures",
+        label="departures from the trend (count)",
+        unit="",
+        scale="plain",
+        more="more",
+        less="fewer",
+        better="less",
+        source="curve",
+        definition="stretches farther from the local trend than a band, for at least a minute, "
+        "lid openings left out: how many",
+        own_phrases=Phrases(
+            more="{a} strayed from the trend {amount} more often than {b}",
+            less="{a} strayed from the trend {amount} less often than {b}",
+            times="{a} strayed from the trend {amount} as often as {b}",
+            question="{a} or {b} strayed from the trend more often",
+            same="{a} and {b} strayed from the trend equally often",
+            chance="stray from its trend more often",
+            short="more departures",
+            short_less="fewer departures",
+            side_more="more often",
+            side_less="less often",
+            side_times="as often",
+        ),
+        measure=departures,
+    ),
+    Metric(
+        id="degree_hours",
+        base="degree_hours",
+        label="degree-hours above ambient",
+        unit="K·h",
+        scale="log",
+        more="more",
+        less="fewer",
+        better="more",
+        source="curve",
+        definition="integral over time of max(T − ambient, 0)",
+        own_phrases=Phrases(
+            more="{a} gave {amount} more degree-hours of heat than {b}",
+            less="{a} gave {amount} fewer degree-hours of heat than {b}",
+            times="{a} gave {amount} as many degree-hours of heat as {b}",
+            question="{a} or {b} gave more degree-hours of heat",
+            same="{a} and {b} gave equally many degree-hours of heat",
+            chance="give more degree-hours",
+            short="more degree-hours",
+            short_less="fewer degree-hours",
+            side_less="fewer",
+            side_times="as many",
+        ),
+        measure=degree_hours,
+    ),
+)
