@@ -29,7 +29,10 @@ from kit.variance.columns import Array, Codes
 from kit.variance.covariance import Contrasts, kenward_roger
 from kit.variance.crossed_ratios import crossed_nodes
 from kit.variance.engines import CrossedEngine, NestedEngine
+from kit.variance.grouped import GroupedEngine
+from kit.variance.joint_ratios import MOST_ON_A_GRID, Folder, Responses, joint_nodes
 from kit.variance.ratios import Nodes, nested_nodes, weigh
+from kit.variance.restricted import Restricted
 from kit.variance.t_tails import upper_tail
 
 if TYPE_CHECKING:
@@ -85,16 +88,61 @@ def averaged_contrasts(fit: RepeatFit, L: Array, level: float = 0.95) -> Contras
     df. Without a random term the t is exact. Spread by group, and three or more random terms, fall back on
     Kenward–Roger, and the method's name says so.
     """
+    plain = kenward_roger(fit, L)
+    if fit.earlier:
+        found = _with_earlier(fit, L, level)
+        return replace(plain, method=f"{AVERAGED}, with earlier trials", se=found.se, df=found.df)
     engine = fit.engine
     if isinstance(engine, NestedEngine) and engine.levels is None:
-        return replace(kenward_roger(fit, L), method="t on the residual degrees of freedom")
-    nodes = nodes_of(engine, fit.data, L, wide=_APART if fit.rough else 1.0)
-    plain = kenward_roger(fit, L)
-    if nodes is None:
-        return plain
-    found = average(nodes, fit.data, fit.data.b_ols @ L.T, level)
+        return replace(plain, method="t on the residual degrees of freedom")
+    wide = _APART if fit.rough else 1.0
+    if isinstance(engine, GroupedEngine):
+        own = engine.restricted(fit.data)
+        if len(own.free) > MOST_ON_A_GRID + 1 and len(own.rss) > 1:
+            return plain
+        found = _joint(own, L, [], level, np.arange(len(own.rss)), fit.estimate.theta, wide)
+    else:
+        nodes = nodes_of(engine, fit.data, L, wide=wide)
+        if nodes is None:
+            return plain
+        found = average(nodes, fit.data, fit.data.b_ols @ L.T, level)
     se = np.where(np.isnan(plain.estimate), np.nan, found.se)
     return replace(plain, method=AVERAGED, se=se, df=found.df)
+
+
+def _with_earlier(fit: RepeatFit, L: Array, level: float) -> Effective:
+    """Return the effective t with the likelihoods of those earlier trials that agree with each response."""
+    known = fit.beside
+    parts = [np.full((len(known.used), len(L)), np.nan) for _ in range(3)]
+    for pattern in np.unique(known.used, axis=0):
+        rows = np.flatnonzero((known.used == pattern).all(axis=1))
+        folders = [Folder(each, fit.power) for each, kept in zip(known.folders, pattern, strict=True) if kept]
+        if not folders and fit.design.nu == 0:
+            continue
+        found = _joint(known.own, L, folders, level, rows, fit.estimate.theta)
+        for part, name in zip(parts, ("centre", "se", "df"), strict=True):
+            part[rows] = getattr(found, name)
+    return Effective(*parts)
+
+
+def _joint(
+    own: Restricted,
+    L: Array,
+    folders: list[Folder],
+    level: float,
+    rows: Codes,
+    theta: Array,
+    wide: float = 1.0,
+) -> Effective:
+    """Return the effective t of some responses from all likelihoods together."""
+    burns = theta[0, theta.shape[1] - len(own.free) :]
+    nodes = joint_nodes(own, L, folders, rows, burns, wide)
+    if own.terms and len(own.free) > 1:
+        alone = [Folder(each.likelihood.without_terms(), each.power) for each in folders]
+        least = _joint(own.without_terms(), L, alone, level, rows, theta, wide)
+        nodes = replace(nodes, floor=lambda part: (least.se[part.place], least.df[part.place]))
+    data = Responses(rows, np.arange(len(rows)))
+    return average(nodes, data, own.b_ols[rows] @ L.T, level)
 
 
 def nodes_of(engine: Any, data: Any, L: Array, fine: int | None = None, wide: float = 1.0) -> Nodes | None:
@@ -181,16 +229,17 @@ def _mixture(nodes: Nodes, data: Any, level_estimates: Array) -> _Mixture:
     return _Mixture(at.starts, at.of, at.weight[:, None], estimate - centre[at.of], se, centre, at.dof)
 
 
-def _effective(mix: _Mixture, alpha: float, floor: Array) -> Effective:
-    """Return the t with the half-widths of the mixture at two levels, neither below that of `floor` on all of ν."""
+def _effective(mix: _Mixture, alpha: float, floor: tuple[Array, Array]) -> Effective:
+    """Return the t with the half-widths of the mixture at two levels, neither below that of the floor's t."""
     guess = _first_df(mix)
     scale = np.sqrt(mix.sum(mix.se**2 + mix.offset**2))
     near = _half_width(mix, alpha, scale * _quantile(guess, alpha))
     far = _half_width(
         mix, _FURTHER * alpha, near * _quantile(guess, _FURTHER * alpha) / _quantile(guess, alpha)
     )
-    near = np.maximum(near, floor * _quantile(np.array(mix.dof), alpha))
-    far = np.maximum(far, floor * _quantile(np.array(mix.dof), _FURTHER * alpha))
+    least, freedom = floor
+    near = np.maximum(near, least * _quantile(freedom, alpha))
+    far = np.maximum(far, least * _quantile(freedom, _FURTHER * alpha))
     df = _df_of_ratio(far / near, alpha, mix.dof)
     return Effective(mix.centre, near / _quantile(df, alpha), df)
 

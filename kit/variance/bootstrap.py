@@ -55,13 +55,32 @@ def simulated(
         )
     at = fit.estimate.theta[response] if theta is None else theta
     centre = fit.estimate.beta[response] if beta is None else beta
-    data = fit.engine.draw(at, centre, trials, np.random.default_rng(seed))
+    rng, columns = np.random.default_rng(seed), fit.columns
+    if fit.earlier:  # their likelihoods stand beside that of the burns themselves
+        columns = replace(columns, values=_burns(fit, at, centre, trials, rng))
+        data = fit.engine.rotate(columns.values)
+    else:
+        data = fit.engine.draw(at, centre, trials, rng)
     names = tuple(f"trial {i}" for i in range(trials))
     return replace(
         fit,
         data=data,
+        columns=columns,
         estimate=fit.engine.solve(data, ROUGH),
         roles=replace(fit.roles, values=names),
         status=("",) * trials,
         rough=True,
     )
+
+
+def _burns(fit: RepeatFit, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> Array:
+    """Return simulated values (trials, burns)."""
+    groups, count = fit.design.spread.codes, fit.design.spread.count
+    burns = np.sqrt(theta[len(theta) - count :])[groups]
+    values = beta @ fit.design.X.T + burns * rng.standard_normal((trials, fit.design.n))
+    for variance, name in zip(theta, fit.names, strict=False):
+        term = fit.design.term(name)
+        if term is not None:
+            levels = term.levels
+            values += np.sqrt(variance) * rng.standard_normal((trials, levels.count))[:, levels.codes]
+    return values

@@ -219,7 +219,7 @@ def contrasts(fit: RepeatFit, L: Array, df: DfMethod = "best", level: float = 0.
 
 
 def _best(fit: RepeatFit, L: Array, level: float) -> Contrasts:
-    if fit.method == "ML" or not fit.has_spread:
+    if fit.method == "ML" or not (fit.has_spread or fit.earlier):
         return satterthwaite(fit, L) if fit.method == "ML" else kenward_roger(fit, L)
     from kit.variance.averaged import averaged_contrasts
 

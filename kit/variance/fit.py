@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import compress
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from kit.errors import KitError, Problem
 from kit.variance.columns import Array, Codes, Columns, Roles, Scale, read_columns
 from kit.variance.covariance import SmallSample, observed_covariance, small_sample
 from kit.variance.design import Design, FuelEffect, Spread, design_of
+from kit.variance.earlier import POWER, POWER_OF_SEVERAL, Beside, beside, check_earlier
 from kit.variance.engine import Engine, Estimate
 from kit.variance.engines import Borrowed, crossed_engine, explained, nested_engine
 from kit.variance.frames import frame_of
@@ -46,6 +47,8 @@ class RepeatFit:
         Repeatability from elsewhere, if any.
     censored
         What is known where some values are bounds.
+    earlier, folders, power
+        Earlier trials measured alike, their names, and the power with which the likelihood of each enters df='best'.
     rough
         Whether the responses are simulated trials, each as exact as a share of them needs.
     """
@@ -63,6 +66,9 @@ class RepeatFit:
     status: tuple[str, ...]
     borrowed: Borrowed | None = None
     censored: Censored | None = None
+    earlier: tuple[RepeatFit, ...] = ()
+    folders: tuple[str, ...] = ()
+    power: float = POWER
     rough: bool = False
 
     @property
@@ -160,6 +166,32 @@ class RepeatFit:
 
         return predicted_effects(self)
 
+    @cached_property
+    def beside(self) -> Beside:
+        """Restricted likelihoods: its own and those of the earlier trials."""
+        return beside(self)
+
+    @property
+    def alone(self) -> RepeatFit:
+        """The same fit without the earlier trials."""
+        return replace(self, earlier=(), folders=())
+
+    @cached_property
+    def prior(self) -> pd.DataFrame:
+        """What each earlier trial gives: folder, burns, bags, power, p_conflict, used ('yes' or 'no')."""
+        if not self.earlier:
+            return pd.DataFrame(columns=["folder", "burns", "bags", "power", "p_conflict", "used"])
+        bags = [0 if other.columns.bag is None else other.columns.bag.count for other in self.earlier]
+        keys = {
+            "folder": list(self.folders),
+            "burns": [other.design.n for other in self.earlier],
+            "bags": bags,
+        }
+        known = self.beside
+        found = self.framed(keys, {"p_conflict": known.p_conflict}, {"power": self.power})
+        found["used"] = np.where(known.used.ravel(), "yes", "no")
+        return found
+
     @property
     def notes(self) -> tuple[str, ...]:
         """How the table was read and what the design and the data say of its limits, in a tester's words."""
@@ -206,6 +238,8 @@ def fit_repeats(
     method: Method = "REML",
     status: str | None = None,
     borrowed: tuple[float, float] | None = None,
+    earlier: Sequence[RepeatFit] | Mapping[str, RepeatFit] = (),
+    power: float | None = None,
 ) -> RepeatFit:
     """Fit y = X beta + bag + day + burn by REML or ML, exactly, for one response or many on one design.
 
@@ -229,6 +263,11 @@ def fit_repeats(
         Column with 'exact', 'at least', 'at most', 'never' or 'missing'.
     borrowed
         Repeatability SD on the analysis scale and its degrees of freedom, from other burns.
+    earlier
+        Fits of the same metric from trials measured alike, by name or in order. What they know of the variances enters
+        df='best'; estimates are this trial's own.
+    power
+        Exponent of each one's likelihood, 0 to 1; None for the kit's choice.
 
     Raises
     ------
@@ -247,9 +286,40 @@ def fit_repeats(
         from kit.variance.censored import Choices, fit_censored
 
         choices = Choices(fuel_effect, spread, scale, method, _borrowed(borrowed))
-        return fit_censored(table, roles, columns, choices)
-    design = design_of(columns, fuel_effect, spread)
-    return fit_design(table, roles, columns, design, spread, scale, method, _borrowed(borrowed))
+        fit = fit_censored(table, roles, columns, choices)
+    else:
+        design = design_of(columns, fuel_effect, spread)
+        fit = fit_design(table, roles, columns, design, spread, scale, method, _borrowed(borrowed))
+    return joined(fit, earlier, power) if earlier else fit
+
+
+def joined(
+    fit: RepeatFit, earlier: Sequence[RepeatFit] | Mapping[str, RepeatFit], power: float | None = None
+) -> RepeatFit:
+    """Return a fit with earlier trials beside it.
+
+    Raises
+    ------
+    KitError
+        For trials that cannot be joined: other scales, bounds, no repeats, other groups of burns.
+    """
+    named = (
+        earlier if isinstance(earlier, Mapping) else {str(i): each for i, each in enumerate(earlier, start=1)}
+    )
+    chosen = (POWER if len(named) == 1 else POWER_OF_SEVERAL) if power is None else power
+    found = replace(fit, earlier=tuple(named.values()), folders=tuple(named), power=chosen)
+    check_earlier(found)
+    knows_bags = any(other.design.term("bag") is not None for other in found.earlier)
+    if (
+        knows_bags
+        and fit.design.term("bag") is None
+        and fit.columns.bag is not None
+        and fit.design.apart.any()
+    ):
+        # one bag a fuel: what parts fuel from bag is how much bags differed in the earlier trials
+        bagless = design_of(replace(fit.columns, bag=None), "fixed", fit.spread_choice)
+        found = replace(found, design=replace(fit.design, apart=bagless.apart))
+    return found
 
 
 def _check_choices(fuel_effect: str, spread: str, scale: str, method: str) -> None:

@@ -11,7 +11,7 @@ coordinates U'y, the deviance is
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -23,6 +23,7 @@ from kit.variance.engine import Estimate, Pieces
 from kit.variance.engines import Borrowed
 from kit.variance.nested import Method
 from kit.variance.optimise import EXACT, Derivatives, minimise
+from kit.variance.restricted import Restricted, reduced
 
 LARGEST = 2500
 STARTS = (0.02, 0.4, 3.0)
@@ -84,6 +85,12 @@ class GroupedEngine:
         """Residual sum of squares of ordinary least squares."""
         left = self._left(data)
         return np.asarray(np.vecdot(left, left) + data.rss.sum(axis=1))
+
+    def restricted(self, data: GroupedData) -> Restricted:
+        """Return the restricted likelihood of the responses over the ratios of their variances."""
+        found = reduced(self.X, self.Z, self.group, data.y, data.rss, self.free)
+        found.b_ols[:, : len(self.design.labels)] += data.level[:, None]
+        return replace(found, sizes=np.array([float(term.levels.sizes.max()) for term in self.design.terms]))
 
     def _left(self, data: GroupedData) -> Array:
         return np.asarray(data.y - data.y @ self.X @ np.linalg.pinv(self.X))

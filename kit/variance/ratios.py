@@ -46,7 +46,7 @@ class Nodes:
     shifts
         Responses to what each node takes off L b_ols: (responses, nodes, contrasts).
     floor
-        Responses to the standard error (responses, contrasts) on `dof` that no interval falls short of.
+        Responses to the standard error and degrees of freedom (responses, contrasts) that no interval falls short of.
     dof
         ν, with the degrees of freedom of a borrowed SD.
     negligible
@@ -58,7 +58,7 @@ class Nodes:
     v: Array
     quadratic: Callable[[Any], Array]
     shifts: Callable[[Any], Array]
-    floor: Callable[[Any], Array]
+    floor: Callable[[Any], tuple[Array, Array]]
     dof: float
     negligible: float
 
@@ -194,8 +194,10 @@ def nested_nodes(engine: NestedEngine, data: Rotated, L: Array, step: float = 1.
     )
 
 
-def least_errors(v: Array, total: Array, within: Array, dof: float, rest: float, a_bag: float) -> Array:
-    """Return the standard errors (responses, contrasts) that no interval falls short of, as t on `dof`.
+def least_errors(
+    v: Array, total: Array, within: Array, dof: float, rest: float, a_bag: float
+) -> tuple[Array, Array]:
+    """Return the standard errors (responses, contrasts) that no interval falls short of, and their `dof`.
 
     They are those of burns whose bags do not differ, all residuals pooled. Where bags agree better than their burns
     can and have more than two burns each, the burns' own sum of squares counts instead by a share of 1 − 2/n: with
@@ -213,7 +215,7 @@ def least_errors(v: Array, total: Array, within: Array, dof: float, rest: float,
     pooled = total / dof
     if rest > 0:
         pooled = pooled + max(0.0, 1 - 2 / a_bag) * np.maximum(within / rest - pooled, 0.0)
-    return np.asarray(np.sqrt(v * pooled[:, None]))
+    return np.sqrt(v * pooled[:, None]), np.asarray(dof)
 
 
 def steps(low: float, high: float, k: float, rest: float, wide: float = 1.0) -> Array:

@@ -154,10 +154,33 @@ def test_borrowed_repeatability_adds_its_degrees_of_freedom():
     assert float(found.se[0, 0]) == pytest.approx(5 * np.sqrt(2))
 
 
-def test_spread_by_fuel_falls_back_by_name():
-    fit = fit_repeats(_table("burns_heteroscedastic"), spread="by fuel")
-    assert contrasts(fit, _pairs(fit), "best").method == "Kenward–Roger"
-    assert "averaged" in contrasts(fit_repeats(_table("burns_days"), day="day"), [[1.0, -1, 0, 0, 0]]).method
+def test_two_groups_without_bags_are_the_integral_of_two_t_written_out():
+    """One mean a group and a flat prior on log variances: Behrens' distribution of the difference."""
+    table = _table("burns_balanced")
+    table = table[table["fuel"].isin(table["fuel"].unique()[:2])]
+    found = contrasts(fit_repeats(table, bag=None, spread="by fuel"), [[1.0, -1]], "best")
+    a, b = (part["value"].to_numpy() for _, part in table.groupby("fuel"))
+    u = (np.arange(4000) + 0.5) / 4000
+    se_a, se_b = (each.std(ddof=1) / np.sqrt(len(each)) for each in (a, b))
+
+    def outside(h):
+        inner = (h - se_a * stats.t.ppf(u, len(a) - 1)) / se_b
+        return 2 * stats.t.sf(inner, len(b) - 1).mean() - 0.05
+
+    low, high = found.limits(0.95)
+    assert float(high[0, 0] - low[0, 0]) / 2 == pytest.approx(optimize.brentq(outside, 0.1, 200), rel=2e-3)
+
+
+@pytest.mark.parametrize("groups", ["by fuel", "by kind"])
+def test_groups_of_one_spread_are_nearly_the_common_answer(groups):
+    table = _table("burns_balanced").assign(
+        kind=lambda t: np.where(t["fuel"].isin(t["fuel"].unique()[:2]), "x", "y")
+    )
+    fit = fit_repeats(table, kind="kind", spread=groups)
+    found, common = (contrasts(each, _pairs(fit), "best") for each in (fit, fit_repeats(table)))
+    assert "averaged" in found.method
+    assert np.median(found.se / common.se) == pytest.approx(1.0, abs=0.15)
+    assert (found.df > 3).all()
 
 
 @pytest.mark.parametrize("nu", [1.0, 2.5, 23.0, 400.0, 1e9])

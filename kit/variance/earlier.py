@@ -1,0 +1,188 @@
+"""Earlier trials measured alike: what they know of the variances, and whether they may speak here.
+
+Each enters by its own restricted likelihood, its means integrated out, raised to a power (Ibrahim & Chen 2000).
+Before that it is asked whether its variances agree with this trial's: two F tests, of the mean squares of burns within
+bags and of what lies between bags and days at the ratios that suit both best, together at 5 %. A folder that
+disagrees, alone or with the others, is left out; the answer without any stands beside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from kit.errors import Faults
+from kit.variance.columns import Array
+from kit.variance.restricted import Restricted, restricted
+
+if TYPE_CHECKING:
+    from kit.variance.fit import RepeatFit
+
+POWER, POWER_OF_SEVERAL = 0.6, 0.5
+"""Exponent of the likelihood of one earlier trial, and of each of several (tests/simulate)."""
+
+CONFLICT = 0.05
+"""Below this p an earlier trial is left out."""
+
+LARGEST = 1500
+"""Burns of a trial that is joined with others."""
+
+_RATIOS = np.concatenate([[0.0], np.logspace(-2, 3, 26)])
+
+
+@dataclass(frozen=True)
+class Beside:
+    """A trial's restricted likelihood and those of earlier ones, over the same terms.
+
+    Attributes
+    ----------
+    names
+        The random terms.
+    own, folders
+        Likelihoods of this trial and of each earlier one.
+    p_conflict, used
+        (responses, folders): p of equal variances, and whether the folder enters.
+    """
+
+    names: tuple[str, ...]
+    own: Restricted
+    folders: tuple[Restricted, ...]
+    p_conflict: Array
+    used: npt.NDArray[np.bool_]
+
+
+def check_earlier(fit: RepeatFit) -> None:
+    """Refuse earlier trials that cannot be joined with this one.
+
+    Raises
+    ------
+    KitError
+        With every reason.
+    """
+    faults = Faults()
+    for number, other in enumerate(fit.earlier, start=1):
+        where = f"earlier, trial {number}"
+        if other.scale != fit.scale:
+            faults.refuse(
+                where,
+                f"values on the {other.scale} scale",
+                f"the {fit.scale} scale",
+                "Fit both on one scale.",
+            )
+        if other.many and len(other.roles.values) != len(fit.roles.values):
+            faults.refuse(
+                where, f"{len(other.roles.values)} responses", "one, or as many as here", "Fit one response."
+            )
+        if other.censored is not None:
+            faults.refuse(where, "values known only as bounds", "exact values", "Leave those burns out.")
+        if other.design.nu == 0:
+            faults.refuse(where, "no repeats", "repeats, which alone tell of spread", "Leave this trial out.")
+        if fit.design.spread.count > 1 and not set(other.design.spread.labels) <= set(
+            fit.design.spread.labels
+        ):
+            faults.refuse(
+                where, "groups of burns that are not here", "the same groups", "Use spread='common'."
+            )
+        if other.design.n > LARGEST:
+            faults.refuse(where, f"{other.design.n} burns", f"at most {LARGEST}", "Leave this trial out.")
+    if fit.earlier and (fit.method != "REML" or fit.design.term("fuel") is not None):
+        faults.refuse(
+            "earlier", "a fit by ML, or of kinds in general", "a fit by REML of fuels", "Leave 'earlier' out."
+        )
+    if not 0 < fit.power <= 1:
+        faults.refuse("power", f"{fit.power:g}", "above 0, at most 1", "Leave it out for the kit's choice.")
+    faults.settle()
+
+
+def beside(fit: RepeatFit) -> Beside:
+    """Return the likelihoods of a fit and its earlier trials, and which of them agree with it."""
+    names = _names(fit)
+    own = _likelihood(fit, names, fit)
+    folders = tuple(_likelihood(other, names, fit) for other in fit.earlier)
+    p = np.stack([_conflict(own, [each]) for each in folders], axis=1)
+    if len(folders) > 1:  # together they may disagree where none does alone
+        p = np.minimum(p, _conflict(own, folders)[:, None])
+    return Beside(names, own, folders, p, p >= CONFLICT)
+
+
+def _names(fit: RepeatFit) -> tuple[str, ...]:
+    """Return the terms that this trial or an earlier one tells apart, the one with more levels here first."""
+    everyone = (fit, *fit.earlier)
+    names = [name for name in ("bag", "day") if any(each.design.term(name) is not None for each in everyone)]
+    day = fit.columns.day
+    if "day" in names and fit.design.term("day") is None and (day is None or day.count < 3):
+        names.remove("day")
+    return tuple(sorted(names, key=lambda name: -_levels(fit, name).shape[1]))
+
+
+def _levels(fit: RepeatFit, name: str) -> Array:
+    """Return indicators (burns, levels): of a blank bag column, one bag of unknown number a fuel; of no day, none."""
+    levels = fit.columns.bag if name == "bag" else fit.columns.day
+    if levels is not None:
+        return levels.indicators
+    if name == "bag":
+        return np.eye(len(fit.labels))[fit.design.mean_of]
+    return np.zeros((fit.design.n, 1))
+
+
+def _likelihood(fit: RepeatFit, names: tuple[str, ...], host: RepeatFit) -> Restricted:
+    """Return one trial's likelihood; the ratio of a day that only this one has is taken as estimated."""
+    terms = [_levels(fit, name) for name in names]
+    known = []
+    for place, name in enumerate(fit.names):
+        if fit.design.term(name) is not None and name not in names and fit.estimate.theta[0, place] > 0:
+            known.append(
+                (float(fit.estimate.theta[0, place] / fit.estimate.theta[0, -1]), _levels(fit, name))
+            )
+    groups, own = host.design.spread, fit.design.spread
+    codes = (
+        np.array([groups.labels.index(label) for label in own.labels])[own.codes]
+        if groups.count > 1
+        else None
+    )
+    return restricted(fit.design.X, fit.columns.values, terms, codes, groups.count, known, len(fit.labels))
+
+
+def _conflict(own: Restricted, others: Sequence[Restricted]) -> Array:
+    """Return p (responses,) of equal variances in a trial and in others together."""
+    everyone = (own, *others)
+    responses = max(len(each.rss) for each in everyone)
+    deviance, best = np.full(responses, np.inf), np.zeros((2, responses))
+    outer = _RATIOS if own.terms == 2 else np.zeros(1)
+    dof = sum(each.dof for each in everyone)
+    for ratio in outer:
+        phi = np.zeros(len(own.V))
+        phi[own.terms :] = 1.0
+        if own.terms == 2:
+            phi[0] = ratio
+        lines = [each.along(phi) for each in everyone]
+        inner = _RATIOS if own.terms else np.zeros(1)
+        Q = [line.quadratic(inner) for line in lines]
+        total = dof * np.log(sum(Q)) + sum(line.determinant(inner) for line in lines)
+        place = np.broadcast_to(total.argmin(axis=1), responses)
+        least = np.broadcast_to(total.min(axis=1), responses)
+        between = [np.broadcast_to(q - line.rss[:, None], (responses, len(inner)))[np.arange(responses), place]
+                   for q, line in zip(Q, lines, strict=True)]  # fmt: skip
+        better = least < deviance
+        deviance = np.where(better, least, deviance)
+        best = np.where(better, np.stack([between[0], sum(between[1:])]), best)
+    k = (float(own.z.shape[1]), float(sum(each.z.shape[1] for each in others)))
+    free = (float(own.free.sum()), float(sum(each.free.sum() for each in others)))
+    within = (own.rss.sum(axis=1), sum(each.rss.sum(axis=1) for each in others))
+    tests = [_two_sided(a, b, *df) for a, b, df in ((best[0], best[1], k), (*within, free)) if min(df) > 0]
+    if not tests:
+        return np.ones(responses)
+    return np.asarray(np.minimum(1.0, len(tests) * np.broadcast_to(np.minimum.reduce(tests), responses)))
+
+
+def _two_sided(a: Array, b: Array, df_a: float, df_b: float) -> Array:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        F = np.nan_to_num((a / df_a) / (b / df_b), nan=1.0, posinf=1e300)
+    return np.asarray(
+        np.minimum(1.0, 2 * np.minimum(special.fdtr(df_a, df_b, F), special.fdtrc(df_a, df_b, F)))
+    )
