@@ -25,6 +25,7 @@ from kit.readings.timebase import Timeline
 from kit.readings.timing import TimePlan
 
 _GAP_STEPS = 20
+_LONGEST_NOTE = 1000
 _ENOUGH = 200_000
 
 
@@ -65,6 +66,7 @@ def assembled(
     ]
     if settled.offset_s:
         notes.append(f"the clock was moved by {settled.offset_s:g} s, as declared")
+    notes = [note if len(note) <= _LONGEST_NOTE else f"{note[:_LONGEST_NOTE]} …" for note in notes]
     codes = {name: _picked(part, rows) for name, part in temperatures.codes.items()}
     return Log(
         table,

@@ -17,7 +17,8 @@ _STEP, _UNIT_WORD = (
     for name in ("step", "unit")
 )
 _STATED = re.compile(rf"(?:{WORDS['headings']['stated']})\b", re.IGNORECASE)
-_LOOK_ABOVE = 8
+_LOOK_ABOVE, _MOST_ABOVE = 8, 200
+_LONGEST_NAME, _LONGEST_STATED = 200, 1000
 _ONE_NAME = (("date", "clock"), ("clock", "date"), ("clock", "text"))
 _PROCESSING = frozenset(WORDS["headings"]["statistic"].split())
 
@@ -58,12 +59,13 @@ def read_header(
     KitError
         Where the declared header row lies in or below the body, or the header names too few columns.
     """
-    rows = [(line, _fields(line, layout)) for line in above[-200:] if line.text.strip(BLANKS)]
+    rows = [(line, _fields(line, layout)) for line in above[-_MOST_ABOVE:] if line.text.strip(BLANKS)]
     near = rows[-_LOOK_ABOVE:] if header_row is None else [row for row in rows if row[0].number >= header_row]
     units = _units_row(near, layout)
     names = _names_row(near, layout, units) if header_row is None else _declared_row(rows, header_row, place)
     cells = _widened(names, layout, first_row, place) if names else [""] * layout.width
     unit_cells = [*(_over_blanks(units[1], layout) if units else []), *[""] * layout.width][: layout.width]
+    unit_cells = [cell[:_LONGEST_NAME] for cell in unit_cells]
     taken = {each[0].number for each in (names, units) if each}
     return Header(
         _distinct(cells),
@@ -71,7 +73,11 @@ def read_header(
         names[0].number if names else 0,
         units[0].number if units else 0,
         names is None,
-        tuple(line for line in above if line.number not in taken and line.text.strip(BLANKS)),
+        tuple(
+            Line(line.number, line.text[:_LONGEST_STATED])
+            for line in above
+            if line.number not in taken and line.text.strip(BLANKS)
+        ),
     )
 
 
@@ -248,7 +254,7 @@ def _over_blanks(cells: Sequence[str], layout: Layout) -> list[str]:
 
 def _widened(row: Row, layout: Layout, first_row: Sequence[str], place: str) -> list[str]:
     """Return as many names as there are columns: a group's name may cover several, a row-number column none."""
-    names = [re.sub(r"\s+", " ", cell).strip(" \"'") for cell in _over_blanks(row[1], layout)]
+    names = [" ".join(cell[:_LONGEST_NAME].split()).strip(" \"'") for cell in _over_blanks(row[1], layout)]
     used = max([column + 1 for column, kind in enumerate(layout.kinds) if kind != "blank"] or [0])
     while len(names) > 1 and not names[-1] and (len(names) > used or layout.delimiter != BLANK_RUN):
         names.pop()

@@ -6,6 +6,7 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 from kit.readings.cells import BLANKS, TYPED, kind_of, split_glued_stamp
@@ -20,6 +21,7 @@ _NUMERIC = frozenset({"number", "with unit"})
 _EMPTY = frozenset({"blank", "absent", "open"})
 _SAMPLE = 60
 _SURE = 1.0
+_LOOKED_AT = 200
 
 
 @dataclass(frozen=True)
@@ -58,14 +60,12 @@ def split_line(text: str, delimiter: str) -> list[str]:
     if not delimiter:
         return [text.strip(BLANKS).strip('"').strip(BLANKS)]
     if delimiter == BLANK_RUN:
-        return (
-            text.split() if '"' not in text else next(csv.reader([" ".join(text.split())], delimiter=" "), [])
-        )
+        text = " ".join(text.split())
+    cells = text.split(delimiter) if text else []
     if '"' in text:
-        cells = next(csv.reader([text], delimiter=delimiter, skipinitialspace=True), [])
-    else:
-        cells = text.split(delimiter)
-    return [cell.strip(BLANKS) for cell in cells]
+        with suppress(csv.Error):  # a cell beyond what the parser takes is no cell
+            cells = next(csv.reader([text], delimiter=delimiter, skipinitialspace=delimiter != BLANK_RUN), [])
+    return [cell.strip(BLANKS) for cell in cells] if text or delimiter == BLANK_RUN else [""]
 
 
 def split_glued(cells: list[str], glued: bool) -> list[str]:
@@ -185,7 +185,7 @@ def _is_unsplit(column: Sequence[str], delimiter: str) -> bool:
     marks = re.escape(_UNSPLIT[delimiter])
     pattern = re.compile(rf"[0-9].*[{marks}]|[{marks}].*[0-9]")
     apart = 0
-    for cell in column:
+    for cell in (each[:_LOOKED_AT] for each in column):
         kind = kind_of(cell)
         apart += kind in ("text", "number", "with unit") and bool(_BLANK_WITHIN.search(cell))
         apart += kind == "text" and bool(pattern.search(cell))

@@ -99,8 +99,8 @@ def rows_of(
 
 def _one_delimiter(data: bytes, layout: Layout) -> tuple[bytes, bytes]:
     if layout.delimiter == BLANK_RUN:
-        data = re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", data)
-        return re.sub(rb"[ \t]+", _TAB, data), _TAB
+        data = re.sub(rb"[ \t]+", _TAB, data).replace(b"\n\t", b"\n").replace(b"\t\n", b"\n")
+        return data.removeprefix(_TAB).removesuffix(_TAB), _TAB
     delimiter = layout.delimiter.encode() or _NOTHING
     return (_GLUE.sub(rb"\1" + delimiter, data) if layout.glued else data), delimiter
 

@@ -47,6 +47,7 @@ DECLARABLE = [
     "where",
     "sheet",
 ]
+_LONGEST_TEXT = 1000
 DEFAULT_SENTINELS = Sentinels((1372.0, 2000.0, -200.0), 100.0)
 
 
@@ -92,9 +93,19 @@ def read_log(
         log = _read_file(path, keys, sentinels, name)
     except OSError:
         raise _changed(name or path.name) from None
+    except KitError as error:
+        raise KitError(map(_shortened, error.problems)) from None
     if _state(path) != before:
         raise _changed(name or path.name)
     return log
+
+
+def _shortened(problem: Problem) -> Problem:
+    """Return a problem of which no part is longer than a person reads, whatever the file's cells hold."""
+    texts = (problem.where, problem.found, problem.expected, problem.remedy)
+    return Problem(
+        problem.kind, *(text if len(text) <= _LONGEST_TEXT else f"{text[:_LONGEST_TEXT]} …" for text in texts)
+    )
 
 
 def _state(path: Path) -> tuple[int, int] | None:

@@ -24,6 +24,7 @@ from kit.readings.source import Source
 
 _HEAD_LINES, _MORE_LINES = 300, 5000
 _ALL_BELOW = 240
+_MOST_COLUMNS, _LONGEST = 1000, 1 << 16
 _ROWS = 60
 _MARKS = {
     "tab": "\t",
@@ -64,6 +65,7 @@ def sniff(source: Source, declared: Mapping[str, object]) -> Sniffed:
     """
     lines = _first_lines(source.head, _HEAD_LINES)
     sample = _sample(source.head, lines)
+    _too_wide(sample, source.name)
     delimiter = _delimiter(declared, lines, source.name)
     layout = find_layout(lines, sample, delimiter)
     if layout is None:
@@ -94,6 +96,20 @@ def sniff(source: Source, declared: Mapping[str, object]) -> Sniffed:
     )
 
 
+def _too_wide(sample: Sequence[Line], name: str) -> None:
+    counts = sorted(max(map(line.text.count, ",;\t|")) for line in sample)
+    if counts and counts[len(counts) // 2] >= _MOST_COLUMNS:
+        raise KitError(
+            Problem(
+                "refuse",
+                f"{name}, line {sample[0].number}",
+                f"more than {_MOST_COLUMNS} columns",
+                "a column a probe and a row a moment",
+                "Export the log again, or turn its rows into columns.",
+            )
+        )
+
+
 def _rows_above(lines: Sequence[Line]) -> int:
     return len(lines) if len(lines) <= _ALL_BELOW else _ROWS
 
@@ -110,7 +126,7 @@ def _first_lines(head: bytes, count: int) -> list[Line]:
             cut = len(head)
             break
     texts = head[:cut].decode("utf-8", "replace").split("\n")
-    return [Line(number, text) for number, text in enumerate(texts, 1)]
+    return [Line(number, text[:_LONGEST]) for number, text in enumerate(texts, 1)]
 
 
 def _sample(head: bytes, lines: Sequence[Line]) -> list[Line]:
@@ -122,7 +138,9 @@ def _sample(head: bytes, lines: Sequence[Line]) -> list[Line]:
     for share in (0.5, 0.75):
         start = head.find(b"\n", int(len(head) * share)) + 1
         texts = head[start : start + 16384].decode("utf-8", "replace").split("\n")[:-1]
-        found += [Line(1_000_000_000 + len(found) + place, text) for place, text in enumerate(texts[:60])]
+        found += [
+            Line(1_000_000_000 + len(found) + place, text[:_LONGEST]) for place, text in enumerate(texts[:60])
+        ]
     return found or filled[len(filled) // 3 :]
 
 
