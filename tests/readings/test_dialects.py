@@ -72,7 +72,7 @@ def test_the_values_are_as_expected(path):
 def test_event_rows_are_kept_and_are_no_readings():
     log = read_log(FOLDER / "d01_bom_title_ampm_events.csv")
     assert log.events.loc[log.events["only_event"], "line"].nunique() == 2
-    assert set(log.events["column"]) == {"Cable in", "Halted", "Last line"}
+    assert set(log.events["column"]) == {"Wire in", "Paused", "End"}
 
 
 def test_a_remark_beside_a_reading_is_kept_with_its_time():
@@ -86,8 +86,8 @@ def test_a_remark_beside_a_reading_is_kept_with_its_time():
 
 def test_a_difference_is_scaled_and_never_shifted():
     log = read_log(FOLDER / "d07_meter_unit_cells_difference_column.csv")
-    assert log.dialect.differences == {"A-B": "degF"}
-    assert log.differences["A-B"].iloc[0] == pytest.approx(1 / 1.8)
+    assert log.dialect.differences == {"Upper-Lower": "degF"}
+    assert log.differences["Upper-Lower"].iloc[0] == pytest.approx(1 / 1.8)
 
 
 def test_warnings_name_the_line_and_what_was_done():
