@@ -39,7 +39,7 @@ _TIME = re.compile(
     r"temps(?! ?[(\[]?°)|tiempo|tempo|horodatage|epoch|unix|datum|date|"
     r"fecha|seconds?|secs?|sekunden|minutes?|mins?|minuten|hours?|zeitstempel|zeitpunkt|datetime|messzeit|时间"
     r"|(?:when|t|x|s|ms|min|h|day|ts|utc)(?=\s*(?:$|[(\[,/;]))"
-    r"|(?:ms|msecs?|millis|milli ?sec(?:ond)?s?|millisekunden)(?=\W*$| (?:since|seit|from|elapsed)|_elapsed)"
+    r"|(?:ms|msecs?|millis|milli ?sec(?:ond)?s?|millisekunden)(?=\W*$|[ _](?:since|seit|from|elapsed))"
     r"|t_(?:ms|s|sec|min|h)(?=\W*$))(?![a-z])",
     re.IGNORECASE,
 )

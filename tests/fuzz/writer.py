@@ -308,15 +308,21 @@ def time_columns(
             "hm",
             "compact",
             "fraction",
+            "no leading zero",
+            "a. m.",
+            "points",
+            "points split",
+            "millis",
         ),
-        (5, 3, 2, 3, 3, 3, 2, 1, 3, 2, 1, 1, 2, 4, 2, 2, 1, 2, 2, 3, 3, 1, 1, 1, 1, 1),
+        (5, 3, 2, 3, 3, 3, 2, 1, 3, 2, 1, 1, 2, 4, 2, 2, 1, 2, 2, 3, 3, 1, 1, 1, 1, 1, 2, 2, 1, 1, 1),
     )
-    if delimiter == " " and style in ("named", "time first", "no time"):
+    if delimiter == " " and style in ("named", "time first", "no time", "a. m.", "points", "points split"):
         style = draw.what["time"] = "iso"
     if step % 60 and style == "hm":
         style = draw.what["time"] = "dmy"
     whole = style not in (
         "fraction",
+        "millis",
         "seconds",
         "minutes",
         "ms column",
@@ -390,6 +396,21 @@ def written_times(draw, style, seconds, stamps, step, delimiter, decimal) -> Tim
                 for stamp, cell in zip(stamps, text, strict=True)
             ]
         return one(stamp_name, text)
+    if style == "no leading zero":
+        return one(stamp_name, [f"{s:%Y-%m-%d} {s.hour}:{s.minute}:{s.second}.0" for s in stamps])
+    if style == "a. m.":
+        doubt_order(draw, stamps, "d", False)
+        firm = draw.rng.choice((" ", "\u00a0"))
+        halves = ["a" if s.hour < 12 else "p" for s in stamps]
+        return one(
+            "Hora",
+            [f"{s:%d/%m/%Y %I:%M:%S}{firm}{half}.{firm}m." for s, half in zip(stamps, halves, strict=True)],
+        )
+    if style == "points":
+        return one("Zeitpunkt", [stamp.strftime("%d.%m.%y %H.%M.%S") for stamp in stamps])
+    if style == "points split":
+        cells = [[s.strftime("%d.%m.%y") for s in stamps], [s.strftime("%H.%M.%S") for s in stamps]]
+        return Time(["Datum", "Uhrzeit"], cells, relative, ["", ""])
     if style == "time first":
         doubt_order(draw, stamps, "m", True)
         return one(stamp_name, [stamp.strftime("%H:%M:%S %m/%d/%y") for stamp in stamps])
@@ -437,6 +458,9 @@ def numeric_times(draw, style, seconds, stamps, step, decimal, one) -> Time:
             for v in values
         ]
         return one(draw.rng.choice(("Time", "t", "Elapsed", "Zeit")), cells, values, "s")
+    if style == "millis":
+        name = draw.rng.choice(("ms", "millis", "ms since start", "Time (ms)"))
+        return one(name, [f"{v * 1000:.0f}" for v in relative], np.round(relative * 1000) / 1000)
     if style == "h:mm:ss":
         cells = [f"{int(v) // 3600}:{int(v) // 60 % 60:02d}:{int(v) % 60:02d}" for v in relative]
         return one("Elapsed", cells, relative)
@@ -472,7 +496,9 @@ def laid_out(draw, time, cells, unit, shown, delimiter, rows):
         or time.names[:1] == ["Year"]
     ):
         header = "names" if header == "none" else header
-    if time.names[:1] in (["Elapsed"], ["Uhrzeit"], ["Date_Time"]) and header == "none":
+    if draw.what["time"] in ("millis", "points split") or (
+        time.names[:1] in (["Elapsed"], ["Uhrzeit"], ["Date_Time"]) and header == "none"
+    ):
         header = "names"
     draw.what["header"] = header
     columns = [
@@ -521,6 +547,22 @@ def with_extras(draw, columns, readings, rows, delimiter):
         ]
     if draw.often("humidity", 0.15):
         columns = [*columns, ("Humidity (%RH)", [str(rng.randint(20, 90)) for _ in range(rows)], "%")]
+    clocked = draw.what["time"] in ("iso", "isoT", "dmy", "mdy", "ymd/", "dots", "no leading zero", "points")
+    if rows >= 12 and clocked and draw.often("no probe", 0.25):
+        numbers = {
+            "Setpoint": [str(120 + k // 9) for k in range(rows)],
+            "Box": ["7"] * rows,
+            "HF (kW/m2)": [str(k % 2) for k in range(rows)],
+            "Zeile": [str(k + 1) for k in range(rows)],
+            "Target": ["110"] * rows,
+        }
+        name = rng.choice(list(numbers))
+        draw.what["no probe"] = name
+        columns = (
+            [(name, numbers[name], ""), *columns]
+            if rng.random() < 0.5
+            else [*columns, (name, numbers[name], "")]
+        )
     if draw.often("voltage", 0.1):
         columns = [*columns, ("Supply (V)", [str(rng.randint(11, 14)) for _ in range(rows)], "V")]
     if delimiter != " " and draw.often("remark", 0.15):
