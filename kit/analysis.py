@@ -10,90 +10,66 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any, Final
 
 import pandas as pd
 
 from kit import schema
-from kit.burns import Curves, common_grid, lid_effect, measure, uncertainty_budget, window_words, windows_for
+from kit.burns import (
+    Curves,
+    burn_metrics,
+    common_grid,
+    lid_effect,
+    measure,
+    uncertainty_budget,
+    window_words,
+    windows_for,
+)
+from kit.errors import KitError, did_you_mean
 from kit.judge.better_value import value_compared
 from kit.judge.borrowed import borrowed_words
 from kit.judge.cooks import judge_cooks
-from kit.judge.counted import Counted, counted_burns
+from kit.judge.counted import counted_burns
 from kit.judge.curves import judge_curves
-from kit.judge.judged import Judged, joined
+from kit.judge.judged import joined
 from kit.judge.reached import reached_compared, share_reached
 from kit.judge.scores import judge_scores
 from kit.judge.trial import is_open, judge_trial, judging_level, look_words, question_of
+from kit.page.frames import as_table
+from kit.page.text import element, join
 from kit.readings import RunReadings, read_run, with_log_days
-from kit.runtime.worker import Worker, outcome, shared_worker
+from kit.runtime.worker import outcome, shared_worker
 from kit.trial import Run, deviations, open_run
-from kit.variance import RepeatFit
+from kit.variance import RepeatFit, fit_repeats
 
 Progress = Callable[[str], None]
 
-FEWEST_FOR_TWO = 12
+FEWEST_FOR_TWO: Final = 12
 """With fewer burns a second process costs more than it saves."""
-
-JUDGED = {
-    "components": schema.COMPONENTS,
-    "shares": schema.SHARES,
-    "means": schema.MEANS,
-    "comparisons": schema.COMPARISONS,
-    "pairs": schema.COMPARISONS,
-    "comparisons_alone": schema.COMPARISONS,
-    "overall": schema.OVERALL,
-    "best": schema.BEST,
-    "prior": schema.PRIOR,
-    "ladder": schema.LADDER,
-    "kinds": schema.KINDS,
-    "next_bag": schema.NEXT_BAG,
-    "chances": schema.CHANCES,
-    "odd_burns": schema.ODD_BURNS,
-    "influence": schema.INFLUENCE,
-    "further": schema.FURTHER,
-    "censored": schema.CENSORED,
-    "second_opinion": schema.SECOND_OPINION,
-    "self_check": schema.SELF_CHECK,
-}
-"""Tables made metric by metric, with the columns they have in the analysis."""
+JUDGED: Final = (
+    "components", "shares", "means", "comparisons", "pairs", "comparisons_alone", "overall", "best", "prior",
+    "ladder", "kinds", "next_bag", "chances", "odd_burns", "influence", "further", "censored", "second_opinion",
+    "self_check",
+)  # fmt: skip
+"""Tables made metric by metric."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Analysis:
-    """Everything a report says, as tidy tables of `kit.schema`; pages and results.json are made of it alone.
+    """Everything a report says; pages and results.json are made of it alone.
 
     Attributes
     ----------
-    run
-        The run folder as it was found.
-    readings, spans, flag_counts, files, log_notes
-        What the logs held, and how they were read.
-    metrics
-        Metrics of the burns that count.
-    excluded
-        Metrics of the burns that were left out, shown and not counted.
-    reasons
-        Why metrics are bounds or blank.
-    lid_open
-        Metrics that are other without the readings during which the lid was open.
-    curves, mean_curves, difference_curves, apart
-        Curves of the burns on one grid; means and differences with their bands; from when to when two differ.
+    run, logs
+        The run folder and what its logs held.
+    curves
+        Curves of the burns on one grid.
     fits, why_not
         The model of each metric, or why it has none.
-    components, shares, means, comparisons, pairs, ladder, kinds, next_bag, chances, odd_burns, influence, further,
-    censored, second_opinion, self_check
-        What was judged. `comparisons` holds the declared family, `pairs` every pair, `further` what would settle
-        the open ones.
-    overall, best, value
-        Whether the fuels differ at all; which can be the best; which is the better value at the prices paid.
-    prior, comparisons_alone
-        What earlier folders gave, and the comparisons without them.
-    cooks, reached, reached_pairs
-        What the burns say of each declared cook; how many burns reached each threshold, and fuels compared by that.
-    scores, score_pairs, tasters
-        What people scored, fuel by fuel and compared; how far the tasters differ.
-    uncertainty, deviations
-        Uncertainty budget of the fuel means; what differs from the plan as written.
+    tables
+        The tidy tables of `kit.schema.TABLES`, and `files`, `log_notes` and `apart`; each is an attribute too:
+        `analysis.means`. `comparisons` holds the declared family, `pairs` every pair, `comparisons_alone` those
+        without earlier folders, `further` what would settle the open ones, `excluded` the metrics of burns left out.
     setting
         The declared setting whose burns are compared; '' where the trial knows one setting only.
     interim
@@ -105,54 +81,77 @@ class Analysis:
     """
 
     run: Run
-    readings: pd.DataFrame
-    spans: pd.DataFrame
-    flag_counts: pd.DataFrame
-    files: pd.DataFrame
-    log_notes: pd.DataFrame
-    metrics: pd.DataFrame
-    excluded: pd.DataFrame
-    reasons: pd.DataFrame
-    lid_open: pd.DataFrame
+    logs: RunReadings
     curves: Curves
-    mean_curves: pd.DataFrame
-    difference_curves: pd.DataFrame
-    apart: pd.DataFrame
     fits: Mapping[str, RepeatFit]
     why_not: Mapping[str, str]
-    components: pd.DataFrame
-    shares: pd.DataFrame
-    means: pd.DataFrame
-    comparisons: pd.DataFrame
-    pairs: pd.DataFrame
-    comparisons_alone: pd.DataFrame
-    overall: pd.DataFrame
-    best: pd.DataFrame
-    prior: pd.DataFrame
-    value: pd.DataFrame
-    ladder: pd.DataFrame
-    kinds: pd.DataFrame
-    next_bag: pd.DataFrame
-    chances: pd.DataFrame
-    odd_burns: pd.DataFrame
-    influence: pd.DataFrame
-    further: pd.DataFrame
-    censored: pd.DataFrame
-    second_opinion: pd.DataFrame
-    self_check: pd.DataFrame
-    cooks: pd.DataFrame
-    reached: pd.DataFrame
-    reached_pairs: pd.DataFrame
-    scores: pd.DataFrame
-    score_pairs: pd.DataFrame
-    tasters: pd.DataFrame
-    uncertainty: pd.DataFrame
-    deviations: pd.DataFrame
+    tables: Mapping[str, pd.DataFrame]
     setting: str
     interim: str
     level: float
     seed: int
     notes: tuple[str, ...]
+
+    def __getattr__(self, name: str) -> pd.DataFrame:
+        if name.startswith("_") or name == "tables" or name not in self.tables:
+            raise AttributeError(f"an Analysis has no {name!r}")
+        return self.tables[name]
+
+    def __dir__(self) -> list[str]:
+        return [*super().__dir__(), *self.tables]
+
+    def __repr__(self) -> str:
+        asked = ", ".join(self.run.trial.primary)
+        return (
+            f"<Analysis of '{self.run.trial.title or self.run.folder.name}': {self.metrics['burn'].nunique()} burns, "
+            f"{len(self.fits)} metrics with a model, verdicts on {asked}; {len(self.tables)} tables>"
+        )
+
+    def _repr_html_(self) -> str:
+        columns = ["metric", "a", "b", "difference", "low", "high", "verdict", "n_a", "n_b"]
+        verdicts = self.comparisons[self.comparisons["metric"].isin(self.run.trial.primary)][columns]
+        sizes = pd.DataFrame(
+            {"table": list(self.tables), "rows": [len(each) for each in self.tables.values()]}
+        )
+        percent = f"low, high: simultaneous {100 * self.level:g} % intervals."
+        return str(
+            join(
+                [
+                    element("p", f"{repr(self)[1:-1]}."),
+                    as_table(verdicts, "Comparisons of the primary metrics", note=percent, rows=15),
+                    element(
+                        "details",
+                        element("summary", "Every table"),
+                        as_table(sizes, "Tables of the analysis"),
+                    ),
+                ]
+            )
+        )
+
+    def table(self, name: str, **where: object) -> pd.DataFrame:
+        """Return a table by its name, or its rows in which these columns hold these values.
+
+        Raises
+        ------
+        KeyError
+            With the nearest name, where there is no such table or column.
+
+        Examples
+        --------
+        >>> analysis.table("comparisons", metric="peak")  # doctest: +SKIP
+        """
+        if name not in self.tables:
+            raise KeyError(f"no table '{name}'. {did_you_mean(name, self.tables)}")
+        rows = self.tables[name]
+        for column, value in where.items():
+            if column not in rows:
+                raise KeyError(f"no column '{column}' in {name}. {did_you_mean(column, list(rows))}")
+            rows = rows[rows[column] == value]
+        return rows.reset_index(drop=True)
+
+    def with_tables(self, **tables: pd.DataFrame) -> Analysis:
+        """Return the analysis with other tables in place of its own."""
+        return replace(self, tables={**self.tables, **tables})
 
 
 def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = None) -> Analysis:
@@ -175,66 +174,77 @@ def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = N
     say = progress or (lambda _: None)
     say("reading the run folder")
     run = open_run(run_folder)
-    # it loads what judging needs while the logs are read here
-    beside = shared_worker("kit.judge.judged") if len(run.burns) >= FEWEST_FOR_TWO else None
+    _helped(run)  # it loads what judging needs while the logs are read here
     logs = read_run(run)
     run = with_log_days(run, logs.readings)
     say("measuring the burns")
-    measured = measure(logs.readings, run)
-    counted = counted_burns(measured.metrics, run)
-    judged = judge_trial(counted, run, seed, say, beside)
-    say("laying the curves over each other")
-    return _analysis(run, logs, measured.reasons, counted, judged, seed, beside)
+    metrics = burn_metrics(logs.readings, run)
+    return analysis_of(run, logs, metrics, seed, say)
 
 
-def _analysis(
-    run: Run,
-    logs: RunReadings,
-    reasons: pd.DataFrame,
-    counted: Counted,
-    judged: Mapping[str, Judged],
-    seed: int,
-    beside: Worker | None,
+def analysis_of(
+    run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 1, progress: Progress | None = None
 ) -> Analysis:
-    tables = {name: joined(judged, name, _names(spec)) for name, spec in JUDGED.items()}
+    """Judge what was measured: the last stage of `analyse`, of the very objects of the stages before it.
+
+    Parameters
+    ----------
+    run
+        As `open_run` gives it, or changed: `run.without("07", "why")`, `run.with_margin("peak", "20 °C")`.
+    logs
+        As `read_run` gives them.
+    metrics
+        As `burn_metrics` gives them, or a part: a burn that has no row left is left out of everything.
+    seed, progress
+        As for `analyse`.
+    """
+    say = progress or (lambda _: None)
+    run = _as_measured(run, metrics)
+    helper = _helped(run)
+    counted = counted_burns(metrics, run)
+    judged = judge_trial(counted, run, seed, say, helper)
+    say("laying the curves over each other")
+    tables = {name: joined(judged, name, _columns(name)) for name in JUDGED}
     budget = (counted.metrics, logs.readings, run, tables["means"])
-    begun = beside.begin(uncertainty_budget, budget) if beside else None
+    begun = helper.begin(uncertainty_budget, budget) if helper else None
     curves = common_grid(logs.readings, run)
     drawn = judge_curves(curves, counted, run, seed)
     scored = judge_scores(run, counted, question_of(run, seed))
-    windows = windows_for(logs.readings, run)
+    level, windows = judging_level(run), windows_for(logs.readings, run)
+    settled = tables["comparisons"].iloc[:0] if is_open(run) else tables["comparisons"]
     return Analysis(
         run=replace(run, trial=replace(run.trial, measuring=windows)),
-        readings=logs.readings,
-        spans=logs.spans,
-        flag_counts=logs.flags,
-        files=logs.files,
-        log_notes=logs.notes,
-        metrics=counted.metrics[_names(schema.METRICS)],
-        excluded=counted.excluded,
-        reasons=reasons,
-        lid_open=lid_effect(logs.readings, run),
+        logs=logs,
         curves=curves,
-        mean_curves=drawn.means,
-        difference_curves=drawn.differences,
-        apart=drawn.apart,
         fits={name: each.fit for name, each in judged.items() if each.fit is not None},
         why_not={name: each.why_not for name, each in judged.items() if each.fit is None},
-        **tables,
-        cooks=judge_cooks(counted, run),
-        reached=share_reached(counted, judging_level(run)),
-        reached_pairs=reached_compared(counted, question_of(run, seed)),
-        value=value_compared(
-            tables["comparisons"] if not is_open(run) else tables["comparisons"].iloc[:0], run.trial
-        ),
-        scores=scored.fuels,
-        score_pairs=scored.pairs,
-        tasters=scored.tasters,
-        uncertainty=outcome(begun, uncertainty_budget, budget),
-        deviations=deviations(run),
+        tables={
+            "readings": logs.readings,
+            "spans": logs.spans,
+            "flag_counts": logs.flags,
+            "files": logs.files,
+            "log_notes": logs.notes,
+            "metrics": counted.metrics[_columns("metrics")],
+            "excluded": counted.excluded,
+            "reasons": measure(logs.readings, run).reasons,
+            "lid_open": lid_effect(logs.readings, run),
+            **tables,
+            "mean_curves": drawn.means,
+            "difference_curves": drawn.differences,
+            "apart": drawn.apart,
+            "cooks": judge_cooks(counted, run),
+            "reached": share_reached(counted, level),
+            "reached_pairs": reached_compared(counted, question_of(run, seed)),
+            "value": value_compared(settled, run.trial),
+            "scores": scored.fuels,
+            "score_pairs": scored.pairs,
+            "tasters": scored.tasters,
+            "uncertainty": outcome(begun, uncertainty_budget, budget),
+            "deviations": deviations(run),
+        },
         setting=counted.setting,
         interim=interim_words(run) if is_open(run) else "",
-        level=judging_level(run),
+        level=level,
         seed=seed,
         notes=(
             *run.notes,
@@ -247,8 +257,55 @@ def _analysis(
     )
 
 
-def _names(table: tuple[schema.Column, ...]) -> list[str]:
-    return [column.name for column in table]
+def declared_model(metrics: pd.DataFrame, run: Run, metric: str) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Return the burns of a metric that are compared, and the arguments that `fit_repeats` takes of trial.toml.
+
+    Parameters
+    ----------
+    metrics, run
+        As for `analysis_of`.
+    metric
+        Its id.
+
+    Returns
+    -------
+    rows
+        burn, fuel, bag, day, value, status and the conditions of each burn.
+    model
+        Such as {'scale': 'log', 'bag': 'bag', 'day': 'day', …}; empty where these burns support no model.
+
+    Examples
+    --------
+    >>> rows, model = declared_model(metrics, run, "peak")  # doctest: +SKIP
+    >>> fit = fit_repeats(rows, **model)  # doctest: +SKIP
+    """
+    question = question_of(run, seed=1)
+    counted = counted_burns(metrics, _as_measured(run, metrics))
+    rows, why_not = question.countable(counted.compared(metric))
+    if why_not:
+        return rows, {}
+    model = {"scale": run.trial.metric(metric).scale, "status": "status", **question.roles(rows)}
+    try:
+        fit_repeats(rows, **model)
+    except KitError:
+        return rows, {}
+    return rows, model
+
+
+def _helped(run: Run) -> Any:
+    return shared_worker("kit.judge.judged") if len(run.burns) >= FEWEST_FOR_TWO else None
+
+
+def _as_measured(run: Run, metrics: pd.DataFrame) -> Run:
+    """Leave out, with a reason, each burn that was done and has no metric left."""
+    gone = sorted(set(run.in_state("done")["burn"]) - set(metrics["burn"]))
+    for burn in gone:
+        run = run.without(burn, "taken out of the metrics in the notebook")
+    return run
+
+
+def _columns(name: str) -> list[str]:
+    return [column.name for column in schema.TABLES[name]]
 
 
 def interim_words(run: Run) -> str:

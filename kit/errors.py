@@ -74,6 +74,18 @@ class KitError(Exception):
         self.problems: tuple[Problem, ...] = found
         super().__init__("\n".join(map(str, found)))
 
+    def _render_traceback_(self) -> list[str]:
+        """Return what a notebook shows in place of the kit's own frames."""
+        lines = [f"{type(self).__name__}:"]
+        for number, each in enumerate(self.problems, start=1):
+            lines += [
+                f"{number}. {each.where}",
+                f"   found:    {each.found}",
+                f"   expected: {each.expected}",
+                f"   do:       {each.remedy}",
+            ]
+        return lines
+
     def __reduce__(self) -> tuple[type[KitError], tuple[tuple[Problem, ...]]]:
         return (type(self), (self.problems,))
 

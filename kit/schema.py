@@ -263,6 +263,47 @@ SECOND_OPINION = _table("metric quantity kit other agrees note")
 CENSORED = _table("metric a b verdict verdict_left_out agrees bounds")
 DEVIATIONS = _table("what where planned done")
 
+TABLES: Mapping[str, tuple[Column, ...]] = {
+    "readings": READINGS,
+    "spans": SPANS,
+    "flag_counts": FLAG_COUNTS,
+    "metrics": METRICS,
+    "excluded": METRICS,
+    "reasons": REASONS,
+    "lid_open": LID_OPEN,
+    "components": COMPONENTS,
+    "shares": SHARES,
+    "means": MEANS,
+    "comparisons": COMPARISONS,
+    "pairs": COMPARISONS,
+    "comparisons_alone": COMPARISONS,
+    "overall": OVERALL,
+    "best": BEST,
+    "prior": PRIOR,
+    "value": VALUE,
+    "ladder": LADDER,
+    "kinds": KINDS,
+    "next_bag": NEXT_BAG,
+    "chances": CHANCES,
+    "odd_burns": ODD_BURNS,
+    "influence": INFLUENCE,
+    "further": FURTHER,
+    "censored": CENSORED,
+    "second_opinion": SECOND_OPINION,
+    "self_check": SELF_CHECK,
+    "mean_curves": MEAN_CURVES,
+    "difference_curves": DIFFERENCE_CURVES,
+    "cooks": COOKS,
+    "reached": REACHED,
+    "reached_pairs": REACHED_PAIRS,
+    "scores": SCORED,
+    "score_pairs": SCORE_PAIRS,
+    "tasters": TASTERS,
+    "uncertainty": UNCERTAINTY,
+    "deviations": DEVIATIONS,
+}
+"""Every table of an analysis, by its name there."""
+
 STATUSES: Mapping[str, str] = {
     "exact": "measured",
     "at least": "the value is a lower bound: the log stopped early or a range was saturated",

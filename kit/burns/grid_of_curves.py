@@ -12,6 +12,7 @@ import pandas as pd
 from kit.burns.measure import burns_of, main_probe
 from kit.metrics import Burn
 from kit.metrics.windows import Array, values_at
+from kit.page.text import element
 from kit.trial import Run
 
 MOST_POINTS = 400
@@ -19,7 +20,7 @@ STEPS_S = (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1800, 3600)
 """Steps a reader can count in; the first that is fine enough and gives few enough points is taken."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Curves:
     """Every burn's curve at one probe, aligned on time zero.
 
@@ -46,6 +47,18 @@ class Curves:
     day: tuple[str, ...]
     counted: npt.NDArray[np.bool_]
     probe: str
+
+    def __repr__(self) -> str:
+        if not self.burn:
+            return "<Curves: no burn>"
+        end = self.seconds[-1] / 60
+        return (
+            f"<Curves: {len(self.burn)} burns of {len(set(self.fuel))} fuels at probe '{self.probe}', every "
+            f"{self.step_s:g} s from 0 to {end:.0f} min>"
+        )
+
+    def _repr_html_(self) -> str:
+        return str(element("p", repr(self)[1:-1]))
 
     @property
     def step_s(self) -> float:

@@ -3,6 +3,7 @@
 from kit.page.cautions import EDITION, cautions_html, cautions_markdown, cautions_short
 from kit.page.document import document, headings_of
 from kit.page.figures import figure, inlined
+from kit.page.frames import as_table
 from kit.page.numbers import Units, duration, plus_minus, quantity, ratio, spread, to_range
 from kit.page.style import FUELS_DARK, FUELS_LIGHT, stylesheet
 from kit.page.tables import Col, table
@@ -26,6 +27,7 @@ __all__ = [
     "Html",
     "Units",
     "anchor",
+    "as_table",
     "cautions_html",
     "cautions_markdown",
     "cautions_short",

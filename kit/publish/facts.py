@@ -17,46 +17,6 @@ if TYPE_CHECKING:
 
     from kit.trial.trial import Trial
 
-TABLES: Final[Mapping[str, tuple[schema.Column, ...]]] = {
-    "readings": schema.READINGS,
-    "spans": schema.SPANS,
-    "metrics": schema.METRICS,
-    "components": schema.COMPONENTS,
-    "shares": schema.SHARES,
-    "means": schema.MEANS,
-    "comparisons": schema.COMPARISONS,
-    "pairs": schema.COMPARISONS,
-    "censored": schema.CENSORED,
-    "excluded": schema.METRICS,
-    "kinds": schema.KINDS,
-    "comparisons_alone": schema.COMPARISONS,
-    "overall": schema.OVERALL,
-    "best": schema.BEST,
-    "prior": schema.PRIOR,
-    "value": schema.VALUE,
-    "ladder": schema.LADDER,
-    "next_bag": schema.NEXT_BAG,
-    "chances": schema.CHANCES,
-    "cooks": schema.COOKS,
-    "further": schema.FURTHER,
-    "reasons": schema.REASONS,
-    "lid_open": schema.LID_OPEN,
-    "scores": schema.SCORED,
-    "score_pairs": schema.SCORE_PAIRS,
-    "tasters": schema.TASTERS,
-    "reached": schema.REACHED,
-    "reached_pairs": schema.REACHED_PAIRS,
-    "mean_curves": schema.MEAN_CURVES,
-    "difference_curves": schema.DIFFERENCE_CURVES,
-    "odd_burns": schema.ODD_BURNS,
-    "influence": schema.INFLUENCE,
-    "flag_counts": schema.FLAG_COUNTS,
-    "uncertainty": schema.UNCERTAINTY,
-    "self_check": schema.SELF_CHECK,
-    "second_opinion": schema.SECOND_OPINION,
-    "deviations": schema.DEVIATIONS,
-}
-
 SIMULATED: Final = "SIMULATED.txt"
 
 UNDECIDED: Final = ("not settled", "no repeats", "cannot be separated")
@@ -97,7 +57,7 @@ class Facts:
         found = self.instead.get(name, getattr(self.analysis, name, None))
         if isinstance(found, pd.DataFrame) and len(found.columns):
             return found
-        return pd.DataFrame({column.name: pd.Series(dtype=object) for column in TABLES[name]})
+        return pd.DataFrame({column.name: pd.Series(dtype=object) for column in schema.TABLES[name]})
 
     def extra(self, name: str, otherwise: Any) -> Any:
         """Return what else the analysis holds under a name, or the other thing where it has none."""

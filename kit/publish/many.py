@@ -33,7 +33,7 @@ _PRELOADED: Final = (
     "ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.interactiveshell", "pandas", "pyarrow.csv",
     "scipy.stats", "scipy.optimize", "matplotlib.figure", "matplotlib.backends.backend_agg",
     "matplotlib.backends.backend_svg", "kit.analysis", "kit.variance.bounded", "kit.variance.censored",
-    "kit.publish.beside", "kit.publish.sections",
+    "kit.publish.write_outputs", "kit.publish.sections",
 )  # fmt: skip
 """What notebooks of the kit import."""
 

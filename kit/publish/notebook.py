@@ -37,11 +37,14 @@ class Job:
     ----------
     shown
         For parameters that are paths: the values the published notebook shows.
+    name
+        The template's, for messages.
     """
 
     notebook: Mapping[str, Any]
     parameters: Mapping[str, Value]
     shown: Mapping[str, Value]
+    name: str = ""
 
 
 def run_notebook(kernel: Kernel, job: Job, progress: Progress | None = None) -> Any:
@@ -81,7 +84,7 @@ def run_notebook(kernel: Kernel, job: Job, progress: Progress | None = None) -> 
         if type(error) is RuntimeError and kernel.process.poll() is None:
             raise  # not what a client says of a kernel that died before its first word
         partial = cleaned(kept[0], job) if kept else None
-        raise _failure(kernel, error, partial) from error
+        raise _failure(kernel, job.name, error, partial) from error
     return cleaned(kept[0], job)
 
 
@@ -136,14 +139,25 @@ def _reporter(notebook: Any, progress: Progress | None) -> Callable[..., None]:
     return report
 
 
-def _failure(kernel: Kernel, error: Exception, partial: Any) -> Exception:
+def _failure(kernel: Kernel, template: str, error: Exception, partial: Any) -> Exception:
     if kernel.faults.exists():
         records = json.loads(kernel.faults.read_text("utf-8"))
         return KitError(Problem(**record) for record in records)
     kind, value = getattr(error, "ename", ""), getattr(error, "evalue", "")
     if kind:
-        return NotRunError(f"a cell of the notebook failed: {kind}: {value}", partial)
+        return NotRunError(f"{_failed_cell(template, partial)} failed: {kind}: {value}", partial)
     return NotRunError(f"the notebook's process ended early. {kernel.said()}".strip(), partial)
+
+
+def _failed_cell(template: str, partial: Any) -> str:
+    """Return 'cell 12 of the template standard (fit = fit_repeats(…)', counted as JupyterLab shows them."""
+    place, cell = next(
+        (place, cell)
+        for place, cell in enumerate(partial.cells, start=1)
+        if any(out.get("output_type") == "error" for out in cell.get("outputs", ()))
+    )
+    line = str(cell.source).strip().partition("\n")[0]
+    return f"cell {place} of the template {template} ({line[:60]})"
 
 
 def cleaned(notebook: Any, job: Job) -> Any:

@@ -117,7 +117,7 @@ def rerun(order: Order, room: Path, progress: Progress | None = None) -> dict[st
     """
     with fresh_kernel() as kernel:
         note(room, order.read(), order.origin)
-        job = Job(order.notebook, {**order.parameters, "output": str(room)}, {})
+        job = Job(order.notebook, {**order.parameters, "output": str(room)}, {}, order.template)
         return _results_of(room, run_notebook(kernel, job, progress))
 
 
@@ -142,7 +142,7 @@ def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping
 
 def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) -> Any:
     shown: dict[str, Value] = {"run_folder": "../..", "output": ""}
-    job = Job(order.notebook, {**order.parameters, "output": str(room)}, shown)
+    job = Job(order.notebook, {**order.parameters, "output": str(room)}, shown, order.template)
     # the page's library loads while the notebook runs in its own process
     warming = threading.Thread(target=_warm, daemon=True)
     warming.start()

@@ -12,6 +12,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.errors import Faults, KitError
+from kit.page.frames import as_table
+from kit.page.text import element, join
 from kit.readings.calibration import Correction, correction_of, lag_corrected
 from kit.readings.events import Happened, handling, happened
 from kit.readings.flags import Stack, flagged
@@ -32,7 +34,7 @@ Tell = Callable[[int, int, str], None]
 _FILES_SHOWN = 12
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class RunReadings:
     """What the logs of a run folder held.
 
@@ -59,6 +61,28 @@ class RunReadings:
     flags: pd.DataFrame
     files: pd.DataFrame
     notes: pd.DataFrame
+
+    def __repr__(self) -> str:
+        burns, flagged = self.spans["burn"].nunique(), int(self.spans["n_flagged"].sum())
+        of = f"{len(self.readings)} readings of {burns} burns from {len(self.files)} logs"
+        return f"<RunReadings: {of}, {flagged} flagged>"
+
+    def _repr_html_(self) -> str:
+        flags = self.flags.groupby("flag", sort=False).agg(readings=("n", "sum"), burns=("burn", "nunique"))
+        return str(
+            join(
+                [
+                    element("p", repr(self)[14:-1].capitalize() + "."),
+                    as_table(flags.reset_index(), "Flags", note="A flagged reading stays in its place."),
+                    as_table(
+                        self.spans[["burn", "probe", "interval_s", "n", "n_flagged", "cut_short"]],
+                        "What each burn's log held",
+                        note="Further columns are in .spans, the readings themselves in .readings.",
+                        rows=12,
+                    ),
+                ]
+            )
+        )
 
 
 @dataclass(frozen=True)

@@ -143,7 +143,7 @@ def _with_metrics(trial: Trial, file: TrialFile, places: Places, faults: Faults,
     for word, value in file.margins.items():
         where = places.where(("margins", word))
         spec = _metric_of(trial, word, where, faults, lost)
-        margin = _margin_of(spec, value, where, faults) if spec else None
+        margin = margin_as_written(spec, value, where, faults) if spec else None
         if margin and margin.metric in margins:
             remedy = "Delete one of the two."
             faults.refuse(where, f"a second margin of {margin.metric}", "a margin once", remedy)
@@ -206,7 +206,8 @@ def _argument_is_known(trial: Trial, spec: Metric, where: str, faults: Faults, l
     return True
 
 
-def _margin_of(spec: Metric, value: object, where: str, faults: Faults) -> Margin | None:
+def margin_as_written(spec: Metric, value: object, where: str, faults: Faults) -> Margin | None:
+    """Return a margin on the scale its metric is analysed on, None where it cannot be read."""
     try:
         size, unit = _margin_reader(spec)(value)
     except QuantityError as error:

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 import pandas as pd
 
 from kit.errors import Faults, KitError, Problem, did_you_mean
+from kit.page.frames import as_table
+from kit.page.text import element, join
 from kit.trial.burn_sheet import read_burn_sheet
+from kit.trial.cross_checks import margin_as_written
 from kit.trial.decode import read_text, toml_text, without_hidden
 from kit.trial.earlier import lender_folders
 from kit.trial.faults_of_keys import shown
 from kit.trial.logs import LOGS, log_names, stays_inside
-from kit.trial.models import ALL_ALIKE
+from kit.trial.models import ALL_ALIKE, Declared
 from kit.trial.plan_file import NAME as PLAN
 from kit.trial.plan_file import Plan, read_plan
 from kit.trial.side_sheets import read_events, read_scores
@@ -24,7 +29,7 @@ OWN_WORDS = "notes.md"
 FILES = ("trial.toml", "burns.csv", "events.csv", "scores.csv", OWN_WORDS, LOGS, PLAN)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Run:
     """A run folder as it was found.
 
@@ -55,6 +60,23 @@ class Run:
     plan: Plan | None = None
     own_words: str = ""
 
+    def __repr__(self) -> str:
+        counts = ", ".join(f"{n} {state}" for state, n in self.burns["state"].value_counts().items())
+        name = self.trial.title or self.folder.name
+        return f"<Run '{name}': burns {counts or 'none'}; {len(self.trial.fuels)} fuels>"
+
+    def _repr_html_(self) -> str:
+        trial = self.trial
+        conditions = [
+            name for name in ("day", "cooker", "charge_g", "ambient_c", "wind_m_s") if name in self.burns
+        ]
+        told = [element("p", element("strong", trial.title or self.folder.name), ". ", trial.question)]
+        told += [element("p", note) for note in self.notes]
+        burns = self.burns[["burn", "fuel", "bag", *conditions, "state"]]
+        return str(
+            join([*told, as_table(burns, "The burn sheet", note="All columns are in .burns.", rows=12)])
+        )
+
     @property
     def is_interim(self) -> bool:
         """Whether planned burns are still to be done."""
@@ -63,6 +85,64 @@ class Run:
     def in_state(self, state: str) -> pd.DataFrame:
         """Return the burns that are 'done', 'planned' or 'excluded'."""
         return self.burns[self.burns["state"] == state]
+
+    def without(self, burn: str, reason: str) -> Run:
+        """Return the run with a burn left out of everything that counts, and the reason why.
+
+        Raises
+        ------
+        KitError
+            Where there is no such burn.
+        """
+        here = self.burns["burn"] == burn
+        if not here.any():
+            hint = did_you_mean(burn, self.burns["burn"])
+            raise KitError(Problem("refuse", "without", f"'{burn}'", "a burn of the sheet", hint))
+        burns = self.burns.copy()
+        burns.loc[here, ["excluded", "state"]] = [reason, "excluded"]
+        return replace(self, burns=burns, notes=(*self.notes, f"Burn {burn} was left out by hand: {reason}."))
+
+    def with_margin(self, metric: str, margin: str) -> Run:
+        """Return the run with another smallest difference that matters: `run.with_margin("peak", "20 °C")`.
+
+        Raises
+        ------
+        KitError
+            Where the metric is unknown, or the margin cannot be read.
+        """
+        faults = Faults()
+        read = margin_as_written(self.trial.metric(metric), margin, f"the margin of {metric}", faults)
+        faults.settle()
+        assert read is not None
+        before = self.trial.margins[metric].written if metric in self.trial.margins else "none"
+        trial = replace(self.trial, margins={**self.trial.margins, metric: read})
+        note = f"The margin of {metric} was set to {margin} by hand; trial.toml has {before}."
+        return replace(self, trial=trial, notes=(*self.notes, note))
+
+    def with_metric(
+        self,
+        name: str,
+        values: Mapping[str, float],
+        unit: str = "",
+        scale: Literal["plain", "log", "count"] = "plain",
+        better: Literal["more", "less", ""] = "",
+    ) -> Run:
+        """Return the run with a metric of one's own, as if the burn sheet had it as a declared column.
+
+        Parameters
+        ----------
+        name
+            Its id: a plain name, which becomes the column's heading.
+        values
+            Its value by burn; a pandas Series will do. Burns without one stay blank.
+        unit, scale, better
+            As in [metrics] of trial.toml, key declared.
+        """
+        burns = self.burns.assign(**{name: self.burns["burn"].map(dict(values)).astype(float)})
+        declared = Declared(column=name, unit=unit, scale=scale, better=better)
+        others = tuple(each for each in self.trial.declared if each.column != name)
+        trial = replace(self.trial, declared=(*others, declared))
+        return replace(self, trial=trial, burns=burns)
 
     def log_files(self, burn: str) -> tuple[Path, ...]:
         """Return the paths of a burn's log files, in the order in which the sheet names them."""

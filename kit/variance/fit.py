@@ -23,11 +23,12 @@ from kit.variance.nested import Method
 
 if TYPE_CHECKING:
     from kit.variance.censored import Censored
+    from kit.variance.summary import Summary
 
 FLAT = 1e-13
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class RepeatFit:
     """The fitted model: y = X beta + bags + days + burns, variances bounded at zero.
 
@@ -149,6 +150,30 @@ class RepeatFit:
         from kit.variance.limits import component_limits
 
         return component_limits(self)
+
+    def summary(self, level: float = 0.95) -> Summary:
+        """Return what the fit says on one screen: means, standard deviations, their limits, notes."""
+        from kit.variance.summary import summary_of
+
+        return summary_of(self, level)
+
+    def conf_int(self, level: float = 0.95) -> pd.DataFrame:
+        """Return fuel, mean, low, high: each mean with its own interval, on the metric's own scale."""
+        from kit.variance.summary import conf_int
+
+        return conf_int(self, level)
+
+    def __repr__(self) -> str:
+        from kit.variance.summary import words_of
+
+        return f"<RepeatFit: {words_of(self)}, {self.scale} scale>"
+
+    def _repr_html_(self) -> str:
+        return (
+            repr(self).replace("<", "&lt;").replace(">", "&gt;")
+            if self.many
+            else self.summary()._repr_html_()
+        )
 
     @cached_property
     def spread(self) -> pd.DataFrame:

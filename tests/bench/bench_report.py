@@ -77,7 +77,7 @@ def libraries_of(demo):
     """Return the libraries a kernel holds after the standard analysis and its sections."""
     code = (
         "import sys, pandas; from kit.analysis import analyse; from kit.publish import sections; "
-        "from kit.publish.beside import write_beside; before = set(sys.modules); "
+        "from kit.publish.write_outputs import write_outputs; before = set(sys.modules); "
         f"analyse({str(demo)!r}); print(','.join(sorted(set(sys.modules))))"
     )
     out = subprocess.run(

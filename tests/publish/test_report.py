@@ -131,7 +131,8 @@ def test_a_failing_cell_is_one_clear_line_and_a_partial_notebook(run, tmp_path):
         tmp_path / "bad.ipynb", cells_with(("code", "1 / 0", []), ("code", "print('after')", []))
     )
     with pytest.raises(
-        NotRunError, match="a cell of the notebook failed: ZeroDivisionError: division by zero"
+        NotRunError,
+        match=r"cell \d of the template bad \(1 / 0\) failed: ZeroDivisionError: division by zero",
     ) as caught:
         make_report(run, template)
     assert "\n" not in str(caught.value)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 @disk_faults()
-def write_beside(
+def write_outputs(
     analysis: Analysis,
     sections: Iterable[Section],
     output: str | Path,
