@@ -10,7 +10,7 @@ from typing import cast
 import pandas as pd
 
 from kit import schema
-from kit.errors import KitError
+from kit.errors import KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.trial import LookedInto, look_into
 from kit.trial.logs import LOGS
@@ -54,6 +54,15 @@ def check(run_folder: str | Path) -> Checked:
     records = [_burn_record(row, logs) for row in run.burns.to_dict("records")]
     notes = [*run.notes, *log_notes(logs.notes)]
     return Checked([*map(_burn_line, records), *notes], records, notes)
+
+
+def problems_of(run_folder: str | Path) -> tuple[Problem, ...]:
+    """Return every fault of a folder, none where it can be analysed."""
+    try:
+        check(run_folder)
+    except KitError as error:
+        return error.problems
+    return ()
 
 
 def _logs(looked: LookedInto) -> RunReadings | None:

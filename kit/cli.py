@@ -16,7 +16,7 @@ from typing import Any
 import click
 
 from kit import __version__
-from kit.errors import KitError, Problem, disk_faults
+from kit.errors import KitError, disk_faults, grouped, worded
 from kit.runtime.signals import ending_as_at_ctrl_c
 
 DONE, DIFFERS, BAD_INPUT, OWN_FAILURE, WRONG_COMMAND = 0, 1, 2, 3, 64
@@ -150,15 +150,15 @@ seed_option = click.option(
 @click.option("--demo", is_flag=True, help="include the simulated demo trial")
 def _start(out: Out, folder: Path, more: tuple[Path, ...], sources: tuple[Path, ...], demo: bool) -> int:
     """Make a new run folder, from the loggers' exports."""
-    from kit.trial import start_run
+    from kit.start import start_run
 
     if more and not sources:
         raise click.UsageError(f"Got unexpected extra argument '{more[0]}'. Exports go behind --from.")
     if sources and demo:
         raise click.UsageError("Give either --from or --demo: the demo has logs of its own.")
     made = start_run(folder, sources=[*sources, *more], demo=demo)
-    steps = "repeatburn report" if demo else "fill in what is marked, then repeatburn check"
-    out.say(f"Made {made}. Next: {steps} {made}", folder=str(made))
+    questions = [problem.as_record() for problem in made.questions]
+    out.say(made.words, folder=str(made.folder), burns=list(made.rows), questions=questions)
     return DONE
 
 
@@ -349,19 +349,11 @@ def _print_problems(error: KitError, as_json: bool) -> None:
         records = [problem.as_record() for problem in error.problems]
         print(json.dumps({"problems": records}, ensure_ascii=False, indent=1))
         return
-    count = len(error.problems)
+    problems = grouped(error.problems)
+    count = len(problems)
     print(f"{count} problem{'s' * (count > 1)}; nothing was written.", file=sys.stderr)
-    for number, problem in enumerate(error.problems, start=1):
-        print(_worded(number, problem), file=sys.stderr)
-
-
-def _worded(number: int, problem: Problem) -> str:
-    return (
-        f"\n{number}. {problem.where}\n"
-        f"   found:    {problem.found}\n"
-        f"   expected: {problem.expected}\n"
-        f"   do:       {problem.remedy}"
-    )
+    for number, problem in enumerate(problems, start=1):
+        print(worded(number, problem), file=sys.stderr)
 
 
 def _print_own_failure(error: Exception) -> None:

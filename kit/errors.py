@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
@@ -10,6 +11,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Final, Literal
 
+_SHOWN = 6
 Kind = Literal["ask", "refuse"]
 _ROOM, _RIGHT = "Free some space and run again.", "Change its rights or copy it."
 _DISK: Final = {
@@ -88,6 +90,51 @@ class KitError(Exception):
 
     def __reduce__(self) -> tuple[type[KitError], tuple[tuple[Problem, ...]]]:
         return (type(self), (self.problems,))
+
+
+def worded(number: int, problem: Problem) -> str:
+    """Return a problem as a person reads it in a numbered list."""
+    return (
+        f"\n{number}. {problem.where}\n"
+        f"   found:    {problem.found}\n"
+        f"   expected: {problem.expected}\n"
+        f"   do:       {problem.remedy}"
+    )
+
+
+def grouped(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Return problems with those that are alike but for the file, row or number as one, which names all places.
+
+    Examples
+    --------
+    >>> twice = [Problem("ask", f"logs/{n}.csv", f"'0{n}/06'", "day or month first", "Add day_first.") for n in (1, 2)]
+    >>> [each.where for each in grouped(twice)]
+    ['logs/1.csv and logs/2.csv']
+    """
+    alike: dict[tuple[str, ...], list[Problem]] = {}
+    for each in problems:
+        found = re.sub(r"'[^']*'", "…", each.found)
+        shape = (_bare(text) for text in (each.where, found, each.expected))
+        alike.setdefault((each.kind, *shape, each.remedy), []).append(each)
+    return tuple(map(_merged, alike.values()))
+
+
+def _bare(text: str) -> str:
+    return re.sub(r"[0-9]+", "0", re.sub(r"logs/[^,:]+", "logs/…", text))
+
+
+def _merged(alike: list[Problem]) -> Problem:
+    first = alike[0]
+    if len(alike) == 1:
+        return first
+    places = list(dict.fromkeys(each.where for each in alike))
+    if len(places) == 1:
+        places = [*places, "there again"]
+    more = f" and {len(places) - _SHOWN} more" if len(places) > _SHOWN else ""
+    where = ", ".join(places[:_SHOWN]) + more if more else ", ".join(places[:-1]) + f" and {places[-1]}"
+    founds = list(dict.fromkeys(each.found for each in alike))
+    found = ", ".join(founds) if len(", ".join(founds)) < 80 else first.found
+    return Problem(first.kind, where, found, first.expected, first.remedy)
 
 
 class Faults:

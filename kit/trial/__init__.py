@@ -7,7 +7,6 @@ from kit.trial.models import Fuel, Logger, Probe
 from kit.trial.packaged import demo_folder, template
 from kit.trial.plan_file import Plan, plan_hash, plan_of, read_plan, write_plan
 from kit.trial.run import LookedInto, Run, fuel_ids, look_into, open_run
-from kit.trial.scaffold import start_run
 from kit.trial.side_sheets import probe_names
 from kit.trial.trial import Margin, Trial
 
@@ -33,7 +32,6 @@ __all__ = [
     "probe_names",
     "read_plan",
     "relative_times",
-    "start_run",
     "template",
     "write_plan",
 ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence, Set
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -50,6 +51,7 @@ def read_burn_sheet(
     if not sheet.rows:
         expected = "a row a burn, with at least burn and fuel"
         faults.ask(NAME, "headings and no burns", expected, "Write a row for each burn, done or planned.")
+    sheet = _without_guesses(sheet, faults)
     table = _table(sheet, own, faults, notes)
     _judge(table, sheet, folder, trial, faults, notes)
     if trial is not None:
@@ -150,24 +152,40 @@ def _burn_ids(table: pd.DataFrame, sheet: Sheet, faults: Faults) -> None:
             first[burn] = place
 
 
-def _is_guess(fuel: str) -> bool:
-    return fuel.startswith("?") or fuel.endswith("?")
+def _without_guesses(sheet: Sheet, faults: Faults) -> Sheet:
+    """Return the sheet with its guesses ('alder?', '09:40?') taken at their word, and ask for all of them at once."""
+    columns = dict(sheet.columns)
+    counts: dict[str, int] = {}
+    rows: set[int] = set()
+    for name in (*REQUIRED[:2], "bag", "day", "setting", *CLOCK_COLUMNS):
+        cells = [cell.strip() for cell in sheet.cells(name)]
+        marked = [
+            place for place, cell in enumerate(cells) if cell.strip("? ") and "?" in (cell[0], cell[-1])
+        ]
+        if marked:
+            columns[name] = [cell.strip("? ") or cell for cell in cells]
+            counts[name] = len(marked)
+            rows |= {sheet.rows[place] for place in marked}
+    if counts:
+        within = f"row {min(rows)}" if len(rows) == 1 else f"rows {min(rows)} to {max(rows)}"
+        count = sum(counts.values())
+        found = f"{count} guess{'es' * (count > 1)} marked '?' in {within}: "
+        found += ", ".join(f"{name} ({count})" for name, count in counts.items())
+        remedy = "Look at each and correct it; then replace every ? in the sheet by nothing."
+        faults.ask(f"{NAME}, cells marked '?'", found, "what was burned, and when", remedy)
+    return replace(sheet, columns=columns)
 
 
 def _fuels_are_told(table: pd.DataFrame, sheet: Sheet, faults: Faults) -> None:
-    for place, fuel in enumerate(table["fuel"]):
-        where, bare = sheet.where(place, "fuel"), fuel.strip("? ")
-        if not fuel:
-            faults.refuse(where, "a blank", "the id of a fuel", "Write which fuel was burned.")
-        elif _is_guess(fuel):
-            found = f"{shown(fuel)}, a guess from the file's name" if bare else "a fuel not filled in"
-            remedy = f"Take the '?' away if it is {bare}, else write the fuel." if bare else "Write its fuel."
-            faults.ask(where, found, "the id of the fuel that was burned", remedy)
+    blank = [place for place, fuel in enumerate(table["fuel"]) if not fuel.strip("? ")]
+    if blank:
+        where = sheet.where(blank[0], "fuel") + also_rows(sheet, blank[1:])
+        faults.ask(where, "a fuel not filled in", "the id of a fuel", "Write which fuel was burned.")
 
 
 def _fuels(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:
     known = [fuel.id for fuel in trial.fuels]
-    told = ["" if _is_guess(fuel) else fuel for fuel in table["fuel"]]
+    told = [fuel if fuel.strip("? ") else "" for fuel in table["fuel"]]
     note_unknown(sheet, "fuel", told, known, _fuel_noter(known, faults))
 
 

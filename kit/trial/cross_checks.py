@@ -45,9 +45,27 @@ def checked_trial(file: TrialFile, places: Places, faults: Faults, lost: Set[str
         probes=file.probe,
         loggers=file.logger,
     )
+    trial = _without_guesses(trial, places, faults)
     for check in (_ids_are_unique, _declared_columns, _references, _probes_of_loggers, _targets):
         check(trial, places, faults, lost)
     return _with_metrics(trial, file, places, faults, lost)
+
+
+def _without_guesses(trial: Trial, places: Places, faults: Faults) -> Trial:
+    """Return the trial with guessed headings ('Kanal 1?') taken at their word, and ask for each."""
+    loggers = []
+    for place, logger in enumerate(trial.loggers):
+        columns = {probe: heading.rstrip("? ") or heading for probe, heading in logger.columns.items()}
+        for probe, heading in logger.columns.items():
+            if heading != columns[probe]:
+                where = places.where(("logger", place, "columns", probe))
+                found = f"{shown(heading)}, a guess: more than one column of these files saw the fire"
+                remedy = f"Correct it, or take the ? away if {columns[probe]} is probe {probe}."
+                faults.ask(where, found, "the heading of that probe", remedy)
+        loggers.append(
+            logger.model_copy(update={"columns": columns}) if columns != logger.columns else logger
+        )
+    return replace(trial, loggers=tuple(loggers))
 
 
 def _note_unknown(faults: Faults, where: str, word: str, what: str, known: Iterable[str]) -> None:

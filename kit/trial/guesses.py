@@ -1,21 +1,44 @@
-"""What the names of exported files say of the burns in them: ids to keep, fuels to be confirmed."""
+"""What the names of exported files and of runs in them say: fuels, bags and burns to be confirmed."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 
 _WORDS = (
     "log logs logger data export exported test trial burn burns run runs bbq grill cook fuel temp "
     "temps temperature temperatures probe channel ch session file new final copy raw bag day rep "
     "repeat no nr number jan feb mar apr may jun jul aug sep oct nov dec january february march april "
-    "june july august september october november december am pm csv txt the a of and"
+    "june july august september october november december am pm csv txt the a of and "
+    "mon tue wed thu fri sat sun monday tuesday wednesday thursday friday saturday sunday sack id sample"
 )
 _IDLE = frozenset(_WORDS.split())
 """Words of a file name that name no fuel."""
 
+_OF_BAG, _OF_BURN = frozenset({"bag", "sack", "b"}), frozenset({"burn", "run", "rep", "repeat", "fire", "r"})
 _HOSTILE = re.compile(r'[\x00-\x1f\x7f<>:"|?*;/\\]+')
+_FORMULA = "=+-@\t"
+"""A cell that begins so is run as a formula by spreadsheets, full-width signs too."""
+
+
+@dataclass(frozen=True)
+class Guess:
+    """What a name seems to tell of a burn; '' where it tells nothing."""
+
+    fuel: str = ""
+    bag: str = ""
+    burn: str = ""
+
+
+def no_formula(text: str) -> str:
+    """Return a text as it may stand in a cell: without signs at its beginning that would make it a formula."""
+    plain = text
+    while plain and unicodedata.normalize("NFKC", plain[0])[0] in _FORMULA:
+        plain = plain[1:].lstrip()
+    return plain
 
 
 def safe_names(names: Sequence[str]) -> list[str]:
@@ -24,7 +47,8 @@ def safe_names(names: Sequence[str]) -> list[str]:
     found: list[str] = []
     for name in names:
         plain = name.encode("utf-8", "replace").decode("utf-8")
-        plain = _HOSTILE.sub("-", unicodedata.normalize("NFC", plain)).strip(" .") or "log"
+        plain = _HOSTILE.sub("-", unicodedata.normalize("NFC", plain)).strip(" .")
+        plain = no_formula(plain) or "log"
         stem, dot, ending = plain.rpartition(".") if "." in plain else (plain, "", "")
         candidate, number = plain, 2
         while candidate.casefold() in taken:
@@ -53,14 +77,46 @@ def guessed_fuels(names: Sequence[str]) -> list[str]:
 
     Numbers, dates and idle words are left out, and words that all files share unless they are all there is.
     """
-    told = [_words(name) for name in names]
-    shared = set(told[0]).intersection(*told[1:]) if len(told) > 1 else set()
-    without = [[word for word in words if word not in shared] for words in told]
-    kept = without if any(without) else told
-    return ["-".join(words) for words in kept]
+    return [guess.fuel for guess in guessed(names)]
 
 
-def _words(name: str) -> list[str]:
+def guessed(names: Sequence[str]) -> list[Guess]:
+    """Return what each of some names seems to tell: its words are the fuel, 'bag 2' the bag, 'burn 7' the burn.
+
+    Parameters
+    ----------
+    names
+        File names without or with their ending, or what a column of a log calls its runs.
+    """
+    tokens = [_tokens(name) for name in names]
+    words = [_words(each) for each in tokens]
+    shared = set(words[0]).intersection(*words[1:]) if len(words) > 1 else set()
+    without = [[word for word in each if word not in shared] for each in words]
+    kept = without if any(without) else words
+    return [
+        Guess(no_formula("-".join(fuel)), _numbered(each, _OF_BAG), _numbered(each, _OF_BURN))
+        for fuel, each in zip(kept, tokens, strict=True)
+    ]
+
+
+def listed_fuels(name: str, count: int) -> list[str]:
+    """Return the fuels of a file of several burns whose name lists just so many, [] where it does not."""
     stem = unicodedata.normalize("NFC", name).rsplit(".", 1)[0]
+    parts = [_words(_tokens(part)) for part in re.split(r"[\s_,+&;]+", stem)]
+    fuels = [no_formula("-".join(words)) for words in parts if words]
+    return fuels if len(fuels) == count else []
+
+
+def _tokens(name: str) -> list[str]:
+    """Return the words and numbers of a name, apart: 'OliveBag2' is olive, bag, 2."""
+    stem = re.sub(r"\.[A-Za-z]{1,5}\Z", "", unicodedata.normalize("NFC", name))
     stem = re.sub(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])", " ", stem).casefold()
-    return [word for word in re.findall(r"[^\W\d_]+", stem) if len(word) > 1 and word not in _IDLE]
+    return re.findall(r"[^\W\d_]+|[0-9]+", stem)
+
+
+def _words(tokens: Iterable[str]) -> list[str]:
+    return [word for word in tokens if not word.isdigit() and len(word) > 1 and word not in _IDLE]
+
+
+def _numbered(tokens: Sequence[str], words: frozenset[str]) -> str:
+    return next((number for word, number in pairwise(tokens) if word in words and number.isdigit()), "")

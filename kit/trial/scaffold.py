@@ -1,4 +1,4 @@
-"""A new run folder: from exports a tester has, from the demo, or empty; made whole or not at all."""
+"""A new run folder, of a draft or as a copy of the demo; made whole or not at all."""
 
 from __future__ import annotations
 
@@ -7,48 +7,73 @@ import hashlib
 import io
 import shutil
 import uuid
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from fnmatch import fnmatch
 from pathlib import Path
 
 from kit.errors import Faults, KitError, Problem
 from kit.schema import BURNS
-from kit.trial.guesses import burn_ids, guessed_fuels, safe_names
+from kit.trial.guesses import no_formula
 from kit.trial.logs import LOGS
 from kit.trial.packaged import demo_folder
-from kit.trial.trial_text import trial_text
 
 MADE_BY_THE_KIT = ("reports", "rehearsal-*", ".failed")
 
 
-def start_run(folder: str | Path, sources: Iterable[str | Path] = (), demo: bool = False) -> Path:
-    """Make a new run folder and return its path.
+@dataclass(frozen=True)
+class Draft:
+    """What a new run folder is to hold.
 
-    Parameters
+    Attributes
     ----------
-    folder
-        Where; it must not hold anything yet.
-    sources
-        Loggers' exports, copied byte for byte into logs/; the burn sheet gets a row for each, with a guess at
-        its fuel, marked '?', where its name tells.
-    demo
-        Copy the demo trial instead, without its reports.
+    trial
+        Text of trial.toml.
+    rows
+        Cells of the burn sheet by heading, a row a burn.
+    logs
+        Exports by the name they get in logs/.
+    """
+
+    trial: str
+    rows: Sequence[Mapping[str, str]] = ()
+    logs: Mapping[str, Path] = field(default_factory=dict)
+
+
+def new_demo(folder: str | Path) -> Path:
+    """Copy the demo trial, without its reports, to a new folder and return its path.
 
     Raises
     ------
     KitError
-        Where the folder holds something, or a source cannot be read; then nothing is made.
+        Where the folder holds something; then nothing is made.
+    """
+    origin = demo_folder()
+    return _made_whole(new_place(folder), lambda place: _copy_demo(origin, place))
+
+
+def new_folder(folder: str | Path, draft: Draft) -> Path:
+    """Make a run folder of a draft, its logs copied byte for byte, and return its path.
+
+    Raises
+    ------
+    KitError
+        Where the folder holds something, or cannot be written; then nothing is made.
+    """
+    return _made_whole(new_place(folder), lambda place: _fill(place, draft))
+
+
+def new_place(folder: str | Path) -> Path:
+    """Return the absolute path of a folder to be made.
+
+    Raises
+    ------
+    KitError
+        Where it holds something.
     """
     target = Path(folder).absolute()
-    files = [Path(source) for source in sources]
     _refuse_what_is_there(target)
-    if demo and files:
-        raise KitError(Problem("refuse", "start", "--demo with files", "one of the two", "Leave one out."))
-    if demo:
-        origin = demo_folder()
-        return _made_whole(target, lambda place: _copy_demo(origin, place))
-    _judge_sources(files)
-    return _made_whole(target, lambda place: _fill(place, files))
+    return target
 
 
 def _refuse_what_is_there(target: Path) -> None:
@@ -62,7 +87,14 @@ def _refuse_what_is_there(target: Path) -> None:
         raise KitError(Problem("refuse", str(target), f"a folder that holds {shown}", expected, remedy))
 
 
-def _judge_sources(files: Sequence[Path]) -> None:
+def judge_sources(files: Sequence[Path]) -> None:
+    """Check that exports are files, can be read, and are given once each.
+
+    Raises
+    ------
+    KitError
+        With every one that is not.
+    """
     faults = Faults()
     first: dict[str, Path] = {}
     for path in files:
@@ -125,24 +157,18 @@ def _copy_demo(origin: Path, place: Path) -> None:
             shutil.copyfile(path, place / inside)
 
 
-def _fill(place: Path, files: Sequence[Path]) -> None:
+def _fill(place: Path, draft: Draft) -> None:
     (place / LOGS).mkdir()
-    names = safe_names([path.name for path in files])
-    for path, name in zip(files, names, strict=True):
+    for name, path in draft.logs.items():
         shutil.copyfile(path, place / LOGS / name)
-    fuels = guessed_fuels(names)
-    guessed = list(dict.fromkeys(fuel for fuel in fuels if fuel))
-    (place / "trial.toml").write_text(trial_text(guessed), encoding="utf-8", newline="\n")
-    (place / "burns.csv").write_text(_burn_sheet(names, fuels), encoding="utf-8", newline="")
+    (place / "trial.toml").write_text(draft.trial, encoding="utf-8", newline="\n")
+    (place / "burns.csv").write_text(_burn_sheet(draft.rows), encoding="utf-8", newline="")
 
 
-def _burn_sheet(names: Sequence[str], fuels: Sequence[str]) -> str:
+def _burn_sheet(rows: Iterable[Mapping[str, str]]) -> str:
     text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    headings = [column.name for column in BURNS]
-    writer.writerow(headings)
-    for burn, fuel, log in zip(burn_ids(names), fuels, names, strict=True):
-        cells = {"burn": burn, "fuel": f"{fuel}?", "log": log}
-        writer.writerow([cells.get(heading, "") for heading in headings])
+    writer = csv.DictWriter(text, [column.name for column in BURNS], restval="", lineterminator="\r\n")
+    writer.writeheader()
+    writer.writerows({heading: no_formula(cell) for heading, cell in row.items()} for row in rows)
     # A spreadsheet takes a sheet for UTF-8 only by its mark; plain letters need none.
     return text.getvalue() if text.getvalue().isascii() else "\ufeff" + text.getvalue()

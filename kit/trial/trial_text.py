@@ -22,7 +22,7 @@ title = ""                   # what the report is called
 question = ""                # what you want to know, in one sentence
 interests = ""               # who paid and who gave the fuel: readers will ask
 time_zero = "lit"            # when the clock of a burn starts: "lit", "tipped" or "lid on"
-
+{probe}
 [metrics]
 thresholds = [110, 180, 260]
 primary = ["peak", "time_above:110"]
@@ -56,31 +56,27 @@ class DraftLogger:
     keys: Mapping[str, str | float | bool] = field(default_factory=dict)
 
 
-def trial_text(
-    fuels: Sequence[str] = (), probes: Sequence[str] = (), loggers: Sequence[DraftLogger] = ()
-) -> str:
-    """Return the text of a trial file: a table a fuel, a probe and a logger, and little else.
+def trial_text(fuels: Sequence[str] = (), probe: str = "", loggers: Sequence[DraftLogger] = ()) -> str:
+    """Return the text of a trial file: a table a fuel and a logger, and little else.
 
     Parameters
     ----------
     fuels
         Ids of the fuels; without any, the file shows how one is declared.
-    probes
-        Ids of the probes, the main one first.
+    probe
+        Id of the main probe; '' where it is not known.
     loggers
         What was found of the files.
     """
     lines = [f"[[fuel]]\nid = {toml_text(fuel)}\n" for fuel in fuels]
     lines = lines or ['# [[fuel]]\n# id = "my-fuel"\n']
-    if probes:
-        lines.append(
-            "\n# The main probe, the one metrics are of, comes first. More: place, class, resolution.\n"
-        )
-        lines += [f"[[probe]]\nid = {toml_text(probe)}\n" for probe in probes]
     if loggers:
         lines.append("\n# Which heading of a logger's files is which probe, and what its files do not say.\n")
         lines += map(_logger, loggers)
-    return _HEAD.format(cautions=_cautions()) + "".join(lines)
+    main = (
+        f"probe = {toml_text(probe)}".ljust(29) + "# the main probe, which metrics are of\n" if probe else ""
+    )
+    return _HEAD.format(cautions=_cautions(), probe=main) + "".join(lines)
 
 
 def _cautions() -> str:

@@ -68,9 +68,9 @@ def timed(folder):
 
 def demo_results(folder):
     from kit.publish import make_report
-    from kit.trial import start_run
+    from kit.start import start_run
 
-    return make_report(start_run(folder / "demo", sources=[], demo=True)).parent / "results.json"
+    return make_report(start_run(folder / "demo", demo=True).folder).parent / "results.json"
 
 
 def measured(source, scratch):

@@ -95,12 +95,22 @@ def test_an_unknown_fuel_is_named_once_with_all_its_rows(tmp_path):
     assert only(tmp_path, burns=sheet).where == "burns.csv, row 2, column fuel (and rows 4, 5)"
 
 
-@pytest.mark.parametrize(
-    ("cell", "words"), [("alder?", "if it is alder"), ("? alder", "if it is alder"), ("?", "its fuel")]
-)
-def test_a_guessed_fuel_is_to_be_confirmed(tmp_path, cell, words):
+@pytest.mark.parametrize("cell", ["alder?", "? alder", "alder ?"])
+def test_a_guess_is_to_be_confirmed(tmp_path, cell):
     problem = only(tmp_path, burns=BURNS.replace("alder", cell, 1))
-    assert (problem.kind, words in problem.remedy) == ("ask", True)
+    assert problem.kind == "ask" and problem.where == "burns.csv, cells marked '?'"
+    assert "1 guesses" not in problem.found and "fuel (1)" in problem.found
+
+
+def test_all_guesses_of_a_sheet_are_one_question_and_are_taken_at_their_word(tmp_path):
+    sheet = BURNS.replace("alder,1,2026-05-14,400,10:00", "alder?,1?,2026-05-14?,400,10:00?", 1)
+    problem = only(tmp_path, burns=sheet, events="burn,at,event\n01,10:05,rain\n")
+    assert "4 guesses marked '?' in row 2: fuel (1), bag (1), day (1), lit (1)" in problem.found
+
+
+def test_a_fuel_not_filled_in_is_asked_for(tmp_path):
+    problem = only(tmp_path, burns=BURNS.replace("alder", "?", 1))
+    assert problem.kind == "ask" and problem.found == "a fuel not filled in"
 
 
 def test_without_declared_fuels_the_lines_to_add_are_told(tmp_path):

@@ -5,8 +5,9 @@ import tomllib
 
 import pytest
 
+from kit import start
 from kit.errors import KitError
-from kit.trial import demo_folder, open_run, start_run, template
+from kit.trial import demo_folder, open_run, template
 from kit.trial.guesses import burn_ids, guessed_fuels, safe_names
 from kit.trial.models import TrialFile
 from kit.trial.trial_text import DraftLogger, trial_text
@@ -30,6 +31,10 @@ def exports(tmp_path):
     return paths
 
 
+def start_run(*arguments, **options):
+    return start.start_run(*arguments, **options).folder
+
+
 def asked(folder):
     with pytest.raises(KitError) as caught:
         open_run(folder)
@@ -39,9 +44,9 @@ def asked(folder):
 
 def test_six_exports_lead_to_an_open_run_by_answering_what_is_asked(tmp_path, exports):
     folder = start_run(tmp_path / "trial", exports)
-    first = asked(folder)
-    assert [problem.where for problem in first] == [f"burns.csv, row {n}, column fuel" for n in range(2, 8)]
-    assert "'alder-lump?'" in first[0].found and "a fuel not filled in" in first[2].found
+    guesses, blank = asked(folder)
+    assert guesses.where == "burns.csv, cells marked '?'" and "fuel (5)" in guesses.found
+    assert blank.where == "burns.csv, row 4, column fuel" and blank.found == "a fuel not filled in"
 
     sheet = folder / "burns.csv"
     sheet.write_text(
@@ -72,9 +77,9 @@ def test_the_trial_file_is_short_readable_and_carries_the_cautions(tmp_path, exp
     logger = DraftLogger(
         "A", ("a*.csv",), {"grate": "T 1", "lid ä": "x"}, {"step_s": 10.0, "day_first": True}
     )
-    drafted = tomllib.loads(trial_text(["my fuel"], ["grate", "lid ä"], [logger]))
+    drafted = tomllib.loads(trial_text(["my fuel"], "grate", [logger]))
     file = TrialFile.model_validate(drafted)
-    assert file.fuel[0].id == "my fuel" and [probe.id for probe in file.probe] == ["grate", "lid ä"]
+    assert file.fuel[0].id == "my fuel" and file.trial.probe == "grate"
     assert file.logger[0].columns == {"grate": "T 1", "lid ä": "x"}
     assert file.logger[0].step_s == 10 and file.logger[0].day_first is True
 
@@ -147,7 +152,7 @@ def test_demo_and_files_together_are_refused(tmp_path, exports):
 
 def test_a_failure_half_way_leaves_nothing(tmp_path, exports, monkeypatch):
     monkeypatch.setattr(
-        "kit.trial.scaffold.trial_text", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left"))
+        "kit.trial.scaffold._burn_sheet", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left"))
     )
     (problem,) = refused(tmp_path / "trial", exports)
     assert problem.found == "No space left"

@@ -1,0 +1,411 @@
+"""A new run folder from what a tester has: exports read, fires found, sheet and trial file drafted, the rest asked."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fnmatch import fnmatch
+from glob import escape
+from pathlib import Path
+
+import numpy as np
+
+from kit.check import problems_of
+from kit.errors import KitError, Problem, grouped, worded
+from kit.page.cautions import cautions_short
+from kit.readings import Fire, Log, find_fires, read_log
+from kit.trial.guesses import Guess, burn_ids, guessed, listed_fuels, safe_names
+from kit.trial.scaffold import Draft, judge_sources, new_demo, new_folder, new_place
+from kit.trial.trial_text import DraftLogger, trial_text
+
+Value = str | float | bool
+
+INFERRED = ("step_s", "split_by")
+"""Keys of [[logger]] that a file settles by itself, though it does not say them."""
+NAMING = re.compile(
+    r"fuel|species|sample|brand|charge|bag|burn|run|test|trial|id|versuch|probe ?name|essai", re.I
+)
+"""Headings of columns that may name what was burned."""
+OF_MAIN = re.compile("grate|grill|rost|cooking|pit|chamber|kammer|oven|ofen|cooker|smoker", re.IGNORECASE)
+OF_OTHERS = re.compile(
+    "ambient|air|luft|umgebung|junction|internal|board|meat|food|fleisch|core|kern", re.IGNORECASE
+)
+"""How the probe that metrics are of may be called, and one that they are not of."""
+MOVED_K, COLD_K, BEFORE_S = 40.0, 10.0, 1800.0
+"""A probe that moved by so much saw a fire; a cooker so little above where it began is cold again."""
+SIBLINGS, MOST_OTHERS = 3, 6
+DAY_FIRST, FARTHER = "day_first", 3
+"""Dates are taken in the order that brings the files together, if the other one spreads them so many times as far."""
+FEWEST_ROWS = 20
+"""Readings that a name in a column needs to be that of a burn."""
+
+
+@dataclass(frozen=True)
+class Started:
+    """A new run folder and what is left to do.
+
+    Attributes
+    ----------
+    folder
+        Where it stands.
+    rows
+        The burn sheet as drafted, cells by heading; a guess ends with '?'.
+    questions
+        All that `check` would ask or refuse now.
+    """
+
+    folder: Path
+    rows: Sequence[Mapping[str, str]] = ()
+    questions: tuple[Problem, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """What was made and what to do next, for people."""
+        lines = [f"Made {self.folder}: {len(self.rows)} burns.", *map(_line, self.rows)]
+        if self.questions:
+            lines += ["", "To do in trial.toml and burns.csv, all at once:"]
+            lines += [worded(number, each) for number, each in enumerate(grouped(self.questions), 1)]
+        lines += [
+            "",
+            *cautions_short(),
+            "",
+            f"Next: {'repeatburn check' if self.questions else 'repeatburn report'} {self.folder}",
+        ]
+        return "\n".join(lines)
+
+
+def _line(row: Mapping[str, str]) -> str:
+    told = [row.get(name, "") for name in ("fuel", "bag", "day", "lit", "stopped")]
+    words = zip(("", "bag ", "", "lit ", "stopped "), told, strict=True)
+    return f"burn {row['burn']}: " + ", ".join(
+        f"{word}{cell}" for word, cell in [*words, ("", row["log"])] if cell
+    )
+
+
+@dataclass(frozen=True)
+class _Export:
+    """One export: what was read of it, with the keys that it took and the questions it leaves open."""
+
+    path: Path
+    name: str
+    log: Log | None
+    keys: Mapping[str, Value] = field(default_factory=dict)
+    asked: tuple[Problem, ...] = ()
+    is_day_guessed: bool = False
+
+    @property
+    def look(self) -> tuple[object, ...]:
+        """What the files of one logger have in common."""
+        if self.log is None:
+            return (self.name,)
+        dialect = self.log.dialect
+        return (*self.log.probes, dialect.delimiter, dialect.time, *sorted(self.keys.items()))
+
+
+@dataclass(frozen=True)
+class _Burn:
+    """One fire of an export, or an export in which none was found."""
+
+    export: _Export
+    fire: Fire | None
+    stopped: str = ""
+    guess: Guess = field(default_factory=Guess)
+
+
+def start_run(folder: str | Path, sources: Iterable[str | Path] = (), demo: bool = False) -> Started:
+    """Make a new run folder.
+
+    Parameters
+    ----------
+    folder
+        Where; it must not hold anything yet.
+    sources
+        Loggers' exports, copied byte for byte into logs/; each fire in them becomes a row of the burn sheet.
+    demo
+        Copy the demo trial instead, without its reports.
+
+    Raises
+    ------
+    KitError
+        Where the folder holds something, or a source cannot be read; then nothing is made.
+
+    Examples
+    --------
+    >>> start_run("spring", ["day one.csv", "day two.csv"]).questions  # doctest: +SKIP
+    """
+    files = [Path(source) for source in sources]
+    if demo and files:
+        raise KitError(Problem("refuse", "start", "--demo with files", "one of the two", "Leave one out."))
+    if demo:
+        return Started(new_demo(folder))
+    new_place(folder)
+    judge_sources(files)
+    names = safe_names([path.name for path in files])
+    loggers = _by_logger([_read(path, name) for path, name in zip(files, names, strict=True)])
+    main, drafts = _drafted(loggers, names)
+    burns = [
+        burn
+        for group, draft in zip(loggers, drafts, strict=True)
+        for burn in _burns(group, draft.columns.get(main, "").removesuffix("?"))
+    ]
+    rows = _rows(burns)
+    fuels = list(dict.fromkeys(cell for row in rows if (cell := row["fuel"].strip("?"))))
+    text = trial_text(fuels, main, [draft for draft in drafts if draft.columns or draft.keys])
+    made = new_folder(folder, Draft(text, rows, dict(zip(names, files, strict=True))))
+    return Started(made, rows, problems_of(made))
+
+
+def _read(path: Path, name: str) -> _Export:
+    """Read an export with what it settles by itself; where it leaves a question open, on the first of the answers."""
+    keys: dict[str, Value] = {}
+    tried: dict[str, Value] = {}
+    asked: list[Problem] = []
+    while True:
+        try:
+            return _Export(path, name, read_log(path, keys | tried, name=name), keys, tuple(asked))
+        except KitError as error:
+            answers = {key: offered[0] for problem in error.problems for key, offered in _offered(problem)}
+            new = {key: value for key, value in answers.items() if key not in keys | tried}
+            if not new:
+                return _Export(path, name, None, keys, error.problems)
+            keys |= {key: value for key, value in new.items() if key in INFERRED}
+            tried |= {key: value for key, value in new.items() if key not in INFERRED}
+            asked += [
+                problem
+                for problem in error.problems
+                if not {key for key, _ in _offered(problem)} <= set(INFERRED)
+            ]
+
+
+def _offered(problem: Problem) -> list[tuple[str, list[Value]]]:
+    """Return the keys of [[logger]] that a question names, each with the answers it offers."""
+    if problem.kind != "ask" or "time_column" in problem.remedy:
+        return []
+    found: dict[str, list[Value]] = {}
+    for key, text in re.findall(r'([a-z_]+) = ("[^"]*"|true|false|[0-9.]+)', problem.remedy):
+        plain = text == "true" if text in ("true", "false") else text.strip('"')
+        found.setdefault(key, []).append(plain if isinstance(plain, bool) or text[0] == '"' else float(text))
+    return list(found.items())
+
+
+def _by_logger(exports: Sequence[_Export]) -> list[list[_Export]]:
+    groups: dict[tuple[object, ...], list[_Export]] = {}
+    for export in exports:
+        groups.setdefault(export.look, []).append(export)
+    settled = [_settled_by_siblings(group) for group in groups.values()]
+    sure = [day for group in settled for export in group if not export.asked for day in _days(export.log)]
+    return [_nearest_in_time(group, sure) for group in settled]
+
+
+def _settled_by_siblings(group: list[_Export]) -> list[_Export]:
+    """Return a logger's files with what some leave open answered by those that leave nothing open."""
+    sure = [export for export in group if not export.asked and export.log is not None]
+    if not sure:
+        return group
+    questions = [offer for export in group for problem in export.asked for offer in _offered(problem)]
+    answers = {
+        key: fitting[0] for key, offered in questions if len(fitting := _fitting(key, offered, sure)) == 1
+    }
+    return [_Export(each.path, each.name, _again(each, answers), {**each.keys, **answers}) for each in group]
+
+
+def _fitting(key: str, offered: Sequence[Value], sure: Sequence[_Export]) -> list[Value]:
+    """Return the answers with which the files that need none are read as they are without it."""
+
+    def fits(value: Value, export: _Export) -> bool:
+        try:
+            log = read_log(export.path, {**export.keys, key: value}, name=export.name)
+        except KitError:
+            return False
+        return export.log is not None and log.table.equals(export.log.table)
+
+    return [value for value in offered if all(fits(value, export) for export in sure[:SIBLINGS])]
+
+
+def _again(export: _Export, answers: Mapping[str, Value]) -> Log | None:
+    return read_log(export.path, {**export.keys, **answers}, name=export.name) if export.asked else export.log
+
+
+def _days(log: Log | None) -> list[int]:
+    """Return the first day of a log, counted from 1970, in a list; [] without a dated clock."""
+    if log is None or not log.has_clock or not log.dialect.dated:
+        return []
+    return [int(log.table["clock"].iloc[0].timestamp() // 86_400)]
+
+
+def _nearest_in_time(group: list[_Export], sure: Sequence[int]) -> list[_Export]:
+    """Return files whose dates can be read in two ways as the one way has them that brings them together."""
+    if not any(
+        key == DAY_FIRST for export in group for problem in export.asked for key, _ in _offered(problem)
+    ):
+        return group
+    read = {value: [_again(export, {DAY_FIRST: value}) for export in group] for value in (True, False)}
+    days = {value: [*sure, *(day for log in logs for day in _days(log))] for value, logs in read.items()}
+    spans = {value: max(each, default=0) - min(each, default=0) for value, each in days.items()}
+    near, far = sorted(spans, key=lambda value: spans[value])
+    if spans[far] < FARTHER * spans[near] + 7:
+        return group
+    return [
+        _Export(each.path, each.name, log, {**each.keys, DAY_FIRST: near}, is_day_guessed=True)
+        for each, log in zip(group, read[near], strict=True)
+    ]
+
+
+def _drafted(loggers: Sequence[Sequence[_Export]], names: Sequence[str]) -> tuple[str, list[DraftLogger]]:
+    """Return the main probe's id and a [[logger]] table for each group of files, in their order."""
+    mains = [_main_heading(group) for group in loggers]
+    word = next((match[0].casefold() for heading, _ in mains if (match := OF_MAIN.search(heading))), "")
+    plain = {_plain(heading) for heading, _ in mains if heading}
+    main = word or (plain.pop() if len(plain) == 1 else "main")
+    drafts = []
+    for place, (group, (heading, sure)) in enumerate(zip(loggers, mains, strict=True)):
+        log = group[0].log
+        others = [each for each in (log.probes if log else ()) if each != heading]
+        columns = {main: heading if sure else f"{heading}?"} if heading else {}
+        columns |= {_plain(each): each for each in others[:MOST_OTHERS] if _plain(each) not in ("", main)}
+        files = _patterns([export.name for export in group], names) if len(loggers) > 1 else ()
+        drafts.append(DraftLogger(_letter(place), files, columns, group[0].keys))
+    return main, drafts
+
+
+def _main_heading(group: Sequence[_Export]) -> tuple[str, bool]:
+    """Return the heading of the main probe, and whether it can be no other."""
+    moved: dict[str, list[float]] = {}
+    for log in (export.log for export in group if export.log is not None):
+        for name in log.probes:
+            celsius = log.table[name].to_numpy()
+            good = celsius[np.isfinite(celsius)]
+            moved.setdefault(name, []).append(
+                float(np.ptp(np.quantile(good, [0.02, 0.98]))) if len(good) else 0.0
+            )
+    reach = {name: float(np.median(each)) for name, each in moved.items()}
+    hot = {name: each for name, each in reach.items() if each >= MOVED_K} or reach
+    fitting = {name: each for name, each in hot.items() if not OF_OTHERS.search(name)} or hot
+    named = [name for name in fitting if OF_MAIN.search(name)]
+    best = named[0] if named else max(fitting, key=lambda name: fitting[name], default="")
+    return best, len(fitting) <= 1 or len(named) == 1
+
+
+def _plain(heading: str) -> str:
+    """Return a heading as the id of a probe: without its unit and the signs that mean something in metric ids."""
+    bare = re.sub(r"[(\[][^)\]]*[)\]]|°\s*[CF]\b", " ", heading)
+    return " ".join(re.sub("[@:;,+]", " ", bare).split())
+
+
+def _letter(place: int) -> str:
+    return chr(ord("A") + place) if place < 26 else str(place + 1)
+
+
+def _common_head(names: Sequence[str]) -> str:
+    first, last = min(names), max(names)
+    return first[: next((n for n, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))]
+
+
+def _patterns(own: Sequence[str], names: Sequence[str]) -> tuple[str, ...]:
+    """Return one pattern that only a logger's own files fit, else their names."""
+    endings = {Path(name).suffix for name in own}
+    ending = endings.pop() if len(endings) == 1 else ""
+    pattern = f"{escape(_common_head(own).removesuffix(ending))}*{escape(ending)}"
+    fits = [name for name in names if fnmatch(name, pattern)]
+    return (pattern,) if len(own) > 1 and sorted(fits) == sorted(own) else tuple(map(escape, own))
+
+
+def _burns(group: Sequence[_Export], heading: str) -> list[_Burn]:
+    """Return the fires of a logger's files with what names and columns tell of them."""
+    burns = [burn for export in group for burn in _fires(export, heading)]
+    labels = [_label(burn) for burn in burns]
+    by_label = dict(zip(labels, guessed(labels), strict=True)) if any(labels) else {}
+    names = [export.name for export in group]
+    by_name = dict(zip(names, guessed(names), strict=True))
+    head = len(re.split("[0-9]", _common_head(names))[0]) if len(names) > 1 else 0
+    found = []
+    for export in group:
+        own = [(burn, label) for burn, label in zip(burns, labels, strict=True) if burn.export is export]
+        listed = listed_fuels(export.name[head:], len(own)) or listed_fuels(export.name, len(own))
+        for place, (burn, label) in enumerate(own):
+            guess = by_label[label] if label else by_name[export.name]
+            if not label and len(own) > 1:
+                guess = Guess(fuel=listed[place] if listed else "")
+            found.append(replace(burn, guess=guess))
+    return found
+
+
+def _fires(export: _Export, heading: str) -> list[_Burn]:
+    log = export.log
+    fires = find_fires(log, heading) if log is not None and heading in log.probes else []
+    if log is None or not fires or (len(fires) > 1 and not log.has_clock):
+        return [_Burn(export, None)]
+    last = {fire.group: fire for fire in fires}
+    return [_Burn(export, fire, _stop(log, fire, fire is last[fire.group])) for fire in fires]
+
+
+def _stop(log: Log, fire: Fire, is_last: bool) -> str:
+    """Return the clock time at which the cooker is cold again; '' where the log ends before, and is the stop."""
+    table = log.group(fire.group) if fire.group else log.table
+    seconds, celsius = table["elapsed_s"].to_numpy(), table[fire.probe].to_numpy()
+    before = (seconds <= fire.begin_s) & (seconds >= fire.begin_s - BEFORE_S)
+    began = float(np.nanmin(celsius[before], initial=np.inf))
+    cold = np.flatnonzero((seconds >= fire.cold_s) & (seconds <= fire.end_s) & (celsius <= began + COLD_K))
+    if not len(cold) and is_last:
+        return ""
+    row = int(cold[0]) if len(cold) else int(np.searchsorted(seconds, fire.end_s, side="right")) - 1
+    return str(table["clock"].iloc[row].floor("s")) if log.has_clock else ""
+
+
+def _label(burn: _Burn) -> str:
+    """Return what a column of the log calls a fire: the run it lies in, or the word that stands beside most of it."""
+    export, fire = burn.export, burn.fire
+    if fire is None or export.log is None:
+        return ""
+    if fire.group and "split_by" in export.keys:
+        return fire.group
+    inside = (export.log.table["elapsed_s"] >= fire.begin_s) & (export.log.table["elapsed_s"] <= fire.cold_s)
+    words = _naming_column(export)
+    beside = Counter(words[line] for line in export.log.lines[inside.to_numpy()].tolist() if line in words)
+    return beside.most_common(1)[0][0] if beside else ""
+
+
+def _naming_column(export: _Export) -> dict[int, str]:
+    """Return the word that stands in each line of a column that names what was burned; {} where there is none."""
+    assert export.log is not None
+    for heading in export.log.dialect.others:
+        if not NAMING.search(heading):
+            continue
+        try:
+            log = read_log(export.path, {**export.keys, "split_by": heading}, name=export.name)
+        except KitError:
+            continue
+        labels = [] if log.groups is None else list(map(str, log.groups))
+        counts = Counter(labels)
+        if counts and min(counts.values()) >= FEWEST_ROWS and re.search(r"[^\W\d_]{3}", " ".join(counts)):
+            return dict(zip(log.lines.tolist(), labels, strict=True))
+    return {}
+
+
+def _rows(burns: Sequence[_Burn]) -> list[dict[str, str]]:
+    """Return the burn sheet's cells, in the order of the fires where every one has its clock time."""
+    if all(burn.fire and burn.fire.day for burn in burns):
+        burns = sorted(burns, key=lambda burn: burn.fire.lit if burn.fire else "")
+    files = [burn.export.name for burn in burns]
+    numbers = [burn.guess.burn for burn in burns]
+    if len(set(files)) < len(files):
+        ids = [f"{place:02d}" for place in range(1, len(burns) + 1)]
+    else:
+        ids = numbers if all(numbers) and len(set(numbers)) == len(numbers) else burn_ids(files)
+    return [_row(burn, burn_id) for burn, burn_id in zip(burns, ids, strict=True)]
+
+
+def _row(burn: _Burn, burn_id: str) -> dict[str, str]:
+    fire, guess = burn.fire, burn.guess
+    row = {"burn": burn_id, "fuel": f"{guess.fuel}?", "log": burn.export.name}
+    row["bag"] = f"{guess.bag}?" if guess.bag else ""
+    if fire is None or not fire.lit:
+        return row
+    unsure = any(key == DAY_FIRST for problem in burn.export.asked for key, _ in _offered(problem))
+    stopped = burn.stopped[11:] if burn.stopped[:10] == fire.day or not fire.day else burn.stopped
+    row["day"] = "" if unsure else f"{fire.day}?" if burn.export.is_day_guessed else fire.day
+    row["lit"] = f"{fire.lit[-8:]}?"
+    row["stopped"] = f"{stopped}?" if stopped else ""
+    return row

@@ -1,0 +1,177 @@
+"""From a pile of exports to a burn sheet: made exports of several writers, with the truth beside them."""
+
+import subprocess
+import sys
+import tomllib
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+
+from kit.check import check
+from kit.start import start_run
+from kit.trial import open_run
+from kit.trial.guesses import Guess, guessed, listed_fuels, no_formula
+from tests import exports
+
+
+def started(tmp_path, *writers):
+    pile = tmp_path / "exports"
+    pile.mkdir()
+    truth = [each for writer in writers for each in writer(pile)]
+    return start_run(tmp_path / "trial", sorted(pile.iterdir())), sorted(truth, key=lambda each: each.lit)
+
+
+def confirmed(folder):
+    for name in ("burns.csv", "trial.toml"):
+        path = folder / name
+        path.write_bytes(path.read_bytes().replace(b"?", b""))
+    return folder
+
+
+def moment(row, column):
+    cell = row[column].rstrip("?")
+    return datetime.fromisoformat(cell if len(cell) > 8 else f"{row['day'].rstrip('?')} {cell}")
+
+
+@pytest.fixture(scope="module")
+def twenty(tmp_path_factory):
+    return started(tmp_path_factory.mktemp("twenty"), exports.day_files, exports.single_files)
+
+
+def test_twelve_files_of_two_loggers_become_twenty_right_rows(twenty):
+    made, truth = twenty
+    assert len(made.rows) == len(truth) == 20
+    for row, true in zip(made.rows, truth, strict=True):
+        assert (row["log"], row["fuel"]) == (true.file, f"{true.fuel}?")
+        assert row["bag"].rstrip("?") == true.bag
+        assert abs(moment(row, "lit") - true.lit) < timedelta(minutes=3)
+        assert abs(moment(row, "stopped") - true.cold) < timedelta(minutes=6)
+
+
+def test_nothing_is_left_to_ask_but_the_guesses(twenty):
+    made, _ = twenty
+    (question,) = made.questions
+    assert "cells marked '?'" in question.where
+    assert "fuel (20), bag (8), day (8), lit (20), stopped (20)" in question.found
+
+
+def test_two_loggers_have_one_main_probe_and_the_trial_file_stays_short(twenty):
+    made, _ = twenty
+    text = (made.folder / "trial.toml").read_text(encoding="utf-8")
+    tables = tomllib.loads(text)
+    assert text.count("\n") <= 60
+    main = tables["trial"]["probe"]
+    assert [logger["columns"][main] for logger in tables["logger"]] == ["Rost (°C)", "Grill Temp (F)"]
+    assert [logger["files"] for logger in tables["logger"]] == [["Messtag *.csv"], ["*.txt"]]
+
+
+def test_one_edit_leads_to_a_folder_that_can_be_analysed(twenty, tmp_path):
+    made, truth = twenty
+    found = check(confirmed(made.folder))
+    assert len(found.records) == 20
+    for record, true in zip(found.records, truth, strict=True):
+        peak = {"erle": (262, 231, 243), "alder": (255,), "olive": (235, 262, 231, 243)}
+        assert min(abs(record["peak_c"] - each) for each in peak.get(true.fuel, (262, 231, 243))) < 3
+    assert set(open_run(made.folder).burns["fuel"]) == {"erle", "olive", "buche", "alder"}
+
+
+def test_a_column_that_names_what_burns_tells_fuel_and_bag(tmp_path):
+    made, truth = started(tmp_path, exports.named_runs)
+    assert [(row["fuel"], row["bag"]) for row in made.rows] == [(f"{t.fuel}?", f"{t.bag}?") for t in truth]
+    assert all(
+        abs(moment(row, "lit") - true.lit) < timedelta(minutes=3)
+        for row, true in zip(made.rows, truth, strict=True)
+    )
+    tables = tomllib.loads((made.folder / "trial.toml").read_text(encoding="utf-8"))
+    assert tables["logger"][0]["columns"]["grate"] == "grate [degC]"
+    assert len(check(confirmed(made.folder)).records) == 4
+
+
+def test_logs_without_a_clock_have_rows_without_times(tmp_path):
+    made, _ = started(tmp_path, exports.without_clock)
+    assert [(row["burn"], row["fuel"], row.get("lit", "")) for row in made.rows] == [
+        ("oak 1", "oak?", ""),
+        ("oak 2", "oak?", ""),
+    ]
+    assert [round(record["peak_c"]) for record in check(confirmed(made.folder)).records] == [250, 250]
+
+
+def test_a_file_that_cannot_be_read_is_a_row_and_a_fault_of_check(tmp_path):
+    bad = tmp_path / "alder.csv"
+    bad.write_text("no table here\n", encoding="utf-8")
+    made = start_run(tmp_path / "trial", [bad])
+    assert made.rows[0]["fuel"] == "alder?"
+    assert any("logs/alder.csv" in problem.where for problem in made.questions)
+
+
+def test_which_of_two_hot_columns_is_the_main_probe_is_a_guess(tmp_path):
+    stamps, a, b, _ = exports.day_of_fires(
+        datetime(2026, 5, 14, 9), [datetime(2026, 5, 14, 9, 10)], [240], 20, 3, 1
+    )
+    lines = ["time;Kanal 1 [°C];Kanal 2 [°C]"]
+    lines += [f"{at};{x:.1f};{y:.1f}" for at, x, y in zip(stamps, a, b, strict=True)]
+    path = tmp_path / "oak.csv"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    made = start_run(tmp_path / "trial", [path])
+    heading = [problem for problem in made.questions if "trial.toml" in problem.where]
+    assert len(heading) == 1 and "'Kanal 1 [°C]?'" in heading[0].found
+    assert check(confirmed(made.folder)).records[0]["peak_c"] == pytest.approx(240, abs=3)
+
+
+def test_names_that_spreadsheets_would_run_become_plain_text(tmp_path):
+    for name in ("=HYPERLINK(1).csv", "＝cmd.csv", "@sum oak.csv", "+1.csv"):
+        (tmp_path / name).write_text(f"elapsed (s),T (°C)\n0,20\n10,{len(name)}\n20,30\n", encoding="utf-8")
+    made = start_run(tmp_path / "trial", sorted(tmp_path.glob("*.csv")))
+    sheet = (made.folder / "burns.csv").read_text(encoding="utf-8-sig")
+    assert not any(
+        cell[:1] in "=+-@＝＋－＠" for line in sheet.splitlines() for cell in line.split(",") if cell
+    )
+    assert no_formula("== ＝-x") == "x"
+
+
+@pytest.mark.parametrize(
+    ("names", "guesses"),
+    [
+        (["OliveBag2-run3.csv"], [Guess("olive", "2", "3")]),
+        (["alder b1 r2.csv", "oak b1 r2.csv"], [Guess("alder", "1", "2"), Guess("oak", "1", "2")]),
+        (["2026-05-14.csv"], [Guess()]),
+    ],
+)
+def test_bags_and_burns_are_told_by_the_number_behind_their_word(names, guesses):
+    assert guessed(names) == guesses
+
+
+def test_a_name_lists_fuels_only_where_there_are_as_many_as_fires():
+    assert listed_fuels("day 1 alder_olive oak.csv", 3) == ["alder", "olive", "oak"]
+    assert listed_fuels("day 1 alder olive.csv", 3) == []
+
+
+def test_the_command_prints_rows_questions_and_cautions(tmp_path):
+    pile = tmp_path / "exports"
+    pile.mkdir()
+    exports.without_clock(pile)
+    words = [
+        sys.executable,
+        "-m",
+        "kit",
+        "start",
+        str(tmp_path / "trial"),
+        "--from",
+        *map(str, sorted(pile.iterdir())),
+    ]
+    out = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    assert "burn oak 1: oak?" in out and "Carbon monoxide" in out and "Next: repeatburn check" in out
+
+
+def test_alike_faults_of_many_files_are_one_in_print(tmp_path):
+    rng = np.random.default_rng(1)
+    for name in "abcdefgh":
+        rows = [f"05/06/2026 10:{k:02d},{20 + k + rng.normal():.1f}" for k in range(40)]
+        (tmp_path / f"oak {name}.csv").write_text(
+            "time,grate (°C)\n" + "\n".join(rows) + "\n", encoding="utf-8"
+        )
+    made = start_run(tmp_path / "trial", sorted(tmp_path.glob("*.csv")))
+    assert sum("day_first" in problem.remedy for problem in made.questions) == 8
+    assert made.words.count("day_first = true") == 1 and "and 2 more" in made.words
+    assert all(not row.get("day") for row in made.rows)
