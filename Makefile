@@ -68,7 +68,7 @@ bench: .venv/made-test  ## time the kit against its yardsticks, as ratios in one
 
 simulate: .venv/made-test  ## the simulation tables (hours on a small machine)
 	@$(PYTHON) -m tests.simulate
-	@for each in judging curves planning; do $(PYTHON) -m tests.simulate.$$each || exit 1; done
+	@for each in sharpness judging curves planning; do $(PYTHON) -m tests.simulate.$$each || exit 1; done
 
 fuzz: .venv/made-test  ## generated and mutated logs: make fuzz REAL=folder adds real ones
 	@$(PYTHON) -m tests.fuzz $(if $(REAL),--real "$(REAL)")

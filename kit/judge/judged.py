@@ -21,6 +21,7 @@ from kit.judge.means import fuel_means
 from kit.judge.next_bag import next_bag
 from kit.judge.odd_burns import odd_burns
 from kit.judge.question import MOST_FUELS, Question
+from kit.judge.verdicts import verdict_of
 from kit.schema import Metric
 from kit.variance import RepeatFit, fit_repeats
 from kit.variance.families import Family
@@ -162,7 +163,7 @@ def _of_a_primary_metric(fit: RepeatFit, family: Family | None, tables: Tables, 
             "chances": lambda: chances(plain, question.level, question.seed),
             "further": lambda: _further(plain, plain_family, tables["comparisons"], pairs, question),
             "self_check": lambda: self_check(
-                fit, question.seed, margin=question.margin, level=question.level
+                fit, question.seed, margin=question.margin, level=question.level, verdict=verdict_of
             ),
         }
     return {name: table for name, make in makers.items() if len(table := make())}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,21 @@ if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
 
 
+class Said(Protocol):
+    """A verdict."""
+
+    @property
+    def verdict(self) -> str:
+        """In words."""
+
+
+class VerdictOf(Protocol):
+    """The verdict layer (kit.judge.verdicts.verdict_of), which this room does not know."""
+
+    def __call__(self, low: float, high: float, margin: float, equivalence: tuple[float, float], /) -> Said:
+        """Return the verdict on a pair from its limits at the level and at the one of equivalence."""
+
+
 TRIALS = 1000
 """Simulated trials of a report."""
 
@@ -31,13 +46,17 @@ def self_check(
     df: DfMethod = "best",
     margin: float | None = None,
     level: float = 0.95,
+    verdict: VerdictOf | None = None,
 ) -> pd.DataFrame:
-    """Return how often each kind of interval held the truth, and each kind of verdict erred.
+    """Return how often each interval held the truth, each verdict erred, and each was reached.
 
     Parameters
     ----------
     margin
         The metric's margin on the analysis scale, if it has one.
+    verdict
+        (low, high, margin, limits of equivalence) -> what is said of a pair; its words are counted where two fuels are
+        alike, a margin and two margins apart.
 
     Returns
     -------
@@ -57,7 +76,7 @@ def self_check(
     again = simulated(fit, trials, seed)
     rows = _means(fit, again, df, level)
     if len(fit.labels) > 1:
-        rows += _pairs(fit, again, df, level, margin)
+        rows += _pairs(fit, again, df, level, margin, verdict)
     rows += _components(fit, again, level)
     return tabulated(rows, seed)
 
@@ -95,16 +114,21 @@ def pair_rows(fit: RepeatFit) -> Array:
 
 
 def _pairs(
-    fit: RepeatFit, again: RepeatFit, df: DfMethod, level: float, margin: float | None
+    fit: RepeatFit,
+    again: RepeatFit,
+    df: DfMethod,
+    level: float,
+    margin: float | None,
+    verdict: VerdictOf | None,
 ) -> list[tuple[str, float, Array]]:
     L = pair_rows(fit)
     if not len(L):
         return []
     found, truth = contrasts(again, L, df, level), L @ fit.estimate.beta[0]
-    alone = _inside(found, truth, level)
-    low, high = found.family_limits(all_pairs(len(fit.labels)), level)
-    together = ((low <= truth) & (truth <= high)).all(axis=1).astype(np.float64)
-    wrong = wrong_verdicts(low, high, truth, margin).any(axis=1).astype(np.float64)
+    alone, family = _inside(found, truth, level), all_pairs(len(fit.labels))
+    D, E = (np.stack(found.family_limits(family, each)) for each in (level, 2 * level - 1))
+    together = ((D[0] <= truth) & (truth <= D[1])).all(axis=1).astype(np.float64)
+    wrong = wrong_verdicts(D, E, truth, margin).any(axis=1).astype(np.float64)
     rows = [
         ("unadjusted intervals of the differences hold the truth", level, alone.mean(axis=1)),
         ("all Tukey intervals together hold the truth", level, together),
@@ -112,22 +136,49 @@ def _pairs(
         ("a difference is claimed somewhere, were all fuels alike", 1 - level, 1 - together),
     ]
     if margin is not None:
-        same = (low - truth + margin > -margin) & (high - truth + margin < margin)
+        at_margin = E - truth + margin
+        same = (at_margin[0] > -margin) & (at_margin[1] < margin)
         words = "'the same within the margin' is said of two fuels a whole margin apart"
         rows.append((words, 1 - level, same.mean(axis=1)))
+    return (
+        rows if verdict is None or margin is None else rows + _reached(D - truth, E - truth, margin, verdict)
+    )
+
+
+APART = {"alike": 0.0, "a margin apart": 1.0, "two margins apart": 2.0}
+
+
+def _reached(D: Array, E: Array, margin: float, verdict: VerdictOf) -> list[tuple[str, float, Array]]:
+    """Return how often each verdict is said of two fuels whose difference is 0, Δ and 2Δ; limits (2, trials, pairs)."""
+    rows = []
+    for words, times in APART.items():
+        ends = np.concatenate([D, E]).reshape(4, -1) + times * margin
+        said = [
+            verdict(low, high, margin, (inner, outer)).verdict for low, high, inner, outer in ends.T.tolist()
+        ]
+        table = np.array(said).reshape(D.shape[1:])
+        for each in sorted(set(said)):
+            rows.append((f"of two fuels {words}: '{each}'", np.nan, (table == each).mean(axis=1)))
     return rows
 
 
 def wrong_verdicts(
-    low: Array, high: Array, truth: Array, margin: float | None
+    D: Array, E: Array, truth: Array, margin: float | None
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """Return which verdicts the truth contradicts: a wrong direction, a difference that is not there or too small."""
+    """Return which verdicts the truth contradicts: a wrong direction, a difference that is not there or too small.
+
+    Parameters
+    ----------
+    D, E
+        (2, …) lower and upper limits of differences, and those by which they are held to lie within the margin.
+    """
+    (low, high), (inner, outer) = D, E
     above, below = low > 0, high < 0
     wrong = (above & (truth <= 0)) | (below & (truth >= 0))
     if margin is not None:
         size = np.abs(truth)
         wrong |= ((low > margin) | (high < -margin)) & (size <= margin)
-        wrong |= (low > -margin) & (high < margin) & (size >= margin)
+        wrong |= (inner > -margin) & (outer < margin) & (size >= margin)
     return np.asarray(wrong)
 
 

@@ -16,6 +16,8 @@ from tests.simulate.trials import (
 RATIOS = (0.0, 0.5, 1.0, 2.0)
 """Bag SD over burn SD."""
 
+UNEVEN: Sizes = ((1, 6), (3, 1), (2, 2, 5), (6, 1, 1))
+
 _UNEVEN_SPREAD = (3.0, 3.0, 1.0, 1.0)
 
 
@@ -72,4 +74,24 @@ def _many_days() -> list[Case]:
     return [Case(layout, Truth(bag, day)) for bag, day in ((0.0, 1.0), (0.5, 0.5), (1.0, 0.0))]
 
 
-CASES = (*_nested(), *_days(), *_spread(), *_many_days())
+def _small() -> list[Case]:
+    """Few bags, one burn a bag, very uneven ones, one bag a fuel (these bags), and errors that are not normal."""
+    square, uneven = (
+        Layout("4 × 2 × 2", even(4, 2, 2)),
+        Layout("uneven 1, 6 | 3, 1 | 2, 2, 5 | 6, 1, 1", UNEVEN),
+    )
+    single = (Layout("5 × 2 × 1", even(5, 2, 1)), Layout("6 × 2 × 1", even(6, 2, 1)))
+    return [
+        *(Case(square, Truth(bag=ratio)) for ratio in (*RATIOS, 3.0)),
+        *(Case(uneven, Truth(bag=ratio)) for ratio in (*RATIOS, 3.0)),
+        *(Case(layout, Truth(bag=ratio)) for layout in single for ratio in (0.0, 1.0)),
+        Case(Layout("5 × 1 × 3", even(5, 1, 3)), Truth(bag=0.0), bag=None, note="these bags"),
+        *(
+            Case(square, Truth(bag=ratio, errors=kind))
+            for kind in ("t3", "log-normal")
+            for ratio in (0.0, 1.0)
+        ),
+    ]
+
+
+CASES = (*_nested(), *_days(), *_spread(), *_many_days(), *_small())

@@ -109,8 +109,9 @@ def _of_spread(case: Case, fit: RepeatFit) -> list[Row]:
     for j, name in enumerate(fit.names):
         ends = {"best": (best[0][:, j], best[1][:, j]), "profile": (profile[0][:, j], profile[1][:, j])}
         ends |= _further(whole, name, j, best[2][j])
-        reads = next((term.reads for term in fit.design.terms if term.name == name), "")
-        true = np.hypot(truths[name], truths["day"]) if "days included" in reads else truths[name]
+        reads = fit.design.burn_reads if name == "burn" else fit.design.term(name).reads
+        others = [truths[other] for other in ("bag", "day") if f"{other}s included" in reads]
+        true = np.sqrt(truths[name] ** 2 + sum(np.square(others)))
         for method, (under, over) in ends.items():
             covered = (under <= true) & (true <= over)
             rows.append((f"coverage of the {name} SD", method, *_share(covered), len(covered)))

@@ -48,11 +48,12 @@ class Layout:
 
 @dataclass(frozen=True)
 class Truth:
-    """Standard deviations; `burn` is one for all or one for each fuel."""
+    """Standard deviations, `burn` one for all or one for each fuel; and how bags and burns are distributed."""
 
     bag: float = 0.0
     day: float = 0.0
     burn: tuple[float, ...] = (1.0,)
+    errors: str = "normal"
 
 
 @dataclass(frozen=True)
@@ -63,12 +64,14 @@ class Case:
     truth: Truth
     use_days: bool = True
     spread: str = "common"
+    bag: str | None = "bag"
     note: str = field(default="")
 
     @property
     def name(self) -> str:
         bag, day = f"bag SD {self.truth.bag:g}", f", day SD {self.truth.day:g}" if self.truth.day else ""
-        return f"{self.layout.name}; {bag}{day}" + (f"; {self.note}" if self.note else "")
+        errors = "" if self.truth.errors == "normal" else f", {self.truth.errors} errors"
+        return f"{self.layout.name}; {bag}{day}{errors}" + (f"; {self.note}" if self.note else "")
 
 
 def complete_days(fuels: int, bags: int, burns: int) -> Layout:
@@ -106,18 +109,27 @@ def drawn(case: Case, trials: int, seed: int) -> np.ndarray:
     fuel = levels_of(table["fuel"].tolist())
     bag = levels_of(zip(table["fuel"], table["bag"], strict=True))
     burn = np.broadcast_to(case.truth.burn, fuel.count) if len(case.truth.burn) == 1 else case.truth.burn
-    y = rng.standard_normal((trials, len(table))) * np.asarray(burn)[fuel.codes]
-    y += case.truth.bag * rng.standard_normal((trials, bag.count))[:, bag.codes]
+    y = _errors(case.truth.errors, rng, (trials, len(table))) * np.asarray(burn)[fuel.codes]
+    y += case.truth.bag * _errors(case.truth.errors, rng, (trials, bag.count))[:, bag.codes]
     if case.layout.days:
         day = levels_of(table["day"].tolist())
         y += case.truth.day * rng.standard_normal((trials, day.count))[:, day.codes]
     return y
 
 
+def _errors(kind: str, rng: np.random.Generator, size: tuple[int, int]) -> np.ndarray:
+    """Draw errors of mean 0 and SD 1."""
+    if kind == "t3":
+        return rng.standard_t(3, size) / np.sqrt(3)
+    if kind == "log-normal":
+        return (rng.lognormal(0, 0.5, size) - np.exp(0.125)) / np.sqrt(np.exp(0.25) * (np.exp(0.25) - 1))
+    return rng.standard_normal(size)
+
+
 def fitted(case: Case, values: np.ndarray) -> RepeatFit:
     """Return one fit of all trials: each is a response of the same design."""
     table = case.layout.table().assign(value=0.0)
-    roles = Roles(("value",), day="day" if case.use_days and case.layout.days else None)
+    roles = Roles(("value",), bag=case.bag, day="day" if case.use_days and case.layout.days else None)
     columns = read_columns(table, roles, "plain")
     design = design_of(columns, "fixed", case.spread)
     many = replace(roles, values=tuple(f"trial {i}" for i in range(len(values))))

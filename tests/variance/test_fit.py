@@ -9,6 +9,7 @@ import pytest
 from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels
 from kit.judge.means import fuel_means
+from kit.judge.verdicts import verdict_of
 from kit.variance import fit_repeats
 from kit.variance.bootstrap import bootstrap
 from kit.variance.covariance import small_sample
@@ -18,7 +19,7 @@ from kit.variance.limits import component_limits
 from kit.variance.prediction import predict_burn
 from kit.variance.profile import profile_holds, profile_limits
 from kit.variance.second_opinion import second_opinion
-from kit.variance.self_check import self_check, wrong_verdicts
+from kit.variance.self_check import APART, self_check, wrong_verdicts
 from kit.variance.shares import variance_shares
 from tests.variance.reference import ARGUMENTS, assert_allclose, fitted, table
 
@@ -205,7 +206,20 @@ def test_the_self_check_counts_what_the_intervals_hold(kind):
 def test_wrong_verdicts_are_those_the_truth_contradicts():
     low, high = np.array([[1.0, -3.0, 6.0, -1.0, 0.5]]), np.array([[4.0, -1.0, 9.0, 1.0, 2.0]])
     truth = np.array([-1.0, -2.0, 4.0, 7.0, 1.0])
-    assert wrong_verdicts(low, high, truth, 5.0).tolist() == [[True, False, True, True, False]]
+    D = np.stack([low, high])
+    assert wrong_verdicts(D, D, truth, 5.0).tolist() == [[True, False, True, True, False]]
+
+
+def test_self_check_says_how_often_each_verdict_is_reached():
+    fit = fitted("burns_balanced")
+    check = self_check(fit, seed=1, trials=400, margin=25.0, verdict=verdict_of).set_index("quantity")[
+        "share"
+    ]
+    said = {words: check[check.index.str.startswith(f"of two fuels {words}:")] for words in APART}
+    assert all(each.sum() == pytest.approx(1.0) for each in said.values())
+    assert check["of two fuels alike: 'the same within the margin'"] > 0.5
+    assert check["of two fuels a margin apart: 'the same within the margin'"] < 0.06
+    assert check["of two fuels two margins apart: 'different, by more than the margin'"] > 0.3
 
 
 def test_kenward_roger_of_ten_thousand_responses_is_one_call():
