@@ -1,4 +1,4 @@
-"""The body of a table to arrays: pieces of lines through a CSV parser, then stamps and numbers by column."""
+"""The body of a table to arrays: lines put into shape, through a CSV parser, then stamps and numbers by column."""
 
 from __future__ import annotations
 
@@ -6,22 +6,403 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
-from kit.readings.cells import ABSENT_WORDS
-from kit.readings.layout import BLANK_RUN, Layout
-from kit.readings.lines import Rows, rows_of
+from kit.errors import KitError, Problem
+from kit.readings.cells import ABSENT_WORDS, BLANKS, kind_of
+from kit.readings.layout import BLANK_RUN, Layout, is_row, split_line
 from kit.readings.numbers import ABSENT, OPEN, Numbers, mark_evidence, parse_numbers
-from kit.readings.rows import Body, Texts, gathered
 from kit.readings.source import Piece, Source
 from kit.readings.stamps import Stamps, joined, parse_stamps
-from kit.readings.timing import TimePlan
+from kit.readings.time_column import TimePlan
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+Ints = npt.NDArray[np.int64]
+_TAB = b"\t"
+_NOTHING = b"\x1f"
+_MOST_BAD = 20_000
+_GLUE = re.compile(
+    rb"(?m)^([ \t]*(?:[0-9A-Za-z./-]+[T ] ?[0-9]{1,2}:[0-9:.]+(?: ?[AaPp]\.?[Mm]\.?)?|"
+    rb"[0-9./:-]+(?: ?[AaPp]\.?[Mm]\.?)?))[ \t]+(?=[+\-0-9.,])"
+)
+
+
+@dataclass(frozen=True)
+class OddLine:
+    """A line that has not the table's number of fields.
+
+    Attributes
+    ----------
+    number, fields
+        Its line number and fields.
+    kind
+        'short' or 'long' (its readings cannot be placed), 'cut' (the file ends within it), 'outside' (no row).
+    """
+
+    number: int
+    fields: tuple[str, ...]
+    kind: str
+
+
+@dataclass(frozen=True)
+class ShapedRows:
+    """The rows of a piece, ready for a parser.
+
+    Attributes
+    ----------
+    data
+        UTF-8 lines that all have `width` fields.
+    delimiter
+        What parts them now (one byte).
+    numbers
+        Line number of each.
+    odd
+        Lines out of shape; 'short' and 'long' ones stand in `data` with their time alone.
+    remarks
+        Text found beyond the table's last column, by line number.
+    texts
+        The raw lines, to look one up.
+    """
+
+    data: bytes
+    delimiter: bytes
+    numbers: Ints
+    odd: tuple[OddLine, ...]
+    remarks: dict[int, str] = field(default_factory=dict)
+
+
+def rows_of(
+    data: bytes, first_line: int, layout: Layout, time_places: Sequence[int], ends_open: bool, name: str
+) -> ShapedRows:
+    """Return the rows of a piece from the body's first line on; blank lines are left out."""
+    data, delimiter = _one_delimiter(data, layout)
+    buffer = np.frombuffer(data, np.uint8)
+    ends = np.flatnonzero(buffer == 10)
+    if len(data) and not data.endswith(b"\n"):
+        ends = np.append(ends, len(data))
+    starts = np.concatenate([[0], ends[:-1] + 1]) if len(ends) else np.zeros(0, np.int64)
+    numbers = first_line + np.arange(len(starts))
+    keep = (numbers >= layout.body_line) & (ends > starts)
+    counts = _field_counts(buffer, starts, ends, delimiter, b'"' in data)
+    bad = np.flatnonzero(keep & (counts != layout.width))
+    if len(bad) > _MOST_BAD and 2 * len(bad) > keep.sum():
+        first = int(bad[0])
+        raise KitError(
+            Problem(
+                "refuse",
+                f"{name}, line {int(numbers[first])}",
+                f"{int(counts[first])} fields; most lines from there on have not the {layout.width} of the table",
+                "one table with the same fields in every row",
+                "Split the file where its shape changes, or export it again.",
+            )
+        )
+    if not len(bad):
+        return _plain_rows(data, delimiter, starts, ends, numbers, keep)
+    return _mended(data, delimiter, starts, ends, numbers, keep, bad, layout, time_places, ends_open)
+
+
+def _one_delimiter(data: bytes, layout: Layout) -> tuple[bytes, bytes]:
+    if layout.delimiter == BLANK_RUN:
+        data = re.sub(rb"[ \t]+", _TAB, data).replace(b"\n\t", b"\n").replace(b"\t\n", b"\n")
+        return data.removeprefix(_TAB).removesuffix(_TAB), _TAB
+    delimiter = layout.delimiter.encode() or _NOTHING
+    return (_GLUE.sub(rb"\1" + delimiter, data) if layout.glued else data), delimiter
+
+
+def _field_counts(
+    buffer: npt.NDArray[np.uint8], starts: Ints, ends: Ints, delimiter: bytes, quoted: bool
+) -> Ints:
+    marks = buffer == delimiter[0]
+    if quoted:
+        quotes = np.cumsum(buffer == 34)
+        at_start = np.where(starts > 0, quotes[np.maximum(starts - 1, 0)], 0)
+        places = np.flatnonzero(marks)
+        line = np.searchsorted(ends, places)
+        places = places[(quotes[places] - at_start[line]) % 2 == 0]
+    else:
+        places = np.flatnonzero(marks)
+    upto = np.searchsorted(places, ends)
+    return np.diff(upto, prepend=0) + 1
+
+
+def _plain_rows(
+    data: bytes, delimiter: bytes, starts: Ints, ends: Ints, numbers: Ints, keep: npt.NDArray[np.bool_]
+) -> ShapedRows:
+    kept = np.flatnonzero(keep)
+    if not len(kept):
+        return ShapedRows(b"", delimiter, numbers[:0], ())
+    return ShapedRows(data[starts[kept[0]] : ends[kept[-1]]], delimiter, numbers[kept], ())
+
+
+def _mended(
+    data: bytes,
+    delimiter: bytes,
+    starts: Ints,
+    ends: Ints,
+    numbers: Ints,
+    keep: npt.NDArray[np.bool_],
+    bad: Ints,
+    layout: Layout,
+    time_places: Sequence[int],
+    ends_open: bool,
+) -> ShapedRows:
+    """Put lines with too few or too many fields into shape, or take them out."""
+    parts: list[bytes] = []
+    odd: list[OddLine] = []
+    remarks: dict[int, str] = {}
+    done = int(np.flatnonzero(keep)[0])
+    drop = ~keep
+    last = int(np.flatnonzero(keep)[-1])
+    for row in bad.tolist():
+        if row > done:
+            parts.append(data[starts[done] : ends[row - 1]])
+        text = data[starts[row] : ends[row]].decode("utf-8", "replace")
+        shaped = _shaped(
+            text,
+            delimiter.decode(),
+            int(numbers[row]),
+            layout,
+            time_places,
+            ends_open and row == last,
+            odd,
+            remarks,
+        )
+        if shaped is None:
+            drop[row] = True
+        else:
+            parts.append(delimiter.join(_quoted(cell, delimiter) for cell in shaped))
+        done = row + 1
+    if done <= last:
+        parts.append(data[starts[done] : ends[last]])
+    return ShapedRows(
+        b"\n".join(part for part in parts if part), delimiter, numbers[~drop], tuple(odd), remarks
+    )
+
+
+def _quoted(cell: str, delimiter: bytes) -> bytes:
+    text = cell.encode()
+    return b'"' + text.replace(b'"', b'""') + b'"' if delimiter in text or b'"' in text else text
+
+
+def _shaped(
+    text: str,
+    delimiter: str,
+    number: int,
+    layout: Layout,
+    time_places: Sequence[int],
+    cut: bool,
+    odd: list[OddLine],
+    remarks: dict[int, str],
+) -> list[str] | None:
+    """Return the fields of a line in the table's width, or None where it is no row."""
+    if not text.strip(BLANKS):
+        return None
+    cells = split_line(text, delimiter if delimiter != "\x1f" else "")
+    width, kinds = layout.width, layout.kinds
+    while len(cells) > width and not cells[-1]:
+        cells.pop()
+    if len(cells) == width:
+        return cells
+    has_time = not time_places or all(
+        place < len(cells) and _is_time_cell(cells[place], kinds[place]) for place in time_places
+    )
+    if len(cells) > width and has_time and is_row(cells[:width], kinds) and not _numbers_in(cells[width:]):
+        remarks[number] = delimiter.join(cell for cell in cells[width:] if cell)
+        return cells[:width]
+    if len(cells) < width and not cut and all(kind in ("text", "blank") for kind in kinds[len(cells) :]):
+        if has_time:
+            return [*cells, *[""] * (width - len(cells))]
+        odd.append(OddLine(number, tuple(cells), "outside"))
+        return None
+    if cut:
+        odd.append(OddLine(number, tuple(cells), "cut"))
+        return None
+    words = any(
+        kind_of(cell) == "text" and kind == "number" for cell, kind in zip(cells, kinds, strict=False)
+    )
+    if not has_time or not time_places or words:
+        odd.append(OddLine(number, tuple(cells), "outside"))
+        return None
+    odd.append(OddLine(number, tuple(cells), "short" if len(cells) < width else "long"))
+    return [cells[place] if place in time_places else "" for place in range(width)]
+
+
+def _is_time_cell(cell: str, kind: str) -> bool:
+    found = kind_of(cell)
+    return found == kind or (kind == "text" and bool(cell))
+
+
+def _numbers_in(cells: Sequence[str]) -> bool:
+    return any(kind_of(cell) in ("number", "with unit") for cell in cells)
+
+
+_STAMP_FIELDS = {
+    "form": np.int8,
+    "a": np.int16,
+    "b": np.int16,
+    "c": np.int16,
+    "nanoseconds": np.int64,
+    "offset": np.int16,
+}
+
+
+@dataclass(frozen=True)
+class Texts:
+    """A column of words: code of each row (0 blank) into the distinct words, or None where there are too many."""
+
+    codes: npt.NDArray[np.int32]
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Body:
+    """All rows of a table.
+
+    Attributes
+    ----------
+    lines
+        Line number of each row.
+    stamps
+        The time, where it is written as text.
+    numbers
+        Columns of numbers by place.
+    texts
+        Columns of words by place.
+    odd
+        Lines out of shape.
+    remarks
+        Text beyond the table's last column, by line number.
+    """
+
+    lines: npt.NDArray[np.int64]
+    stamps: Stamps | None
+    numbers: dict[int, Numbers]
+    texts: dict[int, Texts]
+    odd: tuple[OddLine, ...]
+    remarks: Mapping[int, str]
+
+    def __len__(self) -> int:
+        return len(self.lines)
+
+
+class _Gathering:
+    """Arrays as long as the file can have rows, filled piece by piece, so that nothing is held twice."""
+
+    def __init__(self, most: int, numbers: Sequence[int], texts: Sequence[int]) -> None:
+        self.count = 0
+        self.most = most
+        self.lines = np.empty(most, np.int64)
+        self.values = {column: np.empty(most) for column in numbers}
+        self.codes = {column: np.empty(most, np.int8) for column in numbers}
+        self.units: dict[int, npt.NDArray[np.int8]] = {}
+        self.unread: dict[int, dict[str, int]] = {column: {} for column in numbers}
+        self.words: dict[int, dict[str, int]] = {column: {"": 0} for column in texts}
+        self.word_codes = {column: np.empty(most, np.int32) for column in texts}
+        self.stamps: dict[str, npt.NDArray[Any]] = {}
+        self.kinds: list[Stamps] = []
+        self.odd: list[OddLine] = []
+        self.remarks: dict[int, str] = {}
+
+    def add(self, part: Body) -> None:
+        """Take the rows of the next piece."""
+        rows = slice(self.count, self.count + len(part))
+        self.lines[rows] = part.lines
+        for column, numbers in part.numbers.items():
+            self._add_numbers(column, numbers, rows)
+        for column, texts in part.texts.items():
+            words = self.words[column]
+            place = np.array([words.setdefault(word, len(words)) for word in texts.words], np.int32)
+            self.word_codes[column][rows] = place[texts.codes]
+        if part.stamps is not None:
+            self._add_stamps(part.stamps, rows)
+        self.odd += part.odd
+        self.remarks |= part.remarks
+        self.count = rows.stop
+
+    def _add_numbers(self, column: int, numbers: Numbers, rows: slice) -> None:
+        self.values[column][rows], self.codes[column][rows] = numbers.values, numbers.codes
+        if numbers.units is not None:
+            self.units.setdefault(column, np.zeros(self.most, np.int8))[rows] = numbers.units
+        for text, row in numbers.unread.items():
+            self.unread[column].setdefault(text, row + self.count)
+
+    def _add_stamps(self, stamps: Stamps, rows: slice) -> None:
+        if not self.stamps:
+            self.stamps = {name: np.empty(self.most, kind) for name, kind in _STAMP_FIELDS.items()}
+        for name, array in self.stamps.items():
+            array[rows] = getattr(stamps, name)
+        bare = {name: getattr(stamps, name)[:0] for name in _STAMP_FIELDS}
+        self.kinds += [replace(stamps, **bare)] if len(stamps) or not self.kinds else []
+
+    def done(self) -> Body:
+        """Return all rows."""
+        n = self.count
+        numbers = {
+            column: Numbers(
+                values[:n],
+                self.codes[column][:n],
+                self.units[column][:n] if column in self.units else None,
+                self.unread[column],
+            )
+            for column, values in self.values.items()
+        }
+        texts = {
+            column: Texts(codes[:n], tuple(self.words[column])) for column, codes in self.word_codes.items()
+        }
+        return Body(self.lines[:n], self._stamps(n), numbers, texts, tuple(self.odd), self.remarks)
+
+    def _stamps(self, n: int) -> Stamps | None:
+        if not self.kinds:
+            return None
+        separators = {kind.separator for kind in self.kinds}
+        return replace(
+            self.kinds[0],
+            **{name: array[:n] for name, array in self.stamps.items()},
+            separator=separators.pop() if len(separators) == 1 else "",
+            short_year=any(kind.short_year for kind in self.kinds),
+            padded=all(kind.padded for kind in self.kinds),
+            has_seconds=any(kind.has_seconds for kind in self.kinds),
+            twelve=any(kind.twelve for kind in self.kinds),
+        )
+
+
+def gathered(parts: Iterable[Body], most: int, numbers: Sequence[int], texts: Sequence[int]) -> Body:
+    """Return the rows of all pieces of a file; `most` is as many as it has lines."""
+    gathering = _Gathering(most, numbers, texts)
+    for part in parts:
+        gathering.add(part)
+    return gathering.done()
+
+
+def take(body: Body, rows: npt.NDArray[np.int64]) -> Body:
+    """Return some rows of a body, in the order given."""
+    if len(rows) == len(body) and (np.diff(rows) == 1).all():
+        return body
+    place = np.full(len(body), -1, np.int64)
+    place[rows] = np.arange(len(rows))
+    stamps = body.stamps
+    if stamps is not None:
+        arrays = {
+            name: getattr(stamps, name)[rows] for name in ("form", "a", "b", "c", "nanoseconds", "offset")
+        }
+        stamps = replace(stamps, **arrays)
+    numbers = {column: _take_numbers(part, rows, place) for column, part in body.numbers.items()}
+    texts = {column: Texts(part.codes[rows], part.words) for column, part in body.texts.items()}
+    return replace(body, lines=body.lines[rows], stamps=stamps, numbers=numbers, texts=texts)
+
+
+def _take_numbers(part: Numbers, rows: npt.NDArray[np.int64], place: npt.NDArray[np.int64]) -> Numbers:
+    unread = {text: int(place[row]) for text, row in part.unread.items() if place[row] >= 0}
+    return Numbers(
+        part.values[rows], part.codes[rows], None if part.units is None else part.units[rows], unread
+    )
+
 
 _NULLS = sorted(
     {word for known in ABSENT_WORDS for word in (known, known.upper(), known.title())}
@@ -50,7 +431,7 @@ def read_body(source: Source, layout: Layout, wanted: Wanted) -> Body:
     return gathered(parts, source.most_lines(), wanted.numbers, wanted.texts)
 
 
-def shaped_pieces(source: Source, layout: Layout, time: TimePlan) -> Iterable[Rows]:
+def shaped_pieces(source: Source, layout: Layout, time: TimePlan) -> Iterable[ShapedRows]:
     """Yield the rows of every piece of a file."""
     held: Piece | None = None
     for piece in source.pieces():
@@ -105,7 +486,7 @@ def read_marks(
     return found
 
 
-def _read_piece(rows: Rows, layout: Layout, wanted: Wanted) -> Body:
+def _read_piece(rows: ShapedRows, layout: Layout, wanted: Wanted) -> Body:
     text_columns = {*wanted.texts, *wanted.loose}
     if wanted.time.kind == "stamp":
         text_columns |= set(wanted.time.places)
@@ -120,7 +501,7 @@ def _read_piece(rows: Rows, layout: Layout, wanted: Wanted) -> Body:
     return Body(rows.numbers, stamps, numbers, texts, rows.odd, rows.remarks)
 
 
-def _empty(rows: Rows, wanted: Wanted) -> Body:
+def _empty(rows: ShapedRows, wanted: Wanted) -> Body:
     import pyarrow as pa
 
     none = pa.array([], pa.string())
@@ -130,7 +511,7 @@ def _empty(rows: Rows, wanted: Wanted) -> Body:
     return Body(rows.numbers, stamps, numbers, texts, rows.odd, rows.remarks)
 
 
-def _parse(rows: Rows, layout: Layout, types: Mapping[int, str], decimal: str) -> dict[int, pa.Array]:
+def _parse(rows: ShapedRows, layout: Layout, types: Mapping[int, str], decimal: str) -> dict[int, pa.Array]:
     """Return the columns asked for as arrays of text or of numbers; a column that does not parse comes as text."""
     import pyarrow as pa
 
@@ -149,7 +530,7 @@ def _parse(rows: Rows, layout: Layout, types: Mapping[int, str], decimal: str) -
     return _by_hand(rows, layout, types)
 
 
-def _arrow(rows: Rows, layout: Layout, types: Mapping[int, str], decimal: str) -> Any:
+def _arrow(rows: ShapedRows, layout: Layout, types: Mapping[int, str], decimal: str) -> Any:
     import pyarrow as pa
     from pyarrow import csv as arrow
 
@@ -181,7 +562,7 @@ def _whole(column: Any) -> pa.Array:
     return whole.chunk(0) if hasattr(whole, "chunk") and whole.num_chunks else whole
 
 
-def _by_hand(rows: Rows, layout: Layout, types: Mapping[int, str]) -> dict[int, pa.Array]:
+def _by_hand(rows: ShapedRows, layout: Layout, types: Mapping[int, str]) -> dict[int, pa.Array]:
     """Return columns as text by a slower parser, for lines whose quotes are amiss."""
     import pyarrow as pa
 

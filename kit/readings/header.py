@@ -1,4 +1,4 @@
-"""The rows above a table's body: names, units, and what a preamble states of the file."""
+"""The rows above a table's body: names, units, and what a preamble states of the readings below it."""
 
 from __future__ import annotations
 
@@ -6,10 +6,22 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 from kit.errors import KitError, Problem
-from kit.readings.cells import BLANKS, TYPED, WORDS, kind_of
-from kit.readings.headings import bare_unit, could_be_temperature, is_index, is_time, temperature_unit_in
+from kit.readings.cells import BLANKS, TYPED, WORDS, decimal_evidence, kind_of, to_number
+from kit.readings.headings import (
+    TIME_UNITS,
+    bare_unit,
+    could_be_temperature,
+    is_index,
+    is_time,
+    temperature_unit_in,
+    time_unit_in,
+)
 from kit.readings.layout import BLANK_RUN, Layout, Line, split_line
+from kit.readings.stamps import DAY, YEAR_FIRST, day_numbers, parse_stamps
 
 _COMMENT = re.compile(r"^ *(?:#+|%+|//+|\*+|!+) *(?=[^\s,;|])")
 _STEP, _UNIT_WORD = (
@@ -350,3 +362,57 @@ def stated_step(preamble: Sequence[Line], delimiter: str) -> tuple[str, str] | N
         (name, values[0]) for _, name, values in stated_values(preamble, delimiter) if _STEP.search(name)
     ]
     return stated[-1] if stated else None
+
+
+_DATE_NAME = re.compile(r"date|datum|\bday\b|fecha|data|tag", re.IGNORECASE)
+_CLOCK_NAME = re.compile(r"time|zeit|clock|start|heure|hora|ora", re.IGNORECASE)
+
+
+def clock_stated(header: Header, layout: Layout) -> npt.NDArray[np.int64] | None:
+    """Return the clock time of the first row as the last header block states it (nanoseconds), or None.
+
+    Only dates that begin with the year are taken, since no other row could settle their order.
+    """
+    import pyarrow as pa
+
+    date = clock = ""
+    for _, name, values in stated_values(header.preamble, layout.delimiter):
+        value = values[0].replace(",", ".")
+        if _DATE_NAME.search(name) and kind_of(value) == "date":
+            date = value
+        elif _CLOCK_NAME.search(name) and kind_of(value) == "clock":
+            clock = value
+        elif _CLOCK_NAME.search(name) and kind_of(value) == "stamp":
+            date, clock = value, ""
+    if not date:
+        return None
+    stamps = parse_stamps(pa.array([f"{date} {clock}".strip()]))
+    if stamps.form[0] != YEAR_FIRST:
+        return None
+    days, fine = day_numbers(stamps, "ymd")
+    return days * DAY + stamps.nanoseconds if fine[0] else None
+
+
+def step_stated(header: Header, layout: Layout) -> tuple[float, str] | None:
+    """Return the step between rows in seconds that a preamble states, with the words it does so in, or None."""
+    stated = stated_step(header.preamble, layout.delimiter)
+    if stated is None:
+        return None
+    name, value = stated
+    seconds = seconds_stated(name, value, any("(s)" in line.text for line in header.preamble))
+    return None if seconds is None or seconds <= 0 else (seconds, f"'{name} {value}' above the table")
+
+
+def seconds_stated(name: str, value: str, in_seconds: bool) -> float | None:
+    """Return seconds that a stated step means, or None where its unit is not said."""
+    parts = re.fullmatch(r"\s*([0-9]{1,3}):([0-9]{2})(?::([0-9]{2}(?:[.,][0-9]+)?))?\s*", value)
+    if parts and parts[3]:
+        return int(parts[1]) * 3600 + int(parts[2]) * 60 + float(parts[3].replace(",", "."))
+    match = re.fullmatch(r"\s*([+-]?[0-9.,]+(?:[eE][+-]?[0-9]+)?)\s*([A-Za-zµ]*)\.?\s*", value)
+    number = to_number(match[1], "," if decimal_evidence(match[1]) == "," else ".") if match else None
+    if match is None or number is None:
+        return None
+    unit = time_unit_in(f"({match[2]})") if match[2] else time_unit_in(name) or ("s" if in_seconds else "")
+    if re.search("rate|frequency|hz", f"{name} {match[2]}", re.IGNORECASE):
+        return 1 / number if match[2].casefold() == "hz" and number > 0 else None
+    return number * TIME_UNITS[unit] if unit in TIME_UNITS else None

@@ -1,31 +1,294 @@
-"""The temperature columns of a body to °C, with what had to be asked or left aside."""
+"""Numbers to °C: the decimal mark of a file, units of a column or of a row, sentinels, and what must be asked."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults
-from kit.readings.body import could_be_number
-from kit.readings.celsius import (
-    BY_ROW,
-    Sentinels,
-    ask_unit,
-    declared_unit,
-    mask_sentinels,
-    row_units,
-    to_celsius,
-)
-from kit.readings.headings import bare_unit
-from kit.readings.numbers import ABSENT, UNREAD, Numbers
-from kit.readings.roles import GLUED, Roles
-from kit.readings.rows import Body
+from kit.readings.body import Body, Wanted, could_be_number, read_body, read_marks
+from kit.readings.cells import WORDS, decimal_evidence, kind_of
+from kit.readings.layout import Layout
+from kit.readings.numbers import ABSENT, OPEN, READ, UNREAD, Numbers
+from kit.readings.roles import GLUED, Roles, with_unit_cells
+from kit.readings.source import Source
+from kit.trial.units import FAHRENHEIT_STEP, KELVIN, temperature_unit
 
-_LETTER = {"degC": ord("C"), "degF": ord("F"), "K": ord("K")}
+Floats = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.int8]
+UNITS = {"°C": "degC", "°F": "degF", "K": "K"}
+BY_ROW = "by row"
+_RECURS, _NO_FIRE = 4, 0.0
+_LETTERS = {"C": "degC", "F": "degF", "K": "K"}
+SURE_SENTINELS: tuple[float, ...] = tuple(WORDS["cells"]["open_numbers"])
+
+
+@dataclass(frozen=True)
+class Sentinels:
+    """Numbers that stand for an open circuit: those that could also be honest, and the jump that shows them."""
+
+    doubtful: tuple[float, ...]
+    jump_k: float
+
+
+def declared_unit(value: object) -> str | None:
+    """Return 'degC', 'degF', 'K' or '0.1 degC' … for a unit as a tester writes it, or None."""
+    text = str(value).strip()
+    tenths = (
+        text.removeprefix("0.1").removeprefix("tenths of").strip()
+        if text.startswith(("0.1", "tenths of"))
+        else None
+    )
+    unit = UNITS.get(temperature_unit(tenths if tenths is not None else text) or "")
+    if unit is None:
+        return None
+    return f"0.1 {unit}" if tenths is not None else unit
+
+
+def to_celsius(values: Floats, unit: str, difference: bool = False) -> Floats:
+    """Return °C: (F − 32) / 1.8, K − 273.15; a difference is scaled and never shifted."""
+    if unit.startswith("0.1 "):
+        return to_celsius(values / 10, unit.removeprefix("0.1 "), difference)
+    if unit == "degF":
+        return values / FAHRENHEIT_STEP if difference else (values - 32.0) / FAHRENHEIT_STEP
+    return values - KELVIN if unit == "K" and not difference else values
+
+
+def mask_sentinels(numbers: Numbers, unit: str, sentinels: Sentinels) -> dict[float, int]:
+    """Turn sentinels into missing readings in place; return how often each was met."""
+    values, codes = numbers.values, numbers.codes
+    met: dict[float, int] = {}
+    outside = _outside(values)
+    if outside is not None:
+        for number in SURE_SENTINELS:
+            _mask(values, codes, outside & np.isclose(values, number, rtol=1e-6, atol=1e-9), number, met)
+    jump = sentinels.jump_k * (FAHRENHEIT_STEP if unit.endswith("degF") else 1.0)
+    for number in dict.fromkeys((*sentinels.doubtful, *_recurring(values, jump))):
+        hit = values == number
+        if hit.any():
+            if number in sentinels.doubtful:
+                hit &= _jumps(values, hit, number, jump)
+            _mask(
+                values, codes, hit, number, met
+            )  # what recurs so is no reading where the probe is cold either
+    return met
+
+
+def _recurring(values: Floats, jump: float) -> tuple[float, ...]:
+    """Return the lowest number of a column if it comes back again and again, each time far below what is beside it.
+
+    A logger that has nothing to say writes one number, such as -1 or 0 in every other row.
+    """
+    read = values[np.isfinite(values)]
+    if len(read) < 5:
+        return ()
+    low = float(read.min())
+    hit = values == low
+    jumps = hit & _jumps(values, hit, low, jump)
+    often = max(_RECURS, 0.01 * len(read))
+    return (low,) if jumps.sum() >= often and low <= _NO_FIRE else ()
+
+
+def _outside(values: Floats) -> npt.NDArray[np.bool_] | None:
+    with np.errstate(invalid="ignore"):
+        outside = (values > 3000) | (values < -300)
+    return outside if outside.any() else None
+
+
+def _mask(
+    values: Floats, codes: Codes, hit: npt.NDArray[np.bool_], number: float, met: dict[float, int]
+) -> None:
+    if hit.any():
+        values[hit] = np.nan
+        codes[hit] = OPEN
+        met[number] = met.get(number, 0) + int(hit.sum())
+
+
+def _jumps(values: Floats, hit: npt.NDArray[np.bool_], number: float, jump: float) -> npt.NDArray[np.bool_]:
+    """Return which rows stand that far beyond the nearest other readings, not on the way between them."""
+    honest = np.flatnonzero(~hit & np.isfinite(values))
+    if not len(honest):
+        return hit
+    rows = np.arange(len(values))
+    after = np.searchsorted(honest, rows)
+    before = values[honest[np.maximum(after - 1, 0)]]
+    behind = values[honest[np.minimum(after, len(honest) - 1)]]
+    near = np.minimum(np.abs(before - number), np.abs(behind - number))
+    on_the_way = (before - number) * (behind - number) < 0
+    return np.asarray((near >= jump) & ~on_the_way)
+
+
+def row_units(
+    numbers: Numbers, per_row: bool, name: str, where: str, line_of: Callable[[int], int], faults: Faults
+) -> tuple[str, Floats]:
+    """Return unit and values of a column whose cells carry their unit; values are in °C where it changes.
+
+    A change of unit within a column is asked about, unless `per_row` was declared.
+    """
+    letters = numbers.units if numbers.units is not None else np.zeros(len(numbers.values), np.int8)
+    read = np.flatnonzero((letters > 0) & (numbers.codes == READ))
+    found = [chr(code) for code in np.unique(letters[read])]
+    if len(found) <= 1:
+        return (_LETTERS[found[0]] if found else ""), numbers.values
+    if not per_row:
+        change = int(read[np.flatnonzero(np.diff(letters[read]) != 0)[0] + 1])
+        before, after = chr(letters[read[read < change][-1]]), chr(letters[change])
+        faults.ask(
+            f"{where}, line {line_of(change)}, column {name}",
+            f"the unit changes from {before} to {after} there ({numbers.values[change]:g} {after})",
+            "one unit for a whole column",
+            "Add unit_per_row = true to the [[logger]] table to convert every row by its own unit; else "
+            "split or mend the file.",
+        )
+        return "degC", numbers.values
+    values = np.where(letters > 0, numbers.values, np.nan)
+    numbers.codes[(letters == 0) & (numbers.codes == READ)] = ABSENT
+    for letter in found:
+        rows = letters == ord(letter)
+        values[rows] = to_celsius(values[rows], _LETTERS[letter])
+    return BY_ROW, values
+
+
+def ask_unit(names: list[str], firsts: Mapping[str, float], where: str, faults: Faults) -> None:
+    """Ask for the unit of columns that state none, with what their first reading would mean."""
+    name = names[0]
+    value = firsts.get(name, float("nan"))
+    example = ", ".join(
+        f"{to_celsius(np.array([value]), unit)[0]:.1f} °C if {unit}"
+        for unit in ("degC", "degF", "K")
+        if np.isfinite(value)
+    )
+    listed = ", ".join(f"'{each}'" for each in names)
+    faults.ask(
+        f"{where}, column {name}",
+        f"no unit for {listed}; the first reading of '{name}', {value:g}, is {example}",
+        "°C, °F or K",
+        'Add unit = "degC" (or "degF", "K") to the [[logger]] table, and columns = {probe = "heading"} if '
+        "some of these are no temperatures.",
+    )
+
+
+_HOTTEST = 10_000.0
+"""No thermometer reads more, in any unit: numbers beyond it cannot be what a thousands mark would make of them."""
+
+_ENOUGH = 40
+
+Rows = Sequence[Sequence[str]]
+
+
+def settle_decimal(
+    source: Source, layout: Layout, rows: Rows, roles: Roles, keys: Mapping[str, object], faults: Faults
+) -> tuple[str, str]:
+    """Return the decimal mark of a file and why."""
+    declared = keys.get("decimal")
+    if declared in (".", ","):
+        return str(declared), "declared"
+    if declared is not None:
+        faults.refuse(
+            f"{source.name}, [[logger]] key decimal", f"'{declared}'", "'.' or ','", "Mend the key."
+        )
+    columns = list(
+        dict.fromkeys(
+            [
+                *roles.temperatures,
+                *roles.differences,
+                *(roles.time.places if roles.time.kind == "number" else ()),
+            ]
+        )
+    )
+    rows = rows[:: max(1, len(rows) // _ENOUGH)]
+    proved = {
+        mark
+        for row in rows
+        for column in columns
+        if (mark := decimal_evidence(row[column])) in (".", ",") and _is_number(row[column])
+    }
+    if len(proved) == 1:
+        mark = proved.pop()
+        return mark, "shown by numbers such as " + repr(_first(rows, columns, mark))
+    if not proved and layout.delimiter == "," and b'"' not in source.head:
+        return ".", "commas part the fields"
+    if not proved and source.complete and not (b"," in source.head or b"." in source.head):
+        return ".", "whole numbers only"
+    return _from_all_rows(source, layout, roles, columns, faults)
+
+
+def _is_number(cell: str) -> bool:
+    return kind_of(cell) in ("number", "with unit")
+
+
+def _first(rows: Rows, columns: Sequence[int], mark: str) -> str:
+    return next(row[column] for row in rows for column in columns if decimal_evidence(row[column]) == mark)
+
+
+def _from_all_rows(
+    source: Source, layout: Layout, roles: Roles, columns: Sequence[int], faults: Faults
+) -> tuple[str, str]:
+    found = read_marks(source, layout, roles.time, columns)
+    lines = {
+        mark: min(marks[mark] for marks in found.values() if mark in marks)
+        for mark in (".", ",", "comma", "point")
+        if any(mark in marks for marks in found.values())
+    }
+    if "." in lines and "," in lines:
+        first, second = sorted((lines["."], lines[","]))
+        faults.refuse(
+            f"{source.name}, line {second}",
+            f"a number whose decimal mark contradicts line {first}",
+            "one decimal mark in a whole file",
+            "Look at both lines; take out thousands marks, or export the log again.",
+        )
+        return ".", ""
+    for mark in (".", ","):
+        if mark in lines:
+            return mark, f"shown by line {lines[mark]}"
+    doubtful = [mark for mark in ("comma", "point") if mark in lines]
+    if not doubtful:
+        return ".", "whole numbers only"
+    if len(doubtful) == 1:
+        mark = "," if doubtful == ["comma"] else "."
+        if _too_hot(source, layout, roles, mark):
+            return mark, "a thousands mark would make the readings hotter than any fire"
+        if mark == "." and layout.delimiter == ",":
+            return ".", "commas part the fields"
+    _ask_decimal(source, lines[doubtful[0]], doubtful, faults)
+    return ".", ""
+
+
+def _too_hot(source: Source, layout: Layout, roles: Roles, mark: str) -> bool:
+    """Return whether readings with exactly three decimals would be beyond any thermometer without the mark."""
+    columns = tuple(roles.temperatures)
+    body = read_body(source, layout, Wanted(roles.time, columns, frozenset(columns), (), mark))
+    return any(_any_above(body, column) for column in columns)
+
+
+def _any_above(body: Body, column: int) -> bool:
+    values = body.numbers[column].values
+    values = values[np.isfinite(values) & (values != np.rint(values))]
+    return bool((np.abs(values) * 1000 > _HOTTEST).any())
+
+
+def _ask_decimal(source: Source, line: int, doubtful: Sequence[str], faults: Faults) -> None:
+    marks = " and ".join("commas" if each == "comma" else "points" for each in doubtful)
+    faults.ask(
+        f"{source.name}, line {line}",
+        f"{marks} before exactly three digits, everywhere: '1,234' is 1.234 (decimal comma) or 1234 "
+        "(thousands mark)",
+        "the decimal mark",
+        'Add decimal = "," or decimal = "." to the [[logger]] table.',
+    )
+
+
+def loose_columns(columns: Sequence[int], rows: Rows, decimal: str) -> frozenset[int]:
+    """Return the columns whose cells hold more than plain numbers: signs apart, units, words, thousands marks."""
+    plain = set("0123456789-eE" + decimal)
+    return frozenset(column for column in columns if any(set(row[column]) - plain for row in rows))
+
+
 _SHOWN = 5
 
 
@@ -84,16 +347,6 @@ def _settled_unit(unit: str, wanted: str | None, name: str, notes: list[str]) ->
     if unit and unit != wanted:
         notes.append(f"column {name}: the file says {unit}, the declared unit {wanted} was used")
     return wanted
-
-
-def with_unit_cells(body: Body, column: int, roles: Roles) -> Numbers:
-    """Return numbers with the unit that stands in the column beside them."""
-    numbers = body.numbers[column]
-    if column not in roles.unit_cells:
-        return numbers
-    texts = body.texts[roles.unit_cells[column]]
-    letters = np.array([_LETTER.get(bare_unit(word), 0) for word in texts.words], np.int8)
-    return replace(numbers, units=letters[texts.codes])
 
 
 def _convert(

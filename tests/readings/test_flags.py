@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from kit.readings import read_run
-from kit.readings.marks import BIT, UNUSABLE
+from kit.readings.flags import BIT, UNUSABLE
 from kit.schema import FLAGS
 from kit.trial.cleaning import Cleaning
 from tests.readings.helpers import START, csv_of, curve, folder_of, read_folder

@@ -10,16 +10,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.errors import Faults
+from kit.readings.body import Body, OddLine, Texts, take
 from kit.readings.cells import BLANKS, kind_of
 from kit.readings.header import Header
 from kit.readings.layout import Layout, split_glued, split_line
-from kit.readings.lines import OddLine
 from kit.readings.numbers import ABSENT, UNREAD, Numbers
 from kit.readings.roles import Roles
-from kit.readings.rows import Body, Texts, take
 from kit.readings.sniff import raw_lines
 from kit.readings.source import Source
-from kit.readings.timing import TimePlan
+from kit.readings.time_column import TimePlan
 
 Ints = npt.NDArray[np.int64]
 _MOST_ODD = 0.2

@@ -1,8 +1,8 @@
-"""When each burn begins and ends in a log: the burn sheet's clock times on the log's own seconds."""
+"""The log files of a run folder cut into burns: the sheet's clock times on each log's own seconds."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -10,13 +10,159 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from kit.errors import Faults
-from kit.readings.recorded import Recorded
+from kit.errors import Faults, KitError
+from kit.readings.log import Log
+from kit.readings.read import read_log
+from kit.readings.roles import column_of
 from kit.readings.stamps import SECOND
-from kit.trial import Run, Times, relative_times
+from kit.readings.temperatures import Sentinels
+from kit.readings.timeline import to_utc
+from kit.trial import Logger, Run, Times, log_names, relative_times
 from kit.trial.logs import LOGS
 
 Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """One log file, ready to be cut.
+
+    Attributes
+    ----------
+    name
+        As the burn sheet names it.
+    log
+        What was read.
+    probes
+        Heading of each probe.
+    wall
+        Clock time of each row on the burn sheet's clock, nanoseconds; None without a clock.
+    """
+
+    name: str
+    log: Log
+    probes: Mapping[str, str]
+    wall: Ints | None
+
+
+def files_of(run: Run) -> dict[str, list[str]]:
+    """Return every log file that burns done or excluded name, and the burns that name it, in the sheet's order."""
+    files: dict[str, list[str]] = {}
+    for row in run.burns.to_dict("records"):
+        if row["state"] != "planned":
+            for name in log_names(str(row["log"] or "")):
+                files.setdefault(name, []).append(str(row["burn"]))
+    return files
+
+
+def read_files(
+    run: Run, faults: Faults, notes: list[str], tell: Callable[[int, int, str], None] | None = None
+) -> dict[str, Recorded]:
+    """Read every log file of a run once; all their faults are noted, a broken file is left out.
+
+    A file that excluded burns alone name may hold nothing: that is noted and no fault.
+    """
+    recorded: dict[str, Recorded] = {}
+    files = files_of(run)
+    excluded = set(run.burns.loc[run.burns["state"] == "excluded", "burn"].astype(str))
+    cleaning = run.trial.cleaning
+    sentinels = Sentinels(tuple(cleaning.sentinels), cleaning.sentinel_jump_k)
+    for place, name in enumerate(files):
+        if tell:
+            tell(place, len(files), name)
+        logger = run.trial.logger_of(name)
+        try:
+            log = read_log(
+                run.folder / LOGS / name,
+                logger.declared() if logger else None,
+                sentinels=sentinels,
+                name=f"{LOGS}/{name}",
+            )
+        except KitError as error:
+            if all(burn in excluded for burn in files[name]):
+                notes.append(f"{LOGS}/{name}: nothing to be read, as the exclusion of its burn says")
+            else:
+                faults.take(error)
+            continue
+        known = len(faults)
+        probes, wall = _probes(run, logger, log, name, faults), _wall(run, logger, log, name, faults)
+        if len(faults) == known:
+            recorded[name] = Recorded(name, log, probes, wall)
+    return recorded
+
+
+def _probes(run: Run, logger: Logger | None, log: Log, name: str, faults: Faults) -> dict[str, str]:
+    """Return the heading of each probe: as declared, else by the probes' ids, else the headings themselves."""
+    if logger is not None and logger.columns:
+        found = {probe: _heading(heading, log) for probe, heading in logger.columns.items()}
+        return {probe: heading for probe, heading in found.items() if heading}
+    ids = [probe.id for probe in run.trial.probes]
+    headings = log.probes
+    by_id = {probe: headings[place] for probe in ids if (place := column_of(probe, headings)) is not None}
+    if by_id or not ids:
+        return by_id or {heading: heading for heading in headings}
+    containing = {
+        probe: fitting[0]
+        for probe in ids
+        if len(fitting := [h for h in headings if h.casefold().startswith(probe.casefold())]) == 1
+    }
+    if len(set(containing.values())) == len(containing) == len(ids):
+        return containing
+    if len(ids) == len(headings) == 1:
+        return {ids[0]: headings[0]}
+    shown = ", ".join(f"'{heading}'" for heading in headings)
+    faults.ask(
+        f"{LOGS}/{name}",
+        f"temperatures {shown}, and no word which of them is probe {' and '.join(ids)}",
+        "the column of each probe",
+        f'Add a [[logger]] table with columns = {{ {ids[0]} = "{headings[0]}" }} and so on.',
+    )
+    return {}
+
+
+def _heading(heading: str, log: Log) -> str:
+    place = column_of(heading, log.probes)
+    return log.probes[place] if place is not None else ""
+
+
+def _wall(run: Run, logger: Logger | None, log: Log, name: str, faults: Faults) -> Ints | None:
+    """Return the log's clock on the sheet's: stamps in UTC are brought to the trial's zone."""
+    if not log.has_clock:
+        return None
+    clock = log.table["clock"].to_numpy("datetime64[ns]").astype(np.int64)
+    zone = run.trial.timezone
+    own = logger.timezone if logger else None
+    if log.dialect.offset_min == 0 and (zone or own):
+        return _to_local(clock, zone or str(own))
+    if log.dialect.offset_min == 0 and _needs_clock(run, name):
+        faults.ask(
+            f"{LOGS}/{name}",
+            "stamps in UTC, and clock times on the burn sheet",
+            "the zone of the burn sheet's clock",
+            'Add timezone = "Europe/Berlin" (or what it was, or "UTC") to the [trial] table.',
+        )
+    if own and zone and own != zone and log.dialect.offset_min is None and log.dialect.dated:
+        return _to_local(to_utc(clock, own), zone)
+    return np.asarray(clock, np.int64)
+
+
+def _needs_clock(run: Run, name: str) -> bool:
+    rows = run.burns[run.burns["log"].map(lambda cell: name in log_names(str(cell or ""))).astype(bool)]
+    return bool((rows[["lit", "tipped", "lid_on", "stopped"]].fillna("") != "").any().any())
+
+
+def _to_local(utc: Ints, zone: str) -> Ints:
+    """Return local clock times of UTC nanoseconds, by quarter hours."""
+    from datetime import UTC, datetime, timedelta
+    from zoneinfo import ZoneInfo
+
+    slots, inverse = np.unique(np.floor_divide(utc, 900 * SECOND), return_inverse=True)
+    info = ZoneInfo(zone)
+    starts = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=int(slot) * 900) for slot in slots)
+    offsets = [int((moment.astimezone(info).utcoffset() or timedelta()).total_seconds()) for moment in starts]
+    return np.asarray(utc + np.array(offsets, np.int64)[inverse] * SECOND)
+
+
 DAY = 86_400 * SECOND
 _COVERED_S = 600.0
 _OVERLAP_S = 60.0
@@ -299,3 +445,170 @@ def _parted_group(windows: list[Window], faults: Faults) -> list[Window]:
         end = ordered[place + 1].first if place + 1 < len(ordered) else np.inf
         found.append(replace(window, begin=begin, end=end))
     return found
+
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+NOT_DUE = 4
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One burn at one probe.
+
+    Attributes
+    ----------
+    burn, probe, files
+        Whose, where, and the files it came from.
+    seconds, celsius
+        Time since time zero; temperature as logged, NaN where there is none.
+    codes
+        What the cell was: 0 read, 1 nothing, 2 a sign of an open circuit.
+    moved, repeated
+        Rows out of order in the file; rows that share their stamp.
+    lines
+        Line numbers in the file, for messages.
+    lost
+        Lines of the file among these that could not be read as rows.
+    """
+
+    burn: str
+    probe: str
+    files: tuple[str, ...]
+    seconds: Floats
+    celsius: Floats
+    codes: npt.NDArray[np.int8]
+    moved: Bools
+    repeated: Bools
+    lines: npt.NDArray[np.int64]
+    lost: int
+
+    def taken(self, rows: npt.NDArray[np.int64] | slice) -> Trace:
+        """Return some of its readings."""
+        return Trace(
+            self.burn,
+            self.probe,
+            self.files,
+            self.seconds[rows],
+            self.celsius[rows],
+            self.codes[rows],
+            self.moved[rows],
+            self.repeated[rows],
+            self.lines[rows],
+            self.lost,
+        )
+
+
+def traces_of(window: Window, recorded: Recorded) -> list[Trace]:
+    """Return the readings of one burn in one file, probe by probe."""
+    log = recorded.log
+    elapsed = log.table["elapsed_s"].to_numpy()
+    rows = _rows_of(window, recorded, elapsed)
+    found = []
+    for probe, heading in recorded.probes.items():
+        codes = log.codes[heading][rows]
+        trace = Trace(
+            window.burn,
+            probe,
+            (window.file,),
+            elapsed[rows] - window.zero,
+            log.table[heading].to_numpy()[rows],
+            codes,
+            log.moved[rows],
+            log.repeated[rows],
+            log.lines[rows],
+            _lost_within(log, log.lines[rows]),
+        )
+        found.append(trace.taken(np.flatnonzero(codes != NOT_DUE)) if (codes == NOT_DUE).any() else trace)
+    return found
+
+
+def _lost_within(log: Log, lines: npt.NDArray[np.int64]) -> int:
+    if not len(lines) or not len(log.lost):
+        return 0
+    return int(((log.lost >= lines.min()) & (log.lost <= lines.max())).sum())
+
+
+def _rows_of(window: Window, recorded: Recorded, elapsed: Floats) -> npt.NDArray[np.int64] | slice:
+    groups = recorded.log.groups
+    if groups is not None:
+        inside = (elapsed >= window.begin) & (elapsed < window.end)
+        return np.flatnonzero(inside & (groups == window.group) if window.group else inside)
+    return slice(int(np.searchsorted(elapsed, window.begin)), int(np.searchsorted(elapsed, window.end)))
+
+
+def joined(parts: list[Trace], has_clock: bool, faults: Faults) -> Trace:
+    """Return one trace of several files: rows both hold count once, those that conflict are refused."""
+    if len(parts) == 1:
+        return parts[0]
+    first = parts[0]
+    for other in parts[1:]:
+        if not has_clock and _overlaps(first, other):
+            faults.refuse(
+                f"burns.csv, burn {first.burn}, column log",
+                f"{' and '.join((*first.files, *other.files))} both hold probe {first.probe}, "
+                "both from their own zero and without a clock",
+                "files whose times go on from one to the next",
+                "Join the files, or give one.",
+            )
+            return first
+        kept = _new_rows(first, other, faults)
+        first = _merged(first, other.taken(kept))
+    return first
+
+
+def _overlaps(first: Trace, other: Trace) -> bool:
+    if not len(first.seconds) or not len(other.seconds):
+        return False
+    return bool(other.seconds[0] <= first.seconds[-1] and first.seconds[0] <= other.seconds[-1])
+
+
+def _new_rows(first: Trace, other: Trace, faults: Faults) -> npt.NDArray[np.int64]:
+    """Return the rows of another file that the first does not hold; refuse those that say something else."""
+    place = np.clip(np.searchsorted(first.seconds, other.seconds), 0, max(len(first.seconds) - 1, 0))
+    if not len(first.seconds):
+        return np.arange(len(other.seconds))
+    before = np.maximum(place - 1, 0)
+    nearer = np.where(
+        np.abs(first.seconds[before] - other.seconds) < np.abs(first.seconds[place] - other.seconds),
+        before,
+        place,
+    )
+    same = np.abs(first.seconds[nearer] - other.seconds) < 1e-3
+    a, b = first.celsius[nearer], other.celsius
+    equal = (np.abs(a - b) < 1e-6) | (np.isnan(a) & np.isnan(b))
+    conflict = np.flatnonzero(same & ~equal)
+    if len(conflict):
+        row = int(conflict[0])
+        faults.refuse(
+            f"{LOGS}/{other.files[0]}, line {int(other.lines[row])}",
+            f"{b[row]:g} °C at probe {other.probe} of burn {other.burn}, where {first.files[0]}, line "
+            f"{int(first.lines[nearer[row]])}, has "
+            f"{a[row]:g} °C at the same time ({len(conflict)} such rows)",
+            "overlapping files that agree",
+            "Leave out the file that is wrong, or give one of the loggers its clock_offset_s or its own "
+            "probe.",
+        )
+    return np.flatnonzero(~same)
+
+
+def _merged(first: Trace, other: Trace) -> Trace:
+    seconds = np.concatenate([first.seconds, other.seconds])
+    order = np.argsort(seconds, kind="stable")
+
+    def both(name: str) -> npt.NDArray[Any]:
+        return np.concatenate([getattr(first, name), getattr(other, name)])[order]
+
+    files = tuple(dict.fromkeys((*first.files, *other.files)))
+    return Trace(
+        first.burn,
+        first.probe,
+        files,
+        seconds[order],
+        both("celsius"),
+        both("codes"),
+        both("moved"),
+        both("repeated"),
+        both("lines"),
+        first.lost + other.lost,
+    )

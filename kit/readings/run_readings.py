@@ -11,21 +11,319 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit import schema
 from kit.errors import Faults, KitError
 from kit.page.frames import as_table
 from kit.page.text import element, join
 from kit.readings.calibration import Correction, correction_of, lag_corrected
-from kit.readings.events import Happened, handling, happened
-from kit.readings.flags import Stack, flagged
-from kit.readings.marks import BIT, Bits, is_usable, words
-from kit.readings.plausible import check_units
-from kit.readings.recorded import Recorded, files_of, read_files
-from kit.readings.stepped import mark_stepped
-from kit.readings.summaries import file_table, flag_table, note_table, quality_table, span_table
-from kit.readings.traces import Trace, joined, traces_of
-from kit.readings.windows import Window, parted, window_of
-from kit.trial import Run, log_names
+from kit.readings.cutting import (
+    Recorded,
+    Trace,
+    Window,
+    elapsed_at,
+    files_of,
+    joined,
+    parted,
+    read_files,
+    traces_of,
+    window_of,
+)
+from kit.readings.fires import fires_in
+from kit.readings.flags import BIT, Bits, Stack, flagged, is_usable, mark_stepped, resolutions, words
+from kit.readings.stamps import SECOND
+from kit.readings.temperatures import UNITS, to_celsius
+from kit.trial import Run, event_times, log_names, probe_names, relative_times
+from kit.trial.cleaning import Cleaning
 from kit.trial.logs import LOGS
+
+_HANDLING_S = 180.0
+
+
+@dataclass(frozen=True)
+class Happened:
+    """An event of one burn.
+
+    Attributes
+    ----------
+    event
+        'lid open', 'top-up', …
+    begin, end
+        Seconds since time zero.
+    probes
+        The probes it touches, empty for all.
+    """
+
+    event: str
+    begin: float
+    end: float
+    probes: tuple[str, ...]
+
+    def touches(self, probe: str) -> bool:
+        """Return whether it touches a probe."""
+        return not self.probes or probe in self.probes
+
+
+def happened(
+    run: Run, row: Mapping[str, Any], window: Window | None, recorded: Recorded | None, faults: Faults
+) -> list[Happened]:
+    """Return the events of one burn on its own seconds."""
+    burn = relative_times(row)
+    zero_at = burn.seconds.get(run.trial.time_zero_column)
+    zero_at = min(burn.seconds.values()) if zero_at is None and burn.seconds else zero_at
+    found = []
+    for event in run.events[run.events["burn"] == row["burn"]].to_dict("records"):
+        times = event_times(event, burn)
+        if "at" not in times.seconds:
+            continue
+        if zero_at is None:
+            faults.ask(
+                f"events.csv, burn {row['burn']}, {event['event']}",
+                "a clock time, and a burn without one",
+                "a clock time of time zero",
+                f"Fill in {run.trial.time_zero_column} on the burn sheet.",
+            )
+            continue
+        begin = _burn_seconds(times.seconds["at"], zero_at, window, recorded)
+        until = times.seconds.get("until")
+        end = (
+            begin + _lasting(str(event["event"]), run.trial.cleaning)
+            if until is None
+            else _burn_seconds(until, zero_at, window, recorded)
+        )
+        found.append(
+            Happened(
+                str(event["event"]),
+                begin,
+                max(begin, end),
+                tuple(probe_names(str(event.get("probes") or ""))),
+            )
+        )
+    return found
+
+
+def _lasting(event: str, cleaning: Cleaning) -> float:
+    return cleaning.lid_open_s if event == "lid open" else 0.0
+
+
+def _burn_seconds(at: float, zero_at: float, window: Window | None, recorded: Recorded | None) -> float:
+    """Return seconds since time zero of a clock time; by the log, where its clock was changed within the burn."""
+    if window is None or window.day_ns is None or recorded is None or recorded.wall is None:
+        return at - zero_at
+    places = elapsed_at(recorded, window.day_ns + round(at * SECOND), window.group)
+    return places[0] - window.zero
+
+
+def handling(row: Mapping[str, Any], run: Run, events: list[Happened]) -> list[tuple[float, float]]:
+    """Return the spans in which a probe may jump for a reason: tipping, lid on, and every event."""
+    times = relative_times(row)
+    zero = times.seconds.get(run.trial.time_zero_column)
+    spans = [
+        (event.begin - _HANDLING_S, event.end + _HANDLING_S) for event in events if event.event != "rain"
+    ]
+    if zero is not None:
+        for column in ("lit", "tipped", "lid_on"):
+            if column in times.seconds:
+                at = times.seconds[column] - zero
+                spans.append((at - _HANDLING_S, at + _HANDLING_S))
+    return spans
+
+
+_FAR_K, _NEAR_K = 15.0, 4.0
+_FIRST = 3
+
+
+def check_units(
+    run: Run,
+    recorded: Mapping[str, Recorded],
+    traces: Sequence[Trace],
+    air: Mapping[str, float],
+    faults: Faults,
+) -> None:
+    """Ask about a probe whose burns begin far from the air, and at the air if its unit were another.
+
+    Asked only of units that the file states: a declared one is taken as it is. Kelvin read as °C is asked of
+    one burn, °F of two, since one warm cooker may begin anywhere.
+    """
+    for (name, probe), firsts in _first_readings(traces, air).items():
+        each = recorded[name]
+        logger = run.trial.logger_of(name)
+        unit = each.log.dialect.units.get(each.probes.get(probe, ""), "")
+        if unit not in UNITS.values() or (logger is not None and logger.unit):
+            continue
+        celsius, around = np.array(firsts).T
+        if (np.abs(celsius - around) <= _FAR_K).any():
+            continue
+        written = _as_written(celsius, unit)
+        for other, least in (("K", 1), ("degF", 2), ("degC", 2)):
+            if other == unit or len(celsius) < least:
+                continue
+            if (np.abs(to_celsius(written, other) - around) <= _NEAR_K).all():
+                _ask_unit(name, each.probes[probe], unit, other, written[0], around[0], faults)
+
+
+def _first_readings(
+    traces: Sequence[Trace], air: Mapping[str, float]
+) -> dict[tuple[str, str], list[tuple[float, float]]]:
+    found: dict[tuple[str, str], list[tuple[float, float]]] = {}
+    for trace in traces:
+        first = trace.celsius[np.isfinite(trace.celsius)][:_FIRST]
+        if len(first) and np.isfinite(air[trace.burn]):
+            pair = float(np.median(first)), air[trace.burn]
+            found.setdefault((trace.files[0], trace.probe), []).append(pair)
+    return found
+
+
+def _as_written(
+    celsius: np.ndarray[tuple[int], np.dtype[np.float64]], unit: str
+) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    return celsius * 1.8 + 32 if unit == "degF" else celsius + 273.15 if unit == "K" else celsius
+
+
+def _ask_unit(
+    name: str, heading: str, unit: str, other: str, written: float, air: float, faults: Faults
+) -> None:
+    here, there = (float(to_celsius(np.array([written]), each)[0]) for each in (unit, other))
+    faults.ask(
+        f"{LOGS}/{name}, column {heading}",
+        f"a log that begins at {written:g}: as {unit}, which the file says, that is {here:.1f} °C, as {other} "
+        f"{there:.1f} °C, and the burn sheet has air of {air:g} °C",
+        "the unit of that column",
+        f'Add unit = "{other}" or unit = "{unit}" to the [[logger]] table, or mend ambient_c.',
+    )
+
+
+_LATE_STEPS, _GAP_STEPS = 1.5, 3
+
+
+def span_table(
+    traces: Sequence[Trace],
+    stack: Stack,
+    bits: Bits,
+    windows: Mapping[str, tuple[Window | None, str]],
+    run: Run,
+) -> pd.DataFrame:
+    """Return schema.SPANS: from when to when each burn was read, how often and how finely."""
+    steps = resolutions(stack, np.flatnonzero(np.isfinite(stack.celsius) & is_usable(bits)))
+    tolerance = run.trial.measuring.end_tolerance_min * 60
+    rows = []
+    for place, trace in enumerate(traces):
+        mark = bits[stack.starts[place] : stack.starts[place + 1]]
+        window, clock_zero = windows[trace.burn]
+        stop = None if window is None or window.stop is None else window.stop - window.zero
+        gaps = np.diff(trace.seconds)
+        interval = float(np.median(gaps[gaps > 0])) if (gaps > 0).any() else 0.0
+        slack = max(tolerance, _LATE_STEPS * interval)
+        start, end = float(trace.seconds[0]), float(trace.seconds[-1])
+        rows.append(
+            (
+                trace.burn,
+                trace.probe,
+                ";".join(trace.files),
+                clock_zero,
+                start,
+                end,
+                np.nan if stop is None else stop,
+                interval,
+                steps[place],
+                len(trace.seconds),
+                int((mark > 0).sum()),
+                stop is not None and end < stop - slack,
+                start > slack,
+            )
+        )
+    return pd.DataFrame(rows, columns=[column.name for column in schema.SPANS])
+
+
+def quality_table(traces: Sequence[Trace], stack: Stack, bits: Bits, run: Run) -> pd.DataFrame:
+    """Return schema.QUALITY: what was lost, marked or never logged of each burn and probe, in true counts."""
+    rows = []
+    for place, trace in enumerate(traces):
+        part = slice(int(stack.starts[place]), int(stack.starts[place + 1]))
+        usable = is_usable(bits[part])
+        steps = np.diff(trace.seconds)
+        usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+        gaps = steps[steps > max(run.trial.cleaning.bridge_gap_s, _GAP_STEPS * usual)]
+        rows.append(
+            (
+                trace.burn,
+                trace.probe,
+                len(trace.seconds),
+                int(np.isnan(trace.celsius).sum()),
+                int((~usable).sum()),
+                trace.lost,
+                len(gaps),
+                float(gaps.max(initial=0.0)),
+                len(fires_in(trace.seconds, np.where(usable, trace.celsius, np.nan))),
+            )
+        )
+    return pd.DataFrame(rows, columns=[column.name for column in schema.QUALITY])
+
+
+def flag_table(
+    traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: npt.NDArray[np.float64]
+) -> pd.DataFrame:
+    """Return schema.FLAG_COUNTS: how many readings of each burn and probe carry each flag, from when to when."""
+    found = []
+    for name, bit in BIT.items():
+        rows = np.flatnonzero(bits & bit)
+        if not len(rows):
+            continue
+        for part in np.split(rows, np.flatnonzero(np.diff(stack.seg[rows])) + 1):
+            trace, values = traces[int(stack.seg[part[0]])], celsius[part]
+            values = values[np.isfinite(values)]
+            low, high = (float(values.min()), float(values.max())) if len(values) else (np.nan, np.nan)
+            first, last = float(stack.seconds[part[0]]), float(stack.seconds[part[-1]])
+            found.append(
+                (int(stack.seg[part[0]]), trace.burn, trace.probe, name, len(part), first, last, low, high)
+            )
+    found.sort(key=lambda row: row[0])
+    return pd.DataFrame([row[1:] for row in found], columns=[column.name for column in schema.FLAG_COUNTS])
+
+
+def file_table(recorded: Mapping[str, Recorded]) -> pd.DataFrame:
+    """Return a row a file: its content's hash, its size, and how it was read."""
+    rows = []
+    for name, each in recorded.items():
+        log, dialect = each.log, each.log.dialect
+        clock = log.table["clock"]
+        rows.append(
+            {
+                "file": name,
+                "sha256": log.sha256,
+                "bytes": log.path.stat().st_size,
+                "rows": len(log.table),
+                "first": str(clock.iloc[0]) if dialect.dated else "",
+                "last": str(clock.iloc[-1]) if dialect.dated else "",
+                "encoding": dialect.encoding,
+                "delimiter": dialect.delimiter,
+                "decimal": dialect.decimal,
+                "time": dialect.time,
+                "units": "; ".join(f"{heading}: {unit}" for heading, unit in dialect.units.items()),
+                "reasons": "; ".join(f"{what}: {why}" for what, why in dialect.reasons.items() if why),
+            }
+        )
+    columns = [
+        "file",
+        "sha256",
+        "bytes",
+        "rows",
+        "first",
+        "last",
+        "encoding",
+        "delimiter",
+        "decimal",
+        "time",
+        "units",
+        "reasons",
+    ]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def note_table(recorded: Mapping[str, Recorded], further: Sequence[str]) -> pd.DataFrame:
+    """Return file and note: what a person should know of each file, '' for what concerns several."""
+    rows = [(name, note) for name, each in recorded.items() for note in each.log.notes]
+    return pd.DataFrame([*rows, *(("", note) for note in further)], columns=["file", "note"])
+
 
 LOG_DAYS = "days of the logs"
 """In `attrs` of the readings: JSON of the day of each burn whose sheet leaves it blank."""
