@@ -47,7 +47,8 @@ check: env  ## read a run folder and list every fault: make check RUN=folder
 	@$(PYTHON) -m kit check "$(RUN)"
 
 lab: .venv/made-lab  ## JupyterLab on a run folder: make lab RUN=folder
-	@$(PYTHON) -m kit lab "$(RUN)"
+	@test "$(RUN)" != runs/hill-school || test -d build/hill-school || $(PYTHON) -m kit start build/hill-school --demo
+	@$(PYTHON) -m kit lab "$(RUN:runs/hill-school=build/hill-school)"
 
 test: .venv/made-test  ## the whole test suite
 	@$(PYTHON) -m pytest -n auto

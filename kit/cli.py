@@ -228,9 +228,16 @@ def _check(out: Out, folder: Path) -> int:
     help="number of folders processed in parallel",
 )
 @click.option("--cluster", metavar="ADDRESS", help="a Dask scheduler (needs the extra 'cluster')")
+@click.option("--template", type=FOLDER, metavar="FILE", help="a changed template, as lab copies them")
 @click.option("--film", is_flag=True, help="the curves as a short film too (needs the extra 'film')")
 def _report(
-    out: Out, folders: tuple[Path, ...], seed: int, workers: int, cluster: str | None, film: bool
+    out: Out,
+    folders: tuple[Path, ...],
+    seed: int,
+    workers: int,
+    cluster: str | None,
+    template: Path | None,
+    film: bool,
 ) -> int:
     """Make the dated report of a run folder, or of many.
 
@@ -238,21 +245,41 @@ def _report(
     """
     from kit.publish import make_report, report_many
 
+    notebook = "standard" if template is None else str(template.absolute())
     if len(folders) > 1 or workers > 1 or cluster:
         if film:
             raise click.UsageError("A film is made of one folder at a time.")
         outcome = report_many(
-            list(folders), parameters={"seed": seed}, workers=workers, cluster=cluster, progress=out.progress
+            list(folders),
+            template=notebook,
+            parameters={"seed": seed},
+            workers=workers,
+            cluster=cluster,
+            progress=out.progress,
         )
         out.say("\n".join(outcome.lines), reports=outcome.records)
         return outcome.exit_code
-    made = {"report": str(make_report(folders[0], parameters={"seed": seed}, progress=out.progress))}
+    made = {"report": str(make_report(folders[0], notebook, {"seed": seed}, out.progress))}
     if film:
         from kit.publish.film import make_film
 
         made["film"] = str(make_film(folders[0], progress=out.progress))
     out.say("\n".join(made.values()), **made)
     return DONE
+
+
+@_verb("lab", "lab spring")
+@click.argument("folder", type=FOLDER)
+@click.option("--no-browser", is_flag=True, help="print the address instead of opening a window")
+@click.argument("options", nargs=-1, metavar="[-- OPTIONS FOR JUPYTERLAB]")
+def _lab(out: Out, folder: Path, no_browser: bool, options: tuple[str, ...]) -> int:
+    """Open JupyterLab on a run folder, its notebooks ready.
+
+    The templates are copied to FOLDER/notebooks/, where they are yours to change; the kit's own stay as they are.
+    """
+    from kit.publish.lab import open_lab
+
+    return DONE if open_lab(folder, browser=not no_browser, options=options) == 0 else OWN_FAILURE
 
 
 @_verb("two-fuels", 'two-fuels spring alder "olive-stone briquettes"')

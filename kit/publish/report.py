@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import html
 import json
 import threading
@@ -17,7 +16,15 @@ from kit.publish.notebook import Job, NotRunError, Progress, run_notebook
 from kit.publish.provenance import NOTE, InputFile, note, read_files, read_inputs, refuse_changes
 from kit.publish.results import RESULTS
 from kit.publish.staging import keep_failed, publish, report_date, staging
-from kit.publish.template import Value, checked, find_template, parameters_of, read_template
+from kit.publish.template import (
+    Value,
+    checked,
+    find_template,
+    is_own,
+    parameters_of,
+    read_template,
+    template_hash,
+)
 from kit.runtime.kernel_process import Kernel, fresh_kernel
 
 PAGE = "report.html"
@@ -48,9 +55,14 @@ class Order:
     @property
     def origin(self) -> dict[str, str]:
         """Name and hash of the template: of its cells alone, since programs rewrite a notebook's rest."""
-        cells = [[cell["cell_type"], "".join(cell["source"])] for cell in self.notebook["cells"]]
-        digest = hashlib.sha256(json.dumps(cells).encode()).hexdigest()
-        return {"name": self.template, "sha256": digest}
+        return {"name": self.template, "sha256": template_hash(self.notebook)}
+
+    @property
+    def changed(self) -> str:
+        """What is to be said where the template is not the kit's own; '' where it is."""
+        if is_own(self.notebook, self.template):
+            return ""
+        return f"made from a changed template, {self.template}.ipynb, SHA-256 {self.origin['sha256'][:16]}…"
 
     @property
     def reports(self) -> Path:
@@ -190,6 +202,8 @@ def _finish(order: Order, room: Path, notebook: Any, before: tuple[InputFile, ..
         name, heading = pages[part]
         page = render(cells, title=heading, strip=strip, footer=_footer(results))
         (room / name).write_text(page, "utf-8", errors="replace", newline="\n")
+    if order.changed:
+        notebook.cells.insert(0, _told(f"**This notebook was {order.changed}.**"))
     (room / NOTEBOOK).write_text(notebook_text(notebook), "utf-8", errors="replace", newline="\n")
 
 
@@ -203,7 +217,13 @@ def _results_of(room: Path, notebook: Any) -> dict[str, Any]:
 
 def _strip(order: Order, results: Mapping[str, Any]) -> str:
     kind = order.template.replace("_", " ")
-    return f"{kind.capitalize()} report of {report_date()}, id {results.get('report', '')}"
+    told = f"{kind.capitalize()} report of {report_date()}, id {results.get('report', '')}"
+    return f"{told}; {order.changed}" if order.changed else told
+
+
+def _told(words: str) -> dict[str, Any]:
+    metadata = {"tags": ["page-leaves-out"]}
+    return {"cell_type": "markdown", "id": "changed-template", "metadata": metadata, "source": words}
 
 
 def _footer(results: Mapping[str, Any]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -84,6 +85,23 @@ def read_template(path: Path) -> dict[str, Any]:
         raise KitError(problem) from error
 
 
+def parameter_cell(notebook: Mapping[str, Any], name: str) -> dict[str, Any]:
+    """Return the one cell of a notebook that is tagged 'parameters'.
+
+    Raises
+    ------
+    KitError
+        Where there is none, or several are.
+    """
+    tagged = [cell for cell in notebook["cells"] if "parameters" in cell.get("metadata", {}).get("tags", [])]
+    if len(tagged) != 1:
+        remedy = "Tag the one cell that holds the parameters."
+        found = f"{len(tagged)} cells tagged 'parameters'"
+        raise KitError(Problem("refuse", name, found, "one such cell", remedy))
+    cell: dict[str, Any] = tagged[0]
+    return cell
+
+
 def parameters_of(notebook: Mapping[str, Any], name: str) -> dict[str, Parameter]:
     """Return the parameters a notebook takes: the assignments of its cell tagged 'parameters'.
 
@@ -92,14 +110,29 @@ def parameters_of(notebook: Mapping[str, Any], name: str) -> dict[str, Parameter
     KitError
         Where no cell is tagged so, or one of the values is no plain value.
     """
-    tagged = [cell for cell in notebook["cells"] if "parameters" in cell.get("metadata", {}).get("tags", [])]
-    if len(tagged) != 1:
-        remedy = "Tag the one cell that holds the parameters."
-        found = f"{len(tagged)} cells tagged 'parameters'"
-        raise KitError(Problem("refuse", name, found, "one such cell", remedy))
-    lines = ast.parse("".join(tagged[0]["source"])).body
+    lines = ast.parse("".join(parameter_cell(notebook, name)["source"])).body
     read = (_parameter(line) for line in lines if isinstance(line, ast.Assign | ast.AnnAssign))
     return {parameter.name: parameter for parameter in read}
+
+
+def template_hash(notebook: Mapping[str, Any]) -> str:
+    """Return the SHA-256 of a template's cells.
+
+    Without the parameters, which a report records by their values, and without what programs rewrite: outputs,
+    ids, metadata.
+    """
+    cells = [
+        [cell["cell_type"], "".join(cell["source"])]
+        for cell in notebook["cells"]
+        if "parameters" not in cell.get("metadata", {}).get("tags", [])
+    ]
+    return hashlib.sha256(json.dumps(cells).encode()).hexdigest()
+
+
+def is_own(notebook: Mapping[str, Any], name: str) -> bool:
+    """Return whether a notebook is the kit's own template of that name, cell for cell."""
+    known = {path.stem: path for folder in reversed(template_folders()) for path in folder.glob("*.ipynb")}
+    return name in known and template_hash(read_template(known[name])) == template_hash(notebook)
 
 
 def _parameter(line: ast.Assign | ast.AnnAssign) -> Parameter:

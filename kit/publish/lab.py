@@ -1,0 +1,102 @@
+"""JupyterLab on a run folder: the templates copied there, to be read, run and changed."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Sequence
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+from kit.errors import KitError, Problem, disk_faults, refuse_way_out
+from kit.publish.index import reports_of
+from kit.publish.template import find_template, parameter_cell, read_template, template_folders
+from kit.trial import open_run
+
+NOTEBOOKS = "notebooks"
+FIRST = "standard.ipynb"
+
+
+def copy_templates(folder: Path) -> list[Path]:
+    """Copy every template that is not there yet into FOLDER/notebooks/, with its parameters set for this folder.
+
+    Returns
+    -------
+    The copies that were made; those of before are the user's own, and stay as they are.
+
+    Raises
+    ------
+    KitError
+        Where the folder is none, or leads elsewhere.
+    """
+    if not folder.is_dir():
+        remedy = "Make one with: repeatburn start FOLDER"
+        raise KitError(Problem("refuse", str(folder), "no such folder", "a run folder", remedy))
+    target = folder / NOTEBOOKS
+    refuse_way_out(target)
+    made = []
+    with disk_faults(target):
+        target.mkdir(exist_ok=True)
+        for name in sorted({path.stem for each in template_folders() for path in each.glob("*.ipynb")}):
+            copy = target / f"{name}.ipynb"
+            if not copy.exists():
+                notebook = _preset(read_template(find_template(name)), name, folder)
+                copy.write_text(json.dumps(notebook, indent=1, ensure_ascii=False) + "\n", "utf-8")
+                made.append(copy)
+    return made
+
+
+def _preset(notebook: dict[str, Any], name: str, folder: Path) -> dict[str, Any]:
+    """Set the parameters of a template as its copy in FOLDER/notebooks/ needs them."""
+    given: dict[str, object] = {"run_folder": ".."}
+    if name == "history":
+        newest = [f"{folder.name}/reports/{each.folder.name}" for each in reports_of(folder)[:1]]
+        given = {"run_folder": "../..", "reports": newest}
+    elif name == "two_fuels":
+        given |= dict(zip("ab", _fuels(folder), strict=False))
+    cell = parameter_cell(notebook, f"{name}.ipynb")
+    cell["source"] = [_line(line, given) for line in "".join(cell["source"]).splitlines(keepends=True)]
+    return notebook
+
+
+def _fuels(folder: Path) -> list[str]:
+    """Return the ids of the fuels; none where the folder has faults, which the notebook will tell."""
+    try:
+        return [fuel.id for fuel in open_run(folder).trial.fuels]
+    except KitError:
+        return []
+
+
+def _line(line: str, given: dict[str, object]) -> str:
+    name, colon, rest = line.partition(":")
+    if not colon or name not in given:
+        return line
+    kind, _, _ = rest.partition("=")
+    return f"{name}:{kind}= {json.dumps(given[name], ensure_ascii=False)}\n"
+
+
+def open_lab(folder: str | Path, *, browser: bool = True, options: Sequence[str] = ()) -> int:
+    """Copy the templates and run JupyterLab on a run folder until it is closed; return its exit code.
+
+    Parameters
+    ----------
+    browser
+        Whether it opens a browser's window.
+    options
+        Further options for JupyterLab, as `--port=9000`.
+
+    Raises
+    ------
+    KitError
+        Where JupyterLab is not installed, or the folder is no folder.
+    """
+    place = Path(folder).absolute()
+    copy_templates(place)
+    if find_spec("jupyterlab") is None:
+        remedy = "Install it: pip install 'repeatburn[lab]'"
+        raise KitError(Problem("refuse", "lab", "no JupyterLab", "JupyterLab beside the kit", remedy))
+    window = [] if browser else ["--no-browser"]
+    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={place}", *window]
+    return subprocess.call([*command, f"--LabApp.default_url=/lab/tree/{NOTEBOOKS}/{FIRST}", *options])
