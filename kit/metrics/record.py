@@ -30,6 +30,8 @@ class Phrases:
         What a new bag does that gives more: it will '…' in 97 of 100 pairs.
     short, short_less
         Two or three words for a caption, in which {a} has more, or less, of it.
+    best, as_good
+        What the best is called, and what another may be as well: 'hottest', 'as hot'.
     side_more, side_less, side_times
         What follows a bare amount: '22 % longer', '8 % shorter', '2.4 times as long'.
     """
@@ -42,6 +44,8 @@ class Phrases:
     chance: str
     short: str
     short_less: str
+    best: str = ""
+    as_good: str = "as good"
     side_more: str = "more"
     side_less: str = "less"
     side_times: str = "as much"

@@ -7,7 +7,9 @@ colours follow light, dark and print, and its text can be read out, searched and
 from __future__ import annotations
 
 import base64
+import json
 import re
+from collections.abc import Sequence
 from html import unescape
 from typing import Final
 from xml.etree import ElementTree
@@ -28,12 +30,15 @@ _COLOUR: Final = re.compile("|".join(map(re.escape, _COLOURS)), re.IGNORECASE)
 _SVG_DATA: Final = "data:image/svg+xml;base64,"
 _FIGURE: Final = re.compile(
     r'<figure id="(?P<id>[^"]*)"><img alt="(?P<alt>[^"]*)" title="(?P<title>[^"]*)"'
+    r'(?: data-choices="(?P<choices>[^"]*)")?'
     rf' src="{re.escape(_SVG_DATA)}(?P<data>[A-Za-z0-9+/=]*)">'
 )
 _LIVE: Final = frozenset({"script", "foreignobject", "iframe", "animate", "set", "handler"})
 
 
-def figure(svg: str, *, alt: str, title: str, caption: object, key: str) -> Html:
+def figure(
+    svg: str, *, alt: str, title: str, caption: object, key: str, choices: Sequence[tuple[str, str]] = ()
+) -> Html:
     """Return a figure of a drawn SVG, as an image.
 
     Parameters
@@ -49,6 +54,9 @@ def figure(svg: str, *, alt: str, title: str, caption: object, key: str) -> Html
         Below it: what bars and bands are, over what, and n.
     key
         Unique in the page (a claim's or figure's id).
+    choices
+        What a reader of the page can choose to see alone, without script: the class of a group of the drawing, and its
+        label.
 
     Raises
     ------
@@ -57,7 +65,8 @@ def figure(svg: str, *, alt: str, title: str, caption: object, key: str) -> Html
     """
     _refuse_live(svg)
     source = _SVG_DATA + base64.b64encode(svg.encode()).decode("ascii")
-    image = element("img", alt=alt, title=title, src=source)
+    listed = json.dumps(list(choices)) if choices else None
+    image = element("img", alt=alt, title=title, data_choices=listed, src=source)
     return element("figure", image, element("figcaption", caption), id=anchor(key))
 
 
@@ -80,7 +89,21 @@ def _drawing(found: re.Match[str]) -> str:
     alt, title = unescape(found["alt"]), unescape(found["title"])
     inline = Html(inline_svg(svg, alt=alt, title=title, key=found["id"]))
     box = element("div", inline, class_="drawing", role="group", aria_label=title, tabindex=0)
-    return f'<figure id="{found["id"]}">{box}'
+    chosen = _chooser(found["id"], json.loads(unescape(found["choices"]))) if found["choices"] else ""
+    return f'<figure id="{found["id"]}">{chosen}{box}'
+
+
+def _chooser(key: str, choices: Sequence[tuple[str, str]]) -> Html:
+    """Return buttons of which one is pressed; the style sheet fades what is not of the chosen group."""
+    buttons = [
+        element(
+            "label",
+            element("input", type="radio", name=f"{key}-choice", value=group, checked=group == "all"),
+            element("span", label),
+        )
+        for group, label in (("all", "all"), *choices)
+    ]
+    return element("fieldset", element("legend", "Show"), *buttons, class_="chooser")
 
 
 def inline_svg(svg: str, *, alt: str, title: str, key: str) -> str:

@@ -48,8 +48,16 @@ def stylesheet() -> str:
     return (
         f":root{{color-scheme:light dark;{light}}}\n"
         f"@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
-        f"{rules}"
+        f"{rules}{_choices()}"
     )
+
+
+def _choices() -> str:
+    """Return rules that fade what is not of the fuel or kind chosen in a figure, and that colour keys of fuels."""
+    groups = [*(f"fuel-{place}" for place in range(1, 13)), *(f"kind-{place}" for place in range(1, 7))]
+    faded = ",".join(f'figure:has(input[value="{group}"]:checked) .pick:not(.{group})' for group in groups)
+    keys = "".join(f".key.fuel-{place}{{background:var(--fuel-{place})}}" for place in range(1, 9))
+    return f"@media screen{{{faded}{{opacity:.09}}}}\n{keys}\n"
 
 
 def _variables(names: dict[str, str], fuels: tuple[str, ...]) -> str:

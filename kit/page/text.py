@@ -13,9 +13,10 @@ _PICTURES: Final = {code: chr(0x2400 + code) for code in range(0x20) if chr(code
     0x7F: "\u2421"
 }
 _KEPT_FORMATS: Final = frozenset("\u200c\u200d\u00ad")  # joiners make emoji and scripts what they are
-_VOID: Final = frozenset({"br", "col", "hr", "img", "link", "meta", "wbr"})
+_VOID: Final = frozenset({"br", "col", "hr", "img", "input", "link", "meta", "wbr"})
 _NAME: Final = re.compile(r"[a-z][a-z0-9-]*")
-_MARKDOWN: Final = re.compile(r"([\\`*_{}\[\]()<>#+\-!|~$&:@])")
+_MARKDOWN: Final = re.compile(r"([\\`*\[\]<>|~$&@]|(?<![^\W_])_|_(?![^\W_])|:(?=//))")
+_STARTS_A_BLOCK: Final = re.compile(r"^(?:[#+=-]|(\d+)([.)]))")
 _FORMULA_STARTS: Final = "=+-@\t\r\n|%"
 _PLAIN_WORDS: Final = re.compile(r"[a-z][a-z0-9]*(?: [a-z0-9]+)*")
 _LONGEST_ID: Final = 48
@@ -140,15 +141,14 @@ def anchor(*parts: object) -> str:
 
 
 def escape_markdown(text: object) -> str:
-    """Return text on one line that Markdown shows as it is, HTML in it included."""
+    """Return text on one line that Markdown shows as it is, HTML in it included, and that reads well unrendered.
+
+    Only what would be taken for markup is escaped: brackets, hyphens and points within a line stand as they are.
+    """
     flat = " ".join(visible(text).split())
-    safe = _MARKDOWN.sub(r"\\\1", flat)
-    return (
-        re.sub(r"^(\d+)([.)])", r"\1\\\2", safe)
-        .replace("\\<", "&lt;")
-        .replace("\\>", "&gt;")
-        .replace("\\&", "&amp;")
-    )
+    named = {"<": "&lt;", ">": "&gt;", "&": "&amp;"}
+    safe = _MARKDOWN.sub(lambda sign: named.get(sign[0], f"\\{sign[0]}"), flat)
+    return _STARTS_A_BLOCK.sub(lambda start: f"{start[1]}\\{start[2]}" if start[1] else f"\\{start[0]}", safe)
 
 
 def spreadsheet_safe(text: object) -> str:

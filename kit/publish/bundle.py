@@ -16,9 +16,9 @@ from typing import Any, Final
 from kit.errors import Faults, KitError, Problem
 from kit.page.text import escape_markdown
 from kit.publish.datapackage import About, Member, citation, crate, data_package, slug
+from kit.publish.earlier_reports import state_of
 from kit.publish.index import reports_of
 from kit.publish.leaned_on import leaned_on
-from kit.publish.looks import state_of
 from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
 from kit.publish.provenance import InputFile, input_paths, read_inputs
 from kit.publish.report import make_report

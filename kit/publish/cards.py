@@ -1,29 +1,24 @@
-"""Cards beside a report: say.md, what may be said of each finding; how-we-know.md, for a doubting viewer."""
+"""Cards beside a report: say.md, what may be said of each finding; how-we-know.md, for a doubting reader."""
 
 from __future__ import annotations
 
-import re
 from typing import Any, Final
 
-from kit.page.text import anchor, visible
-from kit.publish.claims import Claim, claims_of, findings
-from kit.publish.facts import Facts, facts_of
-from kit.publish.sayings import NOT_TO_SAY
-from kit.publish.wording import counted, counts, label_of
+from kit.page.text import anchor, escape_markdown
+from kit.publish.claims import NOT_TO_SAY, Claim, all_claims, claims_of, findings
+from kit.publish.report_data import ReportData, report_data
+from kit.publish.wording import capital, counted, counts, listed
 
 SAY: Final = "say.md"
 KNOW: Final = "how-we-know.md"
 REPORT: Final = "report.html"
-
-
-_SIGNS: Final = re.compile(r"([\\`*_\[\]<>#|~$&@]|:(?=//))")
-
-
-def in_markdown(text: object) -> str:
-    """Return text on one line, safe within a line of Markdown and still easy to read aloud as it stands."""
-    kept = " ".join(visible(text).splitlines())
-    named = {"<": "&lt;", ">": "&gt;", "&": "&amp;"}
-    return _SIGNS.sub(lambda sign: named.get(sign[0], f"\\{sign[0]}"), kept)
+NOT_ALSO: Final = {
+    "the same within the margin": ("'identical'", "'no difference at all'"),
+    "different, but too little to matter": ("'you will notice it'",),
+    "different, size not settled": ("'much'",),
+    "different": ("'much'",),
+}
+"""What no sentence may add to a verdict; to the others 'every bag'."""
 
 
 def cards(analysis: Any) -> dict[str, str]:
@@ -32,105 +27,102 @@ def cards(analysis: Any) -> dict[str, str]:
 
 
 def say_card(analysis: Any) -> str:
-    """Return say.md: for each finding a sentence, a caption, interval, n, figure, and what not to say."""
-    facts = facts_of(analysis)
-    told = findings(facts, most=len(facts.table("comparisons")))
-    head = f"# What may be said: {in_markdown(facts.trial.title or 'this trial')}"
-    warnings = [f"**{in_markdown(text)}**" for text in _warnings(facts)]
-    if not told:
-        nothing = "There is no finding to say: these burns do not support one."
-        return "\n\n".join([head, *warnings, nothing]) + "\n"
-    return "\n\n".join([head, *warnings, *(_card(claim, facts) for claim in told)]) + "\n"
-
-
-def _warnings(facts: Facts) -> list[str]:
-    found = []
-    if facts.simulated:
-        found.append("Simulated: no fuel was burned. Say so first.")
-    if facts.interim:
-        found.append(f"Interim: {facts.done} of {facts.planned} burns. Say nothing yet.")
-    if facts.bare:
-        found.append("Single burns: no fuel may be put before another.")
-    return found
-
-
-def _card(claim: Claim, facts: Facts) -> str:
-    n = counts(facts.name(claim.a), facts.name(claim.b), claim.n, claim.bags)
-    figure, place = anchor(claim.figure), anchor("figure", claim.figure)
-    lines = [
-        f"## {claim.id}",
-        "",
-        f"- Say: {in_markdown(claim.say)}",
-        f"- Caption: {in_markdown(claim.caption)}",
-        f"- Verdict: {in_markdown(claim.verdict)}",
-        f"- Interval: {in_markdown(_interval(claim))}",
-        f"- n: {in_markdown(n)}",
-        f"- Figure: [{figure}]({REPORT}#{place}), figures/{figure}-film-light.png",
-        f"- Do not say: {in_markdown(_not_to_say(claim, facts))}",
+    """Return say.md: for each settled finding a sentence, a caption, interval, n, figure, and what not to say."""
+    data = report_data(analysis)
+    claims = [claim for claim in all_claims(data) if claim.kind != "pair" and claim.settled]
+    pairs = [claim for claim in findings(data, len(claims_of(data))) if claim.settled]
+    others = [claim for claim in claims_of(data) if claim.settled and claim not in pairs]
+    told = [*claims, *pairs, *others]
+    head = f"# What may be said: {escape_markdown(data.trial.title or 'this trial')}"
+    warnings = [f"**{escape_markdown(text)}**" for text in _warnings(data)]
+    blocks = [_card(claim, data) for claim in told] or [
+        "There is no finding to say: these burns do not support one."
     ]
-    return "\n".join(lines)
+    left = sum(not claim.settled for claim in claims_of(data))
+    comparisons = counted(len(claims_of(data)), "comparison")
+    rest = [f"Not settled, so nothing to say of them: {left} of {comparisons}."] if left else []
+    return "\n\n".join([head, *warnings, *blocks, *rest]) + "\n"
 
 
-def _interval(claim: Claim) -> str:
-    percent = f"{100 * claim.level:g} %"
-    return f"{claim.interval or claim.number} ({percent})" if claim.interval or claim.number else "none"
+def _warnings(data: ReportData) -> list[str]:
+    told = []
+    if data.simulated:
+        told.append("Simulated: no fuel was burned. Say so first.")
+    if data.interim:
+        told.append(f"Interim: {data.done} of {data.planned} burns. Say nothing yet.")
+    if data.bare:
+        told.append("Single burns: no fuel may be put before another.")
+    return told
 
 
-def _not_to_say(claim: Claim, facts: Facts) -> str:
+def _card(claim: Claim, data: ReportData) -> str:
+    n = (
+        counts(data.name(claim.a), data.name(claim.b), claim.n, claim.bags)
+        if claim.b
+        else f"{counted(claim.n[0], 'burn')} of {data.name(claim.a)}"
+        + (f" from {counted(claim.bags[0], 'bag')}" if claim.bags[0] else "")
+    )
+    figure, place = anchor(claim.figure), anchor("figure", claim.figure)
+    page = REPORT if claim.primary else "appendix.html"
+    drawn = claim.figure.partition(" ")[2] in data.primary
+    lines = {
+        "Say": escape_markdown(claim.say),
+        "Caption": escape_markdown(claim.caption),
+        "Verdict": escape_markdown(claim.verdict),
+        "Interval": escape_markdown(f"{claim.interval or 'none'} ({100 * claim.level:g} %)"),
+        "n": escape_markdown(n),
+        "Figure": f"[{figure}]({page}#{place}), figures/{figure}-film-light.png"
+        if drawn
+        else "none; see [the tables](appendix.html#comparison-tables)",
+        "Do not say": escape_markdown(", ".join(_not_to_say(claim, data))),
+    }
+    return "\n".join([f"## {claim.id}", "", *(f"- {name}: {text}" for name, text in lines.items())])
+
+
+def _not_to_say(claim: Claim, data: ReportData) -> list[str]:
     words = [f"'{word}'" for word in NOT_TO_SAY]
-    a, b = facts.name(claim.a), facts.name(claim.b)
-    if not claim.settled:
-        words += [f"'{a} and {b} are the same'", f"'{a} is better'"]
-    elif claim.verdict == "the same within the margin":
-        words += ["'identical'", "'no difference at all'"]
-    elif claim.verdict == "different, but too little to matter":
-        words.append("'you will notice it'")
-    elif claim.verdict in ("different, size not settled", "different"):
-        words.append("'much'")
-    else:
-        words.append("'every bag'")
-    return ", ".join(words)
+    if claim.kind != "pair":
+        return [*words, "'the best of all'", "'every bag'"]
+    return [*words, *NOT_ALSO.get(claim.verdict, ("'every bag'",))]
 
 
 def how_we_know(analysis: Any) -> str:
-    """Return how-we-know.md: three sentences for a doubting viewer, with links."""
-    facts = facts_of(analysis)
-    title = in_markdown(facts.trial.title or "this trial")
+    """Return how-we-know.md: three sentences for a doubting reader, with links."""
+    data = report_data(analysis)
+    title = escape_markdown(data.trial.title or "this trial")
     links = [
         f"- [The report]({REPORT}), with [every burn drawn]({REPORT}#curves), [the "
-        f"comparisons]({REPORT}#comparisons) and "
-        f"[what it cannot say]({REPORT}#limitations)",
-        "- [Every number](results.json)",
+        f"comparisons]({REPORT}#comparisons) and [what it cannot say]({REPORT}#limitations)",
+        "- [Every number](results.json), and [every table](appendix.html)",
         f"- [How it was computed, and the self-check]({REPORT}#method)",
         f"- [How to run it again]({REPORT}#recheck)",
     ]
-    sentences = " ".join(map(in_markdown, three_sentences(facts)))
+    sentences = " ".join(map(escape_markdown, three_sentences(data)))
     return f"# How we know: {title}\n\n{sentences}\n\n" + "\n".join(links) + "\n"
 
 
-def three_sentences(facts: Facts) -> tuple[str, str, str]:
+def three_sentences(data: ReportData) -> tuple[str, str, str]:
     """Return three sentences: what was done, how differences were judged, how anyone can check."""
-    burned = "simulated" if facts.simulated else "burned"
-    where = f" in {facts.trial.cooker}" if facts.trial.cooker else ""
-    labels = (
-        " and ".join(label_of(facts.spec(metric), facts.units) for metric in facts.primary)
-        or "what was measured"
-    )
+    burned = "simulated" if data.simulated else "burned"
+    labels = listed([data.label(metric) for metric in data.primary]) or "what was logged"
+    bags = f" from {counted(data.bags, 'bag')}" if data.bags else ""
+    where = f" (cooker: {data.trial.cooker})" if data.trial.cooker else ""
     first = (
-        f"We {burned} {counted(len(facts.cast), 'fuel')} from {counted(facts.bags, 'bag')}, "
-        f"{counted(facts.done, 'burn')} in all{where}, "
-        f"and logged {labels}."
+        f"We {burned} {counted(len(data.cast), 'fuel')}{bags}, {counted(data.done, 'burn')} in all{where}, and "
+        "measured "
+        f"{labels}."
     )
-    if facts.bare:
+    if data.bare:
         second = "Each fuel was burned once, so we show what we saw and claim no difference."
-    elif facts.interim:
+    elif data.interim:
         second = "Burns are still to come, so we claim nothing yet."
     else:
-        settled = sum(claim.settled for claim in claims_of(facts) if claim.primary)
+        primary = [claim for claim in claims_of(data) if claim.primary]
+        settled = sum(claim.settled for claim in primary)
         second = (
             "A difference counts only where it is larger than what bags and burns of one fuel differ by; "
-            f"{counted(settled, 'comparison')} of "
-            f"the main measures {'is' if settled == 1 else 'are'} settled that way."
+            f"{settled} of {counted(len(primary), 'comparison')} of primary measures "
+            f"{'is' if settled == 1 else 'are'} settled that way."
         )
     third = "Raw logs, every number and the program are there to run again, and the report says what it cannot tell."
-    return first, second, third
+    return capital(first), second, third

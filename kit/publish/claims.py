@@ -1,46 +1,67 @@
-"""Findings: which comparisons a report puts first, and the sentences that say them."""
+"""Findings and the sentences that say them: which fuels can be best, the better value, how two fuels compare."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Literal
 
+from kit.page.numbers import Units
 from kit.page.text import anchor
-from kit.publish.facts import UNDECIDED, Facts
-from kit.publish.phrases import phrase_of, possessed
-from kit.publish.sayings import caption_of, saying_of
-from kit.publish.wording import APART, TIMES_FROM, Told, capital, counts, margin_words, threshold
+from kit.publish.prices import price_metric
+from kit.publish.report_data import UNDECIDED, ReportData, n_words
+from kit.publish.wording import (
+    APART,
+    TIMES_FROM,
+    Amount,
+    capital,
+    counted,
+    counts,
+    estimate_words,
+    listed,
+    margin_words,
+    number_word,
+    possessed,
+    threshold,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
 MOST: Final = 6
 """Sentences of the first screen, at most."""
+MOST_SAID: Final = 25
+MOST_CAPTION: Final = 8
+NOT_TO_SAY: Final = ("always", "in your cooker")
 
 
 @dataclass(frozen=True)
 class Claim:
-    """One comparison of two fuels, in words.
+    """One finding in words.
 
     Attributes
     ----------
     id
         From metric and fuels alone: the same in every report of the folder, whatever order things stand in.
+    kind
+        'pair', or 'best' and 'value': which fuels can be the best, and the better value.
     metric, a, b
-        What is compared; a and b as the sentence has them (turned where the smaller is told as 'times as long').
+        What is compared, as the sentence has it (turned where the smaller is told as 'times as long'); of the other
+        kinds `a` is the leader.
     verdict, direction
-        As in the comparison's row, direction for a and b as here.
+        As in the comparison's row, direction for a and b as here; of the other kinds 'best at 95 %' and 'a'.
     estimate, low, high, level, scale, unit
-        Difference or ratio of a and b, with its simultaneous interval.
+        Difference or ratio of a and b, with its simultaneous interval; of the other kinds the leader's mean.
+    n, bags
+        Burns and bags of a and b.
     sentence, number
         The finding, and the part of it that is the number.
     say, caption
         A sentence to say of at most 25 words, a caption of at most eight.
     interval
-        The interval in words.
+        The interval in words, the direction in every limit.
     figure
         Id of the figure that shows it.
     primary
@@ -48,6 +69,7 @@ class Claim:
     """
 
     id: str
+    kind: Literal["pair", "best", "value"]
     metric: str
     a: str
     b: str
@@ -87,122 +109,74 @@ def _quoted(part: str) -> str:
 
 
 @lru_cache(maxsize=1)
-def claims_of(facts: Facts) -> tuple[Claim, ...]:
+def claims_of(data: ReportData) -> tuple[Claim, ...]:
     """Return a claim for each row of the comparisons, in their order; none in an interim report."""
-    if facts.interim:
+    if data.interim:
         return ()
-    return tuple(_claim(row, facts) for row in facts.table("comparisons").itertuples(index=False))
+    return tuple(_pair(row, data).claim() for row in data.table("comparisons").itertuples(index=False))
 
 
-def findings(facts: Facts, most: int = MOST) -> list[Claim]:
-    """Return the claims that the first screen tells, at most `most`.
+def findings(data: ReportData, most: int = MOST) -> list[Claim]:
+    """Return the comparisons that are told first, at most `most`.
 
     The rule, fixed before any value is seen: (1) comparisons of primary metrics come first, then the others
     in the order measured; (2) within a metric, comparisons with the control fuel, or, without one, of the two
-    fuels at the ends of the ladder, then those with the top fuel, then the rest; (3) settled verdicts before
+    fuels at the ends of the order, then those with the top fuel, then the rest; (3) settled verdicts before
     open ones; (4) then the difference that is largest for its standard error. Primary metrics take turns, so
     that each has its say; a metric that is not primary is told only where none of the primary ones can be.
     """
-    claims = claims_of(facts)
-    told = [claim for claim in claims if claim.primary] or claims
-    ranked = _ranked(told, facts)
-    return _in_turns(ranked, facts)[:most]
-
-
-def ranked_claims(facts: Facts, metric: str) -> list[Claim]:
-    """Return the claims of one metric in the order in which they are told."""
-    return _ranked([claim for claim in claims_of(facts) if claim.metric == metric], facts)
-
-
-def _ranked(claims: Iterable[Claim], facts: Facts) -> list[Claim]:
-    ends = {metric: _ends(facts, metric) for metric in {claim.metric for claim in claims}}
-    strength = _strengths(facts)
-    return sorted(
-        claims,
-        key=lambda claim: (
-            _class(claim, ends[claim.metric], facts),
-            not claim.settled,
-            -strength.get(claim.id, 0.0),
-            claim.id,
-        ),
-    )
-
-
-def _class(claim: Claim, ends: Sequence[str], facts: Facts) -> int:
-    control, pair = facts.trial.control_fuel, (claim.a, claim.b)
-    if control in pair:
-        return 0
-    if ends and set(pair) == {ends[0], ends[-1]}:
-        return 1
-    return 2 if ends and ends[0] in pair else 3
-
-
-def _ends(facts: Facts, metric: str) -> list[str]:
-    means = facts.rows("means", metric).sort_values(["mean", "fuel"], ascending=[False, True])
-    return [str(fuel) for fuel in means["fuel"]]
-
-
-def _strengths(facts: Facts) -> dict[str, float]:
-    table: dict[str, float] = {}
-    for row in facts.table("comparisons").itertuples(index=False):
-        value = math.log(row.ratio) if row.scale == "log" and _known(row.ratio) else row.difference
-        if _known(value) and _known(row.se) and row.se > 0:
-            table[claim_id(row.metric, row.a, row.b)] = abs(value) / row.se
-    return table
-
-
-def _in_turns(claims: Sequence[Claim], facts: Facts) -> list[Claim]:
-    order = {metric: place for place, metric in enumerate(facts.metrics)}
+    claims = claims_of(data)
+    ranked = _ranked([claim for claim in claims if claim.primary] or claims, data)
+    order = {metric: place for place, metric in enumerate(data.metrics)}
     seen: dict[str, int] = {}
     turns = []
-    for claim in claims:
+    for claim in ranked:
         seen[claim.metric] = seen.get(claim.metric, 0) + 1
         turns.append((seen[claim.metric], order.get(claim.metric, len(order)), claim))
-    return [claim for _, _, claim in sorted(turns, key=lambda turn: turn[:2])]
+    return [claim for _, _, claim in sorted(turns, key=lambda turn: turn[:2])][:most]
 
 
-def _known(value: Any) -> bool:
-    return value is not None and value == value
+def ranked_claims(data: ReportData, metric: str) -> list[Claim]:
+    """Return the comparisons of one metric in the order in which they are told."""
+    return _ranked([claim for claim in claims_of(data) if claim.metric == metric], data)
 
 
-def _claim(row: Any, facts: Facts) -> Claim:
-    pair = _pair(row, facts)
-    sentence, number = pair.sentence()
-    return Claim(
-        id=claim_id(row.metric, row.a, row.b),
-        metric=row.metric,
-        a=pair.a,
-        b=pair.b,
-        verdict=row.verdict,
-        direction=pair.direction,
-        estimate=pair.told.value,
-        low=pair.told.low,
-        high=pair.told.high,
-        level=float(row.level) if _known(row.level) else facts.level,
-        scale=row.scale,
-        unit=row.unit,
-        n=pair.n,
-        bags=pair.bags,
-        sentence=sentence,
-        number=number,
-        say=saying_of(pair.clause(), pair.names, pair.interval_said, pair.n, pair.bags),
-        caption=caption_of(row.verdict, pair.names, pair.told),
-        interval=pair.told.interval,
-        figure=f"comparisons {row.metric}",
-        primary=row.metric in facts.primary,
+def _ranked(claims: Iterable[Claim], data: ReportData) -> list[Claim]:
+    ends = {claim.metric: _by_mean(data, claim.metric) for claim in claims}
+    strength = {}
+    for row in data.table("comparisons").itertuples(index=False):
+        value = math.log(row.ratio) if row.scale == "log" and row.ratio > 0 else row.difference
+        strength[claim_id(row.metric, row.a, row.b)] = abs(value) / row.se if row.se > 0 else 0.0
+
+    def rank(claim: Claim) -> int:
+        if data.trial.control_fuel in (claim.a, claim.b):
+            return 0
+        order = ends[claim.metric]
+        if order and {claim.a, claim.b} == {order[0], order[-1]}:
+            return 1
+        return 2 if order and order[0] in (claim.a, claim.b) else 3
+
+    return sorted(
+        claims, key=lambda claim: (rank(claim), not claim.settled, -(strength.get(claim.id) or 0.0), claim.id)
     )
 
 
-def _pair(row: Any, facts: Facts) -> _Pair:
+def _by_mean(data: ReportData, metric: str) -> list[str]:
+    means = data.rows("means", metric).sort_values(["mean", "fuel"], ascending=[False, True])
+    return list(map(str, means["fuel"]))
+
+
+def _pair(row: Any, data: ReportData) -> _Pair:
     log = row.scale == "log"
     value, low, high = (float(each) for each in (row.ratio if log else row.difference, row.low, row.high))
     a, b, n, bags = row.a, row.b, (int(row.n_a), int(row.n_b)), (int(row.bags_a), int(row.bags_b))
     if log and 0 < value <= 1 / TIMES_FROM:  # told from the larger one: '2.4 times as long'
-        value, low, high = 1 / value, 1 / high, 1 / low if low > 0 else float("inf")
+        value, low, high = 1 / value, 1 / high, 1 / low if low > 0 else math.inf
         a, b, n, bags = b, a, n[::-1], bags[::-1]
-    margin = float(row.margin) if _known(row.margin) else float("nan")
-    told = Told(value, low, high, margin, facts.spec(row.metric), facts.units)
-    return _Pair(a, b, row.verdict, told, n, bags, facts)
+    margin = float(row.margin) if row.margin is not None else math.nan
+    return _Pair(
+        a, b, row, Amount(value, low, high, margin, data.spec(row.metric), data.units), n, bags, data
+    )
 
 
 @dataclass(frozen=True)
@@ -211,102 +185,327 @@ class _Pair:
 
     a: str
     b: str
-    verdict: str
-    told: Told
+    row: Any
+    amount: Amount
     n: tuple[int, int]
     bags: tuple[int, int]
-    facts: Facts
+    data: ReportData
+
+    def claim(self) -> Claim:
+        sentence, number = self.sentence()
+        equal = 1.0 if self.amount.log else 0.0
+        direction = "a" if self.amount.low > equal else "b" if self.amount.high < equal else ""
+        return Claim(
+            id=claim_id(self.row.metric, self.a, self.b),
+            kind="pair",
+            metric=self.row.metric,
+            a=self.a,
+            b=self.b,
+            verdict=self.row.verdict,
+            direction=direction,
+            estimate=self.amount.value,
+            low=self.amount.low,
+            high=self.amount.high,
+            level=float(self.row.level) if self.row.level == self.row.level else self.data.level,
+            scale=self.row.scale,
+            unit=self.row.unit,
+            n=self.n,
+            bags=self.bags,
+            sentence=sentence,
+            number=number,
+            say=self._said(),
+            caption=self._caption(),
+            interval=self.amount.directed,
+            figure=f"comparisons {self.row.metric}",
+            primary=self.row.metric in self.data.primary,
+        )
+
+    @property
+    def verdict(self) -> str:
+        return str(self.row.verdict)
 
     @property
     def names(self) -> tuple[str, str]:
-        return self.facts.name(self.a), self.facts.name(self.b)
-
-    @property
-    def direction(self) -> str:
-        equal = 1.0 if self.told.log else 0.0
-        return "a" if self.told.low > equal else "b" if self.told.high < equal else ""
-
-    @property
-    def interval_said(self) -> str:
-        return "" if self.verdict in UNDECIDED else self.told.interval
-
-    @property
-    def _n(self) -> str:
-        return counts(*self.names, self.n, self.bags)
+        return self.data.name(self.a), self.data.name(self.b)
 
     def _fill(self, clause: str) -> str:
         a, b = self.names
-        at = threshold(self.told.spec, self.facts.units)
-        return possessed(clause.format(a=a, b=b, at=at, amount=self.told.amount), a, b)
+        at = threshold(self.amount.spec, self.data.units)
+        return possessed(clause.format(a=a, b=b, at=at, amount=self.amount.size), a, b)
 
     def clause(self) -> str:
         """Return the bare clause of the verdict, without interval or n."""
-        phrase = phrase_of(self.told.spec)
+        phrase = self.amount.spec.phrases
         if self.verdict in UNDECIDED:
-            return f"whether {self._fill(phrase.question)} is not settled"
+            return f"we cannot yet say whether {self._fill(phrase.question)}"
         if self.verdict == "the same within the margin":
             return f"{self._fill(phrase.same)} within {self._margin}"
-        if self.told.multiple:
+        if self.amount.multiple:
             return self._fill(phrase.times)
-        return self._fill(phrase.more if self.told.above else phrase.less)
+        return self._fill(phrase.more if self.amount.above else phrase.less)
 
     def sentence(self) -> tuple[str, str]:
         """Return the finding in a sentence, and the part of it that is the number."""
-        asked = f"Whether {self._fill(phrase_of(self.told.spec).question)}"
+        core, n = capital(self.clause()), counts(*self.names, self.n, self.bags)
         if self.verdict == "no repeats":
             lone = self.names[0] if self.n[0] == 1 else self.names[1]
-            return f"{asked} cannot be told: only one burn of {lone} was made, so there is no error bar.", ""
+            return f"{core}: only one burn of {lone} was made, so there is no error bar.", ""
         if self.verdict == "cannot be separated":
-            return f"{asked} cannot be told: {APART}.", ""
+            return f"{core}: {APART}.", ""
+        if self.verdict == "not settled" and not self.amount.known:
+            return f"{core}: these burns say too little of it to give limits; {n}.", ""
         if self.verdict == "not settled":
-            return self._unsettled(asked)
-        core = capital(self.clause())
+            reach = self.amount.reach
+            return f"{core}: the burns are compatible with {reach} for {self.names[0]}; {n}.", reach
         if self.verdict == "the same within the margin":
-            lies = f"the difference lies {self.told.between} for {self.names[0]}"
-            return f"{core}: {lies}; {self._n}.", self.told.between
-        size = f"{self.told.interval}{self._minutes}{self._judged}"
-        return f"{core}: {size}; {self._n}.", self.told.amount
-
-    def _unsettled(self, asked: str) -> tuple[str, str]:
-        if not (math.isfinite(self.told.low) and math.isfinite(self.told.high)):
-            return f"{asked} is not settled: these burns give only a bound; {self._n}.", ""
-        fit = f"the burns fit {self.told.reach} for {self.names[0]}"
-        return f"{asked} is not settled: {fit}; {self._n}.", self.told.reach
+            between = self.amount.between
+            return f"{core}: the difference lies {between} for {self.names[0]}; {n}.", between
+        if not self.amount.known:
+            return f"{core}, but how much these burns cannot tell; {n}.", ""
+        return f"{core}: {self.amount.interval}{self._minutes}{self._judged}; {n}.", self.amount.size
 
     @property
     def _margin(self) -> str:
-        if not math.isfinite(self.told.margin):
+        if not math.isfinite(self.amount.margin):
             return ""
-        return margin_words(self.told.margin, self.told.spec, self.facts.units)
+        return margin_words(self.amount.margin, self.amount.spec, self.data.units)
 
     @property
     def _judged(self) -> str:
         return {
-            "different, by more than the margin": f", all of it more than the {self._margin} that matters",
-            "different, size not settled": f", so whether by the {self._margin} that matters is not settled",
-            "different, but too little to matter": f", a real difference but below the {self._margin} that matters",
+            "different, by more than the margin": f", the whole interval beyond the {self._margin} that matters",
+            "different, size not settled": f"; whether by more than the {self._margin} that matters is not settled",
+            "different, but too little to matter": f", a real difference but less than the {self._margin} that matters",
         }.get(self.verdict, "")
 
     @property
     def _minutes(self) -> str:
         """The difference in minutes, where a ratio of durations is told."""
-        if self.told.spec.unit != "min" or not self.told.log:
+        if self.amount.spec.unit != "min" or not self.amount.log:
             return ""
-        means = self.facts.rows("means", self.told.spec.id).set_index("fuel")["mean"]
+        means = self.data.rows("means", self.amount.spec.id).set_index("fuel")["mean"]
         if not (self.a in means.index and self.b in means.index):
             return ""
         base, apart = float(means[self.b]), float(means[self.a]) - float(means[self.b])
+        if not abs(apart) >= 0.5:
+            return ""
         minutes = f"{abs(apart):.0f}\u00a0minute{'' if round(abs(apart)) == 1 else 's'}"
-        return (
-            f", about {minutes} {'on top of' if apart > 0 else 'off'} {base:.0f}" if abs(apart) >= 0.5 else ""
-        )
+        return f", about {minutes} {'on top of' if apart > 0 else 'off'} {base:.0f}"
+
+    def _said(self) -> str:
+        told = f": {self.amount.interval}" if self.amount.interval and self.verdict not in UNDECIDED else ""
+        (burns, other), (bags, others) = self.n, self.bags
+        alike = burns == other and bags == others
+        n = f"{counted(burns, 'burn')} each" if alike else f"{counted(burns, 'burn')} against {other}"
+        of_bags = f", {counted(bags, 'bag')}" if alike and bags else ""
+        clause, start = self.clause(), capital(self.clause())
+        in_place = f"In this cooker, {clause}" if self.verdict not in UNDECIDED else start
+        forms = (f"{in_place}{told}, {n}{of_bags}.", f"{start}{told}, {n}{of_bags}.", f"{start}{told}, {n}.")
+        return shortest_that_fits((*forms, f"{start}{told}."), self.names, MOST_SAID)
+
+    def _caption(self) -> str:
+        spec, (a, b) = self.amount.spec, self.names
+        at = threshold(spec, Units("us" if self.data.units.show == "us" else "metric"))
+        phrase = spec.phrases
+        short = (phrase.short if self.amount.above else phrase.short_less).replace("{at}", at)
+        forms: tuple[str, ...] = (f"{a}: {short} than {b}", f"{a}: {short}")
+        if self.verdict in UNDECIDED:
+            forms = (f"{a} or {b}: not settled",)
+        elif self.verdict == "the same within the margin":
+            forms = (f"{a} and {b}: no difference that matters", f"{a}, {b}: equal within the margin")
+        return shortest_that_fits(forms, self.names, MOST_CAPTION)
 
 
-def table_of(claims: Sequence[Claim]) -> pd.DataFrame:
-    """Return claims as a table: id, metric, a, b, verdict, direction, sentence, say, caption, figure."""
-    import pandas as pd
+def words_in(text: str) -> int:
+    """Return how many words a text has; a number and its unit count as two."""
+    return len(text.replace("\u00a0", " ").replace("\u202f", "").split())
 
-    columns = ("id", "metric", "a", "b", "verdict", "direction", "sentence", "say", "caption", "figure")
-    return pd.DataFrame(
-        [{name: getattr(claim, name) for name in columns} for claim in claims], columns=columns
+
+def shortest_that_fits(forms: Sequence[str], names: Sequence[str], most: int) -> str:
+    """Return the first form of at most so many words; names are cut to their first words where nothing else fits."""
+    for length in (99, 3, 2, 1):
+        for form in forms:
+            short = form
+            for name in sorted(names, key=len, reverse=True):
+                short = short.replace(name, first_words(name, length))
+            if words_in(short) <= most:
+                return short
+    return " ".join(forms[-1].split()[: most - 1]) + " …"
+
+
+def first_words(name: str, length: int) -> str:
+    """Return a name's first words, and an ellipsis where some were left out."""
+    parts = name.split()
+    return name if len(parts) <= length else " ".join(parts[:length]) + "…"
+
+
+def superlative(metric: str, better: str, data: ReportData) -> tuple[str, str]:
+    """Return what the best of a metric is called, and what another may be as well: 'hottest', 'as hot'."""
+    spec = data.spec(metric)
+    best = spec.phrases.best or f"{'most' if better == 'more' else 'least'} {data.label(metric)}"
+    return best.replace("{at}", threshold(spec, data.units)), spec.phrases.as_good
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Fuels of one metric as they stand: the leader, those that may be as good, and those that are not.
+
+    Attributes
+    ----------
+    leader, rivals, others
+        Ids, in the order of their means, the best first.
+    means
+        Rows of MEANS by fuel.
+    """
+
+    leader: str
+    rivals: tuple[str, ...]
+    others: tuple[str, ...]
+    means: Any
+
+    def limits(self, fuel: str) -> tuple[float, float, float]:
+        """Return a fuel's mean and its interval."""
+        mean, low, high = (float(self.means.loc[fuel, name]) for name in ("mean", "low", "high"))
+        return mean, low, high
+
+    @property
+    def open(self) -> bool:
+        """Whether no fuel is ruled out."""
+        return not self.others
+
+
+def standing_of(data: ReportData, metric: str) -> Standing | None:
+    """Return which fuels can be the best of a metric; None where that was not asked or cannot be told."""
+    return None if data.interim else _standing(data, metric, data.rows("best", metric))
+
+
+def value_standing(data: ReportData) -> tuple[str, Standing] | None:
+    """Return the cost metric and which fuels can be the better value at the prices paid; None where not known."""
+    from kit.judge import best_fuels
+
+    metric = price_metric(data)
+    fit = data.analysis.fits.get(metric)
+    if data.interim or fit is None or not metric.startswith("cost:") or len(data.rows("means", metric)) < 2:
+        return None
+    found = _standing(data, metric, best_fuels(fit, "less", data.level))
+    return None if found is None else (metric, found)
+
+
+def _standing(data: ReportData, metric: str, best: pd.DataFrame) -> Standing | None:
+    rows = best.dropna(subset=["mean"]) if len(best) else best
+    if not len(rows):
+        return None
+    rows = rows.sort_values("mean", ascending=str(rows["better"].iloc[0]) == "less", kind="stable")
+    can = rows["can_be_best"].astype(bool)
+    possible, others = rows.loc[can, "fuel"].tolist(), rows.loc[~can, "fuel"].tolist()
+    means = data.rows("means", metric).set_index("fuel")
+    return Standing(possible[0], tuple(possible[1:]), tuple(others), means) if possible else None
+
+
+def best_claim(data: ReportData, metric: str) -> Claim | None:
+    """Return which fuels can be the best of a metric and which cannot, with numbers; None where nobody can tell."""
+    found = standing_of(data, metric)
+    if found is None:
+        return None
+    best, equal = superlative(metric, str(data.rows("best", metric)["better"].iloc[0]), data)
+    return _standing_claim(data, metric, found, "best", (best, f"may be {equal}", ("is not", "are not")))
+
+
+def value_claim(data: ReportData) -> Claim | None:
+    """Return which fuel is the better value at the prices paid; None where prices or costs are not known."""
+    found = value_standing(data)
+    if found is None:
+        return None
+    at = threshold(data.spec(found[0]), data.units)
+    best = f"best value at the prices paid, by the hour above {at}"
+    return _standing_claim(data, *found, "value", (best, "may be as cheap", ("is dearer", "are dearer")))
+
+
+def _standing_claim(
+    data: ReportData,
+    metric: str,
+    found: Standing,
+    kind: Literal["best", "value"],
+    words: tuple[str, str, tuple[str, str]],
+) -> Claim:
+    best, equal, rest = words
+    spec, fuels = data.spec(metric), len(found.rivals) + len(found.others) + 1
+    leader = data.name(found.leader)
+    mean, low, high = found.limits(found.leader)
+    number = estimate_words(mean, low, high, spec.unit, data.units)
+    used = {
+        fuel: n
+        for fuel, n in data.used(metric).items()
+        if fuel in (found.leader, *found.rivals, *found.others)
+    }
+    n = n_words(used, {fuel: data.name(fuel) for fuel in used})
+    names = [
+        f"{data.name(fuel)}, {estimate_words(*found.limits(fuel), spec.unit, data.units)},"
+        for fuel in found.rivals
+    ]
+    told = [f"{capital(best)}: {leader}, {number}"]
+    if found.open and fuels > 2:
+        told = [f"{capital(best)}: these burns rule out none of the {number_word(fuels)}"]
+        told.append(f"{leader} was first with {number}")
+    elif names:
+        told.append(f"{listed(names)} {equal}")
+    if found.others:
+        the = "the other" if len(found.others) == 1 else f"the {number_word(len(found.others))} others"
+        told.append(f"{the} {rest[len(found.others) > 1]}")
+    say = f"In this cooker, {best} was {leader}, {number}"
+    rivals = f"; {listed([data.name(fuel) for fuel in found.rivals])} {equal}" if found.rivals else ""
+    shown = [leader, *(data.name(fuel) for fuel in found.rivals)]
+    settled = bool(found.others)
+    burns, bags = used.get(found.leader, (0, 0))
+    return Claim(
+        id=anchor("claim", kind, _quoted(metric)),
+        kind=kind,
+        metric=metric,
+        a=found.leader,
+        b="",
+        verdict=f"{kind} at {data.percent}" if settled else "not settled",
+        direction="a" if settled else "",
+        estimate=mean,
+        low=low,
+        high=high,
+        level=data.level,
+        scale=spec.scale,
+        unit=spec.unit,
+        n=(burns, burns),
+        bags=(bags, bags),
+        sentence=f"{'; '.join(told)} ({n}).",
+        number=number,
+        say=shortest_that_fits((f"{say}{rivals}.", f"{say}."), shown, MOST_SAID),
+        caption=shortest_that_fits(
+            (f"{capital(best)}: {listed(shown, 'or')}", f"{leader}: {best}"), shown, MOST_CAPTION
+        ),
+        interval=number,
+        figure=f"values {metric}",
+        primary=metric in data.primary or kind == "value",
     )
+
+
+def overall_sentence(data: ReportData, metric: str) -> str:
+    """Return whether the fuels differ at all in a metric, and whether it is known which; '' where not asked."""
+    rows = data.rows("overall", metric)
+    if data.interim or not len(rows) or rows["p"].isna().any():
+        return ""
+    p = float(rows["p"].iloc[0])
+    told = f"p {'< 0.001' if p < 0.0005 else f'= {p:.3f}' if p < 0.1 else f'= {p:.2f}'}"
+    label = data.label(metric)
+    if p >= 1 - data.level:
+        return f"{capital(label)}: these burns do not show that the fuels differ at all ({told})."
+    settled = any(claim.settled for claim in claims_of(data) if claim.metric == metric)
+    which = "" if settled else "; which ones differ, these burns cannot say"
+    return f"{capital(label)}: the fuels are not all alike ({told}){which}."
+
+
+def all_claims(data: ReportData) -> list[Claim]:
+    """Return every claim of a report: best sets and value first, then the comparisons."""
+    first = [best_claim(data, metric) for metric in data.primary]
+    return [*(claim for claim in (*first, value_claim(data)) if claim is not None), *claims_of(data)]
+
+
+def with_figure(claim: Claim, figure: str) -> Claim:
+    """Return a claim that points to another figure."""
+    return replace(claim, figure=figure)

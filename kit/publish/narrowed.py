@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from kit.publish.facts import Facts
+from kit.publish.report_data import ReportData
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -14,15 +14,15 @@ _SWAPPED = (("a", "b"), ("n_a", "n_b"), ("bags_a", "bags_b"))
 _LIMITS = (("low", "high"), ("low_equivalence", "high_equivalence"), ("low_alone", "high_alone"))
 
 
-def narrowed(facts: Facts, a: str, b: str) -> Facts:
-    """Return facts whose only comparisons are those of a with b, metric by metric from the declared family if there.
+def narrowed(data: ReportData, a: str, b: str) -> ReportData:
+    """Return data whose only comparisons are those of a with b, metric by metric from the declared family if there.
 
     Each row keeps the size of its family in the column family: its interval is as wide as in the whole report.
     """
     import pandas as pd
 
-    declared = _pair(facts.table("comparisons"), a, b)
-    others = _pair(facts.table("pairs"), a, b)
+    declared = _pair(data.table("comparisons"), a, b)
+    others = _pair(data.table("pairs"), a, b)
     others = others[~others["metric"].isin(declared["metric"])]
     rows = (
         pd.concat([declared, others])
@@ -31,7 +31,7 @@ def narrowed(facts: Facts, a: str, b: str) -> Facts:
         if len(declared)
         else others
     )
-    return replace(facts, instead={"comparisons": rows, "pairs": rows})
+    return replace(data, instead={"comparisons": rows, "pairs": rows})
 
 
 def _pair(table: pd.DataFrame, a: str, b: str) -> pd.DataFrame:

@@ -1,21 +1,20 @@
-"""Amounts, intervals and counts in plain words: '34 °C (61 °F)', '22 %', 'six burns each from three bags'."""
+"""Amounts, intervals and counts in plain words: '34 °C (61 °F)', '22 %', 'six burns each, three bags each'."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
+from kit.metrics import Metric
 from kit.page.numbers import NBSP, Units, convert, plain
-from kit.publish.phrases import phrase_of
-from kit.schema import Metric
 
 if TYPE_CHECKING:
     import pandas as pd
 
-APART = "fuel and day (or cooker) cannot be separated here"
-
-WORDS = (
+APART: Final = "fuel and day (or cooker) cannot be separated here"
+NUMBERS: Final = [
     "no",
     "one",
     "two",
@@ -29,10 +28,11 @@ WORDS = (
     "ten",
     "eleven",
     "twelve",
-)
-
-TIMES_FROM = 2.0
+]
+TIMES_FROM: Final = 2.0
 """From this ratio on a difference is told as a multiple, not in per cent."""
+TOO_WIDE: Final = 10.0
+"""An interval of ratios that spans more than this factor is no finding."""
 
 
 def capital(text: str) -> str:
@@ -42,7 +42,7 @@ def capital(text: str) -> str:
 
 def number_word(count: int) -> str:
     """Return a count as a word up to twelve."""
-    return WORDS[count] if 0 <= count < len(WORDS) else str(count)
+    return NUMBERS[count] if 0 <= count < len(NUMBERS) else str(count)
 
 
 def counted(count: int, one: str, many: str = "") -> str:
@@ -50,20 +50,38 @@ def counted(count: int, one: str, many: str = "") -> str:
     return f"{number_word(count)} {one if count == 1 else many or one + 's'}"
 
 
+def listed(words: Sequence[str], last: str = "and") -> str:
+    """Return 'a', 'a and b', 'a, b and c'."""
+    return f"{', '.join(words[:-1])} {last} {words[-1]}" if len(words) > 1 else "".join(words)
+
+
 def counts(a: str, b: str, burns: tuple[int, int], bags: tuple[int, int]) -> str:
     """Return n in words: 'six burns each, three bags each', or each fuel's own."""
     if burns[0] == burns[1] and bags[0] == bags[1]:
-        of_bags = f", {counted(bags[0], 'bag')} each" if bags[0] else ""
-        return f"{counted(burns[0], 'burn')} each{of_bags}"
-    told = []
-    for name, n, of in zip((a, b), burns, bags, strict=True):
-        told.append(f"{counted(n, 'burn')} of {name}" + (f" from {counted(of, 'bag')}" if of else ""))
-    return ", ".join(told)
+        return f"{counted(burns[0], 'burn')} each" + (f", {counted(bags[0], 'bag')} each" if bags[0] else "")
+    each = [
+        f"{counted(n, 'burn')} of {name}" + (f" from {counted(of, 'bag')}" if of else "")
+        for name, n, of in zip((a, b), burns, bags, strict=True)
+    ]
+    return ", ".join(each)
+
+
+def possessed(text: str, *names: str) -> str:
+    """Return text in which a name that ends in s takes its apostrophe alone."""
+    for name in names:
+        if name.endswith("s"):
+            text = text.replace(f"{name}'s", f"{name}'")
+    return text
+
+
+def p_words(p: float) -> str:
+    """Return a p value as shown: '<0.001', '0.012', '–' where there is none."""
+    return plain(p, 3) if p != p or p >= 0.0005 else "<0.001"
 
 
 def row_places(rows: pd.DataFrame) -> list[int] | None:
     """Return decimals for each row of a table with columns low and high; None where no row has an interval."""
-    limits = [(low, high) for low, high in zip(rows["low"], rows["high"], strict=True)]
+    limits = list(zip(rows["low"], rows["high"], strict=True))
     known = [places(low, high) for low, high in limits if math.isfinite(low) and math.isfinite(high)]
     if not known:
         return None
@@ -79,16 +97,38 @@ def places(low: float, high: float, *against: float) -> int:
     half = abs(high - low) / 2
     if not math.isfinite(half) or half == 0:
         return 0
-    found = max(0, math.ceil(-math.log10(half / 2) - 1e-9))
+    decimals = max(0, math.ceil(-math.log10(half / 2) - 1e-9))
     for _ in range(2):
-        if not any(_merges(limit, other, found) for limit in (low, high) for other in (0.0, *against)):
+        if not any(_merges(limit, other, decimals) for limit in (low, high) for other in (0.0, *against)):
             break
-        found += 1
-    return found
+        decimals += 1
+    return decimals
 
 
 def _merges(limit: float, other: float, decimals: int) -> bool:
     return other == other and limit != other and round(limit, decimals) == round(other, decimals)
+
+
+def estimate(mean: float, low: float, high: float, unit: str, us: bool) -> str:
+    """Return a mean with its interval, without unit: '261 ± 14', '65 (58 to 72)' where it is not symmetric."""
+    middle, lower, upper = (convert(each, unit, us) for each in (mean, low, high))
+    half = (upper - lower) / 2
+    if not math.isfinite(half):
+        return plain(middle, 0 if abs(middle) >= 100 else 1 if abs(middle) >= 10 else 2)
+    digits = places(lower, upper)
+    if abs((upper + lower) / 2 - middle) <= 0.02 * half:
+        return f"{plain(middle, digits)}{NBSP}±{NBSP}{plain(half, digits)}"
+    return f"{plain(middle, digits)} ({plain(lower, digits)} to {plain(upper, digits)})"
+
+
+def estimate_words(mean: float, low: float, high: float, unit: str, units: Units) -> str:
+    """Return a mean with its interval in the units shown: '261 ± 14 °C (501 ± 25 °F)', '65 min (58 to 72)'."""
+    texts = []
+    for us in units.systems():
+        number, _, limits = estimate(mean, low, high, unit, us).partition(" (")
+        named = with_unit(number, Units("us" if us else "metric", units.currency).heading(unit))
+        texts.append(f"{named} ({limits}" if limits else named)
+    return texts[0] if len(texts) == 1 or texts[0] == texts[1] else f"{texts[0]} ({texts[1]})"
 
 
 def threshold(spec: Metric, units: Units) -> str:
@@ -141,7 +181,7 @@ def with_unit(number: str, unit: str) -> str:
 
 
 @dataclass(frozen=True)
-class Told:
+class Amount:
     """A difference or ratio with its interval, ready to be told.
 
     Attributes
@@ -174,23 +214,28 @@ class Told:
         """Whether the first fuel is the larger one."""
         return self.value > (1.0 if self.log else 0.0)
 
+    @property
+    def known(self) -> bool:
+        """Whether it has an interval that says something: finite, and not more than a factor of ten wide."""
+        if not (math.isfinite(self.low) and math.isfinite(self.high)):
+            return False
+        return not self.log or (self.low > 0 and self.high / self.low <= TOO_WIDE)
+
     def _percents(self) -> tuple[float, float, float]:
         value, low, high = (100 * (each - 1) for each in (self.value, self.low, self.high))
         return value, low, high
 
-    def _margins(self) -> tuple[float, ...]:
-        if not math.isfinite(self.margin):
-            return ()
-        if self.log:
-            return 100 * math.expm1(self.margin), 100 * math.expm1(-self.margin)
-        return self.margin, -self.margin
-
     def _places(self, turn: float = 1.0) -> int:
+        margins: tuple[float, ...] = ()
+        if math.isfinite(self.margin):
+            margins = (self.margin, -self.margin)
+            if self.log:
+                margins = tuple(100 * math.expm1(each) for each in margins)
         low, high = self._percents()[1:] if self.log else (self.low, self.high)
-        return places(turn * low, turn * high, *(turn * each for each in self._margins()))
+        return places(turn * low, turn * high, *(turn * each for each in margins))
 
     @property
-    def amount(self) -> str:
+    def size(self) -> str:
         """Its size without sign: '34 °C (61 °F)', '22 %', '2.4 times'."""
         if self.multiple:
             return f"{plain(self.value, self._times_places())}{NBSP}times"
@@ -208,12 +253,15 @@ class Told:
 
     @property
     def interval(self) -> str:
-        """Its interval in its own direction: '20 to 48 °C', '13 to 35 %', '1.9 to 3.0 times'.
+        """Its interval in its own direction, both limits on one side: '20 to 48 °C', '13 to 35 %', '1.9 to 3.0 times'.
 
-        Of a fuel 18 % below it reads '11 to 24 %'; a limit on the other side of zero carries a minus.
+        Where zero lies inside, each limit carries its word: '8 °C (14 °F) cooler to 22 °C (40 °F) hotter'.
         """
-        if not (math.isfinite(self.low) and math.isfinite(self.high)):
+        if not self.known:
             return ""
+        none = 1.0 if self.log else 0.0
+        if self.low <= none <= self.high:
+            return f"{self.end(self.low)} to {self.end(self.high)}"
         if self.multiple:
             decimals, unit, ends = self._times_places(), "times", (self.low, self.high)
         elif self.log:
@@ -227,6 +275,16 @@ class Told:
         return with_unit(f"{plain(low, decimals)} to {plain(high, decimals)}", unit)
 
     @property
+    def directed(self) -> str:
+        """Its interval, the direction in every limit: '50 to 102 °C hotter', '36 % shorter to 2 % longer'."""
+        none = 1.0 if self.log else 0.0
+        if not self.known or self.low <= none <= self.high:
+            return self.interval
+        phrase = self.spec.phrases
+        side = phrase.side_times if self.multiple else phrase.side_more if self.above else phrase.side_less
+        return f"{self.interval} {side}"
+
+    @property
     def reach(self) -> str:
         """An interval that holds zero: 'anything from 8 °C (14 °F) cooler to 22 °C (40 °F) hotter'."""
         return f"anything from {self.end(self.low)} to {self.end(self.high)}"
@@ -238,10 +296,10 @@ class Told:
 
     def end(self, value: float) -> str:
         """Return one size with its word: '8 °C (14 °F) cooler', '22 % longer', '2.4 times as long'."""
-        phrase = phrase_of(self.spec)
+        phrase = self.spec.phrases
         if self.log and value >= TIMES_FROM:
             return f"{plain(value, 1)}{NBSP}times {phrase.side_times}"
         if self.log:
-            size = f"{plain(abs(100 * (value - 1)), self._places())}{NBSP}%"
-            return f"{size} {phrase.side_more if value > 1 else phrase.side_less}"
+            percent = f"{plain(abs(100 * (value - 1)), self._places())}{NBSP}%"
+            return f"{percent} {phrase.side_more if value > 1 else phrase.side_less}"
         return f"{self._sized(value)} {phrase.side_more if value > 0 else phrase.side_less}"

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 from kit.errors import disk_faults
 from kit.page.text import Html, element
 from kit.publish.cards import cards
-from kit.publish.claims import claims_of
-from kit.publish.facts import facts_of
+from kit.publish.claims import all_claims
 from kit.publish.figures.export import export
+from kit.publish.report_data import report_data
 from kit.publish.results import write_results
 from kit.publish.sections import Section
 from kit.publish.staging import report_date
@@ -49,4 +49,4 @@ def write_outputs(
     export(drawings, figures, report_date())
     for name, text in cards(analysis).items():
         (target / name).write_text(text, "utf-8", newline="\n")
-    return write_results(analysis, target, parameters, claims=claims_of(facts_of(analysis)))
+    return write_results(analysis, target, parameters, claims=all_claims(report_data(analysis)))

@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 
 import kit.publish.figures.export as exporting
 from kit.publish import sections
-from kit.publish.drawings.thin import MOST_FLAGS, thin_burns, thin_flags
 from kit.publish.figures.canvas import apart, short
 from kit.publish.figures.drawing import MOST_MARKS, png_bytes
 from kit.publish.figures.export import export, files_of
@@ -20,30 +19,25 @@ from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, light_to
 from kit.publish.figures.svg import recoloured, short_path, small_svg
 from kit.publish.sections import section
 from kit.publish.sections.section import shown
+from kit.publish.sections.thinned import MOST_FLAGS, thin_burns, thin_flags
 from kit.runtime.kernel_process import FAULTS_FILE
 from kit.runtime.worker import Worker
-from tests.publish_content.stand_in import FUELS, stand_in
+from tests.publish_content.made import HOSTILE, analysis
 
 
 @pytest.fixture(scope="module")
 def drawings():
-    analysis = stand_in(control="beech")
-    made = [
-        sections.answer,
-        sections.curves,
-        sections.fuels,
-        sections.comparisons,
-        sections.variation,
-        sections.odd_burns,
-    ]
-    found = [drawing for section in made for drawing in section(analysis).figures]
-    return [*found, *sections.two_fuels(analysis, "alder", "olive").figures]
+    made = (
+        sections.answer, sections.curves, sections.fuels, sections.comparisons, sections.variation, sections.odd_tables,
+    )  # fmt: skip
+    found = [drawing for section in made for drawing in section(analysis("three")).figures]
+    return [*found, *sections.two_fuels(analysis("three"), "alder", "olive").figures]
 
 
 def test_all_kinds_of_figures_are_there(drawings):
     stems = {drawing.id.split()[0] for drawing in drawings}
     assert stems == {
-        "ladder",
+        "overlay",
         "curves",
         "values",
         "comparisons",
@@ -52,7 +46,7 @@ def test_all_kinds_of_figures_are_there(drawings):
         "next",
         "odd",
         "side",
-        "difference",
+        "over",
     }
 
 
@@ -63,16 +57,30 @@ def test_a_figure_drawn_twice_is_the_same_bytes(drawings):
 
 
 def test_names_stand_in_the_svg_as_text(drawings):
-    ladder = next(drawing for drawing in drawings if drawing.id == "ladder peak")
-    root = ET.fromstring(ladder.svg)
+    overlay = next(drawing for drawing in drawings if drawing.id == "overlay")
+    root = ET.fromstring(overlay.svg)
     texts = ["".join(node.itertext()) for node in root.iter("{http://www.w3.org/2000/svg}text")]
-    assert {name for _, name, _ in FUELS} <= set(texts)
-    assert not root.findall(".//{*}metadata") and "date" not in ladder.svg.lower()
+    assert {"alder lump", "olive-stone briquettes", "pressed briquettes", "simulated"} <= set(texts)
+    assert not root.findall(".//{*}metadata") and "date" not in overlay.svg.lower()
+
+
+def test_a_fuel_or_a_kind_can_be_chosen_without_script(drawings):
+    from kit.page import inlined, stylesheet
+
+    overlay = next(drawing for drawing in drawings if drawing.id == "overlay")
+    page = inlined(overlay.html())
+    for group, label in (*overlay.choices, ("all", "all")):
+        assert f'value="{group}"' in page and label in page
+        assert group == "all" or ('class="pick' in page and f'input[value="{group}"]:checked' in stylesheet())
+    assert "<script" not in page and "data-choices" not in page
+    assert {"fuel-1", "kind-1"} <= {group for group, _ in overlay.choices}
 
 
 def test_svgs_are_small(drawings):
     for drawing in drawings:
-        assert len(drawing.svg) < (250_000 if drawing.id.startswith("curves") else 60_000), drawing.id
+        assert len(drawing.svg) < (250_000 if drawing.id.startswith(("curves", "over")) else 60_000), (
+            drawing.id
+        )
 
 
 def test_a_figure_turned_dark_is_the_figure_drawn_dark(drawings):
@@ -102,7 +110,7 @@ def test_the_page_turns_every_colour_into_a_variable(drawings):
 def test_every_drawing_is_exported_in_all_forms(drawings, tmp_path):
     from PIL import Image
 
-    chosen = [d for d in drawings if d.id in ("ladder peak", "break-even") or d.id.startswith("difference")]
+    chosen = [d for d in drawings if d.id in ("values peak", "break-even") or d.id.startswith("over time")]
     written = export(chosen, tmp_path, "2026-05-14")
     assert len(written) == 7 * len(chosen) == len({path.name for path in written})
     for drawing in chosen:
@@ -112,7 +120,7 @@ def test_every_drawing_is_exported_in_all_forms(drawings, tmp_path):
         svg = (tmp_path / f"{drawing.file}-dark.svg").read_text("utf-8")
         assert 'role="img"' in svg and "<title>" in svg and "<desc>" in svg
         data = pd.read_csv(tmp_path / f"{drawing.file}.csv")
-        assert len(data) == len(drawing.data) > 0
+        assert len(data) == len(drawing.data) > 0 and set(data["simulated"]) == {"yes"}
     assert files_of(chosen[0], "2026-05-14") == files_of(chosen[0], "2026-05-14")
 
 
@@ -131,38 +139,50 @@ def test_film_pictures_are_short_and_large(drawings):
         assert len(drawing.headline.split()) <= 8
         corner = [text.get_text() for text in figure.texts][-1]
         assert corner.endswith(" 2026-05-14")
-        assert corner.removesuffix(" 2026-05-14") in (drawing.id, drawing.claim)
+        assert corner.removesuffix(" 2026-05-14").removeprefix("simulated, ") in (drawing.id, drawing.claim)
+        assert corner.startswith("simulated, ")
 
 
 def test_a_picture_of_one_claim_carries_its_id():
-    two = sections.comparisons(stand_in(fuels=FUELS[:2]))
-    drawing = two.figures[0]
-    assert drawing.claim == "claim-peak-alder-oak"
+    drawing = sections.comparisons(analysis("two")).figures[0]
+    assert drawing.claim == "claim-peak-alder-pressed"
     assert len(drawing.headline.split()) <= 8
 
 
-def test_beyond_three_fuels_each_has_a_panel_of_its_own():
-    few = sections.curves(stand_in(fuels=FUELS[:3])).figures[0].draw(LIGHT_LOOK, PAGE)
-    many = sections.curves(stand_in()).figures[0].draw(LIGHT_LOOK, PAGE)
-    assert len([axes for axes in few.axes if axes.get_visible()]) == 1
-    assert len([axes for axes in many.axes if axes.get_visible()]) == 4
-    assert len(sections.curves(stand_in()).figures[0].draw(LIGHT_LOOK, FILM).axes) == 1
+def test_each_fuel_has_a_panel_of_its_own_and_the_axis_ends_with_the_fire():
+    drawing = sections.curves(analysis("three")).figures[0]
+    axes = [each for each in drawing.draw(LIGHT_LOOK, PAGE).axes if each.get_visible() and each.lines]
+    assert len(axes) == 3
+    end = axes[0].get_xlim()[1]
+    last = drawing.data["minutes"].max()
+    assert end < 0.95 * last
+    hot = drawing.data[drawing.data["what"] == "mean"]
+    assert hot.loc[hot["minutes"] > end, "temp"].max() < 110
+
+
+def test_temperature_axes_carry_both_units_where_both_are_shown(drawings):
+    for drawing in drawings:
+        if drawing.id in ("overlay", "values peak", "comparisons peak"):
+            for frame in (PAGE, FILM):
+                drawn = drawing.draw(LIGHT_LOOK, frame)
+                shown_units = [child for axes in drawn.axes for child in axes.child_axes]
+                assert shown_units, (drawing.id, frame.name)
 
 
 def test_flagged_readings_are_visible():
-    data = sections.curves(stand_in()).figures[0].data
-    flagged = data[data["what"] == "flagged reading"]
-    assert flagged["flag"].tolist() == ["spike", "spike"]
+    data = sections.curves(analysis("three")).figures[0].data
+    assert (data["what"] == "flagged reading").any()
 
 
-def test_dollars_and_backslashes_in_names_are_only_text():
-    fuels = (("alder", r"$\frac{1}{2}$ & <b>", "lump"), *FUELS[1:])
-    for drawing in sections.answer(stand_in(fuels=fuels)).figures:
-        assert r"$\frac{1}{2}$ &amp; &lt;b&gt;" in drawing.svg
+def test_dollars_and_markup_in_names_are_only_text():
+    import html
+
+    drawing = sections.answer(analysis("hostile")).figures[0]
+    assert "<script" not in drawing.svg and html.escape(HOSTILE[:8], quote=False) in drawing.svg
 
 
 def test_too_many_marks_become_a_picture():
-    base = sections.curves(stand_in()).figures[0]
+    base = sections.curves(analysis("three")).figures[0]
     many = pd.concat([base.data] * (MOST_MARKS // len(base.data) + 1))
     from dataclasses import replace
 

@@ -5,27 +5,24 @@ import re
 import subprocess
 import sys
 import zipfile
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import kit
-from kit.publish.facts import facts_of
 from kit.publish.methods_text import methods, write_methods
 from kit.publish.methods_text.blocks import Formula, Items, Para, Rows
-from kit.publish.methods_text.decided import decided
-from kit.publish.methods_text.tried import Design, design_of, read_design, tried
-from kit.trial.models import Probe
+from kit.publish.methods_text.simulated_trials import Design, decided, design_of, read_design, tried
+from kit.publish.report_data import report_data
+from tests.publish_content.made import HOSTILE, analysis
 from tests.publish_content.pages import read
-from tests.publish_content.stand_in import stand_in
 
 TABLE = Path(__file__).parents[1] / "reference" / "simulation_table.csv"
 DECISIONS = TABLE.with_name("decisions_table.csv")
 
 
 def test_both_forms_say_the_same():
-    found = methods(stand_in())
+    found = methods(analysis("three"))
     page = read(found.html)
     titles = [words for level, words in page.headings if level == 2]
     assert titles == re.findall(r"^## (.*)$", found.markdown, re.MULTILINE)
@@ -37,61 +34,61 @@ def test_both_forms_say_the_same():
 
 
 def test_formulas_are_mathml_and_latex():
-    found = methods(stand_in())
+    found = methods(analysis("three"))
     assert found.html.count("<math") == found.markdown.count("$$\n") / 2 >= 6
     assert "<mi>" in found.html and r"\sigma^2_{\mathrm{bag}}" in found.markdown
 
 
 def test_single_burns_have_no_model_to_tell_of():
-    found = methods(stand_in(bags=1, burns=1))
+    found = methods(analysis("singles"))
     assert found.html.count("<math") == 1
     assert "no interval, difference or order was computed" in read(found.html).text
 
 
 def test_sources_are_those_of_what_was_done():
-    base = stand_in()
-    plain = read(methods(base).html).text
-    assert "Tukey" in plain and "Dunnett" not in plain and "IEC 60584" not in plain
-    control = stand_in(control="beech")
-    assert "Dunnett" in read(methods(control).html).text
-    base.run.trial = replace(
-        base.run.trial, probes=(Probe.model_construct(id="grate", place="", tolerance_class="1"),)
+    words = read(methods(analysis("three")).html).text
+    assert (
+        "Dunnett CW" in words and "Tukey JW" not in words and "IEC 60584-1" in words and "Schuirmann" in words
     )
-    assert "IEC 60584-1" in read(methods(base).html).text
+    assert "Schuirmann" not in read(methods(analysis("no margin")).html).text
 
 
 def test_the_methods_really_used_are_named():
-    base = stand_in()
-    named = replace(base, comparisons=base.comparisons.assign(method="averaged t"))
-    assert "averaged t" in read(methods(named).html).text
+    method = analysis("three").comparisons.query("metric == 'peak'")["method"].iloc[0]
+    assert method in read(methods(analysis("three")).html).text
+
+
+def test_steps_of_the_logs_are_those_that_were_read():
+    spans = analysis("three").spans
+    steps = sorted({f"{step:.0f}" for step in spans.loc[spans["probe"] == "grate", "interval_s"]}, key=int)
+    words = read(methods(analysis("three")).html).text
+    assert f"read every {' to '.join([steps[0], *steps[-1:]] if len(steps) > 1 else steps)} s" in words
 
 
 def test_cleaning_stands_with_its_counts_and_limits():
-    text = read(methods(stand_in()).html).text
-    assert "Of 8400 readings 2 were flagged" in text
-    assert "spike_k" in text and "30.0" in text
+    words = read(methods(analysis("three")).html).text
+    spans = analysis("three").spans
+    n = f"{spans['n'].sum():,}".replace(",", "\u202f")
+    assert f"Of {n} readings {spans['n_flagged'].sum()} were flagged" in words
+    assert "spike_k" in words
 
 
-def test_the_citation_says_who_when_what_and_with_what():
-    found = methods(stand_in())
+def test_the_citation_says_who_when_what_with_what_and_that_it_is_simulated():
+    found = methods(analysis("three"))
     assert found.citation == (
-        f"A. Cook (2026). Fuel for the drum oven: 24 burns. Analysed with repeatburn {kit.__version__}."
+        "simulator (2026). Which fuel for the drum oven (simulated): 18 burns (simulated). Analysed with repeatburn "
+        f"{kit.__version__}."
     )
-
-
-def test_a_simulated_trial_is_cited_as_simulated(tmp_path):
-    (tmp_path / "SIMULATED.txt").write_text("x", "utf-8")
-    found = methods(stand_in(folder=tmp_path))
-    assert "24 burns (simulated)" in found.citation and "were simulated" in found.markdown
+    assert "were simulated" in found.markdown
 
 
 def test_margins_are_quoted_or_their_absence_is():
-    assert "15 °C (27 °F)" in read(methods(stand_in()).html).text.replace("\u00a0", " ")
-    assert "No margin was declared" in read(methods(stand_in(margins={})).html).text
+    assert "15 °C (27 °F)" in read(methods(analysis("three")).html).text.replace("\u00a0", " ")
+    assert "No margin was declared" in read(methods(analysis("no margin")).html).text
 
 
 def test_markdown_is_written_beside_the_page(tmp_path):
-    found = methods(stand_in())
+    found = methods(analysis("three"))
     assert "methods.md" in write_methods(found, tmp_path)
     assert (tmp_path / "methods.md").read_text("utf-8") == found.markdown
     assert "was not written" in write_methods(found, "")
@@ -101,34 +98,36 @@ def test_markdown_is_written_beside_the_page(tmp_path):
     "text", ["<script>alert(1)</script>", "| a | b |", "# not a heading", "![x](http://x)"]
 )
 def test_hostile_text_stays_text(text):
-    found = methods(stand_in(title=text, operator=text, stop_rule=text))
-    page = read(found.html)
-    assert "script" not in page.tags and "img" not in page.tags
-    assert "<script>" not in found.markdown
+    assert "<script>" not in methods(analysis("hostile")).markdown and HOSTILE[:8] == "</title>"
+    assert "script" not in read(methods(analysis("hostile")).html).tags
     for block in (Para(text), Items((text,)), Rows("t", ("a",), ((text,),))):
         assert text not in block.markdown().replace("\\#", "")
 
 
+def test_markdown_has_no_needless_escapes():
+    markdown = methods(analysis("three")).markdown
+    assert not re.search(r"\\[().:{}!-]", markdown.partition("$$")[0])
+
+
 def test_the_nearest_simulated_design_is_quoted_and_named():
-    found = facts_of(stand_in(burns=3))
+    found = report_data(analysis("three"))
     own = design_of(found)
-    assert (own.fuels, own.bags, own.burns, own.days) == (4, 3, 3, "")
+    assert (own.fuels, own.bags, own.burns) == (3, 3, 2)
     (told, rows) = tried(found)
-    ratio = min((0, 0.5, 1, 2), key=lambda each: abs(each - own.bag_ratio))
-    assert (
-        f"4 fuels, 3 bags of each, 3 burns of each bag, and bags that vary {ratio} times as much" in told.text
-    )
     with TABLE.open(encoding="utf-8") as handle:
-        lines = [line for line in csv.DictReader(handle) if line["row"] == f"4 × 3 × 3; bag SD {ratio}"]
+        lines = list(csv.DictReader(handle))
+    known = {line["row"]: design for line in lines if (design := read_design(line["row"]))}
+    near = min(known, key=lambda name: own.distance(known[name]))
+    assert f"{known[near].fuels} fuels, {known[near].bags} bags of each" in told.text
     value = next(
         float(line["value"])
         for line in lines
-        if line["quantity"] == "coverage of the pairs" and line["method"] == "best"
+        if (line["row"], line["quantity"], line["method"]) == (near, "coverage of the pairs", "best")
     )
     row = next(row for row in rows.rows if row[0] == "the interval of a difference held the truth")
     assert row[1:3] == ("95", f"{100 * value:.1f}")
     assert "not of this one" in rows.note
-    assert "Simulated trials of the method" in read(methods(stand_in()).html).text
+    assert "Simulated trials of the method" in read(methods(analysis("three")).html).text
 
 
 def test_a_design_with_days_is_laid_beside_one_with_days():
@@ -142,20 +141,19 @@ def test_a_design_with_days_is_laid_beside_one_with_days():
 
 
 def test_what_was_said_of_simulated_curves_and_predictions_is_the_tables_lowest_and_highest():
-    rows = {row[0]: row[1:] for row in decided(facts_of(stand_in())).rows}
+    rows = {row[0]: row[1:] for row in decided(report_data(analysis("three"))).rows}
     with DECISIONS.open(encoding="utf-8") as handle:
         lines = [line for line in csv.DictReader(handle) if line["quantity"] == "prediction"]
     shares = [100 * float(line["value"]) for line in lines]
     found = rows["the prediction interval held a burn of a new bag"]
     assert found == ("95", f"{min(shares):.1f}", f"{max(shares):.1f}", str(len(lines)))
-    assert len(rows) == 6 and decided(facts_of(stand_in(bags=1, burns=1))) is None
+    assert len(rows) == 6 and decided(report_data(analysis("singles"))) is None
 
 
 def test_how_curves_were_made_is_told_where_there_are_bands():
-    base = stand_in()
-    assert "random rotations" in read(methods(base).html).text and "Langsrud" in methods(base).markdown
-    bare = replace(base, difference_curves=base.difference_curves.assign(band_low=float("nan")))
-    assert "rotations" not in methods(bare).markdown
+    assert "random rotations" in read(methods(analysis("three")).html).text
+    assert "Langsrud" in methods(analysis("three")).markdown
+    assert "rotations" not in methods(analysis("singles")).markdown
 
 
 def test_the_wheel_holds_the_tables(tmp_path):

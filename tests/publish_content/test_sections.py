@@ -1,341 +1,225 @@
-"""The sections: plain words first, honest at the top, everything captioned, nothing hostile alive."""
+"""Sections of real analyses: plain words first, honest at the top, everything captioned, nothing hostile alive."""
 
 import re
-from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 
 from kit.errors import KitError
+from kit.page import inlined
 from kit.page.text import join
 from kit.publish import sections
-from kit.publish.facts import facts_of
+from kit.publish.claims import MOST
+from kit.publish.report_data import report_data
 from kit.publish.sections.first_screen import answer_sentences
-from kit.publish.sections.glossary import TERMS
-from kit.trial.models import Cook
+from kit.publish.sections.tester_notes import markdown_html
+from tests.publish_content.made import analysis, folder
 from tests.publish_content.pages import read
-from tests.publish_content.stand_in import FUELS, stand_in
 
-ALL = (
-    sections.answer,
-    sections.curves,
-    sections.fuels,
-    sections.comparisons,
-    sections.variation,
-    sections.cooks,
-    sections.odd_burns,
-    sections.data_quality,
-    sections.method,
-    sections.cautions,
-)
-FORBIDDEN = re.compile(
+REPORT = (
+    sections.answer, sections.curves, sections.fuels, sections.comparisons, sections.variation, sections.cooks,
+    sections.odd_burns, sections.data_quality, sections.tester_notes, sections.method, sections.cautions,
+    sections.provenance,
+)  # fmt: skip
+APPENDIX = (
+    sections.fuel_tables, sections.comparison_tables, sections.variation_tables, sections.odd_tables,
+    sections.quality_tables, sections.method_tables, sections.provenance_tables,
+)  # fmt: skip
+READ = ("three", "singles", "borrowed", "one bag", "interim", "two settings", "hostile")
+TECHNICAL = re.compile(
     r"\b(REML|restricted|likelihood|censored|studentised|singular|covariance|residual|heteroscedastic|Kenward|"
-    r"Satterthwaite|Tukey|Dunnett|Holm|bootstrap|quantile|p[ -]value|significan\w*|degrees of freedom|null|parametric|"
-    r"geometric|logarithm\w*|variance|standard error|estimat\w+|confidence|stochastic)\b",
+    r"Satterthwaite|Tukey|Dunnett|Holm|bootstrap|quantile|significan\w*|degrees of freedom|null|parametric|"
+    r"logarithm\w*|variance|standard error|confidence|stochastic)\b",
     re.IGNORECASE,
 )
-HOSTILE = (
-    "</title><script>alert(1)</script><img src=x onerror=alert(2)> \"'&{a} $x^2$ \u202eabc\x00 =1+1 😀 "
-    + "w" * 60
+ODD = re.compile(
+    r"\bOne burns\b|\bone burns\b|\bno bags\b|\bno bag,|\b1 lines\b|0\.0\u00a0°C|\bNaN\b|\bnan\b|\binf\b|"
+    r"\ba [a-z]+ a [a-z]+\b|for sure|burnt|\.\.(?!/)|,,|  |\bthe burns fit\b",
 )
+
+
+def parts_of(kind):
+    made = [section(analysis(kind)) for section in (*REPORT, *APPENDIX)]
+    return {part: [each for each in made if each.part == part] for part in ("report", "appendix")}
+
+
+@pytest.fixture(scope="module", params=READ)
+def kind(request):
+    return request.param
 
 
 @pytest.fixture(scope="module")
-def whole():
-    analysis = stand_in()
-    made = [section(analysis) for section in ALL]
-    return made, read(join(each.html for each in made))
+def made(kind):
+    return parts_of(kind)
 
 
-def test_the_first_screen_is_in_plain_words():
-    for options in (
-        {},
-        {"control": "beech"},
-        {"bags": 1, "burns": 1},
-        {"planned": 3},
-        {"margins": {}},
-        {"fuels": FUELS[:2]},
-    ):
-        text = read(sections.answer(stand_in(**options)).html).text
-        assert not FORBIDDEN.search(text), FORBIDDEN.search(text)
+@pytest.fixture(scope="module")
+def pages(made):
+    return {part: read(inlined(join(each.html for each in own))) for part, own in made.items()}
 
 
-def test_the_answer_has_at_most_six_sentences():
-    for options in ({}, {"control": "beech"}, {"bags": 1, "burns": 1}, {"planned": 3}, {"fuels": FUELS[:2]}):
-        told = answer_sentences(facts_of(stand_in(**options)))
-        assert 1 <= len(told) <= 6
-        for each in told:
-            sentence = each if isinstance(each, str) else each.sentence
-            assert sentence.endswith(".") and ". " not in sentence
+def text(kind, section):
+    return read(section(analysis(kind)).html).text.replace("\u00a0", " ")
 
 
-def test_each_finding_names_direction_number_interval_and_n(whole):
-    made, _ = whole
-    findings = re.findall(r'<p class="finding" id="claim[^"]*">(.*?)</p>', made[0].html)
-    assert findings
-    for finding in findings:
-        text = read(finding).text
-        assert re.search(r"hotter|cooler|longer|less time|as long", text)
-        assert re.search(r": \d+ to \d+", text.replace("\u00a0", " "))
-        assert "burns each" in text and "bags each" in text and '<span class="number">' in finding
+def test_the_answer_is_in_plain_words_and_at_most_six_sentences(kind):
+    assert not TECHNICAL.search(text(kind, sections.answer)), TECHNICAL.search(text(kind, sections.answer))
+    told = answer_sentences(report_data(analysis(kind)))
+    assert 1 <= len(told) <= MOST
+    assert all((each if isinstance(each, str) else each.sentence).endswith(".") for each in told)
 
 
-def test_what_intervals_are_is_said_on_the_first_screen(whole):
-    assert "95\u00a0% intervals" in read(whole[0][0].html).text
+def test_pages_are_well_formed(pages):
+    for part, page in pages.items():
+        assert len(page.ids) == len(set(page.ids)), part
+        assert {link[1:] for link in page.links if link.startswith("#")} <= set(page.ids)
+        levels = [level for level, _ in page.headings]
+        assert levels[0] == 2 and all(after - before <= 1 for before, after in pairwise(levels))
+        assert all(words.strip() for _, words in page.headings)
+        for table in page.tables:
+            assert str(table["caption"]).strip() and table["heads"] == table["scoped"] > 0
+        for figure in page.figures:
+            assert len(figure["desc"]) > 60 and re.search(r"\d", figure["desc"]), figure
+            assert figure["title"] and figure["figcaption"]
 
 
-def test_ids_are_unique_and_links_lead_somewhere(whole):
-    _, page = whole
-    assert len(page.ids) == len(set(page.ids))
-    assert {link[1:] for link in page.links if link.startswith("#")} <= set(page.ids)
+def test_links_to_the_appendix_arrive_there(made, pages):
+    links = {link for link in pages["report"].links if link.startswith("appendix.html#")}
+    assert {link.partition("#")[2] for link in links} <= set(pages["appendix"].ids)
 
 
-def test_headings_begin_at_two_and_skip_none(whole):
-    _, page = whole
-    levels = [level for level, _ in page.headings]
-    assert levels[0] == 2 and all(after - before <= 1 for before, after in pairwise(levels))
-    assert all(words.strip() for _, words in page.headings)
-
-
-def test_every_figure_says_in_words_what_it_shows(whole):
-    made, page = whole
-    assert len(page.figures) == sum(len(section.figures) for section in made) >= 12
-    for figure in page.figures:
-        assert len(figure["desc"]) > 60 and re.search(r"\d", figure["desc"]), figure
-        assert figure["title"] and figure["desc"] != figure["title"]
-        assert re.search(r"95\u00a0%|burn", figure["figcaption"]), figure["figcaption"]
-
-
-def test_bars_and_bands_say_what_they_are_and_their_n(whole):
-    for section in whole[0]:
-        for drawing in section.figures:
-            assert re.search(r"interval|band|fewer than|will fall", drawing.caption), drawing.id
-            assert re.search(r"\d+ burns|[Ss]ix burns|prices", drawing.caption), drawing.id
-
-
-def test_tables_have_captions_and_scope(whole):
-    _, page = whole
-    assert page.tables
-    for table in page.tables:
-        assert str(table["caption"]).strip()
-        assert table["heads"] == table["scoped"] > 0
-
-
-def test_the_glossary_has_fifteen_lines():
-    assert len(TERMS) == 15
-    assert all(len(words) < 140 for _, words in TERMS)
-
-
-def test_single_burns_say_at_the_top_what_they_cannot_say():
-    analysis = stand_in(bags=1, burns=1)
-    section = sections.answer(analysis)
-    text = read(section.html).text
-    assert text.index("Single burns") < text.index("Asked:")
-    assert "cannot say which fuel is hotter" in text
-    assert section.figures == ()
-    assert "ladder" not in section.html
-    assert "it is not zero, it was not looked for" in read(sections.variation(analysis).html).text
-    assert not any(
-        re.search(r"(hotter|longer|steadier) than", each) for each in answer_sentences(facts_of(analysis))
-    )
-
-
-def test_an_interim_report_says_so_and_gives_no_verdict():
-    analysis = stand_in(planned=12)
-    text = read(join(section(analysis).html for section in ALL)).text
-    assert "Interim: 24 of 36 burns. No verdicts are given yet." in text
-    for verdict in (
-        "by more than the margin",
-        "size not settled",
-        "the same within",
-        "hotter than",
-        "such pairs",
-    ):
-        assert verdict not in text, verdict
-
-
-def test_a_simulated_folder_says_so_at_the_top(tmp_path):
-    assert "Simulated" not in sections.answer(stand_in()).html
-    (tmp_path / "SIMULATED.txt").write_text("simulated", "utf-8")
-    text = read(sections.answer(stand_in(folder=tmp_path)).html).text
-    assert text.index("Simulated: no fuel was burned") < text.index("Asked:")
-    assert "say nothing about any real fuel" in read(sections.method(stand_in(folder=tmp_path)).html).text
-
-
-def test_no_order_is_shown_for_two_fuels_and_a_ladder_from_three_on():
-    assert not sections.answer(stand_in(fuels=FUELS[:2])).figures
-    ladder = sections.answer(stand_in(fuels=FUELS[:3])).figures
-    assert [drawing.id for drawing in ladder] == ["ladder peak", "ladder time_above:180"]
-    assert not re.search(r"\b(1st|2nd|first place|rank|#1)\b", read(sections.answer(stand_in()).html).text)
+def test_no_sentence_is_odd(pages):
+    for part, page in pages.items():
+        found = ODD.search(re.sub(r"\s+", " ", page.text).replace("  ", " "))
+        assert not found, (part, page.text[max(0, found.start() - 80) : found.end() + 80] if found else "")
 
 
 def test_hostile_text_is_shown_as_text():
-    fuels = (("alder", HOSTILE, "<b>lump</b>"), *FUELS[1:])
-    analysis = stand_in(
-        fuels=fuels, question=HOSTILE, operator=HOSTILE, interests=HOSTILE, place=HOSTILE, stop_rule=HOSTILE
-    )
-    deviations = analysis.deviations.assign(what=HOSTILE, where=HOSTILE)
-    analysis = replace(analysis, deviations=deviations, notes=(HOSTILE,))
-    made = [section(analysis) for section in ALL] + [sections.two_fuels(analysis, "alder", "olive")]
-    for section in made:
-        page = read(section.html)
-        assert not {"script", "img"} & set(page.tags)
+    for part, page in (
+        (part, read(join(each.html for each in own))) for part, own in parts_of("hostile").items()
+    ):
+        assert "script" not in page.tags, part
         assert not [name for name in page.attributes if name.startswith("on")]
-        assert "\x00" not in section.html and "\u202e" not in section.html
+        assert "\u202e" not in page.text
 
 
-def test_both_units_stand_where_both_are_shown():
-    html = sections.fuels(stand_in(show="both")).html
-    text = read(html).text
-    assert "°C" in text and "°F" in text
-    assert "mph" in text and "oz" in text
+def test_every_caption_counts_what_it_shows(made, kind):
+    data = report_data(analysis(kind))
+    for section in made["report"]:
+        for drawing in section.figures:
+            stem, _, metric = drawing.id.partition(" ")
+            if stem in ("values", "spread") and metric in data.metrics:
+                counts = {n for n, _ in data.used(metric).values()}
+                if len(counts) == 1 and len(data.cast) > 1:
+                    assert re.search(rf"\b({counts.pop()}|\w+) burns? of each fuel", drawing.caption), (
+                        drawing.caption
+                    )
+            assert re.search(r"interval|band|burn", drawing.caption), drawing.id
+            assert drawing.simulated and drawing.rows["simulated"].eq("yes").all()
+
+
+def test_single_burns_show_values_without_intervals_letters_or_order():
+    section = sections.answer(analysis("singles"))
+    page = read(section.html)
+    words = page.text.replace("\u00a0", " ")
+    assert words.index("Single burns") < words.index("Asked:")
+    assert "cannot say which fuel is hotter" in words and "a second bag and a second burn" in words
+    assert "±" not in words and "letters" not in words
+    assert [drawing.id for drawing in section.figures] == ["overlay"] and len(page.tables) == 1
+    values = analysis("singles").metrics.query("metric == 'peak'")["value"].round(0).astype(int).astype(str)
+    assert all(value in words for value in values)
+    assert "it is not zero, it was not looked for" in text("singles", sections.variation)
+
+
+def test_borrowed_repeatability_is_named_with_its_folder():
+    words = text("borrowed", sections.answer)
+    assert "borrowed from ../three" in words
+    assert "that was found" not in text("borrowed", sections.variation)
+
+
+def test_one_bag_says_what_it_speaks_for():
+    assert "the verdicts hold for these bags" in text("one bag", sections.answer)
+
+
+def test_an_interim_report_says_so_and_gives_no_verdict():
+    words = read(join(section(analysis("interim")).html for section in (*REPORT, *APPENDIX))).text
+    assert "Interim: 10 of 18 burns. No verdicts are given yet." in words
+    for verdict in ("beyond the margin", "size not settled", "the same within", "hotter than", "such pairs"):
+        assert verdict not in words, verdict
+
+
+def test_what_is_simulated_says_so_at_the_top():
+    words = text("three", sections.answer)
+    assert words.index("Simulated: no fuel was burned") < words.index("Asked:")
+    assert "say nothing about any real fuel" in text("three", sections.method)
 
 
 def test_differences_are_never_shifted_by_32():
-    text = read(sections.comparisons(stand_in(show="us")).html).text.replace("\u00a0", " ")
-    assert "27 °F (15 °C)" in text and "59 °F (15 °C)" not in text
+    words = text("three", sections.comparisons)
+    assert "15 °C (27 °F)" in words and "15 °C (59 °F)" not in words
 
 
-def test_kinds_stand_beside_the_spread_within_a_kind(whole):
-    text = read(whole[0][3].html).text.replace("\u00a0", " ")
-    assert "lump peaked 24 °C (43 °F) hotter than briquette: 17 to 31 °C; 2 and 2 fuels" in text
-    assert "fuels of one kind differ from one another by 11 °C (20 °F)" in text
+def test_strengths_and_limitations_do_not_contradict_each_other():
+    for kind in ("three", "singles", "one bag"):
+        words = text(kind, sections.method)
+        strong, weak = (
+            words.partition("Limitations")[0].rpartition("Strengths")[2],
+            words.rpartition("Limitations")[2],
+        )
+        assert not ("bag" in strong and "Few bags" in weak)
 
 
-def test_break_even_is_worded_for_a_shopper(whole):
-    text = read(whole[0][3].html).text
-    assert re.search(
-        r"Alder lump: better value than Oak lump while its price per kg is below 1\.\d+ times that of Oak lump \(",
-        text,
+def test_the_testers_notes_are_theirs_and_hold_no_html():
+    page = read(sections.tester_notes(analysis("three")).html)
+    assert "Written by simulator in notes.md" in page.text and "<b>new</b>" in page.text
+    assert "img" not in page.tags and "b" not in page.tags and "em" in page.tags
+    assert "None: the folder holds no notes.md" in text("singles", sections.tester_notes)
+    html = markdown_html(
+        "[x](javascript:alert(1)) [y](https://a.b) <script>z</script>\n\n# Top\n\n| a | b |\n|---|---|\n| 1 | 2 |"
     )
+    assert "javascript" not in html and 'href="https://a.b"' in html and "<script>" not in html
+    assert "<h4>Top</h4>" in html and "<table>" in html
 
 
-def test_break_even_follows_from_prices_and_cost():
-    from kit.publish.price import break_even_table
-
-    facts = facts_of(stand_in())
-    row = break_even_table(facts).iloc[0]
-    cost = facts.rows("comparisons", "cost:180").iloc[0]
-    assert row["actual"] == pytest.approx(2.4 / 2.0)
-    assert row["value"] == pytest.approx(1.2 / cost["ratio"])
-    assert (row["low"], row["high"]) == pytest.approx((1.2 / cost["high"], 1.2 / cost["low"]))
-
-
-def test_cooks_are_judged_from_their_own_setting_alone():
-    with_cook = stand_in(cooks=(Cook(name="low and slow", low=107.0, high=135.0, hours=6.0),))
-    text = read(sections.cooks(with_cook).html).text
-    assert "No burn was run at a setting for this cook" in text and "rushes through a low band" in text
-    assert "107 to 135" in text
-
-
-def test_odd_burns_stand_beside_their_conditions_and_are_not_deleted(whole):
-    text = read(whole[0][6].html).text
-    assert "wind 5.1 m/s, its peers 1.2 to 2.4 m/s" in text
-    assert "never a reason to leave it out" in text
-    assert "without burn b05: not settled" in text
-
-
-def test_data_quality_lists_flags_cut_short_burns_and_deviations(whole):
-    text = read(whole[0][7].html).text
-    for words in (
-        "a lone jump away and back",
-        "Burn b03: the log ended before the stop",
-        "No burn was left out",
-        "bags",
-    ):
-        assert words in text
-    assert "No log was changed" in text
-
-
-def test_two_fuels_is_one_page_about_one_question():
-    page = read(sections.two_fuels(stand_in(), "alder", "olive").html)
+def test_two_fuels_answers_every_primary_measure_first_then_alone_and_in_company():
+    page = read(sections.two_fuels(analysis("three"), "alder", "olive").html)
+    words = page.text.replace("\u00a0", " ")
     assert [level for level, _ in page.headings].count(2) == 1
-    assert page.text.index("hotter than olive-stone briquettes") < page.text.index("Side by side")
-    assert "They differ for sure from minute" in page.text
-    assert "Oak lump" not in page.text and "beech" not in page.text
-    for words in ("Conditions of the two", "Does the verdict hang on one burn?", "better value"):
-        assert words in page.text
-
-
-def test_two_fuels_works_either_way_round():
-    one, other = (sections.two_fuels(stand_in(), *pair) for pair in (("alder", "olive"), ("olive", "alder")))
-    tables = [next(d for d in each.figures if d.id.startswith("difference")).data for each in (one, other)]
-    assert tables[0]["difference"].tolist() == pytest.approx((-tables[1]["difference"]).tolist())
-    assert tables[0]["band_low"].tolist() == pytest.approx((-tables[1]["band_high"]).tolist())
-
-
-def test_two_fuels_of_a_trial_with_a_control_are_still_compared():
-    text = read(sections.two_fuels(stand_in(control="beech"), "alder", "olive").html).text
-    assert "hotter than olive-stone briquettes" in text
-
-
-@pytest.mark.parametrize(
-    ("pair", "message"), [(("alder", "oliv"), "Did you mean 'olive'?"), (("oak", "oak"), "two different")]
-)
-def test_two_fuels_refuses_what_is_not_there(pair, message):
-    with pytest.raises(KitError, match=re.escape(message)):
-        sections.two_fuels(stand_in(), *pair)
-
-
-def test_a_page_stays_small(whole):
-    assert sum(len(section.html.encode()) for section in whole[0]) < 1_200_000
-
-
-def test_sections_show_themselves_in_a_notebook(whole):
-    section = whole[0][0]
-    assert section._repr_html_() == str(section.html)
-    assert "<svg" not in repr(section)
-
-
-def test_two_fuels_tells_from_the_first_ones_side_and_keeps_the_verdict_of_the_report():
-    analysis = stand_in(control="beech")
-    html = sections.two_fuels(analysis, "beech", "alder").html
-    text = read(html).text.replace("\u00a0", " ")
-    assert re.search(r"[Bb]eech briquettes peaked 36 °C \(65 °F\) cooler than Alder lump: 29 to 43 °C", text)
-    assert "for all 3 comparisons with the control fuel at once" in text
-    report = read(sections.answer(analysis).html).text.replace("\u00a0", " ")
-    assert "Alder lump peaked 36 °C (65 °F) hotter than beech briquettes: 29 to 43 °C" in report
-    page = read(html)
+    assert words.index("peaked") < words.index("Over time") and words.index("stayed above 150") < words.index(
+        "Over time"
+    )
+    assert "since this pair is one of several" in words and "For this pair alone" in words
     assert {link[1:] for link in page.links if link.startswith("#")} <= set(page.ids)
     assert len(page.ids) == len(set(page.ids))
 
 
-def test_a_comparison_turned_twice_is_itself():
-    from kit.publish.narrowed import turned_round
-
-    rows = stand_in().comparisons
-    again = turned_round(turned_round(rows))
-    for name in rows.columns:
-        if rows[name].dtype.kind == "f":
-            assert again[name].tolist() == pytest.approx(rows[name].tolist(), nan_ok=True), name
-        else:
-            assert again[name].tolist() == rows[name].tolist(), name
-
-
-def test_limits_that_are_not_finite_draw_nothing_and_break_nothing():
-    base = stand_in()
-    rows = base.comparisons
-    bounded = rows["metric"].isin(["time_above:180", "cost:180"])
-    rows = rows.assign(
-        low=rows["low"].where(~bounded, 0.0),
-        high=rows["high"].where(~bounded, float("inf")),
-        ratio=rows["ratio"].where(~bounded, 4.5e18),
-        verdict=rows["verdict"].where(~bounded, "not settled"),
+def test_two_fuels_works_either_way_round():
+    one, other = (
+        sections.two_fuels(analysis("three"), *pair) for pair in (("alder", "olive"), ("olive", "alder"))
     )
-    analysis = replace(base, comparisons=rows, pairs=rows)
-    text = read(join(section(analysis).html for section in ALL)).text
-    assert "is not settled: these burns give only a bound" in text
-    assert "inf" not in re.findall(r"[a-z]+", text.lower()) and "nan" not in re.findall(
-        r"[a-z]+", text.lower()
-    )
-    assert sections.two_fuels(analysis, "alder", "olive").figures
+    tables = [next(d for d in each.figures if d.id.startswith("over time")).data for each in (one, other)]
+    first, second = (table[table["what"] == "difference"] for table in tables)
+    assert first["difference"].tolist() == pytest.approx((-second["difference"]).tolist(), nan_ok=True)
+    assert first["band_low"].tolist() == pytest.approx((-second["band_high"]).tolist(), nan_ok=True)
 
 
-def test_headings_carry_no_numbers_so_nothing_refers_to_one(whole):
-    assert not re.search(r"[Ss]ections? \d", whole[1].text)
+@pytest.mark.parametrize(
+    ("pair", "message"), [(("alder", "oliv"), "Did you mean 'olive'?"), (("olive", "olive"), "two different")]
+)
+def test_two_fuels_refuses_what_is_not_there(pair, message):
+    with pytest.raises(KitError, match=re.escape(message)):
+        sections.two_fuels(analysis("three"), *pair)
 
 
-def test_two_fuels_of_a_trial_without_a_model_have_no_chances_to_tell():
-    base = stand_in()
-    bare = replace(base, chances=base.chances.head(0), influence=base.influence.head(0))
-    assert "new bag of" not in read(sections.two_fuels(bare, "alder", "olive").html).text
+def test_sections_show_themselves_in_a_notebook():
+    section = sections.answer(analysis("three"))
+    assert section._repr_html_() == str(section.html) and "<svg" not in repr(section)
+
+
+def test_the_run_folder_was_not_written_to():
+    assert sorted(path.name for path in folder("singles").iterdir()) == [
+        "SIMULATED.txt",
+        "burns.csv",
+        "logs",
+        "trial.toml",
+    ]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
-from kit.publish.figures.look import FILM, PAGE, Frame, Look
+from kit.publish.figures.look import FILM, PAGE, Axis, Frame, Look
 from kit.publish.figures.svg import RC
 
 if TYPE_CHECKING:
@@ -91,6 +91,36 @@ def dress(axes: Axes, look: Look, frame: Frame) -> None:
         axis.label.set_fontsize(frame.small)
 
 
+def name_axis(axes: Axes, which: Literal["x", "y"], axis: Axis, look: Look, frame: Frame) -> None:
+    """Name an axis, and give it a second scale in °F on the other side where both systems are shown."""
+    own = axes.xaxis if which == "x" else axes.yaxis
+    own.set_label_text(axis.name)
+    if not axis.second:
+        return
+    add = 32.0 if axis.second == "degrees" else 0.0
+    turns = (lambda celsius: 1.8 * celsius + add, lambda fahrenheit: (fahrenheit - add) / 1.8)
+    second: Any = (
+        axes.secondary_xaxis("top", functions=turns)
+        if which == "x"
+        else axes.secondary_yaxis("right", functions=turns)
+    )
+    side = "top" if which == "x" else "right"
+    for name, spine in second.spines.items():
+        spine.set_visible(name == side)
+        spine.set_color(look.line)
+        spine.set_linewidth(frame.line)
+    second.tick_params(
+        colors=look.soft, labelsize=frame.small, length=frame.small / 3, width=frame.line * 0.8
+    )
+    label = second.set_xlabel if which == "x" else second.set_ylabel
+    label("°F", color=look.soft, fontsize=frame.small)
+
+
+def room_for_axis(axis: Axis) -> float:
+    """Return the inches that a second scale of an axis takes on the page."""
+    return 0.42 if axis.second else 0.0
+
+
 def fewer_ticks(axes: Axes, frame: Frame, x: int | None = None, y: int | None = None) -> None:
     """Limit the number of ticks, more so for film."""
     from matplotlib.ticker import MaxNLocator
@@ -158,6 +188,20 @@ def type_gap(axes: Axes, frame: Frame) -> float:
     box = axes.get_position()
     inches = box.height * size_of(axes)[1]
     return abs(top - bottom) * frame.small * 1.25 / 72 / inches
+
+
+def mark_simulated(figure: Figure, look: Look, frame: Frame) -> None:
+    """Write 'simulated' into the lower right corner of a figure."""
+    figure.text(
+        0.996,
+        0.004,
+        "simulated",
+        va="bottom",
+        ha="right",
+        color=look.warn,
+        fontsize=frame.small,
+        parse_math=False,
+    )
 
 
 def sign_film(figure: Figure, look: Look, headline: str, note: str, corner: str) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from kit.page.figures import figure
 from kit.page.text import Html, anchor, element
-from kit.publish.figures.canvas import sign_film
+from kit.publish.figures.canvas import mark_simulated, sign_film
 from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, Frame, Look
 from kit.publish.figures.svg import RC, small_svg
 
@@ -46,6 +46,10 @@ class Drawing:
         Makes the figure for a look and a frame.
     claim
         Id of the claim it shows, '' where it shows no single one.
+    simulated
+        Whether it shows burns that came from a computer: every file of it says so.
+    choices
+        What a reader can choose to see alone: name of a group of the drawing, and its label.
     """
 
     id: str
@@ -57,6 +61,8 @@ class Drawing:
     data: pd.DataFrame
     draw: Callable[[Look, Frame], Figure]
     claim: str = ""
+    simulated: bool = False
+    choices: tuple[tuple[str, str], ...] = ()
 
     @property
     def file(self) -> str:
@@ -71,7 +77,23 @@ class Drawing:
     @cached_property
     def page_figure(self) -> Figure:
         """The figure in the light look as the page has it, drawn once."""
-        return self.draw(LIGHT_LOOK, PAGE)
+        return self._drawn(LIGHT_LOOK, PAGE)
+
+    def _drawn(self, look: Look, frame: Frame) -> Figure:
+        drawn = self.draw(look, frame)
+        if self.simulated and not frame.film:
+            mark_simulated(drawn, look, frame)
+        return drawn
+
+    @property
+    def said(self) -> str:
+        """Its alt text, led by what must be said first."""
+        return f"Simulated burns. {self.alt}" if self.simulated else self.alt
+
+    @property
+    def rows(self) -> pd.DataFrame:
+        """Its data as exported: simulated ones say so in every row."""
+        return self.data.assign(simulated="yes") if self.simulated else self.data
 
     def hand_over(self) -> Figure:
         """Return the page's figure to be changed: who asks for it again gets a new one."""
@@ -92,7 +114,14 @@ class Drawing:
         """Return the figure as an image with alt text and caption; the page sets it as a part of itself."""
         if len(self.data) > MOST_MARKS:
             return self._as_picture()
-        return figure(self.svg, alt=self.alt, title=self.title, caption=self.caption, key=f"figure {self.id}")
+        return figure(
+            self.svg,
+            alt=self.said,
+            title=self.title,
+            caption=self.caption,
+            key=f"figure {self.id}",
+            choices=self.choices,
+        )
 
     def _repr_html_(self) -> str:
         return str(self.html())
@@ -101,9 +130,9 @@ class Drawing:
         return f"<drawing '{self.title}', {len(self.data)} rows of data>"
 
     def _as_picture(self) -> Html:
-        light, dark = (_embedded(self.draw(look, PAGE), look) for look in (LIGHT_LOOK, DARK_LOOK))
+        light, dark = (_embedded(self._drawn(look, PAGE), look) for look in (LIGHT_LOOK, DARK_LOOK))
         source = Html(f'<source media="(prefers-color-scheme: dark)" srcset="{dark}">')
-        image = element("img", src=light, alt=self.alt)
+        image = element("img", src=light, alt=self.said)
         return element(
             "figure", element("picture", source, image), element("figcaption", self.caption), id=self.anchor
         )
@@ -111,8 +140,11 @@ class Drawing:
     def film(self, look: Look, date: str) -> Figure:
         """Return the 16:9 figure for film: at most 12 words, direct labels, claim id and date in the corner."""
         drawn = self.draw(look, FILM)
-        sign_film(drawn, look, self.headline, self.note[:LONGEST_NOTE], f"{self.claim or self.id} {date}")
+        sign_film(drawn, look, self.headline, self.note[:LONGEST_NOTE], self._corner(date))
         return drawn
+
+    def _corner(self, date: str) -> str:
+        return f"{'simulated, ' if self.simulated else ''}{self.claim or self.id} {date}"
 
 
 def png_bytes(drawn: Figure, look: Look) -> bytes:

@@ -66,12 +66,12 @@ def begin(drawings: Iterable[Drawing], date: str) -> None:
 def files_of(drawing: Drawing, date: str) -> Files:
     """Return the files of one drawing by name."""
     name = drawing.file
-    svg = with_words(drawing.svg, drawing.title, drawing.alt)
+    svg = with_words(drawing.svg, drawing.title, drawing.said)
     page, film = drawing.hand_over(), drawing.film(LIGHT_LOOK, date)
     return {
         f"{name}-light.svg": svg.encode(),
         f"{name}-dark.svg": recoloured(svg, light_to_dark()).encode(),
-        f"{name}.csv": as_csv(drawing.data).encode(),
+        f"{name}.csv": as_csv(drawing.rows).encode(),
         f"{name}-light.png": png_bytes(page, LIGHT_LOOK),
         f"{name}-dark.png": png_bytes(turned(page, light_to_dark()), DARK_LOOK),
         f"{name}-film-light.png": png_bytes(film, LIGHT_LOOK),

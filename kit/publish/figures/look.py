@@ -61,8 +61,16 @@ class Frame:
         return self.width * 9 / 16 if self.film else wanted
 
 
-PAGE = Frame("page", width=7.2, type=10.0, small=9.0, line=1.0, dpi=150)
+PAGE = Frame("page", width=8.4, type=10.0, small=9.0, line=1.0, dpi=150)
 FILM = Frame("film", width=16.0, type=28.0, small=26.0, line=3.0, dpi=120)
+
+
+@dataclass(frozen=True)
+class Axis:
+    """An axis: its name with its unit, and how it turns into °F where both are shown: 'degrees', 'difference', ''."""
+
+    name: str
+    second: str = ""
 
 
 @dataclass(frozen=True)
@@ -75,6 +83,12 @@ class Player:
     place: int
     dash: Any
     marker: str
+    kind_place: int = 0
+
+    @property
+    def group(self) -> str:
+        """Names by which a page finds what is drawn of this fuel and of its kind."""
+        return f"pick fuel-{self.place + 1} kind-{self.kind_place + 1}"
 
 
 @dataclass(frozen=True)
@@ -109,11 +123,15 @@ def cast_of(fuels: Sequence[tuple[str, str, str]]) -> Cast:
     kinds = list(dict.fromkeys(kind for _, _, kind in fuels))
     return Cast(
         tuple(
-            Player(fuel, name, kind, place, _of(KIND_LINES, kinds.index(kind)), _of(MARKERS, place))
+            Player(
+                fuel,
+                name,
+                kind,
+                place,
+                KIND_LINES[kinds.index(kind) % len(KIND_LINES)],
+                MARKERS[place % len(MARKERS)],
+                kinds.index(kind),
+            )
             for place, (fuel, name, kind) in enumerate(fuels)
         )
     )
-
-
-def _of(choices: Sequence[Any], place: int) -> Any:
-    return choices[place % len(choices)]

@@ -76,7 +76,9 @@ def _tidy(element: ET.Element, used: set[str]) -> None:
     element.tail = None
     if element.text is not None and not element.text.strip():
         element.text = None
-    if element.get("id") not in used:
+    if element.get("id", "").startswith("pick "):
+        element.set("class", element.attrib.pop("id"))
+    elif element.get("id") not in used:
         element.attrib.pop("id", None)
     if _LINK in element.attrib:
         element.set("href", element.attrib.pop(_LINK))

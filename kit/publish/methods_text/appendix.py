@@ -10,15 +10,19 @@ from typing import Any, Final
 import kit
 from kit.page.numbers import plain
 from kit.page.text import Html, element, join
-from kit.publish.facts import Facts, facts_of
 from kit.publish.methods_text.blocks import Block, Chapter, Items, Para, Rows, chapter, items, paras
-from kit.publish.methods_text.computed import computed_lines, methods_used, model_lines, shared_out
-from kit.publish.methods_text.decided import decided
+from kit.publish.methods_text.described import (
+    computed_lines,
+    measured_lines,
+    methods_used,
+    model_lines,
+    shared_out,
+)
 from kit.publish.methods_text.formulas import FITTED, PEAK
-from kit.publish.methods_text.measured import measured_lines
-from kit.publish.methods_text.tried import tried
+from kit.publish.methods_text.simulated_trials import decided, tried
 from kit.publish.provenance import environment
-from kit.publish.wording import label_of, margin_words
+from kit.publish.report_data import ReportData, report_data
+from kit.publish.wording import margin_words
 from kit.variance.self_check import TRIALS
 
 MARKDOWN: Final = "methods.md"
@@ -99,36 +103,36 @@ def methods(analysis: Any) -> Methods:
     analysis
         As `kit.analysis.analyse` returns it.
     """
-    facts = facts_of(analysis)
-    fitted = not facts.bare
-    citation = citation_text(facts)
+    data = report_data(analysis)
+    fitted = not data.bare
+    citation = citation_text(data)
     chapters = (
-        chapter("What was measured", [*paras(measured_lines(facts)), _metrics(facts), PEAK]),
-        chapter("How readings were cleaned", [Para(_cleaning_words(facts)), _flags(facts), _limits(facts)]),
+        chapter("What was measured", [*paras(measured_lines(data)), _metrics(data), PEAK]),
+        chapter("How readings were cleaned", [Para(_cleaning_words(data)), _flags(data), _limits(data)]),
         chapter(
             "How it was computed",
-            [*paras(computed_lines(facts)), items(model_lines(facts)), *(FITTED if fitted else ())],
+            [*paras(computed_lines(data)), items(model_lines(data)), *(FITTED if fitted else ())],
         ),
-        chapter("Margins and verdicts", _margins(facts)),
-        chapter("How the method was checked", [*_self_check(facts), *tried(facts), decided(facts)]),
-        chapter("Programs", [Para(_versions()), Para(_seeds(facts))]),
-        chapter("Standards and sources", [Items(tuple(sources_cited(facts)))]),
+        chapter("Margins and verdicts", _margins(data)),
+        chapter("How the method was checked", [*_self_check(data), *tried(data), decided(data)]),
+        chapter("Programs", [Para(_versions()), Para(_seeds(data))]),
+        chapter("Standards and sources", [Items(tuple(sources_cited(data)))]),
         chapter("How to cite", [Para(citation)]),
     )
     return Methods(tuple(each for each in chapters if each is not None), citation)
 
 
-def _metrics(facts: Facts) -> Rows:
+def _metrics(data: ReportData) -> Rows:
     rows = []
-    for metric in facts.metrics:
-        spec, own = facts.spec(metric), facts.values_of(metric)
+    for metric in data.metrics:
+        spec, own = data.spec(metric), data.values_of(metric)
         counts = own["status"].value_counts()
         rows.append(
             (
-                label_of(spec, facts.units),
-                facts.units.heading(spec.unit) or "–",
+                data.label(metric),
+                data.units.heading(spec.unit) or "–",
                 "ratio" if spec.scale == "log" else "difference",
-                "yes" if metric in facts.primary else "no",
+                "yes" if metric in data.primary else "no",
                 str(len(own)),
                 ", ".join(f"{n} {status}" for status, n in counts.items() if status != "exact")
                 or "all measured",
@@ -138,8 +142,8 @@ def _metrics(facts: Facts) -> Rows:
     return Rows("Measures", heads, tuple(rows), "Primary measures were named in the trial file.")
 
 
-def _cleaning_words(facts: Facts) -> str:
-    spans = facts.table("spans")
+def _cleaning_words(data: ReportData) -> str:
+    spans = data.table("spans")
     if not len(spans):
         return "No logs were read."
     return (
@@ -150,8 +154,8 @@ def _cleaning_words(facts: Facts) -> str:
     )
 
 
-def _flags(facts: Facts) -> Rows | None:
-    table = facts.table("flag_counts")
+def _flags(data: ReportData) -> Rows | None:
+    table = data.table("flag_counts")
     if not len(table):
         return None
     counted = table.groupby("flag", sort=True).agg(n=("n", "sum"), burns=("burn", "nunique"))
@@ -159,8 +163,8 @@ def _flags(facts: Facts) -> Rows | None:
     return Rows("Flags", ("Flag", "readings", "burns"), rows)
 
 
-def _limits(facts: Facts) -> Rows:
-    limits = facts.trial.cleaning.model_dump()
+def _limits(data: ReportData) -> Rows:
+    limits = data.trial.cleaning.model_dump()
     return Rows(
         "Limits of the cleaning rules",
         ("Limit", "value"),
@@ -168,31 +172,32 @@ def _limits(facts: Facts) -> Rows:
     )
 
 
-def _margins(facts: Facts) -> list[Block | None]:
+def _margins(data: ReportData) -> list[Block | None]:
     told = [
-        f"{label_of(facts.spec(metric), facts.units)}: {margin_words(margin.value, facts.spec(metric), facts.units)}"
-        for metric, margin in facts.trial.margins.items()
+        f"{data.label(metric)}: {margin_words(margin.value, data.spec(metric), data.units)}"
+        for metric, margin in data.trial.margins.items()
     ]
     if not told:
         return [Para("No margin was declared; fuels are called different or not settled, never the same.")]
     lead = Para("The smallest difference that matters, declared in the trial file:")
     rule = Para(
-        "A difference is called larger than the margin where its whole interval lies beyond it; too "
-        "little to matter where the "
-        "interval leaves out zero and lies inside; the same within the margin where it holds zero and "
-        "lies inside; not settled "
-        "otherwise."
+        "A difference is called larger than the margin where its whole 95 % interval lies beyond it; too little to "
+        "matter where that interval excludes zero and the 90 % interval lies inside the margin; the same "
+        "within the margin "
+        "where the 95 % interval holds zero and the 90 % interval lies inside the margin (two one-sided tests "
+        "at 5 %); not "
+        "settled otherwise. Both intervals allow for all comparisons of one measure."
     )
     return [lead, items(told), rule]
 
 
-def _self_check(facts: Facts) -> list[Block | None]:
-    table = facts.table("self_check")
+def _self_check(data: ReportData) -> list[Block | None]:
+    table = data.table("self_check")
     if not len(table):
         return [Para("No self-check: nothing was repeated.")]
     rows = tuple(
         (
-            label_of(facts.spec(row.metric), facts.units),
+            data.label(row.metric),
             str(row.quantity),
             plain(100 * row.nominal, 1),
             plain(100 * row.share, 1),
@@ -200,7 +205,7 @@ def _self_check(facts: Facts) -> list[Block | None]:
         )
         for row in table.itertuples(index=False)
     )
-    heads = ("Measure", "what was counted", "promised, %", "found, %", "standard error, %")
+    heads = ("Measure", "what was counted", "nominal, %", "observed, %", "standard error, %")
     seed = int(table["seed"].iloc[0])
     return [
         Para(
@@ -215,34 +220,29 @@ def _versions() -> str:
     return "; ".join(f"{name} {version}" for name, version in environment().items()) + "."
 
 
-def _seeds(facts: Facts) -> str:
-    seed = facts.extra("seed", None)
-    return (
-        f"Random numbers: seed {seed}."
-        if seed is not None
-        else "No random numbers were used beside the seeds in the tables."
-    )
+def _seeds(data: ReportData) -> str:
+    return f"Random numbers: seed {data.analysis.seed}."
 
 
-def sources_cited(facts: Facts) -> Iterable[str]:
+def sources_cited(data: ReportData) -> Iterable[str]:
     """Return the standards and papers that what was done rests on."""
-    said = " ".join([*methods_used(facts), *facts.table("components")["method"].dropna()]).lower()
-    multiplicity = set(map(str, facts.table("comparisons")["multiplicity"].dropna()))
-    wanted = {"always", *multiplicity}
+    said = " ".join([*methods_used(data), *data.table("components")["method"].dropna()]).lower()
+    families = set(map(str, data.table("comparisons")["multiplicity"].dropna()))
+    wanted = {"always", *families}
     wanted |= {key for key in ("kenward", "satterthwaite", "large-sample") if key in said}
-    wanted |= {"curves"} if facts.banded else set()
-    wanted |= {"equivalence"} if facts.trial.margins else set()
-    wanted |= {"class"} if any(probe.tolerance_class for probe in facts.trial.probes) else set()
+    wanted |= {"curves"} if data.banded else set()
+    wanted |= {"equivalence"} if data.trial.margins else set()
+    wanted |= {"class"} if any(probe.tolerance_class for probe in data.trial.probes) else set()
     return [text for key, text in SOURCES if key in wanted]
 
 
-def citation_text(facts: Facts) -> str:
+def citation_text(data: ReportData) -> str:
     """Return how to cite the trial and the kit, on one line."""
-    trial = facts.trial
-    days = sorted(day for day in facts.table("metrics")["day"].dropna().astype(str).unique() if day)
+    trial = data.trial
+    days = sorted(day for day in data.table("metrics")["day"].dropna().astype(str).unique() if day)
     year = days[-1][:4] if days else "n.d."
     who, title = trial.operator or "Anonymous", trial.title or "A repeat-trial of cooking fuels"
-    burns = f"{facts.done} burns" + (" (simulated)" if facts.simulated else "")
+    burns = f"{data.done} burns" + (" (simulated)" if data.simulated else "")
     return f"{who} ({year}). {title}: {burns}. Analysed with repeatburn {kit.__version__}."
 
 

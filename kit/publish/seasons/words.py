@@ -8,9 +8,9 @@ import numpy as np
 
 from kit.history.alike import BY_CONTROL, DIRECTLY
 from kit.history.history import History, MetricHistory
+from kit.metrics import Metric
 from kit.page.numbers import Units, to_range
-from kit.publish.wording import Told, capital, label_of
-from kit.schema import Metric
+from kit.publish.wording import Amount, capital, label_of
 
 
 def units_of(history: History) -> Units:
@@ -29,10 +29,10 @@ def label(found: MetricHistory, units: Units) -> str:
     return capital(label_of(found.spec, units))
 
 
-def told_of(value: float, low: float, high: float, spec: Metric, units: Units) -> Told:
+def told_of(value: float, low: float, high: float, spec: Metric, units: Units) -> Amount:
     """Return a difference of the analysis scale ready to be told."""
     first, lower, upper = (math.exp(x) if spec.scale == "log" else x for x in (value, low, high))
-    return Told(first, lower, upper, math.nan, spec, units)
+    return Amount(first, lower, upper, math.nan, spec, units)
 
 
 def change_words(value: float, low: float, high: float, spec: Metric, units: Units) -> str:

@@ -1,31 +1,39 @@
-"""The sections of a report, one module each; every function takes an analysis and returns a `Section`."""
+"""The topics of a report, one file each; every function takes an analysis and returns a `Section`."""
 
 from kit.publish.sections.burn_curves import curves
-from kit.publish.sections.care import cautions
-from kit.publish.sections.each_fuel import fuels
+from kit.publish.sections.each_fuel import fuel_tables, fuels
 from kit.publish.sections.first_screen import answer
 from kit.publish.sections.for_cooks import cooks
-from kit.publish.sections.how import method
-from kit.publish.sections.odd import odd_burns
-from kit.publish.sections.pairs import comparisons
-from kit.publish.sections.quality import data_quality
+from kit.publish.sections.how import method, method_tables
+from kit.publish.sections.pairs import comparison_tables, comparisons
+from kit.publish.sections.quality import data_quality, quality_tables
 from kit.publish.sections.section import Section
-from kit.publish.sections.spread import variation
-from kit.publish.sections.traces import provenance
-from kit.publish.sections.two import two_fuels
+from kit.publish.sections.tester_notes import tester_notes
+from kit.publish.sections.traces import cautions, provenance, provenance_tables
+from kit.publish.sections.two_fuels import two_fuels
+from kit.publish.sections.unusual import odd_burns, odd_tables
+from kit.publish.sections.variation import variation, variation_tables
 
 __all__ = [
     "Section",
     "answer",
     "cautions",
+    "comparison_tables",
     "comparisons",
     "cooks",
     "curves",
     "data_quality",
+    "fuel_tables",
     "fuels",
     "method",
+    "method_tables",
     "odd_burns",
+    "odd_tables",
     "provenance",
+    "provenance_tables",
+    "quality_tables",
+    "tester_notes",
     "two_fuels",
     "variation",
+    "variation_tables",
 ]

@@ -1,91 +1,122 @@
-"""Section 1: what was asked, and the answer in at most six sentences."""
+"""What was asked and the answer in at most six sentences, the picture of all fuels, and a row per fuel."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
-from kit.page.text import Html, anchor, element, escape
-from kit.publish.claims import MOST, Claim, claims_of, findings
-from kit.publish.drawings.of_values import ladder_drawing, ladder_table, ladder_words
-from kit.publish.facts import Facts, facts_of
-from kit.publish.looks import earlier_looks
-from kit.publish.sections.section import Section, heading, paragraph, section, shown
-from kit.publish.wording import counted, label_of, number_word
+from kit.page.numbers import convert, plain
+from kit.page.tables import Col, table
+from kit.page.text import Html, anchor, element, join
+from kit.publish.claims import (
+    MOST,
+    Claim,
+    best_claim,
+    claims_of,
+    findings,
+    overall_sentence,
+    standing_of,
+    value_claim,
+)
+from kit.publish.earlier_reports import earlier_looks
+from kit.publish.figures.look import Cast
+from kit.publish.prices import cost_metric, prices_per_kg
+from kit.publish.report_data import ReportData, report_data
+from kit.publish.sections.burn_curves import overlay_drawing
+from kit.publish.sections.each_fuel import ordered_cast
+from kit.publish.sections.section import Section, heading, numbers, paragraph, section, shown
+from kit.publish.wording import capital, counted, estimate, listed, number_word
 
-CHARGES = {"mass": "equal mass", "volume": "equal volume", "full starter": "a full starter each"}
+CHARGES: Final = {"mass": "equal mass", "volume": "equal volume", "full starter": "a full starter each"}
 
 
 def answer(analysis: Any) -> Section:
-    """Return what was asked and the answer: findings with direction, number, interval and n; the ladder."""
-    facts = facts_of(analysis)
-    ladders = [ladder_drawing(facts, metric) for metric in facts.primary]
-    told = answer_sentences(facts)
+    """Return what was asked, who can be best, all fuels' curves, a row per fuel, and fuels two by two."""
+    data = report_data(analysis)
+    drawing = overlay_drawing(data)
+    told = answer_sentences(data)
+    two_by_two = [each for each in told if isinstance(each, Claim) and each.kind == "pair"]
+    first = [each for each in told if each not in two_by_two]
+    key = paragraph(_key(data), kind="label") if claims_of(data) and not data.bare else None
     parts: list[object] = [
-        *warnings(facts),
-        paragraph(element("strong", "Asked: "), facts.trial.question or _question(facts)),
-        paragraph(_burned(facts)),
-        heading("The answer", "the-answer"),
-        *(finding_html(claim) for claim in told if isinstance(claim, Claim)),
-        *(paragraph(text, kind="finding open") for text in told if isinstance(text, str)),
-        paragraph(_key(facts), kind="label") if claims_of(facts) and not facts.bare else None,
+        *warnings(data),
+        paragraph(
+            element("strong", "Asked: "),
+            data.trial.question or _question(data),
+            " ",
+            _burned(data),
+            kind="asked",
+        ),
+        *map(_said, first or two_by_two),
+        shown(drawing),
+        overview_table(data),
+        *([heading("Two by two", "two-by-two"), *map(_said, two_by_two)] if first and two_by_two else []),
+        key,
     ]
-    if any(ladders):
-        parts.append(heading("The ladder", "the-ladder"))
-        parts.extend(
-            _rungs(facts, metric, each) for metric, each in zip(facts.primary, ladders, strict=True) if each
-        )
-    return section("answer", "What was asked, and the answer", parts, ladders)
+    return section("answer", "What was asked, and the answer", parts, [drawing])
 
 
-def answer_sentences(facts: Facts) -> list[Claim | str]:
-    """Return the answer: claims, or bare sentences where no claim can be made; at most six in all."""
-    if facts.interim:
-        return [_interim(facts)]
-    if facts.bare:
-        return _single_burns(facts)
-    everything = [claim for claim in claims_of(facts) if claim.primary] or claims_of(facts)
-    if not everything:
+def _said(each: Claim | str) -> Html:
+    return finding_html(each) if isinstance(each, Claim) else paragraph(each, kind="finding open")
+
+
+def answer_sentences(data: ReportData) -> list[Claim | str]:
+    """Return the answer: which fuels can be best, the better value, settled differences, how many are not settled."""
+    if data.interim:
         return [
-            "Only one fuel was burned, so there is nothing to compare; its values stand under 'Fuel by fuel'."
+            f"Interim: {data.done} of {data.planned} burns are done; verdicts are given when all planned burns are, "
+            "since looking early and often finds differences that are not there."
         ]
-    if len(everything) <= MOST:
-        return list(findings(facts, MOST))
-    told = findings(facts, MOST - 1)
-    return [*told, _rest(everything, told)]
+    if data.bare:
+        return _single_burns(data)
+    pairs = [claim for claim in claims_of(data) if claim.primary] or list(claims_of(data))
+    if not pairs:
+        return ["Only one fuel was burned, so there is nothing to compare; its values stand below."]
+    told: list[Claim | str] = []
+    for metric in data.primary if len(data.cast) > 2 else ():
+        best, standing = best_claim(data, metric), standing_of(data, metric)
+        undecided = standing is None or standing.open
+        if undecided and not any(claim.settled for claim in pairs if claim.metric == metric):
+            told.append(overall_sentence(data, metric))
+        elif best is not None:
+            told.append(best)
+    told = [each for each in told if each][: MOST - 2]
+    value = value_claim(data)
+    told += [value] if value is not None else []
+    if len(pairs) + len(told) <= MOST:
+        return [*told, *findings(data, MOST - len(told))]
+    settled = [claim for claim in findings(data, len(pairs)) if claim.settled][: MOST - 1 - len(told)]
+    return [*told, _count(pairs), *settled]
 
 
-def _interim(facts: Facts) -> str:
-    return (
-        f"Interim: {facts.done} of {facts.planned} burns are done; verdicts are given when all planned burns are, "
-        "since looking early and often finds differences that are not there."
-    )
-
-
-def _single_burns(facts: Facts) -> list[Claim | str]:
-    fuels = len(facts.cast)
-    each = "Each fuel was burned once" if fuels > 1 else "The fuel was burned once"
+def _single_burns(data: ReportData) -> list[Claim | str]:
+    if len(data.cast) < 2:
+        return [
+            "The fuel was burned once, so nothing here has an error bar; a second bag and a second burn would "
+            "begin to show what repeats."
+        ]
     return [
-        f"{each}, so nothing here has an error bar.",
-        "A difference between two fuels cannot be told from a difference between two burns of one fuel: "
-        "these burns put no fuel before another.",
-        "The curves and values below are what was seen, once; a second bag and a second burn of each would begin "
-        "to show what repeats.",
+        "Each fuel was burned once, so nothing here has an error bar: a difference between two fuels cannot be "
+        "told from "
+        "a difference between two burns of one fuel, and no fuel is put before another.",
+        "What would supply error bars: a second bag and a second burn of each fuel, or an earlier folder of your own "
+        "with repeats, named under borrow_from in the trial file.",
     ]
 
 
-def _rest(everything: Sequence[Claim], told: Sequence[Claim]) -> str:
-    left = [claim for claim in everything if claim not in told]
-    settled = sum(claim.settled for claim in left)
-    if settled == len(left):
-        verdict = "all are settled"
-    elif settled == 0:
-        verdict = "none is settled"
-    else:
-        verb = "is" if settled == 1 else "are"
-        verdict = f"{number_word(settled)} {verb} settled, {number_word(len(left) - settled)} not"
-    others = counted(len(left), "other comparison")
-    return f"Of the {others} of the main measures {verdict}; they stand under 'Comparisons'."
+def _count(pairs: Sequence[Claim]) -> str:
+    settled, left = sum(claim.settled for claim in pairs), len(pairs) - sum(claim.settled for claim in pairs)
+    comparisons = counted(len(pairs), "comparison")
+    if not settled:
+        return f"None of the {comparisons} of primary measures is settled; see 'Comparisons'."
+    if not left:
+        return f"All {comparisons} of primary measures are settled; see 'Comparisons'."
+    are = "is" if settled == 1 else "are"
+    return (
+        f"Of {comparisons} of primary measures {number_word(settled)} {are} settled and {number_word(left)} not; see "
+        "'Comparisons'."
+    )
 
 
 def finding_html(claim: Claim, figure: str = "") -> Html:
@@ -104,70 +135,81 @@ def finding_html(claim: Claim, figure: str = "") -> Html:
     return element("p", before, marked, after, " ", link, class_=kind, id=claim.id)
 
 
-def _key(facts: Facts) -> str:
-    table = facts.table("comparisons")
-    several = int(table.groupby("metric").size().max()) > 1
-    over = "They are wide enough to hold for all comparisons of one measure at once. " if several else ""
-    counts, of = ("burns and bags", "these bags") if facts.bags else ("burns", "these burns")
+def _key(data: ReportData) -> str:
+    several = int(data.table("comparisons").groupby("metric").size().max()) > 1
+    over = " They allow for all comparisons of one measure being made at once." if several else ""
+    counts, of = ("burns and bags", "these bags") if data.bags else ("burns", "these burns")
+    days = " and these days" if data.days else ""
     return (
-        f"Numbers after a colon are {facts.percent} intervals: what differences these burns fit. {over}"
-        f"n counts {counts}, never readings. The answer holds for this cooker, {of} and these days."
+        f"After each colon: the {data.percent} interval, the differences compatible with these burns.{over} Counts are "
+        f"of {counts}, never of readings. The answer holds for this cooker, {of}{days}."
     )
 
 
-def _question(facts: Facts) -> str:
-    labels = [label_of(facts.spec(metric), facts.units) for metric in facts.primary]
-    names = [player.name for player in facts.cast]
-    of = f" of {', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else ""
-    return f"how {' and '.join(labels) or 'the burns'}{of} compare (the trial file asks nothing in words)."
+def _question(data: ReportData) -> str:
+    labels = listed([data.label(metric) for metric in data.primary]) or "the burns"
+    of = f" of {listed([player.name for player in data.cast])}" if len(data.cast) > 1 else ""
+    return f"how {labels}{of} compare (the trial file asks nothing in words)."
 
 
-def _burned(facts: Facts) -> str:
-    trial = facts.trial
-    days = int(facts.table("metrics")["day"].replace("", None).nunique())
-    counts = (
-        f"{counted(len(facts.cast), 'fuel')}, {counted(facts.bags, 'bag')}, {counted(facts.done, 'burn')}"
-    )
-    parts = [counts[:1].upper() + counts[1:] + (f" on {counted(days, 'day')}" if days else "")]
-    if facts.setting:
-        parts.append(f"Compared are the {counted(len(facts.compared), 'burn')} at setting '{facts.setting}'")
+def _burned(data: ReportData) -> str:
+    trial = data.trial
+    n = [
+        counted(len(data.cast), "fuel"),
+        *([counted(data.bags, "bag")] if data.bags else []),
+        counted(data.done, "burn"),
+    ]
+    parts = [capital(", ".join(n)) + (f" on {counted(data.days, 'day')}" if data.days else "")]
+    if data.setting:
+        parts.append(f"Compared are the {counted(len(data.compared), 'burn')} at setting '{data.setting}'")
     if trial.cooker:
         parts.append(f"Cooker: {trial.cooker}")
     if trial.charge.model_fields_set:
         parts.append(f"Charges of {CHARGES[trial.charge.by]}")
     if trial.control_fuel:
-        parts.append(f"Control fuel: {facts.name(trial.control_fuel)}")
+        parts.append(f"Control fuel: {data.name(trial.control_fuel)}")
     return ". ".join(parts) + "."
 
 
-def warnings(facts: Facts) -> list[Html]:
-    """Return what must be known before anything is read: simulated, interim, single burns, earlier looks."""
-    found = []
-    if facts.simulated:
-        found.append("Simulated: no fuel was burned for this report; every reading comes from a computer.")
-    if facts.interim:
-        found.append(f"Interim: {facts.done} of {facts.planned} burns. No verdicts are given yet.")
-    if facts.bare:
-        found.append(
+def warnings(data: ReportData) -> list[Html]:
+    """Return what must be known before anything is read: simulated, interim, single burns, one bag, earlier looks."""
+    told = []
+    if data.simulated:
+        told.append("Simulated: no fuel was burned for this report; every reading comes from a computer.")
+    if data.interim:
+        told.append(f"Interim: {data.done} of {data.planned} burns. No verdicts are given yet.")
+    if data.bare:
+        told.append(
             "Single burns: no fuel was burned twice. This report can show what was seen; it cannot say which fuel is "
             "hotter, longer or steadier, nor by how much, nor what another bag would do."
         )
-    elif facts.borrowed:
-        found.append(
-            "Error bars here rest on repeatability borrowed from elsewhere, not on these burns alone."
+    elif data.borrowed:
+        folders = data.trial.model.borrow_from
+        named = (
+            "all folders measured alike"
+            if isinstance(folders, str)
+            else listed([str(each) for each in folders])
         )
-    found.extend(_looks(facts))
-    return [element("div", element("p", text), class_="warning") for text in found]
+        told.append(
+            f"Single burns: every error bar here rests on repeatability borrowed from {named or 'elsewhere'}, not on "
+            "these burns."
+        )
+    if not data.singles and {data.bags_of(player.id) for player in data.cast} == {1}:
+        told.append(
+            "One bag of each fuel: the verdicts hold for these bags. Whether another bag of the same fuel would do the "
+            "same, these burns cannot tell."
+        )
+    told += _looks(data)
+    return [element("div", element("p", text), class_="warning") for text in told]
 
 
-def _looks(facts: Facts) -> list[str]:
-    looks = earlier_looks(facts.analysis.run.folder)
-    beyond = int((facts.table("deviations")["what"] == "burn beyond the plan").sum())
-    if facts.interim or not looks + beyond:
+def _looks(data: ReportData) -> list[str]:
+    looks = earlier_looks(data.analysis.run.folder)
+    beyond = int((data.table("deviations")["what"] == "burn beyond the plan").sum())
+    if data.interim or not looks + beyond:
         return []
-    planned = len(facts.trial.plan.stages)
     again = (
-        f"{counted(looks, 'earlier report').capitalize()} of this folder looked at other states of these data"
+        f"{capital(counted(looks, 'earlier report'))} of this folder looked at other states of these data"
         if looks
         else "Burns were added beyond the plan"
     )
@@ -175,19 +217,123 @@ def _looks(facts: Facts) -> list[str]:
         f"; extended after looking by {counted(beyond, 'burn')} beyond the plan" if looks and beyond else ""
     )
     allowed = (
-        " The looks were planned, and the intervals are wider for it."
-        if planned > 1 and not beyond
+        "The looks were planned, and the intervals are wider for it."
+        if len(data.trial.plan.stages) > 1 and not beyond
+        else "Looking again after adding burns finds differences that are not there more often than the intervals say."
+    )
+    return [f"{again}{extended}. {allowed}"]
+
+
+def overview_table(data: ReportData) -> Html:
+    """Return a row per fuel: kind, primary measures ± half width with letters, price, cost, burns and bags."""
+    import pandas as pd
+
+    first = data.primary[0] if data.primary else ""
+    cast = ordered_cast(data, first) or data.cast if first else data.cast
+    prices, cost = prices_per_kg(data), cost_metric(data)
+    shown_metrics = [*data.primary, *([cost] if cost and cost not in data.primary else [])]
+    made: dict[str, list[object]] = {"fuel": [_key_of(player) for player in cast]}
+    columns = [Col("fuel", "Fuel", kind="head")]
+    if len({player.kind for player in cast}) > 1:
+        made["kind"] = [player.kind for player in cast]
+        columns.append(Col("kind", "type"))
+    lettered = False
+    for metric in shown_metrics:
+        made[metric] = _cells(data, metric, cast)
+        unit = data.units.heading(data.spec(metric).unit)
+        title = join(
+            [capital(data.label(metric)), element("span", f" {unit}", class_="unit") if unit else ""]
+        )
+        columns.append(Col(metric, title, kind="number"))
+        letters = _letters(data, metric, cast) if metric in data.primary else []
+        if letters:
+            lettered, made[f"letters {metric}"] = True, list(letters)
+            columns.append(Col(f"letters {metric}", element("span", "letters", class_="label"), kind="text"))
+        if metric == cost and prices:
+            made["price"] = [_price(data, prices.get(player.id)) for player in cast]
+            columns.insert(
+                -1,
+                Col(
+                    "price",
+                    join(["Price", element("span", f" {data.units.heading('/kg')}", class_="unit")]),
+                    kind="number",
+                ),
+            )
+    n = [(data.burns_of(player.id), data.bags_of(player.id)) for player in cast]
+    made["burns"], made["bags"] = [burns for burns, _ in n], [bags or math.nan for _, bags in n]
+    columns += numbers(("burns", "burns"), *([("bags", "bags")] if any(bags for _, bags in n) else []))
+    note = (
+        "Values of single burns, without error bars, in the order of the trial file."
+        if data.bare
         else (
-            " Looking again after adding burns finds differences that are not there more often than the "
-            "intervals say."
+            f"Means; ± half of the {data.percent} interval, or in brackets the interval, each fuel for itself."
+            + (
+                f" In the order of {data.label(first)}. Fuels that share a letter are not distinguishable; a "
+                "fuel without one "
+                "differs from every other."
+                if lettered
+                else ""
+            )
         )
     )
-    return [f"{again}{extended}.{allowed}"]
+    frame = pd.DataFrame(made, dtype=object)
+    return table(frame, "Fuel by fuel, in one table", columns, units=data.units, note=note)
 
 
-def _rungs(facts: Facts, metric: str, drawing: Any) -> Html:
-    words = ladder_words(facts, ladder_table(facts, metric))
-    label = label_of(facts.spec(metric), facts.units)
-    return Html(
-        paragraph(element("strong", f"{label[:1].upper()}{label[1:]}. "), words) + escape(shown(drawing))
-    )
+def _key_of(player: Any) -> Html:
+    dot = element("span", class_=f"key fuel-{player.place % 8 + 1}", aria_hidden="true")
+    return element("bdi", dot, player.name)
+
+
+def _cells(data: ReportData, metric: str, cast: Cast) -> list[object]:
+    means = data.rows("means", metric).set_index("fuel")
+    values = data.values_of(metric)
+    cells: list[object] = []
+    for player in cast:
+        own = values[values["fuel"] == player.id]
+        if player.id in means.index and float(means.loc[player.id, "mean"]) == float(
+            means.loc[player.id, "mean"]
+        ):
+            row = means.loc[player.id]
+            limits = (math.nan, math.nan) if data.bare else (float(row["low"]), float(row["high"]))
+            cells.append(_cell(data, float(row["mean"]), *limits, data.spec(metric).unit))
+        elif (own["status"] == "never").any():
+            n, of = int((own["status"] != "never").sum()), len(own)
+            cells.append("not reached" if not n else f"in {n} of {of}")
+        elif data.bare and own["value"].notna().any():
+            cells.append(_cell(data, float(own["value"].iloc[0]), math.nan, math.nan, data.spec(metric).unit))
+        else:
+            cells.append("")
+    return cells
+
+
+def _cell(data: ReportData, mean: float, low: float, high: float, unit: str) -> Html:
+    texts = [estimate(mean, low, high, unit, us).replace(" ", "\u00a0") for us in data.units.systems()]
+    return _stacked(texts)
+
+
+def _stacked(texts: Sequence[str]) -> Html:
+    """Return texts under one another, those after the first smaller; a text that says the same again left out."""
+    first, *rest = dict.fromkeys(texts)
+    return join([first, *(element("span", element("br"), text, class_="label") for text in rest)])
+
+
+def _price(data: ReportData, price: float | None) -> object:
+    if price is None:
+        return ""
+    return _stacked([plain(convert(price, "/kg", us), 2) for us in data.units.systems()])
+
+
+def _letters(data: ReportData, metric: str, cast: Cast) -> list[str]:
+    """Return for each fuel the letters of its groups, 'a' for the first in order; none where no order is shown."""
+    if ordered_cast(data, metric) is None:
+        return []
+    brackets = data.rows("ladder", metric).set_index("fuel")["brackets"].fillna("").astype(str)
+    numbers_of = {
+        player.id: brackets[player.id].split() if player.id in brackets.index else [] for player in cast
+    }
+    order = sorted({number for own in numbers_of.values() for number in own}, key=int)
+    if data.spec(metric).better == "less":
+        order = order[::-1]
+    names = {number: chr(97 + place) if place < 26 else f"{place + 1}" for place, number in enumerate(order)}
+    return [" ".join(sorted(names[number] for number in numbers_of[player.id])) for player in cast]

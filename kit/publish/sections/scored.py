@@ -1,79 +1,111 @@
-"""What people scored, within 'Fuel by fuel': each fuel's place in its tasters' own order, how far tasters differ."""
+"""What people scored: each fuel's place in its tasters' own order, how far tasters differ."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from kit.page.tables import Col, table
 from kit.page.text import Html
-from kit.publish.facts import Facts
-from kit.publish.sections.section import bullets, heading, paragraph
+from kit.publish.report_data import ReportData
+from kit.publish.sections.section import bullets, heading, numbers, paragraph
+from kit.publish.wording import capital, counted
+
+_HOW: Final = (
+    "Each taster's scores count by their place in that taster's own order. 'Above the others' is the chance that a "
+    "score of this fuel lies above one that the same taster gave to any burn; 50 % is the middle. Which end of a scale "
+    "is good is the tester's to say. Tasters are not burns: a burn has one value, the mean of its tasters, and "
+    "intervals come from burns and bags."
+)
 
 
-def scores_html(facts: Facts) -> list[Html | None]:
+def scores_sentences(data: ReportData) -> list[Html | None]:
+    """Return what is settled of the scores, and how many comparisons are not; nothing where nobody scored."""
+    rows = data.table("scores")
+    if not len(rows):
+        return []
+    told = [
+        line for attribute in dict.fromkeys(rows["attribute"]) for line in _pairs_told(str(attribute), data)
+    ]
+    n = int(rows["scores"].sum()), int(rows["tasters"].max())
+    return [
+        heading("What people scored", "scored"),
+        bullets(told),
+        paragraph(
+            f"{n[0]} scores by {counted(n[1], 'taster')}; the tables stand in the appendix.", kind="label"
+        ),
+    ]
+
+
+def scores_html(data: ReportData) -> list[Html | None]:
     """Return the scores of each attribute with their intervals and n; nothing where nobody scored."""
-    rows = facts.in_order(facts.table("scores"))
+    rows = data.in_order(data.table("scores"))
     if not len(rows):
         return []
     parts: list[Html | None] = [heading("What people scored", "scores"), paragraph(_HOW)]
     for attribute in dict.fromkeys(rows["attribute"]):
         own = rows[rows["attribute"] == attribute]
-        parts.append(_table(str(attribute), own, facts))
-        parts.append(bullets(_told(str(attribute), facts)))
+        parts += [_table(str(attribute), own, data), _pairs_table(str(attribute), data)]
+    tasters = data.table("tasters")
+    parts.append(
+        bullets(
+            f"{capital(row.attribute)}: standard deviation {_source(row.source)} {row.sd:.1f} ({row.low:.1f} to "
+            f"{row.high:.1f}), on the scale as scored."
+            for row in tasters.itertuples(index=False)
+        )
+    )
     return parts
 
 
-_HOW = (
-    "Each taster's scores count by their place in that taster's own order. 'Above the others' is the chance that a "
-    "score of this fuel lies above one that the same taster gave to any burn; 50 % is the middle. Tasters are not "
-    "burns: a burn has one value, the mean of its tasters, and intervals come from burns and bags."
-)
+def _source(source: str) -> str:
+    return "of one taster's scores of one burn" if source == "one taster, one burn" else source
 
 
-def _table(attribute: str, rows: Any, facts: Facts) -> Html:
+def _table(attribute: str, rows: Any, data: ReportData) -> Html:
     made = rows.assign(
-        name=[facts.name(fuel) for fuel in rows["fuel"]],
+        name=rows["fuel"].map(data.name),
         **{name: 100 * rows[name].astype(float) for name in ("chance", "low", "high")},
     )
     columns = [
         Col("name", "Fuel", kind="head"),
-        Col("score", "median score", kind="number", decimals=1),
-        Col("chance", "above the others", unit="%", kind="number", decimals=0),
-        Col("low", "from", unit="%", kind="number", decimals=0),
-        Col("high", "to", unit="%", kind="number", decimals=0),
-        Col("n", "burns", kind="number", decimals=0),
-        Col("bags", "bags", kind="number", decimals=0),
-        Col("scores", "scores", kind="number", decimals=0),
+        *numbers(("score", "median score"), decimals=1),
+        *numbers(("chance", "above the others"), ("low", "from"), ("high", "to"), unit="%"),
+        *numbers(("n", "burns"), ("bags", "bags"), ("scores", "scores")),
     ]
-    tasters = int(rows["tasters"].max())
-    note = f"From and to: {facts.percent} interval of each fuel for itself; {tasters} tasters."
+    tasters = counted(int(rows["tasters"].max()), "taster")
+    note = f"From and to: {data.percent} interval of each fuel for itself; {tasters}."
     return table(made, f"Scored: {attribute}", columns, note=note)
 
 
-def _told(attribute: str, facts: Facts) -> list[str]:
-    pairs = facts.table("score_pairs")
+def _pairs_table(attribute: str, data: ReportData) -> Html | None:
+    rows = data.table("score_pairs")
+    rows = rows[rows["attribute"] == attribute]
+    if not len(rows):
+        return None
+    made = rows.assign(
+        fuels=[f"{data.name(row.a)} − {data.name(row.b)}" for row in rows.itertuples(index=False)],
+        **{name: 100 * rows[name].astype(float) for name in ("difference", "low", "high")},
+    )
+    columns = [Col("fuels", "Fuels", kind="head")]
+    columns += numbers(("difference", "difference, percentage points"), ("low", "from"), ("high", "to"))
+    columns += [*numbers(("p_adjusted", "p"), decimals=3), Col("verdict")]
+    note = f"Of the chance to lie above the others. {data.percent} intervals for all of them at once."
+    return table(made, f"Scored: {attribute}, fuels compared", columns, note=note)
+
+
+def _pairs_told(attribute: str, data: ReportData) -> list[str]:
+    pairs = data.table("score_pairs")
     pairs = pairs[pairs["attribute"] == attribute]
-    apart = pairs[pairs["verdict"] == "different"]
-    told = [
-        f"{facts.name(row.a)} was scored {'higher' if row.difference > 0 else 'lower'} than {facts.name(row.b)}: by "
-        f"{_points(row.difference)} points of that chance, {_range(row.low, row.high)}."
-        for row in apart.itertuples(index=False)
-    ]
-    rest = len(pairs) - len(apart)
+    settled = pairs[pairs["verdict"] == "different"]
+    told = []
+    for row in settled.itertuples(index=False):
+        ends = sorted((abs(100 * row.low), abs(100 * row.high)))
+        told.append(
+            f"{capital(attribute)}: {data.name(row.a)} was scored {'higher' if row.difference > 0 else 'lower'} than "
+            f"{data.name(row.b)}, its chance to lie above the others being {abs(100 * row.difference):.0f} percentage "
+            f"points {'more' if row.difference > 0 else 'less'} ({ends[0]:.0f} to {ends[1]:.0f})."
+        )
+    rest = len(pairs) - len(told)
     if rest:
-        told.append(f"Of {'the other' if told else 'all'} {rest} comparisons none is settled.")
-    tasters = facts.table("tasters")
-    told += [
-        f"Spread {row.source}: SD {row.sd:.1f}, {row.low:.1f} to {row.high:.1f}, on the scale as scored."
-        for row in tasters[tasters["attribute"] == attribute].itertuples(index=False)
-    ]
+        other = f"{counted(rest, 'other comparison')}" if told else counted(rest, "comparison")
+        told.append(f"{capital(attribute)}: {other} not settled.")
     return told
-
-
-def _points(difference: float) -> str:
-    return f"{100 * abs(difference):.0f}"
-
-
-def _range(low: float, high: float) -> str:
-    ends = sorted((abs(low), abs(high)))
-    return f"{_points(ends[0])} to {_points(ends[1])}"

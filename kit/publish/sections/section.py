@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
+from kit.page.tables import Col
 from kit.page.text import Html, element, join
 from kit.publish.figures.drawing import Drawing
 from kit.publish.figures.export import begin
@@ -13,6 +14,7 @@ from kit.publish.staging import report_date
 from kit.runtime.kernel_process import is_kernel
 
 Part = Literal["report", "appendix"]
+APPENDIX: Final = "appendix.html"
 
 
 @dataclass(frozen=True)
@@ -62,9 +64,9 @@ def section(
     return Section(key, title, body, tuple(drawing for drawing in figures if drawing is not None), part)
 
 
-def paragraph(*children: object, kind: str | None = None) -> Html:
+def paragraph(*children: object, kind: str | None = None, id: str | None = None) -> Html:
     """Return a paragraph; text is escaped."""
-    return element("p", *children, class_=kind)
+    return element("p", *children, class_=kind, id=id)
 
 
 def heading(title: object, key: str) -> Html:
@@ -76,6 +78,22 @@ def bullets(items: Iterable[object]) -> Html | None:
     """Return a list, or None where there are no items."""
     made = [element("li", item) for item in items]
     return element("ul", *made) if made else None
+
+
+def numbers(
+    *named: tuple[str, str],
+    unit: str = "",
+    decimals: int | Sequence[int] | None = 0,
+    difference: bool = False,
+) -> list[Col]:
+    """Return columns of numbers, each named with its heading, in one unit and with the same decimals."""
+    return [Col(name, words, unit, "number", decimals, difference) for name, words in named]
+
+
+def to_appendix(what: str, key: str) -> Html:
+    """Return a line that leads to a section of the appendix."""
+    link = element("a", "appendix", href=f"{APPENDIX}#{key}")
+    return paragraph(f"{what}: see the ", link, ".", kind="label")
 
 
 def folded(summary: str, *children: object) -> Html | None:

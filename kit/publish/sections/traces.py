@@ -1,4 +1,4 @@
-"""Section 11: where every number came from, and how to check it."""
+"""Where every number came from, how to check it, and the cautions."""
 
 from __future__ import annotations
 
@@ -6,58 +6,92 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from kit.page.cautions import CAUTIONS, EDITION
 from kit.page.tables import Col, table
 from kit.page.text import Html, element
-from kit.publish.facts import Facts, facts_of
 from kit.publish.provenance import Origin, trace
-from kit.publish.sections.section import Section, folded, heading, paragraph, section
+from kit.publish.report_data import ReportData, report_data
+from kit.publish.sections.section import Section, numbers, paragraph, section, to_appendix
+
+
+def cautions(analysis: Any) -> Section:
+    """Return the cautions: the same in every report, whatever was burned."""
+    items = (
+        element("li", element("strong", f"{each.about}. "), each.text, id=f"caution-{each.key}")
+        for each in CAUTIONS
+    )
+    parts = [element("ol", *items, class_="cautions"), paragraph(f"{EDITION}.", kind="label")]
+    return section("cautions", "Cautions", parts)
 
 
 def provenance(
     analysis: Any, parameters: Mapping[str, object] | None = None, output: str | Path = ""
 ) -> Section:
-    """Return input hashes, parameters, seeds, versions, interests, and how to check the report.
+    """Return who made it and for whom, what the report rests on, and how to check it.
 
     Parameters
     ----------
-    analysis
-        The analysis.
     parameters
         As the notebook really had them.
     output
         The report's folder while it is made, '' by hand.
     """
-    facts = facts_of(analysis)
+    data = report_data(analysis)
     origin = trace(analysis.run.folder, parameters or {}, output)
+    given = ", ".join(f"{name} {value}" for name, value in _parameters(origin, data)[:4])
     parts = [
+        *_people(data),
         paragraph(
-            f"Report id {origin.report_id}: made of the inputs, the parameters and the versions below."
+            f"Report id {origin.report_id}: made of {len(origin.inputs)} input files, each with its SHA-256, of the "
+            f"parameters ({given}) and of the versions listed in the appendix."
         ),
-        *_people(facts),
-        heading("Inputs", "inputs"),
-        folded("Files, sizes and SHA-256", inputs_html(origin)),
-        heading("Parameters and seeds", "parameters"),
-        parameters_html(origin, facts),
-        folded("Versions", versions_html(origin)),
-        heading("How to check this report", "recheck"),
         paragraph(
-            "Put the bundle of this report, or the run folder, on any computer with Python and run ",
+            "To check it: put the bundle of this report, or the run folder, on any computer with Python and run ",
             element("code", "repeatburn recheck FOLDER"),
-            ": it compares the hashes, runs the analysis again from the parameters above, and compares "
-            "value by value.",
+            ". It compares the hashes, runs the analysis again from these parameters, and compares value by value.",
+            id="recheck",
         ),
+        to_appendix("Every file with its hash, every parameter and version", "provenance-tables"),
     ]
     return section("provenance", "Provenance", parts)
 
 
-def _people(facts: Facts) -> list[Html]:
-    trial = facts.trial
-    told = [
-        ("Burned by", trial.operator),
-        ("Place", trial.place),
-        ("Interests", trial.interests or "none stated: who paid for the fuel and the work is not recorded"),
+def provenance_tables(
+    analysis: Any, parameters: Mapping[str, object] | None = None, output: str | Path = ""
+) -> Section:
+    """Return for the appendix input hashes, parameters, seeds and versions; arguments as `provenance`."""
+    import pandas as pd
+
+    data = report_data(analysis)
+    origin = trace(analysis.run.folder, parameters or {}, output)
+    rows = [{"name": name, "value": str(value)} for name, value in _parameters(origin, data)]
+    columns = [Col("name", "Name", kind="head"), Col("value", "value")]
+    parts = [
+        inputs_html(origin),
+        table(pd.DataFrame(rows), "Parameters and seeds", columns),
+        versions_html(origin),
     ]
+    return section("provenance-tables", "Provenance: files, parameters, versions", parts, part="appendix")
+
+
+def _people(data: ReportData) -> list[Html]:
+    trial = data.trial
+    interests = trial.interests or "none stated: who paid for the fuel and the work is not recorded"
+    told = [("Burned by", trial.operator), ("Place", trial.place), ("Funding and interests", interests)]
     return [paragraph(element("strong", f"{name}: "), text) for name, text in told if text]
+
+
+def _parameters(origin: Origin, data: ReportData) -> list[tuple[str, object]]:
+    seed = [] if "seed" in origin.parameters else [("seed", data.analysis.seed)]
+    model = data.trial.model
+    return [
+        *origin.parameters.items(),
+        *seed,
+        ("confidence", data.level),
+        ("primary metrics", ", ".join(data.trial.primary)),
+        ("spread", model.spread),
+        ("covariates", ", ".join(model.covariates) or "none"),
+    ]
 
 
 def inputs_html(origin: Origin) -> Html | None:
@@ -69,26 +103,10 @@ def inputs_html(origin: Origin) -> Html | None:
     frame = pd.DataFrame(origin.input_records())
     columns = [
         Col("name", "File", kind="head"),
-        Col("bytes", "size", unit="bytes", kind="number", decimals=0),
+        *numbers(("bytes", "size"), unit="bytes"),
         Col("sha256", "SHA-256"),
     ]
     return table(frame, "Input files", columns)
-
-
-def parameters_html(origin: Origin, facts: Facts) -> Html:
-    """Return the table of parameters the report was really made with."""
-    import pandas as pd
-
-    rows = [*origin.parameters.items(), *_seeds(facts, origin), ("confidence", facts.level)]
-    rows += [("primary metrics", ", ".join(facts.trial.primary)), ("spread", facts.trial.model.spread)]
-    rows += [("covariates", ", ".join(facts.trial.model.covariates) or "none")]
-    frame = pd.DataFrame([{"name": name, "value": str(value)} for name, value in rows])
-    return table(frame, "Parameters", [Col("name", "Name", kind="head"), Col("value", "value")])
-
-
-def _seeds(facts: Facts, origin: Origin) -> list[tuple[str, object]]:
-    seed = facts.extra("seed", None)
-    return [("seed", seed)] if seed is not None and "seed" not in origin.parameters else []
 
 
 def versions_html(origin: Origin) -> Html:
@@ -96,6 +114,4 @@ def versions_html(origin: Origin) -> Html:
     import pandas as pd
 
     frame = pd.DataFrame([{"name": name, "version": version} for name, version in origin.environment.items()])
-    return table(
-        frame, "Programs and their versions", [Col("name", "Program", kind="head"), Col("version", "version")]
-    )
+    return table(frame, "Programs and their versions", [Col("name", "Program", kind="head"), Col("version")])

@@ -1,0 +1,287 @@
+"""What pages read of an analysis: its tables by name, its fuels as drawn, its values in the units shown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from kit import schema
+from kit.page.numbers import Units, convert
+from kit.publish.figures.look import Axis, Cast, cast_of
+from kit.publish.provenance import SIMULATED
+from kit.publish.wording import counted, label_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from kit.trial.trial import Trial
+
+UNDECIDED: Final = ("not settled", "no repeats", "cannot be separated")
+"""Verdicts that leave the question open."""
+
+@dataclass(frozen=True, eq=False)
+class ReportData:
+    """An analysis as the pages read it.
+
+    Attributes
+    ----------
+    analysis
+        The analysis itself.
+    trial, sheet
+        The trial as declared, and its burn sheet.
+    units
+        Units as shown.
+    cast
+        The fuels that were burned, in the order of the trial file.
+    instead
+        Tables that stand in for those of the analysis, on pages about two fuels.
+    """
+
+    analysis: Any
+    trial: Trial
+    sheet: pd.DataFrame
+    units: Units
+    cast: Cast
+    instead: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Return one of the tidy tables; empty, with its columns, where the analysis has none."""
+        import pandas as pd
+
+        found = self.instead.get(name, getattr(self.analysis, name, None))
+        if isinstance(found, pd.DataFrame) and len(found.columns):
+            return found
+        return pd.DataFrame({column.name: pd.Series(dtype=object) for column in schema.TABLES[name]})
+
+    def rows(self, name: str, metric: str) -> pd.DataFrame:
+        """Return the rows of a table that are of one metric."""
+        if name not in self._by_metric:
+            self._by_metric[name] = dict(iter(self.table(name).groupby("metric", sort=False)))
+        return self._by_metric[name].get(metric, self.table(name).iloc[:0])
+
+    @cached_property
+    def _by_metric(self) -> dict[str, dict[Any, pd.DataFrame]]:
+        return {}
+
+    def values_of(self, metric: str) -> pd.DataFrame:
+        """Return the values of a metric that are compared: minutes held for a cook are of any setting for it."""
+        rows = self.rows("metrics", metric)
+        return rows if metric.startswith("band:") else rows[rows["burn"].isin(self.compared)]
+
+    def has_values(self, metric: str) -> bool:
+        """Return whether any burn that is compared has a value of a metric."""
+        return bool(self.values_of(metric)["value"].notna().any())
+
+    def in_order(self, table: pd.DataFrame) -> pd.DataFrame:
+        """Return rows in the order of the trial file, by column fuel or by a and b."""
+        places = {player.id: player.place for player in self.cast}
+        names = [name for name in ("fuel", "a", "b") if name in table]
+        ranks = {name: table[name].map(places).fillna(len(places)) for name in names}
+        return (
+            table.assign(**ranks).sort_values(names, kind="stable").assign(**table[names]) if names else table
+        )
+
+    def spec(self, metric: str) -> schema.Metric:
+        """Return what a metric id stands for in this trial."""
+        return self.trial.metric(metric)
+
+    def label(self, metric: str) -> str:
+        """Return a metric's name with its threshold in the units shown."""
+        return label_of(self.spec(metric), self.units)
+
+    def name(self, fuel: str) -> str:
+        """Return a fuel's name; what is no fuel of the trial (a kind) is its own name."""
+        return next((player.name for player in self.cast if player.id == fuel), str(fuel))
+
+    def shown(self, values: Any, unit: str, *, difference: bool = False) -> Any:
+        """Return numbers of the kit's unit in the unit of an axis: metric ones where both are shown."""
+        import pandas as pd
+
+        us = self.units.show == "us"
+        return convert(pd.to_numeric(values), unit, us, difference=difference)
+
+    def unit(self, unit: str, *, difference: bool = False) -> str:
+        """Return the unit of an axis in words."""
+        one = Units("us" if self.units.show == "us" else "metric", self.units.currency)
+        return one.heading(unit, difference=difference)
+
+    def axis(self, metric: str) -> Axis:
+        """Return the axis of a metric's values: 'peak temperature, °C', with °F beside where both are shown."""
+        unit = self.spec(metric).unit
+        return Axis(f"{self.label(metric)}, {self.unit(unit)}".rstrip(", "), self.second_scale(unit))
+
+    def second_scale(self, unit: str, *, difference: bool = False) -> str:
+        """Return how an axis turns into the other system where both are shown: 'degrees', 'difference' or ''."""
+        if self.units.show != "both" or unit not in ("°C", "K"):
+            return ""
+        return "difference" if difference or unit == "K" else "degrees"
+
+    @cached_property
+    def setting(self) -> str:
+        """The setting whose burns are compared; '' where the trial knows one only."""
+        return str(self.analysis.setting)
+
+    @cached_property
+    def compared(self) -> frozenset[str]:
+        """The burns that are compared with one another: they count, and were run at one setting."""
+        burns = self.table("metrics")["burn"]
+        if not self.setting:
+            return frozenset(burns)
+        return frozenset(burns) & frozenset(self.sheet.loc[self.sheet["setting"] == self.setting, "burn"])
+
+    @cached_property
+    def primary(self) -> tuple[str, ...]:
+        """The primary metrics that were measured, in the order of the trial file."""
+        measured = set(self.table("metrics")["metric"])
+        return tuple(metric for metric in self.trial.primary if metric in measured)
+
+    @cached_property
+    def metrics(self) -> tuple[str, ...]:
+        """Every metric with a value, the primary ones first, the others in the order measured."""
+        table = self.table("metrics")
+        valued = table[table["value"].notna() | (table["status"] == "never")]
+        return tuple(dict.fromkeys([*self.primary, *valued["metric"]]))
+
+    @property
+    def level(self) -> float:
+        """The confidence of the intervals that verdicts use, 0.95 for 95 %."""
+        return float(self.analysis.level)
+
+    @property
+    def percent(self) -> str:
+        """The confidence in words: '95 %'."""
+        return f"{100 * self.level:.4g}\u00a0%"
+
+    @property
+    def done(self) -> int:
+        """Burns that were done and count."""
+        return int(self.table("metrics")["burn"].nunique())
+
+    def in_state(self, state: str) -> pd.DataFrame:
+        """Return the rows of the burn sheet that are 'done', 'planned' or 'excluded'."""
+        return self.sheet[self.sheet["state"] == state]
+
+    @property
+    def planned(self) -> int:
+        """Burns of the sheet that count, done or still to be done."""
+        return self.done + len(self.in_state("planned"))
+
+    @property
+    def interim(self) -> bool:
+        """Whether planned burns are still to be done, and this is no look that the plan declared."""
+        return bool(self.analysis.interim)
+
+    @property
+    def days(self) -> int:
+        """Days on which the burns that count were made; 0 where no day is known."""
+        return int(self.table("metrics")["day"].replace("", None).nunique())
+
+    @property
+    def singles(self) -> bool:
+        """Whether every fuel was burned once, so that nothing has an error bar of its own."""
+        return max(self._burns.values(), default=0) == 1
+
+    @property
+    def borrowed(self) -> bool:
+        """Whether single burns have intervals, from repeatability that came from somewhere else."""
+        return self.singles and bool(self.table("comparisons")["low"].notna().any())
+
+    @property
+    def bare(self) -> bool:
+        """Whether nothing here has an error bar: single burns, and nothing borrowed."""
+        return self.singles and not self.borrowed
+
+    @property
+    def banded(self) -> bool:
+        """Whether some difference of curves has a band."""
+        return bool(self.table("difference_curves")["band_low"].notna().any())
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the burns came from a computer: such a folder carries a note that says so."""
+        return (Path(self.analysis.run.folder) / SIMULATED).is_file()
+
+    @property
+    def bags(self) -> int:
+        """Bags that were burned, at whatever setting."""
+        table = self.table("metrics")
+        return len(table.loc[table["bag"] != "", ["fuel", "bag"]].drop_duplicates())
+
+    def bags_of(self, fuel: str) -> int:
+        """Return how many bags of a fuel are compared."""
+        return int(self._bags.get(fuel, 0))
+
+    def burns_of(self, fuel: str) -> int:
+        """Return how many burns of a fuel are compared."""
+        return int(self._burns.get(fuel, 0))
+
+    @cached_property
+    def _burns(self) -> Mapping[Any, int]:
+        return dict(self._compared_rows.groupby("fuel")["burn"].nunique())
+
+    @cached_property
+    def _bags(self) -> Mapping[Any, int]:
+        rows = self._compared_rows
+        return dict(rows[rows["bag"] != ""].groupby("fuel")["bag"].nunique())
+
+    @property
+    def _compared_rows(self) -> pd.DataFrame:
+        table = self.table("metrics")
+        return table.loc[table["burn"].isin(self.compared), ["fuel", "bag", "burn"]]
+
+    def used(self, metric: str) -> dict[str, tuple[int, int]]:
+        """Return for each fuel how many burns and bags have a value of a metric that counts."""
+        rows = self.values_of(metric)
+        rows = rows[rows["value"].notna() & (rows["status"] != "missing")]
+        bags = rows[rows["bag"] != ""].groupby("fuel")["bag"].nunique()
+        return {
+            str(fuel): (int(n), int(bags.get(fuel, 0)))
+            for fuel, n in rows.groupby("fuel")["burn"].nunique().items()
+        }
+
+
+def report_data(analysis: Any) -> ReportData:
+    """Return an analysis as the pages read it."""
+    trial, sheet = analysis.run.trial, analysis.run.burns
+    burned = [str(fuel) for fuel in dict.fromkeys([*analysis.metrics["fuel"], *sheet["fuel"]]) if str(fuel)]
+    declared = [(fuel.id, fuel.label, fuel.kind) for fuel in trial.fuels if fuel.id in burned]
+    known = {fuel for fuel, _, _ in declared}
+    cast = cast_of([*declared, *((fuel, fuel, "") for fuel in burned if fuel not in known)])
+    return ReportData(analysis, trial, sheet, Units(trial.show, trial.currency), cast)
+
+
+def n_words(counts: Mapping[str, tuple[int, int]], names: Mapping[str, str]) -> str:
+    """Return burns and bags of fuels in words: 'six burns of each fuel, from three bags each', or each fuel's own.
+
+    Parameters
+    ----------
+    counts
+        Burns and bags by fuel.
+    names
+        Its name as shown, by fuel.
+    """
+    if len(counts) > 1 and len(set(counts.values())) == 1:
+        burns, bags = next(iter(counts.values()))
+        return f"{counted(burns, 'burn')} of each fuel" + (
+            f", from {counted(bags, 'bag')} each" if bags else ""
+        )
+    each = [
+        f"{names.get(fuel, fuel)} {counted(burns, 'burn')}"
+        + (f" from {counted(bags, 'bag')}" if bags else "")
+        for fuel, (burns, bags) in counts.items()
+    ]
+    return "; ".join(each)
+
+
+def n_note(counts: Sequence[tuple[int, int]]) -> str:
+    """Return burns and bags for the foot of a film picture: '3 bags, 6 burns each', or the totals."""
+    if not counts:
+        return ""
+    alike = len(set(counts)) == 1
+    burns, bags = counts[0] if alike else (sum(n for n, _ in counts), sum(n for _, n in counts))
+    parts = [f"{bags} bag{'s' * (bags != 1)}"] if bags else []
+    told = ", ".join([*parts, f"{burns} burn{'s' * (burns != 1)}"])
+    return f"{told} each" if alike and len(counts) > 1 else told

@@ -1,0 +1,220 @@
+"""Two fuels, one page, one question: does A really differ from B?"""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Any, Final
+
+from kit.errors import KitError, Problem, did_you_mean
+from kit.page.numbers import NBSP
+from kit.page.text import Html
+from kit.publish.claims import Claim, claims_of
+from kit.publish.figures.canvas import canvas, room_for, short, word
+from kit.publish.figures.drawing import Drawing
+from kit.publish.figures.look import Frame, Look
+from kit.publish.narrowed import narrowed
+from kit.publish.prices import break_even_table
+from kit.publish.report_data import ReportData, n_note, report_data
+from kit.publish.sections.burn_curves import two_drawing
+from kit.publish.sections.each_fuel import conditions_table, means_table, values_drawing
+from kit.publish.sections.first_screen import finding_html, warnings
+from kit.publish.sections.pair_rows import FAMILIES, margin_zone, pairs_table
+from kit.publish.sections.pairs import further_html, pairs_html
+from kit.publish.sections.price_verdicts import price_sentence
+from kit.publish.sections.section import Section, bullets, heading, paragraph, section, shown
+from kit.publish.sections.unusual import influence_words
+from kit.publish.sections.variation import chances_words
+from kit.publish.wording import Amount, capital
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MOST_ON_FILM: Final = 4
+
+
+def two_fuels(analysis: Any, a: str, b: str) -> Section:
+    """Return one page about two fuels: verdicts first, over time, measure by measure, what would settle it.
+
+    Raises
+    ------
+    KitError
+        Where one of them is no fuel that was burned, or both are the same.
+    """
+    whole = report_data(analysis)
+    _check(whole, a, b)
+    pair, data = (a, b), narrowed(whole, a, b)
+    claims = sorted(claims_of(data), key=lambda claim: data.metrics.index(claim.metric))
+    own = [metric for metric in data.primary if data.has_values(metric)]
+    values = [values_drawing(data, metric, pair) for metric in own]
+    line, side = two_drawing(data, a, b), pair_drawing(data, claims)
+    influence = influence_words(data, pair)
+    parts: list[object] = [
+        *warnings(data),
+        *_verdicts(data, claims, a, b, side.id if side else ""),
+        paragraph(_families(whole, data, a, b), kind="label") if claims and not data.bare else None,
+        heading("Over time", "over-time"),
+        shown(line) or paragraph("No readings: the values came from the burn sheet alone."),
+        *([heading("Measure by measure", "side-by-side"), shown(side)] if side else []),
+        *further_html(data, most=6),
+        heading("Does the verdict depend on a single burn?", "influence"),
+        paragraph(influence[0]),
+        bullets(influence[1:]),
+        heading("The next bag, and the price", "next-bag"),
+        bullets([*chances_words(data, pair), *_prices(data)])
+        or paragraph("Nothing can be predicted from these burns."),
+        heading("The values", "values"),
+        *(shown(drawing) for drawing in values),
+        *(means_table(data, metric, pair) for metric in own),
+        *(pairs_html(data, metric) for metric in own),
+        conditions_table(data, pair),
+    ]
+    title = f"{capital(data.name(a))} and {data.name(b)}: do they really differ?"
+    return section("two-fuels", title, parts, [line, side, *values])
+
+
+def _check(data: ReportData, a: str, b: str) -> None:
+    known, wanted = [player.id for player in data.cast], "a fuel of this folder that was burned"
+    problems = [
+        Problem("refuse", "two-fuels", f"'{fuel}'", wanted, did_you_mean(fuel, known))
+        for fuel in (a, b)
+        if fuel not in known
+    ]
+    if not problems and a == b:
+        problems = [Problem("refuse", "two-fuels", f"'{a}' twice", "two fuels", "Name two different fuels.")]
+    if problems:
+        raise KitError(problems)
+
+
+def _verdicts(data: ReportData, claims: list[Claim], a: str, b: str, figure: str) -> list[Html]:
+    told = "These two were not compared."
+    if data.interim:
+        told = "No verdict yet: planned burns are still to be done."
+    elif data.bare:
+        told = f"{capital(data.name(a))} and {data.name(b)} were burned once each: whether they differ cannot be told."
+    elif claims:
+        main = [claim for claim in claims if claim.primary] or claims[:1]
+        return [finding_html(claim, figure) for claim in main]
+    return [paragraph(told, kind="finding open")]
+
+
+def _families(whole: ReportData, data: ReportData, a: str, b: str) -> str:
+    """Return over what the verdict's interval holds, and what the pair's own interval says beside it."""
+    metric = next(
+        (metric for metric in data.primary if len(data.rows("comparisons", metric))), data.metrics[0]
+    )
+    rows = data.rows("comparisons", metric)
+    if not len(rows):
+        return ""
+    size, multiplicity = int(rows["family"].iloc[0]), str(rows["multiplicity"].iloc[0])
+    if size == 1:
+        return f"This pair was asked about beforehand and stands alone: its {data.percent} intervals are not widened."
+    family = FAMILIES.get(multiplicity, FAMILIES["none"]).format(n=size)
+    alone = "; ".join(
+        _alone(data, metric) for metric in data.primary if len(data.rows("comparisons", metric))
+    )
+    return (
+        f"Intervals after a colon are {data.percent} intervals {family}, since this pair is one of several. "
+        "For this pair "
+        f"alone, as if no other had been looked at: {alone}."
+    )
+
+
+def _alone(data: ReportData, metric: str) -> str:
+    row: Any = next(data.rows("comparisons", metric).itertuples(index=False))
+    value = float(row.ratio if row.scale == "log" else row.difference)
+    amount = Amount(
+        value, float(row.low_alone), float(row.high_alone), float("nan"), data.spec(metric), data.units
+    )
+    return f"{data.label(metric)} {amount.directed or 'not known'}"
+
+
+def _prices(data: ReportData) -> list[str]:
+    return [price_sentence(row, data) for row in break_even_table(data).itertuples(index=False)]
+
+
+def pair_drawing(data: ReportData, claims: list[Claim]) -> Drawing | None:
+    """Return the drawing of two fuels on every measure, each with its margin, or None where none has an interval."""
+    import pandas as pd
+
+    made = [row for claim in claims if (row := _side_row(data, claim)) is not None]
+    if not made:
+        return None
+    rows, first = pd.DataFrame(made), claims[0]
+    a, b = data.name(first.a), data.name(first.b)
+    used = [(claim.n, claim.bags) for claim in claims]
+    alike = {pair for n, bags in used for pair in zip(n, bags, strict=True)}
+    n = f"; {n_note(list(alike) * 2)}" if len(alike) == 1 else ""
+    return Drawing(
+        id=f"side by side {' '.join(sorted((first.a, first.b)))}",
+        title=f"{a} against {b}, measure by measure",
+        alt=f"{a} against {b}. " + " ".join(claim.sentence for claim in claims),
+        caption=(
+            f"One row per measure, each on its own scale around a common zero; to the right {a} has more. Dot and bar: "
+            f"difference and its {data.percent} interval, from which the verdict is read{n}. Filled dot: settled; open "
+            "dot: not settled. Shaded zone: too small to matter, as declared beforehand; none where nothing "
+            "was declared."
+        ),
+        headline=f"{short(a.split()[0], 16)} against {short(b.split()[0], 16)}",
+        note=f"bar: {data.percent} interval{n}",
+        data=rows,
+        draw=partial(side_by_side, rows),
+        simulated=data.simulated,
+    )
+
+
+def _side_row(data: ReportData, claim: Claim) -> dict[str, object] | None:
+    pair = {claim.a, claim.b}
+    drawn = pairs_table(data, claim.metric)
+    own = drawn[drawn["a"].isin(pair) & drawn["b"].isin(pair)].dropna(subset=["low", "high"])
+    if not len(own):
+        return None
+    row, margin = own.iloc[0], margin_zone(data, claim.metric, own) or (float("nan"), float("nan"))
+    ends = [abs(float(row[name])) for name in ("low", "high")] + [
+        abs(edge) for edge in margin if edge == edge
+    ]
+    open_or_same = claim.verdict == "the same within the margin" or not claim.settled
+    return {
+        "label": data.label(claim.metric),
+        "words": claim.verdict if open_or_same else claim.interval.replace(NBSP, " "),
+        **{name: float(row[name]) for name in ("value", "low", "high")},
+        "reach": 1.15 * max(ends),
+        "margin_low": margin[0],
+        "margin_high": margin[1],
+        "settled": claim.settled,
+        "verdict": claim.verdict,
+    }
+
+
+def side_by_side(rows: pd.DataFrame, look: Look, frame: Frame) -> Figure:
+    """Return a row per measure: the difference with its interval about a common zero, the margin's zone behind.
+
+    Parameters
+    ----------
+    rows
+        label, words (the difference in words), value, low, high, reach (half width of the row's scale), margin_low,
+        margin_high (blank where none), settled; all numbers of a row in one unit, rows in units of their own.
+    """
+    rows = rows.head(MOST_ON_FILM) if frame.film else rows
+    margins = (room_for(rows["label"], 38), room_for(rows["words"], 34), 0.2, 0.3)
+    figure, axes = canvas(look, frame, 0.55 + 0.32 * len(rows), rows=len(rows), margins=margins)
+    for each, row in zip(axes, rows.itertuples(index=False), strict=True):
+        _one_row(each, row, look, frame)
+    return figure
+
+
+def _one_row(axes: Axes, row: Any, look: Look, frame: Frame) -> None:
+    axes.set_xlim(-row.reach, row.reach)
+    axes.set_ylim(-1, 1)
+    if row.margin_low == row.margin_low:
+        axes.axvspan(row.margin_low, row.margin_high, color=look.band, linewidth=0, zorder=0)
+    axes.axvline(0, color=look.ink, linewidth=frame.line * 0.9, zorder=1)
+    axes.plot([row.low, row.high], [0, 0], color=look.mark, linewidth=frame.line * 2.4, zorder=2)
+    axes.plot(
+        [row.value], [0], marker="o", markersize=frame.small * 0.75, markeredgecolor=look.mark,
+        markeredgewidth=frame.line * 1.3, color=look.mark if row.settled else look.paper, zorder=3,
+    )  # fmt: skip
+    axes.set_axis_off()
+    word(axes, -row.reach * 1.03, 0, short(row.label, 38), look, frame, ha="right")
+    word(axes, row.reach * 1.03, 0, short(row.words, 34), look, frame)

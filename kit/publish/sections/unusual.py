@@ -1,0 +1,239 @@
+"""Unusual burns with what else was recorded, and whether any verdict depends on one burn, bag or day."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from kit.judge.influence import NO_ANSWER
+from kit.page.numbers import plain, quantity
+from kit.page.tables import Col, table
+from kit.page.text import Html
+from kit.publish.figures.canvas import canvas, fewer_ticks, name_axis, short, word
+from kit.publish.figures.drawing import Drawing
+from kit.publish.figures.look import Axis, Cast, Frame, Look
+from kit.publish.report_data import ReportData, report_data
+from kit.publish.sections.section import (
+    Section,
+    bullets,
+    heading,
+    numbers,
+    paragraph,
+    section,
+    shown,
+    to_appendix,
+)
+from kit.publish.wording import capital, listed, p_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+NOT_ALONE = (
+    "An unusual burn is a reason to look into what happened, never a reason to leave it out: every burn counts "
+    "unless the burn sheet gives a reason for leaving it out."
+)
+
+
+def odd_burns(analysis: Any) -> Section:
+    """Return burns that stand apart with their conditions, and whether a verdict depends on a single burn."""
+    data = report_data(analysis)
+    title = "Unusual burns, and what else was recorded"
+    if not len(data.table("odd_burns")):
+        told = "Without repeated burns no burn can be called unusual: there is nothing to hold it against."
+        return section("odd-burns", title, [paragraph(told)])
+    influence = influence_words(data)
+    parts = [
+        paragraph(NOT_ALONE),
+        odd_table(data),
+        heading("Does any verdict depend on a single burn?", "influence"),
+        paragraph(influence[0]),
+        bullets(influence[1:]),
+        to_appendix(
+            "Every burn's distance from the others, and what every verdict would be without it", "odd-tables"
+        ),
+    ]
+    return section("odd-burns", title, parts)
+
+
+def odd_tables(analysis: Any) -> Section:
+    """Return for the appendix how far each burn lies from the others, and every verdict that would change."""
+    data = report_data(analysis)
+    measured = [metric for metric in data.primary if len(data.rows("odd_burns", metric))]
+    drawings = [odd_drawing(data, metric) for metric in measured]
+    parts = [*(shown(drawing) for drawing in drawings), influence_table(data)]
+    if not any(part is not None for part in parts):
+        parts = [paragraph("Nothing was repeated, so no burn can be held against others.")]
+    return section("odd-tables", "Unusual burns and influence", parts, drawings, "appendix")
+
+
+def odd_table(data: ReportData) -> Html:
+    """Return the unusual burns with what stood beside them, or the statement that there are none."""
+    rows = data.table("odd_burns")
+    odd = rows[rows["odd"].fillna(False).astype(bool)]
+    if not len(odd):
+        burns, measures = rows["burn"].nunique(), rows["metric"].nunique()
+        return paragraph(f"No burn is unusual: {burns} burns were looked at, on {measures} measures.")
+    made = odd.assign(
+        name=odd["fuel"].map(data.name),
+        label=[data.label(metric) for metric in odd["metric"]],
+        value=[_value(data, row.metric, row.value) for row in odd.itertuples(index=False)],
+        expected=[_value(data, row.metric, row.expected) for row in odd.itertuples(index=False)],
+        p=[p_words(float(p)) for p in odd["p"]],
+        beside=odd["conditions"].fillna("").replace("", "nothing recorded that sets it apart"),
+    )
+    columns = [
+        Col("burn", "Burn", kind="head"),
+        Col("name", "fuel"),
+        Col("label", "measure"),
+        *numbers(("value", "value"), ("expected", "expected"), ("p", "p")),
+        Col("beside", "what else was recorded"),
+    ]
+    note = (
+        "Expected: from all other burns. p: probability that any burn of such a trial would lie this far out if none "
+        "were odd."
+    )
+    return table(made, "Unusual burns", columns, note=note)
+
+
+def _value(data: ReportData, metric: str, value: float) -> str:
+    return quantity(float(value), data.spec(metric).unit, data.units, decimals=1)
+
+
+def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> list[str]:
+    """Return in one line how many verdicts of primary measures one burn, bag or day would change; then which."""
+    rows = data.table("influence")
+    if data.interim:
+        return ["Not asked: no verdict is given before all planned burns are done."]
+    rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
+    rows = rows[rows["a"].isin(pair) & rows["b"].isin(pair)] if pair else rows
+    asked = {(row.metric, row.a, row.b) for row in data.table("comparisons").itertuples(index=False)}
+    rows = rows[[(row.metric, row.a, row.b) in asked for row in rows.itertuples(index=False)]]
+    if not len(rows):
+        return ["Not asked: there is no verdict to try it on."]
+    changing = rows[rows["matters"].fillna(False).astype(bool)]
+    tried = len(rows[["metric", "a", "b"]].drop_duplicates())
+    count = len(changing[["metric", "a", "b"]].drop_duplicates())
+    of = f"{tried} verdicts of primary measures" if tried > 1 else "the one verdict"
+    if not count:
+        return [
+            f"No: {'each of ' if tried > 1 else ''}{of} stays as it is whichever burn, bag or day is left out."
+        ]
+    settled = changing[~changing["verdict"].isin(["not settled"])]
+    told = []
+    for (metric, a, b), own in settled.groupby(["metric", "a", "b"], sort=False):
+        without = {
+            (str(level), str(verdict)): list(map(str, each["left_out"]))
+            for (level, verdict), each in own.groupby(["level_left_out", "verdict_without"], sort=False)
+        }
+        each = [
+            f"without {level} {listed(_few(names), 'or')}: {_said(verdict)}"
+            for (level, verdict), names in without.items()
+        ]
+        told.append(
+            f"{capital(data.label(str(metric)))}, {data.name(str(a))} and {data.name(str(b))}: {'; '.join(each)}."
+        )
+    held = count - len(told)
+    open_ones = (
+        f" ({held} of them {'is' if held == 1 else 'are'} not settled as it stands)" if held and told else ""
+    )
+    return [f"Yes: {count} of {of} would change if one burn, bag or day were left out{open_ones}.", *told]
+
+
+def _few(names: list[str], most: int = 3) -> list[str]:
+    return names if len(names) <= most else [*names[:most], f"{len(names) - most} more"]
+
+
+def _said(verdict: str) -> str:
+    return "nothing is left to compare" if verdict == NO_ANSWER else verdict
+
+
+def influence_table(data: ReportData) -> Html | None:
+    """Return every verdict that would change with a burn, bag or day left out."""
+    rows = data.table("influence")
+    rows = rows[rows["matters"].fillna(False).astype(bool)]
+    if not len(rows) or data.interim:
+        return None
+    made = rows.assign(
+        fuels=[f"{data.name(row.a)} and {data.name(row.b)}" for row in rows.itertuples(index=False)],
+        label=[capital(data.label(metric)) for metric in rows["metric"]],
+        without=[f"{row.level_left_out} {row.left_out}" for row in rows.itertuples(index=False)],
+        then=[_said(str(verdict)) for verdict in rows["verdict_without"]],
+    )
+    columns = [
+        Col("fuels", "Fuels", kind="head"),
+        Col("verdict", "verdict"),
+        Col("without", "without"),
+        Col("then", "then"),
+    ]
+    return table(made, "Verdicts that one burn, bag or day would change", columns, group="label")
+
+
+def odd_drawing(data: ReportData, metric: str) -> Drawing | None:
+    """Return the drawing of how far each burn lies from the others, or None where that was not asked."""
+    rows = data.rows("odd_burns", metric).dropna(subset=["residual"])
+    if not len(rows):
+        return None
+    order = {burn: place for place, burn in enumerate(data.sheet["burn"])}
+    rows = rows.assign(odd=rows["odd"].astype(bool)).sort_values(
+        "burn", key=lambda ids: ids.map(order), kind="stable"
+    )
+    label = data.label(metric)
+    named = "; ".join(
+        f"burn {row.burn} of {data.name(row.fuel)} at {plain(row.residual, 1)}"
+        for row in rows[rows["odd"]].itertuples(index=False)
+    )
+    return Drawing(
+        id=f"odd burns {metric}",
+        title=f"Unusual burns: {label}",
+        alt=f"How far each of {len(rows)} burns lies from what the others let expect. "
+        + (f"Unusual: {named}." if named else "None is unusual."),
+        caption=(
+            "Each mark is one burn: its distance from what all other burns let expect, in its own standard errors "
+            f"({len(rows)} burns). A named burn is one that chance alone would bring in fewer than "
+            f"{plain(100 * (1 - data.level), 0)} of 100 such trials."
+        ),
+        headline=f"Unusual burns: {label}",
+        note=f"{len(rows)} burns",
+        data=rows[["burn", "fuel", "value", "expected", "residual", "p", "odd", "conditions"]],
+        draw=partial(distances, rows.reset_index(drop=True), data.cast),
+        simulated=data.simulated,
+    )
+
+
+def distances(rows: pd.DataFrame, cast: Cast, look: Look, frame: Frame) -> Figure:
+    """Return how far each burn lies from what the others let expect; odd ones are named.
+
+    Parameters
+    ----------
+    rows
+        burn, fuel, residual, odd; in the order drawn.
+    """
+    figure, (axes,) = canvas(look, frame, 2.6, margins=(0.7, 0.3, 0.55, 0.2))
+    axes.axhline(0, color=look.line, linewidth=frame.line, zorder=1)
+    for place, each in enumerate(rows.itertuples(index=False)):
+        player = cast[each.fuel]
+        axes.plot(
+            [place], [each.residual], marker=player.marker, color=look.fuel(player.place),
+            markersize=frame.small * (0.95 if each.odd else 0.65), zorder=3,
+        )  # fmt: skip
+        if each.odd:
+            left = place > 0.6 * len(rows)
+            nudge, side = (-frame.small * 0.9, "right") if left else (frame.small * 0.9, "left")
+            word(
+                axes,
+                place,
+                each.residual,
+                f"burn {short(str(each.burn), 14)}",
+                look,
+                frame,
+                nudge=nudge,
+                ha=side,
+            )
+    step = max(1, -(-len(rows) // (8 if frame.film else 20)))
+    axes.set_xticks(range(0, len(rows), step))
+    axes.set_xticklabels([short(str(burn), 8) for burn in rows["burn"].iloc[::step]], parse_math=False)
+    name_axis(axes, "x", Axis("burn"), look, frame)
+    name_axis(axes, "y", Axis("distance, in its own\nstandard errors"), look, frame)
+    fewer_ticks(axes, frame, y=5)
+    return figure

@@ -1,0 +1,366 @@
+"""Where the variation comes from, and what another bag will do."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from kit.page.numbers import plain
+from kit.page.tables import Col, table
+from kit.page.text import Html
+from kit.publish.figures.canvas import canvas, fewer_ticks, name_axis, room_for, room_for_axis, short
+from kit.publish.figures.drawing import Drawing
+from kit.publish.figures.look import Axis, Cast, Frame, Look
+from kit.publish.report_data import ReportData, n_note, n_words, report_data
+from kit.publish.sections.each_fuel import fuel_rows
+from kit.publish.sections.section import (
+    Section,
+    bullets,
+    heading,
+    numbers,
+    paragraph,
+    section,
+    shown,
+    to_appendix,
+)
+from kit.publish.wording import capital, listed, places, threshold
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+MOST_CHANCES: Final = 4
+SOURCES: Final = {
+    "kind": "between types",
+    "fuel": "between fuels",
+    "bag": "between bags",
+    "day": "between days",
+    "burn": "between burns of a bag",
+}
+UNKNOWN: Final = "Nothing was repeated: how much burns, bags and days differ is unknown; it is not zero, it was not looked for."
+
+
+def variation(analysis: Any) -> Section:
+    """Return the spread by source with intervals, and what one burn of a new bag will do."""
+    data = report_data(analysis)
+    title = "Where the variation comes from"
+    if data.bare:
+        return section("variation", title, [paragraph(UNKNOWN)])
+    metrics = _metrics(data)
+    sources = [spread_drawing(data, metric) for metric in metrics]
+    nexts = [next_bag_drawing(data, metric) for metric in metrics[:1]]
+    chances = chances_words(data)
+    parts: list[object] = [
+        paragraph(
+            "What differs from burn to burn sets how many burns are needed; what differs from bag to bag "
+            "sets what a shopper can expect."
+            if not data.borrowed
+            else "These burns were not repeated: how far burns and bags differ is borrowed from earlier folders."
+        ),
+        *(shown(each) for each in sources),
+        *(paragraph(text) for text in at_zero(data, metrics)),
+        heading("The next bag", "next-bag"),
+        *(shown(each) for each in nexts),
+        bullets(chances),
+        paragraph(f"In brackets: {data.percent} intervals of that number.", kind="label")
+        if chances
+        else None,
+    ]
+    if not any(nexts):
+        parts.append(paragraph("No prediction: these burns do not tell bags or burns apart well enough."))
+    parts.append(to_appendix("Every source of every measure, shares and repeatability", "variation-tables"))
+    return section("variation", title, parts, [*sources, *nexts])
+
+
+def variation_tables(analysis: Any) -> Section:
+    """Return for the appendix the spread of each measure by source, shares, ISO 5725 terms, and all predictions."""
+    data = report_data(analysis)
+    title = "Variation and predictions: every measure"
+    if data.bare:
+        return section("variation-tables", title, [paragraph(UNKNOWN)], part="appendix")
+    nexts = [next_bag_drawing(data, metric) for metric in _metrics(data)[1:]]
+    parts: list[object] = [
+        *(components_html(data, metric) for metric in data.metrics),
+        shares_html(data),
+        *(shown(each) for each in nexts),
+        next_bag_table(data),
+        chances_table(data),
+    ]
+    return section("variation-tables", title, parts, nexts, "appendix")
+
+
+def _metrics(data: ReportData) -> list[str]:
+    return list(data.primary) or list(data.metrics[:1])
+
+
+def source_name(component: str, data: ReportData) -> str:
+    """Return a source of variation in words; 'burn:GROUP' where spread differs by group."""
+    stem, _, group = str(component).partition(":")
+    words = SOURCES.get(stem, str(component))
+    if stem == "burn" and not data.bags:
+        words = "between burns"
+    return f"{words}, {data.name(group)}" if group else words
+
+
+def spread_table(data: ReportData, metric: str) -> pd.DataFrame:
+    """Return the components of a metric as shown: per cent on the log scale, else units as shown."""
+    spec = data.spec(metric)
+    rows = data.rows("components", metric).reset_index(drop=True)
+    names = ("sd", "low", "high")
+    if spec.scale == "log":
+        values = {name: 100 * np.expm1(rows[name].astype(float)) for name in names}
+    else:
+        values = {name: data.shown(rows[name], spec.unit, difference=True) for name in names}
+    return rows.assign(label=[source_name(part, data) for part in rows["component"]], **values)
+
+
+def spread_unit(data: ReportData, metric: str) -> str:
+    """Return the unit of that table's numbers."""
+    spec = data.spec(metric)
+    return "%" if spec.scale == "log" else data.unit(spec.unit, difference=True)
+
+
+def components_html(data: ReportData, metric: str) -> Html | None:
+    """Return the table of a metric's spread by source, with the terms of ISO 5725."""
+    rows = spread_table(data, metric)
+    if not len(rows):
+        return None
+    unit = spread_unit(data, metric)
+    digits = max((places(row.low, row.high) for row in rows.itertuples(index=False)), default=1)
+    columns = [
+        Col("label", "Source", kind="head"),
+        *numbers(("sd", f"spread, {unit}".rstrip(", ")), ("low", "from"), ("high", "to"), decimals=digits),
+        Col("method", "interval by"),
+    ]
+    note = f"Spread: standard deviation. From and to: {data.percent} interval. {_iso(rows, unit, digits)}".strip()
+    return table(rows, f"{capital(data.label(metric))}: spread by source", columns, note=note)
+
+
+def _iso(rows: Any, unit: str, digits: int) -> str:
+    """Return repeatability and intermediate precision; nothing where they were not found, or found as zero."""
+    burn = rows.loc[rows["component"] == "burn", "sd"]
+    if not len(burn) or not round(float(burn.iloc[0]), digits + 1) > 0:
+        return ""
+    s_r = float(burn.iloc[0])
+    whole = float((rows.loc[rows["component"].isin(["burn", "bag", "day"]), "sd"] ** 2).sum() ** 0.5)
+    # r = 2.8 s_r, ISO 5725-6
+    shown_s, shown_r, shown_whole = (plain(each, digits + 1) for each in (s_r, 2.8 * s_r, whole))
+    return (
+        f"In the words of ISO 5725: repeatability s_r {shown_s}\u00a0{unit}, repeatability limit r = 2.8 s_r = "
+        f"{shown_r}\u00a0{unit}, intermediate precision (bags and days in it) {shown_whole}\u00a0{unit}."
+    )
+
+
+def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
+    """Return where a source was found at zero, with what is not ruled out: a sentence per source and its measures."""
+    told: dict[str, list[str]] = {}
+    for metric in metrics:
+        rows = spread_table(data, metric)
+        for row in rows[rows["at_boundary"].fillna(False).astype(bool)].itertuples(index=False):
+            stem = str(row.component).partition(":")[0]
+            unit = spread_unit(data, metric)
+            limit = (
+                f", though up to {plain(row.high, 1)} {unit} is not ruled out" if row.high == row.high else ""
+            )
+            where = {"bag": "between bags than within them", "day": "between days than within them"}
+            told.setdefault(where.get(stem, "than chance brings"), []).append(f"{data.label(metric)}{limit}")
+    return [f"The data show no more variation {where} in {listed(labels)}." for where, labels in told.items()]
+
+
+def shares_html(data: ReportData) -> Html | None:
+    """Return the table of shares of the variance."""
+    rows = data.table("shares")
+    if not len(rows):
+        return None
+    made = rows.assign(
+        source=[source_name(part, data) for part in rows["component"]],
+        label=[capital(data.label(metric)) for metric in rows["metric"]],
+        **{name: 100 * rows[name].astype(float) for name in ("share", "low", "high")},
+    )
+    columns = [Col("source", "Source", kind="head")]
+    columns += numbers(("share", "share"), ("low", "from"), ("high", "to"), unit="%")
+    note = f"Of the variance of all burns. From and to: {data.percent} interval."
+    return table(made, "Shares of the variation", columns, note=note, group="label")
+
+
+def next_bag_table(data: ReportData) -> Html | None:
+    """Return for each measure and fuel where one burn of a new bag will fall."""
+    rows = data.table("next_bag").dropna(subset=["low", "high"])
+    if not len(rows):
+        return None
+    made = rows.assign(
+        name=rows["fuel"].map(data.name),
+        label=[
+            f"{capital(data.label(row.metric))}, {row.unit}".rstrip(", ")
+            for row in rows.itertuples(index=False)
+        ],
+        **{name: rows[name].astype(float).round(2) for name in ("mean", "low", "high")},
+    )
+    columns = [Col("name", "Fuel", kind="head")]
+    columns += numbers(("mean", "mean"), ("low", "from"), ("high", "to"), decimals=1)
+    note = f"One burn of a new bag falls between from and to {data.percent} of the time."
+    return table(
+        made, "One burn of a new bag", [*columns, Col("covers", "holds spread of")], note=note, group="label"
+    )
+
+
+def chances_table(data: ReportData) -> Html | None:
+    """Return for each pair and primary measure how often a new bag of the first gives more than one of the second."""
+    rows = data.table("chances")
+    if not len(rows) or data.interim:
+        return None
+    made = rows.assign(
+        label=[capital(data.label(metric)) for metric in rows["metric"]],
+        fuels=[f"{data.name(row.a)} over {data.name(row.b)}" for row in rows.itertuples(index=False)],
+        **{name: 100 * rows[name].astype(float) for name in ("chance", "low", "high")},
+    )
+    columns = [Col("fuels", "More with", kind="head")]
+    columns += numbers(("chance", "of 100 pairs"), ("low", "from"), ("high", "to"))
+    note = f"One burn of a new bag of each. From and to: {data.percent} interval."
+    return table(made, "A new bag of one against a new bag of the other", columns, note=note, group="label")
+
+
+def chances_words(data: ReportData, pair: tuple[str, str] | None = None) -> list[str]:
+    """Return for a shopper the chance that a new bag of one fuel beats a new bag of another, with its interval."""
+    if data.interim:
+        return []
+    rows = data.table("chances")
+    rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
+    control = data.trial.control_fuel
+    if pair is not None:
+        rows = rows[rows["a"].isin(pair) & rows["b"].isin(pair)]
+    elif control:
+        rows = rows[(rows["a"] == control) | (rows["b"] == control)]
+    ranked = rows.assign(far=(rows["chance"].astype(float) - 0.5).abs())
+    ranked = ranked.sort_values("far", ascending=False, kind="stable").head(MOST_CHANCES)
+    return [chance_sentence(row, data) for row in ranked.itertuples(index=False)]
+
+
+def chance_sentence(row: Any, data: ReportData) -> str:
+    """Return one chance in words: 'would peak hotter in about 97 of 100 such pairs (86 to 99)'."""
+    spec = data.spec(row.metric)
+    a, b, chance, low, high = row.a, row.b, float(row.chance), float(row.low), float(row.high)
+    if chance < 0.5:
+        a, b, chance, low, high = b, a, 1 - chance, 1 - high, 1 - low
+    words = spec.phrases.chance.format(at=threshold(spec, data.units))
+    often = min(round(100 * chance), 99)
+    limits = f"{min(round(100 * low), often)} to {100 if high > 0.995 else round(100 * high)}"
+    return (
+        f"If you bought one new bag of {data.name(a)} and one of {data.name(b)} and burned each once, {data.name(a)} "
+        f"would {words} in about {often} of 100 such pairs ({limits})."
+    )
+
+
+def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
+    """Return the drawing of where the variation of a metric comes from, or None where nothing is known."""
+    rows = spread_table(data, metric)
+    if not len(rows):
+        return None
+    label, unit = data.label(metric), spread_unit(data, metric)
+    told = []
+    for row in rows.itertuples(index=False):
+        digits = places(row.low, row.high) if np.isfinite(row.high - row.low) else 1
+        limits = f"{plain(row.low, digits)} to {plain(row.high, digits)}"
+        told.append(f"{row.label} {plain(row.sd, digits)} {unit}, interval {limits}")
+    used = data.used(metric)
+    second = "" if unit == "%" else data.second_scale(data.spec(metric).unit, difference=True)
+    return Drawing(
+        id=f"spread {metric}",
+        title=f"Where the variation comes from: {label}",
+        alt=f"Spread of {label} by source. {'; '.join(told)}.",
+        caption=(
+            "Pale bar: typical difference from the average (standard deviation) that each source brings; line: its "
+            f"{data.percent} interval. {capital(n_words(used, {fuel: data.name(fuel) for fuel in used}))}."
+        ),
+        headline="Where the variation comes from",
+        note=f"line: {data.percent} interval; {n_note(list(used.values()))}",
+        data=rows[["component", "label", "sd", "low", "high", "level", "method", "at_boundary"]],
+        draw=partial(spreads, rows, Axis(f"spread of {label}, {unit}".rstrip(", "), second)),
+        simulated=data.simulated,
+    )
+
+
+def spreads(rows: pd.DataFrame, axis: Axis, look: Look, frame: Frame) -> Figure:
+    """Return a bar per source of variation with its interval.
+
+    Parameters
+    ----------
+    rows
+        label, sd, low, high (as shown; a blank high where it has no limit).
+    """
+    margins = (room_for(rows["label"], 30), 0.4, 0.5, 0.15 + room_for_axis(axis))
+    figure, (axes,) = canvas(look, frame, 0.7 + 0.3 * max(len(rows), 2), margins=margins)
+    axes.barh(range(len(rows)), rows["sd"], height=0.5, color=look.mark, alpha=0.35, linewidth=0)
+    for row, each in enumerate(rows.itertuples(index=False)):
+        axes.plot([each.low, each.high], [row, row], color=look.ink, linewidth=frame.line * 1.6)
+        axes.plot([each.sd, each.sd], [row - 0.25, row + 0.25], color=look.mark, linewidth=frame.line * 2.4)
+    axes.set_ylim(len(rows) - 0.45, -0.55)
+    axes.set_yticks(range(len(rows)))
+    axes.set_yticklabels([short(label, 30) for label in rows["label"]], color=look.ink, parse_math=False)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.set_xlim(left=0)
+    name_axis(axes, "x", axis, look, frame)
+    fewer_ticks(axes, frame, x=7)
+    return figure
+
+
+def next_bag_drawing(data: ReportData, metric: str) -> Drawing | None:
+    """Return the drawing of what one burn of a new bag will do, or None where nothing can be said."""
+    rows = data.in_order(data.rows("next_bag", metric).dropna(subset=["low", "high"]))
+    if not len(rows):
+        return None
+    spec, label = data.spec(metric), data.label(metric)
+    means = data.rows("means", metric).set_index("fuel")
+    rows = rows.assign(**{f"mean_{end}": rows["fuel"].map(means[end]) for end in ("low", "high")})
+    names = ("mean", "low", "high", "mean_low", "mean_high")
+    rows = rows.assign(**{name: data.shown(rows[name], spec.unit) for name in names})
+    covers = (
+        str(rows["covers"].iloc[0]).replace("bag", "bags").replace("burn", "burns").replace("day", "days")
+    )
+    told = [
+        f"{data.name(row.fuel)}: {plain(row.low, places(row.low, row.high))} to "
+        f"{plain(row.high, places(row.low, row.high))} {data.unit(spec.unit)}".strip()
+        for row in rows.itertuples(index=False)
+    ]
+    used = {fuel: n for fuel, n in data.used(metric).items() if fuel in set(rows["fuel"])}
+    cast = data.cast.only(tuple(rows["fuel"]))
+    return Drawing(
+        id=f"next bag {metric}",
+        title=f"One burn of a new bag: {label}",
+        alt=f"{capital(label)}: where one burn of a new bag will fall. {'; '.join(told)}.",
+        caption=(
+            f"Pale: where one burn of a new bag will fall, {data.percent} of the time; it holds the spread between "
+            f"{covers or 'bags and burns'} and the doubt about the mean. Dark: {data.percent} interval of the mean "
+            f"alone. {capital(n_words(used, {player.id: player.name for player in cast}))}."
+        ),
+        headline="What another bag will do",
+        note=f"pale: one new burn, {data.percent}; {n_note(list(used.values()))}",
+        data=rows[["fuel", *names, "covers"]],
+        draw=partial(next_bags, rows, cast, data.axis(metric)),
+        simulated=data.simulated,
+    )
+
+
+def next_bags(rows: pd.DataFrame, cast: Cast, axis: Axis, look: Look, frame: Frame) -> Figure:
+    """Return a row per fuel: where one burn of a new bag will fall (wide), and the mean's interval (narrow).
+
+    Parameters
+    ----------
+    rows
+        fuel, mean, low, high (of a new burn), mean_low, mean_high; as shown.
+    """
+    margins = (room_for(player.name for player in cast), 0.3, 0.5, 0.15 + room_for_axis(axis))
+    figure, (axes,) = canvas(look, frame, 0.7 + 0.32 * max(len(cast), 2), margins=margins)
+    for row, player in enumerate(cast):
+        hue = look.fuel(player.place)
+        for each in rows[rows["fuel"] == player.id].itertuples(index=False):
+            axes.plot([each.low, each.high], [row, row], color=hue, linewidth=frame.line * 6, alpha=0.35)
+            axes.plot([each.mean_low, each.mean_high], [row, row], color=hue, linewidth=frame.line * 2.6)
+            axes.plot([each.mean], [row], marker=player.marker, color=hue, markersize=frame.small * 0.8)
+    fuel_rows(axes, cast, look)
+    name_axis(axes, "x", axis, look, frame)
+    fewer_ticks(axes, frame, x=8)
+    return figure

@@ -1,0 +1,99 @@
+"""Run folders of every kind, cut from the demo, and their real analyses: each made once in a test session."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+import tempfile
+from functools import cache
+from pathlib import Path
+
+import pandas as pd
+
+from kit.analysis import Analysis, analyse
+
+DEMO = Path(__file__).parents[2] / "runs" / "hill-school"
+THREE = ("alder", "olive", "pressed")
+KINDS = (
+    "three", "two", "singles", "borrowed", "one bag", "no bags", "interim", "no margin", "two settings", "hostile",
+)  # fmt: skip
+HOSTILE = (
+    "</title><script>alert(1)</script><img src=x onerror=alert(2)> \\\"'&{a} $x^2$ \u202eabc =1+1 😀 "
+    + "w" * 60
+)
+_ROOM = tempfile.TemporaryDirectory(prefix="made-")
+
+
+@cache
+def analysis(kind: str) -> Analysis:
+    """Return the analysis of a folder of this kind."""
+    return analyse(folder(kind))
+
+
+@cache
+def folder(kind: str) -> Path:
+    """Return a run folder of this kind.
+
+    'three' and 'two' fuels of the demo; 'singles': each fuel burned once, 'borrowed' with repeatability from 'three';
+    'one bag' of each; 'no bags' noted; 'interim': the last burns still to come; 'no margin' declared; 'two settings':
+    some burns throttled for a cook; 'hostile': names that would be markup.
+    """
+    target = Path(_ROOM.name) / kind.replace(" ", "-")
+    left_out = (
+        ("reports", "plan")
+        if kind in ("three", "two settings")
+        else ("reports", "plan", "scores.csv", "events.csv")
+    )
+    shutil.copytree(DEMO, target, ignore=shutil.ignore_patterns(*left_out))
+    sheet = pd.read_csv(DEMO / "burns.csv", dtype=str, keep_default_na=False)
+    if kind in ("singles", "borrowed"):
+        sheet = sheet[~sheet["fuel"].duplicated()]
+    else:
+        sheet = sheet[sheet["fuel"].isin(THREE[::2] if kind == "two" else THREE)]
+    if kind == "one bag":
+        sheet = sheet[sheet["bag"] == sheet["fuel"] + "-1"]
+    if kind == "no bags":
+        sheet["bag"] = ""
+    if kind == "interim":
+        sheet.iloc[
+            10:, [sheet.columns.get_loc(name) for name in ("lit", "tipped", "lid_on", "stopped", "log")]
+        ] = ""
+        sheet.iloc[10:, [sheet.columns.get_loc(name) for name in ("leftover_g", "ash_g")]] = ""
+    if kind == "two settings":
+        sheet["setting"] = ["low" if order % 3 == 2 else "open" for order in range(len(sheet))]
+    for name in ("scores.csv", "events.csv"):
+        if (target / name).is_file():
+            rows = pd.read_csv(target / name, dtype=str, keep_default_na=False)
+            rows[rows["burn"].isin(sheet["burn"])].to_csv(target / name, index=False)
+    sheet.to_csv(target / "burns.csv", index=False, quoting=csv.QUOTE_MINIMAL)
+    _change_trial(kind, target)
+    if kind == "three":
+        (target / "notes.md").write_text(
+            "# Mine\n\nThe *grate* was <b>new</b>. ![x](http://a.b/c.png)\n", "utf-8"
+        )
+    return target
+
+
+def _change_trial(kind: str, target: Path) -> None:
+    path = target / "trial.toml"
+    text = path.read_text("utf-8")
+    if kind == "no margin":
+        head, _, rest = text.partition("[margins]")
+        text = head + "[model]" + rest.partition("[model]")[2]
+    if kind == "two settings":
+        settings = (
+            '\n[[setting]]\nid = "open"\nvents = "open"\n\n[[setting]]\nid = "low"\nvents = "a third"\n'
+        )
+        text += settings
+    if kind == "hostile":
+        text = text.replace('name = "alder lump"', f'name = "{HOSTILE}"')
+    if kind == "borrowed":
+        lender = folder("three")
+        results = lender / "reports" / "2026-05-14-standard"
+        if not results.is_dir():
+            from kit.publish.results import write_results
+
+            results.mkdir(parents=True)
+            write_results(analysis("three"), results)
+        text = text.replace("[model]\n", '[model]\nborrow_from = ["../three"]\n')
+    path.write_text(text, "utf-8")
