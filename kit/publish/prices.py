@@ -55,14 +55,15 @@ def break_even_table(data: ReportData) -> pd.DataFrame:
         metric, a, b, value, low, high (the break-even ratio), paid (ratio of the prices paid), verdict, and cost,
         cost_low, cost_high (the ratio of the costs of an hour; blank without prices).
     """
+    import pandas as pd
+
     from kit.judge.better_value import value_compared
 
-    metric = price_metric(data)
-    rows = data.rows("comparisons", metric).dropna(subset=["ratio", "low", "high"])
-    if data.interim or not metric or not len(rows):
-        return value_compared(data.table("comparisons").iloc[:0], data.trial).assign(value=[], cost=[])
-    worth = value_compared(rows, data.trial)
-    worth = worth.rename(columns={"ratio": "cost", "low": "cost_low", "high": "cost_high"})
-    names = {"break_even": "value", "break_even_low": "low", "break_even_high": "high"}
-    worth = worth.rename(columns=names)
+    metric, compared = price_metric(data), data.table("comparisons")
+    names = {"ratio": "cost", "low": "cost_low", "high": "cost_high"}
+    names |= {"break_even": "value", "break_even_low": "low", "break_even_high": "high"}
+    if data.interim or not metric:
+        return pd.DataFrame(columns=["metric", "a", "b", "paid", "verdict", *names.values()])
+    worth = value_compared(compared, data.trial)
+    worth = worth[worth["metric"] == metric].rename(columns=names)
     return worth[(worth["low"].astype(float) > 0) & (worth["high"].astype(float) < math.inf)]

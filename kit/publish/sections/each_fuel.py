@@ -144,10 +144,10 @@ def reached_sentences(data: ReportData) -> list[str]:
         told.append(f"Burns that reached {at}: {', '.join(each)}.")
         settled = pairs[(pairs["metric"] == metric) & (pairs["verdict"] == "different")]
         if len(settled) and not data.interim and not data.bare:
-            more = [
-                f"{data.name(row.a if row.direction == 'a' else row.b)} than {data.name(row.b if row.direction == 'a' else row.a)}"
-                for row in settled.itertuples(index=False)
+            turned = [
+                (row.a, row.b) if row.direction == "a" else (row.b, row.a) for row in settled.itertuples()
             ]
+            more = [f"{data.name(a)} than {data.name(b)}" for a, b in turned]
             told.append(f"More often reached {at}, as far as so few burns can tell: {'; '.join(more)}.")
     return told
 
