@@ -39,7 +39,10 @@ SOURCES: Final = {
     "day": "between days",
     "burn": "between burns of a bag",
 }
-UNKNOWN: Final = "Nothing was repeated: how much burns, bags and days differ is unknown; it is not zero, it was not looked for."
+UNKNOWN: Final = (
+    "Nothing was repeated: how much burns, bags and days differ is unknown; it is not zero, it was "
+    "not looked for."
+)
 
 
 def variation(analysis: Any) -> Section:
