@@ -98,15 +98,11 @@ class ReportData:
 
     def shown(self, values: Any, unit: str, *, difference: bool = False) -> Any:
         """Return numbers of the kit's unit in the unit of an axis: metric ones where both are shown."""
-        import pandas as pd
-
-        us = self.units.show == "us"
-        return convert(pd.to_numeric(values), unit, us, difference=difference)
+        return as_shown(values, unit, self.units, difference=difference)
 
     def unit(self, unit: str, *, difference: bool = False) -> str:
         """Return the unit of an axis in words."""
-        one = Units("us" if self.units.show == "us" else "metric", self.units.currency)
-        return one.heading(unit, difference=difference)
+        return axis_unit(unit, self.units, difference=difference)
 
     def axis(self, metric: str) -> Axis:
         """Return the axis of a metric's values: 'peak temperature, °C', with °F beside where both are shown."""
@@ -251,6 +247,19 @@ def report_data(analysis: Any) -> ReportData:
     known = {fuel for fuel, _, _ in declared}
     cast = cast_of([*declared, *((fuel, fuel, "") for fuel in burned if fuel not in known)])
     return ReportData(analysis, trial, sheet, Units(trial.show, trial.currency), cast)
+
+
+def as_shown(values: Any, unit: str, units: Units, *, difference: bool = False) -> Any:
+    """Return numbers of the kit's unit in the unit of an axis: metric ones where both systems are shown."""
+    import pandas as pd
+
+    return convert(pd.to_numeric(values), unit, units.show == "us", difference=difference)
+
+
+def axis_unit(unit: str, units: Units, *, difference: bool = False) -> str:
+    """Return the unit of an axis in words."""
+    one = Units("us" if units.show == "us" else "metric", units.currency)
+    return one.heading(unit, difference=difference)
 
 
 def n_words(counts: Mapping[str, tuple[int, int]], names: Mapping[str, str]) -> str:

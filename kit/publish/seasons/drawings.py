@@ -6,8 +6,8 @@ from functools import partial
 
 from kit.history.history import History, MetricHistory
 from kit.page.numbers import Units, plain
-from kit.publish.drawings.common import axis_name, axis_unit, turned
 from kit.publish.figures.drawing import Drawing
+from kit.publish.report_data import as_shown, axis_unit
 from kit.publish.seasons.figures import against_control, chart_figure
 from kit.publish.seasons.tables import chart_table
 from kit.publish.seasons.words import label, shown, units_of
@@ -20,7 +20,7 @@ def chart_drawing(history: History, found: MetricHistory) -> Drawing | None:
     if table is None or found.chart is None:
         return None
     unit = found.spec.unit
-    table = table.assign(**{name: turned(table[name], unit, units) for name in ("value", "low", "high")})
+    table = table.assign(**{name: as_shown(table[name], unit, units) for name in ("value", "low", "high")})
     chart = found.chart
     seasons = int((table["what"] == "season").sum())
     outside = int(table["outside"].sum())
@@ -37,7 +37,12 @@ def chart_drawing(history: History, found: MetricHistory) -> Drawing | None:
         headline=f"Control fuel: {label_of(found.spec, Units())}",
         note=f"limits for the chart; {counted(seasons, 'season')}",
         data=table,
-        draw=partial(chart_figure, table, _turn(chart.centre, found, units), axis_name(found.spec, units)),
+        draw=partial(
+            chart_figure,
+            table,
+            _turn(chart.centre, found, units),
+            f"{label_of(found.spec, units)}, {axis_unit(unit, units)}".rstrip(", "),
+        ),
     )
 
 
@@ -45,7 +50,7 @@ def _turn(value: float, found: MetricHistory, units: Units) -> float:
     import pandas as pd
 
     measured = pd.Series([shown(value, found.spec)], dtype=float)
-    return float(turned(measured, found.spec.unit, units).iloc[0])
+    return float(as_shown(measured, found.spec.unit, units).iloc[0])
 
 
 def _told(table: object, unit: str, units: Units) -> str:
@@ -66,7 +71,7 @@ def control_drawing(history: History, found: MetricHistory) -> Drawing | None:
     table = found.by_control.sort_values("mean", ascending=False, kind="stable")
     for name in ("mean", "low", "high"):
         measured = table.assign(**{name: shown(table[name].to_numpy(float), found.spec)})[name]
-        table[name] = measured if log else turned(measured, found.spec.unit, units, difference=True)
+        table[name] = measured if log else as_shown(measured, found.spec.unit, units, difference=True)
     unit = "times the control fuel" if log else axis_unit(found.spec.unit, units, difference=True)
     told = "; ".join(
         f"{row.fuel} {plain(row.mean, digits)} ({plain(row.low, digits)} to {plain(row.high, digits)})"
