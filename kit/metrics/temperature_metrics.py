@@ -338,9 +338,9 @@ TEMPERATURES = (
         definition="standard deviation of the temperature about its local trend over the "
         "plateau, lid openings left out; smaller is steadier",
         own_phrases=Phrases(
-            more="{a} burned less steadily than {b}: its temperature scattered {amount} more",
-            less="{a} burned more steadily than {b}: its temperature scattered {amount} less",
-            times="{a} burned less steadily than {b}: its temperature scattered {amount} as much",
+            more="{a} burned less steadily than {b}, its temperature scattering {amount} more",
+            less="{a} burned more steadily than {b}, its temperature scattering {amount} less",
+            times="{a} burned less steadily than {b}, its temperature scattering {amount} as much",
             question="{a} or {b} burned more steadily",
             same="{a} and {b} burned equally steadily",
             chance="be less steady",

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 UNDECIDED: Final = ("not settled", "no repeats", "cannot be separated")
 """Verdicts that leave the question open."""
 
+
 @dataclass(frozen=True, eq=False)
 class ReportData:
     """An analysis as the pages read it.

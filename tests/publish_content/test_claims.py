@@ -100,7 +100,7 @@ GOLDEN = [
     ),
     (
         ("steadiness", 0.8, 0.7, 0.91),
-        "Alder lump burned more steadily than olive-stone briquettes, with swings 20 % smaller: 9 to 30 %; nine burns "
+        "Alder lump burned more steadily than olive-stone briquettes, its temperature scattering 20 % less: 9 to 30 %; nine burns "
         "each, three bags each.",
     ),
     (

@@ -1,4 +1,4 @@
-"""Fuels that came again: did the product change?"""
+"""Fuels tested again: did the product change?"""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def again_section(history: History) -> Section:
     parts += [part for each in found for part in each]
     if not found:
         parts = [paragraph("No fuel beside the control came again in seasons measured alike.")]
-    return section("again", "Fuels that came again: did the product change?", parts)
+    return section("again", "Fuels tested again: did the product change?", parts)
 
 
 def _of(found: MetricHistory, history: History) -> list[object]:
@@ -45,5 +45,5 @@ def _of(found: MetricHistory, history: History) -> list[object]:
     name = label(found, units)
     return [
         heading(name, f"again-{found.spec.id}"),
-        table(rows, f"{name}: fuels that came again", columns, note=note),
+        table(rows, f"{name}: fuels tested again", columns, note=note),
     ]

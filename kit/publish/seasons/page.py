@@ -17,7 +17,7 @@ from kit.publish.provenance import trace
 from kit.publish.seasons.again import again_section
 from kit.publish.seasons.drawings import chart_drawing, control_drawing
 from kit.publish.seasons.tables import seasons_table, tables_of
-from kit.publish.seasons.words import change_words, label, reach_words, units_of
+from kit.publish.seasons.words import change_words, clause_words, label, reach_words, units_of
 from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section, shown
 from kit.publish.sections.traces import inputs_html, versions_html
 from kit.publish.wording import capital, counted, label_of, number_word
@@ -56,7 +56,7 @@ def answer(history: History) -> Section:
     parts += [
         paragraph(f"{name} has no history: {why}.", kind="label") for name, why in history.without.items()
     ]
-    return section("answer", "What stays true", parts)
+    return section("answer", "What holds across the seasons", parts)
 
 
 def _level(found: MetricHistory, history: History) -> str:
@@ -85,10 +85,18 @@ def _changed(found: MetricHistory, history: History) -> str:
     units = units_of(history)
     rows = found.again[found.again["verdict"].str.startswith("different")]
     named = [
-        f"{row.fuel} was {change_words(row.change, row.low, row.high, found.spec, units)} in {row.season}"
+        clause_words(
+            f"{row.fuel} in {row.season}",
+            "in its earlier seasons",
+            row.change,
+            row.low,
+            row.high,
+            found.spec,
+            units,
+        )
         for row in rows.itertuples(index=False)
     ]
-    return f"{label(found, units)}, against its earlier seasons: {'; '.join(named)}." if named else ""
+    return f"{capital('; '.join(named))}." if named else ""
 
 
 def _how_many(history: History) -> str:
@@ -133,8 +141,8 @@ def _rule_lines(history: History) -> list[str]:
     chart = found.chart
     first = f"The limits of the chart of {label_of(found.spec, units_of(history))}; those of the others are made alike."
     lines = [
-        f"{capital(words)}: beyond {plain(chart.limits.limits[rule], 2)} standard errors; alone it errs in "
-        f"{plain(100 * chart.limits.rates[rule], 1)} of 100 steady charts."
+        f"{capital(words)}: beyond {plain(chart.limits.limits[rule], 2)} standard errors; false alarms of this rule "
+        f"alone: {plain(100 * chart.limits.rates[rule], 1)} % of steady charts."
         for rule, words in RULES.items()
         if rule in chart.limits.limits
     ]

@@ -17,7 +17,7 @@ from kit.publish.sections.section import Section
 from kit.publish.staging import report_date
 from kit.schema import RESULTS_SCHEMA
 
-TITLE = "What stays true over the seasons"
+TITLE = "What holds across the seasons"
 
 
 @disk_faults()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from kit.history.history import History, MetricHistory
-from kit.publish.seasons.words import sentence, shown, units_of
+from kit.publish.seasons.words import sentence, shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -154,7 +154,6 @@ def _values(found: MetricHistory, table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _standing(history: History, found: MetricHistory) -> pd.DataFrame:
-    units = units_of(history)
     rows: Any = found.standing.itertuples(index=False)
-    say = [sentence(row.fuel, found, row.standing, row.why, units) for row in rows]
+    say = [sentence(row.fuel, found, row.standing, row.why, history) for row in rows]
     return found.standing.assign(say=say)

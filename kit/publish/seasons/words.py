@@ -10,7 +10,7 @@ from kit.history.alike import BY_CONTROL, DIRECTLY
 from kit.history.history import History, MetricHistory
 from kit.metrics import Metric
 from kit.page.numbers import Units, to_range
-from kit.publish.wording import Amount, capital, label_of
+from kit.publish.wording import Amount, capital, counted, label_of, possessed, threshold
 
 
 def units_of(history: History) -> Units:
@@ -37,8 +37,17 @@ def told_of(value: float, low: float, high: float, spec: Metric, units: Units) -
 
 def change_words(value: float, low: float, high: float, spec: Metric, units: Units) -> str:
     """Return '12 °C (22 °F) hotter (95 % interval 5 to 19 °C)'."""
-    told = told_of(value, low, high, spec, units)
-    return f"{told.end(told.value)} (95\u00a0% interval {told.interval})"
+    amount = told_of(value, low, high, spec, units)
+    return f"{amount.end(amount.value)} (95\u00a0% interval {amount.interval})"
+
+
+def clause_words(a: str, b: str, value: float, low: float, high: float, spec: Metric, units: Units) -> str:
+    """Return 'alder stayed above 150 °C 32 % longer than pressed (95 % interval 20 to 45 %)': the measure named."""
+    amount = told_of(value, low, high, spec, units)
+    phrase = spec.phrases
+    clause = phrase.times if amount.multiple else phrase.more if amount.above else phrase.less
+    filled = clause.format(a=a, b=b, at=threshold(spec, units), amount=amount.size)
+    return f"{possessed(filled, a, b)} (95\u00a0% interval {amount.interval})"
 
 
 def reach_words(value: float, low: float, high: float, spec: Metric, units: Units) -> str:
@@ -52,28 +61,29 @@ def value_words(mean: float, low: float, high: float, spec: Metric, units: Units
     return to_range(middle, lower, upper, spec.unit, units)
 
 
-def sentence(fuel: str, found: MetricHistory, standing: str, why: str, units: Units) -> str:
-    """Return what may be said in public of a fuel's standing."""
-    name = label_of(found.spec, units)
+def sentence(fuel: str, found: MetricHistory, standing: str, why: str, history: History) -> str:
+    """Return what may be said in public of a fuel's standing: with its burns, its cooker, and 'simulated' first."""
+    units, name = units_of(history), label_of(found.spec, units_of(history))
+    rows = {BY_CONTROL: found.by_control, DIRECTLY: found.fuels}.get(standing, found.fuels.iloc[:0])
+    own = rows[rows["fuel"] == fuel]
+    if not len(own):
+        if standing == BY_CONTROL:
+            return f"{capital(fuel)} is the reference for the others; its own values moved over the seasons."
+        return f"We do not compare the {name} of {fuel} with the fuels of {found.reference}: {why}."
+    each = own.iloc[0]
+    sizes = (each["mean"], each["low"], each["high"], found.spec, units)
+    n = f"{counted(int(each['n']), 'burn')} in {counted(int(each['seasons']), 'season')}"
+    lead = "Simulated: " if any(season.simulated for season in history.seasons) else ""
     if standing == DIRECTLY:
-        row = found.fuels[found.fuels["fuel"] == fuel]
-        if len(row):
-            each = row.iloc[0]
-            value = value_words(each["mean"], each["low"], each["high"], found.spec, units)
-            return (
-                f"{capital(fuel)}: {name} {value}, and it may be set beside the fuels of {found.reference}."
-            )
-    if standing == BY_CONTROL:
-        row = found.by_control[found.by_control["fuel"] == fuel]
-        if len(row):
-            each = row.iloc[0]
-            sizes = (each["mean"], each["low"], each["high"], found.spec, units)
-            if each["low"] <= 0 <= each["high"]:
-                return (
-                    f"Whether {fuel} differs from {found.control} in {name} is not settled: "
-                    f"{reach_words(*sizes)} is possible."
-                )
-            change = change_words(*sizes)
-            return f"{capital(fuel)} was {change} than {found.control} burned in the same seasons."
-        return f"{capital(fuel)} is what the others are held against; its own values moved over the seasons."
-    return f"We do not set the {name} of {fuel} beside the fuels of {found.reference}: {why}."
+        told = (
+            f"in this cooker, {fuel}: {name} {value_words(*sizes)}, {n}, and can be compared directly with the "
+            f"fuels of {found.reference}."
+        )
+    elif each["low"] <= 0 <= each["high"]:
+        told = (
+            f"in this cooker, we cannot yet say whether {fuel} differs from {found.control} in {name}: "
+            f"{reach_words(*sizes)} is possible; {n}."
+        )
+    else:
+        told = f"in this cooker, {clause_words(fuel, found.control, *sizes)}; {n}, the same seasons."
+    return f"{lead}{told}" if lead else capital(told)

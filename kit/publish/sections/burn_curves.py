@@ -21,7 +21,7 @@ from kit.publish.figures.canvas import (
     word,
 )
 from kit.publish.figures.drawing import Drawing
-from kit.publish.figures.look import Axis, Cast, Frame, Look, Player
+from kit.publish.figures.look import PAGE, Axis, Cast, Frame, Look, Player
 from kit.publish.report_data import ReportData, n_note, n_words, report_data
 from kit.publish.sections.section import Section, paragraph, section, shown
 from kit.publish.sections.thinned import thin_burns, thin_flags
@@ -171,7 +171,7 @@ def overlay_drawing(data: ReportData) -> Drawing | None:
     )
     if len(kinds) > 1:
         choices += [
-            (f"kind-{player.kind_place + 1}", f"all {kind}") for kind, player in reversed(kinds.items())
+            (f"kind-{player.kind_place + 1}", f"{kind} alone") for kind, player in reversed(kinds.items())
         ]
     note = (
         f"band: {data.percent}; {n_note(list(_n(data, cast).values()))}"
@@ -399,10 +399,10 @@ def spans_words(spans: Sequence[tuple[float, float]], a: str, b: str) -> str:
 
 def overlay(lines: Lines, cast: Cast, look: Look, frame: Frame) -> Figure:
     """Return all fuels' means with their bands on one set of axes, each named at its peak."""
-    right, side = 0.2, room_for_axis(lines.y)
-    for _ in range(2):  # the room beside the axes depends on where names fall, and that on the room
-        figure, (axes,) = canvas(look, frame, 3.6, margins=(0.6, right + side, 0.5, 0.2))
-        axes.set_xlim(0.0, lines.end)
+    end = lines.end
+    for _ in range(2):  # names that reach beyond the axes get room within them
+        figure, (axes,) = canvas(look, frame, 3.6, margins=(0.6, 0.2 + room_for_axis(lines.y), 0.5, 0.2))
+        axes.set_xlim(0.0, end)
         _thresholds(axes, lines, look, frame)
         for player in cast:
             _mean_line(axes, lines.of(player), player, look, frame, alpha=0.14)
@@ -410,19 +410,20 @@ def overlay(lines: Lines, cast: Cast, look: Look, frame: Frame) -> Figure:
         name_axis(axes, "y", lines.y, look, frame)
         fewer_ticks(axes, frame, x=8, y=6)
         beyond = _name_peaks(axes, lines, cast, look, frame)
-        if beyond <= right:
+        if beyond <= 0:
             break
-        right = beyond + 0.1
+        end *= 1 + beyond
     return figure
 
 
 def _name_peaks(axes: Axes, lines: Lines, cast: Cast, look: Look, frame: Frame) -> float:
-    """Mark each peak and name it to the right of every curve at its height; return the inches beyond the axes."""
+    """Mark each peak and name it to the right of every curve at its height; return the share beyond the axes."""
     drawn = {player: lines.of(player) for player in cast}
-    drawn = {player: own[own["minutes"].between(0, lines.end)] for player, own in drawn.items()}
+    drawn = {player: own[own["minutes"].between(*axes.get_xlim())] for player, own in drawn.items()}
     tops = {player: own.loc[own["mean"].idxmax()] for player, own in drawn.items() if len(own)}
     if not tops:
         return 0.0
+    end = axes.get_xlim()[1]
     gap = 1.1 * type_gap(axes, frame)
     heights = dict(zip(tops, apart([float(top["mean"]) for top in tops.values()], gap), strict=True))
     low, high = axes.get_ylim()
@@ -440,7 +441,7 @@ def _name_peaks(axes: Axes, lines: Lines, cast: Cast, look: Look, frame: Frame) 
             ),
             default=float(top["minutes"]),
         )
-        start = min(max(right, float(top["minutes"])) + 0.015 * lines.end, lines.end)
+        start = min(max(right, float(top["minutes"])) + 0.015 * end, end)
         axes.plot(
             [top["minutes"], start], [top["mean"], height], color=hue, linewidth=frame.line * 0.7, linestyle=":",
             zorder=3, gid=player.group,
@@ -450,8 +451,9 @@ def _name_peaks(axes: Axes, lines: Lines, cast: Cast, look: Look, frame: Frame) 
             markeredgecolor=look.paper, zorder=6, gid=player.group,
         )  # fmt: skip
         name = short(player.name, 22 if not frame.film else 18)
-        word(axes, start, height, name, look, frame, nudge=frame.small / 3, color=hue, gid=player.group)
-        beyond = max(beyond, room_for([name]) + width * (start / lines.end - 1))
+        word(axes, start, height, name, look, frame, nudge=frame.small / 3, gid=player.group)
+        reach = room_for([name]) * frame.small / PAGE.small / width
+        beyond = max(beyond, start / end + reach - 1)
     return beyond
 
 

@@ -143,12 +143,11 @@ def reached_sentences(data: ReportData) -> list[str]:
         at = data.label(str(metric)).removeprefix("time to ")
         told.append(f"Burns that reached {at}: {', '.join(each)}.")
         settled = pairs[(pairs["metric"] == metric) & (pairs["verdict"] == "different")]
-        if len(settled) and not data.interim and not data.bare:
-            turned = [
-                (row.a, row.b) if row.direction == "a" else (row.b, row.a) for row in settled.itertuples()
-            ]
-            more = [f"{data.name(a)} than {data.name(b)}" for a, b in turned]
-            told.append(f"More often reached {at}, as far as so few burns can tell: {'; '.join(more)}.")
+        over: dict[str, list[str]] = {}
+        for row in settled.itertuples() if not (data.interim or data.bare) else ():
+            more, less = (row.a, row.b) if row.direction == "a" else (row.b, row.a)
+            over.setdefault(str(less), []).append(data.name(str(more)))
+        told += [f"More often than {data.name(less)}: {listed(names)}." for less, names in over.items()]
     return told
 
 

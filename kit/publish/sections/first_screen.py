@@ -141,7 +141,8 @@ def _key(data: ReportData) -> str:
     counts, of = ("burns and bags", "these bags") if data.bags else ("burns", "these burns")
     days = " and these days" if data.days else ""
     return (
-        f"After each colon: the {data.percent} interval, the differences compatible with these burns.{over} Counts are "
+        f"After ± and in brackets behind a value: its {data.percent} interval. After each colon of a comparison: the "
+        f"{data.percent} interval, the differences compatible with these burns.{over} Counts are "
         f"of {counts}, never of readings. The answer holds for this cooker, {of}{days}."
     )
 

@@ -46,7 +46,6 @@ from kit.publish.wording import (
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 BRIEF: Final = {
@@ -307,7 +306,7 @@ def differences(
     """
     rows = rows.sort_values("rank", kind="stable").head(MOST_ON_FILM) if frame.film else rows
     right = room_for(rows["brief"], 22) if not frame.film else 0.35
-    margins = (room_for(rows["short_label"], 44), right, 0.5, 0.32 + room_for_axis(axis))
+    margins = (room_for(rows["short_label"], 44), right, 0.5, 0.15 + room_for_axis(axis))
     figure, (axes,) = canvas(look, frame, 0.95 + 0.28 * max(len(rows), 2), margins=margins)
     if margin:
         axes.axvspan(*margin, color=look.band, linewidth=0, zorder=0)
@@ -324,23 +323,11 @@ def differences(
     if not frame.film:
         for row, brief in enumerate(rows["brief"]):
             word(axes, axes.get_xlim()[1], row, brief, look, frame, nudge=6, color=look.soft)
-    _sides(axes, sides, look, frame)
-    name_axis(axes, "x", axis, look, frame)
+    less, more = sides
+    name = axis.name if not frame.film else axis.name.rpartition(", ")[2]
+    name_axis(axes, "x", Axis(f"← {less}   {name}   {more} →", axis.second), look, frame)
     fewer_ticks(axes, frame, x=8)
     return figure
-
-
-def _sides(axes: Axes, sides: tuple[str, str], look: Look, frame: Frame) -> None:
-    less, more = sides
-    top = axes.get_ylim()[1]
-    left, zero, right = (
-        axes.transData.transform((x, 0))[0] for x in (axes.get_xlim()[0], 0, axes.get_xlim()[1])
-    )
-    pixels = frame.small * frame.dpi / 72 * 0.6
-    if zero - left > pixels * (len(less) + 3):
-        word(axes, 0, top, f"← {less}", look, frame, nudge=-6, ha="right", va="bottom")
-    if right - zero > pixels * (len(more) + 3):
-        word(axes, 0, top, f"{more} →", look, frame, nudge=6, va="bottom")
 
 
 def further_html(data: ReportData, most: int) -> list[Html | None]:

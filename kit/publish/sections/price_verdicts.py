@@ -52,22 +52,22 @@ def price_sentence(row: Any, data: ReportData) -> str:
     digits = max(1, min(2, places(row.low, row.high)))
     a, b = data.name(row.a), data.name(row.b)
     limits = f"{plain(row.low, digits)} to {plain(row.high, digits)}"
-    even = f"below {plain(row.value, digits)} times that of {b} ({limits})"
+    paid = f"; paid: {plain(row.paid, 2)} times" if row.paid == row.paid else ""
+    times = f"{plain(row.value, digits)} times that of {b} ({limits}){paid}"
+    even = f"{a}: better value while its price per kg is below {times}"
     if row.cost != row.cost:
-        paid = f"; paid: {plain(row.paid, 2)} times" if row.paid == row.paid else ""
-        return f"{capital(a)}: better value than {b} while its price per kg is {even}{paid}."
+        return f"{capital(even)}."
+    if row.verdict in UNDECIDED or row.cost_low <= 1 <= row.cost_high:
+        return f"{capital(a)} or {b}: which is the better value at the prices paid is not settled. {capital(even)}."
     at = threshold(data.spec(row.metric), data.units)
     amount = Amount(row.cost, row.cost_low, row.cost_high, math.nan, data.spec(row.metric), data.units)
-    tail = f"{a} is the better value while its price per kg is {even}, and was bought at {plain(row.paid, 2)} times"
-    if row.verdict in UNDECIDED or row.cost_low <= 1 <= row.cost_high:
-        return f"{capital(a)} or {b}: which is the better value at the prices paid is not settled; {tail}."
-    cheaper = a if row.cost < 1 else b
     size = f"{amount.size} as much with {a} as with {b}"
     if not amount.multiple:
         size = f"{amount.size} {'less' if row.cost < 1 else 'more'} with {a} than with {b}"
     return (
-        f"{capital(cheaper)} is the better value at the prices paid: an hour above {at} cost {size} "
-        f"({amount.interval}); {tail}."
+        f"Better value at the prices paid: {a if row.cost < 1 else b}. An hour above {at} cost {size} "
+        f"({amount.interval}). "
+        f"{capital(even)}."
     )
 
 

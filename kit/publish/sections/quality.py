@@ -228,6 +228,7 @@ def deviations_html(data: ReportData) -> Html:
 
 def _uncertainty(data: ReportData) -> list[Html | None]:
     rows = data.table("uncertainty")
+    rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
     if not len(rows):
         return []
     made = rows.assign(

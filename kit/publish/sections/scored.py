@@ -107,5 +107,5 @@ def _pairs_told(attribute: str, data: ReportData) -> list[str]:
     rest = len(pairs) - len(told)
     if rest:
         other = f"{counted(rest, 'other comparison')}" if told else counted(rest, "comparison")
-        told.append(f"{capital(attribute)}: {other} not settled.")
+        told.append(f"{capital(attribute)}: {other} {'is' if rest == 1 else 'are'} not settled.")
     return told

@@ -20,8 +20,8 @@ def kinds_html(data: ReportData) -> list[Html]:
         return []
     names = dict.fromkeys(kind for row in rows.itertuples(index=False) for kind in (row.a, row.b))
     note = (
-        "'The fuels tested' says how these fuels differ; 'kinds in general' would hold for other fuels of "
-        "the kind and needs at least three of each."
+        "'The fuels tested' says how these fuels differ; 'types in general' would hold for other fuels of "
+        "the type and needs at least three of each."
     )
     title = (
         f"{capital(' against '.join(map(plural, names)))} (types compared)"
@@ -43,17 +43,16 @@ def kind_sentence(row: Any, data: ReportData) -> str:
     value = float(row.ratio if row.scale == "log" else row.difference)
     amount = Amount(value, float(row.low), float(row.high), math.nan, spec, data.units)
     a, b = plural(row.a), plural(row.b)
+    scope = capital(str(row.scope)).replace("Kinds", "Types")
     names = {"a": a, "b": b, "at": threshold(spec, data.units), "amount": amount.size}
     n = f"{counted(int(row.fuels_a), 'fuel')} and {number_word(int(row.fuels_b))}"
     if row.verdict in UNDECIDED or not amount.known:
         reach = f": the burns are compatible with {amount.reach} for {a}" if amount.known else ""
-        return (
-            f"{capital(row.scope)}: we cannot yet say whether {phrase.question.format(**names)}{reach}; {n}."
-        )
+        return f"{scope}: we cannot yet say whether {phrase.question.format(**names)}{reach}; {n}."
     clause = (phrase.times if amount.multiple else phrase.more if amount.above else phrase.less).format(
         **names
     )
-    return f"{capital(row.scope)}: {clause}: {amount.interval}; {n}{_within(row, data)}."
+    return f"{scope}: {clause}: {amount.interval}; {n}{_within(row, data)}."
 
 
 def _within(row: Any, data: ReportData) -> str:
@@ -66,4 +65,4 @@ def _within(row: Any, data: ReportData) -> str:
         size = in_degrees(row.spread_within, 0, 0, data.units)
     else:
         size = f"{plain(row.spread_within, 1)} {spec.unit}".strip()
-    return f"; fuels of one kind differ from one another by {size} (standard deviation)"
+    return f"; fuels of one type differ from one another by {size} (standard deviation)"

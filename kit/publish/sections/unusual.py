@@ -123,7 +123,7 @@ def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> li
     told = []
     for (metric, a, b), own in settled.groupby(["metric", "a", "b"], sort=False):
         without = {
-            (str(level), str(verdict)): list(map(str, each["left_out"]))
+            (str(level), str(verdict)): [_bag_name(str(name)) for name in each["left_out"]]
             for (level, verdict), each in own.groupby(["level_left_out", "verdict_without"], sort=False)
         }
         each = [
@@ -138,6 +138,12 @@ def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> li
         f" ({held} of them {'is' if held == 1 else 'are'} not settled as it stands)" if held and told else ""
     )
     return [f"Yes: {count} of {of} would change if one burn, bag or day were left out{open_ones}.", *told]
+
+
+def _bag_name(left_out: str) -> str:
+    """Return the label of a bag alone where it names its fuel, else with its fuel."""
+    fuel, slash, bag = left_out.partition(" / ")
+    return bag if slash and bag.startswith(fuel) else left_out.replace(" / ", ", bag ")
 
 
 def _few(names: list[str], most: int = 3) -> list[str]:

@@ -164,9 +164,7 @@ def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
         for row in rows[rows["at_boundary"].fillna(False).astype(bool)].itertuples(index=False):
             stem = str(row.component).partition(":")[0]
             unit = spread_unit(data, metric)
-            limit = (
-                f", though up to {plain(row.high, 1)} {unit} is not ruled out" if row.high == row.high else ""
-            )
+            limit = f" (up to {plain(row.high, 1)} {unit} is not ruled out)" if row.high == row.high else ""
             where = {"bag": "between bags than within them", "day": "between days than within them"}
             told.setdefault(where.get(stem, "than chance brings"), []).append(f"{data.label(metric)}{limit}")
     return [f"The data show no more variation {where} in {listed(labels)}." for where, labels in told.items()]
