@@ -100,8 +100,8 @@ GOLDEN = [
     ),
     (
         ("steadiness", 0.8, 0.7, 0.91),
-        "Alder lump burned more steadily than olive-stone briquettes, its temperature scattering 20 % less: 9 to 30 %; nine burns "
-        "each, three bags each.",
+        "Alder lump burned more steadily than olive-stone briquettes, its temperature scattering 20 % less: 9 to 30 "
+        "%; nine burns each, three bags each.",
     ),
     (
         ("ash", 0.3, 0.25, 0.36),
