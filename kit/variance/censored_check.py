@@ -23,6 +23,7 @@ from kit.variance.profile import profile_words
 if TYPE_CHECKING:
     from kit.variance.censored import Censored
     from kit.variance.fit import RepeatFit
+    from kit.variance.self_check import Reached
 
 MOST = 6
 """Contrasts that are followed: of more, an even choice."""
@@ -38,7 +39,13 @@ STEPS = 3
 
 
 def censored_rows(
-    fit: RepeatFit, known: Censored, L: Array, seed: int, trials: int, level: float, margin: float | None
+    fit: RepeatFit,
+    known: Censored,
+    L: Array,
+    seed: int,
+    trials: int,
+    level: float,
+    reached: Reached,
 ) -> list[tuple[str, float, Array]]:
     """Return (quantity, nominal, share of each trial) of intervals of means, differences and SDs, and of verdicts.
 
@@ -50,6 +57,8 @@ def censored_rows(
     ----------
     L
         (contrasts, p): the means, then differences of them.
+    reached
+        The margin and what is said of a pair.
     """
     theta, beta = fit.estimate.theta[0], np.where(np.isnan(fit.estimate.beta[0]), 0.0, fit.estimate.beta[0])
     rows = simulated_rows(fit, known, theta, beta, seed, trials)
@@ -60,20 +69,22 @@ def censored_rows(
     chosen, differ = L[usable], usable >= len(fit.labels)
     df = contrasts(imputed(fit), chosen, "best", level).df[0]
     which = np.arange(trials) % len(chosen)
-    t = _t_of_truth(known, chosen[which][:, known.kept], (chosen @ beta)[which], found, rows, df[which])
-    told = _told(fit, t, df[which], differ[which], level, margin)
+    t, se = _t_of_truth(known, chosen[which][:, known.kept], (chosen @ beta)[which], found, rows, df[which])
+    told = _told(fit, t, se, df[which], differ[which], level, reached)
     return [*told, *_spreads(fit, known, found, D, rows, level)]
 
 
 def _told(
-    fit: RepeatFit, t: Array, df: Array, differ: Mask, level: float, margin: float | None
+    fit: RepeatFit, t: Array, se: Array, df: Array, differ: Mask, level: float, reached: Reached
 ) -> list[tuple[str, float, Array]]:
-    """Rows from the signed t (trials,) of the truth, each of a mean or of a difference."""
+    """Rows from the signed t (trials,) of the truth and its standard error, each of a mean or of a difference."""
     inside = np.abs(t) <= special.stdtrit(df, (1 + level) / 2)
     rows = [("intervals of the means hold the truth", level, inside[~differ])]
     if differ.any():
-        t, df = t[differ], df[differ]
-        multiplier = all_pairs(len(fit.labels)).critical(level, df)
+        t, se, df = t[differ], se[differ], df[differ]
+        multiplier, equivalence = (
+            all_pairs(len(fit.labels)).critical(each, df) for each in (level, 2 * level - 1)
+        )
         words = (
             "Tukey interval of one difference holds the truth (only where it does not can a verdict be wrong)"
         )
@@ -82,9 +93,13 @@ def _told(
             ("unadjusted intervals of the differences hold the truth", level, inside[differ]),
             (words, promised, np.abs(t) <= multiplier),
         ]
-        if margin is not None:
+        if reached.margin is not None:
             words = "'the same within the margin' is said of two fuels a whole margin apart, at most"
-            rows.append((words, 1 - level, t < -multiplier))
+            rows.append((words, 1 - level, t < -equivalence))
+        ends = [
+            np.stack([t - each, t + each])[:, :, None] * se[:, None] for each in (multiplier, equivalence)
+        ]
+        rows += reached.rows(*ends)
     return [(words, nominal, each.astype(np.float64)) for words, nominal, each in rows]
 
 
@@ -126,8 +141,10 @@ def simulated_rows(
     return replace(data, yy=data.yy + again)
 
 
-def _t_of_truth(known: Censored, held: Array, truth: Array, theta: Array, rows: Rows, df: Array) -> Array:
-    """Return t (trials,) of the truth in each trial: from the rise of the profile there above its minimum."""
+def _t_of_truth(
+    known: Censored, held: Array, truth: Array, theta: Array, rows: Rows, df: Array
+) -> tuple[Array, Array]:
+    """Return t (trials,) of the truth in each trial, from the rise of the profile there, and the standard error."""
     start = started(known.model, theta)
     estimate, se = _estimates(known, held, rows, theta)
     at_best = held_rows(known, rows, held, estimate)
@@ -135,7 +152,7 @@ def _t_of_truth(known: Censored, held: Array, truth: Array, theta: Array, rows: 
     at_truth = held_rows(known, rows, held, truth)
     D = minimise_rows(known.model, started(known.model, best), at_truth, steps=STEPS)[1]
     size = np.sqrt(df * np.expm1(np.maximum(D - least, 0.0) / (df + 1)))
-    return np.asarray(np.copysign(size, estimate - truth))
+    return np.asarray(np.copysign(size, estimate - truth)), se
 
 
 def _estimates(known: Censored, held: Array, rows: Rows, theta: Array) -> tuple[Array, Array]:

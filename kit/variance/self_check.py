@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -31,7 +32,7 @@ class Said(Protocol):
 class VerdictOf(Protocol):
     """The verdict layer (kit.judge.verdicts.verdict_of), which this room does not know."""
 
-    def __call__(self, low: float, high: float, margin: float, equivalence: tuple[float, float], /) -> Said:
+    def __call__(self, low: float, high: float, margin: float, equivalence: Any, /) -> Said:
         """Return the verdict on a pair from its limits at the level and at the one of equivalence."""
 
 
@@ -68,15 +69,16 @@ def self_check(
     KitError
         For a fit without repeats.
     """
+    reached = Reached(margin, verdict)
     if fit.censored is not None:
         from kit.variance.censored_check import censored_rows
 
         L = np.vstack([fit.design.mean_rows(), pair_rows(fit)])
-        return tabulated(censored_rows(fit, fit.censored, L, seed, trials, level, margin), seed)
+        return tabulated(censored_rows(fit, fit.censored, L, seed, trials, level, reached), seed)
     again = simulated(fit, trials, seed)
     rows = _means(fit, again, df, level)
     if len(fit.labels) > 1:
-        rows += _pairs(fit, again, df, level, margin, verdict)
+        rows += _pairs(fit, again, df, level, reached)
     rows += _components(fit, again, level)
     return tabulated(rows, seed)
 
@@ -114,17 +116,12 @@ def pair_rows(fit: RepeatFit) -> Array:
 
 
 def _pairs(
-    fit: RepeatFit,
-    again: RepeatFit,
-    df: DfMethod,
-    level: float,
-    margin: float | None,
-    verdict: VerdictOf | None,
+    fit: RepeatFit, again: RepeatFit, df: DfMethod, level: float, reached: Reached
 ) -> list[tuple[str, float, Array]]:
     L = pair_rows(fit)
     if not len(L):
         return []
-    found, truth = contrasts(again, L, df, level), L @ fit.estimate.beta[0]
+    margin, found, truth = reached.margin, contrasts(again, L, df, level), L @ fit.estimate.beta[0]
     alone, family = _inside(found, truth, level), all_pairs(len(fit.labels))
     D, E = (np.stack(found.family_limits(family, each)) for each in (level, 2 * level - 1))
     together = ((D[0] <= truth) & (truth <= D[1])).all(axis=1).astype(np.float64)
@@ -140,26 +137,40 @@ def _pairs(
         same = (at_margin[0] > -margin) & (at_margin[1] < margin)
         words = "'the same within the margin' is said of two fuels a whole margin apart"
         rows.append((words, 1 - level, same.mean(axis=1)))
-    return (
-        rows if verdict is None or margin is None else rows + _reached(D - truth, E - truth, margin, verdict)
-    )
+    return rows + reached.rows(D - truth, E - truth)
 
 
 APART = {"alike": 0.0, "a margin apart": 1.0, "two margins apart": 2.0}
 
 
-def _reached(D: Array, E: Array, margin: float, verdict: VerdictOf) -> list[tuple[str, float, Array]]:
-    """Return how often each verdict is said of two fuels whose difference is 0, Δ and 2Δ; limits (2, trials, pairs)."""
-    rows = []
-    for words, times in APART.items():
-        ends = np.concatenate([D, E]).reshape(4, -1) + times * margin
-        said = [
-            verdict(low, high, margin, (inner, outer)).verdict for low, high, inner, outer in ends.T.tolist()
-        ]
-        table = np.array(said).reshape(D.shape[1:])
-        for each in sorted(set(said)):
-            rows.append((f"of two fuels {words}: '{each}'", np.nan, (table == each).mean(axis=1)))
-    return rows
+@dataclass(frozen=True)
+class Reached:
+    """The margin and the verdict layer, where there are any."""
+
+    margin: float | None
+    verdict: VerdictOf | None
+
+    def rows(self, D: Array, E: Array) -> list[tuple[str, float, Array]]:
+        """Return how often each verdict is said of two fuels 0, Δ and 2Δ apart.
+
+        Parameters
+        ----------
+        D, E
+            (2, trials, pairs) limits less the true difference, at the level and at that of equivalence.
+        """
+        if self.margin is None or self.verdict is None:
+            return []
+        rows = []
+        for words, times in APART.items():
+            ends = np.concatenate([D, E]).reshape(4, -1) + times * self.margin
+            said = [
+                self.verdict(low, high, self.margin, (inner, outer)).verdict
+                for low, high, inner, outer in ends.T.tolist()
+            ]
+            table = np.array(said).reshape(D.shape[1:])
+            for each in sorted(set(said)):
+                rows.append((f"of two fuels {words}: '{each}'", np.nan, (table == each).mean(axis=1)))
+        return rows
 
 
 def wrong_verdicts(

@@ -10,7 +10,7 @@ from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels
 from kit.judge.means import fuel_means
 from kit.variance import fit_repeats, same_burns
-from kit.variance.moments import nested_anova, one_way
+from tests.variance.classical import nested_anova, one_way
 from tests.variance.reference import assert_allclose, table
 
 N = pd.DataFrame(

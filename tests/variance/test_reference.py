@@ -8,9 +8,9 @@ from kit.judge.comparisons import compare_fuels
 from kit.judge.means import fuel_means
 from kit.variance import contrasts, f_test, fit_repeats
 from kit.variance.limits import component_limits
-from kit.variance.moments import equal_spread, iso5725, likelihood_ratio, nested_anova, one_way
 from kit.variance.prediction import predict_burn
-from kit.variance.profile_means import profile_means
+from tests.variance.classical import equal_spread, iso5725, likelihood_ratio, nested_anova, one_way
+from tests.variance.profile_means import profile_means
 from tests.variance.reference import (
     COMPONENT_OF,
     FOLDER,
