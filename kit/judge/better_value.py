@@ -28,11 +28,11 @@ def value_compared(comparisons: pd.DataFrame, trial: Trial) -> pd.DataFrame:
     price = {
         fuel.id: fuel.price / fuel.bag_kg for fuel in trial.fuels if fuel.price is not None and fuel.bag_kg
     }
-    bases = comparisons["metric"].str.partition(":")[0]
+    bases = comparisons["metric"].astype(str).str.split(":").str[0]
     costs = comparisons[bases == "cost"]
     times = comparisons[bases == "time_above"] if trial.charge.by == "mass" else comparisons.iloc[:0]
-    known = set(costs["metric"].str.partition(":")[2])
-    times = times[~times["metric"].str.partition(":")[2].isin(known)]
+    known = set(costs["metric"].str.removeprefix("cost:"))
+    times = times[~times["metric"].astype(str).str.removeprefix("time_above:").isin(known)]
     rows = [
         *(_priced(row, price) for row in costs.to_dict("records")),
         *(_unpriced(row) for row in times.to_dict("records")),

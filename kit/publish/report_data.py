@@ -85,6 +85,14 @@ class ReportData:
             table.assign(**ranks).sort_values(names, kind="stable").assign(**table[names]) if names else table
         )
 
+    def of_declared_pairs(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Return the rows, by metric, a and b, of the comparisons that the trial declared."""
+        import pandas as pd
+
+        names = ["metric", "a", "b"]
+        declared = pd.MultiIndex.from_frame(self.table("comparisons")[names])
+        return rows[pd.MultiIndex.from_frame(rows[names]).isin(declared)]
+
     def spec(self, metric: str) -> schema.Metric:
         """Return what a metric id stands for in this trial."""
         return self.trial.metric(metric)

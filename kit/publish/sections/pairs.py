@@ -332,9 +332,7 @@ def differences(
 
 def further_html(data: ReportData, most: int) -> list[Html | None]:
     """Return what would settle the open comparisons, the cheapest first, at most so many: bags, burns, fuel, hours."""
-    asked = {(row.metric, row.a, row.b) for row in data.table("comparisons").itertuples(index=False)}
-    rows = data.table("further")
-    rows = rows[[(row.metric, row.a, row.b) in asked for row in rows.itertuples(index=False)]]
+    rows = data.of_declared_pairs(data.table("further"))
     rows = rows[rows["metric"].isin(data.primary)].sort_values("more_burns", kind="stable")
     if not len(rows):
         return []

@@ -107,8 +107,7 @@ def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> li
         return ["Not asked: no verdict is given before all planned burns are done."]
     rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
     rows = rows[rows["a"].isin(pair) & rows["b"].isin(pair)] if pair else rows
-    asked = {(row.metric, row.a, row.b) for row in data.table("comparisons").itertuples(index=False)}
-    rows = rows[[(row.metric, row.a, row.b) in asked for row in rows.itertuples(index=False)]]
+    rows = data.of_declared_pairs(rows)
     if not len(rows):
         return ["Not asked: there is no verdict to try it on."]
     changing = rows[rows["matters"].fillna(False).astype(bool)]
