@@ -193,7 +193,12 @@ def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html:
     recorded += [("ash", "ash left", "%", 1)] if made["ash"].notna().any() else []
     columns = [Col("fuel", "Fuel", kind="head"), *numbers(("burns", ""), ("bags", ""), ("days", ""))]
     columns += [Col(name, words, unit=unit, kind="number", decimals=n) for name, words, unit, n in recorded]
-    note = "Means over the burns that are compared. Fuels burned under unlike conditions are hard to compare."
+    what = (
+        "As noted for the one burn of each fuel."
+        if data.singles
+        else "Means over the burns that are compared."
+    )
+    note = f"{what} Fuels burned under unlike conditions are hard to compare."
     return table(made, "Burns and their conditions", columns, units=data.units, note=note)
 
 
@@ -324,7 +329,8 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
     )
     joined = [brackets[player.id] for player in cast] if order else []
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in names}
-    told = [f"Small grey dots: burns; those on one line are of one bag ({n_words(used, _names(cast))})."]
+    several = "burns; those on one line are of one bag" if data.bags and not data.singles else "burns"
+    told = [f"Small grey dots: {several} ({n_words(used, _names(cast))})."]
     if means["low"].notna().any():
         told.append(f"Large mark and bar: mean with its {data.percent} interval, each fuel for itself.")
     else:
