@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,10 +13,10 @@ from kit.errors import Faults, KitError, Problem
 from kit.plan.choosing import best_design
 from kit.plan.power import Design
 from kit.plan.spreads import ASSUMED_HINT, Spread, assumed, from_earlier
-from kit.plan.timetable import Hours
+from kit.plan.timetable import Workday, workday_of
 from kit.schema import Metric
 from kit.trial import Trial, open_run
-from kit.trial.earlier import lender_folders
+from kit.trial.earlier import lender_folders, newest_results
 from kit.trial.trial_file import read_trial
 
 BAGS, BURNS, MOST_BURNS = 3, 2, 4
@@ -104,13 +105,26 @@ def planned_metrics(
     return tuple(found)
 
 
-def chosen_design(trial: Trial, hours: Hours, split: float) -> Design:
+def planned_workday(folder: Path, trial: Trial, earlier: Sequence[str | Path]) -> Workday:
+    """Return the day at the cooker: [plan]'s own, how long a burn takes else from the earlier folders' burns."""
+    lasted: list[tuple[float, str]] = []
+    for lender in list(earlier) or lender_folders(folder, trial.model.borrow_from):
+        rows = pd.DataFrame(newest_results(lender, "burns").get("burns", []))
+        if {"lit", "stopped"} <= set(rows.columns):
+            clocks = [pd.to_timedelta(rows[name], errors="coerce") for name in ("lit", "stopped")]
+            hours = ((clocks[1] - clocks[0]).dt.total_seconds() / 3600 % 24).dropna()
+            if len(hours):
+                lasted.append((math.ceil(4 * float(hours.quantile(0.9))) / 4, Path(lender).name))
+    return workday_of(trial, *max(lasted, default=(None, "")))
+
+
+def chosen_design(trial: Trial, workday: Workday, split: float) -> Design:
     """Return bags and burns: as answered, else as many as the days hold, else three bags burnt twice."""
     fuels, asked = len(trial.fuels), trial.plan
     burns = asked.burns or min(max(round(min(split, MOST_BURNS)), BURNS), MOST_BURNS)
     if asked.bags or not asked.days:
         return Design(fuels, asked.bags or BAGS, burns)
-    room = asked.days * hours.per_day
+    room = asked.days * workday.per_day
     return best_design(room, fuels, burns) or Design(fuels, 2, 1)
 
 

@@ -15,7 +15,8 @@ from kit.plan.simulated import simulate_trial
 from kit.plan.simulated_plan import write_simulated_plan
 
 DEMO_SEED = 1  # fixed before the first run; never chosen for its results
-BAGS, BURNS, PER_DAY = 3, 2, 3
+BAGS, BURNS = 3, 2
+OVENS = ("drum oven 1", "drum oven 2")
 TASTERS = ("P", "R", "T")
 PLANNED_ON = "2026-02-27"
 SPARE_LOGGER_DAYS = ("2026-03-12", "2026-03-13")
@@ -30,11 +31,11 @@ RECIPES: dict[str, Recipe] = {
 }
 
 FAULTS = (
-    Fault("battery", "24", after_min=26),
-    Fault("wind", "17", value=7.5),
-    Fault("lid open", "11", after_min=32, minutes=3),
-    Fault("spike", "06", after_min=41, value=412.0),
-    Fault("stuck", "30", after_min=38, minutes=26, probe="lid"),
+    Fault("battery", "25", after_min=26),
+    Fault("wind", "16", value=7.5),
+    Fault("lid open", "07", after_min=32, minutes=3),
+    Fault("spike", "03", after_min=41, value=412.0),
+    Fault("stuck", "34", after_min=38, minutes=26, probe="lid"),
 )
 
 TRIAL = """\
@@ -47,7 +48,7 @@ question = "Which of six fuels should the school buy for its drum oven next seas
 operator = "simulator"
 place = "an invented cookery school in hill country"
 interests = "None: the burns are simulated, the fuels and brands invented."
-cooker = "steel drum oven with lid, 57 cm"
+cooker = ["drum oven 1", "drum oven 2"]   # two of one make: steel, with lid, 57 cm
 probe = "grate"
 time_zero = "lid on"
 stop_rule = "grate back within 20 °C of the air, or four hours after lid on"
@@ -78,10 +79,16 @@ confidence = 0.95
 [plan]
 bags = 3
 burns = 2
-days = 12
-hours = 9
+days = 18
 budget = 400
 seed = 1
+burn_h = 2.75
+cool_h = 3
+first_day = 2026-03-02
+weekdays = ["Mon", "Tue", "Wed", "Thu", "Fri"]
+earliest = "08:00"
+latest = "15:00"
+cookers = 2
 
 [[fuel]]
 id = "alder"
@@ -113,6 +120,7 @@ name = "vine-wood lump"
 brand = "Terravel"
 kind = "lump"
 wood = "vine prunings"
+hazards = ["throws sparks while it lights"]
 price = 16.80
 price_date = 2026-02-21
 shop = "shop two"
@@ -200,9 +208,16 @@ day_first = true
 
 
 def demo_order(seed: int = DEMO_SEED) -> pd.DataFrame:
-    """Return the order of the demo's 36 burns: three a day on twelve weekdays."""
+    """Return the order of the demo's 36 burns: two a day on eighteen weekdays, one in each oven."""
     return run_order(
-        list(RECIPES), BAGS, BURNS, PER_DAY, seed, first_day="2026-03-02", weekdays=(0, 1, 2, 3, 4)
+        list(RECIPES),
+        BAGS,
+        BURNS,
+        len(OVENS),
+        seed,
+        first_day="2026-03-02",
+        weekdays=(0, 1, 2, 3, 4),
+        cookers=OVENS,
     )
 
 

@@ -28,6 +28,7 @@ def run_order(
     first_day: str | date = "2026-03-02",
     weekdays: Sequence[int] = (0, 1, 2, 3, 4, 5, 6),
     spare_every: int = 0,
+    cookers: Sequence[str] = (),
 ) -> pd.DataFrame:
     """Draw the order of burns: each day a block, each fuel at most once a block where it fits.
 
@@ -44,14 +45,18 @@ def run_order(
     control
         A fuel that burns on every day, with further burns from its bags where its share does not reach.
     first_day, weekdays
-        Where the calendar begins, and which weekdays (0 Monday) are burnt on.
+        Where the calendar begins, and which weekdays (0 Monday) are burned on.
     spare_every
         Keep a spare day after so many days, for weather; 0 for none.
+    cookers
+        Cookers of one make, a block each; the burns of a day take them in turn, and each fuel and bag meets
+        them as evenly as goes.
 
     Returns
     -------
     DataFrame
-        burn, fuel, bag ('FUEL-1'), day (yyyy-mm-dd), order (place in the whole order); spare days stand in
+        burn, fuel, bag ('FUEL-1'), day (yyyy-mm-dd), order (place in the whole order), and cooker where there
+        are several; spare days stand in
         the frame's attrs['spare_days'], the seed in attrs['seed'].
 
     Raises
@@ -68,11 +73,45 @@ def run_order(
     rows = [(days[d], fuels[f]) for d, block in enumerate(blocks) for f in block]
     table = pd.DataFrame(rows, columns=["day", "fuel"])
     table["bag"] = _bags(table["fuel"].tolist(), fuels, bags, rng)
+    if len(cookers) > 1:
+        table = _into_cookers(table, cookers, rng)
     table["order"] = range(1, len(table) + 1)
     width = max(2, len(str(len(table))))
     table["burn"] = [f"{n:0{width}d}" for n in table["order"]]
     table.attrs.update(seed=seed, spare_days=spare)
-    return table[list(ORDER_COLUMNS)]
+    return table[[*ORDER_COLUMNS, *(["cooker"] if len(cookers) > 1 else [])]]
+
+
+def _into_cookers(table: pd.DataFrame, cookers: Sequence[str], rng: np.random.Generator) -> pd.DataFrame:
+    """Turn the burns of each day so that fuels, and then bags, meet the cookers as evenly as goes.
+
+    A day's burns take the cookers in turn; which burn comes first is what is searched, day by day, until no
+    day's turning makes the counts more even.
+    """
+    days = [part.index.to_numpy() for _, part in table.groupby("day", sort=True)]
+    place = np.concatenate([np.arange(len(day)) % len(cookers) for day in days])
+    fuels, bags = (pd.factorize(table[name])[0] for name in ("fuel", "bag"))
+    order = np.concatenate(days)
+
+    def unevenness(at: Numbers) -> float:
+        counts = [np.zeros((codes.max() + 1, len(cookers))) for codes in (fuels, bags)]
+        for count, codes in zip(counts, (fuels, bags), strict=True):
+            np.add.at(count, (codes[at], place), 1)
+        return float(10 * (counts[0] ** 2).sum() + (counts[1] ** 2).sum())
+
+    best, starts = unevenness(order), np.cumsum([0, *map(len, days)])
+    for _ in range(ROUNDS):
+        before = best
+        for d in rng.permutation(len(days)):
+            turned = order.copy()
+            turned[starts[d] : starts[d + 1]] = rng.permutation(order[starts[d] : starts[d + 1]])
+            if (score := unevenness(turned)) <= best:
+                order, best = turned, score
+        if best == before and _ > ROUNDS // 2:
+            break
+    table = table.loc[order].reset_index(drop=True)
+    table["cooker"] = [cookers[p] for p in place]
+    return table
 
 
 def connected(blocks: Sequence[Sequence[int]]) -> bool:

@@ -17,12 +17,13 @@ from kit.plan.answers import (
     chosen_design,
     design_of,
     planned_metrics,
+    planned_workday,
     read_answers,
 )
 from kit.plan.choosing import Costs, cheapest_split, dropped, smallest_design, what_burns_settle
 from kit.plan.order import run_order
 from kit.plan.power import CHANCE_COLUMNS, Design, power_of
-from kit.plan.timetable import Hours, timetable
+from kit.plan.timetable import Workday, timetable
 from kit.trial import Plan, Trial, plan_of, read_plan
 
 TOTALS = (12, 24, 36)
@@ -43,8 +44,8 @@ class Planned:
         The run folder, its trial file, and the plan as written (or as it would be).
     order, calendar
         Burns in their order; days, clock times, cooling and weighing.
-    design, hours
-        Bags and burns; hours of a burn, of cooling and of a day.
+    design, workday
+        Bags and burns; what a day at the cooker holds.
     metrics
         Primary metrics that can be planned for.
     chances
@@ -70,7 +71,7 @@ class Planned:
     order: pd.DataFrame
     calendar: pd.DataFrame
     design: Design
-    hours: Hours
+    workday: Workday
     metrics: tuple[PlannedMetric, ...]
     chances: pd.DataFrame
     settles: pd.DataFrame
@@ -108,7 +109,7 @@ def make_plan(
     folder = Path(run_folder).absolute()
     trial, sheet, notes = read_answers(folder)
     written = _day(today) or date.today()
-    hours = Hours(day=trial.plan.hours) if trial.plan.hours else Hours()
+    workday = planned_workday(folder, trial, earlier)
     metrics = planned_metrics(folder, trial, earlier, notes)
     first, fuels, level = metrics[0], len(trial.fuels), level_of(trial)
     family = family_of(trial)
@@ -116,8 +117,9 @@ def make_plan(
     if len(sheet):
         order, design = _as_sheet(folder, sheet, notes), design_of(sheet)
     else:
-        design = chosen_design(trial, hours, split)
-        order = _draw(trial, design, hours, _day(first_day) or written + timedelta(days=1), notes)
+        design = chosen_design(trial, workday, split)
+        first_burn = _day(first_day) or trial.plan.first_day or written + timedelta(days=1)
+        order = _draw(trial, design, workday, first_burn, notes)
     spare = order.attrs.get("spare_days", [])
     seed = order.attrs.get("seed")
     totals = sorted({*TOTALS, len(order)})
@@ -126,9 +128,9 @@ def make_plan(
         trial=trial,
         plan=plan_of(trial, order, written, seed, spare_days=spare, exclusions=RULES),
         order=order,
-        calendar=timetable(order, spare, hours),
+        calendar=timetable(order, spare, workday),
         design=design,
-        hours=hours,
+        workday=workday,
         metrics=metrics,
         chances=_chances(trial, order, metrics, notes),
         settles=what_burns_settle(totals, fuels, first.spread.sds, first.margin, design.burns, family, level),
@@ -173,18 +175,18 @@ def _as_sheet(folder: Path, sheet: pd.DataFrame, notes: list[str]) -> pd.DataFra
     return order
 
 
-def _draw(trial: Trial, design: Design, hours: Hours, first_day: date, notes: list[str]) -> pd.DataFrame:
+def _draw(trial: Trial, design: Design, workday: Workday, first_day: date, notes: list[str]) -> pd.DataFrame:
     fuels, seed = [fuel.id for fuel in trial.fuels], trial.plan.seed or 1
     days = trial.plan.days
 
     def drawn(control: str | None) -> pd.DataFrame:
         return run_order(
-            fuels, design.bags, design.burns, hours.per_day, seed, control, first_day,
-            spare_every=SPARE_EVERY,
+            fuels, design.bags, design.burns, workday.per_day, seed, control, first_day,
+            workday.weekdays, SPARE_EVERY, workday.cookers,
         )  # fmt: skip
 
     order = drawn(None)
-    if trial.control_fuel in fuels and 1 < hours.per_day < len(fuels):
+    if trial.control_fuel in fuels and 1 < workday.per_day < len(fuels):
         daily = drawn(trial.control_fuel)
         if days is None or daily["day"].nunique() <= days:
             order = daily
@@ -195,24 +197,26 @@ def _draw(trial: Trial, design: Design, hours: Hours, first_day: date, notes: li
             )
     needed = order["day"].nunique()
     if days is not None and needed > days:
-        notes.append(f"The burns need {needed} days of {hours.per_day}; [plan] days says {days}.")
+        notes.append(f"The burns need {needed} days of {workday.per_day}; [plan] days says {days}.")
     _set_up(trial, order, notes)
-    if hours.per_day == 1:
+    if workday.per_day == 1:
         notes.append("One burn a day: differences between days are part of those between burns.")
+    if workday.overruns:
+        day = workday.latest_h - workday.earliest_h
+        notes.append(
+            f"A burn of {workday.burn_h:g} h does not end within a day of {day:g} h: begin earlier, or end later."
+        )
     return order
 
 
 def _set_up(trial: Trial, order: pd.DataFrame, notes: list[str]) -> None:
-    """Plan the one setting there is; several, or several cookers, are a choice of the tester's."""
+    """Plan the one setting there is; several are a choice of the tester's."""
     if len(trial.settings) == 1:
         order["setting"] = trial.settings[0].id
-    several = [
-        words for words, names in (("settings", trial.settings), ("cookers", trial.cookers)) if len(names) > 1
-    ]
-    if several:
+    elif len(trial.settings) > 1:
         notes.append(
-            f"The plan is for one of the {' and one of the '.join(several)}: they are never pooled, so each takes "
-            "as many burns. Write which into burns.csv, and plan again."
+            "The plan is for one of the settings: they are never pooled, so each takes as many burns. Write which into "
+            "burns.csv, and plan again."
         )
 
 

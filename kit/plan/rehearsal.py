@@ -18,7 +18,6 @@ from kit.plan.loggers import PROBES, Fault
 from kit.plan.planned import make_plan
 from kit.plan.simulated import simulate_trial
 from kit.plan.simulated_plan import write_simulated_plan
-from kit.plan.timetable import Hours
 from kit.trial import read_plan
 from kit.trial.decode import read_text
 from kit.trial.models import ALL_ALIKE
@@ -99,7 +98,7 @@ def _dated(order: pd.DataFrame) -> pd.DataFrame:
     order["order"] = order["order"].fillna(pd.Series(range(1, len(order) + 1), index=order.index))
     order = order.sort_values("order", kind="stable", ignore_index=True)
     if (order["day"] == "").any():
-        first, per_day = date.today() + timedelta(days=1), Hours().per_day
+        first, per_day = date.today() + timedelta(days=1), 1
         order["day"] = [(first + timedelta(days=n // per_day)).isoformat() for n in range(len(order))]
     return order
 

@@ -137,14 +137,19 @@ def _calendar(calendar: pd.DataFrame, coded: Mapping[str, str]) -> Html:
     rows = [
         element(
             "tr", element("th", f"{row['weekday'][:3]} {row['day']}", scope="row", class_="day"),
-            element("td", f"{row['burn']}: {coded[row['burn']]}" if row["burn"] else row["what"]),
-            element("td", row["light"]), element("td", row["cold"]), element("td", row["weigh"]),
+            element("td", _where(row, coded)),
+            element("td", row["light"]), element("td", row["next"]), element("td", row["weigh"]),
         )
         for row in calendar.to_dict("records")
     ]  # fmt: skip
-    headings = ("day", "burn: code", "light at", "cold by", "first weigh, if cold, of burns")
+    headings = ("day", "burn: code", "light at", "next lighting, only if cold", "weigh, if cold, burns")
     table = _table(NEVER_HOT, headings, rows)
     return element("section", element("h2", "Calendar"), table, class_="front")
+
+
+def _where(row: Mapping[str, str], coded: Mapping[str, str]) -> str:
+    cooker = f", {row['cooker']}" if row["cooker"] else ""
+    return f"{row['burn']}: {coded[row['burn']]}{cooker}" if row["burn"] else row["what"]
 
 
 def _cautions() -> Html:

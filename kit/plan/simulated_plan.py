@@ -9,7 +9,7 @@ import pandas as pd
 from kit.plan.loggers import NOTE
 from kit.plan.planned import RULES
 from kit.plan.sheets import codes, key_page, sheets_page
-from kit.plan.timetable import Hours, timetable
+from kit.plan.timetable import timetable, workday_of
 from kit.plan.writing import KEY, SHEETS
 from kit.trial import open_run, plan_of, write_plan
 
@@ -22,7 +22,7 @@ def write_simulated_plan(folder: Path, order: pd.DataFrame, written: str) -> Non
     place = folder / "plan" / "plan.toml"
     place.write_text(f"# {NOTE}.\n" + place.read_text(encoding="utf-8"), encoding="utf-8", newline="\n")
     coded = codes(plan.table["burn"].tolist(), plan.seed or 1)
-    calendar = timetable(plan.table, plan.spare_days, Hours())
+    calendar = timetable(plan.table, plan.spare_days, workday_of(run.trial))
     pages = {
         SHEETS: sheets_page(run.trial, plan, calendar, coded, simulated=True),
         KEY: key_page(run.trial, plan, coded, simulated=True),

@@ -86,8 +86,9 @@ def calendar_html(planned: Planned) -> Html:
         Col("date", "day", kind="head"),
         Col("what", "what"),
         Col("burn", "burn"),
+        *([Col("cooker", "cooker")] if (shown["cooker"] != "").any() else []),
         Col("light", "light at"),
-        Col("cold", "cold by"),
-        Col("weigh", "weigh, if cold, ash of burns"),
+        Col("next", "next lighting not before, and only if checked cold and emptied"),
+        Col("weigh", "first weigh, if cold right through, ash of burns"),
     ]
-    return table(shown, "Calendar, with cooling between burns and before ash is weighed", columns)
+    return table(shown, "Calendar. A clock time is no proof that anything is cold", columns)

@@ -8,8 +8,13 @@ from kit.plan.answers import PlannedMetric
 from kit.plan.choosing import ENOUGH
 from kit.plan.planned import Planned
 from kit.plan.power import BEYOND, DIFFERENCES, SAME, Design, chance_of
+from kit.plan.timetable import Workday
 
 SPLITS = (0.5, 1.0, 2.0, 4.0)
+OVERRUN = (
+    "A burn that runs over, or a cooker still warm: the rest of that day moves, as it stands, to the next day or a "
+    "spare one. Keep the order and the numbers, and let all else of the calendar follow: the blocks stay whole."
+)
 SINGLE = (
     "A single burn of each fuel gives its curve and its values, and shows whether the kit works. It has no "
     "error bars: it cannot tell a fuel from an odd burn, and the report will give no verdict."
@@ -44,27 +49,38 @@ def plan_words(planned: Planned) -> str:
 
 def design_lines(planned: Planned) -> list[str]:
     """Return what will be burnt, when, and at what cost."""
-    design, order, hours = planned.design, planned.order, planned.hours
+    design, order, workday = planned.design, planned.order, planned.workday
     days = sorted(set(order["day"]) - {""})
     lines = [
-        f"{len(order)} burns: {design.fuels} fuels, {design.bags} bags of each, "
-        f"{_times(design.burns)} from a bag."
+        f"{len(order)} burns: {design.fuels} fuels, {design.bags} bags of each, {_times(design.burns)} from a bag."
     ]
     if days:
         spare = (planned.calendar["what"] == "spare day").sum()
-        per_day = order.groupby("day").size().max()
-        weather = f" with {_count(spare, 'spare day')} for weather;" if spare else ""
+        weather = f", with {_count(spare, 'spare day')} for weather" if spare else ""
         lines.append(
-            f"{len(days)} days of burning from {days[0]} to {days[-1]}, up to {_count(per_day, 'burn')} a day;"
-            f"{weather} the last ash is weighed the morning after."
+            f"{len(days)} days of burning from {days[0]} to {days[-1]}{weather}. {day_words(workday)}"
         )
-        lines.append(
-            f"A burn takes about {hours.burn:g} h from lighting to the stop, and {hours.cooling:g} h to cool "
-            "before the next is lit. Ash and leftovers wait for the next morning, and longer if still warm."
-        )
+        lines.append(OVERRUN)
     if planned.cost is not None:
         lines.append(f"The bags cost {planned.cost:.0f} {planned.trial.currency}".strip() + ".")
     return lines
+
+
+def day_words(workday: Workday) -> str:
+    """Return what a day at the cooker holds, how long a burn is taken to last, and what its end is no proof of."""
+    cookers = len(workday.cookers)
+    each = _count(workday.in_one_cooker, "burn")
+    where = f"in each of {cookers} cookers of one make, a block each" if cookers > 1 else "in the cooker"
+    weighed = (
+        "Ash and leftovers are weighed next morning at the earliest, cold right through, before anything is lit."
+        if workday.weighed
+        else "Ash and leftovers are not weighed (weigh_ash = false): leave their boxes blank."
+    )
+    return (
+        f"A day holds {each} {where}. A burn is taken to last {workday.burn_h:g} h from lit to stopped "
+        f"({workday.source}) and the cooker to need {workday.cool_h:g} h more to cool: the earliest next lighting, and "
+        f"only if it was checked and is cold and emptied. {weighed}"
+    )
 
 
 def chance_lines(planned: Planned, each: PlannedMetric) -> list[str]:

@@ -219,7 +219,11 @@ class Planning(Table):
     """Time of day by which the last burn of a day has to be stopped, as "19:30"."""
 
     cookers: Count | None = None
-    """Cookers of one make that can burn on the same day, a block each. Left out: one."""
+    """Cookers of one make that can burn on the same day, a block each. Left out: those named, or one."""
+
+    weigh_ash: Yes = True
+    """Whether ash and leftovers are weighed: a cooker then burns once a day and is emptied cold, next morning.
+    false leaves both blank, and a cooker may be lit again on the same day once it was checked cold and emptied."""
 
     @model_validator(mode="after")
     def _day_in_order(self) -> Self:

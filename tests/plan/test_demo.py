@@ -10,6 +10,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.plan.demo import FAULTS, RECIPES, demo_order, make_demo
+from kit.plan.order import connected
 from kit.readings import read_burns
 from kit.schema import BURNS
 from kit.trial import deviations, open_run
@@ -46,10 +47,13 @@ def test_it_is_small_and_says_that_it_is_simulated() -> None:
         assert "simulated" in text.lower(), name
 
 
-def test_it_is_thirty_six_burns_of_six_fuels_three_bags_and_twelve_days(sheet: pd.DataFrame) -> None:
+def test_it_is_thirty_six_burns_of_six_fuels_three_bags_and_eighteen_days(sheet: pd.DataFrame) -> None:
     assert len(sheet) == 36 and list(sheet.columns) == [column.name for column in BURNS]
     assert (sheet.groupby(["fuel", "bag"]).size() == 2).all() and sheet["bag"].nunique() == 18
-    assert (sheet.groupby("day")["fuel"].nunique() == 3).all() and sheet["day"].nunique() == 12
+    assert (sheet.groupby("day")["fuel"].nunique() == 2).all() and sheet["day"].nunique() == 18
+    assert not sheet[["day", "cooker"]].duplicated().any()  # no oven burns twice a day, so none is emptied hot
+    assert (sheet.groupby(["fuel", "cooker"]).size() == 3).all() and sheet["cooker"].nunique() == 2
+    assert connected([list(pd.factorize(sheet["fuel"])[0][part]) for part in sheet.groupby("day").indices.values()])
     assert sheet["burn"].tolist() == demo_order()["burn"].tolist()
     kinds = {fuel["id"]: fuel["kind"] for fuel in tomllib.loads((DEMO / "trial.toml").read_text())["fuel"]}
     assert sorted(kinds.values()) == ["briquette"] * 3 + ["lump"] * 3 and set(kinds) == set(RECIPES)
@@ -63,7 +67,7 @@ def test_clock_times_follow_each_other_and_burns_of_a_day_do_not_overlap(sheet: 
     hours = (clocks["stopped"] - clocks["lit"]).dt.total_seconds() / 3600
     assert hours.between(1.5, 3.5).all() and 2 <= hours.mean() <= 3
     for _, day in clocks.groupby(sheet["day"]):
-        assert (day["lit"].to_numpy()[1:] - day["stopped"].to_numpy()[:-1] > pd.Timedelta(minutes=40)).all()
+        assert (day["lit"].to_numpy()[1:] - day["stopped"].to_numpy()[:-1] > pd.Timedelta(0)).all()
 
 
 def test_mass_and_ash_balance_on_the_sheet(sheet: pd.DataFrame) -> None:
@@ -98,6 +102,6 @@ def test_it_was_burnt_as_planned_and_is_read_without_a_fault() -> None:
 
 def test_two_loggers_and_their_dialects(sheet: pd.DataFrame) -> None:
     spare = [name for name in sheet["log"].unique() if name.startswith("spare")]
-    assert len(spare) == 2 and (sheet["log"].isin(spare)).sum() == 6
+    assert len(spare) == 2 and (sheet["log"].isin(spare)).sum() == 4
     text = (DEMO / "logs" / spare[0]).read_bytes().decode("cp1252")
     assert "grate °C;lid °C" in text and text.splitlines()[5].count(",") == 2
