@@ -51,9 +51,13 @@ def test_it_is_thirty_six_burns_of_six_fuels_three_bags_and_eighteen_days(sheet:
     assert len(sheet) == 36 and list(sheet.columns) == [column.name for column in BURNS]
     assert (sheet.groupby(["fuel", "bag"]).size() == 2).all() and sheet["bag"].nunique() == 18
     assert (sheet.groupby("day")["fuel"].nunique() == 2).all() and sheet["day"].nunique() == 18
-    assert not sheet[["day", "cooker"]].duplicated().any()  # no oven burns twice a day, so none is emptied hot
+    assert (
+        not sheet[["day", "cooker"]].duplicated().any()
+    )  # no oven burns twice a day, so none is emptied hot
     assert (sheet.groupby(["fuel", "cooker"]).size() == 3).all() and sheet["cooker"].nunique() == 2
-    assert connected([list(pd.factorize(sheet["fuel"])[0][part]) for part in sheet.groupby("day").indices.values()])
+    assert connected(
+        [list(pd.factorize(sheet["fuel"])[0][part]) for part in sheet.groupby("day").indices.values()]
+    )
     assert sheet["burn"].tolist() == demo_order()["burn"].tolist()
     kinds = {fuel["id"]: fuel["kind"] for fuel in tomllib.loads((DEMO / "trial.toml").read_text())["fuel"]}
     assert sorted(kinds.values()) == ["briquette"] * 3 + ["lump"] * 3 and set(kinds) == set(RECIPES)
