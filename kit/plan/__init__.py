@@ -7,8 +7,15 @@ from kit.plan.power import Design, chance_of, power_of
 from kit.plan.recipes import KINDS, Recipe
 from kit.plan.rehearsal import rehearse
 from kit.plan.simulated import simulate_trial
-from kit.plan.tables import calendar_html, chances_html, lines_html, settles_html
-from kit.plan.words import chance_lines, design_lines, plan_words, settles_lines, split_line
+from kit.plan.tables import alternatives_html, calendar_html, chances_html, lines_html, settles_html
+from kit.plan.words import (
+    alternative_lines,
+    chance_lines,
+    design_lines,
+    plan_words,
+    settles_lines,
+    split_line,
+)
 from kit.plan.writing import plan_run
 
 __all__ = [
@@ -17,6 +24,8 @@ __all__ = [
     "Design",
     "Planned",
     "Recipe",
+    "alternative_lines",
+    "alternatives_html",
     "calendar_html",
     "chance_lines",
     "chance_of",

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from kit.errors import Faults, KitError, Problem
-from kit.plan.choosing import best_design
+from kit.plan.alternatives import Means
 from kit.plan.power import Design
 from kit.plan.spreads import ASSUMED_HINT, Spread, assumed, from_earlier
 from kit.plan.timetable import Workday, workday_of
@@ -19,7 +19,7 @@ from kit.trial import Trial, open_run
 from kit.trial.earlier import lender_folders, newest_results
 from kit.trial.trial_file import read_trial
 
-BAGS, BURNS, MOST_BURNS = 3, 2, 4
+BAGS, BURNS = 3, 2
 SHEET = "burns.csv"
 
 
@@ -118,14 +118,34 @@ def planned_workday(folder: Path, trial: Trial, earlier: Sequence[str | Path]) -
     return workday_of(trial, *max(lasted, default=(None, "")))
 
 
-def chosen_design(trial: Trial, workday: Workday, split: float) -> Design:
-    """Return bags and burns: as answered, else as many as the days hold, else three bags burnt twice."""
+def means_of(trial: Trial, workday: Workday) -> Means:
+    """Return what there is to spend: the days' burns, else as many as the usual three bags burned twice take."""
+    asked, fuels = trial.plan, len(trial.fuels)
+    burns = (
+        asked.days * workday.per_day if asked.days else fuels * (asked.bags or BAGS) * (asked.burns or BURNS)
+    )
+    prices = {fuel.id: math.nan if fuel.price is None else fuel.price for fuel in trial.fuels}
+    return Means(burns, asked.budget, prices, workday)
+
+
+def chosen_design(trial: Trial, options: pd.DataFrame, notes: list[str]) -> Design:
+    """Return bags and burns: as answered, else the best that days and money allow; notes say where they do not."""
     fuels, asked = len(trial.fuels), trial.plan
-    burns = asked.burns or min(max(round(min(split, MOST_BURNS)), BURNS), MOST_BURNS)
-    if asked.bags or not asked.days:
-        return Design(fuels, asked.bags or BAGS, burns)
-    room = asked.days * workday.per_day
-    return best_design(room, fuels, burns) or Design(fuels, 2, 1)
+    if asked.bags and asked.burns:
+        return Design(fuels, asked.bags, asked.burns)
+    fitting = options[
+        (options["bags"] == (asked.bags or options["bags"]))
+        & (options["burns"] == (asked.burns or options["burns"]))
+    ]
+    if fitting.empty:
+        notes.append(
+            "The days do not hold two bags of each fuel: this is the least that gives a verdict at all."
+        )
+        return Design(fuels, asked.bags or 2, asked.burns or 1)
+    best = fitting.iloc[0]
+    if not best["allowed"]:
+        notes.append("No design keeps within the budget: fewer fuels, or more money.")
+    return Design(fuels, int(best["bags"]), int(best["burns"]))
 
 
 def design_of(sheet: pd.DataFrame) -> Design:

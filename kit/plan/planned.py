@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -11,11 +12,13 @@ from typing import Any
 import pandas as pd
 
 from kit.errors import KitError
+from kit.plan.alternatives import alternatives, fuels_dropped
 from kit.plan.answers import (
     PlannedMetric,
     bag_cost,
     chosen_design,
     design_of,
+    means_of,
     planned_metrics,
     planned_workday,
     read_answers,
@@ -30,7 +33,7 @@ TOTALS = (12, 24, 36)
 SPARE_EVERY = 4
 RULES = (
     "Not lit in rain, or in a mean wind above 5 m/s (18 km/h, 11 mph): the burn moves to a spare day.",
-    "Left out only for fuel added, a vent or a probe moved by mistake, or the log lost.",
+    "A burn is left out only if fuel was added, a vent or probe was moved by mistake, or the log was lost.",
 )
 
 
@@ -46,6 +49,8 @@ class Planned:
         Burns in their order; days, clock times, cooling and weighing.
     design, workday
         Bags and burns; what a day at the cooker holds.
+    alternatives, fewer
+        Designs within the days and the money, the best first; the best for all fuels, and for fewer.
     metrics
         Primary metrics that can be planned for.
     chances
@@ -71,6 +76,8 @@ class Planned:
     order: pd.DataFrame
     calendar: pd.DataFrame
     design: Design
+    alternatives: pd.DataFrame
+    fewer: pd.DataFrame
     workday: Workday
     metrics: tuple[PlannedMetric, ...]
     chances: pd.DataFrame
@@ -114,10 +121,16 @@ def make_plan(
     first, fuels, level = metrics[0], len(trial.fuels), level_of(trial)
     family = family_of(trial)
     split = cheapest_split(first.spread.sds, Costs(1.0, 1.0))
+    about = {"multiplicity": family, "level": level, "earlier_df": first.spread.df}
+    means = means_of(trial, workday)
+    sds = dict(first.spread.sds)
+    if workday.per_day == 1:  # days and burns are one then
+        sds = {**sds, "burn": math.hypot(sds["burn"], sds["day"]), "day": 0.0}
+    options = alternatives(fuels, sds, first.margin, means, about)
     if len(sheet):
         order, design = _as_sheet(folder, sheet, notes), design_of(sheet)
     else:
-        design = chosen_design(trial, workday, split)
+        design = chosen_design(trial, options, notes)
         first_burn = _day(first_day) or trial.plan.first_day or written + timedelta(days=1)
         order = _draw(trial, design, workday, first_burn, notes)
     spare = order.attrs.get("spare_days", [])
@@ -130,6 +143,8 @@ def make_plan(
         order=order,
         calendar=timetable(order, spare, workday),
         design=design,
+        alternatives=options,
+        fewer=fuels_dropped([fuel.id for fuel in trial.fuels], sds, first.margin, means, about),
         workday=workday,
         metrics=metrics,
         chances=_chances(trial, order, metrics, notes),
@@ -230,6 +245,7 @@ def _chances(
         "control": trial.control_fuel,
     }
     for each in metrics:
+        about["earlier_df"] = each.spread.df
         at = [0.0, each.margin, 2 * each.margin]
         try:
             power = power_of(order, each.spread.sds, at, each.margin, **about)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -76,6 +76,7 @@ def power_of(
     level: float = 0.95,
     upper: bool = False,
     control: object = None,
+    earlier_df: float = 0.0,
 ) -> pd.DataFrame:
     """Return the chance of each verdict on two fuels of a design when their true difference is given.
 
@@ -95,6 +96,8 @@ def power_of(
         With 'dunnett' and a table: the control fuel; the first one without.
     upper
         With a components table: use the upper 80 % limits of the SDs, so that the promise is not optimistic.
+    earlier_df
+        Degrees of freedom by which earlier folders, measured alike, know the spread besides.
 
     Returns
     -------
@@ -115,6 +118,7 @@ def power_of(
     """
     sds = sds_of(components, upper)
     known = precision_of(design, sds, control if multiplicity == "dunnett" else None)
+    known = replace(known, df=known.df + earlier_df)
     at = [float(difference)] if np.isscalar(difference) else [float(d) for d in difference]  # type: ignore[union-attr, arg-type]
     rows = [row for d in at for row in _rows(known, d, margin, multiplicity, level)]
     return pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
@@ -215,13 +219,17 @@ def _rows(
 ) -> list[tuple[object, ...]]:
     from scipy import special
 
-    multiplier = float(critical_value(known, multiplicity, level, np.array([known.df]))[0])
+    # 'inside the margin' is a pair of one-sided tests: its interval leaves out as much on one side as D on both
+    difference_c, equivalence_c = (
+        float(critical_value(known, multiplicity, at, np.array([known.df]))[0])
+        for at in (level, 2 * level - 1)
+    )
     share = (np.arange(NODES) + 0.5) / NODES
     spread = np.sqrt(2 * special.gammaincinv(known.df / 2, share) / known.df)  # s/SE, s² ~ SE² χ²_ν/ν
-    half = multiplier * known.se * spread
+    half, half_inside = difference_c * known.se * spread, equivalence_c * known.se * spread
     chances = {
         verdict: float(np.mean(_inside(region, difference, known.true_sd)))
-        for verdict, region in _regions(half, margin).items()
+        for verdict, region in _regions(half, half_inside, margin).items()
     }
     about = (
         known.se,
@@ -235,12 +243,12 @@ def _rows(
     return [(difference, verdict, chance, *about) for verdict, chance in chances.items()]
 
 
-def _regions(half: Floats, margin: float | None) -> dict[str, tuple[Floats, Floats]]:
-    """Return where |estimate| lies for each verdict, given the interval's half-width (DEVELOPERS.md, method 6)."""
+def _regions(half: Floats, half_inside: Floats, margin: float | None) -> dict[str, tuple[Floats, Floats]]:
+    """Return where |estimate| lies for each verdict, given both intervals' half-widths (DEVELOPERS.md, method 6)."""
     none, all_of_it = np.zeros_like(half), np.full_like(half, np.inf)
     if margin is None:
         return {DIFFERENT: (half, all_of_it), OPEN: (none, half)}
-    inner, outer = np.maximum(margin - half, 0.0), margin + half
+    inner, outer = np.maximum(margin - half_inside, 0.0), margin + half
     reach = np.maximum(half, inner)
     return {
         BEYOND: (outer, all_of_it),

@@ -22,9 +22,10 @@ def write_simulated_plan(folder: Path, order: pd.DataFrame, written: str) -> Non
     place = folder / "plan" / "plan.toml"
     place.write_text(f"# {NOTE}.\n" + place.read_text(encoding="utf-8"), encoding="utf-8", newline="\n")
     coded = codes(plan.table["burn"].tolist(), plan.seed or 1)
-    calendar = timetable(plan.table, plan.spare_days, workday_of(run.trial))
+    workday = workday_of(run.trial)
+    calendar = timetable(plan.table, plan.spare_days, workday)
     pages = {
-        SHEETS: sheets_page(run.trial, plan, calendar, coded, simulated=True),
+        SHEETS: sheets_page(run.trial, plan, calendar, coded, workday, simulated=True),
         KEY: key_page(run.trial, plan, coded, simulated=True),
     }
     for name, page in pages.items():

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import pandas as pd
 
 from kit.page import Col, Html, element, table
+from kit.plan.alternatives import shown_alternatives
 from kit.plan.planned import Planned
 from kit.plan.power import BEYOND, LITTLE, OPEN, SAME, UNSIZED
 
@@ -74,6 +75,31 @@ def settles_html(planned: Planned) -> Html:
     first = planned.metrics[0]
     caption = f"What so many burns can settle, by {first.metric.label} (margin {first.written})"
     return table(shown, caption, columns, group="group")
+
+
+def alternatives_html(planned: Planned) -> Html:
+    """Return the designs within the days and the money, the best first, in one small table."""
+    shown = shown_alternatives(planned.alternatives, planned.design)
+    chances = ["found_at_margin", "found_at_twice", "same_at_0", "best_named"]
+    shown = shown.assign(**{name: 100 * shown[name] for name in chances})
+    shown["design"] = [
+        f"{bags} bags × {burns}" for bags, burns in zip(shown["bags"], shown["burns"], strict=True)
+    ]
+    columns = [
+        Col("design", "bags of each fuel × burns a bag", kind="head"),
+        Col("total", "burns", "", "number", 0),
+        Col("days", "days", "", "number", 0),
+        Col("hours", "hours", "h", "number", 0),
+        Col("cost", "cost of bags", "", "number", 0),
+        Col("found_at_margin", "the margin: found", "%", "number", 0),
+        Col("found_at_twice", "twice the margin: found", "%", "number", 0),
+        Col("same_at_0", "alike: 'the same'", "%", "number", 0),
+        Col("best_named", "the best named, where it leads by twice the margin", "%", "number", 0),
+    ]
+    first = planned.metrics[0]
+    return table(
+        shown, f"Designs to choose between, by {first.metric.label} (margin {first.written})", columns
+    )
 
 
 def calendar_html(planned: Planned) -> Html:

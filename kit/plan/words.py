@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pandas as pd
 
+from kit.page import cautions_short
+from kit.plan.alternatives import shown_alternatives
 from kit.plan.answers import PlannedMetric
 from kit.plan.choosing import ENOUGH
 from kit.plan.planned import Planned
@@ -31,7 +35,11 @@ def percent(chance: float) -> str:
 def plan_words(planned: Planned) -> str:
     """Return the whole plan in lines of plain words, the line to post last."""
     lines = [
+        " ".join(cautions_short()),
+        "",
         *design_lines(planned),
+        "",
+        *alternative_lines(planned),
         "",
         *(line for each in planned.metrics for line in chance_lines(planned, each)),
         "",
@@ -66,6 +74,67 @@ def design_lines(planned: Planned) -> list[str]:
     return lines
 
 
+def alternative_lines(planned: Planned) -> list[str]:
+    """Return the best design for the money and the hours, what the others would settle, and what fewer fuels buy."""
+    table, design, first = planned.alternatives, planned.design, planned.metrics[0]
+    if table.empty:
+        return []
+    best = table.iloc[0]
+    own = table[(table["bags"] == design.bags) & (table["burns"] == design.burns)]
+    lines = [
+        f"Best for the days and the money, by {first.metric.label} (margin {first.written}): {_option(best)}."
+    ]
+    if len(own) and own.index[0] != 0:
+        lines.append(f"  As planned: {_option(own.iloc[0])}.")
+    if len(own) and own["found_at_twice"].iloc[0] < best["found_at_twice"] - 0.05:
+        lines.append(
+            f"  Recommended: {best['bags']:.0f} bags of each fuel, {_times(int(best['burns']))} from a bag. A bag "
+            "costs money, a burn a morning; more bags settle more than more burns of a bag."
+        )
+    lines.append(
+        "  Others: bags × burns a bag; burns, cost; the margin found, twice the margin found; the best named"
+    )
+    lines += [f"    {_short(row)}" for _, row in shown_alternatives(table, design).iterrows()]
+    if first.spread.df and (enough := smallest_total(table)) is not None:
+        alone = planned.smallest_twice.total if planned.smallest_twice else None
+        without = f", where {alone} would be without" if alone and alone > enough else ""
+        lines.append(
+            f"  With what {Path(first.spread.earlier).name} tells of the spread, {enough} burns find twice the margin "
+            f"in {percent(ENOUGH)} of trials{without}."
+        )
+    names = {fuel.id: fuel.label for fuel in planned.trial.fuels}
+    for _, row in planned.fewer.iloc[1:].iterrows():
+        out = ", ".join(names[fuel] for fuel in planned.drop[: design.fuels - int(row["fuels"])])
+        lines.append(f"  Without {out}: {_option(row)}.")
+    return lines
+
+
+def smallest_total(table: pd.DataFrame) -> int | None:
+    """Return the fewest burns of a table of designs that find twice the margin often enough; None where none does."""
+    enough = table.loc[table["found_at_twice"] >= ENOUGH, "total"]
+    return int(enough.min()) if len(enough) else None
+
+
+def _option(row: pd.Series) -> str:
+    return (
+        f"{row['bags']:.0f} bags of each fuel, {_times(int(row['burns']))} from a bag, {row['total']:.0f} burns on "
+        f"{_count(int(row['days']), 'day')}{_money(row['cost'])}: twice the margin is found in "
+        f"{percent(row['found_at_twice'])} of trials, and a fuel that leads by so much is named the best in "
+        f"{percent(row['best_named'])}"
+    )
+
+
+def _short(row: pd.Series) -> str:
+    return (
+        f"{row['bags']:.0f} × {row['burns']:.0f}; {row['total']:.0f} burns{_money(row['cost'])}; "
+        f"{percent(row['found_at_margin'])}, {percent(row['found_at_twice'])}; {percent(row['best_named'])}"
+    )
+
+
+def _money(cost: float) -> str:
+    return "" if cost != cost else f", bags for {cost:.0f}"
+
+
 def day_words(workday: Workday) -> str:
     """Return what a day at the cooker holds, how long a burn is taken to last, and what its end is no proof of."""
     cookers = len(workday.cookers)
@@ -95,7 +164,7 @@ def chance_lines(planned: Planned, each: PlannedMetric) -> list[str]:
     for factor, words in ((1, "as far apart as the margin"), (2, "twice the margin apart")):
         at = factor * each.margin
         lines.append(
-            f"  {words}: seen to differ in {percent(chance_of(power, at, DIFFERENCES))}, "
+            f"  {words}: a difference found in {percent(chance_of(power, at, DIFFERENCES))}, "
             f"'by more than the margin' in {percent(chance_of(power, at, [BEYOND]))}"
         )
     return lines
@@ -139,7 +208,7 @@ def split_line(planned: Planned) -> str:
     if planned.split == float("inf"):
         return "If bags do not differ at all, burns of one bag are as good as any; nobody knows beforehand."
     parts = [f"{max(1, round(planned.split * ratio**0.5))} if {_ratio(ratio)}" for ratio in SPLITS]
-    return "The cheapest number of burns from a bag: " + ", ".join(parts) + "."
+    return "Most economical number of burns per bag: " + ", ".join(parts) + "."
 
 
 def _ratio(ratio: float) -> str:
@@ -157,7 +226,7 @@ def _kept(rows: pd.DataFrame, everything: int) -> int | None:
 def _settles(row: pd.Series) -> str:
     margin, twice = (percent(row[name]) for name in ("different_at_margin", "different_at_twice"))
     size = f"{row['bags']:.0f} bags × {row['burns']:.0f}"
-    return f"{size}; the margin seen in {margin}, twice the margin in {twice}"
+    return f"{size}; the margin found in {margin}, twice the margin in {twice}"
 
 
 def _times(burns: int) -> str:

@@ -105,7 +105,7 @@ def plan_run(
 
 def _pages(planned: Planned, plan: Plan, coded: dict[str, str], simulated: bool) -> dict[str, str]:
     return {
-        SHEETS: sheets_page(planned.trial, plan, planned.calendar, coded, simulated),
+        SHEETS: sheets_page(planned.trial, plan, planned.calendar, coded, planned.workday, simulated),
         KEY: key_page(planned.trial, plan, coded, simulated),
     }
 

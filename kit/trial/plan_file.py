@@ -96,7 +96,7 @@ class Plan(_Lenient):
     thresholds: tuple[float, ...] = ()
     primary: tuple[str, ...] = ()
     margins: dict[str, str] = {}
-    spread: str = "common"
+    spread: str = ""
     covariates: tuple[str, ...] = ()
     confidence: float = 0.95
     cleaning: dict[str, Any] = {}

@@ -6,11 +6,11 @@ import csv
 import json
 from pathlib import Path
 
-import pandas as pd
 import pytest
 
 from kit.errors import KitError
-from kit.plan import make_plan, plan_run, plan_words
+from kit.plan import Design, make_plan, plan_run, plan_words
+from kit.plan.alternatives import chance_best_named
 from kit.schema import BURNS, COMPONENTS
 from kit.trial import open_run, read_plan
 from tests.plan.helpers import TRIAL, yard
@@ -147,7 +147,7 @@ def test_one_setting_is_planned_and_several_are_a_choice(tmp_path: Path) -> None
 def test_stages_share_out_the_error(tmp_path: Path) -> None:
     plain = make_plan(yard(tmp_path / "a"), today=TODAY)
     staged = make_plan(yard(tmp_path / "b", **{"seed = 5": "seed = 5\nstages = [9, 18]"}), today=TODAY)
-    assert staged.chances["level"].iloc[0] == pytest.approx(0.975)
+    assert 0.95 < staged.chances["level"].iloc[0] < 0.99
     assert staged.chances["half_width"].iloc[0] > plain.chances["half_width"].iloc[0]
     assert staged.plan.stages == (9, 18)
 
@@ -155,9 +155,9 @@ def test_stages_share_out_the_error(tmp_path: Path) -> None:
 def test_cooling_lies_between_burns_and_ash_waits_for_the_next_morning(tmp_path: Path) -> None:
     calendar = make_plan(yard(tmp_path / "y"), today=TODAY, first_day="2026-04-20").calendar
     burns = calendar[calendar["what"] == "burn"]
-    for _, day in burns.groupby("day"):
-        light, cold = pd.to_timedelta(day["light"] + ":00"), pd.to_timedelta(day["cold"] + ":00")
-        assert (light.to_numpy()[1:] >= cold.to_numpy()[:-1]).all()
+    assert (
+        not burns["day"].duplicated().any() and (burns["next"] == "another day").all()
+    )  # weighed: once a day
     day_of = dict(zip(burns["burn"], burns["day"], strict=True))
     weighed = calendar[calendar["weigh"] != ""]
     for row in weighed.itertuples():
@@ -172,3 +172,62 @@ def test_burns_done_already_are_named(tmp_path: Path) -> None:
     planned = make_plan(demo, today=TODAY)
     assert any("not written before the first burn" in note for note in planned.notes)
     assert planned.order["burn"].tolist()[0] == "01" and len(planned.chances) == 30
+
+
+def test_the_calendar_keeps_to_the_burns_own_length_weekdays_and_daylight(tmp_path: Path) -> None:
+    asked = """burn_h = 5
+cool_h = 4
+first_day = 2026-05-06
+weekdays = ["Sat", "Sun"]
+earliest = "09:00"
+latest = "20:00"
+cookers = 2
+seed = 5"""
+    planned = make_plan(yard(tmp_path / "y", **{"seed = 5": asked}), today=TODAY)
+    burns = planned.calendar[planned.calendar["what"] == "burn"]
+    assert set(burns["weekday"]) == {"Saturday", "Sunday"} and burns["day"].min() == "2026-05-09"
+    assert not burns[["day", "cooker"]].duplicated().any() and burns["cooker"].nunique() == 2
+    assert sorted(set(burns["light"])) == ["09:00", "14:15"]  # one after the other: nobody tends two fires
+    assert "5 h from lit to stopped (burn_h of [plan])" in plan_words(planned)
+
+
+def test_blank_ash_lets_a_cooker_burn_twice_a_day_but_not_before_it_was_checked_cold(tmp_path: Path) -> None:
+    asked = 'seed = 5\nweigh_ash = false\nburn_h = 3\ncool_h = 3\nearliest = "08:00"\nlatest = "18:00"'
+    planned = make_plan(yard(tmp_path / "y", **{"seed = 5": asked}), today=TODAY)
+    first = planned.calendar[planned.calendar["what"] == "burn"].head(2)
+    assert first["light"].tolist() == ["08:00", "14:00"] and first["next"].tolist() == [
+        "14:00",
+        "another day",
+    ]
+    assert (planned.calendar["weigh"] == "").all() and "leave their boxes blank" in plan_words(planned)
+
+
+def test_a_burn_too_long_for_the_day_and_an_assumed_length_are_said(tmp_path: Path) -> None:
+    long = make_plan(
+        yard(tmp_path / "a", **{"seed = 5": 'seed = 5\nburn_h = 12\nlatest = "18:00"'}), today=TODAY
+    )
+    assert any("does not end within a day of 10 h" in note for note in long.notes)
+    assert "assumed: time one burn" in plan_words(make_plan(yard(tmp_path / "b"), today=TODAY))
+
+
+def test_the_best_design_comes_first_and_is_taken_where_none_is_asked_for(tmp_path: Path) -> None:
+    folder = yard(tmp_path / "y", **{"bags = 3\nburns = 2\n": "days = 18\n"})
+    planned = make_plan(folder, today=TODAY)
+    table = planned.alternatives
+    assert table["chosen"].tolist() == [True, *[False] * (len(table) - 1)]
+    assert (planned.design.bags, planned.design.burns) == (6, 1) == (table["bags"][0], table["burns"][0])
+    assert (table["total"] <= 18).all() and table["found_at_twice"][0] >= table["found_at_twice"][
+        1:
+    ].max() - 0.01
+    asked = make_plan(yard(tmp_path / "asked"), today=TODAY)
+    assert (asked.design.bags, asked.design.burns) == (3, 2) and "Recommended: 6 bags" in plan_words(asked)
+    poor = make_plan(
+        yard(tmp_path / "poor", **{"bags = 3\nburns = 2\n": "days = 18\nbudget = 110\n"}), today=TODAY
+    )
+    assert poor.design.bags == 3 and poor.alternatives["cost"][0] <= 110  # 34 for a bag of each
+
+
+def test_the_chance_of_naming_the_best_grows_with_the_lead_and_has_its_size_without_one() -> None:
+    design, sds = Design(4, 4, 2), {"bag": 5.0, "burn": 8.0, "day": 0.0}
+    chances = [chance_best_named(design, sds, lead) for lead in (0.0, 10.0, 20.0, 40.0)]
+    assert chances == sorted(chances) and chances[0] < 0.05 and chances[-1] > 0.99

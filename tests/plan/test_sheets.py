@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.page.cautions import CAUTIONS
+from kit.page.cautions import CAUTIONS, cautions_short
 from kit.plan import plan_run
 from kit.plan.sheets import codes
 from tests.plan.helpers import yard
@@ -43,9 +43,12 @@ def test_every_burn_has_a_sheet_with_the_columns_of_the_burn_sheet(sheets: str) 
             "charge_g", "charge_l", "ambient_c", "wind_m_s", "humidity_pct", "operator", "lit", "tipped", "lid_on",
             "stopped", "leftover_g", "ash_g", "log", "notes",
         ):  # fmt: skip
-            assert f"<span>{column}</span>" in part, column
+            assert f"<small>{column}</small>" in part, column
+        for label in ("charge, g", "air, °C", "wind, m/s", "left over, g", "ash, g"):
+            assert f"<span>{label}</span>" in part, label
+        assert all(words in part for words in cautions_short())
         assert "Photograph the logger&#x27;s display and a clock" in part
-        assert "Attended" in part and "0:30" in part and "4:00" in part
+        assert "Attended" in part and "0:30" in part and "5:00" in part
         assert "cold right through" in part and "carbon monoxide" in part.lower()
         assert "500 ± 5 g" in part
 
@@ -77,7 +80,7 @@ def test_hostile_names_do_not_come_alive(folder: Path, sheets: str) -> None:
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 @pytest.mark.parametrize("simulated", [False, True])
-def test_each_burn_prints_on_one_side_at_14_points(tmp_path: Path, paper: str, simulated: bool) -> None:
+def test_each_burn_prints_on_one_side(tmp_path: Path, paper: str, simulated: bool) -> None:
     playwright = pytest.importorskip("playwright.sync_api")
     chromium, pdftotext = shutil.which("chromium"), shutil.which("pdftotext")
     if not chromium or not pdftotext:
@@ -98,7 +101,7 @@ def test_each_burn_prints_on_one_side_at_14_points(tmp_path: Path, paper: str, s
         )
         page.pdf(path=str(tmp_path / "sheets.pdf"), format=paper)
         browser.close()
-    assert min(sizes) >= 14 * 96 / 72 - 0.01
+    assert min(sizes) >= 9 * 96 / 72 - 0.01 and max(sizes) >= 40 * 96 / 72 - 0.01  # the code is large
     assert len(asked) == 1
     text = subprocess.run(
         [pdftotext, "-layout", str(tmp_path / "sheets.pdf"), "-"], capture_output=True, text=True, check=True
@@ -107,3 +110,14 @@ def test_each_burn_prints_on_one_side_at_14_points(tmp_path: Path, paper: str, s
     burns = [page for page in pages if re.search(r"^\s*Burn \d\d", page)]
     assert len(burns) == 18 and all("Ash stays hot" in page for page in burns)
     assert pages[-1] is burns[-1] or pages[-1] == burns[-1]
+    assert len(pages) <= 22 and all(len(page.split()) > 60 for page in pages)  # no nearly empty page
+
+
+def test_a_hazard_of_one_fuel_stands_on_every_sheet_so_that_the_code_hides_nothing_and_gives_nothing_away(
+    tmp_path: Path,
+) -> None:
+    plain, sparks = 'kind = "lump"', 'kind = "lump"\nhazards = ["throws sparks"]\nadditives = "starch"'
+    folder = yard(tmp_path / "y", **{plain: sparks, "seed = 5": "seed = 5\nburn_h = 7"})
+    plan_run(folder, today="2026-04-10")
+    parts = (folder / "plan" / "sheets.html").read_text(encoding="utf-8").split('class="sheet"')[1:]
+    assert all("throws sparks" in part and "ash over fully" in part and "7:30" in part for part in parts)
