@@ -108,25 +108,26 @@ class Analysis:
         )
 
     def _repr_html_(self) -> str:
-        columns = ["metric", "a", "b", "difference", "low", "high", "verdict", "n_a", "n_b"]
-        verdicts = self.comparisons[self.comparisons["metric"].isin(self.run.trial.primary)][columns]
+        columns = ["a", "b", "difference", "ratio", "low", "high", "verdict", "n_a", "n_b"]
+        percent = f"low, high: simultaneous {100 * self.level:g} % intervals."
+        told = [
+            as_table(
+                rows[columns].dropna(axis=1, how="all"),
+                f"{label.capitalize()}, {scale}",
+                note=percent,
+                rows=15,
+            )
+            for metric in self.run.trial.primary
+            if len(rows := self.table("comparisons", metric=metric))
+            for label, scale in [(self.run.trial.metric(metric).label, _scale_words(rows))]
+        ]
         sizes = pd.DataFrame(
             {"table": list(self.tables), "rows": [len(each) for each in self.tables.values()]}
         )
-        percent = f"low, high: simultaneous {100 * self.level:g} % intervals."
-        return str(
-            join(
-                [
-                    element("p", f"{repr(self)[1:-1]}."),
-                    as_table(verdicts, "Comparisons of the primary metrics", note=percent, rows=15),
-                    element(
-                        "details",
-                        element("summary", "Every table"),
-                        as_table(sizes, "Tables of the analysis"),
-                    ),
-                ]
-            )
+        every = element(
+            "details", element("summary", "Every table"), as_table(sizes, "Tables of the analysis")
         )
+        return str(join([element("p", f"{repr(self)[1:-1]}."), *told, every]))
 
     def table(self, name: str, **where: object) -> pd.DataFrame:
         """Return a table by its name, or its rows in which these columns hold these values.
@@ -302,6 +303,10 @@ def _as_measured(run: Run, metrics: pd.DataFrame) -> Run:
     for burn in gone:
         run = run.without(burn, "taken out of the metrics in the notebook")
     return run
+
+
+def _scale_words(rows: pd.DataFrame) -> str:
+    return "ratios" if rows["scale"].iloc[0] == "log" else f"differences, {rows['unit'].iloc[0]}".rstrip(", ")
 
 
 def _columns(name: str) -> list[str]:
