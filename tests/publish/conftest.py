@@ -11,10 +11,8 @@ from tests.publish.stand_in import write_notebook, write_run
 DEMO = Path(__file__).parents[2] / "runs" / "hill-school"
 
 
-@pytest.fixture
-def singles(tmp_path):
-    """One burn of each of three fuels of the demo: real logs, and an analysis without a model."""
-    folder = tmp_path / "singles"
+def write_singles(folder):
+    """Write one burn of each of three fuels of the demo: real logs, and an analysis without a model."""
     shutil.copytree(
         DEMO, folder, ignore=shutil.ignore_patterns("reports", "plan", "events.csv", "scores.csv")
     )
@@ -27,6 +25,11 @@ def singles(tmp_path):
     writer.writerows(kept)
     (folder / "burns.csv").write_text(text.getvalue(), "utf-8")
     return folder
+
+
+@pytest.fixture
+def singles(tmp_path):
+    return write_singles(tmp_path / "singles")
 
 
 @pytest.fixture
