@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import re
+from typing import TYPE_CHECKING, Final
 
 from kit.page.numbers import METRIC, Units
 from kit.page.tables import Col, table
@@ -12,7 +13,9 @@ from kit.schema import COLUMNS
 if TYPE_CHECKING:
     import pandas as pd
 
-MOST_ROWS = 60
+MOST_ROWS: Final = 60
+_UNIT: Final = re.compile(r"_(g|c|s|l|h|pct|m_s|min)$")
+"""The unit at the end of a column's name, which its heading gives below."""
 
 
 def as_table(
@@ -39,20 +42,16 @@ def as_table(
     """
     import pandas as pd
 
+    shown = frame.head(rows).rename(columns=str)
     columns = []
-    for name in frame.columns:
-        known = COLUMNS.get(str(name))
-        number = pd.api.types.is_numeric_dtype(frame[name]) and not pd.api.types.is_bool_dtype(frame[name])
-        columns.append(
-            Col(
-                str(name),
-                str(name).replace("_", " "),
-                known.unit if known else "",
-                "number" if number else "text",
-            )
-        )
+    for name in shown.columns:
+        if pd.api.types.is_bool_dtype(shown[name]):
+            shown[name] = shown[name].map({True: "yes", False: "no"})
+        unit = COLUMNS[name].unit if name in COLUMNS else ""
+        heading = (_UNIT.sub("", name) if unit else name).replace("_", " ")
+        number = pd.api.types.is_numeric_dtype(shown[name])
+        columns.append(Col(name, heading, unit, "number" if number else "text"))
     if not len(frame):
         return element("p", f"{caption}: no rows.")
-    shown = frame.head(rows).rename(columns=str)
     words = [note, f"The first {rows} of {len(frame)} rows." if len(frame) > rows else ""]
     return table(shown, caption, columns, units=units, note=" ".join(filter(None, words)))

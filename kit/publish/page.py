@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from copy import copy
 from functools import cache
+from html import unescape
 from itertools import count
 from pathlib import Path
 from typing import Any, Final
@@ -15,6 +16,7 @@ from kit.publish.notebook import loading
 _LIVE: Final = re.compile(r"<\s*(script|iframe|object|embed|base|form)\b", re.IGNORECASE)
 _ID: Final = re.compile(r'\bid="([^"]+)"')
 _BARE_HEADING: Final = re.compile(r"<h([2-4])>(.*?)</h\1>", re.DOTALL)
+_TITLE: Final = re.compile(r"<h2\b[^>]*>([^<]*)</h2>")
 _TEMPLATES: Final = Path(__file__).resolve().parent / "page_template"
 
 
@@ -63,8 +65,11 @@ def parts_of(notebook: Any) -> dict[str, Any]:
 
 
 def _of_appendix(cell: Any) -> bool:
-    shown = "".join("".join(out.get("data", {}).get("text/html", "")) for out in cell.get("outputs", ()))
-    return "appendix" in cell.metadata.get("tags", []) or 'data-part="appendix"' in shown
+    return "appendix" in cell.metadata.get("tags", []) or 'data-part="appendix"' in _shown(cell)
+
+
+def _shown(cell: Any) -> str:
+    return "".join("".join(out.get("data", {}).get("text/html", "")) for out in cell.get("outputs", ()))
 
 
 def _of_the_other(cell: Any) -> Any:
@@ -72,8 +77,11 @@ def _of_the_other(cell: Any) -> Any:
     if _of_appendix(cell):
         return cell
     if cell.cell_type == "code":
+        title = _TITLE.search(_shown(cell))
         bare = copy(cell)
         bare.outputs = []
+        if title:
+            bare.metadata = {**cell.metadata, "code_of": f"Code of the section '{unescape(title[1])}'"}
         return bare
     return _tagged(cell, "page-leaves-out")
 

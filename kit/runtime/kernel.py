@@ -28,6 +28,11 @@ def serve_notebook(arguments: list[str]) -> None:
         return  # whoever started it was killed, and its room is swept: IPython would make another and leave it
     app.initialize(arguments)
     from kit.errors import KitError
+    from kit.runtime.worker import shared_worker
+
+    shared_worker(
+        "kit.judge.judged"
+    )  # it loads what judging needs while this process waits for its first cell
 
     app.shell.set_custom_exc((KitError,), _hand_back)
     app.start()

@@ -72,7 +72,11 @@ class Run:
         ]
         told = [element("p", element("strong", trial.title or self.folder.name), ". ", trial.question)]
         told += [element("p", note) for note in self.notes]
-        burns = self.burns[["burn", "fuel", "bag", *conditions, "state"]]
+        burns = (
+            self.burns[["burn", "fuel", "bag", *conditions, "state"]]
+            .replace("", None)
+            .dropna(axis=1, how="all")
+        )
         return str(
             join([*told, as_table(burns, "The burn sheet", note="All columns are in .burns.", rows=12)])
         )
