@@ -9,15 +9,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.errors import Faults
 from kit.readings.body import Body, OddLine, Texts, take
 from kit.readings.cells import BLANKS, kind_of
-from kit.readings.header import Header
-from kit.readings.layout import Layout, split_glued, split_line
 from kit.readings.numbers import ABSENT, UNREAD, Numbers
+from kit.readings.open_log import OpenLog
 from kit.readings.roles import Roles
 from kit.readings.sniff import raw_lines
-from kit.readings.source import Source
 from kit.readings.time_column import TimePlan
 
 Ints = npt.NDArray[np.int64]
@@ -37,46 +34,39 @@ class Checked:
     ----------
     body
         The rows.
-    only_events
-        Rows of the original body that hold words and no reading.
-    notes
-        One sentence for each kind of line left aside.
+    events
+        Words beside or between readings: line, column, text, only_event.
     lost
         Numbers of the lines within the table whose readings could not be used: without a usable time, or cut or
         out of shape.
     """
 
     body: Body
-    only_events: Body
-    notes: list[str]
+    events: pd.DataFrame
     lost: Ints
 
 
-def check_lines(
-    source: Source, body: Body, roles: Roles, layout: Layout, header: Header, plan: TimePlan, faults: Faults
-) -> Checked:
+def check_lines(log: OpenLog, body: Body, roles: Roles) -> Checked:
     """Take out of a body what is no row; refuse a second header and a file of two shapes."""
-    timed = _timed(body, layout, plan) & ~_begins_with_word(body, layout, roles)
-    notes = list(source.notes)
-    outside = list(_fields(source, body.lines[~timed].tolist(), layout).items())
-    outside += [(line.number, list(line.fields)) for line in body.odd if line.kind == "outside"]
-    last = int(body.lines[timed].max()) if timed.any() else 0
-    _second_header(sorted(outside), last, header, roles, source.name, faults)
-    _two_shapes(body.odd, int(timed.sum()), layout, source.name, faults)
-    lost = [line.number for line in body.odd if line.kind in ("short", "long", "cut")]
-    lost += [number for number, cells in outside if number <= last and not _is_header(cells, header)]
-    notes += _line_notes(sorted(outside), last, body.odd, header, layout.width)
-    events = timed & _only_words(source, body, roles, layout)
-    _mask_cut_number(source, body, roles, layout, timed, notes)
-    return Checked(
-        take(body, np.flatnonzero(timed & ~events)),
-        take(body, np.flatnonzero(events)),
-        notes,
-        np.sort(np.array(lost, np.int64)),
+    timed = _timed(log, body, roles.time) & ~_begins_with_word(log, body, roles)
+    outside = list(log.fields(body.lines[~timed].tolist()).items())
+    outside = sorted(
+        outside + [(line.number, list(line.fields)) for line in body.odd if line.kind == "outside"]
     )
+    last = int(body.lines[timed].max()) if timed.any() else 0
+    _second_header(log, outside, last, roles)
+    _two_shapes(log, body.odd, int(timed.sum()))
+    within = [number for number, cells in outside if number <= last and not _is_header(log, cells)]
+    lost = [*within, *(line.number for line in body.odd if line.kind in ("short", "long", "cut"))]
+    log.notes += _line_notes(log, outside, last, body.odd)
+    events = timed & _only_words(log, body, roles)
+    _mask_cut_number(log, body, roles, timed)
+    rows, only_events = take(body, np.flatnonzero(timed & ~events)), take(body, np.flatnonzero(events))
+    words = _words(((rows, False), (only_events, True)), roles)
+    return Checked(rows, words, np.sort(np.array(lost, np.int64)))
 
 
-def _timed(body: Body, layout: Layout, plan: TimePlan) -> npt.NDArray[np.bool_]:
+def _timed(log: OpenLog, body: Body, plan: TimePlan) -> npt.NDArray[np.bool_]:
     """Return which rows have a usable time; without a time column, which are no footer."""
     if plan.kind == "stamp" and body.stamps is not None:
         return np.asarray(body.stamps.form > 0)
@@ -86,7 +76,7 @@ def _timed(body: Body, layout: Layout, plan: TimePlan) -> npt.NDArray[np.bool_]:
     for part in body.numbers.values():
         odd |= part.codes == UNREAD
     for column, texts in body.texts.items():
-        if layout.kinds[column] == "blank":
+        if log.layout.kinds[column] == "blank":
             odd |= texts.codes > 0
     end = len(body)
     while end and odd[end - 1]:
@@ -111,43 +101,27 @@ def _numbered(body: Body, place: int) -> npt.NDArray[np.bool_]:
     return np.asarray(good)
 
 
-def _begins_with_word(body: Body, layout: Layout, roles: Roles) -> npt.NDArray[np.bool_]:
+def _begins_with_word(log: OpenLog, body: Body, roles: Roles) -> npt.NDArray[np.bool_]:
     """Return which rows have a word in a first column of numbers that is no probe's."""
-    if layout.kinds[0] != "number" or 0 not in body.numbers or 0 in roles.temperatures:
+    if log.layout.kinds[0] != "number" or 0 not in body.numbers or 0 in roles.temperatures:
         return np.zeros(len(body), bool)
     return np.asarray(body.numbers[0].codes == UNREAD)
 
 
-def _fields(source: Source, numbers: Sequence[int], layout: Layout) -> dict[int, list[str]]:
-    """Return the fields of some lines, by line number."""
-    texts = raw_lines(source, numbers)
-    return {
-        number: split_glued(split_line(text, layout.delimiter), layout.glued)
-        for number, text in texts.items()
-    }
-
-
-def _second_header(
-    outside: Sequence[tuple[int, list[str]]],
-    last: int,
-    header: Header,
-    roles: Roles,
-    name: str,
-    faults: Faults,
-) -> None:
-    own = [each for each in header.names if each]
+def _second_header(log: OpenLog, outside: Sequence[tuple[int, list[str]]], last: int, roles: Roles) -> None:
+    own = [name for name in log.header.names if name]
     for number, cells in outside:
         words = [cell for cell in cells if cell]
         texts = sum(kind_of(cell) == "text" for cell in words)
         if number > last or len(words) < 2 or texts * 2 < len(words) or not own:
             continue
-        if words == own or [word.casefold() for word in words] == [each.casefold() for each in own]:
+        if _is_header(log, words):
             continue
         shared = len(set(words) & set(own))
         if shared * 2 >= len(own) or (len(words) == len(own) and texts == len(words)):
             order = "in another column order" if set(words) == set(own) else "with other columns"
-            faults.refuse(
-                f"{name}, line {number}",
+            log.faults.refuse(
+                log.at(number),
                 f"a second header {order}: {', '.join(words)} (the first: {', '.join(own)}); "
                 f"{roles.time.heading or 'the time'} restarts below it",
                 "one table a file",
@@ -156,31 +130,33 @@ def _second_header(
             return
 
 
-def _two_shapes(odd: Sequence[OddLine], rows: int, layout: Layout, name: str, faults: Faults) -> None:
+def _two_shapes(log: OpenLog, odd: Sequence[OddLine], rows: int) -> None:
     bad = [line for line in odd if line.kind in ("short", "long")]
     if len(bad) > 3 and len(bad) > _MOST_ODD * max(rows, 1):
         first = bad[0]
-        faults.refuse(
-            f"{name}, line {first.number}",
-            f"{len(first.fields)} fields; {len(bad)} lines are so, where the others have {layout.width}",
-            f"{layout.width} fields in every row",
+        log.faults.refuse(
+            log.at(first.number),
+            f"{len(first.fields)} fields; {len(bad)} lines are so, where the others have {log.layout.width}",
+            f"{log.layout.width} fields in every row",
             "Split the file where its shape changes, or export it again.",
         )
 
 
-def _is_header(cells: Sequence[str], header: Header) -> bool:
-    return [cell.casefold() for cell in cells if cell] == [name.casefold() for name in header.names if name]
+def _is_header(log: OpenLog, cells: Sequence[str]) -> bool:
+    return [cell.casefold() for cell in cells if cell] == [
+        name.casefold() for name in log.header.names if name
+    ]
 
 
 def _line_notes(
-    outside: Sequence[tuple[int, list[str]]], last: int, odd: Sequence[OddLine], header: Header, width: int
+    log: OpenLog, outside: Sequence[tuple[int, list[str]]], last: int, odd: Sequence[OddLine]
 ) -> list[str]:
     notes = []
     within = [(number, cells) for number, cells in outside if number <= last]
     for what, lines in (
         ("footer, not rows", [(number, cells) for number, cells in outside if number > last]),
-        ("the header again, left aside", [line for line in within if _is_header(line[1], header)]),
-        ("no usable time, not rows", [line for line in within if not _is_header(line[1], header)]),
+        ("the header again, left aside", [line for line in within if _is_header(log, line[1])]),
+        ("no usable time, not rows", [line for line in within if not _is_header(log, line[1])]),
     ):
         if lines:
             shown = "; ".join(
@@ -191,7 +167,7 @@ def _line_notes(
             notes.append(f"{what}: {shown}{more}")
     for line in [line for line in odd if line.kind in ("short", "long")][:_SHOWN]:
         notes.append(
-            f"line {line.number}: {len(line.fields)} fields where {width} are expected; which reading is "
+            f"line {line.number}: {len(line.fields)} fields where {log.layout.width} are expected; which reading is "
             "absent or too many cannot be known, "
             "so all readings of that row are missing"
         )
@@ -201,7 +177,7 @@ def _line_notes(
     return notes
 
 
-def _only_words(source: Source, body: Body, roles: Roles, layout: Layout) -> npt.NDArray[np.bool_]:
+def _only_words(log: OpenLog, body: Body, roles: Roles) -> npt.NDArray[np.bool_]:
     """Return which rows hold an event and no reading: every reading blank, a word in a mostly empty column."""
     empty = np.ones(len(body), bool)
     for column in (*roles.temperatures, *roles.differences):
@@ -211,7 +187,7 @@ def _only_words(source: Source, body: Body, roles: Roles, layout: Layout) -> npt
         words |= texts.codes > 0
     found = empty & words
     rows = np.flatnonzero(found)
-    fields = _fields(source, body.lines[rows].tolist(), layout)
+    fields = log.fields(body.lines[rows].tolist())
     for row in rows.tolist():
         cells = fields[int(body.lines[row])]
         found[row] = all(not cells[column] for column in roles.temperatures if column < len(cells))
@@ -239,17 +215,15 @@ def _sparse(body: Body) -> list[tuple[int, Texts]]:
     ]
 
 
-def _mask_cut_number(
-    source: Source, body: Body, roles: Roles, layout: Layout, timed: npt.NDArray[np.bool_], notes: list[str]
-) -> None:
+def _mask_cut_number(log: OpenLog, body: Body, roles: Roles, timed: npt.NDArray[np.bool_]) -> None:
     """Blank the last reading of a file that ends without a line end, if it has fewer decimals than all others."""
-    if not source.ends_open or len(body) < 4 or not timed[-1] or (layout.width - 1) not in roles.temperatures:
+    column = log.layout.width - 1
+    if not log.source.ends_open or len(body) < 4 or not timed[-1] or column not in roles.temperatures:
         return
     if any(line.number > body.lines[-1] for line in body.odd):  # what ends within a line is a footer
         return
-    column = layout.width - 1
-    texts = raw_lines(source, body.lines[-_COMPARED:].tolist())
-    rows = [split_glued(split_line(text, layout.delimiter), layout.glued) for text in texts.values()]
+    texts = raw_lines(log.source, body.lines[-_COMPARED:].tolist())
+    rows = [log.split(text) for text in texts.values()]
     cells = [row[column] for row in rows if column < len(row) and kind_of(row[column]) == "number"]
     number = int(body.lines[-1])
     if len(cells) < 4 or not texts[number].rstrip(BLANKS).endswith(cells[-1]):
@@ -258,7 +232,7 @@ def _mask_cut_number(
     if min(decimals[:-1]) == max(decimals[:-1]) > decimals[-1]:
         numbers: Numbers = body.numbers[column]
         numbers.values[-1], numbers.codes[-1] = np.nan, ABSENT
-        notes.append(f"last line (line {number}): the last reading, '{cells[-1]}', is cut off: missing")
+        log.notes.append(f"last line (line {number}): the last reading, '{cells[-1]}', is cut off: missing")
 
 
 def _decimals(cell: str) -> int:
@@ -267,32 +241,27 @@ def _decimals(cell: str) -> int:
     return len(digits) - place - 1 if place >= 0 else 0
 
 
-def events_of(
-    checked: Checked,
-    roles: Roles,
-    lines: Ints,
-    elapsed_s: npt.NDArray[np.float64],
-    clock: npt.NDArray[np.datetime64],
-) -> pd.DataFrame:
-    """Return the words logged beside or between readings, with the time of the row they stand in or after."""
+def _words(parts: Sequence[tuple[Body, bool]], roles: Roles) -> pd.DataFrame:
+    """Return the words logged beside or between readings: line, column, text, and whether the row held nothing else."""
     found: list[tuple[int, str, str, bool]] = []
-    for body, only in ((checked.body, False), (checked.only_events, True)):
+    for body, only in parts:
         for column, texts in body.texts.items():
             filled = np.flatnonzero(texts.codes > 0)
-            if column not in roles.unit_cells.values() and (
-                only or len(filled) < _SPARSE * max(len(body), 1)
-            ):
-                rows = filled[:_MOST_EVENTS].tolist()
-                found += [
-                    (int(body.lines[row]), roles.names[column], texts.words[texts.codes[row]], only)
-                    for row in rows
-                ]
-    found += [(line, "", text, False) for line, text in checked.body.remarks.items()]
-    found.sort()
-    frame = pd.DataFrame(found, columns=["line", "column", "text", "only_event"])
-    order = np.argsort(lines, kind="stable") if len(found) else np.zeros(0, np.int64)
-    place = np.searchsorted(lines[order], frame["line"].to_numpy(np.int64), side="right") - 1
+            if column in roles.unit_cells.values() or not (only or len(filled) < _SPARSE * max(len(body), 1)):
+                continue
+            for row in filled[:_MOST_EVENTS].tolist():
+                found.append((int(body.lines[row]), roles.names[column], texts.words[texts.codes[row]], only))
+    found += [(line, "", text, False) for line, text in parts[0][0].remarks.items()]
+    return pd.DataFrame(sorted(found), columns=["line", "column", "text", "only_event"])
+
+
+def with_times(
+    events: pd.DataFrame, lines: Ints, elapsed_s: npt.NDArray[np.float64], clock: npt.NDArray[np.datetime64]
+) -> pd.DataFrame:
+    """Return events with the time of the row they stand in or after."""
+    order = np.argsort(lines, kind="stable") if len(events) else np.zeros(0, np.int64)
+    place = np.searchsorted(lines[order], events["line"].to_numpy(np.int64), side="right") - 1
     at = order[np.maximum(place, 0)] if len(order) else np.zeros(0, np.int64)
-    frame.insert(1, "elapsed_s", elapsed_s[at])
-    frame.insert(2, "clock", clock[at])
-    return frame
+    events.insert(1, "elapsed_s", elapsed_s[at])
+    events.insert(2, "clock", clock[at])
+    return events

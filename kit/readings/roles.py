@@ -9,10 +9,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from kit.errors import Faults, did_you_mean
+from kit.errors import did_you_mean
 from kit.readings.body import Body, Texts, take
-from kit.readings.cells import decimal_evidence, kind_of, split_unit, to_number
-from kit.readings.header import Header
+from kit.readings.cells import kind_of, split_unit, to_number
+from kit.readings.header import Header, stated_unit
 from kit.readings.headings import (
     SCALES,
     bare_unit,
@@ -28,8 +28,8 @@ from kit.readings.headings import (
     other_unit_in,
     temperature_unit_in,
 )
-from kit.readings.layout import Layout
 from kit.readings.numbers import ABSENT, Numbers
+from kit.readings.open_log import OpenLog
 from kit.readings.stamps import NO_OFFSET
 from kit.readings.time_column import TimePlan
 
@@ -37,6 +37,7 @@ Floats = npt.NDArray[np.float64]
 UNKNOWN = ""
 GLUED = "glued"
 _COLDEST_K = 200.0
+_SURELY = re.compile(r"temp|therm|(?<![a-z])tc|^t ?\d", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -73,32 +74,18 @@ class Roles:
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 
-Rows = Sequence[Sequence[str]]
-
-
-def assign_roles(
-    header: Header,
-    layout: Layout,
-    rows: Rows,
-    time: TimePlan,
-    stated: str,
-    declared: Mapping[str, object],
-    place: str,
-    faults: Faults,
-) -> Roles:
+def assign_roles(log: OpenLog, time: TimePlan) -> Roles:
     """Return the role of every column; a unit that cannot be seen stays UNKNOWN."""
-    names = _names(header, layout, time)
-    taken = {
-        *time.places,
-        *([time.beside[0]] if time.beside else []),
-        *([time.millis] if time.millis is not None else []),
-    }
-    units_of, cells_of_units = _unit_columns(layout, rows, taken)
-    taken |= cells_of_units
-    numeric = [column for column, kind in enumerate(layout.kinds) if kind == "number" and column not in taken]
-    chosen = _declared_columns(declared, names, place, faults)
-    units, others = _units(numeric, header, names, rows, units_of, stated, chosen)
-    differences = _differences(units, names, rows, chosen)
+    names = _names(log, time)
+    beside = (time.beside[0] if time.beside else None, time.millis)
+    taken = {*time.places, *(column for column in beside if column is not None)}
+    units_of = _unit_columns(log, taken)
+    taken |= set(units_of.values())
+    numeric = [column for column in log.numeric() if column not in taken]
+    chosen = _declared_columns(log, names)
+    stated = stated_unit(log.header.preamble, log.layout.delimiter)
+    units, others = _units(log, numeric, units_of, stated, chosen)
+    differences = _differences(log, units, names)
     units = {column: unit for column, unit in units.items() if column not in differences}
     if chosen:
         units = {column: unit for column, unit in units.items() if column in chosen}
@@ -106,19 +93,21 @@ def assign_roles(
     for column in numeric:
         if column not in units and column not in differences:
             others.setdefault(column, "not among the declared columns")
-    texts = tuple(c for c, kind in enumerate(layout.kinds) if kind in ("text", "blank") and c not in taken)
-    return Roles(
-        names, time, units, differences, units_of, texts, others, _reasons(units, header, names, stated)
+    texts = tuple(
+        c for c, kind in enumerate(log.layout.kinds) if kind in ("text", "blank") and c not in taken
     )
+    reasons = _reasons(units, log.header, names, stated)
+    return Roles(names, time, units, differences, units_of, texts, others, reasons)
 
 
-def _names(header: Header, layout: Layout, time: TimePlan) -> tuple[str, ...]:
+def _names(log: OpenLog, time: TimePlan) -> tuple[str, ...]:
     """Return the names of the header, and 'probe 1', 'probe 2', … where it has none."""
     names, probes = [], 0
-    for column, name in enumerate(header.names):
-        probe = layout.kinds[column] == "number" and column not in time.places
+    for column, name in enumerate(log.header.names):
+        probe = log.layout.kinds[column] == "number" and column not in time.places
         probes += probe
-        names.append(name or (f"probe {probes}" if probe and header.made_up else f"column {column + 1}"))
+        made_up = f"probe {probes}" if probe and log.header.made_up else f"column {column + 1}"
+        names.append(name or made_up)
     return tuple(names)
 
 
@@ -131,106 +120,85 @@ def column_of(heading: str, names: Sequence[str]) -> int | None:
     return plain.index(key) if plain.count(key) == 1 else None
 
 
-def _declared_columns(
-    declared: Mapping[str, object], names: Sequence[str], place: str, faults: Faults
-) -> dict[int, str]:
-    wanted = declared.get("columns") or {}
-    chosen: dict[int, str] = {}
+def _declared_columns(log: OpenLog, names: Sequence[str]) -> set[int]:
+    wanted, chosen = log.keys.get("columns"), set[int]()
     for probe, heading in wanted.items() if isinstance(wanted, Mapping) else ():
         column = column_of(str(heading), names)
-        if column is None:
-            faults.refuse(
-                f"{place}, [[logger]] key columns",
-                f"no column '{heading}' for probe {probe}",
-                "one of " + ", ".join(f"'{name}'" for name in names),
-                did_you_mean(str(heading), names),
-            )
-        else:
-            chosen[column] = str(probe)
+        if column is not None:
+            chosen.add(column)
+            continue
+        known = ", ".join(f"'{name}'" for name in names)
+        found = f"no column '{heading}' for probe {probe}"
+        log.refuse_key("columns", found, f"one of {known}", did_you_mean(str(heading), names))
     return chosen
 
 
-def _unit_columns(layout: Layout, rows: Rows, taken: set[int]) -> tuple[dict[int, int], set[int]]:
-    """Return the columns whose cells are the units of the column before them."""
-    units_of: dict[int, int] = {}
-    for column in range(1, layout.width):
-        cells = [row[column] for row in rows if row[column]]
-        beside = layout.kinds[column - 1 : column + 1] == ("number", "text") and column - 1 not in taken
+def _unit_columns(log: OpenLog, taken: set[int]) -> dict[int, int]:
+    """Return the columns of numbers beside which a column holds nothing but their units, with that column."""
+    found: dict[int, int] = {}
+    for column in range(1, log.layout.width):
+        cells = [cell for cell in log.cells(column) if cell]
+        beside = log.layout.kinds[column - 1 : column + 1] == ("number", "text") and column - 1 not in taken
         if beside and cells and all(bare_unit(cell) in SCALES.values() for cell in cells):
-            units_of[column - 1] = column
-    return units_of, set(units_of.values())
+            found[column - 1] = column
+    return found
 
 
 def _units(
-    numeric: Sequence[int],
-    header: Header,
-    names: Sequence[str],
-    rows: Rows,
-    units_of: Mapping[int, int],
-    stated: str,
-    chosen: Mapping[int, str],
+    log: OpenLog, numeric: Sequence[int], units_of: Mapping[int, int], stated: str, chosen: set[int]
 ) -> tuple[dict[int, str], dict[int, str]]:
     """Return unit ('' unknown) of each column that is a temperature, and why the others are none."""
     units: dict[int, str] = {}
     others: dict[int, str] = {}
     unknown: list[int] = []
+    names = log.header.names
     for column in numeric:
-        unit, why = _unit_of(column, header, names, rows, units_of)
+        unit, why = _unit_of(log, column, units_of)
         if unit:
             units[column] = unit
         elif why and column not in chosen:
             others[column] = why
         else:
             unknown.append(column)
-    likely = [column for column in unknown if could_be_temperature(header.names[column]) or column in chosen]
+    likely = [column for column in unknown if could_be_temperature(names[column]) or column in chosen]
     if stated:
         units |= dict.fromkeys(likely or unknown, stated)
     elif units and not chosen:
-        surely = [
-            column
-            for column in likely
-            if re.search(r"temp|therm|(?<![a-z])tc|^t ?\d", names[column], re.IGNORECASE)
-        ]
-        units |= dict.fromkeys(surely, UNKNOWN)
+        units |= dict.fromkeys([column for column in likely if _SURELY.search(names[column])], UNKNOWN)
     else:
         units |= dict.fromkeys(unknown, UNKNOWN)
     others |= {column: "no unit, and no name of a temperature" for column in unknown if column not in units}
     return units, others
 
 
-def _unit_of(
-    column: int, header: Header, names: Sequence[str], rows: Rows, units_of: Mapping[int, int]
-) -> tuple[str, str]:
+def _unit_of(log: OpenLog, column: int, units_of: Mapping[int, int]) -> tuple[str, str]:
     """Return the unit of a column, or '' and why it is no temperature ('' where that is open)."""
-    name = header.names[column]
+    name, unit_cell = log.header.names[column], log.header.units[column]
     if is_set_point(name):
         return "", "the temperature that was set"
     if column in units_of:
         return GLUED, ""
-    if any(kind_of(row[column]) == "with unit" and split_unit(row[column])[1] for row in rows):
+    if any(kind_of(cell) == "with unit" and split_unit(cell)[1] for cell in log.cells(column)):
         return GLUED, ""
-    row_unit = bare_unit(header.units[column]) or temperature_unit_in(header.units[column])
+    row_unit = bare_unit(unit_cell) or temperature_unit_in(unit_cell)
     unit = row_unit if row_unit in SCALES.values() else temperature_unit_in(name)
-    counted = is_enumerated(name, [each for each in names if each != name])
+    counted = is_enumerated(name, [other for other in log.header.names if other != name])
     if not unit and not row_unit and not counted and not is_no_temperature(name):
         unit = letter_unit_in(name)
-    if unit == "K" and _too_cold_for_kelvin(column, rows):
-        return "", ""
+    values = log.values(column)
+    if unit == "K" and sum(value < _COLDEST_K for value in values if abs(value) < 9000) >= 2:
+        return "", ""  # '(K)' names the kind of thermocouple
     if unit and re.search(r"(?<![a-z])r\.?h(?![a-z])|humid", name, re.IGNORECASE) and not row_unit:
         unit = ""
     if unit:
         return unit, ""
-    if row_unit.startswith(("time:", "other")) or (
-        header.units[column] and other_unit_in(f"({header.units[column]})")
-    ):
-        return "", f"its unit is {header.units[column]}"
-    if header.units[column] and header.units_row and not could_be_temperature(name):
-        return "", f"its unit is {header.units[column]}"
+    other = row_unit.startswith(("time:", "other")) or (unit_cell and other_unit_in(f"({unit_cell})"))
+    if other or (unit_cell and log.header.units_row and not could_be_temperature(name)):
+        return "", f"its unit is {unit_cell}"
     if is_no_temperature(name) and not (counted and other_unit_in(name)):
         return "", "its name is no temperature's"
-    if is_index(name) and name and _counts(column, rows):
-        return "", "running number"
-    return "", ""
+    counts = len(values) > 1 and all(value == int(value) for value in values) and all(np.diff(values) > 0)
+    return ("", "running number") if is_index(name) and name and counts else ("", "")
 
 
 _ENOUGH_ROWS = 10
@@ -294,36 +262,14 @@ def _no_probe(values: Floats, elapsed_s: Floats, says_unit: bool) -> str:
     return "beyond any temperature" if np.abs(values).min() > _BEYOND else ""
 
 
-def numbers_of(column: int, rows: Rows) -> list[float]:
-    """Return the numbers of a column in a sample of rows, under whichever decimal mark its cells prove."""
-    cells = [split_unit(row[column])[0] for row in rows]
-    mark = "," if any(decimal_evidence(cell) == "," for cell in cells if kind_of(cell) == "number") else "."
-    values = (to_number(cell, mark) for cell in cells)
-    return [value for value in values if value is not None]
-
-
-def _too_cold_for_kelvin(column: int, rows: Rows) -> bool:
-    """Return whether values deny kelvin, so that '(K)' names the kind of thermocouple."""
-    values = [value for value in numbers_of(column, rows) if abs(value) < 9000]
-    return sum(value < _COLDEST_K for value in values) >= 2
-
-
-def _counts(column: int, rows: Rows) -> bool:
-    values = numbers_of(column, rows)
-    return len(values) > 1 and all(value == int(value) for value in values) and all(np.diff(values) > 0)
-
-
-def _differences(
-    units: Mapping[int, str], names: Sequence[str], rows: Rows, chosen: Mapping[int, str]
-) -> dict[int, str]:
+def _differences(log: OpenLog, units: Mapping[int, str], names: Sequence[str]) -> dict[int, str]:
     """Return the columns that are a difference of two others: by name, and by their values where these can tell."""
-    found: dict[int, str] = {}
-    for column, unit in units.items():
-        if may_be_difference(names[column]) and (
-            _subtracts(column, units, rows) or _named_so(names[column], names)
-        ):
-            found[column] = unit
-    return found
+    return {
+        column: unit
+        for column, unit in units.items()
+        if may_be_difference(names[column])
+        and (_subtracts(log, column, units) or _named_so(names[column], names))
+    }
 
 
 def _named_so(name: str, names: Sequence[str]) -> bool:
@@ -334,8 +280,8 @@ def _named_so(name: str, names: Sequence[str]) -> bool:
     return len(parts) == 2 and all(part and any(other.endswith(part) for other in others) for part in parts)
 
 
-def _subtracts(column: int, units: Mapping[int, str], rows: Rows) -> bool:
-    columns = {each: numbers_of(each, rows) for each in units}
+def _subtracts(log: OpenLog, column: int, units: Mapping[int, str]) -> bool:
+    columns = {other: log.values(other) for other in units}
     values = np.array(columns[column])
     for a, first in columns.items():
         for b, second in columns.items():
@@ -370,36 +316,29 @@ _MOST_PROBES = 128
 _LETTER = {"degC": ord("C"), "degF": ord("F"), "K": ord("K")}
 
 
-def mark_categories(
-    layout: Layout, header: Header, rows: Sequence[Sequence[str]], keys: Mapping[str, object]
-) -> Layout:
-    """Return the layout with columns of running channel or burn numbers taken for words."""
-    kinds = list(layout.kinds)
-    split_by = str(keys.get("split_by") or "").casefold()
-    for column, name in enumerate(header.names):
-        if kinds[column] != "number" or not name:
-            continue
-        if (
+def mark_categories(log: OpenLog) -> None:
+    """Take columns of running channel or burn numbers for words."""
+    kinds, split_by = list(log.layout.kinds), log.text("split_by").casefold()
+    for column in log.numeric():
+        name = log.header.names[column]
+        if name and (
             name.casefold() == split_by
-            or (names_probes(name) and _recurs(column, rows))
-            or _in_blocks(name, column, rows)
+            or (names_probes(name) and _recurs(log.cells(column)))
+            or (names_runs(name) and _in_blocks(log.cells(column)))
         ):
             kinds[column] = "text"
-    return replace(layout, kinds=tuple(kinds))
+    log.layout = replace(log.layout, kinds=tuple(kinds))
 
 
-def _whole_numbers(column: int, rows: Sequence[Sequence[str]]) -> list[float]:
-    values = [to_number(row[column], ".") for row in rows]
-    return (
-        []
-        if any(value is None or value != int(value) for value in values)
-        else [value for value in values if value is not None]
-    )
+def _whole_numbers(cells: Sequence[str]) -> list[float]:
+    values = [to_number(cell, ".") for cell in cells]
+    whole = [value for value in values if value is not None and value == int(value)]
+    return whole if len(whole) == len(values) else []
 
 
-def _recurs(column: int, rows: Sequence[Sequence[str]]) -> bool:
+def _recurs(cells: Sequence[str]) -> bool:
     """Return whether whole numbers come round and round in one order, as channels do."""
-    values = _whole_numbers(column, rows)
+    values = _whole_numbers(cells)
     period = len(set(values))
     if not 2 <= period <= _MOST_PROBES or len(values) < 2 * period:
         return False
@@ -407,13 +346,9 @@ def _recurs(column: int, rows: Sequence[Sequence[str]]) -> bool:
     return again >= 0.9 * (len(values) - period)
 
 
-def _in_blocks(name: str, column: int, rows: Sequence[Sequence[str]]) -> bool:
-    if not names_runs(name):
-        return False
-    values = _whole_numbers(column, rows)
-    if len(values) < 4:
-        return False
-    changes = int((np.diff(values) != 0).sum())
+def _in_blocks(cells: Sequence[str]) -> bool:
+    values = _whole_numbers(cells)
+    changes = int((np.diff(values) != 0).sum()) if len(values) >= 4 else 0
     return 0 < changes <= len(values) // 3 and changes == len(set(values)) - 1
 
 
@@ -427,55 +362,41 @@ def _runs_of(texts: Texts) -> tuple[Ints, int]:
     return np.asarray(changes, np.int64), int(changes[-1]) + 1 if len(changes) else 0
 
 
-def split_runs(
-    body: Body, roles: Roles, plan: TimePlan, keys: Mapping[str, object], place: str, faults: Faults
-) -> tuple[Ints, npt.NDArray[np.object_] | None, str]:
+def split_runs(log: OpenLog, body: Body, roles: Roles) -> tuple[Ints, npt.NDArray[np.object_] | None, str]:
     """Return the run of every row, the label of each row's run (None for one run), and the column that parts them."""
-    nothing = np.zeros(len(body), np.int64)
-    wanted = keys.get("split_by")
-    if wanted:
-        column = column_of(str(wanted), roles.names)
-        if column is None or column not in body.texts:
-            faults.refuse(
-                f"{place}, [[logger]] key split_by",
-                f"no column of names '{wanted}'",
-                "one of " + ", ".join(f"'{roles.names[each]}'" for each in body.texts),
-                did_you_mean(str(wanted), roles.names),
-            )
-            return nothing, None, ""
-        texts = body.texts[column]
-        _, run = np.unique(texts.codes, return_inverse=True)
-        labels = np.array(texts.words, dtype=object)[texts.codes]
-        return np.asarray(run, np.int64), labels, roles.names[column]
-    if keys.get("clock_change") != "restart":
-        _ask_split(body, roles, plan, place, faults)
-    return nothing, None, ""
+    nothing, wanted = np.zeros(len(body), np.int64), log.text("split_by")
+    if not wanted:
+        if log.keys.get("clock_change") != "restart":
+            _ask_split(log, body, roles)
+        return nothing, None, ""
+    column = column_of(wanted, roles.names)
+    if column is None or column not in body.texts:
+        known = [roles.names[column] for column in body.texts]
+        shown = ", ".join(f"'{name}'" for name in known)
+        log.refuse_key(
+            "split_by", f"no column of names '{wanted}'", f"one of {shown}", did_you_mean(wanted, known)
+        )
+        return nothing, None, ""
+    texts = body.texts[column]
+    _, run = np.unique(texts.codes, return_inverse=True)
+    return np.asarray(run, np.int64), np.array(texts.words, dtype=object)[texts.codes], roles.names[column]
 
 
-def _ask_split(body: Body, roles: Roles, plan: TimePlan, place: str, faults: Faults) -> None:
-    for column in sorted(body.texts, key=lambda each: not names_runs(roles.names[each])):
-        texts = body.texts[column]
+def _ask_split(log: OpenLog, body: Body, roles: Roles) -> None:
+    for column in sorted(body.texts, key=lambda place: not names_runs(roles.names[place])):
+        texts, name = body.texts[column], roles.names[column]
         blocks, count = _runs_of(texts)
         words = len(np.unique(texts.codes))
-        if (
-            words < 2
-            or count != words
-            or count > 200
-            or (texts.codes == 0).any()
-            or np.bincount(blocks).min() < 2
-        ):
+        whole = not (texts.codes == 0).any() and len(blocks) > 0 and np.bincount(blocks).min() >= 2
+        if words < 2 or count != words or count > 200 or not whole or names_probes(name):
             continue
         starts = np.flatnonzero(np.diff(blocks)) + 1
-        if names_probes(roles.names[column]) or not (
-            names_runs(roles.names[column]) or _breaks(body, plan, starts)
-        ):
+        if not names_runs(name) and not _breaks(body, roles.time, starts):
             continue
-        first = int(starts[0])
-        shown = [texts.words[texts.codes[0]], texts.words[texts.codes[first]]]
-        name = roles.names[column]
-        faults.ask(
-            f"{place}, line {int(body.lines[first])}, column {name}",
-            f"{count} runs in one file: '{name}' changes from '{shown[0]}' to '{shown[1]}' there",
+        before, after = (texts.words[texts.codes[row]] for row in (0, int(starts[0])))
+        log.faults.ask(
+            log.at(int(body.lines[starts[0]]), name),
+            f"{count} runs in one file: '{name}' changes from '{before}' to '{after}' there",
             "either several burns, to be told apart, or one burn",
             f'Add split_by = "{name}" to the [[logger]] table, or clock_change = "restart" if it is all one.',
         )
@@ -502,15 +423,16 @@ def _rough_time(body: Body, plan: TimePlan) -> npt.NDArray[np.float64] | None:
     return np.asarray(body.stamps.nanoseconds / 1e9 + 86400.0 * date)
 
 
-def widened(body: Body, roles: Roles, plan: TimePlan, notes: list[str]) -> tuple[Body, Roles]:
+def widened(log: OpenLog, body: Body, roles: Roles) -> tuple[Body, Roles]:
     """Return a body with one column a probe, where the file has one row a probe; else the body as it is.
 
     A file that was split into runs is not looked at: there rows of different runs may share a time.
     """
-    column = _category(body, roles, plan)
+    plan = roles.time
+    column = _category(body, roles)
     if column is None:
         return body, roles
-    body, roles = _temperatures_only(body, roles, column, notes)
+    body, roles = _temperatures_only(log, body, roles, column)
     texts = body.texts[column]
     words = [texts.words[code] for code in np.unique(texts.codes)]
     _, first, slot = np.unique(_time_key(body, plan), return_index=True, return_inverse=True)
@@ -530,7 +452,7 @@ def widened(body: Body, roles: Roles, plan: TimePlan, notes: list[str]) -> tuple
             names.append(_wide_name(word, roles, column, value))
             found[len(names) - 1] = _laid(body.numbers[value], rows, slot[rows], len(first))
             units[len(names) - 1] = roles.temperatures[value]
-    notes.append(f"long form: a row a probe, told apart by '{roles.names[column]}' ({len(words)} probes)")
+    log.notes.append(f"long form: a row a probe, told apart by '{roles.names[column]}' ({len(words)} probes)")
     reasons = dict.fromkeys(names[len(roles.names) :], "as the column of all readings")
     return replace(wide, numbers=found), replace(
         roles, names=tuple(names), temperatures=units, unit_cells={}, reasons=reasons
@@ -584,9 +506,9 @@ def _time_key(body: Body, plan: TimePlan) -> Ints:
     return np.asarray(time, np.int64)
 
 
-def _category(body: Body, roles: Roles, plan: TimePlan) -> int | None:
+def _category(body: Body, roles: Roles) -> int | None:
     """Return the column that names the probe of each row, or None where a row holds all probes."""
-    if plan.kind == "implied" or not roles.temperatures or len(body) < 4:
+    if roles.time.kind == "implied" or not roles.temperatures or len(body) < 4:
         return None
     key: Ints | None = None
     for column in sorted(body.texts, key=lambda each: not names_probes(roles.names[each])):
@@ -594,7 +516,7 @@ def _category(body: Body, roles: Roles, plan: TimePlan) -> int | None:
         words = np.unique(texts.codes)
         if not 2 <= len(words) <= _MOST_PROBES or (texts.codes == 0).any():
             continue
-        key = _time_key(body, plan) if key is None else key
+        key = _time_key(body, roles.time) if key is None else key
         pairs = (
             len(np.unique(key * np.int64(len(texts.words)) + texts.codes))
             if key.max() < 2**55
@@ -612,7 +534,7 @@ def _category(body: Body, roles: Roles, plan: TimePlan) -> int | None:
     return None
 
 
-def _temperatures_only(body: Body, roles: Roles, column: int, notes: list[str]) -> tuple[Body, Roles]:
+def _temperatures_only(log: OpenLog, body: Body, roles: Roles, column: int) -> tuple[Body, Roles]:
     """Leave out the rows of a long table whose unit or name is no temperature's; the unit beside them is theirs."""
     keep = np.ones(len(body), bool)
     for each, texts in body.texts.items():
@@ -631,7 +553,7 @@ def _temperatures_only(body: Body, roles: Roles, column: int, notes: list[str]) 
     if not keep.any():
         return body, roles
     if not keep.all():
-        notes.append(f"{int((~keep).sum())} rows of other quantities than temperature left aside")
+        log.notes.append(f"{int((~keep).sum())} rows of other quantities than temperature left aside")
         body = take(body, np.flatnonzero(keep))
     numbers = {value: with_unit_cells(body, value, roles) for value in roles.temperatures}
     return replace(body, numbers={**body.numbers, **numbers}), roles

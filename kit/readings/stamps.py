@@ -8,11 +8,11 @@ day and month is settled once for a whole column, from all its rows.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -390,26 +390,41 @@ def day_numbers(stamps: Stamps, order: Order) -> tuple[Ints, npt.NDArray[np.bool
     return days, fine
 
 
-def settle_order(
-    stamps: Stamps,
-    day_first: object,
-    beside: Callable[[], Beside],
-    where: str,
-    text_of: Callable[[int], str],
-    faults: Faults,
-) -> tuple[Order | None, str]:
+class StampColumn(Protocol):
+    """What a column of stamps can be asked where its fields do not settle their order."""
+
+    @property
+    def faults(self) -> Faults:
+        """Where problems go."""
+
+    @property
+    def day_first(self) -> object:
+        """The order as it was declared, None where it was not."""
+
+    def at(self, row: int | None = None) -> str:
+        """Return the column as messages name it."""
+
+    def text(self, row: int) -> str:
+        """Return what a row holds."""
+
+    def beside(self) -> Beside:
+        """Return what stands beside the stamps."""
+
+
+def settle_order(stamps: Stamps, column: StampColumn) -> tuple[Order | None, str]:
     """Return the order of a column's dates and why, or None where it has to be asked for.
 
     A field above 12 proves it; so does a log that runs on through midnight under one order only, and a
     point between the fields, which is written with the day first. Two-digit years stand last, unless
-    dashes part the fields.
+    dashes part the fields or what stands beside them says so.
     """
     if not (stamps.form == THREE).any():
         named = (stamps.form == NAMED).any()
         return "ymd", "the month is written as a word" if named else "the year stands first"
     rows = np.flatnonzero(stamps.form == THREE)
     if ((stamps.form == YEAR_FIRST) | (stamps.form == NAMED)).any():
-        return _mixed(stamps, where, text_of, faults)
+        _refuse_mixed(stamps, column)
+        return None, ""
     rows = rows[_distinct(stamps, rows)]
     orders: list[Order] = ["dmy", "mdy"]
     if stamps.short_year and (
@@ -417,35 +432,35 @@ def settle_order(
     ):
         orders.append("ymd")
     possible = [order for order in orders if _possible(stamps, order, rows)]
-    if day_first is not None:
-        wanted: Order = "dmy" if day_first else "mdy"
+    if column.day_first is not None:
+        wanted: Order = "dmy" if column.day_first else "mdy"
         if wanted in possible:
             return wanted, "declared"
-        faults.refuse(
-            where,
-            f"dates such as '{text_of(int(rows[0]))}'",
+        column.faults.refuse(
+            column.at(),
+            f"dates such as '{column.text(int(rows[0]))}'",
             f"dates with the {_WORDS[wanted][:-6]} first, as declared",
             "Mend the key day_first.",
         )
         return None, ""
     if not possible:
-        _impossible(stamps, rows, where, text_of, faults)
+        _refuse_impossible(stamps, rows, column)
         return None, ""
     if stamps.short_year and "ymd" not in possible and _possible(stamps, "ymd", rows):
-        supported = supported_orders(stamps, [*possible, "ymd"], beside())
+        supported = supported_orders(stamps, [*possible, "ymd"], column.beside())
         if list(supported) == ["ymd"]:
             return "ymd", supported["ymd"]
     if len(possible) == 1:
-        return possible[0], _proof(stamps, possible[0], rows, text_of)
+        return possible[0], _proof(stamps, possible[0], rows, column)
     if stamps.separator == "." and "dmy" in possible:
         return "dmy", "points part day, month and year: day first"
     running = [order for order in possible if _runs_on(stamps, order)]
     if len(running) == 1:
         return running[0], "the log runs on through midnight only so"
-    supported = supported_orders(stamps, possible, beside())
+    supported = supported_orders(stamps, possible, column.beside())
     if len(supported) == 1:
         return next(iter(supported.items()))
-    _ask(stamps, possible, rows, where, text_of, faults)
+    _ask_order(stamps, possible, rows, column)
     return None, ""
 
 
@@ -459,35 +474,32 @@ def _distinct(stamps: Stamps, rows: Ints) -> Ints:
     return np.sort(first)
 
 
-def _mixed(stamps: Stamps, where: str, text_of: Callable[[int], str], faults: Faults) -> tuple[None, str]:
+def _refuse_mixed(stamps: Stamps, column: StampColumn) -> None:
     three = int(np.flatnonzero(stamps.form == THREE)[0])
     other = int(np.flatnonzero((stamps.form == YEAR_FIRST) | (stamps.form == NAMED))[0])
-    faults.refuse(
-        where,
-        f"dates written in two ways, '{text_of(three)}' and '{text_of(other)}'",
+    column.faults.refuse(
+        column.at(),
+        f"dates written in two ways, '{column.text(three)}' and '{column.text(other)}'",
         "one way for a whole column",
         "Export the log again with one format, or split the file.",
     )
-    return None, ""
 
 
-def _impossible(
-    stamps: Stamps, rows: Ints, where: str, text_of: Callable[[int], str], faults: Faults
-) -> None:
+def _refuse_impossible(stamps: Stamps, rows: Ints, column: StampColumn) -> None:
     by_day = next((int(row) for row in rows if stamps.a[row] > 12), int(rows[0]))
     by_month = next((int(row) for row in rows if stamps.b[row] > 12), int(rows[-1]))
-    faults.refuse(
-        where,
-        f"'{text_of(by_day)}' and '{text_of(by_month)}', which no single order of day and month explains",
+    column.faults.refuse(
+        column.at(),
+        f"'{column.text(by_day)}' and '{column.text(by_month)}', which no single order of day and month explains",
         "one order for a whole column",
         "Export the log again with one date format, or split the file.",
     )
 
 
-def _proof(stamps: Stamps, order: Order, rows: Ints, text_of: Callable[[int], str]) -> str:
+def _proof(stamps: Stamps, order: Order, rows: Ints, column: StampColumn) -> str:
     field = {"dmy": stamps.a, "mdy": stamps.b, "ymd": stamps.c}[order]
     row = int(rows[int(np.argmax(field[rows]))])
-    return f"{_WORDS[order]}: shown by '{text_of(row)}'"
+    return f"{_WORDS[order]}: shown by '{column.text(row)}'"
 
 
 def _runs_on(stamps: Stamps, order: Order) -> bool:
@@ -575,21 +587,14 @@ def plain_date(text: str) -> date | None:
         return None
 
 
-def _ask(
-    stamps: Stamps,
-    possible: list[Order],
-    rows: Ints,
-    where: str,
-    text_of: Callable[[int], str],
-    faults: Faults,
-) -> None:
+def _ask_order(stamps: Stamps, possible: list[Order], rows: Ints, column: StampColumn) -> None:
     shown = rows if len(rows) <= 2 else rows[[0, -1]]
-    texts = ", ".join(f"'{text_of(int(row))}'" for row in shown)
+    texts = ", ".join(f"'{column.text(int(row))}'" for row in shown)
     readings = " or ".join(
         f"{_WORDS[order]}: {' … '.join(_iso(stamps, order, int(row)) for row in shown)}" for order in possible
     )
-    faults.ask(
-        where,
+    column.faults.ask(
+        column.at(),
         f"{texts}, which can be read in two ways: {readings}",
         "day first or month first",
         "Add day_first = true or day_first = false to the [[logger]] table"

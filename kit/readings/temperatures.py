@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
-from kit.errors import Faults
 from kit.readings.body import Body, Wanted, could_be_number, read_body, read_marks
 from kit.readings.cells import WORDS, decimal_evidence, kind_of
-from kit.readings.layout import Layout
 from kit.readings.numbers import ABSENT, OPEN, READ, UNREAD, Numbers
+from kit.readings.open_log import OpenLog
 from kit.readings.roles import GLUED, Roles, with_unit_cells
-from kit.readings.source import Source
 from kit.trial.units import FAHRENHEIT_STEP, KELVIN, temperature_unit
 
 Floats = npt.NDArray[np.float64]
@@ -122,122 +120,51 @@ def _jumps(values: Floats, hit: npt.NDArray[np.bool_], number: float, jump: floa
     return np.asarray((near >= jump) & ~on_the_way)
 
 
-def row_units(
-    numbers: Numbers, per_row: bool, name: str, where: str, line_of: Callable[[int], int], faults: Faults
-) -> tuple[str, Floats]:
-    """Return unit and values of a column whose cells carry their unit; values are in °C where it changes.
-
-    A change of unit within a column is asked about, unless `per_row` was declared.
-    """
-    letters = numbers.units if numbers.units is not None else np.zeros(len(numbers.values), np.int8)
-    read = np.flatnonzero((letters > 0) & (numbers.codes == READ))
-    found = [chr(code) for code in np.unique(letters[read])]
-    if len(found) <= 1:
-        return (_LETTERS[found[0]] if found else ""), numbers.values
-    if not per_row:
-        change = int(read[np.flatnonzero(np.diff(letters[read]) != 0)[0] + 1])
-        before, after = chr(letters[read[read < change][-1]]), chr(letters[change])
-        faults.ask(
-            f"{where}, line {line_of(change)}, column {name}",
-            f"the unit changes from {before} to {after} there ({numbers.values[change]:g} {after})",
-            "one unit for a whole column",
-            "Add unit_per_row = true to the [[logger]] table to convert every row by its own unit; else "
-            "split or mend the file.",
-        )
-        return "degC", numbers.values
-    values = np.where(letters > 0, numbers.values, np.nan)
-    numbers.codes[(letters == 0) & (numbers.codes == READ)] = ABSENT
-    for letter in found:
-        rows = letters == ord(letter)
-        values[rows] = to_celsius(values[rows], _LETTERS[letter])
-    return BY_ROW, values
-
-
-def ask_unit(names: list[str], firsts: Mapping[str, float], where: str, faults: Faults) -> None:
-    """Ask for the unit of columns that state none, with what their first reading would mean."""
-    name = names[0]
-    value = firsts.get(name, float("nan"))
-    example = ", ".join(
-        f"{to_celsius(np.array([value]), unit)[0]:.1f} °C if {unit}"
-        for unit in ("degC", "degF", "K")
-        if np.isfinite(value)
-    )
-    listed = ", ".join(f"'{each}'" for each in names)
-    faults.ask(
-        f"{where}, column {name}",
-        f"no unit for {listed}; the first reading of '{name}', {value:g}, is {example}",
-        "°C, °F or K",
-        'Add unit = "degC" (or "degF", "K") to the [[logger]] table, and columns = {probe = "heading"} if '
-        "some of these are no temperatures.",
-    )
-
-
+_SHOWN = 5
 _HOTTEST = 10_000.0
 """No thermometer reads more, in any unit: numbers beyond it cannot be what a thousands mark would make of them."""
 
 _ENOUGH = 40
 
-Rows = Sequence[Sequence[str]]
+
+def settle_decimal(log: OpenLog, roles: Roles) -> str:
+    """Return the decimal mark of a file; why stands among its reasons."""
+    mark, log.reasons["decimal"] = _decimal(log, roles)
+    return mark
 
 
-def settle_decimal(
-    source: Source, layout: Layout, rows: Rows, roles: Roles, keys: Mapping[str, object], faults: Faults
-) -> tuple[str, str]:
-    """Return the decimal mark of a file and why."""
-    declared = keys.get("decimal")
+def _decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
+    declared = log.keys.get("decimal")
     if declared in (".", ","):
         return str(declared), "declared"
     if declared is not None:
-        faults.refuse(
-            f"{source.name}, [[logger]] key decimal", f"'{declared}'", "'.' or ','", "Mend the key."
-        )
-    columns = list(
-        dict.fromkeys(
-            [
-                *roles.temperatures,
-                *roles.differences,
-                *(roles.time.places if roles.time.kind == "number" else ()),
-            ]
-        )
-    )
-    rows = rows[:: max(1, len(rows) // _ENOUGH)]
-    proved = {
-        mark
-        for row in rows
-        for column in columns
-        if (mark := decimal_evidence(row[column])) in (".", ",") and _is_number(row[column])
-    }
+        log.refuse_key("decimal", f"'{declared}'", "'.' or ','")
+    timed = roles.time.places if roles.time.kind == "number" else ()
+    columns = list(dict.fromkeys([*roles.temperatures, *roles.differences, *timed]))
+    some = log.rows[:: max(1, len(log.rows) // _ENOUGH)]
+    proved: dict[str, str] = {}
+    for cell in (row[column] for row in some for column in columns):
+        if decimal_evidence(cell) in (".", ",") and kind_of(cell) in ("number", "with unit"):
+            proved.setdefault(decimal_evidence(cell), cell)
     if len(proved) == 1:
-        mark = proved.pop()
-        return mark, "shown by numbers such as " + repr(_first(rows, columns, mark))
-    if not proved and layout.delimiter == "," and b'"' not in source.head:
+        mark, cell = proved.popitem()
+        return mark, f"shown by numbers such as {cell!r}"
+    if not proved and log.layout.delimiter == "," and b'"' not in log.source.head:
         return ".", "commas part the fields"
-    if not proved and source.complete and not (b"," in source.head or b"." in source.head):
+    if not proved and log.source.complete and not (b"," in log.source.head or b"." in log.source.head):
         return ".", "whole numbers only"
-    return _from_all_rows(source, layout, roles, columns, faults)
+    return _decimal_of_all_rows(log, roles, columns)
 
 
-def _is_number(cell: str) -> bool:
-    return kind_of(cell) in ("number", "with unit")
-
-
-def _first(rows: Rows, columns: Sequence[int], mark: str) -> str:
-    return next(row[column] for row in rows for column in columns if decimal_evidence(row[column]) == mark)
-
-
-def _from_all_rows(
-    source: Source, layout: Layout, roles: Roles, columns: Sequence[int], faults: Faults
-) -> tuple[str, str]:
-    found = read_marks(source, layout, roles.time, columns)
-    lines = {
-        mark: min(marks[mark] for marks in found.values() if mark in marks)
-        for mark in (".", ",", "comma", "point")
-        if any(mark in marks for marks in found.values())
-    }
+def _decimal_of_all_rows(log: OpenLog, roles: Roles, columns: Sequence[int]) -> tuple[str, str]:
+    lines: dict[str, int] = {}
+    for marks in read_marks(log.source, log.layout, roles.time, columns).values():
+        for mark, line in marks.items():
+            lines[mark] = min(line, lines.get(mark, line))
     if "." in lines and "," in lines:
         first, second = sorted((lines["."], lines[","]))
-        faults.refuse(
-            f"{source.name}, line {second}",
+        log.faults.refuse(
+            log.at(second),
             f"a number whose decimal mark contradicts line {first}",
             "one decimal mark in a whole file",
             "Look at both lines; take out thousands marks, or export the log again.",
@@ -251,160 +178,153 @@ def _from_all_rows(
         return ".", "whole numbers only"
     if len(doubtful) == 1:
         mark = "," if doubtful == ["comma"] else "."
-        if _too_hot(source, layout, roles, mark):
+        if _too_hot(log, roles, mark):
             return mark, "a thousands mark would make the readings hotter than any fire"
-        if mark == "." and layout.delimiter == ",":
+        if mark == "." and log.layout.delimiter == ",":
             return ".", "commas part the fields"
-    _ask_decimal(source, lines[doubtful[0]], doubtful, faults)
-    return ".", ""
-
-
-def _too_hot(source: Source, layout: Layout, roles: Roles, mark: str) -> bool:
-    """Return whether readings with exactly three decimals would be beyond any thermometer without the mark."""
-    columns = tuple(roles.temperatures)
-    body = read_body(source, layout, Wanted(roles.time, columns, frozenset(columns), (), mark))
-    return any(_any_above(body, column) for column in columns)
-
-
-def _any_above(body: Body, column: int) -> bool:
-    values = body.numbers[column].values
-    values = values[np.isfinite(values) & (values != np.rint(values))]
-    return bool((np.abs(values) * 1000 > _HOTTEST).any())
-
-
-def _ask_decimal(source: Source, line: int, doubtful: Sequence[str], faults: Faults) -> None:
-    marks = " and ".join("commas" if each == "comma" else "points" for each in doubtful)
-    faults.ask(
-        f"{source.name}, line {line}",
-        f"{marks} before exactly three digits, everywhere: '1,234' is 1.234 (decimal comma) or 1234 "
+    log.faults.ask(
+        log.at(lines[doubtful[0]]),
+        f"{'s and '.join(doubtful)}s before exactly three digits, everywhere: '1,234' is 1.234 (decimal comma) or 1234 "
         "(thousands mark)",
         "the decimal mark",
         'Add decimal = "," or decimal = "." to the [[logger]] table.',
     )
+    return ".", ""
 
 
-def loose_columns(columns: Sequence[int], rows: Rows, decimal: str) -> frozenset[int]:
+def _too_hot(log: OpenLog, roles: Roles, mark: str) -> bool:
+    """Return whether readings with exactly three decimals would be beyond any thermometer without the mark."""
+    columns = tuple(roles.temperatures)
+    body = read_body(log.source, log.layout, Wanted(roles.time, columns, frozenset(columns), (), mark))
+    for values in (body.numbers[column].values for column in columns):
+        broken = values[np.isfinite(values) & (values != np.rint(values))]
+        if (np.abs(broken) * 1000 > _HOTTEST).any():
+            return True
+    return False
+
+
+def loose_columns(log: OpenLog, columns: Sequence[int], decimal: str) -> frozenset[int]:
     """Return the columns whose cells hold more than plain numbers: signs apart, units, words, thousands marks."""
     plain = set("0123456789-eE" + decimal)
-    return frozenset(column for column in columns if any(set(row[column]) - plain for row in rows))
-
-
-_SHOWN = 5
+    return frozenset(column for column in columns if any(set(cell) - plain for cell in log.cells(column)))
 
 
 @dataclass(frozen=True)
 class Temperatures:
-    """Columns in °C by heading, their unit in the file, what their cells were, and notes; differences in K apart."""
+    """Columns in °C by heading, their unit in the file, what their cells were; differences in K apart."""
 
-    differences: dict[str, npt.NDArray[np.float64]]
-    celsius: dict[str, npt.NDArray[np.float64]]
-    codes: dict[str, npt.NDArray[np.int8]]
-    units: dict[str, str]
-    notes: list[str]
+    celsius: dict[str, Floats] = field(default_factory=dict)
+    differences: dict[str, Floats] = field(default_factory=dict)
+    codes: dict[str, Codes] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
 
 
-def to_temperatures(
-    body: Body, roles: Roles, keys: Mapping[str, object], sentinels: Sentinels, place: str, faults: Faults
-) -> Temperatures:
+def to_temperatures(log: OpenLog, body: Body, roles: Roles, sentinels: Sentinels) -> Temperatures:
     """Return every temperature column in °C; an unknown unit is asked for."""
-    found = Temperatures({}, {}, {}, {}, [])
-    wanted = _wanted_unit(keys, place, faults)
-    unknown: dict[str, float] = {}
+    found, unknown = Temperatures(), dict[str, float]()
+    wanted = _wanted_unit(log)
     for column, unit in {**roles.temperatures, **roles.differences}.items():
         name = roles.names[column]
         numbers = with_unit_cells(body, column, roles) if unit == GLUED else body.numbers[column]
-        _unread(numbers, body, name, place, faults, found.notes)
-        unit = _settled_unit(unit, wanted, name, found.notes)
+        _unread(log, numbers, body, name)
+        if wanted and unit not in (GLUED, wanted):
+            if unit:
+                log.notes.append(f"column {name}: the file says {unit}, the declared unit {wanted} was used")
+            unit = wanted
+        values = numbers.values
+        if unit == GLUED:
+            unit, values = row_units(log, numbers, name, body.lines)
         if not unit:
-            read = numbers.values[np.isfinite(numbers.values)]
+            read = values[np.isfinite(values)]
             unknown[name] = float(read[0]) if len(read) else float("nan")
             continue
-        _convert(
-            found, name, numbers, unit, column in roles.differences, keys, sentinels, body, place, faults
-        )
+        difference = column in roles.differences
+        if unit != BY_ROW:
+            for number, count in mask_sentinels(numbers, unit, sentinels).items():
+                log.notes.append(
+                    f"column {name}: {count} times {number:g}, a sign of an open circuit: missing"
+                )
+            values = to_celsius(numbers.values, unit, difference)
+        found.units[name] = unit
+        if difference:
+            found.differences[name] = values
+        else:
+            found.celsius[name], found.codes[name] = values, numbers.codes
     if unknown:
-        ask_unit(list(unknown), unknown, place, faults)
+        _ask_unit(log, unknown)
     return found
 
 
-def _wanted_unit(keys: Mapping[str, object], place: str, faults: Faults) -> str | None:
-    if keys.get("unit") is None:
-        return None
-    unit = declared_unit(keys["unit"])
-    if unit is None:
-        faults.refuse(
-            f"{place}, [[logger]] key unit",
-            f"'{keys['unit']}'",
-            "'degC', 'degF', 'K' or '0.1 degC'",
-            "Mend the key.",
+def _wanted_unit(log: OpenLog) -> str:
+    text = log.text("unit")
+    unit = declared_unit(text) if text else None
+    if text and unit is None:
+        log.refuse_key("unit", f"'{text}'", "'degC', 'degF', 'K' or '0.1 degC'")
+    return unit or ""
+
+
+def row_units(log: OpenLog, numbers: Numbers, name: str, lines: npt.NDArray[np.int64]) -> tuple[str, Floats]:
+    """Return unit and values of a column whose cells carry their unit; values are in °C where it changes.
+
+    A change of unit within a column is asked about, unless unit_per_row was declared.
+    """
+    letters = numbers.units if numbers.units is not None else np.zeros(len(numbers.values), np.int8)
+    read = np.flatnonzero((letters > 0) & (numbers.codes == READ))
+    found = [chr(code) for code in np.unique(letters[read])]
+    if len(found) <= 1:
+        return (_LETTERS[found[0]] if found else ""), numbers.values
+    if log.text("unit_per_row").casefold() in ("", "false", "no", "0"):
+        change = int(read[np.flatnonzero(np.diff(letters[read]) != 0)[0] + 1])
+        before, after = chr(letters[read[read < change][-1]]), chr(letters[change])
+        log.faults.ask(
+            log.at(int(lines[change]), name),
+            f"the unit changes from {before} to {after} there ({numbers.values[change]:g} {after})",
+            "one unit for a whole column",
+            "Add unit_per_row = true to the [[logger]] table to convert every row by its own unit; else split or "
+            "mend the file.",
         )
-    return unit
+        return "degC", numbers.values
+    values = np.where(letters > 0, numbers.values, np.nan)
+    numbers.codes[(letters == 0) & (numbers.codes == READ)] = ABSENT
+    for letter in found:
+        rows = letters == ord(letter)
+        values[rows] = to_celsius(values[rows], _LETTERS[letter])
+    return BY_ROW, values
 
 
-def _settled_unit(unit: str, wanted: str | None, name: str, notes: list[str]) -> str:
-    if unit == GLUED or wanted is None:
-        return unit
-    if unit and unit != wanted:
-        notes.append(f"column {name}: the file says {unit}, the declared unit {wanted} was used")
-    return wanted
+def _ask_unit(log: OpenLog, firsts: Mapping[str, float]) -> None:
+    """Ask for the unit of columns that state none, with what their first reading would mean."""
+    name, value = next(iter(firsts.items()))
+    example = ", ".join(
+        f"{to_celsius(np.array([value]), unit)[0]:.1f} °C if {unit}"
+        for unit in ("degC", "degF", "K")
+        if np.isfinite(value)
+    )
+    listed = ", ".join(f"'{heading}'" for heading in firsts)
+    log.faults.ask(
+        log.at(column=name),
+        f"no unit for {listed}; the first reading of '{name}', {value:g}, is {example}",
+        "°C, °F or K",
+        'Add unit = "degC" (or "degF", "K") to the [[logger]] table, and columns = {probe = "heading"} if some of '
+        "these are no temperatures.",
+    )
 
 
-def _convert(
-    found: Temperatures,
-    name: str,
-    numbers: Numbers,
-    unit: str,
-    difference: bool,
-    keys: Mapping[str, object],
-    sentinels: Sentinels,
-    body: Body,
-    place: str,
-    faults: Faults,
-) -> None:
-    values = numbers.values
-    if unit == GLUED:
-        unit, values = row_units(
-            numbers, _per_row(keys), name, place, lambda row: int(body.lines[row]), faults
-        )
-    if not unit:
-        ask_unit([name], {}, place, faults)
-        return
-    if unit != BY_ROW:
-        met = mask_sentinels(numbers, unit, sentinels)
-        values = to_celsius(numbers.values, unit, difference)
-        found.notes.extend(
-            f"column {name}: {count} times {number:g}, a sign of an open circuit: missing"
-            for number, count in met.items()
-        )
-    found.units[name] = unit
-    if difference:
-        found.differences[name] = values
-    else:
-        found.celsius[name], found.codes[name] = values, numbers.codes
-
-
-def _per_row(keys: Mapping[str, object]) -> bool:
-    value = keys.get("unit_per_row")
-    return bool(value) and str(value).casefold() not in ("false", "no", "0")
-
-
-def _unread(numbers: Numbers, body: Body, name: str, place: str, faults: Faults, notes: list[str]) -> None:
+def _unread(log: OpenLog, numbers: Numbers, body: Body, name: str) -> None:
     """Refuse numbers that fit no single decimal mark; words count as missing readings, and are told."""
-    if not numbers.unread:
-        return
     rows = sorted((row, text) for text, row in numbers.unread.items())
     bad = [(row, text) for row, text in rows if could_be_number(text) and re.search("[.,]", text)]
     if bad:
         row, text = bad[0]
-        faults.refuse(
-            f"{place}, line {int(body.lines[row])}, column {name}",
+        log.faults.refuse(
+            log.at(int(body.lines[row]), name),
             f"'{text}'" + (f" (and {len(bad) - 1} more such)" if len(bad) > 1 else ""),
             "a number with the decimal mark of the other rows, thousands marks in groups of three",
             "Is its comma or point a thousands mark? Mend the export's format, or declare decimal.",
         )
-    words = [(row, text) for row, text in rows if (row, text) not in bad]
+    words = [pair for pair in rows if pair not in bad]
     for row, text in words[:_SHOWN]:
-        notes.append(f"line {int(body.lines[row])}, column {name}: '{text[:40]}' is no number: missing")
+        log.notes.append(f"line {int(body.lines[row])}, column {name}: '{text[:40]}' is no number: missing")
     if len(words) > _SHOWN:
-        notes.append(f"column {name}: {len(words) - _SHOWN} more texts that are no numbers: missing")
+        log.notes.append(f"column {name}: {len(words) - _SHOWN} more texts that are no numbers: missing")
     numbers.codes[numbers.codes == UNREAD] = ABSENT
