@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -78,33 +76,47 @@ class ShapedRows:
 
 
 def rows_of(
-    data: bytes, first_line: int, layout: Layout, time_places: Sequence[int], ends_open: bool, name: str
+    piece: Piece, layout: Layout, time_places: Sequence[int], ends_open: bool, name: str
 ) -> ShapedRows:
     """Return the rows of a piece from the body's first line on; blank lines are left out."""
-    data, delimiter = _one_delimiter(data, layout)
+    data, delimiter = _one_delimiter(piece.data, layout)
     buffer = np.frombuffer(data, np.uint8)
     ends = np.flatnonzero(buffer == 10)
     if len(data) and not data.endswith(b"\n"):
         ends = np.append(ends, len(data))
     starts = np.concatenate([[0], ends[:-1] + 1]) if len(ends) else np.zeros(0, np.int64)
-    numbers = first_line + np.arange(len(starts))
-    keep = (numbers >= layout.body_line) & (ends > starts)
-    counts = _field_counts(buffer, starts, ends, delimiter, b'"' in data)
-    bad = np.flatnonzero(keep & (counts != layout.width))
-    if len(bad) > _MOST_BAD and 2 * len(bad) > keep.sum():
-        first = int(bad[0])
+    numbers = piece.first_line + np.arange(len(starts))
+    kept = np.flatnonzero((numbers >= layout.body_line) & (ends > starts))
+    if not len(kept):
+        return ShapedRows(b"", delimiter, numbers[:0], ())
+    counts = _field_counts(buffer, starts, ends, delimiter, b'"' in data)[kept]
+    bad = kept[counts != layout.width]
+    if len(bad) > _MOST_BAD and 2 * len(bad) > len(kept):
+        count = int(counts[counts != layout.width][0])
         raise KitError(
             Problem(
                 "refuse",
-                f"{name}, line {int(numbers[first])}",
-                f"{int(counts[first])} fields; most lines from there on have not the {layout.width} of the table",
+                f"{name}, line {int(numbers[bad[0]])}",
+                f"{count} fields; most lines from there on have not the {layout.width} of the table",
                 "one table with the same fields in every row",
                 "Split the file where its shape changes, or export it again.",
             )
         )
-    if not len(bad):
-        return _plain_rows(data, delimiter, starts, ends, numbers, keep)
-    return _mended(data, delimiter, starts, ends, numbers, keep, bad, layout, time_places, ends_open)
+    shaper = _Shaper(layout, time_places, delimiter)
+    parts, begin, last, dropped = [], int(starts[kept[0]]), int(kept[-1]), []
+    for row in bad.tolist():
+        parts.append(data[begin : max(int(starts[row]) - 1, begin)])
+        text = data[starts[row] : ends[row]].decode("utf-8", "replace")
+        cells = shaper.shaped(text, int(numbers[row]), ends_open and row == last)
+        if cells is None:
+            dropped.append(row)
+        else:
+            parts.append(delimiter.join(_quoted(cell, delimiter) for cell in cells))
+        begin = int(ends[row]) + 1
+    parts.append(data[begin : ends[last]])
+    rows = numbers[np.setdiff1d(kept, dropped)] if dropped else numbers[kept]
+    data = b"\n".join(part for part in parts if part) if len(bad) else parts[0]
+    return ShapedRows(data, delimiter, rows, tuple(shaper.odd), shaper.remarks)
 
 
 def _one_delimiter(data: bytes, layout: Layout) -> tuple[bytes, bytes]:
@@ -118,71 +130,13 @@ def _one_delimiter(data: bytes, layout: Layout) -> tuple[bytes, bytes]:
 def _field_counts(
     buffer: npt.NDArray[np.uint8], starts: Ints, ends: Ints, delimiter: bytes, quoted: bool
 ) -> Ints:
-    marks = buffer == delimiter[0]
+    places = np.flatnonzero(buffer == delimiter[0])
     if quoted:
         quotes = np.cumsum(buffer == 34)
         at_start = np.where(starts > 0, quotes[np.maximum(starts - 1, 0)], 0)
-        places = np.flatnonzero(marks)
         line = np.searchsorted(ends, places)
         places = places[(quotes[places] - at_start[line]) % 2 == 0]
-    else:
-        places = np.flatnonzero(marks)
-    upto = np.searchsorted(places, ends)
-    return np.diff(upto, prepend=0) + 1
-
-
-def _plain_rows(
-    data: bytes, delimiter: bytes, starts: Ints, ends: Ints, numbers: Ints, keep: npt.NDArray[np.bool_]
-) -> ShapedRows:
-    kept = np.flatnonzero(keep)
-    if not len(kept):
-        return ShapedRows(b"", delimiter, numbers[:0], ())
-    return ShapedRows(data[starts[kept[0]] : ends[kept[-1]]], delimiter, numbers[kept], ())
-
-
-def _mended(
-    data: bytes,
-    delimiter: bytes,
-    starts: Ints,
-    ends: Ints,
-    numbers: Ints,
-    keep: npt.NDArray[np.bool_],
-    bad: Ints,
-    layout: Layout,
-    time_places: Sequence[int],
-    ends_open: bool,
-) -> ShapedRows:
-    """Put lines with too few or too many fields into shape, or take them out."""
-    parts: list[bytes] = []
-    odd: list[OddLine] = []
-    remarks: dict[int, str] = {}
-    done = int(np.flatnonzero(keep)[0])
-    drop = ~keep
-    last = int(np.flatnonzero(keep)[-1])
-    for row in bad.tolist():
-        if row > done:
-            parts.append(data[starts[done] : ends[row - 1]])
-        text = data[starts[row] : ends[row]].decode("utf-8", "replace")
-        shaped = _shaped(
-            text,
-            delimiter.decode(),
-            int(numbers[row]),
-            layout,
-            time_places,
-            ends_open and row == last,
-            odd,
-            remarks,
-        )
-        if shaped is None:
-            drop[row] = True
-        else:
-            parts.append(delimiter.join(_quoted(cell, delimiter) for cell in shaped))
-        done = row + 1
-    if done <= last:
-        parts.append(data[starts[done] : ends[last]])
-    return ShapedRows(
-        b"\n".join(part for part in parts if part), delimiter, numbers[~drop], tuple(odd), remarks
-    )
+    return np.diff(np.searchsorted(places, ends), prepend=0) + 1
 
 
 def _quoted(cell: str, delimiter: bytes) -> bytes:
@@ -190,56 +144,46 @@ def _quoted(cell: str, delimiter: bytes) -> bytes:
     return b'"' + text.replace(b'"', b'""') + b'"' if delimiter in text or b'"' in text else text
 
 
-def _shaped(
-    text: str,
-    delimiter: str,
-    number: int,
-    layout: Layout,
-    time_places: Sequence[int],
-    cut: bool,
-    odd: list[OddLine],
-    remarks: dict[int, str],
-) -> list[str] | None:
-    """Return the fields of a line in the table's width, or None where it is no row."""
-    if not text.strip(BLANKS):
-        return None
-    cells = split_line(text, delimiter if delimiter != "\x1f" else "")
-    width, kinds = layout.width, layout.kinds
-    while len(cells) > width and not cells[-1]:
-        cells.pop()
-    if len(cells) == width:
-        return cells
-    has_time = not time_places or all(
-        place < len(cells) and _is_time_cell(cells[place], kinds[place]) for place in time_places
-    )
-    if len(cells) > width and has_time and is_row(cells[:width], kinds) and not _numbers_in(cells[width:]):
-        remarks[number] = delimiter.join(cell for cell in cells[width:] if cell)
-        return cells[:width]
-    if len(cells) < width and not cut and all(kind in ("text", "blank") for kind in kinds[len(cells) :]):
-        if has_time:
+class _Shaper:
+    """Puts lines with too few or too many fields into the table's shape, and keeps those that are no rows."""
+
+    def __init__(self, layout: Layout, time_places: Sequence[int], delimiter: bytes) -> None:
+        self.layout, self.time_places = layout, time_places
+        self.delimiter = "" if delimiter == _NOTHING else delimiter.decode()
+        self.odd: list[OddLine] = []
+        self.remarks: dict[int, str] = {}
+
+    def shaped(self, text: str, number: int, cut: bool) -> list[str] | None:
+        """Return the fields of a line in the table's width, or None where it is no row."""
+        if not text.strip(BLANKS):
+            return None
+        cells = split_line(text, self.delimiter)
+        width, kinds = self.layout.width, self.layout.kinds
+        while len(cells) > width and not cells[-1]:
+            cells.pop()
+        if len(cells) == width:
+            return cells
+        has_time = all(
+            place < len(cells)
+            and (kind_of(cells[place]) == kinds[place] or (kinds[place] == "text" and cells[place]))
+            for place in self.time_places
+        )
+        beyond = cells[width:]
+        no_numbers = not any(kind_of(cell) in ("number", "with unit") for cell in beyond)
+        if beyond and has_time and is_row(cells[:width], kinds) and no_numbers:
+            self.remarks[number] = self.delimiter.join(cell for cell in beyond if cell)
+            return cells[:width]
+        words_alone = all(kind in ("text", "blank") for kind in kinds[len(cells) :])
+        if not beyond and not cut and words_alone and has_time:
             return [*cells, *[""] * (width - len(cells))]
-        odd.append(OddLine(number, tuple(cells), "outside"))
-        return None
-    if cut:
-        odd.append(OddLine(number, tuple(cells), "cut"))
-        return None
-    words = any(
-        kind_of(cell) == "text" and kind == "number" for cell, kind in zip(cells, kinds, strict=False)
-    )
-    if not has_time or not time_places or words:
-        odd.append(OddLine(number, tuple(cells), "outside"))
-        return None
-    odd.append(OddLine(number, tuple(cells), "short" if len(cells) < width else "long"))
-    return [cells[place] if place in time_places else "" for place in range(width)]
-
-
-def _is_time_cell(cell: str, kind: str) -> bool:
-    found = kind_of(cell)
-    return found == kind or (kind == "text" and bool(cell))
-
-
-def _numbers_in(cells: Sequence[str]) -> bool:
-    return any(kind_of(cell) in ("number", "with unit") for cell in cells)
+        pairs = zip(cells, kinds, strict=False)
+        words = any(kind_of(cell) == "text" and kind == "number" for cell, kind in pairs)
+        outside = not has_time or not self.time_places or words or (not beyond and words_alone)
+        kind = "cut" if cut else "outside" if outside else "long" if beyond else "short"
+        self.odd.append(OddLine(number, tuple(cells), kind))
+        if kind in ("cut", "outside"):
+            return None
+        return [cells[place] if place in self.time_places else "" for place in range(width)]
 
 
 _STAMP_FIELDS = {
@@ -433,25 +377,17 @@ def read_body(source: Source, layout: Layout, wanted: Wanted) -> Body:
 
 def shaped_pieces(source: Source, layout: Layout, time: TimePlan) -> Iterable[ShapedRows]:
     """Yield the rows of every piece of a file."""
+    by_order = _only_order(layout, time)
     held: Piece | None = None
     for piece in source.pieces():
         if held is not None:
-            yield rows_of(
-                _kept_blanks(held.data, layout, time),
-                held.first_line,
-                layout,
-                time.places,
-                False,
-                source.name,
-            )
+            yield rows_of(_kept_blanks(held, layout, by_order), layout, time.places, False, source.name)
         held = piece
     if held is not None:
-        data = (
-            _kept_blanks(held.data.rstrip(b"\n") + b"\n", layout, time)
-            if _only_order(layout, time)
-            else held.data
+        last = replace(held, data=held.data.rstrip(b"\n") + b"\n") if by_order else held
+        yield rows_of(
+            _kept_blanks(last, layout, by_order), layout, time.places, source.ends_open, source.name
         )
-        yield rows_of(data, held.first_line, layout, time.places, source.ends_open, source.name)
 
 
 def _only_order(layout: Layout, time: TimePlan) -> bool:
@@ -462,13 +398,11 @@ def _only_order(layout: Layout, time: TimePlan) -> bool:
     return time.kind == "implied" and single
 
 
-def _kept_blanks(data: bytes, layout: Layout, time: TimePlan) -> bytes:
-    if not _only_order(layout, time):
-        return data
-    absent = b" ".join([b"---"] * layout.width)
-    while b"\n\n" in data:
+def _kept_blanks(piece: Piece, layout: Layout, by_order: bool) -> Piece:
+    data, absent = piece.data, b" ".join([b"---"] * layout.width)
+    while by_order and b"\n\n" in data:
         data = data.replace(b"\n\n", b"\n" + absent + b"\n")
-    return data
+    return replace(piece, data=data)
 
 
 def read_marks(
@@ -573,7 +507,7 @@ def _by_hand(rows: ShapedRows, layout: Layout, types: Mapping[int, str]) -> dict
 
 
 def _cells(line: str, mark: str, width: int) -> list[str]:
-    cells = next(csv.reader(io.StringIO(line), delimiter=mark), [])
+    cells = split_line(line, mark)
     if len(cells) != width:
         cells = [cell.strip('"') for cell in line.split(mark)]
     return [*cells, *[""] * width][:width]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -202,6 +202,60 @@ class Window:
     group: str = ""
 
 
+@dataclass(frozen=True)
+class _Sought:
+    """A burn of the sheet that is looked for in one log.
+
+    Attributes
+    ----------
+    burn, times, recorded
+        Whose, its clock times on the sheet, and the log.
+    shared
+        Whether other burns lie in the same file, so that clock times are needed.
+    faults
+        Where problems go.
+    group
+        Label of the run of a split file, '' where there is one.
+    """
+
+    burn: str
+    times: Times
+    recorded: Recorded
+    shared: bool
+    faults: Faults
+    group: str = ""
+
+    @property
+    def where(self) -> str:
+        """The burn in messages."""
+        return f"burns.csv, burn {self.burn}"
+
+    def extent(self) -> tuple[int, int]:
+        """Return the first and last clock time of its run of the file."""
+        wall, groups = self.recorded.wall, self.recorded.log.groups
+        assert wall is not None
+        if self.group and groups is not None:
+            wall = wall[groups == self.group]
+        return int(wall.min()), int(wall.max())
+
+    def days_covered(self, zero_at: float, until: float) -> list[int]:
+        """Return the days (since 1970) on which the log covers its times."""
+        (first, last), day = self.extent(), self.times.day
+        if self.recorded.log.dialect.dated and day is not None:
+            days = [(day - date(1970, 1, 1)).days]
+        else:
+            days = list(range(first // DAY - 1, last // DAY + 1))
+        begins = ((day, day * DAY + zero_at * SECOND) for day in days)
+        longest = max(until - zero_at, 1.0) * SECOND
+        return [day for day, begin in begins if min(begin + longest, last + SECOND) > max(begin, first)]
+
+    def spoken(self, seconds: float) -> str:
+        """Return a time of its sheet in words."""
+        whole, day = int(seconds), self.times.day
+        clock = f"{whole // 3600 % 24:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+        return f"{day + timedelta(days=whole // 86400)} {clock}" if day else clock
+
+
 def window_of(
     row: Mapping[str, Any], recorded: Recorded, run: Run, shared: bool, faults: Faults
 ) -> Window | None:
@@ -212,189 +266,136 @@ def window_of(
     shared
         Whether other burns lie in the same file, so that clock times are needed.
     """
-    burn = str(row["burn"])
-    times = relative_times(row)
-    group = _group(row, recorded, shared, faults)
+    sought = _Sought(str(row["burn"]), relative_times(row), recorded, shared, faults)
+    group = _group(sought)
     if group is None:
         return None
-    zero_at = times.seconds.get(run.trial.time_zero_column)
-    if recorded.wall is None or not times.seconds:
-        return _without_clock(burn, times, zero_at, recorded, shared and not group, group, faults)
+    sought = replace(sought, group=group)
+    column, seconds = run.trial.time_zero_column, sought.times.seconds
+    zero_at = seconds.get(column)
+    if recorded.wall is None or not seconds:
+        return _without_clock(sought, zero_at)
     if zero_at is None:
         if shared and not group:
             faults.ask(
-                f"burns.csv, burn {burn}, column {run.trial.time_zero_column}",
+                f"{sought.where}, column {column}",
                 f"a blank, though {recorded.name} holds other burns too",
                 "the clock time of time zero",
-                f"Fill in {run.trial.time_zero_column}, or choose another time_zero in trial.toml.",
+                f"Fill in {column}, or choose another time_zero in trial.toml.",
             )
             return None
-        zero_at = min(times.seconds.values())
-    day_ns = _day(burn, times, zero_at, recorded, group, faults)
-    if day_ns is None:
-        return None
-    return _placed(burn, times, zero_at, day_ns, recorded, group, faults)
+        zero_at = min(seconds.values())
+    day_ns = _day(sought, zero_at)
+    return None if day_ns is None else _placed(sought, zero_at, day_ns)
 
 
-def _group(row: Mapping[str, Any], recorded: Recorded, shared: bool, faults: Faults) -> str | None:
+def _group(sought: _Sought) -> str | None:
     """Return the label of the run a burn lies in: '' for an undivided file; None where it cannot be told."""
-    burn = str(row["burn"])
-    groups = recorded.log.groups
-    if groups is None or not recorded.log.dialect.split_by:
+    log, burn = sought.recorded.log, sought.burn
+    if log.groups is None or not log.dialect.split_by:
         return ""
-    labels = list(dict.fromkeys(str(label) for label in groups))
+    labels = list(dict.fromkeys(map(str, log.groups)))
     fitting = [label for label in labels if label.casefold() == burn.casefold()]
     if fitting:
         return fitting[0]
-    if recorded.wall is not None and shared:
-        return _group_at(row, recorded, labels) or ""
+    if sought.recorded.wall is not None and sought.shared:
+        times = sought.times.seconds.values()
+        by_clock = [
+            label
+            for label in labels
+            if times and replace(sought, group=label).days_covered(min(times), max(times))
+        ]
+        return by_clock[0] if len(by_clock) == 1 else ""
     if len(labels) == 1:
         return labels[0]
-    faults.refuse(
-        f"burns.csv, burn {burn}",
-        f"no run '{burn}' in {LOGS}/{recorded.name}, which holds {', '.join(labels)}",
-        f"a burn id that stands in its column {recorded.log.dialect.split_by}, or clock times",
+    sought.faults.refuse(
+        sought.where,
+        f"no run '{burn}' in {LOGS}/{sought.recorded.name}, which holds {', '.join(labels)}",
+        f"a burn id that stands in its column {log.dialect.split_by}, or clock times",
         "Write the burn's id as in the log.",
     )
     return None
 
 
-def _group_at(row: Mapping[str, Any], recorded: Recorded, labels: Sequence[str]) -> str | None:
-    """Return the one run whose clock covers a burn's times, None where none or several do."""
-    times = relative_times(row)
-    if not times.seconds:
-        return None
-    first, last = min(times.seconds.values()), max(times.seconds.values())
-    fitting = []
-    for label in labels:
-        begin, end = _extent(recorded, label)
-        days = _days(recorded, times, begin, end)
-        if any(_overlap(day, first, last, begin, end) > 0 for day in days):
-            fitting.append(label)
-    return fitting[0] if len(fitting) == 1 else None
-
-
-def _extent(recorded: Recorded, group: str) -> tuple[int, int]:
-    """Return the first and last clock time of a run of the file, or of the whole of it."""
-    wall, groups = recorded.wall, recorded.log.groups
-    assert wall is not None
-    if group and groups is not None:
-        wall = wall[groups == group]
-    return int(wall.min()), int(wall.max())
-
-
-def _days(recorded: Recorded, times: Times, first: int, last: int) -> list[int]:
-    if recorded.log.dialect.dated and times.day is not None:
-        return [(times.day - date(1970, 1, 1)).days]
-    return list(range(first // DAY - 1, last // DAY + 1))
-
-
-def _without_clock(
-    burn: str,
-    times: Times,
-    zero_at: float | None,
-    recorded: Recorded,
-    shared: bool,
-    group: str,
-    faults: Faults,
-) -> Window | None:
+def _without_clock(sought: _Sought, zero_at: float | None) -> Window | None:
     """Return the window of a log at its own zero; the sheet then tells how long after it the burn was stopped."""
-    if shared:
+    recorded = sought.recorded
+    if sought.shared and not sought.group:
         what = "no clock times for this burn" if recorded.wall is not None else "a log without a clock"
-        faults.refuse(
-            f"burns.csv, burn {burn}, column log",
+        sought.faults.refuse(
+            f"{sought.where}, column log",
             f"{what}, and {recorded.name} is given to other burns too",
             "clock times on the sheet and in the log, to part the burns of one file",
             "Give each burn its own file, or split_by.",
         )
         return None
-    elapsed = recorded.log.table["elapsed_s"].to_numpy()
-    zero = 0.0 if recorded.wall is None or group else float(elapsed[0])
-    stopped = times.seconds.get("stopped")
-    stop = stopped - zero_at if stopped is not None and zero_at is not None else None
-    return Window(burn, recorded.name, zero, zero, None if stop is None else zero + stop, group=group)
+    zero = 0.0 if recorded.wall is None or sought.group else float(recorded.log.table["elapsed_s"].iloc[0])
+    stopped = sought.times.seconds.get("stopped")
+    stop = zero + stopped - zero_at if stopped is not None and zero_at is not None else None
+    return Window(sought.burn, recorded.name, zero, zero, stop, group=sought.group)
 
 
-def _day(
-    burn: str, times: Times, zero_at: float, recorded: Recorded, group: str, faults: Faults
-) -> int | None:
+def _day(sought: _Sought, zero_at: float) -> int | None:
     """Return the midnight the sheet's seconds count from, on the log's clock."""
-    first, last = _extent(recorded, group)
-    until = max(times.seconds.values())
-    days = _days(recorded, times, first, last)
-    fitting = [day for day in days if _overlap(day, zero_at, until, first, last) > 0]
-    inside = [day for day in fitting if day * DAY + zero_at * SECOND >= first - _COVERED_S * SECOND]
-    fitting = inside or fitting
+    name, (first, last) = sought.recorded.name, sought.extent()
+    until = max(sought.times.seconds.values())
+    fitting = sought.days_covered(zero_at, until)
+    fitting = [day for day in fitting if day * DAY + (zero_at + _COVERED_S) * SECOND >= first] or fitting
     if len(fitting) == 1:
         return fitting[0] * DAY
     if fitting:
         shown = ", ".join(str(date(1970, 1, 1) + timedelta(days=day)) for day in fitting[:4])
-        faults.ask(
-            f"burns.csv, burn {burn}, column day",
-            f"a blank, and {recorded.name} covers these times on {len(fitting)} days ({shown})",
+        sought.faults.ask(
+            f"{sought.where}, column day",
+            f"a blank, and {name} covers these times on {len(fitting)} days ({shown})",
             "the day of the burn",
             "Fill in the day.",
         )
-    else:
-        faults.refuse(
-            f"burns.csv, burn {burn}",
-            f"{_spoken(times, zero_at)} to {_spoken(times, until)}, while {LOGS}/{recorded.name} runs from "
-            f"{_stamp(first, recorded)} to {_stamp(last, recorded)}",
-            "clock times within the log",
-            "Mend the times or the day, name the right log, or give the logger's clock_offset_s or timezone.",
-        )
+        return None
+    texts = [
+        str(np.datetime64(wall, "ns").astype("datetime64[s]")).replace("T", " ") for wall in (first, last)
+    ]
+    begins, ends = texts if sought.recorded.log.dialect.dated else [text[11:] for text in texts]
+    sought.faults.refuse(
+        sought.where,
+        f"{sought.spoken(zero_at)} to {sought.spoken(until)}, while {LOGS}/{name} runs from {begins} to {ends}",
+        "clock times within the log",
+        "Mend the times or the day, name the right log, or give the logger's clock_offset_s or timezone.",
+    )
     return None
 
 
-def _overlap(day: int, zero_at: float, until: float, first: int, last: int) -> float:
-    start, end = day * DAY + zero_at * SECOND, day * DAY + until * SECOND
-    return min(max(end, start + SECOND), last + SECOND) - max(start, first)
-
-
-def _spoken(times: Times, seconds: float) -> str:
-    whole = int(seconds)
-    clock = f"{whole // 3600 % 24:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
-    return f"{times.day + timedelta(days=whole // 86400)} {clock}" if times.day else clock
-
-
-def _stamp(wall: int, recorded: Recorded) -> str:
-    text = str(np.datetime64(wall, "ns").astype("datetime64[s]")).replace("T", " ")
-    return text if recorded.log.dialect.dated else text[11:]
-
-
-def _placed(
-    burn: str, times: Times, zero_at: float, day_ns: int, recorded: Recorded, group: str, faults: Faults
-) -> Window | None:
+def _placed(sought: _Sought, zero_at: float, day_ns: int) -> Window | None:
+    recorded, times, group = sought.recorded, sought.times, sought.group
     zeros = elapsed_at(recorded, day_ns + round(zero_at * SECOND), group)
     stopped = times.seconds.get("stopped")
     stops = [None] if stopped is None else list(elapsed_at(recorded, day_ns + round(stopped * SECOND), group))
     pairs = [(zero, stop) for zero in zeros for stop in stops if stop is None or stop > zero]
     if len(pairs) != 1:
-        faults.refuse(
-            f"burns.csv, burn {burn}",
+        twice = (
             f"clock times in an hour that {LOGS}/{recorded.name} shows twice, since its clock was put back"
-            if pairs
-            else "a stop that is not after time zero",
+        )
+        sought.faults.refuse(
+            sought.where,
+            twice if pairs else "a stop that is not after time zero",
             "times that stand for one moment",
             "Note times outside that hour, or leave `stopped` blank.",
         )
         return None
     zero, stop = pairs[0]
-    end = float(
-        recorded.log.group(group)["elapsed_s"].iloc[-1] if group else recorded.log.table["elapsed_s"].iloc[-1]
-    )
+    end = float((recorded.log.group(group) if group else recorded.log.table)["elapsed_s"].iloc[-1])
     if times.rolled and zero + (times.seconds[times.rolled[-1]] - zero_at) > end + _COVERED_S:
         column = times.rolled[-1]
-        faults.refuse(
-            f"burns.csv, burn {burn}, column {column}",
-            f"{_spoken(times, times.seconds[column])}, before the time it follows; as a time of "
-            "the next day the log does not reach it",
+        sought.faults.refuse(
+            f"{sought.where}, column {column}",
+            f"{sought.spoken(times.seconds[column])}, before the time it follows; as a time of the next day the log "
+            "does not reach it",
             "clock times in order, or a log that goes on past midnight",
             "Mend the time.",
         )
         return None
     first = zero - (zero_at - min(times.seconds.values()))
-    return Window(burn, recorded.name, zero, first, stop, day_ns=day_ns, group=group)
+    return Window(sought.burn, recorded.name, zero, first, stop, day_ns=day_ns, group=group)
 
 
 def elapsed_at(recorded: Recorded, wall: int, group: str = "") -> tuple[float, ...]:
@@ -485,18 +486,10 @@ class Trace:
 
     def taken(self, rows: npt.NDArray[np.int64] | slice) -> Trace:
         """Return some of its readings."""
-        return Trace(
-            self.burn,
-            self.probe,
-            self.files,
-            self.seconds[rows],
-            self.celsius[rows],
-            self.codes[rows],
-            self.moved[rows],
-            self.repeated[rows],
-            self.lines[rows],
-            self.lost,
-        )
+        return replace(self, **{name: getattr(self, name)[rows] for name in _BY_ROW})
+
+
+_BY_ROW = ("seconds", "celsius", "codes", "moved", "repeated", "lines")
 
 
 def traces_of(window: Window, recorded: Recorded) -> list[Trace]:
@@ -593,22 +586,9 @@ def _new_rows(first: Trace, other: Trace, faults: Faults) -> npt.NDArray[np.int6
 
 
 def _merged(first: Trace, other: Trace) -> Trace:
-    seconds = np.concatenate([first.seconds, other.seconds])
-    order = np.argsort(seconds, kind="stable")
-
-    def both(name: str) -> npt.NDArray[Any]:
-        return np.concatenate([getattr(first, name), getattr(other, name)])[order]
-
+    order = np.argsort(np.concatenate([first.seconds, other.seconds]), kind="stable")
+    rows: dict[str, Any] = {
+        name: np.concatenate([getattr(first, name), getattr(other, name)])[order] for name in _BY_ROW
+    }
     files = tuple(dict.fromkeys((*first.files, *other.files)))
-    return Trace(
-        first.burn,
-        first.probe,
-        files,
-        seconds[order],
-        both("celsius"),
-        both("codes"),
-        both("moved"),
-        both("repeated"),
-        both("lines"),
-        first.lost + other.lost,
-    )
+    return replace(first, files=files, lost=first.lost + other.lost, **rows)
