@@ -31,7 +31,7 @@ def left_out_beside(fit: RepeatFit, comparisons: pd.DataFrame, compare: Compare)
     table = comparisons[["a", "b", "verdict"]].copy()
     table["bounds"] = [int(bounded.get(a, 0) + bounded.get(b, 0)) for a, b in _keys(table)]
     table = table[table["bounds"] > 0].reset_index(drop=True)
-    left_out = _verdicts(fit.censored.left_out, compare)
+    left_out = _verdicts(fit.left_out, compare)
     table["verdict_left_out"] = [left_out.get(key, NO_ANSWER) for key in _keys(table)]
     table["agrees"] = table["verdict"] == table["verdict_left_out"]
     return table
@@ -39,7 +39,7 @@ def left_out_beside(fit: RepeatFit, comparisons: pd.DataFrame, compare: Compare)
 
 def measured_only(fit: RepeatFit) -> RepeatFit:
     """Return the fit of the burns measured exactly, or the fit itself where all were or nothing else can be had."""
-    return (fit.censored and fit.censored.left_out) or fit
+    return fit.left_out or fit
 
 
 def _keys(table: pd.DataFrame) -> list[tuple[str, str]]:

@@ -19,24 +19,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from kit.errors import KitError, Problem
 from kit.variance.columns import Array, Codes
-from kit.variance.covariance import Contrasts, kenward_roger
 from kit.variance.crossed_ratios import crossed_nodes
 from kit.variance.engines import CrossedEngine, NestedEngine
 from kit.variance.grouped import GroupedEngine
 from kit.variance.joint_ratios import MOST_ON_A_GRID, Folder, Responses, joint_nodes
+from kit.variance.model import RepeatModel
 from kit.variance.ratios import Nodes, nested_nodes, weigh
 from kit.variance.restricted import Restricted
+from kit.variance.t_contrasts import Contrasts, DfMethod, kenward_roger, needs_reml, satterthwaite
 from kit.variance.t_tails import upper_tail
-
-if TYPE_CHECKING:
-    from kit.variance.fit import RepeatFit
 
 AVERAGED = "t averaged over the restricted likelihood of the variance ratio"
 
@@ -69,7 +68,28 @@ class Effective:
     df: Array
 
 
-def averaged_contrasts(fit: RepeatFit, L: Array, level: float = 0.95) -> Contrasts:
+def exact_contrasts(fit: RepeatModel, L: Array, df: DfMethod, level: float) -> Contrasts:
+    """Return contrasts L (contrasts, p) of a fit whose values are all exact.
+
+    Raises
+    ------
+    KitError
+        For an unknown method, and Kenward–Roger of a fit by ML.
+    """
+    if df == "best" and fit.method != "ML":
+        informed = fit.has_spread or bool(fit.earlier)
+        return averaged_contrasts(fit, L, level) if informed else kenward_roger(fit, L)
+    if df == "kenward-roger":
+        needs_reml(fit)
+        return kenward_roger(fit, L)
+    if df in ("best", "satterthwaite"):
+        return satterthwaite(fit, L)
+    raise KitError(
+        Problem("refuse", "df", f"'{df}'", "best, kenward-roger or satterthwaite", "Name one of them.")
+    )
+
+
+def averaged_contrasts(fit: RepeatModel, L: Array, level: float = 0.95) -> Contrasts:
     """Return contrasts by the average over the restricted likelihood, each as one effective t.
 
     Parameters
@@ -110,9 +130,10 @@ def averaged_contrasts(fit: RepeatFit, L: Array, level: float = 0.95) -> Contras
     return replace(plain, method=AVERAGED, se=se, df=found.df)
 
 
-def _with_earlier(fit: RepeatFit, L: Array, level: float) -> Effective:
+def _with_earlier(fit: RepeatModel, L: Array, level: float) -> Effective:
     """Return the effective t with the likelihoods of those earlier trials that agree with each response."""
     known = fit.beside
+    assert known is not None
     parts = [np.full((len(known.used), len(L)), np.nan) for _ in range(3)]
     for pattern in np.unique(known.used, axis=0):
         rows = np.flatnonzero((known.used == pattern).all(axis=1))

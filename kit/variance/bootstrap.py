@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from kit.errors import KitError, Problem
+from kit.variance.columns import Array
+from kit.variance.earlier import beside
 from kit.variance.engine import Estimate
+from kit.variance.model import RepeatModel
 from kit.variance.optimise import ROUGH
 
-if TYPE_CHECKING:
-    from kit.variance.columns import Array
-    from kit.variance.fit import RepeatFit
 
-
-def bootstrap(fit: RepeatFit, trials: int = 1000, seed: int = 1, response: int = 0) -> Estimate:
+def bootstrap(fit: RepeatModel, trials: int = 1000, seed: int = 1, response: int = 0) -> Estimate:
     """Return the estimates of simulated trials: theta (trials, components), beta (trials, p), …
 
     Draws come from the fitted model at its estimates; no burn is simulated where sums suffice (method 2), so the
@@ -31,13 +29,13 @@ def bootstrap(fit: RepeatFit, trials: int = 1000, seed: int = 1, response: int =
 
 
 def simulated(
-    fit: RepeatFit,
+    fit: RepeatModel,
     trials: int,
     seed: int,
     response: int = 0,
     theta: Array | None = None,
     beta: Array | None = None,
-) -> RepeatFit:
+) -> RepeatModel:
     """Return a fit of `trials` simulated responses on the same design, at given or estimated parameters.
 
     Its frames have no burns of their own: use it for contrasts, limits and coverage only. It is as exact as shares
@@ -62,7 +60,7 @@ def simulated(
     else:
         data = fit.engine.draw(at, centre, trials, rng)
     names = tuple(f"trial {i}" for i in range(trials))
-    return replace(
+    found = replace(
         fit,
         data=data,
         columns=columns,
@@ -71,9 +69,10 @@ def simulated(
         status=("",) * trials,
         rough=True,
     )
+    return replace(found, beside=beside(found)) if fit.earlier else found
 
 
-def _burns(fit: RepeatFit, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> Array:
+def _burns(fit: RepeatModel, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> Array:
     """Return simulated values (trials, burns)."""
     groups, count = fit.design.spread.codes, fit.design.spread.count
     burns = np.sqrt(theta[len(theta) - count :])[groups]

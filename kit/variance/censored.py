@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,12 +13,11 @@ from kit.variance.columns import Array, Codes, Columns, Roles, Scale, read_colum
 from kit.variance.design import Design, FuelEffect, Spread, Term, design_of
 from kit.variance.engine import Estimate
 from kit.variance.engines import Borrowed
+from kit.variance.estimation import fit_design, optimum_found
+from kit.variance.model import Censored, RepeatModel
 from kit.variance.nested import Method
 from kit.variance.newton import EXACT, minimise_rows, started
 from kit.variance.optimise import FLOOR, Mask
-
-if TYPE_CHECKING:
-    from kit.variance.fit import RepeatFit
 
 LARGEST = 400
 
@@ -38,41 +36,7 @@ class Choices:
     borrowed: Borrowed | None
 
 
-@dataclass(frozen=True)
-class Censored:
-    """What a fit with bounds knows beyond the usual.
-
-    Attributes
-    ----------
-    model, data
-        The model of the burns that are used, and its one row of data, less `centre`.
-    centre
-        What was subtracted from every value.
-    order, kept
-        The table's burns in the model's order; the columns of X that the model keeps.
-    is_mean
-        Which of the kept columns are means.
-    bounded
-        Codes of means whose every burn is a bound: they have a bound and no estimate.
-    covariance
-        (p, p) of beta given the variances, NaN for those.
-    face_value, left_out
-        The same fit with bounds taken at face value, and without those burns (None where that leaves no fit).
-    """
-
-    model: Model
-    data: Rows
-    centre: float
-    order: Codes
-    kept: Codes
-    is_mean: Mask
-    bounded: tuple[int, ...]
-    covariance: Array
-    face_value: RepeatFit
-    left_out: RepeatFit | None
-
-
-def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: Choices) -> RepeatFit:
+def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: Choices) -> RepeatModel:
     """Return the fit of one response in which some values are bounds.
 
     Raises
@@ -80,8 +44,6 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     KitError
         For a fit by ML, more than 400 burns, or too few exact burns.
     """
-    from kit.variance.fit import optimum_found
-
     assert columns.side is not None
     _check(columns, choices.method)
     rows, exact_roles = table.iloc[columns.rows[columns.side == 0]], replace(roles, status=None)
@@ -102,7 +64,7 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     beta[: len(design.labels)] += centre
     known = Censored(
         made.model, made.data, centre, made.order, made.kept, made.kept < len(design.labels), made.bounded,
-        covariance, face, left_out,
+        covariance, left_out,
     )  # fmt: skip
     filled = columns.values.copy()
     filled[0, made.order[len(made.order) - made.model.m :]] = box.mean[0] + centre
@@ -113,7 +75,7 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     )  # fmt: skip
 
 
-def _starts(face: RepeatFit, left_out: RepeatFit | None) -> Array:
+def _starts(face: RepeatModel, left_out: RepeatModel | None) -> Array:
     """Variances (rows, c) to start from: of both other answers, where they have the same components."""
     found = [face.estimate.theta[0]]
     if left_out is not None and set(left_out.names) == set(face.names) and left_out.has_spread:
@@ -140,9 +102,7 @@ def _least(model: Model, data: Rows, starts: Array) -> tuple[Array, Array, Mask]
 
 def _fitted(
     table: pd.DataFrame, roles: Roles, columns: Columns, design: Design, choices: Choices
-) -> RepeatFit:
-    from kit.variance.fit import fit_design
-
+) -> RepeatModel:
     return fit_design(
         table, roles, columns, design, choices.spread, choices.scale, choices.method, choices.borrowed
     )
@@ -150,7 +110,7 @@ def _fitted(
 
 def _left_out(
     rows: pd.DataFrame, roles: Roles, exact: Columns, alone: Design, choices: Choices
-) -> RepeatFit | None:
+) -> RepeatModel | None:
     try:
         return _fitted(rows, roles, exact, alone, choices)
     except KitError:  # too few burns are left: this answer does not exist

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import special
@@ -15,15 +14,12 @@ from kit.variance.censored_profile import held_rows, imputed
 from kit.variance.columns import Array
 from kit.variance.covariance import contrasts
 from kit.variance.families import all_pairs
+from kit.variance.model import Censored, RepeatModel
 from kit.variance.mvn import truncated
 from kit.variance.newton import minimise_rows, started
 from kit.variance.optimise import Mask
 from kit.variance.profile import profile_words
-
-if TYPE_CHECKING:
-    from kit.variance.censored import Censored
-    from kit.variance.fit import RepeatFit
-    from kit.variance.self_check import Reached
+from kit.variance.reached import Reached
 
 MOST = 6
 """Contrasts that are followed: of more, an even choice."""
@@ -39,7 +35,7 @@ STEPS = 3
 
 
 def censored_rows(
-    fit: RepeatFit,
+    fit: RepeatModel,
     known: Censored,
     L: Array,
     seed: int,
@@ -75,7 +71,7 @@ def censored_rows(
 
 
 def _told(
-    fit: RepeatFit, t: Array, se: Array, df: Array, differ: Mask, level: float, reached: Reached
+    fit: RepeatModel, t: Array, se: Array, df: Array, differ: Mask, level: float, reached: Reached
 ) -> list[tuple[str, float, Array]]:
     """Rows from the signed t (trials,) of the truth and its standard error, each of a mean or of a difference."""
     inside = np.abs(t) <= special.stdtrit(df, (1 + level) / 2)
@@ -104,7 +100,7 @@ def _told(
 
 
 def _spreads(
-    fit: RepeatFit, known: Censored, found: Array, D: Array, rows: Rows, level: float
+    fit: RepeatModel, known: Censored, found: Array, D: Array, rows: Rows, level: float
 ) -> list[tuple[str, float, Array]]:
     theta, trials = fit.estimate.theta[0], np.arange(len(found))
     which, at = trials % len(theta), started(known.model, found)
@@ -119,7 +115,7 @@ def _spreads(
 
 
 def simulated_rows(
-    fit: RepeatFit, known: Censored, theta: Array, beta: Array, seed: int, trials: int
+    fit: RepeatModel, known: Censored, theta: Array, beta: Array, seed: int, trials: int
 ) -> Rows:
     """Return simulated data: exact burns, and for the others the bound or a narrow interval round the value."""
     model, seen, rng = known.model, known.data, np.random.default_rng(seed)

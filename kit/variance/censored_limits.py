@@ -6,18 +6,14 @@ Enough is the quantile of χ²₁, or for a burn SD the rise of its own degrees 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from kit.variance.censored_profile import imputed
 from kit.variance.columns import Array, Codes
+from kit.variance.model import Censored, RepeatModel
 from kit.variance.newton import minimise_rows, started
 from kit.variance.profile import rises
-
-if TYPE_CHECKING:
-    from kit.variance.censored import Censored
-    from kit.variance.fit import RepeatFit
 
 FIRST, LONGEST, LAST = 0.4, 1.5, 8.5
 """In log SD from where a search begins: its first step, its longest, and where it ends without a limit."""
@@ -26,7 +22,7 @@ CLOSE = 1e-3
 """How near √(D - D_min) has to come to that of a limit."""
 
 
-def censored_limits(fit: RepeatFit, known: Censored, level: float, best: bool) -> tuple[Array, Array]:
+def censored_limits(fit: RepeatModel, known: Censored, level: float, best: bool) -> tuple[Array, Array]:
     """Return profile limits (1, c) of the standard deviations; 0 or infinity where the data set none.
 
     Parameters
@@ -49,7 +45,7 @@ def censored_limits(fit: RepeatFit, known: Censored, level: float, best: bool) -
     return low[None], ends[None, len(below) :]
 
 
-def bounded_rises(fit: RepeatFit, level: float, best: bool) -> Array:
+def bounded_rises(fit: RepeatModel, level: float, best: bool) -> Array:
     """Return how far D rises (2, c) from its least to the lower and to the upper limit of each SD."""
     filled, count = imputed(fit), len(fit.names)
     return np.stack([rises(filled, component, level, best)[:, 0] for component in range(count)], axis=1)
@@ -59,7 +55,7 @@ def bounded_rises(fit: RepeatFit, level: float, best: bool) -> Array:
 class _Profile:
     """√(D - D_min) with one SD held."""
 
-    fit: RepeatFit
+    fit: RepeatModel
     known: Censored
 
     def height(self, component: Codes, sd: Array) -> Array:

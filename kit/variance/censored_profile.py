@@ -12,19 +12,16 @@ by the values expected for them.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import special
 
+from kit.variance.averaged import exact_contrasts
 from kit.variance.bounded import Rows
 from kit.variance.columns import Array
-from kit.variance.covariance import LEAST_DF, Contrasts, DfMethod, FamilyLike, contrasts
+from kit.variance.model import Censored, RepeatModel
 from kit.variance.newton import minimise_rows, started
-
-if TYPE_CHECKING:
-    from kit.variance.censored import Censored
-    from kit.variance.fit import RepeatFit
+from kit.variance.t_contrasts import LEAST_DF, Contrasts, DfMethod, FamilyLike
 
 NODES = np.array([-7.0, -4.5, -2.5, -1.0, 0.0, 1.0, 2.5, 4.5, 7.0])
 """Standard errors from the estimate at which a profile is computed."""
@@ -85,17 +82,17 @@ def _between(x: float, xs: Array, ys: Array) -> float:
         return float(ys[b] + (x - xs[b]) * (ys[b] - ys[a]) / (xs[b] - xs[a]))
 
 
-def imputed(fit: RepeatFit) -> RepeatFit:
+def imputed(fit: RepeatModel) -> RepeatModel:
     """Return the fit as if the expected values had been measured."""
     return replace(fit, censored=None, columns=replace(fit.columns, side=None))
 
 
 def censored_contrasts(
-    fit: RepeatFit, known: Censored, L: Array, df: DfMethod, level: float
+    fit: RepeatModel, known: Censored, L: Array, df: DfMethod, level: float
 ) -> CensoredContrasts:
     """Return contrasts by t-based profile; NaN for those that need a mean without an exact burn."""
     beta = np.where(np.isnan(fit.estimate.beta), 0.0, fit.estimate.beta)
-    base = contrasts(replace(imputed(fit), estimate=replace(fit.estimate, beta=beta)), L, df, level)
+    base = exact_contrasts(replace(imputed(fit), estimate=replace(fit.estimate, beta=beta)), L, df, level)
     lost = (
         np.abs(L[:, list(known.bounded)]).any(axis=1) if known.bounded else np.zeros(len(L), dtype=np.bool_)
     )
@@ -112,7 +109,7 @@ def censored_contrasts(
     return CensoredContrasts(method, estimate, se, freedom, L, phi[None], v, t)
 
 
-def _profiles(fit: RepeatFit, known: Censored, held: Array, estimate: Array, se: Array) -> Array:
+def _profiles(fit: RepeatModel, known: Censored, held: Array, estimate: Array, se: Array) -> Array:
     """Return D (contrasts, nodes) minimised over the variances: from the estimate outwards, both ways at once.
 
     Parameters

@@ -9,19 +9,14 @@ disagrees, alone or with the others, is left out; the answer without any stands 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
 from kit.errors import Faults
 from kit.variance.columns import Array
+from kit.variance.model import Beside, RepeatModel
 from kit.variance.restricted import Restricted, restricted
-
-if TYPE_CHECKING:
-    from kit.variance.fit import RepeatFit
 
 POWER, POWER_OF_SEVERAL = 0.6, 0.5
 """Exponent of the likelihood of one earlier trial, and of each of several (tests/simulate)."""
@@ -35,28 +30,7 @@ LARGEST = 1500
 _RATIOS = np.concatenate([[0.0], np.logspace(-2, 3, 26)])
 
 
-@dataclass(frozen=True)
-class Beside:
-    """A trial's restricted likelihood and those of earlier ones, over the same terms.
-
-    Attributes
-    ----------
-    names
-        The random terms.
-    own, folders
-        Likelihoods of this trial and of each earlier one.
-    p_conflict, used
-        (responses, folders): p of equal variances, and whether the folder enters.
-    """
-
-    names: tuple[str, ...]
-    own: Restricted
-    folders: tuple[Restricted, ...]
-    p_conflict: Array
-    used: npt.NDArray[np.bool_]
-
-
-def check_earlier(fit: RepeatFit) -> None:
+def check_earlier(fit: RepeatModel) -> None:
     """Refuse earlier trials that cannot be joined with this one.
 
     Raises
@@ -99,7 +73,7 @@ def check_earlier(fit: RepeatFit) -> None:
     faults.settle()
 
 
-def beside(fit: RepeatFit) -> Beside:
+def beside(fit: RepeatModel) -> Beside:
     """Return the likelihoods of a fit and its earlier trials, and which of them agree with it."""
     names = _names(fit)
     own = _likelihood(fit, names, fit)
@@ -110,7 +84,7 @@ def beside(fit: RepeatFit) -> Beside:
     return Beside(names, own, folders, p, p >= CONFLICT)
 
 
-def _names(fit: RepeatFit) -> tuple[str, ...]:
+def _names(fit: RepeatModel) -> tuple[str, ...]:
     """Return the terms that this trial or an earlier one tells apart, the one with more levels here first."""
     everyone = (fit, *fit.earlier)
     names = [name for name in ("bag", "day") if any(each.design.term(name) is not None for each in everyone)]
@@ -120,7 +94,7 @@ def _names(fit: RepeatFit) -> tuple[str, ...]:
     return tuple(sorted(names, key=lambda name: -_levels(fit, name).shape[1]))
 
 
-def _levels(fit: RepeatFit, name: str) -> Array:
+def _levels(fit: RepeatModel, name: str) -> Array:
     """Return indicators (burns, levels): of a blank bag column, one bag of unknown number a fuel; of no day, none."""
     levels = fit.columns.bag if name == "bag" else fit.columns.day
     if levels is not None:
@@ -130,7 +104,7 @@ def _levels(fit: RepeatFit, name: str) -> Array:
     return np.zeros((fit.design.n, 1))
 
 
-def _likelihood(fit: RepeatFit, names: tuple[str, ...], host: RepeatFit) -> Restricted:
+def _likelihood(fit: RepeatModel, names: tuple[str, ...], host: RepeatModel) -> Restricted:
     """Return one trial's likelihood; the ratio of a day that only this one has is taken as estimated."""
     terms = [_levels(fit, name) for name in names]
     known = []

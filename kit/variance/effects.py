@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
-if TYPE_CHECKING:
-    from kit.variance.fit import RepeatFit
+from kit.variance.model import RepeatModel
 
 
-def predicted_effects(fit: RepeatFit) -> pd.DataFrame:
+def predicted_effects(fit: RepeatModel) -> pd.DataFrame:
     """Return best linear unbiased predictions: component, label, effect, sd (given the means)."""
     found = fit.engine.effects(fit.columns.values, fit.estimate.theta, fit.estimate.beta)
     frames = []

@@ -2,27 +2,25 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from kit.errors import KitError, Problem
+from kit.variance.censored_limits import censored_limits
 from kit.variance.columns import Array
-from kit.variance.engines import CrossedEngine, NestedEngine
+from kit.variance.model import RepeatModel
 from kit.variance.optimise import at_zero
 from kit.variance.profile import profile_limits, profile_words
-
-if TYPE_CHECKING:
-    from kit.variance.fit import RepeatFit
+from kit.variance.sd_limits import best_limits, burn_chi_square
 
 LimitMethod = Literal["best", "profile", "exact"]
 
 ORDER = ("fuel", "bag", "day", "burn")
 
 
-def component_limits(fit: RepeatFit, method: LimitMethod = "best", level: float = 0.95) -> pd.DataFrame:
+def component_limits(fit: RepeatModel, method: LimitMethod = "best", level: float = 0.95) -> pd.DataFrame:
     """Return a row a component: component, sd, low, high, level, method, at_boundary.
 
     Parameters
@@ -50,7 +48,7 @@ def component_limits(fit: RepeatFit, method: LimitMethod = "best", level: float 
     return frame
 
 
-def _limits(fit: RepeatFit, method: LimitMethod, level: float) -> tuple[Array, Array, list[str]]:
+def _limits(fit: RepeatModel, method: LimitMethod, level: float) -> tuple[Array, Array, list[str]]:
     if method not in ("best", "profile", "exact"):
         raise KitError(
             Problem("refuse", "method", f"'{method}'", "best, profile or exact", "Name one of them.")
@@ -59,13 +57,9 @@ def _limits(fit: RepeatFit, method: LimitMethod, level: float) -> tuple[Array, A
         blank = np.full_like(fit.estimate.theta, np.nan)
         return blank, blank, ["none: no repeats"] * len(fit.names)
     if fit.censored is not None:
-        from kit.variance.censored_limits import censored_limits
-
         low, high = censored_limits(fit, fit.censored, level, method == "best")
         return low, high, profile_words(fit, method == "best")
     if method == "best":
-        from kit.variance.sd_limits import best_limits
-
         return best_limits(fit, level)
     low, high = profile_limits(fit, level)
     names = profile_words(fit)
@@ -73,20 +67,3 @@ def _limits(fit: RepeatFit, method: LimitMethod, level: float) -> tuple[Array, A
     if exact is not None:
         low[:, -1], high[:, -1], names[-1] = *exact, "exact χ²"
     return low, high, names
-
-
-def burn_chi_square(fit: RepeatFit, level: float) -> tuple[Array, Array] | None:
-    """Return limits (responses,) of the burn SD from S0 ~ s χ², exact; None where burns leave no such sum."""
-    engine = fit.engine
-    if isinstance(engine, NestedEngine):
-        df = float(engine.rotation.within_df)
-    elif isinstance(engine, CrossedEngine):
-        df = float(engine.crossing.within_df)
-    else:
-        return None
-    if engine.borrowed is not None:
-        df += engine.borrowed.df
-    if df <= 0:
-        return None
-    upper, lower = special.chdtri(df, (1 - level) / 2), special.chdtri(df, (1 + level) / 2)
-    return np.sqrt(fit.data.s0 / upper), np.sqrt(fit.data.s0 / lower)

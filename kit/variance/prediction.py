@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 from scipy import special
 
-if TYPE_CHECKING:
-    from kit.variance.fit import RepeatFit
+from kit.variance.model import RepeatModel
 
 
-def predict_burn(fit: RepeatFit, level: float = 0.95, without: tuple[str, ...] = ()) -> pd.DataFrame:
+def predict_burn(fit: RepeatModel, level: float = 0.95, without: tuple[str, ...] = ()) -> pd.DataFrame:
     """Return a row a mean: fuel, mean, sd (of the prediction), df, low, high, covers, level, on the analysis scale.
 
     mean ± t √T with T = SE² + sum of the variances, df = 2T²/(h'Ah), h_i = g_i + 1 with g_i = LΦP_iΦL' (method 7;
@@ -44,7 +41,7 @@ def predict_burn(fit: RepeatFit, level: float = 0.95, without: tuple[str, ...] =
     return frame
 
 
-def _uses(fit: RepeatFit, without: tuple[str, ...]) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+def _uses(fit: RepeatModel, without: tuple[str, ...]) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
     """(components, means) 1 where a new burn of that mean carries the component."""
     uses = np.ones((len(fit.names), len(fit.labels)))
     groups = fit.design.spread
@@ -59,7 +56,7 @@ def _uses(fit: RepeatFit, without: tuple[str, ...]) -> np.ndarray[tuple[int, ...
     return uses
 
 
-def _words(fit: RepeatFit, without: tuple[str, ...]) -> str:
+def _words(fit: RepeatModel, without: tuple[str, ...]) -> str:
     parts = [name for name in ("fuel", "bag", "day") if name in fit.names and name not in without]
     *first, last = [*parts, "burn"]
     return f"{', '.join(first)} and {last}" if first else last

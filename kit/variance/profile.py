@@ -8,19 +8,15 @@ others at each trial value, and the limit is found by Newton steps on √(D - D_
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from scipy import special
 
 from kit.variance.columns import Array, Codes
 from kit.variance.engines import NestedEngine
+from kit.variance.model import RepeatModel
 from kit.variance.nested import Rotated
 from kit.variance.optimise import FLOOR, Mask, minimise
 from kit.variance.solving import Criterion, deviance
-
-if TYPE_CHECKING:
-    from kit.variance.fit import RepeatFit
 
 STEPS = 40
 """Newton steps of an inner minimisation; what is left after them is far below the third digit of a limit."""
@@ -50,7 +46,7 @@ def own_rises(variance: Array, spread: Array, level: float) -> Array:
     return np.asarray(nu * (x - 1 - np.log(x)))
 
 
-def rises(fit: RepeatFit, component: int, level: float, own: bool) -> Array:
+def rises(fit: RepeatModel, component: int, level: float, own: bool) -> Array:
     """Return how far the deviance rises (2, responses) to the limits of an SD: χ²₁'s quantile, or a burn's own."""
     theta = fit.estimate.theta[:, component]
     if _is_own(fit.names[component], own):
@@ -58,7 +54,7 @@ def rises(fit: RepeatFit, component: int, level: float, own: bool) -> Array:
     return np.full((2, len(theta)), chi2_quantile(level))
 
 
-def profile_words(fit: RepeatFit, own: bool = False) -> list[str]:
+def profile_words(fit: RepeatModel, own: bool = False) -> list[str]:
     """Return what the limits of each component are called."""
     likelihood = f"of the {'restricted ' if fit.method == 'REML' else ''}likelihood"
     words = f"profile {likelihood if fit.censored is None else 'with bounds'}"
@@ -69,7 +65,7 @@ def _is_own(name: str, own: bool) -> bool:
     return own and name.startswith("burn")
 
 
-def profile_limits(fit: RepeatFit, level: float = 0.95, own: bool = False) -> tuple[Array, Array]:
+def profile_limits(fit: RepeatModel, level: float = 0.95, own: bool = False) -> tuple[Array, Array]:
     """Return lower and upper limits (responses, components) of the standard deviations.
 
     The restricted likelihood is profiled for a REML fit, the likelihood for a fit by ML. With `own`, a burn SD beside
@@ -142,7 +138,7 @@ def _golden(f, grid: Array, table: Array) -> Array:  # type: ignore[no-untyped-d
 
 
 def profile_deviance(
-    fit: RepeatFit, component: int, value: Array, start: Array, of: Codes
+    fit: RepeatModel, component: int, value: Array, start: Array, of: Codes
 ) -> tuple[Array, Array]:
     """Minimise over the other components with one held at `value` (rows,): deviance (rows,) and theta (rows, c).
 
@@ -165,7 +161,7 @@ def profile_deviance(
     return value_of.min(axis=0), found.theta.reshape(2, n, -1)[best, np.arange(n)]
 
 
-def profile_holds(fit: RepeatFit, component: int, variance: float, level: float, own: bool = False) -> Mask:
+def profile_holds(fit: RepeatModel, component: int, variance: float, level: float, own: bool = False) -> Mask:
     """Return whether each response's profile interval holds a variance: one minimisation, no search for its ends."""
     R = len(fit.estimate.theta)
     value, _ = profile_deviance(fit, component, np.full(R, variance), fit.estimate.theta, np.arange(R))
@@ -174,7 +170,7 @@ def profile_holds(fit: RepeatFit, component: int, variance: float, level: float,
     return np.asarray(value - fit.estimate.criterion <= rise)
 
 
-def _root_limits(fit: RepeatFit, level: float, own: bool) -> tuple[Array, Array]:
+def _root_limits(fit: RepeatModel, level: float, own: bool) -> tuple[Array, Array]:
     R, c = fit.estimate.theta.shape
     low, high = np.zeros((R, c)), np.zeros((R, c))
     for j in range(c):
@@ -184,7 +180,7 @@ def _root_limits(fit: RepeatFit, level: float, own: bool) -> tuple[Array, Array]
     return low, high
 
 
-def _lower(fit: RepeatFit, j: int, rise: Array) -> Array:
+def _lower(fit: RepeatModel, j: int, rise: Array) -> Array:
     """Zero where zero is inside the interval, else the root below the estimate."""
     theta, R = fit.estimate.theta, len(fit.estimate.theta)
     burns = sum(name.startswith("burn") for name in fit.names)
@@ -198,14 +194,14 @@ def _lower(fit: RepeatFit, j: int, rise: Array) -> Array:
     return out
 
 
-def _upper(fit: RepeatFit, j: int, rise: Array) -> Array:
+def _upper(fit: RepeatModel, j: int, rise: Array) -> Array:
     """The root above the estimate; infinity where the deviance stays below the bar."""
     theta = fit.estimate.theta
     start = np.sqrt(np.maximum(theta[:, j], 0.2 * theta.sum(axis=1)))
     return _walk(fit, j, rise, start, 1.7, np.inf)
 
 
-def _walk(fit: RepeatFit, j: int, rise: Array, start: Array, factor: float, beyond: float) -> Array:
+def _walk(fit: RepeatModel, j: int, rise: Array, start: Array, factor: float, beyond: float) -> Array:
     """Step away from the estimate until the deviance has risen enough, then solve; `beyond` where it never does."""
     theta, R = fit.estimate.theta, len(fit.estimate.theta)
     inner, outer, settled = np.sqrt(theta[:, j]), start * factor, np.zeros(R, dtype=np.bool_)
@@ -225,7 +221,7 @@ def _walk(fit: RepeatFit, j: int, rise: Array, start: Array, factor: float, beyo
 
 
 def _root(
-    fit: RepeatFit, j: int, rise: Array, rows: Codes, outside: Array, inside: Array, part: float
+    fit: RepeatModel, j: int, rise: Array, rows: Codes, outside: Array, inside: Array, part: float
 ) -> Array:
     """Solve √(D(v) - D_min) = √rise between SDs outside and inside the interval; returns variances."""
     low, high = outside.copy(), inside.copy()  # low: too far from the estimate; high: within

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from scipy import special
@@ -19,12 +19,9 @@ from scipy import special
 from kit.variance.averaged import nodes_of
 from kit.variance.columns import Array, Codes
 from kit.variance.engines import CrossedEngine, NestedEngine
-from kit.variance.limits import burn_chi_square
+from kit.variance.model import RepeatModel
 from kit.variance.profile import profile_limits, profile_words
 from kit.variance.ratios import Weighted, weigh
-
-if TYPE_CHECKING:
-    from kit.variance.fit import RepeatFit
 
 EXACT = "exact χ²"
 MODIFIED = "modified large-sample"
@@ -33,7 +30,7 @@ AVERAGED = "averaged over the restricted likelihood"
 _AT_ONCE = 500_000
 
 
-def best_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array, list[str]]:
+def best_limits(fit: RepeatModel, level: float = 0.95) -> tuple[Array, Array, list[str]]:
     """Return lower and upper limits (responses, components) of the SDs, and the method of each component.
 
     Notes
@@ -55,7 +52,7 @@ def best_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array, list
     return np.where(blank, np.nan, low), np.where(blank, np.nan, high), names
 
 
-def _closed(fit: RepeatFit, level: float) -> dict[int, tuple[str, tuple[Array, Array]]]:
+def _closed(fit: RepeatModel, level: float) -> dict[int, tuple[str, tuple[Array, Array]]]:
     """Return method and limits of the components that have them in closed form; the others are averaged."""
     found = {}
     modified = modified_large_sample(fit, level)
@@ -68,7 +65,7 @@ def _closed(fit: RepeatFit, level: float) -> dict[int, tuple[str, tuple[Array, A
     return found
 
 
-def best_hold(fit: RepeatFit, truth: Array, level: float = 0.95) -> Array:
+def best_hold(fit: RepeatModel, truth: Array, level: float = 0.95) -> Array:
     """Return whether the limits of `best_limits` hold true variances (c,): (responses, components), 0 or 1.
 
     Limits by the average hold a value whose chance of being exceeded is between theirs: no limit is searched for.
@@ -90,7 +87,7 @@ def _between(low: Array, high: Array, sd: Any) -> Array:
     return np.asarray((low <= sd * (1 + 1e-12)) & (high >= sd), dtype=np.float64)
 
 
-def total_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array] | None:
+def total_limits(fit: RepeatModel, level: float = 0.95) -> tuple[Array, Array] | None:
     """Return limits (responses,) of the SD of one burn of a new bag (on a new day), None without an average."""
     if not _offered(fit):
         return None
@@ -99,13 +96,13 @@ def total_limits(fit: RepeatFit, level: float = 0.95) -> tuple[Array, Array] | N
     return averaged_limits(fit, np.ones(len(fit.names)), level)
 
 
-def _offered(fit: RepeatFit) -> bool:
+def _offered(fit: RepeatModel) -> bool:
     """Whether the likelihood can be averaged: REML, one burn SD, at most two random terms."""
     common = isinstance(fit.engine, NestedEngine | CrossedEngine)
     return fit.method == "REML" and common and len(fit.names) <= 3 and not own_burns(fit)
 
 
-def own_burns(fit: RepeatFit) -> bool:
+def own_burns(fit: RepeatModel) -> bool:
     """Whether the burn SD has the profile on its own χ²: nothing but the random terms' levels tells of it."""
     return fit.method == "REML" and isinstance(fit.engine, CrossedEngine) and fit.engine.saturated
 
@@ -120,7 +117,7 @@ def _unit(size: int, j: int) -> Array:
     return np.asarray(np.eye(size)[j])
 
 
-def modified_large_sample(fit: RepeatFit, level: float) -> tuple[Array, Array] | None:
+def modified_large_sample(fit: RepeatModel, level: float) -> tuple[Array, Array] | None:
     """Return limits (responses,) of the one random term's SD in a balanced design, None elsewhere.
 
     With A = MS between on a df, B = MS within on b df and F the F quantile of a, b df at 1 − α or α (one-sided
@@ -169,7 +166,7 @@ class _Scales:
         return self.at.sum(below), self.at.sum(np.where(with_scale, np.exp(log_density), 0.0))
 
 
-def averaged_limits(fit: RepeatFit, combination: Array, level: float = 0.95) -> tuple[Array, Array]:
+def averaged_limits(fit: RepeatModel, combination: Array, level: float = 0.95) -> tuple[Array, Array]:
     """Return limits (responses,) of √(Σ c_i σ²_i) by the average over the restricted likelihood.
 
     Parameters
@@ -185,7 +182,7 @@ def averaged_limits(fit: RepeatFit, combination: Array, level: float = 0.95) -> 
     return np.sqrt(low), np.sqrt(high)
 
 
-def _averaged_hold(fit: RepeatFit, combination: Array, truth: float, level: float) -> Array:
+def _averaged_hold(fit: RepeatModel, combination: Array, truth: float, level: float) -> Array:
     """Return whether the limits of `averaged_limits` hold a true variance: (responses,)."""
     parts = []
     for scales, count in _scales(fit, combination):
@@ -194,7 +191,7 @@ def _averaged_hold(fit: RepeatFit, combination: Array, truth: float, level: floa
     return np.concatenate(parts).astype(np.float64)
 
 
-def _scales(fit: RepeatFit, combination: Array) -> Iterator[tuple[_Scales, int]]:
+def _scales(fit: RepeatModel, combination: Array) -> Iterator[tuple[_Scales, int]]:
     """Give the averaged distribution of Σ c_i σ²_i, some responses at a time, and how many they are."""
     alone = int(np.argmax(combination)) if np.count_nonzero(combination) == 1 else None
     nodes = nodes_of(fit.engine, fit.data, np.eye(fit.design.p)[:1], alone)
@@ -230,3 +227,20 @@ def _quantile(scales: _Scales, count: int, share: float) -> Array:
         if settled.all():
             break
     return np.where(reached, np.exp(x), 0.0)
+
+
+def burn_chi_square(fit: RepeatModel, level: float) -> tuple[Array, Array] | None:
+    """Return limits (responses,) of the burn SD from S0 ~ s χ², exact; None where burns leave no such sum."""
+    engine = fit.engine
+    if isinstance(engine, NestedEngine):
+        df = float(engine.rotation.within_df)
+    elif isinstance(engine, CrossedEngine):
+        df = float(engine.crossing.within_df)
+    else:
+        return None
+    if engine.borrowed is not None:
+        df += engine.borrowed.df
+    if df <= 0:
+        return None
+    upper, lower = special.chdtri(df, (1 - level) / 2), special.chdtri(df, (1 + level) / 2)
+    return np.sqrt(fit.data.s0 / upper), np.sqrt(fit.data.s0 / lower)

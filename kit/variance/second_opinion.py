@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from kit.variance.columns import Array
-
-if TYPE_CHECKING:
-    from kit.variance.fit import RepeatFit
+from kit.variance.model import RepeatModel
 
 LARGEST = {1: 3000, 2: 300}
 """Burns above which MixedLM is not waited for: with one random term, and with crossed ones."""
@@ -30,7 +28,7 @@ class Opinion:
     note: str
 
 
-def second_opinion(fit: RepeatFit) -> pd.DataFrame:
+def second_opinion(fit: RepeatModel) -> pd.DataFrame:
     """Return quantity, kit, other, agrees, note: means and SDs of both programs for one response.
 
     'agrees' is within one part in a thousand of the burn SD. Only estimates are compared: MixedLM's standard errors
@@ -57,7 +55,7 @@ def second_opinion(fit: RepeatFit) -> pd.DataFrame:
     )
 
 
-def _asked(fit: RepeatFit) -> Opinion:
+def _asked(fit: RepeatModel) -> Opinion:
     reason = _not_asked(fit)
     if reason:
         return Opinion(None, {}, reason)
@@ -73,7 +71,7 @@ def _asked(fit: RepeatFit) -> Opinion:
             del said[:]
 
 
-def _not_asked(fit: RepeatFit) -> str:
+def _not_asked(fit: RepeatModel) -> str:
     if not fit.has_spread:
         return "no repeats: nothing to compare"
     if fit.design.spread.count > 1:
@@ -86,7 +84,7 @@ def _not_asked(fit: RepeatFit) -> str:
     return f"not asked: more than {limit} burns take MixedLM too long" if fit.design.n > limit else ""
 
 
-def _least_squares(fit: RepeatFit) -> Opinion:
+def _least_squares(fit: RepeatModel) -> Opinion:
     from statsmodels.regression.linear_model import OLS
 
     found = OLS(fit.columns.values[0], fit.design.X).fit()
@@ -94,7 +92,7 @@ def _least_squares(fit: RepeatFit) -> Opinion:
     return Opinion(found.params, {"burn": float(np.sqrt(found.ssr / dof))}, "statsmodels OLS")
 
 
-def _mixed_lm(fit: RepeatFit) -> Opinion:
+def _mixed_lm(fit: RepeatModel) -> Opinion:
     from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
     y, X, terms = fit.columns.values[0], fit.design.X, fit.design.terms

@@ -2,46 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
-
 import numpy as np
 import pandas as pd
 
 from kit.variance.bootstrap import simulated
+from kit.variance.censored_check import censored_rows
 from kit.variance.columns import Array
 from kit.variance.covariance import Contrasts, DfMethod, contrasts
 from kit.variance.engines import NestedEngine
 from kit.variance.families import all_pairs
 from kit.variance.limits import component_limits
+from kit.variance.model import RepeatModel
 from kit.variance.profile import profile_holds
+from kit.variance.reached import Reached, VerdictOf
 from kit.variance.sd_limits import best_hold, own_burns
-
-if TYPE_CHECKING:
-    from kit.variance.fit import RepeatFit
-
-
-class Said(Protocol):
-    """A verdict."""
-
-    @property
-    def verdict(self) -> str:
-        """In words."""
-
-
-class VerdictOf(Protocol):
-    """The verdict layer (kit.judge.verdicts.verdict_of), which this room does not know."""
-
-    def __call__(self, low: float, high: float, margin: float, equivalence: Any, /) -> Said:
-        """Return the verdict on a pair from its limits at the level and at the one of equivalence."""
-
 
 TRIALS = 1000
 """Simulated trials of a report."""
 
 
 def self_check(
-    fit: RepeatFit,
+    fit: RepeatModel,
     seed: int,
     trials: int = TRIALS,
     df: DfMethod = "best",
@@ -71,8 +52,6 @@ def self_check(
     """
     reached = Reached(margin, verdict)
     if fit.censored is not None:
-        from kit.variance.censored_check import censored_rows
-
         L = np.vstack([fit.design.mean_rows(), pair_rows(fit)])
         return tabulated(censored_rows(fit, fit.censored, L, seed, trials, level, reached), seed)
     again = simulated(fit, trials, seed)
@@ -94,7 +73,9 @@ def tabulated(rows: list[tuple[str, float, Array]], seed: int) -> pd.DataFrame:
     return pd.DataFrame(table, columns=["quantity", "nominal", "share", "mc_error", "trials", "seed"])
 
 
-def _means(fit: RepeatFit, again: RepeatFit, df: DfMethod, level: float) -> list[tuple[str, float, Array]]:
+def _means(
+    fit: RepeatModel, again: RepeatModel, df: DfMethod, level: float
+) -> list[tuple[str, float, Array]]:
     L = fit.design.mean_rows()
     inside = _inside(contrasts(again, L, df, level), L @ fit.estimate.beta[0], level)
     return [(f"intervals of the means ({fit.design.n} burns) hold the truth", level, inside.mean(axis=1))]
@@ -105,7 +86,7 @@ def _inside(found: Contrasts, truth: Array, level: float) -> Array:
     return np.asarray(((low <= truth) & (truth <= high)).astype(np.float64))
 
 
-def pair_rows(fit: RepeatFit) -> Array:
+def pair_rows(fit: RepeatModel) -> Array:
     """Rows of all differences of means that can be separated."""
     m, p = len(fit.labels), fit.design.p
     pairs = [(i, j) for i in range(m) for j in range(i + 1, m) if not fit.design.apart[i, j]]
@@ -116,7 +97,7 @@ def pair_rows(fit: RepeatFit) -> Array:
 
 
 def _pairs(
-    fit: RepeatFit, again: RepeatFit, df: DfMethod, level: float, reached: Reached
+    fit: RepeatModel, again: RepeatModel, df: DfMethod, level: float, reached: Reached
 ) -> list[tuple[str, float, Array]]:
     L = pair_rows(fit)
     if not len(L):
@@ -140,39 +121,6 @@ def _pairs(
     return rows + reached.rows(D - truth, E - truth)
 
 
-APART = {"alike": 0.0, "a margin apart": 1.0, "two margins apart": 2.0}
-
-
-@dataclass(frozen=True)
-class Reached:
-    """The margin and the verdict layer, where there are any."""
-
-    margin: float | None
-    verdict: VerdictOf | None
-
-    def rows(self, D: Array, E: Array) -> list[tuple[str, float, Array]]:
-        """Return how often each verdict is said of two fuels 0, Δ and 2Δ apart.
-
-        Parameters
-        ----------
-        D, E
-            (2, trials, pairs) limits less the true difference, at the level and at that of equivalence.
-        """
-        if self.margin is None or self.verdict is None:
-            return []
-        rows = []
-        for words, times in APART.items():
-            ends = np.concatenate([D, E]).reshape(4, -1) + times * self.margin
-            said = [
-                self.verdict(low, high, self.margin, (inner, outer)).verdict
-                for low, high, inner, outer in ends.T.tolist()
-            ]
-            table = np.array(said).reshape(D.shape[1:])
-            for each in sorted(set(said)):
-                rows.append((f"of two fuels {words}: '{each}'", np.nan, (table == each).mean(axis=1)))
-        return rows
-
-
 def wrong_verdicts(
     D: Array, E: Array, truth: Array, margin: float | None
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
@@ -193,7 +141,7 @@ def wrong_verdicts(
     return np.asarray(wrong)
 
 
-def _components(fit: RepeatFit, again: RepeatFit, level: float) -> list[tuple[str, float, Array]]:
+def _components(fit: RepeatModel, again: RepeatModel, level: float) -> list[tuple[str, float, Array]]:
     truth = fit.estimate.theta[0]
     limits = component_limits(fit, "best", level).set_index("component")["method"]
     by_profile = limits.str.startswith("profile").all() and not isinstance(fit.engine, NestedEngine)

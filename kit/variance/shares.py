@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from kit.variance.bootstrap import bootstrap
-
-if TYPE_CHECKING:
-    from kit.variance.columns import Array
-    from kit.variance.fit import RepeatFit
+from kit.variance.columns import Array
+from kit.variance.model import RepeatModel
 
 
-def variance_shares(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: int = 1000) -> pd.DataFrame:
+def variance_shares(fit: RepeatModel, level: float = 0.95, seed: int = 1, trials: int = 1000) -> pd.DataFrame:
     """Return a row a component: component, share, low, high, level.
 
     Limits are percentiles of refits to simulated trials, moved by what the share of the estimates differs from their
@@ -35,7 +31,7 @@ def variance_shares(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: 
     return frame
 
 
-def _shares(fit: RepeatFit, theta: Array) -> Array:
+def _shares(fit: RepeatModel, theta: Array) -> Array:
     """(rows, components): groups of burns count by their burns."""
     names = [name.split(":")[0] for name in fit.names]
     weight = np.ones(len(names))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,9 +11,7 @@ from kit.page.frames import as_table
 from kit.page.text import Html, element, join
 from kit.variance.covariance import contrasts
 from kit.variance.limits import component_limits
-
-if TYPE_CHECKING:
-    from kit.variance.fit import RepeatFit
+from kit.variance.model import RepeatModel
 
 SCALES = {"plain": "", "log": ", on the log scale: means are geometric, SDs are of logarithms"}
 
@@ -63,7 +60,7 @@ class Summary:
         )
 
 
-def summary_of(fit: RepeatFit, level: float = 0.95) -> Summary:
+def summary_of(fit: RepeatModel, level: float = 0.95) -> Summary:
     """Return the summary of a fit of one response."""
     burns, bags = fit.counts
     limits = conf_int(fit, level).assign(burns=burns, **({"bags": bags} if len(bags) and bags.any() else {}))
@@ -72,7 +69,7 @@ def summary_of(fit: RepeatFit, level: float = 0.95) -> Summary:
     return Summary(words, limits, components, fit.notes, level)
 
 
-def conf_int(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:
+def conf_int(fit: RepeatModel, level: float = 0.95) -> pd.DataFrame:
     """Return fuel, mean, low, high: each mean with its own interval, on the metric's own scale."""
     found = contrasts(fit, fit.design.mean_rows(), "best", level)
     values = dict(zip(("mean", "low", "high"), (found.estimate, *found.limits(level)), strict=True))
@@ -82,7 +79,7 @@ def conf_int(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:
     return fit.framed({"fuel": fit.labels}, values)
 
 
-def words_of(fit: RepeatFit) -> str:
+def words_of(fit: RepeatModel) -> str:
     """Return '36 burns of 6 fuels: bags and days at random'."""
     burns = len(fit.columns.rows)
     if fit.many:

@@ -7,9 +7,8 @@ from scipy import special
 from kit.variance.covariance import Contrasts, contrasts
 from kit.variance.families import all_pairs
 from kit.variance.fit import RepeatFit
-from kit.variance.limits import burn_chi_square
 from kit.variance.profile import profile_limits
-from kit.variance.sd_limits import AVERAGED, EXACT, averaged_limits, best_limits
+from kit.variance.sd_limits import AVERAGED, EXACT, averaged_limits, best_limits, burn_chi_square
 from tests.simulate.trials import Case, drawn, fitted
 
 LEVEL = 0.95

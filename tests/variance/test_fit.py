@@ -18,8 +18,9 @@ from kit.variance.grouped import grouped_engine
 from kit.variance.limits import component_limits
 from kit.variance.prediction import predict_burn
 from kit.variance.profile import profile_holds, profile_limits
+from kit.variance.reached import APART
 from kit.variance.second_opinion import second_opinion
-from kit.variance.self_check import APART, self_check, wrong_verdicts
+from kit.variance.self_check import self_check, wrong_verdicts
 from kit.variance.shares import variance_shares
 from tests.variance.reference import ARGUMENTS, assert_allclose, fitted, table
 

@@ -1,0 +1,258 @@
+"""The fitted model as a record: what was fitted to what, and what follows from the estimates alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any, Self
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from kit.variance.bounded import Model, Rows
+from kit.variance.columns import Array, Codes, Columns, Roles, Scale
+from kit.variance.design import Design, Spread
+from kit.variance.engine import Engine, Estimate
+from kit.variance.engines import Borrowed, explained
+from kit.variance.frames import frame_of
+from kit.variance.nested import Method
+from kit.variance.optimise import Mask
+from kit.variance.restricted import Restricted
+from kit.variance.small_sample import SmallSample, observed_covariance, small_sample
+
+
+@dataclass(frozen=True)
+class Censored:
+    """What a fit with bounds knows beyond the usual.
+
+    Attributes
+    ----------
+    model, data
+        The model of the burns that are used, and its one row of data, less `centre`.
+    centre
+        What was subtracted from every value.
+    order, kept
+        The table's burns in the model's order; the columns of X that the model keeps.
+    is_mean
+        Which of the kept columns are means.
+    bounded
+        Codes of means whose every burn is a bound: they have a bound and no estimate.
+    covariance
+        (p, p) of beta given the variances, NaN for those.
+    left_out
+        The same fit without the burns that are bounds; None where that leaves none.
+    """
+
+    model: Model
+    data: Rows
+    centre: float
+    order: Codes
+    kept: Codes
+    is_mean: Mask
+    bounded: tuple[int, ...]
+    covariance: Array
+    left_out: RepeatModel | None
+
+
+@dataclass(frozen=True)
+class Beside:
+    """A trial's restricted likelihood and those of earlier ones, over the same terms.
+
+    Attributes
+    ----------
+    names
+        The random terms.
+    own, folders
+        Likelihoods of this trial and of each earlier one.
+    p_conflict, used
+        (responses, folders): p of equal variances, and whether the folder enters.
+    """
+
+    names: tuple[str, ...]
+    own: Restricted
+    folders: tuple[Restricted, ...]
+    p_conflict: Array
+    used: npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, repr=False)
+class RepeatModel:
+    """The fitted model: y = X beta + bags + days + burns, variances bounded at zero.
+
+    Attributes
+    ----------
+    table
+        The burns that were analysed.
+    roles, scale, method, spread
+        As asked for.
+    columns, design
+        The burns as arrays, and what the design supports.
+    engine, data, estimate
+        The form of the model, the responses in its space, the estimates.
+    status
+        A word or sentence a response: 'ok', 'bag variance at zero', 'all values equal', 'no repeats', …
+    borrowed
+        Repeatability from elsewhere, if any.
+    censored
+        What is known where some values are bounds.
+    earlier, folders, power, beside
+        Earlier trials measured alike, their names, the power with which the likelihood of each enters df='best', and
+        those likelihoods.
+    rough
+        Whether the responses are simulated trials, each as exact as a share of them needs.
+    """
+
+    table: pd.DataFrame
+    roles: Roles
+    scale: Scale
+    method: Method
+    spread_choice: Spread
+    columns: Columns
+    design: Design
+    engine: Engine
+    data: Any
+    estimate: Estimate
+    status: tuple[str, ...]
+    borrowed: Borrowed | None = None
+    censored: Censored | None = None
+    earlier: tuple[RepeatModel, ...] = ()
+    folders: tuple[str, ...] = ()
+    power: float = 1.0
+    beside: Beside | None = None
+    rough: bool = False
+
+    @property
+    def many(self) -> bool:
+        """Whether several responses were fitted."""
+        return len(self.roles.values) > 1
+
+    @property
+    def has_spread(self) -> bool:
+        """Whether the burns (or a borrowed SD) say anything of the spread."""
+        return self.design.nu > 0 or self.borrowed is not None
+
+    @property
+    def labels(self) -> tuple[Any, ...]:
+        """What the means are of: fuels, kinds, or ('all',)."""
+        return self.design.labels
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Random components in the order of `variances`."""
+        return self.engine.names
+
+    @property
+    def variances(self) -> Array:
+        """(responses, components), the burn's last."""
+        return self.estimate.theta
+
+    @property
+    def criterion(self) -> float | Array:
+        """-2 log (restricted) likelihood with its constants; an array for several responses."""
+        return self.estimate.criterion if self.many else float(self.estimate.criterion[0])
+
+    @property
+    def converged(self) -> bool | np.ndarray[Any, np.dtype[np.bool_]]:
+        """Whether the estimates are an optimum to machine precision."""
+        return self.estimate.converged if self.many else bool(self.estimate.converged[0])
+
+    @property
+    def evaluations(self) -> int:
+        """Evaluations of the criterion a response."""
+        return self.estimate.evaluations
+
+    @cached_property
+    def small_sample(self) -> SmallSample:
+        """Kenward–Roger's pieces at the estimates."""
+        return small_sample(self.engine.pieces(self.estimate.theta))
+
+    @cached_property
+    def observed(self) -> Array:
+        """Covariance of the variance estimates from the observed information."""
+        return observed_covariance(self.engine, self.data, self.estimate.theta)
+
+    @property
+    def covariance(self) -> Array:
+        """Covariance (X'V^-1X)^-1 of the means at the estimated variances; (responses, …) for several."""
+        m = len(self.labels)
+        found = self.small_sample.pieces.phi[:, :m, :m]
+        return np.asarray(found if self.many else found[0])
+
+    @cached_property
+    def counts(self) -> tuple[Codes, Codes]:
+        """Burns and bags behind each mean; no bags where none were noted."""
+        of, count = self.design.mean_of, len(self.labels)
+        bag = self.columns.bag
+        of_bags = of[:0] if bag is None else bag.of_each(of)
+        return np.bincount(of, minlength=count), np.bincount(of_bags, minlength=count)
+
+    @cached_property
+    def means(self) -> pd.DataFrame:
+        """The means and their standard errors on the analysis scale (kit.judge.fuel_means adds intervals)."""
+        m = len(self.labels)
+        se = np.sqrt(np.einsum("rii->ri", self.small_sample.pieces.phi[:, :m, :m]))
+        return self.framed({"fuel": self.labels}, {"mean": self.estimate.beta[:, :m], "se": se})
+
+    @cached_property
+    def spread(self) -> pd.DataFrame:
+        """Burn SD of each group that has its own: group, sd, n."""
+        groups = self.design.spread
+        start = self.estimate.theta.shape[1] - sum(name.startswith("burn") for name in self.names)
+        sd = np.sqrt(self.estimate.theta[:, start:])
+        labels = [groups.labels[i] for i in np.unique(groups.codes)] if groups.count > 1 else ["all"]
+        return self.framed({"group": labels, "n": list(groups.sizes)}, {"sd": sd})
+
+    @property
+    def alone(self) -> Self:
+        """The same fit without the earlier trials."""
+        return replace(self, earlier=(), folders=(), beside=None)
+
+    @cached_property
+    def prior(self) -> pd.DataFrame:
+        """What each earlier trial gives: folder, burns, bags, power, p_conflict, used ('yes' or 'no')."""
+        if not self.earlier:
+            return pd.DataFrame(columns=["folder", "burns", "bags", "power", "p_conflict", "used"])
+        bags = [0 if other.columns.bag is None else other.columns.bag.count for other in self.earlier]
+        keys = {
+            "folder": list(self.folders),
+            "burns": [other.design.n for other in self.earlier],
+            "bags": bags,
+        }
+        known = self.beside
+        assert known is not None
+        found = self.framed(keys, {"p_conflict": known.p_conflict}, {"power": self.power})
+        found["used"] = np.where(known.used.ravel(), "yes", "no")
+        return found
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """How the table was read and what the design and the data say of its limits, in a tester's words."""
+        at_zero = (words for words in map(_at_zero_words, self._at_zero_names) if words)
+        return (*self.design.notes, *explained(self.engine), *at_zero)
+
+    @property
+    def _at_zero_names(self) -> tuple[str, ...]:
+        if self.many:
+            return ()
+        return tuple(
+            name for name, value in zip(self.names, self.estimate.theta[0], strict=True) if value == 0
+        )
+
+    def framed(
+        self,
+        keys: Mapping[str, Any],
+        values: Mapping[str, Array],
+        constants: Mapping[str, Any] | None = None,
+        order: Sequence[str] | None = None,
+    ) -> pd.DataFrame:
+        """Lay (responses, rows) arrays out as a long table, with a column 'response' if there are several."""
+        return frame_of(self.roles.values if self.many else None, keys, values, constants, order)
+
+
+def _at_zero_words(name: str) -> str:
+    if name == "burn" or name.startswith("burn:"):
+        return ""
+    inside = {"bag": "bags", "day": "days", "fuel": "fuels of a kind"}[name]
+    return f"the data show no more variation between {inside} than within them"

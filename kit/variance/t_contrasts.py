@@ -1,0 +1,232 @@
+"""Small-sample inference for means and differences: Kenward–Roger and Satterthwaite."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any, Literal, Protocol
+
+import numpy as np
+from scipy import special
+
+from kit.errors import KitError, Problem
+from kit.variance.columns import Array
+from kit.variance.model import RepeatModel
+
+DfMethod = Literal["best", "kenward-roger", "satterthwaite"]
+
+
+LEAST_DF = 0.5
+"""Families are tabulated from here on; below it an interval says nothing anyway."""
+
+
+class FamilyLike(Protocol):
+    """The distribution of the largest |t| of several comparisons (kit.variance.families)."""
+
+    def p(self, t: Any, df: Any) -> Array:
+        """P(max|T| > |t|)."""
+
+    def critical(self, level: float, df: Any) -> Array:
+        """Multiplier of a simultaneous interval."""
+
+
+@dataclass(frozen=True)
+class Contrasts:
+    """Linear combinations of the means with t-based inference.
+
+    Attributes
+    ----------
+    method
+        Named in words.
+    estimate, se, df
+        (responses, contrasts).
+    L
+        (contrasts, p) the combinations.
+    phi
+        (responses, p, p) covariance of the means.
+    """
+
+    method: str
+    estimate: Array
+    se: Array
+    df: Array
+    L: Array
+    phi: Array
+
+    @cached_property
+    def covariance(self) -> Array:
+        """(responses, contrasts, contrasts) of the estimates: of many pairs a large one, so only when asked for."""
+        return np.asarray(self.L @ self.phi @ self.L.T)
+
+    def of(self, response: int) -> Contrasts:
+        """Return the contrasts of one response alone."""
+        rows = slice(response, response + 1)
+        return replace(
+            self,
+            estimate=self.estimate[rows],
+            se=self.se[rows],
+            df=self.df[rows],
+            phi=self.phi[rows],
+        )
+
+    def limits(self, level: float) -> tuple[Array, Array]:
+        """Return unadjusted two-sided limits (responses, contrasts)."""
+        half = special.stdtrit(self.df, (1 + level) / 2) * self.se
+        return self.estimate - half, self.estimate + half
+
+    def _t(self, null: float) -> Array:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray((self.estimate - null) / self.se)
+
+    def p(self, null: float = 0.0) -> Array:
+        """Return unadjusted two-sided p values."""
+        return np.asarray(2 * special.stdtr(self.df, -np.abs(self._t(null))))
+
+    def upper_p(self, null: float) -> Array:
+        """Return one-sided p values against 'at most null': small where the estimate lies well above."""
+        return np.asarray(special.stdtr(self.df, -self._t(null)))
+
+    def lower_p(self, null: float) -> Array:
+        """Return one-sided p values against 'at least null'."""
+        return np.asarray(special.stdtr(self.df, self._t(null)))
+
+    def family_p(self, family: FamilyLike) -> Array:
+        """Return p values adjusted for the family."""
+        return family.p(self._t(0.0), np.maximum(self.df, LEAST_DF))
+
+    def family_limits(self, family: FamilyLike, level: float) -> tuple[Array, Array]:
+        """Return simultaneous limits of the family."""
+        half = family.critical(level, np.maximum(self.df, LEAST_DF)) * self.se
+        return self.estimate - half, self.estimate + half
+
+
+def needs_reml(fit: RepeatModel) -> None:
+    """Refuse Kenward–Roger of a fit by ML.
+
+    Raises
+    ------
+    KitError
+        Saying so.
+    """
+    if fit.method != "REML":
+        raise KitError(
+            Problem("refuse", "df", "Kenward–Roger of a fit by ML", "a fit by REML",
+                    "Fit with method='REML', or ask for Satterthwaite.")
+        )  # fmt: skip
+
+
+def _quadratic(L: Array, M: Array) -> Array:
+    """L M L' diagonals: (..., contrasts)."""
+    return np.asarray(np.vecdot(L @ M, L))
+
+
+def _df(v: Array, spread: Array) -> Array:
+    """Return 2 v²/Var(v); next to nothing where v hangs on variances alone of which nothing but zero is known."""
+    return np.asarray(np.divide(2 * v**2, spread, out=v * 0 + LEAST_DF, where=spread > 0))
+
+
+def kenward_roger(fit: RepeatModel, L: Array) -> Contrasts:
+    """Return Kenward–Roger contrasts: se from Φ_A, df = 2 (LΦL')² / g'Wg with g_i = LΦP_iΦL'."""
+    if not fit.has_spread:
+        return _without_spread(fit, L)
+    parts = fit.small_sample
+    v, g = _quadratic(L, parts.pieces.phi), _quadratic(L, parts.moved)
+    df = _df(v, (g * (parts.W @ g)).sum(axis=1))
+    adjusted = _quadratic(L, parts.adjusted)
+    se = np.sqrt(
+        np.where(adjusted > 0, adjusted, v)
+    )  # rounding can spoil the adjustment where a burn SD vanishes
+    return Contrasts("Kenward–Roger", fit.estimate.beta @ L.T, se, df, L, parts.adjusted)
+
+
+def satterthwaite(fit: RepeatModel, L: Array) -> Contrasts:
+    """Return Satterthwaite contrasts: se from Φ, df = 2 (LΦL')² / g'Ag with A from the observed information."""
+    if not fit.has_spread:
+        return _without_spread(fit, L)
+    pieces = fit.small_sample.pieces
+    g = _quadratic(L, fit.small_sample.moved)
+    v = np.maximum(_quadratic(L, pieces.phi), 0.0)  # rounding, where burns all but agree
+    df = _df(v, np.einsum("riq,rij,rjq->rq", g, fit.observed, g))
+    return Contrasts("Satterthwaite", fit.estimate.beta @ L.T, np.sqrt(v), df, L, pieces.phi)
+
+
+def _without_spread(fit: RepeatModel, L: Array) -> Contrasts:
+    """Estimates alone: no repeats, no standard errors."""
+    estimate = fit.estimate.beta @ L.T
+    blank = np.full_like(estimate, np.nan)
+    unknown = np.full((len(estimate), L.shape[1], L.shape[1]), np.nan)
+    return Contrasts("none: no repeats", estimate, blank, blank, L, unknown)
+
+
+@dataclass(frozen=True)
+class FTest:
+    """An F test: F, its degrees of freedom, p, the scale factor and the method in words."""
+
+    F: float
+    num_df: int
+    den_df: float
+    p: float
+    scaling: float
+    method: str
+
+
+def f_test(fit: RepeatModel, L: Array, df: DfMethod = "kenward-roger") -> FTest:
+    """Test that all contrasts L beta are zero, for a fit of one response.
+
+    Kenward & Roger (1997), section 3: with M_i = Θ Φ P_i Φ and Θ = L'(LΦL')^-1L,
+    A1 = sum W_ij tr(M_i) tr(M_j), A2 = sum W_ij tr(M_i M_j).
+    Satterthwaite: the eigenvalue method of Fai & Cornelius (1996).
+    """
+    L = np.atleast_2d(np.asarray(L, dtype=np.float64))
+    estimate = L @ fit.estimate.beta[0]
+    if df == "satterthwaite":
+        return _fai_cornelius(fit, L, estimate)
+    needs_reml(fit)
+    parts, q = fit.small_sample, len(L)
+    F = float(estimate @ np.linalg.solve(L @ parts.adjusted[0] @ L.T, estimate)) / q
+    phi = parts.pieces.phi[0]
+    M = (L.T @ np.linalg.solve(L @ phi @ L.T, L)) @ parts.moved[0]
+    trace = np.einsum("ipp->i", M)
+    A1 = float(trace @ parts.W[0] @ trace)
+    A2 = float(np.einsum("ij,ipq,jqp->", parts.W[0], M, M))
+    scaling, den = _scale_and_df(q, A1, A2)
+    return FTest(scaling * F, q, den, float(special.fdtrc(q, den, scaling * F)), scaling, "Kenward–Roger")
+
+
+def _scale_and_df(q: int, A1: float, A2: float) -> tuple[float, float]:
+    """Kenward & Roger (1997): B, g, c1-c3, E*, V*, rho, then m = 4 + (q + 2)/(q rho - 1)."""
+    if A2 <= 0:
+        return 1.0, np.inf
+    B = (A1 + 6 * A2) / (2 * q)
+    g = ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
+    base = 3 * q + 2 * (1 - g)
+    c1, c2, c3 = g / base, (q - g) / base, (q + 2 - g) / base
+    E = 1 / (1 - A2 / q)
+    V0, V1, V2 = 1 + c1 * B, 1 - c2 * B, 1 - c3 * B
+    V = 2 / q * V0 / (V1**2 * V2)
+    if abs(V1) < 1e-14:  # exact one-stratum case: the limit of the ratio
+        V = 2 / q * c1 / (c2**2 * V2)
+    rho = V / (2 * E**2)
+    m = 4 + (q + 2) / (q * rho - 1)
+    return float(m / (E * (m - 2))), float(m)
+
+
+def _fai_cornelius(fit: RepeatModel, L: Array, estimate: Array) -> FTest:
+    pieces, q = fit.small_sample.pieces, len(L)
+    values, vectors = np.linalg.eigh(L @ pieces.phi[0] @ L.T)
+    rows = vectors.T @ L
+    t2 = (vectors.T @ estimate) ** 2 / values
+    g = _quadratic(rows, fit.small_sample.moved)[0]
+    each = 2 * values**2 / np.einsum("iq,ij,jq->q", g, fit.observed[0], g)
+    den, F = _fai_cornelius_df(each), float(t2.sum()) / q
+    return FTest(F, q, den, float(special.fdtrc(q, den, F)), 1.0, "Satterthwaite")
+
+
+def _fai_cornelius_df(each: Array) -> float:
+    """2E/(E - q) with E = sum nu/(nu - 2); their common value where all agree, 2 where one is 2 or less."""
+    if np.ptp(each) < 1e-8:
+        return float(each.mean())
+    if (each <= 2).any():
+        return 2.0
+    E = float((each / (each - 2)).sum())
+    return 2 * E / (E - len(each))
