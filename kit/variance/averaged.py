@@ -120,7 +120,9 @@ def averaged_contrasts(fit: RepeatModel, L: Array, level: float = 0.95) -> Contr
         own = engine.restricted(fit.data)
         if len(own.free) > MOST_ON_A_GRID + 1 and len(own.rss) > 1:
             return plain
-        found = _joint(own, L, [], level, np.arange(len(own.rss)), fit.estimate.theta, wide)
+        found = _joint(
+            (own, []), L, level, np.arange(len(own.rss)), _burns(fit), fit.names[: own.terms], wide
+        )
     else:
         nodes = nodes_of(engine, fit.data, L, wide=wide)
         if nodes is None:
@@ -140,27 +142,34 @@ def _with_earlier(fit: RepeatModel, L: Array, level: float) -> Effective:
         folders = [Folder(each, fit.power) for each, kept in zip(known.folders, pattern, strict=True) if kept]
         if not folders and fit.design.nu == 0:
             continue
-        found = _joint(known.own, L, folders, level, rows, fit.estimate.theta)
+        found = _joint((known.own, folders), L, level, rows, _burns(fit), known.names)
         for part, name in zip(parts, ("centre", "se", "df"), strict=True):
             part[rows] = getattr(found, name)
     return Effective(*parts)
 
 
+def _burns(fit: RepeatModel) -> Array:
+    """Return the burn variances (groups,) of the first response."""
+    return fit.estimate.theta[0, -sum(name.startswith("burn") for name in fit.names) :]
+
+
 def _joint(
-    own: Restricted,
+    likelihoods: tuple[Restricted, list[Folder]],
     L: Array,
-    folders: list[Folder],
     level: float,
     rows: Codes,
-    theta: Array,
+    burns: Array,
+    names: tuple[str, ...],
     wide: float = 1.0,
 ) -> Effective:
-    """Return the effective t of some responses from all likelihoods together."""
-    burns = theta[0, theta.shape[1] - len(own.free) :]
-    nodes = joint_nodes(own, L, folders, rows, burns, wide)
-    if own.terms and len(own.free) > 1:
-        alone = [Folder(each.likelihood.without_terms(), each.power) for each in folders]
-        least = _joint(own.without_terms(), L, alone, level, rows, theta, wide)
+    """Return the effective t of some responses from all likelihoods together; `burns` (groups,) variances."""
+    own, folders = likelihoods
+    bag = names.index("bag") if "bag" in names else None
+    nodes = joint_nodes(own, L, folders, rows, burns, bag, wide)
+    if bag is not None and len(own.free) > 1:
+        alone = [Folder(each.likelihood.without(bag), each.power) for each in folders]
+        others = tuple(name for name in names if name != "bag")
+        least = _joint((own.without(bag), alone), L, level, rows, burns, others, wide)
         nodes = replace(nodes, floor=lambda part: (least.se[part.place], least.df[part.place]))
     data = Responses(rows, np.arange(len(rows)))
     return average(nodes, data, own.b_ols[rows] @ L.T, level)

@@ -9,17 +9,19 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.variance.columns import Array
-from kit.variance.crossed import CrossedData, Crossing, Frame
+from kit.variance.crossed import CrossedData, Crossing, Frame, grid_deviance
 from kit.variance.engines import CrossedEngine
 from kit.variance.ratios import (
     LEAST,
     NEGLIGIBLE_CROSSED,
+    OTHER,
     TOUCH,
     Axis,
     Nodes,
     cleared,
     least_errors,
     needed,
+    no_floor,
     steps,
     variances,
 )
@@ -149,7 +151,6 @@ def crossed_nodes(
     y = needed(weight, coarse, NEGLIGIBLE_CROSSED)
     small = float(made.axis.count[len(coarse) // 2].sum())
     axis, made, grams = plane.cut(steps(*x, len(plane.d), rest, step[0]), steps(*y, small, rest, step[1]))
-    least = variances(c.cross[None, : plane.p, : plane.p], L)
     pairs = np.stack(np.broadcast_arrays(made.ratio[:, None], made.axis.ratio), axis=-1)
     return Nodes(
         pairs.reshape(-1, 2),
@@ -157,12 +158,30 @@ def crossed_nodes(
         _variances(grams, made, L, plane.p),
         lambda part: made.quadratic(part).reshape(len(part.s0), -1),
         _shifts(c, made, L),
-        lambda part: least_errors(
-            least, engine.residual(part), part.s0, dof, rest, float(plane.sizes.mean())
-        ),
+        _floor(engine, L, dof) if "bag" in engine.names else no_floor,
         dof,
         NEGLIGIBLE_CROSSED,
     )
+
+
+def _floor(engine: CrossedEngine, L: Array, dof: float) -> Callable[[CrossedData], tuple[Array, Array]]:
+    """Bags that do not differ, and the other term at the ratio that then suits each response best."""
+    bag = engine.names.index("bag")
+    points = np.zeros((len(OTHER), 2))
+    points[:, 1 - bag] = OTHER
+    phi = engine.pieces(np.column_stack([points, np.ones(len(OTHER))])).phi
+    v, a_bag = (
+        np.array([np.vecdot(L @ each, L) for each in phi]),
+        float(engine.crossing.order[bag].levels.sizes.mean()),
+    )
+    rest = dof - len(engine.crossing.projected.d)
+
+    def floor(part: CrossedData) -> tuple[Array, Array]:
+        best = grid_deviance(engine.crossing, part, points, "REML", dof).argmin(axis=1)
+        pooled = engine.start(part, points[best], np.arange(len(best)))[:, -1]
+        return least_errors(v[best], pooled, part.s0, rest, dof, a_bag)
+
+    return floor
 
 
 def _shifts(c: Crossing, made: _Slices, L: Array) -> Callable[[CrossedData], Array]:

@@ -212,7 +212,7 @@ class CrossedEngine:
             of, point = np.arange(R), table.argmin(axis=1)
         else:
             of, point = np.nonzero(_local_minima(table.reshape(R, *shape)).reshape(R, count))
-        start = self._start(data, points[point], of)
+        start = self.start(data, points[point], of)
         found = minimise(lambda theta, rows: self.deviance(data, theta, rows), start, of, enough=enough)
         order = np.lexsort((found.value, of))
         best = order[np.concatenate([[True], np.diff(of[order]) > 0])]
@@ -220,7 +220,8 @@ class CrossedEngine:
         beta = self.beta(data, theta)
         return Estimate(theta, beta, found.value[best], found.converged[best], count + found.steps)
 
-    def _start(self, data: CrossedData, ratio: Array, of: Codes) -> Array:
+    def start(self, data: CrossedData, ratio: Array, of: Codes) -> Array:
+        """Return theta (rows, c) at given ratios (rows, terms), the burn variance as it suits them best."""
         inner = inner_of(self.crossing.projected, ratio)
         e, _ = pull(self.crossing.projected, inner, data.z[of])
         s = (data.s0[of] + (data.z[of] * e).sum(axis=1)) / self._dof

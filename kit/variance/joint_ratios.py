@@ -20,10 +20,12 @@ from kit.variance.ratios import (
     LEAST,
     NEGLIGIBLE,
     NEGLIGIBLE_CROSSED,
+    OTHER,
     TOUCH,
     Axis,
     Nodes,
     least_errors,
+    no_floor,
     steps,
 )
 from kit.variance.restricted import Along, Restricted
@@ -138,6 +140,7 @@ def joint_nodes(
     folders: Sequence[Folder],
     rows: Codes,
     estimate: Array,
+    bag: int | None,
     wide: float = 1.0,
 ) -> Nodes:
     """Return the nodes of a trial, with those of its groups' ratios and of earlier trials.
@@ -152,6 +155,8 @@ def joint_nodes(
         The responses that are to be averaged.
     estimate
         (groups,) burn variances of the one response, about which ratios of three groups and more are drawn.
+    bag
+        Place of the bags among the random terms.
     wide
         How many times farther apart than usual nodes stand.
     """
@@ -174,29 +179,42 @@ def joint_nodes(
         np.maximum(np.concatenate([line.own.variances(line.ratio, plane.L) for line in lines]), 1e-300),
         lambda part: np.concatenate([plane.quadratic(line, part.rows) for line in lines], axis=1),
         shifts,
-        _floor(plane),
+        _floor(plane, bag),
         plane.dof,
         NEGLIGIBLE if len(lines) == 1 else NEGLIGIBLE_CROSSED,
     )
 
 
-def _floor(plane: _Plane) -> Callable[[Responses], tuple[Array, Array]]:
+def _floor(plane: _Plane, bag: int | None) -> Callable[[Responses], tuple[Array, Array]]:
+    """Bags that do not differ, and the other term at the ratio that then suits each response best."""
     own, folders = plane.own, plane.folders
-    zero = np.zeros(len(own.V))
-    zero[own.terms :] = 1.0
-    line = plane.line(zero, 0.0, np.zeros(1))
-    if line is None or not own.terms or len(own.free) > 1:
-        return lambda part: (np.zeros((len(part.rows), len(plane.L))), np.ones(1))
-    at_zero = _Line(line.own, line.others, np.zeros(1), line.base, zero)
-    v, a_bag = line.own.variances(np.zeros(1), plane.L), plane.most(0)
+    if bag is None or len(own.free) > 1:
+        return no_floor
+    points = np.zeros((len(OTHER) if bag == 1 else 1, len(own.V)))
+    points[:, own.terms :] = 1.0
+    if bag == 1:
+        points[:, 0] = OTHER
+    ratio = OTHER if own.terms == 2 and bag == 0 else np.zeros(1)
+    lines = [
+        _Line(own.along(phi), tuple(each.likelihood.along(phi) for each in folders), ratio, ratio, phi)
+        for phi in points
+    ]
+    v = np.concatenate([line.own.variances(ratio, plane.L) for line in lines])
+    logdet = np.concatenate([line.own.determinant(ratio) for line in lines])
+    for place, folder in enumerate(folders):
+        logdet = logdet + folder.power * np.concatenate(
+            [line.others[place].determinant(ratio) for line in lines]
+        )
 
     def floor(part: Responses) -> tuple[Array, Array]:
         within = own.rss[part.rows].sum(axis=1)
         for each in folders:
             rows = part.rows if len(each.likelihood.rss) > 1 else slice(None)
             within = within + each.power * each.likelihood.rss[rows].sum(axis=1)
-        total = plane.quadratic(at_zero, part.rows)[:, 0]
-        return least_errors(np.maximum(v, 0.0), total, within, plane.dof, plane.rest, a_bag)
+        Q = np.concatenate([plane.quadratic(line, part.rows) for line in lines], axis=1)
+        best = (plane.dof * np.log(Q) + logdet).argmin(axis=1)
+        pooled = Q[np.arange(len(Q)), best] / plane.dof
+        return least_errors(np.maximum(v[best], 0.0), pooled, within, plane.rest, plane.dof, plane.most(bag))
 
     return floor
 

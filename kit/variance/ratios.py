@@ -26,6 +26,9 @@ TOUCH = 1e-9
 LEAST = -8.0
 """Nearer to −1/n_max no node stands: bags that agree by chance, or by rounding, shall not make errors vanish."""
 
+OTHER = np.concatenate([[0.0], np.logspace(-2, 3, 21)])
+"""Ratios of another term that are tried where bags do not differ."""
+
 _WIDEST_STEP = 0.6
 
 
@@ -180,7 +183,11 @@ def nested_nodes(engine: NestedEngine, data: Rotated, L: Array, step: float = 1.
     shrink, lifted = axis.ratio[:, None] * w[:, : len(r.d)], L @ r.G
     within = cleared(r.xx - np.tensordot(1 / r.sizes, r.class_xx, axes=1), r.xx)
     weight = 1 / (r.sizes * axis.inflation(r.sizes))
-    least, a_bag = variances(r.xx[None], L), r.n / float(r.class_count.sum())
+    least, a_bag, rest = variances(r.xx[None], L), r.n / float(r.class_count.sum()), r.within_df + extra
+
+    def floor(part: Rotated) -> tuple[Array, Array]:
+        return least_errors(least, part.total / (r.nu + extra), part.s0, rest, r.nu + extra, a_bag)
+
     return Nodes(
         axis.ratio[:, None],
         axis.log_density() - 0.5 * axis.log_determinant(),
@@ -188,34 +195,40 @@ def nested_nodes(engine: NestedEngine, data: Rotated, L: Array, step: float = 1.
         variances(within + np.tensordot(weight, r.class_xx, axes=1), L),
         lambda part: part.s0[:, None] + part.zz @ w.T,
         lambda part: (part.z[:, None, :] * shrink) @ lifted.T,
-        lambda part: least_errors(least, part.total, part.s0, r.nu + extra, r.within_df + extra, a_bag),
+        floor if engine.names[0] == "bag" else no_floor,
         r.nu + extra,
         NEGLIGIBLE,
     )
 
 
 def least_errors(
-    v: Array, total: Array, within: Array, dof: float, rest: float, a_bag: float
+    v: Array, pooled: Array, within: Array, rest: float, dof: float, a_bag: float
 ) -> tuple[Array, Array]:
     """Return the standard errors (responses, contrasts) that no interval falls short of, and their `dof`.
 
-    They are those of burns whose bags do not differ, all residuals pooled. Where bags agree better than their burns
-    can and have more than two burns each, the burns' own sum of squares counts instead by a share of 1 − 2/n: with
-    that much intervals hold in nine trials of ten at least, however well the bags agree (tests/simulate).
+    They are those of burns whose bags do not differ. Where bags agree better than their burns can and have more than
+    two burns each, the burns' own mean square counts instead by a share of 1 − 2/n: with that much intervals hold in
+    nine trials of ten at least, however well the bags agree (tests/simulate).
 
     Parameters
     ----------
     v
-        (1, contrasts) variances at ratio zero, in units of the burn variance.
-    total, within
-        (responses,) residual sums of squares, on `dof` and on `rest` degrees of freedom.
+        (1 or responses, contrasts) variances where bags do not differ, in units of the burn variance.
+    pooled
+        (responses,) the burn variance there, on `dof`.
+    within
+        (responses,) sum of squares within the terms' levels, on `rest` degrees of freedom.
     a_bag
         Burns a bag, n.
     """
-    pooled = total / dof
     if rest > 0:
         pooled = pooled + max(0.0, 1 - 2 / a_bag) * np.maximum(within / rest - pooled, 0.0)
     return np.sqrt(v * pooled[:, None]), np.asarray(dof)
+
+
+def no_floor(part: Any) -> tuple[Array, Array]:
+    """Where no bag tells, nothing is held back."""
+    return np.zeros((1, 1)), np.ones(1)
 
 
 def steps(low: float, high: float, k: float, rest: float, wide: float = 1.0) -> Array:

@@ -60,10 +60,10 @@ class Restricted:
         """Residual degrees of freedom."""
         return float(self.z.shape[1] + self.free.sum())
 
-    def without_terms(self) -> Restricted:
-        """Return the likelihood of burns alone, as if no bag or day differed."""
-        k = self.terms
-        return replace(self, V=self.V[k:], C=self.C[k:], G=self.G[k:], terms=0, sizes=self.sizes[:0])
+    def without(self, term: int) -> Restricted:
+        """Return the likelihood as if the levels of one term did not differ."""
+        V, C, G = (np.delete(part, term, axis=0) for part in (self.V, self.C, self.G))
+        return replace(self, V=V, C=C, G=G, terms=self.terms - 1, sizes=np.delete(self.sizes, term))
 
     def along(self, outer: Array) -> Along:
         """Return the likelihood along the last term's ratio at one point of the others (c,), that term's left at 0."""

@@ -122,6 +122,6 @@ def _further(fit: RepeatFit, name: str, j: int, best: str) -> dict[str, tuple[np
     """Limits by the methods that are not the best."""
     exact = burn_chi_square(fit, LEVEL) if name == "burn" else None
     own = np.eye(len(fit.names))[j]
-    averaged = None if best == AVERAGED else averaged_limits(fit, own, LEVEL)
+    averaged = None if best == AVERAGED or len(fit.names) == 1 else averaged_limits(fit, own, LEVEL)
     offered = {"exact": None if best == EXACT else exact, "averaged": averaged}
     return {method: ends for method, ends in offered.items() if ends is not None}
