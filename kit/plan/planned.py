@@ -133,6 +133,10 @@ def make_plan(
         design = chosen_design(trial, options, notes)
         first_burn = _day(first_day) or trial.plan.first_day or written + timedelta(days=1)
         order = _draw(trial, design, workday, first_burn, notes)
+    if design.bags == 1:
+        notes.append(
+            "One bag of each fuel: fuel and bag cannot be separated, and no verdict is given. Buy two or more."
+        )
     spare = order.attrs.get("spare_days", [])
     seed = order.attrs.get("seed")
     totals = sorted({*TOTALS, len(order)})
