@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import tempfile
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -29,6 +28,7 @@ from kit.plan.kept import Afternoon, Made, scores, tell
 from kit.plan.loggers import NOTE, PROBES, Fault, Recording, comma_text, plain_text
 from kit.plan.recipes import Recipe, charges_of, kind_named
 from kit.readings.calibration import Correction, correction_of
+from kit.runtime.locked_tmp import locked_folder
 from kit.schema import BURNS
 from kit.trial import Probe
 
@@ -80,8 +80,7 @@ def simulate_trial(
     _check(folder, planned, fuels)
     made = _simulate(trial, planned, seed, _recipes(fuels, recipes or {}), faults, interval_s)
     folder.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=folder.parent, prefix=".simulating-") as held:
-        work = Path(held) / "run"
+    with locked_folder(folder.parent, ".simulating-") as work:
         _write(work, trial, made, set(comma_days))
         if tasters:
             _save(work / "scores.csv", scores(made, tasters, seed))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
@@ -21,6 +20,7 @@ from kit.publish.report import PAGE, Order, make, take_order
 from kit.publish.results import RESULTS
 from kit.runtime.fork_server import Kernels, fork_server
 from kit.runtime.kernel_process import fresh_kernel
+from kit.runtime.parent_watch import told_to_end_with_parent
 from kit.runtime.signals import ending_as_at_ctrl_c
 
 if TYPE_CHECKING:
@@ -236,20 +236,8 @@ def leave_here(*_: Any) -> NoReturn:
 
 def begin_here() -> None:
     """Have this worker process leave in order where it is told to end while it waits for work, or is left alone."""
-    import multiprocessing
-
     signal.signal(signal.SIGTERM, leave_here)
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        threading.Thread(target=_end_after, args=(parent.sentinel,), daemon=True).start()
-
-
-def _end_after(sentinel: int) -> None:
-    """End this process as if told to once the one that started it is gone: nobody else will ever give it work."""
-    from multiprocessing.connection import wait
-
-    wait([sentinel])
-    os.kill(os.getpid(), signal.SIGTERM)
+    told_to_end_with_parent()
 
 
 @cache

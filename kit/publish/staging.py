@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import errno
 import os
-import secrets
-import shutil
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -14,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from kit.errors import KitError, Problem, disk_faults, refuse_way_out
-from kit.runtime.locked_tmp import LOCK, held, sweep
+from kit.runtime.locked_tmp import locked_folder
 
 MAKING: Final = ".making-"
 FAILED: Final = ".failed"
@@ -51,14 +49,10 @@ def staging(reports: Path) -> Iterator[Path]:
     made = not reports.exists()
     with disk_faults(reports):
         reports.mkdir(exist_ok=True)
-        sweep(reports, f"{MAKING}*")
-        room = reports / f"{MAKING}{secrets.token_hex(6)}"
-        room.mkdir()
     try:
-        with disk_faults(reports), held(room):
+        with disk_faults(reports), locked_folder(reports, MAKING) as room:
             yield room
     finally:
-        shutil.rmtree(room, ignore_errors=True)
         if made:
             with suppress(OSError):
                 reports.rmdir()
@@ -67,10 +61,8 @@ def staging(reports: Path) -> Iterator[Path]:
 def publish(room: Path, reports: Path, name: str) -> Path:
     """Rename a finished folder to `name`, or the first free of name-2, name-3 …; nothing is overwritten.
 
-    The lock file inside goes first, and everything is on the disk before the name is.
+    Everything is on the disk before the name is.
     """
-    with suppress(FileNotFoundError):
-        (room / LOCK).unlink()
     _flush(room)
     number = 1
     while True:

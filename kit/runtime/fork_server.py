@@ -7,6 +7,7 @@ of that.  The process imports and forks, and never runs a notebook itself, so no
 from __future__ import annotations
 
 import gc
+import importlib
 import json
 import os
 import select
@@ -15,18 +16,12 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
 
-from kit.runtime.kernel_process import (
-    Kernel,
-    environment_of,
-    fresh_kernel,
-    room_of,
-    working_folder,
-    write_connection,
-)
+from kit.runtime.kernel_process import Kernel, environment_of, fresh_kernel, working_folder, write_connection
+from kit.runtime.locked_tmp import private_folder
 
 Kernels = Callable[[], AbstractContextManager[Kernel]]
 
@@ -78,59 +73,80 @@ def fork_server(*modules: str) -> Iterator[Kernels]:
     if not hasattr(os, "pidfd_open") or not hasattr(os, "fork"):
         yield fresh_kernel
         return
-    with room_of() as room:
-        process = subprocess.Popen(
-            [sys.executable, "-P", "-c", "from kit.runtime.fork_server import serve; serve()", *modules],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            cwd=working_folder(room),
-            env=environment_of(room),
-            text=True,
-            start_new_session=True,
-        )
-        asking = threading.Lock()
-        try:
-            yield lambda: _forked(process, asking)
-        finally:
-            process.kill()
-            process.communicate()
+    with ExitStack() as stack:
+        server = _Server(modules, stack)
+        yield server.kernel
+
+
+class _Server:
+    """The process that forks, as this one sees it: started when a kernel is asked for, and again if it was killed."""
+
+    def __init__(self, modules: tuple[str, ...], stack: ExitStack) -> None:
+        self._modules, self._stack = modules, stack
+        self._process: subprocess.Popen[str] | None = None
+        self._asking = threading.Lock()
+
+    @contextmanager
+    def kernel(self) -> Iterator[Kernel]:
+        with private_folder() as folder:
+            connection = write_connection(folder)
+            order = {
+                "connection": str(connection),
+                "folder": str(working_folder(folder)),
+                "said": str(folder / "said.txt"),
+                "environment": environment_of(folder),
+            }
+            with self._asking:
+                process = self._running()
+                fork = Fork(int(_ask(process, json.dumps(order))))
+            try:
+                yield Kernel(fork, folder, connection)
+            finally:
+                fork.kill()
+                fork.wait()
+                with self._asking, suppress(ChildProcessError):
+                    _ask(process, str(fork.pid))  # only now may its number be given to another process
+
+    def _running(self) -> subprocess.Popen[str]:
+        if self._process is None or self._process.poll() is not None:
+            self._process = self._stack.enter_context(_served(self._modules))
+        return self._process
 
 
 @contextmanager
-def _forked(process: subprocess.Popen[str], asking: threading.Lock) -> Iterator[Kernel]:
-    with room_of() as room:
-        connection = write_connection(room)
-        order = {
-            "connection": str(connection),
-            "folder": str(working_folder(room)),
-            "said": str(room / "said.txt"),
-            "environment": environment_of(room, parent=process.pid),
-        }
-        with asking:
-            fork = Fork(int(_ask(process, json.dumps(order))))
+def _served(modules: tuple[str, ...]) -> Iterator[subprocess.Popen[str]]:
+    with private_folder() as folder:
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-c", "from kit.runtime.fork_server import serve; serve()", *modules],
+            stdin=subprocess.PIPE,  # its end, which comes with this process's own, ends the server
+            stdout=subprocess.PIPE,
+            cwd=working_folder(folder),
+            env=environment_of(folder),
+            text=True,
+            start_new_session=True,
+        )
         try:
-            yield Kernel(fork, room, connection)
+            yield process
         finally:
-            fork.kill()
-            fork.wait()
-            with asking:
-                _ask(process, str(fork.pid))  # only now may its number be given to another process
+            process.kill()
+            with suppress(BrokenPipeError):
+                process.communicate()
 
 
 def _ask(process: subprocess.Popen[str], line: str) -> str:
     assert process.stdin and process.stdout
-    process.stdin.write(f"{line}\n")
-    process.stdin.flush()
-    answer = process.stdout.readline()
+    answer = ""
+    with suppress(BrokenPipeError):
+        process.stdin.write(f"{line}\n")
+        process.stdin.flush()
+        answer = process.stdout.readline()
     if not answer:
-        raise RuntimeError("the process that starts kernels has ended")
+        raise ChildProcessError("the process that starts kernels was killed")
     return answer
 
 
 def serve() -> None:
     """Import what notebooks need, then fork a kernel for each order, until the orders end."""
-    import importlib
-
     for name in sys.argv[1:]:
         importlib.import_module(name)
     gc.freeze()  # no kernel looks through what all of them share, or copies its pages
@@ -150,9 +166,11 @@ def serve() -> None:
 
 def _become_kernel(order: dict[str, Any], answers: IO[str]) -> None:
     from kit.runtime.kernel import serve_notebook
+    from kit.runtime.parent_watch import PARENT
     from kit.runtime.worker import ALONE
 
     try:
+        server = os.getppid()
         os.setsid()
         answers.close()
         said = os.open(order["said"], os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
@@ -161,7 +179,7 @@ def _become_kernel(order: dict[str, Any], answers: IO[str]) -> None:
             os.dup2(source, target)
         os.chdir(Path(order["folder"]))
         os.environ.clear()
-        os.environ.update(order["environment"] | {ALONE: "1"})
+        os.environ.update(order["environment"] | {ALONE: "1", PARENT: f"{server} main"})
         serve_notebook(["-f", order["connection"]])
     finally:
         os._exit(1)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from kit.runtime.kernel_process import FAULTS_FILE
+from kit.runtime.parent_watch import end_with_parent
 
 
 def serve_notebook(arguments: list[str]) -> None:
@@ -20,12 +21,11 @@ def serve_notebook(arguments: list[str]) -> None:
     # that a cache cannot be written, or is made anew, is no part of a report
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
     import pandas  # noqa: F401  # while the other process still imports papermill
-    from ipykernel.kernelapp import IPKernelApp
 
-    app: Any = IPKernelApp.instance()
+    app: Any = _application().instance(parent_handle=os.getppid())
     app.config.HistoryManager.enabled = False
     if not Path(os.environ["IPYTHONDIR"]).parent.is_dir():
-        return  # whoever started it was killed, and its room is swept: IPython would make another and leave it
+        return  # whoever started it was killed, and its folder is swept: IPython would make another and leave it
     app.initialize(arguments)
     from kit.errors import KitError
     from kit.runtime.worker import shared_worker
@@ -36,6 +36,25 @@ def serve_notebook(arguments: list[str]) -> None:
 
     app.shell.set_custom_exc((KitError,), _hand_back)
     app.start()
+
+
+def _application() -> Any:
+    """Return ipykernel's application, without its port and with the kit's own watch over the parent."""
+    from importlib import import_module
+
+    kernelapp: Any = import_module("ipykernel.kernelapp")
+
+    class WithoutPort(kernelapp.IOPubThread):  # type: ignore[misc]
+        # what processes forked from a kernel print would come in over a TCP port that any user could write to
+        def __init__(self, socket: Any, pipe: bool = False, **more: Any) -> None:
+            super().__init__(socket, pipe=False, **more)
+
+    class Application(kernelapp.IPKernelApp):  # type: ignore[misc]
+        def init_poller(self) -> None:
+            end_with_parent()
+
+    kernelapp.IOPubThread = WithoutPort
+    return Application
 
 
 def _hand_back(shell: Any, kind: type, error: Any, trace: Any, tb_offset: int | None = None) -> list[str]:

@@ -5,26 +5,25 @@ from __future__ import annotations
 import json
 import os
 import secrets
-import shutil
 import subprocess
 import sys
-import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Protocol
 
-from kit.errors import KitError, Problem
-from kit.runtime.locked_tmp import held, sweep
+from kit.runtime.locked_tmp import private_folder
+from kit.runtime.parent_watch import this_parent
 
 FAULTS_FILE: Final = "REPEATBURN_FAULTS"
 """Names, in a kernel's environment, the file in which it hands back problems."""
 _PORTS: Final = ("shell_port", "iopub_port", "stdin_port", "control_port", "hb_port")
-_FEWEST_BYTES: Final = 1 << 20
-_LONGEST_SOCKET: Final = 90  # the path of a Unix socket ends at 104 to 108 bytes
 _THREADS: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
-_DROPPED: Final = ("PYTHONSTARTUP", "PYTHONWARNINGS", "PYTHONINSPECT", "MATPLOTLIBRC", "IPYTHON_DIR")
+_DROPPED: Final = (
+    "PYTHONSTARTUP", "PYTHONWARNINGS", "PYTHONINSPECT", "MATPLOTLIBRC", "IPYTHON_DIR",
+    "JPY_PARENT_PID", "JPY_INTERRUPT_EVENT",
+)  # fmt: skip
 
 
 class Process(Protocol):
@@ -47,17 +46,17 @@ class Kernel:
     """A started kernel process and the private folder it works in."""
 
     process: Process
-    room: Path
+    folder: Path
     connection: Path
 
     @property
     def faults(self) -> Path:
         """Where the kernel writes the problems of a KitError."""
-        return self.room / "faults.json"
+        return self.folder / "faults.json"
 
     def said(self) -> str:
         """Return the last lines the process itself wrote, for when it died."""
-        path = self.room / "said.txt"
+        path = self.folder / "said.txt"
         return path.read_text("utf-8", "replace")[-2000:].strip() if path.exists() else ""
 
 
@@ -67,83 +66,53 @@ def fresh_kernel() -> Iterator[Kernel]:
 
     It starts before papermill is imported, so that both load side by side.
     """
-    with room_of() as room:
-        connection = write_connection(room)
-        with (room / "said.txt").open("wb") as said:
+    with private_folder() as folder:
+        connection = write_connection(folder)
+        with (folder / "said.txt").open("wb") as said:
             process = subprocess.Popen(
                 [sys.executable, "-P", "-m", "kit.runtime.kernel", "-f", str(connection)],
                 stdin=subprocess.DEVNULL,
                 stdout=said,
                 stderr=said,
-                cwd=working_folder(room),
-                env=environment_of(room),
+                cwd=working_folder(folder),
+                env=environment_of(folder),
                 start_new_session=True,  # Ctrl-C is for the parent alone, which then stops the kernel
             )
         try:
-            yield Kernel(process, room, connection)
+            yield Kernel(process, folder, connection)
         finally:
             process.kill()
             process.wait()
 
 
-@contextmanager
-def room_of() -> Iterator[Path]:
-    """Give a private folder with a path short enough for sockets; it goes afterwards.
-
-    Raises
-    ------
-    KitError
-        Where no place for temporary files can be written.
-    """
-    places = ["/tmp", "/dev/shm"]
-    with suppress(FileNotFoundError):  # no place that can be written
-        places.insert(0, tempfile.gettempdir())
-    usable = [each for each in places if os.access(each, os.W_OK) and _has_room(each)]
-    if not usable:
-        found, expected = "no room there", "a folder for temporary files that can be written"
-        raise KitError(
-            Problem(
-                "refuse", "temporary files", found, expected, "Free some space, or name another in TMPDIR."
-            )
-        )
-    place = next((each for each in usable if len(each) < 60), usable[0])
-    sweep(Path(place), "rb-*")
-    room = Path(tempfile.mkdtemp(prefix="rb-", dir=place))
-    try:
-        with held(room):
-            yield room
-    finally:
-        shutil.rmtree(room, ignore_errors=True)
-
-
-def _has_room(place: str) -> bool:
-    return shutil.disk_usage(place).free >= _FEWEST_BYTES
-
-
-def working_folder(room: Path) -> Path:
+def working_folder(folder: Path) -> Path:
     """Make a folder that is empty but for a blank matplotlibrc, which keeps the user's own out."""
-    folder = room / "work"
-    folder.mkdir()
-    (folder / "matplotlibrc").touch()
-    return folder
+    work = folder / "work"
+    work.mkdir()
+    (work / "matplotlibrc").touch()
+    return work
 
 
-def write_connection(room: Path) -> Path:
-    """Write the file that tells a kernel where to listen, and return its path."""
-    path = room / "kernel.json"
-    socket = str(room / "s")
-    if sys.platform == "win32" or len(socket) > _LONGEST_SOCKET:
+def write_connection(folder: Path) -> Path:
+    """Write the file that tells a kernel where to listen, and return its path: sockets in the folder, no ports."""
+    path = folder / "kernel.json"
+    if sys.platform == "win32":  # its sockets have no path: ports, whose messages bear a key
         from jupyter_client.connect import write_connection_file
 
         write_connection_file(str(path), key=secrets.token_hex(32).encode())
         return path
     ports = {name: place for place, name in enumerate(_PORTS, 1)}
-    settings: dict[str, Any] = {"transport": "ipc", "ip": socket, "key": secrets.token_hex(32), **ports}
+    settings: dict[str, Any] = {
+        "transport": "ipc",
+        "ip": str(folder / "s"),
+        "key": secrets.token_hex(32),
+        **ports,
+    }
     path.write_text(json.dumps({**settings, "signature_scheme": "hmac-sha256", "kernel_name": ""}), "utf-8")
     return path
 
 
-def environment_of(room: Path, parent: int | None = None) -> dict[str, str]:
+def environment_of(folder: Path) -> dict[str, str]:
     """Return the environment of a kernel: nothing of the user's that changes results; it ends with its parent."""
     own = Path(__file__).resolve().parents[2]
     paths = [str(own), *filter(None, [os.environ.get("PYTHONPATH")])]
@@ -156,13 +125,15 @@ def environment_of(room: Path, parent: int | None = None) -> dict[str, str]:
         "PYTHONUTF8": "1",
         "PYDEVD_DISABLE_FILE_VALIDATION": "1",
         "MPLBACKEND": "agg",
-        "TMPDIR": str(room),
-        "IPYTHONDIR": str(room / "ipython"),
-        "JUPYTER_CONFIG_DIR": str(room / "jupyter"),
-        "JUPYTER_DATA_DIR": str(room / "jupyter"),
-        "JUPYTER_RUNTIME_DIR": str(room / "jupyter"),
-        "JPY_PARENT_PID": str(parent or os.getpid()),
-        FAULTS_FILE: str(room / "faults.json"),
+        "TMPDIR": str(folder),
+        "TEMP": str(folder),
+        "TMP": str(folder),
+        "IPYTHONDIR": str(folder / "ipython"),
+        "JUPYTER_CONFIG_DIR": str(folder / "jupyter"),
+        "JUPYTER_DATA_DIR": str(folder / "jupyter"),
+        "JUPYTER_RUNTIME_DIR": str(folder / "jupyter"),
+        **this_parent(),
+        FAULTS_FILE: str(folder / "faults.json"),
     }
 
 

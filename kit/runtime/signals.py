@@ -8,7 +8,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, Final
 
-_ENDING: Final = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
+_ENDING: Final = tuple(
+    getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
+)
 
 
 @contextmanager

@@ -1,7 +1,7 @@
 """A second process that works beside this one: half the wait where two processors are there.
 
-It calls what this process would call, with arguments that come over a pipe, and ends with its pipe. Who did what makes
-no difference to any result; what it cannot do, this process does itself.
+It calls what this process would call, with arguments that come over a pipe, and ends with its pipe or its parent.
+Who did what makes no difference to any result; what it cannot do, this process does itself.
 """
 
 from __future__ import annotations
@@ -21,6 +21,8 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, Final, TypeAlias, TypeVar
+
+from kit.runtime.parent_watch import end_with_parent, this_parent
 
 ALONE: Final = "REPEATBURN_ALONE"
 """Set where reports are made side by side already: then every process works alone."""
@@ -45,7 +47,7 @@ class Worker:
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
                 pass_fds=[there.fileno()],
-                env=os.environ | {"PYTHONPATH": paths},
+                env=os.environ | {"PYTHONPATH": paths, **this_parent()},
             )
         self._owner = os.getpid()
         self._line: SimpleQueue[tuple[Future[Any], Callable[[], Any]]] = SimpleQueue()
@@ -169,6 +171,7 @@ def side_by_side(
 def main(pipe: Channel, modules: Sequence[str]) -> None:
     """Call what is asked for and answer with (done, result), until the pipe ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    end_with_parent()
     for name in modules:
         importlib.import_module(name)
     with suppress(EOFError, OSError):

@@ -164,7 +164,7 @@ def test_told_to_end_its_workers_clear_away_and_end_too(runs, tmp_path, monkeypa
     process.send_signal(signal.SIGTERM)
     process.communicate(timeout=60)
     assert process.returncode != 0 and time.monotonic() - begun < 20
-    assert not list(tmp_path.glob("runs/*/reports")) and not list(rooms.glob("rb-*"))
+    assert not list(tmp_path.glob("runs/*/reports")) and not list(rooms.glob("repeatburn-*"))
 
 
 def test_a_worker_that_is_killed_costs_its_own_folder_alone(runs, tmp_path):

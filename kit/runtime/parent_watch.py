@@ -1,0 +1,62 @@
+"""No process outlives the one that started it, however that ended: killed, out of memory, terminal closed."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+import time
+from typing import Final
+
+PARENT: Final = "REPEATBURN_PARENT"
+"""Names, in a process's environment, the process that started it, and whether its main thread did."""
+_EVERY_S: Final = 0.5
+_GRACE_S: Final = 5.0
+_MAIN: Final = "main"
+_PR_SET_PDEATHSIG: Final = 1
+
+
+def this_parent() -> dict[str, str]:
+    """Return what the environment of a process says of this one, which starts it."""
+    main = threading.current_thread() is threading.main_thread()
+    return {PARENT: f"{os.getpid()} {_MAIN if main else 'a thread'}"}
+
+
+def end_with_parent() -> None:
+    """Have this process, started with `this_parent` in its environment, end once its parent is gone.
+
+    A thread watches, on every system alike.  Linux also ends a process that leaves its threads no turn, as some
+    of a library's loops do; but that goes by the parent's *thread*, and a cluster's worker has one a task.
+    """
+    parent, _, thread = os.environ[PARENT].partition(" ")
+    if thread == _MAIN and sys.platform == "linux":
+        import ctypes
+
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+    _start_watch(int(parent), grace_s=0.0)
+
+
+def told_to_end_with_parent() -> None:
+    """Have this process, which has something to clear away, told to end once its parent is gone; it has 5 s."""
+    _start_watch(os.getppid(), _GRACE_S)
+
+
+def _start_watch(parent: int, grace_s: float) -> None:
+    threading.Thread(target=_watch, args=(parent, grace_s), daemon=True).start()
+
+
+def _watch(parent: int, grace_s: float) -> None:
+    if sys.platform == "win32":
+        import ctypes
+
+        synchronize, forever = 0x0010_0000, 0xFFFF_FFFF
+        handle = ctypes.windll.kernel32.OpenProcess(synchronize, False, parent)
+        ctypes.windll.kernel32.WaitForSingleObject(handle, forever)  # at once where there is none
+    else:
+        while os.getppid() == parent:
+            time.sleep(_EVERY_S)
+    if grace_s:
+        os.kill(os.getpid(), signal.SIGTERM)
+        time.sleep(grace_s)
+    os._exit(1)
