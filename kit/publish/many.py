@@ -189,7 +189,7 @@ def _in_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[str, Outcome
     waiting, window = list(reversed(tasks)), workers + 1 if workers > 1 else 1
     running: dict[Future[Outcome], str] = {}
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, context, begin_here) as pool, _workers_ended(pool):
+    with ProcessPoolExecutor(workers, context, begin_here, (os.getpid(),)) as pool, _workers_ended(pool):
         while waiting or running:
             # few are handed out at a time: memory does not grow with the number of folders
             while waiting and len(running) < window:
@@ -234,10 +234,10 @@ def leave_here(*_: Any) -> NoReturn:
     os._exit(1)
 
 
-def begin_here() -> None:
+def begin_here(parent: int) -> None:
     """Have this worker process leave in order where it is told to end while it waits for work, or is left alone."""
     signal.signal(signal.SIGTERM, leave_here)
-    told_to_end_with_parent()
+    told_to_end_with_parent(parent)
 
 
 @cache

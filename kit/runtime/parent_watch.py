@@ -37,9 +37,9 @@ def end_with_parent() -> None:
     _start_watch(int(parent), grace_s=0.0)
 
 
-def told_to_end_with_parent() -> None:
+def told_to_end_with_parent(parent: int) -> None:
     """Have this process, which has something to clear away, told to end once its parent is gone; it has 5 s."""
-    _start_watch(os.getppid(), _GRACE_S)
+    _start_watch(parent, _GRACE_S)
 
 
 def _start_watch(parent: int, grace_s: float) -> None:
