@@ -16,7 +16,7 @@ from typing import Any
 import click
 
 from kit import __version__
-from kit.errors import KitError, disk_faults, grouped, worded
+from kit.errors import Faults, KitError, disk_faults, grouped, worded
 from kit.runtime.signals import ending_as_at_ctrl_c
 
 DONE, DIFFERS, BAD_INPUT, OWN_FAILURE, WRONG_COMMAND = 0, 1, 2, 3, 64
@@ -366,8 +366,10 @@ def _index(out: Out, folder: Path) -> int:
     """List all reports below a folder in its index.html."""
     from kit.publish import write_index
 
-    page = write_index(folder)
+    faults = Faults()
+    page = write_index(folder, faults=faults)
     out.say(str(page), index=str(page))
+    faults.settle()
     return DONE
 
 

@@ -14,6 +14,7 @@ FLOW = [
     "errors",
     "metrics",
     "schema",
+    "results_file",
     "runtime",
     "page",
     "trial",

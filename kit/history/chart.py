@@ -80,7 +80,7 @@ def control_chart(
     control
         The control fuel.
     first_days
-        First day of each season.
+        The day that puts each season in order, yyyy-mm-dd.
     """
     import pandas as pd
 
@@ -107,7 +107,7 @@ def control_chart(
 
 
 def _years(days: Sequence[str]) -> Array:
-    numbers = [date.fromisoformat(day[:10]).toordinal() if day else 0 for day in days]
+    numbers = [date.fromisoformat(day).toordinal() for day in days]
     return (np.array(numbers, dtype=float) - numbers[0]) / DAYS_A_YEAR
 
 

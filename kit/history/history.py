@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from kit.errors import Faults, KitError
+from kit.errors import Faults, KitError, Problem
 from kit.history.across import Cell, SeasonSpread, came_again, fuel_table, season_spread
 from kit.history.alike import differences, missing_metric, other_probe
 from kit.history.chart import Chart, control_chart
@@ -117,7 +117,13 @@ def _metrics(seasons: Sequence[Season]) -> list[str]:
 
 def spec_of(name: str, trial: Mapping[str, Any]) -> Metric:
     """Return what a metric id stands for in a trial as recorded."""
-    declared = [declared_metric(Declared(**each)) for each in trial.get("declared") or ()]
+    try:
+        declared = [declared_metric(Declared(**each)) for each in trial.get("declared") or ()]
+    except (TypeError, ValueError) as error:  # pydantic's faults are ValueErrors
+        found, expected = "declared metrics that cannot be read", "those of the kit"
+        raise KitError(
+            Problem("refuse", "results.json, trial, declared", found, expected, "Make its report again.")
+        ) from error
     return metric(name, declared)
 
 
@@ -225,7 +231,7 @@ def _chart(
         [means[k] for k in own],
         pooled,
         control,
-        {each.name: each.first_day for each in used},
+        {each.name: each.dated for each in used},
     )
 
 

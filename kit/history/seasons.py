@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from kit.errors import Faults, KitError
-from kit.schema import RESULTS_SCHEMA
-from kit.trial.earlier import read_results, reports_of
+from kit.errors import Faults, KitError, Problem
+from kit.results_file import read_part, reports_of
 
-KEYS: Final = frozenset({"schema", "report", "trial", "inputs", "burns", "metrics"})
+KEYS: Final = ("schema", "report", "trial", "inputs", "burns", "metrics")
 """What is read of a results.json; curves and the rest, most of the file, are passed over."""
 SIMULATED: Final = "SIMULATED.txt"
 """The input that says of a folder that its burns came from a computer."""
 
 
 class Measured(NamedTuple):
-    """One burn's value of a metric; the fuel named as by `fuel_names`, status as in schema.STATUSES."""
+    """One burn's value of a metric; the fuel named as by `fuel_labels`, status as in schema.STATUSES."""
 
     burn: str
     fuel: str
@@ -48,6 +47,11 @@ class Season:
         cooker and setting of those burns.
     left_out
         Burns at other cookers and settings.
+    dated
+        The day that puts it in order: the first day of its burns or, where none is known, that of its folder's first
+        report.
+    control
+        The control fuel as in `burns`, '' where none is declared.
     simulated
         Whether the burns came from a computer.
     """
@@ -58,6 +62,8 @@ class Season:
     rows: Mapping[str, Sequence[Measured]]
     where: tuple[str, str]
     left_out: int
+    dated: str
+    control: str = ""
     simulated: bool = False
 
     @cached_property
@@ -89,20 +95,6 @@ class Season:
         """Return whether a metric has a value, or a bound, for any burn."""
         return any(row.value is not None or row.status == "never" for row in self.rows.get(metric, ()))
 
-    @property
-    def control(self) -> str:
-        """Name of the control fuel as in `burns`, '' where none is declared."""
-        found = self.trial.get("control_fuel")
-        return fuel_names(self.trial).get(found, str(found)) if found else ""
-
-
-def fuel_names(trial: Mapping[str, Any]) -> dict[str, str]:
-    """Return for each fuel's id its name with the brand: ids are a folder's own, products are not."""
-    return {
-        fuel["id"]: ", ".join(filter(None, (fuel.get("name") or fuel["id"], fuel.get("brand"))))
-        for fuel in trial.get("fuels") or ()
-    }
-
 
 def newest_reports(folders: Iterable[str | Path]) -> list[Path]:
     """Return the results.json of the newest report of each folder that measured burns.
@@ -118,16 +110,18 @@ def newest_reports(folders: Iterable[str | Path]) -> list[Path]:
             faults.refuse(str(folder), "no such folder", "a run folder", "Check the path.")
             continue
         try:
-            found.append(_newest(reports_of(folder)))
+            found.append(_newest(folder))
         except KitError as error:
             faults.take(error)
     faults.settle()
     return found
 
 
-def _newest(paths: Sequence[Path]) -> Path:
-    if len(paths) == 1:
-        return paths[0]
+def _newest(folder: Path) -> Path:
+    paths = [report.results for report in reports_of(folder)]
+    if not paths:
+        expected, remedy = "a run folder that has one", "Run `repeatburn report` on it first."
+        raise KitError(Problem("refuse", str(folder), "no report with results.json", expected, remedy))
     return next((path for path in paths if read_part(path, {"metrics"}).get("metrics")), paths[0])
 
 
@@ -139,21 +133,93 @@ def open_seasons(paths: Iterable[str | Path]) -> tuple[Season, ...]:
     KitError
         With every file that cannot be read or holds no burns.
     """
-    faults, seasons = Faults(), []
-    found = [Path(path) for path in paths]
-    for path, name in zip(found, _names(found), strict=True):
+    faults, found = Faults(), []
+    for path in map(Path, paths):
         try:
-            results = read_part(path, KEYS)
+            results = read_part(path, KEYS, KEYS)
+            _refuse_what_fits_not(path, results)
+            found.append((path, results))
         except KitError as error:
             faults.take(error)
-            continue
-        if not results.get("metrics"):
-            remedy = "Leave the folder out until it has burns, then make its report again."
-            faults.refuse(str(path), "a report without burns", "a report of burns", remedy)
-            continue
-        seasons.append(_season(name, results))
     faults.settle()
-    return tuple(sorted(seasons, key=lambda each: (each.first_day, each.name)))
+    labels = fuel_labels([results["trial"].get("fuels") or () for _, results in found])
+    names = _names([path for path, _ in found])
+    seasons = (
+        _season(name, results, own, _first_report(path))
+        for name, (path, results), own in zip(names, found, labels, strict=True)
+    )
+    return tuple(sorted(seasons, key=lambda each: (each.dated, each.name)))
+
+
+def _refuse_what_fits_not(path: Path, results: Mapping[str, Any]) -> None:
+    faults = Faults()
+    remedy = "Leave the folder out until it has burns, then make its report again."
+    if not results["metrics"]:
+        faults.refuse(str(path), "a report without burns", "a report of burns", remedy)
+    listed = {row["burn"] for row in results["burns"]}
+    for burn in sorted({row["burn"] for row in results["metrics"]} - listed):
+        faults.refuse(
+            f"{path}, metrics", f"burn '{burn[:60]}'", "a burn of its burns", "Make its report again."
+        )
+    for day in sorted({row.get("day") or "" for row in results["metrics"]} - {""}):
+        try:
+            date.fromisoformat(day)
+        except ValueError:
+            faults.refuse(
+                f"{path}, metrics", f"day '{day[:60]}'", "a day, yyyy-mm-dd", "Make its report again."
+            )
+    faults.settle()
+
+
+def _first_report(path: Path) -> str:
+    return min((each.date for each in reports_of(path.parents[2])), default=path.parent.name[:10])
+
+
+def fuel_labels(declared: Sequence[Sequence[Mapping[str, Any]]]) -> list[dict[str, str]]:
+    """Return for each trial's fuels, by id, the name under which all trials know the product.
+
+    A product is its name and brand: ids are a folder's own.  Where one trial gives less than another (no brand, or
+    the id alone), it means the other's product, as long as only one product of all trials fits.
+    """
+    mentions = [[_Mention.of(fuel) for fuel in fuels] for fuels in declared]
+    every = {each for trial in mentions for each in trial}
+    return [{each.id: _fullest(each, every).label for each in trial} for trial in mentions]
+
+
+class _Mention(NamedTuple):
+    id: str
+    name: str
+    brand: str
+
+    @classmethod
+    def of(cls, fuel: Mapping[str, Any]) -> _Mention:
+        return cls(fuel["id"], fuel.get("name") or "", fuel.get("brand") or "")
+
+    @property
+    def label(self) -> str:
+        return ", ".join(filter(None, (self.name or self.id, self.brand)))
+
+    @property
+    def product(self) -> tuple[str, str]:
+        return _alike(self.name), _alike(self.brand)
+
+    def may_be(self, other: _Mention) -> bool:
+        """Return whether the other says all that this one does, and more."""
+        mine, theirs = self.product, other.product
+        named = mine[0] == theirs[0] if self.name else _alike(self.id) in (_alike(other.id), theirs[0])
+        return bool(other.name) and named and mine[1] in ("", theirs[1])
+
+
+def _alike(words: str) -> str:
+    return " ".join(words.casefold().split())
+
+
+def _fullest(mention: _Mention, every: set[_Mention]) -> _Mention:
+    """Return the mention that says most of the same product: the first by name of those that say as much."""
+    fitting = {each for each in every if mention.may_be(each)} or {mention}
+    branded = {each for each in fitting if each.brand} or fitting
+    one_product = len({each.product for each in branded}) == 1
+    return min(branded) if one_product else mention
 
 
 def _names(paths: Sequence[Path]) -> list[str]:
@@ -165,60 +231,27 @@ def _names(paths: Sequence[Path]) -> list[str]:
     return [folder.relative_to(above).as_posix() for folder in folders]
 
 
-def _season(name: str, results: Mapping[str, Any]) -> Season:
+def _season(name: str, results: Mapping[str, Any], labels: Mapping[str, str], reported: str) -> Season:
     trial = results["trial"]
-    names = fuel_names(trial)
     where = {row["burn"]: (row.get("cooker") or "", row.get("setting") or "") for row in results["burns"]}
     burned = Counter(where[burn] for burn in {row["burn"] for row in results["metrics"]})
     main = max(sorted(burned), key=lambda place: burned[place])
     rows: dict[str, list[Measured]] = {}
     for row in results["metrics"]:
         if where[row["burn"]] == main:
-            fuel = names.get(row["fuel"], row["fuel"])
-            one = Measured(row["burn"], fuel, row["bag"] or "", row["day"] or "", row["value"], row["status"])
+            fuel, bag, day = labels.get(row["fuel"], row["fuel"]), row.get("bag") or "", row.get("day") or ""
+            one = Measured(row["burn"], fuel, bag, day, row["value"], row["status"])
             rows.setdefault(row["metric"], []).append(one)
-    simulated = any(each.get("name") == SIMULATED for each in results.get("inputs") or ())
-    left_out = sum(burned.values()) - burned[main]
-    return Season(name, str(results.get("report", "")), trial, rows, main, left_out, simulated)
-
-
-def read_part(path: Path, keys: Iterable[str]) -> dict[str, Any]:
-    """Return some keys of a results.json; the others are not parsed where the file has a line a row.
-
-    Raises
-    ------
-    KitError
-        Where the file cannot be read or is of another schema.
-    """
-    wanted = {*keys, "schema"}
-    try:
-        text = "{" + ",".join(_wanted_parts(path, wanted)) + "}"
-        results: dict[str, Any] = json.loads(text)
-        if results.get("schema") == RESULTS_SCHEMA:
-            return results
-    except (OSError, ValueError):
-        pass
-    whole = read_results(path)
-    return {key: value for key, value in whole.items() if key in wanted}
-
-
-def _wanted_parts(path: Path, wanted: set[str]) -> Iterator[str]:
-    """Give 'key: value' of each wanted key: they stand at a line's start, a block's end has a line of its own."""
-    part: list[str] = []
-    taking, closing = False, ""
-    with path.open(encoding="utf-8") as lines:
-        for line in lines:
-            if closing:
-                if taking:
-                    part.append(line)
-                if line.rstrip("\n").rstrip(",") == closing:
-                    closing = ""
-            elif line.startswith('"'):
-                key, _, value = line.partition(": ")
-                taking = key.strip('"') in wanted
-                if taking:
-                    part.append(line)
-                closing = {"[\n": "]", "{\n": "}"}.get(value, "")
-            if taking and not closing and part:
-                yield "".join(part).rstrip().rstrip(",")
-                part = []
+    days = {row.day for measured in rows.values() for row in measured} - {""}
+    control = trial.get("control_fuel") or ""
+    return Season(
+        name,
+        results["report"],
+        trial,
+        rows,
+        main,
+        left_out=sum(burned.values()) - burned[main],
+        dated=min(days, default=reported),
+        control=labels.get(control, control),
+        simulated=any(each["name"] == SIMULATED for each in results["inputs"]),
+    )

@@ -17,14 +17,13 @@ from kit.errors import Faults, KitError, Problem
 from kit.page.text import escape_markdown
 from kit.publish.datapackage import About, Member, citation, crate, data_package, slug
 from kit.publish.earlier_reports import state_of
-from kit.publish.index import reports_of
 from kit.publish.leaned_on import leaned_on
 from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
 from kit.publish.provenance import InputFile, input_paths, read_inputs
 from kit.publish.report import make_report
-from kit.publish.results import RESULTS
 from kit.publish.staging import place_file, staging
 from kit.publish.zips import write_zip
+from kit.results_file import RESULTS, reports_of
 
 CHECKSUMS: Final = "checksums.sha256"
 _SHOWN: Final = 6  # texts of one kind listed before 'and so on'

@@ -12,7 +12,9 @@ ABSOLUTE: Final = 1e-9
 """Two numbers are one where they differ by less than either: more than rounding on another machine, far less than
 any digit shown."""
 
-_NOT_COMPARED: Final = frozenset({"schema", "report", "inputs", "environment", "template", "parameters"})
+_NOT_COMPARED: Final = frozenset(
+    {"schema", "$schema", "report", "inputs", "environment", "template", "parameters"}
+)
 _KEYS: Final = (
     "metric", "quantity", "component", "fuel", "a", "b", "burn", "bag", "day", "cook", "setting", "probe", "flag",
     "source", "scope", "level_left_out", "left_out", "what", "where", "planned", "elapsed_s", "files", "id", "name",

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from kit.errors import KitError
 from kit.publish.provenance import read_inputs
-from kit.publish.results import RESULTS
+from kit.results_file import RESULTS, read_part
 
 
 def earlier_looks(folder: Path) -> int:
@@ -25,19 +26,13 @@ def _results(reports: Path) -> Iterator[dict[str, Any]]:
     if not reports.is_dir():
         return
     for path in sorted(reports.glob(f"[!.]*/{RESULTS}")):
-        try:
-            found = json.loads(path.read_text("utf-8"))
-        except (OSError, ValueError):
-            continue
-        if isinstance(found, dict):
-            yield found
+        with suppress(KitError):  # what cannot be read tells of no look
+            yield read_part(path, {"inputs"}, {"inputs"})
 
 
 def state_of(results: dict[str, Any]) -> frozenset[tuple[str, str]]:
     """Return names and hashes of the data a report was made from."""
-    inputs = results.get("inputs")
-    rows = [row for row in inputs if isinstance(row, dict)] if isinstance(inputs, list) else []
-    pairs = ((str(row.get("name")), str(row.get("sha256"))) for row in rows)
+    pairs = ((row["name"], row["sha256"]) for row in results["inputs"])
     return frozenset(pair for pair in pairs if _is_data(pair[0]))
 
 

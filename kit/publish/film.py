@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib import import_module
@@ -13,8 +12,8 @@ from kit.errors import KitError, Problem
 from kit.publish.bundle import newest_report
 from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, Cast, Look, cast_of
 from kit.publish.provenance import SIMULATED
-from kit.publish.results import RESULTS
 from kit.publish.staging import place_file, staging
+from kit.results_file import RESULTS, read_part
 
 if TYPE_CHECKING:
     import numpy as np
@@ -82,7 +81,7 @@ def _lines_of(report: Path) -> Lines:
         report / "figures" / "curves.csv", dtype={"fuel": str, "burn": str}, keep_default_na=True
     )
     table["burn"] = table["burn"].fillna("")
-    trial = json.loads((report / RESULTS).read_text("utf-8"))["trial"]
+    trial = read_part(report / RESULTS, {"trial"}, {"trial"})["trial"]
     shown = table[table["what"].isin(["burn", "mean"])].dropna(subset=["minutes", "temp"])
     shown = shown[shown["minutes"] >= _EARLIEST_MIN]
     return Lines(

@@ -2,71 +2,23 @@
 
 from __future__ import annotations
 
-import json
 import os
-import re
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 from urllib.parse import quote
 
-from kit.errors import KitError, Problem, disk_faults
+from kit.errors import Faults, KitError, Problem, disk_faults
 from kit.page import Col, Html, document, element, join, table
-from kit.publish.results import RESULTS
+from kit.results_file import Report, read_part, reports_of
 from kit.runtime.atomic_write import write_atomically
 
 PAGE: Final = "index.html"
+HEAD: Final = ("schema", "report", "trial")
 _MARK: Final = "Index made by repeatburn."
-_NAME: Final = re.compile(r"(\d{4}-\d{2}-\d{2})-([a-z][a-z0-9-]*?)(?:-(\d+))?")
 
 
-@dataclass(frozen=True)
-class Made:
-    """One report that stands in a run folder.
-
-    Attributes
-    ----------
-    folder
-        Of the report.
-    date, template, number
-        From its name: 2026-05-14-two-fuels-2 is the second of that day.
-    """
-
-    folder: Path
-    date: str
-    template: str
-    number: int
-
-    @property
-    def run(self) -> Path:
-        """The run folder it is of."""
-        return self.folder.parents[1]
-
-    def head(self) -> dict[str, Any]:
-        """Return the first keys of its results (schema, report, trial), without reading the rest."""
-        kept = []
-        with (self.folder / RESULTS).open(encoding="utf-8") as lines:
-            for line in lines:
-                if line.startswith('"inputs"'):
-                    break
-                kept.append(line)
-        text = "".join(kept).rstrip().rstrip(",")
-        found: dict[str, Any] = json.loads(text + "}")
-        return found
-
-
-def reports_of(folder: Path) -> list[Made]:
-    """Return the whole reports of a run folder, newest first."""
-    found = []
-    for place in (folder / "reports").glob("[0-9]*"):
-        name = _NAME.fullmatch(place.name)
-        if name and (place / RESULTS).is_file():
-            found.append(Made(place, name[1], name[2], int(name[3] or 1)))
-    return sorted(found, key=lambda each: (each.date, each.number, each.template), reverse=True)
-
-
-def write_index(folder: str | Path, target: str | Path | None = None) -> Path:
+def write_index(folder: str | Path, target: str | Path | None = None, faults: Faults | None = None) -> Path:
     """Write the index page of all run folders below a folder, and return its path.
 
     Parameters
@@ -75,6 +27,8 @@ def write_index(folder: str | Path, target: str | Path | None = None) -> Path:
         A folder of run folders, or one run folder.
     target
         The page; by default index.html in the folder.  An earlier index is replaced: it holds nothing of its own.
+    faults
+        Takes the reports that cannot be read; the page lists them too.
 
     Raises
     ------
@@ -89,7 +43,8 @@ def write_index(folder: str | Path, target: str | Path | None = None) -> Path:
     path = Path(target).absolute() if target else root / PAGE
     made = [report for run in _runs(root) for report in reports_of(run)]
     made.sort(key=lambda each: (each.date, each.run.name, each.number), reverse=True)
-    page = document("Reports", _body(made, path.parent), strip=_counted(len(made)), contents=False)
+    body = _body(made, path.parent, Faults() if faults is None else faults)
+    page = document("Reports", body, strip=_counted(len(made)), contents=False)
     _refuse_a_stranger(path)
     with disk_faults(path.parent):
         write_atomically(path, page)
@@ -118,10 +73,10 @@ def _runs(root: Path) -> Iterator[Path]:
     )
 
 
-def _body(made: Iterable[Made], base: Path) -> Html:
+def _body(made: Iterable[Report], base: Path, faults: Faults) -> Html:
     import pandas as pd
 
-    rows = [_row(each, base) for each in made]
+    rows = [_row(each, base, faults) for each in made]
     if not rows:
         return element(
             "p", "There is no report yet. Make one with ", element("code", "repeatburn report FOLDER"), "."
@@ -137,9 +92,13 @@ def _body(made: Iterable[Made], base: Path) -> Html:
     return join([table(frame, "Reports, newest first", columns)])
 
 
-def _row(made: Made, base: Path) -> dict[str, object]:
-    head = made.head()
-    title = str(head.get("trial", {}).get("title") or made.run.name)
+def _row(made: Report, base: Path, faults: Faults) -> dict[str, object]:
+    try:
+        head = read_part(made.results, HEAD, HEAD)
+        title = head["trial"].get("title") or made.run.name
+    except KitError as error:
+        faults.take(error)
+        head, title = {}, f"{made.run.name} (its results cannot be read)"
     way = os.path.relpath(made.folder / "report.html", base).replace(os.sep, "/")
     # a leading ./ keeps a name with a colon in it from being read as an address
     link = element("a", element("bdi", title), href="./" + quote(way, errors="surrogateescape"))

@@ -5,15 +5,14 @@ Only what is used of them is an input: an extract, which tells of no people or p
 
 from __future__ import annotations
 
-import json
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
 from kit.errors import KitError
+from kit.results_file import RESULTS, read_results
 
-RESULTS: Final = "results.json"
 LENT: Final = ("components", "next_bag")
 """Tables of an earlier trial that repeatability is borrowed from."""
 COMPARED: Final = ("metrics", "means", "comparisons", "components", "kinds", "ladder", "next_bag")
@@ -33,14 +32,17 @@ def leaned_on(folder: Path) -> dict[str, bytes]:
 
 
 def corrected_results(folder: Path, name: str) -> dict[str, Any] | None:
-    """Return the results of a report of the folder by its name alone (a path is not followed); None without them."""
+    """Return the results of a report of the folder by its name alone (a path is not followed); None without them.
+
+    Raises
+    ------
+    KitError
+        Where they are not what the kit writes.
+    """
     if not name or Path(name).name != name:
         return None
-    try:
-        found = json.loads((folder / "reports" / name / RESULTS).read_text("utf-8"))
-    except (OSError, ValueError):
-        return None
-    return found if isinstance(found, dict) else None
+    path = folder / "reports" / name / RESULTS
+    return read_results(path) if path.exists() else None
 
 
 def _trial(folder: Path) -> Mapping[str, Any]:

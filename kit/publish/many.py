@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import signal
 import time
@@ -14,10 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
 
 from kit.errors import KitError
-from kit.publish.index import reports_of
 from kit.publish.provenance import environment, read_inputs
 from kit.publish.report import PAGE, Order, make, take_order
-from kit.publish.results import RESULTS
+from kit.results_file import read_part, reports_of
 from kit.runtime.fork_server import Kernels, fork_server
 from kit.runtime.kernel_process import fresh_kernel
 from kit.runtime.parent_watch import told_to_end_with_parent
@@ -278,23 +276,17 @@ def standing_report(order: Order) -> Path | None:
     now = (inputs, environment(), order.origin)
     for each in made:
         page = each.folder / PAGE
-        if page.is_file() and _rests_on(each.folder / RESULTS, now, order.parameters):
+        if page.is_file() and _rests_on(each.results, now, order.parameters):
             return page
     return None
 
 
 def _rests_on(results: Path, now: tuple[object, ...], parameters: Mapping[str, object]) -> bool:
-    lines = []
-    with results.open(encoding="utf-8") as handle:
-        for line in handle:
-            lines.append(line)
-            if line.startswith('"template"'):
-                break
+    keys = {"inputs", "parameters", "environment", "template"}
     try:
-        found = json.loads("".join(lines).rstrip().rstrip(",") + "}")
-        inputs = [[each["name"], each["bytes"], each["sha256"]] for each in found["inputs"]]
-        then = (inputs, found["environment"], found["template"])
-        same = all(parameters.get(key) == value for key, value in found["parameters"].items())
-    except (ValueError, KeyError, TypeError, AttributeError):
+        found = read_part(results, keys, keys)
+    except KitError:
         return False
-    return then == now and same
+    inputs = [[each["name"], each.get("bytes"), each["sha256"]] for each in found["inputs"]]
+    same = all(parameters.get(key) == value for key, value in found["parameters"].items())
+    return (inputs, found["environment"], found["template"]) == now and same

@@ -18,8 +18,8 @@ from kit.publish.compare import ABSOLUTE, RELATIVE, Moved, changed_entries, comp
 from kit.publish.notebook import Progress
 from kit.publish.provenance import read_inputs
 from kit.publish.report import rerun, take_order
-from kit.publish.results import RESULTS
 from kit.publish.zips import unpack_hostile
+from kit.results_file import RESULTS
 from kit.schema import RESULTS_SCHEMA
 
 _SHOWN: Final = 12

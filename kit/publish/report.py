@@ -14,7 +14,6 @@ from typing import Any
 from kit.errors import KitError, Problem
 from kit.publish.notebook import Job, NotRunError, Progress, run_notebook
 from kit.publish.provenance import NOTE, InputFile, note, read_files, read_inputs, refuse_changes
-from kit.publish.results import RESULTS
 from kit.publish.staging import keep_failed, publish, report_date, staging
 from kit.publish.template import (
     Value,
@@ -25,6 +24,7 @@ from kit.publish.template import (
     read_template,
     template_hash,
 )
+from kit.results_file import RESULTS
 from kit.runtime.kernel_process import Kernel, fresh_kernel
 
 PAGE = "report.html"

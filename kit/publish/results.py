@@ -12,6 +12,7 @@ from kit.page.text import Html, element, spreadsheet_safe
 from kit.publish.corrected import correction_of
 from kit.publish.plain import canonical, columns, plain_value, records
 from kit.publish.provenance import Origin, trace
+from kit.results_file import RESULTS, SCHEMA_ID
 from kit.schema import RESULTS_SCHEMA
 
 if TYPE_CHECKING:
@@ -62,7 +63,6 @@ CURVES: Final[Mapping[str, str]] = {
     "difference": "difference_curves",
     "apart": "apart",
 }
-RESULTS: Final = "results.json"
 _PLAIN: Final[Mapping[str, Any]] = {"interim": "", "level": None, "why_not": {}, "notes": ()}
 
 
@@ -132,6 +132,7 @@ def results_of(
     rows = {key: records(frame) for key, frame in tables.items()}
     return {
         "schema": RESULTS_SCHEMA,
+        "$schema": SCHEMA_ID,
         "report": origin.report_id,
         "trial": plain_value(analysis.run.trial),
         "inputs": origin.input_records(),

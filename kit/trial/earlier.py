@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, Final
 
 from kit.errors import KitError, Problem
-from kit.schema import RESULTS_SCHEMA
+from kit.results_file import read_results, reports_of
 from kit.trial.models import ALL_ALIKE
 
 BORROWED: Final = "borrowed"
@@ -57,51 +56,12 @@ def newest_with(folder: str | Path, having: str) -> tuple[Path, dict[str, Any]]:
     KitError
         Where there is no report, or one cannot be read.
     """
-    paths = reports_of(folder)
+    paths = [report.results for report in reports_of(folder)]
+    if not paths:
+        expected, remedy = "a run folder that has one", "Run `repeatburn report` on it first."
+        raise KitError(Problem("refuse", str(folder), "no report with results.json", expected, remedy))
     for path in paths:
         results = read_results(path)
         if results.get(having):
             return path, results
     return paths[0], read_results(paths[0])
-
-
-def read_results(path: Path) -> dict[str, Any]:
-    """Return what a results.json holds.
-
-    Raises
-    ------
-    KitError
-        Where it cannot be read or is of another schema.
-    """
-    try:
-        results: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        if results.get("schema") != RESULTS_SCHEMA:
-            raise ValueError(str(results.get("schema")))
-    except (OSError, ValueError, AttributeError) as error:
-        found = f"results that cannot be read ({error})"
-        raise KitError(
-            Problem("refuse", str(path), found, RESULTS_SCHEMA, "Make that folder's report again.")
-        ) from error
-    return results
-
-
-def reports_of(folder: str | Path) -> list[Path]:
-    """Return the results.json of each report of a run folder, newest first.
-
-    Raises
-    ------
-    KitError
-        Where there is no report.
-    """
-    found = [path for path in Path(folder).glob("reports/*/results.json") if path.parent.name[:1] != "."]
-    if not found:
-        expected, remedy = "a run folder that has one", "Run `repeatburn report` on it first."
-        raise KitError(Problem("refuse", str(folder), "no report with results.json", expected, remedy))
-    return sorted(found, key=lambda path: _age(path.parent.name), reverse=True)
-
-
-def _age(name: str) -> tuple[str, str, int]:
-    """Order '2026-05-14-standard-10' after '-2', and both after the first of the day."""
-    day, rest = name[:10], name[11:]
-    stem, _, number = rest.rpartition("-")
-    return (day, stem, int(number)) if number.isdigit() else (day, rest, 1)

@@ -15,8 +15,11 @@ def trial(**changes):
 
 def write_folder(season, place, changes=None, setting="", inputs=()):
     """Write a season's results as its folder's report and return the folder."""
-    burns = [{"burn": burn, "cooker": "", "setting": setting} for burn in sorted(season.burns)]
     ids = {each["name"]: each["id"] for each in TRIAL["fuels"]}
+    fuels = {row.burn: ids.get(row.fuel, row.fuel) for rows in season.rows.values() for row in rows}
+    burns = [
+        {"burn": burn, "fuel": fuel, "cooker": "", "setting": setting} for burn, fuel in sorted(fuels.items())
+    ]
     metrics = [
         {"metric": metric, **row._asdict(), "fuel": ids.get(row.fuel, row.fuel)}
         for metric, rows in season.rows.items()
@@ -26,7 +29,7 @@ def write_folder(season, place, changes=None, setting="", inputs=()):
         "schema": "repeatburn-results/1",
         "report": "0",
         "trial": trial(**(changes or {})),
-        "inputs": [{"name": name} for name in inputs],
+        "inputs": [{"name": name, "bytes": 0, "sha256": ""} for name in inputs],
         "burns": burns,
         "metrics": metrics,
         "curves": {"mean": {"metrics": [1], "burns": [2]}},

@@ -46,7 +46,7 @@ def made_season(number, rng, shift=0.0, sds=None, season_sd=0.0):
         Measured(f"{k:02d}", f"fuel {fuel[k]}", f"b{bag[k]}", days[k], float(value[k]), "exact")
         for k in range(n)
     ]
-    return Season(f"s{number:02d}", "", TRIAL, {"peak": rows}, ("", ""), 0)
+    return Season(f"s{number:02d}", "", TRIAL, {"peak": rows}, ("", ""), 0, min(days), "fuel 0")
 
 
 def one_history(rng, shifts, **how):

@@ -42,10 +42,9 @@ def answer(history: History) -> Section:
     """Return the findings in plain words."""
     table_ = seasons_table(history)
     burns = int(table_["burns"].sum())
-    found = (
-        f"{counted(len(table_), 'season').capitalize()}, {counted(burns, 'burn')}, from {table_['first_day'].iloc[0]} "
-        f"to {table_['last_day'].max()}."
-    )
+    first = min(filter(None, table_["first_day"]), default="")
+    days = f", from {first} to {table_['last_day'].max()}" if first else ""
+    found = f"{counted(len(table_), 'season').capitalize()}, {counted(burns, 'burn')}{days}."
     told = [_level(each, history) for each in history.metrics.values()]
     told += [_changed(each, history) for each in history.metrics.values()]
     told.append(_how_many(history))
@@ -121,7 +120,8 @@ def control(history: History) -> Section:
             "probe, cooker, weather, or the lot of the control fuel itself."
         ),
         *(shown(drawing) for drawing in drawings),
-        _signals_table(history) if len(signals) else paragraph("No chart shows a signal."),
+        *([_signals_table(history)] if len(signals) else []),
+        *([paragraph("No chart shows a signal.")] if any(drawings) and not len(signals) else []),
         heading("The rules", "rules"),
         bullets(_rule_lines(history)),
         paragraph(

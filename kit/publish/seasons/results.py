@@ -11,10 +11,11 @@ from kit.page.text import Html, element
 from kit.publish.figures.export import export
 from kit.publish.plain import canonical, plain_value, records
 from kit.publish.provenance import trace
-from kit.publish.results import RESULTS, as_csv
+from kit.publish.results import as_csv
 from kit.publish.seasons.tables import LEVEL, tables_of
 from kit.publish.sections.section import Section
 from kit.publish.staging import report_date
+from kit.results_file import RESULTS, SCHEMA_ID
 from kit.schema import RESULTS_SCHEMA
 
 TITLE = "What holds across the seasons"
@@ -48,6 +49,7 @@ def write_history(
     origin = trace(Path(place), {"reports": reports}, output)
     data = {
         "schema": RESULTS_SCHEMA,
+        "$schema": SCHEMA_ID,
         "report": origin.report_id,
         "trial": {**history.newest.trial, "title": TITLE},
         "inputs": origin.input_records(),
