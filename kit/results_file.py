@@ -44,6 +44,7 @@ TABLES: Final[Mapping[str, tuple[Column, ...]]] = {
     "chances": schema.CHANCES,
     "further": schema.FURTHER,
     "reached": schema.REACHED,
+    "reached_pairs": schema.REACHED_PAIRS,
     "scores": schema.SCORED,
     "score_pairs": schema.SCORE_PAIRS,
     "tasters": schema.TASTERS,
