@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import csv
 import hashlib
-import json
 import shutil
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -18,14 +17,16 @@ from kit.page.text import escape_markdown
 from kit.publish.datapackage import About, Member, citation, crate, data_package, slug
 from kit.publish.earlier_reports import state_of
 from kit.publish.leaned_on import leaned_on
+from kit.publish.plain import canonical
 from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
 from kit.publish.provenance import InputFile, input_paths, read_inputs
 from kit.publish.report import make_report
-from kit.publish.staging import place_file, staging
+from kit.publish.staging import dated, place_file, staging
 from kit.publish.zips import write_zip
-from kit.results_file import RESULTS, reports_of
+from kit.results_file import ALWAYS, RESULTS, SCHEMA_FILE, read_part, read_results, reports_of, schema_text
 
 CHECKSUMS: Final = "checksums.sha256"
+LOOKED: Final = "looked-"
 _SHOWN: Final = 6  # texts of one kind listed before 'and so on'
 
 
@@ -109,11 +110,13 @@ def make_bundle(folder: str | Path, leave_out: Sequence[str] = (), agreed: bool 
         return Bundle(None, told, tuple(sorted(keys)), ())
     with staging(place / "reports") as room:
         copy = room / "copy"
-        names = _lay_out(place, report, copy, keys)
-        _describe(copy, report.name, keys, names)
-        files = sorted([*names, *_described(copy, names)])
+        names, top = _lay_out(place, report, copy, keys), slug(place.name)
+        texts = descriptions(copy, report.name, top, keys, names)
+        for name, text in texts.items():
+            (copy / name).write_text(text, "utf-8", newline="\n")
+        files = sorted([*names, *texts])
         made = room / "bundle.zip"
-        write_zip(made, copy, files, slug(place.name))
+        write_zip(made, copy, files, top)
         target = place_file(made, place / "reports", f"{report.name}-bundle")
     return Bundle(target, told, tuple(sorted(keys)), tuple(files))
 
@@ -153,12 +156,13 @@ def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> li
     for place, held in leaned_on(folder).items():
         (copy / place).parent.mkdir(parents=True, exist_ok=True)
         (copy / place).write_bytes(held)
-    results = json.loads((report / RESULTS).read_text("utf-8"))
+    results = read_results(report / RESULTS, ALWAYS)
     _refuse_stale(results, read_inputs(copy))
     target = copy / "reports" / report.name
+    _write_looks(folder, copy, results)
     if keys:
         taken = leave_out(copy, keys)
-        with _earlier_looks(folder, copy, results):
+        with dated(report.name[:10]):
             made = make_report(copy, results["template"]["name"], results["parameters"]).parent
         made.rename(target)
         _refuse_rest(copy, taken)
@@ -180,22 +184,15 @@ def _refuse_stale(results: Mapping[str, Any], now: tuple[InputFile, ...]) -> Non
     faults.settle()
 
 
-@contextmanager
-def _earlier_looks(folder: Path, copy: Path, results: dict[str, Any]) -> Iterator[None]:
-    """Let a report of a copy know of the earlier ones that looked at other data: they are not in the bundle."""
-    stubs = []
+def _write_looks(folder: Path, copy: Path, results: Mapping[str, Any]) -> None:
+    """Tell of earlier reports that looked at other data, which this one counts: their inputs' hashes alone."""
     for each in reports_of(folder):
-        earlier = json.loads((each.folder / RESULTS).read_text("utf-8"))
-        if state_of(earlier) != state_of(results):
-            stub = copy / "reports" / f"looked-{each.folder.name}"
-            stub.mkdir(parents=True)
-            (stub / RESULTS).write_text(json.dumps({"inputs": earlier["inputs"]}), "utf-8")
-            stubs.append(stub)
-    try:
-        yield
-    finally:
-        for stub in stubs:
-            shutil.rmtree(stub)
+        with suppress(KitError):  # it counted none that cannot be read
+            earlier = read_part(each.results, {"inputs"}, {"inputs"})
+            if state_of(earlier) != state_of(results):
+                stub = copy / "reports" / f"{LOOKED}{each.folder.name}"
+                stub.mkdir(parents=True)
+                (stub / RESULTS).write_text(canonical(earlier), "utf-8", newline="\n")
 
 
 def _refuse_rest(copy: Path, taken: Iterable[Told]) -> None:
@@ -206,39 +203,45 @@ def _refuse_rest(copy: Path, taken: Iterable[Told]) -> None:
     faults.settle()
 
 
-def _describe(copy: Path, report: str, keys: frozenset[str], names: Sequence[str]) -> None:
-    results = json.loads((copy / "reports" / report / RESULTS).read_text("utf-8"))
+def descriptions(
+    copy: Path, report: str, name: str, left_out: Iterable[str], names: Sequence[str]
+) -> dict[str, str]:
+    """Return the files that describe a bundle, by name, the list of hashes last.
+
+    Parameters
+    ----------
+    copy
+        Where its other files, `names`, stand.
+    report, name, left_out
+        Names of the report and of the run folder; keys of what was left out.
+    """
+    results = read_results(copy / "reports" / report / RESULTS, ALWAYS)
     trial = results["trial"]
-    hidden = "people" in keys
+    hidden = "people" in left_out
     about = About(
-        title=trial.get("title", ""),
-        question=trial.get("question", ""),
-        people=() if hidden else tuple(filter(None, [trial.get("operator", "")])),
+        title=trial.get("title") or "",
+        question=trial.get("question") or "",
+        people=() if hidden else tuple(filter(None, [trial.get("operator")])),
         date=report[:10],
         report_id=results["report"],
-        version=results["environment"]["repeatburn"],
-        name=f"{copy.parents[2].name}-{report}",
-        left_out=tuple(sorted(keys)),
+        version=results["environment"].get("repeatburn", ""),
+        name=f"{name}-{report}",
+        left_out=tuple(sorted(left_out)),
     )
-    members = [_member(copy, name) for name in names]
+    members = [_member(copy, each) for each in names]
     inside = f"reports/{report}/"
-    headings = {name: _headings(copy / name) for name in names if name.startswith(f"{inside}tables/")}
-    outputs = [name for name in names if name.startswith(inside)]
+    headings = {each: _headings(copy / each) for each in names if each.startswith(f"{inside}tables/")}
+    outputs = [each for each in names if each.startswith(inside)]
     texts = {
         "datapackage.json": data_package(about, members, headings),
         "ro-crate-metadata.json": crate(about, members, [n for n in names if n not in outputs], outputs),
         "CITATION.cff": citation(about),
         "README.md": _readme(about, report),
+        SCHEMA_FILE.name: schema_text(),
     }
-    for name, text in texts.items():
-        (copy / name).write_text(text, "utf-8", newline="\n")
-    own = [*names, *texts]
-    lines = (f"{_member(copy, name).sha256}  {name}\n" for name in sorted(own))
-    (copy / CHECKSUMS).write_text("".join(lines), "utf-8", newline="\n")
-
-
-def _described(copy: Path, names: Sequence[str]) -> list[str]:
-    return [path.name for path in copy.iterdir() if path.is_file() and path.name not in names]
+    hashes = {each.path: each.sha256 for each in members}
+    hashes |= {each: hashlib.sha256(text.encode()).hexdigest() for each, text in texts.items()}
+    return texts | {CHECKSUMS: "".join(f"{hashes[each]}  {each}\n" for each in sorted(hashes))}
 
 
 def _member(copy: Path, name: str) -> Member:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,7 @@ def _results(reports: Path) -> Iterator[dict[str, Any]]:
             yield read_part(path, {"inputs"}, {"inputs"})
 
 
-def state_of(results: dict[str, Any]) -> frozenset[tuple[str, str]]:
+def state_of(results: Mapping[str, Any]) -> frozenset[tuple[str, str]]:
     """Return names and hashes of the data a report was made from."""
     pairs = ((row["name"], row["sha256"]) for row in results["inputs"])
     return frozenset(pair for pair in pairs if _is_data(pair[0]))

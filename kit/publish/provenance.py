@@ -6,7 +6,7 @@ import hashlib
 import json
 import platform
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from importlib import metadata
 from pathlib import Path
@@ -158,12 +158,17 @@ def _named(
     inputs: tuple[InputFile, ...], parameters: Mapping[str, object], template: Mapping[str, str]
 ) -> Origin:
     versions = environment()
-    whole = {
-        "inputs": [asdict(each) for each in inputs],
-        "parameters": dict(parameters),
-        "environment": versions,
-        "template": dict(template),
-    }
+    made_of = [asdict(each) for each in inputs], dict(parameters), versions, dict(template)
+    return Origin(inputs, dict(parameters), versions, dict(template), report_id(*made_of))
+
+
+def report_id(
+    inputs: Sequence[Mapping[str, object]],
+    parameters: Mapping[str, object],
+    versions: Mapping[str, str],
+    template: Mapping[str, str],
+) -> str:
+    """Return the id of a report: twelve hexadecimal digits made of what it was made from."""
+    whole = {"inputs": inputs, "parameters": parameters, "environment": versions, "template": template}
     text = json.dumps(whole, sort_keys=True, ensure_ascii=True, default=str)
-    report_id = hashlib.sha256(text.encode()).hexdigest()[:12]
-    return Origin(inputs, dict(parameters), versions, dict(template), report_id)
+    return hashlib.sha256(text.encode()).hexdigest()[:12]

@@ -1,29 +1,34 @@
-"""Checks a report, one's own or somebody else's: hashes, then the whole run again, then value by value."""
+"""Checks a report, one's own or somebody else's: hashes, then the whole report made again, then file by file."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 import re
-import tempfile
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from pathlib import Path
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
 from kit.errors import KitError, Problem
 from kit.page.text import visible
-from kit.publish.bundle import CHECKSUMS, newest_report
+from kit.publish.bundle import CHECKSUMS, LOOKED, descriptions
 from kit.publish.compare import ABSOLUTE, RELATIVE, Moved, changed_entries, compare_results
-from kit.publish.notebook import Progress
-from kit.publish.provenance import read_inputs
-from kit.publish.report import rerun, take_order
+from kit.publish.compare_files import FilesCompared, compare_files, known_names
+from kit.publish.notebook import NotRunError, Progress
+from kit.publish.private import KEYS
+from kit.publish.provenance import report_id
+from kit.publish.report import Order, rerun, take_order
+from kit.publish.staging import dated
 from kit.publish.zips import unpack_hostile
-from kit.results_file import RESULTS
-from kit.schema import RESULTS_SCHEMA
+from kit.results_file import ALWAYS, RESULTS, Report, read_results, reports_of
+from kit.runtime.locked_tmp import private_folder
 
 _SHOWN: Final = 12
 _LINE: Final = re.compile(r"([0-9a-f]{64})  (.+)")
+_PLACES: Final = ("run_folder", "output")
+_SAME_PROGRAMS: Final = frozenset({"python", "system"})
+"""What may be another one, and pages and pictures are the same still."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +51,10 @@ class Recheck:
         Why it could not be run again, '' where it was.
     left_out
         What the bundle's maker left out.
+    equal, alike
+        Files that are the same bytes; the same in text and values.
+    trusted
+        What nobody but its maker can vouch for.
     """
 
     name: str
@@ -54,7 +63,10 @@ class Recheck:
     files: tuple[str, ...] = ()
     changed: tuple[str, ...] = ()
     faults: str = ""
-    left_out: tuple[str, ...] = field(default=())
+    left_out: tuple[str, ...] = ()
+    equal: int = 0
+    alike: int = 0
+    trusted: tuple[str, ...] = ()
 
     @property
     def agrees(self) -> bool:
@@ -63,8 +75,10 @@ class Recheck:
 
     @property
     def words(self) -> str:
-        """What was found, for the terminal."""
-        lines = [self._verdict(), *self.files]
+        """What was found, for the terminal; the last line says what was compared, and what was not."""
+        lines = [self._verdict(), *self.files[:_SHOWN]]
+        if len(self.files) > _SHOWN:
+            lines.append(f"and {len(self.files) - _SHOWN} files more")
         lines += [f"It cannot be run again: {self.faults}"] if self.faults else []
         largest = sorted(self.moved, key=lambda each: -each.size)[:_SHOWN]
         lines += [f"  {each}" for each in largest]
@@ -74,7 +88,7 @@ class Recheck:
             lines.append(f"Not as recorded: {'; '.join(self.changed)}.")
         if self.left_out:
             lines.append(f"Left out by its maker: {', '.join(self.left_out)}.")
-        return visible("\n".join(lines))
+        return visible("\n".join([*lines, self._compared()]))
 
     def _verdict(self) -> str:
         tolerance = f"within 1 part in {1 / RELATIVE:,.0f} (or {ABSOLUTE:g})"
@@ -82,7 +96,12 @@ class Recheck:
             return f"{self.name}: all {self.values} values equal {tolerance}, all files as recorded."
         if not self.values:
             return f"{self.name}: differs."
-        return f"{self.name}: {len(self.moved)} of {self.values} values moved {tolerance}."
+        files = f", {len(self.files)} faults of files" if self.files else ""
+        return f"{self.name}: {len(self.moved)} of {self.values} values moved {tolerance}{files}."
+
+    def _compared(self) -> str:
+        done = f"Compared: {self.values} values, {self.equal} files byte by byte, {self.alike} by text and values"
+        return f"{done}. Taken on its maker's word: {'; '.join(self.trusted)}."
 
     def as_record(self) -> dict[str, Any]:
         """Return it as plain data, for JSON."""
@@ -94,11 +113,28 @@ class Recheck:
             "changed": list(self.changed),
             "faults": self.faults,
             "left_out": list(self.left_out),
+            "files_equal": self.equal,
+            "files_alike": self.alike,
+            "on_its_makers_word": list(self.trusted),
         }
+
+    def __add__(self, other: Recheck) -> Recheck:
+        return Recheck(
+            self.name,
+            self.values + other.values,
+            self.moved + other.moved,
+            tuple(dict.fromkeys(self.files + other.files)),
+            tuple(dict.fromkeys(self.changed + other.changed)),
+            "; ".join(filter(None, [self.faults, other.faults])),
+            self.left_out or other.left_out,
+            self.equal + other.equal,
+            self.alike + other.alike,
+            tuple(dict.fromkeys(self.trusted + other.trusted)),
+        )
 
 
 def recheck(target: str | Path, progress: Progress | None = None) -> Recheck:
-    """Check the newest report of a run folder, a report's own folder, or a bundle.
+    """Check the newest report of a run folder, a report's own folder, or every report of a bundle.
 
     Nothing is run but the kit's own template of the recorded name, and nothing is written beside the target.
 
@@ -115,98 +151,180 @@ def recheck(target: str | Path, progress: Progress | None = None) -> Recheck:
         )
     if path.is_file():
         return _recheck_zip(path, progress)
-    report = path if (path / RESULTS).is_file() else newest_report(path)
-    run = report.parents[1]
-    return _run_again(run, report, run.name, (), progress)
+    inside = (path / RESULTS).is_file()
+    reports = [
+        each for each in reports_of(path.parents[1] if inside else path) if not inside or each.folder == path
+    ]
+    if not reports:
+        remedy = f"Make one first: repeatburn report {path.name}"
+        raise KitError(Problem("refuse", f"{path.name}/reports", "no report", "a report", remedy))
+    newest = next((each for each in reports if each.template == "standard"), reports[0])
+    return _run_again(newest, newest.run.name, progress)
 
 
 def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
-    with tempfile.TemporaryDirectory(prefix="repeatburn-") as scratch:
-        room = Path(scratch) / "unpacked"
-        room.mkdir()
-        names = unpack_hostile(path, room)
+    with private_folder() as folder:
+        unpacked = folder / "unpacked"
+        unpacked.mkdir()
+        names = unpack_hostile(path, unpacked)
         tops = {name.split("/")[0] for name in names}
-        run = room / min(tops, default="")
+        run = unpacked / min(tops, default="")
         if len(tops) != 1 or not (run / CHECKSUMS).is_file():
             found, remedy = f"no {CHECKSUMS} in one top folder", "Ask its maker for the bundle."
             raise KitError(Problem("refuse", path.name, found, "what `repeatburn bundle` makes", remedy))
-        wrong = _wrong_files(run)
-        return _run_again(run, newest_report(run), path.name, wrong, progress)
+        there = {name.partition("/")[2] for name in names}
+        checked = Recheck(path.name, files=(*_wrong_files(run, there),), left_out=_left_out(run))
+        reports = [each for each in reports_of(run) if not _is_extract(each, run)]
+        if not reports:
+            raise KitError(
+                Problem("refuse", path.name, "no report in it", "a bundle with its report", "Get it again.")
+            )
+        for report in reports:
+            checked += _run_again(report, path.name, progress)
+        return checked + Recheck(path.name, files=(*_strangers(run, reports, there, checked.left_out),))
 
 
-def _wrong_files(run: Path) -> tuple[str, ...]:
-    """Hold every file against the list of hashes; return what is wrong in words."""
+def _is_extract(report: Report, run: Path) -> bool:
+    """Return whether it is what a correction kept of the report that it corrects: an input of that."""
+    return {path.name for path in report.folder.iterdir()} == {RESULTS}
+
+
+def _wrong_files(run: Path, there: Iterable[str]) -> Iterator[str]:
+    """Hold every file against the list of hashes; give what is wrong in words."""
     found = (_LINE.fullmatch(line) for line in (run / CHECKSUMS).read_text("utf-8", "replace").splitlines())
     listed = {line[2]: line[1] for line in found if line}
-    there = {path.relative_to(run).as_posix(): path for path in run.rglob("*") if path.is_file()}
-    there.pop(CHECKSUMS)
-    wrong = [f"{name}: missing." for name in sorted(listed.keys() - there.keys())]
-    wrong += [f"{name}: not in the list of files." for name in sorted(there.keys() - listed.keys())]
-    for name in sorted(there.keys() & listed.keys()):
-        with there[name].open("rb") as handle:
+    names = {*there} - {CHECKSUMS}
+    yield from (f"{name}: missing." for name in sorted(listed.keys() - names))
+    yield from (f"{name}: not in the list of files." for name in sorted(names - listed.keys()))
+    for name in sorted(names & listed.keys()):
+        with (run / name).open("rb") as handle:
             if hashlib.file_digest(handle, "sha256").hexdigest() != listed[name]:
-                wrong.append(f"{name}: not what its hash says: changed since the bundle was made.")
-    return tuple(wrong)
+                yield f"{name}: not what its hash says: changed since the bundle was made."
 
 
-def _run_again(
-    run: Path, report: Path, name: str, wrong: tuple[str, ...], progress: Progress | None
-) -> Recheck:
-    was = _read_results(report / RESULTS)
-    inputs = [*wrong, *_changed_inputs(was, run)]
-    left_out = _left_out(run)
-    with tempfile.TemporaryDirectory(prefix="repeatburn-") as room:
+def _strangers(
+    run: Path, reports: Iterable[Report], there: set[str], left_out: Iterable[str]
+) -> Iterator[str]:
+    """Give what in a bundle is no input, no file of a report, and no description as the kit writes it."""
+    known = set()
+    for report in reports:
+        results = read_results(report.results, ALWAYS)
+        known |= {each["name"] for each in results["inputs"]}
+        known |= {name for name in there if name.startswith(f"reports/{report.folder.name}/")}
+    known |= {
+        name
+        for name in there
+        if name.startswith(f"reports/{LOOKED}") and name.endswith(f"/{RESULTS}") and name.count("/") == 2
+    }
+    newest = max(reports, key=lambda each: (each.date, each.number))
+    names = sorted(known & there)
+    for name, text in descriptions(run, newest.folder.name, run.name, left_out, names).items():
+        known.add(name)
+        if name in there and (run / name).read_bytes() != text.encode():
+            yield f"{name}: not as the kit describes this bundle."
+    yield from (f"{name}: no input of a report and no file of one." for name in sorted(there - known))
+
+
+def _run_again(report: Report, name: str, progress: Progress | None) -> Recheck:
+    run, was = report.run, read_results(report.results, ALWAYS)
+    wrong = [*_false_record(report, was)]
+    with private_folder() as folder:
+        made = folder / "made"
+        made.mkdir()
         try:
-            order = take_order(run, was["template"]["name"], was["parameters"])
-            now = rerun(order, Path(room), progress)
-        except KitError as error:
-            return Recheck(name, files=tuple(dict.fromkeys(inputs)), faults=str(error), left_out=left_out)
-    comparison = compare_results(was, now)
+            order = _order_of(run, was)
+            wrong += _changed_inputs(was, order)
+            with dated(report.date):
+                now = rerun(order, made, progress)
+        except (KitError, NotRunError, ValueError) as error:
+            return Recheck(name, files=tuple(dict.fromkeys(wrong)), faults=str(error))
+        comparison = compare_results(was, now)
+        files = _files_of(report, made, was, now)
     return Recheck(
         name,
         comparison.values,
         tuple(comparison.moved),
-        tuple(dict.fromkeys(inputs)),
+        tuple(dict.fromkeys([*wrong, *files.differing])),
         tuple(_changed(was, now)),
-        left_out=left_out,
+        equal=files.equal,
+        alike=files.alike,
+        trusted=_trusted(files, order),
     )
 
 
-def _read_results(path: Path) -> dict[str, Any]:
-    """Return recorded results.
+def _order_of(run: Path, was: Mapping[str, Any]) -> Order:
+    """Return what is to be made again: by the kit's own template, in the folder that is there, and nowhere else.
 
     Raises
     ------
     KitError
-        Where they are not what this kit writes.
+        Where a parameter names a folder, or the template is none of the kit's.
     """
-    try:
-        found = json.loads(path.read_text("utf-8"))
-        wanted = {"inputs": list, "parameters": dict, "environment": dict, "template": dict}
-        if found["schema"] == RESULTS_SCHEMA and all(
-            isinstance(found[k], kind) for k, kind in wanted.items()
-        ):
-            named: dict[str, Any] = {**found, "template": {**found["template"], "name": _plain(found)}}
-            return named
-    except (ValueError, KeyError, TypeError, RecursionError):
-        pass
-    expected = f"results of schema {RESULTS_SCHEMA}"
-    raise KitError(
-        Problem("refuse", f"{path.parent.name}/{path.name}", "something else", expected, "Get it again.")
+    template, parameters = was["template"].get("name", ""), was["parameters"]
+    if not re.fullmatch(r"[a-z_]+", template):
+        expected = "a template of the kit's own"
+        raise KitError(
+            Problem("refuse", RESULTS, f"template {template[:60]!r}", expected, "Do not trust it.")
+        )
+    named = [key for key in _PLACES if key in parameters]
+    if named:
+        found = f"a parameter that names a folder ({', '.join(named)})"
+        raise KitError(Problem("refuse", RESULTS, found, "parameters without places", "Do not trust it."))
+    order = take_order(run, template, parameters)
+    if template != "history":
+        return order
+    sources = tuple(f"{name}/{RESULTS}" for name in parameters.get("reports", ()))
+    for source in sources:
+        inside = (run / source).resolve().is_relative_to(run.resolve())
+        if not inside or ".." in PurePosixPath(source).parts:
+            expected = "reports below the folder of the history"
+            raise KitError(Problem("refuse", RESULTS, f"{source[:60]!r}", expected, "Do not trust it."))
+    return replace(order, sources=sources)
+
+
+def _false_record(report: Report, was: Mapping[str, Any]) -> Iterator[str]:
+    place = f"reports/{report.folder.name}/{RESULTS}"
+    if was["template"].get("name", "").replace("_", "-") != report.template:
+        yield f"{place}: of another template than the folder's name says."
+    if was["report"] != report_id(was["inputs"], was["parameters"], was["environment"], was["template"]):
+        yield f"{place}: the report's id is not made of what it records."
+
+
+def _files_of(report: Report, made: Path, was: Mapping[str, Any], now: Mapping[str, Any]) -> FilesCompared:
+    other = _other_programs(was, now)
+    if "repeatburn" in other or was["template"] != now["template"]:
+        version = was["environment"].get("repeatburn", "?")[:40]
+        found = FilesCompared()
+        found.differing.append(
+            f"reports/{report.folder.name}: its pages cannot be compared: made by repeatburn {version} or by another "
+            "template. Recheck it with that version."
+        )
+        return found
+    names = known_names(
+        {**was["environment"], "report": was["report"]}, {**now["environment"], "report": now["report"]}
     )
+    return compare_files(report.folder, made, names, same_programs=not other)
 
 
-def _plain(found: Mapping[str, Any]) -> str:
-    """Return the template's recorded name as a bare word: a path in somebody else's file is never followed."""
-    name = str(found["template"]["name"])
-    if not re.fullmatch(r"[a-z_]+", name):
-        raise ValueError("no template of the kit's")
-    return name
+def _other_programs(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
+    then, here = was["environment"], now["environment"]
+    keys = {*then, *here} - _SAME_PROGRAMS
+    return [key for key in sorted(keys) if then.get(key) != here.get(key)]
 
 
-def _changed_inputs(was: Mapping[str, Any], run: Path) -> list[str]:
+def _trusted(files: FilesCompared, order: Order) -> tuple[str, ...]:
+    drawn = [f"{len(files.trusted)} pictures, drawn by other versions"] if files.trusted else []
+    source = (
+        "what the reports say that it is made of"
+        if order.sources
+        else "that logs and sheets are of these burns"
+    )
+    return (*drawn, source)
+
+
+def _changed_inputs(was: Mapping[str, Any], order: Order) -> list[str]:
     then = {each["name"]: each["sha256"] for each in was["inputs"]}
-    now = {each.name: each.sha256 for each in read_inputs(run)}
+    now = {each.name: each.sha256 for each in order.read()}
     gone = [f"{name}: an input that is missing." for name in sorted(then.keys() - now.keys())]
     new = [f"{name}: an input that the report did not have." for name in sorted(now.keys() - then.keys())]
     both = sorted(then.keys() & now.keys())
@@ -229,6 +347,6 @@ def _changed(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
 def _left_out(run: Path) -> tuple[str, ...]:
     try:
         found = json.loads((run / "datapackage.json").read_text("utf-8"))["leftOut"]
-        return tuple(str(key) for key in found)
-    except (OSError, ValueError, KeyError, TypeError):
+        return tuple(key for key in KEYS if key in found)
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return ()

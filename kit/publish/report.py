@@ -120,7 +120,7 @@ def make(
 
 
 def rerun(order: Order, room: Path, progress: Progress | None = None) -> dict[str, Any]:
-    """Run a template once more into a folder of its own, without a page, and return its results.
+    """Make a report once more into a folder of its own, whole, and return its results.
 
     Raises
     ------
@@ -128,9 +128,11 @@ def rerun(order: Order, room: Path, progress: Progress | None = None) -> dict[st
         As `make_report`; no partial notebook is kept.
     """
     with fresh_kernel() as kernel:
-        note(room, order.read(), order.origin)
-        job = Job(order.notebook, {**order.parameters, "output": str(room)}, {}, order.template)
-        return _results_of(room, run_notebook(kernel, job, progress))
+        before = order.read()
+        note(room, before, order.origin)
+        notebook = run_notebook(kernel, _job(order, room), progress)
+        _finish(order, room, notebook, before)
+        return _results_of(room, notebook)
 
 
 def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping[str, object]) -> Order:
@@ -148,18 +150,16 @@ def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping
     path = find_template(template)
     notebook = read_template(path)
     report_date()
-    given = {"run_folder": str(folder), **parameters}
+    given = {**parameters, "run_folder": str(folder)}
     return Order(folder, path.stem, notebook, checked(given, parameters_of(notebook, path.name), path.stem))
 
 
 def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) -> Any:
-    shown: dict[str, Value] = {"run_folder": "../..", "output": ""}
-    job = Job(order.notebook, {**order.parameters, "output": str(room)}, shown, order.template)
     # the page's library loads while the notebook runs in its own process
     warming = threading.Thread(target=_warm, daemon=True)
     warming.start()
     try:
-        return run_notebook(kernel, job, progress)
+        return run_notebook(kernel, _job(order, room), progress)
     except NotRunError as error:
         kept = _keep(order, error)
         raise NotRunError(
@@ -167,6 +167,11 @@ def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) ->
         ) from error
     finally:
         warming.join()
+
+
+def _job(order: Order, room: Path) -> Job:
+    shown: dict[str, Value] = {"run_folder": "../..", "output": ""}
+    return Job(order.notebook, {**order.parameters, "output": str(room)}, shown, order.template)
 
 
 def _warm() -> None:
@@ -193,7 +198,9 @@ def _finish(order: Order, room: Path, notebook: Any, before: tuple[InputFile, ..
     results = _results_of(room, notebook)
     (room / NOTE).unlink()
     refuse_changes(before, order.read())
-    title = str(results.get("trial", {}).get("title") or order.folder.name)
+    title = str(
+        results.get("trial", {}).get("title") or f"{order.template.replace('_', ' ').capitalize()} report"
+    )
     strip, pages = (
         _strip(order, results),
         {"report": (PAGE, title), "appendix": (APPENDIX, f"{title}: appendix")},

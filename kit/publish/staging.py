@@ -37,6 +37,20 @@ def report_date() -> str:
 
 
 @contextmanager
+def dated(day: str) -> Iterator[None]:
+    """Have reports made in here bear a day, yyyy-mm-dd, as those that are made again must."""
+    before = os.environ.get("SOURCE_DATE_EPOCH")
+    os.environ["SOURCE_DATE_EPOCH"] = str(int(datetime.fromisoformat(f"{day}T12:00:00+00:00").timestamp()))
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["SOURCE_DATE_EPOCH"]
+        else:
+            os.environ["SOURCE_DATE_EPOCH"] = before
+
+
+@contextmanager
 def staging(reports: Path) -> Iterator[Path]:
     """Give a private folder inside `reports`; what is left of it afterwards is removed.
 

@@ -52,7 +52,9 @@ def analyse(folder: str, seed: int = 1) -> Analysis:
         ]
         raise KitError(problems)
     peak = pd.to_numeric(burns["peak"])
-    metrics = burns[["burn", "fuel"]].assign(metric="peak", value=peak, unit="°C", u=float("nan"), n_used=12)
+    metrics = burns[["burn", "fuel"]].assign(
+        metric="peak", value=peak, unit="°C", u=float("nan"), n_used=12, status="exact"
+    )
     means = metrics.groupby("fuel", sort=True)["value"].mean().rename("mean").reset_index()
     means = means.assign(low=means["mean"] - 5 - seed / 10, high=means["mean"] + 5 + seed / 10, unit="°C")
     pairs = [(a, b) for a in means["fuel"] for b in means["fuel"] if a < b]

@@ -1,12 +1,20 @@
+import hashlib
 import json
 import shutil
+import sys
+import time
 import zipfile
 
 import pytest
 
 from kit.errors import KitError
 from kit.publish import make_bundle, make_report, recheck
+from kit.publish.bundle import descriptions
 from kit.publish.compare import compare_results, same
+from kit.publish.compare_files import compare_files
+from kit.publish.plain import canonical
+from kit.publish.provenance import report_id
+from tests.publish.stand_in import write_notebook, write_run
 
 
 @pytest.fixture
@@ -105,8 +113,8 @@ def test_no_notebook_of_a_bundle_is_ever_run(bundle, tmp_path, name):
         results["template"]["name"] = name
         held[place] = json.dumps(results).encode()
 
-    with pytest.raises(KitError, match="results of schema"):
-        recheck(changed(bundle, tmp_path / "x.zip", change))
+    outcome = recheck(changed(bundle, tmp_path / "x.zip", change))
+    assert not outcome.agrees and not outcome.values and "a template of the kit's own" in outcome.words
 
 
 @pytest.mark.parametrize(
@@ -116,8 +124,198 @@ def test_other_results_are_refused(bundle, tmp_path, content):
     def change(held):
         held[next(name for name in held if name.endswith("results.json"))] = content
 
-    with pytest.raises(KitError, match="results of schema"):
+    with pytest.raises(KitError, match="results that cannot be read"):
         recheck(changed(bundle, tmp_path / "x.zip", change))
+
+
+REPORT = "reports/2026-11-29-standard/"
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """One bundle for all forgeries, and its files by path without the top folder."""
+    place = tmp_path_factory.mktemp("whole")
+    template = write_notebook(place / "standard.ipynb")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("kit.publish.template.template_folders", lambda: [template.parent])
+        patched.setenv("SOURCE_DATE_EPOCH", "1795953600")
+        run = write_run(place / "run")
+        page = make_report(run)
+        assert page.parent.name == "2026-11-29-standard"
+        bundle = make_bundle(run, agreed=True).path
+        with zipfile.ZipFile(bundle) as archive:
+            held = {name.partition("/")[2]: archive.read(name) for name in archive.namelist()}
+        yield bundle, held, page.parent
+
+
+def remade(bundle, held, target):
+    """Write a forged bundle as its maker would: hashes and descriptions made anew."""
+    folder = target.with_suffix("")
+    for name, content in held.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(content)
+    own = {"datapackage.json", "ro-crate-metadata.json", "CITATION.cff", "README.md", "results.schema.json"}
+    names = sorted(set(held) - own - {"checksums.sha256"})
+    texts = descriptions(folder, "2026-11-29-standard", "run", (), names)
+    return changed(bundle, target, lambda files: (files.clear(), files.update(held), files.update(
+        {name: text.encode() for name, text in texts.items()}
+    )))  # fmt: skip
+
+
+def in_results(change):
+    def forge(held):
+        results = json.loads(held[REPORT + "results.json"])
+        change(results)
+        held[REPORT + "results.json"] = canonical(results).encode()
+
+    return forge
+
+
+def swapped(name, one, other):
+    def forge(held):
+        text = held[REPORT + name]
+        assert one in text or other in text
+        held[REPORT + name] = text.replace(one, b"\0").replace(other, one).replace(b"\0", other)
+
+    return forge
+
+
+def further(name, content=b"x"):
+    return lambda held: held.update({name: content})
+
+
+FORGERIES = {
+    "fuels exchanged on the page": swapped("report.html", b"alder", b"olive"),
+    "a number on the page": swapped("report.html", b"262", b"263"),
+    "a style that hides": swapped("report.html", b"</head>", b"<style>p{display:none}</style></head>"),
+    "a script on the page": swapped("report.html", b"</body>", b"<script>alert(1)</script></body>"),
+    "the notebook's output": swapped("notebook.ipynb", b"alder", b"olive"),
+    "a table's number": swapped("tables/means.csv", b"262", b"263"),
+    "a table's fuel": swapped("tables/means.csv", b"alder", b"olive"),
+    "a number in the results": in_results(lambda found: found["means"][0].update(mean=1.0)),
+    "a further table": further(REPORT + "tables/more.csv"),
+    "a further card": further(REPORT + "say.md", b"Alder is hottest."),
+    "a further figure": further(REPORT + "figures/x.svg", b"<svg/>"),
+    "a file beside": further("look-at-me.html", b"<h1>Alder wins</h1>"),
+    "a second report's page": further("reports/2027-01-01-standard/report.html"),
+    "a results.json alone": further("reports/2027-01-01-standard/results.json", b"{}"),
+    "a file as if of an earlier look": further("reports/looked-x/page.html"),
+    "a description": lambda held: None,
+    "another folder in the parameters": in_results(
+        lambda found: found["parameters"].update(run_folder="/etc")
+    ),
+    "another output in the parameters": in_results(lambda found: found["parameters"].update(output="/tmp/x")),
+    "another id": in_results(lambda found: found.update(report="0" * 12)),
+    "an older version, claimed": in_results(lambda found: found["environment"].update(repeatburn="0.0.1")),
+    "another template, claimed": in_results(lambda found: found["template"].update(sha256="0" * 64)),
+    "a two-fuels report, claimed": in_results(lambda found: found["template"].update(name="two_fuels")),
+}
+
+
+@pytest.mark.parametrize("what", FORGERIES)
+def test_a_forged_bundle_fails(whole, tmp_path, monkeypatch, what):
+    bundle, held, report = whole
+    forged = dict(held)
+    FORGERIES[what](forged)
+    again(monkeypatch, report)
+    path = remade(bundle, forged, tmp_path / "run.zip")
+    if what == "a description":
+        path = changed(path, tmp_path / "x.zip", described_otherwise)
+    try:
+        outcome = recheck(path)
+    except KitError as error:
+        assert "results that cannot be read" in str(error)
+        return
+    assert not outcome.agrees, outcome.words
+    assert "not what its hash says" not in outcome.words  # its maker made the hashes anew
+
+
+def described_otherwise(held):
+    held["README.md"] = b"# Alder wins\n"
+    digest = hashlib.sha256(held["README.md"]).hexdigest().encode()
+    lines = [line for line in held["checksums.sha256"].splitlines() if not line.endswith(b"README.md")]
+    held["checksums.sha256"] = b"\n".join([*lines, digest + b"  README.md"]) + b"\n"
+
+
+def again(monkeypatch, report):
+    """Have the report that is made again be the honest one: made once for all forgeries."""
+
+    def rerun(order, folder, progress):
+        shutil.copytree(report, folder, dirs_exist_ok=True)
+        return json.loads((report / "results.json").read_text("utf-8"))
+
+    monkeypatch.setattr(sys.modules["kit.publish.recheck"], "rerun", rerun)
+    monkeypatch.setattr("kit.publish.template.template_folders", lambda: [report.parents[2]])
+
+
+def test_an_honest_bundle_passes_and_says_what_was_compared(whole, monkeypatch):
+    bundle, held, report = whole
+    again(monkeypatch, report)
+    outcome = recheck(bundle)
+    files = sum(name.startswith(REPORT) for name in held)
+    assert outcome.agrees and outcome.equal == files
+    last = outcome.words.splitlines()[-1]
+    assert last.startswith(
+        f"Compared: {outcome.values} values, {files} files byte by byte, 0 by text and values."
+    )
+    assert last.endswith("Taken on its maker's word: that logs and sheets are of these burns.")
+
+
+def test_other_libraries_are_no_fault_but_pictures_are_taken_on_their_makers_word(
+    whole, tmp_path, monkeypatch
+):
+    bundle, held, report = whole
+    again(monkeypatch, report)
+    other = dict(held)
+
+    def older(results):
+        results["environment"]["numpy"] = "1.0"
+        results["report"] = report_id(
+            *(results[key] for key in ("inputs", "parameters", "environment", "template"))
+        )
+
+    in_results(older)(other)
+    was = json.loads(held[REPORT + "results.json"])["report"].encode()
+    now = json.loads(other[REPORT + "results.json"])["report"].encode()
+    for name in (REPORT + "report.html", REPORT + "notebook.ipynb"):
+        other[name] = other[name].replace(was, now)
+    outcome = recheck(remade(bundle, other, tmp_path / "run.zip"))
+    assert outcome.agrees, outcome.words
+    assert "numpy 1.0, now" in outcome.words
+    other[REPORT + "report.html"] = other[REPORT + "report.html"].replace(b"alder", b"olive")
+    assert not recheck(remade(bundle, other, tmp_path / "again" / "run.zip")).agrees
+
+
+def test_pictures_are_compared_where_the_same_programs_drew_them(tmp_path):
+    import matplotlib.image as images
+    import numpy as np
+
+    was, now = tmp_path / "was", tmp_path / "now"
+    for folder in (was, now):
+        folder.mkdir()
+    picture = np.zeros((20, 20, 3), dtype=np.uint8)
+    images.imsave(was / "a.png", picture)
+    picture[3, 3] = 200
+    images.imsave(now / "a.png", picture)
+    assert compare_files(was, now, {}, True).differing == ["a.png: another picture."]
+    assert compare_files(was, now, {}, False).trusted == ["a.png"]
+    (was / "a.png").write_bytes(b"none")
+    assert compare_files(was, now, {}, True).differing == ["a.png: another picture."]
+
+
+@pytest.mark.parametrize(
+    "line", ["1" * 65536, "<" * 65536, "1." * 32768, "<style>" * 9000, "-" * 65536, "1e" * 32768]
+)
+def test_hostile_files_are_compared_in_no_time(tmp_path, line):
+    was, now = tmp_path / "was", tmp_path / "now"
+    for folder, text in ((was, line), (now, line[:-1] + "x")):
+        folder.mkdir()
+        for suffix in ("html", "md", "csv", "svg"):
+            (folder / f"a.{suffix}").write_text(text, "utf-8")
+    begun = time.process_time()
+    assert len(compare_files(was, now, {"1.0": "2.0"}, True).differing) == 4
+    compare_files(was, now, {"1.0": "2.0"}, False)
+    assert time.process_time() - begun < 2
 
 
 def test_what_is_no_bundle_is_refused(tmp_path, run):
