@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from kit.errors import KitError, Problem, disk_faults, refuse_way_out
-from kit.publish.index import reports_of
 from kit.publish.template import find_template, parameter_cell, read_template, template_folders
+from kit.results_file import reports_of
 from kit.trial import open_run
 
 NOTEBOOKS = "notebooks"

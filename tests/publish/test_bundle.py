@@ -18,7 +18,7 @@ from kit.errors import KitError
 from kit.publish import make_bundle, make_report, recheck
 from kit.publish.bundle import newest_report
 from kit.publish.datapackage import slug
-from kit.publish.looks import earlier_looks
+from kit.publish.earlier_reports import earlier_looks
 from kit.publish.private import leave_out, what_is_told
 from tests.publish.stand_in import write_run
 
