@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import re
 import sys
 import threading
 import time
@@ -185,9 +186,16 @@ def _parameter_lines(values: Mapping[str, Value]) -> str:
 
 def _output(output: Any, hidden: Mapping[str, str]) -> Any:
     """Replace the run's own paths wherever an output shows them."""
-    text = json.dumps(output)
     for path, shown in sorted(hidden.items(), key=lambda pair: -len(pair[0])):
-        text = text.replace(json.dumps(path)[1:-1], json.dumps(shown)[1:-1])
-    changed = json.loads(text)
-    output.update(changed)
+        # a folder may be called /p: no end tag, and no piece of a picture written as text, is its path
+        whole = re.compile(rf"(?:(?<=file://)|(?<![\w<./+])){re.escape(path)}(?![\w+=-])")
+        output.update(_replaced(dict(output), whole, shown))
     return output
+
+
+def _replaced(value: Any, pattern: re.Pattern[str], shown: str) -> Any:
+    if isinstance(value, str):
+        return pattern.sub(lambda _: shown, value)
+    if isinstance(value, Mapping):
+        return {key: _replaced(each, pattern, shown) for key, each in value.items()}
+    return [_replaced(each, pattern, shown) for each in value] if isinstance(value, list) else value

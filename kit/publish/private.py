@@ -46,13 +46,16 @@ _COLUMNS: Final = {
     "gps": "positions",
     "serial": "serials",
 }
-_TOML_TABLE: Final = re.compile(r"\s*\[\[?\s*([\w-]+)")
-_TOML_LINE: Final = re.compile(r"""^(\s*)(\w+)(\s*=\s*)((?!\"{3})"(?:[^"\\]|\\.)*"|(?!'{3})'[^']*')""")
+_TOML_TABLE: Final = re.compile(r"[ \t]*\[\[?[ \t]*([\w-]+)")
+_TOML_LINE: Final = re.compile(
+    r"""^([ \t]*)(\w+)([ \t]*=[ \t]*)((?!\"{3})"(?:[^"\\]|\\.)*"|(?!'{3})'[^']*')"""
+)
+# what parts a word from its value is one class of signs, at most 40 of them: no two repeats can share a blank
 _SERIAL: Final = re.compile(
-    r"(?i)(\bserial(?:[ _-]*(?:no|number|nr))?\b\.?\s*[:=,;\t #]+\s*\"?|\bs/n\s*[:=,;\t #]*\s*)([\w-]{3,})"
+    r"(?i)(\bserial(?:[ _-]{0,4}(?:no|number|nr))?\b\.?[\s:=,;#\"]{1,40}|\bs/n[\s:=,;#]{0,40})([\w-]{3,80})"
 )
 _POSITION: Final = re.compile(
-    r"(?i)(\b(?:lat|latitude|lon|long|longitude|gps)\b\W{1,4})(-?\d{1,3}[.,]\d{2,}[°NSEW ]*)"
+    r"(?i)(\b(?:lat|latitude|lon|long|longitude|gps)\b\W{1,4})(-?\d{1,3}[.,]\d{2,20}[°NSEW ]{0,4})"
 )
 _HEAD: Final = 65_536  # bytes at a log's start, where an instrument tells of itself
 

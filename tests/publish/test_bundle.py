@@ -7,6 +7,7 @@ import json
 import shutil
 import struct
 import subprocess
+import time
 import urllib.request
 import zipfile
 import zlib
@@ -340,3 +341,17 @@ def test_a_disk_that_fills_while_the_report_is_copied_is_told(told, monkeypatch)
     with pytest.raises(KitError, match="the disk is full"):
         make_bundle(told, agreed=True)
     assert not [path for path in (told / "reports").iterdir() if path.name.startswith(".") or path.is_file()]
+
+
+HOSTILE = ["serial" + " " * 800 + "!", "serial" + " " * 65_000 + "!", "serial " * 9000, "serial" + ":" * 65_000,
+           "serial no" * 7000, "s/n" + " " * 65_000, "s/n " * 16_000, "lat" + "." * 65_000, "lat " * 16_000,
+           "gps 12." + "1" * 65_000, "gps 12.34" + " N" * 32_000, "_-" * 32_000, " " * 65_000]  # fmt: skip
+
+
+@pytest.mark.parametrize("line", HOSTILE, ids=range(len(HOSTILE)))
+def test_a_hostile_line_is_looked_through_in_no_time(tmp_path, line):
+    run = write_run(tmp_path / "run")
+    (run / "logs" / "hostile.csv").write_text(f"{line}\nserial no. 4711\n"[:65_536], "utf-8")
+    begun = time.process_time()
+    what_is_told(run)
+    assert time.process_time() - begun < 1
