@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from importlib import import_module
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final, TypeVar
 
 from kit.errors import KitError, Problem
-
-if TYPE_CHECKING:
-    from kit.publish.many import Outcome, Task
 
 _RETRIES: Final = 3
 
 
-def on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
-    """Give the outcome of each task as it comes.
+Task = TypeVar("Task")
+Outcome = TypeVar("Outcome")
+
+
+def on_cluster(
+    attempt: Callable[[Task], Outcome], tasks: Mapping[str, Task], address: str
+) -> Iterator[tuple[str, Outcome | str]]:
+    """Give the outcome of each folder's task as it comes, or in words why the cluster gave it up.
 
     A worker that is lost may have published its report already: the next try finds it standing and makes no second.
 
@@ -24,8 +27,6 @@ def on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
     KitError
         Where Dask is not installed or the scheduler does not answer.
     """
-    from kit.publish.many import Outcome, attempt_here
-
     try:
         distributed: Any = import_module("distributed")
     except ImportError as error:
@@ -35,17 +36,15 @@ def on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
         ) from error
     with _connected(distributed.Client, address) as client:
         futures = {
-            client.submit(
-                attempt_here, task, key=f"report-{task.folder}", pure=False, retries=_RETRIES
-            ): task.folder
-            for task in tasks
+            client.submit(attempt, task, key=f"report-{folder}", pure=False, retries=_RETRIES): folder
+            for folder, task in tasks.items()
         }
         for future in distributed.as_completed(list(futures)):
-            if future.status == "finished":
-                yield future.result()
-            else:
-                words = f"the cluster gave it up: {future.exception()}"
-                yield Outcome(futures[future], "failed", words=words)
+            finished = future.status == "finished"
+            yield (
+                futures[future],
+                future.result() if finished else f"the cluster gave it up: {future.exception()}",
+            )
 
 
 def _connected(client: Any, address: str) -> Any:

@@ -128,9 +128,7 @@ def report_many(
     unique = dict.fromkeys(str(Path(folder).absolute()) for folder in folders)
     tasks = [Task(folder, template, dict(parameters or {})) for folder in unique]
     if cluster:
-        from kit.publish.cluster import on_cluster
-
-        stream = on_cluster(tasks, cluster)
+        stream = _on_cluster(tasks, cluster)
     else:
         stream = _one_by_one(tasks) if workers <= 1 or len(tasks) < 2 else _side_by_side(tasks, workers)
     found = dict(_told(stream, len(tasks), progress))
@@ -148,6 +146,13 @@ def _told(
             left = f", about {spent / worked * (total - done) / 60:.0f} min left" if worked else ""
             progress(f"{done} of {total} folders{left}")
         yield outcome.folder, outcome
+
+
+def _on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
+    from kit.publish.cluster import on_cluster
+
+    for folder, found in on_cluster(attempt_here, {task.folder: task for task in tasks}, address):
+        yield Outcome(folder, "failed", words=found) if isinstance(found, str) else found
 
 
 def _one_by_one(tasks: Sequence[Task]) -> Iterator[Outcome]:
