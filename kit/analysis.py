@@ -25,6 +25,7 @@ from kit.burns import (
     window_words,
     windows_for,
 )
+from kit.check import quality_notes, refuse_unsound, uncounted, uncounted_words
 from kit.errors import KitError, did_you_mean
 from kit.judge.better_value import value_compared
 from kit.judge.borrowed import borrowed_words
@@ -201,6 +202,7 @@ def analysis_of(
     """
     say = progress or (lambda _: None)
     run = _as_measured(run, metrics)
+    refuse_unsound(run, logs)
     helper = _helped(run)
     counted = counted_burns(metrics, run)
     judged = judge_trial(counted, run, seed, say, helper)
@@ -212,6 +214,8 @@ def analysis_of(
     drawn = judge_curves(curves, counted, run, seed)
     scored = judge_scores(run, counted, question_of(run, seed))
     level, windows = judging_level(run), windows_for(logs.readings, run)
+    reasons = measure(logs.readings, run).reasons
+    left_out = uncounted(run, metrics, reasons)
     settled = tables["comparisons"].iloc[:0] if is_open(run) else tables["comparisons"]
     return Analysis(
         run=replace(run, trial=replace(run.trial, measuring=windows)),
@@ -227,7 +231,7 @@ def analysis_of(
             "log_notes": logs.notes,
             "metrics": counted.metrics[_columns("metrics")],
             "excluded": counted.excluded,
-            "reasons": measure(logs.readings, run).reasons,
+            "reasons": reasons,
             "lid_open": lid_effect(logs.readings, run),
             **tables,
             "mean_curves": drawn.means,
@@ -241,6 +245,7 @@ def analysis_of(
             "score_pairs": scored.pairs,
             "tasters": scored.tasters,
             "uncertainty": outcome(begun, uncertainty_budget, budget),
+            "uncounted": left_out,
             "deviations": deviations(run),
         },
         setting=counted.setting,
@@ -250,6 +255,8 @@ def analysis_of(
         notes=(
             *run.notes,
             *counted.notes,
+            *uncounted_words(left_out),
+            *quality_notes(run, logs),
             *look_words(run),
             *drawn.notes,
             *window_words(run, windows),

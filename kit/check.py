@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import cast
 
+import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.errors import KitError, Problem
+from kit.burns.measure import main_probe
+from kit.burns.metrics_table import measure
+from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
-from kit.trial import LookedInto, look_into
+from kit.readings.fires import Span, fires_in
+from kit.trial import LookedInto, Run, look_into
 from kit.trial.logs import LOGS
 
 FOR_THE_LOGS = frozenset({"trial", "cleaning", "probe", "logger"})
 """Tables of trial.toml without which a question about a log may have been answered already."""
+STILL_K, LEAST_RANGE_K = 3.0, 15.0
+"""A main probe that moved by less stood still; by less than the second, it hardly saw the fire."""
+UNCOUNTED = tuple(column.name for column in schema.UNCOUNTED)
 
 
 @dataclass(frozen=True)
@@ -51,8 +59,11 @@ def check(run_folder: str | Path) -> Checked:
     looked.faults.settle()
     assert looked.run is not None and logs is not None
     run = with_log_days(looked.run, logs.readings)
+    refuse_unsound(run, logs)
+    measured = measure(logs.readings, run)
     records = [_burn_record(row, logs) for row in run.burns.to_dict("records")]
-    notes = [*run.notes, *log_notes(logs.notes)]
+    left_out = uncounted_words(uncounted(run, measured.metrics, measured.reasons))
+    notes = [*run.notes, *left_out, *quality_notes(run, logs), *log_notes(logs.notes)]
     return Checked([*map(_burn_line, records), *notes], records, notes)
 
 
@@ -77,6 +88,158 @@ def _logs(looked: LookedInto) -> RunReadings | None:
             if not unsure or (problem.kind == "refuse" and problem.where.startswith(LOGS)):
                 looked.faults.take(KitError(problem))
         return None
+
+
+def refuse_unsound(run: Run, logs: RunReadings) -> None:
+    """Ask about every burn whose log is not sound enough to be judged by, or holds more than one fire.
+
+    Raises
+    ------
+    KitError
+        With a question a burn: too much lost, flagged or never logged at the main probe ([cleaning] most_lost),
+        a main probe that saw no fire, several fires in one row.
+    """
+    faults = Faults()
+    for sound in _soundness(run, logs):
+        if sound.lost_share > run.trial.cleaning.most_lost:
+            sound.ask(
+                faults,
+                f"{sound.lost} of {sound.n} readings of {sound.probe} ({sound.lost_share:.0%}) lost or flagged",
+                f"at most {run.trial.cleaning.most_lost:.0%} ([cleaning] most_lost)",
+                "Mend the export, exclude the burn with a reason, or raise most_lost once you have looked.",
+            )
+        elif sound.gap_share > run.trial.cleaning.most_lost:
+            sound.ask(
+                faults,
+                f"no sound reading of {sound.probe} in {sound.gap_share:.0%} of its time",
+                f"at most {run.trial.cleaning.most_lost:.0%} ([cleaning] most_lost)",
+                "Name the file that fills the gap, exclude the burn with a reason, or raise most_lost.",
+            )
+        if sound.range_k < STILL_K:
+            sound.ask(
+                faults,
+                f"{sound.probe} moved by {sound.range_k:.1f} K only",
+                "a main probe that sees the fire",
+                "Name the right column in [[logger]] columns, mend the times, or exclude the burn with a reason.",
+            )
+        if len(sound.fires) > 1 and not sound.has_events:
+            sound.ask(
+                faults,
+                f"{len(sound.fires)} fires in one row: begun about {sound.begun}",
+                "a row a fire",
+                "Give each fire a row with its lit and stopped, or note in events.csv what was done in between.",
+            )
+    faults.settle()
+
+
+@dataclass(frozen=True)
+class _Soundness:
+    """What the log of one burn is worth at the main probe."""
+
+    burn: str
+    probe: str
+    n: int
+    lost: int
+    gap_share: float
+    range_k: float
+    fires: tuple[Span, ...]
+    clock_zero: str
+    has_events: bool
+
+    @property
+    def lost_share(self) -> float:
+        return self.lost / self.n if self.n else 1.0
+
+    @property
+    def begun(self) -> str:
+        """When the fires began: clock times, or minutes after time zero."""
+        if not self.clock_zero:
+            return ", ".join(f"{fire.begin_s / 60:.0f} min" for fire in self.fires)
+        zero = datetime.fromisoformat(self.clock_zero)
+        return ", ".join(f"{zero + timedelta(seconds=fire.begin_s):%H:%M}" for fire in self.fires)
+
+    def ask(self, faults: Faults, found: str, expected: str, remedy: str) -> None:
+        faults.ask(f"burns.csv, burn {self.burn}", found, expected, remedy)
+
+
+def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
+    """Return what the logs of the burns that count are worth, in the order of the sheet."""
+    main = main_probe(logs.readings, run.trial)
+    counts = logs.quality[logs.quality["probe"] == main].set_index("burn")
+    spans = logs.spans[logs.spans["probe"] == main].set_index("burn")
+    meant = logs.flags[(logs.flags["probe"] == main) & (logs.flags["flag"] == "after top-up")]
+    topped = meant.groupby("burn")["n"].sum()
+    curves = dict(iter(logs.readings.groupby("burn", observed=True)))
+    for burn in [burn for burn in run.in_state("done")["burn"] if burn in counts.index]:
+        rows = curves[burn]
+        rows = rows[(rows["probe"] == main).to_numpy()]
+        usable = rows["flag"].astype(str).map(schema.usable).to_numpy()
+        seconds, celsius = rows["elapsed_s"].to_numpy(), rows["temp_c"].to_numpy()
+        span, count = spans.loc[burn], counts.loc[burn]
+        stop = min(span["end_s"], span["stop_s"]) if span["stop_s"] == span["stop_s"] else span["end_s"]
+        good = usable & np.isfinite(celsius) & (seconds >= 0) & (seconds <= stop)
+        steps = np.diff(seconds[good])
+        gaps = float(steps[steps > run.trial.cleaning.bridge_gap_s].sum())
+        fires = fires_in(seconds, np.where(usable, celsius, np.nan)) if count["fires"] > 1 else []
+        yield _Soundness(
+            burn,
+            main,
+            int(count["n"] + count["n_lost"]),
+            max(int(count["n_unusable"] - topped.get(burn, 0) + count["n_lost"]), 0),
+            gaps / stop if stop > 0 else 0.0,
+            float(np.ptp(celsius[good])) if good.any() else 0.0,
+            tuple(fire for fire in fires if fire.begin_s < stop),
+            str(span["clock_zero"]),
+            bool((run.events["burn"] == burn).any()),
+        )
+
+
+def quality_notes(run: Run, logs: RunReadings) -> list[str]:
+    """Return a note a burn with readings lost, flagged or not logged at the main probe, in true counts."""
+    notes = []
+    for sound in _soundness(run, logs):
+        parts = [f"{sound.lost} of {sound.n} readings lost or flagged"] if sound.lost else []
+        parts += [f"{sound.gap_share:.1%} of the time without a sound reading"] if sound.gap_share else []
+        parts += [f"{len(sound.fires)} fires, with events between them"] if len(sound.fires) > 1 else []
+        parts += [f"moved by {sound.range_k:.0f} K only"] if sound.range_k < LEAST_RANGE_K else []
+        if parts:
+            notes.append(f"Burn {sound.burn}, {sound.probe}: {', '.join(parts)}.")
+    return notes
+
+
+def uncounted(run: Run, metrics: pd.DataFrame, reasons: pd.DataFrame) -> pd.DataFrame:
+    """Return the burns that were done and count for nothing in a primary metric.
+
+    Parameters
+    ----------
+    run
+        The run folder.
+    metrics, reasons
+        As `kit.burns` measured them.
+
+    Returns
+    -------
+    DataFrame
+        schema.UNCOUNTED: burn, metric, why.
+    """
+    done = set(run.in_state("done")["burn"])
+    lacking = metrics[metrics["metric"].isin(run.trial.primary) & (metrics["status"] == "missing")]
+    lacking = lacking[lacking["burn"].isin(done)]
+    why = {(row.burn, row.metric): row.note for row in reasons.itertuples()}
+    rows = [
+        (row.burn, row.metric, why.get((row.burn, row.metric), "not measured"))
+        for row in lacking.itertuples()
+    ]
+    return pd.DataFrame(rows, columns=list(UNCOUNTED), dtype="str")
+
+
+def uncounted_words(table: pd.DataFrame) -> list[str]:
+    """Return a sentence a metric and reason, naming the burns that do not count for it."""
+    words = []
+    for (metric, why), rows in table.groupby(["metric", "why"], sort=False):
+        burns, verb = list(rows["burn"]), "do" if len(rows) > 1 else "does"
+        words.append(f"Burn{'s' * (len(burns) > 1)} {', '.join(burns)} {verb} not count for {metric}: {why}.")
+    return words
 
 
 def log_notes(notes: pd.DataFrame) -> list[str]:

@@ -120,7 +120,16 @@ def grouped(problems: Iterable[Problem]) -> tuple[Problem, ...]:
 
 
 def _bare(text: str) -> str:
-    return re.sub(r"[0-9]+", "0", re.sub(r"logs/[^,:]+", "logs/…", text))
+    return re.sub(r"[0-9]+", "0", re.sub(r"(logs/|burns? )[^,:]+", r"\1…", text))
+
+
+def _shared_words(places: list[str]) -> tuple[str, list[str]]:
+    """Return the words with which all places begin, and each place without them."""
+    words = [place.split(" ") for place in places]
+    shared = 0
+    while shared + 1 < min(map(len, words)) and len({each[shared] for each in words}) == 1:
+        shared += 1
+    return "".join(f"{word} " for word in words[0][:shared]), [" ".join(each[shared:]) for each in words]
 
 
 def _merged(alike: list[Problem]) -> Problem:
@@ -131,7 +140,8 @@ def _merged(alike: list[Problem]) -> Problem:
     if len(places) == 1:
         places = [*places, "there again"]
     more = f" and {len(places) - _SHOWN} more" if len(places) > _SHOWN else ""
-    where = ", ".join(places[:_SHOWN]) + more if more else ", ".join(places[:-1]) + f" and {places[-1]}"
+    head, rest = _shared_words(places)
+    where = head + (", ".join(rest[:_SHOWN]) + more if more else ", ".join(rest[:-1]) + f" and {rest[-1]}")
     founds = list(dict.fromkeys(each.found for each in alike))
     found = ", ".join(founds) if len(", ".join(founds)) < 80 else first.found
     return Problem(first.kind, where, found, first.expected, first.remedy)

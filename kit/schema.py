@@ -57,6 +57,7 @@ _VOCABULARY = """
     score           | number |      | the score; in SCORED the median
     note            | text   |      | anything odd, or what can not be told
     probe           | text   |      | id of the probe
+    why             | text   |      | why a burn does not count
     elapsed_s       | number | s    | seconds since time zero; negative before it
     temp_c          | number | °C   | temperature, calibrated; blank where none was logged
     flag            | text   |      | '' or flags of FLAGS joined by '+'
@@ -261,6 +262,7 @@ UNCERTAINTY = _table("metric fuel source u unit common")
 SELF_CHECK = _table("metric quantity nominal share mc_error trials seed")
 SECOND_OPINION = _table("metric quantity kit other agrees note")
 CENSORED = _table("metric a b verdict verdict_left_out agrees bounds")
+UNCOUNTED = _table("burn metric why")
 DEVIATIONS = _table("what where planned done")
 
 TABLES: Mapping[str, tuple[Column, ...]] = {
@@ -300,6 +302,7 @@ TABLES: Mapping[str, tuple[Column, ...]] = {
     "score_pairs": SCORE_PAIRS,
     "tasters": TASTERS,
     "uncertainty": UNCERTAINTY,
+    "uncounted": UNCOUNTED,
     "deviations": DEVIATIONS,
 }
 """Every table of an analysis, by its name there."""

@@ -5,10 +5,12 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from kit.analysis import analyse
 from kit.burns import burn_metrics
 from kit.check import check
 from kit.errors import KitError
 from kit.readings import read_burns, read_run, with_log_days
+from tests.exports import day_of_fires
 from tests.readings.helpers import START, csv_of, curve, folder_of
 
 SECONDS = np.arange(0, 9000, 20.0)
@@ -72,3 +74,96 @@ def test_a_row_without_a_readable_place_asks_nothing_more_of_its_log(tmp_path):
         folder_of(tmp_path, HEAD + rows, {"a.csv": LOG, "b.csv": NEXT_DAY})
     (only,) = problems(tmp_path)
     assert only.where == "burns.csv, row 3, column lit"
+
+
+def damaged(every, value="", rows=SECONDS, peak=260.0):
+    """The log with the grate's reading replaced in every so manyth row."""
+    temps = curve(rows, peak=peak)
+    lines = ["time,grate (°C)"]
+    for k, (second, celsius) in enumerate(zip(rows, temps, strict=True)):
+        cell = value if every and k % every == every - 1 else f"{celsius:.1f}"
+        lines.append(f"{START + timedelta(seconds=float(second)):%Y-%m-%d %H:%M:%S},{cell}")
+    return "\n".join(lines) + "\n"
+
+
+ROW = HEAD + "01,a,1,2026-05-14,10:00,12:20,a.csv,\n"
+
+
+@pytest.mark.parametrize(("every", "asks"), [(0, False), (100, False), (25, False), (10, True), (2, True)])
+def test_more_lost_readings_than_a_few_in_a_hundred_are_a_question(tmp_path, every, asks):
+    folder_of(tmp_path, ROW, {"a.csv": damaged(every, "ERR")})
+    count = len(SECONDS) // every if every else 0
+    if asks:
+        (only,) = problems(tmp_path)
+        assert f"{count} of {len(SECONDS)} readings of grate (°C)" in only.found and "burn 01" in only.where
+        assert "most_lost" in only.remedy and only.kind == "ask"
+        with pytest.raises(KitError):
+            analyse(tmp_path)
+    else:
+        notes = "\n".join(check(tmp_path).notes)
+        assert (f"Burn 01, grate (°C): {count} of {len(SECONDS)} readings" in notes) == bool(count)
+
+
+def test_most_lost_answers_the_question_and_so_does_an_exclusion(tmp_path):
+    logs = {"a.csv": damaged(10, "ERR"), "b.csv": damaged(0)}
+    rows = HEAD + "01,a,1,2026-05-14,10:00,12:20,a.csv,{}\n02,a,1,2026-05-14,10:00,12:20,b.csv,\n"
+    folder_of(tmp_path / "raised", rows.format(""), logs, trial="[cleaning]\nmost_lost = 0.2")
+    assert any("readings lost" in note for note in check(tmp_path / "raised").notes)
+    folder_of(tmp_path / "excluded", rows.format("loose plug"), logs)
+    assert len(check(tmp_path / "excluded").records) == 2
+
+
+def test_a_hole_in_the_log_is_a_question_and_a_small_one_a_note(tmp_path):
+    def without(first, last):
+        kept = SECONDS[(first > SECONDS) | (last < SECONDS)]
+        return damaged(0, rows=kept)
+
+    folder_of(tmp_path / "large", ROW, {"a.csv": without(3000, 4200)})
+    (only,) = problems(tmp_path / "large")
+    assert "no sound reading of grate (°C) in 15% of its time" in only.found
+    folder_of(tmp_path / "small", ROW, {"a.csv": without(3000, 3200)})
+    assert any("of the time without a sound reading" in note for note in check(tmp_path / "small").notes)
+
+
+def test_a_log_cut_short_is_no_hole(tmp_path):
+    folder_of(tmp_path, ROW, {"a.csv": damaged(0, rows=SECONDS[:200])})
+    assert check(tmp_path).records[0]["cut_short"]
+
+
+def three_fires(events=None, folder=None):
+    stamps, grate, _, _ = day_of_fires(
+        START, [START + timedelta(hours=3.5 * k, minutes=10) for k in range(3)], [240, 250, 230], 20, 11, 3
+    )
+    lines = ["time,grate (°C)"] + [f"{at},{value:.1f}" for at, value in zip(stamps, grate, strict=True)]
+    rows = HEAD + "01,a,1,2026-05-14,10:00,,a.csv,\n"
+    return folder_of(folder, rows, {"a.csv": "\n".join(lines)}, events=events)
+
+
+def test_three_fires_in_one_row_are_a_question_with_their_times(tmp_path):
+    three_fires(folder=tmp_path)
+    (only,) = problems(tmp_path)
+    assert "3 fires in one row: begun about 10:1" in only.found and "13:4" in only.found
+    assert "its lit and stopped" in only.remedy
+
+
+def test_what_was_done_between_explains_a_second_rise(tmp_path):
+    three_fires("burn,at,event\n01,13:39,top-up\n", tmp_path)
+    assert check(tmp_path).records[0]["burn"] == "01"
+
+
+def test_a_main_probe_that_stood_still_is_a_question(tmp_path):
+    still = csv_of(START, SECONDS, grate=20 + 0.4 * np.sin(SECONDS / 300), lid=curve(SECONDS))
+    folder_of(tmp_path, ROW, {"a.csv": still})
+    (only,) = problems(tmp_path)
+    assert "grate (°C) moved by 0.8 K only" in only.found
+
+
+def test_burns_that_do_not_count_for_a_primary_metric_are_named(tmp_path):
+    head = "burn,fuel,bag,day,lit,stopped,log,charge_g,ash_g\n"
+    rows = "01,a,1,2026-05-14,10:00,12:20,a.csv,400,12\n02,a,1,2026-05-15,10:00,12:20,b.csv,400,\n"
+    trial = '[metrics]\nthresholds = [110]\nprimary = ["peak", "ash"]'
+    folder_of(tmp_path, head + rows, {"a.csv": LOG, "b.csv": NEXT_DAY}, trial=trial)
+    line = next(line for line in check(tmp_path).lines if "does not count" in line)
+    assert line.startswith("Burn 02 does not count for ash: ")
+    table = analyse(tmp_path).uncounted
+    assert [tuple(row) for row in table[["burn", "metric"]].to_numpy()] == [("02", "ash")]

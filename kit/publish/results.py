@@ -52,6 +52,7 @@ TABLES: Final[Mapping[str, str]] = {
     "censored": "censored",
     "flags": "flag_counts",
     "uncertainty": "uncertainty",
+    "uncounted": "uncounted",
     "deviations": "deviations",
     "second_opinion": "second_opinion",
     "self_check": "self_check",

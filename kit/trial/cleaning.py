@@ -101,6 +101,10 @@ class Cleaning(BaseModel):
     clock_tolerance_s: NotNegative = 1.0
     """Two files overlap where their stamps agree to within this time."""
 
+    most_lost: Annotated[float, Field(ge=0, le=1)] = 0.05
+    """Share of a burn's readings, or of its time, at the main probe that may be lost, flagged or never logged before
+    `check` asks about it. Raise it once you have looked at the log, or exclude the burn with a reason."""
+
     lag_correction: bool = False
     """Correct readings for the probe's slowness, T + τ·dT/dt. Done only for probes whose
     `time_constant_s` was measured and that were read at least twice in a time constant."""
