@@ -57,7 +57,7 @@ def test_tables_have_the_columns_of_their_specification(demo: Analysis, name: st
 
 def test_every_table_of_the_demo_says_something(demo: Analysis) -> None:
     empty = {name for name in schema.TABLES if getattr(demo, name).empty}
-    assert empty <= {"deviations", "excluded", "comparisons_alone", "prior"}
+    assert empty <= {"deviations", "excluded", "comparisons_alone", "prior", "uncounted"}
 
 
 def test_the_seeded_odd_burn_is_found_with_its_windy_day_and_no_other(demo: Analysis) -> None:

@@ -173,7 +173,7 @@ def settings_of(trial: Trial) -> dict[str, Any]:
         "thresholds": list(trial.thresholds),
         "primary": list(trial.primary),
         "margins": {metric: margin.written for metric, margin in trial.margins.items()},
-        "spread": trial.model.spread,
+        "spread": trial.model.spread or "",
         "covariates": list(trial.model.covariates),
         "confidence": trial.model.confidence,
         "cleaning": trial.cleaning.model_dump(mode="json", exclude_none=True),

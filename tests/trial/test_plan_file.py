@@ -122,7 +122,7 @@ def test_the_same_plan_twice_is_one_plan(planned):
         ("[110, 180]", "[110, 200]", ("threshold", "200", "not planned", "added")),
         ("[margins]", "mean_s = 240\n[margins]", ("measuring", "mean_s", "120", "240")),
         ("[margins]", "[cleaning]\nspike_k = 50\n[margins]", ("cleaning limit", "spike_k", "30", "50")),
-        ("[margins]", '[model]\nspread = "by fuel"\n[margins]', ("spread", "spread", "common", "by fuel")),
+        ("[margins]", '[model]\nspread = "by fuel"\n[margins]', ("spread", "spread", "none", "by fuel")),
         ("[margins]", "[model]\nconfidence = 0.9\n[margins]", ("confidence", "confidence", "0.95", "0.9")),
         (
             'control_fuel = "alder"',
