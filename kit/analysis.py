@@ -114,7 +114,7 @@ class Analysis:
         told = [
             as_table(
                 rows[columns].dropna(axis=1, how="all"),
-                f"{label.capitalize()}, {scale}",
+                f"{label[:1].upper()}{label[1:]}, {scale}",
                 note=percent,
                 rows=15,
             )
