@@ -230,7 +230,7 @@ def _stuck(stack: Stack, good: Ints, runs: Runs, steps: Floats, cleaning: Cleani
         dense = t[last] - t[first] <= _SLOWEST_S * (last - first)
         if (
             _scatters_around(y, seg, first, last, of)
-            or _ends_with_jump(y, seg, first, last, of, steps[of], cleaning)
+            or _ends_with_jump(y, seg, first, last, max(cleaning.stuck_jump_k, 5 * steps[of]))
             or (dense and _stops_dead(y, seg, first, of, steps[of], cleaning))
         ):
             bits[good[first : last + 1]] |= BIT["stuck"]
@@ -258,15 +258,12 @@ def _stops_dead(y: Floats, seg: Ints, first: int, of: int, step: float, cleaning
     )
 
 
-def _ends_with_jump(
-    y: Floats, seg: Ints, first: int, last: int, of: int, step: float, cleaning: Cleaning
-) -> bool:
-    if last + 2 >= len(y) or seg[last + 2] != of:
+def _ends_with_jump(y: Floats, seg: Ints, first: int, last: int, least: float) -> bool:
+    if last + 2 >= len(y) or seg[last + 2] != seg[last]:
         return False
     jump = abs(y[last + 1] - y[last])
     after = abs(y[last + 2] - y[last + 1])
-    before = abs(y[first] - y[first - 1]) if first and seg[first - 1] == of else 0.0
-    least = max(cleaning.stuck_jump_k, 5 * step)
+    before = abs(y[first] - y[first - 1]) if first and seg[first - 1] == seg[first] else 0.0
     return bool(jump >= least and jump >= 4 * max(after, before))
 
 

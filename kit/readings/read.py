@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -151,7 +152,7 @@ def _read(log: OpenLog, sentinels: Sentinels) -> Log:
         )
     runs = labels[line.rows] if labels is not None else _numbered_runs(line)
     dialect = _dialect(log, roles, line, temperatures, decimal, split_by)
-    return _assembled(log, checked, body, line, temperatures, dialect, runs)
+    return replace(_assembled(log, checked, body, line, temperatures, dialect), groups=runs)
 
 
 def _refuse_without_temperature(log: OpenLog, roles: Roles) -> None:
@@ -207,7 +208,6 @@ def _assembled(
     line: Timeline,
     temperatures: Temperatures,
     dialect: Dialect,
-    runs: npt.NDArray[np.object_] | None,
 ) -> Log:
     """Return the log of a file from its timeline and temperatures."""
     offset_s = float(log.text("clock_offset_s") or 0.0)
@@ -229,7 +229,7 @@ def _assembled(
         codes={name: _picked(part, rows) for name, part in temperatures.codes.items()},
         moved=line.moved,
         repeated=line.repeated,
-        groups=runs,
+        groups=None,
         differences=pd.DataFrame(
             {name: _picked(part, rows) for name, part in temperatures.differences.items()}
         ),

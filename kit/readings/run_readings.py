@@ -158,7 +158,8 @@ def check_units(
             if other == unit or len(celsius) < least:
                 continue
             if (np.abs(to_celsius(written, other) - around) <= _NEAR_K).all():
-                _ask_unit(name, each.probes[probe], unit, other, written[0], around[0], faults)
+                where = f"{LOGS}/{name}, column {each.probes[probe]}"
+                _ask_unit(where, (unit, other), written[0], around[0], faults)
 
 
 def _first_readings(
@@ -179,12 +180,11 @@ def _as_written(
     return celsius * 1.8 + 32 if unit == "degF" else celsius + 273.15 if unit == "K" else celsius
 
 
-def _ask_unit(
-    name: str, heading: str, unit: str, other: str, written: float, air: float, faults: Faults
-) -> None:
-    here, there = (float(to_celsius(np.array([written]), each)[0]) for each in (unit, other))
+def _ask_unit(where: str, units: tuple[str, str], written: float, air: float, faults: Faults) -> None:
+    unit, other = units
+    here, there = (float(to_celsius(np.array([written]), each)[0]) for each in units)
     faults.ask(
-        f"{LOGS}/{name}, column {heading}",
+        where,
         f"a log that begins at {written:g}: as {unit}, which the file says, that is {here:.1f} °C, as {other} "
         f"{there:.1f} °C, and the burn sheet has air of {air:g} °C",
         "the unit of that column",
