@@ -30,7 +30,6 @@ NO_OFFSET = -32768
 YEAR_FIRST, THREE, NO_DATE, NAMED = 1, 2, 3, 4
 SECOND = 1_000_000_000
 _LONGEST = 64
-_DAMAGED, _FEWEST_TO_TELL = 0.05, 20
 _MOST_SHAPES = 2000
 """A column of more shapes holds no stamps; the rarer ones are left aside."""
 
@@ -190,11 +189,12 @@ class _Fields:
         self.separators: set[str] = set()
         self.short_year = self.padded = self.has_seconds = self.twelve = False
         self.unpadded = False
-        self.thin = np.zeros(total, bool)
+        self.zeros: set[str] = set()
+        self.thin: dict[str, Bools] = {}
 
     def done(self) -> Stamps:
-        if 0 < self.thin.mean() < _DAMAGED and len(self.thin) >= _FEWEST_TO_TELL:
-            self.form[self.thin] = 0  # so few clock fields of one digit are cut ones
+        for name in self.zeros & self.thin.keys():
+            self.form[self.thin[name]] = 0  # one digit, where leading zeros are written, is a cut field
         separator = self.separators.pop() if len(self.separators) == 1 else ""
         padded = self.padded and not self.unpadded
         return Stamps(
@@ -307,7 +307,12 @@ def _fill_clock(
     amiss = (seconds > 60) | (minutes > 59 if "h" in spans else minutes > 999)
     amiss |= (hours > 24) & (out.form[where] > 0) & (out.form[where] != NO_DATE)
     value = (hours * 3600 + minutes * 60 + seconds) * SECOND
-    out.thin[where] = any(spans[name][1] - spans[name][0] == 1 for name in ("mi", "s") if name in spans)
+    for name in {"mi", "s"} & spans.keys():
+        first, last = spans[name]
+        if last - first == 1:
+            out.thin.setdefault(name, np.zeros(len(out.form), bool))[where] = True
+        elif (matrix[:, first] == ord("0")).any():
+            out.zeros.add(name)
     if "f" in spans:
         start, end = spans["f"]
         value += _digits(matrix, (start, end)) * 10 ** (9 - (end - start))

@@ -122,6 +122,17 @@ def test_stamps_that_a_person_reads_are_read(tmp_path, stamp, encoding):
     assert list(log.table["clock"].dt.time) == [moment.time() for moment in MOMENTS]
 
 
+def test_a_clock_field_cut_to_one_digit_among_padded_ones_is_no_time(tmp_path):
+    text = "time,T (°C)\n" + lines(lambda k, m: f"{m:%H:%M:%S}"[: -1 if k == 9 else None] + f",{20 + k}.5")
+    log = read_log(log_text(text, tmp_path))
+    assert len(log.table) == 23 and list(log.lost) == [11]
+
+
+def test_a_single_clock_field_below_ten_is_read(tmp_path):
+    text = "time,T (°C)\n" + "".join(f"10:{35 + k // 60}:{k % 60}.0,{20 + k}.5\n" for k in range(21, 61))
+    assert len(read_log(log_text(text, tmp_path)).table) == 40
+
+
 def test_a_firm_blank_in_an_eight_bit_file_is_no_letter(tmp_path):
     text = "Hora;T (°C)\n" + lines(
         lambda k, m: f"{m:%d/%m/%Y %I:%M:%S}\u00a0{'a' if m.hour < 12 else 'p'}.\u00a0m.;{20 + k},5"
