@@ -207,8 +207,8 @@ def least_errors(
     """Return the standard errors (responses, contrasts) that no interval falls short of, and their `dof`.
 
     They are those of burns whose bags do not differ. Where bags agree better than their burns can and have more than
-    two burns each, the burns' own mean square counts instead by a share of 1 − 2/n: with that much intervals hold in
-    nine trials of ten at least, however well the bags agree (tests/simulate).
+    two burns each, the burns' own mean square counts instead by a share of n/2 − 1, one at the most: intervals then
+    hold in about nine trials of ten, however well the bags agree (tests/simulate).
 
     Parameters
     ----------
@@ -222,7 +222,7 @@ def least_errors(
         Burns a bag, n.
     """
     if rest > 0:
-        pooled = pooled + max(0.0, 1 - 2 / a_bag) * np.maximum(within / rest - pooled, 0.0)
+        pooled = pooled + min(1.0, max(0.0, a_bag / 2 - 1)) * np.maximum(within / rest - pooled, 0.0)
     return np.sqrt(v * pooled[:, None]), np.asarray(dof)
 
 
