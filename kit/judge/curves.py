@@ -207,7 +207,7 @@ def why_not_told_apart(units: Units) -> str:
         return ""
     return (
         "Differences between curves of different days have no limits: fuel and day cannot be separated, since each "
-        "fuel was burnt on one day."
+        "fuel was burned on one day."
     )
 
 

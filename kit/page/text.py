@@ -16,7 +16,7 @@ _KEPT_FORMATS: Final = frozenset("\u200c\u200d\u00ad")  # joiners make emoji and
 _VOID: Final = frozenset({"br", "col", "hr", "img", "input", "link", "meta", "wbr"})
 _NAME: Final = re.compile(r"[a-z][a-z0-9-]*")
 _MARKDOWN: Final = re.compile(r"([\\`*\[\]<>|~$&@]|(?<![^\W_])_|_(?![^\W_])|:(?=//))")
-_STARTS_A_BLOCK: Final = re.compile(r"^(?:[#+=-]|(\d+)([.)]))")
+_STARTS_A_BLOCK: Final = re.compile(r"^(?:[#+=-]|(\d+)([.)])(?=\s|$))")
 _FORMULA_STARTS: Final = "=+-@\t\r\n|%"
 _PLAIN_WORDS: Final = re.compile(r"[a-z][a-z0-9]*(?: [a-z0-9]+)*")
 _LONGEST_ID: Final = 48

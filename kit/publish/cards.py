@@ -63,8 +63,8 @@ def _card(claim: Claim, data: ReportData) -> str:
         + (f" from {counted(claim.bags[0], 'bag')}" if claim.bags[0] else "")
     )
     figure, place = anchor(claim.figure), anchor("figure", claim.figure)
-    page = REPORT if claim.primary else "appendix.html"
-    drawn = claim.figure.partition(" ")[2] in data.primary
+    page = "appendix.html" if claim.kind == "value" else REPORT
+    drawn = claim.kind == "value" or claim.metric in data.primary
     lines = {
         "Say": escape_markdown(claim.say),
         "Caption": escape_markdown(claim.caption),

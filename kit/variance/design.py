@@ -349,7 +349,7 @@ def _spread_of_its_own(Q: Array, groups: Levels) -> None:
 
 def _aliased_words(name: str) -> str:
     if name == "day":
-        return "fuel and day cannot be separated: each fuel was burnt on one day"
+        return "fuel and day cannot be separated: each fuel was burned on one day"
     return f"one {name} per fuel: differences between fuels cannot be told from differences between {name}s"
 
 

@@ -18,8 +18,7 @@ KINDS = (
     "three", "two", "singles", "borrowed", "one bag", "no bags", "interim", "no margin", "two settings", "hostile",
 )  # fmt: skip
 HOSTILE = (
-    "</title><script>alert(1)</script><img src=x onerror=alert(2)> \\\"'&{a} $x^2$ \u202eabc =1+1 😀 "
-    + "w" * 60
+    "</title><script>alert(1)</script><img src=x onerror=alert(2)> \\\"'&{a} $x^2$ abc =1+1 😀 " + "w" * 60
 )
 _ROOM = tempfile.TemporaryDirectory(prefix="made-")
 

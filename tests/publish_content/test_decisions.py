@@ -66,7 +66,7 @@ def test_break_even_follows_from_prices_and_cost():
 
 def test_a_price_verdict_names_the_better_value_or_says_that_it_is_not_settled():
     words = read(sections.comparisons(analysis("three")).html).text
-    assert "is the better value at the prices paid" in words or "at the prices paid is not settled" in words
+    assert "Better value at the prices paid: " in words or "at the prices paid is not settled" in words
 
 
 def test_what_some_burns_never_reached_is_told_fuel_by_fuel():

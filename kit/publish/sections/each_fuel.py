@@ -65,8 +65,14 @@ def fuels(analysis: Any) -> Section:
 def fuel_tables(analysis: Any) -> Section:
     """Return for the appendix every measure fuel by fuel, what was never reached, scores, declared facts and limits."""
     data = report_data(analysis)
-    drawn = [metric for metric in (price_metric(data), "ash") if metric in data.metrics]
-    drawn = [metric for metric in drawn if metric not in data.primary and data.has_values(metric)]
+    drawn = [
+        metric
+        for metric in (price_metric(data), "ash")
+        if metric in data.metrics and metric not in data.primary
+    ]
+    if price_metric(data).startswith("cost:"):  # what the better value rests on, wherever else it is drawn
+        drawn.insert(0, price_metric(data))
+    drawn = [metric for metric in dict.fromkeys(drawn) if data.has_values(metric)]
     drawings = [values_drawing(data, metric) for metric in drawn]
     parts: list[object] = [
         *(means_table(data, metric) for metric in data.metrics),

@@ -25,7 +25,7 @@ from kit.publish.prices import cost_metric, prices_per_kg
 from kit.publish.report_data import ReportData, report_data
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.each_fuel import ordered_cast
-from kit.publish.sections.section import Section, heading, numbers, paragraph, section, shown
+from kit.publish.sections.section import APPENDIX, Section, heading, numbers, paragraph, section, shown
 from kit.publish.wording import capital, counted, estimate, listed, number_word
 
 CHARGES: Final = {"mass": "equal mass", "volume": "equal volume", "full starter": "a full starter each"}
@@ -126,12 +126,9 @@ def finding_html(claim: Claim, figure: str = "") -> Html:
     )
     marked = element("span", number, class_="number") if number else None
     kind = "finding" if claim.settled else "finding open"
-    link = element(
-        "a",
-        "figure",
-        href=f"#{anchor('figure', figure or claim.figure)}",
-        aria_label=f"Figure of: {claim.caption}",
-    )
+    page = APPENDIX if claim.kind == "value" and not figure else ""
+    href = f"{page}#{anchor('figure', figure or claim.figure)}"
+    link = element("a", "figure", href=href, aria_label=f"Figure of: {claim.caption}")
     return element("p", before, marked, after, " ", link, class_=kind, id=claim.id)
 
 
