@@ -49,6 +49,8 @@ def fuels(analysis: Any) -> Section:
     told = (
         "Every fuel was burned once: its value stands alone, without an error bar."
         if data.bare
+        else "Error bars here are each fuel's own; whether two fuels differ is judged once all planned burns are done."
+        if data.interim
         else "Error bars here are each fuel's own; whether two fuels differ is judged under 'Comparisons'."
     )
     parts = [
@@ -294,7 +296,8 @@ def limits_table(data: ReportData) -> Html | None:
 def ordered_cast(data: ReportData, metric: str) -> Cast | None:
     """Return the fuels in the order of a metric's means; None where no order may be shown."""
     rows = data.rows("ladder", metric).sort_values("place")
-    if data.interim or data.singles or len(rows) < 3:
+    apart = data.rows("comparisons", metric)["verdict"].isin(["cannot be separated", "no repeats"]).any()
+    if data.interim or data.singles or apart or len(rows) < 3:
         return None
     less = data.spec(metric).better == "less"
     order = list(rows["fuel"])[::-1] if less else list(rows["fuel"])

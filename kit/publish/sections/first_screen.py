@@ -38,7 +38,7 @@ def answer(analysis: Any) -> Section:
     told = answer_sentences(data)
     two_by_two = [each for each in told if isinstance(each, Claim) and each.kind == "pair"]
     first = [each for each in told if each not in two_by_two]
-    key = paragraph(_key(data), kind="label") if claims_of(data) and not data.bare else None
+    key = paragraph(_key(data), kind="label") if any(claim.interval for claim in claims_of(data)) else None
     parts: list[object] = [
         *warnings(data),
         paragraph(

@@ -65,11 +65,11 @@ def _summary(data: ReportData) -> str:
     if not len(spans):
         return "There were no logs to check: the values came from the burn sheet."
     n, flagged = int(spans["n"].sum()), int(spans["n_flagged"].sum())
-    were = "was" if flagged == 1 else "were"
+    were = "none was" if not flagged else f"{plain(flagged, 0)} {'was' if flagged == 1 else 'were'}"
     files = len({name for text in spans["files"] for name in str(text).split(";")})
     return (
         f"{plain(n, 0)} readings of {counted(spans['burn'].nunique(), 'burn')} from {counted(files, 'log file')} were "
-        f"read; {plain(flagged, 0)} {were} flagged. A flagged reading is kept and shown; one that cannot be right is "
+        f"read; {were} flagged. A flagged reading is kept and shown; one that cannot be right is "
         "not used for any value. No log was changed."
     )
 

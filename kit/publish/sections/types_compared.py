@@ -16,6 +16,8 @@ def kinds_html(data: ReportData) -> list[Html]:
     """Return kinds against kinds: for the fuels tested, and in general where enough fuels were tested."""
     rows = data.table("kinds")
     rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
+    judged = data.table("comparisons")
+    rows = rows[~rows["metric"].isin(judged.loc[judged["verdict"] == "cannot be separated", "metric"])]
     if not len(rows):
         return []
     names = dict.fromkeys(kind for row in rows.itertuples(index=False) for kind in (row.a, row.b))

@@ -97,7 +97,8 @@ def odd_table(data: ReportData) -> Html:
 
 
 def _value(data: ReportData, metric: str, value: float) -> str:
-    return quantity(float(value), data.spec(metric).unit, data.units, decimals=1)
+    unit = data.spec(metric).unit
+    return f"{value:.1f}\u00a0min" if unit == "min" else quantity(float(value), unit, data.units, decimals=1)
 
 
 def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> list[str]:
