@@ -79,8 +79,8 @@ def _self_check_told(data: ReportData) -> str:
     low, high = (100 * float(end) for end in (held["share"].min(), held["share"].max()))
     return (
         f"{TRIALS} trials of just this design were simulated from what these burns showed (seed "
-        f"{int(rows['seed'].iloc[0])}) and each was analysed like the real one: intervals of the means, made to hold the "
-        "truth in 95 of 100 trials, held it in "
+        f"{int(rows['seed'].iloc[0])}) and each was analysed like the real one: intervals of the means, made to hold "
+        "the truth in 95 of 100 trials, held it in "
         f"{low:.0f} to {high:.0f} of 100."
     )
 
