@@ -23,6 +23,7 @@ SHEETS: Final = (
     "burns.csv",
     "events.csv",
     "scores.csv",
+    *(f"{stem}{ending}" for stem in ("burns", "events", "scores") for ending in (".xlsx", ".ods", ".xls")),
     "notes.md",
     "plan/plan.toml",
     SIMULATED,

@@ -8,12 +8,12 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import date, datetime, time, timedelta
 from itertools import pairwise
 from pathlib import Path
 
 from kit.errors import KitError, Problem, did_you_mean
 from kit.trial.decode import BYTE_ORDER_MARKS
+from kit.trial.spreadsheet import filled_sheets
 
 SPREADSHEET = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 """First bytes of zipped and of older office files."""
@@ -27,38 +27,18 @@ def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
     KitError
         'ask' where several sheets hold tables and none was named; 'refuse' where the file cannot be opened.
     """
-    import python_calamine as calamine
-
-    try:
-        book = calamine.CalamineWorkbook.from_path(str(path))
-        if sheet is not None and sheet not in book.sheet_names:
-            raise KitError(
-                Problem(
-                    "refuse",
-                    f"{name}, [[logger]] key sheet",
-                    f"no sheet '{sheet}'",
-                    "one of " + ", ".join(f"'{each}'" for each in book.sheet_names),
-                    did_you_mean(sheet, book.sheet_names),
-                )
-            )
-        wanted = book.sheet_names if sheet is None else [sheet]
-        tables = {each: book.get_sheet_by_name(each).to_python(skip_empty_area=False) for each in wanted}
-    except (calamine.CalamineError, OSError) as error:
-        locked = isinstance(error, calamine.PasswordError)
+    filled = filled_sheets(path, name)
+    if sheet is not None and sheet not in filled:
         raise KitError(
             Problem(
                 "refuse",
-                name,
-                "a spreadsheet's file that is locked by a password"
-                if locked
-                else "a file that begins like a spreadsheet's and cannot be opened as one",
-                "an .xlsx, .xls or .ods file, or text",
-                "Take the password off."
-                if locked
-                else "Save the sheet again, or save it as CSV and use that.",
+                f"{name}, [[logger]] key sheet",
+                f"no sheet '{sheet}' with anything in it",
+                "one of " + ", ".join(f"'{each}'" for each in filled),
+                did_you_mean(sheet, filled),
             )
-        ) from None
-    filled = {each: rows for each, rows in tables.items() if any(cell != "" for row in rows for cell in row)}
+        )
+    filled = filled if sheet is None else {sheet: filled[sheet]}
     if len(filled) > 1:
         shown = ", ".join(f"'{each}' ({len(rows)} rows)" for each, rows in list(filled.items())[:12])
         raise KitError(
@@ -78,25 +58,8 @@ def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
         )
     out = io.StringIO()
     writer = csv.writer(out, delimiter="\t", lineterminator="\n")
-    writer.writerows([_cell_text(cell) for cell in row] for row in next(iter(filled.values())))
+    writer.writerows(next(iter(filled.values())))
     return out.getvalue().encode("utf-8", "replace")
-
-
-def _cell_text(cell: object) -> str:
-    """Return a cell as a logger would write it."""
-    if isinstance(cell, bool):
-        return str(cell).upper()
-    if isinstance(cell, float):
-        return str(int(cell)) if cell == int(cell) and abs(cell) < 1e15 else repr(cell)
-    if isinstance(cell, datetime):
-        return cell.isoformat(" ") if cell.time() != time() or cell.tzinfo else f"{cell:%Y-%m-%d %H:%M:%S}"
-    if isinstance(cell, date | time):
-        return cell.isoformat()
-    if isinstance(cell, timedelta):
-        whole, rest = divmod(cell, timedelta(seconds=1))
-        fraction = f".{rest.microseconds:06d}".rstrip("0") if rest else ""
-        return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}{fraction}"
-    return " ".join(str(cell).split())
 
 
 WHOLE_BYTES = 1 << 25

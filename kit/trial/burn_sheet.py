@@ -17,7 +17,7 @@ from kit.trial.columns import also_rows, clock_times, days, note_unknown, order_
 from kit.trial.decode import toml_text
 from kit.trial.faults_of_keys import shown
 from kit.trial.logs import Logs, has_times, log_names, some_of
-from kit.trial.sheet import Sheet, read_sheet
+from kit.trial.sheet import Sheet, read_sheet, sheet_path
 from kit.trial.sheet_numbers import Numbers, note_outside
 from kit.trial.trial import Trial
 
@@ -40,7 +40,7 @@ def read_burn_sheet(
     numbers NaN and texts '' where blank. What the trial declares is not judged without one (its file is
     unreadable), nor what stands in tables of it that lost keys to faults.
     """
-    path = folder / NAME
+    path = sheet_path(folder, Path(NAME).stem, faults)
     if not path.is_file():
         _note_absent(folder, faults)
         return None, []
@@ -62,7 +62,9 @@ def read_burn_sheet(
 def _without_place(sheet: Sheet, faults: Faults) -> list[int]:
     """Return the places of rows with a fault in what says where in which log a burn lies."""
     column = rf"(, column ({'|'.join(('burn', 'day', 'log', *CLOCK_COLUMNS))}))?"
-    named = (re.fullmatch(rf"{re.escape(NAME)}, row ([0-9]+){column}", problem.where) for problem in faults)
+    named = (
+        re.fullmatch(rf"{re.escape(sheet.name)}, row ([0-9]+){column}", problem.where) for problem in faults
+    )
     rows = {int(match[1]) for match in named if match}
     return [place for place, row in enumerate(sheet.rows) if row in rows]
 
@@ -172,7 +174,7 @@ def _without_guesses(sheet: Sheet, faults: Faults) -> Sheet:
         found = f"{count} guess{'es' * (count > 1)} marked '?' in {within}: "
         found += ", ".join(f"{name} ({count})" for name, count in counts.items())
         remedy = "Look at each and correct it; then replace every ? in the sheet by nothing."
-        faults.ask(f"{NAME}, cells marked '?'", found, "what was burned, and when", remedy)
+        faults.ask(f"{sheet.name}, cells marked '?'", found, "what was burned, and when", remedy)
     return replace(sheet, columns=columns)
 
 

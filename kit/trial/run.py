@@ -22,11 +22,13 @@ from kit.trial.models import ALL_ALIKE, Declared
 from kit.trial.plan_file import NAME as PLAN
 from kit.trial.plan_file import Plan, read_plan
 from kit.trial.side_sheets import read_events, read_scores
+from kit.trial.spreadsheet import ENDINGS
 from kit.trial.trial import Trial
 from kit.trial.trial_file import read_trial
 
 OWN_WORDS = "notes.md"
-FILES = ("trial.toml", "burns.csv", "events.csv", "scores.csv", OWN_WORDS, LOGS, PLAN)
+SHEETS = tuple(f"{stem}{ending}" for stem in ("burns", "events", "scores") for ending in (".csv", *ENDINGS))
+FILES = ("trial.toml", *SHEETS, OWN_WORDS, LOGS, PLAN)
 
 
 @dataclass(frozen=True, eq=False, repr=False)

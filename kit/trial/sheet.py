@@ -15,6 +15,7 @@ from pathlib import Path
 from kit.errors import Faults, KitError
 from kit.schema import Column
 from kit.trial.decode import clean_id, read_text
+from kit.trial.spreadsheet import ENDINGS, filled_sheets, the_sheet
 
 DELIMITERS = (",", ";", "\t")
 NEAR = 0.8
@@ -76,7 +77,10 @@ def read_sheet(
         Where faults and remarks are gathered.
     """
     name = path.name
+    headings = _Headings(known, required, tuple(own))
     try:
+        if path.suffix.casefold() in ENDINGS:
+            return _sheet(the_sheet(filled_sheets(path, name), path), ",", name, headings, faults, notes)
         text, encoding = read_text(path, name)
     except KitError as error:
         faults.take(error)
@@ -87,7 +91,16 @@ def read_sheet(
     records = _records(text, delimiter, name, faults)
     if records is None:
         return None
-    return _sheet(records, delimiter, name, _Headings(known, required, tuple(own)), faults, notes)
+    return _sheet(records, delimiter, name, headings, faults, notes)
+
+
+def sheet_path(folder: Path, stem: str, faults: Faults) -> Path:
+    """Return the one file of a sheet: stem.csv, or a spreadsheet's own file of that name; asked about where several."""
+    there = [path for ending in (".csv", *ENDINGS) if (path := folder / f"{stem}{ending}").is_file()]
+    if len(there) > 1:
+        found = " and ".join(path.name for path in there)
+        faults.ask(found, "the same sheet twice", "one of them", "Put the one that does not count elsewhere.")
+    return there[0] if there else folder / f"{stem}.csv"
 
 
 def heading_key(heading: str) -> str:

@@ -15,7 +15,7 @@ from kit.trial.clocks import event_times, relative_times
 from kit.trial.columns import clock_times, note_unknown, order_of_dates, texts
 from kit.trial.faults_of_keys import shown
 from kit.trial.logs import nearest
-from kit.trial.sheet import Sheet, read_sheet
+from kit.trial.sheet import Sheet, read_sheet, sheet_path
 from kit.trial.sheet_numbers import Numbers
 from kit.trial.trial import Trial
 
@@ -26,7 +26,7 @@ def read_events(
     folder: Path, burns: pd.DataFrame | None, trial: Trial | None, faults: Faults, notes: list[str]
 ) -> pd.DataFrame:
     """Return the events of a folder, columns of schema.EVENTS and further ones; empty without a sheet."""
-    sheet = _side_sheet(folder / "events.csv", EVENTS, ("burn", "at", "event"), faults, notes)
+    sheet = _side_sheet(sheet_path(folder, "events", faults), EVENTS, ("burn", "at", "event"), faults, notes)
     if sheet is None:
         return _empty(EVENTS)
     order = order_of_dates(sheet, ("at", "until"), faults)
@@ -49,7 +49,9 @@ def read_events(
 
 def read_scores(folder: Path, burns: pd.DataFrame | None, faults: Faults, notes: list[str]) -> pd.DataFrame:
     """Return the scores of a folder, columns of schema.SCORES and further ones; empty without a sheet."""
-    sheet = _side_sheet(folder / "scores.csv", SCORES, ("burn", "attribute", "score"), faults, notes)
+    sheet = _side_sheet(
+        sheet_path(folder, "scores", faults), SCORES, ("burn", "attribute", "score"), faults, notes
+    )
     if sheet is None:
         return _empty(SCORES)
     numbers = Numbers(sheet, {"score": "", "order": ""})
