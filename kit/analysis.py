@@ -28,14 +28,14 @@ from kit.burns import (
 from kit.check import quality_notes, refuse_unsound, uncounted, uncounted_words
 from kit.errors import KitError, did_you_mean
 from kit.judge.better_value import value_compared
-from kit.judge.borrowed import borrowed_words
 from kit.judge.cooks import judge_cooks
-from kit.judge.counted import counted_burns
 from kit.judge.curves import judge_curves
+from kit.judge.earlier_trials import earlier_words
+from kit.judge.inclusion import counted_burns
 from kit.judge.judged import joined
+from kit.judge.judging import is_open, judge_trial, judging_level, look_words, many_words, question_of
 from kit.judge.reached import reached_compared, share_reached
 from kit.judge.scores import judge_scores
-from kit.judge.trial import is_open, judge_trial, judging_level, look_words, question_of
 from kit.page.frames import as_table
 from kit.page.text import element, join
 from kit.readings import RunReadings, read_run, with_log_days
@@ -258,9 +258,10 @@ def analysis_of(
             *uncounted_words(left_out),
             *quality_notes(run, logs),
             *look_words(run),
+            *many_words(run),
             *drawn.notes,
             *window_words(run, windows),
-            *borrowed_words(run),
+            *earlier_words(run),
         ),
     )
 

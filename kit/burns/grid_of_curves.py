@@ -30,13 +30,15 @@ class Curves:
         (times) since time zero, evenly spaced from 0.
     celsius
         (burns, times) on the line between usable readings; NaN before the first, after the last or the
-        stop, and in a gap that is too long to bridge.
+        stop, in a gap that is too long to bridge, and while the lid was open.
     burn, fuel, bag, day
         (burns) labels.
     counted
         (burns) False for an excluded burn: it is shown, and stands in no mean.
     probe
         The probe they are of.
+    air_c
+        The coolest air of any burn, NaN where none was noted.
     """
 
     seconds: Array
@@ -47,6 +49,7 @@ class Curves:
     day: tuple[str, ...]
     counted: npt.NDArray[np.bool_]
     probe: str
+    air_c: float = math.nan
 
     def __repr__(self) -> str:
         if not self.burn:
@@ -99,12 +102,16 @@ def common_grid(
         tuple(burn.row.day for burn in burns.values()),
         np.array([name not in excluded for name in burns], dtype=bool),
         at,
+        float(pd.to_numeric(run.burns["ambient_c"], errors="coerce").min())
+        if "ambient_c" in run.burns
+        else math.nan,
     )
 
 
 def _on_grid(burn: Burn, seconds: Array) -> Array:
     curve = burn.known_curve
-    return values_at(seconds, curve.seconds, curve.celsius, curve.joined)
+    lid = values_at(seconds, curve.seconds, curve.lid.astype(np.float64), curve.joined)
+    return np.where(lid > 0, np.nan, values_at(seconds, curve.seconds, curve.celsius, curve.joined))
 
 
 def round_step(burns: list[Burn]) -> float:

@@ -7,21 +7,20 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import optimize, special
+from scipy import special
 
 from kit.errors import KitError, Problem
 from kit.judge.means import back
 from kit.schema import BEST
 from kit.variance import RepeatFit
 from kit.variance.censored_profile import imputed
-from kit.variance.covariance import DfMethod, contrasts, f_test
+from kit.variance.covariance import LEAST_DF, DfMethod, contrasts, f_test
+from kit.variance.families import Family, correlated, correlation_of
 
 Array = npt.NDArray[np.float64]
 
 ORDER = [column.name for column in BEST]
-_FACTOR = np.linspace(-6.5, 6.5, 131)
-_SPREAD_NODES = 48
-_SAME = 6
+SAME = 6
 """Decimals of a correlation that count."""
 
 
@@ -135,57 +134,17 @@ def _against_each(
     """Return differences of fuel (row) less fuel (column), and the one-sided reach with the row's as control."""
     size = len(known)
     difference, reach, method = np.zeros((size, size)), np.zeros((size, size)), ""
-    critical: dict[bytes, Array] = {}
+    families: dict[bytes, Family] = {}
     for row, own in enumerate(known):
         others = np.delete(np.arange(size), row)
         L = np.zeros((len(others), fit.design.p))
         L[:, own], L[np.arange(len(others)), known[others]] = 1.0, -1.0
         found = contrasts(fit, L, df, level)
-        factor, freedom = _one_factor(found.covariance[0]), np.round(found.df[0], _SAME)
-        key = np.sort(np.round(factor, _SAME)).tobytes() + freedom.tobytes()
-        if key not in critical:
-            critical[key] = _one_sided(factor, freedom, level)
+        correlation = correlation_of(found.covariance[0])
+        key = np.round(np.sort(correlation, axis=None), SAME).tobytes()
+        if key not in families:
+            families[key] = correlated(correlation, sides=1)
         difference[row, others] = sign * found.estimate[0]
-        reach[row, others] = critical[key] * found.se[0]
+        reach[row, others] = families[key].critical(level, np.maximum(found.df[0], LEAST_DF)) * found.se[0]
         method = found.method
     return difference, reach, method
-
-
-def _one_factor(covariance: Array) -> Array:
-    """Return b of the correlations ρ_ij = b_i b_j that lie nearest: exact where the means are independent."""
-    sd = np.sqrt(np.diag(covariance))
-    correlation = covariance / np.outer(sd, sd)
-    if len(correlation) == 1:
-        return np.zeros(1)
-    b = np.full(len(correlation), np.sqrt(0.5))
-    for _ in range(200):
-        values, vectors = np.linalg.eigh(correlation - np.diag(1 - b * b))
-        lead = vectors[:, -1] * np.sqrt(max(float(values[-1]), 0.0))
-        new = np.clip(lead * np.sign(lead.sum() or 1.0), -0.99, 0.99)
-        if np.abs(new - b).max() < 1e-9:
-            break
-        b = new
-    return b
-
-
-def _one_sided(b: Array, df: Array, level: float) -> Array:
-    """Return c with P(max T ≤ c) = level for ρ_ij = b_i b_j: E over χ of ∫ φ(z) Π Φ((cs − b_i z)/√(1 − b_i²)) dz."""
-    factors, counts = np.unique(np.round(b, _SAME), return_counts=True)
-    density = np.exp(-(_FACTOR**2) / 2)
-    density /= density.sum()
-    x, w = np.polynomial.legendre.leggauss(_SPREAD_NODES)
-
-    def holds(c: float, nu: float) -> float:
-        s = np.sqrt(2 * special.gammaincinv(nu / 2, (x + 1) / 2) / nu)
-        inside = np.ones((_SPREAD_NODES, len(_FACTOR)))
-        for factor, count in zip(factors, counts, strict=True):
-            at = (c * s[:, None] - factor * _FACTOR) / np.sqrt(1 - factor * factor)
-            inside *= special.ndtr(at) ** count
-        return float((w / 2) @ (inside @ density))
-
-    def root(nu: float) -> float:
-        top = -special.stdtrit(nu, (1 - level) / len(b))
-        return float(optimize.brentq(lambda c: holds(c, nu) - level, 0.0, top + 1e-6, xtol=1e-8))
-
-    solved = {nu: root(max(nu, 0.5)) for nu in np.unique(df)}
-    return np.array([solved[nu] for nu in df])

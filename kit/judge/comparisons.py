@@ -125,10 +125,15 @@ def _verdicts(
 
 
 def scope_of(fit: RepeatFit) -> str:
-    """Return what verdicts are about: 'these bags' where no fuel has a second one, else 'the product'."""
+    """Return what verdicts are about: 'these bags' where nothing says how far bags differ, else 'the product'.
+
+    A second bag of some fuel says it, or an earlier trial.
+    """
     _, bags = fit.counts
-    alone = "bag" not in fit.names and fit.columns.bag is not None and (bags <= 1).all()
-    return "these bags" if alone else "the product"
+    if "bag" in fit.names or fit.columns.bag is None or (bags > 1).any():
+        return "the product"
+    told = fit.beside is not None and "bag" in fit.beside.names and bool(fit.beside.used.any())
+    return "the product" if told else "these bags"
 
 
 def _withheld(fit: RepeatFit) -> npt.NDArray[np.bool_]:

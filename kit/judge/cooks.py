@@ -11,11 +11,11 @@ import pandas as pd
 from kit import schema
 from kit.burns.sheet_rows import cooks_at, price_per_kg
 from kit.errors import KitError
-from kit.judge.counted import Counted
+from kit.judge.inclusion import Counted
 from kit.judge.judged import fit_metric
+from kit.judge.judging import question_of
 from kit.judge.means import fuel_means
 from kit.judge.question import Question
-from kit.judge.trial import question_of
 from kit.trial import Run
 from kit.trial.models import Cook
 
@@ -30,6 +30,7 @@ AS_THE_FIRST = (
     "Charges and top-ups take every further charge to hold the band as long as the first; fuel left over is not "
     "credited to the cost."
 )
+NEVER_HELD = "{count} of {n} burns never held this band: of minutes held no mean is made."
 NO_REPEATS = "No fuel was burned twice at setting '{setting}': there are no error bars."
 NO_PRICE = "No price per kg is declared for {fuels}: what the cook costs with it is left blank."
 NO_HOURS = "No hours are declared for this cook: charges, top-ups and cost are left out."
@@ -76,7 +77,14 @@ def _of_cook(cook: Cook, counted: Counted, run: Run, question: Question) -> Iter
 def _at_setting(
     cook: Cook, setting: str, rows: pd.DataFrame, run: Run, question: Question
 ) -> Iterator[dict[str, object]]:
-    counted, _ = question.countable(rows, fewest=1)
+    short = rows[rows["status"] == "never"].groupby("fuel", sort=False)["burn"].size()
+    for fuel, count in short.items():
+        n = int((rows["fuel"] == fuel).sum())
+        note = NEVER_HELD.format(count=count, n=n)
+        yield _row(cook, str(fuel), setting, HELD, (math.nan,) * 3, "min", n, question.level, note)
+    counted, why_not = question.countable(rows, fewest=1)
+    if why_not and len(short):
+        return
     try:
         fit = fit_metric(counted, run.trial.metric(f"band:{cook.name}"), question)
     except KitError as error:

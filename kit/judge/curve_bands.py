@@ -1,4 +1,4 @@
-"""How wide a band must be to hold a whole curve: rotations of the bags' residual curves.
+"""The burns of mean curves, their pieces and spread, and how wide a band must be to hold a whole curve.
 
 At one time a difference of means over its standard error is t, and at all times together its largest size depends
 on how the bags' curves wander. Let the residual curves of the bags (weighted, so that all have one variance) be the
@@ -18,12 +18,387 @@ p is what may go wrong.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import astuple, dataclass
+from typing import Any
 
 import numpy as np
-from scipy import special
+import numpy.typing as npt
+from scipy import optimize, special
 
-from kit.judge.curve_pieces import Piece
-from kit.judge.curve_units import Array
+from kit.burns import Curves
+from kit.variance.columns import levels_of
+
+Array = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Units:
+    """The burns that count, with the unit each belongs to: its bag, or itself where no bag was noted.
+
+    Attributes
+    ----------
+    celsius
+        (burns, times).
+    unit, day
+        (burns) code of its unit, and of its day; one day for all where days were not noted.
+    fuel
+        (units) code of its fuel.
+    fuels
+        Fuels in the order of the burns.
+    by_bag
+        Whether units are bags.
+    """
+
+    celsius: Array
+    unit: Codes
+    day: Codes
+    fuel: Codes
+    fuels: tuple[str, ...]
+    by_bag: bool
+
+    @property
+    def day_apart(self) -> Mask:
+        """(fuels, fuels) pairs that days keep apart: each fuel was burnt on one day, and theirs differ."""
+        own = self.fuel[self.unit]
+        first = np.array([self.day[own == fuel][0] for fuel in range(len(self.fuels))], dtype=np.int64)
+        if (self.day != first[own]).any():
+            return np.zeros((len(first), len(first)), dtype=bool)
+        apart: Mask = first[:, None] != first
+        return apart
+
+
+def units_of(curves: Curves) -> Units:
+    """Return the counted burns by bag; bags are counted within fuels, blank ones as one of their own."""
+    kept = np.flatnonzero(curves.counted)
+    fuels = tuple(dict.fromkeys(curves.fuel[i] for i in kept))
+    by_bag = any(curves.bag[i] for i in kept)
+    names = [(curves.fuel[i], curves.bag[i] if by_bag else curves.burn[i]) for i in kept]
+    known = {name: code for code, name in enumerate(dict.fromkeys(names))}
+    days = [curves.day[i] for i in kept]
+    day_codes = {day: code for code, day in enumerate(dict.fromkeys(days))} if "" not in days else {}
+    return Units(
+        curves.celsius[kept],
+        np.array([known[name] for name in names], dtype=np.int64),
+        np.array([day_codes.get(day, 0) for day in days], dtype=np.int64),
+        np.array([fuels.index(fuel) for fuel, _ in known], dtype=np.int64),
+        fuels,
+        by_bag,
+    )
+
+
+MOST_PARTS = 40
+_LARGEST = 1e6
+_TOLERANCE = 1e-9
+_ROUNDING = 1e-12
+
+
+@dataclass(frozen=True)
+class Ratios:
+    """Variance between bags, and between days, over the variance between the burns of one bag and day."""
+
+    bag: float
+    day: float
+
+
+@dataclass(frozen=True)
+class _Squares:
+    """Sums of squares over all times, and what each is expected to be as multiples of the variances.
+
+    Burns: what bags and days leave over. Bags: beyond fuels and days. Days: beyond fuels, bags in it too.
+    """
+
+    burns: float
+    burn_df: float
+    bags: float
+    bag_df: float
+    bag_size: float
+    days: float
+    day_df: float
+    day_size: float
+    bags_in_days: float
+
+
+def variance_ratios(units: Units, parts: Sequence[Codes]) -> Ratios:
+    """Return the ratios by moments, each 0 at the least.
+
+    Parameters
+    ----------
+    units
+        The burns.
+    parts
+        Places on the grid at which one set of burns is there; the longest 40 are looked at.
+
+    Notes
+    -----
+    Sums of squares with fuels, bags and days taken out in turn and set equal to their expectations (Searle,
+    Casella & McCulloch 1992, section 5.5), summed over all times. Days that cannot be told from bags are left in
+    them. Where no bag has two burns to compare, what burns differ by holds what bags do.
+    """
+    chosen = sorted(parts, key=len, reverse=True)[:MOST_PARTS]
+    found = [_squares(units, part) for part in chosen]
+    total = _Squares(*(float(sum(each)) for each in zip(*map(astuple, found), strict=True)))
+    if total.burn_df <= 0:
+        return Ratios(0.0, _day_alone(total))
+    burn = total.burns / total.burn_df
+    bag = _positive(total.bags - total.bag_df * burn, total.bag_size)
+    day = _positive(total.days - total.day_df * burn - total.bags_in_days * bag, total.day_size)
+    if burn <= 0:
+        return Ratios(_LARGEST, 0.0)
+    return Ratios(min(bag / burn, _LARGEST), min(day / burn, _LARGEST))
+
+
+def _day_alone(total: _Squares) -> float:
+    """Return the ratio of days where every unit has one burn: what units differ by on one day is the yardstick."""
+    if total.bag_df <= 0 or total.bags <= 0:
+        return 0.0
+    unit = total.bags / total.bag_df
+    return min(_positive(total.days - total.day_df * unit, total.day_size) / unit, _LARGEST)
+
+
+def _positive(squares: float, size: float) -> float:
+    return max(0.0, squares / size) if size > _TOLERANCE else 0.0
+
+
+def _squares(units: Units, part: Codes) -> _Squares:
+    here = np.isfinite(units.celsius[:, part[0]])
+    celsius = units.celsius[np.ix_(here, part)]
+    unit = units.unit[here]
+    bags, days, fuels = (levels_of(codes).indicators for codes in (unit, units.day[here], units.fuel[unit]))
+    by_fuel, by_fuel_and_day, by_all = _basis(fuels), _basis(fuels, days), _basis(bags, days)
+    if by_all.shape[1] == by_fuel_and_day.shape[1] and bags.shape[1] > fuels.shape[1]:
+        days = days[:, :0]
+        by_fuel_and_day, by_all = by_fuel, _basis(bags)
+    off = celsius - by_fuel @ (by_fuel.T @ celsius)
+    whole = float((off**2).sum())
+    explained = [float(((basis.T @ off) ** 2).sum()) for basis in (by_fuel_and_day, by_all)]
+    k, ranks = len(part), (by_fuel.shape[1], by_fuel_and_day.shape[1], by_all.shape[1])
+    return _Squares(
+        burns=whole - explained[1] if whole - explained[1] > _ROUNDING * whole else 0.0,
+        burn_df=k * (len(off) - ranks[2]),
+        bags=explained[1] - explained[0],
+        bag_df=k * (ranks[2] - ranks[1]),
+        bag_size=k * (len(off) - _caught(by_fuel_and_day, bags)),
+        days=explained[0],
+        day_df=k * (ranks[1] - ranks[0]),
+        day_size=k * (_caught(by_fuel_and_day, days) - _caught(by_fuel, days)),
+        bags_in_days=k * (_caught(by_fuel_and_day, bags) - _caught(by_fuel, bags)),
+    )
+
+
+def _caught(basis: Array, indicators: Array) -> float:
+    """Return tr(Z'PZ), P the projection on the basis."""
+    return float(((basis.T @ indicators) ** 2).sum())
+
+
+def _basis(*blocks: Array) -> Array:
+    """Return orthonormal columns that span those of all blocks."""
+    columns = np.hstack(blocks)
+    squares, turns = np.linalg.eigh(columns.T @ columns)
+    kept = squares > _TOLERANCE * squares[-1]
+    basis: Array = columns @ (turns[:, kept] / np.sqrt(squares[kept]))
+    return basis
+
+
+LIKELIER = 0.1
+"""Gain in −2 log likelihood a degree of freedom from which on a fuel's own height and slope count."""
+REWEIGHTED = 8
+FEWEST_TIMES = 10
+"""Below so many times a curve shows no height and slope to speak of."""
+LEAST_SCALE = 0.02
+"""Of the largest scale: readings themselves are no finer."""
+ROUNDING = 1e-10
+"""Bags that agree to this share of their values agree."""
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """The times at which one set of burns is there.
+
+    With V the variance matrix of the units' means, up to a factor, and S = V^-½:
+
+    Attributes
+    ----------
+    times
+        (k) places on the grid.
+    n, bags
+        (fuels) burns of each, and units of each.
+    df
+        Units there, less fuels there: degrees of freedom of what units of one fuel differ by.
+    variance
+        (fuels, fuels) of the means, up to the same factor; NaN for a fuel that is not there.
+    mean
+        (fuels, k) generalised least squares of the units; NaN for a fuel that is not there.
+    scale
+        (fuels, k) how far units of each fuel are expected to differ at each time, beside the others.
+    rest
+        (units, k) S × (unit's mean − fuel's mean)/scale; 0 for a unit that is not there.
+    here
+        (units) which are there.
+    taken
+        (units, fuels there) orthonormal directions of S that the means take up.
+    banded
+        Whether enough units are left for limits: half of the degrees of freedom that the trial has at its
+        fullest, and two, or all that it ever has.
+    """
+
+    times: Codes
+    n: Codes
+    bags: Codes
+    df: int
+    variance: Array
+    mean: Array
+    scale: Array
+    rest: Array
+    here: Mask
+    taken: Array
+    banded: bool
+
+    @property
+    def spread(self) -> Array:
+        """(k) factor of V in squares of the scale, as a standard deviation; NaN where there are no limits."""
+        squares = (self.rest**2).sum(axis=0)
+        return np.sqrt(squares / self.df) if self.banded else np.full(len(squares), np.nan)
+
+    def leftover(self, draws: Array) -> Array:
+        """Return the squared length of directions (draws, units) within the space of the residuals."""
+        here = draws * self.here
+        left: Array = np.maximum((here**2).sum(axis=1) - ((here @ self.taken) ** 2).sum(axis=1), 0.0)
+        return left
+
+
+def pieces_of(units: Units) -> list[Piece]:
+    """Return the pieces in the order of time: a new one begins where a burn comes or goes."""
+    there = np.isfinite(units.celsius)
+    if not there.any():
+        return []
+    changes = np.flatnonzero((there[:, 1:] != there[:, :-1]).any(axis=0)) + 1
+    parts = [part for part in np.split(np.arange(there.shape[1]), changes) if there[:, part[0]].any()]
+    ratios = variance_ratios(units, parts)
+    scale = _scale(units)
+    freedom = [_freedom(units, there[:, part[0]]) for part in parts]
+    least = max(1, min(max(freedom), max(2, -(-max(freedom) // 2))))
+    return [
+        _piece(units, part, there[:, part[0]], ratios, scale[:, part], df, df >= least)
+        for part, df in zip(parts, freedom, strict=True)
+    ]
+
+
+def _freedom(units: Units, burns: Mask) -> int:
+    """Return the degrees of freedom: units there less fuels there."""
+    there = np.unique(units.unit[burns])
+    return len(there) - len(np.unique(units.fuel[there]))
+
+
+def _scale(units: Units) -> Array:
+    """Return (fuels, times) how far units of a fuel may be expected to differ, from what moves a curve.
+
+    A hotter bag lifts the curve in proportion to its height, a quicker one shifts it by its slope, and something is
+    left at any height: σ² = a·height² + b·slope² + c, with a, b, c of all fuels and times together, by least squares
+    without negative parts, reweighted. So the spread at a time belongs to that time of that fuel: ash that is
+    cold is not taken to vary as much as a fuel that burns beside it. Where that makes the burns hardly likelier than
+    one spread for all fuels at a time, it is one.
+    """
+    fuels, burns_of = len(units.fuels), units.fuel[units.unit]
+    if units.celsius.shape[1] < FEWEST_TIMES:
+        return np.ones((fuels, units.celsius.shape[1]))
+    low, rise = np.nanmin(units.celsius), np.gradient(units.celsius, axis=1)
+    squares, parts = np.full((2, fuels, units.celsius.shape[1]), np.nan)
+    columns = np.ones((fuels, units.celsius.shape[1], 4))
+    elapsed = np.arange(units.celsius.shape[1])
+    for fuel in range(fuels):
+        own = burns_of == fuel
+        count = np.maximum(np.isfinite(units.celsius[own]).sum(axis=0), 1)
+        means = np.array(
+            [_mean_of(units.celsius[own & (units.unit == unit)]) for unit in np.unique(units.unit[own])]
+        )
+        there = np.isfinite(means).sum(axis=0)
+        squares[fuel] = np.nansum((means - _mean_of(means)) ** 2, axis=0)
+        parts[fuel] = np.where(there > 1, there - 1, np.nan)
+        columns[fuel, :, 0] = (np.nansum(units.celsius[own] - low, axis=0) / count) ** 2
+        columns[fuel, :, 1] = np.nansum(rise[own] ** 2, axis=0) / count
+        columns[fuel, :, 2] = columns[fuel, :, 1] * elapsed**2
+    variance, X = (squares / parts).ravel(), columns.reshape(-1, 4)
+    known = np.isfinite(variance)
+    expected = np.full(len(X), variance[known].mean() if known.any() else 1.0)
+    for _ in range(REWEIGHTED):
+        if not (known.any() and (expected[known] > 0).all()):
+            return np.ones((fuels, units.celsius.shape[1]))
+        rows = X[known] / expected[known, None]
+        sizes = np.maximum(rows.max(axis=0), ROUNDING)
+        found, _ = optimize.nnls(rows / sizes, variance[known] / expected[known])
+        expected = np.maximum(np.asarray(X @ (found / sizes)), LEAST_SCALE**2 * expected.max())
+    of_one = np.ones_like(squares)
+    of_fuels = expected.reshape(fuels, -1)
+    gained = _unlikely(squares, parts, of_one) - _unlikely(squares, parts, of_fuels)
+    return np.asarray(np.sqrt(of_fuels if gained > LIKELIER * np.nansum(parts) else of_one))
+
+
+def _unlikely(squares: Array, parts: Array, expected: Array) -> float:
+    """Return −2 log likelihood, times taken one by one: a variance of each time's own beside what is expected."""
+    there = np.isfinite(parts)
+    freedom = np.where(there, parts, 0.0)
+    total = freedom.sum(axis=0)
+    own = np.where(there, squares / expected, 0.0).sum(axis=0) / np.maximum(total, 1)
+    logs = np.log(np.where(own > 0, own, 1.0)) * total + (freedom * np.log(expected)).sum(axis=0)
+    return float(logs.sum())
+
+
+def _mean_of(curves: Array) -> Array:
+    """Return the mean over rows of those that are there, NaN where none is."""
+    count = np.isfinite(curves).sum(axis=0)
+    empty = np.full(curves.shape[1], np.nan)
+    return np.asarray(np.divide(np.nansum(curves, axis=0), count, out=empty, where=count > 0))
+
+
+def _piece(
+    units: Units, part: Codes, burns: Mask, ratios: Ratios, scale: Array, df: int, banded: bool
+) -> Piece:
+    count = np.bincount(units.unit[burns], minlength=len(units.fuel)).astype(np.float64)
+    here, fuels = np.flatnonzero(count), np.unique(units.fuel[count > 0])
+    averaging = (units.unit[burns] == here[:, None]) / count[here, None]
+    means = averaging @ units.celsius[np.ix_(burns, part)]
+    root = _root(averaging, units.day[burns], count[here], ratios)
+    belongs = (units.fuel[here, None] == fuels).astype(np.float64)
+    taken, triangle = np.linalg.qr(root @ belongs)
+    back = np.linalg.inv(triangle)
+    mean = back @ (taken.T @ (root @ means))
+    off = means - belongs @ mean
+    off = np.where(np.abs(off) > ROUNDING * (1 + np.abs(means)), off, 0.0)
+    rest = root @ (off / scale[units.fuel[here]])
+    m, whole = len(units.fuels), np.ix_(fuels, fuels)
+    return Piece(
+        part,
+        np.bincount(units.fuel[units.unit[burns]], minlength=m),
+        np.bincount(units.fuel[here], minlength=m),
+        df,
+        _laid_out((m, m), whole, back @ back.T, np.nan),
+        _laid_out((m, len(part)), fuels, mean, np.nan),
+        scale,
+        _laid_out((len(count), len(part)), here, rest, 0.0),
+        count > 0,
+        _laid_out((len(count), len(fuels)), here, taken, 0.0),
+        banded,
+    )
+
+
+def _root(averaging: Array, day: Codes, count: Array, ratios: Ratios) -> Array:
+    """Return V^-½ of units' means, V in variances of a burn: their own, their bag's, and the days they share."""
+    alone = ratios.bag + 1 / count
+    if ratios.day == 0:
+        return np.diag(1 / np.sqrt(alone))
+    days = averaging @ levels_of(day).indicators
+    values, vectors = np.linalg.eigh(np.diag(alone) + ratios.day * (days @ days.T))
+    root: Array = (vectors / np.sqrt(values)) @ vectors.T
+    return root
+
+
+def _laid_out(shape: tuple[int, int], place: Any, values: Array, empty: float) -> Array:
+    whole = np.full(shape, empty)
+    whole[place] = values
+    return whole
+
 
 DRAWS = 4000
 _NUMBERS_AT_ONCE = 2_000_000

@@ -14,11 +14,10 @@ from scipy import special
 from kit import schema
 from kit.burns import Curves
 from kit.errors import KitError, Problem, did_you_mean
-from kit.judge.counted import Counted
-from kit.judge.curve_bands import smallest_p
-from kit.judge.curve_pieces import Piece, pieces_of
-from kit.judge.curve_units import Array, Units, units_of
-from kit.judge.trial import judging_level
+from kit.judge.curve_bands import Array, Piece, Units, pieces_of, smallest_p, units_of
+from kit.judge.inclusion import Counted
+from kit.judge.judging import judging_level
+from kit.judge.question import MOST_FUELS
 from kit.trial import Run
 
 APART = ("a", "b", "from_s", "to_s", "larger")
@@ -40,6 +39,9 @@ def judge_curves(curves: Curves, counted: Counted, run: Run, seed: int) -> Judge
     """Return mean and difference curves of the burns that are compared, every pair of fuels."""
     compared = only(curves, counted.burns)
     level = judging_level(run)
+    if len(set(np.array(compared.fuel)[compared.counted])) > MOST_FUELS:
+        none = _joined([], schema.DIFFERENCE_CURVES)
+        return JudgedCurves(_plain_means(compared, level), none, apart(none), ())
     drawn = drawn_curves(compared, seed)
     differences = differences_of(drawn, "all", level)
     notes = tuple(filter(None, [why_no_band(compared), why_not_told_apart(drawn.units)]))
@@ -54,14 +56,24 @@ class DrawnCurves:
     units: Units
     pieces: Sequence[Piece]
     smallest: Array
+    air_c: float
+
+    @property
+    def most_bags(self) -> Array:
+        """(fuels) units of each fuel at its fullest."""
+        return np.asarray(np.max([piece.bags for piece in self.pieces], axis=0), dtype=np.float64)
+
+    def banded(self, piece: Piece, *fuels: int) -> bool:
+        """Return whether limits are given there: enough units in all, and half of each of these fuels' own."""
+        return piece.banded and all(2 * piece.bags[fuel] >= self.most_bags[fuel] for fuel in fuels)
 
     def where(self, *fuels: int) -> list[int]:
         """Return the pieces in which all these fuels have a burn."""
         return [place for place, piece in enumerate(self.pieces) if all(piece.n[fuel] > 0 for fuel in fuels)]
 
-    def band_p(self, places: Sequence[int], level: float) -> float:
+    def band_p(self, places: Sequence[int], level: float, *fuels: int) -> float:
         """Return the p that limits have at each time, so that the whole curve has the confidence."""
-        live = [place for place in places if self.pieces[place].banded]
+        live = [place for place in places if self.banded(self.pieces[place], *fuels)]
         if not live:
             return math.nan
         return min(float(np.quantile(self.smallest[:, live].min(axis=1), 1 - level)), 1 - level)
@@ -71,7 +83,7 @@ def drawn_curves(curves: Curves, seed: int = 1) -> DrawnCurves:
     """Return curves cut into pieces, with the draws that all their bands are made from."""
     units = units_of(curves)
     pieces = pieces_of(units)
-    return DrawnCurves(curves.seconds, units, pieces, smallest_p(pieces, seed))
+    return DrawnCurves(curves.seconds, units, pieces, smallest_p(pieces, seed), curves.air_c)
 
 
 def only(curves: Curves, burns: set[str]) -> Curves:
@@ -79,6 +91,24 @@ def only(curves: Curves, burns: set[str]) -> Curves:
     return replace(
         curves, counted=curves.counted & np.array([name in burns for name in curves.burn], dtype=bool)
     )
+
+
+def _plain_means(curves: Curves, level: float) -> pd.DataFrame:
+    """Return plain means of very many fuels, without limits: pieces for each burn's end would fill the memory."""
+    parts: list[_Part] = []
+    fuels = np.array(curves.fuel)
+    for fuel in dict.fromkeys(fuels[curves.counted]):
+        own = curves.celsius[curves.counted & (fuels == fuel)]
+        n = np.isfinite(own).sum(axis=0)
+        there = n > 0
+        mean = np.nansum(own[:, there], axis=0) / n[there]
+        blank = (np.full(len(mean), np.nan),) * 4
+        counts = zip(np.split(np.flatnonzero(there), np.flatnonzero(np.diff(n[there])) + 1), strict=True)
+        for (times,) in counts:
+            place = np.searchsorted(np.flatnonzero(there), times)
+            numbers = (mean[place], *(each[place] for each in blank))
+            parts.append(((str(fuel),), curves.seconds[times], numbers, (n[times[0]], level)))
+    return _joined(parts, schema.MEAN_CURVES)
 
 
 def mean_curves(curves: Curves, level: float = 0.95, seed: int = 1) -> pd.DataFrame:
@@ -103,8 +133,9 @@ def mean_curves(curves: Curves, level: float = 0.95, seed: int = 1) -> pd.DataFr
     -----
     DEVELOPERS.md, method 10. The mean is generalised least squares of the variance model, bags in fuels and days
     across them, with one ratio of bag to burn variance and one of day to burn variance for the whole curve; its
-    standard error comes from how bags of a fuel differ, what their days explain taken out, pooled over the fuels,
-    on bags − fuels degrees of freedom: in a balanced design without days the classical answer, whatever the ratio.
+    standard error comes from how bags of a fuel differ, what their days explain taken out, beside what is expected of
+    a curve of that height and slope, pooled over the fuels, on bags − fuels degrees of freedom: in a balanced design
+    without days and with fuels that vary alike the classical answer, whatever the ratio. No band reaches below the air.
     """
     return means_of(drawn_curves(curves, seed), level)
 
@@ -114,10 +145,13 @@ def means_of(drawn: DrawnCurves, level: float = 0.95) -> pd.DataFrame:
     parts = []
     for code, fuel in enumerate(drawn.units.fuels):
         places = drawn.where(code)
-        p = drawn.band_p(places, level)
+        p = drawn.band_p(places, level, code)
         for piece in (drawn.pieces[place] for place in places):
-            se = piece.spread * math.sqrt(piece.variance[code, code])
-            numbers = (piece.mean[code], *_limits(piece.mean[code], se, piece.df, level, p))
+            mean = piece.mean[code]
+            se = piece.spread * piece.scale[code] * math.sqrt(piece.variance[code, code])
+            se = se if drawn.banded(piece, code) else np.full_like(se, np.nan)
+            least = np.fmin(drawn.air_c, mean) if drawn.air_c == drawn.air_c else np.full_like(mean, -np.inf)
+            numbers = (mean, *(np.maximum(each, least) for each in _limits(mean, se, piece.df, level, p)))
             parts.append(((fuel,), drawn.seconds[piece.times], numbers, (piece.n[code], level)))
     return _joined(parts, schema.MEAN_CURVES)
 
@@ -152,13 +186,15 @@ def differences_of(drawn: DrawnCurves, pairs: Pairs = "all", level: float = 0.95
     parts, apart_by_day = [], drawn.units.day_apart
     for a, b in _chosen(drawn.units, pairs):
         places = drawn.where(a, b)
-        p = drawn.band_p(places, level)
+        p = drawn.band_p(places, level, a, b)
         names = (drawn.units.fuels[a], drawn.units.fuels[b])
         for piece in (drawn.pieces[place] for place in places):
             difference = piece.mean[a] - piece.mean[b]
-            of_pair = piece.variance[np.ix_((a, b), (a, b))]
-            told = math.nan if apart_by_day[a, b] else of_pair[0, 0] + of_pair[1, 1] - 2 * of_pair[0, 1]
-            se = piece.spread * math.sqrt(told)
+            of_pair, size = piece.variance[np.ix_((a, b), (a, b))], piece.scale[[a, b]]
+            told = of_pair[0, 0] * size[0] ** 2 + of_pair[1, 1] * size[1] ** 2
+            told = told - 2 * of_pair[0, 1] * size[0] * size[1]
+            limited = drawn.banded(piece, a, b) and not apart_by_day[a, b]
+            se = piece.spread * np.sqrt(told) if limited else np.full_like(told, np.nan)
             numbers = (difference, *_limits(difference, se, piece.df, level, p))
             parts.append((names, drawn.seconds[piece.times], numbers, (piece.n[a], piece.n[b], level)))
     return _joined(parts, schema.DIFFERENCE_CURVES)
@@ -216,8 +252,8 @@ def _where_bands_end(curves: Curves, pieces: Sequence[Piece]) -> str:
     if not pieces or pieces[-1].banded or math.isnan(last):
         return ""
     return (
-        f"Bands of curves end at {last / 60:.0f} min: after that fewer than half of the bags are left to judge "
-        "by, and the means go on without them."
+        f"Bands of curves end where fewer than half of a fuel's bags are left to judge by, all of them at "
+        f"{last / 60:.0f} min; the means go on without them."
     )
 
 

@@ -11,20 +11,21 @@ import pandas as pd
 from kit.errors import KitError
 from kit.judge.best import best_fuels, fuels_differ
 from kit.judge.bounds import left_out_beside, measured_only
-from kit.judge.chances import chances
-from kit.judge.comparisons import Pairs, compare_fuels, family_against
+from kit.judge.comparisons import compare_fuels, family_against
+from kit.judge.earlier_trials import prior_table
 from kit.judge.further import further
 from kit.judge.influence import influence
 from kit.judge.kinds import FEWEST_FUELS, kinds_in_general, kinds_tested
 from kit.judge.ladder import ladder
 from kit.judge.means import fuel_means
-from kit.judge.next_bag import next_bag
+from kit.judge.next_bag import chances, next_bag
 from kit.judge.odd_burns import odd_burns
 from kit.judge.question import MOST_FUELS, Question
 from kit.judge.verdicts import verdict_of
-from kit.schema import Metric
+from kit.schema import Metric, Scale
 from kit.variance import RepeatFit, fit_repeats
 from kit.variance.families import Family
+from kit.variance.fit import joined as joined_with
 from kit.variance.limits import component_limits
 from kit.variance.second_opinion import second_opinion
 from kit.variance.self_check import self_check
@@ -93,7 +94,13 @@ def fit_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFi
     KitError
         Where the burns cannot answer.
     """
-    return fit_repeats(rows, scale=spec.scale, status="status", **question.roles(rows))
+    return _fitted(rows, spec.scale, question)
+
+
+def _fitted(rows: pd.DataFrame, scale: Scale, question: Question) -> RepeatFit:
+    """Fit burns with the earlier trials beside them, where something was repeated here."""
+    fit = fit_repeats(rows, scale=scale, status="status", **question.roles(rows))
+    return joined_with(fit, question.earlier) if question.earlier and fit.design.nu > 0 else fit
 
 
 def question_family(fit: RepeatFit, question: Question) -> Family | None:
@@ -103,21 +110,12 @@ def question_family(fit: RepeatFit, question: Question) -> Family | None:
     return family_against(fit, control) if control and declared == ("control", control) else None
 
 
-def compare(
-    fit: RepeatFit, question: Question, family: Family | None = None, pairs: Pairs | None = None
-) -> pd.DataFrame:
-    """Compare the fuels in the family the trial declared, or just these pairs of it with its multiplicity."""
+def compare(fit: RepeatFit, question: Question, family: Family | None = None) -> pd.DataFrame:
+    """Compare the fuels in the family the trial declared."""
     means = np.nan_to_num(fit.estimate.beta[0, : len(fit.labels)], nan=-np.inf)
     best = fit.labels[int(np.argmin(means) if question.better == "less" else np.argmax(means))]
     declared, multiplicity = question.family(fit.labels, best)
-    return compare_fuels(
-        fit,
-        declared if pairs is None else pairs,
-        multiplicity,
-        question.margin,
-        level=question.level,
-        family=family,
-    )
+    return compare_fuels(fit, declared, multiplicity, question.margin, level=question.level, family=family)
 
 
 def _of_every_metric(fit: RepeatFit, family: Family | None, question: Question) -> Tables:
@@ -136,15 +134,26 @@ def _of_every_metric(fit: RepeatFit, family: Family | None, question: Question) 
 def _of_a_metric_asked_about(fit: RepeatFit, tables: Tables, spec: Metric, question: Question) -> Tables:
     pairs = tables["comparisons"]
     if question.family(fit.labels)[0] != "all" and len(fit.labels) <= MOST_FUELS:
-        pairs = compare_fuels(fit, margin=question.margin, level=question.level)
+        pairs = _with_declared(
+            compare_fuels(fit, margin=question.margin, level=question.level), tables["comparisons"]
+        )
     found = {
         "pairs": pairs,
+        "prior": prior_table(fit, question.unused),
+        "comparisons_alone": compare(fit.alone, question) if fit.earlier else pairs.iloc[:0],
         "overall": fuels_differ(fit),
         "odd_burns": odd_burns(measured_only(fit), question),
     }
     if spec.better:
         found["best"] = best_fuels(fit, spec.better, question.level)
     return found
+
+
+def _with_declared(every: pd.DataFrame, declared: pd.DataFrame) -> pd.DataFrame:
+    """Return all pairs, those of the declared family as they were judged there: one verdict a comparison."""
+    known = {frozenset(pair) for pair in zip(declared["a"], declared["b"], strict=True)}
+    others = [frozenset(pair) not in known for pair in zip(every["a"], every["b"], strict=True)]
+    return pd.concat([declared, every[others]], ignore_index=True)
 
 
 def _of_a_primary_metric(fit: RepeatFit, family: Family | None, tables: Tables, question: Question) -> Tables:
@@ -154,14 +163,14 @@ def _of_a_primary_metric(fit: RepeatFit, family: Family | None, tables: Tables, 
     makers: dict[str, Callable[[], pd.DataFrame]] = {
         "shares": lambda: variance_shares(fit, question.level, question.seed),
         "kinds": lambda: _kinds(fit, question),
-        "influence": lambda: _influence(fit, family, tables["comparisons"], question),
         "second_opinion": lambda: second_opinion(fit),
     }
     if len(fit.labels) <= MOST_FUELS:
         makers |= {
+            "influence": lambda: _influence(fit, family, pairs, question),
             "ladder": lambda: ladder(tables["means"].assign(unit=""), pairs),
             "chances": lambda: chances(plain, question.level, question.seed),
-            "further": lambda: _further(plain, plain_family, tables["comparisons"], pairs, question),
+            "further": lambda: further(plain, pairs, question, plain_family),
             "self_check": lambda: self_check(
                 fit, question.seed, margin=question.margin, level=question.level, verdict=verdict_of
             ),
@@ -170,32 +179,29 @@ def _of_a_primary_metric(fit: RepeatFit, family: Family | None, tables: Tables, 
 
 
 def _influence(
-    fit: RepeatFit, family: Family | None, comparisons: pd.DataFrame, question: Question
+    fit: RepeatFit, family: Family | None, pairs: pd.DataFrame, question: Question
 ) -> pd.DataFrame:
-    """Judge again with each burn, bag and day left out, bounds as bounds; pairs keep their order.
+    """Judge all pairs again with each burn, bag and day left out, bounds as bounds, each pair in its own family.
 
     Where day goes along with fuel there is no verdict that could hang on anything.
     """
-    comparisons = comparisons[comparisons["verdict"] != "cannot be separated"]
-    asked = list(zip(comparisons["a"], comparisons["b"], strict=True))
+    pairs = pairs[pairs["verdict"] != "cannot be separated"]
+    asked = {
+        multiplicity: list(zip(own["a"], own["b"], strict=True))
+        for multiplicity, own in pairs.groupby("multiplicity", sort=False)
+    }
 
     def again(rows: pd.DataFrame) -> pd.DataFrame:
-        refit = fit_repeats(rows, scale=fit.scale, status="status", **question.roles(rows))
-        left = [pair for pair in asked if set(pair) <= set(refit.labels)]
-        return compare(refit, question, family, left)
+        refit = _fitted(rows, fit.scale, question)
+        left = {name: [pair for pair in own if set(pair) <= set(refit.labels)] for name, own in asked.items()}
+        parts = [
+            compare_fuels(refit, own, name, question.margin, level=question.level, family=family)
+            for name, own in left.items()
+            if own
+        ]
+        return pd.concat(parts) if parts else pairs.iloc[:0]
 
-    return influence(comparisons, fit.table, again)
-
-
-def _further(
-    fit: RepeatFit, family: Family | None, comparisons: pd.DataFrame, pairs: pd.DataFrame, question: Question
-) -> pd.DataFrame:
-    """Return what would settle the open comparisons: the declared ones, then the pairs that are none of them."""
-    if pairs is not comparisons:
-        declared = {frozenset(pair) for pair in zip(comparisons["a"], comparisons["b"], strict=True)}
-        other = [frozenset(pair) not in declared for pair in zip(pairs["a"], pairs["b"], strict=True)]
-        comparisons = pd.concat([comparisons, pairs[other]], ignore_index=True)
-    return further(fit, comparisons, question, family)
+    return influence(pairs, fit.table, again)
 
 
 def _kinds(fit: RepeatFit, question: Question) -> pd.DataFrame:

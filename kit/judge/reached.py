@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import special
 
 from kit import schema
-from kit.judge.counted import Counted
+from kit.judge.inclusion import Counted
 from kit.judge.question import MOST_FUELS, Question
 from kit.variance.families import holm
 

@@ -16,7 +16,7 @@ import pandas as pd
 
 from kit import schema
 from kit.errors import KitError
-from kit.judge.counted import Counted
+from kit.judge.inclusion import Counted
 from kit.judge.judged import judge_metric
 from kit.judge.question import Question
 from kit.schema import Metric

@@ -171,7 +171,7 @@ def family_of(trial: Trial) -> str:
 
 def level_of(trial: Trial) -> float:
     """Return the confidence of each look: planned stages share out α (DEVELOPERS.md, method 6)."""
-    from kit.judge.trial import planned_level
+    from kit.judge.judging import planned_level
 
     return planned_level(trial)
 

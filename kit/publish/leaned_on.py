@@ -13,8 +13,6 @@ from typing import Any, Final
 from kit.errors import KitError
 from kit.results_file import RESULTS, read_results
 
-LENT: Final = ("components", "next_bag")
-"""Tables of an earlier trial that repeatability is borrowed from."""
 COMPARED: Final = ("metrics", "means", "comparisons", "components", "kinds", "ladder", "next_bag")
 """Tables of a corrected report that are compared with the new ones."""
 _RESTS_ON: Final = ("inputs", "parameters", "environment", "template")
@@ -75,7 +73,7 @@ def _lent(folder: Path, trial: Mapping[str, Any]) -> Iterator[tuple[str, bytes]]
 
     for place, lender in enumerate(lender_folders(folder, listed), 1):
         try:
-            path, results = newest_with(lender, LENT[0])
+            path, results = newest_with(lender, "metrics")
         except KitError:
             continue
         name = f"{BORROWED}/{place}/{lender.resolve().name}/reports/{path.parent.name}/{RESULTS}"
@@ -83,13 +81,15 @@ def _lent(folder: Path, trial: Mapping[str, Any]) -> Iterator[tuple[str, bytes]]
 
 
 def _of_lender(results: Mapping[str, Any]) -> dict[str, Any]:
-    from kit.judge.borrowed import SAME
+    from kit.judge.earlier_trials import OF_BURNS, OF_FUELS, SAME, TABLES
 
     trial = results.get("trial") or {}
     return {
         "schema": results.get("schema"),
-        "trial": {key: trial[key] for key in SAME if key in trial},
-        **{key: results.get(key, []) for key in LENT},
+        "trial": {key: trial[key] for key in SAME if key in trial}
+        | {"fuels": [{key: fuel.get(key) for key in OF_FUELS} for fuel in trial.get("fuels") or ()]},
+        "burns": [{key: row.get(key) for key in OF_BURNS} for row in results.get("burns") or ()],
+        **{key: results.get(key, []) for key in TABLES},
     }
 
 

@@ -62,12 +62,12 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     beta, covariance = np.full(design.p, np.nan), np.full((design.p, design.p), np.nan)
     beta[made.kept], covariance[np.ix_(made.kept, made.kept)] = part, phi
     beta[: len(design.labels)] += centre
-    known = Censored(
-        made.model, made.data, centre, made.order, made.kept, made.kept < len(design.labels), made.bounded,
-        covariance, left_out,
-    )  # fmt: skip
     filled = columns.values.copy()
     filled[0, made.order[len(made.order) - made.model.m :]] = box.mean[0] + centre
+    known = Censored(
+        made.model, made.data, centre, made.order, made.kept, made.kept < len(design.labels), made.bounded,
+        filled, covariance, left_out,
+    )  # fmt: skip
     estimate = Estimate(theta, beta[None], D, done, 1)
     return replace(
         face, columns=columns, data=face.engine.rotate(filled), estimate=estimate, censored=known,

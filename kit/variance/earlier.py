@@ -119,7 +119,8 @@ def _likelihood(fit: RepeatModel, names: tuple[str, ...], host: RepeatModel) -> 
         if groups.count > 1
         else None
     )
-    return restricted(fit.design.X, fit.columns.values, terms, codes, groups.count, known, len(fit.labels))
+    values = fit.columns.values if fit.censored is None else fit.censored.expected
+    return restricted(fit.design.X, values, terms, codes, groups.count, known, len(fit.labels))
 
 
 def _conflict(own: Restricted, others: Sequence[Restricted]) -> Array:

@@ -39,6 +39,8 @@ class Censored:
         Which of the kept columns are means.
     bounded
         Codes of means whose every burn is a bound: they have a bound and no estimate.
+    expected
+        (1, n) the table's values, those of bounds as they are expected.
     covariance
         (p, p) of beta given the variances, NaN for those.
     left_out
@@ -52,6 +54,7 @@ class Censored:
     kept: Codes
     is_mean: Mask
     bounded: tuple[int, ...]
+    expected: Array
     covariance: Array
     left_out: RepeatModel | None
 

@@ -152,7 +152,7 @@ def test_where_the_level_moved_values_come_from_the_newest_season_alone(made):
 
 
 def test_a_single_burn_trial_may_borrow_from_the_history(made):
-    from kit.judge.borrowed import Lender, borrowed_spread
+    from kit.judge.earlier_trials import Lender, borrowed_spread
     from kit.trial.earlier import newest_results
 
     results = newest_results(made.parents[1], "components")

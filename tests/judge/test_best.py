@@ -6,24 +6,8 @@ from scipy import stats
 
 from kit.errors import KitError
 from kit.judge import best_fuels, compare_fuels, fuels_differ
-from kit.judge.best import _one_sided
 from kit.variance import fit_repeats
 from tests.judge.made import burns_table
-
-
-@pytest.mark.parametrize(("comparisons", "df", "critical"), [(3, 8, 2.42), (5, 12, 2.50), (1, 8, 1.860)])
-def test_one_sided_critical_values_are_dunnett_s(comparisons, df, critical):
-    found = _one_sided(np.full(comparisons, np.sqrt(0.5)), np.array([float(df)]), 0.95)
-    assert found[0] == pytest.approx(critical, abs=0.006)
-
-
-def test_critical_values_hold_for_unequal_correlations():
-    b, df = np.array([0.3, 0.6, 0.8]), 9.0
-    c = _one_sided(b, np.array([df]), 0.95)[0]
-    rng = np.random.default_rng(1)
-    z = b * rng.standard_normal((400_000, 1)) + np.sqrt(1 - b**2) * rng.standard_normal((400_000, 3))
-    t = z / np.sqrt(rng.chisquare(df, (400_000, 1)) / df)
-    assert (t.max(axis=1) <= c).mean() == pytest.approx(0.95, abs=0.0015)
 
 
 def test_far_ahead_only_one_can_be_the_best_and_says_by_how_much_the_rest_fall_short():

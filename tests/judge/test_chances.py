@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from kit.judge.chances import chance_better, chances
-from kit.judge.next_bag import next_bag
+from kit.judge.next_bag import chance_better, chances, next_bag
 from kit.variance import fit_repeats
 from tests.judge.made import burns_table
 from tests.simulate import judging

@@ -10,12 +10,9 @@ from scipy import stats
 from kit import schema
 from kit.burns import Curves
 from kit.errors import KitError
-from kit.judge.counted import Counted
-from kit.judge.curve_bands import DRAWS, smallest_p
-from kit.judge.curve_pieces import pieces_of
-from kit.judge.curve_spreads import variance_ratios
-from kit.judge.curve_units import units_of
+from kit.judge.curve_bands import DRAWS, pieces_of, smallest_p, units_of, variance_ratios
 from kit.judge.curves import apart, difference_curves, judge_curves, mean_curves, why_no_band
+from kit.judge.inclusion import Counted
 from kit.variance import fit_repeats
 from kit.variance.covariance import contrasts
 from tests.burns.helpers import run_of, sheet
@@ -218,7 +215,7 @@ def test_bands_end_when_fewer_than_half_of_the_bags_are_left_to_judge_by():
     assert table["mean"].notna().all()
     assert (table["band_low"].isna() == (table["elapsed_s"] >= 3000)).all()
     assert (table["low"].isna() == table["band_low"].isna()).all()
-    assert why_no_band(fewer).startswith("Bands of curves end at 49 min: after that fewer than half")
+    assert why_no_band(fewer).endswith("all of them at 49 min; the means go on without them.")
     assert why_no_band(curves) == ""
 
 

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from kit.judge.conditions import conditions_apart
-from kit.judge.odd_burns import odd_burns
+from kit.judge.odd_burns import conditions_apart, odd_burns
 from kit.judge.question import Question
 from kit.variance import contrasts, fit_repeats
 from tests.judge.made import burns_table

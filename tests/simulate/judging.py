@@ -15,10 +15,9 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from kit.judge.chances import chance_better
 from kit.judge.comparisons import compare_fuels
 from kit.judge.further import further, with_further
-from kit.judge.next_bag import next_bag
+from kit.judge.next_bag import chance_better, next_bag
 from kit.judge.odd_burns import odd_burns
 from kit.judge.question import Question
 from kit.variance import RepeatFit, fit_repeats

@@ -156,7 +156,7 @@ def _said(verdict: str) -> str:
 
 def influence_table(data: ReportData) -> Html | None:
     """Return every verdict that would change with a burn, bag or day left out."""
-    rows = data.table("influence")
+    rows = data.of_declared_pairs(data.table("influence"))
     rows = rows[rows["matters"].fillna(False).astype(bool)]
     if not len(rows) or data.interim:
         return None

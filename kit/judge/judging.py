@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import pandas as pd
 
-from kit.judge.borrowed import borrowed_spread, lenders_of
-from kit.judge.counted import Counted
+from kit.errors import KitError, Problem
+from kit.judge.earlier_trials import borrowed_spread, earlier_fits, lenders_of
+from kit.judge.inclusion import Counted
 from kit.judge.interim_looks import is_planned_look, look_level
 from kit.judge.judged import Judged, judge_metric
-from kit.judge.question import Question
-from kit.judge.resources import resources_of
+from kit.judge.question import MOST_FUELS, Question, resources_of
 from kit.runtime.worker import Worker, side_by_side
+from kit.schema import Metric
 from kit.trial import Run, Trial
+from kit.variance import RepeatFit, fit_repeats
 
 NO_VERDICT = ""
 OF_VERDICTS = ("influence", "further", "censored", "overall", "best", "value", "comparisons_alone")
@@ -42,19 +45,34 @@ def judge_trial(
     order = [*first, *(name for name in metrics if name not in first)]
     jobs = []
     for metric_id in order:
+        spec = run.trial.metric(metric_id)
         question = replace(
             base,
             resources=resources,
             margin=margin_of(run.trial, metric_id),
-            better=run.trial.metric(metric_id).better,
+            better=spec.better,
             primary=metric_id in run.trial.primary,
             borrowed=borrowed_spread(lenders, metric_id),
         )
-        jobs.append((counted.compared(metric_id), run.trial.metric(metric_id), question))
+        if lenders and (question.primary or question.margin is not None):
+            fits, unused = earlier_fits(lenders, spec, partial(_fit_alone, spec=spec, question=question))
+            question = replace(question, earlier=fits, unused=unused)
+        jobs.append((counted.compared(metric_id), spec, question))
     made = side_by_side(judge_metric, jobs, beside, lambda job: say(f"judging {job[1].label}"))
     found = dict(zip(order, made, strict=True))
     done = without_verdicts if is_open(run) else lambda judged: judged
     return {name: done(found[name]) for name in metrics}
+
+
+def _fit_alone(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFit:
+    """Fit the burns of an earlier trial as this one's are, as far as their columns go."""
+    known = replace(question, covariates=[name for name in question.covariates if name in rows])
+    counted, why_not = known.countable(rows, fewest=1)
+    if why_not:
+        raise KitError(
+            Problem("refuse", "earlier trial", why_not, "fuels that can be compared", "Leave it out.")
+        )
+    return fit_repeats(counted, scale=spec.scale, **known.roles(counted))
 
 
 def is_open(run: Run) -> bool:
@@ -93,6 +111,20 @@ def planned_level(trial: Trial) -> float:
     """Return the confidence of verdicts once all planned burns are done."""
     stages = trial.plan.stages
     return look_level(stages, max(stages, default=0), trial.model.confidence)
+
+
+def many_words(run: Run) -> tuple[str, ...]:
+    """Return what is not asked of a trial of very many fuels."""
+    fuels = run.in_state("done")["fuel"].nunique()
+    if fuels <= MOST_FUELS:
+        return ()
+    control = run.trial.control_fuel
+    against = f"the control fuel, {control}" if control else "the fuel of the best mean"
+    return (
+        f"There are {fuels} fuels. Above {MOST_FUELS} they are compared with {against} alone; which can be best is "
+        "told of all; pairs, brackets, chances, further burns, the self-check, differences of curves and what "
+        "verdicts hang on are left out, and curves have no bands.",
+    )
 
 
 def look_words(run: Run) -> tuple[str, ...]:

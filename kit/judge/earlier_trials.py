@@ -1,0 +1,213 @@
+"""What earlier run folders know: folders measured alike, and their burns fitted again to stand beside this trial's."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from kit.errors import Faults, KitError, Problem
+from kit.schema import Metric
+from kit.trial import Run, Trial
+from kit.trial.earlier import lender_folders, newest_results
+from kit.trial.models import ALL_ALIKE
+from kit.variance import RepeatFit
+
+SAME = ("time_zero", "cookers", "measuring", "charge", "probe", "probes")
+"""What of an earlier trial must be known, to see whether it was measured alike."""
+TABLES = ("metrics", "components", "next_bag")
+"""Tables of an earlier trial that are used."""
+OF_BURNS, OF_FUELS = ("burn", "cooker", "setting"), ("id", "kind")
+"""What of its burns and of its fuels is used."""
+
+
+@dataclass(frozen=True)
+class Lender:
+    """One earlier trial: the folder's name and its newest results."""
+
+    name: str
+    results: Mapping[str, Any]
+
+    def burns_of(self, metric_id: str) -> pd.DataFrame:
+        """Return its exact values of a metric, at the setting most of its burns were run at, as `Counted` has them."""
+        rows = pd.DataFrame([row for row in self.results.get("metrics", ()) if row["metric"] == metric_id])
+        if rows.empty:
+            return rows
+        sheet = pd.DataFrame(self.results.get("burns", ())).reindex(columns=list(OF_BURNS))
+        rows = rows.merge(sheet, on="burn", how="left")
+        kinds = {fuel["id"]: fuel.get("kind", "") for fuel in self.results.get("trial", {}).get("fuels", ())}
+        rows = rows.assign(
+            bag=rows["bag"].fillna(""),
+            day=rows["day"].fillna(""),
+            setting=rows["setting"].fillna(""),
+            kind=[kinds.get(fuel, "") for fuel in rows["fuel"]],
+        )
+        usual = rows["setting"].value_counts().idxmax()
+        return rows[(rows["setting"] == usual) & rows["status"].isin(["exact", "never"])].reset_index(
+            drop=True
+        )
+
+
+def lenders_of(run: Run) -> tuple[Lender, ...]:
+    """Return the earlier trials that the trial file borrows from; of "all alike" those that were measured alike.
+
+    Raises
+    ------
+    KitError
+        Where one that is named has no report, or measured in another way, with every difference.
+    """
+    return _lenders(run)[0]
+
+
+def earlier_words(run: Run) -> tuple[str, ...]:
+    """Return which earlier trials stand behind the error bars, and which beside this one were not measured alike."""
+    lenders, unlike = _lenders(run)
+    found = [
+        f"{name} beside this folder was not measured alike ({why}): it lends nothing." for name, why in unlike
+    ]
+    names = ", ".join(lender.name for lender in lenders)
+    if lenders and run.in_state("done")["fuel"].duplicated().any():
+        found.append(
+            f"How much bags and burns differ rests on earlier trials that were measured alike too ({names}), each at "
+            "part of its weight; where one differs otherwise than these burns it is left out. Means are of these burns "
+            "alone, and the answer without the earlier trials stands beside."
+        )
+    elif lenders:
+        spreads = {metric_id: borrowed_spread(lenders, metric_id) for metric_id in run.trial.primary}
+        known = "; ".join(_spread_words(run.trial, name, *each) for name, each in spreads.items() if each)
+        found.append(
+            "Nothing here was repeated: every error bar rests on how far burns of new bags lay apart in earlier trials "
+            f"that measured in the same way ({names}): {known}. These burns themselves say nothing of it."
+        )
+    return tuple(found)
+
+
+def earlier_fits(
+    lenders: Sequence[Lender], spec: Metric, fitted: Callable[[pd.DataFrame], RepeatFit]
+) -> tuple[dict[str, RepeatFit], list[dict[str, object]]]:
+    """Return the model of a metric in each earlier trial that has burns enough, and a row for each that has not.
+
+    Parameters
+    ----------
+    fitted
+        Fits burns as this trial's are.
+    """
+    fits: dict[str, RepeatFit] = {}
+    refused = []
+    for lender in lenders:
+        rows = lender.burns_of(spec.id)
+        try:
+            if rows.empty:
+                raise KitError(
+                    Problem("refuse", lender.name, "no burns with this metric", "some", "Measure it.")
+                )
+            fit = fitted(rows)
+            if not fit.has_spread:
+                raise KitError(
+                    Problem("refuse", lender.name, "no fuel was burned twice", "repeats", "Burn more.")
+                )
+        except KitError as error:
+            note = " ".join(problem.found for problem in error.problems)
+            refused.append(_unused(lender.name, len(rows), note))
+            continue
+        fits[lender.name] = fit
+    return fits, refused
+
+
+def _unused(name: str, burns: int, note: str) -> dict[str, object]:
+    return {"folder": name, "burns": burns, "power": 0.0, "used": False, "note": note}
+
+
+def prior_table(fit: RepeatFit, refused: Sequence[dict[str, object]]) -> pd.DataFrame:
+    """Return what each earlier trial gives (schema.PRIOR without metric)."""
+    if not (fit.earlier or refused):
+        return pd.DataFrame()
+    table = fit.prior.copy()
+    table["used"] = table["used"] == "yes"
+    table["note"] = [
+        "" if used else f"bags or burns differ otherwise there than here (p = {p:.3f})"
+        for used, p in zip(table["used"], table["p_conflict"], strict=True)
+    ]
+    return pd.concat([part for part in (table, pd.DataFrame(refused)) if len(part)], ignore_index=True)
+
+
+def _lenders(run: Run) -> tuple[tuple[Lender, ...], list[tuple[str, str]]]:
+    faults, lenders, unlike = Faults(), [], []
+    every = run.trial.model.borrow_from == (ALL_ALIKE,)
+    for folder in lender_folders(run.folder, run.trial.model.borrow_from):
+        results = newest_results(folder, "metrics")
+        name = folder.resolve().name
+        differences = list(_differences(results.get("trial", {}), run.trial))
+        if every and differences:
+            unlike.append((name, ", ".join(key for key, _, _ in differences)))
+            continue
+        for key, then, now in differences:
+            remedy = (
+                "Take the folder out of [model] borrow_from: spreads measured differently are not pooled."
+            )
+            faults.refuse(f"{name}: {key}", repr(then), f"{now!r}, as in this trial", remedy)
+        lenders.append(Lender(name, results))
+    faults.settle()
+    return tuple(lenders), unlike
+
+
+def _differences(theirs: Mapping[str, Any], ours: Trial) -> list[tuple[str, Any, Any]]:
+    """Return what was measured in another way: the word for it, theirs and ours."""
+    here = {key: _plain(getattr(ours, key)) for key in SAME}
+    found: list[tuple[str, Any, Any]] = [
+        (key, theirs.get(key), here[key]) for key in ("time_zero", "cookers", "measuring", "probe")
+    ]
+    charge = theirs.get("charge") or {}
+    found += [
+        (f"charge {key}", charge.get(key), here["charge"].get(key)) for key in ("by", "grams", "litres")
+    ]
+    places = [_place(trial.get("probes") or (), trial.get("probe")) for trial in (theirs, here)]
+    if all(places):
+        found.append(("place of the probe", places[0], places[1]))
+    return [(key, then, now) for key, then, now in found if then != now]
+
+
+def _place(probes: Sequence[Mapping[str, Any]], probe: Any) -> str:
+    return next((str(each.get("place") or "") for each in probes if each.get("id") == probe), "")
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "model_dump"):
+        return value.model_dump()
+    return [_plain(each) for each in value] if isinstance(value, tuple | list) else value
+
+
+def borrowed_spread(lenders: Sequence[Lender], metric_id: str) -> tuple[float, float] | None:
+    """Return the pooled SD of one burn from a new bag, and its degrees of freedom, or None.
+
+    Of each trial the variances of bags, days and burns are added, on the degrees of freedom of its prediction
+    for the next bag; trials are pooled by those.
+    """
+    parts = [part for lender in lenders if (part := _of_one(lender.results, metric_id)) is not None]
+    freedom = sum(df for _, df in parts)
+    if not freedom:
+        return None
+    return math.sqrt(sum(variance * df for variance, df in parts) / freedom), freedom
+
+
+def _of_one(results: Mapping[str, Any], metric_id: str) -> tuple[float, float] | None:
+    sds = [
+        row["sd"]
+        for row in results.get("components", ())
+        if row["metric"] == metric_id and row["component"] in ("bag", "day", "burn") and row["sd"] is not None
+    ]
+    dfs = [
+        row["df"]
+        for row in results.get("next_bag", ())
+        if row["metric"] == metric_id and row["df"] is not None
+    ]
+    return (sum(sd * sd for sd in sds), min(dfs)) if sds and dfs else None
+
+
+def _spread_words(trial: Trial, metric_id: str, sd: float, df: float) -> str:
+    spec = trial.metric(metric_id)
+    size = f"{100 * sd:.1f} %" if spec.scale == "log" else f"{sd:.1f} {spec.unit}"
+    return f"{spec.label}, standard deviation {size} on {df:.0f} degrees of freedom"

@@ -1,0 +1,133 @@
+import json
+import math
+import shutil
+from dataclasses import replace
+from functools import partial
+
+import pytest
+
+from kit.errors import KitError
+from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_fits, earlier_words
+from kit.judge.judged import judge_metric
+from kit.judge.judging import _fit_alone
+from kit.judge.question import Question
+from kit.schema import metric
+from kit.trial import open_run
+from kit.trial.packaged import demo_folder
+from tests.judge.made import burns_table
+
+
+def lender(name, bag, burn, df, metric="peak"):
+    components = [
+        {"metric": metric, "component": "bag", "sd": bag},
+        {"metric": metric, "component": "burn", "sd": burn},
+        {"metric": "ash", "component": "burn", "sd": 9.0},
+    ]
+    return Lender(name, {"components": components, "next_bag": [{"metric": metric, "fuel": "a", "df": df}]})
+
+
+def test_the_spread_of_a_burn_from_a_new_bag_is_pooled_by_degrees_of_freedom():
+    sd, df = borrowed_spread([lender("one", 3.0, 4.0, 10.0), lender("two", 0.0, 8.0, 30.0)], "peak")
+    assert df == 40
+    assert sd == pytest.approx(math.sqrt((25 * 10 + 64 * 30) / 40), rel=1e-12)
+
+
+def test_nothing_is_borrowed_for_a_metric_that_was_not_measured():
+    assert borrowed_spread([lender("one", 3.0, 4.0, 10.0)], "plateau") is None
+
+
+def earlier(folder, **changes):
+    """Write a results.json as of an earlier trial like the demo."""
+    run = open_run(demo_folder())
+    trial = {
+        "time_zero": run.trial.time_zero,
+        "cookers": list(run.trial.cookers),
+        "measuring": run.trial.measuring.model_dump(),
+        "charge": run.trial.charge.model_dump(),
+        "probe": run.trial.probe,
+    } | changes
+    place = folder / "reports" / "2025-05-14-standard"
+    place.mkdir(parents=True)
+    results = {"schema": "repeatburn-results/1", "trial": trial, **lender("", 3.0, 4.0, 12.0).results}
+    (place / "results.json").write_text(json.dumps(results), encoding="utf-8")
+
+
+def single_burns(folder):
+    run = open_run(shutil.copytree(demo_folder(), folder, ignore=shutil.ignore_patterns("reports")))
+    once = run.burns.drop_duplicates("fuel")
+    model = run.trial.model.model_copy(update={"borrow_from": ("../last-autumn",)})
+    return replace(run, burns=once, trial=replace(run.trial, model=model))
+
+
+def test_a_trial_of_single_burns_says_what_it_borrowed(tmp_path):
+    earlier(tmp_path / "last-autumn")
+    (words,) = earlier_words(single_burns(tmp_path / "now"))
+    assert "last-autumn" in words
+    assert "standard deviation 5.0 °C on 12 degrees of freedom" in words
+
+
+def test_spreads_measured_differently_are_not_pooled_and_the_difference_is_named(tmp_path):
+    earlier(tmp_path / "last-autumn", time_zero="lit", probe="lid")
+    with pytest.raises(KitError) as caught:
+        earlier_words(single_burns(tmp_path / "now"))
+    assert [problem.where for problem in caught.value.problems] == [
+        "last-autumn: time_zero",
+        "last-autumn: probe",
+    ]
+    assert "not pooled" in str(caught.value)
+
+
+def test_a_folder_without_a_report_cannot_lend(tmp_path):
+    (tmp_path / "last-autumn").mkdir()
+    with pytest.raises(KitError, match="no report"):
+        earlier_words(single_burns(tmp_path / "now"))
+
+
+def results_of(table, **trial):
+    rows = table.assign(metric="peak").to_dict("records")
+    sheet = [{"burn": row["burn"], "cooker": "", "setting": ""} for row in rows]
+    return {"metrics": rows, "burns": sheet, "trial": {"fuels": [], **trial}}
+
+
+def judged_with(table, earlier, **columns):
+    spec = metric("peak")
+    question = Question(margin=2.0, primary=True, better="more", **columns)
+    fits, unused = earlier_fits(
+        [Lender("before", results_of(earlier))], spec, partial(_fit_alone, spec=spec, question=question)
+    )
+    return judge_metric(table.assign(kind=""), spec, replace(question, earlier=fits, unused=unused)).tables
+
+
+def test_an_earlier_trial_narrows_the_intervals_and_the_answer_without_it_stands_beside():
+    tables = judged_with(burns_table(bags=2, burns=2, seed=5), burns_table(bags=3, burns=3, seed=6))
+    prior = tables["prior"].iloc[0]
+    assert (prior["folder"], prior["burns"], prior["bags"], bool(prior["used"])) == ("before", 36, 12, True)
+    width, alone = (
+        each["high"] - each["low"] for each in (tables["comparisons"], tables["comparisons_alone"])
+    )
+    assert width.mean() < alone.mean()
+    means = tables["comparisons"]["difference"], tables["comparisons_alone"]["difference"]
+    assert list(means[0]) == list(means[1])
+
+
+def test_an_earlier_trial_that_conflicts_is_left_out_and_says_so():
+    wild = burns_table(bags=3, burns=3, bag_sd=0.1, burn_sd=0.02, seed=6)
+    tables = judged_with(burns_table(bags=2, burns=3, burn_sd=3.0, seed=5), wild)
+    prior = tables["prior"].iloc[0]
+    assert not prior["used"] and prior["p_conflict"] < 0.05
+    assert "differ otherwise there than here" in prior["note"]
+    assert list(tables["comparisons"]["low"]) == pytest.approx(
+        list(tables["comparisons_alone"]["low"]), rel=1e-3
+    )
+
+
+def test_one_bag_a_fuel_speaks_of_the_product_only_with_an_earlier_trial_that_knows_bags():
+    tables = judged_with(burns_table(bags=1, burns=4, seed=5), burns_table(bags=4, burns=2, seed=6))
+    assert set(tables["comparisons"]["scope"]) == {"the product"}
+    assert set(tables["comparisons_alone"]["scope"]) == {"these bags"}
+
+
+def test_a_folder_whose_fuels_were_burned_once_is_not_used_and_says_why():
+    tables = judged_with(burns_table(bags=2, burns=2), burns_table(fuels=5, bags=1, burns=1))
+    assert not tables["prior"]["used"].any()
+    assert "no fuel was burned twice" in tables["prior"]["note"][0]
