@@ -60,7 +60,7 @@ class Units:
 
     @property
     def day_apart(self) -> Mask:
-        """(fuels, fuels) pairs that days keep apart: each fuel was burnt on one day, and theirs differ."""
+        """(fuels, fuels) pairs that days keep apart: each fuel was burned on one day, and theirs differ."""
         own = self.fuel[self.unit]
         first = np.array([self.day[own == fuel][0] for fuel in range(len(self.fuels))], dtype=np.int64)
         if (self.day != first[own]).any():
