@@ -112,6 +112,15 @@ def _smoothing(data: ReportData) -> str:
     )
 
 
+def _spreads(data: ReportData) -> list[str]:
+    """Whether burns have one SD in common, as the models of the primary measures were fitted."""
+    fits = data.analysis.fits
+    return [
+        SPREAD[way]
+        for way in dict.fromkeys(fit.spread_choice for name, fit in fits.items() if name in data.primary)
+    ]
+
+
 def computed_lines(data: ReportData) -> list[str]:
     """Return paragraphs on scale, model, intervals, families and verdicts, in words a tester follows."""
     if data.bare:
@@ -122,7 +131,7 @@ def computed_lines(data: ReportData) -> list[str]:
         "Durations, masses, rates and costs are compared as ratios (on the logarithmic scale), temperatures as "
         "differences.",
         "The variation of each measure is split into the mean of each fuel, what bags of one fuel differ by, what days "
-        f"differ by where the design can tell, and what burns differ by; {SPREAD[data.trial.model.spread]}. "
+        f"differ by where the design can tell, and what burns differ by; {listed(_spreads(data))}. "
         "Fuels are held "
         "against the variation between bags and burns, never against the scatter of readings.",
         _intervals(data),
