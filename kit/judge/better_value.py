@@ -28,19 +28,11 @@ def value_compared(comparisons: pd.DataFrame, trial: Trial) -> pd.DataFrame:
     price = {
         fuel.id: fuel.price / fuel.bag_kg for fuel in trial.fuels if fuel.price is not None and fuel.bag_kg
     }
-<<<<<<< HEAD
     bases = comparisons["metric"].astype(str).str.split(":").str[0]
     costs = comparisons[bases == "cost"]
     times = comparisons[bases == "time_above"] if trial.charge.by == "mass" else comparisons.iloc[:0]
     known = set(costs["metric"].str.removeprefix("cost:"))
     times = times[~times["metric"].astype(str).str.removeprefix("time_above:").isin(known)]
-=======
-    metrics = comparisons["metric"].astype(str)
-    thresholds = metrics.str.replace(r"^[^:]*:?", "", regex=True)
-    costs = comparisons[metrics.str.startswith("cost:")]
-    unpriced = metrics.str.startswith("time_above:") & ~thresholds.isin(thresholds[costs.index])
-    times = comparisons[unpriced & (trial.charge.by == "mass")]
->>>>>>> 0068a63 (A trial without prices or without a declared spread is reported)
     rows = [
         *(_priced(row, price) for row in costs.to_dict("records")),
         *(_unpriced(row) for row in times.to_dict("records")),
