@@ -63,7 +63,7 @@ def test_every_table_of_the_demo_says_something(demo: Analysis) -> None:
 def test_the_seeded_odd_burn_is_found_with_its_windy_day_and_no_other(demo: Analysis) -> None:
     odd = demo.odd_burns[demo.odd_burns["odd"].astype(bool)]
     assert set(odd["burn"]) == {ODD}
-    assert all(words.startswith("wind 7.5 m/s") for words in odd["conditions"])
+    assert all(words.startswith("wind 12 m/s") for words in odd["conditions"])
     looked_at = set(demo.odd_burns["metric"])
     assert looked_at == set(demo.run.trial.primary) | set(demo.run.trial.margins)
 

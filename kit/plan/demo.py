@@ -32,7 +32,7 @@ RECIPES: dict[str, Recipe] = {
 
 FAULTS = (
     Fault("battery", "25", after_min=26),
-    Fault("wind", "16", value=7.5),
+    Fault("wind", "16", value=12.0),
     Fault("lid open", "07", after_min=32, minutes=3),
     Fault("spike", "03", after_min=41, value=412.0),
     Fault("stuck", "34", after_min=38, minutes=26, probe="lid"),
