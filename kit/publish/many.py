@@ -197,7 +197,10 @@ def _in_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[str, Outcome
             # few are handed out at a time: memory does not grow with the number of folders
             while waiting and len(running) < window:
                 task = waiting.pop()
-                running[pool.submit(attempt_here, task)] = task.folder
+                try:
+                    running[pool.submit(attempt_here, task)] = task.folder
+                except BrokenProcessPool:  # a death that no future has told of yet: those that run will
+                    waiting.clear()
             for future in wait(running, return_when=FIRST_COMPLETED).done:
                 folder = running.pop(future)
                 try:

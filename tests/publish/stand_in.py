@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -137,6 +139,14 @@ def write_run(folder: Path, *, title: str = "Drum oven", fuels: tuple[str, ...] 
     for _, _, log, peak in rows:
         (folder / "logs" / log).write_text(f"s,C\n0,20\n60,{peak}\n", "utf-8")
     return folder
+
+
+def wait_until(met: Callable[[], object], within_s: float = 300.0) -> None:
+    """Wait until something is so; fail where it is not within the time."""
+    until = time.monotonic() + within_s
+    while not met():
+        assert time.monotonic() < until, "what the test waits for did not happen"
+        time.sleep(0.05)
 
 
 def findings(analysis: Analysis) -> Any:

@@ -3,7 +3,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import psutil
@@ -14,7 +13,7 @@ from kit.publish.report import make, take_order
 from kit.runtime import fork_server as forking
 from kit.runtime.fork_server import fork_server
 from kit.runtime.kernel_process import fresh_kernel
-from tests.publish.stand_in import CELLS, write_notebook, write_run
+from tests.publish.stand_in import CELLS, wait_until, write_notebook, write_run
 from tests.publish.test_report import digests
 
 ROOT = Path(__file__).parents[2]
@@ -115,9 +114,7 @@ def test_killed_halfway_it_does_only_the_rest(runs, template):
         f"    report_many({[str(run) for run in runs]!r}, template={str(template)!r})\n"
     )
     process = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, start_new_session=True)
-    until = time.monotonic() + 60
-    while time.monotonic() < until and not (runs[1] / "reports").exists():
-        time.sleep(0.05)
+    wait_until((runs[1] / "reports").exists)
     os.killpg(process.pid, signal.SIGKILL)
     process.wait()
     before = [reports(run) if (run / "reports").exists() else [] for run in runs]
@@ -128,27 +125,25 @@ def test_killed_halfway_it_does_only_the_rest(runs, template):
 
 
 def test_workers_left_alone_by_a_killed_run_end_too(runs, tmp_path):
-    slow = write_notebook(tmp_path / "slow.ipynb", (*CELLS, ("code", "import time; time.sleep(30)", [])))
+    slow = write_notebook(tmp_path / "slow.ipynb", (*CELLS, ("code", "import time; time.sleep(600)", [])))
     code = (
         "from kit.publish import report_many\nif __name__ == '__main__':\n"
         f"    report_many({[str(run) for run in runs]!r}, template={str(slow)!r}, workers=2)\n"
     )
     process = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT)
-    until = time.monotonic() + 60
-    while time.monotonic() < until and not all((run / "reports").exists() for run in runs[:2]):
-        time.sleep(0.05)
+    wait_until(lambda: all((run / "reports").exists() for run in runs[:2]))
     begun = psutil.Process(process.pid).children(recursive=True)
     process.kill()
     process.wait()
     assert len(begun) >= 4
-    assert not psutil.wait_procs(begun, timeout=20)[1]
+    assert not psutil.wait_procs(begun, timeout=120)[1]
 
 
 def test_told_to_end_its_workers_clear_away_and_end_too(runs, tmp_path, monkeypatch):
     rooms = tmp_path / "tmp"
     rooms.mkdir()
     monkeypatch.setenv("TMPDIR", str(rooms))
-    slow = write_notebook(tmp_path / "slow.ipynb", (*CELLS, ("code", "import time; time.sleep(30)", [])))
+    slow = write_notebook(tmp_path / "slow.ipynb", (*CELLS, ("code", "import time; time.sleep(600)", [])))
     code = (
         "from kit.publish import report_many\nfrom kit.runtime.signals import ending_as_at_ctrl_c\n"
         "if __name__ == '__main__':\n    with ending_as_at_ctrl_c():\n"
@@ -157,13 +152,10 @@ def test_told_to_end_its_workers_clear_away_and_end_too(runs, tmp_path, monkeypa
     (tmp_path / "many.py").write_text(code, "utf-8")
     command = [sys.executable, str(tmp_path / "many.py")]
     process = subprocess.Popen(command, env={**os.environ, "PYTHONPATH": str(ROOT)}, stderr=subprocess.PIPE)
-    until = time.monotonic() + 60
-    while time.monotonic() < until and len(list(tmp_path.glob("runs/*/reports/.making-*"))) < 2:
-        time.sleep(0.05)
-    begun = time.monotonic()
+    wait_until(lambda: len(list(tmp_path.glob("runs/*/reports/.making-*"))) >= 2)
     process.send_signal(signal.SIGTERM)
-    process.communicate(timeout=60)
-    assert process.returncode != 0 and time.monotonic() - begun < 20
+    process.communicate(timeout=120)
+    assert process.returncode != 0
     assert not list(tmp_path.glob("runs/*/reports")) and not list(rooms.glob("repeatburn-*"))
 
 

@@ -15,7 +15,7 @@ import pytest
 from kit.errors import KitError
 from kit.publish import make_report, report
 from kit.publish.notebook import NotRunError, run_notebook
-from tests.publish.stand_in import CELLS, write_notebook, write_run
+from tests.publish.stand_in import CELLS, wait_until, write_notebook, write_run
 
 ROOT = Path(__file__).parents[2]
 
@@ -424,10 +424,7 @@ def test_a_run_told_to_end_clears_away_and_stops_the_kernel_too(run, tmp_path, m
     process = start_process(run, slow)
     if ignored:
         signal.signal(number, signal.SIG_IGN)
-    for _ in range(600):
-        if begun.exists():
-            break
-        time.sleep(0.1)
+    wait_until(begun.exists)
     process.send_signal(number)
     process.communicate(timeout=60)
     assert process.returncode != 0

@@ -11,7 +11,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from tests.publish.stand_in import CELLS, write_notebook, write_run
+from tests.publish.stand_in import CELLS, wait_until, write_notebook, write_run
 
 ROOT = Path(__file__).parents[2]
 BUSY = "\n".join(
@@ -45,10 +45,8 @@ def busy(tmp_path, code, **words):
     process = subprocess.Popen([sys.executable, str(script)], env=environment, start_new_session=True)
     tree = []
     try:
-        until = time.monotonic() + 120
-        while not begun.exists():
-            assert time.monotonic() < until and process.poll() is None
-            time.sleep(0.1)
+        wait_until(lambda: begun.exists() or process.poll() is not None)
+        assert process.poll() is None
         time.sleep(1.5)
         tree = psutil.Process(process.pid).children(recursive=True)
         yield process, tree
@@ -68,7 +66,7 @@ def what(process):
     return next((name for part, name in names.items() if part in words), words)
 
 
-def assert_all_end(processes, within=20.0):
+def assert_all_end(processes, within=60.0):
     _, alive = psutil.wait_procs(processes, timeout=within)
     assert not [each for each in alive if each.is_running() and each.status() != psutil.STATUS_ZOMBIE]
 
