@@ -12,11 +12,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import studentized_range
 
 from kit import schema
 from kit.analysis import Analysis, analyse
 from kit.plan.burning import burn, conditions
-from kit.plan.demo import RECIPES
+from kit.plan.demo import BAGS, RECIPES
 from kit.plan.handling import weather_of
 from kit.plan.recipes import charges_of
 from tests.plan import make_demo_truth
@@ -100,13 +101,34 @@ def test_no_verdict_contradicts_the_truth(demo: Analysis) -> None:
     assert settled >= 10  # a demo that settles something
 
 
+def misses_of_sound_intervals(families: int, draws: int = 20_000) -> int:
+    """Return how many misses of Tukey's 95 % intervals one in a hundred trials of the demo's shape exceeds.
+
+    Drawn from the model: six means of three bags each, so 12 degrees of freedom, in independent families.
+    """
+    rng = np.random.default_rng(1)
+    fuels, freedom = len(TRUTH), len(TRUTH) * (BAGS - 1)
+    spread = np.sqrt(rng.chisquare(freedom, (draws, families, 1)) / freedom)
+    strayed = rng.standard_normal((draws, families, fuels)) / spread
+    a, b = np.triu_indices(fuels, 1)
+    missed = np.abs(strayed[..., a] - strayed[..., b]) > studentized_range.ppf(0.95, fuels, freedom)
+    return int(np.quantile(missed.sum(axis=(1, 2)), 0.99))
+
+
 def test_the_intervals_hold_the_truth(demo: Analysis) -> None:
+    """That all hold is not claimed: each family of 95 % does, so three do together with chance 0.86.
+
+    A family that misses may miss with several pairs of one fuel; more misses than sound intervals make in 99
+    of 100 such trials tell of a fault.
+    """
     rows = demo.pairs[demo.pairs["metric"].isin(list(make_demo_truth.METRICS))]
-    held = 0
+    missed = []
     for row in rows.to_dict("records"):
         low, high = (np.log(row[end]) if row["scale"] == "log" else row[end] for end in ("low", "high"))
-        held += bool(low <= true_difference(row) <= high)
-    assert held == len(rows)
+        if not low <= true_difference(row) <= high:
+            missed.append((row["metric"], row["a"], row["b"]))
+    assert len(rows) == 45
+    assert len(missed) <= misses_of_sound_intervals(families=3), missed
 
 
 def true_curves(seconds: np.ndarray, bags: int = 300) -> dict[str, np.ndarray]:

@@ -17,7 +17,6 @@ from kit.plan.recipes import Recipe
 
 STEP_S = 10.0
 FIRST_LIT = time(8, 0)
-COOLING = timedelta(hours=3)
 VENTS: Mapping[str, float] = {"full": 1.0, "half": 0.5, "quarter": 0.25}
 COOKERS: Mapping[str, Cooker] = {"ceramic": CERAMIC, "clay": CERAMIC, "bowl": BOWL, "drum": DRUM}
 
@@ -119,10 +118,10 @@ def stop_times(burnt: Burnt, ambient_c: Floats, margin_c: float = 20.0) -> Float
     return np.fmin(first, np.where(np.isnan(limit), 3600.0, limit))
 
 
-def lighting_times(planned: pd.DataFrame, stops: Floats) -> list[datetime]:
+def lighting_times(planned: pd.DataFrame, stops: Floats, cool_h: float) -> list[datetime]:
     """Light the first of a day at eight, each next one when the one before has stopped.
 
-    In a cooker that burned that day already only once it has cooled.
+    In a cooker that burned that day already only once it has cooled for `cool_h` hours.
     """
     cookers = planned["cooker"] if "cooker" in planned else pd.Series("", index=planned.index)
     lit: list[datetime] = []
@@ -131,7 +130,7 @@ def lighting_times(planned: pd.DataFrame, stops: Floats) -> list[datetime]:
         same_day = [n for n in range(row) if planned["day"].iloc[n] == day]
         ends = {n: lit[n] + timedelta(seconds=float(stops[n])) for n in same_day}
         for n, end in ends.items():
-            ready = end + (COOLING if cookers.iloc[n] == cookers.iloc[row] else timedelta())
+            ready = end + (timedelta(hours=cool_h) if cookers.iloc[n] == cookers.iloc[row] else timedelta())
             begin = max(begin, ready.replace(minute=ready.minute // 5 * 5, second=0) + timedelta(minutes=10))
         lit.append(begin)
     return lit

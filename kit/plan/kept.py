@@ -36,6 +36,7 @@ class Afternoon:
     recipes: Sequence[Recipe]
     weather: Weather
     around: Conditions
+    cool_h: float
 
 
 def tell(
@@ -44,7 +45,7 @@ def tell(
 ) -> Made:  # fmt: skip
     """Return sheet rows, events and recordings of simulated burns, as a careful tester would keep them."""
     stops = stop_times(done.burnt, done.weather.ambient_c)
-    lit = lighting_times(done.planned, stops)
+    lit = lighting_times(done.planned, stops, done.cool_h)
     made = Made([], [], [], done.charges)
     for row, plan in enumerate(done.planned.to_dict("records")):
         mine = [fault for fault in faults if fault.burn == plan["burn"]]

@@ -27,6 +27,7 @@ from kit.plan.handling import (
 from kit.plan.kept import Afternoon, Made, scores, tell
 from kit.plan.loggers import NOTE, PROBES, Fault, Recording, comma_text, plain_text
 from kit.plan.recipes import Recipe, charges_of, kind_named
+from kit.plan.timetable import ASSUMED_COOL_H
 from kit.readings.calibration import Correction, correction_of
 from kit.runtime.locked_tmp import locked_folder
 from kit.schema import BURNS
@@ -129,7 +130,8 @@ def _simulate(
     opened = open_lids(around, burnt, planned, faults)
     if opened is not around:
         burnt = burn(charges, opened, cooker, HOURS, STEP_S, seed)
-    done = Afternoon(planned, burnt, charges, of_burn, weather, opened)
+    cool_h = float(table.get("plan", {}).get("cool_h", ASSUMED_COOL_H))
+    done = Afternoon(planned, burnt, charges, of_burn, weather, opened, cool_h)
     return tell(done, faults, _probes(table), interval_s, seed, rng)
 
 

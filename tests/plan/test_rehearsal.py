@@ -102,6 +102,18 @@ def test_burns_after_midnight_carry_their_date(tmp_path: Path) -> None:
     assert readings["burn"].nunique() == 7
 
 
+@pytest.mark.parametrize("cool_h", [None, 0.5, 5])
+def test_a_cooker_is_lit_again_once_it_cooled_as_long_as_the_plan_says(
+    cool_h: float | None, tmp_path: Path
+) -> None:
+    text = TRIAL if cool_h is None else TRIAL.replace("[plan]", f"[plan]\ncool_h = {cool_h}")
+    made = simulate_trial(tmp_path / "s", text, order(2, per_day=2), seed=2)
+    first, second = pd.read_csv(made / "burns.csv", dtype=str).to_dict("records")
+    waited = pd.Timedelta(second["lit"][-8:]) - pd.Timedelta(first["stopped"][-8:])
+    cooled = pd.Timedelta(hours=3 if cool_h is None else cool_h)
+    assert cooled <= waited <= cooled + pd.Timedelta(minutes=15)
+
+
 def test_settings_throttle_and_cookers_differ(tmp_path: Path) -> None:
     text = TRIAL + '[[setting]]\nid = "open"\nvents = "full"\n[[setting]]\nid = "low"\nvents = "25 %"\n'
     planned = order(12).assign(setting=["open", "low"] * 6)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "runs" / "hill-school"
-BURNS, FUELS = ("05", "07", "12", "14"), ("pressed", "beech")
+BURNS, FUELS = ("01", "08", "12", "24"), ("pressed", "beech")
 KIT = (sys.executable, "-m", "kit")
 GRACE_S = 120.0  # a private folder killed before it had its lock is swept a minute later
 LIMIT_S = 300.0
