@@ -136,6 +136,9 @@ def test_names_that_spreadsheets_would_run_become_plain_text(tmp_path):
         (["OliveBag2-run3.csv"], [Guess("olive", "2", "3")]),
         (["alder b1 r2.csv", "oak b1 r2.csv"], [Guess("alder", "1", "2"), Guess("oak", "1", "2")]),
         (["2026-05-14.csv"], [Guess()]),
+        (["oak_bag2_run1.txt", "coco_bag1_run2.txt"], [Guess("oak", "2", "1"), Guess("coco", "1", "2")]),
+        (["Oak Bag-3.csv", "Coco Bag-1.csv"], [Guess("oak", "3", ""), Guess("coco", "1", "")]),
+        (["oak-bagA-1.csv", "coco_bag_B.csv"], [Guess("oak", "A", ""), Guess("coco", "B", "")]),
     ],
 )
 def test_bags_and_burns_are_told_by_the_number_behind_their_word(names, guesses):

@@ -14,6 +14,7 @@ from kit.publish.prices import price_metric
 from kit.publish.report_data import UNDECIDED, ReportData, n_words
 from kit.publish.wording import (
     APART,
+    ONE_BAG,
     TIMES_FROM,
     Amount,
     capital,
@@ -169,14 +170,29 @@ def _by_mean(data: ReportData, metric: str) -> list[str]:
 def _pair(row: Any, data: ReportData) -> _Pair:
     log = row.scale == "log"
     value, low, high = (float(each) for each in (row.ratio if log else row.difference, row.low, row.high))
-    a, b, n, bags = row.a, row.b, (int(row.n_a), int(row.n_b)), (int(row.bags_a), int(row.bags_b))
-    if log and 0 < value <= 1 / TIMES_FROM:  # told from the larger one: '2.4 times as long'
-        value, low, high = 1 / value, 1 / high, 1 / low if low > 0 else math.inf
+    a, b, n = row.a, row.b, (int(row.n_a), int(row.n_b))
+    bags = data.noted_bags(row.metric, a, row.bags_a), data.noted_bags(row.metric, b, row.bags_b)
+    if _is_turned(data.spec(row.metric).better, log, value, low, high):
+        if log:
+            value, low, high = 1 / value, 1 / high, 1 / low if low > 0 else math.inf
+        else:
+            value, low, high = -value, -high, -low
         a, b, n, bags = b, a, n[::-1], bags[::-1]
     margin = float(row.margin) if row.margin is not None else math.nan
     return _Pair(
         a, b, row, Amount(value, low, high, margin, data.spec(row.metric), data.units), n, bags, data
     )
+
+
+def _is_turned(better: str, log: bool, value: float, low: float, high: float) -> bool:
+    """Return whether a pair is told from its second fuel.
+
+    A multiple is told from the larger one ('2.4 times as long'); else a settled difference from the better one.
+    """
+    if log and not 1 / TIMES_FROM < value < TIMES_FROM:
+        return 0 < value <= 1 / TIMES_FROM
+    none = 1.0 if log else 0.0
+    return high < none if better == "more" else low > none if better == "less" else False
 
 
 @dataclass(frozen=True)
@@ -251,7 +267,7 @@ class _Pair:
             lone = self.names[0] if self.n[0] == 1 else self.names[1]
             return f"{core}: only one burn of {lone} was made, so there is no error bar.", ""
         if self.verdict == "cannot be separated":
-            return f"{core}: {APART}.", ""
+            return f"{core}: {ONE_BAG if self.row.scope == 'these bags' else APART}.", ""
         if self.verdict == "not settled" and not self.amount.known:
             return f"{core}: these burns say too little of it to give limits; {n}.", ""
         if self.verdict == "not settled":

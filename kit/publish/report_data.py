@@ -12,7 +12,7 @@ from kit import schema
 from kit.page.numbers import Units, convert
 from kit.publish.figures.look import Axis, Cast, cast_of
 from kit.publish.provenance import SIMULATED
-from kit.publish.wording import counted, label_of
+from kit.publish.wording import counted, label_of, number_word
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -185,6 +185,21 @@ class ReportData:
         return int(self.table("metrics")["day"].replace("", None).nunique())
 
     @property
+    def dated(self) -> int:
+        """Burns that count and whose day is known."""
+        table = self.table("metrics")
+        return int(table.loc[table["day"].replace("", None).notna(), "burn"].nunique())
+
+    @property
+    def on_days(self) -> str:
+        """On how many days the burns were made: ' on six days', ', six of them on six days'; '' where none is known."""
+        if not self.days:
+            return ""
+        days = f" on {counted(self.days, 'day')}"
+        known = "" if self.dated == self.done else f", {number_word(self.dated)} of them"
+        return f"{known}{days}" + (" and the others without a day" if known else "")
+
+    @property
     def singles(self) -> bool:
         """Whether every fuel was burned once, so that nothing has an error bar of its own."""
         return max(self._burns.values(), default=0) == 1
@@ -246,6 +261,10 @@ class ReportData:
             str(fuel): (int(n), int(bags.get(fuel, 0)))
             for fuel, n in rows.groupby("fuel")["burn"].nunique().items()
         }
+
+    def noted_bags(self, metric: str, fuel: str, counted: int) -> int:
+        """Return how many of the bags that the model counted were noted: blanks are one bag to it, none on a page."""
+        return min(int(counted), self.used(metric).get(fuel, (0, 0))[1])
 
 
 def report_data(analysis: Any) -> ReportData:

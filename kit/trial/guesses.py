@@ -119,4 +119,10 @@ def _words(tokens: Iterable[str]) -> list[str]:
 
 
 def _numbered(tokens: Sequence[str], words: frozenset[str]) -> str:
-    return next((number for word, number in pairwise(tokens) if word in words and number.isdigit()), "")
+    """Return what follows a word for bag or burn: a number, or the one letter of 'bag A'."""
+    lettered = words & {"bag", "sack"}
+    found = (
+        after for word, after in pairwise(tokens)
+        if (word in words and after.isdigit()) or (word in lettered and len(after) == 1)
+    )  # fmt: skip
+    return next(found, "").upper()

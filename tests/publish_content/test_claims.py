@@ -56,7 +56,7 @@ def claim_with(metric, value, low, high, margin=np.nan, verdict="", show="both",
         "metric": metric, "a": "alder", "b": "olive", "difference": np.nan if log else value,
         "ratio": value if log else np.nan, "se": 1.0, "df": 9.0, "low": low, "high": high, "low_alone": low,
         "high_alone": high, "p": 0.01, "p_adjusted": 0.01, "p_equivalent": 0.5, "margin": margin, "verdict": verdict,
-        "direction": "", "n_a": 9, "n_b": 9, "bags_a": 3, "bags_b": 3, "multiplicity": "tukey",
+        "direction": "", "scope": "the product", "n_a": 9, "n_b": 9, "bags_a": 3, "bags_b": 3, "multiplicity": "tukey",
         "method": "", "level": 0.95, "unit": spec.unit, "scale": spec.scale,
     } | counts  # fmt: skip
     none = {"means": data.table("means").iloc[:0]}
@@ -73,7 +73,7 @@ GOLDEN = [
     ),
     (
         ("peak", -34.2, -48.0, -20.4, 15.0),
-        "Alder lump peaked 34 °C (62 °F) cooler than olive-stone briquettes: 20 to 48 °C, the whole interval "
+        "Olive-stone briquettes peaked 34 °C (62 °F) hotter than alder lump: 20 to 48 °C, the whole interval "
         "beyond the "
         "15 °C (27 °F) that matters; nine burns each, three bags each.",
     ),
@@ -134,6 +134,28 @@ def test_what_cannot_be_told_says_so(verdict, expected):
     claim = claim_with("peak", 10.0, np.nan, np.nan, verdict=verdict, n_a=1)
     assert claim.sentence.endswith(expected) and claim.sentence.startswith("We cannot yet say whether")
     assert not claim.settled and claim.interval == ""
+
+
+def test_a_settled_pair_is_told_from_the_better_fuel_whatever_its_row():
+    for metric, value, low, high, first in (
+        ("peak", -30.0, -40.0, -20.0, "Olive-stone briquettes peaked 30 °C"),
+        ("peak", 30.0, 20.0, 40.0, "Alder lump peaked 30 °C"),
+        ("time_above:150", 0.8, 0.7, 0.9, "Olive-stone briquettes stayed above 150 °C (302 °F) 25 % longer"),
+        ("cost:150", 1.25, 1.1, 1.4, "An hour above 150 °C (302 °F) cost 20 % less with olive-stone"),
+        ("cost:150", 0.8, 0.7, 0.9, "An hour above 150 °C (302 °F) cost 20 % less with alder lump"),
+    ):
+        claim = claim_with(metric, value, low, high)
+        assert plain(claim.sentence).startswith(first), claim.sentence
+        none = 1.0 if claim.scale == "log" else 0.0
+        assert claim.direction == ("a" if claim.low > none else "b")
+        assert {claim.a, claim.b} == {"alder", "olive"} and claim.low <= claim.estimate <= claim.high
+
+
+def test_one_bag_of_each_fuel_is_not_blamed_on_days():
+    claim = claim_with("peak", np.nan, np.nan, np.nan, verdict="cannot be separated", scope="these bags")
+    assert claim.sentence.endswith(
+        ": with one bag of each fuel, or none noted, fuel and bag cannot be separated."
+    )
 
 
 def test_nothing_is_called_the_same_without_a_margin():

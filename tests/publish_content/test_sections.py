@@ -1,6 +1,7 @@
 """Sections of real analyses: plain words first, honest at the top, everything captioned, nothing hostile alive."""
 
 import re
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -137,8 +138,27 @@ def test_borrowed_repeatability_is_named_with_its_folder():
     assert "that was found" not in text("borrowed", sections.variation)
 
 
-def test_one_bag_says_what_it_speaks_for():
-    assert "the verdicts hold for these bags" in text("one bag", sections.answer)
+@pytest.mark.parametrize(
+    ("kind", "few"), [("one bag", "One bag of each fuel"), ("no bags", "Bags are not noted")]
+)
+def test_one_bag_gives_no_verdict_and_says_why(kind, few):
+    words = text(kind, sections.answer)
+    assert f"{few}: a difference between two fuels cannot be told from a difference between two bags" in words
+    assert "fuel and day" not in words and "hold for these bags" not in words
+    assert set(analysis(kind).comparisons["verdict"]) == {"cannot be separated"}
+
+
+def test_days_are_counted_of_the_burns_whose_day_is_known():
+    data = report_data(analysis("three"))
+    metrics = data.table("metrics")
+    burns = list(metrics["burn"].unique())
+    known = metrics.assign(
+        day=["" if burn in burns[6:] else "2026-05-0" + burn[-1] for burn in metrics["burn"]]
+    )
+    some = replace(data, instead={"metrics": known})
+    assert some.dated == 6 and some.on_days.startswith(", six of them on ")
+    assert data.dated == data.done and data.on_days.startswith(" on ")
+    assert replace(data, instead={"metrics": metrics.assign(day="")}).on_days == ""
 
 
 def test_an_interim_report_says_so_and_gives_no_verdict():

@@ -40,13 +40,12 @@ def _burns(data: ReportData) -> str:
     trial = data.trial
     who = f" by {trial.operator}" if trial.operator and not data.simulated else ""
     bags = f" from {counted(data.bags, 'bag')}" if data.bags else ""
-    on = f" on {counted(data.days, 'day')}" if data.days else ""
     made = "simulated" if data.simulated else "made"
     cooker = f" Cooker: {trial.cooker}." if trial.cooker else ""
     was = "was" if data.done == 1 else "were"
     return (
         f"{capital(counted(data.done, 'burn'))} of {counted(len(data.cast), 'fuel')}{bags} {was} "
-        f"{made}{who}{on}.{cooker} A "
+        f"{made}{who}{data.on_days}.{cooker} A "
         "burn is one charge, lit, logged and left to burn down; it is what is counted, not the reading."
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from functools import cache, partial
 from importlib import resources
@@ -95,7 +96,9 @@ def means_table(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Ht
     if not len(rows):
         return None
     spec = data.spec(metric)
-    made = rows.assign(name=rows["fuel"].map(data.name), bags=rows["bags"].where(rows["bags"] > 0))
+    used = data.used(metric)
+    noted = [used[fuel][1] or math.nan if fuel in used else math.nan for fuel in rows["fuel"]]
+    made = rows.assign(name=rows["fuel"].map(data.name), bags=noted)
     value = "value" if data.bare else "geometric mean" if spec.scale == "log" else "mean"
     columns = [
         Col("name", "Fuel", kind="head"),

@@ -129,7 +129,8 @@ def finding_html(claim: Claim, figure: str = "") -> Html:
     page = APPENDIX if claim.kind == "value" and not figure else ""
     href = f"{page}#{anchor('figure', figure or claim.figure)}"
     link = element("a", "figure", href=href, aria_label=f"Figure of: {claim.caption}")
-    return element("p", before, marked, after, " ", link, class_=kind, id=claim.id)
+    drawn = figure or claim.low == claim.low  # what has no limits is not drawn
+    return element("p", before, marked, after, *((" ", link) if drawn else ()), class_=kind, id=claim.id)
 
 
 def _key(data: ReportData) -> str:
@@ -157,7 +158,7 @@ def _burned(data: ReportData) -> str:
         *([counted(data.bags, "bag")] if data.bags else []),
         counted(data.done, "burn"),
     ]
-    parts = [capital(", ".join(n)) + (f" on {counted(data.days, 'day')}" if data.days else "")]
+    parts = [capital(", ".join(n)) + data.on_days]
     if data.setting:
         parts.append(f"Compared are the {counted(len(data.compared), 'burn')} at setting '{data.setting}'")
     if trial.cooker:
@@ -192,10 +193,12 @@ def warnings(data: ReportData) -> list[Html]:
             f"Single burns: every error bar here rests on repeatability borrowed from {named or 'elsewhere'}, not on "
             "these burns."
         )
-    if not data.singles and {data.bags_of(player.id) for player in data.cast} == {1}:
+    judged = data.table("comparisons")
+    if not data.singles and not data.interim and (judged["scope"] == "these bags").any():
+        few = "One bag of each fuel" if data.bags else "Bags are not noted"
         told.append(
-            "One bag of each fuel: the verdicts hold for these bags. Whether another bag of the same fuel would do the "
-            "same, these burns cannot tell."
+            f"{few}: a difference between two fuels cannot be told from a difference between two bags, so no verdict "
+            "is given. A second bag of each fuel, noted in the burn sheet, would let these burns speak of the fuels."
         )
     told += _looks(data)
     return [element("div", element("p", text), class_="warning") for text in told]

@@ -147,7 +147,12 @@ def strengths(data: ReportData) -> list[str]:
     if trial.margins:
         told.append("The smallest difference that matters is declared in the trial file.")
     if data.days > 2:
-        told.append(f"Burns are spread over {counted(data.days, 'day')}.")
+        which = (
+            "Burns are"
+            if data.dated == data.done
+            else f"The {counted(data.dated, 'burn')} whose day is known are"
+        )
+        told.append(f"{which} spread over {counted(data.days, 'day')}.")
     if len(data.table("self_check")):
         told.append("The method was tried on simulated trials of this very design, and the result is shown.")
     told.append(

@@ -56,6 +56,8 @@ def pairs_table(data: ReportData, metric: str) -> pd.DataFrame:
         short_label=[f"{short(a, 21)} {sign} {short(b, 21)}" for a, b in named],
         settled=~rows["verdict"].isin(UNDECIDED),
         place=rows["a"].map(place).fillna(0).astype(int),
+        bags_a=[data.noted_bags(metric, a, n) for a, n in zip(rows["a"], rows["bags_a"], strict=True)],
+        bags_b=[data.noted_bags(metric, b, n) for b, n in zip(rows["b"], rows["bags_b"], strict=True)],
         **{name: as_drawn(rows[source]) for name, source in names.items()},
     )
 
