@@ -64,7 +64,7 @@ def _card(claim: Claim, data: ReportData) -> str:
     )
     figure, place = anchor(claim.figure), anchor("figure", claim.figure)
     page = "appendix.html" if claim.kind == "value" else REPORT
-    drawn = claim.kind == "value" or claim.metric in data.primary
+    drawn = bool(claim.figure) and (claim.kind == "value" or claim.metric in data.primary)
     lines = {
         "Say": escape_markdown(claim.say),
         "Caption": escape_markdown(claim.caption),

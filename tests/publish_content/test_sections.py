@@ -14,6 +14,7 @@ from kit.publish.claims import MOST
 from kit.publish.report_data import report_data
 from kit.publish.sections.first_screen import answer_sentences
 from kit.publish.sections.tester_notes import markdown_html
+from kit.publish.wording import number_word
 from tests.publish_content.made import analysis, folder
 from tests.publish_content.pages import read
 
@@ -112,7 +113,8 @@ def test_every_caption_counts_what_it_shows(made, kind):
             if stem in ("values", "spread") and metric in data.metrics:
                 counts = {n for n, _ in data.used(metric).values()}
                 if len(counts) == 1 and len(data.cast) > 1:
-                    assert re.search(rf"\b({counts.pop()}|\w+) burns? of each fuel", drawing.caption), (
+                    word = number_word(counts.pop())
+                    assert re.search(rf"\b{word} burns? (of each fuel|from)", drawing.caption), (
                         drawing.caption
                     )
             assert re.search(r"interval|band|burn", drawing.caption), drawing.id
@@ -198,7 +200,7 @@ def test_the_testers_notes_are_theirs_and_hold_no_html():
         "[x](javascript:alert(1)) [y](https://a.b) <script>z</script>\n\n# Top\n\n| a | b |\n|---|---|\n| 1 | 2 |"
     )
     assert "javascript" not in html and 'href="https://a.b"' in html and "<script>" not in html
-    assert "<h4>Top</h4>" in html and "<table>" in html
+    assert "<h3>Top</h3>" in html and "<table>" in html
 
 
 def test_two_fuels_answers_every_primary_measure_first_then_alone_and_in_company():

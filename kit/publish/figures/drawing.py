@@ -77,9 +77,10 @@ class Drawing:
     @cached_property
     def page_figure(self) -> Figure:
         """The figure in the light look as the page has it, drawn once."""
-        return self._drawn(LIGHT_LOOK, PAGE)
+        return self.drawn(LIGHT_LOOK, PAGE)
 
-    def _drawn(self, look: Look, frame: Frame) -> Figure:
+    def drawn(self, look: Look, frame: Frame) -> Figure:
+        """Return the figure in a look and frame, marked where its burns are simulated."""
         drawn = self.draw(look, frame)
         if self.simulated and not frame.film:
             mark_simulated(drawn, look, frame)
@@ -130,7 +131,7 @@ class Drawing:
         return f"<drawing '{self.title}', {len(self.data)} rows of data>"
 
     def _as_picture(self) -> Html:
-        light, dark = (_embedded(self._drawn(look, PAGE), look) for look in (LIGHT_LOOK, DARK_LOOK))
+        light, dark = (_embedded(self.drawn(look, PAGE), look) for look in (LIGHT_LOOK, DARK_LOOK))
         source = Html(f'<source media="(prefers-color-scheme: dark)" srcset="{dark}">')
         image = element("img", src=light, alt=self.said)
         return element(

@@ -127,10 +127,10 @@ def finding_html(claim: Claim, figure: str = "") -> Html:
     marked = element("span", number, class_="number") if number else None
     kind = "finding" if claim.settled else "finding open"
     page = APPENDIX if claim.kind == "value" and not figure else ""
-    href = f"{page}#{anchor('figure', figure or claim.figure)}"
-    link = element("a", "figure", href=href, aria_label=f"Figure of: {claim.caption}")
-    drawn = figure or claim.low == claim.low  # what has no limits is not drawn
-    return element("p", before, marked, after, *((" ", link) if drawn else ()), class_=kind, id=claim.id)
+    drawn = figure or claim.figure
+    href = f"{page}#{anchor('figure', drawn)}"
+    link = element("a", "figure", href=href, aria_label=f"Figure of: {claim.caption}") if drawn else None
+    return element("p", before, marked, after, " ", link, class_=kind, id=claim.id)
 
 
 def _key(data: ReportData) -> str:

@@ -34,14 +34,14 @@ def tester_notes(analysis: Any) -> Section:
 def markdown_html(text: str) -> Html:
     """Return Markdown as HTML below a section's headings: HTML in it shows as text, pictures as their words.
 
-    Links lead to http, https and mailto addresses alone; headings begin at the fourth level, so that the page's own
+    Links lead to http, https and mailto addresses alone; every heading is one of the third, so that the page's own
     stay apart.
     """
     import mistune
 
     class Renderer(mistune.HTMLRenderer):
         def heading(self, text: str, level: int, **attrs: Any) -> str:
-            return f"<h4>{text}</h4>\n"
+            return f"<h3>{text}</h3>\n"
 
         def image(self, text: str, url: str, title: str | None = None) -> str:
             return f"[{text}]" if text else ""
