@@ -145,7 +145,7 @@ def _short(piece: str | None, other: str | None) -> str:
     pairs = enumerate(zip(piece, other or "", strict=False))
     start = next((i for i, (a, b) in pairs if a != b), min(len(piece), len(other or "")))
     begin = max(0, start - _SHOWN // 3)
-    return repr(piece[begin : begin + _SHOWN])
+    return repr(piece[begin : begin + _SHOWN]).replace(r"\xa0", " ")
 
 
 def _same_picture(theirs: bytes, ours: bytes) -> bool:

@@ -303,7 +303,9 @@ def _files_of(report: Report, made: Path, was: Mapping[str, Any], now: Mapping[s
     names = known_names(
         {**was["environment"], "report": was["report"]}, {**now["environment"], "report": now["report"]}
     )
-    return compare_files(report.folder, made, names, same_programs=not other)
+    found = compare_files(report.folder, made, names, same_programs=not other)
+    found.differing = [f"reports/{report.folder.name}/{each}" for each in found.differing]
+    return found
 
 
 def _other_programs(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:

@@ -228,6 +228,8 @@ def test_a_forged_bundle_fails(whole, tmp_path, monkeypatch, what):
         return
     assert not outcome.agrees, outcome.words
     assert "not what its hash says" not in outcome.words  # its maker made the hashes anew
+    if what == "fuels exchanged on the page":
+        assert f"{REPORT}report.html: " in outcome.words
 
 
 def described_otherwise(held):
