@@ -245,3 +245,12 @@ def test_the_run_folder_was_not_written_to():
         "logs",
         "trial.toml",
     ]
+
+
+def test_letters_say_that_the_first_fuel_is_a_question_of_its_own():
+    words = text("three", sections.answer)
+    assert ("share a letter are" in words) == ("asked in one direction" in words)
+
+
+def test_provenance_names_every_parameter_it_lists():
+    assert "spread )" not in text("three", sections.provenance)

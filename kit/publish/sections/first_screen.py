@@ -270,8 +270,8 @@ def overview_table(data: ReportData) -> Html:
             f"Means; ± half of the {data.percent} interval, or in brackets the interval, each fuel for itself."
             + (
                 f" In the order of {data.label(first)}. Fuels that share a letter are not distinguishable; a "
-                "fuel without one "
-                "differs from every other."
+                "fuel without one differs from every other. "
+                "Which fuel is first is a question of its own, asked in one direction: it can be settled where two fuels share a letter."
                 if lettered
                 else ""
             )

@@ -89,7 +89,7 @@ def _parameters(origin: Origin, data: ReportData) -> list[tuple[str, object]]:
         *seed,
         ("confidence", data.level),
         ("primary metrics", ", ".join(data.trial.primary)),
-        ("spread", model.spread),
+        ("spread", model.spread or "not declared"),
         ("covariates", ", ".join(model.covariates) or "none"),
     ]
 
