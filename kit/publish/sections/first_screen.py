@@ -271,7 +271,8 @@ def overview_table(data: ReportData) -> Html:
             + (
                 f" In the order of {data.label(first)}. Fuels that share a letter are not distinguishable; a "
                 "fuel without one differs from every other. "
-                "Which fuel is first is a question of its own, asked in one direction: it can be settled where two fuels share a letter."
+                "Which fuel is first is a question of its own, asked in one direction: it can be settled "
+                "where two fuels share a letter."
                 if lettered
                 else ""
             )
