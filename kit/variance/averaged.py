@@ -318,7 +318,7 @@ def _tails(mix: _Mixture, h: Array) -> tuple[Array, Array, Array]:
     wide, nu = h[mix.of], mix.dof
     p, q, q1 = np.zeros_like(mix.se), np.zeros_like(mix.se), np.zeros_like(mix.se)
     for side in (-1.0, 1.0):
-        t = (wide + side * mix.offset) / mix.se
+        t = np.clip((wide + side * mix.offset) / mix.se, -1e150, 1e150)  # beyond it the square is no number
         tail, density = upper_tail(t, nu)
         density /= mix.se
         p += tail

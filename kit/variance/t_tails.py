@@ -19,7 +19,7 @@ def upper_tail(t: Array, nu: float) -> tuple[Array, Array]:
     With Mills' ratio M = P(T > t)/density, M/√(c + t²) is smooth in y = t/√(c + t²) on [0, 1): one table a ν.
     """
     table, constant, c = _mills(nu)
-    square = np.minimum(np.abs(t), 1e150) ** 2  # beyond it the tail is nothing, and the square no number
+    square = np.minimum(np.abs(t), 1e150) ** 2  # beyond it the square is no number
     density = constant * np.exp(-0.5 * (nu + 1) * np.log1p(square / nu))
     root = np.sqrt(c + square)
     place = np.sqrt(square) * (_CELLS / root)

@@ -171,7 +171,7 @@ def test_a_limit_is_never_rounded_onto_zero_or_the_margin():
 
 def test_every_limit_names_its_direction():
     assert plain(claim_with("peak", 34.2, 20.4, 48.0).interval) == "20 to 48 °C hotter"
-    assert plain(claim_with("time_above:150", 0.8, 0.64, 0.98).interval) == "2 to 36 % shorter"
+    assert plain(claim_with("time_above:150", 0.8, 0.64, 0.98).interval) == "2 to 56 % longer"
     assert plain(claim_with("time_above:150", 0.8, 0.64, 1.02).interval) == "36 % shorter to 2 % longer"
     assert plain(claim_with("ash", 0.3, 0.25, 0.36).interval) == "2.8 to 4.0 times as much"
 

@@ -200,7 +200,9 @@ def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html:
         row |= {name: pd.to_numeric(own[name], errors="coerce").mean() for name, _, _ in CONDITIONS}
         rows.append(row | {"ash": float(ash.get(player.id, float("nan")))})
     made = pd.DataFrame(rows)
-    recorded = [(*each, None) for each in CONDITIONS if made[each[0]].notna().any()]
+    recorded: list[tuple[str, str, str, int | None]] = [
+        (*each, None) for each in CONDITIONS if made[each[0]].notna().any()
+    ]
     recorded += [("ash", "ash left", "%", 1)] if made["ash"].notna().any() else []
     columns = [Col("fuel", "Fuel", kind="head"), *numbers(("burns", ""), ("bags", ""), ("days", ""))]
     columns += [Col(name, words, unit=unit, kind="number", decimals=n) for name, words, unit, n in recorded]
