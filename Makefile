@@ -6,6 +6,8 @@ PYTHON := .venv/bin/python
 UV := $(shell command -v uv 2>/dev/null)
 LOCKED := tests/locks
 export OPENBLAS_NUM_THREADS ?= 1
+SHELL := bash
+.SHELLFLAGS := -o pipefail -c
 
 .PHONY: help env report check lab test lint oldest bench simulate fuzz soak locks clean
 

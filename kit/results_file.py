@@ -57,6 +57,7 @@ TABLES: Final[Mapping[str, tuple[Column, ...]]] = {
     "second_opinion": schema.SECOND_OPINION,
     "censored": schema.CENSORED,
     "deviations": schema.DEVIATIONS,
+    "uncounted": schema.UNCOUNTED,
 }
 CURVES: Final[Mapping[str, tuple[Column, ...]]] = {
     "mean": schema.MEAN_CURVES,

@@ -190,7 +190,7 @@ def test_chances_and_next_bags_are_of_every_fuel(demo: Analysis) -> None:
 def test_influence_tries_every_burn_on_every_comparison(demo: Analysis) -> None:
     of_peak = demo.influence[demo.influence["metric"] == "peak"]
     burns = of_peak[of_peak["level_left_out"] == "burn"]
-    assert burns["left_out"].nunique() == 36 and len(burns) == 36 * 5
+    assert burns["left_out"].nunique() == 36 and len(burns) == 36 * 15
 
 
 def test_an_interim_trial_gets_no_verdict(tmp_path: Path) -> None:

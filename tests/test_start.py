@@ -164,7 +164,7 @@ def test_the_command_prints_rows_questions_and_cautions(tmp_path):
         *map(str, sorted(pile.iterdir())),
     ]
     out = subprocess.run(words, capture_output=True, text=True, check=True).stdout
-    assert "burn oak 1: oak?" in out and "Carbon monoxide" in out and "Next: repeatburn check" in out
+    assert "burn oak 1: oak?" in out and "carbon monoxide" in out and "Next: repeatburn check" in out
 
 
 def test_alike_faults_of_many_files_are_one_in_print(tmp_path):

@@ -349,6 +349,6 @@ def _changed(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
 def _left_out(run: Path) -> tuple[str, ...]:
     try:
         found = json.loads((run / "datapackage.json").read_text("utf-8"))["leftOut"]
-        return tuple(key for key in KEYS if key in found)
+        return tuple(sorted(key for key in KEYS if key in found))
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return ()
