@@ -161,11 +161,9 @@ def _without_guesses(sheet: Sheet, faults: Faults) -> Sheet:
     rows: set[int] = set()
     for name in (*REQUIRED[:2], "bag", "day", "setting", *CLOCK_COLUMNS):
         cells = [cell.strip() for cell in sheet.cells(name)]
-        marked = [
-            place for place, cell in enumerate(cells) if cell.strip("? ") and "?" in (cell[0], cell[-1])
-        ]
+        marked = [place for place, cell in enumerate(cells) if _is_guess(cell, name)]
         if marked:
-            columns[name] = [cell.strip("? ") or cell for cell in cells]
+            columns[name] = [cell.strip("? ") if _is_guess(cell, name) else cell for cell in cells]
             counts[name] = len(marked)
             rows |= {sheet.rows[place] for place in marked}
     if counts:
@@ -176,6 +174,11 @@ def _without_guesses(sheet: Sheet, faults: Faults) -> Sheet:
         remedy = "Look at each and correct it; then replace every ? in the sheet by nothing."
         faults.ask(f"{sheet.name}, cells marked '?'", found, "what was burned, and when", remedy)
     return replace(sheet, columns=columns)
+
+
+def _is_guess(cell: str, column: str) -> bool:
+    """Return whether a cell is marked; a lone '?' is, too, where the column may stay blank."""
+    return "?" in (cell[:1], cell[-1:]) and (column not in REQUIRED or bool(cell.strip("? ")))
 
 
 def _fuels_are_told(table: pd.DataFrame, sheet: Sheet, faults: Faults) -> None:
