@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 State = Literal["made", "unchanged", "faults", "failed"]
 _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
 _TRIES: Final = 2
+_GRACE_S: Final = 20.0
 _PRELOADED: Final = (
     "ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.interactiveshell", "pandas", "pyarrow.csv",
     "scipy.stats", "scipy.optimize", "matplotlib.figure", "matplotlib.backends.backend_agg",
@@ -212,16 +213,21 @@ def _in_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[str, Outcome
 
 @contextmanager
 def _workers_ended(pool: Executor) -> Iterator[None]:
-    """Have workers clear away and end where this process is told to: it would wait for their reports otherwise."""
+    """Have no worker outlive its pool: where this process is told to end they clear away, and none may hang."""
     import multiprocessing
 
     try:
         yield
     except BaseException:
-        pool.shutdown(wait=False, cancel_futures=True)
         for worker in multiprocessing.active_children():
             worker.terminate()
         raise
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+        for worker in multiprocessing.active_children():
+            worker.join(_GRACE_S)
+            worker.kill()  # a library can swallow the interrupt that SIGTERM becomes
+            worker.join()
 
 
 @cache

@@ -1,14 +1,18 @@
 import json
+import multiprocessing
 import os
 import signal
 import subprocess
 import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
 import psutil
 import pytest
 
-from kit.publish import report_many
+from kit.publish import many, report_many
 from kit.publish.report import make, take_order
 from kit.runtime import fork_server as forking
 from kit.runtime.fork_server import fork_server
@@ -172,6 +176,24 @@ def test_a_worker_that_is_killed_costs_its_own_folder_alone(runs, tmp_path):
     assert [each.state for each in outcome.outcomes] == ["made", "failed", "made", "made"]
     assert "was killed" in outcome.outcomes[1].words and outcome.exit_code == 3
     assert [len(reports(run)) for run in runs] == [1, 0, 1, 1]
+
+
+def goes_on(there):
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    there.touch()
+    time.sleep(600)
+
+
+def test_a_worker_that_will_not_end_is_killed_and_holds_up_nothing(tmp_path, monkeypatch):
+    monkeypatch.setattr(many, "_GRACE_S", 0.5)
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(2, context) as pool, many._workers_ended(pool):
+        futures = [pool.submit(goes_on, tmp_path / name) for name in "ab"]
+        wait_until(lambda: len(list(tmp_path.iterdir())) == 2)
+        killed = multiprocessing.active_children()[0]
+        killed.kill()
+        assert all(isinstance(each.exception(timeout=60), BrokenProcessPool) for each in futures)
+    assert not multiprocessing.active_children()
 
 
 @pytest.mark.slow
