@@ -45,6 +45,7 @@ tr { break-inside: avoid; }
 .scroll:focus-visible { outline: 1mm solid #000; }
 @media screen {
   body { padding: 6mm; }
+  p { max-width: 41em; }
   .scroll { overflow-x: auto; }
   .sheet, .front { border-bottom: 1mm dashed #777; padding: 0 0 6mm; margin: 0 0 8mm; }
 }
