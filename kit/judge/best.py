@@ -10,11 +10,12 @@ import pandas as pd
 from scipy import special
 
 from kit.errors import KitError, Problem
+from kit.judge.comparisons import Differences, Places
 from kit.judge.means import back
 from kit.schema import BEST
 from kit.variance import RepeatFit
 from kit.variance.censored_profile import imputed
-from kit.variance.covariance import LEAST_DF, DfMethod, contrasts, f_test
+from kit.variance.covariance import LEAST_DF, DfMethod, f_test
 from kit.variance.families import Family, correlated, correlation_of
 
 Array = npt.NDArray[np.float64]
@@ -53,7 +54,11 @@ def fuels_differ(fit: RepeatFit, df: DfMethod = "kenward-roger") -> pd.DataFrame
 
 
 def best_fuels(
-    fit: RepeatFit, better: Literal["more", "less"] = "more", level: float = 0.95, df: DfMethod = "best"
+    fit: RepeatFit,
+    better: Literal["more", "less"] = "more",
+    level: float = 0.95,
+    df: DfMethod = "best",
+    every: Differences | None = None,
 ) -> pd.DataFrame:
     """Return for each fuel by how much it differs from the best of the others, and whether it can be the best.
 
@@ -63,6 +68,8 @@ def best_fuels(
         Whether larger ('more') or smaller ('less') values are better.
     level
         Confidence of all statements together.
+    every
+        The differences of every pair, where they are known already.
 
     Returns
     -------
@@ -94,7 +101,8 @@ def best_fuels(
     if not fit.has_spread or fit.design.apart.any() or len(known) < 2:
         return pd.DataFrame(columns=ORDER[1:])
     sign = 1.0 if better == "more" else -1.0
-    difference, reach, method = _against_each(fit, known, sign, level, df)
+    difference, reach, method = _against_each(fit, known, level, df, every)
+    difference *= sign
     np.fill_diagonal(difference, np.inf)
     high = np.maximum((difference + reach).min(axis=1), 0.0)
     possible = np.flatnonzero(high > 0)
@@ -129,22 +137,23 @@ def best_fuels(
 
 
 def _against_each(
-    fit: RepeatFit, known: npt.NDArray[np.int64], sign: float, level: float, df: DfMethod
+    fit: RepeatFit, known: Places, level: float, df: DfMethod, every: Differences | None
 ) -> tuple[Array, Array, str]:
     """Return differences of fuel (row) less fuel (column), and the one-sided reach with the row's as control."""
     size = len(known)
-    difference, reach, method = np.zeros((size, size)), np.zeros((size, size)), ""
+    difference, reach = np.zeros((2, size, size))
     families: dict[bytes, Family] = {}
-    for row, own in enumerate(known):
-        others = np.delete(np.arange(size), row)
-        L = np.zeros((len(others), fit.design.p))
-        L[:, own], L[np.arange(len(others)), known[others]] = 1.0, -1.0
-        found = contrasts(fit, L, df, level)
-        correlation = correlation_of(found.covariance[0])
+    method, row_of = "", {place: row for row, place in enumerate(known.tolist())}
+    for place, row in row_of.items():
+        differences = every or Differences.of(fit, [("control", fit.labels[place])], df, level)
+        own = differences.against(place)
+        there = np.isin(own.places, known)
+        others = [row_of[other] for other in own.places[there].tolist()]
+        correlation = correlation_of(own.covariance[np.ix_(there, there)])
         key = np.round(np.sort(correlation, axis=None), SAME).tobytes()
         if key not in families:
             families[key] = correlated(correlation, sides=1)
-        difference[row, others] = sign * found.estimate[0]
-        reach[row, others] = families[key].critical(level, np.maximum(found.df[0], LEAST_DF)) * found.se[0]
-        method = found.method
+        difference[row, others] = -own.difference[there]
+        reach[row, others] = families[key].critical(level, np.maximum(own.df[there], LEAST_DF)) * own.se[there]
+        method = differences.found.method
     return difference, reach, method

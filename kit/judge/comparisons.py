@@ -20,6 +20,8 @@ from kit.variance.covariance import Contrasts, DfMethod, contrasts
 from kit.variance.families import Family, all_pairs, correlated, correlation_of, holm
 
 Array = npt.NDArray[np.float64]
+Places = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
 Limits = tuple[Array, Array]
 Multiplicity = Literal["tukey", "dunnett", "holm", "none"]
 Pairs = str | tuple[str, Any] | Sequence[tuple[Any, Any]]
@@ -71,43 +73,116 @@ def compare_fuels(
     --------
     >>> compare_fuels(fit, ("control", "olive"), margin=15)[["a", "b", "low", "high", "verdict"]]  # doctest: +SKIP
     """
-    chosen = _pairs(fit, pairs)
     asked = multiplicity or ("tukey" if isinstance(pairs, str) else "dunnett")
-    smallest = _margin(margin, fit.scale)
-    a, b = chosen[:, 0], chosen[:, 1]
-    L = np.zeros((len(chosen), fit.design.p))
-    L[np.arange(len(chosen)), a], L[np.arange(len(chosen)), b] = 1.0, -1.0
-    found = contrasts(fit, L, df, level)
-    together = _simultaneous(found, asked, len(fit.labels), family)
-    D, E = together.limits(level), together.limits(2 * level - 1)
-    apart: npt.NDArray[np.bool_] = fit.design.apart[a, b]
-    withheld: npt.NDArray[np.bool_] = np.asarray(_withheld(fit)[chosen].any(axis=1))
-    verdicts = _verdicts(D, E, smallest, apart, withheld)
-    alone = found.limits(level)
-    equivalent = np.full_like(found.estimate, np.nan)
-    if smallest is not None:
-        equivalent = np.maximum(found.upper_p(-smallest), found.lower_p(smallest))  # Schuirmann 1987
-    limits = {"": D, "_equivalence": E, "_alone": alone}
-    numbers = {
-        ("ratio" if fit.scale == "log" else "difference"): back(fit, found.estimate), "se": found.se, "df": found.df,
-        **{f"low{name}": back(fit, each[0]) for name, each in limits.items()},
-        **{f"high{name}": back(fit, each[1]) for name, each in limits.items()},
-        "p": found.p(), "p_adjusted": together.p(), "p_equivalent": equivalent,
-    }  # fmt: skip
-    if (apart | withheld).any():
-        numbers = {name: np.where(apart | withheld, np.nan, values) for name, values in numbers.items()}
-    burns, bags = fit.counts
-    labels = {
-        "a": [fit.labels[i] for i in a], "b": [fit.labels[i] for i in b],
-        "n_a": burns[a], "n_b": burns[b], "bags_a": bags[a], "bags_b": bags[b],
-        "verdict": [each.verdict for each in verdicts], "direction": [each.direction for each in verdicts],
-        "scope": [scope_of(fit)] * len(chosen),
-    }  # fmt: skip
-    constants = {
-        "margin": np.nan if smallest is None else smallest, "multiplicity": asked, "method": found.method,
-        "level": level, "scale": fit.scale,
-    }  # fmt: skip
-    return fit.framed(labels, numbers, constants, ORDER)
+    return Differences.of(fit, [pairs], df, level).compared(pairs, asked, margin, family)
+
+
+@dataclass(frozen=True)
+class Against:
+    """Means less one of them: places of the means (n,), differences, standard errors and degrees of freedom (n,).
+
+    `covariance` (n, n) is that of the differences.
+    """
+
+    places: Places
+    difference: Array
+    se: Array
+    df: Array
+    covariance: Array
+
+
+@dataclass(frozen=True)
+class Differences:
+    """Differences of one fit, computed once: every family of comparisons is made of some of them.
+
+    Attributes
+    ----------
+    fit
+        The model.
+    places
+        (pairs, 2) means of which pairs.
+    found
+        The differences as contrasts, in that order.
+    level
+        Confidence of simultaneous limits.
+    """
+
+    fit: RepeatFit
+    places: Places
+    found: Contrasts
+    level: float
+
+    @classmethod
+    def of(
+        cls, fit: RepeatFit, asked: Sequence[Pairs], df: DfMethod = "best", level: float = 0.95
+    ) -> Differences:
+        """Return the differences that these families ask for."""
+        places = np.unique(np.concatenate([_places(fit, pairs) for pairs in asked]), axis=0)
+        L = np.zeros((len(places), fit.design.p))
+        L[np.arange(len(places)), places[:, 0]], L[np.arange(len(places)), places[:, 1]] = 1.0, -1.0
+        return cls(fit, places, contrasts(fit, L, df, level), level)
+
+    def compared(
+        self,
+        pairs: Pairs,
+        multiplicity: Multiplicity,
+        margin: float | str | None = None,
+        family: Family | None = None,
+    ) -> pd.DataFrame:
+        """Return a row a pair of one family: arguments and columns are those of `compare_fuels`."""
+        fit, found, level = self.fit, self.found, self.level
+        smallest = _margin(margin, fit.scale)
+        rows = self._rows(_places(fit, pairs))
+        a, b = self.places[rows].T
+        together = _simultaneous(found, rows, multiplicity, len(fit.labels), family)
+        D, E = together.limits(level), together.limits(2 * level - 1)
+        apart: Mask = fit.design.apart[a, b]
+        withheld: Mask = np.asarray(_withheld(fit)[self.places[rows]].any(axis=1))
+        verdicts = _verdicts(D, E, smallest, apart, withheld)
+        equivalent = np.full_like(found.estimate, np.nan)
+        if smallest is not None:
+            equivalent = np.maximum(found.upper_p(-smallest), found.lower_p(smallest))  # Schuirmann 1987
+        alone = [ends[:, rows] for ends in found.limits(level)]
+        limits = {"": D, "_equivalence": E, "_alone": alone}
+        number = "ratio" if fit.scale == "log" else "difference"
+        numbers = {
+            number: back(fit, found.estimate[:, rows]), "se": found.se[:, rows], "df": found.df[:, rows],
+            **{f"low{name}": back(fit, each[0]) for name, each in limits.items()},
+            **{f"high{name}": back(fit, each[1]) for name, each in limits.items()},
+            "p": found.p()[:, rows], "p_adjusted": together.p(), "p_equivalent": equivalent[:, rows],
+        }  # fmt: skip
+        if (apart | withheld).any():
+            numbers = {name: np.where(apart | withheld, np.nan, values) for name, values in numbers.items()}
+        burns, bags = fit.counts
+        labels = {
+            "a": [fit.labels[i] for i in a], "b": [fit.labels[i] for i in b],
+            "n_a": burns[a], "n_b": burns[b], "bags_a": bags[a], "bags_b": bags[b],
+            "verdict": [each.verdict for each in verdicts], "direction": [each.direction for each in verdicts],
+            "scope": [scope_of(fit)] * len(rows),
+        }  # fmt: skip
+        constants = {
+            "margin": np.nan if smallest is None else smallest, "multiplicity": multiplicity,
+            "method": found.method, "level": level, "scale": fit.scale,
+        }  # fmt: skip
+        return fit.framed(labels, numbers, constants, ORDER)
+
+    def against(self, place: int) -> Against:
+        """Return every mean that is compared with this one, less it."""
+        rows = np.flatnonzero((self.places == place).any(axis=1))
+        rows = rows[np.argsort(self.places[rows].sum(axis=1))]
+        sign = np.where(self.places[rows, 1] == place, 1.0, -1.0)
+        L = sign[:, None] * self.found.L[rows]
+        return Against(
+            self.places[rows].sum(axis=1) - place,
+            sign * self.found.estimate[0, rows],
+            self.found.se[0, rows],
+            self.found.df[0, rows],
+            L @ self.found.phi[0] @ L.T,
+        )
+
+    def _rows(self, places: Places) -> Places:
+        known = {(a, b): row for row, (a, b) in enumerate(self.places.tolist())}
+        return np.array([known[a, b] for a, b in places.tolist()])
 
 
 def _verdicts(
@@ -144,7 +219,12 @@ def _withheld(fit: RepeatFit) -> npt.NDArray[np.bool_]:
     return hidden
 
 
-def _pairs(fit: RepeatFit, pairs: Pairs) -> npt.NDArray[np.int64]:
+def pairs_of(fit: RepeatFit, pairs: Pairs) -> list[tuple[Any, Any]]:
+    """Return the pairs of fuels that 'all', ('control', id) or a list of pairs stands for."""
+    return [(fit.labels[a], fit.labels[b]) for a, b in _places(fit, pairs)]
+
+
+def _places(fit: RepeatFit, pairs: Pairs) -> Places:
     labels = list(fit.labels)
     if len(labels) < 2:
         raise KitError(
@@ -200,35 +280,33 @@ def _margin(margin: float | str | None, scale: str) -> float | None:
 
 @dataclass(frozen=True)
 class _Simultaneous:
-    """Contrasts with the families, one for all responses or one each, that make their limits hold together.
+    """Some of the contrasts, with the families, one for all responses or one each, that hold their limits together.
 
     Without families the limits are each one's own, at a level that is shared out (Bonferroni) by `share`.
     """
 
     found: Contrasts
+    rows: Places
     families: tuple[Family | None, ...] = ()
     share: int = 1
 
     def limits(self, level: float) -> Limits:
-        if not self.families:
-            return self.found.limits(1 - (1 - level) / self.share)
-        parts = [
-            one.family_limits(family, level)
-            if family
-            else (np.full_like(one.estimate, np.nan), np.full_like(one.estimate, np.nan))
-            for one, family in self._parts()
-        ]
-        return np.concatenate([low for low, _ in parts]), np.concatenate([high for _, high in parts])
+        if self.families:
+            parts = [_family_limits(one, family, level) for one, family in self._parts()]
+            low, high = (np.concatenate(ends) for ends in zip(*parts, strict=True))
+        else:
+            low, high = self.found.limits(1 - (1 - level) / self.share)
+        return low[:, self.rows], high[:, self.rows]
 
     def p(self) -> Array:
         if not self.families:
-            return holm(self.found.p()) if self.share > 1 else self.found.p()
-        return np.concatenate(
-            [
-                one.family_p(family) if family else np.full_like(one.estimate, np.nan)
-                for one, family in self._parts()
-            ]
-        )
+            alone = self.found.p()[:, self.rows]
+            return holm(alone) if self.share > 1 else alone
+        parts = [
+            one.family_p(family) if family else np.full_like(one.estimate, np.nan)
+            for one, family in self._parts()
+        ]
+        return np.concatenate(parts)[:, self.rows]
 
     def _parts(self) -> list[tuple[Contrasts, Family | None]]:
         if len(self.families) == 1:
@@ -236,39 +314,41 @@ class _Simultaneous:
         return [(self.found.of(row), family) for row, family in enumerate(self.families)]
 
 
-def _simultaneous(found: Contrasts, multiplicity: str, means: int, known: Family | None) -> _Simultaneous:
-    responses, comparisons = found.estimate.shape
+def _family_limits(found: Contrasts, family: Family | None, level: float) -> Limits:
+    unknown = np.full_like(found.estimate, np.nan)
+    return found.family_limits(family, level) if family else (unknown, unknown)
+
+
+def _simultaneous(
+    found: Contrasts, rows: Places, multiplicity: str, means: int, known: Family | None
+) -> _Simultaneous:
     if multiplicity == "none":
-        return _Simultaneous(found)
+        return _Simultaneous(found, rows)
     if multiplicity == "holm":
-        return _Simultaneous(found, share=comparisons)
+        return _Simultaneous(found, rows, share=len(rows))
     if multiplicity == "tukey":
-        return _Simultaneous(found, (all_pairs(means),))
+        return _Simultaneous(found, rows, (all_pairs(means),))
     if multiplicity != "dunnett":
+        expected = "tukey, dunnett, holm or none"
         raise KitError(
-            Problem(
-                "refuse",
-                "multiplicity",
-                f"'{multiplicity}'",
-                "tukey, dunnett, holm or none",
-                "Name one of them.",
-            )
+            Problem("refuse", "multiplicity", f"'{multiplicity}'", expected, "Name one of them.")
         )
-    if known is not None and known.comparisons == comparisons:
-        return _Simultaneous(found, (known,))
-    return _Simultaneous(found, tuple(_single_step(found.of(row)) for row in range(responses)))
+    if known is not None and known.comparisons == len(rows):
+        return _Simultaneous(found, rows, (known,))
+    own = tuple(_single_step(found.of(response), rows) for response in range(len(found.estimate)))
+    return _Simultaneous(found, rows, own)
 
 
-def _single_step(one: Contrasts) -> Family | None:
+def _single_step(one: Contrasts, rows: Places) -> Family | None:
     """Return the multivariate t with the correlation of one response's estimates, None where none is known."""
-    covariance = one.covariance[0]
-    known = np.flatnonzero(~np.isnan(one.estimate[0]) & (np.diag(covariance) > 0))
+    covariance = one.L[rows] @ one.phi[0] @ one.L[rows].T
+    known = np.flatnonzero(~np.isnan(one.estimate[0, rows]) & (np.diag(covariance) > 0))
     return correlated(correlation_of(covariance[np.ix_(known, known)])) if len(known) else None
 
 
 def family_against(fit: RepeatFit, control: Any) -> Family | None:
     """Return Dunnett's family of a fit against its control fuel, to judge trials that differ by one burn."""
-    chosen = _pairs(fit, ("control", control))
+    chosen = _places(fit, ("control", control))
     rows = np.eye(len(fit.labels))[chosen[:, 0]] - np.eye(len(fit.labels))[chosen[:, 1]]
     covariance = rows @ fit.covariance @ rows.T
     unknown = np.isnan(covariance).any() or not (np.diag(covariance) > 0).all()

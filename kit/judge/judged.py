@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,7 +13,7 @@ import pandas as pd
 from kit.errors import KitError
 from kit.judge.best import best_fuels, fuels_differ
 from kit.judge.bounds import left_out_beside, measured_only
-from kit.judge.comparisons import compare_fuels, family_against
+from kit.judge.comparisons import Differences, Multiplicity, Pairs, family_against, pairs_of
 from kit.judge.earlier_trials import prior_table
 from kit.judge.further import further
 from kit.judge.influence import influence
@@ -76,9 +78,7 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
     except KitError as error:
         return Judged(spec, None, " ".join(problem.found for problem in error.problems), {})
     family = question_family(fit, question)
-    tables = _of_every_metric(fit, family, question)
-    if fit.has_spread and (question.primary or question.margin is not None):
-        tables |= _of_a_metric_asked_about(fit, tables, spec, question)
+    tables = _of_every_metric(fit, family, question) | _compared(fit, family, spec, question)
     if question.primary and fit.has_spread:
         tables |= _of_a_primary_metric(fit, family, tables, question)
     return Judged(
@@ -110,50 +110,61 @@ def question_family(fit: RepeatFit, question: Question) -> Family | None:
     return family_against(fit, control) if control and declared == ("control", control) else None
 
 
-def compare(fit: RepeatFit, question: Question, family: Family | None = None) -> pd.DataFrame:
+def compare(
+    fit: RepeatFit, question: Question, family: Family | None = None, differences: Differences | None = None
+) -> pd.DataFrame:
     """Compare the fuels in the family the trial declared."""
+    declared, multiplicity = _declared(fit, question)
+    known = differences or Differences.of(fit, [declared], level=question.level)
+    return known.compared(declared, multiplicity, question.margin, family)
+
+
+def _declared(fit: RepeatFit, question: Question) -> tuple[Pairs, Multiplicity]:
     means = np.nan_to_num(fit.estimate.beta[0, : len(fit.labels)], nan=-np.inf)
     best = fit.labels[int(np.argmin(means) if question.better == "less" else np.argmax(means))]
-    declared, multiplicity = question.family(fit.labels, best)
-    return compare_fuels(fit, declared, multiplicity, question.margin, level=question.level, family=family)
+    return question.family(fit.labels, best)
 
 
 def _of_every_metric(fit: RepeatFit, family: Family | None, question: Question) -> Tables:
-    means = fuel_means(fit, level=question.level)
-    tables = {"means": means, "comparisons": compare(fit, question, family)}
-    if fit.censored is not None:
-        tables["censored"] = left_out_beside(
-            fit, tables["comparisons"], lambda other: compare(other, question, family)
-        )
+    tables = {"means": fuel_means(fit, level=question.level)}
     if fit.has_spread:
         tables["components"] = component_limits(fit, level=question.level)
         tables["next_bag"] = next_bag(fit, question.level)
     return tables
 
 
-def _of_a_metric_asked_about(fit: RepeatFit, tables: Tables, spec: Metric, question: Question) -> Tables:
-    pairs = tables["comparisons"]
-    if question.family(fit.labels)[0] != "all" and len(fit.labels) <= MOST_FUELS:
-        pairs = _with_declared(
-            compare_fuels(fit, margin=question.margin, level=question.level), tables["comparisons"]
-        )
-    found = {
-        "pairs": pairs,
+def _compared(fit: RepeatFit, family: Family | None, spec: Metric, question: Question) -> Tables:
+    """Return what is made of the differences of fuels: each is computed once, whatever families it is in."""
+    declared, multiplicity = _declared(fit, question)
+    asked_about = fit.has_spread and (question.primary or question.margin is not None)
+    others = _others(fit, declared) if asked_about else []
+    differences = Differences.of(fit, [declared, *([others] if others else [])], level=question.level)
+    comparisons = differences.compared(declared, multiplicity, question.margin, family)
+    tables = {"comparisons": comparisons}
+    if fit.censored is not None:
+        tables["censored"] = left_out_beside(fit, comparisons, lambda other: compare(other, question, family))
+    if not asked_about:
+        return tables
+    every = [comparisons, *([differences.compared(others, "tukey", question.margin)] if others else [])]
+    tables |= {
+        "pairs": pd.concat(every, ignore_index=True),
         "prior": prior_table(fit, question.unused),
-        "comparisons_alone": compare(fit.alone, question) if fit.earlier else pairs.iloc[:0],
+        "comparisons_alone": compare(fit.alone, question) if fit.earlier else comparisons.iloc[:0],
         "overall": fuels_differ(fit),
         "odd_burns": odd_burns(measured_only(fit), question),
     }
     if spec.better:
-        found["best"] = best_fuels(fit, spec.better, question.level)
-    return found
+        every_pair = differences if len(fit.labels) <= MOST_FUELS else None
+        tables["best"] = best_fuels(fit, spec.better, question.level, every=every_pair)
+    return tables
 
 
-def _with_declared(every: pd.DataFrame, declared: pd.DataFrame) -> pd.DataFrame:
-    """Return all pairs, those of the declared family as they were judged there: one verdict a comparison."""
-    known = {frozenset(pair) for pair in zip(declared["a"], declared["b"], strict=True)}
-    others = [frozenset(pair) not in known for pair in zip(every["a"], every["b"], strict=True)]
-    return pd.concat([declared, every[others]], ignore_index=True)
+def _others(fit: RepeatFit, declared: Pairs) -> list[tuple[Any, Any]]:
+    """Return the pairs outside the declared family, none among very many fuels: each has one verdict."""
+    if len(fit.labels) > MOST_FUELS:
+        return []
+    known = {frozenset(pair) for pair in pairs_of(fit, declared)}
+    return [pair for pair in combinations(fit.labels, 2) if frozenset(pair) not in known]
 
 
 def _of_a_primary_metric(fit: RepeatFit, family: Family | None, tables: Tables, question: Question) -> Tables:
@@ -194,12 +205,13 @@ def _influence(
     def again(rows: pd.DataFrame) -> pd.DataFrame:
         refit = _fitted(rows, fit.scale, question)
         left = {name: [pair for pair in own if set(pair) <= set(refit.labels)] for name, own in asked.items()}
-        parts = [
-            compare_fuels(refit, own, name, question.margin, level=question.level, family=family)
-            for name, own in left.items()
-            if own
-        ]
-        return pd.concat(parts) if parts else pairs.iloc[:0]
+        left = {name: own for name, own in left.items() if own}
+        if not left:
+            return pairs.iloc[:0]
+        differences = Differences.of(refit, list(left.values()), level=question.level)
+        return pd.concat(
+            [differences.compared(own, name, question.margin, family) for name, own in left.items()]
+        )
 
     return influence(pairs, fit.table, again)
 
