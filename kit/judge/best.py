@@ -154,6 +154,8 @@ def _against_each(
         if key not in families:
             families[key] = correlated(correlation, sides=1)
         difference[row, others] = -own.difference[there]
-        reach[row, others] = families[key].critical(level, np.maximum(own.df[there], LEAST_DF)) * own.se[there]
+        reach[row, others] = (
+            families[key].critical(level, np.maximum(own.df[there], LEAST_DF)) * own.se[there]
+        )
         method = differences.found.method
     return difference, reach, method

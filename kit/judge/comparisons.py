@@ -330,9 +330,7 @@ def _simultaneous(
         return _Simultaneous(found, rows, (all_pairs(means),))
     if multiplicity != "dunnett":
         expected = "tukey, dunnett, holm or none"
-        raise KitError(
-            Problem("refuse", "multiplicity", f"'{multiplicity}'", expected, "Name one of them.")
-        )
+        raise KitError(Problem("refuse", "multiplicity", f"'{multiplicity}'", expected, "Name one of them."))
     if known is not None and known.comparisons == len(rows):
         return _Simultaneous(found, rows, (known,))
     own = tuple(_single_step(found.of(response), rows) for response in range(len(found.estimate)))
