@@ -94,7 +94,8 @@ def make_bundle(folder: str | Path, leave_out: Sequence[str] = (), agreed: bool 
     """List what a bundle of a run folder's newest report would tell and, where agreed, make it.
 
     Nothing is overwritten; what `leave_out` names (keys of `kit.publish.private.KEYS`) is taken out of a copy of the
-    inputs, and the report is made anew from that copy, so that all parts of the bundle agree.
+    inputs, and the report is made anew from that copy, so that all parts of the bundle agree. A sheet that is a
+    spreadsheet's own file, which holds more than it shows, then stands there as CSV.
 
     Raises
     ------

@@ -5,12 +5,11 @@ Only what is used of them is an input: an extract, which tells of no people or p
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from kit.errors import KitError
+from kit.errors import Faults, KitError
 from kit.results_file import RESULTS, read_results
 
 COMPARED: Final = ("metrics", "means", "comparisons", "components", "kinds", "ladder", "next_bag")
@@ -49,12 +48,12 @@ def _trial(folder: Path) -> Mapping[str, Any]:
         content = (folder / "trial.toml").read_bytes()
         if not any(key in content.replace(b"\0", b"") for key in (b"borrow_from", b"corrects")):
             return {}
-        from kit.trial.decode import (
-            decode,  # kit.trial brings pandas, which most reports need in another process only
-        )
+        # kit.trial brings pandas, which most reports need in another process only
+        from kit.trial.decode import decode
+        from kit.trial.toml_reader import parse_toml
 
-        return tomllib.loads(decode(content, "trial.toml")[0].replace("\r\n", "\n"))
-    except (OSError, ValueError, RecursionError, KitError):
+        return parse_toml(decode(content, "trial.toml")[0], "trial.toml", Faults()) or {}
+    except (OSError, KitError):
         return {}
 
 

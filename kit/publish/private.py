@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import re
-import tomllib
+import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from kit.errors import KitError, Problem, did_you_mean
+from kit.errors import Faults, KitError, Problem, did_you_mean
 from kit.publish.pictures import PICTURES, position_of, without_notes
 from kit.publish.provenance import SHEETS, input_paths
 from kit.schema import COLUMNS
@@ -57,6 +57,12 @@ _SERIAL: Final = re.compile(
 _POSITION: Final = re.compile(
     r"(?i)(\b(?:lat|latitude|lon|long|longitude|gps)\b\W{1,4})(-?\d{1,3}[.,]\d{2,20}[°NSEW ]{0,4})"
 )
+BOOKS: Final = (".xlsx", ".ods", ".xls")
+_TELLING: Final = ("docProps/core.xml", "docProps/app.xml", "meta.xml", "content.xml")
+_AUTHOR: Final = re.compile(
+    r"<(?:dc:creator|cp:lastModifiedBy|meta:initial-creator|Manager|Company)[^<>]*>([^<>]+)<"
+)
+"""How a spreadsheet's own file names people, whom none of its cells shows."""
 _HEAD: Final = 65_536  # bytes at a log's start, where an instrument tells of itself
 
 
@@ -115,6 +121,7 @@ def leave_out(folder: Path, keys: frozenset[str]) -> list[Told]:
             taken.append(told)
         return told.key not in keys
 
+    _books_as_text(folder)
     for path in input_paths(folder):
         start = _look(path, path.relative_to(folder).as_posix(), meet)
         if start is not None:
@@ -123,6 +130,32 @@ def leave_out(folder: Path, keys: frozenset[str]) -> list[Told]:
                 if start.whole:
                     handle.truncate()
     return taken
+
+
+def _books_as_text(folder: Path) -> None:
+    """Write a sheet that is a spreadsheet's own file as text: such a file holds more than it shows.
+
+    Raises
+    ------
+    KitError
+        Where a log is such a file.
+    """
+    from kit.trial.sheet import sheet_rows
+
+    faults, books = Faults(), [path for path in input_paths(folder) if path.suffix.casefold() in BOOKS]
+    for path in books:
+        if path.parent == folder:
+            rows, mark, _ = sheet_rows(path)
+            path.with_suffix(".csv").write_bytes(_as_sheet(rows, mark))
+            path.unlink()
+        else:
+            faults.refuse(
+                path.relative_to(folder).as_posix(),
+                "a spreadsheet's own file, which may hold names, comments and sheets that nobody sees",
+                "a log as text, where something is to be left out",
+                "Save it as CSV, name that file on the burn sheet, and make the report again.",
+            )
+    faults.settle()
 
 
 @dataclass(frozen=True)
@@ -138,17 +171,54 @@ def _look(path: Path, name: str, meet: Meet) -> _Start | None:
     suffix = path.suffix.lower()
     if suffix in PICTURES:
         return _look_at_picture(path.read_bytes(), name, suffix, meet)
+    if suffix in BOOKS:
+        _look_at_book(path, name, meet)
+        return None
     if suffix == ".toml":
         before = path.read_bytes()
         after, whole = _look_at_settings(before, name, meet), True
     elif name in SHEETS and suffix == ".csv":
         before = path.read_bytes()
-        after, whole = _look_at_sheet(before, name, meet), True
+        after, whole = _look_at_sheet(path, name, meet) or before, True
+    elif name == "notes.md":
+        before = path.read_bytes()
+        after, whole = _look_at_words(before, name, meet), True
     else:
         with path.open("rb") as handle:
             before = handle.read(_HEAD)
         after, whole = _look_at_log(before, name, meet), False
     return _Start(after, whole) if after != before else None
+
+
+def _look_at_book(path: Path, name: str, meet: Meet) -> None:
+    """Show what a spreadsheet's own file tells; it is written as text before anything is taken out."""
+    from kit.trial.spreadsheet import filled_sheets
+
+    if name in SHEETS:
+        _look_at_sheet(path, name, meet)
+    tables = filled_sheets(path, name)
+    for title, rows in tables.items():
+        where = f"{name}, sheet '{title}'"
+        if len(tables) > 1:
+            meet(Told("notes", where, f"{len(rows)} rows"))
+        for number, row in enumerate(rows, 1) if name not in SHEETS else ():
+            _log_line(" ".join(row), f"{where}, row {number}", meet)
+    if not zipfile.is_zipfile(path):
+        meet(Told("people", name, "its author, whom an old spreadsheet's file names"))
+        return
+    with zipfile.ZipFile(path) as book:
+        for part in book.namelist():
+            text = book.read(part).decode("utf-8", "replace") if part in _TELLING else ""
+            for author in _AUTHOR.findall(text):
+                meet(Told("people", f"{name}, its properties", author))
+            if "comments" in part or "<office:annotation" in text:
+                meet(Told("notes", name, "comments on cells"))
+
+
+def _look_at_words(content: bytes, name: str, meet: Meet) -> bytes:
+    """Look through what the tester wrote in words of their own, which stays or goes as a whole."""
+    text = _text_of(content, name).strip()
+    return _look_at_log(content, name, meet) if not text or meet(Told("notes", name, text)) else b""
 
 
 def _look_at_picture(picture: bytes, name: str, suffix: str, meet: Meet) -> _Start | None:
@@ -188,7 +258,11 @@ def _look_at_settings(content: bytes, name: str, meet: Meet) -> bytes:
 
 def _values(lines: Iterable[str], part: str, key: str) -> list[str]:
     """Return what stands under a key of a table, or of each of its tables where there are several."""
-    found = tomllib.loads("".join(lines).removeprefix("\ufeff")).get(part, [])
+    from kit.trial.toml_reader import parse_toml
+
+    faults = Faults()
+    found = (parse_toml("".join(lines).removeprefix("\ufeff"), "trial.toml", faults) or {}).get(part, [])
+    faults.settle()
     tables = found if isinstance(found, list) else [found]
     return [str(table[key]) for table in tables if isinstance(table, dict) and table.get(key)]
 
@@ -205,33 +279,38 @@ def _without(lines: Iterable[str], out: set[tuple[str, str]]) -> list[str]:
     return kept
 
 
-def _look_at_sheet(content: bytes, name: str, meet: Meet) -> bytes:
-    text = _text_of(content, name)
-    hint, _, rest = text.partition("\n") if text.lower().startswith(("sep=", '"sep=')) else ("", "", text)
-    delimiter = max(",;\t", key=rest.partition("\n")[0].count)
-    rows = list(csv.reader(io.StringIO(rest, newline=""), delimiter=delimiter))
-    private = {i: cell.strip() for i, cell in enumerate(rows[0])} if rows else {}
+def _look_at_sheet(path: Path, name: str, meet: Meet) -> bytes | None:
+    """Return a sheet without the cells that `meet` answers False, None where all of them stay."""
+    from kit.trial.sheet import sheet_rows
+
+    rows, mark, _ = sheet_rows(path)
+    head = next((place for place, row in enumerate(rows) if any(map(str.strip, row))), len(rows))
     changed = False
-    for number, row in enumerate(rows[1:], 2):
-        for i, heading in private.items():
-            key = _key_of(heading, row[i]) if i < len(row) else ""
-            if key and not meet(Told(key, f"{name}, row {number}, column {heading}", row[i])):
-                row[i], changed = "", True
-    return (f"{hint}\n" * bool(hint)).encode() + _as_sheet(rows, delimiter) if changed else content
+    for number, row in enumerate(rows[head + 1 :], head + 2):
+        for place, heading in enumerate(map(str.strip, rows[head])):
+            key = _key_of(heading, row[place]) if place < len(row) else ""
+            if key and not meet(Told(key, f"{name}, row {number}, column {heading}", row[place])):
+                row[place], changed = "", True
+    return _as_sheet(rows, mark) if changed else None
 
 
 def _key_of(heading: str, cell: str) -> str:
     """Return the key a cell falls under, '' for none; what stands in columns of the tester's own is a note."""
+    from kit.trial.sheet import heading_key
+
     if not cell.strip():
         return ""
-    if heading.lower() in _COLUMNS:
-        return _COLUMNS[heading.lower()]
-    own = heading not in COLUMNS and any(sign.isalpha() for sign in cell)
+    plain = heading_key(heading)
+    if plain in _COLUMNS:
+        return _COLUMNS[plain]
+    own = plain not in COLUMNS and any(sign.isalpha() for sign in cell)
     return "notes" if own else ""
 
 
 def _as_sheet(rows: Sequence[Sequence[str]], delimiter: str) -> bytes:
     out = io.StringIO(newline="")
+    if delimiter not in ",;\t":
+        out.write(f"sep={delimiter}\n")
     csv.writer(out, delimiter=delimiter, lineterminator="\n").writerows(rows)
     return out.getvalue().encode("utf-8", "surrogateescape")
 

@@ -11,7 +11,7 @@ from kit.metrics.measuring import Measuring
 from kit.schema import COLUMNS, METRIC_BASES, Metric, metric
 from kit.trial.faults_of_keys import shown
 from kit.trial.models import TrialFile, threshold_id
-from kit.trial.places import Loc, Places
+from kit.trial.toml_reader import Path, Places
 from kit.trial.trial import Margin, Trial, declared_metric
 from kit.trial.units import QuantityError, parse_difference, parse_percent, parse_temperature, split_quantity
 
@@ -95,7 +95,7 @@ def _ids_are_unique(trial: Trial, places: Places, faults: Faults, lost: Set[str]
 
 def _declared_columns(trial: Trial, places: Places, faults: Faults, lost: Set[str]) -> None:
     for place, declared in enumerate(trial.declared):
-        loc: Loc = ("metrics", "declared", place, "column")
+        loc: Path = ("metrics", "declared", place, "column")
         if declared.column in METRIC_BASES:
             words = "a column name of your own"
             remedy = "The kit has a metric of that name: rename the column."
@@ -112,7 +112,7 @@ def _declared_columns(trial: Trial, places: Places, faults: Faults, lost: Set[st
 
 def _references(trial: Trial, places: Places, faults: Faults, lost: Set[str]) -> None:
     fuels, probes = [each.id for each in trial.fuels], [each.id for each in trial.probes]
-    named: list[tuple[Loc, str | None, str, Sequence[str]]] = [
+    named: list[tuple[Path, str | None, str, Sequence[str]]] = [
         (("trial", "control_fuel"), trial.control_fuel, "the id of a [[fuel]]", fuels),
         (("trial", "probe"), trial.probe, "the id of a [[probe]]", probes),
     ]

@@ -50,7 +50,9 @@ def read_text(path: Path, name: str) -> tuple[str, str]:
 
 
 def decode(raw: bytes, name: str) -> tuple[str, str]:
-    """Return text and encoding: by byte-order mark, else UTF-16 by its zero bytes, UTF-8, Windows-1252.
+    """Return text, its lines ended by line feeds, and its encoding.
+
+    By byte-order mark, else UTF-16 by its zero bytes, UTF-8, Windows-1252.
 
     Raises
     ------
@@ -64,7 +66,7 @@ def decode(raw: bytes, name: str) -> tuple[str, str]:
         raw
     )
     try:
-        return raw.decode(encoding), encoding.removesuffix("-sig")
+        return _with_line_feeds(raw.decode(encoding)), encoding.removesuffix("-sig")
     except UnicodeDecodeError:
         if encoding != "utf-8":
             words = f"bytes that are not the {encoding.upper().removesuffix('-SIG')} they claim to be"
@@ -82,9 +84,13 @@ def _unmarked(raw: bytes) -> str:
 
 def _eight_bit(raw: bytes) -> tuple[str, str]:
     try:
-        return raw.decode("cp1252"), "cp1252"
+        return _with_line_feeds(raw.decode("cp1252")), "cp1252"
     except UnicodeDecodeError:
-        return raw.decode("latin-1"), "latin-1"
+        return _with_line_feeds(raw.decode("latin-1")), "latin-1"
+
+
+def _with_line_feeds(text: str) -> str:
+    return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def _problem(name: str, found: str, remedy: str) -> Problem:

@@ -12,10 +12,8 @@ from pydantic import BaseModel
 from kit.errors import Faults, did_you_mean
 from kit.trial.decode import visible
 from kit.trial.models import TrialFile
-from kit.trial.places import Places
+from kit.trial.toml_reader import Path, Places
 from kit.trial.units import QuantityError, split_quantity
-
-Loc = tuple[str | int, ...]
 
 _KINDS = {
     "string_type": 'text in quotes, as "alder"',
@@ -48,7 +46,7 @@ def shown(value: object) -> str:
 
 def note_fault(error: Any, places: Places, faults: Faults) -> None:
     """Note one error of a model as a fault at its line and key."""
-    loc: Loc = _written(error["loc"])
+    loc: Path = _written(error["loc"])
     where = places.where(loc)
     kind = error["type"]
     if kind == "extra_forbidden":
@@ -65,7 +63,7 @@ def note_fault(error: Any, places: Places, faults: Faults) -> None:
         faults.refuse(where, found, expected, _rewritten(loc[-1], error) or f"Write {expected}.")
 
 
-def _a_key_of(places: Places, loc: Loc) -> str:
+def _a_key_of(places: Places, loc: Path) -> str:
     return f"a key of {places.table(loc)}" if len(loc) > 1 else "the name of a table"
 
 
@@ -96,7 +94,7 @@ def _rewritten(key: object, error: Any) -> str:
     return f"Write {key} = {number[1].replace(',', '.')}." if number else ""
 
 
-def keys_at(loc: Loc) -> list[str]:
+def keys_at(loc: Path) -> list[str]:
     """Return the keys that may stand in the table at a path."""
     model: Any = TrialFile
     for part in loc:
@@ -114,12 +112,12 @@ def _model_in(annotation: Any) -> Any:
     return next((found for part in get_args(annotation) if (found := _model_in(part))), None)
 
 
-def _written(loc: Loc) -> Loc:
+def _written(loc: Path) -> Path:
     """Drop what pydantic adds to a path that no one wrote."""
     return tuple(part for part in loc if part != "[key]")
 
 
-def prune(raw: dict[str, Any], locs: Iterable[Loc]) -> dict[str, Any]:
+def prune(raw: dict[str, Any], locs: Iterable[Path]) -> dict[str, Any]:
     """Return the tables without the faulty keys; an item of a list that lacks a key goes whole."""
     pruned = copy.deepcopy(raw)
     for loc in sorted(
@@ -129,7 +127,7 @@ def prune(raw: dict[str, Any], locs: Iterable[Loc]) -> dict[str, Any]:
     return pruned
 
 
-def _remove(tables: Any, loc: Loc) -> None:
+def _remove(tables: Any, loc: Path) -> None:
     trail = [tables]
     for part in loc[:-1]:
         try:

@@ -19,10 +19,8 @@ from kit.errors import Faults, KitError, Problem
 from kit.runtime.atomic_write import write_atomically
 from kit.trial.decode import read_text
 from kit.trial.faults_of_keys import note_fault
-from kit.trial.places import Places
-from kit.trial.toml_lines import key_lines
+from kit.trial.toml_reader import Places, parse_toml
 from kit.trial.trial import Trial
-from kit.trial.trial_file import parse_toml
 
 SCHEMA = "repeatburn-plan/1"
 NAME = "plan/plan.toml"
@@ -303,13 +301,13 @@ def read_plan(folder: str | Path) -> Plan | None:
         return None
     text, _ = read_text(place, NAME)
     faults = Faults()
-    content = parse_toml(text.replace("\r\n", "\n"), faults, NAME)
+    content = parse_toml(text, NAME, faults)
     faults.settle()
     assert content is not None
     try:
         return _plan(content)
     except ValidationError as error:
-        places = Places(NAME, text, key_lines)
+        places = Places(NAME, text)
         for each in error.errors(include_url=False):
             note_fault(each, places, faults)
         faults.settle()

@@ -300,7 +300,7 @@ def _own_words(folder: Path, faults: Faults) -> str:
     except KitError as error:
         faults.take(error)
         return ""
-    return without_hidden(text.replace("\r\n", "\n").replace("\r", "\n")).strip()
+    return without_hidden(text).strip()
 
 
 def _plan(folder: Path, faults: Faults) -> Plan | None:

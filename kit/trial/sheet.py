@@ -12,15 +12,16 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
-from kit.errors import Faults, KitError
-from kit.schema import Column
+from kit.errors import Faults, KitError, Problem
+from kit.schema import BURNS, EVENTS, SCORES, Column
 from kit.trial.decode import clean_id, read_text
 from kit.trial.spreadsheet import ENDINGS, filled_sheets, the_sheet
 
 DELIMITERS = (",", ";", "\t")
 NEAR = 0.8
 """How alike a heading and a known one must be for the difference to be a slip of the pen."""
-_DECLARED = re.compile(r'"?sep=(.)"?[ ;,\t]*(?:\r\n|\r|\n)', re.IGNORECASE)
+_KNOWN = frozenset(column.name for column in (*BURNS, *EVENTS, *SCORES))
+_DECLARED = re.compile(r'"?sep=(.)"?[ ;,\t]*\n', re.IGNORECASE)
 """A spreadsheet's own first line that names the mark between cells."""
 
 
@@ -77,21 +78,31 @@ def read_sheet(
         Where faults and remarks are gathered.
     """
     name = path.name
-    headings = _Headings(known, required, tuple(own))
     try:
-        if path.suffix.casefold() in ENDINGS:
-            return _sheet(the_sheet(filled_sheets(path, name), path), ",", name, headings, faults, notes)
-        text, encoding = read_text(path, name)
+        records, delimiter, encoding = sheet_rows(path)
     except KitError as error:
         faults.take(error)
         return None
     if encoding in ("cp1252", "latin-1"):
         notes.append(f"{name} is not UTF-8; it was read as {encoding}: look at its accents.")
-    text, delimiter = _delimiter(text, {column.name for column in known})
-    records = _records(text, delimiter, name, faults)
-    if records is None:
-        return None
-    return _sheet(records, delimiter, name, headings, faults, notes)
+    return _sheet(records, delimiter, name, _Headings(known, required, tuple(own)), faults, notes)
+
+
+def sheet_rows(path: Path) -> tuple[list[list[str]], str, str]:
+    """Return the cells of a sheet row by row, the mark that parts them, and how its text is encoded.
+
+    Of a spreadsheet's own file the encoding is ''.
+
+    Raises
+    ------
+    KitError
+        Where the file cannot be read, or its quotes do not close.
+    """
+    if path.suffix.casefold() in ENDINGS:
+        return the_sheet(filled_sheets(path, path.name), path), ",", ""
+    text, encoding = read_text(path, path.name)
+    text, delimiter = _delimiter(text)
+    return _records(text, delimiter, path.name), delimiter, encoding
 
 
 def sheet_path(folder: Path, stem: str, faults: Faults) -> Path:
@@ -109,7 +120,7 @@ def heading_key(heading: str) -> str:
     return re.sub("[^a-z0-9]+", "_", plain).strip("_")
 
 
-def _delimiter(text: str, known: set[str]) -> tuple[str, str]:
+def _delimiter(text: str) -> tuple[str, str]:
     """Return the text without a 'sep=;' line, and the mark between its cells."""
     declared = _DECLARED.match(text)
     if declared:
@@ -120,12 +131,12 @@ def _delimiter(text: str, known: set[str]) -> tuple[str, str]:
 
     def fit(mark: str) -> tuple[int, int]:
         cells = [heading_key(cell) for cell in head.split(mark)]
-        return len(known.intersection(cells)), len(cells)
+        return len(_KNOWN.intersection(cells)), len(cells)
 
     return text, max(DELIMITERS, key=fit)
 
 
-def _records(text: str, delimiter: str, name: str, faults: Faults) -> list[list[str]] | None:
+def _records(text: str, delimiter: str, name: str) -> list[list[str]]:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     records: list[list[str]] = []
     begins = 1
@@ -134,14 +145,10 @@ def _records(text: str, delimiter: str, name: str, faults: Faults) -> list[list[
             records.append(record)
             begins = reader.line_num + 1
     except csv.Error as error:
+        where = f"{name}, row {len(records) + 1} (line {begins} of the file)"
         remedy = 'A cell that holds " is written in quotes with each " doubled; look for one left open.'
-        faults.refuse(
-            f"{name}, row {len(records) + 1} (line {begins} of the file)",
-            f"a cell whose quotes do not close ({error})",
-            "quotes in pairs",
-            remedy,
-        )
-        return None
+        found = f"a cell whose quotes do not close ({error})"
+        raise KitError(Problem("refuse", where, found, "quotes in pairs", remedy)) from None
     return records
 
 

@@ -22,6 +22,7 @@ from kit.publish.datapackage import slug
 from kit.publish.earlier_reports import earlier_looks
 from kit.publish.private import leave_out, what_is_told
 from tests.publish.stand_in import write_run
+from tests.readings.test_spreadsheets import ods, xlsx
 
 SECRET = "Wilhelmina Quark"
 
@@ -166,6 +167,78 @@ def test_private_cells_are_found_in_sheets_of_any_encoding(tmp_path, encoding):
         "a",
         "",
     ]
+
+
+@pytest.mark.parametrize(
+    "sheet",
+    [
+        "\n\nburn,fuel,Operator:\n01,a,Jo Quark\n",
+        "sep=;\nburn;fuel;OPERATOR\n01;a;Jo Quark\n",
+        ",,\nburn,fuel, operator \n01,a,Jo Quark\n",
+        'burn;fuel;"operator"\r01;"a,b,c,d,e";Jo Quark\r',
+    ],
+)
+def test_private_cells_are_found_wherever_the_kit_finds_the_column(tmp_path, sheet):
+    run = write_run(tmp_path / "run")
+    (run / "burns.csv").write_bytes(sheet.encode())
+    assert [(each.key, each.text) for each in what_is_told(run)] == [("people", "Jo Quark")]
+    leave_out(run, frozenset({"people"}))
+    assert "Quark" not in (run / "burns.csv").read_text("utf-8")
+
+
+def test_the_testers_own_words_are_notes(tmp_path):
+    run = write_run(tmp_path / "run")
+    (run / "notes.md").write_text("# Mine\nRain at Aunt Olga's.\n", "utf-8")
+    assert [each.key for each in what_is_told(run)] == ["notes"]
+    leave_out(run, frozenset({"people"}))
+    assert "Olga" in (run / "notes.md").read_text("utf-8")
+    leave_out(run, frozenset({"notes"}))
+    assert not (run / "notes.md").read_text("utf-8")
+
+
+SCORES = [["burn", "taster", "attribute", "score"], ["01", SECRET, "smoke", 3.0]]
+
+
+def xlsx_scores(run):
+    path = xlsx(run / "scores.xlsx", scores=SCORES, Addresses=[["47 Hidden Lane"]])
+    with zipfile.ZipFile(path, "a") as book:
+        book.writestr("docProps/core.xml", "<a><dc:creator>Olga Quark</dc:creator></a>")
+        book.writestr("xl/comments1.xml", "<t>call Bob</t>")
+
+
+def ods_scores(run):
+    ods(run / "scores.ods", SCORES)
+
+
+@pytest.mark.parametrize("write", [xlsx_scores, ods_scores])
+def test_a_left_out_column_of_a_spreadsheets_own_file_stands_nowhere(tmp_path, standard, write):
+    run = write_run(tmp_path / "run")
+    write(run)
+    told = [(each.key, each.where, each.text) for each in what_is_told(run)]
+    if write is xlsx_scores:
+        assert told == [
+            ("people", "scores.xlsx, row 2, column taster", SECRET),
+            ("notes", "scores.xlsx, sheet 'scores'", "2 rows"),
+            ("notes", "scores.xlsx, sheet 'Addresses'", "1 rows"),
+            ("people", "scores.xlsx, its properties", "Olga Quark"),
+            ("notes", "scores.xlsx", "comments on cells"),
+        ]
+    else:
+        assert told == [("people", "scores.ods, row 2, column taster", SECRET)]
+    make_report(run)
+    held = members(make_bundle(run, leave_out=["people"], agreed=True).path)
+    assert held["scores.csv"] == b"burn,taster,attribute,score\n01,,smoke,3\n"
+    assert not [name for name in held if name.endswith((".xlsx", ".ods"))]
+    for content in held.values():
+        assert not any(text.encode() in content for text in (SECRET, "Olga", "Hidden Lane", "call Bob"))
+
+
+def test_a_log_that_is_a_spreadsheets_own_file_stops_a_bundle_that_leaves_something_out(tmp_path):
+    run = write_run(tmp_path / "run")
+    xlsx(run / "logs" / "09.xlsx", Log=[["Serial No. AB-12345"], ["s", "C"], [0, 20]])
+    assert ("serials", "AB-12345") in [(each.key, each.text) for each in what_is_told(run)]
+    with pytest.raises(KitError, match=r"logs/09\.xlsx: found a spreadsheet's own file.*Save it as CSV"):
+        leave_out(run, frozenset({"shops"}))
 
 
 def test_serial_numbers_are_found_in_wide_logs(tmp_path):

@@ -5,7 +5,7 @@ import tomllib
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.trial.toml_lines import key_lines, line_of
+from kit.trial.toml_reader import key_lines, line_of
 
 TEXT = '''\
 # a remark with [brackets] and "quotes

@@ -8,7 +8,8 @@ import pytest
 from kit.errors import Faults
 from kit.trial import open_run
 from kit.trial.earlier import lender_folders
-from kit.trial.trial_file import parse_toml, read_trial
+from kit.trial.toml_reader import parse_toml
+from kit.trial.trial_file import read_trial
 from tests.trial.folders import TRIAL, folder, only, opened, problems
 
 
@@ -320,7 +321,7 @@ def test_a_number_that_is_none_is_told_with_what_to_write(tmp_path, written, rem
 def test_a_key_of_twenty_thousand_parts_is_refused_at_once(text):
     faults = Faults()
     began = time.perf_counter()
-    assert parse_toml(text, faults) is None
+    assert parse_toml(text, "trial.toml", faults) is None
     assert time.perf_counter() - began < 1
     assert "64 parts" in next(iter(faults)).found
 
