@@ -46,6 +46,7 @@ _APART = 1.7
 
 _AT_ONCE = 500_000
 _SMALLEST = 1e-140
+_KNOWN = 1e-9
 _CUBIC = 1e-4
 """After a step this short the next would be below 1e-10."""
 
@@ -223,10 +224,11 @@ class _Mixture:
         First row of each response; the response of each row.
     weight
         (rows, 1), summing to one over a response.
+    centre, unit
+        (responses, contrasts) mean and SD of the averaged distribution, as if its t were normal.
     offset, se
-        (rows, contrasts) estimate less the mean of the averaged distribution; standard error.
-    centre
-        (responses, contrasts) that mean.
+        (rows, contrasts) estimate less that mean, and standard error, in units of that SD. A standard error that is
+        nothing beside it, where a ratio leaves nothing to be known, is a billionth.
     """
 
     starts: Codes
@@ -235,6 +237,7 @@ class _Mixture:
     offset: Array
     se: Array
     centre: Array
+    unit: Array
     dof: float
 
     def sum(self, rows: Array) -> Array:
@@ -246,31 +249,36 @@ class _Mixture:
         rows = kept[self.of]
         of = (np.cumsum(kept) - 1)[self.of[rows]]
         starts = np.flatnonzero(np.diff(of, prepend=-1))
-        return _Mixture(
-            starts, of, self.weight[rows], self.offset[rows], self.se[rows], self.centre[kept], self.dof
-        )
+        return replace(
+            self, starts=starts, of=of, weight=self.weight[rows], offset=self.offset[rows], se=self.se[rows],
+            centre=self.centre[kept], unit=self.unit[kept],
+        )  # fmt: skip
 
 
 def _mixture(nodes: Nodes, data: Any, level_estimates: Array) -> _Mixture:
     at = weigh(nodes, data)
     estimate = level_estimates[at.of] - nodes.shifts(data)[at.of, at.node]
     centre = at.sum(estimate)
+    offset = estimate - centre[at.of]
     se = np.sqrt(nodes.v[at.node] * (at.Q / at.dof)[:, None])
-    return _Mixture(at.starts, at.of, at.weight[:, None], estimate - centre[at.of], se, centre, at.dof)
+    unit = np.sqrt(at.sum(se**2 + offset**2))
+    scale = np.where(unit > 0, unit, 1.0)[at.of]
+    least = np.maximum(se / scale, _KNOWN)
+    return _Mixture(at.starts, at.of, at.weight[:, None], offset / scale, least, centre, unit, at.dof)
 
 
 def _effective(mix: _Mixture, alpha: float, floor: tuple[Array, Array]) -> Effective:
     """Return the t with the half-widths of the mixture at two levels, neither below that of the floor's t."""
     guess = _first_df(mix)
-    scale = np.sqrt(mix.sum(mix.se**2 + mix.offset**2))
-    near = _half_width(mix, alpha, scale * _quantile(guess, alpha))
+    near = _half_width(mix, alpha, _quantile(guess, alpha))
     far = _half_width(
         mix, _FURTHER * alpha, near * _quantile(guess, _FURTHER * alpha) / _quantile(guess, alpha)
     )
     least, freedom = floor
-    near = np.maximum(near, least * _quantile(freedom, alpha))
-    far = np.maximum(far, least * _quantile(freedom, _FURTHER * alpha))
-    df = _df_of_ratio(far / near, alpha, mix.dof)
+    near = np.maximum(near * mix.unit, least * _quantile(freedom, alpha))
+    far = np.maximum(far * mix.unit, least * _quantile(freedom, _FURTHER * alpha))
+    ratio = np.divide(far, near, out=np.ones_like(near), where=near > 0)
+    df = _df_of_ratio(ratio, alpha, mix.dof)
     return Effective(mix.centre, near / _quantile(df, alpha), df)
 
 
@@ -318,7 +326,7 @@ def _tails(mix: _Mixture, h: Array) -> tuple[Array, Array, Array]:
     wide, nu = h[mix.of], mix.dof
     p, q, q1 = np.zeros_like(mix.se), np.zeros_like(mix.se), np.zeros_like(mix.se)
     for side in (-1.0, 1.0):
-        t = np.clip((wide + side * mix.offset) / mix.se, -1e150, 1e150)  # beyond it the square is no number
+        t = (wide + side * mix.offset) / mix.se
         tail, density = upper_tail(t, nu)
         density /= mix.se
         p += tail

@@ -29,6 +29,9 @@ from kit.variance.mvn import POINTS, Box, log_probability, truncated
 AT_ONCE = 256
 """Rows of one pass: what fits a processor's cache."""
 
+ENDLESS = 1e300
+"""A diagonal element beside which all others are nothing."""
+
 
 @dataclass(frozen=True)
 class Columns:
@@ -231,12 +234,24 @@ def forms(model: Model, theta: Array, data: Rows, extra: Array | None = None) ->
     a = _vectors(model, w, data, extra) * root[:, None]
     left = a[:, :, q:] - a[:, :, :q] @ scaled
     G = (a[:, :, :q] / inner[:, None]) @ a[:, :, :q].transpose(0, 2, 1)
-    G = G + left @ np.linalg.solve(H, left.transpose(0, 2, 1))
-    logdet = np.log(inner).sum(axis=1) + np.linalg.slogdet(H)[1]
+    taken, logdet_rest = _taken_out(H, left)
+    G = G + taken
+    logdet = np.log(inner).sum(axis=1) + logdet_rest
     if columns.fixed.shape[1]:
         G = G + _of_means(model, theta[:, -1], data, extra)
         logdet = logdet + columns.logdet_xx - model.p * np.log(theta[:, -1])
     return G, logdet
+
+
+def _taken_out(H: Array, left: Array) -> tuple[Array, Array]:
+    """Return left H^-1 left' and log|H| of each row from one Cholesky factor, of H with `left` below it."""
+    r, k = H.shape[1], left.shape[1]
+    both = np.zeros((len(H), r + k, r + k))
+    both[:, :r, :r], both[:, r:, :r] = H, left
+    both[:, range(r, r + k), range(r, r + k)] = ENDLESS
+    root = np.linalg.cholesky(both)
+    below, diagonal = root[:, r:, :r], np.diagonal(root, axis1=1, axis2=2)[:, :r]
+    return below @ below.transpose(0, 2, 1), 2 * np.log(diagonal).sum(axis=1)
 
 
 def _vectors(model: Model, w: Array, data: Rows, extra: Array | None) -> Array:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from kit.errors import Faults, KitError
+from kit.errors import Faults
 from kit.variance.bounded import Model, Rows, means_taken_out, posterior, with_means
 from kit.variance.columns import Array, Codes, Columns, Roles, Scale, read_columns
 from kit.variance.design import Design, FuelEffect, Spread, Term, design_of
@@ -46,17 +46,23 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     """
     assert columns.side is not None
     _check(columns, choices.method)
-    rows, exact_roles = table.iloc[columns.rows[columns.side == 0]], replace(roles, status=None)
-    exact = read_columns(rows, exact_roles, choices.scale)
+    exact = read_columns(
+        table.iloc[columns.rows[columns.side == 0]], replace(roles, status=None), choices.scale
+    )
     alone, whole = (design_of(each, choices.fuel_effect, choices.spread) for each in (exact, columns))
     if alone.nu == 0:
         _too_few(alone.n, alone.p)
     design = _told_apart(whole, alone)
     centre = float(exact.values[0, 0])
     made = _model(columns, design, choices.borrowed, centre)
-    face = _fitted(table, roles, replace(columns, side=None), design, choices)
-    left_out = _left_out(rows, exact_roles, exact, alone, choices)
-    theta, D, done = _least(made.model, made.data, _starts(face, left_out))
+    face = fit_design(
+        table, roles, replace(columns, side=None), design, choices.spread, choices.scale, choices.method,
+        choices.borrowed,
+    )  # fmt: skip
+    at_face = face.estimate.theta
+    theta, D, done = _least(
+        made.model, made.data, np.vstack([at_face, np.full_like(at_face, at_face.mean())])
+    )
     optimum_found(done, roles)
     part, phi, box = posterior(made.model, theta[0], made.data)
     beta, covariance = np.full(design.p, np.nan), np.full((design.p, design.p), np.nan)
@@ -66,21 +72,13 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     filled[0, made.order[len(made.order) - made.model.m :]] = box.mean[0] + centre
     known = Censored(
         made.model, made.data, centre, made.order, made.kept, made.kept < len(design.labels), made.bounded,
-        filled, covariance, left_out,
+        filled, covariance,
     )  # fmt: skip
     estimate = Estimate(theta, beta[None], D, done, 1)
     return replace(
         face, columns=columns, data=face.engine.rotate(filled), estimate=estimate, censored=known,
         status=(f"{made.model.m} values are bounds",),
     )  # fmt: skip
-
-
-def _starts(face: RepeatModel, left_out: RepeatModel | None) -> Array:
-    """Variances (rows, c) to start from: of both other answers, where they have the same components."""
-    found = [face.estimate.theta[0]]
-    if left_out is not None and set(left_out.names) == set(face.names) and left_out.has_spread:
-        found.append(left_out.estimate.theta[0, [left_out.names.index(name) for name in face.names]])
-    return np.array(found)
 
 
 def _least(model: Model, data: Rows, starts: Array) -> tuple[Array, Array, Mask]:
@@ -98,23 +96,6 @@ def _least(model: Model, data: Rows, starts: Array) -> tuple[Array, Array, Mask]
             break
         start = np.concatenate([theta[:, :k], np.where(creeps, 0.0, theta[:, k:])], axis=1)
     return theta, D, done
-
-
-def _fitted(
-    table: pd.DataFrame, roles: Roles, columns: Columns, design: Design, choices: Choices
-) -> RepeatModel:
-    return fit_design(
-        table, roles, columns, design, choices.spread, choices.scale, choices.method, choices.borrowed
-    )
-
-
-def _left_out(
-    rows: pd.DataFrame, roles: Roles, exact: Columns, alone: Design, choices: Choices
-) -> RepeatModel | None:
-    try:
-        return _fitted(rows, roles, exact, alone, choices)
-    except KitError:  # too few burns are left: this answer does not exist
-        return None
 
 
 def _told_apart(whole: Design, alone: Design) -> Design:

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from kit.variance.columns import Array
 from kit.variance.crossed import CrossedData, Crossing, Frame, grid_deviance
 from kit.variance.engines import CrossedEngine
+from kit.variance.nested import bag_sums
 from kit.variance.ratios import (
     LEAST,
     NEGLIGIBLE_CROSSED,
@@ -166,14 +167,13 @@ def crossed_nodes(
 
 def _floor(engine: CrossedEngine, L: Array, dof: float) -> Callable[[CrossedData], tuple[Array, Array]]:
     """Bags that do not differ, and the other term at the ratio that then suits each response best."""
-    bag = engine.names.index("bag")
+    bag, other = engine.names.index("bag"), engine.crossing.order[1 - engine.names.index("bag")].levels
     points = np.zeros((len(OTHER), 2))
     points[:, 1 - bag] = OTHER
-    phi = engine.pieces(np.column_stack([points, np.ones(len(OTHER))])).phi
-    v, a_bag = (
-        np.array([np.vecdot(L @ each, L) for each in phi]),
-        float(engine.crossing.order[bag].levels.sizes.mean()),
-    )
+    sums = bag_sums(np.ascontiguousarray(engine.design.X.T), other)
+    shrunk = sums * (OTHER[:, None] / (1 + OTHER[:, None] * other.sizes))[:, None]
+    v = variances(engine.design.X.T @ engine.design.X - shrunk @ sums.T, L)  # Woodbury, levels apart
+    a_bag = float(engine.crossing.order[bag].levels.sizes.mean())
     rest = dof - len(engine.crossing.projected.d)
 
     def floor(part: CrossedData) -> tuple[Array, Array]:

@@ -37,9 +37,17 @@ class RepeatFit(RepeatModel):
     @cached_property
     def left_out(self) -> RepeatFit | None:
         """The same fit of the exact burns alone, where some values are bounds and the others leave a fit."""
-        if self.censored is None or self.censored.left_out is None:
+        if self.columns.side is None:
             return None
-        return RepeatFit.of(self.censored.left_out)
+        roles, random = self.roles, self.design.term("fuel") is not None
+        try:
+            return fit_repeats(
+                self.table[self.columns.side == 0], roles.values[0], roles.fuel, roles.bag, roles.day, roles.kind,
+                roles.covariates, "random" if random else "fixed", self.spread_choice, self.scale, self.method,
+                borrowed=None if self.borrowed is None else (self.borrowed.sd, self.borrowed.df),
+            )  # fmt: skip
+        except KitError:  # too few burns are left
+            return None
 
     @cached_property
     def components(self) -> pd.DataFrame:

@@ -124,7 +124,7 @@ class _Plane:
         for each, folder in zip(others, self.folders, strict=True):
             base = base - 0.5 * folder.power * each.determinant(ratio)
         v = own.variances(ratio, self.L)
-        return _Line(own, others, ratio, np.where((v > 0).all(axis=1), base, -np.inf), outer)
+        return _Line(own, others, ratio, np.where((v >= 0).all(axis=1), base, -np.inf), outer)
 
     def quadratic(self, line: _Line, rows: Codes | slice) -> Array:
         """Return Q (responses, ratios) of all."""

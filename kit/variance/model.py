@@ -43,8 +43,6 @@ class Censored:
         (1, n) the table's values, those of bounds as they are expected.
     covariance
         (p, p) of beta given the variances, NaN for those.
-    left_out
-        The same fit without the burns that are bounds; None where that leaves none.
     """
 
     model: Model
@@ -56,7 +54,6 @@ class Censored:
     bounded: tuple[int, ...]
     expected: Array
     covariance: Array
-    left_out: RepeatModel | None
 
 
 @dataclass(frozen=True)

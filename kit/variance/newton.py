@@ -19,8 +19,8 @@ LONGEST = 1.5
 LIFTED = 0.01
 """Part of all variances that a burn's has at least where a search begins."""
 
-ENOUGH, EXACT = 1e-4, 1e-10
-"""A step that lowers D by less is the last: the next would lower it by the order of its square (ENOUGH for D alone)."""
+ENOUGH, EXACT = 1e-7, 1e-16
+"""How far above its least D may end, as the last step tells (ENOUGH for D alone)."""
 
 
 def started(model: Model, theta: Array) -> Array:
@@ -52,7 +52,8 @@ def minimise_rows(
     unit
         (rows,) where given, the combination of the means that the data hold moves too, in these units.
     enough
-        A row ends with the step that lowers D by less.
+        A row ends where D has no more than this left to fall: after a step that lowers it by δ about δ², and where
+        Newton's promised p about (δ − p)²/p.
 
     Returns
     -------
@@ -74,9 +75,10 @@ def minimise_rows(
         if not len(live):
             break
         here, own = value[live], space.take(live)
-        step = _newton_step(own, x[live], here, free[live])
+        step, promised = _newton_step(own, x[live], here, free[live])
         x[live], value[live] = _shortened(own, x[live], step, here)
-        done[live] = here - value[live] < enough
+        fallen = here - value[live]
+        done[live] = (fallen**2 <= enough) | ((fallen - promised) ** 2 <= enough * promised)
     terms = x[:, :k] * scale
     terms[np.abs(terms) < 1e-3 * burn] = 0.0
     return np.concatenate([terms**2, space.burns(x)], axis=1), value, done
@@ -114,8 +116,11 @@ class Space:
         return criterion(self.model, theta, data)
 
 
-def _newton_step(space: Space, x: Array, here: Array, free: Mask) -> Array:
-    """Return a descent step (rows, c) in the free coordinates, from central differences."""
+def _newton_step(space: Space, x: Array, here: Array, free: Mask) -> tuple[Array, Array]:
+    """Return a descent step (rows, c) in the free coordinates, from central differences, and what it promises.
+
+    A step that is shorter than Newton's, or where the curvature is not positive, promises nothing.
+    """
     rows, c, h = len(x), x.shape[1], APART
     eye = np.eye(c)
     pairs = [(i, j) for i in range(c) for j in range(i)]
@@ -129,12 +134,14 @@ def _newton_step(space: Space, x: Array, here: Array, free: Mask) -> Array:
     for place, (i, j) in enumerate(pairs, start=2 * c):
         H[:, i, j] = H[:, j, i] = (D[:, place] - plus[:, i] - plus[:, j] + here) / h**2
     values, vectors = np.linalg.eigh(H)
-    along = np.einsum("rji,rj->ri", vectors, (plus - minus) / (2 * h)) / np.maximum(np.abs(values), 0.05)
+    curved = np.maximum(np.abs(values), 0.05)
+    along = np.einsum("rji,rj->ri", vectors, (plus - minus) / (2 * h)) / curved
     step = -np.einsum("rij,rj->ri", vectors, along) * free
     reach = np.full_like(x, LONGEST)
     reach[:, : space.model.terms] *= np.maximum(1, np.abs(x[:, : space.model.terms]))
-    size = np.linalg.norm(step / reach, axis=1, keepdims=True)
-    return np.asarray(step / np.maximum(size, 1))
+    size = np.linalg.norm(step / reach, axis=1)
+    whole = (size <= 1) & (values > -1e-3).all(axis=1)
+    return step / np.maximum(size, 1)[:, None], np.where(whole, np.vecdot(along**2, curved) / 2, 0.0)
 
 
 def _shortened(space: Space, x: Array, step: Array, here: Array) -> tuple[Array, Array]:

@@ -189,3 +189,25 @@ def test_upper_tail_and_density_of_t(nu):
     tail, density = upper_tail(t, nu)
     assert tail == pytest.approx(stats.t.sf(t, nu), rel=1e-6)
     assert density == pytest.approx(stats.t.pdf(t, nu), rel=1e-6)
+
+
+@pytest.mark.parametrize("name", ["burns_balanced", "burns_unbalanced", "burns_days"])
+@pytest.mark.parametrize("unit", [1e-14, 1e-30])
+def test_values_in_any_unit_have_the_same_inference(name, unit):
+    """Where a ratio leaves nothing of an error its square is no number: the tail is nothing there, not a fault."""
+    table = _table(name)
+    day = "day" if "days" in name else None
+    whole = fit_repeats(table, day=day)
+    small = fit_repeats(table.assign(value=table["value"] * unit), day=day)
+    known, again = (contrasts(fit, _pairs(whole), "best") for fit in (whole, small))
+    assert again.se / unit == pytest.approx(known.se, rel=1e-6)
+    assert again.df == pytest.approx(known.df, rel=1e-6)
+
+
+@pytest.mark.parametrize("spread", ["common", "by fuel"])
+def test_a_contrast_of_nothing_is_known_exactly(spread):
+    fit = fit_repeats(_table("burns_balanced"), spread=spread)
+    found = contrasts(fit, np.vstack([_pairs(fit), np.zeros(fit.design.p)]), "best")
+    alone = contrasts(fit, _pairs(fit), "best")
+    assert found.estimate[0, -1] == 0 and found.se[0, -1] < 1e-100
+    assert found.se[:, :-1] == pytest.approx(alone.se) and found.df[:, :-1] == pytest.approx(alone.df)
