@@ -196,14 +196,22 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
 
 def quality_notes(run: Run, logs: RunReadings) -> list[str]:
     """Return a note a burn with readings lost, flagged or not logged at the main probe, in true counts."""
-    notes = []
+    notes: list[str] = []
+    still: dict[str, list[_Soundness]] = {}
     for sound in _soundness(run, logs):
         parts = [f"{sound.lost} of {sound.n} readings lost or flagged"] if sound.lost else []
         parts += [f"{sound.gap_share:.1%} of the time without a sound reading"] if sound.gap_share else []
         parts += [f"{len(sound.fires)} fires, with events between them"] if len(sound.fires) > 1 else []
-        parts += [f"moved by {sound.range_k:.0f} K only"] if sound.range_k < LEAST_RANGE_K else []
         if parts:
             notes.append(f"Burn {sound.burn}, {sound.probe}: {', '.join(parts)}.")
+        if sound.range_k < LEAST_RANGE_K:
+            still.setdefault(sound.probe, []).append(sound)
+    for probe, those in still.items():
+        moved = sorted({round(each.range_k) for each in those})
+        burns = f"Burn{'s' * (len(those) > 1)} {', '.join(each.burn for each in those)}"
+        notes.append(
+            f"{burns}, {probe}: moved by {' to '.join(map(str, (moved[0], moved[-1])[: len(moved)]))} K only."
+        )
     return notes
 
 

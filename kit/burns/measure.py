@@ -94,7 +94,11 @@ def window_words(run: Run, windows: Measuring) -> list[str]:
     changed = [name for name in WINDOWS if getattr(windows, name) != getattr(own, name)]
     if not changed:
         return []
-    listed = ", ".join(f"{name} {getattr(windows, name):g}" for name in changed)
+    listed = ", ".join(
+        f"{words.replace('_', ' ')} {getattr(windows, name):g} {unit}"
+        for name in changed
+        for words, _, unit in [name.rpartition("_")]
+    )
     return [
         f"These burns are hot for minutes rather than hours, so the windows they are measured by were shortened, "
         f"all alike: {listed}. Compare only with burns measured by the same windows."

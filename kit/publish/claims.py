@@ -512,12 +512,17 @@ def overall_sentence(data: ReportData, metric: str) -> str:
         return ""
     p = float(rows["p"].iloc[0])
     told = f"p {'< 0.001' if p < 0.0005 else f'= {p:.3f}' if p < 0.1 else f'= {p:.2f}'}"
-    label = data.label(metric)
+    label = capital(data.label(metric))
     if p >= 1 - data.level:
-        return f"{capital(label)}: these burns do not show that the fuels differ at all ({told})."
+        standing = standing_of(data, metric)
+        told_apart = data.rows("comparisons", metric)["direction"].fillna("").ne("").any()
+        if told_apart or (standing is not None and not standing.open):
+            sharper = "the questions asked of single fuels are sharper"
+            return f"{label}: a test of all fuels at once sees no difference ({told}); {sharper}."
+        return f"{label}: these burns do not show that the fuels differ at all ({told})."
     settled = any(claim.settled for claim in claims_of(data) if claim.metric == metric)
     which = "" if settled else "; which ones differ, these burns cannot say"
-    return f"{capital(label)}: the fuels are not all alike ({told}){which}."
+    return f"{label}: the fuels are not all alike ({told}){which}."
 
 
 def all_claims(data: ReportData) -> list[Claim]:

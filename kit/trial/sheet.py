@@ -178,7 +178,9 @@ def _sheet(
     named = {column.name for column in words.known} | set(words.own)
     further = tuple(heading for heading in columns if heading not in named)
     if further:
-        notes.append(f"{name}: kept as they are, without a meaning for the kit: {', '.join(further)}.")
+        notes.append(
+            f"Columns of {name} kept as they are, without a meaning for the kit: {', '.join(further)}."
+        )
     return Sheet(name, columns, [row for row, _ in body], further, delimiter)
 
 

@@ -23,7 +23,7 @@ from kit.publish.sections.section import (
     shown,
     to_appendix,
 )
-from kit.publish.wording import capital, listed, p_words
+from kit.publish.wording import capital, counted, listed, p_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,7 +73,9 @@ def odd_table(data: ReportData) -> Html:
     odd = rows[rows["odd"].fillna(False).astype(bool)]
     if not len(odd):
         burns, measures = rows["burn"].nunique(), rows["metric"].nunique()
-        return paragraph(f"No burn is unusual: {burns} burns were looked at, on {measures} measures.")
+        return paragraph(
+            f"No burn is unusual: {burns} burns were looked at, on {counted(measures, 'measure')}."
+        )
     made = odd.assign(
         name=odd["fuel"].map(data.name),
         label=[data.label(metric) for metric in odd["metric"]],
