@@ -459,6 +459,8 @@ def settle_order(stamps: Stamps, column: StampColumn) -> tuple[Order | None, str
         return possible[0], _proof(stamps, possible[0], rows, column)
     if stamps.separator == "." and "dmy" in possible:
         return "dmy", "points part day, month and year: day first"
+    if len({tuple(day_numbers(stamps, order)[0][rows].tolist()) for order in possible}) == 1:
+        return possible[0], "day and month are the same number"
     running = [order for order in possible if _runs_on(stamps, order)]
     if len(running) == 1:
         return running[0], "the log runs on through midnight only so"

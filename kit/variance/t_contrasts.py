@@ -194,21 +194,21 @@ def f_test(fit: RepeatModel, L: Array, df: DfMethod = "kenward-roger") -> FTest:
 
 
 def _scale_and_df(q: int, A1: float, A2: float) -> tuple[float, float]:
-    """Kenward & Roger (1997): B, g, c1-c3, E*, V*, rho, then m = 4 + (q + 2)/(q rho - 1)."""
+    """Kenward & Roger (1997): B, g, c1-c3, then m = 4 + (q + 2)/(q rho - 1) and λ = m/(E*(m - 2)).
+
+    Here qρ is V0/V2 (h/V1)² with h = 1/E*. In one stratum h is V1; both are 0 at two degrees of freedom, and V2 is 0
+    at four, where F has no variance.
+    """
     if A2 <= 0:
         return 1.0, np.inf
     B = (A1 + 6 * A2) / (2 * q)
     g = ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
     base = 3 * q + 2 * (1 - g)
     c1, c2, c3 = g / base, (q - g) / base, (q + 2 - g) / base
-    E = 1 / (1 - A2 / q)
-    V0, V1, V2 = 1 + c1 * B, 1 - c2 * B, 1 - c3 * B
-    V = 2 / q * V0 / (V1**2 * V2)
-    if abs(V1) < 1e-14:  # exact one-stratum case: the limit of the ratio
-        V = 2 / q * c1 / (c2**2 * V2)
-    rho = V / (2 * E**2)
-    m = 4 + (q + 2) / (q * rho - 1)
-    return float(m / (E * (m - 2))), float(m)
+    V0, V1, V2, h = 1 + c1 * B, 1 - c2 * B, 1 - c3 * B, 1 - A2 / q
+    is_two = max(abs(V1), abs(h)) < 1e-8
+    m = 4 + (q + 2) * V2 / (V0 * (1.0 if is_two else (h / V1) ** 2) - V2)
+    return (1.0 if is_two else float(m * h / (m - 2))), float(m)
 
 
 def _fai_cornelius(fit: RepeatModel, L: Array, estimate: Array) -> FTest:

@@ -73,6 +73,13 @@ def test_dates_of_two_orders_in_one_column_are_refused(tmp_path):
     assert problem.kind == "refuse" and "13/04/2026" in problem.found and "04/14/2026" in problem.found
 
 
+def test_a_date_that_is_the_same_in_either_order_is_not_asked_about(tmp_path):
+    rows = "".join(f"03/03/2026 11:{k:02d}:00,{20 + k}\n" for k in range(12))
+    log = read_log(log_text("Time,T °C\n" + rows, tmp_path))
+    assert log.table["clock"].iloc[0] == pd.Timestamp("2026-03-03 11:00")
+    assert log.dialect.reasons["date order"].endswith("day and month are the same number")
+
+
 def test_a_log_through_midnight_settles_the_order_of_small_dates(tmp_path):
     moments = [datetime(2026, 6, 5, 23, 58) + timedelta(seconds=30 * k) for k in range(12)]
     rows = "".join(f"{moment:%d/%m/%Y %H:%M:%S},{20 + k}\n" for k, moment in enumerate(moments))

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from kit.judge.comparisons import compare_fuels
 from kit.judge.means import fuel_means
@@ -316,3 +317,15 @@ def test_profile_limits_of_the_means(name):
             got = profile_means(fit, rows[row["parameter"]])
             assert_allclose(got["low"], [row["lower"]], rtol=1e-5, atol=1e-5)
             assert_allclose(got["high"], [row["upper"]], rtol=1e-5, atol=1e-5)
+
+
+@pytest.mark.parametrize("bags", [2, 3, 4])
+def test_two_fuels_of_single_burns_have_the_f_test_of_two_means(bags):
+    # at two and four degrees of freedom F has no mean or no variance
+    a, b = np.array([248.0, 252.0, 247.0, 255.0])[:bags], np.array([228.0, 231.0, 236.0, 233.0])[:bags]
+    table = pd.DataFrame({"value": [*a, *b], "fuel": ["a"] * bags + ["b"] * bags, "bag": [*range(bags)] * 2})
+    got = f_test(fit_repeats(table), np.array([[-1.0, 1.0]]))
+    want = stats.ttest_ind(a, b)
+    assert (got.F, got.den_df, got.p) == pytest.approx(
+        (want.statistic**2, 2 * bags - 2, want.pvalue), rel=1e-6
+    )
