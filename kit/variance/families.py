@@ -134,8 +134,14 @@ def correlated(correlation: ArrayLike, sides: int = 2) -> Family:
 
 
 def correlation_of(covariance: ArrayLike) -> Array:
-    """Return the correlation matrix of a covariance matrix."""
+    """Return the correlation matrix of a covariance matrix.
+
+    Corrected for small samples a covariance can cease to be one, where nearly all spread is between days or bags;
+    then it is independence, with which an interval is never too narrow (Šidák 1967).
+    """
     matrix = np.asarray(covariance, float)
+    if np.linalg.eigvalsh(matrix)[0] < -1e-9 * np.abs(matrix).max() or (np.diag(matrix) <= 0).any():
+        return np.eye(len(matrix))
     sd = np.sqrt(np.diag(matrix))
     return np.asarray(matrix / np.outer(sd, sd))
 

@@ -155,3 +155,8 @@ def test_a_blank_statistic_stays_blank():
     assert np.isnan(family.p([np.nan, 2.0], [5.0, np.nan])).all()
     critical = family.critical(0.95, [np.nan, 5.0])
     assert np.isnan(critical[0]) and critical[1] == pytest.approx(float(family.critical(0.95, 5.0)))
+
+
+@pytest.mark.parametrize("spoiled", [[[-0.01]], [[1.0, 1.2], [1.2, 1.0]], [[-0.1, 0.0], [0.0, 1.0]]])
+def test_what_is_no_covariance_counts_as_independence(spoiled):
+    assert np.array_equal(correlation_of(spoiled), np.eye(len(spoiled)))
