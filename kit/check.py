@@ -24,6 +24,8 @@ FOR_THE_LOGS = frozenset({"trial", "cleaning", "probe", "logger"})
 """Tables of trial.toml without which a question about a log may have been answered already."""
 STILL_K, LEAST_RANGE_K = 3.0, 15.0
 """A main probe that moved by less stood still; by less than the second, it hardly saw the fire."""
+LATE_S = 300.0
+"""A fire that begins so long after time zero makes every time to something too long."""
 UNCOUNTED = tuple(column.name for column in schema.UNCOUNTED)
 
 
@@ -158,6 +160,13 @@ class _Soundness:
         zero = datetime.fromisoformat(self.clock_zero)
         return ", ".join(f"{zero + timedelta(seconds=fire.begin_s):%H:%M}" for fire in self.fires)
 
+    @property
+    def late(self) -> str:
+        """That the fire begins long after the first reading of a log without a clock, which counts as time zero."""
+        late = self.fires[0].begin_s if self.fires and not self.clock_zero else 0.0
+        words = "time zero is the first reading, as the log has no clock; the fire begins"
+        return f"{words} {late / 60:.0f} min later" if late > LATE_S else ""
+
     def ask(self, faults: Faults, found: str, expected: str, remedy: str) -> None:
         faults.ask(f"burns.csv, burn {self.burn}", found, expected, remedy)
 
@@ -180,7 +189,8 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
         good = usable & np.isfinite(celsius) & (seconds >= 0) & (seconds <= stop)
         steps = np.diff(seconds[good])
         gaps = float(steps[steps > run.trial.cleaning.bridge_gap_s].sum())
-        fires = fires_in(seconds, np.where(usable, celsius, np.nan)) if count["fires"] > 1 else []
+        is_looked_at = count["fires"] > 1 or not span["clock_zero"]
+        fires = fires_in(seconds, np.where(usable, celsius, np.nan)) if is_looked_at else []
         yield _Soundness(
             burn,
             main,
@@ -202,6 +212,7 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
         parts = [f"{sound.lost} of {sound.n} readings lost or flagged"] if sound.lost else []
         parts += [f"{sound.gap_share:.1%} of the time without a sound reading"] if sound.gap_share else []
         parts += [f"{len(sound.fires)} fires, with events between them"] if len(sound.fires) > 1 else []
+        parts += [sound.late] if sound.late else []
         if parts:
             notes.append(f"Burn {sound.burn}, {sound.probe}: {', '.join(parts)}.")
         if sound.range_k < LEAST_RANGE_K:

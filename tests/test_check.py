@@ -39,6 +39,15 @@ def test_a_blank_day_is_the_logs_day_at_time_zero(tmp_path):
     assert any("days of 3 burns" in line for line in check(tmp_path).lines)
 
 
+@pytest.mark.parametrize(("pause", "words"), [(900, "the fire begins 1"), (0, "")])
+def test_a_log_without_a_clock_that_begins_long_before_the_fire_is_said_so(tmp_path, pause, words):
+    celsius = np.concatenate([np.full(pause // 20, 18.0), curve(SECONDS)])
+    plain = "seconds,grate (°C)\n" + "".join(f"{20 * k},{t:.1f}\n" for k, t in enumerate(celsius))
+    folder_of(tmp_path, HEAD + "01,a,1,2026-05-14,,,a.csv,\n", {"a.csv": plain})
+    notes = [note for note in check(tmp_path).notes if "time zero is the first reading" in note]
+    assert bool(notes) == bool(words) and all(words in note for note in notes)
+
+
 def test_a_day_on_the_sheet_stays_and_a_log_without_a_date_gives_none(tmp_path):
     plain = "seconds,grate (°C)\n" + "".join(
         f"{s:.0f},{t:.1f}\n" for s, t in zip(SECONDS, curve(SECONDS), strict=True)
