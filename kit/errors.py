@@ -76,6 +76,16 @@ class KitError(Exception):
         self.problems: tuple[Problem, ...] = found
         super().__init__("\n".join(map(str, found)))
 
+    @classmethod
+    def refuse(cls, where: str, found: str, expected: str, remedy: str) -> KitError:
+        """Return the error of one fault of the input."""
+        return cls(Problem("refuse", where, found, expected, remedy))
+
+    @classmethod
+    def ask(cls, where: str, found: str, expected: str, remedy: str) -> KitError:
+        """Return the error of one fact that is missing and that a declaration can supply."""
+        return cls(Problem("ask", where, found, expected, remedy))
+
     def _render_traceback_(self) -> list[str]:
         """Return what a notebook shows in place of the kit's own frames."""
         lines = [f"{type(self).__name__}:"]

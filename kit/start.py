@@ -137,7 +137,7 @@ def start_run(folder: str | Path, sources: Iterable[str | Path] = (), demo: bool
     """
     files = [Path(source) for source in sources]
     if demo and files:
-        raise KitError(Problem("refuse", "start", "--demo with files", "one of the two", "Leave one out."))
+        raise KitError.refuse("start", "--demo with files", "one of the two", "Leave one out.")
     if demo:
         return Started(new_demo(folder))
     new_place(folder)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.readings.cells import ABSENT_WORDS, BLANKS, kind_of
 from kit.readings.layout import BLANK_RUN, Layout, is_row, split_line
 from kit.readings.numbers import ABSENT, OPEN, Numbers, mark_evidence, parse_numbers
@@ -93,14 +93,11 @@ def rows_of(
     bad = kept[counts != layout.width]
     if len(bad) > _MOST_BAD and 2 * len(bad) > len(kept):
         count = int(counts[counts != layout.width][0])
-        raise KitError(
-            Problem(
-                "refuse",
-                f"{name}, line {int(numbers[bad[0]])}",
-                f"{count} fields; most lines from there on have not the {layout.width} of the table",
-                "one table with the same fields in every row",
-                "Split the file where its shape changes, or export it again.",
-            )
+        raise KitError.refuse(
+            f"{name}, line {int(numbers[bad[0]])}",
+            f"{count} fields; most lines from there on have not the {layout.width} of the table",
+            "one table with the same fields in every row",
+            "Split the file where its shape changes, or export it again.",
         )
     shaper = _Shaper(layout, time_places, delimiter)
     parts, begin, last, dropped = [], int(starts[kept[0]]), int(kept[-1]), []

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.trial import Probe, Run
 from kit.trial.cleaning import Cleaning
 
@@ -97,14 +97,11 @@ def correction_of(probe: Probe | None) -> Correction:
     if probe.ice_reads is None:
         return Correction(offset=probe.boil_reads - boils)
     if not 50.0 < probe.boil_reads - probe.ice_reads < 150.0:
-        raise KitError(
-            Problem(
-                "refuse",
-                f"trial.toml, probe {probe.id}, ice_reads and boil_reads",
-                f"{probe.ice_reads:g} and {probe.boil_reads:g} °C",
-                "about 0 °C in ice water and about 100 °C in boiling water",
-                "Mend the two readings, or leave them out.",
-            )
+        raise KitError.refuse(
+            f"trial.toml, probe {probe.id}, ice_reads and boil_reads",
+            f"{probe.ice_reads:g} and {probe.boil_reads:g} °C",
+            "about 0 °C in ice water and about 100 °C in boiling water",
+            "Mend the two readings, or leave them out.",
         )
     return Correction(probe.ice_reads, boils / (probe.boil_reads - probe.ice_reads))
 
@@ -114,14 +111,11 @@ def _boils(probe: Probe) -> float:
         return boiling_point(probe.pressure_hpa / 10)
     if probe.altitude_m is not None:
         return boiling_point(pressure_kpa(probe.altitude_m))
-    raise KitError(
-        Problem(
-            "ask",
-            f"trial.toml, probe {probe.id}",
-            "boil_reads without a place: water boils at 100 °C at the sea and at 96.7 °C on 1000 m",
-            "where it was boiled",
-            "Add altitude_m or pressure_hpa to the probe.",
-        )
+    raise KitError.ask(
+        f"trial.toml, probe {probe.id}",
+        "boil_reads without a place: water boils at 100 °C at the sea and at 96.7 °C on 1000 m",
+        "where it was boiled",
+        "Add altitude_m or pressure_hpa to the probe.",
     )
 
 

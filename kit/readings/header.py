@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.readings.cells import BLANKS, TYPED, WORDS, decimal_evidence, kind_of, to_number
 from kit.readings.headings import (
     TIME_UNITS,
@@ -241,14 +241,11 @@ def _declared_row(rows: Sequence[Row], header_row: int, place: str) -> Row | Non
     for line, cells in rows:
         if line.number == header_row:
             return line, cells
-    raise KitError(
-        Problem(
-            "refuse",
-            f"{place}, line {header_row}, [[logger]] key header_row",
-            "no row of names above the readings there",
-            "the line number of the column names, 0 for none",
-            "Mend the key.",
-        )
+    raise KitError.refuse(
+        f"{place}, line {header_row}, [[logger]] key header_row",
+        "no row of names above the readings there",
+        "the line number of the column names, 0 for none",
+        "Mend the key.",
     )
 
 
@@ -280,25 +277,19 @@ def _widened(row: Row, layout: Layout, first_row: Sequence[str], place: str) -> 
         elif layout.delimiter == "," and all(
             cell.isdigit() for cell in first_row if kind_of(cell) == "number"
         ):
-            raise KitError(
-                Problem(
-                    "refuse",
-                    f"{place}, line {row[0].number}",
-                    f"{len(names)} names for {used} columns of whole numbers: commas part the fields and "
-                    "the decimals alike",
-                    "another mark between the fields, or decimal points",
-                    "Export the log again with semicolons or tabs.",
-                )
+            raise KitError.refuse(
+                f"{place}, line {row[0].number}",
+                f"{len(names)} names for {used} columns of whole numbers: commas part the fields and "
+                "the decimals alike",
+                "another mark between the fields, or decimal points",
+                "Export the log again with semicolons or tabs.",
             )
         else:
-            raise KitError(
-                Problem(
-                    "ask",
-                    f"{place}, line {row[0].number}",
-                    f"{len(names)} names for {used} columns: {', '.join(names)}",
-                    "a name a column",
-                    "Add header_row = 0 to the [[logger]] table to have names made up, or mend the header.",
-                )
+            raise KitError.ask(
+                f"{place}, line {row[0].number}",
+                f"{len(names)} names for {used} columns: {', '.join(names)}",
+                "a name a column",
+                "Add header_row = 0 to the [[logger]] table to have names made up, or mend the header.",
             )
     return [*names, *[""] * layout.width][: layout.width]
 

@@ -95,7 +95,7 @@ def _changed(name: str) -> KitError:
     # a line may have been half written when it was read: part of a number is a wrong number
     found = "a file that changed or went away while it was read"
     remedy = "Wait until the logger or the copying has ended, then try again."
-    return KitError(Problem("refuse", name, found, "a log that is complete", remedy))
+    return KitError.refuse(name, found, "a log that is complete", remedy)
 
 
 def _opened(path: Path, keys: Mapping[str, object], name: str | None) -> OpenLog:
@@ -135,7 +135,7 @@ def _read(log: OpenLog, sentinels: Sentinels) -> Log:
     body = checked.body
     if not len(body):
         where, rows = log.name, "no data rows with a usable time"
-        raise KitError(Problem("refuse", where, rows, "rows of readings", "Export the log again."))
+        raise KitError.refuse(where, rows, "rows of readings", "Export the log again.")
     run, labels, split_by = split_runs(log, body, roles)
     if not split_by:  # in a file that was split rows of different runs may share a time
         body, roles = widened(log, body, roles)
@@ -147,9 +147,7 @@ def _read(log: OpenLog, sentinels: Sentinels) -> Log:
     log.faults.settle()
     if line is None or not len(line.rows):
         where = log.at(column=time.heading)
-        raise KitError(
-            Problem("refuse", where, "no usable time", "a time for every row", "Declare time_column.")
-        )
+        raise KitError.refuse(where, "no usable time", "a time for every row", "Declare time_column.")
     runs = labels[line.rows] if labels is not None else _numbered_runs(line)
     dialect = _dialect(log, roles, line, temperatures, decimal, split_by)
     return replace(_assembled(log, checked, body, line, temperatures, dialect), groups=runs)

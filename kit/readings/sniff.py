@@ -99,14 +99,11 @@ def sniff(source: Source, declared: Mapping[str, object]) -> Sniffed:
 def _too_wide(sample: Sequence[Line], name: str) -> None:
     counts = sorted(max(map(line.text.count, ",;\t|")) for line in sample)
     if counts and counts[len(counts) // 2] >= _MOST_COLUMNS:
-        raise KitError(
-            Problem(
-                "refuse",
-                f"{name}, line {sample[0].number}",
-                f"more than {_MOST_COLUMNS} columns",
-                "a column a probe and a row a moment",
-                "Export the log again, or turn its rows into columns.",
-            )
+        raise KitError.refuse(
+            f"{name}, line {sample[0].number}",
+            f"more than {_MOST_COLUMNS} columns",
+            "a column a probe and a row a moment",
+            "Export the log again, or turn its rows into columns.",
         )
 
 
@@ -149,14 +146,11 @@ def _delimiter(declared: Mapping[str, object], lines: Sequence[Line], name: str)
     if wanted is not None:
         mark = _MARKS.get(str(wanted).strip(" ").casefold(), str(wanted))
         if len(mark) != 1 or mark in '"\n\r0123456789.':
-            raise KitError(
-                Problem(
-                    "refuse",
-                    f"{name}, [[logger]] key delimiter",
-                    f"'{wanted}'",
-                    "one character such as ',' ';' or '\\t'",
-                    "Mend the key.",
-                )
+            raise KitError.refuse(
+                f"{name}, [[logger]] key delimiter",
+                f"'{wanted}'",
+                "one character such as ',' ';' or '\\t'",
+                "Mend the key.",
             )
         return mark
     first = lines[0].text.strip(BLANKS + '"') if lines else ""

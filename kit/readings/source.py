@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
-from kit.errors import KitError, Problem, did_you_mean
+from kit.errors import KitError, did_you_mean
 from kit.trial.decode import BYTE_ORDER_MARKS
 from kit.trial.spreadsheet import filled_sheets
 
@@ -29,32 +29,24 @@ def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
     """
     filled = filled_sheets(path, name)
     if sheet is not None and sheet not in filled:
-        raise KitError(
-            Problem(
-                "refuse",
-                f"{name}, [[logger]] key sheet",
-                f"no sheet '{sheet}' with anything in it",
-                "one of " + ", ".join(f"'{each}'" for each in filled),
-                did_you_mean(sheet, filled),
-            )
+        raise KitError.refuse(
+            f"{name}, [[logger]] key sheet",
+            f"no sheet '{sheet}' with anything in it",
+            "one of " + ", ".join(f"'{each}'" for each in filled),
+            did_you_mean(sheet, filled),
         )
     filled = filled if sheet is None else {sheet: filled[sheet]}
     if len(filled) > 1:
         shown = ", ".join(f"'{each}' ({len(rows)} rows)" for each, rows in list(filled.items())[:12])
-        raise KitError(
-            Problem(
-                "ask",
-                name,
-                f"{len(filled)} sheets: {shown}",
-                "the sheet that holds the readings",
-                f'Add sheet = "{next(iter(filled))}" (or which it is) to the [[logger]] table.',
-            )
+        raise KitError.ask(
+            name,
+            f"{len(filled)} sheets: {shown}",
+            "the sheet that holds the readings",
+            f'Add sheet = "{next(iter(filled))}" (or which it is) to the [[logger]] table.',
         )
     if not filled:
-        raise KitError(
-            Problem(
-                "refuse", name, "an empty file: no data rows", "a table of readings", "Export the log again."
-            )
+        raise KitError.refuse(
+            name, "an empty file: no data rows", "a table of readings", "Export the log again."
         )
     out = io.StringIO()
     writer = csv.writer(out, delimiter="\t", lineterminator="\n")
@@ -176,14 +168,10 @@ def _first_bytes(path: Path, name: str) -> bytes:
             if isinstance(error, FileNotFoundError)
             else f"a file that cannot be opened ({error.strerror})"
         )
-        raise KitError(
-            Problem("refuse", name, what, "a logger's export", "Check the name and its rights.")
-        ) from None
+        raise KitError.refuse(name, what, "a logger's export", "Check the name and its rights.") from None
     if not raw[:4096].strip(_NOTHING) and not raw.strip(_NOTHING):
-        raise KitError(
-            Problem(
-                "refuse", name, "an empty file: no data rows", "a table of readings", "Export the log again."
-            )
+        raise KitError.refuse(
+            name, "an empty file: no data rows", "a table of readings", "Export the log again."
         )
     return raw
 
@@ -196,7 +184,7 @@ def _no_text(raw: bytes, name: str) -> None:
         )
     else:
         return
-    raise KitError(Problem("refuse", name, found, "delimited text", remedy))
+    raise KitError.refuse(name, found, "delimited text", remedy)
 
 
 def _looks_binary(raw: bytes) -> bool:
@@ -220,14 +208,11 @@ def _declared(encoding: str, name: str) -> str:
     try:
         return codecs.lookup(encoding).name
     except LookupError:
-        raise KitError(
-            Problem(
-                "refuse",
-                f"{name}, [[logger]] key encoding",
-                f"'{encoding}'",
-                "an encoding's name such as 'utf-8', 'cp1252', 'mac_roman' or 'utf-16'",
-                "Mend the key.",
-            )
+        raise KitError.refuse(
+            f"{name}, [[logger]] key encoding",
+            f"'{encoding}'",
+            "an encoding's name such as 'utf-8', 'cp1252', 'mac_roman' or 'utf-16'",
+            "Mend the key.",
         ) from None
 
 

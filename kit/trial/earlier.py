@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, Final
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.results_file import read_results, reports_of
 from kit.trial.models import ALL_ALIKE
 
@@ -59,7 +59,7 @@ def newest_with(folder: str | Path, having: str) -> tuple[Path, dict[str, Any]]:
     paths = [report.results for report in reports_of(folder)]
     if not paths:
         expected, remedy = "a run folder that has one", "Run `repeatburn report` on it first."
-        raise KitError(Problem("refuse", str(folder), "no report with results.json", expected, remedy))
+        raise KitError.refuse(str(folder), "no report with results.json", expected, remedy)
     for path in paths:
         results = read_results(path)
         if results.get(having):

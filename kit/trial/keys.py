@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from kit.errors import KitError, Problem, did_you_mean
+from kit.errors import KitError, did_you_mean
 from kit.trial.key_types import Unit
 from kit.trial.models import TrialFile
 
@@ -104,7 +104,7 @@ def explained_keys(word: str = "") -> tuple[Key, ...]:
             near_by if near_by.startswith("Did") else "`repeatburn keys` without a word shows all of them."
         )
         expected = f"a key, or a table: {', '.join(TrialFile.model_fields)}"
-        raise KitError(Problem("refuse", "keys", f"'{word}'", expected, remedy))
+        raise KitError.refuse("keys", f"'{word}'", expected, remedy)
     return found
 
 

@@ -44,9 +44,7 @@ def template(name: str) -> Path:
     known = {path.stem: path for path in folder.glob("*.ipynb")}
     if name not in known:
         found = f"'{name}'"
-        raise KitError(
-            Problem("refuse", "template", found, "a template of the kit", did_you_mean(name, known))
-        )
+        raise KitError.refuse("template", found, "a template of the kit", did_you_mean(name, known))
     return known[name]
 
 

@@ -15,7 +15,7 @@ from typing import Annotated, Any
 import pandas as pd
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError
 from kit.runtime.atomic_write import write_atomically
 from kit.trial.decode import read_text
 from kit.trial.faults_of_keys import note_fault
@@ -251,9 +251,7 @@ def write_plan(folder: str | Path, plan: Plan) -> Plan:
         write_atomically(place, _REMARK + tomli_w.dumps(content))
     except OSError as error:
         found = error.strerror or type(error).__name__
-        raise KitError(
-            Problem("refuse", NAME, found, "a folder that can be written", "Look at it.")
-        ) from None
+        raise KitError.refuse(NAME, found, "a folder that can be written", "Look at it.") from None
     return _plan(content)
 
 

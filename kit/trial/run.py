@@ -103,7 +103,7 @@ class Run:
         here = self.burns["burn"] == burn
         if not here.any():
             hint = did_you_mean(burn, self.burns["burn"])
-            raise KitError(Problem("refuse", "without", f"'{burn}'", "a burn of the sheet", hint))
+            raise KitError.refuse("without", f"'{burn}'", "a burn of the sheet", hint)
         burns = self.burns.copy()
         burns.loc[here, ["excluded", "state"]] = [reason, "excluded"]
         return replace(self, burns=burns, notes=(*self.notes, f"Burn {burn} was left out by hand: {reason}."))

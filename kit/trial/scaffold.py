@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from fnmatch import fnmatch
 from pathlib import Path
 
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError
 from kit.schema import BURNS
 from kit.trial.guesses import no_formula
 from kit.trial.logs import LOGS
@@ -79,12 +79,12 @@ def new_place(folder: str | Path) -> Path:
 def _refuse_what_is_there(target: Path) -> None:
     remedy = "Name a folder that is new or empty; nothing was touched."
     if target.is_symlink() or (target.exists() and not target.is_dir()):
-        raise KitError(Problem("refuse", str(target), "a file of that name", "a new folder", remedy))
+        raise KitError.refuse(str(target), "a file of that name", "a new folder", remedy)
     inside = sorted(path.name for path in target.iterdir()) if target.is_dir() else []
     if inside:
         shown = ", ".join(inside[:4]) + (f" and {len(inside) - 4} more" if len(inside) > 4 else "")
         expected = "a folder that is new or empty"
-        raise KitError(Problem("refuse", str(target), f"a folder that holds {shown}", expected, remedy))
+        raise KitError.refuse(str(target), f"a folder that holds {shown}", expected, remedy)
 
 
 def judge_sources(files: Sequence[Path]) -> None:
@@ -128,7 +128,7 @@ def _made_whole(target: Path, fill: Callable[[Path], None]) -> Path:
     except OSError as error:
         found = error.strerror or type(error).__name__
         where, remedy = str(error.filename or target), "Look at free space and permissions; nothing was made."
-        raise KitError(Problem("refuse", where, found, "a folder that can be written", remedy)) from None
+        raise KitError.refuse(where, found, "a folder that can be written", remedy) from None
     finally:
         shutil.rmtree(place, ignore_errors=True)
     return target

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError
 from kit.schema import BURNS, EVENTS, SCORES, Column
 from kit.trial.decode import clean_id, read_text
 from kit.trial.spreadsheet import ENDINGS, filled_sheets, the_sheet
@@ -148,7 +148,7 @@ def _records(text: str, delimiter: str, name: str) -> list[list[str]]:
         where = f"{name}, row {len(records) + 1} (line {begins} of the file)"
         remedy = 'A cell that holds " is written in quotes with each " doubled; look for one left open.'
         found = f"a cell whose quotes do not close ({error})"
-        raise KitError(Problem("refuse", where, found, "quotes in pairs", remedy)) from None
+        raise KitError.refuse(where, found, "quotes in pairs", remedy) from None
     return records
 
 

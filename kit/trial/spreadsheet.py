@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 
 ENDINGS = (".xlsx", ".ods", ".xls")
 LARGEST_UNPACKED = 500_000_000
@@ -26,18 +26,18 @@ def filled_sheets(path: Path, name: str) -> dict[str, list[list[str]]]:
     expected = "an .xlsx, .xls or .ods file, or text"
     try:
         if _unpacked_bytes(path) > LARGEST_UNPACKED:
-            raise KitError(Problem("refuse", name, "more than 500 MB unpacked", expected, "Save it as CSV."))
+            raise KitError.refuse(name, "more than 500 MB unpacked", expected, "Save it as CSV.")
         book = calamine.CalamineWorkbook.from_path(str(path))
         tables = {
             each: book.get_sheet_by_name(each).to_python(skip_empty_area=False) for each in book.sheet_names
         }
     except calamine.PasswordError:
         found = "a spreadsheet's file that is locked by a password"
-        raise KitError(Problem("refuse", name, found, expected, "Take the password off.")) from None
+        raise KitError.refuse(name, found, expected, "Take the password off.") from None
     except (calamine.CalamineError, OSError, zipfile.BadZipFile):
         found = "a file that begins like a spreadsheet's and cannot be opened as one"
         remedy = "Save the sheet again, or save it as CSV and use that."
-        raise KitError(Problem("refuse", name, found, expected, remedy)) from None
+        raise KitError.refuse(name, found, expected, remedy) from None
     texts = {each: [[_text(cell) for cell in row] for row in rows] for each, rows in tables.items()}
     return {each: rows for each, rows in texts.items() if any(any(row) for row in rows)}
 
@@ -55,9 +55,7 @@ def the_sheet(tables: Mapping[str, list[list[str]]], path: Path) -> list[list[st
         return (named or [*tables.values(), []])[0]
     shown = ", ".join(f"'{title}' ({len(rows)} rows)" for title, rows in list(tables.items())[:12])
     remedy = f"Name the sheet '{path.stem}' in the file, or save it alone."
-    raise KitError(
-        Problem("ask", path.name, f"{len(tables)} sheets: {shown}", "the sheet that is meant", remedy)
-    )
+    raise KitError.ask(path.name, f"{len(tables)} sheets: {shown}", "the sheet that is meant", remedy)
 
 
 def _unpacked_bytes(path: Path) -> int:
