@@ -1,15 +1,30 @@
 """The grammar of a log's cells: numbers, units and stamps, and what kind of thing stands in a cell.
 
-The classifier is derived from the very patterns that read the cells: what is called a stamp can be read as one.
+The classifier is derived from the very patterns that read the cells: what is called a stamp can be read as one. Columns
+are read by their distinct texts, with the same grammar.
 """
 
 from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Codes = npt.NDArray[np.int8]
+READ, ABSENT, OPEN, UNREAD, NOT_DUE = range(5)
+"""What a cell of numbers was: a number, nothing, a sign of an open circuit, anything else; a row not of its probe."""
 
 WORDS: dict[str, Any] = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
 """Words and signs of loggers, as data."""
@@ -18,8 +33,8 @@ BLANKS = " \t\u00a0\u202f\u2009\u200b\ufeff"
 ABSENT_WORDS = frozenset(WORDS["cells"]["absent"])
 _OPEN_WORDS = frozenset(WORDS["cells"]["open"])
 _DASHES = re.compile(r"[-–—_.*#?=~/<>]+$|\+{2,}$|(?:[-+*?] )+[-+*?]$")
-_LONGEST = 80
-"""A longer cell is text: nothing that is read is as long."""
+_LONGEST, _LARGEST = 80, 1e300
+"""A longer cell is text: nothing that is read is as long; a larger number is none."""
 
 UNIT = r"(?:°|º|˚|deg\.?|degrees)?\s?(?:celsius|fahrenheit|kelvin|[CFK])|℃|℉|°|º"
 _NUMBER = r"[+\-−]?\s*(?:[0-9](?:[0-9.,'’\u00a0\u202f\u2009]| (?=[0-9]{3}(?![0-9])))*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?"
@@ -178,23 +193,30 @@ def to_number(cell: str, decimal: str) -> float | None:
 
     Thousands marks are accepted only in groups of three.
     """
+    number = _number(cell, decimal)
+    return None if number is None or abs(number) >= _LARGEST else number
+
+
+def _number(cell: str, decimal: str) -> float | None:
     if len(cell) > _LONGEST:
         return None
     if decimal == "." and _PLAIN.match(cell):
-        return _finite(float(cell))
+        return float(cell)
     text = re.sub(r"^([+\-−]?)\s+", r"\1", cell.strip(BLANKS)).replace("−", "-")
-    other = "." if decimal == "," else ","
-    thousands = rf"[{other}'’ \u00a0\u202f\u2009]"
-    mark = re.escape(decimal)
-    grouped = rf"[+-]?[0-9]{{1,3}}(?:({thousands})[0-9]{{3}}(?:\1[0-9]{{3}})*)?(?:{mark}[0-9]*)?(?:[eE][+-]?[0-9]+)?$"
-    plain = rf"[+-]?(?:[0-9]+{mark}?[0-9]*|{mark}[0-9]+)(?:[eE][+-]?[0-9]+)?$"
-    if not (re.match(plain, text) or re.match(grouped, text)):
+    plain, grouped, thousands = _number_patterns(decimal)
+    if not (plain.match(text) or grouped.match(text)):
         return None
-    return _finite(float(re.sub(thousands, "", text).replace(decimal, ".")))
+    return float(thousands.sub("", text).replace(decimal, "."))
 
 
-def _finite(number: float) -> float | None:
-    return number if abs(number) < 1e300 else None
+@lru_cache(maxsize=2)
+def _number_patterns(decimal: str) -> tuple[re.Pattern[str], ...]:
+    """Return the patterns of a plain number, of one in groups of three, and of what parts these."""
+    thousands = rf"[{'.' if decimal == ',' else ','}'’ \u00a0\u202f\u2009]"
+    mark, exponent = re.escape(decimal), r"(?:[eE][+-]?[0-9]+)?$"
+    plain = rf"[+-]?(?:[0-9]+{mark}?[0-9]*|{mark}[0-9]+){exponent}"
+    grouped = rf"[+-]?[0-9]{{1,3}}(?:({thousands})[0-9]{{3}}(?:\1[0-9]{{3}})*)?(?:{mark}[0-9]*)?{exponent}"
+    return re.compile(plain), re.compile(grouped), re.compile(thousands)
 
 
 @lru_cache(maxsize=65536)
@@ -216,3 +238,74 @@ def decimal_evidence(cell: str) -> str:
     if points + commas > 1:
         return other
     return "both ways" if len(rest) == 3 and 1 <= len(whole) <= 3 and whole[0] != "0" else mark
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """Numbers of one column.
+
+    Attributes
+    ----------
+    values
+        NaN where a cell holds no number.
+    codes
+        READ; ABSENT (blank or a word for it), OPEN (a word for an open circuit) or UNREAD (anything else).
+    units
+        Letter glued to the number: 0 none, else ord('C'), ord('F') or ord('K'); None where no cell has one.
+    unread
+        Distinct texts of UNREAD cells with the first row of each.
+    """
+
+    values: Floats
+    codes: Codes
+    units: Codes | None
+    unread: Mapping[str, int]
+
+    def taken(self, rows: Ints) -> Numbers:
+        """Return some rows, in the order given."""
+        place = np.full(len(self.values), -1, np.int64)
+        place[rows] = np.arange(len(rows))
+        unread = {text: int(place[row]) for text, row in self.unread.items() if place[row] >= 0}
+        units = None if self.units is None else self.units[rows]
+        return Numbers(self.values[rows], self.codes[rows], units, unread)
+
+
+def parse_numbers(cells: pa.Array, decimal: str) -> Numbers:
+    """Return the numbers of a column of text; thousands marks count only in groups of three before the decimal mark."""
+    texts, place = _distinct(cells)
+    read = [_one(text, decimal) for text in texts]
+    codes, letters = (np.array([each[k] for each in read], np.int8) for k in (0, 2))
+    values = np.array([each[1] for each in read], np.float64)
+    unread = {texts[code]: int((place == code).argmax()) for code in np.flatnonzero(codes == UNREAD).tolist()}
+    return Numbers(values[place], codes[place], letters[place] if letters.any() else None, unread)
+
+
+def _distinct(cells: pa.Array) -> tuple[list[str], Ints]:
+    """Return the distinct texts of a column in the order they come in, and which of them each row holds."""
+    import pyarrow.compute as pc
+
+    coded = pc.utf8_trim_whitespace(pc.fill_null(cells, "")).dictionary_encode()
+    return coded.dictionary.to_pylist(), np.asarray(coded.indices.to_numpy(zero_copy_only=False), np.int64)
+
+
+def _one(cell: str, decimal: str) -> tuple[int, float, int]:
+    """Return what a cell was, its number and the letter of its unit, 0 for none."""
+    bare, unit = split_unit(cell)
+    number = _number(bare, decimal)
+    if number is not None:
+        is_one = abs(number) < _LARGEST
+        return (READ, number, ord(unit) if unit in ("C", "F", "K") else 0) if is_one else (OPEN, np.nan, 0)
+    kind = missing_kind(cell)
+    return {"absent": ABSENT, "open": OPEN}.get(kind, UNREAD), np.nan, 0
+
+
+def mark_evidence(cells: pa.Array) -> dict[str, int]:
+    """Return the first row that proves '.', proves ',' or could be either ('comma', 'point'), for those there are."""
+    texts, place = _distinct(cells)
+    found: dict[str, int] = {}
+    for code, text in enumerate(texts):
+        proved = decimal_evidence(text) if kind_of(text) in ("number", "with unit") else ""
+        mark = ("comma" if "," in text else "point") if proved == "both ways" else proved
+        if mark and mark not in found:
+            found[mark] = int((place == code).argmax())
+    return found

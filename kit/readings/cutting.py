@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults, KitError
+from kit.readings.cells import NOT_DUE
 from kit.readings.log import Log
 from kit.readings.read import read_log
 from kit.readings.roles import column_of
@@ -450,7 +451,6 @@ def _parted_group(windows: list[Window], faults: Faults) -> list[Window]:
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
-NOT_DUE = 4
 
 
 @dataclass(frozen=True)

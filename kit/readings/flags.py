@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.readings.numbers import ABSENT, OPEN
+from kit.readings.cells import ABSENT, OPEN
 from kit.schema import FLAGS
 from kit.trial.cleaning import Cleaning
 

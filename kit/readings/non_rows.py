@@ -10,8 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.readings.body import Body, OddLine, Texts, take
-from kit.readings.cells import BLANKS, kind_of
-from kit.readings.numbers import ABSENT, UNREAD, Numbers
+from kit.readings.cells import ABSENT, BLANKS, UNREAD, Numbers, kind_of
 from kit.readings.open_log import OpenLog
 from kit.readings.roles import Roles
 from kit.readings.sniff import raw_lines

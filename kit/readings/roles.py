@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from kit.errors import did_you_mean
 from kit.readings.body import Body, Texts, take
-from kit.readings.cells import kind_of, split_unit, to_number
+from kit.readings.cells import ABSENT, NOT_DUE, Numbers, kind_of, split_unit, to_number
 from kit.readings.header import Header, stated_unit
 from kit.readings.headings import (
     SCALES,
@@ -28,7 +28,6 @@ from kit.readings.headings import (
     other_unit_in,
     temperature_unit_in,
 )
-from kit.readings.numbers import ABSENT, Numbers
 from kit.readings.open_log import OpenLog
 from kit.readings.stamps import NO_OFFSET
 from kit.readings.time_column import TimePlan
@@ -311,7 +310,6 @@ def _reasons(units: Mapping[int, str], header: Header, names: Sequence[str], sta
 
 
 Ints = npt.NDArray[np.int64]
-NOT_DUE = 4
 _MOST_PROBES = 128
 _LETTER = {"degC": ord("C"), "degF": ord("F"), "K": ord("K")}
 

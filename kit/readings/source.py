@@ -115,14 +115,6 @@ class Source:
             return
         yield from _cut(_normalised(self.path, self.encoding, self.line_end, self.size))
 
-    def most_lines(self) -> int:
-        """Return a number of lines that the file has at most."""
-        count = 1
-        with self.path.open("rb") as file:
-            while raw := file.read(min(PIECE_BYTES, self.size - file.tell())):
-                count += raw.count(b"\n") + (raw.count(b"\r") if self.line_end == "CR" else 0)
-        return count
-
 
 def open_source(
     path: Path | str, encoding: str | None = None, name: str | None = None, sheet: str | None = None

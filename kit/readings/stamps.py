@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
 from typing import TYPE_CHECKING, Literal, Protocol
@@ -90,6 +90,27 @@ class Stamps:
 
     def __len__(self) -> int:
         return len(self.form)
+
+    def taken(self, rows: Ints | slice) -> Stamps:
+        """Return some rows, in the order given."""
+        return replace(self, **{name: getattr(self, name)[rows] for name in _BY_ROW})
+
+
+_BY_ROW = ("form", "a", "b", "c", "nanoseconds", "offset")
+
+
+def stamps_of_all(parts: Sequence[Stamps]) -> Stamps:
+    """Return the stamps of all pieces of a column."""
+    parts = [part for part in parts if len(part)] or parts[:1]
+    separators = {part.separator for part in parts}
+    return Stamps(
+        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in _BY_ROW},
+        separator=separators.pop() if len(separators) == 1 else "",
+        short_year=any(part.short_year for part in parts),
+        padded=all(part.padded for part in parts),
+        has_seconds=any(part.has_seconds for part in parts),
+        twelve=any(part.twelve for part in parts),
+    )
 
 
 @lru_cache(maxsize=64)
