@@ -315,6 +315,9 @@ STATUSES: Mapping[str, str] = {
     "missing": "not measured",
 }
 
+THESE_BAGS, PRODUCT = "these bags", "the product"
+"""What a verdict is about: these alone where nothing says how far bags differ."""
+
 VERDICTS: Mapping[str, str] = {
     "different, by more than the margin": "the whole interval lies beyond the margin",
     "different, size not settled": "zero is excluded, the margin is not",

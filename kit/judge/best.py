@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import special
 
 from kit.errors import KitError, Problem
-from kit.judge.comparisons import Differences, Places
+from kit.judge.comparisons import Differences, Places, apart_of
 from kit.judge.means import back
 from kit.schema import BEST
 from kit.variance import RepeatFit
@@ -34,7 +34,7 @@ def fuels_differ(fit: RepeatFit, df: DfMethod = "kenward-roger") -> pd.DataFrame
     with bounds, the degrees of freedom those of the same burns with the expected values in their place.
     """
     known = np.flatnonzero(~np.isnan(fit.estimate.beta[0, : len(fit.labels)]))
-    if not fit.has_spread or len(known) < 2 or fit.design.apart.any():
+    if not fit.has_spread or len(known) < 2 or apart_of(fit).any():
         return pd.DataFrame()
     L = np.zeros((len(known) - 1, fit.design.p))
     L[:, known[0]] = -1.0
@@ -98,7 +98,7 @@ def best_fuels(
     if len(fit.labels) < 2:
         found, expected = f"one fuel ({fit.labels[0]})", "two fuels or more"
         raise KitError(Problem("refuse", "table", found, expected, "There is nothing to be the best of."))
-    if not fit.has_spread or fit.design.apart.any() or len(known) < 2:
+    if not fit.has_spread or apart_of(fit).any() or len(known) < 2:
         return pd.DataFrame(columns=ORDER[1:])
     sign = 1.0 if better == "more" else -1.0
     difference, reach, method = _against_each(fit, known, level, df, every)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -14,9 +14,10 @@ import pandas as pd
 from kit.errors import KitError, Problem, did_you_mean
 from kit.judge.means import back
 from kit.judge.verdicts import Verdict, verdict_of
-from kit.schema import COMPARISONS
+from kit.schema import COMPARISONS, PRODUCT, THESE_BAGS
 from kit.variance import RepeatFit
 from kit.variance.covariance import Contrasts, DfMethod, contrasts
+from kit.variance.design import design_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of, holm
 
 Array = npt.NDArray[np.float64]
@@ -136,7 +137,7 @@ class Differences:
         a, b = self.places[rows].T
         together = _simultaneous(found, rows, multiplicity, len(fit.labels), family)
         D, E = together.limits(level), together.limits(2 * level - 1)
-        apart: Mask = fit.design.apart[a, b]
+        apart: Mask = apart_of(fit)[a, b]
         withheld: Mask = np.asarray(_withheld(fit)[self.places[rows]].any(axis=1))
         verdicts = _verdicts(D, E, smallest, apart, withheld)
         equivalent = np.full_like(found.estimate, np.nan)
@@ -202,13 +203,23 @@ def _verdicts(
 def scope_of(fit: RepeatFit) -> str:
     """Return what verdicts are about: 'these bags' where nothing says how far bags differ, else 'the product'.
 
-    A second bag of some fuel says it, or an earlier trial.
+    A second bag of some fuel says it, or an earlier trial. Bags that nobody noted count as one of each fuel.
     """
     _, bags = fit.counts
-    if "bag" in fit.names or fit.columns.bag is None or (bags > 1).any():
-        return "the product"
+    if "bag" in fit.names or fit.columns.bag is None or (bags > 1).any() or fit.borrowed is not None:
+        return PRODUCT
     told = fit.beside is not None and "bag" in fit.beside.names and bool(fit.beside.used.any())
-    return "the product" if told else "these bags"
+    return PRODUCT if told else THESE_BAGS
+
+
+def apart_of(fit: RepeatFit) -> Mask:
+    """Return the pairs (means, means) that day or another block keeps apart.
+
+    One bag of each fuel does not: then verdicts are for these bags, which stand for no others.
+    """
+    if scope_of(fit) == THESE_BAGS and fit.design.apart.any():
+        return design_of(replace(fit.columns, bag=None), "fixed", fit.spread_choice).apart
+    return fit.design.apart
 
 
 def _withheld(fit: RepeatFit) -> npt.NDArray[np.bool_]:

@@ -35,7 +35,7 @@ Mask = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True, eq=False)
 class Units:
-    """The burns that count, with the unit each belongs to: its bag, or itself where no bag was noted.
+    """The burns that count, with the unit each belongs to: its bag; burns without one are of one bag of their fuel.
 
     Attributes
     ----------
@@ -47,8 +47,8 @@ class Units:
         (units) code of its fuel.
     fuels
         Fuels in the order of the burns.
-    by_bag
-        Whether units are bags.
+    noted
+        Whether any bag was noted.
     """
 
     celsius: Array
@@ -56,7 +56,7 @@ class Units:
     day: Codes
     fuel: Codes
     fuels: tuple[str, ...]
-    by_bag: bool
+    noted: bool
 
     @property
     def day_apart(self) -> Mask:
@@ -70,11 +70,10 @@ class Units:
 
 
 def units_of(curves: Curves) -> Units:
-    """Return the counted burns by bag; bags are counted within fuels, blank ones as one of their own."""
+    """Return the counted burns by bag; bags are counted within fuels, and what was not noted is one bag of a fuel."""
     kept = np.flatnonzero(curves.counted)
     fuels = tuple(dict.fromkeys(curves.fuel[i] for i in kept))
-    by_bag = any(curves.bag[i] for i in kept)
-    names = [(curves.fuel[i], curves.bag[i] if by_bag else curves.burn[i]) for i in kept]
+    names = [(curves.fuel[i], curves.bag[i]) for i in kept]
     known = {name: code for code, name in enumerate(dict.fromkeys(names))}
     days = [curves.day[i] for i in kept]
     day_codes = {day: code for code, day in enumerate(dict.fromkeys(days))} if "" not in days else {}
@@ -84,7 +83,7 @@ def units_of(curves: Curves) -> Units:
         np.array([day_codes.get(day, 0) for day in days], dtype=np.int64),
         np.array([fuels.index(fuel) for fuel, _ in known], dtype=np.int64),
         fuels,
-        by_bag,
+        any(curves.bag[i] for i in kept),
     )
 
 

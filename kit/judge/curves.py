@@ -232,9 +232,10 @@ def why_no_band(curves: Curves) -> str:
         return ""
     if np.bincount(units.fuel).max() > 1:
         return _where_bands_end(curves, pieces_of(units))
-    if not units.by_bag:
+    if np.bincount(units.fuel[units.unit]).max() == 1:
         return "Curves have no bands: one burn of each fuel cannot show how burns differ."
-    return "Curves have no bands: one bag of each fuel cannot show how bags differ, however many its burns."
+    few = "one bag of each fuel cannot" if units.noted else "burns whose bags were not noted cannot"
+    return f"Curves have no bands: {few} show how bags differ, however many the burns."
 
 
 def why_not_told_apart(units: Units) -> str:

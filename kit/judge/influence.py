@@ -74,8 +74,12 @@ def _left_out(rows: pd.DataFrame) -> Iterator[tuple[str, str, npt.NDArray[np.boo
         keys = rows[["fuel", "bag"]].agg(" / ".join, axis=1) if level == "bag" else rows[level]
         named = list(dict.fromkeys(keys[rows[level] != ""]))
         if len(named) > 1:
-            values = keys.to_numpy()
-            yield from ((level, str(key), np.asarray(values == key)) for key in named)
+            values, whole = keys.to_numpy(), rows["fuel"].value_counts()
+            for key in named:
+                out = np.asarray(values == key)
+                only = level == "bag" and whole[rows.loc[out, "fuel"].iloc[0]] == out.sum()
+                if not only:  # without the only bag of a fuel there is no such fuel
+                    yield level, str(key), out
 
 
 def _answer(compare: Callable[[pd.DataFrame], pd.DataFrame], rows: pd.DataFrame) -> Answer:

@@ -13,7 +13,14 @@ import pandas as pd
 from kit.errors import KitError
 from kit.judge.best import best_fuels, fuels_differ
 from kit.judge.bounds import left_out_beside, measured_only
-from kit.judge.comparisons import Differences, Multiplicity, Pairs, family_against, pairs_of
+from kit.judge.comparisons import (
+    Differences,
+    Multiplicity,
+    Pairs,
+    family_against,
+    pairs_of,
+    scope_of,
+)
 from kit.judge.earlier_trials import prior_table
 from kit.judge.further import further
 from kit.judge.influence import influence
@@ -24,7 +31,7 @@ from kit.judge.next_bag import chances, next_bag
 from kit.judge.odd_burns import odd_burns
 from kit.judge.question import MOST_FUELS, Question
 from kit.judge.verdicts import verdict_of
-from kit.schema import Metric, Scale
+from kit.schema import PRODUCT, THESE_BAGS, Metric, Scale
 from kit.variance import RepeatFit, fit_repeats
 from kit.variance.families import Family
 from kit.variance.fit import joined as joined_with
@@ -129,7 +136,8 @@ def _of_every_metric(fit: RepeatFit, family: Family | None, question: Question) 
     tables = {"means": fuel_means(fit, level=question.level)}
     if fit.has_spread:
         tables["components"] = component_limits(fit, level=question.level)
-        tables["next_bag"] = next_bag(fit, question.level)
+        if scope_of(fit) == PRODUCT:
+            tables["next_bag"] = next_bag(fit, question.level)
     return tables
 
 
@@ -168,7 +176,7 @@ def _others(fit: RepeatFit, declared: Pairs) -> list[tuple[Any, Any]]:
 
 
 def _of_a_primary_metric(fit: RepeatFit, family: Family | None, tables: Tables, question: Question) -> Tables:
-    plain = measured_only(fit)
+    plain, of_product = measured_only(fit), scope_of(fit) == PRODUCT
     plain_family = family if plain is fit else question_family(plain, question)
     pairs = tables["pairs"]
     makers: dict[str, Callable[[], pd.DataFrame]] = {
@@ -181,7 +189,9 @@ def _of_a_primary_metric(fit: RepeatFit, family: Family | None, tables: Tables, 
             "influence": lambda: _influence(fit, family, pairs, question),
             "ladder": lambda: ladder(tables["means"].assign(unit=""), pairs),
             "chances": lambda: chances(plain, question.level, question.seed),
-            "further": lambda: further(plain, pairs, question, plain_family),
+            "further": lambda: (
+                further(plain, pairs, question, plain_family) if of_product else pairs.iloc[:0]
+            ),
             "self_check": lambda: self_check(
                 fit, question.seed, margin=question.margin, level=question.level, verdict=verdict_of
             ),
@@ -221,15 +231,18 @@ def _kinds(fit: RepeatFit, question: Question) -> pd.DataFrame:
     counts = pd.Series([question.kind_of[fuel] for fuel in fuels], dtype=object).value_counts()
     if len(counts) < 2:
         return pd.DataFrame()
+    known = {str(kind): int(count) for kind, count in counts.items()}
     tested = kinds_tested(fit, question.kind_of, question.margin, question.level)
+    if scope_of(fit) == THESE_BAGS:
+        tested = tested.iloc[
+            :0
+        ]  # of one bag each, a kind's fuels are told from another's only as a sample of it
     if counts.min() < FEWEST_FUELS or len(fuels) < len(fit.labels):
         return tested
     roles = question.roles(fit.table) | {"kind": "kind", "fuel_effect": "random", "spread": "common"}
     general = fit_repeats(fit.table, scale=fit.scale, status="status", **roles)
-    known = {str(kind): int(count) for kind, count in counts.items()}
-    return pd.concat(
-        [tested, kinds_in_general(general, known, question.margin, question.level)], ignore_index=True
-    )
+    in_general = kinds_in_general(general, known, question.margin, question.level)
+    return pd.concat([each for each in (tested, in_general) if len(each)], ignore_index=True)
 
 
 def _labelled(table: pd.DataFrame, spec: Metric) -> pd.DataFrame:

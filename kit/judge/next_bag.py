@@ -11,7 +11,10 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from kit.errors import KitError, Problem
+from kit.judge.comparisons import apart_of, scope_of
 from kit.judge.means import back
+from kit.schema import THESE_BAGS
 from kit.variance import RepeatFit, contrasts
 from kit.variance.averaged import nodes_of
 from kit.variance.bootstrap import bootstrap
@@ -24,9 +27,11 @@ def next_bag(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:
     """Return a row a fuel: fuel, mean, low, high, sd, df, level, scale, covers (schema.NEXT_BAG).
 
     Limits and mean stand on the metric's own scale, sd on the analysis scale. Where days are a random block the
-    burn is one of another day. Without repeats limits are blank.
+    burn is one of another day. Without repeats limits are blank, and where nothing says how far bags differ.
     """
     frame = predict_burn(fit, level)
+    if scope_of(fit) == THESE_BAGS:
+        frame[["low", "high", "sd", "df"]] = np.nan
     for name in ("mean", "low", "high"):
         frame[name] = back(fit, frame[name].to_numpy())
     frame["scale"] = fit.scale
@@ -74,7 +79,15 @@ def chance_better(
     the restricted likelihood of the variance ratios: the ratios are drawn by their weights, the burn variance as
     Q/χ²_ν, the difference as normal given both (Weerahandi 1993). Where spread differs by group, and with three or
     more random terms, they are bias-corrected quantiles of the refits (Efron 1987, without acceleration).
+
+    Raises
+    ------
+    KitError
+        Where nothing says how far bags differ: one bag of each fuel, and no earlier trial that knows.
     """
+    if scope_of(fit) == THESE_BAGS:
+        remedy = "Burn a second bag, or name an earlier trial that knows how far bags differ."
+        raise KitError(Problem("refuse", "table", "one bag of each fuel", "two bags of some fuel", remedy))
     labels = list(fit.labels)
     return _of_pairs(fit, [(labels.index(a), labels.index(b))], level, seed, trials)[0]
 
@@ -82,9 +95,12 @@ def chance_better(
 def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: int = 2000) -> pd.DataFrame:
     """Return the chance for every pair of fuels: a, b, chance, low, high, level, seed (schema.CHANCES).
 
-    Pairs that day or another block keeps apart have none.
+    Pairs that day or another block keeps apart have none, and none has one where nothing says how far bags differ.
     """
-    pairs = [(i, j) for i, j in combinations(range(len(fit.labels)), 2) if not fit.design.apart[i, j]]
+    if scope_of(fit) == THESE_BAGS:
+        return pd.DataFrame()
+    apart = apart_of(fit)
+    pairs = [(i, j) for i, j in combinations(range(len(fit.labels)), 2) if not apart[i, j]]
     found = _of_pairs(fit, pairs, level, seed, trials) if pairs else []
     names = ("a", "b", "chance", "low", "high", "level", "seed")
     return pd.DataFrame([{name: getattr(each, name) for name in names} for each in found])

@@ -135,7 +135,7 @@ def make_plan(
         order = _draw(trial, design, workday, first_burn, notes)
     if design.bags == 1:
         notes.append(
-            "One bag of each fuel: fuel and bag cannot be separated, and no verdict is given. Buy two or more."
+            "One bag of each fuel: verdicts will be for these bags alone, and say nothing of the next. Buy two or more."
         )
     spare = order.attrs.get("spare_days", [])
     seed = order.attrs.get("seed")

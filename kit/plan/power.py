@@ -33,7 +33,7 @@ CHANCE_COLUMNS = (
     "method",
 )
 BEYOND, UNSIZED, LITTLE, SAME, OPEN = list(VERDICTS)[:5]
-DIFFERENT, NO_REPEATS, INSEPARABLE = list(VERDICTS)[5:8]
+DIFFERENT, NO_REPEATS = list(VERDICTS)[5:7]
 DIFFERENCES = (BEYOND, UNSIZED, LITTLE, DIFFERENT)
 
 
@@ -112,24 +112,28 @@ def power_of(
 
     Notes
     -----
-    Of fuels with one bag each 'cannot be separated' is certain: fuel and bag go together.
+    Of fuels with one bag each the verdicts are for these bags alone, and how far bags differ enters nothing; with
+    earlier folders they are for the product, and those alone know its spread.
     The estimate is normal, its squared standard error SE²·χ²_ν/ν beside it, with ν by Satterthwaite's rule at
     the true components; the verdict's region is normal given the standard error, and is averaged over it: for
     'zero excluded' that is the noncentral t (DEVELOPERS.md, method 14).
     """
-    sds = sds_of(components, upper)
+    sds, one_bag = sds_of(components, upper), _one_bag_each(design)
+    if one_bag and not earlier_df:
+        sds = {**sds, "bag": 0.0}
     known = precision_of(design, sds, control if multiplicity == "dunnett" else None)
-    known = replace(known, df=known.df + earlier_df)
+    known = (
+        replace(known, se=known.true_sd, df=earlier_df)
+        if one_bag and earlier_df
+        else replace(known, df=known.df + earlier_df)
+    )
     at = [float(difference)] if np.isscalar(difference) else [float(d) for d in difference]  # type: ignore[union-attr, arg-type]
-    if _one_bag_each(design):
-        nothing = (np.nan, np.nan, np.nan, margin, level, multiplicity, "one bag a fuel")
-        return pd.DataFrame([(d, INSEPARABLE, 1.0, *nothing) for d in at], columns=list(CHANCE_COLUMNS))
     rows = [row for d in at for row in _rows(known, d, margin, multiplicity, level)]
     return pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
 
 
 def _one_bag_each(design: Design | Mapping[str, int] | pd.DataFrame) -> bool:
-    """Return whether every fuel has one bag (or bags not noted, which is as one): the report then says nothing."""
+    """Return whether every fuel has one bag (or bags not noted, which is as one)."""
     if isinstance(design, pd.DataFrame):
         return "bag" in design and bool((design.groupby("fuel")["bag"].nunique() == 1).all())
     return (design if isinstance(design, Design) else Design(**design)).bags == 1

@@ -80,7 +80,7 @@ def _card(claim: Claim, data: ReportData) -> str:
 
 
 def _not_to_say(claim: Claim, data: ReportData) -> list[str]:
-    words = [f"'{word}'" for word in NOT_TO_SAY]
+    words = [f"'{word}'" for word in (*NOT_TO_SAY, *(["another bag"] if data.these_bags else []))]
     if claim.kind != "pair":
         return [*words, "'the best of all'", "'every bag'"]
     return [*words, *NOT_ALSO.get(claim.verdict, ("'every bag'",))]
@@ -119,8 +119,9 @@ def three_sentences(data: ReportData) -> tuple[str, str, str]:
     else:
         primary = [claim for claim in claims_of(data) if claim.primary]
         settled = sum(claim.settled for claim in primary)
+        spread = f"burns of {data.these_bags}" if data.these_bags else "bags and burns of one fuel"
         second = (
-            "A difference counts only where it is larger than what bags and burns of one fuel differ by; "
+            f"A difference counts only where it is larger than what {spread} differ by; "
             f"{settled} of {counted(len(primary), 'comparison')} of primary measures "
             f"{'is' if settled == 1 else 'are'} settled that way."
         )

@@ -14,7 +14,6 @@ from kit.publish.prices import price_metric
 from kit.publish.report_data import UNDECIDED, ReportData, n_words
 from kit.publish.wording import (
     APART,
-    ONE_BAG,
     TIMES_FROM,
     Amount,
     capital,
@@ -254,7 +253,11 @@ class _Pair:
         return possessed(clause.format(a=a, b=b, at=at, amount=self.amount.size), a, b)
 
     def clause(self) -> str:
-        """Return the bare clause of the verdict, without interval or n."""
+        """Return the clause of the verdict, without interval or n, and what it is about where that is no product."""
+        about = self.data.these_bags
+        return f"for {about}, {self._bare_clause()}" if about else self._bare_clause()
+
+    def _bare_clause(self) -> str:
         phrase = self.amount.spec.phrases
         if self.verdict in UNDECIDED:
             return f"we cannot yet say whether {self._fill(phrase.question)}"
@@ -271,7 +274,7 @@ class _Pair:
             lone = self.names[0] if self.n[0] == 1 else self.names[1]
             return f"{core}: only one burn of {lone} was made, so there is no error bar.", ""
         if self.verdict == "cannot be separated":
-            return f"{core}: {ONE_BAG if self.row.scope == 'these bags' else APART}.", ""
+            return f"{core}: {APART}.", ""
         if self.verdict == "not settled" and not self.amount.known:
             return f"{core}: these burns say too little of it to give limits; {n}.", ""
         if self.verdict == "not settled":
@@ -428,6 +431,7 @@ def best_claim(data: ReportData, metric: str) -> Claim | None:
     if found is None:
         return None
     best, equal = superlative(metric, str(data.rows("best", metric)["better"].iloc[0]), data)
+    best = f"{best} of {data.these_bags}" if data.these_bags else best
     return _standing_claim(data, metric, found, "best", (best, f"may be {equal}", ("is not", "are not")))
 
 
@@ -437,7 +441,8 @@ def value_claim(data: ReportData) -> Claim | None:
     if found is None:
         return None
     at = threshold(data.spec(found[0]), data.units)
-    best = f"best value at the prices paid, by the hour above {at}"
+    of = f" of {data.these_bags}" if data.these_bags else ""
+    best = f"best value{of} at the prices paid, by the hour above {at}"
     return _standing_claim(data, *found, "value", (best, "may be as cheap", ("is dearer", "are dearer")))
 
 
@@ -512,17 +517,17 @@ def overall_sentence(data: ReportData, metric: str) -> str:
         return ""
     p = float(rows["p"].iloc[0])
     told = f"p {'< 0.001' if p < 0.0005 else f'= {p:.3f}' if p < 0.1 else f'= {p:.2f}'}"
-    label = capital(data.label(metric))
+    label, fuels = capital(data.label(metric)), data.these_bags or "the fuels"
     if p >= 1 - data.level:
         standing = standing_of(data, metric)
         told_apart = data.rows("comparisons", metric)["direction"].fillna("").ne("").any()
         if told_apart or (standing is not None and not standing.open):
             sharper = "the questions asked of single fuels are sharper"
             return f"{label}: a test of all fuels at once sees no difference ({told}); {sharper}."
-        return f"{label}: these burns do not show that the fuels differ at all ({told})."
+        return f"{label}: these burns do not show that {fuels} differ at all ({told})."
     settled = any(claim.settled for claim in claims_of(data) if claim.metric == metric)
     which = "" if settled else "; which ones differ, these burns cannot say"
-    return f"{label}: the fuels are not all alike ({told}){which}."
+    return f"{label}: {fuels} are not all alike ({told}){which}."
 
 
 def all_claims(data: ReportData) -> list[Claim]:

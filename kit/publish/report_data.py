@@ -230,6 +230,14 @@ class ReportData:
         table = self.table("metrics")
         return len(table.loc[table["bag"] != "", ["fuel", "bag"]].drop_duplicates())
 
+    @property
+    def these_bags(self) -> str:
+        """What verdicts are about where nothing says how far bags differ: 'these bags', or 'these charges'; else ''."""
+        judged = self.table("comparisons")
+        if not ((judged["scope"] == schema.THESE_BAGS) & judged["low"].notna()).any():
+            return ""
+        return "these bags" if self.bags else "these charges"
+
     def bags_of(self, fuel: str) -> int:
         """Return how many bags of a fuel are compared."""
         return int(self._bags.get(fuel, 0))

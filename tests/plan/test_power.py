@@ -167,10 +167,25 @@ def test_what_burns_settle_for_all_and_for_fewer_fuels() -> None:
 
 
 @pytest.mark.parametrize("blank", [False, True])
-def test_one_bag_of_each_fuel_cannot_be_separated_and_the_report_says_the_same(blank: bool) -> None:
+def test_one_bag_of_each_fuel_has_verdicts_for_these_bags_and_the_report_gives_them_as_often(
+    blank: bool,
+) -> None:
     table = Design(3, 1, 4).table()
     table["bag"] = "" if blank else table["fuel"].astype(str) + "-1"
     power = power_of(table, SDS, 30.0, margin=14.0)
-    assert power["verdict"].tolist() == ["cannot be separated"] and power["chance"].tolist() == [1.0]
-    table["value"] = np.random.default_rng(2).normal(0, 10, len(table))
-    assert set(compare_fuels(fit_repeats(table), margin=14.0)["verdict"]) == {"cannot be separated"}
+    assert power["se"].iloc[0] == pytest.approx(SDS["burn"] * np.sqrt(2 / 4))
+    pd.testing.assert_frame_equal(power, power_of(table, SDS | {"bag": 50.0}, 30.0, margin=14.0))
+    rng, true = np.random.default_rng(2), 30.0 * (table["fuel"] == table["fuel"].iloc[0])
+    found = []
+    for _ in range(60):
+        made = table.assign(value=true + rng.normal(0, SDS["burn"], len(table)))
+        compared = compare_fuels(fit_repeats(made), margin=14.0)
+        assert set(compared["scope"]) == {"these bags"}
+        found.append(str(compared["verdict"].iloc[0]).startswith("different"))
+    assert np.mean(found) == pytest.approx(chance_of(power, 30.0), abs=0.15)
+
+
+def test_one_bag_of_each_fuel_speaks_of_the_product_by_what_earlier_folders_know() -> None:
+    alone, known = (power_of(Design(3, 1, 4), SDS, 30.0, margin=14.0, earlier_df=df) for df in (0.0, 12.0))
+    assert known["se"].iloc[0] == pytest.approx(np.sqrt(2 * (SDS["bag"] ** 2 + SDS["burn"] ** 2 / 4)))
+    assert known["df"].iloc[0] == 12.0 and known["se"].iloc[0] > alone["se"].iloc[0]

@@ -151,11 +151,10 @@ def test_a_settled_pair_is_told_from_the_better_fuel_whatever_its_row():
         assert {claim.a, claim.b} == {"alder", "olive"} and claim.low <= claim.estimate <= claim.high
 
 
-def test_one_bag_of_each_fuel_is_not_blamed_on_days():
-    claim = claim_with("peak", np.nan, np.nan, np.nan, verdict="cannot be separated", scope="these bags")
-    assert claim.sentence.endswith(
-        ": with one bag of each fuel, or none noted, fuel and bag cannot be separated."
-    )
+def test_a_verdict_on_one_bag_of_each_fuel_is_for_these_bags():
+    claim = claim_with("peak", 34.2, 20.4, 48.0, 15.0, scope="these bags")
+    assert plain(claim.sentence).startswith("For these bags, alder lump peaked 34")
+    assert plain(claim.say).startswith("For these bags, alder lump peaked 34")
 
 
 def test_nothing_is_called_the_same_without_a_margin():

@@ -10,7 +10,7 @@ from kit.errors import KitError
 from kit.page import inlined
 from kit.page.text import join
 from kit.publish import sections
-from kit.publish.claims import MOST
+from kit.publish.claims import MOST, all_claims
 from kit.publish.report_data import report_data
 from kit.publish.sections.first_screen import answer_sentences
 from kit.publish.sections.tester_notes import markdown_html
@@ -136,18 +136,28 @@ def test_single_burns_show_values_without_intervals_letters_or_order():
 
 def test_borrowed_repeatability_is_named_with_its_folder():
     words = text("borrowed", sections.answer)
-    assert "borrowed from ../three" in words
+    assert "borrowed from ../three" in words and "these bags alone" not in words
+    assert set(analysis("borrowed").table("comparisons", metric="peak")["scope"]) == {"the product"}
     assert "that was found" not in text("borrowed", sections.variation)
 
 
 @pytest.mark.parametrize(
-    ("kind", "few"), [("one bag", "One bag of each fuel"), ("no bags", "Bags are not noted")]
+    ("kind", "few", "about"),
+    [("one bag", "One bag of each fuel", "these bags"), ("no bags", "Bags are not noted", "these charges")],
 )
-def test_one_bag_gives_no_verdict_and_says_why(kind, few):
+def test_one_bag_gives_verdicts_for_these_bags_alone_and_nothing_on_the_next(kind, few, about):
     words = text(kind, sections.answer)
     assert f"{few}: a difference between two fuels cannot be told from a difference between two bags" in words
-    assert "fuel and day" not in words and "hold for these bags" not in words
-    assert set(analysis(kind).comparisons["verdict"]) == {"cannot be separated"}
+    assert f"every verdict is for {about} alone" in words and "fuel and day" not in words
+    made = analysis(kind)
+    assert set(made.comparisons["scope"]) == {"these bags"}
+    assert "different, by more than the margin" in set(made.comparisons["verdict"])
+    for name in ("next_bag", "chances", "further"):
+        assert made.table(name).empty, name
+    assert made.mean_curves[["low", "high", "band_low", "band_high"]].isna().all().all()
+    claims = [*all_claims(report_data(made))]
+    assert claims and all(about in claim.sentence and about in claim.say for claim in claims)
+    assert "next bag" not in text(kind, sections.variation).replace("The next bag", "")
 
 
 def test_days_are_counted_of_the_burns_whose_day_is_known():

@@ -193,12 +193,12 @@ def warnings(data: ReportData) -> list[Html]:
             f"Single burns: every error bar here rests on repeatability borrowed from {named or 'elsewhere'}, not on "
             "these burns."
         )
-    judged = data.table("comparisons")
-    if not data.singles and not data.interim and (judged["scope"] == "these bags").any():
+    if not data.bare and not data.interim and data.these_bags:
         few = "One bag of each fuel" if data.bags else "Bags are not noted"
         told.append(
-            f"{few}: a difference between two fuels cannot be told from a difference between two bags, so no verdict "
-            "is given. A second bag of each fuel, noted in the burn sheet, would let these burns speak of the fuels."
+            f"{few}: a difference between two fuels cannot be told from a difference between two bags, so every "
+            f"verdict is for {data.these_bags} alone, and nothing is said of the next bag. A second bag of each fuel, "
+            "noted in the burn sheet, would let these burns speak of the fuels."
         )
     told += _looks(data)
     return [element("div", element("p", text), class_="warning") for text in told]

@@ -123,7 +123,12 @@ def _how_to_read(data: ReportData, metrics: Sequence[str]) -> str:
         if told
         else "No smallest difference that matters was declared, so no two fuels are ever called equal here."
     )
-    return f"A verdict rests on the whole interval, not on whether a number looks small. {margins}"
+    return f"A verdict rests on the whole interval, not on whether a number looks small.{about_words(data)} {margins}"
+
+
+def about_words(data: ReportData) -> str:
+    """Return what verdicts are about, where it is no product; else ''."""
+    return f" Every verdict is for {data.these_bags} alone." if data.these_bags else ""
 
 
 def pairs_html(data: ReportData, metric: str) -> Html | None:
@@ -151,6 +156,7 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
         "interval of that comparison alone. Burns and bags: of the first, of the second. p: probability of a "
         "difference "
         f"this large if there were none{'' if alone else ', adjusted like the interval'}."
+        f"{about_words(data)}"
     )
     columns = [
         Col("label", "Fuels", kind="head"),
