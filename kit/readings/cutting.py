@@ -15,7 +15,7 @@ from kit.readings.cells import NOT_DUE
 from kit.readings.log import Log
 from kit.readings.read import read_log
 from kit.readings.roles import column_of
-from kit.readings.stamps import SECOND
+from kit.readings.stamps import DAY, SECOND
 from kit.readings.temperatures import Sentinels
 from kit.readings.timeline import to_utc
 from kit.trial import Logger, Run, Times, log_names, relative_times
@@ -164,7 +164,6 @@ def _to_local(utc: Ints, zone: str) -> Ints:
     return np.asarray(utc + np.array(offsets, np.int64)[inverse] * SECOND)
 
 
-DAY = 86_400 * SECOND
 _COVERED_S = 600.0
 _OVERLAP_S = 60.0
 _SEGMENT = 60 * SECOND

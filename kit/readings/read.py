@@ -14,6 +14,7 @@ import pandas as pd
 
 from kit.errors import KitError, Problem, did_you_mean
 from kit.readings.body import Body, Wanted, read_body
+from kit.readings.date_order import Timed
 from kit.readings.header import clock_stated, step_stated
 from kit.readings.log import Dialect, Log
 from kit.readings.non_rows import Checked, check_lines, with_times
@@ -24,7 +25,7 @@ from kit.readings.source import PIECE_BYTES, Source, open_source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import Sentinels, Temperatures, loose_columns, settle_decimal, to_temperatures
 from kit.readings.time_column import TimePlan, find_time
-from kit.readings.timeline import Timed, Timeline, time_of
+from kit.readings.timeline import Timeline, time_of
 from kit.trial import Logger
 
 DECLARABLE = [*Logger.model_fields, "where"]

@@ -12,14 +12,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from kit.errors import Faults
-from kit.readings.body import Body
 from kit.readings.cells import WORDS
-from kit.readings.header import stated_values
+from kit.readings.date_order import Timed, settle_order
 from kit.readings.headings import TIME_UNITS
-from kit.readings.open_log import OpenLog
-from kit.readings.stamps import DAY, NO_DATE, NO_OFFSET, SECOND, Beside, Stamps, day_numbers, settle_order
-from kit.readings.time_column import NUMERIC_STAMPS, TimePlan
+from kit.readings.stamps import DAY, NO_DATE, NO_OFFSET, SECOND, Stamps, day_numbers
+from kit.readings.time_column import NUMERIC_STAMPS
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -71,66 +68,6 @@ class Timeline:
     moved: Bools
     repeated: Bools
     run: Ints
-
-
-@dataclass(frozen=True)
-class Timed:
-    """The rows whose time is to be read.
-
-    Attributes
-    ----------
-    log, plan, body
-        The file, where its time stands, and its rows.
-    run
-        Number of the run each row belongs to (all 0 where the file holds one).
-    clock
-        Clock time of the first row as a preamble states it, or None.
-    step_s
-        Step between rows, declared or stated, or None.
-    """
-
-    log: OpenLog
-    plan: TimePlan
-    body: Body
-    run: Ints
-    clock: Ints | None
-    step_s: float | None
-
-    @property
-    def faults(self) -> Faults:
-        """Where problems go."""
-        return self.log.faults
-
-    @property
-    def day_first(self) -> object:
-        """The order of dates as declared, None where it was not."""
-        return self.log.keys.get("day_first")
-
-    def at(self, row: int | None = None) -> str:
-        """Return the time column, or a row of it, as messages name it."""
-        where = self.log.at(column=self.plan.heading)
-        return where if row is None else f"{where}, line {self.line(row)}"
-
-    def line(self, row: int) -> int:
-        """Return the line number of a row."""
-        return int(self.body.lines[row])
-
-    def text(self, row: int) -> str:
-        """Return what a row holds in its time columns."""
-        cells = self.log.fields([self.line(row)])[self.line(row)]
-        return " ".join(cells[place] for place in self.plan.places if place < len(cells))
-
-    def beside(self) -> Beside:
-        """Return the cells beside the stamp of the first row, and the words above the table."""
-        cells = self.log.fields([self.line(0)])[self.line(0)]
-        names = enumerate(zip(self.log.header.names, cells, strict=False))
-        others = {name: cell for place, (name, cell) in names if place not in self.plan.places}
-        stated = stated_values(self.log.header.preamble, self.log.layout.delimiter)
-        return Beside([(0, others)], [value for _, _, values in stated for value in values])
-
-    def ask(self, row: int | None, found: str, expected: str, remedy: str) -> None:
-        """Ask for what is missing about the time."""
-        self.log.faults.ask(self.at(row), found, expected, remedy)
 
 
 def time_of(timed: Timed) -> Timeline | None:
