@@ -2,8 +2,7 @@
 
 from kit.readings.calibration import ProbeUncertainty, probe_uncertainty
 from kit.readings.fires import Fire, find_fires
-from kit.readings.log import Dialect, Log
-from kit.readings.read import read_log
+from kit.readings.read import Dialect, Log, read_log
 from kit.readings.run_readings import RunReadings, read_burns, read_run, with_log_days
 
 __all__ = [

@@ -12,8 +12,7 @@ import numpy.typing as npt
 
 from kit.errors import Faults, KitError
 from kit.readings.cells import NOT_DUE
-from kit.readings.log import Log
-from kit.readings.read import read_log
+from kit.readings.read import Log, read_log
 from kit.readings.roles import column_of
 from kit.readings.stamps import DAY, SECOND
 from kit.readings.temperatures import Sentinels

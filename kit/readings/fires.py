@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from kit.readings.log import Log
+from kit.readings.read import Log
 
 Floats = npt.NDArray[np.float64]
 LEAST_RISE_K = 40.0

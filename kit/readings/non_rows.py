@@ -11,9 +11,8 @@ import pandas as pd
 
 from kit.readings.body import Body, OddLine, Texts, take
 from kit.readings.cells import ABSENT, BLANKS, UNREAD, Numbers, kind_of
-from kit.readings.open_log import OpenLog
+from kit.readings.open_log import OpenLog, raw_lines
 from kit.readings.roles import Roles
-from kit.readings.sniff import raw_lines
 from kit.readings.time_column import TimePlan
 
 Ints = npt.NDArray[np.int64]

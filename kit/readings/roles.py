@@ -12,9 +12,9 @@ import numpy.typing as npt
 from kit.errors import did_you_mean
 from kit.readings.body import Body, Texts, take
 from kit.readings.cells import ABSENT, NOT_DUE, Numbers, kind_of, split_unit, to_number
-from kit.readings.header import Header, stated_unit
-from kit.readings.headings import (
+from kit.readings.header import (
     SCALES,
+    Header,
     bare_unit,
     could_be_temperature,
     is_enumerated,
@@ -26,6 +26,7 @@ from kit.readings.headings import (
     names_probes,
     names_runs,
     other_unit_in,
+    stated_unit,
     temperature_unit_in,
 )
 from kit.readings.open_log import OpenLog

@@ -11,7 +11,7 @@ import numpy as np
 
 from kit.errors import did_you_mean
 from kit.readings.cells import WORDS, match_dotted_clock, to_number
-from kit.readings.headings import (
+from kit.readings.header import (
     TIME_UNITS,
     bare_unit,
     is_millis,
