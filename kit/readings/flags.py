@@ -75,6 +75,10 @@ class Stack:
     starts: Ints
     air: Floats
 
+    def rows_of(self, trace: int) -> slice:
+        """Return the readings of a trace by its place."""
+        return slice(int(self.starts[trace]), int(self.starts[trace + 1]))
+
 
 def flagged(stack: Stack, cleaning: Cleaning) -> Bits:
     """Return the flags that each trace shows on its own."""
