@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatch
 from glob import escape
@@ -16,9 +17,20 @@ from kit.check import problems_of
 from kit.errors import KitError, Problem, grouped, worded
 from kit.page.cautions import cautions_short
 from kit.readings import Fire, Log, find_fires, read_log
-from kit.trial.guesses import Guess, burn_ids, guessed, listed_fuels, safe_names
-from kit.trial.scaffold import Draft, judge_sources, new_demo, new_folder, new_place
-from kit.trial.trial_text import DraftLogger, trial_text
+from kit.trial.scaffold import (
+    Draft,
+    DraftLogger,
+    Guess,
+    burn_ids,
+    guessed,
+    judge_sources,
+    listed_fuels,
+    new_demo,
+    new_folder,
+    new_place,
+    safe_names,
+    trial_text,
+)
 
 Value = str | float | bool
 
@@ -86,13 +98,14 @@ def _line(row: Mapping[str, str]) -> str:
 
 @dataclass(frozen=True)
 class _Export:
-    """One export: what was read of it, with the keys that it took and the questions it leaves open."""
+    """One export: what was read of it, with the keys that it took; the questions it leaves open, the answers tried."""
 
     path: Path
     name: str
     log: Log | None
     keys: Mapping[str, Value] = field(default_factory=dict)
     asked: tuple[Problem, ...] = ()
+    tried: Mapping[str, Value] = field(default_factory=dict)
     is_day_guessed: bool = False
 
     @property
@@ -164,7 +177,7 @@ def _read(path: Path, name: str) -> _Export:
     asked: list[Problem] = []
     while True:
         try:
-            return _Export(path, name, read_log(path, keys | tried, name=name), keys, tuple(asked))
+            return _Export(path, name, read_log(path, keys | tried, name=name), keys, tuple(asked), tried)
         except KitError as error:
             answers = {key: offered[0] for problem in error.problems for key, offered in _offered(problem)}
             new = {key: value for key, value in answers.items() if key not in keys | tried}
@@ -184,7 +197,8 @@ def _offered(problem: Problem) -> list[tuple[str, list[Value]]]:
     if problem.kind != "ask" or "time_column" in problem.remedy:
         return []
     found: dict[str, list[Value]] = {}
-    for key, text in re.findall(r'([a-z_]+) = ("[^"]*"|true|false|[0-9.]+)', problem.remedy):
+    remedy = re.sub(r"\{[^}]*\}", "", problem.remedy)
+    for key, text in re.findall(r'([a-z_]+) = ("[^"]*"|true|false|[0-9.]+)', remedy):
         plain = text == "true" if text in ("true", "false") else text.strip('"')
         found.setdefault(key, []).append(plain if isinstance(plain, bool) or text[0] == '"' else float(text))
     return list(found.items())
@@ -208,7 +222,15 @@ def _settled_by_siblings(group: list[_Export]) -> list[_Export]:
     answers = {
         key: fitting[0] for key, offered in questions if len(fitting := _fitting(key, offered, sure)) == 1
     }
-    return [_Export(each.path, each.name, _again(each, answers), {**each.keys, **answers}) for each in group]
+    return [_answered(each, answers) for each in group] if answers else group
+
+
+def _answered(export: _Export, answers: Mapping[str, Value]) -> _Export:
+    """Return an export read with answers, which its questions are rid of."""
+    open_still = [each for each in export.asked if not {key for key, _ in _offered(each)} <= {*answers}]
+    return replace(
+        export, log=_again(export, answers), keys={**export.keys, **answers}, asked=tuple(open_still)
+    )
 
 
 def _fitting(key: str, offered: Sequence[Value], sure: Sequence[_Export]) -> list[Value]:
@@ -225,7 +247,12 @@ def _fitting(key: str, offered: Sequence[Value], sure: Sequence[_Export]) -> lis
 
 
 def _again(export: _Export, answers: Mapping[str, Value]) -> Log | None:
-    return read_log(export.path, {**export.keys, **answers}, name=export.name) if export.asked else export.log
+    keys = {**export.tried, **export.keys, **answers}
+    return (
+        read_log(export.path, keys, name=export.name)
+        if export.asked and export.log is not None
+        else export.log
+    )
 
 
 def _days(log: Log | None) -> list[int]:
@@ -241,16 +268,20 @@ def _nearest_in_time(group: list[_Export], sure: Sequence[int]) -> list[_Export]
         key == DAY_FIRST for export in group for problem in export.asked for key, _ in _offered(problem)
     ):
         return group
-    read = {value: [_again(export, {DAY_FIRST: value}) for export in group] for value in (True, False)}
-    days = {value: [*sure, *(day for log in logs for day in _days(log))] for value, logs in read.items()}
-    spans = {value: max(each, default=0) - min(each, default=0) for value, each in days.items()}
-    near, far = sorted(spans, key=lambda value: spans[value])
-    if spans[far] < FARTHER * spans[near] + 7:
+    spans: dict[bool, int] = {}
+    for value in (True, False):
+        with suppress(KitError):  # dates of one of the files cannot be written so
+            logs = [_again(export, {DAY_FIRST: value}) for export in group]
+            days = [*sure, *(day for log in logs for day in _days(log))]
+            spans[value] = max(days, default=0) - min(days, default=0)
+    if not spans:
         return group
-    return [
-        _Export(each.path, each.name, log, {**each.keys, DAY_FIRST: near}, is_day_guessed=True)
-        for each, log in zip(group, read[near], strict=True)
-    ]
+    near, *far = sorted(spans, key=lambda value: spans[value])
+    if not far:
+        return [_answered(each, {DAY_FIRST: near}) for each in group]
+    if spans[far[0]] < FARTHER * spans[near] + 7:
+        return group
+    return [replace(_answered(each, {DAY_FIRST: near}), is_day_guessed=True) for each in group]
 
 
 def _drafted(loggers: Sequence[Sequence[_Export]], names: Sequence[str]) -> tuple[str, list[DraftLogger]]:

@@ -11,7 +11,7 @@ import pytest
 from kit.check import check
 from kit.start import start_run
 from kit.trial import open_run
-from kit.trial.guesses import Guess, guessed, listed_fuels, no_formula
+from kit.trial.scaffold import Guess, guessed, listed_fuels, no_formula
 from tests import exports
 
 
@@ -178,3 +178,30 @@ def test_alike_faults_of_many_files_are_one_in_print(tmp_path):
     assert sum("day_first" in problem.remedy for problem in made.questions) == 8
     assert made.words.count("day_first = true") == 1 and "and 2 more" in made.words
     assert all(not row.get("day") for row in made.rows)
+
+
+def small_export(folder, name, date, unit=""):
+    rows = "".join(f"{date} 10:{k:02d}:00 AM,{20 + 200 * np.sin(k / 20):.1f}\n" for k in range(60))
+    (folder / name).write_text(f"Time,Grate{unit}\n{rows}", "utf-8")
+    return folder / name
+
+
+@pytest.mark.parametrize("unit", ["", " (°C)"])
+@pytest.mark.parametrize(
+    ("dates", "days"),
+    [
+        (("6/3/2026", "7/3/2026"), ("2026-03-06?", "2026-03-07?")),
+        (("6/3/2026", "3/3/2026", "13/3/2026"), ("2026-03-06", "2026-03-03", "2026-03-13")),
+        (("3/3/2026", "3/3/2026"), ("2026-03-03", "2026-03-03")),
+        (("3/3/2026", "6/7/2026"), ("2026-03-03", "")),
+        (("25/3/2026", "3/25/2026"), ("2026-03-25", "2026-03-25")),
+    ],
+)
+def test_fires_are_found_whatever_else_is_asked(tmp_path, unit, dates, days):
+    files = [small_export(tmp_path, f"alder {n}.csv", date, unit) for n, date in enumerate(dates)]
+    files[-1].write_text(files[-1].read_text("utf-8") + "\n", "utf-8")  # no two of the same bytes
+    found = start_run(tmp_path / "trial", files)
+    by_file = {row["log"]: row for row in found.rows}
+    assert tuple(by_file[file.name].get("day", "") for file in files) == days
+    assert all(row["lit"] == "10:00:00?" for row in found.rows)
+    assert ("no unit" in str(found.questions)) == (not unit)

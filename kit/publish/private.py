@@ -192,7 +192,7 @@ def _look(path: Path, name: str, meet: Meet) -> _Start | None:
 
 def _look_at_book(path: Path, name: str, meet: Meet) -> None:
     """Show what a spreadsheet's own file tells; it is written as text before anything is taken out."""
-    from kit.trial.spreadsheet import filled_sheets
+    from kit.trial.decode import filled_sheets
 
     if name in SHEETS:
         _look_at_sheet(path, name, meet)

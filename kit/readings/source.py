@@ -12,8 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from kit.errors import KitError, did_you_mean
-from kit.trial.decode import BYTE_ORDER_MARKS
-from kit.trial.spreadsheet import filled_sheets
+from kit.trial.decode import BYTE_ORDER_MARKS, filled_sheets
 
 SPREADSHEET = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 """First bytes of zipped and of older office files."""

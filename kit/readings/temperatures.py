@@ -13,7 +13,7 @@ from kit.readings.body import Body, Wanted, could_be_number, read_body, read_mar
 from kit.readings.cells import ABSENT, OPEN, READ, UNREAD, WORDS, Numbers, decimal_evidence, kind_of
 from kit.readings.open_log import OpenLog
 from kit.readings.roles import GLUED, Roles, with_unit_cells
-from kit.trial.units import FAHRENHEIT_STEP, KELVIN, temperature_unit
+from kit.trial.key_types import FAHRENHEIT_STEP, KELVIN, temperature_unit
 
 Floats = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int8]

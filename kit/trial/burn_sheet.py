@@ -13,12 +13,21 @@ import pandas as pd
 from kit.errors import Faults, did_you_mean
 from kit.schema import BURNS
 from kit.trial.clocks import CLOCK_COLUMNS, relative_times
-from kit.trial.columns import also_rows, clock_times, days, note_unknown, order_of_dates, texts
-from kit.trial.decode import toml_text
-from kit.trial.faults_of_keys import shown
+from kit.trial.decode import shown, toml_text
 from kit.trial.logs import Logs, has_times, log_names, some_of
-from kit.trial.sheet import Sheet, read_sheet, sheet_path
-from kit.trial.sheet_numbers import Numbers, note_outside
+from kit.trial.sheet import (
+    Numbers,
+    Sheet,
+    also_rows,
+    clock_times,
+    days,
+    note_outside,
+    note_unknown,
+    order_of_dates,
+    read_sheet,
+    sheet_path,
+    texts,
+)
 from kit.trial.trial import Trial
 
 NAME = "burns.csv"

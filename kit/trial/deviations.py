@@ -12,11 +12,11 @@ from kit.metrics.measuring import Measuring
 from kit.schema import DEVIATIONS
 from kit.trial.cleaning import Cleaning
 from kit.trial.clocks import relative_times
+from kit.trial.key_types import QuantityError, parse_difference, parse_percent
 from kit.trial.logs import has_times
 from kit.trial.plan_file import NAME, Plan, settings_of
 from kit.trial.run import Run
 from kit.trial.trial import Trial
-from kit.trial.units import QuantityError, parse_difference, parse_percent
 
 OWN_TOLERANCE = 0.01
 """Share of the charge that it may differ by where no tolerance was planned (DEVELOPERS.md, practice: within 1 %)."""

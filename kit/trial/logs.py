@@ -8,8 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from kit.errors import Faults, did_you_mean
-from kit.trial.decode import visible
-from kit.trial.faults_of_keys import shown
+from kit.trial.decode import shown, visible
 
 LOGS = "logs"
 LOOKED_THROUGH = 300

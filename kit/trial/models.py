@@ -23,6 +23,7 @@ from kit.trial.key_types import (
     Number,
     PlainName,
     Positive,
+    QuantityError,
     Share,
     Temperature,
     Text,
@@ -33,8 +34,8 @@ from kit.trial.key_types import (
     Zone,
     listed,
     number_as_text,
+    parse_temperature,
 )
-from kit.trial.units import QuantityError, parse_temperature
 
 DEFAULT_THRESHOLDS = (110.0, 180.0, 260.0)
 DEFAULT_PRIMARY = ("peak", "time_above:110")

@@ -18,7 +18,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 from kit.errors import Faults, KitError
 from kit.runtime.atomic_write import write_atomically
 from kit.trial.decode import read_text
-from kit.trial.faults_of_keys import note_fault
+from kit.trial.keys import note_fault
 from kit.trial.toml_reader import Places, parse_toml
 from kit.trial.trial import Trial
 

@@ -13,18 +13,15 @@ from kit.errors import Faults, KitError, Problem, did_you_mean
 from kit.page.frames import as_table
 from kit.page.text import element, join
 from kit.trial.burn_sheet import read_burn_sheet
-from kit.trial.cross_checks import margin_as_written
-from kit.trial.decode import read_text, toml_text, without_hidden
+from kit.trial.decode import ENDINGS, read_text, shown, toml_text, without_hidden
 from kit.trial.earlier import lender_folders
-from kit.trial.faults_of_keys import shown
 from kit.trial.logs import LOGS, log_names, stays_inside
 from kit.trial.models import ALL_ALIKE, Declared
 from kit.trial.plan_file import NAME as PLAN
 from kit.trial.plan_file import Plan, read_plan
 from kit.trial.side_sheets import read_events, read_scores
-from kit.trial.spreadsheet import ENDINGS
 from kit.trial.trial import Trial
-from kit.trial.trial_file import read_trial
+from kit.trial.trial_file import margin_as_written, read_trial
 
 OWN_WORDS = "notes.md"
 SHEETS = tuple(f"{stem}{ending}" for stem in ("burns", "events", "scores") for ending in (".csv", *ENDINGS))

@@ -1,22 +1,290 @@
-"""A new run folder, of a draft or as a copy of the demo; made whole or not at all."""
+"""A new run folder: what names of exports say, trial file and burn sheet drafted from them; or a copy of the demo."""
 
 from __future__ import annotations
 
 import csv
 import hashlib
 import io
+import re
 import shutil
+import textwrap
+import unicodedata
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatch
+from itertools import pairwise
 from pathlib import Path
 
-from kit.errors import Faults, KitError
+from kit.errors import Faults, KitError, Problem, did_you_mean
+from kit.page.cautions import cautions_short
 from kit.schema import BURNS
-from kit.trial.guesses import no_formula
+from kit.trial.decode import toml_text
 from kit.trial.logs import LOGS
-from kit.trial.packaged import demo_folder
+
+_KIT = Path(__file__).parents[1]
+_DEMO = "hill-school"
+
+
+def demo_folder() -> Path:
+    """Return the demo run folder that came with the kit.
+
+    Raises
+    ------
+    KitError
+        Where this installation lacks it.
+    """
+    return _first(_KIT / "packaged" / _DEMO, _KIT.parent / "runs" / _DEMO, what="the demo run folder")
+
+
+def templates_folder() -> Path:
+    """Return the folder of the notebook templates that came with the kit.
+
+    Raises
+    ------
+    KitError
+        Where this installation lacks it.
+    """
+    return _first(_KIT / "packaged" / "templates", _KIT.parent / "templates", what="the templates")
+
+
+def template(name: str) -> Path:
+    """Return the notebook of a template by its name, as 'standard'.
+
+    Raises
+    ------
+    KitError
+        Where there is no such template.
+    """
+    folder = templates_folder()
+    known = {path.stem: path for path in folder.glob("*.ipynb")}
+    if name not in known:
+        found = f"'{name}'"
+        raise KitError.refuse("template", found, "a template of the kit", did_you_mean(name, known))
+    return known[name]
+
+
+def _first(*places: Path, what: str) -> Path:
+    for place in places:
+        if place.is_dir():
+            return place
+    words = ("refuse", "this installation", f"no {what.removeprefix('the ')}", f"{what} of the kit")
+    raise KitError(Problem(words[0], *words[1:], "Install repeatburn again."))  # type: ignore[arg-type]
+
+
+_WORDS = (
+    "log logs logger data export exported test trial burn burns run runs bbq grill cook fuel temp "
+    "temps temperature temperatures probe channel ch session file new final copy raw bag day rep "
+    "repeat no nr number jan feb mar apr may jun jul aug sep oct nov dec january february march april "
+    "june july august september october november december am pm csv txt the a of and "
+    "mon tue wed thu fri sat sun monday tuesday wednesday thursday friday saturday sunday sack id sample"
+)
+_IDLE = frozenset(_WORDS.split())
+"""Words of a file name that name no fuel."""
+
+_OF_BAG, _OF_BURN = frozenset({"bag", "sack", "b"}), frozenset({"burn", "run", "rep", "repeat", "fire", "r"})
+_HOSTILE = re.compile(r'[\x00-\x1f\x7f<>:"|?*;/\\]+')
+_FORMULA = "=+-@\t"
+"""A cell that begins so is run as a formula by spreadsheets, full-width signs too."""
+
+
+@dataclass(frozen=True)
+class Guess:
+    """What a name seems to tell of a burn; '' where it tells nothing."""
+
+    fuel: str = ""
+    bag: str = ""
+    burn: str = ""
+
+
+def no_formula(text: str) -> str:
+    """Return a text as it may stand in a cell: without signs at its beginning that would make it a formula."""
+    plain = text
+    while plain and unicodedata.normalize("NFKC", plain[0])[0] in _FORMULA:
+        plain = plain[1:].lstrip()
+    return plain
+
+
+def safe_names(names: Sequence[str]) -> list[str]:
+    """Return file names that a log cell can hold, each once; semicolons and slashes become dashes."""
+    taken: set[str] = set()
+    found: list[str] = []
+    for name in names:
+        plain = name.encode("utf-8", "replace").decode("utf-8")
+        plain = _HOSTILE.sub("-", unicodedata.normalize("NFC", plain)).strip(" .")
+        plain = no_formula(plain) or "log"
+        stem, dot, ending = plain.rpartition(".") if "." in plain else (plain, "", "")
+        candidate, number = plain, 2
+        while candidate.casefold() in taken:
+            candidate, number = f"{stem}-{number}{dot}{ending}", number + 1
+        taken.add(candidate.casefold())
+        found.append(candidate)
+    return found
+
+
+def burn_ids(names: Sequence[str]) -> list[str]:
+    """Return an id for the burn of each file: its name without the ending, each once."""
+    taken: set[str] = set()
+    ids: list[str] = []
+    for name in names:
+        stem = " ".join(name.rsplit(".", 1)[0].split()) or "burn"
+        candidate, number = stem, 2
+        while candidate in taken:
+            candidate, number = f"{stem}-{number}", number + 1
+        taken.add(candidate)
+        ids.append(candidate)
+    return ids
+
+
+def guessed_fuels(names: Sequence[str]) -> list[str]:
+    """Return what fuel each file's name seems to tell of, '' where it tells of none.
+
+    Numbers, dates and idle words are left out, and words that all files share unless they are all there is.
+    """
+    return [guess.fuel for guess in guessed(names)]
+
+
+def guessed(names: Sequence[str]) -> list[Guess]:
+    """Return what each of some names seems to tell: its words are the fuel, 'bag 2' the bag, 'burn 7' the burn.
+
+    Parameters
+    ----------
+    names
+        File names without or with their ending, or what a column of a log calls its runs.
+    """
+    tokens = [_tokens(name) for name in names]
+    words = [_words(each) for each in tokens]
+    shared = set(words[0]).intersection(*words[1:]) if len(words) > 1 else set()
+    without = [[word for word in each if word not in shared] for each in words]
+    kept = without if any(without) else words
+    return [
+        Guess(no_formula("-".join(fuel)), _numbered(each, _OF_BAG), _numbered(each, _OF_BURN))
+        for fuel, each in zip(kept, tokens, strict=True)
+    ]
+
+
+def listed_fuels(name: str, count: int) -> list[str]:
+    """Return the fuels of a file of several burns whose name lists just so many, [] where it does not."""
+    stem = unicodedata.normalize("NFC", name).rsplit(".", 1)[0]
+    parts = [_words(_tokens(part)) for part in re.split(r"[\s_,+&;]+", stem)]
+    fuels = [no_formula("-".join(words)) for words in parts if words]
+    return fuels if len(fuels) == count else []
+
+
+def _tokens(name: str) -> list[str]:
+    """Return the words and numbers of a name, apart: 'OliveBag2' is olive, bag, 2."""
+    stem = re.sub(r"\.[A-Za-z]{1,5}\Z", "", unicodedata.normalize("NFC", name))
+    stem = re.sub(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])", " ", stem).casefold()
+    return re.findall(r"[^\W\d_]+|[0-9]+", stem)
+
+
+def _words(tokens: Iterable[str]) -> list[str]:
+    return [word for word in tokens if not word.isdigit() and len(word) > 1 and word not in _IDLE]
+
+
+def _numbered(tokens: Sequence[str], words: frozenset[str]) -> str:
+    """Return what follows a word for bag or burn: a number, or the one letter of 'bag A'."""
+    lettered = words & {"bag", "sack"}
+    found = (
+        after for word, after in pairwise(tokens)
+        if (word in words and after.isdigit()) or (word in lettered and len(after) == 1)
+    )  # fmt: skip
+    return next(found, "").upper()
+
+
+WIDTH = 110
+
+_HEAD = """\
+# What is tested and how. `repeatburn keys` explains every key that may stand here, `repeatburn keys WORD` one of them.
+# Temperatures are in °C unless they carry a unit, as "230 °F".
+{cautions}
+
+[trial]
+title = ""                   # what the report is called
+question = ""                # what you want to know, in one sentence
+interests = ""               # who paid and who gave the fuel: readers will ask
+time_zero = "lit"            # when the clock of a burn starts: "lit", "tipped" or "lid on"
+{probe}
+[metrics]
+thresholds = [110, 180, 260]
+primary = ["peak", "time_above:110"]
+
+# The smallest difference that matters to a cook. Written down before the first burn: afterwards it proves little.
+[margins]
+# peak = "15 °C"
+# "time_above:110" = "10 %"
+
+# `id` is the word in the burn sheet's column fuel. More: name, brand, kind, price, bag_kg (`repeatburn keys fuel`).
+"""
+
+
+@dataclass(frozen=True)
+class DraftLogger:
+    """What is known of one logger's files when a trial file is drafted.
+
+    Attributes
+    ----------
+    id, files
+        A name, and the files or patterns of files that are its own.
+    columns
+        Heading in its files by probe.
+    keys
+        Further keys of its [[logger]] table.
+    """
+
+    id: str
+    files: tuple[str, ...] = ()
+    columns: Mapping[str, str] = field(default_factory=dict)
+    keys: Mapping[str, str | float | bool] = field(default_factory=dict)
+
+
+def trial_text(fuels: Sequence[str] = (), probe: str = "", loggers: Sequence[DraftLogger] = ()) -> str:
+    """Return the text of a trial file: a table a fuel and a logger, and little else.
+
+    Parameters
+    ----------
+    fuels
+        Ids of the fuels; without any, the file shows how one is declared.
+    probe
+        Id of the main probe; '' where it is not known.
+    loggers
+        What was found of the files.
+    """
+    lines = [f"[[fuel]]\nid = {toml_text(fuel)}\n" for fuel in fuels]
+    lines = lines or ['# [[fuel]]\n# id = "my-fuel"\n']
+    if loggers:
+        lines.append("\n# Which heading of a logger's files is which probe, and what its files do not say.\n")
+        lines += map(_logger, loggers)
+    main = (
+        f"probe = {toml_text(probe)}".ljust(29) + "# the main probe, which metrics are of\n" if probe else ""
+    )
+    return _HEAD.format(cautions=_cautions(), probe=main) + "".join(lines)
+
+
+def _cautions() -> str:
+    return textwrap.fill(" ".join(cautions_short()), WIDTH, initial_indent="# ", subsequent_indent="# ")
+
+
+def _logger(logger: DraftLogger) -> str:
+    lines = ["[[logger]]", f"id = {toml_text(logger.id)}"]
+    if logger.files:
+        lines.append(f"files = [{', '.join(map(toml_text, logger.files))}]")
+    if logger.columns:
+        pairs = ", ".join(f"{_bare(probe)} = {toml_text(name)}" for probe, name in logger.columns.items())
+        lines.append(f"columns = {{ {pairs} }}")
+    lines += [f"{key} = {_value(value)}" for key, value in logger.keys.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _bare(key: str) -> str:
+    return key if re.fullmatch("[A-Za-z0-9_-]+", key) else toml_text(key)
+
+
+def _value(value: str | float | bool) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f"{value:g}" if isinstance(value, int | float) else toml_text(value)
+
 
 MADE_BY_THE_KIT = ("reports", "rehearsal-*", ".failed")
 

@@ -1,4 +1,4 @@
-"""A sheet as a spreadsheet saved it: which mark parts the cells, which heading stands over which column."""
+"""A sheet as a spreadsheet saved it: cells and headings, and columns as texts, days, clock times and numbers."""
 
 from __future__ import annotations
 
@@ -7,15 +7,18 @@ import io
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
+
 from kit.errors import Faults, KitError
 from kit.schema import BURNS, EVENTS, SCORES, Column
-from kit.trial.decode import clean_id, read_text
-from kit.trial.spreadsheet import ENDINGS, filled_sheets, the_sheet
+from kit.trial.clocks import Order, date_order, plain_clock, read_date
+from kit.trial.decode import ENDINGS, clean_id, clean_text, filled_sheets, read_text, shown, the_sheet
 
 DELIMITERS = (",", ";", "\t")
 NEAR = 0.8
@@ -274,3 +277,257 @@ def _rows_fit(
 
 def _is_bare(record: list[str], width: int) -> bool:
     return not any(cell.strip() for cell in record[width:])
+
+
+IDS = frozenset({"burn", "fuel", "bag", "cooker", "setting", "event", "probes", "taster", "attribute"})
+
+
+def texts(sheet: Sheet, column: str, notes: list[str]) -> list[str]:
+    """Return a column's texts, clean: unseen characters taken out (with a note), blanks trimmed."""
+    clean: Callable[[str], tuple[str, bool]] = clean_id if column in IDS else clean_text
+    cells = sheet.cells(column)
+    cache = {cell: clean(cell) for cell in set(cells)}
+    touched = [place for place, cell in enumerate(cells) if cache[cell][1]]
+    if touched:
+        notes.append(f"{sheet.where(touched[0], column)}: control or hidden characters were taken out.")
+    return [cache[cell][0] for cell in cells]
+
+
+def order_of_dates(sheet: Sheet, columns: Iterable[str], faults: Faults) -> Order | None:
+    """Return whether day or month stands first in the sheet's dates; asked about where nothing tells."""
+    cells: dict[str, tuple[int, str]] = {}
+    for column in columns:
+        for place, cell in enumerate(sheet.cells(column)):
+            cells.setdefault(cell, (place, column))
+    order = date_order(cells)
+    if order not in ("unknown", "both"):
+        return order
+    dated = [cell for cell in cells if date_order([cell])]
+    place, column = cells[min(dated, key=lambda cell: cells[cell])]
+    text = sheet.cells(column)[place].strip()
+    if order == "unknown":
+        faults.ask(
+            sheet.where(place, column),
+            f"'{text}', in which day or month could stand first; no date of the sheet tells",
+            "dates as 2026-05-14 (year-month-day)",
+            "Write the sheet's dates so; in a spreadsheet, set that cell format before saving.",
+        )
+    else:
+        faults.refuse(
+            sheet.name,
+            f"dates with the day first and dates with the month first, as '{text}'",
+            "one order, best 2026-05-14 (year-month-day)",
+            "Write the sheet's dates all in one way.",
+        )
+    return order
+
+
+def days(sheet: Sheet, order: Order | None, faults: Faults) -> list[str]:
+    """Return the column 'day' as yyyy-mm-dd, '' where blank."""
+    found: list[str] = []
+    for place, cell in enumerate(sheet.cells("day")):
+        text = cell.strip()
+        day = read_date(text.partition(" 00:00")[0], order) if text else None
+        if text and day is None and not (order in ("unknown", "both") and date_order([text])):
+            faults.refuse(
+                sheet.where(place, "day"), shown(text), "a date as 2026-05-14", _remedy_of_day(text)
+            )
+        found.append(day.isoformat() if day else "")
+    return found
+
+
+def _remedy_of_day(text: str) -> str:
+    number = re.fullmatch(r"([0-9]{5})(?:[.,]0*)?", text)
+    if number and 30_000 < int(number[1]) < 60_000:
+        from datetime import date, timedelta
+
+        on = date(1899, 12, 30) + timedelta(days=int(number[1]))
+        return f"As a spreadsheet's day number it would be {on}: set the cell format to date and save again."
+    return "Write year-month-day, or leave it blank: then the log's own day is used."
+
+
+def clock_times(sheet: Sheet, column: str, order: Order | None, faults: Faults) -> list[str]:
+    """Return a clock column as hh:mm:ss or yyyy-mm-ddThh:mm:ss, '' where blank."""
+    cells = sheet.cells(column)
+    cache = {cell: plain_clock(cell, order) for cell in set(cells)}
+    for place, cell in enumerate(cells):
+        if cache[cell] is None and not (order in ("unknown", "both") and date_order([cell])):
+            expected = "a time of day as 14:05 or 14:05:30, or a date and time as 2026-05-14 14:05"
+            faults.refuse(sheet.where(place, column), shown(cell.strip()), expected, _remedy_of_time(cell))
+    return [cache[cell] or "" for cell in cells]
+
+
+def _remedy_of_time(cell: str) -> str:
+    text = cell.strip()
+    if re.fullmatch(r"[0-9]{1,2}[.h][0-9]{2}(h|min)?", text):
+        hour, minute = re.findall("[0-9]+", text)
+        return f"Write a colon: {hour}:{minute}."
+    if re.match("24:00", text):
+        return "Write midnight as 00:00; it is read as the next day's."
+    if re.fullmatch(r"0?[.,][0-9]+", text):
+        return "This is a spreadsheet's part of a day: set the cell format to time and save again."
+    if re.search(r"([+-][0-9]{2}:?[0-9]{2}|Z)\Z", text):
+        return "Write the local time without a zone; the zone belongs into trial.toml."
+    return "Write what the clock showed, or leave it blank."
+
+
+def note_unknown(
+    sheet: Sheet, column: str, cells: Sequence[str], known: Sequence[str], note: Callable[[str, str], None]
+) -> None:
+    """Call `note` with place and word of every word of a column that is not known, once a word."""
+    first: dict[str, list[int]] = {}
+    for place, cell in enumerate(cells):
+        if cell and cell not in known:
+            first.setdefault(cell, []).append(place)
+    for word, places in first.items():
+        note(sheet.where(places[0], column) + also_rows(sheet, places[1:]), word)
+
+
+def also_rows(sheet: Sheet, places: Sequence[int]) -> str:
+    """Return ' (and rows 9, 12)' for further places, '' for none."""
+    if not places:
+        return ""
+    named = ", ".join(str(sheet.rows[place]) for place in places[:8])
+    more = " …" if len(places) > 8 else ""
+    return f" (and row{'s' * (len(places) > 1)} {named}{more})"
+
+
+BLANKS = frozenset({"", "-", "–", "—", "n/a", "na", "nan", "n.a."})
+_PLAIN = re.compile(r"[+-]?[0-9]+\Z")
+_ONE_MARK = re.compile(r"[+-]?([0-9]*)([.,])([0-9]+)(?:[eE][+-]?[0-9]+)?\Z")
+_GROUPED = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:([.,])[0-9]{3})(?:\1[0-9]{3})*(?:([.,])[0-9]+)?\Z")
+_EXPONENT = re.compile(r"[+-]?[0-9]+[eE][+-]?[0-9]+\Z")
+_SPACES = re.compile("(?<=[0-9])[\u00a0\u2009\u202f'’](?=[0-9]{3})")
+
+
+@dataclass(frozen=True)
+class _Cell:
+    """A number with its readings: `value` where it is certain, else `mark` as decimal or thousands mark."""
+
+    value: float | None = None
+    mark: str = ""
+    decimal: float = 0.0
+    grouped: float = 0.0
+    decimal_mark: str = ""
+    thousands_mark: str = ""
+
+
+def _read(text: str) -> _Cell | None:
+    text = _SPACES.sub("", text.strip().replace("−", "-"))
+    if _PLAIN.match(text) or _EXPONENT.match(text):
+        return _finite(float(text))
+    one = _ONE_MARK.match(text)
+    if one and not _GROUPED.match(text):
+        return _finite(float(text.replace(",", ".")), decimal_mark=one[2])
+    grouped = _GROUPED.match(text)
+    if grouped is None or grouped[1] == grouped[2]:
+        return None
+    mark, bare = grouped[1], text.replace(grouped[1], "")
+    if grouped[2]:  # 1.234,5
+        return _finite(float(bare.replace(",", ".")), decimal_mark=grouped[2], thousands_mark=mark)
+    if text.count(mark) > 1:  # 1.234.567
+        return _finite(float(bare), thousands_mark=mark)
+    return _Cell(None, mark, float(text.replace(",", ".")), float(bare))  # 1.234
+
+
+def _finite(value: float, decimal_mark: str = "", thousands_mark: str = "") -> _Cell | None:
+    is_finite = abs(value) < 1e300
+    return _Cell(value, decimal_mark=decimal_mark, thousands_mark=thousands_mark) if is_finite else None
+
+
+class Numbers:
+    """Reads the number columns of one sheet, with one decimal mark for all of them.
+
+    Parameters
+    ----------
+    sheet
+        The sheet.
+    columns
+        Headings of its columns of numbers, with the unit each may carry in its cells.
+    """
+
+    def __init__(self, sheet: Sheet, columns: dict[str, str]) -> None:
+        self._sheet, self._units = sheet, columns
+        self._read: dict[str, list[_Cell | None]] = {}
+        cache: dict[str, _Cell | None] = {}
+        for column, unit in columns.items():
+            texts = [_without_unit(cell, unit) for cell in sheet.cells(column)]
+            for text in set(texts) - set(cache):
+                cache[text] = None if text.casefold() in BLANKS else _read(text)
+            self._read[column] = [cache[text] for text in texts]
+        cells = [cell for column in self._read.values() for cell in set(column) if cell]
+        self._decimals = {cell.decimal_mark for cell in cells} - {""}
+        self._thousands = {cell.thousands_mark for cell in cells} - {""}
+
+    def column(self, column: str, faults: Faults) -> npt.NDArray[np.float64]:
+        """Return a column's numbers, NaN where blank; what is no number, or two numbers, is noted."""
+        values = np.full(len(self._sheet.rows), np.nan)
+        unsure: list[int] = []
+        for place, (cell, text) in enumerate(zip(self._read[column], self._sheet.cells(column), strict=True)):
+            value = cell and self._settled(cell)
+            if value is not None:
+                values[place] = value
+            elif cell is not None:
+                unsure.append(place)
+            elif text.strip().casefold() not in BLANKS:
+                _note_no_number(self._sheet, place, column, self._units[column], faults)
+        self._ask(column, unsure, faults)
+        return values
+
+    def _settled(self, cell: _Cell) -> float | None:
+        if cell.value is not None:
+            return cell.value
+        usual = self._decimals or ({"."} if self._sheet.delimiter == "," else set())
+        if usual == {cell.mark} and cell.mark not in self._thousands:
+            return cell.decimal
+        if cell.mark in self._thousands and cell.mark not in self._decimals:
+            return cell.grouped
+        return None
+
+    def _ask(self, column: str, places: Sequence[int], faults: Faults) -> None:
+        if not places:
+            return
+        text = self._sheet.cells(column)[places[0]].strip()
+        bare = re.sub("[.,]", "", text)
+        further = also_rows(self._sheet, places[1:])
+        faults.ask(
+            self._sheet.where(places[0], column) + further,
+            f"'{text}', which is {bare} or {text.replace(',', '.')} with a decimal mark",
+            "a number that can be read in one way",
+            f"Write {bare}, or with one more digit behind the mark: {text}0.",
+        )
+
+
+def _without_unit(cell: str, unit: str) -> str:
+    text = cell.strip()
+    return text.removesuffix(unit).rstrip() if unit and text != unit else text
+
+
+def _note_no_number(sheet: Sheet, place: int, column: str, unit: str, faults: Faults) -> None:
+    text = sheet.cells(column)[place].strip()
+    remedy = "Write digits only, or leave the cell blank where nothing was measured."
+    if text.startswith("#"):
+        remedy = "The spreadsheet could not compute this cell: mend its formula, or leave it blank."
+    elif re.search("[0-9]", text) and re.search(r"[A-Za-z°%]\s*\Z", text):
+        remedy = f"Write the number without a unit{', in ' + unit if unit else ''}."
+    faults.refuse(
+        sheet.where(place, column), shown(text), f"a number{', in ' + unit if unit else ''}", remedy
+    )
+
+
+def note_outside(
+    sheet: Sheet,
+    column: str,
+    values: npt.NDArray[np.float64],
+    bounds: tuple[float, float],
+    words: tuple[str, str],
+    faults: Faults,
+) -> None:
+    """Note the cells whose number lies outside bounds, with what is expected and what to do."""
+    for place in _places(values, bounds):
+        faults.refuse(sheet.where(place, column), f"{values[place]:g}", *words)
+
+
+def _places(values: npt.NDArray[np.float64], bounds: tuple[float, float]) -> Iterable[int]:
+    with np.errstate(invalid="ignore"):
+        return [int(place) for place in np.flatnonzero((values < bounds[0]) | (values > bounds[1]))]

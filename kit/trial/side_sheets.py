@@ -12,11 +12,18 @@ import pandas as pd
 from kit.errors import Faults, did_you_mean
 from kit.schema import EVENTS, SCORES, Column
 from kit.trial.clocks import event_times, relative_times
-from kit.trial.columns import clock_times, note_unknown, order_of_dates, texts
-from kit.trial.faults_of_keys import shown
+from kit.trial.decode import shown
 from kit.trial.logs import nearest
-from kit.trial.sheet import Sheet, read_sheet, sheet_path
-from kit.trial.sheet_numbers import Numbers
+from kit.trial.sheet import (
+    Numbers,
+    Sheet,
+    clock_times,
+    note_unknown,
+    order_of_dates,
+    read_sheet,
+    sheet_path,
+    texts,
+)
 from kit.trial.trial import Trial
 
 EVENT_WORDS = ("lid open", "top-up", "vent moved", "rain", "probe moved", "other")

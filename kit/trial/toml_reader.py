@@ -11,7 +11,7 @@ from typing import Any
 from kit.errors import Faults
 from kit.trial.decode import visible
 
-Path = tuple[str | int, ...]
+KeyPath = tuple[str | int, ...]
 LARGEST = 1_000_000
 DEEPEST = 8
 MOST_PARTS = 64
@@ -93,14 +93,14 @@ _TOKEN = re.compile(
 )
 
 
-def key_lines(text: str) -> dict[Path, int]:
+def key_lines(text: str) -> dict[KeyPath, int]:
     """Return the line, counted from 1, of every key and table header of a well-formed TOML text.
 
     Items of an array of tables have their place, from 0, in the path: ('fuel', 1, 'price').
     """
-    lines: dict[Path, int] = {}
-    counts: Counter[Path] = Counter()
-    prefix: Path = ()
+    lines: dict[KeyPath, int] = {}
+    counts: Counter[KeyPath] = Counter()
+    prefix: KeyPath = ()
     for number, statement in _statements(text):
         if statement.startswith("["):
             prefix = _header(statement, counts)
@@ -112,7 +112,7 @@ def key_lines(text: str) -> dict[Path, int]:
     return lines
 
 
-def line_of(lines: dict[Path, int], path: Path) -> int | None:
+def line_of(lines: dict[KeyPath, int], path: KeyPath) -> int | None:
     """Return the line of a path, or of the nearest thing above it that has one."""
     for depth in range(len(path), 0, -1):
         if path[:depth] in lines:
@@ -139,10 +139,10 @@ def _statements(text: str) -> list[tuple[int, str]]:
     return found
 
 
-def _header(statement: str, counts: Counter[Path]) -> Path:
+def _header(statement: str, counts: Counter[KeyPath]) -> KeyPath:
     is_array = statement.startswith("[[")
     names = _keys(statement.lstrip("["))
-    path: Path = ()
+    path: KeyPath = ()
     for name in names[:-1]:
         path += (name,)
         path += (counts[path] - 1,) if counts[path] else ()
@@ -180,10 +180,10 @@ class Places:
         self._name, self._text = name, text
 
     @cached_property
-    def _lines(self) -> dict[Path, int]:
+    def _lines(self) -> dict[KeyPath, int]:
         return key_lines(self._text)
 
-    def where(self, loc: Path) -> str:
+    def where(self, loc: KeyPath) -> str:
         """Return 'trial.toml, line 12, [[fuel]] 2, key price'."""
         line = line_of(self._lines, loc)
         rest = loc[2:] if _is_item(loc) else loc[1:]
@@ -191,7 +191,7 @@ class Places:
         words = [self._name, line and f"line {line}", self.table(loc), key and f"key {key}"]
         return visible(", ".join(str(word) for word in words if word))
 
-    def table(self, loc: Path) -> str:
+    def table(self, loc: KeyPath) -> str:
         """Return the table a path stands in: '[metrics]', '[[fuel]] 2', or 'the file' for the top."""
         if _is_item(loc):
             return f"[[{loc[0]}]] {int(loc[1]) + 1}"
@@ -200,5 +200,5 @@ class Places:
         return f"[[{loc[0]}]]" if loc[0] in ARRAYS else f"[{str(loc[0])[:LONGEST]}]"
 
 
-def _is_item(loc: Path) -> bool:
+def _is_item(loc: KeyPath) -> bool:
     return len(loc) > 1 and loc[0] in ARRAYS and isinstance(loc[1], int)

@@ -11,7 +11,7 @@ from kit.judge.judged import judge_metric
 from kit.judge.question import Question
 from kit.judge.verdicts import verdict_of
 from kit.schema import VERDICTS, metric
-from kit.trial.packaged import demo_folder
+from kit.trial.scaffold import demo_folder
 from tests.judge.made import burns_table
 
 DIFFERENT = tuple(verdict for verdict in VERDICTS if verdict.startswith("different"))

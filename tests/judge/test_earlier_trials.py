@@ -13,7 +13,7 @@ from kit.judge.judging import _fit_alone
 from kit.judge.question import Question
 from kit.schema import metric
 from kit.trial import open_run
-from kit.trial.packaged import demo_folder
+from kit.trial.scaffold import demo_folder
 from tests.judge.made import burns_table
 
 

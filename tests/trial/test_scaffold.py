@@ -8,9 +8,8 @@ import pytest
 from kit import start
 from kit.errors import KitError
 from kit.trial import demo_folder, open_run, template
-from kit.trial.guesses import burn_ids, guessed_fuels, safe_names
 from kit.trial.models import TrialFile
-from kit.trial.trial_text import DraftLogger, trial_text
+from kit.trial.scaffold import DraftLogger, burn_ids, guessed_fuels, safe_names, trial_text
 
 NAMES = (
     "2026-05-14 Alder lump.csv",

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.trial.units import (
+from kit.trial.key_types import (
     QuantityError,
     parse_difference,
     parse_percent,
