@@ -127,11 +127,12 @@ def _confidence(fit: RepeatFit, pairs: Places, trials: int, seed: int) -> Array 
     rng = np.random.default_rng(seed)
     if isinstance(fit.engine, NestedEngine) and fit.engine.levels is None:
         return _of_burns_alone(fit, L, trials, rng)
-    nodes = nodes_of(fit.engine, fit.data, L)
-    if nodes is None:
+    made = nodes_of(fit, L)
+    if made is None:
         return None
-    at = weigh(nodes, fit.data)
-    estimate = (fit.data.b_ols @ L.T)[at.of] - nodes.shifts(fit.data)[at.of, at.node]
+    nodes, data = made
+    at = weigh(nodes, data)
+    estimate = (fit.data.b_ols @ L.T)[at.of] - nodes.shifts(data)[at.of, at.node]
     drawn = rng.choice(len(at.weight), trials, p=at.weight)
     ratios, v = nodes.ratios[at.node[drawn]], nodes.v[at.node[drawn]]
     burn = (at.Q[drawn] / rng.chisquare(at.dof, trials))[:, None]

@@ -27,13 +27,11 @@ from scipy import special
 
 from kit.errors import KitError, Problem
 from kit.variance.columns import Array, Codes
-from kit.variance.crossed_ratios import crossed_nodes
-from kit.variance.engines import CrossedEngine, NestedEngine
-from kit.variance.grouped import GroupedEngine
+from kit.variance.engines import GeneralEngine, NestedEngine
 from kit.variance.joint_ratios import MOST_ON_A_GRID, Folder, Responses, joint_nodes
 from kit.variance.model import RepeatModel
 from kit.variance.ratios import Nodes, nested_nodes, weigh
-from kit.variance.restricted import Restricted
+from kit.variance.residual_space import Restricted
 from kit.variance.t_contrasts import Contrasts, DfMethod, kenward_roger, needs_reml, satterthwaite
 from kit.variance.t_tails import upper_tail
 
@@ -116,21 +114,11 @@ def averaged_contrasts(fit: RepeatModel, L: Array, level: float = 0.95) -> Contr
     engine = fit.engine
     if isinstance(engine, NestedEngine) and engine.levels is None:
         return replace(plain, method="t on the residual degrees of freedom")
-    wide = _APART if fit.rough else 1.0
-    if isinstance(engine, GroupedEngine):
-        own = engine.restricted(fit.data)
-        if len(own.free) > MOST_ON_A_GRID + 1 and len(own.rss) > 1:
-            return plain
-        found = _joint(
-            (own, []), L, level, np.arange(len(own.rss)), _burns(fit), fit.names[: own.terms], wide
-        )
-    else:
-        nodes = nodes_of(engine, fit.data, L, wide=wide)
-        if nodes is None:
-            return plain
-        found = average(nodes, fit.data, fit.data.b_ols @ L.T, level)
-    se = np.where(np.isnan(plain.estimate), np.nan, found.se)
-    return replace(plain, method=AVERAGED, se=se, df=found.df)
+    own = averaged_over(fit, L, level)
+    if own is None:
+        return plain
+    se = np.where(np.isnan(plain.estimate), np.nan, own.se)
+    return replace(plain, method=AVERAGED, se=se, df=own.df)
 
 
 def _with_earlier(fit: RepeatModel, L: Array, level: float) -> Effective:
@@ -166,28 +154,41 @@ def _joint(
     """Return the effective t of some responses from all likelihoods together; `burns` (groups,) variances."""
     own, folders = likelihoods
     bag = names.index("bag") if "bag" in names else None
-    nodes = joint_nodes(own, L, folders, rows, burns, bag, wide)
-    if bag is not None and len(own.free) > 1:
+    nodes = joint_nodes(own, L, folders, rows, burns, bag, (wide,) * own.space.terms)
+    if bag is not None and len(own.space.free) > 1:
         alone = [Folder(each.likelihood.without(bag), each.power) for each in folders]
         others = tuple(name for name in names if name != "bag")
         least = _joint((own.without(bag), alone), L, level, rows, burns, others, wide)
         nodes = replace(nodes, floor=lambda part: (least.se[part.place], least.df[part.place]))
     data = Responses(rows, np.arange(len(rows)))
-    return average(nodes, data, own.b_ols[rows] @ L.T, level)
+    return average(nodes, data, own.data.b_ols[rows] @ L.T, level)
 
 
-def nodes_of(engine: Any, data: Any, L: Array, fine: int | None = None, wide: float = 1.0) -> Nodes | None:
-    """Return the nodes that suit the engine, None where the average is not offered.
+def averaged_over(fit: RepeatModel, L: Array, level: float) -> Effective | None:
+    """Return the effective t of a fit without earlier trials, None where the average is not offered."""
+    if isinstance(fit.engine, GeneralEngine):
+        own = fit.engine.restricted(fit.data)
+        if own.space.terms > 2 or (fit.engine.groups > MOST_ON_A_GRID + 1 and len(own.data.rss) > 1):
+            return None
+        rows, wide = np.arange(len(own.data.rss)), _APART if fit.rough else 1.0
+        return _joint((own, []), L, level, rows, _burns(fit), fit.names[: own.space.terms], wide)
+    found = nodes_of(fit, L)
+    return None if found is None else average(*found, fit.data.b_ols @ L.T, level)
+
+
+def nodes_of(fit: RepeatModel, L: Array, fine: int | None = None) -> tuple[Nodes, Any] | None:
+    """Return the nodes of a fit with one burn SD and at most two random terms, and the responses as they take them.
 
     With `fine`, that random term's ratio has closer nodes: its own distribution is narrower than that of a mean.
-    With `wide`, nodes over two ratios are so many times farther apart.
     """
+    engine = fit.engine
     if isinstance(engine, NestedEngine):
-        return nested_nodes(engine, data, L, 1.0 if fine is None else _CLOSER)
-    if isinstance(engine, CrossedEngine) and len(engine.crossing.order) == 2:
-        first, second = (_CLOSER if fine == axis else wide for axis in (0, 1))
-        return crossed_nodes(engine, data, L, (first, second))
-    return None
+        return nested_nodes(engine, fit.data, L, 1.0 if fine is None else _CLOSER), fit.data
+    if not isinstance(engine, GeneralEngine) or engine.groups > 1 or engine.space.terms > 2:
+        return None
+    rows, own = np.arange(len(fit.estimate.theta)), engine.restricted(fit.data)
+    closer = tuple(_CLOSER if fine == term else 1.0 for term in range(own.space.terms))
+    return joint_nodes(own, L, [], rows, _burns(fit), None, closer), Responses(rows, rows)
 
 
 def average(nodes: Nodes, data: Any, level_estimates: Array, level: float) -> Effective:

@@ -9,7 +9,7 @@ import numpy as np
 from kit.errors import KitError, Problem
 from kit.variance.columns import Array
 from kit.variance.earlier import beside
-from kit.variance.engine import Estimate
+from kit.variance.engines import Estimate
 from kit.variance.model import RepeatModel
 from kit.variance.optimise import ROUGH
 

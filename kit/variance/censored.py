@@ -10,9 +10,8 @@ import pandas as pd
 from kit.errors import Faults
 from kit.variance.bounded import Model, Rows, means_taken_out, posterior, with_means
 from kit.variance.columns import Array, Codes, Columns, Roles, Scale, read_columns
-from kit.variance.design import Design, FuelEffect, Spread, Term, design_of
-from kit.variance.engine import Estimate
-from kit.variance.engines import Borrowed
+from kit.variance.design import Design, FuelEffect, Spread, design_of
+from kit.variance.engines import Borrowed, Estimate, terms_in_order
 from kit.variance.estimation import fit_design, optimum_found
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.nested import Method
@@ -136,14 +135,9 @@ def _model(columns: Columns, design: Design, borrowed: Borrowed | None, centre: 
     return _Made(model, model.rows(y[:, : len(order) - len(bound)], low, high), order, kept, bounded)
 
 
-def engine_terms(design: Design) -> tuple[Term, ...]:
-    """Return the random terms in the order of the engine's variances; one with spread by group keeps the design's."""
-    return design.terms if design.spread.count > 1 else design.by_size
-
-
 def _model_of(design: Design, order: Codes, kept: Codes, m: int, borrowed: tuple[float, float]) -> Model:
     """Return the model of burns in their order, the last m of them bounds."""
-    terms, in_order = design.by_size, engine_terms(design)
+    terms, in_order = design.by_size, terms_in_order(design)
     Z = np.hstack([np.zeros((len(order), 0)), *(term.levels.indicators[order] for term in terms)])
     counts = [term.levels.count for term in terms]
     of = np.repeat([in_order.index(term) for term in terms], counts).astype(np.int64)

@@ -8,11 +8,11 @@ import numpy as np
 from scipy import special
 
 from kit.variance.bounded import Rows, forms, given_exact
-from kit.variance.censored import engine_terms
 from kit.variance.censored_limits import bounded_rises
 from kit.variance.censored_profile import held_rows, imputed
 from kit.variance.columns import Array
 from kit.variance.covariance import contrasts
+from kit.variance.engines import terms_in_order
 from kit.variance.families import all_pairs
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.mvn import truncated
@@ -122,7 +122,7 @@ def simulated_rows(
     burn, order = np.sqrt(theta[model.terms :][model.group]), known.order
     y = fit.design.X[np.ix_(order, known.kept)] @ (beta[known.kept] - known.centre * known.is_mean)
     y = y + rng.standard_normal((trials, len(burn))) * burn
-    for term, variance in zip(engine_terms(fit.design), theta, strict=False):
+    for term, variance in zip(terms_in_order(fit.design), theta, strict=False):
         effects = rng.standard_normal((trials, term.levels.count)) * np.sqrt(variance)
         y += effects[:, term.levels.codes[order]]
     e = len(burn) - model.m

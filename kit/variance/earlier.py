@@ -16,7 +16,7 @@ from scipy import special
 from kit.errors import Faults
 from kit.variance.columns import Array
 from kit.variance.model import Beside, RepeatModel
-from kit.variance.restricted import Restricted, restricted
+from kit.variance.residual_space import Restricted, space_of
 
 POWER, POWER_OF_SEVERAL = 0.6, 0.5
 """Exponent of the likelihood of one earlier trial, and of each of several (tests/simulate)."""
@@ -120,36 +120,45 @@ def _likelihood(fit: RepeatModel, names: tuple[str, ...], host: RepeatModel) -> 
         else None
     )
     values = fit.columns.values if fit.censored is None else fit.censored.expected
-    return restricted(fit.design.X, values, terms, codes, groups.count, known, len(fit.labels))
+    level = values.mean(axis=1, keepdims=True)
+    X, y = fit.design.X, values - level
+    if known:
+        whole = np.eye(fit.design.n) + sum(ratio * (Z @ Z.T) for ratio, Z in known)
+        half = np.linalg.inv(np.linalg.cholesky(whole))
+        X, y, terms = half @ X, y @ half.T, [half @ Z for Z in terms]
+    space = space_of(X, terms, codes, groups.count)
+    data = space.rotate(y)
+    data.b_ols[:, : len(fit.labels)] += level
+    return Restricted(space, data)
 
 
 def _conflict(own: Restricted, others: Sequence[Restricted]) -> Array:
     """Return p (responses,) of equal variances in a trial and in others together."""
     everyone = (own, *others)
-    responses = max(len(each.rss) for each in everyone)
-    deviance, best = np.full(responses, np.inf), np.zeros((2, responses))
-    outer = _RATIOS if own.terms == 2 else np.zeros(1)
-    dof = sum(each.dof for each in everyone)
-    for ratio in outer:
-        phi = np.zeros(len(own.V))
-        phi[own.terms :] = 1.0
-        if own.terms == 2:
-            phi[0] = ratio
-        lines = [each.along(phi) for each in everyone]
-        inner = _RATIOS if own.terms else np.zeros(1)
-        Q = [line.quadratic(inner) for line in lines]
-        total = dof * np.log(sum(Q)) + sum(line.determinant(inner) for line in lines)
-        place = np.broadcast_to(total.argmin(axis=1), responses)
-        least = np.broadcast_to(total.min(axis=1), responses)
-        between = [np.broadcast_to(q - line.rss[:, None], (responses, len(inner)))[np.arange(responses), place]
-                   for q, line in zip(Q, lines, strict=True)]  # fmt: skip
-        better = least < deviance
-        deviance = np.where(better, least, deviance)
-        best = np.where(better, np.stack([between[0], sum(between[1:])]), best)
-    k = (float(own.z.shape[1]), float(sum(each.z.shape[1] for each in others)))
-    free = (float(own.free.sum()), float(sum(each.free.sum() for each in others)))
-    within = (own.rss.sum(axis=1), sum(each.rss.sum(axis=1) for each in others))
-    tests = [_two_sided(a, b, *df) for a, b, df in ((best[0], best[1], k), (*within, free)) if min(df) > 0]
+    responses = max(len(each.data.rss) for each in everyone)
+    points = np.zeros((len(_RATIOS) if own.space.terms == 2 else 1, len(own.space.V)))
+    points[:, own.space.terms :] = 1.0
+    if own.space.terms == 2:
+        points[:, 0] = _RATIOS
+    ratio = (_RATIOS if own.space.terms else np.zeros(1))[None]
+    lines = [each.space.along(points) for each in everyone]
+    Q = [line.quadratic(each.data, ratio) for line, each in zip(lines, everyone, strict=True)]
+    total = sum(each.space.dof for each in everyone) * np.log(sum(Q)) + sum(
+        line.determinant(ratio) for line in lines
+    )
+    best = np.broadcast_to(total.reshape(len(total), -1).argmin(axis=1), responses)
+    within = [each.data.rss.sum(axis=1) for each in everyone]
+    between = [
+        np.broadcast_to(q.reshape(len(q), -1), (responses, total[0].size))[np.arange(responses), best] - rss
+        for q, rss in zip(Q, within, strict=True)
+    ]
+    k = (float(own.space.k), float(sum(each.space.k for each in others)))
+    free = (float(own.space.free.sum()), float(sum(each.space.free.sum() for each in others)))
+    tests = [
+        _two_sided(parts[0], sum(parts[1:]), *df)
+        for parts, df in ((between, k), (within, free))
+        if min(df) > 0
+    ]
     if not tests:
         return np.ones(responses)
     return np.asarray(np.minimum(1.0, len(tests) * np.broadcast_to(np.minimum.reduce(tests), responses)))

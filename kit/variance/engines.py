@@ -1,43 +1,120 @@
-"""The two common engines: at most one random term, and several; one burn SD for all."""
+"""One face for every form of the model: solve, differentiate, draw; theta holds variances, the burns' last.
+
+With one random term and one burn SD the model is diagonal (kit.variance.nested); any other is handled in the space
+that its means and terms span (kit.variance.residual_space).
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import Any, Protocol
 
 import numpy as np
+import numpy.typing as npt
 
+from kit.errors import Faults
 from kit.variance.columns import Array, Codes, Levels
-from kit.variance.crossed import (
-    CrossedData,
-    Crossing,
-    Traces,
-    cross,
-    crossed_blups,
-    crossed_deviance,
-    crossed_means,
-    crossing_of,
-    deviance_in_variances,
-    dof_of,
-    gram,
-    grid_deviance,
-    inner_of,
-    pull,
-)
-from kit.variance.design import Design
-from kit.variance.engine import Engine, Estimate, Pieces, direct_pieces, residual_pieces
-from kit.variance.nested import (
-    Method,
-    Rotated,
-    Rotation,
-    blups,
-    information,
-    means_at,
-    rotate,
-    rotation_of,
-)
+from kit.variance.design import Design, Term
+from kit.variance.nested import Method, Rotated, Rotation, blups, means_at, rotate, rotation_of
 from kit.variance.optimise import EXACT, Derivatives, Mask, minimise
-from kit.variance.saturated import saturated_deviance, saturated_means
+from kit.variance.residual_space import Residuals, Restricted, Space, inverse_of, space_of
 from kit.variance.solving import Criterion, criterion_of, solve
+
+LARGEST = 2500
+BESIDES = (1, 3, 5)
+"""Ratios of the grid that are polished beside its minima where burn SDs differ by group."""
+
+AT_ONCE = 2_000_000
+"""Elements of the matrices of one pass."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Estimates of every response.
+
+    Attributes
+    ----------
+    theta
+        (responses, components) variances in the engine's order.
+    beta
+        (responses, p).
+    criterion, converged
+        (responses,).
+    evaluations
+        Evaluations of the criterion a response.
+    """
+
+    theta: Array
+    beta: Array
+    criterion: Array
+    converged: npt.NDArray[np.bool_]
+    evaluations: int
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """What small-sample inference needs of V = sum theta_i V_i (Kenward & Roger 1997).
+
+    Attributes
+    ----------
+    phi
+        (responses, p, p) inverse of X'V^-1X.
+    P
+        (responses, c, p, p) X'V^-1 V_i V^-1X.
+    Q
+        (responses, c, c, p, p) X'V^-1 V_i V^-1 V_j V^-1X.
+    t
+        (responses, c, c) tr(V^-1 V_i V^-1 V_j).
+    """
+
+    phi: Array
+    P: Array
+    Q: Array
+    t: Array
+
+
+class Engine(Protocol):
+    """A form of the model for one design."""
+
+    @property
+    def design(self) -> Design:
+        """The design."""
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Components in theta's order: 'bag', 'day', 'fuel', then 'burn' or 'burn:GROUP'."""
+
+    @property
+    def method(self) -> Method:
+        """REML or ML."""
+
+    def rotate(self, values: Array) -> Any:
+        """Responses (responses, burns) in the engine's own space."""
+
+    def residual(self, data: Any) -> Array:
+        """Residual sum of squares of ordinary least squares (responses,)."""
+
+    def within(self, data: Any) -> tuple[Array, float]:
+        """Return sums of squares within the terms' levels (responses,), and their degrees of freedom."""
+
+    def solve(self, data: Any, enough: float = EXACT) -> Estimate:
+        """Return the estimates; `enough` as in kit.variance.optimise.minimise, for engines that search."""
+
+    def deviance(self, data: Any, theta: Array, of: Codes) -> Derivatives:
+        """Return the criterion at theta (rows, c) for the responses `of` (rows,)."""
+
+    def beta(self, data: Any, theta: Array) -> Array:
+        """Generalised least squares (responses, p) at theta (responses, c)."""
+
+    def pieces(self, theta: Array) -> Pieces:
+        """Return the pieces of small-sample inference at theta (responses, c)."""
+
+    def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> Any:
+        """Simulated responses in the engine's own space, at theta (c,) and beta (p,)."""
+
+    def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, tuple[Array, Array]]:
+        """Predicted effects of each random term's levels (responses, levels), and their SDs given the means."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +151,10 @@ class NestedEngine:
         """Residual sum of squares of ordinary least squares."""
         return data.total
 
+    def within(self, data: Rotated) -> tuple[Array, float]:
+        """Return sums of squares within the term's levels (responses,), and their degrees of freedom."""
+        return data.s0, self.rotation.within_df + self._extra
+
     def criterion(self, data: Rotated) -> Criterion:
         """Return the sums of the profiled criterion."""
         c = criterion_of(self.rotation, data, self.method)
@@ -97,38 +178,38 @@ class NestedEngine:
 
     def deviance(self, data: Rotated, theta: Array, of: Codes) -> Derivatives:
         """Return the criterion and its derivatives in the variances."""
-        c, ratio = self.criterion(data), self._ratio(theta)[:, None]
-        zz, w, e = c.zz[of], 1 / (1 + ratio * c.d), c.det / (1 + ratio * c.det)
-        Q = c.s0[of] + (w * zz).sum(axis=1)
-        K = theta.shape[1] - 1
-        dw = c.d * w
-        y1, y2 = (dw * w * zz).sum(axis=1)[:, None], (dw * dw * w * zz).sum(axis=1)[:, None, None]
-        trace = Traces((e @ c.det_count)[:, None][:, :K], ((e * e) @ c.det_count)[:, None, None][:, :K, :K])
-        logdet = np.log1p(ratio * c.det) @ c.det_count
-        return deviance_in_variances(c.dof, c.constant, theta, Q, trace, y1[:, :K], y2[:, :K, :K], logdet)
+        c, s, K = self.criterion(data), theta[:, -1:], theta.shape[1] - 1
+        term = theta[:, :1] if K else 0 * s
+        d, det = (np.stack([each, np.ones(len(each))])[1 - K :] for each in (c.d, c.det))
+        zz, s0, free = c.zz[of], c.s0[of][:, None], c.dof - c.det_count.sum()
+        u, v = 1 / (s + term * c.d), 1 / (s + term * c.det)
+        trace = (v * c.det_count) @ det.T
+        expected = ((v * v * c.det_count)[:, None] * det) @ det.T
+        expected[:, K, K] += free / s[:, 0] ** 2
+        gradient = trace - (u * u * zz) @ d.T
+        gradient[:, K:] += free / s - s0 / s**2
+        hessian = 2 * ((u**3 * zz)[:, None] * d) @ d.T - expected
+        hessian[:, K:, K] += 2 * s0 / s**3
+        value = np.vecdot(u, zz) - np.log(v) @ c.det_count + (free * np.log(s) + s0 / s)[:, 0]
+        return Derivatives(value + c.dof * np.log(2 * np.pi) + c.constant, gradient, hessian, expected)
 
     def beta(self, data: Rotated, theta: Array) -> Array:
         """Generalised least squares at theta."""
         return means_at(self.rotation, data, self._ratio(theta))
 
     def pieces(self, theta: Array) -> Pieces:
-        """Sums over bag sizes: with u = 1/(s(1 + l n)), P = sum u² xx, Q = sum n u³ xx, t = sum c (n u)²."""
-        r, R, p = self.rotation, len(theta), self.design.p
-        s = theta[:, -1:]
-        xvx = information(r, self._ratio(theta)) / s[:, :, None]
-        if self.levels is None:
-            none = np.zeros((R, 0))
-            return residual_pieces(
-                xvx, np.zeros((R, 0, p, p)), np.zeros((R, 0, 0, p, p)), none, np.zeros((R, 0, 0)), theta,
-                self.design.n + self._extra,
-            )  # fmt: skip
-        u = 1 / (s + theta[:, :1] * r.sizes)
-        xx = r.class_xx.reshape(len(r.sizes), -1)
-        P = ((u * u) @ xx).reshape(R, 1, p, p)
-        Q = ((r.sizes * u**3) @ xx).reshape(R, 1, 1, p, p)
-        nu = r.sizes * u
-        t1, t2 = (nu @ r.class_count)[:, None], ((nu * nu) @ r.class_count)[:, None, None]
-        return residual_pieces(xvx, P, Q, t1, t2, theta, self.design.n + self._extra)
+        """Sums over bag sizes n: V is s + n s_bag along a bag's mean and s within bags."""
+        r, R, p, c = self.rotation, len(theta), self.design.p, theta.shape[1]
+        s, d = theta[:, -1], np.stack([r.sizes, np.ones(len(r.sizes))])[2 - c :]
+        u, means = 1 / (theta @ d), (r.class_xx.T / r.sizes).T.reshape(len(r.sizes), p * p)
+        P = ((u * u)[:, None] * d @ means).reshape(R, c, p, p)
+        Q = ((u**3)[:, None, None] * (d[:, None] * d) @ means).reshape(R, c, c, p, p)
+        t = ((u * u * r.class_count)[:, None] * d) @ d.T
+        P[:, -1] += r.within_xx / s[:, None, None] ** 2
+        Q[:, -1, -1] += r.within_xx / s[:, None, None] ** 3
+        t[:, -1, -1] += (self.design.n + self._extra - r.class_count.sum()) / s**2
+        xvx = (u @ means).reshape(R, p, p) + r.within_xx / s[:, None, None]
+        return Pieces(np.asarray(np.linalg.inv(xvx), dtype=np.float64), P, Q, t)
 
     def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> Rotated:
         """Independent coordinates, S0 and GLS means at the generating ratio: no burns are simulated."""
@@ -137,7 +218,7 @@ class NestedEngine:
         z = rng.standard_normal((trials, len(r.d))) * np.sqrt(s * (1 + ratio * r.d))
         idle = rng.standard_gamma(np.broadcast_to(r.idle_count / 2, (trials, len(r.idle_d))))
         s0 = 2 * s * rng.standard_gamma((r.within_df + self._extra) / 2, trials)
-        phi = np.linalg.inv(information(r, np.array([ratio]))[0] / s)
+        phi = self.pieces(theta[None]).phi[0]
         gls = beta + rng.standard_normal((trials, self.design.p)) @ np.linalg.cholesky(phi).T
         back = (ratio * z / (1 + ratio * r.d)) @ r.G.T
         return Rotated(z, 2 * s * (1 + ratio * r.idle_d) * idle, s0, gls + back)
@@ -160,176 +241,269 @@ def nested_engine(design: Design, method: Method, borrowed: Borrowed | None = No
 
 
 @dataclass(frozen=True)
-class CrossedEngine:
-    """Two random terms or more: kit.variance.crossed."""
+class GeneralEngine:
+    """Any random terms, any groups of burns."""
 
     design: Design
-    crossing: Crossing
+    space: Space
     names: tuple[str, ...]
     method: Method
     borrowed: Borrowed | None = None
-    grids: tuple[Array, tuple[int, ...]] = field(default=(np.zeros((0, 0)), ()))
 
     @property
-    def _extra(self) -> float:
-        return 0.0 if self.borrowed is None else self.borrowed.df
+    def terms(self) -> tuple[Term, ...]:
+        """The random terms in the order of the variances."""
+        return terms_in_order(self.design)
 
     @property
-    def _dof(self) -> float:
-        return dof_of(self.crossing, self.method, self.design.n) + self._extra
+    def groups(self) -> int:
+        """Burn SDs."""
+        return len(self.space.free)
 
     @property
     def saturated(self) -> bool:
         """Whether nothing but the terms' levels tells of the burn variance."""
-        return self.crossing.within_df == 0 and self.borrowed is None
+        return not self.space.free.any()
 
-    def rotate(self, values: Array) -> CrossedData:
-        """Responses in the projected frame; a borrowed SD adds df sd² to S0."""
-        data = cross(self.design, self.crossing, values)
-        return (
-            data if self.borrowed is None else replace(data, s0=data.s0 + self._extra * self.borrowed.sd**2)
-        )
+    @property
+    def dof(self) -> float:
+        """ν for REML, n for ML, and the degrees of freedom of borrowed SDs."""
+        return float(self.space.k + self.space.free.sum() + (self.space.p if self.method == "ML" else 0))
 
-    def residual(self, data: CrossedData) -> Array:
+    def rotate(self, values: Array) -> Residuals:
+        """Responses in the space; a borrowed SD adds df sd² to each group's sum of squares."""
+        level = values[:, :1] + (values - values[:, :1]).mean(axis=1, keepdims=True)
+        data = self.space.rotate(values - level)
+        data.b_ols[:, : len(self.design.labels)] += level
+        if self.borrowed is None:
+            return data
+        return replace(data, rss=data.rss + self.borrowed.df * self.borrowed.sd**2)
+
+    def residual(self, data: Residuals) -> Array:
         """Residual sum of squares of ordinary least squares."""
-        return np.asarray(data.s0 + np.vecdot(data.z, data.z))
+        return np.asarray(np.vecdot(data.z, data.z) + data.rss.sum(axis=1))
 
-    def deviance(self, data: CrossedData, theta: Array, of: Codes) -> Derivatives:
-        """Return the criterion and its derivatives in the variances."""
-        if self.saturated and self.method == "REML":
-            return saturated_deviance(self.crossing, data, theta, of)
-        return crossed_deviance(self.crossing, data, theta, of, self.method, self._dof)
+    def within(self, data: Residuals) -> tuple[Array, float]:
+        """Return sums of squares within the terms' levels (responses,), and their degrees of freedom."""
+        return data.rss.sum(axis=1), float(self.space.free.sum())
 
-    def solve(self, data: CrossedData, enough: float = EXACT) -> Estimate:
-        """Polish every local minimum of a grid within 3 units of the best (roughly: the best), keep the lowest."""
-        points, shape = self.grids
-        R, count = len(data.s0), len(points)
-        table = np.concatenate([
-            grid_deviance(self.crossing, _rows(data, rows), points, self.method, self._dof)
-            for rows in np.array_split(np.arange(R), max(1, R * count // 400_000))
-        ])  # fmt: skip
-        if enough > EXACT:
-            of, point = np.arange(R), table.argmin(axis=1)
+    def deviance(self, data: Residuals, theta: Array, of: Codes) -> Derivatives:
+        """Return the criterion and its derivatives in the variances, some rows at a time."""
+        size = max(1, AT_ONCE // max(1, self.space.V[0].size))
+        parts = [self._deviance(theta[i : i + size], data.z[of[i : i + size]], data.rss[of[i : i + size]])
+                 for i in range(0, len(theta), size)]  # fmt: skip
+        if len(parts) == 1:
+            return parts[0]
+        names = ("value", "gradient", "hessian", "expected")
+        return Derivatives(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+
+    def _deviance(self, theta: Array, z: Array, rss: Array) -> Derivatives:
+        V, K = self.space.residual, self.space.terms
+        M = np.tensordot(theta, V, axes=1)
+        inverse = inverse_of(M)
+        e = (inverse @ z[:, :, None])[:, :, 0]
+        Ve = (e @ V).transpose(1, 0, 2)  # (rows, c, k)
+        if self.method == "ML":
+            V = self.space.V
+            M = np.tensordot(theta, V, axes=1)
+            trace, expected = _traces(inverse_of(M), V)
         else:
-            of, point = np.nonzero(_local_minima(table.reshape(R, *shape)).reshape(R, count))
-        start = self.start(data, points[point], of)
-        found = minimise(lambda theta, rows: self.deviance(data, theta, rows), start, of, enough=enough)
+            trace, expected = _traces(inverse, V)
+        s, free = theta[:, K:], self.space.free
+        burns = range(K, theta.shape[1])
+        gradient, hessian = (
+            trace - (Ve @ e[:, :, None])[:, :, 0],
+            2 * (Ve @ inverse @ Ve.transpose(0, 2, 1)) - expected,
+        )
+        gradient[:, K:] += free / s - rss / s**2
+        hessian[:, burns, burns] += 2 * rss / s**3 - free / s**2
+        expected[:, burns, burns] += free / s**2
+        value = np.linalg.slogdet(M)[1] + np.vecdot(z, e) + (rss / s).sum(axis=1) + np.log(s) @ free
+        value += self.dof * np.log(2 * np.pi) + (self.space.logdet_xx if self.method == "REML" else 0.0)
+        return Derivatives(value, gradient, hessian, expected)
+
+    def restricted(self, data: Residuals) -> Restricted:
+        """Return the restricted likelihood of the responses over the ratios of their variances."""
+        return Restricted(self.space, data)
+
+    def solve(self, data: Residuals, enough: float = EXACT) -> Estimate:
+        """Polish every local minimum of a grid within 3 units of the best (roughly: the best), keep the lowest."""
+        start, of, count = self._starts(data, enough > EXACT)
+        found = minimise(
+            lambda theta, rows: self.deviance(data, theta, rows), start, of, burns=self.groups, enough=enough
+        )
         order = np.lexsort((found.value, of))
         best = order[np.concatenate([[True], np.diff(of[order]) > 0])]
         theta = found.theta[best]
-        beta = self.beta(data, theta)
-        return Estimate(theta, beta, found.value[best], found.converged[best], count + found.steps)
-
-    def start(self, data: CrossedData, ratio: Array, of: Codes) -> Array:
-        """Return theta (rows, c) at given ratios (rows, terms), the burn variance as it suits them best."""
-        inner = inner_of(self.crossing.projected, ratio)
-        e, _ = pull(self.crossing.projected, inner, data.z[of])
-        s = (data.s0[of] + (data.z[of] * e).sum(axis=1)) / self._dof
-        return np.concatenate([ratio * s[:, None], s[:, None]], axis=1)
-
-    def beta(self, data: CrossedData, theta: Array) -> Array:
-        """Generalised least squares at theta."""
-        if self.saturated:
-            return saturated_means(self.crossing, data, theta)
-        return crossed_means(self.crossing, data, theta[:, :-1] / theta[:, -1:])
-
-    def pieces(self, theta: Array) -> Pieces:
-        """O = A'V^-1A for A = [X Z W]: P_i = O_xi O_ix, Q_ij = O_xi O_ij O_jx, t_ij = |O_ij|²."""
-        parts = [self._pieces_of(row) for row in theta]
-        if len(parts) == 1:
-            return parts[0]
-        return Pieces(
-            *(np.concatenate([getattr(part, name) for part in parts]) for name in ("phi", "P", "Q", "t"))
+        return Estimate(
+            theta, self.beta(data, theta), found.value[best], found.converged[best], count + found.steps
         )
 
-    def _pieces_of(self, theta: Array) -> Pieces:
-        if self.saturated and np.isfinite(theta).all():
-            return direct_pieces(self.design, self.crossing.order, theta)
-        return _pieces(self.crossing, theta[None], self.design.p, self.design.n + self._extra)
+    def _starts(self, data: Residuals, rough: bool) -> tuple[Array, Codes, int]:
+        """Variances (rows, c) to start from, the response of each, and how many points were tried.
 
-    def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> CrossedData:
-        """Independent coordinates, S0 and GLS means at the generating ratios: no burns are simulated."""
-        x, s, ratio = self.crossing, theta[-1], theta[:-1] / theta[-1]
-        frame = x.projected
-        z = rng.standard_normal((trials, len(frame.d))) * np.sqrt(s * (1 + ratio[0] * frame.d))
-        z += (
-            rng.standard_normal((trials, len(frame.block))) * np.sqrt(s * ratio[1:][frame.block])
-        ) @ frame.F.T
-        s0 = 2 * s * rng.standard_gamma((x.within_df + self._extra) / 2, trials)
+        Ratios of terms to the first group's burns are tried on a grid; those of groups are as ordinary residuals are.
+        """
+        space, R = self.space, len(data.z)
+        within = np.array([V.diagonal() for V in space.residual[space.terms :]])
+        own = (data.z**2 @ within.T + data.rss) / np.maximum(np.bincount(space.codes) - 1.0, 1.0)
+        burns = np.exp(np.log(np.maximum(own, 1e-6 * own.max(axis=1, keepdims=True))).mean(axis=0))
+        axes = [_ratios(term, space.terms) for term in self.terms]
+        mesh = np.array(list(product(*axes[:-1], *([each] for each in burns / burns[0]))))
+        points = np.insert(mesh, max(space.terms - 1, 0), 0.0, axis=1) if axes else mesh
+        inner = axes[-1] if axes else np.zeros(1)
+        line = space.along(points)
+        Q = line.quadratic(data, inner[None]).reshape(R, -1)
+        theta = np.repeat(points, len(inner), axis=0)
+        if axes:
+            theta[:, space.terms - 1] = np.tile(inner, len(points))
+        logdet = line.determinant(inner[None]).ravel()
+        if self.method == "ML":
+            logdet = (
+                np.linalg.slogdet(np.tensordot(theta, space.V, axes=1))[1]
+                + np.log(theta[:, space.terms :]) @ self.space.free
+            )
+        table = self.dof * np.log(Q) + logdet
+        if rough:
+            of, place = np.arange(R), table.argmin(axis=1)
+        else:
+            shape = tuple(map(len, axes))
+            low = _local_minima(table.reshape(R, *shape))
+            if self.groups > 1:  # there may be several more, the groups' variances being no axis of the grid
+                besides = np.zeros(shape, dtype=np.bool_)
+                besides[np.ix_(*[BESIDES] * len(axes))] = True
+                low |= besides
+            of, place = np.nonzero(low.reshape(table.shape))
+        return theta[place] * (Q[of, place] / self.dof)[:, None], of, table.shape[1]
+
+    def beta(self, data: Residuals, theta: Array) -> Array:
+        """Generalised least squares at theta."""
+        p, e = self.space.p, self._pulled(data.z, theta)
+        moved = np.einsum("ri,ipk,rk->rp", theta, self.space.V[:, :p, p:], e, optimize=True)
+        return np.asarray(data.b_ols - moved @ self.space.back.T)
+
+    def _pulled(self, z: Array, theta: Array) -> Array:
+        M = np.tensordot(theta, self.space.residual, axes=1)
+        return np.asarray((inverse_of(M) @ z[:, :, None])[:, :, 0])
+
+    def pieces(self, theta: Array) -> Pieces:
+        """P_i = X'V^-1V_iV^-1X and its fellows, component by component."""
+        p, V, K = self.space.p, self.space.V, self.space.terms
+        R, c, r = len(theta), *V.shape[:2]
+        inverse = self.space.inverse(theta)
+        x = np.linalg.inv(self.space.back)  # X in the space: R above zeros
+        A = inverse[:, :, :p] @ x
+        VA = V @ A[:, None]  # (rows, c, r, p)
+        P = A.transpose(0, 2, 1)[:, None] @ VA
+        side = VA.transpose(0, 2, 1, 3).reshape(R, r, c * p)
+        Q = (side.transpose(0, 2, 1) @ inverse @ side).reshape(R, c, p, c, p).transpose(0, 1, 3, 2, 4)
+        t = _traces(inverse, V)[1]
+        burns = range(K, c)
+        t[:, burns, burns] += self.space.free / theta[:, K:] ** 2
+        phi = np.linalg.inv(x.T @ A[:, :p])
+        return Pieces(np.asarray(phi, dtype=np.float64), P, Q, t)
+
+    def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> Residuals:
+        """Independent coordinates, sums of squares and GLS means: no burns are simulated."""
+        space = self.space
+        z = (
+            rng.standard_normal((trials, space.k))
+            @ np.linalg.cholesky(np.tensordot(theta, space.residual, axes=1)).T
+        )
+        rss = (
+            2
+            * theta[space.terms :]
+            * rng.standard_gamma(np.broadcast_to(self.space.free / 2, (trials, self.groups)))
+        )
         phi = self.pieces(theta[None]).phi[0]
-        gls = beta + rng.standard_normal((trials, self.design.p)) @ np.linalg.cholesky(phi).T
-        level = CrossedData(z, s0, np.zeros_like(gls))
+        gls = beta + rng.standard_normal((trials, space.p)) @ np.linalg.cholesky(phi).T
+        level = Residuals(z, rss, np.zeros_like(gls))
         return replace(level, b_ols=gls - self.beta(level, np.broadcast_to(theta, (trials, len(theta)))))
 
     def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, tuple[Array, Array]]:
         """Predicted effects of each term's levels, and their standard deviations given the means."""
-        found = crossed_blups(self.crossing, values - beta @ self.design.X.T, theta)
-        sds: list[list[Array]] = [[] for _ in found]
-        for row in theta:
-            products, where = gram(self.crossing, row, self.design.p)
-            for i, columns in enumerate(where):
-                sds[i].append(np.sqrt(np.maximum(row[i] - row[i] ** 2 * np.diag(products)[columns], 0.0)))
-        return {name: (found[i], np.array(sds[i])) for i, name in enumerate(self.names[:-1])}
+        inverse = self.space.inverse(theta)
+        left = (values - beta @ self.design.X.T) @ self.space.basis
+        found = {}
+        for i, (name, half) in enumerate(zip(self.names, self.space.halves, strict=False)):
+            solved, var = inverse @ half, theta[:, i, None]
+            spare = var - var**2 * np.einsum("ab,rab->rb", half, solved)
+            found[name] = var * np.einsum("rab,ra->rb", solved, left), np.sqrt(np.maximum(spare, 0.0))
+        return found
 
 
-def _rows(data: CrossedData, rows: Codes) -> CrossedData:
-    return CrossedData(data.z[rows], data.s0[rows], data.b_ols[rows])
+def _traces(inverse: Array, V: Array) -> tuple[Array, Array]:
+    """Return tr(V^-1 V_i) (rows, c) and tr(V^-1 V_i V^-1 V_j) (rows, c, c)."""
+    R, c, k = len(inverse), *V.shape[:2]
+    along = inverse[:, None] @ V
+    flat, turned = along.reshape(R, c, k * k), along.transpose(0, 1, 3, 2).reshape(R, c, k * k)
+    return np.einsum("rikk->ri", along), flat @ turned.transpose(0, 2, 1)
 
 
-def _local_minima(table: Array) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+def _ratios(term: Term, terms: int) -> Array:
+    """Ratios at which a term is tried."""
+    size = len(term.levels.codes) / term.levels.count
+    return np.concatenate([[0.0], np.logspace(-1.5, 4, 10 if terms < 3 else 6) / size])
+
+
+def _local_minima(table: Array) -> Mask:
     """Points no higher than their neighbours, and the best without each term, if within 3 units of the lowest."""
-    low = np.ones(table.shape, dtype=np.bool_)
-    for axis in range(1, table.ndim):
-        size = table.shape[axis]
-        ahead, behind = np.take(table, range(1, size), axis), np.take(table, range(size - 1), axis)
+    low, axes = np.ones(table.shape, dtype=np.bool_), range(1, table.ndim)
+    for axis in axes:
+        rise = np.diff(table, axis=axis)
         edge = np.full_like(np.take(table, [0], axis), np.inf)
-        low &= (table <= np.concatenate([ahead, edge], axis)) & (
-            table <= np.concatenate([edge, behind], axis)
-        )
-    for axis in range(1, table.ndim):
+        low &= (np.concatenate([rise, edge], axis) >= 0) & (np.concatenate([-edge, rise], axis) <= 0)
+    for axis in axes:
         on_edge = np.take(table, [0], axis)
-        least = on_edge.min(axis=tuple(range(1, table.ndim)), keepdims=True)
-        low |= (table == least) & _first(table.shape, axis)
-    best = table.min(axis=tuple(range(1, table.ndim)), keepdims=True)
-    return np.asarray(low & (table <= best + 3))
+        first = np.zeros(table.shape, dtype=np.bool_)
+        np.moveaxis(first, axis, 0)[0] = True
+        low |= first & (table == on_edge.min(axis=tuple(axes), keepdims=True))
+    return np.asarray(low & (table <= table.min(axis=tuple(axes), keepdims=True) + 3))
 
 
-def _first(shape: tuple[int, ...], axis: int) -> Mask:
-    """Mark the points at the start of an axis."""
-    return np.asarray(
-        np.arange(shape[axis]).reshape([-1 if i == axis else 1 for i in range(len(shape))]) == 0
-    )
+def terms_in_order(design: Design) -> tuple[Term, ...]:
+    """Return the random terms in the order of the variances: most levels first; with spread by group as designed."""
+    return design.terms if design.spread.count > 1 else design.by_size
 
 
-def _pieces(crossing: Crossing, theta: Array, p: int, n: float) -> Pieces:
-    K = theta.shape[1] - 1
-    whole, where = gram(crossing, theta[0], p)
-    OX = [whole[:p, columns] for columns in where]
-    OO = [[whole[np.ix_(a, b)] for b in where] for a in where]
-    P = np.array([a @ a.T for a in OX])[None]
-    Q = np.array([[OX[i] @ OO[i][j] @ OX[j].T for j in range(K)] for i in range(K)])[None]
-    t1 = np.array([[np.trace(OO[i][i]) for i in range(K)]])
-    t2 = np.array([[[(OO[i][j] ** 2).sum() for j in range(K)] for i in range(K)]])
-    return residual_pieces(whole[None, :p, :p], P, Q, t1, t2, theta, n)
+def general_engine(design: Design, method: Method, borrowed: Borrowed | None = None) -> GeneralEngine:
+    """Return the engine of a design with several random terms, or with burn SDs by group.
+
+    Raises
+    ------
+    KitError
+        Where the space is too large.
+    """
+    terms, groups = terms_in_order(design), design.spread
+    _check_size(design.p + sum(term.levels.count for term in terms))
+    halves = [term.levels.indicators for term in terms]
+    burns = [f"burn:{label}" for label in groups.labels] if groups.count > 1 else ["burn"]
+    space = space_of(design.X, halves, groups.codes, groups.count)
+    if borrowed is not None:
+        space = replace(space, free=space.free + borrowed.df)
+    return GeneralEngine(design, space, (*(term.name for term in terms), *burns), method, borrowed)
 
 
-def crossed_engine(design: Design, method: Method, borrowed: Borrowed | None = None) -> CrossedEngine:
-    """Return the engine of a design with two random terms or more."""
-    crossing = crossing_of(design)
-    names = (*(term.name for term in crossing.order), "burn")
-    axes = []
-    for term in crossing.order:
-        size = design.n / term.levels.count
-        steps = 11 if len(crossing.order) == 2 else 7
-        axes.append(np.concatenate([[0.0], np.logspace(-1.5, 4, steps - 1) / size]))
-    mesh = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
-    grids = (mesh.reshape(-1, len(axes)), mesh.shape[:-1])
-    return CrossedEngine(design, crossing, names, method, borrowed, grids)
+def _check_size(size: int) -> None:
+    faults = Faults()
+    if size > LARGEST:
+        faults.refuse(
+            "table", f"{size} means, bags and days together", f"at most {LARGEST} of them",
+            "Leave the days out and use spread='common' (then any number of bags will do), or fit part of the burns.",
+        )  # fmt: skip
+    faults.settle()
 
 
 def explained(engine: Engine) -> tuple[str, ...]:
     """Say where random terms leave no burns of their own, in a tester's words."""
-    if not (isinstance(engine, CrossedEngine) and engine.saturated):
+    if not (isinstance(engine, GeneralEngine) and engine.groups == 1 and engine.saturated):
         return ()
     terms = " and ".join(f"{name}s" for name in engine.names[:-1])
     return (f"{terms} together explain every burn: little is known of how burns differ beside them",)
+
+
+def engine_of(design: Design, method: Method, borrowed: Borrowed | None = None) -> Engine:
+    """Return the engine that suits the design."""
+    grouped = design.spread.count > 1 and design.nu > 0
+    engine = general_engine if grouped or len(design.terms) > 1 else nested_engine
+    return engine(design, method, borrowed)

@@ -11,9 +11,7 @@ import pandas as pd
 from kit.errors import KitError, Problem
 from kit.variance.columns import Array, Columns, Roles, Scale
 from kit.variance.design import Design, Spread
-from kit.variance.engine import Engine, Estimate
-from kit.variance.engines import Borrowed, crossed_engine, nested_engine
-from kit.variance.grouped import grouped_engine
+from kit.variance.engines import Borrowed, Engine, Estimate, engine_of
 from kit.variance.model import RepeatModel
 from kit.variance.nested import Method
 
@@ -46,15 +44,6 @@ def fit_design(
     return RepeatModel(
         rows, roles, scale, method, spread, columns, design, engine, data, estimate, status, borrowed
     )
-
-
-def engine_of(design: Design, method: Method, borrowed: Borrowed | None = None) -> Engine:
-    """Return the engine that suits the design."""
-    if design.spread.count > 1 and design.nu > 0:
-        return grouped_engine(design, method, borrowed)
-    if len(design.terms) < 2:
-        return nested_engine(design, method, borrowed)
-    return crossed_engine(design, method, borrowed)
 
 
 def _no_repeats(engine: Engine, data: Any) -> Estimate:

@@ -15,8 +15,8 @@ from kit.variance.columns import Roles, Scale, read_columns
 from kit.variance.design import FuelEffect, Spread, design_of
 from kit.variance.earlier import POWER, POWER_OF_SEVERAL, beside, check_earlier
 from kit.variance.effects import predicted_effects
-from kit.variance.engines import Borrowed
-from kit.variance.estimation import engine_of, fit_design
+from kit.variance.engines import Borrowed, engine_of
+from kit.variance.estimation import fit_design
 from kit.variance.limits import component_limits
 from kit.variance.model import RepeatModel
 from kit.variance.nested import Method

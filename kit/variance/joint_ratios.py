@@ -1,9 +1,10 @@
 """Nodes over every ratio of a trial's variances, with the restricted likelihoods of earlier trials beside its own.
 
 Outer nodes hold the ratios of burn variances of groups and, of two random terms, the one with more levels; along
-the other's ratio the likelihood is diagonal (kit.variance.restricted). An earlier trial's likelihood, whose means are
-its own and are integrated out, enters to a power a ≤ 1 (Ibrahim & Chen 2000): log determinants, quadratic forms and
-degrees of freedom add up. Prior densities are those of kit.variance.ratios, flat in the logarithm of a group's ratio.
+the other's ratio the likelihood is diagonal (kit.variance.residual_space). An earlier trial's likelihood, whose means
+are its own and are integrated out, enters to a power a ≤ 1 (Ibrahim & Chen 2000): log determinants, quadratic forms
+and degrees of freedom add up. Prior densities are those of kit.variance.ratios, flat in the logarithm of a group's
+ratio.
 """
 
 from __future__ import annotations
@@ -28,9 +29,12 @@ from kit.variance.ratios import (
     no_floor,
     steps,
 )
-from kit.variance.restricted import Along, Restricted
+from kit.variance.residual_space import Along, Residuals, Restricted
 
 _FAR, _FAR_WITHOUT_WITHIN = 30.0, 16.0
+"""Where the axes end, x = log λd̄ about: where no burns are left within the terms' levels nothing bounds the ratios,
+and beyond this a burn variance is none in comparison."""
+
 _GROUPS = np.arange(-6.0, 6.1, 2.0)
 """Logarithms of a group's variance ratio that are tried first."""
 
@@ -59,16 +63,20 @@ class Folder:
     likelihood: Restricted
     power: float
 
+    def data(self, rows: Codes) -> Residuals:
+        """Return the responses that stand beside these."""
+        data = self.likelihood.data
+        return data.take(rows) if len(data.rss) > 1 else data
+
 
 @dataclass(frozen=True)
-class _Line:
-    """One outer node: its likelihoods along the inner ratio, the nodes there, and their log prior less determinants."""
+class _Lines:
+    """Outer nodes: the likelihoods along the inner ratio, the nodes there (o, i), log prior less half determinants."""
 
     own: Along
     others: tuple[Along, ...]
     ratio: Array
     base: Array
-    outer: Array
 
 
 @dataclass(frozen=True)
@@ -80,57 +88,67 @@ class _Plane:
     L: Array
 
     @property
+    def everyone(self) -> list[Restricted]:
+        """All likelihoods, the trial's own first."""
+        return [self.own, *(each.likelihood for each in self.folders)]
+
+    @property
     def dof(self) -> float:
         """Degrees of freedom of all, each to its power."""
-        return self.own.dof + sum(each.power * each.likelihood.dof for each in self.folders)
+        return self.own.space.dof + sum(each.power * each.likelihood.space.dof for each in self.folders)
 
     @property
     def rest(self) -> float:
         """Those within the terms' levels."""
-        beside = sum(each.power * float(each.likelihood.free.sum()) for each in self.folders)
-        return float(self.own.free.sum()) + beside
+        beside = sum(each.power * float(each.likelihood.space.free.sum()) for each in self.folders)
+        return float(self.own.space.free.sum()) + beside
 
     def eigenvalues(self, term: int) -> Array:
         """Return those of a term that tell its ratio: the trial's own, or where it has none the folders'."""
-        for each in (self.own, *(folder.likelihood for folder in self.folders)):
-            values = np.linalg.eigvalsh(each.V[term]) if each.V.shape[1] else np.zeros(0)
-            values = values[values > TOUCH * each.sizes[term]]
+        for each in self.everyone:
+            values = np.linalg.eigvalsh(each.space.residual[term])
+            values = values[values > TOUCH * each.space.most(term)]
             if len(values):
                 return np.asarray(values)
         return np.ones(1)
 
     def most(self, term: int) -> float:
         """Burns of the largest level, anywhere."""
-        return float(max(each.sizes[term] for each in (self.own, *(f.likelihood for f in self.folders))))
+        return float(max(each.space.most(term) for each in self.everyone))
 
-    def line(self, outer: Array, prior: float, x: Array) -> _Line | None:
-        """Return the nodes along the inner ratio; None where V is not positive definite at its zero."""
-        own = self.own.along(outer)
-        others = tuple(each.likelihood.along(outer) for each in self.folders)
-        if not (own.proper and all(each.proper for each in others)):
-            return None
-        ratio, density = np.zeros(1), np.zeros(1)
-        if self.own.terms:
-            inner = self.own.terms - 1
-            d = own.d[own.d > 0]
-            d = d if len(d) else self.eigenvalues(inner) / outer[self.own.terms :].max()
-            most = max(
-                self.most(inner) / outer[self.own.terms :].min(),
-                *(a.d.max(initial=0) for a in (own, *others)),
-            )
-            axis = Axis(x, d, np.ones(len(d)), np.asarray(most))
+    def lines(self, outer: Array, prior: Array, x: Array) -> _Lines:
+        """Return the nodes along the inner ratio of outer ones (o, c); they have no weight where V is not positive."""
+        own, *others = (each.space.along(outer) for each in self.everyone)
+        terms, groups = self.own.space.terms, outer[:, self.own.space.terms :]
+        ratio, density = np.zeros((len(outer), 1)), np.zeros((len(outer), 1))
+        if terms:
+            d, count = own.d, (own.d > 0).astype(np.float64)
+            if not count.any():
+                d = self.eigenvalues(terms - 1) / groups.max(axis=1)[:, None]
+                count = np.ones(d.shape)
+            ends = [each.d.max(axis=1, initial=0.0) for each in (own, *others)]
+            axis = Axis(x, d, np.maximum(count, 1e-9), np.max([self.bound(outer), *ends], axis=0))
             ratio, density = axis.ratio, axis.log_density()
-        base = prior + density - 0.5 * own.determinant(ratio)
+        base = prior[:, None] + density - 0.5 * own.determinant(ratio)
         for each, folder in zip(others, self.folders, strict=True):
             base = base - 0.5 * folder.power * each.determinant(ratio)
         v = own.variances(ratio, self.L)
-        return _Line(own, others, ratio, np.where((v >= 0).all(axis=1), base, -np.inf), outer)
+        return _Lines(own, tuple(others), ratio, np.where((v >= 0).all(axis=2), base, -np.inf))
 
-    def quadratic(self, line: _Line, rows: Codes | slice) -> Array:
-        """Return Q (responses, ratios) of all."""
-        Q = line.own.quadratic(line.ratio, rows)
-        for each, folder in zip(line.others, self.folders, strict=True):
-            Q = Q + folder.power * each.quadratic(line.ratio, rows if len(each.rss) > 1 else slice(None))
+    def bound(self, outer: Array) -> Array:
+        """Return (o,) where the inner ratio ends below zero, −1/bound: V is positive definite above it."""
+        inner, bounds = self.own.space.terms - 1, []
+        for each in self.everyone:
+            half = each.space.halves[inner]
+            held = half.T @ each.space.inverse(outer) @ half
+            bounds.append(np.linalg.eigvalsh(held)[:, -1])
+        return np.asarray(np.max(bounds, axis=0))
+
+    def quadratic(self, lines: _Lines, rows: Codes) -> Array:
+        """Return Q (responses, outer, inner) of all."""
+        Q = lines.own.quadratic(self.own.data.take(rows), lines.ratio)
+        for each, folder in zip(lines.others, self.folders, strict=True):
+            Q = Q + folder.power * each.quadratic(folder.data(rows), lines.ratio)
         return Q
 
 
@@ -141,7 +159,7 @@ def joint_nodes(
     rows: Codes,
     estimate: Array,
     bag: int | None,
-    wide: float = 1.0,
+    fine: tuple[float, ...] = (),
 ) -> Nodes:
     """Return the nodes of a trial, with those of its groups' ratios and of earlier trials.
 
@@ -157,73 +175,74 @@ def joint_nodes(
         (groups,) burn variances of the one response, about which ratios of three groups and more are drawn.
     bag
         Place of the bags among the random terms.
-    wide
-        How many times farther apart than usual nodes stand.
+    fine
+        How many times farther apart than usual nodes of each random term stand.
     """
-    plane = _Plane(own, folders, L @ own.back)
-    groups, terms = len(own.free), own.terms
+    plane, terms = _Plane(own, folders, L @ own.space.back), own.space.terms
     outer_x, inner_x = _ranges(plane, rows, estimate)
-    if groups - 1 + terms > 1:
-        wide = max(wide, _WIDER)
-    outer = _outer(plane, [_finer(x, i, plane, wide) for i, x in enumerate(outer_x)], estimate)
-    inner = _finer(inner_x, len(outer_x), plane, wide) if terms else np.zeros(1)
-    lines = [line for point, prior in outer if (line := plane.line(point, prior, inner)) is not None]
-    ratios = [np.column_stack([np.full(len(line.ratio), line.outer[0]), line.ratio]) for line in lines]
+    wide = _WIDER if len(own.space.free) - 1 + terms > 1 and (folders or len(own.space.free) > 1) else 1.0
+    finer = [1.0] * (len(own.space.free) - 1) + list(fine or [1.0] * terms)
+    outer, prior = _outer(
+        plane, [_finer(x, i, plane, wide * finer[i]) for i, x in enumerate(outer_x)], estimate
+    )
+    inner = _finer(inner_x, len(outer_x), plane, wide * finer[-1]) if terms else np.zeros(1)
+    lines = plane.lines(outer, prior, inner)
+    ratios = np.stack(np.broadcast_arrays(outer[:, :1], lines.ratio), axis=2)
+    flat = len(outer) * lines.ratio.shape[1]
 
     def shifts(part: Responses) -> Array:
-        return np.concatenate([line.own.shifts(line.ratio, plane.L, part.rows) for line in lines], axis=1)
+        found = lines.own.shifts(own.data.take(part.rows), lines.ratio, plane.L)
+        return found.reshape(len(part.rows), flat, len(L))
 
     return Nodes(
-        np.concatenate(ratios)[:, 2 - terms :],
-        np.concatenate([line.base for line in lines]),
-        np.maximum(np.concatenate([line.own.variances(line.ratio, plane.L) for line in lines]), 1e-300),
-        lambda part: np.concatenate([plane.quadratic(line, part.rows) for line in lines], axis=1),
+        ratios.reshape(flat, 2)[:, 2 - terms :],
+        lines.base.ravel(),
+        np.maximum(lines.own.variances(lines.ratio, plane.L), 1e-300).reshape(flat, len(L)),
+        lambda part: plane.quadratic(lines, part.rows).reshape(len(part.rows), flat),
         shifts,
         _floor(plane, bag),
         plane.dof,
-        NEGLIGIBLE if len(lines) == 1 else NEGLIGIBLE_CROSSED,
+        NEGLIGIBLE if len(outer) == 1 else NEGLIGIBLE_CROSSED,
     )
 
 
 def _floor(plane: _Plane, bag: int | None) -> Callable[[Responses], tuple[Array, Array]]:
     """Bags that do not differ, and the other term at the ratio that then suits each response best."""
     own, folders = plane.own, plane.folders
-    if bag is None or len(own.free) > 1:
+    if bag is None or len(own.space.free) > 1:
         return no_floor
-    points = np.zeros((len(OTHER) if bag == 1 else 1, len(own.V)))
-    points[:, own.terms :] = 1.0
+    points = np.zeros((len(OTHER) if bag == 1 else 1, len(own.space.V)))
+    points[:, own.space.terms :] = 1.0
     if bag == 1:
         points[:, 0] = OTHER
-    ratio = OTHER if own.terms == 2 and bag == 0 else np.zeros(1)
-    lines = [
-        _Line(own.along(phi), tuple(each.likelihood.along(phi) for each in folders), ratio, ratio, phi)
-        for phi in points
-    ]
-    v = np.concatenate([line.own.variances(ratio, plane.L) for line in lines])
-    logdet = np.concatenate([line.own.determinant(ratio) for line in lines])
-    for place, folder in enumerate(folders):
-        logdet = logdet + folder.power * np.concatenate(
-            [line.others[place].determinant(ratio) for line in lines]
-        )
+    ratio = (OTHER if own.space.terms == 2 and bag == 0 else np.zeros(1))[None]
+    along, *others = (each.space.along(points) for each in plane.everyone)
+    lines = _Lines(along, tuple(others), ratio, ratio)
+    v = along.variances(ratio, plane.L).reshape(-1, len(plane.L))
+    logdet = along.determinant(ratio).ravel()
+    for each, folder in zip(others, folders, strict=True):
+        logdet = logdet + folder.power * each.determinant(ratio).ravel()
+
+    bags = [each.space.halves[bag] for each in plane.everyone]
+    a_bag = float(sum((half**2).sum() for half in bags)) / sum(half.shape[1] for half in bags)
 
     def floor(part: Responses) -> tuple[Array, Array]:
-        within = own.rss[part.rows].sum(axis=1)
+        within = own.data.rss[part.rows].sum(axis=1)
         for each in folders:
-            rows = part.rows if len(each.likelihood.rss) > 1 else slice(None)
-            within = within + each.power * each.likelihood.rss[rows].sum(axis=1)
-        Q = np.concatenate([plane.quadratic(line, part.rows) for line in lines], axis=1)
+            within = within + each.power * each.data(part.rows).rss.sum(axis=1)
+        Q = plane.quadratic(lines, part.rows).reshape(len(part.rows), -1)
         best = (plane.dof * np.log(Q) + logdet).argmin(axis=1)
         pooled = Q[np.arange(len(Q)), best] / plane.dof
-        return least_errors(np.maximum(v[best], 0.0), pooled, within, plane.rest, plane.dof, plane.most(bag))
+        return least_errors(np.maximum(v[best], 0.0), pooled, within, plane.rest, plane.dof, a_bag)
 
     return floor
 
 
 def _finer(x: tuple[float, float], axis: int, plane: _Plane, wide: float) -> Array:
-    groups = len(plane.own.free) - 1
+    groups = len(plane.own.space.free) - 1
     if axis < groups:
         return np.arange(x[0], x[1], 0.6 * wide)
-    term = axis - groups if plane.own.terms == 2 else 0
+    term = axis - groups if plane.own.space.terms == 2 else 0
     return steps(x[0], x[1], float(len(plane.eigenvalues(term))), plane.rest, wide)
 
 
@@ -231,68 +250,60 @@ def _ranges(
     plane: _Plane, rows: Codes, estimate: Array
 ) -> tuple[list[tuple[float, float]], tuple[float, float]]:
     """Return the ranges of the outer axes (groups, then the first of two terms) and of the inner one that matter."""
-    own = plane.own
-    single = own.terms == 1 and len(own.free) == 1
+    own, terms = plane.own, plane.own.space.terms
+    single = terms == 1 and len(own.space.free) == 1
     far = 80.5 if single else _FAR if plane.rest > 0 else _FAR_WITHOUT_WITHIN
     coarse = np.arange(LEAST, far, 1.0 if single else 2.0)
-    grid = len(own.free) - 1 <= MOST_ON_A_GRID
-    axes = [_GROUPS] * (len(own.free) - 1 if grid else 0) + ([coarse] if own.terms == 2 else [])
-    points = _outer(plane, axes, estimate)
-    best = None
-    for i, (point, prior) in enumerate(points):
-        line = plane.line(point, prior, coarse)
-        if line is not None:
-            weight = line.base - 0.5 * plane.dof * np.log(plane.quadratic(line, rows))
-            best = np.full((len(weight), len(points), weight.shape[1]), -np.inf) if best is None else best
-            best[:, i] = weight
-    assert best is not None, "some ratios are possible in every design"
-    top = best.max(axis=(1, 2), keepdims=True)
-    counts = (best > top - (NEGLIGIBLE if single else NEGLIGIBLE_CROSSED)).any(axis=0)
-    shape = tuple(len(axis) for axis in axes) if grid else (len(points),)
+    grid = len(own.space.free) - 1 <= MOST_ON_A_GRID
+    axes = [_GROUPS] * (len(own.space.free) - 1 if grid else 0) + ([coarse] if terms == 2 else [])
+    lines = plane.lines(*_outer(plane, axes, estimate), coarse)
+    weight = lines.base - 0.5 * plane.dof * np.log(plane.quadratic(lines, rows))
+    top = weight.max(axis=(1, 2), keepdims=True)
+    counts = (weight > top - (NEGLIGIBLE if single else NEGLIGIBLE_CROSSED)).any(axis=0)
+    shape = tuple(len(axis) for axis in axes) if grid else (len(counts),)
     counted = counts.reshape(*shape, counts.shape[1])
     found = []
-    for i, axis in enumerate([*axes, coarse] if own.terms else axes):
+    for i, axis in enumerate([*axes, coarse] if terms else axes):
         if not grid and i < len(axes):
             continue
         place = np.flatnonzero(counted.any(axis=tuple(j for j in range(counted.ndim) if j != i)))
         found.append((float(axis[max(place[0] - 1, 0)]), float(axis[min(place[-1] + 1, len(axis) - 1)])))
-    return (found[:-1], found[-1]) if own.terms else (found, (0.0, 0.0))
+    return (found[:-1], found[-1]) if terms else (found, (0.0, 0.0))
 
 
-def _outer(plane: _Plane, axes: Sequence[Array], estimate: Array) -> list[tuple[Array, float]]:
-    """Return the outer nodes: φ (c,) with the inner term's at 0, and their log prior densities."""
-    own = plane.own
-    c, terms, groups = len(own.V), own.terms, len(own.free)
+def _outer(plane: _Plane, axes: Sequence[Array], estimate: Array) -> tuple[Array, Array]:
+    """Return the outer nodes: φ (o, c) with the inner term's at 0, and their log prior densities (o,)."""
+    terms, groups = plane.own.space.terms, len(plane.own.space.free)
     first = _first_term(plane, axes[-1]) if terms == 2 else [(0.0, 0.0)]
-    found = []
-    for logs, density in _groups(plane, axes[: groups - 1], estimate):
-        for ratio, prior in first:
-            phi = np.zeros(c)
-            phi[terms:] = np.exp([0.0, *logs])
-            if terms == 2:
-                phi[0] = ratio
-            found.append((phi, density + prior))
-    return found
+    logs, density = _groups(plane, axes[: groups - 1], estimate)
+    points = np.zeros((len(logs), len(first), terms + groups))
+    points[:, :, terms + 1 :] = logs[:, None]
+    points[:, :, terms:] = np.exp(points[:, :, terms:])
+    ratio, prior = np.array(first).T
+    if terms == 2:
+        points[:, :, 0] = ratio
+    return points.reshape(-1, terms + groups), (density[:, None] + prior).ravel()
 
 
 def _first_term(plane: _Plane, x: Array) -> list[tuple[float, float]]:
-    own = plane.own
-    d = plane.eigenvalues(0)
-    values, E = np.linalg.eigh(own.V[1]) if own.V.shape[1] else (np.zeros(0), np.zeros((0, 0)))
-    apart = E[:, values <= TOUCH * max(float(own.sizes[1]), 1.0)]
-    held = np.linalg.eigvalsh(apart.T @ own.V[0] @ apart) if apart.shape[1] else np.zeros(0)
+    own, d = plane.own.space, plane.eigenvalues(0)
+    values, E = np.linalg.eigh(own.residual[1])
+    apart = E[:, values <= TOUCH * max(own.most(1), 1.0)]
+    held = np.linalg.eigvalsh(apart.T @ own.residual[0] @ apart)
     held = held[held > TOUCH * d.max()]
     axis = Axis(x, d, np.ones(len(d)), np.asarray(plane.most(0)), held if len(held) else None)
     return list(zip(axis.ratio.tolist(), axis.log_density().tolist(), strict=True))
 
 
-def _groups(plane: _Plane, axes: Sequence[Array], estimate: Array) -> list[tuple[tuple[float, ...], float]]:
-    """Return logarithms of the groups' ratios and their log weights: a grid, or draws about the estimates."""
-    groups = len(plane.own.free)
+def _groups(plane: _Plane, axes: Sequence[Array], estimate: Array) -> tuple[Array, Array]:
+    """Return log ratios of the groups (nodes, groups − 1) and their log weights: a grid, or drawn about estimates."""
+    own, groups = plane.own, len(plane.own.space.free)
     if groups - 1 <= MOST_ON_A_GRID:
-        return [(logs, 0.0) for logs in product(*(axis.tolist() for axis in axes))]
-    own = plane.own
-    df = np.maximum(np.array([np.trace(each) for each in own.V[own.terms :]]) + own.free - 1, 1.0)
+        grid = list(product(*axes))
+        return np.reshape(grid, (len(grid), groups - 1)), np.zeros(len(grid))
+    df = np.maximum(
+        np.trace(own.space.residual[own.space.terms :], axis1=1, axis2=2) + own.space.free - 1, 1.0
+    )
     sd, centre = _WIDENED * np.sqrt(2 / df), np.log(np.maximum(estimate, 1e-6 * estimate.max()))
     root = 2.0
     for _ in range(60):  # of g^(groups + 1) = g + 1: multiples of its powers fill a cube evenly
@@ -301,5 +312,4 @@ def _groups(plane: _Plane, axes: Sequence[Array], estimate: Array) -> list[tuple
     logs = centre + sd * special.ndtri(cube)
     off = (logs - centre)[:, 1:] - (logs - centre)[:, :1]
     inverse = np.linalg.inv(np.diag(sd[1:] ** 2) + sd[0] ** 2)
-    density = 0.5 * np.vecdot(off @ inverse, off)
-    return list(zip(map(tuple, (logs[:, 1:] - logs[:, :1]).tolist()), density.tolist(), strict=True))
+    return logs[:, 1:] - logs[:, :1], 0.5 * np.vecdot(off @ inverse, off)

@@ -14,12 +14,11 @@ import pandas as pd
 from kit.variance.bounded import Model, Rows
 from kit.variance.columns import Array, Codes, Columns, Roles, Scale
 from kit.variance.design import Design, Spread
-from kit.variance.engine import Engine, Estimate
-from kit.variance.engines import Borrowed, explained
+from kit.variance.engines import Borrowed, Engine, Estimate, explained
 from kit.variance.frames import frame_of
 from kit.variance.nested import Method
 from kit.variance.optimise import Mask
-from kit.variance.restricted import Restricted
+from kit.variance.residual_space import Restricted
 from kit.variance.small_sample import SmallSample, observed_covariance, small_sample
 
 
@@ -203,6 +202,16 @@ class RepeatModel:
         sd = np.sqrt(self.estimate.theta[:, start:])
         labels = [groups.labels[i] for i in np.unique(groups.codes)] if groups.count > 1 else ["all"]
         return self.framed({"group": labels, "n": list(groups.sizes)}, {"sd": sd})
+
+    def responses(self, rows: Codes) -> Self:
+        """Return the fit of some of its responses."""
+        own = self.estimate
+        estimate = Estimate(
+            own.theta[rows], own.beta[rows], own.criterion[rows], own.converged[rows], own.evaluations
+        )
+        data = replace(self.data, **{name: each[rows] for name, each in vars(self.data).items()})
+        roles = replace(self.roles, values=tuple(self.roles.values[i] for i in rows))
+        return replace(self, roles=roles, data=data, estimate=estimate)
 
     @property
     def alone(self) -> Self:

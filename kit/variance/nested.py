@@ -12,6 +12,7 @@ sum log(1 + l n_b), and drops log|X'X|. Rows of every array are responses.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -67,6 +68,13 @@ class Rotation:
     logdet_xx: float
     lift: Array | None
     reduction: Reduction | None = None
+
+    @cached_property
+    def within_xx(self) -> Array:
+        """X'X within bags; what a difference leaves of rounding is zero."""
+        within = self.xx - (self.class_xx.T / self.sizes).T.sum(axis=0)
+        scale = np.sqrt(np.outer(np.diag(self.xx), np.diag(self.xx)))
+        return np.asarray(np.where(np.abs(within) < 1e-12 * scale, 0.0, within))
 
     @property
     def all_d(self) -> Array:
@@ -307,15 +315,6 @@ def means_at(rotation: Rotation, rotated: Rotated, ratio: Array) -> Array:
     """Return beta(l) (responses, p): generalised least squares at each response's ratio."""
     shrunk = ratio[:, None] * rotated.z / (1 + ratio[:, None] * rotation.d)
     return np.asarray(rotated.b_ols - shrunk @ rotation.G.T)
-
-
-def information(rotation: Rotation, ratio: Array) -> Array:
-    """Return s X'V^-1X (responses, p, p) at each ratio."""
-    if not len(rotation.sizes):
-        return np.broadcast_to(rotation.xx, (len(ratio), *rotation.xx.shape))
-    weight = ratio[:, None] / (1 + ratio[:, None] * rotation.sizes)
-    taken = weight @ rotation.class_xx.reshape(len(rotation.sizes), -1)
-    return np.asarray(rotation.xx - taken.reshape(len(ratio), *rotation.xx.shape))
 
 
 def blups(levels: Levels, left: Array, ratio: Array) -> Array:

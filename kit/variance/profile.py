@@ -77,7 +77,9 @@ def profile_limits(fit: RepeatModel, level: float = 0.95, own: bool = False) -> 
     if isinstance(fit.engine, NestedEngine):
         low, high = _nested_limits(fit.engine, fit.data, fit.estimate.criterion, chi2_quantile(level))
     else:
-        low, high = _root_limits(fit, level, own)
+        known = np.flatnonzero(~np.isnan(theta).any(axis=1))
+        low, high = np.full_like(theta, np.nan), np.full_like(theta, np.nan)
+        low[known], high[known] = _root_limits(fit.responses(known), level, own)
     return np.sqrt(low), np.sqrt(high)
 
 

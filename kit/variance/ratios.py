@@ -181,7 +181,6 @@ def nested_nodes(engine: NestedEngine, data: Rotated, L: Array, step: float = 1.
     axis = at(steps(low, high, float(r.all_count.sum()), r.within_df + extra, step))
     w = 1 / axis.inflation(r.all_d)
     shrink, lifted = axis.ratio[:, None] * w[:, : len(r.d)], L @ r.G
-    within = cleared(r.xx - np.tensordot(1 / r.sizes, r.class_xx, axes=1), r.xx)
     weight = 1 / (r.sizes * axis.inflation(r.sizes))
     least, a_bag, rest = variances(r.xx[None], L), r.n / float(r.class_count.sum()), r.within_df + extra
 
@@ -192,7 +191,7 @@ def nested_nodes(engine: NestedEngine, data: Rotated, L: Array, step: float = 1.
         axis.ratio[:, None],
         axis.log_density() - 0.5 * axis.log_determinant(),
         # X'V^-1X = (X'X within bags) + Σ x_b x_b'/(n(1 + λn))
-        variances(within + np.tensordot(weight, r.class_xx, axes=1), L),
+        variances(r.within_xx + np.tensordot(weight, r.class_xx, axes=1), L),
         lambda part: part.s0[:, None] + part.zz @ w.T,
         lambda part: (part.z[:, None, :] * shrink) @ lifted.T,
         floor if engine.names[0] == "bag" else no_floor,
@@ -242,12 +241,6 @@ def needed(log_weight: Array, x: Array, negligible: float) -> tuple[float, float
     highest = log_weight.max(axis=tuple(range(1, log_weight.ndim)), keepdims=True)
     counts = np.flatnonzero((log_weight > highest - negligible).reshape(-1, len(x)).any(axis=0))
     return float(x[max(counts[0] - 1, 0)]), float(x[min(counts[-1] + 1, len(x) - 1)])
-
-
-def cleared(difference: Array, whole: Array) -> Array:
-    """Set to zero what a difference leaves of rounding."""
-    scale = np.sqrt(np.outer(np.diag(whole), np.diag(whole)))
-    return np.asarray(np.where(np.abs(difference) < 1e-12 * scale, 0.0, difference))
 
 
 def variances(information: Array, L: Array) -> Array:

@@ -18,7 +18,7 @@ from scipy import special
 
 from kit.variance.averaged import nodes_of
 from kit.variance.columns import Array, Codes
-from kit.variance.engines import CrossedEngine, NestedEngine
+from kit.variance.engines import NestedEngine
 from kit.variance.model import RepeatModel
 from kit.variance.profile import profile_limits, profile_words
 from kit.variance.ratios import Weighted, weigh
@@ -98,13 +98,14 @@ def total_limits(fit: RepeatModel, level: float = 0.95) -> tuple[Array, Array] |
 
 def _offered(fit: RepeatModel) -> bool:
     """Whether the likelihood can be averaged: REML, one burn SD, at most two random terms."""
-    common = isinstance(fit.engine, NestedEngine | CrossedEngine)
-    return fit.method == "REML" and common and len(fit.names) <= 3 and not own_burns(fit)
+    common = fit.design.spread.count == 1 and len(fit.names) <= 3
+    return fit.method == "REML" and common and not own_burns(fit)
 
 
 def own_burns(fit: RepeatModel) -> bool:
     """Whether the burn SD has the profile on its own χ²: nothing but the random terms' levels tells of it."""
-    return fit.method == "REML" and isinstance(fit.engine, CrossedEngine) and fit.engine.saturated
+    common = fit.design.spread.count == 1 and len(fit.names) > 2
+    return fit.method == "REML" and common and fit.engine.within(fit.data)[1] == 0
 
 
 def zero_words(component: str) -> str:
@@ -194,14 +195,15 @@ def _averaged_hold(fit: RepeatModel, combination: Array, truth: float, level: fl
 def _scales(fit: RepeatModel, combination: Array) -> Iterator[tuple[_Scales, int]]:
     """Give the averaged distribution of Σ c_i σ²_i, some responses at a time, and how many they are."""
     alone = int(np.argmax(combination)) if np.count_nonzero(combination) == 1 else None
-    nodes = nodes_of(fit.engine, fit.data, np.eye(fit.design.p)[:1], alone)
-    if nodes is None:
+    made = nodes_of(fit, np.eye(fit.design.p)[:1], alone)
+    if made is None:
         raise ValueError("the average over the restricted likelihood needs one burn SD and at most two terms")
+    nodes, data = made
     factor = nodes.ratios @ combination[:-1] + combination[-1]
     size = max(1, _AT_ONCE // len(factor))
     R = len(fit.estimate.theta)
     for rows in np.array_split(np.arange(R), -(-R // size)):
-        at = weigh(nodes, _take(fit.data, rows))
+        at = weigh(nodes, _take(data, rows))
         yield _Scales(at, at.Q * factor[at.node]), len(rows)
 
 
@@ -231,16 +233,10 @@ def _quantile(scales: _Scales, count: int, share: float) -> Array:
 
 def burn_chi_square(fit: RepeatModel, level: float) -> tuple[Array, Array] | None:
     """Return limits (responses,) of the burn SD from S0 ~ s χ², exact; None where burns leave no such sum."""
-    engine = fit.engine
-    if isinstance(engine, NestedEngine):
-        df = float(engine.rotation.within_df)
-    elif isinstance(engine, CrossedEngine):
-        df = float(engine.crossing.within_df)
-    else:
+    if fit.design.spread.count > 1:
         return None
-    if engine.borrowed is not None:
-        df += engine.borrowed.df
+    s0, df = fit.engine.within(fit.data)
     if df <= 0:
         return None
     upper, lower = special.chdtri(df, (1 - level) / 2), special.chdtri(df, (1 + level) / 2)
-    return np.sqrt(fit.data.s0 / upper), np.sqrt(fit.data.s0 / lower)
+    return np.sqrt(s0 / upper), np.sqrt(s0 / lower)

@@ -19,7 +19,7 @@ import numpy as np
 
 from kit.errors import KitError, Problem
 from kit.variance.columns import Array
-from kit.variance.engine import Engine, Pieces
+from kit.variance.engines import Engine, Pieces
 from kit.variance.optimise import at_zero
 
 

@@ -10,11 +10,10 @@ from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels
 from kit.judge.means import fuel_means
 from kit.judge.verdicts import verdict_of
-from kit.variance import fit_repeats
+from kit.variance import f_test, fit_repeats
 from kit.variance.bootstrap import bootstrap
 from kit.variance.covariance import small_sample
-from kit.variance.engines import crossed_engine, nested_engine
-from kit.variance.grouped import grouped_engine
+from kit.variance.engines import general_engine, nested_engine
 from kit.variance.limits import component_limits
 from kit.variance.prediction import predict_burn
 from kit.variance.profile import profile_holds, profile_limits
@@ -23,27 +22,42 @@ from kit.variance.second_opinion import second_opinion
 from kit.variance.self_check import self_check, wrong_verdicts
 from kit.variance.shares import variance_shares
 from tests.variance.reference import ARGUMENTS, assert_allclose, fitted, table
+from tests.variance.written_out import criterion, kenward_roger
 
 NESTED = ["burns_balanced", "burns_unbalanced", "burns_boundary", "burns_covariate", "burns_log"]
 CROSSED = ["burns_days", "burns_days_boundary", "burns_days_small", "penicillin", "pastes"]
 
 
 @pytest.mark.parametrize("method", ["REML", "ML"])
-@pytest.mark.parametrize("name", NESTED + CROSSED)
-def test_the_reduced_engine_agrees_with_the_rotated_ones(name, method):
-    """Two derivations of one model: spread by group with a single group, against the rotation."""
+@pytest.mark.parametrize("name", NESTED)
+def test_the_general_engine_agrees_with_the_rotation(name, method):
+    """Two derivations of one model: any terms and groups, and one term whose levels are rotated apart."""
     fit = fitted(name, method)
-    other = grouped_engine(fit.design, method)
+    other = general_engine(fit.design, method)
     data = other.rotate(fit.columns.values)
-    order = [other.names.index(part if part != "burn" else "burn:all") for part in fit.names]
     found = other.solve(data)
     assert_allclose(found.criterion, np.atleast_1d(fit.criterion), rtol=1e-10)
-    assert_allclose(np.sqrt(found.theta[0, order]), np.sqrt(fit.variances[0]), rtol=1e-6, atol=1e-6)
-    back = fit.variances[:, np.argsort(order)]
-    assert_allclose(other.beta(data, back), fit.estimate.beta, rtol=1e-9)
-    mine, theirs = small_sample(fit.engine.pieces(fit.variances)), small_sample(other.pieces(back))
+    assert_allclose(np.sqrt(found.theta), np.sqrt(fit.variances), rtol=1e-6, atol=1e-6)
+    assert_allclose(other.beta(data, fit.variances), fit.estimate.beta, rtol=1e-9)
+    mine, theirs = (small_sample(engine.pieces(fit.variances)) for engine in (fit.engine, other))
     assert_allclose(theirs.adjusted, mine.adjusted, rtol=1e-7, atol=1e-12)
-    assert_allclose(theirs.W[0][np.ix_(order, order)], mine.W[0], rtol=1e-6, atol=1e-9)
+    assert_allclose(theirs.W, mine.W, rtol=1e-6, atol=1e-9)
+
+
+@pytest.mark.parametrize("method", ["REML", "ML"])
+@pytest.mark.parametrize("name", [*NESTED, *CROSSED, "burns_heteroscedastic"])
+def test_the_engines_agree_with_the_model_written_out(name, method):
+    grouped = {"spread": "by fuel"} if name == "burns_heteroscedastic" else {}
+    fit = fit_repeats(table(name), method=method, **ARGUMENTS.get(name, {}), **grouped)
+    for theta in (fit.variances[0], fit.variances[0] * 1.3 + 0.1 * fit.variances.mean()):
+        value, means = criterion(fit, theta, method)
+        here = fit.engine.deviance(fit.data, theta[None], np.array([0]))
+        assert_allclose(here.value, value, rtol=1e-10)
+        assert_allclose(fit.engine.beta(fit.data, theta[None]), means, rtol=1e-9)
+        adjusted, W = kenward_roger(fit, theta)
+        mine = small_sample(fit.engine.pieces(theta[None]))
+        assert_allclose(mine.adjusted[0], adjusted, rtol=1e-7, atol=1e-12)
+        assert_allclose(mine.W[0], W, rtol=1e-6, atol=1e-9)
 
 
 @pytest.mark.parametrize("name", [*NESTED, *CROSSED])
@@ -116,12 +130,15 @@ def test_the_lower_of_two_optima_is_found():
     engine = design.engine
     found = engine.solve(engine.rotate(values))
     axis = np.concatenate([[0.0], np.geomspace(0.01, 300, 40)])
-    grid = np.stack(np.meshgrid(axis, axis, indexing="ij"), axis=-1).reshape(-1, 2)
-    from kit.variance.crossed import grid_deviance
-
-    fine = grid_deviance(engine.crossing, engine.rotate(values), grid, "REML", design.design.nu)
+    data, nu = engine.rotate(values), design.design.nu
+    fine = np.full(len(values), np.inf)
+    for ratio in axis:
+        line = engine.space.along(np.array([[ratio, 0.0, 1.0]]))
+        Q, logdet = line.quadratic(data, axis[None])[:, 0], line.determinant(axis[None])[0]
+        fine = np.minimum(fine, (nu * (np.log(2 * np.pi * Q / nu) + 1) + logdet).min(axis=1))
+    fine += engine.space.logdet_xx
     assert found.converged.all()
-    assert (found.criterion <= fine.min(axis=1) + 1e-9).all()
+    assert (found.criterion <= fine + 1e-9).all()
 
 
 @pytest.mark.parametrize("name", ["burns_unbalanced", "burns_days", "burns_covariate"])
@@ -241,7 +258,7 @@ def test_closed_form_of_balanced_designs_is_the_ratio_of_mean_squares():
 
 def test_engines_name_their_components():
     design = fitted("burns_days").design
-    assert crossed_engine(design, "REML").names == ("bag", "day", "burn")
+    assert general_engine(design, "REML").names == ("bag", "day", "burn")
     assert nested_engine(fitted("burns_balanced").design, "REML").names == ("bag", "burn")
 
 
@@ -273,8 +290,8 @@ def _random_trial(seed):
 
 
 @pytest.mark.parametrize("block", range(4))
-def test_no_random_trial_is_fitted_worse_than_by_the_reduced_engine(block):
-    """Against grouped_engine, which shares no algebra with the rotation: same criterion, no warning, no crash."""
+def test_no_random_trial_is_fitted_worse_than_other_variances_do(block):
+    """Against the model written out, and the general engine where the rotation fitted: no warning, no crash."""
     checked = 0
     for seed in range(25 * block, 25 * block + 25):
         burns, choices = _random_trial(seed)
@@ -287,9 +304,15 @@ def test_no_random_trial_is_fitted_worse_than_by_the_reduced_engine(block):
             means = fuel_means(fit, df="satterthwaite")
         assert len(means) == len(fit.labels)
         if fit.design.nu > 0:
-            other = grouped_engine(fit.design, choices["method"])
+            theta, rng, method = fit.variances[0], np.random.default_rng(seed), choices["method"]
+            if (theta[-1] > 1e-6 * theta.sum()) and fit.design.spread.count == 1:
+                assert fit.criterion == pytest.approx(criterion(fit, theta, method)[0], abs=1e-6)
+            other = general_engine(fit.design, method)
             found = other.solve(other.rotate(fit.columns.values))
             assert fit.criterion <= found.criterion[0] + 1e-6, (seed, choices)
+            for _ in range(12):
+                near = (theta + 0.02 * theta.sum()) * np.exp(rng.normal(0, 1.5, len(theta)))
+                assert fit.criterion <= criterion(fit, near, method)[0] + 1e-6, (seed, choices)
             checked += 1
     assert checked > 12
 
@@ -298,7 +321,26 @@ def test_days_alone_run_across_fuels():
     """A random term that is not inside the means: bag None, days crossed with fuel."""
     burns = table("burns_days")
     fit = fit_repeats(burns, bag=None, day="day")
-    other = grouped_engine(fit.design, "REML")
+    other = general_engine(fit.design, "REML")
     found = other.solve(other.rotate(fit.columns.values))
     assert_allclose(fit.criterion, found.criterion, rtol=1e-12)
     assert_allclose(fit.variances, found.theta, rtol=1e-6)
+
+
+@pytest.mark.parametrize("fuels", [3, 4, 5])
+@pytest.mark.parametrize("bags", [2, 3])
+def test_kenward_rogers_f_is_the_classical_one_in_balanced_designs(fuels, bags):
+    """F = MS_fuel/MS_bag; with four fuels and two bags ρ is without end, and m is 4."""
+    rng = np.random.default_rng(fuels)
+    rows = [(f, 10 * f + b) for f in range(fuels) for b in range(bags) for _ in range(2)]
+    burns = pd.DataFrame(rows, columns=["fuel", "bag"])
+    burns["value"] = rng.normal(0, 3, 10 * fuels)[burns["bag"]] + rng.normal(size=len(burns)) + burns["fuel"]
+    fit, of_bag = fit_repeats(burns), burns.groupby(["fuel", "bag"])["value"].mean()
+    assert fit.variances[0, 0] > 0
+    between = bags * of_bag.groupby("fuel").mean().var()
+    within = of_bag.groupby("fuel").var().mean()
+    found = f_test(fit, np.eye(fuels)[1:] - np.eye(fuels)[:1])
+    assert (found.F, found.den_df) == (
+        pytest.approx(between / within),
+        pytest.approx(fuels * (bags - 1)),
+    )
