@@ -487,6 +487,8 @@ class Trace:
         return replace(self, **{name: getattr(self, name)[rows] for name in _BY_ROW})
 
 
+_WITHIN = 0.4
+"""Share of a step within which stamps of two files can be of one reading."""
 _BY_ROW = ("seconds", "celsius", "codes", "moved", "repeated", "lines")
 
 
@@ -528,8 +530,11 @@ def _rows_of(window: Window, recorded: Recorded, elapsed: Floats) -> npt.NDArray
     return slice(int(np.searchsorted(elapsed, window.begin)), int(np.searchsorted(elapsed, window.end)))
 
 
-def joined(parts: list[Trace], has_clock: bool, faults: Faults) -> Trace:
-    """Return one trace of several files: rows both hold count once, those that conflict are refused."""
+def joined(parts: list[Trace], has_clock: bool, tolerance_s: float, faults: Faults) -> Trace:
+    """Return one trace of several files: rows both hold count once, those that conflict are refused.
+
+    Both hold a row where they say the same within the tolerance of their clocks, or anything at one moment.
+    """
     if len(parts) == 1:
         return parts[0]
     first = parts[0]
@@ -543,7 +548,7 @@ def joined(parts: list[Trace], has_clock: bool, faults: Faults) -> Trace:
                 "Join the files, or give one.",
             )
             return first
-        kept = _new_rows(first, other, faults)
+        kept = _new_rows(first, other, tolerance_s, faults)
         first = _merged(first, other.taken(kept))
     return first
 
@@ -554,7 +559,7 @@ def _overlaps(first: Trace, other: Trace) -> bool:
     return bool(other.seconds[0] <= first.seconds[-1] and first.seconds[0] <= other.seconds[-1])
 
 
-def _new_rows(first: Trace, other: Trace, faults: Faults) -> npt.NDArray[np.int64]:
+def _new_rows(first: Trace, other: Trace, tolerance_s: float, faults: Faults) -> npt.NDArray[np.int64]:
     """Return the rows of another file that the first does not hold; refuse those that say something else."""
     place = np.clip(np.searchsorted(first.seconds, other.seconds), 0, max(len(first.seconds) - 1, 0))
     if not len(first.seconds):
@@ -565,7 +570,9 @@ def _new_rows(first: Trace, other: Trace, faults: Faults) -> npt.NDArray[np.int6
         before,
         place,
     )
-    same = np.abs(first.seconds[nearer] - other.seconds) < 1e-3
+    apart = np.abs(first.seconds[nearer] - other.seconds)
+    step = float(np.median(np.diff(first.seconds))) if len(first.seconds) > 1 else 0.0
+    same = apart < 1e-3
     a, b = first.celsius[nearer], other.celsius
     equal = (np.abs(a - b) < 1e-6) | (np.isnan(a) & np.isnan(b))
     conflict = np.flatnonzero(same & ~equal)
@@ -580,7 +587,7 @@ def _new_rows(first: Trace, other: Trace, faults: Faults) -> npt.NDArray[np.int6
             "Leave out the file that is wrong, or give one of the loggers its clock_offset_s or its own "
             "probe.",
         )
-    return np.flatnonzero(~same)
+    return np.flatnonzero(~same & ~(equal & (apart <= min(tolerance_s, _WITHIN * step))))
 
 
 def _merged(first: Trace, other: Trace) -> Trace:

@@ -380,7 +380,8 @@ def _cut(
         for trace in traces_of(windows[burn, name], recorded[name]):
             parts.setdefault(trace.probe, []).append(trace)
     clocked = all(recorded[name].wall is not None for name in names)
-    traces = [joined(found, clocked, faults) for found in parts.values()]
+    tolerance = run.trial.cleaning.clock_tolerance_s
+    traces = [joined(found, clocked, tolerance, faults) for found in parts.values()]
     if names and not any(len(trace.seconds) for trace in traces) and row["state"] != "excluded":
         faults.refuse(
             f"burns.csv, burn {burn}",

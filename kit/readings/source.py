@@ -55,7 +55,6 @@ def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
 
 WHOLE_BYTES = 1 << 25
 PIECE_BYTES = 1 << 23
-_HEAD_BYTES = 1 << 18
 _ENCODINGS = ("cp1252", "mac_roman", "cp437", "gb18030", "shift_jis")
 _OTHERS = (b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"\x1f\x8b", b"GIF8")
 _VALID = "valid UTF-8"

@@ -32,7 +32,6 @@ from kit.trial.trial import Trial
 
 NAME = "burns.csv"
 REQUIRED = ("burn", "fuel", "log")
-STATES = ("done", "planned", "excluded")
 NUMBERS = {column.name: column.unit for column in BURNS if column.kind == "number"}
 MASSES = ("charge_g", "charge_l", "leftover_g", "ash_g", "wind_m_s")
 

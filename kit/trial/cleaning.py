@@ -99,7 +99,7 @@ class Cleaning(BaseModel):
     metric, which then says 'at least'."""
 
     clock_tolerance_s: NotNegative = 1.0
-    """Two files overlap where their stamps agree to within this time."""
+    """A reading that two files hold counts once where their stamps agree to within this time (and within 0.4 steps)."""
 
     most_lost: Annotated[float, Field(ge=0, le=1)] = 0.05
     """Share of a burn's readings, or of its time, at the main probe that may be lost, flagged or never logged before

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
@@ -490,9 +489,3 @@ class TrialFile(Table):
 
 
 _NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
-
-
-def duplicates(names: Iterable[str]) -> list[str]:
-    """Return the names that occur more than once, in order of their second occurrence."""
-    seen: set[str] = set()
-    return [name for name in names if name in seen or seen.add(name)]  # type: ignore[func-returns-value]

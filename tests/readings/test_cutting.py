@@ -182,6 +182,21 @@ def test_identical_rows_of_overlapping_files_count_once(tmp_path):
     assert span(found, "1")["files"] == "a.csv;b.csv"
 
 
+@pytest.mark.parametrize(("tolerance", "rows"), [("1.0", 721), ("0.3", 821)])
+def test_rows_of_two_files_are_the_same_within_the_tolerance_of_their_clocks(tmp_path, tolerance, rows):
+    values = curve(TICKS)
+    late = START + timedelta(seconds=3001)  # the second export rounds its stamps another way
+    logs = {
+        "a.csv": csv_of(START, TICKS[:400], grate=values[:400]),
+        "b.csv": csv_of(late, TICKS[:421], grate=values[300:]),
+    }
+    sheet, trial = (
+        HEAD + "1,alder,2026-05-14,10:05:00,11:50:00,a.csv; b.csv\n",
+        f"[cleaning]\nclock_tolerance_s = {tolerance}\n",
+    )
+    assert len(read_folder(tmp_path, sheet, logs, trial).readings) == rows
+
+
 def test_conflicting_rows_of_overlapping_files_are_refused_with_both_lines(tmp_path):
     values = curve(TICKS)
     logs = {
