@@ -16,17 +16,13 @@ from kit.trial.clocks import CLOCK_COLUMNS, relative_times
 from kit.trial.decode import shown, toml_text
 from kit.trial.logs import Logs, has_times, log_names, some_of
 from kit.trial.sheet import (
-    Numbers,
     Sheet,
     also_rows,
-    clock_times,
-    days,
     note_outside,
     note_unknown,
-    order_of_dates,
     read_sheet,
     sheet_path,
-    texts,
+    table_of,
 )
 from kit.trial.trial import Trial
 
@@ -93,25 +89,7 @@ def _own_columns(trial: Trial | None) -> list[str]:
 
 
 def _table(sheet: Sheet, own: Sequence[str], faults: Faults, notes: list[str]) -> pd.DataFrame:
-    order = order_of_dates(sheet, ("day", *CLOCK_COLUMNS), faults)
-    numeric = NUMBERS | {name: "" for name in own if name in sheet.columns}
-    numbers = Numbers(sheet, numeric)
-    columns: dict[str, object] = {}
-    for column in BURNS:
-        if column.name in numeric:
-            columns[column.name] = numbers.column(column.name, faults)
-        elif column.name == "day":
-            columns["day"] = days(sheet, order, faults)
-        elif column.kind == "clock":
-            columns[column.name] = clock_times(sheet, column.name, order, faults)
-        else:
-            columns[column.name] = texts(sheet, column.name, notes)
-    for name in own:
-        if name in sheet.columns:
-            columns[name] = numbers.column(name, faults)
-    for name in sheet.further:
-        columns[name if name != "state" else "state in the sheet"] = texts(sheet, name, notes)
-    table = pd.DataFrame(columns)
+    table = table_of(sheet, BURNS, own, faults, notes).rename(columns={"state": "state in the sheet"})
     return table.assign(state=_states(table))
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from kit.errors import Faults, KitError
 from kit.schema import BURNS, EVENTS, SCORES, Column
@@ -291,6 +292,38 @@ def texts(sheet: Sheet, column: str, notes: list[str]) -> list[str]:
     if touched:
         notes.append(f"{sheet.where(touched[0], column)}: control or hidden characters were taken out.")
     return [cache[cell][0] for cell in cells]
+
+
+def table_of(
+    sheet: Sheet, known: Sequence[Column], own: Sequence[str], faults: Faults, notes: list[str]
+) -> pd.DataFrame:
+    """Return the columns of a sheet, each read as its kind: text, day, clock time or number; further ones as they stand.
+
+    Parameters
+    ----------
+    sheet
+        The cells.
+    known, own
+        Columns of the kit, and headings of further columns of numbers.
+    faults, notes
+        Where faults and remarks are gathered.
+    """
+    numeric = {column.name: column.unit for column in known if column.kind == "number"}
+    numeric |= {name: "" for name in own if name in sheet.columns}
+    dated = [column.name for column in known if column.name == "day" or column.kind == "clock"]
+    order = order_of_dates(sheet, dated, faults)
+    numbers = Numbers(sheet, numeric)
+    read: dict[str, object] = {}
+    for name in dict.fromkeys([*(column.name for column in known), *numeric, *sheet.further]):
+        if name in numeric:
+            read[name] = numbers.column(name, faults)
+        elif name == "day":
+            read[name] = days(sheet, order, faults)
+        elif name in dated:
+            read[name] = clock_times(sheet, name, order, faults)
+        else:
+            read[name] = texts(sheet, name, notes)
+    return pd.DataFrame(read)
 
 
 def order_of_dates(sheet: Sheet, columns: Iterable[str], faults: Faults) -> Order | None:

@@ -15,14 +15,11 @@ from kit.trial.clocks import event_times, relative_times
 from kit.trial.decode import shown
 from kit.trial.logs import nearest
 from kit.trial.sheet import (
-    Numbers,
     Sheet,
-    clock_times,
     note_unknown,
-    order_of_dates,
     read_sheet,
     sheet_path,
-    texts,
+    table_of,
 )
 from kit.trial.trial import Trial
 
@@ -36,16 +33,7 @@ def read_events(
     sheet = _side_sheet(sheet_path(folder, "events", faults), EVENTS, ("burn", "at", "event"), faults, notes)
     if sheet is None:
         return _empty(EVENTS)
-    order = order_of_dates(sheet, ("at", "until"), faults)
-    table = pd.DataFrame(
-        {
-            column.name: clock_times(sheet, column.name, order, faults)
-            if column.kind == "clock"
-            else texts(sheet, column.name, notes)
-            for column in EVENTS
-        }
-        | {name: texts(sheet, name, notes) for name in sheet.further}
-    )
+    table = table_of(sheet, EVENTS, (), faults, notes)
     table["event"] = [_event_word(word) for word in table["event"]]
     _known_burns(table, sheet, burns, faults)
     _event_words(table, sheet, faults)
@@ -61,16 +49,7 @@ def read_scores(folder: Path, burns: pd.DataFrame | None, faults: Faults, notes:
     )
     if sheet is None:
         return _empty(SCORES)
-    numbers = Numbers(sheet, {"score": "", "order": ""})
-    table = pd.DataFrame(
-        {
-            column.name: numbers.column(column.name, faults)
-            if column.kind == "number"
-            else texts(sheet, column.name, notes)
-            for column in SCORES
-        }
-        | {name: texts(sheet, name, notes) for name in sheet.further}
-    )
+    table = table_of(sheet, SCORES, (), faults, notes)
     _known_burns(table, sheet, burns, faults)
     for place in np.flatnonzero(table["attribute"] == ""):
         where, remedy = sheet.where(int(place), "attribute"), "Write smoke, smell, taste or what it was."

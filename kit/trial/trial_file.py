@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence, Set
+from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -110,7 +110,7 @@ def checked_trial(file: TrialFile, places: Places, faults: Faults, lost: Set[str
         loggers=file.logger,
     )
     trial = _without_guesses(trial, places, faults)
-    for check in (_ids_are_unique, _declared_columns, _references, _probes_of_loggers, _targets):
+    for check in (_ids_are_unique, _declared_columns, _references, _targets):
         check(trial, places, faults, lost)
     return _with_metrics(trial, file, places, faults, lost)
 
@@ -175,31 +175,21 @@ def _declared_columns(trial: Trial, places: Places, faults: Faults, lost: Set[st
 
 
 def _references(trial: Trial, places: Places, faults: Faults, lost: Set[str]) -> None:
-    fuels, probes = [each.id for each in trial.fuels], [each.id for each in trial.probes]
-    named: list[tuple[KeyPath, str | None, str, Sequence[str]]] = [
-        (("trial", "control_fuel"), trial.control_fuel, "the id of a [[fuel]]", fuels),
-        (("trial", "probe"), trial.probe, "the id of a [[probe]]", probes),
+    """Refuse every word that should be the id of a fuel or of a probe and is none."""
+    known = {"fuel": [each.id for each in trial.fuels], "probe": [each.id for each in trial.probes]}
+    named: list[tuple[KeyPath, str | None, str]] = [
+        (("trial", "control_fuel"), trial.control_fuel, "fuel"),
+        (("trial", "probe"), trial.probe, "probe"),
     ]
-    named += [
-        (("bag", n, "fuel"), bag.fuel, "the id of a [[fuel]]", fuels) for n, bag in enumerate(trial.bags)
-    ]
-    named += [
-        (("trial", "pairs", n, side), fuel, "the id of a [[fuel]]", fuels)
-        for n, pair in enumerate(trial.pairs)
-        for side, fuel in enumerate(pair)
-    ]
-    for loc, word, what, known in named:
-        if word is not None and known and word not in known and not lost & {"fuel", "probe"}:
-            _note_unknown(faults, places.where(loc), word, what, known)
-
-
-def _probes_of_loggers(trial: Trial, places: Places, faults: Faults, lost: Set[str]) -> None:
-    known = [each.id for each in trial.probes]
-    for place, logger in enumerate(trial.loggers):
-        for probe in logger.columns:
-            if known and probe not in known and "probe" not in lost:
-                where = places.where(("logger", place, "columns", probe))
-                _note_unknown(faults, where, probe, "the id of a [[probe]] before the =", known)
+    named += [(("bag", n, "fuel"), bag.fuel, "fuel") for n, bag in enumerate(trial.bags)]
+    pairs = [(n, side, fuel) for n, pair in enumerate(trial.pairs) for side, fuel in enumerate(pair)]
+    named += [(("trial", "pairs", n, side), fuel, "fuel") for n, side, fuel in pairs]
+    columns = [(n, probe) for n, logger in enumerate(trial.loggers) for probe in logger.columns]
+    named += [(("logger", n, "columns", probe), probe, "probe") for n, probe in columns]
+    for loc, word, table in named:
+        if word is not None and known[table] and word not in known[table] and table not in lost:
+            what = f"the id of a [[{table}]]" + " before the =" * (loc[0] == "logger")
+            _note_unknown(faults, places.where(loc), word, what, known[table])
 
 
 def _targets(trial: Trial, places: Places, faults: Faults, lost: Set[str]) -> None:
