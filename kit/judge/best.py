@@ -14,9 +14,8 @@ from kit.judge.comparisons import Differences, Places, apart_of
 from kit.judge.means import back
 from kit.schema import BEST
 from kit.variance import RepeatFit
-from kit.variance.censored_profile import imputed
-from kit.variance.covariance import LEAST_DF, DfMethod, f_test
 from kit.variance.families import Family, correlated, correlation_of
+from kit.variance.inference import LEAST_DF, DfMethod, f_test, imputed
 
 Array = npt.NDArray[np.float64]
 

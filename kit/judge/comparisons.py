@@ -16,9 +16,9 @@ from kit.judge.means import back
 from kit.judge.verdicts import Verdict, verdict_of
 from kit.schema import COMPARISONS, PRODUCT, THESE_BAGS
 from kit.variance import RepeatFit
-from kit.variance.covariance import Contrasts, DfMethod, contrasts
 from kit.variance.design import design_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of, holm
+from kit.variance.inference import Contrasts, DfMethod, contrasts
 
 Array = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]

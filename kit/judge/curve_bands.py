@@ -26,7 +26,7 @@ import numpy.typing as npt
 from scipy import optimize, special
 
 from kit.burns import Curves
-from kit.variance.columns import levels_of
+from kit.variance.burn_arrays import levels_of
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]

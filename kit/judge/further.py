@@ -15,12 +15,12 @@ from scipy import special
 from kit.errors import KitError
 from kit.judge.question import Question
 from kit.variance import RepeatFit
-from kit.variance.columns import read_columns
-from kit.variance.covariance import small_sample
+from kit.variance.burn_arrays import read_columns
 from kit.variance.design import design_of
 from kit.variance.families import Family, all_pairs
 from kit.variance.fit import engine_of
-from kit.variance.limits import component_limits
+from kit.variance.inference import small_sample
+from kit.variance.sd_limits import component_limits
 
 Array = npt.NDArray[np.float64]
 

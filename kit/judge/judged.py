@@ -33,12 +33,12 @@ from kit.judge.question import MOST_FUELS, Question
 from kit.judge.verdicts import verdict_of
 from kit.schema import PRODUCT, THESE_BAGS, Metric, Scale
 from kit.variance import RepeatFit, fit_repeats
+from kit.variance.bootstrap import variance_shares
 from kit.variance.families import Family
 from kit.variance.fit import joined as joined_with
-from kit.variance.limits import component_limits
+from kit.variance.sd_limits import component_limits
 from kit.variance.second_opinion import second_opinion
 from kit.variance.self_check import self_check
-from kit.variance.shares import variance_shares
 
 Tables = dict[str, pd.DataFrame]
 

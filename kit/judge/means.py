@@ -8,7 +8,7 @@ import pandas as pd
 
 from kit.schema import MEANS
 from kit.variance import RepeatFit
-from kit.variance.covariance import DfMethod, contrasts
+from kit.variance.inference import DfMethod, contrasts
 
 Array = npt.NDArray[np.float64]
 

@@ -19,8 +19,8 @@ from kit.variance import RepeatFit, contrasts
 from kit.variance.averaged import nodes_of
 from kit.variance.bootstrap import bootstrap
 from kit.variance.engines import NestedEngine
-from kit.variance.prediction import predict_burn
-from kit.variance.ratios import weigh
+from kit.variance.ratio_nodes import weigh
+from kit.variance.t_contrasts import predict_burn
 
 
 def next_bag(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:

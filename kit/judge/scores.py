@@ -22,7 +22,7 @@ from kit.judge.question import Question
 from kit.schema import Metric
 from kit.trial import Run
 from kit.variance import fit_repeats
-from kit.variance.limits import component_limits
+from kit.variance.sd_limits import component_limits
 
 SOURCES = {"day": "between tasters", "burn": "one taster, one burn"}
 

@@ -26,14 +26,20 @@ import numpy.typing as npt
 from scipy import special
 
 from kit.errors import KitError, Problem
-from kit.variance.columns import Array, Codes
+from kit.variance.burn_arrays import Array, Codes
 from kit.variance.engines import GeneralEngine, NestedEngine
-from kit.variance.joint_ratios import MOST_ON_A_GRID, Folder, Responses, joint_nodes
 from kit.variance.model import RepeatModel
-from kit.variance.ratios import Nodes, nested_nodes, weigh
+from kit.variance.ratio_nodes import (
+    MOST_ON_A_GRID,
+    Folder,
+    Nodes,
+    Responses,
+    joint_nodes,
+    nested_nodes,
+    weigh,
+)
 from kit.variance.residual_space import Restricted
 from kit.variance.t_contrasts import Contrasts, DfMethod, kenward_roger, needs_reml, satterthwaite
-from kit.variance.t_tails import upper_tail
 
 AVERAGED = "t averaged over the restricted likelihood of the variance ratio"
 
@@ -348,3 +354,38 @@ def _inverse_df(alpha: float) -> Any:
     inverse = np.concatenate([np.linspace(1e-6, 0.1, 200), np.geomspace(0.1, 2.2, 200)[1:]])
     far, near = (special.stdtrit(1 / inverse, a / 2) for a in (_FURTHER * alpha, alpha))
     return CubicSpline(far / near, inverse)
+
+
+_CELLS = 8192
+_ROUND = 30.0
+
+
+def upper_tail(t: Array, nu: float) -> tuple[Array, Array]:
+    """Return P(T > t) and the density at t, to 1e-6 of their size.
+
+    With Mills' ratio M = P(T > t)/density, M/√(c + t²) is smooth in y = t/√(c + t²) on [0, 1): one table a ν.
+    """
+    table, constant, c = _mills(nu)
+    square = np.minimum(np.abs(t), 1e150) ** 2  # beyond it the square is no number
+    density = constant * np.exp(-0.5 * (nu + 1) * np.log1p(square / nu))
+    root = np.sqrt(c + square)
+    place = np.sqrt(square) * (_CELLS / root)
+    cell = np.minimum(place.astype(np.intp), _CELLS - 1)
+    low = table[cell]
+    tail = density * root * (low + (place - cell) * (table[cell + 1] - low))
+    return np.where(t < 0, 1 - tail, tail), density
+
+
+@lru_cache(maxsize=32)
+def _mills(nu: float) -> tuple[Array, float, float]:
+    c = min(nu, _ROUND)
+    y = np.arange(_CELLS + 1) / _CELLS
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = np.sqrt(c) * y / np.sqrt(1 - y * y)
+        constant = float(special.poch(nu / 2, 0.5) / np.sqrt(nu * np.pi))
+        density = constant * np.exp(-0.5 * (nu + 1) * np.log1p(t * t / nu))
+        tail = special.stdtr(nu, -t)
+        # far out: the first term of the tail's series
+        ratio = np.where(tail > 1e-280, tail / density, (1 + t * t / nu) / t) / np.sqrt(c + t * t)
+    ratio[-1] = 1 / nu if c == nu else 0.0
+    return ratio, constant, c

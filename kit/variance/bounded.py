@@ -23,7 +23,7 @@ from functools import cached_property
 
 import numpy as np
 
-from kit.variance.columns import Array, Codes
+from kit.variance.burn_arrays import Array, Codes
 from kit.variance.mvn import POINTS, Box, log_probability, truncated
 
 AT_ONCE = 256

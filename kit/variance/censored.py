@@ -9,14 +9,14 @@ import pandas as pd
 
 from kit.errors import Faults
 from kit.variance.bounded import Model, Rows, means_taken_out, posterior, with_means
-from kit.variance.columns import Array, Codes, Columns, Roles, Scale, read_columns
+from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, read_columns
 from kit.variance.design import Design, FuelEffect, Spread, design_of
 from kit.variance.engines import Borrowed, Estimate, terms_in_order
 from kit.variance.estimation import fit_design, optimum_found
 from kit.variance.model import Censored, RepeatModel
-from kit.variance.nested import Method
 from kit.variance.newton import EXACT, minimise_rows, started
 from kit.variance.optimise import FLOOR, Mask
+from kit.variance.rotation import Method
 
 LARGEST = 400
 

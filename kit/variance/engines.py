@@ -1,6 +1,6 @@
 """One face for every form of the model: solve, differentiate, draw; theta holds variances, the burns' last.
 
-With one random term and one burn SD the model is diagonal (kit.variance.nested); any other is handled in the space
+With one random term and one burn SD the model is diagonal (kit.variance.rotation); any other is handled in the space
 that its means and terms span (kit.variance.residual_space).
 """
 
@@ -14,12 +14,22 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults
-from kit.variance.columns import Array, Codes, Levels
+from kit.variance.burn_arrays import Array, Codes, Levels
 from kit.variance.design import Design, Term
-from kit.variance.nested import Method, Rotated, Rotation, blups, means_at, rotate, rotation_of
 from kit.variance.optimise import EXACT, Derivatives, Mask, minimise
 from kit.variance.residual_space import Residuals, Restricted, Space, inverse_of, space_of
-from kit.variance.solving import Criterion, criterion_of, solve
+from kit.variance.rotation import (
+    Criterion,
+    Method,
+    Rotated,
+    Rotation,
+    blups,
+    criterion_of,
+    means_at,
+    rotate,
+    rotation_of,
+    solve,
+)
 
 LARGEST = 2500
 BESIDES = (1, 3, 5)
@@ -127,7 +137,7 @@ class Borrowed:
 
 @dataclass(frozen=True)
 class NestedEngine:
-    """No random term, or one: the rotation of kit.variance.nested."""
+    """No random term, or one: the rotation of kit.variance.rotation."""
 
     design: Design
     rotation: Rotation

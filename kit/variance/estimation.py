@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import KitError, Problem
-from kit.variance.columns import Array, Columns, Roles, Scale
+from kit.variance.burn_arrays import Array, Columns, Roles, Scale
 from kit.variance.design import Design, Spread
 from kit.variance.engines import Borrowed, Engine, Estimate, engine_of
 from kit.variance.model import RepeatModel
-from kit.variance.nested import Method
+from kit.variance.rotation import Method
 
 FLAT = 1e-13
 

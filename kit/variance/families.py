@@ -11,7 +11,7 @@ from numpy.polynomial import chebyshev, legendre
 from numpy.typing import ArrayLike
 from scipy import special
 
-from kit.variance.columns import Array
+from kit.variance.burn_arrays import Array
 
 _PANEL, _PANELS, _DEGREE = 0.25, 60, 13
 _GROUPS = 256

@@ -10,16 +10,15 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import KitError, Problem
+from kit.variance.burn_arrays import Roles, Scale, read_columns
 from kit.variance.censored import Choices, fit_censored
-from kit.variance.columns import Roles, Scale, read_columns
 from kit.variance.design import FuelEffect, Spread, design_of
-from kit.variance.earlier import POWER, POWER_OF_SEVERAL, beside, check_earlier
-from kit.variance.effects import predicted_effects
+from kit.variance.earlier_likelihoods import POWER, POWER_OF_SEVERAL, beside, check_earlier
 from kit.variance.engines import Borrowed, engine_of
 from kit.variance.estimation import fit_design
-from kit.variance.limits import component_limits
 from kit.variance.model import RepeatModel
-from kit.variance.nested import Method
+from kit.variance.rotation import Method
+from kit.variance.sd_limits import component_limits
 from kit.variance.summary import Summary, conf_int, summary_of, words_of
 
 __all__ = ["RepeatFit", "engine_of", "fit_design", "fit_repeats", "joined"]
@@ -202,3 +201,19 @@ def _borrowed(borrowed: tuple[float, float] | None) -> Borrowed | None:
                     "Give a pooled SD with its degrees of freedom; a stated figure has 50 or fewer (GUM G.4.2).")
         )  # fmt: skip
     return Borrowed(sd, df if np.isfinite(df) else 1e9)
+
+
+def predicted_effects(fit: RepeatModel) -> pd.DataFrame:
+    """Return best linear unbiased predictions: component, label, effect, sd (given the means)."""
+    found = fit.engine.effects(fit.columns.values, fit.estimate.theta, fit.estimate.beta)
+    frames = []
+    for name, (effect, sd) in found.items():
+        term = fit.design.term(name)
+        labels = [str(label) for label in term.levels.labels] if term is not None else []
+        frames.append(
+            fit.framed({"component": [name] * len(labels), "label": labels}, {"effect": effect, "sd": sd})
+        )
+    if not frames:
+        nothing = np.zeros((len(fit.roles.values), 0))
+        return fit.framed({"component": [], "label": []}, {"effect": nothing, "sd": nothing})
+    return pd.concat(frames, ignore_index=True)

@@ -12,13 +12,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.variance.bounded import Model, Rows
-from kit.variance.columns import Array, Codes, Columns, Roles, Scale
+from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale
 from kit.variance.design import Design, Spread
 from kit.variance.engines import Borrowed, Engine, Estimate, explained
-from kit.variance.frames import frame_of
-from kit.variance.nested import Method
+from kit.variance.long_tables import frame_of
 from kit.variance.optimise import Mask
 from kit.variance.residual_space import Restricted
+from kit.variance.rotation import Method
 from kit.variance.small_sample import SmallSample, observed_covariance, small_sample
 
 

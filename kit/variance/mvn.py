@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from scipy import special
 
-from kit.variance.columns import Array
+from kit.variance.burn_arrays import Array
 
 POINTS = 499
 """Of the lattice."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from kit.variance.bounded import Model, Rows, criterion
-from kit.variance.columns import Array, Codes
+from kit.variance.burn_arrays import Array, Codes
 from kit.variance.optimise import FLOOR, Mask
 
 APART = 2e-3

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from kit.variance.columns import Array, Codes
+from kit.variance.burn_arrays import Array, Codes
 
 FLOOR = 1e-9
 """A burn variance this small beside the rest counts as zero."""

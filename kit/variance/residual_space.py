@@ -19,7 +19,7 @@ from functools import cached_property
 
 import numpy as np
 
-from kit.variance.columns import Array, Codes
+from kit.variance.burn_arrays import Array, Codes
 from kit.variance.optimise import Mask
 
 RANK = 1e-9

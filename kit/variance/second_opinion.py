@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kit.variance.columns import Array
+from kit.variance.burn_arrays import Array
 from kit.variance.model import RepeatModel
 
 LARGEST = {1: 3000, 2: 300}

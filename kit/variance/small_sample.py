@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from kit.errors import KitError, Problem
-from kit.variance.columns import Array
+from kit.variance.burn_arrays import Array
 from kit.variance.engines import Engine, Pieces
 from kit.variance.optimise import at_zero
 

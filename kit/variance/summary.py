@@ -9,9 +9,9 @@ import pandas as pd
 
 from kit.page.frames import as_table
 from kit.page.text import Html, element, join
-from kit.variance.covariance import contrasts
-from kit.variance.limits import component_limits
+from kit.variance.inference import contrasts
 from kit.variance.model import RepeatModel
+from kit.variance.sd_limits import component_limits
 
 SCALES = {"plain": "", "log": ", on the log scale: means are geometric, SDs are of logarithms"}
 

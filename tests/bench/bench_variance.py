@@ -24,7 +24,7 @@ from kit.judge.comparisons import compare_fuels
 from kit.judge.means import fuel_means
 from kit.variance import contrasts, fit_repeats
 from kit.variance.bootstrap import bootstrap
-from kit.variance.limits import component_limits
+from kit.variance.sd_limits import component_limits
 from kit.variance.self_check import pair_rows, self_check
 
 FOLDER = Path(__file__).parents[1] / "reference"

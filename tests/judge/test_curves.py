@@ -14,7 +14,7 @@ from kit.judge.curve_bands import DRAWS, pieces_of, smallest_p, units_of, varian
 from kit.judge.curves import apart, difference_curves, judge_curves, mean_curves, why_no_band
 from kit.judge.inclusion import Counted
 from kit.variance import fit_repeats
-from kit.variance.covariance import contrasts
+from kit.variance.inference import contrasts
 from tests.burns.helpers import run_of, sheet
 from tests.simulate.curves import POINTS, SCENES, Scene, simulate
 from tests.simulate.trials import even

@@ -12,7 +12,7 @@ from kit.judge.further import ENOUGH, NONE_AFFORDABLE, Asked, chance_of_settling
 from kit.judge.question import Question, Resources
 from kit.variance import fit_repeats
 from kit.variance.families import all_pairs
-from kit.variance.limits import component_limits
+from kit.variance.sd_limits import component_limits
 from tests.judge.made import burns_table
 
 SEED = 18

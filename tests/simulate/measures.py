@@ -4,11 +4,17 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from kit.variance.covariance import Contrasts, contrasts
 from kit.variance.families import all_pairs
 from kit.variance.fit import RepeatFit
-from kit.variance.profile import profile_limits
-from kit.variance.sd_limits import AVERAGED, EXACT, averaged_limits, best_limits, burn_chi_square
+from kit.variance.inference import Contrasts, contrasts
+from kit.variance.sd_limits import (
+    AVERAGED,
+    EXACT,
+    averaged_limits,
+    best_limits,
+    burn_chi_square,
+    profile_limits,
+)
 from tests.simulate.trials import Case, drawn, fitted
 
 LEVEL = 0.95

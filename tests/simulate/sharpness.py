@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.variance.covariance import LEAST_DF, Contrasts, contrasts
-from kit.variance.earlier import CONFLICT
+from kit.variance.earlier_likelihoods import CONFLICT
 from kit.variance.families import all_pairs
 from kit.variance.fit import RepeatFit, joined
+from kit.variance.inference import LEAST_DF, Contrasts, contrasts
 from tests.simulate.measures import pair_rows
 from tests.simulate.trials import Case, Layout, Truth, drawn, even, fitted
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from kit.variance.columns import Roles, levels_of, read_columns
+from kit.variance.burn_arrays import Roles, levels_of, read_columns
 from kit.variance.design import design_of
 from kit.variance.fit import RepeatFit, fit_design
 

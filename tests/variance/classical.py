@@ -10,8 +10,8 @@ import pandas as pd
 from scipy import special
 
 from kit.errors import KitError, Problem
-from kit.variance.columns import Array, Codes, Levels, Roles, levels_of, read_columns
-from kit.variance.nested import bag_sums
+from kit.variance.burn_arrays import Array, Codes, Levels, Roles, levels_of, read_columns
+from kit.variance.rotation import bag_sums
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit

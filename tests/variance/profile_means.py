@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from kit.variance.engines import general_engine
-from kit.variance.profile import chi2_quantile
 from kit.variance.residual_space import space_of
+from kit.variance.sd_limits import chi2_quantile
 
 
 def profile_means(fit, L, level=0.95):

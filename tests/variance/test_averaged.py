@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from kit.variance.covariance import contrasts
+from kit.variance.averaged import upper_tail
 from kit.variance.fit import fit_repeats
-from kit.variance.t_tails import upper_tail
+from kit.variance.inference import contrasts
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -9,9 +9,9 @@ from kit.judge.comparisons import compare_fuels
 from kit.judge.means import fuel_means
 from kit.variance import fit_repeats
 from kit.variance.bounded import criterion
-from kit.variance.censored_profile import _between as between
-from kit.variance.limits import component_limits
+from kit.variance.inference import _between as between
 from kit.variance.mvn import log_probability, truncated
+from kit.variance.sd_limits import component_limits
 from kit.variance.self_check import self_check
 from tests.variance.reference import assert_allclose, fitted, table
 

@@ -11,16 +11,13 @@ from kit.judge.comparisons import compare_fuels
 from kit.judge.means import fuel_means
 from kit.judge.verdicts import verdict_of
 from kit.variance import f_test, fit_repeats
-from kit.variance.bootstrap import bootstrap
-from kit.variance.covariance import small_sample
+from kit.variance.bootstrap import bootstrap, variance_shares
 from kit.variance.engines import general_engine, nested_engine
-from kit.variance.limits import component_limits
-from kit.variance.prediction import predict_burn
-from kit.variance.profile import profile_holds, profile_limits
-from kit.variance.reached import APART
+from kit.variance.inference import small_sample
+from kit.variance.sd_limits import component_limits, profile_holds, profile_limits
 from kit.variance.second_opinion import second_opinion
-from kit.variance.self_check import self_check, wrong_verdicts
-from kit.variance.shares import variance_shares
+from kit.variance.self_check import APART, self_check, wrong_verdicts
+from kit.variance.t_contrasts import predict_burn
 from tests.variance.reference import ARGUMENTS, assert_allclose, fitted, table
 from tests.variance.written_out import criterion, kenward_roger
 

@@ -12,10 +12,8 @@ from scipy.optimize import minimize
 
 from kit.judge.comparisons import compare_fuels
 from kit.variance import fit_repeats
-from kit.variance.censored_profile import NODES, _profiles
-from kit.variance.covariance import kenward_roger
-from kit.variance.limits import component_limits
-from kit.variance.profile import own_rises
+from kit.variance.inference import NODES, _profiles, kenward_roger
+from kit.variance.sd_limits import component_limits, own_rises
 from kit.variance.self_check import pair_rows
 from tests.variance.reference import assert_allclose
 

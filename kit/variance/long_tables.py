@@ -16,7 +16,7 @@ import pandas as pd
 import pyarrow as pa
 from pandas.api.internals import create_dataframe_from_blocks
 
-from kit.variance.columns import Array
+from kit.variance.burn_arrays import Array
 
 _TEXT: Final = pd.StringDtype("pyarrow", na_value=np.nan)
 """What pandas calls 'str'."""

@@ -14,7 +14,7 @@ import numpy as np
 from scipy import special
 
 from kit.errors import Faults
-from kit.variance.columns import Array
+from kit.variance.burn_arrays import Array
 from kit.variance.model import Beside, RepeatModel
 from kit.variance.residual_space import Restricted, space_of
 

@@ -1,6 +1,6 @@
-"""Intervals where some values are bounds: profiles of the criterion, measured on a t scale.
+"""Means and differences with their small-sample distribution: with bounds or without, by any of the methods.
 
-For one difference v = c'b the criterion minimised over the variances rises, in a model of one variance on df degrees
+Where some values are bounds, intervals are profiles of the criterion, measured on a t scale. For one difference v = c'b the criterion minimised over the variances rises, in a model of one variance on df degrees
 of freedom, by exactly (df + 1) log(1 + t²/df). Read backwards that gives every v a signed t,
 
     t(v) = ± √(df (exp((D(v) - D_min)/(df + 1)) - 1)),
@@ -18,10 +18,39 @@ from scipy import special
 
 from kit.variance.averaged import exact_contrasts
 from kit.variance.bounded import Rows
-from kit.variance.columns import Array
+from kit.variance.burn_arrays import Array
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.newton import minimise_rows, started
-from kit.variance.t_contrasts import LEAST_DF, Contrasts, DfMethod, FamilyLike
+from kit.variance.small_sample import small_sample
+from kit.variance.t_contrasts import LEAST_DF, Contrasts, DfMethod, FamilyLike, FTest, f_test, kenward_roger
+
+__all__ = [
+    "LEAST_DF", "Contrasts", "DfMethod", "FTest", "FamilyLike", "contrasts", "f_test", "kenward_roger", "small_sample",
+]  # fmt: skip
+
+
+def contrasts(fit: RepeatModel, L: Array, df: DfMethod = "best", level: float = 0.95) -> Contrasts:
+    """Return linear combinations of the coefficients with their small-sample distribution.
+
+    Parameters
+    ----------
+    L
+        (contrasts, p) rows over `fit.design.columns`.
+    df
+        'best' (DEVELOPERS.md, method 3: averaged over the restricted likelihood), 'kenward-roger' or 'satterthwaite'.
+    level
+        Confidence for which effective degrees of freedom are given, where a method has no single ones.
+
+    Raises
+    ------
+    KitError
+        For an unknown method, and Kenward–Roger of a fit by ML.
+    """
+    L = np.atleast_2d(np.asarray(L, dtype=np.float64))
+    if fit.censored is not None:
+        return censored_contrasts(fit, fit.censored, L, df, level)
+    return exact_contrasts(fit, L, df, level)
+
 
 NODES = np.array([-7.0, -4.5, -2.5, -1.0, 0.0, 1.0, 2.5, 4.5, 7.0])
 """Standard errors from the estimate at which a profile is computed."""
