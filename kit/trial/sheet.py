@@ -297,7 +297,7 @@ def texts(sheet: Sheet, column: str, notes: list[str]) -> list[str]:
 def table_of(
     sheet: Sheet, known: Sequence[Column], own: Sequence[str], faults: Faults, notes: list[str]
 ) -> pd.DataFrame:
-    """Return the columns of a sheet, each read as its kind: text, day, clock time or number; further ones as they stand.
+    """Return the columns of a sheet, each as its kind: text, day, clock time or number; further ones as they stand.
 
     Parameters
     ----------
