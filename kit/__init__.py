@@ -30,7 +30,7 @@ _HOMES: Final = {
     "margin_of": "judge.judging",
     "next_bag": "judge",
     "open_run": "trial",
-    "picture": "publish.figures.picture",
+    "picture": "publish.figures.drawing",
     "read_burns": "readings",
     "read_log": "readings",
     "read_run": "readings",

@@ -36,7 +36,7 @@ from kit.judge.judged import joined
 from kit.judge.judging import is_open, judge_trial, judging_level, look_words, many_words, question_of
 from kit.judge.reached import reached_compared, share_reached
 from kit.judge.scores import judge_scores
-from kit.page.frames import as_table
+from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.runtime.worker import outcome, shared_worker

@@ -2,11 +2,10 @@
 
 from kit.page.cautions import EDITION, cautions_html, cautions_markdown, cautions_short
 from kit.page.document import document, headings_of
-from kit.page.figures import figure, inlined
-from kit.page.frames import as_table
-from kit.page.numbers import Units, duration, plus_minus, quantity, ratio, spread, to_range
+from kit.page.html_tables import Col, as_table, numbers, table
+from kit.page.inline_svg import figure, inlined
+from kit.page.shown_numbers import Units, duration, quantity, to_range
 from kit.page.style import FUELS_DARK, FUELS_LIGHT, stylesheet
-from kit.page.tables import Col, table
 from kit.page.text import (
     Html,
     anchor,
@@ -41,10 +40,8 @@ __all__ = [
     "inlined",
     "isolate",
     "join",
-    "plus_minus",
+    "numbers",
     "quantity",
-    "ratio",
-    "spread",
     "spreadsheet_safe",
     "stylesheet",
     "table",

@@ -80,11 +80,9 @@ def document(
     title: str,
     body: Html,
     *,
-    heading: str = "",
     strip: object = "",
     footer: object = "",
     contents: bool = True,
-    extra_style: str = "",
     lang: str = "en",
 ) -> str:
     """Return a whole page.
@@ -92,13 +90,11 @@ def document(
     Parameters
     ----------
     title
-        Of the window; also the page's one h1 unless `heading` names another.
+        Of the window; also the page's one h1.
     body
         Sections whose headings start at h2 and carry ids.
     strip
         A line above the heading: what kind of page, date, folder.
-    extra_style
-        CSS of the kit's own, for one kind of page; never text from a run folder.
     """
     menu = contents_list(headings_of(body)) if contents else Html("")
     head = (
@@ -108,11 +104,11 @@ def document(
         element("meta", name="color-scheme", content="light dark"),
         element("meta", name="referrer", content="no-referrer"),
         element("title", title),
-        Html(f"<style>{stylesheet()}{extra_style}</style>"),
+        Html(f"<style>{stylesheet()}</style>"),
     )
     page = element(
         "div",
-        element("header", _strip(strip), element("h1", heading or title), class_="masthead"),
+        element("header", _strip(strip), element("h1", title), class_="masthead"),
         element("div", menu, element("main", body, id="main"), class_="columns" if menu else None),
         element("footer", footer) if footer else None,
         class_="page",

@@ -34,12 +34,6 @@ DARK: Final = {
 }  # fmt: skip
 
 
-def fuel_colour(place: int, *, dark: bool = False) -> str:
-    """Return the colour of the fuel at a place of the trial file; places beyond the eighth start anew."""
-    colours = FUELS_DARK if dark else FUELS_LIGHT
-    return colours[place % len(colours)]
-
-
 @cache
 def stylesheet() -> str:
     """Return the style sheet of every page: light, dark and print, from 320 px up."""

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from kit.page.numbers import Units
+from kit.page.shown_numbers import Units
 from kit.page.text import anchor
-from kit.publish.prices import price_metric
-from kit.publish.report_data import UNDECIDED, ReportData, n_words
+from kit.publish.report_data import UNDECIDED, ReportData, n_words, price_metric
 from kit.publish.wording import (
     APART,
     TIMES_FROM,
@@ -34,6 +34,8 @@ MOST: Final = 6
 """Sentences of the first screen, at most."""
 MOST_SAID: Final = 25
 MOST_CAPTION: Final = 8
+NO_COUNT: Final = ("no repeats", "cannot be separated")
+"""Verdicts whose sentence says why there is none, without counts."""
 NOT_TO_SAY: Final = ("always", "in your cooker")
 
 
@@ -126,12 +128,11 @@ def findings(data: ReportData, most: int = MOST) -> list[Claim]:
     that each has its say; a metric that is not primary is told only where none of the primary ones can be.
     """
     claims = claims_of(data)
-    ranked = _ranked([claim for claim in claims if claim.primary] or claims, data)
     order = {metric: place for place, metric in enumerate(data.metrics)}
-    seen: dict[str, int] = {}
+    seen: Counter[str] = Counter()
     turns = []
-    for claim in ranked:
-        seen[claim.metric] = seen.get(claim.metric, 0) + 1
+    for claim in _ranked([claim for claim in claims if claim.primary] or claims, data):
+        seen[claim.metric] += 1
         turns.append((seen[claim.metric], order.get(claim.metric, len(order)), claim))
     return [claim for _, _, claim in sorted(turns, key=lambda turn: turn[:2])][:most]
 
@@ -142,23 +143,26 @@ def ranked_claims(data: ReportData, metric: str) -> list[Claim]:
 
 
 def _ranked(claims: Iterable[Claim], data: ReportData) -> list[Claim]:
-    ends = {claim.metric: _by_mean(data, claim.metric) for claim in claims}
-    strength = {}
-    for row in data.table("comparisons").itertuples(index=False):
-        value = math.log(row.ratio) if row.scale == "log" and row.ratio > 0 else row.difference
-        strength[claim_id(row.metric, row.a, row.b)] = abs(value) / row.se if row.se > 0 else 0.0
+    claims = list(claims)
+    ends = {metric: _by_mean(data, metric) for metric in {claim.metric for claim in claims}}
+    strength = {
+        claim_id(row.metric, row.a, row.b): _strength(row) for row in data.table("comparisons").itertuples()
+    }
 
     def rank(claim: Claim) -> int:
-        if data.trial.control_fuel in (claim.a, claim.b):
+        order, pair = ends[claim.metric], {claim.a, claim.b}
+        if data.trial.control_fuel in pair:
             return 0
-        order = ends[claim.metric]
-        if order and {claim.a, claim.b} == {order[0], order[-1]}:
-            return 1
-        return 2 if order and order[0] in (claim.a, claim.b) else 3
+        return 1 if order and pair == {order[0], order[-1]} else 2 if order and order[0] in pair else 3
 
     return sorted(
         claims, key=lambda claim: (rank(claim), not claim.settled, -(strength.get(claim.id) or 0.0), claim.id)
     )
+
+
+def _strength(row: Any) -> float:
+    value = math.log(row.ratio) if row.scale == "log" and row.ratio > 0 else row.difference
+    return abs(value) / row.se if row.se > 0 else 0.0
 
 
 def _by_mean(data: ReportData, metric: str) -> list[str]:
@@ -167,20 +171,17 @@ def _by_mean(data: ReportData, metric: str) -> list[str]:
 
 
 def _pair(row: Any, data: ReportData) -> _Pair:
-    log = row.scale == "log"
+    spec, log = data.spec(row.metric), row.scale == "log"
     value, low, high = (float(each) for each in (row.ratio if log else row.difference, row.low, row.high))
     a, b, n = row.a, row.b, (int(row.n_a), int(row.n_b))
     bags = data.noted_bags(row.metric, a, row.bags_a), data.noted_bags(row.metric, b, row.bags_b)
-    if _is_turned(data.spec(row.metric).better, log, value, low, high):
-        if log:
-            value, low, high = 1 / value, 1 / high, 1 / low if low > 0 else math.inf
-        else:
-            value, low, high = -value, -high, -low
+    if _is_turned(spec.better, log, value, low, high):
         a, b, n, bags = b, a, n[::-1], bags[::-1]
+        value, low, high = -value, -high, -low
+        if log:
+            value, low, high = -1 / value, -1 / low, -1 / high if high < 0 else math.inf
     margin = float(row.margin) if row.margin is not None else math.nan
-    return _Pair(
-        a, b, row, Amount(value, low, high, margin, data.spec(row.metric), data.units), n, bags, data
-    )
+    return _Pair(a, b, row, Amount(value, low, high, margin, spec, data.units), n, bags, data)
 
 
 def _is_turned(better: str, log: bool, value: float, low: float, high: float) -> bool:
@@ -208,36 +209,32 @@ class _Pair:
 
     def claim(self) -> Claim:
         sentence, number = self.sentence()
-        equal = 1.0 if self.amount.log else 0.0
-        direction = "a" if self.amount.low > equal else "b" if self.amount.high < equal else ""
+        row, amount, equal = self.row, self.amount, 1.0 if self.amount.log else 0.0
+        drawn = self.data.rows("comparisons", row.metric)["low"].notna().any()
         return Claim(
-            id=claim_id(self.row.metric, self.a, self.b),
+            id=claim_id(row.metric, self.a, self.b),
             kind="pair",
-            metric=self.row.metric,
+            metric=row.metric,
             a=self.a,
             b=self.b,
-            verdict=self.row.verdict,
-            direction=direction,
-            estimate=self.amount.value,
-            low=self.amount.low,
-            high=self.amount.high,
-            level=float(self.row.level) if self.row.level == self.row.level else self.data.level,
-            scale=self.row.scale,
-            unit=self.row.unit,
+            verdict=row.verdict,
+            direction="a" if amount.low > equal else "b" if amount.high < equal else "",
+            estimate=amount.value,
+            low=amount.low,
+            high=amount.high,
+            level=float(row.level) if row.level == row.level else self.data.level,
+            scale=row.scale,
+            unit=row.unit,
             n=self.n,
             bags=self.bags,
             sentence=sentence,
             number=number,
             say=self._said(),
             caption=self._caption(),
-            interval=self.amount.directed,
-            figure=f"comparisons {self.row.metric}" if self._is_drawn else "",
-            primary=self.row.metric in self.data.primary,
+            interval=amount.directed,
+            figure=f"comparisons {row.metric}" if drawn else "",
+            primary=row.metric in self.data.primary,
         )
-
-    @property
-    def _is_drawn(self) -> bool:
-        return bool(self.data.rows("comparisons", self.row.metric)["low"].notna().any())
 
     @property
     def verdict(self) -> str:
@@ -269,23 +266,27 @@ class _Pair:
 
     def sentence(self) -> tuple[str, str]:
         """Return the finding in a sentence, and the part of it that is the number."""
-        core, n = capital(self.clause()), counts(*self.names, self.n, self.bags)
+        told, number = self._told
+        n = "" if self.verdict in NO_COUNT else f"; {counts(*self.names, self.n, self.bags)}"
+        return f"{capital(self.clause())}{told}{n}.", number
+
+    @property
+    def _told(self) -> tuple[str, str]:
+        """What follows the clause, and the number in it."""
+        amount, (a, b) = self.amount, self.names
         if self.verdict == "no repeats":
-            lone = self.names[0] if self.n[0] == 1 else self.names[1]
-            return f"{core}: only one burn of {lone} was made, so there is no error bar.", ""
+            return f": only one burn of {a if self.n[0] == 1 else b} was made, so there is no error bar", ""
         if self.verdict == "cannot be separated":
-            return f"{core}: {APART}.", ""
-        if self.verdict == "not settled" and not self.amount.known:
-            return f"{core}: these burns say too little of it to give limits; {n}.", ""
+            return f": {ONE_BAG if self.row.scope == 'these bags' else APART}", ""
+        if self.verdict == "not settled" and not amount.known:
+            return ": these burns say too little of it to give limits", ""
         if self.verdict == "not settled":
-            reach = self.amount.reach
-            return f"{core}: the burns are compatible with {reach} for {self.names[0]}; {n}.", reach
+            return f": the burns are compatible with {amount.reach} for {a}", amount.reach
         if self.verdict == "the same within the margin":
-            between = self.amount.between
-            return f"{core}: the difference lies {between} for {self.names[0]}; {n}.", between
-        if not self.amount.known:
-            return f"{core}, but how much these burns cannot tell; {n}.", ""
-        return f"{core}: {self.amount.interval}{self._minutes}{self._judged}; {n}.", self.amount.size
+            return f": the difference lies {amount.between} for {a}", amount.between
+        if not amount.known:
+            return ", but how much these burns cannot tell", ""
+        return f": {amount.interval}{self._minutes}{self._judged}", amount.size
 
     @property
     def _margin(self) -> str:
@@ -454,42 +455,38 @@ def _standing_claim(
     words: tuple[str, str, tuple[str, str]],
 ) -> Claim:
     best, equal, rest = words
-    spec, fuels = data.spec(metric), len(found.rivals) + len(found.others) + 1
-    leader = data.name(found.leader)
-    mean, low, high = found.limits(found.leader)
-    number = estimate_words(mean, low, high, spec.unit, data.units)
-    used = {
-        fuel: n
-        for fuel, n in data.used(metric).items()
-        if fuel in (found.leader, *found.rivals, *found.others)
-    }
-    n = n_words(used, {fuel: data.name(fuel) for fuel in used})
-    names = [
-        f"{data.name(fuel)}, {estimate_words(*found.limits(fuel), spec.unit, data.units)},"
-        for fuel in found.rivals
-    ]
+    spec, leader = data.spec(metric), data.name(found.leader)
+    fuels = (found.leader, *found.rivals, *found.others)
+
+    def mean_of(fuel: str) -> str:
+        return estimate_words(*found.limits(fuel), spec.unit, data.units)
+
+    number, (mean, low, high) = mean_of(found.leader), found.limits(found.leader)
+    rivals = [data.name(fuel) for fuel in found.rivals]
+    used = {fuel: n for fuel, n in data.used(metric).items() if fuel in fuels}
     told = [f"{capital(best)}: {leader}, {number}"]
-    if found.open and fuels > 2:
-        told = [f"{capital(best)}: these burns rule out none of the {number_word(fuels)}"]
+    if found.open and len(fuels) > 2:
+        told = [f"{capital(best)}: these burns rule out none of the {number_word(len(fuels))}"]
         told.append(f"{leader} was first with {number}")
-    elif names:
-        told.append(f"{listed(names)} {equal}")
+    elif rivals:
+        told.append(f"{listed([f'{data.name(fuel)}, {mean_of(fuel)},' for fuel in found.rivals])} {equal}")
     if found.others:
-        the = "the other" if len(found.others) == 1 else f"the {number_word(len(found.others))} others"
-        told.append(f"{the} {rest[len(found.others) > 1]}")
+        many = len(found.others) > 1
+        told.append(
+            f"the {number_word(len(found.others))} others {rest[1]}" if many else f"the other {rest[0]}"
+        )
     say = f"In this cooker, {best} was {leader}, {number}"
-    rivals = f"; {listed([data.name(fuel) for fuel in found.rivals])} {equal}" if found.rivals else ""
-    shown = [leader, *(data.name(fuel) for fuel in found.rivals)]
-    settled = bool(found.others)
-    burns, bags = used.get(found.leader, (0, 0))
+    also = f"; {listed(rivals)} {equal}" if rivals else ""
+    names, (burns, bags) = [leader, *rivals], used.get(found.leader, (0, 0))
+    captions = (f"{capital(best)}: {listed(names, 'or')}", f"{leader}: {best}")
     return Claim(
         id=anchor("claim", kind, _quoted(metric)),
         kind=kind,
         metric=metric,
         a=found.leader,
         b="",
-        verdict=f"{kind} at {data.percent}" if settled else "not settled",
-        direction="a" if settled else "",
+        verdict="not settled" if found.open else f"{kind} at {data.percent}",
+        direction="" if found.open else "a",
         estimate=mean,
         low=low,
         high=high,
@@ -498,12 +495,10 @@ def _standing_claim(
         unit=spec.unit,
         n=(burns, burns),
         bags=(bags, bags),
-        sentence=f"{'; '.join(told)} ({n}).",
+        sentence=f"{'; '.join(told)} ({n_words(used, {fuel: data.name(fuel) for fuel in used})}).",
         number=number,
-        say=shortest_that_fits((f"{say}{rivals}.", f"{say}."), shown, MOST_SAID),
-        caption=shortest_that_fits(
-            (f"{capital(best)}: {listed(shown, 'or')}", f"{leader}: {best}"), shown, MOST_CAPTION
-        ),
+        say=shortest_that_fits((f"{say}{also}.", f"{say}."), names, MOST_SAID),
+        caption=shortest_that_fits(captions, names, MOST_CAPTION),
         interval=number,
         figure=f"values {metric}",
         primary=metric in data.primary or kind == "value",
@@ -534,8 +529,3 @@ def all_claims(data: ReportData) -> list[Claim]:
     """Return every claim of a report: best sets and value first, then the comparisons."""
     first = [best_claim(data, metric) for metric in data.primary]
     return [*(claim for claim in (*first, value_claim(data)) if claim is not None), *claims_of(data)]
-
-
-def with_figure(claim: Claim, figure: str) -> Claim:
-    """Return a claim that points to another figure."""
-    return replace(claim, figure=figure)

@@ -9,10 +9,10 @@ import pandas as pd
 
 from kit import schema
 from kit.burns import burn_metrics
-from kit.page.frames import as_table
+from kit.page.html_tables import as_table
 from kit.page.style import FUELS_LIGHT
 from kit.page.text import Html, join
-from kit.publish.figures.picture import picture
+from kit.publish.figures.drawing import picture
 from kit.schema import usable
 
 if TYPE_CHECKING:

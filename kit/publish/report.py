@@ -175,7 +175,7 @@ def _job(order: Order, room: Path) -> Job:
 
 
 def _warm() -> None:
-    from kit.publish.page import exporter
+    from kit.publish.report_page import exporter
 
     exporter()
 
@@ -193,7 +193,7 @@ def notebook_text(notebook: Any) -> str:
 
 
 def _finish(order: Order, room: Path, notebook: Any, before: tuple[InputFile, ...]) -> None:
-    from kit.publish.page import parts_of, render
+    from kit.publish.report_page import parts_of, render
 
     results = _results_of(room, notebook)
     (room / NOTE).unlink()

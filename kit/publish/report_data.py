@@ -1,18 +1,19 @@
-"""What pages read of an analysis: its tables by name, its fuels as drawn, its values in the units shown."""
+"""What pages read of an analysis: its tables by name, fuels as drawn, values as shown, prices; or two fuels alone."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from kit import schema
-from kit.page.numbers import Units, convert
-from kit.publish.figures.look import Axis, Cast, cast_of
+from kit.page.shown_numbers import Units, convert
+from kit.publish.figures.canvas import Axis, Cast, cast_of
 from kit.publish.provenance import SIMULATED
-from kit.publish.wording import counted, label_of, number_word
+from kit.publish.wording import counted, label_of, number_word, of_bags
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -92,6 +93,11 @@ class ReportData:
         names = ["metric", "a", "b"]
         declared = pd.MultiIndex.from_frame(self.table("comparisons")[names])
         return rows[pd.MultiIndex.from_frame(rows[names]).isin(declared)]
+
+    def brackets(self, metric: str, cast: Cast) -> list[list[str]]:
+        """Return for each fuel of a cast the numbers of the brackets that join it with fuels it is not told from."""
+        held = dict(self.rows("ladder", metric)[["fuel", "brackets"]].fillna("").itertuples(index=False))
+        return [str(held.get(player.id, "")).split() for player in cast]
 
     def spec(self, metric: str) -> schema.Metric:
         """Return what a metric id stands for in this trial."""
@@ -310,14 +316,11 @@ def n_words(counts: Mapping[str, tuple[int, int]], names: Mapping[str, str]) -> 
     """
     if len(counts) > 1 and len(set(counts.values())) == 1:
         burns, bags = next(iter(counts.values()))
-        return f"{counted(burns, 'burn')} of each fuel" + (
-            f", from {counted(bags, 'bag')} each" if bags else ""
-        )
-    each = [
-        f"{names.get(fuel, fuel)} {counted(burns, 'burn')}"
-        + (f" from {counted(bags, 'bag')}" if bags else "")
+        return of_bags(f"{counted(burns, 'burn')} of each fuel{',' if bags else ''}", bags, " each")
+    each = (
+        of_bags(f"{names.get(fuel, fuel)} {counted(burns, 'burn')}", bags)
         for fuel, (burns, bags) in counts.items()
-    ]
+    )
     return "; ".join(each)
 
 
@@ -330,3 +333,103 @@ def n_note(counts: Sequence[tuple[int, int]]) -> str:
     parts = [f"{bags} bag{'s' * (bags != 1)}"] if bags else []
     told = ", ".join([*parts, f"{burns} burn{'s' * (burns != 1)}"])
     return f"{told} each" if alike and len(counts) > 1 else told
+
+
+def prices_per_kg(data: ReportData) -> dict[str, float]:
+    """Return the price paid per kilogram of each fuel that has one."""
+    return {
+        fuel.id: fuel.price / fuel.bag_kg
+        for fuel in data.trial.fuels
+        if fuel.price is not None and fuel.price > 0 and fuel.bag_kg
+    }
+
+
+def price_metric(data: ReportData) -> str:
+    """Return the comparison that break-even prices rest on: cost, else time above where charges are of equal mass."""
+    compared = dict.fromkeys(data.table("comparisons")["metric"])
+    order = {metric: place for place, metric in enumerate(data.primary)}
+    times = [metric for metric in compared if metric.partition(":")[0] == "time_above"]
+    times.sort(key=lambda metric: order.get(metric, len(order)))
+    wanted = [f"cost:{metric.partition(':')[2]}" for metric in times if metric in order]
+    costs = [metric for metric in compared if metric.partition(":")[0] == "cost" and prices_per_kg(data)]
+    costs.sort(key=lambda metric: metric not in wanted)
+    chosen = costs or (times if data.trial.charge.by == "mass" else [])
+    return chosen[0] if chosen else ""
+
+
+def cost_metric(data: ReportData) -> str:
+    """Return the cost per useful hour that the first table shows; '' where none was measured."""
+    chosen = price_metric(data)
+    if chosen.startswith("cost:"):
+        return chosen
+    wanted = [
+        f"cost:{metric.partition(':')[2]}" for metric in data.primary if metric.startswith("time_above:")
+    ]
+    costs = [metric for metric in data.metrics if metric.startswith("cost:") and data.has_values(metric)]
+    costs.sort(key=lambda metric: metric not in wanted)
+    return costs[0] if costs else ""
+
+
+def break_even_table(data: ReportData) -> pd.DataFrame:
+    """Return for each compared pair the price ratio per kilogram at which both are equal value, and the verdict.
+
+    Returns
+    -------
+    DataFrame
+        metric, a, b, value, low, high (the break-even ratio), paid (ratio of the prices paid), verdict, and cost,
+        cost_low, cost_high (the ratio of the costs of an hour; blank without prices).
+    """
+    import pandas as pd
+
+    from kit.judge.better_value import value_compared
+
+    metric, compared = price_metric(data), data.table("comparisons")
+    names = {"ratio": "cost", "low": "cost_low", "high": "cost_high"}
+    names |= {"break_even": "value", "break_even_low": "low", "break_even_high": "high"}
+    if data.interim or not metric:
+        return pd.DataFrame(columns=["metric", "a", "b", "paid", "verdict", *names.values()])
+    worth = value_compared(compared, data.trial)
+    worth = worth[worth["metric"] == metric].rename(columns=names)
+    return worth[(worth["low"].astype(float) > 0) & (worth["high"].astype(float) < math.inf)]
+
+
+_SWAPPED = (("a", "b"), ("n_a", "n_b"), ("bags_a", "bags_b"))
+_LIMITS = (("low", "high"), ("low_equivalence", "high_equivalence"), ("low_alone", "high_alone"))
+
+
+def narrowed(data: ReportData, a: str, b: str) -> ReportData:
+    """Return data whose only comparisons are those of a with b, metric by metric from the declared family if there.
+
+    Each row keeps the size of its family in the column family: its interval is as wide as in the whole report.
+    """
+    declared, others = _pair(data.table("comparisons"), a, b), _pair(data.table("pairs"), a, b)
+    rows = _stacked(declared, others[~others["metric"].isin(declared["metric"])])
+    return replace(data, instead={"comparisons": rows, "pairs": rows})
+
+
+def _pair(table: pd.DataFrame, a: str, b: str) -> pd.DataFrame:
+    sized = table.assign(family=table.groupby("metric")["a"].transform("size") if len(table) else 0)
+    straight, other = (sized[(sized["a"] == one) & (sized["b"] == two)] for one, two in ((a, b), (b, a)))
+    return _stacked(straight, turned_round(other))
+
+
+def _stacked(first: pd.DataFrame, last: pd.DataFrame) -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.concat([first, last]) if len(first) and len(last) else first if len(first) else last
+
+
+def turned_round(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return comparisons told from the other side: differences change their sign, ratios turn over."""
+    log = rows["scale"] == "log"
+    turned = {one: rows[other] for pair in _SWAPPED for one, other in (pair, pair[::-1])}
+    for low, high in _LIMITS:
+        first, last = rows[low].astype(float), rows[high].astype(float)
+        turned |= {low: (-last).where(~log, 1 / last), high: (-first).where(~log, 1 / first)}
+    sides = {"a": "b", "b": "a"}
+    return rows.assign(
+        **turned,
+        difference=-rows["difference"].astype(float),
+        ratio=1 / rows["ratio"].astype(float),
+        direction=rows["direction"].map(lambda side: sides.get(side, side)),
+    )

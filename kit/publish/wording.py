@@ -8,27 +8,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from kit.metrics import Metric
-from kit.page.numbers import NBSP, Units, convert, plain
+from kit.page.shown_numbers import NBSP, Units, convert, in_each, plain
 
 if TYPE_CHECKING:
     import pandas as pd
 
 APART: Final = "fuel and day (or cooker) cannot be separated here"
-NUMBERS: Final = [
-    "no",
-    "one",
-    "two",
-    "three",
-    "four",
-    "five",
-    "six",
-    "seven",
-    "eight",
-    "nine",
-    "ten",
-    "eleven",
-    "twelve",
-]
+ONE_BAG: Final = "with one bag of each fuel, or none noted, fuel and bag cannot be separated"
+NUMBERS: Final = (
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+)  # fmt: skip
 TIMES_FROM: Final = 2.0
 """From this ratio on a difference is told as a multiple, not in per cent."""
 TOO_WIDE: Final = 10.0
@@ -59,11 +48,21 @@ def counts(a: str, b: str, burns: tuple[int, int], bags: tuple[int, int]) -> str
     """Return n in words: 'six burns each, three bags each', or each fuel's own."""
     if burns[0] == burns[1] and bags[0] == bags[1]:
         return f"{counted(burns[0], 'burn')} each" + (f", {counted(bags[0], 'bag')} each" if bags[0] else "")
-    each = [
-        f"{counted(n, 'burn')} of {name}" + (f" from {counted(of, 'bag')}" if of else "")
+    return ", ".join(
+        of_bags(f"{counted(n, 'burn')} of {name}", of)
         for name, n, of in zip((a, b), burns, bags, strict=True)
-    ]
-    return ", ".join(each)
+    )
+
+
+def of_bags(burns: str, bags: int, each: str = "") -> str:
+    """Return words for burns with the bags they came from, if bags are noted: 'six burns from three bags'."""
+    return f"{burns} from {counted(bags, 'bag')}{each}" if bags else burns
+
+
+def burns_named(burns: Sequence[object], most: int = 10_000) -> str:
+    """Return 'burn 07', 'burns 07 and 12', or from so many on how many they are."""
+    names = list(dict.fromkeys(map(str, burns)))
+    return f"burn{'s' * (len(names) > 1)} {listed(names)}" if len(names) <= most else f"{len(names)} burns"
 
 
 def possessed(text: str, *names: str) -> str:
@@ -123,12 +122,13 @@ def estimate(mean: float, low: float, high: float, unit: str, us: bool) -> str:
 
 def estimate_words(mean: float, low: float, high: float, unit: str, units: Units) -> str:
     """Return a mean with its interval in the units shown: '261 ± 14 °C (501 ± 25 °F)', '65 min (58 to 72)'."""
-    texts = []
-    for us in units.systems():
-        number, _, limits = estimate(mean, low, high, unit, us).partition(" (")
+
+    def write(us: bool) -> str:
+        number, bracket, limits = estimate(mean, low, high, unit, us).partition(" (")
         named = with_unit(number, Units("us" if us else "metric", units.currency).heading(unit))
-        texts.append(f"{named} ({limits}" if limits else named)
-    return texts[0] if len(texts) == 1 or texts[0] == texts[1] else f"{texts[0]} ({texts[1]})"
+        return f"{named}{bracket}{limits}"
+
+    return in_each(units, write)
 
 
 def threshold(spec: Metric, units: Units) -> str:
@@ -141,8 +141,7 @@ def threshold(spec: Metric, units: Units) -> str:
 
 def threshold_words(celsius: float, units: Units) -> str:
     """Return a temperature in whole degrees of the units shown: '180 °C (356 °F)'."""
-    texts = [f"{plain(convert(celsius, '°C', us), 0)}{NBSP}{'°F' if us else '°C'}" for us in units.systems()]
-    return texts[0] if len(texts) == 1 else f"{texts[0]} ({texts[1]})"
+    return in_each(units, lambda us: f"{plain(convert(celsius, '°C', us), 0)}{NBSP}{'°F' if us else '°C'}")
 
 
 def label_of(spec: Metric, units: Units) -> str:
@@ -215,6 +214,11 @@ class Amount:
         return self.value > (1.0 if self.log else 0.0)
 
     @property
+    def holds_zero(self) -> bool:
+        """Whether its interval holds no difference."""
+        return self.low <= (1.0 if self.log else 0.0) <= self.high
+
+    @property
     def known(self) -> bool:
         """Whether it has an interval that says something: finite, and not more than a factor of ten wide."""
         if not (math.isfinite(self.low) and math.isfinite(self.high)):
@@ -226,11 +230,9 @@ class Amount:
         return value, low, high
 
     def _places(self, turn: float = 1.0) -> int:
-        margins: tuple[float, ...] = ()
-        if math.isfinite(self.margin):
-            margins = (self.margin, -self.margin)
-            if self.log:
-                margins = tuple(100 * math.expm1(each) for each in margins)
+        margins = [self.margin, -self.margin] if math.isfinite(self.margin) else []
+        if self.log:
+            margins = [100 * math.expm1(each) for each in margins]
         low, high = self._percents()[1:] if self.log else (self.low, self.high)
         return places(turn * low, turn * high, *(turn * each for each in margins))
 
@@ -259,26 +261,24 @@ class Amount:
         """
         if not self.known:
             return ""
-        none = 1.0 if self.log else 0.0
-        if self.low <= none <= self.high:
+        if self.holds_zero:
             return f"{self.end(self.low)} to {self.end(self.high)}"
         if self.multiple:
             decimals, unit, ends = self._times_places(), "times", (self.low, self.high)
         elif self.log:
             decimals, unit, ends = self._places(), "%", self._percents()[1:]
         else:
-            us = is_degrees(self.spec.unit) and self.units.show == "us"
-            turn = 1.8 if us else 1.0
+            fahrenheit = is_degrees(self.spec.unit) and self.units.show == "us"
+            turn = 1.8 if fahrenheit else 1.0
+            unit = "°F" if fahrenheit else "°C" if is_degrees(self.spec.unit) else self.spec.unit
             decimals, ends = self._places(turn), (turn * self.low, turn * self.high)
-            unit = ("°F" if us else "°C") if is_degrees(self.spec.unit) else self.spec.unit
         low, high = ends if self.above else (-ends[1], -ends[0])
         return with_unit(f"{plain(low, decimals)} to {plain(high, decimals)}", unit)
 
     @property
     def directed(self) -> str:
         """Its interval, the direction in every limit: '50 to 102 °C hotter', '36 % shorter to 2 % longer'."""
-        none = 1.0 if self.log else 0.0
-        if not self.known or self.low <= none <= self.high:
+        if not self.known or self.holds_zero:
             return self.interval
         phrase = self.spec.phrases
         side = phrase.side_times if self.multiple else phrase.side_more if self.above else phrase.side_less
@@ -297,6 +297,8 @@ class Amount:
     def end(self, value: float) -> str:
         """Return one size with its word: '8 °C (14 °F) cooler', '22 % longer', '2.4 times as long'."""
         phrase = self.spec.phrases
+        if self.log and value > TOO_WIDE:
+            return f"more than {number_word(int(TOO_WIDE))} times {phrase.side_times}"
         if self.log and value >= TIMES_FROM:
             return f"{plain(value, 1)}{NBSP}times {phrase.side_times}"
         if self.log:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.errors import Faults, KitError
-from kit.page.frames import as_table
+from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.readings.burn_tables import file_table, flag_table, note_table, quality_table, span_table
 from kit.readings.calibration import Correction, correction_of, lag_corrected

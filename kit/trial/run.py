@@ -10,7 +10,7 @@ from typing import Literal
 import pandas as pd
 
 from kit.errors import Faults, KitError, Problem, did_you_mean
-from kit.page.frames import as_table
+from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.trial.burn_sheet import read_burn_sheet
 from kit.trial.decode import ENDINGS, read_text, shown, toml_text, without_hidden

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kit.page.frames import as_table
+from kit.page.html_tables import as_table
 from kit.page.text import Html, element, join
 from kit.variance.inference import contrasts
 from kit.variance.model import RepeatModel

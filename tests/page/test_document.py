@@ -41,7 +41,7 @@ def test_a_page_is_whole_and_loads_nothing():
 
 
 def test_a_page_has_one_h1_its_landmarks_and_a_way_past_the_contents():
-    page = document("T", BODY, heading="H", strip="s", footer="f")
+    page = document("H", BODY, strip="s", footer="f")
     assert page.count("<h1>") == 1 and "<h1>H</h1>" in page
     for name in ("header", "main", "nav", "footer"):
         assert len(tags(page, name)) == 1

@@ -8,7 +8,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from kit.page import FUELS_LIGHT, figure, inlined
-from kit.page.figures import inline_svg
+from kit.page.inline_svg import inline_svg
 from kit.page.style import LIGHT
 
 

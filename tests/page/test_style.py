@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from kit.page.style import DARK, FUELS_DARK, FUELS_LIGHT, LIGHT, fuel_colour, stylesheet
+from kit.page.style import DARK, FUELS_DARK, FUELS_LIGHT, LIGHT, stylesheet
 
 # Machado, Oliveira & Fernandes (2009), severity 1
 SIGHTS = {
@@ -71,11 +71,6 @@ def test_fuels_differ_from_one_another_for_every_sight(fuels, sight):
 @pytest.mark.parametrize("ground", ["paper", "raised"])
 def test_text_is_readable_on_both_grounds(page, text, ground):
     assert contrast(page[text], page[ground]) >= 4.5
-
-
-def test_a_ninth_fuel_begins_anew():
-    assert fuel_colour(8) == FUELS_LIGHT[0]
-    assert fuel_colour(1, dark=True) == FUELS_DARK[1]
 
 
 def test_the_sheet_has_both_schemes_and_loads_nothing():

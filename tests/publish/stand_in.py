@@ -168,7 +168,7 @@ def curves(analysis: Analysis) -> Any:
     from matplotlib.figure import Figure
 
     from kit.page import figure, visible
-    from kit.page.style import LIGHT, fuel_colour
+    from kit.page.style import FUELS_LIGHT, LIGHT
 
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "repeatburn", "text.color": LIGHT["ink"]}):
         drawn = Figure(figsize=(6, 3), facecolor="none")
@@ -176,7 +176,7 @@ def curves(analysis: Analysis) -> Any:
         for place, (fuel, mean) in enumerate(
             zip(analysis.means["fuel"], analysis.means["mean"], strict=True)
         ):
-            axes.plot([0, 60, 120], [20, mean, 90], color=fuel_colour(place))
+            axes.plot([0, 60, 120], [20, mean, 90], color=FUELS_LIGHT[place % 8])
             axes.text(60, mean, visible(fuel)[:40].replace("$", r"\$"), color=LIGHT["ink"])
         out = io.StringIO()
         drawn.savefig(out, format="svg", metadata={"Date": None})

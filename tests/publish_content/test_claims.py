@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.page.numbers import Units
+from kit.page.shown_numbers import Units
 from kit.publish.claims import (
     MOST,
     MOST_CAPTION,

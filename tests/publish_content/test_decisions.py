@@ -6,9 +6,8 @@ from pathlib import Path
 
 from kit.publish import sections
 from kit.publish.earlier_reports import earlier_looks
-from kit.publish.prices import break_even_table
-from kit.publish.report_data import report_data
-from kit.publish.sections.each_fuel import limits_table, reached_sentences, standard_limits
+from kit.publish.report_data import break_even_table, report_data
+from kit.publish.sections.fuels import limits_table, reached_sentences, standard_limits
 from kit.trial.models import Fuel, Lab
 from tests.publish_content.made import analysis
 from tests.publish_content.pages import read

@@ -12,14 +12,13 @@ from hypothesis import strategies as st
 
 import kit.publish.figures.export as exporting
 from kit.publish import sections
-from kit.publish.figures.canvas import apart, short
+from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, apart, light_to_dark, short
 from kit.publish.figures.drawing import MOST_MARKS, png_bytes
 from kit.publish.figures.export import export, files_of
-from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, light_to_dark
 from kit.publish.figures.svg import recoloured, short_path, small_svg
 from kit.publish.sections import section
+from kit.publish.sections.curve_figures import MOST_FLAGS, thin_burns, thin_flags
 from kit.publish.sections.section import shown
-from kit.publish.sections.thinned import MOST_FLAGS, thin_burns, thin_flags
 from kit.runtime.kernel_process import FAULTS_FILE
 from kit.runtime.worker import Worker
 from tests.publish_content.made import HOSTILE, analysis

@@ -11,9 +11,9 @@ import pytest
 
 import kit
 from kit.publish.methods_text import methods, write_methods
-from kit.publish.methods_text.blocks import Formula, Items, Para, Rows
-from kit.publish.methods_text.simulated_trials import Design, decided, design_of, read_design, tried
 from kit.publish.report_data import report_data
+from kit.publish.simulated_trials import Design, decided, design_of, read_design, tried
+from kit.publish.text_blocks import Formula, Items, Para, Rows
 from tests.publish_content.made import HOSTILE, analysis
 from tests.publish_content.pages import read
 

@@ -12,8 +12,8 @@ from kit.page.text import join
 from kit.publish import sections
 from kit.publish.claims import MOST, all_claims
 from kit.publish.report_data import report_data
+from kit.publish.sections.endmatter import markdown_html
 from kit.publish.sections.first_screen import answer_sentences
-from kit.publish.sections.tester_notes import markdown_html
 from kit.publish.wording import number_word
 from tests.publish_content.made import analysis, folder
 from tests.publish_content.pages import read
@@ -207,7 +207,7 @@ def test_the_testers_notes_are_theirs_and_hold_no_html():
     page = read(sections.tester_notes(analysis("three")).html)
     assert "Written by simulator in notes.md" in page.text and "<b>new</b>" in page.text
     assert "img" not in page.tags and "b" not in page.tags and "em" in page.tags
-    assert "None: the folder holds no notes.md" in text("singles", sections.tester_notes)
+    assert sections.tester_notes(analysis("singles")).html == ""
     html = markdown_html(
         "[x](javascript:alert(1)) [y](https://a.b) <script>z</script>\n\n# Top\n\n| a | b |\n|---|---|\n| 1 | 2 |"
     )

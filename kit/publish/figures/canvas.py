@@ -1,11 +1,12 @@
-"""The empty figure: axes in the kit's own style, direct labels that keep clear of one another."""
+"""How figures look, and the empty figure: colours for light and dark, page and film, axes, labels that keep clear."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
-from kit.publish.figures.look import FILM, PAGE, Axis, Frame, Look
+from kit.page.style import DARK, FUELS_DARK, FUELS_LIGHT, KIND_LINES, LIGHT, MARKERS
 from kit.publish.figures.svg import RC
 
 if TYPE_CHECKING:
@@ -14,6 +15,128 @@ if TYPE_CHECKING:
 
 LONGEST = 26
 LONGEST_FOOT = 66
+
+
+@dataclass(frozen=True)
+class Look:
+    """Colours by role, as '#rrggbb': ground, text, lines, the margin's zone, marks of warning, one hue a fuel."""
+
+    name: Literal["light", "dark"]
+    paper: str
+    ink: str
+    soft: str
+    line: str
+    mark: str
+    band: str
+    warn: str
+    fuels: tuple[str, ...]
+
+    def fuel(self, place: int) -> str:
+        """Return the hue of the fuel at this place of the trial file."""
+        return self.fuels[place % len(self.fuels)]
+
+
+_ROLES = ("paper", "ink", "soft", "line", "mark", "band", "warn")
+
+LIGHT_LOOK = Look("light", **{role: LIGHT[role] for role in _ROLES}, fuels=FUELS_LIGHT)
+DARK_LOOK = Look("dark", **{role: DARK[role] for role in _ROLES}, fuels=FUELS_DARK)
+
+
+def light_to_dark() -> Mapping[str, str]:
+    """Return light colour to dark colour, for turning a drawing's text."""
+    roles = {LIGHT[role]: DARK[role] for role in _ROLES}
+    return roles | dict(zip(FUELS_LIGHT, FUELS_DARK, strict=True))
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What a figure is drawn for: width in inches, type sizes in points, line width, dots an inch."""
+
+    name: Literal["page", "film"]
+    width: float
+    type: float
+    small: float
+    line: float
+    dpi: int
+
+    @property
+    def film(self) -> bool:
+        """Whether this is the 16:9 picture for film."""
+        return self.name == "film"
+
+    def height(self, wanted: float) -> float:
+        """Return the height in inches: as wanted on the page, 9/16 of the width for film."""
+        return self.width * 9 / 16 if self.film else wanted
+
+
+PAGE = Frame("page", width=8.4, type=10.0, small=9.0, line=1.0, dpi=150)
+FILM = Frame("film", width=16.0, type=28.0, small=26.0, line=3.0, dpi=120)
+
+
+@dataclass(frozen=True)
+class Axis:
+    """An axis: its name with its unit, and how it turns into °F where both are shown: 'degrees', 'difference', ''."""
+
+    name: str
+    second: str = ""
+
+
+@dataclass(frozen=True)
+class Player:
+    """One fuel as figures draw it: id, name as shown, kind, place in the trial file, line by kind, mark by fuel."""
+
+    id: str
+    name: str
+    kind: str
+    place: int
+    dash: Any
+    marker: str
+    kind_place: int = 0
+
+    @property
+    def group(self) -> str:
+        """Names by which a page finds what is drawn of this fuel and of its kind."""
+        return f"pick fuel-{self.place + 1} kind-{self.kind_place + 1}"
+
+
+@dataclass(frozen=True)
+class Cast:
+    """The fuels of a trial in the order of the trial file."""
+
+    players: tuple[Player, ...]
+
+    def __getitem__(self, fuel: str) -> Player:
+        for player in self.players:
+            if player.id == fuel:
+                return player
+        raise KeyError(fuel)
+
+    def __iter__(self) -> Iterator[Player]:
+        return iter(self.players)
+
+    def __len__(self) -> int:
+        return len(self.players)
+
+    def name(self, fuel: str) -> str:
+        """Return the name as shown."""
+        return self[fuel].name
+
+    def only(self, fuels: Sequence[str]) -> Cast:
+        """Return the cast of these fuels alone, each with the look it has in the whole trial."""
+        return Cast(tuple(player for player in self.players if player.id in set(fuels)))
+
+
+def cast_of(fuels: Sequence[tuple[str, str, str]]) -> Cast:
+    """Return the cast of fuels given as (id, name, kind)."""
+    kinds = {kind: place for place, kind in enumerate(dict.fromkeys(kind for _, _, kind in fuels))}
+    players = [
+        Player(
+            fuel, name, kind, place, KIND_LINES[kinds[kind] % len(KIND_LINES)], MARKERS[place % len(MARKERS)],
+            kinds[kind],
+        )
+        for place, (fuel, name, kind) in enumerate(fuels)
+    ]  # fmt: skip
+    return Cast(tuple(players))
 
 
 def short(name: str, longest: int = LONGEST) -> str:
@@ -80,15 +203,19 @@ def dress(axes: Axes, look: Look, frame: Frame) -> None:
     """Give axes the kit's own style: two thin lines, quiet ticks, no box."""
     axes.set_facecolor("none")
     axes.patch.set_visible(False)
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
-    for side in ("left", "bottom"):
-        axes.spines[side].set_color(look.line)
-        axes.spines[side].set_linewidth(frame.line)
-    axes.tick_params(colors=look.soft, labelsize=frame.small, length=frame.small / 3, width=frame.line * 0.8)
+    for side, spine in axes.spines.items():
+        spine.set_visible(side in ("left", "bottom"))
+        spine.set_color(look.line)
+        spine.set_linewidth(frame.line)
+    axes.tick_params(**_ticks(look, frame))
     for axis in (axes.xaxis, axes.yaxis):
         axis.label.set_color(look.soft)
         axis.label.set_fontsize(frame.small)
+
+
+def _ticks(look: Look, frame: Frame) -> dict[str, Any]:
+    size = frame.small
+    return {"colors": look.soft, "labelsize": size, "length": size / 3, "width": frame.line * 0.8}
 
 
 def name_axis(axes: Axes, which: Literal["x", "y"], axis: Axis, look: Look, frame: Frame) -> None:
@@ -99,21 +226,14 @@ def name_axis(axes: Axes, which: Literal["x", "y"], axis: Axis, look: Look, fram
         return
     add = 32.0 if axis.second == "degrees" else 0.0
     turns = (lambda celsius: 1.8 * celsius + add, lambda fahrenheit: (fahrenheit - add) / 1.8)
-    second: Any = (
-        axes.secondary_xaxis("top", functions=turns)
-        if which == "x"
-        else axes.secondary_yaxis("right", functions=turns)
-    )
     side = "top" if which == "x" else "right"
+    second: Any = getattr(axes, f"secondary_{which}axis")(side, functions=turns)
     for name, spine in second.spines.items():
         spine.set_visible(name == side)
         spine.set_color(look.line)
         spine.set_linewidth(frame.line)
-    second.tick_params(
-        colors=look.soft, labelsize=frame.small, length=frame.small / 3, width=frame.line * 0.8
-    )
-    label = second.set_xlabel if which == "x" else second.set_ylabel
-    label("°F", color=look.soft, fontsize=frame.small)
+    second.tick_params(**_ticks(look, frame))
+    getattr(second, f"set_{which}label")("°F", color=look.soft, fontsize=frame.small)
 
 
 def room_for_axis(axis: Axis) -> float:
@@ -135,16 +255,43 @@ def word(
     axes: Axes, x: float, y: float, text: str, look: Look, frame: Frame, nudge: float = 0.0, **how: Any
 ) -> None:
     """Write a text at data coordinates, plain text whatever it holds, nudged aside by so many points."""
-    style: dict[str, Any] = {"color": look.ink, "fontsize": frame.small, "va": "center", "ha": "left"}
+    style: dict[str, Any] = {"color": look.ink, "fontsize": frame.small, "va": "center", "ha": "left"} | how
     axes.annotate(
-        text,
-        (x, y),
-        xytext=(nudge, 0),
-        textcoords="offset points",
-        annotation_clip=False,
-        **{**style, **how},
-        parse_math=False,
-    )
+        text, (x, y), xytext=(nudge, 0), textcoords="offset points", annotation_clip=False, parse_math=False,
+        **style,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class RowLayout:
+    """How a figure of rows is laid out, in inches on the page: room above all, for a row and at the right."""
+
+    above: float = 0.75
+    row: float = 0.28
+    right: float = 0.35
+    longest: int = 44
+
+
+def rows_canvas(
+    labels: Sequence[str], axis: Axis, look: Look, frame: Frame, layout: RowLayout = RowLayout()
+) -> tuple[Figure, Axes]:
+    """Return a figure with a row per label, the first at the top, named at the left, and its axis below."""
+    margins = (room_for(labels, layout.longest), layout.right, 0.5, 0.15 + room_for_axis(axis))
+    height = layout.above + layout.row * max(len(labels), 2)
+    figure, (axes,) = canvas(look, frame, height, margins=margins)
+    axes.set_ylim(len(labels) - 0.45, -0.55)
+    axes.set_yticks(range(len(labels)))
+    axes.set_yticklabels([short(label, layout.longest) for label in labels], color=look.ink, parse_math=False)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    name_axis(axes, "x", axis, look, frame)
+    fewer_ticks(axes, frame, x=8)
+    return figure, axes
+
+
+def bar(axes: Axes, low: float, high: float, row: float, colour: str, width: float, **how: Any) -> None:
+    """Draw an interval as a bar in its row."""
+    axes.plot([low, high], [row, row], color=colour, linewidth=width, **how)
 
 
 def apart(places: Sequence[float], gap: float) -> list[float]:
@@ -192,16 +339,8 @@ def type_gap(axes: Axes, frame: Frame) -> float:
 
 def mark_simulated(figure: Figure, look: Look, frame: Frame) -> None:
     """Write 'simulated' into the lower right corner of a figure."""
-    figure.text(
-        0.996,
-        0.004,
-        "simulated",
-        va="bottom",
-        ha="right",
-        color=look.warn,
-        fontsize=frame.small,
-        parse_math=False,
-    )
+    style: dict[str, Any] = {"color": look.warn, "fontsize": frame.small, "parse_math": False}
+    figure.text(0.996, 0.004, "simulated", va="bottom", ha="right", **style)
 
 
 def sign_film(figure: Figure, look: Look, headline: str, note: str, corner: str) -> None:
@@ -209,11 +348,9 @@ def sign_film(figure: Figure, look: Look, headline: str, note: str, corner: str)
 
     Nothing is set in type smaller than 1/25 of the height; note and corner share a line where they fit.
     """
-    style: dict[str, Any] = {"parse_math": False, "fontsize": FILM.small}
-    foot = 0.03 if len(note) + len(corner) <= LONGEST_FOOT else 0.075
-    bold: dict[str, Any] = {**style, "fontsize": 34, "fontweight": "bold"}
-    figure.text(0.03, 0.955, headline, va="top", color=look.ink, **bold)
-    figure.text(0.03, foot, note, va="bottom", color=look.soft, **style)
-    figure.text(
-        0.97, 0.02 if foot > 0.03 else foot, corner, va="bottom", ha="right", color=look.soft, **style
-    )
+    style: dict[str, Any] = {"parse_math": False, "fontsize": FILM.small, "color": look.soft, "va": "bottom"}
+    bold = {**style, "fontsize": 34, "fontweight": "bold", "color": look.ink, "va": "top"}
+    one_line = len(note) + len(corner) <= LONGEST_FOOT
+    figure.text(0.03, 0.955, headline, **bold)
+    figure.text(0.03, 0.03 if one_line else 0.075, note, **style)
+    figure.text(0.97, 0.03 if one_line else 0.02, corner, ha="right", **style)

@@ -1,18 +1,27 @@
-"""A figure with its words and data: for the page, for files of its own, and for film."""
+"""A figure with its words and data: for the page, for files of its own, for film; and a figure of one's own."""
 
 from __future__ import annotations
 
 import base64
 import io
+import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from kit.page.figures import figure
+from kit.page.inline_svg import figure
 from kit.page.text import Html, anchor, element
-from kit.publish.figures.canvas import mark_simulated, sign_film
-from kit.publish.figures.look import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, Frame, Look
+from kit.publish.figures.canvas import (
+    DARK_LOOK,
+    FILM,
+    LIGHT_LOOK,
+    PAGE,
+    Frame,
+    Look,
+    mark_simulated,
+    sign_film,
+)
 from kit.publish.figures.svg import RC, small_svg
 
 if TYPE_CHECKING:
@@ -69,11 +78,6 @@ class Drawing:
         """Name of its files without their endings."""
         return anchor(self.id)
 
-    @property
-    def anchor(self) -> str:
-        """Id of the figure in the page."""
-        return anchor("figure", self.id)
-
     @cached_property
     def page_figure(self) -> Figure:
         """The figure in the light look as the page has it, drawn once."""
@@ -115,14 +119,8 @@ class Drawing:
         """Return the figure as an image with alt text and caption; the page sets it as a part of itself."""
         if len(self.data) > MOST_MARKS:
             return self._as_picture()
-        return figure(
-            self.svg,
-            alt=self.said,
-            title=self.title,
-            caption=self.caption,
-            key=f"figure {self.id}",
-            choices=self.choices,
-        )
+        words = {"alt": self.said, "title": self.title, "caption": self.caption, "key": f"figure {self.id}"}
+        return figure(self.svg, **words, choices=self.choices)
 
     def _repr_html_(self) -> str:
         return str(self.html())
@@ -133,19 +131,15 @@ class Drawing:
     def _as_picture(self) -> Html:
         light, dark = (_embedded(self.drawn(look, PAGE), look) for look in (LIGHT_LOOK, DARK_LOOK))
         source = Html(f'<source media="(prefers-color-scheme: dark)" srcset="{dark}">')
-        image = element("img", src=light, alt=self.said)
-        return element(
-            "figure", element("picture", source, image), element("figcaption", self.caption), id=self.anchor
-        )
+        image = element("picture", source, element("img", src=light, alt=self.said))
+        return element("figure", image, element("figcaption", self.caption), id=anchor("figure", self.id))
 
     def film(self, look: Look, date: str) -> Figure:
         """Return the 16:9 figure for film: at most 12 words, direct labels, claim id and date in the corner."""
         drawn = self.draw(look, FILM)
-        sign_film(drawn, look, self.headline, self.note[:LONGEST_NOTE], self._corner(date))
+        corner = f"{'simulated, ' if self.simulated else ''}{self.claim or self.id} {date}"
+        sign_film(drawn, look, self.headline, self.note[:LONGEST_NOTE], corner)
         return drawn
-
-    def _corner(self, date: str) -> str:
-        return f"{'simulated, ' if self.simulated else ''}{self.claim or self.id} {date}"
 
 
 def png_bytes(drawn: Figure, look: Look) -> bytes:
@@ -160,3 +154,32 @@ def png_bytes(drawn: Figure, look: Look) -> bytes:
 
 def _embedded(drawn: Figure, look: Look) -> str:
     return "data:image/png;base64," + base64.b64encode(png_bytes(drawn, look)).decode("ascii")
+
+
+def picture(drawn: Figure | Any, *, alt: str, title: str = "", caption: str = "") -> Html:
+    """Return a matplotlib figure, or what seaborn returns, as a figure with alt text and caption.
+
+    Parameters
+    ----------
+    drawn
+        A figure, axes, or a grid of seaborn's. It is taken from pyplot's hands, which would show it a second time.
+    alt
+        What it shows, in words with numbers, for those who cannot see it.
+    title, caption
+        A short name; what bars and bands are, over what, and n.
+
+    Raises
+    ------
+    ValueError
+        Where there are no words for those who cannot see it.
+    """
+    if not alt.strip():
+        raise ValueError("a picture needs alt: what it shows, in words")
+    whole = getattr(drawn, "figure", drawn)
+    pyplot = sys.modules.get("matplotlib.pyplot")
+    if pyplot is not None:
+        pyplot.close(whole)
+    name = title or alt
+    return figure(
+        small_svg(whole), alt=alt, title=name[:80], caption=caption or title, key=anchor("picture", name)
+    )

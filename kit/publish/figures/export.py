@@ -6,10 +6,9 @@ from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Future
 from pathlib import Path
 
+from kit.publish.figures.canvas import DARK_LOOK, LIGHT_LOOK, light_to_dark
 from kit.publish.figures.drawing import Drawing, png_bytes
-from kit.publish.figures.look import DARK_LOOK, LIGHT_LOOK, light_to_dark
-from kit.publish.figures.svg import recoloured, with_words
-from kit.publish.figures.turn import turned
+from kit.publish.figures.svg import recoloured, turned, with_words
 from kit.publish.results import as_csv
 from kit.runtime.worker import outcome, running_worker
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kit.history import History, MetricHistory
-from kit.page.tables import Col, table
+from kit.page.html_tables import Col, table
 from kit.publish.seasons.words import change_words, label, reach_words, units_of
 from kit.publish.sections.section import Section, heading, paragraph, section
 

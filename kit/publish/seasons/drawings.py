@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 
 from kit.history.history import History, MetricHistory
-from kit.page.numbers import Units, plain
+from kit.page.shown_numbers import Units, plain
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import as_shown, axis_unit
 from kit.publish.seasons.figures import against_control, chart_figure

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kit.publish.figures.canvas import canvas, fewer_ticks, room_for, short
-from kit.publish.figures.look import Frame, Look
+from kit.publish.figures.canvas import Frame, Look, canvas, fewer_ticks, room_for, short
 
 if TYPE_CHECKING:
     import pandas as pd

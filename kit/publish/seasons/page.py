@@ -10,16 +10,16 @@ from kit.history.alike import BY_CONTROL, DIRECTLY, NOT, main_probe
 from kit.history.chart import LEVEL_RULES, RULES
 from kit.history.history import OF_COOKER, OF_PROBE
 from kit.history.limits import FALSE_ALARMS
-from kit.page.numbers import plain
-from kit.page.tables import Col, table
+from kit.page.html_tables import Col, table
+from kit.page.shown_numbers import plain
 from kit.page.text import Html
 from kit.publish.provenance import trace
 from kit.publish.seasons.again import again_section
 from kit.publish.seasons.drawings import chart_drawing, control_drawing
 from kit.publish.seasons.tables import seasons_table, tables_of
 from kit.publish.seasons.words import change_words, clause_words, label, reach_words, units_of
-from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section, shown
-from kit.publish.sections.traces import inputs_html, versions_html
+from kit.publish.sections.endmatter import inputs_html, versions_html
+from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section
 from kit.publish.wording import capital, counted, label_of, number_word
 
 
@@ -119,7 +119,7 @@ def control(history: History) -> Section:
             "The control fuel is the same in every season. Where it moves, it is not the fuels that changed but "
             "probe, cooker, weather, or the lot of the control fuel itself."
         ),
-        *(shown(drawing) for drawing in drawings),
+        *drawings,
         *([_signals_table(history)] if len(signals) else []),
         *([paragraph("No chart shows a signal.")] if any(drawings) and not len(signals) else []),
         heading("The rules", "rules"),
@@ -131,7 +131,7 @@ def control(history: History) -> Section:
     ]
     if not any(drawings):
         parts.insert(0, paragraph("No control fuel was burned: there is no chart. Name one in [trial]."))
-    return section("control", "The control fuel over the seasons", parts, drawings)
+    return section("control", "The control fuel over the seasons", parts)
 
 
 def _rule_lines(history: History) -> list[str]:
@@ -296,10 +296,10 @@ def fuels(history: History) -> Section:
             note += f" The level moved over the seasons, so values of their own come from {found.reference} alone."
         parts += [
             heading(label(found, units), f"fuels-{name}"),
-            shown(drawing),
+            drawing,
             table(rows, f"All fuels ever tested: {label_of(found.spec, units)}", columns, note=note),
         ]
-    return section("fuels", "All fuels ever tested", parts, drawings)
+    return section("fuels", "All fuels ever tested", parts)
 
 
 def differently(history: History) -> Section:

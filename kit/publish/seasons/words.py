@@ -9,7 +9,7 @@ import numpy as np
 from kit.history.alike import BY_CONTROL, DIRECTLY
 from kit.history.history import History, MetricHistory
 from kit.metrics import Metric
-from kit.page.numbers import Units, to_range
+from kit.page.shown_numbers import Units, to_range
 from kit.publish.wording import Amount, capital, counted, label_of, possessed, threshold
 
 

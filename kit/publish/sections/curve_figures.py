@@ -1,12 +1,18 @@
-"""Curves drawn: all means on one set of axes, a panel per fuel, two fuels above their difference."""
+"""Curves drawn: all means on one set of axes, a panel per fuel, two fuels above their difference; readings thinned."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from kit.publish.figures.canvas import (
+    PAGE,
+    Axis,
+    Cast,
+    Frame,
+    Look,
+    Player,
     apart,
     canvas,
     fewer_ticks,
@@ -18,7 +24,7 @@ from kit.publish.figures.canvas import (
     type_gap,
     word,
 )
-from kit.publish.figures.look import PAGE, Axis, Cast, Frame, Look, Player
+from kit.schema import usable
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,6 +32,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PANELS_A_ROW: Final = 3
+POINTS: Final = 150
+MOST_FLAGS: Final = 24
 
 
 @dataclass(frozen=True)
@@ -56,6 +64,11 @@ class Lines:
     end: float
     thresholds: tuple[float, ...] = ()
 
+    @property
+    def banded(self) -> bool:
+        """Whether some mean has a band."""
+        return bool(self.means["band_low"].notna().any())
+
     def of(self, player: Player) -> pd.DataFrame:
         """Return what stands for a fuel: its mean, or its burn where there is no mean."""
         own = self.means[self.means["fuel"] == player.id].dropna(subset=["mean"])
@@ -63,6 +76,26 @@ class Lines:
             return own
         burns = self.burns[self.burns["fuel"] == player.id]
         return burns.assign(mean=burns["temp"], band_low=float("nan"), band_high=float("nan"))
+
+
+@dataclass(frozen=True)
+class TwoLines:
+    """The curves of two fuels and their difference.
+
+    Attributes
+    ----------
+    lines
+        The curves of the two.
+    table, spans
+        minutes, difference, low, high, band_low, band_high; and the spans, in minutes, where the band excludes zero.
+    difference
+        The lower axis.
+    """
+
+    lines: Lines
+    table: pd.DataFrame
+    spans: Sequence[tuple[float, float]]
+    difference: Axis
 
 
 def overlay(lines: Lines, cast: Cast, look: Look, frame: Frame) -> Figure:
@@ -86,12 +119,11 @@ def overlay(lines: Lines, cast: Cast, look: Look, frame: Frame) -> Figure:
 
 def _name_peaks(axes: Axes, lines: Lines, cast: Cast, look: Look, frame: Frame) -> float:
     """Mark each peak and name it to the right of every curve at its height; return the share beyond the axes."""
-    drawn = {player: lines.of(player) for player in cast}
-    drawn = {player: own[own["minutes"].between(*axes.get_xlim())] for player, own in drawn.items()}
+    end = axes.get_xlim()[1]
+    drawn = {player: own[own["minutes"].between(0, end)] for player in cast if len(own := lines.of(player))}
     tops = {player: own.loc[own["mean"].idxmax()] for player, own in drawn.items() if len(own)}
     if not tops:
         return 0.0
-    end = axes.get_xlim()[1]
     gap = 1.1 * type_gap(axes, frame)
     heights = dict(zip(tops, apart([float(top["mean"]) for top in tops.values()], gap), strict=True))
     low, high = axes.get_ylim()
@@ -99,114 +131,66 @@ def _name_peaks(axes: Axes, lines: Lines, cast: Cast, look: Look, frame: Frame) 
     width = axes.get_position().width * size_of(axes)[0]
     beyond = 0.0
     for player, top in tops.items():
-        height = heights[player]
-        hue = look.fuel(player.place)
-        right = max(
-            (
-                float(own.loc[own["mean"] >= height - 0.7 * gap, "minutes"].max())
-                for own in drawn.values()
-                if (own["mean"] >= height - 0.7 * gap).any()
-            ),
-            default=float(top["minutes"]),
+        minute, peak, height = float(top["minutes"]), float(top["mean"]), heights[player]
+        near = [own.loc[own["mean"] >= height - 0.7 * gap, "minutes"].max() for own in drawn.values()]
+        start = min(max([minute, *(float(last) for last in near if last == last)]) + 0.015 * end, end)
+        style: dict[str, Any] = {"color": look.fuel(player.place), "gid": player.group}
+        axes.plot(
+            [minute, start], [peak, height], linewidth=frame.line * 0.7, linestyle=":", zorder=3, **style
         )
-        start = min(max(right, float(top["minutes"])) + 0.015 * end, end)
-        axes.plot(
-            [top["minutes"], start], [top["mean"], height], color=hue, linewidth=frame.line * 0.7, linestyle=":",
-            zorder=3, gid=player.group,
-        )  # fmt: skip
-        axes.plot(
-            [top["minutes"]], [top["mean"]], marker=player.marker, markersize=frame.small * 0.6, color=hue,
-            markeredgecolor=look.paper, zorder=6, gid=player.group,
-        )  # fmt: skip
-        name = short(player.name, 22 if not frame.film else 18)
+        style |= {"marker": player.marker, "markeredgecolor": look.paper, "markersize": frame.small * 0.6}
+        axes.plot([minute], [peak], zorder=6, **style)
+        name = short(player.name, 18 if frame.film else 22)
         word(axes, start, height, name, look, frame, nudge=frame.small / 3, gid=player.group)
-        reach = room_for([name]) * frame.small / PAGE.small / width
-        beyond = max(beyond, start / end + reach - 1)
+        beyond = max(beyond, start / end + room_for([name]) * frame.small / PAGE.small / width - 1)
     return beyond
 
 
 def panels(lines: Lines, cast: Cast, look: Look, frame: Frame) -> Figure:
     """Return every burn as a thin line, each fuel's mean as a thick one with its band, a panel per fuel."""
-    columns = min(len(cast), PANELS_A_ROW if len(cast) != 4 else 2)
-    if frame.film and len(cast) > PANELS_A_ROW:
-        columns = PANELS_A_ROW
+    columns = 2 if len(cast) == 4 and not frame.film else min(len(cast), PANELS_A_ROW)
     rows = -(-len(cast) // columns)
     height = {1: 3.6, 2: 2.6}.get(columns, 1.85) * rows + 0.75
-    side = room_for_axis(lines.y)
-    figure, axes = canvas(
-        look, frame, height, rows, columns, share=(True, True), margins=(0.6, 0.2 + side, 0.5, 0.3)
-    )
+    margins = (0.6, 0.2 + room_for_axis(lines.y), 0.5, 0.3)
+    figure, axes = canvas(look, frame, height, rows, columns, share=(True, True), margins=margins)
     figure.subplots_adjust(wspace=0.1, hspace=0.32)
     for place, (each, player) in enumerate(zip(axes, cast, strict=False)):
         each.set_xlim(0.0, lines.end)
-        _thresholds(each, lines, look, frame)
-        _burn_strokes(each, lines, player, look, frame)
-        if len(lines.means):
-            _mean_line(each, lines.of(player), player, look, frame, alpha=0.2)
-        if not frame.film:
-            _crosses(each, lines, player, look)
-        name = short(player.name, 30 if not frame.film else 20)
-        each.set_title(
-            name, loc="left", fontsize=frame.small, color=look.ink, fontweight="bold", parse_math=False
-        )
-        last = place % columns == columns - 1 or place == len(cast) - 1
+        _fuel(each, lines, player, look, frame, alpha=0.2)
+        title: dict[str, Any] = {"fontsize": frame.small, "color": look.ink, "fontweight": "bold"}
+        name = short(player.name, 20 if frame.film else 30)
+        each.set_title(name, loc="left", parse_math=False, **title)
         fewer_ticks(each, frame, x=5 if columns > 1 else 8, y=5)
         if place + columns >= len(cast):
-            name_axis(
-                each,
-                "x",
-                lines.x if columns == 1 or place % columns == columns // 2 else Axis(""),
-                look,
-                frame,
-            )
+            middle = columns == 1 or place % columns == columns // 2
+            name_axis(each, "x", lines.x if middle else Axis(""), look, frame)
             each.tick_params(labelbottom=True)
-        if place % columns == 0:
-            name_axis(each, "y", Axis(lines.y.name, lines.y.second if last else ""), look, frame)
-        elif last:
-            name_axis(each, "y", Axis("", lines.y.second), look, frame)
+        first, last = place % columns == 0, place % columns == columns - 1 or place == len(cast) - 1
+        if first or last:
+            axis = Axis(lines.y.name if first else "", lines.y.second if last else "")
+            name_axis(each, "y", axis, look, frame)
     for spare in axes[len(cast) :]:
         spare.set_visible(False)
     return figure
 
 
-def two_over_time(
-    lines: Lines,
-    cast: Cast,
-    table: pd.DataFrame,
-    spans: Sequence[tuple[float, float]],
-    difference: Axis,
-    look: Look,
-    frame: Frame,
-) -> Figure:
-    """Return the burns and means of two fuels above their difference, on one axis of time.
-
-    Parameters
-    ----------
-    lines, cast
-        The curves of the two.
-    table, spans
-        minutes, difference, low, high, band_low, band_high; and the spans, in minutes, where the band excludes zero.
-    difference
-        The lower axis.
-    """
+def two_over_time(two: TwoLines, cast: Cast, look: Look, frame: Frame) -> Figure:
+    """Return the burns and means of two fuels above their difference, on one axis of time."""
+    lines, table = two.lines, two.table
     rows = 2 if len(table) else 1
     margins = (0.85, max(room_for(player.name for player in cast), 0.2) + room_for_axis(lines.y), 0.5, 0.2)
     figure, axes = canvas(look, frame, 2.9 * rows + 0.4, rows, 1, share=(True, False), margins=margins)
     figure.subplots_adjust(hspace=0.12)
     above = axes[0]
     above.set_xlim(0.0, lines.end)
-    _thresholds(above, lines, look, frame)
     for player in cast:
-        _burn_strokes(above, lines, player, look, frame)
-        _mean_line(above, lines.of(player), player, look, frame, alpha=0.16)
-        if not frame.film:
-            _crosses(above, lines, player, look)
+        _fuel(above, lines, player, look, frame, alpha=0.16)
     name_axis(above, "y", lines.y, look, frame)
     fewer_ticks(above, frame, x=8, y=5)
     _name_peaks(above, lines, cast, look, frame)
     if len(table):
         below = axes[1]
-        for start, end in spans:
+        for start, end in two.spans:
             below.axvspan(start, end, ymax=0.035, color=look.mark, linewidth=0, zorder=5)
         below.axhline(0, color=look.ink, linewidth=frame.line * 0.8, zorder=1)
         drawn = table[table["minutes"].between(0, lines.end)]
@@ -215,24 +199,37 @@ def two_over_time(
         below.plot(
             drawn["minutes"], drawn["difference"], color=look.mark, linewidth=frame.line * 1.8, zorder=4
         )
-        name_axis(below, "y", difference, look, frame)
+        name_axis(below, "y", two.difference, look, frame)
         fewer_ticks(below, frame, y=5)
     name_axis(axes[-1], "x", lines.x, look, frame)
     return figure
 
 
+def _fuel(axes: Axes, lines: Lines, player: Player, look: Look, frame: Frame, alpha: float) -> None:
+    """Draw a fuel among the thresholds: burns thin, their mean thick with its band, flagged readings as crosses."""
+    _thresholds(axes, lines, look, frame)
+    burns, flags = (
+        rows[(rows["fuel"] == player.id) & rows["minutes"].between(0, lines.end)]
+        for rows in (lines.burns, lines.flags)
+    )
+    thin: dict[str, Any] = {"color": look.fuel(player.place), "linewidth": frame.line * 0.6, "alpha": 0.6}
+    for _, burn in burns.groupby("burn", sort=False):
+        axes.plot(burn["minutes"], burn["temp"], zorder=2, **thin)
+    if len(lines.means):
+        _mean_line(axes, lines.of(player), player, look, frame, alpha)
+    if not frame.film:
+        cross: dict[str, Any] = {
+            "linestyle": "none",
+            "marker": "x",
+            "markersize": 3.4,
+            "markeredgewidth": 0.9,
+        }
+        axes.plot(flags["minutes"], flags["temp"], color=look.warn, zorder=5, **cross)
+
+
 def _thresholds(axes: Axes, lines: Lines, look: Look, frame: Frame) -> None:
-    for level in lines.thresholds:
+    for level in lines.thresholds if not axes.lines else ():
         axes.axhline(level, color=look.line, linewidth=frame.line * 0.8, linestyle=(0, (2, 2)), zorder=0)
-
-
-def _burn_strokes(axes: Axes, lines: Lines, player: Player, look: Look, frame: Frame) -> None:
-    own = lines.burns[(lines.burns["fuel"] == player.id) & lines.burns["minutes"].between(0, lines.end)]
-    for _, burn in own.groupby("burn", sort=False):
-        axes.plot(
-            burn["minutes"], burn["temp"], color=look.fuel(player.place), linewidth=frame.line * 0.6, alpha=0.6,
-            zorder=2,
-        )  # fmt: skip
 
 
 def _mean_line(axes: Axes, own: pd.DataFrame, player: Player, look: Look, frame: Frame, alpha: float) -> None:
@@ -259,9 +256,78 @@ def _band(
         axes.fill(x + x[::-1], low + high[::-1], color=colour, alpha=alpha, linewidth=0, zorder=1, gid=group)
 
 
-def _crosses(axes: Axes, lines: Lines, player: Player, look: Look) -> None:
-    seen = lines.flags[(lines.flags["fuel"] == player.id) & lines.flags["minutes"].between(0, lines.end)]
-    axes.plot(
-        seen["minutes"], seen["temp"], linestyle="none", marker="x", markersize=3.4, markeredgewidth=0.9,
-        color=look.warn, zorder=5,
-    )  # fmt: skip
+def thin_burns(readings: pd.DataFrame, points: int = POINTS) -> pd.DataFrame:
+    """Return the usable readings of each burn, at most about `points` of them.
+
+    Each burn's time is cut into spans of equal length, and of each span the lowest and the highest reading are
+    kept, so that no peak or dip is lost. A hole of more than three spans is marked by a blank row.
+
+    Parameters
+    ----------
+    readings
+        burn, elapsed_s, temp_c, flag of one probe.
+
+    Returns
+    -------
+    DataFrame
+        burn, minutes, temp_c.
+    """
+    import pandas as pd
+
+    flags = {flag: usable(flag) for flag in readings["flag"].unique()}
+    good = readings[readings["flag"].map(flags).astype(bool) & readings["temp_c"].notna()]
+    parts = [_thin_one(burn, points) for _, burn in good.groupby("burn", sort=False)]
+    columns = ["burn", "minutes", "temp_c"]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def _thin_one(burn: pd.DataFrame, points: int) -> pd.DataFrame:
+    import numpy as np
+
+    ordered = burn.sort_values("elapsed_s", kind="stable")
+    time, temp = ordered["elapsed_s"].to_numpy(float), ordered["temp_c"].to_numpy(float)
+    span = max(time[-1] - time[0], 1.0) / (points / 2)
+    place = np.minimum(((time - time[0]) / span).astype(int), points)
+    by_temp = np.lexsort((temp, place))
+    edge = np.flatnonzero(np.diff(place[by_temp], prepend=-1, append=points + 1))
+    kept = np.unique(np.concatenate([by_temp[edge[:-1]], by_temp[edge[1:] - 1], [0, len(time) - 1]]))
+    thinned = ordered.iloc[kept].assign(minutes=time[kept] / 60, temp_c=temp[kept])
+    return _with_holes(thinned, 3 * span / 60)
+
+
+def _with_holes(burn: pd.DataFrame, longest: float) -> pd.DataFrame:
+    import numpy as np
+    import pandas as pd
+
+    minutes = burn["minutes"].to_numpy()
+    after = np.flatnonzero(np.diff(minutes) > longest)
+    if not len(after):
+        return burn
+    holes = burn.iloc[after].assign(minutes=(minutes[after] + minutes[after + 1]) / 2, temp_c=np.nan)
+    return pd.concat([burn, holes]).sort_values("minutes", kind="stable")
+
+
+def thin_flags(readings: pd.DataFrame, low: float, high: float) -> pd.DataFrame:
+    """Return flagged readings to be marked: at most some two dozen a burn and flag, held within the axis.
+
+    Parameters
+    ----------
+    readings
+        burn, elapsed_s, temp_c, flag of one probe.
+    low, high
+        Ends of the temperature axis, °C: readings beyond are drawn at its edge, blank ones at its foot.
+
+    Returns
+    -------
+    DataFrame
+        burn, minutes, temp_c, flag.
+    """
+    import numpy as np
+
+    flagged = readings[readings["flag"] != ""]
+    groups = flagged.groupby(["burn", "flag"], sort=False)
+    rank, size = groups.cumcount(), groups["flag"].transform("size")
+    step = np.ceil(size / MOST_FLAGS)
+    kept = flagged[(rank % step == 0) | (rank == size - 1)]
+    inside = kept["temp_c"].astype(float).clip(low, high).fillna(low)
+    return kept.assign(minutes=kept["elapsed_s"] / 60, temp_c=inside)[["burn", "minutes", "temp_c", "flag"]]

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import Any, Final
 
-from kit.page.numbers import convert, plain
-from kit.page.tables import Col, table
+from kit.page.html_tables import Col, numbers, table
+from kit.page.shown_numbers import convert, plain
 from kit.page.text import Html, anchor, element, join
 from kit.publish.claims import (
     MOST,
@@ -20,41 +20,37 @@ from kit.publish.claims import (
     value_claim,
 )
 from kit.publish.earlier_reports import earlier_looks
-from kit.publish.figures.look import Cast
-from kit.publish.prices import cost_metric, prices_per_kg
-from kit.publish.report_data import ReportData, report_data
-from kit.publish.sections.burn_curves import overlay_drawing
-from kit.publish.sections.each_fuel import ordered_cast
-from kit.publish.sections.section import APPENDIX, Section, heading, numbers, paragraph, section, shown
-from kit.publish.wording import capital, counted, estimate, listed, number_word
+from kit.publish.figures.canvas import Cast
+from kit.publish.report_data import ReportData, cost_metric, prices_per_kg, report_data
+from kit.publish.sections.curves import overlay_drawing
+from kit.publish.sections.fuels import ordered_cast
+from kit.publish.sections.section import APPENDIX, Section, heading, label, paragraph, section
+from kit.publish.wording import burns_named, capital, counted, estimate, listed, number_word
 
 CHARGES: Final = {"mass": "equal mass", "volume": "equal volume", "full starter": "a full starter each"}
+LETTERS: Final = (
+    "Fuels that share a letter are not distinguishable; a fuel without one differs from every other. Which fuel is "
+    "first is a question of its own, asked in one direction: it can be settled where two fuels share a letter."
+)
 
 
 def answer(analysis: Any) -> Section:
     """Return what was asked, who can be best, all fuels' curves, a row per fuel, and fuels two by two."""
     data = report_data(analysis)
-    drawing = overlay_drawing(data)
     told = answer_sentences(data)
     two_by_two = [each for each in told if isinstance(each, Claim) and each.kind == "pair"]
     first = [each for each in told if each not in two_by_two]
-    key = paragraph(_key(data), kind="label") if any(claim.interval for claim in claims_of(data)) else None
-    parts: list[object] = [
-        *warnings(data),
-        paragraph(
-            element("strong", "Asked: "),
-            data.trial.question or _question(data),
-            " ",
-            _burned(data),
-            kind="asked",
-        ),
-        *map(_said, first or two_by_two),
-        shown(drawing),
+    asked = data.trial.question or _question(data)
+    parts = [
+        warnings(data),
+        paragraph(element("strong", "Asked: "), asked, " ", _burned(data), kind="asked"),
+        [_said(each) for each in first or two_by_two],
+        overlay_drawing(data),
         overview_table(data),
-        *([heading("Two by two", "two-by-two"), *map(_said, two_by_two)] if first and two_by_two else []),
-        key,
+        [heading("Two by two", "two-by-two"), *map(_said, two_by_two)] if first and two_by_two else None,
+        label(_key(data)) if any(claim.interval for claim in claims_of(data)) else None,
     ]
-    return section("answer", "What was asked, and the answer", parts, [drawing])
+    return section("answer", "What was asked, and the answer", parts)
 
 
 def _said(each: Claim | str) -> Html:
@@ -97,26 +93,23 @@ def _single_burns(data: ReportData) -> list[Claim | str]:
             "begin to show what repeats."
         ]
     return [
-        "Each fuel was burned once, so nothing here has an error bar: a difference between two fuels cannot be "
-        "told from "
-        "a difference between two burns of one fuel, and no fuel is put before another.",
+        "Each fuel was burned once, so nothing here has an error bar: a difference between two fuels cannot be told "
+        "from a difference between two burns of one fuel, and no fuel is put before another.",
         "What would supply error bars: a second bag and a second burn of each fuel, or an earlier folder of your own "
         "with repeats, named under borrow_from in the trial file.",
     ]
 
 
 def _count(pairs: Sequence[Claim]) -> str:
-    settled, left = sum(claim.settled for claim in pairs), len(pairs) - sum(claim.settled for claim in pairs)
-    comparisons = counted(len(pairs), "comparison")
+    settled = sum(claim.settled for claim in pairs)
+    left, comparisons = len(pairs) - settled, counted(len(pairs), "comparison")
     if not settled:
         return f"None of the {comparisons} of primary measures is settled; see 'Comparisons'."
     if not left:
         return f"All {comparisons} of primary measures are settled; see 'Comparisons'."
     are = "is" if settled == 1 else "are"
-    return (
-        f"Of {comparisons} of primary measures {number_word(settled)} {are} settled and {number_word(left)} not; see "
-        "'Comparisons'."
-    )
+    told = f"{number_word(settled)} {are} settled and {number_word(left)} not"
+    return f"Of {comparisons} of primary measures {told}; see 'Comparisons'."
 
 
 def finding_html(claim: Claim, figure: str = "") -> Html:
@@ -125,11 +118,11 @@ def finding_html(claim: Claim, figure: str = "") -> Html:
         claim.sentence.partition(claim.number) if claim.number else (claim.sentence, "", "")
     )
     marked = element("span", number, class_="number") if number else None
-    kind = "finding" if claim.settled else "finding open"
     page = APPENDIX if claim.kind == "value" and not figure else ""
     drawn = figure or claim.figure
     href = f"{page}#{anchor('figure', drawn)}"
     link = element("a", "figure", href=href, aria_label=f"Figure of: {claim.caption}") if drawn else None
+    kind = "finding" if claim.settled else "finding open"
     return element("p", before, marked, after, " ", link, class_=kind, id=claim.id)
 
 
@@ -153,12 +146,8 @@ def _question(data: ReportData) -> str:
 
 def _burned(data: ReportData) -> str:
     trial = data.trial
-    n = [
-        counted(len(data.cast), "fuel"),
-        *([counted(data.bags, "bag")] if data.bags else []),
-        counted(data.done, "burn"),
-    ]
-    parts = [capital(", ".join(n)) + data.on_days]
+    n = [counted(len(data.cast), "fuel"), counted(data.bags, "bag"), counted(data.done, "burn")]
+    parts = [capital(", ".join(n if data.bags else n[::2])) + data.on_days]
     if data.setting:
         parts.append(f"Compared are the {counted(len(data.compared), 'burn')} at setting '{data.setting}'")
     if trial.cooker:
@@ -184,45 +173,48 @@ def warnings(data: ReportData) -> list[Html]:
         )
     elif data.borrowed:
         folders = data.trial.model.borrow_from
-        named = (
-            "all folders measured alike"
-            if isinstance(folders, str)
-            else listed([str(each) for each in folders])
-        )
+        alike = isinstance(folders, str)
+        named = "all folders measured alike" if alike else listed([str(each) for each in folders])
         told.append(
             f"Single burns: every error bar here rests on repeatability borrowed from {named or 'elsewhere'}, not on "
             "these burns."
         )
-    if not data.bare and not data.interim and data.these_bags:
+    elif not data.interim and (data.table("comparisons")["scope"] == "these bags").any():
         few = "One bag of each fuel" if data.bags else "Bags are not noted"
         told.append(
             f"{few}: a difference between two fuels cannot be told from a difference between two bags, so every "
             f"verdict is for {data.these_bags} alone, and nothing is said of the next bag. A second bag of each fuel, "
             "noted in the burn sheet, would let these burns speak of the fuels."
         )
-    told += _looks(data)
-    return [element("div", element("p", text), class_="warning") for text in told]
+    told += [_uncounted(data), _looks(data)]
+    return [element("div", element("p", text), class_="warning") for text in told if text]
 
 
-def _looks(data: ReportData) -> list[str]:
+def _uncounted(data: ReportData) -> str:
+    told = []
+    for (metric, why), rows in data.table("uncounted").groupby(["metric", "why"], sort=False):
+        told.append(f"{data.label(str(metric))} {burns_named(rows['burn'], most=6)} ({why})")
+    return f"Done, but without a value that counts: {'; '.join(told)}." if told else ""
+
+
+def _looks(data: ReportData) -> str:
     looks = earlier_looks(data.analysis.run.folder)
     beyond = int((data.table("deviations")["what"] == "burn beyond the plan").sum())
     if data.interim or not looks + beyond:
-        return []
-    again = (
-        f"{capital(counted(looks, 'earlier report'))} of this folder looked at other states of these data"
-        if looks
-        else "Burns were added beyond the plan"
+        return ""
+    again = "Burns were added beyond the plan"
+    if looks:
+        again = (
+            f"{capital(counted(looks, 'earlier report'))} of this folder looked at other states of these data"
+        )
+    if looks and beyond:
+        again += f"; extended after looking by {counted(beyond, 'burn')} beyond the plan"
+    if len(data.trial.plan.stages) > 1 and not beyond:
+        return f"{again}. The looks were planned, and the intervals are wider for it."
+    return (
+        f"{again}. Looking again after adding burns finds differences that are not there more often than the "
+        "intervals say."
     )
-    extended = (
-        f"; extended after looking by {counted(beyond, 'burn')} beyond the plan" if looks and beyond else ""
-    )
-    allowed = (
-        "The looks were planned, and the intervals are wider for it."
-        if len(data.trial.plan.stages) > 1 and not beyond
-        else "Looking again after adding burns finds differences that are not there more often than the intervals say."
-    )
-    return [f"{again}{extended}. {allowed}"]
 
 
 def overview_table(data: ReportData) -> Html:
@@ -232,54 +224,36 @@ def overview_table(data: ReportData) -> Html:
     first = data.primary[0] if data.primary else ""
     cast = ordered_cast(data, first) or data.cast if first else data.cast
     prices, cost = prices_per_kg(data), cost_metric(data)
-    shown_metrics = [*data.primary, *([cost] if cost and cost not in data.primary else [])]
     made: dict[str, list[object]] = {"fuel": [_key_of(player) for player in cast]}
-    columns = [Col("fuel", "Fuel", kind="head")]
+    columns = [Col("fuel", "Fuel")]
     if len({player.kind for player in cast}) > 1:
         made["kind"] = [player.kind for player in cast]
         columns.append(Col("kind", "type"))
-    lettered = False
-    for metric in shown_metrics:
-        made[metric] = _cells(data, metric, cast)
-        unit = data.units.heading(data.spec(metric).unit)
-        title = join(
-            [capital(data.label(metric)), element("span", f" {unit}", class_="unit") if unit else ""]
-        )
-        columns.append(Col(metric, title, kind="number"))
-        letters = _letters(data, metric, cast) if metric in data.primary else []
-        if letters:
-            lettered, made[f"letters {metric}"] = True, list(letters)
-            columns.append(Col(f"letters {metric}", element("span", "letters", class_="label"), kind="text"))
+    for metric in dict.fromkeys([*data.primary, *([cost] if cost else [])]):
         if metric == cost and prices:
             made["price"] = [_price(data, prices.get(player.id)) for player in cast]
-            columns.insert(
-                -1,
-                Col(
-                    "price",
-                    join(["Price", element("span", f" {data.units.heading('/kg')}", class_="unit")]),
-                    kind="number",
-                ),
-            )
+            columns.append(_col("price", "Price", data.units.heading("/kg")))
+        made[metric] = _cells(data, metric, cast)
+        columns.append(_col(metric, capital(data.label(metric)), data.units.heading(data.spec(metric).unit)))
+        letters = _letters(data, metric, cast) if metric in data.primary else []
+        if letters:
+            made[f"letters {metric}"] = list(letters)
+            columns.append(Col(f"letters {metric}", element("span", "letters", class_="label")))
     n = [(data.burns_of(player.id), data.bags_of(player.id)) for player in cast]
     made["burns"], made["bags"] = [burns for burns, _ in n], [bags or math.nan for _, bags in n]
-    columns += numbers(("burns", "burns"), *([("bags", "bags")] if any(bags for _, bags in n) else []))
-    note = (
-        "Values of single burns, without error bars, in the order of the trial file."
-        if data.bare
-        else (
-            f"Means; ± half of the {data.percent} interval, or in brackets the interval, each fuel for itself."
-            + (
-                f" In the order of {data.label(first)}. Fuels that share a letter are not distinguishable; a "
-                "fuel without one differs from every other. "
-                "Which fuel is first is a question of its own, asked in one direction: it can be settled "
-                "where two fuels share a letter."
-                if lettered
-                else ""
-            )
-        )
-    )
+    columns += numbers("burns", *(["bags"] if any(bags for _, bags in n) else []))
+    note = "Values of single burns, without error bars, in the order of the trial file."
+    if not data.bare:
+        note = f"Means; ± half of the {data.percent} interval, or in brackets the interval, each fuel for itself."
+        if any(name.startswith("letters ") for name in made):
+            note += f" In the order of {data.label(first)}. {LETTERS}"
     frame = pd.DataFrame(made, dtype=object)
     return table(frame, "Fuel by fuel, in one table", columns, units=data.units, note=note)
+
+
+def _col(name: str, title: str, unit: str) -> Col:
+    """Return a column of numbers written beforehand, its unit in the heading."""
+    return Col(name, join([title, element("span", f" {unit}", class_="unit") if unit else ""]), kind="number")
 
 
 def _key_of(player: Any) -> Html:
@@ -288,22 +262,19 @@ def _key_of(player: Any) -> Html:
 
 
 def _cells(data: ReportData, metric: str, cast: Cast) -> list[object]:
-    means = data.rows("means", metric).set_index("fuel")
-    values = data.values_of(metric)
+    means = data.rows("means", metric).dropna(subset=["mean"]).set_index("fuel")
+    values, unit = data.values_of(metric), data.spec(metric).unit
     cells: list[object] = []
     for player in cast:
         own = values[values["fuel"] == player.id]
-        if player.id in means.index and float(means.loc[player.id, "mean"]) == float(
-            means.loc[player.id, "mean"]
-        ):
-            row = means.loc[player.id]
-            limits = (math.nan, math.nan) if data.bare else (float(row["low"]), float(row["high"]))
-            cells.append(_cell(data, float(row["mean"]), *limits, data.spec(metric).unit))
+        if player.id in means.index:
+            mean, low, high = (float(means.loc[player.id, name]) for name in ("mean", "low", "high"))
+            cells.append(_cell(data, mean, *((math.nan, math.nan) if data.bare else (low, high)), unit))
         elif (own["status"] == "never").any():
-            n, of = int((own["status"] != "never").sum()), len(own)
-            cells.append("not reached" if not n else f"in {n} of {of}")
+            n = int((own["status"] != "never").sum())
+            cells.append(f"in {n} of {len(own)}" if n else "not reached")
         elif data.bare and own["value"].notna().any():
-            cells.append(_cell(data, float(own["value"].iloc[0]), math.nan, math.nan, data.spec(metric).unit))
+            cells.append(_cell(data, float(own["value"].iloc[0]), math.nan, math.nan, unit))
         else:
             cells.append("")
     return cells
@@ -330,12 +301,9 @@ def _letters(data: ReportData, metric: str, cast: Cast) -> list[str]:
     """Return for each fuel the letters of its groups, 'a' for the first in order; none where no order is shown."""
     if ordered_cast(data, metric) is None:
         return []
-    brackets = data.rows("ladder", metric).set_index("fuel")["brackets"].fillna("").astype(str)
-    numbers_of = {
-        player.id: brackets[player.id].split() if player.id in brackets.index else [] for player in cast
-    }
-    order = sorted({number for own in numbers_of.values() for number in own}, key=int)
+    own = {player.id: group for player, group in zip(cast, data.brackets(metric, cast), strict=True)}
+    order = sorted({number for group in own.values() for number in group}, key=int)
     if data.spec(metric).better == "less":
         order = order[::-1]
     names = {number: chr(97 + place) if place < 26 else f"{place + 1}" for place, number in enumerate(order)}
-    return [" ".join(sorted(names[number] for number in numbers_of[player.id])) for player in cast]
+    return [" ".join(sorted(names[number] for number in group)) for group in own.values()]

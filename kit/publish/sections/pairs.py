@@ -1,47 +1,41 @@
-"""Comparisons of fuels and of kinds with margins and verdicts, what would settle the open ones, break-even prices."""
+"""Comparisons of fuels and of types with margins and verdicts, what would settle the open ones, price verdicts."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.page.numbers import plain, quantity
-from kit.page.tables import Col, table
+from kit.page.html_tables import cols, numbers
+from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
 from kit.publish.claims import Claim, claim_id, claims_of, overall_sentence, ranked_claims
-from kit.publish.figures.canvas import canvas, fewer_ticks, name_axis, room_for, room_for_axis, word
+from kit.publish.figures.canvas import Axis, Frame, Look, RowLayout, bar, room_for, rows_canvas, short, word
 from kit.publish.figures.drawing import Drawing
-from kit.publish.figures.look import Axis, Frame, Look
-from kit.publish.report_data import ReportData, n_note, report_data
-from kit.publish.sections.pair_rows import (
-    MOST_ON_FILM,
-    MOST_ROWS,
-    difference_unit,
-    family_words,
-    label_rows,
-    margin_zone,
-    pairs_table,
-)
-from kit.publish.sections.price_verdicts import break_even_drawing, price_html
+from kit.publish.report_data import UNDECIDED, ReportData, break_even_table, n_note, report_data
 from kit.publish.sections.section import (
     Section,
     bullets,
     heading,
-    numbers,
+    label,
     paragraph,
+    rows_table,
     section,
-    shown,
     to_appendix,
 )
-from kit.publish.sections.types_compared import kinds_html
 from kit.publish.wording import (
+    Amount,
     capital,
     counted,
+    in_degrees,
+    is_degrees,
     listed,
     margin_words,
-    p_words,
+    number_word,
+    places,
     row_places,
+    threshold,
 )
 
 if TYPE_CHECKING:
@@ -55,61 +49,63 @@ BRIEF: Final = {
     "the same within the margin": "same within the margin",
 }
 """Verdicts as they stand at the edge of a figure; the others stand as they are."""
+FAMILIES: Final = {
+    "tukey": "for all {n} comparisons of this measure at once (Tukey)",
+    "dunnett": "for all {n} comparisons with the control fuel at once (Dunnett)",
+    "holm": "for all {n} comparisons of this measure at once (Holm)",
+    "none": "for each comparison alone, not adjusted",
+}
+MOST_ROWS: Final = 30
+"""Rows of a figure in the report; the appendix's table has all."""
+MOST_ON_FILM: Final = 8
 
 
 def comparisons(analysis: Any) -> Section:
     """Return the comparisons of primary measures with verdicts; kinds against kinds; the price verdict."""
     data = report_data(analysis)
     if data.interim or data.bare or not len(data.table("comparisons")):
-        told = (
-            "This report is interim: comparisons and verdicts are made once all planned burns are done."
-            if data.interim
-            else "Nothing was burned twice: no difference here can be told from chance, so none is given."
-            if data.bare and len(data.cast) > 1
-            else "Only one fuel was burned: nothing to compare."
-        )
-        return section("comparisons", "Comparisons", [paragraph(told)])
-    compared = [metric for metric in data.metrics if len(data.rows("comparisons", metric))]
+        told = "Only one fuel was burned: nothing to compare."
+        if data.interim:
+            told = (
+                "This report is interim: comparisons and verdicts are made once all planned burns are done."
+            )
+        elif data.bare and len(data.cast) > 1:
+            told = "Nothing was burned twice: no difference here can be told from chance, so none is given."
+        return section("comparisons", "Comparisons", [told])
+    compared = _compared(data)
     main = [metric for metric in compared if metric in data.primary] or compared[:1]
-    drawings = [pairs_drawing(data, metric) for metric in main]
-    price = break_even_drawing(data)
-    overall = [sentence for metric in main if (sentence := overall_sentence(data, metric))]
-    parts: list[object] = [
-        paragraph(_how_to_read(data, main)),
-        bullets(overall),
-        *(shown(drawing) for drawing in drawings),
-        *further_html(data, most=3),
-        *kinds_html(data),
-        *price_html(data, price, most=3),
-        to_appendix(
-            "Every comparison of every measure, with each one alone and its p value", "comparison-tables"
-        ),
+    what = "Every comparison of every measure, with each one alone and its p value"
+    parts = [
+        _how_to_read(data, main),
+        bullets(sentence for metric in main if (sentence := overall_sentence(data, metric))),
+        [pairs_drawing(data, metric) for metric in main],
+        further_html(data, most=3),
+        kinds_html(data),
+        price_html(data, break_even_drawing(data), most=3),
+        to_appendix(what, "comparison-tables"),
     ]
-    return section("comparisons", "Comparisons", parts, [*drawings, price])
+    return section("comparisons", "Comparisons", parts)
 
 
 def comparison_tables(analysis: Any) -> Section:
     """Return for the appendix the comparisons of every measure, who can be best, and what would settle the rest."""
     data = report_data(analysis)
-    compared = (
-        [] if data.interim or data.bare else [m for m in data.metrics if len(data.rows("comparisons", m))]
-    )
-    reasons = data.analysis.why_not
-    told = [
-        f"{capital(data.label(metric))}: {why}." for metric, why in reasons.items() if metric in data.metrics
-    ]
-    parts: list[object] = [
-        paragraph("No comparison was made." if not compared else "A row per comparison, measure by measure."),
-        *(pairs_html(data, metric) for metric in compared),
-        overall_table(data) if compared else None,
-        best_table(data) if compared else None,
+    compared = [] if data.interim or data.bare else _compared(data)
+    why_not = data.analysis.why_not.items()
+    told = [f"{capital(data.label(metric))}: {why}." for metric, why in why_not if metric in data.metrics]
+    parts = [
+        "A row per comparison, measure by measure." if compared else "No comparison was made.",
+        [pairs_html(data, metric) for metric in compared],
+        [overall_table(data), best_table(data)] if compared else None,
         prior_table(data),
-        *(further_html(data, most=10_000) if compared else ()),
-        *(price_html(data, None, most=10_000) if compared else ()),
+        [further_html(data, most=10_000), price_html(data, None, most=10_000)] if compared else None,
+        [heading("Measures that could not be compared", "not-compared"), bullets(told)] if told else None,
     ]
-    if told:
-        parts += [heading("Measures that could not be compared", "not-compared"), bullets(told)]
-    return section("comparison-tables", "Comparisons: every measure", parts, part="appendix")
+    return section("comparison-tables", "Comparisons: every measure", parts, "appendix")
+
+
+def _compared(data: ReportData) -> list[str]:
+    return [metric for metric in data.metrics if len(data.rows("comparisons", metric))]
 
 
 def _how_to_read(data: ReportData, metrics: Sequence[str]) -> str:
@@ -131,6 +127,73 @@ def about_words(data: ReportData) -> str:
     return f" Every verdict is for {data.these_bags} alone." if data.these_bags else ""
 
 
+def family_words(data: ReportData, metric: str) -> str:
+    """Return over what the intervals of a metric's comparisons hold."""
+    rows = data.rows("comparisons", metric)
+    size = int(rows["family"].iloc[0]) if "family" in rows and len(rows) else len(rows)
+    if size <= 1:
+        return "for this one comparison"
+    return FAMILIES.get(str(rows["multiplicity"].iloc[0]), FAMILIES["none"]).format(n=size)
+
+
+def pairs_table(data: ReportData, metric: str) -> pd.DataFrame:
+    """Return the comparisons of a metric as drawn: per cent on the log scale, else units as shown."""
+    import pandas as pd
+
+    spec = data.spec(metric)
+    rows = data.in_order(data.rows("comparisons", metric)).reset_index(drop=True)
+    log = spec.scale == "log"
+
+    def as_drawn(values: pd.Series) -> pd.Series:
+        # an end that is not finite, as of burns known by bounds alone, is no place on an axis
+        known = pd.to_numeric(values).replace([math.inf, -math.inf], math.nan)
+        return 100 * (known - 1) if log else data.shown(known, spec.unit, difference=True)
+
+    names = {"value": "ratio" if log else "difference", "low": "low", "high": "high"}
+    names |= {"low_alone": "low_alone", "high_alone": "high_alone"}
+    noted = {
+        f"bags_{end}": [
+            data.noted_bags(metric, f, n) for f, n in zip(rows[end], rows[f"bags_{end}"], strict=True)
+        ]
+        for end in ("a", "b")
+    }
+    return rows.assign(
+        **labelled_pairs(data, rows, "÷" if log else "−"),
+        settled=~rows["verdict"].isin(UNDECIDED),
+        **noted,
+        **{name: as_drawn(rows[source]) for name, source in names.items()},
+    )
+
+
+def labelled_pairs(data: ReportData, rows: pd.DataFrame, sign: str) -> dict[str, list[Any]]:
+    """Return for rows of pairs their labels, those cut to fit a figure, and the first fuel's place for its hue."""
+    named = [(data.name(a), data.name(b)) for a, b in zip(rows["a"], rows["b"], strict=True)]
+    place = {player.id: player.place for player in data.cast}
+    return {
+        "label": [f"{a} {sign} {b}" for a, b in named],
+        "short_label": [f"{short(a, 21)} {sign} {short(b, 21)}" for a, b in named],
+        "place": [place.get(a, 0) for a in rows["a"]],
+    }
+
+
+def difference_unit(data: ReportData, metric: str) -> str:
+    """Return the unit of that table's numbers."""
+    spec = data.spec(metric)
+    return "%" if spec.scale == "log" else data.unit(spec.unit, difference=True)
+
+
+def margin_zone(data: ReportData, metric: str, rows: pd.DataFrame) -> tuple[float, float] | None:
+    """Return the ends of the zone of differences too small to matter, as drawn; None where none was declared."""
+    margins = rows["margin"].dropna()
+    if not len(margins):
+        return None
+    spec, half = data.spec(metric), float(margins.iloc[0])
+    if spec.scale == "log":
+        return 100 * math.expm1(-half), 100 * math.expm1(half)
+    shown_half = float(data.shown(half, spec.unit, difference=True))
+    return -shown_half, shown_half
+
+
 def pairs_html(data: ReportData, metric: str) -> Html | None:
     """Return the table of a metric's comparisons, or None where it has none."""
     rows = pairs_table(data, metric)
@@ -139,105 +202,65 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
     log, unit = data.spec(metric).scale == "log", difference_unit(data, metric)
     digits = max(row_places(rows) or [1])
     names = ("value", "low", "high", "low_alone", "high_alone")
-    both = [
-        (f"{row.n_a}, {row.n_b}", f"{row.bags_a}, {row.bags_b}" if row.bags_a or row.bags_b else "")
-        for row in rows.itertuples(index=False)
-    ]
     made = rows.assign(
         **{name: rows[name].astype(float).round(digits) for name in names},
-        p_adjusted=[p_words(p) for p in rows["p_adjusted"]],
-        burns=[burns for burns, _ in both],
-        bags=[bags for _, bags in both],
+        burns=[f"{a}, {b}" for a, b in zip(rows["n_a"], rows["n_b"], strict=True)],
+        bags=[f"{a}, {b}" if a or b else "" for a, b in zip(rows["bags_a"], rows["bags_b"], strict=True)],
     )
     what = "first over second, as per cent more or less" if log else "first minus second"
     alone = len(rows) == 1 or str(rows["multiplicity"].iloc[0]) == "none"
     note = (
         f"Difference: {what}. From and to: {data.percent} interval {family_words(data, metric)}; alone: {data.percent} "
         "interval of that comparison alone. Burns and bags: of the first, of the second. p: probability of a "
-        "difference "
-        f"this large if there were none{'' if alone else ', adjusted like the interval'}."
-        f"{about_words(data)}"
+        f"difference this large if there were none{'' if alone else ', adjusted like the interval'}."
     )
-    columns = [
-        Col("label", "Fuels", kind="head"),
-        *numbers(
-            ("value", f"difference, {unit}".rstrip(", ")), ("low", "from"), ("high", "to"), decimals=digits
-        ),
-        *numbers(("low_alone", "alone, from"), ("high_alone", "to"), decimals=digits),
-        *numbers(("p_adjusted", "p"), decimals=3),
-        Col("verdict", "verdict"),
-        *numbers(("burns", "burns"), ("bags", "bags")),
-    ]
-    return table(made, f"{capital(data.label(metric))}: comparisons", columns, note=note)
+    columns = cols(
+        ("label", "Fuels"),
+        numbers(("value", f"difference, {unit}".rstrip(", ")), *names[1:], decimals=digits),
+        numbers("p_adjusted", decimals=3),
+        "verdict",
+        numbers("burns", "bags"),
+    )
+    return rows_table(data, made, f"{capital(data.label(metric))}: comparisons", columns, note=note)
 
 
 def overall_table(data: ReportData) -> Html | None:
     """Return for each measure the test of whether the fuels differ at all."""
-    rows = data.table("overall")
-    if not len(rows):
-        return None
-    made = rows.assign(
-        label=[capital(data.label(m)) for m in rows["metric"]], p=[p_words(p) for p in rows["p"]]
+    columns = cols("label", numbers(("f", "F"), decimals=2))
+    columns += cols(
+        numbers(("df1", "degrees of freedom"), ("df2", "and"), decimals=1),
+        numbers("p", decimals=3),
     )
-    columns = [Col("label", "Measure", kind="head"), *numbers(("f", "F"), decimals=2)]
-    columns += [
-        *numbers(("df1", "degrees of freedom"), ("df2", "and"), decimals=1),
-        *numbers(("p", "p"), decimals=3),
-    ]
     note = "p: probability of differences this large between any of the fuels if there were none."
-    return table(made, "Do the fuels differ at all?", [*columns, Col("method", "by")], note=note)
+    rows = data.table("overall")
+    return rows_table(data, rows, "Do the fuels differ at all?", cols(columns, ("method", "by")), note=note)
 
 
 def best_table(data: ReportData) -> Html | None:
     """Return for each measure with a better direction which fuels can be the best and how far each falls short."""
     rows = data.table("best")
-    if not len(rows):
-        return None
     log = rows["scale"] == "log"
-    estimate = rows["ratio"].where(log, rows["difference"]).astype(float)
-    limits = {name: rows[name].astype(float) for name in ("low", "high")}
+    shown = {"value": rows["ratio"].where(log, rows["difference"]), "low": rows["low"], "high": rows["high"]}
+    shown = {name: values.astype(float) for name, values in shown.items()}
     made = rows.assign(
-        name=rows["fuel"].map(data.name),
-        label=[_with_unit(data, metric) for metric in rows["metric"]],
-        can=["yes" if can else "no" for can in rows["can_be_best"]],
-        value=estimate.where(~log, 100 * (estimate - 1)),
-        **{name: values.where(~log, 100 * (values - 1)) for name, values in limits.items()},
+        what=[f"{capital(data.label(m))}, {difference_unit(data, m)}".rstrip(", ") for m in rows["metric"]],
+        **{name: values.where(~log, 100 * (values - 1)) for name, values in shown.items()},
     )
-    columns = [
-        Col("name", "Fuel", kind="head"),
-        Col("can", "can be best"),
-        *numbers(("value", "against the best other"), ("low", "from"), ("high", "to"), decimals=1),
-    ]
+    columns = cols("name", ("can_be_best", "can be best"))
+    columns += numbers(("value", "against the best other"), "low", "high", decimals=1)
     note = (
         f"All statements of one measure hold together at {data.percent} (Hsu's comparisons with the best). A fuel that "
         "cannot be best falls short of the best by the amounts shown."
     )
-    return table(made, "Which fuels can be the best", columns, note=note, group="label")
-
-
-def _with_unit(data: ReportData, metric: str) -> str:
-    return f"{capital(data.label(metric))}, {difference_unit(data, metric)}".rstrip(", ")
+    return rows_table(data, made, "Which fuels can be the best", columns, note=note, group="what")
 
 
 def prior_table(data: ReportData) -> Html | None:
     """Return which earlier folders entered the intervals, with what weight, and whether they agree."""
-    rows = data.table("prior")
-    if not len(rows):
-        return None
-    made = rows.assign(
-        label=[capital(data.label(metric)) for metric in rows["metric"]],
-        entered=["yes" if used else "no" for used in rows["used"].fillna(False)],
-        p_conflict=[p_words(float(p)) for p in rows["p_conflict"]],
-    )
-    columns = [Col("folder", "Folder", kind="head"), *numbers(("burns", "burns"), ("bags", "bags"))]
-    columns += [
-        *numbers(("power", "weight"), decimals=2),
-        *numbers(("p_conflict", "p of equal spread"), decimals=3),
-    ]
+    columns = cols(("folder", "Folder"), numbers("burns", "bags"), numbers(("power", "weight"), decimals=2))
+    columns += cols(numbers(("p_conflict", "p of equal spread"), decimals=3), ("used", "entered"), "note")
     note = "A folder whose spread disagrees (p below 0.05) is left out."
-    return table(
-        made, "Earlier folders", [*columns, Col("entered", "entered"), Col("note")], note=note, group="label"
-    )
+    return rows_table(data, data.table("prior"), "Earlier folders", columns, note=note, group="label")
 
 
 def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
@@ -245,48 +268,46 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
     rows = pairs_table(data, metric).dropna(subset=["low", "high"])
     if not len(rows):
         return None
-    spec, label, unit = data.spec(metric), data.label(metric), difference_unit(data, metric)
+    spec, words, unit = data.spec(metric), data.label(metric), difference_unit(data, metric)
     order = [claim.id for claim in ranked_claims(data, metric)]
     ids = [claim_id(metric, a, b) for a, b in zip(rows["a"], rows["b"], strict=True)]
     rows = rows.assign(rank=[order.index(each) if each in order else len(order) for each in ids])
     rows = rows.assign(brief=[BRIEF.get(verdict, verdict) for verdict in rows["verdict"]])
     own = [claim for claim in claims_of(data) if claim.metric == metric]
     margin = margin_zone(data, metric, rows)
-    axis = Axis(f"difference in {label}, {unit}".rstrip(", "), data.second_scale(spec.unit, difference=True))
+    axis = Axis(f"difference in {words}, {unit}".rstrip(", "), data.second_scale(spec.unit, difference=True))
     drawn = rows if len(rows) <= MOST_ROWS else rows.sort_values("rank", kind="stable").head(MOST_ROWS)
     n = list({pair for claim in own for pair in zip(claim.n, claim.bags, strict=True)})
     film = f", {MOST_ON_FILM} of {len(rows)} pairs" if len(rows) > MOST_ON_FILM else ""
+    only = own[0] if len(own) == 1 else None
     return Drawing(
         id=f"comparisons {metric}",
-        title=f"Comparisons: {label}",
-        alt=f"{capital(label)}: differences between fuels. " + " ".join(claim.sentence for claim in own),
+        title=f"Comparisons: {words}",
+        alt=f"{capital(words)}: differences between fuels. " + " ".join(claim.sentence for claim in own),
         caption=_caption(data, metric, margin is not None, own, len(drawn)),
-        headline=own[0].caption if len(own) == 1 else f"Differences in {label}{film}",
+        headline=only.caption if only else f"Differences in {words}{film}",
         note=f"bar: {data.percent} interval" + (f"; {n_note(n * 2)}" if len(n) == 1 else ""),
         data=rows.drop(columns=["place", "short_label", "rank", "brief"]),
         draw=partial(differences, drawn, axis, (spec.less, spec.more), margin),
-        claim=own[0].id if len(own) == 1 else "",
+        claim=only.id if only else "",
         simulated=data.simulated,
     )
 
 
 def _caption(data: ReportData, metric: str, margin: bool, own: Sequence[Claim], drawn: int) -> str:
     n = {pair for claim in own for pair in zip(claim.n, claim.bags, strict=True)}
-    burns, bags = next(iter(n)) if len(n) == 1 else (0, 0)
-    each = f"{capital(counted(burns, 'burn'))} of each fuel" + (
-        f", {counted(bags, 'bag')} each" if bags else ""
-    )
-    zone = (
-        "Shaded zone: differences too small to matter, as declared beforehand."
-        if margin
-        else "No margin was declared, so it is not said whether a difference matters."
-    )
+    each = "Burns and bags of each fuel: see the table in the appendix"
+    if len(n) == 1:
+        burns, bags = n.pop()
+        of_bags = f", {counted(bags, 'bag')} each" if bags else ""
+        each = f"{capital(counted(burns, 'burn'))} of each fuel{of_bags}"
+    zone = "No margin was declared, so it is not said whether a difference matters."
+    if margin:
+        zone = "Shaded zone: differences too small to matter, as declared beforehand."
     some = f" Drawn are the first {drawn} of {len(own)} pairs." if drawn < len(own) else ""
     return (
         f"Dot and bar: difference and its {data.percent} interval, {family_words(data, metric)}: verdicts are "
-        "read from "
-        f"it. Filled dot: settled; open dot: not settled. {zone}{some} "
-        f"{each if burns else 'Burns and bags of each fuel: see the table in the appendix'}."
+        f"read from it. Filled dot: settled; open dot: not settled. {zone}{some} {each}."
     )
 
 
@@ -311,28 +332,29 @@ def differences(
         Ends of the zone of differences too small to matter; None where none was declared.
     """
     rows = rows.sort_values("rank", kind="stable").head(MOST_ON_FILM) if frame.film else rows
-    right = room_for(rows["brief"], 22) if not frame.film else 0.35
-    margins = (room_for(rows["short_label"], 44), right, 0.5, 0.15 + room_for_axis(axis))
-    figure, (axes,) = canvas(look, frame, 0.95 + 0.28 * max(len(rows), 2), margins=margins)
+    layout = RowLayout(above=0.95, right=0.35 if frame.film else room_for(rows["brief"], 22))
+    name = axis.name.rpartition(", ")[2] if frame.film else axis.name
+    axis = Axis(f"← {sides[0]}   {name}   {sides[1]} →", axis.second)
+    figure, axes = rows_canvas(rows["short_label"].tolist(), axis, look, frame, layout)
     if margin:
         axes.axvspan(*margin, color=look.band, linewidth=0, zorder=0)
     axes.axvline(0, color=look.ink, linewidth=frame.line * 0.9, zorder=1)
     for row, pair in enumerate(rows.itertuples(index=False)):
         hue = look.fuel(int(pair.place))
-        axes.plot([pair.low, pair.high], [row, row], color=hue, linewidth=frame.line * 2.4, zorder=2)
-        dot = hue if pair.settled else look.paper
+        bar(axes, pair.low, pair.high, row, hue, frame.line * 2.4, zorder=2)
+        dot: dict[str, Any] = {"markersize": frame.small * 0.7, "markeredgewidth": frame.line * 1.3}
         axes.plot(
-            [pair.value], [row], marker="o", markersize=frame.small * 0.7, markeredgewidth=frame.line * 1.3,
-            markeredgecolor=hue, color=dot, zorder=4,
-        )  # fmt: skip
-    label_rows(axes, rows["short_label"].tolist(), look, frame)
-    if not frame.film:
-        for row, brief in enumerate(rows["brief"]):
-            word(axes, axes.get_xlim()[1], row, brief, look, frame, nudge=6, color=look.soft)
-    less, more = sides
-    name = axis.name if not frame.film else axis.name.rpartition(", ")[2]
-    name_axis(axes, "x", Axis(f"← {less}   {name}   {more} →", axis.second), look, frame)
-    fewer_ticks(axes, frame, x=8)
+            [pair.value],
+            [row],
+            "o",
+            markeredgecolor=hue,
+            color=hue if pair.settled else look.paper,
+            zorder=4,
+            **dot,
+        )
+    axes.set_xlim(axes.get_xlim())
+    for row, brief in enumerate(rows["brief"] if not frame.film else ()):
+        word(axes, axes.get_xlim()[1], row, brief, look, frame, nudge=6, color=look.soft)
     return figure
 
 
@@ -350,15 +372,10 @@ def further_html(data: ReportData, most: int) -> list[Html | None]:
     if never:
         told.append(f"For {counted(never, 'open comparison')} no affordable number of burns would settle it.")
     note = (
-        "Enough bags for a chance of 80 % of a settled verdict if the true difference and spread are as "
-        "estimated (upper "
-        "80 % limits of the spread). Bags, burns, fuel and hours are those of the two fuels together."
+        "Enough bags for a chance of 80 % of a settled verdict if the true difference and spread are as estimated "
+        "(upper 80 % limits of the spread). Bags, burns, fuel and hours are those of the two fuels together."
     )
-    return [
-        heading("How many more burns would settle it", "further"),
-        bullets(told),
-        paragraph(note, kind="label"),
-    ]
+    return [heading("How many more burns would settle it", "further"), bullets(told), label(note)]
 
 
 def _needed(row: Any, data: ReportData) -> str:
@@ -372,3 +389,156 @@ def _needed(row: Any, data: ReportData) -> str:
     if row.hours == row.hours:
         takes.append(f"{plain(row.hours, 0)}\u00a0h of burning")
     return f"{between}: {counted(int(row.bags), 'more bag')} of each{per_bag}; in all {', '.join(takes)}."
+
+
+def kinds_html(data: ReportData) -> list[Html]:
+    """Return kinds against kinds: for the fuels tested, and in general where enough fuels were tested."""
+    rows = data.table("kinds")
+    rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
+    judged = data.table("comparisons")
+    rows = rows[~rows["metric"].isin(judged.loc[judged["verdict"] == "cannot be separated", "metric"])]
+    if not len(rows):
+        return []
+    names = dict.fromkeys(kind for row in rows.itertuples(index=False) for kind in (row.a, row.b))
+    note = (
+        "'The fuels tested' says how these fuels differ; 'types in general' would hold for other fuels of "
+        "the type and needs at least three of each."
+    )
+    against = f"{capital(' against '.join(map(plural, names)))} (types compared)"
+    told = [paragraph(kind_sentence(row, data)) for row in rows.itertuples(index=False)]
+    return [heading(against if len(names) == 2 else "Types compared", "kinds"), *told, label(note)]
+
+
+def plural(kind: str) -> str:
+    """Return a kind as fuels of it are called: 'lump fuels', 'briquettes'."""
+    return f"{kind}s" if kind.endswith("ette") else f"{kind} fuels"
+
+
+def kind_sentence(row: Any, data: ReportData) -> str:
+    """Return one comparison of kinds in a sentence, with the spread within a kind beside the gap."""
+    spec, phrase = data.spec(row.metric), data.spec(row.metric).phrases
+    value = float(row.ratio if row.scale == "log" else row.difference)
+    amount = Amount(value, float(row.low), float(row.high), math.nan, spec, data.units)
+    a, b = plural(row.a), plural(row.b)
+    scope = capital(str(row.scope)).replace("Kinds", "Types")
+    names = {"a": a, "b": b, "at": threshold(spec, data.units), "amount": amount.size}
+    n = f"{counted(int(row.fuels_a), 'fuel')} and {number_word(int(row.fuels_b))}"
+    if row.verdict in UNDECIDED or not amount.known:
+        reach = f": the burns are compatible with {amount.reach} for {a}" if amount.known else ""
+        return f"{scope}: we cannot yet say whether {phrase.question.format(**names)}{reach}; {n}."
+    clause = (phrase.times if amount.multiple else phrase.more if amount.above else phrase.less).format(
+        **names
+    )
+    return f"{scope}: {clause}: {amount.interval}; {n}{_within(row, data)}."
+
+
+def _within(row: Any, data: ReportData) -> str:
+    if row.spread_within != row.spread_within or row.scope != "kinds in general":
+        return ""
+    spec = data.spec(row.metric)
+    if row.scale == "log":
+        size = f"{plain(100 * math.expm1(row.spread_within), 0)}\u00a0%"
+    elif is_degrees(spec.unit):
+        size = in_degrees(row.spread_within, 0, 0, data.units)
+    else:
+        size = f"{plain(row.spread_within, 1)} {spec.unit}".strip()
+    return f"; fuels of one type differ from one another by {size} (standard deviation)"
+
+
+def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Html | Drawing | None]:
+    """Return the price verdicts in words, at most so many, with the break-even drawing."""
+    rows = break_even_table(data)
+    if not len(rows):
+        return []
+    told = [price_sentence(row, data) for row in rows.itertuples(index=False)]
+    settled = [text for text, verdict in zip(told, rows["verdict"], strict=True) if verdict not in UNDECIDED]
+    picked = [*settled, *(text for text in told if text not in settled)][:most]
+    if len(told) > len(picked):
+        picked.append(
+            f"{capital(counted(len(told) - len(picked), 'other pair'))}: see the figure and the appendix."
+        )
+    basis = (
+        "From the time above the temperature, charges being of equal mass; fuel left over is not credited."
+    )
+    if str(rows["metric"].iloc[0]).startswith("cost"):
+        basis = (
+            "From the cost of an hour above the temperature, fuel left over credited as the trial file says."
+        )
+    return [heading("Price", "break-even-price"), drawing, bullets(picked), label(basis)]
+
+
+def price_sentence(row: Any, data: ReportData) -> str:
+    """Return who is the better value at the prices paid, by how much, and up to what price ratio that holds."""
+    digits = max(1, min(2, places(row.low, row.high)))
+    a, b = data.name(row.a), data.name(row.b)
+    limits = f"{plain(row.low, digits)} to {plain(row.high, digits)}"
+    paid = f"; paid: {plain(row.paid, 2)} times" if row.paid == row.paid else ""
+    times = f"{plain(row.value, digits)} times that of {b} ({limits}){paid}"
+    even = f"{a}: better value while its price per kg is below {times}"
+    if row.cost != row.cost:
+        return f"{capital(even)}."
+    if row.verdict in UNDECIDED or row.cost_low <= 1 <= row.cost_high:
+        return f"{capital(a)} or {b}: which is the better value at the prices paid is not settled. {capital(even)}."
+    at = threshold(data.spec(row.metric), data.units)
+    amount = Amount(row.cost, row.cost_low, row.cost_high, math.nan, data.spec(row.metric), data.units)
+    size = f"{amount.size} as much with {a} as with {b}"
+    if not amount.multiple:
+        size = f"{amount.size} {'less' if row.cost < 1 else 'more'} with {a} than with {b}"
+    return (
+        f"Better value at the prices paid: {a if row.cost < 1 else b}. An hour above {at} cost {size} "
+        f"({amount.interval}). "
+        f"{capital(even)}."
+    )
+
+
+def break_even_drawing(data: ReportData) -> Drawing | None:
+    """Return the drawing of break-even prices, or None where none can be given."""
+    rows = break_even_table(data)
+    if not len(rows):
+        return None
+    rows = rows.assign(**labelled_pairs(data, rows, "÷"))
+    told = "; ".join(
+        f"{row.label}: {plain(row.value, 2)}, interval {plain(row.low, 2)} to {plain(row.high, 2)}"
+        for row in rows.itertuples(index=False)
+    )
+    metric = str(rows["metric"].iloc[0])
+    used = list(data.used(metric).values())
+    paid = " Diamond: the ratio of the prices paid." if rows["paid"].notna().any() else ""
+    film = f", {MOST_ON_FILM} of {len(rows)} pairs" if len(rows) > MOST_ON_FILM else ""
+    return Drawing(
+        id="break-even",
+        title="Break-even price",
+        alt=f"Up to what price ratio the first fuel is the better value. {told}.",
+        caption=(
+            "Dot and bar: the price per kilogram of the first fuel over that of the second at which both give an hour "
+            f"of heat for the same money, with its {data.percent} interval {family_words(data, metric)} "
+            f"({n_note(used)}). Below it the first fuel is the better value.{paid} Good in any currency."
+        ),
+        headline=f"Worth how many times the price?{film}",
+        note=f"bar: {data.percent} interval; {n_note(used)}",
+        data=rows.drop(columns=["place", "short_label"]),
+        draw=partial(break_even, rows.head(MOST_ROWS), Axis("price per kilogram, first over second")),
+        simulated=data.simulated,
+    )
+
+
+def break_even(rows: pd.DataFrame, axis: Axis, look: Look, frame: Frame) -> Figure:
+    """Return up to what price ratio the first fuel of each pair is the better value, with its interval.
+
+    Parameters
+    ----------
+    rows
+        short_label, value, low, high (price per kilogram of a over that of b), paid (blank where no prices are
+        known), place of the first fuel.
+    """
+    rows = rows.head(MOST_ON_FILM) if frame.film else rows
+    figure, axes = rows_canvas(rows["short_label"].tolist(), axis, look, frame)
+    axes.axvline(1, color=look.line, linewidth=frame.line, zorder=1)
+    for row, pair in enumerate(rows.itertuples(index=False)):
+        hue = look.fuel(int(pair.place))
+        bar(axes, pair.low, pair.high, row, hue, frame.line * 2.4, zorder=3)
+        axes.plot([pair.value], [row], "o", color=hue, markersize=frame.small * 0.75, zorder=4)
+        diamond: dict[str, Any] = {"markersize": frame.small * 0.65, "markeredgewidth": frame.line}
+        axes.plot([pair.paid], [row], "D", color=look.paper, markeredgecolor=look.ink, zorder=5, **diamond)
+    axes.set_xlim(left=0)
+    return figure

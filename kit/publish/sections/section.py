@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
-from kit.page.tables import Col
+from kit.page.html_tables import Col, table
 from kit.page.text import Html, element, join
 from kit.publish.figures.drawing import Drawing
 from kit.publish.figures.export import begin
+from kit.publish.report_data import ReportData
 from kit.publish.staging import report_date
+from kit.publish.wording import capital, p_words
 from kit.runtime.kernel_process import is_kernel
+from kit.schema import COLUMNS
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Part = Literal["report", "appendix"]
 APPENDIX: Final = "appendix.html"
+P_VALUES: Final = ("p", "p_adjusted", "p_conflict")
 
 
 @dataclass(frozen=True)
@@ -41,7 +48,9 @@ class Section:
 
     @property
     def html(self) -> Html:
-        """The whole section with its heading."""
+        """The whole section with its heading; nothing where there is nothing to say."""
+        if not self.body:
+            return Html("")
         heading = element("h2", self.title, id=self.id)
         return element("section", heading, self.body, aria_labelledby=self.id, data_part=self.part)
 
@@ -52,21 +61,35 @@ class Section:
         return f"<section '{self.title}', {len(self.figures)} figures>"
 
 
-def section(
-    key: str,
-    title: str,
-    parts: Iterable[object],
-    figures: Iterable[Drawing | None] = (),
-    part: Part = "report",
-) -> Section:
-    """Return a section of parts, None among them left out; text among them is escaped."""
-    body = join(each for each in parts if each is not None)
-    return Section(key, title, body, tuple(drawing for drawing in figures if drawing is not None), part)
+def section(key: str, title: str, parts: Iterable[object], part: Part = "report") -> Section:
+    """Return a section of parts: markup as it is, drawings as figures, text as paragraphs; lists are opened."""
+    flat = list(_opened(parts))
+    figures = tuple(each for each in flat if isinstance(each, Drawing))
+    return Section(key, title, join(map(_as_html, flat)), figures, part)
+
+
+def _opened(parts: Iterable[object]) -> Iterator[object]:
+    for each in parts:
+        if isinstance(each, list | tuple):
+            yield from _opened(each)
+        elif each is not None and each != "":
+            yield each
+
+
+def _as_html(part: object) -> Html | None:
+    if isinstance(part, Drawing):
+        return shown(part)
+    return part if isinstance(part, Html) else paragraph(part)
 
 
 def paragraph(*children: object, kind: str | None = None, id: str | None = None) -> Html:
     """Return a paragraph; text is escaped."""
     return element("p", *children, class_=kind, id=id)
+
+
+def label(*children: object) -> Html:
+    """Return a paragraph in smaller type: how to read what stands above it."""
+    return paragraph(*children, kind="label")
 
 
 def heading(title: object, key: str) -> Html:
@@ -80,20 +103,46 @@ def bullets(items: Iterable[object]) -> Html | None:
     return element("ul", *made) if made else None
 
 
-def numbers(
-    *named: tuple[str, str],
-    unit: str = "",
-    decimals: int | Sequence[int] | None = 0,
-    difference: bool = False,
-) -> list[Col]:
-    """Return columns of numbers, each named with its heading, in one unit and with the same decimals."""
-    return [Col(name, words, unit, "number", decimals, difference) for name, words in named]
+def rows_table(
+    data: ReportData,
+    rows: pd.DataFrame,
+    caption: str,
+    columns: Sequence[Col],
+    *,
+    note: object = "",
+    group: str = "",
+) -> Html | None:
+    """Return rows of one of the analysis's tables as a table of the page; None where there are none.
+
+    Beside the columns of the rows it may show, unless they have them: `name` of the fuel, `label` of the metric and
+    `measure`, the same within a line, and `fuels`, both of a pair. Yes, no and p values are written as words.
+    """
+    if not len(rows):
+        return None
+    made = {}
+    if "fuel" in rows:
+        made["name"] = rows["fuel"].map(data.name)
+    if "metric" in rows:
+        made["measure"] = rows["metric"].map(data.label)
+        made["label"] = made["measure"].map(capital)
+    if "a" in rows and "b" in rows:
+        made["fuels"] = rows["a"].map(data.name) + " and " + rows["b"].map(data.name)
+    for name in rows:
+        kind = COLUMNS[name].kind if name in COLUMNS else ""
+        if kind == "yes/no":
+            made[name] = rows[name].fillna(False).astype(bool).map({True: "yes", False: "no"})
+        elif name in P_VALUES:
+            made[name] = rows[name].astype(float).map(p_words)
+    shown = rows.assign(
+        **{name: cells for name, cells in made.items() if name not in rows or name in COLUMNS}
+    )
+    return table(shown, caption, columns, units=data.units, note=note, group=group)
 
 
 def to_appendix(what: str, key: str) -> Html:
     """Return a line that leads to a section of the appendix."""
     link = element("a", "appendix", href=f"{APPENDIX}#{key}")
-    return paragraph(f"{what}: see the ", link, ".", kind="label")
+    return label(f"{what}: see the ", link, ".")
 
 
 def folded(summary: str, *children: object) -> Html | None:
@@ -102,10 +151,8 @@ def folded(summary: str, *children: object) -> Html | None:
     return element("details", element("summary", summary), *kept, class_="more") if kept else None
 
 
-def shown(drawing: Drawing | None) -> Html | None:
-    """Return a drawing's figure, or None; where a report is being made its files are begun meanwhile."""
-    if drawing is None:
-        return None
+def shown(drawing: Drawing) -> Html:
+    """Return a drawing's figure; where a report is being made its files are begun meanwhile."""
     if is_kernel():
         begin([drawing], report_date())
     return drawing.html()

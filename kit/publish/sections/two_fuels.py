@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
+import math
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.errors import KitError, Problem, did_you_mean
-from kit.page.numbers import NBSP
+from kit.page.shown_numbers import NBSP
 from kit.page.text import Html
 from kit.publish.claims import Claim, claims_of
-from kit.publish.figures.canvas import canvas, room_for, short, word
+from kit.publish.figures.canvas import Frame, Look, canvas, room_for, short, word
 from kit.publish.figures.drawing import Drawing
-from kit.publish.figures.look import Frame, Look
-from kit.publish.narrowed import narrowed
-from kit.publish.prices import break_even_table
-from kit.publish.report_data import ReportData, n_note, report_data
-from kit.publish.sections.burn_curves import two_drawing
-from kit.publish.sections.each_fuel import conditions_table, means_table, values_drawing
+from kit.publish.report_data import ReportData, break_even_table, n_note, narrowed, report_data
+from kit.publish.sections.curves import two_drawing
 from kit.publish.sections.first_screen import finding_html, warnings
-from kit.publish.sections.pair_rows import FAMILIES, margin_zone, pairs_table
-from kit.publish.sections.pairs import further_html, pairs_html
-from kit.publish.sections.price_verdicts import price_sentence
-from kit.publish.sections.section import Section, bullets, heading, paragraph, section, shown
+from kit.publish.sections.fuels import conditions_table, means_table, values_drawing
+from kit.publish.sections.pairs import (
+    FAMILIES,
+    further_html,
+    margin_zone,
+    pairs_html,
+    pairs_table,
+    price_sentence,
+)
+from kit.publish.sections.section import Section, bullets, heading, label, paragraph, section
 from kit.publish.sections.unusual import influence_words
 from kit.publish.sections.variation import chances_words
 from kit.publish.wording import Amount, capital
@@ -47,31 +50,28 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
     pair, data = (a, b), narrowed(whole, a, b)
     claims = sorted(claims_of(data), key=lambda claim: data.metrics.index(claim.metric))
     own = [metric for metric in data.primary if data.has_values(metric)]
-    values = [values_drawing(data, metric, pair) for metric in own]
-    line, side = two_drawing(data, a, b), pair_drawing(data, claims)
-    influence = influence_words(data, pair)
-    parts: list[object] = [
-        *warnings(data),
-        *_verdicts(data, claims, a, b, side.id if side else ""),
-        paragraph(_families(whole, data, a, b), kind="label") if claims and not data.bare else None,
+    side, (influence, *which) = pair_drawing(data, claims), influence_words(data, pair)
+    prices = [price_sentence(row, data) for row in break_even_table(data).itertuples(index=False)]
+    parts = [
+        warnings(data),
+        _verdicts(data, claims, pair, side.id if side else ""),
+        label(_families(data)) if claims and not data.bare else None,
         heading("Over time", "over-time"),
-        shown(line) or paragraph("No readings: the values came from the burn sheet alone."),
-        *([heading("Measure by measure", "side-by-side"), shown(side)] if side else []),
-        *further_html(data, most=6),
+        two_drawing(data, a, b) or "No readings: the values came from the burn sheet alone.",
+        [heading("Measure by measure", "side-by-side"), side] if side else None,
+        further_html(data, most=6),
         heading("Does the verdict depend on a single burn?", "influence"),
-        paragraph(influence[0]),
-        bullets(influence[1:]),
+        [influence, bullets(which)],
         heading("The next bag, and the price", "next-bag"),
-        bullets([*chances_words(data, pair), *_prices(data)])
-        or paragraph("Nothing can be predicted from these burns."),
+        bullets([*chances_words(data, pair), *prices]) or "Nothing can be predicted from these burns.",
         heading("The values", "values"),
-        *(shown(drawing) for drawing in values),
-        *(means_table(data, metric, pair) for metric in own),
-        *(pairs_html(data, metric) for metric in own),
+        [values_drawing(data, metric, pair) for metric in own],
+        [means_table(data, metric, pair) for metric in own],
+        [pairs_html(data, metric) for metric in own],
         conditions_table(data, pair),
     ]
     title = f"{capital(data.name(a))} and {data.name(b)}: do they really differ?"
-    return section("two-fuels", title, parts, [line, side, *values])
+    return section("two-fuels", title, parts)
 
 
 def _check(data: ReportData, a: str, b: str) -> None:
@@ -87,51 +87,42 @@ def _check(data: ReportData, a: str, b: str) -> None:
         raise KitError(problems)
 
 
-def _verdicts(data: ReportData, claims: list[Claim], a: str, b: str, figure: str) -> list[Html]:
+def _verdicts(data: ReportData, claims: list[Claim], pair: tuple[str, str], figure: str) -> list[Html]:
     told = "These two were not compared."
     if data.interim:
         told = "No verdict yet: planned burns are still to be done."
     elif data.bare:
-        told = f"{capital(data.name(a))} and {data.name(b)} were burned once each: whether they differ cannot be told."
+        a, b = map(data.name, pair)
+        told = f"{capital(a)} and {b} were burned once each: whether they differ cannot be told."
     elif claims:
         main = [claim for claim in claims if claim.primary] or claims[:1]
         return [finding_html(claim, figure) for claim in main]
     return [paragraph(told, kind="finding open")]
 
 
-def _families(whole: ReportData, data: ReportData, a: str, b: str) -> str:
+def _families(data: ReportData) -> str:
     """Return over what the verdict's interval holds, and what the pair's own interval says beside it."""
-    metric = next(
-        (metric for metric in data.primary if len(data.rows("comparisons", metric))), data.metrics[0]
-    )
-    rows = data.rows("comparisons", metric)
+    compared = [metric for metric in data.primary if len(data.rows("comparisons", metric))]
+    rows = data.rows("comparisons", compared[0] if compared else data.metrics[0])
     if not len(rows):
         return ""
-    size, multiplicity = int(rows["family"].iloc[0]), str(rows["multiplicity"].iloc[0])
-    if size == 1:
+    if int(rows["family"].iloc[0]) == 1:
         return f"This pair was asked about beforehand and stands alone: its {data.percent} intervals are not widened."
-    family = FAMILIES.get(multiplicity, FAMILIES["none"]).format(n=size)
-    alone = "; ".join(
-        _alone(data, metric) for metric in data.primary if len(data.rows("comparisons", metric))
+    family = FAMILIES.get(str(rows["multiplicity"].iloc[0]), FAMILIES["none"]).format(
+        n=int(rows["family"].iloc[0])
     )
     return (
-        f"Intervals after a colon are {data.percent} intervals {family}, since this pair is one of several. "
-        "For this pair "
-        f"alone, as if no other had been looked at: {alone}."
+        f"Intervals after a colon are {data.percent} intervals {family}, since this pair is one of several. For this "
+        f"pair alone, as if no other had been looked at: {'; '.join(_alone(data, each) for each in compared)}."
     )
 
 
 def _alone(data: ReportData, metric: str) -> str:
     row: Any = next(data.rows("comparisons", metric).itertuples(index=False))
     value = float(row.ratio if row.scale == "log" else row.difference)
-    amount = Amount(
-        value, float(row.low_alone), float(row.high_alone), float("nan"), data.spec(metric), data.units
-    )
+    limits = float(row.low_alone), float(row.high_alone)
+    amount = Amount(value, *limits, math.nan, data.spec(metric), data.units)
     return f"{data.label(metric)} {amount.directed or 'not known'}"
-
-
-def _prices(data: ReportData) -> list[str]:
-    return [price_sentence(row, data) for row in break_even_table(data).itertuples(index=False)]
 
 
 def pair_drawing(data: ReportData, claims: list[Claim]) -> Drawing | None:
@@ -165,21 +156,18 @@ def pair_drawing(data: ReportData, claims: list[Claim]) -> Drawing | None:
 
 
 def _side_row(data: ReportData, claim: Claim) -> dict[str, object] | None:
-    pair = {claim.a, claim.b}
-    drawn = pairs_table(data, claim.metric)
+    pair, drawn = {claim.a, claim.b}, pairs_table(data, claim.metric)
     own = drawn[drawn["a"].isin(pair) & drawn["b"].isin(pair)].dropna(subset=["low", "high"])
     if not len(own):
         return None
-    row, margin = own.iloc[0], margin_zone(data, claim.metric, own) or (float("nan"), float("nan"))
-    ends = [abs(float(row[name])) for name in ("low", "high")] + [
-        abs(edge) for edge in margin if edge == edge
-    ]
+    ends = [float(own[name].iloc[0]) for name in ("value", "low", "high")]
+    margin = margin_zone(data, claim.metric, own) or (math.nan, math.nan)
     open_or_same = claim.verdict == "the same within the margin" or not claim.settled
     return {
         "label": data.label(claim.metric),
         "words": claim.verdict if open_or_same else claim.interval.replace(NBSP, " "),
-        **{name: float(row[name]) for name in ("value", "low", "high")},
-        "reach": 1.15 * max(ends),
+        **dict(zip(("value", "low", "high"), ends, strict=True)),
+        "reach": 1.15 * max(abs(end) for end in (*ends[1:], *margin) if end == end),
         "margin_low": margin[0],
         "margin_high": margin[1],
         "settled": claim.settled,

@@ -6,24 +6,22 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from kit.judge.influence import NO_ANSWER
-from kit.page.numbers import plain, quantity
-from kit.page.tables import Col, table
+from kit.page.html_tables import cols, numbers
+from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
-from kit.publish.figures.canvas import canvas, fewer_ticks, name_axis, short, word
+from kit.publish.figures.canvas import Axis, Cast, Frame, Look, canvas, fewer_ticks, name_axis, short, word
 from kit.publish.figures.drawing import Drawing
-from kit.publish.figures.look import Axis, Cast, Frame, Look
 from kit.publish.report_data import ReportData, report_data
 from kit.publish.sections.section import (
     Section,
     bullets,
     heading,
-    numbers,
     paragraph,
+    rows_table,
     section,
-    shown,
     to_appendix,
 )
-from kit.publish.wording import capital, counted, listed, p_words
+from kit.publish.wording import capital, listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,17 +39,15 @@ def odd_burns(analysis: Any) -> Section:
     title = "Unusual burns, and what else was recorded"
     if not len(data.table("odd_burns")):
         told = "Without repeated burns no burn can be called unusual: there is nothing to hold it against."
-        return section("odd-burns", title, [paragraph(told)])
-    influence = influence_words(data)
+        return section("odd-burns", title, [told])
+    influence, *which = influence_words(data)
+    what = "Every burn's distance from the others, and what every verdict would be without it"
     parts = [
-        paragraph(NOT_ALONE),
+        NOT_ALONE,
         odd_table(data),
         heading("Does any verdict depend on a single burn?", "influence"),
-        paragraph(influence[0]),
-        bullets(influence[1:]),
-        to_appendix(
-            "Every burn's distance from the others, and what every verdict would be without it", "odd-tables"
-        ),
+        [influence, bullets(which)],
+        to_appendix(what, "odd-tables"),
     ]
     return section("odd-burns", title, parts)
 
@@ -59,15 +55,13 @@ def odd_burns(analysis: Any) -> Section:
 def odd_tables(analysis: Any) -> Section:
     """Return for the appendix how far each burn lies from the others, and every verdict that would change."""
     data = report_data(analysis)
-    measured = [metric for metric in data.primary if len(data.rows("odd_burns", metric))]
-    drawings = [odd_drawing(data, metric) for metric in measured]
-    parts = [*(shown(drawing) for drawing in drawings), influence_table(data)]
-    if not any(part is not None for part in parts):
-        parts = [paragraph("Nothing was repeated, so no burn can be held against others.")]
-    return section("odd-tables", "Unusual burns and influence", parts, drawings, "appendix")
+    drawings = [odd_drawing(data, metric) for metric in data.primary if len(data.rows("odd_burns", metric))]
+    parts = [each for each in (*drawings, influence_table(data)) if each is not None]
+    none = ["Nothing was repeated, so no burn can be held against others."]
+    return section("odd-tables", "Unusual burns and influence", parts or none, "appendix")
 
 
-def odd_table(data: ReportData) -> Html:
+def odd_table(data: ReportData) -> Html | None:
     """Return the unusual burns with what stood beside them, or the statement that there are none."""
     rows = data.table("odd_burns")
     odd = rows[rows["odd"].fillna(False).astype(bool)]
@@ -77,25 +71,18 @@ def odd_table(data: ReportData) -> Html:
             f"No burn is unusual: {burns} burns were looked at, on {counted(measures, 'measure')}."
         )
     made = odd.assign(
-        name=odd["fuel"].map(data.name),
-        label=[data.label(metric) for metric in odd["metric"]],
         value=[_value(data, row.metric, row.value) for row in odd.itertuples(index=False)],
         expected=[_value(data, row.metric, row.expected) for row in odd.itertuples(index=False)],
-        p=[p_words(float(p)) for p in odd["p"]],
         beside=odd["conditions"].fillna("").replace("", "nothing recorded that sets it apart"),
     )
-    columns = [
-        Col("burn", "Burn", kind="head"),
-        Col("name", "fuel"),
-        Col("label", "measure"),
-        *numbers(("value", "value"), ("expected", "expected"), ("p", "p")),
-        Col("beside", "what else was recorded"),
-    ]
+    columns = cols(("burn", "Burn"), ("name", "fuel"), "measure", numbers("value", "expected", "p"))
     note = (
         "Expected: from all other burns. p: probability that any burn of such a trial would lie this far out if none "
         "were odd."
     )
-    return table(made, "Unusual burns", columns, note=note)
+    return rows_table(
+        data, made, "Unusual burns", cols(columns, ("beside", "what else was recorded")), note=note
+    )
 
 
 def _value(data: ReportData, metric: str, value: float) -> str:
@@ -118,27 +105,21 @@ def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> li
     count = len(changing[["metric", "a", "b"]].drop_duplicates())
     of = f"{tried} verdicts of primary measures" if tried > 1 else "the one verdict"
     if not count:
-        return [
-            f"No: {'each of ' if tried > 1 else ''}{of} stays as it is whichever burn, bag or day is left out."
-        ]
-    settled = changing[~changing["verdict"].isin(["not settled"])]
+        each = "each of " if tried > 1 else ""
+        return [f"No: {each}{of} stays as it is whichever burn, bag or day is left out."]
     told = []
-    for (metric, a, b), own in settled.groupby(["metric", "a", "b"], sort=False):
-        without = {
-            (str(level), str(verdict)): [_bag_name(str(name)) for name in each["left_out"]]
+    settled = changing[changing["verdict"] != "not settled"]
+    for (metric, one, other), own in settled.groupby(["metric", "a", "b"], sort=False):
+        fuels = f"{data.name(str(one))} and {data.name(str(other))}"
+        without = [
+            f"without {level} {listed(_few(list(map(_bag_name, each['left_out']))), 'or')}: {_said(str(verdict))}"
             for (level, verdict), each in own.groupby(["level_left_out", "verdict_without"], sort=False)
-        }
-        each = [
-            f"without {level} {listed(_few(names), 'or')}: {_said(verdict)}"
-            for (level, verdict), names in without.items()
         ]
-        told.append(
-            f"{capital(data.label(str(metric)))}, {data.name(str(a))} and {data.name(str(b))}: {'; '.join(each)}."
-        )
+        told.append(f"{capital(data.label(str(metric)))}, {fuels}: {'; '.join(without)}.")
     held = count - len(told)
-    open_ones = (
-        f" ({held} of them {'is' if held == 1 else 'are'} not settled as it stands)" if held and told else ""
-    )
+    open_ones = ""
+    if held and told:
+        open_ones = f" ({held} of them {'is' if held == 1 else 'are'} not settled as it stands)"
     return [f"Yes: {count} of {of} would change if one burn, bag or day were left out{open_ones}.", *told]
 
 
@@ -160,21 +141,14 @@ def influence_table(data: ReportData) -> Html | None:
     """Return every verdict that would change with a burn, bag or day left out."""
     rows = data.of_declared_pairs(data.table("influence"))
     rows = rows[rows["matters"].fillna(False).astype(bool)]
-    if not len(rows) or data.interim:
+    if data.interim:
         return None
     made = rows.assign(
-        fuels=[f"{data.name(row.a)} and {data.name(row.b)}" for row in rows.itertuples(index=False)],
-        label=[capital(data.label(metric)) for metric in rows["metric"]],
-        without=[f"{row.level_left_out} {row.left_out}" for row in rows.itertuples(index=False)],
-        then=[_said(str(verdict)) for verdict in rows["verdict_without"]],
+        without=rows["level_left_out"].astype(str) + " " + rows["left_out"].astype(str),
+        then=rows["verdict_without"].astype(str).map(_said),
     )
-    columns = [
-        Col("fuels", "Fuels", kind="head"),
-        Col("verdict", "verdict"),
-        Col("without", "without"),
-        Col("then", "then"),
-    ]
-    return table(made, "Verdicts that one burn, bag or day would change", columns, group="label")
+    caption = "Verdicts that one burn, bag or day would change"
+    return rows_table(data, made, caption, cols("fuels", "verdict", "without", "then"), group="label")
 
 
 def odd_drawing(data: ReportData, metric: str) -> Drawing | None:
@@ -183,9 +157,8 @@ def odd_drawing(data: ReportData, metric: str) -> Drawing | None:
     if not len(rows):
         return None
     order = {burn: place for place, burn in enumerate(data.sheet["burn"])}
-    rows = rows.assign(odd=rows["odd"].astype(bool)).sort_values(
-        "burn", key=lambda ids: ids.map(order), kind="stable"
-    )
+    rows = rows.assign(odd=rows["odd"].astype(bool))
+    rows = rows.sort_values("burn", key=lambda ids: ids.map(order), kind="stable")
     label = data.label(metric)
     named = "; ".join(
         f"burn {row.burn} of {data.name(row.fuel)} at {plain(row.residual, 1)}"
@@ -220,24 +193,14 @@ def distances(rows: pd.DataFrame, cast: Cast, look: Look, frame: Frame) -> Figur
     figure, (axes,) = canvas(look, frame, 2.6, margins=(0.7, 0.3, 0.55, 0.2))
     axes.axhline(0, color=look.line, linewidth=frame.line, zorder=1)
     for place, each in enumerate(rows.itertuples(index=False)):
-        player = cast[each.fuel]
+        player, size = cast[each.fuel], frame.small * (0.95 if each.odd else 0.65)
         axes.plot(
-            [place], [each.residual], marker=player.marker, color=look.fuel(player.place),
-            markersize=frame.small * (0.95 if each.odd else 0.65), zorder=3,
-        )  # fmt: skip
+            [place], [each.residual], player.marker, color=look.fuel(player.place), markersize=size, zorder=3
+        )
         if each.odd:
-            left = place > 0.6 * len(rows)
-            nudge, side = (-frame.small * 0.9, "right") if left else (frame.small * 0.9, "left")
-            word(
-                axes,
-                place,
-                each.residual,
-                f"burn {short(str(each.burn), 14)}",
-                look,
-                frame,
-                nudge=nudge,
-                ha=side,
-            )
+            side = -1 if place > 0.6 * len(rows) else 1
+            how: dict[str, Any] = {"nudge": side * frame.small * 0.9, "ha": "left" if side > 0 else "right"}
+            word(axes, place, each.residual, f"burn {short(str(each.burn), 14)}", look, frame, **how)
     step = max(1, -(-len(rows) // (8 if frame.film else 20)))
     axes.set_xticks(range(0, len(rows), step))
     axes.set_xticklabels([short(str(burn), 8) for burn in rows["burn"].iloc[::step]], parse_math=False)

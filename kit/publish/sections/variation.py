@@ -2,29 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from kit.page.numbers import plain
-from kit.page.tables import Col, table
+from kit.page.html_tables import cols, numbers
+from kit.page.shown_numbers import plain
 from kit.page.text import Html
-from kit.publish.figures.canvas import canvas, fewer_ticks, name_axis, room_for, room_for_axis, short
+from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas
 from kit.publish.figures.drawing import Drawing
-from kit.publish.figures.look import Axis, Cast, Frame, Look
 from kit.publish.report_data import ReportData, n_note, n_words, report_data
-from kit.publish.sections.each_fuel import fuel_rows
-from kit.publish.sections.section import (
-    Section,
-    bullets,
-    heading,
-    numbers,
-    paragraph,
-    section,
-    shown,
-    to_appendix,
-)
+from kit.publish.sections.pairs import difference_unit
+from kit.publish.sections.section import Section, bullets, heading, label, rows_table, section, to_appendix
 from kit.publish.wording import capital, listed, places, threshold
 
 if TYPE_CHECKING:
@@ -50,31 +41,29 @@ def variation(analysis: Any) -> Section:
     data = report_data(analysis)
     title = "Where the variation comes from"
     if data.bare:
-        return section("variation", title, [paragraph(UNKNOWN)])
-    metrics = _metrics(data)
-    sources = [spread_drawing(data, metric) for metric in metrics]
-    nexts = [next_bag_drawing(data, metric) for metric in metrics[:1]]
-    chances = chances_words(data)
-    parts: list[object] = [
-        paragraph(
-            "What differs from burn to burn sets how many burns are needed; what differs from bag to bag "
-            "sets what a shopper can expect."
-            if not data.borrowed
-            else "These burns were not repeated: how far burns and bags differ is borrowed from earlier folders."
-        ),
-        *(shown(each) for each in sources),
-        *(paragraph(text) for text in at_zero(data, metrics)),
+        return section("variation", title, [UNKNOWN])
+    metrics, chances = _metrics(data), chances_words(data)
+    told = (
+        "What differs from burn to burn sets how many burns are needed; what differs from bag to bag sets what a "
+        "shopper can expect."
+    )
+    if data.borrowed:
+        told = (
+            "These burns were not repeated: how far burns and bags differ is borrowed from earlier folders."
+        )
+    next_bag = next_bag_drawing(data, metrics[0]) if metrics else None
+    parts = [
+        told,
+        [spread_drawing(data, metric) for metric in metrics],
+        at_zero(data, metrics),
         heading("The next bag", "next-bag"),
-        *(shown(each) for each in nexts),
+        next_bag,
         bullets(chances),
-        paragraph(f"In brackets: {data.percent} intervals of that number.", kind="label")
-        if chances
-        else None,
+        label(f"In brackets: {data.percent} intervals of that number.") if chances else None,
+        None if next_bag else "No prediction: these burns do not tell bags or burns apart well enough.",
+        to_appendix("Every source of every measure, shares and repeatability", "variation-tables"),
     ]
-    if not any(nexts):
-        parts.append(paragraph("No prediction: these burns do not tell bags or burns apart well enough."))
-    parts.append(to_appendix("Every source of every measure, shares and repeatability", "variation-tables"))
-    return section("variation", title, parts, [*sources, *nexts])
+    return section("variation", title, parts)
 
 
 def variation_tables(analysis: Any) -> Section:
@@ -82,16 +71,15 @@ def variation_tables(analysis: Any) -> Section:
     data = report_data(analysis)
     title = "Variation and predictions: every measure"
     if data.bare:
-        return section("variation-tables", title, [paragraph(UNKNOWN)], part="appendix")
-    nexts = [next_bag_drawing(data, metric) for metric in _metrics(data)[1:]]
-    parts: list[object] = [
-        *(components_html(data, metric) for metric in data.metrics),
+        return section("variation-tables", title, [UNKNOWN], "appendix")
+    parts = [
+        [components_html(data, metric) for metric in data.metrics],
         shares_html(data),
-        *(shown(each) for each in nexts),
+        [next_bag_drawing(data, metric) for metric in _metrics(data)[1:]],
         next_bag_table(data),
         chances_table(data),
     ]
-    return section("variation-tables", title, parts, nexts, "appendix")
+    return section("variation-tables", title, parts, "appendix")
 
 
 def _metrics(data: ReportData) -> list[str]:
@@ -119,26 +107,20 @@ def spread_table(data: ReportData, metric: str) -> pd.DataFrame:
     return rows.assign(label=[source_name(part, data) for part in rows["component"]], **values)
 
 
-def spread_unit(data: ReportData, metric: str) -> str:
-    """Return the unit of that table's numbers."""
-    spec = data.spec(metric)
-    return "%" if spec.scale == "log" else data.unit(spec.unit, difference=True)
-
-
 def components_html(data: ReportData, metric: str) -> Html | None:
     """Return the table of a metric's spread by source, with the terms of ISO 5725."""
     rows = spread_table(data, metric)
     if not len(rows):
         return None
-    unit = spread_unit(data, metric)
+    unit = difference_unit(data, metric)
     digits = max((places(row.low, row.high) for row in rows.itertuples(index=False)), default=1)
-    columns = [
-        Col("label", "Source", kind="head"),
-        *numbers(("sd", f"spread, {unit}".rstrip(", ")), ("low", "from"), ("high", "to"), decimals=digits),
-        Col("method", "interval by"),
-    ]
+    columns = cols(
+        ("label", "Source"),
+        numbers(("sd", f"spread, {unit}".rstrip(", ")), "low", "high", decimals=digits),
+    )
     note = f"Spread: standard deviation. From and to: {data.percent} interval. {_iso(rows, unit, digits)}".strip()
-    return table(rows, f"{capital(data.label(metric))}: spread by source", columns, note=note)
+    caption = f"{capital(data.label(metric))}: spread by source"
+    return rows_table(data, rows, caption, cols(columns, ("method", "interval by")), note=note)
 
 
 def _iso(rows: Any, unit: str, digits: int) -> str:
@@ -158,69 +140,55 @@ def _iso(rows: Any, unit: str, digits: int) -> str:
 
 def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
     """Return where a source was found at zero, with what is not ruled out: a sentence per source and its measures."""
+    where = {"bag": "between bags than within them", "day": "between days than within them"}
     told: dict[str, list[str]] = {}
     for metric in metrics:
-        rows = spread_table(data, metric)
+        rows, unit = spread_table(data, metric), difference_unit(data, metric)
         for row in rows[rows["at_boundary"].fillna(False).astype(bool)].itertuples(index=False):
-            stem = str(row.component).partition(":")[0]
-            unit = spread_unit(data, metric)
             limit = f" (up to {plain(row.high, 1)} {unit} is not ruled out)" if row.high == row.high else ""
-            where = {"bag": "between bags than within them", "day": "between days than within them"}
-            told.setdefault(where.get(stem, "than chance brings"), []).append(f"{data.label(metric)}{limit}")
-    return [f"The data show no more variation {where} in {listed(labels)}." for where, labels in told.items()]
+            source = where.get(str(row.component).partition(":")[0], "than chance brings")
+            told.setdefault(source, []).append(f"{data.label(metric)}{limit}")
+    return [
+        f"The data show no more variation {source} in {listed(labels)}." for source, labels in told.items()
+    ]
 
 
 def shares_html(data: ReportData) -> Html | None:
     """Return the table of shares of the variance."""
     rows = data.table("shares")
-    if not len(rows):
-        return None
-    made = rows.assign(
-        source=[source_name(part, data) for part in rows["component"]],
-        label=[capital(data.label(metric)) for metric in rows["metric"]],
-        **{name: 100 * rows[name].astype(float) for name in ("share", "low", "high")},
-    )
-    columns = [Col("source", "Source", kind="head")]
-    columns += numbers(("share", "share"), ("low", "from"), ("high", "to"), unit="%")
+    rows = rows.assign(source=[source_name(part, data) for part in rows["component"]])
+    columns = cols(("source", "Source"), numbers("share", "low", "high", share=True))
     note = f"Of the variance of all burns. From and to: {data.percent} interval."
-    return table(made, "Shares of the variation", columns, note=note, group="label")
+    return rows_table(data, rows, "Shares of the variation", columns, note=note, group="label")
 
 
 def next_bag_table(data: ReportData) -> Html | None:
     """Return for each measure and fuel where one burn of a new bag will fall."""
     rows = data.table("next_bag").dropna(subset=["low", "high"])
-    if not len(rows):
-        return None
-    made = rows.assign(
-        name=rows["fuel"].map(data.name),
-        label=[
-            f"{capital(data.label(row.metric))}, {row.unit}".rstrip(", ")
-            for row in rows.itertuples(index=False)
-        ],
-        **{name: rows[name].astype(float).round(2) for name in ("mean", "low", "high")},
-    )
-    columns = [Col("name", "Fuel", kind="head")]
-    columns += numbers(("mean", "mean"), ("low", "from"), ("high", "to"), decimals=1)
+    what = [
+        f"{capital(data.label(metric))}, {unit}"
+        for metric, unit in zip(rows["metric"], rows["unit"], strict=True)
+    ]
+    rounded = {name: rows[name].astype(float).round(2) for name in ("mean", "low", "high")}
+    rows = rows.assign(what=[text.rstrip(", ") for text in what], **rounded)
+    columns = cols("name", numbers("mean", "low", "high", decimals=1), ("covers", "holds spread of"))
     note = f"One burn of a new bag falls between from and to {data.percent} of the time."
-    return table(
-        made, "One burn of a new bag", [*columns, Col("covers", "holds spread of")], note=note, group="label"
-    )
+    return rows_table(data, rows, "One burn of a new bag", columns, note=note, group="what")
 
 
 def chances_table(data: ReportData) -> Html | None:
     """Return for each pair and primary measure how often a new bag of the first gives more than one of the second."""
     rows = data.table("chances")
-    if not len(rows) or data.interim:
+    if data.interim:
         return None
-    made = rows.assign(
-        label=[capital(data.label(metric)) for metric in rows["metric"]],
-        fuels=[f"{data.name(row.a)} over {data.name(row.b)}" for row in rows.itertuples(index=False)],
-        **{name: 100 * rows[name].astype(float) for name in ("chance", "low", "high")},
-    )
-    columns = [Col("fuels", "More with", kind="head")]
-    columns += numbers(("chance", "of 100 pairs"), ("low", "from"), ("high", "to"))
+    shown = {name: 100 * rows[name].astype(float) for name in ("chance", "low", "high")}
+    shown["fuels"] = [
+        f"{data.name(a)} over {data.name(b)}" for a, b in zip(rows["a"], rows["b"], strict=True)
+    ]
+    columns = cols(("fuels", "More with"), numbers(("chance", "of 100 pairs"), "low", "high"))
     note = f"One burn of a new bag of each. From and to: {data.percent} interval."
-    return table(made, "A new bag of one against a new bag of the other", columns, note=note, group="label")
+    caption = "A new bag of one against a new bag of the other"
+    return rows_table(data, rows.assign(**shown), caption, columns, note=note, group="label")
 
 
 def chances_words(data: ReportData, pair: tuple[str, str] | None = None) -> list[str]:
@@ -259,7 +227,7 @@ def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
     rows = spread_table(data, metric)
     if not len(rows):
         return None
-    label, unit = data.label(metric), spread_unit(data, metric)
+    words, unit = data.label(metric), difference_unit(data, metric)
     told = []
     for row in rows.itertuples(index=False):
         digits = places(row.low, row.high) if np.isfinite(row.high - row.low) else 1
@@ -269,8 +237,8 @@ def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
     second = "" if unit == "%" else data.second_scale(data.spec(metric).unit, difference=True)
     return Drawing(
         id=f"spread {metric}",
-        title=f"Where the variation comes from: {label}",
-        alt=f"Spread of {label} by source. {'; '.join(told)}.",
+        title=f"Where the variation comes from: {words}",
+        alt=f"Spread of {words} by source. {'; '.join(told)}.",
         caption=(
             "Pale bar: typical difference from the average (standard deviation) that each source brings; line: its "
             f"{data.percent} interval. {capital(n_words(used, {fuel: data.name(fuel) for fuel in used}))}."
@@ -278,7 +246,7 @@ def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
         headline="Where the variation comes from",
         note=f"line: {data.percent} interval; {n_note(list(used.values()))}",
         data=rows[["component", "label", "sd", "low", "high", "level", "method", "at_boundary"]],
-        draw=partial(spreads, rows, Axis(f"spread of {label}, {unit}".rstrip(", "), second)),
+        draw=partial(spreads, rows, Axis(f"spread of {words}, {unit}".rstrip(", "), second)),
         simulated=data.simulated,
     )
 
@@ -291,20 +259,13 @@ def spreads(rows: pd.DataFrame, axis: Axis, look: Look, frame: Frame) -> Figure:
     rows
         label, sd, low, high (as shown; a blank high where it has no limit).
     """
-    margins = (room_for(rows["label"], 30), 0.4, 0.5, 0.15 + room_for_axis(axis))
-    figure, (axes,) = canvas(look, frame, 0.7 + 0.3 * max(len(rows), 2), margins=margins)
+    layout = RowLayout(row=0.3, right=0.4, longest=30)
+    figure, axes = rows_canvas(rows["label"].tolist(), axis, look, frame, layout)
     axes.barh(range(len(rows)), rows["sd"], height=0.5, color=look.mark, alpha=0.35, linewidth=0)
     for row, each in enumerate(rows.itertuples(index=False)):
-        axes.plot([each.low, each.high], [row, row], color=look.ink, linewidth=frame.line * 1.6)
+        bar(axes, each.low, each.high, row, look.ink, frame.line * 1.6)
         axes.plot([each.sd, each.sd], [row - 0.25, row + 0.25], color=look.mark, linewidth=frame.line * 2.4)
-    axes.set_ylim(len(rows) - 0.45, -0.55)
-    axes.set_yticks(range(len(rows)))
-    axes.set_yticklabels([short(label, 30) for label in rows["label"]], color=look.ink, parse_math=False)
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
     axes.set_xlim(left=0)
-    name_axis(axes, "x", axis, look, frame)
-    fewer_ticks(axes, frame, x=7)
     return figure
 
 
@@ -313,25 +274,23 @@ def next_bag_drawing(data: ReportData, metric: str) -> Drawing | None:
     rows = data.in_order(data.rows("next_bag", metric).dropna(subset=["low", "high"]))
     if not len(rows):
         return None
-    spec, label = data.spec(metric), data.label(metric)
+    unit, words = data.spec(metric).unit, data.label(metric)
     means = data.rows("means", metric).set_index("fuel")
     rows = rows.assign(**{f"mean_{end}": rows["fuel"].map(means[end]) for end in ("low", "high")})
     names = ("mean", "low", "high", "mean_low", "mean_high")
-    rows = rows.assign(**{name: data.shown(rows[name], spec.unit) for name in names})
-    covers = (
-        str(rows["covers"].iloc[0]).replace("bag", "bags").replace("burn", "burns").replace("day", "days")
-    )
-    told = [
-        f"{data.name(row.fuel)}: {plain(row.low, places(row.low, row.high))} to "
-        f"{plain(row.high, places(row.low, row.high))} {data.unit(spec.unit)}".strip()
-        for row in rows.itertuples(index=False)
-    ]
+    rows = rows.assign(**{name: data.shown(rows[name], unit) for name in names})
+    covers = re.sub("(bag|burn|day)", r"\1s", str(rows["covers"].iloc[0]))
+    told = []
+    for row in rows.itertuples(index=False):
+        digits = places(row.low, row.high)
+        limits = f"{plain(row.low, digits)} to {plain(row.high, digits)} {data.unit(unit)}"
+        told.append(f"{data.name(row.fuel)}: {limits}".strip())
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in set(rows["fuel"])}
     cast = data.cast.only(tuple(rows["fuel"]))
     return Drawing(
         id=f"next bag {metric}",
-        title=f"One burn of a new bag: {label}",
-        alt=f"{capital(label)}: where one burn of a new bag will fall. {'; '.join(told)}.",
+        title=f"One burn of a new bag: {words}",
+        alt=f"{capital(words)}: where one burn of a new bag will fall. {'; '.join(told)}.",
         caption=(
             f"Pale: where one burn of a new bag will fall, {data.percent} of the time; it holds the spread between "
             f"{covers or 'bags and burns'} and the doubt about the mean. Dark: {data.percent} interval of the mean "
@@ -353,15 +312,12 @@ def next_bags(rows: pd.DataFrame, cast: Cast, axis: Axis, look: Look, frame: Fra
     rows
         fuel, mean, low, high (of a new burn), mean_low, mean_high; as shown.
     """
-    margins = (room_for(player.name for player in cast), 0.3, 0.5, 0.15 + room_for_axis(axis))
-    figure, (axes,) = canvas(look, frame, 0.7 + 0.32 * max(len(cast), 2), margins=margins)
+    layout = RowLayout(above=0.7, row=0.32, right=0.3, longest=LONGEST)
+    figure, axes = rows_canvas([player.name for player in cast], axis, look, frame, layout)
     for row, player in enumerate(cast):
         hue = look.fuel(player.place)
         for each in rows[rows["fuel"] == player.id].itertuples(index=False):
-            axes.plot([each.low, each.high], [row, row], color=hue, linewidth=frame.line * 6, alpha=0.35)
-            axes.plot([each.mean_low, each.mean_high], [row, row], color=hue, linewidth=frame.line * 2.6)
+            bar(axes, each.low, each.high, row, hue, frame.line * 6, alpha=0.35)
+            bar(axes, each.mean_low, each.mean_high, row, hue, frame.line * 2.6)
             axes.plot([each.mean], [row], marker=player.marker, color=hue, markersize=frame.small * 0.8)
-    fuel_rows(axes, cast, look)
-    name_axis(axes, "x", axis, look, frame)
-    fewer_ticks(axes, frame, x=8)
     return figure

@@ -121,7 +121,7 @@ def quantity(
         return NONE
     if unit == "min" and abs(value) >= 60:
         return duration(value)
-    return _in_each(units, lambda us: _one(value, unit, us, units, decimals, difference))
+    return in_each(units, lambda us: _one(value, unit, us, units, decimals, difference))
 
 
 def _one(value: float, unit: str, us: bool, units: Units, decimals: int, difference: bool) -> str:
@@ -139,32 +139,10 @@ def _with_unit(number: str, unit: str) -> str:
     return f"{number}{NBSP}{unit}" if unit else number
 
 
-def _in_each(units: Units, write: Callable[[bool], str]) -> str:
+def in_each(units: Units, write: Callable[[bool], str]) -> str:
+    """Return what is written in each system shown: the second in brackets, unless both read alike."""
     texts = [write(us) for us in units.systems()]
     return texts[0] if len(texts) == 1 or texts[0] == texts[1] else f"{texts[0]} ({texts[1]})"
-
-
-def plus_minus(
-    value: float, low: float, high: float, unit: str, units: Units = METRIC, *, difference: bool = False
-) -> str:
-    """Return 'value ± half width unit' where the interval is symmetric, else 'value (low to high) unit'.
-
-    Digits come from the interval: its half width is shown with two.
-    """
-    if not all(map(math.isfinite, (value, low, high))):
-        return quantity(value, unit, units, difference=difference)
-    half = (high - low) / 2
-    if abs((high + low) / 2 - value) > 0.05 * half:
-        return to_range(value, low, high, unit, units, difference=difference)
-
-    def write(us: bool) -> str:
-        middle = convert(value, unit, us, difference=difference)
-        width = abs(convert(half, unit, us, difference=True))
-        places = decimals_for(-width, width)
-        number = f"{plain(middle, places)}{NBSP}±{NBSP}{plain(width, places)}"
-        return _with_unit(number, _unit_shown(unit, us, difference, units.currency))
-
-    return _in_each(units, write)
 
 
 def to_range(
@@ -181,24 +159,6 @@ def to_range(
 
     texts = [write(us) for us in units.systems()]
     return texts[0] if len(texts) == 1 or texts[0] == texts[1] else f"{texts[0]}; {texts[1]}"
-
-
-def spread(low: float, high: float, unit: str, units: Units = METRIC, *, difference: bool = False) -> str:
-    """Return 'low to high unit', digits from the interval."""
-
-    def write(us: bool) -> str:
-        ends = [convert(each, unit, us, difference=difference) for each in (low, high)]
-        places = decimals_for(ends[0], ends[1])
-        text = f"{plain(ends[0], places)} to {plain(ends[1], places)}"
-        return _with_unit(text, _unit_shown(unit, us, difference, units.currency))
-
-    return _in_each(units, write)
-
-
-def ratio(value: float, low: float, high: float) -> str:
-    """Return a ratio of two fuels: '1.24 times (1.10 to 1.40)', digits from the interval, at least two."""
-    places = max(2, min(decimals_for(low, high), 4))
-    return f"{plain(value, places)}{NBSP}times ({plain(low, places)} to {plain(high, places)})"
 
 
 def duration(minutes: float | None) -> str:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from html import unescape
 from typing import TYPE_CHECKING, Final, Literal
 
-from kit.page.numbers import METRIC, NONE, Units, convert, decimals_for, plain
+from kit.page.shown_numbers import METRIC, NONE, Units, convert, decimals_for, plain
 from kit.page.text import Html, element, isolate, join
+from kit.schema import COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -16,6 +19,14 @@ if TYPE_CHECKING:
 _FIGURE_SPACE: Final = "\u2007"
 _POINT_SPACE: Final = "\u2008"
 _LONG: Final = 20  # letters of a word that may be broken: a phone shows about thirty in a line
+MOST_ROWS: Final = 60
+_UNIT_OF_NAME: Final = re.compile(r"_(g|c|s|l|h|pct|m_s|min)$")
+"""The unit at the end of a column's name, which its heading gives below."""
+HEADINGS: Final = {
+    "name": "Fuel", "fuels": "Fuels", "label": "Measure", "measure": "measure", "low": "from", "high": "to",
+    "low_alone": "alone, from", "high_alone": "to", "n": "burns", "p_adjusted": "p", "mc_error": "±",
+}  # fmt: skip
+"""What stands above a column of the kit's tables where that is not its name."""
 
 
 @dataclass(frozen=True)
@@ -27,7 +38,7 @@ class Col:
     name
         Column of the frame.
     heading
-        What stands above it; the column's name where it is ''.
+        What stands above it; that of HEADINGS, or the column's name, where it is ''.
     unit
         The kit's unit of the column's numbers; shown as `show` says, a column a system for 'both'.
     kind
@@ -37,6 +48,8 @@ class Col:
         column's range need.
     difference
         Whether the numbers are differences: of temperatures, these turn by 1.8 alone.
+    share
+        Whether the numbers are shares of one, to be shown in per cent.
     """
 
     name: str
@@ -45,6 +58,33 @@ class Col:
     kind: Literal["text", "number", "head"] = "text"
     decimals: int | Sequence[int] | None = None
     difference: bool = False
+    share: bool = False
+
+
+def cols(*each: str | tuple[str, str] | Col | Sequence[Col]) -> list[Col]:
+    """Return columns of a table: a name, or name and heading, stands for one of text."""
+    made: list[Col] = []
+    for one in each:
+        if isinstance(one, str | Col):
+            made.append(one if isinstance(one, Col) else Col(one))
+        elif isinstance(one, tuple) and isinstance(one[0], str):
+            made.append(Col(one[0], str(one[1])))
+        else:
+            made += [col for col in one if isinstance(col, Col)]
+    return made
+
+
+def numbers(
+    *named: str | tuple[str, str],
+    unit: str = "",
+    decimals: int | Sequence[int] | None = 0,
+    share: bool = False,
+) -> list[Col]:
+    """Return columns of numbers, by name or name and heading, in one unit and with the same decimals."""
+    pairs = [(each, "") if isinstance(each, str) else each for each in named]
+    return [
+        Col(name, heading, "%" if share else unit, "number", decimals, share=share) for name, heading in pairs
+    ]
 
 
 def table(
@@ -97,17 +137,10 @@ class _Part:
 def _with_a_head(columns: Sequence[Col]) -> list[Col]:
     if any(col.kind == "head" for col in columns):
         return list(columns)
-    first = columns[0]
-    return [
-        Col(first.name, first.heading, first.unit, "head", first.decimals, first.difference),
-        *columns[1:],
-    ]
+    return [replace(columns[0], kind="head"), *columns[1:]]
 
 
 def _plain_text(caption: object) -> str:
-    import re
-    from html import unescape
-
     return unescape(re.sub(r"<[^>]+>", "", caption)) if isinstance(caption, Html) else str(caption)
 
 
@@ -127,7 +160,7 @@ def _column(frame: pd.DataFrame, col: Col, units: Units) -> Iterator[_Part]:
 
 
 def _heading(col: Col, unit: str) -> Html:
-    name = col.heading or col.name
+    name = col.heading or HEADINGS.get(col.name, col.name)
     return element(
         "th",
         name,
@@ -162,7 +195,8 @@ def _numbers(values: Sequence[object], col: Col, us: bool) -> list[str]:
 def _turned(value: object, col: Col, us: bool) -> str | float | None:
     if value is None or isinstance(value, str):
         return value
-    return convert(float(value), col.unit, us, difference=col.difference)  # type: ignore[arg-type]
+    number = float(value) * (100.0 if col.share else 1.0)  # type: ignore[arg-type]
+    return convert(number, col.unit, us, difference=col.difference)
 
 
 def _decimals(numbers: Sequence[str | float | None]) -> int:
@@ -200,3 +234,42 @@ def _grouped(rows: Sequence[Html], labels: Sequence[str], width: int) -> list[Ht
             bodies.append(element("tbody", head, join(rows[start:i])))
             start = i
     return bodies
+
+
+def as_table(
+    frame: pd.DataFrame, caption: str, *, note: str = "", units: Units = METRIC, rows: int = MOST_ROWS
+) -> Html:
+    """Return a table of `kit.schema`, or any other frame, as HTML.
+
+    Parameters
+    ----------
+    frame
+        The rows, in their order; the first column names them.
+    caption, note
+        What it shows, and what to know of it.
+    units
+        As the trial shows them.
+    rows
+        The most that are shown; the note then says how many there are.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> "°C" in as_table(pd.DataFrame({"burn": ["07"], "temp_c": [251.3]}), "Hottest readings")
+    True
+    """
+    import pandas as pd
+
+    shown = frame.head(rows).rename(columns=str)
+    columns = []
+    for name in shown.columns:
+        if pd.api.types.is_bool_dtype(shown[name]):
+            shown[name] = shown[name].map({True: "yes", False: "no"})
+        unit = COLUMNS[name].unit if name in COLUMNS else ""
+        heading = (_UNIT_OF_NAME.sub("", name) if unit else name).replace("_", " ")
+        number = pd.api.types.is_numeric_dtype(shown[name])
+        columns.append(Col(name, heading, unit, "number" if number else "text"))
+    if not len(frame):
+        return element("p", f"{caption}: no rows.")
+    words = [note, f"The first {rows} of {len(frame)} rows." if len(frame) > rows else ""]
+    return table(shown, caption, columns, units=units, note=" ".join(filter(None, words)))

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.page.numbers import plain
-from kit.publish.figures.canvas import short
+from kit.page.shown_numbers import plain
+from kit.publish.figures.canvas import Axis, Cast, short
 from kit.publish.figures.drawing import Drawing
-from kit.publish.figures.look import Axis, Cast, Player
 from kit.publish.report_data import ReportData, n_note, n_words, report_data
-from kit.publish.sections.curve_figures import Lines, overlay, panels, two_over_time
-from kit.publish.sections.section import Section, paragraph, section, shown
-from kit.publish.sections.thinned import thin_burns, thin_flags
-from kit.publish.wording import APART, counts, listed
+from kit.publish.sections.curve_figures import (
+    Lines,
+    TwoLines,
+    overlay,
+    panels,
+    thin_burns,
+    thin_flags,
+    two_over_time,
+)
+from kit.publish.sections.section import Section, section
+from kit.publish.wording import APART, ONE_BAG, counts, listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,6 +31,7 @@ OUT_BELOW: Final = 0.25
 """The axis ends where the last fuel has come down to this share of its rise: the rest is cold ash."""
 MOST_PANELS: Final = 12
 MOST_CHOICES: Final = 12
+DASHES: Final = ("solid", "dashed", "dotted", "dash and dot")
 TIME_ZERO: Final = {
     "lit": "minutes since lighting",
     "tipped": "minutes since tipping in",
@@ -36,17 +43,14 @@ def curves(analysis: Any) -> Section:
     """Return the curves of every burn, flagged readings visible, with means and simultaneous bands."""
     data = report_data(analysis)
     if not len(data.table("readings")):
-        told = "No readings: the values came from the burn sheet alone."
-        return section("curves", "Curves", [paragraph(told)])
-    drawing = panels_drawing(data)
+        return section("curves", "Curves", ["No readings: the values came from the burn sheet alone."])
     others = sorted(set(data.table("readings")["probe"]) - {main_probe(data)})
-    also = f" Other probes in the logs, not drawn: {', '.join(others)}." if others else ""
-    told = (
-        "One curve per fuel: how far another burn of it would lie from this one is not known."
-        if data.singles
-        else "Look first at the spread between burns of one fuel: every error bar below is built on it."
-    )
-    return section("curves", "Curves of every burn", [paragraph(f"{told}{also}"), shown(drawing)], [drawing])
+    told = "Look first at the spread between burns of one fuel: every error bar below is built on it."
+    if data.singles:
+        told = "One curve per fuel: how far another burn of it would lie from this one is not known."
+    if others:
+        told += f" Other probes in the logs, not drawn: {', '.join(others)}."
+    return section("curves", "Curves of every burn", [told, panels_drawing(data)])
 
 
 def main_probe(data: ReportData) -> str:
@@ -102,38 +106,23 @@ def overlay_drawing(data: ReportData) -> Drawing | None:
     if not len(data.table("readings")):
         return None
     cast = data.cast
-    lines = lines_of(data, cast)
-    banded = bool(lines.means["band_low"].notna().any())
-    kinds = {player.kind: player for player in reversed(tuple(cast)) if player.kind}
-    names = {player.id: player.name for player in cast}
-    told = [
-        "Mean curve of each fuel" if not data.singles else "The one burn of each fuel",
-        f"({n_words(_n(data, cast), names)}){_at(data)}, marked and named at its peak.",
-    ]
+    lines, n = lines_of(data, cast), _n(data, cast)
+    kinds = list(dict.fromkeys((player.kind, player.kind_place) for player in cast if player.kind))
+    each = "The one burn of each fuel" if data.singles else "Mean curve of each fuel"
+    told = [f"{each} ({_n_words(data, n)}){_at(data)}, marked and named at its peak."]
+    choices = [(f"fuel-{player.place + 1}", player.name) for player in cast]
+    choices = choices if len(cast) <= MOST_CHOICES else []
     if len(kinds) > 1:
-        styles = [f"{_dash_word(player)} {kind}" for kind, player in reversed(kinds.items())]
-        told.append(f"Lines: {', '.join(styles)}.")
-    told.append(_band_words(data) if banded else "")
-    told.append("The axis ends with the fire, not with the log.")
-    choices = (
-        [(f"fuel-{player.place + 1}", player.name) for player in cast] if len(cast) <= MOST_CHOICES else []
-    )
-    if len(kinds) > 1:
-        choices += [
-            (f"kind-{player.kind_place + 1}", f"{kind} alone") for kind, player in reversed(kinds.items())
-        ]
-    note = (
-        f"band: {data.percent}; {n_note(list(_n(data, cast).values()))}"
-        if banded
-        else n_note(list(_n(data, cast).values()))
-    )
+        told.append(f"Lines: {', '.join(f'{DASHES[place % 4]} {kind}' for kind, place in kinds)}.")
+        choices += [(f"kind-{place + 1}", f"{kind} alone") for kind, place in kinds]
+    told += [_band_words(data)] if lines.banded else []
     return Drawing(
         id="overlay",
-        title="Mean curves of all fuels" if not data.singles else "Curves of all fuels",
+        title="Curves of all fuels" if data.singles else "Mean curves of all fuels",
         alt=_alt(data, cast, lines),
-        caption=" ".join(part for part in told if part),
-        headline="Mean temperature of each fuel" if not data.singles else "One burn of each fuel",
-        note=note,
+        caption=" ".join([*told, "The axis ends with the fire, not with the log."]),
+        headline="One burn of each fuel" if data.singles else "Mean temperature of each fuel",
+        note=f"{f'band: {data.percent}; ' if lines.banded else ''}{n_note(list(n.values()))}",
         data=_data(lines, burns=data.singles),
         draw=partial(overlay, lines, cast),
         simulated=data.simulated,
@@ -154,8 +143,8 @@ def _n(data: ReportData, cast: Cast) -> dict[str, tuple[int, int]]:
     }
 
 
-def _dash_word(player: Player) -> str:
-    return ("solid", "dashed", "dotted", "dash and dot")[player.kind_place % 4]
+def _n_words(data: ReportData, n: dict[str, tuple[int, int]]) -> str:
+    return n_words(n, {fuel: data.name(fuel) for fuel in n})
 
 
 def _band_words(data: ReportData) -> str:
@@ -207,15 +196,13 @@ def panels_drawing(data: ReportData, fuels: tuple[str, ...] = ()) -> Drawing:
     cast = data.cast.only(fuels) if fuels else data.cast
     drawn = Cast(cast.players[:MOST_PANELS])
     lines, n = lines_of(data, drawn), _n(data, drawn)
-    names = {player.id: player.name for player in cast}
-    banded = bool(lines.means["band_low"].notna().any())
     told = [
-        f"Thin lines: every burn ({n_words(n, names)}){_at(data)}, drawn from each stretch's lowest to its highest "
+        f"Thin lines: every burn ({_n_words(data, n)}){_at(data)}, drawn from each stretch's lowest to its highest "
         "reading."
     ]
     if len(lines.means) and not data.singles:
         told.append("Thick line: the mean over burns.")
-    if banded:
+    if lines.banded:
         told.append(_band_words(data))
     if lines.thresholds:
         told.append("Dotted: the thresholds of the trial file.")
@@ -233,9 +220,7 @@ def panels_drawing(data: ReportData, fuels: tuple[str, ...] = ()) -> Drawing:
         alt=_alt(data, drawn, lines),
         caption=" ".join(told),
         headline="Every burn, fuel by fuel",
-        note=f"line: mean; band: {data.percent}; {n_note(list(n.values()))}"
-        if banded
-        else n_note(list(n.values())),
+        note=f"{f'line: mean; band: {data.percent}; ' if lines.banded else ''}{n_note(list(n.values()))}",
         data=_data(lines if len(cast) == len(drawn) else lines_of(data, cast)),
         draw=partial(panels, lines, drawn),
         simulated=data.simulated,
@@ -249,34 +234,31 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
     cast = data.cast.only((a, b))
     lines, (table, spans) = lines_of(data, cast), difference_table(data, a, b)
     name_a, name_b = data.name(a), data.name(b)
-    banded = bool(len(table)) and bool(table["band_low"].notna().any())
-    told = [
-        f"Above: thin lines every burn, thick lines the means ({_pair_n(data, a, b)}){_at(data)}."
-        if not data.singles
-        else f"Above: the one burn of each fuel{_at(data)}."
-    ]
+    banded = bool(table["band_low"].notna().any())
+    n = [_n(data, cast).get(fuel, (0, 0)) for fuel in (a, b)]
+    of = counts(name_a, name_b, (n[0][0], n[1][0]), (n[0][1], n[1][1]))
+    told = [f"Above: thin lines every burn, thick lines the means ({of}){_at(data)}."]
+    if data.singles:
+        told = [f"Above: the one burn of each fuel{_at(data)}."]
     told += [_band_words(data)] if banded else []
+    alt = _alt(data, cast, lines)
     if len(table):
         told.append(f"Below: mean of {name_a} minus mean of {name_b}. {_shades(data, table, {a, b})}")
-        told.append(spans_words(spans, name_a, name_b) if banded else "")
+        told += [spans_words(spans, name_a, name_b)] if banded else []
+        alt += f" {_difference_alt(data, table, name_a, name_b)}"
     return Drawing(
         id=f"over time {a} {b}",
         title=f"{name_a} and {name_b} over time",
-        alt=_alt(data, cast, lines)
-        + (f" {_difference_alt(data, table, name_a, name_b)}" if len(table) else ""),
-        caption=" ".join(part for part in told if part),
+        alt=alt,
+        caption=" ".join(told),
         headline=f"{short(name_a.split()[0], 16)} minus {short(name_b.split()[0], 16)}",
         note=f"band: {data.percent}, whole curve" if banded else "no band",
         data=_with_difference(_data(lines), table),
-        draw=partial(two_over_time, lines, cast, table, spans, _difference_axis(data, name_a, name_b)),
+        draw=partial(
+            two_over_time, TwoLines(lines, table, spans, _difference_axis(data, name_a, name_b)), cast
+        ),
         simulated=data.simulated,
     )
-
-
-def _pair_n(data: ReportData, a: str, b: str) -> str:
-    n = _n(data, data.cast.only((a, b)))
-    (burns_a, bags_a), (burns_b, bags_b) = n.get(a, (0, 0)), n.get(b, (0, 0))
-    return counts(data.name(a), data.name(b), (burns_a, burns_b), (bags_a, bags_b))
 
 
 def _difference_axis(data: ReportData, a: str, b: str) -> Axis:
@@ -309,8 +291,10 @@ def _shades(data: ReportData, table: pd.DataFrame, fuels: set[str]) -> str:
         )
     judged = data.table("comparisons")
     own = judged[judged["a"].isin(fuels) & judged["b"].isin(fuels)]
-    why = APART if "cannot be separated" in set(own["verdict"]) else "there are too few bags to judge by"
-    why = "nothing here says how far bags differ" if data.these_bags else why
+    one_bag = (own["scope"] == "these bags").any()
+    why = "there are too few bags to judge by"
+    if "cannot be separated" in set(own["verdict"]):
+        why = ONE_BAG if one_bag else APART
     return f"No band is shown: {why}, so from when to when they differ cannot be told."
 
 
@@ -320,12 +304,10 @@ def difference_table(data: ReportData, a: str, b: str) -> tuple[pd.DataFrame, li
     table = whole[(whole["a"] == a) & (whole["b"] == b)]
     if not len(table):
         other = whole[(whole["a"] == b) & (whole["b"] == a)]
-        swapped: Mapping[str, str] = {"a": "b", "b": "a", "n_a": "n_b", "n_b": "n_a"}
-        minus = {"difference": "difference", "low": "high", "high": "low", "band_low": "band_high"}
-        minus |= {"band_high": "band_low"}
-        table = other.assign(
-            **{name: other[source] for name, source in swapped.items()},
-            **{name: -other[source].astype(float) for name, source in minus.items()},
+        minus = {"difference": "difference", "low": "high", "high": "low"}
+        minus |= {"band_low": "band_high", "band_high": "band_low"}
+        table = other.rename(columns={"a": "b", "b": "a", "n_a": "n_b", "n_b": "n_a"}).assign(
+            **{name: -other[source].astype(float) for name, source in minus.items()}
         )
     names = ("difference", "low", "high", "band_low", "band_high")
     values = {name: data.shown(table[name], "°C", difference=True) for name in names}

@@ -8,26 +8,15 @@ from functools import cache, partial
 from importlib import resources
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.page.numbers import plain
-from kit.page.tables import Col, table
+from kit.page.html_tables import Col, cols, numbers, table
+from kit.page.shown_numbers import plain
 from kit.page.text import Html
-from kit.publish.figures.canvas import canvas, fewer_ticks, name_axis, room_for, room_for_axis, short, size_of
+from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas, size_of
 from kit.publish.figures.drawing import Drawing
-from kit.publish.figures.look import Axis, Cast, Frame, Look, Player
-from kit.publish.prices import price_metric
-from kit.publish.report_data import ReportData, n_note, n_words, report_data
-from kit.publish.sections.scored import scores_html, scores_sentences
-from kit.publish.sections.section import (
-    Section,
-    bullets,
-    heading,
-    numbers,
-    paragraph,
-    section,
-    shown,
-    to_appendix,
-)
-from kit.publish.wording import capital, listed, places, row_places
+from kit.publish.report_data import ReportData, n_note, n_words, price_metric, report_data
+from kit.publish.sections.cooks import scores_html, scores_sentences
+from kit.publish.sections.section import Section, bullets, heading, rows_table, section, to_appendix
+from kit.publish.wording import burns_named, capital, listed, places, row_places
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,58 +24,52 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 KEPT: Final = ("exact", "at least", "at most")
-CONDITIONS: Final = (
-    ("charge_g", "charge", "g"),
-    ("ambient_c", "air", "°C"),
-    ("wind_m_s", "wind", "m/s"),
-    ("humidity_pct", "humidity", "%"),
+CONDITIONS: Final[tuple[tuple[str, str, str, int | None], ...]] = (
+    ("charge_g", "charge", "g", None),
+    ("ambient_c", "air", "°C", None),
+    ("wind_m_s", "wind", "m/s", None),
+    ("humidity_pct", "humidity", "%", None),
+    ("ash", "ash left", "%", 1),
 )
+"""What stands beside a fuel's burns where it was recorded: column, words, unit, decimals; ash is the metric's mean."""
 
 
 def fuels(analysis: Any) -> Section:
     """Return each fuel's values with error bars, bags and burns inside, and what was burned under which conditions."""
     data = report_data(analysis)
-    drawings = [values_drawing(data, metric) for metric in data.primary if data.has_values(metric)]
-    told = (
-        "Every fuel was burned once: its value stands alone, without an error bar."
-        if data.bare
-        else "Error bars here are each fuel's own; whether two fuels differ is judged once all planned burns are done."
-        if data.interim
-        else "Error bars here are each fuel's own; whether two fuels differ is judged under 'Comparisons'."
-    )
+    told = "Error bars here are each fuel's own; whether two fuels differ is judged under 'Comparisons'."
+    if data.bare:
+        told = "Every fuel was burned once: its value stands alone, without an error bar."
+    elif data.interim:
+        told = "Error bars are each fuel's own; whether two fuels differ is judged once all planned burns are done."
     parts = [
-        paragraph(told),
-        *(shown(drawing) for drawing in drawings),
-        *bounds_sentences(data),
-        *scores_sentences(data),
+        told,
+        [values_drawing(data, metric) for metric in data.primary if data.has_values(metric)],
+        bounds_sentences(data),
+        scores_sentences(data),
         conditions_table(data),
         to_appendix("Every measure of every fuel, what people scored and what is declared", "fuels-tables"),
     ]
-    return section("fuels", "Fuel by fuel", parts, drawings)
+    return section("fuels", "Fuel by fuel", parts)
 
 
 def fuel_tables(analysis: Any) -> Section:
     """Return for the appendix every measure fuel by fuel, what was never reached, scores, declared facts and limits."""
     data = report_data(analysis)
-    drawn = [
-        metric
-        for metric in (price_metric(data), "ash")
-        if metric in data.metrics and metric not in data.primary
-    ]
-    if price_metric(data).startswith("cost:"):  # what the better value rests on, wherever else it is drawn
-        drawn.insert(0, price_metric(data))
-    drawn = [metric for metric in dict.fromkeys(drawn) if data.has_values(metric)]
-    drawings = [values_drawing(data, metric) for metric in drawn]
-    parts: list[object] = [
-        *(means_table(data, metric) for metric in data.metrics),
-        *(shown(drawing) for drawing in drawings),
+    price = price_metric(data)
+    drawn = [metric for metric in (price, "ash") if metric in data.metrics and metric not in data.primary]
+    if price.startswith("cost:"):  # what the better value rests on, wherever else it is drawn
+        drawn.insert(0, price)
+    parts = [
+        [means_table(data, metric) for metric in data.metrics],
+        [values_drawing(data, metric) for metric in dict.fromkeys(drawn) if data.has_values(metric)],
         reached_table(data),
-        *scores_html(data),
+        scores_html(data),
         heading("Price and what is declared", "declared"),
         declared_table(data),
         limits_table(data),
     ]
-    return section("fuels-tables", "Fuel by fuel: every measure", parts, drawings, "appendix")
+    return section("fuels-tables", "Fuel by fuel: every measure", parts, "appendix")
 
 
 def means_table(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Html | None:
@@ -95,20 +78,17 @@ def means_table(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Ht
     rows = rows[rows["fuel"].isin(only)] if only else rows
     if not len(rows):
         return None
-    spec = data.spec(metric)
-    used = data.used(metric)
+    spec, used = data.spec(metric), data.used(metric)
     noted = [used[fuel][1] or math.nan if fuel in used else math.nan for fuel in rows["fuel"]]
-    made = rows.assign(name=rows["fuel"].map(data.name), bags=noted)
     value = "value" if data.bare else "geometric mean" if spec.scale == "log" else "mean"
-    columns = [
-        Col("name", "Fuel", kind="head"),
-        *numbers(("mean", value), ("low", "from"), ("high", "to"), unit=spec.unit, decimals=row_places(rows)),
-        *numbers(("n", "burns"), ("bags", "bags")),
-    ]
-    if data.bare:
-        columns = [col for col in columns if col.name not in ("low", "high")]
+    limits = () if data.bare else ("low", "high")
+    columns = cols(
+        "name",
+        numbers(("mean", value), *limits, unit=spec.unit, decimals=row_places(rows)),
+        numbers("n", "bags"),
+    )
     note = "" if data.bare else f"From and to: {data.percent} interval of each mean, each fuel for itself."
-    return table(made, capital(data.label(metric)), columns, units=data.units, note=note)
+    return rows_table(data, rows.assign(bags=noted), capital(data.label(metric)), columns, note=note)
 
 
 KNOWN_AS: Final = {
@@ -120,18 +100,15 @@ KNOWN_AS: Final = {
 
 def bounds_sentences(data: ReportData) -> list[Html | None]:
     """Return which values are bounds, and which temperatures were never reached, fuel by fuel."""
-    grouped: dict[tuple[str, str, tuple[str, ...]], list[str]] = {}
-    shown_metrics = set(data.primary)
+    grouped: dict[tuple[str, str, str], list[str]] = {}
     rows = data.table("metrics")
-    for (metric, fuel, status), own in rows[rows["metric"].isin(shown_metrics)].groupby(
-        ["metric", "fuel", "status"], sort=False
-    ):
-        if status in KNOWN_AS:
-            key = (str(fuel), str(status), tuple(map(str, own["burn"])))
-            grouped.setdefault(key, []).append(data.label(str(metric)))
+    rows = rows[rows["metric"].isin(data.primary) & rows["status"].isin(KNOWN_AS)]
+    for (metric, fuel, status), own in rows.groupby(["metric", "fuel", "status"], sort=False):
+        grouped.setdefault((str(fuel), str(status), burns_named(own["burn"])), []).append(
+            data.label(str(metric))
+        )
     told = [
-        f"{capital(data.name(fuel))}, burn{'s' * (len(burns) > 1)} {listed(burns)}: "
-        f"{KNOWN_AS[status].format(measures=listed(labels))}."
+        f"{capital(data.name(fuel))}, {burns}: {KNOWN_AS[status].format(measures=listed(labels))}."
         for (fuel, status, burns), labels in grouped.items()
     ]
     told += reached_sentences(data)
@@ -166,23 +143,13 @@ def reached_table(data: ReportData) -> Html | None:
     """Return how many burns reached each temperature that some did not; None where all reached all."""
     rows = data.in_order(data.table("reached"))
     rows = rows[rows["metric"].isin(set(rows.loc[rows["reached"] < rows["n"], "metric"]))]
-    if not len(rows):
-        return None
-    made = rows.assign(
-        name=rows["fuel"].map(data.name),
-        label=[data.label(metric).removeprefix("time to ") for metric in rows["metric"]],
-        **{name: 100 * rows[name].astype(float) for name in ("share", "low", "high")},
-    )
-    columns = [
-        Col("name", "Fuel", kind="head"),
-        *numbers(("reached", "reached"), ("n", "of burns")),
-        *numbers(("share", "share"), ("low", "from"), ("high", "to"), unit="%"),
-    ]
+    rows = rows.assign(at=[data.label(metric).removeprefix("time to ") for metric in rows["metric"]])
+    columns = cols("name", numbers("reached", ("n", "of burns")), numbers("share", "low", "high", share=True))
     note = (
         f"From and to: exact {data.percent} interval. Times to a temperature are compared only between fuels whose "
         "burns all reached it: never is not the same as later."
     )
-    return table(made, "Burns that reached a temperature", columns, note=note, group="label")
+    return rows_table(data, rows, "Burns that reached a temperature", columns, note=note, group="at")
 
 
 def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html:
@@ -194,24 +161,22 @@ def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html:
     rows = []
     for player in data.cast.only(only) if only else data.cast:
         own = sheet[sheet["fuel"] == player.id]
-        row: dict[str, object] = {"fuel": player.name, "burns": len(own)}
-        row["bags"] = data.bags_of(player.id) or float("nan")
-        row["days"] = own["day"].replace("", None).nunique() or float("nan")
-        row |= {name: pd.to_numeric(own[name], errors="coerce").mean() for name, _, _ in CONDITIONS}
-        rows.append(row | {"ash": float(ash.get(player.id, float("nan")))})
+        row: dict[str, object] = {"name": player.name, "burns": len(own)}
+        row["bags"] = data.bags_of(player.id) or math.nan
+        row["days"] = own["day"].replace("", None).nunique() or math.nan
+        row |= {name: pd.to_numeric(own[name], errors="coerce").mean() for name, _, _, _ in CONDITIONS[:-1]}
+        rows.append(row | {"ash": float(ash.get(player.id, math.nan))})
     made = pd.DataFrame(rows)
-    recorded: list[tuple[str, str, str, int | None]] = [
-        (*each, None) for each in CONDITIONS if made[each[0]].notna().any()
+    recorded = [
+        Col(name, words, unit, "number", decimals)
+        for name, words, unit, decimals in CONDITIONS
+        if made[name].notna().any()
     ]
-    recorded += [("ash", "ash left", "%", 1)] if made["ash"].notna().any() else []
-    columns = [Col("fuel", "Fuel", kind="head"), *numbers(("burns", ""), ("bags", ""), ("days", ""))]
-    columns += [Col(name, words, unit=unit, kind="number", decimals=n) for name, words, unit, n in recorded]
-    what = (
-        "As noted for the one burn of each fuel."
-        if data.singles
-        else "Means over the burns that are compared."
-    )
+    what = "Means over the burns that are compared."
+    if data.singles:
+        what = "As noted for the one burn of each fuel."
     note = f"{what} Fuels burned under unlike conditions are hard to compare."
+    columns = cols("name", numbers("burns", "bags", "days"), recorded)
     return table(made, "Burns and their conditions", columns, units=data.units, note=note)
 
 
@@ -222,46 +187,29 @@ def declared_table(data: ReportData) -> Html | None:
     fuels = [fuel for fuel in data.trial.fuels if fuel.id in {player.id for player in data.cast}]
     if not fuels:
         return None
-    own = [
-        "kind",
-        "brand",
-        "wood",
-        "additives",
-        "hazards",
-        "price",
-        "price_date",
-        "shop",
-        "bag_kg",
-        "obtained",
-    ]
-    frame = pd.DataFrame(
-        [
-            {name: getattr(fuel, name, None) for name in own}
-            | {name: getattr(fuel.lab, name) for name in ("moisture", "fixed_carbon", "method")}
-            | {"name": fuel.label, "lab_ash": fuel.lab.ash}
-            for fuel in fuels
-        ]
-    ).astype({"price_date": object})
-    frame["price_date"] = [str(day) if day else "" for day in frame["price_date"]]
     wanted = [
-        *(Col(name) for name in ("kind", "brand", "wood", "additives", "hazards")),
-        Col("price", "price per bag", unit=data.trial.currency, kind="number", decimals=2),
+        *map(Col, ("kind", "brand", "wood", "additives", "hazards")),
+        *numbers(("price", "price per bag"), unit=data.trial.currency, decimals=2),
         Col("price_date", "of"),
         Col("shop"),
         *numbers(("bag_kg", "bag"), unit="kg", decimals=1),
         Col("obtained"),
         *numbers(
-            ("moisture", "moisture"), ("lab_ash", "ash, laboratory"), ("fixed_carbon", "fixed carbon"), unit="%",
-            decimals=1,
+            "moisture", ("ash", "ash, laboratory"), ("fixed_carbon", "fixed carbon"), unit="%", decimals=1
         ),
         Col("method", "laboratory method"),
-    ]  # fmt: skip
+    ]
+    rows = [
+        {col.name: getattr(fuel, col.name, getattr(fuel.lab, col.name, None)) for col in wanted}
+        | {"name": fuel.label, "price_date": str(fuel.price_date or "")}
+        for fuel in fuels
+    ]
+    frame = pd.DataFrame(rows)
     kept = [col for col in wanted if frame[col.name].replace("", None).notna().any()]
     note = (
         "As declared in the trial file. Ash from a laboratory's furnace and ash from the cooker's pan differ."
     )
-    columns = [Col("name", "Fuel", kind="head"), *kept]
-    return table(frame, "What is declared of the fuels", columns, units=data.units, note=note)
+    return table(frame, "What is declared of the fuels", cols("name", kept), units=data.units, note=note)
 
 
 LIMITED: Final = (
@@ -292,8 +240,7 @@ def limits_table(data: ReportData) -> Html | None:
     if not rows:
         return None
     made = pd.DataFrame(rows, columns=["name", "figure", "value", "limit", "method"])
-    value = Col("value", "declared", unit="%", kind="number", decimals=1)
-    columns = [Col("name", "Fuel", kind="head"), Col("figure"), value, Col("limit"), Col("method")]
+    columns = cols("name", "figure", numbers(("value", "declared"), unit="%", decimals=1), "limit", "method")
     note = f"{standard_limits()['edition']}. For information; this is no compliance test."
     return table(made, "Laboratory figures beside a standard's limits", columns, note=note)
 
@@ -315,15 +262,13 @@ def order_words(data: ReportData, metric: str) -> str:
     if cast is None:
         return ""
     groups: dict[str, list[str]] = {}
-    brackets = data.rows("ladder", metric).set_index("fuel")["brackets"].fillna("").astype(str)
-    for player in cast:
-        for number in brackets[player.id].split():
+    for player, brackets in zip(cast, data.brackets(metric, cast), strict=True):
+        for number in brackets:
             groups.setdefault(number, []).append(player.name)
     order = ", ".join(player.name for player in cast)
     joined = "; ".join(listed(names) for names in groups.values())
-    return f"In order: {order}. " + (
-        f"Not distinguishable: {joined}." if joined else "Each differs from every other."
-    )
+    apart = f"Not distinguishable: {joined}." if joined else "Each differs from every other."
+    return f"In order: {order}. {apart}"
 
 
 def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Drawing:
@@ -331,24 +276,22 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
     spec = data.spec(metric)
     order = None if only else ordered_cast(data, metric)
     cast = order or (data.cast.only(only) if only else data.cast)
-    names = [player.id for player in cast]
-    burns = data.values_of(metric)
+    names = {player.id: player.name for player in cast}
+    burns, means = data.values_of(metric), data.rows("means", metric)
     burns = burns[burns["status"].isin(KEPT) & burns["value"].notna() & burns["fuel"].isin(names)]
-    means = data.rows("means", metric)
+    burns = burns.assign(value=data.shown(burns["value"], spec.unit))
     means = means[means["fuel"].isin(names)]
-    values = {name: data.shown(means[name], spec.unit) for name in ("mean", "low", "high")}
-    burns, means = burns.assign(value=data.shown(burns["value"], spec.unit)), means.assign(**values)
-    brackets = (
-        data.rows("ladder", metric).set_index("fuel")["brackets"].fillna("").astype(str) if order else {}
-    )
-    joined = [brackets[player.id] for player in cast] if order else []
+    means = means.assign(**{end: data.shown(means[end], spec.unit) for end in ("mean", "low", "high")})
+    joined = data.brackets(metric, cast) if order else []
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in names}
+    bars = bool(means["low"].notna().any())
     several = "burns; those on one line are of one bag" if data.bags and not data.singles else "burns"
-    told = [f"Small grey dots: {several} ({n_words(used, _names(cast))})."]
-    if means["low"].notna().any():
-        told.append(f"Large mark and bar: mean with its {data.percent} interval, each fuel for itself.")
-    else:
-        told.append("No bars: without repeated burns there is no error bar.")
+    told = [
+        f"Small grey dots: {several} ({n_words(used, names)}).",
+        f"Large mark and bar: mean with its {data.percent} interval, each fuel for itself."
+        if bars
+        else "No bars: without repeated burns there is no error bar.",
+    ]
     if (burns["status"] != "exact").any():
         told.append("Triangles: burns of which only a lower (▸) or an upper (◂) bound is known.")
     if any(joined):
@@ -356,23 +299,21 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
             f"Brackets at the right join fuels that the comparisons, all taken together at {data.percent}, cannot "
             "distinguish: within a bracket the order may be chance."
         )
-    bar = f"bar: {data.percent} interval; " if means["low"].notna().any() else ""
+    label = capital(data.label(metric))
+    words = f"{label}, one row per fuel. {_alt(data, means, burns, spec.unit, cast)}"
     return Drawing(
         id=" ".join(["values", metric, *only]),
-        title=f"{capital(data.label(metric))}, fuel by fuel",
-        alt=f"{capital(data.label(metric))}, one row per fuel. {_alt(data, means, burns, spec.unit, cast)} "
-        f"{order_words(data, metric) if order else ''}".strip(),
+        title=f"{label}, fuel by fuel",
+        alt=f"{words} {order_words(data, metric) if order else ''}".strip(),
         caption=" ".join(told),
-        headline=capital(data.label(metric)),
-        note=f"{bar}{n_note(list(used.values()))}",
-        data=_values_data(burns, means, dict(zip(names, joined, strict=False))),
+        headline=label,
+        note=f"{f'bar: {data.percent} interval; ' if bars else ''}{n_note(list(used.values()))}",
+        data=_values_data(
+            burns, means, {fuel: " ".join(group) for fuel, group in zip(names, joined, strict=False)}
+        ),
         draw=partial(fuel_values, burns, means, cast, data.axis(metric), joined),
         simulated=data.simulated,
     )
-
-
-def _names(cast: Cast) -> dict[str, str]:
-    return {player.id: player.name for player in cast}
 
 
 def _values_data(burns: pd.DataFrame, means: pd.DataFrame, brackets: dict[str, str]) -> pd.DataFrame:
@@ -408,7 +349,7 @@ def fuel_values(
     means: pd.DataFrame,
     cast: Cast,
     axis: Axis,
-    joined: list[str],
+    joined: list[list[str]],
     look: Look,
     frame: Frame,
 ) -> Figure:
@@ -423,20 +364,18 @@ def fuel_values(
     cast
         Fuels in the order drawn.
     joined
-        For each of them the numbers of its brackets, parted by spaces; none where no order is shown.
+        For each of them the numbers of its brackets; none where no order is shown.
     """
-    numbers = sorted({number for text in joined for number in text.split()}, key=int)
-    left, top = room_for(player.name for player in cast), 0.15 + room_for_axis(axis)
-    margins = (left, 0.3 + 0.17 * len(numbers), 0.5, top)
-    figure, (axes,) = canvas(look, frame, 0.75 + 0.48 * max(len(cast), 2), margins=margins)
+    numbers = sorted({number for group in joined for number in group}, key=int)
+    layout = RowLayout(row=0.48, right=0.3 + 0.17 * len(numbers), longest=LONGEST)
+    figure, axes = rows_canvas([player.name for player in cast], axis, look, frame, layout)
     for row, player in enumerate(cast):
         _bags(axes, burns[burns["fuel"] == player.id], row, look, frame)
         for each in means[means["fuel"] == player.id].itertuples(index=False):
-            _mean(axes, each, row - 0.16, player, look, frame)
-    fuel_rows(axes, cast, look)
+            hue, height = look.fuel(player.place), row - 0.16
+            bar(axes, each.low, each.high, height, hue, frame.line * 2.6, zorder=4)
+            axes.plot([each.mean], [height], player.marker, color=hue, markersize=frame.small * 0.8, zorder=5)
     _brackets(axes, joined, numbers, look, frame)
-    name_axis(axes, "x", axis, look, frame)
-    fewer_ticks(axes, frame, x=8)
     return figure
 
 
@@ -454,27 +393,12 @@ def _bags(axes: Axes, burns: pd.DataFrame, row: int, look: Look, frame: Frame) -
             axes.plot(burns["value"][here], place[here], marker=mark, markersize=frame.small * 0.42, **style)
 
 
-def _mean(axes: Axes, mean: Any, height: float, player: Player, look: Look, frame: Frame) -> None:
-    hue = look.fuel(player.place)
-    axes.plot([mean.low, mean.high], [height] * 2, color=hue, linewidth=frame.line * 2.6, zorder=4)
-    axes.plot([mean.mean], [height], marker=player.marker, color=hue, markersize=frame.small * 0.8, zorder=5)
-
-
-def fuel_rows(axes: Axes, cast: Cast, look: Look) -> None:
-    """Give axes a row per fuel, the first at the top, named at the left."""
-    axes.set_ylim(len(cast) - 0.45, -0.55)
-    axes.set_yticks(range(len(cast)))
-    axes.set_yticklabels([short(player.name) for player in cast], color=look.ink, parse_math=False)
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
-
-
-def _brackets(axes: Axes, joined: list[str], numbers: list[str], look: Look, frame: Frame) -> None:
+def _brackets(axes: Axes, joined: list[list[str]], numbers: list[str], look: Look, frame: Frame) -> None:
     step = (0.17 * frame.small / 8) / (axes.get_position().width * size_of(axes)[0])
     style: dict[str, Any] = {"color": look.ink, "linewidth": frame.line * 1.3, "clip_on": False}
     style["transform"] = axes.get_yaxis_transform()
     for column, number in enumerate(numbers):
-        rows = [row for row, text in enumerate(joined) if number in text.split()]
+        rows = [row for row, group in enumerate(joined) if number in group]
         x = 1 + step * (column + 1)
         axes.plot([x, x], [rows[0] - 0.16, rows[-1] - 0.16], **style)
         for row in rows:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from kit.page.tables import Col, table
+from kit.page.html_tables import Col, table
 from kit.page.text import Html, anchor, element, escape_markdown, join
 
 

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from kit.page.numbers import plain
-from kit.publish.methods_text.blocks import Block, Para, Rows
+from kit.page.shown_numbers import plain
 from kit.publish.report_data import ReportData
+from kit.publish.text_blocks import Block, Para, Rows
 
-_KIT: Final = Path(__file__).resolve().parents[2]
+_KIT: Final = Path(__file__).resolve().parents[1]
 _ROW: Final = re.compile(r"(\d+) × (\d+) × (\d+)(?:, ([^;]*))?; bag SD ([\d.]+)(?:, day SD ([\d.]+))?")
 _OF_TRIALS: Final = (
     ("type I, mean of the pairs", "a difference found between two fuels that are equal", "5"),
