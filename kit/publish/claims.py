@@ -277,7 +277,7 @@ class _Pair:
         if self.verdict == "no repeats":
             return f": only one burn of {a if self.n[0] == 1 else b} was made, so there is no error bar", ""
         if self.verdict == "cannot be separated":
-            return f": {ONE_BAG if self.row.scope == 'these bags' else APART}", ""
+            return f": {APART}", ""
         if self.verdict == "not settled" and not amount.known:
             return ": these burns say too little of it to give limits", ""
         if self.verdict == "not settled":
@@ -506,9 +506,12 @@ def _standing_claim(
 
 
 def overall_sentence(data: ReportData, metric: str) -> str:
-    """Return whether the fuels differ at all in a metric, and whether it is known which; '' where not asked."""
+    """Return whether the fuels differ at all in a metric, and whether it is known which; '' where not asked.
+
+    Of two fuels it would say what their one comparison says.
+    """
     rows = data.rows("overall", metric)
-    if data.interim or not len(rows) or rows["p"].isna().any():
+    if data.interim or len(data.cast) < 3 or not len(rows) or rows["p"].isna().any():
         return ""
     p = float(rows["p"].iloc[0])
     told = f"p {'< 0.001' if p < 0.0005 else f'= {p:.3f}' if p < 0.1 else f'= {p:.2f}'}"

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 APART: Final = "fuel and day (or cooker) cannot be separated here"
-ONE_BAG: Final = "with one bag of each fuel, or none noted, fuel and bag cannot be separated"
 NUMBERS: Final = (
     "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
 )  # fmt: skip

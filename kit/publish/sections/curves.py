@@ -20,7 +20,7 @@ from kit.publish.sections.curve_figures import (
     two_over_time,
 )
 from kit.publish.sections.section import Section, section
-from kit.publish.wording import APART, ONE_BAG, counts, listed
+from kit.publish.wording import APART, counts, listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -291,10 +291,8 @@ def _shades(data: ReportData, table: pd.DataFrame, fuels: set[str]) -> str:
         )
     judged = data.table("comparisons")
     own = judged[judged["a"].isin(fuels) & judged["b"].isin(fuels)]
-    one_bag = (own["scope"] == "these bags").any()
-    why = "there are too few bags to judge by"
-    if "cannot be separated" in set(own["verdict"]):
-        why = ONE_BAG if one_bag else APART
+    why = APART if "cannot be separated" in set(own["verdict"]) else "there are too few bags to judge by"
+    why = "nothing here says how far bags differ" if data.these_bags else why
     return f"No band is shown: {why}, so from when to when they differ cannot be told."
 
 

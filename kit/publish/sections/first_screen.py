@@ -179,7 +179,7 @@ def warnings(data: ReportData) -> list[Html]:
             f"Single burns: every error bar here rests on repeatability borrowed from {named or 'elsewhere'}, not on "
             "these burns."
         )
-    elif not data.interim and (data.table("comparisons")["scope"] == "these bags").any():
+    if data.these_bags and not (data.bare or data.interim):
         few = "One bag of each fuel" if data.bags else "Bags are not noted"
         told.append(
             f"{few}: a difference between two fuels cannot be told from a difference between two bags, so every "

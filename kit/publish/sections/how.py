@@ -171,10 +171,14 @@ def _smoothing(data: ReportData) -> str:
         f"The peak is the highest value of the curve after a running median over {plain(how.median_s, 0)} s "
         "and a running "
         f"mean over {plain(how.mean_s, 0)} s. A threshold counts as reached once it is held for "
-        f"{plain(how.hold_min, 0)} min. Times above a threshold are summed along straight lines between readings; dips "
-        f"under {plain(how.bridge_min, 0)} min do not end a spell. What a burn did not reach, or what its log does not "
+        f"{_minutes(how.hold_min)}. Times above a threshold are summed along straight lines between readings; dips "
+        f"under {_minutes(how.bridge_min)} do not end a spell. What a burn did not reach, or what its log does not "
         "show, is never replaced by a number: it is a bound."
     )
+
+
+def _minutes(value: float) -> str:
+    return f"{value:g} min" if value.is_integer() else f"{value * 60:g} s"
 
 
 def _spreads(data: ReportData) -> list[str]:

@@ -213,6 +213,7 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
         f"Difference: {what}. From and to: {data.percent} interval {family_words(data, metric)}; alone: {data.percent} "
         "interval of that comparison alone. Burns and bags: of the first, of the second. p: probability of a "
         f"difference this large if there were none{'' if alone else ', adjusted like the interval'}."
+        f"{about_words(data)}"
     )
     columns = cols(
         ("label", "Fuels"),
@@ -479,13 +480,16 @@ def price_sentence(row: Any, data: ReportData) -> str:
         return f"{capital(even)}."
     if row.verdict in UNDECIDED or row.cost_low <= 1 <= row.cost_high:
         return f"{capital(a)} or {b}: which is the better value at the prices paid is not settled. {capital(even)}."
-    at = threshold(data.spec(row.metric), data.units)
+    at, of = (
+        threshold(data.spec(row.metric), data.units),
+        f", of {data.these_bags}" if data.these_bags else "",
+    )
     amount = Amount(row.cost, row.cost_low, row.cost_high, math.nan, data.spec(row.metric), data.units)
     size = f"{amount.size} as much with {a} as with {b}"
     if not amount.multiple:
         size = f"{amount.size} {'less' if row.cost < 1 else 'more'} with {a} than with {b}"
     return (
-        f"Better value at the prices paid: {a if row.cost < 1 else b}. An hour above {at} cost {size} "
+        f"Better value at the prices paid{of}: {a if row.cost < 1 else b}. An hour above {at} cost {size} "
         f"({amount.interval}). "
         f"{capital(even)}."
     )

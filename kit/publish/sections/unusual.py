@@ -21,7 +21,7 @@ from kit.publish.sections.section import (
     section,
     to_appendix,
 )
-from kit.publish.wording import capital, listed
+from kit.publish.wording import capital, counted, listed
 
 if TYPE_CHECKING:
     import pandas as pd
