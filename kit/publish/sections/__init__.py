@@ -1,9 +1,9 @@
 """The topics of a report, one file each; every function takes an analysis and returns a `Section`."""
 
-from kit.publish.sections.cooks import cooks
-from kit.publish.sections.curves import curves
+from kit.publish.sections.burn_curves import curves
 from kit.publish.sections.endmatter import cautions, provenance, provenance_tables, tester_notes
 from kit.publish.sections.first_screen import answer
+from kit.publish.sections.for_cooks import cooks
 from kit.publish.sections.fuels import fuel_tables, fuels
 from kit.publish.sections.how import method, method_tables
 from kit.publish.sections.pairs import comparison_tables, comparisons

@@ -22,7 +22,7 @@ from kit.publish.claims import (
 from kit.publish.earlier_reports import earlier_looks
 from kit.publish.figures.canvas import Cast
 from kit.publish.report_data import ReportData, cost_metric, prices_per_kg, report_data
-from kit.publish.sections.curves import overlay_drawing
+from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
 from kit.publish.sections.section import APPENDIX, Section, heading, label, paragraph, section
 from kit.publish.wording import burns_named, capital, counted, estimate, listed, number_word

@@ -14,7 +14,7 @@ from kit.page.text import Html
 from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas, size_of
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData, n_note, n_words, price_metric, report_data
-from kit.publish.sections.cooks import scores_html, scores_sentences
+from kit.publish.sections.for_cooks import scores_html, scores_sentences
 from kit.publish.sections.section import Section, bullets, heading, rows_table, section, to_appendix
 from kit.publish.wording import burns_named, capital, listed, places, row_places
 

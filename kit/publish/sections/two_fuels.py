@@ -13,7 +13,7 @@ from kit.publish.claims import Claim, claims_of
 from kit.publish.figures.canvas import Frame, Look, canvas, room_for, short, word
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData, break_even_table, n_note, narrowed, report_data
-from kit.publish.sections.curves import two_drawing
+from kit.publish.sections.burn_curves import two_drawing
 from kit.publish.sections.first_screen import finding_html, warnings
 from kit.publish.sections.fuels import conditions_table, means_table, values_drawing
 from kit.publish.sections.pairs import (
