@@ -1,4 +1,4 @@
-"""Parametric bootstrap: draw the responses of many trials of this design, refit them all at once; shares of variance."""
+"""Parametric bootstrap: draw the responses of many trials of this design, refit them at once; shares of variance."""
 
 from __future__ import annotations
 

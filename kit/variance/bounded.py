@@ -4,86 +4,42 @@ With e the exact burns and c the others, and flat means as in REML,
 
     D(theta) = -2 log REML of y_e - 2 log P(low < y_c < high | y_e)
 
-(Harville 1974 for the first part, Genz 1992 for the second). Both come from Henderson's equations (1975): with A the
-columns of the means and of the random terms' levels, the latter scaled by their SDs so that their prior precision is
-one, H = A'WA + diag(0, I) and W the burns' precisions,
-
-    log|V| + log|X'V^-1X| = log|H| - log|W|,   y'Py = y'Wy - G_yy,   E(y_c) = G_cy,   Cov(y_c) = G_cc + W_c^-1
-
-where G_ab = a'H^-1b for the rows a of A that belong to the burns c and for A'Wy. The term with most levels is diagonal
-in H and is taken out first; where all burns share an SD the means are taken out once for all, before any search. A
-held combination of the means k'b = v conditions on one more row k: it adds (v - G_ky)²/G_kk and log G_kk to D, and
-moves mean and covariance of y_c as in any normal distribution.
+(Harville 1974 for the first part, Genz 1992 for the second). What the means leave of the exact burns, z, what ordinary
+least squares of them errs by in the means, h = b_ols - b, and in the others, w = y_c - X_c b_ols, are contrasts of
+the errors; their covariance is Σ theta_i S_i, and one Cholesky factor of it holds the determinant, z'V^-1z, and mean
+and covariance of w given z. A held combination of the means k'b = v is one more value that is known, k'h. D is
+minimised over the variances many rows at once, with derivatives by differences.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 
 from kit.variance.burn_arrays import Array, Codes
 from kit.variance.mvn import POINTS, Box, log_probability, truncated
+from kit.variance.optimise import FLOOR, Mask
+from kit.variance.residual_space import Space, space_of
 
-AT_ONCE = 256
-"""Rows of one pass: what fits a processor's cache."""
+AT_ONCE = 250_000
+"""Elements of the matrices of one pass: what fits a processor's cache."""
 
 ENDLESS = 1e300
 """A diagonal element beside which all others are nothing."""
 
+APART = 2e-3
+"""Distance of the differences, in units of an SD."""
 
-@dataclass(frozen=True)
-class Columns:
-    """What stands beside the values.
+LONGEST = 1.5
+"""Of a step: in SDs of a term, the larger of its own and a burn's, and in log SD of a burn."""
 
-    Attributes
-    ----------
-    A
-        (n, k): the levels of the term with most of them, then means and covariates, then the other terms'. Where
-        the means are taken out, those of the random terms alone (see `means_taken_out`).
-    of
-        (k,) which variance scales a column, -1 for a mean.
-    q
-        How many columns are levels of the first term.
-    fixed
-        (n, f) X R^-1 of the means taken out, f = p or 0.
-    lift, lift_fixed
-        (p, k) and (p, f): a combination c of the means is c lift in the columns of A, c lift_fixed in the others.
-    logdet_xx
-        log|X'X| of the means taken out.
-    """
+LIFTED = 0.01
+"""Part of all variances that a burn's has at least where a search begins."""
 
-    A: Array
-    of: Codes
-    q: int
-    fixed: Array
-    lift: Array
-    lift_fixed: Array
-    logdet_xx: float
-
-
-def with_means(Z: Array, X: Array, of: Codes, q: int) -> Columns:
-    """Return the columns of random terms Z (n, levels), the first q of one term, and means X (n, p) side by side."""
-    p = X.shape[1]
-    A, places = np.hstack([Z[:, :q], X, Z[:, q:]]), np.concatenate([of[:q], np.full(p, -1), of[q:]])
-    return Columns(A, places, q, np.zeros((len(A), 0)), np.eye(p, A.shape[1], q), np.zeros((p, 0)), 0.0)
-
-
-def means_taken_out(Z: Array, X: Array, of: Codes, q: int, m: int) -> Columns:
-    """Return columns of the random terms alone, for burns that share one SD.
-
-    The exact burns' (all but the last m) are less their projection on X, the bounds' less the same combination;
-    those of the first term are turned so that A'A stays diagonal: levels that share a variance may be.
-    """
-    e = len(X) - m
-    Q, R = np.linalg.qr(X[:e])
-    back = np.linalg.solve(R, Q.T @ Z[:e])
-    A = Z - X @ back
-    turn = np.linalg.eigh(A[:e, :q].T @ A[:e, :q])[1]
-    A[:, :q], back[:, :q] = A[:, :q] @ turn, back[:, :q] @ turn
-    inverse, logdet = np.linalg.inv(R), 2 * float(np.log(np.abs(np.diag(R))).sum())
-    return Columns(A, of, q, X @ inverse, -back, inverse, logdet)
+ENOUGH, EXACT = 1e-7, 1e-16
+"""How far above its least D may end, as the last step tells (ENOUGH for D alone)."""
 
 
 @dataclass(frozen=True)
@@ -92,55 +48,64 @@ class Model:
 
     Attributes
     ----------
-    columns
-        What stands beside the values.
+    space
+        That of the exact burns; the degrees of freedom of a borrowed SD are among those of its groups.
+    S
+        (c, k + p + m, k + p + m) covariance of z, h and w for each variance, random terms first.
+    X
+        (m, p) of the bounds.
     group
         (n,) which burns share an SD.
-    m
-        How many burns at the end are bounds.
-    terms, groups
-        How many of the variances are random terms', and how many are burns'.
     borrowed
         SD and degrees of freedom of a repeatability from elsewhere; zero degrees of freedom without.
     """
 
-    columns: Columns
+    space: Space
+    S: Array
+    X: Array
     group: Codes
-    m: int
-    terms: int
-    groups: int
     borrowed: tuple[float, float] = (0.0, 0.0)
 
     @property
-    def p(self) -> int:
-        """Means and covariates."""
-        return len(self.columns.lift)
+    def m(self) -> int:
+        """How many burns at the end are bounds."""
+        return len(self.X)
 
-    @cached_property
-    def of_group(self) -> Array:
-        """(groups, exact) one where an exact burn belongs to a group."""
-        exact = self.group[: len(self.group) - self.m]
-        return np.asarray(exact == np.arange(self.groups)[:, None], dtype=np.float64)
+    @property
+    def terms(self) -> int:
+        """How many of the variances are random terms'."""
+        return self.space.terms
 
-    @cached_property
-    def df(self) -> Array:
-        """(groups,) exact burns, and the borrowed degrees of freedom."""
-        return np.asarray(self.of_group.sum(axis=1) + self.borrowed[1])
-
-    @cached_property
-    def products(self) -> tuple[Array, Array, Array]:
-        """A'A of the exact burns by group: (groups, q) diagonal, (groups, q, r) beside it, (groups, r, r) the rest."""
-        A, q = self.columns.A[: len(self.group) - self.m], self.columns.q
-        AA = np.einsum("gi,ij,ik->gjk", self.of_group, A, A, optimize=True)
-        return np.diagonal(AA, axis1=1, axis2=2)[:, :q], AA[:, :q, q:], AA[:, q:, q:]
+    @property
+    def groups(self) -> int:
+        """How many of the variances are burns'."""
+        return len(self.space.free)
 
     def rows(self, y: Array, low: Array, high: Array, points: int = POINTS) -> Rows:
         """Return data of the search from exact values (rows, exact) and bounds (rows, m)."""
-        ay = np.einsum("gi,ri,ik->rgk", self.of_group, y, self.columns.A[: y.shape[1]], optimize=True)
-        sd, df = self.borrowed
-        along = y @ self.columns.fixed[: y.shape[1]]
-        yy = y**2 @ self.of_group.T + df * sd**2 - (along**2).sum(axis=1, keepdims=True)
-        return Rows(ay, along, yy, low, high, points)
+        data, (sd, df) = self.space.rotate(y), self.borrowed
+        off = data.b_ols @ self.X.T
+        return Rows(data.z, data.rss + df * sd**2, data.b_ols, low - off, high - off, points)
+
+
+def model_of(
+    X: Array, terms: Sequence[Array], group: Codes, groups: int, m: int, borrowed: tuple[float, float]
+) -> Model:
+    """Return the model of burns, the last m of them bounds, from X (n, p) and indicators of each random term."""
+    e = len(X) - m
+    space = space_of(X[:e], [Z[:e] for Z in terms], group[:e], groups)
+    p, k, K = space.p, space.k, space.terms
+    turn = np.zeros((k + p + m, p + k + m))
+    turn[:k, p : p + k], turn[k : k + p, :p] = np.eye(k), space.back
+    turn[k + p :, :p], turn[k + p :, p + k :] = -X[e:] @ space.back, np.eye(m)
+    V = np.zeros((K + groups, p + k + m, p + k + m))
+    for i, (half, Z) in enumerate(zip(space.halves, terms, strict=True)):
+        both = np.vstack([half, Z[e:]])
+        V[i] = both @ both.T
+    V[K:, : p + k, : p + k] = space.V[K:]
+    V[K:, p + k :, p + k :] = np.eye(m) * (group[e:] == np.arange(groups)[:, None])[:, None]
+    space = replace(space, free=space.free + borrowed[1])
+    return Model(space, turn @ V @ turn.T, X[e:], group, borrowed)
 
 
 @dataclass(frozen=True)
@@ -149,19 +114,19 @@ class Rows:
 
     Attributes
     ----------
-    ay, along, yy
-        (rows, groups, k) A'y, (rows, f) of the means taken out, (rows, groups) y'y less what those take.
+    z, rss, b_ols
+        (rows, k), (rows, groups) and (rows, p), as kit.variance.residual_space has them.
     low, high
-        (rows, m) bounds.
+        (rows, m) bounds of w.
     points
         Of the lattice.
     held, value
         (rows, p) and (rows,): a combination of the means held at a value.
     """
 
-    ay: Array
-    along: Array
-    yy: Array
+    z: Array
+    rss: Array
+    b_ols: Array
     low: Array
     high: Array
     points: int = POINTS
@@ -170,11 +135,8 @@ class Rows:
 
     def take(self, rows: Codes | slice) -> Rows:
         """Return some rows."""
-        held, value = (None if part is None else part[rows] for part in (self.held, self.value))
-        return replace(
-            self, ay=self.ay[rows], along=self.along[rows], yy=self.yy[rows], low=self.low[rows], high=self.high[rows],
-            held=held, value=value,
-        )  # fmt: skip
+        parts = {name: each[rows] for name, each in vars(self).items() if isinstance(each, np.ndarray)}
+        return replace(self, **parts)  # type: ignore[arg-type]
 
     def holding(self, held: Array, value: Array) -> Rows:
         """Return the same rows, each with a combination of the means held."""
@@ -187,107 +149,191 @@ class Rows:
 
 def criterion(model: Model, theta: Array, data: Rows) -> Array:
     """Return D (rows,) at theta (rows, c); no rows are no values."""
-    parts = [slice(i, i + AT_ONCE) for i in range(0, max(len(theta), 1), AT_ONCE)]
+    size = max(1, AT_ONCE // model.S[0].size)
+    parts = [slice(i, i + size) for i in range(0, max(len(theta), 1), size)]
     return np.concatenate([_criterion(model, theta[part], data.take(part)) for part in parts])
 
 
 def _criterion(model: Model, theta: Array, data: Rows) -> Array:
-    extra = None if data.held is None else data.held[:, None]
-    G, logdet = forms(model, theta, data, extra)
-    s, m = theta[:, model.terms :], model.m
-    free = float(model.df.sum()) - model.p
-    D = free * np.log(2 * np.pi) + logdet + np.log(s) @ model.df + np.vecdot(data.yy, 1 / s) - G[:, m, m]
-    mean, covariance = given_exact(model, theta, G)
+    space, s = model.space, theta[:, model.terms :]
+    n = space.k + (data.held is not None)
+    root = np.asarray(np.linalg.cholesky(_known_first(model, theta, data)), dtype=np.float64)
+    diagonal, left, own = np.diagonal(root, axis1=1, axis2=2)[:, :n], root[:, -1, :n], root[:, n:-1]
+    D = 2 * np.log(diagonal).sum(axis=1) + np.vecdot(left, left) + np.log(s) @ space.free
+    D = D + np.vecdot(data.rss, 1 / s) + space.dof * np.log(2 * np.pi) + space.logdet_xx
+    if data.held is not None:
+        D = D + np.log(2 * np.pi / np.vecdot(data.held, data.held))
+    mean = (own[:, :, :n] @ left[:, :, None])[:, :, 0]
+    return np.asarray(D - 2 * log_probability(data.low - mean, data.high - mean, own[:, :, n:], data.points))
+
+
+def _known_first(model: Model, theta: Array, data: Rows) -> Array:
+    """Return the covariance of z, k'h where it is held, and w, with the known values as a last row beside an end."""
+    S, k, p, m = np.tensordot(theta, model.S, axes=1), model.space.k, model.space.p, model.m
+    n, h, w = k + (data.held is not None), slice(k, k + p), slice(k + p, None)
+    A = np.zeros((len(S), n + m + 1, n + m + 1))
+    A[:, :k, :k], A[:, n:-1, :k], A[:, n:-1, n:-1] = S[:, :k, :k], S[:, w, :k], S[:, w, w]
+    A[:, -1, :k], A[:, -1, -1] = data.z, ENDLESS
     if data.held is not None and data.value is not None:
-        size, along = G[:, -1, -1], G[:, :m, -1]
-        off = data.value - G[:, m, -1]
-        D = D + off**2 / size + np.log(2 * np.pi * size / np.vecdot(data.held, data.held))
-        mean = mean + along * (off / size)[:, None]
-        covariance = covariance - along[:, :, None] * along[:, None] / size[:, None, None]
-    return np.asarray(D - 2 * log_probability(data.low - mean, data.high - mean, covariance, data.points))
+        along = (data.held[:, None] @ S[:, h])[:, 0]
+        A[:, k, :k], A[:, n:-1, k] = along[:, :k], along[:, w]
+        A[:, k, k] = np.vecdot(along[:, h], data.held)
+        A[:, -1, k] = np.vecdot(data.held, data.b_ols) - data.value
+    return A
 
 
-def given_exact(model: Model, theta: Array, G: Array) -> tuple[Array, Array]:
-    """Return mean (rows, m) and covariance (rows, m, m) of the bounded values given the exact ones."""
-    m, own = model.m, model.group[len(model.group) - model.m :]
-    burns = theta[:, model.terms :][:, own][:, :, None] * np.eye(m)
-    return G[:, :m, m], np.asarray(G[:, :m, :m] + burns)
+def posterior(model: Model, theta: Array, data: Rows, combinations: Array) -> tuple[Array, Array, Box]:
+    """Return combinations (rows, q, p) of the means, their covariance given theta, and the values that are bounds.
+
+    A mean given all values is normal; averaged over the values that the bounds allow.
+    """
+    S, k, p, m = np.tensordot(theta, model.S, axes=1), model.space.k, model.space.p, model.m
+    turn = np.concatenate([
+        np.eye(m, p + m, p)[None].repeat(len(S), axis=0), np.pad(combinations, ((0, 0), (0, 0), (0, m)))
+    ], axis=1)  # fmt: skip
+    beside = turn @ S[:, k:, :k]
+    solved = np.linalg.solve(S[:, :k, :k], beside.transpose(0, 2, 1))
+    mean = (data.z[:, None] @ solved)[:, 0]
+    G = turn @ S[:, k:, k:] @ turn.transpose(0, 2, 1) - beside @ solved
+    own, across = G[:, :m, :m], G[:, :m, m:]
+    box = truncated(data.low - mean[:, :m], data.high - mean[:, :m], np.linalg.cholesky(own), data.points)
+    pull = np.linalg.solve(own, across).transpose(0, 2, 1)
+    off = mean[:, m:] + (pull @ box.mean[:, :, None])[:, :, 0]
+    estimate = (combinations @ data.b_ols[:, :, None])[:, :, 0] - off
+    covariance = G[:, m:, m:] - pull @ (own - box.covariance) @ pull.transpose(0, 2, 1)
+    return estimate, covariance, replace(box, mean=mean[:, :m] + box.mean + data.b_ols @ model.X.T)
 
 
-def forms(model: Model, theta: Array, data: Rows, extra: Array | None = None) -> tuple[Array, Array]:
-    """Return G (rows, k, k) over the bounds, A'Wy and further combinations of the means, and log|H| (rows,).
+def started(model: Model, theta: Array) -> Array:
+    """Return variances (rows, c) to start from: none is zero, and a burn's is no smaller than a hundredth of all.
+
+    In its logarithm a burn variance near zero is all but flat: a search that begins there stays.
+    """
+    least = np.where(np.arange(theta.shape[1]) < model.terms, FLOOR, LIFTED)
+    return np.asarray(np.maximum(theta, least * theta.sum(axis=1, keepdims=True)))
+
+
+def minimise_rows(
+    model: Model,
+    start: Array,
+    data: Rows,
+    held: Codes | None = None,
+    unit: Array | None = None,
+    steps: int = 30,
+    enough: float = ENOUGH,
+) -> tuple[Array, Array, Mask]:
+    """Newton steps with numerical derivatives, every row and every probe in one evaluation.
+
+    Random terms move as SDs (their sign is free, so that zero is a smooth point), burns as log SDs.
 
     Parameters
     ----------
-    extra
-        (rows or 1, combinations, p).
+    held
+        (rows,) a component of each row that stays where it starts, if any.
+    unit
+        (rows,) where given, the combination of the means that the data hold moves too, in these units.
+    enough
+        A row ends where D has no more than this left to fall: after a step that lowers it by δ about δ², and where
+        Newton's promised p about (δ − p)²/p.
+
+    Returns
+    -------
+    theta (rows, c), D (rows,) and whether each row converged.
     """
-    columns, q, (diagonal, beside, rest) = model.columns, model.columns.q, model.products
-    root = np.sqrt(np.where(columns.of < 0, 1.0, theta[:, columns.of]))
-    w = 1 / theta[:, model.terms :]
-    first, other = root[:, :q], root[:, q:]
-    inner = 1 + first**2 * (w @ diagonal)
-    across = first[:, :, None] * np.tensordot(w, beside, axes=1) * other[:, None]
-    scaled = across / inner[:, :, None]
-    H = np.tensordot(w, rest, axes=1) * other[:, :, None] * other[:, None]
-    H = H - scaled.transpose(0, 2, 1) @ across + np.diag((columns.of[q:] >= 0).astype(np.float64))
-    a = _vectors(model, w, data, extra) * root[:, None]
-    left = a[:, :, q:] - a[:, :, :q] @ scaled
-    G = (a[:, :, :q] / inner[:, None]) @ a[:, :, :q].transpose(0, 2, 1)
-    taken, logdet_rest = _taken_out(H, left)
-    G = G + taken
-    logdet = np.log(inner).sum(axis=1) + logdet_rest
-    if columns.fixed.shape[1]:
-        G = G + _of_means(model, theta[:, -1], data, extra)
-        logdet = logdet + columns.logdet_xx - model.p * np.log(theta[:, -1])
-    return G, logdet
+    k = model.terms
+    burn = np.sqrt(start[:, k:].mean(axis=1, keepdims=True))
+    scale = np.maximum(np.sqrt(start[:, :k]), burn)
+    value_off = np.zeros((len(start), 0 if unit is None else 1))
+    x = np.concatenate([np.sqrt(start[:, :k]) / scale, 0.5 * np.log(start[:, k:]), value_off], axis=1)
+    free = np.ones(x.shape, dtype=np.bool_)
+    if held is not None:
+        free[np.arange(len(x)), held] = False
+    x[:, :k] = np.where(free[:, :k], np.maximum(x[:, :k], 0.05), x[:, :k])
+    space = _Search(model, scale, FLOOR * start.sum(axis=1, keepdims=True), data, unit)
+    value, done = space.value(x), np.zeros(len(x), dtype=np.bool_)
+    for _ in range(steps):
+        live = np.flatnonzero(~done)
+        if not len(live):
+            break
+        here, own = value[live], space.take(live)
+        step, promised = _newton_step(own, x[live], here, free[live])
+        x[live], value[live] = _shortened(own, x[live], step, here)
+        fallen = here - value[live]
+        done[live] = (fallen**2 <= enough) | ((fallen - promised) ** 2 <= enough * promised)
+    terms = x[:, :k] * scale
+    terms[np.abs(terms) < 1e-3 * burn] = 0.0
+    return np.concatenate([terms**2, space.burns(x)], axis=1), value, done
 
 
-def _taken_out(H: Array, left: Array) -> tuple[Array, Array]:
-    """Return left H^-1 left' and log|H| of each row from one Cholesky factor, of H with `left` below it."""
-    r, k = H.shape[1], left.shape[1]
-    both = np.zeros((len(H), r + k, r + k))
-    both[:, :r, :r], both[:, r:, :r] = H, left
-    both[:, range(r, r + k), range(r, r + k)] = ENDLESS
-    root = np.linalg.cholesky(both)
-    below, diagonal = root[:, r:, :r], np.diagonal(root, axis1=1, axis2=2)[:, :r]
-    return below @ below.transpose(0, 2, 1), 2 * np.log(diagonal).sum(axis=1)
+@dataclass(frozen=True)
+class _Search:
+    """The coordinates of the search: SDs over `scale` (rows, k) for terms, log SDs for burns, a held value's move.
 
-
-def _vectors(model: Model, w: Array, data: Rows, extra: Array | None) -> Array:
-    """Return the vectors of G (rows, k, columns of A): the bounds' rows, A'Wy, the combinations of the means."""
-    m, count = model.m, 0 if extra is None else extra.shape[1]
-    a = np.zeros((len(w), m + 1 + count, len(model.columns.of)))
-    a[:, :m] = model.columns.A[len(model.group) - m :]
-    a[:, m] = np.einsum("rg,rgk->rk", w, data.ay)
-    if extra is not None:
-        a[:, m + 1 :] = extra @ model.columns.lift
-    return a
-
-
-def _of_means(model: Model, s: Array, data: Rows, extra: Array | None) -> Array:
-    """Return what the means that were taken out add to G: s f f', and f Q'y beside A'Wy."""
-    m, count = model.m, 0 if extra is None else extra.shape[1]
-    f = np.zeros((len(s), m + 1 + count, model.columns.fixed.shape[1]))
-    f[:, :m] = model.columns.fixed[len(model.group) - m :]
-    if extra is not None:
-        f[:, m + 1 :] = extra @ model.columns.lift_fixed
-    G = s[:, None, None] * (f @ f.transpose(0, 2, 1))
-    G[:, m] = G[:, :, m] = (f @ data.along[:, :, None])[:, :, 0]
-    return np.asarray(G)
-
-
-def posterior(model: Model, theta: Array, data: Rows) -> tuple[Array, Array, Box]:
-    """Return beta (p,), its covariance given theta (c,), and what is known of the bounded values.
-
-    beta given all values is normal; averaged over the values that the bounds allow.
+    Burn variances are no smaller than `least` (rows, 1).
     """
-    m, at = model.m, theta[None]
-    forms_at, _ = forms(model, at, data, np.eye(model.p)[None])
-    mean, covariances = given_exact(model, at, forms_at)
-    box = truncated(data.low - mean, data.high - mean, covariances)
-    G, covariance = forms_at[0], covariances[0]
-    pull = np.linalg.solve(covariance, G[:m, m + 1 :]).T
-    spread = covariance - box.covariance[0]
-    beta = G[m + 1 :, m] + pull @ box.mean[0]
-    return beta, G[m + 1 :, m + 1 :] - pull @ spread @ pull.T, replace(box, mean=mean + box.mean)
+
+    model: Model
+    scale: Array
+    least: Array
+    data: Rows
+    unit: Array | None
+
+    def take(self, rows: Codes) -> _Search:
+        """Return some rows, in any order and number."""
+        unit = None if self.unit is None else self.unit[rows]
+        return _Search(self.model, self.scale[rows], self.least[rows], self.data.take(rows), unit)
+
+    def burns(self, x: Array) -> Array:
+        """Return the burn variances (rows, groups) at x (rows, c)."""
+        k = self.model.terms
+        return np.asarray(np.maximum(np.exp(2 * x[:, k : k + self.model.groups]), self.least))
+
+    def value(self, x: Array) -> Array:
+        """Return the criterion (rows,) at x (rows, c)."""
+        k, c, data = self.model.terms, self.model.terms + self.model.groups, self.data
+        theta = np.concatenate([(x[:, :k] * self.scale) ** 2, self.burns(x)], axis=1)
+        if self.unit is not None and data.value is not None:
+            data = replace(data, value=data.value + x[:, c] * self.unit)
+        return criterion(self.model, theta, data)
+
+
+def _newton_step(space: _Search, x: Array, here: Array, free: Mask) -> tuple[Array, Array]:
+    """Return a descent step (rows, c) in the free coordinates, from central differences, and what it promises.
+
+    A step that is shorter than Newton's, or where the curvature is not positive, promises nothing.
+    """
+    rows, c, h = len(x), x.shape[1], APART
+    eye = np.eye(c)
+    pairs = [(i, j) for i in range(c) for j in range(i)]
+    probes = np.vstack([eye, -eye, *(eye[[i]] + eye[[j]] for i, j in pairs)])
+    of = np.repeat(np.arange(rows), len(probes))
+    at = (x[:, None] + h * probes * free[:, None]).reshape(rows * len(probes), -1)
+    D = space.take(of).value(at).reshape(rows, -1)
+    plus, minus = D[:, :c], D[:, c : 2 * c]
+    H = np.zeros((rows, c, c))
+    H[:, np.arange(c), np.arange(c)] = (plus - 2 * here[:, None] + minus) / h**2
+    for place, (i, j) in enumerate(pairs, start=2 * c):
+        H[:, i, j] = H[:, j, i] = (D[:, place] - plus[:, i] - plus[:, j] + here) / h**2
+    values, vectors = np.linalg.eigh(H)
+    curved = np.maximum(np.abs(values), 0.05)
+    along = np.einsum("rji,rj->ri", vectors, (plus - minus) / (2 * h)) / curved
+    step = -np.einsum("rij,rj->ri", vectors, along) * free
+    reach = np.full_like(x, LONGEST)
+    reach[:, : space.model.terms] *= np.maximum(1, np.abs(x[:, : space.model.terms]))
+    size = np.linalg.norm(step / reach, axis=1)
+    whole = (size <= 1) & (values > -1e-3).all(axis=1)
+    return step / np.maximum(size, 1)[:, None], np.where(whole, np.vecdot(along**2, curved) / 2, 0.0)
+
+
+def _shortened(space: _Search, x: Array, step: Array, here: Array) -> tuple[Array, Array]:
+    """Return where each step lands and D there, the step shortened until D is no higher."""
+    new, size = x + step, np.ones(len(x))
+    after = space.value(new)
+    for _ in range(12):
+        worse = np.flatnonzero(~(after <= here + 1e-10))
+        if not len(worse):
+            break
+        size[worse] /= 3
+        new[worse] = x[worse] + size[worse, None] * step[worse]
+        after[worse] = space.take(worse).value(new[worse])
+    return new, after

@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import Faults
-from kit.variance.bounded import Model, Rows, means_taken_out, posterior, with_means
+from kit.variance.bounded import EXACT, Model, Rows, minimise_rows, model_of, posterior, started
 from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, read_columns
 from kit.variance.design import Design, FuelEffect, Spread, design_of
 from kit.variance.engines import Borrowed, Estimate, terms_in_order
 from kit.variance.estimation import fit_design, optimum_found
 from kit.variance.model import Censored, RepeatModel
-from kit.variance.newton import EXACT, minimise_rows, started
+from kit.variance.mvn import POINTS
 from kit.variance.optimise import FLOOR, Mask
 from kit.variance.rotation import Method
 
@@ -63,9 +63,10 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
         made.model, made.data, np.vstack([at_face, np.full_like(at_face, at_face.mean())])
     )
     optimum_found(done, roles)
-    part, phi, box = posterior(made.model, theta[0], made.data)
+    every = np.eye(len(made.kept))[None]
+    part, phi, box = posterior(made.model, theta, replace(made.data, points=8 * POINTS), every)
     beta, covariance = np.full(design.p, np.nan), np.full((design.p, design.p), np.nan)
-    beta[made.kept], covariance[np.ix_(made.kept, made.kept)] = part, phi
+    beta[made.kept], covariance[np.ix_(made.kept, made.kept)] = part[0], phi[0]
     beta[: len(design.labels)] += centre
     filled = columns.values.copy()
     filled[0, made.order[len(made.order) - made.model.m :]] = box.mean[0] + centre
@@ -128,23 +129,13 @@ def _model(columns: Columns, design: Design, borrowed: Borrowed | None, centre: 
     _check_exact(design.X[np.ix_(used & (side == 0), kept)])
     order = np.concatenate([np.flatnonzero(used & (side == 0)), bound])
     extra = (0.0, 0.0) if borrowed is None else (borrowed.sd, borrowed.df)
-    model = _model_of(design, order, kept, len(bound), extra)
+    groups, X = design.spread, design.X[np.ix_(order, kept)]
+    terms = [term.levels.indicators[order] for term in terms_in_order(design)]
+    model = model_of(X, terms, groups.codes[order], groups.count, len(bound), extra)
     y, above = columns.values[:, order] - centre, side[bound] > 0
     edge = y[:, len(order) - len(bound) :]
     low, high = np.where(above, edge, -np.inf), np.where(above, np.inf, edge)
     return _Made(model, model.rows(y[:, : len(order) - len(bound)], low, high), order, kept, bounded)
-
-
-def _model_of(design: Design, order: Codes, kept: Codes, m: int, borrowed: tuple[float, float]) -> Model:
-    """Return the model of burns in their order, the last m of them bounds."""
-    terms, in_order = design.by_size, terms_in_order(design)
-    Z = np.hstack([np.zeros((len(order), 0)), *(term.levels.indicators[order] for term in terms)])
-    counts = [term.levels.count for term in terms]
-    of = np.repeat([in_order.index(term) for term in terms], counts).astype(np.int64)
-    q, X = counts[0] if counts else 0, design.X[np.ix_(order, kept)]
-    shared = design.spread.count == 1
-    columns = means_taken_out(Z, X, of, q, m) if shared else with_means(Z, X, of, q)
-    return Model(columns, design.spread.codes[order], m, len(terms), design.spread.count, borrowed)
 
 
 def _check(columns: Columns, method: Method) -> None:

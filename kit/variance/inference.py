@@ -1,7 +1,8 @@
 """Means and differences with their small-sample distribution: with bounds or without, by any of the methods.
 
-Where some values are bounds, intervals are profiles of the criterion, measured on a t scale. For one difference v = c'b the criterion minimised over the variances rises, in a model of one variance on df degrees
-of freedom, by exactly (df + 1) log(1 + t²/df). Read backwards that gives every v a signed t,
+Where some values are bounds, intervals are profiles of the criterion, measured on a t scale. For one difference v =
+c'b the criterion minimised over the variances rises, in a model of one variance on df degrees of freedom, by exactly
+(df + 1) log(1 + t²/df). Read backwards that gives every v a signed t,
 
     t(v) = ± √(df (exp((D(v) - D_min)/(df + 1)) - 1)),
 
@@ -17,10 +18,9 @@ import numpy as np
 from scipy import special
 
 from kit.variance.averaged import exact_contrasts
-from kit.variance.bounded import Rows
+from kit.variance.bounded import Rows, minimise_rows, started
 from kit.variance.burn_arrays import Array
 from kit.variance.model import Censored, RepeatModel
-from kit.variance.newton import minimise_rows, started
 from kit.variance.small_sample import small_sample
 from kit.variance.t_contrasts import LEAST_DF, Contrasts, DfMethod, FamilyLike, FTest, f_test, kenward_roger
 
@@ -165,7 +165,7 @@ def _profiles(fit: RepeatModel, known: Censored, held: Array, estimate: Array, s
 
 def held_rows(known: Censored, data: Rows, held: Array, value: Array) -> Rows:
     """Return the data with combinations of the means (rows, p) held at values on the table's own scale (rows,)."""
-    if len(data.ay) == 1:
+    if len(data.z) == 1:
         data = data.times(len(held))
     return data.holding(held, value - known.centre * held[:, known.is_mean].sum(axis=1))
 

@@ -65,40 +65,28 @@ def rule(points: int, m: int) -> tuple[Array, Array]:
     return np.stack([axis.ravel() for axis in axes], axis=1), np.log(np.prod(weights, axis=0)).ravel()
 
 
-def log_probability(low: Array, high: Array, covariance: Array, points: int = POINTS) -> Array:
-    """Return log P(low < x < high) for x ~ N(0, covariance): low, high (rows, m), covariance (rows, m, m)."""
+def log_probability(low: Array, high: Array, root: Array, points: int = POINTS) -> Array:
+    """Return log P(low < x < high) for x ~ N(0, CC'): low, high (rows, m), `root` the triangular C (rows, m, m)."""
     u, log_share = rule(points, low.shape[1])
-    return _sweep(low, high, covariance, u, log_share, False)[0]
+    return _sweep(low, high, root, u, log_share, False)[0]
 
 
-def truncated(low: Array, high: Array, covariance: Array, points: int = 8 * POINTS) -> Box:
+def truncated(low: Array, high: Array, root: Array, points: int = 8 * POINTS) -> Box:
     """Return the probability of the box, and mean and covariance within it."""
     u = lattice(points, low.shape[1])
-    log_p, y, weight, C = _sweep(low, high, covariance, u, np.full(points, -np.log(points)), True)
-    x = np.einsum("rij,rnj->rni", C, y)
+    log_p, y, weight = _sweep(low, high, root, u, np.full(points, -np.log(points)), True)
+    x = np.einsum("rij,rnj->rni", root, y)
     share = weight / weight.sum(axis=1, keepdims=True)
     mean = np.einsum("rn,rni->ri", share, x)
     off = x - mean[:, None]
     return Box(log_p, mean, np.einsum("rn,rni,rnj->rij", share, off, off))
 
 
-def _root(covariance: Array) -> Array:
-    """Return Cholesky factors; of matrices that rounding left without one, those of the nearest that have."""
-    try:
-        return np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
-    except np.linalg.LinAlgError:
-        values, vectors = np.linalg.eigh(covariance)
-        least = np.maximum(1e-12 * values[:, -1:], 1e-300)
-        raised = (vectors * np.maximum(values, least)[:, None]) @ vectors.transpose(0, 2, 1)
-        return np.asarray(np.linalg.cholesky(raised + 1e-14 * np.eye(raised.shape[1]) * values[:, -1:, None]))
-
-
 def _sweep(
-    low: Array, high: Array, covariance: Array, u: Array, log_share: Array, moments: bool
-) -> tuple[Array, Array, Array, Array]:
-    """Return log probability (rows,), standard coordinates (rows, points, m), weights and Cholesky factors."""
+    low: Array, high: Array, C: Array, u: Array, log_share: Array, moments: bool
+) -> tuple[Array, Array, Array]:
+    """Return log probability (rows,), standard coordinates (rows, points, m) and weights."""
     (rows, m), points = low.shape, len(u)
-    C = _root(covariance)
     y, log_w = np.zeros((rows, points, m)), np.repeat(log_share[None], rows, axis=0)
     for i in range(m):
         shift = np.einsum("rj,rnj->rn", C[:, i, :i], y[:, :, :i])
@@ -115,4 +103,4 @@ def _sweep(
         y[:, :, i] = np.where(flip, -drawn, drawn)
     top = log_w.max(axis=1, keepdims=True)
     weight = np.exp(log_w - top)
-    return np.asarray(top[:, 0] + np.log(weight.sum(axis=1))), y, np.asarray(weight), C
+    return np.asarray(top[:, 0] + np.log(weight.sum(axis=1))), y, np.asarray(weight)

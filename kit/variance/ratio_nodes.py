@@ -1,13 +1,14 @@
 """Where a restricted likelihood is averaged: nodes over the variance ratios of one design.
 
-A node holds what the design alone says: log prior density and log determinant, the variance of each contrast.
-The responses enter through Q and the estimates. With λ = e^x/d̄ − 1/n_max the sums over equally spaced x are
-trapezoid sums of smooth functions that vanish at both ends.
+A node holds what the design alone says: log prior density and log determinant, the variance of each contrast. The
+responses enter through Q and the estimates. With λ = e^x/d̄ − 1/n_max the sums over equally spaced x are trapezoid
+sums of smooth functions that vanish at both ends.
 
-Over several ratios, outer nodes hold the ratios of burn variances of groups and, of two random terms, the one with more levels; along
-the other's ratio the likelihood is diagonal (kit.variance.residual_space). An earlier trial's likelihood, whose means
-are its own and are integrated out, enters to a power a ≤ 1 (Ibrahim & Chen 2000): log determinants, quadratic forms
-and degrees of freedom add up. Prior densities are flat in the logarithm of a group's ratio.
+Over several ratios, outer nodes hold the ratios of burn variances of groups and, of two random terms, the one with
+more levels; along the other's ratio the likelihood is diagonal (kit.variance.residual_space). An earlier trial's
+likelihood, whose means are its own and are integrated out, enters to a power a ≤ 1 (Ibrahim & Chen 2000): log
+determinants, quadratic forms and degrees of freedom add up. Prior densities are flat in the logarithm of a group's
+ratio.
 """
 
 from __future__ import annotations

@@ -1,15 +1,16 @@
 """Standard deviations with their limits: exact χ², profile, or what covers best.
 
-Profile limits are where the deviance rises by the χ² quantile above its minimum. With one random term the contour D(l, s) = D_min + q is known in closed form: at a ratio l it allows
-s between Q/(dof u) for the two solutions u of u - log u = 1 + (D_min + q - D(l))/dof (Lambert's W), so a limit
-of s or of l s is an extremum of a smooth function of l alone. With more terms the deviance is minimised over the
-others at each trial value, and the limit is found by Newton steps on √(D - D_min), whose slope is known.
+Profile limits are where the deviance rises by the χ² quantile above its minimum. With one random term the contour
+D(l, s) = D_min + q is known in closed form: at a ratio l it allows s between Q/(dof u) for the two solutions u of u -
+log u = 1 + (D_min + q - D(l))/dof (Lambert's W), so a limit of s or of l s is an extremum of a smooth function of l
+alone. With more terms the deviance is minimised over the others at each trial value, and the limit is found by Newton
+steps on √(D - D_min), whose slope is known.
 
-What covers best: the burn SD has S0/σ²_burn ~ χ² whatever the bags are: exact in every design without crossed days. The bag SD of
-a balanced design has the modified large-sample limits of Ting et al. (1990; Burdick & Graybill 1992,
+What covers best: the burn SD has S0/σ²_burn ~ χ² whatever the bags are: exact in every design without crossed days.
+The bag SD of a balanced design has the modified large-sample limits of Ting et al. (1990; Burdick & Graybill 1992,
 section 3.3); elsewhere a variance s·Σ cλ has limits from its distribution averaged over the restricted likelihood
-(kit.variance.averaged): given the ratios, Q/s is χ² on ν. In a balanced design that is the generalised
-confidence interval of Weerahandi (1993). A limit of zero says: no more variation than within.
+(kit.variance.averaged): given the ratios, Q/s is χ² on ν. In a balanced design that is the generalised confidence
+interval of Weerahandi (1993). A limit of zero says: no more variation than within.
 """
 
 from __future__ import annotations
@@ -24,11 +25,11 @@ from scipy import special
 
 from kit.errors import KitError, Problem
 from kit.variance.averaged import nodes_of
+from kit.variance.bounded import minimise_rows, started
 from kit.variance.burn_arrays import Array, Codes
 from kit.variance.engines import NestedEngine
 from kit.variance.inference import imputed
 from kit.variance.model import Censored, RepeatModel
-from kit.variance.newton import minimise_rows, started
 from kit.variance.optimise import FLOOR, Mask, at_zero, minimise
 from kit.variance.ratio_nodes import Weighted, weigh
 from kit.variance.rotation import Criterion, Rotated, deviance

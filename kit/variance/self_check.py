@@ -14,14 +14,12 @@ import pandas as pd
 from scipy import special
 
 from kit.variance.bootstrap import simulated
-from kit.variance.bounded import Rows, forms, given_exact
+from kit.variance.bounded import Rows, minimise_rows, posterior, started
 from kit.variance.burn_arrays import Array
 from kit.variance.engines import NestedEngine, terms_in_order
 from kit.variance.families import all_pairs
 from kit.variance.inference import Contrasts, DfMethod, contrasts, held_rows, imputed
 from kit.variance.model import Censored, RepeatModel
-from kit.variance.mvn import truncated
-from kit.variance.newton import minimise_rows, started
 from kit.variance.optimise import Mask
 from kit.variance.sd_limits import (
     best_hold,
@@ -332,7 +330,7 @@ def simulated_rows(
     data = model.rows(y[:, :e], low, high, POINTS)
     own, df = model.borrowed
     again = own**2 * 2 * rng.standard_gamma(df / 2, (trials, 1)) - df * own**2 if df else 0.0
-    return replace(data, yy=data.yy + again)
+    return replace(data, rss=data.rss + again)
 
 
 def _t_of_truth(
@@ -351,10 +349,6 @@ def _t_of_truth(
 
 def _estimates(known: Censored, held: Array, rows: Rows, theta: Array) -> tuple[Array, Array]:
     """Return a combination of the means (trials,) in each trial, and its standard error given the variances."""
-    m, model = known.model.m, known.model
-    G, _ = forms(model, theta, rows, held[:, None])
-    mean, covariance = given_exact(model, theta, G)
-    box = truncated(rows.low - mean, rows.high - mean, covariance, POINTS)
-    pull = np.linalg.solve(covariance, G[:, :m, -1:])[:, :, 0]
-    estimate = G[:, -1, m] + np.vecdot(pull, box.mean) + known.centre * held[:, known.is_mean].sum(axis=1)
-    return np.asarray(estimate), np.asarray(np.sqrt(G[:, -1, -1] - np.vecdot(pull, G[:, :m, -1]) / 2))
+    estimate, covariance, _ = posterior(known.model, theta, rows, held[:, None])
+    level = known.centre * held[:, known.is_mean].sum(axis=1)
+    return estimate[:, 0] + level, np.sqrt(covariance[:, 0, 0])
