@@ -16,10 +16,9 @@ from scipy.stats import studentized_range
 
 from kit import schema
 from kit.analysis import Analysis, analyse
-from kit.plan.burning import burn, conditions
+from kit.plan.burning import burn, charges_of, conditions
 from kit.plan.demo import BAGS, RECIPES
-from kit.plan.handling import weather_of
-from kit.plan.recipes import charges_of
+from kit.plan.simulated import weather_of
 from tests.plan import make_demo_truth
 
 DEMO = Path(__file__).parents[1] / "runs" / "hill-school"

@@ -1,4 +1,4 @@
-"""The tester's answers: what the trial file and the burn sheet say of fuels, margins, hours and money."""
+"""The tester's answers: what trial file, burn sheet and earlier folders say of fuels, margins, spread and hours."""
 
 from __future__ import annotations
 
@@ -10,17 +10,55 @@ from pathlib import Path
 import pandas as pd
 
 from kit.errors import Faults, KitError, Problem
-from kit.plan.alternatives import Means
-from kit.plan.power import Design
-from kit.plan.spreads import ASSUMED_HINT, Spread, assumed, from_earlier
-from kit.plan.timetable import Workday, workday_of
-from kit.schema import Metric
+from kit.plan.power import sds_of
+from kit.plan.schedule import Workday, workday_of
+from kit.schema import COMPONENTS, Metric
 from kit.trial import Trial, open_run
 from kit.trial.earlier import lender_folders, newest_results
 from kit.trial.trial_file import read_trial
 
-BAGS, BURNS = 3, 2
 SHEET = "burns.csv"
+ASSUMED = {
+    "log": {"bag": 0.05, "burn": 0.08, "day": 0.04},
+    "plain": {"bag": 8.0, "burn": 11.0, "day": 5.0},
+}
+ASSUMED_OF = {
+    "steadiness": {"bag": 0.08, "burn": 0.16, "day": 0.06},
+    "mean_rate": {"bag": 0.06, "burn": 0.12, "day": 0.05},
+    "ash": {"bag": 0.10, "burn": 0.08, "day": 0.02},
+    "unburnt": {"bag": 0.10, "burn": 0.20, "day": 0.05},
+    "time_to": {"bag": 0.08, "burn": 0.15, "day": 0.06},
+}
+"""Of metrics that spread more than a duration or a temperature does; relative, by metric."""
+ASSUMED_UNITS = ("°C", "K")
+ASSUMED_HINT = (
+    "The spread is assumed. Name an earlier run folder in [model] borrow_from, and the plan is made from "
+    "what was found there."
+)
+EARLIER_POWER = 0.5
+"""An earlier folder's degrees of freedom count half: it was another season."""
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Standard deviations to plan with.
+
+    Attributes
+    ----------
+    sds
+        bag, burn and day, on the analysis scale: upper 80 % limits where they come from an earlier trial.
+    source
+        In words, for the tester.
+    earlier
+        Folder they come from; '' where they are assumed.
+    df
+        Degrees of freedom by which the earlier folder knows them, at half weight; 0 where they are assumed.
+    """
+
+    sds: dict[str, float]
+    source: str
+    earlier: str = ""
+    df: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -33,13 +71,37 @@ class PlannedMetric:
     spread: Spread
 
 
-def read_answers(folder: Path) -> tuple[Trial, pd.DataFrame, list[str]]:
-    """Return the trial, the burns of the sheet (no rows where none is filled in), and notes.
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """What a plan is made from.
+
+    Attributes
+    ----------
+    trial, sheet
+        The trial file; the burns of the sheet, no rows where none is filled in.
+    metrics
+        Primary metrics that have a margin and a spread to plan with.
+    workday
+        What a day at the cooker holds.
+    notes
+        What the tester should know of the answers, a sentence each.
+    """
+
+    trial: Trial
+    sheet: pd.DataFrame
+    metrics: tuple[PlannedMetric, ...]
+    workday: Workday
+    notes: tuple[str, ...]
+
+
+def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
+    """Return the answers of a run folder; earlier folders are those given, else those it borrows from.
 
     Raises
     ------
     KitError
-        With every fault of trial.toml and burns.csv; where fewer than two fuels are named.
+        With every fault of trial.toml and burns.csv; where fewer than two fuels are named, no primary metric
+        has a margin, or an earlier folder has no report that can be read.
     """
     path = folder / "trial.toml"
     if not path.is_file():
@@ -51,10 +113,19 @@ def read_answers(folder: Path) -> tuple[Trial, pd.DataFrame, list[str]]:
     else:
         run = open_run(folder)
         trial, sheet, notes = run.trial, run.burns, list(run.notes)
+    problems = []
     if len(trial.fuels) < 2:
         found, remedy = f"{len(trial.fuels)} fuel(s)", "Write a table [[fuel]] for each."
-        raise KitError(Problem("ask", "trial.toml, [[fuel]]", found, "two or more to compare", remedy))
-    return trial, sheet, notes
+        problems.append(Problem("ask", "trial.toml, [[fuel]]", found, "two or more to compare", remedy))
+    lenders = list(earlier) or lender_folders(folder, trial.model.borrow_from)
+    metrics = _metrics(trial, lenders, notes)
+    if not metrics:
+        remedy = 'Write in [margins] the smallest difference that matters to a cook, as peak = "15 °C".'
+        expected = f"one of {', '.join(trial.primary)}"
+        problems.append(Problem("ask", "trial.toml, [margins]", "none to plan for", expected, remedy))
+    if problems:
+        raise KitError(problems)
+    return Answers(trial, sheet, metrics, workday_of(trial, *_burn_h(lenders)), tuple(notes))
 
 
 def _trial_alone(path: Path) -> tuple[Trial, list[str]]:
@@ -73,101 +144,82 @@ def is_empty(sheet: Path) -> bool:
     return len(lines) <= 1
 
 
-def planned_metrics(
-    folder: Path, trial: Trial, earlier: Sequence[str | Path], notes: list[str]
-) -> tuple[PlannedMetric, ...]:
-    """Return the primary metrics that have a margin and a spread to plan with; notes say which have not.
-
-    Raises
-    ------
-    KitError
-        Where none has both.
-    """
-    folders = list(earlier) or lender_folders(folder, trial.model.borrow_from)
+def _metrics(trial: Trial, lenders: Sequence[str | Path], notes: list[str]) -> tuple[PlannedMetric, ...]:
+    """Return the primary metrics that have a margin and a spread to plan with; notes say which have not."""
     found = []
     for metric_id in trial.primary:
         metric, margin = trial.metric(metric_id), trial.margins.get(metric_id)
-        spread = from_earlier(folders, metric) or assumed(metric)
+        spread = from_earlier(lenders, metric) or assumed(metric)
         if margin is None:
             notes.append(f"No margin is declared for {metric.label}: nothing can be planned for it.")
         elif spread is None:
             notes.append(f"Nothing is known of the spread of {metric.label}: name an earlier run folder.")
         else:
             found.append(PlannedMetric(metric, margin.value, margin.written, spread))
-    if not found:
-        remedy = 'Write in [margins] the smallest difference that matters to a cook, as peak = "15 °C".'
-        primary = ", ".join(trial.primary)
-        raise KitError(
-            Problem("ask", "trial.toml, [margins]", "none to plan for", f"one of {primary}", remedy)
-        )
     if not all(each.spread.earlier for each in found):
         notes.append(ASSUMED_HINT)
     return tuple(found)
 
 
-def planned_workday(folder: Path, trial: Trial, earlier: Sequence[str | Path]) -> Workday:
-    """Return the day at the cooker: [plan]'s own, how long a burn takes else from the earlier folders' burns."""
+def assumed(metric: Metric) -> Spread | None:
+    """Return assumptions for a metric; None for one on the plain scale that is no temperature."""
+    if metric.scale == "plain" and metric.unit not in ASSUMED_UNITS:
+        return None
+    sds = ASSUMED_OF.get(metric.base, ASSUMED[metric.scale])
+    shown = (
+        f"{100 * sd:.0f} %" if metric.scale == "log" else f"{sd:.3g} {metric.unit}" for sd in sds.values()
+    )
+    words = ", ".join(f"{name} {sd}" for name, sd in zip(sds, shown, strict=True))
+    return Spread(dict(sds), f"assumed (the usual range of the trade, not measured by you): {words}")
+
+
+def from_earlier(folders: Sequence[str | Path], metric: Metric) -> Spread | None:
+    """Return the upper 80 % limits that the newest report of these folders supports, None without any.
+
+    Of several folders that know the metric the one with the largest burn SD counts.
+
+    Raises
+    ------
+    KitError
+        Where a folder has no report, or its results cannot be read.
+    """
+    found = []
+    for folder in folders:
+        table = _rows_of(folder, "components", metric.id)
+        numbers = ["sd", "low", "high", "level"]
+        table[numbers] = table[numbers].apply(pd.to_numeric, errors="coerce")
+        known = table.dropna(subset=["sd"])
+        if known["component"].str.startswith("burn").any():
+            df = pd.to_numeric(_rows_of(folder, "means", metric.id)["df"], errors="coerce")
+            least = df[df < math.inf].min() if len(df) else math.nan
+            words = f"upper 80 % limits of what {Path(folder).name} found"
+            sds = sds_of(known, upper=True)
+            found.append(
+                Spread(sds, words, str(folder), 0.0 if least != least else EARLIER_POWER * float(least))
+            )
+    return max(found, key=lambda spread: spread.sds["burn"], default=None)
+
+
+def _rows_of(folder: str | Path, name: str, metric: str) -> pd.DataFrame:
+    """Return the rows of a metric in a table of a folder's newest report that has one."""
+    columns = [*(column.name for column in COMPONENTS), "df"]
+    table = pd.DataFrame(newest_results(folder, name).get(name, []))
+    table = table.reindex(columns=list(dict.fromkeys([*columns, *table.columns])))
+    return table[table["metric"] == metric].copy()
+
+
+def _burn_h(lenders: Sequence[str | Path]) -> tuple[float | None, str]:
+    """Return how long nine in ten burns of the earlier folders lasted, to a quarter of an hour, and whose."""
     lasted: list[tuple[float, str]] = []
-    for lender in list(earlier) or lender_folders(folder, trial.model.borrow_from):
+    for lender in lenders:
         rows = pd.DataFrame(newest_results(lender, "burns").get("burns", []))
         if {"lit", "stopped"} <= set(rows.columns):
-            clocks = [pd.to_timedelta(rows[name], errors="coerce") for name in ("lit", "stopped")]
-            hours = ((clocks[1] - clocks[0]).dt.total_seconds() / 3600 % 24).dropna()
+            # a burn over midnight has a date before its stop
+            clocks = [
+                rows[name].astype(str).str.extract(r"(\d+:\d\d:\d\d)$")[0] for name in ("lit", "stopped")
+            ]
+            lit, stopped = (pd.to_timedelta(clock, errors="coerce") for clock in clocks)
+            hours = ((stopped - lit).dt.total_seconds() / 3600 % 24).dropna()
             if len(hours):
                 lasted.append((math.ceil(4 * float(hours.quantile(0.9))) / 4, Path(lender).name))
-    return workday_of(trial, *max(lasted, default=(None, "")))
-
-
-def means_of(trial: Trial, workday: Workday) -> Means:
-    """Return what there is to spend: the days' burns, else as many as the usual three bags burned twice take."""
-    asked, fuels = trial.plan, len(trial.fuels)
-    burns = (
-        asked.days * workday.per_day if asked.days else fuels * (asked.bags or BAGS) * (asked.burns or BURNS)
-    )
-    prices = {fuel.id: math.nan if fuel.price is None else fuel.price for fuel in trial.fuels}
-    return Means(burns, asked.budget, prices, workday)
-
-
-def chosen_design(trial: Trial, options: pd.DataFrame, notes: list[str]) -> Design:
-    """Return bags and burns: as answered, else the best that days and money allow; notes say where they do not."""
-    fuels, asked = len(trial.fuels), trial.plan
-    if asked.bags and asked.burns:
-        return Design(fuels, asked.bags, asked.burns)
-    fitting = options[
-        (options["bags"] == (asked.bags or options["bags"]))
-        & (options["burns"] == (asked.burns or options["burns"]))
-    ]
-    if fitting.empty:
-        notes.append(
-            "The days do not hold two bags of each fuel: this is the least that gives a verdict at all."
-        )
-        return Design(fuels, asked.bags or 2, asked.burns or 1)
-    best = fitting.iloc[0]
-    if not best["allowed"]:
-        notes.append("No design keeps within the budget: fewer fuels, or more money.")
-    return Design(fuels, int(best["bags"]), int(best["burns"]))
-
-
-def design_of(sheet: pd.DataFrame) -> Design:
-    """Return the design that a filled burn sheet comes nearest to."""
-    fuels = sheet["fuel"].nunique()
-    bags = max(1, round(sheet.groupby("fuel")["bag"].nunique().mean()))
-    return Design(fuels, bags, max(1, round(len(sheet) / fuels / bags)))
-
-
-def bag_cost(trial: Trial, order: pd.DataFrame, notes: list[str]) -> float | None:
-    """Return what the bags of an order cost, and note where that is more than the budget."""
-    bags = order.groupby("fuel")["bag"].nunique()
-    prices = {fuel.id: fuel.price for fuel in trial.fuels}
-    missing = [fuel for fuel in bags.index if prices.get(fuel) is None]
-    if missing:
-        notes.append(f"No price is given for {', '.join(missing)}: the cost of the bags is not known.")
-        return None
-    cost = float(sum((prices[fuel] or 0.0) * count for fuel, count in bags.items()))
-    budget = trial.plan.budget
-    if budget is not None and cost > budget:
-        money = f"{cost:.0f} {trial.currency}".strip()
-        notes.append(
-            f"The bags cost {money}, more than the budget of {budget:g}: fewer fuels, or fewer bags."
-        )
-    return cost
+    return max(lasted, default=(None, ""))

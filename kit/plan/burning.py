@@ -1,14 +1,17 @@
-"""Many simulated burns at once: pieces that light and shrink, the air they get, and a cooker that warms."""
+"""Simulated burns: fuels and their bags, pieces that light and shrink, the air they get, a cooker that warms."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import erf, sqrt
 
 import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 WATER_HEAT = 2.44e6  # J/kg, evaporation
 HEAT_PER_AIR = 2.85e6  # J released per kg of air used up
@@ -161,33 +164,6 @@ class Burnt:
     ash_g: Floats
 
 
-@dataclass
-class _State:
-    """What changes from step to step; arrays of burns, or burns × classes."""
-
-    core: Floats  # (d/d0)², falls linearly in free air: burn-out time ∝ d² (DEVELOPERS.md, physics)
-    lit: Floats
-    left: Floats
-    gas: Floats
-    wall: Floats
-    grate: Floats
-    lid: Floats
-    tipped: Floats
-    lid_on: Floats
-    heat: dict[str, Floats] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class _Rates:
-    """Constants of each burn and class, made once."""
-
-    shrink: Floats
-    spread: Floats
-    mass: Floats
-    water: Floats
-    small_bed: Floats
-
-
 READY = 0.6  # share of the surface alight when the operator tips the charge
 REFERENCE_M = 0.040
 
@@ -219,20 +195,18 @@ def burn(
     linearly; air cap g = min(1, air supplied/air demanded); lighting spreads logistically; draught
     Δp = ρ g H (1 − Ta/Tg), ṁ = Cd A √(2ρΔp) (DEVELOPERS.md, physics).
     """
-    cooker = cooker or Cooker()
     times = np.arange(0.0, hours * 3600 + step_s / 2, step_s)
-    gusts = _gusts(len(times), len(around.wind_m_s), step_s, seed)
-    state, rates = _begin(charges, around, step_s)
+    wind = around.wind_m_s * _gusts(len(times), len(around.wind_m_s), step_s, seed)
+    fires = _Fires(charges, around, cooker or DRUM, step_s)
     grate, lid, left = (np.empty((len(times), len(around.wind_m_s))) for _ in range(3))
     for i, now in enumerate(times):
-        grate[i], lid[i], left[i] = state.grate, state.lid, state.left
-        if i + 1 == len(times):
-            break
-        _step(state, rates, charges, around, cooker, around.wind_m_s * gusts[i], now, step_s)
-    state.heat["wall"] = cooker.wall_j_k * (state.wall - around.ambient_c)
-    water = (rates.water * state.lit).sum(axis=1)
+        grate[i], lid[i], left[i] = fires.grate, fires.lid, fires.left
+        if i + 1 < len(times):
+            fires.step(now, wind[i])
+    fires.heat["wall"] = fires.cooker.wall_j_k * (fires.wall - around.ambient_c)
+    water = (fires.water * fires.lit).sum(axis=1)
     ash = (charges.mass_g.sum(axis=1)) * (1 - charges.moisture) * charges.ash
-    return Burnt(times, grate.T, lid.T, left.T, state.tipped, state.lid_on, state.heat, water, ash)
+    return Burnt(times, grate.T, lid.T, left.T, fires.tipped, fires.lid_on, fires.heat, water, ash)
 
 
 def _gusts(steps: int, burns: int, step_s: float, seed: int) -> Floats:
@@ -248,120 +222,279 @@ def _gusts(steps: int, burns: int, step_s: float, seed: int) -> Floats:
     return gusts
 
 
-def _begin(charges: Charges, around: Conditions, step_s: float) -> tuple[_State, _Rates]:
-    burns, classes = charges.mass_g.shape
-    relative = charges.diameter_m / REFERENCE_M
-    # d(d²/d0²)/dt = −4 j/(ρ d0), with j = flux / relative: film-limited
-    shrink = 4 * charges.flux[:, None] / (charges.density[:, None] * charges.diameter_m * relative)
-    damp = np.exp(-6 * (charges.moisture - 0.05))  # wet pieces must dry before they light
-    spread = (charges.lighting * damp)[:, None] / np.sqrt(relative)
-    water = charges.mass_g * charges.moisture[:, None]
-    mass = charges.combustible_g
-    rates = _Rates(shrink * step_s, spread * step_s, mass, water, 0.05 * mass.sum(axis=1))
-    lit = np.repeat(charges.started[:, None], classes, axis=1)
-    unknown = np.full(burns, np.nan)
-    same = around.ambient_c
-    state = _State(
-        np.ones((burns, classes)), lit, mass.sum(axis=1), same.copy(), same.copy(), same.copy(),
-        same.copy(), unknown, unknown.copy(),
-    )  # fmt: skip
-    names = ("fuel", "chimney", "monoxide", "water", "flue", "shell")
-    state.heat = {name: np.zeros(burns) for name in names}
-    state.heat["water"] += WATER_HEAT * 1e-3 * (water * lit).sum(axis=1)
-    state.heat["chimney"] -= state.heat["water"]
-    return state, rates
+class _Fires:
+    """Burns under way; what changes from step to step are arrays of burns, or burns × classes."""
+
+    def __init__(self, charges: Charges, around: Conditions, cooker: Cooker, step_s: float) -> None:
+        self.charges, self.around, self.cooker, self.step_s = charges, around, cooker, step_s
+        burns, classes = charges.mass_g.shape
+        relative = charges.diameter_m / REFERENCE_M
+        # d(d²/d0²)/dt = −4 j/(ρ d0), with j = flux / relative: film-limited
+        shrink = 4 * charges.flux[:, None] / (charges.density[:, None] * charges.diameter_m * relative)
+        damp = np.exp(-6 * (charges.moisture - 0.05))  # wet pieces must dry before they light
+        spread = (charges.lighting * damp)[:, None] / np.sqrt(relative)
+        self.shrink, self.spread = shrink * step_s, spread * step_s
+        self.water = charges.mass_g * charges.moisture[:, None]
+        self.mass = charges.combustible_g
+        self.core = np.ones((burns, classes))  # (d/d0)², falls linearly in free air: burn-out time ∝ d²
+        self.lit = np.repeat(charges.started[:, None], classes, axis=1)
+        self.left = self.mass.sum(axis=1)
+        self.small_bed = 0.05 * self.left
+        self.gas = self.wall = self.grate = self.lid = around.ambient_c
+        self.tipped, self.lid_on = np.full(burns, np.nan), np.full(burns, np.nan)
+        names = ("fuel", "chimney", "monoxide", "water", "flue", "shell")
+        self.heat = {name: np.zeros(burns) for name in names}
+        self.heat["water"] += WATER_HEAT * 1e-3 * (self.water * self.lit).sum(axis=1)
+        self.heat["chimney"] -= self.heat["water"]
+
+    def step(self, now: float, wind: Floats) -> None:
+        """Move all burns a time step on."""
+        inside, closed = self._tip_and_close(now)
+        air = self._air(wind, inside, closed)
+        burnt, capped = self._shrink(air, inside)
+        released = self.charges.heat * burnt
+        # C to CO where air is short; a little always
+        monoxide = (0.03 + 0.2 * (1 - capped)) * (1 - MONOXIDE_HEAT / CARBON_HEAT) * released
+        drying = WATER_HEAT * 1e-3 * self._light(inside)
+        for name, joules in (("fuel", released), ("monoxide", monoxide), ("water", drying)):
+            self.heat[name] += joules
+        fire = released - monoxide - drying
+        self.heat["chimney"] += np.where(inside, 0.0, fire)
+        self._warm(np.where(inside, fire / self.step_s, 0.0), np.where(closed, air, 0.05), wind)
+
+    def _tip_and_close(self, now: float) -> tuple[Flags, Flags]:
+        """Tip charges that are ready and put lids on; return which are inside and which are closed."""
+        around, waiting = self.around, np.isnan(self.tipped)
+        if waiting.any():
+            share = (self.mass * self.lit).sum(axis=1) / self.mass.sum(axis=1)
+            ready = waiting & (share >= READY)
+            self.tipped[ready] = now
+            self.lid_on[ready] = now + around.lid_delay_s[ready]
+            waiting &= ~ready
+        opened = (now >= around.open_from_s) & (now < around.open_until_s)
+        return ~waiting, (now >= self.lid_on) & ~opened
+
+    def _air(self, wind: Floats, inside: Flags, closed: Flags) -> Floats:
+        """Return the air through the vents, kg/s: Δp = ρ g H (1 − Ta/Tg), ṁ = Cd A √(2ρΔp)."""
+        ambient, cooker = self.around.ambient_c, self.cooker
+        ratio = (ambient + KELVIN) / (np.maximum(self.gas, ambient) + KELVIN)
+        stack = AIR_DENSITY * GRAVITY * cooker.height_m * (1 - ratio)
+        pushed = 0.08 * 0.5 * AIR_DENSITY * wind**2
+        through = cooker.discharge * cooker.vent_m2 * self.around.vents
+        drawn = through * np.sqrt(2 * AIR_DENSITY * (stack + pushed + 0.05))
+        return np.where(inside & closed, drawn, 0.006)
+
+    def _shrink(self, air: Floats, inside: Flags) -> tuple[Floats, Floats]:
+        """Burn a step; return the mass burnt, g, and how far the air allowed it."""
+        lit_left = (self.mass * self.lit * self.core).sum(axis=1)
+        keen = lit_left / (lit_left + self.small_bed)  # a few coals alone keep too little heat
+        potential = 1.5 * (self.mass * self.shrink * self.lit * np.sqrt(self.core)).sum(axis=1) * keen
+        demanded = 1.4 * self.charges.heat * potential / self.step_s / HEAT_PER_AIR
+        capped = np.where(inside, np.minimum(1.0, air / np.maximum(demanded, 1e-9)), 1.0)
+        self.core -= self.shrink * self.lit * (keen * capped)[:, None]
+        np.maximum(self.core, 0.0, out=self.core)
+        left = (self.mass * self.core * np.sqrt(self.core)).sum(axis=1)
+        burnt = self.left - left
+        self.left = left
+        return burnt, capped
+
+    def _light(self, inside: Flags) -> Floats:
+        """Spread the lighting a step; return the water driven off, g."""
+        pace = np.where(inside, 0.6, 1.0)[:, None]  # spread out on the grate it lights more slowly
+        grown = pace * self.spread * self.lit * (1 - self.lit)
+        self.lit += grown
+        dried: Floats = (self.water * grown).sum(axis=1)
+        return dried
+
+    def _warm(self, fire: Floats, through: Floats, wind: Floats) -> None:
+        """Share the fire's heat between flue, wall and shell; move gas, wall and probes a step on."""
+        cooker, ambient, step_s = self.cooker, self.around.ambient_c, self.step_s
+        flow = GAS_HEAT * through
+        radiated = cooker.radiant * fire
+        self.gas = (fire - radiated + flow * ambient + cooker.gas_wall_w_k * self.wall) / (
+            flow + cooker.gas_wall_w_k
+        )
+        lost = cooker.shell_w_k * (1 + cooker.film_per_wind * wind) * (self.wall - ambient)
+        gained = radiated + cooker.gas_wall_w_k * (self.gas - self.wall)
+        self.wall = self.wall + (gained - lost) * step_s / cooker.wall_j_k
+        self.heat["flue"] += flow * (self.gas - ambient) * step_s
+        self.heat["shell"] += lost * step_s
+        follow = 1 - np.exp(-step_s / cooker.lag_s)
+        self.grate = self.grate + follow * (self.gas + cooker.probe_k_w * fire - self.grate)
+        self.lid = self.lid + follow * (0.7 * self.gas + 0.3 * self.wall - self.lid)
 
 
-def _step(
-    state: _State, rates: _Rates, charges: Charges, around: Conditions, cooker: Cooker, wind: Floats,
-    now: float, step_s: float,
-) -> None:  # fmt: skip
-    inside, closed = _handling(state, rates, around, now)
-    air = _air(state, around, cooker, wind, inside, closed)
-    burnt, capped = _shrink(state, rates, charges, air, inside, step_s)
-    dried = _spread(state, rates, inside)
-    released = charges.heat * burnt
-    # C to CO where air is short; a little always
-    monoxide = (0.03 + 0.2 * (1 - capped)) * (1 - MONOXIDE_HEAT / CARBON_HEAT) * released
-    drying = WATER_HEAT * 1e-3 * dried
-    for name, joules in (("fuel", released), ("monoxide", monoxide), ("water", drying)):
-        state.heat[name] += joules
-    fire = released - monoxide - drying
-    state.heat["chimney"] += np.where(inside, 0.0, fire)
-    _warm(state, around, cooker, np.where(inside, fire / step_s, 0.0), air, wind, closed, step_s)
+LARGEST_M = 0.10  # larger pieces are broken before they are charged
+FINES_M = 0.007
+CUTS = np.array([-1.5, -0.75, -0.25, 0.25, 0.75, 1.25, 1.75])  # size classes, in SDs of ln size
+PIECES = 260
 
 
-def _handling(
-    state: _State, rates: _Rates, around: Conditions, now: float
-) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-    """Tip charges that are ready and put lids on; return which are inside and which are closed."""
-    waiting = np.isnan(state.tipped)
-    if waiting.any():
-        share = (rates.mass * state.lit).sum(axis=1) / rates.mass.sum(axis=1)
-        ready = waiting & (share >= READY)
-        state.tipped[ready] = now
-        state.lid_on[ready] = now + around.lid_delay_s[ready]
-        waiting &= ~ready
-    opened = (now >= around.open_from_s) & (now < around.open_until_s)
-    return ~waiting, (now >= state.lid_on) & ~opened
+@dataclass(frozen=True)
+class Recipe:
+    """A simulated fuel: its mean make-up and how far bags of it differ.
+
+    Attributes
+    ----------
+    size_m, size_spread
+        Half of the mass is in pieces below this; standard deviation of ln size.
+    density
+        Of a piece, kg/m³.
+    moisture, ash, volatile, fines
+        Mass fractions: moisture and fines of the charge, ash and volatile matter of the dry fuel.
+    flux, lighting, started
+        As in Charges.
+    bag_size, bag_density, bag_moisture, bag_ash, bag_flux
+        Standard deviations between bags; relative, but of moisture absolute.
+    packing, starter, damp
+        Standard deviations between charges of one bag: of the bed's packing (relative, on the flux), of the
+        share the starter lights (relative), of moisture (absolute).
+    mixing
+        How far the size mix of a charge strays from the bag's own: 1 for pieces as they come, 0 for a charge
+        filled exactly in the bag's mix.
+    bulk
+        Share of a measured volume that is solid.
+    """
+
+    size_m: float = 0.045
+    size_spread: float = 0.42
+    density: float = 370.0
+    moisture: float = 0.055
+    ash: float = 0.03
+    volatile: float = 0.12
+    fines: float = 0.03
+    flux: float = 1.35e-3
+    lighting: float = 5.6e-3
+    started: float = 0.045
+    bag_size: float = 0.045
+    bag_density: float = 0.03
+    bag_moisture: float = 0.006
+    bag_ash: float = 0.08
+    bag_flux: float = 0.03
+    packing: float = 0.03
+    starter: float = 0.15
+    damp: float = 0.004
+    mixing: float = 0.3
+    bulk: float = 0.55
 
 
-def _air(
-    state: _State, around: Conditions, cooker: Cooker, wind: Floats,
-    inside: npt.NDArray[np.bool_], closed: npt.NDArray[np.bool_],
-) -> Floats:  # fmt: skip
-    """Return the air through the vents, kg/s: Δp = ρ g H (1 − Ta/Tg), ṁ = Cd A √(2ρΔp)."""
-    ratio = (around.ambient_c + KELVIN) / (np.maximum(state.gas, around.ambient_c) + KELVIN)
-    stack = AIR_DENSITY * GRAVITY * cooker.height_m * (1 - ratio)
-    pushed = 0.08 * 0.5 * AIR_DENSITY * wind**2
-    through = cooker.discharge * cooker.vent_m2 * around.vents
-    drawn = through * np.sqrt(2 * AIR_DENSITY * (stack + pushed + 0.05))
-    return np.where(inside & closed, drawn, 0.006)
+LUMP = Recipe()
+BRIQUETTE = Recipe(
+    size_m=0.046, size_spread=0.05, density=860.0, moisture=0.06, ash=0.13, volatile=0.15, fines=0.01,
+    flux=2.0e-3, lighting=3.5e-3, bag_size=0.01, bag_density=0.02, bag_flux=0.02, packing=0.02, bulk=0.58,
+)  # fmt: skip
+SHELL = replace(BRIQUETTE, size_m=0.042, density=1120.0, ash=0.05, flux=2.3e-3, lighting=3.2e-3, bulk=0.56)
+WHITE = replace(
+    LUMP, size_m=0.032, size_spread=0.2, density=1150.0, ash=0.02, volatile=0.05, flux=2.6e-3,
+    lighting=1.6e-3, bulk=0.5,
+)  # fmt: skip
+KINDS: Mapping[str, Recipe] = {
+    "lump": LUMP,
+    "briquette": BRIQUETTE,
+    "shell briquette": SHELL,
+    "white charcoal": WHITE,
+}
 
 
-def _shrink(
-    state: _State, rates: _Rates, charges: Charges, air: Floats, inside: npt.NDArray[np.bool_],
-    step_s: float,
-) -> tuple[Floats, Floats]:  # fmt: skip
-    """Burn a step; return the mass burnt, g, and how far the air allowed it."""
-    lit_left = (rates.mass * state.lit * state.core).sum(axis=1)
-    keen = lit_left / (lit_left + rates.small_bed)  # a few coals alone keep too little heat
-    potential = 1.5 * (rates.mass * rates.shrink * state.lit * np.sqrt(state.core)).sum(axis=1) * keen
-    demanded = 1.4 * charges.heat * potential / step_s / HEAT_PER_AIR
-    capped = np.where(inside, np.minimum(1.0, air / np.maximum(demanded, 1e-9)), 1.0)
-    state.core -= rates.shrink * state.lit * (keen * capped)[:, None]
-    np.maximum(state.core, 0.0, out=state.core)
-    left = (rates.mass * state.core * np.sqrt(state.core)).sum(axis=1)
-    burnt = state.left - left
-    state.left = left
-    return burnt, capped
+def kind_named(words: str) -> Recipe:
+    """Return the recipe of the kind that some words name; lump where they name none."""
+    said = words.lower()
+    if said in KINDS:
+        return KINDS[said]
+    if any(word in said for word in ("shell", "coco", "stone")):
+        return SHELL
+    if "briq" in said or "pellet" in said:
+        return BRIQUETTE
+    return WHITE if "white" in said else LUMP
 
 
-def _spread(state: _State, rates: _Rates, inside: npt.NDArray[np.bool_]) -> Floats:
-    """Spread the lighting a step; return the water driven off, g."""
-    pace = np.where(inside, 0.6, 1.0)[:, None]  # spread out on the grate it lights more slowly
-    grown = pace * rates.spread * state.lit * (1 - state.lit)
-    state.lit += grown
-    dried: Floats = (rates.water * grown).sum(axis=1)
-    return dried
+def charges_of(
+    recipes: Sequence[Recipe],
+    bags: Sequence[int],
+    mass_g: Floats,
+    humidity_pct: Floats,
+    seed: int,
+) -> Charges:
+    """Draw the charges of some burns: bags first, then the pieces of each charge.
 
+    Parameters
+    ----------
+    recipes
+        One a burn.
+    bags
+        Number of the bag each burn's charge is from; burns of one number share a bag.
+    mass_g, humidity_pct
+        One a burn; damp air leaves fuel a little damper.
+    seed
+        Of bags and charges; the n-th bag and the n-th burn always draw the same numbers.
+    """
+    burns = len(recipes)
+    of_bag = np.random.default_rng([seed, 1]).standard_normal((max(bags) + 1, 5))[np.asarray(bags)]
+    of_burn = np.random.default_rng([seed, 2]).standard_normal((burns, 3))
 
-def _warm(
-    state: _State, around: Conditions, cooker: Cooker, fire: Floats, air: Floats, wind: Floats,
-    closed: npt.NDArray[np.bool_], step_s: float,
-) -> None:  # fmt: skip
-    """Share the fire's heat between flue, wall and shell; move gas, wall and probes a step on."""
-    flow = GAS_HEAT * np.where(closed, air, 0.05)
-    ambient = around.ambient_c
-    radiated = cooker.radiant * fire
-    state.gas = (fire - radiated + flow * ambient + cooker.gas_wall_w_k * state.wall) / (
-        flow + cooker.gas_wall_w_k
+    def mean(name: str) -> Floats:
+        return np.array([getattr(recipe, name) for recipe in recipes], dtype=float)
+
+    size = mean("size_m") * np.exp(mean("bag_size") * of_bag[:, 0])
+    density = mean("density") * np.exp(mean("bag_density") * of_bag[:, 1])
+    wet = mean("bag_moisture") * of_bag[:, 2] + mean("damp") * of_burn[:, 0] + 2e-4 * (humidity_pct - 60)
+    flux = mean("flux") * np.exp(mean("bag_flux") * of_bag[:, 4] + mean("packing") * of_burn[:, 1])
+    mass, diameter = _charge(size, mean, density, mass_g, seed)
+    return Charges(
+        mass,
+        diameter,
+        np.clip(mean("moisture") + wet, 0.01, 0.3),
+        mean("ash") * np.exp(mean("bag_ash") * of_bag[:, 3]),
+        mean("volatile"),
+        density,
+        flux,
+        mean("lighting"),
+        mean("started") * np.exp(mean("starter") * of_burn[:, 2]),
     )
-    lost = cooker.shell_w_k * (1 + cooker.film_per_wind * wind) * (state.wall - ambient)
-    gained = radiated + cooker.gas_wall_w_k * (state.gas - state.wall)
-    state.wall = state.wall + (gained - lost) * step_s / cooker.wall_j_k
-    state.heat["flue"] += flow * (state.gas - ambient) * step_s
-    state.heat["shell"] += lost * step_s
-    follow = 1 - np.exp(-step_s / cooker.lag_s)
-    state.grate = state.grate + follow * (state.gas + cooker.probe_k_w * fire - state.grate)
-    state.lid = state.lid + follow * (0.7 * state.gas + 0.3 * state.wall - state.lid)
+
+
+def _charge(
+    size: Floats, mean: Callable[[str], Floats], density: Floats, mass_g: Floats, seed: int
+) -> tuple[Floats, Floats]:
+    """Return mass and diameter of each class: pieces as drawn, pulled to the bag's mix; fines last."""
+    whole, spread = mass_g * (1 - mean("fines")), mean("size_spread")
+    drawn = _pieces(size, spread, density, whole, seed)
+    expected = _mix(size, spread, whole)
+    pull = mean("mixing")[:, None]
+    mass, surface = (middle + pull * (own - middle) for own, middle in zip(drawn, expected, strict=True))
+    held = mass > 0
+    diameter = np.minimum(np.where(held, mass, 0.04) / np.where(held, surface, 1.0), LARGEST_M)
+    fines = np.full(len(size), FINES_M)
+    return np.column_stack([mass, mass_g - whole]), np.column_stack([diameter, fines])
+
+
+def _pieces(size: Floats, spread: Floats, density: Floats, whole: Floats, seed: int) -> tuple[Floats, Floats]:
+    """Draw pieces until the charge is full; return mass and mass over diameter of each class."""
+    deviates = np.random.default_rng([seed, 3]).standard_normal((len(size), PIECES))
+    middle = size * np.exp(-3 * spread**2)  # median by number, from the median by mass
+    diameter = np.minimum(middle[:, None] * np.exp(spread[:, None] * deviates), LARGEST_M)
+    piece_g = 1e3 * density[:, None] * np.pi / 6 * diameter**3
+    piece_g = np.diff(np.minimum(np.cumsum(piece_g, axis=1), whole[:, None]), axis=1, prepend=0.0)
+    piece_g *= (whole / piece_g.sum(axis=1))[:, None]  # where more small pieces were needed than drawn
+    number = np.searchsorted(CUTS, deviates - 3 * spread[:, None])
+    place = (number + (len(CUTS) + 1) * np.arange(len(size))[:, None]).ravel()
+    return _gathered(place, piece_g), _gathered(place, piece_g / diameter)
+
+
+def _gathered(place: npt.NDArray[np.int_], weights: Floats) -> Floats:
+    burns, classes = len(weights), len(CUTS) + 1
+    return np.bincount(place, weights.ravel(), burns * classes).astype(float).reshape(burns, classes)
+
+
+def _mix(size: Floats, spread: Floats, whole: Floats) -> tuple[Floats, Floats]:
+    """Return mass and mass over diameter of each class in the bag as a whole; ln size is normal by mass."""
+    mass = whole[:, None] * np.diff(_below(np.zeros_like(spread)), axis=1)
+    # ∫ e^(−sz) φ(z) dz = e^(s²/2) (Φ(b + s) − Φ(a + s))
+    inverse = np.exp(spread**2 / 2) / size
+    return mass, (whole * inverse)[:, None] * np.diff(_below(spread), axis=1)
+
+
+def _below(shift: Floats) -> Floats:
+    """Return the share of a normal below each class's limits, shifted; burns × limits."""
+    rows = [[0.0, *(0.5 * (1 + erf((cut + s) / sqrt(2))) for cut in CUTS), 1.0] for s in shift]
+    return np.array(rows)

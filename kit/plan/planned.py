@@ -4,32 +4,31 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 from kit.errors import KitError
-from kit.plan.alternatives import alternatives, fuels_dropped
-from kit.plan.answers import (
-    PlannedMetric,
-    bag_cost,
-    chosen_design,
-    design_of,
-    means_of,
-    planned_metrics,
-    planned_workday,
-    read_answers,
+from kit.plan.answers import Answers, PlannedMetric, read_answers
+from kit.plan.designs import (
+    DESIGN_COLUMNS,
+    Means,
+    Question,
+    cheapest_split,
+    designs,
+    fuels_kept,
+    option,
+    smallest_design,
+    what_burns_settle,
 )
-from kit.plan.choosing import Costs, cheapest_split, dropped, smallest_design, what_burns_settle
-from kit.plan.order import run_order
-from kit.plan.power import CHANCE_COLUMNS, Design, power_of
-from kit.plan.timetable import Workday, timetable
+from kit.plan.power import CHANCE_COLUMNS, Design
+from kit.plan.schedule import Workday, run_order, timetable
 from kit.trial import Plan, Trial, plan_of, read_plan
 
 TOTALS = (12, 24, 36)
+BAGS, BURNS = 3, 2
 SPARE_EVERY = 4
 RULES = (
     "Not lit in rain, or in a mean wind above 5 m/s (18 km/h, 11 mph): the burn moves to a spare day.",
@@ -49,25 +48,30 @@ class Planned:
         Burns in their order; days, clock times, cooling and weighing.
     design, workday
         Bags and burns; what a day at the cooker holds.
-    alternatives, fewer
-        Designs within the days and the money, the best first; the best for all fuels, and for fewer.
+    alternatives
+        Designs for all the fuels (columns of `kit.plan.designs.designs`), the best within the days and the money
+        first; the design as planned with the figures of its own order.
+    fewer
+        The best design within the same means for fewer fuels, a row each; columns of `alternatives`.
     metrics
         Primary metrics that can be planned for.
     chances
         Columns of `power_of` and 'metric', at no difference, at the margin and at twice the margin.
     settles
-        What 12, 24, 36 burns and the plan's own number settle, for all fuels and for fewer; first metric.
+        The best that 12, 24, 36 burns and the plan's own number can do, for all fuels and for fewer; first metric.
     smallest, smallest_twice
         The smallest design that is enough for all fuels to see the margin, and twice the margin; None where
         there is no affordable one.
+    smallest_alone
+        The smallest that sees twice the margin without what earlier folders know of the spread.
     split
         Cheapest number of burns a bag where a burn costs as much as a bag.
     cost
         What the bags cost, in the trial's currency; None where prices are missing.
-    drop
-        Which fuels to leave out first, should they be too many.
+    obstacles
+        Why this plan cannot be carried out as it was asked for, a sentence each.
     notes
-        What a tester should know, a sentence each.
+        What else a tester should know, a sentence each.
     """
 
     folder: Path
@@ -76,18 +80,25 @@ class Planned:
     order: pd.DataFrame
     calendar: pd.DataFrame
     design: Design
+    workday: Workday
     alternatives: pd.DataFrame
     fewer: pd.DataFrame
-    workday: Workday
     metrics: tuple[PlannedMetric, ...]
     chances: pd.DataFrame
     settles: pd.DataFrame
     smallest: Design | None
     smallest_twice: Design | None
+    smallest_alone: Design | None
     split: float
     cost: float | None
-    drop: tuple[str, ...]
+    obstacles: tuple[str, ...]
     notes: tuple[str, ...]
+
+    def left_out(self, kept: int) -> list[str]:
+        """Return the names of the fuels to leave out where only so many are kept."""
+        ids = [fuel.id for fuel in self.trial.fuels]
+        stay = fuels_kept(ids, kept, self.trial.control_fuel)
+        return [fuel.label for fuel in reversed(self.trial.fuels) if fuel.id not in stay]
 
 
 def make_plan(
@@ -114,98 +125,133 @@ def make_plan(
         primary metric has a margin.
     """
     folder = Path(run_folder).absolute()
-    trial, sheet, notes = read_answers(folder)
-    written = _day(today) or date.today()
-    workday = planned_workday(folder, trial, earlier)
-    metrics = planned_metrics(folder, trial, earlier, notes)
-    first, fuels, level = metrics[0], len(trial.fuels), level_of(trial)
-    family = family_of(trial)
-    split = cheapest_split(first.spread.sds, Costs(1.0, 1.0))
-    about = {"multiplicity": family, "level": level, "earlier_df": first.spread.df}
-    means = means_of(trial, workday)
-    sds = dict(first.spread.sds)
-    if workday.per_day == 1:  # days and burns are one then
-        sds = {**sds, "burn": math.hypot(sds["burn"], sds["day"]), "day": 0.0}
-    options = alternatives(fuels, sds, first.margin, means, about)
-    if len(sheet):
-        order, design = _as_sheet(folder, sheet, notes), design_of(sheet)
+    answers = read_answers(folder, earlier)
+    trial, workday, written = answers.trial, answers.workday, _day(today) or date.today()
+    obstacles, notes = list[str](), list(answers.notes)
+    questions = {each.metric.id: _question(each, trial) for each in answers.metrics}
+    first = questions[answers.metrics[0].metric.id]
+    means = _means(trial, workday)
+
+    ids = [fuel.id for fuel in trial.fuels]
+    most = max(*TOTALS, means.burns)
+    everything = designs(ids, first, means)
+    tables = [everything]
+    for kept in range(len(ids) - 1, 1, -1):
+        tables.append(designs(fuels_kept(ids, kept, trial.control_fuel), first, means, most))
+    if len(answers.sheet):
+        design = _design_of(answers.sheet)
+        order = _as_sheet(folder, answers.sheet, notes)
     else:
-        design = chosen_design(trial, options, notes)
+        design = _chosen(trial, everything, means, obstacles)
         first_burn = _day(first_day) or trial.plan.first_day or written + timedelta(days=1)
-        order = _draw(trial, design, workday, first_burn, notes)
-    if design.bags == 1:
-        notes.append(
-            "One bag of each fuel: verdicts will be for these bags alone, and say nothing of the next. Buy two or more."
-        )
-    spare = order.attrs.get("spare_days", [])
-    seed = order.attrs.get("seed")
+        order = _draw(answers, design, first_burn, obstacles, notes)
+    spare, chances = order.attrs.get("spare_days", []), _chances(order, questions, notes)
     totals = sorted({*TOTALS, len(order)})
     return Planned(
         folder=folder,
         trial=trial,
-        plan=plan_of(trial, order, written, seed, spare_days=spare, exclusions=RULES),
+        plan=plan_of(trial, order, written, order.attrs.get("seed"), spare_days=spare, exclusions=RULES),
         order=order,
         calendar=timetable(order, spare, workday),
         design=design,
-        alternatives=options,
-        fewer=fuels_dropped([fuel.id for fuel in trial.fuels], sds, first.margin, means, about),
         workday=workday,
-        metrics=metrics,
-        chances=_chances(trial, order, metrics, notes),
-        settles=what_burns_settle(totals, fuels, first.spread.sds, first.margin, design.burns, family, level),
-        smallest=smallest_design(fuels, first.spread.sds, first.margin, multiplicity=family, level=level),
-        smallest_twice=smallest_design(
-            fuels, first.spread.sds, first.margin, 2.0, multiplicity=family, level=level
-        ),
-        split=split,
-        cost=bag_cost(trial, order, notes),
-        drop=tuple(dropped([fuel.id for fuel in trial.fuels], 2, trial.control_fuel)),
+        alternatives=everything if chances.empty else _with_own(everything, design, order, first, means),
+        fewer=pd.concat([table[table["allowed"]].head(1) for table in tables[1:]] or [everything[:0]]),
+        metrics=answers.metrics,
+        chances=chances,
+        settles=what_burns_settle(totals, tables),
+        smallest=smallest_design(everything, "found_at_margin"),
+        smallest_twice=smallest_design(everything, "found_at_twice"),
+        smallest_alone=_smallest_alone(ids, first, means),
+        split=cheapest_split(first.sds, 1.0),
+        cost=_bag_cost(trial, order, obstacles, notes),
+        obstacles=tuple(obstacles),
         notes=tuple(notes),
     )
-
-
-def family_of(trial: Trial) -> str:
-    """Return the family of comparisons of the report: against the control fuel, or every pair."""
-    return "dunnett" if trial.control_fuel else "tukey"
-
-
-def level_of(trial: Trial) -> float:
-    """Return the confidence of each look: planned stages share out α (DEVELOPERS.md, method 6)."""
-    from kit.judge.judging import planned_level
-
-    return planned_level(trial)
 
 
 def _day(day: date | str | None) -> date | None:
     return date.fromisoformat(day) if isinstance(day, str) else day
 
 
+def _question(each: PlannedMetric, trial: Trial) -> Question:
+    """Return what is asked of a metric; planned stages share out α (DEVELOPERS.md, method 6)."""
+    from kit.judge.judging import planned_level
+
+    return Question(
+        each.margin,
+        each.spread.sds,
+        multiplicity="dunnett" if trial.control_fuel else "tukey",
+        level=planned_level(trial),
+        control=trial.control_fuel,
+        earlier_df=each.spread.df,
+    )
+
+
+def _means(trial: Trial, workday: Workday) -> Means:
+    """Return what there is to spend: the days' burns, else as many as the usual three bags burned twice take."""
+    asked = trial.plan
+    usual = len(trial.fuels) * (asked.bags or BAGS) * (asked.burns or BURNS)
+    prices = {fuel.id: math.nan if fuel.price is None else fuel.price for fuel in trial.fuels}
+    return Means(asked.days * workday.per_day if asked.days else usual, asked.budget, prices, workday)
+
+
+def _chosen(trial: Trial, options: pd.DataFrame, means: Means, obstacles: list[str]) -> Design:
+    """Return bags and burns: as answered, else the best that days and money allow."""
+    fuels, asked = len(trial.fuels), trial.plan
+    if asked.bags and asked.burns:
+        return Design(fuels, asked.bags, asked.burns)
+    bags, burns = asked.bags or options["bags"], asked.burns or options["burns"]
+    fitting = options[
+        options["total"].le(means.burns) & options["bags"].eq(bags) & options["burns"].eq(burns)
+    ]
+    if fitting.empty:
+        obstacles.append(
+            "The days do not hold two bags of each fuel: this is the least that gives a verdict at all."
+        )
+        return Design(fuels, asked.bags or 2, asked.burns or 1)
+    best = fitting.iloc[0]
+    if not best["allowed"]:
+        obstacles.append("No design keeps within the budget: fewer fuels, or more money.")
+    return Design(fuels, int(best["bags"]), int(best["burns"]))
+
+
+def _design_of(sheet: pd.DataFrame) -> Design:
+    """Return the design that a filled burn sheet comes nearest to."""
+    fuels = sheet["fuel"].nunique()
+    bags = max(1, round(sheet.groupby("fuel")["bag"].nunique().mean()))
+    return Design(fuels, bags, max(1, round(len(sheet) / fuels / bags)))
+
+
 def _as_sheet(folder: Path, sheet: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
     notes.append("The order is that of burns.csv; empty its rows to have a new one drawn from the seed.")
-    done = int((sheet["state"] != "planned").sum()) if "state" in sheet else 0
+    done = int((sheet["state"] != "planned").sum())
     if done:
         notes.append(
             f"{done} of the burns are done already: this plan was not written before the first burn."
         )
-    order = sheet.drop(columns=[c for c in ("state",) if c in sheet]).reset_index(drop=True)
+    order = sheet.drop(columns="state").reset_index(drop=True)
     earlier = read_plan(folder)
     if earlier is not None:
         order.attrs.update(spare_days=list(earlier.spare_days), seed=earlier.seed)
     return order
 
 
-def _draw(trial: Trial, design: Design, workday: Workday, first_day: date, notes: list[str]) -> pd.DataFrame:
-    fuels, seed = [fuel.id for fuel in trial.fuels], trial.plan.seed or 1
-    days = trial.plan.days
+def _draw(
+    answers: Answers, design: Design, first_day: date, obstacles: list[str], notes: list[str]
+) -> pd.DataFrame:
+    """Draw the order; the control fuel burns on every day where the days reach for it."""
+    trial, workday = answers.trial, answers.workday
+    fuels, days, per_day = [fuel.id for fuel in trial.fuels], trial.plan.days, workday.per_day
 
     def drawn(control: str | None) -> pd.DataFrame:
         return run_order(
-            fuels, design.bags, design.burns, workday.per_day, seed, control, first_day,
+            fuels, design.bags, design.burns, per_day, trial.plan.seed or 1, control, first_day,
             workday.weekdays, SPARE_EVERY, workday.cookers,
         )  # fmt: skip
 
     order = drawn(None)
-    if trial.control_fuel in fuels and 1 < workday.per_day < len(fuels):
+    if trial.control_fuel in fuels and 1 < per_day < len(fuels):
         daily = drawn(trial.control_fuel)
         if days is None or daily["day"].nunique() <= days:
             order = daily
@@ -216,46 +262,68 @@ def _draw(trial: Trial, design: Design, workday: Workday, first_day: date, notes
             )
     needed = order["day"].nunique()
     if days is not None and needed > days:
-        notes.append(f"The burns need {needed} days of {workday.per_day}; [plan] days says {days}.")
-    _set_up(trial, order, notes)
-    if workday.per_day == 1:
-        notes.append("One burn a day: differences between days are part of those between burns.")
+        obstacles.append(f"The burns need {needed} days of {per_day}; [plan] days says {days}.")
     if workday.overruns:
-        day = workday.latest_h - workday.earliest_h
-        notes.append(
-            f"A burn of {workday.burn_h:g} h does not end within a day of {day:g} h: begin earlier, or end later."
+        obstacles.append(
+            f"A burn of {workday.burn_h:g} h does not end within a day of {workday.latest_h - workday.earliest_h:g} h: "
+            "begin earlier, or end later."
         )
-    return order
-
-
-def _set_up(trial: Trial, order: pd.DataFrame, notes: list[str]) -> None:
-    """Plan the one setting there is; several are a choice of the tester's."""
     if len(trial.settings) == 1:
         order["setting"] = trial.settings[0].id
-    elif len(trial.settings) > 1:
+    elif trial.settings:
         notes.append(
             "The plan is for one of the settings: they are never pooled, so each takes as many burns. Write which into "
             "burns.csv, and plan again."
         )
+    if design.bags == 1:
+        notes.append(
+            "One bag of each fuel: verdicts will be for these bags alone, and say nothing of the next. Buy two or more."
+        )
+    if per_day == 1:
+        notes.append("One burn a day: differences between days are part of those between burns.")
+    return order
 
 
-def _chances(
-    trial: Trial, order: pd.DataFrame, metrics: Sequence[PlannedMetric], notes: list[str]
+def _smallest_alone(fuels: Sequence[str], question: Question, means: Means) -> Design | None:
+    """Return the smallest design that sees twice the margin from its own burns alone; None where all are its own."""
+    if not question.earlier_df:
+        return None
+    return smallest_design(designs(fuels, replace(question, earlier_df=0.0), means), "found_at_twice")
+
+
+def _with_own(
+    table: pd.DataFrame, design: Design, order: pd.DataFrame, question: Question, means: Means
 ) -> pd.DataFrame:
-    parts = []
-    about: dict[str, Any] = {
-        "multiplicity": family_of(trial),
-        "level": level_of(trial),
-        "control": trial.control_fuel,
-    }
-    for each in metrics:
-        about["earlier_df"] = each.spread.df
-        at = [0.0, each.margin, 2 * each.margin]
-        try:
-            power = power_of(order, each.spread.sds, at, each.margin, **about)
-        except KitError as error:
-            notes.append(f"These burns settle nothing: {error.problems[0].found}.")
-            break
-        parts.append(power.assign(metric=each.metric.id))
-    columns = ["metric", *CHANCE_COLUMNS]
-    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+    """Return the table with the design as planned by its own order; as it is where that one is not in it."""
+    own = table["bags"].eq(design.bags) & table["burns"].eq(design.burns)
+    if own.any():
+        table = table.copy()
+        table.loc[own, list(DESIGN_COLUMNS)] = list(option(design, order, question, means).values())
+    return table
+
+
+def _chances(order: pd.DataFrame, questions: dict[str, Question], notes: list[str]) -> pd.DataFrame:
+    parts = [pd.DataFrame(columns=["metric", *CHANCE_COLUMNS])]
+    try:
+        parts = [question.chances(order).assign(metric=metric) for metric, question in questions.items()]
+    except KitError as error:
+        notes.append(f"These burns settle nothing: {error.problems[0].found}.")
+    return pd.concat(parts, ignore_index=True)[["metric", *CHANCE_COLUMNS]]
+
+
+def _bag_cost(trial: Trial, order: pd.DataFrame, obstacles: list[str], notes: list[str]) -> float | None:
+    """Return what the bags of an order cost, and say where that is more than the budget."""
+    bags = order.groupby("fuel")["bag"].nunique()
+    prices = {fuel.id: fuel.price for fuel in trial.fuels}
+    missing = [fuel for fuel in bags.index if prices.get(fuel) is None]
+    if missing:
+        notes.append(f"No price is given for {', '.join(missing)}: the cost of the bags is not known.")
+        return None
+    cost = float(sum((prices[fuel] or 0.0) * count for fuel, count in bags.items()))
+    budget = trial.plan.budget
+    if budget is not None and cost > budget:
+        money = f"{cost:.0f} {trial.currency}".strip()
+        obstacles.append(
+            f"The bags cost {money}, more than the budget of {budget:g}: fewer fuels, or fewer bags."
+        )
+    return cost

@@ -1,4 +1,4 @@
-"""What a design can settle: the chance of each verdict, before any burn."""
+"""What a design can settle: how well it knows a difference of fuels, and the chance of each verdict."""
 
 from __future__ import annotations
 
@@ -12,28 +12,21 @@ import pandas as pd
 
 from kit.errors import KitError, Problem
 from kit.plan.burning import Floats
-from kit.plan.precision import Precision, balanced, compared, precision
 from kit.schema import VERDICTS
 
 if TYPE_CHECKING:
     from kit.variance.families import Family
 
 Components: TypeAlias = Mapping[str, float] | pd.DataFrame
+Designed: TypeAlias = "Design | Mapping[str, int] | pd.DataFrame"
 NODES = 400
+INDEPENDENT = 1e-8
+METHOD = "Satterthwaite, noncentral t"
 CHANCE_COLUMNS = (
-    "difference",
-    "verdict",
-    "chance",
-    "se",
-    "df",
-    "half_width",
-    "margin",
-    "level",
-    "multiplicity",
-    "method",
-)
+    "difference", "verdict", "chance", "se", "df", "half_width", "margin", "level", "multiplicity", "method",
+)  # fmt: skip
 BEYOND, UNSIZED, LITTLE, SAME, OPEN = list(VERDICTS)[:5]
-DIFFERENT, NO_REPEATS = list(VERDICTS)[5:7]
+DIFFERENT = list(VERDICTS)[5]
 DIFFERENCES = (BEYOND, UNSIZED, LITTLE, DIFFERENT)
 
 
@@ -68,7 +61,7 @@ class Design:
 
 
 def power_of(
-    design: Design | Mapping[str, int] | pd.DataFrame,
+    design: Designed,
     components: Components,
     difference: float | Sequence[float],
     margin: float | None = None,
@@ -118,25 +111,25 @@ def power_of(
     the true components; the verdict's region is normal given the standard error, and is averaged over it: for
     'zero excluded' that is the noncentral t (DEVELOPERS.md, method 14).
     """
+    design = Design(**design) if isinstance(design, Mapping) else design
     sds, one_bag = sds_of(components, upper), _one_bag_each(design)
     if one_bag and not earlier_df:
         sds = {**sds, "bag": 0.0}
     known = precision_of(design, sds, control if multiplicity == "dunnett" else None)
-    known = (
-        replace(known, se=known.true_sd, df=earlier_df)
-        if one_bag and earlier_df
-        else replace(known, df=known.df + earlier_df)
-    )
-    at = [float(difference)] if np.isscalar(difference) else [float(d) for d in difference]  # type: ignore[union-attr, arg-type]
-    rows = [row for d in at for row in _rows(known, d, margin, multiplicity, level)]
+    if one_bag and earlier_df:
+        known = replace(known, se=known.true_sd, df=earlier_df)
+    else:
+        known = replace(known, df=known.df + earlier_df)
+    at = [float(d) for d in np.atleast_1d(difference)]
+    rows = [row for d in at for row in _rows(known, d, margin, level, multiplicity)]
     return pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
 
 
-def _one_bag_each(design: Design | Mapping[str, int] | pd.DataFrame) -> bool:
+def _one_bag_each(design: Design | pd.DataFrame) -> bool:
     """Return whether every fuel has one bag (or bags not noted, which is as one)."""
-    if isinstance(design, pd.DataFrame):
-        return "bag" in design and bool((design.groupby("fuel")["bag"].nunique() == 1).all())
-    return (design if isinstance(design, Design) else Design(**design)).bags == 1
+    if isinstance(design, Design):
+        return design.bags == 1
+    return "bag" in design and bool((design.groupby("fuel")["bag"].nunique() == 1).all())
 
 
 def chance_of(power: pd.DataFrame, difference: float, verdicts: Sequence[str] = DIFFERENCES) -> float:
@@ -198,18 +191,6 @@ def _upper(row: Mapping[str, object]) -> float:
     return sd * factor(log_df, 0.2)
 
 
-def precision_of(
-    design: Design | Mapping[str, int] | pd.DataFrame, sds: Mapping[str, float], control: object = None
-) -> Precision:
-    """Return how well a design knows a difference; in closed form where it is balanced without days."""
-    if isinstance(design, pd.DataFrame):
-        return precision(design, sds, control)
-    design = design if isinstance(design, Design) else Design(**design)
-    if (design.days or 1) == 1:
-        return balanced(design.fuels, design.bags, design.burns, sds)
-    return precision(design.table(), sds, control)
-
-
 def critical_value(known: Precision, multiplicity: str, level: float, df: Floats) -> Floats:
     """Return what a simultaneous interval multiplies its standard error by, at some degrees of freedom."""
     from kit.variance.families import all_pairs, correlation_of
@@ -230,7 +211,7 @@ def _against_control(correlation: bytes, comparisons: int) -> Family:
 
 
 def _rows(
-    known: Precision, difference: float, margin: float | None, multiplicity: str, level: float
+    known: Precision, difference: float, margin: float | None, level: float, multiplicity: str
 ) -> list[tuple[object, ...]]:
     from scipy import special
 
@@ -242,20 +223,11 @@ def _rows(
     share = (np.arange(NODES) + 0.5) / NODES
     spread = np.sqrt(2 * special.gammaincinv(known.df / 2, share) / known.df)  # s/SE, s² ~ SE² χ²_ν/ν
     half, half_inside = difference_c * known.se * spread, equivalence_c * known.se * spread
-    chances = {
-        verdict: float(np.mean(_inside(region, difference, known.true_sd)))
+    about = (known.se, known.df, float(np.median(half)), margin, level, multiplicity, METHOD)
+    return [
+        (difference, verdict, float(np.mean(_inside(region, difference, known.true_sd))), *about)
         for verdict, region in _regions(half, half_inside, margin).items()
-    }
-    about = (
-        known.se,
-        known.df,
-        float(np.median(half)),
-        margin,
-        level,
-        multiplicity,
-        "Satterthwaite, noncentral t",
-    )
-    return [(difference, verdict, chance, *about) for verdict, chance in chances.items()]
+    ]
 
 
 def _regions(half: Floats, half_inside: Floats, margin: float | None) -> dict[str, tuple[Floats, Floats]]:
@@ -283,3 +255,172 @@ def _inside(region: tuple[Floats, Floats], difference: float, sd: float) -> Floa
     below = special.ndtr((-low - difference) / sd) - special.ndtr((-high - difference) / sd)
     chance: Floats = above + below
     return chance
+
+
+@dataclass(frozen=True)
+class Precision:
+    """How well a design knows one difference of fuels.
+
+    Attributes
+    ----------
+    true_sd
+        Standard deviation of the estimated difference.
+    se
+        The standard error that the analysis can know of: smaller where a fuel's burns are of one bag.
+    df
+        Degrees of freedom of that standard error.
+    fuels
+        Means in the family.
+    covariance
+        Of the means as the analysis sees it; fuels × fuels.
+    control
+        Place of the control fuel; None where every pair is compared.
+    """
+
+    true_sd: float
+    se: float
+    df: float
+    fuels: int
+    covariance: Floats
+    control: int | None = None
+
+
+def precision_of(
+    design: Design | pd.DataFrame, sds: Mapping[str, float], control: object = None
+) -> Precision:
+    """Return how well a design knows a difference; in closed form where it is balanced without days."""
+    if isinstance(design, pd.DataFrame):
+        return precision(design, sds, control)
+    if (design.days or 1) == 1:
+        return balanced(design, sds)
+    return precision(design.table(), sds, control)
+
+
+def balanced(design: Design, sds: Mapping[str, float]) -> Precision:
+    """Return what a balanced design whose days do not differ knows, in closed form.
+
+    SE² = 2 (σ²_bag + σ²_burn/n)/b on fuels·(b − 1) degrees of freedom: the mean square between bags.
+
+    Raises
+    ------
+    KitError
+        Where there are fewer than two fuels, or no repeats.
+    """
+    fuels, bags, burns = design.fuels, design.bags, design.burns
+    _check_repeats(fuels, design.total, fuels)
+    between = sds.get("bag", 0.0) ** 2 + sds["burn"] ** 2 / burns
+    seen = between if bags > 1 else sds["burn"] ** 2 / burns
+    df = fuels * (bags - 1) if bags > 1 else fuels * (burns - 1)
+    true_sd, se = (float(np.sqrt(2 * variance / bags)) for variance in (between, seen))
+    return Precision(true_sd, se, float(df), fuels, np.eye(fuels) * seen / bags)
+
+
+def precision(table: pd.DataFrame, sds: Mapping[str, float], control: object = None) -> Precision:
+    """Return how well a table of burns knows the difference of two of its fuels, the mean over pairs.
+
+    Parameters
+    ----------
+    table
+        fuel, bag and, where days differ, day; a row a burn.
+    sds
+        bag, burn, day: standard deviations on the analysis scale.
+    control
+        Fuel that each other one is compared with; every pair without.
+
+    Raises
+    ------
+    KitError
+        Where fuels cannot be compared: fewer than two, no burn to spare, or fuel and day go together.
+    """
+    X, groups = _matrices(table, sds)
+    labels = list(pd.factorize(table["fuel"])[1])
+    fuels, place = len(labels), labels.index(control) if control in labels else None
+    _check_repeats(fuels, *X.shape)
+    if np.linalg.matrix_rank(X) < X.shape[1]:
+        remedy = "Let fuels share days: fuel and day cannot be separated."
+        raise KitError(Problem("refuse", "design", "fuels that never share a day", "linked days", remedy))
+    variance, terms = _as_estimated(X, groups, sds)
+    inverse = _inverse(variance)
+    covariance = _inverse(X.T @ inverse @ X)
+    chosen = compared(fuels, place)
+    pairs = np.hstack([chosen, np.zeros((len(chosen), X.shape[1] - fuels))])
+    weights = pairs @ covariance @ X.T @ inverse
+    truth = np.sum([sds.get(name, 0.0) ** 2 * group for name, group in groups.items()], axis=0)
+    se2, true2 = _squares(pairs, covariance), _squares(weights, truth)
+    # ν = 2 SE⁴/Var(SE²) with the expected information ½ tr(P G_k P G_l) (Satterthwaite 1946)
+    P = inverse - inverse @ X @ covariance @ X.T @ inverse
+    moved = [P @ term for term in terms]
+    information = np.array([[0.5 * np.sum(a * b.T) for b in moved] for a in moved])
+    gradient = np.column_stack([_squares(weights, term) for term in terms])
+    df = 2 * se2**2 / _squares(gradient, _inverse(information))
+    spread = float(np.sqrt(true2.mean())), float(np.sqrt(se2.mean())), float(df.mean())
+    return Precision(*spread, fuels, covariance[:fuels, :fuels], place)
+
+
+def _inverse(matrix: Floats) -> Floats:
+    return np.asarray(np.linalg.inv(matrix), dtype=float)
+
+
+def _squares(rows: Floats, matrix: Floats) -> Floats:
+    """Return each row's quadratic form."""
+    return np.asarray(np.einsum("pi,ij,pj->p", rows, matrix, rows))
+
+
+def _check_repeats(fuels: int, burns: int, parameters: int) -> None:
+    if fuels < 2 or burns <= parameters:
+        found, expected = f"{fuels} fuel(s), {burns} burns", "two fuels or more, and repeats"
+        raise KitError(Problem("refuse", "design", found, expected, "Plan further burns."))
+
+
+def _matrices(table: pd.DataFrame, sds: Mapping[str, float]) -> tuple[Floats, dict[str, Floats]]:
+    """Return the fuel indicators and G_k of each term: V = Σ σ²_k G_k (DEVELOPERS.md, method 1)."""
+    fuels = pd.factorize(table["fuel"])[0]
+    X = np.eye(fuels.max() + 1)[fuels]
+    groups = {"burn": np.eye(len(table))}
+    if "bag" in table:
+        groups["bag"] = _together(table["fuel"].astype(str) + "/" + table["bag"].astype(str))
+    days = table["day"].nunique() if "day" in table else 1
+    if days == 2:  # a fixed block
+        late = pd.factorize(table["day"])[0] - 0.5
+        X = np.column_stack([X, late])
+    elif days > 2 and sds.get("day", 0.0) > 0:
+        groups["day"] = _together(table["day"])
+    return X, groups
+
+
+def _together(labels: pd.Series) -> Floats:
+    codes = pd.factorize(labels)[0]
+    same: Floats = (codes[:, None] == codes[None, :]).astype(float)
+    return same
+
+
+def compared(fuels: int, control: int | None = None) -> Floats:
+    """Return the contrasts of a family: every pair, or each fuel against the control; comparisons × fuels."""
+    unit = np.eye(fuels)
+    if control is None:
+        return np.array([unit[i] - unit[j] for i in range(fuels) for j in range(i + 1, fuels)])
+    return np.array([unit[i] - unit[control] for i in range(fuels) if i != control])
+
+
+def _as_estimated(
+    X: Floats, groups: Mapping[str, Floats], sds: Mapping[str, float]
+) -> tuple[Floats, list[Floats]]:
+    """Return V as the analysis will see it, and G_k of the terms that it can tell apart.
+
+    A term that is a mixture of others in the residual space of X is left out, and what can be seen of it goes
+    to those: with one burn a bag, 'burn' holds the bags; with one bag a fuel nothing of the bags is seen.
+    """
+    residual = np.linalg.qr(X, mode="complete")[0][:, X.shape[1] :]
+    seen = {name: (residual.T @ group @ residual).ravel() for name, group in groups.items()}
+    names: list[str] = []
+    for name, column in seen.items():
+        before = np.column_stack([np.zeros_like(column), *(seen[each] for each in names)])
+        left = column - before @ np.linalg.lstsq(before, column, rcond=None)[0]
+        if np.linalg.norm(left) > INDEPENDENT * max(float(np.linalg.norm(column)), 1.0):
+            names.append(name)
+    whole = sum(sds.get(name, 0.0) ** 2 * seen[name] for name in groups)
+    kept = np.column_stack([seen[name] for name in names])
+    variances = np.maximum(np.linalg.lstsq(kept, whole, rcond=None)[0], 0.0)
+    terms = [groups[name] for name in names]
+    used: Floats = np.sum([v * term for v, term in zip(variances, terms, strict=True)], axis=0)
+    return used, terms

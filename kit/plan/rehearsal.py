@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import KitError, Problem
-from kit.plan.loggers import PROBES, Fault
-from kit.plan.planned import make_plan
-from kit.plan.simulated import simulate_trial
-from kit.plan.simulated_plan import write_simulated_plan
-from kit.trial import read_plan
+from kit.plan.planned import RULES, make_plan
+from kit.plan.schedule import timetable, workday_of
+from kit.plan.sheets import Sheets, plan_pages
+from kit.plan.simulated import NOTE, PROBES, Fault, simulate_trial
+from kit.trial import open_run, plan_of, read_plan, write_plan
 from kit.trial.decode import read_text
 from kit.trial.models import ALL_ALIKE
 
@@ -137,3 +137,16 @@ def _fill_declared(folder: Path, text: str, seed: int) -> None:
 def _effect(labels: pd.Series, rng: np.random.Generator) -> np.ndarray[Any, np.dtype[np.float64]]:
     codes_of, names = pd.factorize(labels)
     return np.asarray(rng.standard_normal(len(names))[codes_of])
+
+
+def write_simulated_plan(folder: Path, order: pd.DataFrame, written: str) -> None:
+    """Write plan.toml, sheets and key for burns that were simulated, so that they can be held against it."""
+    trial = open_run(folder).trial
+    spare = order.attrs.get("spare_days", [])
+    plan = write_plan(folder, plan_of(trial, order, written, spare_days=spare, exclusions=RULES))
+    place = folder / "plan" / "plan.toml"
+    place.write_text(f"# {NOTE}.\n" + place.read_text(encoding="utf-8"), encoding="utf-8", newline="\n")
+    workday = workday_of(trial)
+    calendar = timetable(plan.table, plan.spare_days, workday)
+    for name, page in plan_pages(Sheets(trial, plan, calendar, workday, simulated=True)).items():
+        (folder / name).write_text(page, encoding="utf-8", newline="\n")

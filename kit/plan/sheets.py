@@ -3,69 +3,85 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cached_property
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from kit.page import Html, cautions_html, cautions_short, element, join
+from kit.page import Html, cautions_html, cautions_short, element
 from kit.page.document import POLICY
-from kit.plan.sheet_style import STYLE
-from kit.plan.timetable import Workday
+from kit.plan.schedule import Workday
 from kit.schema import BURNS
 from kit.trial import Plan, Trial
 
+SHEETS, KEY = "plan/sheets.html", "plan/key.html"
+STYLE = Path(__file__).with_name("sheets.css").read_text(encoding="utf-8")
 LETTERS = "ACEFHJKLMNPRTUVWXY"  # none that is taken for a digit or another letter
 DIGITS = "34679"
 EVENT_ROWS = 3
+HALF_HOURLY = 5.0  # hours up to which attendance is ticked every half hour
 LAST_ROWS = 8
 """So many rows of the calendar are kept together at its end, that no page holds one line alone."""
-PHOTO = "Photograph the logger's display and a clock together at lit, at tipped and at lid on."
-LABELS = {
-    "charge_g": "charge, g",
-    "charge_l": "volume, L",
-    "ambient_c": "air, °C",
-    "wind_m_s": "wind, m/s",
-    "humidity_pct": "humidity, %",
-    "operator": "operator",
-    "cooker": "cooker",
-    "setting": "setting",
-    "lit": "fuel lit",
-    "tipped": "tipped in",
-    "lid_on": "lid on",
-    "stopped": "stopped",
-    "leftover_g": "left over, g",
-    "ash_g": "ash, g",
-    "log": "log file",
-    "notes": "notes",
+BEFORE = ("charge_g", "charge_l", "operator", "day", "ambient_c", "wind_m_s", "humidity_pct")
+CALENDAR = {
+    "light": "light at",
+    "next": "earliest next lighting, only if checked cold and emptied",
+    "weigh": "weigh if cold right through: burns",
 }
+CLOCKS = ("lit", "tipped", "lid_on", "stopped", "log")
+WORDS: dict[str, Any] = tomllib.loads(Path(__file__).with_name("sheets.toml").read_text(encoding="utf-8"))
+"""What stands on the sheets, by name."""
 
-KEEP_APART = (
-    "For the one who fills the charges. Keep it from whoever burns and scores until the last burn is done."
-)
-COPY = "Copy each sheet into burns.csv the same day; the small word in a box is the column."
-NO_PROMISE = (
-    "A clock time is no proof that anything is cold. Hot ash is never emptied to keep to this calendar: what is still "
-    "warm is weighed later, or not at all, and the next burn waits."
-)
-SCORES = (
-    "Smoke is scored from upwind. Taste is scored only of fuels sold for cooking, fully ashed over, by a cook who "
-    "knows what burns; nothing of a coded charge is eaten."
-)
-HAZARDS = "Handle every charge as if it did this, for a fuel of this trial does: {list}."
-ADDITIVES = "A fuel of this trial has additives: let every charge ash over fully, and stay out of its smoke."
-NOT_WEIGHED = "Ash and leftovers are not weighed in this trial: their cells stay blank."
 
-FAIR_CHARGE = (
-    "Outdoors, upwind, with a dust mask on: tip the whole bag out on a clean sheet.",
-    "Mix it by turning it over, and heap it to a cone. Flatten the cone, divide it into four, keep two opposite "
-    "quarters, return the rest to the bag.",
-    "Cone and quarter again until about twice a charge is left. Keep large and small pieces in the mix they "
-    "came in; break only pieces over 10 cm.",
-    "Weigh the charge from that heap piece by piece, to within 1 % or one piece. Sieve out and weigh the "
-    "fines first; leave them out of the charge.",
-    "Write the code of the charge on its container, and nothing else. The one who burns it does not see the key.",
-)
+@dataclass(frozen=True, eq=False)
+class Sheets:
+    """What burn sheets are printed from.
+
+    Attributes
+    ----------
+    trial, plan
+        The trial file and the plan as written.
+    calendar, workday
+        Of the planned burns; what a day at the cooker holds.
+    simulated
+        Whether every sheet says that nothing is burned by it.
+    """
+
+    trial: Trial
+    plan: Plan
+    calendar: pd.DataFrame
+    workday: Workday
+    simulated: bool = False
+
+    @cached_property
+    def codes(self) -> dict[str, str]:
+        """The code of each burn's charge."""
+        return codes(self.plan.table["burn"].tolist(), self.plan.seed or 1)
+
+    @property
+    def banner(self) -> Html | None:
+        """What a simulated sheet says of itself."""
+        return element("p", WORDS["simulated"], class_="banner") if self.simulated else None
+
+    @property
+    def care(self) -> list[Html]:
+        """The cautions in short, and the handling of every charge: a code hides no hazard and gives no fuel away."""
+        hazards = list(dict.fromkeys(hazard for fuel in self.trial.fuels for hazard in fuel.hazards))
+        lines = [WORDS["hazards"].format("; ".join(hazards))] if hazards else []
+        lines += [WORDS["additives"]] if any(fuel.additives for fuel in self.trial.fuels) else []
+        cautions = _list("ul", cautions_short(), "care")
+        return [cautions, *([element("p", " ".join(lines), class_="hazard")] if lines else [])]
+
+
+def plan_pages(sheets: Sheets) -> dict[str, str]:
+    """Return the text of the burn sheets and of the key, by their place in the run folder."""
+    return {SHEETS: sheets_page(sheets), KEY: key_page(sheets)}
 
 
 def codes(burns: Sequence[str], seed: int) -> dict[str, str]:
@@ -83,55 +99,35 @@ def own_columns(trial: Trial) -> list[str]:
     return [*(each.column for each in trial.declared), *trial.model.covariates]
 
 
-def sheets_page(
-    trial: Trial,
-    plan: Plan,
-    calendar: pd.DataFrame,
-    coded: Mapping[str, str],
-    workday: Workday,
-    simulated: bool = False,
-) -> str:
+def sheets_page(sheets: Sheets) -> str:
     """Return the page of burn sheets: what to do beforehand, cautions, the calendar, then one side a burn."""
-    title = f"Burn sheets: {trial.title or 'trial'}"
-    front = element(
-        "section",
-        *_before(trial, plan, title, simulated),
-        cautions_html(),
-        *_calendar(calendar, coded),
-        class_="front",
-    )
-    light = dict(zip(calendar["burn"], calendar["light"], strict=True))
-    burns = [
-        _sheet(trial, {**burn, "light": light.get(burn["burn"], "")}, coded[burn["burn"]], workday, simulated)
-        for burn in plan.table.to_dict("records")
-    ]
+    title = f"Burn sheets: {sheets.trial.title or 'trial'}"
+    front = element("section", *_front(sheets, title), cautions_html(), *_calendar(sheets), class_="front")
+    at = {row["burn"]: row for row in sheets.calendar.to_dict("records")}
+    burns = [_sheet(sheets, burn, at.get(burn["burn"], {})) for burn in sheets.plan.table.to_dict("records")]
     return _page(title, element("main", front, *burns))
 
 
-def key_page(trial: Trial, plan: Plan, coded: Mapping[str, str], simulated: bool = False) -> str:
+def key_page(sheets: Sheets) -> str:
     """Return the key: which fuel and bag sit behind each code. Whoever burns does not see it."""
-    labels = {fuel.id: fuel.label for fuel in trial.fuels}
-    rows = [
-        element(
-            "tr", element("th", coded[burn["burn"]], scope="row"), element("td", burn["burn"]),
-            element("td", labels.get(burn["fuel"], burn["fuel"])), element("td", burn["bag"]),
-            element("td", burn["day"]),
-        )
-        for burn in plan.table.to_dict("records")
-    ]  # fmt: skip
-    title = f"Key to the codes: {trial.title or 'trial'}"
-    body = element(
-        "main", element("h1", title), _simulated(simulated),
-        element("p", KEEP_APART),
+    labels = {fuel.id: fuel.label for fuel in sheets.trial.fuels}
+    burns = sheets.plan.table[["burn", "fuel", "bag", "day"]].to_numpy()
+    rows = [(sheets.codes[burn], burn, labels.get(fuel, fuel), *where) for burn, fuel, *where in burns]
+    title = f"Key to the codes: {sheets.trial.title or 'trial'}"
+    parts = (
+        element("h1", title),
+        sheets.banner,
+        element("p", WORDS["keep_apart"]),
         _table("Charges", ("code", "burn", "fuel", "bag", "day"), rows),
-        element("p", plan.line, class_="foot"),
-    )  # fmt: skip
-    return _page(title, body)
+        element("p", sheets.plan.line, class_="foot"),
+    )
+    return _page(title, element("main", *parts))
 
 
 def _page(title: str, body: Html) -> str:
     head = element(
-        "head", element("meta", charset="utf-8"),
+        "head",
+        element("meta", charset="utf-8"),
         element("meta", http_equiv="Content-Security-Policy", content=POLICY),
         element("meta", name="viewport", content="width=device-width, initial-scale=1"),
         element("title", title), Html(f"<style>{STYLE}</style>"),
@@ -139,67 +135,67 @@ def _page(title: str, body: Html) -> str:
     return f"<!doctype html>\n{element('html', head, element('body', body), lang='en')}\n"
 
 
-def _simulated(simulated: bool) -> Html | None:
-    words = "SIMULATED: made for a rehearsal or a demonstration. No fuel is burned by this sheet."
-    return element("p", words, class_="banner") if simulated else None
-
-
-def _table(caption: str, headings: Sequence[str], rows: Sequence[Html], class_: str | None = None) -> Html:
+def _table(
+    caption: str, headings: Sequence[str], rows: Sequence[Sequence[str]], class_: str | None = None
+) -> Html:
+    """Return a table whose first cells are headings where they are not left blank, its last rows kept together."""
     head = element("tr", *(element("th", heading, scope="col") for heading in headings))
+    first = [element("th", row[0], scope="row", class_="day") if row[0] else element("td") for row in rows]
+    lines = [
+        element("tr", cell, *(element("td", each) for each in others))
+        for cell, (_, *others) in zip(first, rows, strict=True)
+    ]
     parts = (
         element("thead", head),
-        element("tbody", *rows[:-LAST_ROWS]),
-        element("tbody", *rows[-LAST_ROWS:], class_="last"),
+        element("tbody", *lines[:-LAST_ROWS]),
+        element("tbody", *lines[-LAST_ROWS:], class_="last"),
     )
     made = element("table", element("caption", caption), *parts, class_=class_)
     return element("div", made, class_="scroll", role="group", tabindex=0, aria_label=caption)
 
 
-def _before(trial: Trial, plan: Plan, title: str, simulated: bool) -> tuple[Html | None, ...]:
+def _list(kind: str, lines: Iterable[str], class_: str | None = None) -> Html:
+    return element(kind, *(element("li", line) for line in lines), class_=class_)
+
+
+def _front(sheets: Sheets, title: str) -> tuple[Html | None, ...]:
+    trial, plan = sheets.trial, sheets.plan
     return (
-        element("h1", title), _simulated(simulated),
-        element("p", join(cautions_short(), " "), class_="care"), *_handling(trial),
+        element("h1", title),
+        sheets.banner,
+        *sheets.care,
         element("p", trial.question) if trial.question else None,
         element("h2", "Before the first burn"),
-        element("p", "Post this line where others see it: a hash kept at home proves nothing."),
+        element("p", WORDS["post"]),
         element("p", plan.line, class_="banner foot"),
         element("h2", "A fair charge from a bag"),
-        element("ol", *(element("li", step) for step in FAIR_CHARGE)),
+        _list("ol", WORDS["fair_charge"]),
         element("h2", "At every burn"),
-        element(
+        _list(
             "ul",
-            element("li", f"Time zero is: {trial.time_zero}. {PHOTO}"),
-            element("li", f"Stop rule: {trial.stop_rule or 'write it down before the first burn'}."),
-            *(element("li", rule) for rule in plan.exclusions),
-            element("li", "Vents as marked, the same at every burn. Light only a cold, emptied cooker."),
-            element("li", SCORES),
-            element("li", COPY),
+            [
+                f"Time zero is: {trial.time_zero}. {WORDS['photo']}",
+                f"Stop rule: {_stop_rule(trial)}.",
+                *plan.exclusions,
+                WORDS["vents"],
+                WORDS["scores"],
+                WORDS["copy"],
+            ],
         ),
-    )  # fmt: skip
+    )
 
 
-def _handling(trial: Trial) -> list[Html]:
-    """Return the handling that every sheet carries, so that a code hides no hazard and no fuel gives itself away."""
-    hazards = list(dict.fromkeys(hazard for fuel in trial.fuels for hazard in fuel.hazards))
-    lines = [HAZARDS.format(list="; ".join(hazards))] if hazards else []
-    lines += [ADDITIVES] if any(fuel.additives for fuel in trial.fuels) else []
-    return [element("p", line, class_="hazard") for line in lines]
+def _stop_rule(trial: Trial) -> str:
+    return trial.stop_rule.rstrip(". ") or "write it down before the first burn"
 
 
-def _calendar(calendar: pd.DataFrame, coded: Mapping[str, str]) -> tuple[Html, ...]:
+def _calendar(sheets: Sheets) -> tuple[Html, ...]:
     rows = [
-        element(
-            "tr", element("th", f"{row['weekday'][:3]} {row['day']}", scope="row", class_="day"),
-            element("td", _where(row, coded)),
-            element("td", row["light"]), element("td", row["next"]), element("td", row["weigh"]),
-        )
-        for row in calendar.to_dict("records")
-    ]  # fmt: skip
-    headings = (
-        "day", "burn: code", "light", "next lighting not before, and only if checked cold and emptied",
-        "first weigh, if cold right through, burns",
-    )  # fmt: skip
-    return element("h2", "Calendar"), _table(NO_PROMISE, headings, rows)
+        (f"{row['weekday'][:3]} {row['day']}", _where(row, sheets.codes), *(row[name] for name in CALENDAR))
+        for row in sheets.calendar.to_dict("records")
+    ]
+    table = _table(WORDS["no_promise"], ("day", "burn: code", *CALENDAR.values()), rows, "calendar")
+    return element("h2", "Calendar"), element("p", WORDS["overrun"]), table
 
 
 def _where(row: Mapping[str, str], coded: Mapping[str, str]) -> str:
@@ -207,32 +203,45 @@ def _where(row: Mapping[str, str], coded: Mapping[str, str]) -> str:
     return f"{row['burn']}: {coded[row['burn']]}{cooker}" if row["burn"] else row["what"]
 
 
-def _sheet(trial: Trial, burn: Mapping[str, object], code: str, workday: Workday, simulated: bool) -> Html:
-    when = ", light at ".join(str(part) for part in (burn["day"] or "Any day", burn["light"]) if part)
+def _sheet(sheets: Sheets, burn: Mapping[str, object], at: Mapping[str, str]) -> Html:
+    """Return the sheet of one burn, from top to bottom as it is filled in."""
+    trial, code = sheets.trial, sheets.codes[str(burn["burn"])]
     return element(
         "section",
         element("div", code, class_="code", aria_label=f"code {code}"),
         element("h2", f"Burn {burn['burn']}", class_="burn"),
-        element("p", f"{when}. Container {code}, {_aim(trial, burn)}."),
-        _simulated(simulated),
-        element("p", join(cautions_short(), " "), class_="care"),
-        *_handling(trial),
-        *_bench(burn),
-        *_outdoors(workday),
-        *_cold(trial, workday),
+        element(
+            "p",
+            _when(burn, at),
+            f" Container {code}, ",
+            element("span", f"{_aim(trial, burn)}.", class_="day"),
+        ),
+        sheets.banner,
+        *sheets.care,
+        element("h3", "Before: weigh and set"),
+        _boxes(BEFORE),
+        _list("ul", WORDS["ticks"], "ticks"),
+        element("h3", "At the cooker: clock times and events"),
+        _boxes(CLOCKS, "five"),
+        element(
+            "p",
+            f"Time zero: {trial.time_zero}. Stop rule: {_stop_rule(trial)}. {WORDS['photo']}",
+            class_="small",
+        ),
+        *_attended(sheets.workday),
+        _boxes(_noted(trial)),
+        *_afterwards(sheets.workday, at.get("next", "")),
         class_="sheet",
     )
 
 
-def _bench(burn: Mapping[str, object]) -> tuple[Html, ...]:
-    names = ("charge_g", "charge_l", "ambient_c", "wind_m_s", "humidity_pct", "operator")
-    given = [(name, str(burn[name])) for name in ("cooker", "setting") if burn.get(name)]
-    ticks = ("scale zeroed", "cooker cold and emptied", "vents at their marks", "logger running, clock right")
-    return (
-        element("h3", "Before: weigh and set"),
-        _boxes([*((name, "") for name in names), *given]),
-        element("ul", *(element("li", tick) for tick in ticks), class_="ticks"),
-    )
+def _when(burn: Mapping[str, object], at: Mapping[str, str]) -> str:
+    day = str(burn["day"])
+    weekday = date.fromisoformat(day).strftime("%A ") if day else ""
+    where = [f"in {burn['cooker']}"] if burn["cooker"] else []
+    where += [f"at setting {burn['setting']}"] if burn["setting"] else []
+    when = [f"{weekday}{day or 'Any day'}", *([f"light at {at['light']}"] if at.get("light") else []), *where]
+    return ", ".join(when) + "."
 
 
 def _aim(trial: Trial, burn: Mapping[str, object]) -> str:
@@ -244,37 +253,45 @@ def _aim(trial: Trial, burn: Mapping[str, object]) -> str:
     return f"{litres:g} L, weighed" if trial.charge.by == "volume" and litres else f"by {trial.charge.by}"
 
 
-def _outdoors(workday: Workday) -> tuple[Html, ...]:
-    clocks = [("lit", ""), ("tipped", ""), ("lid_on", ""), ("stopped", "")]
-    halves = math.ceil(2 * workday.burn_h) + 1
-    attended = (element("span", f"{n // 2}:{30 * (n % 2):02d}", class_="half") for n in range(1, halves + 1))
-    blank = [element("tr", *(element("td", "") for _ in range(4))) for _ in range(EVENT_ROWS)]
-    events = "lid open, top-up, vent moved, rain, probe moved, other; wind that changes"
+def _attended(workday: Workday) -> tuple[Html, Html]:
+    """Return ticks for as long as the burn, hourly where it is long, and a table for what happens in it."""
+    step = 30 if workday.burn_h <= HALF_HOURLY else 60
+    minutes = [step * n for n in range(1, math.ceil(workday.burn_h * 60 / step) + 2)]
+    ticks = (element("span", f"{at // 60}:{at % 60:02d}", class_="half") for at in minutes)
     return (
-        element("h3", "At the cooker: clock times and events"),
-        _boxes(clocks),
-        element("p", PHOTO, class_="small"),
-        element("p", element("strong", "Attended, hours after lit: "), *attended, class_="small"),
-        _table(events, ("at", "until", "event", "notes"), blank, "blank"),
+        element("p", element("strong", "Attended, hours after lit: "), *ticks, class_="small"),
+        _table(WORDS["events"], ("at", "until", "event", "notes"), [[""] * 4] * EVENT_ROWS, "blank"),
     )
 
 
-def _cold(trial: Trial, workday: Workday) -> tuple[Html, ...]:
+def _noted(trial: Trial) -> list[str]:
+    """Return the columns filled in at the cooker or soon after: the trial's own and notes."""
     known = {column.name for column in BURNS}
-    weighed = ["leftover_g", "ash_g"] if workday.weighed else []
-    names = [*weighed, "log", "notes", *(name for name in own_columns(trial) if name not in known)]
-    heading = "Next day or later, only when cold right through; else leave blank" if weighed else NOT_WEIGHED
-    return element("h3", heading), _boxes([(name, "") for name in dict.fromkeys(names)])
+    return [*(name for name in dict.fromkeys(own_columns(trial)) if name not in known), "notes"]
 
 
-def _boxes(names: Sequence[tuple[str, str]]) -> Html:
+def _afterwards(workday: Workday, following: str) -> list[Html]:
+    """Return when the cooker is lit again at the earliest, and the boxes of what is weighed cold."""
+    if not workday.weighed:
+        heading, boxes, weighed = "Afterwards", [], WORDS["not_weighed"]
+    else:
+        heading, boxes, weighed = WORDS["cold"], [_boxes(("leftover_g", "ash_g"))], WORDS["ash_bin"]
+    again = f"not before {following}" if ":" in following else "on another day"
+    return [
+        element("h3", heading),
+        *boxes,
+        element("p", weighed, " ", element("strong", WORDS["lit_again"].format(again)), class_="small"),
+    ]
+
+
+def _boxes(names: Iterable[str], class_: str = "") -> Html:
     boxes = (
         element(
             "div",
-            element("span", LABELS.get(name, name.replace("_", " ")), element("small", name)),
-            element("b", inside),
-            class_="box",
+            element("span", WORDS["labels"].get(name, name.replace("_", " ")), element("small", name)),
+            element("b", ""),
+            class_="box wide" if name == "notes" else "box",
         )
-        for name, inside in names
+        for name in names
     )
-    return element("div", *boxes, class_="boxes")
+    return element("div", *boxes, class_=f"boxes {class_}".strip())

@@ -1,40 +1,78 @@
-"""Whole simulated trials: a run folder as a tester would leave it, and said to be simulated throughout."""
+"""Whole simulated trials: run folders as a tester and a logger would leave them, said to be simulated throughout."""
 
 from __future__ import annotations
 
-import csv
-import io
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
 from kit.errors import KitError, Problem
-from kit.plan.burning import burn
-from kit.plan.handling import (
-    STEP_S,
-    blown,
-    charge_g,
-    cooker_of,
-    handling,
-    open_lids,
-    weather_of,
+from kit.plan.burning import (
+    BOWL,
+    CERAMIC,
+    DRUM,
+    Burnt,
+    Charges,
+    Conditions,
+    Cooker,
+    Floats,
+    Recipe,
+    burn,
+    charges_of,
+    kind_named,
 )
-from kit.plan.kept import Afternoon, Made, scores, tell
-from kit.plan.loggers import NOTE, PROBES, Fault, Recording, comma_text, plain_text
-from kit.plan.recipes import Recipe, charges_of, kind_named
-from kit.plan.timetable import ASSUMED_COOL_H
+from kit.plan.schedule import ASSUMED_COOL_H
 from kit.readings.calibration import Correction, correction_of
 from kit.runtime.locked_tmp import locked_folder
 from kit.schema import BURNS
 from kit.trial import Probe
 
-SHEET_COLUMNS = tuple(column.name for column in BURNS)
-HOURS = 5.0
+NOTE = "SIMULATED readings, made by the repeatburn kit: no fuel was burnt"
+PROBES = ("grate", "lid")
+HOURS, STEP_S = 5.0, 10.0
+FIRST_LIT = time(8, 0)
+VENTS: Mapping[str, float] = {"full": 1.0, "half": 0.5, "quarter": 0.25}
+COOKERS: Mapping[str, Cooker] = {"ceramic": CERAMIC, "clay": CERAMIC, "bowl": BOWL, "drum": DRUM}
+REMARKS = {
+    "battery": "logger dark when I looked: battery",
+    "wind": "wind rose after lighting, far above the rest of the day",
+    "stuck": "lid display did not move for a while",
+    "lid open": "lid lifted to look at the probe",
+}
+"""What the tester writes of a fault; nobody notices a spike."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something that goes wrong in one simulated burn.
+
+    Attributes
+    ----------
+    kind
+        'battery' ends the log; 'spike' and 'stuck' touch one probe; 'lid open' and 'wind' touch the burn.
+    burn
+        Id of the burn.
+    after_min, minutes
+        From lid on to the fault, and how long it lasts (for 'wind' neither is used).
+    probe
+        Id of the probe.
+    value
+        Height of the spike in K; the wind in m/s.
+    """
+
+    kind: Literal["battery", "spike", "stuck", "lid open", "wind"]
+    burn: str
+    after_min: float = 0.0
+    minutes: float = 0.0
+    probe: str = "grate"
+    value: float = 0.0
 
 
 def simulate_trial(
@@ -76,15 +114,23 @@ def simulate_trial(
     KitError
         Where the folder exists, or a burn's fuel is not in the trial file.
     """
-    folder = Path(folder)
-    fuels = {entry["id"]: entry for entry in tomllib.loads(trial).get("fuel", [])}
+    folder, table = Path(folder), tomllib.loads(trial)
+    fuels = {entry["id"]: entry for entry in table.get("fuel", [])}
     _check(folder, planned, fuels)
-    made = _simulate(trial, planned, seed, _recipes(fuels, recipes or {}), faults, interval_s)
+    rng = np.random.default_rng([seed, 51])
+    burns = _burn(table, planned, _recipes(fuels, recipes or {}), faults, seed, rng)
+    logs = _logged(burns, _probes(table), faults, seed, interval_s)
+    rows = _sheet(burns, faults, rng)
+    events = [_lid_event(burns, row) for row, fault in burns.hit_by(faults) if fault.kind == "lid open"]
     folder.parent.mkdir(parents=True, exist_ok=True)
     with locked_folder(folder.parent, ".simulating-") as work:
-        _write(work, trial, made, set(comma_days))
-        if tasters:
-            _save(work / "scores.csv", scores(made, tasters, seed))
+        (work / "logs").mkdir(parents=True)
+        (work / "trial.toml").write_text(trial, encoding="utf-8", newline="\n")
+        (work / "SIMULATED.txt").write_text(NOTE + ".\n", encoding="utf-8", newline="\n")
+        _write_logs(work / "logs", logs, rows, comma_days)
+        _save(work / "burns.csv", rows, [column.name for column in BURNS])
+        _save(work / "events.csv", events)
+        _save(work / "scores.csv", _scores(rows, burns.charges, tasters, seed))
         work.rename(folder)
     return folder
 
@@ -112,29 +158,6 @@ def _recipes(fuels: Mapping[str, Any], given: Mapping[str, Recipe]) -> dict[str,
     return made
 
 
-def _simulate(
-    trial: str, planned: pd.DataFrame, seed: int, recipes: Mapping[str, Recipe], faults: Sequence[Fault],
-    interval_s: float,
-) -> Made:  # fmt: skip
-    table = tomllib.loads(trial)
-    rng = np.random.default_rng([seed, 51])
-    weather = blown(weather_of(planned["day"].tolist(), seed), planned, faults)
-    of_burn = [recipes[fuel] for fuel in planned["fuel"]]
-    names = (planned["fuel"] + "/" + planned["bag"].astype(str)).tolist()
-    numbers = {name: n for n, name in enumerate(dict.fromkeys(sorted(names)))}
-    charge = charge_g(planned, table, of_burn, rng)
-    charges = charges_of(of_burn, [numbers[name] for name in names], charge, weather.humidity_pct, seed)
-    around = handling(planned, table, weather, rng)
-    cooker = cooker_of(table)
-    burnt = burn(charges, around, cooker, HOURS, STEP_S, seed)
-    opened = open_lids(around, burnt, planned, faults)
-    if opened is not around:
-        burnt = burn(charges, opened, cooker, HOURS, STEP_S, seed)
-    cool_h = float(table.get("plan", {}).get("cool_h", ASSUMED_COOL_H))
-    done = Afternoon(planned, burnt, charges, of_burn, weather, opened, cool_h)
-    return tell(done, faults, _probes(table), interval_s, seed, rng)
-
-
 def _probes(table: Mapping[str, Any]) -> dict[str, Correction]:
     """Return the correction of each probe by its id, the main one first; grate and lid where none is declared."""
     declared = [Probe.model_validate(entry) for entry in table.get("probe", [])]
@@ -143,31 +166,311 @@ def _probes(table: Mapping[str, Any]) -> dict[str, Correction]:
     return dict(sorted(probes.items(), key=lambda item: item[0] != main))
 
 
-def _write(work: Path, trial: str, made: Made, comma_days: set[str]) -> None:
-    (work / "logs").mkdir(parents=True)
-    (work / "trial.toml").write_text(trial, encoding="utf-8", newline="\n")
-    (work / "SIMULATED.txt").write_text(NOTE + ".\n", encoding="utf-8", newline="\n")
-    of_day: dict[str, list[Recording]] = {}
-    for row, recording in zip(made.rows, made.recordings, strict=True):
+@dataclass(frozen=True)
+class Weather:
+    """Mean weather of each burn."""
+
+    ambient_c: Floats
+    wind_m_s: Floats
+    humidity_pct: Floats
+
+
+@dataclass(frozen=True)
+class _Burns:
+    """Simulated burns with what went on around them; a row a burn in each."""
+
+    planned: pd.DataFrame
+    burnt: Burnt
+    charges: Charges
+    recipes: Sequence[Recipe]
+    weather: Weather
+    around: Conditions
+    stops: Floats
+    lit: Sequence[datetime]
+
+    def hit_by(self, faults: Sequence[Fault]) -> list[tuple[int, Fault]]:
+        """Return the faults with the rows of their burns, in the order of the burns."""
+        return sorted(((_row(self.planned, fault), fault) for fault in faults), key=lambda hit: hit[0])
+
+    def clock(self, row: int, second: float) -> str:
+        """Return a clock cell; with its date where it falls on another day than the row's."""
+        at, day = self.lit[row] + timedelta(seconds=float(second)), str(self.planned["day"].iloc[row])
+        return at.strftime("%H:%M:%S" if at.date().isoformat() == day else "%Y-%m-%dT%H:%M:%S")
+
+
+def _row(planned: pd.DataFrame, fault: Fault) -> int:
+    return int(planned["burn"].tolist().index(fault.burn))
+
+
+def _burn(
+    table: Mapping[str, Any],
+    planned: pd.DataFrame,
+    recipes: Mapping[str, Recipe],
+    faults: Sequence[Fault],
+    seed: int,
+    rng: np.random.Generator,
+) -> _Burns:
+    """Burn what is planned in its weather, as the trial file says; lids that a fault opens are opened."""
+    weather = weather_of(planned["day"].tolist(), seed)
+    for fault in faults:
+        if fault.kind == "wind":
+            weather.wind_m_s[_row(planned, fault)] = fault.value
+    of_burn = [recipes[fuel] for fuel in planned["fuel"]]
+    names = (planned["fuel"] + "/" + planned["bag"].astype(str)).tolist()
+    numbers = {name: n for n, name in enumerate(sorted(set(names)))}
+    mass = _charge_g(planned, table, of_burn, rng)
+    charges = charges_of(of_burn, [numbers[name] for name in names], mass, weather.humidity_pct, seed)
+    around, cooker = _conditions(planned, table, weather, rng), _cooker(table)
+    burnt = burn(charges, around, cooker, HOURS, STEP_S, seed)
+    lids = [fault for fault in faults if fault.kind == "lid open"]
+    for fault in lids:
+        row = _row(planned, fault)
+        around.open_from_s[row] = burnt.lid_on_s[row] + 60 * fault.after_min
+        around.open_until_s[row] = around.open_from_s[row] + 60 * fault.minutes
+    if lids:
+        burnt = burn(charges, around, cooker, HOURS, STEP_S, seed)
+    stops = stop_times(burnt, weather.ambient_c)
+    lit = _lighting_times(planned, stops, float(table.get("plan", {}).get("cool_h", ASSUMED_COOL_H)))
+    return _Burns(planned, burnt, charges, of_burn, weather, around, stops, lit)
+
+
+def weather_of(days: Sequence[str], seed: int) -> Weather:
+    """Draw weather for burns on these days: each day its own, the burns of a day somewhat alike."""
+    rng = np.random.default_rng([seed, 41])
+    dates = sorted(set(days))
+    of_day = dict(zip(dates, rng.standard_normal((len(dates), 3)), strict=True))
+    common = np.array([of_day[day] for day in days])
+    own = rng.standard_normal((len(days), 3))
+    ambient = 13.0 + 3.0 * common[:, 0] + 1.5 * own[:, 0]
+    wind = 1.5 * np.exp(0.25 * common[:, 1] + 0.20 * own[:, 1])
+    humidity = np.clip(62 + 10 * common[:, 2] + 4 * own[:, 2], 30, 98)
+    return Weather(np.round(ambient, 1), np.round(wind, 1), np.round(humidity))
+
+
+def _charge_g(
+    planned: pd.DataFrame, table: Mapping[str, Any], recipes: Sequence[Recipe], rng: np.random.Generator
+) -> Floats:
+    """Return what the tester loads: within one percent of the declared mass, or a measured volume of it."""
+    declared = table.get("charge", {})
+    if "charge_g" in planned and planned["charge_g"].notna().all():
+        aim = planned["charge_g"].to_numpy(dtype=float)
+    elif declared.get("by", "mass") == "mass" or "litres" not in declared:
+        aim = np.full(len(planned), float(declared.get("grams", 400.0)))
+    else:
+        loose = np.array([recipe.density * recipe.bulk for recipe in recipes])
+        aim = float(declared["litres"]) * loose * np.exp(0.03 * rng.standard_normal(len(planned)))
+    strayed = 0.004 * aim * np.clip(rng.standard_normal(len(planned)), -2, 2)
+    loaded: Floats = np.round(aim + strayed)
+    return loaded
+
+
+def _conditions(
+    planned: pd.DataFrame, table: Mapping[str, Any], weather: Weather, rng: np.random.Generator
+) -> Conditions:
+    """Return vents and lid delay of each burn in its weather; no lid is opened yet."""
+    burns = len(planned)
+    declared = {entry["id"]: str(entry.get("vents", "full")) for entry in table.get("setting", [])}
+    settings = planned["setting"].tolist() if "setting" in planned else [""] * burns
+    vents = np.array([_opening(declared.get(setting, "full")) for setting in settings])
+    never = np.full(burns, np.inf)
+    delay = np.round(rng.uniform(40, 90, burns) / STEP_S) * STEP_S
+    return Conditions(weather.ambient_c, weather.wind_m_s, vents, delay, never, never.copy())
+
+
+def _opening(words: str) -> float:
+    """Return how far vents described in words are open; full where the words do not say."""
+    share = re.search(r"(\d+(?:\.\d+)?)\s*%", words)
+    if share:
+        return float(share[1]) / 100
+    said = set(re.findall(r"[a-z]+", words.lower()))
+    return next((opening for word, opening in VENTS.items() if word in said), 1.0)
+
+
+def _cooker(table: Mapping[str, Any]) -> Cooker:
+    """Return the simulated cooker that the trial file's words name, else a steel drum oven."""
+    named = table.get("trial", {}).get("cooker", "")
+    words = (named if isinstance(named, str) else " ".join(named)).lower()
+    return next((cooker for word, cooker in COOKERS.items() if word in words), DRUM)
+
+
+def stop_times(burnt: Burnt, ambient_c: Floats, margin_c: float = 20.0) -> Floats:
+    """Return seconds from lighting to the stop: grate back near the air, or four hours after lid on."""
+    times = burnt.time_s[None, :]
+    hottest = burnt.grate_c.argmax(axis=1)
+    cold = (burnt.grate_c < (ambient_c + margin_c)[:, None]) & (times > burnt.time_s[hottest][:, None])
+    limit = np.minimum(burnt.lid_on_s + 4 * 3600, burnt.time_s[-1])
+    first = np.where(cold.any(axis=1), burnt.time_s[cold.argmax(axis=1)], np.inf)
+    return np.fmin(first, np.where(np.isnan(limit), 3600.0, limit))
+
+
+def _lighting_times(planned: pd.DataFrame, stops: Floats, cool_h: float) -> list[datetime]:
+    """Light the first of a day at eight, each next one when the one before has stopped.
+
+    In a cooker that burned that day already only once it has cooled for `cool_h` hours.
+    """
+    cookers = planned["cooker"] if "cooker" in planned else pd.Series("", index=planned.index)
+    lit: list[datetime] = []
+    for row, day in enumerate(planned["day"]):
+        begin = datetime.combine(date.fromisoformat(day), FIRST_LIT)
+        same_day = [n for n in range(row) if planned["day"].iloc[n] == day]
+        for n in same_day:
+            ready = lit[n] + timedelta(seconds=float(stops[n]))
+            ready += timedelta(hours=cool_h if cookers.iloc[n] == cookers.iloc[row] else 0)
+            begin = max(begin, ready.replace(minute=ready.minute // 5 * 5, second=0) + timedelta(minutes=10))
+        lit.append(begin)
+    return lit
+
+
+def _sheet(burns: _Burns, faults: Sequence[Fault], rng: np.random.Generator) -> list[dict[str, str]]:
+    """Return the rows of the burn sheet, as a careful tester would keep it."""
+    burnt, weather, rows = burns.burnt, burns.weather, []
+    for row, plan in enumerate(burns.planned.to_dict("records")):
+        said = {str(key): _cell(value) for key, value in plan.items() if pd.notna(value)}
+        seconds = {"lit": 0.0, "tipped": burnt.tipped_s[row], "lid_on": burnt.lid_on_s[row]}
+        seconds["stopped"] = burns.stops[row]
+        remarks = [REMARKS[f.kind] for f in faults if f.burn == plan["burn"] and f.kind in REMARKS]
+        rows.append(
+            {
+                **said,
+                **_weighed(burns, row, rng),
+                **{name: burns.clock(row, second) for name, second in seconds.items() if second == second},
+                "ambient_c": f"{weather.ambient_c[row]:.1f}",
+                "wind_m_s": f"{weather.wind_m_s[row]:.1f}",
+                "humidity_pct": f"{weather.humidity_pct[row]:.0f}",
+                "operator": "simulator",
+                "notes": "; ".join(["simulated", *remarks]),
+            }
+        )
+    return rows
+
+
+def _cell(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _weighed(burns: _Burns, row: int, rng: np.random.Generator) -> dict[str, str]:
+    """Weigh what a careful tester weighs, cold: charge, its volume, coals left over, ash in the pan."""
+    burnt, charges = burns.burnt, burns.charges
+    mass = float(charges.mass_g[row].sum())
+    loose = charges.density[row] * burns.recipes[row].bulk * np.exp(0.02 * rng.standard_normal())
+    left = float(burnt.left_g[row, int(np.searchsorted(burnt.time_s, burns.stops[row]))])
+    coals = left / (1 - float(charges.ash[row]))
+    ash = float(burnt.ash_g[row]) * (1 - left / float(burnt.left_g[row, 0])) * rng.uniform(0.93, 0.99)
+    return {
+        "charge_g": f"{mass:.0f}",
+        "charge_l": f"{mass / loose:.2f}",
+        "leftover_g": f"{coals:.0f}",
+        "ash_g": f"{ash:.1f}",
+    }
+
+
+def _lid_event(burns: _Burns, row: int) -> dict[str, str]:
+    at, until = (
+        burns.clock(row, when[row]) for when in (burns.around.open_from_s, burns.around.open_until_s)
+    )
+    about = {"event": "lid open", "probes": "", "notes": "simulated"}
+    return {"burn": str(burns.planned["burn"].iloc[row]), "at": at, "until": until, **about}
+
+
+def _scores(
+    rows: Sequence[Mapping[str, str]], charges: Charges, tasters: Sequence[str], seed: int
+) -> list[dict[str, str]]:
+    """Score smoke and smell from 0 to 10: both grow with volatile matter and moisture, tasters differ."""
+    rng = np.random.default_rng([seed, 61])
+    habit = rng.normal(0, 0.6, (len(tasters), 2))
+    scored = []
+    for number, row in enumerate(rows):
+        strength = 25 * charges.volatile[number] + 20 * (charges.moisture[number] - 0.03)
+        for taster, order in enumerate(rng.permutation(len(tasters))):
+            for which, attribute in enumerate(("smoke", "smell")):
+                raw = strength * (1.0, 0.7)[which] + habit[taster, which] + rng.normal(0, 0.7)
+                scored.append(
+                    {
+                        "burn": row["burn"],
+                        "taster": tasters[taster],
+                        "code": f"S{(number + 1) * 7 % 97:02d}",
+                        "attribute": attribute,
+                        "score": f"{min(max(raw, 0.0), 10.0):.0f}",
+                        "order": str(order + 1),
+                        "note": "simulated",
+                    }
+                )
+    return scored
+
+
+def _logged(
+    burns: _Burns, probes: Mapping[str, Correction], faults: Sequence[Fault], seed: int, interval_s: float
+) -> list[pd.DataFrame]:
+    """Return a log of each burn: noise, of which the turbulence of hot gas is part, and what its faults spoil."""
+    logs = []
+    for row, burn_id in enumerate(burns.planned["burn"]):
+        rng = np.random.default_rng([seed * 1000 + row, 31])
+        at = np.arange(0.0, burns.stops[row] + 240 + 1, interval_s)
+        true = _read_c(burns.burnt, row, list(probes.values()))
+        temps = np.column_stack([np.interp(at, burns.burnt.time_s, each) for each in true])
+        swirl = 0.004 * (temps - temps[:1]) * rng.standard_normal(temps.shape)
+        temps = np.round(temps + swirl + 0.1 * rng.standard_normal(temps.shape), 1)
+        for fault in (fault for fault in faults if fault.burn == burn_id):
+            probe = list(probes).index(fault.probe) if fault.probe in probes else 0
+            begin = burns.burnt.lid_on_s[row] + 60 * fault.after_min
+            first, last = np.searchsorted(at, [begin, begin + 60 * fault.minutes])
+            if fault.kind == "battery":
+                temps, at = temps[:first], at[:first]
+            elif fault.kind == "spike":
+                temps[first, probe] += fault.value
+            elif fault.kind == "stuck":
+                temps[first:last, probe] = temps[first, probe]
+        stamps = pd.Timestamp(burns.lit[row]) + pd.to_timedelta(at, unit="s")
+        logs.append(pd.DataFrame(temps, stamps, list(probes)))
+    return logs
+
+
+def _read_c(burnt: Burnt, row: int, corrections: Sequence[Correction]) -> list[Floats]:
+    """Return what as many probes as there are read: at the grate, at the lid, then in between.
+
+    Each is as far off as its ice and boiling-water readings say, so that its correction puts it right.
+    """
+    grate, lid = burnt.grate_c[row], burnt.lid_c[row]
+    shares = [0.0, 1.0, *(0.5 + 0.1 * n for n in range(len(corrections)))]
+    true = (grate + share * (lid - grate) for share in shares)
+    return [c.offset + each / c.gain for c, each in zip(corrections, true, strict=False)]
+
+
+def _write_logs(
+    folder: Path, logs: Sequence[pd.DataFrame], rows: list[dict[str, str]], comma_days: Sequence[str]
+) -> None:
+    """Write a file a burn, of a day of the other logger one for the day, and name it in the burn's row."""
+    of_day: dict[str, list[pd.DataFrame]] = {}
+    for row, log in zip(rows, logs, strict=True):
         if row["day"] in comma_days:
-            of_day.setdefault(row["day"], []).append(recording)
             row["log"] = f"spare-{row['day']}.csv"
+            of_day.setdefault(row["log"], []).append(log)
         else:
             row["log"] = f"burn-{row['burn']}.csv"
-            (work / "logs" / row["log"]).write_text(plain_text([recording]), encoding="utf-8", newline="\n")
-    for day, recordings in of_day.items():
-        text = comma_text(recordings)
-        (work / "logs" / f"spare-{day}.csv").write_bytes(text.encode("cp1252"))
-    _save(work / "burns.csv", made.rows, SHEET_COLUMNS)
-    if made.events:
-        _save(work / "events.csv", made.events)
+            (folder / row["log"]).write_bytes(_plain_text(log).encode())
+    for name, of_file in of_day.items():
+        (folder / name).write_bytes(_comma_text(pd.concat(of_file)).encode("cp1252"))
+
+
+def _plain_text(log: pd.DataFrame) -> str:
+    """Return a file of the plain kind: a note, a header, ISO stamps, decimal points."""
+    head = f"# {NOTE}\n" + ",".join(["time", *(f"{probe} (°C)" for probe in log)])
+    rows = log.to_csv(header=False, date_format="%Y-%m-%d %H:%M:%S", float_format="%.1f", lineterminator="\n")
+    return f"{head}\n{rows}"
+
+
+def _comma_text(log: pd.DataFrame) -> str:
+    """Return a file of another dialect: semicolons, decimal commas, day first."""
+    head = f"{NOTE};;\r\nLogger;spare;\r\n" + ";".join(["Time", *(f"{probe} °C" for probe in log)])
+    rows = log.to_csv(
+        sep=";", decimal=",", header=False, date_format="%d.%m.%Y %H:%M:%S", float_format="%.1f",
+        lineterminator="\r\n",
+    )  # fmt: skip
+    return f"{head}\r\n{rows}"
 
 
 def _save(path: Path, rows: Sequence[Mapping[str, str]], columns: Sequence[str] = ()) -> None:
-    """Write a table; columns come first in the order given, then any others as they appear."""
-    names = list(dict.fromkeys([*columns, *(name for row in rows for name in row)]))
-    text = io.StringIO()
-    writer = csv.DictWriter(text, names, restval="", lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    path.write_text(text.getvalue(), encoding="utf-8", newline="\n")
+    """Write a table, none where it has no rows; columns in the order given, then any others as they appear."""
+    if rows:
+        names = dict.fromkeys([*columns, *(name for row in rows for name in row)])
+        pd.DataFrame(rows, columns=list(names)).to_csv(path, index=False, lineterminator="\n")

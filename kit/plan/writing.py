@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -15,13 +14,11 @@ import pandas as pd
 from kit.errors import KitError, Problem, refuse_way_out
 from kit.plan.answers import SHEET, is_empty
 from kit.plan.planned import Planned, make_plan
-from kit.plan.sheets import codes, key_page, own_columns, sheets_page
-from kit.plan.words import plan_words
+from kit.plan.sentences import plan_words
+from kit.plan.sheets import Sheets, own_columns, plan_pages
 from kit.runtime.atomic_write import sweep_drafts, write_atomically
 from kit.schema import BURNS
-from kit.trial import Plan, write_plan
-
-SHEETS, KEY = "plan/sheets.html", "plan/key.html"
+from kit.trial import write_plan
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +77,7 @@ def plan_run(
     run_folder, earlier, today, first_day
         As for `make_plan`.
     simulated
-        Say on every sheet that nothing is burnt by it.
+        Say on every sheet that nothing is burned by it.
 
     Raises
     ------
@@ -89,12 +86,10 @@ def plan_run(
     """
     refuse_way_out(Path(run_folder) / "plan")
     planned = make_plan(run_folder, earlier, today, first_day)
-    coded = codes(planned.plan.table["burn"].tolist(), planned.plan.seed or 1)
-    _pages(
-        planned, planned.plan, coded, simulated
-    )  # anything that goes wrong goes wrong before the first file
+    sheets = Sheets(planned.trial, planned.plan, planned.calendar, planned.workday, simulated)
+    plan_pages(sheets)  # what goes wrong goes wrong before the first file
     try:
-        return _write(planned, coded, simulated)
+        return _write(planned, sheets)
     except OSError as error:
         found = error.strerror or type(error).__name__
         remedy = "Look at its permissions and at free space."
@@ -103,20 +98,13 @@ def plan_run(
         ) from error
 
 
-def _pages(planned: Planned, plan: Plan, coded: dict[str, str], simulated: bool) -> dict[str, str]:
-    return {
-        SHEETS: sheets_page(planned.trial, plan, planned.calendar, coded, planned.workday, simulated),
-        KEY: key_page(planned.trial, plan, coded, simulated),
-    }
-
-
-def _write(planned: Planned, coded: dict[str, str], simulated: bool) -> Written:
+def _write(planned: Planned, sheets: Sheets) -> Written:
     folder = planned.folder
     (folder / "plan").mkdir(exist_ok=True)
-    sweep_drafts(folder)  # a burn sheet with rows is not written again
+    sweep_drafts(folder)
     plan = write_plan(folder, planned.plan)
-    texts = _pages(planned, plan, coded, simulated)
-    if is_empty(folder / SHEET):
+    texts = plan_pages(replace(sheets, plan=plan))
+    if is_empty(folder / SHEET):  # a burn sheet with rows is not written again
         texts[SHEET] = burn_rows(plan.table, [*_headings(folder / SHEET), *own_columns(planned.trial)])
     for name, text in texts.items():
         write_atomically(folder / name, text)
@@ -135,16 +123,5 @@ def _headings(sheet: Path) -> list[str]:
 def burn_rows(order: pd.DataFrame, headings: Sequence[str] = ()) -> str:
     """Return a burn sheet of planned rows: what is planned stands in it, the rest is blank."""
     names = list(dict.fromkeys([*(column.name for column in BURNS), *headings]))
-    text = io.StringIO()
-    writer = csv.DictWriter(text, names, restval="", extrasaction="ignore", lineterminator="\n")
-    writer.writeheader()
-    for row in order.to_dict("records"):
-        known = {str(key): _cell(value) for key, value in row.items() if key != "charge_g"}
-        writer.writerow(known)
-    return text.getvalue()
-
-
-def _cell(value: object) -> str:
-    if value is None or value != value:
-        return ""
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    table = order.drop(columns="charge_g").reindex(columns=names)
+    return str(table.to_csv(index=False, float_format="%g", lineterminator="\n"))

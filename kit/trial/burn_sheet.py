@@ -54,7 +54,8 @@ def read_burn_sheet(
         return None, []
     if not sheet.rows:
         expected = "a row a burn, with at least burn and fuel"
-        faults.ask(NAME, "headings and no burns", expected, "Write a row for each burn, done or planned.")
+        remedy = "Write a row for each burn; for burns to come fill in trial.toml, and `repeatburn plan` writes them."
+        faults.ask(NAME, "headings and no burns", expected, remedy)
     sheet = _without_guesses(sheet, faults)
     table = _table(sheet, own, faults, notes)
     _judge(table, sheet, folder, trial, faults, notes)

@@ -12,10 +12,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.plan.burning import Burnt, Floats, burn, conditions
+from kit.plan.burning import Burnt, Floats, Recipe, burn, charges_of, conditions
 from kit.plan.demo import RECIPES
-from kit.plan.handling import weather_of
-from kit.plan.recipes import Recipe, charges_of
+from kit.plan.simulated import weather_of
 
 BAGS, BURNS, SEED = 2_000, 2, 20_260_301
 STEP_S = 10.0

@@ -8,9 +8,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kit.plan.burning import BOWL, CERAMIC, DRUM, Burnt, Charges, Conditions, burn, conditions
-from kit.plan.handling import stop_times
-from kit.plan.recipes import KINDS, Recipe, charges_of
+from kit.plan.burning import (
+    BOWL,
+    CERAMIC,
+    DRUM,
+    KINDS,
+    Burnt,
+    Charges,
+    Conditions,
+    Recipe,
+    burn,
+    charges_of,
+    conditions,
+)
+from kit.plan.simulated import stop_times
 
 
 def drawn(kind: str, burns: int, grams: float = 400.0, seed: int = 1, **change: float) -> Charges:

@@ -10,7 +10,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.plan.demo import FAULTS, RECIPES, demo_order, make_demo
-from kit.plan.order import connected
+from kit.plan.schedule import connected
 from kit.readings import read_burns
 from kit.schema import BURNS
 from kit.trial import deviations, open_run

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit.errors import KitError
-from kit.plan.order import connected, run_order
+from kit.plan.schedule import connected, run_order
 
 FUELS = ["a", "b", "c", "d", "e", "f"]
 
@@ -26,6 +26,12 @@ def test_each_fuel_burns_its_bags_equally_and_once_a_day_where_it_fits() -> None
     apart = [met.loc[f, g] for f in FUELS for g in FUELS if f != g]
     assert min(apart) >= 2 and max(apart) <= 3
     assert order["burn"].is_unique and order["order"].tolist() == list(range(1, 37))
+
+
+def test_of_one_burn_a_day_every_fuel_burns_before_one_burns_again() -> None:
+    order = run_order(FUELS, 2, 2, 1, seed=3)
+    rounds = [order["fuel"].tolist()[n : n + len(FUELS)] for n in range(0, len(order), len(FUELS))]
+    assert all(sorted(each) == FUELS for each in rounds) and rounds[0] != rounds[1]
 
 
 def test_a_control_fuel_burns_on_every_day() -> None:

@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from kit.errors import KitError
-from kit.plan import Design, make_plan, plan_run, plan_words
-from kit.plan.alternatives import chance_best_named
+from kit.plan import Design, make_plan, plan_run
+from kit.plan.designs import Question, chance_best_named
+from kit.plan.sentences import plan_words
 from kit.schema import BURNS, COMPONENTS
 from kit.trial import open_run, read_plan
 from tests.plan.helpers import TRIAL, yard
@@ -129,9 +130,12 @@ def test_a_failure_while_writing_is_said_and_leaves_no_scraps(tmp_path: Path, mo
 
 def test_what_does_not_fit_is_said(tmp_path: Path) -> None:
     folder = yard(tmp_path / "y", **{"hours = 9": "hours = 3\ndays = 4\nbudget = 20"})
-    notes = " ".join(make_plan(folder, today=TODAY).notes)
-    assert "need 18 days of 1; [plan] days says 4" in notes and "One burn a day" in notes
-    assert "more than the budget of 20" in notes
+    planned = make_plan(folder, today=TODAY)
+    obstacles = " ".join(planned.obstacles)
+    assert "need 18 days of 1; [plan] days says 4" in obstacles and "more than the budget of 20" in obstacles
+    assert any("One burn a day" in note for note in planned.notes)
+    words = plan_words(planned)
+    assert 0 < words.index("This plan cannot be carried out as it was asked for:") < words.index("18 burns:")
 
 
 def test_one_setting_is_planned_and_several_are_a_choice(tmp_path: Path) -> None:
@@ -206,7 +210,7 @@ def test_a_burn_too_long_for_the_day_and_an_assumed_length_are_said(tmp_path: Pa
     long = make_plan(
         yard(tmp_path / "a", **{"seed = 5": 'seed = 5\nburn_h = 12\nlatest = "18:00"'}), today=TODAY
     )
-    assert any("does not end within a day of 10 h" in note for note in long.notes)
+    assert any("does not end within a day of 10 h" in obstacle for obstacle in long.obstacles)
     assert "assumed: time one burn" in plan_words(make_plan(yard(tmp_path / "b"), today=TODAY))
 
 
@@ -214,11 +218,10 @@ def test_the_best_design_comes_first_and_is_taken_where_none_is_asked_for(tmp_pa
     folder = yard(tmp_path / "y", **{"bags = 3\nburns = 2\n": "days = 18\n"})
     planned = make_plan(folder, today=TODAY)
     table = planned.alternatives
-    assert table["chosen"].tolist() == [True, *[False] * (len(table) - 1)]
     assert (planned.design.bags, planned.design.burns) == (6, 1) == (table["bags"][0], table["burns"][0])
-    assert (table["total"] <= 18).all() and table["found_at_twice"][0] >= table["found_at_twice"][
-        1:
-    ].max() - 0.01
+    within = table[table["allowed"].astype(bool)]
+    assert (within["total"] <= 18).all() and within.index[0] == 0
+    assert within["found_at_twice"][0] >= within["found_at_twice"][1:].max() - 0.01
     asked = make_plan(yard(tmp_path / "asked"), today=TODAY)
     assert (asked.design.bags, asked.design.burns) == (3, 2) and "Recommended: 6 bags" in plan_words(asked)
     poor = make_plan(
@@ -228,6 +231,6 @@ def test_the_best_design_comes_first_and_is_taken_where_none_is_asked_for(tmp_pa
 
 
 def test_the_chance_of_naming_the_best_grows_with_the_lead_and_has_its_size_without_one() -> None:
-    design, sds = Design(4, 4, 2), {"bag": 5.0, "burn": 8.0, "day": 0.0}
-    chances = [chance_best_named(design, sds, lead) for lead in (0.0, 10.0, 20.0, 40.0)]
+    design, question = Design(4, 4, 2), Question(10.0, {"bag": 5.0, "burn": 8.0, "day": 0.0})
+    chances = [chance_best_named(design, lead, question) for lead in (0.0, 10.0, 20.0, 40.0)]
     assert chances == sorted(chances) and chances[0] < 0.05 and chances[-1] > 0.99

@@ -11,10 +11,28 @@ from scipy import stats
 
 from kit.errors import KitError
 from kit.judge import compare_fuels
-from kit.plan.choosing import Costs, best_design, cheapest_split, dropped, smallest_design, what_burns_settle
-from kit.plan.order import run_order
-from kit.plan.power import BEYOND, DIFFERENT, OPEN, SAME, Design, chance_of, power_of, sds_of
-from kit.plan.precision import balanced, precision
+from kit.plan.designs import (
+    Means,
+    Question,
+    cheapest_split,
+    designs,
+    fuels_kept,
+    smallest_design,
+    what_burns_settle,
+)
+from kit.plan.power import (
+    BEYOND,
+    DIFFERENT,
+    OPEN,
+    SAME,
+    Design,
+    balanced,
+    chance_of,
+    power_of,
+    precision,
+    sds_of,
+)
+from kit.plan.schedule import Workday, run_order
 from kit.schema import VERDICTS
 from kit.variance import fit_repeats
 
@@ -23,27 +41,27 @@ SDS = {"bag": 8.0, "burn": 10.0}
 
 @pytest.mark.parametrize(("fuels", "bags", "burns"), list(itertools.product((2, 4), (1, 2, 5), (1, 3))))
 def test_the_balanced_form_is_the_general_one(fuels: int, bags: int, burns: int) -> None:
+    design = Design(fuels, bags, burns)
     if bags * burns == 1:
         with pytest.raises(KitError, match="repeats"):
-            balanced(fuels, bags, burns, SDS)
+            balanced(design, SDS)
         return
-    quick, general = balanced(fuels, bags, burns, SDS), precision(Design(fuels, bags, burns).table(), SDS)
+    quick, general = balanced(design, SDS), precision(design.table(), SDS)
     assert quick.se == pytest.approx(general.se, rel=1e-9)
     assert quick.true_sd == pytest.approx(general.true_sd, rel=1e-9)
     assert quick.df == pytest.approx(general.df, rel=1e-6)
-    assert set(quick.separates) == set(general.separates)
 
 
 def test_days_that_every_fuel_shares_cost_nothing_but_degrees_of_freedom() -> None:
     sds = SDS | {"day": 30.0}
     complete = precision(Design(4, 3, 3, days=9).table(), sds)
-    assert complete.se == pytest.approx(balanced(4, 3, 3, SDS).se, rel=1e-9)
+    assert complete.se == pytest.approx(balanced(Design(4, 3, 3), SDS).se, rel=1e-9)
     incomplete = precision(run_order(list("abcd"), 3, 3, 2, seed=1), sds)
     assert incomplete.se > complete.se
 
 
 def test_zero_excluded_is_the_noncentral_t() -> None:
-    design, known = Design(4, 3, 3), balanced(4, 3, 3, SDS)
+    design, known = Design(4, 3, 3), balanced(Design(4, 3, 3), SDS)
     for difference in (0.0, 10.0, 25.0):
         power = power_of(design, SDS, difference, multiplicity="none")
         t, shift = stats.t.ppf(0.975, known.df), difference / known.se
@@ -53,7 +71,7 @@ def test_zero_excluded_is_the_noncentral_t() -> None:
 
 def test_tukeys_multiplier_is_that_of_the_studentised_range() -> None:
     power = power_of(Design(5, 3, 2), SDS, 0.0, multiplicity="tukey")
-    known = balanced(5, 3, 2, SDS)
+    known = balanced(Design(5, 3, 2), SDS)
     exact = stats.studentized_range.ppf(0.95, 5, known.df) / np.sqrt(2) * known.se
     median = exact * np.sqrt(stats.chi2.median(known.df) / known.df)
     assert power["half_width"].iloc[0] == pytest.approx(median, rel=1e-3)
@@ -81,7 +99,7 @@ def test_chances_sum_to_one_and_use_the_words_of_the_report() -> None:
 
 
 def test_chances_agree_with_simulated_mean_squares() -> None:
-    design, margin, known = Design(3, 4, 2), 14.0, balanced(3, 4, 2, SDS)
+    design, margin, known = Design(3, 4, 2), 14.0, balanced(Design(3, 4, 2), SDS)
     rng = np.random.default_rng(3)
     se = known.se * np.sqrt(rng.chisquare(known.df, 200_000) / known.df)
     half, half_inside = (
@@ -138,32 +156,71 @@ def test_a_design_of_single_burns_is_refused() -> None:
 
 
 def test_the_cheapest_split() -> None:
-    assert cheapest_split({"bag": 5.0, "burn": 10.0}, Costs(16.0, 4.0)) == pytest.approx(4.0)
-    assert cheapest_split({"bag": 0.0, "burn": 10.0}, Costs(1.0, 1.0)) == float("inf")
+    assert cheapest_split({"bag": 5.0, "burn": 10.0}, 4.0) == pytest.approx(4.0)
+    assert cheapest_split({"bag": 0.0, "burn": 10.0}, 1.0) == float("inf")
     # the formula finds the least variance for the money, over whole designs
-    costs, sds = Costs(9.0, 1.0), {"bag": 4.0, "burn": 8.0}
-    best = cheapest_split(sds, costs)
-    variance = {n: (16 + 64 / n) * (costs.bag + n * costs.burn) for n in range(1, 15)}
+    best = cheapest_split({"bag": 4.0, "burn": 8.0}, 9.0)
+    variance = {n: (16 + 64 / n) * (9.0 + n) for n in range(1, 15)}
     assert min(variance, key=variance.get) == pytest.approx(best, abs=1)
 
 
+def options(fuels: str, margin: float, sds=SDS, burns: int = 36, per_day: int = 1, **about) -> pd.DataFrame:
+    workday = Workday(cookers=tuple("xyzuvw"[:per_day]))
+    means = Means(burns, None, dict.fromkeys(fuels, 9.0), workday)
+    return designs(list(fuels), Question(margin, sds, **about), means)
+
+
 def test_the_smallest_design_is_enough_and_one_bag_less_is_not() -> None:
-    design = smallest_design(3, SDS, 20.0)
+    design = smallest_design(options("abc", 20.0), "found_at_margin")
     assert design is not None
     assert chance_of(power_of(design, SDS, 20.0, 20.0), 20.0) >= 0.8
     fewer = Design(3, design.bags - 1, design.burns)
     assert chance_of(power_of(fewer, SDS, 20.0, 20.0), 20.0) < 0.8
-    assert smallest_design(6, {"bag": 60.0, "burn": 10.0}, 5.0) is None
+    assert smallest_design(options("abcdef", 5.0, {"bag": 60.0, "burn": 10.0}), "found_at_twice") is None
 
 
 def test_what_burns_settle_for_all_and_for_fewer_fuels() -> None:
-    table = what_burns_settle([12, 24, 36], 6, SDS, 15.0)
-    assert set(table["asked"]) == {12, 24, 36} and (table["total"] <= table["asked"]).all()
+    tables = [options("abcdef"[:kept], 15.0) for kept in range(6, 1, -1)]
+    table = what_burns_settle([5, 12, 24, 36], tables)
+    assert set(table["asked"]) == {5, 12, 24, 36} and (table["total"] <= table["asked"]).all()
     for _, rows in table.groupby("asked"):
-        kept = rows.sort_values("fuels", ascending=False)["different_at_twice"]
-        assert kept.iloc[-1] > kept.iloc[0]
-    assert best_design(5, 6) is None and best_design(12, 6) == Design(6, 2, 1)
-    assert dropped(["a", "b", "c", "d"], 2, "d") == ["c", "b"]
+        kept = rows.sort_values("fuels", ascending=False)["found_at_twice"].astype(float)
+        assert kept.iloc[-1] > kept.iloc[0] or len(kept) == 1
+    assert set(table.query("asked == 5")["fuels"]) == {2}  # too few for two bags each of three
+    for _, row in table.iterrows():  # nothing of so many burns finds more, but by less than a point
+        rival = tables[6 - row["fuels"]].query(f"total <= {row['asked']}")
+        assert row["found_at_twice"] >= rival["found_at_twice"].max() - 0.01
+    assert fuels_kept(["a", "b", "c", "d"], 2, "d") == ["a", "d"]
+
+
+def test_designs_are_ordered_within_the_means_and_know_the_days_as_the_drawn_order_will() -> None:
+    sds = SDS | {"day": 8.0}
+    table = options("abcde", 20.0, sds, burns=20, per_day=2)
+    allowed = table["allowed"].astype(bool)
+    assert allowed[0] and not allowed[allowed.idxmin() :].any()
+    for bags, burns in ((4, 1), (2, 2), (6, 1)):
+        row = table.query(f"bags == {bags} and burns == {burns}").iloc[0]
+        order = run_order(list("abcde"), bags, burns, 2, seed=3)
+        drawn = chance_of(power_of(order, sds, 40.0, 20.0), 40.0)
+        assert row["found_at_twice"] == pytest.approx(drawn, abs=0.015)
+        complete = chance_of(power_of(Design(5, bags, burns), sds, 40.0, 20.0), 40.0)
+        assert (
+            drawn < complete - 0.02
+        )  # two burns a day tell five fuels apart less well than whole days would
+
+
+def test_earlier_folders_and_a_control_fuel_find_more() -> None:
+    about = {
+        "plain": {},
+        "known": {"earlier_df": 10.0},
+        "against": {"multiplicity": "dunnett", "control": "b"},
+    }
+    size = ["bags", "burns"]
+    tables = {
+        name: options("abcd", 15.0, **each).set_index(size).sort_index() for name, each in about.items()
+    }
+    plain, known, against = (table.loc[2:4, "found_at_twice"] for table in tables.values())
+    assert (known > plain).all() and (against > plain).all()
 
 
 @pytest.mark.parametrize("blank", [False, True])

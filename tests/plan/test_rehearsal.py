@@ -10,7 +10,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.plan import plan_run, rehearse, simulate_trial
-from kit.plan.loggers import Fault
+from kit.plan.simulated import Fault
 from kit.readings import read_burns
 from kit.trial import deviations, open_run
 from tests.plan.helpers import TRIAL, yard

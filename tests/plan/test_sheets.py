@@ -120,4 +120,4 @@ def test_a_hazard_of_one_fuel_stands_on_every_sheet_so_that_the_code_hides_nothi
     folder = yard(tmp_path / "y", **{plain: sparks, "seed = 5": "seed = 5\nburn_h = 7"})
     plan_run(folder, today="2026-04-10")
     parts = (folder / "plan" / "sheets.html").read_text(encoding="utf-8").split('class="sheet"')[1:]
-    assert all("throws sparks" in part and "ash over fully" in part and "7:30" in part for part in parts)
+    assert all("throws sparks" in part and "ash over fully" in part and "8:00" in part for part in parts)

@@ -16,11 +16,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.judge.comparisons import compare_fuels
-from kit.plan.burning import Burnt, Conditions, burn, conditions
-from kit.plan.handling import Weather, weather_of
-from kit.plan.order import run_order
+from kit.plan.burning import BRIQUETTE, Burnt, Conditions, Recipe, burn, charges_of, conditions
 from kit.plan.power import DIFFERENCES, SAME, Design, chance_of, power_of
-from kit.plan.recipes import BRIQUETTE, Recipe, charges_of
+from kit.plan.schedule import run_order
+from kit.plan.simulated import Weather, weather_of
 from kit.variance import fit_repeats
 
 Floats = npt.NDArray[np.float64]

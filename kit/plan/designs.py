@@ -1,0 +1,218 @@
+"""Which design: every balanced one worth a thought, what it would settle, and the best for the money and the hours."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kit.plan.power import (
+    BEYOND,
+    SAME,
+    Components,
+    Design,
+    Designed,
+    chance_of,
+    power_of,
+    precision_of,
+    sds_of,
+)
+from kit.plan.schedule import Workday
+
+ENOUGH = 0.80
+MOST_BAGS, MOST_BURNS, AFFORDABLE = 12, 4, 120
+SHOWN = 6
+DRAWS = 4000
+DESIGN_COLUMNS = (
+    "fuels", "bags", "burns", "total", "days", "hours", "cost", "allowed", "found_at_margin", "found_at_twice",
+    "beyond_at_twice", "same_at_0", "best_named",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Question:
+    """What burns are to settle, and how the report will judge it.
+
+    Attributes
+    ----------
+    margin
+        The smallest difference that matters, on the analysis scale.
+    sds
+        Standard deviations of bag, burn and day to reckon with, on that scale.
+    multiplicity, level, control, earlier_df
+        As for `power_of`.
+    """
+
+    margin: float
+    sds: Mapping[str, float]
+    multiplicity: str = "tukey"
+    level: float = 0.95
+    control: str | None = None
+    earlier_df: float = 0.0
+
+    def chances(self, design: Designed) -> pd.DataFrame:
+        """Return the chance of each verdict at no difference, at the margin and at twice the margin."""
+        return power_of(
+            design, self.sds, [0.0, self.margin, 2 * self.margin], self.margin, self.multiplicity, self.level,
+            control=self.control, earlier_df=self.earlier_df,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Means:
+    """What there is to spend.
+
+    Attributes
+    ----------
+    burns
+        Most burns in all.
+    budget
+        Most money for bags; None where none is set.
+    prices
+        Of a bag of each fuel; NaN where it is not known.
+    workday
+        What a day at the cooker holds.
+    """
+
+    burns: int
+    budget: float | None
+    prices: Mapping[str, float]
+    workday: Workday
+
+    def allow(self, burns: int, cost: float) -> bool:
+        """Return whether so many burns, of bags that cost so much, keep within the burns and the money."""
+        return burns <= self.burns and not (self.budget is not None and cost > self.budget)
+
+
+def designs(fuels: Sequence[str], question: Question, means: Means, most: int = AFFORDABLE) -> pd.DataFrame:
+    """Return the designs of two bags or more of each of some fuels, the best within the means first.
+
+    Parameters
+    ----------
+    fuels
+        Ids of the fuels to compare.
+    question, means
+        What the burns are to settle, and what there is to spend.
+    most
+        Most burns in all.
+
+    Returns
+    -------
+    DataFrame
+        A row a design: its burns, days, hours at the cooker and cost of bags, whether the means allow it, the
+        chance that a difference of the margin and of twice the margin is found, that one of twice the margin is
+        found to be more than the margin, that equal fuels are called the same, and that a fuel better than all
+        others by twice the margin is named as the best.
+    """
+    sizes = itertools.product(range(1, MOST_BURNS + 1), range(2, MOST_BAGS + 1))
+    options = [Design(len(fuels), bags, burns) for burns, bags in sizes]
+    rows = [
+        option(design, _in_days(design, fuels, means.workday.per_day), question, means)
+        for design in options
+        if design.total <= most
+    ]
+    return _best_first(pd.DataFrame(rows, columns=list(DESIGN_COLUMNS)))
+
+
+def option(design: Design, burns: pd.DataFrame, question: Question, means: Means) -> dict[str, object]:
+    """Return one design as a row of `designs`, its burns with fuel, bag and day as they will lie."""
+    power = question.chances(burns)
+    bags_of = burns.groupby("fuel")["bag"].nunique()
+    cost = float(sum(means.prices.get(str(fuel), math.nan) * bags for fuel, bags in bags_of.items()))
+    return {
+        "fuels": design.fuels,
+        "bags": design.bags,
+        "burns": design.burns,
+        "total": len(burns),
+        "days": burns["day"].nunique(),
+        "hours": len(burns) * means.workday.burn_h,
+        "cost": cost,
+        "allowed": means.allow(len(burns), cost),
+        "found_at_margin": chance_of(power, question.margin),
+        "found_at_twice": chance_of(power, 2 * question.margin),
+        "beyond_at_twice": chance_of(power, 2 * question.margin, [BEYOND]),
+        "same_at_0": chance_of(power, 0.0, [SAME]),
+        "best_named": chance_best_named(burns, 2 * question.margin, question),
+    }
+
+
+def _best_first(table: pd.DataFrame) -> pd.DataFrame:
+    """Order designs: those allowed first, then what finds most, to a point, in fewest burns and bags."""
+    rounded = table.assign(found_at_twice=table["found_at_twice"].astype(float).round(2))
+    order = ["allowed", "found_at_twice", "total", "bags"]
+    best = rounded.sort_values(order, ascending=[False, False, True, True], kind="stable").index
+    return table.loc[best].reset_index(drop=True)
+
+
+def _in_days(design: Design, fuels: Sequence[str], per_day: int) -> pd.DataFrame:
+    """Deal a design's burns into days: round after round of all the fuels, each in another order."""
+    rng = np.random.default_rng([len(fuels), 81])
+    rounds = range(design.bags * design.burns)
+    rows = [(fuels[f], n % design.bags) for n in rounds for f in rng.permutation(len(fuels))]
+    table = pd.DataFrame(rows, columns=["fuel", "bag"])
+    table["day"] = np.arange(len(table)) // per_day
+    return table
+
+
+def chance_best_named(design: Designed, lead: float, question: Question, seed: int = 1) -> float:
+    """Return the chance that a fuel better than all others by some lead is named as the only one that can be best.
+
+    The others are alike. Their one-sided simultaneous limits (Hsu 1984, the best as the control) must all lie
+    beyond zero; by simulation of 4,000 trials from the seed, correct to two points.
+    """
+    from kit.variance.families import correlated
+
+    known = precision_of(design, question.sds)
+    others, df = known.fuels - 1, known.df + question.earlier_df
+    rng = np.random.default_rng([seed, 61])
+    each, best = rng.standard_normal((DRAWS, others)), rng.standard_normal((DRAWS, 1))
+    estimate = lead + known.true_sd * (best + each) / np.sqrt(2)
+    se = known.se * np.sqrt(rng.chisquare(df, (DRAWS, 1)) / df)
+    correlation = np.full((others, others), 0.5) + 0.5 * np.eye(others)
+    critical = float(correlated(correlation, sides=1).critical(question.level, np.array([df]))[0])
+    return float((estimate > critical * se).all(axis=1).mean())
+
+
+def what_burns_settle(totals: Sequence[int], tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Return the design of so many burns that finds the margin most often, for each total and table of `designs`.
+
+    A row each, with the total asked for; none where the burns do not reach for two bags of each fuel, since burns
+    of one bag tell nothing of the next bag.
+    """
+    rows = [
+        reached.sort_values("found_at_margin", ascending=False, kind="stable").head(1).assign(asked=total)
+        for total in totals
+        for table in tables
+        if len(reached := table[table["total"] <= total])
+    ]
+    return pd.concat(rows, ignore_index=True)[["asked", *DESIGN_COLUMNS]]
+
+
+def smallest_design(table: pd.DataFrame, chance: str) -> Design | None:
+    """Return the design of fewest burns in a table whose chance ('found_at_margin', …) is enough, None without one."""
+    enough = table[table[chance] >= ENOUGH].sort_values(["total", "bags"], ascending=[True, False])
+    return (
+        None if enough.empty else Design(*(int(enough[name].iloc[0]) for name in ("fuels", "bags", "burns")))
+    )
+
+
+def cheapest_split(components: Components, bag_in_burns: float) -> float:
+    """Return the best number of burns a bag for any budget: n = √[(c_bag/c_burn)(σ²_burn/σ²_bag)].
+
+    What a bag costs is given in burns. Infinite where bags do not differ: then every burn may be of one bag, which
+    no trial can know beforehand.
+    """
+    sds = sds_of(components)
+    if sds["bag"] == 0:
+        return float("inf")
+    return float((bag_in_burns * sds["burn"] ** 2 / sds["bag"] ** 2) ** 0.5)
+
+
+def fuels_kept(fuels: Sequence[str], kept: int, control: str | None) -> list[str]:
+    """Return the fuels to keep where only so many are: the last listed go first, the control fuel never."""
+    leaving = [fuel for fuel in reversed(fuels) if fuel != control][: max(len(fuels) - kept, 0)]
+    return [fuel for fuel in fuels if fuel not in leaving]

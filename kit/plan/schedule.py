@@ -1,0 +1,398 @@
+"""In what order to burn, and when: day blocks drawn from a recorded seed, and the calendar of a day at the cooker."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from kit.errors import KitError, Problem
+from kit.trial import Trial
+
+Numbers = npt.NDArray[np.int_]
+
+ORDER_COLUMNS = ("burn", "fuel", "bag", "day", "order")
+ROUNDS = 60  # sweeps of the search for even blocks; it settles long before
+SWAPS = 4000  # tried in a sweep
+TWICE_IN_A_BLOCK, FUELS_BEFORE_BAGS = 1e3, 10  # weights of unevenness
+
+ASSUMED_BURN_H, ASSUMED_COOL_H = 5.0, 3.0
+EARLIEST_H, LATEST_H = 8.0, 18.0
+STAGGER_H = 0.5
+"""Cookers side by side are lit at least this far apart, so that one person can light both."""
+BETWEEN_H = 0.25
+DAY_NAMES = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+ALL_WEEK = tuple(range(7))
+TIMETABLE_COLUMNS = ("day", "weekday", "what", "burn", "cooker", "light", "next", "weigh")
+
+
+def run_order(
+    fuels: Sequence[str],
+    bags: int,
+    burns: int,
+    per_day: int,
+    seed: int,
+    control: str | None = None,
+    first_day: str | date = "2026-03-02",
+    weekdays: Sequence[int] = ALL_WEEK,
+    spare_every: int = 0,
+    cookers: Sequence[str] = (),
+) -> pd.DataFrame:
+    """Draw the order of burns: each day a block, each fuel at most once a block where it fits.
+
+    Where a day is one burn, so many days as there are fuels hold each fuel once: what changes with the season falls
+    on all of them alike.
+
+    Parameters
+    ----------
+    fuels
+        Ids; the control fuel among them.
+    bags, burns
+        Bags a fuel and burns a bag.
+    per_day
+        Burns a day.
+    seed
+        Of the draw; the same seed gives the same order.
+    control
+        A fuel that burns on every day, with further burns from its bags where its share does not reach.
+    first_day, weekdays
+        Where the calendar begins, and which weekdays (0 Monday) are burned on.
+    spare_every
+        Keep a spare day after so many days, for weather; 0 for none.
+    cookers
+        Cookers of one make, a block each; the burns of a day take them in turn, and each fuel and bag meets
+        them as evenly as goes.
+
+    Returns
+    -------
+    DataFrame
+        burn, fuel, bag ('FUEL-1'), day (yyyy-mm-dd), order (place in the whole order), and cooker where there
+        are several; spare days stand in the frame's attrs['spare_days'], the seed in attrs['seed'].
+
+    Raises
+    ------
+    KitError
+        Where the blocks cannot link all fuels, so that some could never be compared.
+
+    Examples
+    --------
+    >>> order = run_order(["alder", "olive"], bags=2, burns=1, per_day=2, seed=1)
+    >>> order["bag"].tolist()
+    ['olive-1', 'alder-1', 'alder-2', 'olive-2']
+    """
+    _check(fuels, bags, burns, per_day, control)
+    rng = np.random.default_rng([seed, 21])
+    place = None if control is None else list(fuels).index(control)
+    blocks = _blocks(len(fuels), bags * burns, per_day, place, rng)
+    if per_day > 1 and not connected(blocks):
+        remedy = "Burn at least two fuels a day, or more burns a fuel: else fuel and day cannot be separated."
+        found, expected = (
+            f"{per_day} burns a day for {len(fuels)} fuels",
+            "days that link every fuel with every other",
+        )
+        raise KitError(Problem("refuse", "run order", found, expected, remedy))
+    days, spare = _calendar(len(blocks), first_day, weekdays, spare_every)
+    rows = [(days[d], fuels[f]) for d, block in enumerate(blocks) for f in block]
+    table = pd.DataFrame(rows, columns=["day", "fuel"])
+    table["bag"] = _bags(table["fuel"].tolist(), fuels, bags, rng)
+    if len(cookers) > 1:
+        table = _into_cookers(table, cookers, rng)
+    table["order"] = range(1, len(table) + 1)
+    width = max(2, len(str(len(table))))
+    table["burn"] = [f"{n:0{width}d}" for n in table["order"]]
+    table.attrs.update(seed=seed, spare_days=spare)
+    return table[[*ORDER_COLUMNS, *(["cooker"] if len(cookers) > 1 else [])]]
+
+
+def connected(blocks: Sequence[Sequence[int]]) -> bool:
+    """Return whether every fuel is linked to every other through shared blocks."""
+    groups: list[set[int]] = []
+    for block in blocks:
+        touching = [group for group in groups if group & set(block)]
+        groups = [group for group in groups if group not in touching]
+        groups.append(set(block).union(*touching))
+    return len(groups) == 1
+
+
+def _check(fuels: Sequence[str], bags: int, burns: int, per_day: int, control: str | None) -> None:
+    problems = [
+        Problem("refuse", f"run order, {name}", str(value), "at least 1", "Raise it.")
+        for name, value in (("bags", bags), ("burns", burns), ("per_day", per_day))
+        if value < 1
+    ]
+    if len(set(fuels)) != len(fuels) or not fuels:
+        text = ", ".join(fuels) or "none"
+        problems.append(Problem("refuse", "run order, fuels", text, "each fuel once", "Mend the list."))
+    if control is not None and control not in fuels:
+        remedy = "Name a fuel of the list."
+        problems.append(Problem("refuse", "run order, control", f"'{control}'", "one of the fuels", remedy))
+    if problems:
+        raise KitError(problems)
+
+
+def _blocks(
+    fuels: int, each: int, per_day: int, control: int | None, rng: np.random.Generator
+) -> list[list[int]]:
+    """Deal burns into day blocks, even out who meets whom, and shuffle within and between days.
+
+    Of one burn a day there is nothing to even out: all the fuels burn, in a new order, before one burns again.
+    """
+    if per_day == 1 and control is None:
+        return [[int(f)] for _ in range(each) for f in rng.permutation(fuels)]
+    others = [f for f in range(fuels) if f != control]
+    room = per_day if control is None else max(per_day - 1, 1)
+    pack = np.repeat(others, each)
+    count = max(-(-len(pack) // room), each if control is not None else 1)
+    sizes = np.full(count, len(pack) // count)
+    sizes[: len(pack) % count] += 1
+    block_of = np.repeat(np.arange(count), sizes)
+    dealt = _even(rng.permutation(pack), block_of, fuels, rng)
+    blocks = [list(map(int, dealt[block_of == b])) for b in range(count)]
+    if control is not None:
+        blocks = [[*block, control] for block in blocks]
+    return [list(map(int, rng.permutation(blocks[b]))) for b in rng.permutation(count)]
+
+
+def _even(dealt: Numbers, block_of: Numbers, fuels: int, rng: np.random.Generator) -> Numbers:
+    """Swap burns between blocks while that evens out how often each pair of fuels meets."""
+    dealt = dealt.copy()
+    score = _unevenness(dealt, block_of, fuels)
+    pairs = list(itertools.combinations(range(len(dealt)), 2))
+    for _ in range(ROUNDS):
+        before = score
+        for i, j in rng.permutation(pairs)[:SWAPS]:
+            if block_of[i] == block_of[j] or dealt[i] == dealt[j]:
+                continue
+            dealt[[i, j]] = dealt[[j, i]]
+            trial = _unevenness(dealt, block_of, fuels)
+            if trial <= score:
+                score = trial
+            else:
+                dealt[[i, j]] = dealt[[j, i]]
+        if score == before:
+            break
+    return dealt
+
+
+def _unevenness(dealt: Numbers, block_of: Numbers, fuels: int) -> float:
+    """Sum of squared meetings of pairs; a fuel meeting itself weighs most."""
+    counts = np.zeros((block_of[-1] + 1, fuels))
+    np.add.at(counts, (block_of, dealt), 1)
+    meetings = counts.T @ counts
+    twice = (counts * (counts - 1)).sum()
+    off = meetings - np.diag(np.diag(meetings))
+    return float((off**2).sum() + TWICE_IN_A_BLOCK * twice)
+
+
+def _bags(burned: Sequence[str], fuels: Sequence[str], bags: int, rng: np.random.Generator) -> list[str]:
+    """Deal each fuel's bags in rounds, each round in a new order, so that a bag's burns lie days apart."""
+    rounds = -(-len(burned) // bags)
+    turns = {fuel: iter([b for _ in range(rounds) for b in rng.permutation(bags)]) for fuel in fuels}
+    return [f"{fuel}-{next(turns[fuel]) + 1}" for fuel in burned]
+
+
+def _into_cookers(table: pd.DataFrame, cookers: Sequence[str], rng: np.random.Generator) -> pd.DataFrame:
+    """Turn the burns of each day so that fuels, and then bags, meet the cookers as evenly as goes.
+
+    A day's burns take the cookers in turn; which burn comes first is what is searched, day by day, until no
+    day's turning makes the counts more even.
+    """
+    days = [part.index.to_numpy() for _, part in table.groupby("day", sort=True)]
+    place = np.concatenate([np.arange(len(day)) % len(cookers) for day in days])
+    weights = ((pd.factorize(table["fuel"])[0], FUELS_BEFORE_BAGS), (pd.factorize(table["bag"])[0], 1))
+    order = np.concatenate(days)
+
+    def unevenness(at: Numbers) -> float:
+        total = 0.0
+        for codes, weight in weights:
+            count = np.zeros((codes.max() + 1, len(cookers)))
+            np.add.at(count, (codes[at], place), 1)
+            total += weight * float((count**2).sum())
+        return total
+
+    best, starts = unevenness(order), np.cumsum([0, *map(len, days)])
+    for sweep in range(ROUNDS):
+        before = best
+        for d in rng.permutation(len(days)):
+            turned = order.copy()
+            turned[starts[d] : starts[d + 1]] = rng.permutation(order[starts[d] : starts[d + 1]])
+            if (score := unevenness(turned)) <= best:
+                order, best = turned, score
+        if best == before and sweep > ROUNDS // 2:
+            break
+    table = table.loc[order].reset_index(drop=True)
+    table["cooker"] = [cookers[p] for p in place]
+    return table
+
+
+def _calendar(
+    count: int, first_day: str | date, weekdays: Sequence[int], spare_every: int
+) -> tuple[list[str], list[str]]:
+    day = date.fromisoformat(first_day) if isinstance(first_day, str) else first_day
+    used: list[str] = []
+    spare: list[str] = []
+    while len(used) < count:
+        if day.weekday() in weekdays:
+            due = spare_every > 0 and len(used) // spare_every > len(spare)
+            (spare if due else used).append(day.isoformat())
+        day += timedelta(days=1)
+    return used, spare
+
+
+@dataclass(frozen=True)
+class Workday:
+    """What a day at the cooker holds.
+
+    Attributes
+    ----------
+    burn_h, cool_h
+        Hours from lighting to the stop, and from there until the cooker is likely to be cold.
+    earliest_h, latest_h
+        Hours of the clock before which nothing is lit and by which the last burn is to be stopped.
+    weekdays
+        Weekdays (0 Monday) that are burned on.
+    cookers
+        Cookers of one make; '' for the only one.
+    weighed
+        Whether ash and leftovers are weighed: a cooker then burns once a day and is emptied cold, next morning.
+    source
+        Where burn_h comes from, in words.
+    """
+
+    burn_h: float = ASSUMED_BURN_H
+    cool_h: float = ASSUMED_COOL_H
+    earliest_h: float = EARLIEST_H
+    latest_h: float = LATEST_H
+    weekdays: tuple[int, ...] = ALL_WEEK
+    cookers: tuple[str, ...] = ("",)
+    weighed: bool = True
+    source: str = ""
+
+    @property
+    def room_h(self) -> float:
+        """Hours from the lighting of the last cooker, where all are lit together, to the end of the day."""
+        return self.latest_h - self.earliest_h - STAGGER_H * (len(self.cookers) - 1) + 1e-9
+
+    @property
+    def in_one_cooker(self) -> int:
+        """Burns a day in one cooker."""
+        if self.weighed:
+            return 1
+        return max(1, int((self.room_h + self.cool_h) // (self.burn_h + self.cool_h)))
+
+    @property
+    def per_day(self) -> int:
+        """Burns a day in all cookers together."""
+        return self.in_one_cooker * len(self.cookers)
+
+    @property
+    def overruns(self) -> bool:
+        """Whether not even one burn ends by the end of the day."""
+        return self.burn_h > self.room_h
+
+    def lighting(self, place: int) -> float:
+        """Return the hour at which the day's burn of that place is to be lit.
+
+        Cookers follow one another where the day is long enough, so that nobody tends two fires at once;
+        else they are lit half an hour apart.
+        """
+        turn, cooker = divmod(place, len(self.cookers))
+        room = self.latest_h - self.earliest_h
+        in_turn = len(self.cookers) * (self.burn_h + BETWEEN_H) - BETWEEN_H <= room + 1e-9
+        apart = self.burn_h + BETWEEN_H if in_turn and self.in_one_cooker == 1 else STAGGER_H
+        return self.earliest_h + turn * (self.burn_h + self.cool_h) + cooker * apart
+
+
+def workday_of(trial: Trial, earlier_burn_h: float | None = None, earlier: str = "") -> Workday:
+    """Return the day that the trial file's [plan] describes.
+
+    Parameters
+    ----------
+    trial
+        The trial.
+    earlier_burn_h, earlier
+        How long nine in ten burns of an earlier folder lasted, and its name.
+    """
+    plan = trial.plan
+    if plan.burn_h:
+        source = "burn_h of [plan]"
+    elif earlier_burn_h:
+        source = f"as nine in ten burns of {earlier} lasted at most"
+    else:
+        source = "assumed: time one burn from lit to stopped and write it as burn_h in [plan]"
+    earliest = _hour(plan.earliest, EARLIEST_H)
+    count = plan.cookers or max(len(trial.cookers), 1)
+    names = [*trial.cookers, *(f"cooker {n + 1}" for n in range(len(trial.cookers), count))]
+    return Workday(
+        burn_h=plan.burn_h or earlier_burn_h or ASSUMED_BURN_H,
+        cool_h=ASSUMED_COOL_H if plan.cool_h is None else plan.cool_h,
+        earliest_h=earliest,
+        latest_h=_hour(plan.latest, earliest + plan.hours if plan.hours else max(LATEST_H, earliest)),
+        weekdays=tuple(DAY_NAMES.index(day[:3]) for day in plan.weekdays) or ALL_WEEK,
+        cookers=tuple(names[:count]) if count > 1 else ("",),
+        weighed=plan.weigh_ash,
+        source=source,
+    )
+
+
+def _hour(at: object, otherwise: float) -> float:
+    return otherwise if at is None else at.hour + at.minute / 60  # type: ignore[attr-defined]
+
+
+def timetable(burns: pd.DataFrame, spare: Sequence[str], workday: Workday) -> pd.DataFrame:
+    """Return the calendar: every burn, the spare days, and the mornings on which ash is weighed.
+
+    Parameters
+    ----------
+    burns
+        burn, day, order and, where there are several, cooker: in their order.
+    spare
+        Days kept for weather.
+    workday
+        What a day holds.
+
+    Returns
+    -------
+    DataFrame
+        day, weekday, what ('burn', 'spare day', 'weigh only'), burn, cooker, light (clock time), next (when the
+        cooker may be lit again at the earliest, if it was checked and is cold and emptied), weigh (ids of the
+        burns whose ash and leftovers are weighed that morning if cold, before anything is lit).
+    """
+    cookers = burns["cooker"] if "cooker" in burns else pd.Series("", index=burns.index)
+    of_day = {
+        day: list(zip(part["burn"], cookers[part.index], strict=True))
+        for day, part in burns.groupby("day", sort=True)
+    }
+    rows: list[dict[str, str]] = []
+    waiting = ""
+    for day in sorted({*of_day, *spare} - {""}):
+        today = of_day.get(day, [])
+        if not today:
+            rows.append({"day": day, "what": "spare day", "weigh": waiting})
+        for place, (burn, cooker) in enumerate(today):
+            light = workday.lighting(place)
+            last = place + len(workday.cookers) >= len(today)
+            following = "another day" if last else _clock(light + workday.burn_h + workday.cool_h)
+            about = {"cooker": str(cooker), "light": _clock(light), "next": following}
+            rows.append(
+                {"day": day, "what": "burn", "burn": burn, **about, "weigh": "" if place else waiting}
+            )
+        waiting = ", ".join(burn for burn, _ in today) if workday.weighed else ""
+    if waiting:
+        morning = date.fromisoformat(rows[-1]["day"]) + timedelta(days=1)
+        rows.append({"day": morning.isoformat(), "what": "weigh only", "weigh": waiting})
+    for row in rows:
+        row["weekday"] = date.fromisoformat(row["day"]).strftime("%A")
+    return pd.DataFrame(rows, columns=list(TIMETABLE_COLUMNS)).fillna("")
+
+
+def _clock(hour: float) -> str:
+    """Return an hour as a clock time, to the next five minutes: never earlier than the hour itself."""
+    minutes = math.ceil(round(hour * 12, 6)) * 5
+    return f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
