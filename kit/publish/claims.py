@@ -37,6 +37,10 @@ MOST_CAPTION: Final = 8
 NO_COUNT: Final = ("no repeats", "cannot be separated")
 """Verdicts whose sentence says why there is none, without counts."""
 NOT_TO_SAY: Final = ("always", "in your cooker")
+MOST_NAMED: Final = 3
+"""Fuels that a sentence on the best names one by one."""
+WITHIN: Final = ("the same within the margin", "different, but too little to matter")
+"""Verdicts on fuels that differ by less than the margin."""
 
 
 @dataclass(frozen=True)
@@ -378,6 +382,8 @@ class Standing:
     ----------
     leader, rivals, others
         Ids, in the order of their means, the best first.
+    near
+        Those of the others that fall short of the leader by less than the margin, as their own verdicts say.
     means
         Rows of MEANS by fuel.
     """
@@ -385,6 +391,7 @@ class Standing:
     leader: str
     rivals: tuple[str, ...]
     others: tuple[str, ...]
+    near: tuple[str, ...]
     means: Any
 
     def limits(self, fuel: str) -> tuple[float, float, float]:
@@ -423,7 +430,24 @@ def _standing(data: ReportData, metric: str, best: pd.DataFrame) -> Standing | N
     can = rows["can_be_best"].astype(bool)
     possible, others = rows.loc[can, "fuel"].tolist(), rows.loc[~can, "fuel"].tolist()
     means = data.rows("means", metric).set_index("fuel")
-    return Standing(possible[0], tuple(possible[1:]), tuple(others), means) if possible else None
+    if not possible:
+        return None
+    near = _near(data, metric, possible[0])
+    return Standing(
+        possible[0], tuple(possible[1:]), tuple(others), tuple(fuel for fuel in others if fuel in near), means
+    )
+
+
+def _near(data: ReportData, metric: str, leader: str) -> set[str]:
+    """Return the fuels that differ from one by less than the margin."""
+    pairs = data.rows("pairs", metric)
+    rows = pairs if len(pairs) else data.rows("comparisons", metric)
+    rows = rows[rows["verdict"].isin(WITHIN) & ((rows["a"] == leader) | (rows["b"] == leader))]
+    return {*rows["a"], *rows["b"]} - {leader}
+
+
+def _margin_words(data: ReportData, metric: str) -> str:
+    return margin_words(data.trial.margins[metric].value, data.spec(metric), data.units)
 
 
 def best_claim(data: ReportData, metric: str) -> Claim | None:
@@ -470,12 +494,21 @@ def _standing_claim(
         told.append(f"{leader} was first with {number}")
     elif rivals:
         told.append(f"{listed([f'{data.name(fuel)}, {mean_of(fuel)},' for fuel in found.rivals])} {equal}")
-    if found.others:
-        many = len(found.others) > 1
+    far = [fuel for fuel in found.others if fuel not in found.near]
+    less = f"but by less than the {_margin_words(data, metric)} that matters" if found.near else ""
+    if found.near:
+        every = len(found.near) > MOST_NAMED and not far
+        near = (
+            f"the {number_word(len(found.near))} others" if every else listed([*map(data.name, found.near)])
+        )
+        told.append(f"{near} {rest[len(found.near) > 1]}, {less}")
+    if far:
         told.append(
-            f"the {number_word(len(found.others))} others {rest[1]}" if many else f"the other {rest[0]}"
+            f"the {number_word(len(far))} others {rest[1]}" if len(far) > 1 else f"the other {rest[0]}"
         )
     say = f"In this cooker, {best} was {leader}, {number}"
+    if found.near and found.near[0] == found.others[0] and not rivals:
+        say = f"{say}, {less}"
     also = f"; {listed(rivals)} {equal}" if rivals else ""
     names, (burns, bags) = [leader, *rivals], used.get(found.leader, (0, 0))
     captions = (f"{capital(best)}: {listed(names, 'or')}", f"{leader}: {best}")
