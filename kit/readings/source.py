@@ -12,10 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from kit.errors import KitError, did_you_mean
-from kit.trial.decode import BYTE_ORDER_MARKS, filled_sheets
-
-SPREADSHEET = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
-"""First bytes of zipped and of older office files."""
+from kit.trial.decode import SPREADSHEET, VALID, encoding_of, filled_sheets
 
 
 def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
@@ -57,7 +54,6 @@ WHOLE_BYTES = 1 << 25
 PIECE_BYTES = 1 << 23
 _ENCODINGS = ("cp1252", "mac_roman", "cp437", "gb18030", "shift_jis")
 _OTHERS = (b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"\x1f\x8b", b"GIF8")
-_VALID = "valid UTF-8"
 _NOTHING = b"\0\x1a \t\r\n\xef\xbb\xbf\xff\xfe"
 _DEGREE = re.compile("[°º℃℉˚]")
 _LETTERS = re.compile("[äöüßéèêëàâáåæçñóôòøîíïúûùœÿÄÖÜÉÈÀÂÁÅÆÇÑÓØµ²³·±×–“”„’…]")
@@ -133,10 +129,11 @@ def open_source(
         reason = "a spreadsheet's own file, its cells written out"
         return Source(path, name, size, "utf-8", reason, "LF", text, True, False, ())
     _no_text(raw, name)
-    found, reason = (_declared(encoding, name), "declared") if encoding else _encoding(raw, size > len(raw))
-    text = _plain(raw, found, reason == _VALID)
-    line_end = _line_end(text)
     whole = size <= len(raw)
+    shown = (_declared(encoding, name), "declared") if encoding else encoding_of(raw, not whole)
+    found, reason = shown if all(shown) else _eight_bit(raw)
+    text = _plain(raw, found, reason == VALID)
+    line_end = _line_end(text)
     head = _lines(text, line_end)
     if not whole:
         head = head[: head.rfind(b"\n") + 1]
@@ -153,11 +150,8 @@ def _first_bytes(path: Path, name: str) -> bytes:
         with path.open("rb") as file:
             raw = file.read(WHOLE_BYTES)
     except OSError as error:
-        what = (
-            "no such file"
-            if isinstance(error, FileNotFoundError)
-            else f"a file that cannot be opened ({error.strerror})"
-        )
+        is_gone = isinstance(error, FileNotFoundError)
+        what = "no such file" if is_gone else f"a file that cannot be opened ({error.strerror})"
         raise KitError.refuse(name, what, "a logger's export", "Check the name and its rights.") from None
     if not raw[:4096].strip(_NOTHING) and not raw.strip(_NOTHING):
         raise KitError.refuse(
@@ -168,30 +162,15 @@ def _first_bytes(path: Path, name: str) -> bytes:
 
 def _no_text(raw: bytes, name: str) -> None:
     if raw.startswith(_OTHERS) or _looks_binary(raw[:65536]):
-        found, remedy = (
-            "bytes that are no text",
-            "Export the readings as text (CSV) from the logger's program.",
-        )
-    else:
-        return
-    raise KitError.refuse(name, found, "delimited text", remedy)
+        remedy = "Export the readings as text (CSV) from the logger's program."
+        raise KitError.refuse(name, "bytes that are no text", "delimited text", remedy)
 
 
 def _looks_binary(raw: bytes) -> bool:
-    if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or _wide(raw):
+    if encoding_of(raw, is_cut=True)[0].startswith("utf-16"):
         return False
     strange = len(raw.translate(None, bytes(range(32, 256)) + b"\t\r\n\f\0\x1a\x1b"))
     return strange > 0.05 * len(raw) or len(raw.translate(None, b"\0")) < 0.02 * len(raw)
-
-
-def _wide(raw: bytes) -> str:
-    """Return the 16-bit encoding of bytes without a mark, or ''."""
-    sample = raw[:4096]
-    even, odd = sample[0::2].count(0), sample[1::2].count(0)
-    half = max(len(sample) // 2, 1)
-    if odd > 0.7 * half and even < 0.1 * half:
-        return "utf-16-le"
-    return "utf-16-be" if even > 0.7 * half and odd < 0.1 * half else ""
 
 
 def _declared(encoding: str, name: str) -> str:
@@ -204,22 +183,6 @@ def _declared(encoding: str, name: str) -> str:
             "an encoding's name such as 'utf-8', 'cp1252', 'mac_roman' or 'utf-16'",
             "Mend the key.",
         ) from None
-
-
-def _encoding(raw: bytes, cut: bool) -> tuple[str, str]:
-    for mark, name in BYTE_ORDER_MARKS:
-        if raw.startswith(mark):
-            return name, "byte-order mark"
-    wide = _wide(raw)
-    if wide:
-        return wide, "every second byte is zero"
-    if raw.isascii():
-        return "utf-8", "plain ASCII"
-    try:
-        codecs.getincrementaldecoder("utf-8")().decode(raw, not cut)
-        return "utf-8", _VALID
-    except UnicodeDecodeError:
-        return _eight_bit(raw)
 
 
 def _eight_bit(raw: bytes) -> tuple[str, str]:

@@ -8,10 +8,11 @@ import re
 import unicodedata
 import zipfile
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 
 LARGEST_BYTES = 50_000_000
 """A sheet or a trial file beyond this is none that a person wrote."""
@@ -26,7 +27,9 @@ BYTE_ORDER_MARKS = (
 )
 """First bytes that name their encoding, the longer marks before those they begin with."""
 
-_ARCHIVE, _OLD_OFFICE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
+SPREADSHEET = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+"""First bytes of zipped and of older office files."""
+VALID = "valid UTF-8"
 # Control characters except tab and line ends; marks that turn or hide text. Joiners (emoji, scripts) stay.
 _UNSEEN = re.compile(
     "[\x00-\x08\x0e-\x1f\x7f-\x9f\u00ad\u200b\u200e\u200f\u202a-\u202e\u2060\u2066-\u2069\ufeff\ud800-\udfff]"
@@ -43,13 +46,11 @@ def read_text(path: Path, name: str) -> tuple[str, str]:
     """
     try:
         if path.stat().st_size > LARGEST_BYTES:
-            raise KitError(
-                _problem(name, "a file above 50 MB", "Save the sheet alone, without the readings.")
-            )
+            raise _no_text(name, "a file above 50 MB", "Save the sheet alone, without the readings.")
         raw = path.read_bytes()
     except OSError as error:
         words = f"a file that cannot be opened ({error.strerror or type(error).__name__})"
-        raise KitError(_problem(name, words, "Look at its permissions, or save it again.")) from None
+        raise _no_text(name, words, "Look at its permissions, or save it again.") from None
     return decode(raw, name)
 
 
@@ -63,42 +64,48 @@ def decode(raw: bytes, name: str) -> tuple[str, str]:
     KitError
         Where the bytes are an office file or no text.
     """
-    if raw.startswith((_ARCHIVE, _OLD_OFFICE)):
+    if raw.startswith(SPREADSHEET):
         remedy = "In the spreadsheet choose 'Save as' and then CSV; renaming the file is not enough."
-        raise KitError(_problem(name, "a spreadsheet's own file format", remedy))
-    encoding = next((known for mark, known in BYTE_ORDER_MARKS if raw.startswith(mark)), None) or _unmarked(
-        raw
-    )
-    try:
-        return _with_line_feeds(raw.decode(encoding)), encoding.removesuffix("-sig")
-    except UnicodeDecodeError:
-        if encoding != "utf-8":
-            words = f"bytes that are not the {encoding.upper().removesuffix('-SIG')} they claim to be"
-            raise KitError(_problem(name, words, "Save it again as UTF-8.")) from None
-    return _eight_bit(raw)
+        raise _no_text(name, "a spreadsheet's own file format", remedy)
+    encoding = encoding_of(raw)[0]
+    for known in (encoding,) if encoding else ("cp1252", "latin-1"):
+        with suppress(UnicodeDecodeError):
+            return _with_line_feeds(raw.decode(known)), known.removesuffix("-sig")
+    words = f"bytes that are not the {encoding.upper().removesuffix('-SIG')} they claim to be"
+    raise _no_text(name, words, "Save it again as UTF-8.")
 
 
-def _unmarked(raw: bytes) -> str:
-    head = raw[:2000]
-    even, odd = head[0::2].count(0), head[1::2].count(0)
-    if len(head) >= 4 and max(even, odd) > 0.3 * len(head) / 2 and min(even, odd) == 0:
-        return "utf-16-le" if odd else "utf-16-be"
-    return "utf-8"
+def encoding_of(raw: bytes, is_cut: bool = False) -> tuple[str, str]:
+    """Return the encoding that the bytes of a text show, and how; '' where each stands for a letter, not told which.
 
-
-def _eight_bit(raw: bytes) -> tuple[str, str]:
-    try:
-        return _with_line_feeds(raw.decode("cp1252")), "cp1252"
-    except UnicodeDecodeError:
-        return _with_line_feeds(raw.decode("latin-1")), "latin-1"
+    Parameters
+    ----------
+    raw
+        The first bytes of a file.
+    is_cut
+        Whether there are more, so that the last character may be cut.
+    """
+    for mark, name in BYTE_ORDER_MARKS:
+        if raw.startswith(mark):
+            return name, "byte-order mark"
+    even, odd = raw[:4096:2].count(0), raw[1:4096:2].count(0)
+    half = max(len(raw[:4096]) // 2, 2)
+    if max(even, odd) > 0.7 * half and min(even, odd) < 0.1 * half:
+        return ("utf-16-le" if odd > even else "utf-16-be"), "every second byte is zero"
+    if raw.isascii():
+        return "utf-8", "plain ASCII"
+    with suppress(UnicodeDecodeError):
+        codecs.getincrementaldecoder("utf-8")().decode(raw, not is_cut)
+        return "utf-8", VALID
+    return "", ""
 
 
 def _with_line_feeds(text: str) -> str:
     return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
-def _problem(name: str, found: str, remedy: str) -> Problem:
-    return Problem("refuse", name, found, "a text file, as a spreadsheet saves it as CSV", remedy)
+def _no_text(name: str, found: str, remedy: str) -> KitError:
+    return KitError.refuse(name, found, "a text file, as a spreadsheet saves it as CSV", remedy)
 
 
 def visible(text: str) -> str:
