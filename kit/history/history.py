@@ -10,11 +10,10 @@ import numpy as np
 
 from kit.errors import Faults, KitError, Problem
 from kit.history.across import Cell, SeasonSpread, came_again, fuel_table, season_spread
-from kit.history.alike import differences, missing_metric, other_probe
-from kit.history.chart import Chart, control_chart
+from kit.history.comparability import differences, missing_metric, other_probe, standing_table
+from kit.history.control_chart import Chart, control_chart
 from kit.history.pooled import Block, Pooled, SeasonMeans, block_of, pool, season_means
 from kit.history.seasons import Measured, Season
-from kit.history.standing import standing_table
 from kit.schema import Metric, metric
 from kit.trial.models import Declared
 from kit.trial.trial import declared_metric

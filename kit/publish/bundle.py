@@ -16,14 +16,13 @@ from kit.errors import Faults, KitError, Problem
 from kit.page.text import escape_markdown
 from kit.publish.datapackage import About, Member, citation, crate, data_package, slug
 from kit.publish.earlier_reports import state_of
-from kit.publish.leaned_on import leaned_on
 from kit.publish.plain import canonical
 from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
-from kit.publish.provenance import InputFile, input_paths, read_inputs
+from kit.publish.provenance import InputFile, dated, input_paths, leaned_on, read_inputs
 from kit.publish.report import make_report
-from kit.publish.staging import dated, place_file, staging
 from kit.publish.zips import write_zip
 from kit.results_file import ALWAYS, RESULTS, SCHEMA_FILE, read_part, read_results, reports_of, schema_text
+from kit.runtime.atomic_write import place_file, staging
 
 CHECKSUMS: Final = "checksums.sha256"
 LOOKED: Final = "looked-"

@@ -1,15 +1,21 @@
-"""How often a trial was looked at before: reports of the folder that were made from other data."""
+"""Earlier reports of a folder: how often its data were looked at, and what a corrected report changes."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Final
 
-from kit.errors import KitError
-from kit.publish.provenance import read_inputs
+from kit.errors import KitError, Problem, did_you_mean
+from kit.publish.compare import Comparison, Moved, changed_entries, said
+from kit.publish.plain import records
+from kit.publish.provenance import COMPARED, corrected_results, environment, read_inputs
 from kit.results_file import RESULTS, read_part
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def earlier_looks(folder: Path) -> int:
@@ -38,3 +44,99 @@ def state_of(results: Mapping[str, Any]) -> frozenset[tuple[str, str]]:
 
 def _is_data(name: str) -> bool:
     return name == "burns.csv" or name.startswith("logs/")
+
+
+_COLUMNS: Final = ("table", "what", "was", "now")
+_FIRST: Final = ("comparisons", "means")
+
+
+@dataclass(frozen=True, eq=False)
+class Correction:
+    """What a report changes of an earlier one.
+
+    Attributes
+    ----------
+    moved
+        Columns table, what, was, now: a row a value, verdicts first, then comparisons and means.
+    verdicts
+        How many verdicts changed.
+    causes
+        Inputs, exclusions and versions that differ between the two, in words.
+    """
+
+    moved: pd.DataFrame
+    verdicts: int
+    causes: tuple[str, ...]
+
+
+def correction_of(analysis: Any) -> Correction | None:
+    """Return what differs from the report that the trial file's `corrects` names; None where it names none.
+
+    Parameters
+    ----------
+    analysis
+        The analysis; `corrects` holds the name of a folder in reports/.
+
+    Raises
+    ------
+    KitError
+        Where no report of that name stands in the folder.
+    """
+    import pandas as pd
+
+    name = getattr(analysis.run.trial, "corrects", "")
+    if not name:
+        return None
+    folder = Path(analysis.run.folder)
+    was = corrected_results(folder, name)
+    if was is None:
+        known = [path.name for path in (folder / "reports").glob("[0-9]*") if path.is_dir()]
+        remedy = did_you_mean(name, known) if known else "Take the key out: there is no earlier report."
+        where, expected = "trial.toml, [trial] corrects", "the name of a report in reports/"
+        raise KitError(Problem("refuse", where, f"'{name}'", expected, remedy))
+    moved = sorted(_moved(analysis, was), key=_weight)
+    rows = [(table, what, said(each.was), said(each.now)) for table, what, each in moved]
+    verdicts = sum(what.endswith(", verdict") for _, what, _ in moved)
+    frame = pd.DataFrame(rows, columns=list(_COLUMNS), dtype=object)
+    return Correction(frame, verdicts, tuple(_causes(analysis, was)))
+
+
+def _moved(analysis: Any, was: Mapping[str, Any]) -> Iterator[tuple[str, str, Moved]]:
+    for name in COMPARED:
+        table = getattr(analysis, name, None)
+        if hasattr(table, "iterrows"):
+            comparison = Comparison()
+            comparison.look(was.get(name, []), records(table), "")
+            for each in comparison.moved:
+                yield name, each.where.removeprefix(", "), each
+
+
+def _weight(row: tuple[str, str, Moved]) -> tuple[bool, int]:
+    table, what, _ = row
+    return not what.endswith(", verdict"), _FIRST.index(table) if table in _FIRST else len(_FIRST)
+
+
+def _causes(analysis: Any, was: Mapping[str, Any]) -> Iterator[str]:
+    then = {each["name"]: each["sha256"] for each in was.get("inputs", [])}
+    now = {each.name: each.sha256 for each in read_inputs(Path(analysis.run.folder))}
+    for name in sorted({*then, *now}):
+        if name not in now:
+            yield f"{name} is gone"
+        elif name not in then and not name.startswith("reports/"):
+            yield f"{name} is new"
+        elif name in then and then[name] != now[name]:
+            yield f"{name} has changed"
+    yield from _exclusions(analysis, was)
+    yield from changed_entries(was.get("environment", {}), environment())
+
+
+def _exclusions(analysis: Any, was: Mapping[str, Any]) -> Iterator[str]:
+    then = {str(row.get("burn")): str(row.get("excluded") or "") for row in was.get("burns", [])}
+    for row in records(analysis.run.burns):
+        before, reason = then.get(str(row["burn"])), str(row.get("excluded") or "")
+        if before is not None and before != reason:
+            yield (
+                f"burn {row['burn']} is left out now: {reason}"
+                if reason
+                else f"burn {row['burn']} counts again"
+            )

@@ -12,8 +12,8 @@ from kit.errors import KitError, Problem
 from kit.publish.bundle import newest_report
 from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, Cast, Look, cast_of
 from kit.publish.provenance import SIMULATED
-from kit.publish.staging import place_file, staging
 from kit.results_file import RESULTS, read_part
+from kit.runtime.atomic_write import place_file, staging
 
 if TYPE_CHECKING:
     import numpy as np

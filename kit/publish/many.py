@@ -1,4 +1,4 @@
-"""Reports of many run folders: side by side, resumable, one failure stopping none of the others."""
+"""Reports of many run folders: side by side or on a cluster, resumable, one failure stopping none of the others."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import cache
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
 
-from kit.errors import KitError
+from kit.errors import KitError, Problem
 from kit.publish.provenance import environment, read_inputs
 from kit.publish.report import PAGE, Order, make, take_order
 from kit.results_file import read_part, reports_of
 from kit.runtime.fork_server import Kernels, fork_server
-from kit.runtime.kernel_process import fresh_kernel
-from kit.runtime.parent_watch import told_to_end_with_parent
-from kit.runtime.signals import ending_as_at_ctrl_c
+from kit.runtime.kernel import fresh_kernel
+from kit.runtime.process_end import ending_as_at_ctrl_c, told_to_end_with_parent
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 State = Literal["made", "unchanged", "faults", "failed"]
 _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
 _TRIES: Final = 2
+_RETRIES: Final = 3  # of a task on a cluster
 _GRACE_S: Final = 20.0
 _PRELOADED: Final = (
     "ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.interactiveshell", "pandas", "pyarrow.csv",
@@ -150,10 +151,33 @@ def _told(
 
 
 def _on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
-    from kit.publish.cluster import on_cluster
+    """Work on a Dask cluster; a worker that is lost may have published its report: the next try finds it standing."""
+    try:
+        distributed: Any = import_module("distributed")
+    except ImportError as error:
+        remedy = "Install it: pip install 'repeatburn[cluster]'"
+        raise KitError(
+            Problem("refuse", "--cluster", "Dask is not installed", "the package", remedy)
+        ) from error
+    with _connected(distributed.Client, address) as client:
+        futures = {
+            client.submit(attempt_here, task, key=f"report-{task.folder}", pure=False, retries=_RETRIES): task
+            for task in tasks
+        }
+        for future in distributed.as_completed(list(futures)):
+            if future.status == "finished":
+                yield future.result()
+            else:
+                words = f"the cluster gave it up: {future.exception()}"
+                yield Outcome(futures[future].folder, "failed", words=words)
 
-    for folder, found in on_cluster(attempt_here, {task.folder: task for task in tasks}, address):
-        yield Outcome(folder, "failed", words=found) if isinstance(found, str) else found
+
+def _connected(client: Any, address: str) -> Any:
+    try:
+        return client(address, timeout="10s")
+    except (OSError, ValueError) as error:
+        found, expected = f"no answer from {address}", "the address of a running scheduler"
+        raise KitError(Problem("refuse", "--cluster", found, expected, "Check that it runs.")) from error
 
 
 def _one_by_one(tasks: Sequence[Task]) -> Iterator[Outcome]:

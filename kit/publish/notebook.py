@@ -15,7 +15,7 @@ from typing import Any
 
 from kit.errors import KitError, Problem
 from kit.publish.template import Value
-from kit.runtime.kernel_process import Kernel, manager_of
+from kit.runtime.kernel import Kernel, manager_of
 
 Progress = Callable[[str], None]
 

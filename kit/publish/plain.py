@@ -1,7 +1,9 @@
-"""Anything a result holds as plain data, and plain data as text that is the same each time."""
+"""Anything a result holds as plain data, and plain data as text that is the same each time: JSON and CSV."""
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import math
 from collections.abc import Mapping
@@ -9,6 +11,7 @@ from dataclasses import fields, is_dataclass
 from datetime import date, datetime, time
 from typing import TYPE_CHECKING, Any
 
+from kit.page.text import spreadsheet_safe
 from kit.schema import COLUMNS
 
 if TYPE_CHECKING:
@@ -103,3 +106,23 @@ def _line(value: Any) -> str:
 def _safe(text: str) -> str:
     kept = (sign if sign.isprintable() else json.dumps(sign)[1:-1] for sign in text)
     return "".join(kept)
+
+
+def as_csv(frame: pd.DataFrame) -> str:
+    """Return a table as CSV: full digits, blank for no value, no cell that a spreadsheet would run."""
+    held = columns(frame)
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([spreadsheet_safe(name) for name in held])
+    writer.writerows(zip(*([_cell(value) for value in column] for column in held.values()), strict=True))
+    return out.getvalue()
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return repr(value)
+    return spreadsheet_safe(value)

@@ -13,13 +13,20 @@ from typing import Any, Final
 from kit.errors import KitError, Problem
 from kit.page.text import visible
 from kit.publish.bundle import CHECKSUMS, LOOKED, descriptions
-from kit.publish.compare import ABSOLUTE, RELATIVE, Moved, changed_entries, compare_results
-from kit.publish.compare_files import FilesCompared, compare_files, known_names
+from kit.publish.compare import (
+    ABSOLUTE,
+    RELATIVE,
+    FilesCompared,
+    Moved,
+    changed_entries,
+    compare_files,
+    compare_results,
+    known_names,
+)
 from kit.publish.notebook import NotRunError, Progress
 from kit.publish.private import KEYS
-from kit.publish.provenance import report_id
+from kit.publish.provenance import dated, report_id
 from kit.publish.report import Order, rerun, take_order
-from kit.publish.staging import dated
 from kit.publish.zips import unpack_hostile
 from kit.results_file import ALWAYS, RESULTS, Report, read_results, reports_of
 from kit.runtime.locked_tmp import private_folder

@@ -13,8 +13,7 @@ from typing import Any
 
 from kit.errors import KitError, Problem
 from kit.publish.notebook import Job, NotRunError, Progress, run_notebook
-from kit.publish.provenance import NOTE, InputFile, note, read_files, read_inputs, refuse_changes
-from kit.publish.staging import keep_failed, publish, report_date, staging
+from kit.publish.provenance import NOTE, InputFile, note, read_files, read_inputs, refuse_changes, report_date
 from kit.publish.template import (
     Value,
     checked,
@@ -25,11 +24,13 @@ from kit.publish.template import (
     template_hash,
 )
 from kit.results_file import RESULTS
-from kit.runtime.kernel_process import Kernel, fresh_kernel
+from kit.runtime.atomic_write import place_file, place_folder, staging
+from kit.runtime.kernel import Kernel, fresh_kernel
 
 PAGE = "report.html"
 APPENDIX = "appendix.html"
 NOTEBOOK = "notebook.ipynb"
+FAILED = ".failed"
 
 
 @dataclass(frozen=True)
@@ -115,7 +116,7 @@ def make(
         if progress:
             progress("Setting the page")
         _finish(order, room, notebook, before)
-        target = publish(room, order.reports, f"{report_date()}-{order.slug}")
+        target = place_folder(room, order.reports, f"{report_date()}-{order.slug}")
     return target / PAGE
 
 
@@ -183,8 +184,11 @@ def _warm() -> None:
 def _keep(order: Order, error: NotRunError) -> str:
     if error.partial is None:
         return "not there: it stopped before the first cell"
-    name = f"{report_date()}-{order.slug}"
-    return str(keep_failed(order.reports, name, notebook_text(error.partial)))
+    folder = order.reports / FAILED
+    with staging(folder) as room:
+        made = room / NOTEBOOK
+        made.write_text(notebook_text(error.partial), "utf-8", errors="replace")
+        return str(place_file(made, folder, f"{report_date()}-{order.slug}"))
 
 
 def notebook_text(notebook: Any) -> str:

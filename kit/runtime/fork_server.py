@@ -20,7 +20,7 @@ from contextlib import AbstractContextManager, ExitStack, contextmanager, suppre
 from pathlib import Path
 from typing import IO, Any
 
-from kit.runtime.kernel_process import Kernel, environment_of, fresh_kernel, working_folder, write_connection
+from kit.runtime.kernel import Kernel, environment_of, fresh_kernel, working_folder, write_connection
 from kit.runtime.locked_tmp import private_folder
 
 Kernels = Callable[[], AbstractContextManager[Kernel]]
@@ -166,7 +166,7 @@ def serve() -> None:
 
 def _become_kernel(order: dict[str, Any], answers: IO[str]) -> None:
     from kit.runtime.kernel import serve_notebook
-    from kit.runtime.parent_watch import PARENT
+    from kit.runtime.process_end import PARENT
     from kit.runtime.worker import ALONE
 
     try:

@@ -1,6 +1,6 @@
-"""The process a notebook runs in: an ordinary IPython kernel that hands faults of the user's back as data.
+"""A kernel of our own: this Python, no kernel specification, nothing of the user's start-up read; faults come as data.
 
-Started by `kit.runtime.kernel_process` as ``python -m kit.runtime.kernel -f CONNECTION``.
+The process that a notebook runs in is started as ``python -m kit.runtime.kernel -f CONNECTION``.
 """
 
 from __future__ import annotations
@@ -8,12 +8,174 @@ from __future__ import annotations
 import json
 import logging
 import os
+import secrets
+import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final, Protocol
 
-from kit.runtime.kernel_process import FAULTS_FILE
-from kit.runtime.parent_watch import end_with_parent
+from kit.runtime.locked_tmp import private_folder
+from kit.runtime.process_end import end_with_parent, this_parent
+
+FAULTS_FILE: Final = "REPEATBURN_FAULTS"
+"""Names, in a kernel's environment, the file in which it hands back problems."""
+_PORTS: Final = ("shell_port", "iopub_port", "stdin_port", "control_port", "hb_port")
+_THREADS: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+_DROPPED: Final = (
+    "PYTHONSTARTUP", "PYTHONWARNINGS", "PYTHONINSPECT", "MATPLOTLIBRC", "IPYTHON_DIR",
+    "JPY_PARENT_PID", "JPY_INTERRUPT_EVENT",
+)  # fmt: skip
+
+
+class Process(Protocol):
+    """What a kernel's process must be able to do; a Popen can."""
+
+    pid: int
+
+    def poll(self) -> int | None:
+        """Return None while it runs."""
+
+    def kill(self) -> None:
+        """End it at once."""
+
+    def wait(self, timeout: float | None = None) -> int:
+        """Wait until it has ended."""
+
+
+@dataclass(frozen=True)
+class Kernel:
+    """A started kernel process and the private folder it works in."""
+
+    process: Process
+    folder: Path
+    connection: Path
+
+    @property
+    def faults(self) -> Path:
+        """Where the kernel writes the problems of a KitError."""
+        return self.folder / "faults.json"
+
+    def said(self) -> str:
+        """Return the last lines the process itself wrote, for when it died."""
+        path = self.folder / "said.txt"
+        return path.read_text("utf-8", "replace")[-2000:].strip() if path.exists() else ""
+
+
+@contextmanager
+def fresh_kernel() -> Iterator[Kernel]:
+    """Start a kernel and stop it afterwards.
+
+    It starts before papermill is imported, so that both load side by side.
+    """
+    with private_folder() as folder:
+        connection = write_connection(folder)
+        with (folder / "said.txt").open("wb") as said:
+            process = subprocess.Popen(
+                [sys.executable, "-P", "-m", "kit.runtime.kernel", "-f", str(connection)],
+                stdin=subprocess.DEVNULL,
+                stdout=said,
+                stderr=said,
+                cwd=working_folder(folder),
+                env=environment_of(folder),
+                start_new_session=True,  # Ctrl-C is for the parent alone, which then stops the kernel
+            )
+        try:
+            yield Kernel(process, folder, connection)
+        finally:
+            process.kill()
+            process.wait()
+
+
+def working_folder(folder: Path) -> Path:
+    """Make a folder that is empty but for a blank matplotlibrc, which keeps the user's own out."""
+    work = folder / "work"
+    work.mkdir()
+    (work / "matplotlibrc").touch()
+    return work
+
+
+def write_connection(folder: Path) -> Path:
+    """Write the file that tells a kernel where to listen, and return its path: sockets in the folder, no ports."""
+    path = folder / "kernel.json"
+    if sys.platform == "win32":  # its sockets have no path: ports, whose messages bear a key
+        from jupyter_client.connect import write_connection_file
+
+        write_connection_file(str(path), key=secrets.token_hex(32).encode())
+        return path
+    ports = {name: place for place, name in enumerate(_PORTS, 1)}
+    settings: dict[str, Any] = {
+        "transport": "ipc",
+        "ip": str(folder / "s"),
+        "key": secrets.token_hex(32),
+        **ports,
+    }
+    path.write_text(json.dumps({**settings, "signature_scheme": "hmac-sha256", "kernel_name": ""}), "utf-8")
+    return path
+
+
+def environment_of(folder: Path) -> dict[str, str]:
+    """Return the environment of a kernel: nothing of the user's that changes results; it ends with its parent."""
+    own = Path(__file__).resolve().parents[2]
+    paths = [str(own), *filter(None, [os.environ.get("PYTHONPATH")])]
+    kept = {name: value for name, value in os.environ.items() if name not in _DROPPED}
+    return {
+        **kept,
+        **dict.fromkeys(_THREADS, "1"),
+        "PYTHONPATH": os.pathsep.join(paths),
+        "PYTHONHASHSEED": "0",
+        "PYTHONUTF8": "1",
+        "PYDEVD_DISABLE_FILE_VALIDATION": "1",
+        "MPLBACKEND": "agg",
+        "TMPDIR": str(folder),
+        "TEMP": str(folder),
+        "TMP": str(folder),
+        "IPYTHONDIR": str(folder / "ipython"),
+        "JUPYTER_CONFIG_DIR": str(folder / "jupyter"),
+        "JUPYTER_DATA_DIR": str(folder / "jupyter"),
+        "JUPYTER_RUNTIME_DIR": str(folder / "jupyter"),
+        **this_parent(),
+        FAULTS_FILE: str(folder / "faults.json"),
+    }
+
+
+def is_kernel() -> bool:
+    """Return whether this process is a kernel in which a report is being made."""
+    return FAULTS_FILE in os.environ
+
+
+@contextmanager
+def manager_of(kernel: Kernel) -> Iterator[Any]:
+    """Give a kernel manager, as nbclient takes it, of the process that runs already; close its sockets afterwards."""
+    from jupyter_client.kernelspec import KernelSpec
+    from jupyter_client.manager import AsyncKernelManager
+    from jupyter_client.provisioning.local_provisioner import LocalProvisioner
+
+    class Adopted(AsyncKernelManager):  # type: ignore[misc]
+        clients: Any = ()
+
+        @property
+        def kernel_spec(self) -> Any:
+            return KernelSpec(argv=[sys.executable], language="python", display_name="repeatburn")
+
+        def client(self, **how: Any) -> Any:
+            made = super().client(**how)
+            self.clients = (*self.clients, made)
+            return made
+
+    manager: Any = Adopted(connection_file=str(kernel.connection))
+    manager.load_connection_file()
+    manager.provisioner = LocalProvisioner(parent=manager, kernel_spec=manager.kernel_spec)
+    manager.provisioner.process = kernel.process
+    manager.provisioner.pid = kernel.process.pid
+    try:
+        yield manager
+    finally:
+        for each in manager.clients:
+            each.stop_channels()
+        manager.context.destroy(linger=0)
 
 
 def serve_notebook(arguments: list[str]) -> None:

@@ -22,7 +22,7 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, Final, TypeAlias, TypeVar
 
-from kit.runtime.parent_watch import end_with_parent, this_parent
+from kit.runtime.process_end import end_with_parent, this_parent
 
 ALONE: Final = "REPEATBURN_ALONE"
 """Set where reports are made side by side already: then every process works alone."""

@@ -94,7 +94,7 @@ CELLS = (
     ("markdown", "## Cautions below", []),
     (
         "code",
-        "from kit.publish.results import write_results\n"
+        "from kit.publish.write_outputs import write_results\n"
         "write_results(analysis, output, dict(seed=seed, scale=scale))",
         [],
     ),

@@ -8,9 +8,8 @@ from dataclasses import asdict
 import pytest
 
 from kit.publish import make_bundle, make_report, recheck
-from kit.publish.leaned_on import leaned_on
 from kit.publish.plain import plain_value
-from kit.publish.provenance import read_inputs
+from kit.publish.provenance import leaned_on, read_inputs
 from kit.trial import open_run
 
 NAME = "borrowed/1/last-autumn/reports/2025-10-04-standard/results.json"

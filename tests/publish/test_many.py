@@ -16,7 +16,7 @@ from kit.publish import many, report_many
 from kit.publish.report import make, take_order
 from kit.runtime import fork_server as forking
 from kit.runtime.fork_server import fork_server
-from kit.runtime.kernel_process import fresh_kernel
+from kit.runtime.kernel import fresh_kernel
 from tests.publish.stand_in import CELLS, wait_until, write_notebook, write_run
 from tests.publish.test_report import digests
 
@@ -149,7 +149,7 @@ def test_told_to_end_its_workers_clear_away_and_end_too(runs, tmp_path, monkeypa
     monkeypatch.setenv("TMPDIR", str(rooms))
     slow = write_notebook(tmp_path / "slow.ipynb", (*CELLS, ("code", "import time; time.sleep(600)", [])))
     code = (
-        "from kit.publish import report_many\nfrom kit.runtime.signals import ending_as_at_ctrl_c\n"
+        "from kit.publish import report_many\nfrom kit.runtime.process_end import ending_as_at_ctrl_c\n"
         "if __name__ == '__main__':\n    with ending_as_at_ctrl_c():\n"
         f"        report_many({[str(run) for run in runs]!r}, workers=2, template={str(slow)!r})\n"
     )

@@ -11,8 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.publish.plain import canonical, columns, plain_value, records
-from kit.publish.results import as_csv
+from kit.publish.plain import as_csv, canonical, columns, plain_value, records
 
 
 class Kind(Enum):

@@ -90,7 +90,7 @@ def _change_trial(kind: str, target: Path) -> None:
         lender = folder("three")
         results = lender / "reports" / "2026-05-14-standard"
         if not results.is_dir():
-            from kit.publish.results import write_results
+            from kit.publish.write_outputs import write_results
 
             results.mkdir(parents=True)
             write_results(analysis("three"), results)

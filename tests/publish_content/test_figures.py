@@ -19,7 +19,7 @@ from kit.publish.figures.svg import recoloured, short_path, small_svg
 from kit.publish.sections import section
 from kit.publish.sections.curve_figures import MOST_FLAGS, thin_burns, thin_flags
 from kit.publish.sections.section import shown
-from kit.runtime.kernel_process import FAULTS_FILE
+from kit.runtime.kernel import FAULTS_FILE
 from kit.runtime.worker import Worker
 from tests.publish_content.made import HOSTILE, analysis
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from kit.history import Season, history_of
-from kit.history.limits import FALSE_ALARMS
+from kit.history.control_chart import FALSE_ALARMS
 from kit.history.seasons import Measured
 
 SEED = 30_000

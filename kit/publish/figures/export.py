@@ -9,7 +9,7 @@ from pathlib import Path
 from kit.publish.figures.canvas import DARK_LOOK, LIGHT_LOOK, light_to_dark
 from kit.publish.figures.drawing import Drawing, png_bytes
 from kit.publish.figures.svg import recoloured, turned, with_words
-from kit.publish.results import as_csv
+from kit.publish.plain import as_csv
 from kit.runtime.worker import outcome, running_worker
 
 Say = Callable[[str], None]

@@ -1,8 +1,8 @@
 """The report over many seasons: its order, figures, sections, and the numbers beside its page."""
 
-from kit.publish.seasons.again import again_section as again
-from kit.publish.seasons.order import make_history
-from kit.publish.seasons.page import (
+from kit.publish.seasons.history_report import make_history, write_history
+from kit.publish.seasons.history_sections import again_section as again
+from kit.publish.seasons.history_sections import (
     answer,
     control,
     differently,
@@ -13,7 +13,6 @@ from kit.publish.seasons.page import (
     repeatability,
     seasons_sections,
 )
-from kit.publish.seasons.results import write_history
 
 __all__ = [
     "again",

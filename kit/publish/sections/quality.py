@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
-from kit.publish.corrected import correction_of
+from kit.publish.earlier_reports import correction_of
 from kit.publish.report_data import ReportData, report_data
 from kit.publish.sections.section import (
     Section,

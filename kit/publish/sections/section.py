@@ -10,10 +10,10 @@ from kit.page.html_tables import Col, table
 from kit.page.text import Html, element, join
 from kit.publish.figures.drawing import Drawing
 from kit.publish.figures.export import begin
+from kit.publish.provenance import report_date
 from kit.publish.report_data import ReportData
-from kit.publish.staging import report_date
 from kit.publish.wording import capital, p_words
-from kit.runtime.kernel_process import is_kernel
+from kit.runtime.kernel import is_kernel
 from kit.schema import COLUMNS
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from kit.history.history import History, MetricHistory
-from kit.publish.seasons.words import sentence, shown
+from kit.publish.seasons.history_words import sentence, shown
 
 if TYPE_CHECKING:
     import pandas as pd

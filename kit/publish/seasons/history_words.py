@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from kit.history.alike import BY_CONTROL, DIRECTLY
+from kit.history.comparability import BY_CONTROL, DIRECTLY
 from kit.history.history import History, MetricHistory
 from kit.metrics import Metric
 from kit.page.shown_numbers import Units, to_range

@@ -6,18 +6,16 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from kit.history import History, MetricHistory
-from kit.history.alike import BY_CONTROL, DIRECTLY, NOT, main_probe
-from kit.history.chart import LEVEL_RULES, RULES
+from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT, main_probe
+from kit.history.control_chart import FALSE_ALARMS, LEVEL_RULES, RULES
 from kit.history.history import OF_COOKER, OF_PROBE
-from kit.history.limits import FALSE_ALARMS
 from kit.page.html_tables import Col, table
 from kit.page.shown_numbers import plain
 from kit.page.text import Html
 from kit.publish.provenance import trace
-from kit.publish.seasons.again import again_section
-from kit.publish.seasons.drawings import chart_drawing, control_drawing
-from kit.publish.seasons.tables import seasons_table, tables_of
-from kit.publish.seasons.words import change_words, clause_words, label, reach_words, units_of
+from kit.publish.seasons.history_figures import chart_drawing, control_drawing
+from kit.publish.seasons.history_tables import seasons_table, tables_of
+from kit.publish.seasons.history_words import change_words, clause_words, label, reach_words, units_of
 from kit.publish.sections.endmatter import inputs_html, versions_html
 from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section
 from kit.publish.wording import capital, counted, label_of, number_word
@@ -368,3 +366,44 @@ def provenance(place: str, reports: list[str], output: str) -> Section:
         folded("Versions", versions_html(origin)),
     ]
     return section("provenance", "Provenance", parts)
+
+
+def again_section(history: History) -> Section:
+    """Return for each metric the fuels that came again, their change and its verdict."""
+    parts: list[object] = [
+        paragraph(
+            "The newest season of each fuel against the mean of its earlier ones; where a control fuel was burned "
+            "along, both as differences from it, so that a drift of probe or cooker is not taken for a change "
+            "of the fuel."
+        )
+    ]
+    found = [_of(each, history) for each in history.metrics.values() if len(each.again)]
+    parts += [part for each in found for part in each]
+    if not found:
+        parts = [paragraph("No fuel beside the control came again in seasons measured alike.")]
+    return section("again", "Fuels tested again: did the product change?", parts)
+
+
+def _of(found: MetricHistory, history: History) -> list[object]:
+    units = units_of(history)
+    rows = found.again.assign(
+        told=[
+            change_words(row.change, row.low, row.high, found.spec, units)
+            if row.low > 0 or row.high < 0
+            else reach_words(row.change, row.low, row.high, found.spec, units)
+            for row in found.again.itertuples(index=False)
+        ]
+    )
+    columns = [
+        Col("fuel", "Fuel", kind="head"),
+        Col("season", "newest season"),
+        Col("seasons", "seasons", kind="number", decimals=0),
+        Col("told", "change"),
+        Col("verdict", "verdict"),
+    ]
+    note = "95 % intervals, simultaneous over the fuels. 'Not settled' is not 'the same'."
+    name = label(found, units)
+    return [
+        heading(name, f"again-{found.spec.id}"),
+        table(rows, f"{name}: fuels tested again", columns, note=note),
+    ]
