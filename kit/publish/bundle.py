@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import shutil
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
@@ -26,6 +27,7 @@ from kit.runtime.atomic_write import place_file, staging
 
 CHECKSUMS: Final = "checksums.sha256"
 LOOKED: Final = "looked-"
+_LONGEST_HEADING: Final = 1 << 16  # of a table's first line; a reader of CSV takes no longer cell
 _SHOWN: Final = 6  # texts of one kind listed before 'and so on'
 
 
@@ -251,8 +253,8 @@ def _member(copy: Path, name: str) -> Member:
 
 
 def _headings(path: Path) -> list[str]:
-    with path.open(encoding="utf-8", newline="") as handle:
-        return next(csv.reader(handle), [])
+    with path.open(encoding="utf-8", errors="replace", newline="") as handle:
+        return next(csv.reader(io.StringIO(handle.read(_LONGEST_HEADING))), [])
 
 
 def _readme(about: About, report: str) -> str:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import csv
+import base64
 import io
 import math
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import zip_longest
 from pathlib import Path
 from typing import Any, Final
 
+from kit.publish.private import PNG, png_parts
 from kit.results_file import RESULTS
 
 RELATIVE: Final = 1e-6
@@ -131,8 +132,11 @@ def changed_entries(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]
 
 # a number begins where no letter or digit stands before it, so that no digit is looked at twice
 _NUMBER: Final = re.compile(r"(?<![\w.])(-?\d+\.\d+(?:e[-+]?\d+)?)(?![\w.])")
+_TAG: Final = re.compile(r"<[^<>]*>")
+_KIND: Final = re.compile(r"</?[\w:-]+|\s[\w:-]+=")
+_ADDRESS: Final = re.compile(r"//[^\s\"'<>)]*")
 _VERSION: Final = re.compile(r"[\w.+ -]{1,40}")
-_DRAWN: Final = frozenset({".png", ".svg", ".jpg", ".mp4", ".webm"})
+_PICTURE: Final = re.compile(r"data:image/(?:svg\+xml|png);base64,([A-Za-z0-9+/=]*)")
 _PIXELS: Final = 2  # of 255: rounding in a picture's colours
 _SHOWN: Final = 60
 
@@ -144,21 +148,21 @@ class FilesCompared:
     Attributes
     ----------
     equal, alike
-        How many files are the same bytes; the same text and values.
+        How many files are the same bytes; the same text, values and pictures.
     differing
         What is wrong with the others, in words.
-    trusted
-        Pictures that other versions drew: they can only be taken on their maker's word.
+    in_words
+        How many are alike but for what another program drew in them: there only the words of drawings were compared.
     """
 
     equal: int = 0
     alike: int = 0
     differing: list[str] = field(default_factory=list)
-    trusted: list[str] = field(default_factory=list)
+    in_words: int = 0
 
 
-def compare_files(was: Path, now: Path, names: Mapping[str, str], same_programs: bool) -> FilesCompared:
-    """Compare every file of a recorded report with the one made again.
+def compare_files(was: Path, now: Path, names: Mapping[str, str], same_pen: bool = True) -> FilesCompared:
+    """Compare every file of a recorded report with the one made again; results.json is compared value by value.
 
     Parameters
     ----------
@@ -166,9 +170,9 @@ def compare_files(was: Path, now: Path, names: Mapping[str, str], same_programs:
         The folders.
     names
         What stands for what: ids and versions, as they are now, and as they were.
-    same_programs
-        Whether the same versions of all libraries made both: then pictures and mark-up are held against each other
-        too, else the words and numbers that a reader sees.
+    same_pen
+        Whether the same version of what draws drew both: another sets lines and letters elsewhere, and leaves alone
+        what words a drawing holds and of what kinds of element it is made.
     """
     found = FilesCompared()
     recorded, made = _listed(was), _listed(now)
@@ -178,18 +182,14 @@ def compare_files(was: Path, now: Path, names: Mapping[str, str], same_programs:
         theirs, ours = (was / name).read_bytes(), (now / name).read_bytes()
         if theirs == ours:
             found.equal += 1
-            continue
-        if name == RESULTS:  # compared value by value
-            continue
-        suffix = Path(name).suffix
-        if suffix in _DRAWN and not same_programs:
-            found.trusted.append(name)
-            continue
-        difference = _difference(suffix, theirs, ours, names, same_programs)
-        if difference:
-            found.differing.append(f"{name}: {difference}")
-        else:
-            found.alike += 1
+        elif name != RESULTS:
+            difference = _difference(name, theirs, ours, names)
+            if difference and not same_pen and not _difference(name, theirs, ours, names, in_words=True):
+                found.in_words += 1
+            elif difference:
+                found.differing.append(f"{name}: {difference}")
+            else:
+                found.alike += 1
     return found
 
 
@@ -207,45 +207,52 @@ def _listed(folder: Path) -> set[str]:
 
 
 def _difference(
-    suffix: str, theirs: bytes, ours: bytes, names: Mapping[str, str], same_programs: bool
+    name: str, theirs: bytes, ours: bytes, names: Mapping[str, str], in_words: bool = False
 ) -> str:
-    if suffix in (".png", ".jpg"):
-        return "" if _same_picture(theirs, ours) else "another picture."
-    before, after = (content.decode("utf-8", "surrogateescape") for content in (theirs, ours))
-    for value, recorded in names.items():
-        after = after.replace(value, recorded)
-    if suffix == ".csv":
-        return _first_difference(_cells(before), _cells(after), "cell")
-    if same_programs:
-        return _first_difference(_NUMBER.split(before), _NUMBER.split(after), "piece")
-    read: Callable[[str], list[str]] = _seen if suffix == ".html" else str.split
-    return _first_difference(read(before), read(after), "word")
+    if name.endswith(".png"):
+        return "" if _same_picture(theirs, ours, in_words) else "another picture."
+    was, now = (content.decode("utf-8", "surrogateescape") for content in (theirs, ours))
+    if not name.endswith(".csv"):  # a table holds no versions
+        now = _renamed(now, names)
+    if in_words:
+        was, now = _in_words(was), _in_words(now)
+    return _first_difference(_PICTURE.split(was), _PICTURE.split(now))
 
 
-def _cells(text: str) -> list[str]:
-    return [cell for row in csv.reader(io.StringIO(text, newline="")) for cell in row]
+def _in_words(page: str) -> str:
+    """Return a text in which drawings are replaced by their words, kinds of elements, and addresses."""
+    pieces = _PICTURE.split(page)
+    drawings = map(_decoded, pieces[1::2])
+    pieces[1::2] = ["" if each.startswith(PNG) else each.decode("utf-8", "replace") for each in drawings]
+    before, *drawn = "".join(pieces).split("<svg")
+    for each in drawn:
+        drawing, _, after = each.partition("</svg>")
+        words = (word for word in _TAG.split(drawing) if word.strip())
+        kinds = sorted({*_KIND.findall(drawing)})
+        before += "\n".join([*words, *kinds, *_ADDRESS.findall(drawing), after])
+    return before
 
 
-def _seen(page: str) -> list[str]:
-    """Return the words of a page: what stands outside tags, style sheets and drawings."""
-    words, hidden = [], ""
-    for piece in page.split("<"):
-        tag, _, text = piece.partition(">")
-        name = tag.split(None, 1)[0] if tag.strip() else ""
-        if hidden:
-            hidden = "" if name == f"/{hidden}" else hidden
-        elif name in ("style", "svg"):
-            hidden = name
-        if not hidden:
-            words += text.split()
-    return words
+def _renamed(text: str, names: Mapping[str, str]) -> str:
+    """Return a text with each of these words, where it stands by itself, replaced by another."""
+    if not names:
+        return text
+    words = re.compile(rf"(?<!\w)(?<!\w\.)(?:{'|'.join(map(re.escape, names))})(?!\w|\.\w)")
+    return words.sub(lambda found: names[found[0]], text)
 
 
-def _first_difference(before: Sequence[str], after: Sequence[str], what: str) -> str:
-    """Return in words where two sequences part, numbers being one within the tolerance of values."""
-    for place, (was, now) in enumerate(zip_longest(before, after), 1):
-        if was != now and not (was and now and _same_number(was, now)):
-            return f"{what} {place} was {_short(was, now)}, is {_short(now, was)}."
+def _first_difference(was: Sequence[str], now: Sequence[str]) -> str:
+    """Return in words where two texts part that are cut into what stands between pictures, and pictures in turn."""
+    for place, (one, other) in enumerate(zip_longest(was, now, fillvalue="")):
+        if one == other:
+            continue
+        if place % 2:
+            if not _same_picture(_decoded(one), _decoded(other)):
+                return "a picture in it is another one."
+            continue
+        for piece, (before, after) in enumerate(zip_longest(_NUMBER.split(one), _NUMBER.split(other)), 1):
+            if before != after and not (before and after and _same_number(before, after)):
+                return f"piece {piece} was {_short(before, after)}, is {_short(after, before)}."
     return ""
 
 
@@ -263,13 +270,29 @@ def _short(piece: str | None, other: str | None) -> str:
     return repr(piece[begin : begin + _SHOWN]).replace(r"\xa0", " ")
 
 
-def _same_picture(theirs: bytes, ours: bytes) -> bool:
+def _decoded(words: str) -> bytes:
+    try:
+        return base64.b64decode(words)
+    except ValueError:
+        return b""
+
+
+def _same_picture(theirs: bytes, ours: bytes, in_words: bool = False) -> bool:
+    """Return whether two PNG or SVG show the same: an SVG its elements, a PNG its pixels, and nothing beside them."""
+    if not ours.startswith(PNG):
+        was, now = (content.decode("utf-8", "surrogateescape") for content in (theirs, ours))
+        return not _first_difference(_PICTURE.split(was), _PICTURE.split(now))
+    parts, own = ([*png_parts(each)] if each.startswith(PNG) else [] for each in (theirs, ours))
+    if in_words:  # it holds none
+        return {kind for kind, _ in parts} == {kind for kind, _ in own}
+    # size, colours, notes and further frames make the same pixels look otherwise
+    if [part for part in parts if part[0] != b"IDAT"] != [part for part in own if part[0] != b"IDAT"]:
+        return False
     import numpy as np
-    from matplotlib.image import imread
+    from PIL import Image
 
     try:
-        pictures = [np.asarray(imread(io.BytesIO(each))) for each in (theirs, ours)]
+        before, after = (np.asarray(Image.open(io.BytesIO(each)), dtype=int) for each in (theirs, ours))
     except (OSError, ValueError, SyntaxError):  # as the reader of pictures says of what is none
         return False
-    before, after = pictures
-    return before.shape == after.shape and bool(np.abs(before - after).max(initial=0) * 255 <= _PIXELS)
+    return bool(np.abs(before - after).max(initial=0) <= _PIXELS)

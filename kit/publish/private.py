@@ -347,6 +347,7 @@ def still_told(folder: Path, taken: Iterable[Told]) -> Iterator[tuple[Told, str]
 
 
 PICTURES: Final = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})
+PNG: Final = b"\x89PNG\r\n\x1a\n"
 _GPS: Final = 0x8825
 _JPEG_NOTES: Final = frozenset({0xE1, 0xED, 0xFE})
 _PNG_NOTES: Final = frozenset({b"eXIf", b"tEXt", b"iTXt", b"zTXt"})
@@ -365,8 +366,8 @@ def _exif_blocks(picture: bytes) -> Iterator[bytes]:
         yield from (
             body[6:] for mark, body in _jpeg_parts(picture) if mark == 0xE1 and body[:6] == b"Exif\0\0"
         )
-    elif picture[:8] == b"\x89PNG\r\n\x1a\n":
-        yield from (body for name, body in _png_parts(picture) if name == b"eXIf")
+    elif picture[:8] == PNG:
+        yield from (body for name, body in png_parts(picture) if name == b"eXIf")
     elif picture[:4] in (b"II*\0", b"MM\0*"):
         yield picture
     else:  # boxes of other formats hold the same block somewhere
@@ -399,7 +400,8 @@ def _jpeg_parts(picture: bytes) -> Iterator[tuple[int, bytes]]:
         place += 2 + size
 
 
-def _png_parts(picture: bytes) -> Iterator[tuple[bytes, bytes]]:
+def png_parts(picture: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """Yield the name and the content of each part of a PNG."""
     place = 8
     while place + 8 <= len(picture):
         size, name = struct.unpack_from(">I4s", picture, place)
@@ -411,7 +413,7 @@ def without_notes(picture: bytes, suffix: str) -> bytes:
     """Return a picture without the notes a camera wrote into it; empty where its format is not known to the kit."""
     if picture[:2] == b"\xff\xd8":
         return _jpeg_without(picture)
-    if suffix == ".png" and picture[:8] == b"\x89PNG\r\n\x1a\n":
+    if suffix == ".png" and picture[:8] == PNG:
         return _png_without(picture)
     return b""
 
@@ -428,7 +430,7 @@ def _jpeg_without(picture: bytes) -> bytes:
 
 def _png_without(picture: bytes) -> bytes:
     kept, place = [picture[:8]], 8
-    for name, body in _png_parts(picture):
+    for name, body in png_parts(picture):
         size = len(body) + 12
         if name not in _PNG_NOTES:
             kept.append(picture[place : place + size])

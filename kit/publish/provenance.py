@@ -9,7 +9,7 @@ import platform
 import sys
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from importlib import metadata
@@ -186,9 +186,8 @@ _RESTS_ON: Final = ("inputs", "parameters", "environment", "template")
 
 def leaned_on(folder: Path) -> dict[str, bytes]:
     """Return the extracts that a report of a run folder rests on, by their names in a bundle."""
-    trial = _trial(folder)
-    found = dict(_lent(folder, trial))
-    name = _text(trial, "trial", "corrects")
+    found = dict(_lent(folder))
+    name = _text(_trial(folder), "trial", "corrects")
     earlier = corrected_results(folder, name)
     if earlier is not None:
         found[f"reports/{name}/{RESULTS}"] = _written(_of_corrected(earlier))
@@ -229,21 +228,29 @@ def _text(trial: Mapping[str, Any], table: str, key: str) -> str:
     return value if isinstance(value, str) else ""
 
 
-def _lent(folder: Path, trial: Mapping[str, Any]) -> Iterator[tuple[str, bytes]]:
-    model = trial.get("model")
+def lenders(folder: Path) -> list[Path]:
+    """Return the run folders that a trial borrows from; none where the trial file cannot be read."""
+    model = _trial(folder).get("model")
     names = model.get("borrow_from", []) if isinstance(model, dict) else []
     listed = [names] if isinstance(names, str) else names
-    if not isinstance(listed, list) or not all(isinstance(each, str) for each in listed):
-        return
-    from kit.trial.earlier import BORROWED, lender_folders, newest_with
+    if not listed or not isinstance(listed, list) or not all(isinstance(each, str) for each in listed):
+        return []
+    from kit.trial.earlier import lender_folders
 
-    for place, lender in enumerate(lender_folders(folder, listed), 1):
-        try:
+    return lender_folders(folder, listed)
+
+
+def _lent(folder: Path) -> Iterator[tuple[str, bytes]]:
+    found = lenders(folder)
+    if not found:
+        return
+    from kit.trial.earlier import BORROWED, newest_with
+
+    for place, lender in enumerate(found, 1):
+        with suppress(KitError):
             path, results = newest_with(lender, "metrics")
-        except KitError:
-            continue
-        name = f"{BORROWED}/{place}/{lender.resolve().name}/reports/{path.parent.name}/{RESULTS}"
-        yield name, _written(_of_lender(results))
+            name = f"{BORROWED}/{place}/{lender.resolve().name}/reports/{path.parent.name}/{RESULTS}"
+            yield name, _written(_of_lender(results))
 
 
 def _of_lender(results: Mapping[str, Any]) -> dict[str, Any]:

@@ -6,11 +6,11 @@ import hashlib
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
-from kit.errors import KitError, Problem
+from kit.errors import Faults, KitError, Problem
 from kit.page.text import visible
 from kit.publish.bundle import CHECKSUMS, LOOKED, descriptions
 from kit.publish.compare import (
@@ -24,18 +24,20 @@ from kit.publish.compare import (
     known_names,
 )
 from kit.publish.notebook import NotRunError, Progress
+from kit.publish.plain import canonical
 from kit.publish.private import KEYS
-from kit.publish.provenance import dated, report_id
+from kit.publish.provenance import dated, lenders, report_id
 from kit.publish.report import Order, rerun, take_order
 from kit.publish.zips import unpack_hostile
-from kit.results_file import ALWAYS, RESULTS, Report, read_results, reports_of
+from kit.results_file import ALWAYS, RESULTS, Report, read_part, read_results, reports_of
 from kit.runtime.locked_tmp import private_folder
+from kit.trial.earlier import BORROWED
 
 _SHOWN: Final = 12
 _LINE: Final = re.compile(r"([0-9a-f]{64})  (.+)")
 _PLACES: Final = ("run_folder", "output")
-_SAME_PROGRAMS: Final = frozenset({"python", "system"})
-"""What may be another one, and pages and pictures are the same still."""
+PEN: Final = "matplotlib"
+"""What draws: no other program's version changes a picture."""
 
 
 @dataclass(frozen=True)
@@ -58,8 +60,9 @@ class Recheck:
         Why it could not be run again, '' where it was.
     left_out
         What the bundle's maker left out.
-    equal, alike
-        Files that are the same bytes; the same in text and values.
+    equal, alike, drawn
+        Files that are the same bytes; the same in text, values and pictures; the same but for what another version of
+        the program that draws drew in them.
     trusted
         What nobody but its maker can vouch for.
     """
@@ -73,6 +76,7 @@ class Recheck:
     left_out: tuple[str, ...] = ()
     equal: int = 0
     alike: int = 0
+    drawn: int = 0
     trusted: tuple[str, ...] = ()
 
     @property
@@ -93,6 +97,10 @@ class Recheck:
             lines.append(f"  and {len(self.moved) - len(largest)} more")
         if self.changed:
             lines.append(f"Not as recorded: {'; '.join(self.changed)}.")
+            if self.files:
+                lines.append(
+                    "Pictures and pages can differ for that: recheck with what was recorded to be sure."
+                )
         if self.left_out:
             lines.append(f"Left out by its maker: {', '.join(self.left_out)}.")
         return visible("\n".join([*lines, self._compared()]))
@@ -100,14 +108,19 @@ class Recheck:
     def _verdict(self) -> str:
         tolerance = f"within 1 part in {1 / RELATIVE:,.0f} (or {ABSOLUTE:g})"
         if self.agrees:
-            return f"{self.name}: all {self.values} values equal {tolerance}, all files as recorded."
+            but = f" but for what is drawn in {self.drawn}" if self.drawn else ""
+            return f"{self.name}: all {self.values} values equal {tolerance}, all files as recorded{but}."
         if not self.values:
             return f"{self.name}: differs."
         files = f", {len(self.files)} faults of files" if self.files else ""
         return f"{self.name}: {len(self.moved)} of {self.values} values moved {tolerance}{files}."
 
     def _compared(self) -> str:
-        done = f"Compared: {self.values} values, {self.equal} files byte by byte, {self.alike} by text and values"
+        done = (
+            f"Compared: {self.values} values, {self.equal} files byte by byte, {self.alike} by what they show"
+        )
+        if self.faults or not self.trusted:
+            return f"{done}."
         return f"{done}. Taken on its maker's word: {'; '.join(self.trusted)}."
 
     def as_record(self) -> dict[str, Any]:
@@ -122,6 +135,7 @@ class Recheck:
             "left_out": list(self.left_out),
             "files_equal": self.equal,
             "files_alike": self.alike,
+            "files_drawn_otherwise": self.drawn,
             "on_its_makers_word": list(self.trusted),
         }
 
@@ -136,6 +150,7 @@ class Recheck:
             self.left_out or other.left_out,
             self.equal + other.equal,
             self.alike + other.alike,
+            self.drawn + other.drawn,
             tuple(dict.fromkeys(self.trusted + other.trusted)),
         )
 
@@ -181,7 +196,8 @@ def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
             raise KitError(Problem("refuse", path.name, found, "what `repeatburn bundle` makes", remedy))
         there = {name.partition("/")[2] for name in names}
         checked = Recheck(path.name, files=(*_wrong_files(run, there),), left_out=_left_out(run))
-        reports = [each for each in reports_of(run) if not _is_extract(each, run)]
+        _refuse_lenders_elsewhere(run)
+        reports = [each for each in reports_of(run) if not _is_extract(each)]
         if not reports:
             raise KitError(
                 Problem("refuse", path.name, "no report in it", "a bundle with its report", "Get it again.")
@@ -191,9 +207,19 @@ def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
         return checked + Recheck(path.name, files=(*_strangers(run, reports, there, checked.left_out),))
 
 
-def _is_extract(report: Report, run: Path) -> bool:
+def _is_extract(report: Report) -> bool:
     """Return whether it is what a correction kept of the report that it corrects: an input of that."""
     return {path.name for path in report.folder.iterdir()} == {RESULTS}
+
+
+def _refuse_lenders_elsewhere(run: Path) -> None:
+    """Refuse to read, for a stranger's bundle, what stands elsewhere on this disk."""
+    faults = Faults()
+    for place in lenders(run):
+        if not place.resolve().is_relative_to(run.resolve()):
+            expected, remedy = "a copy of it in the bundle", "Ask its maker for the bundle anew."
+            faults.refuse("trial.toml, [model] borrow_from", f"'{place}', outside", expected, remedy)
+    faults.settle()
 
 
 def _wrong_files(run: Path, there: Iterable[str]) -> Iterator[str]:
@@ -218,11 +244,7 @@ def _strangers(
         results = read_results(report.results, ALWAYS)
         known |= {each["name"] for each in results["inputs"]}
         known |= {name for name in there if name.startswith(f"reports/{report.folder.name}/")}
-    known |= {
-        name
-        for name in there
-        if name.startswith(f"reports/{LOOKED}") and name.endswith(f"/{RESULTS}") and name.count("/") == 2
-    }
+    known |= {name for name in there if name.startswith(f"reports/{LOOKED}") and _is_look(run / name)}
     newest = max(reports, key=lambda each: (each.date, each.number))
     names = sorted(known & there)
     for name, text in descriptions(run, newest.folder.name, run.name, left_out, names).items():
@@ -232,21 +254,26 @@ def _strangers(
     yield from (f"{name}: no input of a report and no file of one." for name in sorted(there - known))
 
 
+def _is_look(path: Path) -> bool:
+    """Return whether a file tells of an earlier look at the data as a bundle does, and of nothing else."""
+    keys = {"schema", "inputs"}
+    return path.name == RESULTS and canonical(read_part(path, keys, keys)) == path.read_text("utf-8")
+
+
 def _run_again(report: Report, name: str, progress: Progress | None) -> Recheck:
-    run, was = report.run, read_results(report.results, ALWAYS)
-    wrong = [*_false_record(report, was)]
-    with private_folder() as folder:
-        made = folder / "made"
-        made.mkdir()
-        try:
-            order = _order_of(run, was)
-            wrong += _changed_inputs(was, order)
-            with dated(report.date):
-                now = rerun(order, made, progress)
-        except (KitError, NotRunError, ValueError) as error:
-            return Recheck(name, files=tuple(dict.fromkeys(wrong)), faults=str(error))
-        comparison = compare_results(was, now)
-        files = _files_of(report, made, was, now)
+    was = read_results(report.results, ALWAYS)
+    wrong: list[str] = []
+    try:
+        wrong += _false_record(report, was)
+        order = _order_of(report.run, was)
+        wrong += _changed_inputs(was, order)
+        with private_folder() as made, dated(report.date):
+            now = rerun(order, made, progress)
+            comparison, files = compare_results(was, now), _files_of(report, made, was, now)
+    except (KitError, NotRunError, ValueError) as error:
+        return Recheck(name, files=tuple(dict.fromkeys(wrong)), faults=str(error))
+    except (RecursionError, OverflowError):
+        return Recheck(name, faults=f"{RESULTS} holds values nested too deep, or too large, for any report")
     return Recheck(
         name,
         comparison.values,
@@ -255,7 +282,8 @@ def _run_again(report: Report, name: str, progress: Progress | None) -> Recheck:
         tuple(_changed(was, now)),
         equal=files.equal,
         alike=files.alike,
-        trusted=_trusted(files, order),
+        drawn=files.in_words,
+        trusted=(*_drawn(files, was), *_trusted(was, order)),
     )
 
 
@@ -295,53 +323,68 @@ def _false_record(report: Report, was: Mapping[str, Any]) -> Iterator[str]:
         yield f"{place}: of another template than the folder's name says."
     if was["report"] != report_id(was["inputs"], was["parameters"], was["environment"], was["template"]):
         yield f"{place}: the report's id is not made of what it records."
+    if canonical(was) != report.results.read_text("utf-8"):
+        yield f"{place}: not set out as the kit does: something may stand in it twice."
 
 
 def _files_of(report: Report, made: Path, was: Mapping[str, Any], now: Mapping[str, Any]) -> FilesCompared:
-    other = _other_programs(was, now)
-    if "repeatburn" in other or was["template"] != now["template"]:
-        version = was["environment"].get("repeatburn", "?")[:40]
+    then, here = was["environment"], now["environment"]
+    if then.get("repeatburn") != here["repeatburn"] or was["template"] != now["template"]:
+        version = then.get("repeatburn", "?")[:40]
         found = FilesCompared()
         found.differing.append(
             f"reports/{report.folder.name}: its pages cannot be compared: made by repeatburn {version} or by another "
             "template. Recheck it with that version."
         )
         return found
-    names = known_names(
-        {**was["environment"], "report": was["report"]}, {**now["environment"], "report": now["report"]}
-    )
-    found = compare_files(report.folder, made, names, same_programs=not other)
+    names = known_names({**then, "report": was["report"]}, {**here, "report": now["report"]})
+    found = compare_files(report.folder, made, names, then.get(PEN) == here[PEN])
     found.differing = [f"reports/{report.folder.name}/{each}" for each in found.differing]
     return found
 
 
-def _other_programs(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
-    then, here = was["environment"], now["environment"]
-    keys = {*then, *here} - _SAME_PROGRAMS
-    return [key for key in sorted(keys) if then.get(key) != here.get(key)]
-
-
-def _trusted(files: FilesCompared, order: Order) -> tuple[str, ...]:
-    drawn = [f"{len(files.trusted)} pictures, drawn by other versions"] if files.trusted else []
-    source = (
-        "what the reports say that it is made of"
-        if order.sources
-        else "that logs and sheets are of these burns"
+def _drawn(files: FilesCompared, was: Mapping[str, Any]) -> tuple[str, ...]:
+    if not files.in_words:
+        return ()
+    version = was["environment"].get(PEN, "?")[:40]
+    return (
+        f"what {PEN} {version}, as it says, drew in {files.in_words} files, of which only the words of SVG were "
+        "compared: recheck with that version to be sure",
     )
-    return (*drawn, source)
+
+
+def _trusted(was: Mapping[str, Any], order: Order) -> tuple[str, ...]:
+    """Return in words what nothing in a report can show."""
+    if order.sources:
+        return ("what the reports say that it is made of", "its date")
+    names = [each["name"] for each in was["inputs"]]
+    leaned = {
+        "what the earlier trials that it borrows from measured": f"{BORROWED}/",
+        "what the report that it corrects said": "reports/",
+    }
+    return (
+        "that logs and sheets are of these burns",
+        "that no earlier report is kept back",
+        "its date",
+        *(words for words, place in leaned.items() if any(name.startswith(place) for name in names)),
+    )
 
 
 def _changed_inputs(was: Mapping[str, Any], order: Order) -> list[str]:
-    then = {each["name"]: each["sha256"] for each in was["inputs"]}
-    now = {each.name: each.sha256 for each in order.read()}
-    gone = [f"{name}: an input that is missing." for name in sorted(then.keys() - now.keys())]
-    new = [f"{name}: an input that the report did not have." for name in sorted(now.keys() - then.keys())]
-    both = sorted(then.keys() & now.keys())
-    return [
-        *gone,
-        *new,
-        *(f"{n}: an input that changed since the report." for n in both if then[n] != now[n]),
+    listed = [asdict(each) for each in order.read()]
+    then, now = ({each["name"]: each["sha256"] for each in files} for files in (was["inputs"], listed))
+    found = [
+        *(f"{name}: an input that is missing." for name in sorted(then.keys() - now.keys())),
+        *(f"{name}: an input that the report did not have." for name in sorted(now.keys() - then.keys())),
+        *(
+            f"{n}: an input that changed since the report."
+            for n in sorted(then.keys() & now)
+            if then[n] != now[n]
+        ),
     ]
+    if not found and was["inputs"] != listed:
+        found = [f"{RESULTS}: lists its inputs otherwise than they are."]
+    return found
 
 
 def _changed(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import stat
+import struct
 import unicodedata
 import zipfile
 import zlib
@@ -14,6 +15,7 @@ from typing import Final
 from kit.errors import Faults, KitError, Problem
 
 _BLOCK: Final = 1 << 20
+_UNICODE_NAME: Final = 0x7075  # a field whose name other programs unpack under
 _FIRST_DAY: Final = (1980, 1, 1, 0, 0, 0)
 LIMITS: Final[Mapping[str, int]] = {
     "members": 50_000,
@@ -65,9 +67,8 @@ def unpack_hostile(source: Path, into: Path) -> list[str]:
     """
     try:
         with zipfile.ZipFile(source) as archive:
-            entries = archive.infolist()
-            _refuse_harm(entries, source)
-            files = [entry for entry in entries if not entry.is_dir()]
+            _refuse_harm(archive, source)
+            files = [entry for entry in archive.infolist() if not entry.is_dir()]
             for entry in files:
                 _unpack_one(archive, entry, into)
     except (
@@ -86,15 +87,15 @@ def unpack_hostile(source: Path, into: Path) -> list[str]:
     return [entry.filename for entry in files]
 
 
-def _refuse_harm(entries: list[zipfile.ZipInfo], source: Path) -> None:
-    faults = Faults()
+def _refuse_harm(archive: zipfile.ZipFile, source: Path) -> None:
+    faults, entries = Faults(), archive.infolist()
     remedy = "Do not trust this file; ask its maker for another."
     for entry in entries:
         for found in _harm_of(entry):
             faults.refuse(
                 f"{source.name}, {_shown(entry.filename)}", found, "a plain file inside one folder", remedy
             )
-    for found in (*_twice(entries), *_too_large(entries, source), *_overlaid(entries)):
+    for found in (*_twice(entries), *_too_large(entries, source), *_laid_oddly(archive)):
         faults.refuse(source.name, found, "what `repeatburn bundle` makes", remedy)
     faults.settle()
 
@@ -114,6 +115,7 @@ def _harm_of(entry: zipfile.ZipInfo) -> list[str]:
         "a name too long": len(name.encode("utf-8", "replace")) > LIMITS["name"],
         "a link or device": kind not in (0, stat.S_IFREG, stat.S_IFDIR),
         "encryption": bool(entry.flag_bits & 0x1),
+        "another name beside its name": _UNICODE_NAME in _extra_fields(entry.extra),
         "an unusual packing": entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED),
         "an expansion beyond reason": _bomb(entry.file_size, entry.compress_size),
     }
@@ -150,11 +152,26 @@ def _too_large(entries: list[zipfile.ZipInfo], source: Path) -> list[str]:
     return found
 
 
-def _overlaid(entries: list[zipfile.ZipInfo]) -> list[str]:
-    spans = sorted((entry.header_offset, entry.compress_size) for entry in entries)
+def _laid_oddly(archive: zipfile.ZipFile) -> list[str]:
+    spans = sorted((entry.header_offset, entry.compress_size) for entry in archive.infolist())
     # a local header is at least 30 bytes
     laid = any(start + size + 30 > after for (start, size), (after, _) in pairwise(spans))
-    return ["members laid over one another"] if laid else []
+    checks = {
+        "members laid over one another": laid,
+        "something before its first member": bool(spans) and spans[0][0] > 0,
+        "a comment": bool(archive.comment),
+    }
+    return [words for words, wrong in checks.items() if wrong]
+
+
+def _extra_fields(extra: bytes) -> set[int]:
+    """Return the kinds of fields that a member carries beside its name and size."""
+    found = set()
+    while len(extra) >= 4:
+        kind, size = struct.unpack_from("<HH", extra)
+        found.add(kind)
+        extra = extra[4 + size :]
+    return found
 
 
 def _unpack_one(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, into: Path) -> None:

@@ -1,9 +1,13 @@
+import base64
 import hashlib
+import io
 import json
 import shutil
+import struct
 import sys
 import time
 import zipfile
+import zlib
 
 import pytest
 
@@ -183,6 +187,19 @@ def further(name, content=b"x"):
     return lambda held: held.update({name: content})
 
 
+def twice(held):
+    held[REPORT + "results.json"] = held[REPORT + "results.json"].replace(
+        b'"notes": ', b'"notes": ["Alder wins"],\n"notes": '
+    )
+
+
+def nested(held):
+    deep = b'"deep": ' + b"[" * 900 + b"]" * 900
+    held[REPORT + "results.json"] = held[REPORT + "results.json"].replace(
+        b'"notes": ', deep + b',\n"notes": '
+    )
+
+
 FORGERIES = {
     "fuels exchanged on the page": swapped("report.html", b"alder", b"olive"),
     "a number on the page": swapped("report.html", b"262", b"263"),
@@ -204,6 +221,17 @@ FORGERIES = {
         lambda found: found["parameters"].update(run_folder="/etc")
     ),
     "another output in the parameters": in_results(lambda found: found["parameters"].update(output="/tmp/x")),
+    "a key twice": twice,
+    "an integer of 400 digits": in_results(lambda found: found.update(notes=[10**400])),
+    "values nested deep": nested,
+    "a table's lines": swapped("tables/means.csv", b"\n", b","),
+    "a table of no text": lambda held: held.update({REPORT + "tables/means.csv": b"\xff\xfe\0\n"}),
+    "a cell of 300 kB": lambda held: held.update({REPORT + "tables/means.csv": b"x" * 300_000}),
+    "sizes of inputs": in_results(lambda found: found["inputs"][0].update(bytes=1)),
+    "an earlier look that says more": further(
+        "reports/looked-1/results.json",
+        canonical({"schema": "repeatburn-results/1", "inputs": [], "note": "Alder wins"}).encode(),
+    ),
     "another id": in_results(lambda found: found.update(report="0" * 12)),
     "an older version, claimed": in_results(lambda found: found["environment"].update(repeatburn="0.0.1")),
     "another template, claimed": in_results(lambda found: found["template"].update(sha256="0" * 64)),
@@ -257,55 +285,184 @@ def test_an_honest_bundle_passes_and_says_what_was_compared(whole, monkeypatch):
     assert outcome.agrees and outcome.equal == files
     last = outcome.words.splitlines()[-1]
     assert last.startswith(
-        f"Compared: {outcome.values} values, {files} files byte by byte, 0 by text and values."
+        f"Compared: {outcome.values} values, {files} files byte by byte, 0 by what they show."
     )
-    assert last.endswith("Taken on its maker's word: that logs and sheets are of these burns.")
+    assert last.endswith(
+        "that logs and sheets are of these burns; that no earlier report is kept back; its date."
+    )
 
 
-def test_other_libraries_are_no_fault_but_pictures_are_taken_on_their_makers_word(
-    whole, tmp_path, monkeypatch
-):
-    bundle, held, report = whole
-    again(monkeypatch, report)
-    other = dict(held)
+def older(held):
+    """Claim that another version of a library made the report, and say so everywhere."""
+    was = json.loads(held[REPORT + "results.json"])["report"].encode()
 
-    def older(results):
+    def claim(results):
         results["environment"]["numpy"] = "1.0"
         results["report"] = report_id(
             *(results[key] for key in ("inputs", "parameters", "environment", "template"))
         )
 
-    in_results(older)(other)
-    was = json.loads(held[REPORT + "results.json"])["report"].encode()
-    now = json.loads(other[REPORT + "results.json"])["report"].encode()
+    in_results(claim)(held)
+    now = json.loads(held[REPORT + "results.json"])["report"].encode()
     for name in (REPORT + "report.html", REPORT + "notebook.ipynb"):
-        other[name] = other[name].replace(was, now)
+        held[name] = held[name].replace(was, now)
+
+
+CLAIMED = {
+    "nothing else": (lambda held: None, True),
+    "fuels exchanged": (swapped("report.html", b"alder", b"olive"), False),
+    "a style that hides": (
+        swapped("report.html", b"</head>", b"<style>p{display:none}</style></head>"),
+        False,
+    ),
+    "a script from elsewhere": (
+        swapped("report.html", b"</body>", b'<script src="//x"></script></body>'),
+        False,
+    ),
+    "another address": (swapped("report.html", b"<body", b"<body hidden"), False),
+    "the notebook's output": (swapped("notebook.ipynb", b"alder", b"olive"), False),
+}
+
+
+@pytest.mark.parametrize("what", CLAIMED)
+def test_other_libraries_are_no_fault_and_what_claims_them_passes_no_forgery(
+    whole, tmp_path, monkeypatch, what
+):
+    bundle, held, report = whole
+    again(monkeypatch, report)
+    other = dict(held)
+    older(other)
+    forge, honest = CLAIMED[what]
+    forge(other)
     outcome = recheck(remade(bundle, other, tmp_path / "run.zip"))
-    assert outcome.agrees, outcome.words
+    assert outcome.agrees is honest, outcome.words
     assert "numpy 1.0, now" in outcome.words
-    other[REPORT + "report.html"] = other[REPORT + "report.html"].replace(b"alder", b"olive")
-    assert not recheck(remade(bundle, other, tmp_path / "again" / "run.zip")).agrees
 
 
-def test_pictures_are_compared_where_the_same_programs_drew_them(tmp_path):
-    import matplotlib.image as images
-    import numpy as np
+def part(kind, content):
+    """Return a part of a PNG."""
+    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
 
-    was, now = tmp_path / "was", tmp_path / "now"
-    for folder in (was, now):
+
+HEADER = 33
+PICTURES = {
+    "the same, packed otherwise": (lambda png: png, 0),
+    "a pixel": (lambda png: drawn(200), 200),
+    "its gamma": (lambda png: png[:HEADER] + part(b"gAMA", struct.pack(">I", 5)) + png[HEADER:], 0),
+    "a text": (lambda png: png[:HEADER] + part(b"tEXt", b"Title\0alder wins") + png[HEADER:], 0),
+    "further frames": (lambda png: png[:HEADER] + part(b"acTL", struct.pack(">II", 2, 0)) + png[HEADER:], 0),
+    "something behind it": (lambda png: png + b"alder wins" * 10, 0),
+    "a size beyond reason": (lambda png: png[:16] + struct.pack(">II", 50000, 50000) + png[24:], 0),
+    "no picture": (lambda png: b"none", 0),
+}
+
+
+def drawn(red, level=6):
+    from PIL import Image
+
+    picture, out = Image.new("RGB", (20, 20)), io.BytesIO()
+    picture.putpixel((3, 3), (red, 0, 0))
+    picture.save(out, "PNG", compress_level=level)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("inside", ["a.png", "a.svg", "a.html", "a.ipynb"])
+@pytest.mark.parametrize("what", PICTURES)
+def test_pictures_are_compared_by_what_they_show_wherever_they_stand(tmp_path, what, inside):
+    forge, _ = PICTURES[what]
+    for folder, png in ((tmp_path / "was", forge(drawn(0, level=1))), (tmp_path / "now", drawn(0))):
         folder.mkdir()
-    picture = np.zeros((20, 20, 3), dtype=np.uint8)
-    images.imsave(was / "a.png", picture)
-    picture[3, 3] = 200
-    images.imsave(now / "a.png", picture)
-    assert compare_files(was, now, {}, True).differing == ["a.png: another picture."]
-    assert compare_files(was, now, {}, False).trusted == ["a.png"]
-    (was / "a.png").write_bytes(b"none")
-    assert compare_files(was, now, {}, True).differing == ["a.png: another picture."]
+        for kind in ("png", "svg+xml"):
+            if inside != "a.png":
+                png = f'<img src="data:image/{kind};base64,{base64.b64encode(png).decode()}">'.encode()
+        (folder / inside).write_bytes(png)
+    found = compare_files(tmp_path / "was", tmp_path / "now", {})
+    if what == "the same, packed otherwise":
+        assert found.alike == 1 and not found.differing
+    else:
+        assert len(found.differing) == 1 and "another" in found.differing[0]
+
+
+DRAWING = (
+    '<svg width="9"><style>a</style><path d="M1.0 2.0" style="fill:#123"/><text x="1">alder</text></svg>'
+)
+BY_ANOTHER_PEN = {
+    "lines elsewhere": (('d="M1.0 2.0"', 'd="M8.0 9.0"'), True),
+    "another style": (('style="fill:#123"', 'style="fill:#456"'), True),
+    "another word": ((">alder<", ">olive<"), False),
+    "a script": (("<path", "<script>x</script><path"), False),
+    "what begins at a click": (("<path", '<path onclick="x"'), False),
+    "a picture from elsewhere": (("fill:#123", "fill:url(//x.invalid/a)"), False),
+    "a style outside": (("<p>", '<p style="display:none">'), False),
+    "a number outside": (("262.0", "263.0"), False),
+}
+
+
+@pytest.mark.parametrize("inside", ["inline", "embedded", "file"])
+@pytest.mark.parametrize("what", BY_ANOTHER_PEN)
+def test_of_drawings_by_another_pen_the_words_are_compared_and_all_that_stands_outside(
+    tmp_path, what, inside
+):
+    (one, other), alike = BY_ANOTHER_PEN[what]
+    if inside == "file" and "outside" in what:
+        pytest.skip("nothing stands outside")
+    for folder, drawing in (("was", DRAWING.replace(one, other)), ("now", DRAWING)):
+        (tmp_path / folder).mkdir()
+        packed = base64.b64encode(drawing.encode()).decode()
+        shown = {
+            "inline": drawing,
+            "embedded": f'<img src="data:image/svg+xml;base64,{packed}">',
+            "file": drawing,
+        }
+        page = f"<p>262.0</p>{shown[inside]}"
+        page = page.replace(one, other) if folder == "was" and "outside" in what else page
+        text, name = (drawing, "a.svg") if inside == "file" else (page, "a.html")
+        (tmp_path / folder / name).write_text(text, "utf-8")
+    found = compare_files(tmp_path / "was", tmp_path / "now", {}, same_pen=False)
+    assert (not found.differing) is alike, found.differing
+    assert found.in_words == alike
+
+
+def test_pictures_by_another_pen_are_taken_on_their_makers_word_and_that_is_told(
+    whole, tmp_path, monkeypatch
+):
+    bundle, held, report = whole
+    again(monkeypatch, report)
+    monkeypatch.setattr(sys.modules["kit.publish.recheck"], "PEN", "numpy")
+    drawn_there, drawn_here = (DRAWING.replace("M1.0", place) for place in ("M5.0", "M1.0"))
+    (report / "figures").mkdir()
+    (report / "figures" / "a.svg").write_text(drawn_here, "utf-8")
+    other = {**held, REPORT + "figures/a.svg": drawn_there.encode()}
+    path = remade(bundle, other, tmp_path / "same" / "run.zip")
+    assert not recheck(path).agrees
+    older(other)
+    outcome = recheck(remade(bundle, other, tmp_path / "other" / "run.zip"))
+    assert outcome.agrees, outcome.words
+    assert "all files as recorded but for what is drawn in 1.\n" in outcome.words
+    assert "what numpy 1.0, as it says, drew in 1 files, of which only the words of SVG" in outcome.words
+    shutil.rmtree(report / "figures")
+
+
+def test_versions_are_names_only_where_they_stand_by_themselves(tmp_path):
+    for folder, text in (("was", "numpy 2.1.0. 12.1.0 2.1.05"), ("now", "numpy 9.9.9. 19.9.9 9.9.95")):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "a.md").write_text(text, "utf-8")
+    (fault,) = compare_files(tmp_path / "was", tmp_path / "now", {"9.9.9": "2.1.0"}).differing
+    assert "was 'numpy 2.1.0. 12.1.0 2.1.05', is 'numpy 2.1.0. 19.9.9 9.9.95'" in fault
 
 
 @pytest.mark.parametrize(
-    "line", ["1" * 65536, "<" * 65536, "1." * 32768, "<style>" * 9000, "-" * 65536, "1e" * 32768]
+    "line",
+    [
+        "1" * 65536,
+        "<" * 65536,
+        "1." * 32768,
+        "<style>" * 9000,
+        "-" * 65536,
+        "1e" * 32768,
+        "data:image/png;base64," * 3000,
+        "data:image/png;base64," + "A" * 65536,
+    ],
 )
 def test_hostile_files_are_compared_in_no_time(tmp_path, line):
     was, now = tmp_path / "was", tmp_path / "now"
@@ -314,9 +471,18 @@ def test_hostile_files_are_compared_in_no_time(tmp_path, line):
         for suffix in ("html", "md", "csv", "svg"):
             (folder / f"a.{suffix}").write_text(text, "utf-8")
     begun = time.process_time()
-    assert len(compare_files(was, now, {"1.0": "2.0"}, True).differing) == 4
-    compare_files(was, now, {"1.0": "2.0"}, False)
+    assert len(compare_files(was, now, {"1.0": "2.0"}).differing) == 4
     assert time.process_time() - begun < 2
+
+
+def test_a_bundle_reads_nothing_beside_itself(whole, tmp_path, monkeypatch):
+    bundle, held, report = whole
+    again(monkeypatch, report)
+    private = json.dumps(str(report.parents[1]))
+    forged = dict(held)
+    forged["trial.toml"] += f"\n[model]\nborrow_from = [{private}]\n".encode()
+    with pytest.raises(KitError, match=r"borrow_from: found '.*', outside"):
+        recheck(changed(bundle, tmp_path / "run.zip", lambda files: files.update(forged)))
 
 
 def test_what_is_no_bundle_is_refused(tmp_path, run):

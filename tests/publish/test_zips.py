@@ -137,3 +137,29 @@ def test_a_damaged_zip_never_writes_outside(tmp_path_factory, data):
     with contextlib.suppress(KitError):
         unpack_hostile(base / "x.zip", into)
     assert {path.name for path in base.iterdir()} == {"into", "x.zip"}
+
+
+@pytest.mark.parametrize(
+    ("how", "found"),
+    [
+        (lambda path: path.write_bytes(b"MZ" * 50 + path.read_bytes()), "something before its first member"),
+        (lambda path: commented(path), "a comment"),
+    ],
+)
+def test_a_zip_that_is_something_else_too_is_refused(tmp_path, into, how, found):
+    path = zip_of(tmp_path / "x.zip", ("top/a", "x"))
+    how(path)
+    assert found in refused(path, into)
+
+
+def commented(path):
+    with zipfile.ZipFile(path, "a") as archive:
+        archive.comment = b"alder wins"
+
+
+def test_a_second_name_beside_the_first_is_refused(tmp_path, into):
+    entry = zipfile.ZipInfo("top/a")
+    entry.extra = struct.pack("<HHBI", 0x7075, 9, 1, 0) + b"evil"
+    with zipfile.ZipFile(tmp_path / "x.zip", "w") as archive:
+        archive.writestr(entry, "x")
+    assert "another name beside its name" in refused(tmp_path / "x.zip", into)
