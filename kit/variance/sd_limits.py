@@ -1,10 +1,7 @@
 """Standard deviations with their limits: exact χ², profile, or what covers best.
 
-Profile limits are where the deviance rises by the χ² quantile above its minimum. With one random term the contour
-D(l, s) = D_min + q is known in closed form: at a ratio l it allows s between Q/(dof u) for the two solutions u of u -
-log u = 1 + (D_min + q - D(l))/dof (Lambert's W), so a limit of s or of l s is an extremum of a smooth function of l
-alone. With more terms the deviance is minimised over the others at each trial value, and the limit is found by Newton
-steps on √(D - D_min), whose slope is known.
+Profile limits are where √(D − D_min) reaches the root of the χ² quantile, D being the deviance minimised over the
+other components (Pinheiro & Bates 2000, section 2.4); where some values are bounds, their criterion.
 
 What covers best: the burn SD has S0/σ²_burn ~ χ² whatever the bags are: exact in every design without crossed days.
 The bag SD of a balanced design has the modified large-sample limits of Ting et al. (1990; Burdick & Graybill 1992,
@@ -28,11 +25,9 @@ from kit.variance.averaged import nodes_of
 from kit.variance.bounded import minimise_rows, started
 from kit.variance.burn_arrays import Array, Codes
 from kit.variance.engines import NestedEngine
-from kit.variance.inference import imputed
-from kit.variance.model import Censored, RepeatModel
+from kit.variance.model import RepeatModel
 from kit.variance.optimise import FLOOR, Mask, at_zero, minimise
 from kit.variance.ratio_nodes import Weighted, weigh
-from kit.variance.rotation import Criterion, Rotated, deviance
 
 LimitMethod = Literal["best", "profile", "exact"]
 
@@ -76,8 +71,7 @@ def _limits(fit: RepeatModel, method: LimitMethod, level: float) -> tuple[Array,
         blank = np.full_like(fit.estimate.theta, np.nan)
         return blank, blank, ["none: no repeats"] * len(fit.names)
     if fit.censored is not None:
-        low, high = censored_limits(fit, fit.censored, level, method == "best")
-        return low, high, profile_words(fit, method == "best")
+        return *profile_limits(fit, level, method == "best"), profile_words(fit, method == "best")
     if method == "best":
         return best_limits(fit, level)
     low, high = profile_limits(fit, level)
@@ -91,7 +85,11 @@ def _limits(fit: RepeatModel, method: LimitMethod, level: float) -> tuple[Array,
 STEPS = 40
 """Newton steps of an inner minimisation; what is left after them is far below the third digit of a limit."""
 
-GOLDEN = (np.sqrt(5) - 1) / 2
+FIRST, LONGEST, LAST = 0.4, 1.5, 11.0
+"""In log SD from where a search begins: its first step, its longest, and where it ends without a limit."""
+
+CLOSE = 1e-9, 1e-3
+"""How near √(D − D_min) has to come to that of a limit, and where some values are bounds."""
 
 
 def chi2_quantile(level: float) -> float:
@@ -138,180 +136,110 @@ def _is_own(name: str, own: bool) -> bool:
 def profile_limits(fit: RepeatModel, level: float = 0.95, own: bool = False) -> tuple[Array, Array]:
     """Return lower and upper limits (responses, components) of the standard deviations.
 
-    The restricted likelihood is profiled for a REML fit, the likelihood for a fit by ML. With `own`, a burn SD beside
-    several random terms has the rise of its own degrees of freedom.
+    The restricted likelihood is profiled for a REML fit, the likelihood for a fit by ML. Limits are 0 or infinity where
+    the data set none. With `own`, a burn SD beside several random terms has the rise of its own degrees of freedom.
     """
-    theta = fit.estimate.theta
-    if np.isnan(theta).all():
-        return np.full_like(theta, np.nan), np.full_like(theta, np.inf)
-    if isinstance(fit.engine, NestedEngine):
-        low, high = _nested_limits(fit.engine, fit.data, fit.estimate.criterion, chi2_quantile(level))
+    low, high = np.full((2, *fit.estimate.theta.shape), np.nan)
+    known = np.flatnonzero(~np.isnan(fit.estimate.theta).any(axis=1))
+    if len(known):
+        low[known], high[known] = _ends(fit if len(known) == len(low) else fit.responses(known), level, own)
+    return low, high
+
+
+def _ends(fit: RepeatModel, level: float, own: bool) -> tuple[Array, Array]:
+    """Where each profile is high enough: of every response and component, downwards and upwards at once."""
+    (R, c), sd = fit.estimate.theta.shape, np.sqrt(fit.estimate.theta.T.ravel())
+    component, of = np.repeat(np.arange(c), R), np.tile(np.arange(R), c)
+    down, up = np.sqrt(np.concatenate([rises(fit, j, level, own) for j in range(c)], axis=1))
+    terms = sum(not name.startswith("burn") for name in fit.names)
+    sought = sd > 0
+    term = np.flatnonzero(sought & (component < terms))
+    if len(term):  # zero where zero lies within
+        at_zero, _ = _height(
+            fit, component[term], of[term], np.zeros(len(term)), fit.estimate.theta[of[term]]
+        )
+        sought[term] = at_zero > down[term]
+    below = np.flatnonzero(sought)
+    rows = np.concatenate([below, np.arange(R * c)])
+    start = np.concatenate([sd[below], np.maximum(sd, 0.01 * np.sqrt(fit.estimate.theta.sum(axis=1))[of])])
+    sign, limit = np.repeat([-1, 1], [len(below), R * c]), np.concatenate([down[below], up])
+    ends = _crossings(fit, component[rows], of[rows], start, sign, limit)
+    low = np.zeros(R * c)
+    low[below] = ends[: len(below)]
+    return low.reshape(c, R).T, ends[len(below) :].reshape(c, R).T
+
+
+def _height(fit: RepeatModel, component: Codes, of: Codes, sd: Array, start: Array) -> tuple[Array, Array]:
+    """Return √(D − D_min) of responses (rows,) with a component of each held at an SD, and theta (rows, c) there."""
+    if fit.censored is None:
+        D, theta = profile_deviance(fit, component, sd**2, start, of)
     else:
-        known = np.flatnonzero(~np.isnan(theta).any(axis=1))
-        low, high = np.full_like(theta, np.nan), np.full_like(theta, np.nan)
-        low[known], high[known] = _root_limits(fit.responses(known), level, own)
-    return np.sqrt(low), np.sqrt(high)
+        model, rows = fit.censored.model, np.arange(len(sd))
+        theta = started(model, start)
+        theta[rows, component] = sd**2
+        theta, D, _ = minimise_rows(model, theta, fit.censored.data.take(of), held=component)
+    return np.sqrt(np.maximum(D - fit.estimate.criterion[of], 0.0)), theta
 
 
-def _nested_limits(engine: NestedEngine, data: Rotated, best: Array, rise: float) -> tuple[Array, Array]:
-    """Limits of the variances (responses, components)."""
-    c = engine.criterion(data)
-    at_zero = _s_range(c, np.zeros(len(best)), best + rise)
-    if engine.levels is None:
-        return at_zero[0][:, None], at_zero[1][:, None]
-    size = float(np.average(c.det, weights=c.det_count))
-    grid = np.logspace(-4, 7, 221) / size
-
-    def ends(x: Array) -> Array:
-        low, high = _s_range(c, x, best + rise)
-        return np.stack([x * low, x * high, low, high])
-
-    table = np.stack([ends(np.full(len(best), x)) for x in grid], axis=-1)
-    signs = np.array([1.0, -1.0, 1.0, -1.0])  # minimise the lower ends, maximise the upper
-    found = np.empty((4, len(best)))
-    for i, sign in enumerate(signs):
-        found[i] = sign * _golden(lambda x, i=i, sign=sign: sign * ends(x)[i], grid, sign * table[i])  # type: ignore[misc]
-    reaches_zero = ~np.isnan(at_zero[0])
-    open_ended = ~np.isnan(table[1][:, -1])
-    low_bag = np.where(reaches_zero, 0.0, found[0])
-    high_bag = np.where(open_ended, np.inf, found[1])
-    low_burn = np.fmin(found[2], at_zero[0])
-    high_burn = np.fmax(found[3], at_zero[1])
-    return np.stack([low_bag, low_burn], axis=1), np.stack([high_bag, high_burn], axis=1)
-
-
-def _s_range(c: Criterion, ratio: Array, top: Array) -> tuple[Array, Array]:
-    """Return the least and greatest s with D(l, s) <= top; NaN where there is none."""
-    gap = (top - deviance(c, ratio)) / c.dof
-    Q = c.s0 + (c.zz / (1 + ratio[:, None] * c.d)).sum(axis=1)
-    inside = np.where(gap >= 0, -np.exp(-1 - np.maximum(gap, 0.0)), np.nan)
-    small = -special.lambertw(inside, 0).real
-    large = -special.lambertw(inside, -1).real
-    return np.asarray(Q / (c.dof * large)), np.asarray(Q / (c.dof * small))
-
-
-def _golden(f, grid: Array, table: Array) -> Array:  # type: ignore[no-untyped-def]
-    """Minimise f over log x between the neighbours of the best grid point, for all responses at once."""
-    filled = np.where(np.isnan(table), np.inf, table)
-    best = filled.argmin(axis=1)
-    a = np.log(grid[np.maximum(best - 1, 0)])
-    b = np.log(grid[np.minimum(best + 1, len(grid) - 1)])
-    x, y = b - GOLDEN * (b - a), a + GOLDEN * (b - a)
-    fx, fy = (np.nan_to_num(f(np.exp(v)), nan=np.inf, posinf=np.inf) for v in (x, y))
-    for _ in range(45):
-        left = fx < fy
-        a, b = np.where(left, a, x), np.where(left, y, b)
-        new = np.where(left, b - GOLDEN * (b - a), a + GOLDEN * (b - a))
-        fn = np.nan_to_num(f(np.exp(new)), nan=np.inf, posinf=np.inf)
-        x, fx, y, fy = (
-            np.where(left, new, y), np.where(left, fn, fy), np.where(left, x, new), np.where(left, fx, fn)
-        )  # fmt: skip
-    return np.asarray(np.fmin(np.fmin(fx, fy), filled.min(axis=1)))
+def _crossings(
+    fit: RepeatModel, component: Codes, of: Codes, start: Array, sign: Array, limit: Array
+) -> Array:
+    """Return SDs at which the height is at its limit, above `start` or below: secants in log SD, bracketed."""
+    behind, f_behind = np.zeros(len(start)), -limit
+    x, least, most = np.full(len(start), FIRST), np.zeros(len(start)), np.full(len(start), np.inf)
+    live, close, theta = np.arange(len(start)), CLOSE[fit.censored is not None], fit.estimate.theta[of]
+    for _ in range(60):
+        at = x[live]
+        sd = start[live] * np.exp(sign[live] * at)
+        height, theta[live] = _height(fit, component[live], of[live], sd, theta[live])
+        f = height - limit[live]
+        least[live] = np.where(f < 0, np.maximum(at, least[live]), least[live])
+        most[live] = np.where(f < 0, most[live], np.minimum(at, most[live]))
+        rise = np.maximum((f - f_behind[live]) / (at - behind[live]), 1e-6)
+        new = np.minimum(at - f / rise, at + LONGEST)
+        inside = (new > least[live]) & (new < most[live])
+        x[live] = np.where(inside, new, (least[live] + np.minimum(most[live], at + LONGEST)) / 2)
+        behind[live], f_behind[live] = at, f
+        live = live[(np.abs(f) > close) & (at < LAST)]
+        if not len(live):
+            break
+    ends = start * np.exp(sign * x)
+    return np.where(least >= LAST, np.where(sign > 0, np.inf, 0.0), ends)
 
 
 def profile_deviance(
-    fit: RepeatModel, component: int, value: Array, start: Array, of: Codes
+    fit: RepeatModel, component: Codes, value: Array, start: Array, of: Codes
 ) -> tuple[Array, Array]:
-    """Minimise over the other components with one held at `value` (rows,): deviance (rows,) and theta (rows, c).
+    """Minimise responses' deviances with one component of each held at `value`: deviance (rows,) and theta (rows, c).
 
-    Two starts are polished, the given one and one in which what was taken away is shared by the others.
+    Polished are the given start, one in which what was taken away is shared by the others, and one in which the random
+    terms' variances are alike.
     """
-    burns = sum(name.startswith("burn") for name in fit.names)
+    rows, burns = np.arange(len(of)), fit.design.spread.count
     held = np.zeros(start.shape, dtype=np.bool_)
-    held[:, component] = True
-    first = start.copy()
-    first[:, component] = value
-    spare = np.maximum(start[:, component] - value, 0.0)[:, None] / max(start.shape[1] - 1, 1)
-    second = np.where(held, first, first + spare + 0.05 * first.mean(axis=1, keepdims=True))
-    both, rows = np.concatenate([first, second]), np.concatenate([of, of])
-    low = FLOOR * both.sum(axis=1, keepdims=True)
-    both[:, -burns:] = np.maximum(both[:, -burns:], low)
-    found = minimise(lambda theta, r: fit.engine.deviance(fit.data, theta, r), both, rows,
-                     np.concatenate([held, held]), burns, STEPS)  # fmt: skip
-    value_of, n = found.value.reshape(2, -1), len(of)
-    best = value_of.argmin(axis=0)
-    return value_of.min(axis=0), found.theta.reshape(2, n, -1)[best, np.arange(n)]
+    held[rows, component] = True
+    first = np.where(held, value[:, None], start)
+    spare = np.maximum(start[rows, component] - value, 0.0)[:, None] / max(start.shape[1] - 1, 1)
+    mean = first.mean(axis=1, keepdims=True)
+    shared = np.where(held, first, first + spare + 0.05 * mean)
+    alike = np.where(held | (np.arange(first.shape[1]) >= first.shape[1] - burns), first, mean)
+    starts = np.concatenate([first, shared, alike])
+    low = FLOOR * starts.sum(axis=1, keepdims=True)
+    starts[:, -burns:] = np.maximum(starts[:, -burns:], low)
+    found = minimise(lambda theta, r: fit.engine.deviance(fit.data, theta, r), starts, np.tile(of, 3),
+                     np.tile(held, (3, 1)), burns, STEPS)  # fmt: skip
+    values = found.value.reshape(3, -1)
+    return values.min(axis=0), found.theta.reshape(3, len(of), -1)[values.argmin(axis=0), rows]
 
 
 def profile_holds(fit: RepeatModel, component: int, variance: float, level: float, own: bool = False) -> Mask:
     """Return whether each response's profile interval holds a variance: one minimisation, no search for its ends."""
-    R = len(fit.estimate.theta)
-    value, _ = profile_deviance(fit, component, np.full(R, variance), fit.estimate.theta, np.arange(R))
+    rows = np.arange(len(fit.estimate.theta))
+    held = np.full(len(rows), component), np.full(len(rows), variance)
+    value, _ = profile_deviance(fit, *held, fit.estimate.theta, rows)
     down, up = rises(fit, component, level, own)
     rise = np.where(variance > fit.estimate.theta[:, component], up, down)
     return np.asarray(value - fit.estimate.criterion <= rise)
-
-
-def _root_limits(fit: RepeatModel, level: float, own: bool) -> tuple[Array, Array]:
-    R, c = fit.estimate.theta.shape
-    low, high = np.zeros((R, c)), np.zeros((R, c))
-    for j in range(c):
-        down, up = rises(fit, j, level, own)
-        low[:, j] = _lower(fit, j, down)
-        high[:, j] = _upper(fit, j, up)
-    return low, high
-
-
-def _lower(fit: RepeatModel, j: int, rise: Array) -> Array:
-    """Zero where zero is inside the interval, else the root below the estimate."""
-    theta, R = fit.estimate.theta, len(fit.estimate.theta)
-    burns = sum(name.startswith("burn") for name in fit.names)
-    if j >= theta.shape[1] - burns:
-        return _walk(fit, j, rise, np.sqrt(theta[:, j]), 0.6, 0.0)
-    out = np.zeros(R)
-    at_zero, _ = profile_deviance(fit, j, np.zeros(R), theta, np.arange(R))
-    rows = np.flatnonzero((at_zero - fit.estimate.criterion > rise) & (theta[:, j] > 0))
-    if len(rows):
-        out[rows] = _root(fit, j, rise[rows], rows, np.zeros(len(rows)), np.sqrt(theta[rows, j]), 0.6)
-    return out
-
-
-def _upper(fit: RepeatModel, j: int, rise: Array) -> Array:
-    """The root above the estimate; infinity where the deviance stays below the bar."""
-    theta = fit.estimate.theta
-    start = np.sqrt(np.maximum(theta[:, j], 0.2 * theta.sum(axis=1)))
-    return _walk(fit, j, rise, start, 1.7, np.inf)
-
-
-def _walk(fit: RepeatModel, j: int, rise: Array, start: Array, factor: float, beyond: float) -> Array:
-    """Step away from the estimate until the deviance has risen enough, then solve; `beyond` where it never does."""
-    theta, R = fit.estimate.theta, len(fit.estimate.theta)
-    inner, outer, settled = np.sqrt(theta[:, j]), start * factor, np.zeros(R, dtype=np.bool_)
-    warm = theta.copy()
-    for _ in range(14):
-        rows = np.flatnonzero(~settled)
-        value, warm[rows] = profile_deviance(fit, j, outer[rows] ** 2, warm[rows], rows)
-        settled[rows] = value - fit.estimate.criterion[rows] > rise[rows]
-        if settled.all():
-            break
-        rows = np.flatnonzero(~settled)
-        inner[rows], outer[rows] = outer[rows], outer[rows] * factor**1.5
-    out, rows = np.full(R, beyond), np.flatnonzero(settled)
-    if len(rows):
-        out[rows] = _root(fit, j, rise[rows], rows, outer[rows], inner[rows], 0.5)
-    return out
-
-
-def _root(
-    fit: RepeatModel, j: int, rise: Array, rows: Codes, outside: Array, inside: Array, part: float
-) -> Array:
-    """Solve √(D(v) - D_min) = √rise between SDs outside and inside the interval; returns variances."""
-    low, high = outside.copy(), inside.copy()  # low: too far from the estimate; high: within
-    x, theta = low + part * (high - low), fit.estimate.theta[rows]
-    for _ in range(60):
-        value, theta = profile_deviance(fit, j, x**2, theta, rows)
-        slope = fit.engine.deviance(fit.data, theta, rows).gradient[:, j] * 2 * x
-        r = np.sqrt(np.maximum(value - fit.estimate.criterion[rows], 0.0))
-        far = r > np.sqrt(rise)
-        low, high = np.where(far, x, low), np.where(far, high, x)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            new = x - (r - np.sqrt(rise)) * 2 * r / slope
-        ok = (new > np.minimum(low, high)) & (new < np.maximum(low, high))
-        new = np.where(ok, new, (low + high) / 2)
-        if np.all(np.abs(new - x) <= 1e-9 * np.maximum(x, new)):
-            return np.asarray(new**2)
-        x = new
-    return np.asarray(x**2)
 
 
 EXACT = "exact χ²"
@@ -378,15 +306,6 @@ def _between(low: Array, high: Array, sd: Any) -> Array:
     return np.asarray((low <= sd * (1 + 1e-12)) & (high >= sd), dtype=np.float64)
 
 
-def total_limits(fit: RepeatModel, level: float = 0.95) -> tuple[Array, Array] | None:
-    """Return limits (responses,) of the SD of one burn of a new bag (on a new day), None without an average."""
-    if not _offered(fit):
-        return None
-    if len(fit.names) == 1:
-        return burn_chi_square(fit, level)
-    return averaged_limits(fit, np.ones(len(fit.names)), level)
-
-
 def _offered(fit: RepeatModel) -> bool:
     """Whether the likelihood can be averaged: REML, one burn SD, at most two random terms."""
     common = fit.design.spread.count == 1 and len(fit.names) <= 3
@@ -397,12 +316,6 @@ def own_burns(fit: RepeatModel) -> bool:
     """Whether the burn SD has the profile on its own χ²: nothing but the random terms' levels tells of it."""
     common = fit.design.spread.count == 1 and len(fit.names) > 2
     return fit.method == "REML" and common and fit.engine.within(fit.data)[1] == 0
-
-
-def zero_words(component: str) -> str:
-    """Return what an upper limit of zero says of a component."""
-    inside = {"bag": "bags", "day": "days", "fuel": "fuels of a kind"}.get(component, f"{component}s")
-    return f"no more variation between {inside} than within them"
 
 
 def _unit(size: int, j: int) -> Array:
@@ -531,75 +444,3 @@ def burn_chi_square(fit: RepeatModel, level: float) -> tuple[Array, Array] | Non
         return None
     upper, lower = special.chdtri(df, (1 - level) / 2), special.chdtri(df, (1 + level) / 2)
     return np.sqrt(s0 / upper), np.sqrt(s0 / lower)
-
-
-FIRST, LONGEST, LAST = 0.4, 1.5, 8.5
-"""In log SD from where a search begins: its first step, its longest, and where it ends without a limit."""
-
-CLOSE = 1e-3
-"""How near √(D - D_min) has to come to that of a limit."""
-
-
-def censored_limits(fit: RepeatModel, known: Censored, level: float, best: bool) -> tuple[Array, Array]:
-    """Return profile limits (1, c) of the standard deviations; 0 or infinity where the data set none.
-
-    Parameters
-    ----------
-    best
-        Whether burn SDs have the rise of their degrees of freedom; else every SD has that of χ²₁.
-    """
-    sd, whole = np.sqrt(fit.estimate.theta[0]), float(np.sqrt(fit.estimate.theta.sum()))
-    count, profile, (down, up) = len(sd), _Profile(fit, known), np.sqrt(bounded_rises(fit, level, best))
-    component, terms = np.arange(count), np.arange(known.model.terms)
-    sought = np.ones(count, dtype=np.bool_)
-    sought[terms] = profile.height(terms, np.zeros(len(terms))) > down[terms]  # else the limit is zero
-    below = component[sought & (sd > 0)]
-    start = np.concatenate([sd[below], np.maximum(sd, 0.01 * whole)])
-    sign = np.repeat([-1, 1], [len(below), count])
-    height = np.concatenate([down[below], up])
-    ends = profile.crossings(np.concatenate([below, component]), start, sign, height)
-    low = np.zeros(count)
-    low[below] = ends[: len(below)]
-    return low[None], ends[None, len(below) :]
-
-
-def bounded_rises(fit: RepeatModel, level: float, best: bool) -> Array:
-    """Return how far D rises (2, c) from its least to the lower and to the upper limit of each SD."""
-    filled, count = imputed(fit), len(fit.names)
-    return np.stack([rises(filled, component, level, best)[:, 0] for component in range(count)], axis=1)
-
-
-@dataclass(frozen=True)
-class _Profile:
-    """√(D - D_min) with one SD held."""
-
-    fit: RepeatModel
-    known: Censored
-
-    def height(self, component: Codes, sd: Array) -> Array:
-        """Return it at components (rows,) held at SDs (rows,)."""
-        theta = started(self.known.model, np.repeat(self.fit.estimate.theta, len(sd), axis=0))
-        theta[np.arange(len(sd)), component] = sd**2
-        D = minimise_rows(self.known.model, theta, self.known.data.times(len(sd)), held=component)[1]
-        return np.asarray(np.sqrt(np.maximum(D - float(self.fit.estimate.criterion[0]), 0.0)))
-
-    def crossings(self, component: Codes, start: Array, sign: Array, limit: Array) -> Array:
-        """Return SDs at which the height is at its limit, above `start` or below: secants in log SD, bracketed."""
-        behind, f_behind = np.zeros(len(start)), -limit
-        x, least, most = np.full(len(start), FIRST), np.zeros(len(start)), np.full(len(start), np.inf)
-        live = np.arange(len(start))
-        for _ in range(40):
-            at = x[live]
-            f = self.height(component[live], start[live] * np.exp(sign[live] * at)) - limit[live]
-            least[live] = np.where(f < 0, np.maximum(at, least[live]), least[live])
-            most[live] = np.where(f < 0, most[live], np.minimum(at, most[live]))
-            rise = np.maximum((f - f_behind[live]) / (at - behind[live]), 1e-6)
-            new = np.minimum(at - f / rise, at + LONGEST)
-            inside = (new > least[live]) & (new < most[live])
-            x[live] = np.where(inside, new, (least[live] + np.minimum(most[live], at + LONGEST)) / 2)
-            behind[live], f_behind[live] = at, f
-            live = live[(np.abs(f) > CLOSE) & (at < LAST)]
-            if not len(live):
-                break
-        ends = start * np.exp(sign * x)
-        return np.where(least >= LAST, np.where(sign > 0, np.inf, 0.0), ends)

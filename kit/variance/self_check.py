@@ -23,11 +23,11 @@ from kit.variance.model import Censored, RepeatModel
 from kit.variance.optimise import Mask
 from kit.variance.sd_limits import (
     best_hold,
-    bounded_rises,
     component_limits,
     own_burns,
     profile_holds,
     profile_words,
+    rises,
 )
 
 TRIALS = 1000
@@ -303,7 +303,8 @@ def _spreads(
     at[trials, which] = np.maximum(theta, 1e-12 * theta.sum())[which]
     value = minimise_rows(known.model, at, rows, held=which, steps=STEPS)[1]
     above = (theta[which] > found[trials, which]).astype(int)
-    inside = (value - D <= bounded_rises(fit, level, best=True)[above, which]).astype(float)
+    rise = np.stack([rises(fit, j, level, own=True)[:, 0] for j in range(len(theta))], axis=1)
+    inside = (value - D <= rise[above, which]).astype(float)
     return [
         (f"interval of the {name} SD holds the truth ({words})", level, inside[which == j])
         for j, (name, words) in enumerate(zip(fit.names, profile_words(fit, own=True), strict=True))
