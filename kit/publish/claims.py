@@ -327,7 +327,7 @@ class _Pair:
         n = f"{counted(burns, 'burn')} each" if alike else f"{counted(burns, 'burn')} against {other}"
         of_bags = f", {counted(bags, 'bag')}" if alike and bags else ""
         clause, start = self.clause(), capital(self.clause())
-        in_place = f"In this cooker, {clause}" if self.verdict not in UNDECIDED else start
+        in_place = f"In {self.data.here}, {clause}" if self.verdict not in UNDECIDED else start
         forms = (f"{in_place}{told}, {n}{of_bags}.", f"{start}{told}, {n}{of_bags}.", f"{start}{told}, {n}.")
         return shortest_that_fits((*forms, f"{start}{told}."), self.names, MOST_SAID)
 
@@ -506,7 +506,7 @@ def _standing_claim(
         told.append(
             f"the {number_word(len(far))} others {rest[1]}" if len(far) > 1 else f"the other {rest[0]}"
         )
-    say = f"In this cooker, {best} was {leader}, {number}"
+    say = f"In {data.here}, {best} was {leader}, {number}"
     if found.near and found.near[0] == found.others[0] and not rivals:
         say = f"{say}, {less}"
     also = f"; {listed(rivals)} {equal}" if rivals else ""
@@ -549,15 +549,16 @@ def overall_sentence(data: ReportData, metric: str) -> str:
     p = float(rows["p"].iloc[0])
     told = f"p {'< 0.001' if p < 0.0005 else f'= {p:.3f}' if p < 0.1 else f'= {p:.2f}'}"
     label, fuels = capital(data.label(metric)), data.these_bags or "the fuels"
+    standing = standing_of(data, metric)
     if p >= 1 - data.level:
-        standing = standing_of(data, metric)
         told_apart = data.rows("comparisons", metric)["direction"].fillna("").ne("").any()
         if told_apart or (standing is not None and not standing.open):
             sharper = "the questions asked of single fuels are sharper"
             return f"{label}: a test of all fuels at once sees no difference ({told}); {sharper}."
         return f"{label}: these burns do not show that {fuels} differ at all ({told})."
-    settled = any(claim.settled for claim in claims_of(data) if claim.metric == metric)
-    which = "" if settled else "; which ones differ, these burns cannot say"
+    known = not (standing is None or standing.open)
+    known = known or any(claim.settled for claim in claims_of(data) if claim.metric == metric)
+    which = "" if known else "; which ones differ, these burns cannot say"
     return f"{label}: {fuels} are not all alike ({told}){which}."
 
 

@@ -90,9 +90,13 @@ class ReportData:
         """Return the rows, by metric, a and b, of the comparisons that the trial declared."""
         import pandas as pd
 
-        names = ["metric", "a", "b"]
-        declared = pd.MultiIndex.from_frame(self.table("comparisons")[names])
-        return rows[pd.MultiIndex.from_frame(rows[names]).isin(declared)]
+        declared = self.table("comparisons")
+        either_way = [["metric", "a", "b"], ["metric", "b", "a"]]
+        known = {key for names in either_way for key in declared[names].itertuples(index=False, name=None)}
+        keys = pd.Series(
+            list(rows[either_way[0]].itertuples(index=False, name=None)), rows.index, dtype=object
+        )
+        return rows[keys.isin(known)]
 
     def brackets(self, metric: str, cast: Cast) -> list[list[str]]:
         """Return for each fuel of a cast the numbers of the brackets that join it with fuels it is not told from."""
@@ -231,6 +235,22 @@ class ReportData:
         return (Path(self.analysis.run.folder) / SIMULATED).is_file()
 
     @property
+    def here(self) -> str:
+        """The cooker or cookers that what was found holds for."""
+        return "these cookers" if self.cookers > 1 else "this cooker"
+
+    @property
+    def cookers(self) -> int:
+        """Cookers that the burn sheet names."""
+        return int(self.sheet["cooker"].replace("", None).nunique())
+
+    @property
+    def control(self) -> str:
+        """The control fuel, where it was burned; else ''."""
+        fuel = self.trial.control_fuel or ""
+        return fuel if fuel in {player.id for player in self.cast} else ""
+
+    @property
     def bags(self) -> int:
         """Bags that were burned, at whatever setting."""
         table = self.table("metrics")
@@ -318,7 +338,7 @@ def n_words(counts: Mapping[str, tuple[int, int]], names: Mapping[str, str]) -> 
         burns, bags = next(iter(counts.values()))
         return of_bags(f"{counted(burns, 'burn')} of each fuel{',' if bags else ''}", bags, " each")
     each = (
-        of_bags(f"{names.get(fuel, fuel)} {counted(burns, 'burn')}", bags)
+        of_bags(f"{counted(burns, 'burn')} of {names.get(fuel, fuel)}", bags)
         for fuel, (burns, bags) in counts.items()
     )
     return "; ".join(each)

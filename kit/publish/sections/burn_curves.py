@@ -108,8 +108,10 @@ def overlay_drawing(data: ReportData) -> Drawing | None:
     cast = data.cast
     lines, n = lines_of(data, cast), _n(data, cast)
     kinds = list(dict.fromkeys((player.kind, player.kind_place) for player in cast if player.kind))
-    each = "The one burn of each fuel" if data.singles else "Mean curve of each fuel"
-    told = [f"{each} ({_n_words(data, n)}){_at(data)}, marked and named at its peak."]
+    each = f"Mean curve of each fuel ({_n_words(data, n)})"
+    if data.singles:
+        each = "The one burn of each fuel"
+    told = [f"{each}{_at(data)}, marked and named at its peak."]
     choices = [(f"fuel-{player.place + 1}", player.name) for player in cast]
     choices = choices if len(cast) <= MOST_CHOICES else []
     if len(kinds) > 1:

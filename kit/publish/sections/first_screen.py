@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from kit.page.html_tables import Col, numbers, table
-from kit.page.shown_numbers import convert, plain
+from kit.page.shown_numbers import convert, plain, quantity
 from kit.page.text import Html, anchor, element, join
 from kit.publish.claims import (
     MOST,
@@ -24,10 +24,10 @@ from kit.publish.figures.canvas import Cast
 from kit.publish.report_data import ReportData, cost_metric, prices_per_kg, report_data
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
+from kit.publish.sections.how import BASIS
 from kit.publish.sections.section import APPENDIX, Section, heading, label, paragraph, section
-from kit.publish.wording import burns_named, capital, counted, estimate, listed, number_word
+from kit.publish.wording import APART, burns_named, capital, counted, estimate, listed, number_word
 
-CHARGES: Final = {"mass": "equal mass", "volume": "equal volume", "full starter": "a full starter each"}
 LETTERS: Final = (
     "Fuels that share a letter are not distinguishable; a fuel without one differs from every other. Which fuel is "
     "first is a question of its own, asked in one direction: it can be settled where two fuels share a letter."
@@ -61,14 +61,16 @@ def answer_sentences(data: ReportData) -> list[Claim | str]:
     """Return the answer: which fuels can be best, the better value, settled differences, how many are not settled."""
     if data.interim:
         return [
-            f"Interim: {data.done} of {data.planned} burns are done; verdicts are given when all planned burns are, "
-            "since looking early and often finds differences that are not there."
+            "Verdicts are given when all planned burns are done, since looking early and often finds differences that "
+            "are not there."
         ]
     if data.bare:
         return _single_burns(data)
     pairs = [claim for claim in claims_of(data) if claim.primary] or list(claims_of(data))
     if not pairs:
         return ["Only one fuel was burned, so there is nothing to compare; its values stand below."]
+    if len(pairs) > 1 and all(claim.verdict == "cannot be separated" for claim in pairs):
+        return [f"No two fuels can be compared: {APART}."]
     told: list[Claim | str] = []
     for metric in data.primary if len(data.cast) > 2 else ():
         best, standing = best_claim(data, metric), standing_of(data, metric)
@@ -134,7 +136,7 @@ def _key(data: ReportData) -> str:
     return (
         f"After ± and in brackets behind a value: its {data.percent} interval. After each colon of a comparison: the "
         f"{data.percent} interval, the differences compatible with these burns.{over} Counts are "
-        f"of {counts}, never of readings. The answer holds for this cooker, {of}{days}."
+        f"of {counts}, never of readings. The answer holds for {data.here}, {of}{days}."
     )
 
 
@@ -153,9 +155,9 @@ def _burned(data: ReportData) -> str:
     if trial.cooker:
         parts.append(f"Cooker: {trial.cooker}")
     if trial.charge.model_fields_set:
-        parts.append(f"Charges of {CHARGES[trial.charge.by]}")
-    if trial.control_fuel:
-        parts.append(f"Control fuel: {data.name(trial.control_fuel)}")
+        parts.append(f"Charges of {BASIS[trial.charge.by]}")
+    if data.control:
+        parts.append(f"Control fuel: {data.name(data.control)}")
     return ". ".join(parts) + "."
 
 
@@ -243,10 +245,12 @@ def overview_table(data: ReportData) -> Html:
     made["burns"], made["bags"] = [burns for burns, _ in n], [bags or math.nan for _, bags in n]
     columns += numbers("burns", *(["bags"] if any(bags for _, bags in n) else []))
     note = "Values of single burns, without error bars, in the order of the trial file."
-    if not data.bare:
+    if not len(data.table("means")):
+        note = "Lowest and highest value of the burns: with one fuel no model is fitted, so there is no error bar."
+    elif not data.bare:
         note = f"Means; ± half of the {data.percent} interval, or in brackets the interval, each fuel for itself."
-        if any(name.startswith("letters ") for name in made):
-            note += f" In the order of {data.label(first)}. {LETTERS}"
+        note += f" In the order of {data.label(first)}." if cast != data.cast else ""
+        note += f" {LETTERS}" if any(name.startswith("letters ") for name in made) else ""
     frame = pd.DataFrame(made, dtype=object)
     return table(frame, "Fuel by fuel, in one table", columns, units=data.units, note=note)
 
@@ -264,6 +268,7 @@ def _key_of(player: Any) -> Html:
 def _cells(data: ReportData, metric: str, cast: Cast) -> list[object]:
     means = data.rows("means", metric).dropna(subset=["mean"]).set_index("fuel")
     values, unit = data.values_of(metric), data.spec(metric).unit
+    no_model = data.bare or not len(data.table("means"))
     cells: list[object] = []
     for player in cast:
         own = values[values["fuel"] == player.id]
@@ -273,8 +278,11 @@ def _cells(data: ReportData, metric: str, cast: Cast) -> list[object]:
         elif (own["status"] == "never").any():
             n = int((own["status"] != "never").sum())
             cells.append(f"in {n} of {len(own)}" if n else "not reached")
-        elif data.bare and own["value"].notna().any():
-            cells.append(_cell(data, float(own["value"].iloc[0]), math.nan, math.nan, unit))
+        elif len(own) and (own["status"] == "at most").all():
+            cells.append(f"at most {quantity(float(own['value'].max()), unit, data.units)}")
+        elif no_model and own["value"].notna().any():
+            ends = dict.fromkeys((float(own["value"].min()), float(own["value"].max())))
+            cells.append(join((_cell(data, end, math.nan, math.nan, unit) for end in ends), " to "))
         else:
             cells.append("")
     return cells

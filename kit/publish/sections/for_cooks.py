@@ -53,7 +53,7 @@ def cooks(analysis: Any) -> Section:
 def _above(data: ReportData) -> str:
     wanted = [m for m in data.metrics if m.partition(":")[0] == "time_above" and data.has_values(m)]
     labels = listed([data.label(metric) for metric in wanted])
-    return f"{labels} (in the first table and the appendix)" if wanted else "peak and curve alone"
+    return f"{labels} (in the first table or the appendix)" if wanted else "peak and curve alone"
 
 
 def _held(data: ReportData, cook: Cook) -> str:

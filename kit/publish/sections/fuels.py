@@ -125,11 +125,10 @@ def reached_sentences(data: ReportData) -> list[str]:
     for metric, own in rows.groupby("metric", sort=False):
         if not (own["reached"] < own["n"]).any():
             continue
-        each = [
-            f"{data.name(row.fuel)} {int(row.reached)} of {int(row.n)}" for row in own.itertuples(index=False)
-        ]
         at = data.label(str(metric)).removeprefix("time to ")
-        told.append(f"Burns that reached {at}: {', '.join(each)}.")
+        each = [f"{data.name(row.fuel)} {int(row.reached)} of {int(row.n)}" for row in own.itertuples()]
+        some = own["reached"].gt(0).any()
+        told.append(f"Burns that reached {at}: {', '.join(each)}." if some else f"No burn reached {at}.")
         settled = pairs[(pairs["metric"] == metric) & (pairs["verdict"] == "different")]
         over: dict[str, list[str]] = {}
         for row in settled.itertuples() if not (data.interim or data.bare) else ():
@@ -290,7 +289,7 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
         f"Small grey dots: {several} ({n_words(used, names)}).",
         f"Large mark and bar: mean with its {data.percent} interval, each fuel for itself."
         if bars
-        else "No bars: without repeated burns there is no error bar.",
+        else f"No bars: {_why_no_bars(data)}.",
     ]
     if (burns["status"] != "exact").any():
         told.append("Triangles: burns of which only a lower (▸) or an upper (◂) bound is known.")
@@ -314,6 +313,14 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
         draw=partial(fuel_values, burns, means, cast, data.axis(metric), joined),
         simulated=data.simulated,
     )
+
+
+def _why_no_bars(data: ReportData) -> str:
+    if data.singles:
+        return "without repeated burns there is no error bar"
+    if len(data.cast) < 2:
+        return "with one fuel no model is fitted"
+    return "too few values are known exactly for a mean"
 
 
 def _values_data(burns: pd.DataFrame, means: pd.DataFrame, brackets: dict[str, str]) -> pd.DataFrame:

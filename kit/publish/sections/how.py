@@ -126,10 +126,11 @@ def _charge(data: ReportData) -> str:
         amount += f" within {plain(charge.tolerance_g, 0)} g" if charge.tolerance_g else ""
     elif charge.litres:
         amount = f", {plain(charge.litres, 1)} L"
+    if len(data.cast) < 2:
+        return f"Charges were of {BASIS[charge.by]}{amount}."
     return (
-        f"Fuels were compared at {BASIS[charge.by]}{amount}. The result holds for this basis: dense and light "
-        "fuels fill a "
-        "starter differently, and charges of another basis, other settings and other cookers are never pooled."
+        f"Fuels were compared at {BASIS[charge.by]}{amount}. The result holds for this basis: dense and light fuels "
+        "fill a starter differently, and charges of another basis, other settings and other cookers are never pooled."
     )
 
 
@@ -181,26 +182,24 @@ def _minutes(value: float) -> str:
     return f"{value:g} min" if value.is_integer() else f"{value * 60:g} s"
 
 
-def _spreads(data: ReportData) -> list[str]:
+def _spreads(data: ReportData) -> str:
     """Whether burns have one SD in common, as the models of the primary measures were fitted."""
-    fits = data.analysis.fits
-    return [
-        SPREAD[way]
-        for way in dict.fromkeys(fit.spread_choice for name, fit in fits.items() if name in data.primary)
-    ]
+    ways = dict.fromkeys(
+        fit.spread_choice for name, fit in data.analysis.fits.items() if name in data.primary
+    )
+    return f"; {listed([SPREAD[way] for way in ways])}" if ways else ""
 
 
 def computed_lines(data: ReportData) -> list[str]:
     """Return paragraphs on scale, model, intervals, families and verdicts, in words a tester follows."""
-    if data.bare:
-        return [
-            "Each fuel was burned once. Values are shown as measured; no interval, difference or order was computed."
-        ]
+    if not data.analysis.fits or data.bare:
+        why = "Each fuel was burned once" if data.singles else "No model was fitted"
+        return [f"{why}. Values are shown as measured; no interval, difference or order was computed."]
     return [
         "Durations, masses, rates and costs are compared as ratios (on the logarithmic scale), temperatures as "
         "differences.",
         "The variation of each measure is split into the mean of each fuel, what bags of one fuel differ by, what days "
-        f"differ by where the design can tell, and what burns differ by; {listed(_spreads(data))}. "
+        f"differ by where the design can tell, and what burns differ by{_spreads(data)}. "
         "Fuels are held "
         "against the variation between bags and burns, never against the scatter of readings.",
         _intervals(data),
@@ -263,30 +262,33 @@ def shared_out(self_check: pd.DataFrame) -> str:
 def _self_check_told(data: ReportData) -> str:
     rows = data.table("self_check")
     if not len(rows):
-        return "No self-check was run: without repeats there is no fitted model to simulate from."
+        return "No self-check was run: there is no fitted model to simulate from."
     held = rows[rows["quantity"].str.startswith("intervals of the means hold")]
     if not len(held):
         return f"{TRIALS} trials of just this design were simulated and analysed alike; the appendix has every count."
-    low, high = (100 * float(end) for end in (held["share"].min(), held["share"].max()))
+    ends = dict.fromkeys(f"{100 * float(end):.0f}" for end in (held["share"].min(), held["share"].max()))
     return (
         f"{TRIALS} trials of just this design were simulated from what these burns showed (seed "
         f"{int(rows['seed'].iloc[0])}) and each was analysed like the real one: intervals of the means, made to hold "
         "the truth in 95 of 100 trials, held it in "
-        f"{low:.0f} to {high:.0f} of 100."
+        f"{' to '.join(ends)} of 100."
     )
 
 
 def _second_opinion_told(data: ReportData) -> str:
     rows = data.table("second_opinion")
     fitted = rows[rows["other"].notna()]
+    converged = fitted[~fitted["note"].astype(str).str.contains("did not converge")]
     if not len(rows):
         return ""
     if not len(fitted):
-        return (
-            "Another program (statsmodels) cannot fit these models, so its estimates could not be set beside."
-        )
-    agree = int(fitted["agrees"].fillna(False).astype(bool).sum())
-    return f"Checked against another program (statsmodels): {agree} of {len(fitted)} estimates agree."
+        return "Another program (statsmodels) cannot fit these models, so there is nothing to compare with."
+    left = len(fitted) - len(converged)
+    of_these = f" {left} more are of fits that, as it says itself, did not converge." if left else ""
+    if not len(converged):
+        return "Another program (statsmodels) says itself that it did not converge on these models."
+    agree = int(converged["agrees"].fillna(False).astype(bool).sum())
+    return f"Checked against another program (statsmodels): {agree} of {len(converged)} estimates agree.{of_these}"
 
 
 def self_check_html(data: ReportData) -> Html | None:
@@ -321,8 +323,8 @@ def strengths(data: ReportData) -> list[str]:
         )
     if data.analysis.run.plan is not None and not len(data.table("deviations")):
         told.append("The plan was written before the first burn, and no deviation from it was found.")
-    if trial.control_fuel:
-        told.append(f"A control fuel, {data.name(trial.control_fuel)}, was burned along with the others.")
+    if data.control:
+        told.append(f"A control fuel, {data.name(data.control)}, was burned along with the others.")
     if trial.margins:
         told.append("The smallest difference that matters is declared in the trial file.")
     if data.days > 2:
@@ -344,23 +346,20 @@ def limitations(data: ReportData) -> list[str]:
     """Return what this trial cannot say, from what was really done."""
     trial, cast = data.trial, data.cast
     bags, burns = [data.bags_of(player.id) for player in cast], [data.burns_of(player.id) for player in cast]
-    cookers = data.sheet["cooker"].replace("", None).nunique()
     told = []
     if data.simulated:
         told.append(
             "These burns are simulated. They show how a report reads; they say nothing about any real fuel."
         )
-    one = "One cooker" if cookers <= 1 else f"{capital(counted(cookers, 'cooker'))}"
-    told.append(f"{one}, one place, one way of burning: the answer may differ in another cooker.")
+    cookers = capital(counted(max(data.cookers, 1), "cooker"))
+    told.append(f"{cookers}, one place, one way of burning: the answer may differ in another cooker.")
     if not any(bags):
         told.append("Bags are not noted: whether another bag would do the same cannot be told.")
     elif min(bags) <= 3:
         few = [player.name for player, n in zip(cast, bags, strict=True) if n == min(bags)]
         of = "each fuel" if len(few) == len(cast) else listed(few)
-        told.append(
-            f"Few bags: {counted(min(bags), 'bag')} of {of}. A spread between bags found at zero is no proof "
-            "that bags agree."
-        )
+        zero = "" if data.bare else " A spread between bags found at zero is no proof that bags agree."
+        told.append(f"Few bags: {counted(min(bags), 'bag')} of {of}.{zero}")
     if min(burns, default=0) < 2:
         once = [player.name for player, n in zip(cast, burns, strict=True) if n < 2]
         told.append(
@@ -376,9 +375,8 @@ def limitations(data: ReportData) -> list[str]:
         )
     if len(data.primary) > 1 and not data.bare:
         told.append(
-            f"{capital(counted(len(data.primary), 'primary measure'))}: intervals hold for all comparisons of "
-            "one measure, "
-            "not for all measures together."
+            f"{capital(counted(len(data.primary), 'primary measure'))}: intervals hold for all comparisons of one "
+            "measure, not for all measures together."
         )
     if not trial.operator:
         told.append("Who ran the burns is not recorded.")

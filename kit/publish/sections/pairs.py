@@ -25,6 +25,7 @@ from kit.publish.sections.section import (
     to_appendix,
 )
 from kit.publish.wording import (
+    TOO_WIDE,
     Amount,
     capital,
     counted,
@@ -50,11 +51,13 @@ BRIEF: Final = {
 }
 """Verdicts as they stand at the edge of a figure; the others stand as they are."""
 FAMILIES: Final = {
-    "tukey": "for all {n} comparisons of this measure at once (Tukey)",
-    "dunnett": "for all {n} comparisons with the control fuel at once (Dunnett)",
-    "holm": "for all {n} comparisons of this measure at once (Holm)",
+    "tukey": "for {all} comparisons of this measure at once (Tukey)",
+    "dunnett": "for {all} comparisons with the control fuel at once (Dunnett)",
+    "holm": "for {all} comparisons of this measure at once (Holm)",
     "none": "for each comparison alone, not adjusted",
 }
+FARTHEST: Final = 100 * (TOO_WIDE - 1)
+"""Per cent above which a limit is shown as more than ten times."""
 MOST_ROWS: Final = 30
 """Rows of a figure in the report; the appendix's table has all."""
 MOST_ON_FILM: Final = 8
@@ -133,7 +136,8 @@ def family_words(data: ReportData, metric: str) -> str:
     size = int(rows["family"].iloc[0]) if "family" in rows and len(rows) else len(rows)
     if size <= 1:
         return "for this one comparison"
-    return FAMILIES.get(str(rows["multiplicity"].iloc[0]), FAMILIES["none"]).format(n=size)
+    together = "both" if size == 2 else f"all {number_word(size)}"
+    return FAMILIES.get(str(rows["multiplicity"].iloc[0]), FAMILIES["none"]).format(all=together)
 
 
 def pairs_table(data: ReportData, metric: str) -> pd.DataFrame:
@@ -203,26 +207,35 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
     digits = max(row_places(rows) or [1])
     names = ("value", "low", "high", "low_alone", "high_alone")
     made = rows.assign(
-        **{name: rows[name].astype(float).round(digits) for name in names},
+        **{name: [_told_end(end, digits, log) for end in rows[name].astype(float)] for name in names},
         burns=[f"{a}, {b}" for a, b in zip(rows["n_a"], rows["n_b"], strict=True)],
         bags=[f"{a}, {b}" if a or b else "" for a, b in zip(rows["bags_a"], rows["bags_b"], strict=True)],
     )
     what = "first over second, as per cent more or less" if log else "first minus second"
-    alone = len(rows) == 1 or str(rows["multiplicity"].iloc[0]) == "none"
+    family = family_words(data, metric)
+    alone = "alone" in family or "this one" in family
+    beside = "" if alone else f"; alone: {data.percent} interval of that comparison alone"
     note = (
-        f"Difference: {what}. From and to: {data.percent} interval {family_words(data, metric)}; alone: {data.percent} "
-        "interval of that comparison alone. Burns and bags: of the first, of the second. p: probability of a "
-        f"difference this large if there were none{'' if alone else ', adjusted like the interval'}."
+        f"Difference: {what}. From and to: {data.percent} interval {family}{beside}. Burns and bags: of the first, of "
+        "the second. p: probability of a difference this large if there were none"
+        f"{'' if alone else ', adjusted like the interval'}."
         f"{about_words(data)}"
     )
     columns = cols(
         ("label", "Fuels"),
-        numbers(("value", f"difference, {unit}".rstrip(", ")), *names[1:], decimals=digits),
+        numbers(
+            ("value", f"difference, {unit}".rstrip(", ")), *names[1 : 3 if alone else 5], decimals=digits
+        ),
         numbers("p_adjusted", decimals=3),
         "verdict",
         numbers("burns", "bags"),
     )
     return rows_table(data, made, f"{capital(data.label(metric))}: comparisons", columns, note=note)
+
+
+def _told_end(end: float, digits: int, log: bool) -> float | str:
+    """Return an end as the table shows it: beyond a factor of ten it is said so alone."""
+    return f"more than {TOO_WIDE:.0f} times" if log and end > FARTHEST else round(end, digits)
 
 
 def overall_table(data: ReportData) -> Html | None:
@@ -275,6 +288,8 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
     rows = rows.assign(rank=[order.index(each) if each in order else len(order) for each in ids])
     rows = rows.assign(brief=[BRIEF.get(verdict, verdict) for verdict in rows["verdict"]])
     own = [claim for claim in claims_of(data) if claim.metric == metric]
+    far = spec.scale == "log" and bool((rows["high"] > FARTHEST).any())
+    rows = rows.assign(high=rows["high"].clip(upper=FARTHEST)) if far else rows
     margin = margin_zone(data, metric, rows)
     axis = Axis(f"difference in {words}, {unit}".rstrip(", "), data.second_scale(spec.unit, difference=True))
     drawn = rows if len(rows) <= MOST_ROWS else rows.sort_values("rank", kind="stable").head(MOST_ROWS)
@@ -285,7 +300,7 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
         id=f"comparisons {metric}",
         title=f"Comparisons: {words}",
         alt=f"{capital(words)}: differences between fuels. " + " ".join(claim.sentence for claim in own),
-        caption=_caption(data, metric, margin is not None, own, len(drawn)),
+        caption=_caption(data, metric, margin is not None, own, len(drawn)) + " Bars end at ten times." * far,
         headline=only.caption if only else f"Differences in {words}{film}",
         note=f"bar: {data.percent} interval" + (f"; {n_note(n * 2)}" if len(n) == 1 else ""),
         data=rows.drop(columns=["place", "short_label", "rank", "brief"]),
@@ -398,6 +413,9 @@ def kinds_html(data: ReportData) -> list[Html]:
     rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
     judged = data.table("comparisons")
     rows = rows[~rows["metric"].isin(judged.loc[judged["verdict"] == "cannot be separated", "metric"])]
+    rows = rows[
+        (rows["fuels_a"] > 1) | (rows["fuels_b"] > 1)
+    ]  # one fuel of each type: told as these two fuels
     if not len(rows):
         return []
     names = dict.fromkeys(kind for row in rows.itertuples(index=False) for kind in (row.a, row.b))
@@ -472,7 +490,8 @@ def price_sentence(row: Any, data: ReportData) -> str:
     """Return who is the better value at the prices paid, by how much, and up to what price ratio that holds."""
     digits = max(1, min(2, places(row.low, row.high)))
     a, b = data.name(row.a), data.name(row.b)
-    limits = f"{plain(row.low, digits)} to {plain(row.high, digits)}"
+    high = "more than 10" if row.high > TOO_WIDE else plain(row.high, digits)
+    limits = f"{plain(row.low, digits)} to {high}"
     paid = f"; paid: {plain(row.paid, 2)} times" if row.paid == row.paid else ""
     times = f"{plain(row.value, digits)} times that of {b} ({limits}){paid}"
     even = f"{a}: better value while its price per kg is below {times}"

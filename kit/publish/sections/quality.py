@@ -64,7 +64,7 @@ def _summary(data: ReportData) -> str:
     if not len(spans):
         return "There were no logs to check: the values came from the burn sheet."
     n, flagged = int(spans["n"].sum()), int(spans["n_flagged"].sum())
-    were = "none was" if not flagged else f"{plain(flagged, 0)} {'was' if flagged == 1 else 'were'}"
+    were = "none was" if not flagged else "one was" if flagged == 1 else f"{plain(flagged, 0)} were"
     files = len({name for text in spans["files"] for name in str(text).split(";")})
     return (
         f"{plain(n, 0)} readings of {counted(spans['burn'].nunique(), 'burn')} from {counted(files, 'log file')} were "

@@ -17,7 +17,7 @@ from kit.publish.sections.burn_curves import two_drawing
 from kit.publish.sections.first_screen import finding_html, warnings
 from kit.publish.sections.fuels import conditions_table, means_table, values_drawing
 from kit.publish.sections.pairs import (
-    FAMILIES,
+    family_words,
     further_html,
     margin_zone,
     pairs_html,
@@ -103,14 +103,13 @@ def _verdicts(data: ReportData, claims: list[Claim], pair: tuple[str, str], figu
 def _families(data: ReportData) -> str:
     """Return over what the verdict's interval holds, and what the pair's own interval says beside it."""
     compared = [metric for metric in data.primary if len(data.rows("comparisons", metric))]
-    rows = data.rows("comparisons", compared[0] if compared else data.metrics[0])
+    metric = compared[0] if compared else data.metrics[0]
+    rows = data.rows("comparisons", metric)
     if not len(rows):
         return ""
     if int(rows["family"].iloc[0]) == 1:
-        return f"This pair was asked about beforehand and stands alone: its {data.percent} intervals are not widened."
-    family = FAMILIES.get(str(rows["multiplicity"].iloc[0]), FAMILIES["none"]).format(
-        n=int(rows["family"].iloc[0])
-    )
+        return f"This pair is the only one asked about: its {data.percent} intervals are not widened."
+    family = family_words(data, metric)
     return (
         f"Intervals after a colon are {data.percent} intervals {family}, since this pair is one of several. For this "
         f"pair alone, as if no other had been looked at: {'; '.join(_alone(data, each) for each in compared)}."

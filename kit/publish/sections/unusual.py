@@ -21,7 +21,7 @@ from kit.publish.sections.section import (
     section,
     to_appendix,
 )
-from kit.publish.wording import capital, counted, listed
+from kit.publish.wording import capital, counted, listed, number_word
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +38,11 @@ def odd_burns(analysis: Any) -> Section:
     data = report_data(analysis)
     title = "Unusual burns, and what else was recorded"
     if not len(data.table("odd_burns")):
-        told = "Without repeated burns no burn can be called unusual: there is nothing to hold it against."
+        told = "No burn can be called unusual: no model was fitted to hold it against."
+        if data.singles:
+            told = (
+                "Without repeated burns no burn can be called unusual: there is nothing to hold it against."
+            )
         return section("odd-burns", title, [told])
     influence, *which = influence_words(data)
     what = "Every burn's distance from the others, and what every verdict would be without it"
@@ -68,7 +72,7 @@ def odd_table(data: ReportData) -> Html | None:
     if not len(odd):
         burns, measures = rows["burn"].nunique(), rows["metric"].nunique()
         return paragraph(
-            f"No burn is unusual: {burns} burns were looked at, on {counted(measures, 'measure')}."
+            f"No burn is unusual: {counted(burns, 'burn')} were looked at, on {counted(measures, 'measure')}."
         )
     made = odd.assign(
         value=[_value(data, row.metric, row.value) for row in odd.itertuples(index=False)],
@@ -103,7 +107,7 @@ def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> li
     changing = rows[rows["matters"].fillna(False).astype(bool)]
     tried = len(rows[["metric", "a", "b"]].drop_duplicates())
     count = len(changing[["metric", "a", "b"]].drop_duplicates())
-    of = f"{tried} verdicts of primary measures" if tried > 1 else "the one verdict"
+    of = f"the {number_word(tried)} verdicts of primary measures" if tried > 1 else "the one verdict"
     if not count:
         each = "each of " if tried > 1 else ""
         return [f"No: {each}{of} stays as it is whichever burn, bag or day is left out."]
@@ -111,16 +115,22 @@ def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> li
     settled = changing[changing["verdict"] != "not settled"]
     for (metric, one, other), own in settled.groupby(["metric", "a", "b"], sort=False):
         fuels = f"{data.name(str(one))} and {data.name(str(other))}"
-        without = [
-            f"without {level} {listed(_few(list(map(_bag_name, each['left_out']))), 'or')}: {_said(str(verdict))}"
-            for (level, verdict), each in own.groupby(["level_left_out", "verdict_without"], sort=False)
-        ]
-        told.append(f"{capital(data.label(str(metric)))}, {fuels}: {'; '.join(without)}.")
+        outcomes = []
+        for verdict, parts in own.groupby("verdict_without", sort=False):
+            without = [
+                f"{level} {listed(_few(list(map(_bag_name, each['left_out']))), 'or')}"
+                for level, each in parts.groupby("level_left_out", sort=False)
+            ]
+            outcomes.append(f"{_said(str(verdict))} without {', or without '.join(without)}")
+        told.append(f"{capital(data.label(str(metric)))}, {fuels}: {'; '.join(outcomes)}.")
     held = count - len(told)
     open_ones = ""
     if held and told:
-        open_ones = f" ({held} of them {'is' if held == 1 else 'are'} not settled as it stands)"
-    return [f"Yes: {count} of {of} would change if one burn, bag or day were left out{open_ones}.", *told]
+        open_ones = f" ({number_word(held)} of them {'is' if held == 1 else 'are'} not settled as it stands)"
+    return [
+        f"Yes: {number_word(count)} of {of} would change if one burn, bag or day were left out{open_ones}.",
+        *told,
+    ]
 
 
 def _bag_name(left_out: str) -> str:
@@ -130,7 +140,7 @@ def _bag_name(left_out: str) -> str:
 
 
 def _few(names: list[str], most: int = 3) -> list[str]:
-    return names if len(names) <= most else [*names[:most], f"{len(names) - most} more"]
+    return names if len(names) <= most else [*names[:most], f"{number_word(len(names) - most)} more"]
 
 
 def _said(verdict: str) -> str:

@@ -30,6 +30,7 @@ SOURCES: Final = {
     "day": "between days",
     "burn": "between burns of a bag",
 }
+WITHIN: Final = ("between bags", "between days")
 UNKNOWN: Final = (
     "Nothing was repeated: how much burns, bags and days differ is unknown; it is not zero, it was "
     "not looked for."
@@ -60,10 +61,18 @@ def variation(analysis: Any) -> Section:
         next_bag,
         bullets(chances),
         label(f"In brackets: {data.percent} intervals of that number.") if chances else None,
-        None if next_bag else "No prediction: these burns do not tell bags or burns apart well enough.",
+        None if next_bag else f"No prediction: {_why_none(data)}.",
         to_appendix("Every source of every measure, shares and repeatability", "variation-tables"),
     ]
     return section("variation", title, parts)
+
+
+def _why_none(data: ReportData) -> str:
+    if data.these_bags:
+        return "nothing here says how far bags differ"
+    if not data.analysis.fits:
+        return "no model was fitted"
+    return "these burns do not tell bags or burns apart well enough"
 
 
 def variation_tables(analysis: Any) -> Section:
@@ -140,16 +149,15 @@ def _iso(rows: Any, unit: str, digits: int) -> str:
 
 def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
     """Return where a source was found at zero, with what is not ruled out: a sentence per source and its measures."""
-    where = {"bag": "between bags than within them", "day": "between days than within them"}
     told: dict[str, list[str]] = {}
     for metric in metrics:
         rows, unit = spread_table(data, metric), difference_unit(data, metric)
         for row in rows[rows["at_boundary"].fillna(False).astype(bool)].itertuples(index=False):
             limit = f" (up to {plain(row.high, 1)} {unit} is not ruled out)" if row.high == row.high else ""
-            source = where.get(str(row.component).partition(":")[0], "than chance brings")
-            told.setdefault(source, []).append(f"{data.label(metric)}{limit}")
+            told.setdefault(source_name(row.component, data), []).append(f"{data.label(metric)}{limit}")
     return [
-        f"The data show no more variation {source} in {listed(labels)}." for source, labels in told.items()
+        f"The data show no more variation {source}{' than within them' * (source in WITHIN)} in {listed(labels)}."
+        for source, labels in told.items()
     ]
 
 
