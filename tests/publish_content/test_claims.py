@@ -219,7 +219,7 @@ def test_who_can_be_best_is_told_with_numbers_and_the_others_are_ruled_out():
 def test_an_interim_report_claims_nothing_and_single_burns_no_order():
     interim, singles = (report_data(analysis(kind)) for kind in ("interim", "singles"))
     assert claims_of(interim) == () and all_claims(interim) == []
-    assert answer_sentences(interim)[0].startswith("Interim: 10 of 18 burns")
+    assert answer_sentences(interim)[0].startswith("Verdicts are given when all planned burns are done")
     told = answer_sentences(singles)
     assert all(isinstance(each, str) for each in told) and "a second bag and a second burn" in told[-1]
     assert not any(claim.settled for claim in all_claims(singles))
@@ -236,7 +236,7 @@ def test_sayings_and_captions_keep_their_length():
 def test_a_saying_reads_like_a_person():
     said = plain(claim_with("peak", 34.2, 20.4, 48.0, 15.0).say)
     assert said == (
-        "In this cooker, alder lump peaked 34 °C (62 °F) hotter than olive-stone briquettes: 20 to 48 °C, nine burns "
+        "In these cookers, alder lump peaked 34 °C (62 °F) hotter than olive-stone briquettes: 20 to 48 °C, nine burns "
         "each, three bags."
     )
     assert plain(claim_with("peak", 7.0, -8.0, 22.0).say).startswith(
