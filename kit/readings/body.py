@@ -11,7 +11,11 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import KitError
-from kit.readings.cells import (
+from kit.readings.layout import BLANK_RUN, Layout, is_row, split_line
+from kit.readings.source import Piece, Source
+from kit.readings.stamps import Stamps, joined, parse_stamps, stamps_of_all
+from kit.readings.time_column import TimePlan
+from kit.trial.cells import (
     ABSENT,
     ABSENT_WORDS,
     BLANKS,
@@ -21,10 +25,6 @@ from kit.readings.cells import (
     mark_evidence,
     parse_numbers,
 )
-from kit.readings.layout import BLANK_RUN, Layout, is_row, split_line
-from kit.readings.source import Piece, Source
-from kit.readings.stamps import Stamps, joined, parse_stamps, stamps_of_all
-from kit.readings.time_column import TimePlan
 
 if TYPE_CHECKING:
     import pyarrow as pa

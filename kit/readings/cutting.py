@@ -11,13 +11,13 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults, KitError
-from kit.readings.cells import NOT_DUE
 from kit.readings.read import Log, read_log
 from kit.readings.roles import column_of
 from kit.readings.stamps import DAY, SECOND
 from kit.readings.temperatures import Sentinels
 from kit.readings.timeline import to_utc
 from kit.trial import Logger, Run, Times, log_names, relative_times
+from kit.trial.cells import NOT_DUE
 from kit.trial.logs import LOGS
 
 Ints = npt.NDArray[np.int64]

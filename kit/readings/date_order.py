@@ -9,7 +9,6 @@ from datetime import date
 import numpy as np
 
 from kit.readings.body import Body
-from kit.readings.cells import MONTHS, WEEKDAYS, WORDS, Ints, match_stamp
 from kit.readings.header import stated_values
 from kit.readings.open_log import OpenLog
 from kit.readings.stamps import (
@@ -24,6 +23,7 @@ from kit.readings.stamps import (
     is_date,
 )
 from kit.readings.time_column import TimePlan
+from kit.trial.cells import MONTHS, WEEKDAYS, WORDS, Ints, match_stamp
 
 _WORDS: dict[str, str] = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
 _EARLIEST = 1990

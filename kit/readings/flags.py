@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.readings.cells import ABSENT, OPEN
 from kit.schema import FLAGS
+from kit.trial.cells import ABSENT, OPEN
 from kit.trial.cleaning import Cleaning
 
 Bits = npt.NDArray[np.uint16]

@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import KitError
-from kit.readings.cells import BLANKS, TYPED, WORDS, decimal_evidence, kind_of, to_number
 from kit.readings.layout import BLANK_RUN, Layout, Line, split_line
 from kit.readings.stamps import DAY, YEAR_FIRST, day_numbers, parse_stamps
+from kit.trial.cells import BLANKS, TYPED, WORDS, decimal_evidence, kind_of, to_number
 
 CELSIUS, FAHRENHEIT, KELVIN = "degC", "degF", "K"
 SCALES = {"C": CELSIUS, "F": FAHRENHEIT, "K": KELVIN}

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
-from kit.readings.cells import BLANKS, TYPED, kind_of, split_glued_stamp
+from kit.trial.cells import BLANKS, TYPED, kind_of, split_glued_stamp
 
 BLANK_RUN = " "
 """The delimiter of files whose fields are parted by runs of blanks."""

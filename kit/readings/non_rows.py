@@ -10,10 +10,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.readings.body import Body, OddLine, Texts, take
-from kit.readings.cells import ABSENT, BLANKS, UNREAD, Numbers, kind_of
 from kit.readings.open_log import OpenLog, raw_lines
 from kit.readings.roles import Roles
 from kit.readings.time_column import TimePlan
+from kit.trial.cells import ABSENT, BLANKS, UNREAD, Numbers, kind_of
 
 Ints = npt.NDArray[np.int64]
 _MOST_ODD = 0.2

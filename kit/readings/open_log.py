@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from kit.errors import Faults, KitError, Problem
-from kit.readings.cells import BLANKS, WORDS, decimal_evidence, kind_of, split_unit, to_number
 from kit.readings.header import Header, read_header
 from kit.readings.layout import (
     BLANK_RUN,
@@ -21,6 +20,7 @@ from kit.readings.layout import (
     split_line,
 )
 from kit.readings.source import Source
+from kit.trial.cells import BLANKS, WORDS, decimal_evidence, kind_of, split_unit, to_number
 
 _HEAD_LINES, _MORE_LINES = 300, 5000
 _ALL_BELOW = 240

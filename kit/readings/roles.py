@@ -11,7 +11,6 @@ import numpy.typing as npt
 
 from kit.errors import did_you_mean
 from kit.readings.body import Body, Texts, take
-from kit.readings.cells import ABSENT, NOT_DUE, Numbers, kind_of, split_unit, to_number
 from kit.readings.header import (
     SCALES,
     Header,
@@ -32,6 +31,7 @@ from kit.readings.header import (
 from kit.readings.open_log import OpenLog
 from kit.readings.stamps import NO_OFFSET
 from kit.readings.time_column import TimePlan
+from kit.trial.cells import ABSENT, NOT_DUE, Numbers, kind_of, split_unit, to_number
 
 Floats = npt.NDArray[np.float64]
 UNKNOWN = ""

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
-from kit.readings.cells import BLANKS, MONTHS, match_compact_date, match_stamp
+from kit.trial.cells import BLANKS, MONTHS, match_compact_date, match_stamp
 
 if TYPE_CHECKING:
     import pyarrow as pa

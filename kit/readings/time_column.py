@@ -10,7 +10,6 @@ from typing import Literal
 import numpy as np
 
 from kit.errors import did_you_mean
-from kit.readings.cells import WORDS, match_dotted_clock, to_number
 from kit.readings.header import (
     TIME_UNITS,
     bare_unit,
@@ -20,6 +19,7 @@ from kit.readings.header import (
     time_unit_in,
 )
 from kit.readings.open_log import OpenLog
+from kit.trial.cells import WORDS, match_dotted_clock, to_number
 
 PARTS_FORMAT = "%Y-%m-%d %H:%M:%Q"
 NUMERIC_STAMPS = ("unix s", "unix ms", "unix us", "unix ns", "1904 s", "day number")

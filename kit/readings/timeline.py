@@ -12,11 +12,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from kit.readings.cells import WORDS
 from kit.readings.date_order import Timed, settle_order
 from kit.readings.header import TIME_UNITS
 from kit.readings.stamps import DAY, NO_DATE, NO_OFFSET, SECOND, Stamps, day_numbers
 from kit.readings.time_column import NUMERIC_STAMPS
+from kit.trial.cells import WORDS
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]

@@ -18,6 +18,7 @@ import pandas as pd
 
 from kit.errors import Faults, KitError
 from kit.schema import BURNS, EVENTS, SCORES, Column
+from kit.trial.cells import decimal_evidence, to_number
 from kit.trial.clocks import Order, date_order, plain_clock, read_date
 from kit.trial.decode import ENDINGS, clean_id, clean_text, filled_sheets, read_text, shown, the_sheet
 
@@ -426,11 +427,6 @@ def also_rows(sheet: Sheet, places: Sequence[int]) -> str:
 
 
 BLANKS = frozenset({"", "-", "–", "—", "n/a", "na", "nan", "n.a."})
-_PLAIN = re.compile(r"[+-]?[0-9]+\Z")
-_ONE_MARK = re.compile(r"[+-]?([0-9]*)([.,])([0-9]+)(?:[eE][+-]?[0-9]+)?\Z")
-_GROUPED = re.compile(r"[+-]?[1-9][0-9]{0,2}(?:([.,])[0-9]{3})(?:\1[0-9]{3})*(?:([.,])[0-9]+)?\Z")
-_EXPONENT = re.compile(r"[+-]?[0-9]+[eE][+-]?[0-9]+\Z")
-_SPACES = re.compile("(?<=[0-9])[\u00a0\u2009\u202f'’](?=[0-9]{3})")
 
 
 @dataclass(frozen=True)
@@ -446,26 +442,15 @@ class _Cell:
 
 
 def _read(text: str) -> _Cell | None:
-    text = _SPACES.sub("", text.strip().replace("−", "-"))
-    if _PLAIN.match(text) or _EXPONENT.match(text):
-        return _finite(float(text))
-    one = _ONE_MARK.match(text)
-    if one and not _GROUPED.match(text):
-        return _finite(float(text.replace(",", ".")), decimal_mark=one[2])
-    grouped = _GROUPED.match(text)
-    if grouped is None or grouped[1] == grouped[2]:
-        return None
-    mark, bare = grouped[1], text.replace(grouped[1], "")
-    if grouped[2]:  # 1.234,5
-        return _finite(float(bare.replace(",", ".")), decimal_mark=grouped[2], thousands_mark=mark)
-    if text.count(mark) > 1:  # 1.234.567
-        return _finite(float(bare), thousands_mark=mark)
-    return _Cell(None, mark, float(text.replace(",", ".")), float(bare))  # 1.234
-
-
-def _finite(value: float, decimal_mark: str = "", thousands_mark: str = "") -> _Cell | None:
-    is_finite = abs(value) < 1e300
-    return _Cell(value, decimal_mark=decimal_mark, thousands_mark=thousands_mark) if is_finite else None
+    proved = decimal_evidence(text)
+    marks = {mark for mark in ".," if mark in text}
+    if proved == "both ways":  # 1.234
+        mark, other = (".", ",") if "." in marks else (",", ".")
+        decimal, grouped = to_number(text, mark), to_number(text, other)
+        return None if decimal is None or grouped is None else _Cell(None, mark, decimal, grouped)
+    value = to_number(text, proved or ".")
+    others = marks - {proved}  # 1.234.567 or 1.234,5
+    return None if value is None else _Cell(value, "", 0.0, 0.0, proved * (proved in marks), "".join(others))
 
 
 class Numbers:
