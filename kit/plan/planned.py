@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from kit.errors import KitError
+from kit.errors import Faults, KitError, Problem
 from kit.plan.answers import Answers, PlannedMetric, read_answers
 from kit.plan.designs import (
     DESIGN_COLUMNS,
@@ -69,7 +69,7 @@ class Planned:
     cost
         What the bags cost, in the trial's currency; None where prices are missing.
     obstacles
-        Why this plan cannot be carried out as it was asked for, a sentence each.
+        Why this plan cannot be carried out as it was asked for: no such plan is written.
     notes
         What else a tester should know, a sentence each.
     """
@@ -91,7 +91,7 @@ class Planned:
     smallest_alone: Design | None
     split: float
     cost: float | None
-    obstacles: tuple[str, ...]
+    obstacles: tuple[Problem, ...]
     notes: tuple[str, ...]
 
     def left_out(self, kept: int) -> list[str]:
@@ -127,7 +127,7 @@ def make_plan(
     folder = Path(run_folder).absolute()
     answers = read_answers(folder, earlier)
     trial, workday, written = answers.trial, answers.workday, _day(today) or date.today()
-    obstacles, notes = list[str](), list(answers.notes)
+    obstacles, notes = Faults(), list(answers.notes)
     questions = {each.metric.id: _question(each, trial) for each in answers.metrics}
     first = questions[answers.metrics[0].metric.id]
     means = _means(trial, workday)
@@ -142,7 +142,7 @@ def make_plan(
         design = _design_of(answers.sheet)
         order = _as_sheet(folder, answers.sheet, notes)
     else:
-        design = _chosen(trial, everything, means, obstacles)
+        design = _chosen(trial, everything, means)
         first_burn = _day(first_day) or trial.plan.first_day or written + timedelta(days=1)
         order = _draw(answers, design, first_burn, obstacles, notes)
     spare, chances = order.attrs.get("spare_days", []), _chances(order, questions, notes)
@@ -196,24 +196,16 @@ def _means(trial: Trial, workday: Workday) -> Means:
     return Means(asked.days * workday.per_day if asked.days else usual, asked.budget, prices, workday)
 
 
-def _chosen(trial: Trial, options: pd.DataFrame, means: Means, obstacles: list[str]) -> Design:
-    """Return bags and burns: as answered, else the best that days and money allow."""
+def _chosen(trial: Trial, options: pd.DataFrame, means: Means) -> Design:
+    """Return bags and burns: as answered, else the best that days and money allow, else the least there is."""
     fuels, asked = len(trial.fuels), trial.plan
-    if asked.bags and asked.burns:
-        return Design(fuels, asked.bags, asked.burns)
     bags, burns = asked.bags or options["bags"], asked.burns or options["burns"]
     fitting = options[
         options["total"].le(means.burns) & options["bags"].eq(bags) & options["burns"].eq(burns)
     ]
-    if fitting.empty:
-        obstacles.append(
-            "The days do not hold two bags of each fuel: this is the least that gives a verdict at all."
-        )
-        return Design(fuels, asked.bags or 2, asked.burns or 1)
-    best = fitting.iloc[0]
-    if not best["allowed"]:
-        obstacles.append("No design keeps within the budget: fewer fuels, or more money.")
-    return Design(fuels, int(best["bags"]), int(best["burns"]))
+    if fitting.empty or (asked.bags and asked.burns):
+        return Design(fuels, asked.bags or 2, asked.burns or (BURNS if asked.bags else 1))
+    return Design(fuels, int(fitting["bags"].iloc[0]), int(fitting["burns"].iloc[0]))
 
 
 def _design_of(sheet: pd.DataFrame) -> Design:
@@ -238,7 +230,7 @@ def _as_sheet(folder: Path, sheet: pd.DataFrame, notes: list[str]) -> pd.DataFra
 
 
 def _draw(
-    answers: Answers, design: Design, first_day: date, obstacles: list[str], notes: list[str]
+    answers: Answers, design: Design, first_day: date, obstacles: Faults, notes: list[str]
 ) -> pd.DataFrame:
     """Draw the order; the control fuel burns on every day where the days reach for it."""
     trial, workday = answers.trial, answers.workday
@@ -262,12 +254,19 @@ def _draw(
             )
     needed = order["day"].nunique()
     if days is not None and needed > days:
-        obstacles.append(f"The burns need {needed} days of {per_day}; [plan] days says {days}.")
-    if workday.overruns:
-        obstacles.append(
-            f"A burn of {workday.burn_h:g} h does not end within a day of {workday.latest_h - workday.earliest_h:g} h: "
-            "begin earlier, or end later."
+        found, remedy = (
+            f"{needed} days for {len(order)} burns, {per_day} a day",
+            "fewer fuels, bags or burns.",
         )
+        obstacles.ask(
+            "trial.toml, [plan]", found, f"at most days = {days}", f"Allow more days, or ask for {remedy}"
+        )
+    if workday.overruns:
+        found = f"a burn of {workday.burn_h:g} h in a day of {workday.latest_h - workday.earliest_h:g} h"
+        remedy = (
+            "Write from when to when somebody can stay with it: `earliest` and `latest`, or a shorter burn_h."
+        )
+        obstacles.ask("trial.toml, [plan]", found, "a burn that ends within its day", remedy)
     if len(trial.settings) == 1:
         order["setting"] = trial.settings[0].id
     elif trial.settings:
@@ -275,7 +274,7 @@ def _draw(
             "The plan is for one of the settings: they are never pooled, so each takes as many burns. Write which into "
             "burns.csv, and plan again."
         )
-    if design.bags == 1:
+    if design.bags == 1 and design.burns > 1:
         notes.append(
             "One bag of each fuel: verdicts will be for these bags alone, and say nothing of the next. Buy two or more."
         )
@@ -311,7 +310,7 @@ def _chances(order: pd.DataFrame, questions: dict[str, Question], notes: list[st
     return pd.concat(parts, ignore_index=True)[["metric", *CHANCE_COLUMNS]]
 
 
-def _bag_cost(trial: Trial, order: pd.DataFrame, obstacles: list[str], notes: list[str]) -> float | None:
+def _bag_cost(trial: Trial, order: pd.DataFrame, obstacles: Faults, notes: list[str]) -> float | None:
     """Return what the bags of an order cost, and say where that is more than the budget."""
     bags = order.groupby("fuel")["bag"].nunique()
     prices = {fuel.id: fuel.price for fuel in trial.fuels}
@@ -322,8 +321,7 @@ def _bag_cost(trial: Trial, order: pd.DataFrame, obstacles: list[str], notes: li
     cost = float(sum((prices[fuel] or 0.0) * count for fuel, count in bags.items()))
     budget = trial.plan.budget
     if budget is not None and cost > budget:
-        money = f"{cost:.0f} {trial.currency}".strip()
-        obstacles.append(
-            f"The bags cost {money}, more than the budget of {budget:g}: fewer fuels, or fewer bags."
-        )
+        found = f"bags for {cost:.0f} {trial.currency}".strip()
+        remedy = "Ask for fewer fuels, fewer bags, or allow more money."
+        obstacles.ask("trial.toml, [plan]", found, f"at most budget = {budget:g}", remedy)
     return cost

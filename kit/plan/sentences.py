@@ -129,11 +129,11 @@ def alternative_lines(planned: Planned) -> list[str]:
             f"Recommended: {best['bags']:.0f} bags of each fuel, {_times(best['burns'])} from a bag. A bag "
             "costs money, a burn a morning; more bags settle more than more burns of a bag."
         )
-    if planned.smallest_twice is not None and first.spread.df:
-        alone = planned.smallest_alone
+    enough, alone = planned.smallest_twice, planned.smallest_alone
+    if first.spread.df and enough is not None and (alone is None or alone.total > enough.total):
         without = f"more than {AFFORDABLE}" if alone is None else str(alone.total)
         lines.append(
-            f"With what {Path(first.spread.earlier).name} tells of the spread, {planned.smallest_twice.total} burns "
+            f"With what {Path(first.spread.earlier).name} tells of the spread, {enough.total} burns "
             f"find twice the margin in {percent(ENOUGH)} of trials; without it {without} would be needed."
         )
     for _, row in planned.fewer.iterrows():
@@ -148,9 +148,10 @@ def alternative_lines(planned: Planned) -> list[str]:
 def chance_lines(planned: Planned, each: PlannedMetric) -> list[str]:
     """Return what a report will say of one metric if the truth is nothing, the margin, twice the margin."""
     power = planned.chances[planned.chances["metric"] == each.metric.id]
-    lines = [f"{each.metric.label} (margin {each.written}); spread: {each.spread.source}."]
+    scope = " For these bags alone:" if planned.design.bags == 1 else ""
+    lines = [f"{each.metric.label} (margin {each.written}); spread: {each.spread.source}.{scope}"]
     if power.empty:
-        return [*lines, "  Whatever the truth, the report will give no verdict."]
+        return [f"{lines[0]} Whatever the truth, the report will give no verdict."]
     pair = "A fuel and the control fuel" if planned.trial.control_fuel else "Two fuels"
     alike = percent(chance_of(power, 0.0, [SAME]))
     lines.append(f"  {pair} alike: 'the same within the margin' in {alike} of such trials")

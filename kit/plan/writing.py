@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from kit.errors import KitError, Problem, refuse_way_out
+from kit.errors import KitError, disk_faults, refuse_way_out
 from kit.plan.answers import SHEET, is_empty
 from kit.plan.planned import Planned, make_plan
 from kit.plan.sentences import plan_words
@@ -82,20 +82,16 @@ def plan_run(
     Raises
     ------
     KitError
-        As `make_plan`, and where the folder cannot be written.
+        As `make_plan`; where the plan cannot be carried out as it was asked for, or the folder not be written.
     """
     refuse_way_out(Path(run_folder) / "plan")
     planned = make_plan(run_folder, earlier, today, first_day)
+    if planned.obstacles:
+        raise KitError(planned.obstacles)
     sheets = Sheets(planned.trial, planned.plan, planned.calendar, planned.workday, simulated)
     plan_pages(sheets)  # what goes wrong goes wrong before the first file
-    try:
+    with disk_faults(planned.folder):
         return _write(planned, sheets)
-    except OSError as error:
-        found = error.strerror or type(error).__name__
-        remedy = "Look at its permissions and at free space."
-        raise KitError(
-            Problem("refuse", str(planned.folder), found, "a folder that can be written", remedy)
-        ) from error
 
 
 def _write(planned: Planned, sheets: Sheets) -> Written:

@@ -131,11 +131,21 @@ def test_a_failure_while_writing_is_said_and_leaves_no_scraps(tmp_path: Path, mo
 def test_what_does_not_fit_is_said(tmp_path: Path) -> None:
     folder = yard(tmp_path / "y", **{"hours = 9": "hours = 3\ndays = 4\nbudget = 20"})
     planned = make_plan(folder, today=TODAY)
-    obstacles = " ".join(planned.obstacles)
-    assert "need 18 days of 1; [plan] days says 4" in obstacles and "more than the budget of 20" in obstacles
+    found = [(each.found, each.expected) for each in planned.obstacles]
+    assert found == [
+        ("18 days for 18 burns, 1 a day", "at most days = 4"),
+        ("a burn of 5 h in a day of 3 h", "a burn that ends within its day"),
+        ("bags for 102 EUR", "at most budget = 20"),
+    ]
     assert any("One burn a day" in note for note in planned.notes)
     words = plan_words(planned)
     assert 0 < words.index("This plan cannot be carried out as it was asked for:") < words.index("18 burns:")
+    with pytest.raises(KitError, match="at most budget = 20") as error:
+        plan_run(folder, today=TODAY)
+    assert len(error.value.problems) == 3
+    assert [path.name for path in folder.iterdir()] == [
+        "trial.toml"
+    ]  # nothing of an impossible plan is written
 
 
 def test_one_setting_is_planned_and_several_are_a_choice(tmp_path: Path) -> None:
@@ -210,7 +220,7 @@ def test_a_burn_too_long_for_the_day_and_an_assumed_length_are_said(tmp_path: Pa
     long = make_plan(
         yard(tmp_path / "a", **{"seed = 5": 'seed = 5\nburn_h = 12\nlatest = "18:00"'}), today=TODAY
     )
-    assert any("does not end within a day of 10 h" in obstacle for obstacle in long.obstacles)
+    assert [each.found for each in long.obstacles] == ["a burn of 12 h in a day of 10 h"]
     assert "assumed: time one burn" in plan_words(make_plan(yard(tmp_path / "b"), today=TODAY))
 
 
