@@ -315,7 +315,8 @@ def simulated_rows(
     fit: RepeatModel, known: Censored, theta: Array, beta: Array, seed: int, trials: int
 ) -> Rows:
     """Return simulated data: exact burns, and for the others the bound or a narrow interval round the value."""
-    model, seen, rng = known.model, known.data, np.random.default_rng(seed)
+    model, rng = known.model, np.random.default_rng(seed)
+    above, below = (end + known.data.b_ols @ model.X.T for end in (known.data.low, known.data.high))
     burn, order = np.sqrt(theta[model.terms :][model.group]), known.order
     y = fit.design.X[np.ix_(order, known.kept)] @ (beta[known.kept] - known.centre * known.is_mean)
     y = y + rng.standard_normal((trials, len(burn))) * burn
@@ -324,10 +325,9 @@ def simulated_rows(
         y += effects[:, term.levels.codes[order]]
     e = len(burn) - model.m
     late, width = y[:, e:], WIDTH * np.sqrt(theta[-1])
-    low = np.where(np.isfinite(seen.low) & (late >= seen.low), seen.low, late - width)
-    high = np.where(np.isfinite(seen.low) & (late >= seen.low), np.inf, late + width)
-    under = np.isfinite(seen.high) & (late <= seen.high)
-    low, high = np.where(under, -np.inf, low), np.where(under, seen.high, high)
+    over, under = np.isfinite(above) & (late >= above), np.isfinite(below) & (late <= below)
+    low = np.where(under, -np.inf, np.where(over, above, late - width))
+    high = np.where(under, below, np.where(over, np.inf, late + width))
     data = model.rows(y[:, :e], low, high, POINTS)
     own, df = model.borrowed
     again = own**2 * 2 * rng.standard_gamma(df / 2, (trials, 1)) - df * own**2 if df else 0.0

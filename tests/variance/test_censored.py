@@ -12,7 +12,7 @@ from kit.variance.bounded import criterion
 from kit.variance.inference import _between as between
 from kit.variance.mvn import log_probability, truncated
 from kit.variance.sd_limits import component_limits
-from kit.variance.self_check import self_check
+from kit.variance.self_check import self_check, simulated_rows
 from tests.variance.reference import assert_allclose, fitted, table
 
 
@@ -204,3 +204,15 @@ def test_a_profile_that_is_flat_at_its_end_has_a_limit_without_end_and_no_warnin
         assert between(2.0, flat, ys) == np.inf
         assert between(0.5, flat, ys) == 1.5
         assert between(-2.0, flat, ys) == -1.0
+
+
+def test_simulated_burns_are_bounded_where_the_trials_own_were():
+    fit = fit_repeats(bounded(), status="status")
+    known, estimate = fit.censored, fit.estimate
+    rows = simulated_rows(fit, known, estimate.theta[0], estimate.beta[0], seed=3, trials=200)
+    low, high = (end + rows.b_ols @ known.model.X.T + known.centre for end in (rows.low, rows.high))
+    ends = np.broadcast_to(fit.columns.values[0, known.order[-known.model.m :]], low.shape)
+    beyond = np.isinf(high)
+    assert 0.2 < beyond.mean() < 0.95
+    assert low[beyond] == pytest.approx(ends[beyond])
+    assert (high[~beyond] < ends[~beyond] + 0.01).all()
