@@ -288,6 +288,16 @@ def window_of(
     return None if day_ns is None else _placed(sought, zero_at, day_ns)
 
 
+def from_one_zero(windows: list[Window], recorded: Mapping[str, Recorded]) -> list[Window]:
+    """Return the windows of one burn without clock times on the sheet: all its files count from the first reading."""
+    clocks = [recorded[window.file].wall for window in windows]
+    walls = [int(clock[0]) for clock in clocks if clock is not None]
+    if len(windows) < 2 or len(walls) < len(windows) or any(window.group for window in windows):
+        return windows
+    zeros = [elapsed_at(recorded[window.file], min(walls))[0] for window in windows]
+    return [replace(window, zero=zero, first=zero) for window, zero in zip(windows, zeros, strict=True)]
+
+
 def _group(sought: _Sought) -> str | None:
     """Return the label of the run a burn lies in: '' for an undivided file; None where it cannot be told."""
     log, burn = sought.recorded.log, sought.burn

@@ -22,6 +22,7 @@ from kit.readings.cutting import (
     Window,
     elapsed_at,
     files_of,
+    from_one_zero,
     joined,
     parted,
     read_files,
@@ -33,7 +34,7 @@ from kit.readings.stamps import SECOND
 from kit.readings.temperatures import UNITS, to_celsius
 from kit.trial import Run, event_times, log_names, probe_names, relative_times
 from kit.trial.cleaning import Cleaning
-from kit.trial.logs import LOGS
+from kit.trial.logs import LOGS, has_times
 
 _HANDLING_S = 180.0
 
@@ -356,10 +357,11 @@ def _cuts(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> list[Cu
     by_file: dict[str, list[Window]] = {name: [] for name in recorded}
     for row in rows:
         own = Faults() if row["state"] == "excluded" else faults  # what an excluded burn lacks is no fault
-        for name in log_names(str(row["log"] or "")):
-            if name in recorded:
-                window = window_of(row, recorded[name], run, len(files[name]) > 1, own)
-                by_file[name] += [window] if window else []
+        names = [name for name in log_names(str(row["log"] or "")) if name in recorded]
+        found = [window_of(row, recorded[name], run, len(files[name]) > 1, own) for name in names]
+        burns = [window for window in found if window]
+        for window in burns if has_times(row) else from_one_zero(burns, recorded):
+            by_file[window.file].append(window)
     windows = {
         (window.burn, name): window for name, found in by_file.items() for window in parted(found, faults)
     }

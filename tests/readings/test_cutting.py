@@ -182,6 +182,17 @@ def test_identical_rows_of_overlapping_files_count_once(tmp_path):
     assert span(found, "1")["files"] == "a.csv;b.csv"
 
 
+def test_two_files_of_a_burn_without_times_on_the_sheet_go_on_from_one_zero(tmp_path):
+    values = curve(TICKS)
+    logs = {
+        "a.csv": csv_of(START, TICKS[:400], grate=values[:400]),
+        "b.csv": csv_of(START + timedelta(seconds=4000), TICKS[:321], grate=values[400:]),
+    }
+    readings = read_folder(tmp_path, HEAD + "1,alder,2026-05-14,,,b.csv; a.csv\n", logs).readings
+    assert list(readings["elapsed_s"]) == list(TICKS)
+    np.testing.assert_allclose(readings["temp_c"], values, atol=0.06)
+
+
 @pytest.mark.parametrize(("tolerance", "rows"), [("1.0", 721), ("0.3", 821)])
 def test_rows_of_two_files_are_the_same_within_the_tolerance_of_their_clocks(tmp_path, tolerance, rows):
     values = curve(TICKS)
