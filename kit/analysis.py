@@ -27,13 +27,11 @@ from kit.burns import (
 )
 from kit.check import quality_notes, refuse_unsound, uncounted, uncounted_words
 from kit.errors import KitError, did_you_mean
-from kit.judge.better_value import value_compared
-from kit.judge.cooks import judge_cooks
+from kit.judge.buying import judge_cooks, value_compared
 from kit.judge.curves import judge_curves
 from kit.judge.earlier_trials import earlier_words
-from kit.judge.inclusion import counted_burns
-from kit.judge.judged import joined
-from kit.judge.judging import is_open, judge_trial, judging_level, look_words, many_words, question_of
+from kit.judge.judging import is_open, joined, judge_trial, judging_level, look_words, many_words, question_of
+from kit.judge.question import counted_burns
 from kit.judge.reached import reached_compared, share_reached
 from kit.judge.scores import judge_scores
 from kit.page.html_tables import as_table
@@ -302,7 +300,7 @@ def declared_model(metrics: pd.DataFrame, run: Run, metric: str) -> tuple[pd.Dat
 
 
 def _helped(run: Run) -> Any:
-    return shared_worker("kit.judge.judged") if len(run.burns) >= FEWEST_FOR_TWO else None
+    return shared_worker("kit.judge.judging") if len(run.burns) >= FEWEST_FOR_TWO else None
 
 
 def _as_measured(run: Run, metrics: pd.DataFrame) -> Run:

@@ -1,8 +1,7 @@
 """From fitted models to judgements: means, differences, verdicts, ladders, next bag, odd burns, curves."""
 
 from kit.judge.best import best_fuels, fuels_differ
-from kit.judge.comparisons import compare_fuels
-from kit.judge.means import fuel_means
+from kit.judge.comparisons import compare_fuels, fuel_means
 from kit.judge.next_bag import Chance, chance_better, next_bag
 
 __all__ = [

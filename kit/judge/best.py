@@ -1,4 +1,4 @@
-"""Whether the fuels differ at all, and which of them can be the best."""
+"""Whether the fuels differ at all, which of them can be the best, and the fuels in order."""
 
 from __future__ import annotations
 
@@ -10,8 +10,7 @@ import pandas as pd
 from scipy import special
 
 from kit.errors import KitError, Problem
-from kit.judge.comparisons import Differences, Places, apart_of
-from kit.judge.means import back
+from kit.judge.comparisons import Differences, Places, apart_of, back
 from kit.schema import BEST
 from kit.variance import RepeatFit
 from kit.variance.families import Family, correlated, correlation_of
@@ -158,3 +157,64 @@ def _against_each(
         )
         method = differences.found.method
     return difference, reach, method
+
+
+def ladder(means: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
+    """Order fuels by their means and bracket those that the simultaneous intervals do not part.
+
+    Two fuels share a bracket exactly where the interval of their difference does not exclude equality.
+
+    Parameters
+    ----------
+    means
+        Rows of ``schema.MEANS`` for one metric.
+    pairs
+        Rows of ``schema.COMPARISONS`` for every pair of these fuels, with simultaneous limits.
+
+    Returns
+    -------
+    DataFrame
+        place, fuel, mean, low, high, brackets (numbers parted by spaces), unit; largest mean first.
+    """
+    ordered = means.sort_values(["mean", "fuel"], ascending=[False, True], kind="stable")
+    fuels = list(ordered["fuel"])
+    brackets = _brackets(_not_parted(fuels, pairs))
+    numbers = [
+        " ".join(str(number) for number, group in enumerate(brackets, start=1) if place in group)
+        for place in range(len(fuels))
+    ]
+    table = ordered[["fuel", "mean", "low", "high"]].reset_index(drop=True)
+    table.insert(0, "place", range(1, len(fuels) + 1))
+    return table.assign(brackets=numbers, unit=ordered["unit"].to_numpy())
+
+
+def _not_parted(fuels: list[str], pairs: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Return (fuels, fuels): whether the interval of their difference holds equality."""
+    place = {fuel: code for code, fuel in enumerate(fuels)}
+    joined = np.zeros((len(fuels), len(fuels)), dtype=np.bool_)
+    a, b = (pairs[name].map(place).to_numpy() for name in ("a", "b"))
+    equal = np.where(pairs["scale"] == "log", 1.0, 0.0)
+    parted = (pairs["low"].to_numpy(float) > equal) | (pairs["high"].to_numpy(float) < equal)
+    joined[a, b] = joined[b, a] = ~parted
+    return joined
+
+
+def _brackets(joined: npt.NDArray[np.bool_]) -> list[list[int]]:
+    """Return sets of fuels, all joined to one another, that together hold every joined pair.
+
+    From the top, each pair that no bracket holds yet opens one with the farthest such fuel, and every fuel joined to
+    all in it enters. Every letter display parts and joins the same fuels (Piepho 2004); the one with all largest
+    sets (Bron & Kerbosch 1973) may need more letters than anyone can count, this one never more than pairs. Where means
+    are equally exact, brackets are the runs of neighbours of the classical display.
+    """
+    open_pairs, brackets = np.triu(joined, 1), []
+    for top in range(len(joined)):
+        while open_pairs[top].any():
+            group = [top, int(np.flatnonzero(open_pairs[top])[-1])]
+            for place in range(len(joined)):
+                if place not in group and joined[place, group].all():
+                    group.append(place)
+            group.sort()
+            open_pairs[np.ix_(group, group)] = False
+            brackets.append(group)
+    return brackets

@@ -1,4 +1,4 @@
-"""Differences of fuels: every pair, against a control, or the pairs asked for, with limits and verdicts."""
+"""Means of fuels, and their differences with limits and verdicts: every pair, against a control, or those asked for."""
 
 from __future__ import annotations
 
@@ -12,9 +12,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.errors import KitError, Problem, did_you_mean
-from kit.judge.means import back
 from kit.judge.verdicts import Verdict, verdict_of
-from kit.schema import COMPARISONS, PRODUCT, THESE_BAGS
+from kit.schema import COMPARISONS, MEANS, PRODUCT, THESE_BAGS
 from kit.variance import RepeatFit
 from kit.variance.design import design_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of, holm
@@ -27,7 +26,55 @@ Limits = tuple[Array, Array]
 Multiplicity = Literal["tukey", "dunnett", "holm", "none"]
 Pairs = str | tuple[str, Any] | Sequence[tuple[Any, Any]]
 
-ORDER = tuple(column.name for column in COMPARISONS)
+OF_MEANS, OF_PAIRS = (tuple(column.name for column in table) for table in (MEANS, COMPARISONS))
+"""Columns in the order of their tables."""
+
+
+def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd.DataFrame:
+    """Return a row a mean: fuel, mean, se, df, low, high, scale, method, level, n, bags.
+
+    Parameters
+    ----------
+    df
+        'best', 'kenward-roger' or 'satterthwaite'.
+
+    Returns
+    -------
+    On the log scale mean, low and high are back-transformed (geometric means); se stays on the log scale.
+    Without repeats se, df and limits are blank. A fuel whose every burn is 'at least' (or 'at most') has no mean and
+    one limit, the average of its bounds. Covariates stand at their average.
+    """
+    found = contrasts(fit, fit.design.mean_rows(), df, level)
+    low, high = found.limits(level)
+    if fit.censored is not None:
+        low, high = _bounds(fit, low, high)
+    mean, low, high = (back(fit, part) for part in (found.estimate, low, high))
+    burns, bags = fit.counts
+    numbers = {"mean": mean, "se": found.se, "df": found.df, "low": low, "high": high}
+    constants = {"scale": fit.scale, "method": found.method, "level": level}
+    return fit.framed({"fuel": fit.labels, "n": burns, "bags": bags}, numbers, constants, OF_MEANS)
+
+
+def back(fit: RepeatFit, values: Array) -> Array:
+    """Return values of the analysis scale on the metric's own; limits beyond all numbers are infinite."""
+    if fit.scale != "log":
+        return values
+    with np.errstate(over="ignore"):
+        return np.exp(values)
+
+
+def _bounds(fit: RepeatFit, low: Array, high: Array) -> tuple[Array, Array]:
+    """Give means without an exact burn the average of their bounds, where all bounds are of one side."""
+    side, known = fit.columns.side, fit.censored
+    low, high = low.copy(), high.copy()
+    if side is None or known is None:
+        return low, high
+    for code in known.bounded:
+        own = fit.design.mean_of == code
+        bound = float(fit.columns.values[0, own].mean())
+        low[0, code] = bound if (side[own] > 0).all() else -np.inf
+        high[0, code] = bound if (side[own] < 0).all() else np.inf
+    return low, high
 
 
 def compare_fuels(
@@ -165,7 +212,7 @@ class Differences:
             "margin": np.nan if smallest is None else smallest, "multiplicity": multiplicity,
             "method": found.method, "level": level, "scale": fit.scale,
         }  # fmt: skip
-        return fit.framed(labels, numbers, constants, ORDER)
+        return fit.framed(labels, numbers, constants, OF_PAIRS)
 
     def against(self, place: int) -> Against:
         """Return every mean that is compared with this one, less it."""

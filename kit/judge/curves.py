@@ -15,9 +15,8 @@ from kit import schema
 from kit.burns import Curves
 from kit.errors import KitError, Problem, did_you_mean
 from kit.judge.curve_bands import Array, Piece, Units, pieces_of, smallest_p, units_of
-from kit.judge.inclusion import Counted
 from kit.judge.judging import judging_level
-from kit.judge.question import MOST_FUELS
+from kit.judge.question import MOST_FUELS, Counted
 from kit.trial import Run
 
 APART = ("a", "b", "from_s", "to_s", "larger")

@@ -1,26 +1,274 @@
-"""Every metric of a trial judged as the trial file declares it."""
+"""Every metric of a trial judged as the trial file declares it: the model fitted, and every table made of it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from functools import partial
+from itertools import combinations
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from kit.errors import KitError, Problem
-from kit.judge.earlier_trials import borrowed_spread, earlier_fits, lenders_of
-from kit.judge.inclusion import Counted
-from kit.judge.interim_looks import is_planned_look, look_level
-from kit.judge.judged import Judged, judge_metric
-from kit.judge.question import MOST_FUELS, Question, resources_of
+from kit.judge.best import best_fuels, fuels_differ, ladder
+from kit.judge.comparisons import (
+    Differences,
+    Multiplicity,
+    Pairs,
+    family_against,
+    fuel_means,
+    pairs_of,
+    scope_of,
+)
+from kit.judge.earlier_trials import borrowed_spread, earlier_fits, lenders_of, prior_table
+from kit.judge.kinds import FEWEST_FUELS, kinds_in_general, kinds_tested
+from kit.judge.next_bag import chances, further, next_bag
+from kit.judge.odd_burns import NO_ANSWER, influence, odd_burns
+from kit.judge.question import MOST_FUELS, Counted, Question, is_planned_look, look_level, resources_of
+from kit.judge.verdicts import verdict_of
 from kit.runtime.worker import Worker, side_by_side
-from kit.schema import Metric
+from kit.schema import PRODUCT, Metric
 from kit.trial import Run, Trial
 from kit.variance import RepeatFit, fit_repeats
+from kit.variance.bootstrap import variance_shares
+from kit.variance.families import Family
+from kit.variance.fit import joined as joined_with
+from kit.variance.sd_limits import component_limits
+from kit.variance.second_opinion import second_opinion
+from kit.variance.self_check import self_check
 
-NO_VERDICT = ""
+Tables = dict[str, pd.DataFrame]
+
 OF_VERDICTS = ("influence", "further", "censored", "overall", "best", "value", "comparisons_alone")
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One metric of a trial, judged.
+
+    Attributes
+    ----------
+    metric
+        What was measured.
+    fit
+        The fitted model; None where the burns support none.
+    why_not
+        Why there is no fit, or '' where there is one.
+    tables
+        By the names that `kit.analysis.Analysis` has for them, with the column metric.
+    """
+
+    metric: Metric
+    fit: RepeatFit | None
+    why_not: str
+    tables: Tables
+
+
+def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged:
+    """Fit the model of one metric and make every table from it.
+
+    Parameters
+    ----------
+    rows
+        The burns that count: burn, fuel, bag, day, value, status, and the covariates by name.
+    spec
+        The metric.
+    question
+        What is asked of it.
+    """
+    counted, why_not = question.countable(rows)
+    if why_not:
+        return Judged(spec, None, why_not, {})
+    try:
+        fit = fit_metric(counted, spec, question)
+    except KitError as error:
+        return Judged(spec, None, " ".join(problem.found for problem in error.problems), {})
+    made = _tables(fit, spec, question)
+    return Judged(spec, fit, "", {name: _labelled(each, spec) for name, each in made.items() if len(each)})
+
+
+def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
+    """Return every table of a fit: what every metric has, then those asked about, then the primary ones."""
+    level, margin, seed = question.level, question.margin, question.seed
+    family, few = question_family(fit, question), len(fit.labels) <= MOST_FUELS
+    asked_about = fit.has_spread and (question.primary or margin is not None)
+    declared, multiplicity = _declared(fit, question)
+    others = _others(fit, declared) if asked_about and few else []
+    differences = Differences.of(fit, [declared, *([others] if others else [])], level=level)
+    comparisons = differences.compared(declared, multiplicity, margin, family)
+    tables = {"means": fuel_means(fit, level=level), "comparisons": comparisons}
+    if fit.censored is not None:
+        tables["censored"] = left_out_beside(fit, comparisons, lambda other: compare(other, question, family))
+    if not fit.has_spread:
+        return tables
+    of_product = scope_of(fit) == PRODUCT
+    tables["components"] = component_limits(fit, level=level)
+    tables["next_bag"] = next_bag(fit, level) if of_product else pd.DataFrame()
+    if not asked_about:
+        return tables
+    plain = fit.left_out or fit  # of the burns measured exactly, where that can be had
+    outside = [differences.compared(others, "tukey", margin)] if others else []
+    pairs = pd.concat([comparisons, *outside], ignore_index=True)
+    tables |= {
+        "pairs": pairs,
+        "prior": prior_table(fit, question.unused),
+        "comparisons_alone": compare(fit.alone, question) if fit.earlier else pd.DataFrame(),
+        "overall": fuels_differ(fit),
+        "odd_burns": odd_burns(plain, question),
+    }
+    if spec.better:
+        tables["best"] = best_fuels(fit, spec.better, level, every=differences if few else None)
+    if not question.primary:
+        return tables
+    tables |= {
+        "shares": variance_shares(fit, level, seed),
+        "kinds": _kinds(fit, question),
+        "second_opinion": second_opinion(fit),
+    }
+    if not few:
+        return tables
+    plain_family = family if plain is fit else question_family(plain, question)
+    return tables | {
+        "influence": _influence(fit, family, pairs, spec, question),
+        "ladder": ladder(tables["means"].assign(unit=""), pairs),
+        "chances": chances(plain, level, seed),
+        "further": further(plain, pairs, question, plain_family) if of_product else pd.DataFrame(),
+        "self_check": self_check(fit, seed, margin=margin, level=level, verdict=verdict_of),
+    }
+
+
+def fit_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFit:
+    """Fit the variance model as the trial declared it, earlier trials beside it where something was repeated here.
+
+    Raises
+    ------
+    KitError
+        Where the burns cannot answer.
+    """
+    fit = fit_repeats(rows, scale=spec.scale, status="status", **question.roles(rows))
+    return joined_with(fit, question.earlier) if question.earlier and fit.design.nu > 0 else fit
+
+
+def question_family(fit: RepeatFit, question: Question) -> Family | None:
+    """Return Dunnett's family where the trial has a control fuel among these, to be made once for all refits."""
+    declared, _ = question.family(fit.labels)
+    control = question.control_in(fit.labels)
+    return family_against(fit, control) if control and declared == ("control", control) else None
+
+
+def compare(fit: RepeatFit, question: Question, family: Family | None = None) -> pd.DataFrame:
+    """Compare the fuels in the family the trial declared."""
+    declared, multiplicity = _declared(fit, question)
+    differences = Differences.of(fit, [declared], level=question.level)
+    return differences.compared(declared, multiplicity, question.margin, family)
+
+
+def _declared(fit: RepeatFit, question: Question) -> tuple[Pairs, Multiplicity]:
+    means = np.nan_to_num(fit.estimate.beta[0, : len(fit.labels)], nan=-np.inf)
+    best = fit.labels[int(np.argmin(means) if question.better == "less" else np.argmax(means))]
+    return question.family(fit.labels, best)
+
+
+def _others(fit: RepeatFit, declared: Pairs) -> list[tuple[Any, Any]]:
+    """Return the pairs outside the declared family: each has one verdict."""
+    known = {frozenset(pair) for pair in pairs_of(fit, declared)}
+    return [pair for pair in combinations(fit.labels, 2) if frozenset(pair) not in known]
+
+
+def left_out_beside(
+    fit: RepeatFit, comparisons: pd.DataFrame, compare: Callable[[RepeatFit], pd.DataFrame]
+) -> pd.DataFrame:
+    """Return, for each pair that a bound touches, the verdict and that without those burns (schema.CENSORED).
+
+    Parameters
+    ----------
+    fit
+        A fit with values known only as bounds.
+    comparisons
+        Its comparisons, which alone give the verdict.
+    compare
+        Makes the same comparisons of another fit.
+    """
+    bounded = fit.table.loc[fit.table["status"] != "exact", "fuel"].value_counts()
+    try:
+        found = compare(fit.left_out) if fit.left_out else comparisons.iloc[:0]
+    except KitError:
+        found = comparisons.iloc[:0]
+    without = found.set_index(["a", "b"])["verdict"]
+    table = comparisons[["a", "b", "verdict"]]
+    table = table.assign(bounds=sum(table[name].map(bounded).fillna(0).astype(int) for name in ("a", "b")))
+    table = table[table["bounds"] > 0].reset_index(drop=True)
+    left_out = [without.get(pair, NO_ANSWER) for pair in zip(table["a"], table["b"], strict=True)]
+    return table.assign(verdict_left_out=left_out, agrees=table["verdict"] == left_out)
+
+
+def _influence(
+    fit: RepeatFit, family: Family | None, pairs: pd.DataFrame, spec: Metric, question: Question
+) -> pd.DataFrame:
+    """Judge all pairs again with each burn, bag and day left out, bounds as bounds, each pair in its own family.
+
+    Where day goes along with fuel there is no verdict that could hang on anything.
+    """
+    pairs = pairs[pairs["verdict"] != "cannot be separated"]
+    asked = {
+        multiplicity: list(zip(own["a"], own["b"], strict=True))
+        for multiplicity, own in pairs.groupby("multiplicity", sort=False)
+    }
+
+    def again(rows: pd.DataFrame) -> pd.DataFrame:
+        refit = fit_metric(rows, spec, question)
+        left = {name: [pair for pair in own if set(pair) <= set(refit.labels)] for name, own in asked.items()}
+        left = {name: own for name, own in left.items() if own}
+        if not left:
+            return pairs.iloc[:0]
+        differences = Differences.of(refit, list(left.values()), level=question.level)
+        return pd.concat(
+            [differences.compared(own, name, question.margin, family) for name, own in left.items()]
+        )
+
+    return influence(pairs, fit.table, again)
+
+
+def _kinds(fit: RepeatFit, question: Question) -> pd.DataFrame:
+    fuels = [fuel for fuel in map(str, fit.labels) if question.kind_of.get(fuel)]
+    counts = pd.Series([question.kind_of[fuel] for fuel in fuels], dtype=object).value_counts()
+    if len(counts) < 2:
+        return pd.DataFrame()
+    known = {str(kind): int(count) for kind, count in counts.items()}
+    # of one bag each, fuels of a kind are told from those of another only as a sample of it
+    of_product = scope_of(fit) == PRODUCT
+    tested = (
+        kinds_tested(fit, question.kind_of, question.margin, question.level) if of_product else pd.DataFrame()
+    )
+    if counts.min() < FEWEST_FUELS or len(fuels) < len(fit.labels):
+        return tested
+    roles = question.roles(fit.table) | {"kind": "kind", "fuel_effect": "random", "spread": "common"}
+    general = fit_repeats(fit.table, scale=fit.scale, status="status", **roles)
+    in_general = kinds_in_general(general, known, question.margin, question.level)
+    return pd.concat([each for each in (tested, in_general) if len(each)], ignore_index=True)
+
+
+def _labelled(table: pd.DataFrame, spec: Metric) -> pd.DataFrame:
+    """Put the metric's id first and its unit into the table."""
+    labelled = table.copy()
+    labelled.insert(0, "metric", spec.id)
+    if {"sd", "component"} <= set(table.columns):
+        return labelled.assign(unit="ln" if spec.scale == "log" else spec.unit)
+    if (
+        {"low", "high"} <= set(table.columns) and not {"share", "chance"} & set(table.columns)
+    ) or "odd" in table:
+        return labelled.assign(unit=spec.unit)
+    return labelled
+
+
+def joined(parts: Mapping[str, Judged], name: str, columns: list[str]) -> pd.DataFrame:
+    """Return the tables of one name of all metrics as one, with the columns of its specification."""
+    tables = [judged.tables[name] for judged in parts.values() if name in judged.tables]
+    if not tables:
+        return pd.DataFrame({column: pd.Series(dtype=object) for column in columns})
+    return pd.concat(tables, ignore_index=True).reindex(columns=columns)
 
 
 def judge_trial(
@@ -151,5 +399,4 @@ def without_verdicts(judged: Judged) -> Judged:
 
 
 def _blanked(table: pd.DataFrame) -> pd.DataFrame:
-    blank = {name: NO_VERDICT for name in ("verdict", "direction") if name in table}
-    return table.assign(**blank)
+    return table.assign(**{name: "" for name in ("verdict", "direction") if name in table})

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.judge.means import back
+from kit.judge.comparisons import back
 from kit.judge.verdicts import verdict_of
 from kit.variance import RepeatFit, contrasts
 from kit.variance.families import correlated, correlation_of
@@ -39,7 +39,7 @@ def kinds_tested(
         L[row, places] = 1 / len(places)
     between = _spread_between(fit, list(kinds.values()))
     counts = {kind: len(places) for kind, places in kinds.items()}
-    return _compared(fit, L, list(kinds), counts, TESTED, between, margin, level)
+    return _compared(fit, L, counts, (TESTED, between), margin, level)
 
 
 def kinds_in_general(
@@ -54,9 +54,9 @@ def kinds_in_general(
     fuels
         Fuels tested of each kind.
     """
-    kinds = [str(label) for label in fit.labels]
+    own = {str(label): fuels[str(label)] for label in fit.labels}
     sd = float(np.sqrt(fit.variances[0, fit.names.index("fuel")])) if "fuel" in fit.names else 0.0
-    return _compared(fit, fit.design.mean_rows(), kinds, fuels, GENERAL, sd, margin, level)
+    return _compared(fit, fit.design.mean_rows(), own, (GENERAL, sd), margin, level)
 
 
 def _fuels_of(fit: RepeatFit, kind_of: Mapping[str, str]) -> dict[str, list[int]]:
@@ -79,42 +79,37 @@ def _spread_between(fit: RepeatFit, groups: list[list[int]]) -> float:
 def _compared(
     fit: RepeatFit,
     L: Array,
-    kinds: list[str],
     fuels: Mapping[str, int],
-    scope: str,
-    within: float,
+    scope: tuple[str, float],
     margin: float | None,
     level: float,
 ) -> pd.DataFrame:
-    pairs = list(combinations(range(len(kinds)), 2))
-    rows = np.array([L[i] - L[j] for i, j in pairs])
-    found = contrasts(fit, rows, level=level)
-    family = correlated(correlation_of(found.covariance[0])) if len(pairs) > 1 else None
-    (low, high), (inner, outer) = (
+    """Compare the means L of kinds, in their order; `scope` names them, with the spread of fuels within one."""
+    kinds = list(fuels)
+    i, j = np.array(list(combinations(range(len(kinds)), 2))).T
+    found = contrasts(fit, L[i] - L[j], level=level)
+    family = correlated(correlation_of(found.covariance[0])) if len(i) > 1 else None
+    (low, high), inside = (
         found.family_limits(family, each) if family else found.limits(each) for each in (level, 2 * level - 1)
     )
-    p = found.p()[0]
-    records = []
-    for row, (i, j) in enumerate(pairs):
-        ends = float(low[0, row]), float(high[0, row])
-        records.append(
-            {
-                "a": kinds[i],
-                "b": kinds[j],
-                "scope": scope,
-                "estimate": back(fit, found.estimate[0, row]),
-                "se": found.se[0, row],
-                "df": found.df[0, row],
-                "low": back(fit, np.array(ends[0])),
-                "high": back(fit, np.array(ends[1])),
-                "p": p[row],
-                "verdict": verdict_of(*ends, margin, (inner[0, row], outer[0, row])).verdict,
-                "spread_within": within,
-                "fuels_a": fuels[kinds[i]],
-                "fuels_b": fuels[kinds[j]],
-                "scale": fit.scale,
-                "level": level,
-            }
-        )
-    frame = pd.DataFrame(records)
-    return frame.rename(columns={"estimate": "ratio" if fit.scale == "log" else "difference"})
+    ends = zip(low[0], high[0], zip(inside[0][0], inside[1][0], strict=True), strict=True)
+    name = "ratio" if fit.scale == "log" else "difference"
+    return pd.DataFrame(
+        {
+            "a": [kinds[place] for place in i],
+            "b": [kinds[place] for place in j],
+            "scope": scope[0],
+            name: back(fit, found.estimate[0]),
+            "se": found.se[0],
+            "df": found.df[0],
+            "low": back(fit, low[0]),
+            "high": back(fit, high[0]),
+            "p": found.p()[0],
+            "verdict": [verdict_of(at, to, margin, inner).verdict for at, to, inner in ends],
+            "spread_within": scope[1],
+            "fuels_a": [fuels[kinds[place]] for place in i],
+            "fuels_b": [fuels[kinds[place]] for place in j],
+            "scale": fit.scale,
+            "level": level,
+        }
+    )

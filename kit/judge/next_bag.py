@@ -1,8 +1,10 @@
-"""What a buyer's next bag will do: a prediction interval, and the chance that it beats a bag of another fuel."""
+"""What a buyer's next bag will do, and how many further bags would settle a question that is open."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from bisect import bisect_left
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
 
@@ -12,15 +14,36 @@ import pandas as pd
 from scipy import special
 
 from kit.errors import KitError, Problem
-from kit.judge.comparisons import apart_of, scope_of
-from kit.judge.means import back
+from kit.judge.comparisons import apart_of, back, scope_of
+from kit.judge.question import Question
 from kit.schema import THESE_BAGS
 from kit.variance import RepeatFit, contrasts
 from kit.variance.averaged import nodes_of
 from kit.variance.bootstrap import bootstrap
+from kit.variance.burn_arrays import read_columns
+from kit.variance.design import design_of
 from kit.variance.engines import NestedEngine
+from kit.variance.families import Family, all_pairs
+from kit.variance.fit import engine_of
+from kit.variance.inference import small_sample
 from kit.variance.ratio_nodes import weigh
+from kit.variance.sd_limits import component_limits
 from kit.variance.t_contrasts import predict_burn
+
+Array = npt.NDArray[np.float64]
+Places = list[tuple[int, int]]
+
+REFITS = 1000
+"""Refits of simulated trials from which a mean is taken."""
+ENOUGH = 0.80
+"""Chance of a settled verdict that is called enough."""
+UPPER = 0.60
+"""Two-sided confidence whose upper limit is the upper 80 % limit."""
+MOST_TIMES = 4
+"""A trial so many times its own size is not called affordable."""
+NODES = 400
+COLUMNS = ("a", "b", "bags", "burns", "more_burns", "grams", "cost", "hours", "words")
+NONE_AFFORDABLE = "no affordable number of burns would settle it"
 
 
 def next_bag(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:
@@ -37,13 +60,6 @@ def next_bag(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:
     frame["scale"] = fit.scale
     lead = ["response"] if fit.many else []
     return frame[[*lead, "fuel", "mean", "low", "high", "sd", "df", "level", "scale", "covers"]]
-
-
-Array = npt.NDArray[np.float64]
-Places = list[tuple[int, int]]
-
-REFITS = 1000
-"""Refits of simulated trials from which a mean is taken."""
 
 
 @dataclass(frozen=True)
@@ -178,3 +194,183 @@ def _corrected(drawn: Array, estimate: float, level: float) -> tuple[float, floa
     shift, tail = special.ndtri(below), special.ndtri((1 + level) / 2)
     low, high = np.quantile(drawn, special.ndtr([2 * shift - tail, 2 * shift + tail]))
     return float(low), float(high)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One open comparison.
+
+    Attributes
+    ----------
+    a, b, difference
+        The fuels, and their difference on the analysis scale.
+    margin
+        On the analysis scale, or None.
+    family, level
+        Of the simultaneous limits.
+    """
+
+    a: str
+    b: str
+    difference: float
+    margin: float | None
+    family: Family
+    level: float
+
+
+def further(
+    fit: RepeatFit, comparisons: pd.DataFrame, question: Question, family: Family | None
+) -> pd.DataFrame:
+    """Return how many bags more would settle each comparison that is open (schema.FURTHER without metric).
+
+    Further bags are of the two fuels alone, each with as many burns as bags had on average, a burn of each fuel on
+    each further day. Their number is the smallest with a chance of 80 % of any settled verdict, were the true
+    difference the estimate and the standard deviations their upper 80 % limits.
+
+    Approximation: with the burns made and the further ones in one design, the estimated difference is normal
+    about the true one with the standard error SE that this design has at those standard deviations; its estimate is
+    SE·√(χ²_ν/ν), independent of it, with ν by Satterthwaite's rule. The chance that zero is excluded is then
+    noncentral t (Lehmann 1986, 5.2), here by quadrature over χ, so that 'inside the margin' needs no rule of its own.
+
+    Parameters
+    ----------
+    fit
+        The model of the burns made, all exact.
+    comparisons
+        The comparisons, of any pairs.
+    question
+        How the metric is judged, and what burns cost.
+    family
+        Of comparisons against a control fuel; None where every pair is compared.
+    """
+    unsettled = comparisons[(comparisons["verdict"] == "not settled") & comparisons["low"].notna()]
+    if unsettled.empty:
+        return pd.DataFrame(columns=list(COLUMNS))
+    limits = component_limits(fit, level=UPPER)
+    upper = dict(zip(limits["component"], limits["high"].astype(float), strict=True))
+    records = [
+        _needed(fit, _asked(row, fit, family, question), upper, question)
+        for row in unsettled.to_dict("records")
+    ]
+    return pd.DataFrame(records, columns=list(COLUMNS))
+
+
+def _asked(row: dict[Any, Any], fit: RepeatFit, family: Family | None, question: Question) -> Asked:
+    difference = math.log(row["ratio"]) if fit.scale == "log" else float(row["difference"])
+    own = family if family is not None and row["multiplicity"] == "dunnett" else all_pairs(len(fit.labels))
+    return Asked(row["a"], row["b"], difference, question.margin, own, question.level)
+
+
+def _needed(fit: RepeatFit, asked: Asked, upper: dict[str, float], question: Question) -> tuple[object, ...]:
+    rows = fit.table
+    own = rows[rows["fuel"].isin([asked.a, asked.b])]
+    held = max(1, len(own.drop_duplicates(["fuel", "bag"])))
+    burns = max(1, round(len(own) / held)) if "bag" in fit.names else 1
+    options = range(1, _most_bags(len(rows), burns, asked, question) + 1)
+    bags = 1 + bisect_left(
+        options, ENOUGH, key=lambda more: chance_of_settling(fit, asked, upper, more, burns)
+    )
+    if bags > len(options):
+        blank = (math.nan,) * 5
+        return (asked.a, asked.b, blank[0], burns, *blank[1:], NONE_AFFORDABLE)
+    cost, hours = _takes(bags, burns, asked, question)
+    grams = 2 * bags * burns * question.resources.grams
+    words = _words(bags, burns, grams, cost, hours, question.resources.currency)
+    return (asked.a, asked.b, bags, burns, 2 * bags * burns, grams, cost, hours, words)
+
+
+def _most_bags(have: int, burns: int, asked: Asked, question: Question) -> int:
+    """Return the most further bags of each fuel that the plan, or four times the trial, allows."""
+    most = (MOST_TIMES - 1) * have // (2 * burns)
+    cost, hours = _takes(1, burns, asked, question)
+    limits = ((question.resources.budget, cost), (question.resources.most_hours, hours))
+    return min([most, *(int(limit // each) for limit, each in limits if each > 0 and limit < math.inf)])
+
+
+def _takes(bags: int, burns: int, asked: Asked, question: Question) -> tuple[float, float]:
+    """Return what further bags of both fuels cost, and the hours their burns take; NaN where it is not known."""
+    known = question.resources
+    prices = [known.bag_price.get(fuel, math.nan) for fuel in (asked.a, asked.b)]
+    return bags * sum(prices), 2 * bags * burns * known.hours
+
+
+def chance_of_settling(fit: RepeatFit, asked: Asked, sds: dict[str, float], bags: int, burns: int) -> float:
+    """Return the chance that further bags of both fuels settle a comparison; 0 where nothing can be promised.
+
+    Parameters
+    ----------
+    sds
+        Standard deviation of each component, taken to be the true one.
+    """
+    known = _precision(fit, asked, sds, bags, burns)
+    if known is None:
+        return 0.0
+    se, df = known
+    share = (np.arange(NODES) + 0.5) / NODES
+    seen = se * np.sqrt(2 * special.gammaincinv(df / 2, share) / df)
+    half, inner = (
+        float(asked.family.critical(level, np.array([df]))[0]) * seen
+        for level in (asked.level, 2 * asked.level - 1)
+    )
+    size = abs(asked.difference)
+    beyond = special.ndtr((size - half) / se) + special.ndtr((-size - half) / se)
+    if asked.margin is None:
+        return float(beyond.mean())
+    within = np.maximum(asked.margin - inner, 0.0)
+    inside = special.ndtr((within - size) / se) - special.ndtr((-within - size) / se)
+    return float(np.where(within >= half, 1.0, beyond + inside).mean())
+
+
+def _precision(
+    fit: RepeatFit, asked: Asked, sds: dict[str, float], bags: int, burns: int
+) -> tuple[float, float] | None:
+    """Return standard error and degrees of freedom of the difference with the further burns."""
+    roles = replace(
+        fit.roles,
+        bag=fit.roles.bag if "bag" in fit.names else None,
+        day=fit.roles.day if "day" in fit.names else None,
+        status=None,
+    )
+    try:
+        columns = read_columns(with_further(fit.table, (asked.a, asked.b), bags, burns), roles, fit.scale)
+        design = design_of(columns, "fixed", fit.spread_choice)
+        engine = engine_of(design, "REML")
+    except KitError:
+        return None
+    if not set(engine.names) <= set(sds):
+        return None
+    parts = small_sample(engine.pieces(np.array([[sds[name] ** 2 for name in engine.names]])))
+    places = [design.labels.index(fuel) for fuel in (asked.a, asked.b)]
+    L = np.zeros(design.p)
+    L[places[0]], L[places[1]] = 1.0, -1.0
+    variance = float(L @ parts.pieces.phi[0] @ L)
+    g = np.einsum("p,ipq,q->i", L, parts.moved[0], L)
+    return math.sqrt(variance), float(2 * variance**2 / (g @ parts.W[0] @ g))
+
+
+def with_further(rows: pd.DataFrame, fuels: tuple[str, str], bags: int, burns: int) -> pd.DataFrame:
+    """Return the burns and further ones like them of two fuels, from new bags on new days; values are copies."""
+    parts = [rows]
+    for fuel in fuels:
+        own = rows[rows["fuel"] == fuel]
+        more = own.iloc[np.arange(bags * burns) % len(own)]
+        place = np.arange(len(more))
+        parts.append(
+            more.assign(
+                bag=[f"further {fuel} {number}" for number in place % bags],
+                day=[f"further {number}" for number in place],
+            )
+        )
+    return pd.concat(parts, ignore_index=True)
+
+
+def _words(bags: int, burns: int, grams: float, cost: float, hours: float, currency: str) -> str:
+    a_bag = f", {burns} burns of each" if burns > 1 else ""
+    takes = [f"{2 * bags * burns} burns"]
+    if grams == grams:
+        takes.append(f"{grams / 1000:.1f} kg of fuel")
+    if cost == cost:
+        takes.append(f"{cost:.0f} {currency} for the bags".replace("  ", " "))
+    if hours == hours:
+        takes.append(f"{hours:.0f} h of burning")
+    return f"{bags} more bag{'s' * (bags > 1)} of each of the two fuels{a_bag}: {', '.join(takes)}"

@@ -1,28 +1,190 @@
-"""What is asked of one metric: which burns count, which model, which family, which margin."""
+"""What is asked of one metric: which burns count, which model, which family and margin, at which level."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, Literal
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
+from scipy import optimize, special
 
 from kit.burns.sheet_rows import sheet_rows
 from kit.judge.comparisons import Multiplicity, Pairs
+from kit.schema import METRICS
 from kit.trial import Run, Trial
 from kit.variance import RepeatFit
 
+Array = npt.NDArray[np.float64]
+
+STEP, FARTHEST = 0.02, 9.0
+"""Of the integrals over z, at looks before the last."""
 KNOWN = ("exact", "at least", "at most")
 NO_BAG = "(bag not noted)"
 MOST_FUELS = 30
 """Above so many fuels they are compared only with the control fuel, or with the one of the best mean."""
 LEAST_OF_A_KIND = 4
 """Residual degrees of freedom that each kind needs for a spread of its own."""
-
-
 HOUR = 3600.0
+NEVER = "never"
+OF_A_THRESHOLD = ("time_above", "longest_spell", "cost")
+"""How long, given that it was reached: burns that did not reach the threshold have no such value."""
+CONDITIONS = ("kind", "cooker", "setting", "ambient_c", "wind_m_s", "humidity_pct", "charge_g", "charge_l")
+
+
+@dataclass(frozen=True)
+class Counted:
+    """The metrics of the burns that count, told apart from those that are only shown.
+
+    Attributes
+    ----------
+    metrics
+        schema.METRICS and the conditions of each burn, of the burns that count.
+    excluded
+        schema.METRICS of the burns left out with a reason.
+    setting
+        The declared setting whose burns are compared; '' where the trial knows one setting only.
+    notes
+        What a reader should know of the choice.
+    """
+
+    metrics: pd.DataFrame
+    excluded: pd.DataFrame
+    setting: str
+    notes: tuple[str, ...]
+
+    def compared(self, metric_id: str) -> pd.DataFrame:
+        """Return the rows of a metric whose burns are compared with one another.
+
+        Minutes held for a cook are of the burns run at a setting for it, whichever the others were run at. A burn that
+        never reached the threshold is 'never' in every metric of how long it was above it.
+        """
+        rows = self.metrics[self.metrics["metric"] == metric_id]
+        base, _, argument = metric_id.partition(":")
+        if base == "band":
+            return rows.assign(status=rows["status"].replace("at most", NEVER))  # a zero is no minute held
+        if base in OF_A_THRESHOLD:
+            reached = self.metrics[self.metrics["metric"] == f"time_to:{argument}"].set_index("burn")[
+                "status"
+            ]
+            short = rows["burn"].map(reached).eq(NEVER) | (not len(reached) and rows["status"].eq("at most"))
+            rows = rows.assign(status=rows["status"].mask(short, NEVER))
+        return rows[rows["setting"] == self.setting]
+
+    @property
+    def burns(self) -> set[str]:
+        """Burns that are compared."""
+        return set(self.metrics.loc[self.metrics["setting"] == self.setting, "burn"])
+
+
+def counted_burns(metrics: pd.DataFrame, run: Run) -> Counted:
+    """Part the burns that count from those left out, and choose the setting whose burns are compared.
+
+    Burns at different settings answer different questions; where a trial has several, the one with most burns is
+    compared, and the others serve the cooks that were declared for them.
+    """
+    sheet = run.burns.set_index("burn")
+    left_out = set(sheet.index[sheet["state"] == "excluded"])
+    excluded = metrics["burn"].isin(left_out)
+    columns = [name for name in (*CONDITIONS, *run.trial.model.covariates) if name in sheet]
+    conditions = sheet[list(dict.fromkeys(columns))]
+    kept = metrics[~excluded].join(conditions.drop(columns=["kind"], errors="ignore"), on="burn")
+    minutes = kept[kept["metric"] == "ready"].set_index("burn")["value"]
+    kinds = [run.trial.kind_of(fuel) for fuel in kept["fuel"]]
+    kept = kept.assign(kind=kinds, ready=kept["burn"].map(minutes)).reset_index(drop=True)
+    sizes = kept.drop_duplicates("burn")["setting"].value_counts(sort=False)
+    setting = str(sizes.idxmax()) if len(sizes) else ""
+    names = [column.name for column in METRICS]
+    notes = (*_setting_notes(sizes, setting), *_day_notes(metrics))
+    return Counted(kept, metrics.loc[excluded, names].reset_index(drop=True), setting, notes)
+
+
+def _day_notes(metrics: pd.DataFrame) -> tuple[str, ...]:
+    left, of_all = metrics.loc[metrics["day"] == "", "burn"].nunique(), metrics["burn"].nunique()
+    if not left:
+        return ()
+    which = "No burn has a day" if left == of_all else f"{left} of {of_all} burns have no day"
+    return (
+        f"{which}, neither in the burn sheet nor in its log: what days differ by is left in what burns differ by.",
+    )
+
+
+def _setting_notes(sizes: pd.Series, setting: str) -> tuple[str, ...]:
+    if len(sizes) < 2:
+        return ()
+    others = ", ".join(f"{count} at '{name or 'no declared setting'}'" for name, count in sizes.items())
+    return (
+        f"The cooker was run at several settings ({others}). Burns at different settings are never compared with "
+        f"one another: what follows is of those at '{setting or 'no declared setting'}'.",
+    )
+
+
+def look_level(stages: Sequence[int], done: int, confidence: float = 0.95) -> float:
+    """Return the confidence of the intervals at the look that so many burns allow.
+
+    Parameters
+    ----------
+    stages
+        Numbers of burns at which the trial was to be looked at, rising; the last is the whole plan. None or one: the
+        trial is looked at once, and the confidence is the declared one.
+    done
+        Burns made; beyond the plan as at its end.
+    confidence
+        Declared for the whole trial.
+
+    Notes
+    -----
+    α*(t) = 2 − 2Φ(z_{α/2}/√t), the O'Brien–Fleming-type spending function of Lan & DeMets (1983) on the share t of
+    the planned burns; boundaries by recursive integration (Armitage, McPherson & Rowe 1969). The nominal p of each
+    look is then asked of t.
+
+    Examples
+    --------
+    >>> round(1 - look_level((12, 24), 12), 4), round(1 - look_level((12, 24), 24), 4)
+    (0.0056, 0.0478)
+    """
+    looks = sorted(set(stages))
+    if len(looks) < 2:
+        return confidence
+    held = max(1, sum(stage <= done for stage in looks))
+    shares = tuple(stage / looks[-1] for stage in looks[:held])
+    return 1 - nominal_levels(shares, round(1 - confidence, 12))[-1]
+
+
+def is_planned_look(stages: Sequence[int], done: int) -> bool:
+    """Return whether so many burns are a look, before the last, that the plan declared."""
+    return done in sorted(set(stages))[:-1]
+
+
+@lru_cache(maxsize=32)
+def nominal_levels(shares: tuple[float, ...], alpha: float) -> tuple[float, ...]:
+    """Return the two-sided nominal p of each look at these shares of the information, all errors together α*."""
+    spent = [2 * float(special.ndtr(special.ndtri(alpha / 2) / np.sqrt(share))) for share in shares]
+    grid = np.arange(-FARTHEST, FARTHEST + STEP / 2, STEP)
+    bounds = [-float(special.ndtri(spent[0] / 2))]
+    density = np.exp(-(grid**2) / 2) / np.sqrt(2 * np.pi)  # of Z at the first look
+    for before, now, last, total in zip(shares, shares[1:], spent, spent[1:], strict=False):
+        inside = np.where(np.abs(grid) < bounds[-1], density, 0.0)
+        root, rest = np.sqrt(before / now), np.sqrt(1 - before / now)
+        density = STEP * (_normal((grid[:, None] - root * grid) / rest) / rest) @ inside
+        bounds.append(_boundary(grid, root, rest, inside, total - last))
+    return tuple(2 * float(special.ndtr(-bound)) for bound in bounds)
+
+
+def _boundary(grid: Array, root: float, rest: float, inside: Array, spend: float) -> float:
+    def beyond(bound: float) -> float:
+        out = special.ndtr((-bound - root * grid) / rest) + special.ndtr((root * grid - bound) / rest)
+        return STEP * float(out @ inside) - spend
+
+    return float(optimize.brentq(beyond, 0.0, FARTHEST))
+
+
+def _normal(z: Array) -> Array:
+    return np.asarray(np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi))
 
 
 @dataclass(frozen=True)

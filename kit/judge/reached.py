@@ -10,8 +10,7 @@ import pandas as pd
 from scipy import special
 
 from kit import schema
-from kit.judge.inclusion import Counted
-from kit.judge.question import MOST_FUELS, Question
+from kit.judge.question import MOST_FUELS, Counted, Question
 from kit.variance.families import holm
 
 COLUMNS = [column.name for column in schema.REACHED]

@@ -16,9 +16,8 @@ import pandas as pd
 
 from kit import schema
 from kit.errors import KitError
-from kit.judge.inclusion import Counted
-from kit.judge.judged import judge_metric
-from kit.judge.question import Question
+from kit.judge.judging import judge_metric
+from kit.judge.question import Counted, Question
 from kit.schema import Metric
 from kit.trial import Run
 from kit.variance import fit_repeats

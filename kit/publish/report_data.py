@@ -401,7 +401,7 @@ def break_even_table(data: ReportData) -> pd.DataFrame:
     """
     import pandas as pd
 
-    from kit.judge.better_value import value_compared
+    from kit.judge.buying import value_compared
 
     metric, compared = price_metric(data), data.table("comparisons")
     names = {"ratio": "cost", "low": "cost_low", "high": "cost_high"}

@@ -193,7 +193,7 @@ def serve_notebook(arguments: list[str]) -> None:
     from kit.runtime.worker import shared_worker
 
     shared_worker(
-        "kit.judge.judged"
+        "kit.judge.judging"
     )  # it loads what judging needs while this process waits for its first cell
 
     app.shell.set_custom_exc((KitError,), _hand_back)

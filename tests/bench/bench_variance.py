@@ -20,8 +20,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 
-from kit.judge.comparisons import compare_fuels
-from kit.judge.means import fuel_means
+from kit.judge.comparisons import compare_fuels, fuel_means
 from kit.variance import contrasts, fit_repeats
 from kit.variance.bootstrap import bootstrap
 from kit.variance.sd_limits import component_limits

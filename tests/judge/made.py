@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from kit.judge.inclusion import counted_burns
+from kit.judge.question import counted_burns
 from tests.burns.helpers import run_of, sheet
 
 

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from kit.judge.comparisons import compare_fuels
-from kit.judge.means import back, fuel_means
+from kit.judge.comparisons import back, compare_fuels, fuel_means
 from kit.judge.verdicts import verdict_of
 from kit.schema import COMPARISONS, MEANS, VERDICTS
 from kit.variance import fit_repeats

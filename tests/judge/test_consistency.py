@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from kit.analysis import analyse
-from kit.judge.judged import judge_metric
+from kit.judge.judging import judge_metric
 from kit.judge.question import Question
 from kit.judge.verdicts import verdict_of
 from kit.schema import VERDICTS, metric

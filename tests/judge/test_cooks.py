@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from kit import schema
-from kit.judge.cooks import judge_cooks
+from kit.judge.buying import judge_cooks
 from kit.trial.models import Cook, Fuel, Setting
 from tests.judge.made import counted_of
 

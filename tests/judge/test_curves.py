@@ -12,7 +12,7 @@ from kit.burns import Curves
 from kit.errors import KitError
 from kit.judge.curve_bands import DRAWS, pieces_of, smallest_p, units_of, variance_ratios
 from kit.judge.curves import apart, difference_curves, judge_curves, mean_curves, why_no_band
-from kit.judge.inclusion import Counted
+from kit.judge.question import Counted
 from kit.variance import fit_repeats
 from kit.variance.inference import contrasts
 from tests.burns.helpers import run_of, sheet

@@ -8,8 +8,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_fits, earlier_words
-from kit.judge.judged import judge_metric
-from kit.judge.judging import _fit_alone
+from kit.judge.judging import _fit_alone, judge_metric
 from kit.judge.question import Question
 from kit.schema import metric
 from kit.trial import open_run

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from kit.judge.comparisons import compare_fuels
-from kit.judge.further import ENOUGH, NONE_AFFORDABLE, Asked, chance_of_settling, further
+from kit.judge.next_bag import ENOUGH, NONE_AFFORDABLE, Asked, chance_of_settling, further
 from kit.judge.question import Question, Resources
 from kit.variance import fit_repeats
 from kit.variance.families import all_pairs

@@ -2,7 +2,7 @@ import itertools
 
 import pandas as pd
 
-from kit.judge.ladder import ladder
+from kit.judge.best import ladder
 
 
 def means_of(values):

@@ -5,9 +5,8 @@ import pytest
 from scipy import stats
 
 from kit.judge import compare_fuels
-from kit.judge.interim_looks import look_level, nominal_levels
-from kit.judge.judged import compare, judge_metric
-from kit.judge.question import MOST_FUELS, NO_BAG, Question
+from kit.judge.judging import compare, judge_metric
+from kit.judge.question import MOST_FUELS, NO_BAG, Question, look_level, nominal_levels
 from kit.schema import metric
 from kit.variance import fit_repeats
 from tests.judge.made import burns_table

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kit.judge.judged import judge_metric
+from kit.judge.judging import judge_metric
 from kit.judge.question import Question
 from kit.publish.cards import say_card
 from kit.publish.claims import WITHIN, all_claims, best_claim, claims_of, standing_of

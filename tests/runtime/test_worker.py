@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from kit import schema
-from kit.judge.judged import judge_metric
+from kit.judge.judging import judge_metric
 from kit.judge.question import Question
 from kit.runtime import worker
 from kit.runtime.worker import Worker, outcome, side_by_side
@@ -17,7 +17,7 @@ from tests.judge.made import burns_table
 @pytest.fixture
 def beside(monkeypatch):
     monkeypatch.delenv(worker.ALONE, raising=False)
-    process = Worker("kit.judge.judged")
+    process = Worker("kit.judge.judging")
     yield process
     process.close()
 

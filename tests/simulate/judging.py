@@ -16,8 +16,7 @@ import pandas as pd
 from scipy import special
 
 from kit.judge.comparisons import compare_fuels
-from kit.judge.further import further, with_further
-from kit.judge.next_bag import chance_better, next_bag
+from kit.judge.next_bag import chance_better, further, next_bag, with_further
 from kit.judge.odd_burns import odd_burns
 from kit.judge.question import Question
 from kit.variance import RepeatFit, fit_repeats

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 
 from kit.errors import KitError
-from kit.judge.comparisons import compare_fuels
-from kit.judge.means import fuel_means
+from kit.judge.comparisons import compare_fuels, fuel_means
 from kit.variance import fit_repeats, same_burns
 from tests.variance.classical import nested_anova, one_way
 from tests.variance.reference import assert_allclose, table

@@ -5,8 +5,7 @@ import pytest
 from scipy import stats
 
 from kit.errors import KitError
-from kit.judge.comparisons import compare_fuels
-from kit.judge.means import fuel_means
+from kit.judge.comparisons import compare_fuels, fuel_means
 from kit.variance import fit_repeats
 from kit.variance.bounded import criterion
 from kit.variance.inference import _between as between

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 
 from kit.errors import KitError
-from kit.judge.comparisons import compare_fuels
-from kit.judge.means import fuel_means
+from kit.judge.comparisons import compare_fuels, fuel_means
 from kit.judge.verdicts import verdict_of
 from kit.variance import f_test, fit_repeats
 from kit.variance.bootstrap import bootstrap, variance_shares

@@ -5,8 +5,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from kit.judge.comparisons import compare_fuels
-from kit.judge.means import fuel_means
+from kit.judge.comparisons import compare_fuels, fuel_means
 from kit.variance import contrasts, f_test, fit_repeats
 from kit.variance.sd_limits import component_limits
 from kit.variance.t_contrasts import predict_burn

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from kit.judge.influence import NO_ANSWER
+from kit.judge.odd_burns import NO_ANSWER
 from kit.page.html_tables import cols, numbers
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html

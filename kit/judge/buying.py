@@ -1,4 +1,4 @@
-"""Which fuel for which cook: minutes held in its band, from burns run at that cook's setting alone."""
+"""Which fuel for which cook, and which is the better value."""
 
 from __future__ import annotations
 
@@ -11,15 +11,13 @@ import pandas as pd
 from kit import schema
 from kit.burns.sheet_rows import cooks_at, price_per_kg
 from kit.errors import KitError
-from kit.judge.inclusion import Counted
-from kit.judge.judged import fit_metric
-from kit.judge.judging import question_of
-from kit.judge.means import fuel_means
-from kit.judge.question import Question
-from kit.trial import Run
+from kit.judge.comparisons import fuel_means
+from kit.judge.judging import fit_metric, question_of
+from kit.judge.question import Counted, Question
+from kit.trial import Run, Trial
 from kit.trial.models import Cook
 
-COLUMNS = [column.name for column in schema.COOKS]
+COOKS = [column.name for column in schema.COOKS]
 HELD, CHARGES, TOP_UPS, COST = "minutes held", "charges needed", "top-ups needed", "cost of the cook"
 NOT_RUN = (
     "No burn was run at a setting for this cook ({low:g} to {high:g} °C). Burns at another setting tell how long the "
@@ -59,7 +57,7 @@ def judge_cooks(counted: Counted, run: Run) -> pd.DataFrame:
     """
     question = replace(question_of(run, seed=1), control=None)
     records = [row for cook in run.trial.cooks for row in _of_cook(cook, counted, run, question)]
-    return pd.DataFrame(records, columns=COLUMNS)
+    return pd.DataFrame(records, columns=COOKS)
 
 
 def _of_cook(cook: Cook, counted: Counted, run: Run, question: Question) -> Iterator[dict[str, object]]:
@@ -69,7 +67,7 @@ def _of_cook(cook: Cook, counted: Counted, run: Run, question: Question) -> Iter
     ]
     if not settings:
         note = NOT_RUN.format(low=cook.low, high=cook.high)
-        yield _row(cook, "", "", HELD, (math.nan,) * 3, "min", 0, question.level, note)
+        yield _cook_row(cook, "", "", HELD, (math.nan,) * 3, "min", 0, question.level, note)
     for setting in settings:
         yield from _at_setting(cook, str(setting), rows[rows["setting"] == setting], run, question)
 
@@ -81,7 +79,7 @@ def _at_setting(
     for fuel, count in short.items():
         n = int((rows["fuel"] == fuel).sum())
         note = NEVER_HELD.format(count=count, n=n)
-        yield _row(cook, str(fuel), setting, HELD, (math.nan,) * 3, "min", n, question.level, note)
+        yield _cook_row(cook, str(fuel), setting, HELD, (math.nan,) * 3, "min", n, question.level, note)
     counted, why_not = question.countable(rows, fewest=1)
     if why_not and len(short):
         return
@@ -89,15 +87,15 @@ def _at_setting(
         fit = fit_metric(counted, run.trial.metric(f"band:{cook.name}"), question)
     except KitError as error:
         note = " ".join(problem.found for problem in error.problems)
-        yield _row(cook, "", setting, HELD, (math.nan,) * 3, "min", len(rows), question.level, note)
+        yield _cook_row(cook, "", setting, HELD, (math.nan,) * 3, "min", len(rows), question.level, note)
         return
     note = "" if fit.has_spread else NO_REPEATS.format(setting=setting)
     charges = rows.groupby("fuel")["charge_g"].mean()
     for held in fuel_means(fit, level=question.level).to_dict("records"):
         fuel, minutes = str(held["fuel"]), (held["mean"], held["low"], held["high"])
-        yield _row(cook, fuel, setting, HELD, minutes, "min", held["n"], question.level, note)
+        yield _cook_row(cook, fuel, setting, HELD, minutes, "min", held["n"], question.level, note)
         for quantity, values, unit, said in _of_hours(cook, fuel, minutes, float(charges[fuel]), run):
-            yield _row(cook, fuel, setting, quantity, values, unit, held["n"], question.level, said)
+            yield _cook_row(cook, fuel, setting, quantity, values, unit, held["n"], question.level, said)
 
 
 def _of_hours(
@@ -119,7 +117,7 @@ def _further_charges(charges: float) -> float:
     return max(0.0, math.ceil(charges - 1e-9) - 1.0) if math.isfinite(charges) else charges
 
 
-def _row(
+def _cook_row(
     cook: Cook,
     fuel: str,
     setting: str,
@@ -132,4 +130,61 @@ def _row(
 ) -> dict[str, object]:
     value, low, high = values
     cells = (cook.name, fuel, setting, quantity, value, low, high, unit, n, level, note)
-    return dict(zip(COLUMNS, cells, strict=True))
+    return dict(zip(COOKS, cells, strict=True))
+
+
+VALUE = [column.name for column in schema.VALUE]
+
+
+def value_compared(comparisons: pd.DataFrame, trial: Trial) -> pd.DataFrame:
+    """Return for each compared pair the cost of an hour above a threshold, and the break-even price (schema.VALUE).
+
+    With prices: the ratio of the costs at the prices paid, its interval and its verdict are those of the comparison of
+    the metric cost; both are equal value where the price of a kilogram of a is `break_even` times that of b, the
+    ratio paid over the ratio of the costs. Without prices, and with charges of equal mass, that is the ratio of the
+    times above the threshold, and no verdict is given.
+
+    Parameters
+    ----------
+    comparisons
+        schema.COMPARISONS of all metrics.
+    """
+    price = {
+        fuel.id: fuel.price / fuel.bag_kg for fuel in trial.fuels if fuel.price is not None and fuel.bag_kg
+    }
+    bases = comparisons["metric"].astype(str).str.split(":").str[0]
+    costs = comparisons[bases == "cost"]
+    times = comparisons[bases == "time_above"] if trial.charge.by == "mass" else comparisons.iloc[:0]
+    known = set(costs["metric"].str.removeprefix("cost:"))
+    times = times[~times["metric"].astype(str).str.removeprefix("time_above:").isin(known)]
+    rows = [
+        *(_priced(row, price) for row in costs.to_dict("records")),
+        *(_unpriced(row) for row in times.to_dict("records")),
+    ]
+    found = pd.DataFrame(rows, columns=VALUE)
+    return found[found["break_even"].notna()].reset_index(drop=True)
+
+
+def _priced(row: dict[str, object], price: dict[str, float]) -> dict[str, object]:
+    paid = price.get(str(row["a"]), math.nan) / price.get(str(row["b"]), math.nan)
+    ratio, low, high = (float(row[name]) for name in ("ratio", "low", "high"))  # type: ignore[arg-type]
+    return _value_row(
+        row, (ratio, low, high), paid, (paid / ratio, paid / high, paid / low if low > 0 else math.inf)
+    )
+
+
+def _unpriced(row: dict[str, object]) -> dict[str, object]:
+    ends = tuple(float(row[name]) for name in ("ratio", "low", "high"))  # type: ignore[arg-type]
+    return _value_row(row | {"verdict": "", "direction": ""}, (math.nan,) * 3, math.nan, ends)
+
+
+def _value_row(
+    row: dict[str, object], costs: tuple[float, ...], paid: float, equal: tuple[float, ...]
+) -> dict[str, object]:
+    same = {name: row[name] for name in ("metric", "a", "b", "verdict", "direction", "multiplicity", "level")}
+    return (
+        same
+        | dict(zip(("ratio", "low", "high"), costs, strict=True))
+        | {"paid": paid}
+        | dict(zip(("break_even", "break_even_low", "break_even_high"), equal, strict=True))
+    )
