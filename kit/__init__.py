@@ -7,10 +7,12 @@ What a notebook needs is here by name, and loaded when it is first asked for:
 
 from __future__ import annotations
 
+import os
 from importlib import import_module
 from typing import Any, Final
 
 __version__ = "0.2.0"
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the matrices are small: threads only wait for each other
 
 _HOMES: Final = {
     "KitError": "errors",

@@ -33,9 +33,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     -------
     0 done, 1 recheck differs, 2 bad input or faults in the data, 3 own failure, 64 a wrong command line.
     """
-    os.environ.setdefault(
-        "OPENBLAS_NUM_THREADS", "1"
-    )  # the matrices are tiny: threads only wait for each other
     _have_a_home()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
