@@ -64,6 +64,11 @@ def burns_named(burns: Sequence[object], most: int = 10_000) -> str:
     return f"burn{'s' * (len(names) > 1)} {listed(names)}" if len(names) <= most else f"{len(names)} burns"
 
 
+def plural(kind: str) -> str:
+    """Return a type as fuels of it are called: 'lump fuels', 'briquettes'."""
+    return f"{kind}s" if kind.endswith("ette") else f"{kind} fuels"
+
+
 def possessed(text: str, *names: str) -> str:
     """Return text in which a name that ends in s takes its apostrophe alone."""
     for name in names:

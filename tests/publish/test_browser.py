@@ -8,11 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from kit.page import Html, cautions_html, document, element, join
-from kit.publish import make_report, write_index
+from kit.page import Html, cautions_html, document, element, inlined, join
+from kit.publish import make_report, sections, write_index
 from tests.publish.browser import VIEWS, chromium, faults_of
 from tests.publish.stand_in import write_notebook, write_run
 from tests.publish.test_report import HOSTILE
+from tests.publish_content.made import analysis
+from tests.publish_content.test_sections import APPENDIX, REPORT
 
 pytestmark = pytest.mark.browser
 DEMO = Path(__file__).parents[2] / "runs" / "hill-school"
@@ -21,6 +23,9 @@ KINDS = (
     "hostile report",
     "index",
     "bare page",
+    "single burns",
+    "two fuels",
+    "tables",
     "burn sheets",
     "key to the codes",
     "hostile sheets",
@@ -49,11 +54,29 @@ def pages(tmp_path_factory):
     notes = element("p", "A note.", class_="note"), element("p", "Mind this.", class_="warning")
     body = join([element("h2", "Notes", id="notes"), *notes, cautions_html()])
     made["bare page"].write_text(document("Bare", Html(body), strip="strip", footer="footer"), "utf-8")
+    made |= pages_of_sections(base)
     made["burn sheets"], made["key to the codes"] = (
         DEMO / "plan" / name for name in ("sheets.html", "key.html")
     )
     made["hostile sheets"] = hostile_sheets(base / "planned")
     return made
+
+
+def pages_of_sections(folder):
+    """Set pages of real analyses: the report of single burns with notes of a tester, two fuels, an appendix."""
+    singles, few = analysis("singles"), analysis("one bag")
+    notes = "# Mine <b>\n\n| a | b |\n|---|---|\n| 1 | 2 |\n\n" + "w" * 200
+    (singles.run.folder / "notes.md").write_text(notes, "utf-8")
+    kinds = {
+        "single burns": [section(singles) for section in REPORT],
+        "two fuels": [sections.two_fuels(few, "alder", "olive")],
+        "tables": [section(few) for section in APPENDIX],
+    }
+    for kind, made in kinds.items():
+        page = document(kind, inlined(join(each.html for each in made)), strip="strip", footer="footer")
+        (folder / f"{kind}.html").write_text(page, "utf-8")
+    (singles.run.folder / "notes.md").unlink()
+    return {kind: folder / f"{kind}.html" for kind in kinds}
 
 
 def hostile_sheets(folder):

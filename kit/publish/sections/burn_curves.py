@@ -20,7 +20,7 @@ from kit.publish.sections.curve_figures import (
     two_over_time,
 )
 from kit.publish.sections.section import Section, section
-from kit.publish.wording import APART, counts, listed
+from kit.publish.wording import APART, counts, listed, plural
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -112,11 +112,13 @@ def overlay_drawing(data: ReportData) -> Drawing | None:
     if data.singles:
         each = "The one burn of each fuel"
     told = [f"{each}{_at(data)}, marked and named at its peak."]
-    choices = [(f"fuel-{player.place + 1}", player.name) for player in cast]
+    choices = [(f"fuel-{player.place + 1}", short(player.name, 30)) for player in cast]
     choices = choices if len(cast) <= MOST_CHOICES else []
     if len(kinds) > 1:
-        told.append(f"Lines: {', '.join(f'{DASHES[place % 4]} {kind}' for kind, place in kinds)}.")
-        choices += [(f"kind-{place + 1}", f"{kind} alone") for kind, place in kinds]
+        told.append(
+            f"Lines: {', '.join(f'{DASHES[place % 4]} for {plural(kind)}' for kind, place in kinds)}."
+        )
+        choices += [(f"kind-{place + 1}", f"{plural(kind)} alone") for kind, place in kinds]
     told += [_band_words(data)] if lines.banded else []
     return Drawing(
         id="overlay",

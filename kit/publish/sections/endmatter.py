@@ -44,6 +44,14 @@ def markdown_html(text: str) -> Html:
         def heading(self, text: str, level: int, **attrs: Any) -> str:
             return f"<h3>{text}</h3>\n"
 
+        def table(self, text: str) -> str:
+            caption = "<caption>A table of the tester's own</caption>"
+            box = 'class="scroll" role="region" tabindex="0" aria-label="Table"'
+            return f"<div {box}><table>{caption}{text}</table></div>"
+
+        def table_cell(self, text: str, align: str | None = None, head: bool = False) -> str:
+            return f'<th scope="col">{text}</th>' if head else f"<td>{text}</td>"
+
         def image(self, text: str, url: str, title: str | None = None) -> str:
             return f"[{text}]" if text else ""
 
@@ -111,7 +119,7 @@ def provenance_tables(
 
 def _people(data: ReportData) -> list[Html]:
     trial = data.trial
-    interests = trial.interests or "none stated: who paid for the fuel and the work is not recorded"
+    interests = trial.interests or "not stated: who paid for the fuel and the work is not recorded."
     told = [("Burned by", trial.operator), ("Place", trial.place), ("Funding and interests", interests)]
     return [paragraph(element("strong", f"{name}: "), text) for name, text in told if text]
 

@@ -133,9 +133,14 @@ def _key(data: ReportData) -> str:
     over = " They allow for all comparisons of one measure being made at once." if several else ""
     counts, of = ("burns and bags", "these bags") if data.bags else ("burns", "these burns")
     days = " and these days" if data.days else ""
+    prior = data.table("prior")
+    folders = list(dict.fromkeys(map(str, prior.loc[prior["used"].fillna(False).astype(bool), "folder"])))
+    earlier = ""
+    if folders and not data.singles:
+        earlier = f" They also rest on the spread found in {listed(folders)}; see 'Earlier folders' in the appendix."
     return (
         f"After ± and in brackets behind a value: its {data.percent} interval. After each colon of a comparison: the "
-        f"{data.percent} interval, the differences compatible with these burns.{over} Counts are "
+        f"{data.percent} interval, the differences compatible with these burns.{over}{earlier} Counts are "
         f"of {counts}, never of readings. The answer holds for {data.here}, {of}{days}."
     )
 
@@ -242,8 +247,9 @@ def overview_table(data: ReportData) -> Html:
             made[f"letters {metric}"] = list(letters)
             columns.append(Col(f"letters {metric}", element("span", "letters", class_="label")))
     n = [(data.burns_of(player.id), data.bags_of(player.id)) for player in cast]
-    made["burns"], made["bags"] = [burns for burns, _ in n], [bags or math.nan for _, bags in n]
-    columns += numbers("burns", *(["bags"] if any(bags for _, bags in n) else []))
+    noted = any(bags for _, bags in n)
+    made["n"] = [f"{burns}, {bags or '–'}" if noted else burns for burns, bags in n]
+    columns += numbers(("n", "burns, bags" if noted else "burns"))
     note = "Values of single burns, without error bars, in the order of the trial file."
     if not len(data.table("means")):
         note = "Lowest and highest value of the burns: with one fuel no model is fitted, so there is no error bar."

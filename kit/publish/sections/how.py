@@ -16,7 +16,7 @@ from kit.publish.sections.section import (
     section,
     to_appendix,
 )
-from kit.publish.wording import capital, counted, listed, threshold_words
+from kit.publish.wording import capital, counted, listed, number_word, threshold_words
 from kit.variance.engines import explained
 from kit.variance.self_check import TRIALS
 
@@ -284,7 +284,11 @@ def _second_opinion_told(data: ReportData) -> str:
     if not len(fitted):
         return "Another program (statsmodels) cannot fit these models, so there is nothing to compare with."
     left = len(fitted) - len(converged)
-    of_these = f" {left} more are of fits that, as it says itself, did not converge." if left else ""
+    of_these = ""
+    if left:
+        of_these = (
+            f" {capital(number_word(left))} more are of fits that, as it says itself, did not converge."
+        )
     if not len(converged):
         return "Another program (statsmodels) says itself that it did not converge on these models."
     agree = int(converged["agrees"].fillna(False).astype(bool).sum())

@@ -35,6 +35,7 @@ from kit.publish.wording import (
     margin_words,
     number_word,
     places,
+    plural,
     row_places,
     threshold,
 )
@@ -426,11 +427,6 @@ def kinds_html(data: ReportData) -> list[Html]:
     against = f"{capital(' against '.join(map(plural, names)))} (types compared)"
     told = [paragraph(kind_sentence(row, data)) for row in rows.itertuples(index=False)]
     return [heading(against if len(names) == 2 else "Types compared", "kinds"), *told, label(note)]
-
-
-def plural(kind: str) -> str:
-    """Return a kind as fuels of it are called: 'lump fuels', 'briquettes'."""
-    return f"{kind}s" if kind.endswith("ette") else f"{kind} fuels"
 
 
 def kind_sentence(row: Any, data: ReportData) -> str:

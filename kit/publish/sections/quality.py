@@ -12,6 +12,7 @@ from kit.publish.report_data import ReportData, report_data
 from kit.publish.sections.section import (
     Section,
     bullets,
+    folded,
     heading,
     paragraph,
     rows_table,
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
 MOVED_SHOWN: Final = 30
 """Moved numbers that the page lists: verdicts, differences and means come first."""
-MOST_LIDS: Final = 4
+MOST_LIDS, MOST_NOTES = 4, 8
 
 
 def data_quality(analysis: Any) -> Section:
@@ -88,9 +89,10 @@ def _meaning(flag: str) -> str:
 
 
 def _left_out(data: ReportData) -> list[str]:
+    rows = data.in_state("excluded")
     return [
-        f"Left out: burn {row.burn} of {data.name(row.fuel)}: {str(row.excluded).rstrip('.')}."
-        for row in data.in_state("excluded").itertuples(index=False)
+        f"Left out: {burns_named(own['burn'])} of {data.name(str(fuel))}: {str(why).rstrip('.')}."
+        for (fuel, why), own in rows.groupby(["fuel", "excluded"], sort=False)
     ] or ["No burn was left out."]
 
 
@@ -225,8 +227,18 @@ def _correction(data: ReportData) -> list[Html | str | None]:
 
 def _notes(data: ReportData) -> list[Html | None]:
     told = dict.fromkeys(map(str, [*data.analysis.run.notes, *data.analysis.notes]))
-    made = bullets(text if text.endswith((".", "!", "?")) else f"{text}." for text in map(capital, told))
-    return [heading("Notes on reading the files and on the model", "notes"), made] if made else []
+    made = [_sentence(text) for text in told]
+    if not made:
+        return []
+    first, rest = made[:MOST_NOTES], made[MOST_NOTES:]
+    more = folded(f"{capital(counted(len(rest), 'more note'))}", bullets(rest)) if rest else None
+    return [heading("Notes on reading the files and on the model", "notes"), bullets(first), more]
+
+
+def _sentence(text: str) -> str:
+    """Return a note with a capital, unless it begins with a file's name, and with its stop."""
+    begun = text if "." in text.partition(" ")[0].rstrip(".") else capital(text)
+    return begun if begun.endswith((".", "!", "?")) else f"{begun}."
 
 
 def _logs(data: ReportData) -> list[Html | None]:
