@@ -106,7 +106,6 @@ def make_bundle(folder: str | Path, leave_out: Sequence[str] = (), agreed: bool 
     place = Path(folder).absolute()
     keys = check_keys(leave_out)
     report = newest_report(place)
-    _refuse_strangers(place)
     told = tuple(each for each in what_is_told(place) if each.key not in keys)
     if not agreed:
         return Bundle(None, told, tuple(sorted(keys)), ())
@@ -136,17 +135,6 @@ def newest_report(folder: Path, template: str = "standard") -> Path:
         return found[0].folder
     remedy = f"Make one first: repeatburn report {folder.name}"
     raise KitError(Problem("refuse", f"{folder.name}/reports", "no report", f"a {template} report", remedy))
-
-
-def _refuse_strangers(folder: Path) -> None:
-    """Refuse inputs that are links to places outside the run folder."""
-    faults = Faults()
-    root = folder.resolve()
-    for path in input_paths(folder):
-        if not path.resolve().is_relative_to(root):
-            name, remedy = path.relative_to(folder).as_posix(), "Put the file itself there."
-            faults.refuse(name, "a link that leaves the run folder", "a file of the run folder", remedy)
-    faults.settle()
 
 
 def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> list[str]:

@@ -78,10 +78,23 @@ class Origin:
 
 
 def input_paths(folder: Path) -> list[Path]:
-    """Return the input files of a run folder: its sheets, the plan as written, and everything in logs/."""
-    sheets = [folder / name for name in SHEETS if (folder / name).is_file()]
+    """Return the input files of a run folder: its sheets, the plan as written, and everything in logs/.
+
+    Raises
+    ------
+    KitError
+        Naming each that is a link out of the folder: no such file is opened, hashed or published.
+    """
+    sheets = [path for name in SHEETS if (path := folder / name).is_file()]
     logs = sorted(path for path in (folder / "logs").rglob("*") if path.is_file())
-    return sheets + [path for path in logs if not path.name.startswith(".")]
+    paths = sheets + [path for path in logs if not path.name.startswith(".")]
+    faults, root = Faults(), folder.resolve()
+    for path in paths:
+        if not path.resolve().is_relative_to(root):
+            name, remedy = path.relative_to(folder).as_posix(), "Put a copy in its place, or take it away."
+            faults.refuse(name, "a link out of the run folder", "a file of its own", remedy)
+    faults.settle()
+    return paths
 
 
 def read_inputs(folder: Path) -> tuple[InputFile, ...]:

@@ -78,7 +78,7 @@ def read_template(path: Path) -> dict[str, Any]:
     try:
         notebook = json.loads(path.read_text("utf-8"))
         return notebook if isinstance(notebook["cells"], list) else {}
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         problem = Problem(
             "refuse", path.name, f"no notebook ({error})", "a notebook", "Open it in JupyterLab."
         )

@@ -246,6 +246,7 @@ def _logs(
     unused = logs.unused(named)
     if unused:
         notes.append(f"In logs/ and named by no burn: {some_of(unused)}.")
+    logs.judge_unused(unused, faults)
 
 
 def _settings(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from kit.errors import Faults, did_you_mean
@@ -111,6 +111,13 @@ class Logs:
     def unused(self, named: set[str]) -> tuple[str, ...]:
         """Return the files of logs/ that no burn names."""
         return tuple(name for composed, name in self._composed.items() if composed not in named)
+
+    def judge_unused(self, names: Iterable[str], faults: Faults) -> None:
+        """Note links that leave the folder: a report hashes and publishes everything in logs/, named or not."""
+        for name in names:
+            if not stays_inside(self._folder, self._root / name):
+                found, remedy = "a link out of the run folder", "Put a copy in its place, or take it away."
+                faults.refuse(f"{LOGS}/{visible(name)}", found, "a file of its own", remedy)
 
 
 def some_of(names: Sequence[str]) -> str:

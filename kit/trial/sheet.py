@@ -24,6 +24,7 @@ from kit.trial.decode import ENDINGS, clean_id, clean_text, filled_sheets, read_
 
 DELIMITERS = (",", ";", "\t")
 NEAR = 0.8
+MOST_COLUMNS = 1000
 """How alike a heading and a known one must be for the difference to be a slip of the pen."""
 _KNOWN = frozenset(column.name for column in (*BURNS, *EVENTS, *SCORES))
 _DECLARED = re.compile(r'"?sep=(.)"?[ ;,\t]*\n', re.IGNORECASE)
@@ -171,6 +172,13 @@ def _sheet(
     if head is None:
         expected = f"a row of headings, at least {', '.join(words.required)}"
         faults.refuse(name, "an empty sheet", expected, "Write the headings, then a row each.")
+        return None
+    if (width := max(map(len, records))) > MOST_COLUMNS:
+        expected, remedy = (
+            f"at most {MOST_COLUMNS} columns",
+            "Keep tables of readings in logs/, a file a burn.",
+        )
+        faults.refuse(name, f"{width} columns", expected, remedy)
         return None
     body = [(n + 1, record) for n, record in enumerate(records) if n > head and any(map(str.strip, record))]
     headings = _headings(records[head], name, head + 1, words, body, faults, notes)

@@ -9,7 +9,7 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from tests.soak import faults, places
+from tests.soak import faults, places, strangers
 from tests.soak.bench import Row, prepared, tried
 from tests.soak.sizes import sizes
 
@@ -37,11 +37,11 @@ def main() -> int:
 
 
 def rows(share: float, only: Sequence[str], kinds: Sequence[str]) -> Iterator[Row]:
-    """Yield every row: what befalls the machine, odd places, sizes."""
+    """Yield every row: what befalls the machine, odd places, what strangers send, sizes."""
     if [*kinds] != [SIZE]:
         with tempfile.TemporaryDirectory(prefix="soak-", ignore_cleanup_errors=True) as folder:
             bench = prepared(Path(folder), share, only)
-            for attempt in (*faults.rows(bench), *places.rows(bench)):
+            for attempt in (*faults.rows(bench), *places.rows(bench), *strangers.rows(bench)):
                 if not kinds or attempt.kind in kinds:
                     yield tried(attempt)
     if SIZE in kinds or (not kinds and only == faults.COMMANDS):

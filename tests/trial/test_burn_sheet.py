@@ -1,5 +1,7 @@
 """The burn sheet against trial file and logs: what is a fault, what a question, what only a note."""
 
+import time
+
 import pytest
 
 from tests.trial.folders import BURNS, TRIAL, folder, only, opened, problems
@@ -125,6 +127,21 @@ def test_one_log_for_two_burns_needs_times_that_part_it(tmp_path):
     assert "given to burns.csv, row 2 as well" in problem.found
     parted = "burn,fuel,log,lit,stopped\n1,alder,a.csv,10:00,11:00\n2,alder,a.csv,12:00,13:00\n"
     assert len(opened(tmp_path, burns=parted).burns) == 2
+
+
+def test_a_link_out_of_the_folder_that_no_burn_names_is_refused(tmp_path):
+    run = folder(tmp_path / "run")
+    (run / "logs" / "other.csv").symlink_to("/proc/self/environ")
+    problem = only_at(run)
+    assert (problem.where, problem.found) == ("logs/other.csv", "a link out of the run folder")
+
+
+def test_a_sheet_of_a_hundred_thousand_columns_is_refused(tmp_path):
+    wide = ",".join(f"c{place}" for place in range(100_000))
+    began = time.process_time()
+    problem = only(tmp_path, burns=f"burn,fuel,log,{wide}\n1,alder,a.csv,{',' * 100_000}\n")
+    assert problem.found == "100004 columns" and problem.expected == "at most 1000 columns"
+    assert time.process_time() - began < 2
 
 
 def test_a_log_that_is_a_link_out_of_the_folder_is_refused(tmp_path):
