@@ -160,9 +160,13 @@ def test_a_link_that_leaves_the_folder_is_neither_opened_nor_published(
     (told / name).parent.mkdir(exist_ok=True)
     (told / name).symlink_to(tmp_path / outside)
     opened = []
-    monkeypatch.setattr(
-        Path, "open", lambda path, *how, **more: opened.append(path) or open(path, *how, **more)
-    )
+    really = Path.open
+
+    def opening(path, *how, **more):
+        opened.append(path)
+        return really(path, *how, **more)
+
+    monkeypatch.setattr(Path, "open", opening)
     for command in (make_bundle, make_report, lambda folder: report_many([folder])):
         try:
             said = str(command(told).outcomes)
