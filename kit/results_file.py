@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from kit import schema
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.schema import Column
 
 RESULTS: Final = "results.json"
@@ -215,10 +215,8 @@ def _through_the_door(path: Path, text: Callable[[], str], required: Iterable[st
     except (OSError, ValueError, RecursionError) as error:  # fastjsonschema's faults are ValueErrors
         words = str(error).replace("data.", "", 1)[:200] or type(error).__name__
         remedy = "Make that folder's report again, or leave the file out."
-        raise KitError(
-            Problem(
-                "refuse", str(path), f"results that cannot be read ({words})", schema.RESULTS_SCHEMA, remedy
-            )
+        raise KitError.refuse(
+            str(path), f"results that cannot be read ({words})", schema.RESULTS_SCHEMA, remedy
         ) from error
     results: dict[str, Any] = found
     return results

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError
 from kit.history.across import Cell, SeasonSpread, came_again, fuel_table, season_spread
 from kit.history.comparability import differences, missing_metric, other_probe, standing_table
 from kit.history.control_chart import Chart, control_chart
@@ -120,8 +120,8 @@ def spec_of(name: str, trial: Mapping[str, Any]) -> Metric:
         declared = [declared_metric(Declared(**each)) for each in trial.get("declared") or ()]
     except (TypeError, ValueError) as error:  # pydantic's faults are ValueErrors
         found, expected = "declared metrics that cannot be read", "those of the kit"
-        raise KitError(
-            Problem("refuse", "results.json, trial, declared", found, expected, "Make its report again.")
+        raise KitError.refuse(
+            "results.json, trial, declared", found, expected, "Make its report again."
         ) from error
     return metric(name, declared)
 

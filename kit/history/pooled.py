@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 
 Array = NDArray[np.float64]
 TERMS = ("bag", "day", "burn")
@@ -104,7 +104,7 @@ def pool(blocks: Sequence[Block]) -> Pooled:
 
 
 def _fault(found: str, remedy: str) -> KitError:
-    return KitError(Problem("refuse", "pooled repeatability", found, "burns that repeat a fuel", remedy))
+    return KitError.refuse("pooled repeatability", found, "burns that repeat a fuel", remedy)
 
 
 def _stacks(blocks: Sequence[Block]) -> list[tuple[Array, Array, Array]]:

@@ -11,7 +11,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError
 from kit.results_file import read_part, reports_of
 
 KEYS: Final = ("schema", "report", "trial", "inputs", "burns", "metrics")
@@ -121,7 +121,7 @@ def _newest(folder: Path) -> Path:
     paths = [report.results for report in reports_of(folder)]
     if not paths:
         expected, remedy = "a run folder that has one", "Run `repeatburn report` on it first."
-        raise KitError(Problem("refuse", str(folder), "no report with results.json", expected, remedy))
+        raise KitError.refuse(str(folder), "no report with results.json", expected, remedy)
     return next((path for path in paths if read_part(path, {"metrics"}).get("metrics")), paths[0])
 
 

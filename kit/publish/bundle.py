@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError
 from kit.page.text import escape_markdown
 from kit.publish.datapackage import About, Member, citation, crate, data_package, slug
 from kit.publish.earlier_reports import state_of
@@ -134,7 +134,7 @@ def newest_report(folder: Path, template: str = "standard") -> Path:
     if found:
         return found[0].folder
     remedy = f"Make one first: repeatburn report {folder.name}"
-    raise KitError(Problem("refuse", f"{folder.name}/reports", "no report", f"a {template} report", remedy))
+    raise KitError.refuse(f"{folder.name}/reports", "no report", f"a {template} report", remedy)
 
 
 def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> list[str]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.errors import KitError, Problem, did_you_mean
+from kit.errors import KitError, did_you_mean
 from kit.publish.compare import Comparison, Moved, changed_entries, said
 from kit.publish.plain import records
 from kit.publish.provenance import COMPARED, corrected_results, environment, read_inputs
@@ -93,7 +93,7 @@ def correction_of(analysis: Any) -> Correction | None:
         known = [path.name for path in (folder / "reports").glob("[0-9]*") if path.is_dir()]
         remedy = did_you_mean(name, known) if known else "Take the key out: there is no earlier report."
         where, expected = "trial.toml, [trial] corrects", "the name of a report in reports/"
-        raise KitError(Problem("refuse", where, f"'{name}'", expected, remedy))
+        raise KitError.refuse(where, f"'{name}'", expected, remedy)
     moved = sorted(_moved(analysis, was), key=_weight)
     rows = [(table, what, said(each.was), said(each.now)) for table, what, each in moved]
     verdicts = sum(what.endswith(", verdict") for _, what, _ in moved)

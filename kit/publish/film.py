@@ -8,7 +8,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.publish.bundle import newest_report
 from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, Cast, Look, cast_of
 from kit.publish.provenance import SIMULATED
@@ -71,7 +71,7 @@ def _codec_library() -> Any:
         return import_module("av")
     except ImportError as error:
         found, remedy = "the package 'av' is not installed", "Install it: pip install 'repeatburn[film]'"
-        raise KitError(Problem("refuse", "film", found, "the extra 'film'", remedy)) from error
+        raise KitError.refuse("film", found, "the extra 'film'", remedy) from error
 
 
 def _lines_of(report: Path) -> Lines:

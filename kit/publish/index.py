@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
-from kit.errors import Faults, KitError, Problem, disk_faults
+from kit.errors import Faults, KitError, disk_faults
 from kit.page import Col, Html, document, element, join, table
 from kit.results_file import Report, read_part, reports_of
 from kit.runtime.atomic_write import write_atomically
@@ -37,9 +37,7 @@ def write_index(folder: str | Path, target: str | Path | None = None, faults: Fa
     """
     root = Path(folder).absolute()
     if not root.is_dir():
-        raise KitError(
-            Problem("refuse", str(folder), "no such folder", "a folder of run folders", "Check the path.")
-        )
+        raise KitError.refuse(str(folder), "no such folder", "a folder of run folders", "Check the path.")
     path = Path(target).absolute() if target else root / PAGE
     made = [report for run in _runs(root) for report in reports_of(run)]
     made.sort(key=lambda each: (each.date, each.run.name, each.number), reverse=True)
@@ -58,7 +56,7 @@ def _refuse_a_stranger(path: Path) -> None:
             "a page of that name, not made by the kit",
             "no file of that name, or an earlier index",
         )
-        raise KitError(Problem("refuse", str(path), found, expected, "Move it away, or rename it."))
+        raise KitError.refuse(str(path), found, expected, "Move it away, or rename it.")
 
 
 def _counted(count: int) -> str:

@@ -10,7 +10,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from kit.errors import KitError, Problem, disk_faults, refuse_way_out
+from kit.errors import KitError, disk_faults, refuse_way_out
 from kit.publish.template import find_template, parameter_cell, read_template, template_folders
 from kit.results_file import reports_of
 from kit.trial import open_run
@@ -33,7 +33,7 @@ def copy_templates(folder: Path) -> list[Path]:
     """
     if not folder.is_dir():
         remedy = "Make one with: repeatburn start FOLDER"
-        raise KitError(Problem("refuse", str(folder), "no such folder", "a run folder", remedy))
+        raise KitError.refuse(str(folder), "no such folder", "a run folder", remedy)
     target = folder / NOTEBOOKS
     refuse_way_out(target)
     made = []
@@ -96,7 +96,7 @@ def open_lab(folder: str | Path, *, browser: bool = True, options: Sequence[str]
     copy_templates(place)
     if find_spec("jupyterlab") is None:
         remedy = "Install it: pip install 'repeatburn[lab]'"
-        raise KitError(Problem("refuse", "lab", "no JupyterLab", "JupyterLab beside the kit", remedy))
+        raise KitError.refuse("lab", "no JupyterLab", "JupyterLab beside the kit", remedy)
     window = [] if browser else ["--no-browser"]
     command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={place}", *window]
     return subprocess.call([*command, f"--LabApp.default_url=/lab/tree/{NOTEBOOKS}/{FIRST}", *options])

@@ -13,7 +13,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.publish.provenance import environment, read_inputs
 from kit.publish.report import PAGE, Order, make, take_order
 from kit.results_file import read_part, reports_of
@@ -156,9 +156,7 @@ def _on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
         distributed: Any = import_module("distributed")
     except ImportError as error:
         remedy = "Install it: pip install 'repeatburn[cluster]'"
-        raise KitError(
-            Problem("refuse", "--cluster", "Dask is not installed", "the package", remedy)
-        ) from error
+        raise KitError.refuse("--cluster", "Dask is not installed", "the package", remedy) from error
     with _connected(distributed.Client, address) as client:
         futures = {
             client.submit(attempt_here, task, key=f"report-{task.folder}", pure=False, retries=_RETRIES): task
@@ -177,7 +175,7 @@ def _connected(client: Any, address: str) -> Any:
         return client(address, timeout="10s")
     except (OSError, ValueError) as error:
         found, expected = f"no answer from {address}", "the address of a running scheduler"
-        raise KitError(Problem("refuse", "--cluster", found, expected, "Check that it runs.")) from error
+        raise KitError.refuse("--cluster", found, expected, "Check that it runs.") from error
 
 
 def _one_by_one(tasks: Sequence[Task]) -> Iterator[Outcome]:

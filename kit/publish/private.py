@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from kit.errors import Faults, KitError, Problem, did_you_mean
+from kit.errors import Faults, KitError, did_you_mean
 from kit.publish.provenance import SHEETS, input_paths
 from kit.schema import COLUMNS
 
@@ -100,15 +100,12 @@ def check_keys(keys: Iterable[str]) -> frozenset[str]:
     KitError
         Naming those that are unknown.
     """
-    unknown = [key for key in keys if key not in KEYS]
-    if unknown:
-        problems = (
-            Problem(
-                "refuse", "--leave-out", f"'{key}'", "a key of what can be left out", did_you_mean(key, KEYS)
-            )
-            for key in unknown
-        )
-        raise KitError(problems)
+    faults = Faults()
+    for key in keys:
+        if key not in KEYS:
+            expected = "a key of what can be left out"
+            faults.refuse("--leave-out", f"'{key}'", expected, did_you_mean(key, KEYS))
+    faults.settle()
     return frozenset(keys)
 
 
@@ -250,9 +247,7 @@ def _look_at_settings(content: bytes, name: str, meet: Meet) -> bytes:
     for part, key in sorted(out):
         if set(_values(after, part, key)) - {LEFT_OUT}:
             found, expected = "a value of several lines", "a value on one line, so that it can be left out"
-            raise KitError(
-                Problem("refuse", f"{name}, [{part}] {key}", found, expected, "Write it on one line.")
-            )
+            raise KitError.refuse(f"{name}, [{part}] {key}", found, expected, "Write it on one line.")
     return "".join(after).encode("utf-8", "surrogateescape") if after != lines else content
 
 

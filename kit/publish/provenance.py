@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import kit
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError
 from kit.results_file import RESULTS, read_results
 
 SIMULATED: Final = "SIMULATED.txt"
@@ -310,7 +310,7 @@ def report_date() -> str:
         return datetime.fromtimestamp(int(fixed), UTC).strftime("%Y-%m-%d")
     except (ValueError, OverflowError, OSError) as error:
         where, expected = "environment variable SOURCE_DATE_EPOCH", "whole seconds since 1970"
-        raise KitError(Problem("refuse", where, f"'{fixed}'", expected, "Mend it or unset it.")) from error
+        raise KitError.refuse(where, f"'{fixed}'", expected, "Mend it or unset it.") from error
 
 
 @contextmanager

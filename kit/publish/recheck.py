@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError
 from kit.page.text import visible
 from kit.publish.bundle import CHECKSUMS, LOOKED, descriptions
 from kit.publish.compare import (
@@ -168,9 +168,7 @@ def recheck(target: str | Path, progress: Progress | None = None) -> Recheck:
     path = Path(target).absolute()
     if not path.exists():
         remedy = "Check the path."
-        raise KitError(
-            Problem("refuse", str(target), "no such file or folder", "a run folder or a bundle", remedy)
-        )
+        raise KitError.refuse(str(target), "no such file or folder", "a run folder or a bundle", remedy)
     if path.is_file():
         return _recheck_zip(path, progress)
     inside = (path / RESULTS).is_file()
@@ -179,7 +177,7 @@ def recheck(target: str | Path, progress: Progress | None = None) -> Recheck:
     ]
     if not reports:
         remedy = f"Make one first: repeatburn report {path.name}"
-        raise KitError(Problem("refuse", f"{path.name}/reports", "no report", "a report", remedy))
+        raise KitError.refuse(f"{path.name}/reports", "no report", "a report", remedy)
     newest = next((each for each in reports if each.template == "standard"), reports[0])
     return _run_again(newest, newest.run.name, progress)
 
@@ -193,15 +191,13 @@ def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
         run = unpacked / min(tops, default="")
         if len(tops) != 1 or not (run / CHECKSUMS).is_file():
             found, remedy = f"no {CHECKSUMS} in one top folder", "Ask its maker for the bundle."
-            raise KitError(Problem("refuse", path.name, found, "what `repeatburn bundle` makes", remedy))
+            raise KitError.refuse(path.name, found, "what `repeatburn bundle` makes", remedy)
         there = {name.partition("/")[2] for name in names}
         checked = Recheck(path.name, files=(*_wrong_files(run, there),), left_out=_left_out(run))
         _refuse_lenders_elsewhere(run)
         reports = [each for each in reports_of(run) if not _is_extract(each)]
         if not reports:
-            raise KitError(
-                Problem("refuse", path.name, "no report in it", "a bundle with its report", "Get it again.")
-            )
+            raise KitError.refuse(path.name, "no report in it", "a bundle with its report", "Get it again.")
         for report in reports:
             checked += _run_again(report, path.name, progress)
         return checked + Recheck(path.name, files=(*_strangers(run, reports, there, checked.left_out),))
@@ -298,13 +294,11 @@ def _order_of(run: Path, was: Mapping[str, Any]) -> Order:
     template, parameters = was["template"].get("name", ""), was["parameters"]
     if not re.fullmatch(r"[a-z_]+", template):
         expected = "a template of the kit's own"
-        raise KitError(
-            Problem("refuse", RESULTS, f"template {template[:60]!r}", expected, "Do not trust it.")
-        )
+        raise KitError.refuse(RESULTS, f"template {template[:60]!r}", expected, "Do not trust it.")
     named = [key for key in _PLACES if key in parameters]
     if named:
         found = f"a parameter that names a folder ({', '.join(named)})"
-        raise KitError(Problem("refuse", RESULTS, found, "parameters without places", "Do not trust it."))
+        raise KitError.refuse(RESULTS, found, "parameters without places", "Do not trust it.")
     order = take_order(run, template, parameters)
     if template != "history":
         return order
@@ -313,7 +307,7 @@ def _order_of(run: Path, was: Mapping[str, Any]) -> Order:
         inside = (run / source).resolve().is_relative_to(run.resolve())
         if not inside or ".." in PurePosixPath(source).parts:
             expected = "reports below the folder of the history"
-            raise KitError(Problem("refuse", RESULTS, f"{source[:60]!r}", expected, "Do not trust it."))
+            raise KitError.refuse(RESULTS, f"{source[:60]!r}", expected, "Do not trust it.")
     return replace(order, sources=sources)
 
 

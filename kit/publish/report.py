@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.publish.notebook import Job, NotRunError, Progress, run_notebook
 from kit.publish.provenance import NOTE, InputFile, note, read_files, read_inputs, refuse_changes, report_date
 from kit.publish.template import (
@@ -147,7 +147,7 @@ def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping
     folder = Path(run_folder).absolute()
     if not folder.is_dir():
         remedy = "Check the path, or make one with: repeatburn start FOLDER"
-        raise KitError(Problem("refuse", str(run_folder), "no such folder", "a run folder", remedy))
+        raise KitError.refuse(str(run_folder), "no such folder", "a run folder", remedy)
     path = find_template(template)
     notebook = read_template(path)
     report_date()

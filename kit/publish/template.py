@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from kit.errors import Faults, KitError, Problem, did_you_mean
+from kit.errors import Faults, KitError, did_you_mean
 
 Value = str | int | float | bool | None | list[Any]
 
@@ -59,12 +59,12 @@ def find_template(name: str | Path) -> Path:
         path = Path(name).absolute()
         if path.is_file():
             return path
-        raise KitError(Problem("refuse", str(name), "no such file", "a notebook", "Check the path."))
+        raise KitError.refuse(str(name), "no such file", "a notebook", "Check the path.")
     known = {path.stem: path for folder in reversed(template_folders()) for path in folder.glob("*.ipynb")}
     if str(name) in known:
         return known[str(name)]
     hint = did_you_mean(str(name), known)
-    raise KitError(Problem("refuse", "the template's name", f"'{name}'", "the name of a template", hint))
+    raise KitError.refuse("the template's name", f"'{name}'", "the name of a template", hint)
 
 
 def read_template(path: Path) -> dict[str, Any]:
@@ -79,10 +79,8 @@ def read_template(path: Path) -> dict[str, Any]:
         notebook = json.loads(path.read_text("utf-8"))
         return notebook if isinstance(notebook["cells"], list) else {}
     except (ValueError, KeyError, TypeError, RecursionError) as error:
-        problem = Problem(
-            "refuse", path.name, f"no notebook ({error})", "a notebook", "Open it in JupyterLab."
-        )
-        raise KitError(problem) from error
+        found = f"no notebook ({error})"
+        raise KitError.refuse(path.name, found, "a notebook", "Open it in JupyterLab.") from error
 
 
 def parameter_cell(notebook: Mapping[str, Any], name: str) -> dict[str, Any]:
@@ -97,7 +95,7 @@ def parameter_cell(notebook: Mapping[str, Any], name: str) -> dict[str, Any]:
     if len(tagged) != 1:
         remedy = "Tag the one cell that holds the parameters."
         found = f"{len(tagged)} cells tagged 'parameters'"
-        raise KitError(Problem("refuse", name, found, "one such cell", remedy))
+        raise KitError.refuse(name, found, "one such cell", remedy)
     cell: dict[str, Any] = tagged[0]
     return cell
 

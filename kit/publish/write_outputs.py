@@ -57,46 +57,15 @@ def write_outputs(
     return write_results(analysis, target, parameters, claims=all_claims(report_data(analysis)))
 
 
-TABLES: Final[Mapping[str, str]] = {
-    "spans": "spans",
-    "files": "files",
-    "log_notes": "log_notes",
-    "metrics": "metrics",
-    "excluded": "excluded",
-    "components": "components",
-    "shares": "shares",
-    "means": "means",
-    "comparisons": "comparisons",
-    "pairs": "pairs",
-    "comparisons_alone": "comparisons_alone",
-    "overall": "overall",
-    "best": "best",
-    "prior": "prior",
-    "value": "value",
-    "ladder": "ladder",
-    "kinds": "kinds",
-    "next_bag": "next_bag",
-    "chances": "chances",
-    "reasons": "reasons",
-    "lid_open": "lid_open",
-    "further": "further",
-    "reached": "reached",
-    "reached_pairs": "reached_pairs",
-    "cooks": "cooks",
-    "scores": "scores",
-    "score_pairs": "score_pairs",
-    "tasters": "tasters",
-    "odd_burns": "odd_burns",
-    "influence": "influence",
-    "censored": "censored",
-    "flags": "flag_counts",
-    "uncertainty": "uncertainty",
-    "uncounted": "uncounted",
-    "deviations": "deviations",
-    "second_opinion": "second_opinion",
-    "self_check": "self_check",
-}
-"""Key of results.json for each tidy table of an analysis."""
+TABLES: Final = (
+    "spans", "files", "log_notes", "metrics", "excluded", "components", "shares", "means", "comparisons",
+    "pairs", "comparisons_alone", "overall", "best", "prior", "value", "ladder", "kinds", "next_bag", "chances",
+    "reasons", "lid_open", "further", "reached", "reached_pairs", "cooks", "scores", "score_pairs", "tasters",
+    "odd_burns", "influence", "censored", "flags", "uncertainty", "uncounted", "deviations", "second_opinion",
+    "self_check",
+)  # fmt: skip
+"""Keys of results.json for the tidy tables of an analysis, which holds them under the same names but for `_HELD_AS`."""
+_HELD_AS: Final[Mapping[str, str]] = {"flags": "flag_counts"}
 
 CURVES: Final[Mapping[str, str]] = {
     "mean": "mean_curves",
@@ -133,7 +102,9 @@ def write_results(
         )
     target = Path(folder)
     known = origin or trace(analysis.run.folder, parameters or {}, target)
-    tables = {key: found for key, name in TABLES.items() if (found := _table_of(analysis, name)) is not None}
+    tables = {
+        key: found for key in TABLES if (found := _table_of(analysis, _HELD_AS.get(key, key))) is not None
+    }
     curves = {key: found for key, name in CURVES.items() if (found := _table_of(analysis, name)) is not None}
     corrected = correction_of(analysis)
     if corrected:

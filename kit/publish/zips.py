@@ -12,7 +12,7 @@ from itertools import pairwise
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError
 
 _BLOCK: Final = 1 << 20
 _UNICODE_NAME: Final = 0x7075  # a field whose name other programs unpack under
@@ -53,7 +53,7 @@ def _refuse_broken(name: str) -> None:
         name.encode("utf-8")
     except UnicodeEncodeError as error:
         expected, remedy = "a name that can be written in UTF-8", "Rename the file."
-        raise KitError(Problem("refuse", ascii(name), "a broken file name", expected, remedy)) from error
+        raise KitError.refuse(ascii(name), "a broken file name", expected, remedy) from error
 
 
 def unpack_hostile(source: Path, into: Path) -> list[str]:
@@ -81,9 +81,7 @@ def unpack_hostile(source: Path, into: Path) -> list[str]:
         ValueError,
     ) as error:
         found = f"a zip that cannot be read ({error})"
-        raise KitError(
-            Problem("refuse", source.name, found, "a whole bundle", "Get the file again.")
-        ) from error
+        raise KitError.refuse(source.name, found, "a whole bundle", "Get the file again.") from error
     return [entry.filename for entry in files]
 
 

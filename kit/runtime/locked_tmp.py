@@ -13,7 +13,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 
 PRIVATE: Final = "repeatburn-private-"
 _MARK: Final = b"repeatburn removes the folder of this name once the process that holds this lock is gone.\n"
@@ -60,7 +60,7 @@ def private_folder() -> Iterator[Path]:
     if not usable:
         found, expected = "no room there", "a folder for temporary files that can be written"
         remedy = "Free some space, or name another with a short path in TMPDIR."
-        raise KitError(Problem("refuse", "temporary files", found, expected, remedy))
+        raise KitError.refuse("temporary files", found, expected, remedy)
     with locked_folder(Path(usable[0]), PRIVATE, 0o700) as folder:
         yield folder
 

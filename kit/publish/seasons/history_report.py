@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from kit.errors import KitError, Problem, disk_faults
+from kit.errors import KitError, disk_faults
 from kit.history import History, newest_reports
 from kit.page.text import Html, element
 from kit.publish.figures.export import export
@@ -58,7 +58,7 @@ def common_place(folders: Sequence[Path]) -> Path:
     if place == Path(place.anchor):
         found = ", ".join(str(folder) for folder in folders)
         expected, remedy = "run folders below one folder", "Move or copy them into one folder."
-        raise KitError(Problem("refuse", found, "no folder that holds them all", expected, remedy))
+        raise KitError.refuse(found, "no folder that holds them all", expected, remedy)
     return place
 
 
