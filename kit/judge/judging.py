@@ -27,7 +27,8 @@ from kit.judge.kinds import FEWEST_FUELS, kinds_in_general, kinds_tested
 from kit.judge.next_bag import chances, further, next_bag
 from kit.judge.odd_burns import NO_ANSWER, influence, odd_burns
 from kit.judge.question import MOST_FUELS, Counted, Question, is_planned_look, look_level, resources_of
-from kit.judge.verdicts import verdict_of
+from kit.judge.second_opinion import second_opinion
+from kit.judge.self_check import self_check
 from kit.runtime.worker import Worker, side_by_side
 from kit.schema import PRODUCT, Metric
 from kit.trial import Run, Trial
@@ -36,8 +37,6 @@ from kit.variance.bootstrap import variance_shares
 from kit.variance.families import Family
 from kit.variance.fit import joined as joined_with
 from kit.variance.sd_limits import component_limits
-from kit.variance.second_opinion import second_opinion
-from kit.variance.self_check import self_check
 
 Tables = dict[str, pd.DataFrame]
 
@@ -135,7 +134,7 @@ def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
         "ladder": ladder(tables["means"].assign(unit=""), pairs),
         "chances": chances(plain, level, seed),
         "further": further(plain, pairs, question, plain_family) if of_product else pd.DataFrame(),
-        "self_check": self_check(fit, seed, margin=margin, level=level, verdict=verdict_of),
+        "self_check": self_check(fit, seed, margin=margin, level=level),
     }
 
 

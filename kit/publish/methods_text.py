@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import kit
+from kit.judge.self_check import TRIALS
 from kit.page.shown_numbers import plain
 from kit.page.text import Html, element, join
 from kit.publish.provenance import environment
@@ -22,7 +23,6 @@ from kit.publish.sections.how import (
 from kit.publish.simulated_trials import decided, tried
 from kit.publish.text_blocks import Block, Chapter, Formula, Items, Para, Rows, chapter, items, paras
 from kit.publish.wording import margin_words
-from kit.variance.self_check import TRIALS
 
 MARKDOWN: Final = "methods.md"
 

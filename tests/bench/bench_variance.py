@@ -21,10 +21,10 @@ import numpy as np
 import pandas as pd
 
 from kit.judge.comparisons import compare_fuels, fuel_means
+from kit.judge.self_check import pair_rows, self_check
 from kit.variance import contrasts, fit_repeats
 from kit.variance.bootstrap import bootstrap
 from kit.variance.sd_limits import component_limits
-from kit.variance.self_check import pair_rows, self_check
 
 FOLDER = Path(__file__).parents[1] / "reference"
 NEED = {"no Tukey": 10.0, "Tukey": 3.0, "bootstrap": 1.0}

@@ -6,12 +6,12 @@ from scipy import stats
 
 from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels, fuel_means
+from kit.judge.self_check import self_check, simulated_rows
 from kit.variance import fit_repeats
 from kit.variance.bounded import criterion
 from kit.variance.inference import _between as between
 from kit.variance.mvn import log_probability, truncated
 from kit.variance.sd_limits import component_limits
-from kit.variance.self_check import self_check, simulated_rows
 from tests.variance.reference import assert_allclose, fitted, table
 
 
@@ -191,6 +191,9 @@ def test_bounds_alone_are_refused():
 
 def test_a_self_check_bounds_again_what_was_bounded():
     check = self_check(fit_repeats(bounded(), status="status"), seed=2, trials=240, margin=10)
+    reached = check["quantity"].str.startswith("of two fuels")
+    assert check[reached & check["quantity"].str.contains("fuels alike")]["share"].sum() == pytest.approx(1)
+    check = check[~reached]
     assert check["trials"].tolist() == [80, 160, 160, 160, 120, 120]  # 2 of 6 contrasts are means
     assert (np.abs(check["share"] - check["nominal"]) < 4 * np.maximum(check["mc_error"], 0.02)).all()
     assert "only where it does not can a verdict be wrong" in check["quantity"][2]

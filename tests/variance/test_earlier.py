@@ -124,7 +124,7 @@ def test_one_bag_a_fuel_is_compared_as_if_bags_differed_as_before(bag):
 
 
 def test_several_trials_and_the_simulation_of_their_inference():
-    from kit.variance.self_check import self_check
+    from kit.judge.self_check import self_check
 
     fit = fit_repeats(table("burns_balanced"))
     both = fit_repeats(table("burns_balanced"), earlier=[fit, fit_repeats(_moved("burns_balanced"))])

@@ -8,14 +8,13 @@ import pytest
 
 from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels, fuel_means
-from kit.judge.verdicts import verdict_of
+from kit.judge.second_opinion import second_opinion
+from kit.judge.self_check import APART, self_check, wrong_verdicts
 from kit.variance import f_test, fit_repeats
 from kit.variance.bootstrap import bootstrap, variance_shares
 from kit.variance.engines import general_engine, nested_engine
 from kit.variance.inference import small_sample
 from kit.variance.sd_limits import component_limits, profile_holds, profile_limits
-from kit.variance.second_opinion import second_opinion
-from kit.variance.self_check import APART, self_check, wrong_verdicts
 from kit.variance.t_contrasts import predict_burn
 from tests.variance.reference import ARGUMENTS, assert_allclose, fitted, table
 from tests.variance.written_out import criterion, kenward_roger
@@ -226,9 +225,7 @@ def test_wrong_verdicts_are_those_the_truth_contradicts():
 
 def test_self_check_says_how_often_each_verdict_is_reached():
     fit = fitted("burns_balanced")
-    check = self_check(fit, seed=1, trials=400, margin=25.0, verdict=verdict_of).set_index("quantity")[
-        "share"
-    ]
+    check = self_check(fit, seed=1, trials=400, margin=25.0).set_index("quantity")["share"]
     said = {words: check[check.index.str.startswith(f"of two fuels {words}:")] for words in APART}
     assert all(each.sum() == pytest.approx(1.0) for each in said.values())
     assert check["of two fuels alike: 'the same within the margin'"] > 0.5

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from kit.judge.self_check import TRIALS
 from kit.page.html_tables import cols, numbers
 from kit.page.shown_numbers import plain
 from kit.page.text import Html, element
@@ -18,7 +19,6 @@ from kit.publish.sections.section import (
 )
 from kit.publish.wording import capital, counted, listed, number_word, threshold_words
 from kit.variance.engines import explained
-from kit.variance.self_check import TRIALS
 
 if TYPE_CHECKING:
     import pandas as pd

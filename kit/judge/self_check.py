@@ -1,18 +1,17 @@
 """The report checks itself: simulate this very trial from its fitted model, refit, count what the intervals hold.
 
-Where some values are bounds, a simulated trial is bounded again where the trial was. How often each verdict is reached
-is told through a verdict layer that this room does not know.
+Where some values are bounds, a simulated trial is bounded again where the trial was.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
+from kit.judge.verdicts import verdict_of
 from kit.variance.bootstrap import simulated
 from kit.variance.bounded import Rows, minimise_rows, posterior, started
 from kit.variance.burn_arrays import Array
@@ -41,17 +40,14 @@ def self_check(
     df: DfMethod = "best",
     margin: float | None = None,
     level: float = 0.95,
-    verdict: VerdictOf | None = None,
 ) -> pd.DataFrame:
     """Return how often each interval held the truth, each verdict erred, and each was reached.
 
     Parameters
     ----------
     margin
-        The metric's margin on the analysis scale, if it has one.
-    verdict
-        (low, high, margin, limits of equivalence) -> what is said of a pair; its words are counted where two fuels are
-        alike, a margin and two margins apart.
+        The metric's margin on the analysis scale, if it has one: then verdicts are counted where two fuels are alike, a
+        margin and two margins apart.
 
     Returns
     -------
@@ -63,14 +59,13 @@ def self_check(
     KitError
         For a fit without repeats.
     """
-    reached = Reached(margin, verdict)
     if fit.censored is not None:
         L = np.vstack([fit.design.mean_rows(), pair_rows(fit)])
-        return tabulated(censored_rows(fit, fit.censored, L, seed, trials, level, reached), seed)
+        return tabulated(censored_rows(fit, fit.censored, L, seed, trials, level, margin), seed)
     again = simulated(fit, trials, seed)
     rows = _means(fit, again, df, level)
     if len(fit.labels) > 1:
-        rows += _pairs(fit, again, df, level, reached)
+        rows += _pairs(fit, again, df, level, margin)
     rows += _components(fit, again, level)
     return tabulated(rows, seed)
 
@@ -110,12 +105,12 @@ def pair_rows(fit: RepeatModel) -> Array:
 
 
 def _pairs(
-    fit: RepeatModel, again: RepeatModel, df: DfMethod, level: float, reached: Reached
+    fit: RepeatModel, again: RepeatModel, df: DfMethod, level: float, margin: float | None
 ) -> list[tuple[str, float, Array]]:
     L = pair_rows(fit)
     if not len(L):
         return []
-    margin, found, truth = reached.margin, contrasts(again, L, df, level), L @ fit.estimate.beta[0]
+    found, truth = contrasts(again, L, df, level), L @ fit.estimate.beta[0]
     alone, family = _inside(found, truth, level), all_pairs(len(fit.labels))
     D, E = (np.stack(found.family_limits(family, each)) for each in (level, 2 * level - 1))
     together = ((D[0] <= truth) & (truth <= D[1])).all(axis=1).astype(np.float64)
@@ -131,7 +126,7 @@ def _pairs(
         same = (at_margin[0] > -margin) & (at_margin[1] < margin)
         words = "'the same within the margin' is said of two fuels a whole margin apart"
         rows.append((words, 1 - level, same.mean(axis=1)))
-    return rows + reached.rows(D - truth, E - truth)
+    return rows + _reached(margin, D - truth, E - truth)
 
 
 def wrong_verdicts(
@@ -169,52 +164,28 @@ def _components(fit: RepeatModel, again: RepeatModel, level: float) -> list[tupl
     ]
 
 
-class Said(Protocol):
-    """A verdict."""
-
-    @property
-    def verdict(self) -> str:
-        """In words."""
-
-
-class VerdictOf(Protocol):
-    """The verdict layer (kit.judge.verdicts.verdict_of), which this room does not know."""
-
-    def __call__(self, low: float, high: float, margin: float, equivalence: Any, /) -> Said:
-        """Return the verdict on a pair from its limits at the level and at the one of equivalence."""
-
-
 APART = {"alike": 0.0, "a margin apart": 1.0, "two margins apart": 2.0}
 
 
-@dataclass(frozen=True)
-class Reached:
-    """The margin and the verdict layer, where there are any."""
+def _reached(margin: float | None, D: Array, E: Array) -> list[tuple[str, float, Array]]:
+    """Return how often each verdict is said of two fuels 0, Δ and 2Δ apart.
 
-    margin: float | None
-    verdict: VerdictOf | None
-
-    def rows(self, D: Array, E: Array) -> list[tuple[str, float, Array]]:
-        """Return how often each verdict is said of two fuels 0, Δ and 2Δ apart.
-
-        Parameters
-        ----------
-        D, E
-            (2, trials, pairs) limits less the true difference, at the level and at that of equivalence.
-        """
-        if self.margin is None or self.verdict is None:
-            return []
-        rows = []
-        for words, times in APART.items():
-            ends = np.concatenate([D, E]).reshape(4, -1) + times * self.margin
-            said = [
-                self.verdict(low, high, self.margin, (inner, outer)).verdict
-                for low, high, inner, outer in ends.T.tolist()
-            ]
-            table = np.array(said).reshape(D.shape[1:])
-            for each in sorted(set(said)):
-                rows.append((f"of two fuels {words}: '{each}'", np.nan, (table == each).mean(axis=1)))
-        return rows
+    Parameters
+    ----------
+    D, E
+        (2, trials, pairs) limits less the true difference, at the level and at that of equivalence.
+    """
+    rows = []
+    for words, times in APART.items() if margin is not None else ():
+        ends = np.concatenate([D, E]).reshape(4, -1) + times * (margin or 0.0)
+        said = [
+            verdict_of(low, high, margin, (inner, outer)).verdict
+            for low, high, inner, outer in ends.T.tolist()
+        ]
+        table = np.array(said).reshape(D.shape[1:])
+        for each in sorted(set(said)):
+            rows.append((f"of two fuels {words}: '{each}'", np.nan, (table == each).mean(axis=1)))
+    return rows
 
 
 MOST = 6
@@ -237,7 +208,7 @@ def censored_rows(
     seed: int,
     trials: int,
     level: float,
-    reached: Reached,
+    margin: float | None,
 ) -> list[tuple[str, float, Array]]:
     """Return (quantity, nominal, share of each trial) of intervals of means, differences and SDs, and of verdicts.
 
@@ -249,8 +220,8 @@ def censored_rows(
     ----------
     L
         (contrasts, p): the means, then differences of them.
-    reached
-        The margin and what is said of a pair.
+    margin
+        On the analysis scale, if there is one.
     """
     theta, beta = fit.estimate.theta[0], np.where(np.isnan(fit.estimate.beta[0]), 0.0, fit.estimate.beta[0])
     rows = simulated_rows(fit, known, theta, beta, seed, trials)
@@ -262,12 +233,12 @@ def censored_rows(
     df = contrasts(imputed(fit), chosen, "best", level).df[0]
     which = np.arange(trials) % len(chosen)
     t, se = _t_of_truth(known, chosen[which][:, known.kept], (chosen @ beta)[which], found, rows, df[which])
-    told = _told(fit, t, se, df[which], differ[which], level, reached)
+    told = _told(fit, t, se, df[which], differ[which], level, margin)
     return [*told, *_spreads(fit, known, found, D, rows, level)]
 
 
 def _told(
-    fit: RepeatModel, t: Array, se: Array, df: Array, differ: Mask, level: float, reached: Reached
+    fit: RepeatModel, t: Array, se: Array, df: Array, differ: Mask, level: float, margin: float | None
 ) -> list[tuple[str, float, Array]]:
     """Rows from the signed t (trials,) of the truth and its standard error, each of a mean or of a difference."""
     inside = np.abs(t) <= special.stdtrit(df, (1 + level) / 2)
@@ -285,13 +256,13 @@ def _told(
             ("unadjusted intervals of the differences hold the truth", level, inside[differ]),
             (words, promised, np.abs(t) <= multiplier),
         ]
-        if reached.margin is not None:
+        if margin is not None:
             words = "'the same within the margin' is said of two fuels a whole margin apart, at most"
             rows.append((words, 1 - level, t < -equivalence))
         ends = [
             np.stack([t - each, t + each])[:, :, None] * se[:, None] for each in (multiplier, equivalence)
         ]
-        rows += reached.rows(*ends)
+        rows += _reached(margin, *ends)
     return [(words, nominal, each.astype(np.float64)) for words, nominal, each in rows]
 
 
