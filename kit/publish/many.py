@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 State = Literal["made", "unchanged", "faults", "failed"]
 _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
-_TRIES: Final = 2
 _RETRIES: Final = 3  # of a task on a cluster
 _GRACE_S: Final = 20.0
 _PRELOADED: Final = (
@@ -187,23 +186,25 @@ def _one_by_one(tasks: Sequence[Task]) -> Iterator[Outcome]:
 
 
 def _side_by_side(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
-    """Work in processes; where one dies its folder is tried once more, then told as failed."""
-    left = {task.folder: (task, 0) for task in tasks}
+    """Work in processes; folders that ran as one died are tried once more, each alone, to find the one to blame."""
+    left = {task.folder: task for task in tasks}
+    suspects: list[Task] = []
     while left:
         died: list[str] = []
-        for folder, outcome in _in_pool([task for task, _ in left.values()], workers):
+        batch, beside = (suspects, 1) if suspects else ([*left.values()], workers)
+        for folder, outcome in _in_pool(batch, beside):
             if outcome is None:
                 died.append(folder)
             else:
                 del left[folder]
                 yield outcome
-        for folder in died:
-            task, tries = left[folder]
-            left[folder] = (task, tries + 1)
-            if tries + 1 >= _TRIES:
+        if suspects:
+            for folder in died:
                 del left[folder]
                 yield Outcome(folder, "failed", words="the process that worked on it was killed, twice")
-        workers = workers if not died else 1  # the one to blame is found by working one at a time
+            suspects = [task for task in suspects if task.folder in left]
+        else:
+            suspects = [left[folder] for folder in died]
 
 
 def _in_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[str, Outcome | None]]:

@@ -178,6 +178,24 @@ def test_a_worker_that_is_killed_costs_its_own_folder_alone(runs, tmp_path):
     assert [len(reports(run)) for run in runs] == [1, 0, 1, 1]
 
 
+def test_after_a_death_those_that_ran_then_are_tried_alone_and_the_rest_side_by_side(monkeypatch):
+    batches = []
+
+    def pool(tasks, workers):
+        batches.append(("".join(task.folder for task in tasks), workers))
+        for task in tasks:
+            yield task.folder, None if task.folder == "b" else many.Outcome(task.folder, "made", "page")
+            if task.folder == "b":
+                return
+
+    monkeypatch.setattr(many, "_in_pool", pool)
+    found = [*many._side_by_side([many.Task(folder, "standard", {}) for folder in "abcd"], 2)]
+    assert batches == [("abcd", 2), ("b", 1), ("cd", 2)]
+    assert [(each.folder, each.state) for each in found] == [
+        ("a", "made"), ("b", "failed"), ("c", "made"), ("d", "made")
+    ]  # fmt: skip
+
+
 def goes_on(there):
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
     there.touch()
