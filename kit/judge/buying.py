@@ -17,6 +17,9 @@ from kit.judge.question import Counted, Question
 from kit.trial import Run, Trial
 from kit.trial.models import Cook
 
+VALUE = [column.name for column in schema.VALUE]
+ENDS = ("ratio", "low", "high")
+Row = dict[str, object]
 COOKS = [column.name for column in schema.COOKS]
 HELD, CHARGES, TOP_UPS, COST = "minutes held", "charges needed", "top-ups needed", "cost of the cook"
 NOT_RUN = (
@@ -60,80 +63,70 @@ def judge_cooks(counted: Counted, run: Run) -> pd.DataFrame:
     return pd.DataFrame(records, columns=COOKS)
 
 
-def _of_cook(cook: Cook, counted: Counted, run: Run, question: Question) -> Iterator[dict[str, object]]:
+def _of_cook(cook: Cook, counted: Counted, run: Run, question: Question) -> Iterator[Row]:
     rows = counted.compared(f"band:{cook.name}")
     settings = [
         each for each in dict.fromkeys(rows["setting"]) if cook.name in cooks_at(run.trial, str(each))
     ]
+    held = {
+        "cook": cook.name,
+        "fuel": "",
+        "setting": "",
+        "quantity": HELD,
+        "unit": "min",
+        "level": question.level,
+    }
     if not settings:
-        note = NOT_RUN.format(low=cook.low, high=cook.high)
-        yield _cook_row(cook, "", "", HELD, (math.nan,) * 3, "min", 0, question.level, note)
+        yield held | {"n": 0, "note": NOT_RUN.format(low=cook.low, high=cook.high)}
     for setting in settings:
-        yield from _at_setting(cook, str(setting), rows[rows["setting"] == setting], run, question)
+        own = rows[rows["setting"] == setting]
+        yield from (held | {"setting": str(setting)} | each for each in _at_setting(cook, own, run, question))
 
 
-def _at_setting(
-    cook: Cook, setting: str, rows: pd.DataFrame, run: Run, question: Question
-) -> Iterator[dict[str, object]]:
+def _at_setting(cook: Cook, rows: pd.DataFrame, run: Run, question: Question) -> Iterator[Row]:
+    """Yield what differs from row to row of the burns at one setting."""
     short = rows[rows["status"] == "never"].groupby("fuel", sort=False)["burn"].size()
     for fuel, count in short.items():
         n = int((rows["fuel"] == fuel).sum())
-        note = NEVER_HELD.format(count=count, n=n)
-        yield _cook_row(cook, str(fuel), setting, HELD, (math.nan,) * 3, "min", n, question.level, note)
+        yield {"fuel": str(fuel), "n": n, "note": NEVER_HELD.format(count=count, n=n)}
     counted, why_not = question.countable(rows, fewest=1)
     if why_not and len(short):
         return
     try:
         fit = fit_metric(counted, run.trial.metric(f"band:{cook.name}"), question)
     except KitError as error:
-        note = " ".join(problem.found for problem in error.problems)
-        yield _cook_row(cook, "", setting, HELD, (math.nan,) * 3, "min", len(rows), question.level, note)
+        yield {"n": len(rows), "note": " ".join(problem.found for problem in error.problems)}
         return
-    note = "" if fit.has_spread else NO_REPEATS.format(setting=setting)
+    note = "" if fit.has_spread else NO_REPEATS.format(setting=rows["setting"].iloc[0])
     charges = rows.groupby("fuel")["charge_g"].mean()
     for held in fuel_means(fit, level=question.level).to_dict("records"):
         fuel, minutes = str(held["fuel"]), (held["mean"], held["low"], held["high"])
-        yield _cook_row(cook, fuel, setting, HELD, minutes, "min", held["n"], question.level, note)
-        for quantity, values, unit, said in _of_hours(cook, fuel, minutes, float(charges[fuel]), run):
-            yield _cook_row(cook, fuel, setting, quantity, values, unit, held["n"], question.level, said)
+        own = {"fuel": fuel, "n": held["n"]}
+        yield own | _limited(minutes) | {"note": note}
+        yield from (own | each for each in _of_hours(cook, fuel, minutes, float(charges[fuel]), run))
 
 
-def _of_hours(
-    cook: Cook, fuel: str, minutes: tuple[float, ...], charge_g: float, run: Run
-) -> Iterator[tuple[str, tuple[float, ...], str, str]]:
-    """Return what the cook's hours take of a fuel: more minutes held are fewer charges, so limits change places."""
+def _of_hours(cook: Cook, fuel: str, minutes: tuple[float, ...], charge_g: float, run: Run) -> Iterator[Row]:
+    """Yield what the cook's hours take of a fuel: more minutes held are fewer charges, so limits change places."""
     if cook.hours is None:
-        yield CHARGES, (math.nan,) * 3, "", NO_HOURS
+        yield {"quantity": CHARGES, "unit": "", "note": NO_HOURS}
         return
-    mean, low, high = (60 * cook.hours / each for each in (minutes[0], minutes[2], minutes[1]))
-    yield CHARGES, (mean, low, high), "", AS_THE_FIRST
-    yield TOP_UPS, tuple(map(_further_charges, (mean, low, high))), "", AS_THE_FIRST
+    charges = tuple(60 * cook.hours / each for each in (minutes[0], minutes[2], minutes[1]))
+    first = {"unit": "", "note": AS_THE_FIRST}
+    yield first | {"quantity": CHARGES} | _limited(charges)
+    yield first | {"quantity": TOP_UPS} | _limited(tuple(map(_further_charges, charges)))
     price = price_per_kg(run.trial, fuel) * charge_g / 1000
-    said = AS_THE_FIRST if price == price else NO_PRICE.format(fuels=run.trial.fuel(fuel).label)
-    yield COST, (mean * price, low * price, high * price), run.trial.currency, said
+    note = AS_THE_FIRST if price == price else NO_PRICE.format(fuels=run.trial.fuel(fuel).label)
+    cost = _limited(tuple(each * price for each in charges))
+    yield {"quantity": COST, "unit": run.trial.currency, "note": note} | cost
+
+
+def _limited(values: tuple[float, ...]) -> Row:
+    return dict(zip(("value", "low", "high"), values, strict=True))
 
 
 def _further_charges(charges: float) -> float:
     return max(0.0, math.ceil(charges - 1e-9) - 1.0) if math.isfinite(charges) else charges
-
-
-def _cook_row(
-    cook: Cook,
-    fuel: str,
-    setting: str,
-    quantity: str,
-    values: tuple[float, ...],
-    unit: str,
-    n: int,
-    level: float,
-    note: str,
-) -> dict[str, object]:
-    value, low, high = values
-    cells = (cook.name, fuel, setting, quantity, value, low, high, unit, n, level, note)
-    return dict(zip(COOKS, cells, strict=True))
-
-
-VALUE = [column.name for column in schema.VALUE]
 
 
 def value_compared(comparisons: pd.DataFrame, trial: Trial) -> pd.DataFrame:
@@ -157,34 +150,10 @@ def value_compared(comparisons: pd.DataFrame, trial: Trial) -> pd.DataFrame:
     times = comparisons[bases == "time_above"] if trial.charge.by == "mass" else comparisons.iloc[:0]
     known = set(costs["metric"].str.removeprefix("cost:"))
     times = times[~times["metric"].astype(str).str.removeprefix("time_above:").isin(known)]
-    rows = [
-        *(_priced(row, price) for row in costs.to_dict("records")),
-        *(_unpriced(row) for row in times.to_dict("records")),
-    ]
-    found = pd.DataFrame(rows, columns=VALUE)
-    return found[found["break_even"].notna()].reset_index(drop=True)
-
-
-def _priced(row: dict[str, object], price: dict[str, float]) -> dict[str, object]:
-    paid = price.get(str(row["a"]), math.nan) / price.get(str(row["b"]), math.nan)
-    ratio, low, high = (float(row[name]) for name in ("ratio", "low", "high"))  # type: ignore[arg-type]
-    return _value_row(
-        row, (ratio, low, high), paid, (paid / ratio, paid / high, paid / low if low > 0 else math.inf)
-    )
-
-
-def _unpriced(row: dict[str, object]) -> dict[str, object]:
-    ends = tuple(float(row[name]) for name in ("ratio", "low", "high"))  # type: ignore[arg-type]
-    return _value_row(row | {"verdict": "", "direction": ""}, (math.nan,) * 3, math.nan, ends)
-
-
-def _value_row(
-    row: dict[str, object], costs: tuple[float, ...], paid: float, equal: tuple[float, ...]
-) -> dict[str, object]:
-    same = {name: row[name] for name in ("metric", "a", "b", "verdict", "direction", "multiplicity", "level")}
-    return (
-        same
-        | dict(zip(("ratio", "low", "high"), costs, strict=True))
-        | {"paid": paid}
-        | dict(zip(("break_even", "break_even_low", "break_even_high"), equal, strict=True))
-    )
+    paid = costs["a"].map(price) / costs["b"].map(price)
+    ratio, low, high = (costs[name].astype(float) for name in ENDS)
+    even = {"break_even": paid / ratio, "break_even_low": paid / high, "break_even_high": paid / low}
+    unpriced = {"verdict": "", "direction": "", "paid": math.nan} | dict.fromkeys(ENDS, math.nan)
+    equal = dict(zip(even, (times[name] for name in ENDS), strict=True))
+    found = pd.concat([costs.assign(paid=paid, **even), times.assign(**equal).assign(**unpriced)])
+    return found.loc[found["break_even"].notna(), VALUE].reset_index(drop=True)
