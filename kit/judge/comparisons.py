@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any, Literal
 
 import numpy as np
@@ -285,37 +286,24 @@ def pairs_of(fit: RepeatFit, pairs: Pairs) -> list[tuple[Any, Any]]:
 def _places(fit: RepeatFit, pairs: Pairs) -> Places:
     labels = list(fit.labels)
     if len(labels) < 2:
-        raise KitError(
-            Problem(
-                "refuse",
-                "table",
-                f"one fuel ({labels[0]})",
-                "two fuels or more",
-                "There is nothing to compare.",
-            )
+        raise _refused(
+            "table", f"one fuel ({labels[0]})", "two fuels or more", "There is nothing to compare."
         )
-    if pairs == "all":
-        return np.array([(i, j) for i in range(len(labels)) for j in range(i + 1, len(labels))])
+    if isinstance(pairs, str) and pairs == "all":
+        return np.array(list(combinations(range(len(labels)), 2)))
     if isinstance(pairs, tuple) and len(pairs) == 2 and pairs[0] == "control":
         control = _place(labels, pairs[1])
         return np.array([(i, control) for i in range(len(labels)) if i != control])
     if isinstance(pairs, str) or not len(pairs):
-        raise KitError(
-            Problem(
-                "refuse", "pairs", f"'{pairs}'", "'all', ('control', id) or pairs of ids", "Name the pairs."
-            )
-        )
+        raise _refused("pairs", f"'{pairs}'", "'all', ('control', id) or pairs of ids", "Name the pairs.")
     return np.array([[_place(labels, label) for label in pair] for pair in pairs])
 
 
 def _place(labels: list[Any], label: Any) -> int:
     if label in labels:
         return labels.index(label)
-    raise KitError(
-        Problem(
-            "refuse", "pairs", f"'{label}'", "a fuel of the table", did_you_mean(str(label), map(str, labels))
-        )
-    )
+    remedy = did_you_mean(str(label), map(str, labels))
+    raise _refused("pairs", f"'{label}'", "a fuel of the table", remedy)
 
 
 def _margin(margin: float | str | None, scale: str) -> float | None:
@@ -328,12 +316,12 @@ def _margin(margin: float | str | None, scale: str) -> float | None:
     except ValueError:
         value = math.nan
     if not (0 < value < math.inf):
-        raise KitError(
-            Problem(
-                "refuse", "margin", f"'{margin}'", expected, "State the smallest difference that matters."
-            )
-        )
+        raise _refused("margin", f"'{margin}'", expected, "State the smallest difference that matters.")
     return value
+
+
+def _refused(where: str, found: str, expected: str, remedy: str) -> KitError:
+    return KitError(Problem("refuse", where, found, expected, remedy))
 
 
 @dataclass(frozen=True)
@@ -388,7 +376,7 @@ def _simultaneous(
         return _Simultaneous(found, rows, (all_pairs(means),))
     if multiplicity != "dunnett":
         expected = "tukey, dunnett, holm or none"
-        raise KitError(Problem("refuse", "multiplicity", f"'{multiplicity}'", expected, "Name one of them."))
+        raise _refused("multiplicity", f"'{multiplicity}'", expected, "Name one of them.")
     if known is not None and known.comparisons == len(rows):
         return _Simultaneous(found, rows, (known,))
     own = tuple(_single_step(found.of(response), rows) for response in range(len(found.estimate)))
