@@ -12,8 +12,7 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.measure import main_probe
-from kit.burns.metrics_table import measure
+from kit.burns.measure import main_probe, measure
 from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import Span, fires_in

@@ -11,7 +11,7 @@ import pandas as pd
 
 from kit.burns.measure import burns_of, main_probe
 from kit.metrics import Burn
-from kit.metrics.windows import Array, values_at
+from kit.metrics.curve import Array, values_at
 from kit.page.text import element
 from kit.trial import Run
 

@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.metrics.curve import BRIDGED_STEPS, Curve, Line, between
+from kit.metrics.curve import BRIDGED_STEPS, Array, Curve, Indices, Line, Mask, between
 from kit.metrics.measuring import Measuring
-from kit.metrics.windows import Array, Indices, Mask
 
 OWN_GAP_STEPS = 2.5
 """A hole of up to this many of the log's own intervals is sampling, whatever the limit for gaps says."""

@@ -13,9 +13,9 @@ from kit import schema
 from kit.burns.measure import burns_of, main_probe
 from kit.burns.sheet_rows import sheet_rows
 from kit.metrics import Burn, MeasuredValue, Metric, SheetRow, metric_of
+from kit.metrics.curve import Array
 from kit.metrics.masses import balance_u
 from kit.metrics.measured_value import SOURCES
-from kit.metrics.windows import Array
 from kit.trial import Run
 
 COVERAGE = 2

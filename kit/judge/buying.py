@@ -150,7 +150,8 @@ def value_compared(comparisons: pd.DataFrame, trial: Trial) -> pd.DataFrame:
     times = comparisons[bases == "time_above"] if trial.charge.by == "mass" else comparisons.iloc[:0]
     known = set(costs["metric"].str.removeprefix("cost:"))
     times = times[~times["metric"].astype(str).str.removeprefix("time_above:").isin(known)]
-    paid = costs["a"].map(price) / costs["b"].map(price)
+    of_a, of_b = (costs[name].astype(object).map(price).astype(float) for name in ("a", "b"))
+    paid = of_a / of_b
     ratio, low, high = (costs[name].astype(float) for name in ENDS)
     even = {"break_even": paid / ratio, "break_even_low": paid / high, "break_even_high": paid / low}
     unpriced = {"verdict": "", "direction": "", "paid": math.nan} | dict.fromkeys(ENDS, math.nan)

@@ -19,8 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kit.metrics.curve import Curve
-from kit.metrics.windows import Array
+from kit.metrics.curve import Array, Curve
 
 LATE = "the log began late"
 CUT = "the log ended before the stop"

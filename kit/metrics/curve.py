@@ -1,4 +1,7 @@
-"""One burn at one probe as a curve: its usable readings from time zero on, and what is not known of it."""
+"""The temperature curve of a burn: running medians, means and integrals, spells above a temperature, and its line.
+
+Readings may be taken at any times; no window reaches across a gap.
+"""
 
 from __future__ import annotations
 
@@ -7,10 +10,226 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from kit.metrics.measuring import Measuring
-from kit.metrics.spells import Spells, spells_above
-from kit.metrics.windows import Array, Indices, Mask, running_mean, running_median
+
+Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
+Mask = npt.NDArray[np.bool_]
+
+_LARGEST_TABLE = 4_000_000
+_CLOSE_S = 1e-6
+
+
+def pieces(joined: Mask) -> tuple[Indices, Indices]:
+    """Return, for each reading, the first reading of its unbroken piece and the one after the last.
+
+    Parameters
+    ----------
+    joined
+        (n − 1) whether a line is drawn from each reading to the next.
+    """
+    breaks = np.flatnonzero(~joined) + 1
+    edges = np.concatenate(([0], breaks, [len(joined) + 1]))
+    sizes = np.diff(edges)
+    return np.repeat(edges[:-1], sizes), np.repeat(edges[1:], sizes)
+
+
+def running_median(
+    seconds: Array, values: Array, joined: Mask, width_s: float, *, even: bool = False
+) -> Array:
+    """Return the median of the readings within half a width of each reading; windows are cut at gaps.
+
+    Parameters
+    ----------
+    seconds, values
+        (n) times in increasing order, and what was read.
+    joined
+        (n − 1) whether a line is drawn from each reading to the next.
+    width_s
+        Width of the window in seconds.
+    even
+        Cut a window on both sides alike, so that it stays centred: a steady climb is then its own median.
+    """
+    first, beyond = pieces(joined)
+    half = np.full(len(seconds), width_s / 2)
+    if even:
+        half = np.minimum(half, np.minimum(seconds - seconds[first], seconds[beyond - 1] - seconds))
+    half += _CLOSE_S
+    low = np.maximum(np.searchsorted(seconds, seconds - half, side="left"), first)
+    high = np.minimum(np.searchsorted(seconds, seconds + half, side="right"), beyond)
+    widest = int((high - low).max())
+    rows = max(1, _LARGEST_TABLE // widest)
+    parts = [
+        _medians(values, low[start : start + rows], high[start : start + rows], widest)
+        for start in range(0, len(values), rows)
+    ]
+    return np.concatenate(parts)
+
+
+def _medians(values: Array, low: Indices, high: Indices, widest: int) -> Array:
+    places = low[:, None] + np.arange(widest)
+    table = np.where(places < high[:, None], values[np.minimum(places, len(values) - 1)], np.inf)
+    table.sort(axis=1)
+    count = high - low
+    row = np.arange(len(low))
+    middle: Array = (table[row, (count - 1) // 2] + table[row, count // 2]) / 2
+    return middle
+
+
+def integral_to(seconds: Array, values: Array, joined: Mask) -> Array:
+    """Return the lines' integral from the first reading to each; nothing is added across a gap."""
+    strips = np.where(joined, np.diff(seconds) * (values[1:] + values[:-1]) / 2, 0.0)
+    return np.concatenate(([0.0], np.cumsum(strips)))
+
+
+def running_mean(seconds: Array, values: Array, joined: Mask, width_s: float) -> Array:
+    """Return the time-weighted mean of the straight lines within half a width of each reading.
+
+    Parameters are those of `running_median`; windows are cut at gaps and at the ends.
+    """
+    first, beyond = pieces(joined)
+    start, end = seconds[first], seconds[beyond - 1]
+    low = np.maximum(seconds - width_s / 2, start)
+    high = np.minimum(seconds + width_s / 2, end)
+    total = integral_to(seconds, values, joined)
+    area = _integral_at(high, seconds, values, total) - _integral_at(low, seconds, values, total)
+    wide = high > low
+    mean: Array = np.where(wide, area / np.where(wide, high - low, 1.0), values)
+    return mean
+
+
+def _integral_at(at: Array, seconds: Array, values: Array, total: Array) -> Array:
+    if len(seconds) < 2:
+        return np.zeros_like(at)
+    left = np.clip(np.searchsorted(seconds, at, side="right") - 1, 0, len(seconds) - 2)
+    into = at - seconds[left]
+    slope = (values[left + 1] - values[left]) / (seconds[left + 1] - seconds[left])
+    area: Array = total[left] + into * (values[left] + slope * into / 2)
+    return area
+
+
+def values_at(at: Array, seconds: Array, values: Array, joined: Mask) -> Array:
+    """Return the straight lines' values at given times; NaN before, after, and inside a gap."""
+    found: Array = np.interp(at, seconds, values, left=np.nan, right=np.nan)
+    holes = np.flatnonzero(~joined)
+    if len(holes):
+        hole = np.searchsorted(seconds[holes], at, side="left") - 1
+        inside = (hole >= 0) & (at < seconds[holes + 1][hole])
+        found[inside] = np.nan
+    return found
+
+
+@dataclass(frozen=True)
+class Spells:
+    """Stretches at or above a threshold, in order of time.
+
+    Attributes
+    ----------
+    start, end
+        (k) seconds; where a line crosses the threshold, else the first or last reading of the stretch.
+    start_crossed, end_crossed
+        (k) whether the crossing was seen; False where the stretch begins or ends at a gap or at an end of
+        the log.
+    start_left, end_left
+        (k) the reading before the crossing; for a stretch that begins unseen the reading before its first
+        (−1 for the first of the log), for one that ends unseen its last.
+    """
+
+    start: Array
+    end: Array
+    start_crossed: Mask
+    end_crossed: Mask
+    start_left: Indices
+    end_left: Indices
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    @property
+    def seconds(self) -> Array:
+        """Length of each stretch."""
+        return self.end - self.start
+
+
+def spells_above(seconds: Array, values: Array, joined: Mask, threshold: float) -> Spells:
+    """Return the stretches with value ≥ threshold.
+
+    Parameters
+    ----------
+    seconds, values
+        (n) times in increasing order, and the curve.
+    joined
+        (n − 1) whether a line is drawn from each reading to the next.
+    threshold
+        In the unit of the values.
+    """
+    above = values >= threshold
+    rises = np.flatnonzero(above[1:] & ~(above[:-1] & joined))
+    falls = np.flatnonzero(above[:-1] & ~(above[1:] & joined))
+    rise_seen = joined[rises]
+    fall_seen = joined[falls]
+    start = np.where(rise_seen, _crossing(seconds, values, rises, threshold), seconds[rises + 1])
+    end = np.where(fall_seen, _crossing(seconds, values, falls, threshold), seconds[falls])
+    if above[0]:
+        start, rises = np.concatenate((seconds[:1], start)), np.concatenate(([-1], rises))
+        rise_seen = np.concatenate(([False], rise_seen))
+    if above[-1]:
+        end, falls = np.concatenate((end, seconds[-1:])), np.concatenate((falls, [len(values) - 1]))
+        fall_seen = np.concatenate((fall_seen, [False]))
+    return Spells(start, end, rise_seen, fall_seen, rises, falls)
+
+
+def _crossing(seconds: Array, values: Array, left: Indices, threshold: float) -> Array:
+    rise = values[left + 1] - values[left]
+    share = (threshold - values[left]) / np.where(rise == 0, 1.0, rise)
+    at: Array = seconds[left] + share * (seconds[left + 1] - seconds[left])
+    return at
+
+
+def longest_bridged(spells: Spells, bridge_s: float) -> tuple[float, int, int]:
+    """Return the longest spell in seconds, dips shorter than the bridge closed, and its first and last part.
+
+    Only dips that were seen are closed, never a gap in the log.
+    """
+    if not len(spells):
+        return 0.0, -1, -1
+    dips = spells.start[1:] - spells.end[:-1]
+    parted = (dips >= bridge_s) | ~spells.end_crossed[:-1] | ~spells.start_crossed[1:]
+    first = np.concatenate(([0], np.flatnonzero(parted) + 1))
+    last = np.concatenate((first[1:] - 1, [len(spells) - 1]))
+    lengths = spells.end[last] - spells.start[first]
+    best = int(np.argmax(lengths))
+    return float(lengths[best]), int(first[best]), int(last[best])
+
+
+def longest_within(seconds: Array, values: Array, joined: Mask, width: float) -> tuple[int, int]:
+    """Return first and last reading of the longest unbroken stretch whose values span at most a width.
+
+    A table of running highest and lowest over 1, 2, 4, … readings lets every start be tried at once:
+    each stretch grows by halving steps while it stays within the width.
+    """
+    n = len(values)
+    highest, lowest = [values], [values]
+    while 2 ** len(highest) <= n:
+        step = 2 ** (len(highest) - 1)
+        highest.append(np.maximum(highest[-1][:-step], highest[-1][step:]))
+        lowest.append(np.minimum(lowest[-1][:-step], lowest[-1][step:]))
+    _, beyond = pieces(joined)
+    top, low, end = np.full(n, -np.inf), np.full(n, np.inf), np.arange(n)
+    for power in range(len(highest) - 1, -1, -1):
+        size = 2**power
+        fits = end + size <= beyond
+        place = np.minimum(end, len(highest[power]) - 1)
+        new_top, new_low = np.maximum(top, highest[power][place]), np.minimum(low, lowest[power][place])
+        fits &= new_top - new_low <= width
+        top, low = np.where(fits, new_top, top), np.where(fits, new_low, low)
+        end = end + size * fits
+    lengths = seconds[end - 1] - seconds
+    first = int(np.argmax(lengths))
+    return first, int(end[first]) - 1
+
 
 BRIDGED_STEPS = 1.5
 """A line longer than this many of the log's own intervals bridges a hole."""

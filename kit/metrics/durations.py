@@ -9,7 +9,7 @@ import numpy as np
 
 from kit.metrics.burn import Burn
 from kit.metrics.censoring import HOLE, LATE, Hidden
-from kit.metrics.curve import Curve
+from kit.metrics.curve import Curve, Indices, Spells, longest_bridged, spells_above
 from kit.metrics.measured_value import (
     MINUTE,
     RECTANGLE,
@@ -20,8 +20,6 @@ from kit.metrics.measured_value import (
     never,
 )
 from kit.metrics.record import Metric, Phrases
-from kit.metrics.spells import Spells, longest_bridged, spells_above
-from kit.metrics.windows import Indices
 
 _CLOSE_S = 1e-6
 

@@ -9,11 +9,19 @@ import numpy as np
 
 from kit.metrics.burn import Burn
 from kit.metrics.censoring import HOLE, LATE, SATURATED
-from kit.metrics.curve import Curve, Line, between
+from kit.metrics.curve import (
+    Array,
+    Curve,
+    Line,
+    Mask,
+    between,
+    longest_within,
+    running_median,
+    spells_above,
+    values_at,
+)
 from kit.metrics.measured_value import MINUTE, RECTANGLE, MeasuredValue, bounded, floor_zero, missing
 from kit.metrics.record import Metric, Phrases
-from kit.metrics.spells import longest_within, spells_above
-from kit.metrics.windows import Array, Mask, running_median, values_at
 
 HOUR = 3600.0
 TREND_POINTS = 40

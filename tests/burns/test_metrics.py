@@ -536,7 +536,7 @@ def test_a_fire_of_minutes_is_not_flattened_and_the_windows_are_said():
     assert value(table, "peak")["value"] == pytest.approx(870, abs=6)
     windows = windows_for(readings, run)
     assert windows.mean_s == 7.5 and windows.median_s == 3.75 and windows.hold_min == 3 / 16
-    assert "mean_s 7.5" in window_words(run, windows)[0]
+    assert "mean 7.5 s" in window_words(run, windows)[0]
     declared = run_of(run.burns, measuring={"mean_s": 120.0, "median_s": 60.0})
     assert value(burn_metrics(readings, declared), "peak")["value"] < 700
 

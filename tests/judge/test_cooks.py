@@ -1,11 +1,12 @@
 """Cooks are judged from burns run at their setting alone."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from kit import schema
-from kit.judge.buying import judge_cooks
-from kit.trial.models import Cook, Fuel, Setting
+from kit.judge.buying import judge_cooks, value_compared
+from kit.trial.models import Charge, Cook, Fuel, Setting
 from tests.judge.made import counted_of
 
 FUELS = (
@@ -102,3 +103,19 @@ def test_without_hours_only_minutes_are_given():
     valued = found[found["value"].notna()]
     assert set(valued["quantity"]) == {"minutes held"}
     assert found["note"].str.contains("No hours are declared").any()
+
+
+def test_without_prices_no_better_value_is_told_and_nothing_stops():
+    rows = pd.DataFrame(
+        {
+            "metric": ["cost:180", "time_above:180"], "a": "alder", "b": "olive", "ratio": [1.2, 1.5],
+            "low": [1.0, 1.2], "high": [1.4, 1.9], "verdict": "different", "direction": "a",
+            "multiplicity": "tukey", "level": 0.95,
+        }
+    ).astype({"a": "str", "b": "str"})  # fmt: skip
+    _, run = counted_of([1.0, 2.0], "peak", {"charge": Charge(by="mass")}, fuel=["alder", "olive"])
+    assert value_compared(rows.iloc[:1], run.trial).empty
+    found = value_compared(rows.iloc[1:], run.trial).iloc[0]
+    assert (found["break_even"], found["break_even_low"], found["break_even_high"]) == (1.5, 1.2, 1.9)
+    assert found["verdict"] == "" and np.isnan(found["ratio"]) and np.isnan(found["paid"])
+    assert value_compared(rows.iloc[:0], run.trial).empty
