@@ -26,7 +26,7 @@ import numpy.typing as npt
 from scipy import special
 
 from kit.errors import KitError, Problem
-from kit.variance.burn_arrays import Array, Codes
+from kit.variance.burn_arrays import Array, Codes, rows_of
 from kit.variance.engines import GeneralEngine, NestedEngine
 from kit.variance.model import RepeatModel
 from kit.variance.ratio_nodes import (
@@ -210,15 +210,11 @@ def average(nodes: Nodes, data: Any, level_estimates: Array, level: float) -> Ef
     parts = []
     size = max(1, _AT_ONCE // max(1, nodes.v.size))
     for rows in np.array_split(np.arange(len(level_estimates)), -(-len(level_estimates) // size)):
-        mix = _mixture(nodes, _rows(data, rows), level_estimates[rows])
-        parts.append(_effective(mix, 1 - level, nodes.floor(_rows(data, rows))))
+        mix = _mixture(nodes, rows_of(data, rows), level_estimates[rows])
+        parts.append(_effective(mix, 1 - level, nodes.floor(rows_of(data, rows))))
     return Effective(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in ("centre", "se", "df"))
     )
-
-
-def _rows(data: Any, rows: Codes) -> Any:
-    return replace(data, **{name: value[rows] for name, value in vars(data).items()})
 
 
 @dataclass(frozen=True)

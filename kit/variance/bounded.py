@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kit.variance.burn_arrays import Array, Codes
+from kit.variance.burn_arrays import Array, Codes, rows_of
 from kit.variance.mvn import POINTS, Box, log_probability, truncated
 from kit.variance.optimise import FLOOR, Mask
 from kit.variance.residual_space import Space, space_of
@@ -135,8 +135,7 @@ class Rows:
 
     def take(self, rows: Codes | slice) -> Rows:
         """Return some rows."""
-        parts = {name: each[rows] for name, each in vars(self).items() if isinstance(each, np.ndarray)}
-        return replace(self, **parts)  # type: ignore[arg-type]
+        return rows_of(self, rows)
 
     def holding(self, held: Array, value: Array) -> Rows:
         """Return the same rows, each with a combination of the means held."""

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,7 @@ from kit.errors import Faults, did_you_mean
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]
 Scale = Literal["plain", "log"]
+T = TypeVar("T")
 
 BOUNDS: Mapping[str, int] = {"exact": 0, "at least": 1, "at most": -1}
 """Statuses that carry a value, as the side on which the true value may lie."""
@@ -127,6 +128,12 @@ class Columns:
     def n(self) -> int:
         """Number of burns."""
         return int(self.values.shape[1])
+
+
+def rows_of(data: T, rows: Codes | slice) -> T:
+    """Return some rows of every array of a record whose arrays have a row a response."""
+    parts = {name: each[rows] for name, each in vars(data).items() if isinstance(each, np.ndarray)}
+    return replace(data, **parts)  # type: ignore[type-var]
 
 
 def levels_of(values: Iterable[Any]) -> Levels:

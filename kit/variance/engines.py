@@ -35,8 +35,8 @@ LARGEST = 2500
 BESIDES = (1, 3, 5)
 """Ratios of the grid that are polished beside its minima where burn SDs differ by group."""
 
-AT_ONCE = 2_000_000
-"""Elements of the matrices of one pass."""
+AT_ONCE = 50_000
+"""Elements of the matrices of one pass: what fits a processor's cache."""
 
 
 @dataclass(frozen=True)

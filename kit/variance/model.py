@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.variance.bounded import Model, Rows
-from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale
+from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, rows_of
 from kit.variance.design import Design, Spread
 from kit.variance.engines import Borrowed, Engine, Estimate, explained
 from kit.variance.long_tables import frame_of
@@ -205,13 +205,10 @@ class RepeatModel:
 
     def responses(self, rows: Codes) -> Self:
         """Return the fit of some of its responses."""
-        own = self.estimate
-        estimate = Estimate(
-            own.theta[rows], own.beta[rows], own.criterion[rows], own.converged[rows], own.evaluations
-        )
-        data = replace(self.data, **{name: each[rows] for name, each in vars(self.data).items()})
         roles = replace(self.roles, values=tuple(self.roles.values[i] for i in rows))
-        return replace(self, roles=roles, data=data, estimate=estimate)
+        return replace(
+            self, roles=roles, data=rows_of(self.data, rows), estimate=rows_of(self.estimate, rows)
+        )
 
     @property
     def alone(self) -> Self:

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 from scipy import special
 
-from kit.variance.burn_arrays import Array, Codes
+from kit.variance.burn_arrays import Array, Codes, rows_of
 from kit.variance.engines import NestedEngine
 from kit.variance.residual_space import Along, Residuals, Restricted
 from kit.variance.rotation import Rotated
@@ -301,7 +301,7 @@ class Folder:
     def data(self, rows: Codes) -> Residuals:
         """Return the responses that stand beside these."""
         data = self.likelihood.data
-        return data.take(rows) if len(data.rss) > 1 else data
+        return rows_of(data, rows) if len(data.rss) > 1 else data
 
 
 @dataclass(frozen=True)
@@ -381,7 +381,7 @@ class _Plane:
 
     def quadratic(self, lines: _Lines, rows: Codes) -> Array:
         """Return Q (responses, outer, inner) of all."""
-        Q = lines.own.quadratic(self.own.data.take(rows), lines.ratio)
+        Q = lines.own.quadratic(rows_of(self.own.data, rows), lines.ratio)
         for each, folder in zip(lines.others, self.folders, strict=True):
             Q = Q + folder.power * each.quadratic(folder.data(rows), lines.ratio)
         return Q
@@ -426,7 +426,7 @@ def joint_nodes(
     flat = len(outer) * lines.ratio.shape[1]
 
     def shifts(part: Responses) -> Array:
-        found = lines.own.shifts(own.data.take(part.rows), lines.ratio, plane.L)
+        found = lines.own.shifts(rows_of(own.data, part.rows), lines.ratio, plane.L)
         return found.reshape(len(part.rows), flat, len(L))
 
     return Nodes(

@@ -39,10 +39,6 @@ class Residuals:
     rss: Array
     b_ols: Array
 
-    def take(self, rows: Codes) -> Residuals:
-        """Return some responses."""
-        return Residuals(self.z[rows], self.rss[rows], self.b_ols[rows])
-
 
 @dataclass(frozen=True)
 class Space:

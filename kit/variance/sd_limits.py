@@ -13,7 +13,7 @@ interval of Weerahandi (1993). A limit of zero says: no more variation than with
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -23,7 +23,7 @@ from scipy import special
 from kit.errors import KitError, Problem
 from kit.variance.averaged import nodes_of
 from kit.variance.bounded import minimise_rows, started
-from kit.variance.burn_arrays import Array, Codes
+from kit.variance.burn_arrays import Array, Codes, rows_of
 from kit.variance.engines import NestedEngine
 from kit.variance.model import RepeatModel
 from kit.variance.optimise import FLOOR, Mask, at_zero, minimise
@@ -407,12 +407,8 @@ def _scales(fit: RepeatModel, combination: Array) -> Iterator[tuple[_Scales, int
     size = max(1, _AT_ONCE // len(factor))
     R = len(fit.estimate.theta)
     for rows in np.array_split(np.arange(R), -(-R // size)):
-        at = weigh(nodes, _take(data, rows))
+        at = weigh(nodes, rows_of(data, rows))
         yield _Scales(at, at.Q * factor[at.node]), len(rows)
-
-
-def _take(data: Any, rows: Codes) -> Any:
-    return replace(data, **{name: value[rows] for name, value in vars(data).items()})
 
 
 def _quantile(scales: _Scales, count: int, share: float) -> Array:
