@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError
 from kit.plan.power import sds_of
 from kit.plan.schedule import Workday, workday_of
 from kit.schema import COMPONENTS, Metric
@@ -18,18 +19,7 @@ from kit.trial.earlier import lender_folders, newest_results
 from kit.trial.trial_file import read_trial
 
 SHEET = "burns.csv"
-ASSUMED = {
-    "log": {"bag": 0.05, "burn": 0.08, "day": 0.04},
-    "plain": {"bag": 8.0, "burn": 11.0, "day": 5.0},
-}
-ASSUMED_OF = {
-    "steadiness": {"bag": 0.08, "burn": 0.16, "day": 0.06},
-    "mean_rate": {"bag": 0.06, "burn": 0.12, "day": 0.05},
-    "ash": {"bag": 0.10, "burn": 0.08, "day": 0.02},
-    "unburnt": {"bag": 0.10, "burn": 0.20, "day": 0.05},
-    "time_to": {"bag": 0.08, "burn": 0.15, "day": 0.06},
-}
-"""Of metrics that spread more than a duration or a temperature does; relative, by metric."""
+ASSUMED = tomllib.loads(Path(__file__).with_name("assumed_spreads.toml").read_text(encoding="utf-8"))
 ASSUMED_UNITS = ("°C", "K")
 ASSUMED_HINT = (
     "The spread is assumed. Name an earlier run folder in [model] borrow_from, and the plan is made from "
@@ -103,37 +93,44 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
         With every fault of trial.toml and burns.csv; where fewer than two fuels are named, no primary metric
         has a margin, or an earlier folder has no report that can be read.
     """
-    path = folder / "trial.toml"
-    if not path.is_file():
-        remedy = "`repeatburn start` makes a run folder."
-        raise KitError(Problem("refuse", str(path), "no trial file", "a run folder with trial.toml", remedy))
+    path = trial_path(folder)
     if is_empty(folder / SHEET):
-        trial, notes = _trial_alone(path)
+        faults, notes = Faults(), list[str]()
+        found, _ = read_trial(path, faults, notes)
+        faults.settle()
+        assert found is not None
+        trial = found
         sheet = pd.DataFrame(columns=["burn", "fuel", "bag", "day", "order"])
     else:
         run = open_run(folder)
         trial, sheet, notes = run.trial, run.burns, list(run.notes)
-    problems = []
+    faults = Faults()
     if len(trial.fuels) < 2:
-        found, remedy = f"{len(trial.fuels)} fuel(s)", "Write a table [[fuel]] for each."
-        problems.append(Problem("ask", "trial.toml, [[fuel]]", found, "two or more to compare", remedy))
+        count, remedy = f"{len(trial.fuels)} fuel(s)", "Write a table [[fuel]] for each."
+        faults.ask("trial.toml, [[fuel]]", count, "two or more to compare", remedy)
     lenders = list(earlier) or lender_folders(folder, trial.model.borrow_from)
     metrics = _metrics(trial, lenders, notes)
     if not metrics:
         remedy = 'Write in [margins] the smallest difference that matters to a cook, as peak = "15 °C".'
         expected = f"one of {', '.join(trial.primary)}"
-        problems.append(Problem("ask", "trial.toml, [margins]", "none to plan for", expected, remedy))
-    if problems:
-        raise KitError(problems)
+        faults.ask("trial.toml, [margins]", "none to plan for", expected, remedy)
+    faults.settle()
     return Answers(trial, sheet, metrics, workday_of(trial, *_burn_h(lenders)), tuple(notes))
 
 
-def _trial_alone(path: Path) -> tuple[Trial, list[str]]:
-    faults, notes = Faults(), list[str]()
-    trial, _ = read_trial(path, faults, notes)
-    faults.settle()
-    assert trial is not None
-    return trial, notes
+def trial_path(folder: Path) -> Path:
+    """Return where the trial file of a run folder stands.
+
+    Raises
+    ------
+    KitError
+        Where there is none.
+    """
+    path = folder / "trial.toml"
+    if not path.is_file():
+        remedy = "`repeatburn start` makes a run folder."
+        raise KitError.refuse(str(path), "no trial file", "a run folder with trial.toml", remedy)
+    return path
 
 
 def is_empty(sheet: Path) -> bool:
@@ -165,7 +162,7 @@ def assumed(metric: Metric) -> Spread | None:
     """Return assumptions for a metric; None for one on the plain scale that is no temperature."""
     if metric.scale == "plain" and metric.unit not in ASSUMED_UNITS:
         return None
-    sds = ASSUMED_OF.get(metric.base, ASSUMED[metric.scale])
+    sds = ASSUMED.get(metric.base, ASSUMED[metric.scale])
     shown = (
         f"{100 * sd:.0f} %" if metric.scale == "log" else f"{sd:.3g} {metric.unit}" for sd in sds.values()
     )

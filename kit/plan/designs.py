@@ -34,7 +34,7 @@ DESIGN_COLUMNS = (
 
 
 @dataclass(frozen=True)
-class Question:
+class Goal:
     """What burns are to settle, and how the report will judge it.
 
     Attributes
@@ -88,14 +88,14 @@ class Means:
         return burns <= self.burns and not (self.budget is not None and cost > self.budget)
 
 
-def designs(fuels: Sequence[str], question: Question, means: Means, most: int = AFFORDABLE) -> pd.DataFrame:
+def designs(fuels: Sequence[str], goal: Goal, means: Means, most: int = AFFORDABLE) -> pd.DataFrame:
     """Return the designs of two bags or more of each of some fuels, the best within the means first.
 
     Parameters
     ----------
     fuels
         Ids of the fuels to compare.
-    question, means
+    goal, means
         What the burns are to settle, and what there is to spend.
     most
         Most burns in all.
@@ -111,16 +111,16 @@ def designs(fuels: Sequence[str], question: Question, means: Means, most: int = 
     sizes = itertools.product(range(1, MOST_BURNS + 1), range(2, MOST_BAGS + 1))
     options = [Design(len(fuels), bags, burns) for burns, bags in sizes]
     rows = [
-        option(design, _in_days(design, fuels, means.workday.per_day), question, means)
+        option(design, _in_days(design, fuels, means.workday.per_day), goal, means)
         for design in options
         if design.total <= most
     ]
     return _best_first(pd.DataFrame(rows, columns=list(DESIGN_COLUMNS)))
 
 
-def option(design: Design, burns: pd.DataFrame, question: Question, means: Means) -> dict[str, object]:
+def option(design: Design, burns: pd.DataFrame, goal: Goal, means: Means) -> dict[str, object]:
     """Return one design as a row of `designs`, its burns with fuel, bag and day as they will lie."""
-    power = question.chances(burns)
+    power = goal.chances(burns)
     bags_of = burns.groupby("fuel")["bag"].nunique()
     cost = float(sum(means.prices.get(str(fuel), math.nan) * bags for fuel, bags in bags_of.items()))
     return {
@@ -132,11 +132,11 @@ def option(design: Design, burns: pd.DataFrame, question: Question, means: Means
         "hours": len(burns) * means.workday.burn_h,
         "cost": cost,
         "allowed": means.allow(len(burns), cost),
-        "found_at_margin": chance_of(power, question.margin),
-        "found_at_twice": chance_of(power, 2 * question.margin),
-        "beyond_at_twice": chance_of(power, 2 * question.margin, [BEYOND]),
+        "found_at_margin": chance_of(power, goal.margin),
+        "found_at_twice": chance_of(power, 2 * goal.margin),
+        "beyond_at_twice": chance_of(power, 2 * goal.margin, [BEYOND]),
         "same_at_0": chance_of(power, 0.0, [SAME]),
-        "best_named": chance_best_named(burns, 2 * question.margin, question),
+        "best_named": chance_best_named(burns, 2 * goal.margin, goal),
     }
 
 
@@ -158,7 +158,7 @@ def _in_days(design: Design, fuels: Sequence[str], per_day: int) -> pd.DataFrame
     return table
 
 
-def chance_best_named(design: Designed, lead: float, question: Question, seed: int = 1) -> float:
+def chance_best_named(design: Designed, lead: float, goal: Goal, seed: int = 1) -> float:
     """Return the chance that a fuel better than all others by some lead is named as the only one that can be best.
 
     The others are alike. Their one-sided simultaneous limits (Hsu 1984, the best as the control) must all lie
@@ -166,14 +166,14 @@ def chance_best_named(design: Designed, lead: float, question: Question, seed: i
     """
     from kit.variance.families import correlated
 
-    known = precision_of(design, question.sds)
-    others, df = known.fuels - 1, known.df + question.earlier_df
+    known = precision_of(design, goal.sds)
+    others, df = known.fuels - 1, known.df + goal.earlier_df
     rng = np.random.default_rng([seed, 61])
     each, best = rng.standard_normal((DRAWS, others)), rng.standard_normal((DRAWS, 1))
     estimate = lead + known.true_sd * (best + each) / np.sqrt(2)
     se = known.se * np.sqrt(rng.chisquare(df, (DRAWS, 1)) / df)
     correlation = np.full((others, others), 0.5) + 0.5 * np.eye(others)
-    critical = float(correlated(correlation, sides=1).critical(question.level, np.array([df]))[0])
+    critical = float(correlated(correlation, sides=1).critical(goal.level, np.array([df]))[0])
     return float((estimate > critical * se).all(axis=1).mean())
 
 

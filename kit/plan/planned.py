@@ -11,11 +11,11 @@ from pathlib import Path
 import pandas as pd
 
 from kit.errors import Faults, KitError, Problem
-from kit.plan.answers import Answers, PlannedMetric, read_answers
+from kit.plan.answers import PlannedMetric, read_answers
 from kit.plan.designs import (
     DESIGN_COLUMNS,
+    Goal,
     Means,
-    Question,
     cheapest_split,
     designs,
     fuels_kept,
@@ -127,9 +127,9 @@ def make_plan(
     folder = Path(run_folder).absolute()
     answers = read_answers(folder, earlier)
     trial, workday, written = answers.trial, answers.workday, _day(today) or date.today()
-    obstacles, notes = Faults(), list(answers.notes)
-    questions = {each.metric.id: _question(each, trial) for each in answers.metrics}
-    first = questions[answers.metrics[0].metric.id]
+    notes = list(answers.notes)
+    goals = {each.metric.id: _goal(each, trial) for each in answers.metrics}
+    first = goals[answers.metrics[0].metric.id]
     means = _means(trial, workday)
 
     ids = [fuel.id for fuel in trial.fuels]
@@ -139,13 +139,14 @@ def make_plan(
     for kept in range(len(ids) - 1, 1, -1):
         tables.append(designs(fuels_kept(ids, kept, trial.control_fuel), first, means, most))
     if len(answers.sheet):
-        design = _design_of(answers.sheet)
-        order = _as_sheet(folder, answers.sheet, notes)
+        design, order = _design_of(answers.sheet), _as_sheet(folder, answers.sheet, notes)
     else:
         design = _chosen(trial, everything, means)
         first_burn = _day(first_day) or trial.plan.first_day or written + timedelta(days=1)
-        order = _draw(answers, design, first_burn, obstacles, notes)
-    spare, chances = order.attrs.get("spare_days", []), _chances(order, questions, notes)
+        order = _draw(trial, workday, design, first_burn, notes)
+        notes += _remarks(trial, workday, design)
+    cost = _bag_cost(trial, order, notes)
+    spare, chances = order.attrs.get("spare_days", []), _chances(order, goals, notes)
     totals = sorted({*TOTALS, len(order)})
     return Planned(
         folder=folder,
@@ -164,8 +165,8 @@ def make_plan(
         smallest_twice=smallest_design(everything, "found_at_twice"),
         smallest_alone=_smallest_alone(ids, first, means),
         split=cheapest_split(first.sds, 1.0),
-        cost=_bag_cost(trial, order, obstacles, notes),
-        obstacles=tuple(obstacles),
+        cost=cost,
+        obstacles=() if len(answers.sheet) else tuple(_obstacles(trial, workday, order, cost)),
         notes=tuple(notes),
     )
 
@@ -174,11 +175,11 @@ def _day(day: date | str | None) -> date | None:
     return date.fromisoformat(day) if isinstance(day, str) else day
 
 
-def _question(each: PlannedMetric, trial: Trial) -> Question:
+def _goal(each: PlannedMetric, trial: Trial) -> Goal:
     """Return what is asked of a metric; planned stages share out α (DEVELOPERS.md, method 6)."""
     from kit.judge.judging import planned_level
 
-    return Question(
+    return Goal(
         each.margin,
         each.spread.sds,
         multiplicity="dunnett" if trial.control_fuel else "tukey",
@@ -229,11 +230,8 @@ def _as_sheet(folder: Path, sheet: pd.DataFrame, notes: list[str]) -> pd.DataFra
     return order
 
 
-def _draw(
-    answers: Answers, design: Design, first_day: date, obstacles: Faults, notes: list[str]
-) -> pd.DataFrame:
+def _draw(trial: Trial, workday: Workday, design: Design, first_day: date, notes: list[str]) -> pd.DataFrame:
     """Draw the order; the control fuel burns on every day where the days reach for it."""
-    trial, workday = answers.trial, answers.workday
     fuels, days, per_day = [fuel.id for fuel in trial.fuels], trial.plan.days, workday.per_day
 
     def drawn(control: str | None) -> pd.DataFrame:
@@ -245,83 +243,91 @@ def _draw(
     order = drawn(None)
     if trial.control_fuel in fuels and 1 < per_day < len(fuels):
         daily = drawn(trial.control_fuel)
-        if days is None or daily["day"].nunique() <= days:
+        needed = daily["day"].nunique()
+        if days is None or needed <= days:
             order = daily
         else:
             notes.append(
-                f"The control fuel does not burn on every day: that would take {daily['day'].nunique()} "
-                "days. Fuels are linked through the days they share."
+                f"The control fuel does not burn on every day: that would take {needed} days. Fuels are linked "
+                "through the days they share."
             )
-    needed = order["day"].nunique()
-    if days is not None and needed > days:
-        found, remedy = (
-            f"{needed} days for {len(order)} burns, {per_day} a day",
-            "fewer fuels, bags or burns.",
-        )
-        obstacles.ask(
-            "trial.toml, [plan]", found, f"at most days = {days}", f"Allow more days, or ask for {remedy}"
-        )
-    if workday.overruns:
-        found = f"a burn of {workday.burn_h:g} h in a day of {workday.latest_h - workday.earliest_h:g} h"
-        remedy = (
-            "Write from when to when somebody can stay with it: `earliest` and `latest`, or a shorter burn_h."
-        )
-        obstacles.ask("trial.toml, [plan]", found, "a burn that ends within its day", remedy)
     if len(trial.settings) == 1:
         order["setting"] = trial.settings[0].id
-    elif trial.settings:
-        notes.append(
-            "The plan is for one of the settings: they are never pooled, so each takes as many burns. Write which into "
-            "burns.csv, and plan again."
-        )
-    if design.bags == 1 and design.burns > 1:
-        notes.append(
-            "One bag of each fuel: verdicts will be for these bags alone, and say nothing of the next. Buy two or more."
-        )
-    if per_day == 1:
-        notes.append("One burn a day: differences between days are part of those between burns.")
     return order
 
 
-def _smallest_alone(fuels: Sequence[str], question: Question, means: Means) -> Design | None:
-    """Return the smallest design that sees twice the margin from its own burns alone; None where all are its own."""
-    if not question.earlier_df:
-        return None
-    return smallest_design(designs(fuels, replace(question, earlier_df=0.0), means), "found_at_twice")
+def _remarks(trial: Trial, workday: Workday, design: Design) -> list[str]:
+    """Return what the answers leave open, and what the design cannot tell."""
+    charge = trial.charge
+    amount = {"mass": charge.grams, "volume": charge.litres, "full starter": 1}[charge.by]
+    remarks = {
+        "The plan is for one of the settings: they are never pooled, so each takes as many burns. Write which into "
+        "burns.csv, and plan again.": len(trial.settings) > 1,
+        "How much is burned is not said: write grams, or litres, in [charge].": not amount,
+        "When a burn is over is not said: write it as stop_rule in [trial].": not trial.stop_rule,
+        "One bag of each fuel: verdicts will be for these bags alone, and say nothing of the next. Buy two or more.":
+            design.bags == 1 < design.burns,
+        "One burn a day: differences between days are part of those between burns.": workday.per_day == 1,
+    }  # fmt: skip
+    return [words for words, holds in remarks.items() if holds]
 
 
-def _with_own(
-    table: pd.DataFrame, design: Design, order: pd.DataFrame, question: Question, means: Means
-) -> pd.DataFrame:
-    """Return the table with the design as planned by its own order; as it is where that one is not in it."""
-    own = table["bags"].eq(design.bags) & table["burns"].eq(design.burns)
-    if own.any():
-        table = table.copy()
-        table.loc[own, list(DESIGN_COLUMNS)] = list(option(design, order, question, means).values())
-    return table
+def _obstacles(trial: Trial, workday: Workday, order: pd.DataFrame, cost: float | None) -> Faults:
+    """Return where the burns, their length and their bags go beyond what [plan] gives."""
+    obstacles, where = Faults(), "trial.toml, [plan]"
+    days, budget, needed = trial.plan.days, trial.plan.budget, order["day"].nunique()
+    day_h = workday.latest_h - workday.earliest_h
+    if days is not None and needed > days:
+        found = f"{needed} days for {len(order)} burns, {workday.per_day} a day"
+        remedy = "Allow more days, or ask for fewer fuels, bags or burns."
+        obstacles.ask(where, found, f"at most days = {days}", remedy)
+    if workday.overruns:
+        found, expected = (
+            f"a burn of {workday.burn_h:g} h in a day of {day_h:g} h",
+            "a burn that ends within its day",
+        )
+        remedy = "Write as `earliest` and `latest` when somebody can stay with it, or a shorter burn_h."
+        obstacles.ask(where, found, expected, remedy)
+    if budget is not None and cost is not None and cost > budget:
+        found = f"bags for {cost:.0f} {trial.currency}".strip()
+        remedy = "Ask for fewer fuels, fewer bags, or allow more money."
+        obstacles.ask(where, found, f"at most budget = {budget:g}", remedy)
+    return obstacles
 
 
-def _chances(order: pd.DataFrame, questions: dict[str, Question], notes: list[str]) -> pd.DataFrame:
-    parts = [pd.DataFrame(columns=["metric", *CHANCE_COLUMNS])]
-    try:
-        parts = [question.chances(order).assign(metric=metric) for metric, question in questions.items()]
-    except KitError as error:
-        notes.append(f"These burns settle nothing: {error.problems[0].found}.")
-    return pd.concat(parts, ignore_index=True)[["metric", *CHANCE_COLUMNS]]
-
-
-def _bag_cost(trial: Trial, order: pd.DataFrame, obstacles: Faults, notes: list[str]) -> float | None:
-    """Return what the bags of an order cost, and say where that is more than the budget."""
+def _bag_cost(trial: Trial, order: pd.DataFrame, notes: list[str]) -> float | None:
+    """Return what the bags of an order cost; None, and a note, where a price is missing."""
     bags = order.groupby("fuel")["bag"].nunique()
     prices = {fuel.id: fuel.price for fuel in trial.fuels}
     missing = [fuel for fuel in bags.index if prices.get(fuel) is None]
     if missing:
         notes.append(f"No price is given for {', '.join(missing)}: the cost of the bags is not known.")
         return None
-    cost = float(sum((prices[fuel] or 0.0) * count for fuel, count in bags.items()))
-    budget = trial.plan.budget
-    if budget is not None and cost > budget:
-        found = f"bags for {cost:.0f} {trial.currency}".strip()
-        remedy = "Ask for fewer fuels, fewer bags, or allow more money."
-        obstacles.ask("trial.toml, [plan]", found, f"at most budget = {budget:g}", remedy)
-    return cost
+    return float(sum((prices[fuel] or 0.0) * count for fuel, count in bags.items()))
+
+
+def _smallest_alone(fuels: Sequence[str], goal: Goal, means: Means) -> Design | None:
+    """Return the smallest design that sees twice the margin from its own burns alone; None where all are its own."""
+    if not goal.earlier_df:
+        return None
+    return smallest_design(designs(fuels, replace(goal, earlier_df=0.0), means), "found_at_twice")
+
+
+def _with_own(
+    table: pd.DataFrame, design: Design, order: pd.DataFrame, goal: Goal, means: Means
+) -> pd.DataFrame:
+    """Return the table with the design as planned by its own order; as it is where that one is not in it."""
+    own = table["bags"].eq(design.bags) & table["burns"].eq(design.burns)
+    if own.any():
+        table = table.copy()
+        table.loc[own, list(DESIGN_COLUMNS)] = list(option(design, order, goal, means).values())
+    return table
+
+
+def _chances(order: pd.DataFrame, goals: dict[str, Goal], notes: list[str]) -> pd.DataFrame:
+    parts = [pd.DataFrame(columns=["metric", *CHANCE_COLUMNS])]
+    try:
+        parts = [goal.chances(order).assign(metric=metric) for metric, goal in goals.items()]
+    except KitError as error:
+        notes.append(f"These burns settle nothing: {error.problems[0].found}.")
+    return pd.concat(parts, ignore_index=True)[["metric", *CHANCE_COLUMNS]]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.plan.burning import Floats
 from kit.schema import VERDICTS
 
@@ -156,12 +156,8 @@ def sds_of(components: Components, upper: bool = False) -> dict[str, float]:
         sds = {name: float(sd) for name, sd in components.items()}
     wrong = {name: sd for name, sd in sds.items() if not sd >= 0}
     if "burn" not in sds or wrong or sds["burn"] == 0:
-        raise KitError(
-            Problem(
-                "refuse", "components", str(sds), "standard deviations, burn above 0",
-                "Give bag, burn and, where days differ, day.",
-            )
-        )  # fmt: skip
+        remedy = "Give bag, burn and, where days differ, day."
+        raise KitError.refuse("components", str(sds), "standard deviations, burn above 0", remedy)
     return {name: sds.get(name, 0.0) for name in ("bag", "burn", "day")}
 
 
@@ -338,7 +334,7 @@ def precision(table: pd.DataFrame, sds: Mapping[str, float], control: object = N
     _check_repeats(fuels, *X.shape)
     if np.linalg.matrix_rank(X) < X.shape[1]:
         remedy = "Let fuels share days: fuel and day cannot be separated."
-        raise KitError(Problem("refuse", "design", "fuels that never share a day", "linked days", remedy))
+        raise KitError.refuse("design", "fuels that never share a day", "linked days", remedy)
     variance, terms = _as_estimated(X, groups, sds)
     inverse = _inverse(variance)
     covariance = _inverse(X.T @ inverse @ X)
@@ -369,7 +365,7 @@ def _squares(rows: Floats, matrix: Floats) -> Floats:
 def _check_repeats(fuels: int, burns: int, parameters: int) -> None:
     if fuels < 2 or burns <= parameters:
         found, expected = f"{fuels} fuel(s), {burns} burns", "two fuels or more, and repeats"
-        raise KitError(Problem("refuse", "design", found, expected, "Plan further burns."))
+        raise KitError.refuse("design", found, expected, "Plan further burns.")
 
 
 def _matrices(table: pd.DataFrame, sds: Mapping[str, float]) -> tuple[Floats, dict[str, Floats]]:

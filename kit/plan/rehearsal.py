@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
+from kit.plan.answers import trial_path
 from kit.plan.planned import RULES, make_plan
 from kit.plan.schedule import timetable, workday_of
 from kit.plan.sheets import Sheets, plan_pages
@@ -45,10 +46,8 @@ def rehearse(run_folder: str | Path, seed: int = 1) -> Path:
     target = folder / f"rehearsal-{seed}"
     if target.exists():
         remedy = "Look at it, name another seed, or take it away."
-        raise KitError(
-            Problem("refuse", str(target), "a rehearsal already there", "a seed not used yet", remedy)
-        )
-    text = rehearsal_text(_trial_text(folder), seed)
+        raise KitError.refuse(str(target), "a rehearsal already there", "a seed not used yet", remedy)
+    text = rehearsal_text(read_text(trial_path(folder), "trial.toml")[0], seed)
     plan = read_plan(folder)
     order = _dated(plan.table if plan else make_plan(folder).plan.table)
     staging = folder / f".rehearsal-{uuid.uuid4().hex[:8]}"
@@ -60,14 +59,6 @@ def rehearse(run_folder: str | Path, seed: int = 1) -> Path:
     finally:
         shutil.rmtree(staging, ignore_errors=True)
     return target
-
-
-def _trial_text(folder: Path) -> str:
-    path = folder / "trial.toml"
-    if not path.is_file():
-        remedy = "`repeatburn start` makes a run folder."
-        raise KitError(Problem("refuse", str(path), "no trial file", "a run folder with trial.toml", remedy))
-    return read_text(path, "trial.toml")[0]
 
 
 def rehearsal_text(text: str, seed: int) -> str:
@@ -93,13 +84,12 @@ def rehearsal_text(text: str, seed: int) -> str:
 
 
 def _dated(order: pd.DataFrame) -> pd.DataFrame:
-    """Return the planned burns with a day for each: the plan's, else so many a day from tomorrow on."""
+    """Return the planned burns with a day for each: the plan's, else one a day from tomorrow on."""
     order = order.copy()
     order["order"] = order["order"].fillna(pd.Series(range(1, len(order) + 1), index=order.index))
     order = order.sort_values("order", kind="stable", ignore_index=True)
     if (order["day"] == "").any():
-        first, per_day = date.today() + timedelta(days=1), 1
-        order["day"] = [(first + timedelta(days=n // per_day)).isoformat() for n in range(len(order))]
+        order["day"] = [(date.today() + timedelta(days=1 + n)).isoformat() for n in range(len(order))]
     return order
 
 

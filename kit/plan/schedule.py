@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.errors import KitError, Problem
+from kit.errors import Faults, KitError
 from kit.trial import Trial
 
 Numbers = npt.NDArray[np.int_]
@@ -96,7 +96,7 @@ def run_order(
             f"{per_day} burns a day for {len(fuels)} fuels",
             "days that link every fuel with every other",
         )
-        raise KitError(Problem("refuse", "run order", found, expected, remedy))
+        raise KitError.refuse("run order", found, expected, remedy)
     days, spare = _calendar(len(blocks), first_day, weekdays, spare_every)
     rows = [(days[d], fuels[f]) for d, block in enumerate(blocks) for f in block]
     table = pd.DataFrame(rows, columns=["day", "fuel"])
@@ -121,19 +121,15 @@ def connected(blocks: Sequence[Sequence[int]]) -> bool:
 
 
 def _check(fuels: Sequence[str], bags: int, burns: int, per_day: int, control: str | None) -> None:
-    problems = [
-        Problem("refuse", f"run order, {name}", str(value), "at least 1", "Raise it.")
-        for name, value in (("bags", bags), ("burns", burns), ("per_day", per_day))
-        if value < 1
-    ]
+    faults = Faults()
+    for name, value in (("bags", bags), ("burns", burns), ("per_day", per_day)):
+        if value < 1:
+            faults.refuse(f"run order, {name}", str(value), "at least 1", "Raise it.")
     if len(set(fuels)) != len(fuels) or not fuels:
-        text = ", ".join(fuels) or "none"
-        problems.append(Problem("refuse", "run order, fuels", text, "each fuel once", "Mend the list."))
+        faults.refuse("run order, fuels", ", ".join(fuels) or "none", "each fuel once", "Mend the list.")
     if control is not None and control not in fuels:
-        remedy = "Name a fuel of the list."
-        problems.append(Problem("refuse", "run order, control", f"'{control}'", "one of the fuels", remedy))
-    if problems:
-        raise KitError(problems)
+        faults.refuse("run order, control", f"'{control}'", "one of the fuels", "Name a fuel of the list.")
+    faults.settle()
 
 
 def _blocks(

@@ -194,8 +194,9 @@ def _calendar(sheets: Sheets) -> tuple[Html, ...]:
         (f"{row['weekday'][:3]} {row['day']}", _where(row, sheets.codes), *(row[name] for name in CALENDAR))
         for row in sheets.calendar.to_dict("records")
     ]
-    table = _table(WORDS["no_promise"], ("day", "burn: code", *CALENDAR.values()), rows, "calendar")
-    return element("h2", "Calendar"), element("p", WORDS["overrun"]), table
+    table = _table(WORDS["calendar"], ("day", "burn: code", *CALENDAR.values()), rows, "calendar")
+    paragraphs = (element("p", WORDS[name]) for name in ("no_promise", "overrun"))
+    return element("h2", "Calendar"), *paragraphs, table
 
 
 def _where(row: Mapping[str, str], coded: Mapping[str, str]) -> str:
@@ -250,7 +251,9 @@ def _aim(trial: Trial, burn: Mapping[str, object]) -> str:
         allowed = trial.charge.tolerance_g or 0.01 * grams
         return f"{grams:g} ± {allowed:g} g"
     litres = trial.charge.litres
-    return f"{litres:g} L, weighed" if trial.charge.by == "volume" and litres else f"by {trial.charge.by}"
+    if trial.charge.by == "volume" and litres:
+        return f"{litres:g} L, weighed"
+    return str(WORDS["aim"][trial.charge.by])
 
 
 def _attended(workday: Workday) -> tuple[Html, Html]:

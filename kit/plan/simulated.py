@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError, Problem
+from kit.errors import Faults
 from kit.plan.burning import (
     BOWL,
     CERAMIC,
@@ -136,17 +136,12 @@ def simulate_trial(
 
 
 def _check(folder: Path, planned: pd.DataFrame, fuels: Mapping[str, Any]) -> None:
-    problems = []
+    faults = Faults()
     if folder.exists():
-        problems.append(
-            Problem("refuse", str(folder), "a folder already there", "a new one", "Name another folder.")
-        )
-    problems += [
-        Problem("refuse", "order of burns", f"fuel '{fuel}'", "a fuel of trial.toml", "Mend one of the two.")
-        for fuel in sorted(set(planned["fuel"]) - set(fuels))
-    ]
-    if problems:
-        raise KitError(problems)
+        faults.refuse(str(folder), "a folder already there", "a new one", "Name another folder.")
+    for fuel in sorted(set(planned["fuel"]) - set(fuels)):
+        faults.refuse("order of burns", f"fuel '{fuel}'", "a fuel of trial.toml", "Mend one of the two.")
+    faults.settle()
 
 
 def _recipes(fuels: Mapping[str, Any], given: Mapping[str, Recipe]) -> dict[str, Recipe]:

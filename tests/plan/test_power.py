@@ -12,8 +12,8 @@ from scipy import stats
 from kit.errors import KitError
 from kit.judge import compare_fuels
 from kit.plan.designs import (
+    Goal,
     Means,
-    Question,
     cheapest_split,
     designs,
     fuels_kept,
@@ -167,7 +167,7 @@ def test_the_cheapest_split() -> None:
 def options(fuels: str, margin: float, sds=SDS, burns: int = 36, per_day: int = 1, **about) -> pd.DataFrame:
     workday = Workday(cookers=tuple("xyzuvw"[:per_day]))
     means = Means(burns, None, dict.fromkeys(fuels, 9.0), workday)
-    return designs(list(fuels), Question(margin, sds, **about), means)
+    return designs(list(fuels), Goal(margin, sds, **about), means)
 
 
 def test_the_smallest_design_is_enough_and_one_bag_less_is_not() -> None:
