@@ -16,8 +16,10 @@ from kit.publish.report_data import ReportData, report_data
 from kit.publish.sections.how import (
     computed_lines,
     measured_lines,
+    method_words,
     methods_used,
     model_lines,
+    paragraph_of,
     shared_out,
 )
 from kit.publish.simulated_trials import decided, tried
@@ -25,91 +27,6 @@ from kit.publish.text_blocks import Block, Chapter, Formula, Items, Para, Rows, 
 from kit.publish.wording import margin_words
 
 MARKDOWN: Final = "methods.md"
-
-SOURCES: Final = (
-    (
-        "kenward",
-        "Kenward MG, Roger JH (1997) Small sample inference for fixed effects from restricted maximum "
-        "likelihood. Biometrics 53, 983–997.",
-    ),
-    (
-        "satterthwaite",
-        "Satterthwaite FE (1946) An approximate distribution of estimates of variance components. "
-        "Biometrics Bulletin 2, 110–114.",
-    ),
-    (
-        "tukey",
-        "Tukey JW (1953) The problem of multiple comparisons; Kramer CY (1956) Biometrics 12, 307–310.",
-    ),
-    (
-        "dunnett",
-        "Dunnett CW (1955) A multiple comparison procedure for comparing several treatments with a "
-        "control. JASA 50, 1096–1121.",
-    ),
-    (
-        "holm",
-        "Holm S (1979) A simple sequentially rejective multiple test procedure. Scandinavian Journal of "
-        "Statistics 6, 65–70.",
-    ),
-    (
-        "equivalence",
-        "Schuirmann DJ (1987) Two one-sided tests for equivalence. J Pharmacokinet Biopharm 15, 657–680.",
-    ),
-    (
-        "large-sample",
-        "Burdick RK, Graybill FA (1992) Confidence intervals on variance components. Marcel Dekker.",
-    ),
-    (
-        "curves",
-        "Langsrud Ø (2005) Rotation tests. Statistics and Computing 15, 53–60.",
-    ),
-    (
-        "curves",
-        "Searle SR, Casella G, McCulloch CE (1992) Variance components. Wiley.",
-    ),
-    ("always", "JCGM 100:2008 Guide to the expression of uncertainty in measurement."),
-    ("always", "ISO 5725-2:2019 Accuracy of measurement methods and results, part 2."),
-    ("class", "IEC 60584-1:2013 Thermocouples, part 1: EMF specifications and tolerances."),
-)
-
-
-MODEL = Formula(
-    r"y_i = x_i^{\top}\beta + u_{\mathrm{bag}(i)} + v_{\mathrm{day}(i)} + e_i,\quad "
-    r"u \sim N(0,\sigma^2_{\mathrm{bag}}),\; v \sim N(0,\sigma^2_{\mathrm{day}}),\; "
-    r"e \sim N(0,\sigma^2_{\mathrm{burn}})",
-    "The model of one measure y of burn i on its analysis scale; β holds one mean a fuel and centred "
-    "covariates, and a "
-    "day or bag term stays only where the design can tell it apart",
-)
-CRITERION = Formula(
-    r"\nu \log\!\Big(s_0 + \sum_j \frac{t_j^2}{1+\lambda d_j}\Big) + \sum_j \log(1+\lambda d_j),\quad "
-    r"\lambda = \sigma^2_{\mathrm{bag}}/\sigma^2_{\mathrm{burn}}",
-    "Variances are those that minimise the restricted deviance (REML), bounded at zero; for bags alone, "
-    "with d and t from "
-    "the bag matrix turned to its own axes",
-)
-TEST = Formula(
-    r"t = \frac{c^{\top}\hat\beta}{\sqrt{c^{\top}\hat\Phi_A\,c}}",
-    "A contrast c of the means, with the covariance adjusted after Kenward and Roger where that method is used",
-)
-NEXT = Formula(
-    r"\hat\mu_f \pm t_{\nu}\sqrt{\mathrm{SE}^2 + \sigma^2_{\mathrm{bag}} + \sigma^2_{\mathrm{burn}}}",
-    "One burn of a new bag, with Satterthwaite's degrees of freedom for that sum; another day adds its variance",
-)
-RATIO = Formula(
-    r"r = \exp(\hat\mu_a - \hat\mu_b)",
-    "On the logarithmic scale a difference of means comes back as a ratio of geometric means",
-)
-REPEAT = Formula(
-    r"r = 2.8\, s_r",
-    "The repeatability limit of ISO 5725-6",
-)
-PEAK = Formula(
-    r"T_{\mathrm{peak}} = \max_t \; \mathrm{mean}_{w_2} \left( \mathrm{median}_{w_1} T \right) (t)",
-    "The peak, from a running median over w1 followed by a running mean over w2, as stated above",
-)
-
-FITTED = (MODEL, CRITERION, TEST, RATIO, NEXT, REPEAT)
 
 
 @dataclass(frozen=True)
@@ -145,11 +62,15 @@ def methods(analysis: Any) -> Methods:
     fitted = not data.bare
     citation = citation_text(data)
     chapters = (
-        chapter("What was measured", [*paras(measured_lines(data)), _metrics(data), PEAK]),
+        chapter("What was measured", [*paras(measured_lines(data)), _metrics(data), *_formulas("measured")]),
         chapter("How readings were cleaned", [Para(_cleaning_words(data)), _flags(data), _limits(data)]),
         chapter(
             "How it was computed",
-            [*paras(computed_lines(data)), items(model_lines(data)), *(FITTED if fitted else ())],
+            [
+                *paras(computed_lines(data)),
+                items(model_lines(data)),
+                *(_formulas("fitted") if fitted else ()),
+            ],
         ),
         chapter("Margins and verdicts", _margins(data)),
         chapter("How the method was checked", [*_self_check(data), *tried(data), decided(data)]),
@@ -158,6 +79,11 @@ def methods(analysis: Any) -> Methods:
         chapter("How to cite", [Para(citation)]),
     )
     return Methods(tuple(each for each in chapters if each is not None), citation)
+
+
+def _formulas(of: str) -> list[Formula]:
+    found = [each for each in method_words()["formula"] if each["of"] == of]
+    return [Formula(each["latex"], each["words"]) for each in found]
 
 
 def _metrics(data: ReportData) -> Rows:
@@ -184,12 +110,8 @@ def _cleaning_words(data: ReportData) -> str:
     spans = data.table("spans")
     if not len(spans):
         return "No logs were read."
-    return (
-        f"Of {plain(spans['n'].sum(), 0)} readings {plain(spans['n_flagged'].sum(), 0)} were flagged by rules fixed "
-        "beforehand. Flagged readings "
-        "that cannot be right count neither for a value, nor for its uncertainty, nor for n. None was "
-        "deleted, and no raw file changed."
-    )
+    readings, flagged = (plain(spans[name].sum(), 0) for name in ("n", "n_flagged"))
+    return paragraph_of("cleaning", readings=readings, flagged=flagged)
 
 
 def _flags(data: ReportData) -> Rows | None:
@@ -218,15 +140,7 @@ def _margins(data: ReportData) -> list[Block | None]:
     if not told:
         return [Para("No margin was declared; fuels are called different or not settled, never the same.")]
     lead = Para("The smallest difference that matters, declared in the trial file:")
-    rule = Para(
-        "A difference is called larger than the margin where its whole 95 % interval lies beyond it; too little to "
-        "matter where that interval excludes zero and the 90 % interval lies inside the margin; the same "
-        "within the margin "
-        "where the 95 % interval holds zero and the 90 % interval lies inside the margin (two one-sided tests "
-        "at 5 %); not "
-        "settled otherwise. Both intervals allow for all comparisons of one measure."
-    )
-    return [lead, items(told), rule]
+    return [lead, items(told), Para(paragraph_of("margin"))]
 
 
 def _self_check(data: ReportData) -> list[Block | None]:
@@ -271,7 +185,7 @@ def sources_cited(data: ReportData) -> Iterable[str]:
     wanted |= {"curves"} if data.banded else set()
     wanted |= {"equivalence"} if data.trial.margins else set()
     wanted |= {"class"} if any(probe.tolerance_class for probe in data.trial.probes) else set()
-    return [text for key, text in SOURCES if key in wanted]
+    return [source["text"] for source in method_words()["source"] if source["of"] in wanted]
 
 
 def citation_text(data: ReportData) -> str:

@@ -12,32 +12,11 @@ from typing import Final
 
 from kit.page.shown_numbers import plain
 from kit.publish.report_data import ReportData
+from kit.publish.sections.how import method_words
 from kit.publish.text_blocks import Block, Para, Rows
 
 _KIT: Final = Path(__file__).resolve().parents[1]
 _ROW: Final = re.compile(r"(\d+) × (\d+) × (\d+)(?:, ([^;]*))?; bag SD ([\d.]+)(?:, day SD ([\d.]+))?")
-_OF_TRIALS: Final = (
-    ("type I, mean of the pairs", "a difference found between two fuels that are equal", "5"),
-    ("familywise error, Tukey", "any difference found where all fuels are equal", "at most 5"),
-    ("coverage of the pairs", "the interval of a difference held the truth", "95"),
-    ("equivalence at the margin", "'the same' said of fuels as far apart as the margin", "at most 5"),
-    ("coverage of the bag SD", "the interval of the bag SD held the truth", "95"),
-    ("coverage of the day SD", "the interval of the day SD held the truth", "95"),
-    ("coverage of the burn SD", "the interval of the burn SD held the truth", "95"),
-)
-_OF_DECISIONS: Final = (
-    ("curves", "difference", "the band of a difference of curves held the whole true difference", "95"),
-    ("curves", "mean", "the band of a mean curve held the whole true curve", "95"),
-    ("judging", "prediction", "the prediction interval held a burn of a new bag", "95"),
-    ("judging", "interval", "the interval of a new bag's chance held the true chance", "95"),
-    ("judging", "false alarms", "trials in which a burn was called odd though none was", "at most 5"),
-    (
-        "judging",
-        "promise",
-        "comparisons settled by the further bags that were said to settle them",
-        "at least 75",
-    ),
-)
 
 
 def simulations(packaged: str, written: str) -> list[dict[str, str]]:
@@ -107,9 +86,14 @@ def tried(data: ReportData) -> list[Block | None]:
         f"{data.label(data.metrics[0])}."
     )
     rows = tuple(
-        (said, nominal, plain(100 * float(line["value"]), 1), plain(100 * float(line["mc_error"]), 1))
-        for quantity, said, nominal in _OF_TRIALS
-        if (line := measured.get(quantity))
+        (
+            row["said"],
+            row["nominal"],
+            plain(100 * float(line["value"]), 1),
+            plain(100 * float(line["mc_error"]), 1),
+        )
+        for row in method_words()["trials"]
+        if (line := measured.get(row["quantity"]))
     )
     heads = ("What was counted", "nominal, %", "observed, %", "standard error, %")
     note = f"{plain(trials, 0)} simulated trials of that nearest design, not of this one; intervals at 95 %"
@@ -154,9 +138,9 @@ def decided(data: ReportData) -> Rows | None:
     for line in lines:
         shares[line["kind"], line["quantity"]].append(100 * float(line["value"]))
     rows = tuple(
-        (said, nominal, plain(min(own), 1), plain(max(own), 1), str(len(own)))
-        for kind, quantity, said, nominal in _OF_DECISIONS
-        if (own := shares[kind, quantity])
+        (row["said"], row["nominal"], plain(min(own), 1), plain(max(own), 1), str(len(own)))
+        for row in method_words()["decisions"]
+        if (own := shares[row["kind"], row["quantity"]])
     )
     heads = ("What was counted", "nominal, %", "lowest, %", "highest, %", "designs")
     fewest = min(int(line["trials"]) for line in lines)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import tomllib
+from functools import cache
+from importlib import resources
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.judge.self_check import TRIALS
@@ -40,28 +43,17 @@ SPREAD: Final = {
     "by fuel": "a spread between burns for each fuel",
     "by kind": "a spread between burns for each type",
 }
-TERMS: Final = (
-    ("bag", "one sack as bought; burns from one bag say little about the next bag"),
-    ("burn", "one charge lit, logged and let burn down: the unit that is counted"),
-    ("type", "a group of fuels: lump, briquette and so on"),
-    ("control fuel", "the reference for the other fuels, burned in every block"),
-    ("time zero", "the moment from which a burn's time is counted: lit, tipped in, or lid on"),
-    ("plateau", "the stretch in which the cooker holds its heat"),
-    ("departure", "a stretch of a minute or more in which the temperature strays from its own trend"),
-    (
-        "mean",
-        "of durations, masses and costs the geometric mean, whose differences are ratios; of temperatures the "
-        "plain one",
-    ),
-    ("interval", "a range made by a method that holds the true value in 95 of 100 such trials"),
-    ("band", "an interval for a whole curve at once"),
-    ("margin", "the smallest difference that matters to a cook, declared before the first burn"),
-    ("verdict", "what an interval says about a difference, read off against zero and the margin"),
-    ("settled", "the interval answers the question; not settled: more bags or burns are needed"),
-    ("spread", "a standard deviation: the typical distance of a burn, bag or day from the average"),
-    ("repeatability", "the spread of burns of one bag in one cooker by one person"),
-    ("flag", "a mark on a reading that may be wrong; the reading is kept"),
-)
+
+
+@cache
+def method_words() -> dict[str, Any]:
+    """Return the words of the method that every report shares: glossary, paragraphs, sources, formulas."""
+    return tomllib.loads(resources.files("kit.publish").joinpath("method_words.toml").read_text("utf-8"))
+
+
+def paragraph_of(key: str, **parts: object) -> str:
+    """Return one of its paragraphs with its parts filled in."""
+    return str(method_words()["paragraphs"][key]).format(**parts)
 
 
 def method(analysis: Any) -> Section:
@@ -128,10 +120,7 @@ def _charge(data: ReportData) -> str:
         amount = f", {plain(charge.litres, 1)} L"
     if len(data.cast) < 2:
         return f"Charges were of {BASIS[charge.by]}{amount}."
-    return (
-        f"Fuels were compared at {BASIS[charge.by]}{amount}. The result holds for this basis: dense and light fuels "
-        "fill a starter differently, and charges of another basis, other settings and other cookers are never pooled."
-    )
+    return paragraph_of("basis", basis=BASIS[charge.by], amount=amount)
 
 
 def _probes(data: ReportData) -> str:
@@ -168,14 +157,8 @@ def _timing(data: ReportData) -> str:
 
 def _smoothing(data: ReportData) -> str:
     how = data.trial.measuring
-    return (
-        f"The peak is the highest value of the curve after a running median over {plain(how.median_s, 0)} s "
-        "and a running "
-        f"mean over {plain(how.mean_s, 0)} s. A threshold counts as reached once it is held for "
-        f"{_minutes(how.hold_min)}. Times above a threshold are summed along straight lines between readings; dips "
-        f"under {_minutes(how.bridge_min)} do not end a spell. What a burn did not reach, or what its log does not "
-        "show, is never replaced by a number: it is a bound."
-    )
+    windows = {"median": plain(how.median_s, 0), "mean": plain(how.mean_s, 0)}
+    return paragraph_of("peak", **windows, hold=_minutes(how.hold_min), bridge=_minutes(how.bridge_min))
 
 
 def _minutes(value: float) -> str:
@@ -195,32 +178,13 @@ def computed_lines(data: ReportData) -> list[str]:
     if not data.analysis.fits or data.bare:
         why = "Each fuel was burned once" if data.singles else "No model was fitted"
         return [f"{why}. Values are shown as measured; no interval, difference or order was computed."]
-    return [
-        "Durations, masses, rates and costs are compared as ratios (on the logarithmic scale), temperatures as "
-        "differences.",
-        "The variation of each measure is split into the mean of each fuel, what bags of one fuel differ by, what days "
-        f"differ by where the design can tell, and what burns differ by{_spreads(data)}. "
-        "Fuels are held "
-        "against the variation between bags and burns, never against the scatter of readings.",
+    lines = [
+        paragraph_of("scale"),
+        paragraph_of("model", spreads=_spreads(data)),
         _intervals(data),
-        "A verdict reads the interval of a difference against zero and against the margin that was declared "
-        "beforehand. "
-        "That an interval holds zero is never worded as 'the same'.",
-        *_curves(data),
+        paragraph_of("verdict"),
     ]
-
-
-def _curves(data: ReportData) -> list[str]:
-    if not data.banded:
-        return []
-    return [
-        "Curves are aligned on time zero and laid on one grid of times; no long gap is bridged, and a burn that ends "
-        "leaves. At each time the mean of a fuel weighs its bags, and the days they were burned on where days were "
-        "noted, by one ratio of the variances for the whole curve. Bands hold the whole curve: the bags' residual "
-        "curves are turned by random rotations, one rotation for the whole curve, and the largest departure of each "
-        f"turn, over its own standard error, sets the width (Langsrud 2005). {data.percent} of such bands hold the "
-        "whole true curve."
-    ]
+    return [*lines, paragraph_of("curves", percent=data.percent)] if data.banded else lines
 
 
 def methods_used(data: ReportData) -> list[str]:
@@ -391,8 +355,8 @@ def limitations(data: ReportData) -> list[str]:
 def glossary() -> Html:
     """Return the words of a report, a line each."""
     lines = [
-        part
-        for term, words in TERMS
-        for part in (element("dt", element("strong", term)), element("dd", words))
+        element(tag, words)
+        for term, meaning in method_words()["glossary"].items()
+        for tag, words in (("dt", element("strong", term)), ("dd", meaning))
     ]
     return element("dl", *lines, class_="glossary")
