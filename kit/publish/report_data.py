@@ -410,7 +410,8 @@ def break_even_table(data: ReportData) -> pd.DataFrame:
         return pd.DataFrame(columns=["metric", "a", "b", "paid", "verdict", *names.values()])
     worth = value_compared(compared, data.trial)
     worth = worth[worth["metric"] == metric].rename(columns=names)
-    return worth[(worth["low"].astype(float) > 0) & (worth["high"].astype(float) < math.inf)]
+    known = (worth["low"].astype(float) > 0) & (worth["high"].astype(float) < math.inf)
+    return data.in_order(worth[known])
 
 
 _SWAPPED = (("a", "b"), ("n_a", "n_b"), ("bags_a", "bags_b"))

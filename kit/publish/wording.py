@@ -244,13 +244,15 @@ class Amount:
     def size(self) -> str:
         """Its size without sign: '34 °C (61 °F)', '22 %', '2.4 times'."""
         if self.multiple:
-            return f"{plain(self.value, self._times_places())}{NBSP}times"
+            return self._times(self.value)
         if self.log:
             return f"{plain(abs(self._percents()[0]), self._places())}{NBSP}%"
         return self._sized(self.value)
 
-    def _times_places(self) -> int:
-        return min(max(1, places(self.low, self.high)), 2)
+    def _times(self, value: float) -> str:
+        if value > TOO_WIDE:
+            return f"more than {number_word(int(TOO_WIDE))} times"
+        return f"{plain(value, min(max(1, places(self.low, self.high)), 2))}{NBSP}times"
 
     def _sized(self, value: float) -> str:
         if is_degrees(self.spec.unit):
@@ -268,8 +270,9 @@ class Amount:
         if self.holds_zero:
             return f"{self.end(self.low)} to {self.end(self.high)}"
         if self.multiple:
-            decimals, unit, ends = self._times_places(), "times", (self.low, self.high)
-        elif self.log:
+            least, most = self._times(self.low), self._times(self.high)
+            return most if least == most else f"{least.removesuffix(f'{NBSP}times')} to {most}"
+        if self.log:
             decimals, unit, ends = self._places(), "%", self._percents()[1:]
         else:
             fahrenheit = is_degrees(self.spec.unit) and self.units.show == "us"
@@ -301,10 +304,9 @@ class Amount:
     def end(self, value: float) -> str:
         """Return one size with its word: '8 °C (14 °F) cooler', '22 % longer', '2.4 times as long'."""
         phrase = self.spec.phrases
-        if self.log and value > TOO_WIDE:
-            return f"more than {number_word(int(TOO_WIDE))} times {phrase.side_times}"
         if self.log and value >= TIMES_FROM:
-            return f"{plain(value, 1)}{NBSP}times {phrase.side_times}"
+            times = self._times(value) if value > TOO_WIDE else f"{plain(value, 1)}{NBSP}times"
+            return f"{times} {phrase.side_times}"
         if self.log:
             percent = f"{plain(abs(100 * (value - 1)), self._places())}{NBSP}%"
             return f"{percent} {phrase.side_more if value > 1 else phrase.side_less}"

@@ -277,7 +277,7 @@ def rows_canvas(
 ) -> tuple[Figure, Axes]:
     """Return a figure with a row per label, the first at the top, named at the left, and its axis below."""
     margins = (room_for(labels, layout.longest), layout.right, 0.5, 0.15 + room_for_axis(axis))
-    height = layout.above + layout.row * max(len(labels), 2)
+    height = layout.above + layout.row * max(len(labels), 2) + room_for_axis(axis)
     figure, (axes,) = canvas(look, frame, height, margins=margins)
     axes.set_ylim(len(labels) - 0.45, -0.55)
     axes.set_yticks(range(len(labels)))

@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.page.html_tables import cols, numbers
-from kit.page.shown_numbers import plain, quantity
+from kit.page.shown_numbers import NBSP, plain, quantity
 from kit.page.text import Html
 from kit.publish.claims import Claim, claim_id, claims_of, overall_sentence, ranked_claims
 from kit.publish.figures.canvas import Axis, Frame, Look, RowLayout, bar, room_for, rows_canvas, short, word
@@ -351,7 +351,8 @@ def differences(
     rows = rows.sort_values("rank", kind="stable").head(MOST_ON_FILM) if frame.film else rows
     layout = RowLayout(above=0.95, right=0.35 if frame.film else room_for(rows["brief"], 22))
     name = axis.name.rpartition(", ")[2] if frame.film else axis.name
-    axis = Axis(f"← {sides[0]}   {name}   {sides[1]} →", axis.second)
+    gap = 3 * NBSP
+    axis = Axis(f"← {sides[0]}{gap}{name}{gap}{sides[1]} →", axis.second)
     figure, axes = rows_canvas(rows["short_label"].tolist(), axis, look, frame, layout)
     if margin:
         axes.axvspan(*margin, color=look.band, linewidth=0, zorder=0)

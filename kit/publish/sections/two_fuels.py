@@ -50,7 +50,7 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
     pair, data = (a, b), narrowed(whole, a, b)
     claims = sorted(claims_of(data), key=lambda claim: data.metrics.index(claim.metric))
     own = [metric for metric in data.primary if data.has_values(metric)]
-    side, (influence, *which) = pair_drawing(data, claims), influence_words(data, pair)
+    side, (influence, *which) = pair_drawing(data, pair, claims), influence_words(data, pair)
     prices = [price_sentence(row, data) for row in break_even_table(data).itertuples(index=False)]
     parts = [
         warnings(data),
@@ -117,27 +117,31 @@ def _families(data: ReportData) -> str:
 
 
 def _alone(data: ReportData, metric: str) -> str:
-    row: Any = next(data.rows("comparisons", metric).itertuples(index=False))
-    value = float(row.ratio if row.scale == "log" else row.difference)
-    limits = float(row.low_alone), float(row.high_alone)
-    amount = Amount(value, *limits, math.nan, data.spec(metric), data.units)
+    amount = _amount(data, metric, ("low_alone", "high_alone"))
     return f"{data.label(metric)} {amount.directed or 'not known'}"
 
 
-def pair_drawing(data: ReportData, claims: list[Claim]) -> Drawing | None:
+def _amount(data: ReportData, metric: str, limits: tuple[str, str] = ("low", "high")) -> Amount:
+    """Return the difference as the page has it, from its first fuel's side."""
+    row = data.rows("comparisons", metric).iloc[0]
+    value = float(row["ratio"] if row["scale"] == "log" else row["difference"])
+    low, high = (float(row[name]) for name in limits)
+    return Amount(value, low, high, math.nan, data.spec(metric), data.units)
+
+
+def pair_drawing(data: ReportData, pair: tuple[str, str], claims: list[Claim]) -> Drawing | None:
     """Return the drawing of two fuels on every measure, each with its margin, or None where none has an interval."""
     import pandas as pd
 
     made = [row for claim in claims if (row := _side_row(data, claim)) is not None]
     if not made:
         return None
-    rows, first = pd.DataFrame(made), claims[0]
-    a, b = data.name(first.a), data.name(first.b)
+    rows, (a, b) = pd.DataFrame(made), map(data.name, pair)
     used = [(claim.n, claim.bags) for claim in claims]
     alike = {pair for n, bags in used for pair in zip(n, bags, strict=True)}
     n = f"; {n_note(list(alike) * 2)}" if len(alike) == 1 else ""
     return Drawing(
-        id=f"side by side {' '.join(sorted((first.a, first.b)))}",
+        id=f"side by side {' '.join(sorted(pair))}",
         title=f"{a} against {b}, measure by measure",
         alt=f"{a} against {b}. " + " ".join(claim.sentence for claim in claims),
         caption=(
@@ -164,7 +168,7 @@ def _side_row(data: ReportData, claim: Claim) -> dict[str, object] | None:
     open_or_same = claim.verdict == "the same within the margin" or not claim.settled
     return {
         "label": data.label(claim.metric),
-        "words": claim.verdict if open_or_same else claim.interval.replace(NBSP, " "),
+        "words": claim.verdict if open_or_same else _amount(data, claim.metric).directed.replace(NBSP, " "),
         **dict(zip(("value", "low", "high"), ends, strict=True)),
         "reach": 1.15 * max(abs(end) for end in (*ends[1:], *margin) if end == end),
         "margin_low": margin[0],
