@@ -101,7 +101,9 @@ def check_words(made):
     for each in influence_words(data)[1:]:
         for first, second in re.findall(rf"Peak temperature, ({one}) and ({one}): ", each, re.IGNORECASE):
             verdict = verdicts[names[first.lower()], names[second.lower()]][0]
-            assert verdict not in UNDECIDED and not re.search(rf"[:;] {re.escape(verdict)} without", each), each
+            assert verdict not in UNDECIDED and not re.search(rf"[:;] {re.escape(verdict)} without", each), (
+                each
+            )
 
 
 def check_headline(made):
