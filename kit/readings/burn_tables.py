@@ -9,9 +9,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit import schema
-from kit.readings.cutting import Recorded, Trace, Window
+from kit.readings.cutting import Recorded, Window
 from kit.readings.fires import fires_in
 from kit.readings.flags import BIT, Bits, Stack, is_usable, resolutions
+from kit.readings.traces import Trace
 from kit.trial import Run
 
 _LATE_STEPS, _GAP_STEPS = 1.5, 3

@@ -347,6 +347,8 @@ def _names_row(rows: Sequence[Row], layout: Layout, units: Row | None) -> Row | 
     for line, cells in reversed(rows):
         if (units and line.number == units[0].number) or not _could_be_names(cells, layout):
             continue
+        if layout.width == 1 and (stated := stated_step((line,), "")) and stated[1][:1].isdigit():
+            continue
         filled = _filled(cells)
         distinct = len(set(filled))
         if best is None or distinct > best[0]:
@@ -379,6 +381,10 @@ def _could_be_names(cells: Sequence[str], layout: Layout) -> bool:
     if len(cells) < _expected(layout) and not (any(told[0]) and any(told[1])):
         return False
     if _STATED.match(filled[0]) and not any(told[0]):
+        return False
+    if (
+        len(filled) == 2 < _expected(layout) and kind_of(filled[1]) == "number"
+    ):  # 'Record 17' names no columns
         return False
     if len(filled) == 2 and _STEP.search(filled[0]) and filled[1][0].isdigit():
         return False

@@ -18,20 +18,18 @@ from kit.readings.burn_tables import file_table, flag_table, note_table, quality
 from kit.readings.calibration import Correction, correction_of, lag_corrected
 from kit.readings.cutting import (
     Recorded,
-    Trace,
     Window,
     elapsed_at,
     files_of,
     from_one_zero,
-    joined,
     parted,
     read_files,
-    traces_of,
     window_of,
 )
 from kit.readings.flags import BIT, Bits, Stack, flagged, is_usable, mark_stepped, words
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import UNITS, to_celsius
+from kit.readings.traces import Trace, joined, traces_of
 from kit.trial import Run, event_times, log_names, probe_names, relative_times
 from kit.trial.cleaning import Cleaning
 from kit.trial.logs import LOGS, has_times

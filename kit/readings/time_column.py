@@ -19,7 +19,7 @@ from kit.readings.header import (
     time_unit_in,
 )
 from kit.readings.open_log import OpenLog
-from kit.trial.cells import WORDS, match_dotted_clock, to_number
+from kit.trial.cells import WORDS, match_dotted_clock, split_unit, to_number
 
 PARTS_FORMAT = "%Y-%m-%d %H:%M:%Q"
 NUMERIC_STAMPS = ("unix s", "unix ms", "unix us", "unix ns", "1904 s", "day number")
@@ -239,7 +239,8 @@ def _is_dotted_clock(log: OpenLog, column: int, dates: Sequence[int]) -> bool:
 
 
 def _number(log: OpenLog) -> TimePlan | None:
-    numeric, names = log.numeric(), log.header.names
+    names = log.header.names
+    numeric = [c for c in log.numeric() if not _carries_unit(log, c)]
     named = [c for c in numeric if is_time(names[c])]
     united = [c for c in numeric if _stated_unit(log, c) and not temperature_unit_in(names[c])]
     united = [c for c in united if c in named or _rises(log.values(c))]
@@ -251,11 +252,20 @@ def _number(log: OpenLog) -> TimePlan | None:
     if not log.header.made_up and any(names):
         return None
     rising = [column for column in numeric[:2] if _rises(log.values(column))]
-    if not rising or len(numeric) < 2 or len(log.rows) < 3:
+    if not rising or len(log.numeric()) < 2 or len(log.rows) < 3:
         return None
     first = log.values(rising[0])
     counts = len(rising) == 2 and first[0] in (0.0, 1.0) and bool((np.diff(first) == 1).all())
     return _in_numbers(log, rising[counts], "the first column that always rises")
+
+
+def _carries_unit(log: OpenLog, column: int) -> bool:
+    """Return whether most cells of a column carry a unit of temperature, or it stands beside them: no time has one."""
+    cells = log.cells(column)
+    beside = log.cells(column + 1) if log.layout.kinds[column + 1 : column + 2] == ("text",) else []
+    units = [bare_unit(cell) for cell in beside if cell]
+    glued = 2 * sum(bool(split_unit(cell)[1]) for cell in cells) > len(cells)
+    return glued or (bool(units) and set(units) <= {"degC", "degF", "K"})
 
 
 def _rises(values: Sequence[float]) -> bool:

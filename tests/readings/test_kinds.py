@@ -80,6 +80,24 @@ def test_a_date_that_is_the_same_in_either_order_is_not_asked_about(tmp_path):
     assert log.dialect.reasons["date order"].endswith("day and month are the same number")
 
 
+def test_a_column_with_its_unit_in_the_cells_is_no_time_though_it_always_rises(tmp_path):
+    path = log_text("".join(f"{20 + 3 * k}.5 °C,{150 - k}.5 °C\n" for k in range(20)), tmp_path)
+    assert "step_s" in problems_of(path)[0].remedy
+    assert list(read_log(path, {"step_s": 10}).table.iloc[1])[2:] == [23.5, 149.5]
+
+
+def test_a_step_stated_above_a_single_column_is_no_name(tmp_path):
+    rows = "".join(f"{20 + k % 7},5\n" for k in range(20))
+    log = read_log(log_text("Interval;10 s\n" + rows, tmp_path), {"unit": "degC"})
+    assert list(log.table["elapsed_s"][:3]) == [0, 10, 20] and len(log.table) == 20
+
+
+def test_a_line_of_a_name_and_a_number_above_the_table_names_no_columns(tmp_path):
+    rows = "".join(f"06.07.2023 07:02:{k:02d}\t{20 + k}.5\t{150 - k}.5\n" for k in range(10, 40))
+    log = read_log(log_text("Device\tlogger\t4 channels\nRecord\t17\t\n" + rows, tmp_path), {"unit": "degC"})
+    assert len(log.table) == 30 and len(log.probes) == 2
+
+
 def test_a_log_through_midnight_settles_the_order_of_small_dates(tmp_path):
     moments = [datetime(2026, 6, 5, 23, 58) + timedelta(seconds=30 * k) for k in range(12)]
     rows = "".join(f"{moment:%d/%m/%Y %H:%M:%S},{20 + k}\n" for k, moment in enumerate(moments))
