@@ -129,7 +129,7 @@ def conditions(burns: int, ambient_c: float = 15.0, wind_m_s: float = 1.5) -> Co
     """Return standard weather and handling for some burns: full vents, lid after 60 s, never opened."""
     same = np.ones(burns)
     never = np.full(burns, np.inf)
-    return Conditions(ambient_c * same, wind_m_s * same, same, 60.0 * same, never, never)
+    return Conditions(ambient_c * same, wind_m_s * same, same, 60.0 * same, never, never.copy())
 
 
 @dataclass(frozen=True)

@@ -26,6 +26,7 @@ from kit.plan.burning import (
     Recipe,
     burn,
     charges_of,
+    conditions,
     kind_named,
 )
 from kit.plan.schedule import ASSUMED_COOL_H
@@ -267,9 +268,9 @@ def _conditions(
     declared = {entry["id"]: str(entry.get("vents", "full")) for entry in table.get("setting", [])}
     settings = planned["setting"].tolist() if "setting" in planned else [""] * burns
     vents = np.array([_opening(declared.get(setting, "full")) for setting in settings])
-    never = np.full(burns, np.inf)
     delay = np.round(rng.uniform(40, 90, burns) / STEP_S) * STEP_S
-    return Conditions(weather.ambient_c, weather.wind_m_s, vents, delay, never, never.copy())
+    sky = {"ambient_c": weather.ambient_c, "wind_m_s": weather.wind_m_s}
+    return replace(conditions(burns), vents=vents, lid_delay_s=delay, **sky)
 
 
 def _opening(words: str) -> float:

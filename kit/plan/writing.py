@@ -15,10 +15,13 @@ from kit.errors import KitError, disk_faults, refuse_way_out
 from kit.plan.answers import SHEET, is_empty
 from kit.plan.planned import Planned, make_plan
 from kit.plan.sentences import plan_words
-from kit.plan.sheets import Sheets, own_columns, plan_pages
+from kit.plan.sheets import KEY, SHEETS, Sheets, own_columns, plan_pages
 from kit.runtime.atomic_write import sweep_drafts, write_atomically
 from kit.schema import BURNS
 from kit.trial import write_plan
+
+
+NEXT = f"Next: print {SHEETS}, one side a burn; {KEY} is for whoever fills the charges, not for whoever burns them."
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,8 +41,9 @@ class Written:
 
     @property
     def words(self) -> str:
-        """The plan in plain words, then where its files are."""
-        return f"{plan_words(self.planned)}\n\nWritten in {self.planned.folder}: {', '.join(self.files)}"
+        """The plan in plain words, then where its files are and what to do with them."""
+        written = f"Written in {self.planned.folder}: {', '.join(self.files)}"
+        return f"{plan_words(self.planned)}\n\n{written}\n{NEXT}"
 
     def as_record(self) -> dict[str, Any]:
         """Return the plan as plain values, for JSON."""
