@@ -26,7 +26,7 @@ import numpy.typing as npt
 from scipy import special
 
 from kit.errors import KitError, Problem
-from kit.variance.burn_arrays import Array, Codes, rows_of
+from kit.variance.burn_arrays import Array, Codes, rows_of, stacked
 from kit.variance.engines import GeneralEngine, NestedEngine
 from kit.variance.model import RepeatModel
 from kit.variance.ratio_nodes import (
@@ -212,9 +212,7 @@ def average(nodes: Nodes, data: Any, level_estimates: Array, level: float) -> Ef
     for rows in np.array_split(np.arange(len(level_estimates)), -(-len(level_estimates) // size)):
         mix = _mixture(nodes, rows_of(data, rows), level_estimates[rows])
         parts.append(_effective(mix, 1 - level, nodes.floor(rows_of(data, rows))))
-    return Effective(
-        *(np.concatenate([getattr(part, name) for part in parts]) for name in ("centre", "se", "df"))
-    )
+    return stacked(parts)
 
 
 @dataclass(frozen=True)

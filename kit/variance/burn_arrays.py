@@ -136,6 +136,14 @@ def rows_of(data: T, rows: Codes | slice) -> T:
     return replace(data, **parts)  # type: ignore[type-var]
 
 
+def stacked(parts: Sequence[T]) -> T:
+    """Return records of arrays with a row a response as one, the rows of each below those before."""
+    if len(parts) == 1:
+        return parts[0]
+    arrays = {name: np.concatenate([vars(part)[name] for part in parts]) for name in vars(parts[0])}
+    return replace(parts[0], **arrays)  # type: ignore[type-var]
+
+
 def levels_of(values: Iterable[Any]) -> Levels:
     """Return labels as codes in the order they first appear."""
     seen: dict[Any, int] = {}

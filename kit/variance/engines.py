@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import Faults
-from kit.variance.burn_arrays import Array, Codes, Levels
+from kit.variance.burn_arrays import Array, Codes, Levels, stacked
 from kit.variance.design import Design, Term
 from kit.variance.optimise import EXACT, Derivatives, Mask, minimise
 from kit.variance.residual_space import Residuals, Restricted, Space, inverse_of, space_of
@@ -299,13 +299,13 @@ class GeneralEngine:
 
     def deviance(self, data: Residuals, theta: Array, of: Codes) -> Derivatives:
         """Return the criterion and its derivatives in the variances, some rows at a time."""
+        return stacked([
+            self._deviance(theta[some], data.z[of[some]], data.rss[of[some]]) for some in self._passes(len(theta))
+        ])  # fmt: skip
+
+    def _passes(self, rows: int) -> list[slice]:
         size = max(1, AT_ONCE // max(1, self.space.V[0].size))
-        parts = [self._deviance(theta[i : i + size], data.z[of[i : i + size]], data.rss[of[i : i + size]])
-                 for i in range(0, len(theta), size)]  # fmt: skip
-        if len(parts) == 1:
-            return parts[0]
-        names = ("value", "gradient", "hessian", "expected")
-        return Derivatives(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+        return [slice(start, start + size) for start in range(0, max(rows, 1), size)]
 
     def _deviance(self, theta: Array, z: Array, rss: Array) -> Derivatives:
         V, K = self.space.residual, self.space.terms
@@ -388,16 +388,18 @@ class GeneralEngine:
 
     def beta(self, data: Residuals, theta: Array) -> Array:
         """Generalised least squares at theta."""
-        p, e = self.space.p, self._pulled(data.z, theta)
-        moved = np.einsum("ri,ipk,rk->rp", theta, self.space.V[:, :p, p:], e, optimize=True)
-        return np.asarray(data.b_ols - moved @ self.space.back.T)
-
-    def _pulled(self, z: Array, theta: Array) -> Array:
-        M = np.tensordot(theta, self.space.residual, axes=1)
-        return np.asarray((inverse_of(M) @ z[:, :, None])[:, :, 0])
+        p, moved = self.space.p, []
+        for some in self._passes(len(theta)):
+            M = np.tensordot(theta[some], self.space.residual, axes=1)
+            e = inverse_of(M) @ data.z[some, :, None]
+            moved.append(np.tensordot(theta[some], self.space.V[:, :p, p:], axes=1) @ e)
+        return np.asarray(data.b_ols - np.concatenate(moved)[:, :, 0] @ self.space.back.T)
 
     def pieces(self, theta: Array) -> Pieces:
-        """P_i = X'V^-1V_iV^-1X and its fellows, component by component."""
+        """P_i = X'V^-1V_iV^-1X and its fellows, component by component, some rows at a time."""
+        return stacked([self._pieces(theta[some]) for some in self._passes(len(theta))])
+
+    def _pieces(self, theta: Array) -> Pieces:
         p, V, K = self.space.p, self.space.V, self.space.terms
         R, c, r = len(theta), *V.shape[:2]
         inverse = self.space.inverse(theta)

@@ -337,3 +337,13 @@ def test_kenward_rogers_f_is_the_classical_one_in_balanced_designs(fuels, bags):
         pytest.approx(between / within),
         pytest.approx(fuels * (bags - 1)),
     )
+
+
+def test_a_flat_response_among_others_with_days_has_no_limits_and_spoils_none():
+    burns = table("burns_days").assign(flat=7.0)
+    many = fit_repeats(burns, ["value", "flat"], day="day")
+    for method in ("profile", "best"):
+        limits = component_limits(many, method).set_index("response")
+        assert limits.loc["flat", ["sd", "low", "high"]].isna().all(axis=None)
+        alone = component_limits(fitted("burns_days"), method)
+        assert_allclose(limits.loc["value", ["low", "high"]], alone[["low", "high"]], rtol=1e-3)
