@@ -34,6 +34,7 @@ from kit.runtime.locked_tmp import private_folder
 from kit.trial.earlier import BORROWED
 
 _SHOWN: Final = 12
+_MOST_REPORTS: Final = 20  # in one bundle: each is made again
 _LINE: Final = re.compile(r"([0-9a-f]{64})  (.+)")
 _PLACES: Final = ("run_folder", "output")
 PEN: Final = "matplotlib"
@@ -196,8 +197,12 @@ def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
         checked = Recheck(path.name, files=(*_wrong_files(run, there),), left_out=_left_out(run))
         _refuse_lenders_elsewhere(run)
         reports = [each for each in reports_of(run) if not _is_extract(each)]
-        if not reports:
-            raise KitError.refuse(path.name, "no report in it", "a bundle with its report", "Get it again.")
+        if not 0 < len(reports) <= _MOST_REPORTS:
+            found, remedy = (
+                f"{len(reports) or 'no'} reports in it",
+                "Ask its maker for the bundle of one report.",
+            )
+            raise KitError.refuse(path.name, found, f"one report, and at most {_MOST_REPORTS}", remedy)
         for report in reports:
             checked += _run_again(report, path.name, progress)
         return checked + Recheck(path.name, files=(*_strangers(run, reports, there, checked.left_out),))

@@ -485,6 +485,17 @@ def test_a_bundle_reads_nothing_beside_itself(whole, tmp_path, monkeypatch):
         recheck(changed(bundle, tmp_path / "run.zip", lambda files: files.update(forged)))
 
 
+@pytest.mark.parametrize("count", [0, 21])
+def test_a_bundle_of_no_report_or_of_many_is_refused(whole, tmp_path, count):
+    bundle, held, _ = whole
+    kept = {name: content for name, content in held.items() if not name.startswith(REPORT)}
+    for number in range(count):
+        for name in ("results.json", "report.html"):
+            kept[f"reports/2026-11-{number + 1:02d}-standard/{name}"] = held[REPORT + name]
+    with pytest.raises(KitError, match=f"{count or 'no'} reports in it"):
+        recheck(changed(bundle, tmp_path / "x.zip", lambda files: (files.clear(), files.update(kept))))
+
+
 def test_what_is_no_bundle_is_refused(tmp_path, run):
     with pytest.raises(KitError, match="no such file"):
         recheck(tmp_path / "absent")

@@ -101,9 +101,11 @@ def forgeries(bench: Bench) -> Iterator[list[str]]:
     yield [f"honest: {each}" for each in honest.faults(0)]
     for what, forge in [*FORGERIES.items()][: bench.count(len(FORGERIES))]:
         files = {name.partition("/")[2]: content for name, content in held.items()}
+        before = dict(files)
         forge(files)
         done = kit(["recheck", str(remade(place / what, files, top))], place)
-        yield [f"{what}: {each}" for each in done.faults(1, 2)]
+        found = done.faults(1, 2) if files != before else ["forged nothing"]
+        yield [f"{what}: {each}" for each in found]
     cleared(place, [])
 
 
@@ -131,7 +133,12 @@ def results(bench: Bench) -> Iterator[list[str]]:
         hurt.write_bytes(content)
         before = tree(place / "in" / "other")
         found = []
-        for words in (["history", "run", "other"], ["bundle", "run"], ["recheck", "run"], ["index", "."]):
+        for words in (
+            ["history", "run", "other"],
+            ["bundle", "run", "--yes"],
+            ["recheck", "run"],
+            ["index", "."],
+        ):
             done = kit(words, place, cwd=place / "in")
             found += [f"{what}, {words[0]}: {each}" for each in done.faults(2)]
             found += [] if "results.json" in done.said else [f"{what}, {words[0]}: names no file"]
