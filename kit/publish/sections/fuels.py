@@ -187,7 +187,7 @@ def declared_table(data: ReportData) -> Html | None:
     if not fuels:
         return None
     wanted = [
-        *map(Col, ("kind", "brand", "wood", "additives", "hazards")),
+        *cols(("kind", "type"), "brand", "wood", "additives", "hazards"),
         *numbers(("price", "price per bag"), unit=data.trial.currency, decimals=2),
         Col("price_date", "of"),
         Col("shop"),

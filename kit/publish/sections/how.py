@@ -326,7 +326,7 @@ def limitations(data: ReportData) -> list[str]:
     elif min(bags) <= 3:
         few = [player.name for player, n in zip(cast, bags, strict=True) if n == min(bags)]
         of = "each fuel" if len(few) == len(cast) else listed(few)
-        zero = "" if data.bare else " A spread between bags found at zero is no proof that bags agree."
+        zero = "" if data.singles else " A spread between bags found at zero is no proof that bags agree."
         told.append(f"Few bags: {counted(min(bags), 'bag')} of {of}.{zero}")
     if min(burns, default=0) < 2:
         once = [player.name for player, n in zip(cast, burns, strict=True) if n < 2]

@@ -321,7 +321,10 @@ def _caption(data: ReportData, metric: str, margin: bool, own: Sequence[Claim], 
     zone = "No margin was declared, so it is not said whether a difference matters."
     if margin:
         zone = "Shaded zone: differences too small to matter, as declared beforehand."
-    some = f" Drawn are the first {drawn} of {len(own)} pairs." if drawn < len(own) else ""
+    some = ""
+    if drawn < len(own):
+        which = "the first" if drawn == MOST_ROWS else "those with limits"
+        some = f" Drawn: {number_word(drawn)} of {number_word(len(own))} pairs, {which}."
     return (
         f"Dot and bar: difference and its {data.percent} interval, {family_words(data, metric)}: verdicts are "
         f"read from it. Filled dot: settled; open dot: not settled. {zone}{some} {each}."
