@@ -1,9 +1,13 @@
 """Means, comparisons and verdicts."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from kit.judge.comparisons import back, compare_fuels, fuel_means
+from kit.errors import KitError
+from kit.judge.best import best_fuels
+from kit.judge.comparisons import Differences, back, compare_fuels, fuel_means
+from kit.judge.next_bag import chance_better, next_bag
 from kit.judge.verdicts import verdict_of
 from kit.schema import COMPARISONS, MEANS, VERDICTS
 from kit.variance import fit_repeats
@@ -105,3 +109,43 @@ def test_the_pair_of_one_sided_tests_has_limits_of_its_own():
     assert verdict_of(-6, 4, 5.0, (-4.5, 3)).verdict == "the same within the margin"
     assert verdict_of(1, 6, 5.0, (1.5, 4.5)).verdict == "different, but too little to matter"
     assert verdict_of(-6, 4, 5.0, (-5.5, 3)).verdict == "not settled"
+
+
+@pytest.mark.parametrize("bound", [False, True])
+def test_families_made_of_differences_that_are_computed_once_are_those_made_alone(bound):
+    burns = burns_table(fuels=4, bags=3, burns=2, seed=4)
+    if bound:
+        burns.loc[3, "status"] = "at least"
+    fit = fit_repeats(burns, status="status")
+    asked, others = ("control", "fuel 2"), [("fuel 0", "fuel 1"), ("fuel 0", "fuel 3"), ("fuel 1", "fuel 3")]
+    once = Differences.of(fit, [asked, others])
+    for pairs, multiplicity in (
+        (asked, "dunnett"),
+        (others, "tukey"),
+        (others[:2], "holm"),
+        (others[:1], "none"),
+    ):
+        alone = compare_fuels(fit, pairs, multiplicity, margin=1.0)
+        pd.testing.assert_frame_equal(once.compared(pairs, multiplicity, 1.0), alone, rtol=1e-8)
+    pd.testing.assert_frame_equal(best_fuels(fit, every=once), best_fuels(fit), rtol=1e-8)
+
+
+def test_one_bag_of_each_fuel_is_judged_as_these_bags_and_days_still_keep_fuels_apart():
+    burns = burns_table(fuels=3, bags=1, burns=4, step=4.0)
+    found = compare_fuels(fit_repeats(burns), margin=0.5)
+    same = compare_fuels(fit_repeats(burns, bag=None), margin=0.5)
+    numbers = ["difference", "low", "high", "verdict"]
+    pd.testing.assert_frame_equal(found[numbers], same[numbers])
+    assert set(found["scope"]) == {"these bags"} and set(same["scope"]) == {"the product"}
+    days = burns["fuel"].map({"fuel 0": "monday", "fuel 1": "tuesday", "fuel 2": "tuesday"})
+    apart = compare_fuels(fit_repeats(burns.assign(day=days), day="day")).set_index(["a", "b"])["verdict"]
+    assert apart["fuel 0", "fuel 1"] == "cannot be separated" != apart["fuel 1", "fuel 2"]
+
+
+def test_borrowed_spread_speaks_of_the_product_and_nothing_of_a_next_bag_is_said_of_one_bag_each():
+    single = burns_table(fuels=3, bags=1, burns=1)
+    assert set(compare_fuels(fit_repeats(single, borrowed=(1.0, 9.0)))["scope"]) == {"the product"}
+    one_bag = fit_repeats(burns_table(fuels=3, bags=1, burns=4))
+    assert next_bag(one_bag)[["low", "high", "sd"]].isna().all().all()
+    with pytest.raises(KitError, match="one bag of each fuel"):
+        chance_better(one_bag, "fuel 0", "fuel 1")
