@@ -18,6 +18,8 @@ _GROUPS = 256
 _FLAT = 1e-9
 _NEAR = 0.05
 _MOST = 12
+_DISTINCT = 60
+"""Degrees of freedom up to which each has its own critical value; of more, values are laid through as many."""
 
 Points = Callable[[int], Array]
 """Dimensions -> points of the unit cube, spread evenly."""
@@ -65,7 +67,16 @@ class Family:
         freedom = np.asarray(df, float)
         known = np.where(np.isnan(freedom), 1.0, freedom)
         distinct, place = np.unique(known, return_inverse=True)
-        found = _blockwise(lambda nu, _: self._root(1 - level, nu), distinct, distinct)
+
+        def root(nu: Array) -> Array:
+            return _blockwise(lambda each, _: self._root(1 - level, each), nu, nu)
+
+        if len(distinct) > _DISTINCT:  # log c is smooth in 1/df
+            ends = [1 / float(distinct[-1]), 1 / float(distinct[0])]
+            curve = chebyshev.Chebyshev.interpolate(lambda u: np.log(root(1 / u)), _DISTINCT, ends)
+            found = np.exp(curve(1 / distinct))
+        else:
+            found = root(distinct)
         return np.asarray(np.where(np.isnan(freedom), np.nan, found[place].reshape(freedom.shape)))
 
     def _root(self, alpha: float, df: Array) -> Array:

@@ -160,3 +160,10 @@ def test_a_blank_statistic_stays_blank():
 @pytest.mark.parametrize("spoiled", [[[-0.01]], [[1.0, 1.2], [1.2, 1.0]], [[-0.1, 0.0], [0.0, 1.0]]])
 def test_what_is_no_covariance_counts_as_independence(spoiled):
     assert np.array_equal(correlation_of(spoiled), np.eye(len(spoiled)))
+
+
+@pytest.mark.parametrize("family", [all_pairs(2), all_pairs(6), correlated(0.5 + 0.5 * np.eye(4), sides=1)])
+def test_critical_values_of_many_df_are_those_of_each(family):
+    df = np.concatenate([np.random.default_rng(1).uniform(0.5, 40, 300), [1e6, np.inf]])
+    each = np.concatenate([family.critical(0.95, df[i : i + 50]) for i in range(0, len(df), 50)])
+    assert family.critical(0.95, df) == pytest.approx(each, rel=1e-8)
