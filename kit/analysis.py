@@ -170,6 +170,12 @@ def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = N
     ------
     KitError
         With every fault of the folder.
+
+    Examples
+    --------
+    >>> analysis = analyse(demo)
+    >>> analysis.table("comparisons", metric="peak", a="vine")["verdict"].item()
+    'different, by more than the margin'
     """
     say = progress or (lambda _: None)
     say("reading the run folder")
@@ -197,6 +203,13 @@ def analysis_of(
         As `burn_metrics` gives them, or a part: a burn that has no row left is left out of everything.
     seed, progress
         As for `analyse`.
+
+    Examples
+    --------
+    >>> without = run.without("16", "wind of 12 m/s")
+    >>> fewer = analysis_of(without, logs, metrics)
+    >>> fewer.excluded["burn"].unique().tolist()
+    ['16']
     """
     say = progress or (lambda _: None)
     run = _as_measured(run, metrics)
@@ -283,8 +296,9 @@ def declared_model(metrics: pd.DataFrame, run: Run, metric: str) -> tuple[pd.Dat
 
     Examples
     --------
-    >>> rows, model = declared_model(metrics, run, "peak")  # doctest: +SKIP
-    >>> fit = fit_repeats(rows, **model)  # doctest: +SKIP
+    >>> rows, model = declared_model(metrics, run, "peak")
+    >>> fit_repeats(rows, **model).converged
+    True
     """
     question = question_of(run, seed=1)
     counted = counted_burns(metrics, _as_measured(run, metrics))

@@ -67,6 +67,14 @@ class KitError(Exception):
     ----------
     problems
         The faults in the order they were found; never empty.
+
+    Examples
+    --------
+    >>> try:
+    ...     open_run("nowhere")
+    ... except KitError as error:
+    ...     error.problems[0].kind
+    'refuse'
     """
 
     def __init__(self, problems: Problem | Iterable[Problem]) -> None:

@@ -84,6 +84,11 @@ def common_grid(
         Seconds between times; by default a round step, no finer than the logs, for at most 400 times.
     probe
         By default the main probe.
+
+    Examples
+    --------
+    >>> common_grid(logs.readings, run)
+    <Curves: 36 burns of 6 fuels at probe 'grate', every 30 s from 0 to 162 min>
     """
     at = probe or main_probe(readings, run.trial)
     logged = burns_of(readings, run, [at])

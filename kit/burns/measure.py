@@ -179,6 +179,12 @@ def burn_metrics(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
     DataFrame
         schema.METRICS. `u` leaves out the probe's bias, which is common to its burns: see
         `uncertainty_budget`. Definitions: `kit.metrics`; statuses: DEVELOPERS.md, method 9.
+
+    Examples
+    --------
+    >>> metrics = burn_metrics(logs.readings, run)
+    >>> metrics.query("burn == '01' and metric == 'peak'")[["fuel", "unit", "status"]].values.tolist()
+    [['pressed', '°C', 'exact']]
     """
     return measure(readings, run).metrics
 

@@ -44,6 +44,12 @@ def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd
     On the log scale mean, low and high are back-transformed (geometric means); se stays on the log scale.
     Without repeats se, df and limits are blank. A fuel whose every burn is 'at least' (or 'at most') has no mean and
     one limit, the average of its bounds. Covariates stand at their average.
+
+    Examples
+    --------
+    >>> means = fuel_means(fit)
+    >>> means.loc[means["fuel"] == "vine", ["mean", "low", "high"]].round().values.tolist()
+    [[260.0, 242.0, 276.0]]
     """
     found = contrasts(fit, fit.design.mean_rows(), df, level)
     low, high = found.limits(level)
@@ -120,7 +126,9 @@ def compare_fuels(
 
     Examples
     --------
-    >>> compare_fuels(fit, ("control", "olive"), margin=15)[["a", "b", "low", "high", "verdict"]]  # doctest: +SKIP
+    >>> table = compare_fuels(fit, ("control", "pressed"), margin=15)
+    >>> table[["a", "b", "verdict"]].head(2).values.tolist()
+    [['alder', 'pressed', 'different, by more than the margin'], ['sawdust', 'pressed', 'not settled']]
     """
     asked = multiplicity or ("tukey" if isinstance(pairs, str) else "dunnett")
     return Differences.of(fit, [pairs], df, level).compared(pairs, asked, margin, family)

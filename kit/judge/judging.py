@@ -344,13 +344,25 @@ def question_of(run: Run, seed: int) -> Question:
 
 
 def margin_of(trial: Trial, metric_id: str) -> float | None:
-    """Return a metric's declared margin on the analysis scale, or None."""
+    """Return a metric's declared margin on the analysis scale, or None.
+
+    Examples
+    --------
+    >>> margin_of(run.trial, "peak")
+    15.0
+    """
     margin = trial.margins.get(metric_id)
     return margin.value if margin else None
 
 
 def judging_level(run: Run) -> float:
-    """Return the confidence of verdicts with the burns that are done: planned looks share out the error."""
+    """Return the confidence of verdicts with the burns that are done: planned looks share out the error.
+
+    Examples
+    --------
+    >>> judging_level(run)
+    0.95
+    """
     return look_level(run.trial.plan.stages, _done(run), run.trial.model.confidence)
 
 

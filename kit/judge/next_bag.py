@@ -51,6 +51,12 @@ def next_bag(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:
 
     Limits and mean stand on the metric's own scale, sd on the analysis scale. Where days are a random block the
     burn is one of another day. Without repeats limits are blank, and where nothing says how far bags differ.
+
+    Examples
+    --------
+    >>> ahead = next_bag(fit)
+    >>> bool((ahead["low"] < ahead["high"]).all())
+    True
     """
     frame = predict_burn(fit, level)
     if scope_of(fit) == THESE_BAGS:
@@ -100,6 +106,12 @@ def chance_better(
     ------
     KitError
         Where nothing says how far bags differ: one bag of each fuel, and no earlier trial that knows.
+
+    Examples
+    --------
+    >>> chance = chance_better(fit, "vine", "pressed")
+    >>> bool(chance.low < chance.chance <= chance.high)
+    True
     """
     if scope_of(fit) == THESE_BAGS:
         remedy = "Burn a second bag, or name an earlier trial that knows how far bags differ."

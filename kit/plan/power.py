@@ -110,6 +110,12 @@ def power_of(
     The estimate is normal, its squared standard error SE²·χ²_ν/ν beside it, with ν by Satterthwaite's rule at
     the true components; the verdict's region is normal given the standard error, and is averaged over it: for
     'zero excluded' that is the noncentral t (DEVELOPERS.md, method 14).
+
+    Examples
+    --------
+    >>> table = power_of({"fuels": 4, "bags": 3, "burns": 2}, {"bag": 8.0, "burn": 10.0}, difference=40, margin=15)
+    >>> table[["verdict", "chance"]].round(2).values.tolist()[0]
+    ['different, by more than the margin', 0.43]
     """
     design = Design(**design) if isinstance(design, Mapping) else design
     sds, one_bag = sds_of(components, upper), _one_bag_each(design)

@@ -82,9 +82,9 @@ def run_order(
 
     Examples
     --------
-    >>> order = run_order(["alder", "olive"], bags=2, burns=1, per_day=2, seed=1)
-    >>> order["bag"].tolist()
-    ['olive-1', 'alder-1', 'alder-2', 'olive-2']
+    >>> order = run_order(["lump", "pressed"], bags=2, burns=1, per_day=2, seed=1)
+    >>> order[["burn", "fuel", "bag", "day"]].values.tolist()[:2]
+    [['01', 'pressed', 'pressed-1', '2026-03-02'], ['02', 'lump', 'lump-2', '2026-03-02']]
     """
     _check(fuels, bags, burns, per_day, control)
     rng = np.random.default_rng([seed, 21])

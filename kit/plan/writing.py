@@ -20,7 +20,6 @@ from kit.runtime.atomic_write import sweep_drafts, write_atomically
 from kit.schema import BURNS
 from kit.trial import write_plan
 
-
 NEXT = f"Next: print {SHEETS}, one side a burn; {KEY} is for whoever fills the charges, not for whoever burns them."
 
 

@@ -171,6 +171,11 @@ def read_log(
     ------
     KitError
         With every fact that is missing ('ask', naming the key that supplies it) and every fault ('refuse').
+
+    Examples
+    --------
+    >>> read_log(demo / "logs" / "burn-01.csv").table.columns.tolist()
+    ['elapsed_s', 'clock', 'grate (°C)', 'lid (°C)']
     """
     path = Path(path)
     keys = {key: value for key, value in (declared or {}).items() if value is not None}

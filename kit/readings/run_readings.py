@@ -268,6 +268,11 @@ def read_burns(run: Run) -> pd.DataFrame:
     ------
     KitError
         With every fault of every log.
+
+    Examples
+    --------
+    >>> read_burns(run).columns.tolist()[:5]
+    ['burn', 'probe', 'elapsed_s', 'temp_c', 'flag']
     """
     return read_run(run).readings
 
@@ -286,6 +291,12 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
     ------
     KitError
         With every fault of every log, and every burn whose times do not fit.
+
+    Examples
+    --------
+    >>> logs = read_run(run)
+    >>> len(logs.files), int((logs.readings["flag"] == "spike").sum())
+    (34, 1)
     """
     faults = Faults()
     notes: list[str] = []
@@ -555,6 +566,11 @@ def with_log_days(run: Run, readings: pd.DataFrame) -> Run:
         As opened.
     readings
         What `read_burns` or `read_run` returned of it.
+
+    Examples
+    --------
+    >>> with_log_days(run, logs.readings).burns["day"].nunique()
+    18
     """
     days = json.loads(readings.attrs.get(LOG_DAYS) or "{}")
     blank = run.burns["day"] == ""

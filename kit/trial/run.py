@@ -165,6 +165,12 @@ def open_run(path: str | Path) -> Run:
     ------
     KitError
         With every fault of the folder, 'ask' where a fact has to be filled in.
+
+    Examples
+    --------
+    >>> run = open_run(demo)
+    >>> run.trial.control_fuel, len(run.burns)
+    ('pressed', 36)
     """
     looked = look_into(path)
     looked.faults.settle()

@@ -130,6 +130,13 @@ def fit_repeats(
     Notes
     -----
     DEVELOPERS.md, methods 1 and 2; Pinheiro & Bates (2000), Bates et al. (2015).
+
+    Examples
+    --------
+    >>> values = [61, 60, 70, 72, 63, 65, 69, 70]
+    >>> burns = pd.DataFrame({"fuel": list("aabb") * 2, "bag": list("1234") * 2, "value": values})
+    >>> fit_repeats(burns).means[["fuel", "mean"]].values.tolist()
+    [['a', 62.25], ['b', 70.25]]
     """
     values = (value,) if isinstance(value, str) else tuple(value)
     roles = Roles(values, fuel, bag, day, kind, tuple(covariates), status)
