@@ -267,8 +267,8 @@ def best_limits(fit: RepeatModel, level: float = 0.95) -> tuple[Array, Array, li
     ]
     names = [closed[j][0] if j in closed else AVERAGED for j in range(len(fit.names))]
     low, high = (np.stack(ends, axis=1) for ends in zip(*found, strict=True))
-    blank = np.isnan(fit.estimate.theta)
-    return np.where(blank, np.nan, low), np.where(blank, np.nan, high), names
+    sd = np.sqrt(fit.estimate.theta)  # an average over ratios may leave it out where next to nothing is known
+    return np.minimum(low, sd), np.maximum(high, sd), names
 
 
 def _closed(fit: RepeatModel, level: float) -> dict[int, tuple[str, tuple[Array, Array]]]:
@@ -277,8 +277,9 @@ def _closed(fit: RepeatModel, level: float) -> dict[int, tuple[str, tuple[Array,
     modified = modified_large_sample(fit, level)
     if modified is not None:
         found[0] = MODIFIED, modified
-    # crossed days leave few burns for S0: there the average covers as well on much shorter intervals
-    burn = burn_chi_square(fit, level) if isinstance(fit.engine, NestedEngine) else None
+    # days leave few burns for S0: there the average covers as well on much shorter intervals
+    days = "day" in fit.names or not isinstance(fit.engine, NestedEngine)
+    burn = None if days else burn_chi_square(fit, level)
     if burn is not None:
         found[len(fit.names) - 1] = EXACT, burn
     return found

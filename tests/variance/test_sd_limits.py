@@ -102,3 +102,15 @@ def test_without_bags_only_the_burn_sd_stands():
     fit = _fit("burns_balanced", bag=None)
     _, _, named = best_limits(fit)
     assert named == ["exact χ²"]
+
+
+def test_limits_hold_the_estimate_where_next_to_nothing_is_known():
+    burns = pd.DataFrame(
+        {
+            "fuel": ["pressed", "alder", "olive", "alder", "olive", "pressed"],
+            "day": ["02", "04", "11", "16", "19", "19"],
+            "value": np.log([64.290117, 42.194216, 63.364902, 49.552553, 63.401209, 53.004541]),
+        }
+    )
+    table = fit_repeats(burns, bag=None, day="day").components
+    assert (table["low"] <= table["sd"]).all() and (table["sd"] <= table["high"]).all()
