@@ -266,8 +266,8 @@ DURATIONS = (
         better="less",
         source="curve",
         takes="threshold",
-        definition="first time T comes to θ and stays there for 3 min, less time zero; 'never' "
-        "if it does not",
+        definition="first time T comes to θ and is held there long enough to count, less time zero; 'never' "
+        "if it is not",
         own_phrases=Phrases(
             more="{a} took {amount} longer than {b} to reach {at}",
             less="{a} took {amount} less time than {b} to reach {at}",

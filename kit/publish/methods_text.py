@@ -95,6 +95,7 @@ def _metrics(data: ReportData) -> Rows:
             (
                 data.label(metric),
                 data.units.heading(spec.unit) or "–",
+                spec.definition or "a column of the burn sheet",
                 "ratio" if spec.scale == "log" else "difference",
                 "yes" if metric in data.primary else "no",
                 str(len(own)),
@@ -102,7 +103,15 @@ def _metrics(data: ReportData) -> Rows:
                 or "all measured",
             )
         )
-    heads = ("Measure", "unit", "compared as", "primary", "burns", "bounds and gaps")
+    heads = (
+        "Measure",
+        "unit",
+        "what it is (T: temperature, θ: threshold)",
+        "compared as",
+        "primary",
+        "burns",
+        "bounds and gaps",
+    )
     return Rows("Measures", heads, tuple(rows), "Primary measures were named in the trial file.")
 
 

@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 import kit
+from kit.page import element
+from kit.publish import sections
 from kit.publish.methods_text import methods, write_methods
 from kit.publish.report_data import report_data
 from kit.publish.simulated_trials import Design, decided, design_of, read_design, tried
@@ -167,3 +169,11 @@ def test_the_wheel_holds_the_tables(tmp_path):
 def test_a_formula_is_set_in_both_forms():
     formula = Formula(r"r = 2.8\,s_r", "The limit")
     assert "<math" in formula.html() and formula.markdown().endswith("$$\nr = 2.8\\,s_r\n$$")
+
+
+def test_the_appendix_defines_each_measure_of_the_report():
+    data = report_data(analysis("three"))
+    html = sections.method_tables(analysis("three")).html
+    for metric in data.metrics:
+        definition = data.spec(metric).definition
+        assert definition and element("dd", definition) in html, metric

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.judge.self_check import TRIALS
+from kit.metrics import METRIC_BASES
 from kit.page.html_tables import cols, numbers
 from kit.page.shown_numbers import plain
 from kit.page.text import Html, element
@@ -81,6 +83,11 @@ def method_tables(analysis: Any) -> Section:
     """Return for the appendix the terms of each model, the self-check row by row, and another program's estimates."""
     data = report_data(analysis)
     parts = [
+        *(
+            [heading("What each measure is (T: temperature, θ: threshold)", "measures"), definitions(data)]
+            if data.metrics
+            else []
+        ),
         computed_lines(data)[4:],
         bullets(model_lines(data)) or "No model was fitted.",
         self_check_html(data),
@@ -352,11 +359,23 @@ def limitations(data: ReportData) -> list[str]:
     return told
 
 
+def definitions(data: ReportData) -> Html:
+    """Return how each measure of the report is defined: T is the temperature, θ the threshold."""
+    bases = dict.fromkeys(data.spec(metric).base for metric in data.metrics)
+    known = [METRIC_BASES[base] for base in bases if base in METRIC_BASES]
+    return terms({f"{each.label}{' θ' * (each.takes == 'threshold')}": each.definition for each in known})
+
+
 def glossary() -> Html:
     """Return the words of a report, a line each."""
+    return terms(method_words()["glossary"])
+
+
+def terms(meanings: Mapping[str, str]) -> Html:
+    """Return terms and their meanings, a line each."""
     lines = [
         element(tag, words)
-        for term, meaning in method_words()["glossary"].items()
+        for term, meaning in meanings.items()
         for tag, words in (("dt", element("strong", term)), ("dd", meaning))
     ]
     return element("dl", *lines, class_="glossary")
