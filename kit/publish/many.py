@@ -6,7 +6,7 @@ import os
 import signal
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
 from importlib import import_module
@@ -28,6 +28,7 @@ State = Literal["made", "unchanged", "faults", "failed"]
 _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
 _RETRIES: Final = 3  # of a task on a cluster
 _GRACE_S: Final = 20.0
+_LOOK_S: Final = 5.0
 _PRELOADED: Final = (
     "ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.interactiveshell", "pandas", "pyarrow.csv",
     "scipy.stats", "scipy.optimize", "matplotlib.figure", "matplotlib.backends.backend_agg",
@@ -225,13 +226,24 @@ def _in_pool(tasks: Sequence[Task], workers: int) -> Iterator[tuple[str, Outcome
                     running[pool.submit(attempt_here, task)] = task.folder
                 except BrokenProcessPool:  # a death that no future has told of yet: those that run will
                     waiting.clear()
-            for future in wait(running, return_when=FIRST_COMPLETED).done:
+            done = wait(running, _LOOK_S, FIRST_COMPLETED).done
+            if not done:
+                look_for_deaths(pool)
+            for future in done:
                 folder = running.pop(future)
                 try:
                     yield folder, future.result()
                 except BrokenProcessPool:
                     yield folder, None
                     waiting.clear()
+
+
+def look_for_deaths(pool: Executor) -> None:
+    """Have a pool look at all its processes: it watches those that stood when it was last woken, and no later one."""
+    from concurrent.futures.process import BrokenProcessPool
+
+    with suppress(BrokenProcessPool):
+        pool.submit(int)
 
 
 @contextmanager

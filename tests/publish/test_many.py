@@ -208,8 +208,8 @@ def test_a_worker_that_will_not_end_is_killed_and_holds_up_nothing(tmp_path, mon
     with ProcessPoolExecutor(2, context) as pool, many._workers_ended(pool):
         futures = [pool.submit(goes_on, tmp_path / name) for name in "ab"]
         wait_until(lambda: len(list(tmp_path.iterdir())) == 2)
-        killed = multiprocessing.active_children()[0]
-        killed.kill()
+        multiprocessing.active_children()[0].kill()
+        many.look_for_deaths(pool)
         assert all(isinstance(each.exception(timeout=60), BrokenProcessPool) for each in futures)
     assert not multiprocessing.active_children()
 
