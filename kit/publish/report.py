@@ -160,14 +160,14 @@ def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) ->
     warming = threading.Thread(target=_warm, daemon=True)
     warming.start()
     try:
-        return run_notebook(kernel, _job(order, room), progress)
+        executed = run_notebook(kernel, _job(order, room), progress)
     except NotRunError as error:
         kept = _keep(order, error)
         raise NotRunError(
             f"{str(error).rstrip('.')}. The partial notebook is {kept}.", error.partial
         ) from error
-    finally:
-        warming.join()
+    warming.join()  # never at Ctrl-C: an import that it breaks off can leave other threads without the import lock
+    return executed
 
 
 def _job(order: Order, room: Path) -> Job:

@@ -6,6 +6,7 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -459,3 +460,17 @@ def test_a_full_disk_costs_no_earlier_report_and_the_next_run_works(small_disk, 
         assert digests(earlier) == kept
         (small_disk / "fill").unlink()
     assert make_report(run, template).parent.name == f"{earlier.name}-2"
+
+
+@pytest.mark.timeout(60)
+def test_ctrl_c_waits_for_nothing_that_loads_beside(monkeypatch):
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(
+        report, "_warm", threading.Event().wait
+    )  # as where an interrupted import holds the lock
+    monkeypatch.setattr(report, "run_notebook", interrupted)
+    monkeypatch.setattr(report, "_job", lambda *_: None)
+    with pytest.raises(KeyboardInterrupt):
+        report._run(None, None, None, None)
