@@ -1,4 +1,4 @@
-"""Burn curves drawn over time, as a short film: for the moment in a video when the numbers speak."""
+"""Burn curves drawn over time, as a short film: for a talk or a film about the trial."""
 
 from __future__ import annotations
 

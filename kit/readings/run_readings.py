@@ -511,8 +511,8 @@ def _corrected(
         if not correction.is_none:
             celsius[rows] = correction.apply(celsius[rows])
             notes[
-                f"probe {trace.probe}: {correction.offset:+.2f} K taken off, then times "
-                f"{correction.gain:.4f}, by its check"
+                f"probe {trace.probe}: corrected by its check at known temperatures: {-correction.offset:+.2f} K, "
+                f"then × {correction.gain:.4f}"
             ] = None
         good = is_usable(bits[rows])
         values, why = lag_corrected(
