@@ -62,7 +62,7 @@ def test_readings_come_out_calibrated_and_flags_are_those_of_the_raw_ones(tmp_pa
     plain = np.round(curve(TICKS), 1) - 2.0
     assert np.nanmax(np.abs(found.readings["temp_c"] - plain)) < 1e-9
     assert found.readings["flag"].iloc[499] == "sentinel"
-    assert any("+2.00 K taken off" in note for note in found.notes["note"])
+    assert any("known temperatures: -2.00 K" in note for note in found.notes["note"])
 
 
 def test_a_slow_probe_is_put_right_only_where_asked_measured_and_read_often_enough():
