@@ -234,7 +234,7 @@ def refuse_way_out(folder: Path) -> None:
     """
     if folder.is_symlink() and not folder.resolve().is_relative_to(folder.parent.resolve()):
         found, expected = "a link that leaves its folder", "a folder of its own"
-        raise KitError(Problem("refuse", str(folder), found, expected, "Take the link away."))
+        raise KitError.refuse(str(folder), found, expected, "Take the link away.")
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:

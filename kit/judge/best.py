@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.judge.comparisons import Differences, Places, apart_of, back
 from kit.schema import BEST
 from kit.variance import RepeatFit
@@ -92,11 +92,11 @@ def best_fuels(
     ['alder', 'vine']
     """
     if better not in ("more", "less"):
-        raise KitError(Problem("refuse", "better", f"'{better}'", "more or less", "Name one of them."))
+        raise KitError.refuse("better", f"'{better}'", "more or less", "Name one of them.")
     known = np.flatnonzero(~np.isnan(fit.estimate.beta[0, : len(fit.labels)]))
     if len(fit.labels) < 2:
         found, expected = f"one fuel ({fit.labels[0]})", "two fuels or more"
-        raise KitError(Problem("refuse", "table", found, expected, "There is nothing to be the best of."))
+        raise KitError.refuse("table", found, expected, "There is nothing to be the best of.")
     if not fit.has_spread or apart_of(fit).any() or len(known) < 2:
         return pd.DataFrame(columns=ORDER[1:])
     sign = 1.0 if better == "more" else -1.0

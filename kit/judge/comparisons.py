@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.errors import KitError, Problem, did_you_mean
+from kit.errors import KitError, did_you_mean
 from kit.judge.verdicts import Verdict, verdict_of
 from kit.schema import COMPARISONS, MEANS, PRODUCT, THESE_BAGS
 from kit.variance import RepeatFit
@@ -294,7 +294,7 @@ def pairs_of(fit: RepeatFit, pairs: Pairs) -> list[tuple[Any, Any]]:
 def _places(fit: RepeatFit, pairs: Pairs) -> Places:
     labels = list(fit.labels)
     if len(labels) < 2:
-        raise _refused(
+        raise KitError.refuse(
             "table", f"one fuel ({labels[0]})", "two fuels or more", "There is nothing to compare."
         )
     if isinstance(pairs, str) and pairs == "all":
@@ -303,7 +303,9 @@ def _places(fit: RepeatFit, pairs: Pairs) -> Places:
         control = _place(labels, pairs[1])
         return np.array([(i, control) for i in range(len(labels)) if i != control])
     if isinstance(pairs, str) or not len(pairs):
-        raise _refused("pairs", f"'{pairs}'", "'all', ('control', id) or pairs of ids", "Name the pairs.")
+        raise KitError.refuse(
+            "pairs", f"'{pairs}'", "'all', ('control', id) or pairs of ids", "Name the pairs."
+        )
     return np.array([[_place(labels, label) for label in pair] for pair in pairs])
 
 
@@ -311,7 +313,7 @@ def _place(labels: list[Any], label: Any) -> int:
     if label in labels:
         return labels.index(label)
     remedy = did_you_mean(str(label), map(str, labels))
-    raise _refused("pairs", f"'{label}'", "a fuel of the table", remedy)
+    raise KitError.refuse("pairs", f"'{label}'", "a fuel of the table", remedy)
 
 
 def _margin(margin: float | str | None, scale: str) -> float | None:
@@ -324,12 +326,10 @@ def _margin(margin: float | str | None, scale: str) -> float | None:
     except ValueError:
         value = math.nan
     if not (0 < value < math.inf):
-        raise _refused("margin", f"'{margin}'", expected, "State the smallest difference that matters.")
+        raise KitError.refuse(
+            "margin", f"'{margin}'", expected, "State the smallest difference that matters."
+        )
     return value
-
-
-def _refused(where: str, found: str, expected: str, remedy: str) -> KitError:
-    return KitError(Problem("refuse", where, found, expected, remedy))
 
 
 @dataclass(frozen=True)
@@ -384,7 +384,7 @@ def _simultaneous(
         return _Simultaneous(found, rows, (all_pairs(means),))
     if multiplicity != "dunnett":
         expected = "tukey, dunnett, holm or none"
-        raise _refused("multiplicity", f"'{multiplicity}'", expected, "Name one of them.")
+        raise KitError.refuse("multiplicity", f"'{multiplicity}'", expected, "Name one of them.")
     if known is not None and known.comparisons == len(rows):
         return _Simultaneous(found, rows, (known,))
     own = tuple(_single_step(found.of(response), rows) for response in range(len(found.estimate)))

@@ -280,7 +280,7 @@ def _chosen(units: Units, pairs: Pairs) -> list[tuple[int, int]]:
 def _code(place: dict[str, int], fuel: str) -> int:
     if fuel not in place:
         remedy = did_you_mean(fuel, place)
-        raise KitError(Problem("refuse", "pairs", f"'{fuel}'", "a fuel that has curves", remedy))
+        raise KitError.refuse("pairs", f"'{fuel}'", "a fuel that has curves", remedy)
     return place[fuel]
 
 

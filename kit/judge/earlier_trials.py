@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError
 from kit.schema import Metric
 from kit.trial import Run, Trial
 from kit.trial.earlier import lender_folders, newest_results
@@ -101,14 +101,10 @@ def earlier_fits(
         rows = lender.burns_of(spec.id)
         try:
             if rows.empty:
-                raise KitError(
-                    Problem("refuse", lender.name, "no burns with this metric", "some", "Measure it.")
-                )
+                raise KitError.refuse(lender.name, "no burns with this metric", "some", "Measure it.")
             fit = fitted(rows)
             if not fit.has_spread:
-                raise KitError(
-                    Problem("refuse", lender.name, "no fuel was burned twice", "repeats", "Burn more.")
-                )
+                raise KitError.refuse(lender.name, "no fuel was burned twice", "repeats", "Burn more.")
         except KitError as error:
             note = " ".join(problem.found for problem in error.problems)
             refused.append(_unused(lender.name, len(rows), note))

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.judge.best import best_fuels, fuels_differ, ladder
 from kit.judge.comparisons import (
     Differences,
@@ -316,9 +316,7 @@ def _fit_alone(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFi
     known = replace(question, covariates=[name for name in question.covariates if name in rows])
     counted, why_not = known.countable(rows, fewest=1)
     if why_not:
-        raise KitError(
-            Problem("refuse", "earlier trial", why_not, "fuels that can be compared", "Leave it out.")
-        )
+        raise KitError.refuse("earlier trial", why_not, "fuels that can be compared", "Leave it out.")
     return fit_repeats(counted, scale=spec.scale, **known.roles(counted))
 
 

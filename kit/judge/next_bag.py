@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.judge.comparisons import apart_of, back, scope_of
 from kit.judge.question import Question
 from kit.schema import THESE_BAGS
@@ -115,7 +115,7 @@ def chance_better(
     """
     if scope_of(fit) == THESE_BAGS:
         remedy = "Burn a second bag, or name an earlier trial that knows how far bags differ."
-        raise KitError(Problem("refuse", "table", "one bag of each fuel", "two bags of some fuel", remedy))
+        raise KitError.refuse("table", "one bag of each fuel", "two bags of some fuel", remedy)
     labels = list(fit.labels)
     return _of_pairs(fit, [(labels.index(a), labels.index(b))], level, seed, trials)[0]
 

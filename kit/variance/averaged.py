@@ -25,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Codes, rows_of, stacked
 from kit.variance.engines import GeneralEngine, NestedEngine
 from kit.variance.model import RepeatModel
@@ -89,9 +89,7 @@ def exact_contrasts(fit: RepeatModel, L: Array, df: DfMethod, level: float) -> C
         return kenward_roger(fit, L)
     if df in ("best", "satterthwaite"):
         return satterthwaite(fit, L)
-    raise KitError(
-        Problem("refuse", "df", f"'{df}'", "best, kenward-roger or satterthwaite", "Name one of them.")
-    )
+    raise KitError.refuse("df", f"'{df}'", "best, kenward-roger or satterthwaite", "Name one of them.")
 
 
 def averaged_contrasts(fit: RepeatModel, L: Array, level: float = 0.95) -> Contrasts:

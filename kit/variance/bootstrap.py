@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.variance.burn_arrays import Array
 from kit.variance.earlier_likelihoods import beside
 from kit.variance.engines import Estimate
@@ -43,14 +43,8 @@ def simulated(
     of trials need (`rough`).
     """
     if not fit.has_spread:
-        raise KitError(
-            Problem(
-                "refuse",
-                "fit",
-                "no repeats",
-                "a fit with repeats",
-                "Nothing can be simulated without a spread.",
-            )
+        raise KitError.refuse(
+            "fit", "no repeats", "a fit with repeats", "Nothing can be simulated without a spread."
         )
     at = fit.estimate.theta[response] if theta is None else theta
     centre = fit.estimate.beta[response] if beta is None else beta

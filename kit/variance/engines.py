@@ -13,7 +13,7 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from kit.errors import Faults
+from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Codes, Levels, stacked
 from kit.variance.design import Design, Term
 from kit.variance.optimise import EXACT, Derivatives, Mask, minimise
@@ -497,13 +497,11 @@ def general_engine(design: Design, method: Method, borrowed: Borrowed | None = N
 
 
 def _check_size(size: int) -> None:
-    faults = Faults()
     if size > LARGEST:
-        faults.refuse(
+        raise KitError.refuse(
             "table", f"{size} means, bags and days together", f"at most {LARGEST} of them",
             "Leave the days out and use spread='common' (then any number of bags will do), or fit part of the burns.",
         )  # fmt: skip
-    faults.settle()
 
 
 def explained(engine: Engine) -> tuple[str, ...]:

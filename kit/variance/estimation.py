@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Columns, Roles, Scale
 from kit.variance.design import Design, Spread
 from kit.variance.engines import Borrowed, Engine, Estimate, engine_of
@@ -69,10 +69,12 @@ def _instead(
         found = (
             f"every value equal to {values[0]:g}" if np.ptp(values) == 0 else "no difference within any fuel"
         )
-        raise KitError(
-            Problem("refuse", f"table, column {roles.values[0]}", found, "values that vary from burn to burn",
-                    "Repeats that agree exactly usually mean a copied column or a logger too coarse for the question.")
-        )  # fmt: skip
+        raise KitError.refuse(
+            f"table, column {roles.values[0]}",
+            found,
+            "values that vary from burn to burn",
+            "Repeats that agree exactly usually mean a copied column or a logger too coarse for the question.",
+        )
     values = columns.values.copy()
     values[flat] += np.random.default_rng(1).standard_normal((int(flat.sum()), design.n))
     return engine.rotate(values)
@@ -111,7 +113,9 @@ def optimum_found(converged: np.ndarray[Any, np.dtype[np.bool_]], roles: Roles) 
     if converged.all():
         return
     named = ", ".join(roles.values[i] for i in np.flatnonzero(~converged)[:5])
-    raise KitError(
-        Problem("refuse", f"fit of {named}", "no optimum that can be trusted", "a criterion with a minimum",
-                "Burns of one bag that agree exactly are the usual cause; of few burns leave covariates out.")
-    )  # fmt: skip
+    raise KitError.refuse(
+        f"fit of {named}",
+        "no optimum that can be trusted",
+        "a criterion with a minimum",
+        "Burns of one bag that agree exactly are the usual cause; of few burns leave covariates out.",
+    )

@@ -203,10 +203,12 @@ def _borrowed(borrowed: tuple[float, float] | None) -> Borrowed | None:
         return None
     sd, df = map(float, borrowed)
     if not (0 < sd < np.inf and df > 0):
-        raise KitError(
-            Problem("refuse", "borrowed", f"SD {sd:g} on {df:g} degrees of freedom", "both above zero",
-                    "Give a pooled SD with its degrees of freedom; a stated figure has 50 or fewer (GUM G.4.2).")
-        )  # fmt: skip
+        raise KitError.refuse(
+            "borrowed",
+            f"SD {sd:g} on {df:g} degrees of freedom",
+            "both above zero",
+            "Give a pooled SD with its degrees of freedom; a stated figure has 50 or fewer (GUM G.4.2).",
+        )
     return Borrowed(sd, df if np.isfinite(df) else 1e9)
 
 

@@ -18,7 +18,7 @@ from typing import Literal
 
 import numpy as np
 
-from kit.errors import Faults
+from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Codes, Levels
 from kit.variance.design import Design, Term
 from kit.variance.optimise import Mask
@@ -202,13 +202,11 @@ def check_size(levels: int, name: str) -> None:
     KitError
         With what to leave out.
     """
-    faults = Faults()
     if levels > LARGEST_DENSE:
-        faults.refuse(
+        raise KitError.refuse(
             "table", f"{levels} {name}s beside covariates or days", f"at most {LARGEST_DENSE} of them",
             "Leave the covariates and days out (then any number will do), or fit part of the burns.",
         )  # fmt: skip
-    faults.settle()
 
 
 def _dense(design: Design, levels: Levels, size_of: Codes, sizes: int) -> Parts:

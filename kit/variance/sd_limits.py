@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.variance.averaged import nodes_of
 from kit.variance.bounded import minimise_rows, started
 from kit.variance.burn_arrays import Array, Codes, rows_of
@@ -64,9 +64,7 @@ def component_limits(fit: RepeatModel, method: LimitMethod = "best", level: floa
 
 def _limits(fit: RepeatModel, method: LimitMethod, level: float) -> tuple[Array, Array, list[str]]:
     if method not in ("best", "profile", "exact"):
-        raise KitError(
-            Problem("refuse", "method", f"'{method}'", "best, profile or exact", "Name one of them.")
-        )
+        raise KitError.refuse("method", f"'{method}'", "best, profile or exact", "Name one of them.")
     if not fit.has_spread:
         blank = np.full_like(fit.estimate.theta, np.nan)
         return blank, blank, ["none: no repeats"] * len(fit.names)

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.variance.burn_arrays import Array
 from kit.variance.engines import Engine, Pieces
 from kit.variance.optimise import at_zero
@@ -72,11 +72,12 @@ def _inverse_information(info: Array) -> Array:
             len(info) > 1
         ):  # one of many simulated trials: what its burns do not tell apart carries no information
             return np.asarray(np.linalg.pinv(info, hermitian=True), dtype=np.float64)
-        raise KitError(
-            Problem("refuse", "fit", "variances that these burns do not tell apart",
-                    "burns of one bag that differ by more than rounding",
-                    "Check that values were not copied from one burn to another.")
-        ) from error  # fmt: skip
+        raise KitError.refuse(
+            "fit",
+            "variances that these burns do not tell apart",
+            "burns of one bag that differ by more than rounding",
+            "Check that values were not copied from one burn to another.",
+        ) from error
 
 
 def observed_covariance(engine: Engine, data: Any, theta: Array) -> Array:

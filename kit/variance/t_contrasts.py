@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from kit.errors import KitError, Problem
+from kit.errors import KitError
 from kit.variance.burn_arrays import Array
 from kit.variance.model import RepeatModel
 
@@ -110,10 +110,12 @@ def needs_reml(fit: RepeatModel) -> None:
         Saying so.
     """
     if fit.method != "REML":
-        raise KitError(
-            Problem("refuse", "df", "Kenward–Roger of a fit by ML", "a fit by REML",
-                    "Fit with method='REML', or ask for Satterthwaite.")
-        )  # fmt: skip
+        raise KitError.refuse(
+            "df",
+            "Kenward–Roger of a fit by ML",
+            "a fit by REML",
+            "Fit with method='REML', or ask for Satterthwaite.",
+        )
 
 
 def _quadratic(L: Array, M: Array) -> Array:
