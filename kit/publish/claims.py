@@ -410,6 +410,7 @@ def standing_of(data: ReportData, metric: str) -> Standing | None:
     return None if data.interim else _standing(data, metric, data.rows("best", metric))
 
 
+@lru_cache(maxsize=1)
 def value_standing(data: ReportData) -> tuple[str, Standing] | None:
     """Return the cost metric and which fuels can be the better value at the prices paid; None where not known."""
     from kit.judge import best_fuels

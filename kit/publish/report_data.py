@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -256,7 +256,7 @@ class ReportData:
         table = self.table("metrics")
         return len(table.loc[table["bag"] != "", ["fuel", "bag"]].drop_duplicates())
 
-    @property
+    @cached_property
     def these_bags(self) -> str:
         """What verdicts are about where nothing says how far bags differ: 'these bags', or 'these charges'; else ''."""
         judged = self.table("comparisons")
@@ -288,6 +288,15 @@ class ReportData:
 
     def used(self, metric: str) -> dict[str, tuple[int, int]]:
         """Return for each fuel how many burns and bags have a value of a metric that counts."""
+        if metric not in self._used:
+            self._used[metric] = self._counts(metric)
+        return self._used[metric]
+
+    @cached_property
+    def _used(self) -> dict[str, dict[str, tuple[int, int]]]:
+        return {}
+
+    def _counts(self, metric: str) -> dict[str, tuple[int, int]]:
         rows = self.values_of(metric)
         rows = rows[rows["value"].notna() & (rows["status"] != "missing")]
         bags = rows[rows["bag"] != ""].groupby("fuel")["bag"].nunique()
@@ -301,8 +310,9 @@ class ReportData:
         return min(int(counted), self.used(metric).get(fuel, (0, 0))[1])
 
 
+@lru_cache(maxsize=1)
 def report_data(analysis: Any) -> ReportData:
-    """Return an analysis as the pages read it."""
+    """Return an analysis as the pages read it: the same object for each part of a page, so that all share its work."""
     trial, sheet = analysis.run.trial, analysis.run.burns
     burned = [str(fuel) for fuel in dict.fromkeys([*analysis.metrics["fuel"], *sheet["fuel"]]) if str(fuel)]
     declared = [(fuel.id, fuel.label, fuel.kind) for fuel in trial.fuels if fuel.id in burned]
