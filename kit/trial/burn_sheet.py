@@ -2,34 +2,27 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Sequence, Set
+from collections.abc import Sequence, Set
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from kit.errors import Faults, did_you_mean
 from kit.schema import BURNS
 from kit.trial.clocks import CLOCK_COLUMNS, relative_times
-from kit.trial.decode import shown, toml_text
-from kit.trial.logs import Logs, has_times, log_names, some_of
-from kit.trial.sheet import (
-    Sheet,
-    also_rows,
-    note_outside,
-    note_unknown,
-    read_sheet,
-    sheet_path,
-    table_of,
-)
+from kit.trial.decode import shown, toml_text, visible
+from kit.trial.logs import LOGS, Logs, has_times, log_names, some_of
+from kit.trial.sheet import Sheet, SheetKind, read_sheet, sheet_path, table_of, unknown_words
 from kit.trial.trial import Trial
 
 NAME = "burns.csv"
 REQUIRED = ("burn", "fuel", "log")
-NUMBERS = {column.name: column.unit for column in BURNS if column.kind == "number"}
-MASSES = ("charge_g", "charge_l", "leftover_g", "ash_g", "wind_m_s")
+GUESSED = ("burn", "fuel", "bag", "day", "setting", *CLOCK_COLUMNS)
+"""Columns in which a '?' marks a guess."""
+PLACES = {"", "burn", "day", "log", *CLOCK_COLUMNS}
+"""Columns that say where in which log a burn lies, '' for a whole row."""
+WEIGHED = ("charge_g", "charge_l", "leftover_g", "ash_g", "wind_m_s")
 
 
 def read_burn_sheet(
@@ -46,107 +39,44 @@ def read_burn_sheet(
     """
     path = sheet_path(folder, Path(NAME).stem, faults)
     if not path.is_file():
-        _note_absent(folder, faults)
+        kin = sorted(each.name for each in folder.iterdir() if each.stem.casefold() == "burns")
+        remedy = (
+            f"Save '{kin[0]}' as CSV under the name {NAME}." if kin else "Write one, or let `start` make one."
+        )
+        faults.refuse(NAME, "no burn sheet", f"{NAME} with a row a burn: burn, fuel, log", remedy)
         return None, []
-    own = _own_columns(trial)
-    sheet = read_sheet(path, BURNS, REQUIRED, own, faults, notes)
+    own = [name for name in _own_columns(trial) if name not in {column.name for column in BURNS}]
+    sheet = read_sheet(path, SheetKind(BURNS, REQUIRED, own), faults, notes)
     if sheet is None:
         return None, []
     if not sheet.rows:
         expected = "a row a burn, with at least burn and fuel"
         remedy = "Write a row for each burn; for burns to come fill in trial.toml, and `repeatburn plan` writes them."
         faults.ask(NAME, "headings and no burns", expected, remedy)
-    sheet = _without_guesses(sheet, faults)
-    table = _table(sheet, own, faults, notes)
-    _judge(table, sheet, folder, trial, faults, notes)
+    sheet = _without_guesses(sheet)
+    table = table_of(sheet).rename(columns={"state": "state in the sheet"})
+    reasons = zip(table["excluded"], table["log"], strict=True)
+    table["state"] = ["excluded" if reason else "done" if log else "planned" for reason, log in reasons]
+    _ids_and_fuels(table, sheet)
+    _ranges(table, sheet)
+    _times(table, sheet)
+    table["log"] = _logs(table, sheet, folder, trial)
     if trial is not None:
-        _judge_by(trial, lost, table, sheet, faults, notes)
-    return table, _without_place(sheet, faults)
-
-
-def _without_place(sheet: Sheet, faults: Faults) -> list[int]:
-    """Return the places of rows with a fault in what says where in which log a burn lies."""
-    column = rf"(, column ({'|'.join(('burn', 'day', 'log', *CLOCK_COLUMNS))}))?"
-    named = (
-        re.fullmatch(rf"{re.escape(sheet.name)}, row ([0-9]+){column}", problem.where) for problem in faults
-    )
-    rows = {int(match[1]) for match in named if match}
-    return [place for place, row in enumerate(sheet.rows) if row in rows]
-
-
-def _note_absent(folder: Path, faults: Faults) -> None:
-    kin = sorted(p.name for p in folder.iterdir() if p.stem.casefold() == "burns") if folder.is_dir() else []
-    remedy = (
-        f"Save '{kin[0]}' as CSV under the name {NAME}." if kin else "Write one, or let `start` make one."
-    )
-    faults.refuse(NAME, "no burn sheet", f"{NAME} with a row a burn: burn, fuel, log", remedy)
+        _judge_by(trial, lost, table, sheet)
+    return table, sorted({place for place, column in sheet.faulty if column in PLACES})
 
 
 def _own_columns(trial: Trial | None) -> list[str]:
-    if trial is None:
-        return []
-    named = [each.column for each in trial.declared] + list(trial.model.covariates)
-    return [name for name in dict.fromkeys(named) if name not in {column.name for column in BURNS}]
+    """Return the columns that the trial file names as metrics of its own, then those it names as covariates."""
+    return [] if trial is None else [*(each.column for each in trial.declared), *trial.model.covariates]
 
 
-def _table(sheet: Sheet, own: Sequence[str], faults: Faults, notes: list[str]) -> pd.DataFrame:
-    table = table_of(sheet, BURNS, own, faults, notes).rename(columns={"state": "state in the sheet"})
-    return table.assign(state=_states(table))
-
-
-def _states(table: pd.DataFrame) -> list[str]:
-    pairs = zip(table["excluded"], table["log"], strict=True)
-    return ["excluded" if reason else "done" if log else "planned" for reason, log in pairs]
-
-
-def _judge(
-    table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None, faults: Faults, notes: list[str]
-) -> None:
-    _burn_ids(table, sheet, faults)
-    _fuels_are_told(table, sheet, faults)
-    _ranges(table, sheet, faults)
-    _times(table, sheet, faults, notes)
-    _logs(table, sheet, folder, trial, faults, notes)
-
-
-def _judge_by(
-    trial: Trial, lost: Set[str], table: pd.DataFrame, sheet: Sheet, faults: Faults, notes: list[str]
-) -> None:
-    checks = {
-        "fuel": _fuels,
-        "setting": _settings,
-        "trial": _cookers,
-        "metrics": _own_are_there,
-        "model": _own_are_there,
-        "bag": _bags,
-    }
-    left_out = [checks[name] for name in lost if name in checks]
-    for check in dict.fromkeys(checks.values()):
-        if check not in left_out:
-            check(table, sheet, trial, faults)
-    _counts_are_whole(table, sheet, trial, faults)
-    _charges(table, trial, notes)
-
-
-def _burn_ids(table: pd.DataFrame, sheet: Sheet, faults: Faults) -> None:
-    first: dict[str, int] = {}
-    for place, burn in enumerate(table["burn"]):
-        where = sheet.where(place, "burn")
-        if not burn:
-            faults.refuse(where, "a blank", "an id of the burn", "Give the burn an id, or delete the row.")
-        elif burn in first:
-            expected = f"an id once; row {sheet.rows[first[burn]]} has it already"
-            faults.refuse(where, f"{shown(burn)} a second time", expected, "Rename one of the two.")
-        else:
-            first[burn] = place
-
-
-def _without_guesses(sheet: Sheet, faults: Faults) -> Sheet:
+def _without_guesses(sheet: Sheet) -> Sheet:
     """Return the sheet with its guesses ('alder?', '09:40?') taken at their word, and ask for all of them at once."""
     columns = dict(sheet.columns)
     counts: dict[str, int] = {}
     rows: set[int] = set()
-    for name in (*REQUIRED[:2], "bag", "day", "setting", *CLOCK_COLUMNS):
+    for name in GUESSED:
         cells = [cell.strip() for cell in sheet.cells(name)]
         marked = [place for place, cell in enumerate(cells) if _is_guess(cell, name)]
         if marked:
@@ -159,7 +89,7 @@ def _without_guesses(sheet: Sheet, faults: Faults) -> Sheet:
         found = f"{count} guess{'es' * (count > 1)} marked '?' in {within}: "
         found += ", ".join(f"{name} ({count})" for name, count in counts.items())
         remedy = "Look at each and correct it; then replace every ? in the sheet by nothing."
-        faults.ask(f"{sheet.name}, cells marked '?'", found, "what was burned, and when", remedy)
+        sheet.faults.ask(f"{sheet.name}, cells marked '?'", found, "what was burned, and when", remedy)
     return replace(sheet, columns=columns)
 
 
@@ -168,144 +98,144 @@ def _is_guess(cell: str, column: str) -> bool:
     return "?" in (cell[:1], cell[-1:]) and (column not in REQUIRED or bool(cell.strip("? ")))
 
 
-def _fuels_are_told(table: pd.DataFrame, sheet: Sheet, faults: Faults) -> None:
-    blank = [place for place, fuel in enumerate(table["fuel"]) if not fuel.strip("? ")]
-    if blank:
-        where = sheet.where(blank[0], "fuel") + also_rows(sheet, blank[1:])
-        faults.ask(where, "a fuel not filled in", "the id of a fuel", "Write which fuel was burned.")
-
-
-def _fuels(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:
-    known = [fuel.id for fuel in trial.fuels]
-    told = [fuel if fuel.strip("? ") else "" for fuel in table["fuel"]]
-    note_unknown(sheet, "fuel", told, known, _fuel_noter(known, faults))
-
-
-def _fuel_noter(known: Sequence[str], faults: Faults) -> Callable[[str, str], None]:
-    def note(where: str, word: str) -> None:
-        if known:
-            remedy = f"{did_you_mean(word, known)} A new one is declared: [[fuel]] id = {toml_text(word)}."
-            faults.refuse(where, shown(word), "the id of a [[fuel]] of trial.toml", remedy)
-        else:
-            remedy = f"Add to trial.toml two lines: [[fuel]] and, below it, id = {toml_text(word)}."
-            faults.ask(
-                where, f"{shown(word)}; trial.toml declares no fuels", "a fuel that is declared", remedy
+def _ids_and_fuels(table: pd.DataFrame, sheet: Sheet) -> None:
+    first: dict[str, int] = {}
+    for place, burn in enumerate(table["burn"]):
+        if not burn:
+            sheet.refuse(
+                place, "burn", "a blank", "an id of the burn", "Give the burn an id, or delete the row."
             )
+        elif first.setdefault(burn, place) != place:
+            expected = f"an id once; row {sheet.rows[first[burn]]} has it already"
+            sheet.refuse(place, "burn", f"{shown(burn)} a second time", expected, "Rename one of the two.")
+    blank = [place for place, fuel in enumerate(table["fuel"]) if not fuel.strip("? ")]
+    sheet.ask(blank, "fuel", "a fuel not filled in", "the id of a fuel", "Write which fuel was burned.")
 
-    return note
 
-
-def _ranges(table: pd.DataFrame, sheet: Sheet, faults: Faults) -> None:
-    for column in MASSES:
-        words = ("a number that is not negative", "Correct it, or leave it blank where nothing was measured.")
-        note_outside(sheet, column, table[column].to_numpy(), (0.0, np.inf), words, faults)
+def _ranges(table: pd.DataFrame, sheet: Sheet) -> None:
+    for column in WEIGHED:
+        remedy = "Correct it, or leave it blank where nothing was measured."
+        sheet.refuse_numbers(table[column], table[column] < 0, "a number that is not negative", remedy)
     for column in ("charge_g", "charge_l"):
-        for place in np.flatnonzero(table[column] == 0):
-            remedy = "Correct it, or leave it blank where it was not weighed."
-            faults.refuse(sheet.where(int(place), column), "0", "a number above zero", remedy)
-    words = ("0 to 100 %", "Correct it, or leave it blank.")
-    note_outside(sheet, "humidity_pct", table["humidity_pct"].to_numpy(), (0.0, 100.0), words, faults)
-    words = ("air from -60 to 60 °C", "Is it in °F? Convert it: (°F - 32) / 1.8.")
-    note_outside(sheet, "ambient_c", table["ambient_c"].to_numpy(), (-60.0, 60.0), words, faults)
+        remedy = "Correct it, or leave it blank where it was not weighed."
+        sheet.refuse_numbers(table[column], table[column] == 0, "a number above zero", remedy)
+    humid, air = table["humidity_pct"], table["ambient_c"]
+    sheet.refuse_numbers(humid, (humid < 0) | (humid > 100), "0 to 100 %", "Correct it, or leave it blank.")
+    remedy = "Is it in °F? Convert it: (°F - 32) / 1.8."
+    sheet.refuse_numbers(air, air.abs() > 60, "air from -60 to 60 °C", remedy)
 
 
-def _times(table: pd.DataFrame, sheet: Sheet, faults: Faults, notes: list[str]) -> None:
-    for place, row in enumerate(table[["day", *CLOCK_COLUMNS]].to_dict("records")):
+def _times(table: pd.DataFrame, sheet: Sheet) -> None:
+    for place, row in enumerate(table[["burn", "day", *CLOCK_COLUMNS]].to_dict("records")):
         times = relative_times(row)
         if times.fault:
             expected = "lit, tipped, lid_on and stopped one after the other"
             remedy = "Correct the time, or write the date before it, as 2026-05-15 00:20."
-            faults.refuse(sheet.where(place), times.fault, expected, remedy)
+            sheet.refuse(place, "", times.fault, expected, remedy)
         elif times.rolled:
-            burn, column = table["burn"][place], times.rolled[0]
-            notes.append(f"Burn {burn}: {column} {row[column]} is taken to be of the next day.")
+            column = times.rolled[0]
+            sheet.notes.append(f"Burn {row['burn']}: {column} {row[column]} is taken to be of the next day.")
 
 
-def _is_split(names: tuple[str, ...], trial: Trial | None) -> bool:
+def _logs(table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None) -> list[str]:
+    """Note what is wrong with the files that the rows name, and return the names as the disk spells them."""
+    logs = Logs(folder)
+    named = [log_names(cell) for cell in table["log"]]
+    faults = {name: logs.fault_of(name) for name in {name for names in named for name in names}}
+    first: dict[str, tuple[int, bool]] = {}
+    for place, row in enumerate(table[["burn", "state", *CLOCK_COLUMNS]].to_dict("records")):
+        names = named[place]
+        is_parted = has_times(row) or _is_split(names, trial)
+        for nth, name in enumerate(names):
+            other, other_is_parted = first.setdefault(name, (place, is_parted))
+            if fault := faults[name]:
+                sheet.refuse(place, "log", *fault)
+            elif name in names[:nth]:
+                sheet.refuse(place, "log", f"{shown(name)} twice", "each file once", "Delete one of the two.")
+            elif other != place and not is_parted and not other_is_parted:
+                found = f"{shown(name)}, given to {sheet.where(other)} as well"
+                expected = "a file of its own, or clock times that part the burns of one file"
+                remedy = "Name the right file, or fill in lit and stopped of both burns."
+                sheet.refuse(place, "log", found, expected, remedy)
+        if row["state"] == "planned" and has_times(row):
+            sheet.notes.append(
+                f"Burn {row['burn']} has times and no log: it counts as planned until its log is named."
+            )
+    unused = logs.unused(set(faults))
+    if unused:
+        sheet.notes.append(f"In {LOGS}/ and named by no burn: {some_of(unused)}.")
+    for name in filter(logs.leaves_the_folder, unused):
+        found, remedy = "a link out of the run folder", "Put a copy in its place, or take it away."
+        sheet.faults.refuse(f"{LOGS}/{visible(name)}", found, "a file of its own", remedy)
+    return [logs.on_disk(names) for names in named]
+
+
+def _is_split(names: Sequence[str], trial: Trial | None) -> bool:
     """Return whether a column of the files, declared for their logger, parts them into burns."""
     loggers = [trial.logger_of(name) for name in names] if trial is not None else []
     return bool(loggers) and all(logger is not None and logger.split_by for logger in loggers)
 
 
-def _logs(
-    table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None, faults: Faults, notes: list[str]
-) -> None:
-    logs = Logs(folder)
-    named: set[str] = set()
-    cells: list[str] = []
-    for place, row in enumerate(table[["burn", "log", "state", *CLOCK_COLUMNS]].to_dict("records")):
-        names = log_names(str(row["log"]))
-        named.update(names)
-        logs.judge(names, sheet.where(place, "log"), has_times(row) or _is_split(names, trial), faults)
-        cells.append(logs.on_disk(names))
-        if row["state"] == "planned" and has_times(row):
-            notes.append(
-                f"Burn {row['burn']} has times and no log: it counts as planned until its log is named."
-            )
-    table["log"] = cells
-    unused = logs.unused(named)
-    if unused:
-        notes.append(f"In logs/ and named by no burn: {some_of(unused)}.")
-    logs.judge_unused(unused, faults)
-
-
-def _settings(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:
-    known = [setting.id for setting in trial.settings]
-
-    def note(where: str, word: str) -> None:
-        declare = f"Declare it: [[setting]] and, below, id = {toml_text(word)}."
-        remedy = did_you_mean(word, known) if known else declare
-        faults.refuse(where, shown(word), "the id of a [[setting]] of trial.toml", remedy)
-
-    note_unknown(sheet, "setting", list(table["setting"]), known, note)
-    _note_blanks(table, sheet, "setting", known, faults)
-
-
-def _cookers(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:
-    if not trial.cookers:
-        return
-
-    def note(where: str, word: str) -> None:
-        remedy = f"{did_you_mean(word, trial.cookers)} Several cookers are declared as cooker = ['A', 'B']."
-        faults.refuse(where, shown(word), "a cooker of trial.toml, [trial] cooker", remedy)
-
-    note_unknown(sheet, "cooker", list(table["cooker"]), trial.cookers, note)
-    _note_blanks(table, sheet, "cooker", trial.cookers, faults)
-
-
-def _note_blanks(
-    table: pd.DataFrame, sheet: Sheet, column: str, known: Sequence[str], faults: Faults
-) -> None:
-    """Ask for a blank cell where several things are declared and the row does not say which it was."""
-    blank = [place for place, cell in enumerate(table[column]) if not cell] if len(known) > 1 else []
-    if blank:
-        where = sheet.where(blank[0], column) + also_rows(sheet, blank[1:])
-        faults.ask(where, "a blank", f"one of: {', '.join(known)}", f"Write which {column} it was.")
-
-
-def _own_are_there(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:
-    for place, column in enumerate([each.column for each in trial.declared] + list(trial.model.covariates)):
-        if column not in sheet.columns and column not in NUMBERS:
-            key = "[metrics] declared" if place < len(trial.declared) else "[model] covariates"
-            remedy = did_you_mean(column, sheet.columns)
-            faults.refuse(f"trial.toml, {key}", shown(column), f"a column of {NAME}", remedy)
-
-
-def _counts_are_whole(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:
-    for column in [each.column for each in trial.declared if each.scale == "count" and each.column in table]:
-        for place in np.flatnonzero((table[column] < 0) | (table[column] % 1 > 0)):
+def _judge_by(trial: Trial, lost: Set[str], table: pd.DataFrame, sheet: Sheet) -> None:
+    """Note what does not agree with the tables of the trial file, those aside that lost keys to faults."""
+    if "fuel" not in lost:
+        _fuels(table, sheet, [fuel.id for fuel in trial.fuels])
+    if "setting" not in lost:
+        settings = [setting.id for setting in trial.settings]
+        _declared_words(table, sheet, "setting", settings, "the id of a [[setting]] of trial.toml")
+    if "trial" not in lost and trial.cookers:
+        expected, more = (
+            "a cooker of trial.toml, [trial] cooker",
+            " Several cookers are declared as cooker = ['A', 'B'].",
+        )
+        _declared_words(table, sheet, "cooker", trial.cookers, expected, more)
+    if not lost & {"metrics", "model"}:
+        for place, column in enumerate(_own_columns(trial)):
+            if column not in table:
+                key = "[metrics] declared" if place < len(trial.declared) else "[model] covariates"
+                expected, remedy = f"a column of {NAME}", did_you_mean(column, sheet.columns)
+                sheet.faults.refuse(f"trial.toml, {key}", shown(column), expected, remedy)
+    if "bag" not in lost:
+        for place, (fuel, bag) in enumerate(zip(table["fuel"], table["bag"], strict=True)):
+            of_fuel = [each.id for each in trial.bags if each.fuel == fuel]
+            if bag and of_fuel and bag not in of_fuel:
+                sheet.refuse(place, "bag", shown(bag), f"a [[bag]] of {fuel}", did_you_mean(bag, of_fuel))
+    for declared in trial.declared:
+        if declared.scale == "count" and declared.column in table:
+            counts = table[declared.column]
+            expected = "a count: a whole number, 0 or more"
             remedy = 'Correct it, or declare the column with scale = "plain" or "log".'
-            where, found = sheet.where(int(place), column), f"{table[column][place]:g}"
-            faults.refuse(where, found, "a count: a whole number, 0 or more", remedy)
+            sheet.refuse_numbers(counts, (counts < 0) | (counts % 1 > 0), expected, remedy)
+    _charges(table, trial, sheet.notes)
 
 
-def _bags(table: pd.DataFrame, sheet: Sheet, trial: Trial, faults: Faults) -> None:
-    declared = {(bag.fuel, bag.id) for bag in trial.bags}
-    for place, (fuel, bag) in enumerate(zip(table["fuel"], table["bag"], strict=True)):
-        of_fuel = [label for owner, label in declared if owner == fuel]
-        if bag and of_fuel and bag not in of_fuel:
-            where = sheet.where(place, "bag")
-            faults.refuse(where, shown(bag), f"a [[bag]] of {fuel}", did_you_mean(bag, of_fuel))
+def _fuels(table: pd.DataFrame, sheet: Sheet, known: Sequence[str]) -> None:
+    words = [fuel if fuel.strip("? ") else "" for fuel in table["fuel"]]
+    for word, places in unknown_words(words, known).items():
+        if known:
+            remedy = f"{did_you_mean(word, known)} A new one is declared: [[fuel]] id = {toml_text(word)}."
+            sheet.refuse(places, "fuel", shown(word), "the id of a [[fuel]] of trial.toml", remedy)
+        else:
+            found = f"{shown(word)}; trial.toml declares no fuels"
+            remedy = f"Add to trial.toml two lines: [[fuel]] and, below it, id = {toml_text(word)}."
+            sheet.ask(places, "fuel", found, "a fuel that is declared", remedy)
+
+
+def _declared_words(
+    table: pd.DataFrame, sheet: Sheet, column: str, known: Sequence[str], expected: str, more: str = ""
+) -> None:
+    """Refuse what is not declared, and ask for a blank cell where several are and the row does not say which."""
+
+    def remedy(word: str) -> str:
+        return (
+            did_you_mean(word, known) + more
+            if known
+            else f"Declare it: [[{column}]] and, below, id = {toml_text(word)}."
+        )
+
+    sheet.refuse_unknown(column, table[column], known, expected, remedy)
+    blank = [place for place, cell in enumerate(table[column]) if not cell and len(known) > 1]
+    sheet.ask(blank, column, "a blank", f"one of: {', '.join(known)}", f"Write which {column} it was.")
 
 
 def _charges(table: pd.DataFrame, trial: Trial, notes: list[str]) -> None:

@@ -2,30 +2,30 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from functools import lru_cache
 from typing import Literal
+
+from kit.trial.cells import MONTHS, match_stamp
 
 CLOCK_COLUMNS = ("lit", "tipped", "lid_on", "stopped")
 DAY_S = 86_400.0
-
-_TIME = re.compile(
-    r"([0-9]{1,2}):([0-9]{2})(?::([0-9]{2})(?:[.,]([0-9]{1,6}))?)?\s*([ap])?\.?(m)?\.?\Z", re.IGNORECASE
-)
-_YEAR_FIRST = re.compile(r"([0-9]{4})([-/.])([0-9]{1,2})\2([0-9]{1,2})\Z")
-_YEAR_LAST = re.compile(r"([0-9]{1,2})([-/.])([0-9]{1,2})\2([0-9]{4}|[0-9]{2})\Z")
-_NAMED = re.compile(r"([0-9]{1,2})[-. ]+([A-Za-z]{3,9})\.?[-, ]+([0-9]{4})\Z")
-_NAMED_FIRST = re.compile(r"([A-Za-z]{3,9})\.?\s+([0-9]{1,2}),?\s+([0-9]{4})\Z")
-_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
-_ZERO_DAY = re.compile(
-    r"(1900[-/]0?1[-/]0?0|0?1[-/]0?0[-/]1900|0?[01][-/]0?1[-/]190[04]|30[-/]12[-/]1899|12[-/]30[-/]1899)\Z"
-)
-_EPOCHS = frozenset({(1899, 12), (1900, 1), (1904, 1)})
-"""What spreadsheets put before a bare time of day."""
+NOT_OF_A_SHEET = frozenset({"minus", "zone", "off", "s2"})
+"""Fields of a log's stamps that a sheet's cells have not: durations, zones, and 10:34.20, which could be minutes."""
+ZERO_YEARS = frozenset({1899, 1900, 1904})
+"""Years of the dates that spreadsheets put before a bare time of day."""
 
 Order = Literal["day first", "month first", "unknown", "both"]
+
+
+@lru_cache(maxsize=65536)
+def _fields(cell: str) -> Mapping[str, str]:
+    """Return the fields of a date, a time of day or both, by the grammar of logs' stamps; none where it is no such."""
+    found = match_stamp(" ".join(cell.split()).removesuffix("."))
+    fields = {name: text for name, text in found[1].groupdict().items() if text} if found else {}
+    return {} if NOT_OF_A_SHEET & fields.keys() else fields
 
 
 def date_order(cells: Iterable[str]) -> Order | None:
@@ -33,94 +33,81 @@ def date_order(cells: Iterable[str]) -> Order | None:
 
     'unknown' where no number is above 12, 'both' where cells contradict each other.
     """
-    signs: set[str] = set()
-    for cell in set(cells):
-        match = _YEAR_LAST.match(_parts(cell)[0])
-        if match and match[2] != ".":
-            signs.add("day" if int(match[1]) > 12 else "month" if int(match[3]) > 12 else "none")
-    if not signs:
-        return None
-    told = signs - {"none"}
-    return (
-        "both" if len(told) == 2 else "day first" if "day" in told else "month first" if told else "unknown"
-    )
+    dates = [fields for cell in set(cells) if "a" in (fields := _fields(cell)) and fields["sep"] != "."]
+    signs = {
+        "day first" if int(each["a"]) > 12 else "month first" if int(each["b"]) > 12 else "unknown"
+        for each in dates
+    }
+    orders: tuple[Order, ...] = ("day first", "month first")
+    proved = [order for order in orders if order in signs]
+    return "both" if len(proved) == 2 else proved[0] if proved else "unknown" if signs else None
 
 
-def _parts(cell: str) -> tuple[str, str]:
-    """Cut a cell into its date and its time of day, either of which may be ''."""
-    text = " ".join(cell.replace("\u202f", " ").replace("\u00a0", " ").split())
-    if _TIME.match(text):
-        return "", text
-    head, mark, tail = re.sub(r"(?<=[0-9])T(?=[0-9])", " ", text).partition(" ")
-    while mark and not _TIME.match(tail):
-        more, mark, tail = tail.partition(" ")
-        head = f"{head} {more}"
-    return head.rstrip(","), tail
-
-
-def read_date(text: str, order: Order | None) -> date | None:
-    """Return the date of a text, or None where it is none, or in an order that is not known."""
-    for pattern, places in ((_YEAR_FIRST, (1, 3, 4)), (_NAMED, (3, 2, 1)), (_NAMED_FIRST, (3, 1, 2))):
-        if match := pattern.match(text):
-            return _date(*(match[place] for place in places))
-    match = _YEAR_LAST.match(text)
-    if match and (match[2] == "." or order == "day first"):
-        return _date(match[4], match[3], match[1])
-    return _date(match[4], match[1], match[3]) if match and order == "month first" else None
-
-
-def _date(year: str, month: str, day: str) -> date | None:
-    number = int(year) + 2000 * (len(year) == 2)
-    in_year = (
-        int(month)
-        if month.isdigit()
-        else 1 + next((place for place, name in enumerate(_MONTHS) if month[:3].casefold() == name), 99)
-    )
+def _date(fields: Mapping[str, str], order: Order | None) -> date | None:
+    if "a" in fields:
+        day, month = fields["a"], fields["b"]
+        if fields["sep"] != "." and order != "day first":
+            if order != "month first":
+                return None
+            day, month = month, day
+        year = fields["c"]
+    else:
+        year, day = fields["y"], fields["d"]
+        month = fields.get("m") or str(MONTHS[fields["mon"].casefold()])
     try:
-        return date(number, in_year, int(day))
+        return date(int(year) + 2000 * (len(year) == 2), int(month), int(day))
     except ValueError:
         return None
 
 
+def _seconds(fields: Mapping[str, str]) -> float | None:
+    hour, minute, second = (fields.get(name, "00") for name in ("h", "mi", "s"))
+    if int(hour) > 23 or int(minute) > 59 or int(second) > 59 or len(minute + second) < 4:
+        return None
+    hours = int(hour)
+    if "half" in fields:
+        if not 1 <= hours <= 12:
+            return None
+        hours = hours % 12 + 12 * (fields["half"] in "pP")
+    return hours * 3600.0 + int(minute) * 60 + int(second) + float(f"0.{fields.get('f', 0)}")
+
+
+def _is_dated(fields: Mapping[str, str]) -> bool:
+    return "a" in fields or "d" in fields
+
+
+def read_date(text: str, order: Order | None) -> date | None:
+    """Return the date of a text, or None where it is none, has a time of day, or is in an order that is not known."""
+    fields = _fields(text)
+    is_day = _is_dated(fields) and ("h" not in fields or _seconds(fields) == 0)
+    return _date(fields, order) if is_day else None
+
+
 def read_time(text: str) -> float | None:
     """Return the seconds since midnight of a time of day such as 10:34, 10:34:59.5 or 2:15 pm."""
-    match = _TIME.match(text)
-    if match is None or bool(match[5]) != bool(match[6]):
-        return None
-    hour, minute, second = int(match[1]), int(match[2]), int(match[3] or 0)
-    if minute > 59 or second > 59 or hour > 23 or (match[5] and not 1 <= hour <= 12):
-        return None
-    if match[5]:
-        hour = hour % 12 + 12 * (match[5].casefold() == "p")
-    return hour * 3600.0 + minute * 60 + second + float(f"0.{match[4] or 0}")
+    fields = _fields(text)
+    return _seconds(fields) if "h" in fields and not _is_dated(fields) else None
 
 
 def plain_clock(cell: str, order: Order | None) -> str | None:
     """Return a clock cell as hh:mm:ss or yyyy-mm-ddThh:mm:ss ('' for blank), None where it is no time."""
     if not cell.strip():
         return ""
-    day, time = _parts(cell)
-    seconds = read_time(time)
+    fields = _fields(cell)
+    seconds = _seconds(fields) if "h" in fields else None
     if seconds is None:
         return None
-    if not day:
+    if not _is_dated(fields) or int(fields.get("y") or fields["c"]) in ZERO_YEARS:
         return written_time(seconds)
-    on = read_date(day, order) or _spreadsheet_zero(day)
-    if on is None:
-        return None
-    return written_time(seconds) if (on.year, on.month) in _EPOCHS else f"{on}T{written_time(seconds)}"
-
-
-def _spreadsheet_zero(day: str) -> date | None:
-    return date(1900, 1, 1) if _ZERO_DAY.match(day) else None
+    on = _date(fields, order)
+    return f"{on}T{written_time(seconds)}" if on else None
 
 
 def written_time(seconds: float) -> str:
     """Return seconds since midnight as hh:mm:ss, with decimals only where there are any."""
     whole = int(seconds)
     text = f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
-    part = f"{seconds - whole:.6f}".rstrip("0")[1:]
-    return text + (part if part != "." else "")
+    return text + f"{seconds - whole:.6f}".rstrip("0")[1:].removesuffix(".")
 
 
 @dataclass(frozen=True)
