@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 
 from kit.readings.body import Body
-from kit.readings.header import stated_values
+from kit.readings.headings import stated_values
 from kit.readings.open_log import OpenLog
 from kit.readings.stamps import (
     DAY,
@@ -25,7 +26,7 @@ from kit.readings.stamps import (
 from kit.readings.time_column import TimePlan
 from kit.trial.cells import MONTHS, WEEKDAYS, WORDS, Ints, match_stamp
 
-_WORDS: dict[str, str] = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
+_WORDS: dict[Order, str] = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
 _EARLIEST = 1990
 
 
@@ -52,11 +53,6 @@ class Timed:
     clock: Ints | None
     step_s: float | None
 
-    @property
-    def day_first(self) -> object:
-        """The order of dates as declared, None where it was not."""
-        return self.log.keys.get("day_first")
-
     def at(self, row: int | None = None) -> str:
         """Return the time column, or a row of it, as messages name it."""
         where = self.log.at(column=self.plan.heading)
@@ -66,75 +62,81 @@ class Timed:
         """Return the line number of a row."""
         return int(self.body.lines[row])
 
+    def cells(self, row: int) -> list[str]:
+        """Return the cells of a row."""
+        return self.log.fields([self.line(row)])[self.line(row)]
+
     def text(self, row: int) -> str:
         """Return what a row holds in its time columns."""
-        cells = self.log.fields([self.line(row)])[self.line(row)]
+        cells = self.cells(row)
         return " ".join(cells[place] for place in self.plan.places if place < len(cells))
-
-    def cells_beside(self) -> dict[str, str]:
-        """Return the cells beside the stamp of the first row, by heading."""
-        cells = self.log.fields([self.line(0)])[self.line(0)]
-        names = enumerate(zip(self.log.header.names, cells, strict=False))
-        return {name: cell for place, (name, cell) in names if place not in self.plan.places}
 
     def ask(self, row: int | None, found: str, expected: str, remedy: str) -> None:
         """Ask for what is missing about the time."""
         self.log.faults.ask(self.at(row), found, expected, remedy)
 
+    def refuse(self, row: int | None, found: str, expected: str, remedy: str) -> None:
+        """Note a fault of the time."""
+        self.log.faults.refuse(self.at(row), found, expected, remedy)
 
-def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order | None, str]:
+
+def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
     """Return the order of a column's dates and why, or None where it has to be asked for.
 
     A field above 12 proves it; so does a log that runs on through midnight under one order only, and a
     point between the fields, which is written with the day first. Two-digit years stand last, unless
     dashes part the fields or what stands beside them says so.
     """
-    if not (stamps.form == THREE).any():
+    rows = np.flatnonzero(stamps.form == THREE)
+    others = np.flatnonzero((stamps.form == YEAR_FIRST) | (stamps.form == NAMED))
+    if not len(rows):
         named = (stamps.form == NAMED).any()
         return "ymd", "the month is written as a word" if named else "the year stands first"
-    rows = np.flatnonzero(stamps.form == THREE)
-    if ((stamps.form == YEAR_FIRST) | (stamps.form == NAMED)).any():
-        _refuse_mixed(stamps, timed)
-        return None, ""
-    rows = rows[_distinct(stamps, rows)]
-    orders: list[Order] = ["dmy", "mdy"]
-    if stamps.short_year and (
-        stamps.separator == "-" or not any(_possible(stamps, order, rows) for order in orders)
-    ):
+    if len(others):
+        found = f"dates written in two ways, '{timed.text(int(rows[0]))}' and '{timed.text(int(others[0]))}'"
+        remedy = "Export the log again with one format, or split the file."
+        timed.refuse(None, found, "one way for a whole column", remedy)
+        return None
+    date_key = [field[rows].astype(np.int64) for field in (stamps.a, stamps.b, stamps.c)]
+    _, first = np.unique(date_key[0] * 40_000_000 + date_key[1] * 40_000 + date_key[2], return_index=True)
+    rows = rows[np.sort(first)]
+    could_be = {order: _possible(stamps, order, rows) for order in _WORDS}
+    orders: list[Order] = [order for order in _WORDS if order != "ymd" and could_be[order]]
+    year_first = stamps.short_year and could_be["ymd"]
+    if year_first and (stamps.separator == "-" or not orders):
         orders.append("ymd")
-    possible = [order for order in orders if _possible(stamps, order, rows)]
-    if timed.day_first is not None:
-        wanted: Order = "dmy" if timed.day_first else "mdy"
-        if wanted in possible:
-            return wanted, "declared"
-        timed.log.faults.refuse(
-            timed.at(),
-            f"dates such as '{timed.text(int(rows[0]))}'",
-            f"dates with the {_WORDS[wanted][:-6]} first, as declared",
-            "Mend the key day_first.",
+    if timed.log.keys.get("day_first") is not None:
+        return _declared(stamps, orders, rows, timed)
+    if not orders:
+        by_day = next((int(row) for row in rows if stamps.a[row] > 12), int(rows[0]))
+        by_month = next((int(row) for row in rows if stamps.b[row] > 12), int(rows[-1]))
+        timed.refuse(
+            None,
+            f"'{timed.text(by_day)}' and '{timed.text(by_month)}', which no single order of day and month explains",
+            "one order for a whole column",
+            "Export the log again with one date format, or split the file.",
         )
-        return None, ""
-    if not possible:
-        _refuse_impossible(stamps, rows, timed)
-        return None, ""
-    if stamps.short_year and "ymd" not in possible and _possible(stamps, "ymd", rows):
-        supported = _supported_orders(stamps, [*possible, "ymd"], timed)
+        return None
+    if year_first and "ymd" not in orders:
+        supported = _supported_orders(stamps, [*orders, "ymd"], timed)
         if list(supported) == ["ymd"]:
             return "ymd", supported["ymd"]
-    if len(possible) == 1:
-        return possible[0], _proof(stamps, possible[0], rows, timed)
-    if stamps.separator == "." and "dmy" in possible:
+    if len(orders) == 1:
+        field = {"dmy": stamps.a, "mdy": stamps.b, "ymd": stamps.c}[orders[0]]
+        proof = timed.text(int(rows[int(np.argmax(field[rows]))]))
+        return orders[0], f"{_WORDS[orders[0]]}: shown by '{proof}'"
+    if stamps.separator == "." and "dmy" in orders:
         return "dmy", "points part day, month and year: day first"
-    if len({tuple(day_numbers(stamps, order)[0][rows].tolist()) for order in possible}) == 1:
-        return possible[0], "day and month are the same number"
-    running = [order for order in possible if _runs_on(stamps, order)]
+    if len({tuple(day_numbers(stamps, order)[0][rows].tolist()) for order in orders}) == 1:
+        return orders[0], "day and month are the same number"
+    running = [order for order in orders if _runs_on(stamps, order)]
     if len(running) == 1:
         return running[0], "the log runs on through midnight only so"
-    supported = _supported_orders(stamps, possible, timed)
+    supported = _supported_orders(stamps, orders, timed)
     if len(supported) == 1:
         return next(iter(supported.items()))
-    _ask_order(stamps, possible, rows, timed)
-    return None, ""
+    _ask_order(stamps, orders, rows if len(rows) <= 2 else rows[[0, -1]], timed)
+    return None
 
 
 def _possible(stamps: Stamps, order: Order, rows: Ints) -> bool:
@@ -143,79 +145,72 @@ def _possible(stamps: Stamps, order: Order, rows: Ints) -> bool:
     return bool((is_date(year, month, day) & plausible).all())
 
 
-def _distinct(stamps: Stamps, rows: Ints) -> Ints:
-    keys = (
-        stamps.a[rows].astype(np.int64) * 40_000_000
-        + stamps.b[rows].astype(np.int64) * 40_000
-        + stamps.c[rows]
+def _declared(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed) -> tuple[Order, str] | None:
+    wanted: Order = "dmy" if timed.log.keys["day_first"] else "mdy"
+    if wanted in orders:
+        return wanted, "declared"
+    found, expected = (
+        f"dates such as '{timed.text(int(rows[0]))}'",
+        f"dates with the {_WORDS[wanted]}, as declared",
     )
-    _, first = np.unique(keys, return_index=True)
-    return np.sort(first)
+    timed.refuse(None, found, expected, "Mend the key day_first.")
+    return None
 
 
-def _refuse_mixed(stamps: Stamps, timed: Timed) -> None:
-    three = int(np.flatnonzero(stamps.form == THREE)[0])
-    other = int(np.flatnonzero((stamps.form == YEAR_FIRST) | (stamps.form == NAMED))[0])
-    timed.log.faults.refuse(
-        timed.at(),
-        f"dates written in two ways, '{timed.text(three)}' and '{timed.text(other)}'",
-        "one way for a whole column",
-        "Export the log again with one format, or split the file.",
+def _ask_order(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed) -> None:
+    texts = ", ".join(f"'{timed.text(int(row))}'" for row in rows)
+    readings = []
+    for order in orders:
+        fields = zip(*(part.tolist() for part in date_fields(stamps, order, rows)), strict=True)
+        dates = " … ".join(f"{year:04d}-{month:02d}-{day:02d}" for year, month, day in fields)
+        readings.append(f"{_WORDS[order]}: {dates}")
+    timed.ask(
+        None,
+        f"{texts}, which can be read in two ways: {' or '.join(readings)}",
+        "day first or month first",
+        "Add day_first = true or day_first = false to the [[logger]] table"
+        + (' (or time_format = "%y-%m-%d …" where the year stands first).' if "ymd" in orders else "."),
     )
-
-
-def _refuse_impossible(stamps: Stamps, rows: Ints, timed: Timed) -> None:
-    by_day = next((int(row) for row in rows if stamps.a[row] > 12), int(rows[0]))
-    by_month = next((int(row) for row in rows if stamps.b[row] > 12), int(rows[-1]))
-    timed.log.faults.refuse(
-        timed.at(),
-        f"'{timed.text(by_day)}' and '{timed.text(by_month)}', which no single order of day and month explains",
-        "one order for a whole column",
-        "Export the log again with one date format, or split the file.",
-    )
-
-
-def _proof(stamps: Stamps, order: Order, rows: Ints, timed: Timed) -> str:
-    field = {"dmy": stamps.a, "mdy": stamps.b, "ymd": stamps.c}[order]
-    row = int(rows[int(np.argmax(field[rows]))])
-    return f"{_WORDS[order]}: shown by '{timed.text(row)}'"
 
 
 def _runs_on(stamps: Stamps, order: Order) -> bool:
     """Return whether the clock runs on from row to row at its usual pace over every change of date."""
     days, fine = day_numbers(stamps, order)
-    time = (days * DAY + stamps.nanoseconds)[fine]
-    steps = np.diff(time)
+    steps = np.abs(np.diff((days * DAY + stamps.nanoseconds)[fine]))
     changes = np.diff(days[fine]) != 0
     if not changes.any() or len(steps) < 3:
         return False
-    usual = float(np.median(np.abs(steps[~changes]))) if (~changes).any() else float(np.median(np.abs(steps)))
-    return bool((np.abs(steps[changes]) <= 3 * usual).all()) and usual > 0
+    usual = float(np.median(steps if changes.all() else steps[~changes]))
+    return bool((steps[changes] <= 3 * usual).all()) and usual > 0
 
 
 def _supported_orders(stamps: Stamps, orders: Sequence[Order], timed: Timed) -> dict[Order, str]:
     """Return the orders under which something else in the file names the first row's date, and nothing denies it."""
-    found: dict[Order, str] = {}
+    supported: dict[Order, str] = {}
     for order in orders:
         votes = {name: vote for name, vote in _votes(stamps, order, timed) if vote is not None}
         if votes and all(votes.values()):
-            found[order] = f"{_WORDS[order]}: {next(iter(votes))} agrees only so"
-    return found
+            supported[order] = f"{_WORDS[order]}: {next(iter(votes))} agrees only so"
+    return supported
 
 
 def _votes(stamps: Stamps, order: Order, timed: Timed) -> Iterator[tuple[str, bool | None]]:
-    year, month, day = (int(part[0]) for part in date_fields(stamps, order, np.array([0])))
     try:
-        at = date(year, month, day)
+        at = date(*(int(part[0]) for part in date_fields(stamps, order, np.array([0]))))
     except ValueError:
         yield "the calendar", False
         return
-    for name, cell in timed.cells_beside().items():
-        yield f"column {name}", _agrees(at, name, cell)
-    stated = stated_values(timed.log.header.preamble, timed.log.layout.delimiter)
-    for text in (value for _, _, values in stated for value in values):
-        if (other := _plain_date(text)) is not None and abs((other - at).days) <= 1:
+    header = timed.log.header
+    for place, (name, cell) in enumerate(zip(header.names, timed.cells(0), strict=False)):
+        if place not in timed.plan.places:
+            yield f"column {name}", _agrees(at, name, cell)
+    for _, values in stated_values(header.preamble, timed.log.layout.delimiter):
+        if any(_is_near(at, _plain_date(value)) for value in values):
             yield "a date above the table", True
+
+
+def _is_near(at: date, other: date | None) -> bool:
+    return other is not None and abs((other - at).days) <= 1
 
 
 def _agrees(at: date, name: str, cell: str) -> bool | None:
@@ -223,56 +218,32 @@ def _agrees(at: date, name: str, cell: str) -> bool | None:
     word = cell.strip(" .,").casefold()
     if word in WEEKDAYS:
         return WEEKDAYS[word] == at.weekday()
-    part = next(
-        (
-            place
-            for place, words in enumerate(WORDS["dates"]["parts"][:3])
-            if name.casefold() in words.split()
-        ),
-        None,
-    )
-    if part is not None and word.isdigit() and len(word) <= 4:
-        return int(word) % (100 if part == 0 else 10_000) == (at.year % 100, at.month, at.day)[part]
-    if word.isdigit() and 9.4e8 <= int(word) <= 2.6e9:
-        return abs((date.fromtimestamp(int(word)) - at).days) <= 1
+    if word.isdigit():
+        parts = zip(WORDS["dates"]["parts"], (at.year % 100, at.month, at.day), strict=False)
+        part = next(
+            ((place, own) for place, (words, own) in enumerate(parts) if name.casefold() in words.split()),
+            None,
+        )
+        if part and len(word) <= 4:
+            return int(word) % (100 if part[0] == 0 else 10_000) == part[1]
+        if 9.4e8 <= int(word) <= 2.6e9:
+            return _is_near(at, date.fromtimestamp(int(word)))
     other = _plain_date(cell)
-    return None if other is None else abs((other - at).days) <= 1
+    return None if other is None else _is_near(at, other)
 
 
 def _plain_date(text: str) -> date | None:
     """Return the date of a stamp that can be read in one way alone, or None."""
-    found = match_stamp(text.strip()) if len(text) < 80 else None
-    if found is None or found[0] == "clock":
+    stamp = match_stamp(text.strip()) if len(text) < 80 else None
+    if stamp is None or stamp[0] == "clock":
         return None
-    part = found[1].groupdict()
-    month = MONTHS[part["mon"].casefold()] if part.get("mon") else int(part.get("m") or 0)
-    try:
-        if part.get("y"):
-            return date(
-                int(part["y"]) % 2000 + 2000 if len(part["y"]) == 2 else int(part["y"]), month, int(part["d"])
-            )
+    part = {name: value for name, value in stamp[1].groupdict().items() if value}
+    if "y" in part:
+        year, day = int(part["y"]), int(part["d"])
+        month = MONTHS[part["mon"].casefold()] if "mon" in part else int(part["m"])
+    else:
         a, b, year = int(part["a"]), int(part["b"]), int(part["c"])
         day, month = (a, b) if a > 12 else (b, a) if b > 12 else (0, 0)
+    with suppress(ValueError):
         return date(year + 2000 if year < 100 else year, month, day)
-    except ValueError:
-        return None
-
-
-def _ask_order(stamps: Stamps, possible: list[Order], rows: Ints, timed: Timed) -> None:
-    shown = rows if len(rows) <= 2 else rows[[0, -1]]
-    texts = ", ".join(f"'{timed.text(int(row))}'" for row in shown)
-    readings = " or ".join(
-        f"{_WORDS[order]}: {' … '.join(_iso(stamps, order, int(row)) for row in shown)}" for order in possible
-    )
-    timed.log.faults.ask(
-        timed.at(),
-        f"{texts}, which can be read in two ways: {readings}",
-        "day first or month first",
-        "Add day_first = true or day_first = false to the [[logger]] table"
-        + (' (or time_format = "%y-%m-%d …" where the year stands first).' if "ymd" in possible else "."),
-    )
-
-
-def _iso(stamps: Stamps, order: Order, row: int) -> str:
-    year, month, day = date_fields(stamps, order, np.array([row]))
-    return f"{int(year[0]):04d}-{int(month[0]):02d}-{int(day[0]):02d}"
+    return None

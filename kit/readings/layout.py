@@ -5,17 +5,19 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from kit.trial.cells import BLANKS, TYPED, kind_of, split_glued_stamp
 
 BLANK_RUN = " "
 """The delimiter of files whose fields are parted by runs of blanks."""
 
-_CANDIDATES = (",", ";", "\t", "|", BLANK_RUN)
 _UNSPLIT = {",": ";\t|", ";": "\t|", "\t": ";|", "|": ";\t", BLANK_RUN: ",;|", "": ",;\t|"}
+"""What may part fields, each with the marks that should have parted its fields further."""
+_FOREIGN = {"\t": 0.9, ";": 0.5, "|": 0.5}
+"""What it counts against a delimiter that another one stands in nearly every line."""
 _CLOCKLIKE = frozenset({"stamp", "date", "clock"})
 _NUMERIC = frozenset({"number", "with unit"})
 _EMPTY = frozenset({"blank", "absent", "open"})
@@ -49,121 +51,106 @@ class Layout:
     """
 
     delimiter: str
-    width: int
     kinds: tuple[str, ...]
     body_line: int
     glued: bool
 
+    @property
+    def width(self) -> int:
+        """How many fields a row has."""
+        return len(self.kinds)
 
-def split_line(text: str, delimiter: str) -> list[str]:
-    """Return the fields of one line, quotes taken off and blanks trimmed."""
+    def split(self, text: str) -> list[str]:
+        """Return the fields of a line."""
+        return split_line(text, self.delimiter, self.glued)
+
+
+def split_line(text: str, delimiter: str, glued: bool = False) -> list[str]:
+    """Return the fields of one line, quotes taken off and blanks trimmed; a reading glued to its stamp apart."""
     if not delimiter:
-        return [text.strip(BLANKS).strip('"').strip(BLANKS)]
-    if delimiter == BLANK_RUN:
+        cells = [text.strip(BLANKS).strip('"')]
+    elif delimiter == BLANK_RUN:
         text = " ".join(text.split())
-    cells = text.split(delimiter) if text else []
-    if '"' in text:
+        cells = text.split(delimiter) if text else []
+    else:
+        cells = text.split(delimiter)
+    if delimiter and '"' in text:
         with suppress(csv.Error):  # a cell beyond what the parser takes is no cell
             cells = next(csv.reader([text], delimiter=delimiter, skipinitialspace=delimiter != BLANK_RUN), [])
-    return [cell.strip(BLANKS) for cell in cells] if text or delimiter == BLANK_RUN else [""]
-
-
-def split_glued(cells: list[str], glued: bool) -> list[str]:
-    """Return fields with a stamp and the reading glued to it by a blank put into two."""
+    cells = [cell.strip(BLANKS) for cell in cells]
     parts = split_glued_stamp(cells[0]) if glued and cells else None
     return [*parts, *cells[1:]] if parts else cells
 
 
+def filled(lines: Iterable[Line]) -> list[Line]:
+    """Return the lines that are not blank."""
+    return [line for line in lines if line.text.strip(BLANKS)]
+
+
 def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | None) -> Layout | None:
     """Return the layout of the table whose body the sample was taken from, or None where there is none."""
-    filled = [line.text for line in sample if line.text.strip(BLANKS)]
-    found = []
-    for texts in (filled, filled[-max(12, len(filled) // 3) :]):
-        choice = _best(texts, delimiter)
-        if choice is not None:
-            found.append((choice, texts))
-            if choice[0] >= _SURE:
-                break
-    if not found:
+    texts = [line.text for line in filled(sample)]
+    choices = []
+    for part in (texts, texts[-max(12, len(texts) // 3) :]):
+        names = _candidates(part) if delimiter is None else [delimiter]
+        scored = [(*_score(part[:_SAMPLE], name), name, part) for name in names]
+        choices += sorted((each for each in scored if each[1]), key=lambda each: -round(each[0], 9))[:1]
+        if choices and choices[-1][0] >= _SURE:
+            break
+    if not choices:
         return None
-    (_, name, width, glued), texts = max(found, key=lambda each: (each[0][0], len(each[1])))
+    _, width, glued, name, texts = max(choices, key=lambda each: (each[0], len(each[4])))
     if delimiter is None and _one_column(name, width, lines, texts):
         name, width, glued = "", 1, False
-    rows = [split_glued(split_line(text, name), glued) for text in texts]
+    rows = [split_line(text, name, glued) for text in texts]
     rows = [row for row in rows if len(row) == width and any(kind_of(cell) in TYPED for cell in row)]
     kinds = column_kinds(rows, width)
     kinds = column_kinds([row for row in rows if begins_like_row(row, kinds)] or rows, width)
-    return _from_first_row(lines, name, kinds, glued)
+    return _from_first_row(lines, Layout(name, kinds, 0, glued))
 
 
-def _best(texts: Sequence[str], delimiter: str | None) -> tuple[float, str, int, bool] | None:
-    """Return score, delimiter, width and whether a stamp is glued, for the delimiter that parts the texts best."""
-    names = [delimiter] if delimiter is not None else _candidates(texts)
-    best: tuple[float, str, int, bool] | None = None
-    for name in names:
-        score, width, glued = _score(texts[:_SAMPLE], name)
-        if width and (best is None or score > best[0] + 1e-9):
-            best = (score, name, width, glued)
-    return best
-
-
-def _from_first_row(lines: Sequence[Line], name: str, kinds: tuple[str, ...], glued: bool) -> Layout | None:
-    above: list[tuple[int, list[str]]] = []
-    for line in lines:
-        if not line.text.strip(BLANKS):
-            continue
-        cells = split_glued(split_line(line.text, name), glued)
-        if is_row(cells, kinds):
-            number = line.number
-            while above and begins_like_row(above[-1][1], kinds):
-                number = above.pop()[0]
-            kinds = _filled_by_first(lines, number, name, kinds, glued)
-            return Layout(name, len(kinds), kinds, number, glued)
-        above.append((line.number, cells))
-    return None
-
-
-def _filled_by_first(
-    lines: Sequence[Line], number: int, name: str, kinds: tuple[str, ...], glued: bool
-) -> tuple[str, ...]:
-    """Return kinds in which a column that the sample found blank has the kind of its cells in the first rows."""
-    if "blank" not in kinds:
-        return kinds
-    body = [split_glued(split_line(line.text, name), glued) for line in lines if line.number >= number]
-    rows = [cells for cells in body if len(cells) == len(kinds) and begins_like_row(cells, kinds)]
-    first = column_kinds(rows, len(kinds))
-    return tuple(there if here == "blank" else here for here, there in zip(kinds, first, strict=True))
+def _from_first_row(lines: Sequence[Line], layout: Layout) -> Layout | None:
+    """Return a layout that begins with the first line that fits its kinds, or those like rows right above it."""
+    rows = [(line.number, layout.split(line.text)) for line in filled(lines)]
+    place = next((place for place, (_, cells) in enumerate(rows) if is_row(cells, layout.kinds)), None)
+    if place is None:
+        return None
+    while place and begins_like_row(rows[place - 1][1], layout.kinds):
+        place -= 1
+    kinds = layout.kinds
+    if "blank" in kinds:  # a column that the sample found blank has the kind of its cells in the first rows
+        below = [cells for _, cells in rows[place:] if begins_like_row(cells, kinds)]
+        first = column_kinds(below, len(kinds))
+        kinds = tuple(there if here == "blank" else here for here, there in zip(kinds, first, strict=True))
+    return replace(layout, kinds=kinds, body_line=rows[place][0])
 
 
 def _candidates(texts: Sequence[str]) -> list[str]:
-    stripped = [_SIGN_APART.sub(r"\1", text.strip(BLANKS)) for text in texts]
+    inner = [_SIGN_APART.sub(r"\1", text.strip(BLANKS)) for text in texts]
     counts = {
-        name: sum(name in text for text in (stripped if name == BLANK_RUN else texts)) for name in _CANDIDATES
+        name: sum(name in text for text in (inner if name == BLANK_RUN else texts)) for name in _UNSPLIT
     }
-    return [name for name, count in counts.items() if count * 2 > len(texts)] or [""]
+    return [name for name, count in counts.items() if name and count * 2 > len(texts)] or [""]
 
 
 def _score(texts: Sequence[str], delimiter: str) -> tuple[float, int, bool]:
     """Return how well a delimiter parts the sample into typed columns, the width, and whether a stamp is glued."""
-    rows = [split_line(text, delimiter) for text in texts]
-    firsts = [row[0] for row in rows if row and row[0]]
+    firsts = [row[0] for row in (split_line(text, delimiter) for text in texts) if row and row[0]]
     glued = bool(firsts) and sum(bool(split_glued_stamp(cell)) for cell in firsts) > 0.7 * len(firsts)
-    rows = [split_glued(row, glued) for row in rows]
+    rows = [split_line(text, delimiter, glued) for text in texts]
     rows = [row for row in rows if any(kind_of(cell) in TYPED for cell in row)]
-    counts = Counter(map(len, rows))
-    if not counts:
+    if not rows:
         return 0.0, 0, False
-    width = counts.most_common(1)[0][0]
-    rows = [row for row in rows if len(row) == width]
-    columns = list(zip(*rows, strict=True))
-    filled = [column for column in columns if any(column)]
-    typed = sum(_is_typed(column) for column in filled)
-    unsplit = sum(_is_unsplit(column, delimiter) for column in filled)
-    share = counts[width] / sum(counts.values())
-    worth = (typed - unsplit) / max(len(filled), 1) + 0.02 * typed
+    width, count = Counter(map(len, rows)).most_common(1)[0]
+    share, rows = count / len(rows), [row for row in rows if len(row) == width]
+    columns = [column for column in zip(*rows, strict=True) if any(column)]
+    typed = sum(map(_is_typed, columns))
+    unsplit = sum(_is_unsplit(column, delimiter) for column in columns)
+    worth = (typed - unsplit) / max(len(columns), 1) + 0.02 * typed
     worth += 0.2 * (glued or any(kind_of(row[0]) in _CLOCKLIKE for row in rows[-3:]))
-    against = 0.1 * (delimiter == BLANK_RUN) + _foreign(texts, delimiter)
-    against += 0.4 * (glued and _cut_numbers(texts, rows, delimiter))
+    against = 0.1 * (delimiter == BLANK_RUN) + 0.4 * (glued and _cut_numbers(texts, rows, delimiter))
+    for mark, weight in _FOREIGN.items():  # another mark stands in nearly every line
+        against += weight * (mark != delimiter and sum(mark in text for text in texts) >= 0.6 * len(texts))
     return worth * (0.5 + 0.5 * share) - against, width if typed else 0, glued
 
 
@@ -177,6 +164,7 @@ def _is_typed(column: Sequence[str]) -> bool:
 
 _SIGN_APART = re.compile(r"(?<![^\s])([+\-−])\s+(?=[0-9.,])")
 _MARK_BEFORE_UNIT = re.compile(r"[,;|]\s*[^0-9\s]")
+_NEVER = re.compile(r"(?!)")
 _BLANK_WITHIN = re.compile(r"[0-9,.]\s+[0-9+-]")
 
 
@@ -188,8 +176,7 @@ def _is_unsplit(column: Sequence[str], delimiter: str) -> bool:
     for cell in (each[:_LOOKED_AT] for each in column):
         kind = kind_of(cell)
         apart += kind in ("text", "number", "with unit") and bool(_BLANK_WITHIN.search(cell))
-        apart += kind == "text" and bool(pattern.search(cell))
-        apart += kind == "with unit" and bool(_MARK_BEFORE_UNIT.search(cell))
+        apart += bool({"text": pattern, "with unit": _MARK_BEFORE_UNIT}.get(kind, _NEVER).search(cell))
     return apart * 2 > len(column)
 
 
@@ -204,27 +191,16 @@ def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequen
     if delimiter != "," or width != 2:
         return False
     first = next((place for place, line in enumerate(lines) if _COMMA_NUMBER.match(line.text)), len(lines))
-    above = [line.text for line in lines[:first] if line.text.strip(BLANKS)][-1:]
+    above = filled(lines[:first])[-1:]
     plain = sum(bool(_COMMA_NUMBER.match(text)) or kind_of(text) in _EMPTY for text in texts)
-    return plain >= 0.8 * len(texts) and not any("," in _NAMED_UNIT.sub("", text) for text in above)
+    return plain >= 0.8 * len(texts) and not any("," in _NAMED_UNIT.sub("", line.text) for line in above)
 
 
 def _cut_numbers(texts: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> bool:
     """Return whether commas after a glued stamp look like decimal marks: no blank after them, no point anywhere."""
-    if delimiter != ",":
-        return False
-    whole = all(
-        cell.replace(" ", "").isdigit() or kind_of(cell) in _EMPTY for row in rows for cell in row[1:]
-    )
-    return whole and not any(", " in text for text in texts)
-
-
-def _foreign(texts: Sequence[str], delimiter: str) -> float:
-    """Return what it counts against a delimiter that another one stands in nearly every line."""
-    others = {mark: against for mark, against in (("\t", 0.9), (";", 0.5), ("|", 0.5)) if mark != delimiter}
-    return sum(
-        against for mark, against in others.items() if sum(mark in text for text in texts) >= 0.6 * len(texts)
-    )
+    cells = (cell for row in rows for cell in row[1:])
+    whole = all(cell.replace(" ", "").isdigit() or kind_of(cell) in _EMPTY for cell in cells)
+    return delimiter == "," and whole and not any(", " in text for text in texts)
 
 
 def column_kinds(rows: Sequence[Sequence[str]], width: int) -> tuple[str, ...]:
@@ -246,41 +222,27 @@ def _column_kind(column: Sequence[str]) -> str:
 def is_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
     """Return whether fields fit a table's columns exactly, as the first row of the body must."""
     width = len(kinds)
-    if len(cells) > width and any(cells[width:]):
+    if any(cells[width:]) or any(kind not in ("text", "blank") for kind in kinds[len(cells) :]):
         return False
-    if len(cells) < width and any(kind not in ("text", "blank") for kind in kinds[len(cells) :]):
-        return False
-    found = [kind_of(cell) for cell in cells[:width]]
-    pairs = list(zip(found, kinds, strict=False))
-    if not all(_fits(kind, column) for kind, column in pairs):
-        return False
-    clocks = [kind for kind, column in pairs if column in _CLOCKLIKE]
-    if clocks:
-        return all(kind in _CLOCKLIKE for kind in clocks)
-    return any(kind in _NUMERIC for kind in found)
+    pairs = [(kind_of(cell), column) for cell, column in zip(cells, kinds, strict=False)]
+    clocks = [kind in _CLOCKLIKE for kind, column in pairs if column in _CLOCKLIKE]
+    told = all(clocks) if clocks else any(kind in _NUMERIC for kind, _ in pairs)
+    return told and all(_fits(kind, column) for kind, column in pairs)
 
 
 def begins_like_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
     """Return whether fields are a row's, with a word too many: its time fits, or most of its numbers."""
     if len(cells) != len(kinds):
         return False
-    found = [kind_of(cell) for cell in cells]
-    clocks = [kind in _CLOCKLIKE for kind, column in zip(found, kinds, strict=True) if column in _CLOCKLIKE]
+    pairs = [(kind_of(cell), column) for cell, column in zip(cells, kinds, strict=True)]
+    clocks = [kind in _CLOCKLIKE for kind, column in pairs if column in _CLOCKLIKE]
     if clocks:
         return all(clocks)
-    numbers = [
-        kind in _NUMERIC or kind in _EMPTY
-        for kind, column in zip(found, kinds, strict=True)
-        if column == "number"
-    ]
-    return kinds[0] == "number" and found[0] in _NUMERIC and 2 * sum(numbers) > len(numbers)
+    numbers = [_fits(kind, column) for kind, column in pairs if column == "number"]
+    return kinds[0] == "number" and pairs[0][0] in _NUMERIC and 2 * sum(numbers) > len(numbers)
 
 
 def _fits(kind: str, column: str) -> bool:
-    if column == "text":
+    if column == "text" or (kind in _EMPTY and column != "blank"):
         return True
-    if column == "number":
-        return kind in _NUMERIC or kind in _EMPTY
-    if column == "blank":
-        return kind == "blank"
-    return kind == column or (kind in _EMPTY)
+    return kind in _NUMERIC if column == "number" else kind == column

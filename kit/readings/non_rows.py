@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -9,13 +10,15 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.readings.body import Body, OddLine, Texts, take
+from kit.readings.body import Body, Texts, take
 from kit.readings.open_log import OpenLog, raw_lines
 from kit.readings.roles import Roles
 from kit.readings.time_column import TimePlan
-from kit.trial.cells import ABSENT, BLANKS, UNREAD, Numbers, kind_of
+from kit.trial.cells import ABSENT, BLANKS, UNREAD, kind_of
 
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+OutsideLine = tuple[int, list[str]]
 _MOST_ODD = 0.2
 _SHOWN = 5
 _SPARSE = 0.5
@@ -46,25 +49,49 @@ class Checked:
 
 def check_lines(log: OpenLog, body: Body, roles: Roles) -> Checked:
     """Take out of a body what is no row; refuse a second header and a file of two shapes."""
-    timed = _timed(log, body, roles.time) & ~_begins_with_word(log, body, roles)
-    outside = list(log.fields(body.lines[~timed].tolist()).items())
+    timed = _timed(log, body, roles.time)
+    if log.layout.kinds[0] == "number" and 0 in body.numbers and 0 not in roles.temperatures:
+        timed &= body.numbers[0].codes != UNREAD  # a word in a first column of numbers that is no probe's
+    outside = [*log.fields(body.lines[~timed].tolist()).items()]
     outside = sorted(
-        outside + [(line.number, list(line.fields)) for line in body.odd if line.kind == "outside"]
+        [*outside, *((line.number, [*line.fields]) for line in body.odd if line.kind == "outside")]
     )
     last = int(body.lines[timed].max()) if timed.any() else 0
-    _second_header(log, outside, last, roles)
-    _two_shapes(log, body.odd, int(timed.sum()))
-    within = [number for number, cells in outside if number <= last and not _is_header(log, cells)]
-    lost = [*within, *(line.number for line in body.odd if line.kind in ("short", "long", "cut"))]
-    log.notes += _line_notes(log, outside, last, body.odd)
+    within = [(number, cells) for number, cells in outside if number <= last]
+    own = [name.casefold() for name in log.header.names if name]
+    repeats = {number for number, cells in within if [cell.casefold() for cell in cells if cell] == own}
+    again = [line for line in within if line[0] in repeats]
+    within = [line for line in within if line[0] not in repeats]
+    misfits = [line for line in body.odd if line.kind in ("short", "long")]
+    _second_header(log, within, roles)
+    if len(misfits) > 3 and len(misfits) > _MOST_ODD * max(int(timed.sum()), 1):
+        width, count = log.layout.width, len(misfits[0].fields)
+        log.faults.refuse(
+            log.at(misfits[0].number),
+            f"{count} fields; {len(misfits)} lines are so, where the others have {width}",
+            f"{width} fields in every row",
+            "Split the file where its shape changes, or export it again.",
+        )
+    _note_lines(log, "footer, not rows", [line for line in outside if line[0] > last])
+    _note_lines(log, "the header again, left aside", again)
+    _note_lines(log, "no usable time, not rows", within)
+    for line in misfits[:_SHOWN]:
+        log.notes.append(
+            f"line {line.number}: {len(line.fields)} fields where {log.layout.width} are expected; which reading is "
+            "absent or too many cannot be known, so all readings of that row are missing"
+        )
+    if len(misfits) > _SHOWN:
+        log.notes.append(f"{len(misfits)} lines in all have too few or too many fields")
+    cut = [line for line in body.odd if line.kind == "cut"]
+    log.notes += [f"last line (line {line.number}) cut off: dropped" for line in cut]
+    lost = [number for number, _ in within] + [line.number for line in (*misfits, *cut)]
     events = timed & _only_words(log, body, roles)
     _mask_cut_number(log, body, roles, timed)
     rows, only_events = take(body, np.flatnonzero(timed & ~events)), take(body, np.flatnonzero(events))
-    words = _words(((rows, False), (only_events, True)), roles)
-    return Checked(rows, words, np.sort(np.array(lost, np.int64)))
+    return Checked(rows, _words(rows, only_events, roles), np.sort(np.array(lost, np.int64)))
 
 
-def _timed(log: OpenLog, body: Body, plan: TimePlan) -> npt.NDArray[np.bool_]:
+def _timed(log: OpenLog, body: Body, plan: TimePlan) -> Bools:
     """Return which rows have a usable time; without a time column, which are no footer."""
     if plan.kind == "stamp" and body.stamps is not None:
         return np.asarray(body.stamps.form > 0)
@@ -76,19 +103,15 @@ def _timed(log: OpenLog, body: Body, plan: TimePlan) -> npt.NDArray[np.bool_]:
     for column, texts in body.texts.items():
         if log.layout.kinds[column] == "blank":
             odd |= texts.codes > 0
-    end = len(body)
-    while end and odd[end - 1]:
-        end -= 1
-    return np.asarray(np.arange(len(body)) < end)
+    return np.asarray(~np.logical_and.accumulate(odd[::-1])[::-1])
 
 
-def _numbered(body: Body, place: int) -> npt.NDArray[np.bool_]:
+def _numbered(body: Body, place: int) -> Bools:
     """Return which rows have a time, without a last one of words alone, or of words and a time that does not go on."""
     time = body.numbers[place].values
     good = np.isfinite(time)
     others = [part.codes == UNREAD for column, part in body.numbers.items() if column != place]
-    words = np.any(others, axis=0) if others else np.zeros(len(body), bool)
-    alone = np.all(others, axis=0) if others else words
+    words, alone = (how(others, axis=0) if others else ~good & good for how in (np.any, np.all))
     rows = np.flatnonzero(good)
     usual = float(np.median(np.abs(np.diff(time[rows])))) if len(rows) > 2 else np.inf
     while len(rows) > 2 and (
@@ -99,24 +122,13 @@ def _numbered(body: Body, place: int) -> npt.NDArray[np.bool_]:
     return np.asarray(good)
 
 
-def _begins_with_word(log: OpenLog, body: Body, roles: Roles) -> npt.NDArray[np.bool_]:
-    """Return which rows have a word in a first column of numbers that is no probe's."""
-    if log.layout.kinds[0] != "number" or 0 not in body.numbers or 0 in roles.temperatures:
-        return np.zeros(len(body), bool)
-    return np.asarray(body.numbers[0].codes == UNREAD)
-
-
-def _second_header(log: OpenLog, outside: Sequence[tuple[int, list[str]]], last: int, roles: Roles) -> None:
+def _second_header(log: OpenLog, within: Sequence[OutsideLine], roles: Roles) -> None:
     own = [name for name in log.header.names if name]
-    for number, cells in outside:
+    for number, cells in within if own else ():
         words = [cell for cell in cells if cell]
         texts = sum(kind_of(cell) == "text" for cell in words)
-        if number > last or len(words) < 2 or texts * 2 < len(words) or not own:
-            continue
-        if _is_header(log, words):
-            continue
-        shared = len(set(words) & set(own))
-        if shared * 2 >= len(own) or (len(words) == len(own) and texts == len(words)):
+        shared = len(set(words) & set(own)) * 2 >= len(own)
+        if len(words) >= 2 and texts * 2 >= len(words) and (shared or len(words) == len(own) == texts):
             order = "in another column order" if set(words) == set(own) else "with other columns"
             log.faults.refuse(
                 log.at(number),
@@ -128,71 +140,30 @@ def _second_header(log: OpenLog, outside: Sequence[tuple[int, list[str]]], last:
             return
 
 
-def _two_shapes(log: OpenLog, odd: Sequence[OddLine], rows: int) -> None:
-    bad = [line for line in odd if line.kind in ("short", "long")]
-    if len(bad) > 3 and len(bad) > _MOST_ODD * max(rows, 1):
-        first = bad[0]
-        log.faults.refuse(
-            log.at(first.number),
-            f"{len(first.fields)} fields; {len(bad)} lines are so, where the others have {log.layout.width}",
-            f"{log.layout.width} fields in every row",
-            "Split the file where its shape changes, or export it again.",
-        )
+def _note_lines(log: OpenLog, what: str, lines: Sequence[OutsideLine]) -> None:
+    if lines:
+        texts = ((number, " ".join(cell for cell in cells if cell)[:60]) for number, cells in lines[:_SHOWN])
+        more = f" and {len(lines) - _SHOWN} more" if len(lines) > _SHOWN else ""
+        log.notes.append(f"{what}: " + "; ".join(f"line {number}: {text}" for number, text in texts) + more)
 
 
-def _is_header(log: OpenLog, cells: Sequence[str]) -> bool:
-    return [cell.casefold() for cell in cells if cell] == [
-        name.casefold() for name in log.header.names if name
-    ]
-
-
-def _line_notes(
-    log: OpenLog, outside: Sequence[tuple[int, list[str]]], last: int, odd: Sequence[OddLine]
-) -> list[str]:
-    notes = []
-    within = [(number, cells) for number, cells in outside if number <= last]
-    for what, lines in (
-        ("footer, not rows", [(number, cells) for number, cells in outside if number > last]),
-        ("the header again, left aside", [line for line in within if _is_header(log, line[1])]),
-        ("no usable time, not rows", [line for line in within if not _is_header(log, line[1])]),
-    ):
-        if lines:
-            shown = "; ".join(
-                f"line {number}: {' '.join(cell for cell in cells if cell)[:60]}"
-                for number, cells in lines[:_SHOWN]
-            )
-            more = f" and {len(lines) - _SHOWN} more" if len(lines) > _SHOWN else ""
-            notes.append(f"{what}: {shown}{more}")
-    for line in [line for line in odd if line.kind in ("short", "long")][:_SHOWN]:
-        notes.append(
-            f"line {line.number}: {len(line.fields)} fields where {log.layout.width} are expected; which reading is "
-            "absent or too many cannot be known, "
-            "so all readings of that row are missing"
-        )
-    many = sum(line.kind in ("short", "long") for line in odd)
-    notes += [f"{many} lines in all have too few or too many fields"] if many > _SHOWN else []
-    notes += [f"last line (line {line.number}) cut off: dropped" for line in odd if line.kind == "cut"]
-    return notes
-
-
-def _only_words(log: OpenLog, body: Body, roles: Roles) -> npt.NDArray[np.bool_]:
+def _only_words(log: OpenLog, body: Body, roles: Roles) -> Bools:
     """Return which rows hold an event and no reading: every reading blank, a word in a mostly empty column."""
-    empty = np.ones(len(body), bool)
+    empty, words = np.ones(len(body), bool), np.zeros(len(body), bool)
     for column in (*roles.temperatures, *roles.differences):
         empty &= body.numbers[column].codes == ABSENT
-    words = np.zeros(len(body), bool)
-    for _, texts in _sparse(body):
-        words |= texts.codes > 0
-    found = empty & words
-    rows = np.flatnonzero(found)
-    fields = log.fields(body.lines[rows].tolist())
-    for row in rows.tolist():
+    for texts in body.texts.values():
+        if _is_sparse(texts, body):
+            words |= texts.codes > 0
+    only = empty & words
+    fields = log.fields(body.lines[only].tolist())
+    for row in np.flatnonzero(only).tolist():  # a word for a missing reading is none
         cells = fields[int(body.lines[row])]
-        found[row] = all(not cells[column] for column in roles.temperatures if column < len(cells))
-    return np.asarray(found | (words & _zero_beside_none(body, roles)))
+        only[row] = not any(cells[column] for column in roles.temperatures if column < len(cells))
+    return np.asarray(only | (words & _zero_beside_none(body, roles)))
 
 
-def _zero_beside_none(body: Body, roles: Roles) -> npt.NDArray[np.bool_]:
+def _zero_beside_none(body: Body, roles: Roles) -> Bools:
     """Return which rows hold 0 at every probe where no row near them is close to it: a logger's word, no reading."""
     zero = np.full(len(body), bool(roles.temperatures))
     for column in roles.temperatures:
@@ -205,52 +176,41 @@ def _zero_beside_none(body: Body, roles: Roles) -> npt.NDArray[np.bool_]:
     return zero
 
 
-def _sparse(body: Body) -> list[tuple[int, Texts]]:
-    return [
-        (column, texts)
-        for column, texts in body.texts.items()
-        if (texts.codes > 0).sum() < _SPARSE * max(len(body), 1)
-    ]
+def _is_sparse(texts: Texts, body: Body) -> bool:
+    return bool((texts.codes > 0).sum() < _SPARSE * max(len(body), 1))
 
 
-def _mask_cut_number(log: OpenLog, body: Body, roles: Roles, timed: npt.NDArray[np.bool_]) -> None:
+def _mask_cut_number(log: OpenLog, body: Body, roles: Roles, timed: Bools) -> None:
     """Blank the last reading of a file that ends without a line end, if it has fewer decimals than all others."""
     column = log.layout.width - 1
     if not log.source.ends_open or len(body) < 4 or not timed[-1] or column not in roles.temperatures:
         return
-    if any(line.number > body.lines[-1] for line in body.odd):  # what ends within a line is a footer
+    number = int(body.lines[-1])
+    if any(line.number > number for line in body.odd):  # what ends within a line is a footer
         return
     texts = raw_lines(log.source, body.lines[-_COMPARED:].tolist())
-    rows = [log.split(text) for text in texts.values()]
-    cells = [row[column] for row in rows if column < len(row) and kind_of(row[column]) == "number"]
-    number = int(body.lines[-1])
+    cells = [cell for text in texts.values() for cell in log.layout.split(text)[column : column + 1]]
+    cells = [cell for cell in cells if kind_of(cell) == "number"]
     if len(cells) < 4 or not texts[number].rstrip(BLANKS).endswith(cells[-1]):
         return
-    decimals = [_decimals(cell) for cell in cells]
+    decimals = [len(re.split("[.,]", cell)[-1]) if re.search("[.,]", cell) else 0 for cell in cells]
     if min(decimals[:-1]) == max(decimals[:-1]) > decimals[-1]:
-        numbers: Numbers = body.numbers[column]
+        numbers = body.numbers[column]
         numbers.values[-1], numbers.codes[-1] = np.nan, ABSENT
         log.notes.append(f"last line (line {number}): the last reading, '{cells[-1]}', is cut off: missing")
 
 
-def _decimals(cell: str) -> int:
-    digits = cell.rstrip("CFK° ")
-    place = max(digits.rfind("."), digits.rfind(","))
-    return len(digits) - place - 1 if place >= 0 else 0
-
-
-def _words(parts: Sequence[tuple[Body, bool]], roles: Roles) -> pd.DataFrame:
+def _words(rows: Body, only_events: Body, roles: Roles) -> pd.DataFrame:
     """Return the words logged beside or between readings: line, column, text, and whether the row held nothing else."""
-    found: list[tuple[int, str, str, bool]] = []
-    for body, only in parts:
+    words = [(line, "", text, False) for line, text in rows.remarks.items()]
+    for body, only in ((rows, False), (only_events, True)):
         for column, texts in body.texts.items():
-            filled = np.flatnonzero(texts.codes > 0)
-            if column in roles.unit_cells.values() or not (only or len(filled) < _SPARSE * max(len(body), 1)):
+            if column in roles.unit_cells.values() or not (only or _is_sparse(texts, body)):
                 continue
-            for row in filled[:_MOST_EVENTS].tolist():
-                found.append((int(body.lines[row]), roles.names[column], texts.words[texts.codes[row]], only))
-    found += [(line, "", text, False) for line, text in parts[0][0].remarks.items()]
-    return pd.DataFrame(sorted(found), columns=["line", "column", "text", "only_event"])
+            for row in np.flatnonzero(texts.codes > 0)[:_MOST_EVENTS].tolist():
+                text = texts.words[texts.codes[row]]
+                words.append((int(body.lines[row]), roles.names[column], text, only))
+    return pd.DataFrame(sorted(words), columns=["line", "column", "text", "only_event"])
 
 
 def with_times(

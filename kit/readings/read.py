@@ -15,10 +15,11 @@ import pandas as pd
 from kit.errors import KitError, Problem, did_you_mean
 from kit.readings.body import Body, Wanted, read_body
 from kit.readings.date_order import Timed
-from kit.readings.header import clock_stated, step_stated
+from kit.readings.headings import stated_clock, step_between
+from kit.readings.long_form import mark_categories, split_runs, widened
 from kit.readings.non_rows import Checked, check_lines, with_times
-from kit.readings.open_log import OpenLog, sniff
-from kit.readings.roles import Roles, assign_roles, mark_categories, split_runs, widened, without_non_probes
+from kit.readings.open_log import OpenLog, open_log
+from kit.readings.roles import Roles, assign_roles, without_non_probes
 from kit.readings.source import PIECE_BYTES, Source, open_source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import Sentinels, Temperatures, loose_columns, settle_decimal, to_temperatures
@@ -233,7 +234,7 @@ def _opened(path: Path, keys: Mapping[str, object], name: str | None) -> OpenLog
             )
             for key in strange
         )
-    return OpenLog(source, keys, sniff(source, keys))
+    return open_log(source, keys)
 
 
 def _read(log: OpenLog, sentinels: Sentinels) -> Log:
@@ -259,7 +260,11 @@ def _read(log: OpenLog, sentinels: Sentinels) -> Log:
     if not split_by:  # in a file that was split rows of different runs may share a time
         body, roles = widened(log, body, roles)
     step = _step(log, time)
-    line = time_of(Timed(log, time, body, run[: len(body)], clock_stated(log.header, log.layout), step))
+    line = time_of(
+        Timed(
+            log, time, body, run[: len(body)], stated_clock(log.header.preamble, log.layout.delimiter), step
+        )
+    )
     if line is not None:
         roles = _probes_alone(log, body, roles, line)
     temperatures = to_temperatures(log, body, roles, sentinels)
@@ -298,7 +303,7 @@ def _step(log: OpenLog, time: TimePlan) -> float | None:
     if isinstance(declared, int | float) and declared > 0:
         log.reasons["step_s"] = "declared"
         return float(declared)
-    stated = step_stated(log.header, log.layout) if time.kind == "implied" else None
+    stated = step_between(log.header.preamble, log.layout.delimiter) if time.kind == "implied" else None
     if stated is not None:
         log.reasons["step_s"] = stated[1]
     return stated and stated[0]

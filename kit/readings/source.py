@@ -12,7 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from kit.errors import KitError, did_you_mean
-from kit.trial.decode import SPREADSHEET, VALID, encoding_of, filled_sheets
+from kit.trial.decode import SPREADSHEET, encoding_of, filled_sheets
 
 
 def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
@@ -25,33 +25,31 @@ def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
     """
     filled = filled_sheets(path, name)
     if sheet is not None and sheet not in filled:
-        raise KitError.refuse(
-            f"{name}, [[logger]] key sheet",
-            f"no sheet '{sheet}' with anything in it",
-            "one of " + ", ".join(f"'{each}'" for each in filled),
-            did_you_mean(sheet, filled),
-        )
+        known = "one of " + ", ".join(f"'{title}'" for title in filled)
+        found, remedy = f"no sheet '{sheet}' with anything in it", did_you_mean(sheet, filled)
+        raise KitError.refuse(f"{name}, [[logger]] key sheet", found, known, remedy)
     filled = filled if sheet is None else {sheet: filled[sheet]}
     if len(filled) > 1:
-        shown = ", ".join(f"'{each}' ({len(rows)} rows)" for each, rows in list(filled.items())[:12])
+        shown = ", ".join(f"'{title}' ({len(rows)} rows)" for title, rows in list(filled.items())[:12])
+        remedy = f'Add sheet = "{next(iter(filled))}" (or which it is) to the [[logger]] table.'
         raise KitError.ask(
-            name,
-            f"{len(filled)} sheets: {shown}",
-            "the sheet that holds the readings",
-            f'Add sheet = "{next(iter(filled))}" (or which it is) to the [[logger]] table.',
+            name, f"{len(filled)} sheets: {shown}", "the sheet that holds the readings", remedy
         )
     if not filled:
-        raise KitError.refuse(
-            name, "an empty file: no data rows", "a table of readings", "Export the log again."
-        )
+        raise _empty(name)
     out = io.StringIO()
-    writer = csv.writer(out, delimiter="\t", lineterminator="\n")
-    writer.writerows(next(iter(filled.values())))
+    csv.writer(out, delimiter="\t", lineterminator="\n").writerows(next(iter(filled.values())))
     return out.getvalue().encode("utf-8", "replace")
+
+
+def _empty(name: str) -> KitError:
+    found = "an empty file: no data rows"
+    return KitError.refuse(name, found, "a table of readings", "Export the log again.")
 
 
 WHOLE_BYTES = 1 << 25
 PIECE_BYTES = 1 << 23
+_NARROW = ("utf-8", "ascii")
 _ENCODINGS = ("cp1252", "mac_roman", "cp437", "gb18030", "shift_jis")
 _OTHERS = (b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"\x1f\x8b", b"GIF8")
 _NOTHING = b"\0\x1a \t\r\n\xef\xbb\xbf\xff\xfe"
@@ -103,11 +101,27 @@ class Source:
     notes: tuple[str, ...]
 
     def pieces(self) -> Iterator[Piece]:
-        """Yield the file as pieces of whole lines."""
+        """Yield the file as pieces of whole lines; what is added to it meanwhile is not read."""
         if self.complete:
             yield Piece(self.head, 1)
             return
-        yield from _cut(_normalised(self.path, self.encoding, self.line_end, self.size))
+        decoder = (
+            None
+            if self.encoding.startswith(_NARROW)
+            else codecs.getincrementaldecoder(self.encoding)("replace")
+        )
+        ends = b"\r\n" if self.line_end == "CR" else b"\n"
+        line, held = 1, b""
+        with self.path.open("rb") as file:
+            while raw := file.read(min(PIECE_BYTES, self.size - file.tell())):
+                held += raw if decoder is None else decoder.decode(raw).encode("utf-8", "replace")
+                cut = max(held.rfind(end, 0, len(held) - (end == 13)) for end in ends) + 1
+                text, held = _lines(_plain(held[:cut], "utf-8"), self.line_end), held[cut:]
+                if text:
+                    yield Piece(text, line)
+                    line += text.count(b"\n")
+        if held.strip():
+            yield Piece(_lines(_plain(held, "utf-8"), self.line_end), line)
 
 
 def open_source(
@@ -128,18 +142,24 @@ def open_source(
         text = sheet_text(path, sheet, name)
         reason = "a spreadsheet's own file, its cells written out"
         return Source(path, name, size, "utf-8", reason, "LF", text, True, False, ())
-    _no_text(raw, name)
     whole = size <= len(raw)
     shown = (_declared(encoding, name), "declared") if encoding else encoding_of(raw, not whole)
     found, reason = shown if all(shown) else _eight_bit(raw)
-    text = _plain(raw, found, reason == VALID)
-    line_end = _line_end(text)
+    text = _plain(raw, found)
+    line_end = _line_end(text[: 1 << 20])
     head = _lines(text, line_end)
     if not whole:
         head = head[: head.rfind(b"\n") + 1]
-    tail = _tail(path)
-    notes = _notes(raw, tail, found)
+    with path.open("rb") as file:
+        file.seek(max(size - 65536, 0))
+        tail = file.read()
     ends_open = tail.rstrip(b"\0\x1a")[-1:] not in (b"\n", b"\r")
+    counts = {
+        "at the end": len(tail) - len(tail.rstrip(b"\0")),
+        "within the file": raw.rstrip(b"\0").count(b"\0"),
+    }
+    wide = found.startswith(("utf-16", "utf-32"))
+    notes = tuple(f"{n} NUL bytes {place}: ignored" for place, n in counts.items() if n and not wide)
     return Source(path, name, size, found, reason, line_end, head, whole, ends_open, notes)
 
 
@@ -154,16 +174,11 @@ def _first_bytes(path: Path, name: str) -> bytes:
         what = "no such file" if is_gone else f"a file that cannot be opened ({error.strerror})"
         raise KitError.refuse(name, what, "a logger's export", "Check the name and its rights.") from None
     if not raw[:4096].strip(_NOTHING) and not raw.strip(_NOTHING):
-        raise KitError.refuse(
-            name, "an empty file: no data rows", "a table of readings", "Export the log again."
-        )
-    return raw
-
-
-def _no_text(raw: bytes, name: str) -> None:
-    if raw.startswith(_OTHERS) or _looks_binary(raw[:65536]):
+        raise _empty(name)
+    if raw.startswith(_OTHERS) or (not raw.startswith(SPREADSHEET) and _looks_binary(raw[:65536])):
         remedy = "Export the readings as text (CSV) from the logger's program."
         raise KitError.refuse(name, "bytes that are no text", "delimited text", remedy)
+    return raw
 
 
 def _looks_binary(raw: bytes) -> bool:
@@ -177,20 +192,15 @@ def _declared(encoding: str, name: str) -> str:
     try:
         return codecs.lookup(encoding).name
     except LookupError:
-        raise KitError.refuse(
-            f"{name}, [[logger]] key encoding",
-            f"'{encoding}'",
-            "an encoding's name such as 'utf-8', 'cp1252', 'mac_roman' or 'utf-16'",
-            "Mend the key.",
-        ) from None
+        expected = "an encoding's name such as 'utf-8', 'cp1252', 'mac_roman' or 'utf-16'"
+        where = f"{name}, [[logger]] key encoding"
+        raise KitError.refuse(where, f"'{encoding}'", expected, "Mend the key.") from None
 
 
 def _eight_bit(raw: bytes) -> tuple[str, str]:
     lines = [line for line in re.split(rb"[\r\n]+", raw[: 1 << 20]) if not line.isascii()][:200]
-    sample = b"\n".join(lines)
-    scored = [(_likeness(sample, name), -place, name) for place, name in enumerate(_ENCODINGS)]
-    best = max(scored)
-    return best[2], "not UTF-8; its signs and letters make sense so"
+    best = max(_ENCODINGS, key=lambda name: _likeness(b"\n".join(lines), name))
+    return best, "not UTF-8; its signs and letters make sense so"
 
 
 def _likeness(sample: bytes, encoding: str) -> float:
@@ -199,35 +209,25 @@ def _likeness(sample: bytes, encoding: str) -> float:
         text = sample.decode(encoding)
     except UnicodeDecodeError:
         return -1e9
-    strange = [sign for sign in text if ord(sign) > 126]
+    strange = sum(ord(sign) > 126 for sign in text)
     degrees = len(re.findall("[°º˚] ?[CFKcfk]\\b|℃|℉", text)) + len(re.findall(r"\d ?°", text))
-    blanks = len(_FIRM_BLANK.findall(text))
-    letters = len(_LETTERS.findall(text)) + 0.5 * len(_COMMON.findall(text)) + 2 * blanks
-    known = len(_DEGREE.findall(text)) + len(_LETTERS.findall(text)) + blanks
-    return 5 * degrees + letters - 2 * (len(strange) - known)
+    letters, blanks = len(_LETTERS.findall(text)), len(_FIRM_BLANK.findall(text))
+    known = len(_DEGREE.findall(text)) + letters + blanks
+    return 5 * degrees + letters + 0.5 * len(_COMMON.findall(text)) + 2 * blanks - 2 * (strange - known)
 
 
-def _plain(raw: bytes, encoding: str, valid: bool = False) -> bytes:
+def _plain(raw: bytes, encoding: str) -> bytes:
     """Return bytes of any encoding as UTF-8 without marks and NUL bytes."""
-    if encoding.startswith("utf-8") or encoding == "ascii":
-        raw = raw.removeprefix(codecs.BOM_UTF8)
-        if not valid and not raw.isascii() and not _is_utf8(raw):
-            raw = raw.decode("utf-8", "replace").encode()
-    else:
-        raw = raw.decode(encoding, "replace").lstrip("\ufeff").encode("utf-8", "replace")
-    return raw.replace(b"\0", b"").replace(b"\x1a", b"") if b"\0" in raw or b"\x1a" in raw else raw
-
-
-def _is_utf8(raw: bytes) -> bool:
-    try:
-        raw.decode("utf-8")
-    except UnicodeDecodeError:
-        return False
-    return True
+    narrow = encoding.startswith(_NARROW)
+    raw = raw.removeprefix(codecs.BOM_UTF8) if narrow else raw
+    if not narrow or not raw.isascii():
+        raw = (
+            raw.decode("utf-8" if narrow else encoding, "replace").lstrip("\ufeff").encode("utf-8", "replace")
+        )
+    return raw.translate(None, b"\0\x1a") if b"\0" in raw or b"\x1a" in raw else raw
 
 
 def _line_end(text: bytes) -> str:
-    text = text[: 1 << 20]
     feeds, both, returns = text.count(b"\n"), text.count(b"\r\n"), text.count(b"\r")
     if returns > both and returns > 2 * feeds:
         return "CR"
@@ -235,14 +235,11 @@ def _line_end(text: bytes) -> str:
 
 
 def _lines(text: bytes, line_end: str) -> bytes:
-    """Return text with LF line ends, and quoted line breaks turned into blanks."""
+    """Return text with LF line ends, and a quoted cell of several lines on one."""
     if b"\r" in text:
         text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n" if line_end == "CR" else b"")
-    return _without_breaks(text) if b'"' in text else text
-
-
-def _without_breaks(text: bytes) -> bytes:
-    """Return text in which a quoted cell of several lines stands on one."""
+    if b'"' not in text:
+        return text
     lines = text.split(b"\n")
     odd = [place for place, line in enumerate(lines) if line.count(b'"') % 2]
     done = -1
@@ -252,47 +249,3 @@ def _without_breaks(text: bytes) -> bytes:
             lines[first : last + 1] = [b" ".join(lines[first : last + 1]), *[b""] * (last - first)]
             done = last
     return b"\n".join(lines)
-
-
-def _tail(path: Path) -> bytes:
-    with path.open("rb") as file:
-        file.seek(max(path.stat().st_size - 65536, 0))
-        return file.read()
-
-
-def _notes(raw: bytes, tail: bytes, encoding: str) -> tuple[str, ...]:
-    if encoding.startswith(("utf-16", "utf-32")):
-        return ()
-    at_end = len(tail) - len(tail.rstrip(b"\0"))
-    within = raw.rstrip(b"\0").count(b"\0")
-    notes = [f"{at_end} NUL bytes at the end: ignored"] if at_end else []
-    notes += [f"{within} NUL bytes within the file: ignored"] if within else []
-    return tuple(notes)
-
-
-def _normalised(path: Path, encoding: str, line_end: str, size: int) -> Iterator[bytes]:
-    """Yield a long file's text as UTF-8, its line ends as LF; what is added meanwhile is not read."""
-    narrow = encoding.startswith("utf-8") or encoding == "ascii"
-    decoder = None if narrow else codecs.getincrementaldecoder(encoding)("replace")
-    held = b""
-    with path.open("rb") as file:
-        while raw := file.read(min(PIECE_BYTES, size - file.tell())):
-            raw = held + (raw if decoder is None else decoder.decode(raw).encode("utf-8", "replace"))
-            cut = max(raw.rfind(b"\n"), raw.rfind(b"\r", 0, len(raw) - 1)) + 1
-            held, raw = (raw[cut:], raw[:cut]) if len(raw) - cut < PIECE_BYTES else (b"", raw)
-            yield _lines(_plain(raw, "utf-8").removeprefix(b"\xef\xbb\xbf"), line_end)
-    if held:
-        yield _lines(_plain(held, "utf-8"), line_end)
-
-
-def _cut(texts: Iterator[bytes]) -> Iterator[Piece]:
-    line, held = 1, b""
-    for text in texts:
-        text = held + text
-        cut = text.rfind(b"\n") + 1
-        held = text[cut:]
-        if cut:
-            yield Piece(text[:cut], line)
-            line += text.count(b"\n", 0, cut)
-    if held.strip():
-        yield Piece(held, line)

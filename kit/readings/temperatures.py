@@ -10,8 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.readings.body import Body, Wanted, could_be_number, read_body, read_marks
+from kit.readings.long_form import with_unit_cells
 from kit.readings.open_log import OpenLog
-from kit.readings.roles import GLUED, Roles, with_unit_cells
+from kit.readings.roles import GLUED, Roles
 from kit.trial.cells import ABSENT, OPEN, READ, UNREAD, WORDS, Numbers, decimal_evidence, kind_of
 from kit.trial.key_types import FAHRENHEIT_STEP, KELVIN, temperature_unit
 

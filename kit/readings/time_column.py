@@ -10,11 +10,13 @@ from typing import Literal
 import numpy as np
 
 from kit.errors import did_you_mean
-from kit.readings.header import (
+from kit.readings.headings import (
+    SCALES,
     TIME_UNITS,
+    TIME_WORDS,
     bare_unit,
-    is_millis,
     is_time,
+    names,
     temperature_unit_in,
     time_unit_in,
 )
@@ -24,7 +26,7 @@ from kit.trial.cells import WORDS, match_dotted_clock, split_unit, to_number
 PARTS_FORMAT = "%Y-%m-%d %H:%M:%Q"
 NUMERIC_STAMPS = ("unix s", "unix ms", "unix us", "unix ns", "1904 s", "day number")
 _ALIASES = {
-    **{word: unit for unit, words in WORDS["units"]["time"].items() for word in words.split()},
+    **TIME_WORDS,
     **{"unix": "unix s", "epoch": "unix s", "epoch s": "unix s", "epoch ms": "unix ms"},
     **{"excel": "day number", "day numbers": "day number"},
 }
@@ -85,10 +87,8 @@ def find_time(log: OpenLog) -> TimePlan:
 
 
 def _declared(log: OpenLog) -> TimePlan | None:
-    wanted = log.keys.get("time_column")
-    if not wanted:
-        return None
-    low, places = [name.casefold() for name in log.header.names], []
+    wanted, places = log.keys.get("time_column") or [], list[int]()
+    low = [name.casefold() for name in log.header.names]
     for heading in map(str, wanted if isinstance(wanted, list | tuple) else [wanted]):
         if heading.casefold() in low:
             places.append(low.index(heading.casefold()))
@@ -96,41 +96,45 @@ def _declared(log: OpenLog) -> TimePlan | None:
             places.append(int(heading) - 1)
         else:
             known = [name for name in log.header.names if name]
-            named = ", ".join(f"'{name}'" for name in known)
-            log.refuse_key(
-                "time_column", f"no column '{heading}'", f"one of {named}", did_you_mean(heading, known)
-            )
+            expected = "one of " + ", ".join(f"'{name}'" for name in known)
+            log.refuse_key("time_column", f"no column '{heading}'", expected, did_you_mean(heading, known))
             return None
+    if not places:
+        return None
     if len(places) == 1 and log.layout.kinds[places[0]] == "number" and not log.keys.get("time_format"):
         return _in_numbers(log, places[0], "declared")
-    return _in_text(log, tuple(places), "declared")
+    return _in_text(log, places, "declared")
 
 
-def _in_text(log: OpenLog, places: tuple[int, ...], reason: str) -> TimePlan:
+def _in_text(log: OpenLog, places: Sequence[int], reason: str) -> TimePlan:
     after = places[-1] + 1
-    if (
-        after < log.layout.width
-        and log.layout.kinds[after] == "text"
-        and all(map(_HALF.fullmatch, log.cells(after)))
-    ):
-        places = (*places, after) if log.rows else places  # nothing but AM and PM after the clock
-    beside = (
-        (column, unit)
+    halves = log.layout.kinds[after : after + 1] == ("text",) and log.rows
+    if halves and all(map(_HALF.fullmatch, log.cells(after))):  # nothing but AM and PM after the clock
+        places = [*places, after]
+    plan = _stamps(log, places, reason)
+    elapsed = (
+        (column, _stated_unit(log, column))
         for column in log.numeric()
         if column not in places
-        and is_time(name := log.header.names[column])
-        and not is_millis(name)
-        and (unit := _stated_unit(log, column))
+        and is_time(log.header.names[column])
+        and not names("millis", log.header.names[column])
+    )
+    beside = next((each for each in elapsed if each[1]), None)
+    marks = (" ",) * (len(places) - 1)
+    return replace(plan, marks=marks, format=log.text("time_format") or None, beside=beside)
+
+
+def _stamps(log: OpenLog, places: Sequence[int], reason: str) -> TimePlan:
+    """Return the plan of a time in texts, with the column of milliseconds that goes with them."""
+    header = log.header
+    millis = (
+        column
+        for column in log.numeric()
+        if column not in places
+        and (names("millis", header.names[column].strip()) or bare_unit(header.units[column]) == "time:ms")
     )
     return TimePlan(
-        "stamp",
-        places,
-        (" ",) * (len(places) - 1),
-        log.text("time_format") or None,
-        _millis(log, places),
-        heading=_heading(log, places),
-        reason=reason,
-        beside=next(beside, None),
+        "stamp", tuple(places), millis=next(millis, None), heading=_heading(log, places), reason=reason
     )
 
 
@@ -138,57 +142,41 @@ def _heading(log: OpenLog, places: Sequence[int]) -> str:
     return " + ".join(log.header.names[place] or f"column {place + 1}" for place in places)
 
 
-def _millis(log: OpenLog, places: Sequence[int]) -> int | None:
-    return next(
-        (
-            column
-            for column in log.numeric()
-            if column not in places
-            and (is_millis(log.header.names[column]) or bare_unit(log.header.units[column]) == "time:ms")
-        ),
-        None,
-    )
-
-
 def _parts(log: OpenLog) -> TimePlan | None:
     """Return year, month, day, hour, minute, second that stand in columns of their own."""
-    names = [re.sub(r"[\W\d_]+", "", name).casefold() for name in log.header.names]
-    found: list[int] = []
+    bare = [re.sub(r"[\W\d_]+", "", name).casefold() for name in log.header.names]
+    places: list[int] = []
     for words in WORDS["dates"]["parts"]:
-        match = [column for column in log.numeric() if names[column] in words.split() and column not in found]
+        match = [column for column in log.numeric() if bare[column] in words.split() and column not in places]
         if not match:
             break
-        found.append(match[0])
-    if len(found) < 5:
-        found = _parts_by_value(log)
-    if len(found) < 5:
+        places.append(match[0])
+    if len(places) < 5:
+        places = [*range(6)] if _are_parts(log) else []
+    if not places:
         return None
-    return TimePlan(
-        "stamp",
-        tuple(found),
-        ("-", "-", " ", ":", ":")[: len(found) - 1],
-        PARTS_FORMAT if len(found) == 6 else PARTS_FORMAT.removesuffix(":%Q"),
-        _millis(log, found),
-        heading=_heading(log, found),
-        reason="date and clock in columns of their own",
-    )
+    plan = _stamps(log, places, "date and clock in columns of their own")
+    marks = ("-", "-", " ", ":", ":")[: len(places) - 1]
+    return replace(plan, marks=marks, format=PARTS_FORMAT.removesuffix(":%Q" if len(places) == 5 else ""))
 
 
-def _parts_by_value(log: OpenLog) -> list[int]:
-    """Return six leading columns without names that can be nothing but a date and a clock time."""
+def _are_parts(log: OpenLog) -> bool:
+    """Return whether six leading columns without names can be nothing but a date and a clock time."""
     if (
         not log.header.made_up
         or log.layout.width < 7
         or log.numeric()[:6] != [*range(6)]
         or len(log.rows) < 3
     ):
-        return []
+        return False
     limits = ((1990, 2100), (1, 12), (1, 31), (0, 23), (0, 59), (0, 60))
-    for column, (low, high) in enumerate(limits):
-        for value in (to_number(cell, ".") for cell in log.cells(column)):
-            if value is None or not low <= value <= high or (value != int(value) and column != 5):
-                return []
-    return [*range(6)]
+    values = [(to_number(cell, "."), place) for row in log.rows for place, cell in enumerate(row[:6])]
+    return all(
+        value is not None
+        and limits[place][0] <= value <= limits[place][1]
+        and (value == int(value) or place == 5)
+        for value, place in values
+    )
 
 
 def _stamp(log: OpenLog) -> TimePlan | None:
@@ -196,19 +184,19 @@ def _stamp(log: OpenLog) -> TimePlan | None:
     stamps, clocks, dates = (
         [c for c, k in enumerate(kinds) if k == kind] for kind in ("stamp", "clock", "date")
     )
-    dates += [
-        c for c in log.numeric() if log.rows and is_time(log.header.names[c]) and _all_compact(log.cells(c))
-    ]
     if stamps:
-        return _in_text(log, (_moving(log, stamps),), "holds stamps")
+        return _in_text(log, [_moving(log, stamps)], "holds stamps")
+    for column in log.numeric() if log.rows else ():
+        if is_time(log.header.names[column]) and all(map(_COMPACT_DATE.fullmatch, log.cells(column))):
+            dates.append(column)
     dotted = [] if clocks else [c for c in dates if _is_dotted_clock(log, c, dates)]
     clocks, dates = clocks or dotted, [c for c in dates if c not in dotted]
     if dates and clocks:
         date = min(dates, key=lambda column: abs(column - clocks[0]))
-        return _in_text(log, (date, clocks[0]), "date and clock in two columns")
+        return _in_text(log, [date, clocks[0]], "date and clock in two columns")
     if not clocks:
         return None
-    plan = _in_text(log, (_moving(log, clocks),), "holds clock times")
+    plan = _in_text(log, [_moving(log, clocks)], "holds clock times")
     return replace(plan, format=plan.format or "%H.%M.%S") if dotted else plan
 
 
@@ -217,39 +205,33 @@ def _moving(log: OpenLog, columns: Sequence[int]) -> int:
     return next((column for column in columns if len(set(log.cells(column))) > 1), columns[0])
 
 
-def _all_compact(cells: Sequence[str]) -> bool:
-    return all(map(_COMPACT_DATE.fullmatch, cells))
-
-
 def _is_dotted_clock(log: OpenLog, column: int, dates: Sequence[int]) -> bool:
     """Return whether what could be dates are clock times: named so, or changing within one date of another column."""
-    cells = [cell for cell in log.cells(column) if cell]
-    matches = [match_dotted_clock(cell) for cell in cells]
-    if not all(
-        found and int(found["h"]) < 24 and int(found["mi"]) < 60 and int(found["s"]) < 60 for found in matches
+    cells = {cell for cell in log.cells(column) if cell}
+    clocks = [match_dotted_clock(cell) for cell in cells]
+    if len(cells) < 2 or not all(
+        clock and int(clock["h"]) < 24 and int(clock["mi"]) < 60 and int(clock["s"]) < 60 for clock in clocks
     ):
         return False
-    count = len(set(cells))
     named = re.search(rf"zeit|time|{WORDS['headings']['clock']}", log.header.names[column], re.IGNORECASE)
-    others = [len(set(log.cells(each))) for each in dates if each != column]
+    others = [len(set(log.cells(other))) for other in dates if other != column]
     if others:
-        return count > 1 and (bool(named) or any(other < count for other in others))
-    no_date = any(int(cell.split(".")[1]) > 12 or cell.startswith("0") for cell in cells)
-    return count > 1 and bool(named) and no_date
+        return bool(named) or min(others) < len(cells)
+    return bool(named) and any(int(cell.split(".")[1]) > 12 or cell.startswith("0") for cell in cells)
 
 
 def _number(log: OpenLog) -> TimePlan | None:
-    names = log.header.names
+    headings = log.header.names
     numeric = [c for c in log.numeric() if not _carries_unit(log, c)]
-    named = [c for c in numeric if is_time(names[c])]
-    united = [c for c in numeric if _stated_unit(log, c) and not temperature_unit_in(names[c])]
+    named = [c for c in numeric if is_time(headings[c])]
+    united = [c for c in numeric if _stated_unit(log, c) and not temperature_unit_in(headings[c])]
     united = [c for c in united if c in named or _rises(log.values(c))]
     sizes = {c: _size(log.values(c)) for c in numeric}
-    stamped = [c for c in numeric if sizes[c] and (not names[c] or c in named or sizes[c] != "day number")]
-    found = [c for c in named if c in united] or stamped or united or named
-    if found:
-        return _in_numbers(log, found[0], "named as time" if found[0] in named else "holds times")
-    if not log.header.made_up and any(names):
+    stamped = [c for c in numeric if sizes[c] and (not headings[c] or c in named or sizes[c] != "day number")]
+    columns = [c for c in named if c in united] or stamped or united or named
+    if columns:
+        return _in_numbers(log, columns[0], "named as time" if columns[0] in named else "holds times")
+    if not log.header.made_up and any(headings):
         return None
     rising = [column for column in numeric[:2] if _rises(log.values(column))]
     if not rising or len(log.numeric()) < 2 or len(log.rows) < 3:
@@ -263,9 +245,9 @@ def _carries_unit(log: OpenLog, column: int) -> bool:
     """Return whether most cells of a column carry a unit of temperature, or it stands beside them: no time has one."""
     cells = log.cells(column)
     beside = log.cells(column + 1) if log.layout.kinds[column + 1 : column + 2] == ("text",) else []
-    units = [bare_unit(cell) for cell in beside if cell]
+    units = {bare_unit(cell) for cell in beside if cell}
     glued = 2 * sum(bool(split_unit(cell)[1]) for cell in cells) > len(cells)
-    return glued or (bool(units) and set(units) <= {"degC", "degF", "K"})
+    return glued or (bool(units) and units <= {*SCALES.values()})
 
 
 def _rises(values: Sequence[float]) -> bool:
@@ -274,23 +256,20 @@ def _rises(values: Sequence[float]) -> bool:
 
 def _stated_unit(log: OpenLog, column: int) -> str:
     name = log.header.names[column]
-    brackets = re.findall(r"[(\[{]\s*([^)\]}]*?)\s*[)\]}]", name)
-    for text in (log.header.units[column], *brackets):
+    for text in (log.header.units[column], *re.findall(r"[(\[{]\s*([^)\]}]*?)\s*[)\]}]", name)):
         if bare_unit(text).startswith("time:"):
             return bare_unit(text).removeprefix("time:")
     return time_unit_in(name) if is_time(name) else ""
 
 
-def _size(values: Sequence[float], unit: str = "") -> str:
+def _size(values: Sequence[float]) -> str:
     """Return which numeric stamp a column's size makes it, '' for none; day numbers step far below a day."""
     if not values:
         return ""
     low, high = min(values), max(values)
-    for name, least, most in _SIZES:
-        if low >= least and high <= most:
-            return name
     day = low >= 3e4 and high <= 6e4 and high - low < 40 and any(value != int(value) for value in values)
-    return "day number" if day and not unit else ""
+    named = (name for name, least, most in _SIZES if low >= least and high <= most)
+    return next(named, "day number" if day else "")
 
 
 def _in_numbers(log: OpenLog, column: int, reason: str) -> TimePlan:
@@ -298,6 +277,8 @@ def _in_numbers(log: OpenLog, column: int, reason: str) -> TimePlan:
     unit, known = _ALIASES.get(wanted, wanted), [*TIME_UNITS, *NUMERIC_STAMPS]
     if unit and unit not in known:
         log.refuse_key("time_unit", f"'{wanted}'", "one of " + ", ".join(known), did_you_mean(wanted, known))
-    stated = _stated_unit(log, column)
-    unit = unit or _size(log.values(column), stated) or stated
-    return TimePlan("number", (column,), unit=unit, heading=_heading(log, (column,)), reason=reason)
+    stated, size = _stated_unit(log, column), _size(log.values(column))
+    size = "" if size == "day number" and stated else size
+    return TimePlan(
+        "number", (column,), unit=unit or size or stated, heading=_heading(log, [column]), reason=reason
+    )

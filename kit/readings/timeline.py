@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -13,10 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.readings.date_order import Timed, settle_order
-from kit.readings.header import TIME_UNITS
+from kit.readings.headings import TIME_UNITS, names
 from kit.readings.stamps import DAY, NO_DATE, NO_OFFSET, SECOND, Stamps, day_numbers
 from kit.readings.time_column import NUMERIC_STAMPS
-from kit.trial.cells import WORDS
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -24,13 +22,8 @@ Bools = npt.NDArray[np.bool_]
 HOUR = 3600 * SECOND
 _MINUTE = 60 * SECOND
 _UNIX_1904, _UNIX_DAY_NUMBER = 2_082_844_800, 25_569
-_UNIX = {"unix s": 1e6, "unix ms": 1e3, "unix us": 1.0, "unix ns": 1e-3}
-_SECONDS = {
-    **TIME_UNITS,
-    **{name: scale / 1e6 for name, scale in _UNIX.items()},
-    "1904 s": 1.0,
-    "day number": 86400.0,
-}
+_MICROSECONDS = {"unix s": 1e6, "unix ms": 1e3, "unix us": 1.0, "unix ns": 1e-3, "1904 s": 1e6}
+_SECONDS = {**TIME_UNITS, **{name: n / 1e6 for name, n in _MICROSECONDS.items()}, "day number": 86400.0}
 _LONGEST_S = 9e9
 """Times beyond are no times: nanoseconds would not fit."""
 _MOST_MOVED, _LOST = 0.02, 0.5
@@ -77,7 +70,8 @@ def time_of(timed: Timed) -> Timeline | None:
     return _from_numbers(timed) if timed.plan.kind == "number" else _implied(timed)
 
 
-# numbers
+def _nanoseconds(seconds: Floats) -> Ints:
+    return np.asarray(np.rint(seconds * SECOND), np.int64)
 
 
 def _from_numbers(timed: Timed) -> Timeline | None:
@@ -86,34 +80,30 @@ def _from_numbers(timed: Timed) -> Timeline | None:
         rows = np.flatnonzero(np.abs(values) < _LONGEST_S / _SECONDS.get(unit, 1.0))
     values = values[rows]
     if not unit:
-        span = float(values[-1] - values[0]) if len(values) else 0.0
         found = "a time without a unit"
         if len(values):
+            span = float(values[-1] - values[0])
             found = (
                 f"numbers from {values[0]:g} to {values[-1]:g} without a unit: read as seconds the log is "
                 f"{span:g} s long, as minutes {span:g} min"
             )
-        timed.ask(
-            None,
-            found,
-            "the unit of the time",
-            'Add time_unit = "s" (or "min", "h", "ms") to the [[logger]] table.',
-        )
+        remedy = 'Add time_unit = "s" (or "min", "h", "ms") to the [[logger]] table.'
+        timed.ask(None, found, "the unit of the time", remedy)
         return None
-    if unit in NUMERIC_STAMPS:
+    is_clock = unit in NUMERIC_STAMPS
+    if is_clock:
         time = _since_1970(values, unit, timed)
-        order = in_order(timed, rows, time, unit == "day number")
-        elapsed = since_start(order.time, order.placed(timed.run[rows]))
-        clock, offset = order.placed(time), 0 if unit.startswith("unix") else None
     else:
-        order = in_order(
-            timed, rows, np.asarray(np.rint(values * TIME_UNITS[unit] * SECOND), np.int64), False
-        )
-        timed.log.reasons["time"] = f"elapsed, in {unit}"
-        elapsed, clock, offset = order.placed(values * TIME_UNITS[unit]), None, None
+        time, timed.log.reasons["time"] = _nanoseconds(values * TIME_UNITS[unit]), f"elapsed, in {unit}"
+    order = in_order(timed, rows, time, unit == "day number")
+    if is_clock:
+        elapsed = since_start(order.time, order.placed(timed.run[rows]))
+    else:
+        elapsed = order.placed(values * TIME_UNITS[unit])
     _note_repeated(timed, rows, order)
+    clock, offset = order.placed(time) if is_clock else None, 0 if unit.startswith("unix") else None
     rows = order.placed(rows)
-    return Timeline(rows, elapsed, clock, clock is not None, offset, order.moved, order.repeated, order.run)
+    return Timeline(rows, elapsed, clock, is_clock, offset, order.moved, order.repeated, order.run)
 
 
 def _since_1970(values: Floats, unit: str, timed: Timed) -> Ints:
@@ -125,11 +115,12 @@ def _since_1970(values: Floats, unit: str, timed: Timed) -> Ints:
         timed.log.reasons["time"] = "spreadsheet day numbers of the 1900 system (by their size)"
         return np.asarray(np.rint((values - _UNIX_DAY_NUMBER) * 86400e3), np.int64) * (SECOND // 1000)
     if unit == "1904 s":
-        timed.log.reasons["time"] = "seconds since 1904 (by their size)"
         timed.log.notes.append("seconds since 1904: the clock is shown as UTC; it may have been local time")
-        return np.asarray(np.rint((values - _UNIX_1904) * 1e6), np.int64) * 1000
-    timed.log.reasons["time"] = f"{unit.removeprefix('unix ')} since 1970 (by their size), UTC"
-    return np.asarray(np.rint(values * _UNIX[unit]), np.int64) * 1000
+        values = values - _UNIX_1904
+    since = "since 1904 (by their size)" if unit == "1904 s" else "since 1970 (by their size), UTC"
+    written = unit.removeprefix("unix ").replace("1904 s", "seconds")
+    timed.log.reasons["time"] = f"{written} {since}"
+    return np.asarray(np.rint(values * _MICROSECONDS[unit]), np.int64) * 1000
 
 
 def _implied(timed: Timed) -> Timeline | None:
@@ -147,88 +138,72 @@ def _implied(timed: Timed) -> Timeline | None:
         rows = timed.run == number
         elapsed[rows] = np.arange(int(rows.sum())) * step
     timed.log.reasons["time"] = f"implied: a row every {step:g} s"
-    clock = None if timed.clock is None else timed.clock[:1] + np.asarray(np.rint(elapsed * SECOND), np.int64)
+    clock = None if timed.clock is None else timed.clock[:1] + _nanoseconds(elapsed)
     nothing = np.zeros(total, bool)
     return Timeline(np.arange(total), elapsed, clock, clock is not None, None, nothing, nothing, timed.run)
-
-
-# stamps
 
 
 def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
     """Return the timeline of stamps: in UTC where it can be, in order, lost seconds restored as declared."""
     log = timed.log
-    order_of_date, why = settle_order(stamps, timed)
-    if order_of_date is None:
+    settled = settle_order(stamps, timed)
+    if settled is None:
         return None
     dated = (stamps.form == NO_DATE).sum() * 2 <= (stamps.form > 0).sum()
     if dated:
-        log.reasons["date order"] = f"{order_of_date}: {why}"
-        time, fine = day_numbers(stamps, order_of_date)
+        log.reasons["date order"] = f"{settled[0]}: {settled[1]}"
+        time, fine = day_numbers(stamps, settled[0])
         time *= DAY
         time += stamps.nanoseconds
         rows = np.flatnonzero(fine & (stamps.form != NO_DATE))
         time, is_clock = time if len(rows) == len(time) else time[rows], True
     else:
         rows = np.flatnonzero(stamps.form == NO_DATE)
-        found = _clock_alone(timed, stamps, rows)
-        if found is None:
+        alone = _clock_alone(timed, stamps, rows)
+        if alone is None:
             return None
-        time, is_clock = found
+        time, is_clock = alone
     if timed.plan.millis is not None:
         values = timed.body.numbers[timed.plan.millis].values[rows]
         time = time + np.asarray(np.rint(np.clip(np.nan_to_num(values), -1e9, 1e9) * 1e6), np.int64)
-    clock, offsets = time, stamps.offset[rows]
-    written = offsets != NO_OFFSET
-    zone = log.text("timezone")
-    offset = _commonest(offsets[written]) if written.any() else None
-    if offset is not None:
-        time = time - np.where(written, offsets, offset).astype(np.int64) * _MINUTE
+    clock, zone, offset = time, log.text("timezone"), None
+    east = stamps.offset[rows]
+    written = east != NO_OFFSET
+    if written.any():
+        known, counts = np.unique(east[written], return_counts=True)
+        offset = int(known[counts.argmax()])
+        time = time - np.where(written, east, offset).astype(np.int64) * _MINUTE
         log.reasons["offset"] = "written in the stamps"
     elif zone and is_clock and dated:
         time = to_utc(time, zone)
         log.reasons["timezone"] = f"{zone}, declared"
     order = in_order(timed, rows, time, is_clock and not zone and offset is None)
-    clock = order.placed(clock)
+    clock, repeated = order.placed(clock), order.repeated
     elapsed = since_start(order.time, order.placed(timed.run[rows])) if is_clock else order.time / SECOND
-    repeated = order.repeated
     if len(rows) and repeated.mean() >= _LOST and timed.plan.millis is None:
         restored = _restored(timed, rows, order, elapsed)
         if restored is None:
             return None
-        elapsed = restored
+        elapsed, repeated = restored, np.zeros(len(rows), bool)
         runs, starts = np.unique(order.run, return_index=True)
         first = starts[np.searchsorted(runs, order.run)]
-        clock = clock[first] + np.asarray(np.rint((elapsed - elapsed[first]) * SECOND), np.int64)
-        repeated = np.zeros(len(rows), bool)
+        clock = clock[first] + _nanoseconds(elapsed - elapsed[first])
     else:
         _note_repeated(timed, rows, order)
     if not stamps.has_seconds and timed.plan.format is None:
         log.notes.append("the stamps carry no seconds: times are good to a minute")
+    shown = clock if is_clock else None
     return Timeline(
-        order.placed(rows),
-        np.asarray(elapsed, np.float64),
-        clock if is_clock else None,
-        bool(dated and is_clock),
-        offset,
-        order.moved,
-        repeated,
-        order.run,
+        order.placed(rows), elapsed, shown, bool(dated and is_clock), offset, order.moved, repeated, order.run
     )
-
-
-def _commonest(values: npt.NDArray[np.int16]) -> int:
-    found, counts = np.unique(values, return_counts=True)
-    return int(found[counts.argmax()])
 
 
 def _clock_alone(timed: Timed, stamps: Stamps, rows: Ints) -> tuple[Ints, bool] | None:
     """Return times without a date, and whether they are times of day (carried over midnight) and no durations."""
-    time, run, name = stamps.nanoseconds[rows], timed.run[rows], timed.plan.heading
+    time, run, heading = stamps.nanoseconds[rows], timed.run[rows], timed.plan.heading
     if not len(time):
         return time, False
-    a_clock = stamps.twelve or re.search(WORDS["headings"]["clock"], name, re.IGNORECASE)
-    if not stamps.has_seconds and timed.plan.format is None and not a_clock:
+    if not (stamps.has_seconds or timed.plan.format or stamps.twelve or names("clock", heading)):
         hours = (int(time.max()) - int(time[0])) / HOUR
         timed.ask(
             None,
@@ -238,7 +213,7 @@ def _clock_alone(timed: Timed, stamps: Stamps, rows: Ints) -> tuple[Ints, bool] 
             'Add time_format = "%H:%M" or time_format = "%M:%S" to the [[logger]] table.',
         )
         return None
-    elapsed = bool(re.search(WORDS["headings"]["elapsed"], name, re.IGNORECASE))
+    elapsed = names("elapsed", heading)
     if not stamps.twelve and (elapsed or (time >= DAY).any() or (time < 0).any() or time[0] == 0):
         why = "its heading" if elapsed else "they begin at zero or run past 24 hours"
         timed.log.reasons["time"] = f"durations: {why}"
@@ -253,45 +228,43 @@ def _clock_alone(timed: Timed, stamps: Stamps, rows: Ints) -> tuple[Ints, bool] 
 
 
 def _restored(timed: Timed, rows: Ints, order: Ordered, elapsed: Floats) -> Floats | None:
-    """Return seconds finer than the stamps: from a column beside them, else from the step between rows."""
-    if timed.step_s is None and timed.plan.beside is not None:
+    """Return seconds finer than the stamps: from the step declared, else from a column of elapsed times beside them."""
+    if timed.step_s is not None:
+        timed.log.reasons["step_s"] = f"{timed.step_s:g} s, declared: the stamps are too coarse"
+        return _spread(timed, rows, order, elapsed, timed.step_s)
+    if timed.plan.beside is not None:
         column, unit = timed.plan.beside
         values = order.placed(timed.body.numbers[column].values[rows]) * TIME_UNITS[unit]
         if np.isfinite(values).all() and (np.diff(values) >= 0).all():
             timed.log.reasons["seconds"] = "from the column of elapsed times: the stamps are too coarse"
-            return since_start(np.asarray(np.rint(values * SECOND), np.int64), order.run)
-    if timed.step_s is None:
-        _ask_step(timed, rows, order)
-        return None
-    timed.log.reasons["step_s"] = f"{timed.step_s:g} s, declared: the stamps are too coarse"
-    return _spread(timed, rows, order, elapsed, timed.step_s)
-
-
-def _ask_step(timed: Timed, rows: Ints, order: Ordered) -> None:
+            return since_start(_nanoseconds(values), order.run)
     stamps, counts = np.unique(order.time, return_counts=True)
     steps = np.diff(stamps) / SECOND
-    unit = float(np.median(steps)) if len(steps) else 60.0
-    guess, per = _likely_step(counts, steps, unit)
+    every = float(np.median(steps)) if len(steps) else 60.0
+    guess, per = _likely_step(counts, steps, every)
     timed.ask(
         None,
         f"{per} rows share a stamp such as '{timed.text(int(rows[0]))}': the stamps are coarser than the readings. "
-        f"{per} rows in every {unit:g} s suggest {guess:g} s between rows; they could also be {per} readings at one "
+        f"{per} rows in every {every:g} s suggest {guess:g} s between rows; they could also be {per} readings at one "
         "moment",
         "the seconds between two rows",
         f"Add step_s = {guess:g} (or what it was) to the [[logger]] table.",
     )
+    return None
 
 
-def _likely_step(counts: Ints, steps: Floats, unit: float) -> tuple[float, int]:
+def _likely_step(counts: Ints, steps: Floats, every: float) -> tuple[float, int]:
     """Return the likely seconds between rows, and rows a stamp.
 
     The first and the last stamp may be cut, so they do not count; an even step that fits within the rows that
     are lost there is taken.
     """
-    whole = counts[1:-1] if len(counts) > 2 else counts
-    usual = whole[:-1][steps[1:-1] <= 1.5 * unit] if len(whole) > 2 else whole
-    per = float(np.mean(usual)) if len(counts) > 2 and len(usual) else float(counts.max())
-    guess, slack = unit / per, 0.02 if len(counts) > 2 else 0.05
+    per, slack = float(counts.max()), 0.05
+    if len(counts) > 2:
+        whole, slack = counts[1:-1], 0.02
+        usual = whole[:-1][steps[1:-1] <= 1.5 * every] if len(whole) > 2 else whole
+        per = float(np.mean(usual)) if len(usual) else per
+    guess = every / per
     even = [step for step in _EVEN_STEPS if abs(step / guess - 1) <= slack]
     return min(even, key=lambda step: abs(step / guess - 1), default=guess), round(per)
 
@@ -301,9 +274,9 @@ def _spread(timed: Timed, rows: Ints, order: Ordered, elapsed: Floats, step_s: f
     coarse = np.diff(elapsed)
     unit = float(np.median(coarse[coarse > 0])) if (coarse > 0).any() else step_s
     breaks = (np.diff(order.run) != 0) | (coarse > 2.5 * max(unit, step_s))
-    block = np.concatenate([[0], np.cumsum(breaks)])
     starts = np.concatenate([[0], np.flatnonzero(breaks) + 1])
-    spread = elapsed[starts][block] + (np.arange(len(elapsed)) - starts[block]) * step_s
+    first = np.repeat(starts, np.diff([*starts, len(elapsed)]))
+    spread = elapsed[first] + (np.arange(len(elapsed)) - first) * step_s
     off = spread - elapsed
     worst = int(np.argmax(np.abs(off)))
     if abs(off[worst]) > 2 * unit + step_s:
@@ -325,9 +298,6 @@ def _note_repeated(timed: Timed, rows: Ints, order: Ordered) -> None:
             f"{int(order.repeated.sum())} rows share their stamp with a neighbour (first at line {first}): flagged, "
             "none dropped"
         )
-
-
-# the order of rows
 
 
 @dataclass(frozen=True)
@@ -369,13 +339,12 @@ def in_order(timed: Timed, rows: Ints, time: Ints, is_clock: bool) -> Ordered:
         timed.log.notes.append(f"the clock starts anew at line {lines}: read as another run, as declared")
     elif len(back):
         put = np.lexsort((time, run))
-        late = np.zeros(len(time), bool)
         for number in np.unique(run):
             those = run == number
-            late[those] = time[those] < np.maximum.accumulate(time[those])
-        if _plainly_misplaced(time, put, late[put]):
-            order, moved = put, late[put]
-            time, run = time[put], run[put]
+            moved[those] = time[those] < np.maximum.accumulate(time[those])
+        moved = moved[put]
+        if _plainly_misplaced(time, put, moved):
+            order, time, run = put, time[put], run[put]
             timed.log.notes.append(
                 f"{int(moved.sum())} rows stood out of order (first at line {timed.line(int(rows[back[0]]))}): put in "
                 "order and flagged"
@@ -384,23 +353,18 @@ def in_order(timed: Timed, rows: Ints, time: Ints, is_clock: bool) -> Ordered:
             _ask_back(timed, rows, time, back, is_clock)
     if is_clock and change is None and order is None:
         _ask_forward(timed, rows, time)
-    same = (np.diff(time) == 0) & (np.diff(run) == 0)
-    repeated = np.zeros(len(time), bool)
-    repeated[1:] |= same
-    repeated[:-1] |= same
-    return Ordered(time, order, moved, repeated, run)
+    same = np.concatenate([[False], (np.diff(time) == 0) & (np.diff(run) == 0), [False]])
+    return Ordered(time, order, moved, (same[1:] | same[:-1])[: len(time)], run)
 
 
 def since_start(time: Ints, run: Ints) -> Floats:
     """Return seconds since the first row of each run that the file was split into."""
-    seconds = np.empty(len(time))
-    if not run.any():
-        np.subtract(time, time[:1], out=seconds, casting="unsafe")
-        seconds /= SECOND
-        return seconds
-    for number in np.unique(run):
-        rows = run == number
-        seconds[rows] = (time[rows] - time[rows][0]) / SECOND
+    start, seconds = time[:1], np.empty(len(time))
+    if run.any():
+        _, first, place = np.unique(run, return_index=True, return_inverse=True)
+        start = time[first][place]
+    np.subtract(time, start, out=seconds, casting="unsafe")
+    seconds /= SECOND
     return seconds
 
 
@@ -482,8 +446,8 @@ def _through_change(timed: Timed, rows: Ints, time: Ints) -> Ints:
                 f"line {timed.line(after)}: clock changed by {-change // SECOND} s; the time goes on, as declared"
             )
             continue
-        timed.log.faults.refuse(
-            timed.at(after),
+        timed.refuse(
+            after,
             f"'{timed.text(int(rows[row]))}' followed by '{timed.text(after)}', a step of "
             f"{int(steps[row]) / SECOND:g} s",
             'a step of an hour, as clock_change = "dst" says',
@@ -492,24 +456,17 @@ def _through_change(timed: Timed, rows: Ints, time: Ints) -> Ints:
     return time + shift
 
 
-# zones
-
-
 def to_utc(time: Ints, zone: str) -> Ints:
     """Return UTC nanoseconds of local stamps, the repeated hour told apart by the order of the rows."""
     slots, inverse = np.unique(np.floor_divide(time, 900 * SECOND), return_inverse=True)
     early, late = (_offsets(slots.tolist(), zone, fold)[inverse] for fold in (0, 1))
-    utc, doubtful = time - early, early != late
-    if doubtful.any():
-        stepped_back = np.concatenate([[False], np.diff(time) < 0])
-        second_pass = np.zeros(len(time), bool)
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], doubtful, [False]]).astype(np.int8)))
-        for start, end in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
-            back = np.flatnonzero(stepped_back[start:end])
-            if len(back):
-                second_pass[start + back[0] : end] = True
-        utc = np.where(second_pass, time - late, utc)
-    return np.asarray(utc, np.int64)
+    doubtful = early != late
+    stepped_back = np.concatenate([[False], np.diff(time) < 0])
+    second_pass = np.zeros(len(time), bool)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], doubtful, [False]]).astype(np.int8)))
+    for start, end in zip(edges[0::2].tolist(), edges[1::2].tolist(), strict=True):
+        second_pass[start:end] = np.logical_or.accumulate(stepped_back[start:end])
+    return np.asarray(time - np.where(second_pass, late, early), np.int64)
 
 
 def _offsets(slots: Sequence[int], zone: str, fold: int) -> Ints:

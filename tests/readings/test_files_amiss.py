@@ -34,14 +34,14 @@ def test_a_log_that_is_a_link_out_of_the_folder_is_refused(tmp_path):
 
 def meddle(monkeypatch, how):
     """Do something to the file after it was opened and before its rows are read."""
-    sniff = read.sniff
+    open_log = read.open_log
 
     def then(source, keys):
-        found = sniff(source, keys)
+        found = open_log(source, keys)
         how(source.path)
         return found
 
-    monkeypatch.setattr(read, "sniff", then)
+    monkeypatch.setattr(read, "open_log", then)
 
 
 def test_a_log_that_grows_while_it_is_read_is_refused(tmp_path, monkeypatch):
