@@ -102,8 +102,8 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
     rows = rows[np.sort(first)]
     could_be = {order: _possible(stamps, order, rows) for order in _WORDS}
     orders: list[Order] = [order for order in _WORDS if order != "ymd" and could_be[order]]
-    year_first = stamps.short_year and could_be["ymd"]
-    if year_first and (stamps.separator == "-" or not orders):
+    year_first = "yy" in stamps.written and could_be["ymd"]
+    if year_first and (stamps.separators == {"-"} or not orders):
         orders.append("ymd")
     if timed.log.keys.get("day_first") is not None:
         return _declared(stamps, orders, rows, timed)
@@ -125,7 +125,7 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
         field = {"dmy": stamps.a, "mdy": stamps.b, "ymd": stamps.c}[orders[0]]
         proof = timed.text(int(rows[int(np.argmax(field[rows]))]))
         return orders[0], f"{_WORDS[orders[0]]}: shown by '{proof}'"
-    if stamps.separator == "." and "dmy" in orders:
+    if stamps.separators == {"."} and "dmy" in orders:
         return "dmy", "points part day, month and year: day first"
     if len({tuple(day_numbers(stamps, order)[0][rows].tolist()) for order in orders}) == 1:
         return orders[0], "day and month are the same number"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from contextlib import suppress
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,17 +13,17 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.errors import KitError, Problem, did_you_mean
-from kit.readings.body import Body, Wanted, read_body
+from kit.errors import Faults, KitError, Problem, did_you_mean
+from kit.readings.body import Wanted, read_body
 from kit.readings.date_order import Timed
 from kit.readings.headings import stated_clock, step_between
 from kit.readings.long_form import mark_categories, split_runs, widened
-from kit.readings.non_rows import Checked, check_lines, with_times
+from kit.readings.non_rows import check_lines, with_times
 from kit.readings.open_log import OpenLog, open_log
 from kit.readings.roles import Roles, assign_roles, without_non_probes
 from kit.readings.source import PIECE_BYTES, Source, open_source
 from kit.readings.stamps import SECOND
-from kit.readings.temperatures import Sentinels, Temperatures, loose_columns, settle_decimal, to_temperatures
+from kit.readings.temperatures import Sentinels, ask_units, loose_columns, settle_decimal, to_temperatures
 from kit.readings.time_column import TimePlan, find_time
 from kit.readings.timeline import Timeline, time_of
 from kit.trial import Logger
@@ -204,11 +205,10 @@ def _short(text: str) -> str:
 
 def _state(path: Path) -> tuple[int, int] | None:
     """Return what changes when a file is written to, or None where there is none."""
-    try:
-        found = path.stat()
-    except OSError:
-        return None
-    return found.st_size, found.st_mtime_ns
+    with suppress(OSError):
+        state = path.stat()
+        return state.st_size, state.st_mtime_ns
+    return None
 
 
 def _changed(name: str) -> KitError:
@@ -220,20 +220,11 @@ def _changed(name: str) -> KitError:
 
 def _opened(path: Path, keys: Mapping[str, object], name: str | None) -> OpenLog:
     encoding, sheet = (None if keys.get(key) is None else str(keys[key]) for key in ("encoding", "sheet"))
-    source = open_source(path, encoding, name, sheet)
-    strange = [key for key in keys if key not in DECLARABLE]
-    if strange:
-        where = f"{source.name}, [[logger]] key"
-        raise KitError(
-            Problem(
-                "refuse",
-                f"{where} {key}",
-                "an unknown key",
-                "a key of [[logger]]",
-                did_you_mean(key, DECLARABLE),
-            )
-            for key in strange
-        )
+    source, faults = open_source(path, encoding, name, sheet), Faults()
+    for key in (key for key in keys if key not in DECLARABLE):
+        where, expected = f"{source.name}, [[logger]] key {key}", "a key of [[logger]]"
+        faults.refuse(where, "an unknown key", expected, did_you_mean(key, DECLARABLE))
+    faults.settle()
     return open_log(source, keys)
 
 
@@ -244,46 +235,86 @@ def _read(log: OpenLog, sentinels: Sentinels) -> Log:
     log.reasons["time column"] = time.reason
     roles = assign_roles(log, time)
     if not roles.temperatures and not len(log.faults):  # a difference alone is no temperature
-        _refuse_without_temperature(log, roles)
+        left = "; ".join(f"'{roles.names[column]}' ({why})" for column, why in roles.others.items())
+        found = f"no temperature among the columns: {left or 'no column of numbers'}"
+        remedy = 'Name it in the [[logger]] table: columns = {probe = "heading"}, with unit = "degC".'
+        log.faults.refuse(log.name, found, "at least one column of temperatures", remedy)
     log.faults.settle()
+
     decimal = settle_decimal(log, roles)
     columns = _columns_of_numbers(log, roles)
-    texts = roles.texts + tuple(roles.unit_cells.values())
+    texts = (*roles.texts, *roles.unit_cells.values())
     wanted = Wanted(time, columns, loose_columns(log, columns, decimal), texts, decimal)
     checked = check_lines(log, read_body(log.source, log.layout, wanted), roles)
+    if [problem.kind for problem in log.faults] == [
+        "ask"
+    ]:  # the decimal mark: units are asked in the same round
+        ask_units(log, roles)
     log.faults.settle()
+
     body = checked.body
     if not len(body):
-        where, rows = log.name, "no data rows with a usable time"
-        raise KitError.refuse(where, rows, "rows of readings", "Export the log again.")
+        found = "no data rows with a usable time"
+        raise KitError.refuse(log.name, found, "rows of readings", "Export the log again.")
     run, labels, split_by = split_runs(log, body, roles)
     if not split_by:  # in a file that was split rows of different runs may share a time
         body, roles = widened(log, body, roles)
-    step = _step(log, time)
-    line = time_of(
-        Timed(
-            log, time, body, run[: len(body)], stated_clock(log.header.preamble, log.layout.delimiter), step
-        )
-    )
+    clock = stated_clock(log.header.preamble, log.layout.delimiter)
+    line = time_of(Timed(log, time, body, run[: len(body)], clock, _step(log, time)))
     if line is not None:
-        roles = _probes_alone(log, body, roles, line)
+        chosen = log.keys.get("columns")
+        declared = {str(heading) for heading in chosen.values()} if isinstance(chosen, Mapping) else set()
+        values = {column: part.values[line.rows] for column, part in body.numbers.items()}
+        roles = without_non_probes(roles, values, line.elapsed_s, declared)
     temperatures = to_temperatures(log, body, roles, sentinels)
     log.faults.settle()
     if line is None or not len(line.rows):
         where = log.at(column=time.heading)
         raise KitError.refuse(where, "no usable time", "a time for every row", "Declare time_column.")
-    runs = labels[line.rows] if labels is not None else _numbered_runs(line)
-    dialect = _dialect(log, roles, line, temperatures, decimal, split_by)
-    return replace(_assembled(log, checked, body, line, temperatures, dialect), groups=runs)
 
-
-def _refuse_without_temperature(log: OpenLog, roles: Roles) -> None:
-    left = "; ".join(f"'{roles.names[column]}' ({why})" for column, why in roles.others.items())
-    log.faults.refuse(
-        log.name,
-        f"no temperature among the columns: {left or 'no column of numbers'}",
-        "at least one column of temperatures",
-        'Name it in the [[logger]] table: columns = {probe = "heading"}, with unit = "degC".',
+    rows, names, units = line.rows, roles.names, temperatures.units
+    differences = {
+        names[column]: units.get(names[column], unit) for column, unit in roles.differences.items()
+    }
+    dialect = Dialect(
+        encoding=log.source.encoding,
+        line_end=log.source.line_end,
+        delimiter=log.layout.delimiter,
+        decimal=decimal,
+        header_row=log.header.row,
+        units_row=log.header.units_row,
+        body_line=log.layout.body_line,
+        time=time.heading,
+        time_kind=time.kind,
+        dated=line.dated,
+        offset_min=line.offset_min,
+        units={name: unit for name, unit in units.items() if name not in differences},
+        differences=differences,
+        others={names[column]: why for column, why in roles.others.items()},
+        split_by=split_by,
+        reasons={**log.reasons, **{f"unit of {name}": why for name, why in roles.reasons.items()}},
+    )
+    lines, shown = _picked(body.lines, rows), _clock(log, line)
+    groups = None if labels is None else labels[rows]
+    if labels is None and line.run.any():
+        numbered = [f"run {number + 1}" for number in range(int(line.run.max()) + 1)]
+        groups = np.array(numbered, dtype=object)[line.run]
+    celsius = {name: _picked(values, rows) for name, values in temperatures.celsius.items()}
+    apart = {name: _picked(values, rows) for name, values in temperatures.differences.items()}
+    return Log(
+        table=pd.DataFrame({"elapsed_s": line.elapsed_s, "clock": shown, **celsius}, copy=False),
+        dialect=dialect,
+        notes=[_short(note) for note in (*log.notes, *_gap_notes(line, lines), *_header_notes(log, dialect))],
+        path=log.source.path,
+        sha256=_content_hash(log.source),
+        lines=lines,
+        lost=checked.lost,
+        codes={name: _picked(codes, rows) for name, codes in temperatures.codes.items()},
+        moved=line.moved,
+        repeated=line.repeated,
+        groups=groups,
+        differences=pd.DataFrame(apart),
+        events=with_times(checked.events, lines, line.elapsed_s, shown),
     )
 
 
@@ -304,72 +335,24 @@ def _step(log: OpenLog, time: TimePlan) -> float | None:
         log.reasons["step_s"] = "declared"
         return float(declared)
     stated = step_between(log.header.preamble, log.layout.delimiter) if time.kind == "implied" else None
-    if stated is not None:
-        log.reasons["step_s"] = stated[1]
-    return stated and stated[0]
-
-
-def _probes_alone(log: OpenLog, body: Body, roles: Roles, line: Timeline) -> Roles:
-    columns = {column: part.values[line.rows] for column, part in body.numbers.items()}
-    chosen = log.keys.get("columns")
-    headings = [str(heading) for heading in chosen.values()] if isinstance(chosen, Mapping) else []
-    return without_non_probes(roles, columns, line.elapsed_s, headings)
-
-
-def _numbered_runs(line: Timeline) -> npt.NDArray[np.object_] | None:
-    if not line.run.any():
+    if stated is None:
         return None
-    names = [f"run {number + 1}" for number in range(int(line.run.max()) + 1)]
-    return np.array(names, dtype=object)[line.run]
-
-
-def _assembled(
-    log: OpenLog,
-    checked: Checked,
-    body: Body,
-    line: Timeline,
-    temperatures: Temperatures,
-    dialect: Dialect,
-) -> Log:
-    """Return the log of a file from its timeline and temperatures."""
-    offset_s = float(log.text("clock_offset_s") or 0.0)
-    if offset_s:
-        log.notes.append(f"the clock was moved by {offset_s:g} s, as declared")
-    rows, clock = line.rows, _clock(line, offset_s)
-    lines = _picked(body.lines, rows)
-    columns: dict[str, object] = {"elapsed_s": line.elapsed_s, "clock": clock}
-    columns |= {name: _picked(values, rows) for name, values in temperatures.celsius.items()}
-    notes = [*log.notes, *_gap_notes(line, lines), *_header_notes(log, dialect)]
-    return Log(
-        table=pd.DataFrame(columns, copy=False),
-        dialect=dialect,
-        notes=list(map(_short, notes)),
-        path=log.source.path,
-        sha256=_content_hash(log.source),
-        lines=lines,
-        lost=checked.lost,
-        codes={name: _picked(part, rows) for name, part in temperatures.codes.items()},
-        moved=line.moved,
-        repeated=line.repeated,
-        groups=None,
-        differences=pd.DataFrame(
-            {name: _picked(part, rows) for name, part in temperatures.differences.items()}
-        ),
-        events=with_times(checked.events, lines, line.elapsed_s, clock),
-    )
+    log.reasons["step_s"] = stated[1]
+    return stated[0]
 
 
 def _picked(values: npt.NDArray[Any], rows: npt.NDArray[np.int64]) -> npt.NDArray[Any]:
-    if len(rows) == len(values) and (np.diff(rows) == 1).all():
-        return values
-    return values[rows]
+    return values if len(rows) == len(values) and (np.diff(rows) == 1).all() else values[rows]
 
 
-def _clock(line: Timeline, offset_s: float) -> npt.NDArray[np.datetime64]:
+def _clock(log: OpenLog, line: Timeline) -> npt.NDArray[np.datetime64]:
+    """Return the clock of each row, moved as declared; NaT without one."""
+    offset_s = float(log.text("clock_offset_s") or 0.0)
+    if offset_s:
+        log.notes.append(f"the clock was moved by {offset_s:g} s, as declared")
     if line.clock_ns is None:
         return np.full(len(line.rows), np.datetime64("NaT", "ns"), dtype="datetime64[ns]")
-    moved = line.clock_ns + round(offset_s * SECOND) if offset_s else line.clock_ns
-    return moved.view("datetime64[ns]")
+    return (line.clock_ns + round(offset_s * SECOND)).view("datetime64[ns]")
 
 
 def _content_hash(source: Source) -> str:
@@ -387,50 +370,20 @@ def _gap_notes(line: Timeline, lines: npt.NDArray[np.int64]) -> list[str]:
     if not (some > 0).any():
         return []
     usual = float(np.median(some[some > 0]))
-    gaps = np.flatnonzero(steps > _GAP_STEPS * usual)
-    places = [(int(lines[row + 1]), float(steps[row])) for row in gaps[:3]]
-    shown = [f"line {number}: a gap of {step:g} s where {usual:g} s is usual" for number, step in places]
+    gaps = np.flatnonzero(steps > _GAP_STEPS * usual).tolist()
+    shown = [f"line {lines[k + 1]}: a gap of {steps[k]:g} s where {usual:g} s is usual" for k in gaps[:3]]
     return shown + ([f"{len(gaps) - 3} more gaps"] if len(gaps) > 3 else [])
 
 
 def _header_notes(log: OpenLog, dialect: Dialect) -> list[str]:
-    header, notes = log.header, []
-    if header.made_up:
+    notes, count = [], len(log.header.preamble)
+    if log.header.made_up:
         notes.append("no header: names were made up")
     elif any(name.endswith(" #1") for name in dialect.units):
-        notes.append(
-            f"line {header.row} names fewer columns than the rows hold: its last name was numbered on"
-        )
-    if header.preamble:
-        count = len(header.preamble)
-        words = "one line above the table was" if count == 1 else f"{count} lines above the table were"
-        notes.append(f"{words} left aside")
+        named = f"line {log.header.row} names fewer columns than the rows hold"
+        notes.append(f"{named}: its last name was numbered on")
+    if count:
+        were = "one line above the table was" if count == 1 else f"{count} lines above the table were"
+        notes.append(f"{were} left aside")
     left = ", ".join(f"'{name}' ({why})" for name, why in dialect.others.items())
     return [*notes, f"no temperatures: {left}"] if left else notes
-
-
-def _dialect(
-    log: OpenLog, roles: Roles, line: Timeline, temperatures: Temperatures, decimal: str, split_by: str
-) -> Dialect:
-    names, units = roles.names, temperatures.units
-    differences = {
-        names[column]: units.get(names[column], unit) for column, unit in roles.differences.items()
-    }
-    return Dialect(
-        encoding=log.source.encoding,
-        line_end=log.source.line_end,
-        delimiter=log.layout.delimiter,
-        decimal=decimal,
-        header_row=log.header.row,
-        units_row=log.header.units_row,
-        body_line=log.layout.body_line,
-        time=roles.time.heading,
-        time_kind=roles.time.kind,
-        dated=line.dated,
-        offset_min=line.offset_min,
-        units={name: unit for name, unit in units.items() if name not in differences},
-        differences=differences,
-        others={names[column]: why for column, why in roles.others.items()},
-        split_by=split_by,
-        reasons={**log.reasons, **{f"unit of {name}": why for name, why in roles.reasons.items()}},
-    )

@@ -223,7 +223,7 @@ def _subtracts(log: OpenLog, column: int, units: Collection[int]) -> bool:
 
 
 def without_non_probes(
-    roles: Roles, columns: Mapping[int, Floats], elapsed_s: Floats, chosen: Sequence[str]
+    roles: Roles, columns: Mapping[int, Floats], elapsed_s: Floats, chosen: Collection[str]
 ) -> Roles:
     """Return roles that leave aside, with the reason, columns of numbers that are no temperatures by their values.
 

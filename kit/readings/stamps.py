@@ -7,10 +7,10 @@ within one all fields stand at the same place, so each field is a few sums over 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +29,9 @@ SECOND = 1_000_000_000
 _LONGEST = 64
 _MOST_SHAPES = 2000
 """A column of more shapes holds no stamps; the rarer ones are left aside."""
+_CLASS = np.arange(256, dtype=np.uint8)
+_CLASS[48:58] = 48
+_NUMBERS = ("a", "b", "c", "y", "m", "d", "h", "mi", "s", "f")
 
 _DIRECTIVES = {
     "Y": r"(?P<y>[0-9]{4})",
@@ -66,11 +69,9 @@ class Stamps:
         Time of day, or the duration where there is no date.
     offset
         Minutes east of UTC, NO_OFFSET where none is written.
-    separator
-        What parts the fields of the date, '' where it varies.
-    short_year, padded, has_seconds, twelve
-        Whether years have two digits; whether the first field of the date is always two digits long;
-        whether seconds are written; whether a.m. or p.m. is.
+    written
+        What was seen in any row: 's' seconds, 'half' a.m. or p.m., 'yy' a year of two digits, and each of '-/.'
+        that parts the fields of a date of open order.
     """
 
     form: npt.NDArray[np.int8]
@@ -79,35 +80,31 @@ class Stamps:
     c: Small
     nanoseconds: Ints
     offset: Small
-    separator: str
-    short_year: bool
-    padded: bool
-    has_seconds: bool
-    twelve: bool
+    written: frozenset[str]
 
     def __len__(self) -> int:
         return len(self.form)
+
+    @property
+    def separators(self) -> frozenset[str]:
+        """What parts the fields of dates whose order is open."""
+        return self.written & {"-", "/", "."}
 
     def taken(self, rows: Ints | slice) -> Stamps:
         """Return some rows, in the order given."""
         return replace(self, **{name: getattr(self, name)[rows] for name in _BY_ROW})
 
 
-_BY_ROW = ("form", "a", "b", "c", "nanoseconds", "offset")
+_BY_ROW = {
+    **{"form": np.int8, "a": np.int16, "b": np.int16, "c": np.int16},
+    **{"nanoseconds": np.int64, "offset": np.int16},
+}
 
 
 def stamps_of_all(parts: Sequence[Stamps]) -> Stamps:
     """Return the stamps of all pieces of a column."""
-    parts = [part for part in parts if len(part)] or parts[:1]
-    separators = {part.separator for part in parts}
-    return Stamps(
-        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in _BY_ROW},
-        separator=separators.pop() if len(separators) == 1 else "",
-        short_year=any(part.short_year for part in parts),
-        padded=all(part.padded for part in parts),
-        has_seconds=any(part.has_seconds for part in parts),
-        twelve=any(part.twelve for part in parts),
-    )
+    columns = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _BY_ROW}
+    return Stamps(**columns, written=frozenset().union(*(part.written for part in parts)))
 
 
 @lru_cache(maxsize=64)
@@ -130,144 +127,103 @@ def parse_stamps(cells: pa.Array, time_format: str | None = None) -> Stamps:
     Rows that are no stamps get form 0.
     """
     pattern = format_pattern(time_format) if time_format else None
+    columns: dict[str, Any] = {name: np.zeros(len(cells), kind) for name, kind in _BY_ROW.items()}
+    columns["offset"][:] = NO_OFFSET
+    written, padded, thin = set[str](), set[str](), dict[str, Bools]()
+    for where, matrix in _by_shape(cells):
+        match, spans = _match(bytes(matrix[0]).decode("utf-8", "replace"), pattern)
+        if match is None:
+            continue
+        digits = {name: _digits(matrix, spans[name]) for name in _NUMBERS if name in spans}
+        form, date = _date(digits, match)
+        columns["form"][where] = form
+        for name, values in zip("abc", date, strict=False):
+            columns[name][where] = values
+        if form == THREE:
+            written.add(match["sep"])
+        if (year := spans.get("c", spans.get("y"))) and year[1] - year[0] == 2:
+            written.add("yy")
+        if "h" not in spans and "mi" not in spans:
+            continue
+        written |= {"s", "half"} & spans.keys()
+        time, is_one = _clock(digits, spans, match)
+        columns["nanoseconds"][where] = time
+        columns["form"][where] = np.where(is_one, form or NO_DATE, 0)
+        if "off" in spans or "zone" in spans:
+            columns["offset"][where] = _minutes_east(matrix, spans.get("off", (0, 0)))
+        for name in {"mi", "s"} & spans.keys():
+            first, last = spans[name]
+            if last - first == 1:
+                thin.setdefault(name, np.zeros(len(cells), bool))[where] = True
+            elif (matrix[:, first] == ord("0")).any():
+                padded.add(name)
+    for name in padded & thin.keys():
+        columns["form"][thin[name]] = 0  # one digit, where leading zeros are written, is a cut field
+    return Stamps(**columns, written=frozenset(written))
+
+
+def _by_shape(cells: pa.Array) -> Iterator[tuple[Ints | slice, npt.NDArray[np.uint8]]]:
+    """Yield the rows of each shape and their bytes, a row each."""
     data, starts, lengths = _bytes_of(cells)
-    total = len(lengths)
-    out = _Fields(total)
-    for length in np.unique(lengths):
+    for length in np.unique(lengths).tolist():
         if not 0 < length <= _LONGEST:
             continue
-        rows = np.flatnonzero(lengths == length) if (lengths != length).any() else None
-        first = starts if rows is None else starts[rows]
-        matrix = _matrix(data, first, int(length))
-        for shape_rows in _shapes(matrix):
-            part = matrix if shape_rows is None else matrix[shape_rows]
-            where = _where(rows, shape_rows)
-            _fill(out, where, part, pattern)
-    return out.done()
-
-
-def _where(rows: Ints | None, shape_rows: Ints | None) -> Ints | slice:
-    if rows is None:
-        return slice(None) if shape_rows is None else shape_rows
-    return rows if shape_rows is None else rows[shape_rows]
+        rows = np.flatnonzero(lengths == length)
+        first = starts[rows]
+        if (np.diff(first) == length).all():
+            matrix = data[first[0] : first[0] + len(first) * length].reshape(-1, length)
+        else:
+            matrix = data[first[:, None] + np.arange(length)]
+        shape = _CLASS[matrix]
+        if (shape == shape[0]).all():
+            yield (slice(None) if len(rows) == len(lengths) else rows), matrix
+            continue
+        weights = np.random.default_rng(20).integers(1, 2**62, size=length, dtype=np.int64)
+        keys = np.zeros(len(shape), np.int64)
+        for column in np.flatnonzero((shape != shape[0]).any(axis=0)).tolist():
+            keys += shape[:, column] * weights[column]
+        _, inverse, counts = np.unique(keys, return_inverse=True, return_counts=True)
+        parts = np.split(np.argsort(inverse, kind="stable"), np.cumsum(counts)[:-1])
+        for part in (parts[place] for place in np.argsort(-counts, kind="stable")[:_MOST_SHAPES].tolist()):
+            yield rows[part], matrix[part]
 
 
 def _bytes_of(cells: pa.Array) -> tuple[npt.NDArray[np.uint8], Ints, Ints]:
+    """Return the bytes of a column of texts, and where each begins and how long it is."""
     import pyarrow as pa
 
-    if len(cells) == 0:
-        return np.zeros(0, np.uint8), np.zeros(0, np.int64), np.zeros(0, np.int64)
-    if cells.null_count:
-        cells = cells.fill_null("")
-    if pa.types.is_large_string(cells.type):
-        cells = cells.cast(pa.string())
-    _, offsets, data = cells.buffers()
+    _, offsets, data = cells.fill_null("").cast(pa.string()).buffers()
+    if not len(cells) or data is None or not data.size:
+        return np.zeros(0, np.uint8), np.zeros(len(cells), np.int64), np.zeros(len(cells), np.int64)
     bounds = np.frombuffer(offsets, np.int32)[cells.offset : cells.offset + len(cells) + 1].astype(np.int64)
-    raw = np.frombuffer(data, np.uint8) if data is not None and data.size else np.zeros(0, np.uint8)
-    return raw, bounds[:-1], np.diff(bounds)
+    return np.frombuffer(data, np.uint8), bounds[:-1], np.diff(bounds)
 
 
-def _matrix(data: npt.NDArray[np.uint8], starts: Ints, length: int) -> npt.NDArray[np.uint8]:
-    if len(starts) > 1 and (np.diff(starts) == length).all():
-        begin = int(starts[0])
-        return data[begin : begin + len(starts) * length].reshape(-1, length)
-    return np.asarray(data[starts[:, None] + np.arange(length)])
+Span = tuple[int, int]
 
 
-_CLASS = np.arange(256, dtype=np.uint8)
-_CLASS[48:58] = 48
-
-
-def _shapes(matrix: npt.NDArray[np.uint8]) -> list[Ints | None]:
-    """Return the rows of each shape; None alone where all rows are of one."""
-    shape = _CLASS[matrix]
-    if (shape == shape[0]).all():
-        return [None]
-    weights = np.random.default_rng(20).integers(1, 2**62, size=(shape.shape[1],), dtype=np.int64)
-    keys = np.zeros(len(shape), np.int64)
-    for column in range(shape.shape[1]):
-        if (shape[:, column] != shape[0, column]).any():
-            keys += shape[:, column] * weights[column]
-    _, inverse, counts = np.unique(keys, return_inverse=True, return_counts=True)
-    order = np.argsort(inverse, kind="stable")
-    parts: list[Ints | None] = [*np.split(order, np.cumsum(counts)[:-1])]
-    if len(parts) > _MOST_SHAPES:
-        parts = [parts[place] for place in np.argsort(-counts)[:_MOST_SHAPES].tolist()]
-    return parts
-
-
-class _Fields:
-    """The arrays that the shapes of a column are written into."""
-
-    def __init__(self, total: int) -> None:
-        self.form = np.zeros(total, np.int8)
-        self.a, self.b, self.c = (np.zeros(total, np.int16) for _ in range(3))
-        self.nanoseconds = np.zeros(total, np.int64)
-        self.offset = np.full(total, NO_OFFSET, np.int16)
-        self.separators: set[str] = set()
-        self.short_year = self.padded = self.has_seconds = self.twelve = False
-        self.unpadded = False
-        self.zeros: set[str] = set()
-        self.thin: dict[str, Bools] = {}
-
-    def done(self) -> Stamps:
-        for name in self.zeros & self.thin.keys():
-            self.form[self.thin[name]] = 0  # one digit, where leading zeros are written, is a cut field
-        separator = self.separators.pop() if len(self.separators) == 1 else ""
-        padded = self.padded and not self.unpadded
-        return Stamps(
-            self.form,
-            self.a,
-            self.b,
-            self.c,
-            self.nanoseconds,
-            self.offset,
-            separator,
-            self.short_year,
-            padded,
-            self.has_seconds,
-            self.twelve,
-        )
-
-
-def _fill(
-    out: _Fields, where: Ints | slice, matrix: npt.NDArray[np.uint8], pattern: re.Pattern[str] | None
-) -> None:
-    text = bytes(matrix[0]).decode("utf-8", "replace")
+def _match(text: str, pattern: re.Pattern[str] | None) -> tuple[re.Match[str] | None, dict[str, Span]]:
+    """Return the match of a stamp and where its fields stand, in bytes."""
+    bare = text if pattern is not None else text.strip(BLANKS)
     if pattern is not None:
-        match = pattern.match(text)
+        match = pattern.match(bare)
     else:
-        bare = text.strip(BLANKS)
-        found = match_stamp(bare)
-        match = found[1] if found else match_compact_date(bare)
+        stamp = match_stamp(bare)
+        match = stamp[1] if stamp else match_compact_date(bare)
     if match is None:
-        return
-    lead = 0 if pattern is not None else text.index(match[0])
+        return None, {}
+    lead = text.index(bare)
     spans = {
-        name: (match.start(name) + lead, match.end(name) + lead)
+        name: tuple(len(text[: lead + place].encode()) for place in match.span(name))
         for name, value in match.groupdict().items()
         if value
     }
-    spans = _byte_spans(text, spans)
     if "s2" in spans:
         spans["s"] = spans.pop("s2")
-    has_date = _fill_date(out, where, matrix, spans, match)
-    if not has_date:
-        out.form[where] = NO_DATE if "h" in spans or "mi" in spans else 0
-    if "h" in spans or "mi" in spans:
-        _fill_clock(out, where, matrix, spans, match)
-        out.has_seconds |= "s" in spans
+    return match, cast("dict[str, Span]", spans)
 
 
-def _byte_spans(text: str, spans: dict[str, tuple[int, int]]) -> dict[str, tuple[int, int]]:
-    if text.isascii():
-        return spans
-    return {
-        name: (len(text[:start].encode()), len(text[:end].encode())) for name, (start, end) in spans.items()
-    }
-
-
-def _digits(matrix: npt.NDArray[np.uint8], span: tuple[int, int]) -> Ints:
+def _digits(matrix: npt.NDArray[np.uint8], span: Span) -> Ints:
     value = np.zeros(len(matrix), np.int64)
     for column in range(*span):
         value *= 10
@@ -276,86 +232,41 @@ def _digits(matrix: npt.NDArray[np.uint8], span: tuple[int, int]) -> Ints:
     return value
 
 
-def _fill_date(
-    out: _Fields,
-    where: Ints | slice,
-    matrix: npt.NDArray[np.uint8],
-    spans: dict[str, tuple[int, int]],
-    match: re.Match[str],
-) -> bool:
-    if "a" in spans:
-        form, names = THREE, ("a", "b", "c")
-        out.separators.add(match["sep"])
-        out.unpadded |= spans["a"][1] - spans["a"][0] == 1
-        out.padded |= spans["a"][1] - spans["a"][0] == 2
-    elif "y" in spans or "d" in spans:
-        form, names = NAMED if "mon" in spans else YEAR_FIRST, ("y", "m", "d")
-    else:
-        return False
-    month = MONTHS.get(match["mon"].casefold(), 0) if "mon" in spans else None
-    if month == 0:
-        return False
-    fields = [
-        _digits(matrix, spans[name]) if name in spans else np.full(len(matrix), month or 0) for name in names
-    ]
-    year_place = 2 if form == THREE else 0
-    year_span = spans.get(names[year_place], (0, 4))
-    if year_span[1] - year_span[0] == 2:
-        out.short_year = True
-        fields[year_place] = fields[year_place] + (2000 if form != THREE else 0)
-    for array, field in zip((out.a, out.b, out.c), fields, strict=True):
-        array[where] = field
-    out.form[where] = form
-    return True
+def _date(digits: Mapping[str, Ints], match: re.Match[str]) -> tuple[int, tuple[Any, ...]]:
+    """Return the form of a date and its three fields, (0, ()) where there is none."""
+    if "a" in digits:
+        return THREE, (digits["a"], digits["b"], digits["c"])
+    month = match.groupdict().get("mon")
+    if not digits.keys() & {"y", "d"} or (month and month.casefold() not in MONTHS):
+        return 0, ()
+    year = digits.get("y", np.int64(0))
+    century = 2000 if "y" in digits and len(match["y"]) == 2 else 0
+    of_year = MONTHS[month.casefold()] if month else digits.get("m", 0)
+    return (NAMED if month else YEAR_FIRST), (year + century, of_year, digits.get("d", 0))
 
 
-def _fill_clock(
-    out: _Fields,
-    where: Ints | slice,
-    matrix: npt.NDArray[np.uint8],
-    spans: dict[str, tuple[int, int]],
-    match: re.Match[str],
-) -> None:
-    hours = _digits(matrix, spans["h"]) if "h" in spans else np.zeros(len(matrix), np.int64)
-    minutes = _digits(matrix, spans["mi"]) if "mi" in spans else np.zeros(len(matrix), np.int64)
-    seconds = _digits(matrix, spans["s"]) if "s" in spans else np.zeros(len(matrix), np.int64)
+def _clock(digits: Mapping[str, Ints], spans: Mapping[str, Span], match: re.Match[str]) -> tuple[Ints, Bools]:
+    """Return nanoseconds of a time of day or a duration, and where it is one."""
+    hours, minutes, seconds = (digits.get(name, np.int64(0)) for name in ("h", "mi", "s"))
     if "half" in spans:
-        out.twelve = True
         hours = hours % 12 + (12 if match["half"].lower() == "p" else 0)
-    amiss = (seconds > 60) | (minutes > 59 if "h" in spans else minutes > 999)
-    amiss |= (hours > 24) & (out.form[where] > 0) & (out.form[where] != NO_DATE)
-    value = (hours * 3600 + minutes * 60 + seconds) * SECOND
-    for name in {"mi", "s"} & spans.keys():
-        first, last = spans[name]
-        if last - first == 1:
-            out.thin.setdefault(name, np.zeros(len(out.form), bool))[where] = True
-        elif (matrix[:, first] == ord("0")).any():
-            out.zeros.add(name)
+    is_one = (seconds <= 60) & (minutes <= (59 if "h" in spans else 999))
+    if digits.keys() & {"a", "y", "d"}:
+        is_one &= hours <= 24
+    time = (hours * 3600 + minutes * 60 + seconds) * SECOND
     if "f" in spans:
-        start, end = spans["f"]
-        value += _digits(matrix, (start, end)) * 10 ** (9 - (end - start))
-    if "minus" in spans:
-        value = -value
-    out.nanoseconds[where] = value
-    if amiss.any():
-        out.form[where] = np.where(amiss, 0, out.form[where])
-    if "off" in spans:
-        first, last = spans["off"]
-        east = _digits(matrix, (first + 1, first + 3)) * 60
-        east += _digits(matrix, (last - 2, last)) if last - first > 3 else 0
-        out.offset[where] = -east if match["off"][0] == "-" else east
-    elif "zone" in spans:
-        out.offset[where] = 0
+        time = time + digits["f"] * 10 ** (9 - (spans["f"][1] - spans["f"][0]))
+    return np.asarray(-time if "minus" in spans else time), np.asarray(is_one)
 
 
-def joined(columns: Sequence[pa.Array], marks: Sequence[str]) -> pa.Array:
-    """Return the cells of several columns put together: 'date clock', 'year-month-day hour:minute:second'."""
-    import pyarrow.compute as pc
-
-    text = pc.fill_null(columns[0], "")
-    for mark, column in zip(marks, columns[1:], strict=True):
-        text = pc.binary_join_element_wise(text, pc.fill_null(column, ""), mark)
-    return text.combine_chunks() if hasattr(text, "combine_chunks") else text
+def _minutes_east(matrix: npt.NDArray[np.uint8], span: Span) -> Ints:
+    """Return minutes east of UTC of an offset such as '+02', '+0200' or '+02:00', 0 for none."""
+    first, last = span
+    if first == last:
+        return np.zeros(len(matrix), np.int64)
+    east = _digits(matrix, (first + 1, first + 3)) * 60
+    east += _digits(matrix, (last - 2, last)) if last - first > 3 else 0
+    return np.where(matrix[:, first] == ord("-"), -east, east)
 
 
 def days_of(year: Ints, month: Ints, day: Ints) -> Ints:

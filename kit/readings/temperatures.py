@@ -9,19 +9,20 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from kit.readings.body import Body, Wanted, could_be_number, read_body, read_marks
+from kit.readings.body import Body, Wanted, read_body, read_marks
+from kit.readings.headings import SCALES
 from kit.readings.long_form import with_unit_cells
 from kit.readings.open_log import OpenLog
-from kit.readings.roles import GLUED, Roles
+from kit.readings.roles import GLUED, UNKNOWN, Roles
 from kit.trial.cells import ABSENT, OPEN, READ, UNREAD, WORDS, Numbers, decimal_evidence, kind_of
 from kit.trial.key_types import FAHRENHEIT_STEP, KELVIN, temperature_unit
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 Codes = npt.NDArray[np.int8]
 UNITS = {"°C": "degC", "°F": "degF", "K": "K"}
 BY_ROW = "by row"
 _RECURS, _NO_FIRE = 4, 0.0
-_LETTERS = {"C": "degC", "F": "degF", "K": "K"}
 SURE_SENTINELS: tuple[float, ...] = tuple(WORDS["cells"]["open_numbers"])
 
 
@@ -36,15 +37,9 @@ class Sentinels:
 def declared_unit(value: object) -> str | None:
     """Return 'degC', 'degF', 'K' or '0.1 degC' … for a unit as a tester writes it, or None."""
     text = str(value).strip()
-    tenths = (
-        text.removeprefix("0.1").removeprefix("tenths of").strip()
-        if text.startswith(("0.1", "tenths of"))
-        else None
-    )
-    unit = UNITS.get(temperature_unit(tenths if tenths is not None else text) or "")
-    if unit is None:
-        return None
-    return f"0.1 {unit}" if tenths is not None else unit
+    whole = text.removeprefix("0.1").removeprefix("tenths of").strip()
+    unit = UNITS.get(temperature_unit(whole) or "")
+    return unit if unit is None or whole == text else f"0.1 {unit}"
 
 
 def to_celsius(values: Floats, unit: str, difference: bool = False) -> Floats:
@@ -58,21 +53,25 @@ def to_celsius(values: Floats, unit: str, difference: bool = False) -> Floats:
 
 def mask_sentinels(numbers: Numbers, unit: str, sentinels: Sentinels) -> dict[float, int]:
     """Turn sentinels into missing readings in place; return how often each was met."""
-    values, codes = numbers.values, numbers.codes
-    met: dict[float, int] = {}
-    outside = _outside(values)
-    if outside is not None:
-        for number in SURE_SENTINELS:
-            _mask(values, codes, outside & np.isclose(values, number, rtol=1e-6, atol=1e-9), number, met)
-    jump = sentinels.jump_k * (FAHRENHEIT_STEP if unit.endswith("degF") else 1.0)
-    for number in dict.fromkeys((*sentinels.doubtful, *_recurring(values, jump))):
-        hit = values == number
+    values, met = numbers.values, dict[float, int]()
+
+    def mask(hit: Bools, number: float) -> None:
         if hit.any():
-            if number in sentinels.doubtful:
-                hit &= _jumps(values, hit, number, jump)
-            _mask(
-                values, codes, hit, number, met
-            )  # what recurs so is no reading where the probe is cold either
+            values[hit], numbers.codes[hit] = np.nan, OPEN
+            met[number] = met.get(number, 0) + int(hit.sum())
+
+    with np.errstate(invalid="ignore"):
+        outside = (values > 3000) | (values < -300)
+    for number in SURE_SENTINELS if outside.any() else ():
+        mask(outside & np.isclose(values, number, rtol=1e-6, atol=1e-9), number)
+    jump = sentinels.jump_k * (FAHRENHEIT_STEP if unit.endswith("degF") else 1.0)
+    recurring = _recurring(values, jump)
+    for number in dict.fromkeys((*sentinels.doubtful, *recurring)):
+        hit = values == number  # what recurs so is no reading where the probe is cold either
+        mask(
+            hit & _jumps(values, hit, number, jump) if number in sentinels.doubtful and hit.any() else hit,
+            number,
+        )
     return met
 
 
@@ -81,32 +80,15 @@ def _recurring(values: Floats, jump: float) -> tuple[float, ...]:
 
     A logger that has nothing to say writes one number, such as -1 or 0 in every other row.
     """
-    read = values[np.isfinite(values)]
-    if len(read) < 5:
+    count = int(np.isfinite(values).sum())
+    low = float(np.nanmin(values)) if count >= 5 else np.inf
+    if low > _NO_FIRE:
         return ()
-    low = float(read.min())
     hit = values == low
-    jumps = hit & _jumps(values, hit, low, jump)
-    often = max(_RECURS, 0.01 * len(read))
-    return (low,) if jumps.sum() >= often and low <= _NO_FIRE else ()
+    return (low,) if (hit & _jumps(values, hit, low, jump)).sum() >= max(_RECURS, 0.01 * count) else ()
 
 
-def _outside(values: Floats) -> npt.NDArray[np.bool_] | None:
-    with np.errstate(invalid="ignore"):
-        outside = (values > 3000) | (values < -300)
-    return outside if outside.any() else None
-
-
-def _mask(
-    values: Floats, codes: Codes, hit: npt.NDArray[np.bool_], number: float, met: dict[float, int]
-) -> None:
-    if hit.any():
-        values[hit] = np.nan
-        codes[hit] = OPEN
-        met[number] = met.get(number, 0) + int(hit.sum())
-
-
-def _jumps(values: Floats, hit: npt.NDArray[np.bool_], number: float, jump: float) -> npt.NDArray[np.bool_]:
+def _jumps(values: Floats, hit: Bools, number: float, jump: float) -> Bools:
     """Return which rows stand that far beyond the nearest other readings, not on the way between them."""
     honest = np.flatnonzero(~hit & np.isfinite(values))
     if not len(honest):
@@ -134,33 +116,26 @@ def settle_decimal(log: OpenLog, roles: Roles) -> str:
 
 
 def _decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
-    declared = log.keys.get("decimal")
+    declared, head = log.keys.get("decimal"), log.source.head
     if declared in (".", ","):
         return str(declared), "declared"
     if declared is not None:
         log.refuse_key("decimal", f"'{declared}'", "'.' or ','")
     timed = roles.time.places if roles.time.kind == "number" else ()
     columns = list(dict.fromkeys([*roles.temperatures, *roles.differences, *timed]))
-    some = log.rows[:: max(1, len(log.rows) // _ENOUGH)]
     proved: dict[str, str] = {}
-    for cell in (row[column] for row in some for column in columns):
+    for cell in (row[column] for row in log.rows[:: max(1, len(log.rows) // _ENOUGH)] for column in columns):
         if decimal_evidence(cell) in (".", ",") and kind_of(cell) in ("number", "with unit"):
             proved.setdefault(decimal_evidence(cell), cell)
     if len(proved) == 1:
         mark, cell = proved.popitem()
         return mark, f"shown by numbers such as {cell!r}"
-    if not proved and log.layout.delimiter == "," and b'"' not in log.source.head:
-        return ".", "commas part the fields"
-    if not proved and log.source.complete and not (b"," in log.source.head or b"." in log.source.head):
+    parted = log.layout.delimiter == ",", "commas part the fields"
+    if not proved and parted[0] and b'"' not in head:
+        return ".", parted[1]
+    if not proved and log.source.complete and not (b"," in head or b"." in head):
         return ".", "whole numbers only"
-    return _decimal_of_all_rows(log, roles, columns)
-
-
-def _decimal_of_all_rows(log: OpenLog, roles: Roles, columns: Sequence[int]) -> tuple[str, str]:
-    lines: dict[str, int] = {}
-    for marks in read_marks(log.source, log.layout, roles.time, columns).values():
-        for mark, line in marks.items():
-            lines[mark] = min(line, lines.get(mark, line))
+    lines = read_marks(log.source, log.layout, roles.time, columns)
     if "." in lines and "," in lines:
         first, second = sorted((lines["."], lines[","]))
         log.faults.refuse(
@@ -169,19 +144,18 @@ def _decimal_of_all_rows(log: OpenLog, roles: Roles, columns: Sequence[int]) -> 
             "one decimal mark in a whole file",
             "Look at both lines; take out thousands marks, or export the log again.",
         )
-        return ".", ""
     for mark in (".", ","):
         if mark in lines:
             return mark, f"shown by line {lines[mark]}"
-    doubtful = [mark for mark in ("comma", "point") if mark in lines]
+    doubtful = [name for name in ("comma", "point") if name in lines]
     if not doubtful:
         return ".", "whole numbers only"
     if len(doubtful) == 1:
         mark = "," if doubtful == ["comma"] else "."
         if _too_hot(log, roles, mark):
             return mark, "a thousands mark would make the readings hotter than any fire"
-        if mark == "." and log.layout.delimiter == ",":
-            return ".", "commas part the fields"
+        if mark == "." and parted[0]:
+            return mark, parted[1]
     log.faults.ask(
         log.at(lines[doubtful[0]]),
         f"{'s and '.join(doubtful)}s before exactly three digits, everywhere: '1,234' is 1.234 (decimal comma) or 1234 "
@@ -196,11 +170,8 @@ def _too_hot(log: OpenLog, roles: Roles, mark: str) -> bool:
     """Return whether readings with exactly three decimals would be beyond any thermometer without the mark."""
     columns = tuple(roles.temperatures)
     body = read_body(log.source, log.layout, Wanted(roles.time, columns, frozenset(columns), (), mark))
-    for values in (body.numbers[column].values for column in columns):
-        broken = values[np.isfinite(values) & (values != np.rint(values))]
-        if (np.abs(broken) * 1000 > _HOTTEST).any():
-            return True
-    return False
+    broken = (values[values % 1 > 0] for values in (body.numbers[column].values for column in columns))
+    return any((np.abs(values) * 1000 > _HOTTEST).any() for values in broken)
 
 
 def loose_columns(log: OpenLog, columns: Sequence[int], decimal: str) -> frozenset[int]:
@@ -221,10 +192,10 @@ class Temperatures:
 
 def to_temperatures(log: OpenLog, body: Body, roles: Roles, sentinels: Sentinels) -> Temperatures:
     """Return every temperature column in °C; an unknown unit is asked for."""
-    found, unknown = Temperatures(), dict[str, float]()
+    temperatures, unknown = Temperatures(), dict[str, float]()
     wanted = _wanted_unit(log)
     for column, unit in {**roles.temperatures, **roles.differences}.items():
-        name = roles.names[column]
+        name, difference = roles.names[column], column in roles.differences
         numbers = with_unit_cells(body, column, roles) if unit == GLUED else body.numbers[column]
         _unread(log, numbers, body, name)
         if wanted and unit not in (GLUED, wanted):
@@ -235,30 +206,36 @@ def to_temperatures(log: OpenLog, body: Body, roles: Roles, sentinels: Sentinels
         if unit == GLUED:
             unit, values = row_units(log, numbers, name, body.lines)
         if not unit:
-            read = values[np.isfinite(values)]
-            unknown[name] = float(read[0]) if len(read) else float("nan")
+            unknown[name] = next(iter(values[np.isfinite(values)].tolist()), np.nan)
             continue
-        difference = column in roles.differences
         if unit != BY_ROW:
             for number, count in mask_sentinels(numbers, unit, sentinels).items():
                 log.notes.append(
                     f"column {name}: {count} times {number:g}, a sign of an open circuit: missing"
                 )
             values = to_celsius(numbers.values, unit, difference)
-        found.units[name] = unit
+        temperatures.units[name] = unit
         if difference:
-            found.differences[name] = values
+            temperatures.differences[name] = values
         else:
-            found.celsius[name], found.codes[name] = values, numbers.codes
+            temperatures.celsius[name], temperatures.codes[name] = values, numbers.codes
     if unknown:
         _ask_unit(log, unknown)
-    return found
+    return temperatures
+
+
+def ask_units(log: OpenLog, roles: Roles) -> None:
+    """Ask for the units that are not known, before a number is read: where the decimal mark is open as well."""
+    columns = {**roles.temperatures, **roles.differences}
+    unknown = [roles.names[column] for column, unit in columns.items() if unit == UNKNOWN]
+    if unknown and not _wanted_unit(log):
+        _ask_unit(log, dict.fromkeys(unknown, np.nan))
 
 
 def _wanted_unit(log: OpenLog) -> str:
     text = log.text("unit")
-    unit = declared_unit(text) if text else None
-    if text and unit is None:
+    unit = declared_unit(text) if text else ""
+    if unit is None:
         log.refuse_key("unit", f"'{text}'", "'degC', 'degF', 'K' or '0.1 degC'")
     return unit or ""
 
@@ -272,13 +249,14 @@ def row_units(log: OpenLog, numbers: Numbers, name: str, lines: npt.NDArray[np.i
     read = np.flatnonzero((letters > 0) & (numbers.codes == READ))
     found = [chr(code) for code in np.unique(letters[read])]
     if len(found) <= 1:
-        return (_LETTERS[found[0]] if found else ""), numbers.values
+        return (SCALES[found[0]] if found else UNKNOWN), numbers.values
     if log.text("unit_per_row").casefold() in ("", "false", "no", "0"):
-        change = int(read[np.flatnonzero(np.diff(letters[read]) != 0)[0] + 1])
-        before, after = chr(letters[read[read < change][-1]]), chr(letters[change])
+        place = int(np.flatnonzero(np.diff(letters[read]))[0])
+        before, change = (int(row) for row in read[place : place + 2])
+        units = chr(letters[before]), chr(letters[change])
         log.faults.ask(
             log.at(int(lines[change]), name),
-            f"the unit changes from {before} to {after} there ({numbers.values[change]:g} {after})",
+            f"the unit changes from {units[0]} to {units[1]} there ({numbers.values[change]:g} {units[1]})",
             "one unit for a whole column",
             "Add unit_per_row = true to the [[logger]] table to convert every row by its own unit; else split or "
             "mend the file.",
@@ -288,22 +266,20 @@ def row_units(log: OpenLog, numbers: Numbers, name: str, lines: npt.NDArray[np.i
     numbers.codes[(letters == 0) & (numbers.codes == READ)] = ABSENT
     for letter in found:
         rows = letters == ord(letter)
-        values[rows] = to_celsius(values[rows], _LETTERS[letter])
+        values[rows] = to_celsius(values[rows], SCALES[letter])
     return BY_ROW, values
 
 
 def _ask_unit(log: OpenLog, firsts: Mapping[str, float]) -> None:
-    """Ask for the unit of columns that state none, with what their first reading would mean."""
+    """Ask for the unit of columns that state none, with what their first reading would mean where it can be read."""
     name, value = next(iter(firsts.items()))
-    example = ", ".join(
-        f"{to_celsius(np.array([value]), unit)[0]:.1f} °C if {unit}"
-        for unit in ("degC", "degF", "K")
-        if np.isfinite(value)
-    )
-    listed = ", ".join(f"'{heading}'" for heading in firsts)
+    found = "no unit for " + ", ".join(f"'{heading}'" for heading in firsts)
+    if np.isfinite(value):
+        meanings = (f"{to_celsius(np.array([value]), unit)[0]:.1f} °C if {unit}" for unit in UNITS.values())
+        found += f"; the first reading of '{name}', {value:g}, is {', '.join(meanings)}"
     log.faults.ask(
         log.at(column=name),
-        f"no unit for {listed}; the first reading of '{name}', {value:g}, is {example}",
+        found,
         "°C, °F or K",
         'Add unit = "degC" (or "degF", "K") to the [[logger]] table, and columns = {probe = "heading"} if some of '
         "these are no temperatures.",
@@ -313,7 +289,7 @@ def _ask_unit(log: OpenLog, firsts: Mapping[str, float]) -> None:
 def _unread(log: OpenLog, numbers: Numbers, body: Body, name: str) -> None:
     """Refuse numbers that fit no single decimal mark; words count as missing readings, and are told."""
     rows = sorted((row, text) for text, row in numbers.unread.items())
-    bad = [(row, text) for row, text in rows if could_be_number(text) and re.search("[.,]", text)]
+    bad = [each for each in rows if re.match(r"[+\-−]?\s*[0-9][0-9'’ ]*[.,][0-9.,'’ ]*$", each[1].strip())]
     if bad:
         row, text = bad[0]
         log.faults.refuse(
@@ -322,7 +298,7 @@ def _unread(log: OpenLog, numbers: Numbers, body: Body, name: str) -> None:
             "a number with the decimal mark of the other rows, thousands marks in groups of three",
             "Is its comma or point a thousands mark? Mend the export's format, or declare decimal.",
         )
-    words = [pair for pair in rows if pair not in bad]
+    words = [each for each in rows if each not in bad]
     for row, text in words[:_SHOWN]:
         log.notes.append(f"line {int(body.lines[row])}, column {name}: '{text[:40]}' is no number: missing")
     if len(words) > _SHOWN:

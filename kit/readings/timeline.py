@@ -190,7 +190,7 @@ def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
         clock = clock[first] + _nanoseconds(elapsed - elapsed[first])
     else:
         _note_repeated(timed, rows, order)
-    if not stamps.has_seconds and timed.plan.format is None:
+    if "s" not in stamps.written and timed.plan.format is None:
         log.notes.append("the stamps carry no seconds: times are good to a minute")
     shown = clock if is_clock else None
     return Timeline(
@@ -203,7 +203,9 @@ def _clock_alone(timed: Timed, stamps: Stamps, rows: Ints) -> tuple[Ints, bool] 
     time, run, heading = stamps.nanoseconds[rows], timed.run[rows], timed.plan.heading
     if not len(time):
         return time, False
-    if not (stamps.has_seconds or timed.plan.format or stamps.twelve or names("clock", heading)):
+    if not (
+        "s" in stamps.written or timed.plan.format or "half" in stamps.written or names("clock", heading)
+    ):
         hours = (int(time.max()) - int(time[0])) / HOUR
         timed.ask(
             None,
@@ -214,7 +216,7 @@ def _clock_alone(timed: Timed, stamps: Stamps, rows: Ints) -> tuple[Ints, bool] 
         )
         return None
     elapsed = names("elapsed", heading)
-    if not stamps.twelve and (elapsed or (time >= DAY).any() or (time < 0).any() or time[0] == 0):
+    if "half" not in stamps.written and (elapsed or (time >= DAY).any() or (time < 0).any() or time[0] == 0):
         why = "its heading" if elapsed else "they begin at zero or run past 24 hours"
         timed.log.reasons["time"] = f"durations: {why}"
         return time, False

@@ -282,3 +282,22 @@ def test_stamps_too_far_apart_to_count_are_asked_about_in_words(tmp_path):
     days = ["0001-01-01 10:00:00", "9999-12-31 10:00:10", "0001-01-02 10:00:20", "2026-09-14 10:00:30"]
     rows = "".join(f"{day},{20 + k}\n" for k, day in enumerate(days * 2))
     assert problems_of(log_text("time,T °C\n" + rows, tmp_path))
+
+
+def test_decimal_mark_and_unit_are_asked_in_one_round(tmp_path):
+    rows = "".join(f"2026-05-14 10:00:{k:02d};{1 + k % 8},125;{2 + k % 7},250\n" for k in range(20))
+    path = log_text("time;grate;lid\n" + rows, tmp_path)
+    with pytest.raises(KitError) as caught:
+        read_log(path)
+    asked = [(problem.kind, problem.expected, problem.where) for problem in caught.value.problems]
+    assert asked == [
+        ("ask", "the decimal mark", "log.csv, line 2"),
+        ("ask", "°C, °F or K", "log.csv, column grate"),
+    ]
+    assert caught.value.problems[1].found == "no unit for 'grate', 'lid'"
+    assert read_log(path, {"decimal": ",", "unit": "degC"}).table["lid"].iloc[0] == 2.25
+    for key, value in (("decimal", ","), ("unit", "degC")):  # what is declared is not asked
+        with pytest.raises(KitError) as caught:
+            read_log(path, {key: value})
+        assert len(caught.value.problems) == 1
+        assert key not in caught.value.problems[0].remedy
