@@ -255,9 +255,7 @@ def _values(lines: Iterable[str], part: str, key: str) -> list[str]:
     """Return what stands under a key of a table, or of each of its tables where there are several."""
     from kit.trial.toml_reader import parse_toml
 
-    faults = Faults()
-    found = (parse_toml("".join(lines).removeprefix("\ufeff"), "trial.toml", faults) or {}).get(part, [])
-    faults.settle()
+    found = parse_toml("".join(lines).removeprefix("\ufeff"), "trial.toml").get(part, [])
     tables = found if isinstance(found, list) else [found]
     return [str(table[key]) for table in tables if isinstance(table, dict) and table.get(key)]
 

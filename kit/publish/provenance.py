@@ -231,7 +231,7 @@ def _trial(folder: Path) -> Mapping[str, Any]:
         from kit.trial.decode import decode
         from kit.trial.toml_reader import parse_toml
 
-        return parse_toml(decode(content, "trial.toml")[0], "trial.toml", Faults()) or {}
+        return parse_toml(decode(content, "trial.toml")[0], "trial.toml")
     except (OSError, KitError):
         return {}
 

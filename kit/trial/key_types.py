@@ -6,7 +6,7 @@ import math
 import re
 from dataclasses import dataclass
 from datetime import date, datetime, time
-from typing import Annotated
+from typing import Annotated, TypeGuard
 
 from pydantic import AfterValidator, BeforeValidator, Field, Strict
 
@@ -100,8 +100,13 @@ def parse_percent(value: object) -> float:
     return parts[0] / 100
 
 
+def is_number(value: object) -> TypeGuard[float]:
+    """Return whether a value is a finite number, as TOML writes one."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
 def _number_and_scale(value: object, expected: str) -> tuple[float, str]:
-    if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
+    if is_number(value):
         return float(value), "°C"
     parts = split_quantity(value) if isinstance(value, str) else None
     unit = temperature_unit(parts[1]) if parts else None
@@ -176,13 +181,9 @@ def _zone(text: str) -> str:
         raise QuantityError(text, f"a time zone as 'Europe/Berlin'. {near}".strip()) from None
 
 
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
 def number_as_text(value: object) -> object:
     """Return a number as text, anything else as it is: `class = 1` is as good as "1"."""
-    return str(value) if _is_number(value) else value
+    return str(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
 
 
 def listed(value: object) -> object:

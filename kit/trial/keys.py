@@ -1,11 +1,10 @@
-"""Every key of trial.toml: what it means, read off the models themselves, and in words what is wrong with one."""
+"""Every key of trial.toml: what it means, read off the models themselves."""
 
 from __future__ import annotations
 
-import copy
 import re
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import date, time
 from types import NoneType
@@ -14,11 +13,10 @@ from typing import Annotated, Any, Literal, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from kit.errors import Faults, KitError, did_you_mean
-from kit.trial.decode import shown
-from kit.trial.key_types import QuantityError, Unit, split_quantity
+from kit.errors import KitError, did_you_mean
+from kit.trial.key_types import Unit
 from kit.trial.models import TrialFile
-from kit.trial.toml_reader import KeyPath, Places
+from kit.trial.toml_models import model_in
 
 WIDTH = 100
 _SUFFIXES = {
@@ -128,13 +126,13 @@ def as_records(keys: tuple[Key, ...]) -> list[dict[str, str]]:
 
 def _keys() -> Iterator[Key]:
     for name, field in TrialFile.model_fields.items():
-        model = _model_in(field.annotation)
+        model = model_in(field.annotation)
         if model is None:
             yield Key(_titled(name, field), "METRIC", "text or number", "", "of the metric", _MARGIN)
             continue
         for key, inner in model.model_fields.items():
             yield _key(_titled(name, field), key, inner)
-            if (nested := _model_in(inner.annotation)) is not None:
+            if (nested := model_in(inner.annotation)) is not None:
                 below = f"{_titled(name, field)} {inner.alias or key}"
                 yield from (_key(below, part, each) for part, each in nested.model_fields.items())
 
@@ -150,15 +148,9 @@ def _titled(name: str, field: FieldInfo) -> str:
 
 
 def _about_table(field: FieldInfo) -> str:
-    model = _model_in(field.annotation)
+    model = model_in(field.annotation)
     words = (model.__doc__ or "").split("\n")[0] if model else "the smallest differences that matter."
     return re.sub(r"^\[+\w+\]+: ", "", words)
-
-
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next((found for part in get_args(annotation) if (found := _model_in(part))), None)
 
 
 def _kind(annotation: Any) -> str:
@@ -214,117 +206,3 @@ def _written(value: Any) -> str:
     if isinstance(value, tuple):
         return f"[{', '.join(map(_written, value))}]"
     return f"{value:g}" if isinstance(value, float | int) else f'"{value}"'
-
-
-_EXPECTED = {
-    "string_type": 'text in quotes, as "alder"',
-    "float_type": "a number, without quotes or unit",
-    "int_type": "a whole number, without quotes",
-    "int_from_float": "a whole number",
-    "bool_type": "true or false, without quotes",
-    "tuple_type": "a list in brackets, as [110, 180]",
-    "list_type": "a list in brackets, as [110, 180]",
-    "dict_type": "a table",
-    "model_type": "a table",
-    "model_attributes_type": "a table",
-    "finite_number": "a finite number",
-    "too_long": "fewer values",
-}
-_BOUNDS = {
-    "greater_than": ("above", "gt"),
-    "greater_than_equal": ("at least", "ge"),
-    "less_than": ("below", "lt"),
-    "less_than_equal": ("at most", "le"),
-}
-
-
-def note_fault(error: Any, places: Places, faults: Faults) -> None:
-    """Note one error of a model as a fault at its line and key."""
-    loc: KeyPath = _path_written(error["loc"])
-    where = places.where(loc)
-    kind = error["type"]
-    if kind == "extra_forbidden":
-        keys = keys_at(loc[:-1])
-        faults.refuse(where, shown(loc[-1]), _a_key_of(places, loc), did_you_mean(str(loc[-1]), keys))
-    elif kind == "missing":
-        faults.refuse(where, f"no '{loc[-1]}'", f"{loc[-1]} = …", f"Add the key '{loc[-1]}' here.")
-    elif kind == "literal_error":
-        choices = [word.strip("'") for word in error["ctx"]["expected"].replace(" or ", ", ").split(", ")]
-        remedy = did_you_mean(str(error["input"]), choices)
-        faults.refuse(where, shown(error["input"]), f"one of: {_listed(choices)}", remedy)
-    else:
-        found, expected = _found_and_expected(error)
-        faults.refuse(where, found, expected, _rewritten(loc[-1], error) or f"Write {expected}.")
-
-
-def _a_key_of(places: Places, loc: KeyPath) -> str:
-    return f"a key of {places.table(loc)}" if len(loc) > 1 else "the name of a table"
-
-
-def _listed(choices: Sequence[str]) -> str:
-    return ", ".join(f"'{choice}'" for choice in choices)
-
-
-def _found_and_expected(error: Any) -> tuple[str, str]:
-    cause = error.get("ctx", {}).get("error")
-    if isinstance(cause, QuantityError):
-        return cause.found, cause.expected
-    if cause is not None:
-        return shown(error["input"]), str(cause)
-    if error["type"] in _BOUNDS:
-        words, key = _BOUNDS[error["type"]]
-        return shown(error["input"]), f"a number {words} {error['ctx'][key]:g}"
-    message = error["msg"][:1].lower() + error["msg"][1:]
-    return shown(error["input"]), _EXPECTED.get(error["type"], message)
-
-
-def _rewritten(key: object, error: Any) -> str:
-    """Return what to write where a number was put in quotes, with a decimal comma or its unit."""
-    written = error["input"]
-    parts = split_quantity(written) if isinstance(written, str) else None
-    if error["type"] not in ("float_type", "int_type") or parts is None:
-        return ""
-    number = re.match(r"\s*([+-]?[0-9]+(?:[.,][0-9]+)?)", written.replace("−", "-"))
-    return f"Write {key} = {number[1].replace(',', '.')}." if number else ""
-
-
-def keys_at(loc: KeyPath) -> list[str]:
-    """Return the keys that may stand in the table at a path."""
-    model: Any = TrialFile
-    for part in loc:
-        if isinstance(part, str):
-            field = next((f for n, f in model.model_fields.items() if part in (n, f.alias)), None)
-            model = _model_in(field.annotation) if field else None
-        if model is None:
-            return []
-    return [field.alias or name for name, field in model.model_fields.items()]
-
-
-def _path_written(loc: KeyPath) -> KeyPath:
-    """Drop what pydantic adds to a path that no one wrote."""
-    return tuple(part for part in loc if part != "[key]")
-
-
-def prune(raw: dict[str, Any], locs: Iterable[KeyPath]) -> dict[str, Any]:
-    """Return the tables without the faulty keys; an item of a list that lacks a key goes whole."""
-    pruned = copy.deepcopy(raw)
-    for loc in sorted(
-        map(_path_written, locs), key=lambda loc: [str(part).zfill(9) for part in loc], reverse=True
-    ):
-        _remove(pruned, loc)
-    return pruned
-
-
-def _remove(tables: Any, loc: KeyPath) -> None:
-    trail = [tables]
-    for part in loc[:-1]:
-        try:
-            trail.append(trail[-1][part])
-        except (KeyError, IndexError, TypeError):
-            break
-    for here, part in reversed(list(zip(trail, loc, strict=False))):
-        try:
-            del here[part]
-            return
-        except (KeyError, IndexError, TypeError):
-            continue

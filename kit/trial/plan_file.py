@@ -13,13 +13,13 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import pandas as pd
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict
 
 from kit.errors import Faults, KitError
 from kit.runtime.atomic_write import write_atomically
 from kit.trial.decode import read_text
-from kit.trial.keys import note_fault
-from kit.trial.toml_reader import Places, parse_toml
+from kit.trial.toml_models import validated
+from kit.trial.toml_reader import TomlFaults, parse_toml
 from kit.trial.trial import Trial
 
 SCHEMA = "repeatburn-plan/1"
@@ -157,7 +157,7 @@ def plan_of(
         "fuels": [fuel.id for fuel in trial.fuels] or list(dict.fromkeys(row["fuel"] for row in rows)),
         "burns": rows,
     }
-    return _plan(content)
+    return Plan.model_validate(_with_hash(content))
 
 
 def settings_of(trial: Trial) -> dict[str, Any]:
@@ -212,9 +212,9 @@ def _canonical(value: Any) -> Any:
     return value.isoformat() if isinstance(value, date | datetime) else value
 
 
-def _plan(content: Mapping[str, Any]) -> Plan:
+def _with_hash(content: Mapping[str, Any]) -> dict[str, Any]:
     plain = {key: value for key, value in content.items() if value is not None}
-    return Plan.model_validate(plain | {"hash_now": plan_hash(plain), "sha256": plain.get("sha256", "")})
+    return plain | {"hash_now": plan_hash(plain), "sha256": plain.get("sha256", "")}
 
 
 def _content(plan: Plan) -> dict[str, Any]:
@@ -245,14 +245,14 @@ def write_plan(folder: str | Path, plan: Plan) -> Plan:
             "replaces": "",
             "sha256": earlier.get("sha256"),
         }:
-            return _plan(earlier)
+            return Plan.model_validate(_with_hash(earlier))
         content |= {"replaces": _keep(place)} if place.is_file() else {}
         content = _scalars_first(content | {"sha256": plan_hash(content)})
         write_atomically(place, _REMARK + tomli_w.dumps(content))
     except OSError as error:
         found = error.strerror or type(error).__name__
         raise KitError.refuse(NAME, found, "a folder that can be written", "Look at it.") from None
-    return _plan(content)
+    return Plan.model_validate(_with_hash(content))
 
 
 def _scalars_first(content: Mapping[str, Any]) -> dict[str, Any]:
@@ -298,15 +298,8 @@ def read_plan(folder: str | Path) -> Plan | None:
     if not place.is_file():
         return None
     text, _ = read_text(place, NAME)
-    faults = Faults()
-    content = parse_toml(text, NAME, faults)
+    own, faults = TomlFaults(NAME, text), Faults()
+    plan = validated(Plan, _with_hash(parse_toml(text, NAME)), own)
+    own.hand_to(faults)
     faults.settle()
-    assert content is not None
-    try:
-        return _plan(content)
-    except ValidationError as error:
-        places = Places(NAME, text)
-        for each in error.errors(include_url=False):
-            note_fault(each, places, faults)
-        faults.settle()
-        raise
+    return plan

@@ -113,10 +113,7 @@ class Run:
         KitError
             Where the metric is unknown, or the margin cannot be read.
         """
-        faults = Faults()
-        read = margin_as_written(self.trial.metric(metric), margin, f"the margin of {metric}", faults)
-        faults.settle()
-        assert read is not None
+        read = margin_as_written(self.trial.metric(metric), margin)
         before = self.trial.margins[metric].written if metric in self.trial.margins else "none"
         trial = replace(self.trial, margins={**self.trial.margins, metric: read})
         note = f"The margin of {metric} was set to {margin} by hand; trial.toml has {before}."

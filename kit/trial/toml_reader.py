@@ -1,14 +1,16 @@
-"""TOML to tables, and in which line and table each of its keys stands: tomllib tells values only."""
+"""TOML to tables, and its faults at the line and table of each key: tomllib tells values only."""
 
 from __future__ import annotations
 
 import re
 import tomllib
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cached_property
 from typing import Any
 
-from kit.errors import Faults
+from kit.errors import Faults, Kind, KitError, Problem
 from kit.trial.decode import visible
 
 KeyPath = tuple[str | int, ...]
@@ -16,25 +18,34 @@ LARGEST = 1_000_000
 DEEPEST = 8
 MOST_PARTS = 64
 """Parts of a dotted key: what a reader of TOML makes of twenty thousand takes gigabytes."""
+LONGEST_KEY = 60
+"""Letters of a key that a message shows."""
+MOST_LINES = 300
+"""A value over more lines leaves the keys below it without a line."""
+ARRAYS = ("fuel", "bag", "setting", "cook", "probe", "logger")
+TABLES = frozenset({*ARRAYS, "trial", "charge", "metrics", "margins", "model", "cleaning", "plan"})
 
 
-def parse_toml(text: str, name: str, faults: Faults) -> dict[str, Any] | None:
-    """Return the tables of a TOML text, or None with one fault noted at the line that cannot be read."""
+def parse_toml(text: str, name: str) -> dict[str, Any]:
+    """Return the tables of a TOML text.
+
+    Raises
+    ------
+    KitError
+        With one fault at the line that cannot be read.
+    """
     if len(text) > LARGEST:
-        faults.refuse(name, "more than a million characters", "a trial file", "Keep data out of it.")
-        return None
+        raise KitError.refuse(name, "more than a million characters", "a trial file", "Keep data out of it.")
     if (number := _line_of_many_parts(text)) is not None:
-        where, remedy = f"{name}, line {number}", "Take the dotted key out."
-        faults.refuse(where, f"a key of more than {MOST_PARTS} parts", "a key as `start` writes it", remedy)
-        return None
+        found, remedy = f"a key of more than {MOST_PARTS} parts", "Take the dotted key out."
+        raise KitError.refuse(f"{name}, line {number}", found, "a key as `start` writes it", remedy)
     try:
         tables = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        _note_syntax(str(error), text, faults, name)
-        return None
+        raise _syntax_error(str(error), text, name) from None
     if _is_too_deep(tables):
-        faults.refuse(name, "tables in tables in tables", "tables as `start` writes them", "Take them out.")
-        return None
+        found, remedy = "tables in tables in tables", "Take them out."
+        raise KitError.refuse(name, found, "tables as `start` writes them", remedy)
     return tables
 
 
@@ -56,138 +67,106 @@ def _is_too_deep(tables: dict[str, Any]) -> bool:
     return bool(level)
 
 
-def _note_syntax(message: str, text: str, faults: Faults, name: str) -> None:
+def _syntax_error(message: str, text: str, name: str) -> KitError:
     match = re.search(r"\(at line ([0-9]+), column ([0-9]+)\)", message)
     lines = text.split("\n")
     number = int(match[1]) if match else len(lines)
     line = visible(lines[number - 1].strip()) if 0 < number <= len(lines) else ""
-    reason = message.split(" (at ")[0]
     found = f"'{line[:80]}'" if line else "the end of the file"
-    faults.refuse(f"{name}, line {number}", found, _grammar(line), f"{_hint(line)} ({reason}.)")
-
-
-def _grammar(line: str) -> str:
-    return "a table in brackets, as [metrics]" if line.startswith("[") else "a line such as key = value"
+    expected = "a table in brackets, as [metrics]" if line.startswith("[") else "a line such as key = value"
+    remedy = f"{_hint(line)} ({message.split(' (at ')[0]}.)"
+    return KitError.refuse(f"{name}, line {number}", found, expected, remedy)
 
 
 def _hint(line: str) -> str:
     """Return what a person most likely has to do to a line that TOML cannot read."""
-    key, _, value = line.partition("=")
+    key, _, value = (part.strip() for part in line.partition("="))
     if re.search("[“”„‘’]", line):
         return "Use straight quotes, not typographic ones."
-    if re.search(r"[^\w\s.\"'-]", key) and not key.strip().startswith(("[", '"', "'", "#")):
-        return f'Put the key in quotes: "{key.strip()}" = …'
+    if re.search(r"[^\w\s.\"'-]", key) and not key.startswith(("[", '"', "'", "#")):
+        return f'Put the key in quotes: "{key}" = …'
     if "\\" in value:
         return "Write the text in single quotes, or each \\ twice."
-    if value and re.match(r"\s*[0-9]+,[0-9]+\s*\Z", value):
-        return f"Write {key.strip()} = {value.strip().replace(',', '.')}, with a point."
-    if value and re.match(r"\s*(?!true|false|inf|nan)[^\W0-9]", value):
-        return f'Put the text in quotes: {key.strip()} = "{value.strip()}"'
+    if re.fullmatch(r"[0-9]+,[0-9]+", value):
+        return f"Write {key} = {value.replace(',', '.')}, with a point."
+    if re.match(r"(?!true|false|inf|nan)[^\W0-9]", value):
+        return f'Put the text in quotes: {key} = "{value}"'
     return "Mend the line; a key may stand once, texts in quotes, lists in [ ]."
-
-
-_KEY = re.compile(r"""\s*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))\s*""")
-_TOKEN = re.compile(
-    r'"""(?:[^\\]|\\.)*?"""|' r"'''.*?'''|" r'"(?:[^"\\\n]|\\.)*"|' r"'[^'\n]*'|" r"#[^\n]*|[\[\]{}\n]",
-    re.DOTALL,
-)
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
     """Return the line, counted from 1, of every key and table header of a well-formed TOML text.
 
-    Items of an array of tables have their place, from 0, in the path: ('fuel', 1, 'price').
+    Items of an array of tables have their place, from 0, in the path: ('fuel', 1, 'price'). A statement is read by
+    itself, as soon as its lines make one.
     """
     lines: dict[KeyPath, int] = {}
     counts: Counter[KeyPath] = Counter()
-    prefix: KeyPath = ()
-    for number, statement in _statements(text):
-        if statement.startswith("["):
-            prefix = _header(statement, counts)
-            lines.setdefault(prefix, number)
-        else:
-            path = prefix + _keys(statement)
-            for depth in range(len(prefix) + 1, len(path) + 1):
-                lines.setdefault(path[:depth], number)
+    table: KeyPath = ()
+    statement: list[str] = []
+    for number, line in enumerate(text.split("\n"), start=1):
+        statement.append(line)
+        try:
+            tables = tomllib.loads("\n".join(statement))
+        except ValueError:  # a value that goes on in the next line
+            if len(statement) > MOST_LINES:
+                break
+            continue
+        paths = list(_paths(tables))
+        if statement[0].lstrip().startswith("["):
+            table = _header(paths[-1], statement[0].lstrip().startswith("[["), counts)
+            paths = [()]
+        for path in paths:
+            lines.setdefault(table + path, number - len(statement) + 1)
+        statement = []
     return lines
+
+
+def _paths(tables: dict[str, Any]) -> Iterator[KeyPath]:
+    for key, value in tables.items():
+        yield (key,)
+        if isinstance(value, dict):
+            yield from ((key, *path) for path in _paths(value))
+
+
+def _header(names: KeyPath, is_array: bool, counts: Counter[KeyPath]) -> KeyPath:
+    """Return the path of a table, its places in arrays of tables among it."""
+    path: KeyPath = ()
+    for depth, name in enumerate(names, start=1):
+        path += (name,)
+        counts[path] += is_array and depth == len(names)
+        path += (counts[path] - 1,) if counts[path] else ()
+    return path
 
 
 def line_of(lines: dict[KeyPath, int], path: KeyPath) -> int | None:
     """Return the line of a path, or of the nearest thing above it that has one."""
-    for depth in range(len(path), 0, -1):
-        if path[:depth] in lines:
-            return lines[path[:depth]]
-    return None
+    return next((lines[path[:depth]] for depth in range(len(path), 0, -1) if path[:depth] in lines), None)
 
 
-def _statements(text: str) -> list[tuple[int, str]]:
-    """Cut a text at the line ends that stand outside strings and brackets."""
-    found: list[tuple[int, str]] = []
-    start = depth = 0
-    for token in _TOKEN.finditer(text + "\n"):
-        mark = token[0]
-        if mark in "[{":
-            depth += 1
-        elif mark in "]}":
-            depth -= 1
-        elif mark == "\n" and depth <= 0:
-            piece = text[start : token.start()]
-            bare = piece.lstrip()
-            if bare and not bare.startswith("#"):
-                found.append((text.count("\n", 0, start + len(piece) - len(bare)) + 1, bare))
-            start, depth = token.end(), 0
-    return found
+class TomlFaults:
+    """The faults of one file, each at the line and key it stands at.
 
-
-def _header(statement: str, counts: Counter[KeyPath]) -> KeyPath:
-    is_array = statement.startswith("[[")
-    names = _keys(statement.lstrip("["))
-    path: KeyPath = ()
-    for name in names[:-1]:
-        path += (name,)
-        path += (counts[path] - 1,) if counts[path] else ()
-    path += names[-1:]
-    if is_array:
-        counts[path] += 1
-        path += (counts[path] - 1,)
-    elif counts[path]:
-        path += (counts[path] - 1,)
-    return path
-
-
-def _keys(text: str) -> tuple[str, ...]:
-    names: list[str] = []
-    position = 0
-    while match := _KEY.match(text, position):
-        names.append(next(group for group in match.groups() if group is not None))
-        position = match.end()
-        if text[position : position + 1] != ".":
-            break
-        position += 1
-    return tuple(names)
-
-
-LONGEST = 60
-"""Letters of a key that a message shows."""
-ARRAYS = frozenset({"fuel", "bag", "setting", "cook", "probe", "logger"})
-TABLES = ARRAYS | {"trial", "charge", "metrics", "margins", "model", "cleaning", "plan"}
-
-
-class Places:
-    """Names the place of a key; lines are looked for only once somebody asks."""
+    Attributes
+    ----------
+    lost
+        Tables of which faulty keys were left out: nothing that may be among them is called unknown.
+    """
 
     def __init__(self, name: str, text: str) -> None:
+        self.lost: frozenset[str] = frozenset()
         self._name, self._text = name, text
+        self._noted: list[tuple[int, Problem]] = []
 
     @cached_property
-    def _lines(self) -> dict[KeyPath, int]:
+    def _lines(self) -> dict[KeyPath, int]:  # looked for only once somebody asks
         return key_lines(self._text)
 
     def where(self, loc: KeyPath) -> str:
         """Return 'trial.toml, line 12, [[fuel]] 2, key price'."""
         line = line_of(self._lines, loc)
         rest = loc[2:] if _is_item(loc) else loc[1:]
-        key = ".".join(part[:LONGEST] if isinstance(part, str) else str(part + 1) for part in rest)
+        key = ".".join(part[:LONGEST_KEY] if isinstance(part, str) else str(part + 1) for part in rest)
         words = [self._name, line and f"line {line}", self.table(loc), key and f"key {key}"]
         return visible(", ".join(str(word) for word in words if word))
 
@@ -197,7 +176,30 @@ class Places:
             return f"[[{loc[0]}]] {int(loc[1]) + 1}"
         if len(loc) == 1 and loc[0] not in TABLES:
             return "the file"
-        return f"[[{loc[0]}]]" if loc[0] in ARRAYS else f"[{str(loc[0])[:LONGEST]}]"
+        return f"[[{loc[0]}]]" if loc[0] in ARRAYS else f"[{str(loc[0])[:LONGEST_KEY]}]"
+
+    def note(self, kind: Kind, loc: KeyPath, found: str, expected: str, remedy: str) -> None:
+        """Note a fault, or a question, at a key."""
+        problem = Problem(kind, self.where(loc), found, expected, remedy)
+        self._noted.append((line_of(self._lines, loc) or 0, problem))
+
+    def refuse(self, loc: KeyPath, found: str, expected: str, remedy: str) -> None:
+        """Note a fault at a key."""
+        self.note("refuse", loc, found, expected, remedy)
+
+    @contextmanager
+    def noting(self, loc: KeyPath) -> Iterator[None]:
+        """Note at a key what is raised about it."""
+        try:
+            yield
+        except KitError as error:
+            for each in error.problems:
+                self.note(each.kind, loc, each.found, each.expected, each.remedy)
+
+    def hand_to(self, faults: Faults) -> None:
+        """Hand over what was noted, in the order of the lines."""
+        for _, problem in sorted(self._noted, key=lambda each: each[0]):
+            faults.take(KitError(problem))
 
 
 def _is_item(loc: KeyPath) -> bool:

@@ -21,8 +21,8 @@ other.deep = 1
 'single' = 1
 [[fuel]]
 id = "a"
-lab = { moisture = 3,
-}
+lab = { moisture = [3,
+] }
 [[fuel]]
 id = "b"
 list = [
@@ -48,6 +48,7 @@ def test_every_kind_of_key_has_its_line():
         ("fuel", 0): 12,
         ("fuel", 0, "id"): 13,
         ("fuel", 0, "lab"): 14,
+        ("fuel", 0, "lab", "moisture"): 14,
         ("fuel", 1): 16,
         ("fuel", 1, "id"): 17,
         ("fuel", 1, "list"): 18,
