@@ -14,7 +14,6 @@ from kit.burns.measure import burns_of, main_probe
 from kit.burns.sheet_rows import sheet_rows
 from kit.metrics import Burn, MeasuredValue, Metric, SheetRow, metric_of
 from kit.metrics.curve import Array
-from kit.metrics.masses import balance_u
 from kit.metrics.measured_value import SOURCES
 from kit.trial import Run
 
@@ -172,7 +171,7 @@ def _effect(base: MeasuredValue, pair: tuple[Burn, Burn], metric: Metric) -> flo
 
 def _linearity(burn: Burn, metric: Metric, base: MeasuredValue) -> float:
     """Return the effect of the balance's linearity, each weighing moved alone and the effects squared."""
-    _, shared = balance_u(burn.row.measuring)
+    shared = burn.row.measuring.linearity_u_g
     if shared == 0 or (metric.source == "curve" and metric.base != "cost"):
         return 0.0
     moved = [replace(burn, row=_heavier(burn.row, name, shared)) for name in WEIGHED]

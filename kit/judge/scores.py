@@ -68,7 +68,7 @@ def _of_counted(scores: pd.DataFrame, counted: Counted) -> pd.DataFrame:
 
 
 def _metric(attribute: str) -> Metric:
-    return Metric(f"score:{attribute}", "score", attribute, "", "plain", "higher", "lower", "", "declared")
+    return Metric(f"score:{attribute}", "score", attribute, "", "plain", "declared")
 
 
 def _ridits(rows: pd.DataFrame) -> pd.DataFrame:

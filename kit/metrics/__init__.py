@@ -1,14 +1,14 @@
-"""The metrics of a burn, one record each: adding one is a record beside its function, and a test."""
+"""The metrics of a burn, one record each: adding one is a function under its record, and a test."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from kit.errors import KitError, Problem, did_you_mean
+from kit.errors import KitError, did_you_mean
 from kit.metrics.burn import NO_CURVE, Burn, SheetRow
 from kit.metrics.durations import DURATIONS
-from kit.metrics.masses import MASSES, declared
+from kit.metrics.masses import MASSES
 from kit.metrics.measured_value import MeasuredValue, missing
 from kit.metrics.measuring import Measuring
 from kit.metrics.record import Metric, Phrases, Scale
@@ -54,35 +54,22 @@ def metric(metric_id: str, declared: Iterable[Metric] = ()) -> Metric:
     stem, _, probe = metric_id.partition("@")
     base, _, argument = stem.partition(":")
     own = {record.id: record for record in declared}
+    where, found = "trial.toml, metrics", f"'{metric_id}'"
     if stem in own:
         return replace(own[stem], id=metric_id, probe=probe)
     if base not in METRIC_BASES:
-        raise KitError(_unknown(metric_id, base, own))
-    if bool(METRIC_BASES[base].takes) != bool(argument):
-        raise KitError(_wrong_argument(metric_id, METRIC_BASES[base]))
-    return METRIC_BASES[base].at(metric_id, argument, probe)
-
-
-def _unknown(metric_id: str, base: str, own: Mapping[str, Metric]) -> Problem:
-    known = {*METRIC_BASES, *own}
-    return Problem(
-        "refuse", "trial.toml, metrics", f"'{metric_id}'", "a metric id", did_you_mean(base, known)
-    )
-
-
-def _wrong_argument(metric_id: str, record: Metric) -> Problem:
-    takes = "a cook's name" if record.takes == "cook" else "a threshold in °C"
-    expected = f"'{record.base}:…' with {takes}" if record.takes else f"'{record.base}' alone"
-    return Problem("refuse", "trial.toml, metrics", f"'{metric_id}'", expected, "Write the id as expected.")
+        raise KitError.refuse(where, found, "a metric id", did_you_mean(base, {*METRIC_BASES, *own}))
+    record = METRIC_BASES[base]
+    if bool(record.takes) != bool(argument):
+        takes = "a cook's name" if record.takes == "cook" else "a threshold in °C"
+        expected = f"'{base}:…' with {takes}" if record.takes else f"'{base}' alone"
+        raise KitError.refuse(where, found, expected, "Write the id as expected.")
+    at = f" {argument} °C" if record.takes == "threshold" else f" {argument}" if argument else ""
+    return replace(record, id=metric_id, argument=argument, probe=probe, label=record.label + at)
 
 
 def metric_of(burn: Burn, metric: Metric) -> MeasuredValue:
     """Return one metric of one burn."""
-    if metric.measure is None:
-        return declared(burn, metric)
-    if metric.source == "curve":
-        if burn.curve is None:
-            return missing(NO_CURVE)
-        if burn.curve.unsound:
-            return missing(burn.curve.unsound)
+    if metric.source == "curve" and (burn.curve is None or burn.curve.unsound):
+        return missing(burn.curve.unsound if burn.curve else NO_CURVE)
     return metric.measure(burn, metric)

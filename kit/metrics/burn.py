@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -76,10 +75,10 @@ class Burn:
         return hidden_of(self.known_curve)
 
     @cached_property
-    def hidden_to_the_end(self) -> Hidden:
-        """What may have happened unseen, up to the end of the log."""
-        end = self.known_curve.to_the_end
-        return self.hidden if end is self.known_curve else hidden_of(end)
+    def to_the_end(self) -> Burn:
+        """The burn with its curve to the end of the log, past the stop where the log goes on."""
+        tail = self.known_curve.tail
+        return replace(self, curve=tail) if tail else self
 
     @property
     def known_curve(self) -> Curve:
@@ -87,18 +86,6 @@ class Burn:
         if self.curve is None:
             raise ValueError(NO_CURVE)
         return self.curve
-
-    @property
-    def duration_s(self) -> float:
-        """From time zero to the stop of the sheet, else of the log; NaN where neither tells."""
-        if self.row.stop_s is not None:
-            return self.row.stop_s
-        return math.nan if self.curve is None else self.curve.stop_s
-
-    @property
-    def topped_up(self) -> bool:
-        """Whether fuel was added."""
-        return self.curve is not None and self.curve.topped_up
 
     def shifted(self, offset: float, gain: float) -> Burn:
         """Return the burn as it were if its probe read T(1 + gain) + offset."""

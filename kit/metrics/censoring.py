@@ -26,6 +26,8 @@ CUT = "the log ended before the stop"
 TOPPED = "fuel was added"
 HOLE = "the log has a hole too long to bridge"
 SATURATED = "the logger's range ended there"
+ANYWHERE = float(np.finfo(float).min)
+"""A threshold below all temperatures: whatever was not logged may have been above it."""
 
 
 @dataclass(frozen=True)
@@ -51,11 +53,12 @@ class Hidden:
     after: float
     end_note: str
 
-    def why_more(self, threshold: float) -> str:
-        """Return why the temperature may have been at the threshold unseen, '' where it was not."""
+    def why_more(self, threshold: float = ANYWHERE, ceiling: float = np.inf) -> str:
+        """Return why the temperature may have been from threshold to ceiling unseen, '' where it was not."""
+        in_hole = (self.holes >= threshold) & (self.hole_lows <= ceiling)
         reasons = (
             (self.before >= threshold, LATE),
-            (bool((self.holes >= threshold).any()), HOLE),
+            (bool(in_hole.any()), HOLE),
             (self.after >= threshold, self.end_note),
         )
         return "; ".join(note for so, note in reasons if so)
@@ -67,38 +70,27 @@ def hidden_of(curve: Curve) -> Hidden:
     peak = int(np.argmax(curve.smooth))
     passed = bool(curve.smooth[peak] > curve.smooth[-1] + rebound)
     after = float(curve.smooth[-1]) + rebound if passed else np.inf
-    tops, lows = _holes(curve, peak, rebound)
+    left = curve.holes
+    first, second, width = curve.celsius[left], curve.celsius[left + 1], curve.steps[left]
+    higher = np.maximum(first, second)
+    slopes = np.diff(curve.smooth)[curve.joined] / curve.steps[curve.joined]
+    rise, fall = (max(slopes.max(), 0.0), max(-slopes.min(), 0.0)) if len(slopes) else (np.inf, np.inf)
+    tops = (first + second + rise * width) / 2
+    tops = np.where(left >= peak, np.minimum(tops, higher + rebound), tops)
     return Hidden(
-        float(curve.celsius[0]) if curve.started_late else -np.inf,
-        tops,
-        lows,
-        after if curve.cut_short else -np.inf,
-        TOPPED if curve.topped_up else CUT,
+        before=float(curve.celsius[0]) if curve.started_late else -np.inf,
+        holes=np.maximum(tops, higher),
+        hole_lows=(first + second - fall * width) / 2,
+        after=after if curve.cut_short else -np.inf,
+        end_note=TOPPED if curve.topped_up else CUT,
     )
 
 
 def _rebound(curve: Curve) -> float:
+    """Return by how much the burn made good a dip before its peak, or rose again after it."""
     shut = curve.smooth[~curve.lid] if not curve.lid.all() else curve.smooth
     peak = int(np.argmax(shut))
     before, after = shut[: peak + 1], shut[peak:]
     dips = np.maximum.accumulate(before) - before
     rises = after - np.minimum.accumulate(after)
     return max(curve.measuring.plateau_band_k, float(dips.max()), float(rises.max()))
-
-
-def _holes(curve: Curve, peak: int, rebound: float) -> tuple[Array, Array]:
-    left = curve.holes
-    ends = curve.celsius[left], curve.celsius[left + 1]
-    fastest_rise, fastest_fall = _fastest(curve)
-    width = curve.steps[left]
-    tops = (ends[0] + ends[1] + fastest_rise * width) / 2
-    later = np.maximum(*ends) + rebound
-    tops = np.where(left >= peak, np.minimum(tops, later), tops)
-    return np.maximum(tops, np.maximum(*ends)), (ends[0] + ends[1] - fastest_fall * width) / 2
-
-
-def _fastest(curve: Curve) -> tuple[float, float]:
-    slopes = np.diff(curve.smooth)[curve.joined] / curve.steps[curve.joined]
-    if not len(slopes):
-        return np.inf, np.inf
-    return float(max(slopes.max(), 0.0)), float(max(-slopes.min(), 0.0))

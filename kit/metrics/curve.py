@@ -18,6 +18,8 @@ Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 Mask = npt.NDArray[np.bool_]
 
+Chosen = slice | list[int] | Indices
+EVERY = slice(None)
 _LARGEST_TABLE = 4_000_000
 _CLOSE_S = 1e-6
 
@@ -152,6 +154,22 @@ class Spells:
         """Length of each stretch."""
         return self.end - self.start
 
+    def crossings(self, starts: Chosen = EVERY, ends: Chosen = EVERY) -> Indices:
+        """Return the readings before the crossings seen, of the stretches whose start or end counts."""
+        rises = self.start_left[starts][self.start_crossed[starts]]
+        return np.concatenate((rises, self.end_left[ends][self.end_crossed[ends]]))
+
+    def bridged(self, bridge_s: float) -> Spells:
+        """Return the stretches with dips shorter than the bridge closed: dips that were seen, never a gap."""
+        dips = self.start[1:] - self.end[:-1]
+        parted = (dips >= bridge_s) | ~self.end_crossed[:-1] | ~self.start_crossed[1:]
+        first, last = np.append(True, parted)[: len(self)], np.append(parted, True)[: len(self)]
+        return Spells(
+            *(self.start[first], self.end[last]),
+            *(self.start_crossed[first], self.end_crossed[last]),
+            *(self.start_left[first], self.end_left[last]),
+        )
+
 
 def spells_above(seconds: Array, values: Array, joined: Mask, threshold: float) -> Spells:
     """Return the stretches with value ≥ threshold.
@@ -186,22 +204,6 @@ def _crossing(seconds: Array, values: Array, left: Indices, threshold: float) ->
     share = (threshold - values[left]) / np.where(rise == 0, 1.0, rise)
     at: Array = seconds[left] + share * (seconds[left + 1] - seconds[left])
     return at
-
-
-def longest_bridged(spells: Spells, bridge_s: float) -> tuple[float, int, int]:
-    """Return the longest spell in seconds, dips shorter than the bridge closed, and its first and last part.
-
-    Only dips that were seen are closed, never a gap in the log.
-    """
-    if not len(spells):
-        return 0.0, -1, -1
-    dips = spells.start[1:] - spells.end[:-1]
-    parted = (dips >= bridge_s) | ~spells.end_crossed[:-1] | ~spells.start_crossed[1:]
-    first = np.concatenate(([0], np.flatnonzero(parted) + 1))
-    last = np.concatenate((first[1:] - 1, [len(spells) - 1]))
-    lengths = spells.end[last] - spells.start[first]
-    best = int(np.argmax(lengths))
-    return float(lengths[best]), int(first[best]), int(last[best])
 
 
 def longest_within(seconds: Array, values: Array, joined: Mask, width: float) -> tuple[int, int]:
@@ -295,11 +297,6 @@ class Curve:
     tail: Curve | None = None
 
     @property
-    def to_the_end(self) -> Curve:
-        """The curve to the end of the log, past the stop where the log goes on."""
-        return self.tail or self
-
-    @property
     def line(self) -> Line:
         """The curve's points and how they are joined."""
         return Line(self.seconds, self.celsius, self.joined, self.lid)
@@ -350,27 +347,16 @@ class Curve:
 
 def between(line: Line, start: float, stop: float) -> Line:
     """Return the part from start to stop, with the lines' values at both where lines lead across."""
-    for at in (start, stop):
-        line = _with_point(line, at)
-    first = int(np.searchsorted(line.seconds, start, side="left"))
-    beyond = int(np.searchsorted(line.seconds, stop, side="right"))
-    return Line(
-        line.seconds[first:beyond],
-        line.celsius[first:beyond],
-        line.joined[first : max(first, beyond - 1)],
-        line.lid[first:beyond],
-    )
-
-
-def _with_point(line: Line, at: float) -> Line:
-    place = int(np.searchsorted(line.seconds, at, side="left"))
-    inside = 0 < place < len(line.seconds) and line.seconds[place] > at and line.joined[place - 1]
-    if not inside:
-        return line
-    value = np.interp(at, line.seconds, line.celsius)
-    return Line(
-        np.insert(line.seconds, place, at),
-        np.insert(line.celsius, place, value),
-        np.insert(line.joined, place, True),
-        np.insert(line.lid, place, line.lid[place - 1]),
-    )
+    seconds, celsius, joined, lid = line
+    ends = np.array([start, stop])
+    right = np.searchsorted(seconds, ends)
+    inner = np.flatnonzero((right > 0) & (right < len(seconds)))
+    led = inner[(seconds[right[inner]] > ends[inner]) & joined[right[inner] - 1]]
+    if len(led):
+        at, right = ends[led], right[led]
+        celsius = np.insert(celsius, right, np.interp(at, seconds, celsius))
+        seconds, joined = np.insert(seconds, right, at), np.insert(joined, right, True)
+        lid = np.insert(lid, right, lid[right - 1])
+    first, beyond = np.searchsorted(seconds, start), np.searchsorted(seconds, stop, side="right")
+    inside = slice(first, beyond)
+    return Line(seconds[inside], celsius[inside], joined[first : max(first, beyond - 1)], lid[inside])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -96,6 +97,16 @@ class Measuring(BaseModel):
 
     balance_repeatability_g: NotNegative = 0.0
     """Standard deviation of the balance when the same load is weighed again and again."""
+
+    @property
+    def weighing_u_g(self) -> float:
+        """What each weighing has anew: u² = (d/√12)² + repeatability² (DEVELOPERS.md, physics)."""
+        return math.hypot(self.balance_division_g / math.sqrt(12), self.balance_repeatability_g)
+
+    @property
+    def linearity_u_g(self) -> float:
+        """What all weighings share: linearity/√3."""
+        return self.balance_linearity_g / math.sqrt(3)
 
     def shortened(self, parts: int) -> Measuring:
         """Return the windows at one part in so many, for burns of minutes; those declared stay as declared."""

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import math
+import tomllib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
 from kit.metrics.burn import Burn
-from kit.metrics.measured_value import MeasuredValue
+from kit.metrics.measured_value import MeasuredValue, floor_zero, missing
 
 Scale = Literal["plain", "log"]
+Better = Literal["more", "less", ""]
+Source = Literal["curve", "sheet", "declared"]
+Takes = Literal["threshold", "cook", ""]
 
 
 @dataclass(frozen=True)
@@ -34,6 +40,8 @@ class Phrases:
         What the best is called, and what another may be as well: 'hottest', 'as hot'.
     side_more, side_less, side_times
         What follows a bare amount: '22 % longer', '8 % shorter', '2.4 times as long'.
+    larger, smaller
+        Words at the ends of an axis: 'hotter', 'cooler'.
     """
 
     more: str
@@ -49,21 +57,29 @@ class Phrases:
     side_more: str = "more"
     side_less: str = "less"
     side_times: str = "as much"
+    larger: str = "more"
+    smaller: str = "less"
 
 
-def phrases_of_a_label(label: str) -> Phrases:
-    """Return the phrases of a metric that has none of its own, from its name."""
-    label = label.replace("{", "(").replace("}", ")")
-    return Phrases(
-        more=f"{{a}}'s {label} was {{amount}} more than {{b}}'s",
-        less=f"{{a}}'s {label} was {{amount}} less than {{b}}'s",
-        times=f"{{a}}'s {label} was {{amount}} {{b}}'s",
-        question=f"{{a}} or {{b}} had more {label}",
-        same=f"{{a}} and {{b}} had the same {label}",
-        chance=f"have more {label}",
-        short=f"more {label}",
-        short_less=f"less {label}",
-    )
+PHRASES: dict[str, dict[str, str]] = tomllib.loads(
+    Path(__file__).with_name("phrases.toml").read_text(encoding="utf-8")
+)
+
+
+def declared(burn: Burn, metric: Metric) -> MeasuredValue:
+    """Return a column of the burn sheet that the trial declares as a metric.
+
+    A count of none is 'at most 1' on the scale of ratios, as a duration of zero is at most one sampling interval.
+    """
+    value = burn.row.declared.get(metric.base, math.nan)
+    if math.isnan(value):
+        return missing(f"{metric.base} is blank")
+    if metric.counted:
+        return floor_zero(MeasuredValue(value), 1.0, "one", "none was counted")
+    if metric.scale == "log" and value <= 0:
+        remedy = 'it needs scale = "plain", or "count" if it is a number of things'
+        return missing(f"{metric.base} is {value:g}: {remedy}")
+    return MeasuredValue(value)
 
 
 @dataclass(frozen=True)
@@ -76,22 +92,18 @@ class Metric:
         'time_above:180@upper' has base 'time_above', argument '180', probe 'upper'.
     label, unit, scale
         A person's name for it, its unit, and the scale it is analysed on.
-    more, less
-        Words for a larger and a smaller value ('hotter', 'cooler').
-    better
-        'more', 'less' or '' where neither is better in itself.
     source
         'curve' (from readings), 'sheet' (from the burn sheet) or 'declared' (a column of the trial's own).
+    better
+        'more', 'less' or '' where neither is better in itself.
     counted
         Whether a value is a number of things: compared as ratios, and none of them is 'at most 1'.
     takes
         What the id's argument is: 'threshold' in °C, 'cook', or '' for none.
     definition
         How it is defined, in a line; θ is the threshold.
-    own_phrases
-        Its sentences; None where they are made of its label.
     measure
-        The metric of one burn; None for a declared column.
+        The metric of one burn.
     """
 
     id: str
@@ -99,30 +111,44 @@ class Metric:
     label: str
     unit: str
     scale: Scale
-    more: str
-    less: str
-    better: Literal["more", "less", ""]
-    source: Literal["curve", "sheet", "declared"]
+    source: Source
+    better: Better = ""
+    counted: bool = False
+    takes: Takes = ""
+    definition: str = ""
+    measure: Callable[[Burn, Metric], MeasuredValue] = declared
     argument: str = ""
     probe: str = ""
-    counted: bool = False
-    takes: Literal["threshold", "cook", ""] = ""
-    definition: str = ""
-    own_phrases: Phrases | None = None
-    measure: Callable[[Burn, Metric], MeasuredValue] | None = None
 
     @property
     def phrases(self) -> Phrases:
-        """Sentences in which two fuels are compared by it."""
-        return self.own_phrases or phrases_of_a_label(self.label)
+        """Sentences in which two fuels are compared by it: its own, else made of its label."""
+        if self.base in PHRASES:
+            return Phrases(**PHRASES[self.base])
+        label = self.label.replace("{", "(").replace("}", ")")
+        words = {key: text.replace("{label}", label) for key, text in PHRASES["of a label"].items()}
+        return Phrases(**words, smaller="fewer" if self.counted else "less")
 
     @property
     def threshold_c(self) -> float:
         """The threshold of the id in °C; ValueError where it takes none."""
         return float(self.argument)
 
-    def at(self, metric_id: str, argument: str, probe: str) -> Metric:
-        """Return the metric at a threshold or for a cook, and at a probe."""
-        degrees = " °C" if self.takes == "threshold" else ""
-        label = f"{self.label} {argument}{degrees}" if argument else self.label
-        return replace(self, id=metric_id, argument=argument, probe=probe, label=label)
+
+def metric_record(
+    label: str,
+    unit: str,
+    definition: str,
+    *,
+    scale: Scale = "log",
+    better: Better = "",
+    takes: Takes = "",
+    source: Source = "curve",
+) -> Callable[[Callable[[Burn, Metric], MeasuredValue]], Metric]:
+    """Make of a function the metric of its name; parameters are the attributes of `Metric`."""
+
+    def record(measure: Callable[[Burn, Metric], MeasuredValue]) -> Metric:
+        words = (label, unit, scale, source, better)
+        return Metric(measure.__name__, measure.__name__, *words, False, takes, definition, measure)
+
+    return record

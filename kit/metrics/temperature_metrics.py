@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from kit.metrics.burn import Burn
-from kit.metrics.censoring import HOLE, LATE, SATURATED
+from kit.metrics.censoring import LATE, SATURATED
 from kit.metrics.curve import (
+    BRIDGED_STEPS,
     Array,
     Curve,
     Line,
-    Mask,
     between,
     longest_within,
     running_median,
@@ -21,7 +21,7 @@ from kit.metrics.curve import (
     values_at,
 )
 from kit.metrics.measured_value import MINUTE, RECTANGLE, MeasuredValue, bounded, floor_zero, missing
-from kit.metrics.record import Metric, Phrases
+from kit.metrics.record import Metric, metric_record
 
 HOUR = 3600.0
 TREND_POINTS = 40
@@ -34,24 +34,35 @@ TOO_COARSE = "the log is too coarse for the trend's window"
 _CLOSE_S = 1e-6
 
 
+@metric_record(
+    "peak temperature",
+    "°C",
+    "highest value of a centred running median followed by a running mean (windows stated)",
+    scale="plain",
+    better="more",
+)
 def peak(burn: Burn, _: Metric) -> MeasuredValue:
     """Return the peak of the smoothed curve in °C."""
     return _highest(burn, burn.known_curve.smooth)
 
 
+@metric_record(
+    "raw peak",
+    "°C",
+    "highest reading, unsmoothed",
+    scale="plain",
+)
 def peak_raw(burn: Burn, _: Metric) -> MeasuredValue:
     """Return the highest reading in °C."""
     return _highest(burn, burn.known_curve.celsius)
 
 
 def _highest(burn: Burn, values: Array) -> MeasuredValue:
-    curve = burn.known_curve
-    top = int(np.argmax(values))
+    curve, top = burn.known_curve, int(np.argmax(values))
     highest = float(values[top])
-    reasons = (SATURATED if curve.saturated else "", burn.hidden.why_more(highest))
-    near = values[max(top - 1, 0) : top + 2]
+    reasons = SATURATED if curve.saturated else "", burn.hidden.why_more(highest)
     # A parabola through readings dt apart rises above the highest by at most a quarter of the step beside it.
-    missed = (highest - float(near.min())) / 4
+    missed = (highest - float(values[max(top - 1, 0) : top + 2].min())) / 4
     u = {"resolution": curve.resolution_c / RECTANGLE, "sampling": missed / math.sqrt(3)}
     return bounded(highest, more="; ".join(filter(None, reasons)), u=u)
 
@@ -81,6 +92,13 @@ def plateau_window(burn: Burn) -> tuple[float, float] | str:
     return float(curve.seconds[first]), float(curve.seconds[last])
 
 
+@metric_record(
+    "plateau mean",
+    "°C",
+    "time-weighted mean over the longest stretch near one level in the hotter half of the burn, or "
+    "over the declared one",
+    scale="plain",
+)
 def plateau(burn: Burn, _: Metric) -> MeasuredValue:
     """Return the time-weighted mean over the plateau in °C."""
     curve, window = burn.known_curve, plateau_window(burn)
@@ -89,15 +107,21 @@ def plateau(burn: Burn, _: Metric) -> MeasuredValue:
     part = between(curve.line, *window)
     steps = np.where(part.joined, np.diff(part.seconds), 0.0)
     middle = (part.celsius[1:] + part.celsius[:-1]) / 2
-    lines = np.abs(np.diff(part.celsius))[steps > 1.5 * curve.interval_s]
-    spans = steps[steps > 1.5 * curve.interval_s]
+    holes = (np.abs(np.diff(part.celsius)) * steps)[steps > BRIDGED_STEPS * curve.interval_s]
     u = {
         "resolution": curve.resolution_c / RECTANGLE,
-        "gaps": float(np.sqrt(((lines * spans) ** 2).sum())) / RECTANGLE / float(steps.sum()),
+        "gaps": float(np.sqrt((holes**2).sum())) / RECTANGLE / float(steps.sum()),
     }
     return MeasuredValue(float((steps * middle).sum() / steps.sum()), u=u)
 
 
+@metric_record(
+    "steadiness (SD)",
+    "K",
+    "standard deviation of the temperature about its local trend over the plateau, lid openings left out; "
+    "smaller is steadier",
+    better="less",
+)
 def steadiness(burn: Burn, _: Metric) -> MeasuredValue:
     """Return the standard deviation about the local trend over the plateau in K, lid events removed."""
     curve, window = burn.known_curve, plateau_window(burn)
@@ -122,6 +146,12 @@ def steadiness(burn: Burn, _: Metric) -> MeasuredValue:
     return floor_zero(MeasuredValue(sd, u=u), rounding, "the resolution tells")
 
 
+@metric_record(
+    "mean rate of change",
+    "K/min",
+    "mean of abs(dT/dt) of the smoothed curve on a common grid",
+    better="less",
+)
 def mean_rate(burn: Burn, _: Metric) -> MeasuredValue:
     """Return the mean of |dT/dt| of the smoothed curve on a common grid in K/min."""
     curve, hidden = burn.known_curve, burn.hidden
@@ -136,15 +166,19 @@ def mean_rate(burn: Burn, _: Metric) -> MeasuredValue:
     moves = moves[np.isfinite(moves)]
     if not len(moves):
         return missing("the log is shorter than one step of the rate's grid")
-    rounding = curve.resolution_c / RECTANGLE
-    u = {"resolution": math.sqrt(2 / len(moves)) * rounding / step * MINUTE}
-    return floor_zero(
-        MeasuredValue(float(moves.mean()) / step * MINUTE, u=u),
-        rounding / step * MINUTE,
-        "the resolution tells",
+    rounding = curve.resolution_c / RECTANGLE / step * MINUTE
+    rate = MeasuredValue(
+        float(moves.mean()) / step * MINUTE, u={"resolution": math.sqrt(2 / len(moves)) * rounding}
     )
+    return floor_zero(rate, rounding, "the resolution tells")
 
 
+@metric_record(
+    "degree-hours above ambient",
+    "K·h",
+    "integral over time of max(T − ambient, 0)",
+    better="more",
+)
 def degree_hours(burn: Burn, _: Metric) -> MeasuredValue:
     """Return the integral of max(T − ambient, 0) in K·h."""
     if math.isnan(burn.row.ambient_c):
@@ -159,9 +193,8 @@ def degree_hours(burn: Burn, _: Metric) -> MeasuredValue:
         "sampling": float(bends) / math.sqrt(3) / HOUR,
         "gaps": bridged / HOUR,
     }
-    summed = bounded(area / HOUR, more=_part_unseen(burn), u=u)
     least = max(rounding, 1e-3) * float(joined.sum()) / HOUR
-    return floor_zero(summed, least, "the resolution tells")
+    return floor_zero(bounded(area / HOUR, more=burn.hidden.why_more(), u=u), least, "the resolution tells")
 
 
 def area_above(curve: Curve, floor: float) -> tuple[float, float]:
@@ -180,8 +213,7 @@ def area_above(curve: Curve, floor: float) -> tuple[float, float]:
     return float(strips[curve.joined].sum()), float(np.sqrt((doubt[curve.bridged] ** 2).sum()))
 
 
-@dataclass(frozen=True)
-class Departure:
+class Departure(NamedTuple):
     """A stretch far from the local trend: from and to (s), deepest (K, signed), area to the trend (K·min)."""
 
     start_s: float
@@ -194,36 +226,32 @@ def departures_of(curve: Curve) -> list[Departure]:
     """Return the stretches beyond the band about the local trend, lid events removed."""
     away = curve.celsius - local_trend(curve)
     shut = ~curve.lid
-    joined: Mask = curve.joined & shut[:-1] & shut[1:]
+    line = Line(curve.seconds, away, curve.joined & shut[:-1] & shut[1:], curve.lid)
     beyond = np.where(shut, np.abs(away), 0.0)
-    spells = spells_above(curve.seconds, beyond, joined, curve.measuring.departure_k)
+    spells = spells_above(line.seconds, beyond, line.joined, curve.measuring.departure_k)
     departed = []
     for start, end in zip(spells.start, spells.end, strict=True):
-        if end - start < curve.measuring.departure_min * MINUTE - _CLOSE_S:
-            continue
-        part = between(Line(curve.seconds, away, joined, curve.lid), start, end)
-        area = np.abs(part.celsius[1:] + part.celsius[:-1]) / 2 * np.diff(part.seconds)
-        deepest = part.celsius[int(np.argmax(np.abs(part.celsius)))]
-        departed.append(Departure(float(start), float(end), float(deepest), float(area.sum()) / MINUTE))
+        if end - start >= curve.measuring.departure_min * MINUTE - _CLOSE_S:
+            part = between(line, start, end)
+            area = np.abs(part.celsius[1:] + part.celsius[:-1]) / 2 * np.diff(part.seconds)
+            deepest = part.celsius[int(np.argmax(np.abs(part.celsius)))]
+            departed.append(Departure(float(start), float(end), float(deepest), float(area.sum()) / MINUTE))
     return departed
 
 
+@metric_record(
+    "departures from the trend (count)",
+    "",
+    "stretches farther from the local trend than a band, for at least a minute, lid openings left out: "
+    "how many",
+    scale="plain",
+    better="less",
+)
 def departures(burn: Burn, _: Metric) -> MeasuredValue:
     """Return the number of departures from the local trend."""
     if _coarse(burn.known_curve):
         return missing(TOO_COARSE)
-    return bounded(float(len(departures_of(burn.known_curve))), more=_part_unseen(burn))
-
-
-def _part_unseen(burn: Burn) -> str:
-    """Return why what adds up over the burn may be more than was seen, '' where all of it was."""
-    curve = burn.known_curve
-    reasons = (
-        LATE if curve.started_late else "",
-        HOLE if len(curve.holes) else "",
-        burn.hidden.end_note if curve.cut_short else "",
-    )
-    return "; ".join(filter(None, reasons))
+    return bounded(float(len(departures_of(burn.known_curve))), more=burn.hidden.why_more())
 
 
 def local_trend(curve: Curve) -> Array:
@@ -252,198 +280,4 @@ def _coarse(curve: Curve) -> bool:
     return curve.interval_s * COARSEST_TREND > curve.measuring.trend_min * MINUTE
 
 
-TEMPERATURES = (
-    Metric(
-        id="peak",
-        base="peak",
-        label="peak temperature",
-        unit="°C",
-        scale="plain",
-        more="hotter",
-        less="cooler",
-        better="more",
-        source="curve",
-        definition="highest value of a centred running median followed by a running mean (windows stated)",
-        own_phrases=Phrases(
-            more="{a} peaked {amount} hotter than {b}",
-            less="{a} peaked {amount} cooler than {b}",
-            times="{a}'s peak was {amount} {b}'s",
-            question="{a} or {b} peaked hotter",
-            same="{a} and {b} peaked the same",
-            chance="peak hotter",
-            short="hotter peak",
-            short_less="cooler peak",
-            best="hottest",
-            as_good="as hot",
-            side_more="hotter",
-            side_less="cooler",
-        ),
-        measure=peak,
-    ),
-    Metric(
-        id="peak_raw",
-        base="peak_raw",
-        label="raw peak",
-        unit="°C",
-        scale="plain",
-        more="hotter",
-        less="cooler",
-        better="",
-        source="curve",
-        definition="highest reading, unsmoothed",
-        own_phrases=Phrases(
-            more="{a}'s highest reading was {amount} hotter than {b}'s",
-            less="{a}'s highest reading was {amount} cooler than {b}'s",
-            times="{a}'s highest reading was {amount} {b}'s",
-            question="{a} or {b} had the hotter highest reading",
-            same="{a} and {b} had the same highest reading",
-            chance="show the hotter highest reading",
-            short="hotter highest reading",
-            short_less="cooler highest reading",
-            side_more="hotter",
-            side_less="cooler",
-        ),
-        measure=peak_raw,
-    ),
-    Metric(
-        id="plateau",
-        base="plateau",
-        label="plateau mean",
-        unit="°C",
-        scale="plain",
-        more="hotter",
-        less="cooler",
-        better="",
-        source="curve",
-        definition="time-weighted mean over the longest stretch near one level in the hotter "
-        "half of the burn, or over the declared one",
-        own_phrases=Phrases(
-            more="{a} held a level {amount} hotter than {b}",
-            less="{a} held a level {amount} cooler than {b}",
-            times="{a} held a level {amount} {b}'s",
-            question="{a} or {b} held the hotter level",
-            same="{a} and {b} held the same level",
-            chance="hold the hotter level",
-            short="hotter level",
-            short_less="cooler level",
-            best="hottest level held",
-            as_good="as hot",
-            side_more="hotter",
-            side_less="cooler",
-        ),
-        measure=plateau,
-    ),
-    Metric(
-        id="steadiness",
-        base="steadiness",
-        label="steadiness (SD)",
-        unit="K",
-        scale="log",
-        more="less steady",
-        less="steadier",
-        better="less",
-        source="curve",
-        definition="standard deviation of the temperature about its local trend over the "
-        "plateau, lid openings left out; smaller is steadier",
-        own_phrases=Phrases(
-            more="{a} burned less steadily than {b}, its temperature scattering {amount} more",
-            less="{a} burned more steadily than {b}, its temperature scattering {amount} less",
-            times="{a} burned less steadily than {b}, its temperature scattering {amount} as much",
-            question="{a} or {b} burned more steadily",
-            same="{a} and {b} burned equally steadily",
-            chance="be less steady",
-            short="less steady",
-            short_less="steadier",
-            best="steadiest",
-            as_good="as steady",
-            side_more="more scatter",
-            side_less="less scatter",
-            side_times="the scatter",
-        ),
-        measure=steadiness,
-    ),
-    Metric(
-        id="mean_rate",
-        base="mean_rate",
-        label="mean rate of change",
-        unit="K/min",
-        scale="log",
-        more="faster",
-        less="slower",
-        better="less",
-        source="curve",
-        definition="mean of abs(dT/dt) of the smoothed curve on a common grid",
-        own_phrases=Phrases(
-            more="the temperature of {a} changed {amount} faster than that of {b}",
-            less="the temperature of {a} changed {amount} slower than that of {b}",
-            times="the temperature of {a} changed {amount} as fast as that of {b}",
-            question="the temperature of {a} or of {b} changed faster",
-            same="the temperatures of {a} and {b} changed equally fast",
-            chance="change temperature faster",
-            short="faster changes",
-            short_less="slower changes",
-            best="calmest",
-            as_good="as calm",
-            side_more="faster",
-            side_less="slower",
-            side_times="as fast",
-        ),
-        measure=mean_rate,
-    ),
-    Metric(
-        id="departures",
-        base="departures",
-        label="departures from the trend (count)",
-        unit="",
-        scale="plain",
-        more="more",
-        less="fewer",
-        better="less",
-        source="curve",
-        definition="stretches farther from the local trend than a band, for at least a minute, "
-        "lid openings left out: how many",
-        own_phrases=Phrases(
-            more="{a} strayed from the trend {amount} more often than {b}",
-            less="{a} strayed from the trend {amount} less often than {b}",
-            times="{a} strayed from the trend {amount} as often as {b}",
-            question="{a} or {b} strayed from the trend more often",
-            same="{a} and {b} strayed from the trend equally often",
-            chance="stray from its trend more often",
-            short="more departures",
-            short_less="fewer departures",
-            best="fewest departures from the trend",
-            as_good="as few",
-            side_more="more often",
-            side_less="less often",
-            side_times="as often",
-        ),
-        measure=departures,
-    ),
-    Metric(
-        id="degree_hours",
-        base="degree_hours",
-        label="degree-hours above ambient",
-        unit="K·h",
-        scale="log",
-        more="more",
-        less="fewer",
-        better="more",
-        source="curve",
-        definition="integral over time of max(T − ambient, 0)",
-        own_phrases=Phrases(
-            more="{a} gave {amount} more degree-hours of heat than {b}",
-            less="{a} gave {amount} fewer degree-hours of heat than {b}",
-            times="{a} gave {amount} as many degree-hours of heat as {b}",
-            question="{a} or {b} gave more degree-hours of heat",
-            same="{a} and {b} gave equally many degree-hours of heat",
-            chance="give more degree-hours",
-            short="more degree-hours",
-            short_less="fewer degree-hours",
-            best="most heat over time",
-            as_good="as much",
-            side_less="fewer",
-            side_times="as many",
-        ),
-        measure=degree_hours,
-    ),
-)
+TEMPERATURES = (peak, peak_raw, plateau, steadiness, mean_rate, departures, degree_hours)

@@ -160,10 +160,8 @@ def declared_metric(declared: Declared) -> Metric:
         label,
         unit,
         "plain" if declared.scale == "plain" else "log",
-        "more",
-        "fewer" if declared.scale == "count" else "less",
-        declared.better,
         "declared",
+        declared.better,
         counted=declared.scale == "count",
     )
 

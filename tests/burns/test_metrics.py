@@ -12,8 +12,10 @@ from kit import schema
 from kit.burns import burn_metrics, departures, lid_effect, measure, window_words, windows_for
 from kit.burns.logged_curves import Limits, curve_of, logged_burns
 from kit.metrics.measuring import Measuring
+from kit.metrics.record import PHRASES
 from kit.metrics.temperature_metrics import area_above
 from kit.trial.models import Bag, Cook, Declared, Fuel, Setting
+from kit.trial.trial import declared_metric
 from tests.burns import reference
 from tests.burns.helpers import one, readings_of, run_of, sheet, value
 
@@ -564,3 +566,26 @@ def test_no_peak_is_stated_of_a_log_that_is_mostly_wrong(share, stated):
 def test_every_record_measures_and_tells_its_definition():
     assert all(record.measure and record.definition for record in schema.METRIC_BASES.values())
     assert "fire" not in schema.METRIC_BASES["near_ambient"].label
+
+
+def test_the_sentences_of_every_metric_can_be_filled_in_and_none_is_of_an_unknown_one():
+    assert set(PHRASES) - {"of a label"} <= set(schema.METRIC_BASES)
+    blanks = {"a": "alder", "b": "olive", "amount": "12 min", "at": "180 °C"}
+    for record in [
+        *schema.METRIC_BASES.values(),
+        declared_metric(Declared(column="sparks {seen}", scale="count")),
+    ]:
+        for key, words in vars(record.phrases).items():
+            assert "{" not in words.format(**blanks), (record.id, key)
+            wanted = {
+                "more": ("{a}", "{b}", "{amount}"),
+                "times": ("{a}", "{b}", "{amount}"),
+                "same": ("{a}", "{b}"),
+            }
+            assert all(blank in words for blank in wanted.get(key, ())), (record.id, key)
+    assert schema.METRIC_BASES["peak"].phrases.larger == "hotter"
+    assert declared_metric(Declared(column="sparks", scale="count")).phrases.smaller == "fewer"
+    assert (
+        declared_metric(Declared(column="smoke", scale="log")).phrases.more
+        == "{a}'s smoke was {amount} more than {b}'s"
+    )

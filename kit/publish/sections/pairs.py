@@ -305,7 +305,7 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
         headline=only.caption if only else f"Differences in {words}{film}",
         note=f"bar: {data.percent} interval" + (f"; {n_note(n * 2)}" if len(n) == 1 else ""),
         data=rows.drop(columns=["place", "short_label", "rank", "brief"]),
-        draw=partial(differences, drawn, axis, (spec.less, spec.more), margin),
+        draw=partial(differences, drawn, axis, (spec.phrases.smaller, spec.phrases.larger), margin),
         claim=only.id if only else "",
         simulated=data.simulated,
     )
