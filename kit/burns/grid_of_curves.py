@@ -10,8 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.burns.measure import burns_of, main_probe
-from kit.metrics import Burn
-from kit.metrics.curve import Array, values_at
+from kit.metrics.curve import Array, Curve, values_at
 from kit.page.text import element
 from kit.trial import Run
 
@@ -93,37 +92,36 @@ def common_grid(
     at = probe or main_probe(readings, run.trial)
     logged = burns_of(readings, run, [at])
     burns = {name: burn for (name, _), burn in logged.items() if burn.curve is not None}
-    step = step_s or round_step(list(burns.values()))
-    end = max((float(burn.known_curve.seconds[-1]) for burn in burns.values()), default=0.0)
+    sheet = [burn.row for burn in burns.values()]
+    curves = [burn.known_curve for burn in burns.values()]
+    step = step_s or round_step(curves)
+    end = max((float(curve.seconds[-1]) for curve in curves), default=0.0)
     seconds = np.arange(0.0, end + step / 1e6, step)
-    rows = [_on_grid(burn, seconds) for burn in burns.values()]
     excluded = set(run.burns.loc[run.burns["state"] == "excluded", "burn"].astype("str"))
+    ambient = run.burns.get("ambient_c", pd.Series(dtype=float))
     return Curves(
         seconds,
-        np.array(rows).reshape(len(rows), len(seconds)),
+        np.array([_on_grid(curve, seconds) for curve in curves]).reshape(len(curves), len(seconds)),
         tuple(burns),
-        tuple(burn.row.fuel for burn in burns.values()),
-        tuple(burn.row.bag for burn in burns.values()),
-        tuple(burn.row.day for burn in burns.values()),
+        tuple(row.fuel for row in sheet),
+        tuple(row.bag for row in sheet),
+        tuple(row.day for row in sheet),
         np.array([name not in excluded for name in burns], dtype=bool),
         at,
-        float(pd.to_numeric(run.burns["ambient_c"], errors="coerce").min())
-        if "ambient_c" in run.burns
-        else math.nan,
+        float(pd.to_numeric(ambient, errors="coerce").min()),
     )
 
 
-def _on_grid(burn: Burn, seconds: Array) -> Array:
-    curve = burn.known_curve
+def _on_grid(curve: Curve, seconds: Array) -> Array:
     lid = values_at(seconds, curve.seconds, curve.lid.astype(np.float64), curve.joined)
     return np.where(lid > 0, np.nan, values_at(seconds, curve.seconds, curve.celsius, curve.joined))
 
 
-def round_step(burns: list[Burn]) -> float:
+def round_step(curves: list[Curve]) -> float:
     """Return a round step that is no finer than the usual log and gives at most 400 times."""
-    if not burns:
+    if not curves:
         return float(STEPS_S[0])
-    longest = max(float(burn.known_curve.seconds[-1]) for burn in burns)
-    interval = float(np.median([burn.known_curve.interval_s for burn in burns]))
+    longest = max(float(curve.seconds[-1]) for curve in curves)
+    interval = float(np.median([curve.interval_s for curve in curves]))
     least = max(longest / MOST_POINTS, interval * (1 - 1e-9))
     return float(next((step for step in STEPS_S if step >= least), math.ceil(least / 3600) * 3600))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -52,38 +52,24 @@ def logged_burns(readings: pd.DataFrame) -> Iterator[LoggedBurn]:
         schema.READINGS; texts may be categories.
     """
     burns, probes, flags = (readings[name].astype("category") for name in ("burn", "probe", "flag"))
-    lookups = _flag_lookups(flags.cat.categories)
-    marks = {name: lookup[flags.cat.codes.to_numpy()] for name, lookup in lookups.items()}
-    group = (
-        burns.cat.codes.to_numpy().astype(np.int64) * len(probes.cat.categories) + probes.cat.codes.to_numpy()
-    )
+    texts, codes = [str(flag) for flag in flags.cat.categories], flags.cat.codes.to_numpy()
+
+    def marked(names: Set[str]) -> Mask:
+        lookup = np.array([*(not names.isdisjoint(text.split("+")) for text in texts), False])
+        mask: Mask = lookup[codes]  # the last place answers code −1, a blank
+        return mask
+
     seconds = readings["elapsed_s"].to_numpy(np.float64)
     celsius = readings["temp_c"].to_numpy(np.float64, na_value=np.nan)
+    usable = np.array([*map(schema.usable, texts), True])[codes] & np.isfinite(celsius)
+    masks = (usable, *map(marked, (WRONG, {"lid open"}, {"saturated"}, {"after top-up"})))
+    group = burns.cat.codes.to_numpy(np.int64) * len(probes.cat.categories) + probes.cat.codes.to_numpy()
     order = np.arange(len(group)) if _in_order(group, seconds) else np.lexsort((seconds, group))
     edges = np.flatnonzero(np.diff(group[order])) + 1
     for rows in np.split(order, edges) if len(order) else []:
-        code = int(group[rows[0]])
-        burn, probe = divmod(code, len(probes.cat.categories))
-        yield LoggedBurn(
-            str(burns.cat.categories[burn]),
-            str(probes.cat.categories[probe]),
-            seconds[rows],
-            celsius[rows],
-            marks["usable"][rows] & np.isfinite(celsius[rows]),
-            marks["wrong"][rows],
-            marks["lid open"][rows],
-            marks["saturated"][rows],
-            marks["after top-up"][rows],
-        )
-
-
-def _flag_lookups(flags: pd.Index[str]) -> dict[str, Mask]:
-    texts = [str(flag) for flag in flags]
-    lookups = {"usable": np.array([*map(schema.usable, texts), True])}
-    lookups["wrong"] = np.array([*(not WRONG.isdisjoint(text.split("+")) for text in texts), False])
-    for name in ("lid open", "saturated", "after top-up"):
-        lookups[name] = np.array([*(name in text.split("+") for text in texts), False])
-    return lookups  # the last place answers code −1, a blank
+        burn, probe = divmod(int(group[rows[0]]), len(probes.cat.categories))
+        names = str(burns.cat.categories[burn]), str(probes.cat.categories[probe])
+        yield LoggedBurn(*names, seconds[rows], celsius[rows], *(mask[rows] for mask in masks))
 
 
 def _in_order(group: Indices, seconds: Array) -> bool:
@@ -91,40 +77,43 @@ def _in_order(group: Indices, seconds: Array) -> bool:
     return bool(np.all((step > 0) | ((step == 0) & (np.diff(seconds) >= 0))))
 
 
-@dataclass(frozen=True)
-class Limits:
-    """What a curve is cut by: the stop (None: the log's end), gap limit in seconds, the ends' tolerance."""
-
-    stop_s: float | None
-    gap_s: float
-    measuring: Measuring
-
-
-def curve_of(log: LoggedBurn, limits: Limits, without_lid: bool = False) -> Curve | None:
+def curve_of(
+    log: LoggedBurn, stop_s: float | None, gap_s: float, measuring: Measuring, without_lid: bool = False
+) -> Curve | None:
     """Return the curve of one burn at one probe, or None where it has no usable reading after time zero.
 
     Parameters
     ----------
     log
         Its readings as logged.
-    limits
-        Where it stops, and how long a gap may be bridged.
+    stop_s
+        Where it stops; None for the end of the log.
+    gap_s
+        The longest gap that may be bridged.
+    measuring
+        The windows and limits it is smoothed by.
     without_lid
         Leave out the readings with the lid open and draw a line across, however long.
     """
     used = log.usable & ~log.lid_open if without_lid else log.usable
-    interval = _interval(log.seconds)
-    stop = float(log.seconds[-1]) if limits.stop_s is None else limits.stop_s
-    line = _line(log, used, max(limits.gap_s, OWN_GAP_STEPS * interval), limits.measuring, without_lid)
+    steps = np.diff(log.seconds)
+    interval = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    stop = float(log.seconds[-1]) if stop_s is None else stop_s
+    seconds, celsius, lid = _one_a_stamp(log.seconds[used], log.celsius[used], log.lid_open[used])
+    joined = np.diff(seconds) <= max(gap_s, OWN_GAP_STEPS * interval)
+    if without_lid:
+        joined |= np.diff(np.searchsorted(log.seconds[log.usable & log.lid_open], seconds)) > 0
+    last_open = np.maximum.accumulate(np.where(lid, seconds, -np.inf))
+    line = Line(seconds, celsius, joined, lid | (seconds - last_open <= measuring.lid_settle_min * 60))
     cut = between(line, 0.0, stop)
     if not len(cut.seconds):
         return None
     inside = (log.seconds >= 0) & (log.seconds <= stop)
-    slack = max(limits.measuring.end_tolerance_min * 60, BRIDGED_STEPS * interval)
+    slack = max(measuring.end_tolerance_min * 60, BRIDGED_STEPS * interval)
     whole = Curve(
         *cut,
         interval_s=interval,
-        resolution_c=smallest_step(log.celsius[used & inside]),
+        resolution_c=_smallest_step(log.celsius[used & inside]),
         stop_s=stop,
         cut_short=bool(cut.seconds[-1] < stop - slack),
         started_late=bool(cut.seconds[0] > slack),
@@ -132,20 +121,12 @@ def curve_of(log: LoggedBurn, limits: Limits, without_lid: bool = False) -> Curv
         topped_up=bool(log.topped_up.any()),
         n_used=int((used & inside).sum()),
         n_flagged=int((~used & inside).sum()),
-        measuring=limits.measuring,
+        measuring=measuring,
         unsound=_unsound(log, cut),
     )
     if line.seconds[-1] <= stop:
         return whole
     return replace(whole, tail=replace(whole, **between(line, 0.0, np.inf)._asdict()))
-
-
-def _line(log: LoggedBurn, used: Mask, gap_s: float, measuring: Measuring, without_lid: bool) -> Line:
-    seconds, celsius, lid = _one_a_stamp(log.seconds[used], log.celsius[used], log.lid_open[used])
-    joined = np.diff(seconds) <= gap_s
-    if without_lid:
-        joined |= _over_lid(seconds, log)
-    return Line(seconds, celsius, joined, _settling(seconds, lid, measuring.lid_settle_min * 60))
 
 
 def _one_a_stamp(seconds: Array, celsius: Array, lid: Mask) -> tuple[Array, Array, Mask]:
@@ -157,30 +138,11 @@ def _one_a_stamp(seconds: Array, celsius: Array, lid: Mask) -> tuple[Array, Arra
     return stamps, np.bincount(place, celsius) / count, np.bincount(place, lid) > 0
 
 
-def _interval(seconds: Array) -> float:
-    steps = np.diff(seconds)
-    steps = steps[steps > 0]
-    return float(np.median(steps)) if len(steps) else 0.0
-
-
-def smallest_step(celsius: Array) -> float:
+def _smallest_step(celsius: Array) -> float:
     """Return the smallest step the readings show, 0 where they all agree; unit of the readings."""
     steps = np.diff(np.sort(celsius))
     steps = steps[steps > 1e-3]
     return float(steps.min()) if len(steps) else 0.0
-
-
-def _over_lid(seconds: Array, log: LoggedBurn) -> Mask:
-    """Return which lines lead across readings that were left out for the open lid."""
-    open_at = log.seconds[log.usable & log.lid_open]
-    across: Mask = np.diff(np.searchsorted(open_at, seconds)) > 0
-    return across
-
-
-def _settling(seconds: Array, lid: Mask, settle_s: float) -> Mask:
-    """Return the readings with the lid open, and those within the settling time after one."""
-    last_open = np.maximum.accumulate(np.where(lid, seconds, -np.inf))
-    return lid | (seconds - last_open <= settle_s)
 
 
 def _unsound(log: LoggedBurn, line: Line) -> str:

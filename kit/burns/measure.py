@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.logged_curves import Limits, LoggedBurn, curve_of, logged_burns
+from kit.burns.logged_curves import curve_of, logged_burns
 from kit.burns.sheet_rows import sheet_rows
-from kit.metrics import METRIC_BASES, Burn, MeasuredValue, Measuring, Metric, SheetRow, metric_of
+from kit.metrics import METRIC_BASES, Burn, MeasuredValue, Measuring, Metric, metric_of
 from kit.metrics.curve import Curve
 from kit.metrics.measured_value import SOURCES
 from kit.metrics.measuring import WINDOWS
@@ -48,27 +48,19 @@ def burns_of(
     measuring
         The windows to measure by; by default those that `windows_for` gives for these readings.
     """
-    wanted = set(probes)
+    wanted, gap_s = set(probes), run.trial.cleaning.bridge_gap_s
     rows = sheet_rows(run, measuring or windows_for(readings, run))
-    logged = [each for each in logged_burns(readings) if each.burn in rows]
-    stops = _stops(logged, rows)
+    logged = [log for log in logged_burns(readings) if log.burn in rows]
+    ends: dict[str, float] = {}  # where the sheet tells no stop, a burn ends with its longest log
+    for log in logged:
+        ends[log.burn] = max(float(log.seconds[-1]), ends.get(log.burn, -np.inf))
     burns = {}
     for log in (each for each in logged if each.probe in wanted):
         row = rows[log.burn]
-        limits = Limits(stops[log.burn], run.trial.cleaning.bridge_gap_s, row.measuring)
-        curve = curve_of(log, limits, without_lid)
+        stop = ends[log.burn] if row.stop_s is None else row.stop_s
+        curve = curve_of(log, stop, gap_s, row.measuring, without_lid)
         burns[log.burn, log.probe] = Burn(row, curve, int((~log.usable).sum()))
     return burns
-
-
-def _stops(logged: Iterable[LoggedBurn], rows: Mapping[str, SheetRow]) -> dict[str, float]:
-    """Return each burn's stop: the sheet's, else the end of its longest log."""
-    stops: dict[str, float] = {}
-    for log in logged:
-        stop = rows[log.burn].stop_s
-        own = float(log.seconds[-1]) if stop is None else stop
-        stops[log.burn] = own if stop is not None else max(own, stops.get(log.burn, own))
-    return stops
 
 
 def windows_for(readings: pd.DataFrame, run: Run) -> Measuring:
@@ -79,12 +71,10 @@ def windows_for(readings: pd.DataFrame, run: Run) -> Measuring:
     that the median would hold fewer than three readings. A smoothing of minutes would flatten a fire of
     minutes; one of hours keeps the windows as they are.
     """
-    own = run.trial.measuring
-    probe = main_probe(readings, run.trial)
-    rows = sheet_rows(run)
-    logs = [each for each in logged_burns(readings) if each.probe == probe and each.burn in rows]
-    gap_s = run.trial.cleaning.bridge_gap_s
-    curves = [curve_of(log, Limits(rows[log.burn].stop_s, gap_s, own)) for log in logs]
+    own, gap_s = run.trial.measuring, run.trial.cleaning.bridge_gap_s
+    probe, rows = main_probe(readings, run.trial), sheet_rows(run)
+    logs = [log for log in logged_burns(readings) if log.probe == probe and log.burn in rows]
+    curves = [curve_of(log, rows[log.burn].stop_s, gap_s, own) for log in logs]
     whole = [curve for curve in curves if curve is not None and not curve.cut_short and curve.interval_s > 0]
     if not whole:
         return own
@@ -102,11 +92,8 @@ def window_words(run: Run, windows: Measuring) -> list[str]:
     changed = [name for name in WINDOWS if getattr(windows, name) != getattr(own, name)]
     if not changed:
         return []
-    listed = ", ".join(
-        f"{words.replace('_', ' ')} {getattr(windows, name):g} {unit}"
-        for name in changed
-        for words, _, unit in [name.rpartition("_")]
-    )
+    named = [(*name.rpartition("_"), getattr(windows, name)) for name in changed]
+    listed = ", ".join(f"{words.replace('_', ' ')} {value:g} {unit}" for words, _, unit, value in named)
     return [
         f"These burns are hot for minutes rather than hours, so the windows they are measured by were shortened, "
         f"all alike: {listed}. Compare only with burns measured by the same windows."
@@ -124,11 +111,6 @@ def main_probe(readings: pd.DataFrame, trial: Trial) -> str:
     if trial.main_probe:
         return trial.main_probe
     return str(readings["probe"].iloc[0]) if len(readings) else ""
-
-
-def probes_of(metrics: Iterable[Metric], probe: str) -> set[str]:
-    """Return the probes that metrics are of, the main one given."""
-    return {metric.probe or probe for metric in metrics}
 
 
 def measured_values(
@@ -203,7 +185,7 @@ def measure(readings: pd.DataFrame, run: Run, windows: Measuring | None = None) 
     metrics = [run.trial.metric(each) for each in metric_ids(run.trial)]
     probe = main_probe(readings, run.trial)
     windows = windows or windows_for(readings, run)
-    burns = burns_of(readings, run, probes_of(metrics, probe), measuring=windows)
+    burns = burns_of(readings, run, {metric.probe or probe for metric in metrics}, measuring=windows)
     values = list(measured_values(burns, run, probe, metrics))
     rows = [_row(burn, metric, value) for burn, metric, value in values]
     table = pd.DataFrame(rows, columns=[column.name for column in schema.METRICS])
@@ -282,24 +264,18 @@ def lid_effect(
     metrics = [metric for metric in metrics if metric.source == "curve"]
     probe = main_probe(readings, run.trial)
     windows = windows or windows_for(readings, run)
+    probes = {metric.probe or probe for metric in metrics}
     with_lid, without = (
-        burns_of(part, run, probes_of(metrics, probe), left_out, windows) for left_out in (False, True)
-    )
-    pairs = zip(
-        measured_values(with_lid, run, probe, metrics),
-        measured_values(without, run, probe, metrics),
-        strict=True,
+        measured_values(burns_of(part, run, probes, left_out, windows), run, probe, metrics)
+        for left_out in (False, True)
     )
     rows = [
         (burn.row.burn, metric.id, metric.unit, a.value, a.status, b.value, b.status)
-        for (burn, metric, a), (_, _, b) in pairs
-        if burn.row.burn in names and _differ(a, b)
+        for (burn, metric, a), (_, _, b) in zip(with_lid, without, strict=True)
+        if burn.row.burn in names
+        and (a.status != b.status or not np.isclose(a.value, b.value, rtol=1e-9, equal_nan=True))
     ]
     return pd.DataFrame(rows, columns=list(LID))
-
-
-def _differ(a: MeasuredValue, b: MeasuredValue) -> bool:
-    return a.status != b.status or not np.isclose(a.value, b.value, rtol=1e-9, equal_nan=True)
 
 
 def departures(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
@@ -314,9 +290,9 @@ def departures(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
     """
     probe = main_probe(readings, run.trial)
     rows = [
-        (name, at, each.start_s, each.end_s, each.deepest_k, each.area_k_min)
+        (name, at, *departure)
         for (name, at), burn in burns_of(readings, run, [probe]).items()
         if burn.curve is not None
-        for each in departures_of(burn.curve)
+        for departure in departures_of(burn.curve)
     ]
     return pd.DataFrame(rows, columns=list(DEPARTURES))

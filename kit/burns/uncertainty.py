@@ -12,14 +12,12 @@ import pandas as pd
 from kit import schema
 from kit.burns.measure import burns_of, main_probe
 from kit.burns.sheet_rows import sheet_rows
-from kit.metrics import Burn, MeasuredValue, Metric, SheetRow, metric_of
-from kit.metrics.curve import Array
+from kit.metrics import Burn, MeasuredValue, Metric, metric_of
 from kit.metrics.measured_value import SOURCES
 from kit.trial import Run
 
 COVERAGE = 2
 """Coverage factor of the expanded uncertainty."""
-WEIGHED = ("charge_g", "leftover_g", "ash_g")
 
 
 @dataclass(frozen=True)
@@ -67,8 +65,10 @@ def uncertainty_budget(
         one. 'combined' is the root of the sum of squares of the rows above it, 'expanded' twice that. The
         repeat variation already holds the scatter of what is not common, so the sum is on the safe side.
     """
-    exact = metrics[(metrics["status"] == "exact") & _counted(metrics, run)]
-    doubts = _all_doubts(exact, readings, run, set(means["metric"]))
+    done = run.burns.loc[run.burns["state"] == "done", "burn"].astype("str")
+    counted = metrics["burn"].astype("str").isin(set(done)) & metrics["metric"].isin(set(means["metric"]))
+    exact = metrics[(metrics["status"] == "exact") & counted]
+    doubts = _all_doubts(exact, readings, run)
     rows: list[tuple[object, ...]] = []
     for mean in means.to_dict("records"):
         metric = run.trial.metric(str(mean["metric"]))
@@ -77,11 +77,6 @@ def uncertainty_budget(
         if parts:
             rows += _budget(metric, str(mean["fuel"]), parts, float(mean["mean"]), float(mean["se"]))
     return pd.DataFrame(rows, columns=[column.name for column in schema.UNCERTAINTY])
-
-
-def _counted(metrics: pd.DataFrame, run: Run) -> pd.Series[bool]:
-    done = run.burns.loc[run.burns["state"] == "done", "burn"].astype("str")
-    return metrics["burn"].astype("str").isin(set(done))
 
 
 def _budget(
@@ -113,55 +108,33 @@ def _budget(
     return [(metric.id, fuel, source, u, metric.unit, common) for source, u, common in found]
 
 
-def _all_doubts(
-    exact: pd.DataFrame, readings: pd.DataFrame, run: Run, wanted: set[str]
-) -> dict[tuple[str, str], Doubts]:
+def _all_doubts(exact: pd.DataFrame, readings: pd.DataFrame, run: Run) -> dict[tuple[str, str], Doubts]:
     """Return the doubts of every burn and metric; each burn is shifted once for all its metrics."""
-    probe = main_probe(readings, run.trial)
-    ids: dict[tuple[str, str], list[Metric]] = {}
-    for name, metric_id in zip(exact["burn"].astype("str"), exact["metric"].astype("str"), strict=True):
-        if metric_id in wanted:
-            metric = run.trial.metric(metric_id)
-            ids.setdefault((name, metric.probe or probe), []).append(metric)
-    known = _probe_doubts(run, {place for _, place in ids})
+    from kit.readings import probe_uncertainty
+
+    main = main_probe(readings, run.trial)
+    metrics = {name: run.trial.metric(name) for name in exact["metric"].astype("str").unique()}
+    known = {probe: probe_uncertainty(run, probe) for probe in {m.probe or main for m in metrics.values()}}
     burns, rows, doubts = burns_of(readings, run, known), sheet_rows(run), {}
-    for (name, place), metrics in ids.items():
-        burn = burns.get((name, place)) or Burn(rows[name], None)
-        for metric, each in _doubts(burn, metrics, known[place]):
-            doubts[name, metric.id] = each
+    for name, part in exact.groupby(exact["burn"].astype("str"), sort=False):
+        shifted: dict[str, list[Burn]] = {}
+        for metric in (metrics[metric_id] for metric_id in part["metric"].astype("str")):
+            probe = metric.probe or main
+            burn = burns.get((str(name), probe)) or Burn(rows[str(name)], None)
+            base, offset, gain = metric_of(burn, metric), 0.0, 0.0
+            if metric.source == "curve" and burn.curve is not None:
+                if probe not in shifted:
+                    more, steeper = known[probe].u_offset, known[probe].u_gain
+                    moves = (more, 0.0), (-more, 0.0), (0.0, steeper), (0.0, -steeper)
+                    shifted[probe] = [burn.shifted(*move) for move in moves]
+                offset = _effect(base, shifted[probe][:2], metric)
+                gain = _effect(base, shifted[probe][2:], metric)
+            linearity = _linearity(burn, metric, base) if metric.source != "declared" else 0.0
+            doubts[str(name), metric.id] = Doubts(base.value, base.u, offset, gain, linearity)
     return doubts
 
 
-def _probe_doubts(run: Run, probes: Iterable[str]) -> dict[str, tuple[float, float]]:
-    """Return the standard uncertainties of each probe's offset (K) and gain."""
-    from kit.readings import probe_uncertainty
-
-    known = {probe: probe_uncertainty(run, probe) for probe in probes}
-    return {probe: (each.u_offset, each.u_gain) for probe, each in known.items()}
-
-
-def _doubts(burn: Burn, metrics: Sequence[Metric], u: tuple[float, float]) -> list[tuple[Metric, Doubts]]:
-    offset, gain = u
-    moved: dict[str, tuple[Burn, Burn]] = {}
-    if burn.curve is not None:
-        moved["offset"] = burn.shifted(offset, 0.0), burn.shifted(-offset, 0.0)
-        moved["gain"] = burn.shifted(0.0, gain), burn.shifted(0.0, -gain)
-    rows = []
-    for metric in metrics:
-        base = metric_of(burn, metric)
-        curve = metric.source == "curve" and burn.curve is not None
-        effects = {name: _effect(base, pair, metric) if curve else 0.0 for name, pair in moved.items()}
-        linearity = _linearity(burn, metric, base) if metric.source != "declared" else 0.0
-        rows.append(
-            (
-                metric,
-                Doubts(base.value, base.u, effects.get("offset", 0.0), effects.get("gain", 0.0), linearity),
-            )
-        )
-    return rows
-
-
-def _effect(base: MeasuredValue, pair: tuple[Burn, Burn], metric: Metric) -> float:
+def _effect(base: MeasuredValue, pair: Sequence[Burn], metric: Metric) -> float:
     """Return half the change between the metric re-evaluated up and down; where one has none, the other's."""
     up, down = (metric_of(burn, metric) for burn in pair)
     sides = [each.value if each.status == "exact" else math.nan for each in (up, down)]
@@ -171,13 +144,13 @@ def _effect(base: MeasuredValue, pair: tuple[Burn, Burn], metric: Metric) -> flo
 
 def _linearity(burn: Burn, metric: Metric, base: MeasuredValue) -> float:
     """Return the effect of the balance's linearity, each weighing moved alone and the effects squared."""
-    shared = burn.row.measuring.linearity_u_g
+    row, shared = burn.row, burn.row.measuring.linearity_u_g
     if shared == 0 or (metric.source == "curve" and metric.base != "cost"):
         return 0.0
-    moved = [replace(burn, row=_heavier(burn.row, name, shared)) for name in WEIGHED]
-    changes: Array = np.array([metric_of(each, metric).value - base.value for each in moved])
-    return float(np.sqrt(np.nansum(changes**2)))
-
-
-def _heavier(row: SheetRow, name: str, grams: float) -> SheetRow:
-    return replace(row, **{name: getattr(row, name) + grams})  # type: ignore[arg-type]
+    heavier = (
+        replace(row, charge_g=row.charge_g + shared),
+        replace(row, leftover_g=row.leftover_g + shared),
+        replace(row, ash_g=row.ash_g + shared),
+    )
+    moved = [metric_of(replace(burn, row=each), metric).value - base.value for each in heavier]
+    return float(np.sqrt(np.nansum(np.square(moved))))

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from kit import schema
 from kit.burns import burn_metrics, departures, lid_effect, measure, window_words, windows_for
-from kit.burns.logged_curves import Limits, curve_of, logged_burns
+from kit.burns.logged_curves import curve_of, logged_burns
 from kit.metrics.measuring import Measuring
 from kit.metrics.record import PHRASES
 from kit.metrics.temperature_metrics import area_above
@@ -126,7 +126,7 @@ def test_the_plateau_is_the_longest_spell_about_one_level(seed):
     celsius = 150 + np.cumsum(rng.normal(0, 1.5, len(seconds)))
     celsius[0] -= 4000  # so that all of the rest is in the hotter half
     readings, run = one(seconds, celsius, trial={"measuring": {"plateau_band_k": 4.0}})
-    curve = next(curve_of(raw, Limits(None, 120, run.trial.measuring)) for raw in logged_burns(readings))
+    curve = next(curve_of(raw, None, 120, run.trial.measuring) for raw in logged_burns(readings))
     first, last = reference.longest_within(curve.smooth, seconds, 8.0)
     inside = slice(first, last + 1)
     mean = np.trapezoid(celsius[inside], seconds[inside]) / (seconds[last] - seconds[first])
@@ -225,7 +225,7 @@ def test_the_longest_spell_runs_on_through_short_dips_only():
 
 def curve_for(seconds, celsius, gap_s):
     readings = readings_of(seconds, celsius)
-    return next(curve_of(raw, Limits(None, gap_s, Measuring())) for raw in logged_burns(readings))
+    return next(curve_of(raw, None, gap_s, Measuring()) for raw in logged_burns(readings))
 
 
 def test_r26_the_area_is_in_degree_seconds():
@@ -245,7 +245,7 @@ def test_r26_a_missing_reading_is_bridged_and_marked_or_not_bridged_at_all():
     assert row["n_flagged"] == 1 and row["n_used"] == 3
     assert measure(readings, run).sources.set_index("metric").loc["degree_hours", "gaps"] > 0
     strict = run_of(run.burns, cleaning=gap(40))
-    curve = curve_of(next(iter(logged_burns(readings))), Limits(None, 40, Measuring()))
+    curve = curve_of(next(iter(logged_burns(readings))), None, 40, Measuring())
     assert area_above(curve, 0.0)[0] == 9900.0  # two steps of the log's own are sampling, not a gap
     longer = [0, 30, 60, 90, 120], [20, np.nan, np.nan, 200, 200]
     readings, _ = one(*longer, flag=["", "missing", "missing", "", ""], ambient_c=0.0)
