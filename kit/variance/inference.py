@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
+from scipy.interpolate import CubicSpline
 
 from kit.variance.averaged import exact_contrasts
 from kit.variance.bounded import Rows, minimise_rows, started
@@ -52,7 +53,7 @@ def contrasts(fit: RepeatModel, L: Array, df: DfMethod = "best", level: float = 
     return exact_contrasts(fit, L, df, level)
 
 
-NODES = np.array([-7.0, -4.5, -2.5, -1.0, 0.0, 1.0, 2.5, 4.5, 7.0])
+NODES = np.array([-6.0, -3.5, -1.5, 0.0, 1.5, 3.5, 6.0])
 """Standard errors from the estimate at which a profile is computed."""
 
 FINE = 401
@@ -131,8 +132,7 @@ def censored_contrasts(
     v, t = np.full((len(L), FINE), np.nan), np.full((len(L), FINE), np.nan)
     found = np.flatnonzero(~lost)
     profiles = _profiles(fit, known, L[np.ix_(found, known.kept)], estimate[0, found], se[0, found])
-    for i, row in zip(found, profiles, strict=True):
-        v[i], t[i] = _t_profile(row, float(estimate[0, i]), float(se[0, i]), float(base.df[0, i]))
+    v[found], t[found] = _t_profiles(profiles, *(part[0, found, None] for part in (estimate, se, base.df)))
     estimate, se, freedom = (np.where(lost, np.nan, part) for part in (estimate, se, base.df))
     method = f"profile with bounds, degrees of freedom of {base.method}"
     return CensoredContrasts(method, estimate, se, freedom, L, phi[None], v, t)
@@ -149,7 +149,8 @@ def _profiles(fit: RepeatModel, known: Censored, held: Array, estimate: Array, s
     count, middle = len(held), len(NODES) // 2
     D = np.empty((count, len(NODES)))
     start = np.repeat(started(known.model, fit.estimate.theta), count, axis=0)
-    theta, D[:, middle], _ = minimise_rows(known.model, start, held_rows(known, known.data, held, estimate))
+    data = held_rows(known, known.data, held, estimate)
+    theta, D[:, middle], _ = minimise_rows(known.model, start, data)
     rows, root = np.tile(np.arange(count), 2), np.tile(np.sqrt(theta), (2, 1))
     behind = root
     for out in range(1, middle + 1):
@@ -170,13 +171,14 @@ def held_rows(known: Censored, data: Rows, held: Array, value: Array) -> Rows:
     return data.holding(held, value - known.centre * held[:, known.is_mean].sum(axis=1))
 
 
-def _t_profile(D: Array, estimate: float, se: float, df: float) -> tuple[Array, Array]:
-    """Return v and t(v) on a fine grid: exp((D - D_min)/(df + 1)) is nearly a parabola, and smooth."""
-    rise = np.exp((D - D.min()) / (df + 1))
-    curve = np.polynomial.Polynomial.fit(NODES, rise, len(NODES) - 1)
+def _t_profiles(D: Array, estimate: Array, se: Array, df: Array) -> tuple[Array, Array]:
+    """Return v and t(v) on a fine grid (contrasts, points): exp((D - D_min)/(df + 1)) is nearly a parabola.
+
+    It bends where a variance reaches zero; so a cubic spline is laid through the nodes, not one polynomial.
+    """
     k = np.linspace(NODES[0], NODES[-1], FINE)
-    height = curve(k)
-    middle = int(height.argmin())
-    t = np.sqrt(df * np.maximum(height / height[middle] - 1, 0.0))
-    t = np.where(k < k[middle], -t, t)
-    return estimate + se * k, np.maximum.accumulate(t)
+    height = CubicSpline(NODES, np.exp((D - D.min(axis=1, keepdims=True)) / (df + 1)), axis=1)(k)
+    middle = height.argmin(axis=1, keepdims=True)
+    least = np.take_along_axis(height, middle, axis=1)
+    t = np.sqrt(df * np.maximum(height / least - 1, 0.0)) * np.where(np.arange(FINE) < middle, -1.0, 1.0)
+    return estimate + se * k, np.maximum.accumulate(t, axis=1)
