@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from fnmatch import fnmatch
 from glob import escape
 from pathlib import Path
+from string import ascii_uppercase
 
 import numpy as np
 
@@ -17,34 +18,17 @@ from kit.check import problems_of
 from kit.errors import KitError, Problem, grouped, worded
 from kit.page.cautions import cautions_short
 from kit.readings import Fire, Log, find_fires, read_log
-from kit.trial.scaffold import (
-    Draft,
-    DraftLogger,
-    Guess,
-    burn_ids,
-    guessed,
-    judge_sources,
-    listed_fuels,
-    new_demo,
-    new_folder,
-    new_place,
-    safe_names,
-    trial_text,
-)
+from kit.trial.cells import WORDS
+from kit.trial.names import Guess, burn_ids, guessed, listed_fuels, safe_names
+from kit.trial.scaffold import DraftLogger, judge_sources, new_demo, new_folder, new_place, trial_text
 
 Value = str | float | bool
 
-INFERRED = ("step_s", "split_by")
+INFERRED = frozenset({"step_s", "split_by"})
 """Keys of [[logger]] that a file settles by itself, though it does not say them."""
-NAMING = re.compile(
-    r"fuel|species|sample|brand|charge|bag|burn|run|test|trial|id|versuch|probe ?name|essai", re.I
+NAMING, OF_MAIN, OF_OTHERS = (
+    re.compile(WORDS["start"][kind], re.IGNORECASE) for kind in ("naming", "main_probe", "other_probe")
 )
-"""Headings of columns that may name what was burned."""
-OF_MAIN = re.compile("grate|grill|rost|cooking|pit|chamber|kammer|oven|ofen|cooker|smoker", re.IGNORECASE)
-OF_OTHERS = re.compile(
-    "ambient|air|luft|umgebung|junction|internal|board|meat|food|fleisch|core|kern", re.IGNORECASE
-)
-"""How the probe that metrics are of may be called, and one that they are not of."""
 MOVED_K, COLD_K, BEFORE_S = 40.0, 10.0, 1800.0
 """A probe that moved by so much saw a fire; a cooker so little above where it began is cold again."""
 SIBLINGS, MOST_OTHERS = 3, 6
@@ -116,6 +100,34 @@ class _Export:
         dialect = self.log.dialect
         return (*self.log.probes, dialect.delimiter, dialect.time, *sorted(self.keys.items()))
 
+    @property
+    def offers(self) -> list[tuple[str, list[Value]]]:
+        """The keys that its questions name, each with the answers they offer."""
+        return [offer for problem in self.asked for offer in _offered(problem).items()]
+
+    def read(self, answers: Mapping[str, Value]) -> Log:
+        """Read it again with answers.
+
+        Raises
+        ------
+        KitError
+            Where it cannot be read so.
+        """
+        return read_log(self.path, {**self.tried, **self.keys, **answers}, name=self.name)
+
+    def answered(self, answers: Mapping[str, Value]) -> _Export:
+        """Return the export as read with answers, which its questions are rid of."""
+        still = tuple(problem for problem in self.asked if not _offered(problem).keys() <= answers.keys())
+        log = self.read(answers) if self.asked and self.log is not None else self.log
+        return replace(self, log=log, keys={**self.keys, **answers}, asked=still)
+
+    @property
+    def first_day(self) -> list[int]:
+        """The first day of its log, counted from 1970, in a list; [] without a dated clock."""
+        if self.log is None or not self.log.has_clock or not self.log.dialect.dated:
+            return []
+        return [int(self.log.table["clock"].iloc[0].timestamp() // 86_400)]
+
 
 @dataclass(frozen=True)
 class _Burn:
@@ -124,6 +136,7 @@ class _Burn:
     export: _Export
     fire: Fire | None
     stopped: str = ""
+    label: str = ""
     guess: Guess = field(default_factory=Guess)
 
 
@@ -166,42 +179,42 @@ def start_run(folder: str | Path, sources: Iterable[str | Path] = (), demo: bool
     rows = _rows(burns)
     fuels = list(dict.fromkeys(cell for row in rows if (cell := row["fuel"].strip("?"))))
     text = trial_text(fuels, main, [draft for draft in drafts if draft.columns or draft.keys])
-    made = new_folder(folder, Draft(text, rows, dict(zip(names, files, strict=True))))
+    made = new_folder(folder, text, rows, dict(zip(names, files, strict=True)))
     return Started(made, rows, problems_of(made))
 
 
 def _read(path: Path, name: str) -> _Export:
     """Read an export with what it settles by itself; where it leaves a question open, on the first of the answers."""
-    keys: dict[str, Value] = {}
-    tried: dict[str, Value] = {}
-    asked: list[Problem] = []
+    export = _Export(path, name, None)
     while True:
         try:
-            return _Export(path, name, read_log(path, keys | tried, name=name), keys, tuple(asked), tried)
+            return replace(export, log=export.read({}))
         except KitError as error:
-            answers = {key: offered[0] for problem in error.problems for key, offered in _offered(problem)}
-            new = {key: value for key, value in answers.items() if key not in keys | tried}
+            answers = {key: few[0] for problem in error.problems for key, few in _offered(problem).items()}
+            new = {key: value for key, value in answers.items() if key not in {**export.keys, **export.tried}}
             if not new:
-                return _Export(path, name, None, keys, error.problems)
-            keys |= {key: value for key, value in new.items() if key in INFERRED}
-            tried |= {key: value for key, value in new.items() if key not in INFERRED}
-            asked += [
-                problem
-                for problem in error.problems
-                if not {key for key, _ in _offered(problem)} <= set(INFERRED)
-            ]
+                return _Export(path, name, None, export.keys, error.problems)
+            inferred = {key: value for key, value in new.items() if key in INFERRED}
+            tried = {key: value for key, value in new.items() if key not in INFERRED}
+            asked = (problem for problem in error.problems if not _offered(problem).keys() <= INFERRED)
+            export = replace(
+                export,
+                keys={**export.keys, **inferred},
+                tried={**export.tried, **tried},
+                asked=(*export.asked, *asked),
+            )
 
 
-def _offered(problem: Problem) -> list[tuple[str, list[Value]]]:
+def _offered(problem: Problem) -> dict[str, list[Value]]:
     """Return the keys of [[logger]] that a question names, each with the answers it offers."""
     if problem.kind != "ask" or "time_column" in problem.remedy:
-        return []
+        return {}
     found: dict[str, list[Value]] = {}
     remedy = re.sub(r"\{[^}]*\}", "", problem.remedy)
     for key, text in re.findall(r'([a-z_]+) = ("[^"]*"|true|false|[0-9.]+)', remedy):
-        plain = text == "true" if text in ("true", "false") else text.strip('"')
-        found.setdefault(key, []).append(plain if isinstance(plain, bool) or text[0] == '"' else float(text))
-    return list(found.items())
+        plain = {"true": True, "false": False}.get(text, text.strip('"'))
+        found.setdefault(key, []).append(plain if text[0] in '"tf' else float(text))
+    return found
 
 
 def _by_logger(exports: Sequence[_Export]) -> list[list[_Export]]:
@@ -209,79 +222,46 @@ def _by_logger(exports: Sequence[_Export]) -> list[list[_Export]]:
     for export in exports:
         groups.setdefault(export.look, []).append(export)
     settled = [_settled_by_siblings(group) for group in groups.values()]
-    sure = [day for group in settled for export in group if not export.asked for day in _days(export.log)]
+    sure = [day for group in settled for export in group if not export.asked for day in export.first_day]
     return [_nearest_in_time(group, sure) for group in settled]
 
 
 def _settled_by_siblings(group: list[_Export]) -> list[_Export]:
     """Return a logger's files with what some leave open answered by those that leave nothing open."""
     sure = [export for export in group if not export.asked and export.log is not None]
-    if not sure:
-        return group
-    questions = [offer for export in group for problem in export.asked for offer in _offered(problem)]
-    answers = {
-        key: fitting[0] for key, offered in questions if len(fitting := _fitting(key, offered, sure)) == 1
-    }
-    return [_answered(each, answers) for each in group] if answers else group
+    answers: dict[str, Value] = {}
+    for key, offered in (offer for export in group for offer in export.offers):
+        fitting = [value for value in offered if all(_fits(key, value, each) for each in sure[:SIBLINGS])]
+        if sure and len(fitting) == 1:
+            answers[key] = fitting[0]
+    return [each.answered(answers) for each in group] if answers else group
 
 
-def _answered(export: _Export, answers: Mapping[str, Value]) -> _Export:
-    """Return an export read with answers, which its questions are rid of."""
-    open_still = [each for each in export.asked if not {key for key, _ in _offered(each)} <= {*answers}]
-    return replace(
-        export, log=_again(export, answers), keys={**export.keys, **answers}, asked=tuple(open_still)
-    )
-
-
-def _fitting(key: str, offered: Sequence[Value], sure: Sequence[_Export]) -> list[Value]:
-    """Return the answers with which the files that need none are read as they are without it."""
-
-    def fits(value: Value, export: _Export) -> bool:
-        try:
-            log = read_log(export.path, {**export.keys, key: value}, name=export.name)
-        except KitError:
-            return False
-        return export.log is not None and log.table.equals(export.log.table)
-
-    return [value for value in offered if all(fits(value, export) for export in sure[:SIBLINGS])]
-
-
-def _again(export: _Export, answers: Mapping[str, Value]) -> Log | None:
-    keys = {**export.tried, **export.keys, **answers}
-    return (
-        read_log(export.path, keys, name=export.name)
-        if export.asked and export.log is not None
-        else export.log
-    )
-
-
-def _days(log: Log | None) -> list[int]:
-    """Return the first day of a log, counted from 1970, in a list; [] without a dated clock."""
-    if log is None or not log.has_clock or not log.dialect.dated:
-        return []
-    return [int(log.table["clock"].iloc[0].timestamp() // 86_400)]
+def _fits(key: str, value: Value, export: _Export) -> bool:
+    """Return whether a file that needs no answer is read with one as it is without."""
+    try:
+        log = export.read({key: value})
+    except KitError:
+        return False
+    return export.log is not None and log.table.equals(export.log.table)
 
 
 def _nearest_in_time(group: list[_Export], sure: Sequence[int]) -> list[_Export]:
     """Return files whose dates can be read in two ways as the one way has them that brings them together."""
-    if not any(
-        key == DAY_FIRST for export in group for problem in export.asked for key, _ in _offered(problem)
-    ):
+    if not any(key == DAY_FIRST for export in group for key, _ in export.offers):
         return group
-    spans: dict[bool, int] = {}
+    read: list[tuple[int, list[_Export]]] = []
     for value in (True, False):
         with suppress(KitError):  # dates of one of the files cannot be written so
-            logs = [_again(export, {DAY_FIRST: value}) for export in group]
-            days = [*sure, *(day for log in logs for day in _days(log))]
-            spans[value] = max(days, default=0) - min(days, default=0)
-    if not spans:
+            answered = [export.answered({DAY_FIRST: value}) for export in group]
+            days = [*sure, *(day for export in answered for day in export.first_day)]
+            read.append((max(days, default=0) - min(days, default=0), answered))
+    if len(read) < 2:
+        return read[0][1] if read else group
+    (near_days, near), (far_days, _) = sorted(read, key=lambda each: each[0])
+    if far_days < FARTHER * near_days + 7:
         return group
-    near, *far = sorted(spans, key=lambda value: spans[value])
-    if not far:
-        return [_answered(each, {DAY_FIRST: near}) for each in group]
-    if spans[far[0]] < FARTHER * spans[near] + 7:
-        return group
-    return [replace(_answered(each, {DAY_FIRST: near}), is_day_guessed=True) for each in group]
+    return [replace(export, is_day_guessed=True) for export in near]
 
 
 def _drafted(loggers: Sequence[Sequence[_Export]], names: Sequence[str]) -> tuple[str, list[DraftLogger]]:
@@ -297,7 +277,11 @@ def _drafted(loggers: Sequence[Sequence[_Export]], names: Sequence[str]) -> tupl
         columns = {main: heading if sure else f"{heading}?"} if heading else {}
         columns |= {_plain(each): each for each in others[:MOST_OTHERS] if _plain(each) not in ("", main)}
         files = _patterns([export.name for export in group], names) if len(loggers) > 1 else ()
-        drafts.append(DraftLogger(_letter(place), files, columns, group[0].keys))
+        drafts.append(
+            DraftLogger(
+                ascii_uppercase[place] if place < 26 else str(place + 1), files, columns, group[0].keys
+            )
+        )
     return main, drafts
 
 
@@ -306,11 +290,9 @@ def _main_heading(group: Sequence[_Export]) -> tuple[str, bool]:
     moved: dict[str, list[float]] = {}
     for log in (export.log for export in group if export.log is not None):
         for name in log.probes:
-            celsius = log.table[name].to_numpy()
-            good = celsius[np.isfinite(celsius)]
-            moved.setdefault(name, []).append(
-                float(np.ptp(np.quantile(good, [0.02, 0.98]))) if len(good) else 0.0
-            )
+            good = log.table[name].dropna()
+            spread = good.quantile(0.98) - good.quantile(0.02) if len(good) else 0.0
+            moved.setdefault(name, []).append(float(spread))
     reach = {name: float(np.median(each)) for name, each in moved.items()}
     hot = {name: each for name, each in reach.items() if each >= MOVED_K} or reach
     fitting = {name: each for name, each in hot.items() if not OF_OTHERS.search(name)} or hot
@@ -323,10 +305,6 @@ def _plain(heading: str) -> str:
     """Return a heading as the id of a probe: without its unit and the signs that mean something in metric ids."""
     bare = re.sub(r"[(\[][^)\]]*[)\]]|°\s*[CF]\b", " ", heading)
     return " ".join(re.sub("[@:;,+]", " ", bare).split())
-
-
-def _letter(place: int) -> str:
-    return chr(ord("A") + place) if place < 26 else str(place + 1)
 
 
 def _common_head(names: Sequence[str]) -> str:
@@ -345,19 +323,17 @@ def _patterns(own: Sequence[str], names: Sequence[str]) -> tuple[str, ...]:
 
 def _burns(group: Sequence[_Export], heading: str) -> list[_Burn]:
     """Return the fires of a logger's files with what names and columns tell of them."""
-    burns = [burn for export in group for burn in _fires(export, heading)]
-    labels = [_label(burn) for burn in burns]
+    by_export = [_fires(export, heading) for export in group]
+    labels = [burn.label for burns in by_export for burn in burns]
     by_label = dict(zip(labels, guessed(labels), strict=True)) if any(labels) else {}
     names = [export.name for export in group]
-    by_name = dict(zip(names, guessed(names), strict=True))
     head = len(re.split("[0-9]", _common_head(names))[0]) if len(names) > 1 else 0
     found = []
-    for export in group:
-        own = [(burn, label) for burn, label in zip(burns, labels, strict=True) if burn.export is export]
-        listed = listed_fuels(export.name[head:], len(own)) or listed_fuels(export.name, len(own))
-        for place, (burn, label) in enumerate(own):
-            guess = by_label[label] if label else by_name[export.name]
-            if not label and len(own) > 1:
+    for name, by_name, burns in zip(names, guessed(names), by_export, strict=True):
+        listed = listed_fuels(name[head:], len(burns)) or listed_fuels(name, len(burns))
+        for place, burn in enumerate(burns):
+            guess = by_label[burn.label] if burn.label else by_name
+            if not burn.label and len(burns) > 1:
                 guess = Guess(fuel=listed[place] if listed else "")
             found.append(replace(burn, guess=guess))
     return found
@@ -369,7 +345,17 @@ def _fires(export: _Export, heading: str) -> list[_Burn]:
     if log is None or not fires or (len(fires) > 1 and not log.has_clock):
         return [_Burn(export, None)]
     last = {fire.group: fire for fire in fires}
-    return [_Burn(export, fire, _stop(log, fire, fire is last[fire.group])) for fire in fires]
+    is_split = "split_by" in export.keys
+    words = {} if is_split and all(fire.group for fire in fires) else _naming_column(export, log)
+    return [
+        _Burn(
+            export,
+            fire,
+            _stop(log, fire, fire is last[fire.group]),
+            fire.group if fire.group and is_split else _word_beside(log, fire, words),
+        )
+        for fire in fires
+    ]
 
 
 def _stop(log: Log, fire: Fire, is_last: bool) -> str:
@@ -385,33 +371,23 @@ def _stop(log: Log, fire: Fire, is_last: bool) -> str:
     return str(table["clock"].iloc[row].floor("s")) if log.has_clock else ""
 
 
-def _label(burn: _Burn) -> str:
-    """Return what a column of the log calls a fire: the run it lies in, or the word that stands beside most of it."""
-    export, fire = burn.export, burn.fire
-    if fire is None or export.log is None:
-        return ""
-    if fire.group and "split_by" in export.keys:
-        return fire.group
-    inside = (export.log.table["elapsed_s"] >= fire.begin_s) & (export.log.table["elapsed_s"] <= fire.cold_s)
-    words = _naming_column(export)
-    beside = Counter(words[line] for line in export.log.lines[inside.to_numpy()].tolist() if line in words)
+def _word_beside(log: Log, fire: Fire, words: Mapping[int, str]) -> str:
+    """Return the word that stands beside most lines of a fire, '' where none does."""
+    inside = log.table["elapsed_s"].between(fire.begin_s, fire.cold_s).to_numpy()
+    beside = Counter(words[line] for line in log.lines[inside].tolist() if line in words)
     return beside.most_common(1)[0][0] if beside else ""
 
 
-def _naming_column(export: _Export) -> dict[int, str]:
+def _naming_column(export: _Export, log: Log) -> dict[int, str]:
     """Return the word that stands in each line of a column that names what was burned; {} where there is none."""
-    assert export.log is not None
-    for heading in export.log.dialect.others:
-        if not NAMING.search(heading):
-            continue
-        try:
-            log = read_log(export.path, {**export.keys, "split_by": heading}, name=export.name)
-        except KitError:
-            continue
-        labels = [] if log.groups is None else list(map(str, log.groups))
-        counts = Counter(labels)
-        if counts and min(counts.values()) >= FEWEST_ROWS and re.search(r"[^\W\d_]{3}", " ".join(counts)):
-            return dict(zip(log.lines.tolist(), labels, strict=True))
+    for heading in filter(NAMING.search, log.dialect.others):
+        with suppress(KitError):
+            split = read_log(export.path, {**export.keys, "split_by": heading}, name=export.name)
+            labels = [] if split.groups is None else list(map(str, split.groups))
+            counts = Counter(labels)
+            is_told = counts and min(counts.values()) >= FEWEST_ROWS
+            if is_told and re.search(r"[^\W\d_]{3}", " ".join(counts)):
+                return dict(zip(split.lines.tolist(), labels, strict=True))
     return {}
 
 
@@ -434,7 +410,7 @@ def _row(burn: _Burn, burn_id: str) -> dict[str, str]:
     row["bag"] = f"{guess.bag}?" if guess.bag else ""
     if fire is None or not fire.lit:
         return row
-    unsure = any(key == DAY_FIRST for problem in burn.export.asked for key, _ in _offered(problem))
+    unsure = any(key == DAY_FIRST for key, _ in burn.export.offers)
     stopped = burn.stopped[11:] if burn.stopped[:10] == fire.day or not fire.day else burn.stopped
     row["day"] = "" if unsure else f"{fire.day}?" if burn.export.is_day_guessed else fire.day
     row["lit"] = f"{fire.lit[-8:]}?"

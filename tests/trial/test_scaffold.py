@@ -9,7 +9,8 @@ from kit import start
 from kit.errors import KitError
 from kit.trial import demo_folder, open_run, template
 from kit.trial.models import TrialFile
-from kit.trial.scaffold import DraftLogger, burn_ids, guessed_fuels, safe_names, trial_text
+from kit.trial.names import burn_ids, guessed, safe_names
+from kit.trial.scaffold import DraftLogger, trial_text
 
 NAMES = (
     "2026-05-14 Alder lump.csv",
@@ -182,7 +183,7 @@ def test_names_that_collide_or_part_cells_are_changed():
     ],
 )
 def test_fuels_are_guessed_from_what_tells_files_apart(names, fuels):
-    assert guessed_fuels(names) == fuels
+    assert [guess.fuel for guess in guessed(names)] == fuels
 
 
 def test_a_template_is_found_by_name():
