@@ -15,10 +15,11 @@ from kit.readings.read import Log, read_log
 from kit.readings.roles import column_of
 from kit.readings.stamps import DAY, SECOND
 from kit.readings.temperatures import Sentinels
-from kit.readings.timeline import to_utc
+from kit.readings.timeline import to_local, to_utc
 from kit.trial import Logger, Run, Times, log_names, relative_times
-from kit.trial.logs import LOGS
+from kit.trial.logs import LOGS, has_times
 
+Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
@@ -43,6 +44,14 @@ class Recorded:
     probes: Mapping[str, str]
     wall: Ints | None
 
+    def times(self, group: str) -> tuple[Floats, Ints]:
+        """Return the elapsed seconds of the rows of one run of the file ('' for all), and their clock times."""
+        assert self.wall is not None
+        elapsed, groups = self.log.table["elapsed_s"].to_numpy(), self.log.groups
+        if not group or groups is None:
+            return elapsed, self.wall
+        return elapsed[groups == group], self.wall[groups == group]
+
 
 def files_of(run: Run) -> dict[str, list[str]]:
     """Return every log file that burns done or excluded name, and the burns that name it, in the sheet's order."""
@@ -66,52 +75,42 @@ def read_files(
     excluded = set(run.burns.loc[run.burns["state"] == "excluded", "burn"].astype(str))
     cleaning = run.trial.cleaning
     sentinels = Sentinels(tuple(cleaning.sentinels), cleaning.sentinel_jump_k)
-    for place, name in enumerate(files):
+    for place, (name, burns) in enumerate(files.items()):
         if tell:
             tell(place, len(files), name)
-        logger = run.trial.logger_of(name)
+        path, shown, logger = run.folder / LOGS / name, f"{LOGS}/{name}", run.trial.logger_of(name)
         try:
-            log = read_log(
-                run.folder / LOGS / name,
-                logger.declared() if logger else None,
-                sentinels=sentinels,
-                name=f"{LOGS}/{name}",
-            )
+            log = read_log(path, logger.declared() if logger else None, sentinels=sentinels, name=shown)
         except KitError as error:
-            if all(burn in excluded for burn in files[name]):
-                notes.append(f"{LOGS}/{name}: nothing to be read, as the exclusion of its burn says")
+            if excluded.issuperset(burns):
+                notes.append(f"{shown}: nothing to be read, as the exclusion of its burn says")
             else:
                 faults.take(error)
             continue
         known = len(faults)
-        probes, wall = _probes(run, logger, log, name, faults), _wall(run, logger, log, name, faults)
+        probes, wall = _probes(run, logger, log, shown, faults), _wall(run, logger, log, name, faults)
         if len(faults) == known:
             recorded[name] = Recorded(name, log, probes, wall)
     return recorded
 
 
-def _probes(run: Run, logger: Logger | None, log: Log, name: str, faults: Faults) -> dict[str, str]:
+def _probes(run: Run, logger: Logger | None, log: Log, where: str, faults: Faults) -> dict[str, str]:
     """Return the heading of each probe: as declared, else by the probes' ids, else the headings themselves."""
-    if logger is not None and logger.columns:
-        found = {probe: _heading(heading, log) for probe, heading in logger.columns.items()}
-        return {probe: heading for probe, heading in found.items() if heading}
-    ids = [probe.id for probe in run.trial.probes]
-    headings = log.probes
-    by_id = {probe: headings[place] for probe in ids if (place := column_of(probe, headings)) is not None}
-    if by_id or not ids:
-        return by_id or {heading: heading for heading in headings}
-    containing = {
-        probe: fitting[0]
-        for probe in ids
-        if len(fitting := [h for h in headings if h.casefold().startswith(probe.casefold())]) == 1
-    }
-    if len(set(containing.values())) == len(containing) == len(ids):
-        return containing
+    headings, ids = log.probes, [probe.id for probe in run.trial.probes]
+    wanted = logger.columns if logger is not None and logger.columns else {probe: probe for probe in ids}
+    places = {probe: column_of(heading, headings) for probe, heading in wanted.items()}
+    told = {probe: headings[place] for probe, place in places.items() if place is not None}
+    if told or not ids or (logger is not None and logger.columns):
+        return told if wanted else {heading: heading for heading in headings}
+    begins = {probe: [h for h in headings if h.casefold().startswith(probe.casefold())] for probe in ids}
+    by_beginning = {probe: fitting[0] for probe, fitting in begins.items() if len(fitting) == 1}
+    if len(set(by_beginning.values())) == len(ids):
+        return by_beginning
     if len(ids) == len(headings) == 1:
         return {ids[0]: headings[0]}
     shown = ", ".join(f"'{heading}'" for heading in headings)
     faults.ask(
-        f"{LOGS}/{name}",
+        where,
         f"temperatures {shown}, and no word which of them is probe {' and '.join(ids)}",
         "the column of each probe",
         f'Add a [[logger]] table with columns = {{ {ids[0]} = "{headings[0]}" }} and so on.',
@@ -119,47 +118,26 @@ def _probes(run: Run, logger: Logger | None, log: Log, name: str, faults: Faults
     return {}
 
 
-def _heading(heading: str, log: Log) -> str:
-    place = column_of(heading, log.probes)
-    return log.probes[place] if place is not None else ""
-
-
 def _wall(run: Run, logger: Logger | None, log: Log, name: str, faults: Faults) -> Ints | None:
     """Return the log's clock on the sheet's: stamps in UTC are brought to the trial's zone."""
     if not log.has_clock:
         return None
-    clock = log.table["clock"].to_numpy("datetime64[ns]").astype(np.int64)
-    zone = run.trial.timezone
-    own = logger.timezone if logger else None
-    if log.dialect.offset_min == 0 and (zone or own):
-        return _to_local(clock, zone or str(own))
-    if log.dialect.offset_min == 0 and _needs_clock(run, name):
+    clock = np.asarray(log.table["clock"].to_numpy("datetime64[ns]").astype(np.int64))
+    zone, own, offset = run.trial.timezone, logger.timezone if logger else None, log.dialect.offset_min
+    if offset == 0 and (zone or own):
+        return to_local(clock, zone or str(own))
+    if offset == 0 and any(
+        has_times(row) for row in run.burns.to_dict("records") if name in log_names(str(row["log"] or ""))
+    ):
         faults.ask(
             f"{LOGS}/{name}",
             "stamps in UTC, and clock times on the burn sheet",
             "the zone of the burn sheet's clock",
             'Add timezone = "Europe/Berlin" (or what it was, or "UTC") to the [trial] table.',
         )
-    if own and zone and own != zone and log.dialect.offset_min is None and log.dialect.dated:
-        return _to_local(to_utc(clock, own), zone)
-    return np.asarray(clock, np.int64)
-
-
-def _needs_clock(run: Run, name: str) -> bool:
-    rows = run.burns[run.burns["log"].map(lambda cell: name in log_names(str(cell or ""))).astype(bool)]
-    return bool((rows[["lit", "tipped", "lid_on", "stopped"]].fillna("") != "").any().any())
-
-
-def _to_local(utc: Ints, zone: str) -> Ints:
-    """Return local clock times of UTC nanoseconds, by quarter hours."""
-    from datetime import UTC, datetime, timedelta
-    from zoneinfo import ZoneInfo
-
-    slots, inverse = np.unique(np.floor_divide(utc, 900 * SECOND), return_inverse=True)
-    info = ZoneInfo(zone)
-    starts = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=int(slot) * 900) for slot in slots)
-    offsets = [int((moment.astimezone(info).utcoffset() or timedelta()).total_seconds()) for moment in starts]
-    return np.asarray(utc + np.array(offsets, np.int64)[inverse] * SECOND)
+    if own and zone and own != zone and offset is None and log.dialect.dated:
+        return to_local(to_utc(clock, own), zone)
+    return clock
 
 
 _COVERED_S = 600.0
@@ -230,10 +208,7 @@ class _Sought:
 
     def extent(self) -> tuple[int, int]:
         """Return the first and last clock time of its run of the file."""
-        wall, groups = self.recorded.wall, self.recorded.log.groups
-        assert wall is not None
-        if self.group and groups is not None:
-            wall = wall[groups == self.group]
+        _, wall = self.recorded.times(self.group)
         return int(wall.min()), int(wall.max())
 
     def days_covered(self, zero_at: float, until: float) -> list[int]:
@@ -273,16 +248,12 @@ def window_of(
     zero_at = seconds.get(column)
     if recorded.wall is None or not seconds:
         return _without_clock(sought, zero_at)
-    if zero_at is None:
-        if shared and not group:
-            faults.ask(
-                f"{sought.where}, column {column}",
-                f"a blank, though {recorded.name} holds other burns too",
-                "the clock time of time zero",
-                f"Fill in {column}, or choose another time_zero in trial.toml.",
-            )
-            return None
-        zero_at = min(seconds.values())
+    if zero_at is None and shared and not group:
+        found = f"a blank, though {recorded.name} holds other burns too"
+        remedy = f"Fill in {column}, or choose another time_zero in trial.toml."
+        faults.ask(f"{sought.where}, column {column}", found, "the clock time of time zero", remedy)
+        return None
+    zero_at = min(seconds.values()) if zero_at is None else zero_at
     day_ns = _day(sought, zero_at)
     return None if day_ns is None else _placed(sought, zero_at, day_ns)
 
@@ -304,18 +275,13 @@ def _group(sought: _Sought) -> str | None:
         return ""
     labels = list(dict.fromkeys(map(str, log.groups)))
     fitting = [label for label in labels if label.casefold() == burn.casefold()]
-    if fitting:
-        return fitting[0]
-    if sought.recorded.wall is not None and sought.shared:
+    if not fitting and sought.recorded.wall is not None and sought.shared:
         times = sought.times.seconds.values()
-        by_clock = [
-            label
-            for label in labels
-            if times and replace(sought, group=label).days_covered(min(times), max(times))
-        ]
+        parts = [replace(sought, group=label) for label in labels] if times else []
+        by_clock = [part.group for part in parts if part.days_covered(min(times), max(times))]
         return by_clock[0] if len(by_clock) == 1 else ""
-    if len(labels) == 1:
-        return labels[0]
+    if fitting or len(labels) == 1:
+        return (fitting or labels)[0]
     sought.faults.refuse(
         sought.where,
         f"no run '{burn}' in {LOGS}/{sought.recorded.name}, which holds {', '.join(labels)}",
@@ -347,18 +313,14 @@ def _day(sought: _Sought, zero_at: float) -> int | None:
     """Return the midnight the sheet's seconds count from, on the log's clock."""
     name, (first, last) = sought.recorded.name, sought.extent()
     until = max(sought.times.seconds.values())
-    fitting = sought.days_covered(zero_at, until)
-    fitting = [day for day in fitting if day * DAY + (zero_at + _COVERED_S) * SECOND >= first] or fitting
-    if len(fitting) == 1:
-        return fitting[0] * DAY
-    if fitting:
-        shown = ", ".join(str(date(1970, 1, 1) + timedelta(days=day)) for day in fitting[:4])
-        sought.faults.ask(
-            f"{sought.where}, column day",
-            f"a blank, and {name} covers these times on {len(fitting)} days ({shown})",
-            "the day of the burn",
-            "Fill in the day.",
-        )
+    days = sought.days_covered(zero_at, until)
+    days = [day for day in days if day * DAY + (zero_at + _COVERED_S) * SECOND >= first] or days
+    if len(days) == 1:
+        return days[0] * DAY
+    if days:
+        shown = ", ".join(str(date(1970, 1, 1) + timedelta(days=day)) for day in days[:4])
+        found = f"a blank, and {name} covers these times on {len(days)} days ({shown})"
+        sought.faults.ask(f"{sought.where}, column day", found, "the day of the burn", "Fill in the day.")
         return None
     texts = [
         str(np.datetime64(wall, "ns").astype("datetime64[s]")).replace("T", " ") for wall in (first, last)
@@ -383,15 +345,12 @@ def _placed(sought: _Sought, zero_at: float, day_ns: int) -> Window | None:
         twice = (
             f"clock times in an hour that {LOGS}/{recorded.name} shows twice, since its clock was put back"
         )
-        sought.faults.refuse(
-            sought.where,
-            twice if pairs else "a stop that is not after time zero",
-            "times that stand for one moment",
-            "Note times outside that hour, or leave `stopped` blank.",
-        )
+        found = twice if pairs else "a stop that is not after time zero"
+        remedy = "Note times outside that hour, or leave `stopped` blank."
+        sought.faults.refuse(sought.where, found, "times that stand for one moment", remedy)
         return None
     zero, stop = pairs[0]
-    end = float((recorded.log.group(group) if group else recorded.log.table)["elapsed_s"].iloc[-1])
+    end = float(recorded.times(group)[0][-1])
     if times.rolled and zero + (times.seconds[times.rolled[-1]] - zero_at) > end + _COVERED_S:
         column = times.rolled[-1]
         sought.faults.refuse(
@@ -408,42 +367,25 @@ def _placed(sought: _Sought, zero_at: float, day_ns: int) -> Window | None:
 
 def elapsed_at(recorded: Recorded, wall: int, group: str = "") -> tuple[float, ...]:
     """Return the log's elapsed seconds at a clock time: two where its clock was put back and shows the time twice."""
-    assert recorded.wall is not None
-    clock, elapsed = recorded.wall, recorded.log.table["elapsed_s"].to_numpy()
-    if group and recorded.log.groups is not None:
-        rows = recorded.log.groups == group
-        clock, elapsed = clock[rows], elapsed[rows]
+    elapsed, clock = recorded.times(group)
     ahead = clock - np.asarray(np.rint(elapsed * SECOND), np.int64)
     edges = np.flatnonzero(np.abs(np.diff(ahead)) > _SEGMENT) + 1
     starts, ends = np.concatenate([[0], edges]), np.concatenate([edges, [len(clock)]]) - 1
-    found = [
-        float(elapsed[start]) + (wall - int(clock[start])) / SECOND
-        for start, end in zip(starts, ends, strict=True)
-        if clock[start] <= wall <= clock[end]
-    ]
-    if found:
-        return tuple(found)
-    before = [place for place, start in enumerate(starts) if clock[start] <= wall]
-    start = int(starts[before[-1]]) if before else 0
-    return (float(elapsed[start]) + (wall - int(clock[start])) / SECOND,)
+    begun = clock[starts] <= wall
+    within = starts[begun & (wall <= clock[ends])]
+    if not len(within):  # in the last segment that had begun by then, else before the first
+        within = starts[np.flatnonzero(begun)[-1:]] if begun.any() else starts[:1]
+    return tuple(float(elapsed[start]) + (wall - int(clock[start])) / SECOND for start in within.tolist())
 
 
 def parted(windows: list[Window], faults: Faults) -> list[Window]:
     """Return windows of one file that end where the next burn begins, and begin where the one before stopped."""
-    found: list[Window] = []
-    for group in dict.fromkeys(window.group for window in windows):
-        found += _parted_group([window for window in windows if window.group == group], faults)
-    return found
-
-
-def _parted_group(windows: list[Window], faults: Faults) -> list[Window]:
-    ordered = sorted(windows, key=lambda window: window.zero)
-    found = []
-    for place, window in enumerate(ordered):
+    ordered = sorted(windows, key=lambda window: (window.group, window.zero))
+    cut = []
+    for before, window, after in zip([None, *ordered], ordered, [*ordered[1:], None], strict=False):
         begin = -np.inf
-        if place:
-            before = ordered[place - 1]
-            begin = window.first if before.stop is None else min(before.stop, window.first)
+        if before is not None and before.group == window.group:
+            begin = min(np.inf if before.stop is None else before.stop, window.first)
             if before.stop is not None and before.stop > window.first + _OVERLAP_S:
                 faults.refuse(
                     f"burns.csv, burns {before.burn} and {window.burn}",
@@ -451,6 +393,6 @@ def _parted_group(windows: list[Window], faults: Faults) -> list[Window]:
                     "one burn after the other in a file",
                     "Mend lit and stopped, or give each burn its own log.",
                 )
-        end = ordered[place + 1].first if place + 1 < len(ordered) else np.inf
-        found.append(replace(window, begin=begin, end=end))
-    return found
+        end = after.first if after is not None and after.group == window.group else np.inf
+        cut.append(replace(window, begin=begin, end=end))
+    return cut

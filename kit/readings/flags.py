@@ -6,7 +6,7 @@ reading, so that each rule is a few passes over everything at once.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -95,8 +95,8 @@ def flagged(stack: Stack, cleaning: Cleaning) -> Bits:
     _spikes(stack, good, cleaning, bits)
     good = good[is_usable(bits[good])]
     runs = _runs(stack, good)
-    _saturated(stack, good, runs, steps, cleaning, bits)
-    _stuck(stack, good, runs, steps, cleaning, bits)
+    _saturated(runs, steps, cleaning, bits)
+    _stuck(runs, steps, cleaning, bits)
     _colder_than_air(stack, cleaning, bits)
     return bits
 
@@ -175,69 +175,69 @@ def _off_line(t: Floats, y: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Runs:
-    """Stretches of equal readings among the good ones: first and last place, and trace of each."""
+    """Stretches of equal readings among the good ones.
 
+    Attributes
+    ----------
+    good
+        Places of the good readings in the stack.
+    t, y, seg
+        Their seconds, temperatures and traces.
+    first, last
+        First and last of each stretch among them.
+    """
+
+    good: Ints
+    t: Floats
+    y: Floats
+    seg: Ints
     first: Ints
     last: Ints
-    seg: Ints
+
+    def long(self, least_n: int, least_s: float) -> Iterator[tuple[int, int, int, bool]]:
+        """Yield first, last and trace of each long stretch, and whether it was read often enough to tell a pace."""
+        count, lasts = self.last - self.first + 1, self.t[self.last] - self.t[self.first]
+        for place in np.flatnonzero((count >= least_n) & (lasts >= least_s)).tolist():
+            first, last = int(self.first[place]), int(self.last[place])
+            yield first, last, int(self.seg[first]), bool(lasts[place] <= _SLOWEST_S * (last - first))
 
 
 def _runs(stack: Stack, good: Ints) -> Runs:
-    if not len(good):
-        return Runs(good, good, good)
-    y, seg = stack.celsius[good], stack.seg[good]
+    t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
     breaks = np.flatnonzero((np.abs(np.diff(y)) > 1e-6) | (np.diff(seg) != 0)) + 1
-    first = np.concatenate([[0], breaks])
-    last = np.concatenate([breaks, [len(good)]]) - 1
-    return Runs(first, last, seg[first])
+    first = np.concatenate([[0], breaks])[: len(good)]
+    return Runs(good, t, y, seg, first, np.append(breaks, len(good))[: len(good)] - 1)
 
 
-def _saturated(stack: Stack, good: Ints, runs: Runs, steps: Floats, cleaning: Cleaning, bits: Bits) -> None:
+def _saturated(runs: Runs, steps: Floats, cleaning: Cleaning, bits: Bits) -> None:
     """Mark the highest value of a trace where the curve ran into it while still climbing.
 
     A smooth top held for n equal readings at resolution r is entered by at most 4r/n + 16r/n² a reading
     (a parabola), below 3r from n = 4 on; a steeper climb was cut off.
     """
-    if not len(good):
-        return
-    t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
-    top = np.full(len(stack.starts) - 1, -np.inf)
-    np.maximum.at(top, seg, y)
-    long = (runs.last - runs.first + 1 >= cleaning.saturated_n) & (
-        t[runs.last] - t[runs.first] >= cleaning.saturated_s
-    )
-    long &= np.abs(y[runs.first] - top[runs.seg]) < 1e-6
-    cut: set[int] = set()
-    for place in np.flatnonzero(long).tolist():
-        first, last, of = int(runs.first[place]), int(runs.last[place]), int(runs.seg[place])
-        dense = t[last] - t[first] <= _SLOWEST_S * (last - first)
-        if dense and steps[of] > 0 and _stops_dead(y, seg, first, of, steps[of], cleaning):
-            cut.add(of)
-    for of in cut:
-        rows = good[(seg == of) & (np.abs(y - top[seg]) < 1e-6)]
-        bits[rows] |= BIT["saturated"]
+    top = np.full(len(steps), -np.inf)
+    np.maximum.at(top, runs.seg, runs.y)
+    at_top = np.abs(runs.y - top[runs.seg]) < 1e-6
+    cut = {
+        of
+        for first, _, of, dense in runs.long(cleaning.saturated_n, cleaning.saturated_s)
+        if at_top[first] and dense and _stops_dead(runs, first, steps[of], cleaning)
+    }
+    bits[runs.good[at_top & np.isin(runs.seg, list(cut))]] |= BIT["saturated"]
 
 
-def _stuck(stack: Stack, good: Ints, runs: Runs, steps: Floats, cleaning: Cleaning, bits: Bits) -> None:
+def _stuck(runs: Runs, steps: Floats, cleaning: Cleaning, bits: Bits) -> None:
     """Mark long stretches of one value in a channel that otherwise scatters, or that end with a jump."""
-    t, y, seg = stack.seconds[good], stack.celsius[good], stack.seg[good]
-    count = runs.last - runs.first + 1
-    long = (
-        (count >= cleaning.stuck_n) & (t[runs.last] - t[runs.first] >= cleaning.stuck_s)
-        if len(good)
-        else np.zeros(0, bool)
-    )
-    for place in np.flatnonzero(long).tolist():
-        first, last, of = int(runs.first[place]), int(runs.last[place]), int(runs.seg[place])
-        if has(bits[good[first : last + 1]], "saturated").all() or steps[of] == 0:
+    for first, last, of, dense in runs.long(cleaning.stuck_n, cleaning.stuck_s):
+        rows = runs.good[first : last + 1]
+        if has(bits[rows], "saturated").all() or steps[of] == 0:
             continue
-        dense = t[last] - t[first] <= _SLOWEST_S * (last - first)
         if (
-            _scatters_around(y, seg, first, last, of)
-            or _ends_with_jump(y, seg, first, last, max(cleaning.stuck_jump_k, 5 * steps[of]))
-            or (dense and _stops_dead(y, seg, first, of, steps[of], cleaning))
+            _scatters_around(runs.y, runs.seg, first, last, of)
+            or _ends_with_jump(runs.y, runs.seg, first, last, max(cleaning.stuck_jump_k, 5 * steps[of]))
+            or (dense and _stops_dead(runs, first, steps[of], cleaning))
         ):
-            bits[good[first : last + 1]] |= BIT["stuck"]
+            bits[rows] |= BIT["stuck"]
 
 
 def _scatters_around(y: Floats, seg: Ints, first: int, last: int, of: int) -> bool:
@@ -251,15 +251,13 @@ def _scatters_around(y: Floats, seg: Ints, first: int, last: int, of: int) -> bo
     return bool(sides) and all(equal <= _MOST_EQUAL and turns >= _LEAST_TURNS for equal, turns in sides)
 
 
-def _stops_dead(y: Floats, seg: Ints, first: int, of: int, step: float, cleaning: Cleaning) -> bool:
+def _stops_dead(runs: Runs, first: int, step: float, cleaning: Cleaning) -> bool:
     """Return whether the curve ran into a stretch of one value at a steady pace, up or down."""
-    if first < 3 or seg[first - 3] != of:
+    if step == 0 or first < 3 or runs.seg[first - 3] != runs.seg[first]:
         return False
-    pace = np.diff(y[first - 3 : first + 1])
-    return (
-        bool((pace > 0).all() or (pace < 0).all())
-        and float(np.median(np.abs(pace))) >= cleaning.saturated_steps * step
-    )
+    pace = np.diff(runs.y[first - 3 : first + 1])
+    steady = bool((pace > 0).all() or (pace < 0).all())
+    return steady and float(np.median(np.abs(pace))) >= cleaning.saturated_steps * step
 
 
 def _ends_with_jump(y: Floats, seg: Ints, first: int, last: int, least: float) -> bool:
@@ -306,32 +304,27 @@ _SHARP = 0.8
 
 
 def mark_stepped(
-    seconds: Sequence[Floats],
-    celsius: Sequence[Floats],
-    bits: Sequence[Bits],
-    known: Sequence[tuple[float, float]],
-    cleaning: Cleaning,
+    stack: Stack, places: range, bits: Bits, known: Sequence[tuple[float, float]], cleaning: Cleaning
 ) -> None:
-    """Mark, in the traces of one burn, everything from such a jump on.
+    """Mark, in the traces of one burn, everything from a jump on that no other probe follows.
 
     Parameters
     ----------
-    seconds, celsius, bits
-        Of each probe of the burn; `bits` is written to.
+    places
+        The burn's traces in the stack.
+    bits
+        Flags of all readings; written to.
     known
         Spans of time in which jumps are expected: around tipping, lid on, top-ups, the lid opened.
     """
-    if len(seconds) < 2:
-        return
-    usable = [is_usable(mark) & np.isfinite(value) for mark, value in zip(bits, celsius, strict=True)]
-    clean = [(t[good], y[good]) for t, y, good in zip(seconds, celsius, usable, strict=True)]
-    starts = []
-    for place, (t, y) in enumerate(clean):
-        others = [clean[other] for other in range(len(clean)) if other != place and len(clean[other][0]) > 3]
-        starts.append(_first_step(t, y, others, known, cleaning) if others and len(t) > 5 else None)
-    for place, start in enumerate(starts):
+    parts = [stack.rows_of(place) for place in places]
+    good = [is_usable(bits[part]) & np.isfinite(stack.celsius[part]) for part in parts]
+    clean = [(stack.seconds[part][g], stack.celsius[part][g]) for part, g in zip(parts, good, strict=True)]
+    for place, part in enumerate(parts):
+        others = [clean[other] for other in range(len(parts)) if other != place and len(clean[other][0]) > 3]
+        start = _first_step(*clean[place], others, known, cleaning) if others else None
         if start is not None:
-            bits[place][seconds[place] >= start] |= BIT["stepped"]
+            bits[part][stack.seconds[part] >= start] |= BIT["stepped"]
 
 
 def _first_step(
@@ -341,21 +334,20 @@ def _first_step(
     known: Sequence[tuple[float, float]],
     cleaning: Cleaning,
 ) -> float | None:
-    ahead = np.minimum(np.searchsorted(t, t + cleaning.stepped_s, side="right") - 1, len(t) - 1)
-    ahead = np.maximum(ahead, np.minimum(np.arange(len(t)) + 1, len(t) - 1))
+    """Return when a curve first jumps to another level and stays, though nothing was done and no other follows."""
+    if len(t) <= 5:
+        return None
+    ahead = np.searchsorted(t, t + cleaning.stepped_s, side="right") - 1
+    ahead = np.minimum(np.maximum(ahead, np.arange(len(t)) + 1), len(t) - 1)
     change = y[ahead] - y
     for row in np.flatnonzero(np.abs(change) >= cleaning.stepped_k).tolist():
         at, until = float(t[row]), float(t[ahead[row]])
         if any(begin <= until and at <= end for begin, end in known):
             continue
         size = _level_change(t, y, at, until, cleaning)
-        if (
-            abs(size) >= cleaning.stepped_k
-            and abs(change[row]) >= _SHARP * abs(size)
-            and not _followed(size, at, until, others)
-        ):
-            steepest = int(np.argmax(np.abs(np.diff(y[row : ahead[row] + 1]))))
-            return float(t[row + steepest + 1])
+        sharp = abs(size) >= cleaning.stepped_k and abs(change[row]) >= _SHARP * abs(size)
+        if sharp and not any(_follows(size, at, until, *other) for other in others):
+            return float(t[row + 1 + int(np.argmax(np.abs(np.diff(y[row : ahead[row] + 1]))))])
     return None
 
 
@@ -367,20 +359,14 @@ def _level_change(t: Floats, y: Floats, at: float, until: float, cleaning: Clean
         return 0.0
     level = float(np.median(before))
     size = float(np.median(after)) - level
-    if float(np.ptp(before)) > _STEADY * abs(size):
-        return 0.0
     stays = (after - level) * np.sign(size) >= _SAME_SIDE * abs(size)
-    return size if stays.all() else 0.0
+    return size if float(np.ptp(before)) <= _STEADY * abs(size) and stays.all() else 0.0
 
 
-def _followed(size: float, at: float, until: float, others: Sequence[tuple[Floats, Floats]]) -> bool:
-    for t, y in others:
-        before = y[(t >= at - _BEFORE_S) & (t <= at + 1e-9)]
-        around = y[(t >= at + _FOLLOW_S[0]) & (t <= until + _FOLLOW_S[1])]
-        if not len(before) or not len(around):
-            return True
-        level = float(np.median(before))
-        most = float(((around - level) * np.sign(size)).max())
-        if most >= _FOLLOWS * abs(size):
-            return True
-    return False
+def _follows(size: float, at: float, until: float, t: Floats, y: Floats) -> bool:
+    """Return whether another curve moves the same way over a jump; so it is taken where it was not read."""
+    before = y[(t >= at - _BEFORE_S) & (t <= at + 1e-9)]
+    around = y[(t >= at + _FOLLOW_S[0]) & (t <= until + _FOLLOW_S[1])]
+    if not len(before) or not len(around):
+        return True
+    return float(((around - float(np.median(before))) * np.sign(size)).max()) >= _FOLLOWS * abs(size)

@@ -352,7 +352,8 @@ def _clock(log: OpenLog, line: Timeline) -> npt.NDArray[np.datetime64]:
         log.notes.append(f"the clock was moved by {offset_s:g} s, as declared")
     if line.clock_ns is None:
         return np.full(len(line.rows), np.datetime64("NaT", "ns"), dtype="datetime64[ns]")
-    return (line.clock_ns + round(offset_s * SECOND)).view("datetime64[ns]")
+    moved = line.clock_ns + round(offset_s * SECOND) if offset_s else line.clock_ns
+    return moved.view("datetime64[ns]")
 
 
 def _content_hash(source: Source) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -31,7 +31,6 @@ from kit.readings.stamps import SECOND
 from kit.readings.temperatures import UNITS, to_celsius
 from kit.readings.traces import Trace, joined, traces_of
 from kit.trial import Run, event_times, log_names, probe_names, relative_times
-from kit.trial.cleaning import Cleaning
 from kit.trial.logs import LOGS, has_times
 
 _HANDLING_S = 180.0
@@ -56,51 +55,30 @@ class Happened:
     end: float
     probes: tuple[str, ...]
 
-    def touches(self, probe: str) -> bool:
-        """Return whether it touches a probe."""
-        return not self.probes or probe in self.probes
-
 
 def happened(
     run: Run, row: Mapping[str, Any], window: Window | None, recorded: Recorded | None, faults: Faults
 ) -> list[Happened]:
     """Return the events of one burn on its own seconds."""
     burn = relative_times(row)
-    zero_at = burn.seconds.get(run.trial.time_zero_column)
-    zero_at = min(burn.seconds.values()) if zero_at is None and burn.seconds else zero_at
+    zero_at = burn.seconds.get(run.trial.time_zero_column, min(burn.seconds.values(), default=None))
     found = []
     for event in run.events[run.events["burn"] == row["burn"]].to_dict("records"):
-        times = event_times(event, burn)
-        if "at" not in times.seconds:
-            continue
-        if zero_at is None:
+        times, what = event_times(event, burn).seconds, str(event["event"])
+        if "at" in times and zero_at is None:
             faults.ask(
-                f"events.csv, burn {row['burn']}, {event['event']}",
+                f"events.csv, burn {row['burn']}, {what}",
                 "a clock time, and a burn without one",
                 "a clock time of time zero",
                 f"Fill in {run.trial.time_zero_column} on the burn sheet.",
             )
-            continue
-        begin = _burn_seconds(times.seconds["at"], zero_at, window, recorded)
-        until = times.seconds.get("until")
-        end = (
-            begin + _lasting(str(event["event"]), run.trial.cleaning)
-            if until is None
-            else _burn_seconds(until, zero_at, window, recorded)
-        )
-        found.append(
-            Happened(
-                str(event["event"]),
-                begin,
-                max(begin, end),
-                tuple(probe_names(str(event.get("probes") or ""))),
-            )
-        )
+        elif "at" in times and zero_at is not None:
+            seconds = {name: _burn_seconds(at, zero_at, window, recorded) for name, at in times.items()}
+            begin = seconds["at"]
+            end = seconds.get("until", begin + run.trial.cleaning.lid_open_s * (what == "lid open"))
+            probes = tuple(probe_names(str(event.get("probes") or "")))
+            found.append(Happened(what, begin, max(begin, end), probes))
     return found
-
-
-def _lasting(event: str, cleaning: Cleaning) -> float:
-    return cleaning.lid_open_s if event == "lid open" else 0.0
 
 
 def _burn_seconds(at: float, zero_at: float, window: Window | None, recorded: Recorded | None) -> float:
@@ -111,19 +89,14 @@ def _burn_seconds(at: float, zero_at: float, window: Window | None, recorded: Re
     return places[0] - window.zero
 
 
-def handling(row: Mapping[str, Any], run: Run, events: list[Happened]) -> list[tuple[float, float]]:
-    """Return the spans in which a probe may jump for a reason: tipping, lid on, and every event."""
-    times = relative_times(row)
-    zero = times.seconds.get(run.trial.time_zero_column)
-    spans = [
-        (event.begin - _HANDLING_S, event.end + _HANDLING_S) for event in events if event.event != "rain"
-    ]
+def handling(row: Mapping[str, Any], run: Run, events: Iterable[Happened]) -> list[tuple[float, float]]:
+    """Return the spans in which a probe may jump for a reason: tipping, lid on, and every event but rain."""
+    seconds = relative_times(row).seconds
+    zero = seconds.get(run.trial.time_zero_column)
+    spans = [(event.begin, event.end) for event in events if event.event != "rain"]
     if zero is not None:
-        for column in ("lit", "tipped", "lid_on"):
-            if column in times.seconds:
-                at = times.seconds[column] - zero
-                spans.append((at - _HANDLING_S, at + _HANDLING_S))
-    return spans
+        spans += [(seconds[name] - zero,) * 2 for name in ("lit", "tipped", "lid_on") if name in seconds]
+    return [(begin - _HANDLING_S, end + _HANDLING_S) for begin, end in spans]
 
 
 _FAR_K, _NEAR_K = 15.0, 4.0
@@ -142,52 +115,32 @@ def check_units(
     Asked only of units that the file states: a declared one is taken as it is. Kelvin read as °C is asked of
     one burn, °F of two, since one warm cooker may begin anywhere.
     """
-    for (name, probe), firsts in _first_readings(traces, air).items():
-        each = recorded[name]
-        logger = run.trial.logger_of(name)
-        unit = each.log.dialect.units.get(each.probes.get(probe, ""), "")
-        if unit not in UNITS.values() or (logger is not None and logger.unit):
-            continue
-        celsius, around = np.array(firsts).T
-        if (np.abs(celsius - around) <= _FAR_K).any():
-            continue
-        written = _as_written(celsius, unit)
-        for other, least in (("K", 1), ("degF", 2), ("degC", 2)):
-            if other == unit or len(celsius) < least:
-                continue
-            if (np.abs(to_celsius(written, other) - around) <= _NEAR_K).all():
-                where = f"{LOGS}/{name}, column {each.probes[probe]}"
-                _ask_unit(where, (unit, other), written[0], around[0], faults)
-
-
-def _first_readings(
-    traces: Sequence[Trace], air: Mapping[str, float]
-) -> dict[tuple[str, str], list[tuple[float, float]]]:
-    found: dict[tuple[str, str], list[tuple[float, float]]] = {}
+    firsts: dict[tuple[str, str], list[tuple[float, float]]] = {}
     for trace in traces:
         first = trace.celsius[np.isfinite(trace.celsius)][:_FIRST]
         if len(first) and np.isfinite(air[trace.burn]):
-            pair = float(np.median(first)), air[trace.burn]
-            found.setdefault((trace.files[0], trace.probe), []).append(pair)
-    return found
-
-
-def _as_written(
-    celsius: np.ndarray[tuple[int], np.dtype[np.float64]], unit: str
-) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    return celsius * 1.8 + 32 if unit == "degF" else celsius + 273.15 if unit == "K" else celsius
-
-
-def _ask_unit(where: str, units: tuple[str, str], written: float, air: float, faults: Faults) -> None:
-    unit, other = units
-    here, there = (float(to_celsius(np.array([written]), each)[0]) for each in units)
-    faults.ask(
-        where,
-        f"a log that begins at {written:g}: as {unit}, which the file says, that is {here:.1f} °C, as {other} "
-        f"{there:.1f} °C, and the burn sheet has air of {air:g} °C",
-        "the unit of that column",
-        f'Add unit = "{other}" or unit = "{unit}" to the [[logger]] table, or mend ambient_c.',
-    )
+            firsts.setdefault((trace.files[0], trace.probe), []).append(
+                (float(np.median(first)), air[trace.burn])
+            )
+    for (name, probe), pairs in firsts.items():
+        heading, logger = recorded[name].probes[probe], run.trial.logger_of(name)
+        unit = recorded[name].log.dialect.units.get(heading, "")
+        celsius, around = np.array(pairs).T
+        declared = logger is not None and logger.unit
+        if unit not in UNITS.values() or declared or (np.abs(celsius - around) <= _FAR_K).any():
+            continue
+        written = celsius * 1.8 + 32 if unit == "degF" else celsius + 273.15 if unit == "K" else celsius
+        for other, least in (("K", 1), ("degF", 2), ("degC", 2)):
+            as_other = to_celsius(written, other)
+            if other == unit or len(pairs) < least or (np.abs(as_other - around) > _NEAR_K).any():
+                continue
+            faults.ask(
+                f"{LOGS}/{name}, column {heading}",
+                f"a log that begins at {written[0]:g}: as {unit}, which the file says, that is {celsius[0]:.1f} °C, "
+                f"as {other} {as_other[0]:.1f} °C, and the burn sheet has air of {around[0]:g} °C",
+                "the unit of that column",
+                f'Add unit = "{other}" or unit = "{unit}" to the [[logger]] table, or mend ambient_c.',
+            )
 
 
 LOG_DAYS = "days of the logs"
@@ -306,16 +259,18 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
     cuts = _cuts(run, recorded, faults)
     traces = [trace for cut in cuts for trace in cut.traces]
     _main_probe_missing(run, cuts, recorded, faults)
-    check_units(run, recorded, traces, _air(cuts), faults)
+    air = {str(cut.row["burn"]): float(cut.row.get("ambient_c", np.nan)) for cut in cuts}
+    check_units(run, recorded, traces, air, faults)
     faults.settle()
-    stack, bits = _flagged(run, cuts, traces)
+    stack, bits = _flagged(run, cuts, traces, air)
     celsius, corrected = _corrected(run, traces, stack, bits, corrections)
     readings = _tidy(traces, stack, bits, celsius)
-    spans = span_table(
-        traces, stack, bits, {str(cut.row["burn"]): (cut.window, cut.clock_zero) for cut in cuts}, run
-    )
-    if days := _log_days(run, spans):
-        readings.attrs[LOG_DAYS] = days
+    windows = {str(cut.row["burn"]): (cut.window, cut.clock_zero) for cut in cuts}
+    spans = span_table(traces, stack, bits, windows, run)
+    blank = set(run.burns.loc[run.burns["day"] == "", "burn"])
+    zeros = zip(spans["burn"], spans["clock_zero"], strict=True)
+    if days := {burn: zero[:10] for burn, zero in zeros if zero and burn in blank}:
+        readings.attrs[LOG_DAYS] = json.dumps(days)
     return RunReadings(
         readings,
         spans,
@@ -338,25 +293,19 @@ def _corrections(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> 
 
 def _given_twice(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> None:
     """Refuse files of one content under two names, given to two burns that no clock parts."""
-    files = files_of(run)
+    files, column = files_of(run), run.trial.time_zero_column
+    timed = {str(row["burn"]) for row in run.burns.to_dict("records") if row.get(column)}
     by_hash: dict[str, str] = {}
     for name, each in recorded.items():
         first = by_hash.setdefault(each.log.sha256, name)
-        if first == name:
-            continue
         burns = dict.fromkeys([*files[first], *files[name]])
-        if len(burns) > 1 and (each.wall is None or not all(_timed(run, burn) for burn in burns)):
+        if first != name and len(burns) > 1 and (each.wall is None or not timed.issuperset(burns)):
             faults.refuse(
                 f"burns.csv, burns {' and '.join(burns)}, column log",
                 f"{LOGS}/{first} and {LOGS}/{name} hold the same bytes",
                 "a log of its own for each burn, or clock times that part one log",
                 "Find the right file; one was copied over the other.",
             )
-
-
-def _timed(run: Run, burn: str) -> bool:
-    row = run.burns.loc[run.burns["burn"] == burn].iloc[0]
-    return bool(row.get(run.trial.time_zero_column) or "")
 
 
 def _cuts(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> list[Cut]:
@@ -392,27 +341,22 @@ def _cut(
             parts.setdefault(trace.probe, []).append(trace)
     clocked = all(recorded[name].wall is not None for name in names)
     tolerance = run.trial.cleaning.clock_tolerance_s
-    traces = [joined(found, clocked, tolerance, faults) for found in parts.values()]
-    if names and not any(len(trace.seconds) for trace in traces) and row["state"] != "excluded":
-        faults.refuse(
-            f"burns.csv, burn {burn}",
-            f"no readings between its times in {', '.join(names)}",
-            "a log that covers the burn",
-            "Mend the times, or name the right log.",
-        )
-    window = windows[burn, names[0]] if names else None
-    events = happened(run, row, window, recorded[names[0]] if names else None, faults)
-    zero = _clock_zero(window, recorded[names[0]]) if window else ""
-    return Cut(row, tuple(trace for trace in traces if len(trace.seconds)), window, tuple(events), zero)
+    traces = [joined(same, clocked, tolerance, faults) for same in parts.values()]
+    traces = [trace for trace in traces if len(trace.seconds)]
+    if names and not traces and row["state"] != "excluded":
+        found = f"no readings between its times in {', '.join(names)}"
+        remedy = "Mend the times, or name the right log."
+        faults.refuse(f"burns.csv, burn {burn}", found, "a log that covers the burn", remedy)
+    window, log = (windows[burn, names[0]], recorded[names[0]]) if names else (None, None)
+    events = happened(run, row, window, log, faults)
+    return Cut(row, tuple(traces), window, tuple(events), _clock_zero(window, log))
 
 
-def _clock_zero(window: Window, recorded: Recorded) -> str:
+def _clock_zero(window: Window | None, recorded: Recorded | None) -> str:
     """Return the clock time of time zero, ISO 8601; '' without a dated clock."""
-    if recorded.wall is None or not recorded.log.dialect.dated:
+    if window is None or recorded is None or recorded.wall is None or not recorded.log.dialect.dated:
         return ""
-    log, groups = recorded.log, recorded.log.groups
-    rows = np.flatnonzero(groups == window.group) if window.group and groups is not None else slice(None)
-    elapsed, clock = log.table["elapsed_s"].to_numpy()[rows], recorded.wall[rows]
+    elapsed, clock = recorded.times(window.group)
     place = int(np.clip(np.searchsorted(elapsed, window.zero), 0, len(elapsed) - 1))
     wall = int(clock[place]) + round((window.zero - float(elapsed[place])) * 1e9)
     return str(np.datetime64(wall, "ns").astype("datetime64[s]"))
@@ -426,77 +370,55 @@ def _main_probe_missing(
     main = run.trial.main_probe or next((trace.probe for cut in counted for trace in cut.traces), "")
     lacking: dict[tuple[str, ...], list[Cut]] = {}
     for cut in counted:
-        if main not in {trace.probe for trace in cut.traces}:
-            lacking.setdefault(tuple(trace.probe for trace in cut.traces), []).append(cut)
+        probes = tuple(trace.probe for trace in cut.traces)
+        if main not in probes:
+            lacking.setdefault(probes, []).append(cut)
     for probes, those in lacking.items():
         files = list(dict.fromkeys(name for cut in those for trace in cut.traces for name in trace.files))
-        heading = recorded[files[0]].probes[probes[0]]
-        burns = ", ".join(str(cut.row["burn"]) for cut in those)
-        shown = ", ".join(f'"{name}"' for name in files[:_FILES_SHOWN]) + (
-            ", …" if len(files) > _FILES_SHOWN else ""
-        )
+        heading, many = recorded[files[0]].probes[probes[0]], "s" * (len(those) > 1)
+        shown = ", ".join(f'"{name}"' for name in files[:_FILES_SHOWN]) + ", …" * (len(files) > _FILES_SHOWN)
+        more = f" and {len(files) - 1} more" if len(files) > 1 else ""
         faults.refuse(
-            f"burns.csv, burn{'s' * (len(those) > 1)} {burns}, column log",
-            f"probes {', '.join(probes)} in {LOGS}/{files[0]}"
-            + (f" and {len(files) - 1} more" if len(files) > 1 else "")
-            + f", and none of them is the main probe '{main}'",
+            f"burns.csv, burn{many} {', '.join(str(cut.row['burn']) for cut in those)}, column log",
+            f"probes {', '.join(probes)} in {LOGS}/{files[0]}{more}, and none of them is the main probe '{main}'",
             "the main probe in the log of every burn that counts",
             f'Add to trial.toml: [[logger]] with files = [{shown}] and columns = {{ "{main}" = "{heading}" }} (the '
             "heading that stands for it), or exclude the burns with a reason.",
         )
 
 
-def _air(cuts: Sequence[Cut]) -> dict[str, float]:
-    """Return the air temperature of each burn as the sheet has it, NaN where it is blank."""
-    return {str(cut.row["burn"]): float(cut.row.get("ambient_c", np.nan)) for cut in cuts}
-
-
-def _flagged(run: Run, cuts: Sequence[Cut], traces: Sequence[Trace]) -> tuple[Stack, Bits]:
+def _flagged(
+    run: Run, cuts: Sequence[Cut], traces: Sequence[Trace], air: Mapping[str, float]
+) -> tuple[Stack, Bits]:
     """Return all readings in one stack with their flags."""
     sizes = np.array([len(trace.seconds) for trace in traces], np.int64)
-    starts = np.concatenate([[0], np.cumsum(sizes)])
-    air = _air(cuts)
-
-    def stacked(name: str, kind: str) -> npt.NDArray[Any]:
-        return np.concatenate([getattr(trace, name) for trace in traces]) if traces else np.zeros(0, kind)
-
+    kinds = {"seconds": "float64", "celsius": "float64", "codes": "int8", "moved": "bool", "repeated": "bool"}
+    columns: dict[str, Any] = {
+        name: np.concatenate([np.zeros(0, kind), *(getattr(trace, name) for trace in traces)])
+        for name, kind in kinds.items()
+    }
     stack = Stack(
-        np.repeat(np.arange(len(traces)), sizes),
-        stacked("seconds", "float64"),
-        stacked("celsius", "float64"),
-        stacked("codes", "int8"),
-        stacked("moved", "bool"),
-        stacked("repeated", "bool"),
-        starts,
-        np.array([air[trace.burn] for trace in traces]),
+        seg=np.repeat(np.arange(len(traces)), sizes),
+        starts=np.concatenate([[0], np.cumsum(sizes)]),
+        air=np.array([air[trace.burn] for trace in traces]),
+        **columns,
     )
-    bits = flagged(stack, run.trial.cleaning)
+    cleaning = run.trial.cleaning
+    bits = flagged(stack, cleaning)
     place = 0
     for cut in cuts:
         here = range(place, place + len(cut.traces))
-        place += len(cut.traces)
-        parts = [stack.rows_of(k) for k in here]
-        _mark_events(cut, [bits[part] for part in parts], run)
-        mark_stepped(
-            [stack.seconds[part] for part in parts],
-            [stack.celsius[part] for part in parts],
-            [bits[part] for part in parts],
-            handling(cut.row, run, list(cut.events)),
-            run.trial.cleaning,
-        )
+        place = here.stop
+        for trace, part in zip(cut.traces, map(stack.rows_of, here), strict=True):
+            for event in cut.events:
+                since = trace.seconds >= event.begin
+                if event.event == "top-up":
+                    bits[part][since] |= BIT["after top-up"]
+                elif event.event == "lid open" and (not event.probes or trace.probe in event.probes):
+                    inside = since & (trace.seconds <= event.end + cleaning.lid_recovery_s)
+                    bits[part][inside] = (bits[part][inside] | BIT["lid open"]) & ~BIT["spike"]
+        mark_stepped(stack, here, bits, handling(cut.row, run, cut.events), cleaning)
     return stack, bits
-
-
-def _mark_events(cut: Cut, bits: Sequence[Bits], run: Run) -> None:
-    recovery = run.trial.cleaning.lid_recovery_s
-    for trace, mark in zip(cut.traces, bits, strict=True):
-        for event in cut.events:
-            if event.event == "top-up":
-                mark[trace.seconds >= event.begin] |= BIT["after top-up"]
-            elif event.event == "lid open" and event.touches(trace.probe):
-                inside = (trace.seconds >= event.begin) & (trace.seconds <= event.end + recovery)
-                mark[inside] |= BIT["lid open"]
-                mark[inside] &= ~BIT["spike"]
 
 
 def _corrected(
@@ -533,28 +455,17 @@ def _tidy(
     traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: npt.NDArray[np.float64]
 ) -> pd.DataFrame:
     def named(texts: Sequence[str]) -> pd.Categorical:
-        names = list(dict.fromkeys(texts))
-        place = {name: number for number, name in enumerate(names)}
-        places = np.array([place[text] for text in texts], np.int64)
-        return pd.Categorical.from_codes(places[stack.seg] if len(texts) else places, categories=names)
+        places, names = pd.factorize(np.array(texts, dtype=object))
+        return pd.Categorical.from_codes(places[stack.seg], categories=list(names))
 
-    return pd.DataFrame(
-        {
-            "burn": named([trace.burn for trace in traces]),
-            "probe": named([trace.probe for trace in traces]),
-            "elapsed_s": stack.seconds,
-            "temp_c": celsius,
-            "flag": words(bits),
-        },
-        copy=False,
-    )
-
-
-def _log_days(run: Run, spans: pd.DataFrame) -> str:
-    blank = set(run.burns.loc[run.burns["day"] == "", "burn"])
-    days = {burn: zero[:10] for burn, zero in zip(spans["burn"], spans["clock_zero"], strict=True) if zero}
-    found = {burn: day for burn, day in days.items() if burn in blank}
-    return json.dumps(found) if found else ""
+    columns = {
+        "burn": named([trace.burn for trace in traces]),
+        "probe": named([trace.probe for trace in traces]),
+        "elapsed_s": stack.seconds,
+        "temp_c": celsius,
+        "flag": words(bits),
+    }
+    return pd.DataFrame(columns, copy=False)
 
 
 def with_log_days(run: Run, readings: pd.DataFrame) -> Run:

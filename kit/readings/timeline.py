@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -471,9 +471,19 @@ def to_utc(time: Ints, zone: str) -> Ints:
     return np.asarray(time - np.where(second_pass, late, early), np.int64)
 
 
-def _offsets(slots: Sequence[int], zone: str, fold: int) -> Ints:
-    """Return a zone's offsets (ns) at local quarter hours since 1970; `fold` 1 is the second pass of an hour."""
-    info = ZoneInfo(zone)
-    local = (datetime(1970, 1, 1, fold=fold) + timedelta(seconds=slot * 900) for slot in slots)
-    offsets = (moment.replace(fold=fold, tzinfo=info).utcoffset() or timedelta() for moment in local)
-    return np.array([int(offset.total_seconds()) * SECOND for offset in offsets], np.int64)
+def to_local(utc: Ints, zone: str) -> Ints:
+    """Return local clock times of UTC nanoseconds."""
+    slots, inverse = np.unique(np.floor_divide(utc, 900 * SECOND), return_inverse=True)
+    return np.asarray(utc + _offsets(slots.tolist(), zone, None)[inverse], np.int64)
+
+
+def _offsets(slots: Sequence[int], zone: str, fold: int | None) -> Ints:
+    """Return a zone's offsets (ns) at quarter hours since 1970, local (`fold` 1: second pass) or of UTC (None)."""
+    info, offsets = ZoneInfo(zone), []
+    for slot in slots:
+        at = datetime(1970, 1, 1) + timedelta(seconds=slot * 900)
+        moment = (
+            at.replace(tzinfo=UTC).astimezone(info) if fold is None else at.replace(fold=fold, tzinfo=info)
+        )
+        offsets.append(int((moment.utcoffset() or timedelta()).total_seconds()) * SECOND)
+    return np.array(offsets, np.int64)

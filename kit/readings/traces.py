@@ -10,12 +10,12 @@ import numpy.typing as npt
 
 from kit.errors import Faults
 from kit.readings.cutting import Recorded, Window
-from kit.readings.read import Log
 from kit.trial.cells import NOT_DUE
 from kit.trial.logs import LOGS
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
+Rows = npt.NDArray[np.int64] | slice
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class Trace:
     lines: npt.NDArray[np.int64]
     lost: int
 
-    def taken(self, rows: npt.NDArray[np.int64] | slice) -> Trace:
+    def taken(self, rows: Rows) -> Trace:
         """Return some of its readings."""
         return replace(self, **{name: getattr(self, name)[rows] for name in _BY_ROW})
 
@@ -63,38 +63,20 @@ def traces_of(window: Window, recorded: Recorded) -> list[Trace]:
     """Return the readings of one burn in one file, probe by probe."""
     log = recorded.log
     elapsed = log.table["elapsed_s"].to_numpy()
-    rows = _rows_of(window, recorded, elapsed)
-    found = []
-    for probe, heading in recorded.probes.items():
-        codes = log.codes[heading][rows]
-        trace = Trace(
-            window.burn,
-            probe,
-            (window.file,),
-            elapsed[rows] - window.zero,
-            log.table[heading].to_numpy()[rows],
-            codes,
-            log.moved[rows],
-            log.repeated[rows],
-            log.lines[rows],
-            _lost_within(log, log.lines[rows]),
-        )
-        found.append(trace.taken(np.flatnonzero(codes != NOT_DUE)) if (codes == NOT_DUE).any() else trace)
-    return found
-
-
-def _lost_within(log: Log, lines: npt.NDArray[np.int64]) -> int:
-    if not len(lines) or not len(log.lost):
-        return 0
-    return int(((log.lost >= lines.min()) & (log.lost <= lines.max())).sum())
-
-
-def _rows_of(window: Window, recorded: Recorded, elapsed: Floats) -> npt.NDArray[np.int64] | slice:
-    groups = recorded.log.groups
-    if groups is not None:
+    if log.groups is None:
+        rows: Rows = slice(*(int(np.searchsorted(elapsed, edge)) for edge in (window.begin, window.end)))
+    else:
         inside = (elapsed >= window.begin) & (elapsed < window.end)
-        return np.flatnonzero(inside & (groups == window.group) if window.group else inside)
-    return slice(int(np.searchsorted(elapsed, window.begin)), int(np.searchsorted(elapsed, window.end)))
+        rows = np.flatnonzero(inside & (log.groups == window.group) if window.group else inside)
+    lines = log.lines[rows]
+    lost = int(((log.lost >= lines.min()) & (log.lost <= lines.max())).sum()) if len(lines) else 0
+    traces = []
+    for probe, heading in recorded.probes.items():
+        codes, seconds = log.codes[heading][rows], elapsed[rows] - window.zero
+        celsius, marks = log.table[heading].to_numpy()[rows], (log.moved[rows], log.repeated[rows])
+        trace = Trace(window.burn, probe, (window.file,), seconds, celsius, codes, *marks, lines, lost)
+        traces.append(trace.taken(np.flatnonzero(codes != NOT_DUE)) if (codes == NOT_DUE).any() else trace)
+    return traces
 
 
 def joined(parts: list[Trace], has_clock: bool, tolerance_s: float, faults: Faults) -> Trace:
@@ -102,11 +84,10 @@ def joined(parts: list[Trace], has_clock: bool, tolerance_s: float, faults: Faul
 
     Both hold a row where they say the same within the tolerance of their clocks, or anything at one moment.
     """
-    if len(parts) == 1:
-        return parts[0]
     first = parts[0]
     for other in parts[1:]:
-        if not has_clock and _overlaps(first, other):
+        overlap = len(first.seconds) and len(other.seconds) and other.seconds[0] <= first.seconds[-1]
+        if not has_clock and overlap and first.seconds[0] <= other.seconds[-1]:
             faults.refuse(
                 f"burns.csv, burn {first.burn}, column log",
                 f"{' and '.join((*first.files, *other.files))} both hold probe {first.probe}, "
@@ -115,29 +96,24 @@ def joined(parts: list[Trace], has_clock: bool, tolerance_s: float, faults: Faul
                 "Join the files, or give one.",
             )
             return first
-        kept = _new_rows(first, other, tolerance_s, faults)
-        first = _merged(first, other.taken(kept))
+        new = other.taken(_new_rows(first, other, tolerance_s, faults))
+        order = np.argsort(np.concatenate([first.seconds, new.seconds]), kind="stable")
+        rows: dict[str, Any] = {
+            name: np.concatenate([getattr(first, name), getattr(new, name)])[order] for name in _BY_ROW
+        }
+        files = tuple(dict.fromkeys((*first.files, *other.files)))
+        first = replace(first, files=files, lost=first.lost + other.lost, **rows)
     return first
-
-
-def _overlaps(first: Trace, other: Trace) -> bool:
-    if not len(first.seconds) or not len(other.seconds):
-        return False
-    return bool(other.seconds[0] <= first.seconds[-1] and first.seconds[0] <= other.seconds[-1])
 
 
 def _new_rows(first: Trace, other: Trace, tolerance_s: float, faults: Faults) -> npt.NDArray[np.int64]:
     """Return the rows of another file that the first does not hold; refuse those that say something else."""
-    place = np.clip(np.searchsorted(first.seconds, other.seconds), 0, max(len(first.seconds) - 1, 0))
     if not len(first.seconds):
         return np.arange(len(other.seconds))
-    before = np.maximum(place - 1, 0)
-    nearer = np.where(
-        np.abs(first.seconds[before] - other.seconds) < np.abs(first.seconds[place] - other.seconds),
-        before,
-        place,
-    )
-    apart = np.abs(first.seconds[nearer] - other.seconds)
+    after = np.clip(np.searchsorted(first.seconds, other.seconds), 0, len(first.seconds) - 1)
+    before = np.maximum(after - 1, 0)
+    to_before, to_after = (np.abs(first.seconds[place] - other.seconds) for place in (before, after))
+    nearer, apart = np.where(to_before < to_after, before, after), np.minimum(to_before, to_after)
     step = float(np.median(np.diff(first.seconds))) if len(first.seconds) > 1 else 0.0
     same = apart < 1e-3
     a, b = first.celsius[nearer], other.celsius
@@ -148,19 +124,8 @@ def _new_rows(first: Trace, other: Trace, tolerance_s: float, faults: Faults) ->
         faults.refuse(
             f"{LOGS}/{other.files[0]}, line {int(other.lines[row])}",
             f"{b[row]:g} °C at probe {other.probe} of burn {other.burn}, where {first.files[0]}, line "
-            f"{int(first.lines[nearer[row]])}, has "
-            f"{a[row]:g} °C at the same time ({len(conflict)} such rows)",
+            f"{int(first.lines[nearer[row]])}, has {a[row]:g} °C at the same time ({len(conflict)} such rows)",
             "overlapping files that agree",
-            "Leave out the file that is wrong, or give one of the loggers its clock_offset_s or its own "
-            "probe.",
+            "Leave out the file that is wrong, or give one of the loggers its clock_offset_s or its own probe.",
         )
     return np.flatnonzero(~same & ~(equal & (apart <= min(tolerance_s, _WITHIN * step))))
-
-
-def _merged(first: Trace, other: Trace) -> Trace:
-    order = np.argsort(np.concatenate([first.seconds, other.seconds]), kind="stable")
-    rows: dict[str, Any] = {
-        name: np.concatenate([getattr(first, name), getattr(other, name)])[order] for name in _BY_ROW
-    }
-    files = tuple(dict.fromkeys((*first.files, *other.files)))
-    return replace(first, files=files, lost=first.lost + other.lost, **rows)
