@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import suppress
 from typing import Any, NamedTuple
 
 import pandas as pd
@@ -14,7 +15,7 @@ from kit.trial.cleaning import Cleaning
 from kit.trial.clocks import relative_times
 from kit.trial.key_types import QuantityError, parse_difference, parse_percent
 from kit.trial.logs import has_times
-from kit.trial.plan_file import NAME, Plan, settings_of
+from kit.trial.plan_file import NAME, Plan, PlannedBurn, settings_of
 from kit.trial.run import Run
 from kit.trial.trial import Trial
 
@@ -38,21 +39,19 @@ def deviations(run: Run) -> pd.DataFrame:
         Columns of schema.DEVIATIONS (what, where, planned, done); without rows where no plan was written.
     """
     plan = run.plan
-    rows: list[_Row] = []
-    if plan is not None:
-        rows += _of_the_plan(plan)
-        rows += _of_settings(plan, run.trial)
-        rows += _of_burns(plan, run)
-    table = pd.DataFrame(rows, columns=[column.name for column in DEVIATIONS])
-    return table.astype("str")
+    rows = (
+        [] if plan is None else [*_of_the_plan(plan), *_of_settings(plan, run.trial), *_of_burns(plan, run)]
+    )
+    return pd.DataFrame(rows, columns=[column.name for column in DEVIATIONS]).astype("str")
 
 
-def _of_the_plan(plan: Plan) -> Iterable[_Row]:
+def _of_the_plan(plan: Plan) -> Iterator[_Row]:
+    now = f"sha256 {plan.hash_now[:12]}"
     if plan.is_changed:
         planned = f"sha256 {plan.sha256[:12]}" if plan.sha256 else "a recorded hash"
-        yield _Row("plan changed after it was written", NAME, planned, f"sha256 {plan.hash_now[:12]}")
+        yield _Row("plan changed after it was written", NAME, planned, now)
     if plan.replaces:
-        done = f"sha256 {plan.hash_now[:12]}, written {plan.written}"
+        done = f"{now}, written {plan.written}"
         yield _Row("plan written anew", NAME, f"sha256 {plan.replaces[:12]}", done)
 
 
@@ -67,119 +66,102 @@ _WORDS = {
 }
 
 
-def _of_settings(plan: Plan, trial: Trial) -> Iterable[_Row]:
+_LISTS = {"thresholds": "threshold", "primary": "primary metric", "covariates": "covariate"}
+_LIMITS = {"cleaning": ("cleaning limit", Cleaning()), "measuring": ("measuring", Measuring())}
+
+
+def _of_settings(plan: Plan, trial: Trial) -> Iterator[_Row]:
     then, now = plan.model_dump(mode="json"), settings_of(trial)
     for key, words in _WORDS.items():
         if (then[key] or "") != (now[key] or ""):
             yield _Row(words, key, _shown(then[key]), _shown(now[key]))
-    yield from _of_lists(then, now)
-    limits = (("cleaning", "cleaning limit", Cleaning()), ("measuring", "measuring", Measuring()))
-    for table, words, usual in limits:
+    for key, words in _LISTS.items():
+        yield from (
+            _Row(words, _shown(each), "planned", "dropped") for each in then[key] if each not in now[key]
+        )
+        yield from (
+            _Row(words, _shown(each), "not planned", "added") for each in now[key] if each not in then[key]
+        )
+    for table, (words, usual) in _LIMITS.items():
         default = usual.model_dump(mode="json", exclude_none=True)
         yield from _of_table(words, default | then[table], default | now[table])
-    yield from _of_margins(then["margins"], now["margins"])
-
-
-def _of_margins(then: Mapping[str, str], now: Mapping[str, str]) -> Iterable[_Row]:
-    for row in _of_table("margin", then, now):
+    for row in _of_table("margin", then["margins"], now["margins"]):
         if _size(row.planned) != _size(row.done):  # 15 °C and 27 °F are one margin
             yield row
 
 
+def _of_table(words: str, then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[_Row]:
+    for key in {**then, **now}:
+        if then.get(key) != now.get(key):
+            yield _Row(words, key, _shown(then.get(key)), _shown(now.get(key)))
+
+
 def _size(written: str) -> object:
     for read in (parse_percent, parse_difference):
-        try:
-            return read.__name__, read(written)
-        except QuantityError:
-            continue
+        with suppress(QuantityError):
+            return read, read(written)
     return written
 
 
-def _of_lists(then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[_Row]:
-    for key, words in (
-        ("thresholds", "threshold"),
-        ("primary", "primary metric"),
-        ("covariates", "covariate"),
-    ):
-        for each in [value for value in then[key] if value not in now[key]]:
-            yield _Row(words, _shown(each), "planned", "dropped")
-        for each in [value for value in now[key] if value not in then[key]]:
-            yield _Row(words, _shown(each), "not planned", "added")
-
-
-def _of_table(words: str, then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterable[_Row]:
-    for key in dict.fromkeys((*then, *now)):
-        if then.get(key) != now.get(key):
-            planned, done = _shown(then.get(key)), _shown(now.get(key))
-            yield _Row(words, key, planned, done)
-
-
 def _shown(value: object) -> str:
-    if value is None or value == "":
-        return "none"
-    if isinstance(value, list | tuple):
+    if isinstance(value, list):
         return ", ".join(map(_shown, value)) or "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value:g}" if isinstance(value, float) else "none" if value in (None, "") else str(value)
 
 
-def _of_burns(plan: Plan, run: Run) -> Iterable[_Row]:
-    rows: dict[str, dict[str, Any]] = {str(row["burn"]): dict(row) for row in _records(run.burns)}
-    done = {burn: row for burn, row in rows.items() if row["state"] == "done" or _was_burned(row)}
-    yield from _of_numbers(plan, done)
-    yield from _of_order(plan, done)
-    yield from _of_days(plan, done)
-    for planned in plan.burns:
-        if planned.burn in done:
-            yield from _of_one(planned.model_dump(), done[planned.burn], plan)
-    for burn, row in rows.items():
+def _of_burns(plan: Plan, run: Run) -> Iterator[_Row]:
+    rows: dict[str, dict[str, Any]] = {str(row["burn"]): row for row in run.burns.to_dict("records")}
+    done = {
+        burn: row
+        for burn, row in rows.items()
+        if row["state"] == "done" or (row["state"] == "excluded" and (row["log"] or has_times(row)))
+    }
+    in_order = sorted(plan.burns, key=lambda burn: (burn.order is None, burn.order or 0))
+    planned = [burn.burn for burn in in_order]
+    yield from _of_numbers(planned, done, plan.stages)
+    yield from _of_order([burn for burn in planned if burn in done], done)
+    moved: dict[tuple[str, str], list[str]] = {}
+    for burn in (burn for burn in plan.burns if burn.day and burn.burn in done):
+        moved.setdefault((burn.day, str(done[burn.burn]["day"])), []).append(burn.burn)
+    for (then, day), burns in moved.items():
+        if day and day != then:
+            yield _Row("day", ", ".join(burns), then, day)
+    for burn in (burn for burn in plan.burns if burn.burn in done):
+        yield from _of_one(burn, done[burn.burn], plan.tolerance_g)
+    for name, row in rows.items():
         if row["state"] == "excluded":
-            yield _Row("burn left out", burn, "counted", str(row["excluded"]))
+            yield _Row("burn left out", name, "counted", str(row["excluded"]))
 
 
-def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(key): value for key, value in row.items()} for row in table.to_dict("records")]
-
-
-def _was_burned(row: Mapping[str, Any]) -> bool:
-    return row["state"] == "excluded" and (bool(row["log"]) or has_times(row))
-
-
-def _of_numbers(plan: Plan, done: Mapping[str, object]) -> Iterable[_Row]:
-    planned = [burn.burn for burn in _in_order(plan)]
+def _of_numbers(planned: list[str], done: Collection[str], stages: Collection[int]) -> Iterator[_Row]:
     last = max((place for place, burn in enumerate(planned) if burn in done), default=-1)
-    for burn in planned[:last]:
+    for burn in planned[: max(last, 0)]:
         if burn not in done:
             yield _Row("burn missing", burn, "a burn", "none")
     count = sum(burn in done for burn in planned)
-    if planned and last < len(planned) - 1 and count not in plan.stages:
+    if planned and last < len(planned) - 1 and count not in stages:
         yield _Row("stopped early", "all burns", f"{len(planned)} burns", f"{count} burns")
     for burn in done:
         if burn not in planned:
             yield _Row("burn beyond the plan", burn, "none", "a burn")
 
 
-def _in_order(plan: Plan) -> list[Any]:
-    numbered = list(enumerate(plan.burns))
-    return [
-        b for _, b in sorted(numbered, key=lambda each: (each[1].order is None, each[1].order or 0, each[0]))
-    ]
-
-
-def _of_order(plan: Plan, done: Mapping[str, Mapping[str, Any]]) -> Iterable[_Row]:
+def _of_order(planned: list[str], done: Mapping[str, Mapping[str, Any]]) -> Iterator[_Row]:
     """Yield the fewest burns that would have to be moved to turn the order done into the order planned."""
-    planned = [burn.burn for burn in _in_order(plan) if burn.burn in done]
-    keys = {burn: _when(done[burn]) for burn in planned}
-    if any(key is None for key in keys.values()):
-        keys = {burn: _numbered(done[burn]) for burn in planned}
-    if any(key is None for key in keys.values()):
+    for moment in (_when, _numbered):
+        moments = {burn: at for burn in planned if (at := moment(done[burn])) is not None}
+        if len(moments) == len(planned):
+            break
+    else:
         return
-    actual = sorted(planned, key=lambda burn: keys[burn] or ())
-    in_place = _longest_rising([planned.index(burn) for burn in actual])
+    actual = sorted(planned, key=moments.__getitem__)
+    ranks = {burn: place for place, burn in enumerate(planned)}
+    in_place = _longest_rising([ranks[burn] for burn in actual])
     for place, burn in enumerate(actual):
-        if planned.index(burn) not in in_place:
-            yield _Row("order", burn, f"place {planned.index(burn) + 1}", f"place {place + 1}")
+        if ranks[burn] not in in_place:
+            yield _Row("order", burn, f"place {ranks[burn] + 1}", f"place {place + 1}")
 
 
 def _when(row: Mapping[str, Any]) -> tuple[float, ...] | None:
@@ -202,30 +184,20 @@ def _longest_rising(ranks: list[int]) -> set[int]:
         before[rank] = tails[place - 1] if place else None
         tails[place : place + 1] = [rank]
     chain: set[int] = set()
-    rank = tails[-1] if tails else None  # type: ignore[assignment]
-    while rank is not None:
-        chain.add(rank)
-        rank = before[rank]  # type: ignore[assignment]
+    last = tails[-1] if tails else None
+    while last is not None:
+        chain.add(last)
+        last = before[last]
     return chain
 
 
-def _of_days(plan: Plan, done: Mapping[str, Mapping[str, Any]]) -> Iterable[_Row]:
-    moved: dict[tuple[str, str], list[str]] = {}
-    for burn in plan.burns:
-        day = str(done[burn.burn]["day"]) if burn.burn in done else ""
-        if day and burn.day and day != burn.day:
-            moved.setdefault((burn.day, day), []).append(burn.burn)
-    for (planned, day), burns in moved.items():
-        yield _Row("day", ", ".join(burns), planned, day)
-
-
-def _of_one(planned: Mapping[str, Any], row: Mapping[str, Any], plan: Plan) -> Iterable[_Row]:
+def _of_one(planned: PlannedBurn, row: Mapping[str, Any], tolerance_g: float | None) -> Iterator[_Row]:
     for key in ("fuel", "bag", "setting", "cooker"):
-        if planned[key] and row[key] != planned[key]:
-            yield _Row(key, str(planned["burn"]), str(planned[key]), str(row[key]) or "blank")
-    target, charge = planned["charge_g"], row["charge_g"]
-    if target is None or charge != charge:
-        return
-    allowed = target * OWN_TOLERANCE if plan.tolerance_g is None else plan.tolerance_g
-    if abs(charge - target) > allowed + 1e-9:
-        yield _Row("charge", str(planned["burn"]), f"{target:g} ± {allowed:g} g", f"{charge:g} g")
+        then = getattr(planned, key)
+        if then and row[key] != then:
+            yield _Row(key, planned.burn, then, str(row[key]) or "blank")
+    target, charge = planned.charge_g, row["charge_g"]
+    if target is not None and charge == charge:
+        allowed = target * OWN_TOLERANCE if tolerance_g is None else tolerance_g
+        if abs(charge - target) > allowed + 1e-9:
+            yield _Row("charge", planned.burn, f"{target:g} ± {allowed:g} g", f"{charge:g} g")

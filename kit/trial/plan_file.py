@@ -7,7 +7,7 @@ import json
 import tomllib
 import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime
+from datetime import date
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any
@@ -144,8 +144,16 @@ def plan_of(
     seed, stages, spare_days, exclusions
         As the attributes of `Plan`; seed and stages default to the trial file's.
     """
-    open_cells = {"charge_g": trial.charge.grams}
-    rows = [_planned(row, open_cells) for row in burns.to_dict("records")]
+    rows: list[dict[str, Any]] = []
+    for row in burns.to_dict("records"):
+        cells = {name: row.get(name) for name in PlannedBurn.model_fields}
+        filled = {
+            name: cell for name, cell in cells.items() if not (cell is None or cell == "" or cell != cell)
+        }
+        filled = ({"charge_g": trial.charge.grams} if trial.charge.grams is not None else {}) | filled
+        rows.append(
+            {n: float(cell) if n in ("order", "charge_g") else str(cell) for n, cell in filled.items()}
+        )
     content = {
         "schema": SCHEMA,
         "written": str(written),
@@ -157,7 +165,7 @@ def plan_of(
         "fuels": [fuel.id for fuel in trial.fuels] or list(dict.fromkeys(row["fuel"] for row in rows)),
         "burns": rows,
     }
-    return Plan.model_validate(_with_hash(content))
+    return _plan(content)
 
 
 def settings_of(trial: Trial) -> dict[str, Any]:
@@ -179,37 +187,25 @@ def settings_of(trial: Trial) -> dict[str, Any]:
     }
 
 
-def _planned(row: Mapping[Any, Any], open_cells: Mapping[str, Any]) -> dict[str, Any]:
-    filled: dict[str, Any] = {}
-    for name in PlannedBurn.model_fields:
-        value = row.get(name)
-        if value is None or value == "" or value != value:
-            value = open_cells.get(name)
-        if value is not None:
-            filled[name] = float(value) if name in ("order", "charge_g") else str(value)
-    return filled
-
-
 def plan_hash(content: Mapping[str, Any]) -> str:
     """Return the SHA-256 of a plan's content: its canonical JSON, without the key sha256.
 
     Canonical: keys sorted, text composed (NFC), whole numbers without a point, dates yyyy-mm-dd, no blanks.
     """
     bare = {key: value for key, value in content.items() if key != "sha256"}
-    text = json.dumps(_canonical(bare), sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()
+    text = json.dumps(bare, ensure_ascii=False, default=lambda moment: moment.isoformat())
+    plain = json.loads(unicodedata.normalize("NFC", text), parse_float=_number)
+    canonical = json.dumps(plain, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(canonical.encode()).hexdigest()
 
 
-def _canonical(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {unicodedata.normalize("NFC", str(key)): _canonical(each) for key, each in value.items()}
-    if isinstance(value, list | tuple):
-        return [_canonical(each) for each in value]
-    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
-        return int(value)
-    if isinstance(value, str):
-        return unicodedata.normalize("NFC", value)
-    return value.isoformat() if isinstance(value, date | datetime) else value
+def _number(text: str) -> float:
+    value = float(text)
+    return int(value) if value.is_integer() and abs(value) < 2**53 else value
+
+
+def _plan(content: Mapping[str, Any]) -> Plan:
+    return Plan.model_validate(_with_hash(content))
 
 
 def _with_hash(content: Mapping[str, Any]) -> dict[str, Any]:
@@ -219,10 +215,10 @@ def _with_hash(content: Mapping[str, Any]) -> dict[str, Any]:
 
 def _content(plan: Plan) -> dict[str, Any]:
     """Return what is written of a plan, and hashed; what the plan leaves open is left out."""
-    content = plan.model_dump(exclude={"sha256", "hash_now", "schema_"}, exclude_none=True)
-    content = {"schema": SCHEMA} | {key: value for key, value in content.items() if value not in ("", (), {})}
+    fields = plan.model_dump(mode="json", exclude={"sha256", "hash_now", "schema_"}, exclude_none=True)
+    content = {"schema": SCHEMA} | {key: value for key, value in fields.items() if value not in ("", [], {})}
     content["burns"] = [{k: v for k, v in burn.items() if v != ""} for burn in content.get("burns", ())]
-    return json.loads(json.dumps(content)) if content else {}
+    return content
 
 
 def write_plan(folder: str | Path, plan: Plan) -> Plan:
@@ -241,31 +237,16 @@ def write_plan(folder: str | Path, plan: Plan) -> Plan:
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
         content, earlier = _content(plan), _earlier(place)
-        if earlier and earlier | {"replaces": ""} == content | {
-            "replaces": "",
-            "sha256": earlier.get("sha256"),
-        }:
-            return Plan.model_validate(_with_hash(earlier))
+        apart = {"replaces": "", "sha256": ""}  # what two plans of one content may differ in
+        if earlier.get("sha256") and earlier | apart == content | apart:
+            return _plan(earlier)
         content |= {"replaces": _keep(place)} if place.is_file() else {}
-        content = _scalars_first(content | {"sha256": plan_hash(content)})
+        content |= {"sha256": plan_hash(content), "burns": content.pop("burns")}  # the burns last
         write_atomically(place, _REMARK + tomli_w.dumps(content))
     except OSError as error:
         found = error.strerror or type(error).__name__
         raise KitError.refuse(NAME, found, "a folder that can be written", "Look at it.") from None
-    return Plan.model_validate(_with_hash(content))
-
-
-def _scalars_first(content: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the content in the order TOML wants: plain keys, then tables, then the burns."""
-
-    def weight(value: Any) -> int:
-        return (
-            2
-            if isinstance(value, list) and any(isinstance(e, dict) for e in value)
-            else isinstance(value, dict)
-        )
-
-    return dict(sorted(content.items(), key=lambda item: weight(item[1])))
+    return _plan(content)
 
 
 def _earlier(place: Path) -> dict[str, Any]:
