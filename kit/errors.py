@@ -189,6 +189,14 @@ class Faults:
         """Keep the problems of an error that was caught."""
         self._problems.extend(error.problems)
 
+    @contextmanager
+    def gathering(self) -> Iterator[None]:
+        """Keep the problems of what is raised within, and go on behind it."""
+        try:
+            yield
+        except KitError as error:
+            self.take(error)
+
     def settle(self) -> None:
         """Raise all that was gathered, if anything was.
 

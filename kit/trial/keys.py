@@ -161,7 +161,8 @@ def _kind(annotation: Any) -> str:
     if origin is Literal:
         return " | ".join(f'"{choice}"' for choice in parts if choice)
     if origin is tuple and Ellipsis in parts:
-        return f"list of {_plural(_kind(parts[0]))}"
+        kind = _kind(parts[0])
+        return f"list of {kind}" + "s" * (not kind.startswith("["))
     if origin is tuple:
         return f"[{', '.join(map(_kind, parts))}]"
     if origin is dict:
@@ -171,18 +172,10 @@ def _kind(annotation: Any) -> str:
     return _KINDS.get(annotation, "table")
 
 
-def _plural(kind: str) -> str:
-    return kind if kind.startswith("[") else f"{kind}s"
-
-
 def _unit(key: str, field: FieldInfo) -> str:
     named = next((unit for ending, unit in _SUFFIXES.items() if key.endswith(ending)), "")
-    return next((mark.symbol for mark in _marks(field) if isinstance(mark, Unit)), named)
-
-
-def _marks(field: FieldInfo) -> Iterator[object]:
-    yield from field.metadata
-    yield from _marks_in(field.annotation)
+    marks = [*field.metadata, *_marks_in(field.annotation)]
+    return next((mark.symbol for mark in marks if isinstance(mark, Unit)), named)
 
 
 def _marks_in(annotation: Any) -> Iterator[object]:

@@ -9,7 +9,7 @@ from typing import Literal
 
 import pandas as pd
 
-from kit.errors import Faults, KitError, Problem, did_you_mean
+from kit.errors import Faults, KitError, did_you_mean
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.trial.burn_sheet import read_burn_sheet
@@ -21,11 +21,12 @@ from kit.trial.plan_file import NAME as PLAN
 from kit.trial.plan_file import Plan, read_plan
 from kit.trial.side_sheets import read_events, read_scores
 from kit.trial.trial import Trial
+from kit.trial.trial_file import NAME as TRIAL
 from kit.trial.trial_file import margin_as_written, read_trial
 
 OWN_WORDS = "notes.md"
 SHEETS = tuple(f"{stem}{ending}" for stem in ("burns", "events", "scores") for ending in (".csv", *ENDINGS))
-FILES = ("trial.toml", *SHEETS, OWN_WORDS, LOGS, PLAN)
+FILES = (TRIAL, *SHEETS, OWN_WORDS, LOGS, PLAN)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -65,20 +66,12 @@ class Run:
         return f"<Run '{name}': burns {counts or 'none'}; {len(self.trial.fuels)} fuels>"
 
     def _repr_html_(self) -> str:
-        trial = self.trial
-        conditions = [
-            name for name in ("day", "cooker", "charge_g", "ambient_c", "wind_m_s") if name in self.burns
-        ]
-        told = [element("p", element("strong", trial.title or self.folder.name), ". ", trial.question)]
-        told += [element("p", note) for note in self.notes]
-        burns = (
-            self.burns[["burn", "fuel", "bag", *conditions, "state"]]
-            .replace("", None)
-            .dropna(axis=1, how="all")
-        )
-        return str(
-            join([*told, as_table(burns, "The burn sheet", note="All columns are in .burns.", rows=12)])
-        )
+        title = element("strong", self.trial.title or self.folder.name)
+        words = [element("p", title, ". ", self.trial.question), *(element("p", note) for note in self.notes)]
+        names = ["burn", "fuel", "bag", "day", "cooker", "charge_g", "ambient_c", "wind_m_s", "state"]
+        burns = self.burns.filter(names).replace("", None).dropna(axis=1, how="all")
+        note = "All columns are in .burns."
+        return str(join([*words, as_table(burns, "The burn sheet", note=note, rows=12)]))
 
     @property
     def is_interim(self) -> bool:
@@ -205,26 +198,52 @@ def look_into(path: str | Path) -> LookedInto:
     """
     folder = Path(path).absolute()
     if not folder.is_dir():
-        raise KitError(_no_folder(folder))
+        is_file = folder.is_file()
+        found = "a file" if is_file else "no such folder"
+        remedy = "Give the run folder itself." if is_file else "`repeatburn start` makes one."
+        raise KitError.refuse(str(folder), found, "a run folder, with trial.toml and burns.csv", remedy)
     faults = Faults()
     notes: list[str] = []
-    if not _stays_at_home(folder, faults):
+    for name in FILES:
+        if not stays_inside(folder, folder / name):
+            remedy = "Put a copy in its place."
+            faults.refuse(name, "a link out of the run folder", "a file of its own", remedy)
+    if len(faults):  # nothing outside is ever read
         return LookedInto(None, faults)
-    trial, lost = _trial(folder, faults, notes)
+    path = folder / TRIAL
+    trial, lost = read_trial(path, faults, notes) if path.is_file() else (None, frozenset[str]())
     burns, unreadable = read_burn_sheet(folder, trial, faults, notes, lost)
     events = read_events(folder, burns, None if "probe" in lost else trial, faults, notes)
     scores = read_scores(folder, burns, faults, notes)
-    if not (folder / "trial.toml").is_file():
-        _note_no_trial(folder, burns, faults)
-    if trial is not None:
-        _borrowed_are_there(folder, trial, faults)
-    plan = _plan(folder, faults)
-    own_words = _own_words(folder, faults)
+    if not path.is_file():
+        _ask_for_trial(folder, burns, faults)
+    if trial is not None and trial.model.borrow_from != (ALL_ALIKE,):
+        names = trial.model.borrow_from
+        for name, place in zip(names, lender_folders(folder, names), strict=True):
+            if not place.is_dir():
+                expected, remedy = "a run folder, its path from this one", "Correct the path, or take it out."
+                faults.refuse("trial.toml, [model], key borrow_from", shown(name), expected, remedy)
+    plan, own_words = None, ""
+    with faults.gathering():
+        plan = read_plan(folder)
+    if (folder / OWN_WORDS).is_file():
+        with faults.gathering():
+            own_words = without_hidden(read_text(folder / OWN_WORDS, OWN_WORDS)[0]).strip()
     if trial is None or burns is None:
         return LookedInto(None, faults, lost)
     burns = burns.drop(index=unreadable).reset_index(drop=True)
     run = Run(folder, trial, burns, events, scores, tuple(notes), plan, own_words)
     return LookedInto(run, faults, lost)
+
+
+def _ask_for_trial(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> None:
+    """Ask for a trial file, with the lines that the burn sheet's fuels make enough to begin with."""
+    kin = sorted(path.name for path in folder.iterdir() if path.stem.casefold() == "trial")
+    fuels = [] if burns is None else [fuel for fuel in burns["fuel"].unique() if fuel.strip("?")]
+    lines = "".join(f"\n[[fuel]]\nid = {toml_text(fuel)}" for fuel in fuels) or '\n[[fuel]]\nid = "…"'
+    hint = f"Is it {shown(kin[0])}? Rename it. Else save" if kin else "Save"
+    remedy = f"{hint} a text file with this name; to begin with, each fuel once and rightly spelt:{lines}"
+    faults.ask(TRIAL, "no trial file", "what is tested, and how", remedy)
 
 
 def fuel_ids(path: str | Path, *words: str) -> tuple[str, ...]:
@@ -242,70 +261,7 @@ def fuel_ids(path: str | Path, *words: str) -> tuple[str, ...]:
     faults = Faults()
     for word in words:
         if word.casefold() not in by_words:
-            hint = did_you_mean(word.casefold(), by_words)
-            faults.refuse(
-                f"the fuel {shown(word)}", "no such fuel in this folder", "a fuel's id or name", hint
-            )
+            found, hint = "no such fuel in this folder", did_you_mean(word.casefold(), by_words)
+            faults.refuse(f"the fuel {shown(word)}", found, "a fuel's id or name", hint)
     faults.settle()
     return tuple(by_words[word.casefold()] for word in words)
-
-
-def _no_folder(folder: Path) -> Problem:
-    found = "a file" if folder.is_file() else "no such folder"
-    remedy = "Give the run folder itself." if folder.is_file() else "`repeatburn start` makes one."
-    return Problem("refuse", str(folder), found, "a run folder, with trial.toml and burns.csv", remedy)
-
-
-def _stays_at_home(folder: Path, faults: Faults) -> bool:
-    """Note files of the folder that are links out of it; nothing outside is ever read."""
-    known = len(faults)
-    for name in FILES:
-        path = folder / name
-        if not stays_inside(folder, path):
-            faults.refuse(
-                name, "a link out of the run folder", "a file of its own", "Put a copy in its place."
-            )
-    return len(faults) == known
-
-
-def _trial(folder: Path, faults: Faults, notes: list[str]) -> tuple[Trial | None, frozenset[str]]:
-    path = folder / "trial.toml"
-    return read_trial(path, faults, notes) if path.is_file() else (None, frozenset())
-
-
-def _note_no_trial(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> None:
-    """Ask for a trial file, with the lines that the burn sheet's fuels make enough to begin with."""
-    kin = sorted(path.name for path in folder.iterdir() if path.stem.casefold() == "trial")
-    fuels = [] if burns is None else [fuel for fuel in burns["fuel"].unique() if fuel.strip("?")]
-    lines = "".join(f"\n[[fuel]]\nid = {toml_text(fuel)}" for fuel in fuels) or '\n[[fuel]]\nid = "…"'
-    hint = f"Is it {shown(kin[0])}? Rename it. Else save" if kin else "Save"
-    remedy = f"{hint} a text file with this name; to begin with, each fuel once and rightly spelt:{lines}"
-    faults.ask("trial.toml", "no trial file", "what is tested, and how", remedy)
-
-
-def _borrowed_are_there(folder: Path, trial: Trial, faults: Faults) -> None:
-    names = trial.model.borrow_from if trial.model.borrow_from != (ALL_ALIKE,) else ()
-    for name, place in zip(names, lender_folders(folder, names), strict=True):
-        if not place.is_dir():
-            expected, remedy = "a run folder, its path from this one", "Correct the path, or take it out."
-            faults.refuse("trial.toml, [model], key borrow_from", shown(name), expected, remedy)
-
-
-def _own_words(folder: Path, faults: Faults) -> str:
-    path = folder / OWN_WORDS
-    if not path.is_file():
-        return ""
-    try:
-        text, _ = read_text(path, OWN_WORDS)
-    except KitError as error:
-        faults.take(error)
-        return ""
-    return without_hidden(text).strip()
-
-
-def _plan(folder: Path, faults: Faults) -> Plan | None:
-    try:
-        return read_plan(folder)
-    except KitError as error:
-        faults.take(error)
-        return None

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from kit.metrics.measuring import Measuring
-from kit.schema import COLUMNS, Metric, metric
+from kit.schema import COLUMNS, Metric, Scale, metric
 from kit.trial.cleaning import Cleaning
 from kit.trial.models import (
     DEFAULT_PRIMARY,
@@ -24,8 +24,6 @@ from kit.trial.models import (
     Setting,
     threshold_id,
 )
-
-TimeZero = Literal["lit", "tipped", "lid on"]
 
 
 @dataclass(frozen=True)
@@ -77,7 +75,7 @@ class Trial:
     interests: str = ""
     cookers: tuple[str, ...] = ()
     probe: str | None = None
-    time_zero: TimeZero = "lit"
+    time_zero: Literal["lit", "tipped", "lid on"] = "lit"
     stop_rule: str = ""
     timezone: str | None = None
     currency: str = ""
@@ -132,7 +130,10 @@ class Trial:
 
     def fuel(self, fuel_id: str) -> Fuel:
         """Return a fuel by its id; KeyError where it is not declared."""
-        return _by_id(self.fuels, fuel_id)
+        for fuel in self.fuels:
+            if fuel.id == fuel_id:
+                return fuel
+        raise KeyError(fuel_id)
 
     def kind_of(self, fuel_id: str) -> str:
         """Return the kind of a fuel, '' where none is given."""
@@ -151,23 +152,8 @@ class Trial:
 
 def declared_metric(declared: Declared) -> Metric:
     """Return a declared column of the burn sheet as a metric."""
-    known = COLUMNS.get(declared.column)
-    unit = declared.unit or (known.unit if known else "")
-    label = declared.column.replace("_", " ")
-    return Metric(
-        declared.column,
-        declared.column,
-        label,
-        unit,
-        "plain" if declared.scale == "plain" else "log",
-        "declared",
-        declared.better,
-        counted=declared.scale == "count",
-    )
-
-
-def _by_id(fuels: tuple[Fuel, ...], fuel_id: str) -> Fuel:
-    for fuel in fuels:
-        if fuel.id == fuel_id:
-            return fuel
-    raise KeyError(fuel_id)
+    name, is_count = declared.column, declared.scale == "count"
+    unit = declared.unit or (COLUMNS[name].unit if name in COLUMNS else "")
+    scale: Scale = "plain" if declared.scale == "plain" else "log"
+    label = name.replace("_", " ")
+    return Metric(name, name, label, unit, scale, "declared", declared.better, counted=is_count)

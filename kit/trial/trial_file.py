@@ -33,21 +33,19 @@ def read_trial(path: Path, faults: Faults, notes: list[str]) -> tuple[Trial | No
 
     Faults are gathered in `faults`; a remark on an odd encoding in `notes`.
     """
-    try:
+    with faults.gathering():
         text, encoding = read_text(path, NAME)
         if encoding not in ("utf-8", "utf-16", "utf-32"):
             notes.append(
                 f"{NAME} is not UTF-8; it was read as {encoding}: look at its accents and degree signs."
             )
         tables = parse_toml(text, NAME)
-    except KitError as error:
-        faults.take(error)
-        return None, frozenset()
-    own = TomlFaults(NAME, text)
-    file = validated(TrialFile, tables, own)
-    trial = _checked(file, own) if file else Trial()
-    own.hand_to(faults)
-    return trial, own.lost
+        own = TomlFaults(NAME, text)
+        file = validated(TrialFile, tables, own)
+        trial = _checked(file, own) if file else Trial()
+        own.hand_to(faults)
+        return trial, own.lost
+    return None, frozenset()
 
 
 def _checked(file: TrialFile, faults: TomlFaults) -> Trial:
