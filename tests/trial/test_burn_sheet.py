@@ -259,7 +259,7 @@ def test_counts_are_whole_numbers(tmp_path):
     )
     sheet = "burn,fuel,log,Sparks\n1,alder,a.csv,0\n2,alder,b.csv,12\n"
     spec = opened(tmp_path, burns=sheet, trial=trial).trial.metric("sparks")
-    assert (spec.scale, spec.counted, spec.less) == ("log", True, "fewer")
+    assert (spec.scale, spec.counted, spec.phrases.smaller) == ("log", True, "fewer")
     found = problems(tmp_path, burns=sheet.replace(",0", ",1.5").replace(",12", ",-2"), trial=trial)
     assert [problem.found for problem in found] == ["1.5", "-2"]
     assert all(problem.where.endswith("column sparks") for problem in found)
