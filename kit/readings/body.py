@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -282,9 +282,14 @@ def _all_texts(parts: Sequence[Texts]) -> Texts:
     return Texts(np.concatenate(codes), tuple(known))
 
 
-def take(body: Body, rows: npt.NDArray[np.int64]) -> Body:
+def picked(values: npt.NDArray[Any], rows: Ints) -> npt.NDArray[Any]:
+    """Return some values, in the order given; without a copy where these are all."""
+    return values if len(rows) == len(values) and (np.diff(rows) == 1).all() else values[rows]
+
+
+def take(body: Body, rows: Ints) -> Body:
     """Return some rows of a body, in the order given."""
-    if len(rows) == len(body) and (np.diff(rows) == 1).all():
+    if picked(body.lines, rows) is body.lines:
         return body
     return replace(
         body,

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 
-from kit.readings.body import Body
+from kit.readings.body import Body, picked
 from kit.readings.headings import stated_values
 from kit.readings.open_log import OpenLog
 from kit.readings.stamps import (
@@ -38,8 +38,10 @@ class Timed:
     ----------
     log, plan, body
         The file, where its time stands, and its rows.
+    lines
+        Line number of each row.
     run
-        Number of the run each row belongs to (all 0 where the file holds one).
+        Number of the run each belongs to (all 0 where the file holds one).
     clock
         Clock time of the first row as a preamble states it, or None.
     step_s
@@ -49,33 +51,40 @@ class Timed:
     log: OpenLog
     plan: TimePlan
     body: Body
+    lines: Ints
     run: Ints
     clock: Ints | None
     step_s: float | None
 
-    def at(self, row: int | None = None) -> str:
-        """Return the time column, or a row of it, as messages name it."""
-        where = self.log.at(column=self.plan.heading)
-        return where if row is None else f"{where}, line {self.line(row)}"
+    def of(self, rows: Ints | None) -> Timed:
+        """Return the same of some rows alone, in the order given; None for all."""
+        if rows is None:
+            return self
+        return replace(self, lines=picked(self.lines, rows), run=picked(self.run, rows))
 
-    def line(self, row: int) -> int:
+    def line(self, row: int | np.int64) -> int:
         """Return the line number of a row."""
-        return int(self.body.lines[row])
+        return int(self.lines[row])
 
-    def cells(self, row: int) -> list[str]:
+    def cells(self, row: int | np.int64) -> list[str]:
         """Return the cells of a row."""
         return self.log.fields([self.line(row)])[self.line(row)]
 
-    def text(self, row: int) -> str:
+    def text(self, row: int | np.int64) -> str:
         """Return what a row holds in its time columns."""
         cells = self.cells(row)
         return " ".join(cells[place] for place in self.plan.places if place < len(cells))
 
-    def ask(self, row: int | None, found: str, expected: str, remedy: str) -> None:
+    def at(self, row: int | np.int64 | None) -> str:
+        """Return the time column, or a row of it, as messages name it."""
+        where = self.log.at(column=self.plan.heading)
+        return where if row is None else f"{where}, line {self.line(row)}"
+
+    def ask(self, row: int | np.int64 | None, found: str, expected: str, remedy: str) -> None:
         """Ask for what is missing about the time."""
         self.log.faults.ask(self.at(row), found, expected, remedy)
 
-    def refuse(self, row: int | None, found: str, expected: str, remedy: str) -> None:
+    def refuse(self, row: int | np.int64 | None, found: str, expected: str, remedy: str) -> None:
         """Note a fault of the time."""
         self.log.faults.refuse(self.at(row), found, expected, remedy)
 
@@ -93,7 +102,7 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
         named = (stamps.form == NAMED).any()
         return "ymd", "the month is written as a word" if named else "the year stands first"
     if len(others):
-        found = f"dates written in two ways, '{timed.text(int(rows[0]))}' and '{timed.text(int(others[0]))}'"
+        found = f"dates written in two ways, '{timed.text(rows[0])}' and '{timed.text(others[0])}'"
         remedy = "Export the log again with one format, or split the file."
         timed.refuse(None, found, "one way for a whole column", remedy)
         return None
@@ -108,8 +117,8 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
     if timed.log.keys.get("day_first") is not None:
         return _declared(stamps, orders, rows, timed)
     if not orders:
-        by_day = next((int(row) for row in rows if stamps.a[row] > 12), int(rows[0]))
-        by_month = next((int(row) for row in rows if stamps.b[row] > 12), int(rows[-1]))
+        by_day = next((row for row in rows if stamps.a[row] > 12), rows[0])
+        by_month = next((row for row in rows if stamps.b[row] > 12), rows[-1])
         timed.refuse(
             None,
             f"'{timed.text(by_day)}' and '{timed.text(by_month)}', which no single order of day and month explains",
@@ -123,7 +132,7 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
             return "ymd", supported["ymd"]
     if len(orders) == 1:
         field = {"dmy": stamps.a, "mdy": stamps.b, "ymd": stamps.c}[orders[0]]
-        proof = timed.text(int(rows[int(np.argmax(field[rows]))]))
+        proof = timed.text(rows[np.argmax(field[rows])])
         return orders[0], f"{_WORDS[orders[0]]}: shown by '{proof}'"
     if stamps.separators == {"."} and "dmy" in orders:
         return "dmy", "points part day, month and year: day first"
@@ -150,7 +159,7 @@ def _declared(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed)
     if wanted in orders:
         return wanted, "declared"
     found, expected = (
-        f"dates such as '{timed.text(int(rows[0]))}'",
+        f"dates such as '{timed.text(rows[0])}'",
         f"dates with the {_WORDS[wanted]}, as declared",
     )
     timed.refuse(None, found, expected, "Mend the key day_first.")
@@ -158,7 +167,7 @@ def _declared(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed)
 
 
 def _ask_order(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed) -> None:
-    texts = ", ".join(f"'{timed.text(int(row))}'" for row in rows)
+    texts = ", ".join(f"'{timed.text(row)}'" for row in rows)
     readings = []
     for order in orders:
         fields = zip(*(part.tolist() for part in date_fields(stamps, order, rows)), strict=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -19,7 +19,18 @@ _SMOOTHED = 5
 
 
 @dataclass(frozen=True)
-class Fire:
+class Span:
+    """From when to when one fire lasts; as in `Fire`."""
+
+    begin_s: float
+    cold_s: float
+    end_s: float
+    peak_c: float
+    cooled: bool
+
+
+@dataclass(frozen=True)
+class Fire(Span):
     """One fire in a log.
 
     Attributes
@@ -42,11 +53,6 @@ class Fire:
         Heading of the probe it was seen at; label of the run of a split file, '' where there is one.
     """
 
-    begin_s: float
-    cold_s: float
-    end_s: float
-    peak_c: float
-    cooled: bool
     lit: str
     stopped: str
     day: str
@@ -73,31 +79,22 @@ def find_fires(log: Log, probe: str | None = None, *, least_rise_k: float = LEAS
     ['2026-05-14', '2026-05-14', '2026-05-14']
     """
     if probe is None:
-        ranges = {name: _range(log.table[name].to_numpy()) for name in log.probes}
-        probe = max(ranges, key=lambda name: ranges[name], default="")
+        quantiles = {name: log.table[name].quantile([0.01, 0.99]).to_numpy() for name in log.probes}
+        probe = max(
+            quantiles, key=lambda name: float(np.nan_to_num(np.ptp(quantiles[name]), nan=-1.0)), default=""
+        )
     if not probe:
         return []
-    labels = [""] if log.groups is None else list(dict.fromkeys(str(label) for label in log.groups))
-    found = []
+    labels = [""] if log.groups is None else list(dict.fromkeys(map(str, log.groups)))
+    fires = []
     for label in labels:
         rows = np.arange(len(log.table)) if log.groups is None else np.flatnonzero(log.groups == label)
         seconds, celsius = (log.table[name].to_numpy()[rows] for name in ("elapsed_s", probe))
         for span in fires_in(seconds, celsius, least_rise_k):
             lit, stopped = (_clock(log, rows, seconds, at) for at in (span.begin_s, span.cold_s))
             day = lit[:10] if "T" in lit else ""
-            found.append(Fire(**asdict(span), lit=lit, stopped=stopped, day=day, probe=probe, group=label))
-    return found
-
-
-@dataclass(frozen=True)
-class Span:
-    """From when to when one fire lasts; as in `Fire`."""
-
-    begin_s: float
-    cold_s: float
-    end_s: float
-    peak_c: float
-    cooled: bool
+            fires.append(Fire(**asdict(span), lit=lit, stopped=stopped, day=day, probe=probe, group=label))
+    return fires
 
 
 def fires_in(seconds: Floats, celsius: Floats, least_rise_k: float = LEAST_RISE_K) -> list[Span]:
@@ -109,21 +106,19 @@ def fires_in(seconds: Floats, celsius: Floats, least_rise_k: float = LEAST_RISE_
     least = max(least_rise_k, _SHARE_OF_HOTTEST * float(np.ptp(y)))
     step = float(np.median(np.diff(t)))
     pauses = np.flatnonzero(np.diff(t) > max(_GAP_S, _GAP_STEPS * step)) + 1
-    found: list[Span] = []
-    edges = [0, *pauses.tolist(), len(t)]
-    for first, last in pairwise(edges):
+    spans: list[Span] = []
+    for first, last in pairwise([0, *pauses.tolist(), len(t)]):
         part = _in_one_piece(t[first:last], y[first:last], least)
-        if part and found and not found[-1].cooled and y[first] > found[-1].peak_c - 0.75 * least:
-            before, part = found.pop(), part[1:] if len(part) > 1 else []  # the log paused within one fire
-            found.append(Span(before.begin_s, before.cold_s, before.end_s, before.peak_c, before.cooled))
-        found += part
-    return found
+        if part and spans and not spans[-1].cooled and y[first] > spans[-1].peak_c - 0.75 * least:
+            part = part[1:]  # the log paused within one fire
+        spans += part
+    return spans
 
 
 def _in_one_piece(t: Floats, y: Floats, least: float) -> list[Span]:
     """Walk along a curve: up from the lowest reading by `least`, or by what was left of the fire before; down again."""
-    found: list[Span] = []
-    low, place = 0, 0
+    spans: list[Span] = []
+    place = 0
     while place < len(t):
         lowest = np.minimum.accumulate(y[place:])
         rises = np.flatnonzero(y[place:] - lowest >= np.maximum(least, lowest - y.min()))
@@ -137,15 +132,13 @@ def _in_one_piece(t: Floats, y: Floats, least: float) -> list[Span]:
         peak = float(y[hot : end + 1].max())
         cold = y[low : hot + 1] <= y[low] + max(2.0, _BEGINS * (peak - float(y[low])))
         begin = low + int(np.flatnonzero(cold)[-1])
-        if found:
-            found[-1] = Span(
-                found[-1].begin_s, found[-1].cold_s, float(t[max(begin - 1, 0)]), found[-1].peak_c, True
-            )
-        found.append(Span(float(t[begin]), float(t[end]), float(t[-1]), peak, bool(len(falls))))
-        place = end
+        if spans:
+            spans[-1] = replace(spans[-1], end_s=float(t[max(begin - 1, 0)]), cooled=True)
+        spans.append(Span(float(t[begin]), float(t[end]), float(t[-1]), peak, bool(len(falls))))
         if not len(falls):
             break
-    return found
+        place = end
+    return spans
 
 
 def _smoothed(celsius: Floats) -> Floats:
@@ -155,11 +148,6 @@ def _smoothed(celsius: Floats) -> Floats:
     half = _SMOOTHED // 2
     wide = np.concatenate([np.repeat(celsius[:1], half), celsius, np.repeat(celsius[-1:], half)])
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(wide, _SMOOTHED), axis=1))
-
-
-def _range(celsius: Floats) -> float:
-    good = celsius[np.isfinite(celsius)]
-    return float(np.quantile(good, 0.99) - np.quantile(good, 0.01)) if len(good) else -1.0
 
 
 def _clock(log: Log, rows: npt.NDArray[np.int64], seconds: Floats, at: float) -> str:

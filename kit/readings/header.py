@@ -186,7 +186,10 @@ def _units_row(rows: Sequence[_Row], layout: Layout) -> _Row | None:
             continue
         enough = len(known) >= min(2, layout.width) or (len(row.cells) == layout.width and all(known))
         telling = any(unit in SCALES.values() or unit.startswith("time:") for unit in known)
-        if sum(map(bool, known)) >= 0.6 * len(known) and enough and telling:
+        named = any(
+            could_be_temperature(cell) for cell in row.filled if not bare_unit(cell)
+        )  # '#, ms, TC left_F'
+        if sum(map(bool, known)) >= 0.6 * len(known) and enough and telling and not named:
             return row
     return None
 

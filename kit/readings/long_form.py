@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from kit.errors import did_you_mean
 from kit.readings.body import Body, Texts, take
 from kit.readings.headings import SCALES, bare_unit, is_no_temperature, names
 from kit.readings.open_log import OpenLog
@@ -64,8 +63,7 @@ def split_runs(log: OpenLog, body: Body, roles: Roles) -> tuple[Ints, npt.NDArra
     column = column_of(wanted, roles.names)
     if column is None or column not in body.texts:
         known = [roles.names[column] for column in body.texts]
-        expected = "one of " + ", ".join(f"'{name}'" for name in known)
-        log.refuse_key("split_by", f"no column of names '{wanted}'", expected, did_you_mean(wanted, known))
+        log.refuse_name("split_by", f"no column of names '{wanted}'", wanted, known)
         return nothing, None, ""
     texts = body.texts[column]
     _, run = np.unique(texts.codes, return_inverse=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from kit.errors import Faults, KitError
+from kit.errors import Faults, KitError, did_you_mean
 from kit.readings.header import Header, read_header
 from kit.readings.layout import (
     BLANK_RUN,
@@ -68,6 +68,12 @@ class OpenLog:
     def refuse_key(self, key: str, found: str, expected: str, remedy: str = "Mend the key.") -> None:
         """Note a fault of a declared key."""
         self.faults.refuse(f"{self.name}, [[logger]] key {key}", found, expected, remedy)
+
+    def refuse_name(self, key: str, found: str, wanted: str, known: Iterable[str]) -> None:
+        """Note that a declared key names something else than what is known."""
+        names = [name for name in known if name]
+        expected = "one of " + ", ".join(f"'{name}'" for name in names)
+        self.refuse_key(key, found, expected, did_you_mean(wanted, names))
 
     def text(self, key: str) -> str:
         """Return a declared key as text, '' where it was not declared."""

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.errors import Faults, KitError, Problem, did_you_mean
-from kit.readings.body import Wanted, read_body
+from kit.readings.body import Wanted, picked, read_body
 from kit.readings.date_order import Timed
 from kit.readings.headings import stated_clock, step_between
 from kit.readings.long_form import mark_categories, split_runs, widened
@@ -260,7 +260,7 @@ def _read(log: OpenLog, sentinels: Sentinels) -> Log:
     if not split_by:  # in a file that was split rows of different runs may share a time
         body, roles = widened(log, body, roles)
     clock = stated_clock(log.header.preamble, log.layout.delimiter)
-    line = time_of(Timed(log, time, body, run[: len(body)], clock, _step(log, time)))
+    line = time_of(Timed(log, time, body, body.lines, run[: len(body)], clock, _step(log, time)))
     if line is not None:
         chosen = log.keys.get("columns")
         declared = {str(heading) for heading in chosen.values()} if isinstance(chosen, Mapping) else set()
@@ -294,13 +294,13 @@ def _read(log: OpenLog, sentinels: Sentinels) -> Log:
         split_by=split_by,
         reasons={**log.reasons, **{f"unit of {name}": why for name, why in roles.reasons.items()}},
     )
-    lines, shown = _picked(body.lines, rows), _clock(log, line)
+    lines, shown = picked(body.lines, rows), _clock(log, line)
     groups = None if labels is None else labels[rows]
     if labels is None and line.run.any():
         numbered = [f"run {number + 1}" for number in range(int(line.run.max()) + 1)]
         groups = np.array(numbered, dtype=object)[line.run]
-    celsius = {name: _picked(values, rows) for name, values in temperatures.celsius.items()}
-    apart = {name: _picked(values, rows) for name, values in temperatures.differences.items()}
+    celsius = {name: picked(values, rows) for name, values in temperatures.celsius.items()}
+    apart = {name: picked(values, rows) for name, values in temperatures.differences.items()}
     return Log(
         table=pd.DataFrame({"elapsed_s": line.elapsed_s, "clock": shown, **celsius}, copy=False),
         dialect=dialect,
@@ -309,7 +309,7 @@ def _read(log: OpenLog, sentinels: Sentinels) -> Log:
         sha256=_content_hash(log.source),
         lines=lines,
         lost=checked.lost,
-        codes={name: _picked(codes, rows) for name, codes in temperatures.codes.items()},
+        codes={name: picked(codes, rows) for name, codes in temperatures.codes.items()},
         moved=line.moved,
         repeated=line.repeated,
         groups=groups,
@@ -339,10 +339,6 @@ def _step(log: OpenLog, time: TimePlan) -> float | None:
         return None
     log.reasons["step_s"] = stated[1]
     return stated[0]
-
-
-def _picked(values: npt.NDArray[Any], rows: npt.NDArray[np.int64]) -> npt.NDArray[Any]:
-    return values if len(rows) == len(values) and (np.diff(rows) == 1).all() else values[rows]
 
 
 def _clock(log: OpenLog, line: Timeline) -> npt.NDArray[np.datetime64]:

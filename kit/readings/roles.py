@@ -10,7 +10,6 @@ from itertools import permutations
 import numpy as np
 import numpy.typing as npt
 
-from kit.errors import did_you_mean
 from kit.readings.headings import (
     SCALES,
     bare_unit,
@@ -133,10 +132,8 @@ def _declared_columns(log: OpenLog, headings: Sequence[str]) -> set[int]:
         column = column_of(str(heading), headings)
         if column is not None:
             chosen.add(column)
-            continue
-        known = "one of " + ", ".join(f"'{name}'" for name in headings)
-        found = f"no column '{heading}' for probe {probe}"
-        log.refuse_key("columns", found, known, did_you_mean(str(heading), headings))
+        else:
+            log.refuse_name("columns", f"no column '{heading}' for probe {probe}", str(heading), headings)
     return chosen
 
 

@@ -95,9 +95,7 @@ def _declared(log: OpenLog) -> TimePlan | None:
         elif heading.isdigit() and 1 <= int(heading) <= log.layout.width:
             places.append(int(heading) - 1)
         else:
-            known = [name for name in log.header.names if name]
-            expected = "one of " + ", ".join(f"'{name}'" for name in known)
-            log.refuse_key("time_column", f"no column '{heading}'", expected, did_you_mean(heading, known))
+            log.refuse_name("time_column", f"no column '{heading}'", heading, log.header.names)
             return None
     if not places:
         return None
@@ -225,7 +223,7 @@ def _number(log: OpenLog) -> TimePlan | None:
     numeric = [c for c in log.numeric() if not _carries_unit(log, c)]
     named = [c for c in numeric if is_time(headings[c])]
     united = [c for c in numeric if _stated_unit(log, c) and not temperature_unit_in(headings[c])]
-    united = [c for c in united if c in named or _rises(log.values(c))]
+    united = [c for c in united if c in named or _goes_on(log.values(c))]
     sizes = {c: _size(log.values(c)) for c in numeric}
     stamped = [c for c in numeric if sizes[c] and (not headings[c] or c in named or sizes[c] != "day number")]
     columns = [c for c in named if c in united] or stamped or united or named
@@ -252,6 +250,12 @@ def _carries_unit(log: OpenLog, column: int) -> bool:
 
 def _rises(values: Sequence[float]) -> bool:
     return len(values) > 2 and bool((np.diff(values) > 0).all())
+
+
+def _goes_on(values: Sequence[float]) -> bool:
+    """Return whether numbers never fall, and rise at all: several rows of one time in the long form."""
+    steps = np.diff(values)
+    return len(values) > 2 and bool((steps >= 0).all() and steps.any())
 
 
 def _stated_unit(log: OpenLog, column: int) -> str:

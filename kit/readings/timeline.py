@@ -78,7 +78,7 @@ def _from_numbers(timed: Timed) -> Timeline | None:
     values, unit = timed.body.numbers[timed.plan.places[0]].values, timed.plan.unit
     with np.errstate(invalid="ignore"):
         rows = np.flatnonzero(np.abs(values) < _LONGEST_S / _SECONDS.get(unit, 1.0))
-    values = values[rows]
+    values, timed = values[rows], timed.of(rows)
     if not unit:
         found = "a time without a unit"
         if len(values):
@@ -90,17 +90,14 @@ def _from_numbers(timed: Timed) -> Timeline | None:
         remedy = 'Add time_unit = "s" (or "min", "h", "ms") to the [[logger]] table.'
         timed.ask(None, found, "the unit of the time", remedy)
         return None
-    is_clock = unit in NUMERIC_STAMPS
+    is_clock, seconds = unit in NUMERIC_STAMPS, values * _SECONDS[unit]
     if is_clock:
         time = _since_1970(values, unit, timed)
     else:
-        time, timed.log.reasons["time"] = _nanoseconds(values * TIME_UNITS[unit]), f"elapsed, in {unit}"
-    order = in_order(timed, rows, time, unit == "day number")
-    if is_clock:
-        elapsed = since_start(order.time, order.placed(timed.run[rows]))
-    else:
-        elapsed = order.placed(values * TIME_UNITS[unit])
-    _note_repeated(timed, rows, order)
+        time, timed.log.reasons["time"] = _nanoseconds(seconds), f"elapsed, in {unit}"
+    order = in_order(timed, time, unit == "day number")
+    _note_repeated(timed, order)
+    elapsed = since_start(order.time, order.placed(timed.run)) if is_clock else order.placed(seconds)
     clock, offset = order.placed(time) if is_clock else None, 0 if unit.startswith("unix") else None
     rows = order.placed(rows)
     return Timeline(rows, elapsed, clock, is_clock, offset, order.moved, order.repeated, order.run)
@@ -159,13 +156,14 @@ def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
         time, is_clock = time if len(rows) == len(time) else time[rows], True
     else:
         rows = np.flatnonzero(stamps.form == NO_DATE)
-        alone = _clock_alone(timed, stamps, rows)
+        alone = _clock_alone(timed.of(rows), stamps.taken(rows))
         if alone is None:
             return None
         time, is_clock = alone
     if timed.plan.millis is not None:
         values = timed.body.numbers[timed.plan.millis].values[rows]
         time = time + np.asarray(np.rint(np.clip(np.nan_to_num(values), -1e9, 1e9) * 1e6), np.int64)
+    timed = timed.of(rows)
     clock, zone, offset = time, log.text("timezone"), None
     east = stamps.offset[rows]
     written = east != NO_OFFSET
@@ -177,11 +175,11 @@ def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
     elif zone and is_clock and dated:
         time = to_utc(time, zone)
         log.reasons["timezone"] = f"{zone}, declared"
-    order = in_order(timed, rows, time, is_clock and not zone and offset is None)
+    order = in_order(timed, time, is_clock and not zone and offset is None)
     clock, repeated = order.placed(clock), order.repeated
-    elapsed = since_start(order.time, order.placed(timed.run[rows])) if is_clock else order.time / SECOND
+    elapsed = since_start(order.time, order.placed(timed.run)) if is_clock else order.time / SECOND
     if len(rows) and repeated.mean() >= _LOST and timed.plan.millis is None:
-        restored = _restored(timed, rows, order, elapsed)
+        restored = _restored(timed.of(order.order), rows, order, elapsed)
         if restored is None:
             return None
         elapsed, repeated = restored, np.zeros(len(rows), bool)
@@ -189,7 +187,7 @@ def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
         first = starts[np.searchsorted(runs, order.run)]
         clock = clock[first] + _nanoseconds(elapsed - elapsed[first])
     else:
-        _note_repeated(timed, rows, order)
+        _note_repeated(timed, order)
     if "s" not in stamps.written and timed.plan.format is None:
         log.notes.append("the stamps carry no seconds: times are good to a minute")
     shown = clock if is_clock else None
@@ -198,9 +196,9 @@ def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
     )
 
 
-def _clock_alone(timed: Timed, stamps: Stamps, rows: Ints) -> tuple[Ints, bool] | None:
+def _clock_alone(timed: Timed, stamps: Stamps) -> tuple[Ints, bool] | None:
     """Return times without a date, and whether they are times of day (carried over midnight) and no durations."""
-    time, run, heading = stamps.nanoseconds[rows], timed.run[rows], timed.plan.heading
+    time, run, heading = stamps.nanoseconds, timed.run, timed.plan.heading
     if not len(time):
         return time, False
     if not (
@@ -224,7 +222,7 @@ def _clock_alone(timed: Timed, stamps: Stamps, rows: Ints) -> tuple[Ints, bool] 
     steps, usual = np.diff(time), usual_step(time, run)
     over = (steps < 0) & (np.abs(steps + DAY) <= max(20 * usual, HOUR)) & (np.diff(run) == 0)
     if over.any():
-        line = timed.line(int(rows[over.argmax() + 1]))
+        line = timed.line(over.argmax() + 1)
         timed.log.notes.append(f"{int(over.sum())} midnight passed: a day added from line {line}")
     return time + np.concatenate([[0], np.cumsum(over)]) * DAY, True
 
@@ -233,7 +231,7 @@ def _restored(timed: Timed, rows: Ints, order: Ordered, elapsed: Floats) -> Floa
     """Return seconds finer than the stamps: from the step declared, else from a column of elapsed times beside them."""
     if timed.step_s is not None:
         timed.log.reasons["step_s"] = f"{timed.step_s:g} s, declared: the stamps are too coarse"
-        return _spread(timed, rows, order, elapsed, timed.step_s)
+        return _spread(timed, order.run, elapsed, timed.step_s)
     if timed.plan.beside is not None:
         column, unit = timed.plan.beside
         values = order.placed(timed.body.numbers[column].values[rows]) * TIME_UNITS[unit]
@@ -246,7 +244,7 @@ def _restored(timed: Timed, rows: Ints, order: Ordered, elapsed: Floats) -> Floa
     guess, per = _likely_step(counts, steps, every)
     timed.ask(
         None,
-        f"{per} rows share a stamp such as '{timed.text(int(rows[0]))}': the stamps are coarser than the readings. "
+        f"{per} rows share a stamp such as '{timed.text(0)}': the stamps are coarser than the readings. "
         f"{per} rows in every {every:g} s suggest {guess:g} s between rows; they could also be {per} readings at one "
         "moment",
         "the seconds between two rows",
@@ -271,31 +269,27 @@ def _likely_step(counts: Ints, steps: Floats, every: float) -> tuple[float, int]
     return min(even, key=lambda step: abs(step / guess - 1), default=guess), round(per)
 
 
-def _spread(timed: Timed, rows: Ints, order: Ordered, elapsed: Floats, step_s: float) -> Floats | None:
+def _spread(timed: Timed, run: Ints, elapsed: Floats, step_s: float) -> Floats | None:
     """Return elapsed seconds of rows a declared step apart; a gap in the stamps stays a gap."""
     coarse = np.diff(elapsed)
     unit = float(np.median(coarse[coarse > 0])) if (coarse > 0).any() else step_s
-    breaks = (np.diff(order.run) != 0) | (coarse > 2.5 * max(unit, step_s))
+    breaks = (np.diff(run) != 0) | (coarse > 2.5 * max(unit, step_s))
     starts = np.concatenate([[0], np.flatnonzero(breaks) + 1])
     first = np.repeat(starts, np.diff([*starts, len(elapsed)]))
     spread = elapsed[first] + (np.arange(len(elapsed)) - first) * step_s
     off = spread - elapsed
     worst = int(np.argmax(np.abs(off)))
     if abs(off[worst]) > 2 * unit + step_s:
-        row = int(rows[worst])
-        timed.log.faults.refuse(
-            f"{timed.at(row)}, [[logger]] key step_s",
-            f"{step_s:g} s a row, which stands {off[worst]:+g} s off the stamp '{timed.text(row)}'",
-            "a step that keeps pace with the stamps",
-            "Mend the key.",
-        )
+        where = f"{timed.at(worst)}, [[logger]] key step_s"
+        found = f"{step_s:g} s a row, which stands {off[worst]:+g} s off the stamp '{timed.text(worst)}'"
+        timed.log.faults.refuse(where, found, "a step that keeps pace with the stamps", "Mend the key.")
         return None
     return np.asarray(spread, np.float64)
 
 
-def _note_repeated(timed: Timed, rows: Ints, order: Ordered) -> None:
+def _note_repeated(timed: Timed, order: Ordered) -> None:
     if order.repeated.any():
-        first = timed.line(int(order.placed(rows)[int(order.repeated.argmax())]))
+        first = timed.of(order.order).line(order.repeated.argmax())
         timed.log.notes.append(
             f"{int(order.repeated.sum())} rows share their stamp with a neighbour (first at line {first}): flagged, "
             "none dropped"
@@ -327,17 +321,17 @@ class Ordered:
         return values if self.order is None else values[self.order]
 
 
-def in_order(timed: Timed, rows: Ints, time: Ints, is_clock: bool) -> Ordered:
+def in_order(timed: Timed, time: Ints, is_clock: bool) -> Ordered:
     """Return rows in the order of time; what a step back means is asked unless it is plainly a row out of place."""
-    run, change = timed.run[rows], timed.log.keys.get("clock_change")
+    run, change = timed.run, timed.log.keys.get("clock_change")
     order: Ints | None = None
     moved = np.zeros(len(time), bool)
     if change == "dst" and is_clock:
-        time = _through_change(timed, rows, time)
+        time = _through_change(timed, time)
     back = np.flatnonzero((np.diff(time) < 0) & (np.diff(run) == 0)) + 1
     if len(back) and change == "restart":
         run = run + np.cumsum(np.isin(np.arange(len(time)), back))
-        lines = ", ".join(str(timed.line(int(rows[row]))) for row in back[:5])
+        lines = ", ".join(str(timed.line(row)) for row in back[:5])
         timed.log.notes.append(f"the clock starts anew at line {lines}: read as another run, as declared")
     elif len(back):
         put = np.lexsort((time, run))
@@ -348,13 +342,13 @@ def in_order(timed: Timed, rows: Ints, time: Ints, is_clock: bool) -> Ordered:
         if _plainly_misplaced(time, put, moved):
             order, time, run = put, time[put], run[put]
             timed.log.notes.append(
-                f"{int(moved.sum())} rows stood out of order (first at line {timed.line(int(rows[back[0]]))}): put in "
+                f"{int(moved.sum())} rows stood out of order (first at line {timed.line(back[0])}): put in "
                 "order and flagged"
             )
         else:
-            _ask_back(timed, rows, time, back, is_clock)
+            _ask_back(timed, time, back, is_clock)
     if is_clock and change is None and order is None:
-        _ask_forward(timed, rows, time)
+        _ask_forward(timed, time)
     same = np.concatenate([[False], (np.diff(time) == 0) & (np.diff(run) == 0), [False]])
     return Ordered(time, order, moved, (same[1:] | same[:-1])[: len(time)], run)
 
@@ -391,7 +385,7 @@ def _plainly_misplaced(time: Ints, order: Ints, moved: Bools) -> bool:
     return few and near and usual > 0 and bool(((around > 0) & (around <= 2.5 * usual)).all())
 
 
-def _ask_back(timed: Timed, rows: Ints, time: Ints, back: Ints, is_clock: bool) -> None:
+def _ask_back(timed: Timed, time: Ints, back: Ints, is_clock: bool) -> None:
     row = int(back[0])
     step = (int(time[row]) - int(time[row - 1])) / SECOND
     usual = usual_step(time, np.zeros(len(time), np.int64)) / SECOND
@@ -404,8 +398,8 @@ def _ask_back(timed: Timed, rows: Ints, time: Ints, back: Ints, is_clock: bool) 
     dst_key = 'clock_change = "dst" (summer time ended: the time goes on) or ' if is_clock else ""
     going_on = f"Read as a clock change the log is {spans[0]:g} s long; read" if is_clock else "Read"
     timed.ask(
-        int(rows[row]),
-        f"'{timed.text(int(rows[row - 1]))}' followed by '{timed.text(int(rows[row]))}': {what}, {step:g} s where "
+        row,
+        f"'{timed.text(row - 1)}' followed by '{timed.text(row)}': {what}, {step:g} s where "
         f"{usual:g} s is usual{half_day}{many}",
         f"a time that goes on. {going_on} as a second run or a reset clock the last row stands at {spans[1]:g} s",
         f'Add {dst_key}clock_change = "restart" (a second run) to the [[logger]] table, or split the file '
@@ -413,9 +407,9 @@ def _ask_back(timed: Timed, rows: Ints, time: Ints, back: Ints, is_clock: bool) 
     )
 
 
-def _ask_forward(timed: Timed, rows: Ints, time: Ints) -> None:
+def _ask_forward(timed: Timed, time: Ints) -> None:
     """Ask about a jump of one hour on a Sunday night of spring, which may be summer time and no gap."""
-    run = timed.run[rows]
+    run = timed.run
     usual, steps = usual_step(time, run), np.diff(time)
     if not usual or usual >= HOUR:
         return
@@ -424,8 +418,8 @@ def _ask_forward(timed: Timed, rows: Ints, time: Ints) -> None:
         before = datetime(1970, 1, 1) + timedelta(microseconds=(int(time[row]) + usual) // 1000)
         if before.weekday() == 6 and before.hour < 4 and before.month in (3, 4, 9, 10):
             timed.ask(
-                int(rows[row + 1]),
-                f"'{timed.text(int(rows[row]))}' followed by '{timed.text(int(rows[row + 1]))}': one hour and a step, "
+                row + 1,
+                f"'{timed.text(row)}' followed by '{timed.text(row + 1)}': one hour and a step, "
                 "at the time of night when summer time may begin",
                 "a gap of an hour in the log, or a clock put forward while the log went on",
                 'Add clock_change = "dst" (no gap), clock_change = "restart" (a gap: the clock is taken as written) '
@@ -434,14 +428,14 @@ def _ask_forward(timed: Timed, rows: Ints, time: Ints) -> None:
             return
 
 
-def _through_change(timed: Timed, rows: Ints, time: Ints) -> Ints:
+def _through_change(timed: Timed, time: Ints) -> Ints:
     """Return time that goes on through declared clock changes: a step back or forward of an hour is taken out."""
-    run, half = timed.run[rows], HOUR // 2
+    run, half = timed.run, HOUR // 2
     usual, steps = usual_step(time, run), np.diff(time)
     changed = (steps < 0) | (np.abs(steps - HOUR - usual) < min(0.5 * usual, half))
     shift = np.zeros(len(time), np.int64)
     for row in np.flatnonzero((np.diff(run) == 0) & changed).tolist():
-        change, after = round((usual - int(steps[row])) / half) * half, int(rows[row + 1])
+        change, after = round((usual - int(steps[row])) / half) * half, row + 1
         if abs(change) in (half, HOUR):
             shift[row + 1 :] += change
             timed.log.notes.append(
@@ -450,7 +444,7 @@ def _through_change(timed: Timed, rows: Ints, time: Ints) -> Ints:
             continue
         timed.refuse(
             after,
-            f"'{timed.text(int(rows[row]))}' followed by '{timed.text(after)}', a step of "
+            f"'{timed.text(row)}' followed by '{timed.text(after)}', a step of "
             f"{int(steps[row]) / SECOND:g} s",
             'a step of an hour, as clock_change = "dst" says',
             'Mend the key; a second run is clock_change = "restart".',

@@ -301,3 +301,19 @@ def test_decimal_mark_and_unit_are_asked_in_one_round(tmp_path):
             read_log(path, {key: value})
         assert len(caught.value.problems) == 1
         assert key not in caught.value.problems[0].remedy
+
+
+def test_a_row_of_names_that_look_like_units_is_no_row_of_units(tmp_path):
+    rows = "".join(f"{k + 1}\t{k * 30_000}\t{212 + 9 * k}.0\n" for k in range(20))
+    log = read_log(log_text("Comment\t\n#\tms\tTC left_F\n" + rows, tmp_path))
+    assert log.probes == ["TC left_F"]
+    assert log.table["elapsed_s"].tolist()[:3] == [0.0, 30.0, 60.0]
+    np.testing.assert_allclose(log.table["TC left_F"][:2], [100.0, 105.0])
+
+
+def test_seconds_in_brackets_are_the_time_of_a_long_table(tmp_path):
+    rows = "".join(f"{12 + 30 * k} P{probe} {20 * probe + k},1\n" for k in range(20) for probe in (1, 2, 3))
+    log = read_log(log_text("t_[s] Kanal Temperature_C\n" + rows, tmp_path))
+    assert log.probes == ["P1", "P2", "P3"]
+    assert log.table["elapsed_s"].tolist()[:2] == [12.0, 42.0]
+    assert log.table["P3"].tolist()[:2] == [60.1, 61.1]
