@@ -25,7 +25,6 @@ STILL_K, LEAST_RANGE_K = 3.0, 15.0
 """A main probe that moved by less stood still; by less than the second, it hardly saw the fire."""
 LATE_S = 300.0
 """A fire that begins so long after time zero makes every time to something too long."""
-UNCOUNTED = tuple(column.name for column in schema.UNCOUNTED)
 
 
 @dataclass(frozen=True)
@@ -102,35 +101,32 @@ def refuse_unsound(run: Run, logs: RunReadings) -> None:
     """
     faults = Faults()
     for sound in _soundness(run, logs):
-        if sound.lost_share > run.trial.cleaning.most_lost:
-            sound.ask(
-                faults,
-                f"{sound.lost} of {sound.n} readings of {sound.probe} ({sound.lost_share:.0%}) lost or flagged",
-                f"at most {run.trial.cleaning.most_lost:.0%} ([cleaning] most_lost)",
-                "Mend the export, exclude the burn with a reason, or raise most_lost once you have looked.",
-            )
-        elif sound.gap_share > run.trial.cleaning.most_lost:
-            sound.ask(
-                faults,
-                f"no sound reading of {sound.probe} in {sound.gap_share:.0%} of its time",
-                f"at most {run.trial.cleaning.most_lost:.0%} ([cleaning] most_lost)",
-                "Name the file that fills the gap, exclude the burn with a reason, or raise most_lost.",
-            )
-        if sound.range_k < STILL_K:
-            sound.ask(
-                faults,
-                f"{sound.probe} moved by {sound.range_k:.1f} K only",
-                "a main probe that sees the fire",
-                "Name the right column in [[logger]] columns, mend the times, or exclude the burn with a reason.",
-            )
-        if len(sound.fires) > 1 and not sound.has_events:
-            sound.ask(
-                faults,
-                f"{len(sound.fires)} fires in one row: begun about {sound.begun}",
-                "a row a fire",
-                "Give each fire a row with its lit and stopped, or note in events.csv what was done in between.",
-            )
+        for found, expected, remedy in _doubts(sound, run.trial.cleaning.most_lost):
+            faults.ask(f"burns.csv, burn {sound.burn}", found, expected, remedy)
     faults.settle()
+
+
+def _doubts(sound: _Soundness, most_lost: float) -> Iterator[tuple[str, str, str]]:
+    """Yield what was found, expected and is to do where a log is not sound enough, or holds more than one fire."""
+    probe, few = sound.probe, f"at most {most_lost:.0%} ([cleaning] most_lost)"
+    if sound.lost_share > most_lost:
+        found = f"{sound.lost} of {sound.n} readings of {probe} ({sound.lost_share:.0%}) lost or flagged"
+        remedy = "Mend the export, exclude the burn with a reason, or raise most_lost once you have looked."
+        yield found, few, remedy
+    elif sound.gap_share > most_lost:
+        remedy = "Name the file that fills the gap, exclude the burn with a reason, or raise most_lost."
+        yield f"no sound reading of {probe} in {sound.gap_share:.0%} of its time", few, remedy
+    if sound.range_k < STILL_K:
+        remedy = (
+            "Name the right column in [[logger]] columns, mend the times, or exclude the burn with a reason."
+        )
+        yield f"{probe} moved by {sound.range_k:.1f} K only", "a main probe that sees the fire", remedy
+    if len(sound.fires) > 1 and not sound.has_events:
+        found = f"{len(sound.fires)} fires in one row: begun about {sound.begun}"
+        remedy = (
+            "Give each fire a row with its lit and stopped, or note in events.csv what was done in between."
+        )
+        yield found, "a row a fire", remedy
 
 
 @dataclass(frozen=True)
@@ -166,9 +162,6 @@ class _Soundness:
         words = "time zero is the first reading, as the log has no clock; the fire begins"
         return f"{words} {late / 60:.0f} min later" if late > LATE_S else ""
 
-    def ask(self, faults: Faults, found: str, expected: str, remedy: str) -> None:
-        faults.ask(f"burns.csv, burn {self.burn}", found, expected, remedy)
-
 
 def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
     """Return what the logs of the burns that count are worth, in the order of the sheet."""
@@ -184,7 +177,7 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
         usable = rows["flag"].astype(str).map(schema.usable).to_numpy()
         seconds, celsius = rows["elapsed_s"].to_numpy(), rows["temp_c"].to_numpy()
         span, count = spans.loc[burn], counts.loc[burn]
-        stop = min(span["end_s"], span["stop_s"]) if span["stop_s"] == span["stop_s"] else span["end_s"]
+        stop = float(np.fmin(span["end_s"], span["stop_s"]))  # the log's end where no stop is written
         good = usable & np.isfinite(celsius) & (seconds >= 0) & (seconds <= stop)
         steps = np.diff(seconds[good])
         gaps = float(steps[steps > run.trial.cleaning.bridge_gap_s].sum())
@@ -206,7 +199,7 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
 def quality_notes(run: Run, logs: RunReadings) -> list[str]:
     """Return a note a burn with readings lost, flagged or not logged at the main probe, in true counts."""
     notes: list[str] = []
-    still: dict[str, list[_Soundness]] = {}
+    still: list[_Soundness] = []
     for sound in _soundness(run, logs):
         parts = [f"{sound.lost} of {sound.n} readings lost or flagged"] if sound.lost else []
         parts += [f"{sound.gap_share:.1%} of the time without a sound reading"] if sound.gap_share else []
@@ -215,14 +208,17 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
         if parts:
             notes.append(f"Burn {sound.burn}, {sound.probe}: {', '.join(parts)}.")
         if sound.range_k < LEAST_RANGE_K:
-            still.setdefault(sound.probe, []).append(sound)
-    for probe, those in still.items():
-        moved = sorted({round(each.range_k) for each in those})
-        burns = f"Burn{'s' * (len(those) > 1)} {', '.join(each.burn for each in those)}"
-        notes.append(
-            f"{burns}, {probe}: moved by {' to '.join(map(str, (moved[0], moved[-1])[: len(moved)]))} K only."
-        )
+            still.append(sound)
+    if still:
+        moved = sorted({round(each.range_k) for each in still})
+        reach = " to ".join(map(str, (moved[0], moved[-1])[: len(moved)]))
+        burns = _named([each.burn for each in still])
+        notes.append(f"{burns}, {still[0].probe}: moved by {reach} K only.")
     return notes
+
+
+def _named(burns: list[str]) -> str:
+    return f"Burn{'s' * (len(burns) > 1)} {', '.join(burns)}"
 
 
 def uncounted(run: Run, metrics: pd.DataFrame, reasons: pd.DataFrame) -> pd.DataFrame:
@@ -242,34 +238,27 @@ def uncounted(run: Run, metrics: pd.DataFrame, reasons: pd.DataFrame) -> pd.Data
     """
     done = set(run.in_state("done")["burn"])
     lacking = metrics[metrics["metric"].isin(run.trial.primary) & (metrics["status"] == "missing")]
-    lacking = lacking[lacking["burn"].isin(done)]
     why = {(row.burn, row.metric): row.note for row in reasons.itertuples()}
-    rows = [
-        (row.burn, row.metric, why.get((row.burn, row.metric), "not measured"))
-        for row in lacking.itertuples()
-    ]
-    return pd.DataFrame(rows, columns=list(UNCOUNTED), dtype="str")
+    pairs = [(row.burn, row.metric) for row in lacking.itertuples() if row.burn in done]
+    rows = [(*pair, why.get(pair, "not measured")) for pair in pairs]
+    return pd.DataFrame(rows, columns=[column.name for column in schema.UNCOUNTED], dtype="str")
 
 
 def uncounted_words(table: pd.DataFrame) -> list[str]:
     """Return a sentence a metric and reason, naming the burns that do not count for it."""
-    words = []
-    for (metric, why), rows in table.groupby(["metric", "why"], sort=False):
-        burns, verb = list(rows["burn"]), "do" if len(rows) > 1 else "does"
-        words.append(f"Burn{'s' * (len(burns) > 1)} {', '.join(burns)} {verb} not count for {metric}: {why}.")
-    return words
+    return [
+        f"{_named(list(rows['burn']))} {'do' if len(rows) > 1 else 'does'} not count for {metric}: {why}."
+        for (metric, why), rows in table.groupby(["metric", "why"], sort=False)
+    ]
 
 
 def log_notes(notes: pd.DataFrame) -> list[str]:
     """Return a line a note, naming the one log it is about or counting the logs; a probe's is about none."""
-    by_note = notes.groupby("note", sort=False)["file"].agg(list)
-    return [f"{_about(files)}{note}" for note, files in by_note.items()]
-
-
-def _about(files: list[str]) -> str:
-    if not any(files):
-        return ""
-    return f"{files[0]}: " if len(files) == 1 else f"{len(files)} logs: "
+    lines = []
+    for note, files in notes.groupby("note", sort=False)["file"].agg(list).items():
+        about = f"{files[0]}: " if len(files) == 1 else f"{len(files)} logs: "
+        lines.append(f"{about if any(files) else ''}{note}")
+    return lines
 
 
 def _burn_record(row: Mapping[Hashable, object], logs: RunReadings) -> dict[str, object]:
