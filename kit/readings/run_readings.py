@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.errors import Faults, KitError
+from kit.errors import Faults
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.readings.burn_tables import file_table, flag_table, note_table, quality_table, span_table
@@ -254,7 +254,10 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
     faults = Faults()
     notes: list[str] = []
     recorded = read_files(run, faults, notes, tell)
-    corrections = _corrections(run, recorded, faults)
+    corrections: dict[str, Correction] = {}
+    for probe in dict.fromkeys(probe for log in recorded.values() for probe in log.probes):
+        with faults.gathering():
+            corrections[probe] = correction_of(run.trial.find_probe(probe))
     _given_twice(run, recorded, faults)
     cuts = _cuts(run, recorded, faults)
     traces = [trace for cut in cuts for trace in cut.traces]
@@ -279,16 +282,6 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
         file_table(recorded),
         note_table(recorded, [*notes, *corrected]),
     )
-
-
-def _corrections(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> dict[str, Correction]:
-    found = {}
-    for probe in dict.fromkeys(probe for each in recorded.values() for probe in each.probes):
-        try:
-            found[probe] = correction_of(run.trial.find_probe(probe))
-        except KitError as error:
-            faults.take(error)
-    return found
 
 
 def _given_twice(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> None:
@@ -425,30 +418,20 @@ def _corrected(
     run: Run, traces: Sequence[Trace], stack: Stack, bits: Bits, corrections: Mapping[str, Correction]
 ) -> tuple[npt.NDArray[np.float64], list[str]]:
     """Return temperatures calibrated and, where it was asked for and may be done, put right for slowness."""
-    celsius = stack.celsius.copy()
-    notes: dict[str, None] = {}
+    celsius, cleaning, notes = stack.celsius.copy(), run.trial.cleaning, list[str]()
     for place, trace in enumerate(traces):
-        rows = stack.rows_of(place)
-        correction = corrections.get(trace.probe, Correction())
+        rows, correction = stack.rows_of(place), corrections.get(trace.probe, Correction())
         if not correction.is_none:
             celsius[rows] = correction.apply(celsius[rows])
-            notes[
-                f"probe {trace.probe}: corrected by its check at known temperatures: {-correction.offset:+.2f} K, "
-                f"then × {correction.gain:.4f}"
-            ] = None
+            shift = f"{-correction.offset:+.2f} K, then × {correction.gain:.4f}"
+            notes.append(f"probe {trace.probe}: corrected by its check at known temperatures: {shift}")
         good = is_usable(bits[rows])
-        values, why = lag_corrected(
-            trace.seconds,
-            np.where(good, celsius[rows], np.nan),
-            run.trial.find_probe(trace.probe),
-            run.trial.cleaning,
-        )
-        if why:
-            notes[f"probe {trace.probe}: {why}"] = None
-        elif run.trial.cleaning.lag_correction:
+        usable, probe = np.where(good, celsius[rows], np.nan), run.trial.find_probe(trace.probe)
+        values, why = lag_corrected(trace.seconds, usable, probe, cleaning)
+        if cleaning.lag_correction:
             celsius[rows] = np.where(good, values, celsius[rows])
-            notes[f"probe {trace.probe}: put right for its time constant"] = None
-    return celsius, list(notes)
+            notes.append(f"probe {trace.probe}: {why or 'put right for its time constant'}")
+    return celsius, list(dict.fromkeys(notes))
 
 
 def _tidy(
@@ -484,9 +467,8 @@ def with_log_days(run: Run, readings: pd.DataFrame) -> Run:
     18
     """
     days = json.loads(readings.attrs.get(LOG_DAYS) or "{}")
-    blank = run.burns["day"] == ""
-    logged = pd.Series([days.get(burn, "") for burn in run.burns["burn"]], run.burns.index, dtype="str")
-    filled = run.burns["day"].where(~blank, logged)
+    sheet = zip(run.burns["burn"], run.burns["day"], strict=True)
+    filled = pd.Series([day or days.get(burn, "") for burn, day in sheet], run.burns.index, dtype="str")
     count = int((filled != run.burns["day"]).sum())
     if not count:
         return run
