@@ -22,6 +22,7 @@ GUESSED = ("burn", "fuel", "bag", "day", "setting", *CLOCK_COLUMNS)
 """Columns in which a '?' marks a guess."""
 PLACES = {"", "burn", "day", "log", *CLOCK_COLUMNS}
 """Columns that say where in which log a burn lies, '' for a whole row."""
+NUMBERS = {column.name for column in BURNS if column.kind == "number"}
 WEIGHED = ("charge_g", "charge_l", "leftover_g", "ash_g", "wind_m_s")
 
 
@@ -40,9 +41,9 @@ def read_burn_sheet(
     path = sheet_path(folder, Path(NAME).stem, faults)
     if not path.is_file():
         kin = sorted(each.name for each in folder.iterdir() if each.stem.casefold() == "burns")
-        remedy = (
-            f"Save '{kin[0]}' as CSV under the name {NAME}." if kin else "Write one, or let `start` make one."
-        )
+        remedy = "Write one, or let `start` make one."
+        if kin:
+            remedy = f"Save '{kin[0]}' as CSV under the name {NAME}."
         faults.refuse(NAME, "no burn sheet", f"{NAME} with a row a burn: burn, fuel, log", remedy)
         return None, []
     own = [name for name in _own_columns(trial) if name not in {column.name for column in BURNS}]
@@ -102,9 +103,8 @@ def _ids_and_fuels(table: pd.DataFrame, sheet: Sheet) -> None:
     first: dict[str, int] = {}
     for place, burn in enumerate(table["burn"]):
         if not burn:
-            sheet.refuse(
-                place, "burn", "a blank", "an id of the burn", "Give the burn an id, or delete the row."
-            )
+            remedy = "Give the burn an id, or delete the row."
+            sheet.refuse(place, "burn", "a blank", "an id of the burn", remedy)
         elif first.setdefault(burn, place) != place:
             expected = f"an id once; row {sheet.rows[first[burn]]} has it already"
             sheet.refuse(place, "burn", f"{shown(burn)} a second time", expected, "Rename one of the two.")
@@ -184,14 +184,12 @@ def _judge_by(trial: Trial, lost: Set[str], table: pd.DataFrame, sheet: Sheet) -
         settings = [setting.id for setting in trial.settings]
         _declared_words(table, sheet, "setting", settings, "the id of a [[setting]] of trial.toml")
     if "trial" not in lost and trial.cookers:
-        expected, more = (
-            "a cooker of trial.toml, [trial] cooker",
-            " Several cookers are declared as cooker = ['A', 'B'].",
-        )
+        expected = "a cooker of trial.toml, [trial] cooker"
+        more = " Several cookers are declared as cooker = ['A', 'B']."
         _declared_words(table, sheet, "cooker", trial.cookers, expected, more)
     if not lost & {"metrics", "model"}:
         for place, column in enumerate(_own_columns(trial)):
-            if column not in table:
+            if column not in sheet.columns and column not in NUMBERS:
                 key = "[metrics] declared" if place < len(trial.declared) else "[model] covariates"
                 expected, remedy = f"a column of {NAME}", did_you_mean(column, sheet.columns)
                 sheet.faults.refuse(f"trial.toml, {key}", shown(column), expected, remedy)
@@ -233,7 +231,7 @@ def _declared_words(
             else f"Declare it: [[{column}]] and, below, id = {toml_text(word)}."
         )
 
-    sheet.refuse_unknown(column, table[column], known, expected, remedy)
+    sheet.refuse_unknown(table[column], known, expected, remedy)
     blank = [place for place, cell in enumerate(table[column]) if not cell and len(known) > 1]
     sheet.ask(blank, column, "a blank", f"one of: {', '.join(known)}", f"Write which {column} it was.")
 

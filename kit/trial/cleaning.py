@@ -6,6 +6,8 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from kit.trial.key_types import Unit
+
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -26,7 +28,7 @@ class Cleaning(BaseModel):
     """A lone reading is a spike if it stands at least this many K away from both its neighbours, to the
     same side. Lower it for a calm cooker, raise it for an open flame."""
 
-    spike_k_per_s: NotNegative = 3.0
+    spike_k_per_s: Annotated[NotNegative, Unit("K/s")] = 3.0
     """… and so many K more for each second between readings, since an opened lid or a flare-up can be over
     before the next reading of a slow log."""
 

@@ -19,16 +19,8 @@ FAHRENHEIT_STEP = 1.8
 """°F in one K: differences are divided by it and never shifted by 32."""
 
 _QUANTITY = re.compile(r"\s*([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(.*?)\s*\Z", re.DOTALL)
-_SCALES = {
-    "c": "°C",
-    "degc": "°C",
-    "celsius": "°C",
-    "f": "°F",
-    "degf": "°F",
-    "fahrenheit": "°F",
-    "k": "K",
-    "kelvin": "K",
-}
+_SPELLINGS = {"°C": "c degc celsius", "°F": "f degf fahrenheit", "K": "k kelvin"}
+_SCALES = {word: unit for unit, words in _SPELLINGS.items() for word in words.split()}
 _PERCENT = frozenset({"%", "percent", "per cent", "pct"})
 _DEGREE_SIGNS = str.maketrans({"°": "", "º": "", "˚": "", "℃": "c", "℉": "f", " ": "", "\u00a0": ""})
 

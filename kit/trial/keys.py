@@ -19,18 +19,8 @@ from kit.trial.models import TrialFile
 from kit.trial.toml_models import model_in
 
 WIDTH = 100
-_SUFFIXES = {
-    "_k_per_s": "K/s",
-    "_hpa": "hPa",
-    "_min": "min",
-    "_kg": "kg",
-    "_s": "s",
-    "_c": "°C",
-    "_k": "K",
-    "_g": "g",
-    "_h": "h",
-    "_m": "m",
-}
+_UNITS = {"c": "°C", "k": "K", "hpa": "hPa"} | {unit: unit for unit in ("min", "kg", "s", "g", "h", "m")}
+"""Units by the ends of keys."""
 _KINDS: dict[Any, str] = {
     str: "text",
     bool: "true or false",
@@ -173,7 +163,8 @@ def _kind(annotation: Any) -> str:
 
 
 def _unit(key: str, field: FieldInfo) -> str:
-    named = next((unit for ending, unit in _SUFFIXES.items() if key.endswith(ending)), "")
+    _, _, ending = key.rpartition("_")
+    named = "" if ending == key else _UNITS.get(ending, "")
     marks = [*field.metadata, *_marks_in(field.annotation)]
     return next((mark.symbol for mark in marks if isinstance(mark, Unit)), named)
 

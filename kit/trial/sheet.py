@@ -29,6 +29,9 @@ MOST_COLUMNS = 1000
 NEAR = 0.8
 """How alike a heading and a known one must be for the difference to be a slip of the pen."""
 IDS = frozenset({"burn", "fuel", "bag", "cooker", "setting", "event", "probes", "taster", "attribute"})
+Places = int | Sequence[int]
+Remedy = Callable[[str], str]
+Plain = Callable[[str, Order | None], str | None]
 BLANKS = frozenset({"", "-", "–", "—", "n/a", "na", "nan", "n.a."})
 _KNOWN = frozenset(column.name for column in (*BURNS, *EVENTS, *SCORES))
 _DECLARED = re.compile(r'"?sep=(.)"?[ ;,\t]*\n', re.IGNORECASE)
@@ -90,44 +93,34 @@ class Sheet:
     notes: list[str]
     faulty: set[tuple[int, str]] = field(default_factory=set)
 
-    def where(self, place: int, column: str = "", also: Sequence[int] = ()) -> str:
-        """Return 'burns.csv, row 7, column charge_g (and rows 9, 12)' for an entry and further ones."""
+    def where(self, places: Places, column: str = "") -> str:
+        """Return 'burns.csv, row 7, column charge_g (and rows 9, 12)' for an entry, or several."""
+        first, *also = [places] if isinstance(places, int) else places
         named = ", ".join(str(self.rows[each]) for each in also[:8]) + " …" * (len(also) > 8)
         more = f" (and row{'s' * (len(also) > 1)} {named})" if also else ""
-        return f"{self.name}, row {self.rows[place]}" + f", column {column}" * bool(column) + more
+        return f"{self.name}, row {self.rows[first]}" + f", column {column}" * bool(column) + more
 
-    def refuse(
-        self, places: int | Sequence[int], column: str, found: str, expected: str, remedy: str
-    ) -> None:
+    def refuse(self, places: Places, column: str, found: str, expected: str, remedy: str) -> None:
         """Note a fault of a cell, or one of several cells; no column for the whole row."""
-        self.faults.refuse(self._noted(places, column), found, expected, remedy)
+        self._note(self.faults.refuse, places, column, (found, expected, remedy))
 
-    def ask(self, places: int | Sequence[int], column: str, found: str, expected: str, remedy: str) -> None:
+    def ask(self, places: Places, column: str, found: str, expected: str, remedy: str) -> None:
         """Note what a cell, or several, leave open; nothing where there is none."""
-        if places != []:
-            self.faults.ask(self._noted(places, column), found, expected, remedy)
+        self._note(self.faults.ask, places, column, (found, expected, remedy))
 
-    def _noted(self, places: int | Sequence[int], column: str) -> str:
-        first, *also = [places] if isinstance(places, int) else places
-        if not also:
-            self.faulty.add((first, column))
-        return self.where(first, column, also)
+    def _note(self, note: Callable[..., None], places: Places, column: str, words: tuple[str, ...]) -> None:
+        if places != []:
+            note(self.where(places, column), *words)
+            self.faulty.update((each, column) for each in ([places] if isinstance(places, int) else places))
 
     def cells(self, column: str) -> list[str]:
         """Return the cells of a column, blank ones where the sheet has no such column."""
         return self.columns.get(column) or [""] * len(self.rows)
 
-    def refuse_unknown(
-        self,
-        column: str,
-        words: Iterable[str],
-        known: Sequence[str],
-        expected: str,
-        remedy: Callable[[str], str],
-    ) -> None:
-        """Note every word of a column that is not known, once a word."""
+    def refuse_unknown(self, words: pd.Series, known: Sequence[str], expected: str, remedy: Remedy) -> None:
+        """Note every word of a column of the table that is not known, once a word."""
         for word, places in unknown_words(words, known).items():
-            self.refuse(places, column, shown(word), expected, remedy(word))
+            self.refuse(places, str(words.name), shown(word), expected, remedy(word))
 
     def refuse_numbers(self, numbers: pd.Series, amiss: pd.Series, expected: str, remedy: str) -> None:
         """Note the cells of a column of the table whose number cannot be."""
@@ -155,11 +148,10 @@ def sheet_path(folder: Path, stem: str, faults: Faults) -> Path:
 
 def read_sheet(path: Path, kind: SheetKind, faults: Faults, notes: list[str]) -> Sheet | None:
     """Return a sheet's cells, or None with faults noted where headings or rows cannot be told."""
-    name = path.name
-    try:
+    name, before = path.name, len(faults)
+    with faults.gathering():
         records, delimiter, encoding = sheet_rows(path)
-    except KitError as error:
-        faults.take(error)
+    if len(faults) > before:
         return None
     if encoding in ("cp1252", "latin-1"):
         notes.append(f"{name} is not UTF-8; it was read as {encoding}: look at its accents.")
@@ -173,17 +165,17 @@ def read_sheet(path: Path, kind: SheetKind, faults: Faults, notes: list[str]) ->
         faults.refuse(name, f"{width} columns", f"at most {MOST_COLUMNS} columns", remedy)
         return None
     (head, titles), *body = filled
+    cells = [
+        [record[place] if place < len(record) else "" for _, record in body] for place in range(len(titles))
+    ]
     headings: dict[int, str] = {}
-    for place, cell in enumerate(titles):
-        cleaned = clean_id(cell)[0]
-        headings[place] = kind.names.get(heading_key(cleaned), cleaned)
-        if not headings[place] and any(
-            record[place : place + 1] and record[place].strip() for _, record in body
-        ):
+    for place, title in enumerate(titles):
+        cleaned = clean_id(title)[0]
+        if heading := kind.names.get(heading_key(cleaned), cleaned):
+            headings[place] = heading
+        elif any(map(str.strip, cells[place])):
             headings[place] = f"column {place + 1}"
             notes.append(f"{name}: column {place + 1} has no heading.")
-    headings = {place: heading for place, heading in headings.items() if heading}
-    before = len(faults)
     for column, found, expected, remedy in _heading_faults([*headings.values()], kind):
         faults.refuse(f"{name}, row {head}" + f", column {column}" * bool(column), found, expected, remedy)
     if len(faults) == before:
@@ -191,15 +183,10 @@ def read_sheet(path: Path, kind: SheetKind, faults: Faults, notes: list[str]) ->
             faults.refuse(f"{name}, row {row}", found, expected, remedy)
     if len(faults) > before:
         return None
-    columns = {
-        heading: [record[place] if place < len(record) else "" for _, record in body]
-        for place, heading in headings.items()
-    }
-    further = [heading for heading in columns if heading not in kind.names.values()]
-    if further:
-        notes.append(
-            f"Columns of {name} kept as they are, without a meaning for the kit: {', '.join(further)}."
-        )
+    columns = {heading: cells[place] for place, heading in headings.items()}
+    if further := [heading for heading in columns if heading not in kind.names.values()]:
+        named = ", ".join(further)
+        notes.append(f"Columns of {name} kept as they are, without a meaning for the kit: {named}.")
     return Sheet(name, kind, columns, [row for row, _ in body], delimiter, faults, notes)
 
 
@@ -263,29 +250,24 @@ def _heading_faults(headings: list[str], kind: SheetKind) -> Iterator[tuple[str,
     stems = {key.split("_")[0]: key for key in missing if "_" in key}
     for heading in headings:
         key = heading_key(heading)
-        if key and heading not in kind.names.values():
-            near = get_close_matches(key, missing, n=1, cutoff=NEAR) or [
-                stems[k] for k in (key,) if k in stems
-            ]
-            if near:
-                remedy = f"Did you mean '{missing[near[0]]}'? Else rename it."
-                yield (
-                    heading,
-                    f"the heading '{heading}'",
-                    "a heading of the kit, or one that is not so like one",
-                    remedy,
-                )
+        if heading in kind.names.values() or not key:
+            continue
+        known = next(iter(get_close_matches(key, missing, n=1, cutoff=NEAR)), stems.get(key))
+        if known:
+            expected = "a heading of the kit, or one that is not so like one"
+            yield (
+                heading,
+                f"the heading '{heading}'",
+                expected,
+                f"Did you mean '{missing[known]}'? Else rename it.",
+            )
     unknown = [heading for heading in headings if heading not in {column.name for column in kind.columns}]
+    named = ", ".join(f"'{heading}'" for heading in headings)
     for column in kind.required:
         if column not in headings and not get_close_matches(column, map(heading_key, unknown), cutoff=NEAR):
             near = get_close_matches(column, unknown, n=1, cutoff=0.6)
-            remedy = (
-                f"Is it the column '{near[0]}'? Head it '{column}'."
-                if near
-                else f"Add the column '{column}'."
-            )
-            named = ", ".join(f"'{heading}'" for heading in headings)
-            yield "", f"the headings {named}"[:300], f"a column '{column}'", remedy
+            remedy = f"Is it the column '{near[0]}'? Head it" if near else "Add the column"
+            yield "", f"the headings {named}"[:300], f"a column '{column}'", f"{remedy} '{column}'."
 
 
 def _pushed_rows(
@@ -295,14 +277,11 @@ def _pushed_rows(
     allowed = width
     if body and not any(cell.strip() for _, record in body for cell in record[width:]):
         allowed = max(width, Counter(len(record) for _, record in body).most_common(1)[0][0])
-    mark = (
-        DELIMITERS.get(delimiter, f"'{delimiter}'")
-        + " inside a cell"
-        + " or a decimal comma" * (delimiter == ",")
-    )
+    comma = " or a decimal comma" if delimiter == "," else ""
+    mark = DELIMITERS.get(delimiter, f"'{delimiter}'")
+    remedy = f"Look for a {mark} inside a cell{comma}: put that cell in double quotes."
     for row, record in body:
         if len(record) > allowed:
-            remedy = f"Look for a {mark}: put that cell in double quotes."
             yield row, f"{len(record)} cells", f"{width}, as there are headings", remedy
 
 
@@ -319,10 +298,11 @@ def table_of(sheet: Sheet) -> pd.DataFrame:
         if name in units:
             read[name] = numbers.column(name)
         elif name == "day" and name in known:
-            read[name] = _dated(sheet, name, order, _plain_day, "a date as 2026-05-14", _remedy_of_day)
+            words = ("a date as 2026-05-14", _remedy_of_day)
+            read[name] = _dated(sheet, name, order, _plain_day, words)
         elif name in clocks:
             expected = "a time of day as 14:05 or 14:05:30, or a date and time as 2026-05-14 14:05"
-            read[name] = _dated(sheet, name, order, plain_clock, expected, _remedy_of_time)
+            read[name] = _dated(sheet, name, order, plain_clock, (expected, _remedy_of_time))
         else:
             read[name] = _texts(sheet, name)
     return pd.DataFrame(read)
@@ -366,19 +346,14 @@ def _order_of_dates(sheet: Sheet, columns: Iterable[str]) -> Order | None:
 
 
 def _dated(
-    sheet: Sheet,
-    column: str,
-    order: Order | None,
-    plain: Callable[[str, Order | None], str | None],
-    expected: str,
-    remedy: Callable[[str], str],
+    sheet: Sheet, column: str, order: Order | None, plain: Plain, words: tuple[str, Remedy]
 ) -> list[str]:
     """Return a column of days or clock times in one form, '' where blank; what cannot be read is noted."""
     cells = [cell.strip() for cell in sheet.cells(column)]
     cache = {cell: plain(cell, order) for cell in set(cells)}
     for place, cell in enumerate(cells):
         if cache[cell] is None and not (order in ("unknown", "both") and date_order([cell])):
-            sheet.refuse(place, column, shown(cell), expected, remedy(cell))
+            sheet.refuse(place, column, shown(cell), words[0], words[1](cell))
     return [cache[cell] or "" for cell in cells]
 
 

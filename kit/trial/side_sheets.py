@@ -29,12 +29,9 @@ def read_events(
         return table
     table["event"] = [_event_word(word) for word in table["event"]]
     expected = f"one of: {', '.join(EVENT_WORDS)}"
+    remedy = "Anything else is 'other', with a note."
     sheet.refuse_unknown(
-        "event",
-        table["event"],
-        EVENT_WORDS,
-        expected,
-        lambda word: f"{did_you_mean(word, EVENT_WORDS)} Anything else is 'other', with a note.",
+        table["event"], EVENT_WORDS, expected, lambda word: f"{did_you_mean(word, EVENT_WORDS)} {remedy}"
     )
     _refuse_blanks(table, sheet, "event", expected, "Write what happened.")
     known = [probe.id for probe in trial.probes] if trial else []
@@ -81,14 +78,9 @@ def _side_table(
     table = table_of(sheet)
     _refuse_blanks(table, sheet, "burn", "the id of a burn", "Write the burn's id.")
     if burns is not None:
-        known = list(burns["burn"])
-        sheet.refuse_unknown(
-            "burn",
-            table["burn"],
-            known,
-            "the id of a burn of burns.csv",
-            lambda word: nearest(word, known) or "Write an id that stands in burns.csv.",
-        )
+        known, remedy = list(burns["burn"]), "Write an id that stands in burns.csv."
+        expected = "the id of a burn of burns.csv"
+        sheet.refuse_unknown(table["burn"], known, expected, lambda word: nearest(word, known) or remedy)
     return table, sheet
 
 

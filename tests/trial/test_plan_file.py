@@ -182,6 +182,11 @@ def test_the_end_not_reached_is_stopping_early(planned):
     assert rows_after(planned, ROWS[:3]) == [("stopped early", "all burns", "4 burns", "3 burns")]
 
 
+def test_before_the_first_burn_none_is_missing(planned):
+    ahead = [[*row[:6], "", "", "", ""] for row in ROWS]
+    assert rows_after(planned, ahead) == [("stopped early", "all burns", "4 burns", "0 burns")]
+
+
 def test_a_look_that_was_planned_is_not(planned):
     run = open_run(planned)
     write_plan(planned, plan_of(run.trial, run.burns, "2026-05-01", stages=[2, 4]))
