@@ -125,29 +125,19 @@ def probe_uncertainty(run: Run, probe: str) -> ProbeUncertainty:
     A two-point check leaves the bath, the boiling point, drift since then, and the widening of the gain
     beyond 100 °C; else the tolerance of its class and the logger's cold junction hold (half-width / √3).
     """
-    declared = run.trial.find_probe(probe)
-    table = tolerances()
+    declared, table = run.trial.find_probe(probe), tolerances()
     step = declared.resolution if declared is not None and declared.resolution else _DEFAULT_RESOLUTION
-    u_step = step / math.sqrt(12)
-    u_offset, u_gain, source = _checked(declared, u_step) or _by_class(declared)
+    u_step, known = step / math.sqrt(12), table["two_point_check"]
+    u_offset, u_gain, source = _by_class(declared)
+    reads = {} if declared is None else {"ice_u": declared.ice_reads, "boil_u": declared.boil_reads}
+    u_baths = [math.hypot(known[bath], u_step) for bath, read in reads.items() if read is not None]
+    if u_baths:
+        u_offset = math.hypot(u_baths[0], known["drift_u"])
+        source = f"one-point check; {source} for the gain"
+    if len(u_baths) == 2:
+        u_gain = math.hypot(math.hypot(*u_baths) / 100, known["beyond_share"] / math.sqrt(3))
+        source = "two-point check"
     return ProbeUncertainty(probe, u_offset, u_gain, u_step, source, str(table["edition"]))
-
-
-def _checked(probe: Probe | None, u_step: float) -> tuple[float, float, str] | None:
-    if probe is None or (probe.ice_reads is None and probe.boil_reads is None):
-        return None
-    known = tolerances()["two_point_check"]
-    beyond = known["beyond_share"] / math.sqrt(3)
-    ice, boil = math.hypot(known["ice_u"], u_step), math.hypot(known["boil_u"], u_step)
-    if probe.ice_reads is not None and probe.boil_reads is not None:
-        return (
-            math.hypot(ice, known["drift_u"]),
-            math.hypot(math.hypot(ice, boil) / 100, beyond),
-            "two-point check",
-        )
-    at = ice if probe.ice_reads is not None else boil
-    _, gain, name = _by_class(probe)
-    return math.hypot(at, known["drift_u"]), gain, f"one-point check; {name} for the gain"
 
 
 def _by_class(probe: Probe | None) -> tuple[float, float, str]:

@@ -369,7 +369,7 @@ def _gap_notes(line: Timeline, lines: npt.NDArray[np.int64]) -> list[str]:
     usual = float(np.median(some[some > 0]))
     gaps = np.flatnonzero(steps > _GAP_STEPS * usual).tolist()
     shown = [f"line {lines[k + 1]}: a gap of {steps[k]:g} s where {usual:g} s is usual" for k in gaps[:3]]
-    return shown + ([f"{len(gaps) - 3} more gaps"] if len(gaps) > 3 else [])
+    return shown + ([f"{len(gaps) - 3} more gap{'s' * (len(gaps) > 4)}"] if len(gaps) > 3 else [])
 
 
 def _header_notes(log: OpenLog, dialect: Dialect) -> list[str]:

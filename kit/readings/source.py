@@ -159,7 +159,9 @@ def open_source(
         "within the file": raw.rstrip(b"\0").count(b"\0"),
     }
     wide = found.startswith(("utf-16", "utf-32"))
-    notes = tuple(f"{n} NUL bytes {place}: ignored" for place, n in counts.items() if n and not wide)
+    notes = tuple(
+        f"{n} NUL byte{'s' * (n > 1)} {place}: ignored" for place, n in counts.items() if n and not wide
+    )
     return Source(path, name, size, found, reason, line_end, head, whole, ends_open, notes)
 
 

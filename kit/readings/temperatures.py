@@ -210,9 +210,8 @@ def to_temperatures(log: OpenLog, body: Body, roles: Roles, sentinels: Sentinels
             continue
         if unit != BY_ROW:
             for number, count in mask_sentinels(numbers, unit, sentinels).items():
-                log.notes.append(
-                    f"column {name}: {count} times {number:g}, a sign of an open circuit: missing"
-                )
+                often = "once" if count == 1 else f"{count} times"
+                log.notes.append(f"column {name}: {often} {number:g}, a sign of an open circuit: missing")
             values = to_celsius(numbers.values, unit, difference)
         temperatures.units[name] = unit
         if difference:

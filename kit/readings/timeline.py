@@ -221,9 +221,9 @@ def _clock_alone(timed: Timed, stamps: Stamps) -> tuple[Ints, bool] | None:
     timed.log.reasons["time"] = "times of day without a date"
     steps, usual = np.diff(time), usual_step(time, run)
     over = (steps < 0) & (np.abs(steps + DAY) <= max(20 * usual, HOUR)) & (np.diff(run) == 0)
-    if over.any():
-        line = timed.line(over.argmax() + 1)
-        timed.log.notes.append(f"{int(over.sum())} midnight passed: a day added from line {line}")
+    if count := int(over.sum()):
+        nights = f"{count} midnight{'s' * (count > 1)} passed"
+        timed.log.notes.append(f"{nights}: a day added from line {timed.line(over.argmax() + 1)}")
     return time + np.concatenate([[0], np.cumsum(over)]) * DAY, True
 
 
@@ -340,11 +340,9 @@ def in_order(timed: Timed, time: Ints, is_clock: bool) -> Ordered:
             moved[those] = time[those] < np.maximum.accumulate(time[those])
         moved = moved[put]
         if _plainly_misplaced(time, put, moved):
-            order, time, run = put, time[put], run[put]
-            timed.log.notes.append(
-                f"{int(moved.sum())} rows stood out of order (first at line {timed.line(back[0])}): put in "
-                "order and flagged"
-            )
+            order, time, run, count = put, time[put], run[put], int(moved.sum())
+            out = f"{count} row{'s' * (count > 1)} stood out of order (first at line {timed.line(back[0])})"
+            timed.log.notes.append(f"{out}: put in order and flagged")
         else:
             _ask_back(timed, time, back, is_clock)
     if is_clock and change is None and order is None:

@@ -317,3 +317,12 @@ def test_seconds_in_brackets_are_the_time_of_a_long_table(tmp_path):
     assert log.probes == ["P1", "P2", "P3"]
     assert log.table["elapsed_s"].tolist()[:2] == [12.0, 42.0]
     assert log.table["P3"].tolist()[:2] == [60.1, 61.1]
+
+
+@pytest.mark.parametrize(("nights", "told"), [(1, "1 midnight passed"), (2, "2 midnights passed")])
+def test_midnights_that_times_of_day_pass_are_counted_in_words(tmp_path, nights, told):
+    stamps = [datetime(2026, 5, 14, 22, 0) + timedelta(minutes=20 * k) for k in range(72 * nights)]
+    rows = "".join(f"{at:%H:%M:%S},{20 + k % 9}.5\n" for k, at in enumerate(stamps))
+    log = read_log(log_text("clock,T1 (°C)\n" + rows, tmp_path))
+    assert any(note.startswith(told) for note in log.notes)
+    assert log.table["elapsed_s"].iloc[-1] == 1200 * (72 * nights - 1)
