@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -105,9 +105,7 @@ def fuel_table(cells: Sequence[Cell], spread: SeasonSpread, df_within: float) ->
     return pd.DataFrame(rows, columns=["fuel", "mean", "se", "df", "low", "high", "seasons", "n"])
 
 
-def came_again(
-    cells: Sequence[Cell], df_within: float, margins: Mapping[str, float], shared: float
-) -> pd.DataFrame:
+def came_again(cells: Sequence[Cell], df_within: float, margin: float | None, shared: float) -> pd.DataFrame:
     """Return for each fuel that came again how far its newest season lies from the mean of those before.
 
     Columns fuel, season, change, se, df, low, high (simultaneous over the fuels, Bonferroni), verdict, seasons.
@@ -116,8 +114,8 @@ def came_again(
     ----------
     cells
         In the order of the seasons; differences from the control fuel where it was burned along.
-    margins
-        The smallest change that matters, under 'margin'; empty where none was declared.
+    margin
+        The smallest change that matters; None where none was declared.
     shared
         Variance from season to season to reckon with where there is no control fuel to take it out, else 0.
     """
@@ -134,7 +132,7 @@ def came_again(
         within = last.variance + sum(cell.variance for cell in before) / k**2
         se = float(np.sqrt(within + shared * (1 + 1 / k)))
         low, high = change - t * se, change + t * se
-        verdict = verdict_of(low, high, margins.get("margin")).verdict
+        verdict = verdict_of(low, high, margin).verdict
         rows.append((fuel, last.season, change, se, df_within, low, high, verdict, len(group)))
     names = ["fuel", "season", "change", "se", "df", "low", "high", "verdict", "seasons"]
     return pd.DataFrame(rows, columns=names)

@@ -206,18 +206,38 @@ def control_chart(
     df = pooled.df_total
     limits = limits_of(phi, times, len(days), df)
     centre = float(np.average(m, weights=1 / phi))
+    away, variance = from_centre(m, phi)
+    seasons = pd.DataFrame(
+        {
+            "season": [block.season for block in blocks],
+            "first_day": [first_days[block.season] for block in blocks],
+            "value": m,
+            "se": np.sqrt(variance),
+            "n": [int(block.X[:, block.fuels.index(control)].sum()) for block in blocks],
+        }
+    )
+    seasons = _held(seasons, away, limits.limits.get("season", np.nan), centre)
     days = _held(days, days["value"].to_numpy(float) - centre, limits.limits["day"], centre)
-    names = [block.season for block in blocks]
-    burns = [int(block.X[:, block.fuels.index(control)].sum()) for block in blocks]
-    seasons = _season_points(names, [first_days[name] for name in names], burns, m, phi, limits, centre)
     drift = _drift(m, phi, times, df, limits)
     signals = [
-        *_drift_signals(drift),
-        *_step_signals(names, m, phi, df, limits),
-        *_outside(seasons, days, centre, df),
+        *(("drift", "first to last season", row.change, row.se) for row in drift.itertuples() if row.signal),
+        *_step_signals(seasons["season"].tolist(), m, phi, limits),
+        *(
+            (rule, row[rule], row["value"] - centre, row["se"])
+            for rule, table in (("season", seasons), ("day", days))
+            for row in table[table["outside"]].to_dict("records")
+        ),
     ]
-    columns = ["rule", "where", "size", "se", "low", "high"]
-    return Chart(centre, limits, seasons, days, pd.DataFrame(signals, columns=columns), drift)
+    found = pd.DataFrame(signals, columns=["rule", "where", "size", "se"])
+    half = _interval(df) * found["se"]
+    return Chart(
+        centre,
+        limits,
+        seasons,
+        days,
+        found.assign(low=found["size"] - half, high=found["size"] + half),
+        drift,
+    )
 
 
 def _years(days: Sequence[str]) -> Array:
@@ -228,23 +248,6 @@ def _years(days: Sequence[str]) -> Array:
 def _held(table: pd.DataFrame, away: Array, limit: float, centre: float) -> pd.DataFrame:
     half = limit * table["se"].to_numpy(float)
     return table.assign(low=centre - half, high=centre + half, outside=np.abs(away) > half)
-
-
-def _season_points(
-    names: Sequence[str],
-    first_days: Sequence[str],
-    burns: Sequence[int],
-    m: Array,
-    phi: Array,
-    limits: Limits,
-    centre: float,
-) -> pd.DataFrame:
-    import pandas as pd
-
-    away, variance = from_centre(m, phi)
-    se = np.sqrt(variance)
-    table = pd.DataFrame({"season": names, "first_day": first_days, "value": m, "se": se, "n": burns})
-    return _held(table, away, limits.limits.get("season", np.nan), centre)
 
 
 def _day_points(block: Block, pooled: Pooled, control: str) -> list[tuple[object, ...]]:
@@ -283,31 +286,12 @@ def _interval(df: float) -> float:
 
 
 def _step_signals(
-    names: Sequence[str], m: Array, phi: Array, df: float, limits: Limits
-) -> list[tuple[object, ...]]:
+    names: Sequence[str], m: Array, phi: Array, limits: Limits
+) -> list[tuple[str, str, float, float]]:
     if len(m) < 2:
         return []
     size, variance = steps(m, phi)
     se = np.sqrt(variance)
     k = int(np.argmax(np.abs(size) / se))
-    if abs(size[k]) <= limits.limits["step"] * se[k]:
-        return []
-    half = _interval(df) * se[k]
-    return [("step", f"from {names[k + 1]} on", size[k], se[k], size[k] - half, size[k] + half)]
-
-
-def _drift_signals(drift: pd.DataFrame) -> list[tuple[object, ...]]:
-    return [
-        ("drift", "first to last season", row.change, row.se, row.low, row.high)
-        for row in drift.itertuples(index=False)
-        if row.signal
-    ]
-
-
-def _outside(seasons: pd.DataFrame, days: pd.DataFrame, centre: float, df: float) -> list[tuple[object, ...]]:
-    told: list[tuple[object, ...]] = []
-    for rule, table in (("season", seasons), ("day", days)):
-        for row in table[table["outside"]].to_dict("records"):
-            size, half = row["value"] - centre, _interval(df) * row["se"]
-            told.append((rule, row[rule], size, row["se"], size - half, size + half))
-    return told
+    beyond = abs(size[k]) > limits.limits["step"] * se[k]
+    return [("step", f"from {names[k + 1]} on", size[k], se[k])] if beyond else []

@@ -146,17 +146,21 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
     pooled = pool(blocks)
     means = [season_means(block, pooled) for block in blocks]
     control = reference.control
-    chart = _chart(used, blocks, means, pooled, control)
+    joined = [k for k, block in enumerate(blocks) if control in block.fuels]
+    chart = None
+    if joined:
+        of_control = [blocks[k] for k in joined], [means[k] for k in joined]
+        chart = control_chart(*of_control, pooled, control, {each.name: each.dated for each in used})
     same_probe = {each.name for each in used if not other_probe(each, reference)}
     direct = [cell for cell in _cells(blocks, means) if cell.season in same_probe]
-    by_control = _cells_by_control(blocks, means, control)
+    by_control = _cells(blocks, means, control) if joined else []
     spread, control_spread = (season_spread(cells, pooled.df_total) for cells in (direct, by_control))
-    again = came_again(
-        by_control or direct,
-        pooled.df_total,
-        _margin(reference, name),
-        0.0 if by_control else spread.variance,
-    )
+    margin = (reference.trial.get("margins") or {}).get(name)
+    levels = fuel_table(direct, spread, pooled.df_total)
+    if chart is not None and chart.moved:
+        # what moved all fuels alike is no part of their spread: that of their differences from the control fuel is
+        own = [cell for cell in direct if cell.season == reference.name]
+        levels = fuel_table(own, control_spread, pooled.df_total)
     return MetricHistory(
         spec=spec,
         reference=reference.name,
@@ -167,29 +171,17 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
         chart=chart,
         spread=spread,
         control_spread=control_spread,
-        fuels=_levels(direct, reference.name, chart, (spread, control_spread), pooled),
+        fuels=levels,
         by_control=fuel_table(by_control, control_spread, pooled.df_total),
-        again=again,
+        again=came_again(
+            by_control or direct,
+            pooled.df_total,
+            float(margin["value"]) if margin else None,
+            0.0 if by_control else spread.variance,
+        ),
         standing=standing_table(seasons, name, reference, why, same_probe, chart),
         bounds=sum(_bounds(each, name) for each in alike),
     )
-
-
-def _levels(
-    cells: Sequence[Cell],
-    reference: str,
-    chart: Chart | None,
-    spreads: tuple[SeasonSpread, SeasonSpread],
-    pooled: Pooled,
-) -> pd.DataFrame:
-    """Return the fuels' own values; where the level moved those of the reference season alone.
-
-    What moved all fuels alike is then no part of their spread: that of their differences from the control fuel is.
-    """
-    if chart is None or not chart.moved:
-        return fuel_table(cells, spreads[0], pooled.df_total)
-    own = [cell for cell in cells if cell.season == reference]
-    return fuel_table(own, spreads[1], pooled.df_total)
 
 
 def _exact(season: Season, spec: Metric) -> list[Measured]:
@@ -210,43 +202,13 @@ def _bounds(season: Season, name: str) -> int:
     return sum(row.status in ("at least", "at most", "never") for row in season.rows.get(name, ()))
 
 
-def _margin(season: Season, name: str) -> dict[str, float]:
-    found = (season.trial.get("margins") or {}).get(name)
-    return {"margin": float(found["value"])} if found else {}
-
-
-def _chart(
-    used: Sequence[Season],
-    blocks: list[Block],
-    means: list[SeasonMeans],
-    pooled: Pooled,
-    control: str,
-) -> Chart | None:
-    own = [k for k, block in enumerate(blocks) if control in block.fuels]
-    if not own:
-        return None
-    return control_chart(
-        [blocks[k] for k in own],
-        [means[k] for k in own],
-        pooled,
-        control,
-        {each.name: each.dated for each in used},
-    )
-
-
-def _cells(blocks: Sequence[Block], means: Sequence[SeasonMeans]) -> list[Cell]:
+def _cells(blocks: Sequence[Block], means: Sequence[SeasonMeans], control: str = "") -> list[Cell]:
+    """Return each fuel in each season or, with a control fuel, its difference from that where both were burned."""
+    from_it = {control: -1.0} if control else {}
     return [
-        Cell(block.season, fuel, *found.of({fuel: 1.0}), int(block.X[:, k].sum()))
+        Cell(block.season, fuel, *found.of({fuel: 1.0, **from_it}), int(block.X[:, k].sum()))
         for block, found in zip(blocks, means, strict=True)
-        for k, fuel in enumerate(block.fuels)
-    ]
-
-
-def _cells_by_control(blocks: Sequence[Block], means: Sequence[SeasonMeans], control: str) -> list[Cell]:
-    return [
-        Cell(block.season, fuel, *found.of({fuel: 1.0, control: -1.0}), int(block.X[:, k].sum()))
-        for block, found in zip(blocks, means, strict=True)
-        if control in block.fuels
+        if not control or control in block.fuels
         for k, fuel in enumerate(block.fuels)
         if fuel != control
     ]

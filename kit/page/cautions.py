@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from kit.page.text import Html, element
+from kit.page.text import Html, element, join
 
 EDITION: Final = "Cautions, edition 2026-2"
 
@@ -105,17 +105,18 @@ CAUTIONS: Final = (
 
 def cautions_html(level: int = 2, title: str = "Cautions") -> Html:
     """Return all cautions as a section with a heading of the given level, edition named."""
+    key = "cautions"
+    heading = element(f"h{level}", title, id=key)
+    return element("section", heading, cautions_list(), aria_labelledby=key)
+
+
+def cautions_list() -> Html:
+    """Return all cautions as a numbered list, edition named."""
     items = (
         element("li", element("strong", f"{each.about}. "), each.text, id=f"caution-{each.key}")
         for each in CAUTIONS
     )
-    return element(
-        "section",
-        element(f"h{level}", title, id="cautions"),
-        element("ol", *items, class_="cautions"),
-        element("p", f"{EDITION}.", class_="label"),
-        aria_labelledby="cautions",
-    )
+    return join([element("ol", *items, class_="cautions"), element("p", f"{EDITION}.", class_="label")])
 
 
 def cautions_markdown(level: int = 2, title: str = "Cautions") -> str:

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html.parser import HTMLParser
+from html import unescape
 from typing import Final
 
 from kit.page.style import stylesheet
-from kit.page.text import Html, element, escape, join
+from kit.page.text import Html, element, join
 
 POLICY: Final = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 )
 """Content-Security-Policy of every page: no script, no network."""
+_HEADING: Final = re.compile(r"<h([1-4])\b([^>]*)>(.*?)</h\1>", re.DOTALL)
+_ID: Final = re.compile(r'\bid="([^"]*)"')
+_TAG: Final = re.compile(r"<[^>]*>")
 
 
 @dataclass(frozen=True)
@@ -25,33 +29,14 @@ class Heading:
     text: str
 
 
-class _Reader(HTMLParser):
-    def __init__(self) -> None:
-        super().__init__(convert_charrefs=True)
-        self.found: list[Heading] = []
-        self._open: tuple[int, str] | None = None
-        self._text: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        if tag in ("h1", "h2", "h3", "h4"):
-            self._open, self._text = (int(tag[1]), dict(attrs).get("id") or ""), []
-
-    def handle_endtag(self, tag: str) -> None:
-        if self._open and tag == f"h{self._open[0]}":
-            self.found.append(Heading(*self._open, " ".join("".join(self._text).split())))
-            self._open = None
-
-    def handle_data(self, data: str) -> None:
-        if self._open:
-            self._text.append(data)
-
-
 def headings_of(body: str) -> list[Heading]:
     """Return the headings of a piece of HTML, in order."""
-    reader = _Reader()
-    reader.feed(body)
-    reader.close()
-    return reader.found
+    return [
+        Heading(
+            int(level), "".join(_ID.findall(attributes)[:1]), " ".join(unescape(_TAG.sub("", text)).split())
+        )
+        for level, attributes, text in _HEADING.findall(body)
+    ]
 
 
 def contents_list(headings: Sequence[Heading], deepest: int = 3) -> Html:
@@ -59,15 +44,14 @@ def contents_list(headings: Sequence[Heading], deepest: int = 3) -> Html:
     entries = [each for each in headings if 2 <= each.level <= deepest and each.id]
     if len(entries) < 3:
         return Html("")
-    items: list[Html] = []
-    i = 0
-    while i < len(entries):
-        j = i + 1
-        while j < len(entries) and entries[j].level > 2:
-            j += 1
-        below = element("ol", *map(_entry, entries[i + 1 : j])) if j > i + 1 else None
-        items.append(_entry(entries[i], below))
-        i = j
+    chapters: list[list[Heading]] = []
+    for each in entries:
+        if each.level == 2 or not chapters:
+            chapters.append([])
+        chapters[-1].append(each)
+    items = (
+        _entry(first, element("ol", *map(_entry, below)) if below else None) for first, *below in chapters
+    )
     folded = element("details", element("summary", "Contents"), element("ol", *items))
     return element("nav", folded, class_="contents", aria_label="Contents")
 
@@ -106,9 +90,10 @@ def document(
         element("title", title),
         Html(f"<style>{stylesheet()}</style>"),
     )
+    lead = element("p", strip, class_="strip") if strip else None
     page = element(
         "div",
-        element("header", _strip(strip), element("h1", title), class_="masthead"),
+        element("header", lead, element("h1", title), class_="masthead"),
         element("div", menu, element("main", body, id="main"), class_="columns" if menu else None),
         element("footer", footer) if footer else None,
         class_="page",
@@ -116,7 +101,3 @@ def document(
     skip = element("a", "Skip to the content", href="#main", class_="skip")
     whole = element("html", element("head", join(head, "\n")), element("body", skip, page), lang=lang)
     return f"<!doctype html>\n{whole}\n"
-
-
-def _strip(strip: object) -> Html | None:
-    return element("p", escape(strip), class_="strip") if strip else None

@@ -29,6 +29,9 @@ HEADINGS: Final = {
 """What stands above a column of the kit's tables where that is not its name."""
 
 
+Kind = Literal["text", "number", "head"]
+
+
 @dataclass(frozen=True)
 class Col:
     """One column as shown.
@@ -53,9 +56,9 @@ class Col:
     """
 
     name: str
-    heading: str = ""
+    heading: object = ""
     unit: str = ""
-    kind: Literal["text", "number", "head"] = "text"
+    kind: Kind = "text"
     decimals: int | Sequence[int] | None = None
     difference: bool = False
     share: bool = False

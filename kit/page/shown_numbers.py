@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 Show = Literal["metric", "us", "both"]
 
@@ -53,6 +53,16 @@ class Units:
         """Return the unit as a table's heading gives it; '' where there is none."""
         names = [_unit_shown(unit, us, difference, self.currency) for us in self.systems()]
         return " ".join([names[0], *(f"({name})" for name in names[1:] if name != names[0])]).strip()
+
+    def of_axis(self, unit: str, *, difference: bool = False) -> str:
+        """Return the unit of an axis in words: the metric one where both systems are shown."""
+        return _unit_shown(unit, self.show == "us", difference, self.currency)
+
+    def on_axis(self, values: Any, unit: str, *, difference: bool = False) -> Any:
+        """Return a series of numbers of the kit's unit in the unit of an axis."""
+        import pandas as pd
+
+        return convert(pd.to_numeric(values), unit, self.show == "us", difference=difference)
 
 
 METRIC: Final = Units()
@@ -121,12 +131,12 @@ def quantity(
         return NONE
     if unit == "min" and abs(value) >= 60:
         return duration(value)
-    return in_each(units, lambda us: _one(value, unit, us, units, decimals, difference))
 
+    def write(us: bool) -> str:
+        shown = plain(convert(value, unit, us, difference=difference), _steps(unit, us, decimals))
+        return with_unit(shown, _unit_shown(unit, us, difference, units.currency))
 
-def _one(value: float, unit: str, us: bool, units: Units, decimals: int, difference: bool) -> str:
-    shown = plain(convert(value, unit, us, difference=difference), _steps(unit, us, decimals))
-    return _with_unit(shown, _unit_shown(unit, us, difference, units.currency))
+    return in_each(units, write)
 
 
 def _steps(unit: str, us: bool, decimals: int) -> int:
@@ -135,7 +145,8 @@ def _steps(unit: str, us: bool, decimals: int) -> int:
     return decimals if factor == 0 else decimals - round(math.log10(factor))
 
 
-def _with_unit(number: str, unit: str) -> str:
+def with_unit(number: str, unit: str) -> str:
+    """Return a number's text with its unit, if it has one."""
     return f"{number}{NBSP}{unit}" if unit else number
 
 
@@ -154,7 +165,7 @@ def to_range(
         turned = [convert(each, unit, us, difference=difference) for each in (value, low, high)]
         places = decimals_for(turned[1], turned[2])
         middle, lower, upper = (plain(each, places) for each in turned)
-        named = _with_unit(middle, _unit_shown(unit, us, difference, units.currency))
+        named = with_unit(middle, _unit_shown(unit, us, difference, units.currency))
         return f"{named} ({lower} to {upper})"
 
     texts = [write(us) for us in units.systems()]

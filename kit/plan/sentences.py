@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from kit.page import Col, Html, cautions_short, element, table
+from kit.page.cautions import cautions_short
+from kit.page.html_tables import Col, table
+from kit.page.text import Html, element
 from kit.plan.answers import PlannedMetric
 from kit.plan.designs import AFFORDABLE, ENOUGH, SHOWN
 from kit.plan.planned import Planned

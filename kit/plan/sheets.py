@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kit.page import Html, cautions_html, cautions_short, element
+from kit.page.cautions import cautions_html, cautions_short
 from kit.page.document import POLICY
+from kit.page.text import Html, element
 from kit.plan.schedule import Workday
 from kit.schema import BURNS
 from kit.trial import Plan, Trial

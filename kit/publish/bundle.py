@@ -15,11 +15,11 @@ from typing import Any, Final
 
 from kit.errors import Faults, KitError
 from kit.page.text import escape_markdown
-from kit.publish.datapackage import About, Member, citation, crate, data_package, slug
+from kit.publish.datapackage import About, citation, crate, data_package, slug
 from kit.publish.earlier_reports import state_of
 from kit.publish.plain import canonical
 from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
-from kit.publish.provenance import InputFile, dated, input_paths, leaned_on, read_inputs
+from kit.publish.provenance import InputFile, dated, input_paths, leaned_on, read_files, read_inputs
 from kit.publish.report import make_report
 from kit.publish.zips import write_zip
 from kit.results_file import ALWAYS, RESULTS, SCHEMA_FILE, read_part, read_results, reports_of, schema_text
@@ -55,16 +55,9 @@ class Bundle:
     @property
     def words(self) -> str:
         """What was made or would be told, for the terminal."""
-        lines = [*_told_lines(self.told)]
-        if self.left_out:
-            lines.append(f"Left out: {', '.join(self.left_out)}.")
-        if self.path is None:
-            lines.append(
-                "Nothing is made yet. Make it with --yes, or leave some out: --leave-out KEYS --yes."
-            )
-        else:
-            lines.append(str(self.path))
-        return "\n".join(lines)
+        left = [f"Left out: {', '.join(self.left_out)}."] if self.left_out else []
+        yet = "Nothing is made yet. Make it with --yes, or leave some out: --leave-out KEYS --yes."
+        return "\n".join([*_told_lines(self.told), *left, str(self.path or yet)])
 
     def as_record(self) -> dict[str, Any]:
         """Return it as plain data, for JSON."""
@@ -83,9 +76,7 @@ def _told_lines(told: Sequence[Told]) -> list[str]:
     for key, meaning in KEYS.items():
         texts = Counter(each.text for each in told if each.key == key)
         if texts:
-            first = [
-                f"'{text[:60]}'" + (f" ({n} times)" if n > 1 else "") for text, n in texts.most_common(_SHOWN)
-            ]
+            first = [f"'{text[:60]}'{f' ({n} times)' * (n > 1)}" for text, n in texts.most_common(_SHOWN)]
             more = f" and {len(texts) - _SHOWN} more" if len(texts) > _SHOWN else ""
             lines.append(f"  {key} ({meaning}): {', '.join(first)}{more}")
     return lines
@@ -218,7 +209,7 @@ def descriptions(
         name=f"{name}-{report}",
         left_out=tuple(sorted(left_out)),
     )
-    members = [_member(copy, each) for each in names]
+    members = read_files(copy, names)
     inside = f"reports/{report}/"
     headings = {each: _headings(copy / each) for each in names if each.startswith(f"{inside}tables/")}
     outputs = [each for each in names if each.startswith(inside)]
@@ -229,15 +220,9 @@ def descriptions(
         "README.md": _readme(about, report),
         SCHEMA_FILE.name: schema_text(),
     }
-    hashes = {each.path: each.sha256 for each in members}
+    hashes = {each.name: each.sha256 for each in members}
     hashes |= {each: hashlib.sha256(text.encode()).hexdigest() for each, text in texts.items()}
     return texts | {CHECKSUMS: "".join(f"{hashes[each]}  {each}\n" for each in sorted(hashes))}
-
-
-def _member(copy: Path, name: str) -> Member:
-    with (copy / name).open("rb") as handle:
-        digest = hashlib.file_digest(handle, "sha256").hexdigest()
-        return Member(name, handle.tell(), digest)
 
 
 def _headings(path: Path) -> list[str]:

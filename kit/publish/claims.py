@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from kit.page.shown_numbers import Units
 from kit.page.text import anchor
-from kit.publish.report_data import UNDECIDED, ReportData, n_words, price_metric
+from kit.publish.report_data import UNDECIDED, ReportData, price_metric
 from kit.publish.wording import (
     APART,
     TIMES_FROM,
@@ -21,7 +21,6 @@ from kit.publish.wording import (
     counts,
     estimate_words,
     listed,
-    margin_words,
     number_word,
     possessed,
     threshold,
@@ -138,7 +137,7 @@ def findings(data: ReportData, most: int = MOST) -> list[Claim]:
     for claim in _ranked([claim for claim in claims if claim.primary] or claims, data):
         seen[claim.metric] += 1
         turns.append((seen[claim.metric], order.get(claim.metric, len(order)), claim))
-    return [claim for _, _, claim in sorted(turns, key=lambda turn: turn[:2])][:most]
+    return [claim for *_, claim in sorted(turns, key=lambda turn: turn[:2])][:most]
 
 
 def ranked_claims(data: ReportData, metric: str) -> list[Claim]:
@@ -147,31 +146,20 @@ def ranked_claims(data: ReportData, metric: str) -> list[Claim]:
 
 
 def _ranked(claims: Iterable[Claim], data: ReportData) -> list[Claim]:
-    claims = list(claims)
-    ends = {metric: _by_mean(data, metric) for metric in {claim.metric for claim in claims}}
-    strength = {
-        claim_id(row.metric, row.a, row.b): _strength(row) for row in data.table("comparisons").itertuples()
-    }
+    ends, strength = {}, {}
+    for metric, own in data.table("means").groupby("metric"):
+        by_mean = own.sort_values(["mean", "fuel"], ascending=[False, True])["fuel"]
+        ends[metric] = by_mean.iloc[0], by_mean.iloc[-1]
+    for row in data.table("comparisons").itertuples():
+        value = math.log(row.ratio) if row.scale == "log" and row.ratio > 0 else row.difference
+        strength[claim_id(row.metric, row.a, row.b)] = abs(value) / row.se if row.se > 0 else 0.0
 
-    def rank(claim: Claim) -> int:
-        order, pair = ends[claim.metric], {claim.a, claim.b}
-        if data.trial.control_fuel in pair:
-            return 0
-        return 1 if order and pair == {order[0], order[-1]} else 2 if order and order[0] in pair else 3
+    def order(claim: Claim) -> tuple[int, bool, float, str]:
+        pair, (top, bottom) = {claim.a, claim.b}, ends.get(claim.metric, ("", ""))
+        first = (data.trial.control_fuel in pair, pair == {top, bottom}, top in pair, True)
+        return first.index(True), not claim.settled, -(strength.get(claim.id) or 0.0), claim.id
 
-    return sorted(
-        claims, key=lambda claim: (rank(claim), not claim.settled, -(strength.get(claim.id) or 0.0), claim.id)
-    )
-
-
-def _strength(row: Any) -> float:
-    value = math.log(row.ratio) if row.scale == "log" and row.ratio > 0 else row.difference
-    return abs(value) / row.se if row.se > 0 else 0.0
-
-
-def _by_mean(data: ReportData, metric: str) -> list[str]:
-    means = data.rows("means", metric).sort_values(["mean", "fuel"], ascending=[False, True])
-    return list(map(str, means["fuel"]))
+    return sorted(claims, key=order)
 
 
 def _pair(row: Any, data: ReportData) -> _Pair:
@@ -212,6 +200,7 @@ class _Pair:
     data: ReportData
 
     def claim(self) -> Claim:
+        """Return the claim it makes."""
         sentence, number = self.sentence()
         row, amount, equal = self.row, self.amount, 1.0 if self.amount.log else 0.0
         drawn = self.data.rows("comparisons", row.metric)["low"].notna().any()
@@ -263,10 +252,8 @@ class _Pair:
         if self.verdict in UNDECIDED:
             return f"we cannot yet say whether {self._fill(phrase.question)}"
         if self.verdict == "the same within the margin":
-            return f"{self._fill(phrase.same)} within {self._margin}"
-        if self.amount.multiple:
-            return self._fill(phrase.times)
-        return self._fill(phrase.more if self.amount.above else phrase.less)
+            return f"{self._fill(phrase.same)} within {self.data.margin_words(self.row.metric)}"
+        return self._fill(self.amount.clause)
 
     def sentence(self) -> tuple[str, str]:
         """Return the finding in a sentence, and the part of it that is the number."""
@@ -293,17 +280,12 @@ class _Pair:
         return f": {amount.interval}{self._minutes}{self._judged}", amount.size
 
     @property
-    def _margin(self) -> str:
-        if not math.isfinite(self.amount.margin):
-            return ""
-        return margin_words(self.amount.margin, self.amount.spec, self.data.units)
-
-    @property
     def _judged(self) -> str:
+        margin = f"{self.data.margin_words(self.row.metric)} that matters"
         return {
-            "different, by more than the margin": f", the whole interval beyond the {self._margin} that matters",
-            "different, size not settled": f"; whether by more than the {self._margin} that matters is not settled",
-            "different, but too little to matter": f", a real difference but less than the {self._margin} that matters",
+            "different, by more than the margin": f", the whole interval beyond the {margin}",
+            "different, size not settled": f"; whether by more than the {margin} is not settled",
+            "different, but too little to matter": f", a real difference but less than the {margin}",
         }.get(self.verdict, "")
 
     @property
@@ -312,9 +294,7 @@ class _Pair:
         if self.amount.spec.unit != "min" or not self.amount.log:
             return ""
         means = self.data.rows("means", self.amount.spec.id).set_index("fuel")["mean"]
-        if not (self.a in means.index and self.b in means.index):
-            return ""
-        base, apart = float(means[self.b]), float(means[self.a]) - float(means[self.b])
+        base, apart = means.get(self.b, math.nan), means.get(self.a, math.nan) - means.get(self.b, math.nan)
         if not abs(apart) >= 0.5:
             return ""
         minutes = f"{abs(apart):.0f}\u00a0minute{'' if round(abs(apart)) == 1 else 's'}"
@@ -425,30 +405,17 @@ def value_standing(data: ReportData) -> tuple[str, Standing] | None:
 
 def _standing(data: ReportData, metric: str, best: pd.DataFrame) -> Standing | None:
     rows = best.dropna(subset=["mean"]) if len(best) else best
-    if not len(rows):
+    if not len(rows) or not rows["can_be_best"].astype(bool).any():
         return None
     rows = rows.sort_values("mean", ascending=str(rows["better"].iloc[0]) == "less", kind="stable")
     can = rows["can_be_best"].astype(bool)
-    possible, others = rows.loc[can, "fuel"].tolist(), rows.loc[~can, "fuel"].tolist()
-    means = data.rows("means", metric).set_index("fuel")
-    if not possible:
-        return None
-    near = _near(data, metric, possible[0])
-    return Standing(
-        possible[0], tuple(possible[1:]), tuple(others), tuple(fuel for fuel in others if fuel in near), means
-    )
-
-
-def _near(data: ReportData, metric: str, leader: str) -> set[str]:
-    """Return the fuels that differ from one by less than the margin."""
+    (leader, *rivals), others = rows.loc[can, "fuel"], rows.loc[~can, "fuel"]
     pairs = data.rows("pairs", metric)
-    rows = pairs if len(pairs) else data.rows("comparisons", metric)
-    rows = rows[rows["verdict"].isin(WITHIN) & ((rows["a"] == leader) | (rows["b"] == leader))]
-    return {*rows["a"], *rows["b"]} - {leader}
-
-
-def _margin_words(data: ReportData, metric: str) -> str:
-    return margin_words(data.trial.margins[metric].value, data.spec(metric), data.units)
+    pairs = pairs if len(pairs) else data.rows("comparisons", metric)
+    pairs = pairs[pairs["verdict"].isin(WITHIN) & ((pairs["a"] == leader) | (pairs["b"] == leader))]
+    near = tuple(fuel for fuel in others if fuel in {*pairs["a"], *pairs["b"]})
+    means = data.rows("means", metric).set_index("fuel")
+    return Standing(leader, tuple(rivals), tuple(others), near, means)
 
 
 def best_claim(data: ReportData, metric: str) -> Claim | None:
@@ -458,7 +425,7 @@ def best_claim(data: ReportData, metric: str) -> Claim | None:
         return None
     best, equal = superlative(metric, str(data.rows("best", metric)["better"].iloc[0]), data)
     best = f"{best} of {data.these_bags}" if data.these_bags else best
-    return _standing_claim(data, metric, found, "best", (best, f"may be {equal}", ("is not", "are not")))
+    return _standing_claim(data, metric, found, "best", (best, f"may be {equal}", "is not", "are not"))
 
 
 def value_claim(data: ReportData) -> Claim | None:
@@ -469,7 +436,7 @@ def value_claim(data: ReportData) -> Claim | None:
     at = threshold(data.spec(found[0]), data.units)
     of = f" of {data.these_bags}" if data.these_bags else ""
     best = f"best value{of} at the prices paid, by the hour above {at}"
-    return _standing_claim(data, *found, "value", (best, "may be as cheap", ("is dearer", "are dearer")))
+    return _standing_claim(data, *found, "value", (best, "may be as cheap", "is dearer", "are dearer"))
 
 
 def _standing_claim(
@@ -477,10 +444,9 @@ def _standing_claim(
     metric: str,
     found: Standing,
     kind: Literal["best", "value"],
-    words: tuple[str, str, tuple[str, str]],
+    words: tuple[str, str, str, str],
 ) -> Claim:
-    best, equal, rest = words
-    spec, leader = data.spec(metric), data.name(found.leader)
+    (best, equal, *rest), spec, leader = words, data.spec(metric), data.name(found.leader)
     fuels = (found.leader, *found.rivals, *found.others)
 
     def mean_of(fuel: str) -> str:
@@ -496,17 +462,15 @@ def _standing_claim(
     elif rivals:
         told.append(f"{listed([f'{data.name(fuel)}, {mean_of(fuel)},' for fuel in found.rivals])} {equal}")
     far = [fuel for fuel in found.others if fuel not in found.near]
-    less = f"but by less than the {_margin_words(data, metric)} that matters" if found.near else ""
+    less = f"but by less than the {data.margin_words(metric)} that matters" if found.near else ""
     if found.near:
         every = len(found.near) > MOST_NAMED and not far
-        near = (
-            f"the {number_word(len(found.near))} others" if every else listed([*map(data.name, found.near)])
-        )
+        near = listed(list(map(data.name, found.near)))
+        near = f"the {number_word(len(found.near))} others" if every else near
         told.append(f"{near} {rest[len(found.near) > 1]}, {less}")
     if far:
-        told.append(
-            f"the {number_word(len(far))} others {rest[1]}" if len(far) > 1 else f"the other {rest[0]}"
-        )
+        several = f"the {number_word(len(far))} others {rest[1]}"
+        told.append(several if len(far) > 1 else f"the other {rest[0]}")
     say = f"In {data.here}, {best} was {leader}, {number}"
     if found.near and found.near[0] == found.others[0] and not rivals:
         say = f"{say}, {less}"
@@ -529,7 +493,7 @@ def _standing_claim(
         unit=spec.unit,
         n=(burns, burns),
         bags=(bags, bags),
-        sentence=f"{'; '.join(told)} ({n_words(used, {fuel: data.name(fuel) for fuel in used})}).",
+        sentence=f"{'; '.join(told)} ({data.n_words(used)}).",
         number=number,
         say=shortest_that_fits((f"{say}{also}.", f"{say}."), names, MOST_SAID),
         caption=shortest_that_fits(captions, names, MOST_CAPTION),

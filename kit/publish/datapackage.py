@@ -7,8 +7,10 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
+from urllib.parse import quote
 
 from kit.page.text import visible
+from kit.publish.provenance import InputFile
 from kit.schema import COLUMNS
 
 PROFILE: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
@@ -38,18 +40,9 @@ _MEDIA: Final = {
 }
 
 
-@dataclass(frozen=True)
-class Member:
-    """One file of a bundle: its path inside, its size, its SHA-256."""
-
-    path: str
-    bytes: int
-    sha256: str
-
-    @property
-    def media(self) -> str:
-        """Its kind of content."""
-        return _MEDIA.get(self.path[self.path.rfind(".") :].lower(), "application/octet-stream")
+def media_of(name: str) -> str:
+    """Return the kind of content of a file."""
+    return _MEDIA.get(name[name.rfind(".") :].lower(), "application/octet-stream")
 
 
 @dataclass(frozen=True)
@@ -85,7 +78,7 @@ class About:
         ).strip()
 
 
-def data_package(about: About, members: Sequence[Member], headings: Mapping[str, Sequence[str]]) -> str:
+def data_package(about: About, members: Sequence[InputFile], headings: Mapping[str, Sequence[str]]) -> str:
     """Return datapackage.json.
 
     Parameters
@@ -106,7 +99,7 @@ def data_package(about: About, members: Sequence[Member], headings: Mapping[str,
         "sources": [{"title": f"repeatburn {about.version}"}],
         "leftOut": list(about.left_out),
         "resources": [
-            _resource(member, place, headings.get(member.path)) for place, member in enumerate(members)
+            _resource(member, place, headings.get(member.name)) for place, member in enumerate(members)
         ],
     }
     return _text({key: value for key, value in package.items() if value or key == "leftOut"})
@@ -117,14 +110,15 @@ def slug(name: str) -> str:
     return re.sub(r"[^a-z0-9._-]+", "-", name.lower()).strip("-.") or "trial"
 
 
-def _resource(member: Member, place: int, headings: Sequence[str] | None) -> dict[str, Any]:
+def _resource(member: InputFile, place: int, headings: Sequence[str] | None) -> dict[str, Any]:
     # a raw log or sheet is no table with one header line: readers are told it is text
-    raw = headings is None and member.media == "text/csv"
+    media = media_of(member.name)
+    raw = headings is None and media == "text/csv"
     found: dict[str, Any] = {
-        "name": f"{slug(member.path.replace('/', '-'))[:80]}-{place}",
+        "name": f"{slug(member.name.replace('/', '-'))[:80]}-{place}",
         **({"format": "txt"} if raw else {}),
-        "path": member.path,
-        "mediatype": "text/plain" if raw else member.media,
+        "path": member.name,
+        "mediatype": "text/plain" if raw else media,
         "bytes": member.bytes,
         "hash": f"sha256:{member.sha256}",
     }
@@ -146,11 +140,12 @@ def _field(name: str) -> dict[str, Any]:
     return found
 
 
-def crate(about: About, members: Sequence[Member], inputs: Sequence[str], outputs: Sequence[str]) -> str:
+def crate(about: About, members: Sequence[InputFile], inputs: Sequence[str], outputs: Sequence[str]) -> str:
     """Return ro-crate-metadata.json: the files, who made them, and the run that led from inputs to outputs."""
     people = [
         {"@id": f"#person-{i}", "@type": "Person", "name": visible(n)} for i, n in enumerate(about.people, 1)
     ]
+    authors = [{"@id": each["@id"]} for each in people]
     root = {
         "@id": "./",
         "@type": "Dataset",
@@ -159,8 +154,8 @@ def crate(about: About, members: Sequence[Member], inputs: Sequence[str], output
         "datePublished": about.date,
         "identifier": about.report_id,
         "license": {"@id": "#licence"},
-        "author": _one_or_all([{"@id": each["@id"]} for each in people]),
-        "hasPart": [{"@id": _link(each.path)} for each in members],
+        "author": authors[0] if len(authors) == 1 else authors,
+        "hasPart": [{"@id": quote(each.name)} for each in members],
         "mentions": {"@id": "#analysis"},
     }
     graph = [
@@ -185,8 +180,8 @@ def crate(about: About, members: Sequence[Member], inputs: Sequence[str], output
             "name": "The analysis of the burns",
             "endTime": about.date,
             "instrument": {"@id": "#repeatburn"},
-            "object": [{"@id": _link(path)} for path in inputs],
-            "result": [{"@id": _link(path)} for path in outputs],
+            "object": [{"@id": quote(path)} for path in inputs],
+            "result": [{"@id": quote(path)} for path in outputs],
         },
         *map(_crate_file, members),
     ]
@@ -196,25 +191,15 @@ def crate(about: About, members: Sequence[Member], inputs: Sequence[str], output
 _LICENCE: Final = "The tester has stated no licence: ask before you use these data beyond checking them."
 
 
-def _one_or_all(entities: list[dict[str, str]]) -> object:
-    return entities[0] if len(entities) == 1 else entities
-
-
-def _crate_file(member: Member) -> dict[str, Any]:
+def _crate_file(member: InputFile) -> dict[str, Any]:
     return {
-        "@id": _link(member.path),
+        "@id": quote(member.name),
         "@type": "File",
-        "name": visible(member.path),
-        "encodingFormat": member.media,
+        "name": visible(member.name),
+        "encodingFormat": media_of(member.name),
         "contentSize": str(member.bytes),
         "identifier": f"sha256:{member.sha256}",
     }
-
-
-def _link(path: str) -> str:
-    from urllib.parse import quote
-
-    return quote(path)
 
 
 def citation(about: About) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from kit.errors import KitError
 from kit.publish.bundle import newest_report
-from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, Cast, Look, cast_of
+from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, Cast, Look, apart, cast_of
 from kit.publish.provenance import SIMULATED
 from kit.results_file import RESULTS, read_part
 from kit.runtime.atomic_write import place_file, staging
@@ -84,19 +84,16 @@ def _lines_of(report: Path) -> Lines:
     trial = read_part(report / RESULTS, {"trial"}, {"trial"})["trial"]
     shown = table[table["what"].isin(["burn", "mean"])].dropna(subset=["minutes", "temp"])
     shown = shown[shown["minutes"] >= _EARLIEST_MIN]
+    known = {fuel["id"]: (fuel["name"] or fuel["id"], fuel["kind"]) for fuel in trial.get("fuels", [])}
+    burned = dict.fromkeys(shown["fuel"])
+    ids = [*(each for each in known if each in burned), *(each for each in burned if each not in known)]
     return Lines(
         shown[["fuel", "burn", "minutes", "temp"]],
-        cast_of([(fuel["id"], fuel["name"] or fuel["id"], fuel["kind"]) for fuel in _burned(trial, shown)]),
+        cast_of([(each, *known.get(each, (each, ""))) for each in ids]),
         f"minutes since {trial.get('time_zero', 'lit')}",
         "°F" if trial.get("show") == "us" else "°C",
         f"simulated, {report.name[:10]}" if (report.parents[1] / SIMULATED).is_file() else report.name[:10],
     )
-
-
-def _burned(trial: Mapping[str, Any], shown: pd.DataFrame) -> list[dict[str, str]]:
-    known = {fuel["id"]: fuel for fuel in trial.get("fuels", [])}
-    ids = [*(each for each in known if each in set(shown["fuel"])), *(set(shown["fuel"]) - set(known))]
-    return [known.get(each, {"id": each, "name": each, "kind": ""}) for each in ids]
 
 
 def pictures(lines: Lines, look: Look, seconds: float) -> Iterator[np.ndarray[Any, Any]]:
@@ -188,8 +185,6 @@ class _Stage:
                     latest[fuel] = float(seen["temp"].iloc[-1])
         low, high = self._axes.get_ylim()
         wished = {fuel: 0.13 + 0.74 * (temp - low) / (high - low) for fuel, temp in latest.items()}
-        from kit.publish.figures.canvas import apart
-
         places = apart([max(place, _LOWEST_NAME) for place in wished.values()], 0.052)
         places = [place + max(0.0, _LOWEST_NAME - min(places)) for place in places]
         return [(self._names[fuel], place) for fuel, place in zip(wished, places, strict=True)]

@@ -9,7 +9,9 @@ from typing import Final
 from urllib.parse import quote
 
 from kit.errors import Faults, KitError, disk_faults
-from kit.page import Col, Html, document, element, join, table
+from kit.page.document import document
+from kit.page.html_tables import Col, table
+from kit.page.text import Html, element, join
 from kit.results_file import Report, read_part, reports_of
 from kit.runtime.atomic_write import write_atomically
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from kit.errors import KitError, disk_faults, refuse_way_out
-from kit.publish.template import find_template, parameter_cell, read_template, template_folders
+from kit.publish.template import own_templates, parameter_cell, read_template
 from kit.results_file import reports_of
 from kit.trial import open_run
 
@@ -39,10 +39,10 @@ def copy_templates(folder: Path) -> list[Path]:
     made = []
     with disk_faults(target):
         target.mkdir(exist_ok=True)
-        for name in sorted({path.stem for each in template_folders() for path in each.glob("*.ipynb")}):
+        for name, path in sorted(own_templates().items()):
             copy = target / f"{name}.ipynb"
             if not copy.exists():
-                notebook = _preset(read_template(find_template(name)), name, folder)
+                notebook = _preset(read_template(path), name, folder)
                 copy.write_text(json.dumps(notebook, indent=1, ensure_ascii=False) + "\n", "utf-8")
                 made.append(copy)
     return made

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -23,8 +22,7 @@ from kit.publish.sections.how import (
     shared_out,
 )
 from kit.publish.simulated_trials import decided, tried
-from kit.publish.text_blocks import Block, Chapter, Formula, Items, Para, Rows, chapter, items, paras
-from kit.publish.wording import margin_words
+from kit.publish.text_blocks import Block, Chapter, Formula, Rows
 
 MARKDOWN: Final = "methods.md"
 
@@ -59,26 +57,24 @@ def methods(analysis: Any) -> Methods:
         As `kit.analysis.analyse` returns it.
     """
     data = report_data(analysis)
-    fitted = not data.bare
     citation = citation_text(data)
-    chapters = (
-        chapter("What was measured", [*paras(measured_lines(data)), _metrics(data), *_formulas("measured")]),
-        chapter("How readings were cleaned", [Para(_cleaning_words(data)), _flags(data), _limits(data)]),
-        chapter(
-            "How it was computed",
-            [
-                *paras(computed_lines(data)),
-                items(model_lines(data)),
-                *(_formulas("fitted") if fitted else ()),
-            ],
-        ),
-        chapter("Margins and verdicts", _margins(data)),
-        chapter("How the method was checked", [*_self_check(data), *tried(data), decided(data)]),
-        chapter("Programs", [Para(_versions()), Para(_seeds(data))]),
-        chapter("Standards and sources", [Items(tuple(sources_cited(data)))]),
-        chapter("How to cite", [Para(citation)]),
-    )
-    return Methods(tuple(each for each in chapters if each is not None), citation)
+    versions = "; ".join(f"{name} {version}" for name, version in environment().items())
+    chapters: dict[str, list[Block | None]] = {
+        "What was measured": [*filter(None, measured_lines(data)), _metrics(data), *_formulas("measured")],
+        "How readings were cleaned": [_cleaning_words(data), _flags(data), _limits(data)],
+        "How it was computed": [
+            *computed_lines(data),
+            model_lines(data) or None,
+            *([] if data.bare else _formulas("fitted")),
+        ],
+        "Margins and verdicts": _margins(data),
+        "How the method was checked": [*_self_check(data), *tried(data), decided(data)],
+        "Programs": [f"{versions}.", f"Random numbers: seed {data.analysis.seed}."],
+        "Standards and sources": [sources_cited(data)],
+        "How to cite": [citation],
+    }
+    filled = {title: tuple(block for block in blocks if block) for title, blocks in chapters.items()}
+    return Methods(tuple(Chapter(title, blocks) for title, blocks in filled.items() if blocks), citation)
 
 
 def _formulas(of: str) -> list[Formula]:
@@ -89,8 +85,8 @@ def _formulas(of: str) -> list[Formula]:
 def _metrics(data: ReportData) -> Rows:
     rows = []
     for metric in data.metrics:
-        spec, own = data.spec(metric), data.values_of(metric)
-        counts = own["status"].value_counts()
+        spec, status = data.spec(metric), data.values_of(metric)["status"]
+        inexact = status[status != "exact"].value_counts().items()
         rows.append(
             (
                 data.label(metric),
@@ -98,20 +94,12 @@ def _metrics(data: ReportData) -> Rows:
                 spec.definition or "a column of the burn sheet",
                 "ratio" if spec.scale == "log" else "difference",
                 "yes" if metric in data.primary else "no",
-                str(len(own)),
-                ", ".join(f"{n} {status}" for status, n in counts.items() if status != "exact")
-                or "all measured",
+                str(len(status)),
+                ", ".join(f"{n} {name}" for name, n in inexact) or "all measured",
             )
         )
-    heads = (
-        "Measure",
-        "unit",
-        "what it is (T: temperature, θ: threshold)",
-        "compared as",
-        "primary",
-        "burns",
-        "bounds and gaps",
-    )
+    of = "what it is (T: temperature, θ: threshold)"
+    heads = ("Measure", "unit", of, "compared as", "primary", "burns", "bounds and gaps")
     return Rows("Measures", heads, tuple(rows), "Primary measures were named in the trial file.")
 
 
@@ -133,59 +121,37 @@ def _flags(data: ReportData) -> Rows | None:
 
 
 def _limits(data: ReportData) -> Rows:
-    limits = data.trial.cleaning.model_dump()
-    return Rows(
-        "Limits of the cleaning rules",
-        ("Limit", "value"),
-        tuple((key, str(value)) for key, value in limits.items()),
-    )
+    limits = data.trial.cleaning.model_dump().items()
+    rows = tuple((key, str(value)) for key, value in limits)
+    return Rows("Limits of the cleaning rules", ("Limit", "value"), rows)
 
 
 def _margins(data: ReportData) -> list[Block | None]:
-    told = [
-        f"{data.label(metric)}: {margin_words(margin.value, data.spec(metric), data.units)}"
-        for metric, margin in data.trial.margins.items()
-    ]
+    told = [f"{data.label(metric)}: {data.margin_words(metric)}" for metric in data.trial.margins]
     if not told:
-        return [Para("No margin was declared; fuels are called different or not settled, never the same.")]
-    lead = Para("The smallest difference that matters, declared in the trial file:")
-    return [lead, items(told), Para(paragraph_of("margin"))]
+        return ["No margin was declared; fuels are called different or not settled, never the same."]
+    lead = "The smallest difference that matters, declared in the trial file:"
+    return [lead, told, paragraph_of("margin")]
 
 
 def _self_check(data: ReportData) -> list[Block | None]:
     table = data.table("self_check")
     if not len(table):
-        return [Para("No self-check: nothing was repeated.")]
+        return ["No self-check: nothing was repeated."]
+    shares = ("nominal", "share", "mc_error")
     rows = tuple(
-        (
-            data.label(row.metric),
-            str(row.quantity),
-            plain(100 * row.nominal, 1),
-            plain(100 * row.share, 1),
-            plain(100 * row.mc_error, 1),
-        )
-        for row in table.itertuples(index=False)
+        (data.label(row["metric"]), str(row["quantity"]), *(plain(100 * row[name], 1) for name in shares))
+        for row in table.to_dict("records")
     )
     heads = ("Measure", "what was counted", "nominal, %", "observed, %", "standard error, %")
-    seed = int(table["seed"].iloc[0])
-    return [
-        Para(
-            f"{TRIALS} trials were simulated from the fitted models at this very design (seed {seed}) and "
-            "analysed alike." + shared_out(table)
-        ),
-        Rows("Self-check", heads, rows),
-    ]
+    told = (
+        f"{TRIALS} trials were simulated from the fitted models at this very design (seed "
+        f"{int(table['seed'].iloc[0])}) and analysed alike.{shared_out(table)}"
+    )
+    return [told, Rows("Self-check", heads, rows)]
 
 
-def _versions() -> str:
-    return "; ".join(f"{name} {version}" for name, version in environment().items()) + "."
-
-
-def _seeds(data: ReportData) -> str:
-    return f"Random numbers: seed {data.analysis.seed}."
-
-
-def sources_cited(data: ReportData) -> Iterable[str]:
+def sources_cited(data: ReportData) -> list[str]:
     """Return the standards and papers that what was done rests on."""
     said = " ".join([*methods_used(data), *data.table("components")["method"].dropna()]).lower()
     families = set(map(str, data.table("comparisons")["multiplicity"].dropna()))

@@ -120,11 +120,12 @@ def leave_out(folder: Path, keys: frozenset[str]) -> list[Told]:
 
     _books_as_text(folder)
     for path in input_paths(folder):
-        start = _look(path, path.relative_to(folder).as_posix(), meet)
-        if start is not None:
+        name = path.relative_to(folder).as_posix()
+        after = _look(path, name, meet)
+        if after is not None:
             with path.open("r+b") as handle:
-                handle.write(start.content)
-                if start.whole:
+                handle.write(after)
+                if not _is_log(name):
                     handle.truncate()
     return taken
 
@@ -155,36 +156,38 @@ def _books_as_text(folder: Path) -> None:
     faults.settle()
 
 
-@dataclass(frozen=True)
-class _Start:
-    """A file's new content: the whole of it, or as many bytes at its start as were read."""
-
-    content: bytes
-    whole: bool
+def _is_log(name: str) -> bool:
+    """Return whether a file is looked through at its start alone, where an instrument tells of itself."""
+    suffix = name[name.rfind(".") :].lower()
+    return name not in SHEETS and suffix != ".toml" and suffix not in PICTURES
 
 
-def _look(path: Path, name: str, meet: Meet) -> _Start | None:
-    """Show every private thing of a file to `meet`, and return what stands there without those it answers False."""
+def _look(path: Path, name: str, meet: Meet) -> bytes | None:
+    """Show every private thing of a file to `meet`, and return its content without those it answers False.
+
+    Of a log the start alone, as long as it was; None where nothing is to be changed.
+    """
     suffix = path.suffix.lower()
-    if suffix in PICTURES:
-        return _look_at_picture(path.read_bytes(), name, suffix, meet)
     if suffix in BOOKS:
         _look_at_book(path, name, meet)
         return None
-    if suffix == ".toml":
-        before = path.read_bytes()
-        after, whole = _look_at_settings(before, name, meet), True
+    with path.open("rb") as handle:
+        before = handle.read(_HEAD if _is_log(name) else -1)
+    if suffix in PICTURES:
+        position = position_of(before)
+        stays = not position or meet(Told("positions", name, position))
+        after = before if stays else without_notes(before, suffix)
+    elif suffix == ".toml":
+        after = _look_at_settings(before, name, meet)
     elif name in SHEETS and suffix == ".csv":
-        before = path.read_bytes()
-        after, whole = _look_at_sheet(path, name, meet) or before, True
-    elif name == "notes.md":
-        before = path.read_bytes()
-        after, whole = _look_at_words(before, name, meet), True
+        after = _look_at_sheet(path, name, meet) or before
+    elif name == "notes.md":  # the tester's own words, which stay or go as a whole
+        text = _text_of(before, name).strip()
+        stays = not text or meet(Told("notes", name, text))
+        after = _look_at_log(before, name, meet) if stays else b""
     else:
-        with path.open("rb") as handle:
-            before = handle.read(_HEAD)
-        after, whole = _look_at_log(before, name, meet), False
-    return _Start(after, whole) if after != before else None
+        after = _look_at_log(before, name, meet)
+    return after if after != before else None
 
 
 def _look_at_book(path: Path, name: str, meet: Meet) -> None:
@@ -210,19 +213,6 @@ def _look_at_book(path: Path, name: str, meet: Meet) -> None:
                 meet(Told("people", f"{name}, its properties", author))
             if "comments" in part or "<office:annotation" in text:
                 meet(Told("notes", name, "comments on cells"))
-
-
-def _look_at_words(content: bytes, name: str, meet: Meet) -> bytes:
-    """Look through what the tester wrote in words of their own, which stays or goes as a whole."""
-    text = _text_of(content, name).strip()
-    return _look_at_log(content, name, meet) if not text or meet(Told("notes", name, text)) else b""
-
-
-def _look_at_picture(picture: bytes, name: str, suffix: str, meet: Meet) -> _Start | None:
-    position = position_of(picture)
-    if position and not meet(Told("positions", name, position)):
-        return _Start(without_notes(picture, suffix), True)
-    return None
 
 
 def _text_of(content: bytes, name: str) -> str:
@@ -348,30 +338,15 @@ _PNG_NOTES: Final = frozenset({b"eXIf", b"tEXt", b"iTXt", b"zTXt"})
 
 def position_of(picture: bytes) -> str:
     """Return words for a position kept in a picture, '' where none is found."""
-    for block in _exif_blocks(picture):
-        if _has_gps(block):
-            return "a position kept by the camera"
-    return "a position kept by the camera" if b"GPSLatitude" in picture else ""
+    # the block is the whole of a TIFF; a PNG names it by a chunk, and all other formats by the word Exif
+    starts = [0, *(found.end() for found in re.finditer(rb"Exif\0\0|eXIf", picture))]
+    known = any(_has_gps(memoryview(picture)[start:]) for start in starts) or b"GPSLatitude" in picture
+    return "a position kept by the camera" if known else ""
 
 
-def _exif_blocks(picture: bytes) -> Iterator[bytes]:
-    if picture[:2] == b"\xff\xd8":
-        yield from (
-            body[6:] for mark, body in _jpeg_parts(picture) if mark == 0xE1 and body[:6] == b"Exif\0\0"
-        )
-    elif picture[:8] == PNG:
-        yield from (body for name, body in png_parts(picture) if name == b"eXIf")
-    elif picture[:4] in (b"II*\0", b"MM\0*"):
-        yield picture
-    else:  # boxes of other formats hold the same block somewhere
-        place = picture.find(b"Exif\0\0")
-        if place >= 0:
-            yield picture[place + 6 :]
-
-
-def _has_gps(block: bytes) -> bool:
+def _has_gps(block: memoryview) -> bool:
     """Look through the first directory of a TIFF block for its pointer to a position."""
-    order = {b"II": "<", b"MM": ">"}.get(block[:2])
+    order = {b"II": "<", b"MM": ">"}.get(bytes(block[:2]))
     if order is None or len(block) < 10:
         return False
     start = struct.unpack_from(f"{order}I", block, 4)[0]

@@ -99,23 +99,22 @@ def input_paths(folder: Path) -> list[Path]:
 
 def read_inputs(folder: Path) -> tuple[InputFile, ...]:
     """Return every input with its size and hash, sheets first, logs by name, then extracts of earlier results."""
+    names = (path.relative_to(folder).as_posix() for path in input_paths(folder))
     further = leaned_on(folder).items()
     return (
-        *(_read_one(path, folder) for path in input_paths(folder)),
+        *read_files(folder, names),
         *(InputFile(name, len(held), hashlib.sha256(held).hexdigest()) for name, held in further),
     )
 
 
 def read_files(folder: Path, names: Iterable[str]) -> tuple[InputFile, ...]:
     """Return these files of a folder, each with its size and hash."""
-    return tuple(_read_one(folder / name, folder) for name in names)
-
-
-def _read_one(path: Path, folder: Path) -> InputFile:
-    with path.open("rb") as handle:
-        digest = hashlib.file_digest(handle, "sha256")
-        size = handle.tell()
-    return InputFile(path.relative_to(folder).as_posix(), size, digest.hexdigest())
+    found = []
+    for name in names:
+        with (folder / name).open("rb") as handle:
+            digest = hashlib.file_digest(handle, "sha256").hexdigest()
+            found.append(InputFile(name, handle.tell(), digest))
+    return tuple(found)
 
 
 def refuse_changes(before: tuple[InputFile, ...], after: tuple[InputFile, ...]) -> None:
@@ -163,21 +162,14 @@ def trace(folder: Path, parameters: Mapping[str, object], output: str | Path = "
         inputs, template = tuple(InputFile(**each) for each in found["inputs"]), found["template"]
     else:
         inputs, template = read_inputs(folder), {}
-    return _named(inputs, parameters, template)
+    made_of = [asdict(each) for each in inputs], dict(parameters), environment(), dict(template)
+    return Origin(inputs, *made_of[1:], report_id(*made_of))
 
 
 def note(output: Path, inputs: tuple[InputFile, ...], template: Mapping[str, str]) -> None:
     """Write down inputs and template for `trace`: a run hashes its logs once before and once after."""
     data = {"inputs": [asdict(each) for each in inputs], "template": dict(template)}
     (output / NOTE).write_text(json.dumps(data), "utf-8")
-
-
-def _named(
-    inputs: tuple[InputFile, ...], parameters: Mapping[str, object], template: Mapping[str, str]
-) -> Origin:
-    versions = environment()
-    made_of = [asdict(each) for each in inputs], dict(parameters), versions, dict(template)
-    return Origin(inputs, dict(parameters), versions, dict(template), report_id(*made_of))
 
 
 def report_id(

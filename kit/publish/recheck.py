@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
@@ -26,7 +25,7 @@ from kit.publish.compare import (
 from kit.publish.notebook import NotRunError, Progress
 from kit.publish.plain import canonical
 from kit.publish.private import KEYS
-from kit.publish.provenance import dated, lenders, report_id
+from kit.publish.provenance import dated, lenders, read_files, report_id
 from kit.publish.report import Order, rerun, take_order
 from kit.publish.zips import unpack_hostile
 from kit.results_file import ALWAYS, RESULTS, Report, read_part, read_results, reports_of
@@ -88,23 +87,22 @@ class Recheck:
     @property
     def words(self) -> str:
         """What was found, for the terminal; the last line says what was compared, and what was not."""
-        lines = [self._verdict(), *self.files[:_SHOWN]]
-        if len(self.files) > _SHOWN:
-            lines.append(f"and {len(self.files) - _SHOWN} files more")
-        lines += [f"It cannot be run again: {self.faults}"] if self.faults else []
-        largest = sorted(self.moved, key=lambda each: -each.size)[:_SHOWN]
-        lines += [f"  {each}" for each in largest]
-        if len(self.moved) > len(largest):
-            lines.append(f"  and {len(self.moved) - len(largest)} more")
-        if self.changed:
-            lines.append(f"Not as recorded: {'; '.join(self.changed)}.")
-            if self.files:
-                lines.append(
-                    "Pictures and pages can differ for that: recheck with what was recorded to be sure."
-                )
-        if self.left_out:
-            lines.append(f"Left out by its maker: {', '.join(self.left_out)}.")
-        return visible("\n".join([*lines, self._compared()]))
+        more, largest = len(self.files) - _SHOWN, sorted(self.moved, key=lambda each: -each.size)[:_SHOWN]
+        left = len(self.moved) - len(largest)
+        drawn = "Pictures and pages can differ for that: recheck with what was recorded to be sure."
+        lines = [
+            self._verdict(),
+            *self.files[:_SHOWN],
+            f"and {more} files more" if more > 0 else "",
+            f"It cannot be run again: {self.faults}" if self.faults else "",
+            *(f"  {each}" for each in largest),
+            f"  and {left} more" if left else "",
+            f"Not as recorded: {'; '.join(self.changed)}." if self.changed else "",
+            drawn if self.changed and self.files else "",
+            f"Left out by its maker: {', '.join(self.left_out)}." if self.left_out else "",
+            self._compared(),
+        ]
+        return visible("\n".join(filter(None, lines)))
 
     def _verdict(self) -> str:
         tolerance = f"within 1 part in {1 / RELATIVE:,.0f} (or {ABSOLUTE:g})"
@@ -129,7 +127,7 @@ class Recheck:
         return {
             "agrees": self.agrees,
             "values": self.values,
-            "moved": [{"where": each.where, "was": each.was, "now": each.now} for each in self.moved],
+            "moved": [asdict(each) for each in self.moved],
             "files": list(self.files),
             "changed": list(self.changed),
             "faults": self.faults,
@@ -141,19 +139,11 @@ class Recheck:
         }
 
     def __add__(self, other: Recheck) -> Recheck:
-        return Recheck(
-            self.name,
-            self.values + other.values,
-            self.moved + other.moved,
-            tuple(dict.fromkeys(self.files + other.files)),
-            tuple(dict.fromkeys(self.changed + other.changed)),
-            "; ".join(filter(None, [self.faults, other.faults])),
-            self.left_out or other.left_out,
-            self.equal + other.equal,
-            self.alike + other.alike,
-            self.drawn + other.drawn,
-            tuple(dict.fromkeys(self.trusted + other.trusted)),
-        )
+        both = {of.name: getattr(self, of.name) + getattr(other, of.name) for of in fields(self)}
+        once = {of: tuple(dict.fromkeys(both[of])) for of in ("files", "changed", "trusted")}
+        faults = "; ".join(filter(None, [self.faults, other.faults]))
+        left_out = self.left_out or other.left_out
+        return Recheck(**both | once | {"name": self.name, "faults": faults, "left_out": left_out})
 
 
 def recheck(target: str | Path, progress: Progress | None = None) -> Recheck:
@@ -230,10 +220,9 @@ def _wrong_files(run: Path, there: Iterable[str]) -> Iterator[str]:
     names = {*there} - {CHECKSUMS}
     yield from (f"{name}: missing." for name in sorted(listed.keys() - names))
     yield from (f"{name}: not in the list of files." for name in sorted(names - listed.keys()))
-    for name in sorted(names & listed.keys()):
-        with (run / name).open("rb") as handle:
-            if hashlib.file_digest(handle, "sha256").hexdigest() != listed[name]:
-                yield f"{name}: not what its hash says: changed since the bundle was made."
+    for file in read_files(run, sorted(names & listed.keys())):
+        if file.sha256 != listed[file.name]:
+            yield f"{file.name}: not what its hash says: changed since the bundle was made."
 
 
 def _strangers(

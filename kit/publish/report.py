@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import json
 import threading
 from collections.abc import Callable, Mapping
@@ -239,6 +238,4 @@ def _told(words: str) -> dict[str, Any]:
 
 def _footer(results: Mapping[str, Any]) -> str:
     version = results.get("environment", {}).get("repeatburn", "")
-    return html.unescape(
-        f"Made with repeatburn {version}. One file: no script, nothing loaded from elsewhere."
-    )
+    return f"Made with repeatburn {version}. One file: no script, nothing loaded from elsewhere."

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from kit import schema
-from kit.page.shown_numbers import Units, convert
+from kit.page.shown_numbers import Units
 from kit.publish.figures.canvas import Axis, Cast, cast_of
 from kit.publish.provenance import SIMULATED
-from kit.publish.wording import counted, label_of, number_word, of_bags
+from kit.publish.wording import counted, label_of, margin_words, number_word, of_bags, with_unit_after
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -98,6 +98,10 @@ class ReportData:
         )
         return rows[keys.isin(known)]
 
+    def of_primary(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Return the rows, by metric, of primary metrics; all of them where none was measured."""
+        return rows[rows["metric"].isin(self.primary)] if self.primary else rows
+
     def brackets(self, metric: str, cast: Cast) -> list[list[str]]:
         """Return for each fuel of a cast the numbers of the brackets that join it with fuels it is not told from."""
         held = dict(self.rows("ladder", metric)[["fuel", "brackets"]].fillna("").itertuples(index=False))
@@ -117,16 +121,37 @@ class ReportData:
 
     def shown(self, values: Any, unit: str, *, difference: bool = False) -> Any:
         """Return numbers of the kit's unit in the unit of an axis: metric ones where both are shown."""
-        return as_shown(values, unit, self.units, difference=difference)
+        return self.units.on_axis(values, unit, difference=difference)
 
     def unit(self, unit: str, *, difference: bool = False) -> str:
         """Return the unit of an axis in words."""
-        return axis_unit(unit, self.units, difference=difference)
+        return self.units.of_axis(unit, difference=difference)
+
+    def difference_unit(self, metric: str) -> str:
+        """Return the unit of a metric's differences as shown: '%' on the log scale."""
+        spec = self.spec(metric)
+        return "%" if spec.scale == "log" else self.unit(spec.unit, difference=True)
+
+    def margin_words(self, metric: str) -> str:
+        """Return the smallest difference that matters, as declared: '15 °C (27 °F)', '10 %'; '' where none was."""
+        margin = self.trial.margins.get(metric)
+        return margin_words(margin.value, self.spec(metric), self.units) if margin else ""
+
+    def n_words(self, counts: Mapping[str, tuple[int, int]]) -> str:
+        """Return burns and bags by fuel in words: 'six burns of each fuel, from three bags each', or each one's."""
+        if len(counts) > 1 and len(set(counts.values())) == 1:
+            burns, bags = next(iter(counts.values()))
+            return of_bags(f"{counted(burns, 'burn')} of each fuel{',' if bags else ''}", bags, " each")
+        each = (
+            of_bags(f"{counted(burns, 'burn')} of {self.name(fuel)}", bags)
+            for fuel, (burns, bags) in counts.items()
+        )
+        return "; ".join(each)
 
     def axis(self, metric: str) -> Axis:
         """Return the axis of a metric's values: 'peak temperature, °C', with °F beside where both are shown."""
         unit = self.spec(metric).unit
-        return Axis(f"{self.label(metric)}, {self.unit(unit)}".rstrip(", "), self.second_scale(unit))
+        return Axis(with_unit_after(self.label(metric), self.unit(unit)), self.second_scale(unit))
 
     def second_scale(self, unit: str, *, difference: bool = False) -> str:
         """Return how an axis turns into the other system where both are shown: 'degrees', 'difference' or ''."""
@@ -212,7 +237,7 @@ class ReportData:
     @property
     def singles(self) -> bool:
         """Whether every fuel was burned once, so that nothing has an error bar of its own."""
-        return max(self._burns.values(), default=0) == 1
+        return max((burns for burns, _ in self.burned.values()), default=0) == 1
 
     @property
     def borrowed(self) -> bool:
@@ -264,27 +289,12 @@ class ReportData:
             return ""
         return "these bags" if self.bags else "these charges"
 
-    def bags_of(self, fuel: str) -> int:
-        """Return how many bags of a fuel are compared."""
-        return int(self._bags.get(fuel, 0))
-
-    def burns_of(self, fuel: str) -> int:
-        """Return how many burns of a fuel are compared."""
-        return int(self._burns.get(fuel, 0))
-
     @cached_property
-    def _burns(self) -> Mapping[Any, int]:
-        return dict(self._compared_rows.groupby("fuel")["burn"].nunique())
-
-    @cached_property
-    def _bags(self) -> Mapping[Any, int]:
-        rows = self._compared_rows
-        return dict(rows[rows["bag"] != ""].groupby("fuel")["bag"].nunique())
-
-    @property
-    def _compared_rows(self) -> pd.DataFrame:
+    def burned(self) -> dict[str, tuple[int, int]]:
+        """For each fuel of the cast how many burns and bags are compared."""
         table = self.table("metrics")
-        return table.loc[table["burn"].isin(self.compared), ["fuel", "bag", "burn"]]
+        n = counts_of(table[table["burn"].isin(self.compared)])
+        return {player.id: n.get(player.id, (0, 0)) for player in self.cast}
 
     def used(self, metric: str) -> dict[str, tuple[int, int]]:
         """Return for each fuel how many burns and bags have a value of a metric that counts."""
@@ -298,12 +308,7 @@ class ReportData:
 
     def _counts(self, metric: str) -> dict[str, tuple[int, int]]:
         rows = self.values_of(metric)
-        rows = rows[rows["value"].notna() & (rows["status"] != "missing")]
-        bags = rows[rows["bag"] != ""].groupby("fuel")["bag"].nunique()
-        return {
-            str(fuel): (int(n), int(bags.get(fuel, 0)))
-            for fuel, n in rows.groupby("fuel")["burn"].nunique().items()
-        }
+        return counts_of(rows[rows["value"].notna() & (rows["status"] != "missing")])
 
     def noted_bags(self, metric: str, fuel: str, counted: int) -> int:
         """Return how many of the bags that the model counted were noted: blanks are one bag to it, none on a page."""
@@ -321,37 +326,11 @@ def report_data(analysis: Any) -> ReportData:
     return ReportData(analysis, trial, sheet, Units(trial.show, trial.currency), cast)
 
 
-def as_shown(values: Any, unit: str, units: Units, *, difference: bool = False) -> Any:
-    """Return numbers of the kit's unit in the unit of an axis: metric ones where both systems are shown."""
-    import pandas as pd
-
-    return convert(pd.to_numeric(values), unit, units.show == "us", difference=difference)
-
-
-def axis_unit(unit: str, units: Units, *, difference: bool = False) -> str:
-    """Return the unit of an axis in words."""
-    one = Units("us" if units.show == "us" else "metric", units.currency)
-    return one.heading(unit, difference=difference)
-
-
-def n_words(counts: Mapping[str, tuple[int, int]], names: Mapping[str, str]) -> str:
-    """Return burns and bags of fuels in words: 'six burns of each fuel, from three bags each', or each fuel's own.
-
-    Parameters
-    ----------
-    counts
-        Burns and bags by fuel.
-    names
-        Its name as shown, by fuel.
-    """
-    if len(counts) > 1 and len(set(counts.values())) == 1:
-        burns, bags = next(iter(counts.values()))
-        return of_bags(f"{counted(burns, 'burn')} of each fuel{',' if bags else ''}", bags, " each")
-    each = (
-        of_bags(f"{counted(burns, 'burn')} of {names.get(fuel, fuel)}", bags)
-        for fuel, (burns, bags) in counts.items()
-    )
-    return "; ".join(each)
+def counts_of(rows: pd.DataFrame) -> dict[str, tuple[int, int]]:
+    """Return for each fuel of rows with burn, fuel and bag how many burns, and noted bags, there are."""
+    bags = rows[rows["bag"] != ""].groupby("fuel")["bag"].nunique()
+    burns = rows.groupby("fuel")["burn"].nunique()
+    return {str(fuel): (int(n), int(bags.get(fuel, 0))) for fuel, n in burns.items()}
 
 
 def n_note(counts: Sequence[tuple[int, int]]) -> str:
@@ -359,10 +338,9 @@ def n_note(counts: Sequence[tuple[int, int]]) -> str:
     if not counts:
         return ""
     alike = len(set(counts)) == 1
-    burns, bags = counts[0] if alike else (sum(n for n, _ in counts), sum(n for _, n in counts))
-    parts = [f"{bags} bag{'s' * (bags != 1)}"] if bags else []
-    told = ", ".join([*parts, f"{burns} burn{'s' * (burns != 1)}"])
-    return f"{told} each" if alike and len(counts) > 1 else told
+    burns, bags = counts[0] if alike else map(sum, zip(*counts, strict=True))
+    told = f"{burns} burn{'s' * (burns != 1)}{' each' * (alike and len(counts) > 1)}"
+    return f"{bags} bag{'s' * (bags != 1)}, {told}" if bags else told
 
 
 def prices_per_kg(data: ReportData) -> dict[str, float]:
@@ -378,26 +356,26 @@ def price_metric(data: ReportData) -> str:
     """Return the comparison that break-even prices rest on: cost, else time above where charges are of equal mass."""
     compared = dict.fromkeys(data.table("comparisons")["metric"])
     order = {metric: place for place, metric in enumerate(data.primary)}
-    times = [metric for metric in compared if metric.partition(":")[0] == "time_above"]
+    times = [metric for metric in compared if metric.startswith("time_above:")]
     times.sort(key=lambda metric: order.get(metric, len(order)))
-    wanted = [f"cost:{metric.partition(':')[2]}" for metric in times if metric in order]
-    costs = [metric for metric in compared if metric.partition(":")[0] == "cost" and prices_per_kg(data)]
-    costs.sort(key=lambda metric: metric not in wanted)
-    chosen = costs or (times if data.trial.charge.by == "mass" else [])
+    costs = [metric for metric in compared if metric.startswith("cost:") and prices_per_kg(data)]
+    chosen = _primary_first(data, costs) or (times if data.trial.charge.by == "mass" else [])
     return chosen[0] if chosen else ""
 
 
 def cost_metric(data: ReportData) -> str:
     """Return the cost per useful hour that the first table shows; '' where none was measured."""
     chosen = price_metric(data)
-    if chosen.startswith("cost:"):
-        return chosen
-    wanted = [
-        f"cost:{metric.partition(':')[2]}" for metric in data.primary if metric.startswith("time_above:")
-    ]
     costs = [metric for metric in data.metrics if metric.startswith("cost:") and data.has_values(metric)]
-    costs.sort(key=lambda metric: metric not in wanted)
-    return costs[0] if costs else ""
+    return chosen if chosen.startswith("cost:") else next(iter(_primary_first(data, costs)), "")
+
+
+def _primary_first(data: ReportData, costs: list[str]) -> list[str]:
+    """Return cost metrics, those first whose time above the same temperature is primary."""
+    wanted = {
+        f"cost:{metric.partition(':')[2]}" for metric in data.primary if metric.startswith("time_above:")
+    }
+    return sorted(costs, key=lambda metric: metric not in wanted)
 
 
 def break_even_table(data: ReportData) -> pd.DataFrame:

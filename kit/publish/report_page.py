@@ -10,7 +10,9 @@ from itertools import count
 from pathlib import Path
 from typing import Any, Final
 
-from kit.page import anchor, document, escape, inlined
+from kit.page.document import document
+from kit.page.inline_svg import inlined
+from kit.page.text import anchor, escape
 from kit.publish.notebook import loading
 
 _LIVE: Final = re.compile(r"<\s*(script|iframe|object|embed|base|form)\b", re.IGNORECASE)

@@ -13,7 +13,7 @@ from typing import Final
 from kit.page.shown_numbers import plain
 from kit.publish.report_data import ReportData
 from kit.publish.sections.how import method_words
-from kit.publish.text_blocks import Block, Para, Rows
+from kit.publish.text_blocks import Block, Rows
 
 _KIT: Final = Path(__file__).resolve().parents[1]
 _ROW: Final = re.compile(r"(\d+) × (\d+) × (\d+)(?:, ([^;]*))?; bag SD ([\d.]+)(?:, day SD ([\d.]+))?")
@@ -59,14 +59,12 @@ class Design:
     @property
     def words(self) -> str:
         """The design in words: '6 fuels, 3 bags of each, 2 burns of each bag'."""
-        fuels, bags, burns = (
-            plain(n, 0 if n == round(n) else 1) for n in (self.fuels, self.bags, self.burns)
-        )
+        sizes = self.fuels, self.bags, self.burns
+        fuels, bags, burns = (plain(n, 0 if n == round(n) else 1) for n in sizes)
         days = f", days {self.day_ratio:.2g} times" if self.days else ""
         return (
             f"{fuels} fuels, {bags} bags of each, {burns} burns of each bag, and bags that vary "
-            f"{self.bag_ratio:.2g} times "
-            f"as much as burns{days}"
+            f"{self.bag_ratio:.2g} times as much as burns{days}"
         )
 
 
@@ -86,18 +84,13 @@ def tried(data: ReportData) -> list[Block | None]:
         f"{data.label(data.metrics[0])}."
     )
     rows = tuple(
-        (
-            row["said"],
-            row["nominal"],
-            plain(100 * float(line["value"]), 1),
-            plain(100 * float(line["mc_error"]), 1),
-        )
+        (row["said"], row["nominal"], *(plain(100 * float(line[name]), 1) for name in ("value", "mc_error")))
         for row in method_words()["trials"]
         if (line := measured.get(row["quantity"]))
     )
     heads = ("What was counted", "nominal, %", "observed, %", "standard error, %")
     note = f"{plain(trials, 0)} simulated trials of that nearest design, not of this one; intervals at 95 %"
-    return [Para(words), Rows("Simulated trials of the method", heads, rows, note)]
+    return [words, Rows("Simulated trials of the method", heads, rows, note)]
 
 
 def read_design(name: str) -> Design | None:

@@ -42,9 +42,13 @@ class Parameter:
 
 def template_folders() -> tuple[Path, ...]:
     """Return the folders templates are looked for in: the repository's own, then those of the wheel."""
-    return tuple(
-        each for each in (_HERE.parent / "templates", _HERE / "packaged" / "templates") if each.is_dir()
-    )
+    places = (_HERE.parent / "templates", _HERE / "packaged" / "templates")
+    return tuple(filter(Path.is_dir, places))
+
+
+def own_templates() -> dict[str, Path]:
+    """Return the kit's own templates by name."""
+    return {path.stem: path for folder in reversed(template_folders()) for path in folder.glob("*.ipynb")}
 
 
 def find_template(name: str | Path) -> Path:
@@ -60,7 +64,7 @@ def find_template(name: str | Path) -> Path:
         if path.is_file():
             return path
         raise KitError.refuse(str(name), "no such file", "a notebook", "Check the path.")
-    known = {path.stem: path for folder in reversed(template_folders()) for path in folder.glob("*.ipynb")}
+    known = own_templates()
     if str(name) in known:
         return known[str(name)]
     hint = did_you_mean(str(name), known)
@@ -129,7 +133,7 @@ def template_hash(notebook: Mapping[str, Any]) -> str:
 
 def is_own(notebook: Mapping[str, Any], name: str) -> bool:
     """Return whether a notebook is the kit's own template of that name, cell for cell."""
-    known = {path.stem: path for folder in reversed(template_folders()) for path in folder.glob("*.ipynb")}
+    known = own_templates()
     return name in known and template_hash(read_template(known[name])) == template_hash(notebook)
 
 

@@ -2,41 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from kit.page.html_tables import Col, table
 from kit.page.text import Html, anchor, element, escape_markdown, join
-
-
-@dataclass(frozen=True)
-class Para:
-    """A paragraph of plain text."""
-
-    text: str
-
-    def html(self) -> Html:
-        """Return it as HTML."""
-        return element("p", self.text)
-
-    def markdown(self) -> str:
-        """Return it as Markdown."""
-        return escape_markdown(self.text)
-
-
-@dataclass(frozen=True)
-class Items:
-    """A list of plain texts."""
-
-    texts: tuple[str, ...]
-
-    def html(self) -> Html:
-        """Return it as HTML."""
-        return element("ul", *(element("li", text) for text in self.texts))
-
-    def markdown(self) -> str:
-        """Return it as Markdown."""
-        return "\n".join(f"- {escape_markdown(text)}" for text in self.texts)
 
 
 @dataclass(frozen=True)
@@ -81,16 +50,32 @@ class Rows:
 
     def markdown(self) -> str:
         """Return it as a Markdown table."""
-        lines = [self.heads, tuple("---" for _ in self.heads), *self.rows]
-        shown = [
-            "| " + " | ".join(cell if cell == "---" else escape_markdown(cell) for cell in line) + " |"
-            for line in lines
-        ]
+        lines = [" | ".join(map(escape_markdown, line)) for line in (self.heads, *self.rows)]
+        shown = [f"| {line} |" for line in (lines[0], " | ".join("---" for _ in self.heads), *lines[1:])]
         told = f"{escape_markdown(self.caption)}. {escape_markdown(self.note)}".strip()
         return f"{told}\n\n" + "\n".join(shown)
 
 
-Block = Para | Items | Formula | Rows
+Block = str | list[str] | Formula | Rows
+"""A paragraph, a list, a formula or a table; all texts are plain."""
+
+
+def block_html(block: Block) -> Html:
+    """Return a block as HTML."""
+    if isinstance(block, str):
+        return element("p", block)
+    if isinstance(block, list):
+        return element("ul", *(element("li", text) for text in block))
+    return block.html()
+
+
+def block_markdown(block: Block) -> str:
+    """Return a block as Markdown."""
+    if isinstance(block, str):
+        return escape_markdown(block)
+    if isinstance(block, list):
+        return "\n".join(f"- {escape_markdown(text)}" for text in block)
+    return block.markdown()
 
 
 @dataclass(frozen=True)
@@ -101,30 +86,11 @@ class Chapter:
     blocks: tuple[Block, ...]
 
     def html(self) -> Html:
-        """Return it as an HTML section with an h2."""
+        """Return it as HTML, a section with an h2."""
         key = anchor("methods", self.title)
         heading = element("h2", self.title, id=key)
-        return element("section", heading, *(block.html() for block in self.blocks), aria_labelledby=key)
+        return element("section", heading, *map(block_html, self.blocks), aria_labelledby=key)
 
     def markdown(self) -> str:
         """Return it as Markdown with a second-level heading."""
-        return "\n\n".join(
-            [f"## {escape_markdown(self.title)}", *(block.markdown() for block in self.blocks)]
-        )
-
-
-def chapter(title: str, blocks: Iterable[Block | None]) -> Chapter | None:
-    """Return a chapter, or None where nothing is in it."""
-    kept = tuple(block for block in blocks if block is not None)
-    return Chapter(title, kept) if kept else None
-
-
-def paras(texts: Sequence[str]) -> list[Block]:
-    """Return texts as paragraphs."""
-    return [Para(text) for text in texts if text]
-
-
-def items(texts: Iterable[str]) -> Items | None:
-    """Return texts as a list, or None where there are none."""
-    found = tuple(texts)
-    return Items(found) if found else None
+        return "\n\n".join([f"## {escape_markdown(self.title)}", *map(block_markdown, self.blocks)])

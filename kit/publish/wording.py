@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from kit.metrics import Metric
-from kit.page.shown_numbers import NBSP, Units, convert, in_each, plain
+from kit.page.shown_numbers import NBSP, Units, convert, in_each, plain, with_unit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,6 +21,11 @@ TIMES_FROM: Final = 2.0
 """From this ratio on a difference is told as a multiple, not in per cent."""
 TOO_WIDE: Final = 10.0
 """An interval of ratios that spans more than this factor is no finding."""
+
+
+def sentences(*told: str) -> str:
+    """Return those sentences that are there, one after another."""
+    return " ".join(filter(None, told))
 
 
 def capital(text: str) -> str:
@@ -178,9 +183,15 @@ def in_degrees(value: float, celsius: int, fahrenheit: int, units: Units) -> str
     return f"{second} ({first})" if units.show == "us" else f"{first} ({second})"
 
 
-def with_unit(number: str, unit: str) -> str:
-    """Return a number's text with its unit, if it has one."""
-    return f"{number}{NBSP}{unit}" if unit else number
+def with_unit_after(words: str, unit: str) -> str:
+    """Return words with their unit, if there is one, as in a heading: 'peak temperature, °C'."""
+    return f"{words}, {unit}" if unit else words
+
+
+def range_words(low: float, high: float) -> str:
+    """Return an interval's ends: '240 to 262'; one decimal where an end is not known."""
+    digits = places(low, high) if math.isfinite(high - low) else 1
+    return f"{plain(low, digits)} to {plain(high, digits)}"
 
 
 @dataclass(frozen=True)
@@ -216,6 +227,12 @@ class Amount:
     def above(self) -> bool:
         """Whether the first fuel is the larger one."""
         return self.value > (1.0 if self.log else 0.0)
+
+    @property
+    def clause(self) -> str:
+        """The clause of its metric that tells it, with places for a, b, at and amount."""
+        phrases = self.spec.phrases
+        return phrases.times if self.multiple else phrases.more if self.above else phrases.less
 
     @property
     def holds_zero(self) -> bool:

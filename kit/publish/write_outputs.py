@@ -112,19 +112,34 @@ def write_results(
     data = results_of(analysis, known, tables, curves, claims)
     if corrected:
         data |= {"correction": {"causes": list(corrected.causes), "moved": records(corrected.moved)}}
+    of_curves = {f"{key}_curves": each for key, each in curves.items()}
+    return write_numbers(target, {"burns": analysis.run.burns, **tables, **of_curves}, data)
+
+
+def write_numbers(target: Path, sheets: Mapping[str, pd.DataFrame], data: Mapping[str, Any]) -> Html:
+    """Write tables/*.csv and then results.json into a folder, and say so."""
     (target / "tables").mkdir(exist_ok=True)
-    sheets = {
-        "burns": analysis.run.burns,
-        **tables,
-        **{f"{key}_curves": each for key, each in curves.items()},
-    }
     for key, frame in sheets.items():
         (target / "tables" / f"{key}.csv").write_text(as_csv(frame), "utf-8", newline="\n")
     # last: a report without it was not finished
     (target / RESULTS).write_text(canonical(data), "utf-8", newline="\n")
     return element(
-        "p", f"results.json and {len(sheets)} tables stand beside this page; report {known.report_id}."
+        "p", f"results.json and {len(sheets)} tables stand beside this page; report {data['report']}."
     )
+
+
+def head_of(trial: Any, origin: Origin) -> dict[str, Any]:
+    """Return what every results.json begins with: its schema, the trial, and what it was made from."""
+    return {
+        "schema": RESULTS_SCHEMA,
+        "$schema": SCHEMA_ID,
+        "report": origin.report_id,
+        "trial": plain_value(trial),
+        "inputs": origin.input_records(),
+        "parameters": plain_value(origin.parameters),
+        "environment": dict(origin.environment),
+        "template": dict(origin.template),
+    }
 
 
 def _table_of(analysis: Any, name: str) -> pd.DataFrame | None:
@@ -142,14 +157,7 @@ def results_of(
     """Return all that results.json holds, in its order."""
     rows = {key: records(frame) for key, frame in tables.items()}
     return {
-        "schema": RESULTS_SCHEMA,
-        "$schema": SCHEMA_ID,
-        "report": origin.report_id,
-        "trial": plain_value(analysis.run.trial),
-        "inputs": origin.input_records(),
-        "parameters": plain_value(origin.parameters),
-        "environment": dict(origin.environment),
-        "template": dict(origin.template),
+        **head_of(analysis.run.trial, origin),
         **{key: plain_value(getattr(analysis, key, otherwise)) for key, otherwise in _PLAIN.items()},
         "burns": records(analysis.run.burns),
         "verdicts": _verdicts(rows.get("comparisons", [])),

@@ -25,7 +25,8 @@ IMPORTS = """\
 import importlib
 for name in LIBRARIES:
     importlib.import_module(name)
-from kit.page import Html, figure"""
+from kit.page.inline_svg import figure
+from kit.page.text import Html"""
 DRAW = """\
 import io
 from pathlib import Path

@@ -89,7 +89,7 @@ def test_a_changed_product_is_told_and_an_unchanged_one_is_not():
     cells = [Cell(f"s{k}", fuel, 0.0, 4.0, 6) for k in range(3) for fuel in ("same", "new")]
     cells.append(Cell("s3", "same", 1.0, 4.0, 6))
     cells.append(Cell("s3", "new", 30.0, 4.0, 6))
-    found = came_again(cells, 100.0, {"margin": 15.0}, 0.0).set_index("fuel")
+    found = came_again(cells, 100.0, 15.0, 0.0).set_index("fuel")
     assert found.loc["new", "verdict"] == "different, by more than the margin"
     assert found.loc["same", "verdict"] == "the same within the margin"
 

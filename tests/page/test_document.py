@@ -1,16 +1,8 @@
 from html.parser import HTMLParser
 
-from kit.page import (
-    Html,
-    cautions_html,
-    cautions_markdown,
-    cautions_short,
-    document,
-    element,
-    headings_of,
-    join,
-)
-from kit.page.cautions import CAUTIONS, EDITION
+from kit.page.cautions import CAUTIONS, EDITION, cautions_html, cautions_markdown, cautions_short
+from kit.page.document import document, headings_of
+from kit.page.text import Html, element, join
 
 BODY = join(
     element("section", element("h2", name, id=name), element("h3", "sub", id=f"{name}-1")) for name in "abc"

@@ -4,8 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.page import Units, duration, quantity, to_range
-from kit.page.shown_numbers import convert, decimals_for, plain
+from kit.page.shown_numbers import Units, convert, decimals_for, duration, plain, quantity, to_range
 
 METRIC, US, BOTH = Units("metric"), Units("us"), Units("both", "EUR")
 

@@ -3,7 +3,9 @@ from html.parser import HTMLParser
 import pandas as pd
 import pytest
 
-from kit.page import Col, Html, Units, table
+from kit.page.html_tables import Col, table
+from kit.page.shown_numbers import Units
+from kit.page.text import Html
 
 
 class Cells(HTMLParser):

@@ -6,7 +6,17 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from kit.page import Html, anchor, element, escape, escape_markdown, isolate, join, spreadsheet_safe, visible
+from kit.page.text import (
+    Html,
+    anchor,
+    element,
+    escape,
+    escape_markdown,
+    isolate,
+    join,
+    spreadsheet_safe,
+    visible,
+)
 
 HOSTILE = (
     "<script>alert(1)</script>",

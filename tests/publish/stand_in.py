@@ -151,7 +151,8 @@ def wait_until(met: Callable[[], object], within_s: float = 300.0) -> None:
 
 def findings(analysis: Analysis) -> Any:
     """Return a findings section made with the page's own pieces."""
-    from kit.page import Col, element, join, table
+    from kit.page.html_tables import Col, table
+    from kit.page.text import element, join
 
     said = element("p", "Fuels: ", ", ".join(analysis.means["fuel"]), class_="finding")
     columns = [Col("fuel", "Fuel"), Col("mean", "mean", "°C", "number"), Col("low", "low", "°C", "number")]
@@ -167,8 +168,9 @@ def curves(analysis: Analysis) -> Any:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    from kit.page import figure, visible
+    from kit.page.inline_svg import figure
     from kit.page.style import FUELS_LIGHT, LIGHT
+    from kit.page.text import visible
 
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": "repeatburn", "text.color": LIGHT["ink"]}):
         drawn = Figure(figsize=(6, 3), facecolor="none")

@@ -8,7 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from kit.page import Html, cautions_html, document, element, inlined, join
+from kit.page.cautions import cautions_html
+from kit.page.document import document
+from kit.page.inline_svg import inlined
+from kit.page.text import Html, element, join
 from kit.publish import make_report, sections, write_index
 from tests.publish.browser import VIEWS, chromium, faults_of
 from tests.publish.stand_in import write_notebook, write_run

@@ -352,7 +352,7 @@ def test_hostile_names_are_shown_as_text_and_exported_safely(tmp_path, template)
 
 
 def test_a_live_output_is_not_published(run, tmp_path):
-    live = ("code", "from kit.page import Html\nHtml('<script>1</script>')", [])
+    live = ("code", "from kit.page.text import Html\nHtml('<script>1</script>')", [])
     template = write_notebook(tmp_path / "live.ipynb", cells_with(live))
     with pytest.raises(RuntimeError, match="live element"):
         make_report(run, template)

@@ -17,7 +17,7 @@ from kit.publish.figures.drawing import MOST_MARKS, png_bytes
 from kit.publish.figures.export import export, files_of
 from kit.publish.figures.svg import recoloured, short_path, small_svg
 from kit.publish.sections import section
-from kit.publish.sections.curve_figures import MOST_FLAGS, thin_burns, thin_flags
+from kit.publish.sections.burn_curves import MOST_FLAGS, thin_burns, thin_flags
 from kit.publish.sections.section import shown
 from kit.runtime.kernel import FAULTS_FILE
 from kit.runtime.worker import Worker
@@ -64,7 +64,8 @@ def test_names_stand_in_the_svg_as_text(drawings):
 
 
 def test_a_fuel_or_a_kind_can_be_chosen_without_script(drawings):
-    from kit.page import inlined, stylesheet
+    from kit.page.inline_svg import inlined
+    from kit.page.style import stylesheet
 
     overlay = next(drawing for drawing in drawings if drawing.id == "overlay")
     page = inlined(overlay.html())

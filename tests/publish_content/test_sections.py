@@ -7,7 +7,7 @@ from itertools import pairwise
 import pytest
 
 from kit.errors import KitError
-from kit.page import inlined
+from kit.page.inline_svg import inlined
 from kit.page.text import join
 from kit.publish import sections
 from kit.publish.claims import MOST, all_claims

@@ -83,15 +83,23 @@ class Axis:
 
 @dataclass(frozen=True)
 class Player:
-    """One fuel as figures draw it: id, name as shown, kind, place in the trial file, line by kind, mark by fuel."""
+    """One fuel as figures draw it: id, name as shown, kind, its place in the trial file and its kind's among kinds."""
 
     id: str
     name: str
     kind: str
     place: int
-    dash: Any
-    marker: str
-    kind_place: int = 0
+    kind_place: int
+
+    @property
+    def dash(self) -> Any:
+        """The line of its kind, as matplotlib takes it."""
+        return KIND_LINES[self.kind_place % len(KIND_LINES)]
+
+    @property
+    def marker(self) -> str:
+        """The mark of the fuel, so that fuels are told apart without colour."""
+        return MARKERS[self.place % len(MARKERS)]
 
     @property
     def group(self) -> str:
@@ -106,20 +114,13 @@ class Cast:
     players: tuple[Player, ...]
 
     def __getitem__(self, fuel: str) -> Player:
-        for player in self.players:
-            if player.id == fuel:
-                return player
-        raise KeyError(fuel)
+        return {player.id: player for player in self.players}[fuel]
 
     def __iter__(self) -> Iterator[Player]:
         return iter(self.players)
 
     def __len__(self) -> int:
         return len(self.players)
-
-    def name(self, fuel: str) -> str:
-        """Return the name as shown."""
-        return self[fuel].name
 
     def only(self, fuels: Sequence[str]) -> Cast:
         """Return the cast of these fuels alone, each with the look it has in the whole trial."""
@@ -128,15 +129,9 @@ class Cast:
 
 def cast_of(fuels: Sequence[tuple[str, str, str]]) -> Cast:
     """Return the cast of fuels given as (id, name, kind)."""
-    kinds = {kind: place for place, kind in enumerate(dict.fromkeys(kind for _, _, kind in fuels))}
-    players = [
-        Player(
-            fuel, name, kind, place, KIND_LINES[kinds[kind] % len(KIND_LINES)], MARKERS[place % len(MARKERS)],
-            kinds[kind],
-        )
-        for place, (fuel, name, kind) in enumerate(fuels)
-    ]  # fmt: skip
-    return Cast(tuple(players))
+    kinds = list(dict.fromkeys(kind for _, _, kind in fuels))
+    named = enumerate(fuels)
+    return Cast(tuple(Player(fuel, name, kind, n, kinds.index(kind)) for n, (fuel, name, kind) in named))
 
 
 def short(name: str, longest: int = LONGEST) -> str:
@@ -178,19 +173,13 @@ def canvas(
         axes = [each for row in grid for each in row]
         for each in axes:
             dress(each, look, frame)
-    _set_margins(figure, frame, margins)
-    return figure, axes
-
-
-def _set_margins(figure: Figure, frame: Frame, margins: tuple[float, float, float, float]) -> None:
     scale = frame.small / PAGE.small if frame.film else 1.0
     left, right, bottom, top = (scale * each for each in margins)
     if frame.film:
         bottom, top = bottom + 0.8, max(top - 0.6, 0.0) + 1.35
-    width, height = figure.get_size_inches()
-    figure.subplots_adjust(
-        left=left / width, right=1 - right / width, bottom=bottom / height, top=1 - top / height
-    )
+    wide, high = figure.get_size_inches()
+    figure.subplots_adjust(left=left / wide, right=1 - right / wide, bottom=bottom / high, top=1 - top / high)
+    return figure, axes
 
 
 def room_for(texts: Iterable[str], longest: int = LONGEST) -> float:
@@ -203,19 +192,17 @@ def dress(axes: Axes, look: Look, frame: Frame) -> None:
     """Give axes the kit's own style: two thin lines, quiet ticks, no box."""
     axes.set_facecolor("none")
     axes.patch.set_visible(False)
-    for side, spine in axes.spines.items():
-        spine.set_visible(side in ("left", "bottom"))
-        spine.set_color(look.line)
-        spine.set_linewidth(frame.line)
-    axes.tick_params(**_ticks(look, frame))
+    _thin(axes, ("left", "bottom"), look, frame)
     for axis in (axes.xaxis, axes.yaxis):
-        axis.label.set_color(look.soft)
-        axis.label.set_fontsize(frame.small)
+        axis.label.set(color=look.soft, fontsize=frame.small)
 
 
-def _ticks(look: Look, frame: Frame) -> dict[str, Any]:
+def _thin(axes: Any, sides: Sequence[str], look: Look, frame: Frame) -> None:
+    """Leave an axis a thin line on these sides, with quiet ticks."""
+    for side, spine in axes.spines.items():
+        spine.set(visible=side in sides, color=look.line, linewidth=frame.line)
     size = frame.small
-    return {"colors": look.soft, "labelsize": size, "length": size / 3, "width": frame.line * 0.8}
+    axes.tick_params(colors=look.soft, labelsize=size, length=size / 3, width=frame.line * 0.8)
 
 
 def name_axis(axes: Axes, which: Literal["x", "y"], axis: Axis, look: Look, frame: Frame) -> None:
@@ -228,11 +215,7 @@ def name_axis(axes: Axes, which: Literal["x", "y"], axis: Axis, look: Look, fram
     turns = (lambda celsius: 1.8 * celsius + add, lambda fahrenheit: (fahrenheit - add) / 1.8)
     side = "top" if which == "x" else "right"
     second: Any = getattr(axes, f"secondary_{which}axis")(side, functions=turns)
-    for name, spine in second.spines.items():
-        spine.set_visible(name == side)
-        spine.set_color(look.line)
-        spine.set_linewidth(frame.line)
-    second.tick_params(**_ticks(look, frame))
+    _thin(second, (side,), look, frame)
     getattr(second, f"set_{which}label")("°F", color=look.soft, fontsize=frame.small)
 
 
@@ -305,7 +288,7 @@ def apart(places: Sequence[float], gap: float) -> list[float]:
     for i in order:
         pools.append([i])
         centres.append(places[i])
-        while len(pools) > 1 and _collide(pools, centres, gap):
+        while len(pools) > 1 and centres[-1] - centres[-2] < gap * (len(pools[-1]) + len(pools[-2])) / 2:
             last = pools.pop()
             centres.pop()
             pools[-1].extend(last)
@@ -315,11 +298,6 @@ def apart(places: Sequence[float], gap: float) -> list[float]:
         for rank, i in enumerate(pool):
             moved[i] = centre + gap * (rank - (len(pool) - 1) / 2)
     return moved
-
-
-def _collide(pools: list[list[int]], centres: list[float], gap: float) -> bool:
-    reach = gap * (len(pools[-1]) + len(pools[-2])) / 2
-    return centres[-1] - centres[-2] < reach
 
 
 def size_of(axes: Axes) -> tuple[float, float]:

@@ -88,23 +88,17 @@ def _tidy(element: ET.Element, used: set[str]) -> None:
 def _tidy_attributes(element: ET.Element) -> None:
     if element.get("transform", "").startswith("rotate(-0 "):
         del element.attrib["transform"]
-    if "d" in element.attrib:
-        element.set("d", short_path(element.attrib["d"]))
-    for key in ("x", "y", "width", "height", "transform"):
-        if key in element.attrib:
-            element.set(key, _NUMBER.sub(_rounded, element.attrib[key]))
-    if "style" in element.attrib and element.tag != f"{_SVG}svg":
-        element.set("style", _short_style(element.attrib["style"]))
-
-
-def _rounded(match: re.Match[str]) -> str:
-    return f"{float(match[0]):.2f}".rstrip("0").rstrip(".")
-
-
-def _short_style(style: str) -> str:
-    parts = [part.strip() for part in style.split(";")]
-    kept = [part for part in parts if part not in _WORTHLESS and not part.startswith("font-family")]
-    return ";".join(part.replace(": ", ":") for part in kept)
+    for key, value in list(element.attrib.items()):
+        if key == "d":
+            element.set(key, short_path(value))
+        elif key in ("x", "y", "width", "height", "transform"):
+            element.set(
+                key, _NUMBER.sub(lambda found: f"{float(found[0]):.2f}".rstrip("0").rstrip("."), value)
+            )
+        elif key == "style" and element.tag != f"{_SVG}svg":
+            parts = (part.strip() for part in value.split(";"))
+            kept = (part for part in parts if part not in _WORTHLESS and not part.startswith("font-family"))
+            element.set(key, ";".join(part.replace(": ", ":") for part in kept))
 
 
 def short_path(path: str) -> str:
@@ -145,8 +139,8 @@ def with_words(svg: str, title: str, alt: str) -> str:
     return '<?xml version="1.0" encoding="utf-8"?>\n' + _written(root)
 
 
-SINGLE = ("color", "markerfacecolor", "markeredgecolor")
-"""Colours of lines and texts; patches and collections have faces and edges."""
+COLOURED = ("color", "markerfacecolor", "markeredgecolor", "facecolor", "edgecolor")
+"""What has a colour in lines and texts, patches and collections."""
 
 
 def turned(figure: Figure, colours: Mapping[str, str]) -> Figure:
@@ -156,28 +150,14 @@ def turned(figure: Figure, colours: Mapping[str, str]) -> Figure:
     from matplotlib.patches import Patch
     from matplotlib.text import Text
 
-    for artist in figure.findobj():
-        if isinstance(artist, Collection):
-            _turn_collection(artist, colours)
-        elif isinstance(artist, Patch):
-            artist.set_facecolor(_turn(artist.get_facecolor(), colours))
-            artist.set_edgecolor(_turn(artist.get_edgecolor(), colours))
-        elif isinstance(artist, (Line2D, Text)):
-            _turn_single(artist, colours)
+    for artist in figure.findobj(lambda each: isinstance(each, (Collection, Patch, Line2D, Text))):
+        if isinstance(artist, Collection) and artist.get_array() is not None:
+            continue  # coloured by its numbers
+        for name in COLOURED:
+            read, write = (getattr(artist, f"{verb}_{name}", None) for verb in ("get", "set"))
+            if read and write:
+                write(_turn(read(), colours))
     return figure
-
-
-def _turn_single(artist: Any, colours: Mapping[str, str]) -> None:
-    for name in SINGLE:
-        read, write = (getattr(artist, f"{verb}_{name}", None) for verb in ("get", "set"))
-        if read and write:
-            write(_turn(read(), colours))
-
-
-def _turn_collection(artist: Any, colours: Mapping[str, str]) -> None:
-    if artist.get_array() is None:
-        artist.set_facecolor([_turn(each, colours) for each in artist.get_facecolor()])
-        artist.set_edgecolor([_turn(each, colours) for each in artist.get_edgecolor()])
 
 
 def _turn(colour: Any, colours: Mapping[str, str]) -> Any:
@@ -185,5 +165,7 @@ def _turn(colour: Any, colours: Mapping[str, str]) -> Any:
 
     if isinstance(colour, str) and colour in ("none", "auto", "face"):
         return colour
+    if getattr(colour, "ndim", 1) == 2:  # a collection's, one an element
+        return [_turn(each, colours) for each in colour]
     new = colours.get(to_hex(colour))
     return colour if new is None else to_rgba(new, to_rgba(colour)[3])

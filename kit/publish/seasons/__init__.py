@@ -1,8 +1,8 @@
 """The report over many seasons: its order, figures, sections, and the numbers beside its page."""
 
 from kit.publish.seasons.history_report import make_history, write_history
-from kit.publish.seasons.history_sections import again_section as again
 from kit.publish.seasons.history_sections import (
+    again,
     answer,
     control,
     differently,

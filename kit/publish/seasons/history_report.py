@@ -11,14 +11,13 @@ from kit.errors import KitError, disk_faults
 from kit.history import History, newest_reports
 from kit.page.text import Html, element
 from kit.publish.figures.export import export
-from kit.publish.plain import as_csv, canonical, plain_value, records
+from kit.publish.plain import records
 from kit.publish.provenance import report_date, trace
 from kit.publish.report import make, take_order
 from kit.publish.seasons.history_tables import LEVEL, tables_of
 from kit.publish.sections.section import Section
-from kit.results_file import RESULTS, SCHEMA_ID
+from kit.publish.write_outputs import head_of, write_numbers
 from kit.runtime.kernel import fresh_kernel
-from kit.schema import RESULTS_SCHEMA
 
 
 def make_history(folders: Iterable[str | Path], progress: Callable[[str], None] | None = None) -> Path:
@@ -83,30 +82,15 @@ def write_history(
             "p", "Run by hand: nothing was written. ", element("code", "repeatburn history"), " does."
         )
     target, tables = Path(output), tables_of(history)
-    for name in ("figures", "tables"):
-        (target / name).mkdir(exist_ok=True)
-    export(
-        [drawing for section in sections for drawing in section.figures], target / "figures", report_date()
-    )
-    for key, table in tables.items():
-        (target / "tables" / f"{key}.csv").write_text(as_csv(table), "utf-8", newline="\n")
-    origin = trace(Path(place), {"reports": reports}, output)
+    (target / "figures").mkdir(exist_ok=True)
+    drawings = [drawing for section in sections for drawing in section.figures]
+    export(drawings, target / "figures", report_date())
     data = {
-        "schema": RESULTS_SCHEMA,
-        "$schema": SCHEMA_ID,
-        "report": origin.report_id,
-        "trial": {**history.newest.trial, "title": TITLE},
-        "inputs": origin.input_records(),
-        "parameters": plain_value(origin.parameters),
-        "environment": dict(origin.environment),
-        "template": dict(origin.template),
+        **head_of({**history.newest.trial, "title": TITLE}, trace(Path(place), {"reports": reports}, output)),
         "level": LEVEL,
         "without": dict(history.without),
         "burns": [],
         "metrics": [],
         **{key: records(table) for key, table in tables.items()},
     }
-    (target / RESULTS).write_text(canonical(data), "utf-8", newline="\n")
-    return element(
-        "p", f"results.json and {len(tables)} tables stand beside this page; report {origin.report_id}."
-    )
+    return write_numbers(target, tables, data)

@@ -1,186 +1,248 @@
-"""The sections of a history, in the order of its page."""
+"""The sections of a history with their figures, in the order of its page."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from kit.history import History, MetricHistory
 from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT, main_probe
-from kit.history.control_chart import FALSE_ALARMS, LEVEL_RULES, RULES
+from kit.history.control_chart import DRAWS, FALSE_ALARMS, LEVEL_RULES, RULES, SEED
 from kit.history.history import OF_COOKER, OF_PROBE
-from kit.page.html_tables import Col, table
-from kit.page.shown_numbers import plain
+from kit.page.html_tables import cols, numbers, table
+from kit.page.shown_numbers import Units, plain
 from kit.page.text import Html
+from kit.publish.figures.canvas import (
+    LONGEST,
+    Axis,
+    Frame,
+    Look,
+    RowLayout,
+    canvas,
+    fewer_ticks,
+    rows_canvas,
+    short,
+)
+from kit.publish.figures.drawing import Drawing
 from kit.publish.provenance import trace
-from kit.publish.seasons.history_figures import chart_drawing, control_drawing
-from kit.publish.seasons.history_tables import seasons_table, tables_of
-from kit.publish.seasons.history_words import change_words, clause_words, label, reach_words, units_of
+from kit.publish.seasons.history_tables import chart_table, seasons_table, tables_of
+from kit.publish.seasons.history_words import MetricWords, metrics_of
 from kit.publish.sections.endmatter import inputs_html, versions_html
-from kit.publish.sections.section import Section, bullets, folded, heading, paragraph, section
-from kit.publish.wording import capital, counted, label_of, number_word
+from kit.publish.sections.how import paragraph_of
+from kit.publish.sections.section import Section, bullets, folded, heading, label, paragraph, section
+from kit.publish.wording import capital, counted, label_of, number_word, places, with_unit_after
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MOST_NAMES = 8
 
 
 def seasons_sections(history: History, place: str, reports: list[str], output: str = "") -> list[Section]:
     """Return every section of the page: answer, chart, drift, repeatability, fuels, seasons, method, provenance."""
-    return [
-        answer(history),
-        control(history),
-        drift(history),
-        repeatability(history),
-        again_section(history),
-        fuels(history),
-        differently(history),
-        method(),
-        provenance(place, reports, output),
-    ]
+    made = (answer, control, drift, repeatability, again, fuels, differently)
+    return [*(make(history) for make in made), method(), provenance(place, reports, output)]
 
 
 def answer(history: History) -> Section:
     """Return the findings in plain words."""
-    table_ = seasons_table(history)
-    burns = int(table_["burns"].sum())
-    first = min(filter(None, table_["first_day"]), default="")
-    days = f", from {first} to {table_['last_day'].max()}" if first else ""
-    found = f"{counted(len(table_), 'season').capitalize()}, {counted(burns, 'burn')}{days}."
-    told = [_level(each, history) for each in history.metrics.values()]
-    told += [_changed(each, history) for each in history.metrics.values()]
-    told.append(_how_many(history))
-    simulated = [each.name for each in history.seasons if each.simulated]
-    warning = f"Simulated burns: {', '.join(simulated)}. They show how a history reads and say nothing of real fuels."
-    parts: list[object] = [paragraph(warning, kind="warning") if simulated else None]
-    parts += [paragraph(found), bullets([line for line in told if line])]
-    parts += [
-        paragraph(f"{name} has no history: {why}.", kind="label") for name, why in history.without.items()
+    seasons, metrics = seasons_table(history), metrics_of(history)
+    first = min(filter(None, seasons["first_day"]), default="")
+    days = f", from {first} to {seasons['last_day'].max()}" if first else ""
+    burns = counted(int(seasons["burns"].sum()), "burn")
+    simulated = ", ".join(season.name for season in history.seasons if season.simulated)
+    warning = f"Simulated burns: {simulated}. They show how a history reads and say nothing of real fuels."
+    told = [*map(_level, metrics), *map(_changed, metrics), _how_many(metrics[0])]
+    parts = [
+        paragraph(warning, kind="warning") if simulated else None,
+        f"{capital(counted(len(seasons), 'season'))}, {burns}{days}.",
+        bullets(filter(None, told)),
+        [label(f"{name} has no history: {why}.") for name, why in history.without.items()],
     ]
     return section("answer", "What holds across the seasons", parts)
 
 
-def _level(found: MetricHistory, history: History) -> str:
-    units = units_of(history)
-    name = label_of(found.spec, units)
-    if found.chart is None:
-        return f"{capital(name)}: no control fuel was burned, so nobody can tell whether the level moved."
-    rows = found.chart.signals
-    strong = rows[rows["rule"].isin(LEVEL_RULES)]
-    if not len(strong):
-        days = len(rows)
-        also = f", though {counted(days, 'day')} lay beyond the limits" if days else ""
-        over = counted(len(found.seasons), "season")
-        reach = ""
-        if len(found.chart.drift):
-            row = found.chart.drift.iloc[0]
-            told = reach_words(row["change"], row["low"], row["high"], found.spec, units)
-            reach = f"; from the first to the last, {told} remains possible"
-        return f"{capital(name)} of the control fuel: no change shown over {over}{also}{reach}."
-    first = strong.iloc[0]
-    size = change_words(first["size"], first["low"], first["high"], found.spec, units)
-    return f"{capital(name)} of the control fuel moved ({RULES[first['rule']]}; {first['where']}): {size}."
+def _level(each: MetricWords) -> str:
+    chart, name = each.found.chart, each.title
+    if chart is None:
+        return f"{name}: no control fuel was burned, so nobody can tell whether the level moved."
+    signals = chart.signals
+    strong = signals[signals["rule"].isin(LEVEL_RULES)]
+    if len(strong):
+        first = strong.iloc[0]
+        size = each.change(*first[["size", "low", "high"]])
+        return f"{name} of the control fuel moved ({RULES[first['rule']]}; {first['where']}): {size}."
+    also = f", though {counted(len(signals), 'day')} lay beyond the limits" if len(signals) else ""
+    reach = ""
+    if len(chart.drift):
+        told = each.reach(*chart.drift.iloc[0][["change", "low", "high"]])
+        reach = f"; from the first to the last, {told} remains possible"
+    over = counted(len(each.found.seasons), "season")
+    return f"{name} of the control fuel: no change shown over {over}{also}{reach}."
 
 
-def _changed(found: MetricHistory, history: History) -> str:
-    units = units_of(history)
-    rows = found.again[found.again["verdict"].str.startswith("different")]
-    named = [
-        clause_words(
-            f"{row.fuel} in {row.season}",
-            "in its earlier seasons",
-            row.change,
-            row.low,
-            row.high,
-            found.spec,
-            units,
-        )
+def _changed(each: MetricWords) -> str:
+    rows = each.found.again[each.found.again["verdict"].str.startswith("different")]
+    named = "; ".join(
+        each.clause(f"{row.fuel} in {row.season}", "in its earlier seasons", row.change, row.low, row.high)
         for row in rows.itertuples(index=False)
-    ]
-    return f"{capital('; '.join(named))}." if named else ""
+    )
+    return f"{capital(named)}." if named else ""
 
 
-def _how_many(history: History) -> str:
-    found = next(iter(history.metrics.values()))
-    counts = found.standing["standing"].value_counts()
-    parts = [
-        f"{number_word(int(counts[standing]))} {standing}"
-        for standing in (DIRECTLY, BY_CONTROL, NOT)
-        if counts.get(standing, 0)
-    ]
-    name = label_of(found.spec, units_of(history))
-    return f"Of {counted(len(found.standing), 'fuel')} ever tested, for {name}: {', '.join(parts)}."
+def _how_many(each: MetricWords) -> str:
+    count = each.found.standing["standing"].value_counts()
+    parts = [f"{number_word(int(count[of]))} {of}" for of in (DIRECTLY, BY_CONTROL, NOT) if of in count]
+    return f"Of {counted(int(count.sum()), 'fuel')} ever tested, for {each.name}: {', '.join(parts)}."
 
 
 def control(history: History) -> Section:
     """Return the control charts with their signals and rules."""
-    drawings = [chart_drawing(history, each) for each in history.metrics.values()]
-    signals = tables_of(history)["signals"]
-    parts: list[object] = [
-        paragraph(
-            "The control fuel is the same in every season. Where it moves, it is not the fuels that changed but "
-            "probe, cooker, weather, or the lot of the control fuel itself."
-        ),
-        *drawings,
-        *([_signals_table(history)] if len(signals) else []),
-        *([paragraph("No chart shows a signal.")] if any(drawings) and not len(signals) else []),
+    metrics = metrics_of(history)
+    drawings = [drawing for each in metrics if (drawing := chart_drawing(each))]
+    parts = [
+        None if drawings else "No control fuel was burned: there is no chart. Name one in [trial].",
+        "The control fuel is the same in every season. Where it moves, it is not the fuels that changed but probe, "
+        "cooker, weather, or the lot of the control fuel itself.",
+        drawings,
+        _signals_table(metrics) or ("No chart shows a signal." if drawings else None),
         heading("The rules", "rules"),
-        bullets(_rule_lines(history)),
-        paragraph(
-            f"Together: where nothing changed, {plain(100 * FALSE_ALARMS, 0)} of 100 such charts show any signal; "
-            "what two rules see together counts once. Several charts on one page raise that."
-        ),
+        bullets(_rule_lines(metrics)),
+        f"Together: where nothing changed, {plain(100 * FALSE_ALARMS, 0)} of 100 such charts show any signal; what "
+        "two rules see together counts once. Several charts on one page raise that.",
     ]
-    if not any(drawings):
-        parts.insert(0, paragraph("No control fuel was burned: there is no chart. Name one in [trial]."))
     return section("control", "The control fuel over the seasons", parts)
 
 
-def _rule_lines(history: History) -> list[str]:
-    found = next((each for each in history.metrics.values() if each.chart), None)
-    if found is None or found.chart is None:
+def _rule_lines(metrics: list[MetricWords]) -> list[str]:
+    each = next((each for each in metrics if each.found.chart), None)
+    if each is None or each.found.chart is None:
         return []
-    chart = found.chart
-    first = f"The limits of the chart of {label_of(found.spec, units_of(history))}; those of the others are made alike."
-    lines = [
-        f"{capital(words)}: beyond {plain(chart.limits.limits[rule], 2)} standard errors; false alarms of this rule "
-        f"alone: {plain(100 * chart.limits.rates[rule], 1)} % of steady charts."
-        for rule, words in RULES.items()
-        if rule in chart.limits.limits
+    limits = each.found.chart.limits
+    return [
+        f"The limits of the chart of {each.name}; those of the others are made alike.",
+        *(
+            f"{capital(words)}: beyond {plain(limits.limits[rule], 2)} standard errors; false alarms of this rule "
+            f"alone: {plain(100 * limits.rates[rule], 1)} % of steady charts."
+            for rule, words in RULES.items()
+            if rule in limits.limits
+        ),
     ]
-    return [first, *lines]
 
 
-def _signals_table(history: History) -> Html:
+def _signals_table(metrics: list[MetricWords]) -> Html | None:
     import pandas as pd
 
-    units = units_of(history)
     rows = [
-        {
-            "metric": label(found, units),
-            "rule": RULES[row.rule],
-            "where": row.where,
-            "size": change_words(row.size, row.low, row.high, found.spec, units),
-        }
-        for found in history.metrics.values()
-        if found.chart is not None
-        for row in found.chart.signals.itertuples(index=False)
+        (each.title, RULES[row.rule], row.where, each.change(row.size, row.low, row.high))
+        for each in metrics
+        if each.found.chart is not None
+        for row in each.found.chart.signals.itertuples(index=False)
     ]
-    columns = [
-        Col("metric", "Measure", kind="head"),
-        Col("rule", "Rule"),
-        Col("where", "Where"),
-        Col("size", "How far"),
-    ]
-    return table(pd.DataFrame(rows), "Signals", columns, note="How far: against the rest of the chart.")
+    made = pd.DataFrame(rows, columns=["Measure", "Rule", "Where", "How far"])
+    note = "How far: against the rest of the chart."
+    return table(made, "Signals", cols(*made), note=note) if rows else None
+
+
+def chart_drawing(each: MetricWords) -> Drawing | None:
+    """Return the control chart of a metric, or None without a control fuel."""
+    import pandas as pd
+
+    found, units, points = each.found, each.units, chart_table(each)
+    if points is None or found.chart is None:
+        return None
+    spec, unit = found.spec, units.of_axis(found.spec.unit)
+    ends = {name: units.on_axis(points[name], spec.unit) for name in ("value", "low", "high")}
+    points = points.assign(**ends)
+    centre = units.on_axis(pd.Series([each.measured(found.chart.centre)], dtype=float), spec.unit)
+    means = points[points["what"] == "season"]
+    seasons, outside = counted(len(means), "season"), counted(int(points["outside"].sum()), "point")
+    told = "; ".join(
+        f"{row.season} {plain(row.value, places(row.low, row.high))} {unit}"
+        for row in (means if len(means) <= 12 else means.iloc[[0, -1]]).itertuples(index=False)
+    )
+    return Drawing(
+        id=f"control chart {spec.id}",
+        title=f"Control chart: {each.name}",
+        alt=f"{each.title} of the control fuel, {found.control}, in {seasons}: {told}. {capital(outside)} beyond the "
+        "limits.",
+        caption=(
+            f"Control fuel, {found.control}. Diamonds: season means; dashed: the limits of each season. Grey dots: "
+            "days. A ring marks what lies beyond its limits. The line is the mean of all seasons. Limits are made of "
+            "the spread of bags, days and burns pooled over the seasons; the text says how often they err."
+        ),
+        headline=f"Control fuel: {label_of(spec, Units())}",
+        note=f"limits for the chart; {seasons}",
+        data=points,
+        draw=partial(chart_figure, points, float(centre.iloc[0]), with_unit_after(each.name, unit)),
+    )
+
+
+def chart_figure(points: pd.DataFrame, centre: float, y: str, look: Look, frame: Frame) -> Figure:
+    """Return seasons and days of the control fuel against their limits.
+
+    Parameters
+    ----------
+    points
+        what ('season' or 'day'), season, value, low, high, outside; as shown, in the order drawn.
+    centre
+        Mean over all seasons, as shown.
+    y, look, frame
+        The axis with its unit, colours, page or film.
+    """
+    figure, (axes,) = canvas(look, frame, 3.2, margins=(0.75, 0.2, 0.62, 0.15))
+    days, means = (points[points["what"] == what] for what in ("day", "season"))
+    names, spots = means["season"].tolist(), np.arange(len(means))
+    axes.axhline(centre, color=look.line, linewidth=frame.line, zorder=1)
+    _points(axes, _spots(days, names), days, "o", frame.small * 0.36, look.soft, look, frame)
+    for end in ("low", "high"):
+        axes.hlines(means[end], spots - 0.4, spots + 0.4, colors=look.ink, linewidths=frame.line, linestyles="dashed",
+                    zorder=2)  # fmt: skip
+    _points(axes, spots, means, "D", frame.small * 0.7, look.ink, look, frame)
+    step = max(1, -(-len(names) // (MOST_NAMES // 2 if frame.film else MOST_NAMES)))
+    kept = names[::step]
+    axes.set_xticks(range(0, len(names), step))
+    axes.set_xticklabels([short(name, max(64 // max(len(kept), 1), 6)) for name in kept], parse_math=False)
+    axes.set_xlim(-0.6, len(names) - 0.4)
+    axes.set_ylabel(y)
+    fewer_ticks(axes, frame, y=6)
+    return figure
+
+
+def _spots(days: pd.DataFrame, seasons: list[str]) -> Any:
+    """Return where each day stands: evenly within its season's room."""
+    groups = days.groupby("season", sort=False)["season"]
+    count, rank = groups.transform("size"), groups.cumcount()
+    within = (0.64 * (rank / (count - 1).clip(lower=1)) - 0.32).where(count > 1, 0.0)
+    return (days["season"].map({name: k for k, name in enumerate(seasons)}) + within).to_numpy(float)
+
+
+def _points(
+    axes: Axes, x: Any, rows: pd.DataFrame, mark: str, size: float, colour: str, look: Look, frame: Frame
+) -> None:
+    outside, values = rows["outside"].to_numpy(bool), rows["value"].to_numpy(float)
+    axes.plot(x, values, linestyle="none", marker=mark, markersize=size, color=colour, markeredgewidth=0)
+    # a ring besides the colour, so that a signal is seen without it
+    axes.plot(
+        x[outside], values[outside], linestyle="none", marker="o", markersize=size + frame.small * 0.7,
+        markerfacecolor="none", markeredgecolor=look.warn, markeredgewidth=frame.line * 1.6,
+    )  # fmt: skip
 
 
 def drift(history: History) -> Section:
     """Return drift of probe and cooker."""
-    parts: list[object] = [
-        paragraph(
-            "A straight line through the control fuel's seasons. A probe that drifts moves temperatures and leaves "
-            "the burn rate, which no thermometer touches; a cooker that draws differently moves both."
-        )
+    parts = [
+        "A straight line through the control fuel's seasons. A probe that drifts moves temperatures and leaves the "
+        "burn rate, which no thermometer touches; a cooker that draws differently moves both.",
+        bullets(map(_drift_line, metrics_of(history))),
+        _blame(*(_moved(history.metrics.get(name)) for name in (OF_PROBE, OF_COOKER))),
+        _probe_checks(history),
     ]
-    lines = [_drift_line(each, history) for each in history.metrics.values()]
-    parts += [bullets([line for line in lines if line]), paragraph(_blame(history)), _probe_checks(history)]
     return section("drift", "Drift of probe and cooker", parts)
 
 
@@ -188,222 +250,217 @@ def _probe_checks(history: History) -> Html | None:
     """Return what the main probe read in ice and in boiling water, season by season; None where never checked."""
     import pandas as pd
 
-    probes = [(season.name, main_probe(season)) for season in history.seasons]
-    rows = [(name, *(probe.get(key) for key in ("id", "ice_reads", "boil_reads"))) for name, probe in probes]
-    made = pd.DataFrame(rows, columns=["season", "probe", "ice", "boil"])
-    if not made[["ice", "boil"]].notna().any(axis=None):
+    probes = {season.name: main_probe(season) for season in history.seasons}
+    rows = [(name, *map(probe.get, ("id", "ice_reads", "boil_reads"))) for name, probe in probes.items()]
+    made = pd.DataFrame(rows, columns=["Season", "probe", "in ice", "in boiling water"])
+    read = numbers("in ice", "in boiling water", unit="°C", decimals=1)
+    if not made[[col.name for col in read]].notna().any(axis=None):
         return None
-    columns = [
-        Col("season", "Season", kind="head"),
-        Col("probe", "probe"),
-        Col("ice", "in ice", unit="°C", kind="number", decimals=1),
-        Col("boil", "in boiling water", unit="°C", kind="number", decimals=1),
-    ]
+    made = made.astype({col.name: float for col in read})
     note = "As written in each trial file. Readings were corrected by it; a probe that wanders here needs replacing."
-    return table(made.astype({"ice": float, "boil": float}), "The probe's own checks", columns,
-                 units=units_of(history), note=note)  # fmt: skip
+    units = metrics_of(history)[0].units
+    return table(made, "The probe's own checks", cols("Season", "probe", read), units=units, note=note)
 
 
-def _drift_line(found: MetricHistory, history: History) -> str:
-    units = units_of(history)
-    if found.chart is None or not len(found.chart.drift):
-        return f"{label(found, units)}: a drift needs a control fuel in at least three seasons."
-    row = found.chart.drift.iloc[0]
+def _drift_line(each: MetricWords) -> str:
+    chart = each.found.chart
+    if chart is None or not len(chart.drift):
+        return f"{each.title}: a drift needs a control fuel in at least three seasons."
+    row = chart.drift.iloc[0]
+    ends = row[["change", "low", "high"]]
     if row["signal"]:
-        size = change_words(row["change"], row["low"], row["high"], found.spec, units)
-        return f"{label(found, units)}: from the first to the last season {size}. This is a signal."
-    reach = reach_words(row["change"], row["low"], row["high"], found.spec, units)
-    return f"{label(found, units)}: no signal; from the first to the last season {reach} remains possible."
+        return f"{each.title}: from the first to the last season {each.change(*ends)}. This is a signal."
+    return f"{each.title}: no signal; from the first to the last season {each.reach(*ends)} remains possible."
 
 
-def _blame(history: History) -> str:
-    moved = {name: _moved(history.metrics.get(name)) for name in (OF_PROBE, OF_COOKER)}
-    if moved[OF_PROBE] is None or moved[OF_COOKER] is None:
+def _blame(probe: bool | None, cooker: bool | None) -> str:
+    if probe is None or cooker is None:
         return "Probe and cooker cannot be told apart: that takes peak temperature and burn rate of a control fuel."
-    if moved[OF_PROBE] and not moved[OF_COOKER]:
-        return (
-            "Peak temperature moved and burn rate shows no change: look at the probe and its place first, and "
-            "check it in ice and boiling water."
-        )
-    if moved[OF_COOKER]:
+    if cooker:
         return "The burn rate moved: look at the cooker (vents, seals, rust) and at the control fuel's lot first."
+    if probe:
+        return (
+            "Peak temperature moved and burn rate shows no change: look at the probe and its place first, and check it "
+            "in ice and boiling water."
+        )
     return "Neither peak temperature nor burn rate of the control fuel shows a signal."
 
 
 def _moved(found: MetricHistory | None) -> bool | None:
-    if found is None or found.chart is None:
-        return None
-    return found.chart.moved
+    return None if found is None or found.chart is None else found.chart.moved
 
 
 def repeatability(history: History) -> Section:
     """Return pooled repeatability with degrees of freedom, and how to borrow it."""
-    rows = tables_of(history)["components"]
-    units = units_of(history)
+    title, rows = "Pooled repeatability", tables_of(history)["components"]
     if not len(rows):
-        return section("repeatability", "Pooled repeatability", [paragraph("Nothing can be pooled.")])
+        return section("repeatability", title, ["Nothing can be pooled."])
+    metrics = {each.found.spec.id: each for each in metrics_of(history)}
     log = rows["unit"] == "ln"
     made = rows.assign(
-        label=[label(history.metrics[name], units) for name in rows["metric"]],
-        unit=["%" if each else unit for each, unit in zip(log, rows["unit"], strict=True)],
+        label=[metrics[name].title for name in rows["metric"]],
+        unit=rows["unit"].where(~log, "%"),
         **{name: rows[name].where(~log, 100 * rows[name]) for name in ("sd", "low", "high")},
     )
-    columns = [
-        Col("component", "Between", kind="head"),
-        Col("sd", "spread", kind="number", decimals=2),
-        Col("low", "from", kind="number", decimals=2),
-        Col("high", "to", kind="number", decimals=2),
-        Col("unit", "unit"),
-        Col("df", "degrees of freedom", kind="number", decimals=1),
-    ]
+    columns = cols(
+        ("component", "Between"),
+        numbers(("sd", "spread"), "low", "high", decimals=2),
+        "unit",
+        numbers(("df", "degrees of freedom"), decimals=1),
+    )
     note = "Spread: standard deviation, with its 95 % interval. Bag, day and burn within fuels and seasons."
+    caption = "Spread of bags, days and burns, all seasons together"
+    bounds = [f"{each.title}: {each.found.bounds}" for each in metrics.values() if each.found.bounds]
     parts = [
-        table(
-            made, "Spread of bags, days and burns, all seasons together", columns, note=note, group="label"
-        ),
-        paragraph(
-            'A trial of single burns measured in the same way may borrow these: borrow_from = [".."] under [model] '
-            "of a run folder that stands beside these."
-        ),
+        table(made, caption, columns, note=note, group="label"),
+        'A trial of single burns measured in the same way may borrow these: borrow_from = [".."] under [model] of a '
+        "run folder that stands beside these.",
+        f"Burns left out because only a bound of them is known. {'; '.join(bounds)}." if bounds else None,
     ]
-    bounds = {label(each, units): each.bounds for each in history.metrics.values() if each.bounds}
-    if bounds:
-        told = "; ".join(f"{name}: {count}" for name, count in bounds.items())
-        parts.append(paragraph(f"Burns left out because only a bound of them is known. {told}."))
-    return section("repeatability", "Pooled repeatability", parts)
+    return section("repeatability", title, parts)
 
 
 def fuels(history: History) -> Section:
     """Return all fuels ever tested with intervals, their standing, and a sentence to say."""
-    units, parts, drawings = units_of(history), [], []
     standing = tables_of(history)["standing"]
-    for name, found in history.metrics.items():
-        drawing = control_drawing(history, found)
-        drawings.append(drawing)
-        rows = standing[standing["metric"] == name]
-        columns = [
-            Col("fuel", "Fuel", kind="head"),
-            Col("standing", "Comparable?"),
-            Col("why", "because"),
-            Col("seasons", "seasons", kind="number", decimals=0),
-            Col("say", "To say in public"),
-        ]
+    columns = cols(("fuel", "Fuel"), ("standing", "Comparable?"), ("why", "because"), numbers("seasons"))
+    columns += cols(("say", "To say in public"))
+    parts = []
+    for each in metrics_of(history):
+        found = each.found
         held = "is" if found.spread.known else "could not be estimated and is not"
         note = f"Intervals: 95 %, each fuel for itself; the spread from season to season {held} in them."
         if found.chart is not None and found.chart.moved:
             note += f" The level moved over the seasons, so values of their own come from {found.reference} alone."
+        rows = standing[standing["metric"] == found.spec.id]
         parts += [
-            heading(label(found, units), f"fuels-{name}"),
-            drawing,
-            table(rows, f"All fuels ever tested: {label_of(found.spec, units)}", columns, note=note),
+            heading(each.title, f"fuels-{found.spec.id}"),
+            control_drawing(each),
+            table(rows, f"All fuels ever tested: {each.name}", columns, note=note),
         ]
     return section("fuels", "All fuels ever tested", parts)
 
 
+def control_drawing(each: MetricWords) -> Drawing | None:
+    """Return all fuels against the control fuel, or None without one."""
+    found, units = each.found, each.units
+    if not len(found.by_control):
+        return None
+    rows = found.by_control.sort_values("mean", ascending=False, kind="stable")
+    ends = {name: each.measured(rows[name]) for name in ("mean", "low", "high")}
+    unit = "times the control fuel"
+    if not each.log:
+        unit = units.of_axis(found.spec.unit, difference=True)
+        ends = {name: units.on_axis(end, found.spec.unit, difference=True) for name, end in ends.items()}
+    rows = rows.assign(**ends)
+    told = "; ".join(
+        f"{row.fuel} {plain(row.mean, digits)} ({plain(row.low, digits)} to {plain(row.high, digits)})"
+        for row in rows.itertuples(index=False)
+        for digits in [max(places(row.low, row.high), 2 if each.log else 0)]
+    )
+    holds = "No fuel beside the control came again: the spread from season to season is not in it."
+    if found.control_spread.known:
+        holds = "The spread from season to season is in it."
+    return Drawing(
+        id=f"against control {found.spec.id}",
+        title=f"All fuels against the control fuel: {each.name}",
+        alt=f"{each.title} against {found.control}, {unit}: {told}.",
+        caption=(
+            f"Bars: 95 % interval of each fuel's difference from {found.control} over its seasons, each fuel for "
+            f"itself. {holds} {capital(counted(int(rows['n'].sum()), 'burn'))} in all."
+        ),
+        headline="All fuels against the control fuel",
+        note=f"bar: 95 % interval; {counted(len(found.seasons), 'season')}",
+        data=rows,
+        draw=partial(against_control, rows, 1.0 if each.log else 0.0, Axis(f"{each.name}: {unit}")),
+    )
+
+
+def against_control(rows: pd.DataFrame, none: float, axis: Axis, look: Look, frame: Frame) -> Figure:
+    """Return a row a fuel: its difference from the control fuel over the seasons with its interval.
+
+    Parameters
+    ----------
+    rows
+        fuel, mean, low, high; as shown, in the order drawn.
+    none
+        Where there is no difference: 0, or 1 for ratios.
+    axis, look, frame
+        The axis with its unit, colours, page or film.
+    """
+    layout = RowLayout(row=0.34, right=0.3, longest=LONGEST)
+    figure, axes = rows_canvas(rows["fuel"].tolist(), axis, look, frame, layout)
+    spots, hue = np.arange(len(rows)), look.fuel(0)
+    axes.axvline(none, color=look.line, linewidth=frame.line)
+    axes.hlines(spots, rows["low"], rows["high"], colors=hue, linewidths=frame.line * 2.6)
+    axes.plot(rows["mean"], spots, linestyle="none", marker="o", color=hue, markersize=frame.small * 0.8)
+    fewer_ticks(axes, frame, x=7)
+    return figure
+
+
 def differently(history: History) -> Section:
     """Return the seasons, and which differences keep some of them out."""
-    columns = [
-        Col("season", "Season", kind="head"),
-        Col("first_day", "first day"),
-        Col("last_day", "last day"),
-        Col("burns", "burns", kind="number", decimals=0),
-        Col("fuels", "fuels", kind="number", decimals=0),
-        Col("control", "control fuel"),
-    ]
+    columns = cols(("season", "Season"), ("first_day", "first day"), ("last_day", "last day"))
+    columns += cols(numbers("burns", ("fuels", "fuels")), ("control", "control fuel"))
     reasons: dict[str, list[str]] = {}
-    for found in history.metrics.values():
-        for season, why in found.why_not.items():
-            told = f"{season} is not pooled with {found.reference}: {'; '.join(why)}."
-            reasons.setdefault(told, []).append(label(found, units_of(history)))
-    parts: list[object] = [table(seasons_table(history), "Seasons", columns)]
-    parts.append(
-        bullets([f"{', '.join(names)}: {told}" for told, names in reasons.items()])
-        or paragraph("All seasons were measured in the same way.")
-    )
-    others = [each for each in history.seasons if each.left_out]
-    parts += [
-        paragraph(
-            f"{each.name}: {counted(each.left_out, 'burn')} at another cooker or setting left out: never pooled."
-        )
-        for each in others
+    for each in metrics_of(history):
+        for season, why in each.found.why_not.items():
+            told = f"{season} is not pooled with {each.found.reference}: {'; '.join(why)}."
+            reasons.setdefault(told, []).append(each.title)
+    parts = [
+        table(seasons_table(history), "Seasons", columns),
+        bullets(f"{', '.join(names)}: {told}" for told, names in reasons.items())
+        or "All seasons were measured in the same way.",
+        [
+            f"{season.name}: {counted(season.left_out, 'burn')} at another cooker or setting left out: never pooled."
+            for season in history.seasons
+            if season.left_out
+        ],
     ]
     return section("seasons", "What was measured differently", parts)
 
 
 def method() -> Section:
     """Return how a history is computed, with sources."""
+    chart = paragraph_of("control_chart", draws=f"{DRAWS:,}", seed=SEED)
     return section(
-        "method",
-        "How it was computed",
-        [
-            paragraph(
-                "Read from the newest report of each run folder; no raw log was read again. In each season every fuel "
-                "has a mean of its own; the spreads of bags, days and burns are taken to be the same in all seasons "
-                "and estimated from all at once by restricted maximum likelihood (Patterson and Thompson 1971), with "
-                "degrees of freedom by Satterthwaite (1946)."
-            ),
-            paragraph(
-                "The control chart follows Shewhart (1931) and ISO 7870-2, with limits set for the chart as a whole: "
-                "its false alarms are shared among the rules, by drawing 20,000 charts of these very seasons in which "
-                "nothing changed (seed 1)."
-            ),
-            paragraph(
-                "A fuel's mean over seasons is the plain mean of its season means. The spread from season to season, "
-                "beyond bags, days and burns, is estimated by moments from all fuels that came again (DerSimonian and "
-                "Laird 1986), on one degree of freedom less than there are seasons."
-            ),
-        ],
+        "method", "How it was computed", [paragraph_of("seasons"), chart, paragraph_of("over_seasons")]
     )
 
 
 def provenance(place: str, reports: list[str], output: str) -> Section:
     """Return which results were read, with hashes, and versions."""
-    parameters: Mapping[str, object] = {"reports": reports}
-    origin = trace(Path(place), parameters, output)
-    parts: list[object] = [
-        paragraph(f"Report id {origin.report_id}: made of the results and the versions below."),
+    origin = trace(Path(place), {"reports": reports}, output)
+    parts = [
+        f"Report id {origin.report_id}: made of the results and the versions below.",
         folded("Results read, sizes and SHA-256", inputs_html(origin)),
         folded("Versions", versions_html(origin)),
     ]
     return section("provenance", "Provenance", parts)
 
 
-def again_section(history: History) -> Section:
+def again(history: History) -> Section:
     """Return for each metric the fuels that came again, their change and its verdict."""
-    parts: list[object] = [
-        paragraph(
-            "The newest season of each fuel against the mean of its earlier ones; where a control fuel was burned "
-            "along, both as differences from it, so that a drift of probe or cooker is not taken for a change "
-            "of the fuel."
-        )
-    ]
-    found = [_of(each, history) for each in history.metrics.values() if len(each.again)]
-    parts += [part for each in found for part in each]
-    if not found:
-        parts = [paragraph("No fuel beside the control came again in seasons measured alike.")]
-    return section("again", "Fuels tested again: did the product change?", parts)
-
-
-def _of(found: MetricHistory, history: History) -> list[object]:
-    units = units_of(history)
-    rows = found.again.assign(
-        told=[
-            change_words(row.change, row.low, row.high, found.spec, units)
-            if row.low > 0 or row.high < 0
-            else reach_words(row.change, row.low, row.high, found.spec, units)
-            for row in found.again.itertuples(index=False)
-        ]
+    parts = [part for each in metrics_of(history) if len(each.found.again) for part in _came_again(each)]
+    told = (
+        "The newest season of each fuel against the mean of its earlier ones; where a control fuel was burned along, "
+        "both as differences from it, so that a drift of probe or cooker is not taken for a change of the fuel."
     )
-    columns = [
-        Col("fuel", "Fuel", kind="head"),
-        Col("season", "newest season"),
-        Col("seasons", "seasons", kind="number", decimals=0),
-        Col("told", "change"),
-        Col("verdict", "verdict"),
+    none = "No fuel beside the control came again in seasons measured alike."
+    return section(
+        "again", "Fuels tested again: did the product change?", [told, *parts] if parts else [none]
+    )
+
+
+def _came_again(each: MetricWords) -> list[Html]:
+    rows = each.found.again
+    told = [
+        (each.change if row.low > 0 or row.high < 0 else each.reach)(row.change, row.low, row.high)
+        for row in rows.itertuples(index=False)
     ]
+    columns = cols(
+        ("fuel", "Fuel"), ("season", "newest season"), numbers("seasons"), ("told", "change"), "verdict"
+    )
     note = "95 % intervals, simultaneous over the fuels. 'Not settled' is not 'the same'."
-    name = label(found, units)
-    return [
-        heading(name, f"again-{found.spec.id}"),
-        table(rows, f"{name}: fuels tested again", columns, note=note),
-    ]
+    made = table(rows.assign(told=told), f"{each.title}: fuels tested again", columns, note=note)
+    return [heading(each.title, f"again-{each.found.spec.id}"), made]

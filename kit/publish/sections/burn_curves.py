@@ -2,33 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.page.shown_numbers import plain
-from kit.publish.figures.canvas import Axis, Cast, short
-from kit.publish.figures.drawing import Drawing
-from kit.publish.report_data import ReportData, n_note, n_words, report_data
-from kit.publish.sections.curve_figures import (
-    Lines,
-    TwoLines,
-    overlay,
-    panels,
-    thin_burns,
-    thin_flags,
-    two_over_time,
+from kit.publish.figures import canvas as figures
+from kit.publish.figures.canvas import (
+    Axis,
+    Cast,
+    Frame,
+    Look,
+    Player,
+    canvas,
+    fewer_ticks,
+    name_axis,
+    room_for,
+    short,
 )
+from kit.publish.figures.drawing import Drawing
+from kit.publish.report_data import ReportData, counts_of, n_note, report_data
 from kit.publish.sections.section import Section, section
-from kit.publish.wording import APART, counts, listed, plural
+from kit.publish.wording import APART, counts, listed, plural, sentences
+from kit.schema import usable
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 EARLIEST_S: Final = -900.0
 """What was logged longer before time zero is not drawn: it is of no burn's heat."""
 OUT_BELOW: Final = 0.25
 """The axis ends where the last fuel has come down to this share of its rise: the rest is cold ash."""
+PANELS_A_ROW: Final = 3
+POINTS: Final = 150
+MOST_FLAGS: Final = 24
 MOST_PANELS: Final = 12
 MOST_CHOICES: Final = 12
 DASHES: Final = ("solid", "dashed", "dotted", "dash and dot")
@@ -60,19 +70,80 @@ def main_probe(data: ReportData) -> str:
     return wanted if wanted and wanted in probes else str(probes[0] if probes else "")
 
 
+@dataclass(frozen=True)
+class Lines:
+    """What figures of curves draw, temperatures as shown.
+
+    Attributes
+    ----------
+    burns
+        fuel, burn, minutes, temp; a blank temp breaks the line.
+    means
+        fuel, minutes, mean, band_low, band_high; may be empty.
+    flags
+        fuel, burn, minutes, temp, flag of flagged readings.
+    x, y
+        The axes.
+    end
+        Minute at which the axis ends.
+    thresholds
+        Of the trial file, as shown.
+    n
+        Burns and bags of each fuel that has readings of the main probe that count.
+    """
+
+    burns: pd.DataFrame
+    means: pd.DataFrame
+    flags: pd.DataFrame
+    x: Axis
+    y: Axis
+    end: float
+    thresholds: tuple[float, ...]
+    n: Mapping[str, tuple[int, int]]
+
+    @property
+    def banded(self) -> bool:
+        """Whether some mean has a band."""
+        return bool(self.means["band_low"].notna().any())
+
+    def of(self, player: Player) -> pd.DataFrame:
+        """Return what stands for a fuel: its mean, or its burn where there is no mean."""
+        own = self.means[self.means["fuel"] == player.id].dropna(subset=["mean"])
+        if len(own):
+            return own
+        burns = self.burns[self.burns["fuel"] == player.id]
+        return burns.assign(mean=burns["temp"], band_low=float("nan"), band_high=float("nan"))
+
+
 def lines_of(data: ReportData, cast: Cast) -> Lines:
     """Return the curves of some fuels as they are drawn."""
-    burns, flags = _burn_lines(data, cast)
+    ids, fuel_of = (
+        [player.id for player in cast],
+        dict(zip(data.sheet["burn"], data.sheet["fuel"], strict=True)),
+    )
+    readings = data.table("readings")
+    readings = readings[readings["probe"] == main_probe(data)]
+    metrics = data.table("metrics")
+    n = counts_of(metrics[metrics["burn"].isin(data.compared & set(readings["burn"]))])
+    shown = data.compared | set(data.in_state("excluded")["burn"])
+    readings = readings[readings["burn"].isin(shown) & readings["burn"].map(fuel_of).isin(ids)]
+    readings = readings[readings["elapsed_s"].astype(float) >= EARLIEST_S]
+    burns = thin_burns(readings)
+    low, high = (burns["temp_c"].min(), burns["temp_c"].max()) if len(burns) else (0.0, 1.0)
+    burns, flags = (
+        each.assign(fuel=each["burn"].map(fuel_of), temp=data.shown(each["temp_c"], "°C"))
+        for each in (burns, thin_flags(readings, low, high))
+    )
     table = data.table("mean_curves")
-    table = table[table["fuel"].isin([player.id for player in cast])]
+    table = table[table["fuel"].isin(ids)]
     names = ("mean", "low", "high", "band_low", "band_high")
     values = {name: data.shown(table[name], "°C") for name in names}
     means = table.assign(minutes=table["elapsed_s"].astype(float) / 60, **values)
     thresholds = tuple(float(data.shown(level, "°C")) for level in data.trial.thresholds)
     drawn = means.assign(temp=means["mean"]) if len(means.dropna(subset=["mean"])) else burns
     end = fire_end(drawn, min(thresholds, default=float("inf")))
-    y = Axis(data.unit("°C"), data.second_scale("°C"))
-    return Lines(burns, means, flags, Axis(TIME_ZERO[data.trial.time_zero]), y, end, thresholds)
+    x, y = Axis(TIME_ZERO[data.trial.time_zero]), Axis(data.unit("°C"), data.second_scale("°C"))
+    return Lines(burns, means, flags, x, y, end, thresholds, {fuel: n[fuel] for fuel in ids if fuel in n})
 
 
 def fire_end(lines: pd.DataFrame, lowest: float) -> float:
@@ -85,70 +156,37 @@ def fire_end(lines: pd.DataFrame, lowest: float) -> float:
     return 1.03 * max(ends)
 
 
-def _burn_lines(data: ReportData, cast: Cast) -> tuple[pd.DataFrame, pd.DataFrame]:
-    fuel_of = dict(zip(data.sheet["burn"], data.sheet["fuel"], strict=True))
-    readings = data.table("readings")
-    readings = readings[readings["probe"] == main_probe(data)]
-    readings = readings[readings["burn"].isin(data.compared | set(data.in_state("excluded")["burn"]))]
-    readings = readings[readings["burn"].map(fuel_of).isin([player.id for player in cast])]
-    readings = readings[readings["elapsed_s"].astype(float) >= EARLIEST_S]
-    burns = thin_burns(readings)
-    low, high = (burns["temp_c"].min(), burns["temp_c"].max()) if len(burns) else (0.0, 1.0)
-    burns, flags = (
-        each.assign(fuel=each["burn"].map(fuel_of), temp=data.shown(each["temp_c"], "°C"))
-        for each in (burns, thin_flags(readings, low, high))
-    )
-    return burns, flags
-
-
 def overlay_drawing(data: ReportData) -> Drawing | None:
     """Return the one picture of all fuels' mean curves with their bands; None without readings."""
     if not len(data.table("readings")):
         return None
-    cast = data.cast
-    lines, n = lines_of(data, cast), _n(data, cast)
+    cast, lines = data.cast, lines_of(data, data.cast)
     kinds = list(dict.fromkeys((player.kind, player.kind_place) for player in cast if player.kind))
-    each = f"Mean curve of each fuel ({_n_words(data, n)})"
-    if data.singles:
-        each = "The one burn of each fuel"
-    told = [f"{each}{_at(data)}, marked and named at its peak."]
+    each = (
+        "The one burn of each fuel" if data.singles else f"Mean curve of each fuel ({data.n_words(lines.n)})"
+    )
     choices = [(f"fuel-{player.place + 1}", short(player.name, 30)) for player in cast]
-    choices = choices if len(cast) <= MOST_CHOICES else []
+    choices, dashes = choices if len(cast) <= MOST_CHOICES else [], ""
     if len(kinds) > 1:
-        told.append(
-            f"Lines: {', '.join(f'{DASHES[place % 4]} for {plural(kind)}' for kind, place in kinds)}."
-        )
+        dashes = f"Lines: {', '.join(f'{DASHES[place % 4]} for {plural(kind)}' for kind, place in kinds)}."
         choices += [(f"kind-{place + 1}", f"{plural(kind)} alone") for kind, place in kinds]
-    told += [_band_words(data)] if lines.banded else []
     return Drawing(
         id="overlay",
         title="Curves of all fuels" if data.singles else "Mean curves of all fuels",
         alt=_alt(data, cast, lines),
-        caption=" ".join([*told, "The axis ends with the fire, not with the log."]),
+        caption=sentences(
+            f"{each}{_at(data)}, marked and named at its peak.",
+            dashes,
+            _band_words(data) if lines.banded else "",
+            "The axis ends with the fire, not with the log.",
+        ),
         headline="One burn of each fuel" if data.singles else "Mean temperature of each fuel",
-        note=f"{f'band: {data.percent}; ' if lines.banded else ''}{n_note(list(n.values()))}",
+        note=f"{f'band: {data.percent}; ' if lines.banded else ''}{n_note(list(lines.n.values()))}",
         data=_data(lines, burns=data.singles),
         draw=partial(overlay, lines, cast),
         simulated=data.simulated,
         choices=tuple(choices) if len(cast) > 2 else (),
     )
-
-
-def _n(data: ReportData, cast: Cast) -> dict[str, tuple[int, int]]:
-    """Return burns and bags of each fuel that have readings of the main probe and count."""
-    readings = data.table("readings")
-    burns = set(readings.loc[readings["probe"] == main_probe(data), "burn"]) & data.compared
-    rows = data.table("metrics")[["fuel", "bag", "burn"]].drop_duplicates()
-    rows = rows[rows["burn"].isin(burns)]
-    return {
-        player.id: (int(own["burn"].nunique()), int(own.loc[own["bag"] != "", "bag"].nunique()))
-        for player in cast
-        if len(own := rows[rows["fuel"] == player.id])
-    }
-
-
-def _n_words(data: ReportData, n: dict[str, tuple[int, int]]) -> str:
-    return n_words(n, {fuel: data.name(fuel) for fuel in n})
 
 
 def _band_words(data: ReportData) -> str:
@@ -165,28 +203,31 @@ def _at(data: ReportData) -> str:
     return f", {place}" if place else ""
 
 
-def _data(lines: Lines, burns: bool = True) -> pd.DataFrame:
+def _data(lines: Lines, difference: pd.DataFrame | None = None, burns: bool = True) -> pd.DataFrame:
     import pandas as pd
 
-    columns = ["fuel", "minutes", "mean", "low", "high", "band_low", "band_high", "n"]
-    parts = [lines.means[columns].rename(columns={"mean": "temp"}).assign(what="mean")]
+    bands = ["low", "high", "band_low", "band_high"]
+    means = lines.means[["fuel", "minutes", "mean", *bands, "n"]].rename(columns={"mean": "temp"})
+    parts = [means.assign(what="mean")]
     if burns:
         flags = lines.flags[["fuel", "burn", "minutes", "temp", "flag"]].assign(what="flagged reading")
         parts = [lines.burns[["fuel", "burn", "minutes", "temp"]].assign(what="burn"), flags, *parts]
-    kept = [part for part in parts if len(part)]
-    return pd.concat(kept, ignore_index=True) if kept else parts[0]
+    if difference is not None:
+        columns = ["minutes", "difference", *bands, "n_a", "n_b"]
+        parts.append(difference[columns].assign(what="difference"))
+    return pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
 
 
 def _alt(data: ReportData, cast: Cast, lines: Lines) -> str:
     told = []
-    unit, n = lines.y.name, _n(data, cast)
+    unit = lines.y.name
     for player in cast:
         own = lines.of(player).dropna(subset=["mean"])
         if not len(own):
             continue
         top, last = own.loc[own["mean"].idxmax()], own.iloc[-1]
         who = "the mean climbs" if len(lines.means) and not data.singles else "it climbs"
-        burns = n.get(player.id, (0, 0))[0]
+        burns, _ = lines.n.get(player.id, (0, 0))
         told.append(
             f"{player.name}, {burns} burn{'s' * (burns != 1)}: {who} to {plain(top['mean'], 0)} {unit} at "
             f"{plain(top['minutes'], 0)} minutes and ends at {plain(last['mean'], 0)} {unit} after "
@@ -195,37 +236,29 @@ def _alt(data: ReportData, cast: Cast, lines: Lines) -> str:
     return f"Temperature against {lines.x.name}. " + ". ".join(told) + "."
 
 
-def panels_drawing(data: ReportData, fuels: tuple[str, ...] = ()) -> Drawing:
+def panels_drawing(data: ReportData) -> Drawing:
     """Return the drawing of every burn, a panel per fuel, with means and bands."""
-    cast = data.cast.only(fuels) if fuels else data.cast
-    drawn = Cast(cast.players[:MOST_PANELS])
-    lines, n = lines_of(data, drawn), _n(data, drawn)
-    told = [
-        f"Thin lines: every burn ({_n_words(data, n)}){_at(data)}, drawn from each stretch's lowest to its highest "
-        "reading."
-    ]
-    if len(lines.means) and not data.singles:
-        told.append("Thick line: the mean over burns.")
-    if lines.banded:
-        told.append(_band_words(data))
-    if lines.thresholds:
-        told.append("Dotted: the thresholds of the trial file.")
-    if len(lines.flags):
-        told.append(
-            "Crosses: flagged readings; those beyond the axis stand at its edge, blank ones at its foot."
-        )
-    if len(cast) > len(drawn):
-        told.append(
-            f"Drawn are the first {len(drawn)} of {len(cast)} fuels; the data file holds all of them."
-        )
+    drawn = Cast(data.cast.players[:MOST_PANELS])
+    lines, all_drawn = lines_of(data, drawn), len(drawn) == len(data.cast)
+    means = len(lines.means) and not data.singles
+    some = f"Drawn are the first {len(drawn)} of {len(data.cast)} fuels; the data file holds all of them."
+    crosses = "Crosses: flagged readings; those beyond the axis stand at its edge, blank ones at its foot."
     return Drawing(
-        id=" ".join(["curves", *fuels]),
+        id="curves",
         title="Temperature over time, every burn",
         alt=_alt(data, drawn, lines),
-        caption=" ".join(told),
+        caption=sentences(
+            f"Thin lines: every burn ({data.n_words(lines.n)}){_at(data)}, drawn from each stretch's lowest to its "
+            "highest reading.",
+            "Thick line: the mean over burns." if means else "",
+            _band_words(data) if lines.banded else "",
+            "Dotted: the thresholds of the trial file." if lines.thresholds else "",
+            crosses if len(lines.flags) else "",
+            "" if all_drawn else some,
+        ),
         headline="Every burn, fuel by fuel",
-        note=f"{f'line: mean; band: {data.percent}; ' if lines.banded else ''}{n_note(list(n.values()))}",
-        data=_data(lines if len(cast) == len(drawn) else lines_of(data, cast)),
+        note=f"{f'line: mean; band: {data.percent}; ' if lines.banded else ''}{n_note(list(lines.n.values()))}",
+        data=_data(lines if all_drawn else lines_of(data, data.cast)),
         draw=partial(panels, lines, drawn),
         simulated=data.simulated,
     )
@@ -239,8 +272,8 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
     lines, (table, spans) = lines_of(data, cast), difference_table(data, a, b)
     name_a, name_b = data.name(a), data.name(b)
     banded = bool(table["band_low"].notna().any())
-    n = [_n(data, cast).get(fuel, (0, 0)) for fuel in (a, b)]
-    of = counts(name_a, name_b, (n[0][0], n[1][0]), (n[0][1], n[1][1]))
+    (burns_a, bags_a), (burns_b, bags_b) = (lines.n.get(fuel, (0, 0)) for fuel in (a, b))
+    of = counts(name_a, name_b, (burns_a, burns_b), (bags_a, bags_b))
     told = [f"Above: thin lines every burn, thick lines the means ({of}){_at(data)}."]
     if data.singles:
         told = [f"Above: the one burn of each fuel{_at(data)}."]
@@ -249,7 +282,13 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
     if len(table):
         told.append(f"Below: mean of {name_a} minus mean of {name_b}. {_shades(data, table, {a, b})}")
         told += [spans_words(spans, name_a, name_b)] if banded else []
-        alt += f" {_difference_alt(data, table, name_a, name_b)}"
+        most = table.loc[table["difference"].abs().idxmax()]
+        alt += (
+            f" {name_a} minus {name_b} is largest at {plain(most['minutes'], 0)} minutes with "
+            f"{plain(most['difference'], 0)} {data.unit('°C', difference=True)}."
+        )
+    minus = f"{short(name_a, 14)} minus\n{short(name_b, 14)}, {data.unit('°C', difference=True)}"
+    axis = Axis(minus, data.second_scale("°C", difference=True))
     return Drawing(
         id=f"over time {a} {b}",
         title=f"{name_a} and {name_b} over time",
@@ -257,33 +296,9 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
         caption=" ".join(told),
         headline=f"{short(name_a.split()[0], 16)} minus {short(name_b.split()[0], 16)}",
         note=f"band: {data.percent}, whole curve" if banded else "no band",
-        data=_with_difference(_data(lines), table),
-        draw=partial(
-            two_over_time, TwoLines(lines, table, spans, _difference_axis(data, name_a, name_b)), cast
-        ),
+        data=_data(lines, table),
+        draw=partial(two_over_time, lines, table, spans, axis, cast),
         simulated=data.simulated,
-    )
-
-
-def _difference_axis(data: ReportData, a: str, b: str) -> Axis:
-    unit = data.unit("°C", difference=True)
-    return Axis(f"{short(a, 14)} minus\n{short(b, 14)}, {unit}", data.second_scale("°C", difference=True))
-
-
-def _with_difference(drawn: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
-    import pandas as pd
-
-    if not len(table):
-        return drawn
-    columns = ["minutes", "difference", "low", "high", "band_low", "band_high", "n_a", "n_b"]
-    return pd.concat([drawn, table[columns].assign(what="difference")], ignore_index=True)
-
-
-def _difference_alt(data: ReportData, table: pd.DataFrame, a: str, b: str) -> str:
-    extreme = table.loc[table["difference"].abs().idxmax()]
-    return (
-        f"{a} minus {b} is largest at {plain(extreme['minutes'], 0)} minutes with "
-        f"{plain(extreme['difference'], 0)} {data.unit('°C', difference=True)}."
     )
 
 
@@ -329,3 +344,260 @@ def spans_words(spans: Sequence[tuple[float, float]], a: str, b: str) -> str:
         return f"At no time does the band of {a} minus {b} exclude zero."
     told = [f"from minute {plain(start, 0)} to minute {plain(end, 0)}" for start, end in spans]
     return f"The band excludes zero {listed(told)}."
+
+
+def overlay(lines: Lines, cast: Cast, look: Look, frame: Frame) -> Figure:
+    """Return all fuels' means with their bands on one set of axes, each named at its peak."""
+    end = lines.end
+    for _ in range(2):  # names that reach beyond the axes get room within them
+        figure, (axes,) = canvas(
+            look, frame, 3.6, margins=(0.6, 0.2 + figures.room_for_axis(lines.y), 0.5, 0.2)
+        )
+        axes.set_xlim(0.0, end)
+        _thresholds(axes, lines, look, frame)
+        for player in cast:
+            _mean_line(axes, lines.of(player), player, look, frame, alpha=0.14)
+        name_axis(axes, "x", lines.x, look, frame)
+        name_axis(axes, "y", lines.y, look, frame)
+        fewer_ticks(axes, frame, x=8, y=6)
+        beyond = _name_peaks(axes, lines, cast, look, frame)
+        if beyond <= 0:
+            break
+        end *= 1 + beyond
+    return figure
+
+
+def _name_peaks(axes: Axes, lines: Lines, cast: Cast, look: Look, frame: Frame) -> float:
+    """Mark each peak and name it to the right of every curve at its height; return the share beyond the axes."""
+    end = axes.get_xlim()[1]
+    drawn = {player: own[own["minutes"].between(0, end)] for player in cast if len(own := lines.of(player))}
+    tops = {player: own.loc[own["mean"].idxmax()] for player, own in drawn.items() if len(own)}
+    if not tops:
+        return 0.0
+    gap = 1.1 * figures.type_gap(axes, frame)
+    heights = dict(zip(tops, figures.apart([float(top["mean"]) for top in tops.values()], gap), strict=True))
+    low, high = axes.get_ylim()
+    axes.set_ylim(low, max(high, max(heights.values()) + gap))
+    width = axes.get_position().width * figures.size_of(axes)[0]
+    beyond = 0.0
+    for player, top in tops.items():
+        minute, peak, height = float(top["minutes"]), float(top["mean"]), heights[player]
+        near = [own.loc[own["mean"] >= height - 0.7 * gap, "minutes"].max() for own in drawn.values()]
+        start = min(max([minute, *(float(last) for last in near if last == last)]) + 0.015 * end, end)
+        style: dict[str, Any] = {"color": look.fuel(player.place), "gid": player.group}
+        axes.plot(
+            [minute, start], [peak, height], linewidth=frame.line * 0.7, linestyle=":", zorder=3, **style
+        )
+        style |= {"marker": player.marker, "markeredgecolor": look.paper, "markersize": frame.small * 0.6}
+        axes.plot([minute], [peak], zorder=6, **style)
+        name = short(player.name, 18 if frame.film else 22)
+        figures.word(axes, start, height, name, look, frame, nudge=frame.small / 3, gid=player.group)
+        beyond = max(beyond, start / end + room_for([name]) * frame.small / figures.PAGE.small / width - 1)
+    return beyond
+
+
+def panels(lines: Lines, cast: Cast, look: Look, frame: Frame) -> Figure:
+    """Return every burn as a thin line, each fuel's mean as a thick one with its band, a panel per fuel."""
+    columns = 2 if len(cast) == 4 and not frame.film else min(len(cast), PANELS_A_ROW)
+    rows = -(-len(cast) // columns)
+    height = {1: 3.6, 2: 2.6}.get(columns, 1.85) * rows + 0.75
+    margins = (0.6, 0.2 + figures.room_for_axis(lines.y), 0.5, 0.3)
+    figure, axes = canvas(look, frame, height, rows, columns, share=(True, True), margins=margins)
+    figure.subplots_adjust(wspace=0.1, hspace=0.32)
+    for place, (each, player) in enumerate(zip(axes, cast, strict=False)):
+        each.set_xlim(0.0, lines.end)
+        _fuel(each, lines, player, look, frame, alpha=0.2)
+        title: dict[str, Any] = {"fontsize": frame.small, "color": look.ink, "fontweight": "bold"}
+        name = short(player.name, 20 if frame.film else 30)
+        each.set_title(name, loc="left", parse_math=False, **title)
+        fewer_ticks(each, frame, x=5 if columns > 1 else 8, y=5)
+        if place + columns >= len(cast):
+            middle = columns == 1 or place % columns == columns // 2
+            name_axis(each, "x", lines.x if middle else Axis(""), look, frame)
+            each.tick_params(labelbottom=True)
+        first, last = place % columns == 0, place % columns == columns - 1 or place == len(cast) - 1
+        if first or last:
+            axis = Axis(lines.y.name if first else "", lines.y.second if last else "")
+            name_axis(each, "y", axis, look, frame)
+    for spare in axes[len(cast) :]:
+        spare.set_visible(False)
+    return figure
+
+
+def two_over_time(
+    lines: Lines,
+    table: pd.DataFrame,
+    spans: Sequence[tuple[float, float]],
+    y: Axis,
+    cast: Cast,
+    look: Look,
+    frame: Frame,
+) -> Figure:
+    """Return the burns and means of two fuels above their difference, on one axis of time.
+
+    Parameters
+    ----------
+    table, spans
+        minutes, difference, low, high, band_low, band_high; and the spans, in minutes, where the band excludes zero.
+    y
+        The lower axis.
+    """
+    rows = 2 if len(table) else 1
+    margins = (
+        0.85,
+        max(room_for(player.name for player in cast), 0.2) + figures.room_for_axis(lines.y),
+        0.5,
+        0.2,
+    )
+    figure, axes = canvas(look, frame, 2.9 * rows + 0.4, rows, 1, share=(True, False), margins=margins)
+    figure.subplots_adjust(hspace=0.12)
+    above = axes[0]
+    above.set_xlim(0.0, lines.end)
+    for player in cast:
+        _fuel(above, lines, player, look, frame, alpha=0.16)
+    name_axis(above, "y", lines.y, look, frame)
+    fewer_ticks(above, frame, x=8, y=5)
+    _name_peaks(above, lines, cast, look, frame)
+    if len(table):
+        below = axes[1]
+        for start, end in spans:
+            below.axvspan(start, end, ymax=0.035, color=look.mark, linewidth=0, zorder=5)
+        below.axhline(0, color=look.ink, linewidth=frame.line * 0.8, zorder=1)
+        drawn = table[table["minutes"].between(0, lines.end)]
+        _band(below, drawn, ("band_low", "band_high"), look.mark, 0.18)
+        _band(below, drawn, ("low", "high"), look.mark, 0.22)
+        below.plot(
+            drawn["minutes"], drawn["difference"], color=look.mark, linewidth=frame.line * 1.8, zorder=4
+        )
+        name_axis(below, "y", y, look, frame)
+        fewer_ticks(below, frame, y=5)
+    name_axis(axes[-1], "x", lines.x, look, frame)
+    return figure
+
+
+def _fuel(axes: Axes, lines: Lines, player: Player, look: Look, frame: Frame, alpha: float) -> None:
+    """Draw a fuel among the thresholds: burns thin, their mean thick with its band, flagged readings as crosses."""
+    _thresholds(axes, lines, look, frame)
+    burns, flags = (
+        rows[(rows["fuel"] == player.id) & rows["minutes"].between(0, lines.end)]
+        for rows in (lines.burns, lines.flags)
+    )
+    thin: dict[str, Any] = {"color": look.fuel(player.place), "linewidth": frame.line * 0.6, "alpha": 0.6}
+    for _, burn in burns.groupby("burn", sort=False):
+        axes.plot(burn["minutes"], burn["temp"], zorder=2, **thin)
+    if len(lines.means):
+        _mean_line(axes, lines.of(player), player, look, frame, alpha)
+    if not frame.film:
+        cross: dict[str, Any] = {
+            "linestyle": "none",
+            "marker": "x",
+            "markersize": 3.4,
+            "markeredgewidth": 0.9,
+        }
+        axes.plot(flags["minutes"], flags["temp"], color=look.warn, zorder=5, **cross)
+
+
+def _thresholds(axes: Axes, lines: Lines, look: Look, frame: Frame) -> None:
+    for level in lines.thresholds if not axes.lines else ():
+        axes.axhline(level, color=look.line, linewidth=frame.line * 0.8, linestyle=(0, (2, 2)), zorder=0)
+
+
+def _mean_line(axes: Axes, own: pd.DataFrame, player: Player, look: Look, frame: Frame, alpha: float) -> None:
+    own = own[own["minutes"].between(*axes.get_xlim())]
+    hue = look.fuel(player.place)
+    _band(axes, own, ("band_low", "band_high"), hue, alpha, player.group)
+    axes.plot(
+        own["minutes"], own["mean"], color=hue, linewidth=frame.line * 1.9, linestyle=player.dash, zorder=4,
+        gid=player.group,
+    )  # fmt: skip
+
+
+def _band(
+    axes: Axes,
+    table: pd.DataFrame,
+    ends: tuple[str, str],
+    colour: str,
+    alpha: float,
+    group: str | None = None,
+) -> None:
+    kept = table.dropna(subset=list(ends))
+    if len(kept):
+        x, low, high = (kept[name].astype(float).tolist() for name in ("minutes", *ends))
+        axes.fill(x + x[::-1], low + high[::-1], color=colour, alpha=alpha, linewidth=0, zorder=1, gid=group)
+
+
+def thin_burns(readings: pd.DataFrame, points: int = POINTS) -> pd.DataFrame:
+    """Return the usable readings of each burn, at most about `points` of them.
+
+    Each burn's time is cut into spans of equal length, and of each span the lowest and the highest reading are
+    kept, so that no peak or dip is lost. A hole of more than three spans is marked by a blank row.
+
+    Parameters
+    ----------
+    readings
+        burn, elapsed_s, temp_c, flag of one probe.
+
+    Returns
+    -------
+    DataFrame
+        burn, minutes, temp_c.
+    """
+    import pandas as pd
+
+    flags = {flag: usable(flag) for flag in readings["flag"].unique()}
+    good = readings[readings["flag"].map(flags).astype(bool) & readings["temp_c"].notna()]
+    parts = [_thin_one(burn, points) for _, burn in good.groupby("burn", sort=False)]
+    columns = ["burn", "minutes", "temp_c"]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def _thin_one(burn: pd.DataFrame, points: int) -> pd.DataFrame:
+    import numpy as np
+
+    ordered = burn.sort_values("elapsed_s", kind="stable")
+    time, temp = ordered["elapsed_s"].to_numpy(float), ordered["temp_c"].to_numpy(float)
+    span = max(time[-1] - time[0], 1.0) / (points / 2)
+    place = np.minimum(((time - time[0]) / span).astype(int), points)
+    by_temp = np.lexsort((temp, place))
+    edge = np.flatnonzero(np.diff(place[by_temp], prepend=-1, append=points + 1))
+    kept = np.unique(np.concatenate([by_temp[edge[:-1]], by_temp[edge[1:] - 1], [0, len(time) - 1]]))
+    thinned = ordered.iloc[kept].assign(minutes=time[kept] / 60, temp_c=temp[kept])
+    return _with_holes(thinned, 3 * span / 60)
+
+
+def _with_holes(burn: pd.DataFrame, longest: float) -> pd.DataFrame:
+    import numpy as np
+    import pandas as pd
+
+    minutes = burn["minutes"].to_numpy()
+    after = np.flatnonzero(np.diff(minutes) > longest)
+    if not len(after):
+        return burn
+    holes = burn.iloc[after].assign(minutes=(minutes[after] + minutes[after + 1]) / 2, temp_c=np.nan)
+    return pd.concat([burn, holes]).sort_values("minutes", kind="stable")
+
+
+def thin_flags(readings: pd.DataFrame, low: float, high: float) -> pd.DataFrame:
+    """Return flagged readings to be marked: at most some two dozen a burn and flag, held within the axis.
+
+    Parameters
+    ----------
+    readings
+        burn, elapsed_s, temp_c, flag of one probe.
+    low, high
+        Ends of the temperature axis, °C: readings beyond are drawn at its edge, blank ones at its foot.
+
+    Returns
+    -------
+    DataFrame
+        burn, minutes, temp_c, flag.
+    """
+    import numpy as np
+
+    flagged = readings[readings["flag"] != ""]
+    groups = flagged.groupby(["burn", "flag"], sort=False)
+    rank, size = groups.cumcount(), groups["flag"].transform("size")
+    step = np.ceil(size / MOST_FLAGS)
+    kept = flagged[(rank % step == 0) | (rank == size - 1)]
+    inside = kept["temp_c"].astype(float).clip(low, high).fillna(low)
+    return kept.assign(minutes=kept["elapsed_s"] / 60, temp_c=inside)[["burn", "minutes", "temp_c", "flag"]]

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from kit.page.cautions import CAUTIONS, EDITION
+from kit.page.cautions import cautions_list
 from kit.page.html_tables import cols, numbers, table
 from kit.page.text import Html, element, visible
 from kit.publish.provenance import Origin, trace
@@ -65,12 +65,7 @@ def markdown_html(text: str) -> Html:
 
 def cautions(analysis: Any) -> Section:
     """Return the cautions: the same in every report, whatever was burned."""
-    items = (
-        element("li", element("strong", f"{each.about}. "), each.text, id=f"caution-{each.key}")
-        for each in CAUTIONS
-    )
-    parts = [element("ol", *items, class_="cautions"), paragraph(f"{EDITION}.", kind="label")]
-    return section("cautions", "Cautions", parts)
+    return section("cautions", "Cautions", [cautions_list()])
 
 
 def provenance(

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
-from kit.page.html_tables import Col, numbers, table
+from kit.page.html_tables import Col, Kind, cols, numbers, table
 from kit.page.shown_numbers import convert, plain, quantity
 from kit.page.text import Html, anchor, element, join
 from kit.publish.claims import (
@@ -64,8 +64,18 @@ def answer_sentences(data: ReportData) -> list[Claim | str]:
             "Verdicts are given when all planned burns are done, since looking early and often finds differences that "
             "are not there."
         ]
+    if data.bare and len(data.cast) < 2:
+        return [
+            "The fuel was burned once, so nothing here has an error bar; a second bag and a second burn would begin to "
+            "show what repeats."
+        ]
     if data.bare:
-        return _single_burns(data)
+        return [
+            "Each fuel was burned once, so nothing here has an error bar: a difference between two fuels cannot be "
+            "told from a difference between two burns of one fuel, and no fuel is put before another.",
+            "What would supply error bars: a second bag and a second burn of each fuel, or an earlier folder of your "
+            "own with repeats, named under borrow_from in the trial file.",
+        ]
     pairs = [claim for claim in claims_of(data) if claim.primary] or list(claims_of(data))
     if not pairs:
         return ["Only one fuel was burned, so there is nothing to compare; its values stand below."]
@@ -88,20 +98,6 @@ def answer_sentences(data: ReportData) -> list[Claim | str]:
     return [*told, _count(pairs), *settled]
 
 
-def _single_burns(data: ReportData) -> list[Claim | str]:
-    if len(data.cast) < 2:
-        return [
-            "The fuel was burned once, so nothing here has an error bar; a second bag and a second burn would "
-            "begin to show what repeats."
-        ]
-    return [
-        "Each fuel was burned once, so nothing here has an error bar: a difference between two fuels cannot be told "
-        "from a difference between two burns of one fuel, and no fuel is put before another.",
-        "What would supply error bars: a second bag and a second burn of each fuel, or an earlier folder of your own "
-        "with repeats, named under borrow_from in the trial file.",
-    ]
-
-
 def _count(pairs: Sequence[Claim]) -> str:
     settled = sum(claim.settled for claim in pairs)
     left, comparisons = len(pairs) - settled, counted(len(pairs), "comparison")
@@ -116,32 +112,30 @@ def _count(pairs: Sequence[Claim]) -> str:
 
 def finding_html(claim: Claim, figure: str = "") -> Html:
     """Return a finding with its number set off, its id as anchor, and a link to its figure or the one named."""
-    before, number, after = (
-        claim.sentence.partition(claim.number) if claim.number else (claim.sentence, "", "")
-    )
-    marked = element("span", number, class_="number") if number else None
-    page = APPENDIX if claim.kind == "value" and not figure else ""
-    drawn = figure or claim.figure
-    href = f"{page}#{anchor('figure', drawn)}"
-    link = element("a", "figure", href=href, aria_label=f"Figure of: {claim.caption}") if drawn else None
+    before, number, after = claim.sentence.partition(claim.number or claim.sentence)
+    marked = element("span", number, class_="number") if claim.number else number
+    page, drawn, link = APPENDIX if claim.kind == "value" and not figure else "", figure or claim.figure, None
+    if drawn:
+        href = f"{page}#{anchor('figure', drawn)}"
+        link = element("a", "figure", href=href, aria_label=f"Figure of: {claim.caption}")
     kind = "finding" if claim.settled else "finding open"
-    return element("p", before, marked, after, " ", link, class_=kind, id=claim.id)
+    return paragraph(before, marked, after, " ", link, kind=kind, id=claim.id)
 
 
 def _key(data: ReportData) -> str:
     several = int(data.table("comparisons").groupby("metric").size().max()) > 1
     over = " They allow for all comparisons of one measure being made at once." if several else ""
     counts, of = ("burns and bags", "these bags") if data.bags else ("burns", "these burns")
-    days = " and these days" if data.days else ""
-    prior = data.table("prior")
+    days, prior = " and these days" if data.days else "", data.table("prior")
     folders = list(dict.fromkeys(map(str, prior.loc[prior["used"].fillna(False).astype(bool), "folder"])))
-    earlier = ""
-    if folders and not data.singles:
-        earlier = f" They also rest on the spread found in {listed(folders)}; see 'Earlier folders' in the appendix."
+    earlier = (
+        f" They also rest on the spread found in {listed(folders)}; see 'Earlier folders' in the appendix."
+    )
     return (
         f"After ± and in brackets behind a value: its {data.percent} interval. After each colon of a comparison: the "
-        f"{data.percent} interval, the differences compatible with these burns.{over}{earlier} Counts are "
-        f"of {counts}, never of readings. The answer holds for {data.here}, {of}{days}."
+        f"{data.percent} interval, the differences compatible with these burns.{over}"
+        f"{earlier if folders and not data.singles else ''} Counts are of {counts}, never of readings. The answer "
+        f"holds for {data.here}, {of}{days}."
     )
 
 
@@ -180,8 +174,7 @@ def warnings(data: ReportData) -> list[Html]:
         )
     elif data.borrowed:
         folders = data.trial.model.borrow_from
-        alike = isinstance(folders, str)
-        named = "all folders measured alike" if alike else listed([str(each) for each in folders])
+        named = "all folders measured alike" if isinstance(folders, str) else listed(list(map(str, folders)))
         told.append(
             f"Single burns: every error bar here rests on repeatability borrowed from {named or 'elsewhere'}, not on "
             "these burns."
@@ -193,15 +186,13 @@ def warnings(data: ReportData) -> list[Html]:
             f"verdict is for {data.these_bags} alone, and nothing is said of the next bag. A second bag of each fuel, "
             "noted in the burn sheet, would let these burns speak of the fuels."
         )
-    told += [_uncounted(data), _looks(data)]
+    uncounted = [
+        f"{data.label(str(metric))} {burns_named(rows['burn'], most=6)} ({why})"
+        for (metric, why), rows in data.table("uncounted").groupby(["metric", "why"], sort=False)
+    ]
+    told += [f"Done, but without a value that counts: {'; '.join(uncounted)}."] if uncounted else []
+    told += [_looks(data)]
     return [element("div", element("p", text), class_="warning") for text in told if text]
-
-
-def _uncounted(data: ReportData) -> str:
-    told = []
-    for (metric, why), rows in data.table("uncounted").groupby(["metric", "why"], sort=False):
-        told.append(f"{data.label(str(metric))} {burns_named(rows['burn'], most=6)} ({why})")
-    return f"Done, but without a value that counts: {'; '.join(told)}." if told else ""
 
 
 def _looks(data: ReportData) -> str:
@@ -231,22 +222,29 @@ def overview_table(data: ReportData) -> Html:
     first = data.primary[0] if data.primary else ""
     cast = ordered_cast(data, first) or data.cast if first else data.cast
     prices, cost = prices_per_kg(data), cost_metric(data)
-    made: dict[str, list[object]] = {"fuel": [_key_of(player) for player in cast]}
-    columns = [Col("fuel", "Fuel")]
+    made: dict[str, list[Any]] = {"Fuel": [_key_of(player) for player in cast]}
+    columns = cols("Fuel")
+
+    def add(name: str, cells: list[Any], title: object = "", unit: str = "", kind: Kind = "number") -> None:
+        """Add a column of cells that are written already, its unit in the heading."""
+        made[name] = cells
+        unit_shown = element("span", f" {unit}", class_="unit") if unit else ""
+        columns.append(Col(name, join([title or name, unit_shown]), kind=kind))
+
     if len({player.kind for player in cast}) > 1:
-        made["kind"] = [player.kind for player in cast]
-        columns.append(Col("kind", "type"))
+        add("type", [player.kind for player in cast], kind="text")
     for metric in dict.fromkeys([*data.primary, *([cost] if cost else [])]):
         if metric == cost and prices:
-            made["price"] = [_price(data, prices.get(player.id)) for player in cast]
-            columns.append(_col("price", "Price", data.units.heading("/kg")))
-        made[metric] = _cells(data, metric, cast)
-        columns.append(_col(metric, capital(data.label(metric)), data.units.heading(data.spec(metric).unit)))
-        letters = _letters(data, metric, cast) if metric in data.primary else []
-        if letters:
-            made[f"letters {metric}"] = list(letters)
-            columns.append(Col(f"letters {metric}", element("span", "letters", class_="label")))
-    n = [(data.burns_of(player.id), data.bags_of(player.id)) for player in cast]
+            add(
+                "Price",
+                [_price(data, prices.get(player.id)) for player in cast],
+                unit=data.units.heading("/kg"),
+            )
+        title, unit = capital(data.label(metric)), data.units.heading(data.spec(metric).unit)
+        add(metric, _cells(data, metric, cast), title, unit)
+        if metric in data.primary and (letters := _letters(data, metric, cast)):
+            add(f"letters {metric}", letters, element("span", "letters", class_="label"), kind="text")
+    n = [data.burned[player.id] for player in cast]
     noted = any(bags for _, bags in n)
     made["n"] = [f"{burns}, {bags or '–'}" if noted else burns for burns, bags in n]
     columns += numbers(("n", "burns, bags" if noted else "burns"))
@@ -259,11 +257,6 @@ def overview_table(data: ReportData) -> Html:
         note += f" {LETTERS}" if any(name.startswith("letters ") for name in made) else ""
     frame = pd.DataFrame(made, dtype=object)
     return table(frame, "Fuel by fuel, in one table", columns, units=data.units, note=note)
-
-
-def _col(name: str, title: str, unit: str) -> Col:
-    """Return a column of numbers written beforehand, its unit in the heading."""
-    return Col(name, join([title, element("span", f" {unit}", class_="unit") if unit else ""]), kind="number")
 
 
 def _key_of(player: Any) -> Html:
@@ -295,20 +288,19 @@ def _cells(data: ReportData, metric: str, cast: Cast) -> list[object]:
 
 
 def _cell(data: ReportData, mean: float, low: float, high: float, unit: str) -> Html:
-    texts = [estimate(mean, low, high, unit, us).replace(" ", "\u00a0") for us in data.units.systems()]
-    return _stacked(texts)
+    return _stacked(estimate(mean, low, high, unit, us).replace(" ", "\u00a0") for us in data.units.systems())
 
 
-def _stacked(texts: Sequence[str]) -> Html:
+def _price(data: ReportData, price: float | None) -> Html:
+    if price is None:
+        return Html("")
+    return _stacked(plain(convert(price, "/kg", us), 2) for us in data.units.systems())
+
+
+def _stacked(texts: Iterable[str]) -> Html:
     """Return texts under one another, those after the first smaller; a text that says the same again left out."""
     first, *rest = dict.fromkeys(texts)
     return join([first, *(element("span", element("br"), text, class_="label") for text in rest)])
-
-
-def _price(data: ReportData, price: float | None) -> object:
-    if price is None:
-        return ""
-    return _stacked([plain(convert(price, "/kg", us), 2) for us in data.units.systems()])
 
 
 def _letters(data: ReportData, metric: str, cast: Cast) -> list[str]:

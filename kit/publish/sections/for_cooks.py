@@ -9,7 +9,7 @@ from kit.page.shown_numbers import convert, duration, plain
 from kit.page.text import Html
 from kit.publish.report_data import ReportData, report_data
 from kit.publish.sections.section import Section, bullets, heading, label, paragraph, rows_table, section
-from kit.publish.wording import capital, counted, listed, row_places
+from kit.publish.wording import capital, counted, listed, row_places, with_unit_after
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,7 +72,7 @@ def _one(data: ReportData, rows: pd.DataFrame) -> list[Html | str | None]:
     whole = (valued[["value", "low", "high"]].astype(float) % 1 == 0).all(axis=1)
     found = row_places(valued)
     decimals = found and [0 if is_whole else each for is_whole, each in zip(whole, found, strict=True)]
-    what = [f"{capital(row.quantity)}, {row.unit}".rstrip(", ") for row in valued.itertuples(index=False)]
+    what = [with_unit_after(capital(row.quantity), row.unit) for row in valued.itertuples(index=False)]
     columns = cols("name", "setting", numbers("value", "low", "high", decimals=decimals), numbers("n"))
     note = f"Burns run at this cook's setting alone. From and to: {data.percent} interval."
     caption = "What was found at this setting"

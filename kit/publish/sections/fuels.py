@@ -13,10 +13,10 @@ from kit.page.shown_numbers import plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas, size_of
 from kit.publish.figures.drawing import Drawing
-from kit.publish.report_data import ReportData, n_note, n_words, price_metric, report_data
+from kit.publish.report_data import ReportData, n_note, price_metric, report_data
 from kit.publish.sections.for_cooks import scores_html, scores_sentences
 from kit.publish.sections.section import Section, bullets, heading, rows_table, section, to_appendix
-from kit.publish.wording import burns_named, capital, listed, places, row_places
+from kit.publish.wording import burns_named, capital, listed, places, range_words, row_places, sentences
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,14 +24,14 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 KEPT: Final = ("exact", "at least", "at most")
-CONDITIONS: Final[tuple[tuple[str, str, str, int | None], ...]] = (
-    ("charge_g", "charge", "g", None),
-    ("ambient_c", "air", "°C", None),
-    ("wind_m_s", "wind", "m/s", None),
-    ("humidity_pct", "humidity", "%", None),
-    ("ash", "ash left", "%", 1),
+CONDITIONS: Final = (
+    Col("charge_g", "charge", "g", "number"),
+    Col("ambient_c", "air", "°C", "number"),
+    Col("wind_m_s", "wind", "m/s", "number"),
+    Col("humidity_pct", "humidity", "%", "number"),
+    Col("ash", "ash left", "%", "number", 1),
 )
-"""What stands beside a fuel's burns where it was recorded: column, words, unit, decimals; ash is the metric's mean."""
+"""What stands beside a fuel's burns where it was recorded; ash is the metric's mean."""
 
 
 def fuels(analysis: Any) -> Section:
@@ -104,9 +104,8 @@ def bounds_sentences(data: ReportData) -> list[Html | None]:
     rows = data.table("metrics")
     rows = rows[rows["metric"].isin(data.primary) & rows["status"].isin(KNOWN_AS)]
     for (metric, fuel, status), own in rows.groupby(["metric", "fuel", "status"], sort=False):
-        grouped.setdefault((str(fuel), str(status), burns_named(own["burn"])), []).append(
-            data.label(str(metric))
-        )
+        key = str(fuel), str(status), burns_named(own["burn"])
+        grouped.setdefault(key, []).append(data.label(str(metric)))
     told = [
         f"{capital(data.name(fuel))}, {burns}: {KNOWN_AS[status].format(measures=listed(labels))}."
         for (fuel, status, burns), labels in grouped.items()
@@ -161,19 +160,18 @@ def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html:
     for player in data.cast.only(only) if only else data.cast:
         own = sheet[sheet["fuel"] == player.id]
         row: dict[str, object] = {"name": player.name, "burns": len(own)}
-        row["bags"] = data.bags_of(player.id) or math.nan
+        row["bags"] = data.burned[player.id][1] or math.nan
         row["days"] = own["day"].replace("", None).nunique() or math.nan
-        row |= {name: pd.to_numeric(own[name], errors="coerce").mean() for name, _, _, _ in CONDITIONS[:-1]}
+        for col in CONDITIONS[:-1]:
+            row[col.name] = pd.to_numeric(own[col.name], errors="coerce").mean()
         rows.append(row | {"ash": float(ash.get(player.id, math.nan))})
     made = pd.DataFrame(rows)
-    recorded = [
-        Col(name, words, unit, "number", decimals)
-        for name, words, unit, decimals in CONDITIONS
-        if made[name].notna().any()
-    ]
-    what = "Means over the burns that are compared."
-    if data.singles:
-        what = "As noted for the one burn of each fuel."
+    recorded = [col for col in CONDITIONS if made[col.name].notna().any()]
+    what = (
+        "As noted for the one burn of each fuel."
+        if data.singles
+        else "Means over the burns that are compared."
+    )
     note = f"{what} Fuels burned under unlike conditions are hard to compare."
     columns = cols("name", numbers("burns", "bags", "days"), recorded)
     return table(made, "Burns and their conditions", columns, units=data.units, note=note)
@@ -193,9 +191,8 @@ def declared_table(data: ReportData) -> Html | None:
         Col("shop"),
         *numbers(("bag_kg", "bag"), unit="kg", decimals=1),
         Col("obtained"),
-        *numbers(
-            "moisture", ("ash", "ash, laboratory"), ("fixed_carbon", "fixed carbon"), unit="%", decimals=1
-        ),
+        *numbers("moisture", ("ash", "ash, laboratory"), unit="%", decimals=1),
+        *numbers(("fixed_carbon", "fixed carbon"), unit="%", decimals=1),
         Col("method", "laboratory method"),
     ]
     rows = [
@@ -264,52 +261,51 @@ def order_words(data: ReportData, metric: str) -> str:
     for player, brackets in zip(cast, data.brackets(metric, cast), strict=True):
         for number in brackets:
             groups.setdefault(number, []).append(player.name)
-    order = ", ".join(player.name for player in cast)
-    joined = "; ".join(listed(names) for names in groups.values())
+    joined = "; ".join(map(listed, groups.values()))
     apart = f"Not distinguishable: {joined}." if joined else "Each differs from every other."
-    return f"In order: {order}. {apart}"
+    return f"In order: {', '.join(player.name for player in cast)}. {apart}"
 
 
 def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Drawing:
     """Return the drawing of one metric: every burn by its bag, means with intervals, brackets where an order stands."""
-    spec = data.spec(metric)
+    unit, cast = data.spec(metric).unit, data.cast.only(only) if only else data.cast
     order = None if only else ordered_cast(data, metric)
-    cast = order or (data.cast.only(only) if only else data.cast)
-    names = {player.id: player.name for player in cast}
+    cast = order or cast
+    ids = [player.id for player in cast]
     burns, means = data.values_of(metric), data.rows("means", metric)
-    burns = burns[burns["status"].isin(KEPT) & burns["value"].notna() & burns["fuel"].isin(names)]
-    burns = burns.assign(value=data.shown(burns["value"], spec.unit))
-    means = means[means["fuel"].isin(names)]
-    means = means.assign(**{end: data.shown(means[end], spec.unit) for end in ("mean", "low", "high")})
+    burns = burns[burns["status"].isin(KEPT) & burns["value"].notna() & burns["fuel"].isin(ids)]
+    burns = burns.assign(value=data.shown(burns["value"], unit))
+    means = means[means["fuel"].isin(ids)]
+    means = means.assign(**{end: data.shown(means[end], unit) for end in ("mean", "low", "high")})
     joined = data.brackets(metric, cast) if order else []
-    used = {fuel: n for fuel, n in data.used(metric).items() if fuel in names}
+    used = {fuel: n for fuel, n in data.used(metric).items() if fuel in ids}
     bars = bool(means["low"].notna().any())
     several = "burns; those on one line are of one bag" if data.bags and not data.singles else "burns"
-    told = [
-        f"Small grey dots: {several} ({n_words(used, names)}).",
-        f"Large mark and bar: mean with its {data.percent} interval, each fuel for itself."
-        if bars
-        else f"No bars: {_why_no_bars(data)}.",
-    ]
+    bounds, brackets = "", ""
     if (burns["status"] != "exact").any():
-        told.append("Triangles: burns of which only a lower (▸) or an upper (◂) bound is known.")
+        bounds = "Triangles: burns of which only a lower (▸) or an upper (◂) bound is known."
     if any(joined):
-        told.append(
+        brackets = (
             f"Brackets at the right join fuels that the comparisons, all taken together at {data.percent}, cannot "
             "distinguish: within a bracket the order may be chance."
         )
     label = capital(data.label(metric))
-    words = f"{label}, one row per fuel. {_alt(data, means, burns, spec.unit, cast)}"
+    words = f"{label}, one row per fuel. {_alt(data, means, burns, unit, cast)}"
     return Drawing(
         id=" ".join(["values", metric, *only]),
         title=f"{label}, fuel by fuel",
         alt=f"{words} {order_words(data, metric) if order else ''}".strip(),
-        caption=" ".join(told),
+        caption=sentences(
+            f"Small grey dots: {several} ({data.n_words(used)}).",
+            f"Large mark and bar: mean with its {data.percent} interval, each fuel for itself."
+            if bars
+            else f"No bars: {_why_no_bars(data)}.",
+            bounds,
+            brackets,
+        ),
         headline=label,
         note=f"{f'bar: {data.percent} interval; ' if bars else ''}{n_note(list(used.values()))}",
-        data=_values_data(
-            burns, means, {fuel: " ".join(group) for fuel, group in zip(names, joined, strict=False)}
-        ),
+        data=_values_data(burns, means, dict(zip(ids, map(" ".join, joined), strict=False))),
         draw=partial(fuel_values, burns, means, cast, data.axis(metric), joined),
         simulated=data.simulated,
     )
@@ -341,9 +337,8 @@ def _alt(data: ReportData, means: pd.DataFrame, burns: pd.DataFrame, unit: str, 
         n = f"{len(values)} burn{'s' * (len(values) != 1)}"
         if len(row) and row["low"].notna().all():
             mean, low, high = (float(row[name].iloc[0]) for name in ("mean", "low", "high"))
-            digits = places(low, high)
-            limits = f"{plain(low, digits)} to {plain(high, digits)}"
-            told.append(f"{player.name}: mean {plain(mean, digits)} {named}, interval {limits}, {n}".strip())
+            middle = f"{player.name}: mean {plain(mean, places(low, high))} {named}"
+            told.append(f"{middle}, interval {range_words(low, high)}, {n}".strip())
         elif len(values):
             told.append(f"{player.name}: {plain(values.min())} to {plain(values.max())} {named}, {n}")
         else:

@@ -98,21 +98,28 @@ def method_tables(analysis: Any) -> Section:
 
 def measured_lines(data: ReportData) -> list[str]:
     """Return paragraphs on fuels, charges, burns, probes, time zero and stop rule."""
-    return [_burns(data), _charge(data), _probes(data), _timing(data), _smoothing(data)]
-
-
-def _burns(data: ReportData) -> str:
     trial = data.trial
     who = f" by {trial.operator}" if trial.operator and not data.simulated else ""
     bags = f" from {counted(data.bags, 'bag')}" if data.bags else ""
-    made = "simulated" if data.simulated else "made"
+    made = f"{'was' if data.done == 1 else 'were'} {'simulated' if data.simulated else 'made'}"
     cooker = f" Cooker: {trial.cooker}." if trial.cooker else ""
-    was = "was" if data.done == 1 else "were"
-    return (
-        f"{capital(counted(data.done, 'burn'))} of {counted(len(data.cast), 'fuel')}{bags} {was} "
-        f"{made}{who}{data.on_days}.{cooker} A "
-        "burn is one charge, lit, logged and left to burn down; it is what is counted, not the reading."
+    burns = (
+        f"{capital(counted(data.done, 'burn'))} of {counted(len(data.cast), 'fuel')}{bags} {made}{who}{data.on_days}."
+        f"{cooker} A burn is one charge, lit, logged and left to burn down; it is what is counted, not the reading."
     )
+    stop = f"The stop rule: {trial.stop_rule}." if trial.stop_rule else "No stop rule was written down."
+    levels = [threshold_words(level, data.units) for level in trial.thresholds]
+    named = f" Thresholds: {listed(levels)}." if levels else ""
+    timing = f"Time is counted from when {ZERO[trial.time_zero]}. {stop}{named}"
+    how = trial.measuring
+    peak = paragraph_of(
+        "peak",
+        median=plain(how.median_s, 0),
+        mean=plain(how.mean_s, 0),
+        hold=_minutes(how.hold_min),
+        bridge=_minutes(how.bridge_min),
+    )
+    return [burns, _charge(data), _probes(data), timing, peak]
 
 
 def _charge(data: ReportData) -> str:
@@ -131,21 +138,14 @@ def _charge(data: ReportData) -> str:
 
 
 def _probes(data: ReportData) -> str:
-    trial, spans = data.trial, data.table("spans")
-    told = []
-    for probe in dict.fromkeys(spans["probe"]):
-        declared = trial.find_probe(str(probe))
-        steps = spans.loc[spans["probe"] == probe, "interval_s"].astype(float).dropna()
+    trial, told = data.trial, []
+    for probe, own in data.table("spans").groupby("probe", sort=False):
+        declared, steps = trial.find_probe(str(probe)), own["interval_s"].astype(float).dropna()
         parts = [declared.place] if declared and declared.place else []
-        parts += (
-            [f"thermocouple class {declared.tolerance_class}"]
-            if declared and declared.tolerance_class
-            else []
-        )
+        if declared and declared.tolerance_class:
+            parts.append(f"thermocouple class {declared.tolerance_class}")
         if len(steps):
-            ends = list(
-                dict.fromkeys(plain(each, 0 if each >= 2 else 1) for each in (steps.min(), steps.max()))
-            )
+            ends = dict.fromkeys(plain(each, 0 if each >= 2 else 1) for each in (steps.min(), steps.max()))
             parts.append(f"read every {' to '.join(ends)} s")
         told.append(f"{probe} ({'; '.join(parts)})" if parts else str(probe))
     if not told:
@@ -154,30 +154,8 @@ def _probes(data: ReportData) -> str:
     return f"Temperature was logged by {counted(len(told), 'probe')}: {listed(told)}.{main}"
 
 
-def _timing(data: ReportData) -> str:
-    trial = data.trial
-    stop = f" The stop rule: {trial.stop_rule}." if trial.stop_rule else " No stop rule was written down."
-    levels = [threshold_words(level, data.units) for level in trial.thresholds]
-    named = f" Thresholds: {listed(levels)}." if levels else ""
-    return f"Time is counted from when {ZERO[trial.time_zero]}.{stop}{named}"
-
-
-def _smoothing(data: ReportData) -> str:
-    how = data.trial.measuring
-    windows = {"median": plain(how.median_s, 0), "mean": plain(how.mean_s, 0)}
-    return paragraph_of("peak", **windows, hold=_minutes(how.hold_min), bridge=_minutes(how.bridge_min))
-
-
 def _minutes(value: float) -> str:
     return f"{value:g} min" if value.is_integer() else f"{value * 60:g} s"
-
-
-def _spreads(data: ReportData) -> str:
-    """Whether burns have one SD in common, as the models of the primary measures were fitted."""
-    ways = dict.fromkeys(
-        fit.spread_choice for name, fit in data.analysis.fits.items() if name in data.primary
-    )
-    return f"; {listed([SPREAD[way] for way in ways])}" if ways else ""
 
 
 def computed_lines(data: ReportData) -> list[str]:
@@ -185,10 +163,16 @@ def computed_lines(data: ReportData) -> list[str]:
     if not data.analysis.fits or data.bare:
         why = "Each fuel was burned once" if data.singles else "No model was fitted"
         return [f"{why}. Values are shown as measured; no interval, difference or order was computed."]
+    # whether burns have one SD in common, as the models of the primary measures were fitted
+    fitted = [fit for name, fit in data.analysis.fits.items() if name in data.primary]
+    ways = [SPREAD[way] for way in dict.fromkeys(fit.spread_choice for fit in fitted)]
+    families = "; ".join(FAMILY.get(name, name) for name in families_of(data))
+    used = " and ".join(methods_used(data)) or "the fitted model"
     lines = [
         paragraph_of("scale"),
-        paragraph_of("model", spreads=_spreads(data)),
-        _intervals(data),
+        paragraph_of("model", spreads=f"; {listed(ways)}" if ways else ""),
+        f"Intervals are {data.percent} intervals made for few bags and burns ({used})."
+        + (f" Families of comparisons: {families}." if families else ""),
         paragraph_of("verdict"),
     ]
     return [*lines, paragraph_of("curves", percent=data.percent)] if data.banded else lines
@@ -196,25 +180,20 @@ def computed_lines(data: ReportData) -> list[str]:
 
 def methods_used(data: ReportData) -> list[str]:
     """Return the small-sample methods named in the comparisons of primary measures."""
-    rows = data.table("comparisons")
-    rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
+    rows = data.of_primary(data.table("comparisons"))
     return [str(name) for name in dict.fromkeys(rows["method"].dropna()) if str(name)]
 
 
-def _intervals(data: ReportData) -> str:
-    used = " and ".join(methods_used(data)) or "the fitted model"
-    names = dict.fromkeys(map(str, data.table("comparisons")["multiplicity"].dropna()))
-    families = "; ".join(FAMILY.get(name, name) for name in names)
-    family = f" Families of comparisons: {families}." if families else ""
-    return f"Intervals are {data.percent} intervals made for few bags and burns ({used}).{family}"
+def families_of(data: ReportData) -> list[str]:
+    """Return the families over which intervals of comparisons hold, by their names."""
+    return list(dict.fromkeys(map(str, data.table("comparisons")["multiplicity"].dropna())))
 
 
 def model_lines(data: ReportData) -> list[str]:
     """Return for each metric the terms its model holds and why, as the fitted models say."""
-    fits: Any = data.analysis.fits
     told: dict[str, list[str]] = {}
     for metric in data.metrics:
-        fit = fits.get(metric)
+        fit: Any = data.analysis.fits.get(metric)
         if fit is not None:
             reasons = "; ".join([*map(str, fit.design.notes), *explained(fit.engine)])
             reasons = reasons or "every term was kept that the design can tell apart"
@@ -241,8 +220,7 @@ def _self_check_told(data: ReportData) -> str:
     return (
         f"{TRIALS} trials of just this design were simulated from what these burns showed (seed "
         f"{int(rows['seed'].iloc[0])}) and each was analysed like the real one: intervals of the means, made to hold "
-        "the truth in 95 of 100 trials, held it in "
-        f"{' to '.join(ends)} of 100."
+        f"the truth in 95 of 100 trials, held it in {' to '.join(ends)} of 100."
     )
 
 
@@ -254,23 +232,21 @@ def _second_opinion_told(data: ReportData) -> str:
         return ""
     if not len(fitted):
         return "Another program (statsmodels) cannot fit these models, so there is nothing to compare with."
-    left = len(fitted) - len(converged)
-    of_these = ""
-    if left:
-        of_these = (
-            f" {capital(number_word(left))} more are of fits that, as it says itself, did not converge."
-        )
     if not len(converged):
         return "Another program (statsmodels) says itself that it did not converge on these models."
-    agree = int(converged["agrees"].fillna(False).astype(bool).sum())
-    return f"Checked against another program (statsmodels): {agree} of {len(converged)} estimates agree.{of_these}"
+    agree, left = converged["agrees"].fillna(False).astype(bool).sum(), len(fitted) - len(converged)
+    of_these = f" {capital(number_word(left))} more are of fits that, as it says itself, did not converge."
+    return (
+        f"Checked against another program (statsmodels): {agree} of {len(converged)} estimates agree."
+        f"{of_these if left else ''}"
+    )
 
 
 def self_check_html(data: ReportData) -> Html | None:
     """Return how often intervals covered and verdicts erred in simulated trials of this very design."""
     rows = data.table("self_check")
-    columns = cols(("quantity", "What was counted"))
-    columns += numbers("nominal", ("share", "observed"), "mc_error", share=True, decimals=1)
+    shares = numbers("nominal", ("share", "observed"), "mc_error", share=True, decimals=1)
+    columns = cols(("quantity", "What was counted"), shares)
     note = f"±: standard error of the count itself.{shared_out(rows)}"
     caption = "Self-check: simulated trials of this design"
     return rows_table(data, rows, caption, columns, note=note, group="label")
@@ -279,8 +255,8 @@ def self_check_html(data: ReportData) -> Html | None:
 def second_opinion_html(data: ReportData) -> Html | None:
     """Return the estimates of an independent program beside the kit's own, where it could fit them."""
     rows = data.table("second_opinion")
-    columns = cols(("quantity", "Quantity"))
-    columns += cols(numbers(("kit", "this kit"), ("other", "statsmodels"), decimals=None), "agrees", "note")
+    values = numbers(("kit", "this kit"), ("other", "statsmodels"), decimals=None)
+    columns = cols(("quantity", "Quantity"), values, "agrees", "note")
     note = "Estimates on the scale of the analysis. Agrees: within one part in a thousand of the spread between burns."
     caption = "Checked against another program"
     return rows_table(data, rows[rows["other"].notna()], caption, columns, note=note, group="label")
@@ -288,75 +264,60 @@ def second_opinion_html(data: ReportData) -> Html | None:
 
 def strengths(data: ReportData) -> list[str]:
     """Return what is good about this trial, from what was really done; nothing that a limitation takes back."""
-    trial = data.trial
-    fewest = min((data.bags_of(player.id) for player in data.cast), default=0)
-    told = []
-    if fewest > 3:
-        told.append(
-            f"{capital(counted(fewest, 'bag'))} or more of each fuel, so that the answer is about the fuel, "
-            "not about one bag."
-        )
-    if data.analysis.run.plan is not None and not len(data.table("deviations")):
-        told.append("The plan was written before the first burn, and no deviation from it was found.")
-    if data.control:
-        told.append(f"A control fuel, {data.name(data.control)}, was burned along with the others.")
-    if trial.margins:
-        told.append("The smallest difference that matters is declared in the trial file.")
-    if data.days > 2:
-        which = (
-            "Burns are"
-            if data.dated == data.done
-            else f"The {counted(data.dated, 'burn')} whose day is known are"
-        )
-        told.append(f"{which} spread over {counted(data.days, 'day')}.")
-    if len(data.table("self_check")):
-        told.append("The method was tried on simulated trials of this very design, and the result is shown.")
-    told.append(
-        "Every reading is kept, every flag is shown, and anyone can run the analysis again from the bundle."
-    )
-    return told
+    fewest = min((bags for _, bags in data.burned.values()), default=0)
+    bags, days = capital(counted(fewest, "bag")), counted(data.days, "day")
+    dated = f"The {counted(data.dated, 'burn')} whose day is known are"
+    planned = data.analysis.run.plan is not None and not len(data.table("deviations"))
+    control, checked = data.name(data.control), len(data.table("self_check"))
+    told = [
+        (
+            fewest > 3,
+            f"{bags} or more of each fuel, so that the answer is about the fuel, not about one bag.",
+        ),
+        (planned, "The plan was written before the first burn, and no deviation from it was found."),
+        (data.control, f"A control fuel, {control}, was burned along with the others."),
+        (data.trial.margins, "The smallest difference that matters is declared in the trial file."),
+        (data.days > 2, f"{'Burns are' if data.dated == data.done else dated} spread over {days}."),
+        (checked, "The method was tried on simulated trials of this very design, and the result is shown."),
+        (
+            True,
+            "Every reading is kept, every flag is shown, and anyone can run the analysis again from the bundle.",
+        ),
+    ]
+    return [sentence for holds, sentence in told if holds]
 
 
 def limitations(data: ReportData) -> list[str]:
     """Return what this trial cannot say, from what was really done."""
     trial, cast = data.trial, data.cast
-    bags, burns = [data.bags_of(player.id) for player in cast], [data.burns_of(player.id) for player in cast]
-    told = []
-    if data.simulated:
-        told.append(
-            "These burns are simulated. They show how a report reads; they say nothing about any real fuel."
-        )
-    cookers = capital(counted(max(data.cookers, 1), "cooker"))
-    told.append(f"{cookers}, one place, one way of burning: the answer may differ in another cooker.")
-    if not any(bags):
-        told.append("Bags are not noted: whether another bag would do the same cannot be told.")
-    elif min(bags) <= 3:
-        few = [player.name for player, n in zip(cast, bags, strict=True) if n == min(bags)]
-        of = "each fuel" if len(few) == len(cast) else listed(few)
-        zero = "" if data.singles else " A spread between bags found at zero is no proof that bags agree."
-        told.append(f"Few bags: {counted(min(bags), 'bag')} of {of}.{zero}")
-    if min(burns, default=0) < 2:
-        once = [player.name for player, n in zip(cast, burns, strict=True) if n < 2]
-        told.append(
-            f"{'Each fuel' if len(once) == len(cast) else listed(once)} was burned once and has no spread of its own."
-            if len(once) in (1, len(cast))
-            else f"{listed(once)} were burned once each and have no spread of their own."
-        )
-    if not trial.margins and not data.bare:
-        told.append("No margin was declared, so nothing is ever called the same.")
-    if data.analysis.run.plan is None:
-        told.append(
-            "No plan was written beforehand: metrics, thresholds and number of burns may have been chosen after a look."
-        )
-    if len(data.primary) > 1 and not data.bare:
-        told.append(
-            f"{capital(counted(len(data.primary), 'primary measure'))}: intervals hold for all comparisons of one "
-            "measure, not for all measures together."
-        )
-    if not trial.operator:
-        told.append("Who ran the burns is not recorded.")
-    told.append("One laboratory gives intermediate precision, not what another laboratory would find.")
-    return told
+    burns, bags = zip(*data.burned.values(), strict=True) if data.burned else ((), ())
+    cookers, fewest = capital(counted(max(data.cookers, 1), "cooker")), min(bags, default=0)
+    few = [player.name for player, n in zip(cast, bags, strict=True) if n == fewest]
+    of = "each fuel" if len(few) == len(cast) else listed(few)
+    zero = "" if data.singles else " A spread between bags found at zero is no proof that bags agree."
+    once = [player.name for player, n in zip(cast, burns, strict=True) if n < 2]
+    spread = "were burned once each and have no spread of their own"
+    if len(once) in (1, len(cast)):
+        spread = "was burned once and has no spread of its own"
+    measures = capital(counted(len(data.primary), "primary measure"))
+    whole = "intervals hold for all comparisons of one measure, not for all measures together"
+    early = "metrics, thresholds and number of burns may have been chosen after a look"
+    told = [
+        (
+            data.simulated,
+            "These burns are simulated. They show how a report reads; they say nothing about any real fuel.",
+        ),
+        (True, f"{cookers}, one place, one way of burning: the answer may differ in another cooker."),
+        (not any(bags), "Bags are not noted: whether another bag would do the same cannot be told."),
+        (any(bags) and fewest <= 3, f"Few bags: {counted(fewest, 'bag')} of {of}.{zero}"),
+        (once, f"{'Each fuel' if len(once) == len(cast) else listed(once)} {spread}."),
+        (not trial.margins and not data.bare, "No margin was declared, so nothing is ever called the same."),
+        (data.analysis.run.plan is None, f"No plan was written beforehand: {early}."),
+        (len(data.primary) > 1 and not data.bare, f"{measures}: {whole}."),
+        (not trial.operator, "Who ran the burns is not recorded."),
+        (True, "One laboratory gives intermediate precision, not what another laboratory would find."),
+    ]
+    return [sentence for holds, sentence in told if holds]
 
 
 def definitions(data: ReportData) -> Html:

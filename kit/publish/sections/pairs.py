@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from kit.page.html_tables import cols, numbers
 from kit.page.shown_numbers import NBSP, plain, quantity
 from kit.page.text import Html
-from kit.publish.claims import Claim, claim_id, claims_of, overall_sentence, ranked_claims
+from kit.publish.claims import claim_id, claims_of, overall_sentence, ranked_claims
 from kit.publish.figures.canvas import Axis, Frame, Look, RowLayout, bar, room_for, rows_canvas, short, word
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import UNDECIDED, ReportData, break_even_table, n_note, report_data
@@ -32,12 +32,12 @@ from kit.publish.wording import (
     in_degrees,
     is_degrees,
     listed,
-    margin_words,
     number_word,
     places,
     plural,
     row_places,
     threshold,
+    with_unit_after,
 )
 
 if TYPE_CHECKING:
@@ -113,11 +113,7 @@ def _compared(data: ReportData) -> list[str]:
 
 
 def _how_to_read(data: ReportData, metrics: Sequence[str]) -> str:
-    told = [
-        f"{data.label(metric)} {margin_words(data.trial.margins[metric].value, data.spec(metric), data.units)}"
-        for metric in metrics
-        if metric in data.trial.margins
-    ]
+    told = [f"{data.label(metric)} {words}" for metric in metrics if (words := data.margin_words(metric))]
     margins = (
         f"Declared beforehand as the smallest difference that matters: {listed(told)}."
         if told
@@ -148,26 +144,16 @@ def pairs_table(data: ReportData, metric: str) -> pd.DataFrame:
     spec = data.spec(metric)
     rows = data.in_order(data.rows("comparisons", metric)).reset_index(drop=True)
     log = spec.scale == "log"
-
-    def as_drawn(values: pd.Series) -> pd.Series:
+    made = {"settled": ~rows["verdict"].isin(UNDECIDED), "value": rows["ratio" if log else "difference"]}
+    for end in ("a", "b"):
+        bags = zip(rows[end], rows[f"bags_{end}"], strict=True)
+        made[f"bags_{end}"] = [data.noted_bags(metric, fuel, counted) for fuel, counted in bags]
+    drawn = rows.assign(**labelled_pairs(data, rows, "÷" if log else "−"), **made)
+    for name in ("value", "low", "high", "low_alone", "high_alone"):
         # an end that is not finite, as of burns known by bounds alone, is no place on an axis
-        known = pd.to_numeric(values).replace([math.inf, -math.inf], math.nan)
-        return 100 * (known - 1) if log else data.shown(known, spec.unit, difference=True)
-
-    names = {"value": "ratio" if log else "difference", "low": "low", "high": "high"}
-    names |= {"low_alone": "low_alone", "high_alone": "high_alone"}
-    noted = {
-        f"bags_{end}": [
-            data.noted_bags(metric, f, n) for f, n in zip(rows[end], rows[f"bags_{end}"], strict=True)
-        ]
-        for end in ("a", "b")
-    }
-    return rows.assign(
-        **labelled_pairs(data, rows, "÷" if log else "−"),
-        settled=~rows["verdict"].isin(UNDECIDED),
-        **noted,
-        **{name: as_drawn(rows[source]) for name, source in names.items()},
-    )
+        known = pd.to_numeric(drawn[name]).replace([math.inf, -math.inf], math.nan)
+        drawn[name] = 100 * (known - 1) if log else data.shown(known, spec.unit, difference=True)
+    return drawn
 
 
 def labelled_pairs(data: ReportData, rows: pd.DataFrame, sign: str) -> dict[str, list[Any]]:
@@ -179,12 +165,6 @@ def labelled_pairs(data: ReportData, rows: pd.DataFrame, sign: str) -> dict[str,
         "short_label": [f"{short(a, 21)} {sign} {short(b, 21)}" for a, b in named],
         "place": [place.get(a, 0) for a in rows["a"]],
     }
-
-
-def difference_unit(data: ReportData, metric: str) -> str:
-    """Return the unit of that table's numbers."""
-    spec = data.spec(metric)
-    return "%" if spec.scale == "log" else data.unit(spec.unit, difference=True)
 
 
 def margin_zone(data: ReportData, metric: str, rows: pd.DataFrame) -> tuple[float, float] | None:
@@ -204,9 +184,9 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
     rows = pairs_table(data, metric)
     if not len(rows):
         return None
-    log, unit = data.spec(metric).scale == "log", difference_unit(data, metric)
+    log = data.spec(metric).scale == "log"
     digits = max(row_places(rows) or [1])
-    names = ("value", "low", "high", "low_alone", "high_alone")
+    names: tuple[str, ...] = ("value", "low", "high", "low_alone", "high_alone")
     made = rows.assign(
         **{name: [_told_end(end, digits, log) for end in rows[name].astype(float)] for name in names},
         burns=[f"{a}, {b}" for a, b in zip(rows["n_a"], rows["n_b"], strict=True)],
@@ -214,19 +194,20 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
     )
     what = "first over second, as per cent more or less" if log else "first minus second"
     family = family_words(data, metric)
-    alone = "alone" in family or "this one" in family
-    beside = "" if alone else f"; alone: {data.percent} interval of that comparison alone"
+    beside, adjusted = (
+        f"; alone: {data.percent} interval of that comparison alone",
+        ", adjusted like the interval",
+    )
+    if "alone" in family or "this one" in family:
+        names, beside, adjusted = names[:3], "", ""
     note = (
         f"Difference: {what}. From and to: {data.percent} interval {family}{beside}. Burns and bags: of the first, of "
-        "the second. p: probability of a difference this large if there were none"
-        f"{'' if alone else ', adjusted like the interval'}."
-        f"{about_words(data)}"
+        f"the second. p: probability of a difference this large if there were none{adjusted}.{about_words(data)}"
     )
+    difference = ("value", with_unit_after("difference", data.difference_unit(metric)))
     columns = cols(
         ("label", "Fuels"),
-        numbers(
-            ("value", f"difference, {unit}".rstrip(", ")), *names[1 : 3 if alone else 5], decimals=digits
-        ),
+        numbers(difference, *names[1:], decimals=digits),
         numbers("p_adjusted", decimals=3),
         "verdict",
         numbers("burns", "bags"),
@@ -241,28 +222,23 @@ def _told_end(end: float, digits: int, log: bool) -> float | str:
 
 def overall_table(data: ReportData) -> Html | None:
     """Return for each measure the test of whether the fuels differ at all."""
-    columns = cols("label", numbers(("f", "F"), decimals=2))
-    columns += cols(
-        numbers(("df1", "degrees of freedom"), ("df2", "and"), decimals=1),
-        numbers("p", decimals=3),
-    )
+    df = numbers(("df1", "degrees of freedom"), ("df2", "and"), decimals=1)
+    columns = cols("label", numbers(("f", "F"), decimals=2), df, numbers("p", decimals=3), ("method", "by"))
     note = "p: probability of differences this large between any of the fuels if there were none."
-    rows = data.table("overall")
-    return rows_table(data, rows, "Do the fuels differ at all?", cols(columns, ("method", "by")), note=note)
+    return rows_table(data, data.table("overall"), "Do the fuels differ at all?", columns, note=note)
 
 
 def best_table(data: ReportData) -> Html | None:
     """Return for each measure with a better direction which fuels can be the best and how far each falls short."""
     rows = data.table("best")
-    log = rows["scale"] == "log"
-    shown = {"value": rows["ratio"].where(log, rows["difference"]), "low": rows["low"], "high": rows["high"]}
-    shown = {name: values.astype(float) for name, values in shown.items()}
+    log, value = rows["scale"] == "log", rows["ratio"].where(rows["scale"] == "log", rows["difference"])
+    ends = {"value": value, "low": rows["low"], "high": rows["high"]}
     made = rows.assign(
-        what=[f"{capital(data.label(m))}, {difference_unit(data, m)}".rstrip(", ") for m in rows["metric"]],
-        **{name: values.where(~log, 100 * (values - 1)) for name, values in shown.items()},
+        what=[with_unit_after(capital(data.label(m)), data.difference_unit(m)) for m in rows["metric"]],
+        **{name: end.astype(float).where(~log, 100 * (end.astype(float) - 1)) for name, end in ends.items()},
     )
-    columns = cols("name", ("can_be_best", "can be best"))
-    columns += numbers(("value", "against the best other"), "low", "high", decimals=1)
+    limits = numbers(("value", "against the best other"), "low", "high", decimals=1)
+    columns = cols("name", ("can_be_best", "can be best"), limits)
     note = (
         f"All statements of one measure hold together at {data.percent} (Hsu's comparisons with the best). A fuel that "
         "cannot be best falls short of the best by the amounts shown."
@@ -272,8 +248,11 @@ def best_table(data: ReportData) -> Html | None:
 
 def prior_table(data: ReportData) -> Html | None:
     """Return which earlier folders entered the intervals, with what weight, and whether they agree."""
-    columns = cols(("folder", "Folder"), numbers("burns", "bags"), numbers(("power", "weight"), decimals=2))
-    columns += cols(numbers(("p_conflict", "p of equal spread"), decimals=3), ("used", "entered"), "note")
+    weight = numbers(("power", "weight"), decimals=2)
+    conflict = numbers(("p_conflict", "p of equal spread"), decimals=3)
+    columns = cols(
+        ("folder", "Folder"), numbers("burns", "bags"), weight, conflict, ("used", "entered"), "note"
+    )
     note = "A folder whose spread disagrees (p below 0.05) is left out."
     return rows_table(data, data.table("prior"), "Earlier folders", columns, note=note, group="label")
 
@@ -283,26 +262,30 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
     rows = pairs_table(data, metric).dropna(subset=["low", "high"])
     if not len(rows):
         return None
-    spec, words, unit = data.spec(metric), data.label(metric), difference_unit(data, metric)
-    order = [claim.id for claim in ranked_claims(data, metric)]
-    ids = [claim_id(metric, a, b) for a, b in zip(rows["a"], rows["b"], strict=True)]
-    rows = rows.assign(rank=[order.index(each) if each in order else len(order) for each in ids])
-    rows = rows.assign(brief=[BRIEF.get(verdict, verdict) for verdict in rows["verdict"]])
-    own = [claim for claim in claims_of(data) if claim.metric == metric]
-    far = spec.scale == "log" and bool((rows["high"] > FARTHEST).any())
-    rows = rows.assign(high=rows["high"].clip(upper=FARTHEST)) if far else rows
+    spec, words = data.spec(metric), data.label(metric)
+    own = ranked_claims(data, metric)
+    order = {claim.id: place for place, claim in enumerate(own)}
+    ids = (claim_id(metric, a, b) for a, b in zip(rows["a"], rows["b"], strict=True))
+    rows = rows.assign(
+        rank=[order.get(each, len(order)) for each in ids],
+        brief=[BRIEF.get(verdict, verdict) for verdict in rows["verdict"]],
+    )
+    ends = ""
+    if spec.scale == "log" and (rows["high"] > FARTHEST).any():
+        rows, ends = rows.assign(high=rows["high"].clip(upper=FARTHEST)), " Bars end at ten times."
     margin = margin_zone(data, metric, rows)
-    axis = Axis(f"difference in {words}, {unit}".rstrip(", "), data.second_scale(spec.unit, difference=True))
+    name = with_unit_after(f"difference in {words}", data.difference_unit(metric))
+    axis = Axis(name, data.second_scale(spec.unit, difference=True))
     drawn = rows if len(rows) <= MOST_ROWS else rows.sort_values("rank", kind="stable").head(MOST_ROWS)
     n = list({pair for claim in own for pair in zip(claim.n, claim.bags, strict=True)})
-    film = f", {MOST_ON_FILM} of {len(rows)} pairs" if len(rows) > MOST_ON_FILM else ""
+    told = [claim for claim in claims_of(data) if claim.metric == metric]
     only = own[0] if len(own) == 1 else None
     return Drawing(
         id=f"comparisons {metric}",
         title=f"Comparisons: {words}",
-        alt=f"{capital(words)}: differences between fuels. " + " ".join(claim.sentence for claim in own),
-        caption=_caption(data, metric, margin is not None, own, len(drawn)) + " Bars end at ten times." * far,
-        headline=only.caption if only else f"Differences in {words}{film}",
+        alt=f"{capital(words)}: differences between fuels. " + " ".join(claim.sentence for claim in told),
+        caption=_caption(data, metric, margin is not None, len(drawn), len(own), n) + ends,
+        headline=only.caption if only else f"Differences in {words}{on_film(rows)}",
         note=f"bar: {data.percent} interval" + (f"; {n_note(n * 2)}" if len(n) == 1 else ""),
         data=rows.drop(columns=["place", "short_label", "rank", "brief"]),
         draw=partial(differences, drawn, axis, (spec.phrases.smaller, spec.phrases.larger), margin),
@@ -311,20 +294,26 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
     )
 
 
-def _caption(data: ReportData, metric: str, margin: bool, own: Sequence[Claim], drawn: int) -> str:
-    n = {pair for claim in own for pair in zip(claim.n, claim.bags, strict=True)}
+def on_film(rows: pd.DataFrame) -> str:
+    """Return how many of the pairs a film's picture has room for; '' where it has all."""
+    return f", {MOST_ON_FILM} of {len(rows)} pairs" if len(rows) > MOST_ON_FILM else ""
+
+
+def _caption(
+    data: ReportData, metric: str, margin: bool, drawn: int, pairs: int, n: Sequence[tuple[int, int]]
+) -> str:
     each = "Burns and bags of each fuel: see the table in the appendix"
     if len(n) == 1:
-        burns, bags = n.pop()
+        burns, bags = n[0]
         of_bags = f", {counted(bags, 'bag')} each" if bags else ""
         each = f"{capital(counted(burns, 'burn'))} of each fuel{of_bags}"
     zone = "No margin was declared, so it is not said whether a difference matters."
     if margin:
         zone = "Shaded zone: differences too small to matter, as declared beforehand."
     some = ""
-    if drawn < len(own):
+    if drawn < pairs:
         which = "the first" if drawn == MOST_ROWS else "those with limits"
-        some = f" Drawn: {number_word(drawn)} of {number_word(len(own))} pairs, {which}."
+        some = f" Drawn: {number_word(drawn)} of {number_word(pairs)} pairs, {which}."
     return (
         f"Dot and bar: difference and its {data.percent} interval, {family_words(data, metric)}: verdicts are "
         f"read from it. Filled dot: settled; open dot: not settled. {zone}{some} {each}."
@@ -364,15 +353,8 @@ def differences(
         hue = look.fuel(int(pair.place))
         bar(axes, pair.low, pair.high, row, hue, frame.line * 2.4, zorder=2)
         dot: dict[str, Any] = {"markersize": frame.small * 0.7, "markeredgewidth": frame.line * 1.3}
-        axes.plot(
-            [pair.value],
-            [row],
-            "o",
-            markeredgecolor=hue,
-            color=hue if pair.settled else look.paper,
-            zorder=4,
-            **dot,
-        )
+        dot |= {"markeredgecolor": hue, "color": hue if pair.settled else look.paper}
+        axes.plot([pair.value], [row], "o", zorder=4, **dot)
     axes.set_xlim(axes.get_xlim())
     for row, brief in enumerate(rows["brief"] if not frame.film else ()):
         word(axes, axes.get_xlim()[1], row, brief, look, frame, nudge=6, color=look.soft)
@@ -387,10 +369,9 @@ def further_html(data: ReportData, most: int) -> list[Html | None]:
         return []
     can = rows[rows["bags"].notna()]
     told = [_needed(row, data) for row in can.head(most).itertuples(index=False)]
-    more, never = len(can) - len(told), len(rows) - len(can)
-    if more:
+    if more := len(can) - len(told):
         told.append(f"{capital(counted(more, 'other open comparison'))} would take more.")
-    if never:
+    if never := len(rows) - len(can):
         told.append(f"For {counted(never, 'open comparison')} no affordable number of burns would settle it.")
     note = (
         "Enough bags for a chance of 80 % of a settled verdict if the true difference and spread are as estimated "
@@ -414,13 +395,10 @@ def _needed(row: Any, data: ReportData) -> str:
 
 def kinds_html(data: ReportData) -> list[Html]:
     """Return kinds against kinds: for the fuels tested, and in general where enough fuels were tested."""
-    rows = data.table("kinds")
-    rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
-    judged = data.table("comparisons")
-    rows = rows[~rows["metric"].isin(judged.loc[judged["verdict"] == "cannot be separated", "metric"])]
-    rows = rows[
-        (rows["fuels_a"] > 1) | (rows["fuels_b"] > 1)
-    ]  # one fuel of each type: told as these two fuels
+    rows, judged = data.of_primary(data.table("kinds")), data.table("comparisons")
+    apart = judged.loc[judged["verdict"] == "cannot be separated", "metric"]
+    # one fuel of each type: told as these two fuels
+    rows = rows[~rows["metric"].isin(apart) & ((rows["fuels_a"] > 1) | (rows["fuels_b"] > 1))]
     if not len(rows):
         return []
     names = dict.fromkeys(kind for row in rows.itertuples(index=False) for kind in (row.a, row.b))
@@ -435,20 +413,17 @@ def kinds_html(data: ReportData) -> list[Html]:
 
 def kind_sentence(row: Any, data: ReportData) -> str:
     """Return one comparison of kinds in a sentence, with the spread within a kind beside the gap."""
-    spec, phrase = data.spec(row.metric), data.spec(row.metric).phrases
+    spec = data.spec(row.metric)
     value = float(row.ratio if row.scale == "log" else row.difference)
     amount = Amount(value, float(row.low), float(row.high), math.nan, spec, data.units)
-    a, b = plural(row.a), plural(row.b)
-    scope = capital(str(row.scope)).replace("Kinds", "Types")
-    names = {"a": a, "b": b, "at": threshold(spec, data.units), "amount": amount.size}
+    a, scope = plural(row.a), capital(str(row.scope)).replace("Kinds", "Types")
+    names = {"a": a, "b": plural(row.b), "at": threshold(spec, data.units), "amount": amount.size}
     n = f"{counted(int(row.fuels_a), 'fuel')} and {number_word(int(row.fuels_b))}"
     if row.verdict in UNDECIDED or not amount.known:
         reach = f": the burns are compatible with {amount.reach} for {a}" if amount.known else ""
-        return f"{scope}: we cannot yet say whether {phrase.question.format(**names)}{reach}; {n}."
-    clause = (phrase.times if amount.multiple else phrase.more if amount.above else phrase.less).format(
-        **names
-    )
-    return f"{scope}: {clause}: {amount.interval}; {n}{_within(row, data)}."
+        question = spec.phrases.question.format(**names)
+        return f"{scope}: we cannot yet say whether {question}{reach}; {n}."
+    return f"{scope}: {amount.clause.format(**names)}: {amount.interval}; {n}{_within(row, data)}."
 
 
 def _within(row: Any, data: ReportData) -> str:
@@ -472,10 +447,8 @@ def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Htm
     told = [price_sentence(row, data) for row in rows.itertuples(index=False)]
     settled = [text for text, verdict in zip(told, rows["verdict"], strict=True) if verdict not in UNDECIDED]
     picked = [*settled, *(text for text in told if text not in settled)][:most]
-    if len(told) > len(picked):
-        picked.append(
-            f"{capital(counted(len(told) - len(picked), 'other pair'))}: see the figure and the appendix."
-        )
+    if more := len(told) - len(picked):
+        picked.append(f"{capital(counted(more, 'other pair'))}: see the figure and the appendix.")
     basis = (
         "From the time above the temperature, charges being of equal mass; fuel left over is not credited."
     )
@@ -499,18 +472,15 @@ def price_sentence(row: Any, data: ReportData) -> str:
         return f"{capital(even)}."
     if row.verdict in UNDECIDED or row.cost_low <= 1 <= row.cost_high:
         return f"{capital(a)} or {b}: which is the better value at the prices paid is not settled. {capital(even)}."
-    at, of = (
-        threshold(data.spec(row.metric), data.units),
-        f", of {data.these_bags}" if data.these_bags else "",
-    )
+    of = f", of {data.these_bags}" if data.these_bags else ""
+    at = threshold(data.spec(row.metric), data.units)
     amount = Amount(row.cost, row.cost_low, row.cost_high, math.nan, data.spec(row.metric), data.units)
     size = f"{amount.size} as much with {a} as with {b}"
     if not amount.multiple:
         size = f"{amount.size} {'less' if row.cost < 1 else 'more'} with {a} than with {b}"
     return (
         f"Better value at the prices paid{of}: {a if row.cost < 1 else b}. An hour above {at} cost {size} "
-        f"({amount.interval}). "
-        f"{capital(even)}."
+        f"({amount.interval}). {capital(even)}."
     )
 
 
@@ -527,7 +497,6 @@ def break_even_drawing(data: ReportData) -> Drawing | None:
     metric = str(rows["metric"].iloc[0])
     used = list(data.used(metric).values())
     paid = " Diamond: the ratio of the prices paid." if rows["paid"].notna().any() else ""
-    film = f", {MOST_ON_FILM} of {len(rows)} pairs" if len(rows) > MOST_ON_FILM else ""
     return Drawing(
         id="break-even",
         title="Break-even price",
@@ -537,7 +506,7 @@ def break_even_drawing(data: ReportData) -> Drawing | None:
             f"of heat for the same money, with its {data.percent} interval {family_words(data, metric)} "
             f"({n_note(used)}). Below it the first fuel is the better value.{paid} Good in any currency."
         ),
-        headline=f"Worth how many times the price?{film}",
+        headline=f"Worth how many times the price?{on_film(rows)}",
         note=f"bar: {data.percent} interval; {n_note(used)}",
         data=rows.drop(columns=["place", "short_label"]),
         draw=partial(break_even, rows.head(MOST_ROWS), Axis("price per kilogram, first over second")),

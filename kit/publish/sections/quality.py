@@ -23,7 +23,7 @@ from kit.publish.wording import burns_named, capital, counted
 from kit.schema import FLAGS, usable
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 MOVED_SHOWN: Final = 30
 """Moved numbers that the page lists: verdicts, differences and means come first."""
@@ -77,9 +77,8 @@ def _summary(data: ReportData) -> str:
 def _flags_told(data: ReportData) -> list[str]:
     told = []
     for flag, own in data.table("flag_counts").groupby("flag", sort=False):
-        which, used = burns_named(own["burn"], most=6), "" if usable(str(flag)) else ", not used"
-        n = int(own["n"].sum())
-        readings = f"{n} reading{'s' * (n != 1)}, {which}{used}"
+        n, used = int(own["n"].sum()), "" if usable(str(flag)) else ", not used"
+        readings = f"{n} reading{'s' * (n != 1)}, {burns_named(own['burn'], most=6)}{used}"
         told.append(f"{capital(str(flag))} ({_meaning(str(flag))}): {readings}.")
     return told
 
@@ -141,14 +140,15 @@ def flags_html(data: ReportData) -> Html | None:
 def _lid_open(data: ReportData) -> Html | None:
     """Return what readings with the lid open do to the values that count: they are kept, as they were logged."""
     rows = data.table("lid_open")
-    made = rows.assign(
-        kept=[quantity(row.value, row.unit, data.units) for row in rows.itertuples(index=False)],
-        without=[quantity(row.without_lid, row.unit, data.units) for row in rows.itertuples(index=False)],
-    )
-    columns = cols(("burn", "Burn"), "measure")
-    columns += numbers(("kept", "as counted"), ("without", "without the lid-open readings"))
+    made = {
+        name: [quantity(*pair, data.units) for pair in zip(rows[name], rows["unit"], strict=True)]
+        for name in ("value", "without_lid")
+    }
+    both = numbers(("value", "as counted"), ("without_lid", "without the lid-open readings"))
+    columns = cols(("burn", "Burn"), "measure", both)
     note = "Values count with these readings in. Without them a straight line leads across the time the lid was open."
-    return rows_table(data, made, "Where the lid was opened: what it changes", columns, note=note)
+    caption = "Where the lid was opened: what it changes"
+    return rows_table(data, rows.assign(**made), caption, columns, note=note)
 
 
 def _reasons(data: ReportData) -> Html | None:
@@ -166,8 +166,8 @@ def _reasons(data: ReportData) -> Html | None:
 
 
 def _bounds_compared(data: ReportData) -> Html | None:
-    columns = cols("fuels", "measure", ("verdict", "verdict, bounds as bounds"))
-    columns += cols(("verdict_left_out", "those burns left out"))
+    verdicts = ("verdict", "verdict, bounds as bounds"), ("verdict_left_out", "those burns left out")
+    columns = cols("fuels", "measure", *verdicts)
     note = "The verdict takes a bound as a bound; beside it what leaving those burns out would say."
     caption = "Verdicts of fuels with a burn known only as a bound"
     return rows_table(data, data.table("censored"), caption, columns, note=note)
@@ -188,23 +188,20 @@ def deviations_html(data: ReportData) -> Html | None:
 
 
 def _uncertainty(data: ReportData) -> list[Html | str | None]:
-    rows = data.table("uncertainty")
-    rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
+    rows = data.of_primary(data.table("uncertainty"))
     told = (
         "What is common to all burns of a probe, such as its calibration, does not shrink with more burns; it adds to "
         "a mean and mostly cancels in a difference of two fuels measured with the same probe. Expanded: k = 2, about "
         "95 %."
     )
-    tables = [_budget(data, str(metric), own) for metric, own in rows.groupby("metric", sort=False)]
-    return [heading("Uncertainty of measurement", "uncertainty"), told, *tables] if tables else []
-
-
-def _budget(data: ReportData, metric: str, rows: pd.DataFrame) -> Html | None:
-    unit = str(rows["unit"].iloc[0]).replace("°C", "K")
-    columns = cols(("source", "Source"), Col("u", "standard uncertainty", unit, "number"))
-    columns += cols(("common", "common to all burns"))
-    caption = f"{capital(data.label(metric))}: uncertainty budget"
-    return rows_table(data, rows, caption, columns, group="name")
+    tables: list[Html | str | None] = [heading("Uncertainty of measurement", "uncertainty"), told]
+    for metric, own in rows.groupby("metric", sort=False):
+        unit = str(own["unit"].iloc[0]).replace("°C", "K")
+        uncertainty = Col("u", "standard uncertainty", unit, "number")
+        columns = cols(("source", "Source"), uncertainty, ("common", "common to all burns"))
+        caption = f"{capital(data.label(str(metric)))}: uncertainty budget"
+        tables.append(rows_table(data, own, caption, columns, group="name"))
+    return tables if len(rows) else []
 
 
 def _correction(data: ReportData) -> list[Html | str | None]:
@@ -219,19 +216,17 @@ def _correction(data: ReportData) -> list[Html | str | None]:
     )
     note = f"The first {MOVED_SHOWN}; {more} more stand in tables/correction.csv." if more > 0 else ""
     columns = cols("what", "table", "was", ("now", "is now"))
-    listed_moves = (
-        table(moved.head(MOVED_SHOWN), "Numbers that moved", columns, note=note) if len(moved) else None
-    )
-    return [heading("What this report corrects", "correction"), told, bullets(corrected.causes), listed_moves]
+    moves = rows_table(data, moved.head(MOVED_SHOWN), "Numbers that moved", columns, note=note)
+    return [heading("What this report corrects", "correction"), told, bullets(corrected.causes), moves]
 
 
 def _notes(data: ReportData) -> list[Html | None]:
     told = dict.fromkeys(map(str, [*data.analysis.run.notes, *data.analysis.notes]))
-    made = [_sentence(text) for text in told]
+    made = list(map(_sentence, told))
     if not made:
         return []
     first, rest = made[:MOST_NOTES], made[MOST_NOTES:]
-    more = folded(f"{capital(counted(len(rest), 'more note'))}", bullets(rest)) if rest else None
+    more = folded(capital(counted(len(rest), "more note")), bullets(rest))
     return [heading("Notes on reading the files and on the model", "notes"), bullets(first), more]
 
 
@@ -246,12 +241,9 @@ def _logs(data: ReportData) -> list[Html | None]:
     files, notes = data.analysis.files, data.analysis.log_notes
     parts: list[Html | None] = [heading("How each log was read", "logs")]
     if len(files):
-        shown_files = files.drop(columns=["sha256", "bytes"], errors="ignore")
-        shown_files = shown_files.assign(
-            **{name: shown_files[name].astype(str) for name in ("first", "last") if name in shown_files}
-        )
-        told = "Log files and how they were read"
-        parts.append(table(shown_files.astype({"rows": str}), told, cols(*map(str, shown_files))))
+        shown = files.drop(columns=["sha256", "bytes"], errors="ignore")
+        as_text = {name: str for name in ("first", "last", "rows") if name in shown}
+        parts.append(table(shown.astype(as_text), "Log files and how they were read", cols(*map(str, shown))))
     if len(notes):
         grouped = notes.groupby("note", sort=False)["file"].agg(list)
         parts.append(bullets(f"{note}: {_files(names)}." for note, names in grouped.items()))

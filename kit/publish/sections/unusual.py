@@ -74,19 +74,18 @@ def odd_table(data: ReportData) -> Html | None:
         return paragraph(
             f"No burn is unusual: {counted(burns, 'burn')} were looked at, on {counted(measures, 'measure')}."
         )
-    made = odd.assign(
-        value=[_value(data, row.metric, row.value) for row in odd.itertuples(index=False)],
-        expected=[_value(data, row.metric, row.expected) for row in odd.itertuples(index=False)],
-        beside=odd["conditions"].fillna("").replace("", "nothing recorded that sets it apart"),
-    )
+    ends = {
+        name: [_value(data, *pair) for pair in zip(odd["metric"], odd[name], strict=True)]
+        for name in ("value", "expected")
+    }
+    beside = odd["conditions"].fillna("").replace("", "nothing recorded that sets it apart")
     columns = cols(("burn", "Burn"), ("name", "fuel"), "measure", numbers("value", "expected", "p"))
+    columns += cols(("beside", "what else was recorded"))
     note = (
         "Expected: from all other burns. p: probability that any burn of such a trial would lie this far out if none "
         "were odd."
     )
-    return rows_table(
-        data, made, "Unusual burns", cols(columns, ("beside", "what else was recorded")), note=note
-    )
+    return rows_table(data, odd.assign(**ends, beside=beside), "Unusual burns", columns, note=note)
 
 
 def _value(data: ReportData, metric: str, value: float) -> str:
@@ -96,10 +95,9 @@ def _value(data: ReportData, metric: str, value: float) -> str:
 
 def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> list[str]:
     """Return in one line how many verdicts of primary measures one burn, bag or day would change; then which."""
-    rows = data.table("influence")
     if data.interim:
         return ["Not asked: no verdict is given before all planned burns are done."]
-    rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
+    rows = data.of_primary(data.table("influence"))
     rows = rows[rows["a"].isin(pair) & rows["b"].isin(pair)] if pair else rows
     rows = data.of_declared_pairs(rows)
     if not len(rows):
@@ -117,20 +115,14 @@ def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> li
         fuels = f"{data.name(str(one))} and {data.name(str(other))}"
         outcomes = []
         for verdict, parts in own.groupby("verdict_without", sort=False):
-            without = [
-                f"{level} {listed(_few(list(map(_bag_name, each['left_out']))), 'or')}"
-                for level, each in parts.groupby("level_left_out", sort=False)
-            ]
+            levels = parts["left_out"].map(_bag_name).groupby(parts["level_left_out"], sort=False)
+            without = [f"{level} {listed(_few(list(names)), 'or')}" for level, names in levels]
             outcomes.append(f"{_said(str(verdict))} without {', or without '.join(without)}")
         told.append(f"{capital(data.label(str(metric)))}, {fuels}: {'; '.join(outcomes)}.")
     held = count - len(told)
-    open_ones = ""
-    if held and told:
-        open_ones = f" ({number_word(held)} of them {'is' if held == 1 else 'are'} not settled as it stands)"
-    return [
-        f"Yes: {number_word(count)} of {of} would change if one burn, bag or day were left out{open_ones}.",
-        *told,
-    ]
+    open_ones = f" ({number_word(held)} of them {'is' if held == 1 else 'are'} not settled as it stands)"
+    lead = f"Yes: {number_word(count)} of {of} would change if one burn, bag or day were left out"
+    return [f"{lead}{open_ones if held and told else ''}.", *told]
 
 
 def _bag_name(left_out: str) -> str:
@@ -153,10 +145,8 @@ def influence_table(data: ReportData) -> Html | None:
     rows = rows[rows["matters"].fillna(False).astype(bool)]
     if data.interim:
         return None
-    made = rows.assign(
-        without=rows["level_left_out"].astype(str) + " " + rows["left_out"].astype(str),
-        then=rows["verdict_without"].astype(str).map(_said),
-    )
+    without = rows["level_left_out"].astype(str) + " " + rows["left_out"].astype(str)
+    made = rows.assign(without=without, then=rows["verdict_without"].astype(str).map(_said))
     caption = "Verdicts that one burn, bag or day would change"
     return rows_table(data, made, caption, cols("fuels", "verdict", "without", "then"), group="label")
 
@@ -170,15 +160,15 @@ def odd_drawing(data: ReportData, metric: str) -> Drawing | None:
     rows = rows.assign(odd=rows["odd"].astype(bool))
     rows = rows.sort_values("burn", key=lambda ids: ids.map(order), kind="stable")
     label = data.label(metric)
-    named = "; ".join(
+    odd = [
         f"burn {row.burn} of {data.name(row.fuel)} at {plain(row.residual, 1)}"
         for row in rows[rows["odd"]].itertuples(index=False)
-    )
+    ]
+    named = f"Unusual: {'; '.join(odd)}." if odd else "None is unusual."
     return Drawing(
         id=f"odd burns {metric}",
         title=f"Unusual burns: {label}",
-        alt=f"How far each of {len(rows)} burns lies from what the others let expect. "
-        + (f"Unusual: {named}." if named else "None is unusual."),
+        alt=f"How far each of {len(rows)} burns lies from what the others let expect. {named}",
         caption=(
             "Each mark is one burn: its distance from what all other burns let expect, in its own standard errors "
             f"({len(rows)} burns). A named burn is one that chance alone would bring in fewer than "

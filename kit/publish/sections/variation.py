@@ -13,10 +13,9 @@ from kit.page.shown_numbers import plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas
 from kit.publish.figures.drawing import Drawing
-from kit.publish.report_data import ReportData, n_note, n_words, report_data
-from kit.publish.sections.pairs import difference_unit
+from kit.publish.report_data import ReportData, n_note, report_data
 from kit.publish.sections.section import Section, bullets, heading, label, rows_table, section, to_appendix
-from kit.publish.wording import capital, listed, places, threshold
+from kit.publish.wording import capital, listed, places, range_words, threshold, with_unit_after
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -121,15 +120,13 @@ def components_html(data: ReportData, metric: str) -> Html | None:
     rows = spread_table(data, metric)
     if not len(rows):
         return None
-    unit = difference_unit(data, metric)
-    digits = max((places(row.low, row.high) for row in rows.itertuples(index=False)), default=1)
-    columns = cols(
-        ("label", "Source"),
-        numbers(("sd", f"spread, {unit}".rstrip(", ")), "low", "high", decimals=digits),
-    )
+    unit = data.difference_unit(metric)
+    digits = max(places(row.low, row.high) for row in rows.itertuples(index=False))
+    spread = numbers(("sd", with_unit_after("spread", unit)), "low", "high", decimals=digits)
+    columns = cols(("label", "Source"), spread, ("method", "interval by"))
     note = f"Spread: standard deviation. From and to: {data.percent} interval. {_iso(rows, unit, digits)}".strip()
     caption = f"{capital(data.label(metric))}: spread by source"
-    return rows_table(data, rows, caption, cols(columns, ("method", "interval by")), note=note)
+    return rows_table(data, rows, caption, columns, note=note)
 
 
 def _iso(rows: Any, unit: str, digits: int) -> str:
@@ -151,7 +148,7 @@ def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
     """Return where a source was found at zero, with what is not ruled out: a sentence per source and its measures."""
     told: dict[str, list[str]] = {}
     for metric in metrics:
-        rows, unit = spread_table(data, metric), difference_unit(data, metric)
+        rows, unit = spread_table(data, metric), data.difference_unit(metric)
         for row in rows[rows["at_boundary"].fillna(False).astype(bool)].itertuples(index=False):
             limit = f" (up to {plain(row.high, 1)} {unit} is not ruled out)" if row.high == row.high else ""
             told.setdefault(source_name(row.component, data), []).append(f"{data.label(metric)}{limit}")
@@ -173,12 +170,11 @@ def shares_html(data: ReportData) -> Html | None:
 def next_bag_table(data: ReportData) -> Html | None:
     """Return for each measure and fuel where one burn of a new bag will fall."""
     rows = data.table("next_bag").dropna(subset=["low", "high"])
-    what = [
-        f"{capital(data.label(metric))}, {unit}"
-        for metric, unit in zip(rows["metric"], rows["unit"], strict=True)
-    ]
-    rounded = {name: rows[name].astype(float).round(2) for name in ("mean", "low", "high")}
-    rows = rows.assign(what=[text.rstrip(", ") for text in what], **rounded)
+    named = zip(rows["metric"], rows["unit"], strict=True)
+    rows = rows.assign(
+        what=[with_unit_after(capital(data.label(metric)), unit) for metric, unit in named],
+        **{name: rows[name].astype(float).round(2) for name in ("mean", "low", "high")},
+    )
     columns = cols("name", numbers("mean", "low", "high", decimals=1), ("covers", "holds spread of"))
     note = f"One burn of a new bag falls between from and to {data.percent} of the time."
     return rows_table(data, rows, "One burn of a new bag", columns, note=note, group="what")
@@ -189,23 +185,21 @@ def chances_table(data: ReportData) -> Html | None:
     rows = data.table("chances")
     if data.interim:
         return None
-    shown = {name: 100 * rows[name].astype(float) for name in ("chance", "low", "high")}
-    shown["fuels"] = [
-        f"{data.name(a)} over {data.name(b)}" for a, b in zip(rows["a"], rows["b"], strict=True)
-    ]
+    pairs = zip(rows["a"], rows["b"], strict=True)
+    made = rows.assign(fuels=[f"{data.name(a)} over {data.name(b)}" for a, b in pairs])
+    for name in ("chance", "low", "high"):
+        made[name] = 100 * rows[name].astype(float)
     columns = cols(("fuels", "More with"), numbers(("chance", "of 100 pairs"), "low", "high"))
     note = f"One burn of a new bag of each. From and to: {data.percent} interval."
     caption = "A new bag of one against a new bag of the other"
-    return rows_table(data, rows.assign(**shown), caption, columns, note=note, group="label")
+    return rows_table(data, made, caption, columns, note=note, group="label")
 
 
 def chances_words(data: ReportData, pair: tuple[str, str] | None = None) -> list[str]:
     """Return for a shopper the chance that a new bag of one fuel beats a new bag of another, with its interval."""
     if data.interim:
         return []
-    rows = data.table("chances")
-    rows = rows[rows["metric"].isin(data.primary)] if data.primary else rows
-    control = data.trial.control_fuel
+    rows, control = data.of_primary(data.table("chances")), data.trial.control_fuel
     if pair is not None:
         rows = rows[rows["a"].isin(pair) & rows["b"].isin(pair)]
     elif control:
@@ -235,13 +229,12 @@ def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
     rows = spread_table(data, metric)
     if not len(rows):
         return None
-    words, unit = data.label(metric), difference_unit(data, metric)
-    told = []
-    for row in rows.itertuples(index=False):
-        digits = places(row.low, row.high) if np.isfinite(row.high - row.low) else 1
-        limits = f"{plain(row.low, digits)} to {plain(row.high, digits)}"
-        told.append(f"{row.label} {plain(row.sd, digits)} {unit}, interval {limits}")
-    used = data.used(metric)
+    words, unit, used = data.label(metric), data.difference_unit(metric), data.used(metric)
+    told = [
+        f"{row.label} {plain(row.sd, digits)} {unit}, interval {range_words(row.low, row.high)}"
+        for row in rows.itertuples(index=False)
+        for digits in [places(row.low, row.high) if np.isfinite(row.high - row.low) else 1]
+    ]
     second = "" if unit == "%" else data.second_scale(data.spec(metric).unit, difference=True)
     return Drawing(
         id=f"spread {metric}",
@@ -249,12 +242,12 @@ def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
         alt=f"Spread of {words} by source. {'; '.join(told)}.",
         caption=(
             "Pale bar: typical difference from the average (standard deviation) that each source brings; line: its "
-            f"{data.percent} interval. {capital(n_words(used, {fuel: data.name(fuel) for fuel in used}))}."
+            f"{data.percent} interval. {capital(data.n_words(used))}."
         ),
         headline="Where the variation comes from",
         note=f"line: {data.percent} interval; {n_note(list(used.values()))}",
         data=rows[["component", "label", "sd", "low", "high", "level", "method", "at_boundary"]],
-        draw=partial(spreads, rows, Axis(f"spread of {words}, {unit}".rstrip(", "), second)),
+        draw=partial(spreads, rows, Axis(with_unit_after(f"spread of {words}", unit), second)),
         simulated=data.simulated,
     )
 
@@ -288,11 +281,10 @@ def next_bag_drawing(data: ReportData, metric: str) -> Drawing | None:
     names = ("mean", "low", "high", "mean_low", "mean_high")
     rows = rows.assign(**{name: data.shown(rows[name], unit) for name in names})
     covers = re.sub("(bag|burn|day)", r"\1s", str(rows["covers"].iloc[0]))
-    told = []
-    for row in rows.itertuples(index=False):
-        digits = places(row.low, row.high)
-        limits = f"{plain(row.low, digits)} to {plain(row.high, digits)} {data.unit(unit)}"
-        told.append(f"{data.name(row.fuel)}: {limits}".strip())
+    told = [
+        f"{data.name(row.fuel)}: {range_words(row.low, row.high)} {data.unit(unit)}".strip()
+        for row in rows.itertuples(index=False)
+    ]
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in set(rows["fuel"])}
     cast = data.cast.only(tuple(rows["fuel"]))
     return Drawing(
@@ -302,7 +294,7 @@ def next_bag_drawing(data: ReportData, metric: str) -> Drawing | None:
         caption=(
             f"Pale: where one burn of a new bag will fall, {data.percent} of the time; it holds the spread between "
             f"{covers or 'bags and burns'} and the doubt about the mean. Dark: {data.percent} interval of the mean "
-            f"alone. {capital(n_words(used, {player.id: player.name for player in cast}))}."
+            f"alone. {capital(data.n_words(used))}."
         ),
         headline="What another bag will do",
         note=f"pale: one new burn, {data.percent}; {n_note(list(used.values()))}",
