@@ -7,10 +7,12 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from html import unescape
+from itertools import groupby
+from operator import itemgetter
 from typing import TYPE_CHECKING, Final, Literal
 
 from kit.page.shown_numbers import METRIC, NONE, Units, convert, decimals_for, plain
-from kit.page.text import Html, element, isolate, join
+from kit.page.text import Html, element, isolate
 from kit.schema import COLUMNS
 
 if TYPE_CHECKING:
@@ -64,16 +66,14 @@ class Col:
     share: bool = False
 
 
-def cols(*each: str | tuple[str, str] | Col | Sequence[Col]) -> list[Col]:
+def cols(*each: str | tuple[str, str] | Col | list[Col]) -> list[Col]:
     """Return columns of a table: a name, or name and heading, stands for one of text."""
     made: list[Col] = []
     for one in each:
-        if isinstance(one, str | Col):
-            made.append(one if isinstance(one, Col) else Col(one))
-        elif isinstance(one, tuple) and isinstance(one[0], str):
-            made.append(Col(one[0], str(one[1])))
+        if isinstance(one, list):
+            made += one
         else:
-            made += [col for col in one if isinstance(col, Col)]
+            made.append(one if isinstance(one, Col) else Col(one) if isinstance(one, str) else Col(*one))
     return made
 
 
@@ -229,13 +229,10 @@ def _is_plain(text: str) -> bool:
 def _grouped(rows: Sequence[Html], labels: Sequence[str], width: int) -> list[Html]:
     if not labels:
         return [element("tbody", *rows)]
-    bodies: list[Html] = []
-    start = 0
-    for i in range(1, len(rows) + 1):
-        if i == len(rows) or labels[i] != labels[start]:
-            head = element("tr", element("th", isolate(labels[start]), scope="rowgroup", colspan=width))
-            bodies.append(element("tbody", head, join(rows[start:i])))
-            start = i
+    bodies = []
+    for label, own in groupby(zip(labels, rows, strict=True), key=itemgetter(0)):
+        head = element("tr", element("th", isolate(label), scope="rowgroup", colspan=width))
+        bodies.append(element("tbody", head, *(row for _, row in own)))
     return bodies
 
 

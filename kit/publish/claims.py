@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -16,6 +16,7 @@ from kit.publish.wording import (
     APART,
     TIMES_FROM,
     Amount,
+    amount_of,
     capital,
     counted,
     counts,
@@ -164,7 +165,9 @@ def _ranked(claims: Iterable[Claim], data: ReportData) -> list[Claim]:
 
 def _pair(row: Any, data: ReportData) -> _Pair:
     spec, log = data.spec(row.metric), row.scale == "log"
-    value, low, high = (float(each) for each in (row.ratio if log else row.difference, row.low, row.high))
+    margin = float(row.margin) if row.margin is not None else math.nan
+    amount = amount_of(row, spec, data.units, margin=margin)
+    value, low, high = amount.value, amount.low, amount.high
     a, b, n = row.a, row.b, (int(row.n_a), int(row.n_b))
     bags = data.noted_bags(row.metric, a, row.bags_a), data.noted_bags(row.metric, b, row.bags_b)
     if _is_turned(spec.better, log, value, low, high):
@@ -172,8 +175,7 @@ def _pair(row: Any, data: ReportData) -> _Pair:
         value, low, high = -value, -high, -low
         if log:
             value, low, high = -1 / value, -1 / low, -1 / high if high < 0 else math.inf
-    margin = float(row.margin) if row.margin is not None else math.nan
-    return _Pair(a, b, row, Amount(value, low, high, margin, spec, data.units), n, bags, data)
+    return _Pair(a, b, row, replace(amount, value=value, low=low, high=high), n, bags, data)
 
 
 def _is_turned(better: str, log: bool, value: float, low: float, high: float) -> bool:

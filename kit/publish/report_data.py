@@ -403,7 +403,7 @@ def break_even_table(data: ReportData) -> pd.DataFrame:
 
 
 _SWAPPED = (("a", "b"), ("n_a", "n_b"), ("bags_a", "bags_b"))
-_LIMITS = (("low", "high"), ("low_equivalence", "high_equivalence"), ("low_alone", "high_alone"))
+_LOW = ("low", "low_equivalence", "low_alone", "band_low")
 
 
 def narrowed(data: ReportData, a: str, b: str) -> ReportData:
@@ -411,14 +411,18 @@ def narrowed(data: ReportData, a: str, b: str) -> ReportData:
 
     Each row keeps the size of its family in the column family: its interval is as wide as in the whole report.
     """
-    declared, others = _pair(data.table("comparisons"), a, b), _pair(data.table("pairs"), a, b)
+    declared, others = (pair_rows(_sized(data.table(name)), a, b) for name in ("comparisons", "pairs"))
     rows = _stacked(declared, others[~others["metric"].isin(declared["metric"])])
     return replace(data, instead={"comparisons": rows, "pairs": rows})
 
 
-def _pair(table: pd.DataFrame, a: str, b: str) -> pd.DataFrame:
-    sized = table.assign(family=table.groupby("metric")["a"].transform("size") if len(table) else 0)
-    straight, other = (sized[(sized["a"] == one) & (sized["b"] == two)] for one, two in ((a, b), (b, a)))
+def _sized(table: pd.DataFrame) -> pd.DataFrame:
+    return table.assign(family=table.groupby("metric")["a"].transform("size") if len(table) else 0)
+
+
+def pair_rows(table: pd.DataFrame, a: str, b: str) -> pd.DataFrame:
+    """Return the rows of a table by a and b that are of two fuels, told from the first one's side."""
+    straight, other = (table[(table["a"] == one) & (table["b"] == two)] for one, two in ((a, b), (b, a)))
     return _stacked(straight, turned_round(other))
 
 
@@ -430,15 +434,18 @@ def _stacked(first: pd.DataFrame, last: pd.DataFrame) -> pd.DataFrame:
 
 def turned_round(rows: pd.DataFrame) -> pd.DataFrame:
     """Return comparisons told from the other side: differences change their sign, ratios turn over."""
-    log = rows["scale"] == "log"
-    turned = {one: rows[other] for pair in _SWAPPED for one, other in (pair, pair[::-1])}
-    for low, high in _LIMITS:
-        first, last = rows[low].astype(float), rows[high].astype(float)
-        turned |= {low: (-last).where(~log, 1 / last), high: (-first).where(~log, 1 / first)}
-    sides = {"a": "b", "b": "a"}
-    return rows.assign(
-        **turned,
-        difference=-rows["difference"].astype(float),
-        ratio=1 / rows["ratio"].astype(float),
-        direction=rows["direction"].map(lambda side: sides.get(side, side)),
-    )
+    sides, turned = {"a": "b", "b": "a"}, {"difference": -rows["difference"].astype(float)}
+    for one, other in _SWAPPED:
+        if one in rows:
+            turned |= {one: rows[other], other: rows[one]}
+    for low in _LOW:
+        high = low.replace("low", "high")
+        if low in rows:
+            turned |= {low: -rows[high].astype(float), high: -rows[low].astype(float)}
+            if "scale" in rows:
+                log = rows["scale"] == "log"
+                turned |= {end: turned[end].where(~log, -1 / turned[end]) for end in (low, high)}
+    if "ratio" in rows:
+        turned["ratio"] = 1 / rows["ratio"].astype(float)
+        turned["direction"] = rows["direction"].map(lambda side: sides.get(side, side))
+    return rows.assign(**turned)

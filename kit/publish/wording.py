@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from kit.metrics import Metric
 from kit.page.shown_numbers import NBSP, Units, convert, in_each, plain, with_unit
@@ -328,3 +328,12 @@ class Amount:
             percent = f"{plain(abs(100 * (value - 1)), self._places())}{NBSP}%"
             return f"{percent} {phrase.side_more if value > 1 else phrase.side_less}"
         return f"{self._sized(value)} {phrase.side_more if value > 0 else phrase.side_less}"
+
+
+def amount_of(
+    row: Any, spec: Metric, units: Units, limits: tuple[str, str] = ("low", "high"), margin: float = math.nan
+) -> Amount:
+    """Return the difference that a row of comparisons holds, with one of its pairs of limits, ready to be told."""
+    value = row.ratio if row.scale == "log" else row.difference
+    low, high = (float(getattr(row, end)) for end in limits)
+    return Amount(float(value), low, high, margin, spec, units)

@@ -12,10 +12,19 @@ import pytest
 import kit
 from kit.page.text import element
 from kit.publish import sections
-from kit.publish.methods_text import methods, write_methods
+from kit.publish.methods_text import (
+    Design,
+    Formula,
+    Rows,
+    block_markdown,
+    decided,
+    design_of,
+    methods,
+    read_design,
+    tried,
+    write_methods,
+)
 from kit.publish.report_data import report_data
-from kit.publish.simulated_trials import Design, decided, design_of, read_design, tried
-from kit.publish.text_blocks import Formula, Rows, block_markdown
 from tests.publish_content.made import HOSTILE, analysis
 from tests.publish_content.pages import read
 

@@ -22,7 +22,7 @@ from kit.publish.figures.canvas import (
     short,
 )
 from kit.publish.figures.drawing import Drawing
-from kit.publish.report_data import ReportData, counts_of, n_note, report_data
+from kit.publish.report_data import ReportData, counts_of, n_note, pair_rows, report_data
 from kit.publish.sections.section import Section, section
 from kit.publish.wording import APART, counts, listed, plural, sentences
 from kit.schema import usable
@@ -317,15 +317,7 @@ def _shades(data: ReportData, table: pd.DataFrame, fuels: set[str]) -> str:
 
 def difference_table(data: ReportData, a: str, b: str) -> tuple[pd.DataFrame, list[tuple[float, float]]]:
     """Return a minus b over time as shown, and from when to when the simultaneous band excludes zero."""
-    whole = data.table("difference_curves")
-    table = whole[(whole["a"] == a) & (whole["b"] == b)]
-    if not len(table):
-        other = whole[(whole["a"] == b) & (whole["b"] == a)]
-        minus = {"difference": "difference", "low": "high", "high": "low"}
-        minus |= {"band_low": "band_high", "band_high": "band_low"}
-        table = other.rename(columns={"a": "b", "b": "a", "n_a": "n_b", "n_b": "n_a"}).assign(
-            **{name: -other[source].astype(float) for name, source in minus.items()}
-        )
+    table = pair_rows(data.table("difference_curves"), a, b)
     names = ("difference", "low", "high", "band_low", "band_high")
     values = {name: data.shown(table[name], "°C", difference=True) for name in names}
     made = table.assign(minutes=table["elapsed_s"].astype(float) / 60, **values).reset_index(drop=True)

@@ -27,6 +27,7 @@ from kit.publish.sections.section import (
 from kit.publish.wording import (
     TOO_WIDE,
     Amount,
+    amount_of,
     capital,
     counted,
     in_degrees,
@@ -414,8 +415,7 @@ def kinds_html(data: ReportData) -> list[Html]:
 def kind_sentence(row: Any, data: ReportData) -> str:
     """Return one comparison of kinds in a sentence, with the spread within a kind beside the gap."""
     spec = data.spec(row.metric)
-    value = float(row.ratio if row.scale == "log" else row.difference)
-    amount = Amount(value, float(row.low), float(row.high), math.nan, spec, data.units)
+    amount = amount_of(row, spec, data.units)
     a, scope = plural(row.a), capital(str(row.scope)).replace("Kinds", "Types")
     names = {"a": a, "b": plural(row.b), "at": threshold(spec, data.units), "amount": amount.size}
     n = f"{counted(int(row.fuels_a), 'fuel')} and {number_word(int(row.fuels_b))}"

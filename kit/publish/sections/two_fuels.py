@@ -6,7 +6,7 @@ import math
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.errors import KitError, Problem, did_you_mean
+from kit.errors import Faults, KitError, did_you_mean
 from kit.page.shown_numbers import NBSP
 from kit.page.text import Html
 from kit.publish.claims import Claim, claims_of
@@ -27,7 +27,7 @@ from kit.publish.sections.pairs import (
 from kit.publish.sections.section import Section, bullets, heading, label, paragraph, section
 from kit.publish.sections.unusual import influence_words
 from kit.publish.sections.variation import chances_words
-from kit.publish.wording import Amount, capital
+from kit.publish.wording import Amount, amount_of, capital
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -75,16 +75,14 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
 
 
 def _check(data: ReportData, a: str, b: str) -> None:
-    known, wanted = [player.id for player in data.cast], "a fuel of this folder that was burned"
-    problems = [
-        Problem("refuse", "two-fuels", f"'{fuel}'", wanted, did_you_mean(fuel, known))
-        for fuel in (a, b)
-        if fuel not in known
-    ]
-    if not problems and a == b:
-        problems = [Problem("refuse", "two-fuels", f"'{a}' twice", "two fuels", "Name two different fuels.")]
-    if problems:
-        raise KitError(problems)
+    faults, known = Faults(), [player.id for player in data.cast]
+    for fuel in (a, b):
+        if fuel not in known:
+            expected = "a fuel of this folder that was burned"
+            faults.refuse("two-fuels", f"'{fuel}'", expected, did_you_mean(fuel, known))
+    faults.settle()
+    if a == b:
+        raise KitError.refuse("two-fuels", f"'{a}' twice", "two fuels", "Name two different fuels.")
 
 
 def _verdicts(data: ReportData, claims: list[Claim], pair: tuple[str, str], figure: str) -> list[Html]:
@@ -110,23 +108,17 @@ def _families(data: ReportData) -> str:
     if int(rows["family"].iloc[0]) == 1:
         return f"This pair is the only one asked about: its {data.percent} intervals are not widened."
     family = family_words(data, metric)
+    alone = {each: _amount(data, each, ("low_alone", "high_alone")).directed for each in compared}
+    told = "; ".join(f"{data.label(each)} {words or 'not known'}" for each, words in alone.items())
     return (
         f"Intervals after a colon are {data.percent} intervals {family}, since this pair is one of several. For this "
-        f"pair alone, as if no other had been looked at: {'; '.join(_alone(data, each) for each in compared)}."
+        f"pair alone, as if no other had been looked at: {told}."
     )
-
-
-def _alone(data: ReportData, metric: str) -> str:
-    amount = _amount(data, metric, ("low_alone", "high_alone"))
-    return f"{data.label(metric)} {amount.directed or 'not known'}"
 
 
 def _amount(data: ReportData, metric: str, limits: tuple[str, str] = ("low", "high")) -> Amount:
     """Return the difference as the page has it, from its first fuel's side."""
-    row = data.rows("comparisons", metric).iloc[0]
-    value = float(row["ratio"] if row["scale"] == "log" else row["difference"])
-    low, high = (float(row[name]) for name in limits)
-    return Amount(value, low, high, math.nan, data.spec(metric), data.units)
+    return amount_of(data.rows("comparisons", metric).iloc[0], data.spec(metric), data.units, limits)
 
 
 def pair_drawing(data: ReportData, pair: tuple[str, str], claims: list[Claim]) -> Drawing | None:
@@ -137,8 +129,7 @@ def pair_drawing(data: ReportData, pair: tuple[str, str], claims: list[Claim]) -
     if not made:
         return None
     rows, (a, b) = pd.DataFrame(made), map(data.name, pair)
-    used = [(claim.n, claim.bags) for claim in claims]
-    alike = {pair for n, bags in used for pair in zip(n, bags, strict=True)}
+    alike = {pair for claim in claims for pair in zip(claim.n, claim.bags, strict=True)}
     n = f"; {n_note(list(alike) * 2)}" if len(alike) == 1 else ""
     return Drawing(
         id=f"side by side {' '.join(sorted(pair))}",
