@@ -19,7 +19,7 @@ from kit.publish.datapackage import About, citation, crate, data_package, slug
 from kit.publish.earlier_reports import state_of
 from kit.publish.plain import canonical
 from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
-from kit.publish.provenance import InputFile, dated, input_paths, leaned_on, read_files, read_inputs
+from kit.publish.provenance import InputFile, changes, dated, input_paths, leaned_on, read_files, read_inputs
 from kit.publish.report import make_report
 from kit.publish.zips import write_zip
 from kit.results_file import ALWAYS, RESULTS, SCHEMA_FILE, read_part, read_results, reports_of, schema_text
@@ -158,10 +158,9 @@ def _refuse_stale(results: Mapping[str, Any], now: tuple[InputFile, ...]) -> Non
     then = {each["name"]: each["sha256"] for each in results["inputs"]}
     current = {each.name: each.sha256 for each in now}
     faults = Faults()
-    for name in sorted({*then, *current}):
-        if then.get(name) != current.get(name):
-            remedy = "Make a new report, then bundle that."
-            faults.refuse(name, "not what the newest report was made from", "the same file", remedy)
+    for name, _ in changes(then, current):
+        remedy = "Make a new report, then bundle that."
+        faults.refuse(name, "not what the newest report was made from", "the same file", remedy)
     faults.settle()
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from kit.errors import KitError, did_you_mean
 from kit.publish.compare import Comparison, Moved, changed_entries, said
 from kit.publish.plain import records
-from kit.publish.provenance import COMPARED, corrected_results, environment, read_inputs
+from kit.publish.provenance import COMPARED, changes, corrected_results, environment, read_inputs
 from kit.results_file import RESULTS, read_part
 
 if TYPE_CHECKING:
@@ -119,13 +119,10 @@ def _weight(row: tuple[str, str, Moved]) -> tuple[bool, int]:
 def _causes(analysis: Any, was: Mapping[str, Any]) -> Iterator[str]:
     then = {each["name"]: each["sha256"] for each in was.get("inputs", [])}
     now = {each.name: each.sha256 for each in read_inputs(Path(analysis.run.folder))}
-    for name in sorted({*then, *now}):
-        if name not in now:
-            yield f"{name} is gone"
-        elif name not in then and not name.startswith("reports/"):
-            yield f"{name} is new"
-        elif name in then and then[name] != now[name]:
-            yield f"{name} has changed"
+    words = {"gone": "is gone", "new": "is new", "changed": "has changed"}
+    for name, change in changes(then, now):
+        if change != "new" or not name.startswith("reports/"):
+            yield f"{name} {words[change]}"
     yield from _exclusions(analysis, was)
     yield from changed_entries(was.get("environment", {}), environment())
 

@@ -174,14 +174,11 @@ def cleaned(notebook: Any, job: Job) -> Any:
         for name in ("papermill", "execution", "weight"):
             cell.metadata.pop(name, None)
         if "injected-parameters" in cell.metadata.get("tags", []):
-            cell.source = _parameter_lines({**job.parameters, **job.shown})
+            values = {**job.parameters, **job.shown}.items()
+            cell.source = "\n".join(["# Parameters", *(f"{name} = {value!r}" for name, value in values)])
         if cell.cell_type == "code":
             cell.outputs = [_output(each, hidden) for each in cell.outputs]
     return notebook
-
-
-def _parameter_lines(values: Mapping[str, Value]) -> str:
-    return "\n".join(["# Parameters", *(f"{name} = {value!r}" for name, value in values.items())])
 
 
 def _output(output: Any, hidden: Mapping[str, str]) -> Any:

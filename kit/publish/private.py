@@ -332,8 +332,8 @@ def still_told(folder: Path, taken: Iterable[Told]) -> Iterator[tuple[Told, str]
 PICTURES: Final = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})
 PNG: Final = b"\x89PNG\r\n\x1a\n"
 _GPS: Final = 0x8825
-_JPEG_NOTES: Final = frozenset({0xE1, 0xED, 0xFE})
-_PNG_NOTES: Final = frozenset({b"eXIf", b"tEXt", b"iTXt", b"zTXt"})
+_NOTES: Final = frozenset({0xE1, 0xED, 0xFE, b"eXIf", b"tEXt", b"iTXt", b"zTXt"})
+"""Parts of a JPEG, by number, and of a PNG, by name, in which cameras and programs write."""
 
 
 def position_of(picture: bytes) -> str:
@@ -379,28 +379,17 @@ def png_parts(picture: bytes) -> Iterator[tuple[bytes, bytes]]:
 
 def without_notes(picture: bytes, suffix: str) -> bytes:
     """Return a picture without the notes a camera wrote into it; empty where its format is not known to the kit."""
+    parts: Iterable[tuple[object, bytes]]
     if picture[:2] == b"\xff\xd8":
-        return _jpeg_without(picture)
-    if suffix == ".png" and picture[:8] == PNG:
-        return _png_without(picture)
-    return b""
-
-
-def _jpeg_without(picture: bytes) -> bytes:
-    kept, place = [picture[:2]], 2
-    for mark, body in _jpeg_parts(picture):
-        size = len(body) + 4
-        if mark not in _JPEG_NOTES:
+        parts, place, around = _jpeg_parts(picture), 2, 4
+    elif suffix == ".png" and picture[:8] == PNG:
+        parts, place, around = png_parts(picture), 8, 12
+    else:
+        return b""
+    kept = [picture[:place]]
+    for kind, body in parts:
+        size = len(body) + around
+        if kind not in _NOTES:
             kept.append(picture[place : place + size])
         place += size
     return b"".join([*kept, picture[place:]])
-
-
-def _png_without(picture: bytes) -> bytes:
-    kept, place = [picture[:8]], 8
-    for name, body in png_parts(picture):
-        size = len(body) + 12
-        if name not in _PNG_NOTES:
-            kept.append(picture[place : place + size])
-        place += size
-    return b"".join(kept)

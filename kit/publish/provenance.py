@@ -125,16 +125,21 @@ def refuse_changes(before: tuple[InputFile, ...], after: tuple[InputFile, ...]) 
     KitError
         Naming every file that changed, came or went meanwhile.
     """
-    old, new = ({each.name: each for each in files} for files in (before, after))
     faults = Faults()
-    for name in sorted({*old, *new}):
-        if old.get(name) != new.get(name):
-            happened = "gone" if name not in new else "new" if name not in old else "other content"
-            expected = "the file as it was when the run began"
-            faults.refuse(
-                name, f"{happened} since the run began", expected, "Run again once nothing writes to it."
-            )
+    happened = {"gone": "gone", "new": "new", "changed": "other content"}
+    for name, change in changes(*({each.name: each.sha256 for each in files} for files in (before, after))):
+        found, expected = f"{happened[change]} since the run began", "the file as it was when the run began"
+        faults.refuse(name, found, expected, "Run again once nothing writes to it.")
     faults.settle()
+
+
+def changes(then: Mapping[str, str], now: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Return the files, by hash, that are 'gone', 'new' or 'changed', each with which, in the order of their names."""
+    return [
+        (name, "gone" if name not in now else "new" if name not in then else "changed")
+        for name in sorted({*then, *now})
+        if then.get(name) != now.get(name)
+    ]
 
 
 def environment() -> dict[str, str]:

@@ -25,7 +25,7 @@ from kit.publish.compare import (
 from kit.publish.notebook import NotRunError, Progress
 from kit.publish.plain import canonical
 from kit.publish.private import KEYS
-from kit.publish.provenance import dated, lenders, read_files, report_id
+from kit.publish.provenance import changes, dated, lenders, read_files, report_id
 from kit.publish.report import Order, rerun, take_order
 from kit.publish.zips import unpack_hostile
 from kit.results_file import ALWAYS, RESULTS, Report, read_part, read_results, reports_of
@@ -361,14 +361,14 @@ def _trusted(was: Mapping[str, Any], order: Order) -> tuple[str, ...]:
 def _changed_inputs(was: Mapping[str, Any], order: Order) -> list[str]:
     listed = [asdict(each) for each in order.read()]
     then, now = ({each["name"]: each["sha256"] for each in files} for files in (was["inputs"], listed))
+    happened = changes(then, now)
+    words = {
+        "gone": "an input that is missing",
+        "new": "an input that the report did not have",
+        "changed": "an input that changed since the report",
+    }
     found = [
-        *(f"{name}: an input that is missing." for name in sorted(then.keys() - now.keys())),
-        *(f"{name}: an input that the report did not have." for name in sorted(now.keys() - then.keys())),
-        *(
-            f"{n}: an input that changed since the report."
-            for n in sorted(then.keys() & now)
-            if then[n] != now[n]
-        ),
+        f"{name}: {said}." for kind, said in words.items() for name, change in happened if change == kind
     ]
     if not found and was["inputs"] != listed:
         found = [f"{RESULTS}: lists its inputs otherwise than they are."]

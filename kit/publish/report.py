@@ -155,8 +155,13 @@ def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping
 
 
 def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) -> Any:
+    def warm() -> None:
+        from kit.publish.report_page import exporter
+
+        exporter()
+
     # the page's library loads while the notebook runs in its own process
-    warming = threading.Thread(target=_warm, daemon=True)
+    warming = threading.Thread(target=warm, daemon=True)
     warming.start()
     try:
         executed = run_notebook(kernel, _job(order, room), progress)
@@ -172,12 +177,6 @@ def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) ->
 def _job(order: Order, room: Path) -> Job:
     shown: dict[str, Value] = {"run_folder": "../..", "output": ""}
     return Job(order.notebook, {**order.parameters, "output": str(room)}, shown, order.template)
-
-
-def _warm() -> None:
-    from kit.publish.report_page import exporter
-
-    exporter()
 
 
 def _keep(order: Order, error: NotRunError) -> str:
@@ -201,19 +200,21 @@ def _finish(order: Order, room: Path, notebook: Any, before: tuple[InputFile, ..
     results = _results_of(room, notebook)
     (room / NOTE).unlink()
     refuse_changes(before, order.read())
-    title = str(
-        results.get("trial", {}).get("title") or f"{order.template.replace('_', ' ').capitalize()} report"
-    )
-    strip, pages = (
-        _strip(order, results),
-        {"report": (PAGE, title), "appendix": (APPENDIX, f"{title}: appendix")},
-    )
+    kind = f"{order.template.replace('_', ' ').capitalize()} report"
+    title = str(results.get("trial", {}).get("title") or kind)
+    strip = f"{kind} of {report_date()}, id {results.get('report', '')}"
+    strip += f"; {order.changed}" if order.changed else ""
+    version = results.get("environment", {}).get("repeatburn", "")
+    footer = f"Made with repeatburn {version}. One file: no script, nothing loaded from elsewhere."
+    pages = {"report": (PAGE, title), "appendix": (APPENDIX, f"{title}: appendix")}
     for part, cells in parts_of(notebook).items():
         name, heading = pages[part]
-        page = render(cells, title=heading, strip=strip, footer=_footer(results))
+        page = render(cells, title=heading, strip=strip, footer=footer)
         (room / name).write_text(page, "utf-8", errors="replace", newline="\n")
     if order.changed:
-        notebook.cells.insert(0, _told(f"**This notebook was {order.changed}.**"))
+        words, metadata = f"**This notebook was {order.changed}.**", {"tags": ["page-leaves-out"]}
+        cell = {"cell_type": "markdown", "id": "changed-template", "metadata": metadata, "source": words}
+        notebook.cells.insert(0, cell)
     (room / NOTEBOOK).write_text(notebook_text(notebook), "utf-8", errors="replace", newline="\n")
 
 
@@ -223,19 +224,3 @@ def _results_of(room: Path, notebook: Any) -> dict[str, Any]:
         raise NotRunError("the notebook ended without writing results.json.", notebook)
     found: dict[str, Any] = json.loads(path.read_text("utf-8"))
     return found
-
-
-def _strip(order: Order, results: Mapping[str, Any]) -> str:
-    kind = order.template.replace("_", " ")
-    told = f"{kind.capitalize()} report of {report_date()}, id {results.get('report', '')}"
-    return f"{told}; {order.changed}" if order.changed else told
-
-
-def _told(words: str) -> dict[str, Any]:
-    metadata = {"tags": ["page-leaves-out"]}
-    return {"cell_type": "markdown", "id": "changed-template", "metadata": metadata, "source": words}
-
-
-def _footer(results: Mapping[str, Any]) -> str:
-    version = results.get("environment", {}).get("repeatburn", "")
-    return f"Made with repeatburn {version}. One file: no script, nothing loaded from elsewhere."

@@ -44,17 +44,24 @@ def write_outputs(
         As the notebook really had them, paths left out.
     """
     if not str(output):
-        return element(
-            "p", "Run by hand: nothing was written. ", element("code", "repeatburn report"), " does."
-        )
+        return by_hand("nothing was", "report")
     target = Path(output)
-    figures = target / "figures"
-    figures.mkdir(exist_ok=True)
-    drawings = [drawing for section in sections for drawing in section.figures]
-    export(drawings, figures, report_date())
+    write_figures(sections, target)
     for name, text in cards(analysis).items():
         (target / name).write_text(text, "utf-8", newline="\n")
     return write_results(analysis, target, parameters, claims=all_claims(report_data(analysis)))
+
+
+def by_hand(what: str, verb: str) -> Html:
+    """Return what a template says where it is run by hand."""
+    return element("p", f"Run by hand: {what} written. ", element("code", f"repeatburn {verb}"), " does.")
+
+
+def write_figures(sections: Iterable[Section], target: Path) -> None:
+    """Write the figures of a page's sections into a report's folder."""
+    (target / "figures").mkdir(exist_ok=True)
+    drawings = [drawing for section in sections for drawing in section.figures]
+    export(drawings, target / "figures", report_date())
 
 
 TABLES: Final = (
@@ -97,21 +104,29 @@ def write_results(
         The findings in words, each with its id.
     """
     if not str(folder):
-        return element(
-            "p", "Run by hand: results.json was not written. ", element("code", "repeatburn report"), " does."
-        )
+        return by_hand("results.json was not", "report")
     target = Path(folder)
     known = origin or trace(analysis.run.folder, parameters or {}, target)
-    tables = {
-        key: found for key in TABLES if (found := _table_of(analysis, _HELD_AS.get(key, key))) is not None
-    }
+    held = {key: _table_of(analysis, _HELD_AS.get(key, key)) for key in TABLES}
+    tables = {key: table for key, table in held.items() if table is not None}
     curves = {key: found for key, name in CURVES.items() if (found := _table_of(analysis, name)) is not None}
+    rows = {key: records(frame) for key, frame in tables.items()}
+    of_verdict = ("metric", "a", "b", "verdict", "direction")
+    data = {
+        **head_of(analysis.run.trial, known),
+        **{key: plain_value(getattr(analysis, key, otherwise)) for key, otherwise in _PLAIN.items()},
+        "burns": records(analysis.run.burns),
+        "verdicts": [
+            {name: row[name] for name in of_verdict if name in row} for row in rows.get("comparisons", [])
+        ],
+        "claims": [plain_value(claim) for claim in claims],
+        **{key: rows.get(key, []) for key in TABLES},
+        "curves": {key: columns(frame) for key, frame in curves.items()},
+    }
     corrected = correction_of(analysis)
     if corrected:
         tables["correction"] = corrected.moved
-    data = results_of(analysis, known, tables, curves, claims)
-    if corrected:
-        data |= {"correction": {"causes": list(corrected.causes), "moved": records(corrected.moved)}}
+        data["correction"] = {"causes": list(corrected.causes), "moved": records(corrected.moved)}
     of_curves = {f"{key}_curves": each for key, each in curves.items()}
     return write_numbers(target, {"burns": analysis.run.burns, **tables, **of_curves}, data)
 
@@ -145,28 +160,3 @@ def head_of(trial: Any, origin: Origin) -> dict[str, Any]:
 def _table_of(analysis: Any, name: str) -> pd.DataFrame | None:
     found = getattr(analysis, name, None)
     return found if hasattr(found, "iterrows") else None
-
-
-def results_of(
-    analysis: Any,
-    origin: Origin,
-    tables: Mapping[str, pd.DataFrame],
-    curves: Mapping[str, pd.DataFrame],
-    claims: Iterable[Any] = (),
-) -> dict[str, Any]:
-    """Return all that results.json holds, in its order."""
-    rows = {key: records(frame) for key, frame in tables.items()}
-    return {
-        **head_of(analysis.run.trial, origin),
-        **{key: plain_value(getattr(analysis, key, otherwise)) for key, otherwise in _PLAIN.items()},
-        "burns": records(analysis.run.burns),
-        "verdicts": _verdicts(rows.get("comparisons", [])),
-        "claims": [plain_value(claim) for claim in claims],
-        **{key: rows.get(key, []) for key in TABLES},
-        "curves": {key: columns(frame) for key, frame in curves.items()},
-    }
-
-
-def _verdicts(comparisons: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    kept = ("metric", "a", "b", "verdict", "direction")
-    return [{name: row[name] for name in kept if name in row} for row in comparisons]

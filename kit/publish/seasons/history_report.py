@@ -9,14 +9,13 @@ from pathlib import Path
 
 from kit.errors import KitError, disk_faults
 from kit.history import History, newest_reports
-from kit.page.text import Html, element
-from kit.publish.figures.export import export
+from kit.page.text import Html
 from kit.publish.plain import records
-from kit.publish.provenance import report_date, trace
+from kit.publish.provenance import trace
 from kit.publish.report import make, take_order
 from kit.publish.seasons.history_tables import LEVEL, tables_of
 from kit.publish.sections.section import Section
-from kit.publish.write_outputs import head_of, write_numbers
+from kit.publish.write_outputs import by_hand, head_of, write_figures, write_numbers
 from kit.runtime.kernel import fresh_kernel
 
 
@@ -78,13 +77,9 @@ def write_history(
         The report's folder while it is made; '' writes nothing.
     """
     if not output:
-        return element(
-            "p", "Run by hand: nothing was written. ", element("code", "repeatburn history"), " does."
-        )
+        return by_hand("nothing was", "history")
     target, tables = Path(output), tables_of(history)
-    (target / "figures").mkdir(exist_ok=True)
-    drawings = [drawing for section in sections for drawing in section.figures]
-    export(drawings, target / "figures", report_date())
+    write_figures(sections, target)
     data = {
         **head_of({**history.newest.trial, "title": TITLE}, trace(Path(place), {"reports": reports}, output)),
         "level": LEVEL,

@@ -83,8 +83,11 @@ def provenance(
     data = report_data(analysis)
     origin = trace(analysis.run.folder, parameters or {}, output)
     given = ", ".join(f"{name} {value}" for name, value in _parameters(origin, data)[:4])
+    trial = data.trial
+    interests = trial.interests or "not stated: who paid for the fuel and the work is not recorded."
+    people = {"Burned by": trial.operator, "Place": trial.place, "Funding and interests": interests}
     parts = [
-        _people(data),
+        [paragraph(element("strong", f"{name}: "), text) for name, text in people.items() if text],
         f"Report id {origin.report_id}: made of {len(origin.inputs)} input files, each with its SHA-256, of the "
         f"parameters ({given}) and of the versions listed in the appendix.",
         paragraph(
@@ -112,13 +115,6 @@ def provenance_tables(
     return section("provenance-tables", "Provenance: files, parameters, versions", parts, "appendix")
 
 
-def _people(data: ReportData) -> list[Html]:
-    trial = data.trial
-    interests = trial.interests or "not stated: who paid for the fuel and the work is not recorded."
-    told = [("Burned by", trial.operator), ("Place", trial.place), ("Funding and interests", interests)]
-    return [paragraph(element("strong", f"{name}: "), text) for name, text in told if text]
-
-
 def _parameters(origin: Origin, data: ReportData) -> list[tuple[str, object]]:
     seed = [] if "seed" in origin.parameters else [("seed", data.analysis.seed)]
     model = data.trial.model
@@ -142,9 +138,8 @@ def inputs_html(origin: Origin) -> Html | None:
 
 def versions_html(origin: Origin) -> Html:
     """Return the table of program versions."""
-    return _names_and_values(
-        "Programs and their versions", ("Program", "version"), list(origin.environment.items())
-    )
+    versions = list(origin.environment.items())
+    return _names_and_values("Programs and their versions", ("Program", "version"), versions)
 
 
 def _names_and_values(caption: str, headings: tuple[str, str], rows: Sequence[tuple[str, object]]) -> Html:

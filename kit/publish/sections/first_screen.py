@@ -140,7 +140,7 @@ def _key(data: ReportData) -> str:
 
 
 def _question(data: ReportData) -> str:
-    labels = listed([data.label(metric) for metric in data.primary]) or "the burns"
+    labels = listed(list(map(data.label, data.primary))) or "the burns"
     of = f" of {listed([player.name for player in data.cast])}" if len(data.cast) > 1 else ""
     return f"how {labels}{of} compare (the trial file asks nothing in words)."
 
@@ -148,16 +148,15 @@ def _question(data: ReportData) -> str:
 def _burned(data: ReportData) -> str:
     trial = data.trial
     n = [counted(len(data.cast), "fuel"), counted(data.bags, "bag"), counted(data.done, "burn")]
-    parts = [capital(", ".join(n if data.bags else n[::2])) + data.on_days]
-    if data.setting:
-        parts.append(f"Compared are the {counted(len(data.compared), 'burn')} at setting '{data.setting}'")
-    if trial.cooker:
-        parts.append(f"Cooker: {trial.cooker}")
-    if trial.charge.model_fields_set:
-        parts.append(f"Charges of {BASIS[trial.charge.by]}")
-    if data.control:
-        parts.append(f"Control fuel: {data.name(data.control)}")
-    return ". ".join(parts) + "."
+    compared = f"Compared are the {counted(len(data.compared), 'burn')} at setting '{data.setting}'"
+    parts = [
+        capital(", ".join(n if data.bags else n[::2])) + data.on_days,
+        compared if data.setting else "",
+        f"Cooker: {trial.cooker}" if trial.cooker else "",
+        f"Charges of {BASIS[trial.charge.by]}" if trial.charge.model_fields_set else "",
+        f"Control fuel: {data.name(data.control)}" if data.control else "",
+    ]
+    return ". ".join(filter(None, parts)) + "."
 
 
 def warnings(data: ReportData) -> list[Html]:
@@ -202,17 +201,13 @@ def _looks(data: ReportData) -> str:
         return ""
     again = "Burns were added beyond the plan"
     if looks:
-        again = (
-            f"{capital(counted(looks, 'earlier report'))} of this folder looked at other states of these data"
-        )
-    if looks and beyond:
-        again += f"; extended after looking by {counted(beyond, 'burn')} beyond the plan"
+        reports = capital(counted(looks, "earlier report"))
+        again = f"{reports} of this folder looked at other states of these data"
+        again += f"; extended after looking by {counted(beyond, 'burn')} beyond the plan" if beyond else ""
     if len(data.trial.plan.stages) > 1 and not beyond:
         return f"{again}. The looks were planned, and the intervals are wider for it."
-    return (
-        f"{again}. Looking again after adding burns finds differences that are not there more often than the "
-        "intervals say."
-    )
+    more = "finds differences that are not there more often than the intervals say"
+    return f"{again}. Looking again after adding burns {more}."
 
 
 def overview_table(data: ReportData) -> Html:

@@ -32,7 +32,10 @@ HOW_SCORED: Final = (
 def cooks(analysis: Any) -> Section:
     """Return for each cook what was found at that cook's setting, or what the burns can and cannot tell."""
     data = report_data(analysis)
-    told, title = f"{FULL_VENT} What these burns do tell: {_above(data)}.", "Which fuel for which cook"
+    wanted = [m for m in data.metrics if m.partition(":")[0] == "time_above" and data.has_values(m)]
+    above = f"{listed(list(map(data.label, wanted)))} (in the first table or the appendix)"
+    told = f"{FULL_VENT} What these burns do tell: {above if wanted else 'peak and curve alone'}."
+    title = "Which fuel for which cook"
     if not data.trial.cooks:
         return section("cooks", title, [f"The trial file names no cook, so no fuel is fitted to one. {told}"])
     found = data.table("cooks").dropna(subset=["value"])
@@ -48,12 +51,6 @@ def cooks(analysis: Any) -> Section:
     if silent:
         parts.append(f"No burn was run at a setting for {listed(silent, 'or')}.")
     return section("cooks", title, [*parts, told])
-
-
-def _above(data: ReportData) -> str:
-    wanted = [m for m in data.metrics if m.partition(":")[0] == "time_above" and data.has_values(m)]
-    labels = listed([data.label(metric) for metric in wanted])
-    return f"{labels} (in the first table or the appendix)" if wanted else "peak and curve alone"
 
 
 def _held(data: ReportData, cook: Cook) -> str:
@@ -115,21 +112,16 @@ def scores_html(data: ReportData) -> list[Html | None]:
     if not len(rows):
         return []
     parts: list[Html | None] = [heading("What people scored", "scores"), paragraph(HOW_SCORED)]
-    for attribute in map(str, dict.fromkeys(rows["attribute"])):
-        parts.append(_scores_table(attribute, rows[rows["attribute"] == attribute], data))
-        parts.append(_pairs_table(attribute, pairs[pairs["attribute"] == attribute], data))
-    parts.append(
-        bullets(
-            f"{capital(row.attribute)}: standard deviation {_source(row.source)} {row.sd:.1f} ({row.low:.1f} to "
-            f"{row.high:.1f}), on the scale as scored."
-            for row in data.table("tasters").itertuples(index=False)
-        )
+    for attribute, own in rows.groupby("attribute", sort=False):
+        parts.append(_scores_table(str(attribute), own, data))
+        parts.append(_pairs_table(str(attribute), pairs[pairs["attribute"] == attribute], data))
+    of = {"one taster, one burn": "of one taster's scores of one burn"}
+    spreads = (
+        f"{capital(row.attribute)}: standard deviation {of.get(row.source, row.source)} {row.sd:.1f} ({row.low:.1f} to "
+        f"{row.high:.1f}), on the scale as scored."
+        for row in data.table("tasters").itertuples(index=False)
     )
-    return parts
-
-
-def _source(source: str) -> str:
-    return "of one taster's scores of one burn" if source == "one taster, one burn" else source
+    return [*parts, bullets(spreads)]
 
 
 def _scores_table(attribute: str, rows: pd.DataFrame, data: ReportData) -> Html | None:
@@ -145,11 +137,11 @@ def _scores_table(attribute: str, rows: pd.DataFrame, data: ReportData) -> Html 
 
 
 def _pairs_table(attribute: str, rows: pd.DataFrame, data: ReportData) -> Html | None:
-    made = rows.assign(
-        fuels=[f"{data.name(row.a)} − {data.name(row.b)}" for row in rows.itertuples(index=False)],
-        **{name: 100 * rows[name].astype(float) for name in ("difference", "low", "high")},
-    )
-    columns = cols("fuels", numbers(("difference", "difference, percentage points"), "low", "high"))
-    columns += cols(numbers("p_adjusted", decimals=3), "verdict")
+    pairs = zip(rows["a"], rows["b"], strict=True)
+    made = rows.assign(fuels=[f"{data.name(a)} − {data.name(b)}" for a, b in pairs])
+    for name in ("difference", "low", "high"):
+        made[name] = 100 * rows[name].astype(float)
+    points = numbers(("difference", "difference, percentage points"), "low", "high")
+    columns = cols("fuels", points, numbers("p_adjusted", decimals=3), "verdict")
     note = f"Of the chance to lie above the others. {data.percent} intervals for all of them at once."
     return rows_table(data, made, f"Scored: {attribute}, fuels compared", columns, note=note)

@@ -281,6 +281,11 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in ids}
     bars = bool(means["low"].notna().any())
     several = "burns; those on one line are of one bag" if data.bags and not data.singles else "burns"
+    why_none = "too few values are known exactly for a mean"
+    if data.singles:
+        why_none = "without repeated burns there is no error bar"
+    elif len(data.cast) < 2:
+        why_none = "with one fuel no model is fitted"
     bounds, brackets = "", ""
     if (burns["status"] != "exact").any():
         bounds = "Triangles: burns of which only a lower (▸) or an upper (◂) bound is known."
@@ -299,7 +304,7 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
             f"Small grey dots: {several} ({data.n_words(used)}).",
             f"Large mark and bar: mean with its {data.percent} interval, each fuel for itself."
             if bars
-            else f"No bars: {_why_no_bars(data)}.",
+            else f"No bars: {why_none}.",
             bounds,
             brackets,
         ),
@@ -309,14 +314,6 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
         draw=partial(fuel_values, burns, means, cast, data.axis(metric), joined),
         simulated=data.simulated,
     )
-
-
-def _why_no_bars(data: ReportData) -> str:
-    if data.singles:
-        return "without repeated burns there is no error bar"
-    if len(data.cast) < 2:
-        return "with one fuel no model is fitted"
-    return "too few values are known exactly for a mean"
 
 
 def _values_data(burns: pd.DataFrame, means: pd.DataFrame, brackets: dict[str, str]) -> pd.DataFrame:

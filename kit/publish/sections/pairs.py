@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
@@ -37,6 +36,7 @@ from kit.publish.wording import (
     places,
     plural,
     row_places,
+    sentences,
     threshold,
     with_unit_after,
 )
@@ -79,9 +79,13 @@ def comparisons(analysis: Any) -> Section:
         return section("comparisons", "Comparisons", [told])
     compared = _compared(data)
     main = [metric for metric in compared if metric in data.primary] or compared[:1]
+    margins = [f"{data.label(metric)} {words}" for metric in main if (words := data.margin_words(metric))]
+    declared = f"Declared beforehand as the smallest difference that matters: {listed(margins)}."
+    none = "No smallest difference that matters was declared, so no two fuels are ever called equal here."
+    about = f"A verdict rests on the whole interval, not on whether a number looks small.{about_words(data)}"
     what = "Every comparison of every measure, with each one alone and its p value"
     parts = [
-        _how_to_read(data, main),
+        f"{about} {declared if margins else none}",
         bullets(sentence for metric in main if (sentence := overall_sentence(data, metric))),
         [pairs_drawing(data, metric) for metric in main],
         further_html(data, most=3),
@@ -111,16 +115,6 @@ def comparison_tables(analysis: Any) -> Section:
 
 def _compared(data: ReportData) -> list[str]:
     return [metric for metric in data.metrics if len(data.rows("comparisons", metric))]
-
-
-def _how_to_read(data: ReportData, metrics: Sequence[str]) -> str:
-    told = [f"{data.label(metric)} {words}" for metric in metrics if (words := data.margin_words(metric))]
-    margins = (
-        f"Declared beforehand as the smallest difference that matters: {listed(told)}."
-        if told
-        else "No smallest difference that matters was declared, so no two fuels are ever called equal here."
-    )
-    return f"A verdict rests on the whole interval, not on whether a number looks small.{about_words(data)} {margins}"
 
 
 def about_words(data: ReportData) -> str:
@@ -273,7 +267,7 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
     )
     ends = ""
     if spec.scale == "log" and (rows["high"] > FARTHEST).any():
-        rows, ends = rows.assign(high=rows["high"].clip(upper=FARTHEST)), " Bars end at ten times."
+        rows, ends = rows.assign(high=rows["high"].clip(upper=FARTHEST)), "Bars end at ten times."
     margin = margin_zone(data, metric, rows)
     name = with_unit_after(f"difference in {words}", data.difference_unit(metric))
     axis = Axis(name, data.second_scale(spec.unit, difference=True))
@@ -281,11 +275,28 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
     n = list({pair for claim in own for pair in zip(claim.n, claim.bags, strict=True)})
     told = [claim for claim in claims_of(data) if claim.metric == metric]
     only = own[0] if len(own) == 1 else None
+    each, some = "Burns and bags of each fuel: see the table in the appendix", ""
+    if len(n) == 1:
+        burns, bags = n[0]
+        of_bags = f", {counted(bags, 'bag')} each" if bags else ""
+        each = f"{capital(counted(burns, 'burn'))} of each fuel{of_bags}"
+    if len(drawn) < len(own):
+        which = "the first" if len(drawn) == MOST_ROWS else "those with limits"
+        some = f"Drawn: {number_word(len(drawn))} of {number_word(len(own))} pairs, {which}."
     return Drawing(
         id=f"comparisons {metric}",
         title=f"Comparisons: {words}",
         alt=f"{capital(words)}: differences between fuels. " + " ".join(claim.sentence for claim in told),
-        caption=_caption(data, metric, margin is not None, len(drawn), len(own), n) + ends,
+        caption=sentences(
+            f"Dot and bar: difference and its {data.percent} interval, {family_words(data, metric)}: verdicts are read "
+            "from it. Filled dot: settled; open dot: not settled.",
+            "Shaded zone: differences too small to matter, as declared beforehand."
+            if margin
+            else "No margin was declared, so it is not said whether a difference matters.",
+            some,
+            f"{each}.",
+            ends,
+        ),
         headline=only.caption if only else f"Differences in {words}{on_film(rows)}",
         note=f"bar: {data.percent} interval" + (f"; {n_note(n * 2)}" if len(n) == 1 else ""),
         data=rows.drop(columns=["place", "short_label", "rank", "brief"]),
@@ -298,27 +309,6 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
 def on_film(rows: pd.DataFrame) -> str:
     """Return how many of the pairs a film's picture has room for; '' where it has all."""
     return f", {MOST_ON_FILM} of {len(rows)} pairs" if len(rows) > MOST_ON_FILM else ""
-
-
-def _caption(
-    data: ReportData, metric: str, margin: bool, drawn: int, pairs: int, n: Sequence[tuple[int, int]]
-) -> str:
-    each = "Burns and bags of each fuel: see the table in the appendix"
-    if len(n) == 1:
-        burns, bags = n[0]
-        of_bags = f", {counted(bags, 'bag')} each" if bags else ""
-        each = f"{capital(counted(burns, 'burn'))} of each fuel{of_bags}"
-    zone = "No margin was declared, so it is not said whether a difference matters."
-    if margin:
-        zone = "Shaded zone: differences too small to matter, as declared beforehand."
-    some = ""
-    if drawn < pairs:
-        which = "the first" if drawn == MOST_ROWS else "those with limits"
-        some = f" Drawn: {number_word(drawn)} of {number_word(pairs)} pairs, {which}."
-    return (
-        f"Dot and bar: difference and its {data.percent} interval, {family_words(data, metric)}: verdicts are "
-        f"read from it. Filled dot: settled; open dot: not settled. {zone}{some} {each}."
-    )
 
 
 def differences(

@@ -52,6 +52,11 @@ def variation(analysis: Any) -> Section:
             "These burns were not repeated: how far burns and bags differ is borrowed from earlier folders."
         )
     next_bag = next_bag_drawing(data, metrics[0]) if metrics else None
+    why_none = "these burns do not tell bags or burns apart well enough"
+    if data.these_bags:
+        why_none = "nothing here says how far bags differ"
+    elif not data.analysis.fits:
+        why_none = "no model was fitted"
     parts = [
         told,
         [spread_drawing(data, metric) for metric in metrics],
@@ -60,18 +65,10 @@ def variation(analysis: Any) -> Section:
         next_bag,
         bullets(chances),
         label(f"In brackets: {data.percent} intervals of that number.") if chances else None,
-        None if next_bag else f"No prediction: {_why_none(data)}.",
+        None if next_bag else f"No prediction: {why_none}.",
         to_appendix("Every source of every measure, shares and repeatability", "variation-tables"),
     ]
     return section("variation", title, parts)
-
-
-def _why_none(data: ReportData) -> str:
-    if data.these_bags:
-        return "nothing here says how far bags differ"
-    if not data.analysis.fits:
-        return "no model was fitted"
-    return "these burns do not tell bags or burns apart well enough"
 
 
 def variation_tables(analysis: Any) -> Section:
