@@ -359,7 +359,8 @@ def price_metric(data: ReportData) -> str:
     times = [metric for metric in compared if metric.startswith("time_above:")]
     times.sort(key=lambda metric: order.get(metric, len(order)))
     costs = [metric for metric in compared if metric.startswith("cost:") and prices_per_kg(data)]
-    chosen = _primary_first(data, costs) or (times if data.trial.charge.by == "mass" else [])
+    chosen = _primary_first(costs, [metric for metric in data.primary if metric in compared])
+    chosen = chosen or (times if data.trial.charge.by == "mass" else [])
     return chosen[0] if chosen else ""
 
 
@@ -367,14 +368,12 @@ def cost_metric(data: ReportData) -> str:
     """Return the cost per useful hour that the first table shows; '' where none was measured."""
     chosen = price_metric(data)
     costs = [metric for metric in data.metrics if metric.startswith("cost:") and data.has_values(metric)]
-    return chosen if chosen.startswith("cost:") else next(iter(_primary_first(data, costs)), "")
+    return chosen if chosen.startswith("cost:") else next(iter(_primary_first(costs, data.primary)), "")
 
 
-def _primary_first(data: ReportData, costs: list[str]) -> list[str]:
-    """Return cost metrics, those first whose time above the same temperature is primary."""
-    wanted = {
-        f"cost:{metric.partition(':')[2]}" for metric in data.primary if metric.startswith("time_above:")
-    }
+def _primary_first(costs: list[str], primary: Sequence[str]) -> list[str]:
+    """Return cost metrics, those first whose time above the same temperature is a primary one."""
+    wanted = {f"cost:{metric.partition(':')[2]}" for metric in primary if metric.startswith("time_above:")}
     return sorted(costs, key=lambda metric: metric not in wanted)
 
 
