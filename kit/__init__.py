@@ -18,7 +18,7 @@ _HOMES: Final = {
     "KitError": "errors",
     "analyse": "analysis",
     "analysis_of": "analysis",
-    "as_table": "page",
+    "as_table": "page.html_tables",
     "best_fuels": "judge",
     "burn_metrics": "burns",
     "chance_better": "judge",
