@@ -92,13 +92,14 @@ def read_header(
     headings = _one_a_column(title, layout, first_row, place) if title else []
     unit_cells = [cell[:_LONGEST_NAME] for cell in _over_blanks(units.cells, layout)] if units else []
     taken = {row.number for row in (title, units) if row}
+    others = [line for line in filled(above) if line.number not in taken]
     return Header(
         _distinct(_wide(headings, layout)),
         tuple(_wide(unit_cells, layout)),
         title.number if title else 0,
         units.number if units else 0,
         title is None,
-        tuple(Line(n.number, n.text[:_LONGEST_STATED]) for n in filled(above) if n.number not in taken),
+        tuple(Line(line.number, line.text[:_LONGEST_STATED]) for line in others),
     )
 
 

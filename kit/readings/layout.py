@@ -8,6 +8,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from kit.trial.cells import BLANKS, TYPED, kind_of, split_glued_stamp
 
@@ -90,16 +91,17 @@ def filled(lines: Iterable[Line]) -> list[Line]:
 def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | None) -> Layout | None:
     """Return the layout of the table whose body the sample was taken from, or None where there is none."""
     texts = [line.text for line in filled(sample)]
-    choices = []
+    partings: list[_Parting] = []
     for part in (texts, texts[-max(12, len(texts) // 3) :]):
         names = _candidates(part) if delimiter is None else [delimiter]
-        scored = [(*_score(part[:_SAMPLE], name), name, part) for name in names]
-        choices += sorted((each for each in scored if each[1]), key=lambda each: -round(each[0], 9))[:1]
-        if choices and choices[-1][0] >= _SURE:
+        fitting = [parting for name in names if (parting := _parting(part, name)).width]
+        partings += sorted(fitting, key=lambda parting: -parting.score)[:1]
+        if partings and partings[-1].score >= _SURE:
             break
-    if not choices:
+    if not partings:
         return None
-    _, width, glued, name, texts = max(choices, key=lambda each: (each[0], len(each[4])))
+    best = max(partings, key=lambda parting: (parting.score, len(parting.texts)))
+    name, width, glued, texts = best.delimiter, best.width, best.glued, best.texts
     if delimiter is None and _one_column(name, width, lines, texts):
         name, width, glued = "", 1, False
     rows = [split_line(text, name, glued) for text in texts]
@@ -133,14 +135,24 @@ def _candidates(texts: Sequence[str]) -> list[str]:
     return [name for name, count in counts.items() if name and count * 2 > len(texts)] or [""]
 
 
-def _score(texts: Sequence[str], delimiter: str) -> tuple[float, int, bool]:
-    """Return how well a delimiter parts the sample into typed columns, the width, and whether a stamp is glued."""
+class _Parting(NamedTuple):
+    """How a delimiter parts texts: how well into typed columns, how many (0 for none), whether a stamp is glued."""
+
+    delimiter: str
+    texts: list[str]
+    score: float = 0.0
+    width: int = 0
+    glued: bool = False
+
+
+def _parting(sample: list[str], delimiter: str) -> _Parting:
+    texts = sample[:_SAMPLE]
     firsts = [row[0] for row in (split_line(text, delimiter) for text in texts) if row and row[0]]
     glued = bool(firsts) and sum(bool(split_glued_stamp(cell)) for cell in firsts) > 0.7 * len(firsts)
     rows = [split_line(text, delimiter, glued) for text in texts]
     rows = [row for row in rows if any(kind_of(cell) in TYPED for cell in row)]
     if not rows:
-        return 0.0, 0, False
+        return _Parting(delimiter, sample)
     width, count = Counter(map(len, rows)).most_common(1)[0]
     share, rows = count / len(rows), [row for row in rows if len(row) == width]
     columns = [column for column in zip(*rows, strict=True) if any(column)]
@@ -151,7 +163,8 @@ def _score(texts: Sequence[str], delimiter: str) -> tuple[float, int, bool]:
     against = 0.1 * (delimiter == BLANK_RUN) + 0.4 * (glued and _cut_numbers(texts, rows, delimiter))
     for mark, weight in _FOREIGN.items():  # another mark stands in nearly every line
         against += weight * (mark != delimiter and sum(mark in text for text in texts) >= 0.6 * len(texts))
-    return worth * (0.5 + 0.5 * share) - against, width if typed else 0, glued
+    score = round(worth * (0.5 + 0.5 * share) - against, 9)
+    return _Parting(delimiter, sample, score, width if typed else 0, glued)
 
 
 def _is_typed(column: Sequence[str]) -> bool:

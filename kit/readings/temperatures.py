@@ -107,6 +107,7 @@ _HOTTEST = 10_000.0
 """No thermometer reads more, in any unit: numbers beyond it cannot be what a thousands mark would make of them."""
 
 _ENOUGH = 40
+_COMMAS_PART = "commas part the fields"
 
 
 def settle_decimal(log: OpenLog, roles: Roles) -> str:
@@ -130,9 +131,9 @@ def _decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
     if len(proved) == 1:
         mark, cell = proved.popitem()
         return mark, f"shown by numbers such as {cell!r}"
-    parted = log.layout.delimiter == ",", "commas part the fields"
-    if not proved and parted[0] and b'"' not in head:
-        return ".", parted[1]
+    commas_part = log.layout.delimiter == ","
+    if not proved and commas_part and b'"' not in head:
+        return ".", _COMMAS_PART
     if not proved and log.source.complete and not (b"," in head or b"." in head):
         return ".", "whole numbers only"
     lines = read_marks(log.source, log.layout, roles.time, columns)
@@ -154,8 +155,8 @@ def _decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
         mark = "," if doubtful == ["comma"] else "."
         if _too_hot(log, roles, mark):
             return mark, "a thousands mark would make the readings hotter than any fire"
-        if mark == "." and parted[0]:
-            return mark, parted[1]
+        if mark == "." and commas_part:
+            return mark, _COMMAS_PART
     log.faults.ask(
         log.at(lines[doubtful[0]]),
         f"{'s and '.join(doubtful)}s before exactly three digits, everywhere: '1,234' is 1.234 (decimal comma) or 1234 "
