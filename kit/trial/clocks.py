@@ -61,15 +61,13 @@ def _date(fields: Mapping[str, str], order: Order | None) -> date | None:
 
 
 def _seconds(fields: Mapping[str, str]) -> float | None:
-    hour, minute, second = (fields.get(name, "00") for name in ("h", "mi", "s"))
-    if int(hour) > 23 or int(minute) > 59 or int(second) > 59 or len(minute + second) < 4:
+    if len(fields["mi"] + fields.get("s", "00")) < 4:  # 10:5 is a slip of the pen
         return None
-    hours = int(hour)
-    if "half" in fields:
-        if not 1 <= hours <= 12:
-            return None
-        hours = hours % 12 + 12 * (fields["half"] in "pP")
-    return hours * 3600.0 + int(minute) * 60 + int(second) + float(f"0.{fields.get('f', 0)}")
+    hour, minute, second = (int(fields.get(name, 0)) for name in ("h", "mi", "s"))
+    if hour > 23 or minute > 59 or second > 59 or ("half" in fields and not 1 <= hour <= 12):
+        return None
+    hour = hour % 12 + 12 * (fields["half"] in "pP") if "half" in fields else hour
+    return hour * 3600.0 + minute * 60 + second + float(f"0.{fields.get('f', 0)}")
 
 
 def _is_dated(fields: Mapping[str, str]) -> bool:
@@ -139,9 +137,7 @@ class Times:
         return datetime.combine(self.day, datetime.min.time()) + timedelta(seconds=self.seconds[column])
 
 
-def relative_times(
-    row: Mapping[str, object], columns: Iterable[str] = CLOCK_COLUMNS, day: date | None = None
-) -> Times:
+def relative_times(row: Mapping[str, object], columns: Iterable[str] = CLOCK_COLUMNS) -> Times:
     """Return the clock times of a row of the burn table, in seconds from midnight of its day.
 
     A time before its predecessor is of the next day; a full date and time stands where it says.
@@ -149,23 +145,35 @@ def relative_times(
     Parameters
     ----------
     row
-        A row of `Run.burns`, its clock cells as `open_run` writes them (hh:mm:ss, or with a date before).
+        A row of `Run.burns`, its clock cells as `open_run` writes them (hh:mm:ss, or with a date before). Without a
+        day of its own or a full date, times count from an unnamed day.
     columns
         The clock columns, in the order in which things happened.
-    day
-        The day to use where the row has none; by default there is none, and times count from an unnamed day.
     """
-    written = [(column, str(row.get(column) or "")) for column in columns]
-    cells = [(column, *_date_and_seconds(text)) for column, text in written if text]
+    cells: list[tuple[str, date | None, float]] = []
+    for column in columns:
+        if text := str(row.get(column) or ""):
+            on, _, clock = text.rpartition("T")
+            cells.append((column, date.fromisoformat(on) if on else None, read_time(clock) or 0.0))
     own = str(row.get("day") or "")
-    start = date.fromisoformat(own) if own else day
-    start = start or _day_of_first(cells)
-    return _walk(cells, start)
-
-
-def _date_and_seconds(text: str) -> tuple[date | None, float]:
-    day, mark, time = text.partition("T")
-    return (date.fromisoformat(day), read_time(time) or 0.0) if mark else (None, read_time(text) or 0.0)
+    start = date.fromisoformat(own) if own else _day_of_first(cells)
+    seconds: dict[str, float] = {}
+    rolled: list[str] = []
+    last, fault, days = 0.0, "", 0
+    for column, dated, clock_s in cells:
+        if dated and start:
+            days = (dated - start).days
+        here = days * DAY_S + clock_s
+        if dated and here < last and not fault:
+            before = next(reversed(seconds), "") or f"the row's day, {start}"
+            fault = f"{column} {dated} {written_time(clock_s)} is before {before}"
+        elif not dated and seconds and here < last:
+            days, here = days + 1, here + DAY_S
+            rolled.append(column)
+        seconds[column] = last = here
+    if len(rolled) > 1 and not fault:
+        fault = f"{' and '.join(rolled)} each stand before the time they follow"
+    return Times(start, seconds, tuple(rolled), fault)
 
 
 def _day_of_first(cells: list[tuple[str, date | None, float]]) -> date | None:
@@ -178,30 +186,6 @@ def _day_of_first(cells: list[tuple[str, date | None, float]]) -> date | None:
         day = day - timedelta(days=1) if day and seconds > later else day
         later = seconds
     return day
-
-
-def _walk(cells: list[tuple[str, date | None, float]], start: date | None) -> Times:
-    seconds: dict[str, float] = {}
-    rolled: list[str] = []
-    last, fault, days = 0.0, "", 0
-    for column, dated, time in cells:
-        if dated is not None and start is not None:
-            here = (dated - start).days * DAY_S + time
-            if here < last and not fault:
-                before = next(reversed(seconds), "")
-                fault = f"{column} {dated} {written_time(time)} is before " + (
-                    before or f"the row's day, {start}"
-                )
-            days = (dated - start).days
-        else:
-            here = days * DAY_S + time
-            if seconds and here < last:
-                days, here = days + 1, here + DAY_S
-                rolled.append(column)
-        seconds[column] = last = here
-    if len(rolled) > 1 and not fault:
-        fault = f"{' and '.join(rolled)} each stand before the time they follow"
-    return Times(start, seconds, tuple(rolled), fault)
 
 
 def event_times(event: Mapping[str, object], burn: Times) -> Times:

@@ -70,7 +70,8 @@ def decode(raw: bytes, name: str) -> tuple[str, str]:
     encoding = encoding_of(raw)[0]
     for known in (encoding,) if encoding else ("cp1252", "latin-1"):
         with suppress(UnicodeDecodeError):
-            return _with_line_feeds(raw.decode(known)), known.removesuffix("-sig")
+            text = raw.decode(known).replace("\r\n", "\n").replace("\r", "\n")
+            return text, known.removesuffix("-sig")
     words = f"bytes that are not the {encoding.upper().removesuffix('-SIG')} they claim to be"
     raise _no_text(name, words, "Save it again as UTF-8.")
 
@@ -98,10 +99,6 @@ def encoding_of(raw: bytes, is_cut: bool = False) -> tuple[str, str]:
         codecs.getincrementaldecoder("utf-8")().decode(raw, not is_cut)
         return "utf-8", VALID
     return "", ""
-
-
-def _with_line_feeds(text: str) -> str:
-    return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def _no_text(name: str, found: str, remedy: str) -> KitError:
@@ -161,12 +158,13 @@ def filled_sheets(path: Path, name: str) -> dict[str, list[list[str]]]:
 
     expected = "an .xlsx, .xls or .ods file, or text"
     try:
-        if _unpacked_bytes(path) > LARGEST_UNPACKED:
-            raise KitError.refuse(name, "more than 500 MB unpacked", expected, "Save it as CSV.")
+        if zipfile.is_zipfile(path):
+            with zipfile.ZipFile(path) as packed:
+                if sum(part.file_size for part in packed.infolist()) > LARGEST_UNPACKED:
+                    raise KitError.refuse(name, "more than 500 MB unpacked", expected, "Save it as CSV.")
         book = calamine.CalamineWorkbook.from_path(str(path))
-        tables = {
-            each: book.get_sheet_by_name(each).to_python(skip_empty_area=False) for each in book.sheet_names
-        }
+        read = {title: book.get_sheet_by_name(title) for title in book.sheet_names}
+        tables = {title: sheet.to_python(skip_empty_area=False) for title, sheet in read.items()}
     except calamine.PasswordError:
         found = "a spreadsheet's file that is locked by a password"
         raise KitError.refuse(name, found, expected, "Take the password off.") from None
@@ -192,13 +190,6 @@ def the_sheet(tables: Mapping[str, list[list[str]]], path: Path) -> list[list[st
     shown = ", ".join(f"'{title}' ({len(rows)} rows)" for title, rows in list(tables.items())[:12])
     remedy = f"Name the sheet '{path.stem}' in the file, or save it alone."
     raise KitError.ask(path.name, f"{len(tables)} sheets: {shown}", "the sheet that is meant", remedy)
-
-
-def _unpacked_bytes(path: Path) -> int:
-    if not zipfile.is_zipfile(path):
-        return 0
-    with zipfile.ZipFile(path) as packed:
-        return sum(part.file_size for part in packed.infolist())
 
 
 def _text(cell: object) -> str:

@@ -20,8 +20,8 @@ MOST_PARTS = 64
 """Parts of a dotted key: what a reader of TOML makes of twenty thousand takes gigabytes."""
 LONGEST_KEY = 60
 """Letters of a key that a message shows."""
-MOST_LINES = 300
-"""A value over more lines leaves the keys below it without a line."""
+MOST_PARSED = 2_000_000
+"""Characters read in search of keys: values over very many lines leave those below them without a line."""
 ARRAYS = ("fuel", "bag", "setting", "cook", "probe", "logger")
 TABLES = frozenset({*ARRAYS, "trial", "charge", "metrics", "margins", "model", "cleaning", "plan"})
 
@@ -104,13 +104,16 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     counts: Counter[KeyPath] = Counter()
     table: KeyPath = ()
     statement: list[str] = []
+    parsed = 0
     for number, line in enumerate(text.split("\n"), start=1):
         statement.append(line)
+        joined = "\n".join(statement)
+        parsed += len(joined)
+        if parsed > MOST_PARSED:
+            break
         try:
-            tables = tomllib.loads("\n".join(statement))
+            tables = tomllib.loads(joined)
         except ValueError:  # a value that goes on in the next line
-            if len(statement) > MOST_LINES:
-                break
             continue
         paths = list(_paths(tables))
         if statement[0].lstrip().startswith("["):

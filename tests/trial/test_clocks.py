@@ -123,7 +123,6 @@ def test_without_any_day_times_stand_on_an_unnamed_one():
     times = relative_times({"lit": "23:50:00", "stopped": "02:10:00"})
     assert times.day is None
     assert times.seconds["stopped"] - times.seconds["lit"] == 2 * 3600 + 20 * 60
-    assert relative_times({"lit": "10:00:00"}, day=date(2026, 1, 2)).day == date(2026, 1, 2)
 
 
 def test_a_full_date_that_goes_back_is_a_fault():
