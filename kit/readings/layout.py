@@ -102,7 +102,7 @@ def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | 
         return None
     best = max(partings, key=lambda parting: (parting.score, len(parting.texts)))
     name, width, glued, texts = best.delimiter, best.width, best.glued, best.texts
-    if delimiter is None and _one_column(name, width, lines, texts):
+    if delimiter is None and (width == 1 or _one_column(name, width, lines, texts)):
         name, width, glued = "", 1, False
     rows = [split_line(text, name, glued) for text in texts]
     rows = [row for row in rows if len(row) == width and any(kind_of(cell) in TYPED for cell in row)]

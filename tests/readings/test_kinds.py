@@ -326,3 +326,10 @@ def test_midnights_that_times_of_day_pass_are_counted_in_words(tmp_path, nights,
     log = read_log(log_text("clock,T1 (°C)\n" + rows, tmp_path))
     assert any(note.startswith(told) for note in log.notes)
     assert log.table["elapsed_s"].iloc[-1] == 1200 * (72 * nights - 1)
+
+
+def test_a_column_of_quoted_numbers_with_signs_apart_is_parted_by_nothing(tmp_path):
+    rows = "".join(f'"+ {70 + k}.937"\n' for k in range(20))
+    log = read_log(log_text('Version;2\nInterval;10 s\n"Sensor °F"\n' + rows, tmp_path))
+    assert (log.dialect.delimiter, log.dialect.time_kind, len(log.table)) == ("", "implied", 20)
+    assert log.table["elapsed_s"].iloc[1] == 10.0
