@@ -11,6 +11,7 @@ SOURCES = ("resolution", "sampling", "gaps", "balance", "clock")
 MINUTE = 60.0
 RECTANGLE = math.sqrt(12)
 """Anywhere in an interval: its width over √12 is the standard uncertainty (GUM 4.3.7)."""
+NO_DOUBT: Mapping[str, float] = {}
 _NOTHING = 1e-9
 
 
@@ -54,7 +55,7 @@ def never(note: str) -> MeasuredValue:
 
 
 def bounded(
-    value: float, *, more: str = "", less: str = "", u: Mapping[str, float] | None = None, note: str = ""
+    value: float, u: Mapping[str, float] = NO_DOUBT, *, more: str = "", less: str = ""
 ) -> MeasuredValue:
     """Return a value that the truth may exceed or fall short of.
 
@@ -62,16 +63,16 @@ def bounded(
     ----------
     value
         What was seen.
+    u
+        For an exact value: standard uncertainty by source.
     more, less
         Why the truth may be more or less, '' where it may not. Both: nothing is known.
-    u, note
-        For an exact value.
     """
     if more and less:
         return missing(f"{more}; {less}")
     if more or less:
         return MeasuredValue(value, "at least" if more else "at most", note=more or less)
-    return MeasuredValue(value, "exact", u or {}, note)
+    return MeasuredValue(value, "exact", u)
 
 
 def floor_zero(measured: MeasuredValue, least: float, what: str, why: str = "none was seen") -> MeasuredValue:

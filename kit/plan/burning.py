@@ -127,9 +127,8 @@ CERAMIC = Cooker(wall_j_k=70_000.0, shell_w_k=5.0, film_per_wind=0.05, gas_wall_
 
 def conditions(burns: int, ambient_c: float = 15.0, wind_m_s: float = 1.5) -> Conditions:
     """Return standard weather and handling for some burns: full vents, lid after 60 s, never opened."""
-    same = np.ones(burns)
-    never = np.full(burns, np.inf)
-    return Conditions(ambient_c * same, wind_m_s * same, same, 60.0 * same, never, never.copy())
+    means = (np.full(burns, value) for value in (ambient_c, wind_m_s, 1.0, 60.0, np.inf, np.inf))
+    return Conditions(*means)
 
 
 @dataclass(frozen=True)
@@ -218,8 +217,7 @@ def _gusts(steps: int, burns: int, step_s: float, seed: int) -> Floats:
     for before, after in pairwise(draws):
         after += memory * before
     strength = 0.35
-    gusts: Floats = np.exp(strength * draws - strength**2 / 2)
-    return gusts
+    return np.asarray(np.exp(strength * draws - strength**2 / 2))
 
 
 class _Fires:
@@ -255,7 +253,10 @@ class _Fires:
         released = self.charges.heat * burnt
         # C to CO where air is short; a little always
         monoxide = (0.03 + 0.2 * (1 - capped)) * (1 - MONOXIDE_HEAT / CARBON_HEAT) * released
-        drying = WATER_HEAT * 1e-3 * self._light(inside)
+        pace = np.where(inside, 0.6, 1.0)[:, None]  # spread out on the grate it lights more slowly
+        grown = pace * self.spread * self.lit * (1 - self.lit)
+        self.lit += grown
+        drying = WATER_HEAT * 1e-3 * (self.water * grown).sum(axis=1)
         for name, joules in (("fuel", released), ("monoxide", monoxide), ("water", drying)):
             self.heat[name] += joules
         fire = released - monoxide - drying
@@ -293,27 +294,16 @@ class _Fires:
         capped = np.where(inside, np.minimum(1.0, air / np.maximum(demanded, 1e-9)), 1.0)
         self.core -= self.shrink * self.lit * (keen * capped)[:, None]
         np.maximum(self.core, 0.0, out=self.core)
-        left = (self.mass * self.core * np.sqrt(self.core)).sum(axis=1)
-        burnt = self.left - left
-        self.left = left
-        return burnt, capped
-
-    def _light(self, inside: Flags) -> Floats:
-        """Spread the lighting a step; return the water driven off, g."""
-        pace = np.where(inside, 0.6, 1.0)[:, None]  # spread out on the grate it lights more slowly
-        grown = pace * self.spread * self.lit * (1 - self.lit)
-        self.lit += grown
-        dried: Floats = (self.water * grown).sum(axis=1)
-        return dried
+        before, self.left = self.left, (self.mass * self.core * np.sqrt(self.core)).sum(axis=1)
+        return before - self.left, capped
 
     def _warm(self, fire: Floats, through: Floats, wind: Floats) -> None:
         """Share the fire's heat between flue, wall and shell; move gas, wall and probes a step on."""
         cooker, ambient, step_s = self.cooker, self.around.ambient_c, self.step_s
         flow = GAS_HEAT * through
         radiated = cooker.radiant * fire
-        self.gas = (fire - radiated + flow * ambient + cooker.gas_wall_w_k * self.wall) / (
-            flow + cooker.gas_wall_w_k
-        )
+        heated = fire - radiated + flow * ambient + cooker.gas_wall_w_k * self.wall
+        self.gas = heated / (flow + cooker.gas_wall_w_k)
         lost = cooker.shell_w_k * (1 + cooker.film_per_wind * wind) * (self.wall - ambient)
         gained = radiated + cooker.gas_wall_w_k * (self.gas - self.wall)
         self.wall = self.wall + (gained - lost) * step_s / cooker.wall_j_k

@@ -108,14 +108,16 @@ def designs(fuels: Sequence[str], goal: Goal, means: Means, most: int = AFFORDAB
         found to be more than the margin, that equal fuels are called the same, and that a fuel better than all
         others by twice the margin is named as the best.
     """
-    sizes = itertools.product(range(1, MOST_BURNS + 1), range(2, MOST_BAGS + 1))
-    options = [Design(len(fuels), bags, burns) for burns, bags in sizes]
     rows = [
         option(design, _in_days(design, fuels, means.workday.per_day), goal, means)
-        for design in options
-        if design.total <= most
+        for burns, bags in itertools.product(range(1, MOST_BURNS + 1), range(2, MOST_BAGS + 1))
+        if (design := Design(len(fuels), bags, burns)).total <= most
     ]
-    return _best_first(pd.DataFrame(rows, columns=list(DESIGN_COLUMNS)))
+    table = pd.DataFrame(rows, columns=list(DESIGN_COLUMNS))
+    # those allowed first, then what finds most, to a point, in fewest burns and bags
+    found = table["found_at_twice"].astype(float).round(2)
+    order = np.lexsort((table["bags"], table["total"], -found, ~table["allowed"].astype(bool)))
+    return table.iloc[order].reset_index(drop=True)
 
 
 def option(design: Design, burns: pd.DataFrame, goal: Goal, means: Means) -> dict[str, object]:
@@ -138,14 +140,6 @@ def option(design: Design, burns: pd.DataFrame, goal: Goal, means: Means) -> dic
         "same_at_0": chance_of(power, 0.0, [SAME]),
         "best_named": chance_best_named(burns, 2 * goal.margin, goal),
     }
-
-
-def _best_first(table: pd.DataFrame) -> pd.DataFrame:
-    """Order designs: those allowed first, then what finds most, to a point, in fewest burns and bags."""
-    rounded = table.assign(found_at_twice=table["found_at_twice"].astype(float).round(2))
-    order = ["allowed", "found_at_twice", "total", "bags"]
-    best = rounded.sort_values(order, ascending=[False, False, True, True], kind="stable").index
-    return table.loc[best].reset_index(drop=True)
 
 
 def _in_days(design: Design, fuels: Sequence[str], per_day: int) -> pd.DataFrame:
@@ -195,9 +189,8 @@ def what_burns_settle(totals: Sequence[int], tables: Sequence[pd.DataFrame]) -> 
 def smallest_design(table: pd.DataFrame, chance: str) -> Design | None:
     """Return the design of fewest burns in a table whose chance ('found_at_margin', …) is enough, None without one."""
     enough = table[table[chance] >= ENOUGH].sort_values(["total", "bags"], ascending=[True, False])
-    return (
-        None if enough.empty else Design(*(int(enough[name].iloc[0]) for name in ("fuels", "bags", "burns")))
-    )
+    sizes = (int(enough[name].iloc[0]) for name in ("fuels", "bags", "burns"))
+    return None if enough.empty else Design(*sizes)
 
 
 def cheapest_split(components: Components, bag_in_burns: float) -> float:

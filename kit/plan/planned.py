@@ -135,9 +135,9 @@ def make_plan(
     ids = [fuel.id for fuel in trial.fuels]
     most = max(*TOTALS, means.burns)
     everything = designs(ids, first, means)
-    tables = [everything]
-    for kept in range(len(ids) - 1, 1, -1):
-        tables.append(designs(fuels_kept(ids, kept, trial.control_fuel), first, means, most))
+    kept = [fuels_kept(ids, count, trial.control_fuel) for count in range(len(ids) - 1, 1, -1)]
+    for_fewer = [designs(fuels, first, means, most) for fuels in kept]
+    alone = designs(ids, replace(first, earlier_df=0.0), means) if first.earlier_df else everything[:0]
     if len(answers.sheet):
         design, order = _design_of(answers.sheet), _as_sheet(folder, answers.sheet, notes)
     else:
@@ -157,13 +157,13 @@ def make_plan(
         design=design,
         workday=workday,
         alternatives=everything if chances.empty else _with_own(everything, design, order, first, means),
-        fewer=pd.concat([table[table["allowed"]].head(1) for table in tables[1:]] or [everything[:0]]),
+        fewer=pd.concat([table[table["allowed"]].head(1) for table in (*for_fewer, everything[:0])]),
         metrics=answers.metrics,
         chances=chances,
-        settles=what_burns_settle(totals, tables),
+        settles=what_burns_settle(totals, [everything, *for_fewer]),
         smallest=smallest_design(everything, "found_at_margin"),
         smallest_twice=smallest_design(everything, "found_at_twice"),
-        smallest_alone=_smallest_alone(ids, first, means),
+        smallest_alone=smallest_design(alone, "found_at_twice"),
         split=cheapest_split(first.sds, 1.0),
         cost=cost,
         obstacles=() if len(answers.sheet) else tuple(_obstacles(trial, workday, order, cost)),
@@ -220,12 +220,10 @@ def _as_sheet(folder: Path, sheet: pd.DataFrame, notes: list[str]) -> pd.DataFra
     notes.append("The order is that of burns.csv; empty its rows to have a new one drawn from the seed.")
     done = int((sheet["state"] != "planned").sum())
     if done:
-        notes.append(
-            f"{done} of the burns are done already: this plan was not written before the first burn."
-        )
+        words = "of the burns are done already: this plan was not written before the first burn."
+        notes.append(f"{done} {words}")
     order = sheet.drop(columns="state").reset_index(drop=True)
-    earlier = read_plan(folder)
-    if earlier is not None:
+    if (earlier := read_plan(folder)) is not None:
         order.attrs.update(spare_days=list(earlier.spare_days), seed=earlier.seed)
     return order
 
@@ -276,18 +274,14 @@ def _obstacles(trial: Trial, workday: Workday, order: pd.DataFrame, cost: float 
     """Return where the burns, their length and their bags go beyond what [plan] gives."""
     obstacles, where = Faults(), "trial.toml, [plan]"
     days, budget, needed = trial.plan.days, trial.plan.budget, order["day"].nunique()
-    day_h = workday.latest_h - workday.earliest_h
     if days is not None and needed > days:
         found = f"{needed} days for {len(order)} burns, {workday.per_day} a day"
         remedy = "Allow more days, or ask for fewer fuels, bags or burns."
         obstacles.ask(where, found, f"at most days = {days}", remedy)
     if workday.overruns:
-        found, expected = (
-            f"a burn of {workday.burn_h:g} h in a day of {day_h:g} h",
-            "a burn that ends within its day",
-        )
+        found = f"a burn of {workday.burn_h:g} h in a day of {workday.latest_h - workday.earliest_h:g} h"
         remedy = "Write as `earliest` and `latest` when somebody can stay with it, or a shorter burn_h."
-        obstacles.ask(where, found, expected, remedy)
+        obstacles.ask(where, found, "a burn that ends within its day", remedy)
     if budget is not None and cost is not None and cost > budget:
         found = f"bags for {cost:.0f} {trial.currency}".strip()
         remedy = "Ask for fewer fuels, fewer bags, or allow more money."
@@ -304,13 +298,6 @@ def _bag_cost(trial: Trial, order: pd.DataFrame, notes: list[str]) -> float | No
         notes.append(f"No price is given for {', '.join(missing)}: the cost of the bags is not known.")
         return None
     return float(sum((prices[fuel] or 0.0) * count for fuel, count in bags.items()))
-
-
-def _smallest_alone(fuels: Sequence[str], goal: Goal, means: Means) -> Design | None:
-    """Return the smallest design that sees twice the margin from its own burns alone; None where all are its own."""
-    if not goal.earlier_df:
-        return None
-    return smallest_design(designs(fuels, replace(goal, earlier_df=0.0), means), "found_at_twice")
 
 
 def _with_own(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import combinations
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -118,9 +119,13 @@ def power_of(
     ['different, by more than the margin', 0.43]
     """
     design = Design(**design) if isinstance(design, Mapping) else design
-    sds, one_bag = sds_of(components, upper), _one_bag_each(design)
+    if isinstance(design, Design):
+        one_bag = design.bags == 1
+    else:  # bags not noted are as one each
+        one_bag = "bag" in design and bool((design.groupby("fuel")["bag"].nunique() == 1).all())
+    sds = sds_of(components, upper)
     if one_bag and not earlier_df:
-        sds = {**sds, "bag": 0.0}
+        sds["bag"] = 0.0
     known = precision_of(design, sds, control if multiplicity == "dunnett" else None)
     if one_bag and earlier_df:
         known = replace(known, se=known.true_sd, df=earlier_df)
@@ -129,13 +134,6 @@ def power_of(
     at = [float(d) for d in np.atleast_1d(difference)]
     rows = [row for d in at for row in _rows(known, d, margin, level, multiplicity)]
     return pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
-
-
-def _one_bag_each(design: Design | pd.DataFrame) -> bool:
-    """Return whether every fuel has one bag (or bags not noted, which is as one)."""
-    if isinstance(design, Design):
-        return design.bags == 1
-    return "bag" in design and bool((design.groupby("fuel")["bag"].nunique() == 1).all())
 
 
 def chance_of(power: pd.DataFrame, difference: float, verdicts: Sequence[str] = DIFFERENCES) -> float:
@@ -255,8 +253,7 @@ def _inside(region: tuple[Floats, Floats], difference: float, sd: float) -> Floa
     low, high = region
     above = special.ndtr((high - difference) / sd) - special.ndtr((low - difference) / sd)
     below = special.ndtr((-low - difference) / sd) - special.ndtr((-high - difference) / sd)
-    chance: Floats = above + below
-    return chance
+    return np.asarray(above + below)
 
 
 @dataclass(frozen=True)
@@ -342,8 +339,8 @@ def precision(table: pd.DataFrame, sds: Mapping[str, float], control: object = N
         remedy = "Let fuels share days: fuel and day cannot be separated."
         raise KitError.refuse("design", "fuels that never share a day", "linked days", remedy)
     variance, terms = _as_estimated(X, groups, sds)
-    inverse = _inverse(variance)
-    covariance = _inverse(X.T @ inverse @ X)
+    inverse = np.linalg.inv(variance)
+    covariance = np.asarray(np.linalg.inv(X.T @ inverse @ X), dtype=float)
     chosen = compared(fuels, place)
     pairs = np.hstack([chosen, np.zeros((len(chosen), X.shape[1] - fuels))])
     weights = pairs @ covariance @ X.T @ inverse
@@ -354,13 +351,9 @@ def precision(table: pd.DataFrame, sds: Mapping[str, float], control: object = N
     moved = [P @ term for term in terms]
     information = np.array([[0.5 * np.sum(a * b.T) for b in moved] for a in moved])
     gradient = np.column_stack([_squares(weights, term) for term in terms])
-    df = 2 * se2**2 / _squares(gradient, _inverse(information))
+    df = 2 * se2**2 / _squares(gradient, np.linalg.inv(information))
     spread = float(np.sqrt(true2.mean())), float(np.sqrt(se2.mean())), float(df.mean())
     return Precision(*spread, fuels, covariance[:fuels, :fuels], place)
-
-
-def _inverse(matrix: Floats) -> Floats:
-    return np.asarray(np.linalg.inv(matrix), dtype=float)
 
 
 def _squares(rows: Floats, matrix: Floats) -> Floats:
@@ -392,16 +385,18 @@ def _matrices(table: pd.DataFrame, sds: Mapping[str, float]) -> tuple[Floats, di
 
 def _together(labels: pd.Series) -> Floats:
     codes = pd.factorize(labels)[0]
-    same: Floats = (codes[:, None] == codes[None, :]).astype(float)
-    return same
+    return np.asarray(np.equal.outer(codes, codes), dtype=float)
 
 
 def compared(fuels: int, control: int | None = None) -> Floats:
     """Return the contrasts of a family: every pair, or each fuel against the control; comparisons × fuels."""
     unit = np.eye(fuels)
-    if control is None:
-        return np.array([unit[i] - unit[j] for i in range(fuels) for j in range(i + 1, fuels)])
-    return np.array([unit[i] - unit[control] for i in range(fuels) if i != control])
+    pairs = (
+        combinations(range(fuels), 2)
+        if control is None
+        else ((i, control) for i in range(fuels) if i != control)
+    )
+    return np.array([unit[i] - unit[j] for i, j in pairs])
 
 
 def _as_estimated(
@@ -424,5 +419,4 @@ def _as_estimated(
     kept = np.column_stack([seen[name] for name in names])
     variances = np.maximum(np.linalg.lstsq(kept, whole, rcond=None)[0], 0.0)
     terms = [groups[name] for name in names]
-    used: Floats = np.sum([v * term for v, term in zip(variances, terms, strict=True)], axis=0)
-    return used, terms
+    return np.tensordot(variances, terms, 1), terms

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from kit.page.cautions import cautions_short
-from kit.page.html_tables import Col, table
+from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.text import Html, element
 from kit.plan.answers import PlannedMetric
 from kit.plan.designs import AFFORDABLE, ENOUGH, SHOWN
@@ -25,7 +25,6 @@ SINGLE = (
     "A single burn of each fuel gives its curve and its values, and shows whether the kit works. It has no "
     "error bars: it cannot tell a fuel from an odd burn, and the report will give no verdict."
 )
-CHANCES = ["found_at_margin", "found_at_twice", "beyond_at_twice", "same_at_0", "best_named"]
 
 
 def plan_words(planned: Planned) -> str:
@@ -45,12 +44,8 @@ def plan_words(planned: Planned) -> str:
 
 def obstacle_lines(planned: Planned) -> list[str]:
     """Return why the plan cannot be carried out as it was asked for; nothing where it can."""
-    if not planned.obstacles:
-        return []
-    return [
-        "This plan cannot be carried out as it was asked for:",
-        *(f"  {line}" for line in planned.obstacles),
-    ]
+    lines = [f"  {obstacle}" for obstacle in planned.obstacles]
+    return ["This plan cannot be carried out as it was asked for:", *lines] if lines else []
 
 
 def design_lines(planned: Planned) -> list[str]:
@@ -91,13 +86,9 @@ def day_lines(workday: Workday) -> list[str]:
 def shown_alternatives(planned: Planned) -> pd.DataFrame:
     """Return the few designs that a tester chooses between: the best ones allowed, and the design as planned."""
     options = planned.alternatives
-    own = _is_own(planned, options)
+    own = options["bags"].eq(planned.design.bags) & options["burns"].eq(planned.design.burns)
     shown = options.loc[sorted({*options[options["allowed"]].head(SHOWN - 1).index, *options.index[own]})]
     return shown.assign(remark=["as planned" if is_own else "" for is_own in own[shown.index]])
-
-
-def _is_own(planned: Planned, options: pd.DataFrame) -> pd.Series:
-    return options["bags"].eq(planned.design.bags) & options["burns"].eq(planned.design.burns)
 
 
 def _alternatives_text(planned: Planned) -> list[str]:
@@ -237,16 +228,13 @@ def chances_html(planned: Planned) -> Html:
         {
             "metric": each.metric.label,
             "truth": words,
-            **(100 * own[own["difference"] == factor * each.margin].set_index("verdict")["chance"]),
+            **own[own["difference"] == factor * each.margin].set_index("verdict")["chance"],
         }
         for each in planned.metrics
         for own in [power[power["metric"] == each.metric.id]]
         for factor, words in TRUTHS.items()
     ]
-    columns = [
-        Col("truth", "if two fuels are", kind="head"),
-        *(_number(each, each, "%") for each in verdicts),
-    ]
+    columns = cols(Col("truth", "if two fuels are", kind="head"), numbers(*verdicts, share=True))
     against = "each fuel against the control fuel" if planned.trial.control_fuel else "any two of the fuels"
     level = "none can be given" if power.empty else f"{100 * float(power['level'].iloc[0]):.3g} %"
     note = f"For {against} in the planned order; intervals hold for all of them at once, {level}."
@@ -256,38 +244,41 @@ def chances_html(planned: Planned) -> Html:
 
 def settles_html(planned: Planned) -> Html:
     """Return what 12, 24, 36 burns settle for all the fuels and for fewer, in per cent."""
-    shown = _in_percent(planned.settles)
-    shown["group"] = [f"{asked} burns" for asked in shown["asked"]]
+    shown = planned.settles.assign(group=[f"{asked} burns" for asked in planned.settles["asked"]])
     shown["fuels"] = [f"{fuels} fuels" for fuels in shown["fuels"]]
-    columns = [
+    chances = (
+        ("same_at_0", "alike: 'the same'"),
+        ("found_at_margin", "the margin apart: found"),
+        ("found_at_twice", "twice the margin: found"),
+        ("beyond_at_twice", "twice the margin: 'by more than the margin'"),
+    )
+    columns = cols(
         Col("fuels", "fuels kept", kind="head"),
-        _number("bags", "bags of each"),
-        _number("burns", "burns a bag"),
-        _number("same_at_0", "alike: 'the same'", "%"),
-        _number("found_at_margin", "the margin apart: found", "%"),
-        _number("found_at_twice", "twice the margin: found", "%"),
-        _number("beyond_at_twice", "twice the margin: 'by more than the margin'", "%"),
-    ]
+        numbers(("bags", "bags of each"), ("burns", "burns a bag")),
+        numbers(*chances, share=True),
+    )
     caption = f"What so many burns can settle at best, by {_first(planned)}"
     return table(shown, caption, columns, group="group")
 
 
 def alternatives_html(planned: Planned) -> Html:
     """Return the designs within the days and the money, the best first, in one small table."""
-    shown = _in_percent(shown_alternatives(planned))
+    shown = shown_alternatives(planned)
     shown["design"] = [f"{bags} bags × {burns}" for bags, burns in shown[["bags", "burns"]].to_numpy()]
-    columns = [
+    chances = (
+        ("found_at_margin", "the margin: found"),
+        ("found_at_twice", "twice the margin: found"),
+        ("same_at_0", "alike: 'the same'"),
+        ("best_named", "the best named, where it leads by twice the margin"),
+    )
+    columns = cols(
         Col("design", "bags of each fuel × burns a bag", kind="head"),
-        _number("total", "burns"),
-        _number("days", "days"),
-        _number("hours", "hours", "h"),
-        _number("cost", "cost of bags"),
-        _number("found_at_margin", "the margin: found", "%"),
-        _number("found_at_twice", "twice the margin: found", "%"),
-        _number("same_at_0", "alike: 'the same'", "%"),
-        _number("best_named", "the best named, where it leads by twice the margin", "%"),
-        Col("remark", ""),
-    ]
+        numbers(("total", "burns"), ("days", "days")),
+        numbers(("hours", "hours"), unit="h"),
+        numbers(("cost", "cost of bags")),
+        numbers(*chances, share=True),
+        Col("remark"),
+    )
     return table(shown, f"Designs to choose between, by {_first(planned)}", columns)
 
 
@@ -295,22 +286,9 @@ def calendar_html(planned: Planned) -> Html:
     """Return the calendar: burns, cooling, spare days, and when ash is weighed."""
     shown = planned.calendar.copy()
     shown["date"] = shown["weekday"].str[:3] + " " + shown["day"]
-    columns = [
-        Col("date", "day", kind="head"),
-        Col("what", "what"),
-        Col("burn", "burn"),
-        *([Col("cooker", "cooker")] if (shown["cooker"] != "").any() else []),
-        *(Col(name, words) for name, words in CALENDAR.items()),
-    ]
+    cooker = ["cooker"] if (shown["cooker"] != "").any() else []
+    columns = cols(Col("date", "day", kind="head"), "what", "burn", *cooker, *CALENDAR.items())
     return table(shown, "Calendar. A clock time is no proof that anything is cold", columns)
-
-
-def _number(name: str, label: str, unit: str = "") -> Col:
-    return Col(name, label, unit, "number", 0)
-
-
-def _in_percent(options: pd.DataFrame) -> pd.DataFrame:
-    return options.assign(**{name: 100 * options[name].astype(float) for name in CHANCES})
 
 
 def _first(planned: Planned) -> str:

@@ -122,7 +122,19 @@ def simulate_trial(
     burns = _burn(table, planned, _recipes(fuels, recipes or {}), faults, seed, rng)
     logs = _logged(burns, _probes(table), faults, seed, interval_s)
     rows = _sheet(burns, faults, rng)
-    events = [_lid_event(burns, row) for row, fault in burns.hit_by(faults) if fault.kind == "lid open"]
+    opened, shut = burns.around.open_from_s, burns.around.open_until_s
+    about = {"event": "lid open", "probes": "", "notes": "simulated"}
+    events = [
+        {
+            "burn": str(burn_id),
+            "at": burns.clock(row, opened[row]),
+            "until": burns.clock(row, shut[row]),
+            **about,
+        }
+        for row, burn_id in enumerate(planned["burn"])
+        for fault in faults
+        if fault.burn == burn_id and fault.kind == "lid open"
+    ]
     folder.parent.mkdir(parents=True, exist_ok=True)
     with locked_folder(folder.parent, ".simulating-") as work:
         (work / "logs").mkdir(parents=True)
@@ -147,11 +159,12 @@ def _check(folder: Path, planned: pd.DataFrame, fuels: Mapping[str, Any]) -> Non
 
 def _recipes(fuels: Mapping[str, Any], given: Mapping[str, Recipe]) -> dict[str, Recipe]:
     """Return a recipe for each fuel: the one given, else its kind's, a little moved by its place."""
-    made = {}
-    for place, (fuel, entry) in enumerate(fuels.items()):
-        kind = kind_named(str(entry.get("kind", "")))
-        made[fuel] = given.get(fuel, replace(kind, flux=kind.flux * (0.94 + 0.04 * (place % 4))))
-    return made
+    kinds = {fuel: kind_named(str(entry.get("kind", ""))) for fuel, entry in fuels.items()}
+    moved = {
+        fuel: replace(kind, flux=kind.flux * (0.94 + 0.04 * (place % 4)))
+        for place, (fuel, kind) in enumerate(kinds.items())
+    }
+    return {**moved, **given}
 
 
 def _probes(table: Mapping[str, Any]) -> dict[str, Correction]:
@@ -184,18 +197,10 @@ class _Burns:
     stops: Floats
     lit: Sequence[datetime]
 
-    def hit_by(self, faults: Sequence[Fault]) -> list[tuple[int, Fault]]:
-        """Return the faults with the rows of their burns, in the order of the burns."""
-        return sorted(((_row(self.planned, fault), fault) for fault in faults), key=lambda hit: hit[0])
-
     def clock(self, row: int, second: float) -> str:
         """Return a clock cell; with its date where it falls on another day than the row's."""
         at, day = self.lit[row] + timedelta(seconds=float(second)), str(self.planned["day"].iloc[row])
         return at.strftime("%H:%M:%S" if at.date().isoformat() == day else "%Y-%m-%dT%H:%M:%S")
-
-
-def _row(planned: pd.DataFrame, fault: Fault) -> int:
-    return int(planned["burn"].tolist().index(fault.burn))
 
 
 def _burn(
@@ -207,10 +212,10 @@ def _burn(
     rng: np.random.Generator,
 ) -> _Burns:
     """Burn what is planned in its weather, as the trial file says; lids that a fault opens are opened."""
-    weather = weather_of(planned["day"].tolist(), seed)
+    weather, place = weather_of(planned["day"].tolist(), seed), planned["burn"].tolist().index
     for fault in faults:
         if fault.kind == "wind":
-            weather.wind_m_s[_row(planned, fault)] = fault.value
+            weather.wind_m_s[place(fault.burn)] = fault.value
     of_burn = [recipes[fuel] for fuel in planned["fuel"]]
     names = (planned["fuel"] + "/" + planned["bag"].astype(str)).tolist()
     numbers = {name: n for n, name in enumerate(sorted(set(names)))}
@@ -220,7 +225,7 @@ def _burn(
     burnt = burn(charges, around, cooker, HOURS, STEP_S, seed)
     lids = [fault for fault in faults if fault.kind == "lid open"]
     for fault in lids:
-        row = _row(planned, fault)
+        row = place(fault.burn)
         around.open_from_s[row] = burnt.lid_on_s[row] + 60 * fault.after_min
         around.open_until_s[row] = around.open_from_s[row] + 60 * fault.minutes
     if lids:
@@ -265,9 +270,9 @@ def _conditions(
 ) -> Conditions:
     """Return vents and lid delay of each burn in its weather; no lid is opened yet."""
     burns = len(planned)
-    declared = {entry["id"]: str(entry.get("vents", "full")) for entry in table.get("setting", [])}
-    settings = planned["setting"].tolist() if "setting" in planned else [""] * burns
-    vents = np.array([_opening(declared.get(setting, "full")) for setting in settings])
+    opening = {entry["id"]: _opening(str(entry.get("vents", "full"))) for entry in table.get("setting", [])}
+    settings = planned["setting"] if "setting" in planned else [""] * burns
+    vents = np.array([opening.get(setting, 1.0) for setting in settings])
     delay = np.round(rng.uniform(40, 90, burns) / STEP_S) * STEP_S
     sky = {"ambient_c": weather.ambient_c, "wind_m_s": weather.wind_m_s}
     return replace(conditions(burns), vents=vents, lid_delay_s=delay, **sky)
@@ -308,10 +313,9 @@ def _lighting_times(planned: pd.DataFrame, stops: Floats, cool_h: float) -> list
     lit: list[datetime] = []
     for row, day in enumerate(planned["day"]):
         begin = datetime.combine(date.fromisoformat(day), FIRST_LIT)
-        same_day = [n for n in range(row) if planned["day"].iloc[n] == day]
-        for n in same_day:
-            ready = lit[n] + timedelta(seconds=float(stops[n]))
-            ready += timedelta(hours=cool_h if cookers.iloc[n] == cookers.iloc[row] else 0)
+        for n in (n for n in range(row) if planned["day"].iloc[n] == day):
+            cooling = timedelta(hours=cool_h if cookers.iloc[n] == cookers.iloc[row] else 0)
+            ready = lit[n] + timedelta(seconds=float(stops[n])) + cooling
             begin = max(begin, ready.replace(minute=ready.minute // 5 * 5, second=0) + timedelta(minutes=10))
         lit.append(begin)
     return lit
@@ -321,9 +325,17 @@ def _sheet(burns: _Burns, faults: Sequence[Fault], rng: np.random.Generator) -> 
     """Return the rows of the burn sheet, as a careful tester would keep it."""
     burnt, weather, rows = burns.burnt, burns.weather, []
     for row, plan in enumerate(burns.planned.to_dict("records")):
-        said = {str(key): _cell(value) for key, value in plan.items() if pd.notna(value)}
-        seconds = {"lit": 0.0, "tipped": burnt.tipped_s[row], "lid_on": burnt.lid_on_s[row]}
-        seconds["stopped"] = burns.stops[row]
+        said = {
+            str(key): f"{value:g}" if isinstance(value, float) else str(value)
+            for key, value in plan.items()
+            if pd.notna(value)
+        }
+        seconds = {
+            "lit": 0.0,
+            "tipped": burnt.tipped_s[row],
+            "lid_on": burnt.lid_on_s[row],
+            "stopped": burns.stops[row],
+        }
         remarks = [REMARKS[f.kind] for f in faults if f.burn == plan["burn"] and f.kind in REMARKS]
         rows.append(
             {
@@ -340,10 +352,6 @@ def _sheet(burns: _Burns, faults: Sequence[Fault], rng: np.random.Generator) -> 
     return rows
 
 
-def _cell(value: object) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
-
-
 def _weighed(burns: _Burns, row: int, rng: np.random.Generator) -> dict[str, str]:
     """Weigh what a careful tester weighs, cold: charge, its volume, coals left over, ash in the pan."""
     burnt, charges = burns.burnt, burns.charges
@@ -358,14 +366,6 @@ def _weighed(burns: _Burns, row: int, rng: np.random.Generator) -> dict[str, str
         "leftover_g": f"{coals:.0f}",
         "ash_g": f"{ash:.1f}",
     }
-
-
-def _lid_event(burns: _Burns, row: int) -> dict[str, str]:
-    at, until = (
-        burns.clock(row, when[row]) for when in (burns.around.open_from_s, burns.around.open_until_s)
-    )
-    about = {"event": "lid open", "probes": "", "notes": "simulated"}
-    return {"burn": str(burns.planned["burn"].iloc[row]), "at": at, "until": until, **about}
 
 
 def _scores(
