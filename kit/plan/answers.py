@@ -163,10 +163,10 @@ def assumed(metric: Metric) -> Spread | None:
     if metric.scale == "plain" and metric.unit not in ASSUMED_UNITS:
         return None
     sds = ASSUMED.get(metric.base, ASSUMED[metric.scale])
-    shown = (
-        f"{100 * sd:.0f} %" if metric.scale == "log" else f"{sd:.3g} {metric.unit}" for sd in sds.values()
+    log, unit = metric.scale == "log", metric.unit
+    words = ", ".join(
+        f"{name} {f'{100 * sd:.0f} %' if log else f'{sd:.3g} {unit}'}" for name, sd in sds.items()
     )
-    words = ", ".join(f"{name} {sd}" for name, sd in zip(sds, shown, strict=True))
     return Spread(dict(sds), f"assumed (the usual range of the trade, not measured by you): {words}")
 
 
@@ -187,13 +187,11 @@ def from_earlier(folders: Sequence[str | Path], metric: Metric) -> Spread | None
         table[numbers] = table[numbers].apply(pd.to_numeric, errors="coerce")
         known = table.dropna(subset=["sd"])
         if known["component"].str.startswith("burn").any():
-            df = pd.to_numeric(_rows_of(folder, "means", metric.id)["df"], errors="coerce")
-            least = df[df < math.inf].min() if len(df) else math.nan
+            dfs = pd.to_numeric(_rows_of(folder, "means", metric.id)["df"], errors="coerce")
+            least = dfs[dfs < math.inf].min() if len(dfs) else math.nan
             words = f"upper 80 % limits of what {Path(folder).name} found"
-            sds = sds_of(known, upper=True)
-            found.append(
-                Spread(sds, words, str(folder), 0.0 if least != least else EARLIER_POWER * float(least))
-            )
+            df = 0.0 if least != least else EARLIER_POWER * float(least)
+            found.append(Spread(sds_of(known, upper=True), words, str(folder), df))
     return max(found, key=lambda spread: spread.sds["burn"], default=None)
 
 
@@ -212,9 +210,9 @@ def _burn_h(lenders: Sequence[str | Path]) -> tuple[float | None, str]:
         rows = pd.DataFrame(newest_results(lender, "burns").get("burns", []))
         if {"lit", "stopped"} <= set(rows.columns):
             # a burn over midnight has a date before its stop
-            clocks = [
+            clocks = (
                 rows[name].astype(str).str.extract(r"(\d+:\d\d:\d\d)$")[0] for name in ("lit", "stopped")
-            ]
+            )
             lit, stopped = (pd.to_timedelta(clock, errors="coerce") for clock in clocks)
             hours = ((stopped - lit).dt.total_seconds() / 3600 % 24).dropna()
             if len(hours):

@@ -110,9 +110,7 @@ def _fill_declared(folder: Path, text: str, seed: int) -> None:
     """Fill the tester's own declared columns with invented numbers that differ by fuel, bag and burn."""
     declared = tomllib.loads(text).get("metrics", {}).get("declared", [])
     sheet = pd.read_csv(folder / "burns.csv", dtype=str, keep_default_na=False)
-    names = [
-        entry["column"] for entry in declared if (sheet.get(entry["column"], pd.Series([""])) == "").all()
-    ]
+    names = [each["column"] for each in declared if (sheet.get(each["column"], pd.Series([""])) == "").all()]
     if not names:
         return
     rng = np.random.default_rng([seed, 91])

@@ -92,11 +92,8 @@ def run_order(
     blocks = _blocks(len(fuels), bags * burns, per_day, place, rng)
     if per_day > 1 and not connected(blocks):
         remedy = "Burn at least two fuels a day, or more burns a fuel: else fuel and day cannot be separated."
-        found, expected = (
-            f"{per_day} burns a day for {len(fuels)} fuels",
-            "days that link every fuel with every other",
-        )
-        raise KitError.refuse("run order", found, expected, remedy)
+        found = f"{per_day} burns a day for {len(fuels)} fuels"
+        raise KitError.refuse("run order", found, "days that link every fuel with every other", remedy)
     days, spare = _calendar(len(blocks), first_day, weekdays, spare_every)
     rows = [(days[d], fuels[f]) for d, block in enumerate(blocks) for f in block]
     table = pd.DataFrame(rows, columns=["day", "fuel"])
@@ -113,10 +110,9 @@ def run_order(
 def connected(blocks: Sequence[Sequence[int]]) -> bool:
     """Return whether every fuel is linked to every other through shared blocks."""
     groups: list[set[int]] = []
-    for block in blocks:
-        touching = [group for group in groups if group & set(block)]
-        groups = [group for group in groups if group not in touching]
-        groups.append(set(block).union(*touching))
+    for block in map(set, blocks):
+        touching = [group for group in groups if group & block]
+        groups = [*(group for group in groups if not group & block), block.union(*touching)]
     return len(groups) == 1
 
 
@@ -360,31 +356,25 @@ def timetable(burns: pd.DataFrame, spare: Sequence[str], workday: Workday) -> pd
         cooker may be lit again at the earliest, if it was checked and is cold and emptied), weigh (ids of the
         burns whose ash and leftovers are weighed that morning if cold, before anything is lit).
     """
-    cookers = burns["cooker"] if "cooker" in burns else pd.Series("", index=burns.index)
-    of_day = {
-        day: list(zip(part["burn"], cookers[part.index], strict=True))
-        for day, part in burns.groupby("day", sort=True)
-    }
     rows: list[dict[str, str]] = []
     waiting = ""
-    for day in sorted({*of_day, *spare} - {""}):
-        today = of_day.get(day, [])
-        if not today:
-            rows.append({"day": day, "what": "spare day", "weigh": waiting})
-        for place, (burn, cooker) in enumerate(today):
+    for day in sorted({*burns["day"], *spare} - {""}):
+        today = burns[burns["day"] == day]
+        about = {"day": day, "weekday": date.fromisoformat(day).strftime("%A")}
+        if today.empty:
+            rows.append({**about, "what": "spare day", "weigh": waiting})
+        cookers = today["cooker"] if "cooker" in today else [""] * len(today)
+        for place, (burn, cooker) in enumerate(zip(today["burn"], cookers, strict=True)):
             light = workday.lighting(place)
             last = place + len(workday.cookers) >= len(today)
             following = "another day" if last else _clock(light + workday.burn_h + workday.cool_h)
-            about = {"cooker": str(cooker), "light": _clock(light), "next": following}
-            rows.append(
-                {"day": day, "what": "burn", "burn": burn, **about, "weigh": "" if place else waiting}
-            )
-        waiting = ", ".join(burn for burn, _ in today) if workday.weighed else ""
+            where = {"what": "burn", "burn": burn, "cooker": str(cooker), "light": _clock(light)}
+            rows.append({**about, **where, "next": following, "weigh": "" if place else waiting})
+        waiting = ", ".join(today["burn"]) if workday.weighed else ""
     if waiting:
         morning = date.fromisoformat(rows[-1]["day"]) + timedelta(days=1)
-        rows.append({"day": morning.isoformat(), "what": "weigh only", "weigh": waiting})
-    for row in rows:
-        row["weekday"] = date.fromisoformat(row["day"]).strftime("%A")
+        after = {"day": morning.isoformat(), "weekday": morning.strftime("%A")}
+        rows.append({**after, "what": "weigh only", "weigh": waiting})
     return pd.DataFrame(rows, columns=list(TIMETABLE_COLUMNS)).fillna("")
 
 

@@ -140,18 +140,13 @@ def _table(
     caption: str, headings: Sequence[str], rows: Sequence[Sequence[str]], class_: str | None = None
 ) -> Html:
     """Return a table whose first cells are headings where they are not left blank, its last rows kept together."""
-    head = element("tr", *(element("th", heading, scope="col") for heading in headings))
-    first = [element("th", row[0], scope="row", class_="day") if row[0] else element("td") for row in rows]
-    lines = [
-        element("tr", cell, *(element("td", each) for each in others))
-        for cell, (_, *others) in zip(first, rows, strict=True)
-    ]
-    parts = (
-        element("thead", head),
-        element("tbody", *lines[:-LAST_ROWS]),
-        element("tbody", *lines[-LAST_ROWS:], class_="last"),
-    )
-    made = element("table", element("caption", caption), *parts, class_=class_)
+    head = element("thead", element("tr", *(element("th", heading, scope="col") for heading in headings)))
+    lines = []
+    for first, *others in rows:
+        cell = element("th", first, scope="row", class_="day") if first else element("td")
+        lines.append(element("tr", cell, *(element("td", each) for each in others)))
+    bodies = element("tbody", *lines[:-LAST_ROWS]), element("tbody", *lines[-LAST_ROWS:], class_="last")
+    made = element("table", element("caption", caption), head, *bodies, class_=class_)
     return element("div", made, class_="scroll", role="group", tabindex=0, aria_label=caption)
 
 
@@ -161,6 +156,8 @@ def _list(kind: str, lines: Iterable[str], class_: str | None = None) -> Html:
 
 def _front(sheets: Sheets, title: str) -> tuple[Html | None, ...]:
     trial, plan = sheets.trial, sheets.plan
+    zero, rule = f"Time zero is: {trial.time_zero}. {WORDS['photo']}", f"Stop rule: {_stop_rule(trial)}."
+    always = [zero, rule, *plan.exclusions, WORDS["vents"], WORDS["scores"], WORDS["copy"]]
     return (
         element("h1", title),
         sheets.banner,
@@ -172,17 +169,7 @@ def _front(sheets: Sheets, title: str) -> tuple[Html | None, ...]:
         element("h2", "A fair charge from a bag"),
         _list("ol", WORDS["fair_charge"]),
         element("h2", "At every burn"),
-        _list(
-            "ul",
-            [
-                f"Time zero is: {trial.time_zero}. {WORDS['photo']}",
-                f"Stop rule: {_stop_rule(trial)}.",
-                *plan.exclusions,
-                WORDS["vents"],
-                WORDS["scores"],
-                WORDS["copy"],
-            ],
-        ),
+        _list("ul", always),
     )
 
 
@@ -191,33 +178,28 @@ def _stop_rule(trial: Trial) -> str:
 
 
 def _calendar(sheets: Sheets) -> tuple[Html, ...]:
-    rows = [
-        (f"{row['weekday'][:3]} {row['day']}", _where(row, sheets.codes), *(row[name] for name in CALENDAR))
-        for row in sheets.calendar.to_dict("records")
-    ]
+    rows = []
+    for row in sheets.calendar.to_dict("records"):
+        cooker = f", {row['cooker']}" if row["cooker"] else ""
+        what = f"{row['burn']}: {sheets.codes[row['burn']]}{cooker}" if row["burn"] else row["what"]
+        rows.append((f"{row['weekday'][:3]} {row['day']}", what, *(row[name] for name in CALENDAR)))
     table = _table(WORDS["calendar"], ("day", "burn: code", *CALENDAR.values()), rows, "calendar")
     paragraphs = (element("p", WORDS[name]) for name in ("no_promise", "overrun"))
     return element("h2", "Calendar"), *paragraphs, table
 
 
-def _where(row: Mapping[str, str], coded: Mapping[str, str]) -> str:
-    cooker = f", {row['cooker']}" if row["cooker"] else ""
-    return f"{row['burn']}: {coded[row['burn']]}{cooker}" if row["burn"] else row["what"]
-
-
 def _sheet(sheets: Sheets, burn: Mapping[str, object], at: Mapping[str, str]) -> Html:
     """Return the sheet of one burn, from top to bottom as it is filled in."""
     trial, code = sheets.trial, sheets.codes[str(burn["burn"])]
+    aim = element("span", f"{_aim(trial, burn)}.", class_="day")
+    rules = f"Time zero: {trial.time_zero}. Stop rule: {_stop_rule(trial)}. {WORDS['photo']}"
+    known = {column.name for column in BURNS}
+    own = [name for name in dict.fromkeys(own_columns(trial)) if name not in known]
     return element(
         "section",
         element("div", code, class_="code", aria_label=f"code {code}"),
         element("h2", f"Burn {burn['burn']}", class_="burn"),
-        element(
-            "p",
-            _when(burn, at),
-            f" Container {code}, ",
-            element("span", f"{_aim(trial, burn)}.", class_="day"),
-        ),
+        element("p", _when(burn, at), f" Container {code}, ", aim),
         sheets.banner,
         *sheets.care,
         element("h3", "Before: weigh and set"),
@@ -225,13 +207,9 @@ def _sheet(sheets: Sheets, burn: Mapping[str, object], at: Mapping[str, str]) ->
         _list("ul", WORDS["ticks"], "ticks"),
         element("h3", "At the cooker: clock times and events"),
         _boxes(CLOCKS, "five"),
-        element(
-            "p",
-            f"Time zero: {trial.time_zero}. Stop rule: {_stop_rule(trial)}. {WORDS['photo']}",
-            class_="small",
-        ),
+        element("p", rules, class_="small"),
         *_attended(sheets.workday),
-        _boxes(_noted(trial)),
+        _boxes([*own, "notes"]),
         *_afterwards(sheets.workday, at.get("next", "")),
         class_="sheet",
     )
@@ -240,10 +218,13 @@ def _sheet(sheets: Sheets, burn: Mapping[str, object], at: Mapping[str, str]) ->
 def _when(burn: Mapping[str, object], at: Mapping[str, str]) -> str:
     day = str(burn["day"])
     weekday = date.fromisoformat(day).strftime("%A ") if day else ""
-    where = [f"in {burn['cooker']}"] if burn["cooker"] else []
-    where += [f"at setting {burn['setting']}"] if burn["setting"] else []
-    when = [f"{weekday}{day or 'Any day'}", *([f"light at {at['light']}"] if at.get("light") else []), *where]
-    return ", ".join(when) + "."
+    parts = {
+        f"{weekday}{day or 'Any day'}": True,
+        f"light at {at.get('light')}": at.get("light"),
+        f"in {burn['cooker']}": burn["cooker"],
+        f"at setting {burn['setting']}": burn["setting"],
+    }
+    return ", ".join(words for words, known in parts.items() if known) + "."
 
 
 def _aim(trial: Trial, burn: Mapping[str, object]) -> str:
@@ -268,34 +249,21 @@ def _attended(workday: Workday) -> tuple[Html, Html]:
     )
 
 
-def _noted(trial: Trial) -> list[str]:
-    """Return the columns filled in at the cooker or soon after: the trial's own and notes."""
-    known = {column.name for column in BURNS}
-    return [*(name for name in dict.fromkeys(own_columns(trial)) if name not in known), "notes"]
-
-
 def _afterwards(workday: Workday, following: str) -> list[Html]:
     """Return when the cooker is lit again at the earliest, and the boxes of what is weighed cold."""
-    if not workday.weighed:
-        heading, boxes, weighed = "Afterwards", [], WORDS["not_weighed"]
-    else:
-        heading, boxes, weighed = WORDS["cold"], [_boxes(("leftover_g", "ash_g"))], WORDS["ash_bin"]
-    again = f"not before {following}" if ":" in following else "on another day"
+    again = WORDS["lit_again"].format(f"not before {following}" if ":" in following else "on another day")
+    weighed = WORDS["ash_bin"] if workday.weighed else WORDS["not_weighed"]
     return [
-        element("h3", heading),
-        *boxes,
-        element("p", weighed, " ", element("strong", WORDS["lit_again"].format(again)), class_="small"),
+        element("h3", WORDS["cold"] if workday.weighed else "Afterwards"),
+        *([_boxes(("leftover_g", "ash_g"))] if workday.weighed else []),
+        element("p", weighed, " ", element("strong", again), class_="small"),
     ]
 
 
 def _boxes(names: Iterable[str], class_: str = "") -> Html:
-    boxes = (
-        element(
-            "div",
-            element("span", WORDS["labels"].get(name, name.replace("_", " ")), element("small", name)),
-            element("b", ""),
-            class_="box wide" if name == "notes" else "box",
-        )
-        for name in names
-    )
+    boxes = []
+    for name in names:
+        label = element("span", WORDS["labels"].get(name, name.replace("_", " ")), element("small", name))
+        wide = "box wide" if name == "notes" else "box"
+        boxes.append(element("div", label, element("b", ""), class_=wide))
     return element("div", *boxes, class_=f"boxes {class_}".strip())

@@ -14,6 +14,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from kit.errors import KitError, did_you_mean
+from kit.schema import METRIC_BASES
 from kit.trial.key_types import Unit
 from kit.trial.models import TrialFile
 from kit.trial.toml_models import model_in
@@ -29,6 +30,8 @@ _KINDS: dict[Any, str] = {
     date: "date",
     time: "time of day",
 }
+_ARGUMENTS = {"threshold": ":110", "cook": ":COOK", "": ""}
+METRIC_IDS = ", ".join(f"{base}{_ARGUMENTS[record.takes]}" for base, record in METRIC_BASES.items())
 _MARGIN = (
     "The smallest difference of that metric that matters to a cook, written down before the first burn: "
     'degrees for temperatures, per cent for times, masses and costs, as peak = "15 °C" and '
@@ -129,7 +132,7 @@ def _keys() -> Iterator[Key]:
 
 def _key(table: str, name: str, field: FieldInfo) -> Key:
     key = field.alias or name
-    meaning = " ".join((field.description or "").split())
+    meaning = " ".join((field.description or "").split()).replace("{every metric}", METRIC_IDS)
     return Key(table, key, _kind(field.annotation), _default(field), _unit(key, field), meaning)
 
 

@@ -143,9 +143,7 @@ class Metrics(Measuring):
     """Temperatures that times to, times above and costs are of; a unit may be written, as "230 °F"."""
 
     primary: tuple[Name, ...] = DEFAULT_PRIMARY
-    """The few metrics that verdicts are about. Ids: peak, peak_raw, time_to:110, time_above:110,
-    longest_spell:110, plateau, steadiness, mean_rate, departures, degree_hours, near_ambient, cool_down,
-    ready, burn_rate, ash, unburnt, bulk_density, cost:110, band:COOK, and declared columns; of another
+    """The few metrics that verdicts are about. Ids: {every metric}, and declared columns; of another
     probe "peak@lid"."""
 
     declared: tuple[Declared, ...] = ()

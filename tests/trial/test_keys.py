@@ -52,6 +52,8 @@ def test_a_word_finds_a_table_a_part_of_a_key_or_a_meaning():
 def test_every_metric_is_named_where_primary_is_explained():
     (primary,) = explained_keys("primary")
     assert all(base in primary.meaning for base in METRIC_BASES)
+    assert "time_to:110, time_above:110" in primary.meaning and "band:COOK" in primary.meaning
+    assert "{" not in primary.meaning
 
 
 def test_the_text_names_each_table_once():
