@@ -1,6 +1,7 @@
 """Every metric on curves of known shape, against brute force, and under changes that must not matter."""
 
 import math
+import pickle
 
 import numpy as np
 import pandas as pd
@@ -566,6 +567,11 @@ def test_no_peak_is_stated_of_a_log_that_is_mostly_wrong(share, stated):
 def test_every_record_measures_and_tells_its_definition():
     assert all(record.measure and record.definition for record in schema.METRIC_BASES.values())
     assert "fire" not in schema.METRIC_BASES["near_ambient"].label
+
+
+def test_a_metric_can_be_sent_to_another_process():
+    for sent in (schema.metric("time_above:180@lid"), declared_metric(Declared(column="smoke", scale="log"))):
+        assert pickle.loads(pickle.dumps(sent)) == sent
 
 
 def test_the_sentences_of_every_metric_can_be_filled_in_and_none_is_of_an_unknown_one():
