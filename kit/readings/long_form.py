@@ -116,7 +116,7 @@ def _rough_time(body: Body, plan: TimePlan) -> npt.NDArray[Any]:
     stamps = body.stamps
     if stamps is None:
         return np.arange(len(body))
-    date = stamps.a + np.int64(31) * stamps.b + np.int64(372) * stamps.c
+    date = (stamps.c * np.int64(40_000) + stamps.b) * 40_000 + stamps.a
     _, day = np.unique(date, return_inverse=True)
     offset = np.where(stamps.offset == NO_OFFSET, 0, stamps.offset).astype(np.int64)
     time = stamps.nanoseconds + np.asarray(day, np.int64) * DAY - offset * 60 * 10**9
