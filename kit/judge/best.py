@@ -10,13 +10,12 @@ import pandas as pd
 from scipy import special
 
 from kit.errors import KitError
-from kit.judge.comparisons import Differences, Places, apart_of, back
+from kit.judge.comparisons import Differences, apart_of, back, number_of
 from kit.schema import BEST
 from kit.variance import RepeatFit
+from kit.variance.burn_arrays import Array
 from kit.variance.families import Family, correlated, correlation_of
 from kit.variance.inference import LEAST_DF, DfMethod, f_test, imputed
-
-Array = npt.NDArray[np.float64]
 
 ORDER = [column.name for column in BEST]
 SAME = 6
@@ -34,9 +33,8 @@ def fuels_differ(fit: RepeatFit, df: DfMethod = "kenward-roger") -> pd.DataFrame
     known = np.flatnonzero(~np.isnan(fit.estimate.beta[0, : len(fit.labels)]))
     if not fit.has_spread or len(known) < 2 or apart_of(fit).any():
         return pd.DataFrame()
-    L = np.zeros((len(known) - 1, fit.design.p))
-    L[:, known[0]] = -1.0
-    L[np.arange(len(L)), known[1:]] = 1.0
+    means = fit.design.mean_rows()[known]
+    L = means[1:] - means[0]
     try:
         test = f_test(imputed(fit) if fit.censored is not None else fit, L, df)
     except (KitError, np.linalg.LinAlgError):
@@ -100,63 +98,47 @@ def best_fuels(
     if not fit.has_spread or apart_of(fit).any() or len(known) < 2:
         return pd.DataFrame(columns=ORDER[1:])
     sign = 1.0 if better == "more" else -1.0
-    difference, reach, method = _against_each(fit, known, level, df, every)
-    difference *= sign
+    difference, reach, method = _against_each(fit, level, df, every)
+    difference, reach = sign * difference[np.ix_(known, known)], reach[np.ix_(known, known)]
     np.fill_diagonal(difference, np.inf)
     high = np.maximum((difference + reach).min(axis=1), 0.0)
-    possible = np.flatnonzero(high > 0)
-    nearest = difference.min(axis=1)
-    low = np.zeros(len(known))
-    for place in range(len(known)):
-        rivals = possible[possible != place]
-        if len(rivals):
-            low[place] = min(0.0, float((difference[place, rivals] - reach[rivals, place]).min()))
+    beyond = np.where(high > 0, difference - reach.T, np.inf)  # lower limits against those that can be
+    low = np.minimum(beyond.min(axis=1), 0.0)
     ends = (low, high) if better == "more" else (-high, -low)
-    numbers = {name: np.full(len(fit.labels), np.nan) for name in ("estimate", "low", "high")}
-    for name, values in zip(numbers, (sign * nearest, *ends), strict=True):
-        numbers[name][known] = back(fit, values)
+    numbers = np.full((3, len(fit.labels)), np.nan)
+    numbers[:, known] = back(fit, np.stack([sign * difference.min(axis=1), *ends]))
     can = np.ones(len(fit.labels), dtype=np.bool_)
     can[known] = high > 0
-    frame = pd.DataFrame(
-        {
-            "better": better,
-            "fuel": list(fit.labels),
-            "mean": back(fit, fit.estimate.beta[0, : len(fit.labels)]),
-            "ratio" if fit.scale == "log" else "difference": numbers["estimate"],
-            "low": numbers["low"],
-            "high": numbers["high"],
-            "can_be_best": can,
-            "multiplicity": "best",
-            "method": method,
-            "level": level,
-            "scale": fit.scale,
-        }
-    )
-    return frame[[name for name in ORDER if name in frame]]
+    return pd.DataFrame({
+        "better": better, "fuel": list(fit.labels), "mean": back(fit, fit.estimate.beta[0, : len(fit.labels)]),
+        number_of(fit): numbers[0], "low": numbers[1], "high": numbers[2], "can_be_best": can,
+        "multiplicity": "best", "method": method, "level": level, "scale": fit.scale,
+    })  # fmt: skip
 
 
 def _against_each(
-    fit: RepeatFit, known: Places, level: float, df: DfMethod, every: Differences | None
+    fit: RepeatFit, level: float, df: DfMethod, every: Differences | None
 ) -> tuple[Array, Array, str]:
     """Return differences of fuel (row) less fuel (column), and the one-sided reach with the row's as control."""
-    size = len(known)
-    difference, reach = np.zeros((2, size, size))
+    difference, reach = np.zeros((2, len(fit.labels), len(fit.labels)))
     families: dict[bytes, Family] = {}
-    method, row_of = "", {place: row for row, place in enumerate(known.tolist())}
-    for place, row in row_of.items():
-        differences = every or Differences.of(fit, [("control", fit.labels[place])], df, level)
-        own = differences.against(place)
-        there = np.isin(own.places, known)
-        others = [row_of[other] for other in own.places[there].tolist()]
-        correlation = correlation_of(own.covariance[np.ix_(there, there)])
+    method = ""
+    for place, label in enumerate(fit.labels):
+        differences = every or Differences.of(fit, [("control", label)], df, level)
+        found, (a, b) = differences.found, differences.places.T
+        rows = np.flatnonzero(((a == place) | (b == place)) & ~np.isnan(found.estimate[0]))
+        if not len(rows):
+            continue
+        rows = rows[np.argsort((a + b)[rows])]
+        others, side = (a + b)[rows] - place, np.where(a[rows] == place, 1.0, -1.0)
+        L = side[:, None] * found.L[rows]
+        correlation = correlation_of(L @ found.phi[0] @ L.T)
         key = np.round(np.sort(correlation, axis=None), SAME).tobytes()
         if key not in families:
             families[key] = correlated(correlation, sides=1)
-        difference[row, others] = -own.difference[there]
-        reach[row, others] = (
-            families[key].critical(level, np.maximum(own.df[there], LEAST_DF)) * own.se[there]
-        )
-        method = differences.found.method
+        half = families[key].critical(level, np.maximum(found.df[0, rows], LEAST_DF)) * found.se[0, rows]
+        difference[place, others], reach[place, others] = side * found.estimate[0, rows], half
+        method = found.method
     return difference, reach, method
 
 
@@ -177,27 +159,22 @@ def ladder(means: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         place, fuel, mean, low, high, brackets (numbers parted by spaces), unit; largest mean first.
     """
-    ordered = means.sort_values(["mean", "fuel"], ascending=[False, True], kind="stable")
-    fuels = list(ordered["fuel"])
-    brackets = _brackets(_not_parted(fuels, pairs))
-    numbers = [
-        " ".join(str(number) for number, group in enumerate(brackets, start=1) if place in group)
-        for place in range(len(fuels))
-    ]
-    table = ordered[["fuel", "mean", "low", "high"]].reset_index(drop=True)
-    table.insert(0, "place", range(1, len(fuels) + 1))
-    return table.assign(brackets=numbers, unit=ordered["unit"].to_numpy())
-
-
-def _not_parted(fuels: list[str], pairs: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Return (fuels, fuels): whether the interval of their difference holds equality."""
-    place = {fuel: code for code, fuel in enumerate(fuels)}
-    joined = np.zeros((len(fuels), len(fuels)), dtype=np.bool_)
+    ordered = means.sort_values(["mean", "fuel"], ascending=[False, True], kind="stable").reset_index(
+        drop=True
+    )
+    place = {fuel: code for code, fuel in enumerate(ordered["fuel"])}
     a, b = (pairs[name].map(place).to_numpy() for name in ("a", "b"))
     equal = np.where(pairs["scale"] == "log", 1.0, 0.0)
-    parted = (pairs["low"].to_numpy(float) > equal) | (pairs["high"].to_numpy(float) < equal)
-    joined[a, b] = joined[b, a] = ~parted
-    return joined
+    joined = np.zeros((len(place), len(place)), dtype=np.bool_)
+    joined[a, b] = joined[b, a] = ~(pairs["low"].gt(equal) | pairs["high"].lt(equal))
+    brackets = _brackets(joined)
+    numbers = [
+        " ".join(str(number) for number, group in enumerate(brackets, start=1) if row in group)
+        for row in range(len(place))
+    ]
+    table = ordered[["fuel", "mean", "low", "high"]].assign(brackets=numbers, unit=ordered["unit"])
+    table.insert(0, "place", range(1, len(table) + 1))
+    return table
 
 
 def _brackets(joined: npt.NDArray[np.bool_]) -> list[list[int]]:

@@ -65,17 +65,9 @@ def judge_cooks(counted: Counted, run: Run) -> pd.DataFrame:
 
 def _of_cook(cook: Cook, counted: Counted, run: Run, question: Question) -> Iterator[Row]:
     rows = counted.compared(f"band:{cook.name}")
-    settings = [
-        each for each in dict.fromkeys(rows["setting"]) if cook.name in cooks_at(run.trial, str(each))
-    ]
-    held = {
-        "cook": cook.name,
-        "fuel": "",
-        "setting": "",
-        "quantity": HELD,
-        "unit": "min",
-        "level": question.level,
-    }
+    settings = [name for name in rows["setting"].unique() if cook.name in cooks_at(run.trial, str(name))]
+    held: Row = {"cook": cook.name, "fuel": "", "setting": "", "quantity": HELD, "unit": "min"}
+    held["level"] = question.level
     if not settings:
         yield held | {"n": 0, "note": NOT_RUN.format(low=cook.low, high=cook.high)}
     for setting in settings:
@@ -112,9 +104,11 @@ def _of_hours(cook: Cook, fuel: str, minutes: tuple[float, ...], charge_g: float
         yield {"quantity": CHARGES, "unit": "", "note": NO_HOURS}
         return
     charges = tuple(60 * cook.hours / each for each in (minutes[0], minutes[2], minutes[1]))
+    # further whole charges
+    top_ups = tuple(max(0.0, math.ceil(n - 1e-9) - 1.0) if math.isfinite(n) else n for n in charges)
     first = {"unit": "", "note": AS_THE_FIRST}
     yield first | {"quantity": CHARGES} | _limited(charges)
-    yield first | {"quantity": TOP_UPS} | _limited(tuple(map(_further_charges, charges)))
+    yield first | {"quantity": TOP_UPS} | _limited(top_ups)
     price = price_per_kg(run.trial, fuel) * charge_g / 1000
     note = AS_THE_FIRST if price == price else NO_PRICE.format(fuels=run.trial.fuel(fuel).label)
     cost = _limited(tuple(each * price for each in charges))
@@ -123,10 +117,6 @@ def _of_hours(cook: Cook, fuel: str, minutes: tuple[float, ...], charge_g: float
 
 def _limited(values: tuple[float, ...]) -> Row:
     return dict(zip(("value", "low", "high"), values, strict=True))
-
-
-def _further_charges(charges: float) -> float:
-    return max(0.0, math.ceil(charges - 1e-9) - 1.0) if math.isfinite(charges) else charges
 
 
 def value_compared(comparisons: pd.DataFrame, trial: Trial) -> pd.DataFrame:

@@ -16,14 +16,13 @@ from kit.errors import KitError, did_you_mean
 from kit.judge.verdicts import Verdict, verdict_of
 from kit.schema import COMPARISONS, MEANS, PRODUCT, THESE_BAGS
 from kit.variance import RepeatFit
+from kit.variance.burn_arrays import Array
 from kit.variance.design import design_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of, holm
 from kit.variance.inference import Contrasts, DfMethod, contrasts
 
-Array = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
-Limits = tuple[Array, Array]
 Multiplicity = Literal["tukey", "dunnett", "holm", "none"]
 Pairs = str | tuple[str, Any] | Sequence[tuple[Any, Any]]
 
@@ -53,8 +52,12 @@ def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd
     """
     found = contrasts(fit, fit.design.mean_rows(), df, level)
     low, high = found.limits(level)
-    if fit.censored is not None:
-        low, high = _bounds(fit, low, high)
+    if fit.censored is not None and fit.columns.side is not None:
+        for code in fit.censored.bounded:
+            own = fit.design.mean_of == code
+            side, bound = fit.columns.side[own], fit.columns.values[0, own].mean()
+            low[0, code] = bound if (side > 0).all() else -np.inf
+            high[0, code] = bound if (side < 0).all() else np.inf
     mean, low, high = (back(fit, part) for part in (found.estimate, low, high))
     burns, bags = fit.counts
     numbers = {"mean": mean, "se": found.se, "df": found.df, "low": low, "high": high}
@@ -70,18 +73,9 @@ def back(fit: RepeatFit, values: Array) -> Array:
         return np.exp(values)
 
 
-def _bounds(fit: RepeatFit, low: Array, high: Array) -> tuple[Array, Array]:
-    """Give means without an exact burn the average of their bounds, where all bounds are of one side."""
-    side, known = fit.columns.side, fit.censored
-    low, high = low.copy(), high.copy()
-    if side is None or known is None:
-        return low, high
-    for code in known.bounded:
-        own = fit.design.mean_of == code
-        bound = float(fit.columns.values[0, own].mean())
-        low[0, code] = bound if (side[own] > 0).all() else -np.inf
-        high[0, code] = bound if (side[own] < 0).all() else np.inf
-    return low, high
+def number_of(fit: RepeatFit) -> str:
+    """Return what a difference on the analysis scale is on the metric's own."""
+    return "ratio" if fit.scale == "log" else "difference"
 
 
 def compare_fuels(
@@ -135,20 +129,6 @@ def compare_fuels(
 
 
 @dataclass(frozen=True)
-class Against:
-    """Means less one of them: places of the means (n,), differences, standard errors and degrees of freedom (n,).
-
-    `covariance` (n, n) is that of the differences.
-    """
-
-    places: Places
-    difference: Array
-    se: Array
-    df: Array
-    covariance: Array
-
-
-@dataclass(frozen=True)
 class Differences:
     """Differences of one fit, computed once: every family of comparisons is made of some of them.
 
@@ -175,9 +155,9 @@ class Differences:
     ) -> Differences:
         """Return the differences that these families ask for."""
         places = np.unique(np.concatenate([_places(fit, pairs) for pairs in asked]), axis=0)
-        L = np.zeros((len(places), fit.design.p))
-        L[np.arange(len(places)), places[:, 0]], L[np.arange(len(places)), places[:, 1]] = 1.0, -1.0
-        return cls(fit, places, contrasts(fit, L, df, level), level)
+        a, b = places.T
+        means = fit.design.mean_rows()
+        return cls(fit, places, contrasts(fit, means[a] - means[b], df, level), level)
 
     def compared(
         self,
@@ -189,24 +169,23 @@ class Differences:
         """Return a row a pair of one family: arguments and columns are those of `compare_fuels`."""
         fit, found, level = self.fit, self.found, self.level
         smallest = _margin(margin, fit.scale)
-        rows = self._rows(_places(fit, pairs))
+        known = {pair: row for row, pair in enumerate(map(tuple, self.places.tolist()))}
+        rows = np.array([known[a, b] for a, b in _places(fit, pairs).tolist()])
         a, b = self.places[rows].T
-        together = _simultaneous(found, rows, multiplicity, len(fit.labels), family)
-        D, E = together.limits(level), together.limits(2 * level - 1)
-        apart: Mask = apart_of(fit)[a, b]
-        withheld: Mask = np.asarray(_withheld(fit)[self.places[rows]].any(axis=1))
+        family = all_pairs(len(fit.labels)) if multiplicity == "tukey" else family
+        D, E, p_adjusted = simultaneous(found, rows, multiplicity, level, family)
+        apart, withheld = apart_of(fit)[a, b], _withheld(fit)[self.places[rows]].any(axis=1)
         verdicts = _verdicts(D, E, smallest, apart, withheld)
         equivalent = np.full_like(found.estimate, np.nan)
         if smallest is not None:
             equivalent = np.maximum(found.upper_p(-smallest), found.lower_p(smallest))  # Schuirmann 1987
-        alone = [ends[:, rows] for ends in found.limits(level)]
-        limits = {"": D, "_equivalence": E, "_alone": alone}
-        number = "ratio" if fit.scale == "log" else "difference"
+        alone = [end[:, rows] for end in found.limits(level)]
+        limits: dict[str, Sequence[Array]] = {"": list(D), "_equivalence": list(E), "_alone": alone}
         numbers = {
-            number: back(fit, found.estimate[:, rows]), "se": found.se[:, rows], "df": found.df[:, rows],
+            number_of(fit): back(fit, found.estimate[:, rows]), "se": found.se[:, rows], "df": found.df[:, rows],
             **{f"low{name}": back(fit, each[0]) for name, each in limits.items()},
             **{f"high{name}": back(fit, each[1]) for name, each in limits.items()},
-            "p": found.p()[:, rows], "p_adjusted": together.p(), "p_equivalent": equivalent[:, rows],
+            "p": found.p()[:, rows], "p_adjusted": p_adjusted, "p_equivalent": equivalent[:, rows],
         }  # fmt: skip
         if (apart | withheld).any():
             numbers = {name: np.where(apart | withheld, np.nan, values) for name, values in numbers.items()}
@@ -215,44 +194,70 @@ class Differences:
             "a": [fit.labels[i] for i in a], "b": [fit.labels[i] for i in b],
             "n_a": burns[a], "n_b": burns[b], "bags_a": bags[a], "bags_b": bags[b],
             "verdict": [each.verdict for each in verdicts], "direction": [each.direction for each in verdicts],
-            "scope": [scope_of(fit)] * len(rows),
         }  # fmt: skip
         constants = {
             "margin": np.nan if smallest is None else smallest, "multiplicity": multiplicity,
-            "method": found.method, "level": level, "scale": fit.scale,
+            "method": found.method, "level": level, "scale": fit.scale, "scope": scope_of(fit),
         }  # fmt: skip
         return fit.framed(labels, numbers, constants, OF_PAIRS)
 
-    def against(self, place: int) -> Against:
-        """Return every mean that is compared with this one, less it."""
-        rows = np.flatnonzero((self.places == place).any(axis=1))
-        rows = rows[np.argsort(self.places[rows].sum(axis=1))]
-        sign = np.where(self.places[rows, 1] == place, 1.0, -1.0)
-        L = sign[:, None] * self.found.L[rows]
-        return Against(
-            self.places[rows].sum(axis=1) - place,
-            sign * self.found.estimate[0, rows],
-            self.found.se[0, rows],
-            self.found.df[0, rows],
-            L @ self.found.phi[0] @ L.T,
-        )
 
-    def _rows(self, places: Places) -> Places:
-        known = {(a, b): row for row, (a, b) in enumerate(self.places.tolist())}
-        return np.array([known[a, b] for a, b in places.tolist()])
+def simultaneous(
+    found: Contrasts, rows: Places, multiplicity: Multiplicity, level: float, family: Family | None = None
+) -> tuple[Array, Array, Array]:
+    """Return limits (2, responses, rows) of some contrasts at the level and for equivalence, and adjusted p.
+
+    Parameters
+    ----------
+    family
+        That of all rows, where it is known; else Dunnett's is that of the rows, for each response.
+    """
+    levels = level, 2 * level - 1
+    if multiplicity in ("none", "holm"):
+        alone, share = found.p()[:, rows], len(rows) if multiplicity == "holm" else 1
+        D, E = (np.stack(found.limits(1 - (1 - each) / share))[..., rows] for each in levels)
+        return D, E, holm(alone) if share > 1 else alone
+    if multiplicity not in ("tukey", "dunnett"):
+        expected = "tukey, dunnett, holm or none"
+        raise KitError.refuse("multiplicity", f"'{multiplicity}'", expected, "Name one of them.")
+    if family is not None and (multiplicity == "tukey" or family.comparisons == len(rows)):
+        parts = [(found, family)]
+    else:
+        alike = (found.of(response) for response in range(len(found.estimate)))
+        parts = [(one, _single_step(one, rows)) for one in alike]
+    D, E = (
+        np.concatenate([one.family_limits(held, each) for one, held in parts], axis=1)[..., rows]
+        for each in levels
+    )
+    return D, E, np.concatenate([one.family_p(held) for one, held in parts])[:, rows]
 
 
-def _verdicts(
-    D: Limits, E: Limits, margin: float | None, apart: npt.NDArray[np.bool_], withheld: npt.NDArray[np.bool_]
-) -> list[Verdict]:
-    """Return the verdict of every response and pair, from limits (responses, pairs)."""
-    ends = zip(*(part.tolist() for part in (*D, *E)), strict=True)
+def _single_step(one: Contrasts, rows: Places) -> Family:
+    """Return the multivariate t with the correlation of those of one response's estimates that are known."""
+    L = one.L[rows][~np.isnan(one.estimate[0, rows] + one.se[0, rows])]
+    return correlated(correlation_of(L @ one.phi[0] @ L.T)) if len(L) else all_pairs(2)
+
+
+def family_against(fit: RepeatFit, pairs: Pairs) -> Family | None:
+    """Return Dunnett's family of ('control', id), to judge trials that differ by one burn; None of other pairs."""
+    if not isinstance(pairs, tuple):
+        return None
+    a, b = _places(fit, pairs).T
+    means = np.eye(len(fit.labels))
+    covariance = (means[a] - means[b]) @ fit.covariance @ (means[a] - means[b]).T
+    unknown = np.isnan(covariance).any() or not (np.diag(covariance) > 0).all()
+    return None if unknown else correlated(correlation_of(covariance))
+
+
+def _verdicts(D: Array, E: Array, margin: float | None, apart: Mask, withheld: Mask) -> list[Verdict]:
+    """Return the verdict of every response and pair, from limits (2, responses, pairs)."""
+    ends = np.concatenate([D, E]).transpose(1, 2, 0).tolist()
     return [
         Verdict("not settled", "")
         if hidden and not out
         else verdict_of(low, high, margin, (inner, outer), out)
-        for rows in ends
-        for low, high, inner, outer, out, hidden in zip(*rows, apart.tolist(), withheld.tolist(), strict=True)
+        for response in ends
+        for (low, high, inner, outer), out, hidden in zip(response, apart, withheld, strict=True)
     ]
 
 
@@ -286,34 +291,40 @@ def _withheld(fit: RepeatFit) -> npt.NDArray[np.bool_]:
     return hidden
 
 
-def pairs_of(fit: RepeatFit, pairs: Pairs) -> list[tuple[Any, Any]]:
-    """Return the pairs of fuels that 'all', ('control', id) or a list of pairs stands for."""
-    return [(fit.labels[a], fit.labels[b]) for a, b in _places(fit, pairs)]
+def places_of(
+    labels: Sequence[Any], pairs: Pairs, known: str = "a fuel of the table", word: str = "id"
+) -> Places:
+    """Return the places (pairs, 2) among labels of 'all', ('control', label) or a list of pairs.
+
+    Parameters
+    ----------
+    known, word
+        What a label is, and what it is called, where `pairs` is refused.
+    """
+    place = {label: code for code, label in enumerate(labels)}
+
+    def of(label: Any) -> int:
+        if label not in place:
+            remedy = did_you_mean(str(label), map(str, labels))
+            raise KitError.refuse("pairs", f"'{label}'", known, remedy)
+        return place[label]
+
+    if isinstance(pairs, str) and pairs == "all":
+        return np.array(list(combinations(range(len(labels)), 2)), dtype=np.int64).reshape(-1, 2)
+    if isinstance(pairs, str) or not len(pairs):
+        expected = f"'all', ('control', {word}) or pairs of {word}s"
+        raise KitError.refuse("pairs", f"'{pairs}'", expected, "Name the pairs.")
+    if len(pairs) == 2 and pairs[0] == "control":
+        control = of(pairs[1])
+        return np.array([(code, control) for code in place.values() if code != control])
+    return np.array([[of(label) for label in pair] for pair in pairs])
 
 
 def _places(fit: RepeatFit, pairs: Pairs) -> Places:
-    labels = list(fit.labels)
-    if len(labels) < 2:
-        raise KitError.refuse(
-            "table", f"one fuel ({labels[0]})", "two fuels or more", "There is nothing to compare."
-        )
-    if isinstance(pairs, str) and pairs == "all":
-        return np.array(list(combinations(range(len(labels)), 2)))
-    if isinstance(pairs, tuple) and len(pairs) == 2 and pairs[0] == "control":
-        control = _place(labels, pairs[1])
-        return np.array([(i, control) for i in range(len(labels)) if i != control])
-    if isinstance(pairs, str) or not len(pairs):
-        raise KitError.refuse(
-            "pairs", f"'{pairs}'", "'all', ('control', id) or pairs of ids", "Name the pairs."
-        )
-    return np.array([[_place(labels, label) for label in pair] for pair in pairs])
-
-
-def _place(labels: list[Any], label: Any) -> int:
-    if label in labels:
-        return labels.index(label)
-    remedy = did_you_mean(str(label), map(str, labels))
-    raise KitError.refuse("pairs", f"'{label}'", "a fuel of the table", remedy)
+    if len(fit.labels) < 2:
+        found, expected = f"one fuel ({fit.labels[0]})", "two fuels or more"
+        raise KitError.refuse("table", found, expected, "There is nothing to compare.")
+    return places_of(fit.labels, pairs)
 
 
 def _margin(margin: float | str | None, scale: str) -> float | None:
@@ -326,82 +337,6 @@ def _margin(margin: float | str | None, scale: str) -> float | None:
     except ValueError:
         value = math.nan
     if not (0 < value < math.inf):
-        raise KitError.refuse(
-            "margin", f"'{margin}'", expected, "State the smallest difference that matters."
-        )
+        remedy = "State the smallest difference that matters."
+        raise KitError.refuse("margin", f"'{margin}'", expected, remedy)
     return value
-
-
-@dataclass(frozen=True)
-class _Simultaneous:
-    """Some of the contrasts, with the families, one for all responses or one each, that hold their limits together.
-
-    Without families the limits are each one's own, at a level that is shared out (Bonferroni) by `share`.
-    """
-
-    found: Contrasts
-    rows: Places
-    families: tuple[Family | None, ...] = ()
-    share: int = 1
-
-    def limits(self, level: float) -> Limits:
-        if self.families:
-            parts = [_family_limits(one, family, level) for one, family in self._parts()]
-            low, high = (np.concatenate(ends) for ends in zip(*parts, strict=True))
-        else:
-            low, high = self.found.limits(1 - (1 - level) / self.share)
-        return low[:, self.rows], high[:, self.rows]
-
-    def p(self) -> Array:
-        if not self.families:
-            alone = self.found.p()[:, self.rows]
-            return holm(alone) if self.share > 1 else alone
-        parts = [
-            one.family_p(family) if family else np.full_like(one.estimate, np.nan)
-            for one, family in self._parts()
-        ]
-        return np.concatenate(parts)[:, self.rows]
-
-    def _parts(self) -> list[tuple[Contrasts, Family | None]]:
-        if len(self.families) == 1:
-            return [(self.found, self.families[0])]
-        return [(self.found.of(row), family) for row, family in enumerate(self.families)]
-
-
-def _family_limits(found: Contrasts, family: Family | None, level: float) -> Limits:
-    unknown = np.full_like(found.estimate, np.nan)
-    return found.family_limits(family, level) if family else (unknown, unknown)
-
-
-def _simultaneous(
-    found: Contrasts, rows: Places, multiplicity: str, means: int, known: Family | None
-) -> _Simultaneous:
-    if multiplicity == "none":
-        return _Simultaneous(found, rows)
-    if multiplicity == "holm":
-        return _Simultaneous(found, rows, share=len(rows))
-    if multiplicity == "tukey":
-        return _Simultaneous(found, rows, (all_pairs(means),))
-    if multiplicity != "dunnett":
-        expected = "tukey, dunnett, holm or none"
-        raise KitError.refuse("multiplicity", f"'{multiplicity}'", expected, "Name one of them.")
-    if known is not None and known.comparisons == len(rows):
-        return _Simultaneous(found, rows, (known,))
-    own = tuple(_single_step(found.of(response), rows) for response in range(len(found.estimate)))
-    return _Simultaneous(found, rows, own)
-
-
-def _single_step(one: Contrasts, rows: Places) -> Family | None:
-    """Return the multivariate t with the correlation of one response's estimates, None where none is known."""
-    covariance = one.L[rows] @ one.phi[0] @ one.L[rows].T
-    known = np.flatnonzero(~np.isnan(one.estimate[0, rows]) & (np.diag(covariance) > 0))
-    return correlated(correlation_of(covariance[np.ix_(known, known)])) if len(known) else None
-
-
-def family_against(fit: RepeatFit, control: Any) -> Family | None:
-    """Return Dunnett's family of a fit against its control fuel, to judge trials that differ by one burn."""
-    chosen = _places(fit, ("control", control))
-    rows = np.eye(len(fit.labels))[chosen[:, 0]] - np.eye(len(fit.labels))[chosen[:, 1]]
-    covariance = rows @ fit.covariance @ rows.T
-    unknown = np.isnan(covariance).any() or not (np.diag(covariance) > 0).all()
-    return None if unknown else correlated(correlation_of(covariance))

@@ -18,7 +18,7 @@ p is what may go wrong.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -26,9 +26,8 @@ import numpy.typing as npt
 from scipy import optimize, special
 
 from kit.burns import Curves
-from kit.variance.burn_arrays import levels_of
+from kit.variance.burn_arrays import Array, levels_of
 
-Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
@@ -72,19 +71,10 @@ class Units:
 def units_of(curves: Curves) -> Units:
     """Return the counted burns by bag; bags are counted within fuels, and what was not noted is one bag of a fuel."""
     kept = np.flatnonzero(curves.counted)
-    fuels = tuple(dict.fromkeys(curves.fuel[i] for i in kept))
-    names = [(curves.fuel[i], curves.bag[i]) for i in kept]
-    known = {name: code for code, name in enumerate(dict.fromkeys(names))}
-    days = [curves.day[i] for i in kept]
-    day_codes = {day: code for code, day in enumerate(dict.fromkeys(days))} if "" not in days else {}
-    return Units(
-        curves.celsius[kept],
-        np.array([known[name] for name in names], dtype=np.int64),
-        np.array([day_codes.get(day, 0) for day in days], dtype=np.int64),
-        np.array([fuels.index(fuel) for fuel, _ in known], dtype=np.int64),
-        fuels,
-        any(curves.bag[i] for i in kept),
-    )
+    fuel, bag, day = ([labels[i] for i in kept] for labels in (curves.fuel, curves.bag, curves.day))
+    fuels, bags = levels_of(fuel), levels_of(zip(fuel, bag, strict=True))
+    days = np.zeros(len(kept), dtype=np.int64) if "" in day else levels_of(day).codes
+    return Units(curves.celsius[kept], bags.codes, days, bags.of_each(fuels.codes), fuels.labels, any(bag))
 
 
 MOST_PARTS = 40
@@ -99,24 +89,6 @@ class Ratios:
 
     bag: float
     day: float
-
-
-@dataclass(frozen=True)
-class _Squares:
-    """Sums of squares over all times, and what each is expected to be as multiples of the variances.
-
-    Burns: what bags and days leave over. Bags: beyond fuels and days. Days: beyond fuels, bags in it too.
-    """
-
-    burns: float
-    burn_df: float
-    bags: float
-    bag_df: float
-    bag_size: float
-    days: float
-    day_df: float
-    day_size: float
-    bags_in_days: float
 
 
 def variance_ratios(units: Units, parts: Sequence[Codes]) -> Ratios:
@@ -136,31 +108,29 @@ def variance_ratios(units: Units, parts: Sequence[Codes]) -> Ratios:
     them. Where no bag has two burns to compare, what burns differ by holds what bags do.
     """
     chosen = sorted(parts, key=len, reverse=True)[:MOST_PARTS]
-    found = [_squares(units, part) for part in chosen]
-    total = _Squares(*(float(sum(each)) for each in zip(*map(astuple, found), strict=True)))
-    if total.burn_df <= 0:
-        return Ratios(0.0, _day_alone(total))
-    burn = total.burns / total.burn_df
-    bag = _positive(total.bags - total.bag_df * burn, total.bag_size)
-    day = _positive(total.days - total.day_df * burn - total.bags_in_days * bag, total.day_size)
+    burns, burn_df, bags, bag_df, bag_size, days, day_df, day_size, bags_in_days = np.sum(
+        [_squares(units, part) for part in chosen], axis=0
+    ).tolist()
+    alone = burn_df <= 0  # every unit has one burn: what units differ by on one day is the yardstick of days
+    squares, freedom = (bags, bag_df) if alone else (burns, burn_df)
+    burn = squares / freedom if freedom > 0 else 0.0
     if burn <= 0:
-        return Ratios(_LARGEST, 0.0)
+        return Ratios(0.0 if alone else _LARGEST, 0.0)
+    bag = 0.0 if alone else _positive(bags - bag_df * burn, bag_size)
+    day = _positive(days - day_df * burn - bags_in_days * bag, day_size)
     return Ratios(min(bag / burn, _LARGEST), min(day / burn, _LARGEST))
-
-
-def _day_alone(total: _Squares) -> float:
-    """Return the ratio of days where every unit has one burn: what units differ by on one day is the yardstick."""
-    if total.bag_df <= 0 or total.bags <= 0:
-        return 0.0
-    unit = total.bags / total.bag_df
-    return min(_positive(total.days - total.day_df * unit, total.day_size) / unit, _LARGEST)
 
 
 def _positive(squares: float, size: float) -> float:
     return max(0.0, squares / size) if size > _TOLERANCE else 0.0
 
 
-def _squares(units: Units, part: Codes) -> _Squares:
+def _squares(units: Units, part: Codes) -> tuple[float, ...]:
+    """Return sums of squares over the times of a part, and what each is expected to be in multiples of the variances.
+
+    Of burns: what bags and days leave over, and its degrees of freedom. Of bags: beyond fuels and days, the same, and
+    the multiple of their variance. Of days: beyond fuels, likewise, and the multiple of the bags' that is in it.
+    """
     here = np.isfinite(units.celsius[:, part[0]])
     celsius = units.celsius[np.ix_(here, part)]
     unit = units.unit[here]
@@ -171,19 +141,15 @@ def _squares(units: Units, part: Codes) -> _Squares:
         by_fuel_and_day, by_all = by_fuel, _basis(bags)
     off = celsius - by_fuel @ (by_fuel.T @ celsius)
     whole = float((off**2).sum())
-    explained = [float(((basis.T @ off) ** 2).sum()) for basis in (by_fuel_and_day, by_all)]
+    of_days, of_all = (float(((basis.T @ off) ** 2).sum()) for basis in (by_fuel_and_day, by_all))
     k, ranks = len(part), (by_fuel.shape[1], by_fuel_and_day.shape[1], by_all.shape[1])
-    return _Squares(
-        burns=whole - explained[1] if whole - explained[1] > _ROUNDING * whole else 0.0,
-        burn_df=k * (len(off) - ranks[2]),
-        bags=explained[1] - explained[0],
-        bag_df=k * (ranks[2] - ranks[1]),
-        bag_size=k * (len(off) - _caught(by_fuel_and_day, bags)),
-        days=explained[0],
-        day_df=k * (ranks[1] - ranks[0]),
-        day_size=k * (_caught(by_fuel_and_day, days) - _caught(by_fuel, days)),
-        bags_in_days=k * (_caught(by_fuel_and_day, bags) - _caught(by_fuel, bags)),
-    )
+    left = whole - of_all if whole - of_all > _ROUNDING * whole else 0.0
+    caught = _caught(by_fuel_and_day, bags)
+    day_size = k * (_caught(by_fuel_and_day, days) - _caught(by_fuel, days))
+    of_burns = (left, k * (len(off) - ranks[2]))
+    of_bags = (of_all - of_days, k * (ranks[2] - ranks[1]), k * (len(off) - caught))
+    in_days = (of_days, k * (ranks[1] - ranks[0]), day_size, k * (caught - _caught(by_fuel, bags)))
+    return (*of_burns, *of_bags, *in_days)
 
 
 def _caught(basis: Array, indicators: Array) -> float:
@@ -252,19 +218,13 @@ class Piece:
     rest: Array
     here: Mask
     taken: Array
-    banded: bool
+    banded: bool = False
 
     @property
     def spread(self) -> Array:
         """(k) factor of V in squares of the scale, as a standard deviation; NaN where there are no limits."""
         squares = (self.rest**2).sum(axis=0)
         return np.sqrt(squares / self.df) if self.banded else np.full(len(squares), np.nan)
-
-    def leftover(self, draws: Array) -> Array:
-        """Return the squared length of directions (draws, units) within the space of the residuals."""
-        here = draws * self.here
-        left: Array = np.maximum((here**2).sum(axis=1) - ((here @ self.taken) ** 2).sum(axis=1), 0.0)
-        return left
 
 
 def pieces_of(units: Units) -> list[Piece]:
@@ -274,20 +234,11 @@ def pieces_of(units: Units) -> list[Piece]:
         return []
     changes = np.flatnonzero((there[:, 1:] != there[:, :-1]).any(axis=0)) + 1
     parts = [part for part in np.split(np.arange(there.shape[1]), changes) if there[:, part[0]].any()]
-    ratios = variance_ratios(units, parts)
-    scale = _scale(units)
-    freedom = [_freedom(units, there[:, part[0]]) for part in parts]
-    least = max(1, min(max(freedom), max(2, -(-max(freedom) // 2))))
-    return [
-        _piece(units, part, there[:, part[0]], ratios, scale[:, part], df, df >= least)
-        for part, df in zip(parts, freedom, strict=True)
-    ]
-
-
-def _freedom(units: Units, burns: Mask) -> int:
-    """Return the degrees of freedom: units there less fuels there."""
-    there = np.unique(units.unit[burns])
-    return len(there) - len(np.unique(units.fuel[there]))
+    ratios, scale = variance_ratios(units, parts), _scale(units)
+    pieces = [_piece(units, part, ratios, scale[:, part]) for part in parts]
+    most = max(piece.df for piece in pieces)
+    least = max(1, min(most, max(2, -(-most // 2))))
+    return [replace(piece, banded=piece.df >= least) for piece in pieces]
 
 
 def _scale(units: Units) -> Array:
@@ -299,39 +250,37 @@ def _scale(units: Units) -> Array:
     cold is not taken to vary as much as a fuel that burns beside it. Where that makes the burns hardly likelier than
     one spread for all fuels at a time, it is one.
     """
-    fuels, burns_of = len(units.fuels), units.fuel[units.unit]
-    if units.celsius.shape[1] < FEWEST_TIMES:
-        return np.ones((fuels, units.celsius.shape[1]))
+    burns_of, times = units.fuel[units.unit], units.celsius.shape[1]
+    of_one = np.ones((len(units.fuels), times))
+    if times < FEWEST_TIMES:
+        return of_one
     low, rise = np.nanmin(units.celsius), np.gradient(units.celsius, axis=1)
-    squares, parts = np.full((2, fuels, units.celsius.shape[1]), np.nan)
-    columns = np.ones((fuels, units.celsius.shape[1], 4))
-    elapsed = np.arange(units.celsius.shape[1])
-    for fuel in range(fuels):
+    squares, parts = np.full((2, *of_one.shape), np.nan)
+    columns = np.ones((*of_one.shape, 4))
+    for fuel in range(len(of_one)):
         own = burns_of == fuel
         count = np.maximum(np.isfinite(units.celsius[own]).sum(axis=0), 1)
-        means = np.array(
-            [_mean_of(units.celsius[own & (units.unit == unit)]) for unit in np.unique(units.unit[own])]
-        )
+        units_there = np.flatnonzero(units.fuel == fuel)
+        means = np.array([_mean_of(units.celsius[units.unit == unit]) for unit in units_there])
         there = np.isfinite(means).sum(axis=0)
         squares[fuel] = np.nansum((means - _mean_of(means)) ** 2, axis=0)
         parts[fuel] = np.where(there > 1, there - 1, np.nan)
         columns[fuel, :, 0] = (np.nansum(units.celsius[own] - low, axis=0) / count) ** 2
         columns[fuel, :, 1] = np.nansum(rise[own] ** 2, axis=0) / count
-        columns[fuel, :, 2] = columns[fuel, :, 1] * elapsed**2
+        columns[fuel, :, 2] = columns[fuel, :, 1] * np.arange(times) ** 2
     variance, X = (squares / parts).ravel(), columns.reshape(-1, 4)
     known = np.isfinite(variance)
-    expected = np.full(len(X), variance[known].mean() if known.any() else 1.0)
+    expected = np.full(len(X), variance[known].mean() if known.any() else 0.0)
     for _ in range(REWEIGHTED):
-        if not (known.any() and (expected[known] > 0).all()):
-            return np.ones((fuels, units.celsius.shape[1]))
+        if not (expected > 0).all():
+            return of_one
         rows = X[known] / expected[known, None]
         sizes = np.maximum(rows.max(axis=0), ROUNDING)
         found, _ = optimize.nnls(rows / sizes, variance[known] / expected[known])
         expected = np.maximum(np.asarray(X @ (found / sizes)), LEAST_SCALE**2 * expected.max())
-    of_one = np.ones_like(squares)
-    of_fuels = expected.reshape(fuels, -1)
+    of_fuels = expected.reshape(of_one.shape)
     gained = _unlikely(squares, parts, of_one) - _unlikely(squares, parts, of_fuels)
-    return np.asarray(np.sqrt(of_fuels if gained > LIKELIER * np.nansum(parts) else of_one))
+    return np.asarray(np.sqrt(of_fuels)) if gained > LIKELIER * np.nansum(parts) else of_one
 
 
 def _unlikely(squares: Array, parts: Array, expected: Array) -> float:
@@ -351,9 +300,8 @@ def _mean_of(curves: Array) -> Array:
     return np.asarray(np.divide(np.nansum(curves, axis=0), count, out=empty, where=count > 0))
 
 
-def _piece(
-    units: Units, part: Codes, burns: Mask, ratios: Ratios, scale: Array, df: int, banded: bool
-) -> Piece:
+def _piece(units: Units, part: Codes, ratios: Ratios, scale: Array) -> Piece:
+    burns = np.isfinite(units.celsius[:, part[0]])
     count = np.bincount(units.unit[burns], minlength=len(units.fuel)).astype(np.float64)
     here, fuels = np.flatnonzero(count), np.unique(units.fuel[count > 0])
     averaging = (units.unit[burns] == here[:, None]) / count[here, None]
@@ -365,20 +313,18 @@ def _piece(
     mean = back @ (taken.T @ (root @ means))
     off = means - belongs @ mean
     off = np.where(np.abs(off) > ROUNDING * (1 + np.abs(means)), off, 0.0)
-    rest = root @ (off / scale[units.fuel[here]])
-    m, whole = len(units.fuels), np.ix_(fuels, fuels)
+    m = len(units.fuels)
     return Piece(
-        part,
-        np.bincount(units.fuel[units.unit[burns]], minlength=m),
-        np.bincount(units.fuel[here], minlength=m),
-        df,
-        _laid_out((m, m), whole, back @ back.T, np.nan),
-        _laid_out((m, len(part)), fuels, mean, np.nan),
-        scale,
-        _laid_out((len(count), len(part)), here, rest, 0.0),
-        count > 0,
-        _laid_out((len(count), len(fuels)), here, taken, 0.0),
-        banded,
+        times=part,
+        n=np.bincount(units.fuel[units.unit[burns]], minlength=m),
+        bags=np.bincount(units.fuel[here], minlength=m),
+        df=len(here) - len(fuels),
+        variance=_laid_out((m, m), np.ix_(fuels, fuels), back @ back.T, np.nan),
+        mean=_laid_out((m, len(part)), fuels, mean, np.nan),
+        scale=scale,
+        rest=_laid_out((len(count), len(part)), here, root @ (off / scale[units.fuel[here]]), 0.0),
+        here=count > 0,
+        taken=_laid_out((len(count), len(fuels)), here, taken, 0.0),
     )
 
 
@@ -420,30 +366,25 @@ def smallest_p(pieces: Sequence[Piece], seed: int) -> Array:
         return found
     rest = np.concatenate([pieces[place].rest for place in live], axis=1)
     wander = _wandering(rest)
-    edges = np.concatenate(([0], np.cumsum([pieces[place].rest.shape[1] for place in live])))
+    ends = np.cumsum([pieces[place].rest.shape[1] for place in live])[:-1]
     size = min(DRAWS, max(1, _NUMBERS_AT_ONCE // rest.shape[1]))
     for start in range(0, DRAWS, size):
         n = min(size, DRAWS - start)
         lone = rng.standard_normal((n, 1))
         directions = rng.standard_normal((n, rest.shape[0]))
         unseen = rng.standard_normal((n, wander.shape[1])) @ wander.T
-        for k, place in enumerate(live):
-            part = unseen[:, edges[k] : edges[k + 1]]
-            found[start : start + n, place] = _smallest(pieces[place], lone, directions, part)
+        for place, part in zip(live, np.split(unseen, ends, axis=1), strict=True):
+            piece = pieces[place]
+            squares = (piece.rest**2).sum(axis=0)
+            z = part * np.sqrt(squares / piece.df)
+            here = directions * piece.here
+            within = np.maximum((here**2).sum(axis=1) - ((here @ piece.taken) ** 2).sum(axis=1), 0.0)
+            along = (lone * z + directions @ piece.rest) / np.sqrt(lone**2 + within[:, None])  # a
+            whole = squares + z**2  # N²
+            share = np.divide(along**2, whole, out=np.zeros_like(along), where=whole > 0).max(axis=1)
+            t = np.sqrt(piece.df * share / np.maximum(1 - share, 1e-300))
+            found[start : start + n, place] = 2 * special.stdtr(piece.df, -t)
     return found
-
-
-def _smallest(piece: Piece, lone: Array, directions: Array, unseen: Array) -> Array:
-    """Return the p of the largest |T| over one piece: T = a/√((N² − a²)/d)."""
-    squares = (piece.rest**2).sum(axis=0)
-    z = unseen * np.sqrt(squares / piece.df)
-    length = np.sqrt(lone[:, 0] ** 2 + piece.leftover(directions))[:, None]
-    along = (lone * z + directions @ piece.rest) / length
-    whole = squares + z**2
-    share = np.divide(along**2, whole, out=np.zeros_like(along), where=whole > 0).max(axis=1)
-    t = np.sqrt(piece.df * share / np.maximum(1 - share, 1e-300))
-    p: Array = 2 * special.stdtr(piece.df, -t)
-    return p
 
 
 def _wandering(rest: Array) -> Array:

@@ -37,52 +37,67 @@ class Lender:
         if rows.empty:
             return rows
         sheet = pd.DataFrame(self.results.get("burns", ())).reindex(columns=list(OF_BURNS))
-        rows = rows.merge(sheet, on="burn", how="left")
+        rows = rows.merge(sheet, on="burn", how="left").fillna({"bag": "", "day": "", "setting": ""})
         kinds = {fuel["id"]: fuel.get("kind", "") for fuel in self.results.get("trial", {}).get("fuels", ())}
-        rows = rows.assign(
-            bag=rows["bag"].fillna(""),
-            day=rows["day"].fillna(""),
-            setting=rows["setting"].fillna(""),
-            kind=[kinds.get(fuel, "") for fuel in rows["fuel"]],
-        )
-        usual = rows["setting"].value_counts().idxmax()
-        return rows[(rows["setting"] == usual) & rows["status"].isin(["exact", "never"])].reset_index(
-            drop=True
-        )
+        rows["kind"] = [kinds.get(fuel, "") for fuel in rows["fuel"]]
+        usual = rows["setting"] == rows["setting"].value_counts().idxmax()
+        return rows[usual & rows["status"].isin(["exact", "never"])].reset_index(drop=True)
 
 
-def lenders_of(run: Run) -> tuple[Lender, ...]:
-    """Return the earlier trials that the trial file borrows from; of "all alike" those that were measured alike.
+def lenders_of(run: Run) -> tuple[tuple[Lender, ...], tuple[str, ...]]:
+    """Return the earlier trials that the trial file borrows from, and why others lend nothing.
+
+    Of "all alike" those that were measured alike lend; of the others it is said how they were not.
 
     Raises
     ------
     KitError
         Where one that is named has no report, or measured in another way, with every difference.
     """
-    return _lenders(run)[0]
+    faults, lenders, unlike = Faults(), [], []
+    every = run.trial.model.borrow_from == (ALL_ALIKE,)
+    for folder in lender_folders(run.folder, run.trial.model.borrow_from):
+        results, name = newest_results(folder, "metrics"), folder.resolve().name
+        differences = _differences(results.get("trial", {}), run.trial)
+        if every and differences:
+            why = ", ".join(key for key, _, _ in differences)
+            unlike.append(f"{name} beside this folder was not measured alike ({why}): it lends nothing.")
+            continue
+        for key, then, now in differences:
+            remedy = (
+                "Take the folder out of [model] borrow_from: spreads measured differently are not pooled."
+            )
+            faults.refuse(f"{name}: {key}", repr(then), f"{now!r}, as in this trial", remedy)
+        lenders.append(Lender(name, results))
+    faults.settle()
+    return tuple(lenders), tuple(unlike)
 
 
 def earlier_words(run: Run) -> tuple[str, ...]:
     """Return which earlier trials stand behind the error bars, and which beside this one were not measured alike."""
-    lenders, unlike = _lenders(run)
-    found = [
-        f"{name} beside this folder was not measured alike ({why}): it lends nothing." for name, why in unlike
-    ]
+    lenders, unlike = lenders_of(run)
+    if not lenders:
+        return unlike
     names = ", ".join(lender.name for lender in lenders)
-    if lenders and run.in_state("done")["fuel"].duplicated().any():
-        found.append(
+    if run.in_state("done")["fuel"].duplicated().any():
+        return (
+            *unlike,
             f"How much bags and burns differ rests on earlier trials that were measured alike too ({names}), each at "
             "part of its weight; where one differs otherwise than these burns it is left out. Means are of these burns "
-            "alone, and the answer without the earlier trials stands beside."
+            "alone, and the answer without the earlier trials stands beside.",
         )
-    elif lenders:
-        spreads = {metric_id: borrowed_spread(lenders, metric_id) for metric_id in run.trial.primary}
-        known = "; ".join(_spread_words(run.trial, name, *each) for name, each in spreads.items() if each)
-        found.append(
-            "Nothing here was repeated: every error bar rests on how far burns of new bags lay apart in earlier trials "
-            f"that measured in the same way ({names}): {known}. These burns themselves say nothing of it."
-        )
-    return tuple(found)
+    known = []
+    for metric_id in run.trial.primary:
+        spec, spread = run.trial.metric(metric_id), borrowed_spread(lenders, metric_id)
+        if spread:
+            sd, df = spread
+            size = f"{100 * sd:.1f} %" if spec.scale == "log" else f"{sd:.1f} {spec.unit}"
+            known.append(f"{spec.label}, standard deviation {size} on {df:.0f} degrees of freedom")
+    return (
+        *unlike,
+        "Nothing here was repeated: every error bar rests on how far burns of new bags lay apart in earlier trials "
+        f"that measured in the same way ({names}): {'; '.join(known)}. These burns themselves say nothing of it.",
+    )
 
 
 def earlier_fits(
@@ -107,14 +122,12 @@ def earlier_fits(
                 raise KitError.refuse(lender.name, "no fuel was burned twice", "repeats", "Burn more.")
         except KitError as error:
             note = " ".join(problem.found for problem in error.problems)
-            refused.append(_unused(lender.name, len(rows), note))
+            refused.append(
+                {"folder": lender.name, "burns": len(rows), "power": 0.0, "used": False, "note": note}
+            )
             continue
         fits[lender.name] = fit
     return fits, refused
-
-
-def _unused(name: str, burns: int, note: str) -> dict[str, object]:
-    return {"folder": name, "burns": burns, "power": 0.0, "used": False, "note": note}
 
 
 def prior_table(fit: RepeatFit, refused: Sequence[dict[str, object]]) -> pd.DataFrame:
@@ -128,26 +141,6 @@ def prior_table(fit: RepeatFit, refused: Sequence[dict[str, object]]) -> pd.Data
         for used, p in zip(table["used"], table["p_conflict"], strict=True)
     ]
     return pd.concat([part for part in (table, pd.DataFrame(refused)) if len(part)], ignore_index=True)
-
-
-def _lenders(run: Run) -> tuple[tuple[Lender, ...], list[tuple[str, str]]]:
-    faults, lenders, unlike = Faults(), [], []
-    every = run.trial.model.borrow_from == (ALL_ALIKE,)
-    for folder in lender_folders(run.folder, run.trial.model.borrow_from):
-        results = newest_results(folder, "metrics")
-        name = folder.resolve().name
-        differences = list(_differences(results.get("trial", {}), run.trial))
-        if every and differences:
-            unlike.append((name, ", ".join(key for key, _, _ in differences)))
-            continue
-        for key, then, now in differences:
-            remedy = (
-                "Take the folder out of [model] borrow_from: spreads measured differently are not pooled."
-            )
-            faults.refuse(f"{name}: {key}", repr(then), f"{now!r}, as in this trial", remedy)
-        lenders.append(Lender(name, results))
-    faults.settle()
-    return tuple(lenders), unlike
 
 
 def _differences(theirs: Mapping[str, Any], ours: Trial) -> list[tuple[str, Any, Any]]:
@@ -182,28 +175,18 @@ def borrowed_spread(lenders: Sequence[Lender], metric_id: str) -> tuple[float, f
     Of each trial the variances of bags, days and burns are added, on the degrees of freedom of its prediction
     for the next bag; trials are pooled by those.
     """
-    parts = [part for lender in lenders if (part := _of_one(lender.results, metric_id)) is not None]
-    freedom = sum(df for _, df in parts)
-    if not freedom:
-        return None
-    return math.sqrt(sum(variance * df for variance, df in parts) / freedom), freedom
-
-
-def _of_one(results: Mapping[str, Any], metric_id: str) -> tuple[float, float] | None:
-    sds = [
-        row["sd"]
-        for row in results.get("components", ())
-        if row["metric"] == metric_id and row["component"] in ("bag", "day", "burn") and row["sd"] is not None
-    ]
-    dfs = [
-        row["df"]
-        for row in results.get("next_bag", ())
-        if row["metric"] == metric_id and row["df"] is not None
-    ]
-    return (sum(sd * sd for sd in sds), min(dfs)) if sds and dfs else None
-
-
-def _spread_words(trial: Trial, metric_id: str, sd: float, df: float) -> str:
-    spec = trial.metric(metric_id)
-    size = f"{100 * sd:.1f} %" if spec.scale == "log" else f"{sd:.1f} {spec.unit}"
-    return f"{spec.label}, standard deviation {size} on {df:.0f} degrees of freedom"
+    squares = freedom = 0.0
+    for lender in lenders:
+        components, ahead = (
+            [
+                row
+                for row in lender.results.get(name, ())
+                if row["metric"] == metric_id and row[column] is not None
+            ]
+            for name, column in (("components", "sd"), ("next_bag", "df"))
+        )
+        variances = [row["sd"] ** 2 for row in components if row["component"] in ("bag", "day", "burn")]
+        if variances and ahead:
+            df = min(row["df"] for row in ahead)
+            squares, freedom = squares + sum(variances) * df, freedom + df
+    return (math.sqrt(squares / freedom), freedom) if freedom else None

@@ -2,35 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import combinations
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from kit.errors import KitError
 from kit.judge.best import best_fuels, fuels_differ, ladder
-from kit.judge.comparisons import (
-    Differences,
-    Multiplicity,
-    Pairs,
-    family_against,
-    fuel_means,
-    pairs_of,
-    scope_of,
-)
+from kit.judge.comparisons import Differences, Pairs, family_against, fuel_means, places_of, scope_of
 from kit.judge.earlier_trials import borrowed_spread, earlier_fits, lenders_of, prior_table
-from kit.judge.kinds import FEWEST_FUELS, kinds_in_general, kinds_tested
+from kit.judge.kinds import kinds_compared
 from kit.judge.next_bag import chances, further, next_bag
 from kit.judge.odd_burns import NO_ANSWER, influence, odd_burns
-from kit.judge.question import MOST_FUELS, Counted, Question, is_planned_look, look_level, resources_of
+from kit.judge.question import MOST_FUELS, Counted, Question, look_level, resources_of
 from kit.judge.second_opinion import second_opinion
 from kit.judge.self_check import self_check
 from kit.runtime.worker import Worker, side_by_side
-from kit.schema import PRODUCT, Metric
+from kit.schema import PRODUCT, TABLES, Metric
 from kit.trial import Run, Trial
 from kit.variance import RepeatFit, fit_repeats
 from kit.variance.bootstrap import variance_shares
@@ -84,22 +75,27 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
         fit = fit_metric(counted, spec, question)
     except KitError as error:
         return Judged(spec, None, " ".join(problem.found for problem in error.problems), {})
-    made = _tables(fit, spec, question)
-    return Judged(spec, fit, "", {name: _labelled(each, spec) for name, each in made.items() if len(each)})
+    made = {name: each for name, each in _tables(fit, spec, question).items() if len(each)}
+    for name, table in made.items():
+        unit = "ln" if name == "components" and spec.scale == "log" else spec.unit
+        has_unit = any(column.name == "unit" for column in TABLES[name])
+        made[name] = table.assign(unit=unit) if has_unit else table.copy()
+        made[name].insert(0, "metric", spec.id)
+    return Judged(spec, fit, "", made)
 
 
 def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
     """Return every table of a fit: what every metric has, then those asked about, then the primary ones."""
     level, margin, seed = question.level, question.margin, question.seed
-    family, few = question_family(fit, question), len(fit.labels) <= MOST_FUELS
+    declared, multiplicity = question.family(fit)
+    family, few = family_against(fit, declared), len(fit.labels) <= MOST_FUELS  # one for all refits
     asked_about = fit.has_spread and (question.primary or margin is not None)
-    declared, multiplicity = _declared(fit, question)
     others = _others(fit, declared) if asked_about and few else []
     differences = Differences.of(fit, [declared, *([others] if others else [])], level=level)
     comparisons = differences.compared(declared, multiplicity, margin, family)
     tables = {"means": fuel_means(fit, level=level), "comparisons": comparisons}
     if fit.censored is not None:
-        tables["censored"] = left_out_beside(fit, comparisons, lambda other: compare(other, question, family))
+        tables["censored"] = _left_out_beside(fit, comparisons, question, family)
     if not fit.has_spread:
         return tables
     of_product = scope_of(fit) == PRODUCT
@@ -123,12 +119,12 @@ def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
         return tables
     tables |= {
         "shares": variance_shares(fit, level, seed),
-        "kinds": _kinds(fit, question),
+        "kinds": kinds_compared(fit, question),
         "second_opinion": second_opinion(fit),
     }
     if not few:
         return tables
-    plain_family = family if plain is fit else question_family(plain, question)
+    plain_family = family if plain is fit else family_against(plain, question.family(plain)[0])
     return tables | {
         "influence": _influence(fit, family, pairs, spec, question),
         "ladder": ladder(tables["means"].assign(unit=""), pairs),
@@ -150,52 +146,29 @@ def fit_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFi
     return joined_with(fit, question.earlier) if question.earlier and fit.design.nu > 0 else fit
 
 
-def question_family(fit: RepeatFit, question: Question) -> Family | None:
-    """Return Dunnett's family where the trial has a control fuel among these, to be made once for all refits."""
-    declared, _ = question.family(fit.labels)
-    control = question.control_in(fit.labels)
-    return family_against(fit, control) if control and declared == ("control", control) else None
-
-
 def compare(fit: RepeatFit, question: Question, family: Family | None = None) -> pd.DataFrame:
     """Compare the fuels in the family the trial declared."""
-    declared, multiplicity = _declared(fit, question)
+    declared, multiplicity = question.family(fit)
     differences = Differences.of(fit, [declared], level=question.level)
     return differences.compared(declared, multiplicity, question.margin, family)
 
 
-def _declared(fit: RepeatFit, question: Question) -> tuple[Pairs, Multiplicity]:
-    means = np.nan_to_num(fit.estimate.beta[0, : len(fit.labels)], nan=-np.inf)
-    best = fit.labels[int(np.argmin(means) if question.better == "less" else np.argmax(means))]
-    return question.family(fit.labels, best)
-
-
 def _others(fit: RepeatFit, declared: Pairs) -> list[tuple[Any, Any]]:
     """Return the pairs outside the declared family: each has one verdict."""
-    known = {frozenset(pair) for pair in pairs_of(fit, declared)}
-    return [pair for pair in combinations(fit.labels, 2) if frozenset(pair) not in known]
+    known = [set(pair) for pair in places_of(fit.labels, declared).tolist()]
+    every = places_of(fit.labels, "all").tolist()
+    return [(fit.labels[a], fit.labels[b]) for a, b in every if {a, b} not in known]
 
 
-def left_out_beside(
-    fit: RepeatFit, comparisons: pd.DataFrame, compare: Callable[[RepeatFit], pd.DataFrame]
+def _left_out_beside(
+    fit: RepeatFit, comparisons: pd.DataFrame, question: Question, family: Family | None
 ) -> pd.DataFrame:
-    """Return, for each pair that a bound touches, the verdict and that without those burns (schema.CENSORED).
-
-    Parameters
-    ----------
-    fit
-        A fit with values known only as bounds.
-    comparisons
-        Its comparisons, which alone give the verdict.
-    compare
-        Makes the same comparisons of another fit.
-    """
-    bounded = fit.table.loc[fit.table["status"] != "exact", "fuel"].value_counts()
-    try:
-        found = compare(fit.left_out) if fit.left_out else comparisons.iloc[:0]
-    except KitError:
-        found = comparisons.iloc[:0]
+    """Return, for each pair that a bound touches, the verdict and that without those burns (schema.CENSORED)."""
+    found = comparisons.iloc[:0]
+    with suppress(KitError):
+        found = compare(fit.left_out, question, family) if fit.left_out else found
     without = found.set_index(["a", "b"])["verdict"]
+    bounded = fit.table.loc[fit.table["status"] != "exact", "fuel"].value_counts()
     table = comparisons[["a", "b", "verdict"]]
     table = table.assign(bounds=sum(table[name].map(bounded).fillna(0).astype(int) for name in ("a", "b")))
     table = table[table["bounds"] > 0].reset_index(drop=True)
@@ -211,63 +184,33 @@ def _influence(
     Where day goes along with fuel there is no verdict that could hang on anything.
     """
     pairs = pairs[pairs["verdict"] != "cannot be separated"]
-    asked = {
-        multiplicity: list(zip(own["a"], own["b"], strict=True))
-        for multiplicity, own in pairs.groupby("multiplicity", sort=False)
-    }
 
     def again(rows: pd.DataFrame) -> pd.DataFrame:
         refit = fit_metric(rows, spec, question)
-        left = {name: [pair for pair in own if set(pair) <= set(refit.labels)] for name, own in asked.items()}
-        left = {name: own for name, own in left.items() if own}
-        if not left:
-            return pairs.iloc[:0]
-        differences = Differences.of(refit, list(left.values()), level=question.level)
-        return pd.concat(
-            [differences.compared(own, name, question.margin, family) for name, own in left.items()]
-        )
+        there = pairs[pairs[["a", "b"]].isin(refit.labels).all(axis=1)]
+        asked = {
+            multiplicity: list(zip(own["a"], own["b"], strict=True))
+            for multiplicity, own in there.groupby("multiplicity", sort=False)
+        }
+        if not asked:
+            return there
+        differences = Differences.of(refit, list(asked.values()), level=question.level)
+        parts = [differences.compared(own, name, question.margin, family) for name, own in asked.items()]
+        return pd.concat(parts)
 
     return influence(pairs, fit.table, again)
 
 
-def _kinds(fit: RepeatFit, question: Question) -> pd.DataFrame:
-    fuels = [fuel for fuel in map(str, fit.labels) if question.kind_of.get(fuel)]
-    counts = pd.Series([question.kind_of[fuel] for fuel in fuels], dtype=object).value_counts()
-    if len(counts) < 2:
-        return pd.DataFrame()
-    known = {str(kind): int(count) for kind, count in counts.items()}
-    # of one bag each, fuels of a kind are told from those of another only as a sample of it
-    of_product = scope_of(fit) == PRODUCT
-    tested = (
-        kinds_tested(fit, question.kind_of, question.margin, question.level) if of_product else pd.DataFrame()
-    )
-    if counts.min() < FEWEST_FUELS or len(fuels) < len(fit.labels):
-        return tested
-    roles = question.roles(fit.table) | {"kind": "kind", "fuel_effect": "random", "spread": "common"}
-    general = fit_repeats(fit.table, scale=fit.scale, status="status", **roles)
-    in_general = kinds_in_general(general, known, question.margin, question.level)
-    return pd.concat([each for each in (tested, in_general) if len(each)], ignore_index=True)
-
-
-def _labelled(table: pd.DataFrame, spec: Metric) -> pd.DataFrame:
-    """Put the metric's id first and its unit into the table."""
-    labelled = table.copy()
-    labelled.insert(0, "metric", spec.id)
-    if {"sd", "component"} <= set(table.columns):
-        return labelled.assign(unit="ln" if spec.scale == "log" else spec.unit)
-    if (
-        {"low", "high"} <= set(table.columns) and not {"share", "chance"} & set(table.columns)
-    ) or "odd" in table:
-        return labelled.assign(unit=spec.unit)
-    return labelled
-
-
-def joined(parts: Mapping[str, Judged], name: str, columns: list[str]) -> pd.DataFrame:
+def joined(parts: Mapping[str, Judged], name: str, columns: Sequence[str]) -> pd.DataFrame:
     """Return the tables of one name of all metrics as one, with the columns of its specification."""
-    tables = [judged.tables[name] for judged in parts.values() if name in judged.tables]
+    return laid_out([judged.tables[name] for judged in parts.values() if name in judged.tables], columns)
+
+
+def laid_out(tables: Sequence[pd.DataFrame], columns: Sequence[str]) -> pd.DataFrame:
+    """Return tables one below the other, with just these columns, blank where a table has none."""
     if not tables:
         return pd.DataFrame({column: pd.Series(dtype=object) for column in columns})
-    return pd.concat(tables, ignore_index=True).reindex(columns=columns)
+    return pd.concat(tables, ignore_index=True).reindex(columns=list(columns))
 
 
 def judge_trial(
@@ -286,7 +229,7 @@ def judge_trial(
     beside
         A second process that shares the work.
     """
-    base, lenders, resources = question_of(run, seed), lenders_of(run), resources_of(run)
+    base, (lenders, _), resources = question_of(run, seed), lenders_of(run), resources_of(run)
     metrics = list(dict.fromkeys(counted.metrics["metric"]))
     first = [name for name in metrics if name in run.trial.primary]  # they take longest
     order = [*first, *(name for name in metrics if name not in first)]
@@ -307,8 +250,8 @@ def judge_trial(
         jobs.append((counted.compared(metric_id), spec, question))
     made = side_by_side(judge_metric, jobs, beside, lambda job: say(f"judging {job[1].label}"))
     found = dict(zip(order, made, strict=True))
-    done = without_verdicts if is_open(run) else lambda judged: judged
-    return {name: done(found[name]) for name in metrics}
+    is_interim = is_open(run)
+    return {name: _without_verdicts(found[name]) if is_interim else found[name] for name in metrics}
 
 
 def _fit_alone(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFit:
@@ -322,7 +265,7 @@ def _fit_alone(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFi
 
 def is_open(run: Run) -> bool:
     """Return whether planned burns are still to come and this is no look that the plan declared: no verdict then."""
-    return run.is_interim and not is_planned_look(run.trial.plan.stages, _done(run))
+    return run.is_interim and _done(run) not in sorted(set(run.trial.plan.stages))[:-1]
 
 
 def question_of(run: Run, seed: int) -> Question:
@@ -401,11 +344,11 @@ def _done(run: Run) -> int:
     return int((run.burns["state"] == "done").sum())
 
 
-def without_verdicts(judged: Judged) -> Judged:
+def _without_verdicts(judged: Judged) -> Judged:
     """Take the verdicts out of a metric's tables, and the tables that are about verdicts alone."""
-    tables = {name: _blanked(table) for name, table in judged.tables.items() if name not in OF_VERDICTS}
+    tables = {
+        name: table.assign(**{column: "" for column in ("verdict", "direction") if column in table})
+        for name, table in judged.tables.items()
+        if name not in OF_VERDICTS
+    }
     return replace(judged, tables=tables)
-
-
-def _blanked(table: pd.DataFrame) -> pd.DataFrame:
-    return table.assign(**{name: "" for name in ("verdict", "direction") if name in table})

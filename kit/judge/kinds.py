@@ -3,69 +3,50 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from itertools import combinations
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from kit.judge.comparisons import back
+from kit.judge.comparisons import back, number_of, scope_of, simultaneous
+from kit.judge.question import Question
 from kit.judge.verdicts import verdict_of
-from kit.variance import RepeatFit, contrasts
-from kit.variance.families import correlated, correlation_of
-
-Array = npt.NDArray[np.float64]
+from kit.schema import PRODUCT
+from kit.variance import RepeatFit, contrasts, fit_repeats
+from kit.variance.burn_arrays import Array
 
 TESTED = "the fuels tested"
 GENERAL = "kinds in general"
 FEWEST_FUELS = 3
 
 
-def kinds_tested(
-    fit: RepeatFit, kind_of: Mapping[str, str], margin: float | None = None, level: float = 0.95
-) -> pd.DataFrame:
-    """Compare the averages of the fuels tested of each kind (schema.KINDS without metric and unit).
+def kinds_compared(fit: RepeatFit, question: Question) -> pd.DataFrame:
+    """Compare kinds (schema.KINDS without metric and unit): the averages of the fuels tested, and kinds in general.
 
-    Parameters
-    ----------
-    fit
-        A fit with a mean for each fuel.
-    kind_of
-        Kind of each fuel; fuels without one are left out.
+    Of one bag each, fuels of a kind are told from those of another only as a sample of it. Kinds in general, whose
+    fuels are a random sample of them, are compared where every fuel has a kind, and each kind fuels enough.
     """
-    kinds = _fuels_of(fit, kind_of)
-    L = np.zeros((len(kinds), fit.design.p))
-    for row, places in enumerate(kinds.values()):
-        L[row, places] = 1 / len(places)
-    between = _spread_between(fit, list(kinds.values()))
-    counts = {kind: len(places) for kind, places in kinds.items()}
-    return _compared(fit, L, counts, (TESTED, between), margin, level)
-
-
-def kinds_in_general(
-    fit: RepeatFit, fuels: Mapping[str, int], margin: float | None = None, level: float = 0.95
-) -> pd.DataFrame:
-    """Compare kinds whose fuels are a random sample of them (schema.KINDS without metric and unit).
-
-    Parameters
-    ----------
-    fit
-        A fit with fuel_effect='random'.
-    fuels
-        Fuels tested of each kind.
-    """
-    own = {str(label): fuels[str(label)] for label in fit.labels}
-    sd = float(np.sqrt(fit.variances[0, fit.names.index("fuel")])) if "fuel" in fit.names else 0.0
-    return _compared(fit, fit.design.mean_rows(), own, (GENERAL, sd), margin, level)
-
-
-def _fuels_of(fit: RepeatFit, kind_of: Mapping[str, str]) -> dict[str, list[int]]:
-    kinds: dict[str, list[int]] = {}
-    for place, fuel in enumerate(fit.labels):
-        kind = kind_of.get(str(fuel), "")
-        if kind:
-            kinds.setdefault(kind, []).append(place)
-    return kinds
+    fuels = [str(label) for label in fit.labels]
+    places: dict[str, list[int]] = {}
+    for place, fuel in enumerate(fuels):
+        if question.kind_of.get(fuel):
+            places.setdefault(question.kind_of[fuel], []).append(place)
+    if len(places) < 2:
+        return pd.DataFrame()
+    counts = {kind: len(own) for kind, own in places.items()}
+    tables = []
+    if scope_of(fit) == PRODUCT:
+        means = fit.design.mean_rows()
+        averages = np.array([means[own].mean(axis=0) for own in places.values()])
+        between = _spread_between(fit, list(places.values()))
+        tables.append(_compared(fit, averages, counts, (TESTED, between), question))
+    if min(counts.values()) >= FEWEST_FUELS and sum(counts.values()) == len(fuels):
+        roles = question.roles(fit.table) | {"kind": "kind", "fuel_effect": "random", "spread": "common"}
+        general = fit_repeats(fit.table, scale=fit.scale, status="status", **roles)
+        named = {str(label): counts[str(label)] for label in general.labels}
+        variances = dict(zip(general.names, general.variances[0], strict=True))
+        spread = float(np.sqrt(variances.get("fuel", 0.0)))
+        tables.append(_compared(general, general.design.mean_rows(), named, (GENERAL, spread), question))
+    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
 
 
 def _spread_between(fit: RepeatFit, groups: list[list[int]]) -> float:
@@ -77,39 +58,20 @@ def _spread_between(fit: RepeatFit, groups: list[list[int]]) -> float:
 
 
 def _compared(
-    fit: RepeatFit,
-    L: Array,
-    fuels: Mapping[str, int],
-    scope: tuple[str, float],
-    margin: float | None,
-    level: float,
+    fit: RepeatFit, means: Array, fuels: Mapping[str, int], scope: tuple[str, float], question: Question
 ) -> pd.DataFrame:
-    """Compare the means L of kinds, in their order; `scope` names them, with the spread of fuels within one."""
-    kinds = list(fuels)
-    i, j = np.array(list(combinations(range(len(kinds)), 2))).T
-    found = contrasts(fit, L[i] - L[j], level=level)
-    family = correlated(correlation_of(found.covariance[0])) if len(i) > 1 else None
-    (low, high), inside = (
-        found.family_limits(family, each) if family else found.limits(each) for each in (level, 2 * level - 1)
-    )
-    ends = zip(low[0], high[0], zip(inside[0][0], inside[1][0], strict=True), strict=True)
-    name = "ratio" if fit.scale == "log" else "difference"
-    return pd.DataFrame(
-        {
-            "a": [kinds[place] for place in i],
-            "b": [kinds[place] for place in j],
-            "scope": scope[0],
-            name: back(fit, found.estimate[0]),
-            "se": found.se[0],
-            "df": found.df[0],
-            "low": back(fit, low[0]),
-            "high": back(fit, high[0]),
-            "p": found.p()[0],
-            "verdict": [verdict_of(at, to, margin, inner).verdict for at, to, inner in ends],
-            "spread_within": scope[1],
-            "fuels_a": [fuels[kinds[place]] for place in i],
-            "fuels_b": [fuels[kinds[place]] for place in j],
-            "scale": fit.scale,
-            "level": level,
-        }
-    )
+    """Compare kinds, whose means are rows (kinds, p); `scope` names them, with the spread of fuels within one."""
+    kinds, level = list(fuels), question.level
+    a, b = np.triu_indices(len(kinds), 1)
+    found = contrasts(fit, means[a] - means[b], level=level)
+    D, E, _ = simultaneous(found, np.arange(len(a)), "dunnett", level)
+    limits = zip(*np.concatenate([D, E])[:, 0].tolist(), strict=True)
+    margin = question.margin
+    return pd.DataFrame({
+        "a": [kinds[k] for k in a], "b": [kinds[k] for k in b], "scope": scope[0],
+        number_of(fit): back(fit, found.estimate[0]), "se": found.se[0], "df": found.df[0],
+        "low": back(fit, D[0, 0]), "high": back(fit, D[1, 0]), "p": found.p()[0],
+        "verdict": [verdict_of(low, high, margin, (e, f)).verdict for low, high, e, f in limits],
+        "spread_within": scope[1], "fuels_a": [fuels[kinds[k]] for k in a], "fuels_b": [fuels[kinds[k]] for k in b],
+        "scale": fit.scale, "level": level,
+    })  # fmt: skip

@@ -5,32 +5,29 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from dataclasses import dataclass, replace
-from itertools import combinations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
 from kit.errors import KitError
 from kit.judge.comparisons import apart_of, back, scope_of
-from kit.judge.question import Question
-from kit.schema import THESE_BAGS
+from kit.judge.question import Question, Resources
+from kit.schema import FURTHER, THESE_BAGS
 from kit.variance import RepeatFit, contrasts
 from kit.variance.averaged import nodes_of
 from kit.variance.bootstrap import bootstrap
-from kit.variance.burn_arrays import read_columns
+from kit.variance.burn_arrays import Array, read_columns
 from kit.variance.design import design_of
 from kit.variance.engines import NestedEngine
 from kit.variance.families import Family, all_pairs
 from kit.variance.fit import engine_of
-from kit.variance.inference import small_sample
+from kit.variance.inference import kenward_roger
 from kit.variance.ratio_nodes import weigh
 from kit.variance.sd_limits import component_limits
 from kit.variance.t_contrasts import predict_burn
 
-Array = npt.NDArray[np.float64]
 Places = list[tuple[int, int]]
 
 REFITS = 1000
@@ -42,7 +39,7 @@ UPPER = 0.60
 MOST_TIMES = 4
 """A trial so many times its own size is not called affordable."""
 NODES = 400
-COLUMNS = ("a", "b", "bags", "burns", "more_burns", "grams", "cost", "hours", "words")
+COLUMNS = [column.name for column in FURTHER[1:]]
 NONE_AFFORDABLE = "no affordable number of burns would settle it"
 
 
@@ -58,12 +55,11 @@ def next_bag(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:
     >>> bool((ahead["low"] < ahead["high"]).all())
     True
     """
-    frame = predict_burn(fit, level)
+    frame = predict_burn(fit, level).assign(scale=fit.scale)
     if scope_of(fit) == THESE_BAGS:
         frame[["low", "high", "sd", "df"]] = np.nan
     for name in ("mean", "low", "high"):
         frame[name] = back(fit, frame[name].to_numpy())
-    frame["scale"] = fit.scale
     lead = ["response"] if fit.many else []
     return frame[[*lead, "fuel", "mean", "low", "high", "sd", "df", "level", "scale", "covers"]]
 
@@ -127,21 +123,26 @@ def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: int = 20
     """
     if scope_of(fit) == THESE_BAGS:
         return pd.DataFrame()
-    apart = apart_of(fit)
-    pairs = [(i, j) for i, j in combinations(range(len(fit.labels)), 2) if not apart[i, j]]
-    found = _of_pairs(fit, pairs, level, seed, trials) if pairs else []
-    names = ("a", "b", "chance", "low", "high", "level", "seed")
-    return pd.DataFrame([{name: getattr(each, name) for name in names} for each in found])
+    a, b = np.nonzero(np.triu(~apart_of(fit), 1))
+    found = (
+        _of_pairs(fit, list(zip(a.tolist(), b.tolist(), strict=True)), level, seed, trials) if len(a) else []
+    )
+    return pd.DataFrame(map(vars, found)).drop(columns="trials", errors="ignore")
 
 
 def _of_pairs(fit: RepeatFit, pairs: Places, level: float, seed: int, trials: int) -> list[Chance]:
     drawn = _confidence(fit, pairs, trials, seed)
     refits = bootstrap(fit, trials if drawn is None else min(trials, REFITS), seed)
+    tails = special.ndtri([(1 - level) / 2, (1 + level) / 2])
     found = []
     for place, (i, j) in enumerate(pairs):
         plain = float(_chance(fit, fit.estimate.beta[:1], fit.variances[:1], i, j)[0])
-        again = _chance(fit, refits.beta, refits.theta, i, j)
-        low, high = _corrected(again, plain, level) if drawn is None else _quantiles(drawn[:, place], level)
+        again, shift = _chance(fit, refits.beta, refits.theta, i, j), 0.0
+        if drawn is None:  # bias-corrected (Efron 1987, without acceleration)
+            below = np.clip((np.mean(again < plain) + np.mean(again <= plain)) / 2, 0.001, 0.999)
+            shift = float(special.ndtri(below))
+        ends = special.ndtr(2 * shift + tails)
+        low, high = np.quantile(again if drawn is None else drawn[:, place], ends).tolist()
         chance = float(np.clip(2 * plain - again.mean(), low, high))
         found.append(Chance(str(fit.labels[i]), str(fit.labels[j]), chance, low, high, level, seed, trials))
     return found
@@ -149,63 +150,40 @@ def _of_pairs(fit: RepeatFit, pairs: Places, level: float, seed: int, trials: in
 
 def _confidence(fit: RepeatFit, pairs: Places, trials: int, seed: int) -> Array | None:
     """Return draws of the chance (trials, pairs), or None where the ratios' likelihood is not averaged over."""
-    L = np.zeros((len(pairs), fit.design.p))
-    for row, (i, j) in enumerate(pairs):
-        L[row, i], L[row, j] = 1.0, -1.0
-    rng = np.random.default_rng(seed)
+    means, (a, b) = fit.design.mean_rows(), np.array(pairs).T
+    L, rng = means[a] - means[b], np.random.default_rng(seed)
+    bag: float | Array = 0.0
     if isinstance(fit.engine, NestedEngine) and fit.engine.levels is None:
-        return _of_burns_alone(fit, L, trials, rng)
-    made = nodes_of(fit, L)
-    if made is None:
-        return None
-    nodes, data = made
-    at = weigh(nodes, data)
-    estimate = (fit.data.b_ols @ L.T)[at.of] - nodes.shifts(data)[at.of, at.node]
-    drawn = rng.choice(len(at.weight), trials, p=at.weight)
-    ratios, v = nodes.ratios[at.node[drawn]], nodes.v[at.node[drawn]]
-    burn = (at.Q[drawn] / rng.chisquare(at.dof, trials))[:, None]
-    difference = estimate[drawn] + np.sqrt(v * burn) * rng.standard_normal((trials, len(pairs)))
-    bag = ratios[:, [fit.names.index("bag")]] if "bag" in fit.names else np.zeros((trials, 1))
-    return np.asarray(special.ndtr(difference / np.sqrt(2 * burn * (1 + np.maximum(bag, 0.0)))))
-
-
-def _of_burns_alone(fit: RepeatFit, L: Array, trials: int, rng: np.random.Generator) -> Array:
-    """Without a random term the burn variance is s²ν/χ²_ν and the differences are normal given it."""
-    found = contrasts(fit, L, "kenward-roger")
-    nu = float(found.df[0, 0])
-    wider = (nu / rng.chisquare(nu, trials))[:, None]
-    difference = found.estimate + np.sqrt(wider) * found.se * rng.standard_normal((trials, len(L)))
-    return np.asarray(special.ndtr(difference / np.sqrt(2 * wider * fit.variances[0, -1])))
+        # without a random term the burn variance is s²ν/χ²_ν
+        known = contrasts(fit, L, "kenward-roger")
+        nu = float(known.df[0, 0])
+        wider = (nu / rng.chisquare(nu, trials))[:, None]
+        burn, centre, se = wider * fit.variances[0, -1], known.estimate, np.sqrt(wider) * known.se
+    else:
+        made = nodes_of(fit, L)
+        if made is None:
+            return None
+        nodes, data = made
+        at = weigh(nodes, data)
+        estimate = (fit.data.b_ols @ L.T)[at.of] - nodes.shifts(data)[at.of, at.node]
+        drawn = rng.choice(len(at.weight), trials, p=at.weight)
+        burn = (at.Q[drawn] / rng.chisquare(at.dof, trials))[:, None]
+        centre, se = estimate[drawn], np.sqrt(nodes.v[at.node[drawn]] * burn)
+        if "bag" in fit.names:
+            bag = np.maximum(nodes.ratios[at.node[drawn]][:, [fit.names.index("bag")]], 0.0)
+    difference = centre + se * rng.standard_normal((trials, len(L)))
+    return np.asarray(special.ndtr(difference / np.sqrt(2 * burn * (1 + bag))))
 
 
 def _chance(fit: RepeatFit, beta: Array, theta: Array, i: int, j: int) -> Array:
     """Return the chance for (draws,) means and components."""
-    variance = np.zeros(len(theta))
-    for column, name in enumerate(fit.names):
-        if name in ("bag", "burn"):
-            variance += 2 * theta[:, column]
-        elif name.startswith("burn:"):
-            group = name.partition(":")[2]
-            variance += theta[:, column] * sum(_group_of(fit, place) == group for place in (i, j))
-    return np.asarray(special.ndtr((beta[:, i] - beta[:, j]) / np.sqrt(variance)))
-
-
-def _group_of(fit: RepeatFit, place: int) -> str:
     groups = fit.design.spread
-    return str(groups.labels[groups.codes[fit.design.mean_of == place][0]])
-
-
-def _quantiles(drawn: Array, level: float) -> tuple[float, float]:
-    low, high = np.quantile(drawn, [(1 - level) / 2, (1 + level) / 2])
-    return float(low), float(high)
-
-
-def _corrected(drawn: Array, estimate: float, level: float) -> tuple[float, float]:
-    """Return bias-corrected percentile limits (Efron 1987, without acceleration)."""
-    below = np.clip((np.mean(drawn < estimate) + np.mean(drawn <= estimate)) / 2, 0.001, 0.999)
-    shift, tail = special.ndtri(below), special.ndtri((1 + level) / 2)
-    low, high = np.quantile(drawn, special.ndtr([2 * shift - tail, 2 * shift + tail]))
-    return float(low), float(high)
+    own = [str(groups.labels[groups.codes[fit.design.mean_of == place][0]]) for place in (i, j)]
+    carried = [
+        own.count(name.removeprefix("burn:")) if name.startswith("burn:") else 2 * (name in ("bag", "burn"))
+        for name in fit.names
+    ]
+    return np.asarray(special.ndtr((beta[:, i] - beta[:, j]) / np.sqrt(theta @ np.array(carried))))
 
 
 @dataclass(frozen=True)
@@ -257,53 +235,42 @@ def further(
     """
     unsettled = comparisons[(comparisons["verdict"] == "not settled") & comparisons["low"].notna()]
     if unsettled.empty:
-        return pd.DataFrame(columns=list(COLUMNS))
+        return pd.DataFrame(columns=COLUMNS)
     limits = component_limits(fit, level=UPPER)
     upper = dict(zip(limits["component"], limits["high"].astype(float), strict=True))
-    records = [
-        _needed(fit, _asked(row, fit, family, question), upper, question)
-        for row in unsettled.to_dict("records")
-    ]
-    return pd.DataFrame(records, columns=list(COLUMNS))
+    tukey, records = all_pairs(len(fit.labels)), []
+    for row in unsettled.to_dict("records"):
+        difference = math.log(row["ratio"]) if fit.scale == "log" else float(row["difference"])
+        own = family if family is not None and row["multiplicity"] == "dunnett" else tukey
+        asked = Asked(row["a"], row["b"], difference, question.margin, own, question.level)
+        records.append(_needed(fit, asked, upper, question.resources))
+    return pd.DataFrame(records, columns=COLUMNS)
 
 
-def _asked(row: dict[Any, Any], fit: RepeatFit, family: Family | None, question: Question) -> Asked:
-    difference = math.log(row["ratio"]) if fit.scale == "log" else float(row["difference"])
-    own = family if family is not None and row["multiplicity"] == "dunnett" else all_pairs(len(fit.labels))
-    return Asked(row["a"], row["b"], difference, question.margin, own, question.level)
-
-
-def _needed(fit: RepeatFit, asked: Asked, upper: dict[str, float], question: Question) -> tuple[object, ...]:
-    rows = fit.table
-    own = rows[rows["fuel"].isin([asked.a, asked.b])]
-    held = max(1, len(own.drop_duplicates(["fuel", "bag"])))
-    burns = max(1, round(len(own) / held)) if "bag" in fit.names else 1
-    options = range(1, _most_bags(len(rows), burns, asked, question) + 1)
-    bags = 1 + bisect_left(
-        options, ENOUGH, key=lambda more: chance_of_settling(fit, asked, upper, more, burns)
-    )
+def _needed(fit: RepeatFit, asked: Asked, upper: dict[str, float], known: Resources) -> dict[str, object]:
+    own = fit.table[fit.table["fuel"].isin([asked.a, asked.b])]
+    burns = max(1, round(len(own) / len(own.drop_duplicates(["fuel", "bag"])))) if "bag" in fit.names else 1
+    # of one more bag of both fuels
+    cost = sum(known.bag_price.get(fuel, math.nan) for fuel in (asked.a, asked.b))
+    grams, hours = 2 * burns * known.grams, 2 * burns * known.hours
+    limits = ((known.budget, cost), (known.most_hours, hours))
+    most = [int(limit // each) for limit, each in limits if each > 0 and limit < math.inf]
+    options = range(1, min([(MOST_TIMES - 1) * len(fit.table) // (2 * burns), *most]) + 1)
+    bags = 1 + bisect_left(options, ENOUGH, key=lambda n: chance_of_settling(fit, asked, upper, n, burns))
+    pair: dict[str, object] = {"a": asked.a, "b": asked.b, "burns": burns}
     if bags > len(options):
-        blank = (math.nan,) * 5
-        return (asked.a, asked.b, blank[0], burns, *blank[1:], NONE_AFFORDABLE)
-    cost, hours = _takes(bags, burns, asked, question)
-    grams = 2 * bags * burns * question.resources.grams
-    words = _words(bags, burns, grams, cost, hours, question.resources.currency)
-    return (asked.a, asked.b, bags, burns, 2 * bags * burns, grams, cost, hours, words)
-
-
-def _most_bags(have: int, burns: int, asked: Asked, question: Question) -> int:
-    """Return the most further bags of each fuel that the plan, or four times the trial, allows."""
-    most = (MOST_TIMES - 1) * have // (2 * burns)
-    cost, hours = _takes(1, burns, asked, question)
-    limits = ((question.resources.budget, cost), (question.resources.most_hours, hours))
-    return min([most, *(int(limit // each) for limit, each in limits if each > 0 and limit < math.inf)])
-
-
-def _takes(bags: int, burns: int, asked: Asked, question: Question) -> tuple[float, float]:
-    """Return what further bags of both fuels cost, and the hours their burns take; NaN where it is not known."""
-    known = question.resources
-    prices = [known.bag_price.get(fuel, math.nan) for fuel in (asked.a, asked.b)]
-    return bags * sum(prices), 2 * bags * burns * known.hours
+        return pair | {"words": NONE_AFFORDABLE}
+    amounts = {
+        f"{2 * bags * burns} burns": 1.0,
+        f"{bags * grams / 1000:.1f} kg of fuel": grams,
+        f"{bags * cost:.0f} {known.currency} for the bags".replace("  ", " "): cost,
+        f"{bags * hours:.0f} h of burning": hours,
+    }
+    takes = ", ".join(words for words, amount in amounts.items() if amount == amount)
+    each = f", {burns} burns of each" if burns > 1 else ""
+    words = f"{bags} more bag{'s' * (bags > 1)} of each of the two fuels{each}: {takes}"
+    more = {"bags": bags, "more_burns": 2 * bags * burns, "grams": bags * grams}
+    return pair | more | {"cost": bags * cost, "hours": bags * hours, "words": words}
 
 
 def chance_of_settling(fit: RepeatFit, asked: Asked, sds: dict[str, float], bags: int, burns: int) -> float:
@@ -314,10 +281,26 @@ def chance_of_settling(fit: RepeatFit, asked: Asked, sds: dict[str, float], bags
     sds
         Standard deviation of each component, taken to be the true one.
     """
-    known = _precision(fit, asked, sds, bags, burns)
-    if known is None:
+    roles = replace(
+        fit.roles,
+        bag=fit.roles.bag if "bag" in fit.names else None,
+        day=fit.roles.day if "day" in fit.names else None,
+        status=None,
+    )
+    try:
+        columns = read_columns(with_further(fit.table, (asked.a, asked.b), bags, burns), roles, fit.scale)
+        design = design_of(columns, "fixed", fit.spread_choice)
+        engine = engine_of(design, "REML")
+    except KitError:
         return 0.0
-    se, df = known
+    if not set(engine.names) <= set(sds):
+        return 0.0
+    theta = np.array([[sds[name] ** 2 for name in engine.names]])
+    estimate = replace(fit.estimate, theta=theta)
+    at = replace(fit, columns=columns, design=design, engine=engine, estimate=estimate)
+    means = design.mean_rows()
+    L = means[[design.labels.index(asked.a)]] - means[[design.labels.index(asked.b)]]
+    se, df = math.sqrt((L @ at.small_sample.pieces.phi[0] @ L.T).item()), kenward_roger(at, L).df.item()
     share = (np.arange(NODES) + 0.5) / NODES
     seen = se * np.sqrt(2 * special.gammaincinv(df / 2, share) / df)
     half, inner = (
@@ -333,56 +316,11 @@ def chance_of_settling(fit: RepeatFit, asked: Asked, sds: dict[str, float], bags
     return float(np.where(within >= half, 1.0, beyond + inside).mean())
 
 
-def _precision(
-    fit: RepeatFit, asked: Asked, sds: dict[str, float], bags: int, burns: int
-) -> tuple[float, float] | None:
-    """Return standard error and degrees of freedom of the difference with the further burns."""
-    roles = replace(
-        fit.roles,
-        bag=fit.roles.bag if "bag" in fit.names else None,
-        day=fit.roles.day if "day" in fit.names else None,
-        status=None,
-    )
-    try:
-        columns = read_columns(with_further(fit.table, (asked.a, asked.b), bags, burns), roles, fit.scale)
-        design = design_of(columns, "fixed", fit.spread_choice)
-        engine = engine_of(design, "REML")
-    except KitError:
-        return None
-    if not set(engine.names) <= set(sds):
-        return None
-    parts = small_sample(engine.pieces(np.array([[sds[name] ** 2 for name in engine.names]])))
-    places = [design.labels.index(fuel) for fuel in (asked.a, asked.b)]
-    L = np.zeros(design.p)
-    L[places[0]], L[places[1]] = 1.0, -1.0
-    variance = float(L @ parts.pieces.phi[0] @ L)
-    g = np.einsum("p,ipq,q->i", L, parts.moved[0], L)
-    return math.sqrt(variance), float(2 * variance**2 / (g @ parts.W[0] @ g))
-
-
 def with_further(rows: pd.DataFrame, fuels: tuple[str, str], bags: int, burns: int) -> pd.DataFrame:
     """Return the burns and further ones like them of two fuels, from new bags on new days; values are copies."""
     parts = [rows]
     for fuel in fuels:
-        own = rows[rows["fuel"] == fuel]
-        more = own.iloc[np.arange(bags * burns) % len(own)]
-        place = np.arange(len(more))
-        parts.append(
-            more.assign(
-                bag=[f"further {fuel} {number}" for number in place % bags],
-                day=[f"further {number}" for number in place],
-            )
-        )
+        own, place = rows[rows["fuel"] == fuel], np.arange(bags * burns)
+        bag, day = [f"further {fuel} {n}" for n in place % bags], [f"further {n}" for n in place]
+        parts.append(own.iloc[place % len(own)].assign(bag=bag, day=day))
     return pd.concat(parts, ignore_index=True)
-
-
-def _words(bags: int, burns: int, grams: float, cost: float, hours: float, currency: str) -> str:
-    a_bag = f", {burns} burns of each" if burns > 1 else ""
-    takes = [f"{2 * bags * burns} burns"]
-    if grams == grams:
-        takes.append(f"{grams / 1000:.1f} kg of fuel")
-    if cost == cost:
-        takes.append(f"{cost:.0f} {currency} for the bags".replace("  ", " "))
-    if hours == hours:
-        takes.append(f"{hours:.0f} h of burning")
-    return f"{bags} more bag{'s' * (bags > 1)} of each of the two fuels{a_bag}: {', '.join(takes)}"

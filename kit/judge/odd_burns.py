@@ -5,8 +5,8 @@ Beside an odd burn stands what was recorded of it: what to look into, never a re
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -14,9 +14,11 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from kit import schema
 from kit.errors import KitError
 from kit.judge.question import Question
 from kit.variance import RepeatFit, contrasts, fit_repeats
+from kit.variance.burn_arrays import Array
 
 RECORDED: Mapping[str, tuple[str, str]] = {
     "wind_m_s": ("wind", "m/s"),
@@ -30,7 +32,6 @@ FAR = 3.0
 TO_SD = 1.4826
 """Median absolute deviation to standard deviation, for a normal sample."""
 
-Array = npt.NDArray[np.float64]
 
 APART = "held apart"
 RATIOS = (0.0, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4, 12.8, 51.2)
@@ -47,10 +48,7 @@ NO_ANSWER = "no answer"
 OPEN = ("not settled", "no repeats", "cannot be separated", NO_ANSWER)
 MOST_REFITS = 400
 """In a trial of which more than so many things can be left out no verdict hangs on one of them."""
-INFLUENCE = (
-    "a", "b", "level_left_out", "left_out", "verdict", "verdict_without", "estimate", "low", "high", "changes",
-    "matters",
-)  # fmt: skip
+INFLUENCE = tuple(column.name for column in schema.INFLUENCE[1:])
 
 
 def conditions_apart(rows: pd.DataFrame, burn: str) -> str:
@@ -81,15 +79,6 @@ def _apart(value: float, peers: pd.Series) -> bool:
     return abs(value - middle) > FAR * spread
 
 
-@dataclass(frozen=True)
-class Apart:
-    """One burn against the others: what they lead to expect, the studentised residual, its p for itself."""
-
-    expected: float = float("nan")
-    residual: float = float("nan")
-    p: float = float("nan")
-
-
 def odd_burns(fit: RepeatFit, question: Question) -> pd.DataFrame:
     """Hold each burn against what the others lead to expect (schema.ODD_BURNS without metric and unit).
 
@@ -117,49 +106,46 @@ def odd_burns(fit: RepeatFit, question: Question) -> pd.DataFrame:
     """
     rows = fit.table.reset_index(drop=True)
     tests = len(rows) * question.looks
-    found = _one_by_one(rows, fit, question, tests)
-    table = pd.DataFrame([vars(each) for each in found], columns=["expected", "residual", "p"])
-    adjusted = np.minimum(1.0, table["p"] * tests)
+    expected, residual, p = found = np.full((3, len(rows)), np.nan)
+    kept = np.arange(len(rows))
+    while len(kept) > fit.design.p:
+        found[:, kept] = _screened(fit, kept)
+        doubtful = kept[p[kept] * tests < 1]
+        for place in doubtful.tolist():
+            found[:, place] = _refitted(rows.iloc[kept], place, fit, question)
+        known = doubtful[np.isfinite(p[doubtful])]
+        first = known[np.argsort(p[known])[:1]]
+        if not (p[first] * tests < 1 - question.level).any():
+            break
+        kept = np.setdiff1d(kept, first)
+    adjusted = np.minimum(1.0, p * tests)
     odd = adjusted < 1 - question.level
     words = [
         conditions_apart(rows, burn) if is_odd else "" for burn, is_odd in zip(rows["burn"], odd, strict=True)
     ]
-    return rows[["burn", "fuel", "value"]].join(table).assign(p=adjusted, odd=odd, conditions=words)
+    table = rows[["burn", "fuel", "value"]]
+    return table.assign(expected=expected, residual=residual, p=adjusted, odd=odd, conditions=words)
 
 
-def _one_by_one(rows: pd.DataFrame, fit: RepeatFit, question: Question, tests: int) -> list[Apart]:
-    """Judge the most extreme burn, hold it apart if it is odd, and judge the rest without it."""
-    found = [Apart()] * len(rows)
-    kept = np.arange(len(rows), dtype=np.int64)
-    while len(kept) > fit.design.p:
-        for place, each in zip(kept.tolist(), _screened(fit, kept), strict=True):
-            found[place] = each
-        doubtful = [place for place in kept.tolist() if found[place].p * tests < 1]
-        for place in doubtful:
-            found[place] = _refitted(rows.iloc[kept], place, fit, question)
-        known = [place for place in doubtful if np.isfinite(found[place].p)]
-        first = min(known, key=lambda place: found[place].p, default=None)
-        if first is None or found[first].p * tests >= 1 - question.level:
-            break
-        kept = kept[kept != first]
-    return found
-
-
-def _screened(fit: RepeatFit, kept: npt.NDArray[np.int64]) -> list[Apart]:
-    """Return each burn against the others at the variance ratios that are likeliest for those others.
+def _screened(fit: RepeatFit, kept: npt.NDArray[np.int64]) -> Array:
+    """Return expected value, residual and p (3, burns) at the variance ratios that are likeliest for the others.
 
     With Q = V⁻¹ − V⁻¹X(X'V⁻¹X)⁻¹X'V⁻¹ a burn's own parameter is (Qy)_i/Q_ii with variance 1/Q_ii; the residual sum
     without it is y'Qy − (Qy)_i²/Q_ii, and the restricted likelihood gains the factor Q_ii^−½ (Cook & Weisberg 1982).
     """
     y, X = fit.columns.values[0][kept], fit.design.X[kept]
-    same = _same_level(fit, kept)
-    scale = _burn_scale(fit)[kept]
+    codes = [term.levels.codes[kept] for name in fit.names if (term := fit.design.term(name)) is not None]
+    same = np.array([each[:, None] == each for each in codes]).reshape(len(codes), len(kept), len(kept))
+    groups, variances = fit.design.spread, fit.variances[0]
+    own = variances[-groups.count :]
+    scale = np.maximum(own / own.mean(), LEAST_SCALE)[groups.codes[kept]]  # beside the mean of all groups
+    points = list(product(RATIOS, repeat=len(same)))
+    if len(kept) > MOST_FOR_A_GRID:
+        points = [tuple(variances[: len(same)] / variances[len(same) :].mean())]
     nu = len(kept) - X.shape[1] - 1
-    deviance, shift, t = [], [], []
-    for ratios in _points(fit, len(same), len(kept)):
-        V = np.diag(scale) + sum(
-            (ratio * each for ratio, each in zip(ratios, same, strict=True)), np.zeros((1, 1))
-        )
+    deviance, shift, t = np.empty((3, len(points), len(kept)))
+    for row, ratios in enumerate(points):
+        V = np.diag(scale) + np.tensordot(np.array(ratios), same, axes=1)
         inverse = np.linalg.inv(V)
         VX = inverse @ X
         A = X.T @ VX
@@ -167,55 +153,27 @@ def _screened(fit: RepeatFit, kept: npt.NDArray[np.int64]) -> list[Apart]:
         own, e = np.diag(Q).copy(), Q @ y
         own[own < ALONE * np.diag(inverse)] = np.nan
         left = np.maximum(y @ e - e**2 / own, 1e-300)
-        deviance.append(nu * np.log(left) + np.linalg.slogdet(V)[1] + np.linalg.slogdet(A)[1] + np.log(own))
-        shift.append(e / own)
-        t.append(e / np.sqrt(own * left / max(nu, 1)))
-    best = np.argmin(np.where(np.isnan(deviance), np.inf, deviance), axis=0)
-    burns = np.arange(len(kept))
-    return _as_apart(fit, y, np.array(shift)[best, burns], np.array(t)[best, burns], nu)
+        deviance[row] = nu * np.log(left) + np.linalg.slogdet(V)[1] + np.linalg.slogdet(A)[1] + np.log(own)
+        shift[row], t[row] = e / own, e / np.sqrt(own * left / max(nu, 1))
+    best = np.argmin(np.where(np.isnan(deviance), np.inf, deviance), axis=0), np.arange(len(kept))
+    expected = np.exp(y - shift[best]) if fit.scale == "log" else y - shift[best]
+    return np.stack([expected, t[best], 2 * special.stdtr(max(nu, 1), -np.abs(t[best]))])
 
 
-def _as_apart(fit: RepeatFit, y: Array, shift: Array, t: Array, nu: int) -> list[Apart]:
-    p = 2 * special.stdtr(max(nu, 1), -np.abs(t))
-    expected = np.exp(y - shift) if fit.scale == "log" else y - shift
-    return [Apart(*map(float, each)) for each in zip(expected, t, p, strict=True)]
-
-
-def _same_level(fit: RepeatFit, kept: npt.NDArray[np.int64]) -> list[npt.NDArray[np.bool_]]:
-    """Return for each random term which burns share a level of it."""
-    codes = {term.name: term.levels.codes[kept] for term in fit.design.terms}
-    return [codes[name][:, None] == codes[name] for name in fit.names if not name.startswith("burn")]
-
-
-def _burn_scale(fit: RepeatFit) -> Array:
-    """Return each burn's variance relative to the mean of the groups' that have one of their own."""
-    groups = fit.design.spread
-    own = fit.variances[0, -groups.count :]
-    return np.asarray(np.maximum(own / own.mean(), LEAST_SCALE)[groups.codes])
-
-
-def _points(fit: RepeatFit, terms: int, burns: int) -> Sequence[tuple[float, ...]]:
-    if burns <= MOST_FOR_A_GRID:
-        return list(product(RATIOS, repeat=terms))
-    base = fit.variances[0, terms:].mean()
-    return [tuple(fit.variances[0, :terms] / base)]
-
-
-def _refitted(rows: pd.DataFrame, place: int, fit: RepeatFit, question: Question) -> Apart:
-    """Return one burn against the others by a refit with a parameter of its own."""
+def _refitted(
+    rows: pd.DataFrame, place: int, fit: RepeatFit, question: Question
+) -> tuple[float, float, float]:
+    """Return expected value, residual and p of one burn by a refit with a parameter of its own."""
     marked = rows.assign(**{APART: (rows.index == place).astype(float)})
     with_own = replace(question, covariates=(*question.covariates, APART))
     try:
         again = fit_repeats(marked, scale=fit.scale, **with_own.roles(marked))
     except KitError:
-        return Apart()
-    L = np.zeros((1, again.design.p))
-    L[0, again.design.columns.index(APART)] = 1.0
-    found = contrasts(again, L, "kenward-roger")
-    shift, se = float(found.estimate[0, 0]), float(found.se[0, 0])
-    value = float(rows.at[place, "value"])
+        return np.nan, np.nan, np.nan
+    found = contrasts(again, np.array([[name == APART for name in again.design.columns]]), "kenward-roger")
+    shift, se, value = float(found.estimate[0, 0]), float(found.se[0, 0]), float(rows.at[place, "value"])
     expected = value * np.exp(-shift) if fit.scale == "log" else value - shift
-    return Apart(float(expected), shift / se, float(found.p()[0, 0]))
+    return float(expected), shift / se, float(found.p()[0, 0])
 
 
 def influence(
@@ -259,21 +217,15 @@ def influence(
     return pd.DataFrame(records, columns=list(INFLUENCE))
 
 
-def _keys(table: pd.DataFrame) -> list[tuple[str, str]]:
-    return list(zip(table["a"], table["b"], strict=True))
-
-
 def _left_out(rows: pd.DataFrame) -> Iterator[tuple[str, str, npt.NDArray[np.bool_]]]:
     for level in LEVELS:
         keys = rows[["fuel", "bag"]].agg(" / ".join, axis=1) if level == "bag" else rows[level]
-        named = list(dict.fromkeys(keys[rows[level] != ""]))
-        if len(named) > 1:
-            values, whole = keys.to_numpy(), rows["fuel"].value_counts()
-            for key in named:
-                out = np.asarray(values == key)
-                only = level == "bag" and whole[rows.loc[out, "fuel"].iloc[0]] == out.sum()
-                if not only:  # without the only bag of a fuel there is no such fuel
-                    yield level, str(key), out
+        named = keys[rows[level] != ""].unique()
+        for key in named if len(named) > 1 else ():
+            out = (keys == key).to_numpy(dtype=np.bool_)
+            # without the only bag of a fuel there is no such fuel
+            if level != "bag" or rows.loc[out, "fuel"].isin(rows.loc[~out, "fuel"]).all():
+                yield level, str(key), out
 
 
 def _answer(compare: Callable[[pd.DataFrame], pd.DataFrame], rows: pd.DataFrame) -> Answer:
@@ -282,5 +234,5 @@ def _answer(compare: Callable[[pd.DataFrame], pd.DataFrame], rows: pd.DataFrame)
     except KitError:
         return {}
     number = "ratio" if "ratio" in table else "difference"
-    columns = (table[name].tolist() for name in ("verdict", "direction", number, "low", "high"))
-    return dict(zip(_keys(table), zip(*columns, strict=True), strict=True))
+    answers = table[["verdict", "direction", number, "low", "high"]].itertuples(index=False, name=None)
+    return dict(zip(zip(table["a"], table["b"], strict=True), answers, strict=True))

@@ -9,17 +9,15 @@ from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import optimize, special
 
 from kit.burns.sheet_rows import sheet_rows
 from kit.judge.comparisons import Multiplicity, Pairs
 from kit.schema import METRICS
-from kit.trial import Run, Trial
+from kit.trial import Run
 from kit.variance import RepeatFit
-
-Array = npt.NDArray[np.float64]
+from kit.variance.burn_arrays import Array
 
 STEP, FARTHEST = 0.02, 9.0
 """Of the integrals over z, at looks before the last."""
@@ -33,7 +31,7 @@ HOUR = 3600.0
 NEVER = "never"
 OF_A_THRESHOLD = ("time_above", "longest_spell", "cost")
 """How long, given that it was reached: burns that did not reach the threshold have no such value."""
-CONDITIONS = ("kind", "cooker", "setting", "ambient_c", "wind_m_s", "humidity_pct", "charge_g", "charge_l")
+CONDITIONS = ("cooker", "setting", "ambient_c", "wind_m_s", "humidity_pct", "charge_g", "charge_l")
 
 
 @dataclass(frozen=True)
@@ -90,37 +88,30 @@ def counted_burns(metrics: pd.DataFrame, run: Run) -> Counted:
     sheet = run.burns.set_index("burn")
     left_out = set(sheet.index[sheet["state"] == "excluded"])
     excluded = metrics["burn"].isin(left_out)
-    columns = [name for name in (*CONDITIONS, *run.trial.model.covariates) if name in sheet]
-    conditions = sheet[list(dict.fromkeys(columns))]
-    kept = metrics[~excluded].join(conditions.drop(columns=["kind"], errors="ignore"), on="burn")
+    wanted = dict.fromkeys((*CONDITIONS, *run.trial.model.covariates))
+    kept = metrics[~excluded].join(
+        sheet[[name for name in wanted if name in sheet and name != "kind"]], on="burn"
+    )
     minutes = kept[kept["metric"] == "ready"].set_index("burn")["value"]
     kinds = [run.trial.kind_of(fuel) for fuel in kept["fuel"]]
     kept = kept.assign(kind=kinds, ready=kept["burn"].map(minutes)).reset_index(drop=True)
     sizes = kept.drop_duplicates("burn")["setting"].value_counts(sort=False)
     setting = str(sizes.idxmax()) if len(sizes) else ""
     names = [column.name for column in METRICS]
-    notes = (*_setting_notes(sizes, setting), *_day_notes(metrics))
-    return Counted(kept, metrics.loc[excluded, names].reset_index(drop=True), setting, notes)
-
-
-def _day_notes(metrics: pd.DataFrame) -> tuple[str, ...]:
+    notes = []
+    if len(sizes) > 1:
+        others = ", ".join(f"{count} at '{name or 'no declared setting'}'" for name, count in sizes.items())
+        notes.append(
+            f"The cooker was run at several settings ({others}). Burns at different settings are never compared with "
+            f"one another: what follows is of those at '{setting or 'no declared setting'}'."
+        )
     left, of_all = metrics.loc[metrics["day"] == "", "burn"].nunique(), metrics["burn"].nunique()
-    if not left:
-        return ()
-    which = "No burn has a day" if left == of_all else f"{left} of {of_all} burns have no day"
-    return (
-        f"{which}, neither in the burn sheet nor in its log: what days differ by is left in what burns differ by.",
-    )
-
-
-def _setting_notes(sizes: pd.Series, setting: str) -> tuple[str, ...]:
-    if len(sizes) < 2:
-        return ()
-    others = ", ".join(f"{count} at '{name or 'no declared setting'}'" for name, count in sizes.items())
-    return (
-        f"The cooker was run at several settings ({others}). Burns at different settings are never compared with "
-        f"one another: what follows is of those at '{setting or 'no declared setting'}'.",
-    )
+    if left:
+        which = "No burn has a day" if left == of_all else f"{left} of {of_all} burns have no day"
+        notes.append(
+            f"{which}, neither in the burn sheet nor in its log: what days differ by is left in what burns differ by."
+        )
+    return Counted(kept, metrics.loc[excluded, names].reset_index(drop=True), setting, tuple(notes))
 
 
 def look_level(stages: Sequence[int], done: int, confidence: float = 0.95) -> float:
@@ -155,18 +146,13 @@ def look_level(stages: Sequence[int], done: int, confidence: float = 0.95) -> fl
     return 1 - nominal_levels(shares, round(1 - confidence, 12))[-1]
 
 
-def is_planned_look(stages: Sequence[int], done: int) -> bool:
-    """Return whether so many burns are a look, before the last, that the plan declared."""
-    return done in sorted(set(stages))[:-1]
-
-
 @lru_cache(maxsize=32)
 def nominal_levels(shares: tuple[float, ...], alpha: float) -> tuple[float, ...]:
     """Return the two-sided nominal p of each look at these shares of the information, all errors together α*."""
     spent = [2 * float(special.ndtr(special.ndtri(alpha / 2) / np.sqrt(share))) for share in shares]
     grid = np.arange(-FARTHEST, FARTHEST + STEP / 2, STEP)
     bounds = [-float(special.ndtri(spent[0] / 2))]
-    density = np.exp(-(grid**2) / 2) / np.sqrt(2 * np.pi)  # of Z at the first look
+    density = _normal(grid)  # of Z at the first look
     for before, now, last, total in zip(shares, shares[1:], spent, spent[1:], strict=False):
         inside = np.where(np.abs(grid) < bounds[-1], density, 0.0)
         root, rest = np.sqrt(before / now), np.sqrt(1 - before / now)
@@ -212,35 +198,25 @@ class Resources:
 
 
 def resources_of(run: Run) -> Resources:
-    """Return what a run folder says of the cost of its burns."""
-    trial, burns = run.trial, list(sheet_rows(run).values())
-    seconds = [
-        burn.stop_s + (0.0 if math.isnan(burn.ready_s) else burn.ready_s) for burn in burns if burn.stop_s
-    ]
+    """Return what a run folder says of the cost of its burns.
+
+    The price of a bag is the fuel's own, else the mean over its bags that have one.
+    """
+    trial, plan, burns = run.trial, run.trial.plan, list(sheet_rows(run).values())
+    seconds = [burn.stop_s + np.nan_to_num(burn.ready_s) for burn in burns if burn.stop_s]
     grams = [burn.charge_g for burn in burns if burn.charge_g == burn.charge_g]
-    plan = trial.plan
+    paid = pd.Series(
+        [bag.price for bag in trial.bags], [bag.fuel for bag in trial.bags], dtype=float
+    ).dropna()
+    own = {fuel.id: float(fuel.price) for fuel in trial.fuels if fuel.price is not None}
     return Resources(
-        grams=_mean(grams) if grams else float(trial.charge.grams or math.nan),
-        hours=_mean(seconds) / HOUR,
-        bag_price=_bag_prices(trial),
+        grams=float(np.mean(grams)) if grams else float(trial.charge.grams or math.nan),
+        hours=float(np.mean(seconds)) / HOUR if seconds else math.nan,
+        bag_price=paid.groupby(level=0).mean().to_dict() | own,
         budget=plan.budget or math.inf,
         most_hours=plan.hours * plan.days if plan.hours and plan.days else math.inf,
         currency=trial.currency,
     )
-
-
-def _mean(values: list[float]) -> float:
-    return sum(values) / len(values) if values else math.nan
-
-
-def _bag_prices(trial: Trial) -> dict[str, float]:
-    """Return the price of a bag of each fuel: the fuel's own, else the mean over its bags that have one."""
-    prices = {fuel.id: float(fuel.price) for fuel in trial.fuels if fuel.price is not None}
-    for name in {bag.fuel for bag in trial.bags} - set(prices):
-        paid = [bag.price for bag in trial.bags if bag.fuel == name and bag.price is not None]
-        if paid:
-            prices[name] = _mean(paid)
-    return prices
 
 
 @dataclass(frozen=True)
@@ -344,29 +320,28 @@ class Question:
 
     def _spread_of(self, rows: pd.DataFrame) -> str:
         """Return the spread to start from: kinds were declared before any value was seen."""
-        kinds = rows["kind"] if "kind" in rows else pd.Series(dtype=object)
-        freedom = (
-            rows.groupby(kinds)["fuel"].agg(lambda own: len(own) - own.nunique()) if len(kinds) else kinds
-        )
-        mixed = len(freedom) > 1 and "" not in freedom.index and (freedom >= LEAST_OF_A_KIND).all()
-        return "by kind" if mixed else "common"
+        if "kind" not in rows or rows["kind"].eq("").any():
+            return "common"
+        freedom = rows.groupby("kind")["fuel"].agg(lambda own: len(own) - own.nunique())
+        return "by kind" if len(freedom) > 1 and (freedom >= LEAST_OF_A_KIND).all() else "common"
 
     def control_in(self, fuels: Sequence[Any]) -> str | None:
         """Return the control fuel if it is among these fuels."""
         return self.control if self.control in fuels else None
 
-    def family(self, fuels: Sequence[Any], best: Any = None) -> tuple[Pairs, Multiplicity]:
-        """Return the family of comparisons and how it is held together.
+    def family(self, fit: RepeatFit) -> tuple[Pairs, Multiplicity]:
+        """Return the family of comparisons of a fit and how it is held together.
 
         The pairs asked beforehand, else all against the control fuel, else every pair; above `MOST_FUELS` fuels, which
-        have too many pairs for a reader too, all against the fuel `best`, with limits that hold for every pair.
+        have too many pairs for a reader too, all against that of the best mean, with limits that hold for every pair.
         """
-        asked = [pair for pair in self.pairs if set(pair) <= set(fuels)]
+        asked = [pair for pair in self.pairs if set(pair) <= set(fit.labels)]
         if asked:
             return asked, "dunnett" if len(asked) > 1 else "none"
-        control = self.control_in(fuels)
-        if control:
-            return ("control", control), "dunnett"
-        if best is not None and len(fuels) > MOST_FUELS:
-            return [(fuel, best) for fuel in fuels if fuel != best], "tukey"
-        return "all", "tukey"
+        if self.control_in(fit.labels):
+            return ("control", self.control), "dunnett"
+        if len(fit.labels) <= MOST_FUELS:
+            return "all", "tukey"
+        means = np.nan_to_num(fit.estimate.beta[0, : len(fit.labels)], nan=-np.inf)
+        best = fit.labels[int(np.argmin(means) if self.better == "less" else np.argmax(means))]
+        return [(fuel, best) for fuel in fit.labels if fuel != best], "tukey"

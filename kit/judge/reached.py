@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import combinations
 from math import comb
 
@@ -37,18 +38,14 @@ def share_reached(counted: Counted, level: float = 0.95) -> pd.DataFrame:
     -----
     Clopper & Pearson (1934): of n burns k reached it; low = B(α/2; k, n − k + 1), high = B(1 − α/2; k + 1, n − k).
     """
-    records = [
-        (
-            metric,
-            fuel,
-            *_share(rows["status"], level),
-            bags_disagree(rows),
-            _expected(counted, metric, rows),
-            level,
-        )
-        for metric, told in _told(counted).items()
-        for fuel, rows in told.groupby("fuel", sort=False)
-    ]
+    records, tail = [], (1 - level) / 2
+    for metric, told in _told(counted).items():
+        for fuel, rows in told.groupby("fuel", sort=False):
+            n, k = len(rows), int(rows["status"].isin(REACHED).sum())
+            low = float(special.betaincinv(k, n - k + 1, tail)) if k else 0.0
+            high = float(special.betaincinv(k + 1, n - k, 1 - tail)) if k < n else 1.0
+            disagree, minutes = bags_disagree(rows), _expected(counted, metric, rows)
+            records.append((metric, fuel, k, n, k / n, low, high, disagree, minutes, level))
     return pd.DataFrame(records, columns=COLUMNS)
 
 
@@ -67,20 +64,18 @@ def reached_compared(counted: Counted, question: Question) -> pd.DataFrame:
     records = []
     for metric, told in _told(counted).items():
         parts = dict(iter(told.groupby("fuel", sort=False)))
-        if told["status"].isin(REACHED).all() or len(parts) < 2:
-            continue
         control = question.control_in(list(parts))
-        pairs = [(f, control) for f in parts if f != control] if control else list(combinations(parts, 2))
-        if len(parts) > MOST_FUELS and not control:
+        too_many = len(parts) > MOST_FUELS and not control
+        if told["status"].isin(REACHED).all() or len(parts) < 2 or too_many:
             continue
-        own = [_compared(metric, a, parts[a], b, parts[b]) for a, b in pairs]
-        table = pd.DataFrame(own)
+        pairs = [(f, control) for f in parts if f != control] if control else combinations(parts, 2)
+        table = pd.DataFrame([_compared(a, b, parts) for a, b in pairs])
         table["p_adjusted"] = holm(table["p"].to_numpy())
         differ = table["p_adjusted"] < 1 - question.level
         larger = table["reached_a"] / table["n_a"] > table["reached_b"] / table["n_b"]
         table["verdict"] = np.where(differ, "different", "not settled")
         table["direction"] = np.where(differ, np.where(larger, "a", "b"), "")
-        records.append(table.assign(level=question.level))
+        records.append(table.assign(metric=metric, level=question.level))
     return pd.concat(records, ignore_index=True)[PAIRS] if records else pd.DataFrame(columns=PAIRS)
 
 
@@ -97,14 +92,6 @@ def _told(counted: Counted) -> dict[str, pd.DataFrame]:
     return {name: each[each["status"].isin([*REACHED, "never"])] for name, each in rows.items()}
 
 
-def _share(status: pd.Series, level: float) -> tuple[int, int, float, float, float]:
-    n, k = len(status), int(status.isin(REACHED).sum())
-    tail = (1 - level) / 2
-    low = float(special.betaincinv(k, n - k + 1, tail)) if k else 0.0
-    high = float(special.betaincinv(k + 1, n - k, 1 - tail)) if k < n else 1.0
-    return k, n, k / n, low, high
-
-
 def _expected(counted: Counted, metric: str, rows: pd.DataFrame) -> float:
     """Return the plain mean of the minutes above, none for a burn that never reached it; NaN if one is a bound."""
     above = counted.compared(metric.replace("time_to", "time_above")).set_index("burn")
@@ -114,23 +101,20 @@ def _expected(counted: Counted, metric: str, rows: pd.DataFrame) -> float:
     return float(minutes.mean()) if len(own) and known.all() else float("nan")
 
 
-def _compared(metric: str, a: str, of_a: pd.DataFrame, b: str, of_b: pd.DataFrame) -> dict[str, object]:
-    (k, n), (j, m) = ((int(rows["status"].isin(REACHED).sum()), len(rows)) for rows in (of_a, of_b))
-    disagree = [fuel for fuel, rows in ((a, of_a), (b, of_b)) if bags_disagree(rows)]
-    p = _bags_shared_out(of_a, of_b) if disagree else _fisher(k, n, j, m)
+def _compared(a: str, b: str, parts: Mapping[str, pd.DataFrame]) -> dict[str, object]:
+    (k, n), (j, m) = ((int(parts[fuel]["status"].isin(REACHED).sum()), len(parts[fuel])) for fuel in (a, b))
+    disagree = [fuel for fuel in (a, b) if bags_disagree(parts[fuel])]
     return {
-        "metric": metric, "a": a, "b": b, "reached_a": k, "n_a": n, "reached_b": j, "n_b": m, "p": p,
-        "method": "whole bags shared out anew" if disagree else "Fisher, mid-p",
-        "disagree": " ".join(disagree),
+        "a": a, "b": b, "reached_a": k, "n_a": n, "reached_b": j, "n_b": m,
+        "p": _bags_shared_out(parts[a], parts[b]) if disagree else _fisher(k, n, j, m),
+        "method": "whole bags shared out anew" if disagree else "Fisher, mid-p", "disagree": " ".join(disagree),
     }  # fmt: skip
 
 
 def _fisher(k: int, n: int, j: int, m: int) -> float:
     """Return the two-sided mid-p of k of n against j of m, both margins held."""
     hits = k + j
-    ways = np.array(
-        [comb(n, i) * comb(m, hits - i) if 0 <= hits - i <= m else 0 for i in range(n + 1)], float
-    )
+    ways = np.array([comb(n, i) * comb(m, hits - i) if i <= hits else 0 for i in range(n + 1)], float)
     chance = ways / ways.sum()
     return _mid_p(chance, np.isclose(chance, chance[k], rtol=1e-9), chance < chance[k])
 
@@ -138,11 +122,9 @@ def _fisher(k: int, n: int, j: int, m: int) -> float:
 def _bags_shared_out(of_a: pd.DataFrame, of_b: pd.DataFrame) -> float:
     """Return the two-sided mid-p of the difference of shares over all ways to give the bags to the two fuels."""
     bags = [
-        (own["status"].isin(REACHED).sum(), len(own))
-        for rows in (of_a, of_b)
-        for _, own in rows.groupby("bag", sort=False)
+        own["status"].isin(REACHED) for rows in (of_a, of_b) for _, own in rows.groupby("bag", sort=False)
     ]
-    reached, burns = (np.array(column, float) for column in zip(*bags, strict=True))
+    reached, burns = (np.array([measure(own) for own in bags], float) for measure in (sum, len))
     first = of_a["bag"].nunique()
     if comb(len(bags), first) <= MOST_WAYS:
         chosen = np.array(list(combinations(range(len(bags)), first)))

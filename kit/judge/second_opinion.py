@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -19,13 +19,8 @@ TOLERANCE = 1e-3
 """Agreement is within this part of the burn SD."""
 
 
-@dataclass(frozen=True)
-class Opinion:
-    """What the other program found: beta (p,), SDs by component, or why it found nothing."""
-
-    beta: Array | None
-    sd: dict[str, float]
-    note: str
+Opinion = tuple[Mapping[str, float], str]
+"""What the other program found, by quantity, and how, or why it found nothing."""
 
 
 def second_opinion(fit: RepeatModel) -> pd.DataFrame:
@@ -34,41 +29,29 @@ def second_opinion(fit: RepeatModel) -> pd.DataFrame:
     'agrees' is within one part in a thousand of the burn SD. Only estimates are compared: MixedLM's standard errors
     are not (X'V^-1X)^-1 in unbalanced designs.
     """
-    mine = {f"mean of {label}": float(fit.estimate.beta[0, i]) for i, label in enumerate(fit.labels)}
-    mine.update(
-        {
-            f"SD of {name}s": float(sd)
-            for name, sd in zip(fit.names, np.sqrt(fit.estimate.theta[0]), strict=True)
-        }
-    )
-    opinion = _asked(fit)
-    theirs: dict[str, float] = {}
-    if opinion.beta is not None:
-        theirs = {f"mean of {label}": float(opinion.beta[i]) for i, label in enumerate(fit.labels)}
-        theirs.update({f"SD of {name}s": sd for name, sd in opinion.sd.items()})
-    unit = float(np.sqrt(fit.estimate.theta[0, -1]))
-    other = [theirs.get(name, np.nan) for name in mine]
-    values = list(mine.values())
-    agrees = [bool(abs(a - b) <= TOLERANCE * unit) for a, b in zip(values, other, strict=True)]
-    return pd.DataFrame(
-        {"quantity": list(mine), "kit": values, "other": other, "agrees": agrees, "note": opinion.note}
-    )
+    theta = fit.estimate.theta[0]
+    mine = _quantities(fit, fit.estimate.beta[0], dict(zip(fit.names, np.sqrt(theta), strict=True)))
+    theirs, note = _asked(fit)
+    table = pd.DataFrame({"quantity": list(mine), "kit": list(mine.values())})
+    table["other"] = [theirs.get(name, np.nan) for name in mine]
+    near = (table["kit"] - table["other"]).abs() <= TOLERANCE * np.sqrt(theta[-1])
+    return table.assign(agrees=near, note=note)
+
+
+def _quantities(fit: RepeatModel, beta: Array, sd: Mapping[str, float]) -> dict[str, float]:
+    means = {f"mean of {label}": float(mean) for label, mean in zip(fit.labels, beta, strict=False)}
+    return means | {f"SD of {name}s": float(each) for name, each in sd.items()}
 
 
 def _asked(fit: RepeatModel) -> Opinion:
     reason = _not_asked(fit)
     if reason:
-        return Opinion(None, {}, reason)
-    with warnings.catch_warnings(record=True) as said:
-        warnings.simplefilter("always")
+        return {}, reason
+    with warnings.catch_warnings(record=True):  # kept from all eyes: statsmodels sets a filter of its own
         try:
             return _mixed_lm(fit) if fit.design.terms else _least_squares(fit)
         except Exception as error:  # whatever goes wrong inside the other program is its answer
-            return Opinion(
-                None, {}, f"MixedLM failed: {type(error).__name__}: {str(error).splitlines()[0][:80]}"
-            )
-        finally:
-            del said[:]
+            return {}, f"MixedLM failed: {type(error).__name__}: {str(error).splitlines()[0][:80]}"
 
 
 def _not_asked(fit: RepeatModel) -> str:
@@ -89,7 +72,7 @@ def _least_squares(fit: RepeatModel) -> Opinion:
 
     found = OLS(fit.columns.values[0], fit.design.X).fit()
     dof = fit.design.nu if fit.method == "REML" else fit.design.n
-    return Opinion(found.params, {"burn": float(np.sqrt(found.ssr / dof))}, "statsmodels OLS")
+    return _quantities(fit, found.params, {"burn": np.sqrt(found.ssr / dof)}), "statsmodels OLS"
 
 
 def _mixed_lm(fit: RepeatModel) -> Opinion:
@@ -98,7 +81,7 @@ def _mixed_lm(fit: RepeatModel) -> Opinion:
     y, X, terms = fit.columns.values[0], fit.design.X, fit.design.terms
     if len(terms) == 1:
         found: Any = MixedLM(y, X, groups=terms[0].levels.codes).fit(reml=fit.method == "REML")
-        sd = {terms[0].name: float(np.sqrt(found.cov_re[0, 0]))}
+        sd = {terms[0].name: np.sqrt(found.cov_re[0, 0])}
     else:
         spec = VCSpec(
             [term.name for term in terms],
@@ -108,7 +91,7 @@ def _mixed_lm(fit: RepeatModel) -> Opinion:
         model = MixedLM(y, X, groups=np.zeros(len(y)), exog_vc=spec)
         found = model.fit(reml=fit.method == "REML")
         order = model.exog_vc.names
-        sd = {name: float(np.sqrt(value)) for name, value in zip(order, found.vcomp, strict=True)}
-    sd["burn"] = float(np.sqrt(found.scale))
+        sd = dict(zip(order, np.sqrt(found.vcomp), strict=True))
+    sd["burn"] = np.sqrt(found.scale)
     note = "statsmodels MixedLM" + ("" if found.converged else ", which says it did not converge")
-    return Opinion(np.asarray(found.fe_params), sd, note)
+    return _quantities(fit, np.asarray(found.fe_params), sd), note

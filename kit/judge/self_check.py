@@ -5,9 +5,12 @@ Where some values are bounds, a simulated trial is bounded again where the trial
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
@@ -17,7 +20,7 @@ from kit.variance.bounded import Rows, minimise_rows, posterior, started
 from kit.variance.burn_arrays import Array
 from kit.variance.engines import NestedEngine, terms_in_order
 from kit.variance.families import all_pairs
-from kit.variance.inference import Contrasts, DfMethod, contrasts, held_rows, imputed
+from kit.variance.inference import LEAST_DF, DfMethod, contrasts, held_rows, imputed
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.optimise import Mask
 from kit.variance.sd_limits import (
@@ -29,8 +32,16 @@ from kit.variance.sd_limits import (
     rises,
 )
 
+Shares = npt.NDArray[Any]
+
 TRIALS = 1000
 """Simulated trials of a report."""
+
+ONE_TUKEY = "Tukey interval of one difference holds the truth (only where it does not can a verdict be wrong)"
+WRONGLY_SAME = "'the same within the margin' is said of two fuels a whole margin apart"
+
+APART = {"alike": 0.0, "a margin apart": 1.0, "two margins apart": 2.0}
+"""How far apart two fuels are, in margins, of which each verdict is counted."""
 
 
 def self_check(
@@ -59,19 +70,26 @@ def self_check(
     KitError
         For a fit without repeats.
     """
-    if fit.censored is not None:
-        L = np.vstack([fit.design.mean_rows(), pair_rows(fit)])
-        return tabulated(censored_rows(fit, fit.censored, L, seed, trials, level, margin), seed)
-    again = simulated(fit, trials, seed)
-    rows = _means(fit, again, df, level)
-    if len(fit.labels) > 1:
-        rows += _pairs(fit, again, df, level, margin)
-    rows += _components(fit, again, level)
-    return tabulated(rows, seed)
-
-
-def tabulated(rows: list[tuple[str, float, Array]], seed: int) -> pd.DataFrame:
-    """Lay (quantity, nominal, share of each trial) out as schema.SELF_CHECK."""
+    means, pairs = fit.design.mean_rows(), pair_rows(fit)
+    L, m = np.vstack([means, pairs]), len(means)
+    spreads: Iterable[tuple[str, str, Shares]]
+    if fit.censored is None:
+        again = simulated(fit, trials, seed)
+        found, truth = contrasts(again, L, df, level), L @ fit.estimate.beta[0]
+        located = np.stack([found.estimate - truth, found.se, found.df])
+        of_means, of_pairs, true_gaps = located[..., :m], located[..., m:], truth[m:]
+        which = f"the means ({fit.design.n} burns)"
+        spreads = _spreads(fit, again, level)
+    else:
+        located, differ, spreads = _with_bounds(fit, fit.censored, L, seed, trials, level)
+        of_means, of_pairs, true_gaps = located[:, ~differ, None], located[:, differ, None], None
+        which = "the means"
+    rows = [(f"intervals of {which} hold the truth", level, _inside(of_means, level))]
+    if of_pairs.size:
+        rows += _pairs(of_pairs, true_gaps, m, level, margin)
+    rows += [
+        (f"interval of the {name} SD holds the truth ({words})", level, held) for name, words, held in spreads
+    ]
     table = []
     for quantity, nominal, each in rows:
         kept = each[~np.isnan(each)]
@@ -81,52 +99,64 @@ def tabulated(rows: list[tuple[str, float, Array]], seed: int) -> pd.DataFrame:
     return pd.DataFrame(table, columns=["quantity", "nominal", "share", "mc_error", "trials", "seed"])
 
 
-def _means(
-    fit: RepeatModel, again: RepeatModel, df: DfMethod, level: float
-) -> list[tuple[str, float, Array]]:
-    L = fit.design.mean_rows()
-    inside = _inside(contrasts(again, L, df, level), L @ fit.estimate.beta[0], level)
-    return [(f"intervals of the means ({fit.design.n} burns) hold the truth", level, inside.mean(axis=1))]
-
-
-def _inside(found: Contrasts, truth: Array, level: float) -> Array:
-    low, high = found.limits(level)
-    return np.asarray(((low <= truth) & (truth <= high)).astype(np.float64))
-
-
 def pair_rows(fit: RepeatModel) -> Array:
     """Rows of all differences of means that can be separated."""
-    m, p = len(fit.labels), fit.design.p
-    pairs = [(i, j) for i in range(m) for j in range(i + 1, m) if not fit.design.apart[i, j]]
-    L = np.zeros((len(pairs), p))
-    for row, (i, j) in enumerate(pairs):
-        L[row, i], L[row, j] = 1.0, -1.0
-    return L
+    means = fit.design.mean_rows()
+    a, b = np.nonzero(np.triu(~fit.design.apart, 1))
+    return means[a] - means[b]
+
+
+def _inside(located: Array, level: float) -> Array:
+    """Return the share (trials,) of the truths within their unadjusted intervals."""
+    off, se, df = located
+    return np.asarray((np.abs(off) <= special.stdtrit(df, (1 + level) / 2) * se).mean(axis=1))
 
 
 def _pairs(
-    fit: RepeatModel, again: RepeatModel, df: DfMethod, level: float, margin: float | None
-) -> list[tuple[str, float, Array]]:
-    L = pair_rows(fit)
-    if not len(L):
-        return []
-    found, truth = contrasts(again, L, df, level), L @ fit.estimate.beta[0]
-    alone, family = _inside(found, truth, level), all_pairs(len(fit.labels))
-    D, E = (np.stack(found.family_limits(family, each)) for each in (level, 2 * level - 1))
-    together = ((D[0] <= truth) & (truth <= D[1])).all(axis=1).astype(np.float64)
-    wrong = wrong_verdicts(D, E, truth, margin).any(axis=1).astype(np.float64)
-    rows = [
-        ("unadjusted intervals of the differences hold the truth", level, alone.mean(axis=1)),
-        ("all Tukey intervals together hold the truth", level, together),
-        ("a verdict of the trial is wrong, the fuels being as estimated", 1 - level, wrong),
-        ("a difference is claimed somewhere, were all fuels alike", 1 - level, 1 - together),
+    located: Array, truth: Array | None, means: int, level: float, margin: float | None
+) -> list[tuple[str, float, Shares]]:
+    """Return (quantity, nominal, share of each trial) of the intervals and verdicts of differences.
+
+    Parameters
+    ----------
+    located
+        (3, trials, pairs) estimates less the truth, standard errors and degrees of freedom.
+    truth
+        (pairs) where every trial has all differences; None where each follows one. Then a verdict that is wrong is
+        one whose simultaneous interval misses the truth, so that these are counted.
+    """
+    (off, se, df), family = located, all_pairs(means)
+    half, inner = (family.critical(each, np.maximum(df, LEAST_DF)) for each in (level, 2 * level - 1))
+    # limits less the true difference
+    D, E = (np.stack([off - each * se, off + each * se]) for each in (half, inner))
+    held = np.asarray((np.abs(off) <= half * se).all(axis=1))
+    rows: list[tuple[str, float, Shares]] = [
+        ("unadjusted intervals of the differences hold the truth", level, _inside(located, level))
     ]
-    if margin is not None:
-        at_margin = E - truth + margin
-        same = (at_margin[0] > -margin) & (at_margin[1] < margin)
-        words = "'the same within the margin' is said of two fuels a whole margin apart"
-        rows.append((words, 1 - level, same.mean(axis=1)))
-    return rows + _reached(margin, D - truth, E - truth)
+    if truth is None:
+        promised = 1 - 2 * float(special.stdtr(df, -half).mean())
+        rows.append((ONE_TUKEY, promised, held))
+    else:
+        wrong = np.asarray(wrong_verdicts(D + truth, E + truth, truth, margin).any(axis=1))
+        rows += [
+            ("all Tukey intervals together hold the truth", level, held),
+            ("a verdict of the trial is wrong, the fuels being as estimated", 1 - level, wrong),
+            ("a difference is claimed somewhere, were all fuels alike", 1 - level, ~held),
+        ]
+    if margin is None:
+        return rows
+    same = E[1] < 0 if truth is None else (E[1] < 0) & (E[0] > -2 * margin)
+    rows.append((WRONGLY_SAME + ", at most" * (truth is None), 1 - level, same.mean(axis=1)))
+    for words, times in APART.items():
+        ends = np.concatenate([D, E]).reshape(4, -1) + times * margin
+        said = np.array([
+            verdict_of(low, high, margin, (inside, outside)).verdict for low, high, inside, outside in ends.T.tolist()
+        ]).reshape(off.shape)  # fmt: skip
+        rows += [
+            (f"of two fuels {words}: '{each}'", np.nan, (said == each).mean(axis=1))
+            for each in np.unique(said)
+        ]
+    return rows
 
 
 def wrong_verdicts(
@@ -149,43 +179,17 @@ def wrong_verdicts(
     return np.asarray(wrong)
 
 
-def _components(fit: RepeatModel, again: RepeatModel, level: float) -> list[tuple[str, float, Array]]:
+def _spreads(fit: RepeatModel, again: RepeatModel, level: float) -> Iterable[tuple[str, str, Shares]]:
+    """Give of each component its name, how its limits are made, and whether each trial's hold the truth."""
     truth = fit.estimate.theta[0]
     limits = component_limits(fit, "best", level).set_index("component")["method"]
-    by_profile = limits.str.startswith("profile").all() and not isinstance(fit.engine, NestedEngine)
-    if by_profile:
+    if limits.str.startswith("profile").all() and not isinstance(fit.engine, NestedEngine):
         own = own_burns(fit)
-        held = [profile_holds(again, place, truth[place], level, own) for place in range(len(truth))]
+        held = [profile_holds(again, place, each, level, own) for place, each in enumerate(truth)]
     else:
         held = list(best_hold(again, truth, level).T)
-    return [
-        (f"interval of the {name} SD holds the truth ({limits[name]})", level, each.astype(np.float64))
-        for name, each in zip(fit.names, held, strict=True)
-    ]
-
-
-APART = {"alike": 0.0, "a margin apart": 1.0, "two margins apart": 2.0}
-
-
-def _reached(margin: float | None, D: Array, E: Array) -> list[tuple[str, float, Array]]:
-    """Return how often each verdict is said of two fuels 0, Δ and 2Δ apart.
-
-    Parameters
-    ----------
-    D, E
-        (2, trials, pairs) limits less the true difference, at the level and at that of equivalence.
-    """
-    rows = []
-    for words, times in APART.items() if margin is not None else ():
-        ends = np.concatenate([D, E]).reshape(4, -1) + times * (margin or 0.0)
-        said = [
-            verdict_of(low, high, margin, (inner, outer)).verdict
-            for low, high, inner, outer in ends.T.tolist()
-        ]
-        table = np.array(said).reshape(D.shape[1:])
-        for each in sorted(set(said)):
-            rows.append((f"of two fuels {words}: '{each}'", np.nan, (table == each).mean(axis=1)))
-    return rows
+    for name, each in zip(fit.names, held, strict=True):
+        yield name, limits[name], each
 
 
 MOST = 6
@@ -201,85 +205,37 @@ STEPS = 3
 """Of Newton from a near start: what is left of D by then is far below what a share of trials can show."""
 
 
-def censored_rows(
-    fit: RepeatModel,
-    known: Censored,
-    L: Array,
-    seed: int,
-    trials: int,
-    level: float,
-    margin: float | None,
-) -> list[tuple[str, float, Array]]:
-    """Return (quantity, nominal, share of each trial) of intervals of means, differences and SDs, and of verdicts.
+def _with_bounds(
+    fit: RepeatModel, known: Censored, L: Array, seed: int, trials: int, level: float
+) -> tuple[Array, Mask, list[tuple[str, str, Shares]]]:
+    """Return estimates less the truth, their SEs and df (3, trials), which are of differences, and how SDs are held.
 
     A burn that was 'at least' its bound is so again in a simulated trial where its value lies above; else it is exact.
-    Each trial follows one of the contrasts and one of the SDs: profiles are dear. A verdict that is wrong is one whose
-    simultaneous interval misses the truth, so that these are counted.
-
-    Parameters
-    ----------
-    L
-        (contrasts, p): the means, then differences of them.
-    margin
-        On the analysis scale, if there is one.
+    Each trial follows one of the contrasts L (the means, then differences of them) and one of the SDs, for profiles
+    are dear.
     """
     theta, beta = fit.estimate.theta[0], np.where(np.isnan(fit.estimate.beta[0]), 0.0, fit.estimate.beta[0])
     rows = simulated_rows(fit, known, theta, beta, seed, trials)
     start = np.repeat(started(known.model, theta[None]), trials, axis=0)
-    found, D, _ = minimise_rows(known.model, start, rows)
+    best, least, _ = minimise_rows(known.model, start, rows)
     usable = np.flatnonzero(~np.abs(L[:, list(known.bounded)]).any(axis=1))
     usable = usable[np.unique(np.linspace(0, len(usable) - 1, min(MOST, len(usable))).astype(int))]
-    chosen, differ = L[usable], usable >= len(fit.labels)
-    df = contrasts(imputed(fit), chosen, "best", level).df[0]
-    which = np.arange(trials) % len(chosen)
-    t, se = _t_of_truth(known, chosen[which][:, known.kept], (chosen @ beta)[which], found, rows, df[which])
-    told = _told(fit, t, se, df[which], differ[which], level, margin)
-    return [*told, *_spreads(fit, known, found, D, rows, level)]
-
-
-def _told(
-    fit: RepeatModel, t: Array, se: Array, df: Array, differ: Mask, level: float, margin: float | None
-) -> list[tuple[str, float, Array]]:
-    """Rows from the signed t (trials,) of the truth and its standard error, each of a mean or of a difference."""
-    inside = np.abs(t) <= special.stdtrit(df, (1 + level) / 2)
-    rows = [("intervals of the means hold the truth", level, inside[~differ])]
-    if differ.any():
-        t, se, df = t[differ], se[differ], df[differ]
-        multiplier, equivalence = (
-            all_pairs(len(fit.labels)).critical(each, df) for each in (level, 2 * level - 1)
-        )
-        words = (
-            "Tukey interval of one difference holds the truth (only where it does not can a verdict be wrong)"
-        )
-        promised = 1 - 2 * float(special.stdtr(df, -multiplier).mean())
-        rows += [
-            ("unadjusted intervals of the differences hold the truth", level, inside[differ]),
-            (words, promised, np.abs(t) <= multiplier),
-        ]
-        if margin is not None:
-            words = "'the same within the margin' is said of two fuels a whole margin apart, at most"
-            rows.append((words, 1 - level, t < -equivalence))
-        ends = [
-            np.stack([t - each, t + each])[:, :, None] * se[:, None] for each in (multiplier, equivalence)
-        ]
-        rows += _reached(margin, *ends)
-    return [(words, nominal, each.astype(np.float64)) for words, nominal, each in rows]
-
-
-def _spreads(
-    fit: RepeatModel, known: Censored, found: Array, D: Array, rows: Rows, level: float
-) -> list[tuple[str, float, Array]]:
-    theta, trials = fit.estimate.theta[0], np.arange(len(found))
-    which, at = trials % len(theta), started(known.model, found)
-    at[trials, which] = np.maximum(theta, 1e-12 * theta.sum())[which]
-    value = minimise_rows(known.model, at, rows, held=which, steps=STEPS)[1]
-    above = (theta[which] > found[trials, which]).astype(int)
+    which = np.arange(trials) % len(usable)
+    df = contrasts(imputed(fit), L[usable], "best", level).df[0][which]
+    chosen = L[usable[which]]
+    t, se = _t_of_truth(known, chosen[:, known.kept], chosen @ beta, best, rows, df)
+    trial, of_sd = np.arange(trials), np.arange(trials) % len(theta)
+    at = started(known.model, best)
+    at[trial, of_sd] = np.maximum(theta, 1e-12 * theta.sum())[of_sd]
+    value = minimise_rows(known.model, at, rows, held=of_sd, steps=STEPS)[1]
+    above = (theta[of_sd] > best[trial, of_sd]).astype(int)
     rise = np.stack([rises(fit, j, level, own=True)[:, 0] for j in range(len(theta))], axis=1)
-    inside = (value - D <= rise[above, which]).astype(float)
-    return [
-        (f"interval of the {name} SD holds the truth ({words})", level, inside[which == j])
+    inside = value - least <= rise[above, of_sd]
+    spreads = [
+        (name, words, inside[of_sd == j])
         for j, (name, words) in enumerate(zip(fit.names, profile_words(fit, own=True), strict=True))
     ]
+    return np.stack([t * se, se, df]), usable[which] >= len(fit.labels), spreads
 
 
 def simulated_rows(
@@ -309,18 +265,12 @@ def _t_of_truth(
     known: Censored, held: Array, truth: Array, theta: Array, rows: Rows, df: Array
 ) -> tuple[Array, Array]:
     """Return t (trials,) of the truth in each trial, from the rise of the profile there, and the standard error."""
-    start = started(known.model, theta)
-    estimate, se = _estimates(known, held, rows, theta)
+    estimate, covariance, _ = posterior(known.model, theta, rows, held[:, None])
+    estimate = estimate[:, 0] + known.centre * held[:, known.is_mean].sum(axis=1)
+    se = np.sqrt(covariance[:, 0, 0])
     at_best = held_rows(known, rows, held, estimate)
-    best, least, _ = minimise_rows(known.model, start, at_best, unit=se, steps=STEPS)
+    best, least, _ = minimise_rows(known.model, started(known.model, theta), at_best, unit=se, steps=STEPS)
     at_truth = held_rows(known, rows, held, truth)
     D = minimise_rows(known.model, started(known.model, best), at_truth, steps=STEPS)[1]
     size = np.sqrt(df * np.expm1(np.maximum(D - least, 0.0) / (df + 1)))
     return np.asarray(np.copysign(size, estimate - truth)), se
-
-
-def _estimates(known: Censored, held: Array, rows: Rows, theta: Array) -> tuple[Array, Array]:
-    """Return a combination of the means (trials,) in each trial, and its standard error given the variances."""
-    estimate, covariance, _ = posterior(known.model, theta, rows, held[:, None])
-    level = known.centre * held[:, known.is_mean].sum(axis=1)
-    return estimate[:, 0] + level, np.sqrt(covariance[:, 0, 0])

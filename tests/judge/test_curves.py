@@ -10,8 +10,9 @@ from scipy import stats
 from kit import schema
 from kit.burns import Curves
 from kit.errors import KitError
+from kit.judge import curves as judged_curves
 from kit.judge.curve_bands import DRAWS, pieces_of, smallest_p, units_of, variance_ratios
-from kit.judge.curves import apart, difference_curves, judge_curves, mean_curves, why_no_band
+from kit.judge.curves import apart, drawn_curves, judge_curves
 from kit.judge.question import Counted
 from kit.variance import fit_repeats
 from kit.variance.inference import contrasts
@@ -35,6 +36,18 @@ def curves_of(celsius, fuel, bag=None, counted=None, day=None):
         np.ones(n, dtype=bool) if counted is None else np.asarray(counted),
         "grate",
     )
+
+
+def mean_curves(curves, seed=1):
+    return judged_curves.mean_curves(drawn_curves(curves, seed))
+
+
+def difference_curves(curves, pairs="all", seed=1):
+    return judged_curves.difference_curves(drawn_curves(curves, seed), pairs)
+
+
+def why_no_band(curves):
+    return judged_curves.why_no_band(drawn_curves(curves))
 
 
 def draw(name, seed=1, **changes):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kit.burns import Curves
-from kit.judge.curves import differences_of, drawn_curves, means_of
+from kit.judge.curves import difference_curves, drawn_curves, mean_curves
 from tests.simulate.scenes import run, spread_over
 from tests.simulate.trials import SECTION_3, Sizes, even
 
@@ -176,8 +176,8 @@ def coverage(scene: Scene, trials: int, seed: int) -> dict[str, float | str]:
     widths, truth = [], truth_of(scene)
     for trial in range(trials):
         drawn = drawn_curves(simulate(scene, rng), seed=trial)
-        pair = differences_of(drawn, [("fuel 0", "fuel 1")])
-        one = means_of(drawn)
+        pair = difference_curves(drawn, [("fuel 0", "fuel 1")])
+        one = mean_curves(drawn)
         one = one[one["fuel"] == "fuel 0"]
         for name, table, true in (("difference", pair, truth[0] - truth[1]), ("mean", one, truth[0])):
             at = true[(table["elapsed_s"] / 60).round().astype(int)]
