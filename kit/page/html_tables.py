@@ -11,7 +11,7 @@ from itertools import groupby
 from operator import itemgetter
 from typing import TYPE_CHECKING, Final, Literal
 
-from kit.page.shown_numbers import METRIC, NONE, Units, convert, decimals_for, plain
+from kit.page.shown_numbers import METRIC, NONE, Units, convert, decimals_for, decimals_in, plain
 from kit.page.text import Html, element, isolate
 from kit.schema import COLUMNS
 
@@ -186,8 +186,10 @@ def _text_cell(value: object, head: bool) -> Html:
 
 def _numbers(values: Sequence[object], col: Col, us: bool) -> list[str]:
     numbers = [_turned(value, col, us) for value in values]
-    decimals = _decimals(numbers) if col.decimals is None else col.decimals
-    places = [decimals] * len(numbers) if isinstance(decimals, int) else decimals
+    places: Sequence[int] = [_decimals(numbers)] * len(numbers)
+    if col.decimals is not None:
+        places = [col.decimals] * len(numbers) if isinstance(col.decimals, int) else col.decimals
+        places = [max(0, decimals_in(col.unit, us, each)) for each in places]
     texts = [
         value if isinstance(value, str) else plain(value, decimals)
         for value, decimals in zip(numbers, places, strict=True)

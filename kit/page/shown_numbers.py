@@ -133,14 +133,14 @@ def quantity(
         return duration(value)
 
     def write(us: bool) -> str:
-        shown = plain(convert(value, unit, us, difference=difference), _steps(unit, us, decimals))
+        shown = plain(convert(value, unit, us, difference=difference), decimals_in(unit, us, decimals))
         return with_unit(shown, _unit_shown(unit, us, difference, units.currency))
 
     return in_each(units, write)
 
 
-def _steps(unit: str, us: bool, decimals: int) -> int:
-    """Give a value the decimals that keep its precision after conversion."""
+def decimals_in(unit: str, us: bool, decimals: int) -> int:
+    """Return the decimals that keep a value's precision in the unit shown: 0.181 kg/L is 11.3 lb/ft³."""
     factor = abs(convert(1.0, unit, us, difference=True))
     return decimals if factor == 0 else decimals - round(math.log10(factor))
 

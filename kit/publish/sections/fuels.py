@@ -197,7 +197,7 @@ def declared_table(data: ReportData) -> Html | None:
     ]
     rows = [
         {col.name: getattr(fuel, col.name, getattr(fuel.lab, col.name, None)) for col in wanted}
-        | {"name": fuel.label, "price_date": str(fuel.price_date or "")}
+        | {"name": fuel.label, "price_date": str(fuel.price_date or ""), "hazards": ", ".join(fuel.hazards)}
         for fuel in fuels
     ]
     frame = pd.DataFrame(rows)

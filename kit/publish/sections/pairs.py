@@ -180,10 +180,13 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
     if not len(rows):
         return None
     log = data.spec(metric).scale == "log"
-    digits = max(row_places(rows) or [1])
+    digits = row_places(rows) or [1] * len(rows)
     names: tuple[str, ...] = ("value", "low", "high", "low_alone", "high_alone")
     made = rows.assign(
-        **{name: [_told_end(end, digits, log) for end in rows[name].astype(float)] for name in names},
+        **{
+            name: [_told_end(*each, log) for each in zip(rows[name].astype(float), digits, strict=True)]
+            for name in names
+        },
         burns=[f"{a}, {b}" for a, b in zip(rows["n_a"], rows["n_b"], strict=True)],
         bags=[f"{a}, {b}" if a or b else "" for a, b in zip(rows["bags_a"], rows["bags_b"], strict=True)],
     )

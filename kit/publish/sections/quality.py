@@ -246,10 +246,11 @@ def _logs(data: ReportData) -> list[Html | None]:
         parts.append(table(shown.astype(as_text), "Log files and how they were read", cols(*map(str, shown))))
     if len(notes):
         grouped = notes.groupby("note", sort=False)["file"].agg(list)
-        parts.append(bullets(f"{note}: {_files(names)}." for note, names in grouped.items()))
+        parts.append(
+            bullets(f"{': '.join(filter(None, [note, _files(names)]))}." for note, names in grouped.items())
+        )
     return parts if len(parts) > 1 else []
 
 
 def _files(names: list[str]) -> str:
-    known = [name for name in dict.fromkeys(names) if name]
-    return ", ".join(known) if known else "no one file"
+    return ", ".join(name for name in dict.fromkeys(names) if name)

@@ -15,7 +15,7 @@ from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayo
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData, n_note, report_data
 from kit.publish.sections.section import Section, bullets, heading, label, rows_table, section, to_appendix
-from kit.publish.wording import capital, listed, places, range_words, threshold, with_unit_after
+from kit.publish.wording import capital, listed, places, range_words, row_places, threshold, with_unit_after
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -167,12 +167,16 @@ def shares_html(data: ReportData) -> Html | None:
 def next_bag_table(data: ReportData) -> Html | None:
     """Return for each measure and fuel where one burn of a new bag will fall."""
     rows = data.table("next_bag").dropna(subset=["low", "high"])
+    shown = {
+        name: zip(rows[name].astype(float), rows["unit"], strict=True) for name in ("mean", "low", "high")
+    }
     named = zip(rows["metric"], rows["unit"], strict=True)
     rows = rows.assign(
-        what=[with_unit_after(capital(data.label(metric)), unit) for metric, unit in named],
-        **{name: rows[name].astype(float).round(2) for name in ("mean", "low", "high")},
+        what=[with_unit_after(capital(data.label(metric)), data.unit(unit)) for metric, unit in named],
+        **{name: [float(data.shown(value, unit)) for value, unit in pairs] for name, pairs in shown.items()},
     )
-    columns = cols("name", numbers("mean", "low", "high", decimals=1), ("covers", "holds spread of"))
+    values = numbers("mean", "low", "high", decimals=row_places(rows))
+    columns = cols("name", values, ("covers", "holds spread of"))
     note = f"One burn of a new bag falls between from and to {data.percent} of the time."
     return rows_table(data, rows, "One burn of a new bag", columns, note=note, group="what")
 
