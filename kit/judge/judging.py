@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import combinations
 from typing import Any
 
 import pandas as pd
@@ -155,9 +156,8 @@ def compare(fit: RepeatFit, question: Question, family: Family | None = None) ->
 
 def _others(fit: RepeatFit, declared: Pairs) -> list[tuple[Any, Any]]:
     """Return the pairs outside the declared family: each has one verdict."""
-    known = [set(pair) for pair in places_of(fit.labels, declared).tolist()]
-    every = places_of(fit.labels, "all").tolist()
-    return [(fit.labels[a], fit.labels[b]) for a, b in every if {a, b} not in known]
+    known = [{fit.labels[a], fit.labels[b]} for a, b in places_of(fit.labels, declared).tolist()]
+    return [pair for pair in combinations(fit.labels, 2) if set(pair) not in known]
 
 
 def _left_out_beside(

@@ -49,9 +49,9 @@ def judge_scores(run: Run, counted: Counted, question: Question) -> Scored:
     fuels, pairs, tasters = [], [], []
     for name, rows in known.merge(burns, on="burn").groupby("attribute", sort=False):
         attribute = str(name)
-        by_taster = rows.groupby("taster")["score"]
+        own = rows.groupby("taster")["score"]
         # a score's place within the taster's own: (mid-rank − ½)/n
-        rows = rows.assign(ridit=(by_taster.rank() - 0.5) / by_taster.transform("size"))
+        rows = rows.assign(ridit=(own.rank() - 0.5) / own.transform("size"))
         value = rows.groupby("burn")["ridit"].mean()
         burned = rows.drop_duplicates("burn").assign(status="exact")
         spec = Metric(f"score:{attribute}", "score", attribute, "", "plain", "declared")
@@ -60,12 +60,11 @@ def judge_scores(run: Run, counted: Counted, question: Question) -> Scored:
             fuels.append(_fuels(attribute, rows, tables["means"]))
             pairs.append(tables["comparisons"].assign(attribute=attribute))
         tasters += [(attribute, *each, question.level) for each in _spread_of_tasters(rows, question.level)]
-    names = (
+    of_fuels, of_pairs, of_tasters = (
         [column.name for column in table] for table in (schema.SCORED, schema.SCORE_PAIRS, schema.TASTERS)
     )
-    of_fuels, of_pairs, of_tasters = names
-    table = pd.DataFrame(tasters, columns=of_tasters)
-    return Scored(laid_out(fuels, of_fuels), laid_out(pairs, of_pairs), table)
+    by_taster = pd.DataFrame(tasters, columns=of_tasters)
+    return Scored(laid_out(fuels, of_fuels), laid_out(pairs, of_pairs), by_taster)
 
 
 def _fuels(attribute: str, rows: pd.DataFrame, means: pd.DataFrame) -> pd.DataFrame:
