@@ -126,7 +126,8 @@ def _key(data: ReportData) -> str:
     several = int(data.table("comparisons").groupby("metric").size().max()) > 1
     over = " They allow for all comparisons of one measure being made at once." if several else ""
     counts, of = ("burns and bags", "these bags") if data.bags else ("burns", "these burns")
-    days, prior = " and these days" if data.days else "", data.table("prior")
+    holds_for = listed([data.here, of, *(["these days"] if data.days else [])])
+    prior = data.table("prior")
     folders = list(dict.fromkeys(map(str, prior.loc[prior["used"].fillna(False).astype(bool), "folder"])))
     earlier = (
         f" They also rest on the spread found in {listed(folders)}; see 'Earlier folders' in the appendix."
@@ -135,7 +136,7 @@ def _key(data: ReportData) -> str:
         f"After ± and in brackets behind a value: its {data.percent} interval. After each colon of a comparison: the "
         f"{data.percent} interval, the differences compatible with these burns.{over}"
         f"{earlier if folders and not data.singles else ''} Counts are of {counts}, never of readings. The answer "
-        f"holds for {data.here}, {of}{days}."
+        f"holds for {holds_for}."
     )
 
 
