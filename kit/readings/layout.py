@@ -95,6 +95,9 @@ def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | 
     for part in (texts, texts[-max(12, len(texts) // 3) :]):
         names = _candidates(part) if delimiter is None else [delimiter]
         fitting = [parting for name in names if (parting := _parting(part, name)).width]
+        fitting = fitting or [
+            parting for parting in [_parting(part, "")] if delimiter is None and parting.width
+        ]
         partings += sorted(fitting, key=lambda parting: -parting.score)[:1]
         if partings and partings[-1].score >= _SURE:
             break
@@ -157,6 +160,8 @@ def _parting(sample: list[str], delimiter: str) -> _Parting:
     share, rows = count / len(rows), [row for row in rows if len(row) == width]
     columns = [column for column in zip(*rows, strict=True) if any(column)]
     typed = sum(map(_is_typed, columns))
+    if any(_SIGNS.issuperset(column) for column in columns):  # a sign apart from its number is no column
+        return _Parting(delimiter, sample)
     unsplit = sum(_is_unsplit(column, delimiter) for column in columns)
     worth = (typed - unsplit) / max(len(columns), 1) + 0.02 * typed
     worth += 0.2 * (glued or any(kind_of(row[0]) in _CLOCKLIKE for row in rows[-3:]))
@@ -177,6 +182,7 @@ def _is_typed(column: Sequence[str]) -> bool:
 
 _SIGN_APART = re.compile(r"(?<![^\s])([+\-−])\s+(?=[0-9.,])")
 _MARK_BEFORE_UNIT = re.compile(r"[,;|]\s*[^0-9\s]")
+_SIGNS = frozenset("+-−")
 _NEVER = re.compile(r"(?!)")
 _BLANK_WITHIN = re.compile(r"[0-9,.]\s+[0-9+-]")
 

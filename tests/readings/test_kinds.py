@@ -333,3 +333,10 @@ def test_a_column_of_quoted_numbers_with_signs_apart_is_parted_by_nothing(tmp_pa
     log = read_log(log_text('Version;2\nInterval;10 s\n"Sensor °F"\n' + rows, tmp_path))
     assert (log.dialect.delimiter, log.dialect.time_kind, len(log.table)) == ("", "implied", 20)
     assert log.table["elapsed_s"].iloc[1] == 10.0
+
+
+def test_a_sign_apart_from_its_number_is_no_column(tmp_path):
+    rows = "".join(f"+ {26 + k}.299 C\n" for k in range(30))
+    path = log_text("Operator: R. Vale\nFirmware 3.2.1\nSensor 1\n" + rows, tmp_path)
+    log = read_log(path, {"step_s": 30})
+    assert (log.probes, len(log.table), log.table["Sensor 1"].iloc[0]) == (["Sensor 1"], 30, 26.299)
