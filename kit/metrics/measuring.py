@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Share = Annotated[float, Field(ge=0, le=1)]
+Positive = Annotated[float, Strict(), Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Strict(), Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Strict(), Field(allow_inf_nan=False)]
+Share = Annotated[float, Strict(), Field(ge=0, le=1)]
 
 WINDOWS = [
     "median_s",
@@ -37,11 +37,11 @@ class Measuring(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
-    median_s: Annotated[float, Field(ge=1, le=3600)] = 60.0
+    median_s: Annotated[float, Strict(), Field(ge=1, le=3600)] = 60.0
     """Smoothing, first step: every reading becomes the median of the readings within this many seconds,
     centred on it, which takes out single wild readings. Cut short at the ends of the log."""
 
-    mean_s: Annotated[float, Field(ge=1, le=3600)] = 120.0
+    mean_s: Annotated[float, Strict(), Field(ge=1, le=3600)] = 120.0
     """Smoothing, second step: the mean over this many seconds of what the first step left.
     The peak, the plateau and the mean rate of change are read off the curve smoothed like this."""
 
@@ -63,11 +63,11 @@ class Measuring(BaseModel):
     plateau_band_k: Positive = 10.0
     """How far from its own level, up or down, the temperature may go and still be on the plateau."""
 
-    trend_min: Annotated[float, Field(gt=0, le=240)] = 20.0
+    trend_min: Annotated[float, Strict(), Field(gt=0, le=240)] = 20.0
     """Steadiness and departures are measured from a local trend: the running median over this many
     minutes."""
 
-    rate_step_s: Annotated[float, Field(ge=10, le=3600)] = 60.0
+    rate_step_s: Annotated[float, Strict(), Field(ge=10, le=3600)] = 60.0
     """The mean rate of change is taken between points this many seconds apart on the smoothed curve."""
 
     departure_k: Positive = 10.0

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from kit.errors import did_you_mean
 from kit.trial.decode import shown
 from kit.trial.key_types import QuantityError, split_quantity
-from kit.trial.toml_reader import KeyPath, TomlFaults
+from kit.trial.toml_reader import ARRAYS, KeyPath, TomlFaults
 
 Model = TypeVar("Model", bound=BaseModel)
 ROUNDS = 12
@@ -30,12 +30,13 @@ _EXPECTED = {
     "model_type": _A_TABLE,
     "model_attributes_type": _A_TABLE,
     "finite_number": "a finite number",
-    "too_long": "fewer values",
+    "too_long": "at most {max_length} values",
     "greater_than": "a number above {gt:g}",
     "greater_than_equal": "a number at least {ge:g}",
     "less_than": "a number below {lt:g}",
     "less_than_equal": "a number at most {le:g}",
 }
+_HEADED = frozenset(kind for kind, words in _EXPECTED.items() if words in (_A_LIST, _A_TABLE))
 
 
 def validated(model: type[Model], tables: Mapping[str, Any], faults: TomlFaults) -> Model | None:
@@ -71,10 +72,18 @@ def _note(error: Any, model: type[BaseModel], faults: TomlFaults) -> None:
     if kind == "extra_forbidden":
         expected = f"a key of {faults.table(loc)}" if len(loc) > 1 else "the name of a table"
         faults.refuse(loc, shown(loc[-1]), expected, did_you_mean(str(loc[-1]), _keys_beside(loc, model)))
+    elif len(loc) == 1 and isinstance(written, dict | list) and kind in _HEADED:
+        brackets = f"[[{loc[0]}]]" if loc[0] in ARRAYS else f"[{loc[0]}]"
+        expected = f"a table headed {brackets}"
+        faults.refuse(loc, "brackets of the other kind", expected, f"Write {brackets} above its keys.")
+    elif kind == "missing" and isinstance(loc[-1], int):
+        remedy = "Write as many as `repeatburn keys` shows."
+        faults.refuse(loc[:-1], shown(written), f"more than {len(written)}", remedy)
     elif kind == "missing":
         faults.refuse(loc, f"no '{loc[-1]}'", f"{loc[-1]} = …", f"Add the key '{loc[-1]}' here.")
     elif kind == "literal_error":
-        choices = [word.strip("'") for word in context["expected"].replace(" or ", ", ").split(", ")]
+        words = (word.strip("'") for word in context["expected"].replace(" or ", ", ").split(", "))
+        choices = [word for word in words if word]
         expected = "one of: " + ", ".join(f"'{choice}'" for choice in choices)
         faults.refuse(loc, shown(written), expected, did_you_mean(str(written), choices))
     else:

@@ -163,7 +163,11 @@ class TomlFaults:
 
     @cached_property
     def _lines(self) -> dict[KeyPath, int]:  # looked for only once somebody asks
-        return key_lines(self._text)
+        lines = key_lines(self._text)
+        for path, line in [*lines.items()]:  # [[metrics.x]] alone is where [metrics] begins
+            for depth in range(1, len(path)):
+                lines.setdefault(path[:depth], line)
+        return lines
 
     def where(self, loc: KeyPath) -> str:
         """Return 'trial.toml, line 12, [[fuel]] 2, key price'."""

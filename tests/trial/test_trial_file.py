@@ -125,6 +125,17 @@ ADDED = [
     ('[[setting]]\nid = "s"\ntarget = "low"', "the name of a [[cook]]"),
     ("[plan]\nbags = 1.5", "a whole number"),
     ("[plan]\nstages = [0]", "at least 1"),
+    ('[cleaning]\nspike_k = "30 K"', "Write spike_k = 30."),
+    ("[cleaning]\nlag_correction = 1", "true or false"),
+    ("[cleaning]\nspike_window = 15.5", "a whole number"),
+    ("[metrics]\nhold_min = true", "a number, without quotes"),
+    ('[metrics]\nbridge_min = "3"', "Write bridge_min = 3."),
+    ("[metrics]\nplateau_min = [30]", "found [30]; expected more than 1"),
+    ("[metrics]\ncool_down_c = [200, 110, 90]", "at most 2 values"),
+    ("[model]\nspread = 3", "one of: 'common', 'by fuel', 'by kind'"),
+    ('[setting]\nid = "low"', "Write [[setting]] above its keys."),
+    ("[[charge]]\ngrams = 400", "Write [charge] above its keys."),
+    ("[[charge.more]]\ngrams = 400", "a key of [charge]"),
 ]
 
 
