@@ -353,28 +353,27 @@ def prices_per_kg(data: ReportData) -> dict[str, float]:
 
 
 def price_metric(data: ReportData) -> str:
-    """Return the comparison that break-even prices rest on: cost, else time above where charges are of equal mass."""
-    compared = dict.fromkeys(data.table("comparisons")["metric"])
-    order = {metric: place for place, metric in enumerate(data.primary)}
-    times = [metric for metric in compared if metric.startswith("time_above:")]
-    times.sort(key=lambda metric: order.get(metric, len(order)))
+    """Return the comparison that break-even prices rest on: cost, else time above where charges are of equal mass.
+
+    The temperature is that of a primary measure if one is compared: of two fuels alone, costs above it may not be.
+    """
+    compared = list(dict.fromkeys(data.table("comparisons")["metric"]))
     costs = [metric for metric in compared if metric.startswith("cost:") and prices_per_kg(data)]
-    chosen = _primary_first(costs, [metric for metric in data.primary if metric in compared])
-    chosen = chosen or (times if data.trial.charge.by == "mass" else [])
-    return chosen[0] if chosen else ""
+    times = [metric for metric in compared if metric.startswith("time_above:")]
+    return _primary_first(data, [*costs, *(times if data.trial.charge.by == "mass" else [])])
 
 
 def cost_metric(data: ReportData) -> str:
     """Return the cost per useful hour that the first table shows; '' where none was measured."""
     chosen = price_metric(data)
     costs = [metric for metric in data.metrics if metric.startswith("cost:") and data.has_values(metric)]
-    return chosen if chosen.startswith("cost:") else next(iter(_primary_first(costs, data.primary)), "")
+    return chosen if chosen.startswith("cost:") else _primary_first(data, costs)
 
 
-def _primary_first(costs: list[str], primary: Sequence[str]) -> list[str]:
-    """Return cost metrics, those first whose time above the same temperature is a primary one."""
-    wanted = {f"cost:{metric.partition(':')[2]}" for metric in primary if metric.startswith("time_above:")}
-    return sorted(costs, key=lambda metric: metric not in wanted)
+def _primary_first(data: ReportData, metrics: list[str]) -> str:
+    """Return the first of these at a temperature whose time above is a primary measure; else the first of all."""
+    primary = {metric.partition(":")[2] for metric in data.primary if metric.startswith("time_above:")}
+    return min(metrics, key=lambda metric: metric.partition(":")[2] not in primary, default="")
 
 
 def break_even_table(data: ReportData) -> pd.DataFrame:
@@ -410,9 +409,21 @@ def narrowed(data: ReportData, a: str, b: str) -> ReportData:
 
     Each row keeps the size of its family in the column family: its interval is as wide as in the whole report.
     """
-    declared, others = (pair_rows(_sized(data.table(name)), a, b) for name in ("comparisons", "pairs"))
+    tables = data.table("comparisons"), _stacked(data.table("pairs"), _costs_compared(data))
+    declared, others = (pair_rows(_sized(table), a, b) for table in tables)
     rows = _stacked(declared, others[~others["metric"].isin(declared["metric"])])
     return replace(data, instead={"comparisons": rows, "pairs": rows})
+
+
+def _costs_compared(data: ReportData) -> pd.DataFrame:
+    """Return every pair's cost of a useful hour, which a report with a control fuel compares with that alone."""
+    from kit.judge import compare_fuels
+
+    metric = cost_metric(data)
+    fit = data.analysis.fits.get(metric)
+    if data.interim or fit is None or not fit.has_spread or len(fit.labels) < 2:
+        return data.table("pairs").iloc[:0]
+    return compare_fuels(fit, level=data.level).assign(metric=metric, unit=data.spec(metric).unit)
 
 
 def _sized(table: pd.DataFrame) -> pd.DataFrame:

@@ -225,6 +225,15 @@ def test_two_fuels_answers_every_primary_measure_first_then_alone_and_in_company
     assert len(page.ids) == len(set(page.ids))
 
 
+def test_two_fuels_weighs_the_price_at_the_temperature_of_the_primary_measure_though_the_report_did_not():
+    found = analysis("three")
+    control = found.run.trial.control_fuel
+    a, b = [fuel for fuel in dict.fromkeys(found.metrics["fuel"]) if fuel != control][:2]
+    assert not len(found.table("comparisons", metric="cost:150", a=a, b=b))
+    words = read(sections.two_fuels(found, a, b).html).text.replace("\u00a0", " ")
+    assert "hour above 150 °C" in words and "at the prices paid" in words
+
+
 def test_two_fuels_works_either_way_round():
     one, other = (
         sections.two_fuels(analysis("three"), *pair) for pair in (("alder", "olive"), ("olive", "alder"))
