@@ -212,8 +212,9 @@ def _offered(problem: Problem) -> dict[str, list[Value]]:
     found: dict[str, list[Value]] = {}
     remedy = re.sub(r"\{[^}]*\}", "", problem.remedy)
     for key, text in re.findall(r'([a-z_]+) = ("[^"]*"|true|false|[0-9.]+)', remedy):
+        number = int if text.isdigit() else float
         plain = {"true": True, "false": False}.get(text, text.strip('"'))
-        found.setdefault(key, []).append(plain if text[0] in '"tf' else float(text))
+        found.setdefault(key, []).append(plain if text[0] in '"tf' else number(text))
     return found
 
 

@@ -106,6 +106,42 @@ def test_a_file_that_cannot_be_read_is_a_row_and_a_fault_of_check(tmp_path):
     assert any("logs/alder.csv" in problem.where for problem in made.questions)
 
 
+def _one_fire(step, heading, row):
+    stamps, grate, lid, _ = exports.day_of_fires(
+        datetime(2026, 5, 14, 10), [datetime(2026, 5, 14, 10, 15)], [250], step, 3.5, 7
+    )
+    return heading + "".join(row(*each) for each in zip(stamps, grate, lid, strict=True))
+
+
+def test_a_header_with_too_few_names_is_a_question_and_no_failure(tmp_path):
+    log = tmp_path / "alder.csv"
+    log.write_text(
+        _one_fire(20, "Date,Time,Temp\n", lambda at, a, b: f"{at:%Y-%m-%d,%H:%M:%S},{a:.1f},{b:.1f},x,3.5\n"),
+        encoding="utf-8",
+    )
+    made = start_run(tmp_path / "trial", [log])
+    assert made.rows[0]["day"] == "2026-05-14"
+    assert any("header_row = 0" in problem.remedy for problem in made.questions)
+
+
+def test_the_columns_drafted_for_a_long_table_are_read_by_check(tmp_path):
+    log = tmp_path / "alder.csv"
+    log.write_text(
+        _one_fire(
+            20,
+            "time,channel,value,unit\n",
+            lambda at, a, b: "".join(
+                f"{at:%Y-%m-%dT%H:%M:%S},{w},{v:.1f},°C\n" for w, v in (("grate", a), ("lid", b))
+            ),
+        ),
+        encoding="utf-8",
+    )
+    made = start_run(tmp_path / "trial", [log])
+    assert all("'?'" in problem.where for problem in made.questions), made.questions
+    (record,) = check(confirmed(made.folder)).records
+    assert record["peak_c"] == pytest.approx(250, abs=5)
+
+
 def test_which_of_two_hot_columns_is_the_main_probe_is_a_guess(tmp_path):
     stamps, a, b, _ = exports.day_of_fires(
         datetime(2026, 5, 14, 9), [datetime(2026, 5, 14, 9, 10)], [240], 20, 3, 1

@@ -72,13 +72,21 @@ class OpenLog:
     def refuse_name(self, key: str, found: str, wanted: str, known: Iterable[str]) -> None:
         """Note that a declared key names something else than what is known."""
         names = [name for name in known if name]
-        expected = "one of " + ", ".join(f"'{name}'" for name in names)
-        self.refuse_key(key, found, expected, did_you_mean(wanted, names))
+        if names:
+            expected = "one of " + ", ".join(f"'{name}'" for name in names)
+            self.refuse_key(key, found, expected, did_you_mean(wanted, names))
+        else:
+            self.refuse_key(key, found, "a column of this file; it has none such", "Take the key out.")
 
     def text(self, key: str) -> str:
         """Return a declared key as text, '' where it was not declared."""
         value = self.keys.get(key)
         return "" if value is None else str(value).strip()
+
+    @property
+    def columns(self) -> Mapping[str, str]:
+        """The declared heading of each probe."""
+        return self.keys.get("columns") or {}  # type: ignore[return-value]
 
     def fields(self, numbers: Iterable[int]) -> dict[int, list[str]]:
         """Return the fields of some lines, by line number."""

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from pydantic import ValidationError
 
 from kit.errors import Faults, KitError, Problem, did_you_mean
 from kit.readings.body import Wanted, picked, read_body
@@ -20,13 +21,14 @@ from kit.readings.headings import stated_clock, step_between
 from kit.readings.long_form import mark_categories, split_runs, widened
 from kit.readings.non_rows import check_lines, with_times
 from kit.readings.open_log import OpenLog, open_log
-from kit.readings.roles import Roles, assign_roles, without_non_probes
+from kit.readings.roles import Roles, assign_roles, refuse_unknown_columns, without_non_probes
 from kit.readings.source import PIECE_BYTES, Source, open_source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import Sentinels, ask_units, loose_columns, settle_decimal, to_temperatures
 from kit.readings.time_column import TimePlan, find_time
 from kit.readings.timeline import Timeline, time_of
 from kit.trial import Logger
+from kit.trial.toml_models import amiss
 
 
 @dataclass(frozen=True)
@@ -224,6 +226,11 @@ def _opened(path: Path, keys: Mapping[str, object], name: str | None) -> OpenLog
     for key in (key for key in keys if key not in DECLARABLE):
         where, expected = f"{source.name}, [[logger]] key {key}", "a key of [[logger]]"
         faults.refuse(where, "an unknown key", expected, did_you_mean(key, DECLARABLE))
+    try:
+        Logger.model_validate({key: keys[key] for key in keys if key in Logger.model_fields})
+    except ValidationError as error:
+        for each in error.errors(include_url=False):
+            faults.refuse(f"{source.name}, [[logger]] key {each['loc'][0]}", *amiss(each), "Mend the key.")
     faults.settle()
     return open_log(source, keys)
 
@@ -259,13 +266,12 @@ def _read(log: OpenLog, sentinels: Sentinels) -> Log:
     run, labels, split_by = split_runs(log, body, roles)
     if not split_by:  # in a file that was split rows of different runs may share a time
         body, roles = widened(log, body, roles)
+    refuse_unknown_columns(log, roles.names)
     clock = stated_clock(log.header.preamble, log.layout.delimiter)
     line = time_of(Timed(log, time, body, body.lines, run[: len(body)], clock, _step(log, time)))
     if line is not None:
-        chosen = log.keys.get("columns")
-        declared = {str(heading) for heading in chosen.values()} if isinstance(chosen, Mapping) else set()
         values = {column: part.values[line.rows] for column, part in body.numbers.items()}
-        roles = without_non_probes(roles, values, line.elapsed_s, declared)
+        roles = without_non_probes(roles, values, line.elapsed_s, set(log.columns.values()))
     temperatures = to_temperatures(log, body, roles, sentinels)
     log.faults.settle()
     if line is None or not len(line.rows):

@@ -127,14 +127,20 @@ def column_of(heading: str, headings: Sequence[str]) -> int | None:
 
 
 def _declared_columns(log: OpenLog, headings: Sequence[str]) -> set[int]:
-    wanted, chosen = log.keys.get("columns"), set[int]()
-    for probe, heading in wanted.items() if isinstance(wanted, Mapping) else ():
-        column = column_of(str(heading), headings)
-        if column is not None:
-            chosen.add(column)
-        else:
-            log.refuse_name("columns", f"no column '{heading}' for probe {probe}", str(heading), headings)
-    return chosen
+    """Return the columns that are declared; in a long table they may be words of a column of names, found later."""
+    words = [column for column, kind in enumerate(log.layout.kinds) if kind == "text"]
+    wanted = log.columns.values()
+    is_long = any(names("probe", headings[c]) or not {*wanted}.isdisjoint(log.cells(c)) for c in words)
+    if not is_long:
+        refuse_unknown_columns(log, headings)
+    return {column for heading in wanted if (column := column_of(heading, headings)) is not None}
+
+
+def refuse_unknown_columns(log: OpenLog, headings: Sequence[str]) -> None:
+    """Note every declared column that is not among the headings."""
+    for probe, heading in log.columns.items():
+        if column_of(heading, headings) is None:
+            log.refuse_name("columns", f"no column '{heading}' for probe {probe}", heading, headings)
 
 
 def _units(

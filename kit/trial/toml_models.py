@@ -87,16 +87,21 @@ def _note(error: Any, model: type[BaseModel], faults: TomlFaults) -> None:
         expected = "one of: " + ", ".join(f"'{choice}'" for choice in choices)
         faults.refuse(loc, shown(written), expected, did_you_mean(str(written), choices))
     else:
-        cause = context.get("error")
-        found, expected = shown(written), error["msg"][:1].lower() + error["msg"][1:]
-        if isinstance(cause, QuantityError):
-            found, expected = cause.found, cause.expected
-        elif kind in _EXPECTED:
-            expected = _EXPECTED[kind].format(**context)
+        found, expected = amiss(error)
         number = _number_in(written) if kind in ("float_type", "int_type") else ""
         faults.refuse(
             loc, found, expected, f"Write {loc[-1]} = {number}." if number else f"Write {expected}."
         )
+
+
+def amiss(error: Any) -> tuple[str, str]:
+    """Return what was found and what was expected of a value that a model does not take."""
+    kind, cause = error["type"], error.get("ctx", {}).get("error")
+    if isinstance(cause, QuantityError):
+        return cause.found, cause.expected
+    told = error["msg"].removeprefix("Input should be ")
+    told = told[:1].lower() + told[1:]
+    return shown(error["input"]), _EXPECTED.get(kind, told).format(**error.get("ctx", {}))
 
 
 def _number_in(written: object) -> str:

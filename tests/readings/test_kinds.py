@@ -37,6 +37,50 @@ def test_stamps_of_every_writing(tmp_path, written):
     np.testing.assert_allclose(table["elapsed_s"], np.arange(12) * 20.0)
 
 
+AMISS = [
+    ("header_row", True, "a whole number"),
+    ("clock_offset_s", "two", "a number"),
+    ("timezone", "Mars", "a time zone as 'Europe/Berlin'"),
+    ("step_s", "10 s", "a number"),
+    ("step_s", -1, "a number above 0"),
+    ("day_first", "yes", "true or false"),
+    ("clock_change", "summer", "'dst' or 'restart'"),
+    ("columns", "T", "a table"),
+]
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "expected"), AMISS, ids=[f"{key} {value}" for key, value, _ in AMISS]
+)
+def test_a_declared_key_of_the_wrong_kind_is_refused_and_never_taken_for_another(
+    tmp_path, key, value, expected
+):
+    rows = "".join(f"2026-05-14 10:{minute:02d},{20 + minute}\n" for minute in range(20))
+    path = log_text("time,T (°C)\n" + rows, tmp_path)
+    (only,) = problems_of(path, {key: value})
+    assert only.where == f"log.csv, [[logger]] key {key}" and expected in only.expected
+
+
+def test_a_key_that_a_file_has_no_column_for_says_so(tmp_path):
+    rows = "".join(f"2026-05-14 10:{minute:02d},{20 + minute}\n" for minute in range(20))
+    (only,) = problems_of(log_text("time,T (°C)\n" + rows, tmp_path), {"split_by": "run"})
+    assert only.expected == "a column of this file; it has none such" and only.remedy == "Take the key out."
+
+
+LONG = "time,channel,value,unit\n" + "".join(
+    f"2026-05-14 10:{minute:02d},{probe},{20 + minute},°C\n"
+    for minute in range(20)
+    for probe in ("grate", "lid")
+)
+
+
+def test_columns_of_a_long_table_are_declared_by_the_words_that_tell_its_probes_apart(tmp_path):
+    path = log_text(LONG, tmp_path)
+    assert read_log(path, {"columns": {"main": "grate", "over": "lid"}}).probes == ["grate", "lid"]
+    (only,) = problems_of(path, {"columns": {"main": "grade"}})
+    assert "no column 'grade' for probe main" in only.found and only.remedy == "Did you mean 'grate'?"
+
+
 def test_a_declared_format_is_followed(tmp_path):
     rows = "".join(f"{moment:%d.%H.%M.%S %m %Y};{20 + k}\n" for k, moment in enumerate(MOMENTS))
     path = log_text("Stamp;T °C\n" + rows, tmp_path)
