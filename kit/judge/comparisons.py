@@ -311,13 +311,19 @@ def places_of(
 
     if isinstance(pairs, str) and pairs == "all":
         return np.array(list(combinations(range(len(labels)), 2)), dtype=np.int64).reshape(-1, 2)
-    if isinstance(pairs, str) or not len(pairs):
-        expected = f"'all', ('control', {word}) or pairs of {word}s"
-        raise KitError.refuse("pairs", f"'{pairs}'", expected, "Name the pairs.")
-    if len(pairs) == 2 and pairs[0] == "control":
+    is_list = isinstance(pairs, Sequence | np.ndarray) and not isinstance(pairs, str)
+    if is_list and len(pairs) == 2 and pairs[0] == "control":
         control = of(pairs[1])
         return np.array([(code, control) for code in place.values() if code != control])
+    if not is_list or not len(pairs) or not all(_is_pair(pair) for pair in pairs):
+        expected = f"'all', ('control', {word}) or pairs of two different {word}s"
+        raise KitError.refuse("pairs", f"'{pairs}'", expected, "Name the pairs.")
     return np.array([[of(label) for label in pair] for pair in pairs])
+
+
+def _is_pair(pair: Any) -> bool:
+    is_list = isinstance(pair, Sequence | np.ndarray) and not isinstance(pair, str)
+    return is_list and len(pair) == 2 and pair[0] != pair[1]
 
 
 def _places(fit: RepeatFit, pairs: Pairs) -> Places:

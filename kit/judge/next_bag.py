@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import special
 
 from kit.errors import KitError
-from kit.judge.comparisons import apart_of, back, scope_of
+from kit.judge.comparisons import apart_of, back, places_of, scope_of
 from kit.judge.question import Question, Resources
 from kit.schema import FURTHER, THESE_BAGS
 from kit.variance import RepeatFit, contrasts
@@ -26,7 +26,7 @@ from kit.variance.fit import engine_of
 from kit.variance.inference import kenward_roger
 from kit.variance.ratio_nodes import weigh
 from kit.variance.sd_limits import component_limits
-from kit.variance.t_contrasts import predict_burn
+from kit.variance.t_contrasts import needs_level, predict_burn
 
 Places = list[tuple[int, int]]
 
@@ -101,7 +101,8 @@ def chance_better(
     Raises
     ------
     KitError
-        Where nothing says how far bags differ: one bag of each fuel, and no earlier trial that knows.
+        Where nothing says how far bags differ: one bag of each fuel, and no earlier trial that knows; for a fuel that
+        is not there, and a level that is none.
 
     Examples
     --------
@@ -112,8 +113,8 @@ def chance_better(
     if scope_of(fit) == THESE_BAGS:
         remedy = "Burn a second bag, or name an earlier trial that knows how far bags differ."
         raise KitError.refuse("table", "one bag of each fuel", "two bags of some fuel", remedy)
-    labels = list(fit.labels)
-    return _of_pairs(fit, [(labels.index(a), labels.index(b))], level, seed, trials)[0]
+    needs_level(level)
+    return _of_pairs(fit, [tuple(places_of(fit.labels, [(a, b)])[0].tolist())], level, seed, trials)[0]
 
 
 def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: int = 2000) -> pd.DataFrame:

@@ -131,6 +131,11 @@ def _references(trial: Trial, faults: TomlFaults) -> None:
         if word is not None and known[table] and word not in known[table] and table not in faults.lost:
             expected = f"the id of a [[{table}]]" + " before the =" * (loc[0] == "logger")
             faults.refuse(loc, shown(word), expected, did_you_mean(word, known[table]))
+    for place, (a, b) in enumerate(trial.pairs):
+        if a == b:
+            faults.refuse(
+                ("trial", "pairs", place), f"{shown(a)} twice", "two different fuels", "Mend the pair."
+            )
     cooks = [cook.name for cook in trial.cooks]
     for place, setting in enumerate(trial.settings if "cook" not in faults.lost else ()):
         if setting.target and setting.target_c is None and setting.target not in cooks:

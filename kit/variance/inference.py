@@ -23,7 +23,16 @@ from kit.variance.bounded import Rows, minimise_rows, started
 from kit.variance.burn_arrays import Array
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.small_sample import small_sample
-from kit.variance.t_contrasts import LEAST_DF, Contrasts, DfMethod, FamilyLike, FTest, f_test, kenward_roger
+from kit.variance.t_contrasts import (
+    LEAST_DF,
+    Contrasts,
+    DfMethod,
+    FamilyLike,
+    FTest,
+    f_test,
+    kenward_roger,
+    needs_level,
+)
 
 __all__ = [
     "LEAST_DF", "Contrasts", "DfMethod", "FTest", "FamilyLike", "contrasts", "f_test", "kenward_roger", "small_sample",
@@ -45,8 +54,9 @@ def contrasts(fit: RepeatModel, L: Array, df: DfMethod = "best", level: float = 
     Raises
     ------
     KitError
-        For an unknown method, and Kenward–Roger of a fit by ML.
+        For an unknown method, a level that is none, and Kenward–Roger of a fit by ML.
     """
+    needs_level(level)
     L = np.atleast_2d(np.asarray(L, dtype=np.float64))
     if fit.censored is not None:
         return censored_contrasts(fit, fit.censored, L, df, level)

@@ -101,6 +101,18 @@ class Contrasts:
         return self.estimate - half, self.estimate + half
 
 
+def needs_level(level: float) -> None:
+    """Refuse a confidence that is none.
+
+    Raises
+    ------
+    KitError
+        Where it is not between 0 and 1.
+    """
+    if not isinstance(level, int | float | np.number) or not 0 < level < 1:
+        raise KitError.refuse("level", f"'{level}'", "a confidence between 0 and 1", "Write 0.95, say.")
+
+
 def needs_reml(fit: RepeatModel) -> None:
     """Refuse Kenward–Roger of a fit by ML.
 
@@ -246,6 +258,7 @@ def predict_burn(fit: RepeatModel, level: float = 0.95, without: tuple[str, ...]
     without
         Components the new burn shares with nobody's question: ('day',) predicts another burn of the same day.
     """
+    needs_level(level)
     m, R = len(fit.labels), len(fit.estimate.theta)
     mean = fit.estimate.beta[:, :m]
     if not fit.has_spread:

@@ -123,6 +123,7 @@ ADDED = [
     ('[[bag]]\nid = "1"\nfuel = "oliv"', "Did you mean 'olive'?"),
     ('[[setting]]\nid = "s"\n[[setting]]\nid = "s"', "'s' a second time"),
     ('[[setting]]\nid = "s"\ntarget = "low"', "the name of a [[cook]]"),
+    ('[trial]\npairs = [["alder", "alder"]]', "two different fuels"),
     ("[plan]\nbags = 1.5", "a whole number"),
     ("[plan]\nstages = [0]", "at least 1"),
     ('[cleaning]\nspike_k = "30 K"', "Write spike_k = 30."),
