@@ -14,6 +14,7 @@ import pandas as pd
 from kit.errors import KitError
 from kit.plan.burning import Floats
 from kit.schema import VERDICTS
+from kit.trial.key_types import is_number
 
 if TYPE_CHECKING:
     from kit.variance.families import Family
@@ -102,7 +103,8 @@ def power_of(
     Raises
     ------
     KitError
-        Where the design cannot compare fuels, or a component is missing or negative.
+        Where the design cannot compare fuels, a component is missing or negative, the margin is not above zero, or
+        `multiplicity` is another word.
 
     Notes
     -----
@@ -118,6 +120,11 @@ def power_of(
     >>> table[["verdict", "chance"]].round(2).values.tolist()[0]
     ['different, by more than the margin', 0.43]
     """
+    if multiplicity not in (families := ("tukey", "dunnett", "none")):
+        raise KitError.refuse("multiplicity", f"'{multiplicity}'", " or ".join(families), "Name one of them.")
+    if margin is not None and not (is_number(margin) and margin > 0):
+        remedy = "State the smallest difference that matters."
+        raise KitError.refuse("margin", f"'{margin}'", "a number above zero on the analysis scale", remedy)
     design = Design(**design) if isinstance(design, Mapping) else design
     if isinstance(design, Design):
         one_bag = design.bags == 1

@@ -246,3 +246,19 @@ def test_one_bag_of_each_fuel_speaks_of_the_product_by_what_earlier_folders_know
     alone, known = (power_of(Design(3, 1, 4), SDS, 30.0, margin=14.0, earlier_df=df) for df in (0.0, 12.0))
     assert known["se"].iloc[0] == pytest.approx(np.sqrt(2 * (SDS["bag"] ** 2 + SDS["burn"] ** 2 / 4)))
     assert known["df"].iloc[0] == 12.0 and known["se"].iloc[0] > alone["se"].iloc[0]
+
+
+AMISS = [
+    {"multiplicity": "tuckey"},
+    {"multiplicity": "holm"},
+    {"margin": 0},
+    {"margin": -1},
+    {"margin": "15 °C"},
+]
+
+
+@pytest.mark.parametrize("amiss", AMISS, ids=str)
+def test_a_margin_or_a_family_that_is_none_is_refused(amiss):
+    ((name, value),) = amiss.items()
+    with pytest.raises(KitError, match=f"{name}: found '{value}'"):
+        power_of({"fuels": 3, "bags": 2, "burns": 2}, {"bag": 5.0, "burn": 10.0}, 10.0, **amiss)
