@@ -111,7 +111,10 @@ def make(
     with kernels() as kernel, staging(order.reports) as room:
         before = order.read()
         note(room, before, order.origin)
-        notebook = _run(kernel, order, room, progress)
+        try:
+            notebook = _run(kernel, order, room, progress)
+        except KitError as error:
+            raise _every_fault(order, error) from None
         if progress:
             progress("Setting the page")
         _finish(order, room, notebook, before)
@@ -172,6 +175,14 @@ def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) ->
         ) from error
     warming.join()  # never at Ctrl-C: an import that it breaks off can leave other threads without the import lock
     return executed
+
+
+def _every_fault(order: Order, error: KitError) -> KitError:
+    """Return the faults at which the kit's own template stopped, and those that a look through all finds."""
+    from kit.check import problems_of
+
+    found = [*error.problems, *([] if order.sources or order.changed else problems_of(order.folder))]
+    return KitError({(each.where, each.found): each for each in found}.values())
 
 
 def _job(order: Order, room: Path) -> Job:

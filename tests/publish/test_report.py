@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from kit.check import problems_of
 from kit.errors import KitError
 from kit.publish import make_report, report
 from kit.publish.notebook import NotRunError, run_notebook
@@ -124,6 +125,19 @@ def test_faults_of_the_folder_come_back_as_they_were_and_nothing_is_written(run,
     ]
     assert digests(run) == before
     assert not (run / "reports").exists()
+
+
+def test_a_report_refuses_with_every_fault_that_check_finds(singles):
+    sheet = singles / "burns.csv"
+    lines = sheet.read_text("utf-8").splitlines()
+    sheet.write_text("\n".join([lines[0], lines[1].replace("08:", "8 o'clock", 1), *lines[2:]]), "utf-8")
+    (singles / "logs" / lines[2].split(",")[lines[0].split(",").index("log")]).write_text("no log\n", "utf-8")
+    problems = problems_of(singles)
+    assert {each.where.split(",")[0].partition("/")[0] for each in problems} == {"burns.csv", "logs"}
+    with pytest.raises(KitError) as caught:
+        make_report(singles)
+    assert set(caught.value.problems) == set(problems)
+    assert not list(singles.glob("reports/[0-9]*"))
 
 
 def test_a_failing_cell_is_one_clear_line_and_a_partial_notebook(run, tmp_path):
