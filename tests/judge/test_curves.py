@@ -347,7 +347,7 @@ def test_pairs_can_be_named_or_taken_against_the_control():
     ]
     with pytest.raises(KitError, match="Did you mean 'fuel 2'"):
         difference_curves(curves, [("fuel 0", "fuel2")])
-    with pytest.raises(KitError, match="'all', \\('control', fuel\\) or pairs of fuels"):
+    with pytest.raises(KitError, match="'all', \\('control', fuel\\) or pairs of two different fuels"):
         difference_curves(curves, "some")
 
 
