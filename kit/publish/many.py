@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
@@ -23,6 +24,7 @@ from kit.runtime.process_end import ending_as_at_ctrl_c, told_to_end_with_parent
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
+    from multiprocessing.process import BaseProcess
 
 State = Literal["made", "unchanged", "faults", "failed"]
 _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
@@ -246,6 +248,11 @@ def look_for_deaths(pool: Executor) -> None:
         pool.submit(int)
 
 
+def _kill(workers: Iterable[BaseProcess]) -> None:
+    for worker in workers:
+        worker.kill()
+
+
 @contextmanager
 def _workers_ended(pool: Executor) -> Iterator[None]:
     """Have no worker outlive its pool: where this process is told to end they clear away, and none may hang."""
@@ -258,11 +265,14 @@ def _workers_ended(pool: Executor) -> Iterator[None]:
             worker.terminate()
         raise
     finally:
+        workers = multiprocessing.active_children()
+        # beside, not after: a broken pool keeps its lock until each has ended, and a library can swallow SIGTERM
+        patience = threading.Timer(_GRACE_S, _kill, [workers])
+        patience.start()
         pool.shutdown(wait=False, cancel_futures=True)
-        for worker in multiprocessing.active_children():
-            worker.join(_GRACE_S)
-            worker.kill()  # a library can swallow the interrupt that SIGTERM becomes
+        for worker in workers:
             worker.join()
+        patience.cancel()
 
 
 @cache
