@@ -266,12 +266,10 @@ def _workers_ended(pool: Executor) -> Iterator[None]:
         raise
     finally:
         workers = multiprocessing.active_children()
-        # beside, not after: a broken pool keeps its lock until each has ended, and a library can swallow SIGTERM
+        # beside, not after: a pool waits until each has ended, and a library can swallow the interrupt
         patience = threading.Timer(_GRACE_S, _kill, [workers])
         patience.start()
-        pool.shutdown(wait=False, cancel_futures=True)
-        for worker in workers:
-            worker.join()
+        pool.shutdown(cancel_futures=True)
         patience.cancel()
 
 
