@@ -158,13 +158,7 @@ def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping
 
 
 def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) -> Any:
-    def warm() -> None:
-        from kit.publish.report_page import exporter
-
-        exporter()
-
-    # the page's library loads while the notebook runs in its own process
-    warming = threading.Thread(target=warm, daemon=True)
+    warming = threading.Thread(target=_load_exporter, daemon=True)
     warming.start()
     try:
         executed = run_notebook(kernel, _job(order, room), progress)
@@ -175,6 +169,13 @@ def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) ->
         ) from error
     warming.join()  # never at Ctrl-C: an import that it breaks off can leave other threads without the import lock
     return executed
+
+
+def _load_exporter() -> None:
+    """Load the page's library beside the notebook, which runs in a process of its own."""
+    from kit.publish.report_page import exporter
+
+    exporter()
 
 
 def _every_fault(order: Order, error: KitError) -> KitError:
