@@ -6,6 +6,7 @@ PYTHON := .venv/bin/python
 UV := $(shell command -v uv 2>/dev/null)
 LOCKED := tests/locks
 export OPENBLAS_NUM_THREADS ?= 1
+unexport PYTHONDONTWRITEBYTECODE  # or every process compiles all its libraries anew: seconds each
 SHELL := bash
 .SHELLFLAGS := -o pipefail -c
 
