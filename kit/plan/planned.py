@@ -24,7 +24,7 @@ from kit.plan.designs import (
     what_burns_settle,
 )
 from kit.plan.power import CHANCE_COLUMNS, Design
-from kit.plan.schedule import Workday, run_order, timetable
+from kit.plan.schedule import Workday, as_date, run_order, timetable
 from kit.trial import Plan, Trial, plan_of, read_plan
 
 TOTALS = (12, 24, 36)
@@ -126,7 +126,7 @@ def make_plan(
     """
     folder = Path(run_folder).absolute()
     answers = read_answers(folder, earlier)
-    trial, workday, written = answers.trial, answers.workday, _day(today) or date.today()
+    trial, workday, written = answers.trial, answers.workday, as_date(today or date.today(), "today")
     notes = list(answers.notes)
     goals = {each.metric.id: _goal(each, trial) for each in answers.metrics}
     first = goals[answers.metrics[0].metric.id]
@@ -142,7 +142,7 @@ def make_plan(
         design, order = _design_of(answers.sheet), _as_sheet(folder, answers.sheet, notes)
     else:
         design = _chosen(trial, everything, means)
-        first_burn = _day(first_day) or trial.plan.first_day or written + timedelta(days=1)
+        first_burn = first_day or trial.plan.first_day or written + timedelta(days=1)
         order = _draw(trial, workday, design, first_burn, notes)
         notes += _remarks(trial, workday, design)
     cost = _bag_cost(trial, order, notes)
@@ -169,10 +169,6 @@ def make_plan(
         obstacles=() if len(answers.sheet) else tuple(_obstacles(trial, workday, order, cost)),
         notes=tuple(notes),
     )
-
-
-def _day(day: date | str | None) -> date | None:
-    return date.fromisoformat(day) if isinstance(day, str) else day
 
 
 def _goal(each: PlannedMetric, trial: Trial) -> Goal:
@@ -228,7 +224,9 @@ def _as_sheet(folder: Path, sheet: pd.DataFrame, notes: list[str]) -> pd.DataFra
     return order
 
 
-def _draw(trial: Trial, workday: Workday, design: Design, first_day: date, notes: list[str]) -> pd.DataFrame:
+def _draw(
+    trial: Trial, workday: Workday, design: Design, first_day: date | str, notes: list[str]
+) -> pd.DataFrame:
     """Draw the order; the control fuel burns on every day where the days reach for it."""
     fuels, days, per_day = [fuel.id for fuel in trial.fuels], trial.plan.days, workday.per_day
 

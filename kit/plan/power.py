@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from itertools import combinations
 from typing import TYPE_CHECKING, TypeAlias
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError
+from kit.errors import KitError, did_you_mean
 from kit.plan.burning import Floats
 from kit.schema import VERDICTS
 from kit.trial.key_types import is_number
@@ -103,8 +103,8 @@ def power_of(
     Raises
     ------
     KitError
-        Where the design cannot compare fuels, a component is missing or negative, the margin is not above zero, or
-        `multiplicity` is another word.
+        Where the design is none or cannot compare fuels, a component is missing or negative, the margin is not above
+        zero, the control is no fuel of the table, or `multiplicity` is another word.
 
     Notes
     -----
@@ -125,11 +125,14 @@ def power_of(
     if margin is not None and not (is_number(margin) and margin > 0):
         remedy = "State the smallest difference that matters."
         raise KitError.refuse("margin", f"'{margin}'", "a number above zero on the analysis scale", remedy)
-    design = Design(**design) if isinstance(design, Mapping) else design
+    if not (is_number(level) and 0.5 < level < 1):
+        raise KitError.refuse("level", f"'{level}'", "a confidence between 0.5 and 1", "State it as 0.95.")
+    design = _checked(design, control)
     if isinstance(design, Design):
-        one_bag = design.bags == 1
+        one_bag, control = design.bags == 1, 0  # of fuels without names one is as good a control as another
     else:  # bags not noted are as one each
         one_bag = "bag" in design and bool((design.groupby("fuel")["bag"].nunique() == 1).all())
+        control = design["fuel"].iloc[0] if control is None else control
     sds = sds_of(components, upper)
     if one_bag and not earlier_df:
         sds["bag"] = 0.0
@@ -141,6 +144,25 @@ def power_of(
     at = [float(d) for d in np.atleast_1d(difference)]
     rows = [row for d in at for row in _rows(known, d, margin, level, multiplicity)]
     return pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
+
+
+def _checked(design: Designed, control: object) -> Design | pd.DataFrame:
+    """Return a design or a table of burns that names what it must, the control fuel among its fuels."""
+    if isinstance(design, Mapping):
+        names = [each.name for each in fields(Design)]
+        if not set(names[:3]) <= set(design) <= set(names):
+            found, expected = ", ".join(map(str, design)), "fuels, bags and burns, and days where they differ"
+            raise KitError.refuse("design", found, expected, "Name these.")
+        design = Design(**design)
+    if isinstance(design, Design):
+        return design
+    if "fuel" not in design or not len(design):
+        found = ", ".join(map(str, design.columns)) if len(design) else "no burns"
+        raise KitError.refuse("design", found, "a column fuel, and a row a burn", "Give the burns.")
+    if control is not None and control not in set(design["fuel"]):
+        remedy = did_you_mean(str(control), map(str, design["fuel"].unique()))
+        raise KitError.refuse("control", f"'{control}'", "a fuel of the design", remedy)
+    return design
 
 
 def chance_of(power: pd.DataFrame, difference: float, verdicts: Sequence[str] = DIFFERENCES) -> float:
@@ -339,8 +361,8 @@ def precision(table: pd.DataFrame, sds: Mapping[str, float], control: object = N
         Where fuels cannot be compared: fewer than two, no burn to spare, or fuel and day go together.
     """
     X, groups = _matrices(table, sds)
-    labels = list(pd.factorize(table["fuel"])[1])
-    fuels, place = len(labels), labels.index(control) if control in labels else None
+    labels = pd.factorize(table["fuel"])[1].tolist()
+    fuels, place = len(labels), None if control is None else labels.index(control)
     _check_repeats(fuels, *X.shape)
     if np.linalg.matrix_rank(X) < X.shape[1]:
         remedy = "Let fuels share days: fuel and day cannot be separated."

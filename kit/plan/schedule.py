@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +14,7 @@ import pandas as pd
 
 from kit.errors import Faults, KitError
 from kit.trial import Trial
+from kit.trial.key_types import is_number
 
 Numbers = npt.NDArray[np.int_]
 
@@ -78,7 +79,8 @@ def run_order(
     Raises
     ------
     KitError
-        Where the blocks cannot link all fuels, so that some could never be compared.
+        Where a number, a day or a name is none; where the blocks cannot link all fuels, so that some could never be
+        compared.
 
     Examples
     --------
@@ -86,7 +88,9 @@ def run_order(
     >>> order[["burn", "fuel", "bag", "day"]].values.tolist()[:2]
     [['01', 'pressed', 'pressed-1', '2026-03-02'], ['02', 'lump', 'lump-2', '2026-03-02']]
     """
-    _check(fuels, bags, burns, per_day, control)
+    counts = {"bags": bags, "burns": burns, "per_day": per_day, "seed": seed, "spare_every": spare_every}
+    _check(fuels, control, counts, weekdays, cookers)
+    begin = as_date(first_day, "run order, first_day")
     rng = np.random.default_rng([seed, 21])
     place = None if control is None else list(fuels).index(control)
     blocks = _blocks(len(fuels), bags * burns, per_day, place, rng)
@@ -94,7 +98,7 @@ def run_order(
         remedy = "Burn at least two fuels a day, or more burns a fuel: else fuel and day cannot be separated."
         found = f"{per_day} burns a day for {len(fuels)} fuels"
         raise KitError.refuse("run order", found, "days that link every fuel with every other", remedy)
-    days, spare = _calendar(len(blocks), first_day, weekdays, spare_every)
+    days, spare = _calendar(len(blocks), begin, weekdays, spare_every)
     rows = [(days[d], fuels[f]) for d, block in enumerate(blocks) for f in block]
     table = pd.DataFrame(rows, columns=["day", "fuel"])
     table["bag"] = _bags(table["fuel"].tolist(), fuels, bags, rng)
@@ -116,16 +120,52 @@ def connected(blocks: Sequence[Sequence[int]]) -> bool:
     return len(groups) == 1
 
 
-def _check(fuels: Sequence[str], bags: int, burns: int, per_day: int, control: str | None) -> None:
+def _check(
+    fuels: Sequence[str],
+    control: str | None,
+    counts: Mapping[str, int],
+    weekdays: Sequence[int],
+    cookers: Sequence[str],
+) -> None:
     faults = Faults()
-    for name, value in (("bags", bags), ("burns", burns), ("per_day", per_day)):
-        if value < 1:
-            faults.refuse(f"run order, {name}", str(value), "at least 1", "Raise it.")
-    if len(set(fuels)) != len(fuels) or not fuels:
+    for name, value in counts.items():
+        refuse_no_count(
+            faults, f"run order, {name}", value, least=0 if name in ("seed", "spare_every") else 1
+        )
+    if len(set(fuels)) != len(fuels) or not len(fuels):
         faults.refuse("run order, fuels", ", ".join(fuels) or "none", "each fuel once", "Mend the list.")
     if control is not None and control not in fuels:
         faults.refuse("run order, control", f"'{control}'", "one of the fuels", "Name a fuel of the list.")
+    if not set(weekdays) or not set(weekdays) <= set(ALL_WEEK):
+        found = ", ".join(map(str, weekdays)) or "none"
+        faults.refuse("run order, weekdays", found, "some of 0 (Monday) to 6", "Name them.")
+    if len(set(cookers)) != len(cookers):
+        faults.refuse("run order, cookers", ", ".join(cookers), "each cooker once", "Mend the list.")
     faults.settle()
+
+
+def refuse_no_count(faults: Faults, where: str, value: object, least: int) -> None:
+    """Note a fault where a value is no whole number, or lies below the least."""
+    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
+        too_small = is_number(value) and value < least
+        expected = f"at least {least}" if too_small else "a whole number"
+        faults.refuse(where, str(value), expected, "Raise it." if too_small else "Round it.")
+
+
+def as_date(day: object, where: str) -> date:
+    """Return a day that was given as a date or as its text, yyyy-mm-dd.
+
+    Raises
+    ------
+    KitError
+        Where it is none.
+    """
+    if isinstance(day, date):
+        return day.date() if isinstance(day, datetime) else day
+    try:
+        return date.fromisoformat(str(day))
+    except ValueError:
+        raise KitError.refuse(where, f"'{day}'", "a day, as 2026-03-02", "Mend it.") from None
 
 
 def _blocks(
@@ -224,9 +264,8 @@ def _into_cookers(table: pd.DataFrame, cookers: Sequence[str], rng: np.random.Ge
 
 
 def _calendar(
-    count: int, first_day: str | date, weekdays: Sequence[int], spare_every: int
+    count: int, day: date, weekdays: Sequence[int], spare_every: int
 ) -> tuple[list[str], list[str]]:
-    day = date.fromisoformat(first_day) if isinstance(first_day, str) else first_day
     used: list[str] = []
     spare: list[str] = []
     while len(used) < count:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-import tomllib
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
@@ -29,15 +29,20 @@ from kit.plan.burning import (
     conditions,
     kind_named,
 )
-from kit.plan.schedule import ASSUMED_COOL_H
+from kit.plan.schedule import ASSUMED_COOL_H, as_date, refuse_no_count
 from kit.readings.calibration import Correction, correction_of
 from kit.runtime.locked_tmp import locked_folder
-from kit.schema import BURNS
-from kit.trial import Probe
+from kit.schema import BURNS, SCORES
+from kit.trial import Trial
+from kit.trial.key_types import is_number
+from kit.trial.models import Charge
+from kit.trial.trial_file import NAME, read_trial
 
 NOTE = "SIMULATED readings, made by the repeatburn kit: no fuel was burnt"
 PROBES = ("grate", "lid")
 HOURS, STEP_S = 5.0, 10.0
+USUAL_G = 400.0
+SCORE_NAMES = [column.name for column in SCORES]
 FIRST_LIT = time(8, 0)
 VENTS: Mapping[str, float] = {"full": 1.0, "half": 0.5, "quarter": 0.25}
 COOKERS: Mapping[str, Cooker] = {"ceramic": CERAMIC, "clay": CERAMIC, "bowl": BOWL, "drum": DRUM}
@@ -48,6 +53,9 @@ REMARKS = {
     "lid open": "lid lifted to look at the probe",
 }
 """What the tester writes of a fault; nobody notices a spike."""
+NEEDED = ("burn", "fuel", "bag", "day")
+"""Columns of what is planned that every burn fills."""
+FaultKind = Literal["battery", "spike", "stuck", "lid open", "wind"]
 
 
 @dataclass(frozen=True)
@@ -68,7 +76,7 @@ class Fault:
         Height of the spike in K; the wind in m/s.
     """
 
-    kind: Literal["battery", "spike", "stuck", "lid open", "wind"]
+    kind: FaultKind
     burn: str
     after_min: float = 0.0
     minutes: float = 0.0
@@ -113,53 +121,75 @@ def simulate_trial(
     Raises
     ------
     KitError
-        Where the folder exists, or a burn's fuel is not in the trial file.
+        With every fault of what is planned, of the faults, seed and interval, and of the trial file; where the folder
+        exists, or a burn's fuel is not in the trial file.
     """
-    folder, table = Path(folder), tomllib.loads(trial)
-    fuels = {entry["id"]: entry for entry in table.get("fuel", [])}
-    _check(folder, planned, fuels)
-    rng = np.random.default_rng([seed, 51])
-    burns = _burn(table, planned, _recipes(fuels, recipes or {}), faults, seed, rng)
-    logs = _logged(burns, _probes(table), faults, seed, interval_s)
-    rows = _sheet(burns, faults, rng)
-    opened, shut = burns.around.open_from_s, burns.around.open_until_s
-    about = {"event": "lid open", "probes": "", "notes": "simulated"}
-    events = [
-        {
-            "burn": str(burn_id),
-            "at": burns.clock(row, opened[row]),
-            "until": burns.clock(row, shut[row]),
-            **about,
-        }
-        for row, burn_id in enumerate(planned["burn"])
-        for fault in faults
-        if fault.burn == burn_id and fault.kind == "lid open"
-    ]
+    folder = Path(folder)
+    _check(folder, planned, seed, faults, interval_s)
     folder.parent.mkdir(parents=True, exist_ok=True)
     with locked_folder(folder.parent, ".simulating-") as work:
         (work / "logs").mkdir(parents=True)
-        (work / "trial.toml").write_text(trial, encoding="utf-8", newline="\n")
+        (work / NAME).write_text(trial, encoding="utf-8", newline="\n")
         (work / "SIMULATED.txt").write_text(NOTE + ".\n", encoding="utf-8", newline="\n")
+        tested, rng = _trial_of(work, planned), np.random.default_rng([seed, 51])
+        burns = _burn(tested, planned, recipes or {}, faults, seed, rng)
+        logs = _logged(burns, _probes(tested), faults, seed, interval_s)
+        rows = _sheet(burns, faults, rng)
         _write_logs(work / "logs", logs, rows, comma_days)
         _save(work / "burns.csv", rows, [column.name for column in BURNS])
-        _save(work / "events.csv", events)
+        _save(work / "events.csv", _events(burns, faults))
         _save(work / "scores.csv", _scores(rows, burns.charges, tasters, seed))
         work.rename(folder)
     return folder
 
 
-def _check(folder: Path, planned: pd.DataFrame, fuels: Mapping[str, Any]) -> None:
-    faults = Faults()
+def _check(
+    folder: Path, planned: pd.DataFrame, seed: int, mishaps: Sequence[Fault], interval_s: float
+) -> None:
+    """Refuse what cannot be simulated, all of it at once."""
+    faults, where = Faults(), "order of burns"
     if folder.exists():
         faults.refuse(str(folder), "a folder already there", "a new one", "Name another folder.")
-    for fuel in sorted(set(planned["fuel"]) - set(fuels)):
-        faults.refuse("order of burns", f"fuel '{fuel}'", "a fuel of trial.toml", "Mend one of the two.")
+    refuse_no_count(faults, "simulation, seed", seed, least=0)
+    if not (is_number(interval_s) and interval_s > 0):
+        faults.refuse("simulation, interval_s", f"'{interval_s}'", "seconds above zero", "Mend it.")
+    if not len(planned):
+        faults.refuse(where, "no burns", "a row a burn", "Draw the order with run_order.")
+    missing = [name for name in NEEDED if name not in planned]
+    for name in missing:
+        faults.refuse(where, f"no column {name}", ", ".join(NEEDED), "Add it.")
+    faults.settle()
+    for burn_id, times in Counter(planned["burn"]).items():
+        if times > 1:
+            faults.refuse(where, f"burn '{burn_id}' {times} times", "each burn once", "Number them anew.")
+    for day in planned["day"].unique():
+        with faults.gathering():
+            as_date(day, f"{where}, day")
+    for mishap in mishaps:
+        if mishap.kind not in get_args(FaultKind):
+            expected = ", ".join(get_args(FaultKind))
+            faults.refuse("simulation, faults", f"'{mishap.kind}'", expected, "Name one of them.")
+        if mishap.burn not in set(planned["burn"]):
+            found = f"burn '{mishap.burn}'"
+            faults.refuse("simulation, faults", found, "a burn of the order", "Mend one of the two.")
     faults.settle()
 
 
-def _recipes(fuels: Mapping[str, Any], given: Mapping[str, Recipe]) -> dict[str, Recipe]:
+def _trial_of(folder: Path, planned: pd.DataFrame) -> Trial:
+    """Return the trial that stands in a folder; what is planned is of its fuels."""
+    faults = Faults()
+    trial, _ = read_trial(folder / NAME, faults, [])
+    known = {fuel.id for fuel in trial.fuels} if trial else set()
+    for fuel in sorted(set(planned["fuel"].astype(str)) - known) if trial else ():
+        faults.refuse("order of burns", f"fuel '{fuel}'", "a fuel of trial.toml", "Mend one of the two.")
+    faults.settle()
+    assert trial is not None
+    return trial
+
+
+def _recipes(trial: Trial, given: Mapping[str, Recipe]) -> dict[str, Recipe]:
     """Return a recipe for each fuel: the one given, else its kind's, a little moved by its place."""
-    kinds = {fuel: kind_named(str(entry.get("kind", ""))) for fuel, entry in fuels.items()}
+    kinds = {fuel.id: kind_named(fuel.kind) for fuel in trial.fuels}
     moved = {
         fuel: replace(kind, flux=kind.flux * (0.94 + 0.04 * (place % 4)))
         for place, (fuel, kind) in enumerate(kinds.items())
@@ -167,12 +197,11 @@ def _recipes(fuels: Mapping[str, Any], given: Mapping[str, Recipe]) -> dict[str,
     return {**moved, **given}
 
 
-def _probes(table: Mapping[str, Any]) -> dict[str, Correction]:
+def _probes(trial: Trial) -> dict[str, Correction]:
     """Return the correction of each probe by its id, the main one first; grate and lid where none is declared."""
-    declared = [Probe.model_validate(entry) for entry in table.get("probe", [])]
-    probes = {probe.id: correction_of(probe) for probe in declared} or dict.fromkeys(PROBES, Correction())
-    main = table.get("trial", {}).get("probe")
-    return dict(sorted(probes.items(), key=lambda item: item[0] != main))
+    declared = {probe.id: correction_of(probe) for probe in trial.probes}
+    probes = declared or dict.fromkeys(PROBES, Correction())
+    return dict(sorted(probes.items(), key=lambda item: item[0] != trial.probe))
 
 
 @dataclass(frozen=True)
@@ -204,9 +233,9 @@ class _Burns:
 
 
 def _burn(
-    table: Mapping[str, Any],
+    trial: Trial,
     planned: pd.DataFrame,
-    recipes: Mapping[str, Recipe],
+    given: Mapping[str, Recipe],
     faults: Sequence[Fault],
     seed: int,
     rng: np.random.Generator,
@@ -216,12 +245,13 @@ def _burn(
     for fault in faults:
         if fault.kind == "wind":
             weather.wind_m_s[place(fault.burn)] = fault.value
+    recipes = _recipes(trial, given)
     of_burn = [recipes[fuel] for fuel in planned["fuel"]]
     names = (planned["fuel"] + "/" + planned["bag"].astype(str)).tolist()
     numbers = {name: n for n, name in enumerate(sorted(set(names)))}
-    mass = _charge_g(planned, table, of_burn, rng)
+    mass = _charge_g(planned, trial.charge, of_burn, rng)
     charges = charges_of(of_burn, [numbers[name] for name in names], mass, weather.humidity_pct, seed)
-    around, cooker = _conditions(planned, table, weather, rng), _cooker(table)
+    around, cooker = _conditions(planned, trial, weather, rng), _cooker(trial)
     burnt = burn(charges, around, cooker, HOURS, STEP_S, seed)
     lids = [fault for fault in faults if fault.kind == "lid open"]
     for fault in lids:
@@ -231,8 +261,10 @@ def _burn(
     if lids:
         burnt = burn(charges, around, cooker, HOURS, STEP_S, seed)
     stops = stop_times(burnt, weather.ambient_c)
-    lit = _lighting_times(planned, stops, float(table.get("plan", {}).get("cool_h", ASSUMED_COOL_H)))
-    return _Burns(planned, burnt, charges, of_burn, weather, around, stops, lit)
+    cool_h = ASSUMED_COOL_H if trial.plan.cool_h is None else trial.plan.cool_h
+    return _Burns(
+        planned, burnt, charges, of_burn, weather, around, stops, _lighting_times(planned, stops, cool_h)
+    )
 
 
 def weather_of(days: Sequence[str], seed: int) -> Weather:
@@ -249,28 +281,27 @@ def weather_of(days: Sequence[str], seed: int) -> Weather:
 
 
 def _charge_g(
-    planned: pd.DataFrame, table: Mapping[str, Any], recipes: Sequence[Recipe], rng: np.random.Generator
+    planned: pd.DataFrame, charge: Charge, recipes: Sequence[Recipe], rng: np.random.Generator
 ) -> Floats:
     """Return what the tester loads: within one percent of the declared mass, or a measured volume of it."""
-    declared = table.get("charge", {})
     if "charge_g" in planned and planned["charge_g"].notna().all():
         aim = planned["charge_g"].to_numpy(dtype=float)
-    elif declared.get("by", "mass") == "mass" or "litres" not in declared:
-        aim = np.full(len(planned), float(declared.get("grams", 400.0)))
+    elif charge.by == "mass" or charge.litres is None:
+        aim = np.full(len(planned), charge.grams or USUAL_G)
     else:
         loose = np.array([recipe.density * recipe.bulk for recipe in recipes])
-        aim = float(declared["litres"]) * loose * np.exp(0.03 * rng.standard_normal(len(planned)))
+        aim = charge.litres * loose * np.exp(0.03 * rng.standard_normal(len(planned)))
     strayed = 0.004 * aim * np.clip(rng.standard_normal(len(planned)), -2, 2)
     loaded: Floats = np.round(aim + strayed)
     return loaded
 
 
 def _conditions(
-    planned: pd.DataFrame, table: Mapping[str, Any], weather: Weather, rng: np.random.Generator
+    planned: pd.DataFrame, trial: Trial, weather: Weather, rng: np.random.Generator
 ) -> Conditions:
     """Return vents and lid delay of each burn in its weather; no lid is opened yet."""
     burns = len(planned)
-    opening = {entry["id"]: _opening(str(entry.get("vents", "full"))) for entry in table.get("setting", [])}
+    opening = {setting.id: _opening(setting.vents) for setting in trial.settings}
     settings = planned["setting"] if "setting" in planned else [""] * burns
     vents = np.array([opening.get(setting, 1.0) for setting in settings])
     delay = np.round(rng.uniform(40, 90, burns) / STEP_S) * STEP_S
@@ -287,10 +318,9 @@ def _opening(words: str) -> float:
     return next((opening for word, opening in VENTS.items() if word in said), 1.0)
 
 
-def _cooker(table: Mapping[str, Any]) -> Cooker:
+def _cooker(trial: Trial) -> Cooker:
     """Return the simulated cooker that the trial file's words name, else a steel drum oven."""
-    named = table.get("trial", {}).get("cooker", "")
-    words = (named if isinstance(named, str) else " ".join(named)).lower()
+    words = trial.cooker.lower()
     return next((cooker for word, cooker in COOKERS.items() if word in words), DRUM)
 
 
@@ -325,23 +355,16 @@ def _sheet(burns: _Burns, faults: Sequence[Fault], rng: np.random.Generator) -> 
     """Return the rows of the burn sheet, as a careful tester would keep it."""
     burnt, weather, rows = burns.burnt, burns.weather, []
     for row, plan in enumerate(burns.planned.to_dict("records")):
-        said = {
-            str(key): f"{value:g}" if isinstance(value, float) else str(value)
-            for key, value in plan.items()
-            if pd.notna(value)
-        }
-        seconds = {
-            "lit": 0.0,
-            "tipped": burnt.tipped_s[row],
-            "lid_on": burnt.lid_on_s[row],
-            "stopped": burns.stops[row],
-        }
+        known = {str(key): value for key, value in plan.items() if pd.notna(value)}
+        said = {key: f"{value:g}" if isinstance(value, float) else str(value) for key, value in known.items()}
+        times = (0.0, burnt.tipped_s[row], burnt.lid_on_s[row], burns.stops[row])
+        clocks = dict(zip(("lit", "tipped", "lid_on", "stopped"), times, strict=True))
         remarks = [REMARKS[f.kind] for f in faults if f.burn == plan["burn"] and f.kind in REMARKS]
         rows.append(
-            {
-                **said,
-                **_weighed(burns, row, rng),
-                **{name: burns.clock(row, second) for name, second in seconds.items() if second == second},
+            said
+            | _weighed(burns, row, rng)
+            | {name: burns.clock(row, second) for name, second in clocks.items() if second == second}
+            | {
                 "ambient_c": f"{weather.ambient_c[row]:.1f}",
                 "wind_m_s": f"{weather.wind_m_s[row]:.1f}",
                 "humidity_pct": f"{weather.humidity_pct[row]:.0f}",
@@ -368,29 +391,40 @@ def _weighed(burns: _Burns, row: int, rng: np.random.Generator) -> dict[str, str
     }
 
 
+def _events(burns: _Burns, faults: Sequence[Fault]) -> list[dict[str, str]]:
+    """Return the rows of events.csv: the lids that were opened, in the order of the burns."""
+    opened = {fault.burn for fault in faults if fault.kind == "lid open"}
+    return [
+        {
+            "burn": str(burn_id),
+            "at": burns.clock(row, burns.around.open_from_s[row]),
+            "until": burns.clock(row, burns.around.open_until_s[row]),
+            "event": "lid open",
+            "probes": "",
+            "notes": "simulated",
+        }
+        for row, burn_id in enumerate(burns.planned["burn"])
+        if burn_id in opened
+    ]
+
+
 def _scores(
     rows: Sequence[Mapping[str, str]], charges: Charges, tasters: Sequence[str], seed: int
 ) -> list[dict[str, str]]:
     """Score smoke and smell from 0 to 10: both grow with volatile matter and moisture, tasters differ."""
     rng = np.random.default_rng([seed, 61])
-    habit = rng.normal(0, 0.6, (len(tasters), 2))
-    scored = []
+    habit, scored = rng.normal(0, 0.6, (len(tasters), 2)), []
+    strength = 25 * charges.volatile + 20 * (charges.moisture - 0.03)
     for number, row in enumerate(rows):
-        strength = 25 * charges.volatile[number] + 20 * (charges.moisture[number] - 0.03)
+        code = f"S{(number + 1) * 7 % 97:02d}"
         for taster, order in enumerate(rng.permutation(len(tasters))):
-            for which, attribute in enumerate(("smoke", "smell")):
-                raw = strength * (1.0, 0.7)[which] + habit[taster, which] + rng.normal(0, 0.7)
-                scored.append(
-                    {
-                        "burn": row["burn"],
-                        "taster": tasters[taster],
-                        "code": f"S{(number + 1) * 7 % 97:02d}",
-                        "attribute": attribute,
-                        "score": f"{min(max(raw, 0.0), 10.0):.0f}",
-                        "order": str(order + 1),
-                        "note": "simulated",
-                    }
+            for own, attribute, share in zip(habit[taster], ("smoke", "smell"), (1.0, 0.7), strict=True):
+                raw = strength[number] * share + own + rng.normal(0, 0.7)
+                cells = (
+                    *(row["burn"], tasters[taster], code, attribute),
+                    *(f"{min(max(raw, 0.0), 10.0):.0f}", str(order + 1), "simulated"),
                 )
+                scored.append(dict(zip(SCORE_NAMES, cells, strict=True)))
     return scored
 
 

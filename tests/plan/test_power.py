@@ -254,6 +254,8 @@ AMISS = [
     {"margin": 0},
     {"margin": -1},
     {"margin": "15 °C"},
+    {"level": 95},
+    {"level": 0.4},
 ]
 
 
@@ -262,3 +264,32 @@ def test_a_margin_or_a_family_that_is_none_is_refused(amiss):
     ((name, value),) = amiss.items()
     with pytest.raises(KitError, match=f"{name}: found '{value}'"):
         power_of({"fuels": 3, "bags": 2, "burns": 2}, {"bag": 5.0, "burn": 10.0}, 10.0, **amiss)
+
+
+TABLE = pd.DataFrame({"fuel": list("abc") * 4, "bag": [0] * 6 + [1] * 6})
+NO_DESIGN = [
+    (TABLE, {"control": "z", "multiplicity": "dunnett"}, "control: found 'z'; expected a fuel of the design"),
+    (TABLE, {"control": "z"}, "control: found 'z'"),
+    (TABLE.rename(columns={"fuel": "fuels"}), {}, "design: found fuels, bag; expected a column fuel"),
+    (TABLE.iloc[:0], {}, "design: found no burns"),
+    (
+        {"fuel": 3, "bags": 2, "burns": 2},
+        {},
+        "design: found fuel, bags, burns; expected fuels, bags and burns",
+    ),
+]
+
+
+@pytest.mark.parametrize(("design", "asked", "message"), NO_DESIGN, ids=[each[2][:32] for each in NO_DESIGN])
+def test_a_design_that_is_none_or_lacks_its_control_is_refused(design, asked, message) -> None:
+    with pytest.raises(KitError, match=message):
+        power_of(design, {"bag": 5.0, "burn": 10.0}, 10.0, **asked)
+
+
+def test_of_a_table_the_control_is_the_first_fuel_where_none_is_named() -> None:
+    uneven, sds = TABLE.iloc[1:], {"bag": 5.0, "burn": 10.0}
+    first, named, other = (
+        power_of(uneven, sds, 10.0, multiplicity="dunnett", control=each) for each in (None, "b", "a")
+    )
+    pd.testing.assert_frame_equal(first, named)
+    assert first["se"].iloc[0] < other["se"].iloc[0]

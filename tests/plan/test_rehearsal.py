@@ -94,6 +94,35 @@ def test_simulate_trial_writes_a_whole_folder_or_none(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["s"]
 
 
+AMISS = [
+    ({"seed": -1}, "simulation, seed: found -1; expected at least 0"),
+    ({"seed": "one"}, "simulation, seed: found one; expected a whole number"),
+    ({"interval_s": 0}, "simulation, interval_s: found '0'; expected seconds above zero"),
+    ({"planned": order(3).drop(columns="bag")}, "order of burns: found no column bag"),
+    ({"planned": order(3).iloc[:0]}, "order of burns: found no burns"),
+    ({"planned": order(3).assign(day="2 May")}, "order of burns, day: found '2 May'; expected a day, as"),
+    (
+        {"planned": order(3).assign(burn="b1")},
+        "order of burns: found burn 'b1' 3 times; expected each burn once",
+    ),
+    (
+        {"faults": [Fault("battery", "b9")]},
+        "simulation, faults: found burn 'b9'; expected a burn of the order",
+    ),
+    ({"faults": [Fault("rust", "b1")]}, "simulation, faults: found 'rust'; expected battery, spike"),
+    ({"trial": "[trial"}, "trial.toml"),
+    ({"trial": TRIAL.replace("grams = 500", 'grams = "much"')}, "trial.toml, line .*grams"),
+]
+
+
+@pytest.mark.parametrize(("amiss", "message"), AMISS, ids=[each[1][:45] for each in AMISS])
+def test_what_cannot_be_simulated_is_refused_and_leaves_nothing(tmp_path: Path, amiss, message: str) -> None:
+    asked = {"trial": TRIAL, "planned": order(3)} | amiss
+    with pytest.raises(KitError, match=message):
+        simulate_trial(tmp_path / "s", **asked)
+    assert not list(tmp_path.iterdir())
+
+
 def test_burns_after_midnight_carry_their_date(tmp_path: Path) -> None:
     made = simulate_trial(tmp_path / "s", TRIAL, order(7, per_day=7), seed=2)
     sheet = pd.read_csv(made / "burns.csv", dtype=str)
