@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -26,16 +25,17 @@ Value = str | float | bool
 
 INFERRED = frozenset({"step_s", "split_by"})
 """Keys of [[logger]] that a file settles by itself, though it does not say them."""
-NAMING, OF_MAIN, OF_OTHERS = (
-    re.compile(WORDS["start"][kind], re.IGNORECASE) for kind in ("naming", "main_probe", "other_probe")
+NAMING, NAMES_ANOTHER, OF_MAIN, OF_OTHERS = (
+    re.compile(WORDS["start"][kind], re.IGNORECASE)
+    for kind in ("naming", "names_another", "main_probe", "other_probe")
 )
 MOVED_K, COLD_K, BEFORE_S = 40.0, 10.0, 1800.0
 """A probe that moved by so much saw a fire; a cooker so little above where it began is cold again."""
 SIBLINGS, MOST_OTHERS = 3, 6
 DAY_FIRST, FARTHER = "day_first", 3
 """Dates are taken in the order that brings the files together, if the other one spreads them so many times as far."""
-FEWEST_ROWS = 20
-"""Readings that a name in a column needs to be that of a burn."""
+MOST_LINES, NEARLY_ALL = 0.5, 0.9
+"""Share of a fire's lines beside which its name stands, in a column so headed; in any other column."""
 
 
 @dataclass(frozen=True)
@@ -325,6 +325,11 @@ def _patterns(own: Sequence[str], names: Sequence[str]) -> tuple[str, ...]:
 def _burns(group: Sequence[_Export], heading: str) -> list[_Burn]:
     """Return the fires of a logger's files with what names and columns tell of them."""
     by_export = [_fires(export, heading) for export in group]
+    column = _naming_column([burn for burns in by_export for burn in burns if burn.fire and not burn.label])
+    by_export = [
+        [burn if burn.label else replace(burn, label=_word_beside(burn, column)[0]) for burn in burns]
+        for burns in by_export
+    ]
     labels = [burn.label for burns in by_export for burn in burns]
     by_label = dict(zip(labels, guessed(labels), strict=True)) if any(labels) else {}
     names = [export.name for export in group]
@@ -345,16 +350,9 @@ def _fires(export: _Export, heading: str) -> list[_Burn]:
     fires = find_fires(log, heading) if log is not None and heading in log.probes else []
     if log is None or not fires or (len(fires) > 1 and not log.has_clock):
         return [_Burn(export, None)]
-    last = {fire.group: fire for fire in fires}
-    is_split = "split_by" in export.keys
-    words = {} if is_split and all(fire.group for fire in fires) else _naming_column(export, log)
+    last, is_split = {fire.group: fire for fire in fires}, "split_by" in export.keys
     return [
-        _Burn(
-            export,
-            fire,
-            _stop(log, fire, fire is last[fire.group]),
-            fire.group if fire.group and is_split else _word_beside(log, fire, words),
-        )
+        _Burn(export, fire, _stop(log, fire, fire is last[fire.group]), fire.group if is_split else "")
         for fire in fires
     ]
 
@@ -372,24 +370,35 @@ def _stop(log: Log, fire: Fire, is_last: bool) -> str:
     return str(table["clock"].iloc[row].floor("s")) if log.has_clock else ""
 
 
-def _word_beside(log: Log, fire: Fire, words: Mapping[int, str]) -> str:
-    """Return the word that stands beside most lines of a fire, '' where none does."""
+def _naming_column(burns: Sequence[_Burn]) -> str:
+    """Return the heading of the column that says what was burned, '' where none does.
+
+    Its heading says so, or its few words look like it: at least two of them, and one all along each fire.
+    """
+    by_looks = ""
+    for column in dict.fromkeys(name for burn in burns if burn.export.log for name in burn.export.log.texts):
+        words, shares = zip(*(_word_beside(burn, column) for burn in burns), strict=True)
+        if not re.search(r"[^\W\d_]{3}", " ".join(words)):
+            continue
+        if NAMING.search(column):
+            return column
+        if len({*words}) > 1 and min(shares) >= NEARLY_ALL and not NAMES_ANOTHER.search(column):
+            by_looks = by_looks or column
+    return by_looks
+
+
+def _word_beside(burn: _Burn, column: str) -> tuple[str, float]:
+    """Return the word of a column that stands beside most lines of a fire, and its share of them; '' for none."""
+    log, fire = burn.export.log, burn.fire
+    if log is None or fire is None or column not in log.texts:
+        return "", 0.0
     inside = log.table["elapsed_s"].between(fire.begin_s, fire.cold_s).to_numpy()
-    beside = Counter(words[line] for line in log.lines[inside].tolist() if line in words)
-    return beside.most_common(1)[0][0] if beside else ""
-
-
-def _naming_column(export: _Export, log: Log) -> dict[int, str]:
-    """Return the word that stands in each line of a column that names what was burned; {} where there is none."""
-    for heading in filter(NAMING.search, log.dialect.others):
-        with suppress(KitError):
-            split = read_log(export.path, {**export.keys, "split_by": heading}, name=export.name)
-            labels = [] if split.groups is None else list(map(str, split.groups))
-            counts = Counter(labels)
-            is_told = counts and min(counts.values()) >= FEWEST_ROWS
-            if is_told and re.search(r"[^\W\d_]{3}", " ".join(counts)):
-                return dict(zip(split.lines.tolist(), labels, strict=True))
-    return {}
+    if log.groups is not None:
+        inside &= log.groups == fire.group
+    texts = log.texts[column]
+    counts = np.bincount(texts.codes[inside])
+    share = float(counts.max() / counts.sum())
+    return (texts.words[int(counts.argmax())], share) if share >= MOST_LINES else ("", share)
 
 
 def _rows(burns: Sequence[_Burn]) -> list[dict[str, str]]:

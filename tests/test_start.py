@@ -89,6 +89,47 @@ def test_a_column_that_names_what_burns_tells_fuel_and_bag(tmp_path):
     assert len(check(confirmed(made.folder)).records) == 4
 
 
+@pytest.mark.parametrize(
+    ("heading", "words", "fuels"),
+    [
+        ("material", ["vine", "cork", "vine", "cork"], ["vine?", "cork?", "vine?", "cork?"]),
+        ("wood type", ["alder", "oak", "plum", "beech"], ["alder?", "oak?", "plum?", "beech?"]),
+        ("Brennstoff", ["Erle"] * 4, ["erle?"] * 4),
+        (
+            "label",
+            ["vine bag 1", "cork bag 2", "vine bag 2", "cork bag 1"],
+            ["vine?", "cork?", "vine?", "cork?"],
+        ),
+        ("label", ["vine"] * 4, ["?"] * 4),
+        ("operator", ["Ann", "Bob", "Ann", "Bob"], ["?"] * 4),
+    ],
+)
+def test_a_column_of_words_under_any_heading_tells_fuels_where_its_words_look_like_them(
+    tmp_path, heading, words, fuels
+):
+    def renamed(pile):
+        truth, path = exports.named_runs(pile), pile / "season.tsv"
+        text = path.read_text("utf-8").replace("sample", heading, 1)
+        for place, name in enumerate(("vine bag 1", "cork bag 1", "vine bag 2", "cork bag 2")):
+            text = text.replace(name, f"word {place}")
+        for place, word in enumerate(words):
+            text = text.replace(f"word {place}", word)
+        path.write_text(text, "utf-8")
+        return truth
+
+    made, _ = started(tmp_path, renamed)
+    assert [row["fuel"] for row in made.rows] == fuels
+
+
+def test_words_that_change_within_a_fire_are_no_fuels(tmp_path):
+    def phases(at, a, b):
+        return f"{at:%Y-%m-%dT%H:%M:%S},{('kindling', 'glowing')[at.hour > 10]},{a:.1f},{b:.1f}\n"
+
+    log = tmp_path / "20260514.csv"
+    log.write_text(_one_fire(20, "time,what,grate (°C),lid (°C)\n", phases), "utf-8")
+    assert [row["fuel"] for row in start_run(tmp_path / "trial", [log]).rows] == ["?"]
+
+
 def test_logs_without_a_clock_have_rows_without_times(tmp_path):
     made, _ = started(tmp_path, exports.without_clock)
     assert [(row["burn"], row["fuel"], row.get("lit", "")) for row in made.rows] == [
@@ -153,6 +194,7 @@ def test_which_of_two_hot_columns_is_the_main_probe_is_a_guess(tmp_path):
     made = start_run(tmp_path / "trial", [path])
     heading = [problem for problem in made.questions if "trial.toml" in problem.where]
     assert len(heading) == 1 and "'Kanal 1 [°C]?'" in heading[0].found
+    assert "if 'Kanal 1 [°C]' is the column of 'Kanal 1'" in heading[0].remedy
     assert check(confirmed(made.folder)).records[0]["peak_c"] == pytest.approx(240, abs=3)
 
 

@@ -212,6 +212,10 @@ class Texts:
     codes: npt.NDArray[np.int32]
     words: tuple[str, ...]
 
+    def taken(self, rows: Ints) -> Texts:
+        """Return some rows, in the order given."""
+        return Texts(picked(self.codes, rows), self.words)
+
 
 @dataclass(frozen=True)
 class Body:
@@ -296,7 +300,7 @@ def take(body: Body, rows: Ints) -> Body:
         lines=body.lines[rows],
         stamps=body.stamps and body.stamps.taken(rows),
         numbers={column: part.taken(rows) for column, part in body.numbers.items()},
-        texts={column: Texts(part.codes[rows], part.words) for column, part in body.texts.items()},
+        texts={column: part.taken(rows) for column, part in body.texts.items()},
     )
 
 

@@ -15,7 +15,7 @@ import pandas as pd
 from pydantic import ValidationError
 
 from kit.errors import Faults, KitError, Problem, did_you_mean
-from kit.readings.body import Wanted, picked, read_body
+from kit.readings.body import Texts, Wanted, picked, read_body
 from kit.readings.date_order import Timed
 from kit.readings.headings import stated_clock, step_between
 from kit.readings.long_form import mark_categories, split_runs, widened
@@ -28,6 +28,7 @@ from kit.readings.temperatures import Sentinels, ask_units, loose_columns, settl
 from kit.readings.time_column import TimePlan, find_time
 from kit.readings.timeline import Timeline, time_of
 from kit.trial import Logger
+from kit.trial.decode import path_of
 from kit.trial.toml_models import amiss
 
 
@@ -109,6 +110,8 @@ class Log:
         Label of the run each row belongs to, or None where the file holds one.
     differences
         Columns that are a difference of two temperatures, in K, scaled and never shifted.
+    texts
+        Columns of words by heading: code of each row, 0 for blank, into the column's distinct words.
     events
         Words logged beside or between readings: line, elapsed_s, clock, column, text; with
         only_event where the row held nothing else and is no row of `table`.
@@ -126,6 +129,7 @@ class Log:
     repeated: npt.NDArray[np.bool_] = field(repr=False)
     groups: npt.NDArray[np.object_] | None = field(repr=False)
     differences: pd.DataFrame = field(repr=False)
+    texts: Mapping[str, Texts] = field(repr=False)
     events: pd.DataFrame = field(repr=False)
 
     @property
@@ -181,8 +185,13 @@ def read_log(
     >>> read_log(demo / "logs" / "burn-01.csv").table.columns.tolist()
     ['elapsed_s', 'clock', 'grate (°C)', 'lid (°C)']
     """
-    path = Path(path)
-    keys = {key: value for key, value in (declared or {}).items() if value is not None}
+    path = path_of(path, "a log")
+    if not isinstance(declared, Mapping | None):
+        found, expected = repr(declared), 'keys of [[logger]] with their values, as {"unit": "degC"}'
+        raise KitError.refuse(
+            f"{name or path.name}, declared", found, expected, "Give a dictionary, or nothing."
+        )
+    keys = {str(key): value for key, value in (declared or {}).items() if value is not None}
     before = _state(path)
     try:
         log = _read(_opened(path, keys, name), sentinels)
@@ -320,6 +329,9 @@ def _read(log: OpenLog, sentinels: Sentinels) -> Log:
         repeated=line.repeated,
         groups=groups,
         differences=pd.DataFrame(apart),
+        texts={
+            names[column]: part.taken(rows) for column, part in body.texts.items() if column in roles.texts
+        },
         events=with_times(checked.events, lines, line.elapsed_s, shown),
     )
 

@@ -10,6 +10,7 @@ import zipfile
 from collections.abc import Mapping
 from contextlib import suppress
 from datetime import date, datetime, time, timedelta
+from os import PathLike
 from pathlib import Path
 
 from kit.errors import KitError
@@ -34,6 +35,20 @@ VALID = "valid UTF-8"
 _UNSEEN = re.compile(
     "[\x00-\x08\x0e-\x1f\x7f-\x9f\u00ad\u200b\u200e\u200f\u202a-\u202e\u2060\u2066-\u2069\ufeff\ud800-\udfff]"
 )
+
+
+def path_of(value: object, what: str) -> Path:
+    """Return the path that was given for something.
+
+    Raises
+    ------
+    KitError
+        Where it is none.
+    """
+    if isinstance(value, str | PathLike):
+        return Path(value)
+    found = f"{shown(value)}, of type {type(value).__name__}"
+    raise KitError.refuse(what, found, f"the path of {what}", "Give it as a text or a path.")
 
 
 def read_text(path: Path, name: str) -> tuple[str, str]:

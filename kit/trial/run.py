@@ -13,7 +13,7 @@ from kit.errors import Faults, KitError, did_you_mean
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.trial.burn_sheet import read_burn_sheet
-from kit.trial.decode import ENDINGS, read_text, shown, toml_text, without_hidden
+from kit.trial.decode import ENDINGS, path_of, read_text, shown, toml_text, without_hidden
 from kit.trial.earlier import lender_folders
 from kit.trial.logs import LOGS, log_names, stays_inside
 from kit.trial.models import ALL_ALIKE, Declared
@@ -196,7 +196,7 @@ def look_into(path: str | Path) -> LookedInto:
     KitError
         Where there is no such folder.
     """
-    folder = Path(path).absolute()
+    folder = path_of(path, "a run folder").absolute()
     if not folder.is_dir():
         is_file = folder.is_file()
         found = "a file" if is_file else "no such folder"

@@ -76,7 +76,7 @@ def _without_guesses(trial: Trial, faults: TomlFaults) -> Trial:
         for probe, heading in logger.columns.items():
             if heading != columns[probe]:
                 found = f"{shown(heading)}, a guess: more than one column of these files saw the fire"
-                remedy = f"Correct it, or take the ? away if {columns[probe]} is probe {probe}."
+                remedy = f"Correct it, or take the ? away if '{columns[probe]}' is the column of '{probe}'."
                 loc = ("logger", place, "columns", probe)
                 faults.note("ask", loc, found, "the heading of that probe", remedy)
         loggers.append(

@@ -60,3 +60,17 @@ def test_a_log_deleted_while_it_is_read_is_refused(tmp_path, monkeypatch):
 
 def test_every_size_survives_at_a_small_share():
     assert not [size for size in sizes(0.005) if not size.survived]
+
+
+@pytest.mark.parametrize("path", [None, 3])
+def test_what_is_no_path_is_refused_in_words(path):
+    for opening, what in ((open_run, "a run folder"), (read_log, "a log")):
+        with pytest.raises(KitError) as caught:
+            opening(path)
+        assert caught.value.problems[0].where == what and repr(path) in caught.value.problems[0].found
+
+
+@pytest.mark.parametrize(("declared", "found"), [("x", "'x'"), ([1], r"\[1\]"), ({3: 4}, "an unknown key")])
+def test_declared_keys_that_are_none_are_refused_in_words(tmp_path, declared, found):
+    with pytest.raises(KitError, match=found):
+        read_log(log_text(TEXT, tmp_path), declared)

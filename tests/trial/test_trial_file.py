@@ -348,3 +348,8 @@ def test_the_testers_own_words_are_part_of_the_run(tmp_path):
     assert open_run(tmp_path).own_words == ""
     (tmp_path / "notes.md").write_bytes("\ufeff# Wind\r\n\r\nGusts on **day two**\u202e.\r\n".encode())
     assert open_run(tmp_path).own_words == "# Wind\n\nGusts on **day two**."
+
+
+def test_marks_that_could_be_meant_stand_in_quotes(tmp_path):
+    trial = TRIAL + '[[logger]]\ndecimal = "x"\n'
+    assert only(tmp_path, trial=trial).remedy == "Known: ',', '.'."
