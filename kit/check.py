@@ -23,6 +23,8 @@ FOR_THE_LOGS = frozenset({"trial", "cleaning", "probe", "logger"})
 """Tables of trial.toml without which a question about a log may have been answered already."""
 STILL_K, LEAST_RANGE_K = 3.0, 15.0
 """A main probe that moved by less stood still; by less than the second, it hardly saw the fire."""
+MOST_NAMED = 6
+"""Burns named one by one whose probe moved little; of more, how many."""
 LATE_S = 300.0
 """A fire that begins so long after time zero makes every time to something too long."""
 
@@ -212,8 +214,9 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
     if still:
         moved = sorted({round(each.range_k) for each in still})
         reach = " to ".join(map(str, (moved[0], moved[-1])[: len(moved)]))
-        burns = _named([each.burn for each in still])
-        notes.append(f"{burns}, {still[0].probe}: moved by {reach} K only.")
+        more = f" and {len(still) - MOST_NAMED} more" if len(still) > MOST_NAMED else ""
+        burns = _named([each.burn for each in still[:MOST_NAMED]]) + more
+        notes.append(f"{burns}, probe {still[0].probe}: moved by {reach} K only.")
     return notes
 
 

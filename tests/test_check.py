@@ -167,6 +167,15 @@ def test_a_main_probe_that_stood_still_is_a_question(tmp_path):
     assert "grate (°C) moved by 0.8 K only" in only.found
 
 
+def test_burns_whose_probe_hardly_moved_are_counted_where_they_are_many(tmp_path):
+    faint = csv_of(START, SECONDS, grate=20 + 4 * np.sin(SECONDS / 300), lid=curve(SECONDS))
+    head, row = ROW.split("\n")[:2]
+    rows = [row.replace("01", f"{n:02}", 1).replace("a.csv", f"{n}.csv") for n in range(1, 9)]
+    folder_of(tmp_path, "\n".join([head, *rows, ""]), {f"{n}.csv": faint for n in range(1, 9)})
+    (line,) = [line for line in check(tmp_path).lines if "moved by" in line]
+    assert line == "Burns 01, 02, 03, 04, 05, 06 and 2 more, probe grate (°C): moved by 8 K only."
+
+
 def test_burns_that_do_not_count_for_a_primary_metric_are_named(tmp_path):
     head = "burn,fuel,bag,day,lit,stopped,log,charge_g,ash_g\n"
     rows = "01,a,1,2026-05-14,10:00,12:20,a.csv,400,12\n02,a,1,2026-05-15,10:00,12:20,b.csv,400,\n"

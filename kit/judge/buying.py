@@ -124,8 +124,8 @@ def value_compared(comparisons: pd.DataFrame, trial: Trial) -> pd.DataFrame:
 
     With prices: the ratio of the costs at the prices paid, its interval and its verdict are those of the comparison of
     the metric cost; both are equal value where the price of a kilogram of a is `break_even` times that of b, the
-    ratio paid over the ratio of the costs. Without prices, and with charges of equal mass, that is the ratio of the
-    times above the threshold, and no verdict is given.
+    ratio paid over the ratio of the costs. Without prices, and with charges said to be of equal mass, that
+    is the ratio of the times above the threshold, and no verdict is given.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ def value_compared(comparisons: pd.DataFrame, trial: Trial) -> pd.DataFrame:
     }
     bases = comparisons["metric"].astype(str).str.split(":").str[0]
     costs = comparisons[bases == "cost"]
-    times = comparisons[bases == "time_above"] if trial.charge.by == "mass" else comparisons.iloc[:0]
+    times = comparisons[bases == "time_above"] if trial.charge.of_equal_mass else comparisons.iloc[:0]
     known = set(costs["metric"].str.removeprefix("cost:"))
     times = times[~times["metric"].astype(str).str.removeprefix("time_above:").isin(known)]
     of_a, of_b = (costs[name].astype(object).map(price).astype(float) for name in ("a", "b"))

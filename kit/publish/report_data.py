@@ -353,14 +353,14 @@ def prices_per_kg(data: ReportData) -> dict[str, float]:
 
 
 def price_metric(data: ReportData) -> str:
-    """Return the comparison that break-even prices rest on: cost, else time above where charges are of equal mass.
+    """Return the comparison that break-even prices rest on: cost, else time above of charges said to be of equal mass.
 
     The temperature is that of a primary measure if one is compared: of two fuels alone, costs above it may not be.
     """
     compared = list(dict.fromkeys(data.table("comparisons")["metric"]))
     costs = [metric for metric in compared if metric.startswith("cost:") and prices_per_kg(data)]
     times = [metric for metric in compared if metric.startswith("time_above:")]
-    return _primary_first(data, [*costs, *(times if data.trial.charge.by == "mass" else [])])
+    return _primary_first(data, [*costs, *(times if data.trial.charge.of_equal_mass else [])])
 
 
 def cost_metric(data: ReportData) -> str:

@@ -119,6 +119,11 @@ class Charge(Table):
     litres: Annotated[Positive, Unit("L")] | None = None
     """Volume of a charge, as planned."""
 
+    @property
+    def of_equal_mass(self) -> bool:
+        """Whether the trial file says that charges are of equal mass."""
+        return self.by == "mass" and bool(self.model_fields_set)
+
 
 class Declared(Table):
     """One column of the burn sheet that the trial declares as a metric."""

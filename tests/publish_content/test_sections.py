@@ -15,6 +15,7 @@ from kit.publish.report_data import report_data
 from kit.publish.sections.endmatter import markdown_html
 from kit.publish.sections.first_screen import answer_sentences
 from kit.publish.wording import number_word
+from kit.trial.models import Charge
 from tests.publish_content.made import analysis, folder
 from tests.publish_content.pages import read
 
@@ -156,6 +157,41 @@ def test_one_bag_gives_verdicts_for_these_bags_alone_and_nothing_on_the_next(kin
     claims = [*all_claims(report_data(made))]
     assert claims and all(about in claim.sentence and about in claim.say for claim in claims)
     assert "next bag" not in text(kind, sections.variation).replace("The next bag", "")
+
+
+def of_charges(charge, **grams):
+    """Return the analysis of three fuels with this [charge], no prices, and charges of these masses."""
+    made = analysis("three")
+    fuels = tuple(fuel.model_copy(update={"price": None}) for fuel in made.run.trial.fuels)
+    trial = replace(made.run.trial, charge=charge, fuels=fuels)
+    sheet = made.run.burns.assign(charge_g=made.run.burns["fuel"].map(grams).astype(float))
+    unpriced = made.comparisons[~made.comparisons["metric"].str.startswith("cost")]
+    return replace(made, run=replace(made.run, trial=trial, burns=sheet)).with_tables(comparisons=unpriced)
+
+
+def test_a_break_even_price_without_prices_wants_the_word_that_charges_were_of_equal_mass():
+    unsaid, said = (of_charges(charge) for charge in (Charge(), Charge(by="mass")))
+    page = "No break-even price: the trial file does not say that charges were of equal mass"
+    assert page in read(sections.comparisons(unsaid).html).text
+    assert "charges being of equal mass" in read(sections.comparisons(said).html).text
+    assert "no basis of comparison is claimed" in read(sections.method(unsaid).html).text
+
+
+def test_charges_that_differ_unsaid_are_a_limitation():
+    unlike = read(sections.method(of_charges(Charge(), alder=400, olive=410, pressed=600)).html).text
+    unlike = unlike.replace("\u00a0", " ")
+    assert (
+        "Charges were not equal: on average from 400 g (14.1 oz) of alder lump to 600 g (21.2 oz) of pressed"
+        in unlike
+    )
+    for alike in (of_charges(Charge(), alder=400, olive=410, pressed=415), of_charges(Charge())):
+        assert "Charges were not equal" not in read(sections.method(alike).html).text
+
+
+@pytest.mark.parametrize("kind", ["three", "no bags"])
+def test_the_page_says_how_often_the_intervals_of_the_means_held(kind):
+    words = text(kind, sections.method)
+    assert re.search(r"made to hold the truth in 95 of 100 trials, held it in 9\d( to 9\d)? of 100", words)
 
 
 def test_days_are_counted_of_the_burns_whose_day_is_known():

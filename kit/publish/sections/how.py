@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from kit.judge.self_check import TRIALS
 from kit.metrics import METRIC_BASES
 from kit.page.html_tables import cols, numbers
-from kit.page.shown_numbers import plain
+from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html, element
 from kit.publish.report_data import ReportData, report_data
 from kit.publish.sections.section import (
@@ -40,6 +40,8 @@ FAMILY: Final = {
     "holm": "all comparisons, adjusted by Holm's rule",
     "none": "single comparisons, not adjusted",
 }
+MOST_UNLIKE: Final = 1.05
+"""Times the lightest fuel's mean charge up to which charges pass as alike."""
 SPREAD: Final = {
     "common": "one spread between burns for all fuels",
     "by fuel": "a spread between burns for each fuel",
@@ -213,7 +215,7 @@ def _self_check_told(data: ReportData) -> str:
     rows = data.table("self_check")
     if not len(rows):
         return "No self-check was run: there is no fitted model to simulate from."
-    held = rows[rows["quantity"].str.startswith("intervals of the means hold")]
+    held = rows[rows["quantity"].str.contains("^intervals of the means .*hold the truth")]
     if not len(held):
         return f"{TRIALS} trials of just this design were simulated and analysed alike; the appendix has every count."
     ends = dict.fromkeys(f"{100 * float(end):.0f}" for end in (held["share"].min(), held["share"].max()))
@@ -308,6 +310,7 @@ def limitations(data: ReportData) -> list[str]:
             "These burns are simulated. They show how a report reads; they say nothing about any real fuel.",
         ),
         (True, f"{cookers}, one place, one way of burning: the answer may differ in another cooker."),
+        (unlike := _unlike_charges(data), unlike),
         (not any(bags), "Bags are not noted: whether another bag would do the same cannot be told."),
         (any(bags) and fewest <= 3, f"Few bags: {counted(fewest, 'bag')} of {of}.{zero}"),
         (once, f"{'Each fuel' if len(once) == len(cast) else listed(once)} {spread}."),
@@ -318,6 +321,25 @@ def limitations(data: ReportData) -> list[str]:
         (True, "One laboratory gives intermediate precision, not what another laboratory would find."),
     ]
     return [sentence for holds, sentence in told if holds]
+
+
+def _unlike_charges(data: ReportData) -> str:
+    """Say how far the charges differed from fuel to fuel, where the trial file says nothing of them; else ''."""
+    import pandas as pd
+
+    burns = data.sheet[data.sheet["burn"].isin(data.compared)]
+    grams = pd.to_numeric(burns["charge_g"], errors="coerce").groupby(burns["fuel"]).mean()
+    if data.trial.charge.model_fields_set or not grams.max() > MOST_UNLIKE * grams.min():
+        return ""
+    shown = {
+        fuel: quantity(mean, "g", data.units, decimals=0 if grams.min() >= 20 else 1)
+        for fuel, mean in grams.items()
+    }
+    lightest, heaviest = (f"{shown[fuel]} of {data.name(fuel)}" for fuel in (grams.idxmin(), grams.idxmax()))
+    return (
+        f"Charges were not equal: on average from {lightest} to {heaviest}. How far a difference between fuels is one "
+        "between charges cannot be told."
+    )
 
 
 def definitions(data: ReportData) -> Html:

@@ -436,7 +436,7 @@ def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Htm
     """Return the price verdicts in words, at most so many, with the break-even drawing."""
     rows = break_even_table(data)
     if not len(rows):
-        return []
+        return _no_price(data)
     told = [price_sentence(row, data) for row in rows.itertuples(index=False)]
     settled = [text for text, verdict in zip(told, rows["verdict"], strict=True) if verdict not in UNDECIDED]
     picked = [*settled, *(text for text in told if text not in settled)][:most]
@@ -450,6 +450,15 @@ def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Htm
             "From the cost of an hour above the temperature, fuel left over credited as the trial file says."
         )
     return [heading("Price", "break-even-price"), drawing, bullets(picked), label(basis)]
+
+
+def _no_price(data: ReportData) -> list[Html | Drawing | None]:
+    """Say what a break-even price wants, where only the word on the charges is missing."""
+    timed = data.table("comparisons")["metric"].astype(str).str.startswith("time_above:").any()
+    if data.interim or not timed or data.trial.charge.model_fields_set:
+        return []
+    wanted = 'No break-even price: the trial file does not say that charges were of equal mass ([charge] by = "mass").'
+    return [heading("Price", "break-even-price"), label(wanted)]
 
 
 def price_sentence(row: Any, data: ReportData) -> str:
