@@ -15,7 +15,7 @@ from kit.plan.designs import AFFORDABLE, ENOUGH, SHOWN
 from kit.plan.planned import Planned
 from kit.plan.power import BEYOND, DIFFERENCES, LITTLE, OPEN, SAME, UNSIZED, Design, chance_of
 from kit.plan.schedule import Workday
-from kit.plan.sheets import CALENDAR, WORDS
+from kit.plan.sheets import CALENDAR, OVERRUN
 
 SPLITS = {0.5: "a bag costs half a burn", 1.0: "as much as one", 2.0: "two burns", 4.0: "four burns"}
 TRUTHS = {0: "alike", 1: "the margin apart", 2: "twice the margin apart"}
@@ -60,7 +60,7 @@ def design_lines(planned: Planned) -> list[str]:
         spare = int((planned.calendar["what"] == "spare day").sum())
         weather = f", with {_count(spare, 'spare day')} for weather" if spare else ""
         lines += [f"{_count(len(days), 'day')} of burning from {days[0]} to {days[-1]}{weather}."]
-        lines += [*day_lines(planned.workday), WORDS["overrun"]]
+        lines += [*day_lines(planned.workday), OVERRUN]
     if planned.cost is not None:
         lines.append(f"The bags cost {planned.cost:.0f} {planned.trial.currency}".strip() + ".")
     return lines

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -16,28 +15,30 @@ import pandas as pd
 
 from kit.page.cautions import cautions_html, cautions_short
 from kit.page.document import POLICY
-from kit.page.text import Html, element
+from kit.page.text import Html, escape
 from kit.plan.schedule import Workday
 from kit.schema import BURNS
 from kit.trial import Plan, Trial
 
 SHEETS, KEY = "plan/sheets.html", "plan/key.html"
-STYLE = Path(__file__).with_name("sheets.css").read_text(encoding="utf-8")
 LETTERS = "ACEFHJKLMNPRTUVWXY"  # none that is taken for a digit or another letter
 DIGITS = "34679"
-EVENT_ROWS = 3
 HALF_HOURLY = 5.0  # hours up to which attendance is ticked every half hour
-LAST_ROWS = 8
-"""So many rows of the calendar are kept together at its end, that no page holds one line alone."""
-BEFORE = ("charge_g", "charge_l", "operator", "day", "ambient_c", "wind_m_s", "humidity_pct")
 CALENDAR = {
     "light": "light at",
     "next": "earliest next lighting, only if checked cold and emptied",
     "weigh": "weigh if cold right through: burns",
 }
-CLOCKS = ("lit", "tipped", "lid_on", "stopped", "log")
-WORDS: dict[str, Any] = tomllib.loads(Path(__file__).with_name("sheets.toml").read_text(encoding="utf-8"))
-"""What stands on the sheets, by name."""
+OVERRUN = (
+    "A burn that runs over, or a cooker still warm: the rest of that day moves, as it stands, to the next day or a "
+    "spare one. Keep the order and the numbers, and let all else of the calendar follow: the blocks stay whole."
+)
+NO_AMOUNT = {
+    "mass": "the mass agreed on for every burn",
+    "volume": "the volume agreed on for every burn, weighed",
+    "full starter": "a full starter, weighed",
+}
+"""What to charge where [charge] does not say how much."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,29 +61,100 @@ class Sheets:
     workday: Workday
     simulated: bool = False
 
+    @property
+    def title(self) -> str:
+        """What the trial is called."""
+        return self.trial.title or "trial"
+
+    @property
+    def hazards(self) -> list[str]:
+        """What any of the fuels does that asks for handling."""
+        return list(dict.fromkeys(hazard for fuel in self.trial.fuels for hazard in fuel.hazards))
+
+    @property
+    def additives(self) -> bool:
+        """Whether any of the fuels has additives."""
+        return any(fuel.additives for fuel in self.trial.fuels)
+
+    @property
+    def stop_rule(self) -> str:
+        """When a burn is over, or that it is to be said."""
+        return self.trial.stop_rule.rstrip(". ") or "write it down before the first burn"
+
+    @property
+    def own_boxes(self) -> list[str]:
+        """Columns of the trial's own that have a box on every sheet."""
+        known = {column.name for column in BURNS}
+        return [name for name in dict.fromkeys(own_columns(self.trial)) if name not in known]
+
+    @property
+    def attended(self) -> list[str]:
+        """Hours to tick for as long as a burn lasts and a step more, whole ones where it is long."""
+        step = 30 if self.workday.burn_h <= HALF_HOURLY else 60
+        minutes = [step * n for n in range(1, math.ceil(self.workday.burn_h * 60 / step) + 2)]
+        return [f"{at // 60}:{at % 60:02d}" for at in minutes]
+
     @cached_property
     def codes(self) -> dict[str, str]:
         """The code of each burn's charge."""
         return codes(self.plan.table["burn"].tolist(), self.plan.seed or 1)
 
     @property
-    def banner(self) -> Html | None:
-        """What a simulated sheet says of itself."""
-        return element("p", WORDS["simulated"], class_="banner") if self.simulated else None
+    def calendar_rows(self) -> list[tuple[str, ...]]:
+        """Day, burn with its code, and the columns of CALENDAR."""
+        rows = []
+        for row in self.calendar.to_dict("records"):
+            cooker = f", {row['cooker']}" if row["cooker"] else ""
+            what = f"{row['burn']}: {self.codes[row['burn']]}{cooker}" if row["burn"] else row["what"]
+            rows.append((f"{row['weekday'][:3]} {row['day']}", what, *(row[name] for name in CALENDAR)))
+        return rows
 
     @property
-    def care(self) -> list[Html]:
-        """The cautions in short, and the handling of every charge: a code hides no hazard and gives no fuel away."""
-        hazards = list(dict.fromkeys(hazard for fuel in self.trial.fuels for hazard in fuel.hazards))
-        lines = [WORDS["hazards"].format("; ".join(hazards))] if hazards else []
-        lines += [WORDS["additives"]] if any(fuel.additives for fuel in self.trial.fuels) else []
-        cautions = _list("ul", cautions_short(), "care")
-        return [cautions, *([element("p", " ".join(lines), class_="hazard")] if lines else [])]
+    def key_rows(self) -> list[tuple[str, ...]]:
+        """Code, burn, fuel, bag and day of each charge."""
+        labels = {fuel.id: fuel.label for fuel in self.trial.fuels}
+        burns = self.plan.table[["burn", "fuel", "bag", "day"]].to_numpy()
+        return [(self.codes[burn], burn, labels.get(fuel, fuel), *where) for burn, fuel, *where in burns]
+
+    @property
+    def burns(self) -> list[dict[str, str]]:
+        """Of each burn its id, code, when and where it is lit, what is charged, and when the next may be lit."""
+        at = {row["burn"]: row for row in self.calendar.to_dict("records")}
+        return [
+            {
+                "burn": str(burn["burn"]),
+                "code": self.codes[burn["burn"]],
+                "when": _when(burn, at.get(burn["burn"], {})),
+                "charge": _amount(self.trial, burn),
+                "next": str(at.get(burn["burn"], {}).get("next", "")),
+            }
+            for burn in self.plan.table.to_dict("records")
+        ]
 
 
 def plan_pages(sheets: Sheets) -> dict[str, str]:
     """Return the text of the burn sheets and of the key, by their place in the run folder."""
-    return {SHEETS: sheets_page(sheets), KEY: key_page(sheets)}
+    made = _template()
+    pages = {SHEETS: made.sheets_page(sheets), KEY: made.key_page(sheets)}
+    return {name: f"<!doctype html>\n{page}\n" for name, page in pages.items()}
+
+
+@lru_cache(maxsize=1)
+def _template() -> Any:
+    """Return the macros of sheets.html, in which every text is escaped."""
+    from jinja2 import Environment, StrictUndefined
+
+    def shown(value: object) -> object:
+        return value if hasattr(value, "__html__") else escape(value)
+
+    folder = Path(__file__).parent
+    lines = (folder / "sheets.html").read_text(encoding="utf-8").splitlines()
+    pages = Environment(autoescape=True, undefined=StrictUndefined, finalize=shown)
+    known = {
+        "policy": POLICY, "style": Html((folder / "sheets.css").read_text(encoding="utf-8")), "overrun": OVERRUN,
+        "calendar_headings": list(CALENDAR.values()), "cautions_short": cautions_short, "cautions_html": cautions_html,
+    }  # fmt: skip
+    return pages.from_string("".join(line.strip() for line in lines), globals=known).module
 
 
 def codes(burns: Sequence[str], seed: int) -> dict[str, str]:
@@ -100,121 +172,6 @@ def own_columns(trial: Trial) -> list[str]:
     return [*(each.column for each in trial.declared), *trial.model.covariates]
 
 
-def sheets_page(sheets: Sheets) -> str:
-    """Return the page of burn sheets: what to do beforehand, cautions, the calendar, then one side a burn."""
-    title = f"Burn sheets: {sheets.trial.title or 'trial'}"
-    front = element("section", *_front(sheets, title), cautions_html(), *_calendar(sheets), class_="front")
-    at = {row["burn"]: row for row in sheets.calendar.to_dict("records")}
-    burns = [_sheet(sheets, burn, at.get(burn["burn"], {})) for burn in sheets.plan.table.to_dict("records")]
-    return _page(title, element("main", front, *burns))
-
-
-def key_page(sheets: Sheets) -> str:
-    """Return the key: which fuel and bag sit behind each code. Whoever burns does not see it."""
-    labels = {fuel.id: fuel.label for fuel in sheets.trial.fuels}
-    burns = sheets.plan.table[["burn", "fuel", "bag", "day"]].to_numpy()
-    rows = [(sheets.codes[burn], burn, labels.get(fuel, fuel), *where) for burn, fuel, *where in burns]
-    title = f"Key to the codes: {sheets.trial.title or 'trial'}"
-    parts = (
-        element("h1", title),
-        sheets.banner,
-        element("p", WORDS["keep_apart"]),
-        _table("Charges", ("code", "burn", "fuel", "bag", "day"), rows),
-        element("p", sheets.plan.line, class_="foot"),
-    )
-    return _page(title, element("main", *parts))
-
-
-def _page(title: str, body: Html) -> str:
-    head = element(
-        "head",
-        element("meta", charset="utf-8"),
-        element("meta", http_equiv="Content-Security-Policy", content=POLICY),
-        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        element("title", title), Html(f"<style>{STYLE}</style>"),
-    )  # fmt: skip
-    return f"<!doctype html>\n{element('html', head, element('body', body), lang='en')}\n"
-
-
-def _table(
-    caption: str, headings: Sequence[str], rows: Sequence[Sequence[str]], class_: str | None = None
-) -> Html:
-    """Return a table whose first cells are headings where they are not left blank, its last rows kept together."""
-    head = element("thead", element("tr", *(element("th", heading, scope="col") for heading in headings)))
-    lines = []
-    for first, *others in rows:
-        cell = element("th", first, scope="row", class_="day") if first else element("td")
-        lines.append(element("tr", cell, *(element("td", each) for each in others)))
-    bodies = element("tbody", *lines[:-LAST_ROWS]), element("tbody", *lines[-LAST_ROWS:], class_="last")
-    made = element("table", element("caption", caption), head, *bodies, class_=class_)
-    return element("div", made, class_="scroll", role="group", tabindex=0, aria_label=caption)
-
-
-def _list(kind: str, lines: Iterable[str], class_: str | None = None) -> Html:
-    return element(kind, *(element("li", line) for line in lines), class_=class_)
-
-
-def _front(sheets: Sheets, title: str) -> tuple[Html | None, ...]:
-    trial, plan = sheets.trial, sheets.plan
-    zero, rule = f"Time zero is: {trial.time_zero}. {WORDS['photo']}", f"Stop rule: {_stop_rule(trial)}."
-    always = [zero, rule, *plan.exclusions, WORDS["vents"], WORDS["scores"], WORDS["copy"]]
-    return (
-        element("h1", title),
-        sheets.banner,
-        *sheets.care,
-        element("p", trial.question) if trial.question else None,
-        element("h2", "Before the first burn"),
-        element("p", WORDS["post"]),
-        element("p", plan.line, class_="banner foot"),
-        element("h2", "A fair charge from a bag"),
-        _list("ol", WORDS["fair_charge"]),
-        element("h2", "At every burn"),
-        _list("ul", always),
-    )
-
-
-def _stop_rule(trial: Trial) -> str:
-    return trial.stop_rule.rstrip(". ") or "write it down before the first burn"
-
-
-def _calendar(sheets: Sheets) -> tuple[Html, ...]:
-    rows = []
-    for row in sheets.calendar.to_dict("records"):
-        cooker = f", {row['cooker']}" if row["cooker"] else ""
-        what = f"{row['burn']}: {sheets.codes[row['burn']]}{cooker}" if row["burn"] else row["what"]
-        rows.append((f"{row['weekday'][:3]} {row['day']}", what, *(row[name] for name in CALENDAR)))
-    table = _table(WORDS["calendar"], ("day", "burn: code", *CALENDAR.values()), rows, "calendar")
-    paragraphs = (element("p", WORDS[name]) for name in ("no_promise", "overrun"))
-    return element("h2", "Calendar"), *paragraphs, table
-
-
-def _sheet(sheets: Sheets, burn: Mapping[str, object], at: Mapping[str, str]) -> Html:
-    """Return the sheet of one burn, from top to bottom as it is filled in."""
-    trial, code = sheets.trial, sheets.codes[str(burn["burn"])]
-    aim = element("span", f"{_aim(trial, burn)}.", class_="day")
-    rules = f"Time zero: {trial.time_zero}. Stop rule: {_stop_rule(trial)}. {WORDS['photo']}"
-    known = {column.name for column in BURNS}
-    own = [name for name in dict.fromkeys(own_columns(trial)) if name not in known]
-    return element(
-        "section",
-        element("div", code, class_="code", aria_label=f"code {code}"),
-        element("h2", f"Burn {burn['burn']}", class_="burn"),
-        element("p", _when(burn, at), f" Container {code}, ", aim),
-        sheets.banner,
-        *sheets.care,
-        element("h3", "Before: weigh and set"),
-        _boxes(BEFORE),
-        _list("ul", WORDS["ticks"], "ticks"),
-        element("h3", "At the cooker: clock times and events"),
-        _boxes(CLOCKS, "five"),
-        element("p", rules, class_="small"),
-        *_attended(sheets.workday),
-        _boxes([*own, "notes"]),
-        *_afterwards(sheets.workday, at.get("next", "")),
-        class_="sheet",
-    )
-
-
 def _when(burn: Mapping[str, object], at: Mapping[str, str]) -> str:
     day = str(burn["day"])
     weekday = date.fromisoformat(day).strftime("%A ") if day else ""
@@ -227,7 +184,7 @@ def _when(burn: Mapping[str, object], at: Mapping[str, str]) -> str:
     return ", ".join(words for words, known in parts.items() if known) + "."
 
 
-def _aim(trial: Trial, burn: Mapping[str, object]) -> str:
+def _amount(trial: Trial, burn: Mapping[str, object]) -> str:
     """Return what to charge: grams with their tolerance, or a volume, or a full starter."""
     if trial.charge.by == "mass" and isinstance(grams := burn.get("charge_g"), float) and grams == grams:
         allowed = trial.charge.tolerance_g or 0.01 * grams
@@ -235,35 +192,4 @@ def _aim(trial: Trial, burn: Mapping[str, object]) -> str:
     litres = trial.charge.litres
     if trial.charge.by == "volume" and litres:
         return f"{litres:g} L, weighed"
-    return str(WORDS["aim"][trial.charge.by])
-
-
-def _attended(workday: Workday) -> tuple[Html, Html]:
-    """Return ticks for as long as the burn, hourly where it is long, and a table for what happens in it."""
-    step = 30 if workday.burn_h <= HALF_HOURLY else 60
-    minutes = [step * n for n in range(1, math.ceil(workday.burn_h * 60 / step) + 2)]
-    ticks = (element("span", f"{at // 60}:{at % 60:02d}", class_="half") for at in minutes)
-    return (
-        element("p", element("strong", "Attended, hours after lit: "), *ticks, class_="small"),
-        _table(WORDS["events"], ("at", "until", "event", "notes"), [[""] * 4] * EVENT_ROWS, "blank"),
-    )
-
-
-def _afterwards(workday: Workday, following: str) -> list[Html]:
-    """Return when the cooker is lit again at the earliest, and the boxes of what is weighed cold."""
-    again = WORDS["lit_again"].format(f"not before {following}" if ":" in following else "on another day")
-    weighed = WORDS["ash_bin"] if workday.weighed else WORDS["not_weighed"]
-    return [
-        element("h3", WORDS["cold"] if workday.weighed else "Afterwards"),
-        *([_boxes(("leftover_g", "ash_g"))] if workday.weighed else []),
-        element("p", weighed, " ", element("strong", again), class_="small"),
-    ]
-
-
-def _boxes(names: Iterable[str], class_: str = "") -> Html:
-    boxes = []
-    for name in names:
-        label = element("span", WORDS["labels"].get(name, name.replace("_", " ")), element("small", name))
-        wide = "box wide" if name == "notes" else "box"
-        boxes.append(element("div", label, element("b", ""), class_=wide))
-    return element("div", *boxes, class_=f"boxes {class_}".strip())
+    return NO_AMOUNT[trial.charge.by]
