@@ -124,8 +124,8 @@ def table(
     head = element("thead", element("tr", *(part.heading for part in flat)))
     rows = [element("tr", *(part.cells[i] for part in flat)) for i in range(len(frame))]
     bodies = _grouped(rows, [str(v) for v in frame[group]] if group else [], len(flat))
-    # a space keeps caption and note two sentences where the style sheet is absent
-    below = [" ", element("span", note, class_="label")] if note else []
+    # a break keeps caption and note apart where the style sheet is absent
+    below = [Html("<br> "), element("span", note, class_="label")] if note else []
     title = element("caption", element("span", caption), *below)
     inner = element("table", title, head, *bodies)
     return element("div", inner, class_="scroll", role="region", tabindex=0, aria_label=_plain_text(caption))
