@@ -42,7 +42,7 @@ def test_a_table_has_caption_scopes_and_a_name_for_its_scrolling_box():
     assert [attrs["scope"] for tag, attrs in cells.tags if tag == "th"] == ["col"] * 3 + ["row"] * 3
     box = cells.tags[0][1]
     assert box["role"] == "region" and box["aria-label"] == "Peak by fuel" and box["tabindex"] == "0"
-    assert "<caption><span>Peak by fuel</span> <span" in table(FRAME, "Peak by fuel", COLUMNS, note="n")
+    assert "<caption><span>Peak by fuel</span><br> <span" in table(FRAME, "Peak by fuel", COLUMNS, note="n")
 
 
 def test_units_stand_in_headings_once_a_system():
