@@ -291,3 +291,22 @@ def reports_of(folder: str | Path) -> list[Report]:
         if name and (place / RESULTS).is_file():
             found.append(Report(place, name[1], name[2], int(name[3] or 1)))
     return sorted(found, key=lambda each: (each.date, each.number, each.template), reverse=True)
+
+
+def newest_results(folder: str | Path, having: str) -> tuple[Path, dict[str, Any]]:
+    """Return the newest results of a folder in which a table has rows, else the newest of all, and where they stand.
+
+    Raises
+    ------
+    KitError
+        Where there is no report, or one cannot be read.
+    """
+    paths = [report.results for report in reports_of(folder)]
+    if not paths:
+        expected, remedy = "a run folder that has one", "Run `repeatburn report` on it first."
+        raise KitError.refuse(str(folder), "no report with results.json", expected, remedy)
+    for path in paths:
+        results = read_results(path)
+        if results.get(having):
+            return path, results
+    return paths[0], read_results(paths[0])

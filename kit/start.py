@@ -18,8 +18,19 @@ from kit.errors import KitError, Problem, grouped, worded
 from kit.page.cautions import cautions_short
 from kit.readings import Fire, Log, find_fires, read_log
 from kit.trial.cells import WORDS
-from kit.trial.names import Guess, burn_ids, guessed, listed_fuels, safe_names
-from kit.trial.scaffold import DraftLogger, judge_sources, new_demo, new_folder, new_place, trial_text
+from kit.trial.scaffold import (
+    DraftLogger,
+    Guess,
+    burn_ids,
+    guessed,
+    judge_sources,
+    listed_fuels,
+    new_demo,
+    new_folder,
+    new_place,
+    safe_names,
+    trial_text,
+)
 
 Value = str | float | bool
 

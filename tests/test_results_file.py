@@ -16,12 +16,12 @@ from kit.results_file import (
     ALWAYS,
     RESULTS,
     SCHEMA_FILE,
+    newest_results,
     read_part,
     read_results,
     results_schema,
     schema_text,
 )
-from kit.trial.earlier import newest_results
 from tests.publish.stand_in import write_run
 
 WHOLE = {

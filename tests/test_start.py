@@ -11,8 +11,7 @@ import pytest
 from kit.check import check
 from kit.start import start_run
 from kit.trial import open_run
-from kit.trial.names import Guess, guessed, listed_fuels
-from kit.trial.scaffold import no_formula
+from kit.trial.scaffold import Guess, guessed, listed_fuels, no_formula
 from tests import exports
 
 

@@ -16,7 +16,7 @@ from kit.history.pooled import Block, Pooled, SeasonMeans, block_of, pool, seaso
 from kit.history.seasons import Measured, Season
 from kit.schema import Metric, metric
 from kit.trial.models import Declared
-from kit.trial.trial import declared_metric
+from kit.trial.trial_file import declared_metric
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -10,10 +10,11 @@ from typing import Any
 import pandas as pd
 
 from kit.errors import Faults, KitError
+from kit.results_file import newest_results
 from kit.schema import Metric
 from kit.trial import Run, Trial
-from kit.trial.earlier import lender_folders, newest_results
 from kit.trial.models import ALL_ALIKE
+from kit.trial.run import lender_folders
 from kit.variance import RepeatFit
 
 SAME = ("time_zero", "cookers", "measuring", "charge", "probe", "probes")
@@ -57,7 +58,7 @@ def lenders_of(run: Run) -> tuple[tuple[Lender, ...], tuple[str, ...]]:
     faults, lenders, unlike = Faults(), [], []
     every = run.trial.model.borrow_from == (ALL_ALIKE,)
     for folder in lender_folders(run.folder, run.trial.model.borrow_from):
-        results, name = newest_results(folder, "metrics"), folder.resolve().name
+        results, name = newest_results(folder, "metrics")[1], folder.resolve().name
         differences = _differences(results.get("trial", {}), run.trial)
         if every and differences:
             why = ", ".join(key for key, _, _ in differences)

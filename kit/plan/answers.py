@@ -13,9 +13,10 @@ import pandas as pd
 from kit.errors import Faults, KitError
 from kit.plan.power import sds_of
 from kit.plan.schedule import Workday, workday_of
+from kit.results_file import newest_results
 from kit.schema import COMPONENTS, Metric
 from kit.trial import Trial, open_run
-from kit.trial.earlier import lender_folders, newest_results
+from kit.trial.run import lender_folders
 from kit.trial.trial_file import read_trial
 
 SHEET = "burns.csv"
@@ -198,7 +199,7 @@ def from_earlier(folders: Sequence[str | Path], metric: Metric) -> Spread | None
 def _rows_of(folder: str | Path, name: str, metric: str) -> pd.DataFrame:
     """Return the rows of a metric in a table of a folder's newest report that has one."""
     columns = [*(column.name for column in COMPONENTS), "df"]
-    table = pd.DataFrame(newest_results(folder, name).get(name, []))
+    table = pd.DataFrame(newest_results(folder, name)[1].get(name, []))
     table = table.reindex(columns=list(dict.fromkeys([*columns, *table.columns])))
     return table[table["metric"] == metric].copy()
 
@@ -207,7 +208,7 @@ def _burn_h(lenders: Sequence[str | Path]) -> tuple[float | None, str]:
     """Return how long nine in ten burns of the earlier folders lasted, to a quarter of an hour, and whose."""
     lasted: list[tuple[float, str]] = []
     for lender in lenders:
-        rows = pd.DataFrame(newest_results(lender, "burns").get("burns", []))
+        rows = pd.DataFrame(newest_results(lender, "burns")[1].get("burns", []))
         if {"lit", "stopped"} <= set(rows.columns):
             # a burn over midnight has a date before its stop
             clocks = (

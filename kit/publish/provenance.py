@@ -18,7 +18,7 @@ from typing import Any, Final
 
 import kit
 from kit.errors import Faults, KitError
-from kit.results_file import RESULTS, read_results
+from kit.results_file import RESULTS, newest_results, read_results
 
 SIMULATED: Final = "SIMULATED.txt"
 """The note that a folder of simulated burns carries, wherever it goes."""
@@ -245,7 +245,7 @@ def lenders(folder: Path) -> list[Path]:
     listed = [names] if isinstance(names, str) else names
     if not listed or not isinstance(listed, list) or not all(isinstance(each, str) for each in listed):
         return []
-    from kit.trial.earlier import lender_folders
+    from kit.trial.run import lender_folders
 
     return lender_folders(folder, listed)
 
@@ -254,11 +254,11 @@ def _lent(folder: Path) -> Iterator[tuple[str, bytes]]:
     found = lenders(folder)
     if not found:
         return
-    from kit.trial.earlier import BORROWED, newest_with
+    from kit.trial.run import BORROWED
 
     for place, lender in enumerate(found, 1):
         with suppress(KitError):
-            path, results = newest_with(lender, "metrics")
+            path, results = newest_results(lender, "metrics")
             name = f"{BORROWED}/{place}/{lender.resolve().name}/reports/{path.parent.name}/{RESULTS}"
             yield name, _written(_of_lender(results))
 

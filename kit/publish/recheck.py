@@ -30,7 +30,7 @@ from kit.publish.report import Order, rerun, take_order
 from kit.publish.zips import unpack_hostile
 from kit.results_file import ALWAYS, RESULTS, Report, read_part, read_results, reports_of
 from kit.runtime.locked_tmp import private_folder
-from kit.trial.earlier import BORROWED
+from kit.trial.run import BORROWED
 
 _SHOWN: Final = 12
 _MOST_REPORTS: Final = 20  # in one bundle: each is made again

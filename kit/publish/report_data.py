@@ -18,7 +18,7 @@ from kit.publish.wording import counted, label_of, margin_words, number_word, of
 if TYPE_CHECKING:
     import pandas as pd
 
-    from kit.trial.trial import Trial
+    from kit.trial.trial_file import Trial
 
 UNDECIDED: Final = ("not settled", "no repeats", "cannot be separated")
 """Verdicts that leave the question open."""

@@ -22,6 +22,7 @@ from kit.trial.cells import (
     BLANKS,
     OPEN,
     READ,
+    Ints,
     Numbers,
     kind_of,
     mark_evidence,
@@ -31,7 +32,6 @@ from kit.trial.cells import (
 if TYPE_CHECKING:
     import pyarrow as pa
 
-Ints = npt.NDArray[np.int64]
 _NUMERIC = {"number", "with unit"}
 _TAB = b"\t"
 _NOTHING = b"\x1f"
@@ -237,7 +237,7 @@ class Body:
         Text beyond the table's last column, by line number.
     """
 
-    lines: npt.NDArray[np.int64]
+    lines: Ints
     stamps: Stamps | None
     numbers: dict[int, Numbers]
     texts: dict[int, Texts]

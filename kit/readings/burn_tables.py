@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from kit import schema
-from kit.readings.cutting import Recorded, Window
+from kit.readings.cutting import Recorded, Trace, Window
 from kit.readings.fires import fires_in
 from kit.readings.flags import BIT, Bits, Stack, is_usable, resolutions
-from kit.readings.traces import Trace
 from kit.trial import Run
+from kit.trial.cells import Floats
 
 _LATE_STEPS, _GAP_STEPS = 1.5, 3
 
@@ -58,9 +57,7 @@ def _usual_step(trace: Trace) -> float:
     return float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
 
 
-def flag_table(
-    traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: npt.NDArray[np.float64]
-) -> pd.DataFrame:
+def flag_table(traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: Floats) -> pd.DataFrame:
     """Return schema.FLAG_COUNTS: how many readings of each burn and probe carry each flag, from when to when."""
     found = []
     for name, bit in BIT.items():

@@ -11,13 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from kit.errors import KitError
 from kit.trial import Probe, Run
+from kit.trial.cells import Floats
 from kit.trial.cleaning import Cleaning
 
-Floats = npt.NDArray[np.float64]
 _DEFAULT_CLASS = "K 2"
 _DEFAULT_RESOLUTION = 0.1
 SEA_LEVEL_KPA = 101.325

@@ -1,4 +1,4 @@
-"""The log files of a run folder cut into burns: the sheet's clock times on each log's own seconds."""
+"""The logs of a run folder cut into burns by the sheet's clock times: a trace for each burn and probe."""
 
 from __future__ import annotations
 
@@ -8,19 +8,15 @@ from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from kit.errors import Faults, KitError
 from kit.readings.read import Log, read_log
 from kit.readings.roles import column_of
 from kit.readings.stamps import DAY, SECOND
-from kit.readings.temperatures import Sentinels
 from kit.readings.timeline import to_local, to_utc
 from kit.trial import Logger, Run, Times, log_names, relative_times
+from kit.trial.cells import NOT_DUE, Bools, Codes, Floats, Ints
 from kit.trial.logs import LOGS, has_times
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -73,14 +69,13 @@ def read_files(
     recorded: dict[str, Recorded] = {}
     files = files_of(run)
     excluded = set(run.burns.loc[run.burns["state"] == "excluded", "burn"].astype(str))
-    cleaning = run.trial.cleaning
-    sentinels = Sentinels(tuple(cleaning.sentinels), cleaning.sentinel_jump_k)
     for place, (name, burns) in enumerate(files.items()):
         if tell:
             tell(place, len(files), name)
         path, shown, logger = run.folder / LOGS / name, f"{LOGS}/{name}", run.trial.logger_of(name)
         try:
-            log = read_log(path, logger.declared() if logger else None, sentinels=sentinels, name=shown)
+            declared = logger.declared() if logger else None
+            log = read_log(path, declared, cleaning=run.trial.cleaning, name=shown)
         except KitError as error:
             if excluded.issuperset(burns):
                 notes.append(f"{shown}: nothing to be read, as the exclusion of its burn says")
@@ -396,3 +391,119 @@ def parted(windows: list[Window], faults: Faults) -> list[Window]:
         end = after.first if after is not None and after.group == window.group else np.inf
         cut.append(replace(window, begin=begin, end=end))
     return cut
+
+
+Rows = Ints | slice
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One burn at one probe.
+
+    Attributes
+    ----------
+    burn, probe, files
+        Whose, where, and the files it came from.
+    seconds, celsius
+        Time since time zero; temperature as logged, NaN where there is none.
+    codes
+        What the cell was: 0 read, 1 nothing, 2 a sign of an open circuit.
+    moved, repeated
+        Rows out of order in the file; rows that share their stamp.
+    lines
+        Line numbers in the file, for messages.
+    lost
+        Lines of the file among these that could not be read as rows.
+    """
+
+    burn: str
+    probe: str
+    files: tuple[str, ...]
+    seconds: Floats
+    celsius: Floats
+    codes: Codes
+    moved: Bools
+    repeated: Bools
+    lines: Ints
+    lost: int
+
+    def taken(self, rows: Rows) -> Trace:
+        """Return some of its readings."""
+        return replace(self, **{name: getattr(self, name)[rows] for name in _BY_ROW})
+
+
+_WITHIN = 0.4
+"""Share of a step within which stamps of two files can be of one reading."""
+_BY_ROW = ("seconds", "celsius", "codes", "moved", "repeated", "lines")
+
+
+def traces_of(window: Window, recorded: Recorded) -> list[Trace]:
+    """Return the readings of one burn in one file, probe by probe."""
+    log = recorded.log
+    elapsed = log.table["elapsed_s"].to_numpy()
+    if log.groups is None:
+        rows: Rows = slice(*(int(np.searchsorted(elapsed, edge)) for edge in (window.begin, window.end)))
+    else:
+        inside = (elapsed >= window.begin) & (elapsed < window.end)
+        rows = np.flatnonzero(inside & (log.groups == window.group) if window.group else inside)
+    lines = log.lines[rows]
+    lost = int(((log.lost >= lines.min()) & (log.lost <= lines.max())).sum()) if len(lines) else 0
+    traces = []
+    for probe, heading in recorded.probes.items():
+        codes, seconds = log.codes[heading][rows], elapsed[rows] - window.zero
+        celsius, marks = log.table[heading].to_numpy()[rows], (log.moved[rows], log.repeated[rows])
+        trace = Trace(window.burn, probe, (window.file,), seconds, celsius, codes, *marks, lines, lost)
+        traces.append(trace.taken(np.flatnonzero(codes != NOT_DUE)) if (codes == NOT_DUE).any() else trace)
+    return traces
+
+
+def joined(parts: list[Trace], has_clock: bool, tolerance_s: float, faults: Faults) -> Trace:
+    """Return one trace of several files: rows both hold count once, those that conflict are refused.
+
+    Both hold a row where they say the same within the tolerance of their clocks, or anything at one moment.
+    """
+    first = parts[0]
+    for other in parts[1:]:
+        overlap = len(first.seconds) and len(other.seconds) and other.seconds[0] <= first.seconds[-1]
+        if not has_clock and overlap and first.seconds[0] <= other.seconds[-1]:
+            faults.refuse(
+                f"burns.csv, burn {first.burn}, column log",
+                f"{' and '.join((*first.files, *other.files))} both hold probe {first.probe}, "
+                "both from their own zero and without a clock",
+                "files whose times go on from one to the next",
+                "Join the files, or give one.",
+            )
+            return first
+        new = other.taken(_new_rows(first, other, tolerance_s, faults))
+        order = np.argsort(np.concatenate([first.seconds, new.seconds]), kind="stable")
+        rows: dict[str, Any] = {
+            name: np.concatenate([getattr(first, name), getattr(new, name)])[order] for name in _BY_ROW
+        }
+        files = tuple(dict.fromkeys((*first.files, *other.files)))
+        first = replace(first, files=files, lost=first.lost + other.lost, **rows)
+    return first
+
+
+def _new_rows(first: Trace, other: Trace, tolerance_s: float, faults: Faults) -> Ints:
+    """Return the rows of another file that the first does not hold; refuse those that say something else."""
+    if not len(first.seconds):
+        return np.arange(len(other.seconds))
+    after = np.clip(np.searchsorted(first.seconds, other.seconds), 0, len(first.seconds) - 1)
+    before = np.maximum(after - 1, 0)
+    to_before, to_after = (np.abs(first.seconds[place] - other.seconds) for place in (before, after))
+    nearer, apart = np.where(to_before < to_after, before, after), np.minimum(to_before, to_after)
+    step = float(np.median(np.diff(first.seconds))) if len(first.seconds) > 1 else 0.0
+    same = apart < 1e-3
+    a, b = first.celsius[nearer], other.celsius
+    equal = (np.abs(a - b) < 1e-6) | (np.isnan(a) & np.isnan(b))
+    conflict = np.flatnonzero(same & ~equal)
+    if len(conflict):
+        row = int(conflict[0])
+        faults.refuse(
+            f"{LOGS}/{other.files[0]}, line {int(other.lines[row])}",
+            f"{b[row]:g} °C at probe {other.probe} of burn {other.burn}, where {first.files[0]}, line "
+            f"{int(first.lines[nearer[row]])}, has {a[row]:g} °C at the same time ({len(conflict)} such rows)",
+            "overlapping files that agree",
+            "Leave out the file that is wrong, or give one of the loggers its clock_offset_s or its own probe.",
+        )
+    return np.flatnonzero(~same & ~(equal & (apart <= min(tolerance_s, _WITHIN * step))))

@@ -6,11 +6,10 @@ from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
 from kit.readings.read import Log
+from kit.trial.cells import Floats, Ints
 
-Floats = npt.NDArray[np.float64]
 LEAST_RISE_K = 40.0
 _SHARE_OF_HOTTEST = 0.1
 _COLD_AGAIN, _BEGINS = 0.25, 0.03
@@ -150,7 +149,7 @@ def _smoothed(celsius: Floats) -> Floats:
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(wide, _SMOOTHED), axis=1))
 
 
-def _clock(log: Log, rows: npt.NDArray[np.int64], seconds: Floats, at: float) -> str:
+def _clock(log: Log, rows: Ints, seconds: Floats, at: float) -> str:
     if not log.has_clock:
         return ""
     moment = log.table["clock"].to_numpy("datetime64[ns]")[rows[int(np.argmin(np.abs(seconds - at)))]]

@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.schema import FLAGS
-from kit.trial.cells import ABSENT, OPEN
+from kit.trial.cells import ABSENT, OPEN, Bools, Codes, Floats, Ints
 from kit.trial.cleaning import Cleaning
 
 Bits = npt.NDArray[np.uint16]
@@ -30,19 +30,16 @@ def words(bits: Bits) -> pd.Categorical:
     return pd.Categorical.from_codes(codes, categories=texts)
 
 
-def has(bits: Bits, name: str) -> npt.NDArray[np.bool_]:
+def has(bits: Bits, name: str) -> Bools:
     """Return which readings carry a flag."""
     return np.asarray((bits & BIT[name]) > 0)
 
 
-def is_usable(bits: Bits) -> npt.NDArray[np.bool_]:
+def is_usable(bits: Bits) -> Bools:
     """Return which readings count towards values, uncertainty and n alike."""
     return np.asarray((bits & UNUSABLE) == 0)
 
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 MAD_TO_SD = 1.4826
 _MOST_EQUAL, _LEAST_TURNS = 0.3, 0.25
 _SLOWEST_S = 120.0
@@ -69,7 +66,7 @@ class Stack:
     seg: Ints
     seconds: Floats
     celsius: Floats
-    codes: npt.NDArray[np.int8]
+    codes: Codes
     moved: Bools
     repeated: Bools
     starts: Ints

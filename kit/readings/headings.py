@@ -6,12 +6,9 @@ import re
 from collections.abc import Sequence
 from functools import lru_cache
 
-import numpy as np
-import numpy.typing as npt
-
 from kit.readings.layout import Line, split_line
 from kit.readings.stamps import DAY, YEAR_FIRST, day_numbers, parse_stamps
-from kit.trial.cells import WORDS, decimal_evidence, kind_of, to_number
+from kit.trial.cells import WORDS, Ints, decimal_evidence, kind_of, to_number
 
 SCALES = {"C": "degC", "F": "degF", "K": "K"}
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "d": 86400.0, "us": 1e-6, "ns": 1e-9}
@@ -166,7 +163,7 @@ def stated_unit(preamble: Sequence[Line], delimiter: str) -> str:
     return ""
 
 
-def stated_clock(preamble: Sequence[Line], delimiter: str) -> npt.NDArray[np.int64] | None:
+def stated_clock(preamble: Sequence[Line], delimiter: str) -> Ints | None:
     """Return the clock time of the first row as the last header block states it (nanoseconds), or None.
 
     Only dates that begin with the year are taken, since no other row could settle their order.

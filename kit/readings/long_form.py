@@ -15,9 +15,8 @@ from kit.readings.open_log import OpenLog
 from kit.readings.roles import GLUED, Roles, column_of
 from kit.readings.stamps import DAY, NO_OFFSET
 from kit.readings.time_column import TimePlan
-from kit.trial.cells import ABSENT, NOT_DUE, Numbers, to_number
+from kit.trial.cells import ABSENT, NOT_DUE, Ints, Numbers, to_number
 
-Ints = npt.NDArray[np.int64]
 _MOST_PROBES, _MOST_RUNS = 128, 200
 _LETTER = {unit: ord(letter) for letter, unit in SCALES.items()}
 

@@ -14,10 +14,8 @@ from kit.readings.body import Body, Texts, take
 from kit.readings.open_log import OpenLog, raw_lines
 from kit.readings.roles import Roles
 from kit.readings.time_column import TimePlan
-from kit.trial.cells import ABSENT, BLANKS, UNREAD, kind_of
+from kit.trial.cells import ABSENT, BLANKS, UNREAD, Bools, Floats, Ints, kind_of
 
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 OutsideLine = tuple[int, list[str]]
 _MOST_ODD = 0.2
 _SHOWN = 5
@@ -214,7 +212,7 @@ def _words(rows: Body, only_events: Body, roles: Roles) -> pd.DataFrame:
 
 
 def with_times(
-    events: pd.DataFrame, lines: Ints, elapsed_s: npt.NDArray[np.float64], clock: npt.NDArray[np.datetime64]
+    events: pd.DataFrame, lines: Ints, elapsed_s: Floats, clock: npt.NDArray[np.datetime64]
 ) -> pd.DataFrame:
     """Return events with the time of the row they stand in or after."""
     order = np.argsort(lines, kind="stable") if len(events) else np.zeros(0, np.int64)

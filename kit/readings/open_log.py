@@ -1,14 +1,24 @@
-"""A logger's file while it is read: a first look at it, what was declared and settled so far, and where problems go."""
+"""A logger's file while it is read: its table and the rows above it found, what was declared, and where problems go."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from kit.errors import Faults, KitError, did_you_mean
-from kit.readings.header import Header, read_header
+from kit.readings.headings import (
+    SCALES,
+    bare_unit,
+    could_be_temperature,
+    is_time,
+    names,
+    stated_step,
+    temperature_unit_in,
+    uncommented,
+)
 from kit.readings.layout import (
     BLANK_RUN,
     Layout,
@@ -20,7 +30,268 @@ from kit.readings.layout import (
     split_line,
 )
 from kit.readings.source import Source
-from kit.trial.cells import BLANKS, WORDS, decimal_evidence, kind_of, split_unit, to_number
+from kit.trial.cells import BLANKS, TYPED, WORDS, decimal_evidence, kind_of, split_unit, to_number
+
+_LOOK_ABOVE, _MOST_ABOVE = 8, 200
+_LONGEST_NAME, _LONGEST_STATED = 200, 1000
+_ONE_NAME = (("date", "clock"), ("clock", "date"), ("clock", "text"))
+_STATISTICS = frozenset(WORDS["headings"]["statistic"].split())
+_LONE_UNIT = re.compile(r"(?:°|º|deg)\s?[CFK]\b|[CFK%]$", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Header:
+    """What the rows above the body say.
+
+    Attributes
+    ----------
+    names
+        One name a column, distinct; made up where the file has none.
+    units
+        One cell of the units row a column, '' where there is none.
+    row, units_row
+        Their line numbers, 0 where there is none.
+    made_up
+        Whether the names were made up.
+    preamble
+        The other lines above the body.
+    """
+
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    row: int
+    units_row: int
+    made_up: bool
+    preamble: tuple[Line, ...]
+
+
+@dataclass(frozen=True)
+class _Row:
+    """A row above the body: its line number and its cells, parted as the body's fields are."""
+
+    number: int
+    cells: list[str]
+
+    @property
+    def filled(self) -> list[str]:
+        return [cell for cell in self.cells if cell]
+
+
+def read_header(
+    above: Sequence[Line], layout: Layout, first_row: Sequence[str], header_row: object, place: str
+) -> Header:
+    """Return names and units of a table's columns from the lines above its body.
+
+    Raises
+    ------
+    KitError
+        Where the declared header row lies in or below the body, or the header names too few columns.
+    """
+    rows = [_Row(line.number, _cells(line.text, layout)) for line in filled(above[-_MOST_ABOVE:])]
+    if header_row is None:
+        units = _units_row(rows[-_LOOK_ABOVE:], layout)
+        title = _names_row(rows[-_LOOK_ABOVE:], layout, units)
+    else:
+        declared = int(str(header_row))
+        units = _units_row([row for row in rows if row.number >= declared], layout)
+        title = next((row for row in rows if row.number == declared), None)
+        if title is None and declared:
+            where = f"{place}, line {declared}, [[logger]] key header_row"
+            expected = "the line number of the column names, 0 for none"
+            raise KitError.refuse(
+                where, "no row of names above the readings there", expected, "Mend the key."
+            )
+    headings = _one_a_column(title, layout, first_row, place) if title else []
+    unit_cells = [cell[:_LONGEST_NAME] for cell in _over_blanks(units.cells, layout)] if units else []
+    taken = {row.number for row in (title, units) if row}
+    others = [line for line in filled(above) if line.number not in taken]
+    return Header(
+        _distinct(_wide(headings, layout)),
+        tuple(_wide(unit_cells, layout)),
+        title.number if title else 0,
+        units.number if units else 0,
+        title is None,
+        tuple(Line(line.number, line.text[:_LONGEST_STATED]) for line in others),
+    )
+
+
+def _wide(cells: Sequence[str], layout: Layout) -> list[str]:
+    return [*cells, *[""] * layout.width][: layout.width]
+
+
+def _distinct(headings: Iterable[str]) -> tuple[str, ...]:
+    seen: dict[str, int] = {}
+    distinct = []
+    for name in headings:
+        seen[name] = seen.get(name, 0) + 1
+        distinct.append(f"{name} ({seen[name]})" if name and seen[name] > 1 else name)
+    return tuple(distinct)
+
+
+def _cells(text: str, layout: Layout) -> list[str]:
+    """Return the cells of a line above the body, parted so that they fit its columns if they can."""
+    bare = uncommented(text)
+    cells = _parted(bare, layout)
+    if bare != text and len(cells) != layout.width:
+        whole = _parted(text, layout)
+        cells = whole if _mark_is_name(cells, whole, layout) else cells
+    if len(cells) < layout.width:
+        others = (
+            split_line(bare, mark) for mark in (",", ";", "\t", "|", BLANK_RUN) if mark != layout.delimiter
+        )
+        return next((other for other in others if len(other) == layout.width), cells)
+    merged: list[str] = []
+    for cell in cells:  # a lone unit goes back to the name before it, where an unquoted comma had parted them
+        if merged and len(cells) > layout.width and _LONE_UNIT.match(cell):
+            merged[-1] += f", {cell}"
+        else:
+            merged.append(cell)
+    return merged if len(merged) == layout.width else cells
+
+
+def _parted(text: str, layout: Layout) -> list[str]:
+    cells = split_line(text, layout.delimiter)
+    if layout.delimiter != BLANK_RUN:
+        while len(cells) > layout.width and not cells[-1]:
+            cells.pop()
+        if layout.glued and len(cells) == layout.width - 1:
+            head, _, rest = cells[0].partition(" ")
+            cells[:1] = [head, rest] if rest else ["", head]
+    return cells
+
+
+def _mark_is_name(bare: list[str], whole: list[str], layout: Layout) -> bool:
+    """Return whether the mark before a header is the name of a column of numbers, and not that of a comment.
+
+    Where the cells fit the columns either way, a date under one name with its clock, the cell over the stamp decides.
+    """
+    bare, wide = _over_blanks(bare, layout), _over_blanks(whole, layout)
+    if len(bare) == len(wide) == layout.width:
+        return _suits_stamp(wide, layout) >= _suits_stamp(bare, layout)
+    return layout.width in (len(whole), len(wide))
+
+
+def _suits_stamp(cells: Sequence[str], layout: Layout) -> int:
+    """Return 2 where the cell over the first stamp names a time, 0 where it holds a unit of temperature, else 1."""
+    cell = next(
+        (c for c, kind in zip(cells, layout.kinds, strict=True) if kind in ("stamp", "date", "clock")), ""
+    )
+    if is_time(cell):
+        return 2
+    return 0 if temperature_unit_in(cell) or bare_unit(cell) in SCALES.values() else 1
+
+
+def _over_blanks(cells: Sequence[str], layout: Layout) -> list[str]:
+    """Return header cells with a blank for the clock where runs of blanks part it from its date under one name."""
+    used = sum(kind != "blank" for kind in layout.kinds)
+    wide = list(cells)
+    for place in range(1, len(layout.kinds)) if layout.delimiter == BLANK_RUN else ():
+        if len(wide) < used and layout.kinds[place - 1 : place + 1] in _ONE_NAME:
+            wide.insert(place, "")
+    return wide
+
+
+def _units_row(rows: Sequence[_Row], layout: Layout) -> _Row | None:
+    """Return the row nearest to the body most of whose cells are units."""
+    for row in reversed(rows):
+        known = [bare_unit(cell) for cell in row.filled]
+        if len(row.cells) > layout.width or not known or (layout.width < 2 and len(rows) < 2):
+            continue
+        enough = len(known) >= min(2, layout.width) or (len(row.cells) == layout.width and all(known))
+        telling = any(unit in SCALES.values() or unit.startswith("time:") for unit in known)
+        named = any(
+            could_be_temperature(cell) for cell in row.filled if not bare_unit(cell)
+        )  # '#, ms, TC left_F'
+        if sum(map(bool, known)) >= 0.6 * len(known) and enough and telling and not named:
+            return row
+    return None
+
+
+def _names_row(rows: Sequence[_Row], layout: Layout, units: _Row | None) -> _Row | None:
+    """Return the row of names: of those wide enough the fullest, the nearest to the body first."""
+    best, most, expected = None, 0, _expected(layout)
+    for row in reversed(rows):
+        if row is units or not _could_be_names(row, layout):
+            continue
+        distinct = len(set(row.filled))
+        if distinct > most:
+            best, most = row, distinct
+        told = any(map(is_time, row.filled)) and any(map(_names_temperature, row.filled))
+        if told or distinct >= max(0.6 * expected, 1):
+            break
+    return best
+
+
+def _expected(layout: Layout) -> int:
+    """Return how many names a header needs: one a column that is not blank, one for a date and its clock."""
+    used = sum(kind != "blank" for kind in layout.kinds)
+    pairs = zip(layout.kinds, layout.kinds[1:], strict=False) if layout.delimiter == BLANK_RUN else ()
+    return used - sum(pair in _ONE_NAME for pair in pairs)
+
+
+def _names_temperature(name: str) -> bool:
+    return could_be_temperature(name) or bool(temperature_unit_in(name))
+
+
+def _could_be_names(row: _Row, layout: Layout) -> bool:
+    cells, expected = row.filled, _expected(layout)
+    if not cells or len(row.cells) > layout.width:
+        return False
+    times = any(is_time(cell) or names("index", cell) for cell in cells)
+    told = times and any(map(_names_temperature, cells))
+    typed = [kind_of(cell) in TYPED for cell in cells]
+    stated = stated_step((Line(row.number, cells[0]),), "") if layout.width == 1 else None
+    return not (
+        len(cells) == 1 < expected
+        or (not told and (len(cells) < 0.6 * expected or len(row.cells) < expected))
+        or (names("stated", cells[0]) and not times)
+        or (stated and stated[1][:1].isdigit())
+        or (len(cells) == 2 < expected and kind_of(cells[1]) == "number")  # 'Record 17' names no columns
+        or (len(cells) == 2 and names("step", cells[0]) and cells[1][0].isdigit())
+        or (typed[0] and sum(typed) * 2 > len(cells))
+        or sum(cell.casefold() in _STATISTICS for cell in cells) * 2 > len(cells)
+        or (len(cells) > 2 and len(set(cells)) * 2 < len(cells) + 1 and len(cells) * 2 < layout.width)
+    )
+
+
+def _one_a_column(title: _Row, layout: Layout, first_row: Sequence[str], place: str) -> list[str]:
+    """Return as many names as there are columns: a group's name may cover several, a row-number column none."""
+    headings = [
+        " ".join(cell[:_LONGEST_NAME].split()).strip(" \"'") for cell in _over_blanks(title.cells, layout)
+    ]
+    kinds, where = layout.kinds, f"{place}, line {title.number}"
+    used = max((column + 1 for column, kind in enumerate(kinds) if kind != "blank"), default=0)
+    while len(headings) > 1 and not headings[-1] and (len(headings) > used or layout.delimiter != BLANK_RUN):
+        headings.pop()
+    if len(headings) >= used or all(kind in ("text", "blank") for kind in kinds[len(headings) :]):
+        return headings
+    if _counts_rows(headings, kinds, first_row):
+        return ["No.", *headings]
+    is_temperature = [_names_temperature(name) for name in headings]
+    if (
+        headings
+        and is_temperature[-1]
+        and sum(is_temperature) == 1
+        and {*kinds[len(headings) - 1 : used]} == {"number"}
+    ):
+        covered = used - len(headings) + 1  # the only temperature among the names is that of all columns left
+        return [*headings[:-1], *(f"{headings[-1]} #{number}" for number in range(1, covered + 1))]
+    found = f"{len(headings)} names for {used} columns"
+    if layout.delimiter == "," and all(cell.isdigit() for cell in first_row if kind_of(cell) == "number"):
+        found += " of whole numbers: commas part the fields and the decimals alike"
+        expected = "another mark between the fields, or decimal points"
+        raise KitError.refuse(where, found, expected, "Export the log again with semicolons or tabs.")
+    remedy = "Add header_row = 0 to the [[logger]] table to have names made up, or mend the header."
+    raise KitError.ask(where, f"{found}: {', '.join(headings)}", "a name a column", remedy)
+
+
+def _counts_rows(headings: Sequence[str], kinds: Sequence[str], first_row: Sequence[str]) -> bool:
+    """Return whether the first column has no name and counts the rows, as an exported data frame has it."""
+    if len(headings) != len(kinds) - 1 or not headings or names("index", headings[0]) or not first_row:
+        return False
+    shifted = kinds[1] in ("stamp", "date", "clock") and is_time(headings[0])
+    return shifted and kinds[0] == "number" and first_row[0] in ("0", "1")
+
 
 _HEAD_LINES, _MORE_LINES, _ALL_BELOW = 300, 5000, 240
 _MOST_COLUMNS, _LONGEST = 1000, 1 << 16

@@ -24,12 +24,14 @@ from kit.readings.open_log import OpenLog, open_log
 from kit.readings.roles import Roles, assign_roles, refuse_unknown_columns, without_non_probes
 from kit.readings.source import PIECE_BYTES, Source, open_source
 from kit.readings.stamps import SECOND
-from kit.readings.temperatures import Sentinels, ask_units, loose_columns, settle_decimal, to_temperatures
+from kit.readings.temperatures import ask_units, loose_columns, settle_decimal, to_temperatures
 from kit.readings.time_column import TimePlan, find_time
 from kit.readings.timeline import Timeline, time_of
 from kit.trial import Logger
+from kit.trial.cells import Bools, Codes, Ints
+from kit.trial.cleaning import Cleaning
 from kit.trial.decode import path_of
-from kit.trial.toml_models import amiss
+from kit.trial.toml_reader import amiss
 
 
 @dataclass(frozen=True)
@@ -80,9 +82,6 @@ class Dialect:
         return asdict(self)
 
 
-Codes = npt.NDArray[np.int8]
-
-
 @dataclass(frozen=True)
 class Log:
     """The readings of one logger's file.
@@ -122,11 +121,11 @@ class Log:
     notes: list[str]
     path: Path
     sha256: str = field(repr=False)
-    lines: npt.NDArray[np.int64] = field(repr=False)
-    lost: npt.NDArray[np.int64] = field(repr=False)
+    lines: Ints = field(repr=False)
+    lost: Ints = field(repr=False)
     codes: Mapping[str, Codes] = field(repr=False)
-    moved: npt.NDArray[np.bool_] = field(repr=False)
-    repeated: npt.NDArray[np.bool_] = field(repr=False)
+    moved: Bools = field(repr=False)
+    repeated: Bools = field(repr=False)
     groups: npt.NDArray[np.object_] | None = field(repr=False)
     differences: pd.DataFrame = field(repr=False)
     texts: Mapping[str, Texts] = field(repr=False)
@@ -150,7 +149,7 @@ class Log:
 
 
 DECLARABLE = [*Logger.model_fields, "where"]
-DEFAULT_SENTINELS = Sentinels((1372.0, 2000.0, -200.0), 100.0)
+DEFAULT_LIMITS = Cleaning()
 _LONGEST_TEXT = 1000
 _GAP_STEPS, _ENOUGH = 20, 200_000
 
@@ -159,7 +158,7 @@ def read_log(
     path: Path | str,
     declared: Mapping[str, object] | None = None,
     *,
-    sentinels: Sentinels = DEFAULT_SENTINELS,
+    cleaning: Cleaning = DEFAULT_LIMITS,
     name: str | None = None,
 ) -> Log:
     """Read one logger's export.
@@ -170,8 +169,8 @@ def read_log(
         A delimited text file of any dialect, or a spreadsheet's own file.
     declared
         Keys of a [[logger]] table, where they cannot be seen from the file.
-    sentinels
-        Numbers that stand for an open circuit.
+    cleaning
+        Its `sentinels` are the numbers that may stand for an open circuit.
     name
         The file's name in messages.
 
@@ -194,7 +193,7 @@ def read_log(
     keys = {str(key): value for key, value in (declared or {}).items() if value is not None}
     before = _state(path)
     try:
-        log = _read(_opened(path, keys, name), sentinels)
+        log = _read(_opened(path, keys, name), cleaning)
     except OSError:
         raise _changed(name or path.name) from None
     except KitError as error:
@@ -244,7 +243,7 @@ def _opened(path: Path, keys: Mapping[str, object], name: str | None) -> OpenLog
     return open_log(source, keys)
 
 
-def _read(log: OpenLog, sentinels: Sentinels) -> Log:
+def _read(log: OpenLog, cleaning: Cleaning) -> Log:
     """Settle what every column is, read all rows, and put time and temperatures together."""
     mark_categories(log)
     time = find_time(log)
@@ -281,7 +280,7 @@ def _read(log: OpenLog, sentinels: Sentinels) -> Log:
     if line is not None:
         values = {column: part.values[line.rows] for column, part in body.numbers.items()}
         roles = without_non_probes(roles, values, line.elapsed_s, set(log.columns.values()))
-    temperatures = to_temperatures(log, body, roles, sentinels)
+    temperatures = to_temperatures(log, body, roles, cleaning)
     log.faults.settle()
     if line is None or not len(line.rows):
         where = log.at(column=time.heading)
@@ -379,7 +378,7 @@ def _content_hash(source: Source) -> str:
     return digest.hexdigest()
 
 
-def _gap_notes(line: Timeline, lines: npt.NDArray[np.int64]) -> list[str]:
+def _gap_notes(line: Timeline, lines: Ints) -> list[str]:
     steps = np.diff(line.elapsed_s)
     some = steps[:: max(1, len(steps) // _ENOUGH)]
     if not (some > 0).any():

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 from itertools import permutations
 
 import numpy as np
-import numpy.typing as npt
 
 from kit.readings.headings import (
     SCALES,
@@ -24,9 +23,8 @@ from kit.readings.headings import (
 )
 from kit.readings.open_log import OpenLog
 from kit.readings.time_column import TimePlan
-from kit.trial.cells import kind_of, split_unit
+from kit.trial.cells import Floats, kind_of, split_unit
 
-Floats = npt.NDArray[np.float64]
 UNKNOWN, GLUED = "", "glued"
 _COLDEST_K = 200.0
 _SURELY = re.compile(r"temp|therm|(?<![a-z])tc|^t ?\d", re.IGNORECASE)

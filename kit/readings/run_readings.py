@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from kit.errors import Faults
@@ -18,19 +17,22 @@ from kit.readings.burn_tables import file_table, flag_table, note_table, quality
 from kit.readings.calibration import Correction, correction_of, lag_corrected
 from kit.readings.cutting import (
     Recorded,
+    Trace,
     Window,
     elapsed_at,
     files_of,
     from_one_zero,
+    joined,
     parted,
     read_files,
+    traces_of,
     window_of,
 )
 from kit.readings.flags import BIT, Bits, Stack, flagged, is_usable, mark_stepped, words
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import UNITS, to_celsius
-from kit.readings.traces import Trace, joined, traces_of
 from kit.trial import Run, event_times, log_names, probe_names, relative_times
+from kit.trial.cells import Floats
 from kit.trial.logs import LOGS, has_times
 
 _HANDLING_S = 180.0
@@ -416,7 +418,7 @@ def _flagged(
 
 def _corrected(
     run: Run, traces: Sequence[Trace], stack: Stack, bits: Bits, corrections: Mapping[str, Correction]
-) -> tuple[npt.NDArray[np.float64], list[str]]:
+) -> tuple[Floats, list[str]]:
     """Return temperatures calibrated and, where it was asked for and may be done, put right for slowness."""
     celsius, cleaning, notes = stack.celsius.copy(), run.trial.cleaning, list[str]()
     for place, trace in enumerate(traces):
@@ -434,9 +436,7 @@ def _corrected(
     return celsius, list(dict.fromkeys(notes))
 
 
-def _tidy(
-    traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: npt.NDArray[np.float64]
-) -> pd.DataFrame:
+def _tidy(traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: Floats) -> pd.DataFrame:
     def named(texts: Sequence[str]) -> pd.Categorical:
         places, names = pd.factorize(np.array(texts, dtype=object))
         return pd.Categorical.from_codes(places[stack.seg], categories=list(names))

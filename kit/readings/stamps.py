@@ -15,14 +15,12 @@ from typing import TYPE_CHECKING, Any, Literal, cast
 import numpy as np
 import numpy.typing as npt
 
-from kit.trial.cells import BLANKS, MONTHS, match_compact_date, match_stamp
+from kit.trial.cells import BLANKS, MONTHS, Bools, Codes, Ints, match_compact_date, match_stamp
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-Ints = npt.NDArray[np.int64]
 Small = npt.NDArray[np.int16]
-Bools = npt.NDArray[np.bool_]
 NO_OFFSET = -32768
 YEAR_FIRST, THREE, NO_DATE, NAMED = 1, 2, 3, 4
 SECOND = 1_000_000_000
@@ -74,7 +72,7 @@ class Stamps:
         that parts the fields of a date of open order.
     """
 
-    form: npt.NDArray[np.int8]
+    form: Codes
     a: Small
     b: Small
     c: Small
@@ -305,7 +303,7 @@ def date_fields(stamps: Stamps, order: Order, rows: Ints | slice) -> tuple[Ints,
     return np.where(year < 100, year + 2000, year), month, day
 
 
-def day_numbers(stamps: Stamps, order: Order) -> tuple[Ints, npt.NDArray[np.bool_]]:
+def day_numbers(stamps: Stamps, order: Order) -> tuple[Ints, Bools]:
     """Return days since 1970-01-01 of every row, and which rows hold a date of the calendar."""
     days, fine = np.zeros(len(stamps), np.int64), np.zeros(len(stamps), bool)
     for first in range(0, len(stamps), _AT_ONCE):

@@ -7,31 +7,33 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from kit.readings.body import Body, Wanted, read_body, read_marks
 from kit.readings.headings import SCALES
 from kit.readings.long_form import with_unit_cells
 from kit.readings.open_log import OpenLog
 from kit.readings.roles import GLUED, UNKNOWN, Roles
-from kit.trial.cells import ABSENT, OPEN, READ, UNREAD, WORDS, Numbers, decimal_evidence, kind_of
+from kit.trial.cells import (
+    ABSENT,
+    OPEN,
+    READ,
+    UNREAD,
+    WORDS,
+    Bools,
+    Codes,
+    Floats,
+    Ints,
+    Numbers,
+    decimal_evidence,
+    kind_of,
+)
+from kit.trial.cleaning import Cleaning
 from kit.trial.key_types import FAHRENHEIT_STEP, KELVIN, temperature_unit
 
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
-Codes = npt.NDArray[np.int8]
 UNITS = {"°C": "degC", "°F": "degF", "K": "K"}
 BY_ROW = "by row"
 _RECURS, _NO_FIRE = 4, 0.0
 SURE_SENTINELS: tuple[float, ...] = tuple(WORDS["cells"]["open_numbers"])
-
-
-@dataclass(frozen=True)
-class Sentinels:
-    """Numbers that stand for an open circuit: those that could also be honest, and the jump that shows them."""
-
-    doubtful: tuple[float, ...]
-    jump_k: float
 
 
 def declared_unit(value: object) -> str | None:
@@ -51,7 +53,7 @@ def to_celsius(values: Floats, unit: str, difference: bool = False) -> Floats:
     return values - KELVIN if unit == "K" and not difference else values
 
 
-def mask_sentinels(numbers: Numbers, unit: str, sentinels: Sentinels) -> dict[float, int]:
+def mask_sentinels(numbers: Numbers, unit: str, cleaning: Cleaning) -> dict[float, int]:
     """Turn sentinels into missing readings in place; return how often each was met."""
     values, met = numbers.values, dict[float, int]()
 
@@ -64,12 +66,12 @@ def mask_sentinels(numbers: Numbers, unit: str, sentinels: Sentinels) -> dict[fl
         outside = (values > 3000) | (values < -300)
     for number in SURE_SENTINELS if outside.any() else ():
         mask(outside & np.isclose(values, number, rtol=1e-6, atol=1e-9), number)
-    jump = sentinels.jump_k * (FAHRENHEIT_STEP if unit.endswith("degF") else 1.0)
+    jump = cleaning.sentinel_jump_k * (FAHRENHEIT_STEP if unit.endswith("degF") else 1.0)
     recurring = _recurring(values, jump)
-    for number in dict.fromkeys((*sentinels.doubtful, *recurring)):
+    for number in dict.fromkeys((*cleaning.sentinels, *recurring)):
         hit = values == number  # what recurs so is no reading where the probe is cold either
         mask(
-            hit & _jumps(values, hit, number, jump) if number in sentinels.doubtful and hit.any() else hit,
+            hit & _jumps(values, hit, number, jump) if number in cleaning.sentinels and hit.any() else hit,
             number,
         )
     return met
@@ -191,7 +193,7 @@ class Temperatures:
     units: dict[str, str] = field(default_factory=dict)
 
 
-def to_temperatures(log: OpenLog, body: Body, roles: Roles, sentinels: Sentinels) -> Temperatures:
+def to_temperatures(log: OpenLog, body: Body, roles: Roles, cleaning: Cleaning) -> Temperatures:
     """Return every temperature column in °C; an unknown unit is asked for."""
     temperatures, unknown = Temperatures(), dict[str, float]()
     wanted = _wanted_unit(log)
@@ -210,7 +212,7 @@ def to_temperatures(log: OpenLog, body: Body, roles: Roles, sentinels: Sentinels
             unknown[name] = next(iter(values[np.isfinite(values)].tolist()), np.nan)
             continue
         if unit != BY_ROW:
-            for number, count in mask_sentinels(numbers, unit, sentinels).items():
+            for number, count in mask_sentinels(numbers, unit, cleaning).items():
                 often = "once" if count == 1 else f"{count} times"
                 log.notes.append(f"column {name}: {often} {number:g}, a sign of an open circuit: missing")
             values = to_celsius(numbers.values, unit, difference)
@@ -240,7 +242,7 @@ def _wanted_unit(log: OpenLog) -> str:
     return unit or ""
 
 
-def row_units(log: OpenLog, numbers: Numbers, name: str, lines: npt.NDArray[np.int64]) -> tuple[str, Floats]:
+def row_units(log: OpenLog, numbers: Numbers, name: str, lines: Ints) -> tuple[str, Floats]:
     """Return unit and values of a column whose cells carry their unit; values are in °C where it changes.
 
     A change of unit within a column is asked about, unless unit_per_row was declared.

@@ -15,10 +15,8 @@ from kit.readings.date_order import Timed, settle_order
 from kit.readings.headings import TIME_UNITS, names
 from kit.readings.stamps import DAY, NO_DATE, NO_OFFSET, SECOND, Stamps, day_numbers
 from kit.readings.time_column import NUMERIC_STAMPS
+from kit.trial.cells import Bools, Floats, Ints
 
-Ints = npt.NDArray[np.int64]
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 HOUR = 3600 * SECOND
 _MINUTE = 60 * SECOND
 _UNIX_1904, _UNIX_DAY_NUMBER = 2_082_844_800, 25_569

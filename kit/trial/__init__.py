@@ -6,9 +6,9 @@ from kit.trial.logs import log_names
 from kit.trial.models import Fuel, Logger, Probe
 from kit.trial.plan_file import Plan, plan_hash, plan_of, read_plan, write_plan
 from kit.trial.run import LookedInto, Run, fuel_ids, look_into, open_run
+from kit.trial.run_sheets import probe_names
 from kit.trial.scaffold import demo_folder, template
-from kit.trial.side_sheets import probe_names
-from kit.trial.trial import Margin, Trial
+from kit.trial.trial_file import Margin, Trial
 
 __all__ = [
     "Fuel",

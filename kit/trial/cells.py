@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 Codes = npt.NDArray[np.int8]
 READ, ABSENT, OPEN, UNREAD, NOT_DUE = range(5)
 """What a cell of numbers was: a number, nothing, a sign of an open circuit, anything else; a row not of its probe."""

@@ -17,7 +17,7 @@ from kit.trial.key_types import QuantityError, parse_difference, parse_percent
 from kit.trial.logs import has_times
 from kit.trial.plan_file import NAME, Plan, PlannedBurn, settings_of
 from kit.trial.run import Run
-from kit.trial.trial import Trial
+from kit.trial.trial_file import Trial
 
 OWN_TOLERANCE = 0.01
 """Share of the charge that it may differ by where no tolerance was planned (DEVELOPERS.md, practice: within 1 %)."""

@@ -17,7 +17,7 @@ from kit.errors import KitError, did_you_mean
 from kit.schema import METRIC_BASES
 from kit.trial.key_types import Unit
 from kit.trial.models import TrialFile
-from kit.trial.toml_models import model_in
+from kit.trial.toml_reader import model_in
 
 WIDTH = 100
 _UNITS = {"c": "°C", "k": "K", "hpa": "hPa"} | {unit: unit for unit in ("min", "kg", "s", "g", "h", "m")}

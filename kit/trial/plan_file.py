@@ -18,9 +18,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict
 from kit.errors import Faults, KitError
 from kit.runtime.atomic_write import write_atomically
 from kit.trial.decode import read_text
-from kit.trial.toml_models import validated
-from kit.trial.toml_reader import TomlFaults, parse_toml
-from kit.trial.trial import Trial
+from kit.trial.toml_reader import TomlFaults, parse_toml, validated
+from kit.trial.trial_file import Trial
 
 SCHEMA = "repeatburn-plan/1"
 NAME = "plan/plan.toml"

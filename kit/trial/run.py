@@ -2,29 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 import pandas as pd
 
 from kit.errors import Faults, KitError, did_you_mean
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
-from kit.trial.burn_sheet import read_burn_sheet
 from kit.trial.decode import ENDINGS, path_of, read_text, shown, toml_text, without_hidden
-from kit.trial.earlier import lender_folders
 from kit.trial.logs import LOGS, log_names, stays_inside
 from kit.trial.models import ALL_ALIKE, Declared
 from kit.trial.plan_file import NAME as PLAN
 from kit.trial.plan_file import Plan, read_plan
-from kit.trial.side_sheets import read_events, read_scores
-from kit.trial.trial import Trial
+from kit.trial.run_sheets import read_burn_sheet, read_events, read_scores
 from kit.trial.trial_file import NAME as TRIAL
-from kit.trial.trial_file import margin_as_written, read_trial
+from kit.trial.trial_file import Trial, margin_as_written, read_trial
 
 OWN_WORDS = "notes.md"
+BORROWED: Final = "borrowed"
+"""Folder of a bundle that holds what its trial borrowed from others."""
 SHEETS = tuple(f"{stem}{ending}" for stem in ("burns", "events", "scores") for ending in (".csv", *ENDINGS))
 FILES = (TRIAL, *SHEETS, OWN_WORDS, LOGS, PLAN)
 
@@ -244,6 +243,29 @@ def _ask_for_trial(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> 
     hint = f"Is it {shown(kin[0])}? Rename it. Else save" if kin else "Save"
     remedy = f"{hint} a text file with this name; to begin with, each fuel once and rightly spelt:{lines}"
     faults.ask(TRIAL, "no trial file", "what is tested, and how", remedy)
+
+
+def lender_folders(folder: str | Path, names: Iterable[str]) -> list[Path]:
+    """Return where the run folders that a trial borrows from stand: as copies in a bundle, else as it names them.
+
+    "all alike" names every folder with a report that stands beside this one; whether it was measured alike is for
+    whoever borrows to judge.
+    """
+    root, listed = Path(folder), list(names)
+    if listed == [ALL_ALIKE]:
+        copies = sorted((root / BORROWED).glob("[0-9]*"), key=lambda place: int(place.name))
+        return [lent for place in copies if (lent := _copy(root, int(place.name)))] or _beside(root)
+    return [_copy(root, place) or root / name for place, name in enumerate(listed, 1)]
+
+
+def _beside(folder: Path) -> list[Path]:
+    own = folder.resolve()
+    there = sorted(place for place in own.parent.iterdir() if place != own and place.is_dir())
+    return [place for place in there if any(place.glob("reports/[!.]*/results.json"))]
+
+
+def _copy(folder: Path, place: int) -> Path | None:
+    return next((each for each in (folder / BORROWED / str(place)).glob("*") if each.is_dir()), None)
 
 
 def fuel_ids(path: str | Path, *words: str) -> tuple[str, ...]:

@@ -15,12 +15,11 @@ from functools import cached_property
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from kit.errors import Faults, KitError
 from kit.schema import BURNS, EVENTS, SCORES, Column
-from kit.trial.cells import decimal_evidence, to_number
+from kit.trial.cells import Floats, decimal_evidence, to_number
 from kit.trial.clocks import Order, date_order, plain_clock, read_date
 from kit.trial.decode import ENDINGS, clean_id, clean_text, filled_sheets, read_text, shown, the_sheet
 
@@ -403,7 +402,7 @@ class _Numbers:
             mark for text, proved in proofs for mark in ".," if mark in text and mark != proved
         }
 
-    def column(self, name: str) -> npt.NDArray[np.float64]:
+    def column(self, name: str) -> Floats:
         """Return a column's numbers, NaN where blank; what is no number, or two numbers, is noted."""
         values = np.full(len(self._sheet.rows), np.nan)
         unsure: list[int] = []

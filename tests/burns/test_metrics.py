@@ -16,7 +16,7 @@ from kit.metrics.measuring import Measuring
 from kit.metrics.record import PHRASES
 from kit.metrics.temperature_metrics import area_above
 from kit.trial.models import Bag, Cook, Declared, Fuel, Setting
-from kit.trial.trial import declared_metric
+from kit.trial.trial_file import declared_metric
 from tests.burns import reference
 from tests.burns.helpers import one, readings_of, run_of, sheet, value
 

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from kit.readings.read import DEFAULT_SENTINELS
+from kit.trial.cleaning import Cleaning
 
 DECIMAL_MARKS = {",": ".", ";": ".,", "\t": ".,", "|": ".,", " ": ".,"}
 MISSING = (
@@ -224,7 +224,7 @@ def number_cells(draw, curves, digits, decimal, delimiter, quote, unit, shown):
     share = draw.pick("missing share", (0.0, 0.05, 0.3), (3, 3, 1))
     values = np.round(curves, digits)
     # beside a gap nobody can tell an honest 1372 from an open circuit: the kit masks it and says so
-    values[np.isin(values, DEFAULT_SENTINELS.doubtful)] += 10.0**-digits
+    values[np.isin(values, Cleaning().sentinels)] += 10.0**-digits
     cells = [[number_text(value, digits, decimal, thousands, sign) + glue for value in row] for row in values]
     trim = digits and draw.often("trailing zeros dropped", 0.1)
     if trim:

@@ -153,9 +153,9 @@ def test_where_the_level_moved_values_come_from_the_newest_season_alone(made):
 
 def test_a_single_burn_trial_may_borrow_from_the_history(made):
     from kit.judge.earlier_trials import Lender, borrowed_spread
-    from kit.trial.earlier import newest_results
+    from kit.results_file import newest_results
 
-    results = newest_results(made.parents[1], "components")
+    _, results = newest_results(made.parents[1], "components")
     sd, df = borrowed_spread([Lender("runs", results)], "peak")
     assert 8 < sd < 18 and df > 20
     assert results["trial"]["charge"] == trial()["charge"]

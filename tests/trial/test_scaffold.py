@@ -9,8 +9,7 @@ from kit import start
 from kit.errors import KitError
 from kit.trial import demo_folder, open_run, template
 from kit.trial.models import TrialFile
-from kit.trial.names import burn_ids, guessed, safe_names
-from kit.trial.scaffold import DraftLogger, trial_text
+from kit.trial.scaffold import DraftLogger, burn_ids, guessed, safe_names, trial_text
 
 NAMES = (
     "2026-05-14 Alder lump.csv",

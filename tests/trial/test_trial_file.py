@@ -7,7 +7,7 @@ import pytest
 
 from kit.errors import Faults, KitError
 from kit.trial import open_run
-from kit.trial.earlier import lender_folders
+from kit.trial.run import lender_folders
 from kit.trial.toml_reader import parse_toml
 from kit.trial.trial_file import read_trial
 from tests.trial.folders import TRIAL, folder, only, opened, problems
