@@ -13,14 +13,19 @@ import pandas as pd
 
 from kit.errors import KitError
 from kit.judge.best import best_fuels, fuels_differ, ladder
-from kit.judge.comparisons import Differences, Pairs, family_against, fuel_means, places_of, scope_of
+from kit.judge.comparisons import (
+    Differences,
+    family_against,
+    fuel_means,
+    kinds_compared,
+    places_of,
+    scope_of,
+)
 from kit.judge.earlier_trials import borrowed_spread, earlier_fits, lenders_of, prior_table
-from kit.judge.kinds import kinds_compared
 from kit.judge.next_bag import chances, further, next_bag
 from kit.judge.odd_burns import NO_ANSWER, influence, odd_burns
-from kit.judge.question import MOST_FUELS, Counted, Question, look_level, resources_of
-from kit.judge.second_opinion import second_opinion
-from kit.judge.self_check import self_check
+from kit.judge.question import MOST_FUELS, Counted, Pairs, Question, look_level, resources_of
+from kit.judge.self_check import second_opinion, self_check
 from kit.runtime.worker import Worker, side_by_side
 from kit.schema import PRODUCT, TABLES, Metric
 from kit.trial import Run, Trial

@@ -14,6 +14,7 @@ from scipy import special
 from kit.errors import KitError
 from kit.judge.comparisons import apart_of, back, places_of, scope_of
 from kit.judge.question import Question, Resources
+from kit.judge.verdicts import OPEN, standard_errors, verdict_chances
 from kit.schema import FURTHER, THESE_BAGS
 from kit.variance import RepeatFit, contrasts
 from kit.variance.averaged import nodes_of
@@ -38,7 +39,6 @@ UPPER = 0.60
 """Two-sided confidence whose upper limit is the upper 80 % limit."""
 MOST_TIMES = 4
 """A trial so many times its own size is not called affordable."""
-NODES = 400
 COLUMNS = [column.name for column in FURTHER[1:]]
 NONE_AFFORDABLE = "no affordable number of burns would settle it"
 
@@ -220,8 +220,7 @@ def further(
 
     Approximation: with the burns made and the further ones in one design, the estimated difference is normal
     about the true one with the standard error SE that this design has at those standard deviations; its estimate is
-    SE·√(χ²_ν/ν), independent of it, with ν by Satterthwaite's rule. The chance that zero is excluded is then
-    noncentral t (Lehmann 1986, 5.2), here by quadrature over χ, so that 'inside the margin' needs no rule of its own.
+    SE·√(χ²_ν/ν), independent of it, with ν by Satterthwaite's rule (`verdict_chances`).
 
     Parameters
     ----------
@@ -234,7 +233,7 @@ def further(
     family
         Of comparisons against a control fuel; None where every pair is compared.
     """
-    unsettled = comparisons[(comparisons["verdict"] == "not settled") & comparisons["low"].notna()]
+    unsettled = comparisons[(comparisons["verdict"] == OPEN) & comparisons["low"].notna()]
     if unsettled.empty:
         return pd.DataFrame(columns=COLUMNS)
     limits = component_limits(fit, level=UPPER)
@@ -302,19 +301,11 @@ def chance_of_settling(fit: RepeatFit, asked: Asked, sds: dict[str, float], bags
     means = design.mean_rows()
     L = means[[design.labels.index(asked.a)]] - means[[design.labels.index(asked.b)]]
     se, df = math.sqrt((L @ at.small_sample.pieces.phi[0] @ L.T).item()), kenward_roger(at, L).df.item()
-    share = (np.arange(NODES) + 0.5) / NODES
-    seen = se * np.sqrt(2 * special.gammaincinv(df / 2, share) / df)
     half, inner = (
-        float(asked.family.critical(level, np.array([df]))[0]) * seen
+        asked.family.critical(level, np.array([df])) * standard_errors(se, df)
         for level in (asked.level, 2 * asked.level - 1)
     )
-    size = abs(asked.difference)
-    beyond = special.ndtr((size - half) / se) + special.ndtr((-size - half) / se)
-    if asked.margin is None:
-        return float(beyond.mean())
-    within = np.maximum(asked.margin - inner, 0.0)
-    inside = special.ndtr((within - size) / se) - special.ndtr((-within - size) / se)
-    return float(np.where(within >= half, 1.0, beyond + inside).mean())
+    return 1 - verdict_chances(asked.difference, se, half, inner, asked.margin)[OPEN]
 
 
 def with_further(rows: pd.DataFrame, fuels: tuple[str, str], bags: int, burns: int) -> pd.DataFrame:

@@ -13,11 +13,13 @@ import pandas as pd
 from scipy import optimize, special
 
 from kit.burns.sheet_rows import sheet_rows
-from kit.judge.comparisons import Multiplicity, Pairs
 from kit.schema import METRICS
 from kit.trial import Run
 from kit.variance import RepeatFit
 from kit.variance.burn_arrays import Array
+
+Multiplicity = Literal["tukey", "dunnett", "holm", "none"]
+Pairs = str | tuple[str, Any] | Sequence[tuple[Any, Any]]
 
 STEP, FARTHEST = 0.02, 9.0
 """Of the integrals over z, at looks before the last."""

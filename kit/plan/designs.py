@@ -10,9 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from kit.judge.verdicts import BEYOND, SAME
 from kit.plan.power import (
-    BEYOND,
-    SAME,
     Components,
     Design,
     Designed,

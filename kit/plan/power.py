@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import KitError, did_you_mean
+from kit.judge.verdicts import DIFFERENCES, standard_errors, verdict_chances
 from kit.plan.burning import Floats
-from kit.schema import VERDICTS
 from kit.trial.key_types import is_number
 
 if TYPE_CHECKING:
@@ -21,15 +21,11 @@ if TYPE_CHECKING:
 
 Components: TypeAlias = Mapping[str, float] | pd.DataFrame
 Designed: TypeAlias = "Design | Mapping[str, int] | pd.DataFrame"
-NODES = 400
 INDEPENDENT = 1e-8
 METHOD = "Satterthwaite, noncentral t"
 CHANCE_COLUMNS = (
     "difference", "verdict", "chance", "se", "df", "half_width", "margin", "level", "multiplicity", "method",
 )  # fmt: skip
-BEYOND, UNSIZED, LITTLE, SAME, OPEN = list(VERDICTS)[:5]
-DIFFERENT = list(VERDICTS)[5]
-DIFFERENCES = (BEYOND, UNSIZED, LITTLE, DIFFERENT)
 
 
 @dataclass(frozen=True)
@@ -111,8 +107,7 @@ def power_of(
     Of fuels with one bag each the verdicts are for these bags alone, and how far bags differ enters nothing; with
     earlier folders they are for the product, and those alone know its spread.
     The estimate is normal, its squared standard error SE²·χ²_ν/ν beside it, with ν by Satterthwaite's rule at
-    the true components; the verdict's region is normal given the standard error, and is averaged over it: for
-    'zero excluded' that is the noncentral t (DEVELOPERS.md, method 14).
+    the true components (`kit.judge.verdicts.verdict_chances`; DEVELOPERS.md, method 14).
 
     Examples
     --------
@@ -242,47 +237,14 @@ def _against_control(correlation: bytes, comparisons: int) -> Family:
 def _rows(
     known: Precision, difference: float, margin: float | None, level: float, multiplicity: str
 ) -> list[tuple[object, ...]]:
-    from scipy import special
-
     # 'inside the margin' is a pair of one-sided tests: its interval leaves out as much on one side as D on both
-    difference_c, equivalence_c = (
-        float(critical_value(known, multiplicity, at, np.array([known.df]))[0])
+    half, inner = (
+        critical_value(known, multiplicity, at, np.array([known.df])) * standard_errors(known.se, known.df)
         for at in (level, 2 * level - 1)
     )
-    share = (np.arange(NODES) + 0.5) / NODES
-    spread = np.sqrt(2 * special.gammaincinv(known.df / 2, share) / known.df)  # s/SE, s² ~ SE² χ²_ν/ν
-    half, half_inside = difference_c * known.se * spread, equivalence_c * known.se * spread
     about = (known.se, known.df, float(np.median(half)), margin, level, multiplicity, METHOD)
-    return [
-        (difference, verdict, float(np.mean(_inside(region, difference, known.true_sd))), *about)
-        for verdict, region in _regions(half, half_inside, margin).items()
-    ]
-
-
-def _regions(half: Floats, half_inside: Floats, margin: float | None) -> dict[str, tuple[Floats, Floats]]:
-    """Return where |estimate| lies for each verdict, given both intervals' half-widths (DEVELOPERS.md, method 6)."""
-    none, all_of_it = np.zeros_like(half), np.full_like(half, np.inf)
-    if margin is None:
-        return {DIFFERENT: (half, all_of_it), OPEN: (none, half)}
-    inner, outer = np.maximum(margin - half_inside, 0.0), margin + half
-    reach = np.maximum(half, inner)
-    return {
-        BEYOND: (outer, all_of_it),
-        UNSIZED: (reach, outer),
-        LITTLE: (np.minimum(half, reach), reach),
-        SAME: (none, np.minimum(half, inner)),
-        OPEN: (np.minimum(half, inner), half),
-    }
-
-
-def _inside(region: tuple[Floats, Floats], difference: float, sd: float) -> Floats:
-    """Return the chance that |estimate| lies in a region, on either side of zero."""
-    from scipy import special
-
-    low, high = region
-    above = special.ndtr((high - difference) / sd) - special.ndtr((low - difference) / sd)
-    below = special.ndtr((-low - difference) / sd) - special.ndtr((-high - difference) / sd)
-    return np.asarray(above + below)
+    chances = verdict_chances(difference, known.true_sd, half, inner, margin)
+    return [(difference, verdict, chance, *about) for verdict, chance in chances.items()]
 
 
 @dataclass(frozen=True)

@@ -7,13 +7,14 @@ from pathlib import Path
 
 import pandas as pd
 
+from kit.judge.verdicts import BEYOND, DIFFERENCES, LITTLE, OPEN, SAME, UNSIZED
 from kit.page.cautions import cautions_short
 from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.text import Html, element
 from kit.plan.answers import PlannedMetric
 from kit.plan.designs import AFFORDABLE, ENOUGH, SHOWN
 from kit.plan.planned import Planned
-from kit.plan.power import BEYOND, DIFFERENCES, LITTLE, OPEN, SAME, UNSIZED, Design, chance_of
+from kit.plan.power import Design, chance_of
 from kit.plan.schedule import Workday
 from kit.plan.sheets import CALENDAR, OVERRUN
 

@@ -11,6 +11,7 @@ from scipy import stats
 
 from kit.errors import KitError
 from kit.judge import compare_fuels
+from kit.judge.verdicts import BEYOND, DIFFERENT, OPEN, SAME
 from kit.plan.designs import (
     Goal,
     Means,
@@ -21,10 +22,6 @@ from kit.plan.designs import (
     what_burns_settle,
 )
 from kit.plan.power import (
-    BEYOND,
-    DIFFERENT,
-    OPEN,
-    SAME,
     Design,
     balanced,
     chance_of,

@@ -16,8 +16,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.judge.comparisons import compare_fuels
+from kit.judge.verdicts import DIFFERENCES, SAME
 from kit.plan.burning import BRIQUETTE, Burnt, Conditions, Recipe, burn, charges_of, conditions
-from kit.plan.power import DIFFERENCES, SAME, Design, chance_of, power_of
+from kit.plan.power import Design, chance_of, power_of
 from kit.plan.schedule import run_order
 from kit.plan.simulated import Weather, weather_of
 from kit.variance import fit_repeats

@@ -8,8 +8,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels, fuel_means
-from kit.judge.second_opinion import second_opinion
-from kit.judge.self_check import APART, self_check, wrong_verdicts
+from kit.judge.self_check import APART, second_opinion, self_check, wrong_verdicts
 from kit.variance import f_test, fit_repeats
 from kit.variance.bootstrap import bootstrap, variance_shares
 from kit.variance.engines import general_engine, nested_engine
