@@ -33,7 +33,7 @@ from kit.publish.seasons.history_words import MetricWords, metrics_of
 from kit.publish.sections.endmatter import inputs_html, versions_html
 from kit.publish.sections.how import paragraph_of
 from kit.publish.sections.section import Section, bullets, folded, heading, label, paragraph, section
-from kit.publish.wording import capital, counted, label_of, number_word, places, with_unit_after
+from kit.publish.wording import capital, counted, label_of, listed, number_word, places, with_unit_after
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -310,12 +310,12 @@ def repeatability(history: History) -> Section:
     )
     note = "Spread: standard deviation, with its 95 % interval. Bag, day and burn within fuels and seasons."
     caption = "Spread of bags, days and burns, all seasons together"
-    bounds = [f"{each.title}: {each.found.bounds}" for each in metrics.values() if each.found.bounds]
+    bounds = [f"{each.found.bounds} of {each.name}" for each in metrics.values() if each.found.bounds]
     parts = [
         table(made, caption, columns, note=note, group="label"),
         'A trial of single burns measured in the same way may borrow these: borrow_from = [".."] under [model] of a '
         "run folder that stands beside these.",
-        f"Burns left out because only a bound of them is known. {'; '.join(bounds)}." if bounds else None,
+        f"Values left out because only a bound of them is known: {listed(bounds)}." if bounds else None,
     ]
     return section("repeatability", title, parts)
 
