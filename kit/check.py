@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.measure import main_probe, measure
+from kit.burns.logged_burns import main_probe
+from kit.burns.measure import measure
 from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import Span, fires_in

@@ -1,15 +1,8 @@
 """Metrics of one burn with their uncertainty and censoring; curves on a common grid."""
 
 from kit.burns.grid_of_curves import Curves, common_grid
-from kit.burns.measure import (
-    Measured,
-    burn_metrics,
-    departures,
-    lid_effect,
-    measure,
-    window_words,
-    windows_for,
-)
+from kit.burns.logged_burns import window_words, windows_for
+from kit.burns.measure import Measured, burn_metrics, departures, lid_effect, measure
 from kit.burns.uncertainty import uncertainty_budget
 
 __all__ = [

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.burns.measure import burns_of, main_probe
+from kit.burns.logged_burns import burns_of, main_probe
 from kit.metrics.curve import Array, Curve, values_at
 from kit.page.text import element
 from kit.trial import Run

@@ -9,12 +9,8 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.logged_curves import curve_of, logged_burns
-from kit.burns.sheet_rows import sheet_rows
+from kit.burns.logged_burns import burns_of, main_probe, sheet_rows, windows_for
 from kit.metrics import METRIC_BASES, Burn, MeasuredValue, Measuring, Metric, metric_of
-from kit.metrics.curve import Curve
-from kit.metrics.measured_value import SOURCES
-from kit.metrics.measuring import WINDOWS
 from kit.metrics.temperature_metrics import departures_of
 from kit.readings import with_log_days
 from kit.trial import Run, Trial
@@ -22,95 +18,6 @@ from kit.trial import Run, Trial
 LID = tuple(column.name for column in schema.LID_OPEN)
 DEPARTURES = ("burn", "probe", "from_s", "to_s", "deepest_k", "area_k_min")
 LABELS = ("burn", "fuel", "bag", "day", "metric", "unit", "status")
-SHARPEST = 10
-"""Windows are shortened until the mean's is at most one part in so many of the time a burn stands hot."""
-
-
-def burns_of(
-    readings: pd.DataFrame,
-    run: Run,
-    probes: Iterable[str],
-    without_lid: bool = False,
-    measuring: Measuring | None = None,
-) -> dict[tuple[str, str], Burn]:
-    """Return every burn at these probes, where it has readings, by burn and probe.
-
-    Parameters
-    ----------
-    readings
-        schema.READINGS.
-    run
-        The run folder.
-    probes
-        The probes wanted.
-    without_lid
-        Leave out the readings with the lid open.
-    measuring
-        The windows to measure by; by default those that `windows_for` gives for these readings.
-    """
-    wanted, gap_s = set(probes), run.trial.cleaning.bridge_gap_s
-    rows = sheet_rows(run, measuring or windows_for(readings, run))
-    logged = [log for log in logged_burns(readings) if log.burn in rows]
-    ends: dict[str, float] = {}  # where the sheet tells no stop, a burn ends with its longest log
-    for log in logged:
-        ends[log.burn] = max(float(log.seconds[-1]), ends.get(log.burn, -np.inf))
-    burns = {}
-    for log in (each for each in logged if each.probe in wanted):
-        row = rows[log.burn]
-        stop = ends[log.burn] if row.stop_s is None else row.stop_s
-        curve = curve_of(log, stop, gap_s, row.measuring, without_lid)
-        burns[log.burn, log.probe] = Burn(row, curve, int((~log.usable).sum()))
-    return burns
-
-
-def windows_for(readings: pd.DataFrame, run: Run) -> Measuring:
-    """Return the windows a run folder is measured by: the trial's, shortened alike where its burns are short.
-
-    All windows that the trial file leaves to the kit are halved, all alike and for all burns, until the
-    mean's is at most a tenth of the time for which the usual burn stands above half its rise; never so far
-    that the median would hold fewer than three readings. A smoothing of minutes would flatten a fire of
-    minutes; one of hours keeps the windows as they are.
-    """
-    own, gap_s = run.trial.measuring, run.trial.cleaning.bridge_gap_s
-    probe, rows = main_probe(readings, run.trial), sheet_rows(run)
-    logs = [log for log in logged_burns(readings) if log.probe == probe and log.burn in rows]
-    curves = [curve_of(log, rows[log.burn].stop_s, gap_s, own) for log in logs]
-    whole = [curve for curve in curves if curve is not None and not curve.cut_short and curve.interval_s > 0]
-    if not whole:
-        return own
-    hot = float(np.median([_hot_seconds(curve) for curve in whole]))
-    interval = float(np.median([curve.interval_s for curve in whole]))
-    parts = 1
-    while own.mean_s / parts > hot / SHARPEST and own.median_s / (2 * parts) >= 2 * interval:
-        parts *= 2
-    return own.shortened(parts)
-
-
-def window_words(run: Run, windows: Measuring) -> list[str]:
-    """Return in words how the windows were shortened for short burns; nothing where they were not."""
-    own = run.trial.measuring
-    changed = [name for name in WINDOWS if getattr(windows, name) != getattr(own, name)]
-    if not changed:
-        return []
-    named = [(*name.rpartition("_"), getattr(windows, name)) for name in changed]
-    listed = ", ".join(f"{words.replace('_', ' ')} {value:g} {unit}" for words, _, unit, value in named)
-    return [
-        f"These burns are hot for minutes rather than hours, so the windows they are measured by were shortened, "
-        f"all alike: {listed}. Compare only with burns measured by the same windows."
-    ]
-
-
-def _hot_seconds(curve: Curve) -> float:
-    """Return for how long a curve stands above the middle between its lowest and its highest reading."""
-    middle = (float(curve.celsius.min()) + float(curve.celsius.max())) / 2
-    return float(curve.spells(middle).seconds.sum())
-
-
-def main_probe(readings: pd.DataFrame, trial: Trial) -> str:
-    """Return the probe that metrics are of: the declared one, else the first of the readings."""
-    if trial.main_probe:
-        return trial.main_probe
-    return str(readings["probe"].iloc[0]) if len(readings) else ""
 
 
 def measured_values(
@@ -134,15 +41,12 @@ class Measured:
         schema.METRICS, a row for every metric of every burn that was done; excluded burns too.
     reasons
         schema.REASONS: why a metric is a bound or blank, and other notes of its measuring.
-    sources
-        burn, metric and a column for each of SOURCES: the standard uncertainty a burn has on its own.
     measuring
         The windows in use: the trial's, shortened where its burns are short (`windows_for`).
     """
 
     metrics: pd.DataFrame
     reasons: pd.DataFrame
-    sources: pd.DataFrame
     measuring: Measuring
 
 
@@ -194,14 +98,9 @@ def measure(readings: pd.DataFrame, run: Run, windows: Measuring | None = None) 
     reasons = [
         (burn.row.burn, metric.id, value.status, value.note) for burn, metric, value in values if value.note
     ]
-    parts = [
-        (burn.row.burn, metric.id, *(value.u.get(source, 0.0) for source in SOURCES))
-        for burn, metric, value in values
-    ]
     return Measured(
         table,
         pd.DataFrame(reasons, columns=[column.name for column in schema.REASONS], dtype="str"),
-        pd.DataFrame(parts, columns=["burn", "metric", *SOURCES]),
         windows,
     )
 

@@ -10,10 +10,9 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.measure import burns_of, main_probe
-from kit.burns.sheet_rows import sheet_rows
+from kit.burns.logged_burns import burns_of, main_probe, sheet_rows
 from kit.metrics import Burn, MeasuredValue, Metric, metric_of
-from kit.metrics.measured_value import SOURCES
+from kit.metrics.record import SOURCES
 from kit.trial import Run
 
 COVERAGE = 2

@@ -9,7 +9,7 @@ from dataclasses import replace
 import pandas as pd
 
 from kit import schema
-from kit.burns.sheet_rows import cooks_at, price_per_kg
+from kit.burns.logged_burns import cooks_at, price_per_kg
 from kit.errors import KitError
 from kit.judge.comparisons import fuel_means
 from kit.judge.judging import fit_metric, question_of

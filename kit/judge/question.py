@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special
 
-from kit.burns.sheet_rows import sheet_rows
+from kit.burns.logged_burns import sheet_rows
 from kit.schema import METRICS
 from kit.trial import Run
 from kit.variance import RepeatFit

@@ -9,9 +9,8 @@ from kit.errors import KitError, did_you_mean
 from kit.metrics.burn import NO_CURVE, Burn, SheetRow
 from kit.metrics.durations import DURATIONS
 from kit.metrics.masses import MASSES
-from kit.metrics.measured_value import MeasuredValue, missing
 from kit.metrics.measuring import Measuring
-from kit.metrics.record import Metric, Phrases, Scale
+from kit.metrics.record import MeasuredValue, Metric, Phrases, Scale, missing
 from kit.metrics.temperature_metrics import TEMPERATURES
 
 __all__ = [

@@ -1,4 +1,17 @@
-"""What a metric is measured from: one burn's curve at one probe, and what was written down of it."""
+"""What a metric is measured from: one burn's curve at one probe, what was written down of it, what was not logged.
+
+Two things are taken from the burn itself. Its fastest rise bounds how high the curve can have got in a hole
+and come back. Its largest rebound (a dip that it made good again before the peak, or a rise after it) bounds
+how far it may climb again once the peak has passed; where the burn shows less, the plateau's band counts.
+The peak has passed when the curve has fallen from it by more than that.
+
+What follows for a metric: time above, longest spell and band are 'at least' where the temperature may have been
+there unseen; a peak is 'at least' where it may have been higher unseen, or the range ended; time to is 'at most'
+where the threshold may have been reached before it was seen, 'at least' where it may still have come after the log,
+and 'never' only where neither may be. Degree-hours and departures add up, so any part unseen makes them 'at least'.
+Near ambient and cool-down run past the stop, to the log's end. A mean over a part of the burn is of another quantity,
+not a bound: mean rate, plateau and steadiness are then missing. With doubts on both sides a metric is missing.
+"""
 
 from __future__ import annotations
 
@@ -6,11 +19,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-from kit.metrics.censoring import Hidden, hidden_of
-from kit.metrics.curve import Curve
+import numpy as np
+
+from kit.metrics.curve import Array, Curve
 from kit.metrics.measuring import Measuring
 
 NO_CURVE = "no usable reading of the probe"
+LATE = "the log began late"
+CUT = "the log ended before the stop"
+TOPPED = "fuel was added"
+HOLE = "the log has a hole too long to bridge"
+SATURATED = "the logger's range ended there"
+ANYWHERE = float(np.finfo(float).min)
+"""A threshold below all temperatures: whatever was not logged may have been above it."""
 
 
 @dataclass(frozen=True)
@@ -90,3 +111,69 @@ class Burn:
     def shifted(self, offset: float, gain: float) -> Burn:
         """Return the burn as it were if its probe read T(1 + gain) + offset."""
         return replace(self, curve=self.known_curve.shifted(offset, gain))
+
+
+@dataclass(frozen=True)
+class Hidden:
+    """The highest the temperature may have been where nothing was logged, in °C.
+
+    Attributes
+    ----------
+    before
+        Before the first reading; −inf where the log began in time. A fire being lit, it was no hotter
+        than the first reading.
+    holes, hole_lows
+        Highest and lowest in each hole of the curve, in order.
+    after
+        After the last reading; −inf where the log went on to the stop, inf where the peak had not passed.
+    end_note
+        Why the curve ends before the stop.
+    """
+
+    before: float
+    holes: Array
+    hole_lows: Array
+    after: float
+    end_note: str
+
+    def why_more(self, threshold: float = ANYWHERE, ceiling: float = np.inf) -> str:
+        """Return why the temperature may have been from threshold to ceiling unseen, '' where it was not."""
+        in_hole = (self.holes >= threshold) & (self.hole_lows <= ceiling)
+        reasons = (
+            (self.before >= threshold, LATE),
+            (bool(in_hole.any()), HOLE),
+            (self.after >= threshold, self.end_note),
+        )
+        return "; ".join(note for so, note in reasons if so)
+
+
+def hidden_of(curve: Curve) -> Hidden:
+    """Return what may have happened where the log does not show the burn."""
+    rebound = _rebound(curve)
+    peak = int(np.argmax(curve.smooth))
+    passed = bool(curve.smooth[peak] > curve.smooth[-1] + rebound)
+    after = float(curve.smooth[-1]) + rebound if passed else np.inf
+    left = curve.holes
+    first, second, width = curve.celsius[left], curve.celsius[left + 1], curve.steps[left]
+    higher = np.maximum(first, second)
+    slopes = np.diff(curve.smooth)[curve.joined] / curve.steps[curve.joined]
+    rise, fall = (max(slopes.max(), 0.0), max(-slopes.min(), 0.0)) if len(slopes) else (np.inf, np.inf)
+    tops = (first + second + rise * width) / 2
+    tops = np.where(left >= peak, np.minimum(tops, higher + rebound), tops)
+    return Hidden(
+        before=float(curve.celsius[0]) if curve.started_late else -np.inf,
+        holes=np.maximum(tops, higher),
+        hole_lows=(first + second - fall * width) / 2,
+        after=after if curve.cut_short else -np.inf,
+        end_note=TOPPED if curve.topped_up else CUT,
+    )
+
+
+def _rebound(curve: Curve) -> float:
+    """Return by how much the burn made good a dip before its peak, or rose again after it."""
+    shut = curve.smooth[~curve.lid] if not curve.lid.all() else curve.smooth
+    peak = int(np.argmax(shut))
+    before, after = shut[: peak + 1], shut[peak:]
+    dips = np.maximum.accumulate(before) - before
+    rises = after - np.minimum.accumulate(after)
+    return max(curve.measuring.plateau_band_k, float(dips.max()), float(rises.max()))

@@ -7,19 +7,19 @@ from collections.abc import Callable
 
 import numpy as np
 
-from kit.metrics.burn import Burn
-from kit.metrics.censoring import HOLE, LATE
+from kit.metrics.burn import HOLE, LATE, Burn
 from kit.metrics.curve import Curve, Indices, Spells, spells_above
-from kit.metrics.measured_value import (
+from kit.metrics.record import (
     MINUTE,
     RECTANGLE,
     MeasuredValue,
+    Metric,
     bounded,
     floor_zero,
+    metric_record,
     missing,
     never,
 )
-from kit.metrics.record import Metric, metric_record
 
 _CLOSE_S = 1e-6
 

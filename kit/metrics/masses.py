@@ -6,8 +6,16 @@ import math
 
 from kit.metrics.burn import Burn
 from kit.metrics.durations import time_above
-from kit.metrics.measured_value import MINUTE, RECTANGLE, MeasuredValue, bounded, floor_zero, missing
-from kit.metrics.record import Metric, metric_record
+from kit.metrics.record import (
+    MINUTE,
+    RECTANGLE,
+    MeasuredValue,
+    Metric,
+    bounded,
+    floor_zero,
+    metric_record,
+    missing,
+)
 
 KILOGRAM = 1000.0
 

@@ -7,8 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from kit.metrics.burn import Burn
-from kit.metrics.censoring import LATE, SATURATED
+from kit.metrics.burn import LATE, SATURATED, Burn
 from kit.metrics.curve import (
     BRIDGED_STEPS,
     Array,
@@ -20,8 +19,16 @@ from kit.metrics.curve import (
     spells_above,
     values_at,
 )
-from kit.metrics.measured_value import MINUTE, RECTANGLE, MeasuredValue, bounded, floor_zero, missing
-from kit.metrics.record import Metric, metric_record
+from kit.metrics.record import (
+    MINUTE,
+    RECTANGLE,
+    MeasuredValue,
+    Metric,
+    bounded,
+    floor_zero,
+    metric_record,
+    missing,
+)
 
 HOUR = 3600.0
 TREND_POINTS = 40

@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
+from kit.burns.logged_burns import burns_of, main_probe
+from kit.metrics import metric_of
 from kit.metrics.measuring import Measuring
 from kit.trial import Run, Trial
 from kit.trial.models import Fuel
@@ -55,6 +57,12 @@ def one(seconds, celsius, *, flag="", stop=None, trial=None, **columns):
         clocks["stopped"] = str(pd.Timestamp("2026-05-14 10:00") + pd.Timedelta(seconds=stop))[11:]
     burns = sheet(**{"burn": "1", "fuel": "alder", "bag": "a1", "ambient_c": 20.0, **clocks, **columns})
     return readings_of(seconds, celsius, flag=flag), run_of(burns, **(trial or {}))
+
+
+def parts_of(readings, run, metric):
+    """The parts of the uncertainty that the run's one burn has of a metric on its own."""
+    (burn,) = burns_of(readings, run, [main_probe(readings, run.trial)]).values()
+    return metric_of(burn, run.trial.metric(metric)).u
 
 
 def value(table, metric, burn="1"):

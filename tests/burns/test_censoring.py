@@ -7,7 +7,7 @@ import pytest
 
 from kit.burns import burn_metrics, measure
 from kit.trial.models import Cook, Fuel, Setting
-from tests.burns.helpers import one, value
+from tests.burns.helpers import one, parts_of, value
 from tests.burns.test_metrics import FACTS, PRICED, trapezoid
 
 ticks = np.arange(0, 10801, 10.0)
@@ -244,7 +244,7 @@ def test_a_short_hole_is_bridged_and_adds_to_the_uncertainty():
     for measured in (whole, bridged):
         check(measured, time_to__110=("exact", 13.5))
     assert value(bridged.metrics, "time_to:110")["u"] > 3 * value(whole.metrics, "time_to:110")["u"]
-    parts = bridged.sources.set_index("metric").loc["time_to:110"]
+    parts = parts_of(*one(*holed(12.7, 14.5), stop=STOP), "time_to:110")
     assert parts["gaps"] == pytest.approx(1.8333 / math.sqrt(12), rel=1e-3) and parts["sampling"] == 0
 
 

@@ -11,14 +11,14 @@ from hypothesis import strategies as st
 
 from kit import schema
 from kit.burns import burn_metrics, departures, lid_effect, measure, window_words, windows_for
-from kit.burns.logged_curves import curve_of, logged_burns
+from kit.burns.logged_burns import curve_of, logged_burns
 from kit.metrics.measuring import Measuring
 from kit.metrics.record import PHRASES
 from kit.metrics.temperature_metrics import area_above
 from kit.trial.models import Bag, Cook, Declared, Fuel, Setting
 from kit.trial.trial_file import declared_metric
 from tests.burns import reference
-from tests.burns.helpers import one, readings_of, run_of, sheet, value
+from tests.burns.helpers import one, parts_of, readings_of, run_of, sheet, value
 
 MINUTES = np.arange(0, 181, 1 / 6)
 
@@ -244,7 +244,7 @@ def test_r26_a_missing_reading_is_bridged_and_marked_or_not_bridged_at_all():
     row = value(burn_metrics(readings, run), "degree_hours")
     assert row["value"] == pytest.approx(9900 / 3600)
     assert row["n_flagged"] == 1 and row["n_used"] == 3
-    assert measure(readings, run).sources.set_index("metric").loc["degree_hours", "gaps"] > 0
+    assert parts_of(readings, run, "degree_hours")["gaps"] > 0
     strict = run_of(run.burns, cleaning=gap(40))
     curve = curve_of(next(iter(logged_burns(readings))), None, 40, Measuring())
     assert area_above(curve, 0.0)[0] == 9900.0  # two steps of the log's own are sampling, not a gap

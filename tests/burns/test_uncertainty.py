@@ -9,8 +9,8 @@ import pytest
 
 import kit.readings
 from kit import schema
-from kit.burns import burn_metrics, measure, uncertainty_budget
-from tests.burns.helpers import one, readings_of, run_of, sheet, value
+from kit.burns import burn_metrics, uncertainty_budget
+from tests.burns.helpers import one, parts_of, readings_of, run_of, sheet, value
 from tests.burns.test_metrics import FACTS, PRICED, trapezoid
 
 ticks = np.arange(0, 10801, 10.0)
@@ -122,10 +122,9 @@ def test_the_uncertainty_of_the_metrics_leaves_the_probe_out():
     readings, run = one(ticks, np.round(trapezoid(ticks), 1), stop=10800, trial=PRICED, **FACTS)
     table = burn_metrics(readings, run)
     assert value(table, "peak")["u"] < 0.1
-    sources = measure(readings, run).sources.set_index("metric")
     for metric in ("peak", "time_above:110", "ash", "cost:110"):
         assert value(table, metric)["u"] == pytest.approx(
-            math.sqrt((sources.loc[metric].drop("burn") ** 2).sum())
+            math.hypot(*parts_of(readings, run, metric).values())
         )
 
 
