@@ -132,9 +132,7 @@ def value_compared(comparisons: pd.DataFrame, trial: Trial) -> pd.DataFrame:
     comparisons
         schema.COMPARISONS of all metrics.
     """
-    price = {
-        fuel.id: fuel.price / fuel.bag_kg for fuel in trial.fuels if fuel.price is not None and fuel.bag_kg
-    }
+    price = {fuel.id: price_per_kg(trial, fuel.id) for fuel in trial.fuels}
     bases = comparisons["metric"].astype(str).str.split(":").str[0]
     costs = comparisons[bases == "cost"]
     times = comparisons[bases == "time_above"] if trial.charge.of_equal_mass else comparisons.iloc[:0]

@@ -107,6 +107,9 @@ def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
     of_product = scope_of(fit) == PRODUCT
     tables["components"] = component_limits(fit, level=level)
     tables["next_bag"] = next_bag(fit, level) if of_product else pd.DataFrame()
+    if spec.better and (asked_about or spec.base == "cost"):  # the better value is told of every price
+        known = differences if asked_about and few else None
+        tables["best"] = best_fuels(fit, spec.better, level, every=known)
     if not asked_about:
         return tables
     plain = fit.left_out or fit  # of the burns measured exactly, where that can be had
@@ -119,8 +122,6 @@ def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
         "overall": fuels_differ(fit),
         "odd_burns": odd_burns(plain, question),
     }
-    if spec.better:
-        tables["best"] = best_fuels(fit, spec.better, level, every=differences if few else None)
     if not question.primary:
         return tables
     tables |= {

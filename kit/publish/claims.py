@@ -28,7 +28,7 @@ from kit.publish.wording import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 MOST: Final = 6
 """Sentences of the first screen, at most."""
@@ -389,25 +389,8 @@ class Standing:
 
 def standing_of(data: ReportData, metric: str) -> Standing | None:
     """Return which fuels can be the best of a metric; None where that was not asked or cannot be told."""
-    return None if data.interim else _standing(data, metric, data.rows("best", metric))
-
-
-@lru_cache(maxsize=1)
-def value_standing(data: ReportData) -> tuple[str, Standing] | None:
-    """Return the cost metric and which fuels can be the better value at the prices paid; None where not known."""
-    from kit.judge import best_fuels
-
-    metric = price_metric(data)
-    fit = data.analysis.fits.get(metric)
-    if data.interim or fit is None or not metric.startswith("cost:") or len(data.rows("means", metric)) < 2:
-        return None
-    found = _standing(data, metric, best_fuels(fit, "less", data.level))
-    return None if found is None else (metric, found)
-
-
-def _standing(data: ReportData, metric: str, best: pd.DataFrame) -> Standing | None:
-    rows = best.dropna(subset=["mean"]) if len(best) else best
-    if not len(rows) or not rows["can_be_best"].astype(bool).any():
+    rows = data.rows("best", metric).dropna(subset=["mean"])
+    if data.interim or not rows["can_be_best"].astype(bool).any():
         return None
     rows = rows.sort_values("mean", ascending=str(rows["better"].iloc[0]) == "less", kind="stable")
     can = rows["can_be_best"].astype(bool)
@@ -432,13 +415,14 @@ def best_claim(data: ReportData, metric: str) -> Claim | None:
 
 def value_claim(data: ReportData) -> Claim | None:
     """Return which fuel is the better value at the prices paid; None where prices or costs are not known."""
-    found = value_standing(data)
+    metric = price_metric(data)
+    found = standing_of(data, metric) if metric.startswith("cost:") else None
     if found is None:
         return None
-    at = threshold(data.spec(found[0]), data.units)
+    at = threshold(data.spec(metric), data.units)
     of = f" of {data.these_bags}" if data.these_bags else ""
     best = f"best value{of} at the prices paid, by the hour above {at}"
-    return _standing_claim(data, *found, "value", (best, "may be as cheap", "is dearer", "are dearer"))
+    return _standing_claim(data, metric, found, "value", (best, "may be as cheap", "is dearer", "are dearer"))
 
 
 def _standing_claim(
