@@ -12,7 +12,7 @@ from kit import schema
 from kit.burns.logged_burns import cooks_at, price_per_kg
 from kit.errors import KitError
 from kit.judge.comparisons import fuel_means
-from kit.judge.judging import fit_metric, question_of
+from kit.judge.judging import question_of
 from kit.judge.question import Counted, Question
 from kit.trial import Run, Trial
 from kit.trial.models import Cook
@@ -85,7 +85,7 @@ def _at_setting(cook: Cook, rows: pd.DataFrame, run: Run, question: Question) ->
     if why_not and len(short):
         return
     try:
-        fit = fit_metric(counted, run.trial.metric(f"band:{cook.name}"), question)
+        fit = question.fit(counted, run.trial.metric(f"band:{cook.name}"))
     except KitError as error:
         yield {"n": len(rows), "note": " ".join(problem.found for problem in error.problems)}
         return

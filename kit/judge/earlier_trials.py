@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
 
 from kit.errors import Faults, KitError
+from kit.judge.question import Question
 from kit.results_file import newest_results
 from kit.schema import Metric
 from kit.trial import Run, Trial
 from kit.trial.models import ALL_ALIKE
 from kit.trial.run import lender_folders
-from kit.variance import RepeatFit
+from kit.variance import RepeatFit, fit_repeats
 
 SAME = ("time_zero", "cookers", "measuring", "charge", "probe", "probes")
 """What of an earlier trial must be known, to see whether it was measured alike."""
@@ -102,14 +103,11 @@ def earlier_words(run: Run) -> tuple[str, ...]:
 
 
 def earlier_fits(
-    lenders: Sequence[Lender], spec: Metric, fitted: Callable[[pd.DataFrame], RepeatFit]
+    lenders: Sequence[Lender], spec: Metric, question: Question
 ) -> tuple[dict[str, RepeatFit], list[dict[str, object]]]:
     """Return the model of a metric in each earlier trial that has burns enough, and a row for each that has not.
 
-    Parameters
-    ----------
-    fitted
-        Fits burns as this trial's are.
+    They are fitted as this trial's burns are, as far as their columns go.
     """
     fits: dict[str, RepeatFit] = {}
     refused = []
@@ -118,7 +116,11 @@ def earlier_fits(
         try:
             if rows.empty:
                 raise KitError.refuse(lender.name, "no burns with this metric", "some", "Measure it.")
-            fit = fitted(rows)
+            known = replace(question, covariates=[name for name in question.covariates if name in rows])
+            counted, why_not = known.countable(rows, fewest=1)
+            if why_not:
+                raise KitError.refuse(lender.name, why_not, "fuels that can be compared", "Leave it out.")
+            fit = fit_repeats(counted, scale=spec.scale, **known.roles(counted))
             if not fit.has_spread:
                 raise KitError.refuse(lender.name, "no fuel was burned twice", "repeats", "Burn more.")
         except KitError as error:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import partial
 from itertools import combinations
 from typing import Any
 
@@ -29,10 +28,9 @@ from kit.judge.self_check import second_opinion, self_check
 from kit.runtime.worker import Worker, side_by_side
 from kit.schema import PRODUCT, TABLES, Metric
 from kit.trial import Run, Trial
-from kit.variance import RepeatFit, fit_repeats
+from kit.variance import RepeatFit
 from kit.variance.bootstrap import variance_shares
 from kit.variance.families import Family
-from kit.variance.fit import joined as joined_with
 from kit.variance.sd_limits import component_limits
 
 Tables = dict[str, pd.DataFrame]
@@ -78,7 +76,7 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
     if why_not:
         return Judged(spec, None, why_not, {})
     try:
-        fit = fit_metric(counted, spec, question)
+        fit = question.fit(counted, spec)
     except KitError as error:
         return Judged(spec, None, " ".join(problem.found for problem in error.problems), {})
     made = {name: each for name, each in _tables(fit, spec, question).items() if len(each)}
@@ -133,24 +131,12 @@ def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
         return tables
     plain_family = family if plain is fit else family_against(plain, question.family(plain)[0])
     return tables | {
-        "influence": _influence(fit, family, pairs, spec, question),
+        "influence": influence(fit, pairs, spec, question, family),
         "ladder": ladder(tables["means"].assign(unit=""), pairs),
         "chances": chances(plain, level, seed),
         "further": further(plain, pairs, question, plain_family) if of_product else pd.DataFrame(),
         "self_check": self_check(fit, seed, margin=margin, level=level),
     }
-
-
-def fit_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFit:
-    """Fit the variance model as the trial declared it, earlier trials beside it where something was repeated here.
-
-    Raises
-    ------
-    KitError
-        Where the burns cannot answer.
-    """
-    fit = fit_repeats(rows, scale=spec.scale, status="status", **question.roles(rows))
-    return joined_with(fit, question.earlier) if question.earlier and fit.design.nu > 0 else fit
 
 
 def compare(fit: RepeatFit, question: Question, family: Family | None = None) -> pd.DataFrame:
@@ -180,31 +166,6 @@ def _left_out_beside(
     table = table[table["bounds"] > 0].reset_index(drop=True)
     left_out = [without.get(pair, NO_ANSWER) for pair in zip(table["a"], table["b"], strict=True)]
     return table.assign(verdict_left_out=left_out, agrees=table["verdict"] == left_out)
-
-
-def _influence(
-    fit: RepeatFit, family: Family | None, pairs: pd.DataFrame, spec: Metric, question: Question
-) -> pd.DataFrame:
-    """Judge all pairs again with each burn, bag and day left out, bounds as bounds, each pair in its own family.
-
-    Where day goes along with fuel there is no verdict that could hang on anything.
-    """
-    pairs = pairs[pairs["verdict"] != "cannot be separated"]
-
-    def again(rows: pd.DataFrame) -> pd.DataFrame:
-        refit = fit_metric(rows, spec, question)
-        there = pairs[pairs[["a", "b"]].isin(refit.labels).all(axis=1)]
-        asked = {
-            multiplicity: list(zip(own["a"], own["b"], strict=True))
-            for multiplicity, own in there.groupby("multiplicity", sort=False)
-        }
-        if not asked:
-            return there
-        differences = Differences.of(refit, list(asked.values()), level=question.level)
-        parts = [differences.compared(own, name, question.margin, family) for name, own in asked.items()]
-        return pd.concat(parts)
-
-    return influence(pairs, fit.table, again)
 
 
 def joined(parts: Mapping[str, Judged], name: str, columns: Sequence[str]) -> pd.DataFrame:
@@ -251,22 +212,13 @@ def judge_trial(
             borrowed=borrowed_spread(lenders, metric_id),
         )
         if lenders and (question.primary or question.margin is not None):
-            fits, unused = earlier_fits(lenders, spec, partial(_fit_alone, spec=spec, question=question))
+            fits, unused = earlier_fits(lenders, spec, question)
             question = replace(question, earlier=fits, unused=unused)
         jobs.append((counted.compared(metric_id), spec, question))
     made = side_by_side(judge_metric, jobs, beside, lambda job: say(f"judging {job[1].label}"))
     found = dict(zip(order, made, strict=True))
     is_interim = is_open(run)
     return {name: _without_verdicts(found[name]) if is_interim else found[name] for name in metrics}
-
-
-def _fit_alone(rows: pd.DataFrame, spec: Metric, question: Question) -> RepeatFit:
-    """Fit the burns of an earlier trial as this one's are, as far as their columns go."""
-    known = replace(question, covariates=[name for name in question.covariates if name in rows])
-    counted, why_not = known.countable(rows, fewest=1)
-    if why_not:
-        raise KitError.refuse("earlier trial", why_not, "fuels that can be compared", "Leave it out.")
-    return fit_repeats(counted, scale=spec.scale, **known.roles(counted))
 
 
 def is_open(run: Run) -> bool:

@@ -5,9 +5,11 @@ Beside an odd burn stands what was recorded of it: what to look into, never a re
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from itertools import product
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,9 +18,12 @@ from scipy import special
 
 from kit import schema
 from kit.errors import KitError
+from kit.judge.comparisons import Differences, number_of
 from kit.judge.question import Question
+from kit.schema import Metric
 from kit.variance import RepeatFit, contrasts, fit_repeats
 from kit.variance.burn_arrays import Array
+from kit.variance.families import Family
 
 RECORDED: Mapping[str, tuple[str, str]] = {
     "wind_m_s": ("wind", "m/s"),
@@ -177,22 +182,25 @@ def _refitted(
 
 
 def influence(
-    comparisons: pd.DataFrame, rows: pd.DataFrame, compare: Callable[[pd.DataFrame], pd.DataFrame]
+    fit: RepeatFit, pairs: pd.DataFrame, spec: Metric, question: Question, family: Family | None = None
 ) -> pd.DataFrame:
     """Make every comparison again with each burn, bag and day left out (schema.INFLUENCE without metric).
 
-    Every refit is a full one, judged as all burns were: limits of a cheaper method are up to a fifth off in trials
-    of this size, and a verdict near a limit is just the one that may hang on one burn. Bags and days of a single burn
-    are that burn, whose answer is taken.
+    Every refit is a full one, judged as all burns were, bounds as bounds and each pair in its own family: limits of a
+    cheaper method are up to a fifth off in trials of this size, and a verdict near a limit is just the one that may
+    hang on one burn. Bags and days of a single burn are that burn, whose answer is taken. Where day goes along with
+    fuel there is no verdict that could hang on anything.
 
     Parameters
     ----------
-    comparisons
-        As made from all burns: a, b, verdict, direction. Their verdicts are the ones that may change.
-    rows
-        The burns: burn, fuel, bag, day and what the model needs.
-    compare
-        Makes the same comparisons from other rows, of the pairs that are left.
+    fit
+        The model of all burns.
+    pairs
+        schema.COMPARISONS as made from them. Their verdicts are the ones that may change.
+    spec, question
+        The metric and how it is judged.
+    family
+        Dunnett's, where it is known: one for all refits.
 
     Returns
     -------
@@ -200,15 +208,17 @@ def influence(
         `changes`: the verdict reads otherwise; `matters`: what it claims, a difference in its direction or that there
         is none, is no longer claimed.
     """
-    before = {(row.a, row.b): (row.verdict, row.direction) for row in comparisons.itertuples(index=False)}
+    pairs = pairs[pairs["verdict"] != "cannot be separated"]
+    before = {(row.a, row.b): (row.verdict, row.direction) for row in pairs.itertuples(index=False)}
     known: dict[bytes, Answer] = {}
     records = []
-    left_out = list(_left_out(rows)) if before else []
+    left_out = list(_left_out(fit.table)) if before else []
     for level, label, out in left_out if len(left_out) <= MOST_REFITS else ():
         same = out.tobytes()
         if same not in known:
-            known[same] = _answer(compare, rows[~out])
-        after = known[same]
+            with suppress(KitError):
+                known[same] = _judged_again(question.fit(fit.table[~out], spec), pairs, question, family)
+        after = known.setdefault(same, {})
         for key, (verdict, direction) in before.items():
             without, side, *numbers = after.get(key, (NO_ANSWER, "", np.nan, np.nan, np.nan))
             changes = (verdict, direction) != (without, side)
@@ -228,11 +238,19 @@ def _left_out(rows: pd.DataFrame) -> Iterator[tuple[str, str, npt.NDArray[np.boo
                 yield level, str(key), out
 
 
-def _answer(compare: Callable[[pd.DataFrame], pd.DataFrame], rows: pd.DataFrame) -> Answer:
-    try:
-        table = compare(rows)
-    except KitError:
+def _judged_again(refit: RepeatFit, pairs: pd.DataFrame, question: Question, family: Family | None) -> Answer:
+    """Return the answers of a refit on the pairs whose fuels it has."""
+    there = pairs[pairs[["a", "b"]].isin(refit.labels).all(axis=1)]
+    asked: dict[Any, list[tuple[Any, Any]]] = {
+        multiplicity: list(zip(own["a"], own["b"], strict=True))
+        for multiplicity, own in there.groupby("multiplicity", sort=False)
+    }
+    if not asked:
         return {}
-    number = "ratio" if "ratio" in table else "difference"
-    answers = table[["verdict", "direction", number, "low", "high"]].itertuples(index=False, name=None)
-    return dict(zip(zip(table["a"], table["b"], strict=True), answers, strict=True))
+    differences, number = Differences.of(refit, list(asked.values()), level=question.level), number_of(refit)
+    answers: Answer = {}
+    for multiplicity, own in asked.items():
+        table = differences.compared(own, multiplicity, question.margin, family)
+        numbers = table[["verdict", "direction", number, "low", "high"]].itertuples(index=False, name=None)
+        answers |= dict(zip(own, numbers, strict=True))
+    return answers

@@ -13,10 +13,11 @@ import pandas as pd
 from scipy import optimize, special
 
 from kit.burns.logged_burns import sheet_rows
-from kit.schema import METRICS
+from kit.schema import METRICS, Metric
 from kit.trial import Run
-from kit.variance import RepeatFit
+from kit.variance import RepeatFit, fit_repeats
 from kit.variance.burn_arrays import Array
+from kit.variance.fit import joined
 
 Multiplicity = Literal["tukey", "dunnett", "holm", "none"]
 Pairs = str | tuple[str, Any] | Sequence[tuple[Any, Any]]
@@ -319,6 +320,17 @@ class Question:
             "spread": spread,
             "borrowed": None if repeats else self.borrowed,
         }
+
+    def fit(self, rows: pd.DataFrame, spec: Metric) -> RepeatFit:
+        """Fit the variance model as the trial declared it, earlier trials beside it where something was repeated here.
+
+        Raises
+        ------
+        KitError
+            Where the burns cannot answer.
+        """
+        fit = fit_repeats(rows, scale=spec.scale, status="status", **self.roles(rows))
+        return joined(fit, self.earlier) if self.earlier and fit.design.nu > 0 else fit
 
     def _spread_of(self, rows: pd.DataFrame) -> str:
         """Return the spread to start from: kinds were declared before any value was seen."""

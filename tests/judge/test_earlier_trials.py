@@ -2,13 +2,12 @@ import json
 import math
 import shutil
 from dataclasses import replace
-from functools import partial
 
 import pytest
 
 from kit.errors import KitError
 from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_fits, earlier_words
-from kit.judge.judging import _fit_alone, judge_metric
+from kit.judge.judging import judge_metric
 from kit.judge.question import Question
 from kit.schema import metric
 from kit.trial import open_run
@@ -91,9 +90,7 @@ def results_of(table, **trial):
 def judged_with(table, earlier, **columns):
     spec = metric("peak")
     question = Question(margin=2.0, primary=True, better="more", **columns)
-    fits, unused = earlier_fits(
-        [Lender("before", results_of(earlier))], spec, partial(_fit_alone, spec=spec, question=question)
-    )
+    fits, unused = earlier_fits([Lender("before", results_of(earlier))], spec, question)
     return judge_metric(table.assign(kind=""), spec, replace(question, earlier=fits, unused=unused)).tables
 
 

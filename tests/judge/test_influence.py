@@ -13,12 +13,9 @@ from tests.judge.made import burns_table
 
 
 def asked(table, margin=0.5):
-    question = Question(margin=margin, primary=True)
-
-    def compare(rows):
-        return compare_fuels(fit_repeats(rows, **question.roles(rows)), margin=margin)
-
-    return influence(compare(table), table, compare)
+    question, spec = Question(margin=margin, primary=True), metric("peak")
+    fit = question.fit(table, spec)
+    return influence(fit, compare_fuels(fit, margin=margin), spec, question)
 
 
 def test_every_burn_bag_and_day_is_left_out_once_for_every_pair():
@@ -49,10 +46,12 @@ def test_a_verdict_that_hangs_on_one_burn_changes_without_it_alone():
 def test_where_the_rest_gives_no_answer_it_says_so():
     table = burns_table(fuels=2, bags=2, burns=2)
 
-    def refuses(rows):
-        raise KitError(Problem("refuse", "table", "too few", "more", "Burn more."))
+    class Refusing(Question):
+        def fit(self, rows, spec):
+            raise KitError(Problem("refuse", "table", "too few", "more", "Burn more."))
 
-    found = influence(compare_fuels(fit_repeats(table)), table, refuses)
+    fit = Question().fit(table, metric("peak"))
+    found = influence(fit, compare_fuels(fit), metric("peak"), Refusing())
     assert set(found["verdict_without"]) == {NO_ANSWER} and found["changes"].all()
     assert found["estimate"].isna().all()
 
