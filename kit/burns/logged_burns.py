@@ -85,6 +85,16 @@ def price_per_kg(trial: Trial, fuel_id: str) -> float:
     return sum(each) / len(each) if each else math.nan
 
 
+def bag_prices(trial: Trial) -> dict[str, float]:
+    """Return what a bag of each fuel costs, where it is known: the fuel's own price, else the mean over its bags'."""
+    paid: dict[str, list[float]] = {}
+    for bag in trial.bags:
+        if bag.price is not None:
+            paid.setdefault(bag.fuel, []).append(bag.price)
+    own = {fuel.id: float(fuel.price) for fuel in trial.fuels if fuel.price is not None}
+    return {fuel: sum(each) / len(each) for fuel, each in paid.items()} | own
+
+
 def cooks_at(trial: Trial, setting_id: str) -> frozenset[str]:
     """Return the cooks whose band a burn at a declared setting was run to hold.
 

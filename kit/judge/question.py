@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special
 
-from kit.burns.logged_burns import sheet_rows
+from kit.burns.logged_burns import bag_prices, sheet_rows
 from kit.schema import METRICS, Metric
 from kit.trial import Run
 from kit.variance import RepeatFit, fit_repeats
@@ -201,21 +201,14 @@ class Resources:
 
 
 def resources_of(run: Run) -> Resources:
-    """Return what a run folder says of the cost of its burns.
-
-    The price of a bag is the fuel's own, else the mean over its bags that have one.
-    """
+    """Return what a run folder says of the cost of its burns."""
     trial, plan, burns = run.trial, run.trial.plan, list(sheet_rows(run).values())
     seconds = [burn.stop_s + np.nan_to_num(burn.ready_s) for burn in burns if burn.stop_s]
     grams = [burn.charge_g for burn in burns if burn.charge_g == burn.charge_g]
-    paid = pd.Series(
-        [bag.price for bag in trial.bags], [bag.fuel for bag in trial.bags], dtype=float
-    ).dropna()
-    own = {fuel.id: float(fuel.price) for fuel in trial.fuels if fuel.price is not None}
     return Resources(
         grams=float(np.mean(grams)) if grams else float(trial.charge.grams or math.nan),
         hours=float(np.mean(seconds)) / HOUR if seconds else math.nan,
-        bag_price=paid.groupby(level=0).mean().to_dict() | own,
+        bag_price=bag_prices(trial),
         budget=plan.budget or math.inf,
         most_hours=plan.hours * plan.days if plan.hours and plan.days else math.inf,
         currency=trial.currency,

@@ -17,7 +17,7 @@ from kit.plan.power import (
     Designed,
     chance_of,
     power_of,
-    precision_of,
+    precision,
     sds_of,
 )
 from kit.plan.schedule import Workday
@@ -72,7 +72,7 @@ class Means:
     budget
         Most money for bags; None where none is set.
     prices
-        Of a bag of each fuel; NaN where it is not known.
+        Of a bag of each fuel that has one.
     workday
         What a day at the cooker holds.
     """
@@ -81,6 +81,11 @@ class Means:
     budget: float | None
     prices: Mapping[str, float]
     workday: Workday
+
+    def cost(self, burns: pd.DataFrame) -> float:
+        """Return what the bags of some burns cost; NaN where a price is not known."""
+        bags = burns.groupby("fuel")["bag"].nunique()
+        return float(sum(self.prices.get(str(fuel), math.nan) * count for fuel, count in bags.items()))
 
     def allow(self, burns: int, cost: float) -> bool:
         """Return whether so many burns, of bags that cost so much, keep within the burns and the money."""
@@ -121,9 +126,7 @@ def designs(fuels: Sequence[str], goal: Goal, means: Means, most: int = AFFORDAB
 
 def option(design: Design, burns: pd.DataFrame, goal: Goal, means: Means) -> dict[str, object]:
     """Return one design as a row of `designs`, its burns with fuel, bag and day as they will lie."""
-    power = goal.chances(burns)
-    bags_of = burns.groupby("fuel")["bag"].nunique()
-    cost = float(sum(means.prices.get(str(fuel), math.nan) * bags for fuel, bags in bags_of.items()))
+    power, cost = goal.chances(burns), means.cost(burns)
     return {
         "fuels": design.fuels,
         "bags": design.bags,
@@ -159,7 +162,7 @@ def chance_best_named(design: Designed, lead: float, goal: Goal, seed: int = 1) 
     """
     from kit.variance.families import correlated
 
-    known = precision_of(design, goal.sds)
+    known = precision(design, goal.sds)
     others, df = known.fuels - 1, known.df + goal.earlier_df
     rng = np.random.default_rng([seed, 61])
     each, best = rng.standard_normal((DRAWS, others)), rng.standard_normal((DRAWS, 1))

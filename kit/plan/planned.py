@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from kit.burns.logged_burns import bag_prices
 from kit.errors import Faults, KitError, Problem
 from kit.plan.answers import PlannedMetric, read_answers
 from kit.plan.designs import (
@@ -145,7 +146,10 @@ def make_plan(
         first_burn = first_day or trial.plan.first_day or written + timedelta(days=1)
         order = _draw(trial, workday, design, first_burn, notes)
         notes += _remarks(trial, workday, design)
-    cost = _bag_cost(trial, order, notes)
+    cost = means.cost(order)
+    unpriced = [fuel for fuel in sorted(set(order["fuel"])) if fuel not in means.prices]
+    if unpriced:
+        notes.append(f"No price is given for {', '.join(unpriced)}: the cost of the bags is not known.")
     spare, chances = order.attrs.get("spare_days", []), _chances(order, goals, notes)
     totals = sorted({*TOTALS, len(order)})
     return Planned(
@@ -165,7 +169,7 @@ def make_plan(
         smallest_twice=smallest_design(everything, "found_at_twice"),
         smallest_alone=smallest_design(alone, "found_at_twice"),
         split=cheapest_split(first.sds, 1.0),
-        cost=cost,
+        cost=None if math.isnan(cost) else cost,
         obstacles=() if len(answers.sheet) else tuple(_obstacles(trial, workday, order, cost)),
         notes=tuple(notes),
     )
@@ -189,8 +193,8 @@ def _means(trial: Trial, workday: Workday) -> Means:
     """Return what there is to spend: the days' burns, else as many as the usual three bags burned twice take."""
     asked = trial.plan
     usual = len(trial.fuels) * (asked.bags or BAGS) * (asked.burns or BURNS)
-    prices = {fuel.id: math.nan if fuel.price is None else fuel.price for fuel in trial.fuels}
-    return Means(asked.days * workday.per_day if asked.days else usual, asked.budget, prices, workday)
+    burns = asked.days * workday.per_day if asked.days else usual
+    return Means(burns, asked.budget, bag_prices(trial), workday)
 
 
 def _chosen(trial: Trial, options: pd.DataFrame, means: Means) -> Design:
@@ -268,7 +272,7 @@ def _remarks(trial: Trial, workday: Workday, design: Design) -> list[str]:
     return [words for words, holds in remarks.items() if holds]
 
 
-def _obstacles(trial: Trial, workday: Workday, order: pd.DataFrame, cost: float | None) -> Faults:
+def _obstacles(trial: Trial, workday: Workday, order: pd.DataFrame, cost: float) -> Faults:
     """Return where the burns, their length and their bags go beyond what [plan] gives."""
     obstacles, where = Faults(), "trial.toml, [plan]"
     days, budget, needed = trial.plan.days, trial.plan.budget, order["day"].nunique()
@@ -280,22 +284,11 @@ def _obstacles(trial: Trial, workday: Workday, order: pd.DataFrame, cost: float 
         found = f"a burn of {workday.burn_h:g} h in a day of {workday.latest_h - workday.earliest_h:g} h"
         remedy = "Write as `earliest` and `latest` when somebody can stay with it, or a shorter burn_h."
         obstacles.ask(where, found, "a burn that ends within its day", remedy)
-    if budget is not None and cost is not None and cost > budget:
+    if budget is not None and cost > budget:
         found = f"bags for {cost:.0f} {trial.currency}".strip()
         remedy = "Ask for fewer fuels, fewer bags, or allow more money."
         obstacles.ask(where, found, f"at most budget = {budget:g}", remedy)
     return obstacles
-
-
-def _bag_cost(trial: Trial, order: pd.DataFrame, notes: list[str]) -> float | None:
-    """Return what the bags of an order cost; None, and a note, where a price is missing."""
-    bags = order.groupby("fuel")["bag"].nunique()
-    prices = {fuel.id: fuel.price for fuel in trial.fuels}
-    missing = [fuel for fuel in bags.index if prices.get(fuel) is None]
-    if missing:
-        notes.append(f"No price is given for {', '.join(missing)}: the cost of the bags is not known.")
-        return None
-    return float(sum((prices[fuel] or 0.0) * count for fuel, count in bags.items()))
 
 
 def _with_own(

@@ -131,7 +131,7 @@ def power_of(
     sds = sds_of(components, upper)
     if one_bag and not earlier_df:
         sds["bag"] = 0.0
-    known = precision_of(design, sds, control if multiplicity == "dunnett" else None)
+    known = precision(design, sds, control if multiplicity == "dunnett" else None)
     if one_bag and earlier_df:
         known = replace(known, se=known.true_sd, df=earlier_df)
     else:
@@ -275,43 +275,13 @@ class Precision:
     control: int | None = None
 
 
-def precision_of(
-    design: Design | pd.DataFrame, sds: Mapping[str, float], control: object = None
-) -> Precision:
-    """Return how well a design knows a difference; in closed form where it is balanced without days."""
-    if isinstance(design, pd.DataFrame):
-        return precision(design, sds, control)
-    if (design.days or 1) == 1:
-        return balanced(design, sds)
-    return precision(design.table(), sds, control)
-
-
-def balanced(design: Design, sds: Mapping[str, float]) -> Precision:
-    """Return what a balanced design whose days do not differ knows, in closed form.
-
-    SE² = 2 (σ²_bag + σ²_burn/n)/b on fuels·(b − 1) degrees of freedom: the mean square between bags.
-
-    Raises
-    ------
-    KitError
-        Where there are fewer than two fuels, or no repeats.
-    """
-    fuels, bags, burns = design.fuels, design.bags, design.burns
-    _check_repeats(fuels, design.total, fuels)
-    between = sds.get("bag", 0.0) ** 2 + sds["burn"] ** 2 / burns
-    seen = between if bags > 1 else sds["burn"] ** 2 / burns
-    df = fuels * (bags - 1) if bags > 1 else fuels * (burns - 1)
-    true_sd, se = (float(np.sqrt(2 * variance / bags)) for variance in (between, seen))
-    return Precision(true_sd, se, float(df), fuels, np.eye(fuels) * seen / bags)
-
-
-def precision(table: pd.DataFrame, sds: Mapping[str, float], control: object = None) -> Precision:
-    """Return how well a table of burns knows the difference of two of its fuels, the mean over pairs.
+def precision(design: Design | pd.DataFrame, sds: Mapping[str, float], control: object = None) -> Precision:
+    """Return how well a design knows the difference of two of its fuels, the mean over pairs.
 
     Parameters
     ----------
-    table
-        fuel, bag and, where days differ, day; a row a burn.
+    design
+        A table with fuel, bag and, where days differ, day; a row a burn.
     sds
         bag, burn, day: standard deviations on the analysis scale.
     control
@@ -322,10 +292,13 @@ def precision(table: pd.DataFrame, sds: Mapping[str, float], control: object = N
     KitError
         Where fuels cannot be compared: fewer than two, no burn to spare, or fuel and day go together.
     """
+    table = design.table() if isinstance(design, Design) else design
     X, groups = _matrices(table, sds)
     labels = pd.factorize(table["fuel"])[1].tolist()
     fuels, place = len(labels), None if control is None else labels.index(control)
-    _check_repeats(fuels, *X.shape)
+    if fuels < 2 or len(X) <= X.shape[1]:
+        found, expected = f"{fuels} fuel(s), {len(X)} burns", "two fuels or more, and repeats"
+        raise KitError.refuse("design", found, expected, "Plan further burns.")
     if np.linalg.matrix_rank(X) < X.shape[1]:
         remedy = "Let fuels share days: fuel and day cannot be separated."
         raise KitError.refuse("design", "fuels that never share a day", "linked days", remedy)
@@ -350,12 +323,6 @@ def precision(table: pd.DataFrame, sds: Mapping[str, float], control: object = N
 def _squares(rows: Floats, matrix: Floats) -> Floats:
     """Return each row's quadratic form."""
     return np.asarray(np.einsum("pi,ij,pj->p", rows, matrix, rows))
-
-
-def _check_repeats(fuels: int, burns: int, parameters: int) -> None:
-    if fuels < 2 or burns <= parameters:
-        found, expected = f"{fuels} fuel(s), {burns} burns", "two fuels or more, and repeats"
-        raise KitError.refuse("design", found, expected, "Plan further burns.")
 
 
 def _matrices(table: pd.DataFrame, sds: Mapping[str, float]) -> tuple[Floats, dict[str, Floats]]:

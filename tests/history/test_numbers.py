@@ -6,8 +6,8 @@ import pytest
 
 from kit.errors import KitError
 from kit.history import history_of
-from kit.history.across import Cell, came_again, fuel_table, season_spread
 from kit.history.control_chart import FALSE_ALARMS, from_centre, limits_of, line, steps
+from kit.history.history import Cell, came_again, fuel_table, season_spread
 from kit.history.pooled import block_of, pool
 from kit.variance import fit_repeats
 from tests.simulate import history as simulated
