@@ -31,7 +31,7 @@ _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "fa
 _RETRIES: Final = 3  # of a task on a cluster
 _GRACE_S: Final = 20.0
 _LOOK_S: Final = 5.0
-_PRELOADED: Final = (
+PRELOADED: Final = (
     "ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.interactiveshell", "pandas", "pyarrow.csv",
     "scipy.stats", "scipy.optimize", "matplotlib.figure", "matplotlib.backends.backend_agg",
     "matplotlib.backends.backend_svg", "kit.analysis", "kit.variance.bounded", "kit.variance.censored",
@@ -183,7 +183,7 @@ def _connected(client: Any, address: str) -> Any:
 def _one_by_one(tasks: Sequence[Task]) -> Iterator[Outcome]:
     """Work in this process; kernels are forked from the first report that has to be made on."""
     with ExitStack() as stack:
-        kernels = cache(lambda: stack.enter_context(fork_server(*_PRELOADED)))
+        kernels = cache(lambda: stack.enter_context(fork_server(*PRELOADED)))
         for task in tasks:
             yield attempt(task, lambda: kernels()())
 
@@ -298,7 +298,7 @@ def begin_here(parent: int) -> None:
 @cache
 def kernels_here() -> Kernels:
     """Return this worker process's starter of kernels; it ends with the process."""
-    return _held_here().enter_context(fork_server(*_PRELOADED))
+    return _held_here().enter_context(fork_server(*PRELOADED))
 
 
 def attempt_here(task: Task) -> Outcome:

@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 
 from kit.publish import make_bundle, make_report, recheck
+from kit.publish.report import make, take_order
+from kit.runtime.kernel import fresh_kernel
 from tests.publish.browser import VIEWS, chromium, faults_of
 from tests.publish.test_report import digests
 
@@ -26,7 +28,7 @@ def demo(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def report(demo):
-    return make_report(demo).parent
+    return make(take_order(demo, "standard", {}), fresh_kernel).parent
 
 
 @pytest.fixture(scope="module")

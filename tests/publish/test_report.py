@@ -39,6 +39,7 @@ def cells_with(*changes):
     return (*CELLS[:-1], *changes, CELLS[-1])
 
 
+@pytest.mark.own_kernel
 def test_a_report_is_a_dated_folder_with_all_its_parts(run, template, monkeypatch):
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1747180800")
     lines = []
@@ -56,6 +57,7 @@ def test_a_report_is_a_dated_folder_with_all_its_parts(run, template, monkeypatc
     assert any("left" in line for line in lines)
 
 
+@pytest.mark.own_kernel
 def test_a_second_report_of_the_day_leaves_the_first_and_is_the_same_bytes(run, template):
     before = digests(run)
     first, second = (make_report(run, template).parent for _ in range(2))
@@ -66,6 +68,7 @@ def test_a_second_report_of_the_day_leaves_the_first_and_is_the_same_bytes(run, 
     } == before
 
 
+@pytest.mark.own_kernel
 def test_no_path_clock_or_random_id_is_left_in_a_report(run, template):
     folder = make_report(run, template).parent
     for path in folder.rglob("*"):
@@ -91,6 +94,7 @@ def test_the_published_notebook_runs_again_where_it_stands(run, template):
     assert done.stdout.strip() == "['alder', 'olive']"
 
 
+@pytest.mark.own_kernel
 def test_two_reports_started_together_get_different_names(run, template):
     with ThreadPoolExecutor(4) as pool:
         pages = list(pool.map(lambda _: make_report(run, template), range(4)))
@@ -102,6 +106,7 @@ def test_two_reports_started_together_get_different_names(run, template):
 @pytest.mark.parametrize(
     "name", ["a \"quoted\" 'name' {x} {0} [a]*? %20;& émoji 🔥 a\nb", "x" * 200, "-dash"]
 )
+@pytest.mark.own_kernel
 def test_any_folder_name_will_do(tmp_path, template, name):
     run = write_run(tmp_path / name)
     assert make_report(run, template).is_file()
@@ -140,6 +145,7 @@ def test_a_report_refuses_with_every_fault_that_check_finds(singles):
     assert not list(singles.glob("reports/[0-9]*"))
 
 
+@pytest.mark.own_kernel
 def test_a_failing_cell_is_one_clear_line_and_a_partial_notebook(run, tmp_path):
     template = write_notebook(
         tmp_path / "bad.ipynb", cells_with(("code", "1 / 0", []), ("code", "print('after')", []))
@@ -159,6 +165,7 @@ def test_a_failing_cell_is_one_clear_line_and_a_partial_notebook(run, tmp_path):
     assert [path.name for path in (run / "reports").iterdir()] == [".failed"]
 
 
+@pytest.mark.own_kernel
 def test_a_killed_kernel_is_told_as_that(run, tmp_path):
     dying = ("code", "import os, signal; os.kill(os.getpid(), signal.SIGKILL)", [])
     template = write_notebook(tmp_path / "dies.ipynb", cells_with(dying))
@@ -168,6 +175,7 @@ def test_a_killed_kernel_is_told_as_that(run, tmp_path):
     assert [path.name for path in (run / "reports").iterdir()] == [".failed"]
 
 
+@pytest.mark.own_kernel
 def test_a_kernel_that_dies_before_its_first_word_is_told_as_that(run, template, monkeypatch):
     monkeypatch.setattr(report, "run_notebook", after_the_kernels_death)
     with pytest.raises(NotRunError, match="the notebook's process ended early"):
@@ -270,6 +278,7 @@ def test_a_folder_that_cannot_be_written_is_told_before_the_run(run, template):
         make_report(run, template)
 
 
+@pytest.mark.own_kernel
 def test_what_the_user_has_set_up_changes_nothing(run, template, tmp_path, monkeypatch):
     plain = digests(make_report(run, template).parent)
     home = tmp_path / "home"
@@ -299,12 +308,14 @@ def test_what_the_user_has_set_up_changes_nothing(run, template, tmp_path, monke
     assert digests(make_report(run, template).parent) == plain
 
 
+@pytest.mark.own_kernel
 def test_a_report_needs_no_home(run, template, monkeypatch):
     for name in ("HOME", "USER", "LOGNAME", "XDG_CONFIG_HOME", "XDG_CACHE_HOME", "LANG"):
         monkeypatch.delenv(name, raising=False)
     assert make_report(run, template).is_file()
 
 
+@pytest.mark.own_kernel
 def test_a_home_that_cannot_be_written_leaves_no_trace_in_a_report(run, tmp_path, monkeypatch):
     drawing = (
         "code",
@@ -373,6 +384,7 @@ def test_a_live_output_is_not_published(run, tmp_path):
     assert not (run / "reports").exists()
 
 
+@pytest.mark.own_kernel
 def test_files_bear_the_users_umask(run, template):
     old = os.umask(0o077)
     try:
@@ -461,6 +473,7 @@ def small_disk(tmp_path):
     subprocess.run(["umount", "-l", str(place)], check=False)
 
 
+@pytest.mark.own_kernel
 def test_a_full_disk_costs_no_earlier_report_and_the_next_run_works(small_disk, template):
     run = write_run(small_disk / "run")
     earlier = make_report(run, template).parent
