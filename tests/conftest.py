@@ -1,4 +1,6 @@
-"""Notebooks run in forks of one process that has their libraries: seconds less each than in a fresh one."""
+"""What takes long is done once: tests that share it run in one process, and notebooks in forks of another."""
+
+from pathlib import Path
 
 import pytest
 
@@ -8,6 +10,28 @@ from kit.publish.seasons import history_report
 from kit.runtime.fork_server import fork_server
 from kit.runtime.kernel import fresh_kernel
 
+TOGETHER = {
+    "analyses": ("publish_content/", "test_analysis.py", "judge/test_consistency.py"),
+    "demo": ("publish/test_demo.py",),
+    "lab": ("publish/test_in_lab.py",),
+    "pages": ("publish/test_browser.py",),
+    "forgeries": ("publish/test_recheck.py",),
+    "notebooks": ("test_notebooks.py",),
+    "plans": ("plan/test_rehearsal.py", "plan/test_sheets.py", "plan/test_demo"),
+    "seasons": ("history/test_report.py",),
+    "examples": ("test_examples.py",),
+}
+"""Where tests of one process stand."""
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    for item in items:
+        place = item.path.relative_to(Path(__file__).parent).as_posix()
+        for name, starts in TOGETHER.items():
+            if place.startswith(starts):
+                item.add_marker(pytest.mark.xdist_group(name))
+
 
 def start_kernels_by(kernels, patch):
     for module in (report, history_report):
@@ -16,6 +40,7 @@ def start_kernels_by(kernels, patch):
 
 @pytest.fixture(scope="session", autouse=True)
 def forked_kernels():
+    """Run notebooks in forks of one process that has their libraries: seconds less each than in a fresh one."""
     with fork_server(*PRELOADED) as kernels, pytest.MonkeyPatch.context() as patch:
         start_kernels_by(kernels, patch)
         yield

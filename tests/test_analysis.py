@@ -20,6 +20,7 @@ from kit.plan.burning import burn, charges_of, conditions
 from kit.plan.demo import BAGS, RECIPES
 from kit.plan.simulated import weather_of
 from tests.plan import make_demo_truth
+from tests.publish_content.made import analysis
 
 DEMO = Path(__file__).parents[1] / "runs" / "hill-school"
 TRUTH = json.loads(make_demo_truth.OUT.read_text(encoding="utf-8"))["fuels"]
@@ -29,7 +30,7 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def demo() -> Analysis:
-    return analyse(DEMO)
+    return analysis("demo")
 
 
 Rows = Callable[[pd.DataFrame], pd.Series]

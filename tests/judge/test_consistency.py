@@ -1,25 +1,22 @@
 """One verdict a comparison: no table contradicts an interval, or another table."""
 
-import functools
 import math
 
 import numpy as np
 import pytest
 
-from kit.analysis import analyse
 from kit.judge.judging import judge_metric
 from kit.judge.question import Question
 from kit.judge.verdicts import verdict_of
 from kit.schema import VERDICTS, metric
-from kit.trial.scaffold import demo_folder
 from tests.judge.made import burns_table
+from tests.publish_content.made import analysis
 
 DIFFERENT = tuple(verdict for verdict in VERDICTS if verdict.startswith("different"))
 
 
-@functools.cache
 def demo():
-    return analyse(demo_folder())
+    return analysis("demo")
 
 
 def generated(seed):

@@ -33,10 +33,12 @@ def analysis(kind: str) -> Analysis:
 def folder(kind: str) -> Path:
     """Return a run folder of this kind.
 
-    'three' and 'two' fuels of the demo; 'singles': each fuel burned once, 'borrowed' with repeatability from 'three';
-    'one bag' of each; 'no bags' noted; 'interim': the last burns still to come; 'no margin' declared; 'two settings':
-    some burns throttled for a cook; 'hostile': names that would be markup.
+    'demo': all of it as it stands; 'three' and 'two' fuels of it; 'singles': each fuel burned once, 'borrowed' with
+    repeatability from 'three'; 'one bag' of each; 'no bags' noted; 'interim': the last burns still to come; 'no margin'
+    declared; 'two settings': some burns throttled for a cook; 'hostile': names that would be markup.
     """
+    if kind == "demo":
+        return DEMO
     target = Path(_ROOM.name) / kind.replace(" ", "-")
     left_out = (
         ("reports", "plan")
