@@ -181,10 +181,10 @@ def _plan(out: Out, folder: Path) -> int:
     Says what a given number of burns can settle, draws the run order, and writes the plan with its hash and the
     burn sheets to print.
     """
-    from kit.plan import plan_run
+    from kit.plan import plan_run, sentences
 
     planned = plan_run(folder)
-    out.say(planned.words, **planned.as_record())
+    out.say(sentences.plan_words(planned), **planned.as_record())
     return DONE
 
 

@@ -1,18 +1,20 @@
-"""From the tester's answers to a plan: design, what it can settle, order and calendar."""
+"""From the tester's answers to a plan (design, what it can settle, order, calendar), and into the run folder."""
 
 from __future__ import annotations
 
+import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from kit.burns.logged_burns import bag_prices
-from kit.errors import Faults, KitError, Problem
-from kit.plan.answers import PlannedMetric, read_answers
+from kit.errors import Faults, KitError, Problem, disk_faults, refuse_way_out
+from kit.plan.answers import SHEET, PlannedMetric, is_empty, read_answers
 from kit.plan.designs import (
     DESIGN_COLUMNS,
     Goal,
@@ -26,7 +28,10 @@ from kit.plan.designs import (
 )
 from kit.plan.power import CHANCE_COLUMNS, Design
 from kit.plan.schedule import Workday, as_date, run_order, timetable
-from kit.trial import Plan, Trial, plan_of, read_plan
+from kit.plan.sheets import Sheets, own_columns, plan_pages
+from kit.runtime.atomic_write import sweep_drafts, write_atomically
+from kit.schema import BURNS as BURN_SHEET
+from kit.trial import Plan, Trial, plan_of, read_plan, write_plan
 
 TOTALS = (12, 24, 36)
 BAGS, BURNS = 3, 2
@@ -73,6 +78,8 @@ class Planned:
         Why this plan cannot be carried out as it was asked for: no such plan is written.
     notes
         What else a tester should know, a sentence each.
+    files
+        What was written, relative to the run folder; nothing by `make_plan`.
     """
 
     folder: Path
@@ -94,6 +101,24 @@ class Planned:
     cost: float | None
     obstacles: tuple[Problem, ...]
     notes: tuple[str, ...]
+    files: tuple[str, ...] = ()
+
+    def as_record(self) -> dict[str, Any]:
+        """Return the plan as plain values, for JSON."""
+        return {
+            "folder": str(self.folder),
+            "files": list(self.files),
+            "line": self.plan.line,
+            "sha256": self.plan.sha256,
+            "burns": len(self.order),
+            "days": int(self.order["day"].nunique()),
+            "chances": self.chances.to_dict("records"),
+            "settles": self.settles.to_dict("records"),
+            "smallest": self.smallest.total if self.smallest else None,
+            "cheapest_split": self.split if self.split != math.inf else None,
+            "cost": self.cost,
+            "notes": list(self.notes),
+        }
 
     def left_out(self, kept: int) -> list[str]:
         """Return the names of the fuels to leave out where only so many are kept."""
@@ -309,3 +334,66 @@ def _chances(order: pd.DataFrame, goals: dict[str, Goal], notes: list[str]) -> p
     except KitError as error:
         notes.append(f"These burns settle nothing: {error.problems[0].found}.")
     return pd.concat(parts, ignore_index=True)[["metric", *CHANCE_COLUMNS]]
+
+
+def plan_run(
+    run_folder: str | Path,
+    earlier: Sequence[str | Path] = (),
+    today: date | str | None = None,
+    first_day: date | str | None = None,
+    simulated: bool = False,
+) -> Planned:
+    """Plan a trial and write the plan into its run folder, whole or not at all.
+
+    Writes plan/plan.toml with its hash (an earlier plan is kept beside it), plan/sheets.html, plan/key.html,
+    and rows for the planned burns into burns.csv where it has none. The plan returned carries the recorded hash.
+
+    Parameters
+    ----------
+    run_folder, earlier, today, first_day
+        As for `make_plan`.
+    simulated
+        Say on every sheet that nothing is burned by it.
+
+    Raises
+    ------
+    KitError
+        As `make_plan`; where the plan cannot be carried out as it was asked for, or the folder not be written.
+    """
+    refuse_way_out(Path(run_folder) / "plan")
+    planned = make_plan(run_folder, earlier, today, first_day)
+    if planned.obstacles:
+        raise KitError(planned.obstacles)
+    sheets = Sheets(planned.trial, planned.plan, planned.calendar, planned.workday, simulated)
+    plan_pages(sheets)  # what goes wrong goes wrong before the first file
+    with disk_faults(planned.folder):
+        return _write(planned, sheets)
+
+
+def _write(planned: Planned, sheets: Sheets) -> Planned:
+    folder = planned.folder
+    (folder / "plan").mkdir(exist_ok=True)
+    sweep_drafts(folder)
+    plan = write_plan(folder, planned.plan)
+    texts = plan_pages(replace(sheets, plan=plan))
+    if is_empty(folder / SHEET):  # a burn sheet with rows is not written again
+        texts[SHEET] = burn_rows(plan.table, [*_headings(folder / SHEET), *own_columns(planned.trial)])
+    for name, text in texts.items():
+        write_atomically(folder / name, text)
+    return replace(planned, plan=plan, files=("plan/plan.toml", *texts))
+
+
+def _headings(sheet: Path) -> list[str]:
+    """Return the headings of a sheet without rows: a tester's own columns are kept."""
+    if not sheet.is_file():
+        return []
+    lines = sheet.read_text(encoding="utf-8-sig", errors="replace").splitlines()
+    cells = next(csv.reader([line for line in lines if line.strip()][:1]), [])
+    return [cell.strip() for cell in cells if cell.strip()]
+
+
+def burn_rows(order: pd.DataFrame, headings: Sequence[str] = ()) -> str:
+    """Return a burn sheet of planned rows: what is planned stands in it, the rest is blank."""
+    names = list(dict.fromkeys([*(column.name for column in BURN_SHEET), *headings]))
+    table = order.drop(columns="charge_g").reindex(columns=names)
+    return str(table.to_csv(index=False, float_format="%g", lineterminator="\n"))

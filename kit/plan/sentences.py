@@ -16,10 +16,11 @@ from kit.plan.designs import AFFORDABLE, ENOUGH, SHOWN
 from kit.plan.planned import Planned
 from kit.plan.power import Design, chance_of
 from kit.plan.schedule import Workday
-from kit.plan.sheets import CALENDAR, OVERRUN
+from kit.plan.sheets import CALENDAR, KEY, OVERRUN, SHEETS
 
 SPLITS = {0.5: "a bag costs half a burn", 1.0: "as much as one", 2.0: "two burns", 4.0: "four burns"}
 TRUTHS = {0: "alike", 1: "the margin apart", 2: "twice the margin apart"}
+NEXT = f"Next: print {SHEETS}, one side a burn; {KEY} is for whoever fills the charges, not for whoever burns them."
 WORTH = 0.05
 """So much more often a better design must find twice the margin to be recommended before the one planned."""
 SINGLE = (
@@ -29,7 +30,7 @@ SINGLE = (
 
 
 def plan_words(planned: Planned) -> str:
-    """Return the whole plan in lines of plain words, the line to post last."""
+    """Return the whole plan in lines of plain words, the line to post last, then where its files are."""
     blocks = [
         list(cautions_short()),
         obstacle_lines(planned),
@@ -39,6 +40,7 @@ def plan_words(planned: Planned) -> str:
         settles_lines(planned),
         [SINGLE, split_line(planned), *planned.notes],
         ["Post this line where others see it, before the first burn:", planned.plan.line],
+        [f"Written in {planned.folder}: {', '.join(planned.files)}", NEXT] if planned.files else [],
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)
 
