@@ -219,7 +219,8 @@ def _with_bounds(
     theta, beta = fit.estimate.theta[0], np.where(np.isnan(fit.estimate.beta[0]), 0.0, fit.estimate.beta[0])
     rows = simulated_rows(fit, known, theta, beta, seed, trials)
     start = np.repeat(started(known.model, theta[None]), trials, axis=0)
-    best, least, _ = minimise_rows(known.model, start, rows)
+    found = minimise_rows(known.model, start, rows)
+    best = found.theta
     usable = np.flatnonzero(~np.abs(L[:, list(known.bounded)]).any(axis=1))
     usable = usable[np.unique(np.linspace(0, len(usable) - 1, min(MOST, len(usable))).astype(int))]
     which = np.arange(trials) % len(usable)
@@ -229,10 +230,10 @@ def _with_bounds(
     trial, of_sd = np.arange(trials), np.arange(trials) % len(theta)
     at = started(known.model, best)
     at[trial, of_sd] = np.maximum(theta, 1e-12 * theta.sum())[of_sd]
-    value = minimise_rows(known.model, at, rows, held=of_sd, steps=STEPS)[1]
+    value = minimise_rows(known.model, at, rows, held=of_sd, steps=STEPS).D
     above = (theta[of_sd] > best[trial, of_sd]).astype(int)
     rise = np.stack([rises(fit, j, level, own=True)[:, 0] for j in range(len(theta))], axis=1)
-    inside = value - least <= rise[above, of_sd]
+    inside = value - found.D <= rise[above, of_sd]
     spreads = [
         (name, words, inside[of_sd == j])
         for j, (name, words) in enumerate(zip(fit.names, profile_words(fit, own=True), strict=True))
@@ -271,10 +272,10 @@ def _t_of_truth(
     estimate = estimate[:, 0] + known.centre * held[:, known.is_mean].sum(axis=1)
     se = np.sqrt(covariance[:, 0, 0])
     at_best = held_rows(known, rows, held, estimate)
-    best, least, _ = minimise_rows(known.model, started(known.model, theta), at_best, unit=se, steps=STEPS)
+    best = minimise_rows(known.model, started(known.model, theta), at_best, unit=se, steps=STEPS)
     at_truth = held_rows(known, rows, held, truth)
-    D = minimise_rows(known.model, started(known.model, best), at_truth, steps=STEPS)[1]
-    size = np.sqrt(df * np.expm1(np.maximum(D - least, 0.0) / (df + 1)))
+    rise = minimise_rows(known.model, started(known.model, best.theta), at_truth, steps=STEPS).D - best.D
+    size = np.sqrt(df * np.expm1(np.maximum(rise, 0.0) / (df + 1)))
     return np.asarray(np.copysign(size, estimate - truth)), se
 
 

@@ -7,8 +7,11 @@ With e the exact burns and c the others, and flat means as in REML,
 (Harville 1974 for the first part, Genz 1992 for the second). What the means leave of the exact burns, z, what ordinary
 least squares of them errs by in the means, h = b_ols - b, and in the others, w = y_c - X_c b_ols, are contrasts of
 the errors; their covariance is Σ theta_i S_i, and one Cholesky factor of it holds the determinant, z'V^-1z, and mean
-and covariance of w given z. A held combination of the means k'b = v is one more value that is known, k'h. D is
-minimised over the variances many rows at once, with derivatives by differences.
+and covariance of w given z. A held combination of the means k'b = v is one more value that is known, k'h.
+
+With l(q) = log|S| + q'S^-1q of all of them, q, D is -2 log of an integral of exp(-l/2) over the bounds; so its
+derivatives are E[l_i] and E[l_ij] - Cov(l_i, l_j)/2 within them (Fisher's identity; Louis 1982). D is minimised over
+the variances many rows at once.
 """
 
 from __future__ import annotations
@@ -19,18 +22,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from kit.variance.burn_arrays import Array, Codes, rows_of
-from kit.variance.mvn import POINTS, Box, log_probability, truncated
+from kit.variance.mvn import POINTS, Box, log_probability, moved, truncated
 from kit.variance.optimise import FLOOR, Mask
 from kit.variance.residual_space import Space, space_of
 
 AT_ONCE = 250_000
 """Elements of the matrices of one pass: what fits a processor's cache."""
 
+SMALL = 5
+"""Half of the rows of a triangle that is inverted whole."""
+
 ENDLESS = 1e300
 """A diagonal element beside which all others are nothing."""
-
-APART = 2e-3
-"""Distance of the differences, in units of an SD."""
 
 LONGEST = 1.5
 """Of a step: in SDs of a term, the larger of its own and a burn's, and in log SD of a burn."""
@@ -38,7 +41,10 @@ LONGEST = 1.5
 LIFTED = 0.01
 """Part of all variances that a burn's has at least where a search begins."""
 
-ENOUGH, EXACT = 1e-7, 1e-16
+NONE = 1e-3
+"""Of all variances, the part below which one is next to none."""
+
+ENOUGH, EXACT = 1e-6, 1e-16
 """How far above its least D may end, as the last step tells (ENOUGH for D alone)."""
 
 
@@ -51,7 +57,7 @@ class Model:
     space
         That of the exact burns; the degrees of freedom of a borrowed SD are among those of its groups.
     S
-        (c, k + p + m, k + p + m) covariance of z, h and w for each variance, random terms first.
+        (c, p + k + m, p + k + m) covariance of h, z and w for each variance, random terms first.
     X
         (m, p) of the bounds.
     group
@@ -95,9 +101,8 @@ def model_of(
     e = len(X) - m
     space = space_of(X[:e], [Z[:e] for Z in terms], group[:e], groups)
     p, k, K = space.p, space.k, space.terms
-    turn = np.zeros((k + p + m, p + k + m))
-    turn[:k, p : p + k], turn[k : k + p, :p] = np.eye(k), space.back
-    turn[k + p :, :p], turn[k + p :, p + k :] = -X[e:] @ space.back, np.eye(m)
+    turn = np.eye(p + k + m)
+    turn[:p, :p], turn[p + k :, :p] = space.back, -X[e:] @ space.back
     V = np.zeros((K + groups, p + k + m, p + k + m))
     for i, (half, Z) in enumerate(zip(space.halves, terms, strict=True)):
         both = np.vstack([half, Z[e:]])
@@ -155,30 +160,133 @@ def criterion(model: Model, theta: Array, data: Rows) -> Array:
 
 def _criterion(model: Model, theta: Array, data: Rows) -> Array:
     space, s = model.space, theta[:, model.terms :]
-    n = space.k + (data.held is not None)
-    root = np.asarray(np.linalg.cholesky(_known_first(model, theta, data)), dtype=np.float64)
-    diagonal, left, own = np.diagonal(root, axis1=1, axis2=2)[:, :n], root[:, -1, :n], root[:, n:-1]
-    D = 2 * np.log(diagonal).sum(axis=1) + np.vecdot(left, left) + np.log(s) @ space.free
+    at = _factored(model, np.tensordot(theta, model.S, axes=1), data)
+    D = 2 * np.log(at.diagonal).sum(axis=1) + np.vecdot(at.left, at.left) + np.log(s) @ space.free
     D = D + np.vecdot(data.rss, 1 / s) + space.dof * np.log(2 * np.pi) + space.logdet_xx
     if data.held is not None:
         D = D + np.log(2 * np.pi / np.vecdot(data.held, data.held))
-    mean = (own[:, :, :n] @ left[:, :, None])[:, :, 0]
-    return np.asarray(D - 2 * log_probability(data.low - mean, data.high - mean, own[:, :, n:], data.points))
+    return np.asarray(D - 2 * log_probability(data.low - at.mean, data.high - at.mean, at.own, data.points))
 
 
-def _known_first(model: Model, theta: Array, data: Rows) -> Array:
-    """Return the covariance of z, k'h where it is held, and w, with the known values as a last row beside an end."""
-    S, k, p, m = np.tensordot(theta, model.S, axes=1), model.space.k, model.space.p, model.m
-    n, h, w = k + (data.held is not None), slice(k, k + p), slice(k + p, None)
-    A = np.zeros((len(S), n + m + 1, n + m + 1))
-    A[:, :k, :k], A[:, n:-1, :k], A[:, n:-1, n:-1] = S[:, :k, :k], S[:, w, :k], S[:, w, w]
-    A[:, -1, :k], A[:, -1, -1] = data.z, ENDLESS
+@dataclass(frozen=True)
+class _Factored:
+    """The covariance of k'h where it is held, z and w, the n known values q first, by its Cholesky factor.
+
+    Attributes
+    ----------
+    root, q
+        (rows, n + m, n + m) and (rows, n).
+    diagonal, left
+        (rows, n) of the factor of the known ones, and with which it gives q.
+    mean, own
+        (rows, m) of w given q, and (rows, m, m) factor of its covariance.
+    """
+
+    root: Array
+    q: Array
+    diagonal: Array
+    left: Array
+    mean: Array
+    own: Array
+
+
+def _factored(model: Model, S: Array, data: Rows) -> _Factored:
+    """Factor with q as a last row beside an end, so that the factor holds what solves for it."""
+    p, is_held = model.space.p, int(data.held is not None)
+    n = model.space.k + is_held
+    A = np.empty((len(S), n + model.m + 1, n + model.m + 1))
+    A[:, is_held:-1, is_held:-1] = S[:, p:, p:]
+    A[:, -1, is_held:n], A[:, -1, n:-1], A[:, -1, -1] = data.z, 0.0, ENDLESS
     if data.held is not None and data.value is not None:
-        along = (data.held[:, None] @ S[:, h])[:, 0]
-        A[:, k, :k], A[:, n:-1, k] = along[:, :k], along[:, w]
-        A[:, k, k] = np.vecdot(along[:, h], data.held)
-        A[:, -1, k] = np.vecdot(data.held, data.b_ols) - data.value
-    return A
+        along = (data.held[:, None] @ S[:, :p])[:, 0]
+        A[:, 1:-1, 0] = along[:, p:]
+        A[:, 0, 0] = np.vecdot(along[:, :p], data.held)
+        A[:, -1, 0] = np.vecdot(data.held, data.b_ols) - data.value
+    root = np.asarray(np.linalg.cholesky(A), dtype=np.float64)
+    left = root[:, -1, :n]
+    mean = (root[:, n:-1, :n] @ left[:, :, None])[:, :, 0]
+    diagonal = np.diagonal(root, axis1=1, axis2=2)[:, :n]
+    return _Factored(root[:, :-1, :-1], A[:, -1, :n], diagonal, left, mean, root[:, n:-1, n:-1])
+
+
+def derivatives(model: Model, theta: Array, data: Rows) -> tuple[Array, Array, Array]:
+    """Return gradient (rows, c) and Hessian (rows, c, c) of D in the variances and last in a value that is held.
+
+    The Hessian is as exact as points of the lattice make it, the gradient that of `criterion` with these points. Third
+    comes (rows, c) how the curvature in the value goes with the variances, but for what bounds add to it.
+    """
+    size = max(1, AT_ONCE // model.S.size)
+    parts = [slice(i, i + size) for i in range(0, max(len(theta), 1), size)]
+    found = [_derivatives(model, theta[part], data.take(part)) for part in parts]
+    gradient, H, bend = (np.concatenate(each) for each in zip(*found, strict=True))
+    return gradient, H, bend
+
+
+def _derivatives(model: Model, theta: Array, data: Rows) -> tuple[Array, Array, Array]:
+    (rows, c), p, is_held = theta.shape, model.space.p, int(data.held is not None)
+    at = _factored(model, np.tensordot(theta, model.S, axes=1), data)
+    back = _inverse_triangle(at.root)
+    P = inverse = back.transpose(0, 2, 1) @ back
+    n = at.q.shape[1]
+    # S^-1 (q, w) = E (1, y), y the standard coordinates of w
+    values = np.concatenate([at.q, at.mean], axis=1)[:, :, None]
+    E = np.concatenate([P @ values, P[:, :, n:] @ at.own], axis=2)
+    own, E_own, S = P[:, 0], E[:, 0], model.S if is_held else np.ascontiguousarray(model.S[:, p:, p:])
+    if data.held is not None:
+        P, E, own = (_spread(data.held, part) for part in (P, E, own[:, :, None]))
+        P, own = _spread(data.held, P.transpose(0, 2, 1)), own[:, :, 0]
+    SE = S @ E[:, None]  # (rows, c, ..., 1 + m)
+    forms = np.zeros((rows, c + is_held, 1 + model.m, 1 + model.m))
+    forms[:, :c] = E.transpose(0, 2, 1)[:, None] @ SE
+    if is_held:
+        forms[:, c, 0] += E_own
+        forms[:, c, :, 0] += E_own
+    move, covariance, T = moved(data.low - at.mean, data.high - at.mean, at.own, forms, data.points)
+    gradient, H = -2 * move - np.trace(forms, axis1=2, axis2=3), -covariance / 2
+    gradient[:, :c] += P.reshape(rows, -1) @ S.reshape(c, -1).T
+    SE = SE.transpose(0, 2, 1, 3).reshape(rows, len(S[0]), -1)
+    inside = (SE.transpose(0, 2, 1) @ P @ SE).reshape(rows, c, 1 + model.m, c, 1 + model.m)
+    H[:, :c, :c] += 2 * np.einsum("riajb,rab->rij", inside, T) - _traces(P, S, theta)
+    bend = np.zeros((rows, c))
+    if is_held:
+        bend = -2 * ((own[:, :, None] * own[:, None]).reshape(rows, -1) @ S.reshape(c, -1).T)
+        across = 2 * ((own[:, None] @ SE).reshape(rows, c, -1) @ T[:, 0, :, None])[:, :, 0]
+        H[:, c, :c] += across
+        H[:, :c, c] += across
+        H[:, c, c] += 2 * inverse[:, 0, 0]
+    s, burns = theta[:, model.terms :], range(model.terms, c)
+    gradient[:, burns] += model.space.free / s - data.rss / s**2
+    H[:, burns, burns] += 2 * data.rss / s**3 - model.space.free / s**2
+    return gradient, H, bend
+
+
+def _inverse_triangle(L: Array) -> Array:
+    """Return L⁻¹ of lower triangles (rows, n, n), by halves: three times as fast as a general inverse."""
+    half = L.shape[1] // 2
+    if half < SMALL:
+        return np.asarray(np.linalg.inv(L), dtype=np.float64)
+    top, bottom = _inverse_triangle(L[:, :half, :half]), _inverse_triangle(L[:, half:, half:])
+    found = np.zeros_like(L)
+    found[:, :half, :half], found[:, half:, half:] = top, bottom
+    found[:, half:, :half] = -bottom @ (L[:, half:, :half] @ top)
+    return found
+
+
+def _traces(P: Array, S: Array, theta: Array) -> Array:
+    """Return tr(P S_i P S_j) (rows, c, c); that of the last i follows from Σ theta_i P S_i P = P."""
+    rows, c, flat = len(P), len(S), S.reshape(len(S), -1).T
+    found = np.empty((rows, c, c))
+    left = P.reshape(rows, -1) @ flat
+    for i in range(c - 1):
+        found[:, i] = (P @ S[i] @ P).reshape(rows, -1) @ flat
+        left -= theta[:, i, None] * found[:, i]
+    found[:, -1] = left / theta[:, -1:]
+    return found
+
+
+def _spread(held: Array, rows: Array) -> Array:
+    """Return matrices whose first row is of k'h as those of h."""
+    return np.concatenate([held[:, :, None] * rows[:, :1], rows[:, 1:]], axis=1)
 
 
 def posterior(model: Model, theta: Array, data: Rows, combinations: Array) -> tuple[Array, Array, Box]:
@@ -186,14 +294,15 @@ def posterior(model: Model, theta: Array, data: Rows, combinations: Array) -> tu
 
     A mean given all values is normal; averaged over the values that the bounds allow.
     """
-    S, k, p, m = np.tensordot(theta, model.S, axes=1), model.space.k, model.space.p, model.m
+    S, p, m = np.tensordot(theta, model.S, axes=1), model.space.p, model.m
+    z, size = slice(p, S.shape[1] - m), S.shape[1]
     turn = np.concatenate([
-        np.eye(m, p + m, p)[None].repeat(len(S), axis=0), np.pad(combinations, ((0, 0), (0, 0), (0, m)))
+        np.eye(m, size, size - m)[None].repeat(len(S), axis=0), np.pad(combinations, ((0, 0), (0, 0), (0, size - p)))
     ], axis=1)  # fmt: skip
-    beside = turn @ S[:, k:, :k]
-    solved = np.linalg.solve(S[:, :k, :k], beside.transpose(0, 2, 1))
+    beside = (turn @ S)[:, :, z]
+    solved = np.linalg.solve(S[:, z, z], beside.transpose(0, 2, 1))
     mean = (data.z[:, None] @ solved)[:, 0]
-    G = turn @ S[:, k:, k:] @ turn.transpose(0, 2, 1) - beside @ solved
+    G = turn @ S @ turn.transpose(0, 2, 1) - beside @ solved
     own, across = G[:, :m, :m], G[:, :m, m:]
     box = truncated(data.low - mean[:, :m], data.high - mean[:, :m], np.linalg.cholesky(own), data.points)
     pull = np.linalg.solve(own, across).transpose(0, 2, 1)
@@ -212,6 +321,27 @@ def started(model: Model, theta: Array) -> Array:
     return np.asarray(np.maximum(theta, least * theta.sum(axis=1, keepdims=True)))
 
 
+@dataclass(frozen=True)
+class Least:
+    """Where each search ended.
+
+    Attributes
+    ----------
+    theta, D, converged
+        (rows, c), (rows,) and (rows,).
+    slope, move, bend
+        (rows,), (rows, c) and (rows, c): how the least D, and the theta at which it is, go with the value that is held,
+        and with its square; 0 without.
+    """
+
+    theta: Array
+    D: Array
+    converged: Mask
+    slope: Array
+    move: Array
+    bend: Array
+
+
 def minimise_rows(
     model: Model,
     start: Array,
@@ -220,8 +350,8 @@ def minimise_rows(
     unit: Array | None = None,
     steps: int = 30,
     enough: float = ENOUGH,
-) -> tuple[Array, Array, Mask]:
-    """Newton steps with numerical derivatives, every row and every probe in one evaluation.
+) -> Least:
+    """Newton steps, all rows at once.
 
     Random terms move as SDs (their sign is free, so that zero is a smooth point), burns as log SDs.
 
@@ -234,10 +364,6 @@ def minimise_rows(
     enough
         A row ends where D has no more than this left to fall: after a step that lowers it by δ about δ², and where
         Newton's promised p about (δ − p)²/p.
-
-    Returns
-    -------
-    theta (rows, c), D (rows,) and whether each row converged.
     """
     k = model.terms
     burn = np.sqrt(start[:, k:].mean(axis=1, keepdims=True))
@@ -250,18 +376,41 @@ def minimise_rows(
     x[:, :k] = np.where(free[:, :k], np.maximum(x[:, :k], 0.05), x[:, :k])
     space = _Search(model, scale, FLOOR * start.sum(axis=1, keepdims=True), data, unit)
     value, done = space.value(x), np.zeros(len(x), dtype=np.bool_)
+    slope, move, bend = np.zeros(len(x)), *np.zeros((2, *x.shape))
     for _ in range(steps):
         live = np.flatnonzero(~done)
         if not len(live):
             break
-        here, own = value[live], space.take(live)
-        step, promised = _newton_step(own, x[live], here, free[live])
-        x[live], value[live] = _shortened(own, x[live], step, here)
+        here, own, before = value[live], space.take(live), x[live]
+        newton = _newton(own, before, free[live])
+        x[live], value[live] = _shortened(own, before, newton.step, here)
+        slope[live] = newton.slope + np.vecdot(newton.across, x[live] - before)
+        move[live], bend[live] = newton.move, newton.bend
         fallen = here - value[live]
-        done[live] = (fallen**2 <= enough) | ((fallen - promised) ** 2 <= enough * promised)
-    terms = x[:, :k] * scale
+        done[live] = (fallen**2 <= enough) | ((fallen - newton.promised) ** 2 <= enough * newton.promised)
+    terms, burns = x[:, :k] * scale, space.burns(x)
     terms[np.abs(terms) < 1e-3 * burn] = 0.0
-    return np.concatenate([terms**2, space.burns(x)], axis=1), value, done
+    theta = np.concatenate([terms**2, burns], axis=1)
+    first, second = space.to_theta(x)
+    move, bend = move[:, : theta.shape[1]], bend[:, : theta.shape[1]]
+    return Least(theta, value, done, slope, move * first, (bend * first + move**2 * second) / 2)
+
+
+def least_rows(model: Model, start: Array, data: Rows) -> Least:
+    """Minimise from starts (rows, c); where a variance then is next to none, also from variances that are all alike.
+
+    With a variance at zero D may have a least value there and a lower one elsewhere.
+    """
+    found = minimise_rows(model, start, data)
+    doubtful = np.flatnonzero((found.theta < NONE * found.theta.sum(axis=1, keepdims=True)).any(axis=1))
+    if not len(doubtful):
+        return found
+    alike = np.repeat(found.theta[doubtful].mean(axis=1, keepdims=True), found.theta.shape[1], axis=1)
+    other = minimise_rows(model, alike, data.take(doubtful))
+    lower = np.flatnonzero(found.D[doubtful] > other.D)
+    for name, part in vars(rows_of(other, lower)).items():
+        getattr(found, name)[doubtful[lower]] = part
+    return found
 
 
 @dataclass(frozen=True)
@@ -287,41 +436,70 @@ class _Search:
         k = self.model.terms
         return np.asarray(np.maximum(np.exp(2 * x[:, k : k + self.model.groups]), self.least))
 
+    def _at(self, x: Array) -> tuple[Array, Rows]:
+        """Return the variances (rows, c) at x, and the data with what is held there."""
+        k, data = self.model.terms, self.data
+        if self.unit is not None and data.value is not None:
+            data = replace(data, value=data.value + x[:, -1] * self.unit)
+        return np.concatenate([(x[:, :k] * self.scale) ** 2, self.burns(x)], axis=1), data
+
     def value(self, x: Array) -> Array:
         """Return the criterion (rows,) at x (rows, c)."""
-        k, c, data = self.model.terms, self.model.terms + self.model.groups, self.data
-        theta = np.concatenate([(x[:, :k] * self.scale) ** 2, self.burns(x)], axis=1)
-        if self.unit is not None and data.value is not None:
-            data = replace(data, value=data.value + x[:, c] * self.unit)
-        return criterion(self.model, theta, data)
+        return criterion(self.model, *self._at(x))
+
+    def derivatives(self, x: Array) -> tuple[Array, Array, Array]:
+        """Return gradient and Hessian of the criterion in x and last in the value that is held, and its third ones."""
+        theta, data = self._at(x)
+        gradient, H, bend = derivatives(self.model, theta, data)
+        c = theta.shape[1]
+        first, second = self.to_theta(x)
+        to_x = np.ones(gradient.shape)
+        to_x[:, :c] = first
+        if self.unit is not None:
+            to_x[:, c] = self.unit
+        H = H * to_x[:, :, None] * to_x[:, None]
+        H[:, range(c), range(c)] += gradient[:, :c] * second
+        return gradient * to_x, H, bend * first
+
+    def to_theta(self, x: Array) -> tuple[Array, Array]:
+        """Return first and second derivatives (rows, c) of the variances in their x."""
+        k, burns, twice = self.model.terms, self.burns(x), 2 * self.scale**2
+        return np.hstack([twice * x[:, :k], 2 * burns]), np.hstack([twice, 4 * burns])
 
 
-def _newton_step(space: _Search, x: Array, here: Array, free: Mask) -> tuple[Array, Array]:
-    """Return a descent step (rows, c) in the free coordinates, from central differences, and what it promises.
+@dataclass(frozen=True)
+class _Newton:
+    """A descent step and what it promises; slope in the held value, across with x, and how the least x moves
+    and bends with it.
 
     A step that is shorter than Newton's, or where the curvature is not positive, promises nothing.
     """
-    rows, c, h = len(x), x.shape[1], APART
-    eye = np.eye(c)
-    pairs = [(i, j) for i in range(c) for j in range(i)]
-    probes = np.vstack([eye, -eye, *(eye[[i]] + eye[[j]] for i, j in pairs)])
-    of = np.repeat(np.arange(rows), len(probes))
-    at = (x[:, None] + h * probes * free[:, None]).reshape(rows * len(probes), -1)
-    D = space.take(of).value(at).reshape(rows, -1)
-    plus, minus = D[:, :c], D[:, c : 2 * c]
-    H = np.zeros((rows, c, c))
-    H[:, np.arange(c), np.arange(c)] = (plus - 2 * here[:, None] + minus) / h**2
-    for place, (i, j) in enumerate(pairs, start=2 * c):
-        H[:, i, j] = H[:, j, i] = (D[:, place] - plus[:, i] - plus[:, j] + here) / h**2
+
+    step: Array
+    promised: Array
+    slope: Array
+    across: Array
+    move: Array
+    bend: Array
+
+
+def _newton(space: _Search, x: Array, free: Mask) -> _Newton:
+    """Return the step in the free coordinates."""
+    c = x.shape[1]
+    gradient, H, third = space.derivatives(x)
+    slope, across = gradient[:, c:].sum(axis=1), H[:, c:, :c].sum(axis=1) * free
+    gradient, H = gradient[:, :c] * free, H[:, :c, :c] * (free[:, :, None] & free[:, None])
     values, vectors = np.linalg.eigh(H)
     curved = np.maximum(np.abs(values), 0.05)
-    along = np.einsum("rji,rj->ri", vectors, (plus - minus) / (2 * h)) / curved
-    step = -np.einsum("rij,rj->ri", vectors, along) * free
+    third = np.pad(third, ((0, 0), (0, c - third.shape[1])))
+    along = np.stack([gradient, across, third * free], axis=1) @ vectors / curved[:, None]
+    step, move, bend = (-along @ vectors.transpose(0, 2, 1) * free[:, None]).transpose(1, 0, 2)
     reach = np.full_like(x, LONGEST)
     reach[:, : space.model.terms] *= np.maximum(1, np.abs(x[:, : space.model.terms]))
     size = np.linalg.norm(step / reach, axis=1)
     whole = (size <= 1) & (values > -1e-3).all(axis=1)
-    return step / np.maximum(size, 1)[:, None], np.where(whole, np.vecdot(along**2, curved) / 2, 0.0)
+    promised = np.where(whole, np.vecdot(along[:, 0] ** 2, curved) / 2, 0.0)
+    return _Newton(step / np.maximum(size, 1)[:, None], promised, slope, across, move, bend)
 
 
 def _shortened(space: _Search, x: Array, step: Array, here: Array) -> tuple[Array, Array]:

@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import Faults
-from kit.variance.bounded import EXACT, Model, Rows, minimise_rows, model_of, posterior, started
+from kit.variance.bounded import EXACT, Least, Model, Rows, minimise_rows, model_of, posterior, started
 from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, read_columns
 from kit.variance.design import Design, FuelEffect, Spread, design_of
 from kit.variance.engines import Borrowed, Estimate, terms_in_order
 from kit.variance.estimation import fit_design, optimum_found
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.mvn import POINTS
-from kit.variance.optimise import FLOOR, Mask
+from kit.variance.optimise import FLOOR
 from kit.variance.rotation import Method
 
 LARGEST = 400
@@ -59,10 +59,9 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
         choices.borrowed,
     )  # fmt: skip
     at_face = face.estimate.theta
-    theta, D, done = _least(
-        made.model, made.data, np.vstack([at_face, np.full_like(at_face, at_face.mean())])
-    )
-    optimum_found(done, roles)
+    least = _least(made.model, made.data, np.vstack([at_face, np.full_like(at_face, at_face.mean())]))
+    optimum_found(least.converged, roles)
+    theta = least.theta
     every = np.eye(len(made.kept))[None]
     part, phi, box = posterior(made.model, theta, replace(made.data, points=8 * POINTS), every)
     beta, covariance = np.full(design.p, np.nan), np.full((design.p, design.p), np.nan)
@@ -74,28 +73,28 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
         made.model, made.data, centre, made.order, made.kept, made.kept < len(design.labels), made.bounded,
         filled, covariance,
     )  # fmt: skip
-    estimate = Estimate(theta, beta[None], D, done, 1)
+    estimate = Estimate(theta, beta[None], least.D, least.converged, 1)
     return replace(
         face, columns=columns, data=face.engine.rotate(filled), estimate=estimate, censored=known,
         status=(f"{made.model.m} values are bounds",),
     )  # fmt: skip
 
 
-def _least(model: Model, data: Rows, starts: Array) -> tuple[Array, Array, Mask]:
-    """Return theta (1, c), D (1,) and whether it is the least: from the best of the starts, in scales of its own.
+def _least(model: Model, data: Rows, starts: Array) -> Least:
+    """Return the least D of the one row of data: from the best of the starts, in scales of its own.
 
     A burn variance that goes to zero creeps there; so it is tried at zero.
     """
-    theta, D, _ = minimise_rows(model, started(model, starts), data.times(len(starts)))
-    start, k = theta[[D.argmin()]], model.terms
+    found = minimise_rows(model, started(model, starts), data.times(len(starts)))
+    start, k = found.theta[[found.D.argmin()]], model.terms
     for _ in range(AGAIN):
         start = np.maximum(start, FLOOR * start.sum())
-        theta, D, done = minimise_rows(model, start, data, enough=EXACT)
-        creeps = theta[:, k:] < SMALL * theta.sum()
-        if done[0] or not creeps.any():
+        found = minimise_rows(model, start, data, enough=EXACT)
+        creeps = found.theta[:, k:] < SMALL * found.theta.sum()
+        if found.converged[0] or not creeps.any():
             break
-        start = np.concatenate([theta[:, :k], np.where(creeps, 0.0, theta[:, k:])], axis=1)
-    return theta, D, done
+        start = np.concatenate([found.theta[:, :k], np.where(creeps, 0.0, found.theta[:, k:])], axis=1)
+    return found
 
 
 def _told_apart(whole: Design, alone: Design) -> Design:

@@ -14,7 +14,9 @@ from scipy import special
 from kit.variance.burn_arrays import Array
 
 _PANEL, _PANELS, _DEGREE = 0.25, 60, 13
-_GROUPS = 256
+_CELLS, _NODES = 1024, 32
+"""In which directions are counted, and how many nodes then stand for all of them."""
+
 _FLAT = 1e-9
 _NEAR = 0.05
 _MOST = 12
@@ -285,18 +287,24 @@ def _sphere_tail(matrix: Array, sides: int) -> Callable[[Array], Array]:
 
 def _radial_tail(root: Array, sides: int, points: Points | None = None) -> Callable[[Array], Array]:
     rank = root.shape[1]
-    along = _directions(rank, points or _sobol) @ root.T
+    along = root @ _directions(rank, points or _sobol).T
     # one-sided, every direction stands for its opposite too
     both = (np.abs(along),) if sides == 2 else (np.maximum(along, 1e-9), np.maximum(-along, 1e-9))
-    largest = np.sort(np.concatenate([part.max(axis=1) for part in both]))
-    # groups of neighbours: within one, the chance is as good as straight in m
-    group = largest.reshape(_GROUPS, -1).mean(axis=1) if len(largest) > _GROUPS else largest
+    m, weight = _gauss_of(np.concatenate([part.max(axis=0) for part in both]))
+    return lambda h: np.asarray(special.chdtrc(rank, (h[..., None] / m) ** 2) @ weight)
 
-    def tail(h: Array) -> Array:
-        flat = np.array([special.chdtrc(rank, (each / group) ** 2).mean() for each in h.ravel()])
-        return flat.reshape(h.shape)
 
-    return tail
+def _gauss_of(values: Array) -> tuple[Array, Array]:
+    """Return nodes and weights of Gauss's rule for the distribution of many values (Golub & Welsch 1969)."""
+    low, width = values.min(), max(float(np.ptp(values)), 1e-300)
+    cell = ((values - low) * ((_CELLS - 1) / width)).astype(np.int64)
+    count = np.bincount(cell)
+    kept = count > 0
+    atoms, root = np.bincount(cell, values)[kept] / count[kept], np.sqrt(count[kept] / len(values))
+    basis = chebyshev.chebvander(2 * (atoms - low) / width - 1, min(_NODES, len(atoms)) - 1)
+    Q, _ = np.linalg.qr(root[:, None] * basis)
+    nodes, vectors = np.linalg.eigh(Q.T @ (atoms[:, None] * Q))
+    return nodes, vectors[0] ** 2
 
 
 def _square_root(matrix: Array) -> Array:

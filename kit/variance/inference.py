@@ -16,10 +16,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
-from scipy.interpolate import CubicSpline
+from scipy.interpolate import CubicHermiteSpline
 
 from kit.variance.averaged import exact_contrasts
-from kit.variance.bounded import Rows, minimise_rows, started
+from kit.variance.bounded import Rows, least_rows, started
 from kit.variance.burn_arrays import Array
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.small_sample import small_sample
@@ -63,7 +63,7 @@ def contrasts(fit: RepeatModel, L: Array, df: DfMethod = "best", level: float = 
     return exact_contrasts(fit, L, df, level)
 
 
-NODES = np.array([-6.0, -3.5, -1.5, 0.0, 1.5, 3.5, 6.0])
+NODES = np.array([-6.0, -2.75, 0.0, 2.75, 6.0])
 """Standard errors from the estimate at which a profile is computed."""
 
 FINE = 401
@@ -142,14 +142,19 @@ def censored_contrasts(
     v, t = np.full((len(L), FINE), np.nan), np.full((len(L), FINE), np.nan)
     found = np.flatnonzero(~lost)
     profiles = _profiles(fit, known, L[np.ix_(found, known.kept)], estimate[0, found], se[0, found])
-    v[found], t[found] = _t_profiles(profiles, *(part[0, found, None] for part in (estimate, se, base.df)))
+    v[found], t[found] = _t_profiles(*profiles, *(part[0, found, None] for part in (estimate, se, base.df)))
     estimate, se, freedom = (np.where(lost, np.nan, part) for part in (estimate, se, base.df))
     method = f"profile with bounds, degrees of freedom of {base.method}"
     return CensoredContrasts(method, estimate, se, freedom, L, phi[None], v, t)
 
 
-def _profiles(fit: RepeatModel, known: Censored, held: Array, estimate: Array, se: Array) -> Array:
-    """Return D (contrasts, nodes) minimised over the variances: from the estimate outwards, both ways at once.
+def _profiles(
+    fit: RepeatModel, known: Censored, held: Array, estimate: Array, se: Array
+) -> tuple[Array, Array]:
+    """Return D (contrasts, nodes) minimised over the variances and its slopes: from the estimate outwards, both ways.
+
+    Each search starts on the parabola along which the variances leave the node before: of one variance on df degrees
+    of freedom they go exactly as 1 + t²/df.
 
     Parameters
     ----------
@@ -157,21 +162,22 @@ def _profiles(fit: RepeatModel, known: Censored, held: Array, estimate: Array, s
         (contrasts, p) over the columns that the model keeps.
     """
     count, middle = len(held), len(NODES) // 2
-    D = np.empty((count, len(NODES)))
+    D, slope = np.empty((2, count, len(NODES)))
     start = np.repeat(started(known.model, fit.estimate.theta), count, axis=0)
-    data = held_rows(known, known.data, held, estimate)
-    theta, D[:, middle], _ = minimise_rows(known.model, start, data)
-    rows, root = np.tile(np.arange(count), 2), np.tile(np.sqrt(theta), (2, 1))
-    behind = root
+    found = least_rows(known.model, start, held_rows(known, known.data, held, estimate))
+    D[:, middle], slope[:, middle] = found.D, found.slope
+    rows = np.tile(np.arange(count), 2)
+    theta, move, bend = found.theta[rows], found.move[rows], found.bend[rows]
     for out in range(1, middle + 1):
         nodes = np.repeat([middle - out, middle + out], count)
-        step = (NODES[nodes] - NODES[nodes - np.sign(NODES[nodes]).astype(int)])[:, None]
-        last = NODES[middle + out - 1] - NODES[middle + max(out - 2, 0)] or 1.0
-        guess = np.maximum(root + np.abs(step) / last * (root - behind), 0.3 * root)
+        step = (se[rows] * (NODES[nodes] - NODES[nodes - np.sign(NODES[nodes]).astype(int)]))[:, None]
+        guess = np.clip(theta + step * (move + step * bend), 0.1 * theta, 10 * theta)
         data = held_rows(known, known.data, held[rows], estimate[rows] + se[rows] * NODES[nodes])
-        theta, D[rows, nodes], _ = minimise_rows(known.model, started(known.model, guess**2), data)
-        root, behind = np.sqrt(theta), root
-    return D
+        found = least_rows(known.model, started(known.model, guess), data)
+        D[rows, nodes], slope[rows, nodes] = found.D, found.slope
+        bend = (theta - found.theta + found.move * step) / step**2
+        theta, move = found.theta, found.move
+    return D, slope * se[:, None]
 
 
 def held_rows(known: Censored, data: Rows, held: Array, value: Array) -> Rows:
@@ -181,13 +187,14 @@ def held_rows(known: Censored, data: Rows, held: Array, value: Array) -> Rows:
     return data.holding(held, value - known.centre * held[:, known.is_mean].sum(axis=1))
 
 
-def _t_profiles(D: Array, estimate: Array, se: Array, df: Array) -> tuple[Array, Array]:
+def _t_profiles(D: Array, slope: Array, estimate: Array, se: Array, df: Array) -> tuple[Array, Array]:
     """Return v and t(v) on a fine grid (contrasts, points): exp((D - D_min)/(df + 1)) is nearly a parabola.
 
-    It bends where a variance reaches zero; so a cubic spline is laid through the nodes, not one polynomial.
+    It bends where a variance reaches zero; so cubics are laid through the nodes and their slopes, not one polynomial.
     """
     k = np.linspace(NODES[0], NODES[-1], FINE)
-    height = CubicSpline(NODES, np.exp((D - D.min(axis=1, keepdims=True)) / (df + 1)), axis=1)(k)
+    height = np.exp((D - D.min(axis=1, keepdims=True)) / (df + 1))
+    height = CubicHermiteSpline(NODES, height, height * slope / (df + 1), axis=1)(k)
     middle = height.argmin(axis=1, keepdims=True)
     least = np.take_along_axis(height, middle, axis=1)
     t = np.sqrt(df * np.maximum(height / least - 1, 0.0)) * np.where(np.arange(FINE) < middle, -1.0, 1.0)

@@ -175,7 +175,8 @@ def _height(fit: RepeatModel, component: Codes, of: Codes, sd: Array, start: Arr
         model, rows = fit.censored.model, np.arange(len(sd))
         theta = started(model, start)
         theta[rows, component] = sd**2
-        theta, D, _ = minimise_rows(model, theta, fit.censored.data.take(of), held=component)
+        found = minimise_rows(model, theta, fit.censored.data.take(of), held=component)
+        D, theta = found.D, found.theta
     return np.sqrt(np.maximum(D - fit.estimate.criterion[of], 0.0)), theta
 
 
