@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 from kit.errors import Faults, KitError
+from kit.readings.headings import column_of
 from kit.readings.read import Log, read_log
-from kit.readings.roles import column_of
 from kit.readings.stamps import DAY, SECOND
 from kit.readings.timeline import to_local, to_utc
 from kit.trial import Logger, Run, Times, log_names, relative_times
@@ -74,8 +74,7 @@ def read_files(
             tell(place, len(files), name)
         path, shown, logger = run.folder / LOGS / name, f"{LOGS}/{name}", run.trial.logger_of(name)
         try:
-            declared = logger.declared() if logger else None
-            log = read_log(path, declared, cleaning=run.trial.cleaning, name=shown)
+            log = read_log(path, logger, cleaning=run.trial.cleaning, name=shown)
         except KitError as error:
             if excluded.issuperset(burns):
                 notes.append(f"{shown}: nothing to be read, as the exclusion of its burn says")

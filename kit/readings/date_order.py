@@ -114,7 +114,7 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
     year_first = "yy" in stamps.written and could_be["ymd"]
     if year_first and (stamps.separators == {"-"} or not orders):
         orders.append("ymd")
-    if timed.log.keys.get("day_first") is not None:
+    if timed.log.keys.day_first is not None:
         return _declared(stamps, orders, rows, timed)
     if not orders:
         by_day = next((row for row in rows if stamps.a[row] > 12), rows[0])
@@ -155,7 +155,7 @@ def _possible(stamps: Stamps, order: Order, rows: Ints) -> bool:
 
 
 def _declared(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed) -> tuple[Order, str] | None:
-    wanted: Order = "dmy" if timed.log.keys["day_first"] else "mdy"
+    wanted: Order = "dmy" if timed.log.keys.day_first else "mdy"
     if wanted in orders:
         return wanted, "declared"
     found, expected = (

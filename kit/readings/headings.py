@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from functools import lru_cache
+from unicodedata import normalize
 
 from kit.readings.layout import Line, split_line
 from kit.readings.stamps import DAY, YEAR_FIRST, day_numbers, parse_stamps
@@ -42,6 +43,14 @@ _AROUND = {
     "stated": r"^(?:{})\b",
 }
 _COMMENT = re.compile(r"^ *(?:#+|%+|//+|\*+|!+) *(?=[^\s,;|])")
+
+
+def column_of(heading: str, headings: Sequence[str]) -> int | None:
+    """Return the place of a heading: as written, else whatever its case, blanks and way of accents, or None."""
+    if heading in headings:
+        return list(headings).index(heading)
+    key, *plain = ("".join(normalize("NFC", name).split()).casefold() for name in (heading, *headings))
+    return plain.index(key) if plain.count(key) == 1 else None
 
 
 @lru_cache(maxsize=32)

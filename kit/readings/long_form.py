@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.readings.body import Body, Texts, take
-from kit.readings.headings import SCALES, bare_unit, is_no_temperature, names
+from kit.readings.headings import SCALES, bare_unit, column_of, is_no_temperature, names
 from kit.readings.open_log import OpenLog
-from kit.readings.roles import GLUED, Roles, column_of
+from kit.readings.roles import GLUED, Roles
 from kit.readings.stamps import DAY, NO_OFFSET
 from kit.readings.time_column import TimePlan
 from kit.trial.cells import ABSENT, NOT_DUE, Ints, Numbers, to_number
@@ -23,7 +23,7 @@ _LETTER = {unit: ord(letter) for letter, unit in SCALES.items()}
 
 def mark_categories(log: OpenLog) -> None:
     """Take columns of running channel or burn numbers for words."""
-    kinds, split_by = list(log.layout.kinds), log.text("split_by").casefold()
+    kinds, split_by = list(log.layout.kinds), (log.keys.split_by or "").casefold()
     for column in log.numeric():
         name = log.header.names[column]
         values = [to_number(cell, ".") for cell in log.cells(column)]
@@ -54,9 +54,9 @@ def _in_blocks(values: Sequence[float]) -> bool:
 
 def split_runs(log: OpenLog, body: Body, roles: Roles) -> tuple[Ints, npt.NDArray[np.object_] | None, str]:
     """Return the run of every row, the label of each row's run (None for one run), and the column that parts them."""
-    nothing, wanted = np.zeros(len(body), np.int64), log.text("split_by")
+    nothing, wanted = np.zeros(len(body), np.int64), log.keys.split_by
     if not wanted:
-        if log.keys.get("clock_change") != "restart":
+        if log.keys.clock_change != "restart":
             _ask_split(log, body, roles)
         return nothing, None, ""
     column = column_of(wanted, roles.names)

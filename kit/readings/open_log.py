@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -30,6 +30,7 @@ from kit.readings.layout import (
     split_line,
 )
 from kit.readings.source import Source
+from kit.trial import Logger
 from kit.trial.cells import BLANKS, TYPED, WORDS, decimal_evidence, kind_of, split_unit, to_number
 
 _LOOK_ABOVE, _MOST_ABOVE = 8, 200
@@ -78,7 +79,7 @@ class _Row:
 
 
 def read_header(
-    above: Sequence[Line], layout: Layout, first_row: Sequence[str], header_row: object, place: str
+    above: Sequence[Line], layout: Layout, first_row: Sequence[str], header_row: int | None, place: str
 ) -> Header:
     """Return names and units of a table's columns from the lines above its body.
 
@@ -92,11 +93,10 @@ def read_header(
         units = _units_row(rows[-_LOOK_ABOVE:], layout)
         title = _names_row(rows[-_LOOK_ABOVE:], layout, units)
     else:
-        declared = int(str(header_row))
-        units = _units_row([row for row in rows if row.number >= declared], layout)
-        title = next((row for row in rows if row.number == declared), None)
-        if title is None and declared:
-            where = f"{place}, line {declared}, [[logger]] key header_row"
+        units = _units_row([row for row in rows if row.number >= header_row], layout)
+        title = next((row for row in rows if row.number == header_row), None)
+        if title is None and header_row:
+            where = f"{place}, line {header_row}, [[logger]] key header_row"
             expected = "the line number of the column names, 0 for none"
             raise KitError.refuse(
                 where, "no row of names above the readings there", expected, "Mend the key."
@@ -319,7 +319,7 @@ class OpenLog:
     """
 
     source: Source
-    keys: Mapping[str, object]
+    keys: Logger
     layout: Layout
     header: Header
     rows: Sequence[Sequence[str]]
@@ -349,16 +349,6 @@ class OpenLog:
         else:
             self.refuse_key(key, found, "a column of this file; it has none such", "Take the key out.")
 
-    def text(self, key: str) -> str:
-        """Return a declared key as text, '' where it was not declared."""
-        value = self.keys.get(key)
-        return "" if value is None else str(value).strip()
-
-    @property
-    def columns(self) -> Mapping[str, str]:
-        """The declared heading of each probe."""
-        return self.keys.get("columns") or {}  # type: ignore[return-value]
-
     def fields(self, numbers: Iterable[int]) -> dict[int, list[str]]:
         """Return the fields of some lines, by line number."""
         return {number: self.layout.split(text) for number, text in raw_lines(self.source, numbers).items()}
@@ -379,7 +369,7 @@ class OpenLog:
         return [value for value in values if value is not None]
 
 
-def open_log(source: Source, keys: Mapping[str, object]) -> OpenLog:
+def open_log(source: Source, keys: Logger) -> OpenLog:
     """Find a table's body and its header.
 
     Raises
@@ -394,7 +384,7 @@ def open_log(source: Source, keys: Mapping[str, object]) -> OpenLog:
         where, found = f"{source.name}, line {sample[0].number}", f"more than {_MOST_COLUMNS} columns"
         remedy = "Export the log again, or turn its rows into columns."
         raise KitError.refuse(where, found, "a column a probe and a row a moment", remedy)
-    delimiter = _delimiter(keys, lines, source.name)
+    delimiter = _delimiter(keys.delimiter, lines, source.name)
     layout = find_layout(lines, sample, delimiter)
     if layout is None:
         lines = _first_lines(source.head, _MORE_LINES)
@@ -404,7 +394,7 @@ def open_log(source: Source, keys: Mapping[str, object]) -> OpenLog:
     if layout is None:
         raise _no_rows(filled(lines), source.name, delimiter)
     above, below = lines[: layout.body_line - 1], lines[layout.body_line - 1 :]
-    header = read_header(above, layout, layout.split(below[0].text), keys.get("header_row"), source.name)
+    header = read_header(above, layout, layout.split(below[0].text), keys.header_row, source.name)
     layout, header = _with_remarks(layout, header, above, sample, source.name)
     known = {line.number: line for line in below[: len(lines) if len(lines) <= _ALL_BELOW else _ROWS + 1]}
     known |= {line.number: line for line in sample if line.number >= layout.body_line}
@@ -435,12 +425,11 @@ def _sample(head: bytes, lines: Sequence[Line]) -> list[Line]:
     return found or (there[len(there) // 3 :] if len(there) > 3 else there)
 
 
-def _delimiter(keys: Mapping[str, object], lines: Sequence[Line], name: str) -> str | None:
-    wanted = keys.get("delimiter")
+def _delimiter(wanted: str | None, lines: Sequence[Line], name: str) -> str | None:
     if wanted is None:
         first = lines[0].text.strip(BLANKS + '"') if lines else ""
         return first[4] if first.casefold().startswith("sep=") and len(first) == 5 else None
-    mark = _MARKS.get(str(wanted).strip(" ").casefold(), str(wanted))
+    mark = _MARKS.get(wanted.strip(" ").casefold(), wanted)
     if len(mark) != 1 or mark in '"\n\r0123456789.':
         where, expected = f"{name}, [[logger]] key delimiter", "one character such as ',' ';' or '\\t'"
         raise KitError.refuse(where, f"'{wanted}'", expected, "Mend the key.")

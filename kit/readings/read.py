@@ -148,7 +148,6 @@ class Log:
         return self.table[self.groups == label]
 
 
-DECLARABLE = [*Logger.model_fields, "where"]
 DEFAULT_LIMITS = Cleaning()
 _LONGEST_TEXT = 1000
 _GAP_STEPS, _ENOUGH = 20, 200_000
@@ -156,7 +155,7 @@ _GAP_STEPS, _ENOUGH = 20, 200_000
 
 def read_log(
     path: Path | str,
-    declared: Mapping[str, object] | None = None,
+    declared: Mapping[str, object] | Logger | None = None,
     *,
     cleaning: Cleaning = DEFAULT_LIMITS,
     name: str | None = None,
@@ -185,15 +184,12 @@ def read_log(
     ['elapsed_s', 'clock', 'grate (°C)', 'lid (°C)']
     """
     path = path_of(path, "a log")
-    if not isinstance(declared, Mapping | None):
-        found, expected = repr(declared), 'keys of [[logger]] with their values, as {"unit": "degC"}'
-        raise KitError.refuse(
-            f"{name or path.name}, declared", found, expected, "Give a dictionary, or nothing."
-        )
-    keys = {str(key): value for key, value in (declared or {}).items() if value is not None}
+    keys, faults = _declared(declared, name or path.name)
     before = _state(path)
     try:
-        log = _read(_opened(path, keys, name), cleaning)
+        source = open_source(path, keys.encoding, name, keys.sheet)
+        faults.settle()
+        log = _read(open_log(source, keys), cleaning)
     except OSError:
         raise _changed(name or path.name) from None
     except KitError as error:
@@ -228,19 +224,25 @@ def _changed(name: str) -> KitError:
     return KitError.refuse(name, found, "a log that is complete", remedy)
 
 
-def _opened(path: Path, keys: Mapping[str, object], name: str | None) -> OpenLog:
-    encoding, sheet = (None if keys.get(key) is None else str(keys[key]) for key in ("encoding", "sheet"))
-    source, faults = open_source(path, encoding, name, sheet), Faults()
-    for key in (key for key in keys if key not in DECLARABLE):
-        where, expected = f"{source.name}, [[logger]] key {key}", "a key of [[logger]]"
-        faults.refuse(where, "an unknown key", expected, did_you_mean(key, DECLARABLE))
+def _declared(declared: object, name: str) -> tuple[Logger, Faults]:
+    """Return the keys that were declared, and the faults of those that cannot be read."""
+    faults = Faults()
+    if isinstance(declared, Logger):
+        return declared, faults
+    if not isinstance(declared, Mapping | None):
+        expected = 'keys of [[logger]] with their values, as {"unit": "degC"}'
+        raise KitError.refuse(f"{name}, declared", repr(declared), expected, "Give a dictionary, or nothing.")
     try:
-        Logger.model_validate({key: keys[key] for key in keys if key in Logger.model_fields})
+        written = {str(key): value for key, value in (declared or {}).items() if value is not None}
+        return Logger.model_validate(written), faults
     except ValidationError as error:
-        for each in error.errors(include_url=False):
-            faults.refuse(f"{source.name}, [[logger]] key {each['loc'][0]}", *amiss(each), "Mend the key.")
-    faults.settle()
-    return open_log(source, keys)
+        errors = error.errors(include_url=False)
+    for each in sorted(errors, key=lambda each: each["type"] != "extra_forbidden"):
+        key, words, remedy = str(each["loc"][0]), amiss(each), "Mend the key."
+        if each["type"] == "extra_forbidden":
+            words, remedy = ("an unknown key", "a key of [[logger]]"), did_you_mean(key, Logger.model_fields)
+        faults.refuse(f"{name}, [[logger]] key {key}", *words, remedy)
+    return Logger(), faults
 
 
 def _read(log: OpenLog, cleaning: Cleaning) -> Log:
@@ -279,7 +281,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
     line = time_of(Timed(log, time, body, body.lines, run[: len(body)], clock, _step(log, time)))
     if line is not None:
         values = {column: part.values[line.rows] for column, part in body.numbers.items()}
-        roles = without_non_probes(roles, values, line.elapsed_s, set(log.columns.values()))
+        roles = without_non_probes(roles, values, line.elapsed_s, set(log.keys.columns.values()))
     temperatures = to_temperatures(log, body, roles, cleaning)
     log.faults.settle()
     if line is None or not len(line.rows):
@@ -347,10 +349,9 @@ def _columns_of_numbers(log: OpenLog, roles: Roles) -> tuple[int, ...]:
 
 def _step(log: OpenLog, time: TimePlan) -> float | None:
     """Return the step between rows, declared or, where nothing else tells the time, stated above the table."""
-    declared = log.keys.get("step_s")
-    if isinstance(declared, int | float) and declared > 0:
+    if log.keys.step_s is not None:
         log.reasons["step_s"] = "declared"
-        return float(declared)
+        return log.keys.step_s
     stated = step_between(log.header.preamble, log.layout.delimiter) if time.kind == "implied" else None
     if stated is None:
         return None
@@ -360,7 +361,7 @@ def _step(log: OpenLog, time: TimePlan) -> float | None:
 
 def _clock(log: OpenLog, line: Timeline) -> npt.NDArray[np.datetime64]:
     """Return the clock of each row, moved as declared; NaT without one."""
-    offset_s = float(log.text("clock_offset_s") or 0.0)
+    offset_s = log.keys.clock_offset_s
     if offset_s:
         log.notes.append(f"the clock was moved by {offset_s:g} s, as declared")
     if line.clock_ns is None:

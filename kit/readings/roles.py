@@ -12,6 +12,7 @@ import numpy as np
 from kit.readings.headings import (
     SCALES,
     bare_unit,
+    column_of,
     could_be_temperature,
     is_enumerated,
     is_no_temperature,
@@ -115,19 +116,10 @@ def _names(log: OpenLog, time: TimePlan) -> tuple[str, ...]:
     return tuple(name or other for name, other in zip(log.header.names, made_up, strict=True))
 
 
-def column_of(heading: str, headings: Sequence[str]) -> int | None:
-    """Return the place of a heading: as written, else without regard to case and blanks, or None."""
-    if heading in headings:
-        return list(headings).index(heading)
-    plain = [re.sub(r"\s+", "", name).casefold() for name in headings]
-    key = re.sub(r"\s+", "", heading).casefold()
-    return plain.index(key) if plain.count(key) == 1 else None
-
-
 def _declared_columns(log: OpenLog, headings: Sequence[str]) -> set[int]:
     """Return the columns that are declared; in a long table they may be words of a column of names, found later."""
     words = [column for column, kind in enumerate(log.layout.kinds) if kind == "text"]
-    wanted = log.columns.values()
+    wanted = log.keys.columns.values()
     is_long = any(names("probe", headings[c]) or not {*wanted}.isdisjoint(log.cells(c)) for c in words)
     if not is_long:
         refuse_unknown_columns(log, headings)
@@ -136,7 +128,7 @@ def _declared_columns(log: OpenLog, headings: Sequence[str]) -> set[int]:
 
 def refuse_unknown_columns(log: OpenLog, headings: Sequence[str]) -> None:
     """Note every declared column that is not among the headings."""
-    for probe, heading in log.columns.items():
+    for probe, heading in log.keys.columns.items():
         if column_of(heading, headings) is None:
             log.refuse_name("columns", f"no column '{heading}' for probe {probe}", heading, headings)
 

@@ -119,11 +119,9 @@ def settle_decimal(log: OpenLog, roles: Roles) -> str:
 
 
 def _decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
-    declared, head = log.keys.get("decimal"), log.source.head
-    if declared in (".", ","):
-        return str(declared), "declared"
-    if declared is not None:
-        log.refuse_key("decimal", f"'{declared}'", "'.' or ','")
+    if log.keys.decimal is not None:
+        return log.keys.decimal, "declared"
+    head = log.source.head
     timed = roles.time.places if roles.time.kind == "number" else ()
     columns = list(dict.fromkeys([*roles.temperatures, *roles.differences, *timed]))
     proved: dict[str, str] = {}
@@ -235,7 +233,7 @@ def ask_units(log: OpenLog, roles: Roles) -> None:
 
 
 def _wanted_unit(log: OpenLog) -> str:
-    text = log.text("unit")
+    text = log.keys.unit
     unit = declared_unit(text) if text else ""
     if unit is None:
         log.refuse_key("unit", f"'{text}'", "'degC', 'degF', 'K' or '0.1 degC'")
@@ -252,7 +250,7 @@ def row_units(log: OpenLog, numbers: Numbers, name: str, lines: Ints) -> tuple[s
     found = [chr(code) for code in np.unique(letters[read])]
     if len(found) <= 1:
         return (SCALES[found[0]] if found else UNKNOWN), numbers.values
-    if log.text("unit_per_row").casefold() in ("", "false", "no", "0"):
+    if not log.keys.unit_per_row:
         place = int(np.flatnonzero(np.diff(letters[read]))[0])
         before, change = (int(row) for row in read[place : place + 2])
         units = chr(letters[before]), chr(letters[change])

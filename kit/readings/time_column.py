@@ -15,6 +15,7 @@ from kit.readings.headings import (
     TIME_UNITS,
     TIME_WORDS,
     bare_unit,
+    column_of,
     is_time,
     names,
     temperature_unit_in,
@@ -87,11 +88,10 @@ def find_time(log: OpenLog) -> TimePlan:
 
 
 def _declared(log: OpenLog) -> TimePlan | None:
-    wanted, places = log.keys.get("time_column") or [], list[int]()
-    low = [name.casefold() for name in log.header.names]
-    for heading in map(str, wanted if isinstance(wanted, list | tuple) else [wanted]):
-        if heading.casefold() in low:
-            places.append(low.index(heading.casefold()))
+    places: list[int] = []
+    for heading in log.keys.time_column or ():
+        if (place := column_of(heading, log.header.names)) is not None:
+            places.append(place)
         elif heading.isdigit() and 1 <= int(heading) <= log.layout.width:
             places.append(int(heading) - 1)
         else:
@@ -99,7 +99,7 @@ def _declared(log: OpenLog) -> TimePlan | None:
             return None
     if not places:
         return None
-    if len(places) == 1 and log.layout.kinds[places[0]] == "number" and not log.keys.get("time_format"):
+    if len(places) == 1 and log.layout.kinds[places[0]] == "number" and not log.keys.time_format:
         return _in_numbers(log, places[0], "declared")
     return _in_text(log, places, "declared")
 
@@ -119,7 +119,7 @@ def _in_text(log: OpenLog, places: Sequence[int], reason: str) -> TimePlan:
     )
     beside = next((each for each in elapsed if each[1]), None)
     marks = (" ",) * (len(places) - 1)
-    return replace(plan, marks=marks, format=log.text("time_format") or None, beside=beside)
+    return replace(plan, marks=marks, format=log.keys.time_format or None, beside=beside)
 
 
 def _stamps(log: OpenLog, places: Sequence[int], reason: str) -> TimePlan:
@@ -277,7 +277,7 @@ def _size(values: Sequence[float]) -> str:
 
 
 def _in_numbers(log: OpenLog, column: int, reason: str) -> TimePlan:
-    wanted = log.text("time_unit").casefold()
+    wanted = (log.keys.time_unit or "").casefold()
     unit, known = _ALIASES.get(wanted, wanted), [*TIME_UNITS, *NUMERIC_STAMPS]
     if unit and unit not in known:
         log.refuse_key("time_unit", f"'{wanted}'", "one of " + ", ".join(known), did_you_mean(wanted, known))

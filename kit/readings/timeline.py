@@ -162,7 +162,7 @@ def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
         values = timed.body.numbers[timed.plan.millis].values[rows]
         time = time + np.asarray(np.rint(np.clip(np.nan_to_num(values), -1e9, 1e9) * 1e6), np.int64)
     timed = timed.of(rows)
-    clock, zone, offset = time, log.text("timezone"), None
+    clock, zone, offset = time, log.keys.timezone, None
     east = stamps.offset[rows]
     written = east != NO_OFFSET
     if written.any():
@@ -321,7 +321,7 @@ class Ordered:
 
 def in_order(timed: Timed, time: Ints, is_clock: bool) -> Ordered:
     """Return rows in the order of time; what a step back means is asked unless it is plainly a row out of place."""
-    run, change = timed.run, timed.log.keys.get("clock_change")
+    run, change = timed.run, timed.log.keys.clock_change
     order: Ints | None = None
     moved = np.zeros(len(time), bool)
     if change == "dst" and is_clock:

@@ -465,13 +465,6 @@ class Logger(Table):
     clock_change: Literal["dst", "restart"] | None = None
     """Why its clock jumps back: summer time, or a logger that was started again."""
 
-    def declared(self) -> dict[str, object]:
-        """Return the keys that were written, as `read_log` takes them."""
-        written = self.model_dump(exclude_unset=True, exclude_none=True)
-        if len(self.time_column or ()) == 1:
-            written["time_column"] = (self.time_column or ("",))[0]
-        return written
-
 
 class TrialFile(Table):
     """The whole of trial.toml, table by table."""

@@ -233,10 +233,10 @@ def test_a_logger_takes_what_readings_ask_for(tmp_path):
         "header_row = 0\nunit_per_row = true\ntime_column = 1\nclock_change = 'restart'\nsplit_by = 'Trial'\n"
     )
     logger = trial_of(tmp_path, TRIAL + "[[logger]]\n" + keys).loggers[0]
-    assert logger.declared() == {
+    assert logger.model_dump(exclude_unset=True) == {
         "header_row": 0,
         "unit_per_row": True,
-        "time_column": "1",
+        "time_column": ("1",),
         "clock_change": "restart",
         "split_by": "Trial",
     }
@@ -247,11 +247,11 @@ def test_a_logger_gives_what_read_log_takes(tmp_path):
     more += '[[logger]]\nid = "A"\n'
     trial = trial_of(tmp_path, TRIAL + more)
     logger = trial.logger_of("b.csv")
-    assert logger and logger.declared() == {
+    assert logger and logger.model_dump(exclude_unset=True) == {
         "id": "B",
         "files": ("b*.csv",),
         "day_first": True,
-        "time_column": "t",
+        "time_column": ("t",),
     }
     other = trial.logger_of("day1/a.csv")
     assert other and other.id == "A"
