@@ -18,7 +18,7 @@ from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import Span, fires_in
 from kit.trial import LookedInto, Run, look_into
-from kit.trial.logs import LOGS
+from kit.trial.run_sheets import LOGS
 
 FOR_THE_LOGS = frozenset({"trial", "cleaning", "probe", "logger"})
 """Tables of trial.toml without which a question about a log may have been answered already."""

@@ -12,8 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import KitError
-from kit.readings.layout import BLANK_RUN, Layout, is_row, split_line
-from kit.readings.source import Piece, Source
+from kit.readings.source import BLANK_RUN, Layout, Piece, Source, is_row, split_line
 from kit.readings.stamps import Stamps, parse_stamps, stamps_of_all
 from kit.readings.time_column import TimePlan
 from kit.trial.cells import (

@@ -16,7 +16,7 @@ from kit.readings.stamps import DAY, SECOND
 from kit.readings.timeline import to_local, to_utc
 from kit.trial import Logger, Run, Times, log_names, relative_times
 from kit.trial.cells import NOT_DUE, Bools, Codes, Floats, Ints
-from kit.trial.logs import LOGS, has_times
+from kit.trial.run_sheets import LOGS, has_times
 
 
 @dataclass(frozen=True)

@@ -6,15 +6,20 @@ reading, so that each rule is a few passes over everything at once.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit.errors import Faults
+from kit.readings.cutting import Recorded, Window, elapsed_at
+from kit.readings.stamps import SECOND
 from kit.schema import FLAGS
+from kit.trial import Run, event_times, probe_names, relative_times
 from kit.trial.cells import ABSENT, OPEN, Bools, Codes, Floats, Ints
 from kit.trial.cleaning import Cleaning
 
@@ -367,3 +372,69 @@ def _follows(size: float, at: float, until: float, t: Floats, y: Floats) -> bool
     if not len(before) or not len(around):
         return True
     return float(((around - float(np.median(before))) * np.sign(size)).max()) >= _FOLLOWS * abs(size)
+
+
+_HANDLING_S = 180.0
+
+
+@dataclass(frozen=True)
+class Happened:
+    """An event of one burn.
+
+    Attributes
+    ----------
+    event
+        'lid open', 'top-up', …
+    begin, end
+        Seconds since time zero.
+    probes
+        The probes it touches, empty for all.
+    """
+
+    event: str
+    begin: float
+    end: float
+    probes: tuple[str, ...]
+
+
+def happened(
+    run: Run, row: Mapping[str, Any], window: Window | None, recorded: Recorded | None, faults: Faults
+) -> list[Happened]:
+    """Return the events of one burn on its own seconds."""
+    burn = relative_times(row)
+    zero_at = burn.seconds.get(run.trial.time_zero_column, min(burn.seconds.values(), default=None))
+    found = []
+    for event in run.events[run.events["burn"] == row["burn"]].to_dict("records"):
+        times, what = event_times(event, burn).seconds, str(event["event"])
+        if "at" in times and zero_at is None:
+            faults.ask(
+                f"events.csv, burn {row['burn']}, {what}",
+                "a clock time, and a burn without one",
+                "a clock time of time zero",
+                f"Fill in {run.trial.time_zero_column} on the burn sheet.",
+            )
+        elif "at" in times and zero_at is not None:
+            seconds = {name: _burn_seconds(at, zero_at, window, recorded) for name, at in times.items()}
+            begin = seconds["at"]
+            end = seconds.get("until", begin + run.trial.cleaning.lid_open_s * (what == "lid open"))
+            probes = tuple(probe_names(str(event.get("probes") or "")))
+            found.append(Happened(what, begin, max(begin, end), probes))
+    return found
+
+
+def _burn_seconds(at: float, zero_at: float, window: Window | None, recorded: Recorded | None) -> float:
+    """Return seconds since time zero of a clock time; by the log, where its clock was changed within the burn."""
+    if window is None or window.day_ns is None or recorded is None or recorded.wall is None:
+        return at - zero_at
+    places = elapsed_at(recorded, window.day_ns + round(at * SECOND), window.group)
+    return places[0] - window.zero
+
+
+def handling(row: Mapping[str, Any], run: Run, events: Iterable[Happened]) -> list[tuple[float, float]]:
+    """Return the spans in which a probe may jump for a reason: tipping, lid on, and every event but rain."""
+    seconds = relative_times(row).seconds
+    zero = seconds.get(run.trial.time_zero_column)
+    spans = [(event.begin, event.end) for event in events if event.event != "rain"]
+    if zero is not None:
+        spans += [(seconds[name] - zero,) * 2 for name in ("lit", "tipped", "lid_on") if name in seconds]
+    return [(begin - _HANDLING_S, end + _HANDLING_S) for begin, end in spans]

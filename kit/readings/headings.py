@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 from unicodedata import normalize
 
-from kit.readings.layout import Line, split_line
+from kit.readings.source import Line, split_line
 from kit.readings.stamps import DAY, YEAR_FIRST, day_numbers, parse_stamps
 from kit.trial.cells import WORDS, Ints, decimal_evidence, kind_of, to_number
 

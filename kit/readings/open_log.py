@@ -19,17 +19,17 @@ from kit.readings.headings import (
     temperature_unit_in,
     uncommented,
 )
-from kit.readings.layout import (
+from kit.readings.source import (
     BLANK_RUN,
     Layout,
     Line,
+    Source,
     begins_like_row,
     filled,
     find_layout,
     is_row,
     split_line,
 )
-from kit.readings.source import Source
 from kit.trial import Logger
 from kit.trial.cells import BLANKS, TYPED, WORDS, decimal_evidence, kind_of, split_unit, to_number
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,10 +17,9 @@ from kit.errors import Faults, KitError, Problem, did_you_mean
 from kit.readings.body import Texts, Wanted, picked, read_body
 from kit.readings.date_order import Timed
 from kit.readings.headings import stated_clock, step_between
-from kit.readings.long_form import mark_categories, split_runs, widened
-from kit.readings.non_rows import check_lines, with_times
 from kit.readings.open_log import OpenLog, open_log
 from kit.readings.roles import Roles, assign_roles, refuse_unknown_columns, without_non_probes
+from kit.readings.rows import check_lines, mark_categories, split_runs, widened, with_times
 from kit.readings.source import PIECE_BYTES, Source, open_source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import ask_units, loose_columns, settle_decimal, to_temperatures
@@ -76,10 +74,6 @@ class Dialect:
     others: Mapping[str, str]
     split_by: str
     reasons: Mapping[str, str]
-
-    def as_record(self) -> dict[str, Any]:
-        """Return the fields as a plain dictionary, for JSON."""
-        return asdict(self)
 
 
 @dataclass(frozen=True)

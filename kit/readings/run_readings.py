@@ -1,25 +1,24 @@
-"""A run folder's logs to tidy readings: cut by the burn sheet, flagged, calibrated."""
+"""A run folder's logs to tidy readings: cut by the burn sheet, flagged, calibrated; and what they held, as tables."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from kit import schema
 from kit.errors import Faults
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
-from kit.readings.burn_tables import file_table, flag_table, note_table, quality_table, span_table
 from kit.readings.calibration import Correction, correction_of, lag_corrected
 from kit.readings.cutting import (
     Recorded,
     Trace,
     Window,
-    elapsed_at,
     files_of,
     from_one_zero,
     joined,
@@ -28,78 +27,24 @@ from kit.readings.cutting import (
     traces_of,
     window_of,
 )
-from kit.readings.flags import BIT, Bits, Stack, flagged, is_usable, mark_stepped, words
-from kit.readings.stamps import SECOND
+from kit.readings.fires import fires_in
+from kit.readings.flags import (
+    BIT,
+    Bits,
+    Happened,
+    Stack,
+    flagged,
+    handling,
+    happened,
+    is_usable,
+    mark_stepped,
+    resolutions,
+    words,
+)
 from kit.readings.temperatures import UNITS, to_celsius
-from kit.trial import Run, event_times, log_names, probe_names, relative_times
+from kit.trial import Run, log_names
 from kit.trial.cells import Floats
-from kit.trial.logs import LOGS, has_times
-
-_HANDLING_S = 180.0
-
-
-@dataclass(frozen=True)
-class Happened:
-    """An event of one burn.
-
-    Attributes
-    ----------
-    event
-        'lid open', 'top-up', …
-    begin, end
-        Seconds since time zero.
-    probes
-        The probes it touches, empty for all.
-    """
-
-    event: str
-    begin: float
-    end: float
-    probes: tuple[str, ...]
-
-
-def happened(
-    run: Run, row: Mapping[str, Any], window: Window | None, recorded: Recorded | None, faults: Faults
-) -> list[Happened]:
-    """Return the events of one burn on its own seconds."""
-    burn = relative_times(row)
-    zero_at = burn.seconds.get(run.trial.time_zero_column, min(burn.seconds.values(), default=None))
-    found = []
-    for event in run.events[run.events["burn"] == row["burn"]].to_dict("records"):
-        times, what = event_times(event, burn).seconds, str(event["event"])
-        if "at" in times and zero_at is None:
-            faults.ask(
-                f"events.csv, burn {row['burn']}, {what}",
-                "a clock time, and a burn without one",
-                "a clock time of time zero",
-                f"Fill in {run.trial.time_zero_column} on the burn sheet.",
-            )
-        elif "at" in times and zero_at is not None:
-            seconds = {name: _burn_seconds(at, zero_at, window, recorded) for name, at in times.items()}
-            begin = seconds["at"]
-            end = seconds.get("until", begin + run.trial.cleaning.lid_open_s * (what == "lid open"))
-            probes = tuple(probe_names(str(event.get("probes") or "")))
-            found.append(Happened(what, begin, max(begin, end), probes))
-    return found
-
-
-def _burn_seconds(at: float, zero_at: float, window: Window | None, recorded: Recorded | None) -> float:
-    """Return seconds since time zero of a clock time; by the log, where its clock was changed within the burn."""
-    if window is None or window.day_ns is None or recorded is None or recorded.wall is None:
-        return at - zero_at
-    places = elapsed_at(recorded, window.day_ns + round(at * SECOND), window.group)
-    return places[0] - window.zero
-
-
-def handling(row: Mapping[str, Any], run: Run, events: Iterable[Happened]) -> list[tuple[float, float]]:
-    """Return the spans in which a probe may jump for a reason: tipping, lid on, and every event but rain."""
-    seconds = relative_times(row).seconds
-    zero = seconds.get(run.trial.time_zero_column)
-    spans = [(event.begin, event.end) for event in events if event.event != "rain"]
-    if zero is not None:
-        spans += [(seconds[name] - zero,) * 2 for name in ("lit", "tipped", "lid_on") if name in seconds]
-    return [(begin - _HANDLING_S, end + _HANDLING_S) for begin, end in spans]
-
+from kit.trial.run_sheets import LOGS, has_times
 
 _FAR_K, _NEAR_K = 15.0, 4.0
 _FIRST = 3
@@ -475,3 +420,88 @@ def with_log_days(run: Run, readings: pd.DataFrame) -> Run:
     words = "The day of one burn is" if count == 1 else f"The days of {count} burns are"
     note = f"{words} the log's at time zero: the sheet leaves it blank."
     return replace(run, burns=run.burns.assign(day=filled), notes=(*run.notes, note))
+
+
+_LATE_STEPS, _GAP_STEPS = 1.5, 3
+
+
+def span_table(
+    traces: Sequence[Trace],
+    stack: Stack,
+    bits: Bits,
+    windows: Mapping[str, tuple[Window | None, str]],
+    run: Run,
+) -> pd.DataFrame:
+    """Return schema.SPANS: from when to when each burn was read, how often and how finely."""
+    finest = resolutions(stack, np.flatnonzero(np.isfinite(stack.celsius) & is_usable(bits)))
+    rows = []
+    for place, trace in enumerate(traces):
+        window, clock_zero = windows[trace.burn]
+        stop = np.nan if window is None or window.stop is None else window.stop - window.zero
+        start, end, step = float(trace.seconds[0]), float(trace.seconds[-1]), _usual_step(trace)
+        slack = max(run.trial.measuring.end_tolerance_min * 60, _LATE_STEPS * step)
+        whose = trace.burn, trace.probe, ";".join(trace.files), clock_zero
+        counts = len(trace.seconds), int((bits[stack.rows_of(place)] > 0).sum())
+        ends = bool(end < stop - slack), start > slack
+        rows.append((*whose, start, end, stop, step, finest[place], *counts, *ends))
+    return pd.DataFrame(rows, columns=[column.name for column in schema.SPANS])
+
+
+def quality_table(traces: Sequence[Trace], stack: Stack, bits: Bits, run: Run) -> pd.DataFrame:
+    """Return schema.QUALITY: what was lost, marked or never logged of each burn and probe, in true counts."""
+    rows = []
+    for place, trace in enumerate(traces):
+        usable = is_usable(bits[stack.rows_of(place)])
+        steps = np.diff(trace.seconds)
+        gaps = steps[steps > max(run.trial.cleaning.bridge_gap_s, _GAP_STEPS * _usual_step(trace))]
+        counts = len(trace.seconds), int(np.isnan(trace.celsius).sum()), int((~usable).sum()), trace.lost
+        fires = fires_in(trace.seconds, np.where(usable, trace.celsius, np.nan))
+        rows.append((trace.burn, trace.probe, *counts, len(gaps), float(gaps.max(initial=0.0)), len(fires)))
+    return pd.DataFrame(rows, columns=[column.name for column in schema.QUALITY])
+
+
+def _usual_step(trace: Trace) -> float:
+    steps = np.diff(trace.seconds)
+    return float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+
+
+def flag_table(traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: Floats) -> pd.DataFrame:
+    """Return schema.FLAG_COUNTS: how many readings of each burn and probe carry each flag, from when to when."""
+    found = []
+    for name, bit in BIT.items():
+        rows = np.flatnonzero(bits & bit)
+        if not len(rows):
+            continue
+        for part in np.split(rows, np.flatnonzero(np.diff(stack.seg[rows])) + 1):
+            trace, values = traces[int(stack.seg[part[0]])], celsius[part]
+            values = values[np.isfinite(values)]
+            low, high = (float(values.min()), float(values.max())) if len(values) else (np.nan, np.nan)
+            first, last = float(stack.seconds[part[0]]), float(stack.seconds[part[-1]])
+            found.append(
+                (int(stack.seg[part[0]]), trace.burn, trace.probe, name, len(part), first, last, low, high)
+            )
+    found.sort(key=lambda row: row[0])
+    return pd.DataFrame([row[1:] for row in found], columns=[column.name for column in schema.FLAG_COUNTS])
+
+
+_HASHED, _WRITTEN = ("file", "sha256", "bytes", "rows", "first", "last"), ("encoding", "delimiter", "decimal")
+
+
+def file_table(recorded: Mapping[str, Recorded]) -> pd.DataFrame:
+    """Return a row a file: its content's hash, its size, and how it was read."""
+    rows = []
+    for name, log in ((name, each.log) for name, each in recorded.items()):
+        dialect, clock = log.dialect, log.table["clock"]
+        ends = [str(clock.iloc[place]) if dialect.dated else "" for place in (0, -1)]
+        written = [getattr(dialect, name) for name in _WRITTEN]
+        units = "; ".join(f"{heading}: {unit}" for heading, unit in dialect.units.items())
+        reasons = "; ".join(f"{what}: {why}" for what, why in dialect.reasons.items() if why)
+        size = log.path.stat().st_size
+        rows.append((name, log.sha256, size, len(log.table), *ends, *written, dialect.time, units, reasons))
+    return pd.DataFrame(rows, columns=[*_HASHED, *_WRITTEN, "time", "units", "reasons"])
+
+
+def note_table(recorded: Mapping[str, Recorded], further: Sequence[str]) -> pd.DataFrame:
+    """Return file and note: what a person should know of each file, '' for what concerns several."""
+    rows = [(name, note) for name, each in recorded.items() for note in each.log.notes]
+    return pd.DataFrame([*rows, *(("", note) for note in further)], columns=["file", "note"])

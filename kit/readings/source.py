@@ -1,4 +1,4 @@
-"""A logger's file as lines of UTF-8: its encoding and line ends; a spreadsheet's own file as the text of its table."""
+"""A logger's file as lines of UTF-8, whatever its encoding and line ends; and where among them its table lies."""
 
 from __future__ import annotations
 
@@ -6,12 +6,16 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
+from typing import NamedTuple
 
 from kit.errors import KitError, did_you_mean
+from kit.trial.cells import BLANKS, TYPED, kind_of, split_glued_stamp
 from kit.trial.decode import SPREADSHEET, encoding_of, filled_sheets
 
 
@@ -251,3 +255,258 @@ def _lines(text: bytes, line_end: str) -> bytes:
             lines[first : last + 1] = [b" ".join(lines[first : last + 1]), *[b""] * (last - first)]
             done = last
     return b"\n".join(lines)
+
+
+BLANK_RUN = " "
+"""The delimiter of files whose fields are parted by runs of blanks."""
+
+_UNSPLIT = {",": ";\t|", ";": "\t|", "\t": ";|", "|": ";\t", BLANK_RUN: ",;|", "": ",;\t|"}
+"""What may part fields, each with the marks that should have parted its fields further."""
+_FOREIGN = {"\t": 0.9, ";": 0.5, "|": 0.5}
+"""What it counts against a delimiter that another one stands in nearly every line."""
+_CLOCKLIKE = frozenset({"stamp", "date", "clock"})
+_NUMERIC = frozenset({"number", "with unit"})
+_EMPTY = frozenset({"blank", "absent", "open"})
+_SAMPLE = 60
+_SURE = 1.0
+_LOOKED_AT = 200
+
+
+@dataclass(frozen=True)
+class Line:
+    """One physical line: its number, counted from 1, and its text."""
+
+    number: int
+    text: str
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The shape of the table's body.
+
+    Attributes
+    ----------
+    delimiter, width
+        What parts the fields (BLANK_RUN for runs of blanks, '' for none), and how many fields a row has.
+    kinds
+        A column's kind: 'stamp', 'date', 'clock', 'number', 'blank' or 'text'.
+    body_line
+        Number of the first row.
+    glued
+        Whether a blank parts the stamp in the first field from the first reading.
+    """
+
+    delimiter: str
+    kinds: tuple[str, ...]
+    body_line: int
+    glued: bool
+
+    @property
+    def width(self) -> int:
+        """How many fields a row has."""
+        return len(self.kinds)
+
+    def split(self, text: str) -> list[str]:
+        """Return the fields of a line."""
+        return split_line(text, self.delimiter, self.glued)
+
+
+def split_line(text: str, delimiter: str, glued: bool = False) -> list[str]:
+    """Return the fields of one line, quotes taken off and blanks trimmed; a reading glued to its stamp apart."""
+    if not delimiter:
+        cells = [text.strip(BLANKS).strip('"')]
+    elif delimiter == BLANK_RUN:
+        text = " ".join(text.split())
+        cells = text.split(delimiter) if text else []
+    else:
+        cells = text.split(delimiter)
+    if delimiter and '"' in text:
+        with suppress(csv.Error):  # a cell beyond what the parser takes is no cell
+            cells = next(csv.reader([text], delimiter=delimiter, skipinitialspace=delimiter != BLANK_RUN), [])
+    cells = [cell.strip(BLANKS) for cell in cells]
+    parts = split_glued_stamp(cells[0]) if glued and cells else None
+    return [*parts, *cells[1:]] if parts else cells
+
+
+def filled(lines: Iterable[Line]) -> list[Line]:
+    """Return the lines that are not blank."""
+    return [line for line in lines if line.text.strip(BLANKS)]
+
+
+def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | None) -> Layout | None:
+    """Return the layout of the table whose body the sample was taken from, or None where there is none."""
+    texts = [line.text for line in filled(sample)]
+    partings: list[_Parting] = []
+    for part in (texts, texts[-max(12, len(texts) // 3) :]):
+        names = _candidates(part) if delimiter is None else [delimiter]
+        fitting = [parting for name in names if (parting := _parting(part, name)).width]
+        fitting = fitting or [
+            parting for parting in [_parting(part, "")] if delimiter is None and parting.width
+        ]
+        partings += sorted(fitting, key=lambda parting: -parting.score)[:1]
+        if partings and partings[-1].score >= _SURE:
+            break
+    if not partings:
+        return None
+    best = max(partings, key=lambda parting: (parting.score, len(parting.texts)))
+    name, width, glued, texts = best.delimiter, best.width, best.glued, best.texts
+    if delimiter is None and (width == 1 or _one_column(name, width, lines, texts)):
+        name, width, glued = "", 1, False
+    rows = [split_line(text, name, glued) for text in texts]
+    rows = [row for row in rows if len(row) == width and any(kind_of(cell) in TYPED for cell in row)]
+    kinds = column_kinds(rows, width)
+    kinds = column_kinds([row for row in rows if begins_like_row(row, kinds)] or rows, width)
+    return _from_first_row(lines, Layout(name, kinds, 0, glued))
+
+
+def _from_first_row(lines: Sequence[Line], layout: Layout) -> Layout | None:
+    """Return a layout that begins with the first line that fits its kinds, or those like rows right above it."""
+    rows = [(line.number, layout.split(line.text)) for line in filled(lines)]
+    place = next((place for place, (_, cells) in enumerate(rows) if is_row(cells, layout.kinds)), None)
+    if place is None:
+        return None
+    while place and begins_like_row(rows[place - 1][1], layout.kinds):
+        place -= 1
+    kinds = layout.kinds
+    if "blank" in kinds:  # a column that the sample found blank has the kind of its cells in the first rows
+        below = [cells for _, cells in rows[place:] if begins_like_row(cells, kinds)]
+        first = column_kinds(below, len(kinds))
+        kinds = tuple(there if here == "blank" else here for here, there in zip(kinds, first, strict=True))
+    return replace(layout, kinds=kinds, body_line=rows[place][0])
+
+
+def _candidates(texts: Sequence[str]) -> list[str]:
+    inner = [_SIGN_APART.sub(r"\1", text.strip(BLANKS)) for text in texts]
+    counts = {
+        name: sum(name in text for text in (inner if name == BLANK_RUN else texts)) for name in _UNSPLIT
+    }
+    return [name for name, count in counts.items() if name and count * 2 > len(texts)] or [""]
+
+
+class _Parting(NamedTuple):
+    """How a delimiter parts texts: how well into typed columns, how many (0 for none), whether a stamp is glued."""
+
+    delimiter: str
+    texts: list[str]
+    score: float = 0.0
+    width: int = 0
+    glued: bool = False
+
+
+def _parting(sample: list[str], delimiter: str) -> _Parting:
+    texts = sample[:_SAMPLE]
+    firsts = [row[0] for row in (split_line(text, delimiter) for text in texts) if row and row[0]]
+    glued = bool(firsts) and sum(bool(split_glued_stamp(cell)) for cell in firsts) > 0.7 * len(firsts)
+    rows = [split_line(text, delimiter, glued) for text in texts]
+    rows = [row for row in rows if any(kind_of(cell) in TYPED for cell in row)]
+    if not rows:
+        return _Parting(delimiter, sample)
+    width, count = Counter(map(len, rows)).most_common(1)[0]
+    share, rows = count / len(rows), [row for row in rows if len(row) == width]
+    columns = [column for column in zip(*rows, strict=True) if any(column)]
+    typed = sum(map(_is_typed, columns))
+    if any(_SIGNS.issuperset(column) for column in columns):  # a sign apart from its number is no column
+        return _Parting(delimiter, sample)
+    unsplit = sum(_is_unsplit(column, delimiter) for column in columns)
+    worth = (typed - unsplit) / max(len(columns), 1) + 0.02 * typed
+    worth += 0.2 * (glued or any(kind_of(row[0]) in _CLOCKLIKE for row in rows[-3:]))
+    against = 0.1 * (delimiter == BLANK_RUN) + 0.4 * (glued and _cut_numbers(texts, rows, delimiter))
+    for mark, weight in _FOREIGN.items():  # another mark stands in nearly every line
+        against += weight * (mark != delimiter and sum(mark in text for text in texts) >= 0.6 * len(texts))
+    score = round(worth * (0.5 + 0.5 * share) - against, 9)
+    return _Parting(delimiter, sample, score, width if typed else 0, glued)
+
+
+def _is_typed(column: Sequence[str]) -> bool:
+    kinds = [kind_of(cell) for cell in column]
+    typed = sum(kind in TYPED for kind in kinds)
+    if not typed and all(cell.upper() in ("AM", "PM") for cell in column):
+        return True
+    return typed > 0 and typed >= 0.8 * sum(kind not in _EMPTY for kind in kinds)
+
+
+_SIGN_APART = re.compile(r"(?<![^\s])([+\-−])\s+(?=[0-9.,])")
+_MARK_BEFORE_UNIT = re.compile(r"[,;|]\s*[^0-9\s]")
+_SIGNS = frozenset("+-−")
+_NEVER = re.compile(r"(?!)")
+_BLANK_WITHIN = re.compile(r"[0-9,.]\s+[0-9+-]")
+
+
+def _is_unsplit(column: Sequence[str], delimiter: str) -> bool:
+    """Return whether most cells of a column look as if another mark should have parted them."""
+    marks = re.escape(_UNSPLIT[delimiter])
+    pattern = re.compile(rf"[0-9].*[{marks}]|[{marks}].*[0-9]")
+    apart = 0
+    for cell in (each[:_LOOKED_AT] for each in column):
+        kind = kind_of(cell)
+        apart += kind in ("text", "number", "with unit") and bool(_BLANK_WITHIN.search(cell))
+        apart += bool({"text": pattern, "with unit": _MARK_BEFORE_UNIT}.get(kind, _NEVER).search(cell))
+    return apart * 2 > len(column)
+
+
+_COMMA_NUMBER = re.compile(
+    r" *\"?[+-]? *[0-9]+(?:[. '’][0-9]{3})*,[0-9]+ ?(?:(?:°|º|deg ?)?[CFK]|℃|℉)?\"? *$", re.IGNORECASE
+)
+_NAMED_UNIT = re.compile(r", ?(?:°|º|deg ?)?[CFK]\b|, ?℃")
+
+
+def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequence[str]) -> bool:
+    """Return whether the only comma of each line is a decimal mark: one name stands above, digits on both sides."""
+    if delimiter != "," or width != 2:
+        return False
+    first = next((place for place, line in enumerate(lines) if _COMMA_NUMBER.match(line.text)), len(lines))
+    above = filled(lines[:first])[-1:]
+    plain = sum(bool(_COMMA_NUMBER.match(text)) or kind_of(text) in _EMPTY for text in texts)
+    return plain >= 0.8 * len(texts) and not any("," in _NAMED_UNIT.sub("", line.text) for line in above)
+
+
+def _cut_numbers(texts: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> bool:
+    """Return whether commas after a glued stamp look like decimal marks: no blank after them, no point anywhere."""
+    cells = (cell for row in rows for cell in row[1:])
+    whole = all(cell.replace(" ", "").isdigit() or kind_of(cell) in _EMPTY for cell in cells)
+    return delimiter == "," and whole and not any(", " in text for text in texts)
+
+
+def column_kinds(rows: Sequence[Sequence[str]], width: int) -> tuple[str, ...]:
+    """Return the kind of each column by its cells: the commonest typed kind, if enough cells are of it."""
+    if not rows:
+        return ("text",) * width
+    return tuple(_column_kind(column) for column in zip(*rows, strict=True))
+
+
+def _column_kind(column: Sequence[str]) -> str:
+    counts = Counter("number" if kind in _NUMERIC else kind for kind in map(kind_of, column))
+    full = sum(count for kind, count in counts.items() if kind not in _EMPTY)
+    if not full:
+        return "number" if counts["absent"] + counts["open"] > 0.5 * len(column) else "blank"
+    typed = max(("number", "stamp", "date", "clock"), key=lambda kind: counts[kind])
+    return typed if counts[typed] and counts[typed] >= 0.7 * full else "text"
+
+
+def is_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
+    """Return whether fields fit a table's columns exactly, as the first row of the body must."""
+    width = len(kinds)
+    if any(cells[width:]) or any(kind not in ("text", "blank") for kind in kinds[len(cells) :]):
+        return False
+    pairs = [(kind_of(cell), column) for cell, column in zip(cells, kinds, strict=False)]
+    clocks = [kind in _CLOCKLIKE for kind, column in pairs if column in _CLOCKLIKE]
+    told = all(clocks) if clocks else any(kind in _NUMERIC for kind, _ in pairs)
+    return told and all(_fits(kind, column) for kind, column in pairs)
+
+
+def begins_like_row(cells: Sequence[str], kinds: Sequence[str]) -> bool:
+    """Return whether fields are a row's, with a word too many: its time fits, or most of its numbers."""
+    if len(cells) != len(kinds):
+        return False
+    pairs = [(kind_of(cell), column) for cell, column in zip(cells, kinds, strict=True)]
+    clocks = [kind in _CLOCKLIKE for kind, column in pairs if column in _CLOCKLIKE]
+    if clocks:
+        return all(clocks)
+    numbers = [_fits(kind, column) for kind, column in pairs if column == "number"]
+    return kinds[0] == "number" and pairs[0][0] in _NUMERIC and 2 * sum(numbers) > len(numbers)
+
+
+def _fits(kind: str, column: str) -> bool:
+    if column == "text" or (kind in _EMPTY and column != "blank"):
+        return True
+    return kind in _NUMERIC if column == "number" else kind == column

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal, cast
 import numpy as np
 import numpy.typing as npt
 
-from kit.trial.cells import BLANKS, MONTHS, Bools, Codes, Ints, match_compact_date, match_stamp
+from kit.trial.cells import BLANKS, COMPACT_DATE, MONTHS, Bools, Codes, Floats, Ints, match_stamp
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -207,7 +207,7 @@ def _match(text: str, pattern: re.Pattern[str] | None) -> tuple[re.Match[str] | 
         match = pattern.match(bare)
     else:
         stamp = match_stamp(bare)
-        match = stamp[1] if stamp else match_compact_date(bare)
+        match = stamp[1] if stamp else COMPACT_DATE.fullmatch(bare)
     if match is None:
         return None, {}
     lead = text.index(bare)
@@ -265,6 +265,11 @@ def _minutes_east(matrix: npt.NDArray[np.uint8], span: Span) -> Ints:
     east = _digits(matrix, (first + 1, first + 3)) * 60
     east += _digits(matrix, (last - 2, last)) if last - first > 3 else 0
     return np.where(matrix[:, first] == ord("-"), -east, east)
+
+
+def nanoseconds_of(millis: Floats) -> Ints:
+    """Return what a column of milliseconds adds to its stamps; nothing where it holds no number."""
+    return np.asarray(np.rint(np.clip(np.nan_to_num(millis), -1e9, 1e9) * 1e6), np.int64)
 
 
 def days_of(year: Ints, month: Ints, day: Ints) -> Ints:

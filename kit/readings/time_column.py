@@ -22,7 +22,7 @@ from kit.readings.headings import (
     time_unit_in,
 )
 from kit.readings.open_log import OpenLog
-from kit.trial.cells import WORDS, match_dotted_clock, split_unit, to_number
+from kit.trial.cells import DOTTED_CLOCK, WORDS, split_unit, to_number
 
 PARTS_FORMAT = "%Y-%m-%d %H:%M:%Q"
 NUMERIC_STAMPS = ("unix s", "unix ms", "unix us", "unix ns", "1904 s", "day number")
@@ -206,7 +206,7 @@ def _moving(log: OpenLog, columns: Sequence[int]) -> int:
 def _is_dotted_clock(log: OpenLog, column: int, dates: Sequence[int]) -> bool:
     """Return whether what could be dates are clock times: named so, or changing within one date of another column."""
     cells = {cell for cell in log.cells(column) if cell}
-    clocks = [match_dotted_clock(cell) for cell in cells]
+    clocks = [DOTTED_CLOCK.fullmatch(cell) for cell in cells]
     if len(cells) < 2 or not all(
         clock and int(clock["h"]) < 24 and int(clock["mi"]) < 60 and int(clock["s"]) < 60 for clock in clocks
     ):

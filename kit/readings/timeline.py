@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from kit.readings.date_order import Timed, settle_order
 from kit.readings.headings import TIME_UNITS, names
-from kit.readings.stamps import DAY, NO_DATE, NO_OFFSET, SECOND, Stamps, day_numbers
+from kit.readings.stamps import DAY, NO_DATE, NO_OFFSET, SECOND, Stamps, day_numbers, nanoseconds_of
 from kit.readings.time_column import NUMERIC_STAMPS
 from kit.trial.cells import Bools, Floats, Ints
 
@@ -159,8 +159,7 @@ def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
             return None
         time, is_clock = alone
     if timed.plan.millis is not None:
-        values = timed.body.numbers[timed.plan.millis].values[rows]
-        time = time + np.asarray(np.rint(np.clip(np.nan_to_num(values), -1e9, 1e9) * 1e6), np.int64)
+        time = time + nanoseconds_of(timed.body.numbers[timed.plan.millis].values[rows])
     timed = timed.of(rows)
     clock, zone, offset = time, log.keys.timezone, None
     east = stamps.offset[rows]

@@ -87,8 +87,10 @@ _GRAMMAR: dict[str, tuple[re.Pattern[str], ...]] = {
     "date": _compiled(*(rf"{_WEEKDAY}{date}\.?" for date in _DATES)),
     "clock": _compiled(*(rf"(?P<minus>-?){clock}{_OFFSET}" for clock in _CLOCKS)),
 }
-_COMPACT_DATE = re.compile(_COMPACT)
-_DOTTED_ALONE = re.compile(_DOTTED, re.IGNORECASE)
+COMPACT_DATE = re.compile(_COMPACT)
+"""Eight digits as year, month and day: a number, unless its column is a date's."""
+DOTTED_CLOCK = re.compile(_DOTTED, re.IGNORECASE)
+"""A clock parted by points, which alone is a date's."""
 _GLUED_NUMBER = re.compile(rf" +(({_NUMBER})\s*(?:{UNIT})?)$", re.IGNORECASE)
 
 TYPED = frozenset({"number", "with unit", "stamp", "date", "clock"})
@@ -105,16 +107,6 @@ def match_stamp(text: str) -> tuple[str, re.Match[str]] | None:
             if match and (not (mon := match.groupdict().get("mon")) or mon.casefold() in MONTHS):
                 return kind, match
     return None
-
-
-def match_compact_date(text: str) -> re.Match[str] | None:
-    """Return the match of eight digits read as year, month and day: a number, unless its column is a date's."""
-    return _COMPACT_DATE.fullmatch(text)
-
-
-def match_dotted_clock(text: str) -> re.Match[str] | None:
-    """Return the match of a clock parted by points, which alone is a date's."""
-    return _DOTTED_ALONE.fullmatch(text)
 
 
 def kind_of(cell: str) -> str:

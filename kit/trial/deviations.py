@@ -14,9 +14,9 @@ from kit.schema import DEVIATIONS
 from kit.trial.cleaning import Cleaning
 from kit.trial.clocks import relative_times
 from kit.trial.key_types import QuantityError, parse_difference, parse_percent
-from kit.trial.logs import has_times
 from kit.trial.plan_file import NAME, Plan, PlannedBurn, settings_of
 from kit.trial.run import Run
+from kit.trial.run_sheets import has_times
 from kit.trial.trial_file import Trial
 
 OWN_TOLERANCE = 0.01

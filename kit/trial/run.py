@@ -13,11 +13,10 @@ from kit.errors import Faults, KitError, did_you_mean
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.trial.decode import ENDINGS, path_of, read_text, shown, toml_text, without_hidden
-from kit.trial.logs import LOGS, log_names, stays_inside
 from kit.trial.models import ALL_ALIKE, Declared
 from kit.trial.plan_file import NAME as PLAN
 from kit.trial.plan_file import Plan, read_plan
-from kit.trial.run_sheets import read_burn_sheet, read_events, read_scores
+from kit.trial.run_sheets import LOGS, log_names, read_burn_sheet, read_events, read_scores, stays_inside
 from kit.trial.trial_file import NAME as TRIAL
 from kit.trial.trial_file import Trial, margin_as_written, read_trial
 

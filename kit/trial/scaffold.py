@@ -22,7 +22,7 @@ from kit.page.cautions import cautions_short
 from kit.schema import BURNS
 from kit.trial.cells import WORDS
 from kit.trial.decode import toml_text
-from kit.trial.logs import LOGS
+from kit.trial.run_sheets import LOGS
 
 _KIT = Path(__file__).parents[1]
 _DEMO = "hill-school"
