@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -207,28 +208,19 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
             corrections[probe] = correction_of(run.trial.find_probe(probe))
     _given_twice(run, recorded, faults)
     cuts = _cuts(run, recorded, faults)
-    traces = [trace for cut in cuts for trace in cut.traces]
     _main_probe_missing(run, cuts, recorded, faults)
     air = {str(cut.row["burn"]): float(cut.row.get("ambient_c", np.nan)) for cut in cuts}
-    check_units(run, recorded, traces, air, faults)
+    check_units(run, recorded, [trace for cut in cuts for trace in cut.traces], air, faults)
     faults.settle()
-    stack, bits = _flagged(run, cuts, traces, air)
-    celsius, corrected = _corrected(run, traces, stack, bits, corrections)
-    readings = _tidy(traces, stack, bits, celsius)
-    windows = {str(cut.row["burn"]): (cut.window, cut.clock_zero) for cut in cuts}
-    spans = span_table(traces, stack, bits, windows, run)
+    marked, corrected = _corrected(_flagged(run, cuts, air), corrections)
+    readings, spans = _tidy(marked), span_table(marked)
     blank = set(run.burns.loc[run.burns["day"] == "", "burn"])
     zeros = zip(spans["burn"], spans["clock_zero"], strict=True)
     if days := {burn: zero[:10] for burn, zero in zeros if zero and burn in blank}:
         readings.attrs[LOG_DAYS] = json.dumps(days)
-    return RunReadings(
-        readings,
-        spans,
-        quality_table(traces, stack, bits, run),
-        flag_table(traces, stack, bits, celsius),
-        file_table(recorded),
-        note_table(recorded, [*notes, *corrected]),
-    )
+    notes += corrected
+    tables = quality_table(marked), flag_table(marked), file_table(recorded), note_table(recorded, notes)
+    return RunReadings(readings, spans, *tables)
 
 
 def _given_twice(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> None:
@@ -327,10 +319,36 @@ def _main_probe_missing(
         )
 
 
-def _flagged(
-    run: Run, cuts: Sequence[Cut], traces: Sequence[Trace], air: Mapping[str, float]
-) -> tuple[Stack, Bits]:
+@dataclass(frozen=True)
+class Marked:
+    """All readings of a run, trace after trace.
+
+    Attributes
+    ----------
+    run, cuts
+        The run folder, and its burns cut out of their logs.
+    stack, bits
+        The readings as logged, and their flags.
+    celsius
+        Their temperatures, put right where that is known to be due.
+    """
+
+    run: Run
+    cuts: Sequence[Cut]
+    stack: Stack
+    bits: Bits
+    celsius: Floats
+
+    def traces(self) -> Iterator[tuple[Cut, Trace, slice]]:
+        """Yield the traces of every burn, each with its place among the readings."""
+        every = ((cut, trace) for cut in self.cuts for trace in cut.traces)
+        for place, (cut, trace) in enumerate(every):
+            yield cut, trace, self.stack.rows_of(place)
+
+
+def _flagged(run: Run, cuts: Sequence[Cut], air: Mapping[str, float]) -> Marked:
     """Return all readings in one stack with their flags."""
+    traces = [trace for cut in cuts for trace in cut.traces]
     sizes = np.array([len(trace.seconds) for trace in traces], np.int64)
     kinds = {"seconds": "float64", "celsius": "float64", "codes": "int8", "moved": "bool", "repeated": "bool"}
     columns: dict[str, Any] = {
@@ -344,54 +362,51 @@ def _flagged(
         **columns,
     )
     cleaning = run.trial.cleaning
-    bits = flagged(stack, cleaning)
-    place = 0
-    for cut in cuts:
-        here = range(place, place + len(cut.traces))
-        place = here.stop
-        for trace, part in zip(cut.traces, map(stack.rows_of, here), strict=True):
-            for event in cut.events:
-                since = trace.seconds >= event.begin
-                if event.event == "top-up":
-                    bits[part][since] |= BIT["after top-up"]
-                elif event.event == "lid open" and (not event.probes or trace.probe in event.probes):
-                    inside = since & (trace.seconds <= event.end + cleaning.lid_recovery_s)
-                    bits[part][inside] = (bits[part][inside] | BIT["lid open"]) & ~BIT["spike"]
-        mark_stepped(stack, here, bits, handling(cut.row, run, cut.events), cleaning)
-    return stack, bits
+    marked = Marked(run, cuts, stack, flagged(stack, cleaning), stack.celsius)
+    for cut, trace, rows in marked.traces():
+        bits = marked.bits[rows]
+        for event in cut.events:
+            since = trace.seconds >= event.begin
+            if event.event == "top-up":
+                bits[since] |= BIT["after top-up"]
+            elif event.event == "lid open" and (not event.probes or trace.probe in event.probes):
+                inside = since & (trace.seconds <= event.end + cleaning.lid_recovery_s)
+                bits[inside] = (bits[inside] | BIT["lid open"]) & ~BIT["spike"]
+    edges = np.cumsum([0, *(len(cut.traces) for cut in cuts)]).tolist()
+    for cut, edge in zip(cuts, pairwise(edges), strict=True):
+        mark_stepped(stack, range(*edge), marked.bits, handling(cut.row, run, cut.events), cleaning)
+    return marked
 
 
-def _corrected(
-    run: Run, traces: Sequence[Trace], stack: Stack, bits: Bits, corrections: Mapping[str, Correction]
-) -> tuple[Floats, list[str]]:
+def _corrected(marked: Marked, corrections: Mapping[str, Correction]) -> tuple[Marked, list[str]]:
     """Return temperatures calibrated and, where it was asked for and may be done, put right for slowness."""
-    celsius, cleaning, notes = stack.celsius.copy(), run.trial.cleaning, list[str]()
-    for place, trace in enumerate(traces):
-        rows, correction = stack.rows_of(place), corrections.get(trace.probe, Correction())
+    celsius, trial, notes = marked.celsius.copy(), marked.run.trial, list[str]()
+    for _, trace, rows in marked.traces():
+        correction = corrections.get(trace.probe, Correction())
         if not correction.is_none:
             celsius[rows] = correction.apply(celsius[rows])
             shift = f"{-correction.offset:+.2f} K, then × {correction.gain:.4f}"
             notes.append(f"probe {trace.probe}: corrected by its check at known temperatures: {shift}")
-        good = is_usable(bits[rows])
-        usable, probe = np.where(good, celsius[rows], np.nan), run.trial.find_probe(trace.probe)
-        values, why = lag_corrected(trace.seconds, usable, probe, cleaning)
-        if cleaning.lag_correction:
+        good = is_usable(marked.bits[rows])
+        usable, probe = np.where(good, celsius[rows], np.nan), trial.find_probe(trace.probe)
+        values, why = lag_corrected(trace.seconds, usable, probe, trial.cleaning)
+        if trial.cleaning.lag_correction:
             celsius[rows] = np.where(good, values, celsius[rows])
             notes.append(f"probe {trace.probe}: {why or 'put right for its time constant'}")
-    return celsius, list(dict.fromkeys(notes))
+    return replace(marked, celsius=celsius), list(dict.fromkeys(notes))
 
 
-def _tidy(traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: Floats) -> pd.DataFrame:
+def _tidy(marked: Marked) -> pd.DataFrame:
     def named(texts: Sequence[str]) -> pd.Categorical:
         places, names = pd.factorize(np.array(texts, dtype=object))
-        return pd.Categorical.from_codes(places[stack.seg], categories=list(names))
+        return pd.Categorical.from_codes(places[marked.stack.seg], categories=list(names))
 
     columns = {
-        "burn": named([trace.burn for trace in traces]),
-        "probe": named([trace.probe for trace in traces]),
-        "elapsed_s": stack.seconds,
-        "temp_c": celsius,
-        "flag": words(bits),
+        "burn": named([trace.burn for _, trace, _ in marked.traces()]),
+        "probe": named([trace.probe for _, trace, _ in marked.traces()]),
+        "elapsed_s": marked.stack.seconds,
+        "temp_c": marked.celsius,
+        "flag": words(marked.bits),
     }
     return pd.DataFrame(columns, copy=False)
 
@@ -425,35 +440,31 @@ def with_log_days(run: Run, readings: pd.DataFrame) -> Run:
 _LATE_STEPS, _GAP_STEPS = 1.5, 3
 
 
-def span_table(
-    traces: Sequence[Trace],
-    stack: Stack,
-    bits: Bits,
-    windows: Mapping[str, tuple[Window | None, str]],
-    run: Run,
-) -> pd.DataFrame:
+def span_table(marked: Marked) -> pd.DataFrame:
     """Return schema.SPANS: from when to when each burn was read, how often and how finely."""
-    finest = resolutions(stack, np.flatnonzero(np.isfinite(stack.celsius) & is_usable(bits)))
+    finest = resolutions(
+        marked.stack, np.flatnonzero(np.isfinite(marked.stack.celsius) & is_usable(marked.bits))
+    )
     rows = []
-    for place, trace in enumerate(traces):
-        window, clock_zero = windows[trace.burn]
+    for (cut, trace, here), resolution in zip(marked.traces(), finest, strict=True):
+        window = cut.window
         stop = np.nan if window is None or window.stop is None else window.stop - window.zero
         start, end, step = float(trace.seconds[0]), float(trace.seconds[-1]), _usual_step(trace)
-        slack = max(run.trial.measuring.end_tolerance_min * 60, _LATE_STEPS * step)
-        whose = trace.burn, trace.probe, ";".join(trace.files), clock_zero
-        counts = len(trace.seconds), int((bits[stack.rows_of(place)] > 0).sum())
+        slack = max(marked.run.trial.measuring.end_tolerance_min * 60, _LATE_STEPS * step)
+        whose = trace.burn, trace.probe, ";".join(trace.files), cut.clock_zero
+        counts = len(trace.seconds), int((marked.bits[here] > 0).sum())
         ends = bool(end < stop - slack), start > slack
-        rows.append((*whose, start, end, stop, step, finest[place], *counts, *ends))
+        rows.append((*whose, start, end, stop, step, resolution, *counts, *ends))
     return pd.DataFrame(rows, columns=[column.name for column in schema.SPANS])
 
 
-def quality_table(traces: Sequence[Trace], stack: Stack, bits: Bits, run: Run) -> pd.DataFrame:
+def quality_table(marked: Marked) -> pd.DataFrame:
     """Return schema.QUALITY: what was lost, marked or never logged of each burn and probe, in true counts."""
     rows = []
-    for place, trace in enumerate(traces):
-        usable = is_usable(bits[stack.rows_of(place)])
-        steps = np.diff(trace.seconds)
-        gaps = steps[steps > max(run.trial.cleaning.bridge_gap_s, _GAP_STEPS * _usual_step(trace))]
+    for _, trace, here in marked.traces():
+        usable, steps = is_usable(marked.bits[here]), np.diff(trace.seconds)
+        bridged = max(marked.run.trial.cleaning.bridge_gap_s, _GAP_STEPS * _usual_step(trace))
+        gaps = steps[steps > bridged]
         counts = len(trace.seconds), int(np.isnan(trace.celsius).sum()), int((~usable).sum()), trace.lost
         fires = fires_in(trace.seconds, np.where(usable, trace.celsius, np.nan))
         rows.append((trace.burn, trace.probe, *counts, len(gaps), float(gaps.max(initial=0.0)), len(fires)))
@@ -465,23 +476,19 @@ def _usual_step(trace: Trace) -> float:
     return float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
 
 
-def flag_table(traces: Sequence[Trace], stack: Stack, bits: Bits, celsius: Floats) -> pd.DataFrame:
+def flag_table(marked: Marked) -> pd.DataFrame:
     """Return schema.FLAG_COUNTS: how many readings of each burn and probe carry each flag, from when to when."""
     found = []
-    for name, bit in BIT.items():
-        rows = np.flatnonzero(bits & bit)
-        if not len(rows):
-            continue
-        for part in np.split(rows, np.flatnonzero(np.diff(stack.seg[rows])) + 1):
-            trace, values = traces[int(stack.seg[part[0]])], celsius[part]
-            values = values[np.isfinite(values)]
-            low, high = (float(values.min()), float(values.max())) if len(values) else (np.nan, np.nan)
-            first, last = float(stack.seconds[part[0]]), float(stack.seconds[part[-1]])
-            found.append(
-                (int(stack.seg[part[0]]), trace.burn, trace.probe, name, len(part), first, last, low, high)
-            )
-    found.sort(key=lambda row: row[0])
-    return pd.DataFrame([row[1:] for row in found], columns=[column.name for column in schema.FLAG_COUNTS])
+    for _, trace, here in marked.traces():
+        bits, celsius = marked.bits[here], marked.celsius[here]
+        for name, bit in BIT.items():
+            if not len(rows := np.flatnonzero(bits & bit)):
+                continue
+            values = celsius[rows][np.isfinite(celsius[rows])]
+            reach = (float(values.min()), float(values.max())) if len(values) else (np.nan, np.nan)
+            first, last = float(trace.seconds[rows[0]]), float(trace.seconds[rows[-1]])
+            found.append((trace.burn, trace.probe, name, len(rows), first, last, *reach))
+    return pd.DataFrame(found, columns=[column.name for column in schema.FLAG_COUNTS])
 
 
 _HASHED, _WRITTEN = ("file", "sha256", "bytes", "rows", "first", "last"), ("encoding", "delimiter", "decimal")
