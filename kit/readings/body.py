@@ -12,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import KitError
+from kit.readings.columns import TimePlan
 from kit.readings.source import BLANK_RUN, Layout, Piece, Source, is_row, split_line
 from kit.readings.stamps import Stamps, parse_stamps, stamps_of_all
-from kit.readings.time_column import TimePlan
 from kit.trial.cells import (
     ABSENT,
     ABSENT_WORDS,

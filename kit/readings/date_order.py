@@ -10,6 +10,7 @@ from datetime import date
 import numpy as np
 
 from kit.readings.body import Body, picked
+from kit.readings.columns import TimePlan
 from kit.readings.headings import stated_values
 from kit.readings.open_log import OpenLog
 from kit.readings.stamps import (
@@ -23,7 +24,6 @@ from kit.readings.stamps import (
     day_numbers,
     is_date,
 )
-from kit.readings.time_column import TimePlan
 from kit.trial.cells import MONTHS, WEEKDAYS, WORDS, Ints, match_stamp
 
 _WORDS: dict[Order, str] = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}

@@ -357,6 +357,12 @@ class OpenLog:
         """Return the columns of numbers."""
         return [column for column, kind in enumerate(self.layout.kinds) if kind == "number"]
 
+    def has_unit_beside(self, column: int) -> bool:
+        """Return whether the column to the right holds nothing but units of temperature."""
+        beside = self.cells(column + 1) if self.layout.kinds[column + 1 : column + 2] == ("text",) else []
+        units = {bare_unit(cell) for cell in beside if cell}
+        return bool(units) and units <= {*SCALES.values()}
+
     def cells(self, column: int) -> list[str]:
         """Return the cells of a column in the sample."""
         return [row[column] for row in self.rows]

@@ -15,15 +15,21 @@ from pydantic import ValidationError
 
 from kit.errors import Faults, KitError, Problem, did_you_mean
 from kit.readings.body import Texts, Wanted, picked, read_body
+from kit.readings.columns import (
+    Roles,
+    TimePlan,
+    assign_roles,
+    find_time,
+    refuse_unknown_columns,
+    without_non_probes,
+)
 from kit.readings.date_order import Timed
 from kit.readings.headings import stated_clock, step_between
 from kit.readings.open_log import OpenLog, open_log
-from kit.readings.roles import Roles, assign_roles, refuse_unknown_columns, without_non_probes
 from kit.readings.rows import check_lines, mark_categories, split_runs, widened, with_times
 from kit.readings.source import PIECE_BYTES, Source, open_source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import ask_units, loose_columns, settle_decimal, to_temperatures
-from kit.readings.time_column import TimePlan, find_time
 from kit.readings.timeline import Timeline, time_of
 from kit.trial import Logger
 from kit.trial.cells import Bools, Codes, Ints

@@ -12,11 +12,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.readings.body import Body, Texts, take
+from kit.readings.columns import GLUED, Roles, TimePlan
 from kit.readings.headings import SCALES, bare_unit, column_of, is_no_temperature, names
 from kit.readings.open_log import OpenLog, raw_lines
-from kit.readings.roles import GLUED, Roles
 from kit.readings.stamps import DAY, NO_OFFSET, nanoseconds_of
-from kit.readings.time_column import TimePlan
 from kit.trial.cells import ABSENT, BLANKS, NOT_DUE, UNREAD, Bools, Floats, Ints, Numbers, kind_of, to_number
 
 OutsideLine = tuple[int, list[str]]

@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from kit.readings.body import Body, Wanted, read_body, read_marks
+from kit.readings.columns import GLUED, UNKNOWN, Roles
 from kit.readings.headings import SCALES
 from kit.readings.open_log import OpenLog
-from kit.readings.roles import GLUED, UNKNOWN, Roles
 from kit.readings.rows import with_unit_cells
 from kit.trial.cells import (
     ABSENT,

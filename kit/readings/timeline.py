@@ -11,10 +11,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
+from kit.readings.columns import NUMERIC_STAMPS
 from kit.readings.date_order import Timed, settle_order
 from kit.readings.headings import TIME_UNITS, names
 from kit.readings.stamps import DAY, NO_DATE, NO_OFFSET, SECOND, Stamps, day_numbers, nanoseconds_of
-from kit.readings.time_column import NUMERIC_STAMPS
 from kit.trial.cells import Bools, Floats, Ints
 
 HOUR = 3600 * SECOND
