@@ -166,10 +166,17 @@ def _merged(alike: list[Problem]) -> Problem:
 
 
 class Faults:
-    """Gathers problems while reading goes on, so that a person sees all of them in one go."""
+    """Gathers problems while reading goes on, so that a person sees all of them in one go.
+
+    Attributes
+    ----------
+    notes
+        What a person should know and that is no fault, a sentence each.
+    """
 
     def __init__(self) -> None:
         self._problems: list[Problem] = []
+        self.notes: list[str] = []
 
     def __iter__(self) -> Iterator[Problem]:
         return iter(self._problems)
@@ -184,6 +191,10 @@ class Faults:
     def ask(self, where: str, found: str, expected: str, remedy: str) -> None:
         """Note a fact that is missing and that a declaration can supply."""
         self._problems.append(Problem("ask", where, found, expected, remedy))
+
+    def note(self, words: str) -> None:
+        """Note what is no fault."""
+        self.notes.append(words)
 
     def take(self, error: KitError) -> None:
         """Keep the problems of an error that was caught."""

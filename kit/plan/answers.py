@@ -96,11 +96,11 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
     """
     path = trial_path(folder)
     if is_empty(folder / SHEET):
-        faults, notes = Faults(), list[str]()
-        found, _ = read_trial(path, faults, notes)
+        faults = Faults()
+        found, _ = read_trial(path, faults)
         faults.settle()
         assert found is not None
-        trial = found
+        trial, notes = found, faults.notes
         sheet = pd.DataFrame(columns=["burn", "fuel", "bag", "day", "order"])
     else:
         run = open_run(folder)

@@ -60,7 +60,7 @@ def files_of(run: Run) -> dict[str, list[str]]:
 
 
 def read_files(
-    run: Run, faults: Faults, notes: list[str], tell: Callable[[int, int, str], None] | None = None
+    run: Run, faults: Faults, tell: Callable[[int, int, str], None] | None = None
 ) -> dict[str, Recorded]:
     """Read every log file of a run once; all their faults are noted, a broken file is left out.
 
@@ -77,7 +77,7 @@ def read_files(
             log = read_log(path, logger, cleaning=run.trial.cleaning, name=shown)
         except KitError as error:
             if excluded.issuperset(burns):
-                notes.append(f"{shown}: nothing to be read, as the exclusion of its burn says")
+                faults.note(f"{shown}: nothing to be read, as the exclusion of its burn says")
             else:
                 faults.take(error)
             continue

@@ -200,8 +200,7 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
     (34, 1)
     """
     faults = Faults()
-    notes: list[str] = []
-    recorded = read_files(run, faults, notes, tell)
+    recorded = read_files(run, faults, tell)
     corrections: dict[str, Correction] = {}
     for probe in dict.fromkeys(probe for log in recorded.values() for probe in log.probes):
         with faults.gathering():
@@ -218,7 +217,7 @@ def read_run(run: Run, tell: Tell | None = None) -> RunReadings:
     zeros = zip(spans["burn"], spans["clock_zero"], strict=True)
     if days := {burn: zero[:10] for burn, zero in zeros if zero and burn in blank}:
         readings.attrs[LOG_DAYS] = json.dumps(days)
-    notes += corrected
+    notes = [*faults.notes, *corrected]
     tables = quality_table(marked), flag_table(marked), file_table(recorded), note_table(recorded, notes)
     return RunReadings(readings, spans, *tables)
 

@@ -201,7 +201,6 @@ def look_into(path: str | Path) -> LookedInto:
         remedy = "Give the run folder itself." if is_file else "`repeatburn start` makes one."
         raise KitError.refuse(str(folder), found, "a run folder, with trial.toml and burns.csv", remedy)
     faults = Faults()
-    notes: list[str] = []
     for name in FILES:
         if not stays_inside(folder, folder / name):
             remedy = "Put a copy in its place."
@@ -209,10 +208,10 @@ def look_into(path: str | Path) -> LookedInto:
     if len(faults):  # nothing outside is ever read
         return LookedInto(None, faults)
     path = folder / TRIAL
-    trial, lost = read_trial(path, faults, notes) if path.is_file() else (None, frozenset[str]())
-    burns, unreadable = read_burn_sheet(folder, trial, faults, notes, lost)
-    events = read_events(folder, burns, None if "probe" in lost else trial, faults, notes)
-    scores = read_scores(folder, burns, faults, notes)
+    trial, lost = read_trial(path, faults) if path.is_file() else (None, frozenset[str]())
+    burns, unreadable = read_burn_sheet(folder, trial, faults, lost)
+    events = read_events(folder, burns, None if "probe" in lost else trial, faults)
+    scores = read_scores(folder, burns, faults)
     if not path.is_file():
         _ask_for_trial(folder, burns, faults)
     if trial is not None and trial.model.borrow_from != (ALL_ALIKE,):
@@ -230,7 +229,7 @@ def look_into(path: str | Path) -> LookedInto:
     if trial is None or burns is None:
         return LookedInto(None, faults, lost)
     burns = burns.drop(index=unreadable).reset_index(drop=True)
-    run = Run(folder, trial, burns, events, scores, tuple(notes), plan, own_words)
+    run = Run(folder, trial, burns, events, scores, tuple(faults.notes), plan, own_words)
     return LookedInto(run, faults, lost)
 
 

@@ -25,11 +25,12 @@ GUESSED = ("burn", "fuel", "bag", "day", "setting", *CLOCK_COLUMNS)
 PLACES = {"", "burn", "day", "log", *CLOCK_COLUMNS}
 """Columns that say where in which log a burn lies, '' for a whole row."""
 NUMBERS = {column.name for column in BURNS if column.kind == "number"}
+EVENT_WORDS = ("lid open", "top-up", "vent moved", "rain", "probe moved", "other")
 WEIGHED = ("charge_g", "charge_l", "leftover_g", "ash_g", "wind_m_s")
 
 
 def read_burn_sheet(
-    folder: Path, trial: Trial | None, faults: Faults, notes: list[str], lost: Set[str] = frozenset()
+    folder: Path, trial: Trial | None, faults: Faults, lost: Set[str] = frozenset()
 ) -> tuple[pd.DataFrame | None, list[int]]:
     """Return the burns of a folder, or None where the sheet is not there or cannot be told apart.
 
@@ -49,7 +50,7 @@ def read_burn_sheet(
         faults.refuse(NAME, "no burn sheet", f"{NAME} with a row a burn: burn, fuel, log", remedy)
         return None, []
     own = [name for name in _own_columns(trial) if name not in {column.name for column in BURNS}]
-    sheet = read_sheet(path, SheetKind(BURNS, REQUIRED, own), faults, notes)
+    sheet = read_sheet(path, SheetKind(BURNS, REQUIRED, own), faults)
     if sheet is None:
         return None, []
     if not sheet.rows:
@@ -136,7 +137,7 @@ def _times(table: pd.DataFrame, sheet: Sheet) -> None:
             sheet.refuse(place, "", times.fault, expected, remedy)
         elif times.rolled:
             column = times.rolled[0]
-            sheet.notes.append(f"Burn {row['burn']}: {column} {row[column]} is taken to be of the next day.")
+            sheet.faults.note(f"Burn {row['burn']}: {column} {row[column]} is taken to be of the next day.")
 
 
 def _logs(table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None) -> list[str]:
@@ -160,12 +161,12 @@ def _logs(table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None) 
                 remedy = "Name the right file, or fill in lit and stopped of both burns."
                 sheet.refuse(place, "log", found, expected, remedy)
         if row["state"] == "planned" and has_times(row):
-            sheet.notes.append(
+            sheet.faults.note(
                 f"Burn {row['burn']} has times and no log: it counts as planned until its log is named."
             )
     unused = logs.unused(set(faults))
     if unused:
-        sheet.notes.append(f"In {LOGS}/ and named by no burn: {some_of(unused)}.")
+        sheet.faults.note(f"In {LOGS}/ and named by no burn: {some_of(unused)}.")
     for name in filter(logs.leaves_the_folder, unused):
         found, remedy = "a link out of the run folder", "Put a copy in its place, or take it away."
         sheet.faults.refuse(f"{LOGS}/{visible(name)}", found, "a file of its own", remedy)
@@ -206,7 +207,7 @@ def _judge_by(trial: Trial, lost: Set[str], table: pd.DataFrame, sheet: Sheet) -
             expected = "a count: a whole number, 0 or more"
             remedy = 'Correct it, or declare the column with scale = "plain" or "log".'
             sheet.refuse_numbers(counts, (counts < 0) | (counts % 1 > 0), expected, remedy)
-    _charges(table, trial, sheet.notes)
+    _charges(table, trial, sheet.faults)
 
 
 def _fuels(table: pd.DataFrame, sheet: Sheet, known: Sequence[str]) -> None:
@@ -238,28 +239,23 @@ def _declared_words(
     sheet.ask(blank, column, "a blank", f"one of: {', '.join(known)}", f"Write which {column} it was.")
 
 
-def _charges(table: pd.DataFrame, trial: Trial, notes: list[str]) -> None:
+def _charges(table: pd.DataFrame, trial: Trial, faults: Faults) -> None:
     grams, tolerance = trial.charge.grams, trial.charge.tolerance_g
     if grams is not None and tolerance is not None:
         off = table[(table["charge_g"] - grams).abs() > tolerance + 1e-9]
         for burn, charge in zip(off["burn"], off["charge_g"], strict=True):
-            notes.append(f"Burn {burn}: charge {charge:g} g, planned {grams:g} ± {tolerance:g} g.")
+            faults.note(f"Burn {burn}: charge {charge:g} g, planned {grams:g} ± {tolerance:g} g.")
     for column, words in (("ash_g", "ash"), ("leftover_g", "fuel left over")):
-        heavy = table[table[column] > table["charge_g"]]
-        notes += [
-            f"Burn {burn}: {words} heavier than the charge; was the scale tared?" for burn in heavy["burn"]
-        ]
-
-
-EVENT_WORDS = ("lid open", "top-up", "vent moved", "rain", "probe moved", "other")
+        for burn in table.loc[table[column] > table["charge_g"], "burn"]:
+            faults.note(f"Burn {burn}: {words} heavier than the charge; was the scale tared?")
 
 
 def read_events(
-    folder: Path, burns: pd.DataFrame | None, trial: Trial | None, faults: Faults, notes: list[str]
+    folder: Path, burns: pd.DataFrame | None, trial: Trial | None, faults: Faults
 ) -> pd.DataFrame:
     """Return the events of a folder, columns of schema.EVENTS and further ones; empty without a sheet."""
     kind = SheetKind(EVENTS, ("burn", "at", "event"))
-    table, sheet = _side_table(sheet_path(folder, "events", faults), kind, burns, faults, notes)
+    table, sheet = _side_table(sheet_path(folder, "events", faults), kind, burns, faults)
     if sheet is None:
         return table
     table["event"] = [_event_word(word) for word in table["event"]]
@@ -287,10 +283,10 @@ def read_events(
     return table
 
 
-def read_scores(folder: Path, burns: pd.DataFrame | None, faults: Faults, notes: list[str]) -> pd.DataFrame:
+def read_scores(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> pd.DataFrame:
     """Return the scores of a folder, columns of schema.SCORES and further ones; empty without a sheet."""
     kind = SheetKind(SCORES, ("burn", "attribute", "score"))
-    table, sheet = _side_table(sheet_path(folder, "scores", faults), kind, burns, faults, notes)
+    table, sheet = _side_table(sheet_path(folder, "scores", faults), kind, burns, faults)
     if sheet is not None:
         remedy = "Write smoke, smell, taste or what it was."
         _refuse_blanks(table, sheet, "attribute", "what was scored", remedy)
@@ -303,10 +299,10 @@ def probe_names(cell: str) -> tuple[str, ...]:
 
 
 def _side_table(
-    path: Path, kind: SheetKind, burns: pd.DataFrame | None, faults: Faults, notes: list[str]
+    path: Path, kind: SheetKind, burns: pd.DataFrame | None, faults: Faults
 ) -> tuple[pd.DataFrame, Sheet | None]:
     """Return a sheet that may be missing as a table, its burns checked; without rows where it is, or is unreadable."""
-    sheet = read_sheet(path, kind, faults, notes) if path.is_file() else None
+    sheet = read_sheet(path, kind, faults) if path.is_file() else None
     if sheet is None:
         kinds = {column.name: "float64" if column.kind == "number" else "str" for column in kind.columns}
         return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in kinds.items()}), None

@@ -77,7 +77,7 @@ class Sheet:
         The row of each entry as a spreadsheet counts them, the headings on row 1.
     delimiter
         The mark between cells.
-    faults, notes
+    faults
         Where faults and remarks are gathered.
     faulty
         Place and column ('' for the whole row) of every single cell with a fault.
@@ -89,7 +89,6 @@ class Sheet:
     rows: list[int]
     delimiter: str
     faults: Faults
-    notes: list[str]
     faulty: set[tuple[int, str]] = field(default_factory=set)
 
     def where(self, places: Places, column: str = "") -> str:
@@ -145,7 +144,7 @@ def sheet_path(folder: Path, stem: str, faults: Faults) -> Path:
     return there[0] if there else folder / f"{stem}.csv"
 
 
-def read_sheet(path: Path, kind: SheetKind, faults: Faults, notes: list[str]) -> Sheet | None:
+def read_sheet(path: Path, kind: SheetKind, faults: Faults) -> Sheet | None:
     """Return a sheet's cells, or None with faults noted where headings or rows cannot be told."""
     name, before = path.name, len(faults)
     with faults.gathering():
@@ -153,7 +152,7 @@ def read_sheet(path: Path, kind: SheetKind, faults: Faults, notes: list[str]) ->
     if len(faults) > before:
         return None
     if encoding in ("cp1252", "latin-1"):
-        notes.append(f"{name} is not UTF-8; it was read as {encoding}: look at its accents.")
+        faults.note(f"{name} is not UTF-8; it was read as {encoding}: look at its accents.")
     filled = [(n, record) for n, record in enumerate(records, 1) if any(map(str.strip, record))]
     if not filled:
         expected = f"a row of headings, at least {', '.join(kind.required)}"
@@ -174,7 +173,7 @@ def read_sheet(path: Path, kind: SheetKind, faults: Faults, notes: list[str]) ->
             headings[place] = heading
         elif any(map(str.strip, cells[place])):
             headings[place] = f"column {place + 1}"
-            notes.append(f"{name}: column {place + 1} has no heading.")
+            faults.note(f"{name}: column {place + 1} has no heading.")
     for column, found, expected, remedy in _heading_faults([*headings.values()], kind):
         faults.refuse(f"{name}, row {head}" + f", column {column}" * bool(column), found, expected, remedy)
     if len(faults) == before:
@@ -185,8 +184,8 @@ def read_sheet(path: Path, kind: SheetKind, faults: Faults, notes: list[str]) ->
     columns = {heading: cells[place] for place, heading in headings.items()}
     if further := [heading for heading in columns if heading not in kind.names.values()]:
         named = ", ".join(further)
-        notes.append(f"Columns of {name} kept as they are, without a meaning for the kit: {named}.")
-    return Sheet(name, kind, columns, [row for row, _ in body], delimiter, faults, notes)
+        faults.note(f"Columns of {name} kept as they are, without a meaning for the kit: {named}.")
+    return Sheet(name, kind, columns, [row for row, _ in body], delimiter, faults)
 
 
 def sheet_rows(path: Path) -> tuple[list[list[str]], str, str]:
@@ -314,7 +313,7 @@ def _texts(sheet: Sheet, column: str) -> list[str]:
     cache = {cell: clean(cell) for cell in set(cells)}
     touched = next((place for place, cell in enumerate(cells) if cache[cell][1]), None)
     if touched is not None:
-        sheet.notes.append(f"{sheet.where(touched, column)}: control or hidden characters were taken out.")
+        sheet.faults.note(f"{sheet.where(touched, column)}: control or hidden characters were taken out.")
     return [cache[cell][0] for cell in cells]
 
 

@@ -176,17 +176,17 @@ def declared_metric(declared: Declared) -> Metric:
 NAME = "trial.toml"
 
 
-def read_trial(path: Path, faults: Faults, notes: list[str]) -> tuple[Trial | None, frozenset[str]]:
+def read_trial(path: Path, faults: Faults) -> tuple[Trial | None, frozenset[str]]:
     """Return the trial, with what could be read of it where there are faults; None where nothing could.
 
     Beside it stand the tables that lost keys to faults: what is missing in them may still have been written.
 
-    Faults are gathered in `faults`; a remark on an odd encoding in `notes`.
+    Faults are gathered in `faults`, with a remark on an odd encoding.
     """
     with faults.gathering():
         text, encoding = read_text(path, NAME)
         if encoding not in ("utf-8", "utf-16", "utf-32"):
-            notes.append(
+            faults.note(
                 f"{NAME} is not UTF-8; it was read as {encoding}: look at its accents and degree signs."
             )
         tables = parse_toml(text, NAME)

@@ -224,7 +224,7 @@ def test_any_text_is_read_or_refused(tmp_path, text):
     path = tmp_path / "trial.toml"
     path.write_text(text, encoding="utf-8")
     faults = Faults()
-    read_trial(path, faults, [])
+    read_trial(path, faults)
     assert len(faults) or not text
 
 
