@@ -25,7 +25,7 @@ from kit.burns import (
     window_words,
     windows_for,
 )
-from kit.check import quality_notes, refuse_unsound, uncounted, uncounted_words
+from kit.check import quality_notes, uncounted, uncounted_words
 from kit.errors import KitError, did_you_mean
 from kit.judge.buying import judge_cooks, value_compared
 from kit.judge.curves import judge_curves
@@ -213,7 +213,7 @@ def analysis_of(
     """
     say = progress or (lambda _: None)
     run = _as_measured(run, metrics)
-    refuse_unsound(run, logs)
+    quality = quality_notes(run, logs)
     helper = _helped(run)
     counted = counted_burns(metrics, run)
     judged = judge_trial(counted, run, seed, say, helper)
@@ -267,7 +267,7 @@ def analysis_of(
             *run.notes,
             *counted.notes,
             *uncounted_words(left_out),
-            *quality_notes(run, logs),
+            *quality,
             *look_words(run),
             *many_words(run),
             *drawn.notes,

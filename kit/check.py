@@ -62,11 +62,11 @@ def check(run_folder: str | Path) -> Checked:
     looked.faults.settle()
     assert looked.run is not None and logs is not None
     run = with_log_days(looked.run, logs.readings)
-    refuse_unsound(run, logs)
+    quality = quality_notes(run, logs)
     measured = measure(logs.readings, run)
     records = [_burn_record(row, logs) for row in run.burns.to_dict("records")]
     left_out = uncounted_words(uncounted(run, measured.metrics, measured.reasons))
-    notes = [*run.notes, *left_out, *quality_notes(run, logs), *log_notes(logs.notes)]
+    notes = [*run.notes, *left_out, *quality, *log_notes(logs.notes)]
     return Checked([*map(_burn_line, records), *notes], records, notes)
 
 
@@ -93,20 +93,36 @@ def _logs(looked: LookedInto) -> RunReadings | None:
         return None
 
 
-def refuse_unsound(run: Run, logs: RunReadings) -> None:
-    """Ask about every burn whose log is not sound enough to be judged by, or holds more than one fire.
+def quality_notes(run: Run, logs: RunReadings) -> list[str]:
+    """Return a note a burn with readings lost, flagged or not logged at the main probe, in true counts.
 
     Raises
     ------
     KitError
-        With a question a burn: too much lost, flagged or never logged at the main probe ([cleaning] most_lost),
-        a main probe that saw no fire, several fires in one row.
+        With a question a burn whose log is not sound enough to be judged by, or holds more than one fire: too much
+        lost, flagged or never logged at the main probe ([cleaning] most_lost), a main probe that saw no fire, several
+        fires in one row.
     """
     faults = Faults()
+    still: list[_Soundness] = []
     for sound in _soundness(run, logs):
         for found, expected, remedy in _doubts(sound, run.trial.cleaning.most_lost):
             faults.ask(f"burns.csv, burn {sound.burn}", found, expected, remedy)
+        parts = [f"{sound.lost} of {sound.n} readings lost or flagged"] if sound.lost else []
+        parts += [f"{sound.gap_share:.1%} of the time without a sound reading"] if sound.gap_share else []
+        parts += [f"{len(sound.fires)} fires, with events between them"] if len(sound.fires) > 1 else []
+        parts += [sound.late] if sound.late else []
+        if parts:
+            faults.note(f"Burn {sound.burn}, {sound.probe}: {', '.join(parts)}.")
+        if sound.range_k < LEAST_RANGE_K:
+            still.append(sound)
+    if still:
+        moved = sorted({round(each.range_k) for each in still})
+        reach = " to ".join(map(str, (moved[0], moved[-1])[: len(moved)]))
+        burns = _named([each.burn for each in still])
+        faults.note(f"{burns}, {still[0].probe}: moved by {reach} K only.")
     faults.settle()
+    return faults.notes
 
 
 def _doubts(sound: _Soundness, most_lost: float) -> Iterator[tuple[str, str, str]]:
@@ -197,28 +213,6 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
             str(span["clock_zero"]),
             bool((run.events["burn"] == burn).any()),
         )
-
-
-def quality_notes(run: Run, logs: RunReadings) -> list[str]:
-    """Return a note a burn with readings lost, flagged or not logged at the main probe, in true counts."""
-    notes: list[str] = []
-    still: list[_Soundness] = []
-    for sound in _soundness(run, logs):
-        parts = [f"{sound.lost} of {sound.n} readings lost or flagged"] if sound.lost else []
-        parts += [f"{sound.gap_share:.1%} of the time without a sound reading"] if sound.gap_share else []
-        parts += [f"{len(sound.fires)} fires, with events between them"] if len(sound.fires) > 1 else []
-        parts += [sound.late] if sound.late else []
-        if parts:
-            notes.append(f"Burn {sound.burn}, {sound.probe}: {', '.join(parts)}.")
-        if sound.range_k < LEAST_RANGE_K:
-            still.append(sound)
-    if still:
-        moved = sorted({round(each.range_k) for each in still})
-        reach = " to ".join(map(str, (moved[0], moved[-1])[: len(moved)]))
-        more = f" and {len(still) - MOST_NAMED} more" if len(still) > MOST_NAMED else ""
-        burns = _named([each.burn for each in still[:MOST_NAMED]]) + more
-        notes.append(f"{burns}, probe {still[0].probe}: moved by {reach} K only.")
-    return notes
 
 
 def _named(burns: list[str]) -> str:
