@@ -86,7 +86,7 @@ def _logs(looked: LookedInto) -> RunReadings | None:
     try:
         return read_run(looked.run)
     except KitError as error:
-        unsure = bool(looked.lost & FOR_THE_LOGS)
+        unsure = bool(looked.faults.lost & FOR_THE_LOGS)
         for problem in error.problems:
             if not unsure or (problem.kind == "refuse" and problem.where.startswith(LOGS)):
                 looked.faults.take(KitError(problem))

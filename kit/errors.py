@@ -172,11 +172,14 @@ class Faults:
     ----------
     notes
         What a person should know and that is no fault, a sentence each.
+    lost
+        Tables of trial.toml that lost keys to faults: what is missing in them may still have been written.
     """
 
     def __init__(self) -> None:
         self._problems: list[Problem] = []
         self.notes: list[str] = []
+        self.lost: frozenset[str] = frozenset()
 
     def __iter__(self) -> Iterator[Problem]:
         return iter(self._problems)

@@ -97,7 +97,7 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
     path = trial_path(folder)
     if is_empty(folder / SHEET):
         faults = Faults()
-        found, _ = read_trial(path, faults)
+        found = read_trial(path, faults)
         faults.settle()
         assert found is not None
         trial, notes = found, faults.notes

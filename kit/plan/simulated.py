@@ -178,7 +178,7 @@ def _check(
 def _trial_of(folder: Path, planned: pd.DataFrame) -> Trial:
     """Return the trial that stands in a folder; what is planned is of its fuels."""
     faults = Faults()
-    trial, _ = read_trial(folder / NAME, faults)
+    trial = read_trial(folder / NAME, faults)
     known = {fuel.id for fuel in trial.fuels} if trial else set()
     for fuel in sorted(set(planned["fuel"].astype(str)) - known) if trial else ():
         faults.refuse("order of burns", f"fuel '{fuel}'", "a fuel of trial.toml", "Mend one of the two.")

@@ -1,4 +1,4 @@
-"""The cleaning rules: which readings of all burns are odd, and how. A reading is marked, never deleted.
+"""The cleaning rules, and what happened to a burn: which readings are odd, and how. One is marked, never deleted.
 
 All burns and probes lie one after the other in long arrays; `seg` numbers the burn and probe of each
 reading, so that each rule is a few passes over everything at once.

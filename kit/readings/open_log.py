@@ -405,13 +405,10 @@ def open_log(source: Source, keys: Logger) -> OpenLog:
     known = {line.number: line for line in below[: len(lines) if len(lines) <= _ALL_BELOW else _ROWS + 1]}
     known |= {line.number: line for line in sample if line.number >= layout.body_line}
     rows = [layout.split(known[number].text) for number in sorted(known)]
-    rows = [row for row in rows if begins_like_row(row, layout.kinds) or _is_whole_row(row, layout)]
+    kinds, width = layout.kinds, layout.width
+    rows = [row for row in rows if begins_like_row(row, kinds) or (len(row) == width and is_row(row, kinds))]
     reasons = {"encoding": source.encoding_reason}
     return OpenLog(source, keys, layout, header, rows[:_MOST_ROWS], notes=list(source.notes), reasons=reasons)
-
-
-def _is_whole_row(cells: Sequence[str], layout: Layout) -> bool:
-    return len(cells) == layout.width and is_row(cells, layout.kinds)
 
 
 def _first_lines(head: bytes, count: int) -> list[Line]:

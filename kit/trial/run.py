@@ -177,13 +177,10 @@ class LookedInto:
         sheet to go by.
     faults
         Of trial.toml, burns.csv, events.csv, scores.csv, notes.md and plan.toml.
-    lost
-        Tables of trial.toml that lost keys to faults: what is missing in them may still have been written.
     """
 
     run: Run | None
     faults: Faults
-    lost: frozenset[str] = frozenset()
 
 
 def look_into(path: str | Path) -> LookedInto:
@@ -208,9 +205,9 @@ def look_into(path: str | Path) -> LookedInto:
     if len(faults):  # nothing outside is ever read
         return LookedInto(None, faults)
     path = folder / TRIAL
-    trial, lost = read_trial(path, faults) if path.is_file() else (None, frozenset[str]())
-    burns, unreadable = read_burn_sheet(folder, trial, faults, lost)
-    events = read_events(folder, burns, None if "probe" in lost else trial, faults)
+    trial = read_trial(path, faults) if path.is_file() else None
+    burns, unreadable = read_burn_sheet(folder, trial, faults)
+    events = read_events(folder, burns, None if "probe" in faults.lost else trial, faults)
     scores = read_scores(folder, burns, faults)
     if not path.is_file():
         _ask_for_trial(folder, burns, faults)
@@ -227,10 +224,10 @@ def look_into(path: str | Path) -> LookedInto:
         with faults.gathering():
             own_words = without_hidden(read_text(folder / OWN_WORDS, OWN_WORDS)[0]).strip()
     if trial is None or burns is None:
-        return LookedInto(None, faults, lost)
+        return LookedInto(None, faults)
     burns = burns.drop(index=unreadable).reset_index(drop=True)
     run = Run(folder, trial, burns, events, scores, tuple(faults.notes), plan, own_words)
-    return LookedInto(run, faults, lost)
+    return LookedInto(run, faults)
 
 
 def _ask_for_trial(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> None:

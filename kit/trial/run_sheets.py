@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -30,7 +30,7 @@ WEIGHED = ("charge_g", "charge_l", "leftover_g", "ash_g", "wind_m_s")
 
 
 def read_burn_sheet(
-    folder: Path, trial: Trial | None, faults: Faults, lost: Set[str] = frozenset()
+    folder: Path, trial: Trial | None, faults: Faults
 ) -> tuple[pd.DataFrame | None, list[int]]:
     """Return the burns of a folder, or None where the sheet is not there or cannot be told apart.
 
@@ -66,7 +66,7 @@ def read_burn_sheet(
     _times(table, sheet)
     table["log"] = _logs(table, sheet, folder, trial)
     if trial is not None:
-        _judge_by(trial, lost, table, sheet)
+        _judge_by(trial, table, sheet)
     return table, sorted({place for place, column in sheet.faulty if column in PLACES})
 
 
@@ -179,8 +179,9 @@ def _is_split(names: Sequence[str], trial: Trial | None) -> bool:
     return bool(loggers) and all(logger is not None and logger.split_by for logger in loggers)
 
 
-def _judge_by(trial: Trial, lost: Set[str], table: pd.DataFrame, sheet: Sheet) -> None:
+def _judge_by(trial: Trial, table: pd.DataFrame, sheet: Sheet) -> None:
     """Note what does not agree with the tables of the trial file, those aside that lost keys to faults."""
+    lost = sheet.faults.lost
     if "fuel" not in lost:
         _fuels(table, sheet, [fuel.id for fuel in trial.fuels])
     if "setting" not in lost:

@@ -209,6 +209,7 @@ class TomlFaults:
 
     def hand_to(self, faults: Faults) -> None:
         """Hand over what was noted, in the order of the lines."""
+        faults.lost = self.lost
         for _, problem in sorted(self._noted, key=lambda each: each[0]):
             faults.take(KitError(problem))
 

@@ -176,12 +176,10 @@ def declared_metric(declared: Declared) -> Metric:
 NAME = "trial.toml"
 
 
-def read_trial(path: Path, faults: Faults) -> tuple[Trial | None, frozenset[str]]:
+def read_trial(path: Path, faults: Faults) -> Trial | None:
     """Return the trial, with what could be read of it where there are faults; None where nothing could.
 
-    Beside it stand the tables that lost keys to faults: what is missing in them may still have been written.
-
-    Faults are gathered in `faults`, with a remark on an odd encoding.
+    Faults are gathered in `faults`, with the tables that lost keys to them and a remark on an odd encoding.
     """
     with faults.gathering():
         text, encoding = read_text(path, NAME)
@@ -194,8 +192,8 @@ def read_trial(path: Path, faults: Faults) -> tuple[Trial | None, frozenset[str]
         file = validated(TrialFile, tables, own)
         trial = _checked(file, own) if file else Trial()
         own.hand_to(faults)
-        return trial, own.lost
-    return None, frozenset()
+        return trial
+    return None
 
 
 def _checked(file: TrialFile, faults: TomlFaults) -> Trial:
