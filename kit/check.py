@@ -119,8 +119,9 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
     if still:
         moved = sorted({round(each.range_k) for each in still})
         reach = " to ".join(map(str, (moved[0], moved[-1])[: len(moved)]))
-        burns = _named([each.burn for each in still])
-        faults.note(f"{burns}, {still[0].probe}: moved by {reach} K only.")
+        more = f" and {len(still) - MOST_NAMED} more" if len(still) > MOST_NAMED else ""
+        burns = _named([each.burn for each in still[:MOST_NAMED]]) + more
+        faults.note(f"{burns}, probe {still[0].probe}: moved by {reach} K only.")
     faults.settle()
     return faults.notes
 
