@@ -108,8 +108,8 @@ def averaged_contrasts(fit: RepeatModel, L: Array, level: float = 0.95) -> Contr
     -----
     The estimate is generalised least squares at the bounded REML estimates. se and df give the averaged half-width
     at `level` and where the tail is a tenth of it; Tukey, Dunnett and one-sided p values take the same se and
-    df. Without a random term the t is exact. Spread by group, and three or more random terms, fall back on
-    Kenward–Roger, and the method's name says so.
+    df. Without a random term the t is exact. Three or more random terms, and two beside four or more groups of burns,
+    fall back on Kenward–Roger, and the method's name says so.
     """
     plain = kenward_roger(fit, L)
     if fit.earlier:
@@ -172,8 +172,9 @@ def averaged_over(fit: RepeatModel, L: Array, level: float) -> Effective | None:
     """Return the effective t of a fit without earlier trials, None where the average is not offered."""
     if isinstance(fit.engine, GeneralEngine):
         own = fit.engine.restricted(fit.data)
-        if own.space.terms > 2 or (fit.engine.groups > MOST_ON_A_GRID + 1 and len(own.data.rss) > 1):
-            return None
+        drawn = fit.engine.groups > MOST_ON_A_GRID + 1
+        if own.space.terms > 2 or (drawn and (len(own.data.rss) > 1 or own.space.terms == 2)):
+            return None  # it would take seconds
         rows, wide = np.arange(len(own.data.rss)), _APART if fit.rough else 1.0
         return _joint((own, []), L, level, rows, _burns(fit), fit.names[: own.space.terms], wide)
     found = nodes_of(fit, L)

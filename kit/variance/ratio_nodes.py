@@ -338,6 +338,12 @@ class _Plane:
         beside = sum(each.power * float(each.likelihood.space.free.sum()) for each in self.folders)
         return float(self.own.space.free.sum()) + beside
 
+    @property
+    def on_a_grid(self) -> int:
+        """How many ratios of groups have an axis each: none where they are too many, and drawn."""
+        groups = len(self.own.space.free) - 1
+        return groups if groups <= MOST_ON_A_GRID else 0
+
     def eigenvalues(self, term: int) -> Array:
         """Return those of a term that tell its ratio: the trial's own, or where it has none the folders'."""
         for each in self.everyone:
@@ -416,7 +422,7 @@ def joint_nodes(
     plane, terms = _Plane(own, folders, L @ own.space.back), own.space.terms
     outer_x, inner_x = _ranges(plane, rows, estimate)
     wide = _WIDER if len(own.space.free) - 1 + terms > 1 and (folders or len(own.space.free) > 1) else 1.0
-    finer = [1.0] * (len(own.space.free) - 1) + list(fine or [1.0] * terms)
+    finer = [1.0] * plane.on_a_grid + list(fine or [1.0] * terms)
     outer, prior = _outer(
         plane, [_finer(x, i, plane, wide * finer[i]) for i, x in enumerate(outer_x)], estimate
     )
@@ -474,10 +480,9 @@ def _floor(plane: _Plane, bag: int | None) -> Callable[[Responses], tuple[Array,
 
 
 def _finer(x: tuple[float, float], axis: int, plane: _Plane, wide: float) -> Array:
-    groups = len(plane.own.space.free) - 1
-    if axis < groups:
+    if axis < plane.on_a_grid:
         return np.arange(x[0], x[1], 0.6 * wide)
-    term = axis - groups if plane.own.space.terms == 2 else 0
+    term = axis - plane.on_a_grid if plane.own.space.terms == 2 else 0
     return steps(x[0], x[1], float(len(plane.eigenvalues(term))), plane.rest, wide)
 
 
@@ -489,18 +494,14 @@ def _ranges(
     single = terms == 1 and len(own.space.free) == 1
     far = 80.5 if single else _FAR if plane.rest > 0 else _FAR_WITHOUT_WITHIN
     coarse = np.arange(LEAST, far, 1.0 if single else 2.0)
-    grid = len(own.space.free) - 1 <= MOST_ON_A_GRID
-    axes = [_GROUPS] * (len(own.space.free) - 1 if grid else 0) + ([coarse] if terms == 2 else [])
+    axes = [_GROUPS] * plane.on_a_grid + ([coarse] if terms == 2 else [])
     lines = plane.lines(*_outer(plane, axes, estimate), coarse)
     weight = lines.base - 0.5 * plane.dof * np.log(plane.quadratic(lines, rows))
     top = weight.max(axis=(1, 2), keepdims=True)
     counts = (weight > top - (NEGLIGIBLE if single else NEGLIGIBLE_CROSSED)).any(axis=0)
-    shape = tuple(len(axis) for axis in axes) if grid else (len(counts),)
-    counted = counts.reshape(*shape, counts.shape[1])
+    counted = counts.reshape(-1, *map(len, axes), counts.shape[1])  # drawn ones first
     found = []
-    for i, axis in enumerate([*axes, coarse] if terms else axes):
-        if not grid and i < len(axes):
-            continue
+    for i, axis in enumerate([*axes, coarse] if terms else axes, start=1):
         place = np.flatnonzero(counted.any(axis=tuple(j for j in range(counted.ndim) if j != i)))
         found.append((float(axis[max(place[0] - 1, 0)]), float(axis[min(place[-1] + 1, len(axis) - 1)])))
     return (found[:-1], found[-1]) if terms else (found, (0.0, 0.0))
