@@ -44,7 +44,7 @@ LIFTED = 0.01
 NONE = 1e-3
 """Of all variances, the part below which one is next to none."""
 
-ENOUGH, EXACT = 1e-6, 1e-16
+ENOUGH, EXACT = 1e-7, 1e-16
 """How far above its least D may end, as the last step tells (ENOUGH for D alone)."""
 
 

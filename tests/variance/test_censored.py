@@ -1,5 +1,7 @@
 """Values known only as bounds."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -8,7 +10,7 @@ from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels, fuel_means
 from kit.judge.self_check import self_check, simulated_rows
 from kit.variance import fit_repeats
-from kit.variance.bounded import criterion
+from kit.variance.bounded import criterion, derivatives
 from kit.variance.inference import _between as between
 from kit.variance.mvn import log_probability, truncated
 from kit.variance.sd_limits import component_limits
@@ -86,6 +88,30 @@ def test_the_criterion_is_the_restricted_likelihood_times_the_probability_of_the
 def _same(fit, order):
     codes = fit.columns.bag.codes[order]
     return (codes[:, None] == codes).astype(float)
+
+
+@pytest.mark.parametrize("rows", [(3,), (3, 10), (3, 10, 20), (3, 10, 20, 25, 30)])
+def test_derivatives_beside_bounds_are_those_of_the_criterion(rows):
+    """The gradient exactly, for whatever points; curvature as nearly as these make it."""
+    known = fit_repeats(bounded(rows=rows), status="status").censored
+    held = np.eye(len(known.kept))[[0]] - np.eye(len(known.kept))[[1]]
+    data = known.data.holding(held, held @ known.data.b_ols[0] + 5.0)
+    theta, step = np.array([30.0, 40.0]), 1e-3
+
+    def D(log_theta, off):
+        return criterion(known.model, theta * np.exp([log_theta]), replace(data, value=data.value + off))[0]
+
+    def at(*moves):
+        x = sum(moves) * step
+        return D(x[:2], x[2])
+
+    unit, scale = np.eye(3), np.array([*theta, 1.0])
+    gradient, H, _ = derivatives(known.model, theta[None], data)
+    expected = [(8 * (at(e) - at(-e)) - at(2 * e) + at(-2 * e)) / (12 * step) for e in unit]
+    assert gradient[0] * scale == pytest.approx(expected, abs=1e-8)
+    bend = [[(at(a, b) - at(a, -b) - at(-a, b) + at(-a, -b)) / (4 * step**2) for a in unit] for b in unit]
+    found = H[0] * np.outer(scale, scale) + np.diag([*(gradient[0, :2] * theta), 0])
+    assert found == pytest.approx(np.array(bend), abs=0.1 * np.abs(bend).max())
 
 
 def test_at_least_moves_the_mean_up_and_at_most_down():

@@ -177,7 +177,7 @@ def test_a_profile_beside_a_bound_is_that_of_the_model_written_out():
     found = fit_repeats(burns, day="day", status="status")
     known, row = found.censored, np.eye(3)[[2]]
     estimate, se = found.estimate.beta[0, 2], np.sqrt(known.covariance[2, 2])
-    profile = _profiles(found, known, row, np.array([estimate]), np.array([se]))[0]
+    profile, slope = (each[0] for each in _profiles(found, known, row, np.array([estimate]), np.array([se])))
 
     def held(x, value):
         theta = np.exp(np.maximum(x, -20))
@@ -186,11 +186,14 @@ def test_a_profile_beside_a_bound_is_that_of_the_model_written_out():
         mean = 100 + phi[2] @ a.T @ np.linalg.solve(L, without.columns.values[0] - 100)
         return criterion(without, theta) + (value - mean) ** 2 / phi[2, 2] + np.log(2 * np.pi * phi[2, 2])
 
-    for node in (0, 2, 4, 6):
-        value = estimate + NODES[node] * se
+    for node, value in enumerate(estimate + NODES * se):
         starts = np.log([[1, 1, 0.1], [0.3, 2, 0.1]])
         least = min(minimize(held, x, (value,), "Nelder-Mead", options={"maxiter": 2000}).fun for x in starts)
         assert profile[node] == pytest.approx(least, abs=2e-3)
+        beside = [
+            min(minimize(held, x, (value + off,), "Nelder-Mead").fun for x in starts) for off in (-0.02, 0.02)
+        ]
+        assert slope[node] == pytest.approx(se * (beside[1] - beside[0]) / 0.04, abs=0.05)
 
 
 @pytest.mark.parametrize("df", ["best", "kenward-roger", "satterthwaite"])
