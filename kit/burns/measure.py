@@ -132,20 +132,13 @@ def metric_ids(trial: Trial) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*ids, *trial.primary, *trial.margins]))
 
 
-def lid_effect(
-    readings: pd.DataFrame,
-    run: Run,
-    wanted: Iterable[str] | None = None,
-    windows: Measuring | None = None,
-) -> pd.DataFrame:
+def lid_effect(readings: pd.DataFrame, run: Run, windows: Measuring | None = None) -> pd.DataFrame:
     """Return metrics with and without the readings during which the lid was open, where they differ.
 
     Parameters
     ----------
     readings, run, windows
         As for `measure`.
-    wanted
-        Metric ids; all of the trial's by default.
 
     Returns
     -------
@@ -159,7 +152,7 @@ def lid_effect(
     if not names:
         return pd.DataFrame(columns=list(LID))
     part = readings[readings["burn"].astype("str").isin(names).to_numpy()]
-    metrics = [run.trial.metric(each) for each in wanted or metric_ids(run.trial)]
+    metrics = [run.trial.metric(each) for each in metric_ids(run.trial)]
     metrics = [metric for metric in metrics if metric.source == "curve"]
     probe = main_probe(readings, run.trial)
     windows = windows or windows_for(readings, run)

@@ -15,14 +15,14 @@ from kit.schema import BEST
 from kit.variance import RepeatFit
 from kit.variance.burn_arrays import Array
 from kit.variance.families import Family, correlated, correlation_of
-from kit.variance.inference import LEAST_DF, DfMethod, f_test, imputed
+from kit.variance.inference import LEAST_DF, f_test, imputed
 
 ORDER = [column.name for column in BEST]
 SAME = 6
 """Decimals of a correlation that count."""
 
 
-def fuels_differ(fit: RepeatFit, df: DfMethod = "kenward-roger") -> pd.DataFrame:
+def fuels_differ(fit: RepeatFit) -> pd.DataFrame:
     """Return the F test of no difference between any of the means (schema.OVERALL without metric), or no row.
 
     Notes
@@ -36,7 +36,7 @@ def fuels_differ(fit: RepeatFit, df: DfMethod = "kenward-roger") -> pd.DataFrame
     means = fit.design.mean_rows()[known]
     L = means[1:] - means[0]
     try:
-        test = f_test(imputed(fit) if fit.censored is not None else fit, L, df)
+        test = f_test(imputed(fit) if fit.censored is not None else fit, L, "kenward-roger")
     except (KitError, np.linalg.LinAlgError):
         return pd.DataFrame()
     f, p, method = test.F, test.p, test.method
@@ -53,7 +53,6 @@ def best_fuels(
     fit: RepeatFit,
     better: Literal["more", "less"] = "more",
     level: float = 0.95,
-    df: DfMethod = "best",
     every: Differences | None = None,
 ) -> pd.DataFrame:
     """Return for each fuel by how much it differs from the best of the others, and whether it can be the best.
@@ -98,7 +97,7 @@ def best_fuels(
     if not fit.has_spread or apart_of(fit).any() or len(known) < 2:
         return pd.DataFrame(columns=ORDER[1:])
     sign = 1.0 if better == "more" else -1.0
-    difference, reach, method = _against_each(fit, level, df, every)
+    difference, reach, method = _against_each(fit, level, every)
     difference, reach = sign * difference[np.ix_(known, known)], reach[np.ix_(known, known)]
     np.fill_diagonal(difference, np.inf)
     high = np.maximum((difference + reach).min(axis=1), 0.0)
@@ -116,15 +115,13 @@ def best_fuels(
     })  # fmt: skip
 
 
-def _against_each(
-    fit: RepeatFit, level: float, df: DfMethod, every: Differences | None
-) -> tuple[Array, Array, str]:
+def _against_each(fit: RepeatFit, level: float, every: Differences | None) -> tuple[Array, Array, str]:
     """Return differences of fuel (row) less fuel (column), and the one-sided reach with the row's as control."""
     difference, reach = np.zeros((2, len(fit.labels), len(fit.labels)))
     families: dict[bytes, Family] = {}
     method = ""
     for place, label in enumerate(fit.labels):
-        differences = every or Differences.of(fit, [("control", label)], df, level)
+        differences = every or Differences.of(fit, [("control", label)], level=level)
         found, (a, b) = differences.found, differences.places.T
         rows = np.flatnonzero(((a == place) | (b == place)) & ~np.isnan(found.estimate[0]))
         if not len(rows):

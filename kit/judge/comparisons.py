@@ -84,7 +84,6 @@ def compare_fuels(
     margin: float | str | None = None,
     df: DfMethod = "best",
     level: float = 0.95,
-    family: Family | None = None,
 ) -> pd.DataFrame:
     """Return a row a pair: difference (or ratio), limits, p values and verdict.
 
@@ -99,8 +98,6 @@ def compare_fuels(
         Smallest difference that matters, on the analysis scale, or '10 %' on the log scale (ln 1.10).
     df
         'best', 'kenward-roger' or 'satterthwaite'.
-    family
-        Dunnett's family where it is known already: trials that differ by one burn share it to plotting accuracy.
 
     Returns
     -------
@@ -124,7 +121,7 @@ def compare_fuels(
     [['alder', 'pressed', 'different, by more than the margin'], ['sawdust', 'pressed', 'not settled']]
     """
     asked = multiplicity or ("tukey" if isinstance(pairs, str) else "dunnett")
-    return Differences.of(fit, [pairs], df, level).compared(pairs, asked, margin, family)
+    return Differences.of(fit, [pairs], df, level).compared(pairs, asked, margin)
 
 
 @dataclass(frozen=True)
@@ -165,7 +162,13 @@ class Differences:
         margin: float | str | None = None,
         family: Family | None = None,
     ) -> pd.DataFrame:
-        """Return a row a pair of one family: arguments and columns are those of `compare_fuels`."""
+        """Return a row a pair of one family: arguments and columns are those of `compare_fuels`.
+
+        Parameters
+        ----------
+        family
+            Dunnett's where it is known already: trials that differ by one burn share it to plotting accuracy.
+        """
         fit, found, level = self.fit, self.found, self.level
         smallest = _margin(margin, fit.scale)
         known = {pair: row for row, pair in enumerate(map(tuple, self.places.tolist()))}

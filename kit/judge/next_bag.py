@@ -31,8 +31,8 @@ from kit.variance.t_contrasts import needs_level, predict_burn
 
 Places = list[tuple[int, int]]
 
-REFITS = 1000
-"""Refits of simulated trials from which a mean is taken."""
+DRAWS, REFITS = 2000, 1000
+"""Draws of a chance, and refits of simulated trials from which a mean is taken."""
 ENOUGH = 0.80
 """Chance of a settled verdict that is called enough."""
 UPPER = 0.60
@@ -86,9 +86,7 @@ class Chance:
     trials: int
 
 
-def chance_better(
-    fit: RepeatFit, a: Any, b: Any, level: float = 0.95, seed: int = 1, trials: int = 2000
-) -> Chance:
+def chance_better(fit: RepeatFit, a: Any, b: Any, level: float = 0.95, seed: int = 1) -> Chance:
     """Return the chance that a burn from a new bag of a exceeds one from a new bag of b on the same day.
 
     P = Φ((μ_a − μ_b) / √(2σ²_bag + σ²_burn,a + σ²_burn,b)). With estimates in their places it is too near to a half
@@ -114,10 +112,10 @@ def chance_better(
         remedy = "Burn a second bag, or name an earlier trial that knows how far bags differ."
         raise KitError.refuse("table", "one bag of each fuel", "two bags of some fuel", remedy)
     needs_level(level)
-    return _of_pairs(fit, [tuple(places_of(fit.labels, [(a, b)])[0].tolist())], level, seed, trials)[0]
+    return _of_pairs(fit, [tuple(places_of(fit.labels, [(a, b)])[0].tolist())], level, seed)[0]
 
 
-def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: int = 2000) -> pd.DataFrame:
+def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1) -> pd.DataFrame:
     """Return the chance for every pair of fuels: a, b, chance, low, high, level, seed (schema.CHANCES).
 
     Pairs that day or another block keeps apart have none, and none has one where nothing says how far bags differ.
@@ -125,15 +123,13 @@ def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1, trials: int = 20
     if scope_of(fit) == THESE_BAGS:
         return pd.DataFrame()
     a, b = np.nonzero(np.triu(~apart_of(fit), 1))
-    found = (
-        _of_pairs(fit, list(zip(a.tolist(), b.tolist(), strict=True)), level, seed, trials) if len(a) else []
-    )
+    found = _of_pairs(fit, list(zip(a.tolist(), b.tolist(), strict=True)), level, seed) if len(a) else []
     return pd.DataFrame(map(vars, found)).drop(columns="trials", errors="ignore")
 
 
-def _of_pairs(fit: RepeatFit, pairs: Places, level: float, seed: int, trials: int) -> list[Chance]:
-    drawn = _confidence(fit, pairs, trials, seed)
-    refits = bootstrap(fit, trials if drawn is None else min(trials, REFITS), seed)
+def _of_pairs(fit: RepeatFit, pairs: Places, level: float, seed: int) -> list[Chance]:
+    drawn = _confidence(fit, pairs, seed)
+    refits = bootstrap(fit, DRAWS if drawn is None else REFITS, seed)
     tails = special.ndtri([(1 - level) / 2, (1 + level) / 2])
     found = []
     for place, (i, j) in enumerate(pairs):
@@ -145,12 +141,12 @@ def _of_pairs(fit: RepeatFit, pairs: Places, level: float, seed: int, trials: in
         ends = special.ndtr(2 * shift + tails)
         low, high = np.quantile(again if drawn is None else drawn[:, place], ends).tolist()
         chance = float(np.clip(2 * plain - again.mean(), low, high))
-        found.append(Chance(str(fit.labels[i]), str(fit.labels[j]), chance, low, high, level, seed, trials))
+        found.append(Chance(str(fit.labels[i]), str(fit.labels[j]), chance, low, high, level, seed, DRAWS))
     return found
 
 
-def _confidence(fit: RepeatFit, pairs: Places, trials: int, seed: int) -> Array | None:
-    """Return draws of the chance (trials, pairs), or None where the ratios' likelihood is not averaged over."""
+def _confidence(fit: RepeatFit, pairs: Places, seed: int) -> Array | None:
+    """Return draws of the chance (DRAWS, pairs), or None where the ratios' likelihood is not averaged over."""
     means, (a, b) = fit.design.mean_rows(), np.array(pairs).T
     L, rng = means[a] - means[b], np.random.default_rng(seed)
     bag: float | Array = 0.0
@@ -158,7 +154,7 @@ def _confidence(fit: RepeatFit, pairs: Places, trials: int, seed: int) -> Array 
         # without a random term the burn variance is s²ν/χ²_ν
         known = contrasts(fit, L, "kenward-roger")
         nu = float(known.df[0, 0])
-        wider = (nu / rng.chisquare(nu, trials))[:, None]
+        wider = (nu / rng.chisquare(nu, DRAWS))[:, None]
         burn, centre, se = wider * fit.variances[0, -1], known.estimate, np.sqrt(wider) * known.se
     else:
         made = nodes_of(fit, L)
@@ -167,12 +163,12 @@ def _confidence(fit: RepeatFit, pairs: Places, trials: int, seed: int) -> Array 
         nodes, data = made
         at = weigh(nodes, data)
         estimate = (fit.data.b_ols @ L.T)[at.of] - nodes.shifts(data)[at.of, at.node]
-        drawn = rng.choice(len(at.weight), trials, p=at.weight)
-        burn = (at.Q[drawn] / rng.chisquare(at.dof, trials))[:, None]
+        drawn = rng.choice(len(at.weight), DRAWS, p=at.weight)
+        burn = (at.Q[drawn] / rng.chisquare(at.dof, DRAWS))[:, None]
         centre, se = estimate[drawn], np.sqrt(nodes.v[at.node[drawn]] * burn)
         if "bag" in fit.names:
             bag = np.maximum(nodes.ratios[at.node[drawn]][:, [fit.names.index("bag")]], 0.0)
-    difference = centre + se * rng.standard_normal((trials, len(L)))
+    difference = centre + se * rng.standard_normal((DRAWS, len(L)))
     return np.asarray(special.ndtr(difference / np.sqrt(2 * burn * (1 + bag))))
 
 

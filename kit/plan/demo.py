@@ -40,26 +40,26 @@ FAULTS = (
 TRIAL = Path(__file__).with_name("demo.toml").read_text(encoding="utf-8")
 
 
-def demo_order(seed: int = DEMO_SEED) -> pd.DataFrame:
+def demo_order() -> pd.DataFrame:
     """Return the order of the demo's 36 burns: two a day on eighteen weekdays, one in each oven."""
     weekdays = tuple(range(5))
     return run_order(
-        list(RECIPES), BAGS, BURNS, len(OVENS), seed,
+        list(RECIPES), BAGS, BURNS, len(OVENS), DEMO_SEED,
         first_day="2026-03-02", weekdays=weekdays, cookers=OVENS,
     )  # fmt: skip
 
 
-def make_demo(folder: str | Path, seed: int = DEMO_SEED) -> Path:
-    """Write the demo run folder; with its own seed the same bytes each time.
+def make_demo(folder: str | Path) -> Path:
+    """Write the demo run folder, the same bytes each time.
 
     Raises
     ------
     KitError
         Where the folder exists.
     """
-    order = demo_order(seed)
+    order = demo_order()
     target = simulate_trial(
-        folder, TRIAL, order, seed, RECIPES, FAULTS, comma_days=SPARE_LOGGER_DAYS, tasters=TASTERS
+        folder, TRIAL, order, DEMO_SEED, RECIPES, FAULTS, comma_days=SPARE_LOGGER_DAYS, tasters=TASTERS
     )
     write_simulated_plan(target, order, PLANNED_ON)
     return target

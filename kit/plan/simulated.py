@@ -42,6 +42,8 @@ NOTE = "SIMULATED readings, made by the repeatburn kit: no fuel was burnt"
 PROBES = ("grate", "lid")
 HOURS, STEP_S = 5.0, 10.0
 USUAL_G = 400.0
+COLD_K = 20.0
+"""A burn is over when the grate is back so near the air."""
 SCORE_NAMES = [column.name for column in SCORES]
 FIRST_LIT = time(8, 0)
 VENTS: Mapping[str, float] = {"full": 1.0, "half": 0.5, "quarter": 0.25}
@@ -324,11 +326,11 @@ def _cooker(trial: Trial) -> Cooker:
     return next((cooker for word, cooker in COOKERS.items() if word in words), DRUM)
 
 
-def stop_times(burnt: Burnt, ambient_c: Floats, margin_c: float = 20.0) -> Floats:
+def stop_times(burnt: Burnt, ambient_c: Floats) -> Floats:
     """Return seconds from lighting to the stop: grate back near the air, or four hours after lid on."""
     times = burnt.time_s[None, :]
     hottest = burnt.grate_c.argmax(axis=1)
-    cold = (burnt.grate_c < (ambient_c + margin_c)[:, None]) & (times > burnt.time_s[hottest][:, None])
+    cold = (burnt.grate_c < (ambient_c + COLD_K)[:, None]) & (times > burnt.time_s[hottest][:, None])
     limit = np.minimum(burnt.lid_on_s + 4 * 3600, burnt.time_s[-1])
     first = np.where(cold.any(axis=1), burnt.time_s[cold.argmax(axis=1)], np.inf)
     return np.fmin(first, np.where(np.isnan(limit), 3600.0, limit))
