@@ -21,9 +21,8 @@ from kit.variance.averaged import nodes_of
 from kit.variance.bootstrap import bootstrap
 from kit.variance.burn_arrays import Array, read_columns
 from kit.variance.design import design_of
-from kit.variance.engines import NestedEngine
+from kit.variance.engines import NestedEngine, engine_of
 from kit.variance.families import Family, all_pairs
-from kit.variance.fit import engine_of
 from kit.variance.inference import kenward_roger
 from kit.variance.ratio_nodes import weigh
 from kit.variance.sd_limits import component_limits

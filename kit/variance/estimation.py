@@ -1,49 +1,59 @@
-"""From burns as arrays and a design to a fitted model."""
+"""From burns as arrays to a fitted model, also where some values are known only as 'at least' or 'at most'."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from itertools import compress
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError
-from kit.variance.burn_arrays import Array, Columns, Roles, Scale
-from kit.variance.design import Design, Spread
-from kit.variance.engines import Borrowed, Engine, Estimate, engine_of
-from kit.variance.model import RepeatModel
+from kit.errors import Faults, KitError
+from kit.variance.bounded import EXACT, Least, Model, Rows, minimise_rows, model_of, posterior, started
+from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, read_columns
+from kit.variance.design import Design, FuelEffect, Spread, design_of
+from kit.variance.engines import Borrowed, Engine, Estimate, engine_of, terms_in_order
+from kit.variance.model import Censored, RepeatModel
+from kit.variance.mvn import POINTS
+from kit.variance.optimise import FLOOR, Mask
 from kit.variance.rotation import Method
 
 FLAT = 1e-13
 
+LARGEST = 400
+
+AGAIN, SMALL = 4, 1e-3
+"""Searches at the most; and of all variances, the part below which a burn's that creeps is tried at zero."""
+
+
+@dataclass(frozen=True)
+class Choices:
+    """How the model was asked for."""
+
+    fuel_effect: FuelEffect
+    spread: Spread
+    scale: Scale
+    method: Method
+    borrowed: Borrowed | None
+
 
 def fit_design(
-    table: pd.DataFrame,
-    roles: Roles,
-    columns: Columns,
-    design: Design,
-    spread: Spread,
-    scale: Scale,
-    method: Method,
-    borrowed: Borrowed | None,
+    table: pd.DataFrame, roles: Roles, columns: Columns, design: Design, choices: Choices
 ) -> RepeatModel:
     """Fit the responses of `columns` on a design already worked out."""
-    engine = engine_of(design, method, borrowed)
+    borrowed = choices.borrowed
+    engine = engine_of(design, choices.method, borrowed)
     rows = table if len(columns.rows) == len(table) else table.iloc[columns.rows]
     data = engine.rotate(columns.values)
+    asked = rows, roles, choices.scale, choices.method, choices.spread, columns, design, engine
     if design.nu == 0 and borrowed is None:
-        estimate = _no_repeats(engine, data)
-        return RepeatModel(rows, roles, scale, method, spread, columns, design, engine, data, estimate,
-                         ("no repeats",) * len(columns.values))  # fmt: skip
+        return RepeatModel(*asked, data, _no_repeats(engine, data), ("no repeats",) * len(columns.values))
     flat = _flat(engine, data, columns.values)
     if flat.any():
         data = _instead(engine, columns, design, flat, roles)
     estimate = _blanked(engine.solve(data), flat)
-    status = _statuses(engine.names, estimate, flat, roles)
-    return RepeatModel(
-        rows, roles, scale, method, spread, columns, design, engine, data, estimate, status, borrowed
-    )
+    return RepeatModel(*asked, data, estimate, _statuses(engine.names, estimate, flat, roles), borrowed)
 
 
 def _no_repeats(engine: Engine, data: Any) -> Estimate:
@@ -52,7 +62,7 @@ def _no_repeats(engine: Engine, data: Any) -> Estimate:
     return Estimate(nothing, b, np.full(len(b), np.nan), np.ones(len(b), dtype=np.bool_), 0)
 
 
-def _flat(engine: Engine, data: Any, values: Array) -> np.ndarray[Any, np.dtype[np.bool_]]:
+def _flat(engine: Engine, data: Any, values: Array) -> Mask:
     """Responses whose burns do not differ within what X explains, to rounding."""
     if getattr(engine, "borrowed", None) is not None:
         return np.zeros(len(values), dtype=np.bool_)
@@ -60,9 +70,7 @@ def _flat(engine: Engine, data: Any, values: Array) -> np.ndarray[Any, np.dtype[
     return np.asarray(engine.residual(data) <= size**2 * values.shape[1])
 
 
-def _instead(
-    engine: Engine, columns: Columns, design: Design, flat: np.ndarray[Any, np.dtype[np.bool_]], roles: Roles
-) -> Any:
+def _instead(engine: Engine, columns: Columns, design: Design, flat: Mask, roles: Roles) -> Any:
     """Refuse a flat single response; among several, put a stand-in whose results are blanked afterwards."""
     if len(flat) == 1:
         values = columns.values[0]
@@ -80,16 +88,14 @@ def _instead(
     return engine.rotate(values)
 
 
-def _blanked(estimate: Estimate, flat: np.ndarray[Any, np.dtype[np.bool_]]) -> Estimate:
+def _blanked(estimate: Estimate, flat: Mask) -> Estimate:
     if flat.any():
         for part in (estimate.theta, estimate.beta, estimate.criterion):
             part[flat] = np.nan
     return estimate
 
 
-def _statuses(
-    names: tuple[str, ...], estimate: Estimate, flat: np.ndarray[Any, np.dtype[np.bool_]], roles: Roles
-) -> tuple[str, ...]:
+def _statuses(names: tuple[str, ...], estimate: Estimate, flat: Mask, roles: Roles) -> tuple[str, ...]:
     optimum_found(estimate.converged | flat, roles)
     zero = estimate.theta == 0
     if not (zero.any() or flat.any()):
@@ -102,7 +108,7 @@ def _statuses(
     )
 
 
-def optimum_found(converged: np.ndarray[Any, np.dtype[np.bool_]], roles: Roles) -> None:
+def optimum_found(converged: Mask, roles: Roles) -> None:
     """Refuse responses (responses,) whose search found no optimum.
 
     Raises
@@ -119,3 +125,134 @@ def optimum_found(converged: np.ndarray[Any, np.dtype[np.bool_]], roles: Roles) 
         "a criterion with a minimum",
         "Burns of one bag that agree exactly are the usual cause; of few burns leave covariates out.",
     )
+
+
+def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: Choices) -> RepeatModel:
+    """Return the fit of one response in which some values are bounds.
+
+    Raises
+    ------
+    KitError
+        For a fit by ML, more than 400 burns, or too few exact burns.
+    """
+    assert columns.side is not None
+    _check(columns, choices.method)
+    exact = read_columns(
+        table.iloc[columns.rows[columns.side == 0]], replace(roles, status=None), choices.scale
+    )
+    alone, whole = (design_of(each, choices.fuel_effect, choices.spread) for each in (exact, columns))
+    if alone.nu == 0:
+        _too_few(alone.n, alone.p)
+    design = _told_apart(whole, alone)
+    centre = float(exact.values[0, 0])
+    made = _model(columns, design, choices.borrowed, centre)
+    face = fit_design(table, roles, replace(columns, side=None), design, choices)
+    at_face = face.estimate.theta
+    least = _least(made.model, made.data, np.vstack([at_face, np.full_like(at_face, at_face.mean())]))
+    optimum_found(least.converged, roles)
+    theta = least.theta
+    every = np.eye(len(made.kept))[None]
+    part, phi, box = posterior(made.model, theta, replace(made.data, points=8 * POINTS), every)
+    beta, covariance = np.full(design.p, np.nan), np.full((design.p, design.p), np.nan)
+    beta[made.kept], covariance[np.ix_(made.kept, made.kept)] = part[0], phi[0]
+    beta[: len(design.labels)] += centre
+    filled = columns.values.copy()
+    filled[0, made.order[len(made.order) - made.model.m :]] = box.mean[0] + centre
+    known = Censored(
+        made.model, made.data, centre, made.order, made.kept, made.kept < len(design.labels), made.bounded,
+        filled, covariance,
+    )  # fmt: skip
+    estimate = Estimate(theta, beta[None], least.D, least.converged, 1)
+    return replace(
+        face, columns=columns, data=face.engine.rotate(filled), estimate=estimate, censored=known,
+        status=(f"{made.model.m} values are bounds",),
+    )  # fmt: skip
+
+
+def _least(model: Model, data: Rows, starts: Array) -> Least:
+    """Return the least D of the one row of data: from the best of the starts, in scales of its own.
+
+    A burn variance that goes to zero creeps there; so it is tried at zero.
+    """
+    found = minimise_rows(model, started(model, starts), data.times(len(starts)))
+    start, k = found.theta[[found.D.argmin()]], model.terms
+    for _ in range(AGAIN):
+        start = np.maximum(start, FLOOR * start.sum())
+        found = minimise_rows(model, start, data, enough=EXACT)
+        creeps = found.theta[:, k:] < SMALL * found.theta.sum()
+        if found.converged[0] or not creeps.any():
+            break
+        start = np.concatenate([found.theta[:, :k], np.where(creeps, 0.0, found.theta[:, k:])], axis=1)
+    return found
+
+
+def _told_apart(whole: Design, alone: Design) -> Design:
+    """Return the design of all burns with the random terms of the exact ones: of the others a bound knows no size."""
+    terms = tuple(term for term in whole.terms if alone.term(term.name) is not None)
+    lost = [term.name for term in whole.terms if term not in terms]
+    why = tuple(f"{name} stands apart only in burns that are bounds, and is left out" for name in lost)
+    return replace(whole, terms=terms, notes=(*whole.notes, *why))
+
+
+@dataclass(frozen=True)
+class _Made:
+    """The model and its one row of data; its order of burns; columns of X kept; means without exact burns."""
+
+    model: Model
+    data: Rows
+    order: Codes
+    kept: Codes
+    bounded: tuple[int, ...]
+
+
+def _model(columns: Columns, design: Design, borrowed: Borrowed | None, centre: float) -> _Made:
+    """Return the model of the burns whose mean has an exact burn."""
+    assert columns.side is not None
+    side = columns.side
+    exact = np.bincount(design.mean_of, side == 0, len(design.labels))
+    bounded = tuple(np.flatnonzero(exact == 0).tolist())
+    used = ~np.isin(design.mean_of, bounded)
+    bound = np.flatnonzero(used & (side != 0))
+    kept = np.array([i for i in range(design.p) if i not in bounded], dtype=np.int64)
+    _check_exact(design.X[np.ix_(used & (side == 0), kept)])
+    order = np.concatenate([np.flatnonzero(used & (side == 0)), bound])
+    extra = (0.0, 0.0) if borrowed is None else (borrowed.sd, borrowed.df)
+    groups, X = design.spread, design.X[np.ix_(order, kept)]
+    terms = [term.levels.indicators[order] for term in terms_in_order(design)]
+    model = model_of(X, terms, groups.codes[order], groups.count, len(bound), extra)
+    y, above = columns.values[:, order] - centre, side[bound] > 0
+    edge = y[:, len(order) - len(bound) :]
+    low, high = np.where(above, edge, -np.inf), np.where(above, np.inf, edge)
+    return _Made(model, model.rows(y[:, : len(order) - len(bound)], low, high), order, kept, bounded)
+
+
+def _check(columns: Columns, method: Method) -> None:
+    faults = Faults()
+    if method == "ML":
+        faults.refuse(
+            "method", "ML with values known only as bounds", "REML", "Leave method at its default, 'REML'."
+        )
+    if columns.n > LARGEST:
+        faults.refuse(
+            "table",
+            f"{columns.n} burns with bounds among them",
+            f"at most {LARGEST}",
+            "Fit part of the burns.",
+        )
+    faults.settle()
+    if columns.side is not None and columns.side.all():
+        _too_few(0, 1)
+
+
+def _too_few(exact: int, parameters: int) -> None:
+    faults = Faults()
+    faults.refuse(
+        "table, column of statuses", f"{exact} exact values for {parameters} means and covariates",
+        "more exact values than that", "With nearly every value a bound nothing can be estimated.",
+    )  # fmt: skip
+    faults.settle()
+
+
+def _check_exact(X: Array) -> None:
+    if X.shape[0] <= X.shape[1] or np.linalg.matrix_rank(X) < X.shape[1]:
+        _too_few(*X.shape)

@@ -1,4 +1,4 @@
-"""Fit the repeat-trial variance model to one response or to many on one design."""
+"""Fit the repeat-trial variance model to one response or to many on one design; the fit as a person reads it."""
 
 from __future__ import annotations
 
@@ -10,18 +10,21 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import KitError, Problem
+from kit.page.html_tables import as_table
+from kit.page.text import Html, element, join
 from kit.variance.burn_arrays import Roles, Scale, read_columns
-from kit.variance.censored import Choices, fit_censored
 from kit.variance.design import FuelEffect, Spread, design_of
 from kit.variance.earlier_likelihoods import POWER, POWER_OF_SEVERAL, beside, check_earlier
-from kit.variance.engines import Borrowed, engine_of
-from kit.variance.estimation import fit_design
+from kit.variance.engines import Borrowed
+from kit.variance.estimation import Choices, fit_censored, fit_design
+from kit.variance.inference import contrasts
 from kit.variance.model import RepeatModel
 from kit.variance.rotation import Method
 from kit.variance.sd_limits import component_limits
-from kit.variance.summary import Summary, conf_int, summary_of, words_of
 
-__all__ = ["RepeatFit", "engine_of", "fit_design", "fit_repeats", "joined"]
+__all__ = ["RepeatFit", "fit_repeats", "joined"]
+
+SCALES = {"plain": "", "log": ", on the log scale: means are geometric, SDs are of logarithms"}
 
 
 @dataclass(frozen=True, repr=False)
@@ -142,14 +145,12 @@ def fit_repeats(
     roles = Roles(values, fuel, bag, day, kind, tuple(covariates), status)
     _check_choices(fuel_effect, spread, scale, method)
     columns = read_columns(table, roles, scale)
+    choices = Choices(fuel_effect, spread, scale, method, _borrowed(borrowed))
     if columns.side is not None:
-        choices = Choices(fuel_effect, spread, scale, method, _borrowed(borrowed))
         fit = RepeatFit.of(fit_censored(table, roles, columns, choices))
     else:
         design = design_of(columns, fuel_effect, spread)
-        fit = RepeatFit.of(
-            fit_design(table, roles, columns, design, spread, scale, method, _borrowed(borrowed))
-        )
+        fit = RepeatFit.of(fit_design(table, roles, columns, design, choices))
     return joined(fit, earlier, power) if earlier else fit
 
 
@@ -226,3 +227,80 @@ def predicted_effects(fit: RepeatModel) -> pd.DataFrame:
         nothing = np.zeros((len(fit.roles.values), 0))
         return fit.framed({"component": [], "label": []}, {"effect": nothing, "sd": nothing})
     return pd.concat(frames, ignore_index=True)
+
+
+@dataclass(frozen=True, repr=False)
+class Summary:
+    """What a fit says, on one screen.
+
+    Attributes
+    ----------
+    words
+        What was fitted to what.
+    means
+        fuel, mean, low, high: each fuel's own interval; burns and bags behind it.
+    components
+        component, sd, low, high on the analysis scale.
+    notes
+        What the design and the data say of the model's limits.
+    level
+        Confidence of the intervals.
+    """
+
+    words: str
+    means: pd.DataFrame
+    components: pd.DataFrame
+    notes: tuple[str, ...]
+    level: float
+
+    def __repr__(self) -> str:
+        tables = (
+            each.to_string(index=False, float_format="{:.4g}".format)
+            for each in (self.means, self.components)
+        )
+        percent = f"low, high: {100 * self.level:g} % intervals"
+        return "\n".join([self.words, "", *tables, "", percent, *self.notes])
+
+    def _repr_html_(self) -> Html:
+        percent = f"{100 * self.level:g} % intervals, each on its own."
+        return join(
+            [
+                element("p", self.words),
+                as_table(self.means, "Means", note=percent),
+                as_table(self.components, "Where the variation comes from", note="Standard deviations."),
+                *(element("p", f"Note: {note}.".replace("..", ".")) for note in self.notes),
+            ]
+        )
+
+
+def summary_of(fit: RepeatModel, level: float = 0.95) -> Summary:
+    """Return the summary of a fit of one response."""
+    burns, bags = fit.counts
+    limits = conf_int(fit, level).assign(burns=burns, **({"bags": bags} if len(bags) and bags.any() else {}))
+    components = component_limits(fit, level=level)[["component", "sd", "low", "high", "at_boundary"]]
+    words = f"{fit.method} fit of {words_of(fit)}{SCALES[fit.scale]}."
+    return Summary(words, limits, components, fit.notes, level)
+
+
+def conf_int(fit: RepeatModel, level: float = 0.95) -> pd.DataFrame:
+    """Return fuel, mean, low, high: each mean with its own interval, on the metric's own scale."""
+    found = contrasts(fit, fit.design.mean_rows(), "best", level)
+    values = dict(zip(("mean", "low", "high"), (found.estimate, *found.limits(level)), strict=True))
+    if fit.scale == "log":
+        with np.errstate(over="ignore"):
+            values = {name: np.exp(each) for name, each in values.items()}
+    return fit.framed({"fuel": fit.labels}, values)
+
+
+def words_of(fit: RepeatModel) -> str:
+    """Return '36 burns of 6 fuels: bags and days at random'."""
+    burns = len(fit.columns.rows)
+    if fit.many:
+        return f"{len(fit.roles.values)} responses of {burns} burns"
+    random = [
+        {"bag": "bags", "day": "days", "fuel": "fuels"}[name]
+        for name in fit.names
+        if not name.startswith("burn")
+    ]
+    within = f" with {' and '.join(random)} at random" if random else ""
+    return f"{burns} burns of {len(fit.labels)} fuels{within}"

@@ -21,8 +21,7 @@ from scipy.interpolate import CubicHermiteSpline
 from kit.variance.averaged import exact_contrasts
 from kit.variance.bounded import Rows, least_rows, started
 from kit.variance.burn_arrays import Array
-from kit.variance.model import Censored, RepeatModel
-from kit.variance.small_sample import small_sample
+from kit.variance.model import Censored, RepeatModel, small_sample
 from kit.variance.t_contrasts import (
     LEAST_DF,
     Contrasts,

@@ -12,7 +12,8 @@ import pandas as pd
 
 from kit.variance.burn_arrays import Roles, levels_of, read_columns
 from kit.variance.design import design_of
-from kit.variance.fit import RepeatFit, fit_design
+from kit.variance.estimation import Choices, fit_design
+from kit.variance.fit import RepeatFit
 
 Sizes = tuple[tuple[int, ...], ...]
 """Burns of each bag, fuel by fuel."""
@@ -133,6 +134,5 @@ def fitted(case: Case, values: np.ndarray) -> RepeatFit:
     columns = read_columns(table, roles, "plain")
     design = design_of(columns, "fixed", case.spread)
     many = replace(roles, values=tuple(f"trial {i}" for i in range(len(values))))
-    return fit_design(
-        table, many, replace(columns, values=values), design, case.spread, "plain", "REML", None
-    )
+    choices = Choices("fixed", case.spread, "plain", "REML", None)
+    return fit_design(table, many, replace(columns, values=values), design, choices)
