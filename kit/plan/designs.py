@@ -62,7 +62,7 @@ class Goal:
 
 
 @dataclass(frozen=True)
-class Means:
+class Allowance:
     """What there is to spend.
 
     Attributes
@@ -87,19 +87,19 @@ class Means:
         bags = burns.groupby("fuel")["bag"].nunique()
         return float(sum(self.prices.get(str(fuel), math.nan) * count for fuel, count in bags.items()))
 
-    def allow(self, burns: int, cost: float) -> bool:
+    def covers(self, burns: int, cost: float) -> bool:
         """Return whether so many burns, of bags that cost so much, keep within the burns and the money."""
         return burns <= self.burns and not (self.budget is not None and cost > self.budget)
 
 
-def designs(fuels: Sequence[str], goal: Goal, means: Means, most: int = AFFORDABLE) -> pd.DataFrame:
-    """Return the designs of two bags or more of each of some fuels, the best within the means first.
+def designs(fuels: Sequence[str], goal: Goal, allowance: Allowance, most: int = AFFORDABLE) -> pd.DataFrame:
+    """Return the designs of two bags or more of each of some fuels, the best within the allowance first.
 
     Parameters
     ----------
     fuels
         Ids of the fuels to compare.
-    goal, means
+    goal, allowance
         What the burns are to settle, and what there is to spend.
     most
         Most burns in all.
@@ -107,13 +107,13 @@ def designs(fuels: Sequence[str], goal: Goal, means: Means, most: int = AFFORDAB
     Returns
     -------
     DataFrame
-        A row a design: its burns, days, hours at the cooker and cost of bags, whether the means allow it, the
+        A row a design: its burns, days, hours at the cooker and cost of bags, whether the allowance covers it, the
         chance that a difference of the margin and of twice the margin is found, that one of twice the margin is
         found to be more than the margin, that equal fuels are called the same, and that a fuel better than all
         others by twice the margin is named as the best.
     """
     rows = [
-        option(design, _in_days(design, fuels, means.workday.per_day), goal, means)
+        option(design, _in_days(design, fuels, allowance.workday.per_day), goal, allowance)
         for burns, bags in itertools.product(range(1, MOST_BURNS + 1), range(2, MOST_BAGS + 1))
         if (design := Design(len(fuels), bags, burns)).total <= most
     ]
@@ -124,18 +124,18 @@ def designs(fuels: Sequence[str], goal: Goal, means: Means, most: int = AFFORDAB
     return table.iloc[order].reset_index(drop=True)
 
 
-def option(design: Design, burns: pd.DataFrame, goal: Goal, means: Means) -> dict[str, object]:
+def option(design: Design, burns: pd.DataFrame, goal: Goal, allowance: Allowance) -> dict[str, object]:
     """Return one design as a row of `designs`, its burns with fuel, bag and day as they will lie."""
-    power, cost = goal.chances(burns), means.cost(burns)
+    power, cost = goal.chances(burns), allowance.cost(burns)
     return {
         "fuels": design.fuels,
         "bags": design.bags,
         "burns": design.burns,
         "total": len(burns),
         "days": burns["day"].nunique(),
-        "hours": len(burns) * means.workday.burn_h,
+        "hours": len(burns) * allowance.workday.burn_h,
         "cost": cost,
-        "allowed": means.allow(len(burns), cost),
+        "allowed": allowance.covers(len(burns), cost),
         "found_at_margin": chance_of(power, goal.margin),
         "found_at_twice": chance_of(power, 2 * goal.margin),
         "beyond_at_twice": chance_of(power, 2 * goal.margin, [BEYOND]),

@@ -17,8 +17,8 @@ from kit.errors import Faults, KitError, Problem, disk_faults, refuse_way_out
 from kit.plan.answers import SHEET, PlannedMetric, is_empty, read_answers
 from kit.plan.designs import (
     DESIGN_COLUMNS,
+    Allowance,
     Goal,
-    Means,
     cheapest_split,
     designs,
     fuels_kept,
@@ -58,7 +58,7 @@ class Planned:
         Designs for all the fuels (columns of `kit.plan.designs.designs`), the best within the days and the money
         first; the design as planned with the figures of its own order.
     fewer
-        The best design within the same means for fewer fuels, a row each; columns of `alternatives`.
+        The best design within the same allowance for fewer fuels, a row each; columns of `alternatives`.
     metrics
         Primary metrics that can be planned for.
     chances
@@ -156,23 +156,23 @@ def make_plan(
     notes = list(answers.notes)
     goals = {each.metric.id: _goal(each, trial) for each in answers.metrics}
     first = goals[answers.metrics[0].metric.id]
-    means = _means(trial, workday)
+    allowance = _allowance(trial, workday)
 
     ids = [fuel.id for fuel in trial.fuels]
-    most = max(*TOTALS, means.burns)
-    everything = designs(ids, first, means)
+    most = max(*TOTALS, allowance.burns)
+    everything = designs(ids, first, allowance)
     kept = [fuels_kept(ids, count, trial.control_fuel) for count in range(len(ids) - 1, 1, -1)]
-    for_fewer = [designs(fuels, first, means, most) for fuels in kept]
-    alone = designs(ids, replace(first, earlier_df=0.0), means) if first.earlier_df else everything[:0]
+    for_fewer = [designs(fuels, first, allowance, most) for fuels in kept]
+    alone = designs(ids, replace(first, earlier_df=0.0), allowance) if first.earlier_df else everything[:0]
     if len(answers.sheet):
         design, order = _design_of(answers.sheet), _as_sheet(folder, answers.sheet, notes)
     else:
-        design = _chosen(trial, everything, means)
+        design = _chosen(trial, everything, allowance)
         first_burn = first_day or trial.plan.first_day or written + timedelta(days=1)
         order = _draw(trial, workday, design, first_burn, notes)
         notes += _remarks(trial, workday, design)
-    cost = means.cost(order)
-    unpriced = [fuel for fuel in sorted(set(order["fuel"])) if fuel not in means.prices]
+    cost = allowance.cost(order)
+    unpriced = [fuel for fuel in sorted(set(order["fuel"])) if fuel not in allowance.prices]
     if unpriced:
         notes.append(f"No price is given for {', '.join(unpriced)}: the cost of the bags is not known.")
     spare, chances = order.attrs.get("spare_days", []), _chances(order, goals, notes)
@@ -185,7 +185,7 @@ def make_plan(
         calendar=timetable(order, spare, workday),
         design=design,
         workday=workday,
-        alternatives=everything if chances.empty else _with_own(everything, design, order, first, means),
+        alternatives=everything if chances.empty else _with_own(everything, design, order, first, allowance),
         fewer=pd.concat([table[table["allowed"]].head(1) for table in (*for_fewer, everything[:0])]),
         metrics=answers.metrics,
         chances=chances,
@@ -214,20 +214,20 @@ def _goal(each: PlannedMetric, trial: Trial) -> Goal:
     )
 
 
-def _means(trial: Trial, workday: Workday) -> Means:
+def _allowance(trial: Trial, workday: Workday) -> Allowance:
     """Return what there is to spend: the days' burns, else as many as the usual three bags burned twice take."""
     asked = trial.plan
     usual = len(trial.fuels) * (asked.bags or BAGS) * (asked.burns or BURNS)
     burns = asked.days * workday.per_day if asked.days else usual
-    return Means(burns, asked.budget, bag_prices(trial), workday)
+    return Allowance(burns, asked.budget, bag_prices(trial), workday)
 
 
-def _chosen(trial: Trial, options: pd.DataFrame, means: Means) -> Design:
+def _chosen(trial: Trial, options: pd.DataFrame, allowance: Allowance) -> Design:
     """Return bags and burns: as answered, else the best that days and money allow, else the least there is."""
     fuels, asked = len(trial.fuels), trial.plan
     bags, burns = asked.bags or options["bags"], asked.burns or options["burns"]
     fitting = options[
-        options["total"].le(means.burns) & options["bags"].eq(bags) & options["burns"].eq(burns)
+        options["total"].le(allowance.burns) & options["bags"].eq(bags) & options["burns"].eq(burns)
     ]
     if fitting.empty or (asked.bags and asked.burns):
         return Design(fuels, asked.bags or 2, asked.burns or (BURNS if asked.bags else 1))
@@ -317,13 +317,13 @@ def _obstacles(trial: Trial, workday: Workday, order: pd.DataFrame, cost: float)
 
 
 def _with_own(
-    table: pd.DataFrame, design: Design, order: pd.DataFrame, goal: Goal, means: Means
+    table: pd.DataFrame, design: Design, order: pd.DataFrame, goal: Goal, allowance: Allowance
 ) -> pd.DataFrame:
     """Return the table with the design as planned by its own order; as it is where that one is not in it."""
     own = table["bags"].eq(design.bags) & table["burns"].eq(design.burns)
     if own.any():
         table = table.copy()
-        table.loc[own, list(DESIGN_COLUMNS)] = list(option(design, order, goal, means).values())
+        table.loc[own, list(DESIGN_COLUMNS)] = list(option(design, order, goal, allowance).values())
     return table
 
 

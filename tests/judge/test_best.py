@@ -6,6 +6,9 @@ from scipy import stats
 
 from kit.errors import KitError
 from kit.judge import best_fuels, compare_fuels, fuels_differ
+from kit.judge.judging import judge_metric
+from kit.judge.question import Question
+from kit.schema import metric
 from kit.variance import fit_repeats
 from tests.judge.made import burns_table
 
@@ -73,3 +76,10 @@ def test_simultaneous_limits_for_the_same_are_narrower_and_settle_more():
     place = int((wide - inner).idxmax())
     margin = float((wide[place] + inner[place]) / 2)
     assert compare_fuels(fit, margin=margin)["verdict"][place] == "the same within the margin"
+
+
+def test_which_fuel_is_the_better_value_is_judged_whether_or_not_anything_was_asked_of_the_cost():
+    table = burns_table(step=5.0)
+    tables = judge_metric(table, metric("cost:110"), Question()).tables
+    assert "pairs" not in tables and list(tables["best"].query("can_be_best")["fuel"]) == ["fuel 0"]
+    assert "best" not in judge_metric(table, metric("peak_raw"), Question()).tables

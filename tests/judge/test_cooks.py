@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 
 from kit import schema
+from kit.burns.logged_burns import bag_prices
 from kit.judge.buying import judge_cooks, value_compared
-from kit.trial.models import Charge, Cook, Fuel, Setting
+from kit.trial.models import Bag, Charge, Cook, Fuel, Setting
 from tests.judge.made import counted_of
 
 FUELS = (
@@ -119,3 +120,20 @@ def test_without_prices_no_better_value_is_told_and_nothing_stops():
     assert (found["break_even"], found["break_even_low"], found["break_even_high"]) == (1.5, 1.2, 1.9)
     assert found["verdict"] == "" and np.isnan(found["ratio"]) and np.isnan(found["paid"])
     assert value_compared(rows.iloc[:0], run.trial).empty
+
+
+def test_what_a_fuel_s_bags_cost_is_the_price_paid_where_it_has_none_of_its_own():
+    rows = pd.DataFrame(
+        {
+            "metric": ["cost:180"], "a": "alder", "b": "olive", "ratio": [1.2], "low": [1.0], "high": [1.4],
+            "verdict": "different", "direction": "a", "multiplicity": "tukey", "level": 0.95,
+        }
+    )  # fmt: skip
+    trial = {
+        "fuels": (Fuel(id="alder", price=10, bag_kg=5), Fuel(id="olive", bag_kg=4)),
+        "bags": (Bag(id="o1", fuel="olive", price=4), Bag(id="o2", fuel="olive", price=8, weighed_kg=2)),
+    }
+    _, run = counted_of([1.0, 2.0], "peak", trial, fuel=["alder", "olive"])
+    found = value_compared(rows, run.trial).iloc[0]
+    assert found["paid"] == pytest.approx(2 / 2.5) and found["break_even"] == pytest.approx(2 / 2.5 / 1.2)
+    assert bag_prices(run.trial) == {"alder": 10.0, "olive": 6.0}

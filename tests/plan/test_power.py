@@ -14,8 +14,8 @@ from kit.errors import KitError
 from kit.judge import compare_fuels
 from kit.judge.verdicts import BEYOND, DIFFERENT, OPEN, SAME
 from kit.plan.designs import (
+    Allowance,
     Goal,
-    Means,
     cheapest_split,
     designs,
     fuels_kept,
@@ -177,8 +177,8 @@ def test_the_cheapest_split() -> None:
 
 def options(fuels: str, margin: float, sds=SDS, burns: int = 36, per_day: int = 1, **about) -> pd.DataFrame:
     workday = Workday(cookers=tuple("xyzuvw"[:per_day]))
-    means = Means(burns, None, dict.fromkeys(fuels, 9.0), workday)
-    return designs(list(fuels), Goal(margin, sds, **about), means)
+    allowance = Allowance(burns, None, dict.fromkeys(fuels, 9.0), workday)
+    return designs(list(fuels), Goal(margin, sds, **about), allowance)
 
 
 def test_the_smallest_design_is_enough_and_one_bag_less_is_not() -> None:
