@@ -25,7 +25,7 @@ _HOMES: Final = {
     "common_grid": "burns",
     "compare_fuels": "judge",
     "declared_model": "analysis",
-    "explorer": "publish.explore",
+    "explorer": "publish.lab",
     "fit_repeats": "variance",
     "fuel_means": "judge",
     "judging_level": "judge.judging",

@@ -349,7 +349,7 @@ def _history(out: Out, folders: tuple[Path, ...]) -> int:
     index page.
     """
     from kit.publish import write_index
-    from kit.publish.seasons import make_history
+    from kit.publish.history_report import make_history
 
     page = make_history(list(folders), progress=out.progress)
     index = write_index(page.parents[2])

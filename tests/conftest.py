@@ -4,9 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from kit.publish import report
+from kit.publish import history_report, report
 from kit.publish.many import PRELOADED
-from kit.publish.seasons import history_report
 from kit.runtime.fork_server import fork_server
 from kit.runtime.kernel import fresh_kernel
 

@@ -16,7 +16,7 @@ from kit import analysis_of, burn_metrics, common_grid, declared_model, fit_repe
 from kit.analysis import Analysis
 from kit.errors import KitError, Problem
 from kit.publish import sections
-from kit.publish.template import find_template, read_template
+from kit.publish.notebook import find_template, read_template
 
 DEMO = Path(__file__).parents[1] / "runs" / "hill-school"
 FUELS = ("alder", "beech", "pressed")
@@ -151,7 +151,7 @@ def test_the_guide_and_the_explorer_run(folder: Path) -> None:
         "flat",
         "tall",
     ]
-    from kit.publish.explore import burn_view, explorer, metric_view
+    from kit.publish.lab import burn_view, explorer, metric_view
 
     analysis = guide["analysis"]
     box = explorer(analysis)

@@ -7,18 +7,11 @@ from typing import Any, Final
 from kit.page.text import anchor, escape_markdown
 from kit.publish.claims import NOT_TO_SAY, Claim, all_claims, claims_of, findings
 from kit.publish.report_data import ReportData, report_data
-from kit.publish.wording import capital, counted, counts, listed
+from kit.publish.wording import called, counted, counts, listed, of_bags, told_each, words
 
 SAY: Final = "say.md"
 KNOW: Final = "how-we-know.md"
 REPORT: Final = "report.html"
-NOT_ALSO: Final = {
-    "the same within the margin": ("'identical'", "'no difference at all'"),
-    "different, but too little to matter": ("'you will notice it'",),
-    "different, size not settled": ("'much'",),
-    "different": ("'much'",),
-}
-"""What no sentence may add to a verdict; to the others 'every bag'."""
 
 
 def cards(analysis: Any) -> dict[str, str]:
@@ -53,8 +46,7 @@ def _card(claim: Claim, data: ReportData) -> str:
     n = (
         counts(data.name(claim.a), data.name(claim.b), claim.n, claim.bags)
         if claim.b
-        else f"{counted(claim.n[0], 'burn')} of {data.name(claim.a)}"
-        + (f" from {counted(claim.bags[0], 'bag')}" if claim.bags[0] else "")
+        else of_bags(f"{counted(claim.n[0], 'burn')} of {data.name(claim.a)}", claim.bags[0])
     )
     figure, place = anchor(claim.figure), anchor("figure", claim.figure)
     page = "appendix.html" if claim.kind == "value" else REPORT
@@ -74,50 +66,39 @@ def _card(claim: Claim, data: ReportData) -> str:
 
 
 def _not_to_say(claim: Claim, data: ReportData) -> list[str]:
-    words = [f"'{word}'" for word in (*NOT_TO_SAY, *(["another bag"] if data.these_bags else []))]
+    said = [f"'{word}'" for word in (*NOT_TO_SAY, *(["another bag"] if data.these_bags else []))]
     if claim.kind != "pair":
-        return [*words, "'the best of all'", "'every bag'"]
-    return [*words, *NOT_ALSO.get(claim.verdict, ("'every bag'",))]
+        return [*said, "'the best of all'", "'every bag'"]
+    return [*said, called("not_to_say", claim.verdict, "'every bag'")]
 
 
 def how_we_know(analysis: Any) -> str:
     """Return how-we-know.md: three sentences for a doubting reader, with links."""
     data = report_data(analysis)
     title = escape_markdown(data.trial.title or "this trial")
-    links = [
-        f"- [The report]({REPORT}), with [every burn drawn]({REPORT}#curves), [the "
-        f"comparisons]({REPORT}#comparisons) and [what it cannot say]({REPORT}#limitations)",
-        "- [Every number](results.json), and [every table](appendix.html)",
-        f"- [How it was computed, and the self-check]({REPORT}#method)",
-        f"- [How to run it again]({REPORT}#recheck)",
-    ]
     sentences = " ".join(map(escape_markdown, three_sentences(data)))
-    return f"# How we know: {title}\n\n{sentences}\n\n" + "\n".join(links) + "\n"
+    return f"# How we know: {title}\n\n{sentences}\n\n{words()['know_links']}"
 
 
-def three_sentences(data: ReportData) -> tuple[str, str, str]:
+def three_sentences(data: ReportData) -> list[str]:
     """Return three sentences: what was done, how differences were judged, how anyone can check."""
-    burned = "simulated" if data.simulated else "burned"
-    labels = listed([data.label(metric) for metric in data.primary]) or "what was logged"
-    bags = f" from {counted(data.bags, 'bag')}" if data.bags else ""
-    where = f" (cooker: {data.trial.cooker})" if data.trial.cooker else ""
-    first = (
-        f"We {burned} {counted(len(data.cast), 'fuel')}{bags}, {counted(data.done, 'burn')} in all{where}, and "
-        "measured "
-        f"{labels}."
+    primary = [claim for claim in claims_of(data) if claim.primary]
+    settled = sum(claim.settled for claim in primary)
+    return told_each(
+        words()["paragraphs"]["know"],
+        {
+            "burned": "simulated" if data.simulated else "burned",
+            "fuels": counted(len(data.cast), "fuel"),
+            "bags": f" from {counted(data.bags, 'bag')}" if data.bags else "",
+            "burns": counted(data.done, "burn"),
+            "where": f" (cooker: {data.trial.cooker})" if data.trial.cooker else "",
+            "measures": listed([data.label(metric) for metric in data.primary]) or "what was logged",
+            "bare": data.bare,
+            "interim": data.interim and not data.bare,
+            "judged": not (data.bare or data.interim),
+            "spread": f"burns of {data.these_bags}" if data.these_bags else "bags and burns of one fuel",
+            "settled": settled,
+            "comparisons": counted(len(primary), "comparison"),
+            "are": "is" if settled == 1 else "are",
+        },
     )
-    if data.bare:
-        second = "Each fuel was burned once, so we show what we saw and claim no difference."
-    elif data.interim:
-        second = "Burns are still to come, so we claim nothing yet."
-    else:
-        primary = [claim for claim in claims_of(data) if claim.primary]
-        settled = sum(claim.settled for claim in primary)
-        spread = f"burns of {data.these_bags}" if data.these_bags else "bags and burns of one fuel"
-        second = (
-            f"A difference counts only where it is larger than what {spread} differ by; "
-            f"{settled} of {counted(len(primary), 'comparison')} of primary measures "
-            f"{'is' if settled == 1 else 'are'} settled that way."
-        )
-    third = "Raw logs, every number and the program are there to run again, and the report says what it cannot tell."
-    return capital(first), second, third

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
 
 from kit.page.shown_numbers import Units
 from kit.page.text import anchor
@@ -23,12 +23,9 @@ from kit.publish.wording import (
     estimate_words,
     listed,
     number_word,
-    possessed,
     threshold,
+    words,
 )
-
-if TYPE_CHECKING:
-    pass
 
 MOST: Final = 6
 """Sentences of the first screen, at most."""
@@ -239,23 +236,16 @@ class _Pair:
     def names(self) -> tuple[str, str]:
         return self.data.name(self.a), self.data.name(self.b)
 
-    def _fill(self, clause: str) -> str:
-        a, b = self.names
-        at = threshold(self.amount.spec, self.data.units)
-        return possessed(clause.format(a=a, b=b, at=at, amount=self.amount.size), a, b)
-
     def clause(self) -> str:
         """Return the clause of the verdict, without interval or n, and what it is about where that is no product."""
-        about = self.data.these_bags
-        return f"for {about}, {self._bare_clause()}" if about else self._bare_clause()
-
-    def _bare_clause(self) -> str:
-        phrase = self.amount.spec.phrases
+        about, amount, phrase = self.data.these_bags, self.amount, self.amount.spec.phrases
+        told = amount.said_of(*self.names)
         if self.verdict in UNDECIDED:
-            return f"we cannot yet say whether {self._fill(phrase.question)}"
-        if self.verdict == "the same within the margin":
-            return f"{self._fill(phrase.same)} within {self.data.margin_words(self.row.metric)}"
-        return self._fill(self.amount.clause)
+            told = f"we cannot yet say whether {amount.said_of(*self.names, phrase.question)}"
+        elif self.verdict == "the same within the margin":
+            margin = self.data.margin_words(self.row.metric)
+            told = f"{amount.said_of(*self.names, phrase.same)} within {margin}"
+        return f"for {about}, {told}" if about else told
 
     def sentence(self) -> tuple[str, str]:
         """Return the finding in a sentence, and the part of it that is the number."""
@@ -284,11 +274,7 @@ class _Pair:
     @property
     def _judged(self) -> str:
         margin = f"{self.data.margin_words(self.row.metric)} that matters"
-        return {
-            "different, by more than the margin": f", the whole interval beyond the {margin}",
-            "different, size not settled": f"; whether by more than the {margin} is not settled",
-            "different, but too little to matter": f", a real difference but less than the {margin}",
-        }.get(self.verdict, "")
+        return str(words()["names"]["judged"].get(self.verdict, "")).format(margin=margin)
 
     @property
     def _minutes(self) -> str:
@@ -349,13 +335,6 @@ def first_words(name: str, length: int) -> str:
     return name if len(parts) <= length else " ".join(parts[:length]) + "…"
 
 
-def superlative(metric: str, better: str, data: ReportData) -> tuple[str, str]:
-    """Return what the best of a metric is called, and what another may be as well: 'hottest', 'as hot'."""
-    spec = data.spec(metric)
-    best = spec.phrases.best or f"{'most' if better == 'more' else 'least'} {data.label(metric)}"
-    return best.replace("{at}", threshold(spec, data.units)), spec.phrases.as_good
-
-
 @dataclass(frozen=True)
 class Standing:
     """Fuels of one metric as they stand: the leader, those that may be as good, and those that are not.
@@ -408,9 +387,12 @@ def best_claim(data: ReportData, metric: str) -> Claim | None:
     found = standing_of(data, metric)
     if found is None:
         return None
-    best, equal = superlative(metric, str(data.rows("best", metric)["better"].iloc[0]), data)
+    spec, better = data.spec(metric), str(data.rows("best", metric)["better"].iloc[0])
+    best = spec.phrases.best or f"{'most' if better == 'more' else 'least'} {data.label(metric)}"
+    best = best.replace("{at}", threshold(spec, data.units))
     best = f"{best} of {data.these_bags}" if data.these_bags else best
-    return _standing_claim(data, metric, found, "best", (best, f"may be {equal}", "is not", "are not"))
+    told = (best, f"may be {spec.phrases.as_good}", "is not", "are not")
+    return _standing_claim(data, metric, found, "best", told)
 
 
 def value_claim(data: ReportData) -> Claim | None:

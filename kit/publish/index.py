@@ -10,8 +10,9 @@ from urllib.parse import quote
 
 from kit.errors import Faults, KitError, disk_faults
 from kit.page.document import document
-from kit.page.html_tables import Col, table
-from kit.page.text import Html, element, join
+from kit.page.html_tables import table
+from kit.page.text import Html, element
+from kit.publish.wording import captioned
 from kit.results_file import Report, read_part, reports_of
 from kit.runtime.atomic_write import write_atomically
 
@@ -44,7 +45,8 @@ def write_index(folder: str | Path, target: str | Path | None = None, faults: Fa
     made = [report for run in _runs(root) for report in reports_of(run)]
     made.sort(key=lambda each: (each.date, each.run.name, each.number), reverse=True)
     body = _body(made, path.parent, Faults() if faults is None else faults)
-    page = document("Reports", body, strip=_counted(len(made)), contents=False)
+    strip = f"{len(made)} report{'s' * (len(made) != 1)}, newest first. {_MARK}"
+    page = document("Reports", body, strip=strip, contents=False)
     _refuse_a_stranger(path)
     with disk_faults(path.parent):
         write_atomically(path, page)
@@ -59,10 +61,6 @@ def _refuse_a_stranger(path: Path) -> None:
             "no file of that name, or an earlier index",
         )
         raise KitError.refuse(str(path), found, expected, "Move it away, or rename it.")
-
-
-def _counted(count: int) -> str:
-    return f"{count} report{'' if count == 1 else 's'}, newest first. {_MARK}"
 
 
 def _runs(root: Path) -> Iterator[Path]:
@@ -81,15 +79,7 @@ def _body(made: Iterable[Report], base: Path, faults: Faults) -> Html:
         return element(
             "p", "There is no report yet. Make one with ", element("code", "repeatburn report FOLDER"), "."
         )
-    frame = pd.DataFrame(rows, dtype=object)
-    columns = [
-        Col("report", "Report", kind="head"),
-        Col("date", "Date"),
-        Col("run", "Run folder"),
-        Col("kind", "Kind"),
-        Col("id", "Report id"),
-    ]
-    return join([table(frame, "Reports, newest first", columns)])
+    return table(pd.DataFrame(rows, dtype=object), **captioned("reports"))
 
 
 def _row(made: Report, base: Path, faults: Faults) -> dict[str, object]:

@@ -1,4 +1,4 @@
-"""JupyterLab on a run folder: the templates copied there, to be read, run and changed."""
+"""JupyterLab on a run folder: the templates copied there, and widgets to look around in an analysis (extra `lab`)."""
 
 from __future__ import annotations
 
@@ -6,14 +6,27 @@ import json
 import subprocess
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
+from kit import schema
+from kit.burns import burn_metrics
 from kit.errors import KitError, disk_faults, refuse_way_out
-from kit.publish.template import own_templates, parameter_cell, read_template
+from kit.page.html_tables import as_table
+from kit.page.style import FUELS_LIGHT
+from kit.page.text import Html, join
+from kit.publish.figures.drawing import picture
+from kit.publish.notebook import own_templates, parameter_cell, read_template
 from kit.results_file import reports_of
+from kit.schema import usable
 from kit.trial import open_run
+
+if TYPE_CHECKING:
+    from kit.analysis import Analysis
 
 NOTEBOOKS = "notebooks"
 FIRST = "standard.ipynb"
@@ -100,3 +113,112 @@ def open_lab(folder: str | Path, *, browser: bool = True, options: Sequence[str]
     window = [] if browser else ["--no-browser"]
     command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={place}", *window]
     return subprocess.call([*command, f"--LabApp.default_url=/lab/tree/{NOTEBOOKS}/{FIRST}", *options])
+
+
+OF_THRESHOLD = ("time_to", "time_above", "longest_spell")
+
+
+def explorer(analysis: Analysis) -> Any:
+    """Return two rows of widgets: the fuels by a metric, and one burn by a threshold.
+
+    Examples
+    --------
+    >>> explorer(analysis)  # doctest: +SKIP
+    """
+    import ipywidgets
+
+    fuels = [(fuel.label, fuel.id) for fuel in analysis.run.trial.fuels]
+    metrics = [(analysis.run.trial.metric(each).label, each) for each in analysis.fits]
+    burns = list(analysis.metrics["burn"].unique())
+    chosen = ipywidgets.SelectMultiple(options=fuels, value=[fuel for _, fuel in fuels], description="Fuels")
+    metric = ipywidgets.Dropdown(options=metrics, description="Metric")
+    burn = ipywidgets.Dropdown(options=burns, description="Burn")
+    threshold = ipywidgets.IntSlider(
+        value=round(analysis.run.trial.thresholds[0]), min=50, max=400, step=5, description="Above, °C"
+    )
+    by_metric, by_burn = ipywidgets.HTML(), ipywidgets.HTML()
+
+    def show_metric(_: object = None) -> None:
+        by_metric.value = str(metric_view(analysis, metric.value, list(chosen.value)))
+
+    def show_burn(_: object = None) -> None:
+        by_burn.value = str(burn_view(analysis, burn.value, threshold.value))
+
+    for widget, show in (
+        (chosen, show_metric),
+        (metric, show_metric),
+        (burn, show_burn),
+        (threshold, show_burn),
+    ):
+        widget.observe(show, "value")
+    show_metric()
+    show_burn()
+    left = ipywidgets.VBox([ipywidgets.HBox([metric, chosen]), by_metric])
+    return ipywidgets.VBox([left, ipywidgets.HBox([burn, threshold]), by_burn])
+
+
+def metric_view(analysis: Analysis, metric: str, fuels: list[str]) -> Html:
+    """Return the burns of some fuels by a metric, their means, and how these fuels compare."""
+    import seaborn
+    from matplotlib.figure import Figure
+
+    spec = analysis.run.trial.metric(metric)
+    rows = analysis.table("metrics", metric=metric)
+    rows = rows[rows["fuel"].isin(fuels) & rows["value"].notna()]
+    means = analysis.table("means", metric=metric).set_index("fuel").reindex(fuels).dropna(subset="mean")
+    drawn = Figure(figsize=(7, 0.6 + 0.5 * max(1, len(fuels))), layout="constrained")
+    axes = drawn.subplots()
+    colours = dict(zip([fuel.id for fuel in analysis.run.trial.fuels], FUELS_LIGHT * 9, strict=False))
+    seaborn.stripplot(
+        rows, x="value", y="fuel", order=fuels, hue="fuel", palette=colours, legend=False, alpha=0.6, ax=axes
+    )
+    for place, fuel in enumerate(fuels):
+        if fuel in means.index:
+            low, high = means.loc[fuel, ["low", "high"]]
+            axes.plot([low, high], [place + 0.25] * 2, color=colours[fuel], linewidth=3)
+    axes.set(xlabel=f"{spec.label}, {spec.unit}".strip(", "), ylabel="")
+    alt = f"{spec.label}: " + "; ".join(f"{fuel} {row['mean']:.4g}" for fuel, row in means.iterrows()) + "."
+    pairs = analysis.table(
+        "pairs" if metric in set(analysis.pairs["metric"]) else "comparisons", metric=metric
+    )
+    pairs = pairs[pairs["a"].isin(fuels) & pairs["b"].isin(fuels)]
+    caption = f"Dots: burns; bars: {100 * analysis.level:g} % interval of each mean."
+    columns = ["a", "b", "difference", "low", "high", "verdict", "n_a", "n_b"]
+    return join(
+        [
+            picture(drawn, alt=alt, title=spec.label, caption=caption),
+            as_table(pairs[columns], "Compared, as in the report"),
+        ]
+    )
+
+
+def burn_view(analysis: Analysis, burn: str, threshold: float) -> Html:
+    """Return the readings of one burn, and its times above a threshold."""
+    from matplotlib.figure import Figure
+
+    run, readings = analysis.run, analysis.readings
+    own = readings[readings["burn"] == burn]
+    main = own[own["probe"] == analysis.curves.probe]
+    good = main["flag"].astype(str).map(usable).to_numpy(dtype=bool)
+    drawn = Figure(figsize=(7, 3), layout="constrained")
+    axes = drawn.subplots()
+    minutes = main["elapsed_s"] / 60
+    axes.plot(minutes[good], main["temp_c"][good], color=FUELS_LIGHT[0], label="readings that count")
+    axes.plot(minutes[~good], main["temp_c"][~good], "x", color="#23262a", label="flagged")
+    axes.axhline(threshold, linestyle=":", color="#565b60")
+    axes.set(xlabel="minutes since time zero", ylabel="°C")
+    axes.legend(frameon=False)
+    sheet = run.burns[run.burns["burn"] == burn]
+    alone = replace(
+        run, burns=sheet, trial=replace(run.trial, thresholds=(float(threshold),), primary=(), margins={})
+    )
+    found = burn_metrics(own, alone)
+    names = [schema.metric(each).base for each in found["metric"]]
+    times = found[pd.Series(names, index=found.index).isin(OF_THRESHOLD)]
+    alt = f"Burn {burn}: highest {main['temp_c'][good].max():.0f} °C; {int((~good).sum())} readings flagged."
+    return join(
+        [
+            picture(drawn, alt=alt, title=f"Burn {burn}", caption=f"Dotted: {threshold:g} °C."),
+            as_table(times[["metric", "value", "unit", "status"]], f"Burn {burn} at {threshold:g} °C"),
+        ]
+    )

@@ -6,26 +6,27 @@ import csv
 import math
 import re
 from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
 import kit
 from kit.judge.self_check import TRIALS
-from kit.page.html_tables import Col, table
+from kit.page.html_tables import cols, table
 from kit.page.shown_numbers import plain
 from kit.page.text import Html, anchor, element, escape_markdown, join
 from kit.publish.provenance import environment
 from kit.publish.report_data import ReportData, report_data
-from kit.publish.sections.how import (
+from kit.publish.sections.method import (
     computed_lines,
     measured_lines,
-    method_words,
     methods_used,
     model_lines,
-    paragraph_of,
     shared_out,
 )
+from kit.publish.wording import captioned, paragraph_of, words
 
 MARKDOWN: Final = "methods.md"
 _KIT: Final = Path(__file__).resolve().parents[1]
@@ -39,19 +40,6 @@ class Formula:
     latex: str
     words: str
 
-    def html(self) -> Html:
-        """Return it as MathML with its words."""
-        from latex2mathml.converter import convert
-
-        # the converter writes the markup; the LaTeX is the kit's own, never a tester's
-        formula = Html(convert(self.latex, display="block"))
-        box = element("div", formula, class_="scroll", role="group", tabindex=0, aria_label=self.words)
-        return join([element("p", f"{self.words}:"), box])
-
-    def markdown(self) -> str:
-        """Return it as Markdown with its formula between dollar signs."""
-        return f"{escape_markdown(self.words)}:\n\n$$\n{self.latex}\n$$"
-
 
 @dataclass(frozen=True)
 class Rows:
@@ -62,80 +50,68 @@ class Rows:
     rows: tuple[tuple[str, ...], ...]
     note: str = ""
 
-    def html(self) -> Html:
-        """Return it as an HTML table."""
-        import pandas as pd
-
-        frame = pd.DataFrame(list(self.rows), columns=list(self.heads))
-        columns = [
-            Col(name, name, kind="head" if place == 0 else "text") for place, name in enumerate(self.heads)
-        ]
-        return table(frame, self.caption, columns, note=self.note)
-
-    def markdown(self) -> str:
-        """Return it as a Markdown table."""
-        lines = [" | ".join(map(escape_markdown, line)) for line in (self.heads, *self.rows)]
-        shown = [f"| {line} |" for line in (lines[0], " | ".join("---" for _ in self.heads), *lines[1:])]
-        told = f"{escape_markdown(self.caption)}. {escape_markdown(self.note)}".strip()
-        return f"{told}\n\n" + "\n".join(shown)
-
 
 Block = str | list[str] | Formula | Rows
 """A paragraph, a list, a formula or a table; all texts are plain."""
 
 
 def block_html(block: Block) -> Html:
-    """Return a block as HTML."""
+    """Return a block as HTML: a formula as MathML with its words."""
     if isinstance(block, str):
         return element("p", block)
     if isinstance(block, list):
         return element("ul", *(element("li", text) for text in block))
-    return block.html()
+    if isinstance(block, Rows):
+        import pandas as pd
+
+        frame = pd.DataFrame(list(block.rows), columns=list(block.heads))
+        return table(frame, block.caption, cols(*block.heads), note=block.note)
+    from latex2mathml.converter import convert
+
+    # the converter writes the markup; the LaTeX is the kit's own, never a tester's
+    formula = Html(convert(block.latex, display="block"))
+    box = element("div", formula, class_="scroll", role="group", tabindex=0, aria_label=block.words)
+    return join([element("p", f"{block.words}:"), box])
 
 
 def block_markdown(block: Block) -> str:
-    """Return a block as Markdown."""
+    """Return a block as Markdown: a formula between dollar signs."""
     if isinstance(block, str):
         return escape_markdown(block)
     if isinstance(block, list):
         return "\n".join(f"- {escape_markdown(text)}" for text in block)
-    return block.markdown()
-
-
-@dataclass(frozen=True)
-class Chapter:
-    """A heading and its blocks."""
-
-    title: str
-    blocks: tuple[Block, ...]
-
-    def html(self) -> Html:
-        """Return it as HTML, a section with an h2."""
-        key = anchor("methods", self.title)
-        heading = element("h2", self.title, id=key)
-        return element("section", heading, *map(block_html, self.blocks), aria_labelledby=key)
-
-    def markdown(self) -> str:
-        """Return it as Markdown with a second-level heading."""
-        return "\n\n".join([f"## {escape_markdown(self.title)}", *map(block_markdown, self.blocks)])
+    if isinstance(block, Formula):
+        return f"{escape_markdown(block.words)}:\n\n$$\n{block.latex}\n$$"
+    heads, *lines = (" | ".join(map(escape_markdown, line)) for line in (block.heads, *block.rows))
+    shown = [f"| {line} |" for line in (heads, " | ".join("---" for _ in block.heads), *lines)]
+    told = f"{escape_markdown(block.caption)}. {escape_markdown(block.note)}".strip()
+    return f"{told}\n\n" + "\n".join(shown)
 
 
 @dataclass(frozen=True)
 class Methods:
-    """The appendix in both forms; shows itself in a notebook."""
+    """The appendix in both forms, its blocks by the title of their chapter; shows itself in a notebook."""
 
-    chapters: tuple[Chapter, ...]
+    chapters: Mapping[str, Sequence[Block]]
     citation: str
 
     @property
     def html(self) -> Html:
-        """The appendix as HTML, headings from h2."""
-        return join(chapter.html() for chapter in self.chapters)
+        """The appendix as HTML: a section with an h2 for each chapter."""
+        return join(
+            element("section", element("h2", title, id=key), *map(block_html, blocks), aria_labelledby=key)
+            for title, blocks in self.chapters.items()
+            for key in [anchor("methods", title)]
+        )
 
     @property
     def markdown(self) -> str:
-        """The appendix as Markdown."""
-        return "\n\n".join(["# Methods", *(chapter.markdown() for chapter in self.chapters)]) + "\n"
+        """The appendix as Markdown, chapters as second-level headings."""
+        chapters = (
+            [f"## {escape_markdown(title)}", *map(block_markdown, blocks)]
+            for title, blocks in self.chapters.items()
+        )
+        return "\n\n".join(["# Methods", *chain.from_iterable(chapters)]) + "\n"
 
     def _repr_html_(self) -> str:
         return str(self.html)
@@ -153,8 +129,8 @@ def methods(analysis: Any) -> Methods:
     citation = citation_text(data)
     versions = "; ".join(f"{name} {version}" for name, version in environment().items())
     chapters: dict[str, list[Block | None]] = {
-        "What was measured": [*filter(None, measured_lines(data)), _metrics(data), *_formulas("measured")],
-        "How readings were cleaned": [_cleaning_words(data), _flags(data), _limits(data)],
+        "What was measured": [*measured_lines(data), _metrics(data), *_formulas("measured")],
+        "How readings were cleaned": _cleaning(data),
         "How it was computed": [
             *computed_lines(data),
             model_lines(data) or None,
@@ -166,12 +142,17 @@ def methods(analysis: Any) -> Methods:
         "Standards and sources": [sources_cited(data)],
         "How to cite": [citation],
     }
-    filled = {title: tuple(block for block in blocks if block) for title, blocks in chapters.items()}
-    return Methods(tuple(Chapter(title, blocks) for title, blocks in filled.items() if blocks), citation)
+    filled = {title: [block for block in blocks if block] for title, blocks in chapters.items()}
+    return Methods({title: blocks for title, blocks in filled.items() if blocks}, citation)
+
+
+def _rows(key: str, rows: Iterable[tuple[str, ...]], **parts: object) -> Rows:
+    """Return a table whose heads, caption and note stand in words.toml."""
+    return Rows(heads=tuple(words()["table"][key]["heads"]), rows=tuple(rows), **captioned(key, **parts))
 
 
 def _formulas(of: str) -> list[Formula]:
-    found = [each for each in method_words()["formula"] if each["of"] == of]
+    found = [each for each in words()["formula"] if each["of"] == of]
     return [Formula(each["latex"], each["words"]) for each in found]
 
 
@@ -191,32 +172,21 @@ def _metrics(data: ReportData) -> Rows:
                 ", ".join(f"{n} {name}" for name, n in inexact) or "all measured",
             )
         )
-    of = "what it is (T: temperature, θ: threshold)"
-    heads = ("Measure", "unit", of, "compared as", "primary", "burns", "bounds and gaps")
-    return Rows("Measures", heads, tuple(rows), "Primary measures were named in the trial file.")
+    return _rows("measures", rows)
 
 
-def _cleaning_words(data: ReportData) -> str:
-    spans = data.table("spans")
-    if not len(spans):
-        return "No logs were read."
-    readings, flagged = (plain(spans[name].sum(), 0) for name in ("n", "n_flagged"))
-    return paragraph_of("cleaning", readings=readings, flagged=flagged)
-
-
-def _flags(data: ReportData) -> Rows | None:
-    table = data.table("flag_counts")
-    if not len(table):
-        return None
-    counted = table.groupby("flag", sort=True).agg(n=("n", "sum"), burns=("burn", "nunique"))
-    rows = tuple((str(flag), str(int(row.n)), str(int(row.burns))) for flag, row in counted.iterrows())
-    return Rows("Flags", ("Flag", "readings", "burns"), rows)
-
-
-def _limits(data: ReportData) -> Rows:
+def _cleaning(data: ReportData) -> list[Block | None]:
+    spans, flags = data.table("spans"), data.table("flag_counts")
+    told, counts = "No logs were read.", None
+    if len(spans):
+        readings, flagged = (plain(spans[name].sum(), 0) for name in ("n", "n_flagged"))
+        told = paragraph_of("cleaning", readings=readings, flagged=flagged)
+    if len(flags):
+        counted = flags.groupby("flag", sort=True).agg(n=("n", "sum"), burns=("burn", "nunique"))
+        rows = ((str(flag), str(int(row.n)), str(int(row.burns))) for flag, row in counted.iterrows())
+        counts = _rows("flags_counted", rows)
     limits = data.trial.cleaning.model_dump().items()
-    rows = tuple((key, str(value)) for key, value in limits)
-    return Rows("Limits of the cleaning rules", ("Limit", "value"), rows)
+    return [told, counts, _rows("cleaning_limits", ((key, str(value)) for key, value in limits))]
 
 
 def _margins(data: ReportData) -> list[Block | None]:
@@ -232,16 +202,13 @@ def _self_check(data: ReportData) -> list[Block | None]:
     if not len(table):
         return ["No self-check: nothing was repeated."]
     shares = ("nominal", "share", "mc_error")
-    rows = tuple(
+    rows = (
         (data.label(row["metric"]), str(row["quantity"]), *(plain(100 * row[name], 1) for name in shares))
         for row in table.to_dict("records")
     )
-    heads = ("Measure", "what was counted", "nominal, %", "observed, %", "standard error, %")
-    told = (
-        f"{TRIALS} trials were simulated from the fitted models at this very design (seed "
-        f"{int(table['seed'].iloc[0])}) and analysed alike.{shared_out(table)}"
-    )
-    return [told, Rows("Self-check", heads, rows)]
+    seed, some = int(table["seed"].iloc[0]), shared_out(table)
+    told = paragraph_of("self_checked", trials=TRIALS, seed=seed, shared_out=some)
+    return [told, _rows("self_checked", rows)]
 
 
 def sources_cited(data: ReportData) -> list[str]:
@@ -253,7 +220,7 @@ def sources_cited(data: ReportData) -> list[str]:
     wanted |= {"curves"} if data.banded else set()
     wanted |= {"equivalence"} if data.trial.margins else set()
     wanted |= {"class"} if any(probe.tolerance_class for probe in data.trial.probes) else set()
-    return [source["text"] for source in method_words()["source"] if source["of"] in wanted]
+    return [source["text"] for source in words()["source"] if source["of"] in wanted]
 
 
 def citation_text(data: ReportData) -> str:
@@ -314,13 +281,10 @@ class Design:
     @property
     def words(self) -> str:
         """The design in words: '6 fuels, 3 bags of each, 2 burns of each bag'."""
-        sizes = self.fuels, self.bags, self.burns
-        fuels, bags, burns = (plain(n, 0 if n == round(n) else 1) for n in sizes)
+        sizes = {name: getattr(self, name) for name in ("fuels", "bags", "burns")}
+        shown = {name: plain(n, 0 if n == round(n) else 1) for name, n in sizes.items()}
         days = f", days {self.day_ratio:.2g} times" if self.days else ""
-        return (
-            f"{fuels} fuels, {bags} bags of each, {burns} burns of each bag, and bags that vary "
-            f"{self.bag_ratio:.2g} times as much as burns{days}"
-        )
+        return paragraph_of("design", ratio=f"{self.bag_ratio:.2g}", days=days, **shown)
 
 
 def tried(data: ReportData) -> list[Block | None]:
@@ -331,21 +295,15 @@ def tried(data: ReportData) -> list[Block | None]:
     designs = {line["row"]: design for line in lines if (design := read_design(line["row"]))}
     name, near = min(designs.items(), key=lambda row: own.distance(row[1]))
     measured = {line["quantity"]: line for line in lines if line["row"] == name and line["method"] == "best"}
-    trials = int(next(iter(measured.values()))["trials"])
-    laid = f" ({near.days})" if near.days else ""
-    words = (
-        "The method was also tried on simulated trials whose truth was known. Of the designs tried, the nearest to "
-        f"this trial has {near.words}{laid}. This trial has {own.words}, by the fit of its "
-        f"{data.label(data.metrics[0])}."
-    )
-    rows = tuple(
+    nearest = f"{near.words} ({near.days})" if near.days else near.words
+    told = paragraph_of("tried", nearest=nearest, own=own.words, measure=data.label(data.metrics[0]))
+    rows = (
         (row["said"], row["nominal"], *(plain(100 * float(line[name]), 1) for name in ("value", "mc_error")))
-        for row in method_words()["trials"]
+        for row in words()["trials"]
         if (line := measured.get(row["quantity"]))
     )
-    heads = ("What was counted", "nominal, %", "observed, %", "standard error, %")
-    note = f"{plain(trials, 0)} simulated trials of that nearest design, not of this one; intervals at 95 %"
-    return [words, Rows("Simulated trials of the method", heads, rows, note)]
+    trials = plain(int(next(iter(measured.values()))["trials"]), 0)
+    return [told, _rows("tried", rows, trials=trials)]
 
 
 def read_design(name: str) -> Design | None:
@@ -385,12 +343,9 @@ def decided(data: ReportData) -> Rows | None:
     shares: dict[tuple[str, str], list[float]] = defaultdict(list)
     for line in lines:
         shares[line["kind"], line["quantity"]].append(100 * float(line["value"]))
-    rows = tuple(
+    rows = (
         (row["said"], row["nominal"], plain(min(own), 1), plain(max(own), 1), str(len(own)))
-        for row in method_words()["decisions"]
+        for row in words()["decisions"]
         if (own := shares[row["kind"], row["quantity"]])
     )
-    heads = ("What was counted", "nominal, %", "lowest, %", "highest, %", "designs")
-    fewest = min(int(line["trials"]) for line in lines)
-    note = f"at least {plain(fewest, 0)} simulated trials of each design; none of them is this trial"
-    return Rows("Simulated trials of curves and predictions", heads, rows, note)
+    return _rows("decided", rows, trials=plain(min(int(line["trials"]) for line in lines), 0))

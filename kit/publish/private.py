@@ -14,38 +14,12 @@ from typing import Final
 
 from kit.errors import Faults, KitError, did_you_mean
 from kit.publish.provenance import SHEETS, input_paths
+from kit.publish.wording import words
 from kit.schema import COLUMNS
 
 LEFT_OUT: Final = "left out"
-KEYS: Final[Mapping[str, str]] = {
-    "place": "where it was burned",
-    "people": "who burned, scored or paid",
-    "notes": "what was written in free text",
-    "serials": "serial numbers of instruments",
-    "positions": "coordinates, and positions kept in pictures",
-    "shops": "where fuels were bought",
-}
+KEYS: Final[Mapping[str, str]] = words()["names"]["private"]
 """What can be left out of a bundle."""
-
-_TRIAL: Final = {
-    ("trial", "place"): "place",
-    ("trial", "operator"): "people",
-    ("trial", "interests"): "people",
-    ("fuel", "shop"): "shops",
-}
-_COLUMNS: Final = {
-    "operator": "people",
-    "taster": "people",
-    "notes": "notes",
-    "note": "notes",
-    "place": "place",
-    "lat": "positions",
-    "lon": "positions",
-    "latitude": "positions",
-    "longitude": "positions",
-    "gps": "positions",
-    "serial": "serials",
-}
 _TOML_TABLE: Final = re.compile(r"[ \t]*\[\[?[ \t]*([\w-]+)")
 _TOML_LINE: Final = re.compile(
     r"""^([ \t]*)(\w+)([ \t]*=[ \t]*)((?!\"{3})"(?:[^"\\]|\\.)*"|(?!'{3})'[^']*')"""
@@ -229,7 +203,8 @@ def _look_at_settings(content: bytes, name: str, meet: Meet) -> bytes:
         kept = [line for line in lines if not line.lstrip().startswith("#")]
     out = {
         (part, key)
-        for (part, key), told in _TRIAL.items()
+        for place, told in words()["names"]["private_key"].items()
+        for part, key in [place.split(".")]
         for text in _values(lines, part, key)
         if not meet(Told(told, f"{name}, [{part}] {key}", text))
     }
@@ -284,10 +259,8 @@ def _key_of(heading: str, cell: str) -> str:
     if not cell.strip():
         return ""
     plain = heading_key(heading)
-    if plain in _COLUMNS:
-        return _COLUMNS[plain]
     own = plain not in COLUMNS and any(sign.isalpha() for sign in cell)
-    return "notes" if own else ""
+    return str(words()["names"]["private_column"].get(plain, "notes" if own else ""))
 
 
 def _as_sheet(rows: Sequence[Sequence[str]], delimiter: str) -> bytes:

@@ -127,14 +127,15 @@ def refuse_changes(before: tuple[InputFile, ...], after: tuple[InputFile, ...]) 
     """
     faults = Faults()
     happened = {"gone": "gone", "new": "new", "changed": "other content"}
-    for name, change in changes(*({each.name: each.sha256 for each in files} for files in (before, after))):
+    for name, change in changes(map(asdict, before), map(asdict, after)):
         found, expected = f"{happened[change]} since the run began", "the file as it was when the run began"
         faults.refuse(name, found, expected, "Run again once nothing writes to it.")
     faults.settle()
 
 
-def changes(then: Mapping[str, str], now: Mapping[str, str]) -> list[tuple[str, str]]:
-    """Return the files, by hash, that are 'gone', 'new' or 'changed', each with which, in the order of their names."""
+def changes(before: Iterable[Mapping[str, Any]], after: Iterable[Mapping[str, Any]]) -> list[tuple[str, str]]:
+    """Return the files, records of inputs, that are 'gone', 'new' or 'changed', each with which, by name."""
+    then, now = ({each["name"]: each["sha256"] for each in files} for files in (before, after))
     return [
         (name, "gone" if name not in now else "new" if name not in then else "changed")
         for name in sorted({*then, *now})
@@ -196,15 +197,16 @@ _RESTS_ON: Final = ("inputs", "parameters", "environment", "template")
 
 def leaned_on(folder: Path) -> dict[str, bytes]:
     """Return the extracts that a report of a run folder rests on, by their names in a bundle."""
-    found = dict(_lent(folder))
-    name = _text(_trial(folder), "trial", "corrects")
-    earlier = corrected_results(folder, name)
-    if earlier is not None:
-        found[f"reports/{name}/{RESULTS}"] = _written(_of_corrected(earlier))
-    return found
+    from kit.publish.plain import canonical
+
+    extracts = dict(_lent(folder))
+    corrects = _trial(folder).get("trial", {}).get("corrects", "")
+    if earlier := corrected_results(folder, corrects):
+        extracts[f"reports/{corrects}/{RESULTS}"] = _of_corrected(earlier)
+    return {name: canonical(each).encode("utf-8", "surrogateescape") for name, each in extracts.items()}
 
 
-def corrected_results(folder: Path, name: str) -> dict[str, Any] | None:
+def corrected_results(folder: Path, name: object) -> dict[str, Any] | None:
     """Return the results of a report of the folder by its name alone (a path is not followed); None without them.
 
     Raises
@@ -212,13 +214,13 @@ def corrected_results(folder: Path, name: str) -> dict[str, Any] | None:
     KitError
         Where they are not what the kit writes.
     """
-    if not name or Path(name).name != name:
+    if not isinstance(name, str) or not name or Path(name).name != name:
         return None
     path = folder / "reports" / name / RESULTS
     return read_results(path) if path.exists() else None
 
 
-def _trial(folder: Path) -> Mapping[str, Any]:
+def _trial(folder: Path) -> dict[str, dict[str, Any]]:
     """Return the trial file's tables; none where it cannot be read, which the analysis then tells."""
     try:
         content = (folder / "trial.toml").read_bytes()
@@ -228,20 +230,15 @@ def _trial(folder: Path) -> Mapping[str, Any]:
         from kit.trial.decode import decode
         from kit.trial.toml_reader import parse_toml
 
-        return parse_toml(decode(content, "trial.toml")[0], "trial.toml")
+        found = parse_toml(decode(content, "trial.toml")[0], "trial.toml")
+        return {name: table for name, table in found.items() if isinstance(table, dict)}
     except (OSError, KitError):
         return {}
 
 
-def _text(trial: Mapping[str, Any], table: str, key: str) -> str:
-    value = trial.get(table, {}).get(key, "") if isinstance(trial.get(table), dict) else ""
-    return value if isinstance(value, str) else ""
-
-
 def lenders(folder: Path) -> list[Path]:
     """Return the run folders that a trial borrows from; none where the trial file cannot be read."""
-    model = _trial(folder).get("model")
-    names = model.get("borrow_from", []) if isinstance(model, dict) else []
+    names = _trial(folder).get("model", {}).get("borrow_from", [])
     listed = [names] if isinstance(names, str) else names
     if not listed or not isinstance(listed, list) or not all(isinstance(each, str) for each in listed):
         return []
@@ -250,17 +247,14 @@ def lenders(folder: Path) -> list[Path]:
     return lender_folders(folder, listed)
 
 
-def _lent(folder: Path) -> Iterator[tuple[str, bytes]]:
-    found = lenders(folder)
-    if not found:
-        return
-    from kit.trial.run import BORROWED
+def _lent(folder: Path) -> Iterator[tuple[str, dict[str, Any]]]:
+    for place, lender in enumerate(lenders(folder), 1):
+        from kit.trial.run import BORROWED
 
-    for place, lender in enumerate(found, 1):
         with suppress(KitError):
             path, results = newest_results(lender, "metrics")
             name = f"{BORROWED}/{place}/{lender.resolve().name}/reports/{path.parent.name}/{RESULTS}"
-            yield name, _written(_of_lender(results))
+            yield name, _of_lender(results)
 
 
 def _of_lender(results: Mapping[str, Any]) -> dict[str, Any]:
@@ -284,12 +278,6 @@ def _of_corrected(results: Mapping[str, Any]) -> dict[str, Any]:
         "burns": burns,
         **{key: results.get(key, []) for key in COMPARED},
     }
-
-
-def _written(extract: Mapping[str, Any]) -> bytes:
-    from kit.publish.plain import canonical
-
-    return canonical(extract).encode("utf-8", "surrogateescape")
 
 
 def report_date() -> str:

@@ -124,19 +124,10 @@ class Recheck:
 
     def as_record(self) -> dict[str, Any]:
         """Return it as plain data, for JSON."""
-        return {
-            "agrees": self.agrees,
-            "values": self.values,
-            "moved": [asdict(each) for each in self.moved],
-            "files": list(self.files),
-            "changed": list(self.changed),
-            "faults": self.faults,
-            "left_out": list(self.left_out),
-            "files_equal": self.equal,
-            "files_alike": self.alike,
-            "files_drawn_otherwise": self.drawn,
-            "on_its_makers_word": list(self.trusted),
-        }
+        names = {"equal": "files_equal", "alike": "files_alike", "drawn": "files_drawn_otherwise"}
+        names |= {"trusted": "on_its_makers_word"}
+        held = {names.get(key, key): value for key, value in asdict(self).items() if key != "name"}
+        return {"agrees": self.agrees, **held}
 
     def __add__(self, other: Recheck) -> Recheck:
         both = {of.name: getattr(self, of.name) + getattr(other, of.name) for of in fields(self)}
@@ -186,21 +177,19 @@ def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
         there = {name.partition("/")[2] for name in names}
         checked = Recheck(path.name, files=(*_wrong_files(run, there),), left_out=_left_out(run))
         _refuse_lenders_elsewhere(run)
-        reports = [each for each in reports_of(run) if not _is_extract(each)]
+        # what a correction kept of the report that it corrects is an input of that
+        reports = [
+            each for each in reports_of(run) if {path.name for path in each.folder.iterdir()} != {RESULTS}
+        ]
         if not 0 < len(reports) <= _MOST_REPORTS:
-            found, remedy = (
+            found, expected = (
                 f"{len(reports) or 'no'} reports in it",
-                "Ask its maker for the bundle of one report.",
+                f"one report, and at most {_MOST_REPORTS}",
             )
-            raise KitError.refuse(path.name, found, f"one report, and at most {_MOST_REPORTS}", remedy)
+            raise KitError.refuse(path.name, found, expected, "Ask its maker for the bundle of one report.")
         for report in reports:
             checked += _run_again(report, path.name, progress)
         return checked + Recheck(path.name, files=(*_strangers(run, reports, there, checked.left_out),))
-
-
-def _is_extract(report: Report) -> bool:
-    """Return whether it is what a correction kept of the report that it corrects: an input of that."""
-    return {path.name for path in report.folder.iterdir()} == {RESULTS}
 
 
 def _refuse_lenders_elsewhere(run: Path) -> None:
@@ -360,8 +349,7 @@ def _trusted(was: Mapping[str, Any], order: Order) -> tuple[str, ...]:
 
 def _changed_inputs(was: Mapping[str, Any], order: Order) -> list[str]:
     listed = [asdict(each) for each in order.read()]
-    then, now = ({each["name"]: each["sha256"] for each in files} for files in (was["inputs"], listed))
-    happened = changes(then, now)
+    happened = changes(was["inputs"], listed)
     words = {
         "gone": "an input that is missing",
         "new": "an input that the report did not have",

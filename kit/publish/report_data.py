@@ -299,16 +299,13 @@ class ReportData:
     def used(self, metric: str) -> dict[str, tuple[int, int]]:
         """Return for each fuel how many burns and bags have a value of a metric that counts."""
         if metric not in self._used:
-            self._used[metric] = self._counts(metric)
+            rows = self.values_of(metric)
+            self._used[metric] = counts_of(rows[rows["value"].notna() & (rows["status"] != "missing")])
         return self._used[metric]
 
     @cached_property
     def _used(self) -> dict[str, dict[str, tuple[int, int]]]:
         return {}
-
-    def _counts(self, metric: str) -> dict[str, tuple[int, int]]:
-        rows = self.values_of(metric)
-        return counts_of(rows[rows["value"].notna() & (rows["status"] != "missing")])
 
     def noted_bags(self, metric: str, fuel: str, counted: int) -> int:
         """Return how many of the bags that the model counted were noted: blanks are one bag to it, none on a page."""

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import tomllib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
+from importlib import resources
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.metrics import Metric
+from kit.page.html_tables import cols, numbers
 from kit.page.shown_numbers import NBSP, Units, convert, in_each, plain, with_unit
 
 if TYPE_CHECKING:
@@ -23,9 +27,61 @@ TOO_WIDE: Final = 10.0
 """An interval of ratios that spans more than this factor is no finding."""
 
 
-def sentences(*told: str) -> str:
+@cache
+def words() -> dict[str, Any]:
+    """Return the words that reports share: glossary, paragraphs, sources, formulas, those of figures and tables."""
+    return tomllib.loads(resources.files("kit.publish").joinpath("words.toml").read_text("utf-8"))
+
+
+Template = str | Sequence[str | Mapping[str, str]]
+"""A sentence with {parts}, or several; of { if = part, say = …, else = … } one is said where that part holds."""
+
+
+def told_each(template: Template, parts: Mapping[str, object]) -> list[str]:
+    """Return the sentences of a template that are there, their parts filled in."""
+    each = [template] if isinstance(template, str) else template
+    chosen = (
+        one if isinstance(one, str) else one["say"] if parts[one["if"]] else one.get("else", "")
+        for one in each
+    )
+    return list(filter(None, (one.format(**parts) for one in chosen)))
+
+
+def told(template: Template, parts: Mapping[str, object]) -> str:
+    """Return the same as one text."""
+    return " ".join(told_each(template, parts))
+
+
+def called(kind: str, word: str, otherwise: str = "") -> str:
+    """Return what a word of this kind is called, as words.toml has it; else `otherwise`, or the word itself."""
+    return str(words()["names"][kind].get(word, otherwise or word))
+
+
+def paragraph_of(key: str, /, **parts: object) -> str:
+    """Return one of the shared paragraphs with its parts filled in."""
+    return told(words()["paragraphs"][key], parts)
+
+
+def captioned(key: str, /, **parts: object) -> dict[str, Any]:
+    """Return caption, note and columns of a table as they stand in words.toml under table.KEY, {parts} filled in."""
+    own = words()["table"][key]
+    about: dict[str, Any] = {name: told(own.get(name, ""), parts) for name in ("caption", "note")}
+    if "columns" in own:
+        about["columns"] = cols(*map(_columns, own["columns"]))
+    return about
+
+
+def _columns(own: Any) -> Any:
+    """Return columns as `cols` takes them: a name, name and heading, or numbers that share unit and decimals."""
+    if isinstance(own, dict):
+        names = [each if isinstance(each, str) else tuple(each) for each in own["numbers"]]
+        return numbers(*names, **{how: value for how, value in own.items() if how != "numbers"})
+    return own if isinstance(own, str) else tuple(own)
+
+
+def sentences(*those: str) -> str:
     """Return those sentences that are there, one after another."""
-    return " ".join(filter(None, told))
+    return " ".join(filter(None, those))
 
 
 def capital(text: str) -> str:
@@ -61,6 +117,11 @@ def counts(a: str, b: str, burns: tuple[int, int], bags: tuple[int, int]) -> str
 def of_bags(burns: str, bags: int, each: str = "") -> str:
     """Return words for burns with the bags they came from, if bags are noted: 'six burns from three bags'."""
     return f"{burns} from {counted(bags, 'bag')}{each}" if bags else burns
+
+
+def of_each(burns: int, bags: int) -> str:
+    """Return 'six burns of each fuel, three bags each'."""
+    return f"{counted(burns, 'burn')} of each fuel" + (f", {counted(bags, 'bag')} each" if bags else "")
 
 
 def burns_named(burns: Sequence[object], most: int = 10_000) -> str:
@@ -233,6 +294,12 @@ class Amount:
         """The clause of its metric that tells it, with places for a, b, at and amount."""
         phrases = self.spec.phrases
         return phrases.times if self.multiple else phrases.more if self.above else phrases.less
+
+    def said_of(self, a: str, b: str, clause: str = "") -> str:
+        """Return a clause of its metric, else the one that tells it, of two names."""
+        told = clause or self.clause
+        filled = told.format(a=a, b=b, at=threshold(self.spec, self.units), amount=self.size)
+        return possessed(filled, a, b)
 
     @property
     def holds_zero(self) -> bool:

@@ -10,8 +10,8 @@ from kit.errors import disk_faults
 from kit.page.text import Html, element
 from kit.publish.cards import cards
 from kit.publish.claims import all_claims
-from kit.publish.earlier_reports import correction_of
-from kit.publish.figures.export import export
+from kit.publish.compare import correction_of
+from kit.publish.figures.drawing import export
 from kit.publish.plain import as_csv, canonical, columns, plain_value, records
 from kit.publish.provenance import Origin, report_date, trace
 from kit.publish.report_data import report_data

@@ -52,13 +52,17 @@ def moved(row, year, month, rng):
 def timed(folder):
     """Make the history's numbers and page sections of every season below a folder, and print what it took."""
     from kit.history import history_of, newest_reports, open_seasons
-    from kit.publish.seasons import seasons_sections
-    from kit.publish.seasons.history_tables import tables_of
+    from kit.publish import history_report as pages
+    from kit.publish.history_tables import tables_of
 
     begun, worked = time.perf_counter(), time.process_time()
     history = history_of(open_seasons(newest_reports(sorted(Path(folder).iterdir()))))
     tables = tables_of(history)
-    sections = seasons_sections(history, folder, [])
+    topics = (
+        *(pages.answer, pages.control, pages.drift, pages.repeatability, pages.again, pages.fuels),
+        pages.differently,
+    )
+    sections = [topic(history) for topic in topics]
     seconds, wall = time.process_time() - worked, time.perf_counter() - begun
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
     burns = int(tables["seasons"]["burns"].sum())

@@ -10,7 +10,7 @@ from kit.errors import KitError
 from kit.history import history_of, newest_reports, open_seasons
 from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT
 from kit.history.seasons import read_part
-from kit.publish.seasons.history_report import common_place
+from kit.publish.history_report import common_place
 from tests.history.folders import trial, write_folder
 from tests.publish.browser import VIEWS, chromium, faults_of
 from tests.simulate.history import made_season

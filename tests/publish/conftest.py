@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.publish import template as templates
+from kit.publish import notebook as templates
 from tests.publish.stand_in import write_notebook, write_run
 
 DEMO = Path(__file__).parents[2] / "runs" / "hill-school"

@@ -7,7 +7,7 @@ import pytest
 from kit.errors import KitError
 from kit.publish import lab, make_report
 from kit.publish.lab import copy_templates, open_lab
-from kit.publish.template import find_template, parameters_of, read_template, template_folders
+from kit.publish.notebook import find_template, parameters_of, read_template, template_folders
 from tests.publish.stand_in import CELLS, write_notebook
 
 DEMO = Path(__file__).parents[2] / "runs" / "hill-school"

@@ -140,7 +140,7 @@ def whole(tmp_path_factory):
     place = tmp_path_factory.mktemp("whole")
     template = write_notebook(place / "standard.ipynb")
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr("kit.publish.template.template_folders", lambda: [template.parent])
+        patched.setattr("kit.publish.notebook.template_folders", lambda: [template.parent])
         patched.setenv("SOURCE_DATE_EPOCH", "1795953600")
         run = write_run(place / "run")
         page = make_report(run)
@@ -274,7 +274,7 @@ def again(monkeypatch, report):
         return json.loads((report / "results.json").read_text("utf-8"))
 
     monkeypatch.setattr(sys.modules["kit.publish.recheck"], "rerun", rerun)
-    monkeypatch.setattr("kit.publish.template.template_folders", lambda: [report.parents[2]])
+    monkeypatch.setattr("kit.publish.notebook.template_folders", lambda: [report.parents[2]])
 
 
 def test_an_honest_bundle_passes_and_says_what_was_compared(whole, monkeypatch):

@@ -13,7 +13,7 @@ from kit.publish.claims import WITHIN, all_claims, best_claim, claims_of, standi
 from kit.publish.report_data import UNDECIDED, report_data
 from kit.publish.sections.first_screen import answer_sentences
 from kit.publish.sections.pairs import comparisons
-from kit.publish.sections.unusual import influence_words
+from kit.publish.sections.quality import influence_words
 from kit.schema import metric
 from tests.judge.made import burns_table
 from tests.publish_content.made import THREE, analysis

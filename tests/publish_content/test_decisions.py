@@ -5,9 +5,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from kit.publish import sections
-from kit.publish.earlier_reports import earlier_looks
+from kit.publish.compare import earlier_looks
 from kit.publish.report_data import break_even_table, report_data
-from kit.publish.sections.fuels import limits_table, reached_sentences, standard_limits
+from kit.publish.sections.fuels import limits_table, reached_sentences
+from kit.publish.wording import words
 from kit.trial.models import Fuel, Lab
 from tests.publish_content.made import analysis
 from tests.publish_content.pages import read
@@ -47,7 +48,7 @@ def test_limits_stand_beside_figures_with_their_edition_and_no_verdict():
     text = read(limits_table(replace(data, trial=replace(data.trial, fuels=fuels)))).text.replace(
         "\u00a0", " "
     )
-    assert standard_limits()["edition"] in text and "no compliance test" in text
+    assert words()["limits"]["edition"] in text and "no compliance test" in text
     assert "below 8 %" in text and "above 75 %" in text and "below 18 %" in text
     assert "pellet" not in text and "moisture and ash basis unknown" in text
     assert not any(word in text.lower() for word in ("pass", "fail", "exceed"))

@@ -10,11 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import kit.publish.figures.export as exporting
+import kit.publish.figures.drawing as exporting
 from kit.publish import sections
 from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, apart, light_to_dark, short
-from kit.publish.figures.drawing import MOST_MARKS, png_bytes
-from kit.publish.figures.export import export, files_of
+from kit.publish.figures.drawing import MOST_MARKS, export, files_of, png_bytes
 from kit.publish.figures.svg import recoloured, short_path, small_svg
 from kit.publish.sections import section
 from kit.publish.sections.burn_curves import MOST_FLAGS, thin_burns, thin_flags

@@ -16,6 +16,7 @@ from kit.publish.methods_text import (
     Design,
     Formula,
     Rows,
+    block_html,
     block_markdown,
     decided,
     design_of,
@@ -38,8 +39,8 @@ def test_both_forms_say_the_same():
     titles = [words for level, words in page.headings if level == 2]
     assert titles == re.findall(r"^## (.*)$", found.markdown, re.MULTILINE)
     assert titles[0] == "What was measured" and titles[-1] == "How to cite"
-    for chapter in found.chapters:
-        for block in chapter.blocks:
+    for blocks in found.chapters.values():
+        for block in blocks:
             if isinstance(block, str):
                 assert block in page.text
 
@@ -177,7 +178,7 @@ def test_the_wheel_holds_the_tables(tmp_path):
 
 def test_a_formula_is_set_in_both_forms():
     formula = Formula(r"r = 2.8\,s_r", "The limit")
-    assert "<math" in formula.html() and formula.markdown().endswith("$$\nr = 2.8\\,s_r\n$$")
+    assert "<math" in block_html(formula) and block_markdown(formula).endswith("$$\nr = 2.8\\,s_r\n$$")
 
 
 def test_the_appendix_defines_each_measure_of_the_report():

@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 
@@ -12,9 +13,9 @@ from kit.page.text import join
 from kit.publish import sections
 from kit.publish.claims import MOST, all_claims
 from kit.publish.report_data import report_data
-from kit.publish.sections.endmatter import markdown_html
 from kit.publish.sections.first_screen import answer_sentences
-from kit.publish.wording import number_word
+from kit.publish.sections.method import markdown_html
+from kit.publish.wording import number_word, words
 from kit.trial.models import Charge
 from tests.publish_content.made import analysis, folder
 from tests.publish_content.pages import read
@@ -309,3 +310,16 @@ def test_letters_say_that_the_first_fuel_is_a_question_of_its_own():
 
 def test_provenance_names_every_parameter_it_lists():
     assert "spread )" not in text("three", sections.provenance)
+
+
+def test_every_word_that_reports_share_is_said_somewhere():
+    code = "".join(
+        path.read_text("utf-8") for path in (Path(__file__).parents[2] / "kit" / "publish").rglob("*.py")
+    )
+    unused = [
+        f"{kind}.{key}"
+        for kind in ("names", "paragraphs", "table", "figure")
+        for key in words()[kind]
+        if f'"{key}"' not in code and f"'{key}'" not in code
+    ]
+    assert not unused

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import base64
-import io
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import Future
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kit.page.inline_svg import figure
@@ -19,10 +20,14 @@ from kit.publish.figures.canvas import (
     PAGE,
     Frame,
     Look,
+    light_to_dark,
     mark_simulated,
     sign_film,
 )
-from kit.publish.figures.svg import RC, small_svg
+from kit.publish.figures.svg import recoloured, saved, small_svg, turned, with_words
+from kit.publish.plain import as_csv
+from kit.publish.wording import told, words
+from kit.runtime.worker import outcome, running_worker
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -142,14 +147,31 @@ class Drawing:
         return drawn
 
 
+def worded(
+    key: str,
+    of: str,
+    rows: pd.DataFrame,
+    draw: Callable[[Look, Frame], Figure],
+    parts: Mapping[str, object],
+    **more: Any,
+) -> Drawing:
+    """Return a drawing with its words as they stand in words.toml under figure.KEY, their {parts} filled in.
+
+    Parameters
+    ----------
+    of
+        What sets its id apart from other figures of this kind, as a metric does; else ''.
+    """
+    own = words()["figure"][key]
+    title, alt, caption, headline, note = (
+        told(own[name], parts) for name in ("title", "alt", "caption", "headline", "note")
+    )
+    return Drawing(f"{key} {of}".strip(), title, alt, caption, headline, note, rows, draw, **more)
+
+
 def png_bytes(drawn: Figure, look: Look) -> bytes:
     """Return a figure as PNG, the same bytes each time."""
-    import matplotlib
-
-    target = io.BytesIO()
-    with matplotlib.rc_context(dict(RC)):
-        drawn.savefig(target, format="png", facecolor=look.paper, metadata={"Software": None}, **FASTER)
-    return target.getvalue()
+    return saved(drawn, format="png", facecolor=look.paper, metadata={"Software": None}, **FASTER)
 
 
 def _embedded(drawn: Figure, look: Look) -> str:
@@ -183,3 +205,69 @@ def picture(drawn: Figure | Any, *, alt: str, title: str = "", caption: str = ""
     return figure(
         small_svg(whole), alt=alt, title=name[:80], caption=caption or title, key=anchor("picture", name)
     )
+
+
+Say = Callable[[str], None]
+Files = Mapping[str, bytes]
+
+_begun: dict[tuple[int, str], tuple[Drawing, Future[Files]]] = {}
+"""Files that the second process makes, by drawing and date; the drawing is kept so that its id stays its own."""
+
+
+def export(
+    drawings: Iterable[Drawing], folder: str | Path, date: str, progress: Say | None = None
+) -> list[Path]:
+    """Write each drawing's files into a folder and return their paths.
+
+    Of the drawing with id ID these are ID-light.svg, ID-dark.svg, ID-light.png, ID-dark.png, ID-film-light.png,
+    ID-film-dark.png (1920 by 1080) and ID.csv. The same drawings give the same bytes.
+
+    Parameters
+    ----------
+    drawings
+        Those of all sections; an id that comes twice is written once.
+    folder
+        An existing folder.
+    date
+        As it stands in the corner of film pictures, yyyy-mm-dd.
+    progress
+        Told the title of each drawing.
+    """
+    tell = progress or (lambda _: None)
+    chosen = list({drawing.file: drawing for drawing in drawings}.values())
+    begin(chosen, date)
+    written: dict[str, list[Path]] = {}
+    for drawing in reversed(chosen):  # the second process comes from the other end
+        tell(drawing.title)
+        _, future = _begun.pop((id(drawing), date), (drawing, None))
+        files = outcome(future, files_of, (drawing, date))
+        written[drawing.file] = [Path(folder) / name for name in files]
+        for path, content in zip(written[drawing.file], files.values(), strict=True):
+            path.write_bytes(content)
+    return [path for drawing in chosen for path in written[drawing.file]]
+
+
+def begin(drawings: Iterable[Drawing], date: str) -> None:
+    """Have the second process make the files of drawings while others are still to be drawn, if there is one."""
+    beside = running_worker()
+    if beside is None:
+        return
+    for drawing in drawings:
+        if (id(drawing), date) not in _begun:
+            _begun[id(drawing), date] = (drawing, beside.begin(files_of, (drawing, date)))
+
+
+def files_of(drawing: Drawing, date: str) -> Files:
+    """Return the files of one drawing by name."""
+    name = drawing.file
+    svg = with_words(drawing.svg, drawing.title, drawing.said)
+    page, film = drawing.hand_over(), drawing.film(LIGHT_LOOK, date)
+    return {
+        f"{name}-light.svg": svg.encode(),
+        f"{name}-dark.svg": recoloured(svg, light_to_dark()).encode(),
+        f"{name}.csv": as_csv(drawing.rows).encode(),
+        f"{name}-light.png": png_bytes(page, LIGHT_LOOK),
+        f"{name}-dark.png": png_bytes(turned(page, light_to_dark()), DARK_LOOK),
+        f"{name}-film-light.png": png_bytes(film, LIGHT_LOOK),
+        f"{name}-film-dark.png": png_bytes(turned(film, light_to_dark()), DARK_LOOK),
+    }

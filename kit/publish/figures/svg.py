@@ -37,7 +37,7 @@ def small_svg(figure: Figure) -> str:
 
     Its text may have held anything: it is text still, escaped by the writer of the XML.
     """
-    root = ET.fromstring(_saved(figure))
+    root = ET.fromstring(saved(figure, format="svg", metadata={"Date": None, "Creator": None}))
     for child in list(root):
         if child.tag == f"{_SVG}metadata" or child.findall(f"{_SVG}style"):
             root.remove(child)
@@ -55,12 +55,13 @@ def _written(root: ET.Element) -> str:
     return ET.tostring(root, encoding="unicode")
 
 
-def _saved(figure: Figure) -> bytes:
+def saved(figure: Figure, **how: Any) -> bytes:
+    """Return a figure as the bytes of a file, the same each time; arguments as matplotlib's savefig."""
     import matplotlib
 
     target = io.BytesIO()
     with matplotlib.rc_context(dict(RC)):
-        figure.savefig(target, format="svg", metadata={"Date": None, "Creator": None})
+        figure.savefig(target, **how)
     return target.getvalue()
 
 

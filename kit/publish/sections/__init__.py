@@ -1,16 +1,20 @@
 """The topics of a report, one file each; every function takes an analysis and returns a `Section`."""
 
 from kit.publish.sections.burn_curves import curves
-from kit.publish.sections.endmatter import cautions, provenance, provenance_tables, tester_notes
 from kit.publish.sections.first_screen import answer
-from kit.publish.sections.for_cooks import cooks
-from kit.publish.sections.fuels import fuel_tables, fuels
-from kit.publish.sections.how import method, method_tables
+from kit.publish.sections.fuels import cooks, fuel_tables, fuels
+from kit.publish.sections.method import (
+    cautions,
+    method,
+    method_tables,
+    provenance,
+    provenance_tables,
+    tester_notes,
+)
 from kit.publish.sections.pairs import comparison_tables, comparisons
-from kit.publish.sections.quality import data_quality, quality_tables
+from kit.publish.sections.quality import data_quality, odd_burns, odd_tables, quality_tables
 from kit.publish.sections.section import Section
 from kit.publish.sections.two_fuels import two_fuels
-from kit.publish.sections.unusual import odd_burns, odd_tables
 from kit.publish.sections.variation import variation, variation_tables
 
 __all__ = [

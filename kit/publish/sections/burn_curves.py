@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
@@ -22,9 +22,9 @@ from kit.publish.figures.canvas import (
     short,
 )
 from kit.publish.figures.drawing import Drawing
-from kit.publish.report_data import ReportData, counts_of, n_note, pair_rows, report_data
-from kit.publish.sections.section import Section, section
-from kit.publish.wording import APART, counts, listed, plural, sentences
+from kit.publish.report_data import ReportData, counts_of, n_note, pair_rows
+from kit.publish.sections.section import figure_of, topic
+from kit.publish.wording import APART, called, counts, listed, paragraph_of, plural
 from kit.schema import usable
 
 if TYPE_CHECKING:
@@ -42,25 +42,16 @@ MOST_FLAGS: Final = 24
 MOST_PANELS: Final = 12
 MOST_CHOICES: Final = 12
 DASHES: Final = ("solid", "dashed", "dotted", "dash and dot")
-TIME_ZERO: Final = {
-    "lit": "minutes since lighting",
-    "tipped": "minutes since tipping in",
-    "lid on": "minutes since the lid went on",
-}
 
 
-def curves(analysis: Any) -> Section:
+@topic("curves", "Curves of every burn")
+def curves(data: ReportData) -> list[object]:
     """Return the curves of every burn, flagged readings visible, with means and simultaneous bands."""
-    data = report_data(analysis)
     if not len(data.table("readings")):
-        return section("curves", "Curves", ["No readings: the values came from the burn sheet alone."])
+        return ["No readings: the values came from the burn sheet alone."]
     others = sorted(set(data.table("readings")["probe"]) - {main_probe(data)})
-    told = "Look first at the spread between burns of one fuel: every error bar below is built on it."
-    if data.singles:
-        told = "One curve per fuel: how far another burn of it would lie from this one is not known."
-    if others:
-        told += f" Other probes in the logs, not drawn: {', '.join(others)}."
-    return section("curves", "Curves of every burn", [told, panels_drawing(data)])
+    told = paragraph_of("burn_curves", singles=data.singles, others=", ".join(others))
+    return [told, panels_drawing(data)]
 
 
 def main_probe(data: ReportData) -> str:
@@ -142,7 +133,7 @@ def lines_of(data: ReportData, cast: Cast) -> Lines:
     thresholds = tuple(float(data.shown(level, "°C")) for level in data.trial.thresholds)
     drawn = means.assign(temp=means["mean"]) if len(means.dropna(subset=["mean"])) else burns
     end = fire_end(drawn, min(thresholds, default=float("inf")))
-    x, y = Axis(TIME_ZERO[data.trial.time_zero]), Axis(data.unit("°C"), data.second_scale("°C"))
+    x, y = Axis(called("minutes", data.trial.time_zero)), Axis(data.unit("°C"), data.second_scale("°C"))
     return Lines(burns, means, flags, x, y, end, thresholds, {fuel: n[fuel] for fuel in ids if fuel in n})
 
 
@@ -162,45 +153,33 @@ def overlay_drawing(data: ReportData) -> Drawing | None:
         return None
     cast, lines = data.cast, lines_of(data, data.cast)
     kinds = list(dict.fromkeys((player.kind, player.kind_place) for player in cast if player.kind))
-    each = (
-        "The one burn of each fuel" if data.singles else f"Mean curve of each fuel ({data.n_words(lines.n)})"
-    )
     choices = [(f"fuel-{player.place + 1}", short(player.name, 30)) for player in cast]
     choices, dashes = choices if len(cast) <= MOST_CHOICES else [], ""
     if len(kinds) > 1:
-        dashes = f"Lines: {', '.join(f'{DASHES[place % 4]} for {plural(kind)}' for kind, place in kinds)}."
+        dashes = ", ".join(f"{DASHES[place % 4]} for {plural(kind)}" for kind, place in kinds)
         choices += [(f"kind-{place + 1}", f"{plural(kind)} alone") for kind, place in kinds]
-    return Drawing(
-        id="overlay",
-        title="Curves of all fuels" if data.singles else "Mean curves of all fuels",
-        alt=_alt(data, cast, lines),
-        caption=sentences(
-            f"{each}{_at(data)}, marked and named at its peak.",
-            dashes,
-            _band_words(data) if lines.banded else "",
-            "The axis ends with the fire, not with the log.",
-        ),
-        headline="One burn of each fuel" if data.singles else "Mean temperature of each fuel",
-        note=f"{f'band: {data.percent}; ' if lines.banded else ''}{n_note(list(lines.n.values()))}",
-        data=_data(lines, burns=data.singles),
-        draw=partial(overlay, lines, cast),
-        simulated=data.simulated,
-        choices=tuple(choices) if len(cast) > 2 else (),
-    )
+    drawn, draw = _data(lines, burns=data.singles), partial(overlay, lines, cast)
+    made = figure_of(data, "overlay", "", drawn, draw, dashes=dashes, **_parts(data, cast, lines))
+    return replace(made, choices=tuple(choices) if len(cast) > 2 else ())
 
 
-def _band_words(data: ReportData) -> str:
-    return (
-        f"Shaded: {data.percent} band for the whole mean curve at once; the mean of all burns one could make with "
-        f"{'bags' if data.bags else 'fuels'} like these lies inside it throughout."
-    )
-
-
-def _at(data: ReportData) -> str:
+def _parts(data: ReportData, cast: Cast, lines: Lines) -> dict[str, object]:
+    """Return the parts that words of curves share: what is drawn, of how many burns, at which probe."""
     probe = main_probe(data)
     declared = data.trial.find_probe(probe)
     place = declared.place if declared and declared.place else f"probe {probe}" if probe else ""
-    return f", {place}" if place else ""
+    return {
+        "alt": _alt(data, cast, lines),
+        "at": f", {place}" if place else "",
+        "band": _band_words(data) if lines.banded else "",
+        "burned": data.n_words(lines.n),
+        "n": n_note(list(lines.n.values())),
+        "singles": data.singles,
+    }
+
+
+def _band_words(data: ReportData) -> str:
+    return paragraph_of("band", percent=data.percent, of="bags" if data.bags else "fuels")
 
 
 def _data(lines: Lines, difference: pd.DataFrame | None = None, burns: bool = True) -> pd.DataFrame:
@@ -240,79 +219,54 @@ def panels_drawing(data: ReportData) -> Drawing:
     """Return the drawing of every burn, a panel per fuel, with means and bands."""
     drawn = Cast(data.cast.players[:MOST_PANELS])
     lines, all_drawn = lines_of(data, drawn), len(drawn) == len(data.cast)
-    means = len(lines.means) and not data.singles
-    some = f"Drawn are the first {len(drawn)} of {len(data.cast)} fuels; the data file holds all of them."
-    crosses = "Crosses: flagged readings; those beyond the axis stand at its edge, blank ones at its foot."
-    return Drawing(
-        id="curves",
-        title="Temperature over time, every burn",
-        alt=_alt(data, drawn, lines),
-        caption=sentences(
-            f"Thin lines: every burn ({data.n_words(lines.n)}){_at(data)}, drawn from each stretch's lowest to its "
-            "highest reading.",
-            "Thick line: the mean over burns." if means else "",
-            _band_words(data) if lines.banded else "",
-            "Dotted: the thresholds of the trial file." if lines.thresholds else "",
-            crosses if len(lines.flags) else "",
-            "" if all_drawn else some,
-        ),
-        headline="Every burn, fuel by fuel",
-        note=f"{f'line: mean; band: {data.percent}; ' if lines.banded else ''}{n_note(list(lines.n.values()))}",
-        data=_data(lines if all_drawn else lines_of(data, data.cast)),
-        draw=partial(panels, lines, drawn),
-        simulated=data.simulated,
-    )
+    return figure_of(
+        data, "curves", "",
+        _data(lines if all_drawn else lines_of(data, data.cast)),
+        partial(panels, lines, drawn),
+        means=len(lines.means) and not data.singles,
+        thresholds=lines.thresholds,
+        flags=len(lines.flags),
+        some=not all_drawn,
+        drawn=len(drawn),
+        all=len(data.cast),
+        **_parts(data, drawn, lines),
+    )  # fmt: skip
 
 
 def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
     """Return every burn of two fuels and, on the same axis of time, their difference; None without readings."""
     if not len(data.table("readings")):
         return None
-    cast = data.cast.only((a, b))
+    cast, unit = data.cast.only((a, b)), data.unit("°C", difference=True)
     lines, (table, spans) = lines_of(data, cast), difference_table(data, a, b)
-    name_a, name_b = data.name(a), data.name(b)
-    banded = bool(table["band_low"].notna().any())
+    names = data.name(a), data.name(b)
     (burns_a, bags_a), (burns_b, bags_b) = (lines.n.get(fuel, (0, 0)) for fuel in (a, b))
-    of = counts(name_a, name_b, (burns_a, burns_b), (bags_a, bags_b))
-    told = [f"Above: thin lines every burn, thick lines the means ({of}){_at(data)}."]
-    if data.singles:
-        told = [f"Above: the one burn of each fuel{_at(data)}."]
-    told += [_band_words(data)] if banded else []
-    alt = _alt(data, cast, lines)
+    banded = bool(table["band_low"].notna().any())
+    parts = _parts(data, cast, lines) | dict(zip("ab", names, strict=True))
+    parts |= {"difference": len(table), "minute": "", "most": "", "unit": unit}
     if len(table):
-        told.append(f"Below: mean of {name_a} minus mean of {name_b}. {_shades(data, table, {a, b})}")
-        told += [spans_words(spans, name_a, name_b)] if banded else []
-        most = table.loc[table["difference"].abs().idxmax()]
-        alt += (
-            f" {name_a} minus {name_b} is largest at {plain(most['minutes'], 0)} minutes with "
-            f"{plain(most['difference'], 0)} {data.unit('°C', difference=True)}."
-        )
-    minus = f"{short(name_a, 14)} minus\n{short(name_b, 14)}, {data.unit('°C', difference=True)}"
-    axis = Axis(minus, data.second_scale("°C", difference=True))
-    return Drawing(
-        id=f"over time {a} {b}",
-        title=f"{name_a} and {name_b} over time",
-        alt=alt,
-        caption=" ".join(told),
-        headline=f"{short(name_a.split()[0], 16)} minus {short(name_b.split()[0], 16)}",
-        note=f"band: {data.percent}, whole curve" if banded else "no band",
-        data=_data(lines, table),
-        draw=partial(two_over_time, lines, table, spans, axis, cast),
-        simulated=data.simulated,
-    )
+        top = table.loc[table["difference"].abs().idxmax()]
+        parts |= {"minute": plain(top["minutes"], 0), "most": plain(top["difference"], 0)}
+    parts |= {
+        "of": counts(*names, (burns_a, burns_b), (bags_a, bags_b)),
+        "banded": banded,
+        "band": _band_words(data) if banded else "",
+        "spans": spans_words(spans, *names) if banded else "",
+        "why_none": "" if banded or not len(table) else _why_no_band(data, {a, b}),
+        "headline": " minus ".join(short(name.split()[0], 16) for name in names),
+    }
+    minus = " minus\n".join(short(name, 14) for name in names)
+    axis = Axis(f"{minus}, {unit}", data.second_scale("°C", difference=True))
+    draw = partial(two_over_time, lines, table, spans, axis, cast)
+    return figure_of(data, "over time", f"{a} {b}", _data(lines, table), draw, **parts)
 
 
-def _shades(data: ReportData, table: pd.DataFrame, fuels: set[str]) -> str:
-    if table["band_low"].notna().any():
-        return (
-            f"Wide shade: {data.percent} band for the whole curve at once; narrow shade: {data.percent} interval "
-            "of each moment alone. Heavy line at the foot: where the wide band excludes zero."
-        )
+def _why_no_band(data: ReportData, fuels: set[str]) -> str:
+    if data.these_bags:
+        return "nothing here says how far bags differ"
     judged = data.table("comparisons")
     own = judged[judged["a"].isin(fuels) & judged["b"].isin(fuels)]
-    why = APART if "cannot be separated" in set(own["verdict"]) else "there are too few bags to judge by"
-    why = "nothing here says how far bags differ" if data.these_bags else why
-    return f"No band is shown: {why}, so from when to when they differ cannot be told."
+    return APART if "cannot be separated" in set(own["verdict"]) else "there are too few bags to judge by"
 
 
 def difference_table(data: ReportData, a: str, b: str) -> tuple[pd.DataFrame, list[tuple[float, float]]]:

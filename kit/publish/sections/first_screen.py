@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from typing import Any
 
 from kit.page.html_tables import Col, Kind, cols, numbers, table
 from kit.page.shown_numbers import convert, plain, quantity
@@ -19,29 +19,42 @@ from kit.publish.claims import (
     standing_of,
     value_claim,
 )
-from kit.publish.earlier_reports import earlier_looks
+from kit.publish.compare import earlier_looks
 from kit.publish.figures.canvas import Cast
-from kit.publish.report_data import ReportData, cost_metric, prices_per_kg, report_data
+from kit.publish.report_data import ReportData, cost_metric, prices_per_kg
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
-from kit.publish.sections.how import BASIS
-from kit.publish.sections.section import APPENDIX, Section, heading, label, paragraph, section
-from kit.publish.wording import APART, burns_named, capital, counted, estimate, listed, number_word
-
-LETTERS: Final = (
-    "Fuels that share a letter are not distinguishable; a fuel without one differs from every other. Which fuel is "
-    "first is a question of its own, asked in one direction: it can be settled where two fuels share a letter."
+from kit.publish.sections.section import (
+    APPENDIX,
+    heading,
+    label,
+    paragraph,
+    topic,
+)
+from kit.publish.wording import (
+    APART,
+    burns_named,
+    called,
+    capital,
+    captioned,
+    counted,
+    estimate,
+    listed,
+    number_word,
+    paragraph_of,
 )
 
 
-def answer(analysis: Any) -> Section:
+@topic("answer", "What was asked, and the answer")
+def answer(data: ReportData) -> list[object]:
     """Return what was asked, who can be best, all fuels' curves, a row per fuel, and fuels two by two."""
-    data = report_data(analysis)
     told = answer_sentences(data)
     two_by_two = [each for each in told if isinstance(each, Claim) and each.kind == "pair"]
     first = [each for each in told if each not in two_by_two]
-    asked = data.trial.question or _question(data)
-    parts = [
+    measures = listed(list(map(data.label, data.primary))) or "the burns"
+    of = f" of {listed([player.name for player in data.cast])}" if len(data.cast) > 1 else ""
+    asked = data.trial.question or paragraph_of("asked", measures=measures, of=of)
+    return [
         warnings(data),
         paragraph(element("strong", "Asked: "), asked, " ", _burned(data), kind="asked"),
         [_said(each) for each in first or two_by_two],
@@ -50,7 +63,6 @@ def answer(analysis: Any) -> Section:
         [heading("Two by two", "two-by-two"), *map(_said, two_by_two)] if first and two_by_two else None,
         label(_key(data)) if any(claim.interval for claim in claims_of(data)) else None,
     ]
-    return section("answer", "What was asked, and the answer", parts)
 
 
 def _said(each: Claim | str) -> Html:
@@ -60,22 +72,11 @@ def _said(each: Claim | str) -> Html:
 def answer_sentences(data: ReportData) -> list[Claim | str]:
     """Return the answer: which fuels can be best, the better value, settled differences, how many are not settled."""
     if data.interim:
-        return [
-            "Verdicts are given when all planned burns are done, since looking early and often finds differences that "
-            "are not there."
-        ]
+        return [paragraph_of("no_verdict_yet")]
     if data.bare and len(data.cast) < 2:
-        return [
-            "The fuel was burned once, so nothing here has an error bar; a second bag and a second burn would begin to "
-            "show what repeats."
-        ]
+        return [paragraph_of("burned_once")]
     if data.bare:
-        return [
-            "Each fuel was burned once, so nothing here has an error bar: a difference between two fuels cannot be "
-            "told from a difference between two burns of one fuel, and no fuel is put before another.",
-            "What would supply error bars: a second bag and a second burn of each fuel, or an earlier folder of your "
-            "own with repeats, named under borrow_from in the trial file.",
-        ]
+        return [paragraph_of("each_burned_once"), paragraph_of("error_bars_from")]
     pairs = [claim for claim in claims_of(data) if claim.primary] or list(claims_of(data))
     if not pairs:
         return ["Only one fuel was burned, so there is nothing to compare; its values stand below."]
@@ -101,13 +102,13 @@ def answer_sentences(data: ReportData) -> list[Claim | str]:
 def _count(pairs: Sequence[Claim]) -> str:
     settled = sum(claim.settled for claim in pairs)
     left, comparisons = len(pairs) - settled, counted(len(pairs), "comparison")
+    told = f"Of {comparisons} of primary measures {number_word(settled)} {'is' if settled == 1 else 'are'} settled"
+    told += f" and {number_word(left)} not"
     if not settled:
-        return f"None of the {comparisons} of primary measures is settled; see 'Comparisons'."
-    if not left:
-        return f"All {comparisons} of primary measures are settled; see 'Comparisons'."
-    are = "is" if settled == 1 else "are"
-    told = f"{number_word(settled)} {are} settled and {number_word(left)} not"
-    return f"Of {comparisons} of primary measures {told}; see 'Comparisons'."
+        told = f"None of the {comparisons} of primary measures is settled"
+    elif not left:
+        told = f"All {comparisons} of primary measures are settled"
+    return f"{told}; see 'Comparisons'."
 
 
 def finding_html(claim: Claim, figure: str = "") -> Html:
@@ -124,26 +125,13 @@ def finding_html(claim: Claim, figure: str = "") -> Html:
 
 def _key(data: ReportData) -> str:
     several = int(data.table("comparisons").groupby("metric").size().max()) > 1
-    over = " They allow for all comparisons of one measure being made at once." if several else ""
     counts, of = ("burns and bags", "these bags") if data.bags else ("burns", "these burns")
     holds_for = listed([data.here, of, *(["these days"] if data.days else [])])
     prior = data.table("prior")
     folders = list(dict.fromkeys(map(str, prior.loc[prior["used"].fillna(False).astype(bool), "folder"])))
-    earlier = (
-        f" They also rest on the spread found in {listed(folders)}; see 'Earlier folders' in the appendix."
-    )
-    return (
-        f"After ± and in brackets behind a value: its {data.percent} interval. After each colon of a comparison: the "
-        f"{data.percent} interval, the differences compatible with these burns.{over}"
-        f"{earlier if folders and not data.singles else ''} Counts are of {counts}, never of readings. The answer "
-        f"holds for {holds_for}."
-    )
-
-
-def _question(data: ReportData) -> str:
-    labels = listed(list(map(data.label, data.primary))) or "the burns"
-    of = f" of {listed([player.name for player in data.cast])}" if len(data.cast) > 1 else ""
-    return f"how {labels}{of} compare (the trial file asks nothing in words)."
+    earlier = "" if data.singles else listed(folders)
+    parts = {"several": several, "earlier": earlier, "counts": counts, "holds_for": holds_for}
+    return paragraph_of("key", percent=data.percent, **parts)
 
 
 def _burned(data: ReportData) -> str:
@@ -154,7 +142,7 @@ def _burned(data: ReportData) -> str:
         capital(", ".join(n if data.bags else n[::2])) + data.on_days,
         compared if data.setting else "",
         f"Cooker: {trial.cooker}" if trial.cooker else "",
-        f"Charges of {BASIS[trial.charge.by]}" if trial.charge.model_fields_set else "",
+        f"Charges of {called('basis', trial.charge.by)}" if trial.charge.model_fields_set else "",
         f"Control fuel: {data.name(data.control)}" if data.control else "",
     ]
     return ". ".join(filter(None, parts)) + "."
@@ -164,28 +152,18 @@ def warnings(data: ReportData) -> list[Html]:
     """Return what must be known before anything is read: simulated, interim, single burns, one bag, earlier looks."""
     told = []
     if data.simulated:
-        told.append("Simulated: no fuel was burned for this report; every reading comes from a computer.")
+        told.append(paragraph_of("simulated"))
     if data.interim:
         told.append(f"Interim: {data.done} of {data.planned} burns. No verdicts are given yet.")
     if data.bare:
-        told.append(
-            "Single burns: no fuel was burned twice. This report can show what was seen; it cannot say which fuel is "
-            "hotter, longer or steadier, nor by how much, nor what another bag would do."
-        )
+        told.append(paragraph_of("bare"))
     elif data.borrowed:
         folders = data.trial.model.borrow_from
         named = "all folders measured alike" if isinstance(folders, str) else listed(list(map(str, folders)))
-        told.append(
-            f"Single burns: every error bar here rests on repeatability borrowed from {named or 'elsewhere'}, not on "
-            "these burns."
-        )
+        told.append(paragraph_of("borrowed", folders=named or "elsewhere"))
     if data.these_bags and not (data.bare or data.interim):
         few = "One bag of each fuel" if data.bags else "Bags are not noted"
-        told.append(
-            f"{few}: a difference between two fuels cannot be told from a difference between two bags, so every "
-            f"verdict is for {data.these_bags} alone, and nothing is said of the next bag. A second bag of each fuel, "
-            "noted in the burn sheet, would let these burns speak of the fuels."
-        )
+        told.append(paragraph_of("these_bags", few=few, these_bags=data.these_bags))
     uncounted = [
         f"{data.label(str(metric))} {burns_named(rows['burn'], most=6)} ({why})"
         for (metric, why), rows in data.table("uncounted").groupby(["metric", "why"], sort=False)
@@ -202,13 +180,11 @@ def _looks(data: ReportData) -> str:
         return ""
     again = "Burns were added beyond the plan"
     if looks:
-        reports = capital(counted(looks, "earlier report"))
-        again = f"{reports} of this folder looked at other states of these data"
+        again = (
+            f"{capital(counted(looks, 'earlier report'))} of this folder looked at other states of these data"
+        )
         again += f"; extended after looking by {counted(beyond, 'burn')} beyond the plan" if beyond else ""
-    if len(data.trial.plan.stages) > 1 and not beyond:
-        return f"{again}. The looks were planned, and the intervals are wider for it."
-    more = "finds differences that are not there more often than the intervals say"
-    return f"{again}. Looking again after adding burns {more}."
+    return paragraph_of("looks", again=again, planned=len(data.trial.plan.stages) > 1 and not beyond)
 
 
 def overview_table(data: ReportData) -> Html:
@@ -231,11 +207,8 @@ def overview_table(data: ReportData) -> Html:
         add("type", [player.kind for player in cast], kind="text")
     for metric in dict.fromkeys([*data.primary, *([cost] if cost else [])]):
         if metric == cost and prices:
-            add(
-                "Price",
-                [_price(data, prices.get(player.id)) for player in cast],
-                unit=data.units.heading("/kg"),
-            )
+            paid = [_price(data, prices.get(player.id)) for player in cast]
+            add("Price", paid, unit=data.units.heading("/kg"))
         title, unit = capital(data.label(metric)), data.units.heading(data.spec(metric).unit)
         add(metric, _cells(data, metric, cast), title, unit)
         if metric in data.primary and (letters := _letters(data, metric, cast)):
@@ -244,15 +217,14 @@ def overview_table(data: ReportData) -> Html:
     noted = any(bags for _, bags in n)
     made["n"] = [f"{burns}, {bags or '–'}" if noted else burns for burns, bags in n]
     columns += numbers(("n", "burns, bags" if noted else "burns"))
-    note = "Values of single burns, without error bars, in the order of the trial file."
-    if not len(data.table("means")):
-        note = "Lowest and highest value of the burns: with one fuel no model is fitted, so there is no error bar."
-    elif not data.bare:
-        note = f"Means; ± half of the {data.percent} interval, or in brackets the interval, each fuel for itself."
-        note += f" In the order of {data.label(first)}." if cast != data.cast else ""
-        note += f" {LETTERS}" if any(name.startswith("letters ") for name in made) else ""
-    frame = pd.DataFrame(made, dtype=object)
-    return table(frame, "Fuel by fuel, in one table", columns, units=data.units, note=note)
+    key = "overview_bare" if data.bare else "overview"
+    about = captioned(
+        key if len(data.table("means")) else "overview_of_one",
+        percent=data.percent,
+        order=data.label(first) if cast != data.cast else "",
+        letters=any(name.startswith("letters ") for name in made),
+    )
+    return table(pd.DataFrame(made, dtype=object), columns=columns, units=data.units, **about)
 
 
 def _key_of(player: Any) -> Html:

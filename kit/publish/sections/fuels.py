@@ -1,27 +1,47 @@
-"""Fuel by fuel: values with error bars, bags and burns visible, in order where one may be shown; conditions, price."""
+"""Fuel by fuel: values with error bars, order where one may be shown, conditions, price, scores; fuels for cooks."""
 
 from __future__ import annotations
 
 import math
-import tomllib
-from functools import cache, partial
-from importlib import resources
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.page.html_tables import Col, cols, numbers, table
-from kit.page.shown_numbers import plain
+from kit.page.shown_numbers import convert, duration, plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas, size_of
 from kit.publish.figures.drawing import Drawing
-from kit.publish.report_data import ReportData, n_note, price_metric, report_data
-from kit.publish.sections.for_cooks import scores_html, scores_sentences
-from kit.publish.sections.section import Section, bullets, heading, rows_table, section, to_appendix
-from kit.publish.wording import burns_named, capital, listed, places, range_words, row_places, sentences
+from kit.publish.report_data import ReportData, n_note, price_metric
+from kit.publish.sections.section import (
+    bullets,
+    figure_of,
+    heading,
+    label,
+    rows_table,
+    to_appendix,
+    topic,
+)
+from kit.publish.wording import (
+    burns_named,
+    called,
+    capital,
+    captioned,
+    counted,
+    listed,
+    paragraph_of,
+    places,
+    range_words,
+    row_places,
+    with_unit_after,
+    words,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+    from kit.trial.models import Cook
 
 KEPT: Final = ("exact", "at least", "at most")
 CONDITIONS: Final = (
@@ -34,33 +54,28 @@ CONDITIONS: Final = (
 """What stands beside a fuel's burns where it was recorded; ash is the metric's mean."""
 
 
-def fuels(analysis: Any) -> Section:
+@topic("fuels", "Fuel by fuel")
+def fuels(data: ReportData) -> list[object]:
     """Return each fuel's values with error bars, bags and burns inside, and what was burned under which conditions."""
-    data = report_data(analysis)
-    told = "Error bars here are each fuel's own; whether two fuels differ is judged under 'Comparisons'."
-    if data.bare:
-        told = "Every fuel was burned once: its value stands alone, without an error bar."
-    elif data.interim:
-        told = "Error bars are each fuel's own; whether two fuels differ is judged once all planned burns are done."
-    parts = [
-        told,
+    told = "fuels_bare" if data.bare else "fuels_interim" if data.interim else "fuels_judged"
+    return [
+        paragraph_of(told),
         [values_drawing(data, metric) for metric in data.primary if data.has_values(metric)],
         bounds_sentences(data),
         scores_sentences(data),
         conditions_table(data),
         to_appendix("Every measure of every fuel, what people scored and what is declared", "fuels-tables"),
     ]
-    return section("fuels", "Fuel by fuel", parts)
 
 
-def fuel_tables(analysis: Any) -> Section:
+@topic("fuels-tables", "Fuel by fuel: every measure", "appendix")
+def fuel_tables(data: ReportData) -> list[object]:
     """Return for the appendix every measure fuel by fuel, what was never reached, scores, declared facts and limits."""
-    data = report_data(analysis)
     price = price_metric(data)
     drawn = [metric for metric in (price, "ash") if metric in data.metrics and metric not in data.primary]
     if price.startswith("cost:"):  # what the better value rests on, wherever else it is drawn
         drawn.insert(0, price)
-    parts = [
+    return [
         [means_table(data, metric) for metric in data.metrics],
         [values_drawing(data, metric) for metric in dict.fromkeys(drawn) if data.has_values(metric)],
         reached_table(data),
@@ -69,7 +84,6 @@ def fuel_tables(analysis: Any) -> Section:
         declared_table(data),
         limits_table(data),
     ]
-    return section("fuels-tables", "Fuel by fuel: every measure", parts, "appendix")
 
 
 def means_table(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Html | None:
@@ -82,32 +96,22 @@ def means_table(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Ht
     noted = [used[fuel][1] or math.nan if fuel in used else math.nan for fuel in rows["fuel"]]
     value = "value" if data.bare else "geometric mean" if spec.scale == "log" else "mean"
     limits = () if data.bare else ("low", "high")
-    columns = cols(
-        "name",
-        numbers(("mean", value), *limits, unit=spec.unit, decimals=row_places(rows)),
-        numbers("n", "bags"),
-    )
-    note = "" if data.bare else f"From and to: {data.percent} interval of each mean, each fuel for itself."
-    return rows_table(data, rows.assign(bags=noted), capital(data.label(metric)), columns, note=note)
-
-
-KNOWN_AS: Final = {
-    "at least": "known only as 'at least': {measures}",
-    "at most": "known only as 'at most': {measures}",
-    "never": "burned out without reaching the temperature: no {measures}",
-}
+    values = numbers(("mean", value), *limits, unit=spec.unit, decimals=row_places(rows))
+    columns = cols("name", values, numbers("n", "bags"))
+    label = capital(data.label(metric))
+    return rows_table(data, "means", rows.assign(bags=noted), columns, measure=label, bare=data.bare)
 
 
 def bounds_sentences(data: ReportData) -> list[Html | None]:
     """Return which values are bounds, and which temperatures were never reached, fuel by fuel."""
     grouped: dict[tuple[str, str, str], list[str]] = {}
     rows = data.table("metrics")
-    rows = rows[rows["metric"].isin(data.primary) & rows["status"].isin(KNOWN_AS)]
+    rows = rows[rows["metric"].isin(data.primary) & rows["status"].isin(words()["names"]["bound"])]
     for (metric, fuel, status), own in rows.groupby(["metric", "fuel", "status"], sort=False):
         key = str(fuel), str(status), burns_named(own["burn"])
         grouped.setdefault(key, []).append(data.label(str(metric)))
     told = [
-        f"{capital(data.name(fuel))}, {burns}: {KNOWN_AS[status].format(measures=listed(labels))}."
+        f"{capital(data.name(fuel))}, {burns}: {called('bound', status).format(measures=listed(labels))}."
         for (fuel, status, burns), labels in grouped.items()
     ]
     told += reached_sentences(data)
@@ -142,12 +146,7 @@ def reached_table(data: ReportData) -> Html | None:
     rows = data.in_order(data.table("reached"))
     rows = rows[rows["metric"].isin(set(rows.loc[rows["reached"] < rows["n"], "metric"]))]
     rows = rows.assign(at=[data.label(metric).removeprefix("time to ") for metric in rows["metric"]])
-    columns = cols("name", numbers("reached", ("n", "of burns")), numbers("share", "low", "high", share=True))
-    note = (
-        f"From and to: exact {data.percent} interval. Times to a temperature are compared only between fuels whose "
-        "burns all reached it: never is not the same as later."
-    )
-    return rows_table(data, rows, "Burns that reached a temperature", columns, note=note, group="at")
+    return rows_table(data, "reached", rows, group="at")
 
 
 def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html:
@@ -167,14 +166,8 @@ def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html:
         rows.append(row | {"ash": float(ash.get(player.id, math.nan))})
     made = pd.DataFrame(rows)
     recorded = [col for col in CONDITIONS if made[col.name].notna().any()]
-    what = (
-        "As noted for the one burn of each fuel."
-        if data.singles
-        else "Means over the burns that are compared."
-    )
-    note = f"{what} Fuels burned under unlike conditions are hard to compare."
     columns = cols("name", numbers("burns", "bags", "days"), recorded)
-    return table(made, "Burns and their conditions", columns, units=data.units, note=note)
+    return table(made, columns=columns, units=data.units, **captioned("conditions", singles=data.singles))
 
 
 def declared_table(data: ReportData) -> Html | None:
@@ -184,17 +177,16 @@ def declared_table(data: ReportData) -> Html | None:
     fuels = [fuel for fuel in data.trial.fuels if fuel.id in {player.id for player in data.cast}]
     if not fuels:
         return None
-    wanted = [
-        *cols(("kind", "type"), "brand", "wood", "additives", "hazards"),
-        *numbers(("price", "price per bag"), unit=data.trial.currency, decimals=2),
-        Col("price_date", "of"),
-        Col("shop"),
-        *numbers(("bag_kg", "bag"), unit="kg", decimals=1),
-        Col("obtained"),
-        *numbers("moisture", ("ash", "ash, laboratory"), unit="%", decimals=1),
-        *numbers(("fixed_carbon", "fixed carbon"), unit="%", decimals=1),
-        Col("method", "laboratory method"),
-    ]
+    wanted = cols(
+        *(("kind", "type"), "brand", "wood", "additives", "hazards"),
+        numbers(("price", "price per bag"), unit=data.trial.currency, decimals=2),
+        *(("price_date", "of"), "shop"),
+        numbers(("bag_kg", "bag"), unit="kg", decimals=1),
+        "obtained",
+        numbers("moisture", ("ash", "ash, laboratory"), unit="%", decimals=1),
+        numbers(("fixed_carbon", "fixed carbon"), unit="%", decimals=1),
+        ("method", "laboratory method"),
+    )
     rows = [
         {col.name: getattr(fuel, col.name, getattr(fuel.lab, col.name, None)) for col in wanted}
         | {"name": fuel.label, "price_date": str(fuel.price_date or ""), "hazards": ", ".join(fuel.hazards)}
@@ -202,10 +194,7 @@ def declared_table(data: ReportData) -> Html | None:
     ]
     frame = pd.DataFrame(rows)
     kept = [col for col in wanted if frame[col.name].replace("", None).notna().any()]
-    note = (
-        "As declared in the trial file. Ash from a laboratory's furnace and ash from the cooker's pan differ."
-    )
-    return table(frame, "What is declared of the fuels", cols("name", kept), units=data.units, note=note)
+    return table(frame, columns=cols("name", kept), units=data.units, **captioned("declared"))
 
 
 LIMITED: Final = (
@@ -215,30 +204,22 @@ LIMITED: Final = (
 )
 
 
-@cache
-def standard_limits() -> dict[str, Any]:
-    """Return the packaged limits of a standard, with their edition."""
-    return tomllib.loads(resources.files("kit.publish").joinpath("limits.toml").read_text("utf-8"))
-
-
 def limits_table(data: ReportData) -> Html | None:
     """Return laboratory figures beside the limits for the fuel's kind, or None where no figure is declared."""
     import pandas as pd
 
     rows = []
     for fuel in data.trial.fuels:
-        kind = next((each for each in standard_limits()["kind"] if each["name"] in fuel.kind.lower()), None)
-        for name, words, key, side in LIMITED if kind else ():
+        kind = next((each for each in words()["limits"]["kind"] if each["name"] in fuel.kind.lower()), None)
+        for name, figure, key, side in LIMITED if kind else ():
             if getattr(fuel.lab, name) is not None and kind is not None:
                 method = fuel.lab.method or "not stated: moisture and ash basis unknown"
                 limit = f"{side} {kind[key]}\u00a0%"
-                rows.append((fuel.label, words, getattr(fuel.lab, name), limit, method))
+                rows.append((fuel.label, figure, getattr(fuel.lab, name), limit, method))
     if not rows:
         return None
     made = pd.DataFrame(rows, columns=["name", "figure", "value", "limit", "method"])
-    columns = cols("name", "figure", numbers(("value", "declared"), unit="%", decimals=1), "limit", "method")
-    note = f"{standard_limits()['edition']}. For information; this is no compliance test."
-    return table(made, "Laboratory figures beside a standard's limits", columns, note=note)
+    return table(made, units=data.units, **captioned("limits", edition=words()["limits"]["edition"]))
 
 
 def ordered_cast(data: ReportData, metric: str) -> Cast | None:
@@ -279,41 +260,26 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
     means = means.assign(**{end: data.shown(means[end], unit) for end in ("mean", "low", "high")})
     joined = data.brackets(metric, cast) if order else []
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in ids}
-    bars = bool(means["low"].notna().any())
-    several = "burns; those on one line are of one bag" if data.bags and not data.singles else "burns"
     why_none = "too few values are known exactly for a mean"
     if data.singles:
         why_none = "without repeated burns there is no error bar"
     elif len(data.cast) < 2:
         why_none = "with one fuel no model is fitted"
-    bounds, brackets = "", ""
-    if (burns["status"] != "exact").any():
-        bounds = "Triangles: burns of which only a lower (▸) or an upper (◂) bound is known."
-    if any(joined):
-        brackets = (
-            f"Brackets at the right join fuels that the comparisons, all taken together at {data.percent}, cannot "
-            "distinguish: within a bracket the order may be chance."
-        )
-    label = capital(data.label(metric))
-    words = f"{label}, one row per fuel. {_alt(data, means, burns, unit, cast)}"
-    return Drawing(
-        id=" ".join(["values", metric, *only]),
-        title=f"{label}, fuel by fuel",
-        alt=f"{words} {order_words(data, metric) if order else ''}".strip(),
-        caption=sentences(
-            f"Small grey dots: {several} ({data.n_words(used)}).",
-            f"Large mark and bar: mean with its {data.percent} interval, each fuel for itself."
-            if bars
-            else f"No bars: {why_none}.",
-            bounds,
-            brackets,
-        ),
-        headline=label,
-        note=f"{f'bar: {data.percent} interval; ' if bars else ''}{n_note(list(used.values()))}",
-        data=_values_data(burns, means, dict(zip(ids, map(" ".join, joined), strict=False))),
-        draw=partial(fuel_values, burns, means, cast, data.axis(metric), joined),
-        simulated=data.simulated,
-    )
+    return figure_of(
+        data, "values", " ".join([metric, *only]),
+        _values_data(burns, means, dict(zip(ids, map(" ".join, joined), strict=False))),
+        partial(fuel_values, burns, means, cast, data.axis(metric), joined),
+        measure=capital(data.label(metric)),
+        values=_alt(data, means, burns, unit, cast),
+        order=order_words(data, metric) if order else "",
+        in_bags=data.bags and not data.singles,
+        bars=bool(means["low"].notna().any()),
+        why_none=why_none,
+        bounds=(burns["status"] != "exact").any(),
+        brackets=any(joined),
+        burned=data.n_words(used),
+        n=n_note(list(used.values())),
+    )  # fmt: skip
 
 
 def _values_data(burns: pd.DataFrame, means: pd.DataFrame, brackets: dict[str, str]) -> pd.DataFrame:
@@ -402,3 +368,98 @@ def _brackets(axes: Axes, joined: list[list[str]], numbers: list[str], look: Loo
         axes.plot([x, x], [rows[0] - 0.16, rows[-1] - 0.16], **style)
         for row in rows:
             axes.plot([x - 0.3 * step, x], [row - 0.16] * 2, **style)
+
+
+@topic("cooks", "Which fuel for which cook")
+def cooks(data: ReportData) -> list[object]:
+    """Return for each cook what was found at that cook's setting, or what the burns can and cannot tell."""
+    wanted = [m for m in data.metrics if m.partition(":")[0] == "time_above" and data.has_values(m)]
+    above = f"{listed(list(map(data.label, wanted)))} (in the first table or the appendix)"
+    told = paragraph_of("cooks", found=above if wanted else "peak and curve alone")
+    if not data.trial.cooks:
+        return [f"The trial file names no cook, so no fuel is fitted to one. {told}"]
+    found = data.table("cooks").dropna(subset=["value"])
+    parts: list[object] = []
+    silent = []
+    for place, cook in enumerate(data.trial.cooks, 1):
+        own = found[found["cook"] == cook.name]
+        if not len(own):
+            silent.append(f"{cook.name} ({_held(data, cook)})")
+            continue
+        needs = f"Needs {_held(data, cook)}: a temperature of the cooker, not of the food."
+        parts += [heading(cook.name, f"cook-{place}"), needs, *_one(data, own)]
+    if silent:
+        parts.append(f"No burn was run at a setting for {listed(silent, 'or')}.")
+    return [*parts, told]
+
+
+def _held(data: ReportData, cook: Cook) -> str:
+    ends = []
+    for us in data.units.systems():
+        low, high = (plain(convert(value, "°C", us), 0) for value in (cook.low, cook.high))
+        ends.append(f"{low} to {high}\u00a0{'°F' if us else '°C'}")
+    return ", ".join(ends) + (f" for {duration(60 * cook.hours)}" if cook.hours else "")
+
+
+def _one(data: ReportData, rows: pd.DataFrame) -> list[Html | str | None]:
+    notes = dict.fromkeys(text for text in rows["note"].fillna("") if text)
+    valued = data.in_order(rows)
+    order = list(dict.fromkeys(valued["quantity"]))
+    valued = valued.sort_values("quantity", key=lambda names: names.map(order.index), kind="stable")
+    whole = (valued[["value", "low", "high"]].astype(float) % 1 == 0).all(axis=1)
+    found = row_places(valued)
+    decimals = found and [0 if is_whole else each for is_whole, each in zip(whole, found, strict=True)]
+    what = [with_unit_after(capital(row.quantity), row.unit) for row in valued.itertuples(index=False)]
+    columns = cols("name", "setting", numbers("value", "low", "high", decimals=decimals), numbers("n"))
+    return [rows_table(data, "cook", valued.assign(what=what), columns, group="what"), *notes]
+
+
+def scores_sentences(data: ReportData) -> list[Html | None]:
+    """Return what is settled of the scores, and how many comparisons are not; nothing where nobody scored."""
+    rows = data.table("scores")
+    if not len(rows):
+        return []
+    told = [line for name in dict.fromkeys(rows["attribute"]) for line in _pairs_told(str(name), data)]
+    n, tasters = int(rows["scores"].sum()), counted(int(rows["tasters"].max()), "taster")
+    stand = label(f"{n} scores by {tasters}; the tables stand in the appendix.")
+    return [heading("What people scored", "scored"), bullets(told), stand]
+
+
+def _pairs_told(attribute: str, data: ReportData) -> list[str]:
+    pairs = data.table("score_pairs")
+    pairs = pairs[pairs["attribute"] == attribute]
+    told = []
+    for row in pairs[pairs["verdict"] == "different"].itertuples(index=False):
+        low, high = sorted((abs(100 * row.low), abs(100 * row.high)))
+        higher, more = ("higher", "more") if row.difference > 0 else ("lower", "less")
+        told.append(
+            f"{capital(attribute)}: {data.name(row.a)} was scored {higher} than {data.name(row.b)}, its chance to lie "
+            f"above the others being {abs(100 * row.difference):.0f} percentage points {more} "
+            f"({low:.0f} to {high:.0f})."
+        )
+    rest = len(pairs) - len(told)
+    if rest:
+        other = counted(rest, "other comparison" if told else "comparison")
+        told.append(f"{capital(attribute)}: {other} {'is' if rest == 1 else 'are'} not settled.")
+    return told
+
+
+def scores_html(data: ReportData) -> list[Html | str | None]:
+    """Return the scores of each attribute with their intervals and n; nothing where nobody scored."""
+    rows, pairs = data.in_order(data.table("scores")), data.table("score_pairs")
+    if not len(rows):
+        return []
+    pairs = pairs.assign(**{name: 100 * pairs[name].astype(float) for name in ("difference", "low", "high")})
+    parts: list[Html | str | None] = [heading("What people scored", "scores"), paragraph_of("scored")]
+    for attribute, own in rows.groupby("attribute", sort=False):
+        tasters = counted(int(own["tasters"].max()), "taster")
+        parts.append(rows_table(data, "scores", own, attribute=attribute, tasters=tasters))
+        against = pairs[pairs["attribute"] == attribute]
+        parts.append(rows_table(data, "score_pairs", against, attribute=attribute))
+    of = {"one taster, one burn": "of one taster's scores of one burn"}
+    spreads = (
+        f"{capital(row.attribute)}: standard deviation {of.get(row.source, row.source)} {row.sd:.1f} ({row.low:.1f} to "
+        f"{row.high:.1f}), on the scale as scored."
+        for row in data.table("tasters").itertuples(index=False)
+    )
+    return [*parts, bullets(spreads)]

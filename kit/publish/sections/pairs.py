@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,31 +13,33 @@ from kit.page.text import Html
 from kit.publish.claims import claim_id, claims_of, overall_sentence, ranked_claims
 from kit.publish.figures.canvas import Axis, Frame, Look, RowLayout, bar, room_for, rows_canvas, short, word
 from kit.publish.figures.drawing import Drawing
-from kit.publish.report_data import UNDECIDED, ReportData, break_even_table, n_note, report_data
+from kit.publish.report_data import UNDECIDED, ReportData, break_even_table, n_note
 from kit.publish.sections.section import (
-    Section,
     bullets,
+    figure_of,
     heading,
     label,
     paragraph,
     rows_table,
-    section,
     to_appendix,
+    topic,
 )
 from kit.publish.wording import (
     TOO_WIDE,
     Amount,
     amount_of,
+    called,
     capital,
     counted,
     in_degrees,
     is_degrees,
     listed,
     number_word,
+    of_each,
+    paragraph_of,
     places,
     plural,
     row_places,
-    sentences,
     threshold,
     with_unit_after,
 )
@@ -45,19 +48,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-BRIEF: Final = {
-    "different, by more than the margin": "beyond the margin",
-    "different, size not settled": "size not settled",
-    "different, but too little to matter": "too little to matter",
-    "the same within the margin": "same within the margin",
-}
-"""Verdicts as they stand at the edge of a figure; the others stand as they are."""
-FAMILIES: Final = {
-    "tukey": "for {all} comparisons of this measure at once (Tukey)",
-    "dunnett": "for {all} comparisons with the control fuel at once (Dunnett)",
-    "holm": "for {all} comparisons of this measure at once (Holm)",
-    "none": "for each comparison alone, not adjusted",
-}
 FARTHEST: Final = 100 * (TOO_WIDE - 1)
 """Per cent above which a limit is shown as more than ten times."""
 MOST_ROWS: Final = 30
@@ -65,27 +55,21 @@ MOST_ROWS: Final = 30
 MOST_ON_FILM: Final = 8
 
 
-def comparisons(analysis: Any) -> Section:
+@topic("comparisons", "Comparisons")
+def comparisons(data: ReportData) -> list[object]:
     """Return the comparisons of primary measures with verdicts; kinds against kinds; the price verdict."""
-    data = report_data(analysis)
-    if data.interim or data.bare or not len(data.table("comparisons")):
-        told = "Only one fuel was burned: nothing to compare."
-        if data.interim:
-            told = (
-                "This report is interim: comparisons and verdicts are made once all planned burns are done."
-            )
-        elif data.bare and len(data.cast) > 1:
-            told = "Nothing was burned twice: no difference here can be told from chance, so none is given."
-        return section("comparisons", "Comparisons", [told])
+    if data.interim:
+        return [paragraph_of("no_comparisons_yet")]
+    if data.bare and len(data.cast) > 1:
+        return [paragraph_of("no_comparisons_of_singles")]
+    if data.bare or not len(data.table("comparisons")):
+        return ["Only one fuel was burned: nothing to compare."]
     compared = _compared(data)
     main = [metric for metric in compared if metric in data.primary] or compared[:1]
     margins = [f"{data.label(metric)} {words}" for metric in main if (words := data.margin_words(metric))]
-    declared = f"Declared beforehand as the smallest difference that matters: {listed(margins)}."
-    none = "No smallest difference that matters was declared, so no two fuels are ever called equal here."
-    about = f"A verdict rests on the whole interval, not on whether a number looks small.{about_words(data)}"
     what = "Every comparison of every measure, with each one alone and its p value"
-    parts = [
-        f"{about} {declared if margins else none}",
+    return [
+        paragraph_of("comparisons", about=about_words(data), margins=listed(margins)),
         bullets(sentence for metric in main if (sentence := overall_sentence(data, metric))),
         [pairs_drawing(data, metric) for metric in main],
         further_html(data, most=3),
@@ -93,24 +77,22 @@ def comparisons(analysis: Any) -> Section:
         price_html(data, break_even_drawing(data), most=3),
         to_appendix(what, "comparison-tables"),
     ]
-    return section("comparisons", "Comparisons", parts)
 
 
-def comparison_tables(analysis: Any) -> Section:
+@topic("comparison-tables", "Comparisons: every measure", "appendix")
+def comparison_tables(data: ReportData) -> list[object]:
     """Return for the appendix the comparisons of every measure, who can be best, and what would settle the rest."""
-    data = report_data(analysis)
     compared = [] if data.interim or data.bare else _compared(data)
     why_not = data.analysis.why_not.items()
     told = [f"{capital(data.label(metric))}: {why}." for metric, why in why_not if metric in data.metrics]
-    parts = [
+    return [
         "A row per comparison, measure by measure." if compared else "No comparison was made.",
         [pairs_html(data, metric) for metric in compared],
-        [overall_table(data), best_table(data)] if compared else None,
-        prior_table(data),
+        [rows_table(data, "overall", data.table("overall")), best_table(data)] if compared else None,
+        rows_table(data, "prior", data.table("prior"), group="label"),
         [further_html(data, most=10_000), price_html(data, None, most=10_000)] if compared else None,
         [heading("Measures that could not be compared", "not-compared"), bullets(told)] if told else None,
     ]
-    return section("comparison-tables", "Comparisons: every measure", parts, "appendix")
 
 
 def _compared(data: ReportData) -> list[str]:
@@ -119,7 +101,7 @@ def _compared(data: ReportData) -> list[str]:
 
 def about_words(data: ReportData) -> str:
     """Return what verdicts are about, where it is no product; else ''."""
-    return f" Every verdict is for {data.these_bags} alone." if data.these_bags else ""
+    return f"Every verdict is for {data.these_bags} alone." if data.these_bags else ""
 
 
 def family_words(data: ReportData, metric: str) -> str:
@@ -129,7 +111,7 @@ def family_words(data: ReportData, metric: str) -> str:
     if size <= 1:
         return "for this one comparison"
     together = "both" if size == 2 else f"all {number_word(size)}"
-    return FAMILIES.get(str(rows["multiplicity"].iloc[0]), FAMILIES["none"]).format(all=together)
+    return called("family", str(rows["multiplicity"].iloc[0]), called("family", "none")).format(all=together)
 
 
 def pairs_table(data: ReportData, metric: str) -> pd.DataFrame:
@@ -179,9 +161,10 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
     rows = pairs_table(data, metric)
     if not len(rows):
         return None
-    log = data.spec(metric).scale == "log"
+    log, family = data.spec(metric).scale == "log", family_words(data, metric)
+    adjusted = "alone" not in family and "this one" not in family
     digits = row_places(rows) or [1] * len(rows)
-    names: tuple[str, ...] = ("value", "low", "high", "low_alone", "high_alone")
+    names = ("value", "low", "high", *(("low_alone", "high_alone") if adjusted else ()))
     made = rows.assign(
         **{
             name: [_told_end(*each, log) for each in zip(rows[name].astype(float), digits, strict=True)]
@@ -189,18 +172,6 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
         },
         burns=[f"{a}, {b}" for a, b in zip(rows["n_a"], rows["n_b"], strict=True)],
         bags=[f"{a}, {b}" if a or b else "" for a, b in zip(rows["bags_a"], rows["bags_b"], strict=True)],
-    )
-    what = "first over second, as per cent more or less" if log else "first minus second"
-    family = family_words(data, metric)
-    beside, adjusted = (
-        f"; alone: {data.percent} interval of that comparison alone",
-        ", adjusted like the interval",
-    )
-    if "alone" in family or "this one" in family:
-        names, beside, adjusted = names[:3], "", ""
-    note = (
-        f"Difference: {what}. From and to: {data.percent} interval {family}{beside}. Burns and bags: of the first, of "
-        f"the second. p: probability of a difference this large if there were none{adjusted}.{about_words(data)}"
     )
     difference = ("value", with_unit_after("difference", data.difference_unit(metric)))
     columns = cols(
@@ -210,20 +181,13 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
         "verdict",
         numbers("burns", "bags"),
     )
-    return rows_table(data, made, f"{capital(data.label(metric))}: comparisons", columns, note=note)
+    parts: dict[str, Any] = {"log": log, "family": family, "adjusted": adjusted, "about": about_words(data)}
+    return rows_table(data, "comparisons", made, columns, of=capital(data.label(metric)), **parts)
 
 
 def _told_end(end: float, digits: int, log: bool) -> float | str:
     """Return an end as the table shows it: beyond a factor of ten it is said so alone."""
     return f"more than {TOO_WIDE:.0f} times" if log and end > FARTHEST else round(end, digits)
-
-
-def overall_table(data: ReportData) -> Html | None:
-    """Return for each measure the test of whether the fuels differ at all."""
-    df = numbers(("df1", "degrees of freedom"), ("df2", "and"), decimals=1)
-    columns = cols("label", numbers(("f", "F"), decimals=2), df, numbers("p", decimals=3), ("method", "by"))
-    note = "p: probability of differences this large between any of the fuels if there were none."
-    return rows_table(data, data.table("overall"), "Do the fuels differ at all?", columns, note=note)
 
 
 def best_table(data: ReportData) -> Html | None:
@@ -235,24 +199,7 @@ def best_table(data: ReportData) -> Html | None:
         what=[with_unit_after(capital(data.label(m)), data.difference_unit(m)) for m in rows["metric"]],
         **{name: end.astype(float).where(~log, 100 * (end.astype(float) - 1)) for name, end in ends.items()},
     )
-    limits = numbers(("value", "against the best other"), "low", "high", decimals=1)
-    columns = cols("name", ("can_be_best", "can be best"), limits)
-    note = (
-        f"All statements of one measure hold together at {data.percent} (Hsu's comparisons with the best). A fuel that "
-        "cannot be best falls short of the best by the amounts shown."
-    )
-    return rows_table(data, made, "Which fuels can be the best", columns, note=note, group="what")
-
-
-def prior_table(data: ReportData) -> Html | None:
-    """Return which earlier folders entered the intervals, with what weight, and whether they agree."""
-    weight = numbers(("power", "weight"), decimals=2)
-    conflict = numbers(("p_conflict", "p of equal spread"), decimals=3)
-    columns = cols(
-        ("folder", "Folder"), numbers("burns", "bags"), weight, conflict, ("used", "entered"), "note"
-    )
-    note = "A folder whose spread disagrees (p below 0.05) is left out."
-    return rows_table(data, data.table("prior"), "Earlier folders", columns, note=note, group="label")
+    return rows_table(data, "best", made, group="what")
 
 
 def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
@@ -266,47 +213,36 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
     ids = (claim_id(metric, a, b) for a, b in zip(rows["a"], rows["b"], strict=True))
     rows = rows.assign(
         rank=[order.get(each, len(order)) for each in ids],
-        brief=[BRIEF.get(verdict, verdict) for verdict in rows["verdict"]],
+        brief=[called("brief_verdict", verdict) for verdict in rows["verdict"]],
     )
-    ends = ""
-    if spec.scale == "log" and (rows["high"] > FARTHEST).any():
-        rows, ends = rows.assign(high=rows["high"].clip(upper=FARTHEST)), "Bars end at ten times."
+    beyond = spec.scale == "log" and (rows["high"] > FARTHEST).any()
+    rows = rows.assign(high=rows["high"].clip(upper=FARTHEST)) if beyond else rows
     margin = margin_zone(data, metric, rows)
     name = with_unit_after(f"difference in {words}", data.difference_unit(metric))
     axis = Axis(name, data.second_scale(spec.unit, difference=True))
     drawn = rows if len(rows) <= MOST_ROWS else rows.sort_values("rank", kind="stable").head(MOST_ROWS)
     n = list({pair for claim in own for pair in zip(claim.n, claim.bags, strict=True)})
-    told = [claim for claim in claims_of(data) if claim.metric == metric]
     only = own[0] if len(own) == 1 else None
-    each, some = "Burns and bags of each fuel: see the table in the appendix", ""
-    if len(n) == 1:
-        burns, bags = n[0]
-        of_bags = f", {counted(bags, 'bag')} each" if bags else ""
-        each = f"{capital(counted(burns, 'burn'))} of each fuel{of_bags}"
-    if len(drawn) < len(own):
-        which = "the first" if len(drawn) == MOST_ROWS else "those with limits"
-        some = f"Drawn: {number_word(len(drawn))} of {number_word(len(own))} pairs, {which}."
-    return Drawing(
-        id=f"comparisons {metric}",
-        title=f"Comparisons: {words}",
-        alt=f"{capital(words)}: differences between fuels. " + " ".join(claim.sentence for claim in told),
-        caption=sentences(
-            f"Dot and bar: difference and its {data.percent} interval, {family_words(data, metric)}: verdicts are read "
-            "from it. Filled dot: settled; open dot: not settled.",
-            "Shaded zone: differences too small to matter, as declared beforehand."
-            if margin
-            else "No margin was declared, so it is not said whether a difference matters.",
-            some,
-            f"{each}.",
-            ends,
-        ),
+    made = figure_of(
+        data, "comparisons", metric,
+        rows.drop(columns=["place", "short_label", "rank", "brief"]),
+        partial(differences, drawn, axis, (spec.phrases.smaller, spec.phrases.larger), margin),
+        measure=words,
+        start=capital(words),
+        claims=" ".join(claim.sentence for claim in claims_of(data) if claim.metric == metric),
+        family=family_words(data, metric),
+        margin=margin,
+        some=len(drawn) < len(own),
+        drawn=number_word(len(drawn)),
+        all=number_word(len(own)),
+        which="the first" if len(drawn) == MOST_ROWS else "those with limits",
+        alike=len(n) == 1,
+        burned=capital(of_each(*n[0])) if n else "",
+        beyond=beyond,
         headline=only.caption if only else f"Differences in {words}{on_film(rows)}",
-        note=f"bar: {data.percent} interval" + (f"; {n_note(n * 2)}" if len(n) == 1 else ""),
-        data=rows.drop(columns=["place", "short_label", "rank", "brief"]),
-        draw=partial(differences, drawn, axis, (spec.phrases.smaller, spec.phrases.larger), margin),
-        claim=only.id if only else "",
-        simulated=data.simulated,
-    )
+        n=n_note(n * 2),
+    )  # fmt: skip
+    return replace(made, claim=only.id if only else "")
 
 
 def on_film(rows: pd.DataFrame) -> str:
@@ -367,11 +303,8 @@ def further_html(data: ReportData, most: int) -> list[Html | None]:
         told.append(f"{capital(counted(more, 'other open comparison'))} would take more.")
     if never := len(rows) - len(can):
         told.append(f"For {counted(never, 'open comparison')} no affordable number of burns would settle it.")
-    note = (
-        "Enough bags for a chance of 80 % of a settled verdict if the true difference and spread are as estimated "
-        "(upper 80 % limits of the spread). Bags, burns, fuel and hours are those of the two fuels together."
-    )
-    return [heading("How many more burns would settle it", "further"), bullets(told), label(note)]
+    title = "How many more burns would settle it"
+    return [heading(title, "further"), bullets(told), label(paragraph_of("further"))]
 
 
 def _needed(row: Any, data: ReportData) -> str:
@@ -396,27 +329,22 @@ def kinds_html(data: ReportData) -> list[Html]:
     if not len(rows):
         return []
     names = dict.fromkeys(kind for row in rows.itertuples(index=False) for kind in (row.a, row.b))
-    note = (
-        "'The fuels tested' says how these fuels differ; 'types in general' would hold for other fuels of "
-        "the type and needs at least three of each."
-    )
     against = f"{capital(' against '.join(map(plural, names)))} (types compared)"
     told = [paragraph(kind_sentence(row, data)) for row in rows.itertuples(index=False)]
-    return [heading(against if len(names) == 2 else "Types compared", "kinds"), *told, label(note)]
+    title = against if len(names) == 2 else "Types compared"
+    return [heading(title, "kinds"), *told, label(paragraph_of("types"))]
 
 
 def kind_sentence(row: Any, data: ReportData) -> str:
     """Return one comparison of kinds in a sentence, with the spread within a kind beside the gap."""
-    spec = data.spec(row.metric)
-    amount = amount_of(row, spec, data.units)
-    a, scope = plural(row.a), capital(str(row.scope)).replace("Kinds", "Types")
-    names = {"a": a, "b": plural(row.b), "at": threshold(spec, data.units), "amount": amount.size}
+    amount = amount_of(row, data.spec(row.metric), data.units)
+    a, b, scope = plural(row.a), plural(row.b), capital(str(row.scope)).replace("Kinds", "Types")
     n = f"{counted(int(row.fuels_a), 'fuel')} and {number_word(int(row.fuels_b))}"
     if row.verdict in UNDECIDED or not amount.known:
         reach = f": the burns are compatible with {amount.reach} for {a}" if amount.known else ""
-        question = spec.phrases.question.format(**names)
+        question = amount.said_of(a, b, amount.spec.phrases.question)
         return f"{scope}: we cannot yet say whether {question}{reach}; {n}."
-    return f"{scope}: {amount.clause.format(**names)}: {amount.interval}; {n}{_within(row, data)}."
+    return f"{scope}: {amount.said_of(a, b)}: {amount.interval}; {n}{_within(row, data)}."
 
 
 def _within(row: Any, data: ReportData) -> str:
@@ -442,13 +370,7 @@ def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Htm
     picked = [*settled, *(text for text in told if text not in settled)][:most]
     if more := len(told) - len(picked):
         picked.append(f"{capital(counted(more, 'other pair'))}: see the figure and the appendix.")
-    basis = (
-        "From the time above the temperature, charges being of equal mass; fuel left over is not credited."
-    )
-    if str(rows["metric"].iloc[0]).startswith("cost"):
-        basis = (
-            "From the cost of an hour above the temperature, fuel left over credited as the trial file says."
-        )
+    basis = paragraph_of("break_even", cost=str(rows["metric"].iloc[0]).startswith("cost"))
     return [heading("Price", "break-even-price"), drawing, bullets(picked), label(basis)]
 
 
@@ -457,32 +379,34 @@ def _no_price(data: ReportData) -> list[Html | Drawing | None]:
     timed = data.table("comparisons")["metric"].astype(str).str.startswith("time_above:").any()
     if data.interim or not timed or data.trial.charge.model_fields_set:
         return []
-    wanted = 'No break-even price: the trial file does not say that charges were of equal mass ([charge] by = "mass").'
-    return [heading("Price", "break-even-price"), label(wanted)]
+    return [heading("Price", "break-even-price"), label(paragraph_of("no_price"))]
 
 
 def price_sentence(row: Any, data: ReportData) -> str:
     """Return who is the better value at the prices paid, by how much, and up to what price ratio that holds."""
     digits = max(1, min(2, places(row.low, row.high)))
-    a, b = data.name(row.a), data.name(row.b)
-    high = "more than 10" if row.high > TOO_WIDE else plain(row.high, digits)
-    limits = f"{plain(row.low, digits)} to {high}"
-    paid = f"; paid: {plain(row.paid, 2)} times" if row.paid == row.paid else ""
-    times = f"{plain(row.value, digits)} times that of {b} ({limits}){paid}"
-    even = f"{a}: better value while its price per kg is below {times}"
-    if row.cost != row.cost:
-        return f"{capital(even)}."
-    if row.verdict in UNDECIDED or row.cost_low <= 1 <= row.cost_high:
-        return f"{capital(a)} or {b}: which is the better value at the prices paid is not settled. {capital(even)}."
-    of = f", of {data.these_bags}" if data.these_bags else ""
-    at = threshold(data.spec(row.metric), data.units)
-    amount = Amount(row.cost, row.cost_low, row.cost_high, math.nan, data.spec(row.metric), data.units)
-    size = f"{amount.size} as much with {a} as with {b}"
+    a, b, spec = data.name(row.a), data.name(row.b), data.spec(row.metric)
+    amount = Amount(row.cost, row.cost_low, row.cost_high, math.nan, spec, data.units)
+    known = row.cost == row.cost
+    undecided = known and (row.verdict in UNDECIDED or row.cost_low <= 1 <= row.cost_high)
+    size = f"as much with {a} as with {b}"
     if not amount.multiple:
-        size = f"{amount.size} {'less' if row.cost < 1 else 'more'} with {a} than with {b}"
-    return (
-        f"Better value at the prices paid{of}: {a if row.cost < 1 else b}. An hour above {at} cost {size} "
-        f"({amount.interval}). {capital(even)}."
+        size = f"{'less' if row.cost < 1 else 'more'} with {a} than with {b}"
+    return paragraph_of(
+        "price",
+        settled=known and not undecided,
+        open=undecided,
+        of=f", of {data.these_bags}" if data.these_bags else "",
+        cheaper=a if row.cost < 1 else b,
+        at=threshold(spec, data.units),
+        size=f"{amount.size} {size}" if known else "",
+        interval=amount.interval if known else "",
+        start=capital(a),
+        b=b,
+        even=plain(row.value, digits),
+        low=plain(row.low, digits),
+        high="more than 10" if row.high > TOO_WIDE else plain(row.high, digits),
+        paid=f"; paid: {plain(row.paid, 2)} times" if row.paid == row.paid else "",
     )
 
 
@@ -492,28 +416,15 @@ def break_even_drawing(data: ReportData) -> Drawing | None:
     if not len(rows):
         return None
     rows = rows.assign(**labelled_pairs(data, rows, "÷"))
-    told = "; ".join(
+    ratios = "; ".join(
         f"{row.label}: {plain(row.value, 2)}, interval {plain(row.low, 2)} to {plain(row.high, 2)}"
         for row in rows.itertuples(index=False)
     )
     metric = str(rows["metric"].iloc[0])
-    used = list(data.used(metric).values())
-    paid = " Diamond: the ratio of the prices paid." if rows["paid"].notna().any() else ""
-    return Drawing(
-        id="break-even",
-        title="Break-even price",
-        alt=f"Up to what price ratio the first fuel is the better value. {told}.",
-        caption=(
-            "Dot and bar: the price per kilogram of the first fuel over that of the second at which both give an hour "
-            f"of heat for the same money, with its {data.percent} interval {family_words(data, metric)} "
-            f"({n_note(used)}). Below it the first fuel is the better value.{paid} Good in any currency."
-        ),
-        headline=f"Worth how many times the price?{on_film(rows)}",
-        note=f"bar: {data.percent} interval; {n_note(used)}",
-        data=rows.drop(columns=["place", "short_label"]),
-        draw=partial(break_even, rows.head(MOST_ROWS), Axis("price per kilogram, first over second")),
-        simulated=data.simulated,
-    )
+    draw = partial(break_even, rows.head(MOST_ROWS), Axis("price per kilogram, first over second"))
+    parts = {"family": family_words(data, metric), "paid": rows["paid"].notna().any(), "film": on_film(rows)}
+    parts |= {"ratios": ratios, "n": n_note(list(data.used(metric).values()))}
+    return figure_of(data, "break-even", "", rows.drop(columns=["place", "short_label"]), draw, **parts)
 
 
 def break_even(rows: pd.DataFrame, axis: Axis, look: Look, frame: Frame) -> Figure:

@@ -1,40 +1,45 @@
-"""What was flagged, left out or cut short, what deviates from the plan, what a correction changed."""
+"""What was flagged, left out or cut short, what deviates from the plan; unusual burns and what hangs on one burn."""
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.page.html_tables import Col, cols, numbers, table
+from kit.judge.odd_burns import NO_ANSWER
+from kit.page.html_tables import Col, cols, table
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
-from kit.publish.earlier_reports import correction_of
-from kit.publish.report_data import ReportData, report_data
+from kit.publish.compare import correction_of
+from kit.publish.figures.canvas import Axis, Cast, Frame, Look, canvas, fewer_ticks, name_axis, short, word
+from kit.publish.figures.drawing import Drawing
+from kit.publish.report_data import ReportData
 from kit.publish.sections.section import (
-    Section,
     bullets,
+    figure_of,
     folded,
     heading,
     paragraph,
     rows_table,
-    section,
     to_appendix,
+    topic,
 )
-from kit.publish.wording import burns_named, capital, counted
+from kit.publish.wording import burns_named, capital, counted, listed, number_word, paragraph_of
 from kit.schema import FLAGS, usable
 
 if TYPE_CHECKING:
-    pass
+    import pandas as pd
+    from matplotlib.figure import Figure
 
 MOVED_SHOWN: Final = 30
 """Moved numbers that the page lists: verdicts, differences and means come first."""
 MOST_LIDS, MOST_NOTES = 4, 8
 
 
-def data_quality(analysis: Any) -> Section:
+@topic("data-quality", "Data quality")
+def data_quality(data: ReportData) -> list[object]:
     """Return what was flagged, left out and cut short, deviations from the plan, and what a correction changed."""
-    data = report_data(analysis)
     what = "Every flag, bound and blank, how each log was read, and the uncertainty of measurement"
-    parts = [
+    return [
         _summary(data),
         bullets([*_flags_told(data), *_left_out(data), *_cut_short(data), *_lid_told(data)]),
         heading("Deviations from the plan", "deviations"),
@@ -43,21 +48,19 @@ def data_quality(analysis: Any) -> Section:
         _notes(data),
         to_appendix(what, "quality-tables"),
     ]
-    return section("data-quality", "Data quality", parts)
 
 
-def quality_tables(analysis: Any) -> Section:
+@topic("quality-tables", "Data quality: every flag, bound and log", "appendix")
+def quality_tables(data: ReportData) -> list[object]:
     """Return for the appendix flags, lid openings, bounds and blanks, uncertainty budgets, and how logs were read."""
-    data = report_data(analysis)
-    parts = [
+    return [
         flags_html(data) or "No reading was flagged.",
         _lid_open(data),
-        _bounds_compared(data),
+        rows_table(data, "censored", data.table("censored")),
         _reasons(data),
         _uncertainty(data),
         _logs(data),
     ]
-    return section("quality-tables", "Data quality: every flag, bound and log", parts, "appendix")
 
 
 def _summary(data: ReportData) -> str:
@@ -66,12 +69,9 @@ def _summary(data: ReportData) -> str:
         return "There were no logs to check: the values came from the burn sheet."
     n, flagged = int(spans["n"].sum()), int(spans["n_flagged"].sum())
     were = "none was" if not flagged else "one was" if flagged == 1 else f"{plain(flagged, 0)} were"
-    files = len({name for text in spans["files"] for name in str(text).split(";")})
-    return (
-        f"{plain(n, 0)} readings of {counted(spans['burn'].nunique(), 'burn')} from {counted(files, 'log file')} were "
-        f"read; {were} flagged. A flagged reading is kept and shown; one that cannot be right is not used for any "
-        "value. No log was changed."
-    )
+    files = counted(len({name for text in spans["files"] for name in str(text).split(";")}), "log file")
+    burns = counted(spans["burn"].nunique(), "burn")
+    return paragraph_of("readings", n=plain(n, 0), burns=burns, files=files, were=were)
 
 
 def _flags_told(data: ReportData) -> list[str]:
@@ -125,16 +125,7 @@ def flags_html(data: ReportData) -> Html | None:
         meaning=[_meaning(str(flag)) for flag in rows["flag"]],
         counts=["yes" if usable(str(flag)) else "no" for flag in rows["flag"]],
     )
-    columns = cols(
-        *(("burn", "Burn"), "probe", "flag", "meaning"),
-        numbers(("n", "readings")),
-        numbers("first", "last", unit="min", decimals=1),
-        numbers(("low_c", "lowest"), ("high_c", "highest"), unit="°C"),
-        ("counts", "used"),
-    )
-    return rows_table(
-        data, made, "Flagged readings", columns, note="First and last: minutes after time zero."
-    )
+    return rows_table(data, "flags", made)
 
 
 def _lid_open(data: ReportData) -> Html | None:
@@ -144,11 +135,7 @@ def _lid_open(data: ReportData) -> Html | None:
         name: [quantity(*pair, data.units) for pair in zip(rows[name], rows["unit"], strict=True)]
         for name in ("value", "without_lid")
     }
-    both = numbers(("value", "as counted"), ("without_lid", "without the lid-open readings"))
-    columns = cols(("burn", "Burn"), "measure", both)
-    note = "Values count with these readings in. Without them a straight line leads across the time the lid was open."
-    caption = "Where the lid was opened: what it changes"
-    return rows_table(data, rows.assign(**made), caption, columns, note=note)
+    return rows_table(data, "lid_open", rows.assign(**made))
 
 
 def _reasons(data: ReportData) -> Html | None:
@@ -161,46 +148,27 @@ def _reasons(data: ReportData) -> Html | None:
     made = grouped.reset_index().rename(columns={"join": "which"})
     measured = {*data.table("metrics")["burn"], *data.table("excluded")["burn"]}
     made["which"] = made["which"].where(made["size"] < len(measured), "all")
-    columns = cols(("measure", "Measure"), ("status", "value"), ("note", "why"), ("which", "burns"))
-    return rows_table(data, made, "Bounds and blanks, and why", columns)
+    return rows_table(data, "reasons", made)
 
 
-def _bounds_compared(data: ReportData) -> Html | None:
-    verdicts = ("verdict", "verdict, bounds as bounds"), ("verdict_left_out", "those burns left out")
-    columns = cols("fuels", "measure", *verdicts)
-    note = "The verdict takes a bound as a bound; beside it what leaving those burns out would say."
-    caption = "Verdicts of fuels with a burn known only as a bound"
-    return rows_table(data, data.table("censored"), caption, columns, note=note)
-
-
-def deviations_html(data: ReportData) -> Html | None:
+def deviations_html(data: ReportData) -> Html | str | None:
     """Return the deviations from the plan as written, or the statement that none was found."""
-    rows = data.table("deviations")
-    if len(rows):
-        columns = cols(("what", "What"), "where", "planned", "done")
-        return rows_table(data, rows, "What was done otherwise than planned", columns)
-    if data.analysis.run.plan is None:
-        return paragraph("No plan was written before the first burn, so nothing can be checked against it.")
-    return paragraph(
-        "None found in what the kit compares (fuels, bags, days, order, charge, settings); the weather rule is "
-        "yours to judge."
-    )
+    none = paragraph_of("not_planned" if data.analysis.run.plan is None else "as_planned")
+    return rows_table(data, "deviations", data.table("deviations")) or none
 
 
 def _uncertainty(data: ReportData) -> list[Html | str | None]:
     rows = data.of_primary(data.table("uncertainty"))
-    told = (
-        "What is common to all burns of a probe, such as its calibration, does not shrink with more burns; it adds to "
-        "a mean and mostly cancels in a difference of two fuels measured with the same probe. Expanded: k = 2, about "
-        "95 %."
-    )
-    tables: list[Html | str | None] = [heading("Uncertainty of measurement", "uncertainty"), told]
+    tables: list[Html | str | None] = [
+        heading("Uncertainty of measurement", "uncertainty"),
+        paragraph_of("uncertainty"),
+    ]
     for metric, own in rows.groupby("metric", sort=False):
         unit = str(own["unit"].iloc[0]).replace("°C", "K")
         uncertainty = Col("u", "standard uncertainty", unit, "number")
         columns = cols(("source", "Source"), uncertainty, ("common", "common to all burns"))
-        caption = f"{capital(data.label(str(metric)))}: uncertainty budget"
-        tables.append(rows_table(data, own, caption, columns, group="name"))
+        measure = capital(data.label(str(metric)))
+        tables.append(rows_table(data, "uncertainty", own, columns, group="name", measure=measure))
     return tables if len(rows) else []
 
 
@@ -208,15 +176,15 @@ def _correction(data: ReportData) -> list[Html | str | None]:
     corrected = correction_of(data.analysis)
     if corrected is None:
         return []
-    moved, more = corrected.moved, len(corrected.moved) - MOVED_SHOWN
-    behind = "What differs behind the numbers:" if corrected.causes else "Nothing behind the numbers differs."
-    told = (
-        f"This report corrects an earlier one, {data.trial.corrects}: {counted(len(moved), 'number')} moved, "
-        f"{counted(corrected.verdicts, 'verdict')} among them. {behind}"
+    moved, more = corrected.moved, max(len(corrected.moved) - MOVED_SHOWN, 0)
+    told = paragraph_of(
+        "corrected",
+        earlier=data.trial.corrects,
+        moved=counted(len(moved), "number"),
+        verdicts=counted(corrected.verdicts, "verdict"),
+        causes=bool(corrected.causes),
     )
-    note = f"The first {MOVED_SHOWN}; {more} more stand in tables/correction.csv." if more > 0 else ""
-    columns = cols("what", "table", "was", ("now", "is now"))
-    moves = rows_table(data, moved.head(MOVED_SHOWN), "Numbers that moved", columns, note=note)
+    moves = rows_table(data, "corrected", moved.head(MOVED_SHOWN), shown=MOVED_SHOWN, more=more)
     return [heading("What this report corrects", "correction"), told, bullets(corrected.causes), moves]
 
 
@@ -246,11 +214,160 @@ def _logs(data: ReportData) -> list[Html | None]:
         parts.append(table(shown.astype(as_text), "Log files and how they were read", cols(*map(str, shown))))
     if len(notes):
         grouped = notes.groupby("note", sort=False)["file"].agg(list)
-        parts.append(
-            bullets(f"{': '.join(filter(None, [note, _files(names)]))}." for note, names in grouped.items())
-        )
+        named = ((note, ", ".join(dict.fromkeys(filter(None, names)))) for note, names in grouped.items())
+        parts.append(bullets(f"{': '.join(filter(None, pair))}." for pair in named))
     return parts if len(parts) > 1 else []
 
 
-def _files(names: list[str]) -> str:
-    return ", ".join(name for name in dict.fromkeys(names) if name)
+@topic("odd-burns", "Unusual burns, and what else was recorded")
+def odd_burns(data: ReportData) -> list[object]:
+    """Return burns that stand apart with their conditions, and whether a verdict depends on a single burn."""
+    if not len(data.table("odd_burns")):
+        return [paragraph_of("no_odd_of_singles" if data.singles else "no_odd_without_model")]
+    influence, *which = influence_words(data)
+    what = "Every burn's distance from the others, and what every verdict would be without it"
+    return [
+        paragraph_of("odd"),
+        odd_table(data),
+        heading("Does any verdict depend on a single burn?", "influence"),
+        [influence, bullets(which)],
+        to_appendix(what, "odd-tables"),
+    ]
+
+
+@topic("odd-tables", "Unusual burns and influence", "appendix")
+def odd_tables(data: ReportData) -> list[object]:
+    """Return for the appendix how far each burn lies from the others, and every verdict that would change."""
+    drawings = [odd_drawing(data, metric) for metric in data.primary if len(data.rows("odd_burns", metric))]
+    parts: list[object] = [each for each in (*drawings, influence_table(data)) if each is not None]
+    return parts or ["Nothing was repeated, so no burn can be held against others."]
+
+
+def odd_table(data: ReportData) -> Html | None:
+    """Return the unusual burns with what stood beside them, or the statement that there are none."""
+    rows = data.table("odd_burns")
+    odd = rows[rows["odd"].fillna(False).astype(bool)]
+    if not len(odd):
+        burns, measures = rows["burn"].nunique(), rows["metric"].nunique()
+        return paragraph(
+            f"No burn is unusual: {counted(burns, 'burn')} were looked at, on {counted(measures, 'measure')}."
+        )
+    ends = {
+        name: [_value(data, *pair) for pair in zip(odd["metric"], odd[name], strict=True)]
+        for name in ("value", "expected")
+    }
+    beside = odd["conditions"].fillna("").replace("", "nothing recorded that sets it apart")
+    return rows_table(data, "odd", odd.assign(**ends, beside=beside))
+
+
+def _value(data: ReportData, metric: str, value: float) -> str:
+    unit = data.spec(metric).unit
+    return f"{value:.1f}\u00a0min" if unit == "min" else quantity(float(value), unit, data.units, decimals=1)
+
+
+def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> list[str]:
+    """Return in one line how many verdicts of primary measures one burn, bag or day would change; then which."""
+    if data.interim:
+        return ["Not asked: no verdict is given before all planned burns are done."]
+    rows = data.of_primary(data.table("influence"))
+    rows = rows[rows["a"].isin(pair) & rows["b"].isin(pair)] if pair else rows
+    rows = data.of_declared_pairs(rows)
+    if not len(rows):
+        return ["Not asked: there is no verdict to try it on."]
+    changing = rows[rows["matters"].fillna(False).astype(bool)]
+    tried = len(rows[["metric", "a", "b"]].drop_duplicates())
+    count = len(changing[["metric", "a", "b"]].drop_duplicates())
+    of = f"the {number_word(tried)} verdicts of primary measures" if tried > 1 else "the one verdict"
+    if not count:
+        each = "each of " if tried > 1 else ""
+        return [f"No: {each}{of} stays as it is whichever burn, bag or day is left out."]
+    told = []
+    settled = changing[changing["verdict"] != "not settled"]
+    for (metric, one, other), own in settled.groupby(["metric", "a", "b"], sort=False):
+        fuels = f"{data.name(str(one))} and {data.name(str(other))}"
+        outcomes = []
+        for verdict, parts in own.groupby("verdict_without", sort=False):
+            levels = parts["left_out"].map(_bag_name).groupby(parts["level_left_out"], sort=False)
+            without = [f"{level} {listed(_few(list(names)), 'or')}" for level, names in levels]
+            outcomes.append(f"{_said(str(verdict))} without {', or without '.join(without)}")
+        told.append(f"{capital(data.label(str(metric)))}, {fuels}: {'; '.join(outcomes)}.")
+    held = count - len(told)
+    open_ones = f" ({number_word(held)} of them {'is' if held == 1 else 'are'} not settled as it stands)"
+    lead = f"Yes: {number_word(count)} of {of} would change if one burn, bag or day were left out"
+    return [f"{lead}{open_ones if held and told else ''}.", *told]
+
+
+def _bag_name(left_out: str) -> str:
+    """Return the label of a bag alone where it names its fuel, else with its fuel."""
+    fuel, slash, bag = left_out.partition(" / ")
+    return bag if slash and bag.startswith(fuel) else left_out.replace(" / ", ", bag ")
+
+
+def _few(names: list[str], most: int = 3) -> list[str]:
+    return names if len(names) <= most else [*names[:most], f"{number_word(len(names) - most)} more"]
+
+
+def _said(verdict: str) -> str:
+    return "nothing is left to compare" if verdict == NO_ANSWER else verdict
+
+
+def influence_table(data: ReportData) -> Html | None:
+    """Return every verdict that would change with a burn, bag or day left out."""
+    rows = data.of_declared_pairs(data.table("influence"))
+    rows = rows[rows["matters"].fillna(False).astype(bool)]
+    if data.interim:
+        return None
+    without = rows["level_left_out"].astype(str) + " " + rows["left_out"].astype(str)
+    then = rows["verdict_without"].astype(str).map(_said)
+    return rows_table(data, "influence", rows.assign(without=without, then=then), group="label")
+
+
+def odd_drawing(data: ReportData, metric: str) -> Drawing | None:
+    """Return the drawing of how far each burn lies from the others, or None where that was not asked."""
+    rows = data.rows("odd_burns", metric).dropna(subset=["residual"])
+    if not len(rows):
+        return None
+    order = {burn: place for place, burn in enumerate(data.sheet["burn"])}
+    rows = rows.assign(odd=rows["odd"].astype(bool))
+    rows = rows.sort_values("burn", key=lambda ids: ids.map(order), kind="stable")
+    odd = "; ".join(
+        f"burn {row.burn} of {data.name(row.fuel)} at {plain(row.residual, 1)}"
+        for row in rows[rows["odd"]].itertuples(index=False)
+    )
+    drawn = rows[["burn", "fuel", "value", "expected", "residual", "p", "odd", "conditions"]]
+    draw = partial(distances, rows.reset_index(drop=True), data.cast)
+    parts = {
+        "measure": data.label(metric),
+        "n": len(rows),
+        "odd": odd,
+        "few": plain(100 * (1 - data.level), 0),
+    }
+    return figure_of(data, "odd burns", metric, drawn, draw, **parts)
+
+
+def distances(rows: pd.DataFrame, cast: Cast, look: Look, frame: Frame) -> Figure:
+    """Return how far each burn lies from what the others let expect; odd ones are named.
+
+    Parameters
+    ----------
+    rows
+        burn, fuel, residual, odd; in the order drawn.
+    """
+    figure, (axes,) = canvas(look, frame, 2.6, margins=(0.7, 0.3, 0.55, 0.2))
+    axes.axhline(0, color=look.line, linewidth=frame.line, zorder=1)
+    for place, each in enumerate(rows.itertuples(index=False)):
+        player, size = cast[each.fuel], frame.small * (0.95 if each.odd else 0.65)
+        axes.plot(
+            [place], [each.residual], player.marker, color=look.fuel(player.place), markersize=size, zorder=3
+        )
+        if each.odd:
+            side = -1 if place > 0.6 * len(rows) else 1
+            how: dict[str, Any] = {"nudge": side * frame.small * 0.9, "ha": "left" if side > 0 else "right"}
+            word(axes, place, each.residual, f"burn {short(str(each.burn), 14)}", look, frame, **how)
+    step = max(1, -(-len(rows) // (8 if frame.film else 20)))
+    axes.set_xticks(range(0, len(rows), step))
+    axes.set_xticklabels([short(str(burn), 8) for burn in rows["burn"].iloc[::step]], parse_math=False)
+    name_axis(axes, "x", Axis("burn"), look, frame)
+    name_axis(axes, "y", Axis("distance, in its own\nstandard errors"), look, frame)
+    fewer_ticks(axes, frame, y=5)
+    return figure

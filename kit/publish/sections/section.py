@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from functools import wraps
+from typing import TYPE_CHECKING, Any, Concatenate, Final, Literal, ParamSpec
 
 from kit.page.html_tables import Col, table
 from kit.page.text import Html, element, join
-from kit.publish.figures.drawing import Drawing
-from kit.publish.figures.export import begin
+from kit.publish.figures.drawing import Drawing, begin, worded
 from kit.publish.provenance import report_date
-from kit.publish.report_data import ReportData
-from kit.publish.wording import capital, p_words
+from kit.publish.report_data import ReportData, report_data
+from kit.publish.wording import capital, captioned, p_words, words
 from kit.runtime.kernel import is_kernel
 from kit.schema import COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.figure import Figure
+
+    from kit.publish.figures.canvas import Frame, Look
 
 Part = Literal["report", "appendix"]
 APPENDIX: Final = "appendix.html"
 P_VALUES: Final = ("p", "p_adjusted", "p_conflict")
+
+
+P = ParamSpec("P")
 
 
 @dataclass(frozen=True)
@@ -68,6 +74,25 @@ def section(key: str, title: str, parts: Iterable[object], part: Part = "report"
     return Section(key, title, join(map(_as_html, flat)), figures, part)
 
 
+def topic(
+    key: str, title: str, part: Part = "report"
+) -> Callable[
+    [Callable[Concatenate[ReportData, P], Iterable[object]]], Callable[Concatenate[Any, P], Section]
+]:
+    """Have a function that gives the parts of a section from what pages read give the section of an analysis."""
+
+    def made(
+        parts: Callable[Concatenate[ReportData, P], Iterable[object]],
+    ) -> Callable[Concatenate[Any, P], Section]:
+        @wraps(parts)
+        def of(analysis: Any, /, *more: P.args, **given: P.kwargs) -> Section:
+            return section(key, title, parts(report_data(analysis), *more, **given), part)
+
+        return of
+
+    return made
+
+
 def _opened(parts: Iterable[object]) -> Iterator[object]:
     for each in parts:
         if isinstance(each, list | tuple):
@@ -105,17 +130,24 @@ def bullets(items: Iterable[object]) -> Html | None:
 
 def rows_table(
     data: ReportData,
+    key: str,
     rows: pd.DataFrame,
-    caption: str,
-    columns: Sequence[Col],
+    columns: Sequence[Col] = (),
+    /,
     *,
-    note: object = "",
     group: str = "",
+    **parts: object,
 ) -> Html | None:
-    """Return rows of one of the analysis's tables as a table of the page; None where there are none.
+    """Return rows of one of the analysis's tables as a table of the page, as `captioned` by its key; None without rows.
 
     Beside the columns of the rows it may show, unless they have them: `name` of the fuel, `label` of the metric and
-    `measure`, the same within a line, and `fuels`, both of a pair. Yes, no and p values are written as words.
+    `measure`, the same within a line, and `fuels`, both of a pair, with what stands there to be said `between` them.
+    Yes, no and p values are written as words.
+
+    Parameters
+    ----------
+    columns
+        Where they depend on the rows: in place of those that stand with its words.
     """
     if not len(rows):
         return None
@@ -126,7 +158,8 @@ def rows_table(
         made["measure"] = rows["metric"].map(data.label)
         made["label"] = made["measure"].map(capital)
     if "a" in rows and "b" in rows:
-        made["fuels"] = rows["a"].map(data.name) + " and " + rows["b"].map(data.name)
+        between = words()["table"][key].get("between", " and ")
+        made["fuels"] = rows["a"].map(data.name) + between + rows["b"].map(data.name)
     for name in rows:
         kind = COLUMNS[name].kind if name in COLUMNS else ""
         if kind == "yes/no":
@@ -136,7 +169,21 @@ def rows_table(
     shown = rows.assign(
         **{name: cells for name, cells in made.items() if name not in rows or name in COLUMNS}
     )
-    return table(shown, caption, columns, units=data.units, note=note, group=group)
+    about = captioned(key, percent=data.percent, **parts) | ({"columns": columns} if columns else {})
+    return table(shown, units=data.units, group=group, **about)
+
+
+def figure_of(
+    data: ReportData,
+    key: str,
+    of: str,
+    rows: pd.DataFrame,
+    draw: Callable[[Look, Frame], Figure],
+    /,
+    **parts: object,
+) -> Drawing:
+    """Return a drawing as `worded` makes it of these parts, the confidence among them."""
+    return worded(key, of, rows, draw, {"percent": data.percent, **parts}, simulated=data.simulated)
 
 
 def to_appendix(what: str, key: str) -> Html:

@@ -24,10 +24,10 @@ from kit.publish.sections.pairs import (
     pairs_table,
     price_sentence,
 )
-from kit.publish.sections.section import Section, bullets, heading, label, paragraph, section
-from kit.publish.sections.unusual import influence_words
+from kit.publish.sections.quality import influence_words
+from kit.publish.sections.section import Section, bullets, figure_of, heading, label, paragraph, section
 from kit.publish.sections.variation import chances_words
-from kit.publish.wording import Amount, amount_of, capital
+from kit.publish.wording import Amount, amount_of, capital, paragraph_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -107,13 +107,9 @@ def _families(data: ReportData) -> str:
         return ""
     if int(rows["family"].iloc[0]) == 1:
         return f"This pair is the only one asked about: its {data.percent} intervals are not widened."
-    family = family_words(data, metric)
     alone = {each: _amount(data, each, ("low_alone", "high_alone")).directed for each in compared}
     told = "; ".join(f"{data.label(each)} {words or 'not known'}" for each, words in alone.items())
-    return (
-        f"Intervals after a colon are {data.percent} intervals {family}, since this pair is one of several. For this "
-        f"pair alone, as if no other had been looked at: {told}."
-    )
+    return paragraph_of("families", percent=data.percent, family=family_words(data, metric), alone=told)
 
 
 def _amount(data: ReportData, metric: str, limits: tuple[str, str] = ("low", "high")) -> Amount:
@@ -130,23 +126,10 @@ def pair_drawing(data: ReportData, pair: tuple[str, str], claims: list[Claim]) -
         return None
     rows, (a, b) = pd.DataFrame(made), map(data.name, pair)
     alike = {pair for claim in claims for pair in zip(claim.n, claim.bags, strict=True)}
-    n = f"; {n_note(list(alike) * 2)}" if len(alike) == 1 else ""
-    return Drawing(
-        id=f"side by side {' '.join(sorted(pair))}",
-        title=f"{a} against {b}, measure by measure",
-        alt=f"{a} against {b}. " + " ".join(claim.sentence for claim in claims),
-        caption=(
-            f"One row per measure, each on its own scale around a common zero; to the right {a} has more. Dot and bar: "
-            f"difference and its {data.percent} interval, from which the verdict is read{n}. Filled dot: settled; open "
-            "dot: not settled. Shaded zone: too small to matter, as declared beforehand; none where nothing "
-            "was declared."
-        ),
-        headline=f"{short(a.split()[0], 16)} against {short(b.split()[0], 16)}",
-        note=f"bar: {data.percent} interval{n}",
-        data=rows,
-        draw=partial(side_by_side, rows),
-        simulated=data.simulated,
-    )
+    parts = {"a": a, "b": b, "claims": " ".join(claim.sentence for claim in claims)}
+    parts |= {"first": short(a.split()[0], 16), "second": short(b.split()[0], 16)}
+    parts |= {"n": f"; {n_note(list(alike) * 2)}" if len(alike) == 1 else ""}
+    return figure_of(data, "side by side", " ".join(sorted(pair)), rows, partial(side_by_side, rows), **parts)
 
 
 def _side_row(data: ReportData, claim: Claim) -> dict[str, object] | None:

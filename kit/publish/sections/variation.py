@@ -13,52 +13,50 @@ from kit.page.shown_numbers import plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas
 from kit.publish.figures.drawing import Drawing
-from kit.publish.report_data import ReportData, n_note, report_data
-from kit.publish.sections.section import Section, bullets, heading, label, rows_table, section, to_appendix
-from kit.publish.wording import capital, listed, places, range_words, row_places, threshold, with_unit_after
+from kit.publish.report_data import ReportData, n_note
+from kit.publish.sections.section import (
+    bullets,
+    figure_of,
+    heading,
+    label,
+    rows_table,
+    to_appendix,
+    topic,
+)
+from kit.publish.wording import (
+    called,
+    capital,
+    listed,
+    paragraph_of,
+    places,
+    range_words,
+    row_places,
+    threshold,
+    with_unit_after,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
 MOST_CHANCES: Final = 4
-SOURCES: Final = {
-    "kind": "between types",
-    "fuel": "between fuels",
-    "bag": "between bags",
-    "day": "between days",
-    "burn": "between burns of a bag",
-}
 WITHIN: Final = ("between bags", "between days")
-UNKNOWN: Final = (
-    "Nothing was repeated: how much burns, bags and days differ is unknown; it is not zero, it was "
-    "not looked for."
-)
 
 
-def variation(analysis: Any) -> Section:
+@topic("variation", "Where the variation comes from")
+def variation(data: ReportData) -> list[object]:
     """Return the spread by source with intervals, and what one burn of a new bag will do."""
-    data = report_data(analysis)
-    title = "Where the variation comes from"
     if data.bare:
-        return section("variation", title, [UNKNOWN])
+        return [paragraph_of("unknown_spread")]
     metrics, chances = _metrics(data), chances_words(data)
-    told = (
-        "What differs from burn to burn sets how many burns are needed; what differs from bag to bag sets what a "
-        "shopper can expect."
-    )
-    if data.borrowed:
-        told = (
-            "These burns were not repeated: how far burns and bags differ is borrowed from earlier folders."
-        )
     next_bag = next_bag_drawing(data, metrics[0]) if metrics else None
     why_none = "these burns do not tell bags or burns apart well enough"
     if data.these_bags:
         why_none = "nothing here says how far bags differ"
     elif not data.analysis.fits:
         why_none = "no model was fitted"
-    parts = [
-        told,
+    return [
+        paragraph_of("borrowed_spread" if data.borrowed else "spread"),
         [spread_drawing(data, metric) for metric in metrics],
         at_zero(data, metrics),
         heading("The next bag", "next-bag"),
@@ -68,23 +66,20 @@ def variation(analysis: Any) -> Section:
         None if next_bag else f"No prediction: {why_none}.",
         to_appendix("Every source of every measure, shares and repeatability", "variation-tables"),
     ]
-    return section("variation", title, parts)
 
 
-def variation_tables(analysis: Any) -> Section:
+@topic("variation-tables", "Variation and predictions: every measure", "appendix")
+def variation_tables(data: ReportData) -> list[object]:
     """Return for the appendix the spread of each measure by source, shares, ISO 5725 terms, and all predictions."""
-    data = report_data(analysis)
-    title = "Variation and predictions: every measure"
     if data.bare:
-        return section("variation-tables", title, [UNKNOWN], "appendix")
-    parts = [
+        return [paragraph_of("unknown_spread")]
+    return [
         [components_html(data, metric) for metric in data.metrics],
         shares_html(data),
         [next_bag_drawing(data, metric) for metric in _metrics(data)[1:]],
         next_bag_table(data),
         chances_table(data),
     ]
-    return section("variation-tables", title, parts, "appendix")
 
 
 def _metrics(data: ReportData) -> list[str]:
@@ -94,7 +89,7 @@ def _metrics(data: ReportData) -> list[str]:
 def source_name(component: str, data: ReportData) -> str:
     """Return a source of variation in words; 'burn:GROUP' where spread differs by group."""
     stem, _, group = str(component).partition(":")
-    words = SOURCES.get(stem, str(component))
+    words = called("source", stem, str(component))
     if stem == "burn" and not data.bags:
         words = "between burns"
     return f"{words}, {data.name(group)}" if group else words
@@ -121,9 +116,8 @@ def components_html(data: ReportData, metric: str) -> Html | None:
     digits = max(places(row.low, row.high) for row in rows.itertuples(index=False))
     spread = numbers(("sd", with_unit_after("spread", unit)), "low", "high", decimals=digits)
     columns = cols(("label", "Source"), spread, ("method", "interval by"))
-    note = f"Spread: standard deviation. From and to: {data.percent} interval. {_iso(rows, unit, digits)}".strip()
-    caption = f"{capital(data.label(metric))}: spread by source"
-    return rows_table(data, rows, caption, columns, note=note)
+    iso = _iso(rows, unit, digits)
+    return rows_table(data, "spread", rows, columns, measure=capital(data.label(metric)), iso=iso)
 
 
 def _iso(rows: Any, unit: str, digits: int) -> str:
@@ -159,9 +153,7 @@ def shares_html(data: ReportData) -> Html | None:
     """Return the table of shares of the variance."""
     rows = data.table("shares")
     rows = rows.assign(source=[source_name(part, data) for part in rows["component"]])
-    columns = cols(("source", "Source"), numbers("share", "low", "high", share=True))
-    note = f"Of the variance of all burns. From and to: {data.percent} interval."
-    return rows_table(data, rows, "Shares of the variation", columns, note=note, group="label")
+    return rows_table(data, "shares", rows, group="label")
 
 
 def next_bag_table(data: ReportData) -> Html | None:
@@ -176,24 +168,16 @@ def next_bag_table(data: ReportData) -> Html | None:
         **{name: [float(data.shown(value, unit)) for value, unit in pairs] for name, pairs in shown.items()},
     )
     values = numbers("mean", "low", "high", decimals=row_places(rows))
-    columns = cols("name", values, ("covers", "holds spread of"))
-    note = f"One burn of a new bag falls between from and to {data.percent} of the time."
-    return rows_table(data, rows, "One burn of a new bag", columns, note=note, group="what")
+    return rows_table(
+        data, "next_bag", rows, cols("name", values, ("covers", "holds spread of")), group="what"
+    )
 
 
 def chances_table(data: ReportData) -> Html | None:
     """Return for each pair and primary measure how often a new bag of the first gives more than one of the second."""
     rows = data.table("chances")
-    if data.interim:
-        return None
-    pairs = zip(rows["a"], rows["b"], strict=True)
-    made = rows.assign(fuels=[f"{data.name(a)} over {data.name(b)}" for a, b in pairs])
-    for name in ("chance", "low", "high"):
-        made[name] = 100 * rows[name].astype(float)
-    columns = cols(("fuels", "More with"), numbers(("chance", "of 100 pairs"), "low", "high"))
-    note = f"One burn of a new bag of each. From and to: {data.percent} interval."
-    caption = "A new bag of one against a new bag of the other"
-    return rows_table(data, made, caption, columns, note=note, group="label")
+    shares = {name: 100 * rows[name].astype(float) for name in ("chance", "low", "high")}
+    return None if data.interim else rows_table(data, "chances", rows.assign(**shares), group="label")
 
 
 def chances_words(data: ReportData, pair: tuple[str, str] | None = None) -> list[str]:
@@ -231,26 +215,16 @@ def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
     if not len(rows):
         return None
     words, unit, used = data.label(metric), data.difference_unit(metric), data.used(metric)
-    told = [
+    sds = [
         f"{row.label} {plain(row.sd, digits)} {unit}, interval {range_words(row.low, row.high)}"
         for row in rows.itertuples(index=False)
         for digits in [places(row.low, row.high) if np.isfinite(row.high - row.low) else 1]
     ]
     second = "" if unit == "%" else data.second_scale(data.spec(metric).unit, difference=True)
-    return Drawing(
-        id=f"spread {metric}",
-        title=f"Where the variation comes from: {words}",
-        alt=f"Spread of {words} by source. {'; '.join(told)}.",
-        caption=(
-            "Pale bar: typical difference from the average (standard deviation) that each source brings; line: its "
-            f"{data.percent} interval. {capital(data.n_words(used))}."
-        ),
-        headline="Where the variation comes from",
-        note=f"line: {data.percent} interval; {n_note(list(used.values()))}",
-        data=rows[["component", "label", "sd", "low", "high", "level", "method", "at_boundary"]],
-        draw=partial(spreads, rows, Axis(with_unit_after(f"spread of {words}", unit), second)),
-        simulated=data.simulated,
-    )
+    drawn = rows[["component", "label", "sd", "low", "high", "level", "method", "at_boundary"]]
+    draw = partial(spreads, rows, Axis(with_unit_after(f"spread of {words}", unit), second))
+    n = {"burned": capital(data.n_words(used)), "n": n_note(list(used.values()))}
+    return figure_of(data, "spread", metric, drawn, draw, measure=words, sds="; ".join(sds), **n)
 
 
 def spreads(rows: pd.DataFrame, axis: Axis, look: Look, frame: Frame) -> Figure:
@@ -281,28 +255,16 @@ def next_bag_drawing(data: ReportData, metric: str) -> Drawing | None:
     rows = rows.assign(**{f"mean_{end}": rows["fuel"].map(means[end]) for end in ("low", "high")})
     names = ("mean", "low", "high", "mean_low", "mean_high")
     rows = rows.assign(**{name: data.shown(rows[name], unit) for name in names})
-    covers = re.sub("(bag|burn|day)", r"\1s", str(rows["covers"].iloc[0]))
-    told = [
+    covers = re.sub("(bag|burn|day)", r"\1s", str(rows["covers"].iloc[0])) or "bags and burns"
+    ranges = [
         f"{data.name(row.fuel)}: {range_words(row.low, row.high)} {data.unit(unit)}".strip()
         for row in rows.itertuples(index=False)
     ]
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in set(rows["fuel"])}
-    cast = data.cast.only(tuple(rows["fuel"]))
-    return Drawing(
-        id=f"next bag {metric}",
-        title=f"One burn of a new bag: {words}",
-        alt=f"{capital(words)}: where one burn of a new bag will fall. {'; '.join(told)}.",
-        caption=(
-            f"Pale: where one burn of a new bag will fall, {data.percent} of the time; it holds the spread between "
-            f"{covers or 'bags and burns'} and the doubt about the mean. Dark: {data.percent} interval of the mean "
-            f"alone. {capital(data.n_words(used))}."
-        ),
-        headline="What another bag will do",
-        note=f"pale: one new burn, {data.percent}; {n_note(list(used.values()))}",
-        data=rows[["fuel", *names, "covers"]],
-        draw=partial(next_bags, rows, cast, data.axis(metric)),
-        simulated=data.simulated,
-    )
+    draw = partial(next_bags, rows, data.cast.only(tuple(rows["fuel"])), data.axis(metric))
+    parts = {"measure": words, "start": capital(words), "ranges": "; ".join(ranges), "covers": covers}
+    n = {"burned": capital(data.n_words(used)), "n": n_note(list(used.values()))}
+    return figure_of(data, "next bag", metric, rows[["fuel", *names, "covers"]], draw, **parts, **n)
 
 
 def next_bags(rows: pd.DataFrame, cast: Cast, axis: Axis, look: Look, frame: Frame) -> Figure:

@@ -1,18 +1,22 @@
-"""The sections of a history with their figures, in the order of its page."""
+"""The report over many run folders: made beside them, the files beside its page, its sections with their figures."""
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kit.history import History, MetricHistory
+from kit.errors import KitError, disk_faults
+from kit.history import History, MetricHistory, newest_reports
 from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT, main_probe
 from kit.history.control_chart import DRAWS, FALSE_ALARMS, LEVEL_RULES, RULES, SEED
 from kit.history.history import OF_COOKER, OF_PROBE
-from kit.page.html_tables import cols, numbers, table
+from kit.page.html_tables import table
 from kit.page.shown_numbers import Units, plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import (
@@ -26,14 +30,34 @@ from kit.publish.figures.canvas import (
     rows_canvas,
     short,
 )
-from kit.publish.figures.drawing import Drawing
+from kit.publish.figures.drawing import Drawing, worded
+from kit.publish.history_tables import LEVEL, MetricWords, chart_table, metrics_of, seasons_table, tables_of
+from kit.publish.plain import records
 from kit.publish.provenance import trace
-from kit.publish.seasons.history_tables import chart_table, seasons_table, tables_of
-from kit.publish.seasons.history_words import MetricWords, metrics_of
-from kit.publish.sections.endmatter import inputs_html, versions_html
-from kit.publish.sections.how import paragraph_of
-from kit.publish.sections.section import Section, bullets, folded, heading, label, paragraph, section
-from kit.publish.wording import capital, counted, label_of, listed, number_word, places, with_unit_after
+from kit.publish.report import make, take_order
+from kit.publish.sections.method import inputs_html, versions_html
+from kit.publish.sections.section import (
+    Section,
+    bullets,
+    folded,
+    heading,
+    label,
+    paragraph,
+    section,
+)
+from kit.publish.wording import (
+    capital,
+    captioned,
+    counted,
+    label_of,
+    listed,
+    number_word,
+    paragraph_of,
+    places,
+    with_unit_after,
+)
+from kit.publish.write_outputs import by_hand, head_of, write_figures, write_numbers
+from kit.runtime.kernel import fresh_kernel
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,12 +65,76 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MOST_NAMES = 8
+TITLE = "What holds across the seasons"
 
 
-def seasons_sections(history: History, place: str, reports: list[str], output: str = "") -> list[Section]:
-    """Return every section of the page: answer, chart, drift, repeatability, fuels, seasons, method, provenance."""
-    made = (answer, control, drift, repeatability, again, fuels, differently)
-    return [*(make(history) for make in made), method(), provenance(place, reports, output)]
+def make_history(folders: Iterable[str | Path], progress: Callable[[str], None] | None = None) -> Path:
+    """Make the history of several run folders from their newest reports, and return its page.
+
+    It becomes reports/DATE-history/ of the folder that holds all of them, which is no run folder itself.
+
+    Raises
+    ------
+    KitError
+        Naming every folder without a report, or where no folder holds them all.
+    NotRunError
+        At a failure of the kit's own.
+    """
+    paths = newest_reports(folders)
+    place = common_place([path.parents[2] for path in paths])
+    reports = [path.parent.relative_to(place).as_posix() for path in paths]
+    order = take_order(place, "history", {"reports": reports})
+    sources = tuple(path.relative_to(place).as_posix() for path in paths)
+    return make(replace(order, sources=sources), fresh_kernel, progress)
+
+
+def common_place(folders: Sequence[Path]) -> Path:
+    """Return the nearest folder above run folders that is none itself.
+
+    Raises
+    ------
+    KitError
+        Where they have nothing in common but the disk.
+    """
+    try:
+        place = Path(os.path.commonpath([folder.parent for folder in folders]))
+    except ValueError:  # on two disks
+        place = Path(folders[0].anchor)
+    while (place / "trial.toml").is_file():
+        place = place.parent
+    if place == Path(place.anchor):
+        found = ", ".join(str(folder) for folder in folders)
+        expected, remedy = "run folders below one folder", "Move or copy them into one folder."
+        raise KitError.refuse(found, "no folder that holds them all", expected, remedy)
+    return place
+
+
+@disk_faults()
+def write_history(
+    history: History, sections: Iterable[Section], place: str, reports: list[str], output: str
+) -> Html:
+    """Write figures, tables and results.json into the report's folder, results.json last, and say so.
+
+    Parameters
+    ----------
+    place, reports
+        As the notebook had them: the folder above the seasons, and the reports that were read.
+    output
+        The report's folder while it is made; '' writes nothing.
+    """
+    if not output:
+        return by_hand("nothing was", "history")
+    target, tables = Path(output), tables_of(history)
+    write_figures(sections, target)
+    data = {
+        **head_of({**history.newest.trial, "title": TITLE}, trace(Path(place), {"reports": reports}, output)),
+        "level": LEVEL,
+        "without": dict(history.without),
+        "burns": [],
+        "metrics": [],
+        **{key: records(table) for key, table in tables.items()},
+    }
+    return write_numbers(target, tables, data)
 
 
 def answer(history: History) -> Section:
@@ -56,15 +144,14 @@ def answer(history: History) -> Section:
     days = f", from {first} to {seasons['last_day'].max()}" if first else ""
     burns = counted(int(seasons["burns"].sum()), "burn")
     simulated = ", ".join(season.name for season in history.seasons if season.simulated)
-    warning = f"Simulated burns: {simulated}. They show how a history reads and say nothing of real fuels."
     told = [*map(_level, metrics), *map(_changed, metrics), _how_many(metrics[0])]
     parts = [
-        paragraph(warning, kind="warning") if simulated else None,
+        paragraph(paragraph_of("simulated_seasons", names=simulated), kind="warning") if simulated else None,
         f"{capital(counted(len(seasons), 'season'))}, {burns}{days}.",
         bullets(filter(None, told)),
         [label(f"{name} has no history: {why}.") for name, why in history.without.items()],
     ]
-    return section("answer", "What holds across the seasons", parts)
+    return section("answer", TITLE, parts)
 
 
 def _level(each: MetricWords) -> str:
@@ -107,14 +194,12 @@ def control(history: History) -> Section:
     drawings = [drawing for each in metrics if (drawing := chart_drawing(each))]
     parts = [
         None if drawings else "No control fuel was burned: there is no chart. Name one in [trial].",
-        "The control fuel is the same in every season. Where it moves, it is not the fuels that changed but probe, "
-        "cooker, weather, or the lot of the control fuel itself.",
+        paragraph_of("control"),
         drawings,
         _signals_table(metrics) or ("No chart shows a signal." if drawings else None),
         heading("The rules", "rules"),
         bullets(_rule_lines(metrics)),
-        f"Together: where nothing changed, {plain(100 * FALSE_ALARMS, 0)} of 100 such charts show any signal; what "
-        "two rules see together counts once. Several charts on one page raise that.",
+        paragraph_of("false_alarms", rate=plain(100 * FALSE_ALARMS, 0)),
     ]
     return section("control", "The control fuel over the seasons", parts)
 
@@ -124,15 +209,17 @@ def _rule_lines(metrics: list[MetricWords]) -> list[str]:
     if each is None or each.found.chart is None:
         return []
     limits = each.found.chart.limits
-    return [
-        f"The limits of the chart of {each.name}; those of the others are made alike.",
-        *(
-            f"{capital(words)}: beyond {plain(limits.limits[rule], 2)} standard errors; false alarms of this rule "
-            f"alone: {plain(100 * limits.rates[rule], 1)} % of steady charts."
-            for rule, words in RULES.items()
-            if rule in limits.limits
-        ),
+    lines = [
+        paragraph_of(
+            "rule",
+            words=capital(words),
+            limit=plain(limits.limits[rule], 2),
+            rate=plain(100 * limits.rates[rule], 1),
+        )
+        for rule, words in RULES.items()
+        if rule in limits.limits
     ]
+    return [f"The limits of the chart of {each.name}; those of the others are made alike.", *lines]
 
 
 def _signals_table(metrics: list[MetricWords]) -> Html | None:
@@ -145,8 +232,7 @@ def _signals_table(metrics: list[MetricWords]) -> Html | None:
         for row in each.found.chart.signals.itertuples(index=False)
     ]
     made = pd.DataFrame(rows, columns=["Measure", "Rule", "Where", "How far"])
-    note = "How far: against the rest of the chart."
-    return table(made, "Signals", cols(*made), note=note) if rows else None
+    return table(made, **captioned("signals")) if rows else None
 
 
 def chart_drawing(each: MetricWords) -> Drawing | None:
@@ -161,26 +247,21 @@ def chart_drawing(each: MetricWords) -> Drawing | None:
     points = points.assign(**ends)
     centre = units.on_axis(pd.Series([each.measured(found.chart.centre)], dtype=float), spec.unit)
     means = points[points["what"] == "season"]
-    seasons, outside = counted(len(means), "season"), counted(int(points["outside"].sum()), "point")
-    told = "; ".join(
+    values = "; ".join(
         f"{row.season} {plain(row.value, places(row.low, row.high))} {unit}"
         for row in (means if len(means) <= 12 else means.iloc[[0, -1]]).itertuples(index=False)
     )
-    return Drawing(
-        id=f"control chart {spec.id}",
-        title=f"Control chart: {each.name}",
-        alt=f"{each.title} of the control fuel, {found.control}, in {seasons}: {told}. {capital(outside)} beyond the "
-        "limits.",
-        caption=(
-            f"Control fuel, {found.control}. Diamonds: season means; dashed: the limits of each season. Grey dots: "
-            "days. A ring marks what lies beyond its limits. The line is the mean of all seasons. Limits are made of "
-            "the spread of bags, days and burns pooled over the seasons; the text says how often they err."
-        ),
-        headline=f"Control fuel: {label_of(spec, Units())}",
-        note=f"limits for the chart; {seasons}",
-        data=points,
-        draw=partial(chart_figure, points, float(centre.iloc[0]), with_unit_after(each.name, unit)),
-    )
+    parts = {
+        "measure": each.name,
+        "start": each.title,
+        "control": found.control,
+        "seasons": counted(len(means), "season"),
+        "values": values,
+        "outside": capital(counted(int(points["outside"].sum()), "point")),
+        "short": label_of(spec, Units()),
+    }
+    draw = partial(chart_figure, points, float(centre.iloc[0]), with_unit_after(each.name, unit))
+    return worded("control chart", spec.id, points, draw, parts)
 
 
 def chart_figure(points: pd.DataFrame, centre: float, y: str, look: Look, frame: Frame) -> Figure:
@@ -236,11 +317,11 @@ def _points(
 
 def drift(history: History) -> Section:
     """Return drift of probe and cooker."""
+    moved = (_moved(history.metrics.get(name)) for name in (OF_PROBE, OF_COOKER))
     parts = [
-        "A straight line through the control fuel's seasons. A probe that drifts moves temperatures and leaves the "
-        "burn rate, which no thermometer touches; a cooker that draws differently moves both.",
+        paragraph_of("drift"),
         bullets(map(_drift_line, metrics_of(history))),
-        _blame(*(_moved(history.metrics.get(name)) for name in (OF_PROBE, OF_COOKER))),
+        paragraph_of(_blame(*moved)),
         _probe_checks(history),
     ]
     return section("drift", "Drift of probe and cooker", parts)
@@ -253,13 +334,11 @@ def _probe_checks(history: History) -> Html | None:
     probes = {season.name: main_probe(season) for season in history.seasons}
     rows = [(name, *map(probe.get, ("id", "ice_reads", "boil_reads"))) for name, probe in probes.items()]
     made = pd.DataFrame(rows, columns=["Season", "probe", "in ice", "in boiling water"])
-    read = numbers("in ice", "in boiling water", unit="°C", decimals=1)
-    if not made[[col.name for col in read]].notna().any(axis=None):
+    read = ["in ice", "in boiling water"]
+    if not made[read].notna().any(axis=None):
         return None
-    made = made.astype({col.name: float for col in read})
-    note = "As written in each trial file. Readings were corrected by it; a probe that wanders here needs replacing."
     units = metrics_of(history)[0].units
-    return table(made, "The probe's own checks", cols("Season", "probe", read), units=units, note=note)
+    return table(made.astype(dict.fromkeys(read, float)), units=units, **captioned("probe_checks"))
 
 
 def _drift_line(each: MetricWords) -> str:
@@ -275,15 +354,8 @@ def _drift_line(each: MetricWords) -> str:
 
 def _blame(probe: bool | None, cooker: bool | None) -> str:
     if probe is None or cooker is None:
-        return "Probe and cooker cannot be told apart: that takes peak temperature and burn rate of a control fuel."
-    if cooker:
-        return "The burn rate moved: look at the cooker (vents, seals, rust) and at the control fuel's lot first."
-    if probe:
-        return (
-            "Peak temperature moved and burn rate shows no change: look at the probe and its place first, and check it "
-            "in ice and boiling water."
-        )
-    return "Neither peak temperature nor burn rate of the control fuel shows a signal."
+        return "cannot_tell_apart"
+    return "cooker_moved" if cooker else "probe_moved" if probe else "neither_moved"
 
 
 def _moved(found: MetricHistory | None) -> bool | None:
@@ -302,19 +374,10 @@ def repeatability(history: History) -> Section:
         unit=rows["unit"].where(~log, "%"),
         **{name: rows[name].where(~log, 100 * rows[name]) for name in ("sd", "low", "high")},
     )
-    columns = cols(
-        ("component", "Between"),
-        numbers(("sd", "spread"), "low", "high", decimals=2),
-        "unit",
-        numbers(("df", "degrees of freedom"), decimals=1),
-    )
-    note = "Spread: standard deviation, with its 95 % interval. Bag, day and burn within fuels and seasons."
-    caption = "Spread of bags, days and burns, all seasons together"
     bounds = [f"{each.found.bounds} of {each.name}" for each in metrics.values() if each.found.bounds]
     parts = [
-        table(made, caption, columns, note=note, group="label"),
-        'A trial of single burns measured in the same way may borrow these: borrow_from = [".."] under [model] of a '
-        "run folder that stands beside these.",
+        table(made, group="label", **captioned("pooled")),
+        paragraph_of("borrow"),
         f"Values left out because only a bound of them is known: {listed(bounds)}." if bounds else None,
     ]
     return section("repeatability", title, parts)
@@ -323,20 +386,16 @@ def repeatability(history: History) -> Section:
 def fuels(history: History) -> Section:
     """Return all fuels ever tested with intervals, their standing, and a sentence to say."""
     standing = tables_of(history)["standing"]
-    columns = cols(("fuel", "Fuel"), ("standing", "Comparable?"), ("why", "because"), numbers("seasons"))
-    columns += cols(("say", "To say in public"))
     parts = []
     for each in metrics_of(history):
         found = each.found
-        held = "is" if found.spread.known else "could not be estimated and is not"
-        note = f"Intervals: 95 %, each fuel for itself; the spread from season to season {held} in them."
-        if found.chart is not None and found.chart.moved:
-            note += f" The level moved over the seasons, so values of their own come from {found.reference} alone."
+        moved = found.reference if found.chart is not None and found.chart.moved else ""
+        about = captioned("standing", measure=each.name, known=found.spread.known, moved=moved)
         rows = standing[standing["metric"] == found.spec.id]
         parts += [
             heading(each.title, f"fuels-{found.spec.id}"),
             control_drawing(each),
-            table(rows, f"All fuels ever tested: {each.name}", columns, note=note),
+            table(rows, **about),
         ]
     return section("fuels", "All fuels ever tested", parts)
 
@@ -353,27 +412,23 @@ def control_drawing(each: MetricWords) -> Drawing | None:
         unit = units.of_axis(found.spec.unit, difference=True)
         ends = {name: units.on_axis(end, found.spec.unit, difference=True) for name, end in ends.items()}
     rows = rows.assign(**ends)
-    told = "; ".join(
+    values = "; ".join(
         f"{row.fuel} {plain(row.mean, digits)} ({plain(row.low, digits)} to {plain(row.high, digits)})"
         for row in rows.itertuples(index=False)
         for digits in [max(places(row.low, row.high), 2 if each.log else 0)]
     )
-    holds = "No fuel beside the control came again: the spread from season to season is not in it."
-    if found.control_spread.known:
-        holds = "The spread from season to season is in it."
-    return Drawing(
-        id=f"against control {found.spec.id}",
-        title=f"All fuels against the control fuel: {each.name}",
-        alt=f"{each.title} against {found.control}, {unit}: {told}.",
-        caption=(
-            f"Bars: 95 % interval of each fuel's difference from {found.control} over its seasons, each fuel for "
-            f"itself. {holds} {capital(counted(int(rows['n'].sum()), 'burn'))} in all."
-        ),
-        headline="All fuels against the control fuel",
-        note=f"bar: 95 % interval; {counted(len(found.seasons), 'season')}",
-        data=rows,
-        draw=partial(against_control, rows, 1.0 if each.log else 0.0, Axis(f"{each.name}: {unit}")),
-    )
+    parts = {
+        "measure": each.name,
+        "start": each.title,
+        "control": found.control,
+        "unit": unit,
+        "values": values,
+        "known": found.control_spread.known,
+        "burns": capital(counted(int(rows["n"].sum()), "burn")),
+        "seasons": counted(len(found.seasons), "season"),
+    }
+    draw = partial(against_control, rows, 1.0 if each.log else 0.0, Axis(f"{each.name}: {unit}"))
+    return worded("against control", found.spec.id, rows, draw, parts)
 
 
 def against_control(rows: pd.DataFrame, none: float, axis: Axis, look: Look, frame: Frame) -> Figure:
@@ -400,22 +455,21 @@ def against_control(rows: pd.DataFrame, none: float, axis: Axis, look: Look, fra
 
 def differently(history: History) -> Section:
     """Return the seasons, and which differences keep some of them out."""
-    columns = cols(("season", "Season"), ("first_day", "first day"), ("last_day", "last day"))
-    columns += cols(numbers("burns", ("fuels", "fuels")), ("control", "control fuel"))
     reasons: dict[str, list[str]] = {}
     for each in metrics_of(history):
         for season, why in each.found.why_not.items():
             told = f"{season} is not pooled with {each.found.reference}: {'; '.join(why)}."
             reasons.setdefault(told, []).append(each.title)
+    left_out = [
+        f"{season.name}: {counted(season.left_out, 'burn')} at another cooker or setting left out: never pooled."
+        for season in history.seasons
+        if season.left_out
+    ]
     parts = [
-        table(seasons_table(history), "Seasons", columns),
+        table(seasons_table(history), **captioned("history_seasons")),
         bullets(f"{', '.join(names)}: {told}" for told, names in reasons.items())
         or "All seasons were measured in the same way.",
-        [
-            f"{season.name}: {counted(season.left_out, 'burn')} at another cooker or setting left out: never pooled."
-            for season in history.seasons
-            if season.left_out
-        ],
+        left_out,
     ]
     return section("seasons", "What was measured differently", parts)
 
@@ -423,9 +477,8 @@ def differently(history: History) -> Section:
 def method() -> Section:
     """Return how a history is computed, with sources."""
     chart = paragraph_of("control_chart", draws=f"{DRAWS:,}", seed=SEED)
-    return section(
-        "method", "How it was computed", [paragraph_of("seasons"), chart, paragraph_of("over_seasons")]
-    )
+    told = [paragraph_of("seasons"), chart, paragraph_of("over_seasons")]
+    return section("method", "How it was computed", told)
 
 
 def provenance(place: str, reports: list[str], output: str) -> Section:
@@ -442,14 +495,9 @@ def provenance(place: str, reports: list[str], output: str) -> Section:
 def again(history: History) -> Section:
     """Return for each metric the fuels that came again, their change and its verdict."""
     parts = [part for each in metrics_of(history) if len(each.found.again) for part in _came_again(each)]
-    told = (
-        "The newest season of each fuel against the mean of its earlier ones; where a control fuel was burned along, "
-        "both as differences from it, so that a drift of probe or cooker is not taken for a change of the fuel."
-    )
     none = "No fuel beside the control came again in seasons measured alike."
-    return section(
-        "again", "Fuels tested again: did the product change?", [told, *parts] if parts else [none]
-    )
+    title = "Fuels tested again: did the product change?"
+    return section("again", title, [paragraph_of("again"), *parts] if parts else [none])
 
 
 def _came_again(each: MetricWords) -> list[Html]:
@@ -458,9 +506,5 @@ def _came_again(each: MetricWords) -> list[Html]:
         (each.change if row.low > 0 or row.high < 0 else each.reach)(row.change, row.low, row.high)
         for row in rows.itertuples(index=False)
     ]
-    columns = cols(
-        ("fuel", "Fuel"), ("season", "newest season"), numbers("seasons"), ("told", "change"), "verdict"
-    )
-    note = "95 % intervals, simultaneous over the fuels. 'Not settled' is not 'the same'."
-    made = table(rows.assign(told=told), f"{each.title}: fuels tested again", columns, note=note)
+    made = table(rows.assign(told=told), **captioned("again", measure=each.title))
     return [heading(each.title, f"again-{each.found.spec.id}"), made]
