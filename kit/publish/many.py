@@ -34,8 +34,7 @@ _LOOK_S: Final = 5.0
 PRELOADED: Final = (
     "ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.interactiveshell", "pandas", "pyarrow.csv",
     "scipy.stats", "scipy.optimize", "matplotlib.figure", "matplotlib.backends.backend_agg",
-    "matplotlib.backends.backend_svg", "kit.analysis", "kit.variance.bounded", "kit.variance.censored",
-    "kit.publish.write_outputs", "kit.publish.sections",
+    "matplotlib.backends.backend_svg", "kit.analysis", "kit.publish.write_outputs", "kit.publish.sections",
 )  # fmt: skip
 """What notebooks of the kit import."""
 
