@@ -74,3 +74,18 @@ def test_what_is_no_path_is_refused_in_words(path):
 def test_declared_keys_that_are_none_are_refused_in_words(tmp_path, declared, found):
     with pytest.raises(KitError, match=found):
         read_log(log_text(TEXT, tmp_path), declared)
+
+
+@pytest.mark.parametrize("heading", ["Fu\u0308hler (°C)", "F\u00fchler (°C)", "f\u00fchler(°C)"])
+def test_a_heading_is_found_however_its_accents_are_put(tmp_path, heading):
+    for written in ("Fu\u0308hler", "F\u00fchler"):
+        path = log_text(TEXT.replace("A (", f"{written} ("), tmp_path)
+        log = read_log(path, {"columns": {"grate": heading}, "time_column": "Time"})
+        assert log.probes == [f"{written} (°C)"]
+
+
+def test_faults_of_declared_keys_come_all_at_once_unknown_ones_first(tmp_path):
+    with pytest.raises(KitError) as caught:
+        read_log(log_text(TEXT, tmp_path), {"decimal": "x", "step_s": -1, "colums": {}, "day_first": None})
+    assert [problem.where.split()[-1] for problem in caught.value.problems] == ["colums", "decimal", "step_s"]
+    assert caught.value.problems[0].remedy == "Did you mean 'columns'?"
