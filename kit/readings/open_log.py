@@ -314,8 +314,8 @@ class OpenLog:
         Where its table lies, and what stands above it.
     rows
         A sample of its rows, in the table's width, from its beginning, middle and end.
-    faults, notes, reasons
-        Problems found so far, what a person should know, and why each thing was decided as it was.
+    faults, reasons
+        Problems found so far and what a person should know, and why each thing was decided as it was.
     """
 
     source: Source
@@ -324,7 +324,6 @@ class OpenLog:
     header: Header
     rows: Sequence[Sequence[str]]
     faults: Faults = field(default_factory=Faults)
-    notes: list[str] = field(default_factory=list)
     reasons: dict[str, str] = field(default_factory=dict)
 
     @property
@@ -408,7 +407,7 @@ def open_log(source: Source, keys: Logger) -> OpenLog:
     kinds, width = layout.kinds, layout.width
     rows = [row for row in rows if begins_like_row(row, kinds) or (len(row) == width and is_row(row, kinds))]
     reasons = {"encoding": source.encoding_reason}
-    return OpenLog(source, keys, layout, header, rows[:_MOST_ROWS], notes=list(source.notes), reasons=reasons)
+    return OpenLog(source, keys, layout, header, rows[:_MOST_ROWS], reasons=reasons)
 
 
 def _first_lines(head: bytes, count: int) -> list[Line]:

@@ -317,10 +317,11 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
         groups = np.array(numbered, dtype=object)[line.run]
     celsius = {name: picked(values, rows) for name, values in temperatures.celsius.items()}
     apart = {name: picked(values, rows) for name, values in temperatures.differences.items()}
+    notes = (*log.source.notes, *log.faults.notes, *_gap_notes(line, lines), *_header_notes(log, dialect))
     return Log(
         table=pd.DataFrame({"elapsed_s": line.elapsed_s, "clock": shown, **celsius}, copy=False),
         dialect=dialect,
-        notes=[_short(note) for note in (*log.notes, *_gap_notes(line, lines), *_header_notes(log, dialect))],
+        notes=[*map(_short, notes)],
         path=log.source.path,
         sha256=_content_hash(log.source),
         lines=lines,
@@ -363,7 +364,7 @@ def _clock(log: OpenLog, line: Timeline) -> npt.NDArray[np.datetime64]:
     """Return the clock of each row, moved as declared; NaT without one."""
     offset_s = log.keys.clock_offset_s
     if offset_s:
-        log.notes.append(f"the clock was moved by {offset_s:g} s, as declared")
+        log.faults.note(f"the clock was moved by {offset_s:g} s, as declared")
     if line.clock_ns is None:
         return np.full(len(line.rows), np.datetime64("NaT", "ns"), dtype="datetime64[ns]")
     moved = line.clock_ns + round(offset_s * SECOND) if offset_s else line.clock_ns

@@ -76,14 +76,15 @@ def check_lines(log: OpenLog, body: Body, roles: Roles) -> Checked:
     _note_lines(log, "the header again, left aside", again)
     _note_lines(log, "no usable time, not rows", within)
     for line in misfits[:_SHOWN]:
-        log.notes.append(
+        log.faults.note(
             f"line {line.number}: {len(line.fields)} fields where {log.layout.width} are expected; which reading is "
             "absent or too many cannot be known, so all readings of that row are missing"
         )
     if len(misfits) > _SHOWN:
-        log.notes.append(f"{len(misfits)} lines in all have too few or too many fields")
+        log.faults.note(f"{len(misfits)} lines in all have too few or too many fields")
     cut = [line for line in body.odd if line.kind == "cut"]
-    log.notes += [f"last line (line {line.number}) cut off: dropped" for line in cut]
+    for line in cut:
+        log.faults.note(f"last line (line {line.number}) cut off: dropped")
     lost = [number for number, _ in within] + [line.number for line in (*misfits, *cut)]
     events = timed & _only_words(log, body, roles)
     _mask_cut_number(log, body, roles, timed)
@@ -144,7 +145,7 @@ def _note_lines(log: OpenLog, what: str, lines: Sequence[OutsideLine]) -> None:
     if lines:
         texts = ((number, " ".join(cell for cell in cells if cell)[:60]) for number, cells in lines[:_SHOWN])
         more = f" and {len(lines) - _SHOWN} more" if len(lines) > _SHOWN else ""
-        log.notes.append(f"{what}: " + "; ".join(f"line {number}: {text}" for number, text in texts) + more)
+        log.faults.note(f"{what}: " + "; ".join(f"line {number}: {text}" for number, text in texts) + more)
 
 
 def _only_words(log: OpenLog, body: Body, roles: Roles) -> Bools:
@@ -197,7 +198,7 @@ def _mask_cut_number(log: OpenLog, body: Body, roles: Roles, timed: Bools) -> No
     if min(decimals[:-1]) == max(decimals[:-1]) > decimals[-1]:
         numbers = body.numbers[column]
         numbers.values[-1], numbers.codes[-1] = np.nan, ABSENT
-        log.notes.append(f"last line (line {number}): the last reading, '{cells[-1]}', is cut off: missing")
+        log.faults.note(f"last line (line {number}): the last reading, '{cells[-1]}', is cut off: missing")
 
 
 def _words(rows: Body, only_events: Body, roles: Roles) -> pd.DataFrame:
@@ -356,7 +357,7 @@ def widened(log: OpenLog, body: Body, roles: Roles) -> tuple[Body, Roles]:
             columns[len(headings)] = _laid(body.numbers[value].taken(rows), slot[rows], len(first))
             units[len(headings)] = unit
             headings.append(f"{name} {roles.names[value]}" if len(roles.temperatures) > 1 else name)
-    log.notes.append(f"long form: a row a probe, told apart by '{roles.names[column]}' ({len(words)} probes)")
+    log.faults.note(f"long form: a row a probe, told apart by '{roles.names[column]}' ({len(words)} probes)")
     reasons = dict.fromkeys(headings[len(roles.names) :], "as the column of all readings")
     roles = replace(roles, names=tuple(headings), temperatures=units, unit_cells={}, reasons=reasons)
     return replace(wide, numbers=columns), roles
@@ -425,7 +426,7 @@ def _temperatures_only(log: OpenLog, body: Body, roles: Roles, column: int) -> t
     if not keep.any():
         return body, roles
     if not keep.all():
-        log.notes.append(f"{int((~keep).sum())} rows of other quantities than temperature left aside")
+        log.faults.note(f"{int((~keep).sum())} rows of other quantities than temperature left aside")
         body = take(body, np.flatnonzero(keep))
     numbers = {value: with_unit_cells(body, value, roles) for value in roles.temperatures}
     return replace(body, numbers={**body.numbers, **numbers}), roles

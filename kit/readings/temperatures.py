@@ -201,7 +201,7 @@ def to_temperatures(log: OpenLog, body: Body, roles: Roles, cleaning: Cleaning) 
         _unread(log, numbers, body, name)
         if wanted and unit not in (GLUED, wanted):
             if unit:
-                log.notes.append(f"column {name}: the file says {unit}, the declared unit {wanted} was used")
+                log.faults.note(f"column {name}: the file says {unit}, the declared unit {wanted} was used")
             unit = wanted
         values = numbers.values
         if unit == GLUED:
@@ -212,7 +212,7 @@ def to_temperatures(log: OpenLog, body: Body, roles: Roles, cleaning: Cleaning) 
         if unit != BY_ROW:
             for number, count in mask_sentinels(numbers, unit, cleaning).items():
                 often = "once" if count == 1 else f"{count} times"
-                log.notes.append(f"column {name}: {often} {number:g}, a sign of an open circuit: missing")
+                log.faults.note(f"column {name}: {often} {number:g}, a sign of an open circuit: missing")
             values = to_celsius(numbers.values, unit, difference)
         temperatures.units[name] = unit
         if difference:
@@ -300,7 +300,7 @@ def _unread(log: OpenLog, numbers: Numbers, body: Body, name: str) -> None:
         )
     words = [each for each in rows if each not in bad]
     for row, text in words[:_SHOWN]:
-        log.notes.append(f"line {int(body.lines[row])}, column {name}: '{text[:40]}' is no number: missing")
+        log.faults.note(f"line {int(body.lines[row])}, column {name}: '{text[:40]}' is no number: missing")
     if len(words) > _SHOWN:
-        log.notes.append(f"column {name}: {len(words) - _SHOWN} more texts that are no numbers: missing")
+        log.faults.note(f"column {name}: {len(words) - _SHOWN} more texts that are no numbers: missing")
     numbers.codes[numbers.codes == UNREAD] = ABSENT

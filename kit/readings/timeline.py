@@ -110,7 +110,7 @@ def _since_1970(values: Floats, unit: str, timed: Timed) -> Ints:
         timed.log.reasons["time"] = "spreadsheet day numbers of the 1900 system (by their size)"
         return np.asarray(np.rint((values - _UNIX_DAY_NUMBER) * 86400e3), np.int64) * (SECOND // 1000)
     if unit == "1904 s":
-        timed.log.notes.append("seconds since 1904: the clock is shown as UTC; it may have been local time")
+        timed.log.faults.note("seconds since 1904: the clock is shown as UTC; it may have been local time")
         values = values - _UNIX_1904
     since = "since 1904 (by their size)" if unit == "1904 s" else "since 1970 (by their size), UTC"
     written = unit.removeprefix("unix ").replace("1904 s", "seconds")
@@ -186,7 +186,7 @@ def _from_stamps(timed: Timed, stamps: Stamps) -> Timeline | None:
     else:
         _note_repeated(timed, order)
     if "s" not in stamps.written and timed.plan.format is None:
-        log.notes.append("the stamps carry no seconds: times are good to a minute")
+        log.faults.note("the stamps carry no seconds: times are good to a minute")
     shown = clock if is_clock else None
     return Timeline(
         order.placed(rows), elapsed, shown, bool(dated and is_clock), offset, order.moved, repeated, order.run
@@ -220,7 +220,7 @@ def _clock_alone(timed: Timed, stamps: Stamps) -> tuple[Ints, bool] | None:
     over = (steps < 0) & (np.abs(steps + DAY) <= max(20 * usual, HOUR)) & (np.diff(run) == 0)
     if count := int(over.sum()):
         nights = f"{count} midnight{'s' * (count > 1)} passed"
-        timed.log.notes.append(f"{nights}: a day added from line {timed.line(over.argmax() + 1)}")
+        timed.log.faults.note(f"{nights}: a day added from line {timed.line(over.argmax() + 1)}")
     return time + np.concatenate([[0], np.cumsum(over)]) * DAY, True
 
 
@@ -287,7 +287,7 @@ def _spread(timed: Timed, run: Ints, elapsed: Floats, step_s: float) -> Floats |
 def _note_repeated(timed: Timed, order: Ordered) -> None:
     if order.repeated.any():
         first = timed.of(order.order).line(order.repeated.argmax())
-        timed.log.notes.append(
+        timed.log.faults.note(
             f"{int(order.repeated.sum())} rows share their stamp with a neighbour (first at line {first}): flagged, "
             "none dropped"
         )
@@ -329,7 +329,7 @@ def in_order(timed: Timed, time: Ints, is_clock: bool) -> Ordered:
     if len(back) and change == "restart":
         run = run + np.cumsum(np.isin(np.arange(len(time)), back))
         lines = ", ".join(str(timed.line(row)) for row in back[:5])
-        timed.log.notes.append(f"the clock starts anew at line {lines}: read as another run, as declared")
+        timed.log.faults.note(f"the clock starts anew at line {lines}: read as another run, as declared")
     elif len(back):
         put = np.lexsort((time, run))
         for number in np.unique(run):
@@ -339,7 +339,7 @@ def in_order(timed: Timed, time: Ints, is_clock: bool) -> Ordered:
         if _plainly_misplaced(time, put, moved):
             order, time, run, count = put, time[put], run[put], int(moved.sum())
             out = f"{count} row{'s' * (count > 1)} stood out of order (first at line {timed.line(back[0])})"
-            timed.log.notes.append(f"{out}: put in order and flagged")
+            timed.log.faults.note(f"{out}: put in order and flagged")
         else:
             _ask_back(timed, time, back, is_clock)
     if is_clock and change is None and order is None:
@@ -433,7 +433,7 @@ def _through_change(timed: Timed, time: Ints) -> Ints:
         change, after = round((usual - int(steps[row])) / half) * half, row + 1
         if abs(change) in (half, HOUR):
             shift[row + 1 :] += change
-            timed.log.notes.append(
+            timed.log.faults.note(
                 f"line {timed.line(after)}: clock changed by {-change // SECOND} s; the time goes on, as declared"
             )
             continue
