@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Final, Literal
 
 import pandas as pd
+from pydantic import ValidationError
 
-from kit.errors import Faults, KitError, did_you_mean
+from kit.errors import Faults, KitError, Problem, did_you_mean
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.trial.decode import ENDINGS, path_of, read_text, shown, toml_text, without_hidden
@@ -17,6 +18,7 @@ from kit.trial.models import ALL_ALIKE, Declared
 from kit.trial.plan_file import NAME as PLAN
 from kit.trial.plan_file import Plan, read_plan
 from kit.trial.run_sheets import LOGS, log_names, read_burn_sheet, read_events, read_scores, stays_inside
+from kit.trial.toml_reader import amiss
 from kit.trial.trial_file import NAME as TRIAL
 from kit.trial.trial_file import Trial, margin_as_written, read_trial
 
@@ -128,9 +130,20 @@ class Run:
             Its value by burn; a pandas Series will do. Burns without one stay blank.
         unit, scale, better
             As in [metrics] of trial.toml, key declared.
+
+        Raises
+        ------
+        KitError
+            Where the name, or one of these, cannot be.
         """
+        try:
+            declared = Declared(column=name, unit=unit, scale=scale, better=better)
+        except ValidationError as error:
+            raise KitError(
+                Problem("refuse", f"with_metric, {each['loc'][0]}", *amiss(each), "Mend it.")
+                for each in error.errors(include_url=False)
+            ) from None
         burns = self.burns.assign(**{name: self.burns["burn"].map(dict(values)).astype(float)})
-        declared = Declared(column=name, unit=unit, scale=scale, better=better)
         others = tuple(each for each in self.trial.declared if each.column != name)
         trial = replace(self.trial, declared=(*others, declared))
         return replace(self, trial=trial, burns=burns)

@@ -353,3 +353,13 @@ def test_the_testers_own_words_are_part_of_the_run(tmp_path):
 def test_marks_that_could_be_meant_stand_in_quotes(tmp_path):
     trial = TRIAL + '[[logger]]\ndecimal = "x"\n'
     assert only(tmp_path, trial=trial).remedy == "Known: ',', '.'."
+
+
+def test_a_metric_of_ones_own_that_cannot_be_is_refused_in_words(tmp_path):
+    run = opened(tmp_path)
+    with pytest.raises(KitError) as caught:
+        run.with_metric("a@b", {"01": 1.0}, scale="square")
+    assert [problem.where for problem in caught.value.problems] == [
+        "with_metric, column",
+        "with_metric, scale",
+    ]
