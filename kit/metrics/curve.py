@@ -21,7 +21,7 @@ Mask = npt.NDArray[np.bool_]
 Chosen = slice | list[int] | Indices
 EVERY = slice(None)
 _LARGEST_TABLE = 4_000_000
-_CLOSE_S = 1e-6
+CLOSE_S = 1e-6
 
 
 def pieces(joined: Mask) -> tuple[Indices, Indices]:
@@ -58,7 +58,7 @@ def running_median(
     half = np.full(len(seconds), width_s / 2)
     if even:
         half = np.minimum(half, np.minimum(seconds - seconds[first], seconds[beyond - 1] - seconds))
-    half += _CLOSE_S
+    half += CLOSE_S
     low = np.maximum(np.searchsorted(seconds, seconds - half, side="left"), first)
     high = np.minimum(np.searchsorted(seconds, seconds + half, side="right"), beyond)
     widest = int((high - low).max())

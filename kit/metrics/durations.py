@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 
 from kit.metrics.burn import HOLE, LATE, Burn
-from kit.metrics.curve import Curve, Indices, Spells, spells_above
+from kit.metrics.curve import CLOSE_S, Curve, Indices, Spells, spells_above
 from kit.metrics.record import (
     MINUTE,
     RECTANGLE,
@@ -20,8 +20,6 @@ from kit.metrics.record import (
     missing,
     never,
 )
-
-_CLOSE_S = 1e-6
 
 
 def floored(measured: MeasuredValue, curve: Curve, why: str = "none was seen") -> MeasuredValue:
@@ -69,7 +67,7 @@ def duration(
 
 def held(curve: Curve, spells: Spells) -> Indices:
     """Return the stretches that are long enough to count as held."""
-    return np.flatnonzero(spells.seconds >= curve.measuring.hold_min * MINUTE - _CLOSE_S)
+    return np.flatnonzero(spells.seconds >= curve.measuring.hold_min * MINUTE - CLOSE_S)
 
 
 @metric_record(
@@ -93,7 +91,7 @@ def time_to(burn: Burn, metric: Metric) -> MeasuredValue:
     if not math.isnan(value):
         first = held(curve, spells)[:1]
         late = bool(spells.start_left[first[0]] < 0) and value > 0
-        less = LATE if late else HOLE if first_hole < value + _CLOSE_S else ""
+        less = LATE if late else HOLE if first_hole < value + CLOSE_S else ""
         crossings = spells.crossings(first, [])
         return duration(curve, reached, crossings, less=less, why="reached at time zero already")
     if hidden.before >= threshold:
@@ -169,7 +167,7 @@ def near_ambient(burn: Burn, _: Metric) -> MeasuredValue:
     if spells.end_left[-1] == len(curve.seconds) - 1:
         return floored(bounded(last(0.0) / MINUTE, more="still above it when the log ended"), curve)
     more = hidden.end_note if hidden.after >= threshold else ""
-    holes = curve.holes[(hidden.holes >= threshold) & (curve.seconds[curve.holes] >= last(0.0) - _CLOSE_S)]
+    holes = curve.holes[(hidden.holes >= threshold) & (curve.seconds[curve.holes] >= last(0.0) - CLOSE_S)]
     if len(holes):
         out = float(curve.seconds[holes[-1] + 1])
         return floored(bounded(out / MINUTE, less=HOLE, more=more), curve)

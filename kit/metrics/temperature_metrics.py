@@ -10,6 +10,7 @@ import numpy as np
 from kit.metrics.burn import LATE, SATURATED, Burn
 from kit.metrics.curve import (
     BRIDGED_STEPS,
+    CLOSE_S,
     Array,
     Curve,
     Line,
@@ -38,7 +39,6 @@ COVERED = 0.9
 COARSEST_TREND = 5
 """Steadiness and departures need at least so many readings a trend window."""
 TOO_COARSE = "the log is too coarse for the trend's window"
-_CLOSE_S = 1e-6
 
 
 @metric_record(
@@ -163,11 +163,11 @@ def mean_rate(burn: Burn, _: Metric) -> MeasuredValue:
     """Return the mean of |dT/dt| of the smoothed curve on a common grid in K/min."""
     curve, hidden = burn.known_curve, burn.hidden
     step = curve.measuring.rate_step_s
-    if curve.interval_s > step + _CLOSE_S:
+    if curve.interval_s > step + CLOSE_S:
         return missing("the log is coarser than the grid of the rate")
     if curve.cut_short or curve.started_late:
         return missing(f"{hidden.end_note if curve.cut_short else LATE}: the mean would be of another time")
-    grid = np.arange(curve.seconds[0], curve.seconds[-1] + _CLOSE_S, step)
+    grid = np.arange(curve.seconds[0], curve.seconds[-1] + CLOSE_S, step)
     smooth = values_at(grid, curve.seconds, curve.smooth, curve.joined)
     moves = np.abs(np.diff(smooth))
     moves = moves[np.isfinite(moves)]
@@ -238,7 +238,7 @@ def departures_of(curve: Curve) -> list[Departure]:
     spells = spells_above(line.seconds, beyond, line.joined, curve.measuring.departure_k)
     departed = []
     for start, end in zip(spells.start, spells.end, strict=True):
-        if end - start >= curve.measuring.departure_min * MINUTE - _CLOSE_S:
+        if end - start >= curve.measuring.departure_min * MINUTE - CLOSE_S:
             part = between(line, start, end)
             area = np.abs(part.celsius[1:] + part.celsius[:-1]) / 2 * np.diff(part.seconds)
             deepest = part.celsius[int(np.argmax(np.abs(part.celsius)))]
