@@ -18,7 +18,7 @@ from scipy import special
 
 from kit.judge.verdicts import verdict_of
 from kit.variance.bootstrap import simulated
-from kit.variance.bounded import Rows, minimise_rows, posterior, started
+from kit.variance.bounded import Rows, minimise_rows, posterior, slope
 from kit.variance.burn_arrays import Array
 from kit.variance.engines import NestedEngine, terms_in_order
 from kit.variance.families import all_pairs
@@ -218,8 +218,7 @@ def _with_bounds(
     """
     theta, beta = fit.estimate.theta[0], np.where(np.isnan(fit.estimate.beta[0]), 0.0, fit.estimate.beta[0])
     rows = simulated_rows(fit, known, theta, beta, seed, trials)
-    start = np.repeat(started(known.model, theta[None]), trials, axis=0)
-    found = minimise_rows(known.model, start, rows)
+    found = minimise_rows(known.model, np.repeat(theta[None], trials, axis=0), rows)
     best = found.theta
     usable = np.flatnonzero(~np.abs(L[:, list(known.bounded)]).any(axis=1))
     usable = usable[np.unique(np.linspace(0, len(usable) - 1, min(MOST, len(usable))).astype(int))]
@@ -228,12 +227,12 @@ def _with_bounds(
     chosen = L[usable[which]]
     t, se = _t_of_truth(known, chosen[:, known.kept], chosen @ beta, best, rows, df)
     trial, of_sd = np.arange(trials), np.arange(trials) % len(theta)
-    at = started(known.model, best)
+    at, fixed = best.copy(), np.arange(len(theta)) == of_sd[:, None]
     at[trial, of_sd] = np.maximum(theta, 1e-12 * theta.sum())[of_sd]
-    value = minimise_rows(known.model, at, rows, held=of_sd, steps=STEPS).D
+    value = minimise_rows(known.model, at, rows, fixed, STEPS).value
     above = (theta[of_sd] > best[trial, of_sd]).astype(int)
     rise = np.stack([rises(fit, j, level, own=True)[:, 0] for j in range(len(theta))], axis=1)
-    inside = value - found.D <= rise[above, of_sd]
+    inside = value - found.value <= rise[above, of_sd]
     spreads = [
         (name, words, inside[of_sd == j])
         for j, (name, words) in enumerate(zip(fit.names, profile_words(fit, own=True), strict=True))
@@ -272,9 +271,12 @@ def _t_of_truth(
     estimate = estimate[:, 0] + known.centre * held[:, known.is_mean].sum(axis=1)
     se = np.sqrt(covariance[:, 0, 0])
     at_best = held_rows(known, rows, held, estimate)
-    best = minimise_rows(known.model, started(known.model, theta), at_best, unit=se, steps=STEPS)
+    best = minimise_rows(known.model, theta, at_best, most=STEPS)
+    least = (
+        best.value - slope(known.model, best.theta, at_best, se) ** 2 / 4
+    )  # a parabola of one an SE squared
     at_truth = held_rows(known, rows, held, truth)
-    rise = minimise_rows(known.model, started(known.model, best.theta), at_truth, steps=STEPS).D - best.D
+    rise = minimise_rows(known.model, best.theta, at_truth, most=STEPS).value - least
     size = np.sqrt(df * np.expm1(np.maximum(rise, 0.0) / (df + 1)))
     return np.asarray(np.copysign(size, estimate - truth)), se
 

@@ -21,9 +21,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kit.variance.burn_arrays import Array, Codes, rows_of
+from kit.variance.burn_arrays import Array, Codes, rows_of, stacked
 from kit.variance.mvn import POINTS, Box, log_probability, moved, truncated
-from kit.variance.optimise import FLOOR, Mask
+from kit.variance.optimise import Derivatives, Mask, Minimum, minimise
 from kit.variance.residual_space import Space, space_of
 
 AT_ONCE = 250_000
@@ -35,17 +35,14 @@ SMALL = 5
 ENDLESS = 1e300
 """A diagonal element beside which all others are nothing."""
 
-LONGEST = 1.5
-"""Of a step: in SDs of a term, the larger of its own and a burn's, and in log SD of a burn."""
-
-LIFTED = 0.01
-"""Part of all variances that a burn's has at least where a search begins."""
-
 NONE = 1e-3
 """Of all variances, the part below which one is next to none."""
 
-ENOUGH, EXACT = 1e-7, 1e-16
-"""How far above its least D may end, as the last step tells (ENOUGH for D alone)."""
+ENOUGH = 1e-5
+"""Of D, what a last step of a profile may promise."""
+
+NEAR = 0.01
+"""Standard errors on either side, over which the slope of a profile is taken."""
 
 
 @dataclass(frozen=True)
@@ -159,8 +156,11 @@ def criterion(model: Model, theta: Array, data: Rows) -> Array:
 
 
 def _criterion(model: Model, theta: Array, data: Rows) -> Array:
+    return _value(model, theta, data, _factored(model, theta, data))
+
+
+def _value(model: Model, theta: Array, data: Rows, at: _Factored) -> Array:
     space, s = model.space, theta[:, model.terms :]
-    at = _factored(model, np.tensordot(theta, model.S, axes=1), data)
     D = 2 * np.log(at.diagonal).sum(axis=1) + np.vecdot(at.left, at.left) + np.log(s) @ space.free
     D = D + np.vecdot(data.rss, 1 / s) + space.dof * np.log(2 * np.pi) + space.logdet_xx
     if data.held is not None:
@@ -190,8 +190,9 @@ class _Factored:
     own: Array
 
 
-def _factored(model: Model, S: Array, data: Rows) -> _Factored:
+def _factored(model: Model, theta: Array, data: Rows) -> _Factored:
     """Factor with q as a last row beside an end, so that the factor holds what solves for it."""
+    S = np.tensordot(theta, model.S, axes=1)
     p, is_held = model.space.p, int(data.held is not None)
     n = model.space.k + is_held
     A = np.empty((len(S), n + model.m + 1, n + model.m + 1))
@@ -209,55 +210,43 @@ def _factored(model: Model, S: Array, data: Rows) -> _Factored:
     return _Factored(root[:, :-1, :-1], A[:, -1, :n], diagonal, left, mean, root[:, n:-1, n:-1])
 
 
-def derivatives(model: Model, theta: Array, data: Rows) -> tuple[Array, Array, Array]:
-    """Return gradient (rows, c) and Hessian (rows, c, c) of D in the variances and last in a value that is held.
+def derivatives(model: Model, theta: Array, data: Rows) -> Derivatives:
+    """Return D and its derivatives in the variances: the gradient exactly that of `criterion` with these points.
 
-    The Hessian is as exact as points of the lattice make it, the gradient that of `criterion` with these points. Third
-    comes (rows, c) how the curvature in the value goes with the variances, but for what bounds add to it.
+    Of the second ones, the observed as nearly as points of a lattice make them; expected are those without bounds.
     """
     size = max(1, AT_ONCE // model.S.size)
     parts = [slice(i, i + size) for i in range(0, max(len(theta), 1), size)]
-    found = [_derivatives(model, theta[part], data.take(part)) for part in parts]
-    gradient, H, bend = (np.concatenate(each) for each in zip(*found, strict=True))
-    return gradient, H, bend
+    return stacked([_derivatives(model, theta[part], data.take(part)) for part in parts])
 
 
-def _derivatives(model: Model, theta: Array, data: Rows) -> tuple[Array, Array, Array]:
-    (rows, c), p, is_held = theta.shape, model.space.p, int(data.held is not None)
-    at = _factored(model, np.tensordot(theta, model.S, axes=1), data)
+def _derivatives(model: Model, theta: Array, data: Rows) -> Derivatives:
+    (rows, c), p, n, t = theta.shape, model.space.p, model.space.k + (data.held is not None), 1 + model.m
+    at = _factored(model, theta, data)
     back = _inverse_triangle(at.root)
-    P = inverse = back.transpose(0, 2, 1) @ back
-    n = at.q.shape[1]
+    P = back.transpose(0, 2, 1) @ back
     # S^-1 (q, w) = E (1, y), y the standard coordinates of w
     values = np.concatenate([at.q, at.mean], axis=1)[:, :, None]
-    E = np.concatenate([P @ values, P[:, :, n:] @ at.own], axis=2)
-    own, E_own, S = P[:, 0], E[:, 0], model.S if is_held else np.ascontiguousarray(model.S[:, p:, p:])
-    if data.held is not None:
-        P, E, own = (_spread(data.held, part) for part in (P, E, own[:, :, None]))
-        P, own = _spread(data.held, P.transpose(0, 2, 1)), own[:, :, 0]
-    SE = S @ E[:, None]  # (rows, c, ..., 1 + m)
-    forms = np.zeros((rows, c + is_held, 1 + model.m, 1 + model.m))
-    forms[:, :c] = E.transpose(0, 2, 1)[:, None] @ SE
-    if is_held:
-        forms[:, c, 0] += E_own
-        forms[:, c, :, 0] += E_own
+    E, S = np.concatenate([P @ values, P[:, :, n:] @ at.own], axis=2), model.S
+    if data.held is None:
+        S = np.ascontiguousarray(S[:, p:, p:])
+    else:
+        P, E = _spread(data.held, P), _spread(data.held, E)
+        P = _spread(data.held, P.transpose(0, 2, 1))
+    SE = S @ E[:, None]  # (rows, c, ..., t)
+    forms = E.transpose(0, 2, 1)[:, None] @ SE
     move, covariance, T = moved(data.low - at.mean, data.high - at.mean, at.own, forms, data.points)
-    gradient, H = -2 * move - np.trace(forms, axis1=2, axis2=3), -covariance / 2
-    gradient[:, :c] += P.reshape(rows, -1) @ S.reshape(c, -1).T
-    SE = SE.transpose(0, 2, 1, 3).reshape(rows, len(S[0]), -1)
-    inside = (SE.transpose(0, 2, 1) @ P @ SE).reshape(rows, c, 1 + model.m, c, 1 + model.m)
-    H[:, :c, :c] += 2 * np.einsum("riajb,rab->rij", inside, T) - _traces(P, S, theta)
-    bend = np.zeros((rows, c))
-    if is_held:
-        bend = -2 * ((own[:, :, None] * own[:, None]).reshape(rows, -1) @ S.reshape(c, -1).T)
-        across = 2 * ((own[:, None] @ SE).reshape(rows, c, -1) @ T[:, 0, :, None])[:, :, 0]
-        H[:, c, :c] += across
-        H[:, :c, c] += across
-        H[:, c, c] += 2 * inverse[:, 0, 0]
-    s, burns = theta[:, model.terms :], range(model.terms, c)
-    gradient[:, burns] += model.space.free / s - data.rss / s**2
-    H[:, burns, burns] += 2 * data.rss / s**3 - model.space.free / s**2
-    return gradient, H, bend
+    traces = P.reshape(rows, S[0].size) @ S.reshape(c, -1).T
+    expected = _traces(P, S, theta, traces)
+    SE = SE.transpose(0, 2, 1, 3).reshape(rows, len(S[0]), c * t)
+    inside = (SE.transpose(0, 2, 1) @ P @ SE).reshape(rows, c, t, c, t)
+    gradient = traces - 2 * move - np.trace(forms, axis1=2, axis2=3)
+    hessian = 2 * np.einsum("riajb,rab->rij", inside, T) - expected - covariance / 2
+    s, burns, free = theta[:, model.terms :], range(model.terms, c), model.space.free
+    gradient[:, burns] += free / s - data.rss / s**2
+    hessian[:, burns, burns] += 2 * data.rss / s**3 - free / s**2
+    expected[:, burns, burns] += free / s**2
+    return Derivatives(_value(model, theta, data, at), gradient, hessian, expected)
 
 
 def _inverse_triangle(L: Array) -> Array:
@@ -272,14 +261,13 @@ def _inverse_triangle(L: Array) -> Array:
     return found
 
 
-def _traces(P: Array, S: Array, theta: Array) -> Array:
-    """Return tr(P S_i P S_j) (rows, c, c); that of the last i follows from Σ theta_i P S_i P = P."""
+def _traces(P: Array, S: Array, theta: Array, left: Array) -> Array:
+    """Return tr(P S_i P S_j) (rows, c, c); that of the last i follows from Σ theta_i P S_i P = P and tr(P S_j)."""
     rows, c, flat = len(P), len(S), S.reshape(len(S), -1).T
     found = np.empty((rows, c, c))
-    left = P.reshape(rows, -1) @ flat
     for i in range(c - 1):
-        found[:, i] = (P @ S[i] @ P).reshape(rows, -1) @ flat
-        left -= theta[:, i, None] * found[:, i]
+        found[:, i] = (P @ S[i] @ P).reshape(rows, len(flat)) @ flat
+        left = left - theta[:, i, None] * found[:, i]
     found[:, -1] = left / theta[:, -1:]
     return found
 
@@ -312,205 +300,45 @@ def posterior(model: Model, theta: Array, data: Rows, combinations: Array) -> tu
     return estimate, covariance, replace(box, mean=mean[:, :m] + box.mean + data.b_ols @ model.X.T)
 
 
-def started(model: Model, theta: Array) -> Array:
-    """Return variances (rows, c) to start from: none is zero, and a burn's is no smaller than a hundredth of all.
-
-    In its logarithm a burn variance near zero is all but flat: a search that begins there stays.
-    """
-    least = np.where(np.arange(theta.shape[1]) < model.terms, FLOOR, LIFTED)
-    return np.asarray(np.maximum(theta, least * theta.sum(axis=1, keepdims=True)))
-
-
-@dataclass(frozen=True)
-class Least:
-    """Where each search ended.
-
-    Attributes
-    ----------
-    theta, D, converged
-        (rows, c), (rows,) and (rows,).
-    slope, move, bend
-        (rows,), (rows, c) and (rows, c): how the least D, and the theta at which it is, go with the value that is held,
-        and with its square; 0 without.
-    """
-
-    theta: Array
-    D: Array
-    converged: Mask
-    slope: Array
-    move: Array
-    bend: Array
-
-
 def minimise_rows(
     model: Model,
     start: Array,
     data: Rows,
-    held: Codes | None = None,
-    unit: Array | None = None,
-    steps: int = 30,
+    fixed: Mask | None = None,
+    most: int = 150,
     enough: float = ENOUGH,
-) -> Least:
-    """Newton steps, all rows at once.
+) -> Minimum:
+    """Minimise D over the variances from a start a row (kit.variance.optimise)."""
 
-    Random terms move as SDs (their sign is free, so that zero is a smooth point), burns as log SDs.
+    def of_rows(theta: Array, rows: Codes) -> Derivatives:
+        return derivatives(model, theta, data.take(rows))
 
-    Parameters
-    ----------
-    held
-        (rows,) a component of each row that stays where it starts, if any.
-    unit
-        (rows,) where given, the combination of the means that the data hold moves too, in these units.
-    enough
-        A row ends where D has no more than this left to fall: after a step that lowers it by δ about δ², and where
-        Newton's promised p about (δ − p)²/p.
-    """
-    k = model.terms
-    burn = np.sqrt(start[:, k:].mean(axis=1, keepdims=True))
-    scale = np.maximum(np.sqrt(start[:, :k]), burn)
-    value_off = np.zeros((len(start), 0 if unit is None else 1))
-    x = np.concatenate([np.sqrt(start[:, :k]) / scale, 0.5 * np.log(start[:, k:]), value_off], axis=1)
-    free = np.ones(x.shape, dtype=np.bool_)
-    if held is not None:
-        free[np.arange(len(x)), held] = False
-    x[:, :k] = np.where(free[:, :k], np.maximum(x[:, :k], 0.05), x[:, :k])
-    space = _Search(model, scale, FLOOR * start.sum(axis=1, keepdims=True), data, unit)
-    value, done = space.value(x), np.zeros(len(x), dtype=np.bool_)
-    slope, move, bend = np.zeros(len(x)), *np.zeros((2, *x.shape))
-    for _ in range(steps):
-        live = np.flatnonzero(~done)
-        if not len(live):
-            break
-        here, own, before = value[live], space.take(live), x[live]
-        newton = _newton(own, before, free[live])
-        x[live], value[live] = _shortened(own, before, newton.step, here)
-        slope[live] = newton.slope + np.vecdot(newton.across, x[live] - before)
-        move[live], bend[live] = newton.move, newton.bend
-        fallen = here - value[live]
-        done[live] = (fallen**2 <= enough) | ((fallen - newton.promised) ** 2 <= enough * newton.promised)
-    terms, burns = x[:, :k] * scale, space.burns(x)
-    terms[np.abs(terms) < 1e-3 * burn] = 0.0
-    theta = np.concatenate([terms**2, burns], axis=1)
-    first, second = space.to_theta(x)
-    move, bend = move[:, : theta.shape[1]], bend[:, : theta.shape[1]]
-    return Least(theta, value, done, slope, move * first, (bend * first + move**2 * second) / 2)
+    found = minimise(of_rows, start, np.arange(len(start)), fixed, model.groups, most, enough)
+    return replace(found, value=criterion(model, found.theta, data))
 
 
-def least_rows(model: Model, start: Array, data: Rows) -> Least:
+def least_rows(model: Model, start: Array, data: Rows, fixed: Mask | None = None) -> Minimum:
     """Minimise from starts (rows, c); where a variance then is next to none, also from variances that are all alike.
 
     With a variance at zero D may have a least value there and a lower one elsewhere.
     """
-    found = minimise_rows(model, start, data)
-    doubtful = np.flatnonzero((found.theta < NONE * found.theta.sum(axis=1, keepdims=True)).any(axis=1))
-    if not len(doubtful):
-        return found
-    alike = np.repeat(found.theta[doubtful].mean(axis=1, keepdims=True), found.theta.shape[1], axis=1)
-    other = minimise_rows(model, alike, data.take(doubtful))
-    lower = np.flatnonzero(found.D[doubtful] > other.D)
-    for name, part in vars(rows_of(other, lower)).items():
-        getattr(found, name)[doubtful[lower]] = part
+    held = np.zeros(start.shape, dtype=np.bool_) if fixed is None else fixed
+    found = minimise_rows(model, start, data, held)
+    small = ~held & (found.theta < NONE * found.theta.sum(axis=1, keepdims=True))
+    rows = np.flatnonzero(small.any(axis=1))
+    if len(rows):
+        alike = np.where(held[rows], start[rows], found.theta[rows].mean(axis=1, keepdims=True))
+        other = minimise_rows(model, alike, data.take(rows), held[rows])
+        lower = np.flatnonzero(found.value[rows] > other.value)
+        for name in ("theta", "value", "converged"):
+            getattr(found, name)[rows[lower]] = getattr(other, name)[lower]
     return found
 
 
-@dataclass(frozen=True)
-class _Search:
-    """The coordinates of the search: SDs over `scale` (rows, k) for terms, log SDs for burns, a held value's move.
-
-    Burn variances are no smaller than `least` (rows, 1).
-    """
-
-    model: Model
-    scale: Array
-    least: Array
-    data: Rows
-    unit: Array | None
-
-    def take(self, rows: Codes) -> _Search:
-        """Return some rows, in any order and number."""
-        unit = None if self.unit is None else self.unit[rows]
-        return _Search(self.model, self.scale[rows], self.least[rows], self.data.take(rows), unit)
-
-    def burns(self, x: Array) -> Array:
-        """Return the burn variances (rows, groups) at x (rows, c)."""
-        k = self.model.terms
-        return np.asarray(np.maximum(np.exp(2 * x[:, k : k + self.model.groups]), self.least))
-
-    def _at(self, x: Array) -> tuple[Array, Rows]:
-        """Return the variances (rows, c) at x, and the data with what is held there."""
-        k, data = self.model.terms, self.data
-        if self.unit is not None and data.value is not None:
-            data = replace(data, value=data.value + x[:, -1] * self.unit)
-        return np.concatenate([(x[:, :k] * self.scale) ** 2, self.burns(x)], axis=1), data
-
-    def value(self, x: Array) -> Array:
-        """Return the criterion (rows,) at x (rows, c)."""
-        return criterion(self.model, *self._at(x))
-
-    def derivatives(self, x: Array) -> tuple[Array, Array, Array]:
-        """Return gradient and Hessian of the criterion in x and last in the value that is held, and its third ones."""
-        theta, data = self._at(x)
-        gradient, H, bend = derivatives(self.model, theta, data)
-        c = theta.shape[1]
-        first, second = self.to_theta(x)
-        to_x = np.ones(gradient.shape)
-        to_x[:, :c] = first
-        if self.unit is not None:
-            to_x[:, c] = self.unit
-        H = H * to_x[:, :, None] * to_x[:, None]
-        H[:, range(c), range(c)] += gradient[:, :c] * second
-        return gradient * to_x, H, bend * first
-
-    def to_theta(self, x: Array) -> tuple[Array, Array]:
-        """Return first and second derivatives (rows, c) of the variances in their x."""
-        k, burns, twice = self.model.terms, self.burns(x), 2 * self.scale**2
-        return np.hstack([twice * x[:, :k], 2 * burns]), np.hstack([twice, 4 * burns])
-
-
-@dataclass(frozen=True)
-class _Newton:
-    """A descent step and what it promises; slope in the held value, across with x, and how the least x moves
-    and bends with it.
-
-    A step that is shorter than Newton's, or where the curvature is not positive, promises nothing.
-    """
-
-    step: Array
-    promised: Array
-    slope: Array
-    across: Array
-    move: Array
-    bend: Array
-
-
-def _newton(space: _Search, x: Array, free: Mask) -> _Newton:
-    """Return the step in the free coordinates."""
-    c = x.shape[1]
-    gradient, H, third = space.derivatives(x)
-    slope, across = gradient[:, c:].sum(axis=1), H[:, c:, :c].sum(axis=1) * free
-    gradient, H = gradient[:, :c] * free, H[:, :c, :c] * (free[:, :, None] & free[:, None])
-    values, vectors = np.linalg.eigh(H)
-    curved = np.maximum(np.abs(values), 0.05)
-    third = np.pad(third, ((0, 0), (0, c - third.shape[1])))
-    along = np.stack([gradient, across, third * free], axis=1) @ vectors / curved[:, None]
-    step, move, bend = (-along @ vectors.transpose(0, 2, 1) * free[:, None]).transpose(1, 0, 2)
-    reach = np.full_like(x, LONGEST)
-    reach[:, : space.model.terms] *= np.maximum(1, np.abs(x[:, : space.model.terms]))
-    size = np.linalg.norm(step / reach, axis=1)
-    whole = (size <= 1) & (values > -1e-3).all(axis=1)
-    promised = np.where(whole, np.vecdot(along[:, 0] ** 2, curved) / 2, 0.0)
-    return _Newton(step / np.maximum(size, 1)[:, None], promised, slope, across, move, bend)
-
-
-def _shortened(space: _Search, x: Array, step: Array, here: Array) -> tuple[Array, Array]:
-    """Return where each step lands and D there, the step shortened until D is no higher."""
-    new, size = x + step, np.ones(len(x))
-    after = space.value(new)
-    for _ in range(12):
-        worse = np.flatnonzero(~(after <= here + 1e-10))
-        if not len(worse):
-            break
-        size[worse] /= 3
-        new[worse] = x[worse] + size[worse, None] * step[worse]
-        after[worse] = space.take(worse).value(new[worse])
-    return new, after
+def slope(model: Model, theta: Array, data: Rows, se: Array) -> Array:
+    """Return how D (rows,) goes with the value that is held, in standard errors."""
+    assert data.value is not None
+    above, below = (
+        criterion(model, theta, replace(data, value=data.value + off * se)) for off in (NEAR, -NEAR)
+    )
+    return np.asarray((above - below) / (2 * NEAR))

@@ -130,7 +130,7 @@ class Columns:
         return int(self.values.shape[1])
 
 
-def rows_of(data: T, rows: Codes | slice) -> T:
+def rows_of(data: T, rows: Codes | npt.NDArray[np.bool_] | slice) -> T:
     """Return some rows of every array of a record whose arrays have a row a response."""
     parts = {name: each[rows] for name, each in vars(data).items() if isinstance(each, np.ndarray)}
     return replace(data, **parts)  # type: ignore[type-var]

@@ -10,21 +10,18 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import Faults, KitError
-from kit.variance.bounded import EXACT, Least, Model, Rows, minimise_rows, model_of, posterior, started
-from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, read_columns
+from kit.variance.bounded import NONE, Model, Rows, minimise_rows, model_of, posterior
+from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, read_columns, rows_of
 from kit.variance.design import Design, FuelEffect, Spread, design_of
 from kit.variance.engines import Borrowed, Engine, Estimate, engine_of, terms_in_order
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.mvn import POINTS
-from kit.variance.optimise import FLOOR, Mask
+from kit.variance.optimise import EXACT, FLOOR, Mask
 from kit.variance.rotation import Method
 
 FLAT = 1e-13
 
 LARGEST = 400
-
-AGAIN, SMALL = 4, 1e-3
-"""Searches at the most; and of all variances, the part below which a burn's that creeps is tried at zero."""
 
 
 @dataclass(frozen=True)
@@ -148,7 +145,14 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     made = _model(columns, design, choices.borrowed, centre)
     face = fit_design(table, roles, replace(columns, side=None), design, choices)
     at_face = face.estimate.theta
-    least = _least(made.model, made.data, np.vstack([at_face, np.full_like(at_face, at_face.mean())]))
+    starts = np.vstack([at_face, np.full_like(at_face, at_face.mean())])
+    found = minimise_rows(made.model, starts, made.data.times(2), enough=EXACT)
+    if not found.converged.all():  # a burn variance that goes to zero creeps there
+        size = found.theta.sum(axis=1, keepdims=True)
+        creeps = (np.arange(found.theta.shape[1]) >= made.model.terms) & (found.theta < NONE * size)
+        starts = np.where(creeps, FLOOR * size, found.theta)
+        found = minimise_rows(made.model, starts, made.data.times(2), enough=EXACT)
+    least = rows_of(found, found.value.argmin(axis=0, keepdims=True))
     optimum_found(least.converged, roles)
     theta = least.theta
     every = np.eye(len(made.kept))[None]
@@ -162,28 +166,11 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
         made.model, made.data, centre, made.order, made.kept, made.kept < len(design.labels), made.bounded,
         filled, covariance,
     )  # fmt: skip
-    estimate = Estimate(theta, beta[None], least.D, least.converged, 1)
+    estimate = Estimate(theta, beta[None], least.value, least.converged, 1)
     return replace(
         face, columns=columns, data=face.engine.rotate(filled), estimate=estimate, censored=known,
         status=(f"{made.model.m} values are bounds",),
     )  # fmt: skip
-
-
-def _least(model: Model, data: Rows, starts: Array) -> Least:
-    """Return the least D of the one row of data: from the best of the starts, in scales of its own.
-
-    A burn variance that goes to zero creeps there; so it is tried at zero.
-    """
-    found = minimise_rows(model, started(model, starts), data.times(len(starts)))
-    start, k = found.theta[[found.D.argmin()]], model.terms
-    for _ in range(AGAIN):
-        start = np.maximum(start, FLOOR * start.sum())
-        found = minimise_rows(model, start, data, enough=EXACT)
-        creeps = found.theta[:, k:] < SMALL * found.theta.sum()
-        if found.converged[0] or not creeps.any():
-            break
-        start = np.concatenate([found.theta[:, :k], np.where(creeps, 0.0, found.theta[:, k:])], axis=1)
-    return found
 
 
 def _told_apart(whole: Design, alone: Design) -> Design:

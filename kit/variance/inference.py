@@ -19,8 +19,8 @@ from scipy import special
 from scipy.interpolate import CubicHermiteSpline
 
 from kit.variance.averaged import exact_contrasts
-from kit.variance.bounded import Rows, least_rows, started
-from kit.variance.burn_arrays import Array
+from kit.variance.bounded import Rows, least_rows, slope
+from kit.variance.burn_arrays import Array, Codes
 from kit.variance.model import Censored, RepeatModel, small_sample
 from kit.variance.t_contrasts import (
     LEAST_DF,
@@ -140,43 +140,44 @@ def censored_contrasts(
     se = np.sqrt(np.vecdot(L @ phi, L))[None]
     v, t = np.full((len(L), FINE), np.nan), np.full((len(L), FINE), np.nan)
     found = np.flatnonzero(~lost)
-    profiles = _profiles(fit, known, L[np.ix_(found, known.kept)], estimate[0, found], se[0, found])
+    profiles = _profiles(fit, known, L[found], estimate[0, found], se[0, found])
     v[found], t[found] = _t_profiles(*profiles, *(part[0, found, None] for part in (estimate, se, base.df)))
     estimate, se, freedom = (np.where(lost, np.nan, part) for part in (estimate, se, base.df))
     method = f"profile with bounds, degrees of freedom of {base.method}"
     return CensoredContrasts(method, estimate, se, freedom, L, phi[None], v, t)
 
 
-def _profiles(
-    fit: RepeatModel, known: Censored, held: Array, estimate: Array, se: Array
-) -> tuple[Array, Array]:
+def _profiles(fit: RepeatModel, known: Censored, L: Array, estimate: Array, se: Array) -> tuple[Array, Array]:
     """Return D (contrasts, nodes) minimised over the variances and its slopes: from the estimate outwards, both ways.
 
-    Each search starts on the parabola along which the variances leave the node before: of one variance on df degrees
-    of freedom they go exactly as 1 + t²/df.
+    Away from it the variances go as θ + ½ t² W g/v, g = ∂v/∂θ, to first order of t², and of one variance exactly.
 
     Parameters
     ----------
-    held
-        (contrasts, p) over the columns that the model keeps.
+    L
+        (contrasts, p).
     """
-    count, middle = len(held), len(NODES) // 2
-    D, slope = np.empty((2, count, len(NODES)))
-    start = np.repeat(started(known.model, fit.estimate.theta), count, axis=0)
-    found = least_rows(known.model, start, held_rows(known, known.data, held, estimate))
-    D[:, middle], slope[:, middle] = found.D, found.slope
-    rows = np.tile(np.arange(count), 2)
-    theta, move, bend = found.theta[rows], found.move[rows], found.bend[rows]
+    count, middle = len(L), len(NODES) // 2
+    D, slopes = np.empty((2, count, len(NODES)))
+
+    def theta_at(rows: Codes, nodes: Codes, start: Array) -> Array:
+        held, value = L[np.ix_(rows, known.kept)], estimate[rows] + se[rows] * NODES[nodes]
+        data = held_rows(known, known.data, held, value)
+        found = least_rows(known.model, start, data)
+        D[rows, nodes], slopes[rows, nodes] = found.value, slope(known.model, found.theta, data, se[rows])
+        return found.theta
+
+    rows = np.arange(count)
+    theta = theta_at(rows, np.full(count, middle), np.repeat(fit.estimate.theta, count, axis=0))
+    parts, rows = imputed(fit).small_sample, np.tile(rows, 2)
+    share = np.vecdot(L @ parts.moved[0], L) / np.vecdot(L @ parts.pieces.phi[0], L)
+    theta, bend = theta[rows], (share.T @ parts.W[0] / 2)[rows]
     for out in range(1, middle + 1):
-        nodes = np.repeat([middle - out, middle + out], count)
-        step = (se[rows] * (NODES[nodes] - NODES[nodes - np.sign(NODES[nodes]).astype(int)]))[:, None]
-        guess = np.clip(theta + step * (move + step * bend), 0.1 * theta, 10 * theta)
-        data = held_rows(known, known.data, held[rows], estimate[rows] + se[rows] * NODES[nodes])
-        found = least_rows(known.model, started(known.model, guess), data)
-        D[rows, nodes], slope[rows, nodes] = found.D, found.slope
-        bend = (theta - found.theta + found.move * step) / step**2
-        theta, move = found.theta, found.move
-    return D, slope * se[:, None]
+        further = NODES[middle + out] ** 2 - NODES[middle + out - 1] ** 2
+        guess = np.maximum(theta + further * bend, 0.1 * theta)
+        after = theta_at(rows, np.repeat([middle - out, middle + out], count), guess)
+        theta, bend = after, (after - theta) / further
+    return D, slopes
 
 
 def held_rows(known: Censored, data: Rows, held: Array, value: Array) -> Rows:

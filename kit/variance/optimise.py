@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from kit.variance.burn_arrays import Array, Codes
+from kit.variance.burn_arrays import Array, Codes, rows_of
 
 FLOOR = 1e-9
 """A burn variance this small beside the rest counts as zero."""
@@ -81,7 +81,7 @@ def minimise(
     burns
         How many of the last components are burn variances, which stay at or above FLOOR times the sum of all.
     enough
-        A row ends with the step that promises less than this part of the deviance.
+        A row ends with the step that promises less than this part of the deviance, which is not looked at again.
 
     A row in which a burn variance is at its floor and the deviance falls on below has no minimum: burns agree exactly.
     A component at zero with a slope upwards is held there; where the observed Hessian is not positive definite
@@ -98,23 +98,29 @@ def minimise(
         still = held[live] | (at_floor(x, burns) & (now.gradient >= 0))
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a step too far is shortened
             move = _step(now, still, x)  # none where the curvature overflows
-            gain = -np.vecdot(np.where(still, 0.0, now.gradient), move)  # twice what a Newton step promises
-            new, after, small = _descend(deviance, x, move, now, of[live], low)
-        small |= np.abs(gain) <= enough * (1 + np.abs(now.value))
-        theta[live], value[live] = new, after.value
-        ended = live[small]
+            gain = np.vecdot(np.where(still, 0.0, now.gradient), move)  # twice what a Newton step promises
+            last = np.abs(gain) <= enough * (1 + np.abs(now.value))
+            ended, on = live[last], live[~last]
+            theta[ended], value[ended] = (
+                _project(x[last], move[last], low[last]),
+                (now.value + gain / 2)[last],
+            )
+            done[ended] = ~_falls_on(theta[ended], now.gradient[last], held[ended], burns)
+            if not len(on):
+                break
+            new, after, small = _descend(
+                deviance, x[~last], move[~last], rows_of(now, ~last), of[on], low[~last]
+            )
+        theta[on], value[on] = new, after.value
+        ended = on[small]
         done[ended] = ~_falls_on(theta[ended], after.gradient[small], held[ended], burns)
-        live, now = live[~small], _take(after, ~small)
+        live, now = on[~small], rows_of(after, ~small)
     return Minimum(theta, value, done, steps)
 
 
 def _falls_on(theta: Array, gradient: Array, held: Mask, burns: int) -> Mask:
     """Return the rows in which a burn variance is at its floor and the deviance falls on below it."""
     return np.asarray((at_floor(theta, burns) & ~held & (gradient * theta > ENDLESS)).any(axis=1))
-
-
-def _take(d: Derivatives, rows: Mask) -> Derivatives:
-    return Derivatives(d.value[rows], d.gradient[rows], d.hessian[rows], d.expected[rows])
 
 
 def _step(now: Derivatives, still: Mask, x: Array) -> Array:

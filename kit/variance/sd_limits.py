@@ -22,7 +22,7 @@ from scipy import special
 
 from kit.errors import KitError
 from kit.variance.averaged import nodes_of
-from kit.variance.bounded import minimise_rows, started
+from kit.variance.bounded import least_rows
 from kit.variance.burn_arrays import Array, Codes, rows_of
 from kit.variance.engines import NestedEngine
 from kit.variance.model import RepeatModel
@@ -172,11 +172,10 @@ def _height(fit: RepeatModel, component: Codes, of: Codes, sd: Array, start: Arr
     if fit.censored is None:
         D, theta = profile_deviance(fit, component, sd**2, start, of)
     else:
-        model, rows = fit.censored.model, np.arange(len(sd))
-        theta = started(model, start)
-        theta[rows, component] = sd**2
-        found = minimise_rows(model, theta, fit.censored.data.take(of), held=component)
-        D, theta = found.D, found.theta
+        held = np.arange(start.shape[1]) == component[:, None]
+        first = np.where(held, sd[:, None] ** 2, start)
+        found = least_rows(fit.censored.model, first, fit.censored.data.take(of), held)
+        D, theta = found.value, found.theta
     return np.sqrt(np.maximum(D - fit.estimate.criterion[of], 0.0)), theta
 
 

@@ -1,7 +1,5 @@
 """Values known only as bounds."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy import stats
@@ -96,22 +94,19 @@ def test_derivatives_beside_bounds_are_those_of_the_criterion(rows):
     known = fit_repeats(bounded(rows=rows), status="status").censored
     held = np.eye(len(known.kept))[[0]] - np.eye(len(known.kept))[[1]]
     data = known.data.holding(held, held @ known.data.b_ols[0] + 5.0)
-    theta, step = np.array([30.0, 40.0]), 1e-3
-
-    def D(log_theta, off):
-        return criterion(known.model, theta * np.exp([log_theta]), replace(data, value=data.value + off))[0]
+    theta, step, unit = np.array([30.0, 40.0]), 1e-3, np.eye(2)
 
     def at(*moves):
-        x = sum(moves) * step
-        return D(x[:2], x[2])
+        return criterion(known.model, theta * np.exp([sum(moves) * step]), data)[0]
 
-    unit, scale = np.eye(3), np.array([*theta, 1.0])
-    gradient, H, _ = derivatives(known.model, theta[None], data)
+    found = derivatives(known.model, theta[None], data)
+    gradient = found.gradient[0] * theta
     expected = [(8 * (at(e) - at(-e)) - at(2 * e) + at(-2 * e)) / (12 * step) for e in unit]
-    assert gradient[0] * scale == pytest.approx(expected, abs=1e-8)
+    assert found.value[0] == pytest.approx(at(unit[0], -unit[0]))
+    assert gradient == pytest.approx(expected, abs=1e-8)
     bend = [[(at(a, b) - at(a, -b) - at(-a, b) + at(-a, -b)) / (4 * step**2) for a in unit] for b in unit]
-    found = H[0] * np.outer(scale, scale) + np.diag([*(gradient[0, :2] * theta), 0])
-    assert found == pytest.approx(np.array(bend), abs=0.1 * np.abs(bend).max())
+    hessian = found.hessian[0] * np.outer(theta, theta) + np.diag(gradient)
+    assert hessian == pytest.approx(np.array(bend), abs=0.1 * np.abs(bend).max())
 
 
 def test_at_least_moves_the_mean_up_and_at_most_down():
