@@ -23,7 +23,7 @@ import numpy as np
 
 from kit.variance.burn_arrays import Array, Codes, rows_of, stacked
 from kit.variance.mvn import POINTS, Box, log_probability, moved, truncated
-from kit.variance.optimise import Derivatives, Mask, Minimum, minimise
+from kit.variance.optimise import Derivatives, Mask, Minimum, floor_of, minimise
 from kit.variance.residual_space import Space, space_of
 
 AT_ONCE = 250_000
@@ -203,7 +203,11 @@ def _factored(model: Model, theta: Array, data: Rows) -> _Factored:
         A[:, 1:-1, 0] = along[:, p:]
         A[:, 0, 0] = np.vecdot(along[:, :p], data.held)
         A[:, -1, 0] = np.vecdot(data.held, data.b_ols) - data.value
-    root = np.asarray(np.linalg.cholesky(A), dtype=np.float64)
+    try:
+        root = np.asarray(np.linalg.cholesky(A), dtype=np.float64)
+    except np.linalg.LinAlgError:  # burn variances all but vanish
+        size = np.trace(A[:, :-1, :-1], axis1=1, axis2=2)[:, None, None] / A.shape[1]
+        root = np.asarray(np.linalg.cholesky(A + 1e-10 * size * np.eye(A.shape[1])), dtype=np.float64)
     left = root[:, -1, :n]
     mean = (root[:, n:-1, :n] @ left[:, :, None])[:, :, 0]
     diagonal = np.diagonal(root, axis1=1, axis2=2)[:, :n]
@@ -313,6 +317,7 @@ def minimise_rows(
     def of_rows(theta: Array, rows: Codes) -> Derivatives:
         return derivatives(model, theta, data.take(rows))
 
+    start = np.maximum(start, floor_of(start, model.groups))
     found = minimise(of_rows, start, np.arange(len(start)), fixed, model.groups, most, enough)
     return replace(found, value=criterion(model, found.theta, data))
 
