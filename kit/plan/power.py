@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError, did_you_mean
+from kit.burns.logged_burns import number
+from kit.errors import Faults, KitError, did_you_mean
 from kit.judge.verdicts import DIFFERENCES, standard_errors, verdict_chances
 from kit.plan.burning import Floats
+from kit.plan.schedule import refuse_no_count
 from kit.trial.key_types import is_number
 
 if TYPE_CHECKING:
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 Components: TypeAlias = Mapping[str, float] | pd.DataFrame
 Designed: TypeAlias = "Design | Mapping[str, int] | pd.DataFrame"
 INDEPENDENT = 1e-8
+FAMILIES = ("tukey", "dunnett", "none")
 METHOD = "Satterthwaite, noncentral t"
 CHANCE_COLUMNS = (
     "difference", "verdict", "chance", "se", "df", "half_width", "margin", "level", "multiplicity", "method",
@@ -115,13 +118,8 @@ def power_of(
     >>> table[["verdict", "chance"]].round(2).values.tolist()[0]
     ['different, by more than the margin', 0.43]
     """
-    if multiplicity not in (families := ("tukey", "dunnett", "none")):
-        raise KitError.refuse("multiplicity", f"'{multiplicity}'", " or ".join(families), "Name one of them.")
-    if margin is not None and not (is_number(margin) and margin > 0):
-        remedy = "State the smallest difference that matters."
-        raise KitError.refuse("margin", f"'{margin}'", "a number above zero on the analysis scale", remedy)
-    if not (is_number(level) and 0.5 < level < 1):
-        raise KitError.refuse("level", f"'{level}'", "a confidence between 0.5 and 1", "State it as 0.95.")
+    differences = np.ravel(np.asarray(difference, dtype=object)).tolist()
+    _refuse_amiss(differences, margin, multiplicity, level, earlier_df)
     design = _checked(design, control)
     if isinstance(design, Design):
         one_bag, control = design.bags == 1, 0  # of fuels without names one is as good a control as another
@@ -136,9 +134,27 @@ def power_of(
         known = replace(known, se=known.true_sd, df=earlier_df)
     else:
         known = replace(known, df=known.df + earlier_df)
-    at = [float(d) for d in np.atleast_1d(difference)]
-    rows = [row for d in at for row in _rows(known, d, margin, level, multiplicity)]
+    rows = [row for d in map(float, differences) for row in _rows(known, d, margin, level, multiplicity)]
     return pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
+
+
+def _refuse_amiss(
+    differences: Sequence[object], margin: object, multiplicity: str, level: object, earlier_df: object
+) -> None:
+    faults, on_scale = Faults(), "on the analysis scale"
+    for each in differences:
+        if not is_number(each):
+            faults.refuse("difference", f"'{each}'", f"a number {on_scale}", "State the true difference.")
+    if margin is not None and not (is_number(margin) and margin > 0):
+        remedy = "State the smallest difference that matters."
+        faults.refuse("margin", f"'{margin}'", f"a number above zero {on_scale}", remedy)
+    if multiplicity not in FAMILIES:
+        faults.refuse("multiplicity", f"'{multiplicity}'", " or ".join(FAMILIES), "Name one of them.")
+    if not (is_number(level) and 0.5 < level < 1):
+        faults.refuse("level", f"'{level}'", "a confidence between 0.5 and 1", "State it as 0.95.")
+    if not (is_number(earlier_df) and earlier_df >= 0):
+        faults.refuse("earlier_df", f"'{earlier_df}'", "a number from zero", "Leave it out, or mend it.")
+    faults.settle()
 
 
 def _checked(design: Designed, control: object) -> Design | pd.DataFrame:
@@ -150,6 +166,11 @@ def _checked(design: Designed, control: object) -> Design | pd.DataFrame:
             raise KitError.refuse("design", found, expected, "Name these.")
         design = Design(**design)
     if isinstance(design, Design):
+        faults = Faults()
+        for name, count in vars(design).items():
+            if count is not None:
+                refuse_no_count(faults, f"design, {name}", count, least=1)
+        faults.settle()
         return design
     if "fuel" not in design or not len(design):
         found = ", ".join(map(str, design.columns)) if len(design) else "no burns"
@@ -176,12 +197,12 @@ def sds_of(components: Components, upper: bool = False) -> dict[str, float]:
     """
     if isinstance(components, pd.DataFrame):
         found = {str(row["component"]): row for row in components.to_dict("records")}
-        sds = {name: _upper(row) if upper else float(row["sd"]) for name, row in found.items()}
+        sds = {name: _upper(row) if upper else number(row["sd"]) for name, row in found.items()}
         groups = [sd for name, sd in sds.items() if name.startswith("burn:")]
         if "burn" not in sds and groups:
             sds["burn"] = float(np.sqrt(np.mean(np.square(groups))))
     else:
-        sds = {name: float(sd) for name, sd in components.items()}
+        sds = {name: number(sd) for name, sd in components.items()}
     wrong = {name: sd for name, sd in sds.items() if not sd >= 0}
     if "burn" not in sds or wrong or sds["burn"] == 0:
         remedy = "Give bag, burn and, where days differ, day."

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError
+from kit.errors import Faults, KitError
 from kit.plan.answers import trial_path
 from kit.plan.planned import RULES, make_plan
-from kit.plan.schedule import timetable, workday_of
+from kit.plan.schedule import refuse_no_count, timetable, workday_of
 from kit.plan.sheets import Sheets, plan_pages
 from kit.plan.simulated import NOTE, PROBES, Fault, simulate_trial
 from kit.trial import open_run, plan_of, read_plan, write_plan
@@ -40,8 +40,11 @@ def rehearse(run_folder: str | Path, seed: int = 1) -> Path:
     Raises
     ------
     KitError
-        Where the folder has no trial file or a fault in it, or that rehearsal is there already.
+        Where the folder has no trial file or a fault in it, that rehearsal is there already, or the seed is none.
     """
+    faults = Faults()
+    refuse_no_count(faults, "rehearsal, seed", seed, least=0)
+    faults.settle()
     folder = Path(run_folder).absolute()
     target = folder / f"rehearsal-{seed}"
     if target.exists():

@@ -155,7 +155,9 @@ def test_upper_limits_of_sds_follow_their_intervals() -> None:
     assert sds_of(rows) == {"bag": 0.0, "burn": sd, "day": 0.0}
 
 
-@pytest.mark.parametrize("wrong", [{"bag": 3.0}, {"bag": 1.0, "burn": 0.0}, {"bag": -1.0, "burn": 2.0}])
+@pytest.mark.parametrize(
+    "wrong", [{"bag": 3.0}, {"bag": 1.0, "burn": 0.0}, {"bag": -1.0, "burn": 2.0}, {"burn": "x"}]
+)
 def test_components_that_cannot_be_are_refused(wrong) -> None:
     with pytest.raises(KitError, match="burn above 0"):
         power_of(Design(3, 3, 2), wrong, 1.0)
@@ -267,6 +269,8 @@ AMISS = [
     {"margin": "15 °C"},
     {"level": 95},
     {"level": 0.4},
+    {"difference": "15 °C"},
+    {"earlier_df": -3},
 ]
 
 
@@ -274,11 +278,15 @@ AMISS = [
 def test_a_margin_or_a_family_that_is_none_is_refused(amiss):
     ((name, value),) = amiss.items()
     with pytest.raises(KitError, match=f"{name}: found '{value}'"):
-        power_of({"fuels": 3, "bags": 2, "burns": 2}, {"bag": 5.0, "burn": 10.0}, 10.0, **amiss)
+        power_of(
+            {"fuels": 3, "bags": 2, "burns": 2}, {"bag": 5.0, "burn": 10.0}, **{"difference": 10.0} | amiss
+        )
 
 
 TABLE = pd.DataFrame({"fuel": list("abc") * 4, "bag": [0] * 6 + [1] * 6})
 NO_DESIGN = [
+    (Design(0, 2, 2), {}, "design, fuels: found 0; expected at least 1"),
+    (Design(3, 2.5, 2), {}, "design, bags: found 2.5; expected a whole number"),
     (TABLE, {"control": "z", "multiplicity": "dunnett"}, "control: found 'z'; expected a fuel of the design"),
     (TABLE, {"control": "z"}, "control: found 'z'"),
     (TABLE.rename(columns={"fuel": "fuels"}), {}, "design: found fuels, bag; expected a column fuel"),

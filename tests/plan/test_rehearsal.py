@@ -163,3 +163,11 @@ def test_a_battery_fault_ends_the_log_before_the_sheet_s_stop(tmp_path: Path) ->
     last = (made / "logs" / "burn-b1.csv").read_text().splitlines()[-1][11:19]
     sheet = pd.read_csv(made / "burns.csv", dtype=str).set_index("burn")
     assert last < sheet.loc["b1", "stopped"] and "battery" in sheet.loc["b1", "notes"]
+
+
+@pytest.mark.parametrize(("seed", "message"), [(-1, "found -1; expected at least 0"), ("one", "found one")])
+def test_a_seed_that_is_none_is_refused_before_anything_is_drawn(tmp_path: Path, seed, message: str) -> None:
+    folder = yard(tmp_path / "y")
+    with pytest.raises(KitError, match=f"rehearsal, seed: {message}"):
+        rehearse(folder, seed=seed)
+    assert [path.name for path in folder.iterdir()] == ["trial.toml"]
