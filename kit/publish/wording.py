@@ -79,11 +79,6 @@ def _columns(own: Any) -> Any:
     return own if isinstance(own, str) else tuple(own)
 
 
-def sentences(*those: str) -> str:
-    """Return those sentences that are there, one after another."""
-    return " ".join(filter(None, those))
-
-
 def capital(text: str) -> str:
     """Return text whose first letter is a capital."""
     return text[:1].upper() + text[1:]

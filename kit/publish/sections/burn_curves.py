@@ -251,7 +251,8 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
         "of": counts(*names, (burns_a, burns_b), (bags_a, bags_b)),
         "banded": banded,
         "band": _band_words(data) if banded else "",
-        "spans": spans_words(spans, *names) if banded else "",
+        "spans": listed([f"from minute {plain(start, 0)} to minute {plain(end, 0)}" for start, end in spans]),
+        "no_spans": banded and not spans,
         "why_none": "" if banded or not len(table) else _why_no_band(data, {a, b}),
         "headline": " minus ".join(short(name.split()[0], 16) for name in names),
     }
@@ -282,14 +283,6 @@ def difference_table(data: ReportData, a: str, b: str) -> tuple[pd.DataFrame, li
         if side[run.index[0]] != 0
     ]
     return made, spans
-
-
-def spans_words(spans: Sequence[tuple[float, float]], a: str, b: str) -> str:
-    """Return from when to when two fuels differ, in words."""
-    if not spans:
-        return f"At no time does the band of {a} minus {b} exclude zero."
-    told = [f"from minute {plain(start, 0)} to minute {plain(end, 0)}" for start, end in spans]
-    return f"The band excludes zero {listed(told)}."
 
 
 def overlay(lines: Lines, cast: Cast, look: Look, frame: Frame) -> Figure:

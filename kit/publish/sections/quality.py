@@ -277,10 +277,9 @@ def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> li
     changing = rows[rows["matters"].fillna(False).astype(bool)]
     tried = len(rows[["metric", "a", "b"]].drop_duplicates())
     count = len(changing[["metric", "a", "b"]].drop_duplicates())
-    of = f"the {number_word(tried)} verdicts of primary measures" if tried > 1 else "the one verdict"
+    of = {"several": tried > 1, "tried": number_word(tried), "count": number_word(count)}
     if not count:
-        each = "each of " if tried > 1 else ""
-        return [f"No: {each}{of} stays as it is whichever burn, bag or day is left out."]
+        return [paragraph_of("influence_none", **of)]
     told = []
     settled = changing[changing["verdict"] != "not settled"]
     for (metric, one, other), own in settled.groupby(["metric", "a", "b"], sort=False):
@@ -291,10 +290,9 @@ def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> li
             without = [f"{level} {listed(_few(list(names)), 'or')}" for level, names in levels]
             outcomes.append(f"{_said(str(verdict))} without {', or without '.join(without)}")
         told.append(f"{capital(data.label(str(metric)))}, {fuels}: {'; '.join(outcomes)}.")
-    held = count - len(told)
-    open_ones = f" ({number_word(held)} of them {'is' if held == 1 else 'are'} not settled as it stands)"
-    lead = f"Yes: {number_word(count)} of {of} would change if one burn, bag or day were left out"
-    return [f"{lead}{open_ones if held and told else ''}.", *told]
+    held = count - len(told) if told else 0
+    still_open = f" ({number_word(held)} of them {'is' if held == 1 else 'are'} not settled as it stands)"
+    return [paragraph_of("influence", still_open=still_open if held else "", **of), *told]
 
 
 def _bag_name(left_out: str) -> str:
