@@ -342,11 +342,10 @@ def n_note(counts: Sequence[tuple[int, int]]) -> str:
 
 def prices_per_kg(data: ReportData) -> dict[str, float]:
     """Return the price paid per kilogram of each fuel that has one."""
-    return {
-        fuel.id: fuel.price / fuel.bag_kg
-        for fuel in data.trial.fuels
-        if fuel.price is not None and fuel.price > 0 and fuel.bag_kg
-    }
+    from kit.burns.logged_burns import price_per_kg
+
+    paid = {fuel.id: price_per_kg(data.trial, fuel.id) for fuel in data.trial.fuels}
+    return {fuel: price for fuel, price in paid.items() if price > 0}
 
 
 def price_metric(data: ReportData) -> str:

@@ -12,11 +12,11 @@ from kit.page.inline_svg import inlined
 from kit.page.text import join
 from kit.publish import sections
 from kit.publish.claims import MOST, all_claims
-from kit.publish.report_data import report_data
+from kit.publish.report_data import prices_per_kg, report_data
 from kit.publish.sections.first_screen import answer_sentences
 from kit.publish.sections.method import markdown_html
 from kit.publish.wording import number_word, words
-from kit.trial.models import Charge
+from kit.trial.models import Bag, Charge
 from tests.publish_content.made import analysis, folder
 from tests.publish_content.pages import read
 
@@ -176,6 +176,15 @@ def test_a_break_even_price_without_prices_wants_the_word_that_charges_were_of_e
     assert page in read(sections.comparisons(unsaid).html).text
     assert "charges being of equal mass" in read(sections.comparisons(said).html).text
     assert "no basis of comparison is claimed" in read(sections.method(unsaid).html).text
+
+
+def test_the_price_of_a_fuel_may_be_that_of_its_bags():
+    made = of_charges(Charge())
+    bags = tuple(
+        Bag(id=f"b{n}", fuel="olive", price=price, weighed_kg=4.0) for n, price in enumerate((10, 12))
+    )
+    priced = replace(made, run=replace(made.run, trial=replace(made.run.trial, bags=bags)))
+    assert prices_per_kg(report_data(priced)) == {"olive": 2.75}
 
 
 def test_charges_that_differ_unsaid_are_a_limitation():
