@@ -323,21 +323,18 @@ def minimise_rows(
 
 
 def least_rows(model: Model, start: Array, data: Rows, fixed: Mask | None = None) -> Minimum:
-    """Minimise from starts (rows, c); where a variance then is next to none, also from variances that are all alike.
+    """Minimise from starts (rows, c); where a variance is next to none there, also from variances that are all alike.
 
     With a variance at zero D may have a least value there and a lower one elsewhere.
     """
     held = np.zeros(start.shape, dtype=np.bool_) if fixed is None else fixed
-    found = minimise_rows(model, start, data, held)
-    small = ~held & (found.theta < NONE * found.theta.sum(axis=1, keepdims=True))
-    rows = np.flatnonzero(small.any(axis=1))
-    if len(rows):
-        alike = np.where(held[rows], start[rows], found.theta[rows].mean(axis=1, keepdims=True))
-        other = minimise_rows(model, alike, data.take(rows), held[rows])
-        lower = np.flatnonzero(found.value[rows] > other.value)
-        for name in ("theta", "value", "converged"):
-            getattr(found, name)[rows[lower]] = getattr(other, name)[lower]
-    return found
+    small = ~held & (start < NONE * start.sum(axis=1, keepdims=True))
+    again = np.flatnonzero(small.any(axis=1))
+    alike = np.where(held, start, start.mean(axis=1, keepdims=True))[again]
+    of = np.concatenate([np.arange(len(start)), again])
+    found = minimise_rows(model, np.concatenate([start, alike]), data.take(of), held[of])
+    order = np.lexsort((found.value, of))
+    return rows_of(found, order[np.diff(of[order], prepend=-1) > 0])
 
 
 def slope(model: Model, theta: Array, data: Rows, se: Array) -> Array:
