@@ -41,6 +41,9 @@ NONE = 1e-3
 ENOUGH = 1e-5
 """Of D, what a last step of a profile may promise."""
 
+STEPS = 30
+"""Of a search of a profile, at the most."""
+
 NEAR = 0.01
 """Standard errors on either side, over which the slope of a profile is taken."""
 
@@ -332,7 +335,7 @@ def least_rows(model: Model, start: Array, data: Rows, fixed: Mask | None = None
     again = np.flatnonzero(small.any(axis=1))
     alike = np.where(held, start, start.mean(axis=1, keepdims=True))[again]
     of = np.concatenate([np.arange(len(start)), again])
-    found = minimise_rows(model, np.concatenate([start, alike]), data.take(of), held[of])
+    found = minimise_rows(model, np.concatenate([start, alike]), data.take(of), held[of], STEPS)
     order = np.lexsort((found.value, of))
     return rows_of(found, order[np.diff(of[order], prepend=-1) > 0])
 
