@@ -1,3 +1,4 @@
+import importlib
 import json
 import multiprocessing
 import os
@@ -65,6 +66,11 @@ def test_a_forked_kernel_that_dies_is_told(runs, tmp_path):
     )
     outcome = report_many(runs[:1], template=dying)
     assert outcome.exit_code == 3 and "the notebook's process ended early" in outcome.lines[0]
+
+
+def test_what_forked_kernels_have_loaded_can_be_imported():
+    for name in many.PRELOADED:
+        importlib.import_module(name)
 
 
 def test_where_the_system_cannot_fork_fresh_kernels_serve(monkeypatch):
