@@ -23,13 +23,11 @@ TOGETHER = {
 """Where tests of one process stand."""
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items):
-    for item in items:
-        place = item.path.relative_to(Path(__file__).parent).as_posix()
-        for name, starts in TOGETHER.items():
-            if place.startswith(starts):
-                item.add_marker(pytest.mark.xdist_group(name))
+def pytest_itemcollected(item):
+    place = item.path.relative_to(Path(__file__).parent).as_posix()
+    for name, starts in TOGETHER.items():
+        if place.startswith(starts):
+            item.add_marker(pytest.mark.xdist_group(name))
 
 
 def start_kernels_by(kernels, patch):

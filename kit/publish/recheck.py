@@ -30,7 +30,6 @@ from kit.publish.report import Order, rerun, take_order
 from kit.publish.zips import unpack_hostile
 from kit.results_file import ALWAYS, RESULTS, Report, read_part, read_results, reports_of
 from kit.runtime.locked_tmp import private_folder
-from kit.trial.run import BORROWED
 
 _SHOWN: Final = 12
 _MOST_REPORTS: Final = 20  # in one bundle: each is made again
@@ -332,6 +331,8 @@ def _drawn(files: FilesCompared, was: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _trusted(was: Mapping[str, Any], order: Order) -> tuple[str, ...]:
     """Return in words what nothing in a report can show."""
+    from kit.trial.run import BORROWED  # brings pandas, which a report needs in another process only
+
     if order.sources:
         return ("what the reports say that it is made of", "its date")
     names = [each["name"] for each in was["inputs"]]
