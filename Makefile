@@ -54,7 +54,7 @@ lab: .venv/made-lab  ## JupyterLab on a run folder: make lab RUN=folder
 	@$(PYTHON) -m kit lab "$(RUN:runs/hill-school=build/hill-school)"
 
 test: .venv/made-test  ## the whole test suite
-	@$(PYTHON) -m pytest -n auto --dist loadgroup
+	@$(PYTHON) -m pytest -n auto
 
 lint: .venv/made-test  ## style, docstrings and types
 	@$(PYTHON) -m ruff check .
@@ -65,7 +65,7 @@ oldest:  ## the suite with the oldest versions that pyproject.toml allows
 	@$(call new_venv,.venv-oldest)
 	@$(call install,.venv-oldest,$(LOCKED)/oldest.lock)
 	@$(call install_kit,.venv-oldest)
-	@.venv-oldest/bin/python -m pytest -n auto --dist loadgroup
+	@.venv-oldest/bin/python -m pytest -n auto
 
 bench: .venv/made-test  ## time the kit against its yardsticks, as ratios in one run
 	@$(PYTHON) -m tests.bench

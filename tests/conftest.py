@@ -1,8 +1,7 @@
 """What takes long is done once: tests that share it run in one process, and notebooks in forks of another."""
 
-from pathlib import Path
-
 import pytest
+from xdist.scheduler import LoadScopeScheduling
 
 from kit.publish import history_report, report
 from kit.publish.many import PRELOADED
@@ -23,11 +22,14 @@ TOGETHER = {
 """Where tests of one process stand."""
 
 
-def pytest_itemcollected(item):
-    place = item.path.relative_to(Path(__file__).parent).as_posix()
-    for name, starts in TOGETHER.items():
-        if place.startswith(starts):
-            item.add_marker(pytest.mark.xdist_group(name))
+class Together(LoadScopeScheduling):
+    def _split_scope(self, nodeid):
+        place = nodeid.removeprefix("tests/")
+        return next((name for name, starts in TOGETHER.items() if place.startswith(starts)), nodeid)
+
+
+def pytest_xdist_make_scheduler(config, log):
+    return Together(config, log)
 
 
 def start_kernels_by(kernels, patch):
