@@ -24,7 +24,7 @@ from kit.variance.engines import NestedEngine, terms_in_order
 from kit.variance.families import all_pairs
 from kit.variance.inference import LEAST_DF, DfMethod, contrasts, held_rows, imputed
 from kit.variance.model import Censored, RepeatModel
-from kit.variance.optimise import Mask
+from kit.variance.optimise import ROUGH, Mask
 from kit.variance.sd_limits import (
     best_hold,
     component_limits,
@@ -203,8 +203,8 @@ WIDTH = 1e-4
 POINTS = 67
 """Of the lattice, where several burns are bounds."""
 
-STEPS = 3
-"""Of Newton from a near start: what is left of D by then is far below what a share of trials can show."""
+STEPS = 30
+"""Of Newton, at the most."""
 
 
 def _with_bounds(
@@ -217,7 +217,7 @@ def _with_bounds(
     are dear.
     """
     theta, beta = fit.estimate.theta[0], np.where(np.isnan(fit.estimate.beta[0]), 0.0, fit.estimate.beta[0])
-    rows = simulated_rows(fit, known, theta, beta, seed, trials)
+    y, rows = simulated_rows(fit, known, theta, beta, seed, trials)
     found = minimise_rows(known.model, np.repeat(theta[None], trials, axis=0), rows)
     best = found.theta
     usable = np.flatnonzero(~np.abs(L[:, list(known.bounded)]).any(axis=1))
@@ -225,8 +225,12 @@ def _with_bounds(
     which = np.arange(trials) % len(usable)
     df = contrasts(imputed(fit), L[usable], "best", level).df[0][which]
     chosen = L[usable[which]]
-    t, se = _t_of_truth(known, chosen[:, known.kept], chosen @ beta, best, rows, df)
+    t, se, expected = _t_of_truth(known, chosen[:, known.kept], chosen @ beta, best, rows, df)
     trial, of_sd = np.arange(trials), np.arange(trials) % len(theta)
+    least = contrasts(_as_measured(fit, known, y, expected), L[usable], "best", level)
+    off = (least.estimate[trial, which] - chosen @ beta) / least.se[trial, which]
+    wider = special.stdtrit(least.df[trial, which], (1 + level) / 2) / special.stdtrit(df, (1 + level) / 2)
+    t = np.clip(t, -np.abs(off) / wider, np.abs(off) / wider)
     at, fixed = best.copy(), np.arange(len(theta)) == of_sd[:, None]
     at[trial, of_sd] = np.maximum(theta, 1e-12 * theta.sum())[of_sd]
     value = minimise_rows(known.model, at, rows, fixed, STEPS).value
@@ -242,8 +246,11 @@ def _with_bounds(
 
 def simulated_rows(
     fit: RepeatModel, known: Censored, theta: Array, beta: Array, seed: int, trials: int
-) -> Rows:
-    """Return simulated data: exact burns, and for the others the bound or a narrow interval round the value."""
+) -> tuple[Array, Rows]:
+    """Return simulated values (trials, burns), the last of them bounds, and data of the search.
+
+    Those hold the exact burns, and for the others the bound or a narrow interval round the value.
+    """
     model, rng = known.model, np.random.default_rng(seed)
     above, below = (end + known.data.b_ols @ model.X.T for end in (known.data.low, known.data.high))
     burn, order = np.sqrt(theta[model.terms :][model.group]), known.order
@@ -260,14 +267,30 @@ def simulated_rows(
     data = model.rows(y[:, :e], low, high, POINTS)
     own, df = model.borrowed
     again = own**2 * 2 * rng.standard_gamma(df / 2, (trials, 1)) - df * own**2 if df else 0.0
-    return replace(data, rss=data.rss + again)
+    return y, replace(data, rss=data.rss + again)
+
+
+def _as_measured(fit: RepeatModel, known: Censored, y: Array, expected: Array) -> RepeatModel:
+    """Return a fit of simulated trials (trials, burns) as if the values expected of the bounds had been measured."""
+    whole, exact = imputed(fit), len(known.order) - known.model.m
+    values = np.repeat(known.expected, len(y), axis=0)
+    values[:, known.order] = np.hstack([y[:, :exact], expected]) + known.centre
+    data = whole.engine.rotate(values)
+    return replace(
+        whole,
+        columns=replace(whole.columns, values=values),
+        data=data,
+        estimate=whole.engine.solve(data, ROUGH),
+        status=("",) * len(y),
+        rough=True,
+    )
 
 
 def _t_of_truth(
     known: Censored, held: Array, truth: Array, theta: Array, rows: Rows, df: Array
-) -> tuple[Array, Array]:
-    """Return t (trials,) of the truth in each trial, from the rise of the profile there, and the standard error."""
-    estimate, covariance, _ = posterior(known.model, theta, rows, held[:, None])
+) -> tuple[Array, Array, Array]:
+    """Return t (trials,) of the truth, from the rise of each trial's profile there, its SE, and values expected."""
+    estimate, covariance, box = posterior(known.model, theta, rows, held[:, None])
     estimate = estimate[:, 0] + known.centre * held[:, known.is_mean].sum(axis=1)
     se = np.sqrt(covariance[:, 0, 0])
     at_best = held_rows(known, rows, held, estimate)
@@ -277,8 +300,9 @@ def _t_of_truth(
     )  # a parabola of one an SE squared
     at_truth = held_rows(known, rows, held, truth)
     rise = minimise_rows(known.model, best.theta, at_truth, most=STEPS).value - least
-    size = np.sqrt(df * np.expm1(np.maximum(rise, 0.0) / (df + 1)))
-    return np.asarray(np.copysign(size, estimate - truth)), se
+    with np.errstate(over="ignore"):  # where burns agree all but exactly, no other value is possible
+        size = np.sqrt(df * np.expm1(np.maximum(rise, 0.0) / (df + 1)))
+    return np.asarray(np.copysign(size, estimate - truth)), se, box.mean
 
 
 LARGEST = {1: 3000, 2: 300}

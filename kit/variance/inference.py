@@ -65,6 +65,9 @@ def contrasts(fit: RepeatModel, L: Array, df: DfMethod = "best", level: float = 
 NODES = np.array([-6.0, -2.75, 0.0, 2.75, 6.0])
 """Standard errors from the estimate at which a profile is computed."""
 
+STEEPEST = 1.0
+"""How D may go at the estimate, a standard error further: its least is taken to be within half of one."""
+
 FINE = 401
 """Points of the curve laid through them."""
 
@@ -141,7 +144,9 @@ def censored_contrasts(
     v, t = np.full((len(L), FINE), np.nan), np.full((len(L), FINE), np.nan)
     found = np.flatnonzero(~lost)
     profiles = _profiles(fit, known, L[found], estimate[0, found], se[0, found])
-    v[found], t[found] = _t_profiles(*profiles, *(part[0, found, None] for part in (estimate, se, base.df)))
+    v[found], t[found] = _t_profiles(
+        *profiles, *(part[0, found, None] for part in (estimate, se, base.df, base.se))
+    )
     estimate, se, freedom = (np.where(lost, np.nan, part) for part in (estimate, se, base.df))
     method = f"profile with bounds, degrees of freedom of {base.method}"
     return CensoredContrasts(method, estimate, se, freedom, L, phi[None], v, t)
@@ -187,15 +192,24 @@ def held_rows(known: Censored, data: Rows, held: Array, value: Array) -> Rows:
     return data.holding(held, value - known.centre * held[:, known.is_mean].sum(axis=1))
 
 
-def _t_profiles(D: Array, slope: Array, estimate: Array, se: Array, df: Array) -> tuple[Array, Array]:
+def _t_profiles(
+    D: Array, slope: Array, estimate: Array, se: Array, df: Array, least: Array
+) -> tuple[Array, Array]:
     """Return v and t(v) on a fine grid (contrasts, points): exp((D - D_min)/(df + 1)) is nearly a parabola.
 
     It bends where a variance reaches zero; so cubics are laid through the nodes and their slopes, not one polynomial.
+    Where burns happen to agree, a profile is too sure: t is nowhere larger than with `least`, the standard error were
+    the expected values measured.
     """
+    rise, most = D - D.min(axis=1, keepdims=True), (se / least) ** 2
+    highest = (df + 1) * np.log1p(most * NODES**2 / df)
+    slope = np.where(rise > highest, 2 * (df + 1) * most * NODES / (df + most * NODES**2), slope)
+    slope = np.where(NODES == 0, np.clip(slope, -STEEPEST, STEEPEST), slope)
+    height = np.exp(np.minimum(rise, highest) / (df + 1))
     k = np.linspace(NODES[0], NODES[-1], FINE)
-    height = np.exp((D - D.min(axis=1, keepdims=True)) / (df + 1))
     height = CubicHermiteSpline(NODES, height, height * slope / (df + 1), axis=1)(k)
     middle = height.argmin(axis=1, keepdims=True)
-    least = np.take_along_axis(height, middle, axis=1)
-    t = np.sqrt(df * np.maximum(height / least - 1, 0.0)) * np.where(np.arange(FINE) < middle, -1.0, 1.0)
+    lowest = np.take_along_axis(height, middle, axis=1)
+    t = np.sqrt(df * np.maximum(height / lowest - 1, 0.0)) * np.where(np.arange(FINE) < middle, -1.0, 1.0)
+    t = np.clip(t, -np.abs(k) * se / least, np.abs(k) * se / least)
     return estimate + se * k, np.maximum.accumulate(t, axis=1)

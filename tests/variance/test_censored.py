@@ -232,7 +232,7 @@ def test_a_profile_that_is_flat_at_its_end_has_a_limit_without_end_and_no_warnin
 def test_simulated_burns_are_bounded_where_the_trials_own_were():
     fit = fit_repeats(bounded(), status="status")
     known, estimate = fit.censored, fit.estimate
-    rows = simulated_rows(fit, known, estimate.theta[0], estimate.beta[0], seed=3, trials=200)
+    _, rows = simulated_rows(fit, known, estimate.theta[0], estimate.beta[0], seed=3, trials=200)
     low, high = (end + rows.b_ols @ known.model.X.T + known.centre for end in (rows.low, rows.high))
     ends = np.broadcast_to(fit.columns.values[0, known.order[-known.model.m :]], low.shape)
     beyond = np.isinf(high)
