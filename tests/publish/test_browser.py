@@ -58,10 +58,9 @@ def pages(tmp_path_factory):
     body = join([element("h2", "Notes", id="notes"), *notes, cautions_html()])
     made["bare page"].write_text(document("Bare", Html(body), strip="strip", footer="footer"), "utf-8")
     made |= pages_of_sections(base)
-    made["burn sheets"], made["key to the codes"] = (
-        DEMO / "plan" / name for name in ("sheets.html", "key.html")
-    )
-    made["hostile sheets"] = hostile_sheets(base / "planned")
+    made["burn sheets"] = planned(base / "planned")
+    made["key to the codes"] = made["burn sheets"].with_name("key.html")
+    made["hostile sheets"] = planned(base / "hostile plan", hostile=True)
     return made
 
 
@@ -82,22 +81,23 @@ def pages_of_sections(folder):
     return {kind: folder / f"{kind}.html" for kind in kinds}
 
 
-def hostile_sheets(folder):
-    """Plan a trial whose title, question and fuels are made to harm."""
+def planned(folder, hostile=False):
+    """Plan two burns of each fuel of the demo, title, question and fuels made to harm if asked; return its sheets."""
     from kit.plan import plan_run
 
     shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("plan", "logs", "events.csv", "scores.csv"))
     (folder / "logs").mkdir()
     sheet = folder / "burns.csv"
     sheet.write_text(sheet.read_text("utf-8").splitlines()[0] + "\n", "utf-8")
-    text = (folder / "trial.toml").read_text("utf-8").splitlines()
+    text = (folder / "trial.toml").read_text("utf-8").replace("bags = 3", "bags = 1").splitlines()
     bad = "<script>alert(1)</script><img src=x onerror=alert(1)> " + "x" * 200 + " فحم 🔥"
-    hostile = [
-        f"{line.partition('=')[0]}= '{bad}{number}'" if line.startswith(("title", "question", "stop_rule", "name"))
-        else line
-        for number, line in enumerate(text)
-    ]  # fmt: skip
-    (folder / "trial.toml").write_text("\n".join(hostile) + "\n", "utf-8")
+    if hostile:
+        text = [
+            f"{line.partition('=')[0]}= '{bad}{number}'" if line.startswith(("title", "question", "stop_rule", "name"))
+            else line
+            for number, line in enumerate(text)
+        ]  # fmt: skip
+    (folder / "trial.toml").write_text("\n".join(text) + "\n", "utf-8")
     plan_run(folder)
     return folder / "plan" / "sheets.html"
 
