@@ -66,7 +66,7 @@ NODES = np.array([-6.0, -2.75, 0.0, 2.75, 6.0])
 """Standard errors from the estimate at which a profile is computed."""
 
 STEEPEST = 1.0
-"""How D may go at the estimate, a standard error further: its least is taken to be within half of one."""
+"""Slope of D at the estimate, a standard error further: its least is taken to be within half of one."""
 
 FINE = 401
 """Points of the curve laid through them."""
@@ -204,7 +204,8 @@ def _t_profiles(
     rise, most = D - D.min(axis=1, keepdims=True), (se / least) ** 2
     highest = (df + 1) * np.log1p(most * NODES**2 / df)
     slope = np.where(rise > highest, 2 * (df + 1) * most * NODES / (df + most * NODES**2), slope)
-    slope = np.where(NODES == 0, np.clip(slope, -STEEPEST, STEEPEST), slope)
+    steepest = np.where(NODES == 0, STEEPEST, (df + 1) * np.sqrt(most / df))
+    slope = np.clip(slope, -steepest, steepest)
     height = np.exp(np.minimum(rise, highest) / (df + 1))
     k = np.linspace(NODES[0], NODES[-1], FINE)
     height = CubicHermiteSpline(NODES, height, height * slope / (df + 1), axis=1)(k)

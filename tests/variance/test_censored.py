@@ -1,6 +1,7 @@
 """Values known only as bounds."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -10,6 +11,7 @@ from kit.judge.self_check import self_check, simulated_rows
 from kit.variance import fit_repeats
 from kit.variance.bounded import criterion, derivatives
 from kit.variance.inference import _between as between
+from kit.variance.inference import contrasts, imputed
 from kit.variance.mvn import log_probability, truncated
 from kit.variance.sd_limits import component_limits
 from tests.variance.reference import assert_allclose, fitted, table
@@ -227,6 +229,35 @@ def test_a_profile_that_is_flat_at_its_end_has_a_limit_without_end_and_no_warnin
         assert between(2.0, flat, ys) == np.inf
         assert between(0.5, flat, ys) == 1.5
         assert between(-2.0, flat, ys) == -1.0
+
+
+def nearly_saturated(seed):
+    """Draw 18 burns of nine bags on twelve days, one of them cut: often bags and days explain every burn."""
+    rng = np.random.default_rng(seed)
+    fuel, bag, day = (
+        np.repeat(np.arange(3), 6),
+        np.repeat(np.arange(9), 2),
+        rng.permutation(np.arange(18) % 12),
+    )
+    value = rng.normal(0, 7, 9)[bag] + rng.normal(0, 7, 12)[day] + rng.normal(0, 3, 18) + 200
+    cut = np.arange(18) == 4
+    return pd.DataFrame({
+        "fuel": fuel.astype(str), "bag": bag.astype(str), "day": day.astype(str),
+        "value": np.where(cut, value - 5, value), "status": np.where(cut, "at least", "exact"),
+    })  # fmt: skip
+
+
+def test_an_interval_has_ends_and_is_never_narrower_than_were_the_expected_values_measured():
+    agree = 0
+    for seed in range(25):
+        fit = fit_repeats(nearly_saturated(seed), day="day", status="status")
+        pairs = np.array([[1.0, -1, 0], [1, 0, -1], [0, 1, -1]])
+        low, high = contrasts(fit, pairs).limits(0.95)
+        least, most = contrasts(imputed(fit), pairs).limits(0.95)
+        assert np.isfinite(low).all() and np.isfinite(high).all(), seed
+        assert (low <= least + 0.1).all() and (high >= most - 0.1).all(), seed
+        agree += fit.estimate.theta[0, -1] < 1e-4 * fit.estimate.theta.sum()
+    assert agree >= 4  # burns that happen to agree are what this is about
 
 
 def test_simulated_burns_are_bounded_where_the_trials_own_were():
