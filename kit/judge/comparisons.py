@@ -47,7 +47,7 @@ def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd
     --------
     >>> means = fuel_means(fit)
     >>> means.loc[means["fuel"] == "vine", ["mean", "low", "high"]].round().values.tolist()
-    [[260.0, 242.0, 276.0]]
+    [[260.0, 242.0, 277.0]]
     """
     found = contrasts(fit, fit.design.mean_rows(), df, level)
     low, high = found.limits(level)
