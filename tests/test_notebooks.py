@@ -111,7 +111,8 @@ def test_a_burn_taken_out_of_the_metrics_is_left_out_of_everything(folder: Path)
 
 
 def test_a_metric_of_ones_own_is_compared_and_shown(folder: Path) -> None:
-    cell = "run = open_run(run_folder)\nrun = run.with_metric('sparks', {b: float(b) % 7 for b in run.burns['burn']}, 'n')"
+    sparks = "{b: float(b) % 7 for b in run.burns['burn']}"
+    cell = f"run = open_run(run_folder)\nrun = run.with_metric('sparks', {sparks}, 'n')"
     changed = run_cells("standard", folder, run=cell)
     assert len(changed["analysis"].table("means", metric="sparks")) == len(FUELS)
     assert all("sparks" in changed[name].html.casefold() for name in ("fuel_tables", "comparison_tables"))
