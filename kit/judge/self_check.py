@@ -17,14 +17,14 @@ import pandas as pd
 from scipy import special
 
 from kit.judge.verdicts import verdict_of
-from kit.variance.bootstrap import simulated
+from kit.variance.bootstrap import refitted, simulated
 from kit.variance.bounded import Rows, minimise_rows, posterior, slope
 from kit.variance.burn_arrays import Array
 from kit.variance.engines import NestedEngine, terms_in_order
 from kit.variance.families import all_pairs
 from kit.variance.inference import LEAST_DF, DfMethod, contrasts, held_rows, imputed
 from kit.variance.model import Censored, RepeatModel
-from kit.variance.optimise import ROUGH, Mask
+from kit.variance.optimise import Mask
 from kit.variance.sd_limits import (
     best_hold,
     component_limits,
@@ -275,15 +275,7 @@ def _as_measured(fit: RepeatModel, known: Censored, y: Array, expected: Array) -
     whole, exact = imputed(fit), len(known.order) - known.model.m
     values = np.repeat(known.expected, len(y), axis=0)
     values[:, known.order] = np.hstack([y[:, :exact], expected]) + known.centre
-    data = whole.engine.rotate(values)
-    return replace(
-        whole,
-        columns=replace(whole.columns, values=values),
-        data=data,
-        estimate=whole.engine.solve(data, ROUGH),
-        status=("",) * len(y),
-        rough=True,
-    )
+    return refitted(whole, replace(whole.columns, values=values), whole.engine.rotate(values))
 
 
 def _t_of_truth(

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from kit.errors import KitError
-from kit.variance.burn_arrays import Array
+from kit.variance.burn_arrays import Array, Columns
 from kit.variance.earlier_likelihoods import beside
 from kit.variance.engines import Estimate
 from kit.variance.model import RepeatModel
@@ -54,14 +55,20 @@ def simulated(
         data = fit.engine.rotate(columns.values)
     else:
         data = fit.engine.draw(at, centre, trials, rng)
-    names = tuple(f"trial {i}" for i in range(trials))
+    return refitted(fit, columns, data)
+
+
+def refitted(fit: RepeatModel, columns: Columns, data: Any) -> RepeatModel:
+    """Return the fit of simulated responses, as the engine holds them; earlier trials stand beside them too."""
+    estimate = fit.engine.solve(data, ROUGH)
+    names = tuple(f"trial {i}" for i in range(len(estimate.theta)))
     found = replace(
         fit,
         data=data,
         columns=columns,
-        estimate=fit.engine.solve(data, ROUGH),
+        estimate=estimate,
         roles=replace(fit.roles, values=names),
-        status=("",) * trials,
+        status=("",) * len(names),
         rough=True,
     )
     return replace(found, beside=beside(found)) if fit.earlier else found

@@ -260,6 +260,16 @@ def test_an_interval_has_ends_and_is_never_narrower_than_were_the_expected_value
     assert agree >= 4  # burns that happen to agree are what this is about
 
 
+def test_a_self_check_under_bounds_has_the_earlier_trials_beside_it():
+    before = fit_repeats(table("burns_balanced"))
+    alone, both = (fit_repeats(bounded(), status="status", earlier=known) for known in ((), (before,)))
+    assert both.earlier and both.censored is not None
+    shares = [self_check(fit, seed=2, trials=200).set_index("quantity")["share"] for fit in (alone, both)]
+    held = "intervals of the means hold the truth"
+    assert all(0.88 < share[held] <= 1 for share in shares)
+    assert not shares[0].equals(shares[1])
+
+
 def test_simulated_burns_are_bounded_where_the_trials_own_were():
     fit = fit_repeats(bounded(), status="status")
     known, estimate = fit.censored, fit.estimate
