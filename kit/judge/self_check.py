@@ -18,7 +18,7 @@ from scipy import special
 
 from kit.judge.verdicts import verdict_of
 from kit.variance.bootstrap import refitted, simulated
-from kit.variance.bounded import Rows, minimise_rows, posterior, slope
+from kit.variance.bounded import STEPS, Rows, minimise_rows, posterior, slope
 from kit.variance.burn_arrays import Array
 from kit.variance.engines import NestedEngine, terms_in_order
 from kit.variance.families import all_pairs
@@ -202,9 +202,6 @@ WIDTH = 1e-4
 
 POINTS = 67
 """Of the lattice, where several burns are bounds."""
-
-STEPS = 30
-"""Of Newton, at the most."""
 
 
 def _with_bounds(

@@ -172,6 +172,13 @@ class ReportData:
             return frozenset(burns)
         return frozenset(burns) & frozenset(self.sheet.loc[self.sheet["setting"] == self.setting, "burn"])
 
+    def recorded(self, column: str) -> pd.Series:
+        """Return the mean of a column of the burn sheet over the burns of each fuel that are compared, by fuel."""
+        import pandas as pd
+
+        burns = self.sheet[self.sheet["burn"].isin(self.compared)]
+        return pd.to_numeric(burns[column], errors="coerce").groupby(burns["fuel"]).mean()
+
     @cached_property
     def primary(self) -> tuple[str, ...]:
         """The primary metrics that were measured, in the order of the trial file."""

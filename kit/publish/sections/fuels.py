@@ -154,16 +154,15 @@ def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html:
     import pandas as pd
 
     sheet = data.sheet[data.sheet["burn"].isin(data.compared)]
-    ash = data.rows("means", "ash").set_index("fuel")["mean"]
+    means = {col.name: data.recorded(col.name) for col in CONDITIONS[:-1]}
+    means["ash"] = data.rows("means", "ash").set_index("fuel")["mean"]
     rows = []
     for player in data.cast.only(only) if only else data.cast:
         own = sheet[sheet["fuel"] == player.id]
         row: dict[str, object] = {"name": player.name, "burns": len(own)}
         row["bags"] = data.burned[player.id][1] or math.nan
         row["days"] = own["day"].replace("", None).nunique() or math.nan
-        for col in CONDITIONS[:-1]:
-            row[col.name] = pd.to_numeric(own[col.name], errors="coerce").mean()
-        rows.append(row | {"ash": float(ash.get(player.id, math.nan))})
+        rows.append(row | {name: float(each.get(player.id, math.nan)) for name, each in means.items()})
     made = pd.DataFrame(rows)
     recorded = [col for col in CONDITIONS if made[col.name].notna().any()]
     columns = cols("name", numbers("burns", "bags", "days"), recorded)

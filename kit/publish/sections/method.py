@@ -287,10 +287,7 @@ def limitations(data: ReportData) -> list[str]:
 
 def _unlike_charges(data: ReportData) -> str:
     """Say how far the charges differed from fuel to fuel, where the trial file says nothing of them; else ''."""
-    import pandas as pd
-
-    burns = data.sheet[data.sheet["burn"].isin(data.compared)]
-    grams = pd.to_numeric(burns["charge_g"], errors="coerce").groupby(burns["fuel"]).mean()
+    grams = data.recorded("charge_g")
     if data.trial.charge.model_fields_set or not grams.max() > MOST_UNLIKE * grams.min():
         return ""
     shown = {
