@@ -29,8 +29,17 @@ from kit.check import quality_notes, uncounted, uncounted_words
 from kit.errors import KitError, did_you_mean
 from kit.judge.buying import judge_cooks, value_compared
 from kit.judge.curves import judge_curves
-from kit.judge.earlier_trials import earlier_words
-from kit.judge.judging import is_open, joined, judge_trial, judging_level, look_words, many_words, question_of
+from kit.judge.earlier_trials import earlier_words, lenders_of
+from kit.judge.judging import (
+    asked_of,
+    is_open,
+    joined,
+    judge_trial,
+    judging_level,
+    look_words,
+    many_words,
+    question_of,
+)
 from kit.judge.question import counted_burns
 from kit.judge.reached import reached_compared, share_reached
 from kit.judge.scores import judge_scores
@@ -300,17 +309,17 @@ def declared_model(metrics: pd.DataFrame, run: Run, metric: str) -> tuple[pd.Dat
     >>> fit_repeats(rows, **model).converged
     True
     """
-    question = question_of(run, seed=1)
+    question = asked_of(metric, run, question_of(run, seed=1), lenders_of(run)[0])
     counted = counted_burns(metrics, _as_measured(run, metrics))
     rows, why_not = question.countable(counted.compared(metric))
     if why_not:
         return rows, {}
     model = {"scale": run.trial.metric(metric).scale, "status": "status", **question.roles(rows)}
     try:
-        fit_repeats(rows, **model)
+        fit = fit_repeats(rows, **model)
     except KitError:
         return rows, {}
-    return rows, model
+    return rows, model | ({"earlier": question.earlier} if question.earlier and fit.design.nu > 0 else {})
 
 
 def _helped(run: Run) -> Any:

@@ -35,8 +35,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return target
 
 
-def run_cells(name: str, folder: Path, **changed: str) -> dict[str, Any]:
-    """Run the code of a template, some cells of it changed, and return its variables and what cells showed."""
+def run_cells(name: str, folder: Path, until: str = "", **changed: str) -> dict[str, Any]:
+    """Run the code of a template, all or until a cell, some changed, and return its variables and what cells showed."""
     matplotlib.use("agg")
     known: dict[str, Any] = {}
     for cell in read_template(find_template(name))["cells"]:
@@ -45,7 +45,29 @@ def run_cells(name: str, folder: Path, **changed: str) -> dict[str, Any]:
             exec(compile(source, f"{name}, cell {cell['id']}", "exec"), known)
             if "parameters" in cell["metadata"].get("tags", []):
                 known["run_folder"] = str(folder)
+            if until == cell["id"]:
+                break
     return known
+
+
+@pytest.mark.parametrize(("a", "b", "family"), [("pressed", "alder", "dunnett"), ("alder", "olive", "tukey")])
+def test_two_fuels_are_compared_in_the_family_that_the_trial_asks_for(
+    folder: Path, standard: dict[str, Any], a: str, b: str, family: str
+) -> None:
+    given = f"run_folder, output, a, b, seed = '', '', {a!r}, {b!r}, 1"
+    pair = run_cells("two_fuels", folder, "pair", parameters=given)["pair"]
+    of_all = standard["analysis"].table("pairs", metric="peak")
+    (told,) = [row for row in of_all.to_dict("records") if {row["a"], row["b"]} == {a, b}]
+    (found,) = pair.to_dict("records")
+    assert found["multiplicity"] == told["multiplicity"] == family and found["verdict"] == told["verdict"]
+    assert all(found[name] == pytest.approx(told[name], rel=0.01) for name in ("difference", "low", "high"))
+
+
+def test_while_burns_are_to_come_no_verdict_stands_in_the_open(folder: Path, tmp_path: Path) -> None:
+    cell = "from dataclasses import replace\nrun = open_run(run_folder)\nburns = run.burns.copy()\n"
+    cell += "burns.loc[burns['burn'] == run.in_state('done')['burn'].iloc[-1], ['log', 'state']] = ['', 'planned']\n"
+    shown = run_cells("standard", folder, "comparisons-of-one", run=cell + "run = replace(run, burns=burns)")
+    assert shown["run"].is_interim and "verdict" not in shown["shown"]
 
 
 @pytest.fixture(scope="module")

@@ -20,7 +20,7 @@ from kit.judge.comparisons import (
     places_of,
     scope_of,
 )
-from kit.judge.earlier_trials import borrowed_spread, earlier_fits, lenders_of, prior_table
+from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_fits, lenders_of, prior_table
 from kit.judge.next_bag import chances, further, next_bag
 from kit.judge.odd_burns import NO_ANSWER, influence, odd_burns
 from kit.judge.question import MOST_FUELS, Counted, Pairs, Question, look_level, resources_of
@@ -196,33 +196,44 @@ def judge_trial(
     beside
         A second process that shares the work.
     """
-    base, (lenders, _), resources = question_of(run, seed), lenders_of(run), resources_of(run)
+    base, (lenders, _) = replace(question_of(run, seed), resources=resources_of(run)), lenders_of(run)
     metrics = list(dict.fromkeys(counted.metrics["metric"]))
     first = [name for name in metrics if name in run.trial.primary]  # they take longest
     order = [*first, *(name for name in metrics if name not in first)]
     jobs = []
     for metric_id in order:
-        spec = run.trial.metric(metric_id)
-        question = replace(
-            base,
-            resources=resources,
-            margin=margin_of(run.trial, metric_id),
-            better=spec.better,
-            primary=metric_id in run.trial.primary,
-            borrowed=borrowed_spread(lenders, metric_id),
-        )
-        if lenders and (question.primary or question.margin is not None):
-            fits, unused = earlier_fits(lenders, spec, question)
-            question = replace(question, earlier=fits, unused=unused)
-        jobs.append((counted.compared(metric_id), spec, question))
+        question = asked_of(metric_id, run, base, lenders)
+        jobs.append((counted.compared(metric_id), run.trial.metric(metric_id), question))
     made = side_by_side(judge_metric, jobs, beside, lambda job: say(f"judging {job[1].label}"))
     found = dict(zip(order, made, strict=True))
     is_interim = is_open(run)
     return {name: _without_verdicts(found[name]) if is_interim else found[name] for name in metrics}
 
 
+def asked_of(metric_id: str, run: Run, base: Question, lenders: Sequence[Lender]) -> Question:
+    """Return what is asked of one metric, with what earlier trials know of it."""
+    spec = run.trial.metric(metric_id)
+    question = replace(
+        base,
+        margin=margin_of(run.trial, metric_id),
+        better=spec.better,
+        primary=metric_id in run.trial.primary,
+        borrowed=borrowed_spread(lenders, metric_id),
+    )
+    if not lenders or not (question.primary or question.margin is not None):
+        return question
+    fits, unused = earlier_fits(lenders, spec, question)
+    return replace(question, earlier=fits, unused=unused)
+
+
 def is_open(run: Run) -> bool:
-    """Return whether planned burns are still to come and this is no look that the plan declared: no verdict then."""
+    """Return whether planned burns are still to come and this is no look that the plan declared: no verdict then.
+
+    Examples
+    --------
+    >>> is_open(run)
+    False
+    """
     return run.is_interim and _done(run) not in sorted(set(run.trial.plan.stages))[:-1]
 
 
@@ -252,6 +263,18 @@ def margin_of(trial: Trial, metric_id: str) -> float | None:
     """
     margin = trial.margins.get(metric_id)
     return margin.value if margin else None
+
+
+def declared_family(run: Run, metric_id: str, fit: RepeatFit) -> dict[str, Any]:
+    """Return what the trial file asks of the fuels of a fit: `pairs` and `multiplicity` as `compare_fuels` takes them.
+
+    Examples
+    --------
+    >>> declared_family(run, "peak", fit)
+    {'pairs': ('control', 'pressed'), 'multiplicity': 'dunnett'}
+    """
+    question = replace(question_of(run, seed=1), better=run.trial.metric(metric_id).better)
+    return dict(zip(("pairs", "multiplicity"), question.family(fit), strict=True))
 
 
 def judging_level(run: Run) -> float:

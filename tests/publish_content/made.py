@@ -33,9 +33,10 @@ def analysis(kind: str) -> Analysis:
 def folder(kind: str) -> Path:
     """Return a run folder of this kind.
 
-    'demo': all of it as it stands; 'three' and 'two' fuels of it; 'singles': each fuel burned once, 'borrowed' with
-    repeatability from 'three'; 'one bag' of each; 'no bags' noted; 'interim': the last burns still to come; 'no margin'
-    declared; 'two settings': some burns throttled for a cook; 'hostile': names that would be markup.
+    'demo': all of it as it stands; 'three' and 'two' fuels of it; 'beside': two, with 'three' as an earlier trial;
+    'singles': each fuel burned once, 'borrowed' with repeatability from 'three'; 'one bag' of each; 'no bags' noted;
+    'interim': the last burns still to come; 'no margin' declared; 'two settings': some burns throttled for a cook;
+    'hostile': names that would be markup.
     """
     if kind == "demo":
         return DEMO
@@ -50,7 +51,7 @@ def folder(kind: str) -> Path:
     if kind in ("singles", "borrowed"):
         sheet = sheet[~sheet["fuel"].duplicated()]
     else:
-        sheet = sheet[sheet["fuel"].isin(THREE[::2] if kind == "two" else THREE)]
+        sheet = sheet[sheet["fuel"].isin(THREE[::2] if kind in ("two", "beside") else THREE)]
     if kind == "one bag":
         sheet = sheet[sheet["bag"] == sheet["fuel"] + "-1"]
     if kind == "no bags":
@@ -88,7 +89,7 @@ def _change_trial(kind: str, target: Path) -> None:
         text += settings
     if kind == "hostile":
         text = text.replace('name = "alder lump"', f'name = "{HOSTILE}"')
-    if kind == "borrowed":
+    if kind in ("borrowed", "beside"):
         lender = folder("three")
         results = lender / "reports" / "2026-05-14-standard"
         if not results.is_dir():

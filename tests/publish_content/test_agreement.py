@@ -4,8 +4,18 @@ import re
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from kit import (
+    burn_metrics,
+    compare_fuels,
+    declared_family,
+    declared_model,
+    fit_repeats,
+    judging_level,
+    margin_of,
+)
 from kit.judge.judging import judge_metric
 from kit.judge.question import Question
 from kit.publish.cards import say_card
@@ -152,3 +162,25 @@ def test_a_best_fuel_whose_lead_is_too_little_to_matter_is_said_so_in_the_headli
     assert "are not, but by less than the 15\u00a0°C" in claim.sentence and claim.settled
     assert "but by less than the 15\u00a0°C" in claim.say
     assert "by less than" not in best_claim(report_data(made), "peak").sentence
+
+
+@pytest.mark.parametrize("kind", ["three", "beside", "one bag"])
+def test_the_stages_in_the_open_answer_as_the_analysis_does(kind):
+    made = analysis(kind)
+    run, metrics = made.run, burn_metrics(made.logs.readings, made.run)
+    assert bool(made.fits["peak"].earlier) == (kind == "beside")
+    for primary in run.trial.primary:
+        rows, model = declared_model(metrics, run, primary)
+        fit = fit_repeats(rows, **model)
+        asked = declared_family(run, primary, fit)
+        assert asked == {"pairs": ("control", "pressed"), "multiplicity": "dunnett"}
+        found = compare_fuels(fit, **asked, margin=margin_of(run.trial, primary), level=judging_level(run))
+        told = made.table("comparisons", metric=primary)
+        names = ["a", "b", "difference", "ratio", "se", "df", "n_a", "n_b", "verdict", "direction"]
+        pd.testing.assert_frame_equal(
+            found.filter(names), told[found.filter(names).columns], check_dtype=False
+        )
+        width = told["high"] - told["low"]  # the analysis has one table of Dunnett's quantiles for all refits
+        assert ((found[["low", "high"]].sub(told[["low", "high"]]).abs()).lt(0.01 * width, axis=0)).all(
+            axis=None
+        )
