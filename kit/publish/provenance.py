@@ -9,7 +9,7 @@ import platform
 import sys
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from importlib import metadata
@@ -292,10 +292,15 @@ def report_date() -> str:
     if not fixed:
         return time.strftime("%Y-%m-%d")
     try:
-        return datetime.fromtimestamp(int(fixed), UTC).strftime("%Y-%m-%d")
+        return datetime.fromtimestamp(int(fixed), UTC).date().isoformat()
     except (ValueError, OverflowError, OSError) as error:
         where, expected = "environment variable SOURCE_DATE_EPOCH", "whole seconds since 1970"
         raise KitError.refuse(where, f"'{fixed}'", expected, "Mend it or unset it.") from error
+
+
+def one_day() -> AbstractContextManager[None]:
+    """Have what is made in here bear one day, though midnight pass meanwhile."""
+    return nullcontext() if os.environ.get("SOURCE_DATE_EPOCH") else dated(report_date())
 
 
 @contextmanager

@@ -33,7 +33,16 @@ from kit.publish.notebook import (
     run_notebook,
     template_hash,
 )
-from kit.publish.provenance import NOTE, InputFile, note, read_files, read_inputs, refuse_changes, report_date
+from kit.publish.provenance import (
+    NOTE,
+    InputFile,
+    note,
+    one_day,
+    read_files,
+    read_inputs,
+    refuse_changes,
+    report_date,
+)
 from kit.results_file import RESULTS
 from kit.runtime.atomic_write import place_file, place_folder, staging
 from kit.runtime.kernel import Kernel, fresh_kernel
@@ -120,7 +129,7 @@ def make(
     KitError, NotRunError
         As `make_report`.
     """
-    with kernels() as kernel, staging(order.reports) as room:
+    with one_day(), kernels() as kernel, staging(order.reports) as room:
         before = order.read()
         note(room, before, order.origin)
         try:

@@ -39,6 +39,19 @@ def cells_with(*changes):
     return (*CELLS[:-1], *changes, CELLS[-1])
 
 
+@pytest.mark.parametrize("kind", ["forked", pytest.param("fresh", marks=pytest.mark.own_kernel)])
+def test_a_report_made_across_midnight_bears_one_day(run, tmp_path, monkeypatch, kind):
+    told = "from kit.publish.provenance import report_date\nprint('The notebook ran on', report_date())"
+    template = write_notebook(tmp_path / "stand_in.ipynb", cells_with(("code", told, [])))
+    days = (f"2026-01-{day:02}" for day in range(1, 32))
+    monkeypatch.setattr(time, "strftime", lambda _: next(days))
+    page = make_report(run, template)
+    day = page.parent.name[:10]
+    assert f"report of {day}" in page.read_text("utf-8")
+    assert f"The notebook ran on {day}" in (page.parent / "notebook.ipynb").read_text("utf-8")
+    assert "SOURCE_DATE_EPOCH" not in os.environ
+
+
 @pytest.mark.own_kernel
 def test_a_report_is_a_dated_folder_with_all_its_parts(run, template, monkeypatch):
     monkeypatch.setenv("SOURCE_DATE_EPOCH", "1747180800")
