@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -104,8 +104,8 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
         fires in one row.
     """
     faults = Faults()
-    still: list[_Soundness] = []
-    for sound in _soundness(run, logs):
+    all_sound = [*_soundness(run, logs)]
+    for sound in all_sound:
         for found, expected, remedy in _doubts(sound, run.trial.cleaning.most_lost):
             faults.ask(f"burns.csv, burn {sound.burn}", found, expected, remedy)
         parts = [f"{sound.lost} of {sound.n} readings lost or flagged"] if sound.lost else []
@@ -114,14 +114,17 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
         parts += [sound.late] if sound.late else []
         if parts:
             faults.note(f"Burn {sound.burn}, {sound.probe}: {', '.join(parts)}.")
-        if sound.range_k < LEAST_RANGE_K:
-            still.append(sound)
+    lowest = min(run.trial.thresholds, default=np.inf)
+    still = [sound for sound in all_sound if sound.range_k < LEAST_RANGE_K]
+    hot = [sound for sound in all_sound if sound.last_c >= lowest and not sound.is_cut_short]
     if still:
-        moved = sorted({round(each.range_k) for each in still})
-        reach = " to ".join(map(str, (moved[0], moved[-1])[: len(moved)]))
-        more = f" and {len(still) - MOST_NAMED} more" if len(still) > MOST_NAMED else ""
-        burns = _named([each.burn for each in still[:MOST_NAMED]]) + more
-        faults.note(f"{burns}, probe {still[0].probe}: moved by {reach} K only.")
+        reach = _reach(sound.range_k for sound in still)
+        faults.note(f"{_some(still)}, probe {still[0].probe}: moved by {reach} K only.")
+    if hot:
+        faults.note(
+            f"{_some(hot)}, probe {hot[0].probe}: ended at {_reach(sound.last_c for sound in hot)} °C, not below "
+            f"{lowest:g} °C. Times above a temperature count to the stop alone; the fire may have gone on."
+        )
     faults.settle()
     return faults.notes
 
@@ -159,6 +162,8 @@ class _Soundness:
     lost: int
     gap_share: float
     range_k: float
+    last_c: float
+    is_cut_short: bool
     fires: tuple[Span, ...]
     clock_zero: str
     has_events: bool
@@ -210,6 +215,8 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
             max(int(count["n_unusable"] - topped.get(burn, 0) + count["n_lost"]), 0),
             gaps / stop if stop > 0 else 0.0,
             float(np.ptp(celsius[good])) if good.any() else 0.0,
+            float(celsius[good][-1]) if good.any() else -np.inf,
+            bool(span["cut_short"]),
             tuple(fire for fire in fires if fire.begin_s < stop),
             str(span["clock_zero"]),
             bool((run.events["burn"] == burn).any()),
@@ -218,6 +225,18 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
 
 def _named(burns: list[str]) -> str:
     return f"Burn{'s' * (len(burns) > 1)} {', '.join(burns)}"
+
+
+def _some(of: list[_Soundness]) -> str:
+    """Name the first of these burns, and count the others."""
+    more = f" and {len(of) - MOST_NAMED} more" if len(of) > MOST_NAMED else ""
+    return _named([sound.burn for sound in of[:MOST_NAMED]]) + more
+
+
+def _reach(values: Iterable[float]) -> str:
+    """Return a whole number, or the least and the largest of several."""
+    rounded = sorted({round(value) for value in values})
+    return " to ".join(map(str, (rounded[0], rounded[-1])[: len(rounded)]))
 
 
 def uncounted(run: Run, metrics: pd.DataFrame, reasons: pd.DataFrame) -> pd.DataFrame:

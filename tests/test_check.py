@@ -176,6 +176,24 @@ def test_burns_whose_probe_hardly_moved_are_counted_where_they_are_many(tmp_path
     assert line == "Burns 01, 02, 03, 04, 05, 06 and 2 more, probe grate (°C): moved by 8 K only."
 
 
+def test_burns_that_ended_hot_are_named_as_their_times_count_to_the_stop_alone(tmp_path):
+    row = HEAD + "01,a,1,2026-05-14,10:00,{},a.csv,\n"
+    logs, trial = {"a.csv": damaged(0)}, "[metrics]\nthresholds = [150, 230]"
+
+    def said(stopped):
+        folder = tmp_path / (stopped.replace(":", "-") or "open")
+        folder_of(folder, row.format(stopped), logs, trial=trial)
+        return [note for note in check(folder).notes if "ended at" in note]
+
+    (early,) = said("11:00")
+    assert early.startswith("Burn 01, probe grate (°C): ended at 256 °C") and "not below 150 °C" in early
+    assert "count to the stop alone" in early
+    assert said("12:20") == said("") and "ended at 1" in said("")[0]
+    assert not said("14:00")  # the log was cut short: these times are 'at least'
+    folder_of(tmp_path / "cold", row.format(""), logs, trial="[metrics]\nthresholds = [230]")
+    assert not any("ended at" in note for note in check(tmp_path / "cold").notes)
+
+
 def test_burns_that_do_not_count_for_a_primary_metric_are_named(tmp_path):
     head = "burn,fuel,bag,day,lit,stopped,log,charge_g,ash_g\n"
     rows = "01,a,1,2026-05-14,10:00,12:20,a.csv,400,12\n02,a,1,2026-05-15,10:00,12:20,b.csv,400,\n"

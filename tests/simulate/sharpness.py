@@ -1,8 +1,9 @@
-"""What the default inference finds and how it errs, with and without earlier trials.
+"""What the default inference finds and how it errs: alone, with earlier trials, and with one log that was cut short.
 
-python -m tests.simulate.sharpness [--trials N] [--out FILE | --write]. A difference of 4 true standard errors is
-'found' where Tukey's 95 % interval excludes zero; 'the same' is said at a true difference of zero where Tukey's 90 %
-interval lies within 4 of them.
+python -m tests.simulate.sharpness [--trials N] [--only TEXT] [--out FILE | --write]. A difference of 4 true standard
+errors is 'found' where Tukey's 95 % interval excludes zero; 'the same' is said at a true difference of zero where
+Tukey's 90 % interval lies within 4 of them. The cut log is one burn of the first fuel, known to be at least what lies
+up to 3 burn SDs below it; the same trials uncut stand beside.
 """
 
 import argparse
@@ -15,13 +16,13 @@ import pandas as pd
 
 from kit.variance.earlier_likelihoods import CONFLICT
 from kit.variance.families import all_pairs
-from kit.variance.fit import RepeatFit, joined
+from kit.variance.fit import RepeatFit, fit_repeats, joined
 from kit.variance.inference import LEAST_DF, Contrasts, contrasts
 from tests.simulate.measures import pair_rows
 from tests.simulate.trials import Case, Layout, Truth, drawn, even, fitted
 
 TABLE = Path(__file__).parents[1] / "reference" / "sharpness_table.csv"
-TRIALS, WITH_EARLIER, SEED = 10_000, 4_000, 40_000
+TRIALS, WITH_EARLIER, WITH_CUT, SEED = 10_000, 4_000, 4_000, 40_000
 SIZE = 4.0
 """True standard errors of the difference, and of the margin."""
 
@@ -130,6 +131,48 @@ def of_wrong(layout: Layout, ratio: float, trials: int, seed: int) -> list[tuple
     return rows
 
 
+def of_cut(layout: Layout, ratio: float, trials: int, seed: int) -> list[tuple]:
+    """Return the rows of trials one of whose logs was cut short, and of the same trials uncut, by pairs it touches."""
+    row, size = f"{layout.name}; bag SD {ratio:g}; one log cut short", SIZE * true_errors(layout, ratio)
+    values, table = drawn(Case(layout, Truth(bag=ratio)), trials, seed), layout.table()
+    rng, of_first = np.random.default_rng(seed), np.flatnonzero(table["fuel"] == table["fuel"].iloc[0])
+    counted: dict[tuple[str, str], list[float]] = {}
+    for own in values:
+        cut = rng.choice(of_first)
+        known = table.assign(value=own, status="exact")
+        short = known.assign(value=own - np.where(known.index == cut, rng.uniform(0.0, 3.0), 0.0))
+        short.loc[cut, "status"] = "at least"
+        for method, burns in (("uncut", known), ("cut", short)):
+            for quantity, share in limits_of(fit_repeats(burns, "value", status="status"), size).items():
+                counted.setdefault((method, quantity), []).append(share)
+    return [
+        (row, quantity, method, np.mean(each), np.std(each, ddof=1) / np.sqrt(trials), trials)
+        for (method, quantity), each in counted.items()
+    ]
+
+
+def limits_of(fit: RepeatFit, size: np.ndarray) -> dict[str, float]:
+    """Return what one trial counts for, by its limits: shares of all pairs, and of those with the first fuel or not."""
+    L, family = pair_rows(fit), all_pairs(len(fit.labels))
+    found = contrasts(fit, L)
+    touched = L[:, 0] != 0
+    low, high = (limits[0] for limits in found.limits(0.95))
+    far_low, far_high = (limits[0] for limits in found.family_limits(family, 0.95))
+    near_low, near_high = (limits[0] for limits in found.family_limits(family, 0.90))
+    quantities = {
+        "coverage": (low <= 0) & (high >= 0),
+        "found at 4 SE": far_low + size > 0,
+        "the same at 0, margin 4 SE": (near_low > -size) & (near_high < size),
+    }
+    counted = {"familywise error, Tukey": float(((far_low > 0) | (far_high < 0)).any())}
+    for name, held in quantities.items():
+        counted |= {
+            f"{name}, pairs with it": held[touched].mean(),
+            f"{name}, other pairs": held[~touched].mean(),
+        }
+    return counted
+
+
 def burns_needed(ratio: float, trials: int, seed: int) -> list[tuple]:
     """Return how many burns of four fuels, two a bag, reach 80 % for a difference (a margin) of 4 SE of 4 × 2 × 2."""
     size = SIZE * true_errors(Layout("", even(4, 2, 2)), ratio)
@@ -164,12 +207,15 @@ def burns_needed(ratio: float, trials: int, seed: int) -> list[tuple]:
     return rows
 
 
-def simulated(trials: int, seed: int = SEED, out: Path | None = None) -> pd.DataFrame:
-    """Return the table; written as it grows."""
+def simulated(trials: int, seed: int = SEED, out: Path | None = None, only: str = "") -> pd.DataFrame:
+    """Return the table, or the rows of the jobs whose name holds a text; written as it grows."""
     rows: list[tuple] = []
     jobs = [(of_layout, layout, ratio, trials) for layout in LAYOUTS for ratio in RATIOS]
     jobs += [(of_wrong, LAYOUTS[0], ratio, min(trials, WITH_EARLIER)) for ratio in (0.5, 1.0)]
+    jobs += [(of_cut, layout, ratio, min(trials, WITH_CUT)) for layout in LAYOUTS for ratio in RATIOS]
     for place, (job, *given) in enumerate(jobs):
+        if only not in job.__name__:
+            continue
         begun = time.perf_counter()
         rows += job(*given, seed + 20 * place)
         rows_to(out, rows)
@@ -178,7 +224,7 @@ def simulated(trials: int, seed: int = SEED, out: Path | None = None) -> pd.Data
             file=sys.stderr,
             flush=True,
         )
-    for ratio in RATIOS:
+    for ratio in RATIOS if only in burns_needed.__name__ else ():
         rows += burns_needed(ratio, min(trials, WITH_EARLIER // 2), seed + 900)
         rows_to(out, rows)
     return rows_to(out, rows)
@@ -195,11 +241,12 @@ def main() -> int:
     """Print the table, and write it where --out says; the committed one with --write."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--trials", type=int, default=TRIALS)
+    parser.add_argument("--only", default="", help="text in the name of the jobs that are done: of_cut, say")
     parser.add_argument("--out", type=Path)
     parser.add_argument("--write", action="store_true", help=f"write it to {TABLE.name}, the committed one")
     given = parser.parse_args()
     print(
-        simulated(given.trials, out=given.out or (TABLE if given.write else None))
+        simulated(given.trials, out=given.out or (TABLE if given.write else None), only=given.only)
         .round(4)
         .to_string(index=False)
     )
