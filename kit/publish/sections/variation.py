@@ -92,7 +92,7 @@ def source_name(component: str, data: ReportData) -> str:
     words = called("source", stem, str(component))
     if stem == "burn" and not data.bags:
         words = "between burns"
-    return f"{words}, {data.name(group)}" if group else words
+    return f"{words} ({data.name(group)})" if group else words
 
 
 def spread_table(data: ReportData, metric: str) -> pd.DataFrame:
@@ -144,7 +144,8 @@ def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
             limit = f" (up to {plain(row.high, 1)} {unit} is not ruled out)" if row.high == row.high else ""
             told.setdefault(source_name(row.component, data), []).append(f"{data.label(metric)}{limit}")
     return [
-        f"The data show no more variation {source}{' than within them' * (source in WITHIN)} in {listed(labels)}."
+        f"The data show no {'more' if source in WITHIN else 'further'} variation {source}"
+        f"{' than within them' if source in WITHIN else ''} in {listed(labels)}."
         for source, labels in told.items()
     ]
 
