@@ -238,10 +238,14 @@ def is_open(run: Run) -> bool:
 
 
 def question_of(run: Run, seed: int) -> Question:
-    """Return what the trial file asks of every metric."""
-    trial = run.trial
+    """Return what the trial file asks of every metric, with the burns that are done."""
+    return replace(planned_question(run.trial, seed), level=judging_level(run))
+
+
+def planned_question(trial: Trial, seed: int = 1) -> Question:
+    """Return what the trial file asks of every metric once all planned burns are done."""
     return Question(
-        level=judging_level(run),
+        level=planned_level(trial),
         control=trial.control_fuel,
         pairs=trial.pairs,
         spread=trial.model.spread,

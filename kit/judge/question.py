@@ -339,16 +339,24 @@ class Question:
     def family(self, fit: RepeatFit) -> tuple[Pairs, Multiplicity]:
         """Return the family of comparisons of a fit and how it is held together.
 
-        The pairs asked beforehand, else all against the control fuel, else every pair; above `MOST_FUELS` fuels, which
-        have too many pairs for a reader too, all against that of the best mean, with limits that hold for every pair.
+        The one declared; of more fuels than `MOST_FUELS`, which have too many pairs for a reader too, all against that
+        of the best mean, with limits that hold for every pair.
         """
-        asked = [pair for pair in self.pairs if set(pair) <= set(fit.labels)]
-        if asked:
-            return asked, "dunnett" if len(asked) > 1 else "none"
-        if self.control_in(fit.labels):
-            return ("control", self.control), "dunnett"
-        if len(fit.labels) <= MOST_FUELS:
-            return "all", "tukey"
+        declared = self.family_of(fit.labels)
+        if declared is not None:
+            return declared
         means = np.nan_to_num(fit.estimate.beta[0, : len(fit.labels)], nan=-np.inf)
         best = fit.labels[int(np.argmin(means) if self.better == "less" else np.argmax(means))]
         return [(fuel, best) for fuel in fit.labels if fuel != best], "tukey"
+
+    def family_of(self, fuels: Sequence[Any]) -> tuple[Pairs, Multiplicity] | None:
+        """Return the family of comparisons of some fuels as declared; None where there are too many for every pair.
+
+        The pairs asked beforehand, else all against the control fuel, else every pair.
+        """
+        asked = [pair for pair in self.pairs if set(pair) <= set(fuels)]
+        if asked:
+            return asked, "dunnett" if len(asked) > 1 else "none"
+        if self.control_in(fuels):
+            return ("control", self.control), "dunnett"
+        return ("all", "tukey") if len(fuels) <= MOST_FUELS else None

@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
 from kit.errors import Faults, KitError
-from kit.plan.power import sds_of
+from kit.judge.judging import planned_question
+from kit.judge.question import Question
+from kit.plan.power import Designed, Precision, precision, sds_of
 from kit.plan.schedule import Workday, workday_of
 from kit.results_file import newest_results
 from kit.schema import COMPONENTS, Metric
@@ -53,13 +55,27 @@ class Spread:
 
 
 @dataclass(frozen=True)
-class PlannedMetric:
-    """A primary metric to plan for: its margin on the analysis scale and as written, and its spread."""
+class Goal:
+    """What burns are to settle: a primary metric, the margin as it is written, how it is judged, the spread."""
 
     metric: Metric
-    margin: float
     written: str
+    question: Question
     spread: Spread
+
+    @property
+    def margin(self) -> float:
+        """The smallest difference that matters, on the analysis scale."""
+        return self.question.margin or 0.0
+
+    def precision(self, burns: Designed) -> Precision:
+        """Return how well burns will know the differences that the report is about, earlier folders beside them."""
+        return precision(burns, self.spread.sds, self.question).with_earlier(self.spread.df)
+
+    def chances(self, burns: Designed) -> pd.DataFrame:
+        """Return the chance of each verdict at no difference, at the margin and at twice the margin."""
+        truths = (0.0, self.margin, 2 * self.margin)
+        return self.precision(burns).chances(truths, self.margin, self.question.level)
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +87,7 @@ class Answers:
     trial, sheet
         The trial file; the burns of the sheet, no rows where none is filled in.
     metrics
-        Primary metrics that have a margin and a spread to plan with.
+        What is to be settled of the primary metrics that have a margin and a spread to plan with.
     workday
         What a day at the cooker holds.
     notes
@@ -80,7 +96,7 @@ class Answers:
 
     trial: Trial
     sheet: pd.DataFrame
-    metrics: tuple[PlannedMetric, ...]
+    metrics: tuple[Goal, ...]
     workday: Workday
     notes: tuple[str, ...]
 
@@ -110,7 +126,7 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
         count, remedy = f"{len(trial.fuels)} fuel(s)", "Write a table [[fuel]] for each."
         faults.ask("trial.toml, [[fuel]]", count, "two or more to compare", remedy)
     lenders = list(earlier) or lender_folders(folder, trial.model.borrow_from)
-    metrics = _metrics(trial, lenders, notes)
+    metrics = _goals(trial, lenders, notes)
     if not metrics:
         remedy = 'Write in [margins] the smallest difference that matters to a cook, as peak = "15 °C".'
         expected = f"one of {', '.join(trial.primary)}"
@@ -142,9 +158,9 @@ def is_empty(sheet: Path) -> bool:
     return len(lines) <= 1
 
 
-def _metrics(trial: Trial, lenders: Sequence[str | Path], notes: list[str]) -> tuple[PlannedMetric, ...]:
-    """Return the primary metrics that have a margin and a spread to plan with; notes say which have not."""
-    found = []
+def _goals(trial: Trial, lenders: Sequence[str | Path], notes: list[str]) -> tuple[Goal, ...]:
+    """Return a goal for each primary metric with a margin and a spread to plan with; notes say which have not."""
+    found, question = [], planned_question(trial)
     for metric_id in trial.primary:
         metric, margin = trial.metric(metric_id), trial.margins.get(metric_id)
         spread = from_earlier(lenders, metric) or assumed(metric)
@@ -153,7 +169,7 @@ def _metrics(trial: Trial, lenders: Sequence[str | Path], notes: list[str]) -> t
         elif spread is None:
             notes.append(f"Nothing is known of the spread of {metric.label}: name an earlier run folder.")
         else:
-            found.append(PlannedMetric(metric, margin.value, margin.written, spread))
+            found.append(Goal(metric, margin.written, replace(question, margin=margin.value), spread))
     if not all(each.spread.earlier for each in found):
         notes.append(ASSUMED_HINT)
     return tuple(found)

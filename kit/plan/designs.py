@@ -5,21 +5,16 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from kit.errors import KitError
 from kit.judge.verdicts import BEYOND, SAME
-from kit.plan.power import (
-    Components,
-    Design,
-    Designed,
-    chance_of,
-    power_of,
-    precision,
-    sds_of,
-)
+from kit.plan.answers import Goal
+from kit.plan.power import Components, Design, Designed, burns_of, chance_of, held_together, sds_of
 from kit.plan.schedule import Workday
 
 ENOUGH = 0.80
@@ -30,35 +25,6 @@ DESIGN_COLUMNS = (
     "fuels", "bags", "burns", "total", "days", "hours", "cost", "allowed", "found_at_margin", "found_at_twice",
     "beyond_at_twice", "same_at_0", "best_named",
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Goal:
-    """What burns are to settle, and how the report will judge it.
-
-    Attributes
-    ----------
-    margin
-        The smallest difference that matters, on the analysis scale.
-    sds
-        Standard deviations of bag, burn and day to reckon with, on that scale.
-    multiplicity, level, control, earlier_df
-        As for `power_of`.
-    """
-
-    margin: float
-    sds: Mapping[str, float]
-    multiplicity: str = "tukey"
-    level: float = 0.95
-    control: str | None = None
-    earlier_df: float = 0.0
-
-    def chances(self, design: Designed) -> pd.DataFrame:
-        """Return the chance of each verdict at no difference, at the margin and at twice the margin."""
-        return power_of(
-            design, self.sds, [0.0, self.margin, 2 * self.margin], self.margin, self.multiplicity, self.level,
-            control=self.control, earlier_df=self.earlier_df,
-        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -112,11 +78,13 @@ def designs(fuels: Sequence[str], goal: Goal, allowance: Allowance, most: int = 
         found to be more than the margin, that equal fuels are called the same, and that a fuel better than all
         others by twice the margin is named as the best.
     """
-    rows = [
-        option(design, _in_days(design, fuels, allowance.workday.per_day), goal, allowance)
-        for burns, bags in itertools.product(range(1, MOST_BURNS + 1), range(2, MOST_BAGS + 1))
-        if (design := Design(len(fuels), bags, burns)).total <= most
-    ]
+    rows = []
+    for burns, bags in itertools.product(range(1, MOST_BURNS + 1), range(2, MOST_BAGS + 1)):
+        if (design := Design(len(fuels), bags, burns)).total <= most:
+            with suppress(
+                KitError
+            ):  # of so few burns in such days and cookers the report would give no verdict
+                rows.append(option(design, _in_days(design, fuels, allowance.workday), goal, allowance))
     table = pd.DataFrame(rows, columns=list(DESIGN_COLUMNS))
     # those allowed first, then what finds most, to a point, in fewest burns and bags
     found = table["found_at_twice"].astype(float).round(2)
@@ -144,13 +112,14 @@ def option(design: Design, burns: pd.DataFrame, goal: Goal, allowance: Allowance
     }
 
 
-def _in_days(design: Design, fuels: Sequence[str], per_day: int) -> pd.DataFrame:
-    """Deal a design's burns into days: round after round of all the fuels, each in another order."""
+def _in_days(design: Design, fuels: Sequence[str], workday: Workday) -> pd.DataFrame:
+    """Deal a design's burns into days and cookers: round after round of all the fuels, each in another order."""
     rng = np.random.default_rng([len(fuels), 81])
     rounds = range(design.bags * design.burns)
     rows = [(fuels[f], n % design.bags) for n in rounds for f in rng.permutation(len(fuels))]
     table = pd.DataFrame(rows, columns=["fuel", "bag"])
-    table["day"] = np.arange(len(table)) // per_day
+    table["day"] = np.arange(len(table)) // workday.per_day
+    table["cooker"] = np.arange(len(table)) % workday.per_day % len(workday.cookers)
     return table
 
 
@@ -160,16 +129,14 @@ def chance_best_named(design: Designed, lead: float, goal: Goal, seed: int = 1) 
     The others are alike. Their one-sided simultaneous limits (Hsu 1984, the best as the control) must all lie
     beyond zero; by simulation of 4,000 trials from the seed, correct to two points.
     """
-    from kit.variance.families import correlated
-
-    known = precision(design, goal.sds)
-    others, df = known.fuels - 1, known.df + goal.earlier_df
+    known = replace(goal, question=replace(goal.question, control=None, pairs=())).precision(design)
+    others = burns_of(design)["fuel"].nunique() - 1
     rng = np.random.default_rng([seed, 61])
     each, best = rng.standard_normal((DRAWS, others)), rng.standard_normal((DRAWS, 1))
     estimate = lead + known.true_sd * (best + each) / np.sqrt(2)
-    se = known.se * np.sqrt(rng.chisquare(df, (DRAWS, 1)) / df)
+    se = known.se * np.sqrt(rng.chisquare(known.df, (DRAWS, 1)) / known.df)
     correlation = np.full((others, others), 0.5) + 0.5 * np.eye(others)
-    critical = float(correlated(correlation, sides=1).critical(goal.level, np.array([df]))[0])
+    critical = held_together(correlation.tobytes(), 1).critical(goal.question.level, known.df)
     return float((estimate > critical * se).all(axis=1).mean())
 
 

@@ -14,11 +14,10 @@ import pandas as pd
 
 from kit.burns.logged_burns import bag_prices
 from kit.errors import Faults, KitError, Problem, disk_faults, refuse_way_out
-from kit.plan.answers import SHEET, PlannedMetric, is_empty, read_answers
+from kit.plan.answers import SHEET, Goal, is_empty, read_answers
 from kit.plan.designs import (
     DESIGN_COLUMNS,
     Allowance,
-    Goal,
     cheapest_split,
     designs,
     fuels_kept,
@@ -60,7 +59,7 @@ class Planned:
     fewer
         The best design within the same allowance for fewer fuels, a row each; columns of `alternatives`.
     metrics
-        Primary metrics that can be planned for.
+        What is to be settled of the primary metrics that can be planned for.
     chances
         Columns of `power_of` and 'metric', at no difference, at the margin and at twice the margin.
     settles
@@ -91,7 +90,7 @@ class Planned:
     workday: Workday
     alternatives: pd.DataFrame
     fewer: pd.DataFrame
-    metrics: tuple[PlannedMetric, ...]
+    metrics: tuple[Goal, ...]
     chances: pd.DataFrame
     settles: pd.DataFrame
     smallest: Design | None
@@ -154,16 +153,15 @@ def make_plan(
     answers = read_answers(folder, earlier)
     trial, workday, written = answers.trial, answers.workday, as_date(today or date.today(), "today")
     notes = list(answers.notes)
-    goals = {each.metric.id: _goal(each, trial) for each in answers.metrics}
-    first = goals[answers.metrics[0].metric.id]
-    allowance = _allowance(trial, workday)
+    first, allowance = answers.metrics[0], _allowance(trial, workday)
 
     ids = [fuel.id for fuel in trial.fuels]
     most = max(*TOTALS, allowance.burns)
     everything = designs(ids, first, allowance)
     kept = [fuels_kept(ids, count, trial.control_fuel) for count in range(len(ids) - 1, 1, -1)]
     for_fewer = [designs(fuels, first, allowance, most) for fuels in kept]
-    alone = designs(ids, replace(first, earlier_df=0.0), allowance) if first.earlier_df else everything[:0]
+    alone = replace(first, spread=replace(first.spread, df=0.0))
+    unaided = designs(ids, alone, allowance) if first.spread.df else everything[:0]
     if len(answers.sheet):
         design, order = _design_of(answers.sheet), _as_sheet(folder, answers.sheet, notes)
     else:
@@ -175,7 +173,7 @@ def make_plan(
     unpriced = [fuel for fuel in sorted(set(order["fuel"])) if fuel not in allowance.prices]
     if unpriced:
         notes.append(f"No price is given for {', '.join(unpriced)}: the cost of the bags is not known.")
-    spare, chances = order.attrs.get("spare_days", []), _chances(order, goals, notes)
+    spare, chances = order.attrs.get("spare_days", []), _chances(order, answers.metrics, notes)
     totals = sorted({*TOTALS, len(order)})
     return Planned(
         folder=folder,
@@ -192,25 +190,11 @@ def make_plan(
         settles=what_burns_settle(totals, [everything, *for_fewer]),
         smallest=smallest_design(everything, "found_at_margin"),
         smallest_twice=smallest_design(everything, "found_at_twice"),
-        smallest_alone=smallest_design(alone, "found_at_twice"),
-        split=cheapest_split(first.sds, 1.0),
+        smallest_alone=smallest_design(unaided, "found_at_twice"),
+        split=cheapest_split(first.spread.sds, 1.0),
         cost=None if math.isnan(cost) else cost,
         obstacles=() if len(answers.sheet) else tuple(_obstacles(trial, workday, order, cost)),
         notes=tuple(notes),
-    )
-
-
-def _goal(each: PlannedMetric, trial: Trial) -> Goal:
-    """Return what is asked of a metric; planned stages share out α (DEVELOPERS.md, method 6)."""
-    from kit.judge.judging import planned_level
-
-    return Goal(
-        each.margin,
-        each.spread.sds,
-        multiplicity="dunnett" if trial.control_fuel else "tukey",
-        level=planned_level(trial),
-        control=trial.control_fuel,
-        earlier_df=each.spread.df,
     )
 
 
@@ -327,10 +311,10 @@ def _with_own(
     return table
 
 
-def _chances(order: pd.DataFrame, goals: dict[str, Goal], notes: list[str]) -> pd.DataFrame:
+def _chances(order: pd.DataFrame, goals: Sequence[Goal], notes: list[str]) -> pd.DataFrame:
     parts = [pd.DataFrame(columns=["metric", *CHANCE_COLUMNS])]
     try:
-        parts = [goal.chances(order).assign(metric=metric) for metric, goal in goals.items()]
+        parts = [goal.chances(order).assign(metric=goal.metric.id) for goal in goals]
     except KitError as error:
         notes.append(f"These burns settle nothing: {error.problems[0].found}.")
     return pd.concat(parts, ignore_index=True)[["metric", *CHANCE_COLUMNS]]

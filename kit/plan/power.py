@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
-from itertools import combinations
-from typing import TYPE_CHECKING, TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
 
 from kit.burns.logged_burns import number
 from kit.errors import Faults, KitError, did_you_mean
+from kit.judge.comparisons import places_of
+from kit.judge.question import Multiplicity, Question
 from kit.judge.verdicts import DIFFERENCES, standard_errors, verdict_chances
-from kit.plan.burning import Floats
 from kit.plan.schedule import refuse_no_count
 from kit.trial.key_types import is_number
-
-if TYPE_CHECKING:
-    from kit.variance.families import Family
+from kit.variance.burn_arrays import Array, Columns, Levels, Roles, read_columns
+from kit.variance.design import Design as AnalysedDesign
+from kit.variance.design import Spread, design_of, overlap
+from kit.variance.engines import engine_of
+from kit.variance.families import Family, all_pairs, correlated, correlation_of
+from kit.variance.model import small_sample
 
 Components: TypeAlias = Mapping[str, float] | pd.DataFrame
 Designed: TypeAlias = "Design | Mapping[str, int] | pd.DataFrame"
-INDEPENDENT = 1e-8
+EVERY_PAIR = Question(covariates=("cooker",))
 FAMILIES = ("tukey", "dunnett", "none")
 METHOD = "Satterthwaite, noncentral t"
 CHANCE_COLUMNS = (
@@ -66,10 +69,10 @@ def power_of(
     components: Components,
     difference: float | Sequence[float],
     margin: float | None = None,
-    multiplicity: str = "tukey",
+    multiplicity: Multiplicity = "tukey",
     level: float = 0.95,
     upper: bool = False,
-    control: object = None,
+    control: Any = None,
     earlier_df: float = 0.0,
 ) -> pd.DataFrame:
     """Return the chance of each verdict on two fuels of a design when their true difference is given.
@@ -77,7 +80,8 @@ def power_of(
     Parameters
     ----------
     design
-        A Design, its numbers by name, or a table with fuel, bag and day, a row a burn.
+        A Design, its numbers by name, or a table with fuel, bag, day and, where there are several, cooker;
+        a row a burn.
     components
         Standard deviations on the analysis scale: {'bag': …, 'burn': …, 'day': …}, or a components table.
     difference
@@ -120,22 +124,17 @@ def power_of(
     """
     differences = np.ravel(np.asarray(difference, dtype=object)).tolist()
     _refuse_amiss(differences, margin, multiplicity, level, earlier_df)
-    design = _checked(design, control)
-    if isinstance(design, Design):
-        one_bag, control = design.bags == 1, 0  # of fuels without names one is as good a control as another
-    else:  # bags not noted are as one each
-        one_bag = "bag" in design and bool((design.groupby("fuel")["bag"].nunique() == 1).all())
-        control = design["fuel"].iloc[0] if control is None else control
-    sds = sds_of(components, upper)
-    if one_bag and not earlier_df:
-        sds["bag"] = 0.0
-    known = precision(design, sds, control if multiplicity == "dunnett" else None)
-    if one_bag and earlier_df:
-        known = replace(known, se=known.true_sd, df=earlier_df)
-    else:
-        known = replace(known, df=known.df + earlier_df)
-    rows = [row for d in map(float, differences) for row in _rows(known, d, margin, level, multiplicity)]
-    return pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
+    burns = burns_of(design)
+    named = (
+        control if isinstance(design, pd.DataFrame) else None
+    )  # of fuels without names one is as good as another
+    if named is not None and named not in set(burns["fuel"]):
+        remedy = did_you_mean(str(named), map(str, burns["fuel"].unique()))
+        raise KitError.refuse("control", f"'{named}'", "a fuel of the design", remedy)
+    against = burns["fuel"].iloc[0] if named is None else named
+    question = replace(EVERY_PAIR, control=against) if multiplicity == "dunnett" else EVERY_PAIR
+    known = precision(burns, sds_of(components, upper), question, multiplicity)
+    return known.with_earlier(earlier_df).chances(map(float, differences), margin, level)
 
 
 def _refuse_amiss(
@@ -157,8 +156,8 @@ def _refuse_amiss(
     faults.settle()
 
 
-def _checked(design: Designed, control: object) -> Design | pd.DataFrame:
-    """Return a design or a table of burns that names what it must, the control fuel among its fuels."""
+def burns_of(design: Designed) -> pd.DataFrame:
+    """Return a row a burn of a design that names what it must."""
     if isinstance(design, Mapping):
         names = [each.name for each in fields(Design)]
         if not set(names[:3]) <= set(design) <= set(names):
@@ -171,13 +170,10 @@ def _checked(design: Designed, control: object) -> Design | pd.DataFrame:
             if count is not None:
                 refuse_no_count(faults, f"design, {name}", count, least=1)
         faults.settle()
-        return design
+        return design.table()
     if "fuel" not in design or not len(design):
         found = ", ".join(map(str, design.columns)) if len(design) else "no burns"
         raise KitError.refuse("design", found, "a column fuel, and a row a burn", "Give the burns.")
-    if control is not None and control not in set(design["fuel"]):
-        remedy = did_you_mean(str(control), map(str, design["fuel"].unique()))
-        raise KitError.refuse("control", f"'{control}'", "a fuel of the design", remedy)
     return design
 
 
@@ -236,166 +232,145 @@ def _upper(row: Mapping[str, object]) -> float:
     return sd * factor(log_df, 0.2)
 
 
-def critical_value(known: Precision, multiplicity: str, level: float, df: Floats) -> Floats:
-    """Return what a simultaneous interval multiplies its standard error by, at some degrees of freedom."""
-    from kit.variance.families import all_pairs, correlation_of
-
-    if multiplicity == "dunnett" and known.fuels > 2:
-        against = compared(known.fuels, known.control or 0)
-        correlation = correlation_of(against @ known.covariance @ against.T)
-        return _against_control(correlation.round(9).tobytes(), len(against)).critical(level, df)
-    return all_pairs(known.fuels if multiplicity == "tukey" else 2).critical(level, df)
-
-
-@lru_cache(maxsize=64)
-def _against_control(correlation: bytes, comparisons: int) -> Family:
-    """Return the family of one correlation matrix: balanced designs of as many fuels share it."""
-    from kit.variance.families import correlated
-
-    return correlated(np.frombuffer(correlation).reshape(comparisons, comparisons))
-
-
-def _rows(
-    known: Precision, difference: float, margin: float | None, level: float, multiplicity: str
-) -> list[tuple[object, ...]]:
-    # 'inside the margin' is a pair of one-sided tests: its interval leaves out as much on one side as D on both
-    half, inner = (
-        critical_value(known, multiplicity, at, np.array([known.df])) * standard_errors(known.se, known.df)
-        for at in (level, 2 * level - 1)
-    )
-    about = (known.se, known.df, float(np.median(half)), margin, level, multiplicity, METHOD)
-    chances = verdict_chances(difference, known.true_sd, half, inner, margin)
-    return [(difference, verdict, chance, *about) for verdict, chance in chances.items()]
-
-
 @dataclass(frozen=True)
 class Precision:
-    """How well a design knows one difference of fuels.
+    """How well a design knows the differences that are asked about.
 
     Attributes
     ----------
     true_sd
-        Standard deviation of the estimated difference.
-    se
-        The standard error that the analysis can know of: smaller where a fuel's burns are of one bag.
-    df
-        Degrees of freedom of that standard error.
-    fuels
-        Means in the family.
-    covariance
-        Of the means as the analysis sees it; fuels × fuels.
-    control
-        Place of the control fuel; None where every pair is compared.
+        Standard deviation of an estimated difference, the mean over those asked about.
+    se, df
+        The standard error that the analysis can know of, smaller where each fuel is of one bag; its degrees of freedom.
+    family, multiplicity
+        What holds the intervals together, and its name.
+    one_bag
+        Whether no fuel has a second bag.
     """
 
     true_sd: float
     se: float
     df: float
-    fuels: int
-    covariance: Floats
-    control: int | None = None
+    family: Family
+    multiplicity: str
+    one_bag: bool
+
+    def with_earlier(self, df: float) -> Precision:
+        """Return the same with so many degrees of freedom from earlier folders.
+
+        Of fuels of one bag each these alone know the spread of the product; without them all is about these bags.
+        """
+        if self.one_bag:
+            return replace(self, se=self.true_sd, df=df) if df else replace(self, true_sd=self.se)
+        return replace(self, df=self.df + df)
+
+    def chances(self, differences: Iterable[float], margin: float | None, level: float) -> pd.DataFrame:
+        """Return the chance of each verdict at some true differences; columns of `power_of`."""
+        # 'inside the margin' is a pair of one-sided tests: its interval leaves out as much on one side as D on both
+        half, inner = (
+            self.family.critical(at, np.array([self.df])) * standard_errors(self.se, self.df)
+            for at in (level, 2 * level - 1)
+        )
+        about = (self.se, self.df, float(np.median(half)), margin, level, self.multiplicity, METHOD)
+        rows = [
+            (difference, verdict, chance, *about)
+            for difference in differences
+            for verdict, chance in verdict_chances(difference, self.true_sd, half, inner, margin).items()
+        ]
+        return pd.DataFrame(rows, columns=list(CHANCE_COLUMNS))
 
 
-def precision(design: Design | pd.DataFrame, sds: Mapping[str, float], control: object = None) -> Precision:
-    """Return how well a design knows the difference of two of its fuels, the mean over pairs.
+def precision(
+    design: Designed,
+    components: Components,
+    question: Question = EVERY_PAIR,
+    multiplicity: Multiplicity | None = None,
+) -> Precision:
+    """Return how well a design knows the differences of its fuels that a question asks about, once it is analysed.
 
     Parameters
     ----------
     design
-        A table with fuel, bag and, where days differ, day; a row a burn.
-    sds
-        bag, burn, day: standard deviations on the analysis scale.
-    control
-        Fuel that each other one is compared with; every pair without.
+        As for `power_of`; a table may have cookers and kinds too.
+    components
+        As for `power_of`.
+    question
+        What will be asked: the pairs or the control, how spread is taken; every pair without one.
+    multiplicity
+        Of these pairs: 'tukey', 'dunnett' or 'none'; as the question will be answered without one.
 
     Raises
     ------
     KitError
         Where fuels cannot be compared: fewer than two, no burn to spare, or fuel and day go together.
     """
-    table = design.table() if isinstance(design, Design) else design
-    X, groups = _matrices(table, sds)
-    labels = pd.factorize(table["fuel"])[1].tolist()
-    fuels, place = len(labels), None if control is None else labels.index(control)
-    if fuels < 2 or len(X) <= X.shape[1]:
-        found, expected = f"{fuels} fuel(s), {len(X)} burns", "two fuels or more, and repeats"
+    (columns, spread), sds = _columns(burns_of(design), question), sds_of(components)
+    assert columns.fuel is not None and columns.bag is not None
+    one_bag = columns.bag.count == columns.fuel.count
+    known = design_of(replace(columns, bag=None) if one_bag else columns, "fixed", spread)
+    if len(known.labels) < 2 or known.nu < 1:
+        found, expected = f"{len(known.labels)} fuel(s), {known.n} burns", "two fuels or more, and repeats"
         raise KitError.refuse("design", found, expected, "Plan further burns.")
-    if np.linalg.matrix_rank(X) < X.shape[1]:
+    if not known.comparable:
         remedy = "Let fuels share days: fuel and day cannot be separated."
         raise KitError.refuse("design", "fuels that never share a day", "linked days", remedy)
-    variance, terms = _as_estimated(X, groups, sds)
-    inverse = np.linalg.inv(variance)
-    covariance = np.asarray(np.linalg.inv(X.T @ inverse @ X), dtype=float)
-    chosen = compared(fuels, place)
-    pairs = np.hstack([chosen, np.zeros((len(chosen), X.shape[1] - fuels))])
-    weights = pairs @ covariance @ X.T @ inverse
-    truth = np.sum([sds.get(name, 0.0) ** 2 * group for name, group in groups.items()], axis=0)
-    se2, true2 = _squares(pairs, covariance), _squares(weights, truth)
-    # ν = 2 SE⁴/Var(SE²) with the expected information ½ tr(P G_k P G_l) (Satterthwaite 1946)
-    P = inverse - inverse @ X @ covariance @ X.T @ inverse
-    moved = [P @ term for term in terms]
-    information = np.array([[0.5 * np.sum(a * b.T) for b in moved] for a in moved])
-    gradient = np.column_stack([_squares(weights, term) for term in terms])
-    df = 2 * se2**2 / _squares(gradient, np.linalg.inv(information))
-    spread = float(np.sqrt(true2.mean())), float(np.sqrt(se2.mean())), float(df.mean())
-    return Precision(*spread, fuels, covariance[:fuels, :fuels], place)
+    pairs, declared = question.family_of(known.labels) or (("control", known.labels[0]), "tukey")
+    (a, b), means = places_of(known.labels, pairs).T, known.mean_rows()
+    L, engine = means[a] - means[b], engine_of(known, "REML")
+    theta = _as_estimated(known, columns, sds, engine.names)
+    parts = small_sample(engine.pieces(theta[None]))
+    covariance = L @ parts.pieces.phi[0] @ L.T
+    # ν = 2 SE⁴/Var(SE²) with the expected information of the variances (Satterthwaite 1946)
+    moved = np.vecdot(L @ parts.moved[0], L)
+    df = 2 * np.diag(covariance) ** 2 / (moved * (parts.W[0] @ moved)).sum(axis=0)
+    weights = engine.beta(engine.rotate(np.eye(known.n)), np.tile(theta, (known.n, 1))) @ L.T
+    true = sds["burn"] ** 2 * (weights**2).sum(axis=0)
+    for name, levels in _terms(columns).items():
+        true = true + sds[name] ** 2 * ((levels.indicators.T @ weights) ** 2).sum(axis=0)
+    held = multiplicity or declared
+    if held == "dunnett" and len(L) > 1:
+        family = held_together(correlation_of(covariance).round(9).tobytes(), 2)
+    else:
+        family = all_pairs(len(known.labels) if held == "tukey" else 2)
+    spread_of = (float(np.sqrt(true.mean())), float(np.sqrt(np.diag(covariance).mean())), float(df.mean()))
+    return Precision(*spread_of, family, held, one_bag)
 
 
-def _squares(rows: Floats, matrix: Floats) -> Floats:
-    """Return each row's quadratic form."""
-    return np.asarray(np.einsum("pi,ij,pj->p", rows, matrix, rows))
+@lru_cache(maxsize=64)
+def held_together(correlation: bytes, sides: int) -> Family:
+    """Return the family of one correlation matrix, which many balanced designs share."""
+    matrix = np.frombuffer(correlation)
+    return correlated(matrix.reshape(-1, round(len(matrix) ** 0.5)), sides)
 
 
-def _matrices(table: pd.DataFrame, sds: Mapping[str, float]) -> tuple[Floats, dict[str, Floats]]:
-    """Return the fuel indicators and G_k of each term: V = Σ σ²_k G_k (DEVELOPERS.md, method 1)."""
-    fuels = pd.factorize(table["fuel"])[0]
-    X = np.eye(fuels.max() + 1)[fuels]
-    groups = {"burn": np.eye(len(table))}
-    if "bag" in table:
-        groups["bag"] = _together(table["fuel"].astype(str) + "/" + table["bag"].astype(str))
-    days = table["day"].nunique() if "day" in table else 1
-    if days == 2:  # a fixed block
-        late = pd.factorize(table["day"])[0] - 0.5
-        X = np.column_stack([X, late])
-    elif days > 2 and sds.get("day", 0.0) > 0:
-        groups["day"] = _together(table["day"])
-    return X, groups
+def _columns(burns: pd.DataFrame, question: Question) -> tuple[Columns, Spread]:
+    """Return planned burns as the analysis will read them, and the spread that it will start from."""
+    table = burns.assign(value=0.0, kind=[question.kind_of.get(fuel, "") for fuel in burns["fuel"]])
+    table = table.assign(**{name: burns.get(name, "") for name in ("bag", "day", "cooker")})
+    planned = replace(question, covariates=[name for name in question.covariates if name in table])
+    roles = planned.roles(table)
+    spread = roles.pop("spread")
+    del roles["borrowed"]
+    return read_columns(table, Roles(("value",), **roles), "plain"), spread
 
 
-def _together(labels: pd.Series) -> Floats:
-    codes = pd.factorize(labels)[0]
-    return np.asarray(np.equal.outer(codes, codes), dtype=float)
-
-
-def compared(fuels: int, control: int | None = None) -> Floats:
-    """Return the contrasts of a family: every pair, or each fuel against the control; comparisons × fuels."""
-    unit = np.eye(fuels)
-    pairs = (
-        combinations(range(fuels), 2)
-        if control is None
-        else ((i, control) for i in range(fuels) if i != control)
-    )
-    return np.array([unit[i] - unit[j] for i, j in pairs])
+def _terms(columns: Columns) -> dict[str, Levels]:
+    """Return the terms that burns vary by beside themselves."""
+    return {name: levels for name in ("bag", "day") if (levels := getattr(columns, name)) is not None}
 
 
 def _as_estimated(
-    X: Floats, groups: Mapping[str, Floats], sds: Mapping[str, float]
-) -> tuple[Floats, list[Floats]]:
-    """Return V as the analysis will see it, and G_k of the terms that it can tell apart.
+    known: AnalysedDesign, columns: Columns, sds: Mapping[str, float], names: Sequence[str]
+) -> Array:
+    """Return the variances that the analysis will see, in the order of their names.
 
-    A term that is a mixture of others in the residual space of X is left out, and what can be seen of it goes
-    to those: with one burn a bag, 'burn' holds the bags; with one bag a fuel nothing of the bags is seen.
+    What can be seen of a term that is a mixture of others goes to those: with one burn a bag, 'burn' holds the bags;
+    with one bag a fuel nothing of the bags is seen.
     """
-    residual = np.linalg.qr(X, mode="complete")[0][:, X.shape[1] :]
-    seen = {name: (residual.T @ group @ residual).ravel() for name, group in groups.items()}
-    names: list[str] = []
-    for name, column in seen.items():
-        before = np.column_stack([np.zeros_like(column), *(seen[each] for each in names)])
-        left = column - before @ np.linalg.lstsq(before, column, rcond=None)[0]
-        if np.linalg.norm(left) > INDEPENDENT * max(float(np.linalg.norm(column)), 1.0):
-            names.append(name)
-    whole = sum(sds.get(name, 0.0) ** 2 * seen[name] for name in groups)
-    kept = np.column_stack([seen[name] for name in names])
-    variances = np.maximum(np.linalg.lstsq(kept, whole, rcond=None)[0], 0.0)
-    terms = [groups[name] for name in names]
-    return np.tensordot(variances, terms, 1), terms
+    terms, groups = _terms(columns), known.spread.count
+    shared = overlap(known.Q, list(terms.items()), known.spread)
+    true = np.square([sds["burn"]] * groups + [sds[name] for name in terms])
+    place = {name: groups + n for n, name in enumerate(terms)}
+    kept = [*(place[name] for name in names if name in place), *range(groups)]
+    seen = np.linalg.solve(shared[np.ix_(kept, kept)], shared[kept] @ true)
+    return np.asarray(np.maximum(seen, 0.0))

@@ -11,7 +11,7 @@ from kit.judge.verdicts import BEYOND, DIFFERENCES, LITTLE, OPEN, SAME, UNSIZED
 from kit.page.cautions import cautions_short
 from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.text import Html, element
-from kit.plan.answers import PlannedMetric
+from kit.plan.answers import Goal
 from kit.plan.designs import AFFORDABLE, ENOUGH, SHOWN
 from kit.plan.planned import Planned
 from kit.plan.power import Design, chance_of
@@ -19,6 +19,12 @@ from kit.plan.schedule import Workday
 from kit.plan.sheets import CALENDAR, KEY, OVERRUN, SHEETS
 
 SPLITS = {0.5: "a bag costs half a burn", 1.0: "as much as one", 2.0: "two burns", 4.0: "four burns"}
+PAIRS = {
+    "pairs": "two fuels of a pair asked about beforehand",
+    "control": "a fuel and the control fuel",
+    "all": "two fuels",
+}
+"""What the chances are of, by what the report will compare."""
 TRUTHS = {0: "alike", 1: "the margin apart", 2: "twice the margin apart"}
 NEXT = f"Next: print {SHEETS}, one side a burn; {KEY} is for whoever fills the charges, not for whoever burns them."
 WORTH = 0.05
@@ -141,14 +147,14 @@ def alternative_lines(planned: Planned) -> list[str]:
     return lines
 
 
-def chance_lines(planned: Planned, each: PlannedMetric) -> list[str]:
+def chance_lines(planned: Planned, each: Goal) -> list[str]:
     """Return what a report will say of one metric if the truth is nothing, the margin, twice the margin."""
     power = planned.chances[planned.chances["metric"] == each.metric.id]
     scope = " For these bags alone:" if planned.design.bags == 1 else ""
     lines = [f"{each.metric.label} (margin {each.written}); spread: {each.spread.source}.{scope}"]
     if power.empty:
         return [f"{lines[0]} Whatever the truth, the report will give no verdict."]
-    pair = "A fuel and the control fuel" if planned.trial.control_fuel else "Two fuels"
+    pair = PAIRS[_asked(planned)].capitalize()
     alike = percent(chance_of(power, 0.0, [SAME]))
     lines.append(f"  {pair} alike: 'the same within the margin' in {alike} of such trials")
     for factor, words in ((1, "As far apart as the margin"), (2, "Twice the margin apart")):
@@ -238,9 +244,10 @@ def chances_html(planned: Planned) -> Html:
         for factor, words in TRUTHS.items()
     ]
     columns = cols(Col("truth", "if two fuels are", kind="head"), numbers(*verdicts, share=True))
-    against = "each fuel against the control fuel" if planned.trial.control_fuel else "any two of the fuels"
     level = "none can be given" if power.empty else f"{100 * float(power['level'].iloc[0]):.3g} %"
-    note = f"For {against} in the planned order; intervals hold for all of them at once, {level}."
+    note = (
+        f"For {PAIRS[_asked(planned)]} in the planned order; intervals hold for all of them at once, {level}."
+    )
     shown = pd.DataFrame(rows, columns=["metric", "truth", *verdicts])
     return table(shown, "How often the report will say what", columns, note=note, group="metric")
 
@@ -296,3 +303,7 @@ def calendar_html(planned: Planned) -> Html:
 
 def _first(planned: Planned) -> str:
     return f"{planned.metrics[0].metric.label} (margin {planned.metrics[0].written})"
+
+
+def _asked(planned: Planned) -> str:
+    return "pairs" if planned.trial.pairs else "control" if planned.trial.control_fuel else "all"

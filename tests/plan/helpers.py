@@ -1,8 +1,13 @@
-"""Run folders to plan in."""
+"""Run folders to plan in, and what burns are to settle."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+
+from kit.judge.question import Question
+from kit.metrics import metric
+from kit.plan.answers import Goal, Spread
 
 TRIAL = """\
 [trial]
@@ -64,3 +69,9 @@ def yard(folder: Path, **replaced: str) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "trial.toml").write_text(text, encoding="utf-8")
     return folder
+
+
+def goal(margin: float, sds: Mapping[str, float], earlier_df: float = 0.0, **asked) -> Goal:
+    """Return a goal of the peak: its margin, what is reckoned with, and how it is judged."""
+    known = dict.fromkeys(("bag", "burn", "day"), 0.0) | dict(sds)
+    return Goal(metric("peak"), "", Question(margin=margin, **asked), Spread(known, "", df=earlier_df))

@@ -7,10 +7,16 @@ import pandas as pd
 import pytest
 
 from kit.burns import burn_metrics
+from kit.judge import compare_fuels
+from kit.judge.question import Question
+from kit.judge.verdicts import DIFFERENCES
 from kit.plan import simulate_trial
 from kit.plan.burning import burn, conditions
+from kit.plan.power import chance_of, precision
+from kit.plan.schedule import run_order
 from kit.readings import read_burns
 from kit.trial import open_run
+from kit.variance import fit_repeats
 from tests.plan.helpers import TRIAL
 from tests.simulate import planning
 from tests.simulate.planning import Tried
@@ -46,6 +52,44 @@ def burn_like(temps: np.ndarray):
 
     charges = charges_of([LUMP], [0], np.array([400.0]), np.array([60.0]), 1)
     return replace(burn(charges, conditions(1), hours=0.1), grate_c=temps)
+
+
+@pytest.mark.parametrize(
+    ("bags", "burns", "cookers", "spread"), [(6, 1, ("",), "by kind"), (3, 2, ("A", "B"), "common")]
+)
+def test_planned_chances_are_those_of_the_model_that_the_report_fits(bags, burns, cookers, spread) -> None:
+    """Kinds with a spread each, days and cookers: what is promised is found as often by the report's own question."""
+    kinds = dict(zip("abcde", ("lump", "lump", "briquette", "briquette", "shell"), strict=True))
+    sds, margin, trials = {"bag": 8.0, "burn": 11.0, "day": 5.0}, 15.0, 300
+    asked = Question(margin=margin, spread=spread, covariates=("cooker",), kind_of=kinds)
+    burns = run_order(list(kinds), bags, burns, len(cookers), seed=1, cookers=cookers)
+    burns = burns.assign(kind=burns["fuel"].map(kinds)).assign(cooker=burns.get("cooker", ""))
+    rng, draws = np.random.default_rng(5), np.zeros((len(burns), trials))
+    for name in ("bag", "day", "burn"):
+        codes = pd.factorize(burns[name])[0]
+        draws += sds[name] * rng.standard_normal((codes.max() + 1, trials))[codes]
+    draws += 2 * margin * (burns["fuel"] == "a").to_numpy()[:, None]
+    values = [f"v{n}" for n in range(trials)]
+    roles = asked.roles(burns)
+    fit = fit_repeats(burns.join(pd.DataFrame(draws, columns=values)), value=values, **roles)
+    pairs, multiplicity = asked.family(fit)
+    judged = compare_fuels(fit, pairs, multiplicity, margin=margin)
+    apart = judged[judged["a"].eq("a") | judged["b"].eq("a")]
+    planned = precision(burns, sds, asked).chances([2 * margin], margin, 0.95)
+    found = apart["verdict"].isin(DIFFERENCES).mean()
+    assert found == pytest.approx(
+        chance_of(planned, 2 * margin), abs=0.07
+    )  # three points and Monte-Carlo error
+
+
+def test_a_pair_asked_about_beforehand_is_promised_what_it_alone_will_get() -> None:
+    burns, sds = run_order(list("abcd"), 3, 2, 2, seed=1), {"bag": 8.0, "burn": 10.0, "day": 4.0}
+    pairs = ([("a", "b")], [("a", "b"), ("c", "d")], ())
+    one, two, every = (
+        chance_of(precision(burns, sds, Question(pairs=asked)).chances([25.0], 15.0, 0.95), 25.0)
+        for asked in pairs
+    )
+    assert one > two > every
 
 
 @pytest.mark.slow

@@ -10,11 +10,11 @@ import pytest
 
 from kit.errors import KitError
 from kit.plan import Design, make_plan, plan_run
-from kit.plan.designs import Goal, chance_best_named
+from kit.plan.designs import chance_best_named
 from kit.plan.sentences import plan_words
 from kit.schema import BURNS, COMPONENTS
 from kit.trial import open_run, read_plan
-from tests.plan.helpers import TRIAL, yard
+from tests.plan.helpers import TRIAL, goal, yard
 
 TODAY = "2026-04-10"
 
@@ -241,6 +241,6 @@ def test_the_best_design_comes_first_and_is_taken_where_none_is_asked_for(tmp_pa
 
 
 def test_the_chance_of_naming_the_best_grows_with_the_lead_and_has_its_size_without_one() -> None:
-    design, goal = Design(4, 4, 2), Goal(10.0, {"bag": 5.0, "burn": 8.0, "day": 0.0})
-    chances = [chance_best_named(design, lead, goal) for lead in (0.0, 10.0, 20.0, 40.0)]
+    design, asked = Design(4, 4, 2), goal(10.0, {"bag": 5.0, "burn": 8.0})
+    chances = [chance_best_named(design, lead, asked) for lead in (0.0, 10.0, 20.0, 40.0)]
     assert chances == sorted(chances) and chances[0] < 0.05 and chances[-1] > 0.99

@@ -15,7 +15,6 @@ from kit.judge import compare_fuels
 from kit.judge.verdicts import BEYOND, DIFFERENT, OPEN, SAME
 from kit.plan.designs import (
     Allowance,
-    Goal,
     cheapest_split,
     designs,
     fuels_kept,
@@ -32,6 +31,7 @@ from kit.plan.power import (
 from kit.plan.schedule import Workday, run_order
 from kit.schema import VERDICTS
 from kit.variance import fit_repeats
+from tests.plan.helpers import goal
 
 SDS = {"bag": 8.0, "burn": 10.0}
 
@@ -180,7 +180,7 @@ def test_the_cheapest_split() -> None:
 def options(fuels: str, margin: float, sds=SDS, burns: int = 36, per_day: int = 1, **about) -> pd.DataFrame:
     workday = Workday(cookers=tuple("xyzuvw"[:per_day]))
     allowance = Allowance(burns, None, dict.fromkeys(fuels, 9.0), workday)
-    return designs(list(fuels), Goal(margin, sds, **about), allowance)
+    return designs(list(fuels), goal(margin, sds, **about), allowance)
 
 
 def test_the_smallest_design_is_enough_and_one_bag_less_is_not() -> None:
@@ -226,7 +226,7 @@ def test_earlier_folders_and_a_control_fuel_find_more() -> None:
     about = {
         "plain": {},
         "known": {"earlier_df": 10.0},
-        "against": {"multiplicity": "dunnett", "control": "b"},
+        "against": {"control": "b"},
     }
     size = ["bags", "burns"]
     tables = {
