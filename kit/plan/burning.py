@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from math import erf, sqrt
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -102,7 +104,7 @@ class Conditions:
 
     Attributes
     ----------
-    ambient_c, wind_m_s
+    ambient_c, wind_m_s, humidity_pct
         Means over the burn.
     vents
         Opening, 1 for full.
@@ -114,6 +116,7 @@ class Conditions:
 
     ambient_c: Floats
     wind_m_s: Floats
+    humidity_pct: Floats
     vents: Floats
     lid_delay_s: Floats
     open_from_s: Floats
@@ -126,8 +129,8 @@ CERAMIC = Cooker(wall_j_k=70_000.0, shell_w_k=5.0, film_per_wind=0.05, gas_wall_
 
 
 def conditions(burns: int, ambient_c: float = 15.0, wind_m_s: float = 1.5) -> Conditions:
-    """Return standard weather and handling for some burns: full vents, lid after 60 s, never opened."""
-    means = (np.full(burns, value) for value in (ambient_c, wind_m_s, 1.0, 60.0, np.inf, np.inf))
+    """Return standard weather and handling for some burns: 60 % humidity, full vents, lid after 60 s, never opened."""
+    means = (np.full(burns, value) for value in (ambient_c, wind_m_s, 60.0, 1.0, 60.0, np.inf, np.inf))
     return Conditions(*means)
 
 
@@ -368,34 +371,15 @@ class Recipe:
     bulk: float = 0.55
 
 
-LUMP = Recipe()
-BRIQUETTE = Recipe(
-    size_m=0.046, size_spread=0.05, density=860.0, moisture=0.06, ash=0.13, volatile=0.15, fines=0.01,
-    flux=2.0e-3, lighting=3.5e-3, bag_size=0.01, bag_density=0.02, bag_flux=0.02, packing=0.02, bulk=0.58,
-)  # fmt: skip
-SHELL = replace(BRIQUETTE, size_m=0.042, density=1120.0, ash=0.05, flux=2.3e-3, lighting=3.2e-3, bulk=0.56)
-WHITE = replace(
-    LUMP, size_m=0.032, size_spread=0.2, density=1150.0, ash=0.02, volatile=0.05, flux=2.6e-3,
-    lighting=1.6e-3, bulk=0.5,
-)  # fmt: skip
-KINDS: Mapping[str, Recipe] = {
-    "lump": LUMP,
-    "briquette": BRIQUETTE,
-    "shell briquette": SHELL,
-    "white charcoal": WHITE,
-}
+KNOWN = tomllib.loads(Path(__file__).with_name("simulator.toml").read_text(encoding="utf-8"))
+KINDS: Mapping[str, Recipe] = {kind: Recipe(**own) for kind, own in KNOWN["kind"].items()}
+LUMP, BRIQUETTE = KINDS["lump"], KINDS["briquette"]
 
 
 def kind_named(words: str) -> Recipe:
     """Return the recipe of the kind that some words name; lump where they name none."""
     said = words.lower()
-    if said in KINDS:
-        return KINDS[said]
-    if any(word in said for word in ("shell", "coco", "stone")):
-        return SHELL
-    if "briq" in said or "pellet" in said:
-        return BRIQUETTE
-    return WHITE if "white" in said else LUMP
+    return next((KINDS[kind] for word, kind in KNOWN["kind_words"].items() if word in said), LUMP)
 
 
 def charges_of(

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from kit.plan.burning import BRIQUETTE, LUMP, SHELL, Recipe
+from kit.plan.burning import KINDS, KNOWN, Recipe
 from kit.plan.rehearsal import write_simulated_plan
 from kit.plan.schedule import run_order
 from kit.plan.simulated import Fault, simulate_trial
@@ -21,12 +21,8 @@ PLANNED_ON = "2026-02-27"
 SPARE_LOGGER_DAYS = ("2026-03-12", "2026-03-13")
 
 RECIPES: dict[str, Recipe] = {
-    "alder": replace(LUMP, size_m=0.048, density=330.0, volatile=0.14, ash=0.022, flux=1.20e-3),
-    "beech": replace(LUMP, size_m=0.055, density=410.0, volatile=0.11, ash=0.031, flux=1.42e-3),
-    "vine": replace(LUMP, size_m=0.040, density=390.0, volatile=0.16, ash=0.045, flux=1.18e-3, bag_size=0.08),
-    "pressed": BRIQUETTE,
-    "sawdust": replace(BRIQUETTE, size_m=0.048, density=840.0, ash=0.10, volatile=0.17, flux=2.15e-3),
-    "olive": replace(SHELL, ash=0.045, flux=2.45e-3),
+    fuel: replace(KINDS[own["kind"]], **{name: value for name, value in own.items() if name != "kind"})
+    for fuel, own in KNOWN["demo"].items()
 }
 
 FAULTS = (

@@ -56,7 +56,6 @@ def rehearse(run_folder: str | Path, seed: int = 1) -> Path:
     staging = folder / f".rehearsal-{uuid.uuid4().hex[:8]}"
     try:
         simulate_trial(staging, text, order, seed, faults=_faults(order, seed))
-        _fill_declared(staging, text, seed)
         write_simulated_plan(staging, order, plan.written if plan else min(order["day"]))
         staging.rename(target)
     finally:
@@ -107,27 +106,6 @@ def _faults(order: pd.DataFrame, seed: int) -> Sequence[Fault]:
         Fault("stuck", stuck, after_min=35, minutes=25, probe="lid"),
         Fault("battery", battery, after_min=24),
     )
-
-
-def _fill_declared(folder: Path, text: str, seed: int) -> None:
-    """Fill the tester's own declared columns with invented numbers that differ by fuel, bag and burn."""
-    declared = tomllib.loads(text).get("metrics", {}).get("declared", [])
-    sheet = pd.read_csv(folder / "burns.csv", dtype=str, keep_default_na=False)
-    names = [each["column"] for each in declared if (sheet.get(each["column"], pd.Series([""])) == "").all()]
-    if not names:
-        return
-    rng = np.random.default_rng([seed, 91])
-    bags = sheet["fuel"] + "/" + sheet["bag"]
-    for name in names:
-        effects = 0.15 * _effect(sheet["fuel"], rng) + 0.08 * _effect(bags, rng)
-        values = 5 * np.exp(effects + 0.1 * rng.standard_normal(len(sheet)))
-        sheet[name] = [f"{value:.2f}" for value in values]
-    sheet.to_csv(folder / "burns.csv", index=False, lineterminator="\n")
-
-
-def _effect(labels: pd.Series, rng: np.random.Generator) -> np.ndarray[Any, np.dtype[np.float64]]:
-    codes_of, names = pd.factorize(labels)
-    return np.asarray(rng.standard_normal(len(names))[codes_of])
 
 
 def write_simulated_plan(folder: Path, order: pd.DataFrame, written: str) -> None:

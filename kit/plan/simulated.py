@@ -18,6 +18,7 @@ from kit.plan.burning import (
     BOWL,
     CERAMIC,
     DRUM,
+    KNOWN,
     Burnt,
     Charges,
     Conditions,
@@ -44,17 +45,9 @@ HOURS, STEP_S = 5.0, 10.0
 USUAL_G = 400.0
 COLD_K = 20.0
 """A burn is over when the grate is back so near the air."""
-SCORE_NAMES = [column.name for column in SCORES]
+REMARKS = KNOWN["remarks"]
 FIRST_LIT = time(8, 0)
-VENTS: Mapping[str, float] = {"full": 1.0, "half": 0.5, "quarter": 0.25}
 COOKERS: Mapping[str, Cooker] = {"ceramic": CERAMIC, "clay": CERAMIC, "bowl": BOWL, "drum": DRUM}
-REMARKS = {
-    "battery": "logger dark when I looked: battery",
-    "wind": "wind rose after lighting, far above the rest of the day",
-    "stuck": "lid display did not move for a while",
-    "lid open": "lid lifted to look at the probe",
-}
-"""What the tester writes of a fault; nobody notices a spike."""
 NEEDED = ("burn", "fuel", "bag", "day")
 """Columns of what is planned that every burn fills."""
 FaultKind = Literal["battery", "spike", "stuck", "lid open", "wind"]
@@ -99,6 +92,8 @@ def simulate_trial(
 ) -> Path:
     """Write a whole run folder of simulated burns; nothing at all where it can not be whole.
 
+    Columns that the trial declares are filled with invented numbers, which differ by fuel, bag and burn.
+
     Parameters
     ----------
     folder
@@ -136,11 +131,12 @@ def simulate_trial(
         tested, rng = _trial_of(work, planned), np.random.default_rng([seed, 51])
         burns = _burn(tested, planned, recipes or {}, faults, seed, rng)
         logs = _logged(burns, _probes(tested), faults, seed, interval_s)
-        rows = _sheet(burns, faults, rng)
-        _write_logs(work / "logs", logs, rows, comma_days)
-        _save(work / "burns.csv", rows, [column.name for column in BURNS])
+        sheet = _sheet(burns, faults, rng).assign(**_declared(tested, planned, seed))
+        sheet["log"] = _write_logs(work / "logs", logs, sheet, comma_days)
+        names = dict.fromkeys([*(column.name for column in BURNS), *sheet])
+        _save(work / "burns.csv", sheet.reindex(columns=list(names)))
         _save(work / "events.csv", _events(burns, faults))
-        _save(work / "scores.csv", _scores(rows, burns.charges, tasters, seed))
+        _save(work / "scores.csv", _scores(burns, tasters, seed))
         work.rename(folder)
     return folder
 
@@ -207,15 +203,6 @@ def _probes(trial: Trial) -> dict[str, Correction]:
 
 
 @dataclass(frozen=True)
-class Weather:
-    """Mean weather of each burn."""
-
-    ambient_c: Floats
-    wind_m_s: Floats
-    humidity_pct: Floats
-
-
-@dataclass(frozen=True)
 class _Burns:
     """Simulated burns with what went on around them; a row a burn in each."""
 
@@ -223,13 +210,14 @@ class _Burns:
     burnt: Burnt
     charges: Charges
     recipes: Sequence[Recipe]
-    weather: Weather
     around: Conditions
     stops: Floats
     lit: Sequence[datetime]
 
     def clock(self, row: int, second: float) -> str:
-        """Return a clock cell; with its date where it falls on another day than the row's."""
+        """Return a clock cell; with its date where it falls on another day than the row's; '' where it never did."""
+        if second != second:
+            return ""
         at, day = self.lit[row] + timedelta(seconds=float(second)), str(self.planned["day"].iloc[row])
         return at.strftime("%H:%M:%S" if at.date().isoformat() == day else "%Y-%m-%dT%H:%M:%S")
 
@@ -243,33 +231,31 @@ def _burn(
     rng: np.random.Generator,
 ) -> _Burns:
     """Burn what is planned in its weather, as the trial file says; lids that a fault opens are opened."""
-    weather, place = weather_of(planned["day"].tolist(), seed), planned["burn"].tolist().index
+    sky, place = weather_of(planned["day"].tolist(), seed), planned["burn"].tolist().index
     for fault in faults:
         if fault.kind == "wind":
-            weather.wind_m_s[place(fault.burn)] = fault.value
+            sky.wind_m_s[place(fault.burn)] = fault.value
     recipes = _recipes(trial, given)
     of_burn = [recipes[fuel] for fuel in planned["fuel"]]
     names = (planned["fuel"] + "/" + planned["bag"].astype(str)).tolist()
     numbers = {name: n for n, name in enumerate(sorted(set(names)))}
     mass = _charge_g(planned, trial.charge, of_burn, rng)
-    charges = charges_of(of_burn, [numbers[name] for name in names], mass, weather.humidity_pct, seed)
-    around, cooker = _conditions(planned, trial, weather, rng), _cooker(trial)
-    burnt = burn(charges, around, cooker, HOURS, STEP_S, seed)
+    charges = charges_of(of_burn, [numbers[name] for name in names], mass, sky.humidity_pct, seed)
+    around = replace(sky, vents=_vents(planned, trial), lid_delay_s=_lid_delays(len(planned), rng))
+    burnt = burn(charges, around, _cooker(trial), HOURS, STEP_S, seed)
     lids = [fault for fault in faults if fault.kind == "lid open"]
     for fault in lids:
         row = place(fault.burn)
         around.open_from_s[row] = burnt.lid_on_s[row] + 60 * fault.after_min
         around.open_until_s[row] = around.open_from_s[row] + 60 * fault.minutes
     if lids:
-        burnt = burn(charges, around, cooker, HOURS, STEP_S, seed)
-    stops = stop_times(burnt, weather.ambient_c)
+        burnt = burn(charges, around, _cooker(trial), HOURS, STEP_S, seed)
+    stops = stop_times(burnt, around.ambient_c)
     cool_h = ASSUMED_COOL_H if trial.plan.cool_h is None else trial.plan.cool_h
-    return _Burns(
-        planned, burnt, charges, of_burn, weather, around, stops, _lighting_times(planned, stops, cool_h)
-    )
+    return _Burns(planned, burnt, charges, of_burn, around, stops, _lighting_times(planned, stops, cool_h))
 
 
-def weather_of(days: Sequence[str], seed: int) -> Weather:
+def weather_of(days: Sequence[str], seed: int) -> Conditions:
     """Draw weather for burns on these days: each day its own, the burns of a day somewhat alike."""
     rng = np.random.default_rng([seed, 41])
     dates = sorted(set(days))
@@ -279,7 +265,8 @@ def weather_of(days: Sequence[str], seed: int) -> Weather:
     ambient = 13.0 + 3.0 * common[:, 0] + 1.5 * own[:, 0]
     wind = 1.5 * np.exp(0.25 * common[:, 1] + 0.20 * own[:, 1])
     humidity = np.clip(62 + 10 * common[:, 2] + 4 * own[:, 2], 30, 98)
-    return Weather(np.round(ambient, 1), np.round(wind, 1), np.round(humidity))
+    means = {"ambient_c": ambient.round(1), "wind_m_s": wind.round(1), "humidity_pct": humidity.round()}
+    return replace(conditions(len(days)), **means)
 
 
 def _charge_g(
@@ -298,26 +285,21 @@ def _charge_g(
     return loaded
 
 
-def _conditions(
-    planned: pd.DataFrame, trial: Trial, weather: Weather, rng: np.random.Generator
-) -> Conditions:
-    """Return vents and lid delay of each burn in its weather; no lid is opened yet."""
-    burns = len(planned)
-    opening = {setting.id: _opening(setting.vents) for setting in trial.settings}
-    settings = planned["setting"] if "setting" in planned else [""] * burns
-    vents = np.array([opening.get(setting, 1.0) for setting in settings])
-    delay = np.round(rng.uniform(40, 90, burns) / STEP_S) * STEP_S
-    sky = {"ambient_c": weather.ambient_c, "wind_m_s": weather.wind_m_s}
-    return replace(conditions(burns), vents=vents, lid_delay_s=delay, **sky)
+def _lid_delays(burns: int, rng: np.random.Generator) -> Floats:
+    """Return seconds from tipping to the lid."""
+    return np.round(rng.uniform(40, 90, burns) / STEP_S) * STEP_S
 
 
-def _opening(words: str) -> float:
-    """Return how far vents described in words are open; full where the words do not say."""
-    share = re.search(r"(\d+(?:\.\d+)?)\s*%", words)
-    if share:
-        return float(share[1]) / 100
-    said = set(re.findall(r"[a-z]+", words.lower()))
-    return next((opening for word, opening in VENTS.items() if word in said), 1.0)
+def _vents(planned: pd.DataFrame, trial: Trial) -> Floats:
+    """Return how far the vents of each burn are open by its setting's words; full where they do not say."""
+    opening = {"": 1.0}
+    for setting in trial.settings:
+        share = re.search(r"(\d+(?:\.\d+)?)\s*%", setting.vents)
+        said = set(re.findall(r"[a-z]+", setting.vents.lower()))
+        in_words = next((opened for word, opened in KNOWN["vents"].items() if word in said), 1.0)
+        opening[setting.id] = float(share[1]) / 100 if share else in_words
+    settings = planned["setting"] if "setting" in planned else [""] * len(planned)
+    return np.array([opening.get(setting, 1.0) for setting in settings])
 
 
 def _cooker(trial: Trial) -> Cooker:
@@ -353,81 +335,82 @@ def _lighting_times(planned: pd.DataFrame, stops: Floats, cool_h: float) -> list
     return lit
 
 
-def _sheet(burns: _Burns, faults: Sequence[Fault], rng: np.random.Generator) -> list[dict[str, str]]:
-    """Return the rows of the burn sheet, as a careful tester would keep it."""
-    burnt, weather, rows = burns.burnt, burns.weather, []
-    for row, plan in enumerate(burns.planned.to_dict("records")):
-        known = {str(key): value for key, value in plan.items() if pd.notna(value)}
-        said = {key: f"{value:g}" if isinstance(value, float) else str(value) for key, value in known.items()}
-        times = (0.0, burnt.tipped_s[row], burnt.lid_on_s[row], burns.stops[row])
-        clocks = dict(zip(("lit", "tipped", "lid_on", "stopped"), times, strict=True))
-        remarks = [REMARKS[f.kind] for f in faults if f.burn == plan["burn"] and f.kind in REMARKS]
-        rows.append(
-            said
-            | _weighed(burns, row, rng)
-            | {name: burns.clock(row, second) for name, second in clocks.items() if second == second}
-            | {
-                "ambient_c": f"{weather.ambient_c[row]:.1f}",
-                "wind_m_s": f"{weather.wind_m_s[row]:.1f}",
-                "humidity_pct": f"{weather.humidity_pct[row]:.0f}",
-                "operator": "simulator",
-                "notes": "; ".join(["simulated", *remarks]),
-            }
-        )
-    return rows
+def _sheet(burns: _Burns, faults: Sequence[Fault], rng: np.random.Generator) -> pd.DataFrame:
+    """Return the burn sheet as a careful tester would keep it: what was planned, the weather, clock times, weights.
+
+    Weighed cold: the charge, its volume, coals left over, ash in the pan.
+    """
+    planned, burnt, charges, around = burns.planned, burns.burnt, burns.charges, burns.around
+    rows = range(len(planned))
+    scale, recovered = np.transpose([(rng.standard_normal(), rng.uniform(0.93, 0.99)) for _ in rows])
+    mass = charges.mass_g.sum(axis=1)
+    loose = charges.density * [recipe.bulk for recipe in burns.recipes] * np.exp(0.02 * scale)
+    left = burnt.left_g[rows, np.searchsorted(burnt.time_s, burns.stops)]
+    ash = burnt.ash_g * (1 - left / burnt.left_g[:, 0]) * recovered
+    coals = left / (1 - charges.ash)
+    numbers = {
+        "charge_g": (mass, 0), "charge_l": (mass / loose, 2), "leftover_g": (coals, 0), "ash_g": (ash, 1),
+        "ambient_c": (around.ambient_c, 1), "wind_m_s": (around.wind_m_s, 1), "humidity_pct": (around.humidity_pct, 0),
+    }  # fmt: skip
+    seconds = {"lit": 0 * mass, "tipped": burnt.tipped_s, "lid_on": burnt.lid_on_s, "stopped": burns.stops}
+    remarks = [
+        "; ".join(["simulated", *(REMARKS[f.kind] for f in faults if f.burn == each and f.kind in REMARKS)])
+        for each in planned["burn"]
+    ]
+    return planned.map(_cell).assign(
+        **{name: [f"{value:.{places}f}" for value in values] for name, (values, places) in numbers.items()},
+        **{name: [burns.clock(row, at[row]) for row in rows] for name, at in seconds.items()},
+        operator="simulator",
+        notes=remarks,
+    )
 
 
-def _weighed(burns: _Burns, row: int, rng: np.random.Generator) -> dict[str, str]:
-    """Weigh what a careful tester weighs, cold: charge, its volume, coals left over, ash in the pan."""
-    burnt, charges = burns.burnt, burns.charges
-    mass = float(charges.mass_g[row].sum())
-    loose = charges.density[row] * burns.recipes[row].bulk * np.exp(0.02 * rng.standard_normal())
-    left = float(burnt.left_g[row, int(np.searchsorted(burnt.time_s, burns.stops[row]))])
-    coals = left / (1 - float(charges.ash[row]))
-    ash = float(burnt.ash_g[row]) * (1 - left / float(burnt.left_g[row, 0])) * rng.uniform(0.93, 0.99)
-    return {
-        "charge_g": f"{mass:.0f}",
-        "charge_l": f"{mass / loose:.2f}",
-        "leftover_g": f"{coals:.0f}",
-        "ash_g": f"{ash:.1f}",
-    }
+def _cell(value: object) -> str:
+    return "" if pd.isna(value) else f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _events(burns: _Burns, faults: Sequence[Fault]) -> list[dict[str, str]]:
-    """Return the rows of events.csv: the lids that were opened, in the order of the burns."""
+def _declared(trial: Trial, planned: pd.DataFrame, seed: int) -> dict[str, list[str]]:
+    """Return the tester's own declared columns with invented numbers, which differ by fuel, bag and burn."""
+    known, rng = {column.name for column in BURNS} | set(planned), np.random.default_rng([seed, 91])
+    invented = {}
+    for name in (each.column for each in trial.declared if each.column not in known):
+        effect = 0.1 * rng.standard_normal(len(planned))
+        for sd, labels in ((0.15, planned["fuel"]), (0.08, planned["fuel"] + "/" + planned["bag"])):
+            codes, names = pd.factorize(labels)
+            effect += sd * rng.standard_normal(len(names))[codes]
+        invented[name] = [f"{value:.2f}" for value in 5 * np.exp(effect)]
+    return invented
+
+
+def _events(burns: _Burns, faults: Sequence[Fault]) -> pd.DataFrame:
+    """Return events.csv: the lids that were opened, in the order of the burns."""
     opened = {fault.burn for fault in faults if fault.kind == "lid open"}
-    return [
-        {
-            "burn": str(burn_id),
-            "at": burns.clock(row, burns.around.open_from_s[row]),
-            "until": burns.clock(row, burns.around.open_until_s[row]),
-            "event": "lid open",
-            "probes": "",
-            "notes": "simulated",
-        }
+    rows = [
+        (
+            burn_id,
+            *(burns.clock(row, at[row]) for at in (burns.around.open_from_s, burns.around.open_until_s)),
+        )
         for row, burn_id in enumerate(burns.planned["burn"])
         if burn_id in opened
     ]
+    table = pd.DataFrame(rows, columns=["burn", "at", "until"])
+    return table.assign(event="lid open", probes="", notes="simulated")
 
 
-def _scores(
-    rows: Sequence[Mapping[str, str]], charges: Charges, tasters: Sequence[str], seed: int
-) -> list[dict[str, str]]:
+def _scores(burns: _Burns, tasters: Sequence[str], seed: int) -> pd.DataFrame:
     """Score smoke and smell from 0 to 10: both grow with volatile matter and moisture, tasters differ."""
-    rng = np.random.default_rng([seed, 61])
-    habit, scored = rng.normal(0, 0.6, (len(tasters), 2)), []
-    strength = 25 * charges.volatile + 20 * (charges.moisture - 0.03)
-    for number, row in enumerate(rows):
+    rng, scored = np.random.default_rng([seed, 61]), []
+    habit = rng.normal(0, 0.6, (len(tasters), 2))
+    strength = 25 * burns.charges.volatile + 20 * (burns.charges.moisture - 0.03)
+    for number, burn_id in enumerate(burns.planned["burn"]):
         code = f"S{(number + 1) * 7 % 97:02d}"
         for taster, order in enumerate(rng.permutation(len(tasters))):
             for own, attribute, share in zip(habit[taster], ("smoke", "smell"), (1.0, 0.7), strict=True):
-                raw = strength[number] * share + own + rng.normal(0, 0.7)
-                cells = (
-                    *(row["burn"], tasters[taster], code, attribute),
-                    *(f"{min(max(raw, 0.0), 10.0):.0f}", str(order + 1), "simulated"),
+                score = np.clip(strength[number] * share + own + rng.normal(0, 0.7), 0, 10)
+                scored.append(
+                    (burn_id, tasters[taster], code, attribute, f"{score:.0f}", order + 1, "simulated")
                 )
-                scored.append(dict(zip(SCORE_NAMES, cells, strict=True)))
-    return scored
+    return pd.DataFrame(scored, columns=[column.name for column in SCORES])
 
 
 def _logged(
@@ -469,40 +452,28 @@ def _read_c(burnt: Burnt, row: int, corrections: Sequence[Correction]) -> list[F
 
 
 def _write_logs(
-    folder: Path, logs: Sequence[pd.DataFrame], rows: list[dict[str, str]], comma_days: Sequence[str]
-) -> None:
-    """Write a file a burn, of a day of the other logger one for the day, and name it in the burn's row."""
-    of_day: dict[str, list[pd.DataFrame]] = {}
-    for row, log in zip(rows, logs, strict=True):
-        if row["day"] in comma_days:
-            row["log"] = f"spare-{row['day']}.csv"
-            of_day.setdefault(row["log"], []).append(log)
-        else:
-            row["log"] = f"burn-{row['burn']}.csv"
-            (folder / row["log"]).write_bytes(_plain_text(log).encode())
-    for name, of_file in of_day.items():
-        (folder / name).write_bytes(_comma_text(pd.concat(of_file)).encode("cp1252"))
+    folder: Path, logs: Sequence[pd.DataFrame], sheet: pd.DataFrame, comma_days: Sequence[str]
+) -> list[str]:
+    """Write a file a burn, of a day of the other logger one for the day; return the name of each burn's."""
+    named: list[str] = []
+    parts: dict[str, list[pd.DataFrame]] = {}
+    loggers = [KNOWN["logger"]["spare" if day in comma_days else "bench"] for day in sheet["day"]]
+    for row, log, logger in zip(sheet.to_dict("records"), logs, loggers, strict=True):
+        named.append(logger["name"].format(**row))
+        parts.setdefault(named[-1], []).append(log)
+    for name, logger in dict(zip(named, loggers, strict=True)).items():
+        (folder / name).write_bytes(_log_text(pd.concat(parts[name]), **logger["file"]))
+    return named
 
 
-def _plain_text(log: pd.DataFrame) -> str:
-    """Return a file of the plain kind: a note, a header, ISO stamps, decimal points."""
-    head = f"# {NOTE}\n" + ",".join(["time", *(f"{probe} (°C)" for probe in log)])
-    rows = log.to_csv(header=False, date_format="%Y-%m-%d %H:%M:%S", float_format="%.1f", lineterminator="\n")
-    return f"{head}\n{rows}"
+def _log_text(log: pd.DataFrame, encoding: str, above: str, time: str, probe: str, **written: str) -> bytes:
+    """Return a logger's file: what stands above, headings, readings; the rest as for `DataFrame.to_csv`."""
+    headings = written["sep"].join([time, *(probe.format(probe=name) for name in log)])
+    rows = log.to_csv(header=False, float_format="%.1f", **written)
+    return written["lineterminator"].join([above.format(note=NOTE), headings, rows]).encode(encoding)
 
 
-def _comma_text(log: pd.DataFrame) -> str:
-    """Return a file of another dialect: semicolons, decimal commas, day first."""
-    head = f"{NOTE};;\r\nLogger;spare;\r\n" + ";".join(["Time", *(f"{probe} °C" for probe in log)])
-    rows = log.to_csv(
-        sep=";", decimal=",", header=False, date_format="%d.%m.%Y %H:%M:%S", float_format="%.1f",
-        lineterminator="\r\n",
-    )  # fmt: skip
-    return f"{head}\r\n{rows}"
-
-
-def _save(path: Path, rows: Sequence[Mapping[str, str]], columns: Sequence[str] = ()) -> None:
-    """Write a table, none where it has no rows; columns in the order given, then any others as they appear."""
-    if rows:
-        names = dict.fromkeys([*columns, *(name for row in rows for name in row)])
-        pd.DataFrame(rows, columns=list(names)).to_csv(path, index=False, lineterminator="\n")
+def _save(path: Path, table: pd.DataFrame) -> None:
+    """Write a table, none where it has no rows."""
+    if len(table):
+        table.to_csv(path, index=False, lineterminator="\n")

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.plan.burning import Burnt, Floats, Recipe, burn, charges_of, conditions
+from kit.plan.burning import Burnt, Floats, Recipe, burn, charges_of
 from kit.plan.demo import RECIPES
 from kit.plan.simulated import weather_of
 
@@ -49,10 +49,7 @@ def burns_of(recipe: Recipe) -> dict[str, Floats]:
     charges = charges_of(
         [recipe] * burns, [n // BURNS for n in range(burns)], np.full(burns, 400.0), sky.humidity_pct, SEED
     )
-    around = conditions(burns)
-    around = type(around)(sky.ambient_c, sky.wind_m_s, around.vents, *(
-        getattr(around, name) for name in ("lid_delay_s", "open_from_s", "open_until_s")))  # fmt: skip
-    burnt = burn(charges, around, step_s=STEP_S, seed=SEED)
+    burnt = burn(charges, sky, step_s=STEP_S, seed=SEED)
     after = burnt.time_s[None, :] >= burnt.lid_on_s[:, None]
     values = {"peak": peak(burnt, after)}
     values |= {f"time_above:{t}": minutes_above(burnt, after, t) for t in THRESHOLDS}

@@ -20,7 +20,7 @@ from kit.judge.verdicts import DIFFERENCES, SAME
 from kit.plan.burning import BRIQUETTE, Burnt, Conditions, Recipe, burn, charges_of, conditions
 from kit.plan.power import Design, chance_of, power_of
 from kit.plan.schedule import run_order
-from kit.plan.simulated import Weather, weather_of
+from kit.plan.simulated import weather_of
 from kit.variance import fit_repeats
 
 Floats = npt.NDArray[np.float64]
@@ -76,7 +76,7 @@ def peaks(burnt: Burnt) -> Floats:
 
 
 def burnt_peaks(
-    places: Sequence[int], bags: npt.NDArray[np.int_], sky: Weather | None, seed: int, whole: int
+    places: Sequence[int], bags: npt.NDArray[np.int_], sky: Conditions | None, seed: int, whole: int
 ) -> Floats:
     """Simulate burns and return their peaks, standard weather where none is given; `whole` burns stay together."""
     recipes = [recipe(place) for place in FLUX_PLACES]
@@ -99,7 +99,7 @@ def burnt_peaks(
 FLUX_PLACES = tuple(range(len(FLUXES)))
 
 
-def _weathered(around: Conditions, sky: Weather, rows: slice) -> Conditions:
+def _weathered(around: Conditions, sky: Conditions, rows: slice) -> Conditions:
     return replace(around, ambient_c=sky.ambient_c[rows], wind_m_s=sky.wind_m_s[rows])
 
 
