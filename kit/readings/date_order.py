@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -22,9 +21,9 @@ from kit.readings.stamps import (
     Stamps,
     date_fields,
     day_numbers,
-    is_date,
+    days_of,
 )
-from kit.trial.cells import MONTHS, WEEKDAYS, WORDS, Ints, match_stamp
+from kit.trial.cells import WEEKDAYS, WORDS, Ints, date_of, stamp_fields
 
 _WORDS: dict[Order, str] = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
 _EARLIEST = 1990
@@ -151,7 +150,7 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
 def _possible(stamps: Stamps, order: Order, rows: Ints) -> bool:
     year, month, day = date_fields(stamps, order, rows)
     plausible = (year >= _EARLIEST) & (year <= date.today().year + 1)
-    return bool((is_date(year, month, day) & plausible).all())
+    return bool((days_of(year, month, day)[1] & plausible).all())
 
 
 def _declared(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed) -> tuple[Order, str] | None:
@@ -214,7 +213,7 @@ def _votes(stamps: Stamps, order: Order, timed: Timed) -> Iterator[tuple[str, bo
         if place not in timed.plan.places:
             yield f"column {name}", _agrees(at, name, cell)
     for _, values in stated_values(header.preamble, timed.log.layout.delimiter):
-        if any(_is_near(at, _plain_date(value)) for value in values):
+        if any(_is_near(at, date_of(stamp_fields(value.strip()))) for value in values):
             yield "a date above the table", True
 
 
@@ -237,22 +236,5 @@ def _agrees(at: date, name: str, cell: str) -> bool | None:
             return int(word) % (100 if part[0] == 0 else 10_000) == part[1]
         if 9.4e8 <= int(word) <= 2.6e9:
             return _is_near(at, date.fromtimestamp(int(word)))
-    other = _plain_date(cell)
+    other = date_of(stamp_fields(cell.strip()))
     return None if other is None else _is_near(at, other)
-
-
-def _plain_date(text: str) -> date | None:
-    """Return the date of a stamp that can be read in one way alone, or None."""
-    stamp = match_stamp(text.strip()) if len(text) < 80 else None
-    if stamp is None or stamp[0] == "clock":
-        return None
-    part = {name: value for name, value in stamp[1].groupdict().items() if value}
-    if "y" in part:
-        year, day = int(part["y"]), int(part["d"])
-        month = MONTHS[part["mon"].casefold()] if "mon" in part else int(part["m"])
-    else:
-        a, b, year = int(part["a"]), int(part["b"]), int(part["c"])
-        day, month = (a, b) if a > 12 else (b, a) if b > 12 else (0, 0)
-    with suppress(ValueError):
-        return date(year + 2000 if year < 100 else year, month, day)
-    return None

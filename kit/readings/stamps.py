@@ -272,28 +272,13 @@ def nanoseconds_of(millis: Floats) -> Ints:
     return np.asarray(np.rint(np.clip(np.nan_to_num(millis), -1e9, 1e9) * 1e6), np.int64)
 
 
-def days_of(year: Ints, month: Ints, day: Ints) -> Ints:
-    """Return days since 1970-01-01 of Gregorian dates.
-
-    By counting years from March, so that the leap day is the last of a year: 365 y + y/4 − y/100 + y/400
-    + (153 m + 2)/5 + d − 1.
-    """
-    year = year - (month <= 2)
-    era = np.floor_divide(year, 400)
-    of_era = year - era * 400
-    of_year = (153 * (month + np.where(month > 2, -3, 9)) + 2) // 5 + day - 1
-    return np.asarray(era * 146097 + of_era * 365 + of_era // 4 - of_era // 100 + of_year - 719468, np.int64)
-
-
-_MONTH_DAYS = np.array([0, 31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
-
-
-def is_date(year: Ints, month: Ints, day: Ints) -> Bools:
-    """Return which dates the calendar has."""
+def days_of(year: Ints, month: Ints, day: Ints) -> tuple[Ints, Bools]:
+    """Return days since 1970-01-01 of dates, and which of them the calendar has."""
     fine = (month >= 1) & (month <= 12) & (day >= 1) & (year >= 1)
-    longest = _MONTH_DAYS[np.where(fine, month, 0)]
-    common = (year % 4 != 0) | ((year % 100 == 0) & (year % 400 != 0))
-    return np.asarray(fine & (day <= longest) & ~((month == 2) & (day == 29) & common))
+    months = np.where(fine, (year - 1970) * 12 + month - 1, 0).astype("datetime64[M]")
+    first = months.astype("datetime64[D]")
+    fine &= first + (day - 1) < (months + 1).astype("datetime64[D]")
+    return np.where(fine, first.astype(np.int64) + day - 1, 0), fine
 
 
 Order = Literal["ymd", "dmy", "mdy"]
@@ -313,8 +298,5 @@ def day_numbers(stamps: Stamps, order: Order) -> tuple[Ints, Bools]:
     days, fine = np.zeros(len(stamps), np.int64), np.zeros(len(stamps), bool)
     for first in range(0, len(stamps), _AT_ONCE):
         rows = slice(first, first + _AT_ONCE)
-        year, month, day = date_fields(stamps, order, rows)
-        fine[rows] = is_date(year, month, day) & (stamps.form[rows] > 0)
-        good = fine[rows]
-        days[rows] = days_of(year, np.where(good, month, 1), np.where(good, day, 1))
-    return days, fine
+        days[rows], fine[rows] = days_of(*date_fields(stamps, order, rows))
+    return days, fine & (stamps.form > 0)

@@ -9,7 +9,9 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import date
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -106,6 +108,37 @@ def match_stamp(text: str) -> tuple[str, re.Match[str]] | None:
             match = pattern.fullmatch(text)
             if match and (not (mon := match.groupdict().get("mon")) or mon.casefold() in MONTHS):
                 return kind, match
+    return None
+
+
+def stamp_fields(text: str) -> dict[str, str]:
+    """Return the fields of a date, a time of day or both, as `match_stamp` names them; none where it is no such."""
+    stamp = match_stamp(text) if len(text) <= _LONGEST else None
+    return {name: part for name, part in stamp[1].groupdict().items() if part} if stamp else {}
+
+
+def date_of(fields: Mapping[str, str], day_first: bool | None = None) -> date | None:
+    """Return the date that fields of a stamp say, None where there is none or the calendar does not have it.
+
+    Of a date such as 05/06/2026 the day stands first where points part it, else as told, else as a number above 12
+    proves; where nothing does, there is no date.
+    """
+    if "a" in fields:
+        a, b, year = fields["a"], fields["b"], fields["c"]
+        if fields["sep"] == ".":
+            day_first = True
+        elif day_first is None and max(int(a), int(b)) > 12:
+            day_first = int(a) > 12
+        if day_first is None:
+            return None
+        day, month = (a, b) if day_first else (b, a)
+    elif "d" in fields:
+        year, day = fields["y"], fields["d"]
+        month = fields.get("m") or str(MONTHS[fields["mon"].casefold()])
+    else:
+        return None
+    with suppress(ValueError):
+        return date(int(year) + 2000 * (len(year) == 2), int(month), int(day))
     return None
 
 

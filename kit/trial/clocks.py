@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from functools import lru_cache
 from typing import Literal
 
-from kit.trial.cells import MONTHS, match_stamp
+from kit.trial.cells import date_of, stamp_fields
 
 CLOCK_COLUMNS = ("lit", "tipped", "lid_on", "stopped")
 DAY_S = 86_400.0
@@ -23,8 +23,7 @@ Order = Literal["day first", "month first", "unknown", "both"]
 @lru_cache(maxsize=65536)
 def _fields(cell: str) -> Mapping[str, str]:
     """Return the fields of a date, a time of day or both, by the grammar of logs' stamps; none where it is no such."""
-    found = match_stamp(" ".join(cell.split()).removesuffix("."))
-    fields = {name: text for name, text in found[1].groupdict().items() if text} if found else {}
+    fields = stamp_fields(" ".join(cell.split()).removesuffix("."))
     return {} if NOT_OF_A_SHEET & fields.keys() else fields
 
 
@@ -43,23 +42,6 @@ def date_order(cells: Iterable[str]) -> Order | None:
     return "both" if len(proved) == 2 else proved[0] if proved else "unknown" if signs else None
 
 
-def _date(fields: Mapping[str, str], order: Order | None) -> date | None:
-    if "a" in fields:
-        day, month = fields["a"], fields["b"]
-        if fields["sep"] != "." and order != "day first":
-            if order != "month first":
-                return None
-            day, month = month, day
-        year = fields["c"]
-    else:
-        year, day = fields["y"], fields["d"]
-        month = fields.get("m") or str(MONTHS[fields["mon"].casefold()])
-    try:
-        return date(int(year) + 2000 * (len(year) == 2), int(month), int(day))
-    except ValueError:
-        return None
-
-
 def _seconds(fields: Mapping[str, str]) -> float | None:
     if len(fields["mi"] + fields.get("s", "00")) < 4:  # 10:5 is a slip of the pen
         return None
@@ -70,21 +52,23 @@ def _seconds(fields: Mapping[str, str]) -> float | None:
     return hour * 3600.0 + minute * 60 + second + float(f"0.{fields.get('f', 0)}")
 
 
-def _is_dated(fields: Mapping[str, str]) -> bool:
-    return "a" in fields or "d" in fields
+def _date(fields: Mapping[str, str], order: Order | None) -> date | None:
+    return date_of(fields, {"day first": True, "month first": False}.get(order or ""))
 
 
-def read_date(text: str, order: Order | None) -> date | None:
-    """Return the date of a text, or None where it is none, has a time of day, or is in an order that is not known."""
-    fields = _fields(text)
-    is_day = _is_dated(fields) and ("h" not in fields or _seconds(fields) == 0)
-    return _date(fields, order) if is_day else None
+def plain_day(cell: str, order: Order | None) -> str | None:
+    """Return a cell of a day as yyyy-mm-dd ('' for blank), None where it is none or its order is not known."""
+    if not cell.strip():
+        return ""
+    fields = _fields(cell)
+    on = _date(fields, order) if "h" not in fields or _seconds(fields) == 0 else None
+    return on.isoformat() if on else None
 
 
 def read_time(text: str) -> float | None:
     """Return the seconds since midnight of a time of day such as 10:34, 10:34:59.5 or 2:15 pm."""
     fields = _fields(text)
-    return _seconds(fields) if "h" in fields and not _is_dated(fields) else None
+    return _seconds(fields) if "h" in fields and not fields.keys() & {"a", "d"} else None
 
 
 def plain_clock(cell: str, order: Order | None) -> str | None:
@@ -95,7 +79,8 @@ def plain_clock(cell: str, order: Order | None) -> str | None:
     seconds = _seconds(fields) if "h" in fields else None
     if seconds is None:
         return None
-    if not _is_dated(fields) or int(fields.get("y") or fields["c"]) in ZERO_YEARS:
+    year = fields.get("y") or fields.get("c")
+    if year is None or int(year) in ZERO_YEARS:
         return written_time(seconds)
     on = _date(fields, order)
     return f"{on}T{written_time(seconds)}" if on else None

@@ -20,7 +20,7 @@ import pandas as pd
 from kit.errors import Faults, KitError
 from kit.schema import BURNS, EVENTS, SCORES, Column
 from kit.trial.cells import Floats, decimal_evidence, to_number
-from kit.trial.clocks import Order, date_order, plain_clock, read_date
+from kit.trial.clocks import Order, date_order, plain_clock, plain_day
 from kit.trial.decode import ENDINGS, clean_id, clean_text, filled_sheets, read_text, shown, the_sheet
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
@@ -297,7 +297,7 @@ def table_of(sheet: Sheet) -> pd.DataFrame:
             read[name] = numbers.column(name)
         elif name == "day" and name in known:
             words = ("a date as 2026-05-14", _remedy_of_day)
-            read[name] = _dated(sheet, name, order, _plain_day, words)
+            read[name] = _dated(sheet, name, order, plain_day, words)
         elif name in clocks:
             expected = "a time of day as 14:05 or 14:05:30, or a date and time as 2026-05-14 14:05"
             read[name] = _dated(sheet, name, order, plain_clock, (expected, _remedy_of_time))
@@ -353,11 +353,6 @@ def _dated(
         if cache[cell] is None and not (order in ("unknown", "both") and date_order([cell])):
             sheet.refuse(place, column, shown(cell), words[0], words[1](cell))
     return [cache[cell] or "" for cell in cells]
-
-
-def _plain_day(cell: str, order: Order | None) -> str | None:
-    day = read_date(cell, order)
-    return day.isoformat() if day else None if cell else ""
 
 
 def _remedy_of_day(text: str) -> str:
