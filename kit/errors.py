@@ -26,6 +26,7 @@ _DISK: Final = {
     errno.EACCES: ("no right to read or write it", "a place that can be read and written", _RIGHT),
     errno.EPERM: ("no right to read or write it", "a place that can be read and written", _RIGHT),
     errno.ENOTDIR: ("a file of that name", "a folder", "Rename the file."),
+    errno.ENOTEMPTY: ("a folder that holds something", "an empty folder", "Name another folder."),
     errno.EEXIST: ("a file of that name", "a folder", "Rename the file."),
     errno.ENAMETOOLONG: ("a path too long for this disk", "a shorter path", "Move the run folder up."),
 }

@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 from pydantic import ValidationError
 
-from kit.errors import Faults, KitError, Problem, did_you_mean
+from kit.errors import Faults, KitError, Problem
 from kit.readings.body import Texts, Wanted, picked, read_body
 from kit.readings.columns import (
     Roles,
@@ -35,7 +35,7 @@ from kit.trial import Logger
 from kit.trial.cells import Bools, Codes, Ints
 from kit.trial.cleaning import Cleaning
 from kit.trial.decode import path_of
-from kit.trial.toml_reader import amiss
+from kit.trial.toml_reader import key_problems
 
 
 @dataclass(frozen=True)
@@ -232,16 +232,11 @@ def _declared(declared: object, name: str) -> tuple[Logger, Faults]:
     if not isinstance(declared, Mapping | None):
         expected = 'keys of [[logger]] with their values, as {"unit": "degC"}'
         raise KitError.refuse(f"{name}, declared", repr(declared), expected, "Give a dictionary, or nothing.")
+    written = {str(key): value for key, value in (declared or {}).items() if value is not None}
     try:
-        written = {str(key): value for key, value in (declared or {}).items() if value is not None}
         return Logger.model_validate(written), faults
     except ValidationError as error:
-        errors = error.errors(include_url=False)
-    for each in sorted(errors, key=lambda each: each["type"] != "extra_forbidden"):
-        key, words, remedy = str(each["loc"][0]), amiss(each), "Mend the key."
-        if each["type"] == "extra_forbidden":
-            words, remedy = ("an unknown key", "a key of [[logger]]"), did_you_mean(key, Logger.model_fields)
-        faults.refuse(f"{name}, [[logger]] key {key}", *words, remedy)
+        faults.take(KitError(key_problems(error, f"{name}, [[logger]] key ", Logger)))
     return Logger(), faults
 
 

@@ -31,6 +31,8 @@ BYTE_ORDER_MARKS = (
 SPREADSHEET = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 """First bytes of zipped and of older office files."""
 VALID = "valid UTF-8"
+EIGHT_BIT = ("cp1252", "latin-1")
+"""What a text is read as that is none of Unicode's, the likelier first."""
 # Control characters except tab and line ends; marks that turn or hide text. Joiners (emoji, scripts) stay.
 _UNSEEN = re.compile(
     "[\x00-\x08\x0e-\x1f\x7f-\x9f\u00ad\u200b\u200e\u200f\u202a-\u202e\u2060\u2066-\u2069\ufeff\ud800-\udfff]"
@@ -52,7 +54,7 @@ def path_of(value: object, what: str) -> Path:
 
 
 def read_text(path: Path, name: str) -> tuple[str, str]:
-    """Return the text of a small file and the name of its encoding.
+    """Return the text of a small file, and a remark where its encoding had to be guessed, '' elsewhere.
 
     Raises
     ------
@@ -66,7 +68,12 @@ def read_text(path: Path, name: str) -> tuple[str, str]:
     except OSError as error:
         words = f"a file that cannot be opened ({error.strerror or type(error).__name__})"
         raise _no_text(name, words, "Look at its permissions, or save it again.") from None
-    return decode(raw, name)
+    text, encoding = decode(raw, name)
+    is_sure = encoding not in EIGHT_BIT
+    return (
+        text,
+        "" if is_sure else f"{name} is not UTF-8; it was read as {encoding}: look at its accents and signs.",
+    )
 
 
 def decode(raw: bytes, name: str) -> tuple[str, str]:
@@ -83,7 +90,7 @@ def decode(raw: bytes, name: str) -> tuple[str, str]:
         remedy = "In the spreadsheet choose 'Save as' and then CSV; renaming the file is not enough."
         raise _no_text(name, "a spreadsheet's own file format", remedy)
     encoding = encoding_of(raw)[0]
-    for known in (encoding,) if encoding else ("cp1252", "latin-1"):
+    for known in (encoding,) if encoding else EIGHT_BIT:
         with suppress(UnicodeDecodeError):
             text = raw.decode(known).replace("\r\n", "\n").replace("\r", "\n")
             return text, known.removesuffix("-sig")
@@ -136,6 +143,19 @@ def shown(value: object) -> str:
 def toml_text(text: str) -> str:
     """Return a text in quotes, as it has to stand in a TOML file."""
     return json.dumps(visible(text), ensure_ascii=False)  # JSON's strings are TOML's basic strings
+
+
+def toml_value(value: object) -> str:
+    """Return a value as it stands in a TOML file, on one line."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int | float):
+        return f"{value:g}"
+    if isinstance(value, Mapping):
+        keys = (key if re.fullmatch("[A-Za-z0-9_-]+", key) else toml_text(key) for key in value)
+        pairs = (f"{key} = {toml_value(each)}" for key, each in zip(keys, value.values(), strict=True))
+        return f"{{ {', '.join(pairs)} }}"
+    return f"[{', '.join(map(toml_value, value))}]" if isinstance(value, tuple) else toml_text(str(value))
 
 
 def without_hidden(text: str) -> str:

@@ -26,11 +26,11 @@ _DEGREE_SIGNS = str.maketrans({"°": "", "º": "", "˚": "", "℃": "c", "℉": 
 
 
 class QuantityError(ValueError):
-    """A quantity that cannot be read; says what could stand there."""
+    """A value that cannot be; says what could stand there, and what to do where that is not to write it."""
 
-    def __init__(self, found: object, expected: str) -> None:
+    def __init__(self, found: object, expected: str, remedy: str = "") -> None:
         self.found = repr(found) if isinstance(found, str) else str(found)
-        self.expected = expected
+        self.expected, self.remedy = expected, remedy
         super().__init__(f"found {self.found}; expected {expected}")
 
 
@@ -64,6 +64,18 @@ def parse_temperature(value: object) -> float:
     if celsius < -KELVIN:
         raise QuantityError(value, expected + ", above absolute zero")
     return round(celsius, 9)
+
+
+def parse_threshold(text: str) -> float:
+    """Return the temperature in °C of a text in which a number alone is one too, as in 'time_above:110'.
+
+    Raises
+    ------
+    QuantityError
+        Where it is no temperature.
+    """
+    parts = split_quantity(text)
+    return parse_temperature(parts[0] if parts and not parts[1] else text)
 
 
 def parse_difference(value: object) -> float:

@@ -15,6 +15,7 @@ from pydantic.fields import FieldInfo
 
 from kit.errors import KitError, did_you_mean
 from kit.schema import METRIC_BASES
+from kit.trial.decode import toml_value
 from kit.trial.key_types import Unit
 from kit.trial.models import TrialFile
 from kit.trial.toml_reader import model_in
@@ -184,12 +185,4 @@ def _default(field: FieldInfo) -> str:
     if field.is_required():
         return "none: it has to be there"
     value = field.get_default()
-    return "" if value in (None, "", ()) or isinstance(value, dict | BaseModel) else _written(value)
-
-
-def _written(value: Any) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, tuple):
-        return f"[{', '.join(map(_written, value))}]"
-    return f"{value:g}" if isinstance(value, float | int) else f'"{value}"'
+    return "" if value in (None, "", ()) or isinstance(value, dict | BaseModel) else toml_value(value)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import re
+from contextlib import suppress
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
 
 from kit.metrics.measuring import Measuring
+from kit.schema import COLUMNS, METRIC_BASES
 from kit.trial.cleaning import Cleaning
 from kit.trial.key_types import (
     Columns,
@@ -33,7 +34,7 @@ from kit.trial.key_types import (
     Zone,
     listed,
     number_as_text,
-    parse_temperature,
+    parse_threshold,
 )
 
 DEFAULT_THRESHOLDS = (110.0, 180.0, 260.0)
@@ -55,6 +56,12 @@ class Table(BaseModel):
     )
 
 
+def _two(pair: tuple[str, str]) -> tuple[str, str]:
+    if pair[0] == pair[1]:
+        raise QuantityError(list(pair), "two different fuels")
+    return pair
+
+
 class About(Table):
     """[trial]: what is tested, by whom, and how a burn is timed."""
 
@@ -73,7 +80,7 @@ class About(Table):
     interests: Text = ""
     """Who paid and who gave the fuel: readers will ask."""
 
-    cooker: Names = ()
+    cookers: Names = Field(default=(), alias="cooker")
     """The cooker; several as ["A", "B"], and then the burn sheet's column cooker says which."""
 
     probe: Name | None = None
@@ -97,7 +104,7 @@ class About(Table):
     control_fuel: Name | None = None
     """Id of the fuel that every other one is compared with. Left out: all pairs are compared."""
 
-    pairs: tuple[tuple[Name, Name], ...] = ()
+    pairs: tuple[Annotated[tuple[Name, Name], AfterValidator(_two)], ...] = ()
     """Pairs of fuels asked about before the first burn, as [["alder", "olive"]]."""
 
     corrects: Text = ""
@@ -125,10 +132,19 @@ class Charge(Table):
         return self.by == "mass" and bool(self.model_fields_set)
 
 
+def _column_of_ones_own(name: str) -> str:
+    if name in METRIC_BASES:
+        remedy = "The kit has a metric of that name: rename the column."
+        raise QuantityError(name, "a column name of your own", remedy)
+    if name in COLUMNS and COLUMNS[name].kind != "number":
+        raise QuantityError(name, "a column of numbers", "Name another column.")
+    return name
+
+
 class Declared(Table):
     """One column of the burn sheet that the trial declares as a metric."""
 
-    column: PlainName
+    column: Annotated[PlainName, AfterValidator(_column_of_ones_own)]
     """Heading of the column in burns.csv."""
 
     unit: Text = ""
@@ -340,10 +356,9 @@ class Setting(Table):
     @property
     def target_c(self) -> float | None:
         """The target in °C, where it is a temperature."""
-        try:
-            return parse_temperature(float(self.target) if _NUMBER.fullmatch(self.target) else self.target)
-        except QuantityError:
-            return None
+        with suppress(QuantityError):
+            return parse_threshold(self.target)
+        return None
 
 
 class Cook(Table):
@@ -482,6 +497,3 @@ class TrialFile(Table):
     cook: tuple[Cook, ...] = ()
     probe: tuple[Probe, ...] = ()
     logger: tuple[Logger, ...] = ()
-
-
-_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")

@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import pandas as pd
-from pydantic import BaseModel, BeforeValidator, ConfigDict
+from pydantic import BaseModel, BeforeValidator, ConfigDict, model_validator
 
-from kit.errors import Faults, KitError
+from kit.errors import Faults, disk_faults
 from kit.runtime.atomic_write import write_atomically
 from kit.trial.decode import read_text
-from kit.trial.toml_reader import TomlFaults, parse_toml, validated
+from kit.trial.toml_reader import TomlFile
 from kit.trial.trial_file import Trial
 
 SCHEMA = "repeatburn-plan/1"
@@ -41,6 +41,8 @@ class _Lenient(BaseModel):
 class PlannedBurn(_Lenient):
     """One burn as planned; blank or None where the plan leaves it open."""
 
+    model_config = ConfigDict(coerce_numbers_to_str=True)
+
     burn: str
     fuel: str
     bag: str = ""
@@ -49,6 +51,11 @@ class PlannedBurn(_Lenient):
     setting: str = ""
     cooker: str = ""
     charge_g: float | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _without_blanks(cls, cells: dict[str, Any]) -> dict[str, Any]:
+        return {name: cell for name, cell in cells.items() if cell not in (None, "") and cell == cell}
 
 
 class Plan(_Lenient):
@@ -103,6 +110,12 @@ class Plan(_Lenient):
     sha256: str = ""
     hash_now: str = ""
 
+    @model_validator(mode="before")
+    @classmethod
+    def _with_hash(cls, content: dict[str, Any]) -> dict[str, Any]:
+        plain = {key: value for key, value in content.items() if value is not None}
+        return {"hash_now": plan_hash(plain), **plain}
+
     @property
     def is_changed(self) -> bool:
         """Whether the file was changed after its hash was taken, or its hash was taken away."""
@@ -143,16 +156,11 @@ def plan_of(
     seed, stages, spare_days, exclusions
         As the attributes of `Plan`; seed and stages default to the trial file's.
     """
-    rows: list[dict[str, Any]] = []
-    for row in burns.to_dict("records"):
-        cells = {name: row.get(name) for name in PlannedBurn.model_fields}
-        filled = {
-            name: cell for name, cell in cells.items() if not (cell is None or cell == "" or cell != cell)
-        }
-        filled = ({"charge_g": trial.charge.grams} if trial.charge.grams is not None else {}) | filled
-        rows.append(
-            {n: float(cell) if n in ("order", "charge_g") else str(cell) for n, cell in filled.items()}
-        )
+    usual = {} if trial.charge.grams is None else {"charge_g": trial.charge.grams}
+    rows: list[dict[str, Any]] = [
+        usual | PlannedBurn.model_validate(row).model_dump(exclude_defaults=True)
+        for row in burns.to_dict("records")
+    ]
     content = {
         "schema": SCHEMA,
         "written": str(written),
@@ -164,7 +172,7 @@ def plan_of(
         "fuels": [fuel.id for fuel in trial.fuels] or list(dict.fromkeys(row["fuel"] for row in rows)),
         "burns": rows,
     }
-    return _plan(content)
+    return Plan.model_validate(content)
 
 
 def settings_of(trial: Trial) -> dict[str, Any]:
@@ -203,15 +211,6 @@ def _number(text: str) -> float:
     return int(value) if value.is_integer() and abs(value) < 2**53 else value
 
 
-def _plan(content: Mapping[str, Any]) -> Plan:
-    return Plan.model_validate(_with_hash(content))
-
-
-def _with_hash(content: Mapping[str, Any]) -> dict[str, Any]:
-    plain = {key: value for key, value in content.items() if value is not None}
-    return plain | {"hash_now": plan_hash(plain), "sha256": plain.get("sha256", "")}
-
-
 def _content(plan: Plan) -> dict[str, Any]:
     """Return what is written of a plan, and hashed; what the plan leaves open is left out."""
     fields = plan.model_dump(mode="json", exclude={"sha256", "hash_now", "schema_"}, exclude_none=True)
@@ -233,19 +232,16 @@ def write_plan(folder: str | Path, plan: Plan) -> Plan:
     import tomli_w
 
     place = Path(folder) / NAME
-    try:
+    with disk_faults(place):
         place.parent.mkdir(parents=True, exist_ok=True)
         content, earlier = _content(plan), _earlier(place)
         apart = {"replaces": "", "sha256": ""}  # what two plans of one content may differ in
         if earlier.get("sha256") and earlier | apart == content | apart:
-            return _plan(earlier)
+            return Plan.model_validate(earlier)
         content |= {"replaces": _keep(place)} if place.is_file() else {}
         content |= {"sha256": plan_hash(content), "burns": content.pop("burns")}  # the burns last
         write_atomically(place, _REMARK + tomli_w.dumps(content))
-    except OSError as error:
-        found = error.strerror or type(error).__name__
-        raise KitError.refuse(NAME, found, "a folder that can be written", "Look at it.") from None
-    return _plan(content)
+    return Plan.model_validate(content)
 
 
 def _earlier(place: Path) -> dict[str, Any]:
@@ -278,8 +274,8 @@ def read_plan(folder: str | Path) -> Plan | None:
     if not place.is_file():
         return None
     text, _ = read_text(place, NAME)
-    own, faults = TomlFaults(NAME, text), Faults()
-    plan = validated(Plan, _with_hash(parse_toml(text, NAME)), own)
-    own.hand_to(faults)
+    file, faults = TomlFile(NAME, text, Plan), Faults()
+    plan = file.read()
+    file.hand_to(faults)
     faults.settle()
     return plan

@@ -10,15 +10,15 @@ from typing import Final, Literal
 import pandas as pd
 from pydantic import ValidationError
 
-from kit.errors import Faults, KitError, Problem, did_you_mean
+from kit.errors import Faults, KitError, did_you_mean
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.trial.decode import ENDINGS, path_of, read_text, shown, toml_text, without_hidden
 from kit.trial.models import ALL_ALIKE, Declared
 from kit.trial.plan_file import NAME as PLAN
 from kit.trial.plan_file import Plan, read_plan
-from kit.trial.run_sheets import LOGS, log_names, read_burn_sheet, read_events, read_scores, stays_inside
-from kit.trial.toml_reader import amiss
+from kit.trial.run_sheets import LOGS, read_burn_sheet, read_events, read_scores, stays_inside
+from kit.trial.toml_reader import key_problems
 from kit.trial.trial_file import NAME as TRIAL
 from kit.trial.trial_file import Trial, margin_as_written, read_trial
 
@@ -108,7 +108,7 @@ class Run:
         """
         read = margin_as_written(self.trial.metric(metric), margin)
         before = self.trial.margins[metric].written if metric in self.trial.margins else "none"
-        trial = replace(self.trial, margins={**self.trial.margins, metric: read})
+        trial = self.trial.model_copy(update={"margins": {**self.trial.margins, metric: read}})
         note = f"The margin of {metric} was set to {margin} by hand; trial.toml has {before}."
         return replace(self, trial=trial, notes=(*self.notes, note))
 
@@ -134,24 +134,25 @@ class Run:
         Raises
         ------
         KitError
-            Where the name, or one of these, cannot be.
+            Where the name, or one of these, cannot be, or a value is no number.
         """
         try:
             declared = Declared(column=name, unit=unit, scale=scale, better=better)
         except ValidationError as error:
-            raise KitError(
-                Problem("refuse", f"with_metric, {each['loc'][0]}", *amiss(each), "Mend it.")
-                for each in error.errors(include_url=False)
-            ) from None
-        burns = self.burns.assign(**{name: self.burns["burn"].map(dict(values)).astype(float)})
-        others = tuple(each for each in self.trial.declared if each.column != name)
-        trial = replace(self.trial, declared=(*others, declared))
+            raise KitError(key_problems(error, "with_metric, ", Declared)) from None
+        faults, given, numbers = Faults(), dict(values), {}
+        for burn in self.burns["burn"]:
+            value = given.get(burn)
+            try:
+                numbers[burn] = float("nan" if value is None or value is pd.NA else value)
+            except (TypeError, ValueError):
+                expected, remedy = "a number", "Give what was measured, or leave the burn out."
+                faults.refuse(f"with_metric, burn {burn}", shown(value), expected, remedy)
+        faults.settle()
+        burns = self.burns.assign(**{declared.column: self.burns["burn"].map(numbers).astype(float)})
+        others = tuple(each for each in self.trial.declared if each.column != declared.column)
+        trial = self.trial.model_copy(update={"declared": (*others, declared)})
         return replace(self, trial=trial, burns=burns)
-
-    def log_files(self, burn: str) -> tuple[Path, ...]:
-        """Return the paths of a burn's log files, in the order in which the sheet names them."""
-        cell = str(self.burns.loc[self.burns["burn"] == burn, "log"].iloc[0])
-        return tuple(self.folder / LOGS / name for name in log_names(cell))
 
 
 def open_run(path: str | Path) -> Run:

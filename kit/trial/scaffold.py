@@ -9,7 +9,6 @@ import re
 import shutil
 import textwrap
 import unicodedata
-import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -17,11 +16,13 @@ from fnmatch import fnmatch
 from itertools import pairwise
 from pathlib import Path
 
-from kit.errors import Faults, KitError, did_you_mean
+from kit.errors import Faults, KitError, did_you_mean, disk_faults
 from kit.page.cautions import cautions_short
+from kit.runtime.atomic_write import MAKING
+from kit.runtime.locked_tmp import locked_folder
 from kit.schema import BURNS
 from kit.trial.cells import WORDS
-from kit.trial.decode import toml_text
+from kit.trial.decode import toml_text, toml_value
 from kit.trial.run_sheets import LOGS
 
 _KIT = Path(__file__).parents[1]
@@ -98,20 +99,8 @@ class DraftLogger:
     def text(self) -> str:
         """The [[logger]] table of a trial file."""
         table = {"id": self.id, "files": self.files, "columns": self.columns, **self.keys}
-        lines = [f"{key} = {_toml(value)}\n" for key, value in table.items() if value not in ((), {})]
+        lines = [f"{key} = {toml_value(value)}\n" for key, value in table.items() if value not in ((), {})]
         return "[[logger]]\n" + "".join(lines)
-
-
-def _toml(value: object) -> str:
-    """Return a value as it stands in a TOML file, on one line."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, int | float):
-        return f"{value:g}"
-    if isinstance(value, Mapping):
-        keys = (key if re.fullmatch("[A-Za-z0-9_-]+", key) else toml_text(key) for key in value)
-        return f"{{ {', '.join(f'{key} = {_toml(each)}' for key, each in zip(keys, value.values(), strict=True))} }}"
-    return f"[{', '.join(map(_toml, value))}]" if isinstance(value, tuple) else toml_text(str(value))
 
 
 def trial_text(fuels: Sequence[str] = (), probe: str = "", loggers: Sequence[DraftLogger] = ()) -> str:
@@ -226,25 +215,18 @@ def new_place(folder: str | Path) -> Path:
 @contextmanager
 def _made_whole(target: Path) -> Iterator[Path]:
     """Give a temporary folder beside the target, then rename it: a half-made run folder is never seen."""
-    place = target.parent / f".{target.name}-{uuid.uuid4().hex[:8]}"
-    try:
+    with disk_faults(target):
         target.parent.mkdir(parents=True, exist_ok=True)
-        place.mkdir()
-        yield place
-        if target.is_dir() and Path.cwd().is_relative_to(target):
-            # A shell stands in that folder and must not lose it; a folder without a trial file is no run yet.
-            for path in sorted(place.iterdir(), key=lambda path: path.name == "trial.toml"):
-                path.rename(target / path.name)
-        else:
-            if target.is_dir():
-                target.rmdir()  # refuses where something came in meanwhile
-            place.rename(target)
-    except OSError as error:
-        found = error.strerror or type(error).__name__
-        where, remedy = str(error.filename or target), "Look at free space and permissions; nothing was made."
-        raise KitError.refuse(where, found, "a folder that can be written", remedy) from None
-    finally:
-        shutil.rmtree(place, ignore_errors=True)
+        with locked_folder(target.parent, MAKING) as place:
+            yield place
+            if target.is_dir() and Path.cwd().is_relative_to(target):
+                # A shell stands in that folder and must not lose it; a folder without a trial file is no run yet.
+                for path in sorted(place.iterdir(), key=lambda path: path.name == "trial.toml"):
+                    path.rename(target / path.name)
+            else:
+                if target.is_dir():
+                    target.rmdir()  # refuses where something came in meanwhile
+                place.rename(target)
 
 
 def judge_sources(files: Sequence[Path]) -> None:

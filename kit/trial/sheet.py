@@ -148,11 +148,11 @@ def read_sheet(path: Path, kind: SheetKind, faults: Faults) -> Sheet | None:
     """Return a sheet's cells, or None with faults noted where headings or rows cannot be told."""
     name, before = path.name, len(faults)
     with faults.gathering():
-        records, delimiter, encoding = sheet_rows(path)
+        records, delimiter, remark = sheet_rows(path)
     if len(faults) > before:
         return None
-    if encoding in ("cp1252", "latin-1"):
-        faults.note(f"{name} is not UTF-8; it was read as {encoding}: look at its accents.")
+    if remark:
+        faults.note(remark)
     filled = [(n, record) for n, record in enumerate(records, 1) if any(map(str.strip, record))]
     if not filled:
         expected = f"a row of headings, at least {', '.join(kind.required)}"
@@ -189,9 +189,7 @@ def read_sheet(path: Path, kind: SheetKind, faults: Faults) -> Sheet | None:
 
 
 def sheet_rows(path: Path) -> tuple[list[list[str]], str, str]:
-    """Return the cells of a sheet row by row, the mark that parts them, and how its text is encoded.
-
-    Of a spreadsheet's own file the encoding is ''.
+    """Return the cells of a sheet row by row, the mark that parts them, and a remark on its encoding or ''.
 
     Raises
     ------
@@ -200,7 +198,7 @@ def sheet_rows(path: Path) -> tuple[list[list[str]], str, str]:
     """
     if path.suffix.casefold() in ENDINGS:
         return the_sheet(filled_sheets(path, path.name), path), ",", ""
-    text, encoding = read_text(path, path.name)
+    text, remark = read_text(path, path.name)
     text, delimiter = _delimiter(text)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     records: list[list[str]] = []
@@ -214,7 +212,7 @@ def sheet_rows(path: Path) -> tuple[list[list[str]], str, str]:
         remedy = 'A cell that holds " is written in quotes with each " doubled; look for one left open.'
         found = f"a cell whose quotes do not close ({error})"
         raise KitError.refuse(where, found, "quotes in pairs", remedy) from None
-    return records, delimiter, encoding
+    return records, delimiter, remark
 
 
 def heading_key(heading: str) -> str:

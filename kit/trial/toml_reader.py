@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import copy
 import re
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import cached_property
-from typing import Any, TypeVar, get_args
+from typing import Any, Generic, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -18,6 +17,7 @@ from kit.trial.decode import shown, visible
 from kit.trial.key_types import QuantityError, split_quantity
 
 KeyPath = tuple[str | int, ...]
+Model = TypeVar("Model", bound=BaseModel)
 LARGEST = 1_000_000
 DEEPEST = 8
 MOST_PARTS = 64
@@ -26,8 +26,8 @@ LONGEST_KEY = 60
 """Letters of a key that a message shows."""
 MOST_PARSED = 2_000_000
 """Characters read in search of keys: values over very many lines leave those below them without a line."""
-ARRAYS = ("fuel", "bag", "setting", "cook", "probe", "logger")
-TABLES = frozenset({*ARRAYS, "trial", "charge", "metrics", "margins", "model", "cleaning", "plan"})
+_STRING = r""""(?:[^"\\\n]|\\.)*"|'[^'\n]*'"""
+_MANY_PARTS = re.compile(rf"(?<![\w-])(?:[\w-]+[ \t]*\.[ \t]*){{{MOST_PARTS}}}")
 
 
 def parse_toml(text: str, name: str) -> dict[str, Any]:
@@ -40,7 +40,9 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
     """
     if len(text) > LARGEST:
         raise KitError.refuse(name, "more than a million characters", "a trial file", "Keep data out of it.")
-    if (number := _line_of_many_parts(text)) is not None:
+    bare = re.sub(rf"{_STRING}|#.*", "_", text)
+    if many := _MANY_PARTS.search(bare):
+        number = bare.count("\n", 0, many.start()) + 1
         found, remedy = f"a key of more than {MOST_PARTS} parts", "Take the dotted key out."
         raise KitError.refuse(f"{name}, line {number}", found, "a key as `start` writes it", remedy)
     try:
@@ -51,16 +53,6 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
         found, remedy = "tables in tables in tables", "Take them out."
         raise KitError.refuse(name, found, "tables as `start` writes them", remedy)
     return tables
-
-
-def _line_of_many_parts(text: str) -> int | None:
-    for number, line in enumerate(text.split("\n"), start=1):
-        if line.count(".") > MOST_PARTS:
-            bare = re.sub(r""""(?:[^"\\]|\\.)*"|'[^']*'""", "q", line).partition("#")[0]
-            joined = bare.replace(" ", "").replace("\t", "")
-            if any(part.count(".") > MOST_PARTS for part in re.split(r"[^\w.-]+", joined)):
-                return number
-    return None
 
 
 def _is_too_deep(tables: dict[str, Any]) -> bool:
@@ -151,18 +143,57 @@ def line_of(lines: dict[KeyPath, int], path: KeyPath) -> int | None:
     return next((lines[path[:depth]] for depth in range(len(path), 0, -1) if path[:depth] in lines), None)
 
 
-class TomlFaults:
-    """The faults of one file, each at the line and key it stands at.
+ROUNDS = 12
+"""Faulty keys are left out and the rest is read again, at most so often."""
+_A_LIST, _A_TABLE = "a list in brackets, as [110, 180]", "a table"
+_EXPECTED = {
+    "string_type": 'text in quotes, as "alder"',
+    "float_type": "a number, without quotes or unit",
+    "int_type": "a whole number, without quotes",
+    "int_from_float": "a whole number",
+    "bool_type": "true or false, without quotes",
+    "tuple_type": _A_LIST,
+    "list_type": _A_LIST,
+    "dict_type": _A_TABLE,
+    "model_type": _A_TABLE,
+    "model_attributes_type": _A_TABLE,
+    "finite_number": "a finite number",
+    "too_long": "at most {max_length} values",
+    "greater_than": "a number above {gt:g}",
+    "greater_than_equal": "a number at least {ge:g}",
+    "less_than": "a number below {lt:g}",
+    "less_than_equal": "a number at most {le:g}",
+}
+_HEADED = frozenset(kind for kind, words in _EXPECTED.items() if words in (_A_LIST, _A_TABLE))
+
+
+class TomlFile(Generic[Model]):
+    """A TOML file that is read into a model, and its faults, each at the line and key it stands at.
+
+    Parameters
+    ----------
+    name
+        The file's name, for messages.
+    text
+        What stands in it.
+    model
+        What may.
 
     Attributes
     ----------
     lost
         Tables of which faulty keys were left out: nothing that may be among them is called unknown.
+
+    Raises
+    ------
+    KitError
+        Where the text is no TOML.
     """
 
-    def __init__(self, name: str, text: str) -> None:
+    def __init__(self, name: str, text: str, model: type[Model]) -> None:
         self.lost: frozenset[str] = frozenset()
-        self._name, self._text = name, text
+        self._name, self._text, self._model = name, text, model
+        self._tables = parse_toml(text, name)
         self._noted: list[tuple[int, Problem]] = []
 
     @cached_property
@@ -175,19 +206,17 @@ class TomlFaults:
 
     def where(self, loc: KeyPath) -> str:
         """Return 'trial.toml, line 12, [[fuel]] 2, key price'."""
-        line = line_of(self._lines, loc)
-        rest = loc[2:] if _is_item(loc) else loc[1:]
+        line, (table, rest) = line_of(self._lines, loc), self._table_and_key(loc)
         key = ".".join(part[:LONGEST_KEY] if isinstance(part, str) else str(part + 1) for part in rest)
-        words = [self._name, line and f"line {line}", self.table(loc), key and f"key {key}"]
+        words = [self._name, line and f"line {line}", table, key and f"key {key}"]
         return visible(", ".join(str(word) for word in words if word))
 
-    def table(self, loc: KeyPath) -> str:
-        """Return the table a path stands in: '[metrics]', '[[fuel]] 2', or 'the file' for the top."""
-        if _is_item(loc):
-            return f"[[{loc[0]}]] {int(loc[1]) + 1}"
-        if len(loc) == 1 and loc[0] not in TABLES:
-            return "the file"
-        return f"[[{loc[0]}]]" if loc[0] in ARRAYS else f"[{str(loc[0])[:LONGEST_KEY]}]"
+    def _table_and_key(self, loc: KeyPath) -> tuple[str, KeyPath]:
+        """Return the table a path stands in, as '[metrics]' or '[[fuel]] 2', and what is left of the path."""
+        heading = heading_of(loc[0], self._model)
+        if heading.startswith("[[") and len(loc) > 1:
+            return f"{heading} {int(loc[1]) + 1}", loc[2:]
+        return heading, loc[bool(heading) :]
 
     def note(self, kind: Kind, loc: KeyPath, found: str, expected: str, remedy: str) -> None:
         """Note a fault, or a question, at a key."""
@@ -213,54 +242,42 @@ class TomlFaults:
         for _, problem in sorted(self._noted, key=lambda each: each[0]):
             faults.take(KitError(problem))
 
+    def read(self) -> Model | None:
+        """Return the model of the tables, faulty keys noted and left out; None where nothing could be read."""
+        tables: Any = self._tables
+        noted: set[KeyPath] = set()
+        for _ in range(ROUNDS):
+            try:
+                return self._model.model_validate(tables)
+            except ValidationError as error:
+                errors = [(_as_written(each["loc"]), each) for each in error.errors(include_url=False)]
+            for loc, each in errors:
+                if loc not in noted:  # a key left out is not missing
+                    self._note(loc, each)
+            noted |= {loc for loc, _ in errors}
+            self.lost = frozenset(str(loc[0]) for loc in noted)
+            tables = _without(tables, [loc for loc, _ in errors])
+        return None
 
-def _is_item(loc: KeyPath) -> bool:
-    return len(loc) > 1 and loc[0] in ARRAYS and isinstance(loc[1], int)
-
-
-Model = TypeVar("Model", bound=BaseModel)
-ROUNDS = 12
-"""Faulty keys are left out and the rest is read again, at most so often."""
-_A_LIST, _A_TABLE = "a list in brackets, as [110, 180]", "a table"
-_EXPECTED = {
-    "string_type": 'text in quotes, as "alder"',
-    "float_type": "a number, without quotes or unit",
-    "int_type": "a whole number, without quotes",
-    "int_from_float": "a whole number",
-    "bool_type": "true or false, without quotes",
-    "tuple_type": _A_LIST,
-    "list_type": _A_LIST,
-    "dict_type": _A_TABLE,
-    "model_type": _A_TABLE,
-    "model_attributes_type": _A_TABLE,
-    "finite_number": "a finite number",
-    "too_long": "at most {max_length} values",
-    "greater_than": "a number above {gt:g}",
-    "greater_than_equal": "a number at least {ge:g}",
-    "less_than": "a number below {lt:g}",
-    "less_than_equal": "a number at most {le:g}",
-}
-_HEADED = frozenset(kind for kind, words in _EXPECTED.items() if words in (_A_LIST, _A_TABLE))
-
-
-def validated(model: type[Model], tables: Mapping[str, Any], faults: TomlFaults) -> Model | None:
-    """Return a model of tables, faulty keys noted and left out; None where nothing is left that could be read."""
-    rest = dict(tables)
-    noted: set[KeyPath] = set()
-    for _ in range(ROUNDS):
-        try:
-            read = model.model_validate(rest)
-        except ValidationError as error:
-            errors = error.errors(include_url=False)
-            for each in errors:
-                if each["loc"] not in noted:  # a key left out is not missing
-                    _note(each, model, faults)
-            noted |= {each["loc"] for each in errors}
-            faults.lost = frozenset(str(loc[0]) for loc in noted)
-            rest = _without(rest, (_as_written(each["loc"]) for each in errors))
+    def _note(self, loc: KeyPath, error: Any) -> None:
+        written, kind = error["input"], error["type"]
+        if kind == "extra_forbidden":
+            table, key = self._table_and_key(loc)
+            expected = f"a key of {table}" if key else "the name of a table"
+            self.refuse(
+                loc, shown(loc[-1]), expected, did_you_mean(str(loc[-1]), _keys_at(loc[:-1], self._model))
+            )
+        elif len(loc) == 1 and isinstance(written, dict | list) and kind in _HEADED:
+            heading = heading_of(loc[0], self._model)
+            remedy = f"Write {heading} above its keys."
+            self.refuse(loc, "brackets of the other kind", f"a table headed {heading}", remedy)
+        elif kind == "missing" and isinstance(loc[-1], int):
+            remedy = "Write as many as `repeatburn keys` shows."
+            self.refuse(loc[:-1], shown(written), f"more than {len(written)}", remedy)
+        elif kind == "missing":
+            self.refuse(loc, f"no '{loc[-1]}'", f"{loc[-1]} = …", f"Add the key '{loc[-1]}' here.")
         else:
-            return read
-    return None
+            self.refuse(loc, *amiss(error))
 
 
 def model_in(annotation: Any) -> type[BaseModel] | None:
@@ -270,42 +287,45 @@ def model_in(annotation: Any) -> type[BaseModel] | None:
     return next((found for part in get_args(annotation) if (found := model_in(part))), None)
 
 
-def _note(error: Any, model: type[BaseModel], faults: TomlFaults) -> None:
-    loc = _as_written(error["loc"])
+def heading_of(name: str | int, model: type[BaseModel]) -> str:
+    """Return how a table is headed: '[metrics]', '[[fuel]]' where there may be several; '' where it is a plain key."""
+    if name not in model.model_fields:
+        return "the file"
+    annotation = model.model_fields[str(name)].annotation
+    if model_in(annotation) is None and get_origin(annotation) is not dict:
+        return ""
+    return f"[[{name}]]" if get_origin(annotation) is tuple else f"[{name}]"
+
+
+def amiss(error: Any) -> tuple[str, str, str]:
+    """Return what was found and what was expected of a value that a model does not take, and what to do."""
     written, kind, context = error["input"], error["type"], error.get("ctx", {})
-    if kind == "extra_forbidden":
-        expected = f"a key of {faults.table(loc)}" if len(loc) > 1 else "the name of a table"
-        faults.refuse(loc, shown(loc[-1]), expected, did_you_mean(str(loc[-1]), _keys_beside(loc, model)))
-    elif len(loc) == 1 and isinstance(written, dict | list) and kind in _HEADED:
-        brackets = f"[[{loc[0]}]]" if loc[0] in ARRAYS else f"[{loc[0]}]"
-        expected = f"a table headed {brackets}"
-        faults.refuse(loc, "brackets of the other kind", expected, f"Write {brackets} above its keys.")
-    elif kind == "missing" and isinstance(loc[-1], int):
-        remedy = "Write as many as `repeatburn keys` shows."
-        faults.refuse(loc[:-1], shown(written), f"more than {len(written)}", remedy)
-    elif kind == "missing":
-        faults.refuse(loc, f"no '{loc[-1]}'", f"{loc[-1]} = …", f"Add the key '{loc[-1]}' here.")
-    elif kind == "literal_error":
+    if isinstance(cause := context.get("error"), QuantityError):
+        return cause.found, cause.expected, cause.remedy or f"Write {cause.expected}."
+    if kind == "literal_error":
         words = (word.strip("'") for word in context["expected"].replace(" or ", ", ").split(", "))
         choices = [word for word in words if word]
         expected = "one of: " + ", ".join(f"'{choice}'" for choice in choices)
-        faults.refuse(loc, shown(written), expected, did_you_mean(str(written), choices))
-    else:
-        found, expected = amiss(error)
-        number = _number_in(written) if kind in ("float_type", "int_type") else ""
-        faults.refuse(
-            loc, found, expected, f"Write {loc[-1]} = {number}." if number else f"Write {expected}."
-        )
-
-
-def amiss(error: Any) -> tuple[str, str]:
-    """Return what was found and what was expected of a value that a model does not take."""
-    kind, cause = error["type"], error.get("ctx", {}).get("error")
-    if isinstance(cause, QuantityError):
-        return cause.found, cause.expected
+        return shown(written), expected, did_you_mean(str(written), choices)
     told = error["msg"].removeprefix("Input should be ")
-    told = told[:1].lower() + told[1:]
-    return shown(error["input"]), _EXPECTED.get(kind, told).format(**error.get("ctx", {}))
+    expected = _EXPECTED.get(kind, told[:1].lower() + told[1:]).format(**context)
+    number = _number_in(written) if kind in ("float_type", "int_type") else ""
+    return (
+        shown(written),
+        expected,
+        f"Write {error['loc'][-1]} = {number}." if number else f"Write {expected}.",
+    )
+
+
+def key_problems(error: ValidationError, where: str, model: type[BaseModel]) -> list[Problem]:
+    """Return what is amiss with values given for keys of a model, unknown keys first; `where` stands before the key."""
+    problems = []
+    for each in sorted(error.errors(include_url=False), key=lambda each: each["type"] != "extra_forbidden"):
+        key, words = str(each["loc"][0]), amiss(each)
+        if each["type"] == "extra_forbidden":
+            words = ("an unknown key", "a known one", did_you_mean(key, model.model_fields))
+        problems.append(Problem("refuse", where + key, *words))
+    return problems
 
 
 def _number_in(written: object) -> str:
@@ -316,10 +336,10 @@ def _number_in(written: object) -> str:
     return match[1].replace(",", ".") if match else ""
 
 
-def _keys_beside(loc: KeyPath, model: type[BaseModel]) -> list[str]:
+def _keys_at(path: KeyPath, model: type[BaseModel]) -> list[str]:
     """Return the keys that may stand in the table of a path."""
     here: type[BaseModel] | None = model
-    for part in (part for part in loc[:-1] if isinstance(part, str)):
+    for part in (part for part in path if isinstance(part, str)):
         fields = here.model_fields.items() if here else ()
         here = next(
             (model_in(field.annotation) for name, field in fields if part in (name, field.alias)), None
@@ -332,20 +352,18 @@ def _as_written(loc: KeyPath) -> KeyPath:
     return tuple(part for part in loc if part != "[key]")
 
 
-def _without(tables: dict[str, Any], locs: Iterable[KeyPath]) -> dict[str, Any]:
-    """Return the tables without the faulty keys; an item of a list that lacks a key goes whole."""
-    pruned = copy.deepcopy(tables)
-    for loc in sorted(locs, key=lambda loc: [str(part).zfill(9) for part in loc], reverse=True):
-        trail: list[Any] = [pruned]
-        for part in loc:
-            try:
-                trail.append(trail[-1][part])
-            except (KeyError, IndexError, TypeError):
-                break
-        for here, part in reversed(list(zip(trail, loc, strict=False))):
-            try:
-                del here[part]
-            except (KeyError, IndexError, TypeError):
-                continue
-            break
-    return pruned
+def _without(value: Any, paths: Sequence[KeyPath]) -> Any:
+    """Return a table or list without what paths lead to; where one leads nowhere, what it came to goes whole."""
+    parts = dict(value.items() if isinstance(value, dict) else enumerate(value))
+    for key in list(parts):
+        below = [path[1:] for path in paths if path[0] == key]
+        if below and _leads_nowhere(parts[key], below):
+            del parts[key]
+        elif below:
+            parts[key] = _without(parts[key], below)
+    return parts if isinstance(value, dict) else list(parts.values())
+
+
+def _leads_nowhere(value: Any, paths: Sequence[KeyPath]) -> bool:
+    keys = value.keys() if isinstance(value, dict) else range(len(value)) if isinstance(value, list) else ()
+    return any(not path or path[0] not in keys for path in paths)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import fnmatch
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import get_origin
+
+from pydantic import Field
 
 from kit.errors import Faults, KitError, did_you_mean
 from kit.metrics.measuring import Measuring
@@ -18,12 +20,13 @@ from kit.trial.key_types import (
     is_number,
     parse_difference,
     parse_percent,
-    parse_temperature,
+    parse_threshold,
     split_quantity,
 )
 from kit.trial.models import (
     DEFAULT_PRIMARY,
     DEFAULT_THRESHOLDS,
+    About,
     Bag,
     Charge,
     Cook,
@@ -37,7 +40,7 @@ from kit.trial.models import (
     TrialFile,
     threshold_id,
 )
-from kit.trial.toml_reader import ARRAYS, KeyPath, TomlFaults, parse_toml, validated
+from kit.trial.toml_reader import KeyPath, TomlFile
 
 
 @dataclass(frozen=True)
@@ -60,8 +63,7 @@ class Margin:
     unit: str
 
 
-@dataclass(frozen=True)
-class Trial:
+class Trial(About):
     """What is tested and how; the keys of [trial] are attributes of the trial itself.
 
     Attributes
@@ -82,30 +84,15 @@ class Trial:
         The tables [[fuel]] and so on, in their order.
     """
 
-    title: str = ""
-    question: str = ""
-    operator: str = ""
-    place: str = ""
-    interests: str = ""
-    cookers: tuple[str, ...] = ()
-    probe: str | None = None
-    time_zero: Literal["lit", "tipped", "lid on"] = "lit"
-    stop_rule: str = ""
-    timezone: str | None = None
-    currency: str = ""
-    show: Literal["metric", "us", "both"] = "metric"
-    control_fuel: str | None = None
-    pairs: tuple[tuple[str, str], ...] = ()
-    corrects: str = ""
-    charge: Charge = field(default_factory=Charge)
+    charge: Charge = Charge()
     thresholds: tuple[float, ...] = DEFAULT_THRESHOLDS
     primary: tuple[str, ...] = DEFAULT_PRIMARY
     declared: tuple[Declared, ...] = ()
-    measuring: Measuring = field(default_factory=Measuring)
-    margins: dict[str, Margin] = field(default_factory=dict)
-    model: Modelling = field(default_factory=Modelling)
-    cleaning: Cleaning = field(default_factory=Cleaning)
-    plan: Planning = field(default_factory=Planning)
+    measuring: Measuring = Measuring()
+    margins: dict[str, Margin] = Field(default_factory=dict)
+    model: Modelling = Modelling()
+    cleaning: Cleaning = Cleaning()
+    plan: Planning = Planning()
     fuels: tuple[Fuel, ...] = ()
     bags: tuple[Bag, ...] = ()
     settings: tuple[Setting, ...] = ()
@@ -133,14 +120,9 @@ class Trial:
         """The probe that metrics are of: the declared one, else the first listed; None where none is."""
         return self.probe or next((probe.id for probe in self.probes), None)
 
-    @property
-    def declared_metrics(self) -> tuple[Metric, ...]:
-        """The declared columns as metrics."""
-        return tuple(map(declared_metric, self.declared))
-
     def metric(self, metric_id: str) -> Metric:
         """Return what a metric id stands for in this trial."""
-        return metric(metric_id, self.declared_metrics)
+        return metric(metric_id, map(declared_metric, self.declared))
 
     def fuel(self, fuel_id: str) -> Fuel:
         """Return a fuel by its id; KeyError where it is not declared."""
@@ -174,6 +156,8 @@ def declared_metric(declared: Declared) -> Metric:
 
 
 NAME = "trial.toml"
+ARRAYS = [name for name, field in TrialFile.model_fields.items() if get_origin(field.annotation) is tuple]
+"""Tables of which there may be several."""
 
 
 def read_trial(path: Path, faults: Faults) -> Trial | None:
@@ -182,25 +166,21 @@ def read_trial(path: Path, faults: Faults) -> Trial | None:
     Faults are gathered in `faults`, with the tables that lost keys to them and a remark on an odd encoding.
     """
     with faults.gathering():
-        text, encoding = read_text(path, NAME)
-        if encoding not in ("utf-8", "utf-16", "utf-32"):
-            faults.note(
-                f"{NAME} is not UTF-8; it was read as {encoding}: look at its accents and degree signs."
-            )
-        tables = parse_toml(text, NAME)
-        own = TomlFaults(NAME, text)
-        file = validated(TrialFile, tables, own)
-        trial = _checked(file, own) if file else Trial()
-        own.hand_to(faults)
+        text, remark = read_text(path, NAME)
+        if remark:
+            faults.note(remark)
+        file = TomlFile(NAME, text, TrialFile)
+        read = file.read()
+        trial = _checked(read, file) if read else Trial()
+        file.hand_to(faults)
         return trial
     return None
 
 
-def _checked(file: TrialFile, faults: TomlFaults) -> Trial:
+def _checked(file: TrialFile, faults: TomlFile[TrialFile]) -> Trial:
     """Return the trial of a file whose tables were read, noting where they disagree."""
     trial = Trial(
-        **file.trial.model_dump(exclude={"cooker"}),
-        cookers=file.trial.cooker,
+        **vars(file.trial),
         charge=file.charge,
         thresholds=file.metrics.thresholds,
         declared=file.metrics.declared,
@@ -211,12 +191,12 @@ def _checked(file: TrialFile, faults: TomlFaults) -> Trial:
         **{f"{table}s": getattr(file, table) for table in ARRAYS},
     )
     trial = _without_guesses(trial, faults)
-    for check in (_ids_are_unique, _declared_columns, _references, _thresholds):
+    for check in (_ids_are_unique, _declared_once, _references, _thresholds):
         check(trial, faults)
     return _with_metrics(trial, file, faults)
 
 
-def _without_guesses(trial: Trial, faults: TomlFaults) -> Trial:
+def _without_guesses(trial: Trial, faults: TomlFile[TrialFile]) -> Trial:
     """Return the trial with guessed headings ('Kanal 1?') taken at their word, and ask for each."""
     loggers = []
     for place, logger in enumerate(trial.loggers):
@@ -230,10 +210,10 @@ def _without_guesses(trial: Trial, faults: TomlFaults) -> Trial:
         loggers.append(
             logger.model_copy(update={"columns": columns}) if columns != logger.columns else logger
         )
-    return replace(trial, loggers=tuple(loggers))
+    return trial.model_copy(update={"loggers": tuple(loggers)})
 
 
-def _ids_are_unique(trial: Trial, faults: TomlFaults) -> None:
+def _ids_are_unique(trial: Trial, faults: TomlFile[TrialFile]) -> None:
     for table in ARRAYS:
         key = "name" if table == "cook" else "id"
         first: dict[str, int] = {}
@@ -245,19 +225,14 @@ def _ids_are_unique(trial: Trial, faults: TomlFaults) -> None:
                 faults.refuse((table, place, key), f"'{name}' a second time", expected, remedy)
 
 
-def _declared_columns(trial: Trial, faults: TomlFaults) -> None:
+def _declared_once(trial: Trial, faults: TomlFile[TrialFile]) -> None:
     for place, declared in enumerate(trial.declared):
-        name, loc = declared.column, ("metrics", "declared", place, "column")
-        if name in METRIC_BASES:
-            remedy = "The kit has a metric of that name: rename the column."
-            faults.refuse(loc, shown(name), "a column name of your own", remedy)
-        elif name in COLUMNS and COLUMNS[name].kind != "number":
-            faults.refuse(loc, shown(name), "a column of numbers", "Name another column.")
-        elif name in [each.column for each in trial.declared[:place]]:
-            faults.refuse(loc, shown(name), "each column once", "Delete one of the two.")
+        if declared.column in [each.column for each in trial.declared[:place]]:
+            loc = ("metrics", "declared", place, "column")
+            faults.refuse(loc, shown(declared.column), "each column once", "Delete one of the two.")
 
 
-def _references(trial: Trial, faults: TomlFaults) -> None:
+def _references(trial: Trial, faults: TomlFile[TrialFile]) -> None:
     """Refuse every word that should be the id of a fuel, a probe or a cook and is none."""
     known = {"fuel": [each.id for each in trial.fuels], "probe": [each.id for each in trial.probes]}
     named: list[tuple[KeyPath, str | None, str]] = [
@@ -279,11 +254,6 @@ def _references(trial: Trial, faults: TomlFaults) -> None:
         if word is not None and known[table] and word not in known[table] and table not in faults.lost:
             expected = f"the id of a [[{table}]]" + " before the =" * (loc[0] == "logger")
             faults.refuse(loc, shown(word), expected, did_you_mean(word, known[table]))
-    for place, (a, b) in enumerate(trial.pairs):
-        if a == b:
-            faults.refuse(
-                ("trial", "pairs", place), f"{shown(a)} twice", "two different fuels", "Mend the pair."
-            )
     cooks = [cook.name for cook in trial.cooks]
     for place, setting in enumerate(trial.settings if "cook" not in faults.lost else ()):
         if setting.target and setting.target_c is None and setting.target not in cooks:
@@ -292,14 +262,14 @@ def _references(trial: Trial, faults: TomlFaults) -> None:
             faults.refuse(("setting", place, "target"), shown(setting.target), expected, remedy)
 
 
-def _thresholds(trial: Trial, faults: TomlFaults) -> None:
+def _thresholds(trial: Trial, faults: TomlFile[TrialFile]) -> None:
     for place, name in enumerate(trial.threshold_ids):
         if name in trial.threshold_ids[:place]:
             loc = ("metrics", "thresholds", place)
             faults.refuse(loc, f"{name} °C twice", "each threshold once", "Delete one.")
 
 
-def _with_metrics(trial: Trial, file: TrialFile, faults: TomlFaults) -> Trial:
+def _with_metrics(trial: Trial, file: TrialFile, faults: TomlFile[TrialFile]) -> Trial:
     """Return the trial with its primary metrics and margins, thresholds in their ids in °C."""
     primary = ["peak"]
     primary += [f"time_above:{threshold_id(min(trial.thresholds))}"] if trial.thresholds else []
@@ -316,7 +286,7 @@ def _with_metrics(trial: Trial, file: TrialFile, faults: TomlFaults) -> Trial:
                 found, remedy = f"a second margin of {margin.metric}", "Delete one of the two."
                 raise KitError.refuse(word, found, "a margin once", remedy)
             margins[margin.metric] = margin
-    return replace(trial, primary=tuple(primary), margins=margins)
+    return trial.model_copy(update={"primary": tuple(primary), "margins": margins})
 
 
 def _metric_of(trial: Trial, word: str, lost: frozenset[str]) -> Metric:
@@ -324,9 +294,8 @@ def _metric_of(trial: Trial, word: str, lost: frozenset[str]) -> Metric:
     stem, at, probe = word.partition("@")
     base, colon, argument = stem.partition(":")
     if argument and base in METRIC_BASES and METRIC_BASES[base].takes == "threshold":
-        number = split_quantity(argument)
         try:
-            celsius = parse_temperature(number[0] if number and not number[1] else argument)
+            celsius = parse_threshold(argument)
         except QuantityError as error:
             raise KitError.refuse(word, error.found, error.expected, f"Write '{base}:110', say.") from None
         argument = threshold_id(celsius)
@@ -334,7 +303,7 @@ def _metric_of(trial: Trial, word: str, lost: frozenset[str]) -> Metric:
             expected = f"a threshold of [metrics] thresholds ({', '.join(trial.threshold_ids) or 'none'})"
             remedy = f"Add {argument} to thresholds, or use one that stands there."
             raise KitError.refuse(word, shown(word), expected, remedy)
-    spec = metric(base + colon + argument + at + probe, map(declared_metric, trial.declared))
+    spec = trial.metric(base + colon + argument + at + probe)
     probes, cooks = [each.id for each in trial.probes], [each.name for each in trial.cooks]
     if spec.base == "band" and spec.argument not in cooks and "cook" not in lost:
         remedy = did_you_mean(spec.argument, cooks) if cooks else "Declare it: [[cook]] name, low, high."

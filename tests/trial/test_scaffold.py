@@ -7,7 +7,7 @@ import pytest
 
 from kit import start
 from kit.errors import KitError
-from kit.trial import demo_folder, open_run, template
+from kit.trial import demo_folder, log_names, open_run, template
 from kit.trial.models import TrialFile
 from kit.trial.scaffold import DraftLogger, burn_ids, guessed, safe_names, trial_text
 
@@ -93,7 +93,7 @@ def test_the_demo_is_copied_without_reports_and_opens(tmp_path):
     assert not (folder / "reports").exists()
     run = open_run(folder)
     assert len(run.burns) == 36
-    assert all(path.is_file() for path in run.log_files("01"))
+    assert all((folder / "logs" / name).is_file() for name in log_names(run.burns["log"][0]))
     assert (folder / "burns.csv").read_bytes() == (demo_folder() / "burns.csv").read_bytes()
 
 
@@ -154,7 +154,7 @@ def test_a_failure_half_way_leaves_nothing(tmp_path, exports, monkeypatch):
         "kit.trial.scaffold._burn_sheet", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left"))
     )
     (problem,) = refused(tmp_path / "trial", exports)
-    assert problem.found == "No space left"
+    assert problem.found == "the disk is full"
     assert [path.name for path in tmp_path.iterdir()] == ["exports"]
 
 

@@ -355,6 +355,26 @@ def test_marks_that_could_be_meant_stand_in_quotes(tmp_path):
     assert only(tmp_path, trial=trial).remedy == "Known: ',', '.'."
 
 
+def test_a_metric_of_ones_own_has_numbers_or_nothing(tmp_path):
+    run = opened(tmp_path)
+    with pytest.raises(KitError) as caught:
+        run.with_metric("sparks", {"01": "many", "02": [1], "03": None})
+    assert [str(problem) for problem in caught.value.problems] == [
+        "with_metric, burn 01: found 'many'; expected a number. Give what was measured, or leave the burn out.",
+        "with_metric, burn 02: found [1]; expected a number. Give what was measured, or leave the burn out.",
+    ]
+    values = run.with_metric("sparks", {"01": 3, "03": None}).burns["sparks"]
+    assert values[0] == 3 and values[1:].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("name", "words"), [("peak", "The kit has a metric of that name"), ("fuel", "of numbers")]
+)
+def test_a_metric_of_ones_own_takes_no_name_of_the_kits(tmp_path, name, words):
+    with pytest.raises(KitError, match=words):
+        opened(tmp_path).with_metric(name, {"01": 1.0})
+
+
 def test_a_metric_of_ones_own_that_cannot_be_is_refused_in_words(tmp_path):
     run = opened(tmp_path)
     with pytest.raises(KitError) as caught:
