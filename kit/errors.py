@@ -260,9 +260,14 @@ def refuse_way_out(folder: Path) -> None:
         raise KitError.refuse(str(folder), found, expected, "Take the link away.")
 
 
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return 'Did you mean …?' for the nearest known word, '' where none is near."""
+    near = get_close_matches(word, sorted(known), n=1, cutoff=0.6)
+    return f"Did you mean '{near[0]}'?" if near else ""
+
+
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """Return 'Did you mean …?' for the nearest known word, or the list of known words."""
     choices = sorted(known)
-    near = get_close_matches(word, choices, n=1, cutoff=0.6)
     listed = (word if word[:1].isalnum() else f"'{word}'" for word in choices)
-    return f"Did you mean '{near[0]}'?" if near else f"Known: {', '.join(listed)}."
+    return nearest(word, choices) or f"Known: {', '.join(listed)}."

@@ -9,7 +9,7 @@ from unicodedata import normalize
 
 from kit.readings.source import Line, split_line
 from kit.readings.stamps import DAY, YEAR_FIRST, day_numbers, parse_stamps
-from kit.trial.cells import WORDS, Ints, decimal_evidence, kind_of, to_number
+from kit.trial.cells import WORDS, Ints, decimal_evidence, kind_of, temperature_unit, to_number
 
 SCALES = {"C": "degC", "F": "degF", "K": "K"}
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "d": 86400.0, "us": 1e-6, "ns": 1e-9}
@@ -24,10 +24,6 @@ _SAID = (
     re.compile(r"[(\[{<]\s*(C|F|K)\s*[)\]}>]"),
 )
 _SUFFIXED = re.compile(r"(?:(?<=[_,/;])|(?<=[_,/;]\s)|(?<=[a-z0-9)#] ))(C|F|K|c|f|k)$")
-_ALONE = re.compile(
-    r"(?:[(\[{<]?\s*(?:°|º|˚|deg\.?\s?)?\s*(C|F|K)\s*[)\]}>]?|(℃)|(℉)|(?:degrees? )?(celsius|fahrenheit)|(kelvin))$",
-    re.IGNORECASE,
-)
 _SIGNS = str.maketrans("℃℉", "CF")
 _PARTS_OF_DATE = frozenset(WORDS["units"]["parts_of_date"].split())
 _OTHER_UNITS = frozenset([*WORDS["units"]["other"].split(), *WORDS["units"]["other_with_blanks"]])
@@ -101,8 +97,8 @@ def is_enumerated(name: str, others: Sequence[str]) -> bool:
 def bare_unit(cell: str) -> str:
     """Return the unit a cell consists of: a temperature unit, 'time:s', 'other' or '' for none."""
     text = cell.strip().strip("[](){}<>").strip()
-    if found := _ALONE.match(text):
-        return _scale(found)
+    if letter := temperature_unit(text):
+        return SCALES[letter]
     low = text.casefold()
     if low in TIME_WORDS and low not in _PARTS_OF_DATE:
         return f"time:{TIME_WORDS[low]}"

@@ -42,7 +42,8 @@ from kit.readings.flags import (
     resolutions,
     words,
 )
-from kit.readings.temperatures import UNITS, to_celsius
+from kit.readings.headings import SCALES
+from kit.readings.temperatures import to_celsius
 from kit.trial import Run, log_names
 from kit.trial.cells import Floats
 from kit.trial.run_sheets import LOGS, has_times
@@ -75,7 +76,7 @@ def check_units(
         unit = recorded[name].log.dialect.units.get(heading, "")
         celsius, around = np.array(pairs).T
         declared = logger is not None and logger.unit
-        if unit not in UNITS.values() or declared or (np.abs(celsius - around) <= _FAR_K).any():
+        if unit not in SCALES.values() or declared or (np.abs(celsius - around) <= _FAR_K).any():
             continue
         written = celsius * 1.8 + 32 if unit == "degF" else celsius + 273.15 if unit == "K" else celsius
         for other, least in (("K", 1), ("degF", 2), ("degC", 2)):

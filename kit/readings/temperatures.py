@@ -26,11 +26,11 @@ from kit.trial.cells import (
     Numbers,
     decimal_evidence,
     kind_of,
+    temperature_unit,
 )
 from kit.trial.cleaning import Cleaning
-from kit.trial.key_types import FAHRENHEIT_STEP, KELVIN, temperature_unit
+from kit.trial.key_types import FAHRENHEIT_STEP, KELVIN
 
-UNITS = {"°C": "degC", "°F": "degF", "K": "K"}
 BY_ROW = "by row"
 _RECURS, _NO_FIRE = 4, 0.0
 SURE_SENTINELS: tuple[float, ...] = tuple(WORDS["cells"]["open_numbers"])
@@ -40,7 +40,7 @@ def declared_unit(value: object) -> str | None:
     """Return 'degC', 'degF', 'K' or '0.1 degC' … for a unit as a tester writes it, or None."""
     text = str(value).strip()
     whole = text.removeprefix("0.1").removeprefix("tenths of").strip()
-    unit = UNITS.get(temperature_unit(whole) or "")
+    unit = SCALES.get(temperature_unit(whole))
     return unit if unit is None or whole == text else f"0.1 {unit}"
 
 
@@ -275,7 +275,7 @@ def _ask_unit(log: OpenLog, firsts: Mapping[str, float]) -> None:
     name, value = next(iter(firsts.items()))
     found = "no unit for " + ", ".join(f"'{heading}'" for heading in firsts)
     if np.isfinite(value):
-        meanings = (f"{to_celsius(np.array([value]), unit)[0]:.1f} °C if {unit}" for unit in UNITS.values())
+        meanings = (f"{to_celsius(np.array([value]), unit)[0]:.1f} °C if {unit}" for unit in SCALES.values())
         found += f"; the first reading of '{name}', {value:g}, is {', '.join(meanings)}"
     log.faults.ask(
         log.at(column=name),

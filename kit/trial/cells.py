@@ -44,7 +44,9 @@ _NUMBER = r"[+\-−]?\s*(?:[0-9](?:[0-9.,'’\u00a0\u202f\u2009]| (?=[0-9]{3}(?!
 _PLAIN = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?$")
 _LOOSE = re.compile(rf"({_NUMBER})$")
 _WITH_UNIT = re.compile(rf"({_NUMBER})\s*({UNIT})\.?$", re.IGNORECASE)
-_UNIT_SIGNS = str.maketrans("℃℉", "CF", "°º˚")
+_SCALE = re.compile(
+    r"(?:°|º|˚|deg\.?|degrees?)?\s?([CFK])(?:elsius|ahrenheit|elvin)?\.?|(℃|℉)", re.IGNORECASE
+)
 
 MONTHS = {word: month for month, words in enumerate(WORDS["dates"]["months"], 1) for word in words.split()}
 WEEKDAYS = {word: day for day, words in enumerate(WORDS["dates"]["weekdays"]) for word in words.split()}
@@ -206,11 +208,13 @@ def _grouped(cell: str) -> bool:
 def split_unit(cell: str) -> tuple[str, str]:
     """Return number text and unit letter ('C', 'F', 'K' or '') of a cell with its unit glued on."""
     match = _WITH_UNIT.match(cell.strip(BLANKS)) if len(cell) <= _LONGEST else None
-    if not match:
-        return cell.strip(BLANKS), ""
-    unit = match[2].translate(_UNIT_SIGNS)
-    unit = re.sub(r"^(deg\.?|degrees)\s*", "", unit.strip(), flags=re.IGNORECASE)
-    return match[1].strip(), unit[:1].upper()
+    return (match[1].strip(), temperature_unit(match[2])) if match else (cell.strip(BLANKS), "")
+
+
+def temperature_unit(word: str) -> str:
+    """Return 'C', 'F' or 'K' for a unit of temperature in any common spelling, '' for anything else."""
+    match = _SCALE.fullmatch(word.strip(BLANKS))
+    return {"℃": "C", "℉": "F"}.get(match[2], match[1]).upper() if match else ""
 
 
 @lru_cache(maxsize=65536)

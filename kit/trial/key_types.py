@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Annotated, TypeGuard
 
 from pydantic import AfterValidator, BeforeValidator, Field, Strict
 
-from kit.errors import did_you_mean
+from kit.errors import nearest
+from kit.trial.cells import temperature_unit
 from kit.trial.clocks import read_time
 from kit.trial.decode import clean_id, clean_text
 
@@ -19,10 +21,7 @@ FAHRENHEIT_STEP = 1.8
 """°F in one K: differences are divided by it and never shifted by 32."""
 
 _QUANTITY = re.compile(r"\s*([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(.*?)\s*\Z", re.DOTALL)
-_SPELLINGS = {"°C": "c degc celsius", "°F": "f degf fahrenheit", "K": "k kelvin"}
-_SCALES = {word: unit for unit, words in _SPELLINGS.items() for word in words.split()}
 _PERCENT = frozenset({"%", "percent", "per cent", "pct"})
-_DEGREE_SIGNS = str.maketrans({"°": "", "º": "", "˚": "", "℃": "c", "℉": "f", " ": "", "\u00a0": ""})
 
 
 class QuantityError(ValueError):
@@ -45,11 +44,6 @@ def split_quantity(text: str) -> tuple[float, str] | None:
     return float(match[1].replace(",", ".")), match[2]
 
 
-def temperature_unit(unit: str) -> str | None:
-    """Return '°C', '°F' or 'K' for any common spelling of it, else None."""
-    return _SCALES.get(unit.translate(_DEGREE_SIGNS).casefold().removeprefix("degrees").removesuffix("."))
-
-
 def parse_temperature(value: object) -> float:
     """Return a temperature in °C: a number is °C, a text carries its unit ('230 °F' is 110).
 
@@ -60,7 +54,7 @@ def parse_temperature(value: object) -> float:
     """
     expected = 'a temperature in °C, or one with its unit, as "230 °F"'
     number, unit = _number_and_scale(value, expected)
-    celsius = {"°C": number, "°F": (number - 32) / FAHRENHEIT_STEP, "K": number - KELVIN}[unit]
+    celsius = {"C": number, "F": (number - 32) / FAHRENHEIT_STEP, "K": number - KELVIN}[unit]
     if celsius < -KELVIN:
         raise QuantityError(value, expected + ", above absolute zero")
     return round(celsius, 9)
@@ -87,7 +81,7 @@ def parse_difference(value: object) -> float:
         Where it is no difference of temperatures.
     """
     number, unit = _number_and_scale(value, 'a difference of temperatures, as "15 °C" or "27 °F"')
-    return round(number / FAHRENHEIT_STEP if unit == "°F" else number, 9)
+    return round(number / FAHRENHEIT_STEP if unit == "F" else number, 9)
 
 
 def parse_percent(value: object) -> float:
@@ -111,10 +105,10 @@ def is_number(value: object) -> TypeGuard[float]:
 
 def _number_and_scale(value: object, expected: str) -> tuple[float, str]:
     if is_number(value):
-        return float(value), "°C"
+        return float(value), "C"
     parts = split_quantity(value) if isinstance(value, str) else None
-    unit = temperature_unit(parts[1]) if parts else None
-    if parts is None or unit is None:
+    unit = temperature_unit(parts[1]) if parts else ""
+    if parts is None or not unit:
         raise QuantityError(value, expected)
     return parts[0], unit
 
@@ -146,15 +140,12 @@ def _plain_id(text: str) -> str:
 
 
 def _dated(value: object) -> date:
+    if isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value.strip()):
+        with suppress(ValueError):
+            value = date.fromisoformat(value.strip())
     if isinstance(value, date) and not isinstance(value, datetime):
         return value
-    expected = "a date as 2026-05-14 (year-month-day)"
-    if isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value.strip()):
-        try:
-            return date.fromisoformat(value.strip())
-        except ValueError:
-            raise QuantityError(value, expected + " that the calendar has") from None
-    raise QuantityError(value, expected)
+    raise QuantityError(value, "a date of the calendar as 2026-05-14 (year-month-day)")
 
 
 def _time_of_day(value: object) -> time:
@@ -177,12 +168,11 @@ def _weekday(value: object) -> str:
 def _zone(text: str) -> str:
     from zoneinfo import ZoneInfo, available_timezones
 
-    try:
+    with suppress(ValueError, OSError, KeyError):
         return ZoneInfo(text).key
-    except (ValueError, OSError, KeyError):
-        near = did_you_mean(text, available_timezones())
-        near = near if near.startswith("Did") else ""
-        raise QuantityError(text, f"a time zone as 'Europe/Berlin'. {near}".strip()) from None
+    raise QuantityError(
+        text, f"a time zone as 'Europe/Berlin'. {nearest(text, available_timezones())}".strip()
+    )
 
 
 def number_as_text(value: object) -> object:

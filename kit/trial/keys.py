@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from kit.errors import KitError, did_you_mean
+from kit.errors import KitError, nearest
 from kit.schema import METRIC_BASES
 from kit.trial.decode import toml_value
 from kit.trial.key_types import Unit
@@ -33,6 +33,7 @@ _KINDS: dict[Any, str] = {
 }
 _ARGUMENTS = {"threshold": ":110", "cook": ":COOK", "": ""}
 METRIC_IDS = ", ".join(f"{base}{_ARGUMENTS[record.takes]}" for base, record in METRIC_BASES.items())
+ALL_SHOWN = "`repeatburn keys` without a word shows all of them."
 _MARGIN = (
     "The smallest difference of that metric that matters to a cook, written down before the first burn: "
     'degrees for temperatures, per cent for times, masses and costs, as peak = "15 °C" and '
@@ -94,12 +95,9 @@ def explained_keys(word: str = "") -> tuple[Key, ...]:
     about = [key for key in keys if plain in key.meaning.casefold()]
     found = tuple(named or near or about)
     if not found:
-        near_by = did_you_mean(plain, [key.key for key in keys])
-        remedy = (
-            near_by if near_by.startswith("Did") else "`repeatburn keys` without a word shows all of them."
-        )
+        remedy = nearest(plain, [key.key for key in keys])
         expected = f"a key, or a table: {', '.join(TrialFile.model_fields)}"
-        raise KitError.refuse("keys", f"'{word}'", expected, remedy)
+        raise KitError.refuse("keys", f"'{word}'", expected, remedy or ALL_SHOWN)
     return found
 
 

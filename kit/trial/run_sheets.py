@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.errors import Faults, did_you_mean
+from kit.errors import Faults, did_you_mean, nearest
 from kit.schema import BURNS, EVENTS, SCORES
 from kit.trial.clocks import CLOCK_COLUMNS, event_times, relative_times
 from kit.trial.decode import shown, toml_text, visible
@@ -312,7 +312,9 @@ def _side_table(
     if burns is not None:
         known, remedy = list(burns["burn"]), "Write an id that stands in burns.csv."
         expected = "the id of a burn of burns.csv"
-        sheet.refuse_unknown(table["burn"], known, expected, lambda word: nearest(word, known) or remedy)
+        sheet.refuse_unknown(
+            table["burn"], known, expected, lambda word: nearest_of_few(word, known) or remedy
+        )
     return table, sheet
 
 
@@ -396,7 +398,7 @@ class Logs:
         for there in self._there:
             if there.rpartition(".")[0] == name:
                 return f"Write it with its ending: {shown(there)}."
-        return nearest(name, self._there) or f"{LOGS}/ holds {some_of(self._there)}."
+        return nearest_of_few(name, self._there) or f"{LOGS}/ holds {some_of(self._there)}."
 
 
 def some_of(names: Sequence[str]) -> str:
@@ -404,7 +406,6 @@ def some_of(names: Sequence[str]) -> str:
     return visible(", ".join(names[:6])) + f" and {len(names) - 6} more" * (len(names) > 6)
 
 
-def nearest(word: str, known: Sequence[str]) -> str:
+def nearest_of_few(word: str, known: Sequence[str]) -> str:
     """Return 'Did you mean …?', or '' where nothing is near or there is too much to look through."""
-    near = did_you_mean(word, known) if 0 < len(known) <= LOOKED_THROUGH else ""
-    return visible(near) if near.startswith("Did") else ""
+    return visible(nearest(word, known)) if len(known) <= LOOKED_THROUGH else ""

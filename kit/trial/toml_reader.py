@@ -276,6 +276,11 @@ class TomlFile(Generic[Model]):
             self.refuse(loc[:-1], shown(written), f"more than {len(written)}", remedy)
         elif kind == "missing":
             self.refuse(loc, f"no '{loc[-1]}'", f"{loc[-1]} = …", f"Add the key '{loc[-1]}' here.")
+        elif kind == "literal_error":
+            words = (word.strip("'") for word in error["ctx"]["expected"].replace(" or ", ", ").split(", "))
+            choices = [word for word in words if word]
+            expected = "one of: " + ", ".join(f"'{choice}'" for choice in choices)
+            self.refuse(loc, shown(written), expected, did_you_mean(str(written), choices))
         else:
             self.refuse(loc, *amiss(error))
 
@@ -302,11 +307,6 @@ def amiss(error: Any) -> tuple[str, str, str]:
     written, kind, context = error["input"], error["type"], error.get("ctx", {})
     if isinstance(cause := context.get("error"), QuantityError):
         return cause.found, cause.expected, cause.remedy or f"Write {cause.expected}."
-    if kind == "literal_error":
-        words = (word.strip("'") for word in context["expected"].replace(" or ", ", ").split(", "))
-        choices = [word for word in words if word]
-        expected = "one of: " + ", ".join(f"'{choice}'" for choice in choices)
-        return shown(written), expected, did_you_mean(str(written), choices)
     told = error["msg"].removeprefix("Input should be ")
     expected = _EXPECTED.get(kind, told[:1].lower() + told[1:]).format(**context)
     number = _number_in(written) if kind in ("float_type", "int_type") else ""

@@ -6,13 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kit.trial.cells import temperature_unit
 from kit.trial.key_types import (
     QuantityError,
     parse_difference,
     parse_percent,
     parse_temperature,
     split_quantity,
-    temperature_unit,
 )
 
 
@@ -74,4 +74,4 @@ def test_a_comma_before_three_digits_is_no_decimal_mark():
 
 @pytest.mark.parametrize("word", ["", "R", "cm", "%", "fc"])
 def test_other_units_are_no_temperatures(word):
-    assert temperature_unit(word) is None
+    assert not temperature_unit(word)
