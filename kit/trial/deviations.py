@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import suppress
+from datetime import datetime
 from typing import Any, NamedTuple
 
 import pandas as pd
 
-from kit.metrics.measuring import Measuring
 from kit.schema import DEVIATIONS
-from kit.trial.cleaning import Cleaning
 from kit.trial.clocks import relative_times
 from kit.trial.key_types import QuantityError, parse_difference, parse_percent
 from kit.trial.plan_file import NAME, Plan, PlannedBurn, settings_of
@@ -63,43 +61,38 @@ _WORDS = {
     "control_fuel": "control fuel",
     "spread": "spread",
     "confidence": "confidence",
+    "thresholds": "threshold",
+    "primary": "primary metric",
+    "covariates": "covariate",
+    "cleaning": "cleaning limit",
+    "measuring": "measuring",
+    "margins": "margin",
 }
-
-
-_LISTS = {"thresholds": "threshold", "primary": "primary metric", "covariates": "covariate"}
-_LIMITS = {"cleaning": ("cleaning limit", Cleaning()), "measuring": ("measuring", Measuring())}
+_USUAL = settings_of(Trial())
 
 
 def _of_settings(plan: Plan, trial: Trial) -> Iterator[_Row]:
     then, now = plan.model_dump(mode="json"), settings_of(trial)
     for key, words in _WORDS.items():
-        if (then[key] or "") != (now[key] or ""):
-            yield _Row(words, key, _shown(then[key]), _shown(now[key]))
-    for key, words in _LISTS.items():
-        yield from (
-            _Row(words, _shown(each), "planned", "dropped") for each in then[key] if each not in now[key]
-        )
-        yield from (
-            _Row(words, _shown(each), "not planned", "added") for each in now[key] if each not in then[key]
-        )
-    for table, (words, usual) in _LIMITS.items():
-        default = usual.model_dump(mode="json", exclude_none=True)
-        yield from _of_table(words, default | then[table], default | now[table])
-    for row in _of_table("margin", then["margins"], now["margins"]):
-        if _size(row.planned) != _size(row.done):  # 15 °C and 27 °F are one margin
-            yield row
+        was, holds = then[key], now[key]
+        if isinstance(was, list):
+            yield from (_Row(words, _shown(each), "planned", "dropped") for each in was if each not in holds)
+            yield from (
+                _Row(words, _shown(each), "not planned", "added") for each in holds if each not in was
+            )
+        elif isinstance(was, dict):  # what an older plan does not name had its default
+            was, holds = _USUAL[key] | was, _USUAL[key] | holds
+            for part in (part for part in was | holds if _size(was.get(part)) != _size(holds.get(part))):
+                yield _Row(words, part, _shown(was.get(part)), _shown(holds.get(part)))
+        elif (was or "") != (holds or ""):
+            yield _Row(words, key, _shown(was), _shown(holds))
 
 
-def _of_table(words: str, then: Mapping[str, Any], now: Mapping[str, Any]) -> Iterator[_Row]:
-    for key in {**then, **now}:
-        if then.get(key) != now.get(key):
-            yield _Row(words, key, _shown(then.get(key)), _shown(now.get(key)))
-
-
-def _size(written: str) -> object:
+def _size(written: object) -> object:
+    """Return what a margin amounts to: 15 °C and 27 °F are one; anything else as it is."""
     for read in (parse_percent, parse_difference):
         with suppress(QuantityError):
-            return read, read(written)
+            return read, read(written if isinstance(written, str) else None)
     return written
 
 
@@ -150,11 +143,9 @@ def _of_numbers(planned: list[str], done: Collection[str], stages: Collection[in
 
 def _of_order(planned: list[str], done: Mapping[str, Mapping[str, Any]]) -> Iterator[_Row]:
     """Yield the fewest burns that would have to be moved to turn the order done into the order planned."""
-    for moment in (_when, _numbered):
-        moments = {burn: at for burn in planned if (at := moment(done[burn])) is not None}
-        if len(moments) == len(planned):
-            break
-    else:
+    began: dict[str, Any] = {burn: _began(done[burn]) for burn in planned}
+    moments = began if all(began.values()) else {burn: done[burn]["order"] for burn in planned}
+    if any(moment != moment for moment in moments.values()):  # neither a time nor a number of every burn
         return
     actual = sorted(planned, key=moments.__getitem__)
     ranks = {burn: place for place, burn in enumerate(planned)}
@@ -164,31 +155,19 @@ def _of_order(planned: list[str], done: Mapping[str, Mapping[str, Any]]) -> Iter
             yield _Row("order", burn, f"place {ranks[burn] + 1}", f"place {place + 1}")
 
 
-def _when(row: Mapping[str, Any]) -> tuple[float, ...] | None:
+def _began(row: Mapping[str, Any]) -> datetime | None:
+    """Return the first time of a burn, None where its day or all its times are blank."""
     times = relative_times(row)
-    if times.day is None or not times.seconds:
-        return None
-    return (times.day.toordinal(), min(times.seconds.values()))
-
-
-def _numbered(row: Mapping[str, Any]) -> tuple[float, ...] | None:
-    return None if row["order"] != row["order"] else (float(row["order"]),)
+    return min((at for column in times.seconds if (at := times.at(column))), default=None)
 
 
 def _longest_rising(ranks: list[int]) -> set[int]:
-    """Return the members of a longest rising subsequence of distinct numbers (patience sorting)."""
-    tails: list[int] = []
-    before: dict[int, int | None] = {}
+    """Return the members of a longest rising subsequence of distinct numbers."""
+    longest: dict[int, set[int]] = {}  # by its last member
     for rank in ranks:
-        place = bisect_left(tails, rank)
-        before[rank] = tails[place - 1] if place else None
-        tails[place : place + 1] = [rank]
-    chain: set[int] = set()
-    last = tails[-1] if tails else None
-    while last is not None:
-        chain.add(last)
-        last = before[last]
-    return chain
+        before = (chain for last, chain in longest.items() if last < rank)
+        longest[rank] = {*max(before, key=len, default=()), rank}
+    return max(longest.values(), key=len, default=set())
 
 
 def _of_one(planned: PlannedBurn, row: Mapping[str, Any], tolerance_g: float | None) -> Iterator[_Row]:
