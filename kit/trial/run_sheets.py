@@ -8,14 +8,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from kit.errors import Faults, did_you_mean, nearest
 from kit.schema import BURNS, EVENTS, SCORES
 from kit.trial.clocks import CLOCK_COLUMNS, event_times, relative_times
 from kit.trial.decode import shown, toml_text, visible
-from kit.trial.sheet import Sheet, SheetKind, read_sheet, sheet_path, table_of, unknown_words
+from kit.trial.sheet import Sheet, SheetKind, places_of, read_sheet, sheet_path, table_of
 from kit.trial.trial_file import Trial
 
 NAME = "burns.csv"
@@ -103,13 +102,12 @@ def _is_guess(cell: str, column: str) -> bool:
 
 
 def _ids_and_fuels(table: pd.DataFrame, sheet: Sheet) -> None:
-    first: dict[str, int] = {}
-    for place, burn in enumerate(table["burn"]):
-        if not burn:
-            remedy = "Give the burn an id, or delete the row."
-            sheet.refuse(place, "burn", "a blank", "an id of the burn", remedy)
-        elif first.setdefault(burn, place) != place:
-            expected = f"an id once; row {sheet.rows[first[burn]]} has it already"
+    sheet.refuse_where(
+        table["burn"], table["burn"] == "", "an id of the burn", "Give the burn an id, or delete the row."
+    )
+    for burn, (first, *again) in places_of(table["burn"]).items():
+        for place in again:
+            expected = f"an id once; row {sheet.rows[first]} has it already"
             sheet.refuse(place, "burn", f"{shown(burn)} a second time", expected, "Rename one of the two.")
     blank = [place for place, fuel in enumerate(table["fuel"]) if not fuel.strip("? ")]
     sheet.ask(blank, "fuel", "a fuel not filled in", "the id of a fuel", "Write which fuel was burned.")
@@ -118,14 +116,14 @@ def _ids_and_fuels(table: pd.DataFrame, sheet: Sheet) -> None:
 def _ranges(table: pd.DataFrame, sheet: Sheet) -> None:
     for column in WEIGHED:
         remedy = "Correct it, or leave it blank where nothing was measured."
-        sheet.refuse_numbers(table[column], table[column] < 0, "a number that is not negative", remedy)
+        sheet.refuse_where(table[column], table[column] < 0, "a number that is not negative", remedy)
     for column in ("charge_g", "charge_l"):
         remedy = "Correct it, or leave it blank where it was not weighed."
-        sheet.refuse_numbers(table[column], table[column] == 0, "a number above zero", remedy)
+        sheet.refuse_where(table[column], table[column] == 0, "a number above zero", remedy)
     humid, air = table["humidity_pct"], table["ambient_c"]
-    sheet.refuse_numbers(humid, (humid < 0) | (humid > 100), "0 to 100 %", "Correct it, or leave it blank.")
+    sheet.refuse_where(humid, (humid < 0) | (humid > 100), "0 to 100 %", "Correct it, or leave it blank.")
     remedy = "Is it in °F? Convert it: (°F - 32) / 1.8."
-    sheet.refuse_numbers(air, air.abs() > 60, "air from -60 to 60 °C", remedy)
+    sheet.refuse_where(air, air.abs() > 60, "air from -60 to 60 °C", remedy)
 
 
 def _times(table: pd.DataFrame, sheet: Sheet) -> None:
@@ -183,14 +181,17 @@ def _judge_by(trial: Trial, table: pd.DataFrame, sheet: Sheet) -> None:
     """Note what does not agree with the tables of the trial file, those aside that lost keys to faults."""
     lost = sheet.faults.lost
     if "fuel" not in lost:
-        _fuels(table, sheet, [fuel.id for fuel in trial.fuels])
+        fuels = table["fuel"].map(lambda fuel: fuel if fuel.strip("? ") else "")
+        known, line = [fuel.id for fuel in trial.fuels], "[[fuel]] and, below it, id = {}"
+        _declared_words(fuels, sheet, known, "the id of a [[fuel]]", line)
     if "setting" not in lost:
-        settings = [setting.id for setting in trial.settings]
-        _declared_words(table, sheet, "setting", settings, "the id of a [[setting]] of trial.toml")
+        known, line = [setting.id for setting in trial.settings], "[[setting]] and, below it, id = {}"
+        _declared_words(table["setting"], sheet, known, "the id of a [[setting]]", line)
+        _ask_which(table["setting"], sheet, known)
     if "trial" not in lost and trial.cookers:
-        expected = "a cooker of trial.toml, [trial] cooker"
-        more = " Several cookers are declared as cooker = ['A', 'B']."
-        _declared_words(table, sheet, "cooker", trial.cookers, expected, more)
+        line = "cooker = [{}, …] in [trial]"
+        _declared_words(table["cooker"], sheet, trial.cookers, "a cooker of [trial] cooker", line)
+        _ask_which(table["cooker"], sheet, trial.cookers)
     if not lost & {"metrics", "model"}:
         for place, column in enumerate(_own_columns(trial)):
             if column not in sheet.columns and column not in NUMBERS:
@@ -207,37 +208,32 @@ def _judge_by(trial: Trial, table: pd.DataFrame, sheet: Sheet) -> None:
             counts = table[declared.column]
             expected = "a count: a whole number, 0 or more"
             remedy = 'Correct it, or declare the column with scale = "plain" or "log".'
-            sheet.refuse_numbers(counts, (counts < 0) | (counts % 1 > 0), expected, remedy)
+            sheet.refuse_where(counts, (counts < 0) | (counts % 1 > 0), expected, remedy)
     _charges(table, trial, sheet.faults)
 
 
-def _fuels(table: pd.DataFrame, sheet: Sheet, known: Sequence[str]) -> None:
-    words = [fuel if fuel.strip("? ") else "" for fuel in table["fuel"]]
-    for word, places in unknown_words(words, known).items():
-        if known:
-            remedy = f"{did_you_mean(word, known)} A new one is declared: [[fuel]] id = {toml_text(word)}."
-            sheet.refuse(places, "fuel", shown(word), "the id of a [[fuel]] of trial.toml", remedy)
-        else:
-            found = f"{shown(word)}; trial.toml declares no fuels"
-            remedy = f"Add to trial.toml two lines: [[fuel]] and, below it, id = {toml_text(word)}."
-            sheet.ask(places, "fuel", found, "a fuel that is declared", remedy)
-
-
 def _declared_words(
-    table: pd.DataFrame, sheet: Sheet, column: str, known: Sequence[str], expected: str, more: str = ""
+    words: pd.Series, sheet: Sheet, known: Sequence[str], what: str, declaration: str
 ) -> None:
-    """Refuse what is not declared, and ask for a blank cell where several are and the row does not say which."""
+    """Refuse what trial.toml does not declare; where it declares nothing of the kind, ask for it."""
+    for word, places in places_of(words).items():
+        line = declaration.format(toml_text(word))
+        if not known:
+            found, expected = (
+                f"{shown(word)}; trial.toml declares no {words.name}s",
+                f"a {words.name} that is declared",
+            )
+            sheet.ask(places, str(words.name), found, expected, f"Add to trial.toml two lines: {line}.")
+        elif word not in known:
+            remedy = f"{did_you_mean(word, known)} A new one is declared: {line}."
+            sheet.refuse(places, str(words.name), shown(word), f"{what} of trial.toml", remedy)
 
-    def remedy(word: str) -> str:
-        return (
-            did_you_mean(word, known) + more
-            if known
-            else f"Declare it: [[{column}]] and, below, id = {toml_text(word)}."
-        )
 
-    sheet.refuse_unknown(table[column], known, expected, remedy)
-    blank = [place for place, cell in enumerate(table[column]) if not cell and len(known) > 1]
-    sheet.ask(blank, column, "a blank", f"one of: {', '.join(known)}", f"Write which {column} it was.")
+def _ask_which(cells: pd.Series, sheet: Sheet, known: Sequence[str]) -> None:
+    """Ask for a blank cell where several are declared and the row does not say which."""
+    blank = [place for place, cell in enumerate(cells) if not cell and len(known) > 1]
+    expected, remedy = f"one of: {', '.join(known)}", f"Write which {cells.name} it was."
+    sheet.ask(blank, str(cells.name), "a blank", expected, remedy)
 
 
 def _charges(table: pd.DataFrame, trial: Trial, faults: Faults) -> None:
@@ -265,7 +261,7 @@ def read_events(
     sheet.refuse_unknown(
         table["event"], EVENT_WORDS, expected, lambda word: f"{did_you_mean(word, EVENT_WORDS)} {remedy}"
     )
-    _refuse_blanks(table, sheet, "event", expected, "Write what happened.")
+    sheet.refuse_where(table["event"], table["event"] == "", expected, "Write what happened.")
     known = [probe.id for probe in trial.probes] if trial else []
     for place, cell in enumerate(table["probes"]):
         for word in probe_names(cell) if known else ():
@@ -290,7 +286,7 @@ def read_scores(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> pd.
     table, sheet = _side_table(sheet_path(folder, "scores", faults), kind, burns, faults)
     if sheet is not None:
         remedy = "Write smoke, smell, taste or what it was."
-        _refuse_blanks(table, sheet, "attribute", "what was scored", remedy)
+        sheet.refuse_where(table["attribute"], table["attribute"] == "", "what was scored", remedy)
     return table
 
 
@@ -308,7 +304,7 @@ def _side_table(
         kinds = {column.name: "float64" if column.kind == "number" else "str" for column in kind.columns}
         return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in kinds.items()}), None
     table = table_of(sheet)
-    _refuse_blanks(table, sheet, "burn", "the id of a burn", "Write the burn's id.")
+    sheet.refuse_where(table["burn"], table["burn"] == "", "the id of a burn", "Write the burn's id.")
     if burns is not None:
         known, remedy = list(burns["burn"]), "Write an id that stands in burns.csv."
         expected = "the id of a burn of burns.csv"
@@ -316,11 +312,6 @@ def _side_table(
             table["burn"], known, expected, lambda word: nearest_of_few(word, known) or remedy
         )
     return table, sheet
-
-
-def _refuse_blanks(table: pd.DataFrame, sheet: Sheet, column: str, expected: str, remedy: str) -> None:
-    for place in np.flatnonzero(table[column] == "").tolist():
-        sheet.refuse(place, column, "a blank", expected, remedy)
 
 
 def _event_word(word: str) -> str:

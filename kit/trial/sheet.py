@@ -7,7 +7,7 @@ import io
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from difflib import get_close_matches
@@ -115,22 +115,25 @@ class Sheet:
         """Return the cells of a column, blank ones where the sheet has no such column."""
         return self.columns.get(column) or [""] * len(self.rows)
 
-    def refuse_unknown(self, words: pd.Series, known: Sequence[str], expected: str, remedy: Remedy) -> None:
-        """Note every word of a column of the table that is not known, once a word."""
-        for word, places in unknown_words(words, known).items():
-            self.refuse(places, str(words.name), shown(word), expected, remedy(word))
-
-    def refuse_numbers(self, numbers: pd.Series, amiss: pd.Series, expected: str, remedy: str) -> None:
-        """Note the cells of a column of the table whose number cannot be."""
+    def refuse_where(self, cells: pd.Series, amiss: pd.Series, expected: str, remedy: str) -> None:
+        """Note every cell of a column of the table that is amiss."""
         for place in np.flatnonzero(amiss).tolist():
-            self.refuse(place, str(numbers.name), f"{numbers[place]:g}", expected, remedy)
+            cell = cells[place]
+            found = (shown(cell) if cell else "a blank") if isinstance(cell, str) else f"{cell:g}"
+            self.refuse(place, str(cells.name), found, expected, remedy)
+
+    def refuse_unknown(self, words: pd.Series, known: Sequence[str], expected: str, remedy: Remedy) -> None:
+        """Note every word of a column of the table that is not known, once a word; blanks are none."""
+        for word, places in places_of(words).items():
+            if word not in known:
+                self.refuse(places, str(words.name), shown(word), expected, remedy(word))
 
 
-def unknown_words(words: Iterable[str], known: Sequence[str]) -> dict[str, list[int]]:
-    """Return the places of every word, blanks left out, that is not among the known ones."""
+def places_of(words: Iterable[str]) -> dict[str, list[int]]:
+    """Return where each word stands, blanks left out."""
     places: dict[str, list[int]] = {}
     for place, word in enumerate(words):
-        if word and word not in known:
+        if word:
             places.setdefault(word, []).append(place)
     return places
 
@@ -174,11 +177,9 @@ def read_sheet(path: Path, kind: SheetKind, faults: Faults) -> Sheet | None:
         elif any(map(str.strip, cells[place])):
             headings[place] = f"column {place + 1}"
             faults.note(f"{name}: column {place + 1} has no heading.")
-    for column, found, expected, remedy in _heading_faults([*headings.values()], kind):
-        faults.refuse(f"{name}, row {head}" + f", column {column}" * bool(column), found, expected, remedy)
+    _judge_headings(f"{name}, row {head}", [*headings.values()], kind, faults)
     if len(faults) == before:
-        for row, found, expected, remedy in _pushed_rows(body, len(titles), delimiter):
-            faults.refuse(f"{name}, row {row}", found, expected, remedy)
+        _judge_lengths(name, body, len(titles), delimiter, faults)
     if len(faults) > before:
         return None
     columns = {heading: cells[place] for place, heading in headings.items()}
@@ -237,39 +238,36 @@ def _delimiter(text: str) -> tuple[str, str]:
     return text, max(DELIMITERS, key=fit)
 
 
-def _heading_faults(headings: list[str], kind: SheetKind) -> Iterator[tuple[str, str, str, str]]:
-    """Yield column, found, expected and remedy: headings that stand twice, are nearly one of the kit's, or lack."""
+def _judge_headings(where: str, headings: Sequence[str], kind: SheetKind, faults: Faults) -> None:
+    """Note headings that stand twice, are nearly one of the kit's, or lack."""
     for heading, count in Counter(headings).items():
         if count > 1:
-            yield heading, f"{count} columns with this heading", "one", "Rename or delete one of the columns."
+            found, remedy = f"{count} columns with this heading", "Rename or delete one of the columns."
+            faults.refuse(f"{where}, column {heading}", found, "one", remedy)
     missing = {key: known for key, known in kind.names.items() if known not in headings}
     stems = {key.split("_")[0]: key for key in missing if "_" in key}
     for heading in headings:
         key = heading_key(heading)
         if heading in kind.names.values() or not key:
             continue
-        known = next(iter(get_close_matches(key, missing, n=1, cutoff=NEAR)), stems.get(key))
-        if known:
+        if known := next(iter(get_close_matches(key, missing, n=1, cutoff=NEAR)), stems.get(key)):
             expected = "a heading of the kit, or one that is not so like one"
-            yield (
-                heading,
-                f"the heading '{heading}'",
-                expected,
-                f"Did you mean '{missing[known]}'? Else rename it.",
-            )
+            remedy = f"Did you mean '{missing[known]}'? Else rename it."
+            faults.refuse(f"{where}, column {heading}", f"the heading '{heading}'", expected, remedy)
     unknown = [heading for heading in headings if heading not in {column.name for column in kind.columns}]
     named = ", ".join(f"'{heading}'" for heading in headings)
     for column in kind.required:
         if column not in headings and not get_close_matches(column, map(heading_key, unknown), cutoff=NEAR):
             near = get_close_matches(column, unknown, n=1, cutoff=0.6)
             remedy = f"Is it the column '{near[0]}'? Head it" if near else "Add the column"
-            yield "", f"the headings {named}"[:300], f"a column '{column}'", f"{remedy} '{column}'."
+            found = f"the headings {named}"[:300]
+            faults.refuse(where, found, f"a column '{column}'", f"{remedy} '{column}'.")
 
 
-def _pushed_rows(
-    body: list[tuple[int, list[str]]], width: int, delimiter: str
-) -> Iterator[tuple[int, str, str, str]]:
-    """Yield the rows that are longer than the headings: a stray mark has pushed their cells to the right."""
+def _judge_lengths(
+    name: str, body: list[tuple[int, list[str]]], width: int, delimiter: str, faults: Faults
+) -> None:
+    """Note rows that are longer than the headings: a stray mark has pushed their cells to the right."""
     allowed = width
     if body and not any(cell.strip() for _, record in body for cell in record[width:]):
         allowed = max(width, Counter(len(record) for _, record in body).most_common(1)[0][0])
@@ -278,7 +276,8 @@ def _pushed_rows(
     remedy = f"Look for a {mark} inside a cell{comma}: put that cell in double quotes."
     for row, record in body:
         if len(record) > allowed:
-            yield row, f"{len(record)} cells", f"{width}, as there are headings", remedy
+            found = f"{len(record)} cells"
+            faults.refuse(f"{name}, row {row}", found, f"{width}, as there are headings", remedy)
 
 
 def table_of(sheet: Sheet) -> pd.DataFrame:
@@ -288,11 +287,11 @@ def table_of(sheet: Sheet) -> pd.DataFrame:
     clocks = [column.name for column in sheet.kind.columns if column.kind == "clock"]
     known = [column.name for column in sheet.kind.columns]
     order = _order_of_dates(sheet, [name for name in known if name == "day" or name in clocks])
-    numbers = _Numbers(sheet, units)
+    marks = _decimal_marks(sheet, units)
     read: dict[str, object] = {}
     for name in dict.fromkeys([*known, *units, *sheet.columns]):
         if name in units:
-            read[name] = numbers.column(name)
+            read[name] = _numbers(sheet, name, units[name], marks)
         elif name == "day" and name in known:
             words = ("a date as 2026-05-14", _remedy_of_day)
             read[name] = _dated(sheet, name, order, plain_day, words)
@@ -374,57 +373,52 @@ def _remedy_of_time(text: str) -> str:
     return "Write what the clock showed, or leave it blank."
 
 
-class _Numbers:
-    """Reads the number columns of one sheet, with one decimal mark for all of them."""
+def _decimal_marks(sheet: Sheet, units: Mapping[str, str]) -> dict[str, str]:
+    """Return the decimal mark of every number, one of the sheet's own for those that could be read in two ways.
 
-    def __init__(self, sheet: Sheet, units: Mapping[str, str]) -> None:
-        self._sheet, self._units = sheet, units
-        self._texts = {
-            name: [_without_unit(cell, unit) for cell in sheet.cells(name)] for name, unit in units.items()
-        }
-        self._proofs: dict[str, str] = {}
-        for text in {text for texts in self._texts.values() for text in texts}:
-            proved = decimal_evidence(text)
-            marks = ".," if proved == "both ways" else proved or "."
-            if all(to_number(text, mark) is not None for mark in marks):
-                self._proofs[text] = proved
-        proofs = [(text, proved) for text, proved in self._proofs.items() if proved != "both ways"]
-        self._decimals = {proved for text, proved in proofs if proved and proved in text}
-        self._thousands = {
-            mark for text, proved in proofs for mark in ".," if mark in text and mark != proved
-        }
-
-    def column(self, name: str) -> Floats:
-        """Return a column's numbers, NaN where blank; what is no number, or two numbers, is noted."""
-        values = np.full(len(self._sheet.rows), np.nan)
-        unsure: list[int] = []
-        unit = f", in {self._units[name]}" if self._units[name] else ""
-        for place, (text, cell) in enumerate(zip(self._texts[name], self._sheet.cells(name), strict=True)):
-            if text not in self._proofs:
-                if cell.strip().casefold() not in BLANKS:
-                    remedy = _remedy_of_number(cell.strip(), unit)
-                    self._sheet.refuse(place, name, shown(cell.strip()), f"a number{unit}", remedy)
-            elif mark := self._decimal_mark(text):
-                values[place] = to_number(text, mark)
-            else:
-                unsure.append(place)
-        if unsure:
-            text = self._sheet.cells(name)[unsure[0]].strip()
-            bare = re.sub("[.,]", "", text)
-            found = f"'{text}', which is {bare} or {text.replace(',', '.')} with a decimal mark"
-            remedy = f"Write {bare}, or with one more digit behind the mark: {text}0."
-            self._sheet.ask(unsure, name, found, "a number that can be read in one way", remedy)
-        return values
-
-    def _decimal_mark(self, text: str) -> str:
-        """Return the decimal mark with which a number is to be read, '' where 1.234 could be two numbers."""
-        if self._proofs[text] != "both ways":
-            return self._proofs[text] or "."
+    It is '' where 1.234 could be two numbers; what is no number is left out.
+    """
+    texts = {_without_unit(cell, unit) for name, unit in units.items() for cell in sheet.cells(name)}
+    proved = {text: decimal_evidence(text) or "." for text in texts}
+    doubtful = [text for text in texts if proved[text] == "both ways"]
+    marks = {
+        text: mark for text, mark in proved.items() if mark in ".," and to_number(text, mark) is not None
+    }
+    decimals = {mark for text, mark in marks.items() if mark in text}
+    thousands = {sign for text, mark in marks.items() for sign in ".," if sign in text and sign != mark}
+    usual = decimals or ({"."} if sheet.delimiter == "," else set())
+    for text in doubtful:
+        if any(to_number(text, mark) is None for mark in ".,"):
+            continue
         mark, other = (".", ",") if "." in text else (",", ".")
-        usual = self._decimals or ({"."} if self._sheet.delimiter == "," else set())
-        if usual == {mark} and mark not in self._thousands:
-            return mark
-        return other if mark in self._thousands and mark not in self._decimals else ""
+        is_decimal, is_thousands = mark in decimals, mark in thousands
+        as_thousands = other if is_thousands and not is_decimal else ""
+        marks[text] = mark if usual == {mark} and not is_thousands else as_thousands
+    return marks
+
+
+def _numbers(sheet: Sheet, name: str, unit: str, marks: Mapping[str, str]) -> Floats:
+    """Return a column's numbers, NaN where blank; what is no number, or two numbers, is noted."""
+    values = np.full(len(sheet.rows), np.nan)
+    unsure: list[int] = []
+    within = f", in {unit}" if unit else ""
+    for place, cell in enumerate(map(str.strip, sheet.cells(name))):
+        text = _without_unit(cell, unit)
+        if text not in marks:
+            if cell.casefold() not in BLANKS:
+                remedy = _remedy_of_number(cell, within)
+                sheet.refuse(place, name, shown(cell), f"a number{within}", remedy)
+        elif marks[text]:
+            values[place] = to_number(text, marks[text])
+        else:
+            unsure.append(place)
+    if unsure:
+        text = sheet.cells(name)[unsure[0]].strip()
+        bare = re.sub("[.,]", "", text)
+        found = f"'{text}', which is {bare} or {text.replace(',', '.')} with a decimal mark"
+        remedy = f"Write {bare}, or with one more digit behind the mark: {text}0."
+        sheet.ask(unsure, name, found, "a number that can be read in one way", remedy)
+    return values
 
 
 def _without_unit(cell: str, unit: str) -> str:
