@@ -232,7 +232,7 @@ def write_plan(folder: str | Path, plan: Plan) -> Plan:
     import tomli_w
 
     place = Path(folder) / NAME
-    with disk_faults(place):
+    with disk_faults(Path(NAME)):
         place.parent.mkdir(parents=True, exist_ok=True)
         content, earlier = _content(plan), _earlier(place)
         apart = {"replaces": "", "sha256": ""}  # what two plans of one content may differ in

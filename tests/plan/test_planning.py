@@ -123,7 +123,7 @@ def test_a_failure_while_writing_is_said_and_leaves_no_scraps(tmp_path: Path, mo
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(Path, "replace", full)
-    with pytest.raises(KitError, match="No space left"):
+    with pytest.raises(KitError, match="the disk is full"):
         plan_run(folder, today=TODAY)
     assert not list(folder.glob("burns.csv")) and not list(folder.glob("plan/.sheets*"))
 
