@@ -238,7 +238,7 @@ def analysis_of(
     left_out = uncounted(run, metrics, reasons)
     settled = tables["comparisons"].iloc[:0] if is_open(run) else tables["comparisons"]
     return Analysis(
-        run=replace(run, trial=run.trial.model_copy(update={"measuring": windows})),
+        run=replace(run, trial=replace(run.trial, measuring=windows)),
         logs=logs,
         curves=curves,
         fits={name: each.fit for name, each in judged.items() if each.fit is not None},

@@ -209,8 +209,9 @@ def burn_view(analysis: Analysis, burn: str, threshold: float) -> Html:
     axes.set(xlabel="minutes since time zero", ylabel="°C")
     axes.legend(frameon=False)
     sheet = run.burns[run.burns["burn"] == burn]
-    asked = {"thresholds": (float(threshold),), "primary": (), "margins": {}}
-    alone = replace(run, burns=sheet, trial=run.trial.model_copy(update=asked))
+    alone = replace(
+        run, burns=sheet, trial=replace(run.trial, thresholds=(float(threshold),), primary=(), margins={})
+    )
     found = burn_metrics(own, alone)
     names = [schema.metric(each).base for each in found["metric"]]
     times = found[pd.Series(names, index=found.index).isin(OF_THRESHOLD)]

@@ -18,7 +18,7 @@ from kit.schema import METRIC_BASES
 from kit.trial.decode import toml_value
 from kit.trial.key_types import Unit
 from kit.trial.models import TrialFile
-from kit.trial.toml_reader import model_in
+from kit.trial.toml_reader import fields_of, model_in
 
 WIDTH = 100
 _UNITS = {"c": "°C", "k": "K", "hpa": "hPa"} | {unit: unit for unit in ("min", "kg", "s", "g", "h", "m")}
@@ -122,11 +122,11 @@ def _keys() -> Iterator[Key]:
         if model is None:
             yield Key(_titled(name, field), "METRIC", "text or number", "", "of the metric", _MARGIN)
             continue
-        for key, inner in model.model_fields.items():
+        for key, inner in fields_of(model).items():
             yield _key(_titled(name, field), key, inner)
             if (nested := model_in(inner.annotation)) is not None:
                 below = f"{_titled(name, field)} {inner.alias or key}"
-                yield from (_key(below, part, each) for part, each in nested.model_fields.items())
+                yield from (_key(below, part, each) for part, each in fields_of(nested).items())
 
 
 def _key(table: str, name: str, field: FieldInfo) -> Key:

@@ -6,6 +6,7 @@ from contextlib import suppress
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
+from pydantic.dataclasses import dataclass
 
 from kit.metrics.measuring import Measuring
 from kit.schema import COLUMNS, METRIC_BASES
@@ -62,7 +63,8 @@ def _two(pair: tuple[str, str]) -> tuple[str, str]:
     return pair
 
 
-class About(Table):
+@dataclass(frozen=True, config=ConfigDict(extra="forbid", use_attribute_docstrings=True))
+class About:
     """[trial]: what is tested, by whom, and how a burn is timed."""
 
     title: Text = ""
@@ -80,7 +82,7 @@ class About(Table):
     interests: Text = ""
     """Who paid and who gave the fuel: readers will ask."""
 
-    cookers: Names = Field(default=(), alias="cooker")
+    cookers: Annotated[Names, Field(alias="cooker")] = ()
     """The cooker; several as ["A", "B"], and then the burn sheet's column cooker says which."""
 
     probe: Name | None = None

@@ -108,7 +108,7 @@ class Run:
         """
         read = margin_as_written(self.trial.metric(metric), margin)
         before = self.trial.margins[metric].written if metric in self.trial.margins else "none"
-        trial = self.trial.model_copy(update={"margins": {**self.trial.margins, metric: read}})
+        trial = replace(self.trial, margins={**self.trial.margins, metric: read})
         note = f"The margin of {metric} was set to {margin} by hand; trial.toml has {before}."
         return replace(self, trial=trial, notes=(*self.notes, note))
 
@@ -151,7 +151,7 @@ class Run:
         faults.settle()
         burns = self.burns.assign(**{declared.column: self.burns["burn"].map(numbers).astype(float)})
         others = tuple(each for each in self.trial.declared if each.column != declared.column)
-        trial = self.trial.model_copy(update={"declared": (*others, declared)})
+        trial = replace(self.trial, declared=(*others, declared))
         return replace(self, trial=trial, burns=burns)
 
 

@@ -190,7 +190,7 @@ def _judge_by(trial: Trial, table: pd.DataFrame, sheet: Sheet) -> None:
         _ask_which(table["setting"], sheet, known)
     if "trial" not in lost and trial.cookers:
         line = "cooker = [{}, …] in [trial]"
-        _declared_words(table["cooker"], sheet, trial.cookers, "a cooker of [trial] cooker", line)
+        _declared_words(table["cooker"], sheet, trial.cookers, "a cooker of [trial]", line)
         _ask_which(table["cooker"], sheet, trial.cookers)
     if not lost & {"metrics", "model"}:
         for place, column in enumerate(_own_columns(trial)):

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import fnmatch
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import get_origin
-
-from pydantic import Field
 
 from kit.errors import Faults, KitError, did_you_mean
 from kit.metrics.measuring import Measuring
@@ -63,6 +61,7 @@ class Margin:
     unit: str
 
 
+@dataclass(frozen=True)
 class Trial(About):
     """What is tested and how; the keys of [trial] are attributes of the trial itself.
 
@@ -84,15 +83,15 @@ class Trial(About):
         The tables [[fuel]] and so on, in their order.
     """
 
-    charge: Charge = Charge()
+    charge: Charge = field(default_factory=Charge)
     thresholds: tuple[float, ...] = DEFAULT_THRESHOLDS
     primary: tuple[str, ...] = DEFAULT_PRIMARY
     declared: tuple[Declared, ...] = ()
-    measuring: Measuring = Measuring()
-    margins: dict[str, Margin] = Field(default_factory=dict)
-    model: Modelling = Modelling()
-    cleaning: Cleaning = Cleaning()
-    plan: Planning = Planning()
+    measuring: Measuring = field(default_factory=Measuring)
+    margins: dict[str, Margin] = field(default_factory=dict)
+    model: Modelling = field(default_factory=Modelling)
+    cleaning: Cleaning = field(default_factory=Cleaning)
+    plan: Planning = field(default_factory=Planning)
     fuels: tuple[Fuel, ...] = ()
     bags: tuple[Bag, ...] = ()
     settings: tuple[Setting, ...] = ()
@@ -210,7 +209,7 @@ def _without_guesses(trial: Trial, faults: TomlFile[TrialFile]) -> Trial:
         loggers.append(
             logger.model_copy(update={"columns": columns}) if columns != logger.columns else logger
         )
-    return trial.model_copy(update={"loggers": tuple(loggers)})
+    return replace(trial, loggers=tuple(loggers))
 
 
 def _ids_are_unique(trial: Trial, faults: TomlFile[TrialFile]) -> None:
@@ -286,7 +285,7 @@ def _with_metrics(trial: Trial, file: TrialFile, faults: TomlFile[TrialFile]) ->
                 found, remedy = f"a second margin of {margin.metric}", "Delete one of the two."
                 raise KitError.refuse(word, found, "a margin once", remedy)
             margins[margin.metric] = margin
-    return trial.model_copy(update={"primary": tuple(primary), "margins": margins})
+    return replace(trial, primary=tuple(primary), margins=margins)
 
 
 def _metric_of(trial: Trial, word: str, lost: frozenset[str]) -> Metric:

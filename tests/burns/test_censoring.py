@@ -122,7 +122,9 @@ def test_another_probe_that_went_on_shows_that_this_one_ended_early():
 
 
 def _with_lid(trial):
-    return trial.model_copy(update={"primary": ("time_above:110@lid",)})
+    from dataclasses import replace
+
+    return replace(trial, primary=("time_above:110@lid",))
 
 
 def test_a_log_that_began_late():

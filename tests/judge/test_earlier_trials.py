@@ -54,7 +54,7 @@ def single_burns(folder):
     run = open_run(shutil.copytree(demo_folder(), folder, ignore=shutil.ignore_patterns("reports")))
     once = run.burns.drop_duplicates("fuel")
     model = run.trial.model.model_copy(update={"borrow_from": ("../last-autumn",)})
-    return replace(run, burns=once, trial=run.trial.model_copy(update={"model": model}))
+    return replace(run, burns=once, trial=replace(run.trial, model=model))
 
 
 def test_a_trial_of_single_burns_says_what_it_borrowed(tmp_path):
