@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.judge.odd_burns import NO_ANSWER
 from kit.page.html_tables import Col, cols, table
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
@@ -286,27 +285,29 @@ def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> li
         fuels = f"{data.name(str(one))} and {data.name(str(other))}"
         outcomes = []
         for verdict, parts in own.groupby("verdict_without", sort=False):
-            levels = parts["left_out"].map(_bag_name).groupby(parts["level_left_out"], sort=False)
+            levels = _what_is_left_out(parts, data).groupby(parts["level_left_out"], sort=False)
             without = [f"{level} {listed(_few(list(names)), 'or')}" for level, names in levels]
-            outcomes.append(f"{_said(str(verdict))} without {', or without '.join(without)}")
+            outcomes.append(f"{verdict} without {', or without '.join(without)}")
         told.append(f"{capital(data.label(str(metric)))}, {fuels}: {'; '.join(outcomes)}.")
     held = count - len(told) if told else 0
     still_open = f" ({number_word(held)} of them {'is' if held == 1 else 'are'} not settled as it stands)"
     return [paragraph_of("influence", still_open=still_open if held else "", **of), *told]
 
 
-def _bag_name(left_out: str) -> str:
-    """Return the label of a bag alone where it names its fuel, else with its fuel."""
-    fuel, slash, bag = left_out.partition(" / ")
-    return bag if slash and bag.startswith(fuel) else left_out.replace(" / ", ", bag ")
+def _what_is_left_out(rows: pd.DataFrame, data: ReportData) -> pd.Series:
+    """Return its label, of a bag with its fuel: '07', '2 of Ember lump'."""
+
+    def name(left_out: str, level: str) -> str:
+        fuel, _, bag = left_out.partition(" / ")
+        if level != "bag":
+            return left_out
+        return bag if bag.startswith(fuel) else f"{bag} of {data.name(fuel)}"
+
+    return rows["left_out"].astype(str).combine(rows["level_left_out"], name)
 
 
 def _few(names: list[str], most: int = 3) -> list[str]:
     return names if len(names) <= most else [*names[:most], f"{number_word(len(names) - most)} more"]
-
-
-def _said(verdict: str) -> str:
-    return "nothing is left to compare" if verdict == NO_ANSWER else verdict
 
 
 def influence_table(data: ReportData) -> Html | None:
@@ -315,9 +316,9 @@ def influence_table(data: ReportData) -> Html | None:
     rows = rows[rows["matters"].fillna(False).astype(bool)]
     if data.interim:
         return None
-    without = rows["level_left_out"].astype(str) + " " + rows["left_out"].astype(str)
-    then = rows["verdict_without"].astype(str).map(_said)
-    return rows_table(data, "influence", rows.assign(without=without, then=then), group="label")
+    without = rows["level_left_out"].astype(str) + " " + _what_is_left_out(rows, data)
+    rows = rows.assign(without=without, then=rows["verdict_without"])
+    return rows_table(data, "influence", rows, group="label")
 
 
 def odd_drawing(data: ReportData, metric: str) -> Drawing | None:
