@@ -36,6 +36,22 @@ def test_numbers_are_those_of_the_table_without_it():
     assert row["verdict_without"] == expected["verdict"]
 
 
+def test_without_a_burn_the_spread_is_still_that_of_its_kind():
+    table = burns_table(fuels=2, bags=3, burns=2).iloc[
+        1:
+    ]  # the first kind keeps just enough burns for its own
+    table = table.assign(kind=np.where(table["fuel"] == "fuel 0", "lump", "briquette"))
+    question, spec = Question(primary=True, spread=""), metric("peak")
+    fit = question.fit(table, spec)
+    assert fit.spread_choice == "by kind"
+    row = influence(fit, compare_fuels(fit), spec, question).iloc[0]
+    rest = table[table["burn"] != row["left_out"]]
+    same, other = (
+        compare_fuels(fit_repeats(rest, kind="kind", spread=spread)) for spread in ("by kind", "common")
+    )
+    assert row["low"] == same["low"].item() != other["low"].item()
+
+
 def test_a_verdict_that_hangs_on_one_burn_changes_without_it_alone():
     table = burns_table(fuels=2, bags=4, burns=2, bag_sd=0.05, burn_sd=0.05, step=0.3)
     table.loc[3, "value"] += 8
