@@ -13,21 +13,22 @@ import pandas as pd
 from kit.errors import Faults, KitError
 from kit.judge.judging import planned_question
 from kit.judge.question import Question
+from kit.page.shown_numbers import METRIC, Units, quantity
 from kit.plan.power import Designed, Precision, precision, sds_of
 from kit.plan.schedule import Workday, workday_of
 from kit.results_file import newest_results
 from kit.schema import COMPONENTS, Metric
 from kit.trial import Trial, open_run
 from kit.trial.run import lender_folders
+from kit.trial.sheet import sheet_path, sheet_rows
 from kit.trial.trial_file import read_trial
 
 SHEET = "burns.csv"
-ASSUMED = tomllib.loads(Path(__file__).with_name("assumed_spreads.toml").read_text(encoding="utf-8"))
-ASSUMED_UNITS = ("°C", "K")
-ASSUMED_HINT = (
-    "The spread is assumed. Name an earlier run folder in [model] borrow_from, and the plan is made from "
-    "what was found there."
+ASSUMED, WORDS = (
+    tomllib.loads(Path(__file__).with_name(name).read_text(encoding="utf-8"))
+    for name in ("assumed_spreads.toml", "words.toml")
 )
+ASSUMED_UNITS = ("°C", "K")
 EARLIER_POWER = 0.5
 """An earlier folder's degrees of freedom count half: it was another season."""
 
@@ -84,8 +85,8 @@ class Answers:
 
     Attributes
     ----------
-    trial, sheet
-        The trial file; the burns of the sheet, no rows where none is filled in.
+    trial, sheet, headings
+        The trial file; the burns of the sheet, no rows where none is filled in, and then its headings.
     metrics
         What is to be settled of the primary metrics that have a margin and a spread to plan with.
     workday
@@ -96,6 +97,7 @@ class Answers:
 
     trial: Trial
     sheet: pd.DataFrame
+    headings: tuple[str, ...] | None
     metrics: tuple[Goal, ...]
     workday: Workday
     notes: tuple[str, ...]
@@ -110,17 +112,17 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
         With every fault of trial.toml and burns.csv; where fewer than two fuels are named, no primary metric
         has a margin, or an earlier folder has no report that can be read.
     """
-    path = trial_path(folder)
-    if is_empty(folder / SHEET):
+    path, (headings, *rows) = trial_path(folder), sheet_cells(folder)
+    if rows:
+        run = open_run(folder)
+        trial, sheet, notes = run.trial, run.burns, list(run.notes)
+    else:
         faults = Faults()
         found = read_trial(path, faults)
         faults.settle()
         assert found is not None
         trial, notes = found, faults.notes
         sheet = pd.DataFrame(columns=["burn", "fuel", "bag", "day", "order"])
-    else:
-        run = open_run(folder)
-        trial, sheet, notes = run.trial, run.burns, list(run.notes)
     faults = Faults()
     if len(trial.fuels) < 2:
         count, remedy = f"{len(trial.fuels)} fuel(s)", "Write a table [[fuel]] for each."
@@ -132,7 +134,8 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
         expected = f"one of {', '.join(trial.primary)}"
         faults.ask("trial.toml, [margins]", "none to plan for", expected, remedy)
     faults.settle()
-    return Answers(trial, sheet, metrics, workday_of(trial, *_burn_h(lenders)), tuple(notes))
+    workday = workday_of(trial, *_burn_h(lenders))
+    return Answers(trial, sheet, None if rows else tuple(headings), metrics, workday, tuple(notes))
 
 
 def trial_path(folder: Path) -> Path:
@@ -150,12 +153,20 @@ def trial_path(folder: Path) -> Path:
     return path
 
 
-def is_empty(sheet: Path) -> bool:
-    """Return whether a burn sheet is not there, or holds headings alone."""
-    if not sheet.is_file():
-        return True
-    lines = [line for line in sheet.read_bytes().splitlines() if line.strip(b" \t,;\xef\xbb\xbf\x00")]
-    return len(lines) <= 1
+def sheet_cells(folder: Path) -> list[list[str]]:
+    """Return the rows of the burn sheet that are not blank, the headings first; one blank row without a sheet."""
+    faults = Faults()
+    path = sheet_path(folder, "burns", faults)
+    rows = [row for row in sheet_rows(path)[0] if any(map(str.strip, row))] if path.is_file() else []
+    if len(rows) < 2 and path.suffix != ".csv":
+        faults.ask(
+            path.name,
+            "headings and no burns",
+            "rows, or no such file",
+            f"Put it elsewhere: {SHEET} is written.",
+        )
+    faults.settle()
+    return rows or [[]]
 
 
 def _goals(trial: Trial, lenders: Sequence[str | Path], notes: list[str]) -> tuple[Goal, ...]:
@@ -163,26 +174,27 @@ def _goals(trial: Trial, lenders: Sequence[str | Path], notes: list[str]) -> tup
     found, question = [], planned_question(trial)
     for metric_id in trial.primary:
         metric, margin = trial.metric(metric_id), trial.margins.get(metric_id)
-        spread = from_earlier(lenders, metric) or assumed(metric)
+        spread = from_earlier(lenders, metric) or assumed(metric, Units(trial.show))
         if margin is None:
-            notes.append(f"No margin is declared for {metric.label}: nothing can be planned for it.")
+            notes.append(WORDS["note"]["no_margin"].format(metric=metric.label))
         elif spread is None:
-            notes.append(f"Nothing is known of the spread of {metric.label}: name an earlier run folder.")
+            notes.append(WORDS["note"]["no_spread"].format(metric=metric.label))
         else:
             found.append(Goal(metric, margin.written, replace(question, margin=margin.value), spread))
     if not all(each.spread.earlier for each in found):
-        notes.append(ASSUMED_HINT)
+        notes.append(WORDS["note"]["assumed"])
     return tuple(found)
 
 
-def assumed(metric: Metric) -> Spread | None:
+def assumed(metric: Metric, units: Units = METRIC) -> Spread | None:
     """Return assumptions for a metric; None for one on the plain scale that is no temperature."""
     if metric.scale == "plain" and metric.unit not in ASSUMED_UNITS:
         return None
     sds = ASSUMED.get(metric.base, ASSUMED[metric.scale])
-    log, unit = metric.scale == "log", metric.unit
+    log = metric.scale == "log"
     words = ", ".join(
-        f"{name} {f'{100 * sd:.0f} %' if log else f'{sd:.3g} {unit}'}" for name, sd in sds.items()
+        f"{name} {f'{100 * sd:.0f} %' if log else quantity(sd, metric.unit, units, decimals=0, difference=True)}"
+        for name, sd in sds.items()
     )
     return Spread(dict(sds), f"assumed (the usual range of the trade, not measured by you): {words}")
 
@@ -224,14 +236,16 @@ def _burn_h(lenders: Sequence[str | Path]) -> tuple[float | None, str]:
     """Return how long nine in ten burns of the earlier folders lasted, to a quarter of an hour, and whose."""
     lasted: list[tuple[float, str]] = []
     for lender in lenders:
-        rows = pd.DataFrame(newest_results(lender, "burns")[1].get("burns", []))
-        if {"lit", "stopped"} <= set(rows.columns):
-            # a burn over midnight has a date before its stop
-            clocks = (
-                rows[name].astype(str).str.extract(r"(\d+:\d\d:\d\d)$")[0] for name in ("lit", "stopped")
-            )
-            lit, stopped = (pd.to_timedelta(clock, errors="coerce") for clock in clocks)
-            hours = ((stopped - lit).dt.total_seconds() / 3600 % 24).dropna()
-            if len(hours):
-                lasted.append((math.ceil(4 * float(hours.quantile(0.9))) / 4, Path(lender).name))
+        burns = pd.DataFrame(newest_results(lender, "burns")[1].get("burns", []), dtype=str)
+        # a burn over midnight has a date before its stop
+        clocks = burns.reindex(columns=["lit", "stopped"]).replace(r".*(?=\b\d+:\d\d:\d\d$)", "", regex=True)
+        lit, stopped = (pd.to_timedelta(clocks[name], errors="coerce") for name in clocks)
+        hours = float(((stopped - lit).dt.total_seconds() / 3600 % 24).quantile(0.9))
+        if hours == hours:
+            lasted.append((math.ceil(4 * hours) / 4, Path(lender).name))
     return max(lasted, default=(None, ""))
+
+
+def times(burns: int) -> str:
+    """Return 'one burn', 'two burns', '4 burns'."""
+    return {1: "one burn", 2: "two burns", 3: "three burns"}.get(burns, f"{burns} burns")

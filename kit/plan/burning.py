@@ -126,6 +126,7 @@ class Conditions:
 DRUM = Cooker()
 BOWL = Cooker(wall_j_k=6_000.0, shell_w_k=9.0, gas_wall_w_k=20.0, vent_m2=0.0016, height_m=0.5)
 CERAMIC = Cooker(wall_j_k=70_000.0, shell_w_k=5.0, film_per_wind=0.05, gas_wall_w_k=22.0, height_m=0.7)
+COOKERS: Mapping[str, Cooker] = {"ceramic": CERAMIC, "clay": CERAMIC, "bowl": BOWL, "drum": DRUM}
 
 
 def conditions(burns: int, ambient_c: float = 15.0, wind_m_s: float = 1.5) -> Conditions:
@@ -380,6 +381,11 @@ def kind_named(words: str) -> Recipe:
     """Return the recipe of the kind that some words name; lump where they name none."""
     said = words.lower()
     return next((KINDS[kind] for word, kind in KNOWN["kind_words"].items() if word in said), LUMP)
+
+
+def cooker_named(words: str) -> Cooker:
+    """Return the cooker that some words name, else a steel drum oven."""
+    return next((cooker for word, cooker in COOKERS.items() if word in words.lower()), DRUM)
 
 
 def charges_of(

@@ -25,13 +25,7 @@ RECIPES: dict[str, Recipe] = {
     for fuel, own in KNOWN["demo"].items()
 }
 
-FAULTS = (
-    Fault("battery", "25", after_min=26),
-    Fault("wind", "16", value=12.0),
-    Fault("lid open", "07", after_min=32, minutes=3),
-    Fault("spike", "03", after_min=41, value=412.0),
-    Fault("stuck", "34", after_min=38, minutes=26, probe="lid"),
-)
+FAULTS = tuple(Fault(**own) for own in KNOWN["demo_fault"])
 
 TRIAL = Path(__file__).with_name("demo.toml").read_text(encoding="utf-8")
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -14,7 +13,7 @@ import pandas as pd
 
 from kit.burns.logged_burns import bag_prices
 from kit.errors import Faults, KitError, Problem, disk_faults, refuse_way_out
-from kit.plan.answers import SHEET, Goal, is_empty, read_answers
+from kit.plan.answers import SHEET, WORDS, Answers, Goal, read_answers, times
 from kit.plan.designs import (
     DESIGN_COLUMNS,
     Allowance,
@@ -31,14 +30,12 @@ from kit.plan.sheets import Sheets, own_columns, plan_pages
 from kit.runtime.atomic_write import sweep_drafts, write_atomically
 from kit.schema import BURNS as BURN_SHEET
 from kit.trial import Plan, Trial, plan_of, read_plan, write_plan
+from kit.trial.sheet import heading_key
 
 TOTALS = (12, 24, 36)
 BAGS, BURNS = 3, 2
 SPARE_EVERY = 4
-RULES = (
-    "Not lit in rain, or in a mean wind above 5 m/s (18 km/h, 11 mph): the burn moves to a spare day.",
-    "A burn is left out only if fuel was added, a vent or probe was moved by mistake, or the log was lost.",
-)
+RULES, NOTES = tuple(WORDS["rules"]), WORDS["note"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,8 +44,9 @@ class Planned:
 
     Attributes
     ----------
-    folder, trial, plan
-        The run folder, its trial file, and the plan as written (or as it would be).
+    folder, trial, headings, plan
+        The run folder, its trial file, the headings of its burn sheet where no row is filled in, and the plan as
+        written (or as it would be).
     order, calendar
         Burns in their order; days, clock times, cooling and weighing.
     design, workday
@@ -64,13 +62,8 @@ class Planned:
         Columns of `power_of` and 'metric', at no difference, at the margin and at twice the margin.
     settles
         The best that 12, 24, 36 burns and the plan's own number can do, for all fuels and for fewer; first metric.
-    smallest, smallest_twice
-        The smallest design that is enough for all fuels to see the margin, and twice the margin; None where
-        there is no affordable one.
-    smallest_alone
-        The smallest that sees twice the margin without what earlier folders know of the spread.
-    split
-        Cheapest number of burns a bag where a burn costs as much as a bag.
+    alone
+        Designs for all the fuels without what earlier folders know of the spread; none where there are no such.
     cost
         What the bags cost, in the trial's currency; None where prices are missing.
     obstacles
@@ -83,6 +76,7 @@ class Planned:
 
     folder: Path
     trial: Trial
+    headings: tuple[str, ...] | None
     plan: Plan
     order: pd.DataFrame
     calendar: pd.DataFrame
@@ -93,17 +87,25 @@ class Planned:
     metrics: tuple[Goal, ...]
     chances: pd.DataFrame
     settles: pd.DataFrame
-    smallest: Design | None
-    smallest_twice: Design | None
-    smallest_alone: Design | None
-    split: float
+    alone: pd.DataFrame
     cost: float | None
     obstacles: tuple[Problem, ...]
     notes: tuple[str, ...]
     files: tuple[str, ...] = ()
 
+    @property
+    def split(self) -> float:
+        """Cheapest number of burns a bag where a burn costs as much as a bag; infinite where bags do not differ."""
+        return cheapest_split(self.metrics[0].spread.sds, 1.0)
+
+    def option(self, bags: int, burns: int) -> Any:
+        """Return the row of `alternatives` with so many bags and burns a bag; None where there is none."""
+        rows = self.alternatives
+        return next(rows[rows["bags"].eq(bags) & rows["burns"].eq(burns)].itertuples(), None)
+
     def as_record(self) -> dict[str, Any]:
         """Return the plan as plain values, for JSON."""
+        smallest = smallest_design(self.alternatives, "found_at_margin")
         return {
             "folder": str(self.folder),
             "files": list(self.files),
@@ -113,17 +115,11 @@ class Planned:
             "days": int(self.order["day"].nunique()),
             "chances": self.chances.to_dict("records"),
             "settles": self.settles.to_dict("records"),
-            "smallest": self.smallest.total if self.smallest else None,
+            "smallest": smallest.total if smallest else None,
             "cheapest_split": self.split if self.split != math.inf else None,
             "cost": self.cost,
             "notes": list(self.notes),
         }
-
-    def left_out(self, kept: int) -> list[str]:
-        """Return the names of the fuels to leave out where only so many are kept."""
-        ids = [fuel.id for fuel in self.trial.fuels]
-        stay = fuels_kept(ids, kept, self.trial.control_fuel)
-        return [fuel.label for fuel in reversed(self.trial.fuels) if fuel.id not in stay]
 
 
 def make_plan(
@@ -152,48 +148,48 @@ def make_plan(
     folder = Path(run_folder).absolute()
     answers = read_answers(folder, earlier)
     trial, workday, written = answers.trial, answers.workday, as_date(today or date.today(), "today")
-    notes = list(answers.notes)
-    first, allowance = answers.metrics[0], _allowance(trial, workday)
-
+    notes, first, allowance = list(answers.notes), answers.metrics[0], _allowance(trial, workday)
     ids = [fuel.id for fuel in trial.fuels]
-    most = max(*TOTALS, allowance.burns)
     everything = designs(ids, first, allowance)
-    kept = [fuels_kept(ids, count, trial.control_fuel) for count in range(len(ids) - 1, 1, -1)]
-    for_fewer = [designs(fuels, first, allowance, most) for fuels in kept]
-    alone = replace(first, spread=replace(first.spread, df=0.0))
-    unaided = designs(ids, alone, allowance) if first.spread.df else everything[:0]
+    for_fewer = [
+        designs(fuels_kept(ids, kept, trial.control_fuel), first, allowance, max(*TOTALS, allowance.burns))
+        for kept in range(len(ids) - 1, 1, -1)
+    ]
+    fewer = pd.concat([table[table["allowed"]].head(1) for table in (*for_fewer, everything[:0])])
+    unaided = replace(first, spread=replace(first.spread, df=0.0))
     if len(answers.sheet):
         design, order = _design_of(answers.sheet), _as_sheet(folder, answers.sheet, notes)
     else:
-        design = _chosen(trial, everything, allowance)
+        design = _chosen(trial, everything)
         first_burn = first_day or trial.plan.first_day or written + timedelta(days=1)
         order = _draw(trial, workday, design, first_burn, notes)
-        notes += _remarks(trial, workday, design)
+        taken = {
+            key: words for key, words in workday.taken.items() if key != "first_day" or first_day is None
+        }
+        notes += _remarks(trial, replace(workday, taken=taken), design)
     cost = allowance.cost(order)
-    unpriced = [fuel for fuel in sorted(set(order["fuel"])) if fuel not in allowance.prices]
-    if unpriced:
-        notes.append(f"No price is given for {', '.join(unpriced)}: the cost of the bags is not known.")
-    spare, chances = order.attrs.get("spare_days", []), _chances(order, answers.metrics, notes)
-    totals = sorted({*TOTALS, len(order)})
+    if unpriced := sorted(set(order["fuel"]) - set(allowance.prices)):
+        notes.append(NOTES["unpriced"].format(fuels=", ".join(unpriced)))
+    chances = _chances(order, answers.metrics, notes)
+    alternatives = everything if chances.empty else _with_own(everything, design, order, first, allowance)
+    spare, totals = order.attrs.get("spare_days", []), sorted({*TOTALS, len(order)})
     return Planned(
         folder=folder,
         trial=trial,
+        headings=answers.headings,
         plan=plan_of(trial, order, written, order.attrs.get("seed"), spare_days=spare, exclusions=RULES),
         order=order,
         calendar=timetable(order, spare, workday),
         design=design,
         workday=workday,
-        alternatives=everything if chances.empty else _with_own(everything, design, order, first, allowance),
-        fewer=pd.concat([table[table["allowed"]].head(1) for table in (*for_fewer, everything[:0])]),
+        alternatives=alternatives,
+        fewer=fewer,
         metrics=answers.metrics,
         chances=chances,
-        settles=what_burns_settle(totals, [everything, *for_fewer]),
-        smallest=smallest_design(everything, "found_at_margin"),
-        smallest_twice=smallest_design(everything, "found_at_twice"),
-        smallest_alone=smallest_design(unaided, "found_at_twice"),
-        split=cheapest_split(first.spread.sds, 1.0),
+        settles=what_burns_settle(totals, [alternatives, *for_fewer]),
+        alone=designs(ids, unaided, allowance) if first.spread.df else everything[:0],
         cost=None if math.isnan(cost) else cost,
-        obstacles=() if len(answers.sheet) else tuple(_obstacles(trial, workday, order, cost)),
+        obstacles=() if len(answers.sheet) else tuple(_obstacles(answers, order, cost, fewer, written)),
         notes=tuple(notes),
     )
 
@@ -206,13 +202,11 @@ def _allowance(trial: Trial, workday: Workday) -> Allowance:
     return Allowance(burns, asked.budget, bag_prices(trial), workday)
 
 
-def _chosen(trial: Trial, options: pd.DataFrame, allowance: Allowance) -> Design:
+def _chosen(trial: Trial, options: pd.DataFrame) -> Design:
     """Return bags and burns: as answered, else the best that days and money allow, else the least there is."""
     fuels, asked = len(trial.fuels), trial.plan
     bags, burns = asked.bags or options["bags"], asked.burns or options["burns"]
-    fitting = options[
-        options["total"].le(allowance.burns) & options["bags"].eq(bags) & options["burns"].eq(burns)
-    ]
+    fitting = options[options["allowed"].astype(bool) & options["bags"].eq(bags) & options["burns"].eq(burns)]
     if fitting.empty or (asked.bags and asked.burns):
         return Design(fuels, asked.bags or 2, asked.burns or (BURNS if asked.bags else 1))
     return Design(fuels, int(fitting["bags"].iloc[0]), int(fitting["burns"].iloc[0]))
@@ -226,11 +220,9 @@ def _design_of(sheet: pd.DataFrame) -> Design:
 
 
 def _as_sheet(folder: Path, sheet: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
-    notes.append("The order is that of burns.csv; empty its rows to have a new one drawn from the seed.")
-    done = int((sheet["state"] != "planned").sum())
-    if done:
-        words = "of the burns are done already: this plan was not written before the first burn."
-        notes.append(f"{done} {words}")
+    notes.append(NOTES["as_sheet"])
+    if done := int((sheet["state"] != "planned").sum()):
+        notes.append(NOTES["done"].format(done=done))
     order = sheet.drop(columns="state").reset_index(drop=True)
     if (earlier := read_plan(folder)) is not None:
         order.attrs.update(spare_days=list(earlier.spare_days), seed=earlier.seed)
@@ -242,11 +234,12 @@ def _draw(
 ) -> pd.DataFrame:
     """Draw the order; the control fuel burns on every day where the days reach for it."""
     fuels, days, per_day = [fuel.id for fuel in trial.fuels], trial.plan.days, workday.per_day
+    seed = 1 if trial.plan.seed is None else trial.plan.seed
 
     def drawn(control: str | None) -> pd.DataFrame:
         return run_order(
-            fuels, design.bags, design.burns, per_day, trial.plan.seed or 1, control, first_day,
-            workday.weekdays, SPARE_EVERY, workday.cookers,
+            fuels, design.bags, design.burns, per_day, seed, control, first_day, workday.weekdays, SPARE_EVERY,
+            workday.cookers,
         )  # fmt: skip
 
     order = drawn(None)
@@ -256,10 +249,7 @@ def _draw(
         if days is None or needed <= days:
             order = daily
         else:
-            notes.append(
-                f"The control fuel does not burn on every day: that would take {needed} days. Fuels are linked "
-                "through the days they share."
-            )
+            notes.append(NOTES["control_not_daily"].format(days=needed))
     if len(trial.settings) == 1:
         order["setting"] = trial.settings[0].id
     return order
@@ -268,36 +258,50 @@ def _draw(
 def _remarks(trial: Trial, workday: Workday, design: Design) -> list[str]:
     """Return what the answers leave open, and what the design cannot tell."""
     charge = trial.charge
-    amount = {"mass": charge.grams, "volume": charge.litres, "full starter": 1}[charge.by]
-    remarks = {
-        "The plan is for one of the settings: they are never pooled, so each takes as many burns. Write which into "
-        "burns.csv, and plan again.": len(trial.settings) > 1,
-        "How much is burned is not said: write grams, or litres, in [charge].": not amount,
-        "When a burn is over is not said: write it as stop_rule in [trial].": not trial.stop_rule,
-        "One bag of each fuel: verdicts will be for these bags alone, and say nothing of the next. Buy two or more.":
-            design.bags == 1 < design.burns,
-        "One burn a day: differences between days are part of those between burns.": workday.per_day == 1,
+    holds = {
+        "taken": bool(workday.taken),
+        "settings": len(trial.settings) > 1,
+        "amount": not {"mass": charge.grams, "volume": charge.litres, "full starter": 1}[charge.by],
+        "stop_rule": not trial.stop_rule,
+        "one_bag": design.bags == 1 < design.burns,
+        "one_burn": workday.per_day == 1,
+    }
+    taken = ", ".join(f"{key} = {value}" for key, value in workday.taken.items())
+    return [NOTES[name].format(taken=taken) for name, is_so in holds.items() if is_so]
+
+
+def _obstacles(
+    answers: Answers, order: pd.DataFrame, cost: float, fewer: pd.DataFrame, written: date
+) -> Faults:
+    """Return where the burns, their length, bags and cookers go beyond what the trial file gives."""
+    obstacles, trial, workday = Faults(), answers.trial, answers.workday
+    asked, needed, marked = trial.plan, order["day"].nunique(), list(workday.cookers)
+    holds = {
+        "past": asked.first_day is not None and asked.first_day < written,
+        "days": asked.days is not None and needed > asked.days,
+        "overrun": workday.overruns,
+        "budget": asked.budget is not None and cost > asked.budget,
+        "cookers": 0 < len(trial.cookers) < len(marked),
+    }
+    fitting = ""
+    for row in fewer.head(1).itertuples():
+        names = ", ".join(left_out(trial, row.fuels))
+        fitting = WORDS["fitting"].format(names=names, bags=row.bags, times=times(row.burns))
+    parts = {
+        "days": needed, "burns": len(order), "per_day": workday.per_day, "most": asked.days, "burn_h": workday.burn_h,
+        "day_h": workday.latest_h - workday.earliest_h, "cost": f"{cost:.0f} {trial.currency}".strip(),
+        "budget": asked.budget, "cookers": len(marked), "named": len(trial.cookers), "names": marked,
+        "first_day": asked.first_day, "today": written, "fitting": fitting,
     }  # fmt: skip
-    return [words for words, holds in remarks.items() if holds]
-
-
-def _obstacles(trial: Trial, workday: Workday, order: pd.DataFrame, cost: float) -> Faults:
-    """Return where the burns, their length and their bags go beyond what [plan] gives."""
-    obstacles, where = Faults(), "trial.toml, [plan]"
-    days, budget, needed = trial.plan.days, trial.plan.budget, order["day"].nunique()
-    if days is not None and needed > days:
-        found = f"{needed} days for {len(order)} burns, {workday.per_day} a day"
-        remedy = "Allow more days, or ask for fewer fuels, bags or burns."
-        obstacles.ask(where, found, f"at most days = {days}", remedy)
-    if workday.overruns:
-        found = f"a burn of {workday.burn_h:g} h in a day of {workday.latest_h - workday.earliest_h:g} h"
-        remedy = "Write as `earliest` and `latest` when somebody can stay with it, or a shorter burn_h."
-        obstacles.ask(where, found, "a burn that ends within its day", remedy)
-    if budget is not None and cost > budget:
-        found = f"bags for {cost:.0f} {trial.currency}".strip()
-        remedy = "Ask for fewer fuels, fewer bags, or allow more money."
-        obstacles.ask(where, found, f"at most budget = {budget:g}", remedy)
+    for name in (name for name, is_so in holds.items() if is_so):
+        obstacles.ask("trial.toml, [plan]", *(words.format(**parts) for words in WORDS["obstacle"][name]))
     return obstacles
+
+
+def left_out(trial: Trial, kept: int) -> list[str]:
+    """Return the names of the fuels to leave out where only so many are kept."""
+    stay = fuels_kept([fuel.id for fuel in trial.fuels], kept, trial.control_fuel)
+    return [fuel.label for fuel in reversed(trial.fuels) if fuel.id not in stay]
 
 
 def _with_own(
@@ -316,7 +320,7 @@ def _chances(order: pd.DataFrame, goals: Sequence[Goal], notes: list[str]) -> pd
     try:
         parts = [goal.chances(order).assign(metric=goal.metric.id) for goal in goals]
     except KitError as error:
-        notes.append(f"These burns settle nothing: {error.problems[0].found}.")
+        notes.append(NOTES["nothing_settled"].format(why=error.problems[0].found))
     return pd.concat(parts, ignore_index=True)[["metric", *CHANCE_COLUMNS]]
 
 
@@ -348,7 +352,7 @@ def plan_run(
     planned = make_plan(run_folder, earlier, today, first_day)
     if planned.obstacles:
         raise KitError(planned.obstacles)
-    sheets = Sheets(planned.trial, planned.plan, planned.calendar, planned.workday, simulated)
+    sheets = Sheets(planned.trial, planned.plan, planned.workday, simulated)
     plan_pages(sheets)  # what goes wrong goes wrong before the first file
     with disk_faults(planned.folder):
         return _write(planned, sheets)
@@ -360,24 +364,18 @@ def _write(planned: Planned, sheets: Sheets) -> Planned:
     sweep_drafts(folder)
     plan = write_plan(folder, planned.plan)
     texts = plan_pages(replace(sheets, plan=plan))
-    if is_empty(folder / SHEET):  # a burn sheet with rows is not written again
-        texts[SHEET] = burn_rows(plan.table, [*_headings(folder / SHEET), *own_columns(planned.trial)])
+    if planned.headings is not None:  # a burn sheet with rows is not written again
+        texts[SHEET] = burn_rows(plan.table, [*planned.headings, *own_columns(planned.trial)])
     for name, text in texts.items():
         write_atomically(folder / name, text)
     return replace(planned, plan=plan, files=("plan/plan.toml", *texts))
 
 
-def _headings(sheet: Path) -> list[str]:
-    """Return the headings of a sheet without rows: a tester's own columns are kept."""
-    if not sheet.is_file():
-        return []
-    lines = sheet.read_text(encoding="utf-8-sig", errors="replace").splitlines()
-    cells = next(csv.reader([line for line in lines if line.strip()][:1]), [])
-    return [cell.strip() for cell in cells if cell.strip()]
-
-
 def burn_rows(order: pd.DataFrame, headings: Sequence[str] = ()) -> str:
     """Return a burn sheet of planned rows: what is planned stands in it, the rest is blank."""
-    names = list(dict.fromkeys([*(column.name for column in BURN_SHEET), *headings]))
-    table = order.drop(columns="charge_g").reindex(columns=names)
+    known = [column.name for column in BURN_SHEET]
+    names = dict.fromkeys(
+        [*known, *(own for own in headings if own.strip() and heading_key(own) not in known)]
+    )
+    table = order.drop(columns="charge_g").reindex(columns=list(names))
     return str(table.to_csv(index=False, float_format="%g", lineterminator="\n"))

@@ -15,8 +15,9 @@ import pandas as pd
 
 from kit.errors import Faults, KitError
 from kit.plan.answers import trial_path
+from kit.plan.burning import KNOWN
 from kit.plan.planned import RULES, make_plan
-from kit.plan.schedule import refuse_no_count, timetable, workday_of
+from kit.plan.schedule import refuse_no_count, workday_of
 from kit.plan.sheets import Sheets, plan_pages
 from kit.plan.simulated import NOTE, PROBES, Fault, simulate_trial
 from kit.trial import open_run, plan_of, read_plan, write_plan
@@ -98,14 +99,9 @@ def _dated(order: pd.DataFrame) -> pd.DataFrame:
 def _faults(order: pd.DataFrame, seed: int) -> Sequence[Fault]:
     if len(order) < FEWEST_FOR_FAULTS:
         return ()
-    drawn = np.random.default_rng([seed, 81]).choice(len(order), 4, replace=False)
-    spike, lid, stuck, battery = (str(order["burn"].iloc[n]) for n in drawn)
-    return (
-        Fault("spike", spike, after_min=33, value=388.0),
-        Fault("lid open", lid, after_min=27, minutes=3),
-        Fault("stuck", stuck, after_min=35, minutes=25, probe="lid"),
-        Fault("battery", battery, after_min=24),
-    )
+    drawn = np.random.default_rng([seed, 81]).choice(len(order), len(KNOWN["rehearsal_fault"]), replace=False)
+    burns = [str(order["burn"].iloc[n]) for n in drawn]
+    return [Fault(burn=burn, **own) for burn, own in zip(burns, KNOWN["rehearsal_fault"], strict=True)]
 
 
 def write_simulated_plan(folder: Path, order: pd.DataFrame, written: str) -> None:
@@ -115,7 +111,5 @@ def write_simulated_plan(folder: Path, order: pd.DataFrame, written: str) -> Non
     plan = write_plan(folder, plan_of(trial, order, written, spare_days=spare, exclusions=RULES))
     place = folder / "plan" / "plan.toml"
     place.write_text(f"# {NOTE}.\n" + place.read_text(encoding="utf-8"), encoding="utf-8", newline="\n")
-    workday = workday_of(trial)
-    calendar = timetable(plan.table, plan.spare_days, workday)
-    for name, page in plan_pages(Sheets(trial, plan, calendar, workday, simulated=True)).items():
+    for name, page in plan_pages(Sheets(trial, plan, workday_of(trial), simulated=True)).items():
         (folder / name).write_text(page, encoding="utf-8", newline="\n")

@@ -5,8 +5,8 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from dataclasses import dataclass, field
+from datetime import date, datetime, time, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -30,7 +30,7 @@ STAGGER_H = 0.5
 BETWEEN_H = 0.25
 DAY_NAMES = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 ALL_WEEK = tuple(range(7))
-TIMETABLE_COLUMNS = ("day", "weekday", "what", "burn", "cooker", "light", "next", "weigh")
+TIMETABLE_COLUMNS = ("day", "weekday", "what", "burn", "cooker", "light", "after", "next", "weigh")
 
 
 def run_order(
@@ -294,6 +294,8 @@ class Workday:
         Whether ash and leftovers are weighed: a cooker then burns once a day and is emptied cold, next morning.
     source
         Where burn_h comes from, in words.
+    taken
+        What was taken for granted, by the key of [plan] that would say it.
     """
 
     burn_h: float = ASSUMED_BURN_H
@@ -304,6 +306,7 @@ class Workday:
     cookers: tuple[str, ...] = ("",)
     weighed: bool = True
     source: str = ""
+    taken: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def room_h(self) -> float:
@@ -351,29 +354,35 @@ def workday_of(trial: Trial, earlier_burn_h: float | None = None, earlier: str =
         How long nine in ten burns of an earlier folder lasted, and its name.
     """
     plan = trial.plan
-    if plan.burn_h:
-        source = "burn_h of [plan]"
-    elif earlier_burn_h:
+    source = "assumed: time one burn from lit to stopped and write it as burn_h in [plan]"
+    if earlier_burn_h:
         source = f"as nine in ten burns of {earlier} lasted at most"
-    else:
-        source = "assumed: time one burn from lit to stopped and write it as burn_h in [plan]"
-    earliest = _hour(plan.earliest, EARLIEST_H)
     count = plan.cookers or max(len(trial.cookers), 1)
     names = [*trial.cookers, *(f"cooker {n + 1}" for n in range(len(trial.cookers), count))]
+    earliest = _hour(plan.earliest, EARLIEST_H)
+    latest = _hour(plan.latest, earliest + plan.hours if plan.hours else max(LATEST_H, earliest))
+    taken = {
+        "first_day": "" if plan.first_day else "tomorrow",
+        "weekdays": "" if plan.weekdays else "every day",
+        "earliest": "" if plan.earliest else _clock(earliest),
+        "latest": "" if plan.latest or plan.hours else _clock(latest),
+        "cool_h": "" if plan.cool_h is not None else f"{ASSUMED_COOL_H:g} h",
+    }
     return Workday(
         burn_h=plan.burn_h or earlier_burn_h or ASSUMED_BURN_H,
         cool_h=ASSUMED_COOL_H if plan.cool_h is None else plan.cool_h,
         earliest_h=earliest,
-        latest_h=_hour(plan.latest, earliest + plan.hours if plan.hours else max(LATEST_H, earliest)),
+        latest_h=latest,
         weekdays=tuple(DAY_NAMES.index(day[:3]) for day in plan.weekdays) or ALL_WEEK,
         cookers=tuple(names[:count]) if count > 1 else ("",),
         weighed=plan.weigh_ash,
-        source=source,
+        source="burn_h of [plan]" if plan.burn_h else source,
+        taken={key: value for key, value in taken.items() if value},
     )
 
 
-def _hour(at: object, otherwise: float) -> float:
-    return otherwise if at is None else at.hour + at.minute / 60  # type: ignore[attr-defined]
+def _hour(at: time | None, otherwise: float) -> float:
+    return otherwise if at is None else at.hour + at.minute / 60
 
 
 def timetable(burns: pd.DataFrame, spare: Sequence[str], workday: Workday) -> pd.DataFrame:
@@ -391,9 +400,10 @@ def timetable(burns: pd.DataFrame, spare: Sequence[str], workday: Workday) -> pd
     Returns
     -------
     DataFrame
-        day, weekday, what ('burn', 'spare day', 'weigh only'), burn, cooker, light (clock time), next (when the
-        cooker may be lit again at the earliest, if it was checked and is cold and emptied), weigh (ids of the
-        burns whose ash and leftovers are weighed that morning if cold, before anything is lit).
+        day, weekday, what ('burn', 'spare day', 'weigh only'), burn, cooker, light (clock time), after (the burn before
+        in that cooker on that day), next (when the cooker may be lit again at the earliest, if it was checked and is
+        cold and emptied), weigh (ids of the burns whose ash and leftovers are weighed that morning if cold, before
+        anything is lit).
     """
     rows: list[dict[str, str]] = []
     waiting = ""
@@ -407,7 +417,15 @@ def timetable(burns: pd.DataFrame, spare: Sequence[str], workday: Workday) -> pd
             light = workday.lighting(place)
             last = place + len(workday.cookers) >= len(today)
             following = "another day" if last else _clock(light + workday.burn_h + workday.cool_h)
-            where = {"what": "burn", "burn": burn, "cooker": str(cooker), "light": _clock(light)}
+            before = place - len(workday.cookers)
+            after = today["burn"].iloc[before] if before >= 0 else ""
+            where = {
+                "what": "burn",
+                "burn": burn,
+                "cooker": str(cooker),
+                "light": _clock(light),
+                "after": after,
+            }
             rows.append({**about, **where, "next": following, "weigh": "" if place else waiting})
         waiting = ", ".join(today["burn"]) if workday.weighed else ""
     if waiting:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
@@ -16,29 +14,19 @@ import pandas as pd
 from kit.page.cautions import cautions_html, cautions_short
 from kit.page.document import POLICY
 from kit.page.text import Html, escape
-from kit.plan.schedule import Workday
+from kit.plan.answers import WORDS
+from kit.plan.schedule import Workday, timetable
 from kit.schema import BURNS
 from kit.trial import Plan, Trial
 
 SHEETS, KEY = "plan/sheets.html", "plan/key.html"
 LETTERS = "ACEFHJKLMNPRTUVWXY"  # none that is taken for a digit or another letter
 DIGITS = "34679"
-HALF_HOURLY = 5.0  # hours up to which attendance is ticked every half hour
 CALENDAR = {
     "light": "light at",
     "next": "earliest next lighting, only if checked cold and emptied",
     "weigh": "weigh if cold right through: burns",
 }
-OVERRUN = (
-    "A burn that runs over, or a cooker still warm: the rest of that day moves, as it stands, to the next day or a "
-    "spare one. Keep the order and the numbers, and let all else of the calendar follow: the blocks stay whole."
-)
-NO_AMOUNT = {
-    "mass": "the mass agreed on for every burn",
-    "volume": "the volume agreed on for every burn, weighed",
-    "full starter": "a full starter, weighed",
-}
-"""What to charge where [charge] does not say how much."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,50 +37,27 @@ class Sheets:
     ----------
     trial, plan
         The trial file and the plan as written.
-    calendar, workday
-        Of the planned burns; what a day at the cooker holds.
+    workday
+        What a day at the cooker holds.
     simulated
         Whether every sheet says that nothing is burned by it.
     """
 
     trial: Trial
     plan: Plan
-    calendar: pd.DataFrame
     workday: Workday
     simulated: bool = False
 
-    @property
-    def title(self) -> str:
-        """What the trial is called."""
-        return self.trial.title or "trial"
-
-    @property
-    def hazards(self) -> list[str]:
-        """What any of the fuels does that asks for handling."""
-        return list(dict.fromkeys(hazard for fuel in self.trial.fuels for hazard in fuel.hazards))
-
-    @property
-    def additives(self) -> bool:
-        """Whether any of the fuels has additives."""
-        return any(fuel.additives for fuel in self.trial.fuels)
-
-    @property
-    def stop_rule(self) -> str:
-        """When a burn is over, or that it is to be said."""
-        return self.trial.stop_rule.rstrip(". ") or "write it down before the first burn"
+    @cached_property
+    def calendar(self) -> pd.DataFrame:
+        """The days of the planned burns."""
+        return timetable(self.plan.table, self.plan.spare_days, self.workday)
 
     @property
     def own_boxes(self) -> list[str]:
         """Columns of the trial's own that have a box on every sheet."""
         known = {column.name for column in BURNS}
         return [name for name in dict.fromkeys(own_columns(self.trial)) if name not in known]
-
-    @property
-    def attended(self) -> list[str]:
-        """Hours to tick for as long as a burn lasts and a step more, whole ones where it is long."""
-        step = 30 if self.workday.burn_h <= HALF_HOURLY else 60
-        minutes = [step * n for n in range(1, math.ceil(self.workday.burn_h * 60 / step) + 2)]
-        return [f"{at // 60}:{at % 60:02d}" for at in minutes]
 
     @cached_property
     def codes(self) -> dict[str, str]:
@@ -117,18 +82,13 @@ class Sheets:
         return [(self.codes[burn], burn, labels.get(fuel, fuel), *where) for burn, fuel, *where in burns]
 
     @property
-    def burns(self) -> list[dict[str, str]]:
-        """Of each burn its id, code, when and where it is lit, what is charged, and when the next may be lit."""
-        at = {row["burn"]: row for row in self.calendar.to_dict("records")}
+    def burns(self) -> list[dict[str, Any]]:
+        """Of each burn what was planned of it, its code, the weekday, when it is lit and when the next may be."""
+        times = self.calendar[["burn", "weekday", "light", "after", "next"]]
+        table = self.plan.table.merge(times, how="left", on="burn").assign(code=self.codes.values())
         return [
-            {
-                "burn": str(burn["burn"]),
-                "code": self.codes[burn["burn"]],
-                "when": _when(burn, at.get(burn["burn"], {})),
-                "charge": _amount(self.trial, burn),
-                "next": str(at.get(burn["burn"], {}).get("next", "")),
-            }
-            for burn in self.plan.table.to_dict("records")
+            {name: "" if cell != cell else cell for name, cell in row.items()}
+            for row in table.to_dict("records")
         ]
 
 
@@ -151,7 +111,7 @@ def _template() -> Any:
     lines = (folder / "sheets.html").read_text(encoding="utf-8").splitlines()
     pages = Environment(autoescape=True, undefined=StrictUndefined, finalize=shown)
     known = {
-        "policy": POLICY, "style": Html((folder / "sheets.css").read_text(encoding="utf-8")), "overrun": OVERRUN,
+        "policy": POLICY, "style": Html((folder / "sheets.css").read_text(encoding="utf-8")), "words": WORDS,
         "calendar_headings": list(CALENDAR.values()), "cautions_short": cautions_short, "cautions_html": cautions_html,
     }  # fmt: skip
     return pages.from_string("".join(line.strip() for line in lines), globals=known).module
@@ -170,26 +130,3 @@ def codes(burns: Sequence[str], seed: int) -> dict[str, str]:
 def own_columns(trial: Trial) -> list[str]:
     """Return the columns of the burn sheet that the trial itself declares."""
     return [*(each.column for each in trial.declared), *trial.model.covariates]
-
-
-def _when(burn: Mapping[str, object], at: Mapping[str, str]) -> str:
-    day = str(burn["day"])
-    weekday = date.fromisoformat(day).strftime("%A ") if day else ""
-    parts = {
-        f"{weekday}{day or 'Any day'}": True,
-        f"light at {at.get('light')}": at.get("light"),
-        f"in {burn['cooker']}": burn["cooker"],
-        f"at setting {burn['setting']}": burn["setting"],
-    }
-    return ", ".join(words for words, known in parts.items() if known) + "."
-
-
-def _amount(trial: Trial, burn: Mapping[str, object]) -> str:
-    """Return what to charge: grams with their tolerance, or a volume, or a full starter."""
-    if trial.charge.by == "mass" and isinstance(grams := burn.get("charge_g"), float) and grams == grams:
-        allowed = trial.charge.tolerance_g or 0.01 * grams
-        return f"{grams:g} ± {allowed:g} g"
-    litres = trial.charge.litres
-    if trial.charge.by == "volume" and litres:
-        return f"{litres:g} L, weighed"
-    return NO_AMOUNT[trial.charge.by]

@@ -15,21 +15,18 @@ import pandas as pd
 
 from kit.errors import Faults
 from kit.plan.burning import (
-    BOWL,
-    CERAMIC,
-    DRUM,
     KNOWN,
     Burnt,
     Charges,
     Conditions,
-    Cooker,
     Floats,
     Recipe,
     burn,
     charges_of,
     conditions,
+    cooker_named,
     kind_named,
-)
+)  # fmt: skip
 from kit.plan.schedule import ASSUMED_COOL_H, as_date, refuse_no_count
 from kit.readings.calibration import Correction, correction_of
 from kit.runtime.locked_tmp import locked_folder
@@ -47,7 +44,6 @@ COLD_K = 20.0
 """A burn is over when the grate is back so near the air."""
 REMARKS = KNOWN["remarks"]
 FIRST_LIT = time(8, 0)
-COOKERS: Mapping[str, Cooker] = {"ceramic": CERAMIC, "clay": CERAMIC, "bowl": BOWL, "drum": DRUM}
 NEEDED = ("burn", "fuel", "bag", "day")
 """Columns of what is planned that every burn fills."""
 FaultKind = Literal["battery", "spike", "stuck", "lid open", "wind"]
@@ -242,14 +238,14 @@ def _burn(
     mass = _charge_g(planned, trial.charge, of_burn, rng)
     charges = charges_of(of_burn, [numbers[name] for name in names], mass, sky.humidity_pct, seed)
     around = replace(sky, vents=_vents(planned, trial), lid_delay_s=_lid_delays(len(planned), rng))
-    burnt = burn(charges, around, _cooker(trial), HOURS, STEP_S, seed)
+    burnt = burn(charges, around, cooker_named(trial.cooker), HOURS, STEP_S, seed)
     lids = [fault for fault in faults if fault.kind == "lid open"]
     for fault in lids:
         row = place(fault.burn)
         around.open_from_s[row] = burnt.lid_on_s[row] + 60 * fault.after_min
         around.open_until_s[row] = around.open_from_s[row] + 60 * fault.minutes
     if lids:
-        burnt = burn(charges, around, _cooker(trial), HOURS, STEP_S, seed)
+        burnt = burn(charges, around, cooker_named(trial.cooker), HOURS, STEP_S, seed)
     stops = stop_times(burnt, around.ambient_c)
     cool_h = ASSUMED_COOL_H if trial.plan.cool_h is None else trial.plan.cool_h
     return _Burns(planned, burnt, charges, of_burn, around, stops, _lighting_times(planned, stops, cool_h))
@@ -300,12 +296,6 @@ def _vents(planned: pd.DataFrame, trial: Trial) -> Floats:
         opening[setting.id] = float(share[1]) / 100 if share else in_words
     settings = planned["setting"] if "setting" in planned else [""] * len(planned)
     return np.array([opening.get(setting, 1.0) for setting in settings])
-
-
-def _cooker(trial: Trial) -> Cooker:
-    """Return the simulated cooker that the trial file's words name, else a steel drum oven."""
-    words = trial.cooker.lower()
-    return next((cooker for word, cooker in COOKERS.items() if word in words), DRUM)
 
 
 def stop_times(burnt: Burnt, ambient_c: Floats) -> Floats:
