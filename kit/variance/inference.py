@@ -68,6 +68,9 @@ NODES = np.array([-6.0, -2.75, 0.0, 2.75, 6.0])
 STEEPEST = 1.0
 """Slope of D at the estimate, a standard error further: its least is taken to be within half of one."""
 
+OF_A_T = ", degrees of freedom of "
+"""Between a profile's name and that of the t it is measured on."""
+
 FINE = 401
 """Points of the curve laid through them."""
 
@@ -148,7 +151,7 @@ def censored_contrasts(
         *profiles, *(part[0, found, None] for part in (estimate, se, base.df, base.se))
     )
     estimate, se, freedom = (np.where(lost, np.nan, part) for part in (estimate, se, base.df))
-    method = f"profile with bounds, degrees of freedom of {base.method}"
+    method = f"profile with bounds{OF_A_T}{base.method}"
     return CensoredContrasts(method, estimate, se, freedom, L, phi[None], v, t)
 
 

@@ -38,6 +38,7 @@ from kit.publish.wording import (
     words,
 )
 from kit.variance.engines import explained
+from kit.variance.inference import OF_A_T
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -172,7 +173,9 @@ def computed_lines(data: ReportData) -> list[str]:
 def methods_used(data: ReportData) -> list[str]:
     """Return the small-sample methods named in the comparisons of primary measures."""
     rows = data.of_primary(data.table("comparisons"))
-    return [str(name) for name in dict.fromkeys(rows["method"].dropna()) if str(name)]
+    named = [str(name) for name in rows["method"].dropna() if str(name)]
+    # a profile stands with the t whose degrees of freedom it takes
+    return [*dict.fromkeys(part for name in named for part in reversed(name.split(OF_A_T)))]
 
 
 def model_lines(data: ReportData) -> list[str]:
