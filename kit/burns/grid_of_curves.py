@@ -37,7 +37,7 @@ class Curves:
     probe
         The probe they are of.
     air_c
-        The coolest air of any burn, NaN where none was noted.
+        The coolest air of any burn; where none was noted, the coolest reading of all; NaN without burns.
     """
 
     seconds: Array
@@ -98,17 +98,18 @@ def common_grid(
     end = max((float(curve.seconds[-1]) for curve in curves), default=0.0)
     seconds = np.arange(0.0, end + step / 1e6, step)
     excluded = set(run.burns.loc[run.burns["state"] == "excluded", "burn"].astype("str"))
-    ambient = run.burns.get("ambient_c", pd.Series(dtype=float))
+    celsius = np.array([_on_grid(curve, seconds) for curve in curves]).reshape(len(curves), len(seconds))
+    air = pd.to_numeric(run.burns.get("ambient_c", pd.Series(dtype=float)), errors="coerce").min()
     return Curves(
         seconds,
-        np.array([_on_grid(curve, seconds) for curve in curves]).reshape(len(curves), len(seconds)),
+        celsius,
         tuple(burns),
         tuple(row.fuel for row in sheet),
         tuple(row.bag for row in sheet),
         tuple(row.day for row in sheet),
         np.array([name not in excluded for name in burns], dtype=bool),
         at,
-        float(pd.to_numeric(ambient, errors="coerce").min()),
+        float(air if pd.notna(air) else np.fmin.reduce(celsius, axis=None, initial=np.nan)),
     )
 
 

@@ -532,7 +532,8 @@ def mean_curves(drawn: DrawnCurves, level: float = 0.95) -> pd.DataFrame:
     across them, with one ratio of bag to burn variance and one of day to burn variance for the whole curve; its
     standard error comes from how bags of a fuel differ, what their days explain taken out, beside what is expected of
     a curve of that height and slope, pooled over the fuels, on bags − fuels degrees of freedom: in a balanced design
-    without days and with fuels that vary alike the classical answer, whatever the ratio. No band reaches below the air.
+    without days and with fuels that vary alike the classical answer, whatever the ratio. No band reaches below
+    the air, or, where that was not noted, the coolest reading.
     """
     parts: list[_Part] = []
     for code, fuel in enumerate(drawn.units.fuels):

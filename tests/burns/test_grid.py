@@ -66,3 +66,12 @@ def test_no_readings_give_an_empty_grid():
     readings = readings_of([], [])
     curves = common_grid(readings, folder(1))
     assert curves.celsius.shape == (0, 1) and curves.burn == ()
+
+
+def test_the_air_is_as_noted_else_the_coolest_reading():
+    readings = pd.concat(
+        [readings_of([0, 60, 120], each, str(n)) for n, each in enumerate(([18, 300, 40], [16, 200, 21]), 1)]
+    )
+    assert common_grid(readings, folder(ambient_c=[12.0, np.nan])).air_c == 12
+    assert common_grid(readings, folder()).air_c == 16
+    assert np.isnan(common_grid(readings_of([], []), folder(1)).air_c)
