@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from kit.errors import KitError, did_you_mean
 from kit.trial.cells import BLANKS, TYPED, kind_of, split_glued_stamp
-from kit.trial.decode import SPREADSHEET, encoding_of, filled_sheets
+from kit.trial.decode import SPREADSHEET, encoding_of, filled_sheets, only_sheet
 
 
 def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
@@ -33,16 +33,12 @@ def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
         found, remedy = f"no sheet '{sheet}' with anything in it", did_you_mean(sheet, filled)
         raise KitError.refuse(f"{name}, [[logger]] key sheet", found, known, remedy)
     filled = filled if sheet is None else {sheet: filled[sheet]}
-    if len(filled) > 1:
-        shown = ", ".join(f"'{title}' ({len(rows)} rows)" for title, rows in list(filled.items())[:12])
-        remedy = f'Add sheet = "{next(iter(filled))}" (or which it is) to the [[logger]] table.'
-        raise KitError.ask(
-            name, f"{len(filled)} sheets: {shown}", "the sheet that holds the readings", remedy
-        )
-    if not filled:
+    remedy = f'Add sheet = "{next(iter(filled), "")}" (or which it is) to the [[logger]] table.'
+    rows = only_sheet(filled, name, "the sheet that holds the readings", remedy)
+    if not rows:
         raise _empty(name)
     out = io.StringIO()
-    csv.writer(out, delimiter="\t", lineterminator="\n").writerows(next(iter(filled.values())))
+    csv.writer(out, delimiter="\t", lineterminator="\n").writerows(rows)
     return out.getvalue().encode("utf-8", "replace")
 
 

@@ -42,7 +42,6 @@ _LONGEST, _LARGEST = 80, 1e300
 UNIT = r"(?:°|º|˚|deg\.?|degrees)?\s?(?:celsius|fahrenheit|kelvin|[CFK])|℃|℉|°|º"
 _NUMBER = r"[+\-−]?\s*(?:[0-9](?:[0-9.,'’\u00a0\u202f\u2009]| (?=[0-9]{3}(?![0-9])))*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?"
 _PLAIN = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?$")
-_LOOSE = re.compile(rf"({_NUMBER})$")
 _WITH_UNIT = re.compile(rf"({_NUMBER})\s*({UNIT})\.?$", re.IGNORECASE)
 _SCALE = re.compile(
     r"(?:°|º|˚|deg\.?|degrees?)?\s?([CFK])(?:elsius|ahrenheit|elvin)?\.?|(℃|℉)", re.IGNORECASE
@@ -167,7 +166,7 @@ def _kind_of(cell: str) -> str:
     found = match_stamp(cell)
     if found:
         return found[0]
-    if cell[-1] != "," and _LOOSE.match(cell) and _grouped(cell):
+    if cell[-1] != "," and any(_number(cell, decimal) is not None for decimal in ".,"):
         return "number"
     return "with unit" if _WITH_UNIT.match(cell) else "text"
 
@@ -191,17 +190,6 @@ def split_glued_stamp(cell: str) -> tuple[str, str] | None:
             return cell[: found.start()], found[1]
         found = _GLUED_NUMBER.search(cell, found.start() + 1)
     return None
-
-
-def _grouped(cell: str) -> bool:
-    """Return whether the marks within a number could be decimal and thousands marks at all."""
-    digits = re.sub(r"^[+\-−]?\s*|[eE][+-]?[0-9]+$", "", cell)
-    groups = re.split(r"[.,'’ \u00a0\u202f\u2009]", digits)
-    marks = re.findall(r"[.,'’ \u00a0\u202f\u2009]", digits)
-    if len(marks) < 2:
-        return True
-    inner = groups[1:] if marks[0] == marks[-1] else groups[1:-1]
-    return all(len(group) == 3 for group in inner) and len(set(marks[:-1])) == 1
 
 
 @lru_cache(maxsize=65536)

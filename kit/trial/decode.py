@@ -211,20 +211,20 @@ def filled_sheets(path: Path, name: str) -> dict[str, list[list[str]]]:
     return {each: rows for each, rows in texts.items() if any(any(row) for row in rows)}
 
 
-def the_sheet(tables: Mapping[str, list[list[str]]], path: Path) -> list[list[str]]:
-    """Return the sheet named as its file is, else the only one that holds anything; [] where none does.
+def only_sheet(
+    tables: Mapping[str, list[list[str]]], name: str, expected: str, remedy: str
+) -> list[list[str]]:
+    """Return the only sheet that holds anything; [] where none does.
 
     Raises
     ------
     KitError
-        'ask' where several hold something and none is named so.
+        'ask' where several do.
     """
-    named = [rows for title, rows in tables.items() if title.strip().casefold() == path.stem.casefold()]
-    if named or len(tables) < 2:
-        return (named or [*tables.values(), []])[0]
-    shown = ", ".join(f"'{title}' ({len(rows)} rows)" for title, rows in list(tables.items())[:12])
-    remedy = f"Name the sheet '{path.stem}' in the file, or save it alone."
-    raise KitError.ask(path.name, f"{len(tables)} sheets: {shown}", "the sheet that is meant", remedy)
+    if len(tables) > 1:
+        titles = ", ".join(f"'{title}' ({len(rows)} rows)" for title, rows in list(tables.items())[:12])
+        raise KitError.ask(name, f"{len(tables)} sheets: {titles}", expected, remedy)
+    return next(iter(tables.values()), [])
 
 
 def _text(cell: object) -> str:

@@ -18,7 +18,7 @@ from kit.schema import METRIC_BASES
 from kit.trial.decode import toml_value
 from kit.trial.key_types import Unit
 from kit.trial.models import TrialFile
-from kit.trial.toml_reader import fields_of, model_in
+from kit.trial.toml_reader import fields_of, heading_of, model_in
 
 WIDTH = 100
 _UNITS = {"c": "°C", "k": "K", "hpa": "hPa"} | {unit: unit for unit in ("min", "kg", "s", "g", "h", "m")}
@@ -88,7 +88,7 @@ def explained_keys(word: str = "") -> tuple[Key, ...]:
     >>> [key.key for key in explained_keys("tolerance_g")]
     ['tolerance_g']
     """
-    keys = tuple(_keys())
+    keys = tuple(_all_keys())
     plain = word.strip().strip("[]").casefold()
     named = [key for key in keys if plain == key.key.casefold()]
     near = [key for key in keys if plain in key.key.casefold() or plain == key.table.strip("[]")]
@@ -103,7 +103,9 @@ def explained_keys(word: str = "") -> tuple[Key, ...]:
 
 def keys_text(keys: tuple[Key, ...]) -> str:
     """Return keys as people read them, table by table."""
-    about = {_titled(name, field): _about_table(field) for name, field in TrialFile.model_fields.items()}
+    about = {
+        heading_of(name, TrialFile): _about_table(field) for name, field in TrialFile.model_fields.items()
+    }
     parts: list[str] = []
     for table in dict.fromkeys(key.table for key in keys):
         parts += [f"{table}  {about.get(table, '')}".rstrip()]
@@ -116,27 +118,22 @@ def as_records(keys: tuple[Key, ...]) -> list[dict[str, str]]:
     return [asdict(key) for key in keys]
 
 
-def _keys() -> Iterator[Key]:
+def _all_keys() -> Iterator[Key]:
     for name, field in TrialFile.model_fields.items():
-        model = model_in(field.annotation)
+        heading, model = heading_of(name, TrialFile), model_in(field.annotation)
         if model is None:
-            yield Key(_titled(name, field), "METRIC", "text or number", "", "of the metric", _MARGIN)
-            continue
-        for key, inner in fields_of(model).items():
-            yield _key(_titled(name, field), key, inner)
-            if (nested := model_in(inner.annotation)) is not None:
-                below = f"{_titled(name, field)} {inner.alias or key}"
-                yield from (_key(below, part, each) for part, each in fields_of(nested).items())
+            yield Key(heading, "METRIC", "text or number", "", "of the metric", _MARGIN)
+        else:
+            yield from _keys_of(model, heading)
 
 
-def _key(table: str, name: str, field: FieldInfo) -> Key:
-    key = field.alias or name
-    meaning = " ".join((field.description or "").split()).replace("{every metric}", METRIC_IDS)
-    return Key(table, key, _kind(field.annotation), _default(field), _unit(key, field), meaning)
-
-
-def _titled(name: str, field: FieldInfo) -> str:
-    return f"[[{name}]]" if get_origin(field.annotation) is tuple else f"[{name}]"
+def _keys_of(model: type[Any], heading: str) -> Iterator[Key]:
+    for name, field in fields_of(model).items():
+        key = field.alias or name
+        meaning = " ".join((field.description or "").split()).replace("{every metric}", METRIC_IDS)
+        yield Key(heading, key, _kind(field.annotation), _default(field), _unit(key, field), meaning)
+        if nested := model_in(field.annotation):
+            yield from _keys_of(nested, f"{heading} {key}")
 
 
 def _about_table(field: FieldInfo) -> str:

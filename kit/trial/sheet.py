@@ -21,7 +21,7 @@ from kit.errors import Faults, KitError
 from kit.schema import BURNS, EVENTS, SCORES, Column
 from kit.trial.cells import Floats, decimal_evidence, to_number
 from kit.trial.clocks import Order, date_order, plain_clock, plain_day
-from kit.trial.decode import ENDINGS, clean_id, clean_text, filled_sheets, read_text, shown, the_sheet
+from kit.trial.decode import ENDINGS, clean_id, clean_text, filled_sheets, only_sheet, read_text, shown
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 MOST_COLUMNS = 1000
@@ -198,7 +198,12 @@ def sheet_rows(path: Path) -> tuple[list[list[str]], str, str]:
         Where the file cannot be read, or its quotes do not close.
     """
     if path.suffix.casefold() in ENDINGS:
-        return the_sheet(filled_sheets(path, path.name), path), ",", ""
+        tables = filled_sheets(path, path.name)
+        named = {
+            title: rows for title, rows in tables.items() if title.strip().casefold() == path.stem.casefold()
+        }
+        remedy = f"Name the sheet '{path.stem}' in the file, or save it alone."
+        return only_sheet(named or tables, path.name, "the sheet that is meant", remedy), ",", ""
     text, remark = read_text(path, path.name)
     text, delimiter = _delimiter(text)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
