@@ -97,15 +97,8 @@ class KitError(Exception):
 
     def _render_traceback_(self) -> list[str]:
         """Return what a notebook shows in place of the kit's own frames."""
-        lines = [f"{type(self).__name__}:"]
-        for number, each in enumerate(self.problems, start=1):
-            lines += [
-                f"{number}. {each.where}",
-                f"   found:    {each.found}",
-                f"   expected: {each.expected}",
-                f"   do:       {each.remedy}",
-            ]
-        return lines
+        numbered = "".join(worded(number, each) for number, each in enumerate(self.problems, start=1))
+        return f"{type(self).__name__}:{numbered}".split("\n")
 
     def __reduce__(self) -> tuple[type[KitError], tuple[tuple[Problem, ...]]]:
         return (type(self), (self.problems,))

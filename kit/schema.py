@@ -16,6 +16,17 @@ from kit.metrics import metric as metric
 RESULTS_SCHEMA = "repeatburn-results/1"
 
 
+SPREADSHEETS = (".xlsx", ".ods", ".xls")
+INPUTS = (
+    "trial.toml",
+    *(f"{stem}.csv" for stem in ("burns", "events", "scores")),
+    *(f"{stem}{ending}" for stem in ("burns", "events", "scores") for ending in SPREADSHEETS),
+    "notes.md",
+    "plan/plan.toml",
+)
+"""The files of a run folder that are read beside its logs, those that are there."""
+
+
 @dataclass(frozen=True)
 class Column:
     """One column of a table: its name, kind of value, unit ('' for none) and meaning."""

@@ -19,19 +19,11 @@ from typing import Any, Final
 import kit
 from kit.errors import Faults, KitError
 from kit.results_file import RESULTS, newest_results, read_results
+from kit.schema import INPUTS
 
 SIMULATED: Final = "SIMULATED.txt"
 """The note that a folder of simulated burns carries, wherever it goes."""
-SHEETS: Final = (
-    "trial.toml",
-    "burns.csv",
-    "events.csv",
-    "scores.csv",
-    *(f"{stem}{ending}" for stem in ("burns", "events", "scores") for ending in (".xlsx", ".ods", ".xls")),
-    "notes.md",
-    "plan/plan.toml",
-    SIMULATED,
-)
+SHEETS: Final = (*INPUTS, SIMULATED)
 NOTE: Final = "origin.json"
 LIBRARIES: Final = (
     "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pyarrow", "pydantic", "latex2mathml",

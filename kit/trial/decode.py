@@ -177,7 +177,6 @@ def clean_id(text: str) -> tuple[str, bool]:
     return " ".join(cleaned.split()), unseen
 
 
-ENDINGS = (".xlsx", ".ods", ".xls")
 LARGEST_UNPACKED = 500_000_000
 
 

@@ -170,9 +170,7 @@ def _zone(text: str) -> str:
 
     with suppress(ValueError, OSError, KeyError):
         return ZoneInfo(text).key
-    raise QuantityError(
-        text, f"a time zone as 'Europe/Berlin'. {nearest(text, available_timezones())}".strip()
-    )
+    raise QuantityError(text, "a time zone as 'Europe/Berlin'", nearest(text, available_timezones()))
 
 
 def number_as_text(value: object) -> object:

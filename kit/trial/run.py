@@ -13,9 +13,9 @@ from pydantic import ValidationError
 from kit.errors import Faults, KitError, did_you_mean
 from kit.page.html_tables import as_table
 from kit.page.text import element, join
-from kit.trial.decode import ENDINGS, path_of, read_text, shown, toml_text, without_hidden
+from kit.schema import INPUTS
+from kit.trial.decode import path_of, read_text, shown, toml_text, without_hidden
 from kit.trial.models import ALL_ALIKE, Declared
-from kit.trial.plan_file import NAME as PLAN
 from kit.trial.plan_file import Plan, read_plan
 from kit.trial.run_sheets import LOGS, read_burn_sheet, read_events, read_scores, stays_inside
 from kit.trial.toml_reader import key_problems
@@ -25,8 +25,7 @@ from kit.trial.trial_file import Trial, margin_as_written, read_trial
 OWN_WORDS = "notes.md"
 BORROWED: Final = "borrowed"
 """Folder of a bundle that holds what its trial borrowed from others."""
-SHEETS = tuple(f"{stem}{ending}" for stem in ("burns", "events", "scores") for ending in (".csv", *ENDINGS))
-FILES = (TRIAL, *SHEETS, OWN_WORDS, LOGS, PLAN)
+FILES = (*INPUTS, LOGS)
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -18,10 +18,10 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import Faults, KitError
-from kit.schema import BURNS, EVENTS, SCORES, Column
+from kit.schema import BURNS, EVENTS, SCORES, SPREADSHEETS, Column
 from kit.trial.cells import Floats, decimal_evidence, to_number
 from kit.trial.clocks import Order, date_order, plain_clock, plain_day
-from kit.trial.decode import ENDINGS, clean_id, clean_text, filled_sheets, only_sheet, read_text, shown
+from kit.trial.decode import clean_id, clean_text, filled_sheets, only_sheet, read_text, shown
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 MOST_COLUMNS = 1000
@@ -140,7 +140,7 @@ def places_of(words: Iterable[str]) -> dict[str, list[int]]:
 
 def sheet_path(folder: Path, stem: str, faults: Faults) -> Path:
     """Return the one file of a sheet: stem.csv, or a spreadsheet's own file of that name; asked about where several."""
-    there = [path for ending in (".csv", *ENDINGS) if (path := folder / f"{stem}{ending}").is_file()]
+    there = [path for ending in (".csv", *SPREADSHEETS) if (path := folder / f"{stem}{ending}").is_file()]
     if len(there) > 1:
         found = " and ".join(path.name for path in there)
         faults.ask(found, "the same sheet twice", "one of them", "Put the one that does not count elsewhere.")
@@ -197,7 +197,7 @@ def sheet_rows(path: Path) -> tuple[list[list[str]], str, str]:
     KitError
         Where the file cannot be read, or its quotes do not close.
     """
-    if path.suffix.casefold() in ENDINGS:
+    if path.suffix.casefold() in SPREADSHEETS:
         tables = filled_sheets(path, path.name)
         named = {
             title: rows for title, rows in tables.items() if title.strip().casefold() == path.stem.casefold()

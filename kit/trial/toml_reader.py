@@ -150,6 +150,7 @@ _A_LIST, _A_TABLE = "a list in brackets, as [110, 180]", "a table"
 _EXPECTED = {
     "string_type": 'text in quotes, as "alder"',
     "float_type": "a number, without quotes or unit",
+    "float_parsing": "a number, without quotes or unit",
     "int_type": "a whole number, without quotes",
     "int_from_float": "a whole number",
     "bool_type": "true or false, without quotes",
