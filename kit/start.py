@@ -10,6 +10,7 @@ from fnmatch import fnmatch
 from glob import escape
 from pathlib import Path
 from string import ascii_uppercase
+from typing import Any
 
 import numpy as np
 
@@ -17,9 +18,9 @@ from kit.check import problems_of
 from kit.errors import KitError, Problem, grouped, worded
 from kit.page.cautions import cautions_short
 from kit.readings import Fire, Log, find_fires, read_log
+from kit.trial import Logger
 from kit.trial.cells import WORDS
 from kit.trial.scaffold import (
-    DraftLogger,
     Guess,
     burn_ids,
     guessed,
@@ -34,6 +35,8 @@ from kit.trial.scaffold import (
 
 Value = str | float | bool
 
+TOLD_ANYHOW = {"id", "files", "columns"}
+"""Keys of [[logger]] that every draft has."""
 INFERRED = frozenset({"step_s", "split_by"})
 """Keys of [[logger]] that a file settles by itself, though it does not say them."""
 NAMING, NAMES_ANOTHER, OF_MAIN, OF_OTHERS = (
@@ -189,7 +192,9 @@ def start_run(folder: str | Path, sources: Iterable[str | Path] = (), demo: bool
     ]
     rows = _rows(burns)
     fuels = list(dict.fromkeys(cell for row in rows if (cell := row["fuel"].strip("?"))))
-    text = trial_text(fuels, main, [draft for draft in drafts if draft.columns or draft.keys])
+    text = trial_text(
+        fuels, main, [draft for draft in drafts if draft.columns or draft.model_fields_set > TOLD_ANYHOW]
+    )
     made = new_folder(folder, text, rows, dict(zip(names, files, strict=True)))
     return Started(made, rows, problems_of(made))
 
@@ -276,7 +281,7 @@ def _nearest_in_time(group: list[_Export], sure: Sequence[int]) -> list[_Export]
     return [replace(export, is_day_guessed=True) for export in near]
 
 
-def _drafted(loggers: Sequence[Sequence[_Export]], names: Sequence[str]) -> tuple[str, list[DraftLogger]]:
+def _drafted(loggers: Sequence[Sequence[_Export]], names: Sequence[str]) -> tuple[str, list[Logger]]:
     """Return the main probe's id and a [[logger]] table for each group of files, in their order."""
     mains = [_main_heading(group) for group in loggers]
     word = next((match[0].casefold() for heading, _ in mains if (match := OF_MAIN.search(heading))), "")
@@ -289,11 +294,9 @@ def _drafted(loggers: Sequence[Sequence[_Export]], names: Sequence[str]) -> tupl
         columns = {main: heading if sure else f"{heading}?"} if heading else {}
         columns |= {_plain(each): each for each in others[:MOST_OTHERS] if _plain(each) not in ("", main)}
         files = _patterns([export.name for export in group], names) if len(loggers) > 1 else ()
-        drafts.append(
-            DraftLogger(
-                ascii_uppercase[place] if place < 26 else str(place + 1), files, columns, group[0].keys
-            )
-        )
+        letter = ascii_uppercase[place] if place < 26 else str(place + 1)
+        table: dict[str, Any] = {"id": letter, "files": files, "columns": columns, **group[0].keys}
+        drafts.append(Logger.model_construct(**table))  # as found: what cannot be is for `check` to say
     return main, drafts
 
 

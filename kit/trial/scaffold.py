@@ -11,7 +11,7 @@ import textwrap
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from fnmatch import fnmatch
 from itertools import pairwise
 from pathlib import Path
@@ -23,6 +23,7 @@ from kit.runtime.locked_tmp import locked_folder
 from kit.schema import BURNS
 from kit.trial.cells import WORDS
 from kit.trial.decode import toml_text, toml_value
+from kit.trial.models import Logger
 from kit.trial.run_sheets import LOGS
 
 _KIT = Path(__file__).parents[1]
@@ -76,34 +77,14 @@ def no_formula(text: str) -> str:
     return plain
 
 
-@dataclass(frozen=True)
-class DraftLogger:
-    """What is known of one logger's files when a trial file is drafted.
-
-    Attributes
-    ----------
-    id, files
-        A name, and the files or patterns of files that are its own.
-    columns
-        Heading in its files by probe.
-    keys
-        Further keys of its [[logger]] table.
-    """
-
-    id: str
-    files: tuple[str, ...] = ()
-    columns: Mapping[str, str] = field(default_factory=dict)
-    keys: Mapping[str, str | float | bool] = field(default_factory=dict)
-
-    @property
-    def text(self) -> str:
-        """The [[logger]] table of a trial file."""
-        table = {"id": self.id, "files": self.files, "columns": self.columns, **self.keys}
-        lines = [f"{key} = {toml_value(value)}\n" for key, value in table.items() if value not in ((), {})]
-        return "[[logger]]\n" + "".join(lines)
+def logger_text(logger: Logger) -> str:
+    """Return the [[logger]] table of a trial file."""
+    table = logger.model_dump(exclude_unset=True)
+    lines = [f"{key} = {toml_value(value)}\n" for key, value in table.items() if value not in ((), {})]
+    return "[[logger]]\n" + "".join(lines)
 
 
-def trial_text(fuels: Sequence[str] = (), probe: str = "", loggers: Sequence[DraftLogger] = ()) -> str:
+def trial_text(fuels: Sequence[str] = (), probe: str = "", loggers: Sequence[Logger] = ()) -> str:
     """Return the text of a trial file: a table a fuel and a logger, and little else.
 
     Parameters
@@ -125,9 +106,7 @@ def trial_text(fuels: Sequence[str] = (), probe: str = "", loggers: Sequence[Dra
         tables.append(
             "\n# Which heading of a logger's files is which probe, and what its files do not say.\n"
         )
-    return head.format(cautions=cautions, probe=main) + "".join(
-        [*tables, *(logger.text for logger in loggers)]
-    )
+    return head.format(cautions=cautions, probe=main) + "".join([*tables, *map(logger_text, loggers)])
 
 
 def new_demo(folder: str | Path) -> Path:

@@ -8,8 +8,8 @@ import pytest
 from kit import start
 from kit.errors import KitError
 from kit.trial import demo_folder, log_names, open_run, template
-from kit.trial.models import TrialFile
-from kit.trial.scaffold import DraftLogger, burn_ids, guessed, safe_names, trial_text
+from kit.trial.models import Logger, TrialFile
+from kit.trial.scaffold import burn_ids, guessed, safe_names, trial_text
 
 NAMES = (
     "2026-05-14 Alder lump.csv",
@@ -73,9 +73,8 @@ def test_the_trial_file_is_short_readable_and_carries_the_cautions(tmp_path, exp
     text = (start_run(tmp_path / "trial", exports) / "trial.toml").read_text(encoding="utf-8")
     assert text.count("\n") <= 60
     assert "carbon monoxide" in text and "Local fire rules come" in " ".join(text.split("\n# "))
-    logger = DraftLogger(
-        "A", ("a*.csv",), {"grate": "T 1", "lid ä": "x"}, {"step_s": 10.0, "day_first": True}
-    )
+    columns = {"grate": "T 1", "lid ä": "x"}
+    logger = Logger(id="A", files=("a*.csv",), columns=columns, step_s=10.0, day_first=True)
     drafted = tomllib.loads(trial_text(["my fuel"], "grate", [logger]))
     file = TrialFile.model_validate(drafted)
     assert file.fuel[0].id == "my fuel" and file.trial.probe == "grate"
