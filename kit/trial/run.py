@@ -246,7 +246,7 @@ def look_into(path: str | Path) -> LookedInto:
 def _ask_for_trial(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> None:
     """Ask for a trial file, with the lines that the burn sheet's fuels make enough to begin with."""
     kin = sorted(path.name for path in folder.iterdir() if path.stem.casefold() == "trial")
-    fuels = [] if burns is None else [fuel for fuel in burns["fuel"].unique() if fuel.strip("?")]
+    fuels = [] if burns is None else [fuel for fuel in burns["fuel"].unique() if fuel]
     lines = "".join(f"\n[[fuel]]\nid = {toml_text(fuel)}" for fuel in fuels) or '\n[[fuel]]\nid = "…"'
     hint = f"Is it {shown(kin[0])}? Rename it. Else save" if kin else "Save"
     remedy = f"{hint} a text file with this name; to begin with, each fuel once and rightly spelt:{lines}"

@@ -79,13 +79,15 @@ def _without_guesses(sheet: Sheet) -> Sheet:
     columns = dict(sheet.columns)
     counts: dict[str, int] = {}
     rows: set[int] = set()
-    for name in GUESSED:
-        cells = [cell.strip() for cell in sheet.cells(name)]
-        marked = [place for place, cell in enumerate(cells) if _is_guess(cell, name)]
-        if marked:
-            columns[name] = [cell.strip("? ") if _is_guess(cell, name) else cell for cell in cells]
-            counts[name] = len(marked)
-            rows |= {sheet.rows[place] for place in marked}
+    for name in (name for name in GUESSED if name in columns):
+        cells = [cell.strip() for cell in sheet.columns[name]]
+        marked = ["?" in (cell[:1], cell[-1:]) for cell in cells]
+        columns[name] = [cell.strip("? ") if mark else cell for cell, mark in zip(cells, marked, strict=True)]
+        # a lone '?' is a guess only where the column may stay blank; elsewhere it is a cell not filled in
+        guessed = [n for n, mark in enumerate(marked) if mark and (name not in REQUIRED or columns[name][n])]
+        if guessed:
+            counts[name] = len(guessed)
+            rows |= {sheet.rows[place] for place in guessed}
     if counts:
         within = f"row {min(rows)}" if len(rows) == 1 else f"rows {min(rows)} to {max(rows)}"
         count = sum(counts.values())
@@ -96,11 +98,6 @@ def _without_guesses(sheet: Sheet) -> Sheet:
     return replace(sheet, columns=columns)
 
 
-def _is_guess(cell: str, column: str) -> bool:
-    """Return whether a cell is marked; a lone '?' is, too, where the column may stay blank."""
-    return "?" in (cell[:1], cell[-1:]) and (column not in REQUIRED or bool(cell.strip("? ")))
-
-
 def _ids_and_fuels(table: pd.DataFrame, sheet: Sheet) -> None:
     sheet.refuse_where(
         table["burn"], table["burn"] == "", "an id of the burn", "Give the burn an id, or delete the row."
@@ -109,7 +106,7 @@ def _ids_and_fuels(table: pd.DataFrame, sheet: Sheet) -> None:
         for place in again:
             expected = f"an id once; row {sheet.rows[first]} has it already"
             sheet.refuse(place, "burn", f"{shown(burn)} a second time", expected, "Rename one of the two.")
-    blank = [place for place, fuel in enumerate(table["fuel"]) if not fuel.strip("? ")]
+    blank = [place for place, fuel in enumerate(table["fuel"]) if not fuel]
     sheet.ask(blank, "fuel", "a fuel not filled in", "the id of a fuel", "Write which fuel was burned.")
 
 
@@ -181,9 +178,8 @@ def _judge_by(trial: Trial, table: pd.DataFrame, sheet: Sheet) -> None:
     """Note what does not agree with the tables of the trial file, those aside that lost keys to faults."""
     lost = sheet.faults.lost
     if "fuel" not in lost:
-        fuels = table["fuel"].map(lambda fuel: fuel if fuel.strip("? ") else "")
         known, line = [fuel.id for fuel in trial.fuels], "[[fuel]] and, below it, id = {}"
-        _declared_words(fuels, sheet, known, "the id of a [[fuel]]", line)
+        _declared_words(table["fuel"], sheet, known, "the id of a [[fuel]]", line)
     if "setting" not in lost:
         known, line = [setting.id for setting in trial.settings], "[[setting]] and, below it, id = {}"
         _declared_words(table["setting"], sheet, known, "the id of a [[setting]]", line)
