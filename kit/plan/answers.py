@@ -117,11 +117,7 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
         run = open_run(folder)
         trial, sheet, notes = run.trial, run.burns, list(run.notes)
     else:
-        faults = Faults()
-        found = read_trial(path, faults)
-        faults.settle()
-        assert found is not None
-        trial, notes = found, faults.notes
+        trial, notes = trial_alone(path)
         sheet = pd.DataFrame(columns=["burn", "fuel", "bag", "day", "order"])
     faults = Faults()
     if len(trial.fuels) < 2:
@@ -151,6 +147,21 @@ def trial_path(folder: Path) -> Path:
         remedy = "`repeatburn start` makes a run folder."
         raise KitError.refuse(str(path), "no trial file", "a run folder with trial.toml", remedy)
     return path
+
+
+def trial_alone(path: Path) -> tuple[Trial, list[str]]:
+    """Return the trial of a trial file, whatever the burn sheet beside it, and what is to know of how it was read.
+
+    Raises
+    ------
+    KitError
+        With every fault of the file.
+    """
+    faults = Faults()
+    trial = read_trial(path, faults)
+    faults.settle()
+    assert trial is not None
+    return trial, faults.notes
 
 
 def sheet_cells(folder: Path) -> list[list[str]]:

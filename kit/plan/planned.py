@@ -161,12 +161,9 @@ def make_plan(
         design, order = _design_of(answers.sheet), _as_sheet(folder, answers.sheet, notes)
     else:
         design = _chosen(trial, everything)
-        first_burn = first_day or trial.plan.first_day or written + timedelta(days=1)
-        order = _draw(trial, workday, design, first_burn, notes)
-        taken = {
-            key: words for key, words in workday.taken.items() if key != "first_day" or first_day is None
-        }
-        notes += _remarks(trial, replace(workday, taken=taken), design)
+        first_day = first_day or trial.plan.first_day
+        order = _draw(trial, workday, design, first_day or written + timedelta(days=1), notes)
+        notes += _remarks(trial, workday, design, first_day)
     cost = allowance.cost(order)
     if unpriced := sorted(set(order["fuel"]) - set(allowance.prices)):
         notes.append(NOTES["unpriced"].format(fuels=", ".join(unpriced)))
@@ -255,18 +252,19 @@ def _draw(
     return order
 
 
-def _remarks(trial: Trial, workday: Workday, design: Design) -> list[str]:
+def _remarks(trial: Trial, workday: Workday, design: Design, first_day: object) -> list[str]:
     """Return what the answers leave open, and what the design cannot tell."""
-    charge = trial.charge
+    charge, said = trial.charge, vars(trial.plan) | {"first_day": first_day}
+    said["latest"] = said["latest"] or said["hours"]
+    taken = ", ".join(f"{key} = {value}" for key, value in WORDS["taken"].items() if said[key] in (None, ()))
     holds = {
-        "taken": bool(workday.taken),
+        "taken": bool(taken),
         "settings": len(trial.settings) > 1,
         "amount": not {"mass": charge.grams, "volume": charge.litres, "full starter": 1}[charge.by],
         "stop_rule": not trial.stop_rule,
         "one_bag": design.bags == 1 < design.burns,
         "one_burn": workday.per_day == 1,
     }
-    taken = ", ".join(f"{key} = {value}" for key, value in workday.taken.items())
     return [NOTES[name].format(taken=taken) for name, is_so in holds.items() if is_so]
 
 
@@ -281,7 +279,7 @@ def _obstacles(
         "days": asked.days is not None and needed > asked.days,
         "overrun": workday.overruns,
         "budget": asked.budget is not None and cost > asked.budget,
-        "cookers": 0 < len(trial.cookers) < len(marked),
+        "cookers": max(len(trial.cookers), 1) < len(marked),
     }
     fitting = ""
     for row in fewer.head(1).itertuples():

@@ -345,7 +345,9 @@ def held_together(correlation: bytes, sides: int) -> Family:
 
 def _columns(burns: pd.DataFrame, question: Question) -> tuple[Columns, Spread]:
     """Return planned burns as the analysis will read them, and the spread that it will start from."""
-    table = burns.assign(value=0.0, kind=[question.kind_of.get(fuel, "") for fuel in burns["fuel"]])
+    table = burns.assign(
+        value=0.0, status="exact", kind=[question.kind_of.get(fuel, "") for fuel in burns["fuel"]]
+    )
     table = table.assign(**{name: burns.get(name, "") for name in ("bag", "day", "cooker")})
     planned = replace(question, covariates=[name for name in question.covariates if name in table])
     roles = planned.roles(table)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
 import tomllib
-import uuid
 from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
@@ -20,6 +18,7 @@ from kit.plan.planned import RULES, make_plan
 from kit.plan.schedule import refuse_no_count, workday_of
 from kit.plan.sheets import Sheets, plan_pages
 from kit.plan.simulated import NOTE, PROBES, Fault, simulate_trial
+from kit.runtime.locked_tmp import locked_folder
 from kit.trial import open_run, plan_of, read_plan, write_plan
 from kit.trial.decode import read_text
 from kit.trial.models import ALL_ALIKE
@@ -54,13 +53,10 @@ def rehearse(run_folder: str | Path, seed: int = 1) -> Path:
     text = rehearsal_text(read_text(trial_path(folder), "trial.toml")[0], seed)
     plan = read_plan(folder)
     order = _dated(plan.table if plan else make_plan(folder).plan.table)
-    staging = folder / f".rehearsal-{uuid.uuid4().hex[:8]}"
-    try:
-        simulate_trial(staging, text, order, seed, faults=_faults(order, seed))
-        write_simulated_plan(staging, order, plan.written if plan else min(order["day"]))
-        staging.rename(target)
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
+    with locked_folder(folder, ".rehearsal-") as work:
+        made = simulate_trial(work / target.name, text, order, seed, faults=_faults(order, seed))
+        write_simulated_plan(made, order, plan.written if plan else min(order["day"]))
+        made.rename(target)
     return target
 
 

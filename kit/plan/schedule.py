@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
 import numpy as np
@@ -266,14 +266,12 @@ def _into_cookers(table: pd.DataFrame, cookers: Sequence[str], rng: np.random.Ge
 def _calendar(
     count: int, day: date, weekdays: Sequence[int], spare_every: int
 ) -> tuple[list[str], list[str]]:
-    used: list[str] = []
-    spare: list[str] = []
-    while len(used) < count:
-        if day.weekday() in weekdays:
-            due = spare_every > 0 and len(used) // spare_every > len(spare)
-            (spare if due else used).append(day.isoformat())
-        day += timedelta(days=1)
-    return used, spare
+    spares = (count - 1) // spare_every if spare_every else 0
+    dates = (day + timedelta(days=n) for n in itertools.count())
+    burned = itertools.islice((each for each in dates if each.weekday() in weekdays), count + spares)
+    days = [each.isoformat() for each in burned]
+    spare = days[spare_every :: spare_every + 1] if spares else []
+    return [each for each in days if each not in spare], spare
 
 
 @dataclass(frozen=True)
@@ -294,8 +292,6 @@ class Workday:
         Whether ash and leftovers are weighed: a cooker then burns once a day and is emptied cold, next morning.
     source
         Where burn_h comes from, in words.
-    taken
-        What was taken for granted, by the key of [plan] that would say it.
     """
 
     burn_h: float = ASSUMED_BURN_H
@@ -306,7 +302,6 @@ class Workday:
     cookers: tuple[str, ...] = ("",)
     weighed: bool = True
     source: str = ""
-    taken: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def room_h(self) -> float:
@@ -360,24 +355,15 @@ def workday_of(trial: Trial, earlier_burn_h: float | None = None, earlier: str =
     count = plan.cookers or max(len(trial.cookers), 1)
     names = [*trial.cookers, *(f"cooker {n + 1}" for n in range(len(trial.cookers), count))]
     earliest = _hour(plan.earliest, EARLIEST_H)
-    latest = _hour(plan.latest, earliest + plan.hours if plan.hours else max(LATEST_H, earliest))
-    taken = {
-        "first_day": "" if plan.first_day else "tomorrow",
-        "weekdays": "" if plan.weekdays else "every day",
-        "earliest": "" if plan.earliest else _clock(earliest),
-        "latest": "" if plan.latest or plan.hours else _clock(latest),
-        "cool_h": "" if plan.cool_h is not None else f"{ASSUMED_COOL_H:g} h",
-    }
     return Workday(
         burn_h=plan.burn_h or earlier_burn_h or ASSUMED_BURN_H,
         cool_h=ASSUMED_COOL_H if plan.cool_h is None else plan.cool_h,
         earliest_h=earliest,
-        latest_h=latest,
+        latest_h=_hour(plan.latest, earliest + plan.hours if plan.hours else max(LATEST_H, earliest)),
         weekdays=tuple(DAY_NAMES.index(day[:3]) for day in plan.weekdays) or ALL_WEEK,
         cookers=tuple(names[:count]) if count > 1 else ("",),
         weighed=plan.weigh_ash,
         source="burn_h of [plan]" if plan.burn_h else source,
-        taken={key: value for key, value in taken.items() if value},
     )
 
 
@@ -405,34 +391,25 @@ def timetable(burns: pd.DataFrame, spare: Sequence[str], workday: Workday) -> pd
         cold and emptied), weigh (ids of the burns whose ash and leftovers are weighed that morning if cold, before
         anything is lit).
     """
-    rows: list[dict[str, str]] = []
-    waiting = ""
+    rows: list[tuple[str, ...]] = []
+    waiting, blank, count = "", ("",) * 5, len(workday.cookers)
     for day in sorted({*burns["day"], *spare} - {""}):
-        today = burns[burns["day"] == day]
-        about = {"day": day, "weekday": date.fromisoformat(day).strftime("%A")}
-        if today.empty:
-            rows.append({**about, "what": "spare day", "weigh": waiting})
-        cookers = today["cooker"] if "cooker" in today else [""] * len(today)
-        for place, (burn, cooker) in enumerate(zip(today["burn"], cookers, strict=True)):
+        today, weekday = burns[burns["day"] == day], date.fromisoformat(day).strftime("%A")
+        names, cookers = today["burn"].tolist(), today.get("cooker", today["burn"].str[:0]).tolist()
+        if not names:
+            rows.append((day, weekday, "spare day", *blank, waiting))
+        for place, burn in enumerate(names):
             light = workday.lighting(place)
-            last = place + len(workday.cookers) >= len(today)
-            following = "another day" if last else _clock(light + workday.burn_h + workday.cool_h)
-            before = place - len(workday.cookers)
-            after = today["burn"].iloc[before] if before >= 0 else ""
-            where = {
-                "what": "burn",
-                "burn": burn,
-                "cooker": str(cooker),
-                "light": _clock(light),
-                "after": after,
-            }
-            rows.append({**about, **where, "next": following, "weigh": "" if place else waiting})
-        waiting = ", ".join(today["burn"]) if workday.weighed else ""
+            after = names[place - count] if place >= count else ""
+            over = _clock(light + workday.burn_h + workday.cool_h)
+            following = over if place + count < len(names) else "another day"
+            weigh = "" if place else waiting
+            rows.append((day, weekday, "burn", burn, cookers[place], _clock(light), after, following, weigh))
+        waiting = ", ".join(names) if workday.weighed else ""
     if waiting:
-        morning = date.fromisoformat(rows[-1]["day"]) + timedelta(days=1)
-        after = {"day": morning.isoformat(), "weekday": morning.strftime("%A")}
-        rows.append({**after, "what": "weigh only", "weigh": waiting})
-    return pd.DataFrame(rows, columns=list(TIMETABLE_COLUMNS)).fillna("")
+        morning = date.fromisoformat(rows[-1][0]) + timedelta(days=1)
+        rows.append((morning.isoformat(), morning.strftime("%A"), "weigh only", *blank, waiting))
+    return pd.DataFrame(rows, columns=list(TIMETABLE_COLUMNS))
 
 
 def _clock(hour: float) -> str:

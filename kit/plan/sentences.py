@@ -170,39 +170,33 @@ def lines_html(lines: Iterable[str]) -> Html:
 def chances_html(planned: Planned) -> Html:
     """Return the chance of each verdict, a row for each primary metric and truth, in per cent."""
     verdicts = [BEYOND, UNSIZED, LITTLE, SAME, OPEN]
-    power = planned.chances[planned.chances["verdict"].isin(verdicts)]
-    rows = [
-        {
-            "metric": each.metric.label,
-            "truth": words,
-            **own[own["difference"] == factor * each.margin].set_index("verdict")["chance"],
-        }
-        for each in planned.metrics
-        for own in [power[power["metric"] == each.metric.id]]
-        for factor, words in TRUTHS.items()
-    ]
+    truths = pd.DataFrame(
+        [
+            (each.metric.id, factor * each.margin, each.metric.label, words)
+            for each in planned.metrics
+            for factor, words in TRUTHS.items()
+        ],
+        columns=["metric", "difference", "label", "truth"],
+    )
+    power = planned.chances.pivot(index=["metric", "difference"], columns="verdict", values="chance")
+    shown = truths.join(power.reindex(columns=verdicts), on=["metric", "difference"])
     columns = cols(Col("truth", "if two fuels are", kind="head"), numbers(*verdicts, share=True))
-    level = "none can be given" if power.empty else f"{100 * float(power['level'].iloc[0]):.3g} %"
-    note = f"For {_pair(planned)} in the planned order; intervals hold for all of them at once, {level}."
-    shown = pd.DataFrame(rows, columns=["metric", "truth", *verdicts])
-    return table(shown, "How often the report will say what", columns, note=note, group="metric")
+    levels = [f"{100 * level:.3g} %" for level in planned.chances["level"].unique()] or ["none can be given"]
+    note = f"For {_pair(planned)} in the planned order; intervals hold for all of them at once, {levels[0]}."
+    return table(shown, "How often the report will say what", columns, note=note, group="label")
 
 
 def settles_html(planned: Planned) -> Html:
     """Return what 12, 24, 36 burns settle for all the fuels and for fewer, in per cent."""
     shown = planned.settles.assign(group=[f"{asked} burns" for asked in planned.settles["asked"]])
     shown["fuels"] = [f"{fuels} fuels" for fuels in shown["fuels"]]
-    chances = (
-        ("same_at_0", "alike: 'the same'"),
-        ("found_at_margin", "the margin apart: found"),
-        ("found_at_twice", "twice the margin: found"),
-        ("beyond_at_twice", "twice the margin: 'by more than the margin'"),
-    )
-    columns = cols(
-        Col("fuels", "fuels kept", kind="head"),
-        numbers(("bags", "bags of each"), ("burns", "burns a bag"), ("cost", "cost of bags")),
-        numbers(*chances, share=True),
-    )
+    counts = {"bags": "bags of each", "burns": "burns a bag", "cost": "cost of bags"}
+    chances = {
+        "same_at_0": "alike: 'the same'", "found_at_margin": "the margin apart: found",
+        "found_at_twice": "twice the margin: found", "beyond_at_twice": "twice the margin: 'by more than the margin'",
+    }  # fmt: skip
+    head = Col("fuels", "fuels kept", kind="head")
+    columns = cols(head, numbers(*counts.items()), numbers(*chances.items(), share=True))
     return table(
         shown, f"What so many burns can settle at best, by {_first(planned)}", columns, group="group"
     )

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import Faults
+from kit.plan.answers import trial_alone
 from kit.plan.burning import (
     KNOWN,
     Burnt,
@@ -34,7 +35,7 @@ from kit.schema import BURNS, SCORES
 from kit.trial import Trial
 from kit.trial.key_types import is_number
 from kit.trial.models import Charge
-from kit.trial.trial_file import NAME, read_trial
+from kit.trial.trial_file import NAME
 
 NOTE = "SIMULATED readings, made by the repeatburn kit: no fuel was burnt"
 PROBES = ("grate", "lid")
@@ -171,13 +172,10 @@ def _check(
 
 def _trial_of(folder: Path, planned: pd.DataFrame) -> Trial:
     """Return the trial that stands in a folder; what is planned is of its fuels."""
-    faults = Faults()
-    trial = read_trial(folder / NAME, faults)
-    known = {fuel.id for fuel in trial.fuels} if trial else set()
-    for fuel in sorted(set(planned["fuel"].astype(str)) - known) if trial else ():
+    trial, faults = trial_alone(folder / NAME)[0], Faults()
+    for fuel in sorted(set(planned["fuel"].astype(str)) - {each.id for each in trial.fuels}):
         faults.refuse("order of burns", f"fuel '{fuel}'", "a fuel of trial.toml", "Mend one of the two.")
     faults.settle()
-    assert trial is not None
     return trial
 
 

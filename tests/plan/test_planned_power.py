@@ -63,7 +63,7 @@ def test_planned_chances_are_those_of_the_model_that_the_report_fits(bags, burns
     sds, margin, trials = {"bag": 8.0, "burn": 11.0, "day": 5.0}, 15.0, 300
     asked = Question(margin=margin, spread=spread, covariates=("cooker",), kind_of=kinds)
     burns = run_order(list(kinds), bags, burns, len(cookers), seed=1, cookers=cookers)
-    burns = burns.assign(kind=burns["fuel"].map(kinds)).assign(cooker=burns.get("cooker", ""))
+    burns = burns.assign(status="exact", kind=burns["fuel"].map(kinds)).assign(cooker=burns.get("cooker", ""))
     rng, draws = np.random.default_rng(5), np.zeros((len(burns), trials))
     for name in ("bag", "day", "burn"):
         codes = pd.factorize(burns[name])[0]
