@@ -28,7 +28,6 @@ ASSUMED, WORDS = (
     tomllib.loads(Path(__file__).with_name(name).read_text(encoding="utf-8"))
     for name in ("assumed_spreads.toml", "words.toml")
 )
-ASSUMED_UNITS = ("°C", "K")
 EARLIER_POWER = 0.5
 """An earlier folder's degrees of freedom count half: it was another season."""
 
@@ -199,7 +198,7 @@ def _goals(trial: Trial, lenders: Sequence[str | Path], notes: list[str]) -> tup
 
 def assumed(metric: Metric, units: Units = METRIC) -> Spread | None:
     """Return assumptions for a metric; None for one on the plain scale that is no temperature."""
-    if metric.scale == "plain" and metric.unit not in ASSUMED_UNITS:
+    if metric.scale == "plain" and metric.unit not in ("°C", "K"):
         return None
     sds = ASSUMED.get(metric.base, ASSUMED[metric.scale])
     log = metric.scale == "log"

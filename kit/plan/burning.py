@@ -54,11 +54,6 @@ class Charges:
     started: Floats
 
     @property
-    def combustible_g(self) -> Floats:
-        """Burnable mass of each class, g."""
-        return self.mass_g * ((1 - self.moisture) * (1 - self.ash))[:, None]
-
-    @property
     def heat(self) -> Floats:
         """Heating value of the burnable part, J/g: 32.8 FC + 22 VM over their sum (DEVELOPERS.md, physics)."""
         carbon = 1 - self.ash - self.volatile
@@ -237,7 +232,7 @@ class _Fires:
         spread = (charges.lighting * damp)[:, None] / np.sqrt(relative)
         self.shrink, self.spread = shrink * step_s, spread * step_s
         self.water = charges.mass_g * charges.moisture[:, None]
-        self.mass = charges.combustible_g
+        self.mass = charges.mass_g * ((1 - charges.moisture) * (1 - charges.ash))[:, None]
         self.core = np.ones((burns, classes))  # (d/d0)², falls linearly in free air: burn-out time ∝ d²
         self.lit = np.repeat(charges.started[:, None], classes, axis=1)
         self.left = self.mass.sum(axis=1)

@@ -53,10 +53,6 @@ class Allowance:
         bags = burns.groupby("fuel")["bag"].nunique()
         return float(sum(self.prices.get(str(fuel), math.nan) * count for fuel, count in bags.items()))
 
-    def covers(self, burns: int, cost: float) -> bool:
-        """Return whether so many burns, of bags that cost so much, keep within the burns and the money."""
-        return burns <= self.burns and not (self.budget is not None and cost > self.budget)
-
 
 def designs(fuels: Sequence[str], goal: Goal, allowance: Allowance, most: int = AFFORDABLE) -> pd.DataFrame:
     """Return the designs of two bags or more of each of some fuels, the best within the allowance first.
@@ -103,7 +99,7 @@ def option(design: Design, burns: pd.DataFrame, goal: Goal, allowance: Allowance
         "days": burns["day"].nunique(),
         "hours": len(burns) * allowance.workday.burn_h,
         "cost": cost,
-        "allowed": allowance.covers(len(burns), cost),
+        "allowed": len(burns) <= allowance.burns and not cost > (allowance.budget or math.inf),
         "found_at_margin": chance_of(power, goal.margin),
         "found_at_twice": chance_of(power, 2 * goal.margin),
         "beyond_at_twice": chance_of(power, 2 * goal.margin, [BEYOND]),

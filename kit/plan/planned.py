@@ -93,11 +93,6 @@ class Planned:
     notes: tuple[str, ...]
     files: tuple[str, ...] = ()
 
-    @property
-    def split(self) -> float:
-        """Cheapest number of burns a bag where a burn costs as much as a bag; infinite where bags do not differ."""
-        return cheapest_split(self.metrics[0].spread.sds, 1.0)
-
     def option(self, bags: int, burns: int) -> Any:
         """Return the row of `alternatives` with so many bags and burns a bag; None where there is none."""
         rows = self.alternatives
@@ -106,6 +101,7 @@ class Planned:
     def as_record(self) -> dict[str, Any]:
         """Return the plan as plain values, for JSON."""
         smallest = smallest_design(self.alternatives, "found_at_margin")
+        split = cheapest_split(self.metrics[0].spread.sds, 1.0)
         return {
             "folder": str(self.folder),
             "files": list(self.files),
@@ -116,7 +112,7 @@ class Planned:
             "chances": self.chances.to_dict("records"),
             "settles": self.settles.to_dict("records"),
             "smallest": smallest.total if smallest else None,
-            "cheapest_split": self.split if self.split != math.inf else None,
+            "cheapest_split": split if split != math.inf else None,
             "cost": self.cost,
             "notes": list(self.notes),
         }
@@ -277,7 +273,7 @@ def _obstacles(
     holds = {
         "past": asked.first_day is not None and asked.first_day < written,
         "days": asked.days is not None and needed > asked.days,
-        "overrun": workday.overruns,
+        "overrun": workday.burn_h > workday.room_h,
         "budget": asked.budget is not None and cost > asked.budget,
         "cookers": max(len(trial.cookers), 1) < len(marked),
     }

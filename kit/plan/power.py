@@ -125,9 +125,8 @@ def power_of(
     differences = np.ravel(np.asarray(difference, dtype=object)).tolist()
     _refuse_amiss(differences, margin, multiplicity, level, earlier_df)
     burns = burns_of(design)
-    named = (
-        control if isinstance(design, pd.DataFrame) else None
-    )  # of fuels without names one is as good as another
+    # of fuels without names one is as good a control as another
+    named = control if isinstance(design, pd.DataFrame) else None
     if named is not None and named not in set(burns["fuel"]):
         remedy = did_you_mean(str(named), map(str, burns["fuel"].unique()))
         raise KitError.refuse("control", f"'{named}'", "a fuel of the design", remedy)

@@ -320,11 +320,6 @@ class Workday:
         """Burns a day in all cookers together."""
         return self.in_one_cooker * len(self.cookers)
 
-    @property
-    def overruns(self) -> bool:
-        """Whether not even one burn ends by the end of the day."""
-        return self.burn_h > self.room_h
-
     def lighting(self, place: int) -> float:
         """Return the hour at which the day's burn of that place is to be lit.
 

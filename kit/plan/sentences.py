@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
@@ -16,14 +15,14 @@ from kit.page.cautions import cautions_short
 from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.text import Html, element
 from kit.plan.answers import WORDS, Goal, times
-from kit.plan.designs import AFFORDABLE, ENOUGH, SHOWN, smallest_design
+from kit.plan.designs import AFFORDABLE, ENOUGH, SHOWN, cheapest_split, smallest_design
 from kit.plan.planned import Planned, left_out
 from kit.plan.power import chance_of
 from kit.plan.sheets import CALENDAR
 
 WORTH = 0.05
 """So much more often a better design must find twice the margin to be recommended before the one planned."""
-TRUTHS = {0: "alike", 1: "the margin apart", 2: "twice the margin apart"}
+TRUTHS = ("alike", "the margin apart", "twice the margin apart")
 COLUMNS = {
     "design": "bags of each fuel × burns a bag", "total": "burns", "days": "days", "hours": "hours",
     "money": "cost of bags", "found_at_margin": "the margin found", "found_at_twice": "twice the margin found",
@@ -64,12 +63,14 @@ def _template() -> Any:
     text = Path(__file__).with_name("plan.txt").read_text(encoding="utf-8")
     lines = Environment(undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     lines.filters |= {
-        "counted": counted, "times": times, "percent": percent, "money": _money, "spent": _spent, "pair": _pair,
-        "hours": "{:g} h".format, "folder": lambda folder: Path(folder).name, "smallest": smallest_design,
-        "left_out": lambda kept, planned: ", ".join(left_out(planned.trial, kept)), "first_metric": _first,
-        "chances_of": _chances_of, "split": lambda planned, ratio: max(1, round(planned.split * ratio**0.5)),
+        "times": times, "percent": percent, "chance": _chance, "pair": _pair, "first_metric": _first,
+        "smallest": smallest_design, "split": cheapest_split, "folder": lambda folder: Path(folder).name,
+        "left_out": lambda kept, planned: ", ".join(left_out(planned.trial, kept)),
     }  # fmt: skip
-    known = {"words": WORDS, "worth": WORTH, "usual": ENOUGH, "most": AFFORDABLE, "infinite": math.inf}
+    known = {
+        "words": WORDS, "worth": WORTH, "usual": ENOUGH, "most": AFFORDABLE, "found": DIFFERENCES, "beyond": [BEYOND],
+        "same": [SAME],
+    }  # fmt: skip
     return lines.from_string(re.sub(r"\\\n *", "", text), globals=known).module
 
 
@@ -105,35 +106,10 @@ def percent(chance: float) -> str:
     return "over 99 %" if chance > 0.995 else f"{100 * chance:.0f} %"
 
 
-def counted(number: int, thing: str) -> str:
-    """Return '1 bag', '3 bags'."""
-    return f"{number} {thing}" + ("" if number == 1 else "s")
-
-
-def _money(cost: float, planned: Planned, within: str = "{}") -> str:
-    """Return an amount in the trial's currency; '' where it is not known."""
-    return "" if cost != cost else within.format(f"{cost:.0f} {planned.trial.currency}".strip())
-
-
-def _spent(design: Any, planned: Planned) -> str:
-    """Return what a design takes: burns, days, hours at the cooker, and money where prices are known."""
-    burns, days = counted(design.total, "burn"), counted(design.days, "day")
-    return (
-        f"{burns} on {days}, {design.hours:g} h at the cooker{_money(design.cost, planned, ', bags for {}')}"
-    )
-
-
-def _chances_of(planned: Planned, each: Goal) -> dict[str, str]:
-    """Return how often the report will say what of one metric; nothing where it will give no verdict."""
-    power, margin = planned.chances[planned.chances["metric"] == each.metric.id], each.margin
-    asked: dict[str, tuple[float, Sequence[str]]] = {
-        "same": (0.0, [SAME]),
-        "found": (margin, DIFFERENCES),
-        "beyond": (margin, [BEYOND]),
-        "found_twice": (2 * margin, DIFFERENCES),
-        "beyond_twice": (2 * margin, [BEYOND]),
-    }
-    return {} if power.empty else {name: percent(chance_of(power, *each)) for name, each in asked.items()}
+def _chance(planned: Planned, each: Goal, factor: float, verdicts: Sequence[str]) -> str:
+    """Return how often the report will give one of some verdicts on fuels so many margins apart."""
+    power = planned.chances[planned.chances["metric"] == each.metric.id]
+    return percent(chance_of(power, factor * each.margin, verdicts))
 
 
 def _pair(planned: Planned) -> str:
@@ -170,16 +146,12 @@ def lines_html(lines: Iterable[str]) -> Html:
 def chances_html(planned: Planned) -> Html:
     """Return the chance of each verdict, a row for each primary metric and truth, in per cent."""
     verdicts = [BEYOND, UNSIZED, LITTLE, SAME, OPEN]
-    truths = pd.DataFrame(
-        [
-            (each.metric.id, factor * each.margin, each.metric.label, words)
-            for each in planned.metrics
-            for factor, words in TRUTHS.items()
-        ],
-        columns=["metric", "difference", "label", "truth"],
-    )
-    power = planned.chances.pivot(index=["metric", "difference"], columns="verdict", values="chance")
-    shown = truths.join(power.reindex(columns=verdicts), on=["metric", "difference"])
+    power = planned.chances.astype({"chance": float})
+    index = ["metric", "difference"]
+    shown = power.pivot_table("chance", index, "verdict", sort=False).reindex(columns=verdicts).reset_index()
+    labels = {each.metric.id: each.metric.label for each in planned.metrics}
+    truths = [*TRUTHS] * len(planned.metrics)
+    shown = shown.assign(label=shown["metric"].map(labels), truth=truths[: len(shown)])
     columns = cols(Col("truth", "if two fuels are", kind="head"), numbers(*verdicts, share=True))
     levels = [f"{100 * level:.3g} %" for level in planned.chances["level"].unique()] or ["none can be given"]
     note = f"For {_pair(planned)} in the planned order; intervals hold for all of them at once, {levels[0]}."

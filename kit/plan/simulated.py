@@ -14,20 +14,8 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import Faults
+from kit.plan import burning
 from kit.plan.answers import trial_alone
-from kit.plan.burning import (
-    KNOWN,
-    Burnt,
-    Charges,
-    Conditions,
-    Floats,
-    Recipe,
-    burn,
-    charges_of,
-    conditions,
-    cooker_named,
-    kind_named,
-)  # fmt: skip
 from kit.plan.schedule import ASSUMED_COOL_H, as_date, refuse_no_count
 from kit.readings.calibration import Correction, correction_of
 from kit.runtime.locked_tmp import locked_folder
@@ -43,7 +31,7 @@ HOURS, STEP_S = 5.0, 10.0
 USUAL_G = 400.0
 COLD_K = 20.0
 """A burn is over when the grate is back so near the air."""
-REMARKS = KNOWN["remarks"]
+REMARKS = burning.KNOWN["remarks"]
 FIRST_LIT = time(8, 0)
 NEEDED = ("burn", "fuel", "bag", "day")
 """Columns of what is planned that every burn fills."""
@@ -81,7 +69,7 @@ def simulate_trial(
     trial: str,
     planned: pd.DataFrame,
     seed: int = 1,
-    recipes: Mapping[str, Recipe] | None = None,
+    recipes: Mapping[str, burning.Recipe] | None = None,
     faults: Sequence[Fault] = (),
     comma_days: Sequence[str] = (),
     interval_s: float = 20.0,
@@ -132,7 +120,7 @@ def simulate_trial(
         sheet["log"] = _write_logs(work / "logs", logs, sheet, comma_days)
         names = dict.fromkeys([*(column.name for column in BURNS), *sheet])
         _save(work / "burns.csv", sheet.reindex(columns=list(names)))
-        _save(work / "events.csv", _events(burns, faults))
+        _save(work / "events.csv", _events(burns))
         _save(work / "scores.csv", _scores(burns, tasters, seed))
         work.rename(folder)
     return folder
@@ -150,8 +138,7 @@ def _check(
         faults.refuse("simulation, interval_s", f"'{interval_s}'", "seconds above zero", "Mend it.")
     if not len(planned):
         faults.refuse(where, "no burns", "a row a burn", "Draw the order with run_order.")
-    missing = [name for name in NEEDED if name not in planned]
-    for name in missing:
+    for name in (name for name in NEEDED if name not in planned):
         faults.refuse(where, f"no column {name}", ", ".join(NEEDED), "Add it.")
     faults.settle()
     for burn_id, times in Counter(planned["burn"]).items():
@@ -179,9 +166,9 @@ def _trial_of(folder: Path, planned: pd.DataFrame) -> Trial:
     return trial
 
 
-def _recipes(trial: Trial, given: Mapping[str, Recipe]) -> dict[str, Recipe]:
+def _recipes(trial: Trial, given: Mapping[str, burning.Recipe]) -> dict[str, burning.Recipe]:
     """Return a recipe for each fuel: the one given, else its kind's, a little moved by its place."""
-    kinds = {fuel.id: kind_named(fuel.kind) for fuel in trial.fuels}
+    kinds = {fuel.id: burning.kind_named(fuel.kind) for fuel in trial.fuels}
     moved = {
         fuel: replace(kind, flux=kind.flux * (0.94 + 0.04 * (place % 4)))
         for place, (fuel, kind) in enumerate(kinds.items())
@@ -201,11 +188,11 @@ class _Burns:
     """Simulated burns with what went on around them; a row a burn in each."""
 
     planned: pd.DataFrame
-    burnt: Burnt
-    charges: Charges
-    recipes: Sequence[Recipe]
-    around: Conditions
-    stops: Floats
+    burnt: burning.Burnt
+    charges: burning.Charges
+    recipes: Sequence[burning.Recipe]
+    around: burning.Conditions
+    stops: burning.Floats
     lit: Sequence[datetime]
 
     def clock(self, row: int, second: float) -> str:
@@ -219,7 +206,7 @@ class _Burns:
 def _burn(
     trial: Trial,
     planned: pd.DataFrame,
-    given: Mapping[str, Recipe],
+    given: Mapping[str, burning.Recipe],
     faults: Sequence[Fault],
     seed: int,
     rng: np.random.Generator,
@@ -231,25 +218,25 @@ def _burn(
             sky.wind_m_s[place(fault.burn)] = fault.value
     recipes = _recipes(trial, given)
     of_burn = [recipes[fuel] for fuel in planned["fuel"]]
-    names = (planned["fuel"] + "/" + planned["bag"].astype(str)).tolist()
-    numbers = {name: n for n, name in enumerate(sorted(set(names)))}
+    bags = np.unique(planned["fuel"] + "/" + planned["bag"].astype(str), return_inverse=True)[1]
     mass = _charge_g(planned, trial.charge, of_burn, rng)
-    charges = charges_of(of_burn, [numbers[name] for name in names], mass, sky.humidity_pct, seed)
-    around = replace(sky, vents=_vents(planned, trial), lid_delay_s=_lid_delays(len(planned), rng))
-    burnt = burn(charges, around, cooker_named(trial.cooker), HOURS, STEP_S, seed)
+    charges = burning.charges_of(of_burn, bags.tolist(), mass, sky.humidity_pct, seed)
+    delay = np.round(rng.uniform(40, 90, len(planned)) / STEP_S) * STEP_S
+    around = replace(sky, vents=_vents(planned, trial), lid_delay_s=delay)
+    burnt = burning.burn(charges, around, burning.cooker_named(trial.cooker), HOURS, STEP_S, seed)
     lids = [fault for fault in faults if fault.kind == "lid open"]
     for fault in lids:
         row = place(fault.burn)
         around.open_from_s[row] = burnt.lid_on_s[row] + 60 * fault.after_min
         around.open_until_s[row] = around.open_from_s[row] + 60 * fault.minutes
     if lids:
-        burnt = burn(charges, around, cooker_named(trial.cooker), HOURS, STEP_S, seed)
+        burnt = burning.burn(charges, around, burning.cooker_named(trial.cooker), HOURS, STEP_S, seed)
     stops = stop_times(burnt, around.ambient_c)
     cool_h = ASSUMED_COOL_H if trial.plan.cool_h is None else trial.plan.cool_h
     return _Burns(planned, burnt, charges, of_burn, around, stops, _lighting_times(planned, stops, cool_h))
 
 
-def weather_of(days: Sequence[str], seed: int) -> Conditions:
+def weather_of(days: Sequence[str], seed: int) -> burning.Conditions:
     """Draw weather for burns on these days: each day its own, the burns of a day somewhat alike."""
     rng = np.random.default_rng([seed, 41])
     dates = sorted(set(days))
@@ -260,12 +247,12 @@ def weather_of(days: Sequence[str], seed: int) -> Conditions:
     wind = 1.5 * np.exp(0.25 * common[:, 1] + 0.20 * own[:, 1])
     humidity = np.clip(62 + 10 * common[:, 2] + 4 * own[:, 2], 30, 98)
     means = {"ambient_c": ambient.round(1), "wind_m_s": wind.round(1), "humidity_pct": humidity.round()}
-    return replace(conditions(len(days)), **means)
+    return replace(burning.conditions(len(days)), **means)
 
 
 def _charge_g(
-    planned: pd.DataFrame, charge: Charge, recipes: Sequence[Recipe], rng: np.random.Generator
-) -> Floats:
+    planned: pd.DataFrame, charge: Charge, recipes: Sequence[burning.Recipe], rng: np.random.Generator
+) -> burning.Floats:
     """Return what the tester loads: within one percent of the declared mass, or a measured volume of it."""
     if "charge_g" in planned and planned["charge_g"].notna().all():
         aim = planned["charge_g"].to_numpy(dtype=float)
@@ -275,28 +262,23 @@ def _charge_g(
         loose = np.array([recipe.density * recipe.bulk for recipe in recipes])
         aim = charge.litres * loose * np.exp(0.03 * rng.standard_normal(len(planned)))
     strayed = 0.004 * aim * np.clip(rng.standard_normal(len(planned)), -2, 2)
-    loaded: Floats = np.round(aim + strayed)
+    loaded: burning.Floats = np.round(aim + strayed)
     return loaded
 
 
-def _lid_delays(burns: int, rng: np.random.Generator) -> Floats:
-    """Return seconds from tipping to the lid."""
-    return np.round(rng.uniform(40, 90, burns) / STEP_S) * STEP_S
-
-
-def _vents(planned: pd.DataFrame, trial: Trial) -> Floats:
+def _vents(planned: pd.DataFrame, trial: Trial) -> burning.Floats:
     """Return how far the vents of each burn are open by its setting's words; full where they do not say."""
     opening = {"": 1.0}
     for setting in trial.settings:
         share = re.search(r"(\d+(?:\.\d+)?)\s*%", setting.vents)
         said = set(re.findall(r"[a-z]+", setting.vents.lower()))
-        in_words = next((opened for word, opened in KNOWN["vents"].items() if word in said), 1.0)
+        in_words = next((opened for word, opened in burning.KNOWN["vents"].items() if word in said), 1.0)
         opening[setting.id] = float(share[1]) / 100 if share else in_words
     settings = planned["setting"] if "setting" in planned else [""] * len(planned)
     return np.array([opening.get(setting, 1.0) for setting in settings])
 
 
-def stop_times(burnt: Burnt, ambient_c: Floats) -> Floats:
+def stop_times(burnt: burning.Burnt, ambient_c: burning.Floats) -> burning.Floats:
     """Return seconds from lighting to the stop: grate back near the air, or four hours after lid on."""
     times = burnt.time_s[None, :]
     hottest = burnt.grate_c.argmax(axis=1)
@@ -306,7 +288,7 @@ def stop_times(burnt: Burnt, ambient_c: Floats) -> Floats:
     return np.fmin(first, np.where(np.isnan(limit), 3600.0, limit))
 
 
-def _lighting_times(planned: pd.DataFrame, stops: Floats, cool_h: float) -> list[datetime]:
+def _lighting_times(planned: pd.DataFrame, stops: burning.Floats, cool_h: float) -> list[datetime]:
     """Light the first of a day at eight, each next one when the one before has stopped.
 
     In a cooker that burned that day already only once it has cooled for `cool_h` hours.
@@ -370,19 +352,13 @@ def _declared(trial: Trial, planned: pd.DataFrame, seed: int) -> dict[str, list[
     return invented
 
 
-def _events(burns: _Burns, faults: Sequence[Fault]) -> pd.DataFrame:
+def _events(burns: _Burns) -> pd.DataFrame:
     """Return events.csv: the lids that were opened, in the order of the burns."""
-    opened = {fault.burn for fault in faults if fault.kind == "lid open"}
-    rows = [
-        (
-            burn_id,
-            *(burns.clock(row, at[row]) for at in (burns.around.open_from_s, burns.around.open_until_s)),
-        )
-        for row, burn_id in enumerate(burns.planned["burn"])
-        if burn_id in opened
-    ]
-    table = pd.DataFrame(rows, columns=["burn", "at", "until"])
-    return table.assign(event="lid open", probes="", notes="simulated")
+    ends = burns.around.open_from_s, burns.around.open_until_s
+    rows = np.flatnonzero(np.isfinite(ends[0])).tolist()
+    at, until = ([burns.clock(row, end[row]) for row in rows] for end in ends)
+    named = {"burn": burns.planned["burn"].iloc[rows], "at": at, "until": until}
+    return pd.DataFrame(named).assign(event="lid open", probes="", notes="simulated")
 
 
 def _scores(burns: _Burns, tasters: Sequence[str], seed: int) -> pd.DataFrame:
@@ -394,10 +370,8 @@ def _scores(burns: _Burns, tasters: Sequence[str], seed: int) -> pd.DataFrame:
         code = f"S{(number + 1) * 7 % 97:02d}"
         for taster, order in enumerate(rng.permutation(len(tasters))):
             for own, attribute, share in zip(habit[taster], ("smoke", "smell"), (1.0, 0.7), strict=True):
-                score = np.clip(strength[number] * share + own + rng.normal(0, 0.7), 0, 10)
-                scored.append(
-                    (burn_id, tasters[taster], code, attribute, f"{score:.0f}", order + 1, "simulated")
-                )
+                score = f"{np.clip(strength[number] * share + own + rng.normal(0, 0.7), 0, 10):.0f}"
+                scored.append((burn_id, tasters[taster], code, attribute, score, order + 1, "simulated"))
     return pd.DataFrame(scored, columns=[column.name for column in SCORES])
 
 
@@ -428,7 +402,7 @@ def _logged(
     return logs
 
 
-def _read_c(burnt: Burnt, row: int, corrections: Sequence[Correction]) -> list[Floats]:
+def _read_c(burnt: burning.Burnt, row: int, corrections: Sequence[Correction]) -> list[burning.Floats]:
     """Return what as many probes as there are read: at the grate, at the lid, then in between.
 
     Each is as far off as its ice and boiling-water readings say, so that its correction puts it right.
@@ -445,7 +419,7 @@ def _write_logs(
     """Write a file a burn, of a day of the other logger one for the day; return the name of each burn's."""
     named: list[str] = []
     parts: dict[str, list[pd.DataFrame]] = {}
-    loggers = [KNOWN["logger"]["spare" if day in comma_days else "bench"] for day in sheet["day"]]
+    loggers = [burning.KNOWN["logger"]["spare" if day in comma_days else "bench"] for day in sheet["day"]]
     for row, log, logger in zip(sheet.to_dict("records"), logs, loggers, strict=True):
         named.append(logger["name"].format(**row))
         parts.setdefault(named[-1], []).append(log)
