@@ -6,7 +6,8 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, Strict
 
-from kit.trial.key_types import NotNegative, Number, Positive, Unit, Yes
+from kit.metrics.measuring import Finite, NotNegative, Positive, Share
+from kit.trial.key_types import Unit, Yes
 
 Several = Annotated[int, Strict(), Field(ge=3)]
 
@@ -36,7 +37,7 @@ class Cleaning(BaseModel):
     spike_window: Several = 15
     """Readings from which that usual scatter is taken, centred on the one in question."""
 
-    sentinels: tuple[Number, ...] = (1372.0, 2000.0, -200.0)
+    sentinels: tuple[Finite, ...] = (1372.0, 2000.0, -200.0)
     """Numbers, in the file's own unit, that a logger writes for an open circuit. These could also be
     honest temperatures, so they count only where the curve jumps there by `sentinel_jump_k` or more, or
     where the column holds nothing else. Numbers that can be nothing else (9999, -9999, 32767, …) and
@@ -45,10 +46,10 @@ class Cleaning(BaseModel):
     sentinel_jump_k: Positive = 100.0
     """How far a number of `sentinels` must stand from the readings around it to be one."""
 
-    lowest_c: Number = -60.0
+    lowest_c: Finite = -60.0
     """Colder than this is impossible at a burn."""
 
-    highest_c: Number = 1372.0
+    highest_c: Finite = 1372.0
     """Hotter than this is impossible for the probe's kind (1372 °C is the end of the type K tables)."""
 
     stuck_s: Positive = 600.0
@@ -100,7 +101,7 @@ class Cleaning(BaseModel):
     clock_tolerance_s: NotNegative = 1.0
     """A reading that two files hold counts once where their stamps agree to within this time (and within 0.4 steps)."""
 
-    most_lost: Annotated[float, Strict(), Field(ge=0, le=1)] = 0.05
+    most_lost: Share = 0.05
     """Share of a burn's readings, or of its time, at the main probe that may be lost, flagged or never logged before
     `check` asks about it. Raise it once you have looked at the log, or exclude the burn with a reason."""
 

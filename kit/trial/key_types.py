@@ -12,6 +12,7 @@ from typing import Annotated, TypeGuard
 from pydantic import AfterValidator, BeforeValidator, Field, Strict
 
 from kit.errors import nearest
+from kit.metrics.measuring import NotNegative, Positive
 from kit.trial.cells import temperature_unit
 from kit.trial.clocks import read_time
 from kit.trial.decode import clean_id, clean_text
@@ -198,9 +199,6 @@ class Unit:
 Text = Annotated[str, Strict(), AfterValidator(_cleaned)]
 Name = Annotated[str, Strict(), AfterValidator(_identified)]
 PlainName = Annotated[str, Strict(), AfterValidator(_plain_id)]
-Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]
-Positive = Annotated[float, Strict(), Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Strict(), Field(ge=0, allow_inf_nan=False)]
 Count = Annotated[int, Strict(), Field(ge=1)]
 Hours = Annotated[Positive, Unit("h")]
 Money = Annotated[NotNegative, Unit("currency")]

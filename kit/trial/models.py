@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
 from pydantic.dataclasses import dataclass
 
-from kit.metrics.measuring import Measuring
+from kit.metrics.measuring import Finite, Measuring, NotNegative, Positive
 from kit.schema import COLUMNS, METRIC_BASES
 from kit.trial.cleaning import Cleaning
 from kit.trial.key_types import (
@@ -20,10 +20,7 @@ from kit.trial.key_types import (
     Money,
     Name,
     Names,
-    NotNegative,
-    Number,
     PlainName,
-    Positive,
     QuantityError,
     Share,
     Temperature,
@@ -434,7 +431,7 @@ class Logger(Table):
     columns: dict[PlainName, Annotated[str, Strict()]] = {}
     """Which heading of its files is which probe, as { grate = "Temperature 1" }."""
 
-    clock_offset_s: Number = 0.0
+    clock_offset_s: Finite = 0.0
     """How much its clock was behind the burn sheet's."""
 
     delimiter: Annotated[str, Strict()] | None = None

@@ -37,6 +37,15 @@ def test_stamps_of_every_writing(tmp_path, written):
     np.testing.assert_allclose(table["elapsed_s"], np.arange(12) * 20.0)
 
 
+@pytest.mark.parametrize(("stated", "order"), [("05.06.2026", "dmy"), ("06.05.2026", "mdy")])
+def test_a_date_with_points_above_the_table_has_the_day_first_and_tells_the_order_below(
+    tmp_path, stated, order
+):
+    rows = "".join(f"05/06/2026 10:{minute:02d}:00;{20 + minute}\n" for minute in range(12))
+    log = read_log(log_text(f"Datum: {stated}\nStamp;T °C\n{rows}", tmp_path))
+    assert log.dialect.reasons["date order"].startswith(order)
+
+
 AMISS = [
     ("header_row", True, "a whole number"),
     ("clock_offset_s", "two", "a number"),

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kit.trial import event_times, relative_times
+from kit.trial.cells import date_of, stamp_fields
 from kit.trial.clocks import CLOCK_COLUMNS, date_order, plain_clock, read_time, written_time
 from tests.trial.folders import BURNS, only, opened, problems
 
@@ -78,6 +79,25 @@ def test_an_impossible_time_is_none(cell):
 )
 def test_day_or_month_first_is_settled_for_the_whole_sheet(cells, order):
     assert date_order(cells) == order
+
+
+@pytest.mark.parametrize(
+    ("text", "day_first", "on"),
+    [
+        ("05.06.2026", None, date(2026, 6, 5)),
+        ("05.06.26 10:34", False, date(2026, 6, 5)),
+        ("13/06/2026", None, date(2026, 6, 13)),
+        ("06/13/2026", None, date(2026, 6, 13)),
+        ("06/13/2026", True, None),
+        ("05/06/2026", None, None),
+        ("05/06/2026", True, date(2026, 6, 5)),
+        ("5 June 2026", None, date(2026, 6, 5)),
+        ("2026-02-30", None, None),
+        ("10:34", None, None),
+    ],
+)
+def test_one_grammar_of_dates_serves_sheets_and_logs(text, day_first, on):
+    assert date_of(stamp_fields(text), day_first) == on
 
 
 @given(st.floats(0, 86_399.9).map(lambda seconds: round(seconds, 3)))
