@@ -122,13 +122,13 @@ def date_of(fields: Mapping[str, str], day_first: bool | None = None) -> date | 
     """Return the date that fields of a stamp say, None where there is none or the calendar does not have it.
 
     Of a date such as 05/06/2026 the day stands first where points part it, else as told, else as a number above 12
-    proves; where nothing does, there is no date.
+    proves; where nothing does, and it matters, there is no date.
     """
     if "a" in fields:
         a, b, year = fields["a"], fields["b"], fields["c"]
         if fields["sep"] == ".":
             day_first = True
-        elif day_first is None and max(int(a), int(b)) > 12:
+        elif day_first is None and (max(int(a), int(b)) > 12 or int(a) == int(b)):
             day_first = int(a) > 12
         if day_first is None:
             return None

@@ -30,16 +30,15 @@ def _fields(cell: str) -> Mapping[str, str]:
 def date_order(cells: Iterable[str]) -> Order | None:
     """Return which number of dates such as 05/06/2026 is the day, from all cells; None where none is such.
 
-    'unknown' where no number is above 12, 'both' where cells contradict each other.
+    'unknown' where no date tells, 'both' where they contradict each other.
     """
-    dates = [fields for cell in set(cells) if "a" in (fields := _fields(cell)) and fields["sep"] != "."]
-    signs = {
-        "day first" if int(each["a"]) > 12 else "month first" if int(each["b"]) > 12 else "unknown"
-        for each in dates
-    }
-    orders: tuple[Order, ...] = ("day first", "month first")
-    proved = [order for order in orders if order in signs]
-    return "both" if len(proved) == 2 else proved[0] if proved else "unknown" if signs else None
+    dates = [
+        fields for cell in set(cells) if date_of(fields := _fields(cell), True) != date_of(fields, False)
+    ]
+    first = {sure == date_of(fields, True) for fields in dates if (sure := date_of(fields))}
+    if len(first) == 1:
+        return "day first" if first.pop() else "month first"
+    return "both" if first else "unknown" if dates else None
 
 
 def _seconds(fields: Mapping[str, str]) -> float | None:

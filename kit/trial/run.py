@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -144,6 +145,8 @@ class Run:
             value = given.get(burn)
             try:
                 numbers[burn] = float("nan" if value is None or value is pd.NA else value)
+                if math.isinf(numbers[burn]):
+                    raise ValueError
             except (TypeError, ValueError):
                 expected, remedy = "a number", "Give what was measured, or leave the burn out."
                 faults.refuse(f"with_metric, burn {burn}", shown(value), expected, remedy)

@@ -75,6 +75,7 @@ def test_an_impossible_time_is_none(cell):
         (["13/06/2026", "06/13/2026"], "both"),
         (["05/06/2026 10:00", "", "13/06/2026 11:00"], "day first"),
         (["2026-05-06", "05.06.2026", ""], None),
+        (["05/05/2026", "06/06/2026"], None),
     ],
 )
 def test_day_or_month_first_is_settled_for_the_whole_sheet(cells, order):
@@ -90,6 +91,7 @@ def test_day_or_month_first_is_settled_for_the_whole_sheet(cells, order):
         ("06/13/2026", None, date(2026, 6, 13)),
         ("06/13/2026", True, None),
         ("05/06/2026", None, None),
+        ("06/06/2026", None, date(2026, 6, 6)),
         ("05/06/2026", True, date(2026, 6, 5)),
         ("5 June 2026", None, date(2026, 6, 5)),
         ("2026-02-30", None, None),

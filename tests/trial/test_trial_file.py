@@ -358,10 +358,10 @@ def test_marks_that_could_be_meant_stand_in_quotes(tmp_path):
 def test_a_metric_of_ones_own_has_numbers_or_nothing(tmp_path):
     run = opened(tmp_path)
     with pytest.raises(KitError) as caught:
-        run.with_metric("sparks", {"01": "many", "02": [1], "03": None})
+        run.with_metric("sparks", {"01": "many", "02": math.inf, "03": None})
     assert [str(problem) for problem in caught.value.problems] == [
         "with_metric, burn 01: found 'many'; expected a number. Give what was measured, or leave the burn out.",
-        "with_metric, burn 02: found [1]; expected a number. Give what was measured, or leave the burn out.",
+        "with_metric, burn 02: found inf; expected a number. Give what was measured, or leave the burn out.",
     ]
     values = run.with_metric("sparks", {"01": 3, "03": None}).burns["sparks"]
     assert values[0] == 3 and values[1:].isna().all()
