@@ -16,7 +16,6 @@ from kit.history import History, MetricHistory, newest_reports
 from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT, main_probe
 from kit.history.control_chart import DRAWS, FALSE_ALARMS, LEVEL_RULES, RULES, SEED
 from kit.history.history import OF_COOKER, OF_PROBE
-from kit.page.html_tables import table
 from kit.page.shown_numbers import Units, plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import (
@@ -47,13 +46,13 @@ from kit.publish.sections.section import (
 )
 from kit.publish.wording import (
     capital,
-    captioned,
     counted,
     label_of,
     listed,
     number_word,
     paragraph_of,
     places,
+    table_of,
     with_unit_after,
 )
 from kit.publish.write_outputs import by_hand, head_of, write_figures, write_numbers
@@ -232,7 +231,7 @@ def _signals_table(metrics: list[MetricWords]) -> Html | None:
         for row in each.found.chart.signals.itertuples(index=False)
     ]
     made = pd.DataFrame(rows, columns=["Measure", "Rule", "Where", "How far"])
-    return table(made, **captioned("signals")) if rows else None
+    return table_of("signals", made)
 
 
 def chart_drawing(each: MetricWords) -> Drawing | None:
@@ -338,7 +337,7 @@ def _probe_checks(history: History) -> Html | None:
     if not made[read].notna().any(axis=None):
         return None
     units = metrics_of(history)[0].units
-    return table(made.astype(dict.fromkeys(read, float)), units=units, **captioned("probe_checks"))
+    return table_of("probe_checks", made.astype(dict.fromkeys(read, float)), units)
 
 
 def _drift_line(each: MetricWords) -> str:
@@ -376,7 +375,7 @@ def repeatability(history: History) -> Section:
     )
     bounds = [f"{each.found.bounds} of {each.name}" for each in metrics.values() if each.found.bounds]
     parts = [
-        table(made, group="label", **captioned("pooled")),
+        table_of("pooled", made),
         paragraph_of("borrow"),
         f"Values left out because only a bound of them is known: {listed(bounds)}." if bounds else None,
     ]
@@ -390,13 +389,10 @@ def fuels(history: History) -> Section:
     for each in metrics_of(history):
         found = each.found
         moved = found.reference if found.chart is not None and found.chart.moved else ""
-        about = captioned("standing", measure=each.name, known=found.spread.known, moved=moved)
+        about = {"measure": each.name, "known": found.spread.known, "moved": moved}
         rows = standing[standing["metric"] == found.spec.id]
-        parts += [
-            heading(each.title, f"fuels-{found.spec.id}"),
-            control_drawing(each),
-            table(rows, **about),
-        ]
+        parts += [heading(each.title, f"fuels-{found.spec.id}"), control_drawing(each)]
+        parts += [table_of("standing", rows, **about)]
     return section("fuels", "All fuels ever tested", parts)
 
 
@@ -466,7 +462,7 @@ def differently(history: History) -> Section:
         if season.left_out
     ]
     parts = [
-        table(seasons_table(history), **captioned("history_seasons")),
+        table_of("history_seasons", seasons_table(history)),
         bullets(f"{', '.join(names)}: {told}" for told, names in reasons.items())
         or "All seasons were measured in the same way.",
         left_out,
@@ -500,11 +496,11 @@ def again(history: History) -> Section:
     return section("again", title, [paragraph_of("again"), *parts] if parts else [none])
 
 
-def _came_again(each: MetricWords) -> list[Html]:
+def _came_again(each: MetricWords) -> list[Html | None]:
     rows = each.found.again
     told = [
         (each.change if row.low > 0 or row.high < 0 else each.reach)(row.change, row.low, row.high)
         for row in rows.itertuples(index=False)
     ]
-    made = table(rows.assign(told=told), **captioned("again", measure=each.title))
+    made = table_of("again", rows.assign(told=told), measure=each.title)
     return [heading(each.title, f"again-{each.found.spec.id}"), made]

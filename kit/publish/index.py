@@ -10,9 +10,8 @@ from urllib.parse import quote
 
 from kit.errors import Faults, KitError, disk_faults
 from kit.page.document import document
-from kit.page.html_tables import table
 from kit.page.text import Html, element
-from kit.publish.wording import captioned
+from kit.publish.wording import table_of
 from kit.results_file import Report, read_part, reports_of
 from kit.runtime.atomic_write import write_atomically
 
@@ -74,12 +73,9 @@ def _runs(root: Path) -> Iterator[Path]:
 def _body(made: Iterable[Report], base: Path, faults: Faults) -> Html:
     import pandas as pd
 
-    rows = [_row(each, base, faults) for each in made]
-    if not rows:
-        return element(
-            "p", "There is no report yet. Make one with ", element("code", "repeatburn report FOLDER"), "."
-        )
-    return table(pd.DataFrame(rows, dtype=object), **captioned("reports"))
+    rows = pd.DataFrame([_row(each, base, faults) for each in made], dtype=object)
+    command = element("code", "repeatburn report FOLDER")
+    return table_of("reports", rows) or element("p", "There is no report yet. Make one with ", command, ".")
 
 
 def _row(made: Report, base: Path, faults: Faults) -> dict[str, object]:

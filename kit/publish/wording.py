@@ -11,8 +11,9 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.metrics import Metric
-from kit.page.html_tables import cols, numbers
-from kit.page.shown_numbers import NBSP, Units, convert, in_each, plain, with_unit
+from kit.page.html_tables import Col, cols, numbers, table
+from kit.page.shown_numbers import METRIC, NBSP, Units, convert, in_each, plain, with_unit
+from kit.page.text import Html
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,21 +63,42 @@ def paragraph_of(key: str, /, **parts: object) -> str:
     return told(words()["paragraphs"][key], parts)
 
 
-def captioned(key: str, /, **parts: object) -> dict[str, Any]:
-    """Return caption, note and columns of a table as they stand in words.toml under table.KEY, {parts} filled in."""
+def captioned(key: str, /, **parts: object) -> dict[str, str]:
+    """Return caption and note of a table as they stand in words.toml under table.KEY, their {parts} filled in."""
     own = words()["table"][key]
-    about: dict[str, Any] = {name: told(own.get(name, ""), parts) for name in ("caption", "note")}
-    if "columns" in own:
-        about["columns"] = cols(*map(_columns, own["columns"]))
-    return about
+    return {name: told(own.get(name, ""), parts) for name in ("caption", "note")}
 
 
-def _columns(own: Any) -> Any:
-    """Return columns as `cols` takes them: a name, name and heading, or numbers that share unit and decimals."""
-    if isinstance(own, dict):
-        names = [each if isinstance(each, str) else tuple(each) for each in own["numbers"]]
-        return numbers(*names, **{how: value for how, value in own.items() if how != "numbers"})
-    return own if isinstance(own, str) else tuple(own)
+def table_of(key: str, rows: pd.DataFrame, units: Units = METRIC, /, **parts: object) -> Html | None:
+    """Return rows as a table whose caption, note, columns and group stand in words.toml; None without rows.
+
+    A column stands there by its name, or by name and heading; numbers that share unit and decimals stand together.
+    Their decimals are a number, or 'places' as the column of that name has them row by row; where that is blank, what
+    three digits need. Of columns with `known` those without any value are left out, and those with `if = part` where
+    that part does not hold.
+    """
+    if not len(rows):
+        return None
+    own = words()["table"][key]
+    columns = [col for each in own["columns"] for col in _columns(each, rows, parts)]
+    return table(rows, columns=columns, units=units, group=own.get("group", ""), **captioned(key, **parts))
+
+
+def _columns(own: Any, rows: pd.DataFrame, parts: Mapping[str, object]) -> list[Col]:
+    how: dict[str, Any] = own if isinstance(own, dict) else {"texts": [own]}
+    if "if" in how and not parts[how["if"]]:
+        return []
+    pairs = ([each, ""] if isinstance(each, str) else each for each in how.get("texts") or how["numbers"])
+    named = [(name, heading.format(**parts)) for name, heading in pairs]
+    if how.get("known"):
+        named = [pair for pair in named if rows[pair[0]].replace("", None).notna().any()]
+    if "texts" in how:
+        return cols(*named)
+    decimals = how.get("decimals", 0)
+    if decimals == "places":
+        decimals = rows["places"].dropna().tolist() or None
+    unit, share = how.get("unit", "").format(**parts), how.get("share", False)
+    return numbers(*named, unit=unit, decimals=decimals, share=share)
 
 
 def capital(text: str) -> str:

@@ -6,7 +6,6 @@ import math
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.shown_numbers import convert, duration, plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas, size_of
@@ -25,13 +24,13 @@ from kit.publish.wording import (
     burns_named,
     called,
     capital,
-    captioned,
     counted,
     listed,
     paragraph_of,
     places,
     range_words,
     row_places,
+    table_of,
     with_unit_after,
     words,
 )
@@ -44,14 +43,8 @@ if TYPE_CHECKING:
     from kit.trial.models import Cook
 
 KEPT: Final = ("exact", "at least", "at most")
-CONDITIONS: Final = (
-    Col("charge_g", "charge", "g", "number"),
-    Col("ambient_c", "air", "°C", "number"),
-    Col("wind_m_s", "wind", "m/s", "number"),
-    Col("humidity_pct", "humidity", "%", "number"),
-    Col("ash", "ash left", "%", "number", 1),
-)
-"""What stands beside a fuel's burns where it was recorded; ash is the metric's mean."""
+CONDITIONS: Final = ("charge_g", "ambient_c", "wind_m_s", "humidity_pct")
+"""What stands beside a fuel's burns where it was recorded."""
 
 
 @topic("fuels", "Fuel by fuel")
@@ -90,16 +83,16 @@ def means_table(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Ht
     """Return the table of a metric's means with intervals and n; of single burns their values; None without any."""
     rows = data.in_order(data.rows("means", metric))
     rows = rows[rows["fuel"].isin(only)] if only else rows
-    if not len(rows):
-        return None
     spec, used = data.spec(metric), data.used(metric)
     noted = [used[fuel][1] or math.nan if fuel in used else math.nan for fuel in rows["fuel"]]
     value = "value" if data.bare else "geometric mean" if spec.scale == "log" else "mean"
-    limits = () if data.bare else ("low", "high")
-    values = numbers(("mean", value), *limits, unit=spec.unit, decimals=row_places(rows))
-    columns = cols("name", values, numbers("n", "bags"))
-    label = capital(data.label(metric))
-    return rows_table(data, "means", rows.assign(bags=noted), columns, measure=label, bare=data.bare)
+    parts = {
+        "measure": capital(data.label(metric)),
+        "value": value,
+        "unit": spec.unit,
+        "judged": not data.bare,
+    }
+    return rows_table(data, "means", rows.assign(bags=noted), **parts)
 
 
 def bounds_sentences(data: ReportData) -> list[Html | None]:
@@ -146,15 +139,15 @@ def reached_table(data: ReportData) -> Html | None:
     rows = data.in_order(data.table("reached"))
     rows = rows[rows["metric"].isin(set(rows.loc[rows["reached"] < rows["n"], "metric"]))]
     rows = rows.assign(at=[data.label(metric).removeprefix("time to ") for metric in rows["metric"]])
-    return rows_table(data, "reached", rows, group="at")
+    return rows_table(data, "reached", rows)
 
 
-def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html:
+def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html | None:
     """Return the table of burns, bags, days and mean recorded conditions, and ash, fuels side by side."""
     import pandas as pd
 
     sheet = data.sheet[data.sheet["burn"].isin(data.compared)]
-    means = {col.name: data.recorded(col.name) for col in CONDITIONS[:-1]}
+    means = {name: data.recorded(name) for name in CONDITIONS}
     means["ash"] = data.rows("means", "ash").set_index("fuel")["mean"]
     rows = []
     for player in data.cast.only(only) if only else data.cast:
@@ -163,37 +156,22 @@ def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html:
         row["bags"] = data.burned[player.id][1] or math.nan
         row["days"] = own["day"].replace("", None).nunique() or math.nan
         rows.append(row | {name: float(each.get(player.id, math.nan)) for name, each in means.items()})
-    made = pd.DataFrame(rows)
-    recorded = [col for col in CONDITIONS if made[col.name].notna().any()]
-    columns = cols("name", numbers("burns", "bags", "days"), recorded)
-    return table(made, columns=columns, units=data.units, **captioned("conditions", singles=data.singles))
+    made = pd.DataFrame(rows).assign(places=None)
+    return table_of("conditions", made, data.units, singles=data.singles)
 
 
 def declared_table(data: ReportData) -> Html | None:
     """Return what the trial file declares of each fuel: kind, wood, additives, price, laboratory figures."""
     import pandas as pd
 
-    fuels = [fuel for fuel in data.trial.fuels if fuel.id in {player.id for player in data.cast}]
-    if not fuels:
-        return None
-    wanted = cols(
-        *(("kind", "type"), "brand", "wood", "additives", "hazards"),
-        numbers(("price", "price per bag"), unit=data.trial.currency, decimals=2),
-        *(("price_date", "of"), "shop"),
-        numbers(("bag_kg", "bag"), unit="kg", decimals=1),
-        "obtained",
-        numbers("moisture", ("ash", "ash, laboratory"), unit="%", decimals=1),
-        numbers(("fixed_carbon", "fixed carbon"), unit="%", decimals=1),
-        ("method", "laboratory method"),
-    )
+    burned = {player.id for player in data.cast}
     rows = [
-        {col.name: getattr(fuel, col.name, getattr(fuel.lab, col.name, None)) for col in wanted}
-        | {"name": fuel.label, "price_date": str(fuel.price_date or ""), "hazards": ", ".join(fuel.hazards)}
-        for fuel in fuels
+        {**fuel.model_dump(), **fuel.lab.model_dump(), "name": fuel.label}
+        | {"price_date": str(fuel.price_date or ""), "hazards": ", ".join(fuel.hazards)}
+        for fuel in data.trial.fuels
+        if fuel.id in burned
     ]
-    frame = pd.DataFrame(rows)
-    kept = [col for col in wanted if frame[col.name].replace("", None).notna().any()]
-    return table(frame, columns=cols("name", kept), units=data.units, **captioned("declared"))
+    return table_of("declared", pd.DataFrame(rows), data.units, currency=data.trial.currency)
 
 
 LIMITED: Final = (
@@ -215,10 +193,8 @@ def limits_table(data: ReportData) -> Html | None:
                 method = fuel.lab.method or "not stated: moisture and ash basis unknown"
                 limit = f"{side} {kind[key]}\u00a0%"
                 rows.append((fuel.label, figure, getattr(fuel.lab, name), limit, method))
-    if not rows:
-        return None
     made = pd.DataFrame(rows, columns=["name", "figure", "value", "limit", "method"])
-    return table(made, units=data.units, **captioned("limits", edition=words()["limits"]["edition"]))
+    return table_of("limits", made, data.units, edition=words()["limits"]["edition"])
 
 
 def ordered_cast(data: ReportData, metric: str) -> Cast | None:
@@ -409,8 +385,7 @@ def _one(data: ReportData, rows: pd.DataFrame) -> list[Html | str | None]:
     found = row_places(valued)
     decimals = found and [0 if is_whole else each for is_whole, each in zip(whole, found, strict=True)]
     what = [with_unit_after(capital(row.quantity), row.unit) for row in valued.itertuples(index=False)]
-    columns = cols("name", "setting", numbers("value", "low", "high", decimals=decimals), numbers("n"))
-    return [rows_table(data, "cook", valued.assign(what=what), columns, group="what"), *notes]
+    return [rows_table(data, "cook", valued.assign(what=what, places=decimals)), *notes]
 
 
 def scores_sentences(data: ReportData) -> list[Html | None]:

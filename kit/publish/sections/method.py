@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.judge.self_check import TRIALS
 from kit.metrics import METRIC_BASES
 from kit.page.cautions import cautions_list
-from kit.page.html_tables import cols, numbers, table
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html, element, visible
 from kit.publish.provenance import Origin, trace
@@ -28,11 +27,11 @@ from kit.publish.sections.section import (
 from kit.publish.wording import (
     called,
     capital,
-    captioned,
     counted,
     listed,
     number_word,
     paragraph_of,
+    table_of,
     threshold_words,
     told_each,
     words,
@@ -224,15 +223,13 @@ def _second_opinion_told(data: ReportData) -> str:
 def self_check_html(data: ReportData) -> Html | None:
     """Return how often intervals covered and verdicts erred in simulated trials of this very design."""
     rows = data.table("self_check")
-    return rows_table(data, "self_check", rows, group="label", shared_out=shared_out(rows))
+    return rows_table(data, "self_check", rows, shared_out=shared_out(rows))
 
 
 def second_opinion_html(data: ReportData) -> Html | None:
     """Return the estimates of an independent program beside the kit's own, where it could fit them."""
     rows = data.table("second_opinion")
-    values = numbers(("kit", "this kit"), ("other", "statsmodels"), decimals=None)
-    columns = cols(("quantity", "Quantity"), values, "agrees", "note")
-    return rows_table(data, "second_opinion", rows[rows["other"].notna()], columns, group="label")
+    return rows_table(data, "second_opinion", rows[rows["other"].notna()].assign(places=None))
 
 
 def strengths(data: ReportData) -> list[str]:
@@ -405,7 +402,7 @@ def provenance_tables(
     origin = trace(data.analysis.run.folder, parameters or {}, output)
     return [
         inputs_html(origin),
-        _names_and_values("Parameters and seeds", ("Name", "value"), _parameters(origin, data)),
+        _names_and_values("parameters", _parameters(origin, data)),
         versions_html(origin),
     ]
 
@@ -427,17 +424,16 @@ def inputs_html(origin: Origin) -> Html | None:
     """Return the table of input files with their hashes."""
     import pandas as pd
 
-    return table(pd.DataFrame(origin.input_records()), **captioned("inputs")) if origin.inputs else None
+    return table_of("inputs", pd.DataFrame(origin.input_records()))
 
 
-def versions_html(origin: Origin) -> Html:
+def versions_html(origin: Origin) -> Html | None:
     """Return the table of program versions."""
-    versions = list(origin.environment.items())
-    return _names_and_values("Programs and their versions", ("Program", "version"), versions)
+    return _names_and_values("versions", origin.environment.items())
 
 
-def _names_and_values(caption: str, headings: tuple[str, str], rows: Sequence[tuple[str, object]]) -> Html:
+def _names_and_values(key: str, rows: Iterable[tuple[str, object]]) -> Html | None:
     import pandas as pd
 
     frame = pd.DataFrame([(name, str(value)) for name, value in rows], columns=["name", "value"])
-    return table(frame, caption, cols(("name", headings[0]), ("value", headings[1])))
+    return table_of(key, frame)

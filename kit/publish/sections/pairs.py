@@ -7,7 +7,6 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.page.html_tables import cols, numbers
 from kit.page.shown_numbers import NBSP, plain, quantity
 from kit.page.text import Html
 from kit.publish.claims import claim_id, claims_of, overall_sentence, ranked_claims
@@ -89,7 +88,7 @@ def comparison_tables(data: ReportData) -> list[object]:
         "A row per comparison, measure by measure." if compared else "No comparison was made.",
         [pairs_html(data, metric) for metric in compared],
         [rows_table(data, "overall", data.table("overall")), best_table(data)] if compared else None,
-        rows_table(data, "prior", data.table("prior"), group="label"),
+        rows_table(data, "prior", data.table("prior")),
         [further_html(data, most=10_000), price_html(data, None, most=10_000)] if compared else None,
         [heading("Measures that could not be compared", "not-compared"), bullets(told)] if told else None,
     ]
@@ -159,30 +158,21 @@ def margin_zone(data: ReportData, metric: str, rows: pd.DataFrame) -> tuple[floa
 def pairs_html(data: ReportData, metric: str) -> Html | None:
     """Return the table of a metric's comparisons, or None where it has none."""
     rows = pairs_table(data, metric)
-    if not len(rows):
-        return None
     log, family = data.spec(metric).scale == "log", family_words(data, metric)
     adjusted = "alone" not in family and "this one" not in family
     digits = row_places(rows) or [1] * len(rows)
-    names = ("value", "low", "high", *(("low_alone", "high_alone") if adjusted else ()))
     made = rows.assign(
         **{
             name: [_told_end(*each, log) for each in zip(rows[name].astype(float), digits, strict=True)]
-            for name in names
+            for name in ("value", "low", "high", "low_alone", "high_alone")
         },
+        places=digits,
         burns=[f"{a}, {b}" for a, b in zip(rows["n_a"], rows["n_b"], strict=True)],
         bags=[f"{a}, {b}" if a or b else "" for a, b in zip(rows["bags_a"], rows["bags_b"], strict=True)],
     )
-    difference = ("value", with_unit_after("difference", data.difference_unit(metric)))
-    columns = cols(
-        ("label", "Fuels"),
-        numbers(difference, *names[1:], decimals=digits),
-        numbers("p_adjusted", decimals=3),
-        "verdict",
-        numbers("burns", "bags"),
-    )
     parts: dict[str, Any] = {"log": log, "family": family, "adjusted": adjusted, "about": about_words(data)}
-    return rows_table(data, "comparisons", made, columns, of=capital(data.label(metric)), **parts)
+    parts["difference"] = with_unit_after("difference", data.difference_unit(metric))
+    return rows_table(data, "comparisons", made, of=capital(data.label(metric)), **parts)
 
 
 def _told_end(end: float, digits: int, log: bool) -> float | str:
@@ -199,7 +189,7 @@ def best_table(data: ReportData) -> Html | None:
         what=[with_unit_after(capital(data.label(m)), data.difference_unit(m)) for m in rows["metric"]],
         **{name: end.astype(float).where(~log, 100 * (end.astype(float) - 1)) for name, end in ends.items()},
     )
-    return rows_table(data, "best", made, group="what")
+    return rows_table(data, "best", made)
 
 
 def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:

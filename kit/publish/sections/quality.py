@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.page.html_tables import Col, cols, table
+from kit.page.html_tables import cols, table
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
 from kit.publish.compare import correction_of
@@ -163,11 +163,8 @@ def _uncertainty(data: ReportData) -> list[Html | str | None]:
         paragraph_of("uncertainty"),
     ]
     for metric, own in rows.groupby("metric", sort=False):
-        unit = str(own["unit"].iloc[0]).replace("°C", "K")
-        uncertainty = Col("u", "standard uncertainty", unit, "number")
-        columns = cols(("source", "Source"), uncertainty, ("common", "common to all burns"))
-        measure = capital(data.label(str(metric)))
-        tables.append(rows_table(data, "uncertainty", own, columns, group="name", measure=measure))
+        unit, measure = str(own["unit"].iloc[0]).replace("°C", "K"), capital(data.label(str(metric)))
+        tables.append(rows_table(data, "uncertainty", own.assign(places=None), measure=measure, unit=unit))
     return tables if len(rows) else []
 
 
@@ -318,7 +315,7 @@ def influence_table(data: ReportData) -> Html | None:
         return None
     without = rows["level_left_out"].astype(str) + " " + _what_is_left_out(rows, data)
     rows = rows.assign(without=without, then=rows["verdict_without"])
-    return rows_table(data, "influence", rows, group="label")
+    return rows_table(data, "influence", rows)
 
 
 def odd_drawing(data: ReportData, metric: str) -> Drawing | None:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import wraps
 from typing import TYPE_CHECKING, Any, Concatenate, Final, Literal, ParamSpec
 
-from kit.page.html_tables import Col, table
 from kit.page.text import Html, element, join
 from kit.publish.figures.drawing import Drawing, begin, worded
 from kit.publish.provenance import report_date
 from kit.publish.report_data import ReportData, report_data
-from kit.publish.wording import capital, captioned, p_words, words
+from kit.publish.wording import capital, p_words, row_places, table_of, words
 from kit.runtime.kernel import is_kernel
 from kit.schema import COLUMNS
 
@@ -128,30 +127,16 @@ def bullets(items: Iterable[object]) -> Html | None:
     return element("ul", *made) if made else None
 
 
-def rows_table(
-    data: ReportData,
-    key: str,
-    rows: pd.DataFrame,
-    columns: Sequence[Col] = (),
-    /,
-    *,
-    group: str = "",
-    **parts: object,
-) -> Html | None:
-    """Return rows of one of the analysis's tables as a table of the page, as `captioned` by its key; None without rows.
+def rows_table(data: ReportData, key: str, rows: pd.DataFrame, /, **parts: object) -> Html | None:
+    """Return rows of one of the analysis's tables as `table_of` makes a table of them; None without rows.
 
     Beside the columns of the rows it may show, unless they have them: `name` of the fuel, `label` of the metric and
     `measure`, the same within a line, and `fuels`, both of a pair, with what stands there to be said `between` them.
-    Yes, no and p values are written as words.
-
-    Parameters
-    ----------
-    columns
-        Where they depend on the rows: in place of those that stand with its words.
+    Yes, no and p values are written as words; `places` are the decimals that low and high of a row ask for.
     """
-    if not len(rows):
-        return None
-    made = {}
+    made: dict[str, Any] = {}
+    if "low" in rows and "places" not in rows:
+        made["places"] = row_places(rows)
     if "fuel" in rows:
         made["name"] = rows["fuel"].map(data.name)
     if "metric" in rows:
@@ -169,8 +154,7 @@ def rows_table(
     shown = rows.assign(
         **{name: cells for name, cells in made.items() if name not in rows or name in COLUMNS}
     )
-    about = captioned(key, percent=data.percent, **parts) | ({"columns": columns} if columns else {})
-    return table(shown, units=data.units, group=group, **about)
+    return table_of(key, shown, data.units, percent=data.percent, **parts)
 
 
 def figure_of(

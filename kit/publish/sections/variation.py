@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from kit.page.html_tables import cols, numbers
 from kit.page.shown_numbers import plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas
@@ -30,7 +29,6 @@ from kit.publish.wording import (
     paragraph_of,
     places,
     range_words,
-    row_places,
     threshold,
     with_unit_after,
 )
@@ -114,10 +112,10 @@ def components_html(data: ReportData, metric: str) -> Html | None:
         return None
     unit = data.difference_unit(metric)
     digits = max(places(row.low, row.high) for row in rows.itertuples(index=False))
-    spread = numbers(("sd", with_unit_after("spread", unit)), "low", "high", decimals=digits)
-    columns = cols(("label", "Source"), spread, ("method", "interval by"))
-    iso = _iso(rows, unit, digits)
-    return rows_table(data, "spread", rows, columns, measure=capital(data.label(metric)), iso=iso)
+    parts = {"spread": with_unit_after("spread", unit), "iso": _iso(rows, unit, digits)}
+    return rows_table(
+        data, "spread", rows.assign(places=digits), measure=capital(data.label(metric)), **parts
+    )
 
 
 def _iso(rows: Any, unit: str, digits: int) -> str:
@@ -154,7 +152,7 @@ def shares_html(data: ReportData) -> Html | None:
     """Return the table of shares of the variance."""
     rows = data.table("shares")
     rows = rows.assign(source=[source_name(part, data) for part in rows["component"]])
-    return rows_table(data, "shares", rows, group="label")
+    return rows_table(data, "shares", rows)
 
 
 def next_bag_table(data: ReportData) -> Html | None:
@@ -168,17 +166,14 @@ def next_bag_table(data: ReportData) -> Html | None:
         what=[with_unit_after(capital(data.label(metric)), data.unit(unit)) for metric, unit in named],
         **{name: [float(data.shown(value, unit)) for value, unit in pairs] for name, pairs in shown.items()},
     )
-    values = numbers("mean", "low", "high", decimals=row_places(rows))
-    return rows_table(
-        data, "next_bag", rows, cols("name", values, ("covers", "holds spread of")), group="what"
-    )
+    return rows_table(data, "next_bag", rows)
 
 
 def chances_table(data: ReportData) -> Html | None:
     """Return for each pair and primary measure how often a new bag of the first gives more than one of the second."""
     rows = data.table("chances")
     shares = {name: 100 * rows[name].astype(float) for name in ("chance", "low", "high")}
-    return None if data.interim else rows_table(data, "chances", rows.assign(**shares), group="label")
+    return None if data.interim else rows_table(data, "chances", rows.assign(**shares))
 
 
 def chances_words(data: ReportData, pair: tuple[str, str] | None = None) -> list[str]:
