@@ -23,7 +23,7 @@ from kit.publish.plain import canonical
 from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
 from kit.publish.provenance import InputFile, changes, dated, input_paths, leaned_on, read_files, read_inputs
 from kit.publish.report import make_report
-from kit.publish.wording import called, paragraph_of, words
+from kit.publish.wording import called, filled, paragraph_of, words
 from kit.publish.zips import write_zip
 from kit.results_file import ALWAYS, RESULTS, SCHEMA_FILE, read_part, read_results, reports_of, schema_text
 from kit.runtime.atomic_write import place_file, staging
@@ -198,27 +198,45 @@ def descriptions(
         Names of the report and of the run folder; keys of what was left out.
     """
     results = read_results(copy / "reports" / report / RESULTS, ALWAYS)
-    trial = results["trial"]
-    hidden = "people" in left_out
-    about = About(
-        title=trial.get("title") or "",
-        question=trial.get("question") or "",
-        people=() if hidden else tuple(filter(None, [trial.get("operator")])),
-        date=report[:10],
-        report_id=results["report"],
-        version=results["environment"].get("repeatburn", ""),
-        name=f"{name}-{report}",
-        left_out=tuple(sorted(left_out)),
-    )
-    members = read_files(copy, names)
-    inside = f"reports/{report}/"
-    headings = {each: _headings(copy / each) for each in names if each.startswith(f"{inside}tables/")}
+    trial, inside = results["trial"], f"reports/{report}/"
     outputs = [each for each in names if each.startswith(inside)]
+    members = read_files(copy, names)
+    parts: dict[str, Any] = {
+        "title": visible(trial.get("title") or ""),
+        "name": f"{name}-{report}",
+        "report": report,
+        "date": report[:10],
+        "report_id": results["report"],
+        "version": results["environment"].get("repeatburn", ""),
+        "left_out": sorted(left_out),
+        "checksums": CHECKSUMS,
+    }
+    people = (
+        [] if "people" in parts["left_out"] else [visible(trial["operator"])] * bool(trial.get("operator"))
+    )
+    asked, left = visible(trial.get("question") or ""), ", ".join(parts["left_out"])
+    about = paragraph_of("bundle", question=asked, version=parts["version"], left_out=left).strip()
+    parts |= {"description": about, "called": parts["title"] or parts["name"], "slug": slug(parts["name"])}
+    own = words()["bundle"]
+    package = filled(own["package"], parts) | {
+        "contributors": [filled(own["contributor"], {"name": each}) for each in people],
+        "resources": [_resource(copy, each, place, inside) for place, each in enumerate(members)],
+    }
+    quoted = {
+        key: json.dumps(parts[key], ensure_ascii=False) for key in ("called", "report_id", "description")
+    }
+    named = [f"  - name: {json.dumps(each, ensure_ascii=False)}" for each in people] or [
+        "  - name: anonymous"
+    ]
     texts = {
-        "datapackage.json": data_package(about, members, headings),
-        "ro-crate-metadata.json": crate(about, members, [n for n in names if n not in outputs], outputs),
-        "CITATION.cff": citation(about),
-        "README.md": _readme(about, report),
+        "datapackage.json": _json(
+            {key: value for key, value in package.items() if value or key == "leftOut"}
+        ),
+        "ro-crate-metadata.json": _crate(parts, people, members, outputs),
+        "CITATION.cff": own["citation"].format(**parts | quoted, people="\n".join(named)),
+        "README.md": own["readme"].format(
+            **parts | {key: escape_markdown(parts[key]) for key in ("name", "description")}
+        ),
         SCHEMA_FILE.name: schema_text(),
     }
     hashes = {each.name: each.sha256 for each in members}
@@ -226,109 +244,39 @@ def descriptions(
     return texts | {CHECKSUMS: "".join(f"{hashes[each]}  {each}\n" for each in sorted(hashes))}
 
 
-def _headings(path: Path) -> list[str]:
-    with path.open(encoding="utf-8", errors="replace", newline="") as handle:
-        return next(csv.reader(io.StringIO(handle.read(_LONGEST_HEADING))), [])
-
-
-def _readme(about: About, report: str) -> str:
-    return str(words()["bundle_readme"]).format(
-        name=escape_markdown(about.name),
-        description=escape_markdown(about.description),
-        report=report,
-        checksums=CHECKSUMS,
-    )
-
-
-PROFILE: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
-CRATE_CONTEXT: Final = "https://w3id.org/ro/crate/1.1/context"
-
-
-def media_of(name: str) -> str:
-    """Return the kind of content of a file."""
-    return called("media", name[name.rfind(".") :].lower(), "application/octet-stream")
-
-
-@dataclass(frozen=True)
-class About:
-    """What a bundle is about, for its descriptions.
-
-    Attributes
-    ----------
-    title, question, people
-        From the trial; people who burned, none where they were left out.
-    date, report_id, version, name
-        Of the report, the kit, and the bundle.
-    left_out
-        Keys of what was left out.
-    """
-
-    title: str
-    question: str
-    people: tuple[str, ...]
-    date: str
-    report_id: str
-    version: str
-    name: str
-    left_out: tuple[str, ...]
-
-    @property
-    def description(self) -> str:
-        """One paragraph on what the bundle holds."""
-        left_out = ", ".join(self.left_out)
-        return paragraph_of(
-            "bundle", question=visible(self.question), version=self.version, left_out=left_out
-        ).strip()
-
-
-def data_package(about: About, members: Sequence[InputFile], headings: Mapping[str, Sequence[str]]) -> str:
-    """Return datapackage.json.
-
-    Parameters
-    ----------
-    headings
-        Column names of each table that the kit wrote, by path; those files get a schema with units.
-    """
-    package = {
-        "$schema": PROFILE,
-        "name": slug(about.name),
-        "id": about.report_id,
-        "title": visible(about.title),
-        "description": about.description,
-        "version": about.date,
-        "created": f"{about.date}T00:00:00Z",
-        "keywords": ["charcoal", "fuel", "repeatability"],
-        "contributors": [{"title": visible(name), "roles": ["creator"]} for name in about.people],
-        "sources": [{"title": f"repeatburn {about.version}"}],
-        "leftOut": list(about.left_out),
-        "resources": [
-            _resource(member, place, headings.get(member.name)) for place, member in enumerate(members)
-        ],
-    }
-    return _text({key: value for key, value in package.items() if value or key == "leftOut"})
-
-
 def slug(name: str) -> str:
     """Return a name in the letters that every reader of data packages takes."""
     return re.sub(r"[^a-z0-9._-]+", "-", name.lower()).strip("-.") or "trial"
 
 
-def _resource(member: InputFile, place: int, headings: Sequence[str] | None) -> dict[str, Any]:
+def _media_of(name: str) -> str:
+    return called("media", name[name.rfind(".") :].lower(), "application/octet-stream")
+
+
+def _resource(copy: Path, member: InputFile, place: int, inside: str) -> dict[str, Any]:
+    """Return a file as a data package lists it: a table that the kit wrote, with the units of its columns."""
+    kits_own, media = member.name.startswith(f"{inside}tables/"), _media_of(member.name)
     # a raw log or sheet is no table with one header line: readers are told it is text
-    media = media_of(member.name)
-    raw = headings is None and media == "text/csv"
-    found: dict[str, Any] = {
-        "name": f"{slug(member.name.replace('/', '-'))[:80]}-{place}",
-        **({"format": "txt"} if raw else {}),
-        "path": member.name,
-        "mediatype": "text/plain" if raw else media,
-        "bytes": member.bytes,
-        "hash": f"sha256:{member.sha256}",
-    }
-    if headings is None:
-        return found
-    schema = {"fields": [_field(name) for name in headings], "missingValues": [""]}
-    return {**found, "type": "table", "format": "csv", "encoding": "utf-8", "schema": schema}
+    raw = {"format": "txt"} if media == "text/csv" and not kits_own else {}
+    made = filled(
+        words()["bundle"]["resource"],
+        {
+            "slug": f"{slug(member.name.replace('/', '-'))[:80]}-{place}",
+            "path": member.name,
+            "media": "text/plain" if raw else media,
+            "bytes": member.bytes,
+            "sha256": member.sha256,
+        },
+    )
+    if not kits_own:
+        return {"name": made["name"], **raw, **made}
+    schema = {"fields": [_field(name) for name in _headings(copy / member.name)], "missingValues": [""]}
+    return {**made, "type": "table", "format": "csv", "encoding": "utf-8", "schema": schema}
+
+
+def _headings(path: Path) -> list[str]:
+    with path.open(encoding="utf-8", errors="replace", newline="") as handle:
+        return next(csv.reader(io.StringIO(handle.read(_LONGEST_HEADING))), [])
 
 
 def _field(name: str) -> dict[str, Any]:
@@ -343,82 +291,41 @@ def _field(name: str) -> dict[str, Any]:
     return found
 
 
-def crate(about: About, members: Sequence[InputFile], inputs: Sequence[str], outputs: Sequence[str]) -> str:
+def _crate(
+    parts: Mapping[str, Any], people: Sequence[str], members: Sequence[InputFile], outputs: Sequence[str]
+) -> str:
     """Return ro-crate-metadata.json: the files, who made them, and the run that led from inputs to outputs."""
-    people = [
-        {"@id": f"#person-{i}", "@type": "Person", "name": visible(n)} for i, n in enumerate(about.people, 1)
-    ]
-    authors = [{"@id": each["@id"]} for each in people]
-    root = {
-        "@id": "./",
-        "@type": "Dataset",
-        "name": visible(about.title) or about.name,
-        "description": about.description,
-        "datePublished": about.date,
-        "identifier": about.report_id,
-        "license": {"@id": "#licence"},
+    own = words()["bundle"]["crate"]
+    ids = {each.name: {"@id": quote(each.name)} for each in members}
+    authors = [{"@id": f"#person-{i}"} for i, _ in enumerate(people, 1)]
+    known = {
+        **parts,
         "author": authors[0] if len(authors) == 1 else authors,
-        "hasPart": [{"@id": quote(each.name)} for each in members],
-        "mentions": {"@id": "#analysis"},
+        "files": list(ids.values()),
+        "inputs": [ids[name] for name in ids if name not in outputs],
+        "outputs": [ids[name] for name in outputs],
     }
-    graph = [
-        {
-            "@id": "ro-crate-metadata.json",
-            "@type": "CreativeWork",
-            "conformsTo": {"@id": "https://w3id.org/ro/crate/1.1"},
-            "about": {"@id": "./"},
-        },
-        {key: value for key, value in root.items() if value},
-        {"@id": "#licence", "@type": "CreativeWork", "name": "No licence stated", "description": _LICENCE},
-        *people,
-        {
-            "@id": "#repeatburn",
-            "@type": "SoftwareApplication",
-            "name": "repeatburn",
-            "version": about.version,
-        },
-        {
-            "@id": "#analysis",
-            "@type": "CreateAction",
-            "name": "The analysis of the burns",
-            "endTime": about.date,
-            "instrument": {"@id": "#repeatburn"},
-            "object": [{"@id": quote(path)} for path in inputs],
-            "result": [{"@id": quote(path)} for path in outputs],
-        },
-        *map(_crate_file, members),
+    persons = [
+        author | filled(own["person"], {"name": name}) for author, name in zip(authors, people, strict=True)
     ]
-    return _text({"@context": CRATE_CONTEXT, "@graph": graph})
+    root = {key: value for key, value in filled(own["root"], known).items() if value}
+    files = [
+        ids[each.name]
+        | filled(
+            own["file"],
+            {
+                "name": visible(each.name),
+                "media": _media_of(each.name),
+                "bytes": str(each.bytes),
+                "sha256": each.sha256,
+            },
+        )
+        for each in members
+    ]
+    graph = [filled(own["itself"], known), root, own["licence"], *persons]
+    graph += [filled(own["program"], known), filled(own["run"], known), *files]
+    return _json({"@context": own["context"], "@graph": graph})
 
 
-_LICENCE: Final = "The tester has stated no licence: ask before you use these data beyond checking them."
-
-
-def _crate_file(member: InputFile) -> dict[str, Any]:
-    return {
-        "@id": quote(member.name),
-        "@type": "File",
-        "name": visible(member.name),
-        "encodingFormat": media_of(member.name),
-        "contentSize": str(member.bytes),
-        "identifier": f"sha256:{member.sha256}",
-    }
-
-
-def citation(about: About) -> str:
-    """Return CITATION.cff."""
-    return str(words()["citation"]).format(
-        title=_quoted(visible(about.title) or about.name),
-        people="\n".join(f"  - name: {_quoted(name)}" for name in about.people) or "  - name: anonymous",
-        date=about.date,
-        version=_quoted(about.report_id),
-        abstract=_quoted(about.description),
-    )
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(visible(text), ensure_ascii=False)
-
-
-def _text(data: object) -> str:
+def _json(data: object) -> str:
     return json.dumps(data, ensure_ascii=False, indent=1) + "\n"

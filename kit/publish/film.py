@@ -6,7 +6,10 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
 
 from kit.errors import KitError
 from kit.publish.bundle import newest_report
@@ -14,10 +17,6 @@ from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, Cast, Look, 
 from kit.publish.provenance import SIMULATED
 from kit.results_file import RESULTS, read_part
 from kit.runtime.atomic_write import place_file, staging
-
-if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
 
 SIZE: Final = (1920, 1080)
 RATE: Final = 30
@@ -75,8 +74,6 @@ def _codec_library() -> Any:
 
 
 def _lines_of(report: Path) -> Lines:
-    import pandas as pd
-
     table = pd.read_csv(
         report / "figures" / "curves.csv", dtype={"fuel": str, "burn": str}, keep_default_na=True
     )
@@ -98,8 +95,6 @@ def _lines_of(report: Path) -> Lines:
 
 def pictures(lines: Lines, look: Look, seconds: float) -> Iterator[np.ndarray[Any, Any]]:
     """Yield the pictures of a film, each an array of height × width × 3 bytes."""
-    import numpy as np
-
     stage = _Stage(lines, look)
     first, last = lines.table["minutes"].min(), lines.table["minutes"].max()
     drawn = max(2, round((seconds - _HOLD_S) * RATE))
@@ -161,8 +156,6 @@ class _Stage:
 
     def at(self, now: float) -> np.ndarray[Any, Any]:
         """Return the picture at a moment, in minutes."""
-        import numpy as np
-
         self._canvas.restore_region(self._empty)
         for line, points in self._strokes:
             until = int(np.searchsorted(points[:, 0], now, side="right"))

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from kit.errors import KitError, disk_faults
 from kit.history import History, MetricHistory, newest_reports
@@ -59,7 +60,6 @@ from kit.publish.write_outputs import by_hand, head_of, write_figures, write_num
 from kit.runtime.kernel import fresh_kernel
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -211,7 +211,7 @@ def _rule_lines(metrics: list[MetricWords]) -> list[str]:
     lines = [
         paragraph_of(
             "rule",
-            words=capital(words),
+            words=words,
             limit=plain(limits.limits[rule], 2),
             rate=plain(100 * limits.rates[rule], 1),
         )
@@ -222,8 +222,6 @@ def _rule_lines(metrics: list[MetricWords]) -> list[str]:
 
 
 def _signals_table(metrics: list[MetricWords]) -> Html | None:
-    import pandas as pd
-
     rows = [
         (each.title, RULES[row.rule], row.where, each.change(row.size, row.low, row.high))
         for each in metrics
@@ -236,8 +234,6 @@ def _signals_table(metrics: list[MetricWords]) -> Html | None:
 
 def chart_drawing(each: MetricWords) -> Drawing | None:
     """Return the control chart of a metric, or None without a control fuel."""
-    import pandas as pd
-
     found, units, points = each.found, each.units, chart_table(each)
     if points is None or found.chart is None:
         return None
@@ -252,11 +248,10 @@ def chart_drawing(each: MetricWords) -> Drawing | None:
     )
     parts = {
         "measure": each.name,
-        "start": each.title,
         "control": found.control,
         "seasons": counted(len(means), "season"),
         "values": values,
-        "outside": capital(counted(int(points["outside"].sum()), "point")),
+        "outside": counted(int(points["outside"].sum()), "point"),
         "short": label_of(spec, Units()),
     }
     draw = partial(chart_figure, points, float(centre.iloc[0]), with_unit_after(each.name, unit))
@@ -328,8 +323,6 @@ def drift(history: History) -> Section:
 
 def _probe_checks(history: History) -> Html | None:
     """Return what the main probe read in ice and in boiling water, season by season; None where never checked."""
-    import pandas as pd
-
     probes = {season.name: main_probe(season) for season in history.seasons}
     rows = [(name, *map(probe.get, ("id", "ice_reads", "boil_reads"))) for name, probe in probes.items()]
     made = pd.DataFrame(rows, columns=["Season", "probe", "in ice", "in boiling water"])
@@ -415,12 +408,11 @@ def control_drawing(each: MetricWords) -> Drawing | None:
     )
     parts = {
         "measure": each.name,
-        "start": each.title,
         "control": found.control,
         "unit": unit,
         "values": values,
         "known": found.control_spread.known,
-        "burns": capital(counted(int(rows["n"].sum()), "burn")),
+        "burns": counted(int(rows["n"].sum()), "burn"),
         "seasons": counted(len(found.seasons), "season"),
     }
     draw = partial(against_control, rows, 1.0 if each.log else 0.0, Axis(f"{each.name}: {unit}"))
@@ -502,5 +494,5 @@ def _came_again(each: MetricWords) -> list[Html | None]:
         (each.change if row.low > 0 or row.high < 0 else each.reach)(row.change, row.low, row.high)
         for row in rows.itertuples(index=False)
     ]
-    made = table_of("again", rows.assign(told=told), measure=each.title)
+    made = table_of("again", rows.assign(told=told), measure=each.name)
     return [heading(each.title, f"again-{each.found.spec.id}"), made]

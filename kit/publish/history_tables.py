@@ -5,17 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
+import pandas as pd
 
 from kit.history.comparability import BY_CONTROL, DIRECTLY
 from kit.history.history import History, MetricHistory
 from kit.page.shown_numbers import Units, to_range
 from kit.publish.wording import Amount, capital, counted, label_of, paragraph_of
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 LEVEL: Final = 0.95
 METHOD: Final = "restricted likelihood over all seasons; chi-squared with its own degrees of freedom"
@@ -80,7 +78,7 @@ class MetricWords:
         found = self.found
         rows = {BY_CONTROL: found.by_control, DIRECTLY: found.fuels}.get(standing, found.fuels.iloc[:0])
         own = rows[rows["fuel"] == fuel]
-        parts = {"fuel": fuel, "start": capital(fuel), "measure": self.name, "why": why}
+        parts = {"fuel": fuel, "measure": self.name, "why": why}
         parts |= {"reference": found.reference, "control": found.control}
         if not len(own):
             return paragraph_of("say_reference" if standing == BY_CONTROL else "say_not_compared", **parts)
@@ -143,8 +141,6 @@ def tables_of(history: History) -> dict[str, pd.DataFrame]:
 
 
 def _joined(history: History, make: Callable[[MetricWords], pd.DataFrame | None]) -> pd.DataFrame:
-    import pandas as pd
-
     made = {each.found.spec.id: make(each) for each in metrics_of(history)}
     parts = [table.assign(metric=name) for name, table in made.items() if table is not None and len(table)]
     if not parts:
@@ -155,8 +151,6 @@ def _joined(history: History, make: Callable[[MetricWords], pd.DataFrame | None]
 
 def seasons_table(history: History) -> pd.DataFrame:
     """Return season, report, first and last day, burns, fuels, control, left_out, in order."""
-    import pandas as pd
-
     rows = [
         {
             "season": season.name,
@@ -175,8 +169,6 @@ def seasons_table(history: History) -> pd.DataFrame:
 
 def chart_table(each: MetricWords) -> pd.DataFrame | None:
     """Return the points of a chart: what, season, day, value, low, high (limits), n, outside; as measured."""
-    import pandas as pd
-
     chart = each.found.chart
     if chart is None:
         return None
@@ -196,7 +188,6 @@ def _components(each: MetricWords) -> pd.DataFrame:
 
     Below two degrees of freedom those limits say nothing; the normal ones of the variance stand in.
     """
-    import pandas as pd
     from scipy.special import chdtri
 
     rows, pooled = [], each.found.pooled
@@ -215,8 +206,6 @@ def _components(each: MetricWords) -> pd.DataFrame:
 
 def _next_bag(each: MetricWords) -> pd.DataFrame:
     """Return the SD of one burn of a new bag and its degrees of freedom: what a trial may borrow."""
-    import pandas as pd
-
     pooled, spec = each.found.pooled, each.found.spec
     row = {"fuel": "", "sd": float(np.sqrt(pooled.variances.sum())), "df": pooled.df_total, "level": LEVEL}
     row |= {"unit": spec.unit, "scale": spec.scale, "covers": ", ".join(pooled.terms)}
@@ -224,8 +213,6 @@ def _next_bag(each: MetricWords) -> pd.DataFrame:
 
 
 def _spread(each: MetricWords) -> pd.DataFrame:
-    import pandas as pd
-
     spreads = {"fuels": each.found.spread, "differences from the control": each.found.control_spread}
     rows = [
         (of, float(np.sqrt(spread.variance)) if spread.known else np.nan, spread.df, _unit(each))

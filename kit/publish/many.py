@@ -15,8 +15,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
 
 from kit.errors import KitError
+from kit.publish.notebook import Order
 from kit.publish.provenance import environment, read_inputs
-from kit.publish.report import PAGE, Order, make, take_order
+from kit.publish.report import PAGE, make, take_order
 from kit.results_file import read_part, reports_of
 from kit.runtime.fork_server import Kernels, fork_server
 from kit.runtime.kernel import fresh_kernel

@@ -12,6 +12,8 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
+import pandas as pd
+
 import kit
 from kit.judge.self_check import TRIALS
 from kit.page.html_tables import cols, table
@@ -62,8 +64,6 @@ def block_html(block: Block) -> Html:
     if isinstance(block, list):
         return element("ul", *(element("li", text) for text in block))
     if isinstance(block, Rows):
-        import pandas as pd
-
         frame = pd.DataFrame(list(block.rows), columns=list(block.heads))
         return table(frame, block.caption, cols(*block.heads), note=block.note)
     from latex2mathml.converter import convert

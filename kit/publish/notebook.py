@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from kit.errors import Faults, KitError, Problem, did_you_mean
+from kit.publish.provenance import InputFile, read_files, read_inputs
 from kit.runtime.kernel import Kernel, manager_of
 
 Value = str | int | float | bool | None | list[Any]
@@ -32,6 +33,8 @@ _TYPES: Final[Mapping[str, tuple[type, ...]]] = {
 }
 Progress = Callable[[str], None]
 
+_SHOWN: Final = {"run_folder": "../..", "output": ""}
+"""What the published notebook shows of parameters that are paths."""
 _IMPORTS = threading.Lock()
 
 
@@ -186,25 +189,50 @@ class NotRunError(Exception):
 
 
 @dataclass(frozen=True)
-class Job:
-    """What is run: a notebook as plain data, its parameters, and what is written down for private ones.
+class Order:
+    """What is to be made: of which folder, by which template, with which parameters.
 
     Attributes
     ----------
-    shown
-        For parameters that are paths: the values the published notebook shows.
-    name
-        The template's, for messages.
+    sources
+        The files it is made from, named from the folder; none stands for the inputs of a run folder.
     """
 
+    folder: Path
+    template: str
     notebook: Mapping[str, Any]
     parameters: Mapping[str, Value]
-    shown: Mapping[str, Value]
-    name: str = ""
+    sources: tuple[str, ...] = ()
+
+    def read(self) -> tuple[InputFile, ...]:
+        """Return every input with its size and hash."""
+        return read_files(self.folder, self.sources) if self.sources else read_inputs(self.folder)
+
+    @property
+    def origin(self) -> dict[str, str]:
+        """Name and hash of the template: of its cells alone, since programs rewrite a notebook's rest."""
+        return {"name": self.template, "sha256": template_hash(self.notebook)}
+
+    @property
+    def changed(self) -> str:
+        """What is to be said where the template is not the kit's own; '' where it is."""
+        if is_own(self.notebook, self.template):
+            return ""
+        return f"made from a changed template, {self.template}.ipynb, SHA-256 {self.origin['sha256'][:16]}…"
+
+    @property
+    def reports(self) -> Path:
+        """Where the folder's reports stand."""
+        return self.folder / "reports"
+
+    @property
+    def slug(self) -> str:
+        """The template's name as it stands in the report's."""
+        return self.template.replace("_", "-")
 
 
-def run_notebook(kernel: Kernel, job: Job, progress: Progress | None = None) -> Any:
-    """Run every cell and return the executed notebook.
+def run_notebook(kernel: Kernel, order: Order, progress: Progress | None = None) -> Any:
+    """Run every cell of what was ordered and return the executed notebook.
 
     Raises
     ------
@@ -221,13 +249,13 @@ def run_notebook(kernel: Kernel, job: Job, progress: Progress | None = None) -> 
 
     kept = _register_engine()
     read: Any = nbformat.reads
-    loaded = read(json.dumps(job.notebook), as_version=4)
+    loaded = read(json.dumps(order.notebook), as_version=4)
     try:
         with manager_of(kernel) as manager:
             execute_notebook(
                 loaded,
                 None,
-                parameters=dict(job.parameters),
+                parameters=dict(order.parameters),
                 engine_name="repeatburn",
                 kernel_name="python3",
                 language="python",
@@ -239,9 +267,9 @@ def run_notebook(kernel: Kernel, job: Job, progress: Progress | None = None) -> 
     except (PapermillException, DeadKernelError, RuntimeError) as error:
         if type(error) is RuntimeError and kernel.process.poll() is None:
             raise  # not what a client says of a kernel that died before its first word
-        partial = cleaned(kept[0], job) if kept else None
-        raise _failure(kernel, job.name, error, partial) from error
-    return cleaned(kept[0], job)
+        partial = cleaned(kept[0], order) if kept else None
+        raise _failure(kernel, order.template, error, partial) from error
+    return cleaned(kept[0], order)
 
 
 @contextmanager
@@ -316,11 +344,10 @@ def _failed_cell(template: str, partial: Any) -> str:
     return f"cell {place} of the template {template} ({line[:60]})"
 
 
-def cleaned(notebook: Any, job: Job) -> Any:
+def cleaned(notebook: Any, order: Order) -> Any:
     """Return the notebook without clocks, paths and random ids, so that equal runs give equal bytes."""
-    hidden = {
-        str(job.parameters[name]): str(value) for name, value in job.shown.items() if job.parameters[name]
-    }
+    given = order.parameters
+    hidden = {str(given[name]): shown for name, shown in _SHOWN.items() if given[name]}
     notebook.metadata.pop("papermill", None)
     notebook.metadata.pop("widgets", None)
     notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3", "language": "python"}
@@ -329,7 +356,7 @@ def cleaned(notebook: Any, job: Job) -> Any:
         for name in ("papermill", "execution", "weight"):
             cell.metadata.pop(name, None)
         if "injected-parameters" in cell.metadata.get("tags", []):
-            values = {**job.parameters, **job.shown}.items()
+            values = {**given, **_SHOWN}.items()
             cell.source = "\n".join(["# Parameters", *(f"{name} = {value!r}" for name, value in values)])
         if cell.cell_type == "code":
             cell.outputs = [_output(each, hidden) for each in cell.outputs]

@@ -22,11 +22,11 @@ from kit.publish.compare import (
     compare_results,
     known_names,
 )
-from kit.publish.notebook import NotRunError, Progress
+from kit.publish.notebook import NotRunError, Order, Progress
 from kit.publish.plain import canonical
 from kit.publish.private import KEYS
 from kit.publish.provenance import changes, dated, lenders, read_files, report_id
-from kit.publish.report import Order, rerun, take_order
+from kit.publish.report import rerun, take_order
 from kit.publish.zips import unpack_hostile
 from kit.results_file import ALWAYS, RESULTS, Report, read_part, read_results, reports_of
 from kit.runtime.locked_tmp import private_folder

@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import replace
 from functools import cache
 from html import unescape
 from itertools import count
@@ -20,26 +20,21 @@ from kit.page.document import document
 from kit.page.inline_svg import inlined
 from kit.page.text import anchor, escape
 from kit.publish.notebook import (
-    Job,
     NotRunError,
+    Order,
     Progress,
-    Value,
     checked,
     find_template,
-    is_own,
     loading,
     parameters_of,
     read_template,
     run_notebook,
-    template_hash,
 )
 from kit.publish.provenance import (
     NOTE,
     InputFile,
     note,
     one_day,
-    read_files,
-    read_inputs,
     refuse_changes,
     report_date,
 )
@@ -51,49 +46,6 @@ PAGE = "report.html"
 APPENDIX = "appendix.html"
 NOTEBOOK = "notebook.ipynb"
 FAILED = ".failed"
-
-
-@dataclass(frozen=True)
-class Order:
-    """What is to be made: of which folder, by which template, with which parameters.
-
-    Attributes
-    ----------
-    sources
-        The files it is made from, named from the folder; none stands for the inputs of a run folder.
-    """
-
-    folder: Path
-    template: str
-    notebook: Mapping[str, Any]
-    parameters: Mapping[str, Value]
-    sources: tuple[str, ...] = ()
-
-    def read(self) -> tuple[InputFile, ...]:
-        """Return every input with its size and hash."""
-        return read_files(self.folder, self.sources) if self.sources else read_inputs(self.folder)
-
-    @property
-    def origin(self) -> dict[str, str]:
-        """Name and hash of the template: of its cells alone, since programs rewrite a notebook's rest."""
-        return {"name": self.template, "sha256": template_hash(self.notebook)}
-
-    @property
-    def changed(self) -> str:
-        """What is to be said where the template is not the kit's own; '' where it is."""
-        if is_own(self.notebook, self.template):
-            return ""
-        return f"made from a changed template, {self.template}.ipynb, SHA-256 {self.origin['sha256'][:16]}…"
-
-    @property
-    def reports(self) -> Path:
-        """Where the folder's reports stand."""
-        return self.folder / "reports"
-
-    @property
-    def slug(self) -> str:
-        """The template's name as it stands in the report's."""
-        return self.template.replace("_", "-")
 
 
 def make_report(
@@ -205,9 +157,8 @@ def _every_fault(order: Order, error: KitError) -> KitError:
     return KitError({(each.where, each.found): each for each in found}.values())
 
 
-def _job(order: Order, room: Path) -> Job:
-    shown: dict[str, Value] = {"run_folder": "../..", "output": ""}
-    return Job(order.notebook, {**order.parameters, "output": str(room)}, shown, order.template)
+def _job(order: Order, room: Path) -> Order:
+    return replace(order, parameters={**order.parameters, "output": str(room)})
 
 
 def _keep(order: Order, error: NotRunError) -> str:

@@ -9,6 +9,8 @@ from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import pandas as pd
+
 from kit import schema
 from kit.page.shown_numbers import Units
 from kit.publish.figures.canvas import Axis, Cast, cast_of
@@ -16,8 +18,6 @@ from kit.publish.provenance import SIMULATED
 from kit.publish.wording import counted, label_of, margin_words, number_word, of_bags, with_unit_after
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from kit.trial.trial_file import Trial
 
 UNDECIDED: Final = ("not settled", "no repeats", "cannot be separated")
@@ -51,8 +51,6 @@ class ReportData:
 
     def table(self, name: str) -> pd.DataFrame:
         """Return one of the tidy tables; empty, with its columns, where the analysis has none."""
-        import pandas as pd
-
         found = self.instead.get(name, getattr(self.analysis, name, None))
         if isinstance(found, pd.DataFrame) and len(found.columns):
             return found
@@ -88,8 +86,6 @@ class ReportData:
 
     def of_declared_pairs(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Return the rows, by metric, a and b, of the comparisons that the trial declared."""
-        import pandas as pd
-
         declared = self.table("comparisons")
         either_way = [["metric", "a", "b"], ["metric", "b", "a"]]
         known = {key for names in either_way for key in declared[names].itertuples(index=False, name=None)}
@@ -123,6 +119,10 @@ class ReportData:
         """Return numbers of the kit's unit in the unit of an axis: metric ones where both are shown."""
         return self.units.on_axis(values, unit, difference=difference)
 
+    def as_shown(self, rows: pd.DataFrame, unit: str, *names: str, difference: bool = False) -> pd.DataFrame:
+        """Return rows whose columns of these names are in the unit of an axis."""
+        return rows.assign(**{name: self.shown(rows[name], unit, difference=difference) for name in names})
+
     def unit(self, unit: str, *, difference: bool = False) -> str:
         """Return the unit of an axis in words."""
         return self.units.of_axis(unit, difference=difference)
@@ -147,6 +147,10 @@ class ReportData:
             for fuel, (burns, bags) in counts.items()
         )
         return "; ".join(each)
+
+    def n_parts(self, counts: Mapping[str, tuple[int, int]]) -> dict[str, str]:
+        """Return burns and bags by fuel for a figure: `burned` for its caption, `n` for the foot of its film."""
+        return {"burned": self.n_words(counts), "n": n_note(list(counts.values()))}
 
     def axis(self, metric: str) -> Axis:
         """Return the axis of a metric's values: 'peak temperature, °C', with °F beside where both are shown."""
@@ -174,8 +178,6 @@ class ReportData:
 
     def recorded(self, column: str) -> pd.Series:
         """Return the mean of a column of the burn sheet over the burns of each fuel that are compared, by fuel."""
-        import pandas as pd
-
         burns = self.sheet[self.sheet["burn"].isin(self.compared)]
         return pd.to_numeric(burns[column], errors="coerce").groupby(burns["fuel"]).mean()
 
@@ -388,8 +390,6 @@ def break_even_table(data: ReportData) -> pd.DataFrame:
         metric, a, b, value, low, high (the break-even ratio), paid (ratio of the prices paid), verdict, and cost,
         cost_low, cost_high (the ratio of the costs of an hour; blank without prices).
     """
-    import pandas as pd
-
     from kit.judge.buying import value_compared
 
     metric, compared = price_metric(data), data.table("comparisons")
@@ -440,8 +440,6 @@ def pair_rows(table: pd.DataFrame, a: str, b: str) -> pd.DataFrame:
 
 
 def _stacked(first: pd.DataFrame, last: pd.DataFrame) -> pd.DataFrame:
-    import pandas as pd
-
     return pd.concat([first, last]) if len(first) and len(last) else first if len(first) else last
 
 

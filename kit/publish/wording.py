@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -39,18 +40,37 @@ Template = str | Sequence[str | Mapping[str, str]]
 
 
 def told_each(template: Template, parts: Mapping[str, object]) -> list[str]:
-    """Return the sentences of a template that are there, their parts filled in."""
+    """Return the sentences of a template that are there, their parts filled in: {Part} begins with a capital."""
     each = [template] if isinstance(template, str) else template
     chosen = (
         one if isinstance(one, str) else one["say"] if parts[one["if"]] else one.get("else", "")
         for one in each
     )
-    return list(filter(None, (one.format(**parts) for one in chosen)))
+    return list(filter(None, (one.format_map(_Parts(parts)) for one in chosen)))
+
+
+class _Parts(dict[str, object]):
+    """Parts of a sentence; under a name with a capital the same part with a capital."""
+
+    def __missing__(self, name: str) -> str:
+        if name[:1].islower():
+            raise KeyError(name)
+        return capital(str(self[name[:1].lower() + name[1:]]))
 
 
 def told(template: Template, parts: Mapping[str, object]) -> str:
     """Return the same as one text."""
     return " ".join(told_each(template, parts))
+
+
+def filled(template: Any, parts: Mapping[str, object]) -> Any:
+    """Return what stands in words.toml with its parts filled in; a text that is one part alone becomes that part."""
+    if isinstance(template, dict):
+        return {key: filled(each, parts) for key, each in template.items()}
+    if isinstance(template, list):
+        return [filled(each, parts) for each in template]
+    alone = re.fullmatch(r"\{(\w+)\}", template)
+    return parts[alone[1]] if alone else template.format(**parts)
 
 
 def called(kind: str, word: str, otherwise: str = "") -> str:

@@ -7,6 +7,9 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
+import pandas as pd
+
 from kit.page.shown_numbers import plain
 from kit.publish.figures import canvas as figures
 from kit.publish.figures.canvas import (
@@ -22,13 +25,12 @@ from kit.publish.figures.canvas import (
     short,
 )
 from kit.publish.figures.drawing import Drawing
-from kit.publish.report_data import ReportData, counts_of, n_note, pair_rows
+from kit.publish.report_data import ReportData, counts_of, pair_rows
 from kit.publish.sections.section import figure_of, topic
 from kit.publish.wording import APART, called, counts, listed, paragraph_of, plural
 from kit.schema import usable
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -41,6 +43,7 @@ POINTS: Final = 150
 MOST_FLAGS: Final = 24
 MOST_PANELS: Final = 12
 MOST_CHOICES: Final = 12
+ENDS: Final = ("low", "high", "band_low", "band_high")
 DASHES: Final = ("solid", "dashed", "dotted", "dash and dot")
 
 
@@ -126,10 +129,8 @@ def lines_of(data: ReportData, cast: Cast) -> Lines:
         for each in (burns, thin_flags(readings, low, high))
     )
     table = data.table("mean_curves")
-    table = table[table["fuel"].isin(ids)]
-    names = ("mean", "low", "high", "band_low", "band_high")
-    values = {name: data.shown(table[name], "°C") for name in names}
-    means = table.assign(minutes=table["elapsed_s"].astype(float) / 60, **values)
+    means = data.as_shown(table[table["fuel"].isin(ids)], "°C", "mean", *ENDS)
+    means = means.assign(minutes=means["elapsed_s"].astype(float) / 60)
     thresholds = tuple(float(data.shown(level, "°C")) for level in data.trial.thresholds)
     drawn = means.assign(temp=means["mean"]) if len(means.dropna(subset=["mean"])) else burns
     end = fire_end(drawn, min(thresholds, default=float("inf")))
@@ -172,8 +173,7 @@ def _parts(data: ReportData, cast: Cast, lines: Lines) -> dict[str, object]:
         "alt": _alt(data, cast, lines),
         "at": f", {place}" if place else "",
         "band": _band_words(data) if lines.banded else "",
-        "burned": data.n_words(lines.n),
-        "n": n_note(list(lines.n.values())),
+        **data.n_parts(lines.n),
         "singles": data.singles,
     }
 
@@ -183,16 +183,13 @@ def _band_words(data: ReportData) -> str:
 
 
 def _data(lines: Lines, difference: pd.DataFrame | None = None, burns: bool = True) -> pd.DataFrame:
-    import pandas as pd
-
-    bands = ["low", "high", "band_low", "band_high"]
-    means = lines.means[["fuel", "minutes", "mean", *bands, "n"]].rename(columns={"mean": "temp"})
+    means = lines.means[["fuel", "minutes", "mean", *ENDS, "n"]].rename(columns={"mean": "temp"})
     parts = [means.assign(what="mean")]
     if burns:
         flags = lines.flags[["fuel", "burn", "minutes", "temp", "flag"]].assign(what="flagged reading")
         parts = [lines.burns[["fuel", "burn", "minutes", "temp"]].assign(what="burn"), flags, *parts]
     if difference is not None:
-        columns = ["minutes", "difference", *bands, "n_a", "n_b"]
+        columns = ["minutes", "difference", *ENDS, "n_a", "n_b"]
         parts.append(difference[columns].assign(what="difference"))
     return pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
 
@@ -273,9 +270,8 @@ def _why_no_band(data: ReportData, fuels: set[str]) -> str:
 def difference_table(data: ReportData, a: str, b: str) -> tuple[pd.DataFrame, list[tuple[float, float]]]:
     """Return a minus b over time as shown, and from when to when the simultaneous band excludes zero."""
     table = pair_rows(data.table("difference_curves"), a, b)
-    names = ("difference", "low", "high", "band_low", "band_high")
-    values = {name: data.shown(table[name], "°C", difference=True) for name in names}
-    made = table.assign(minutes=table["elapsed_s"].astype(float) / 60, **values).reset_index(drop=True)
+    made = data.as_shown(table, "°C", "difference", *ENDS, difference=True)
+    made = made.assign(minutes=made["elapsed_s"].astype(float) / 60).reset_index(drop=True)
     side = (made["band_low"] > 0).astype(int) - (made["band_high"] < 0).astype(int)
     spans = [
         (float(run["minutes"].iloc[0]), float(run["minutes"].iloc[-1]))
@@ -481,8 +477,6 @@ def thin_burns(readings: pd.DataFrame, points: int = POINTS) -> pd.DataFrame:
     DataFrame
         burn, minutes, temp_c.
     """
-    import pandas as pd
-
     flags = {flag: usable(flag) for flag in readings["flag"].unique()}
     good = readings[readings["flag"].map(flags).astype(bool) & readings["temp_c"].notna()]
     parts = [_thin_one(burn, points) for _, burn in good.groupby("burn", sort=False)]
@@ -491,8 +485,6 @@ def thin_burns(readings: pd.DataFrame, points: int = POINTS) -> pd.DataFrame:
 
 
 def _thin_one(burn: pd.DataFrame, points: int) -> pd.DataFrame:
-    import numpy as np
-
     ordered = burn.sort_values("elapsed_s", kind="stable")
     time, temp = ordered["elapsed_s"].to_numpy(float), ordered["temp_c"].to_numpy(float)
     span = max(time[-1] - time[0], 1.0) / (points / 2)
@@ -505,9 +497,6 @@ def _thin_one(burn: pd.DataFrame, points: int) -> pd.DataFrame:
 
 
 def _with_holes(burn: pd.DataFrame, longest: float) -> pd.DataFrame:
-    import numpy as np
-    import pandas as pd
-
     minutes = burn["minutes"].to_numpy()
     after = np.flatnonzero(np.diff(minutes) > longest)
     if not len(after):
@@ -531,8 +520,6 @@ def thin_flags(readings: pd.DataFrame, low: float, high: float) -> pd.DataFrame:
     DataFrame
         burn, minutes, temp_c, flag.
     """
-    import numpy as np
-
     flagged = readings[readings["flag"] != ""]
     groups = flagged.groupby(["burn", "flag"], sort=False)
     rank, size = groups.cumcount(), groups["flag"].transform("size")

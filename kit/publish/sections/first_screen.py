@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+import pandas as pd
+
 from kit.page.html_tables import Col, Kind, cols, numbers, table
 from kit.page.shown_numbers import convert, plain, quantity
 from kit.page.text import Html, anchor, element, join
@@ -189,8 +191,6 @@ def _looks(data: ReportData) -> str:
 
 def overview_table(data: ReportData) -> Html:
     """Return a row per fuel: kind, primary measures ± half width with letters, price, cost, burns and bags."""
-    import pandas as pd
-
     first = data.primary[0] if data.primary else ""
     cast = ordered_cast(data, first) or data.cast if first else data.cast
     prices, cost = prices_per_kg(data), cost_metric(data)

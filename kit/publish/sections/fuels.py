@@ -6,11 +6,13 @@ import math
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
+import pandas as pd
+
 from kit.page.shown_numbers import convert, duration, plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas, size_of
 from kit.publish.figures.drawing import Drawing
-from kit.publish.report_data import ReportData, n_note, price_metric
+from kit.publish.report_data import ReportData, price_metric
 from kit.publish.sections.section import (
     bullets,
     figure_of,
@@ -36,7 +38,6 @@ from kit.publish.wording import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -86,12 +87,7 @@ def means_table(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Ht
     spec, used = data.spec(metric), data.used(metric)
     noted = [used[fuel][1] or math.nan if fuel in used else math.nan for fuel in rows["fuel"]]
     value = "value" if data.bare else "geometric mean" if spec.scale == "log" else "mean"
-    parts = {
-        "measure": capital(data.label(metric)),
-        "value": value,
-        "unit": spec.unit,
-        "judged": not data.bare,
-    }
+    parts = {"value": value, "unit": spec.unit, "judged": not data.bare}
     return rows_table(data, "means", rows.assign(bags=noted), **parts)
 
 
@@ -144,8 +140,6 @@ def reached_table(data: ReportData) -> Html | None:
 
 def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html | None:
     """Return the table of burns, bags, days and mean recorded conditions, and ash, fuels side by side."""
-    import pandas as pd
-
     sheet = data.sheet[data.sheet["burn"].isin(data.compared)]
     means = {name: data.recorded(name) for name in CONDITIONS}
     means["ash"] = data.rows("means", "ash").set_index("fuel")["mean"]
@@ -162,8 +156,6 @@ def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html | Non
 
 def declared_table(data: ReportData) -> Html | None:
     """Return what the trial file declares of each fuel: kind, wood, additives, price, laboratory figures."""
-    import pandas as pd
-
     burned = {player.id for player in data.cast}
     rows = [
         {**fuel.model_dump(), **fuel.lab.model_dump(), "name": fuel.label}
@@ -183,8 +175,6 @@ LIMITED: Final = (
 
 def limits_table(data: ReportData) -> Html | None:
     """Return laboratory figures beside the limits for the fuel's kind, or None where no figure is declared."""
-    import pandas as pd
-
     rows = []
     for fuel in data.trial.fuels:
         kind = next((each for each in words()["limits"]["kind"] if each["name"] in fuel.kind.lower()), None)
@@ -230,9 +220,8 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
     ids = [player.id for player in cast]
     burns, means = data.values_of(metric), data.rows("means", metric)
     burns = burns[burns["status"].isin(KEPT) & burns["value"].notna() & burns["fuel"].isin(ids)]
-    burns = burns.assign(value=data.shown(burns["value"], unit))
-    means = means[means["fuel"].isin(ids)]
-    means = means.assign(**{end: data.shown(means[end], unit) for end in ("mean", "low", "high")})
+    burns = data.as_shown(burns, unit, "value")
+    means = data.as_shown(means[means["fuel"].isin(ids)], unit, "mean", "low", "high")
     joined = data.brackets(metric, cast) if order else []
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in ids}
     why_none = "too few values are known exactly for a mean"
@@ -244,7 +233,7 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
         data, "values", " ".join([metric, *only]),
         _values_data(burns, means, dict(zip(ids, map(" ".join, joined), strict=False))),
         partial(fuel_values, burns, means, cast, data.axis(metric), joined),
-        measure=capital(data.label(metric)),
+        measure=data.label(metric),
         values=_alt(data, means, burns, unit, cast),
         order=order_words(data, metric) if order else "",
         in_bags=data.bags and not data.singles,
@@ -252,14 +241,11 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
         why_none=why_none,
         bounds=(burns["status"] != "exact").any(),
         brackets=any(joined),
-        burned=data.n_words(used),
-        n=n_note(list(used.values())),
+        **data.n_parts(used),
     )  # fmt: skip
 
 
 def _values_data(burns: pd.DataFrame, means: pd.DataFrame, brackets: dict[str, str]) -> pd.DataFrame:
-    import pandas as pd
-
     mean_part = means[["fuel", "mean", "low", "high", "n", "bags"]].rename(columns={"mean": "value"})
     mean_part = mean_part.assign(what="mean", brackets=mean_part["fuel"].map(brackets))
     burn_part = burns[["fuel", "bag", "burn", "value", "status"]].assign(what="burn")

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
+
+import pandas as pd
 
 from kit.judge.self_check import TRIALS
 from kit.metrics import METRIC_BASES
@@ -38,10 +40,6 @@ from kit.publish.wording import (
 )
 from kit.variance.engines import explained
 from kit.variance.inference import OF_A_T
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 MOST_UNLIKE: Final = 1.05
 """Times the lightest fuel's mean charge up to which charges pass as alike."""
@@ -88,7 +86,7 @@ def measured_lines(data: ReportData) -> list[str]:
     trial, how = data.trial, data.trial.measuring
     burns = paragraph_of(
         "burns",
-        burns=capital(counted(data.done, "burn")),
+        burns=counted(data.done, "burn"),
         fuels=counted(len(data.cast), "fuel"),
         bags=f" from {counted(data.bags, 'bag')}" if data.bags else "",
         made=f"{'was' if data.done == 1 else 'were'} {'simulated' if data.simulated else 'made'}",
@@ -216,7 +214,7 @@ def _second_opinion_told(data: ReportData) -> str:
     if not len(converged):
         return paragraph_of("second_opinion_not_converged")
     agree, left = converged["agrees"].fillna(False).astype(bool).sum(), len(fitted) - len(converged)
-    more = capital(number_word(left)) if left else ""
+    more = number_word(left) if left else ""
     return paragraph_of("second_opinion", agree=agree, of=len(converged), more=more)
 
 
@@ -239,7 +237,7 @@ def strengths(data: ReportData) -> list[str]:
         words()["strengths"],
         {
             "many_bags": fewest > 3,
-            "bags": capital(counted(fewest, "bag")),
+            "bags": counted(fewest, "bag"),
             "as_planned": data.analysis.run.plan is not None and not len(data.table("deviations")),
             "control": data.control and data.name(data.control),
             "margins": data.trial.margins,
@@ -264,7 +262,7 @@ def limitations(data: ReportData) -> list[str]:
         words()["limitations"],
         {
             "simulated": data.simulated,
-            "cookers": capital(counted(max(data.cookers, 1), "cooker")),
+            "cookers": counted(max(data.cookers, 1), "cooker"),
             "unlike": _unlike_charges(data),
             "no_bags": not any(bags),
             "few_bags": any(bags) and fewest <= 3,
@@ -279,7 +277,7 @@ def limitations(data: ReportData) -> list[str]:
             "no_margin": not trial.margins and not data.bare,
             "no_plan": data.analysis.run.plan is None,
             "many_measures": len(data.primary) > 1 and not data.bare,
-            "measures": capital(counted(len(data.primary), "primary measure")),
+            "measures": counted(len(data.primary), "primary measure"),
             "nobody": not trial.operator,
         },
     )
@@ -422,8 +420,6 @@ def _parameters(origin: Origin, data: ReportData) -> list[tuple[str, object]]:
 
 def inputs_html(origin: Origin) -> Html | None:
     """Return the table of input files with their hashes."""
-    import pandas as pd
-
     return table_of("inputs", pd.DataFrame(origin.input_records()))
 
 
@@ -433,7 +429,5 @@ def versions_html(origin: Origin) -> Html | None:
 
 
 def _names_and_values(key: str, rows: Iterable[tuple[str, object]]) -> Html | None:
-    import pandas as pd
-
     frame = pd.DataFrame([(name, str(value)) for name, value in rows], columns=["name", "value"])
     return table_of(key, frame)

@@ -7,6 +7,8 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
+import pandas as pd
+
 from kit.page.shown_numbers import NBSP, plain, quantity
 from kit.page.text import Html
 from kit.publish.claims import claim_id, claims_of, overall_sentence, ranked_claims
@@ -44,7 +46,6 @@ from kit.publish.wording import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.figure import Figure
 
 FARTHEST: Final = 100 * (TOO_WIDE - 1)
@@ -115,8 +116,6 @@ def family_words(data: ReportData, metric: str) -> str:
 
 def pairs_table(data: ReportData, metric: str) -> pd.DataFrame:
     """Return the comparisons of a metric as drawn: per cent on the log scale, else units as shown."""
-    import pandas as pd
-
     spec = data.spec(metric)
     rows = data.in_order(data.rows("comparisons", metric)).reset_index(drop=True)
     log = spec.scale == "log"
@@ -172,7 +171,7 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
     )
     parts: dict[str, Any] = {"log": log, "family": family, "adjusted": adjusted, "about": about_words(data)}
     parts["difference"] = with_unit_after("difference", data.difference_unit(metric))
-    return rows_table(data, "comparisons", made, of=capital(data.label(metric)), **parts)
+    return rows_table(data, "comparisons", made, **parts)
 
 
 def _told_end(end: float, digits: int, log: bool) -> float | str:
@@ -218,7 +217,6 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
         rows.drop(columns=["place", "short_label", "rank", "brief"]),
         partial(differences, drawn, axis, (spec.phrases.smaller, spec.phrases.larger), margin),
         measure=words,
-        start=capital(words),
         claims=" ".join(claim.sentence for claim in claims_of(data) if claim.metric == metric),
         family=family_words(data, metric),
         margin=margin,
@@ -227,7 +225,7 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
         all=number_word(len(own)),
         which="the first" if len(drawn) == MOST_ROWS else "those with limits",
         alike=len(n) == 1,
-        burned=capital(of_each(*n[0])) if n else "",
+        burned=of_each(*n[0]) if n else "",
         beyond=beyond,
         headline=only.caption if only else f"Differences in {words}{on_film(rows)}",
         n=n_note(n * 2),
@@ -391,7 +389,7 @@ def price_sentence(row: Any, data: ReportData) -> str:
         at=threshold(spec, data.units),
         size=f"{amount.size} {size}" if known else "",
         interval=amount.interval if known else "",
-        start=capital(a),
+        a=a,
         b=b,
         even=plain(row.value, digits),
         low=plain(row.low, digits),

@@ -5,6 +5,8 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
+import pandas as pd
+
 from kit.page.html_tables import cols, table
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
@@ -26,7 +28,6 @@ from kit.publish.wording import burns_named, capital, counted, listed, number_wo
 from kit.schema import FLAGS, usable
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.figure import Figure
 
 MOVED_SHOWN: Final = 30
@@ -162,9 +163,9 @@ def _uncertainty(data: ReportData) -> list[Html | str | None]:
         heading("Uncertainty of measurement", "uncertainty"),
         paragraph_of("uncertainty"),
     ]
-    for metric, own in rows.groupby("metric", sort=False):
-        unit, measure = str(own["unit"].iloc[0]).replace("°C", "K"), capital(data.label(str(metric)))
-        tables.append(rows_table(data, "uncertainty", own.assign(places=None), measure=measure, unit=unit))
+    for _, own in rows.groupby("metric", sort=False):
+        unit = str(own["unit"].iloc[0]).replace("°C", "K")
+        tables.append(rows_table(data, "uncertainty", own.assign(places=None), unit=unit))
     return tables if len(rows) else []
 
 

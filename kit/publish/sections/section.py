@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from functools import wraps
 from typing import TYPE_CHECKING, Any, Concatenate, Final, Literal, ParamSpec
 
+import pandas as pd
+
 from kit.page.text import Html, element, join
 from kit.publish.figures.drawing import Drawing, begin, worded
 from kit.publish.provenance import report_date
@@ -16,7 +18,6 @@ from kit.runtime.kernel import is_kernel
 from kit.schema import COLUMNS
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.figure import Figure
 
     from kit.publish.figures.canvas import Frame, Look
@@ -132,8 +133,11 @@ def rows_table(data: ReportData, key: str, rows: pd.DataFrame, /, **parts: objec
 
     Beside the columns of the rows it may show, unless they have them: `name` of the fuel, `label` of the metric and
     `measure`, the same within a line, and `fuels`, both of a pair, with what stands there to be said `between` them.
-    Yes, no and p values are written as words; `places` are the decimals that low and high of a row ask for.
+    Words may tell the `measure` of the first row. Yes, no and p values are written as words; `places` are the decimals
+    that low and high of a row ask for.
     """
+    if not len(rows):
+        return None
     made: dict[str, Any] = {}
     if "low" in rows and "places" not in rows:
         made["places"] = row_places(rows)
@@ -142,6 +146,7 @@ def rows_table(data: ReportData, key: str, rows: pd.DataFrame, /, **parts: objec
     if "metric" in rows:
         made["measure"] = rows["metric"].map(data.label)
         made["label"] = made["measure"].map(capital)
+        parts |= {"measure": made["measure"].iloc[0]}
     if "a" in rows and "b" in rows:
         between = words()["table"][key].get("between", " and ")
         made["fuels"] = rows["a"].map(data.name) + between + rows["b"].map(data.name)

@@ -6,6 +6,8 @@ import math
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
+import pandas as pd
+
 from kit.errors import Faults, KitError, did_you_mean
 from kit.page.shown_numbers import NBSP
 from kit.page.text import Html
@@ -30,7 +32,6 @@ from kit.publish.sections.variation import chances_words
 from kit.publish.wording import Amount, amount_of, capital, paragraph_of
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -119,8 +120,6 @@ def _amount(data: ReportData, metric: str, limits: tuple[str, str] = ("low", "hi
 
 def pair_drawing(data: ReportData, pair: tuple[str, str], claims: list[Claim]) -> Drawing | None:
     """Return the drawing of two fuels on every measure, each with its margin, or None where none has an interval."""
-    import pandas as pd
-
     made = [row for claim in claims if (row := _side_row(data, claim)) is not None]
     if not made:
         return None

@@ -7,12 +7,13 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import pandas as pd
 
 from kit.page.shown_numbers import plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas
 from kit.publish.figures.drawing import Drawing
-from kit.publish.report_data import ReportData, n_note
+from kit.publish.report_data import ReportData
 from kit.publish.sections.section import (
     bullets,
     figure_of,
@@ -34,7 +35,6 @@ from kit.publish.wording import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.figure import Figure
 
 MOST_CHANCES: Final = 4
@@ -97,12 +97,11 @@ def spread_table(data: ReportData, metric: str) -> pd.DataFrame:
     """Return the components of a metric as shown: per cent on the log scale, else units as shown."""
     spec = data.spec(metric)
     rows = data.rows("components", metric).reset_index(drop=True)
-    names = ("sd", "low", "high")
+    rows = rows.assign(label=[source_name(part, data) for part in rows["component"]])
+    names = ["sd", "low", "high"]
     if spec.scale == "log":
-        values = {name: 100 * np.expm1(rows[name].astype(float)) for name in names}
-    else:
-        values = {name: data.shown(rows[name], spec.unit, difference=True) for name in names}
-    return rows.assign(label=[source_name(part, data) for part in rows["component"]], **values)
+        return rows.assign(**100 * np.expm1(rows[names].astype(float)))
+    return data.as_shown(rows, spec.unit, *names, difference=True)
 
 
 def components_html(data: ReportData, metric: str) -> Html | None:
@@ -113,9 +112,7 @@ def components_html(data: ReportData, metric: str) -> Html | None:
     unit = data.difference_unit(metric)
     digits = max(places(row.low, row.high) for row in rows.itertuples(index=False))
     parts = {"spread": with_unit_after("spread", unit), "iso": _iso(rows, unit, digits)}
-    return rows_table(
-        data, "spread", rows.assign(places=digits), measure=capital(data.label(metric)), **parts
-    )
+    return rows_table(data, "spread", rows.assign(places=digits), **parts)
 
 
 def _iso(rows: Any, unit: str, digits: int) -> str:
@@ -219,8 +216,8 @@ def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
     second = "" if unit == "%" else data.second_scale(data.spec(metric).unit, difference=True)
     drawn = rows[["component", "label", "sd", "low", "high", "level", "method", "at_boundary"]]
     draw = partial(spreads, rows, Axis(with_unit_after(f"spread of {words}", unit), second))
-    n = {"burned": capital(data.n_words(used)), "n": n_note(list(used.values()))}
-    return figure_of(data, "spread", metric, drawn, draw, measure=words, sds="; ".join(sds), **n)
+    parts = {"measure": words, "sds": "; ".join(sds), **data.n_parts(used)}
+    return figure_of(data, "spread", metric, drawn, draw, **parts)
 
 
 def spreads(rows: pd.DataFrame, axis: Axis, look: Look, frame: Frame) -> Figure:
@@ -250,7 +247,7 @@ def next_bag_drawing(data: ReportData, metric: str) -> Drawing | None:
     means = data.rows("means", metric).set_index("fuel")
     rows = rows.assign(**{f"mean_{end}": rows["fuel"].map(means[end]) for end in ("low", "high")})
     names = ("mean", "low", "high", "mean_low", "mean_high")
-    rows = rows.assign(**{name: data.shown(rows[name], unit) for name in names})
+    rows = data.as_shown(rows, unit, *names)
     covers = re.sub("(bag|burn|day)", r"\1s", str(rows["covers"].iloc[0])) or "bags and burns"
     ranges = [
         f"{data.name(row.fuel)}: {range_words(row.low, row.high)} {data.unit(unit)}".strip()
@@ -258,9 +255,9 @@ def next_bag_drawing(data: ReportData, metric: str) -> Drawing | None:
     ]
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in set(rows["fuel"])}
     draw = partial(next_bags, rows, data.cast.only(tuple(rows["fuel"])), data.axis(metric))
-    parts = {"measure": words, "start": capital(words), "ranges": "; ".join(ranges), "covers": covers}
-    n = {"burned": capital(data.n_words(used)), "n": n_note(list(used.values()))}
-    return figure_of(data, "next bag", metric, rows[["fuel", *names, "covers"]], draw, **parts, **n)
+    parts = {"measure": words, "ranges": "; ".join(ranges), "covers": covers}
+    parts |= data.n_parts(used)
+    return figure_of(data, "next bag", metric, rows[["fuel", *names, "covers"]], draw, **parts)
 
 
 def next_bags(rows: pd.DataFrame, cast: Cast, axis: Axis, look: Look, frame: Frame) -> Figure:
