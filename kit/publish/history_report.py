@@ -44,6 +44,7 @@ from kit.publish.sections.section import (
     label,
     paragraph,
     section,
+    topic,
 )
 from kit.publish.wording import (
     capital,
@@ -136,7 +137,12 @@ def write_history(
     return write_numbers(target, tables, data)
 
 
-def answer(history: History) -> Section:
+seasons_topic = partial(topic, read=lambda history: history)
+"""A section of what was found over the seasons."""
+
+
+@seasons_topic("answer", TITLE)
+def answer(history: History) -> list[object]:
     """Return the findings in plain words."""
     seasons, metrics = seasons_table(history), metrics_of(history)
     first = min(filter(None, seasons["first_day"]), default="")
@@ -144,13 +150,12 @@ def answer(history: History) -> Section:
     burns = counted(int(seasons["burns"].sum()), "burn")
     simulated = ", ".join(season.name for season in history.seasons if season.simulated)
     told = [*map(_level, metrics), *map(_changed, metrics), _how_many(metrics[0])]
-    parts = [
+    return [
         paragraph(paragraph_of("simulated_seasons", names=simulated), kind="warning") if simulated else None,
         f"{capital(counted(len(seasons), 'season'))}, {burns}{days}.",
         bullets(filter(None, told)),
         [label(f"{name} has no history: {why}.") for name, why in history.without.items()],
     ]
-    return section("answer", TITLE, parts)
 
 
 def _level(each: MetricWords) -> str:
@@ -187,11 +192,12 @@ def _how_many(each: MetricWords) -> str:
     return f"Of {counted(int(count.sum()), 'fuel')} ever tested, for {each.name}: {', '.join(parts)}."
 
 
-def control(history: History) -> Section:
+@seasons_topic("control", "The control fuel over the seasons")
+def control(history: History) -> list[object]:
     """Return the control charts with their signals and rules."""
     metrics = metrics_of(history)
     drawings = [drawing for each in metrics if (drawing := chart_drawing(each))]
-    parts = [
+    return [
         None if drawings else "No control fuel was burned: there is no chart. Name one in [trial].",
         paragraph_of("control"),
         drawings,
@@ -200,7 +206,6 @@ def control(history: History) -> Section:
         bullets(_rule_lines(metrics)),
         paragraph_of("false_alarms", rate=plain(100 * FALSE_ALARMS, 0)),
     ]
-    return section("control", "The control fuel over the seasons", parts)
 
 
 def _rule_lines(metrics: list[MetricWords]) -> list[str]:
@@ -309,16 +314,12 @@ def _points(
     )  # fmt: skip
 
 
-def drift(history: History) -> Section:
+@seasons_topic("drift", "Drift of probe and cooker")
+def drift(history: History) -> list[object]:
     """Return drift of probe and cooker."""
     moved = (_moved(history.metrics.get(name)) for name in (OF_PROBE, OF_COOKER))
-    parts = [
-        paragraph_of("drift"),
-        bullets(map(_drift_line, metrics_of(history))),
-        paragraph_of(_blame(*moved)),
-        _probe_checks(history),
-    ]
-    return section("drift", "Drift of probe and cooker", parts)
+    lines = bullets(map(_drift_line, metrics_of(history)))
+    return [paragraph_of("drift"), lines, paragraph_of(_blame(*moved)), _probe_checks(history)]
 
 
 def _probe_checks(history: History) -> Html | None:
@@ -354,11 +355,12 @@ def _moved(found: MetricHistory | None) -> bool | None:
     return None if found is None or found.chart is None else found.chart.moved
 
 
-def repeatability(history: History) -> Section:
+@seasons_topic("repeatability", "Pooled repeatability")
+def repeatability(history: History) -> list[object]:
     """Return pooled repeatability with degrees of freedom, and how to borrow it."""
-    title, rows = "Pooled repeatability", tables_of(history)["components"]
+    rows = tables_of(history)["components"]
     if not len(rows):
-        return section("repeatability", title, ["Nothing can be pooled."])
+        return ["Nothing can be pooled."]
     metrics = {each.found.spec.id: each for each in metrics_of(history)}
     log = rows["unit"] == "ln"
     made = rows.assign(
@@ -367,18 +369,18 @@ def repeatability(history: History) -> Section:
         **{name: rows[name].where(~log, 100 * rows[name]) for name in ("sd", "low", "high")},
     )
     bounds = [f"{each.found.bounds} of {each.name}" for each in metrics.values() if each.found.bounds]
-    parts = [
+    return [
         table_of("pooled", made),
         paragraph_of("borrow"),
         f"Values left out because only a bound of them is known: {listed(bounds)}." if bounds else None,
     ]
-    return section("repeatability", title, parts)
 
 
-def fuels(history: History) -> Section:
+@seasons_topic("fuels", "All fuels ever tested")
+def fuels(history: History) -> list[object]:
     """Return all fuels ever tested with intervals, their standing, and a sentence to say."""
     standing = tables_of(history)["standing"]
-    parts = []
+    parts: list[object] = []
     for each in metrics_of(history):
         found = each.found
         moved = found.reference if found.chart is not None and found.chart.moved else ""
@@ -386,7 +388,7 @@ def fuels(history: History) -> Section:
         rows = standing[standing["metric"] == found.spec.id]
         parts += [heading(each.title, f"fuels-{found.spec.id}"), control_drawing(each)]
         parts += [table_of("standing", rows, **about)]
-    return section("fuels", "All fuels ever tested", parts)
+    return parts
 
 
 def control_drawing(each: MetricWords) -> Drawing | None:
@@ -441,7 +443,8 @@ def against_control(rows: pd.DataFrame, none: float, axis: Axis, look: Look, fra
     return figure
 
 
-def differently(history: History) -> Section:
+@seasons_topic("seasons", "What was measured differently")
+def differently(history: History) -> list[object]:
     """Return the seasons, and which differences keep some of them out."""
     reasons: dict[str, list[str]] = {}
     for each in metrics_of(history):
@@ -453,13 +456,12 @@ def differently(history: History) -> Section:
         for season in history.seasons
         if season.left_out
     ]
-    parts = [
+    return [
         table_of("history_seasons", seasons_table(history)),
         bullets(f"{', '.join(names)}: {told}" for told, names in reasons.items())
         or "All seasons were measured in the same way.",
         left_out,
     ]
-    return section("seasons", "What was measured differently", parts)
 
 
 def method() -> Section:
@@ -480,12 +482,12 @@ def provenance(place: str, reports: list[str], output: str) -> Section:
     return section("provenance", "Provenance", parts)
 
 
-def again(history: History) -> Section:
+@seasons_topic("again", "Fuels tested again: did the product change?")
+def again(history: History) -> list[object]:
     """Return for each metric the fuels that came again, their change and its verdict."""
     parts = [part for each in metrics_of(history) if len(each.found.again) for part in _came_again(each)]
     none = "No fuel beside the control came again in seasons measured alike."
-    title = "Fuels tested again: did the product change?"
-    return section("again", title, [paragraph_of("again"), *parts] if parts else [none])
+    return [paragraph_of("again"), *parts] if parts else [none]
 
 
 def _came_again(each: MetricWords) -> list[Html | None]:

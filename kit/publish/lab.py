@@ -21,6 +21,8 @@ from kit.page.style import FUELS_LIGHT
 from kit.page.text import Html, join
 from kit.publish.figures.drawing import picture
 from kit.publish.notebook import own_templates, parameter_cell, read_template
+from kit.publish.report_data import report_data
+from kit.publish.sections.fuels import values_drawing
 from kit.results_file import reports_of
 from kit.schema import usable
 from kit.trial import open_run
@@ -158,38 +160,14 @@ def explorer(analysis: Analysis) -> Any:
 
 
 def metric_view(analysis: Analysis, metric: str, fuels: list[str]) -> Html:
-    """Return the burns of some fuels by a metric, their means, and how these fuels compare."""
-    import seaborn
-    from matplotlib.figure import Figure
-
-    spec = analysis.run.trial.metric(metric)
-    rows = analysis.table("metrics", metric=metric)
-    rows = rows[rows["fuel"].isin(fuels) & rows["value"].notna()]
-    means = analysis.table("means", metric=metric).set_index("fuel").reindex(fuels).dropna(subset="mean")
-    drawn = Figure(figsize=(7, 0.6 + 0.5 * max(1, len(fuels))), layout="constrained")
-    axes = drawn.subplots()
-    colours = dict(zip([fuel.id for fuel in analysis.run.trial.fuels], FUELS_LIGHT * 9, strict=False))
-    seaborn.stripplot(
-        rows, x="value", y="fuel", order=fuels, hue="fuel", palette=colours, legend=False, alpha=0.6, ax=axes
-    )
-    for place, fuel in enumerate(fuels):
-        if fuel in means.index:
-            low, high = means.loc[fuel, ["low", "high"]]
-            axes.plot([low, high], [place + 0.25] * 2, color=colours[fuel], linewidth=3)
-    axes.set(xlabel=f"{spec.label}, {spec.unit}".strip(", "), ylabel="")
-    alt = f"{spec.label}: " + "; ".join(f"{fuel} {row['mean']:.4g}" for fuel, row in means.iterrows()) + "."
+    """Return the burns of some fuels by a metric and their means, drawn as in the report, and how they compare."""
     pairs = analysis.table(
         "pairs" if metric in set(analysis.pairs["metric"]) else "comparisons", metric=metric
     )
     pairs = pairs[pairs["a"].isin(fuels) & pairs["b"].isin(fuels)]
-    caption = f"Dots: burns; bars: {100 * analysis.level:g} % interval of each mean."
     columns = ["a", "b", "difference", "low", "high", "verdict", "n_a", "n_b"]
-    return join(
-        [
-            picture(drawn, alt=alt, title=spec.label, caption=caption),
-            as_table(pairs[columns], "Compared, as in the report"),
-        ]
-    )
+    drawing = values_drawing(report_data(analysis), metric, tuple(fuels))
+    return join([drawing.html(), as_table(pairs[columns], "Compared, as in the report")])
 
 
 def burn_view(analysis: Analysis, burn: str, threshold: float) -> Html:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -111,10 +112,8 @@ class Lines:
 
 def lines_of(data: ReportData, cast: Cast) -> Lines:
     """Return the curves of some fuels as they are drawn."""
-    ids, fuel_of = (
-        [player.id for player in cast],
-        dict(zip(data.sheet["burn"], data.sheet["fuel"], strict=True)),
-    )
+    ids = [player.id for player in cast]
+    fuel_of = dict(zip(data.sheet["burn"], data.sheet["fuel"], strict=True))
     readings = data.table("readings")
     readings = readings[readings["probe"] == main_probe(data)]
     metrics = data.table("metrics")
@@ -423,13 +422,8 @@ def _fuel(axes: Axes, lines: Lines, player: Player, look: Look, frame: Frame, al
     if len(lines.means):
         _mean_line(axes, lines.of(player), player, look, frame, alpha)
     if not frame.film:
-        cross: dict[str, Any] = {
-            "linestyle": "none",
-            "marker": "x",
-            "markersize": 3.4,
-            "markeredgewidth": 0.9,
-        }
-        axes.plot(flags["minutes"], flags["temp"], color=look.warn, zorder=5, **cross)
+        cross: dict[str, Any] = {"markersize": 3.4, "markeredgewidth": 0.9, "color": look.warn}
+        axes.plot(flags["minutes"], flags["temp"], "x", zorder=5, **cross)
 
 
 def _thresholds(axes: Axes, lines: Lines, look: Look, frame: Frame) -> None:
@@ -485,24 +479,16 @@ def thin_burns(readings: pd.DataFrame, points: int = POINTS) -> pd.DataFrame:
 
 
 def _thin_one(burn: pd.DataFrame, points: int) -> pd.DataFrame:
-    ordered = burn.sort_values("elapsed_s", kind="stable")
-    time, temp = ordered["elapsed_s"].to_numpy(float), ordered["temp_c"].to_numpy(float)
-    span = max(time[-1] - time[0], 1.0) / (points / 2)
-    place = np.minimum(((time - time[0]) / span).astype(int), points)
-    by_temp = np.lexsort((temp, place))
-    edge = np.flatnonzero(np.diff(place[by_temp], prepend=-1, append=points + 1))
-    kept = np.unique(np.concatenate([by_temp[edge[:-1]], by_temp[edge[1:] - 1], [0, len(time) - 1]]))
-    thinned = ordered.iloc[kept].assign(minutes=time[kept] / 60, temp_c=temp[kept])
-    return _with_holes(thinned, 3 * span / 60)
-
-
-def _with_holes(burn: pd.DataFrame, longest: float) -> pd.DataFrame:
-    minutes = burn["minutes"].to_numpy()
-    after = np.flatnonzero(np.diff(minutes) > longest)
-    if not len(after):
-        return burn
-    holes = burn.iloc[after].assign(minutes=(minutes[after] + minutes[after + 1]) / 2, temp_c=np.nan)
-    return pd.concat([burn, holes]).sort_values("minutes", kind="stable")
+    ordered = burn.sort_values("elapsed_s", kind="stable").reset_index(drop=True)
+    time, temp = ordered["elapsed_s"].astype(float), ordered["temp_c"].astype(float)
+    span = max(time.iloc[-1] - time[0], 1.0) / (points / 2)
+    place = ((time - time[0]) / span).astype(int).clip(upper=points)
+    lowest, highest = temp.groupby(place).idxmin(), temp[::-1].groupby(place[::-1]).idxmax()
+    thinned = ordered.iloc[sorted({0, len(time) - 1, *lowest, *highest})].assign(minutes=time / 60)
+    after = thinned["minutes"].shift(-1)
+    holes = thinned.assign(minutes=(thinned["minutes"] + after) / 2, temp_c=math.nan)
+    whole = pd.concat([thinned, holes[after - thinned["minutes"] > 3 * span / 60]])
+    return whole.sort_values("minutes", kind="stable")
 
 
 def thin_flags(readings: pd.DataFrame, low: float, high: float) -> pd.DataFrame:

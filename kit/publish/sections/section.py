@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import wraps
-from typing import TYPE_CHECKING, Any, Concatenate, Final, Literal, ParamSpec
+from typing import TYPE_CHECKING, Any, Concatenate, Final, Literal, ParamSpec, TypeAlias, TypeVar
 
 import pandas as pd
 
@@ -28,6 +28,9 @@ P_VALUES: Final = ("p", "p_adjusted", "p_conflict")
 
 
 P = ParamSpec("P")
+R = TypeVar("R")
+Taking: TypeAlias = Callable[Concatenate[Any, P], R]
+"""A function of an analysis, or of what is read of it, and more."""
 
 
 @dataclass(frozen=True)
@@ -75,18 +78,14 @@ def section(key: str, title: str, parts: Iterable[object], part: Part = "report"
 
 
 def topic(
-    key: str, title: str, part: Part = "report"
-) -> Callable[
-    [Callable[Concatenate[ReportData, P], Iterable[object]]], Callable[Concatenate[Any, P], Section]
-]:
-    """Have a function that gives the parts of a section from what pages read give the section of an analysis."""
+    key: str, title: str, part: Part = "report", read: Callable[[Any], Any] = report_data
+) -> Callable[[Taking[P, Iterable[object]]], Taking[P, Section]]:
+    """Have a function that gives the parts of a section from what `read` takes of an analysis give the section."""
 
-    def made(
-        parts: Callable[Concatenate[ReportData, P], Iterable[object]],
-    ) -> Callable[Concatenate[Any, P], Section]:
+    def made(parts: Taking[P, Iterable[object]]) -> Taking[P, Section]:
         @wraps(parts)
         def of(analysis: Any, /, *more: P.args, **given: P.kwargs) -> Section:
-            return section(key, title, parts(report_data(analysis), *more, **given), part)
+            return section(key, title, parts(read(analysis), *more, **given), part)
 
         return of
 
