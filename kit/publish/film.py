@@ -6,14 +6,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import numpy as np
 import pandas as pd
 
 from kit.errors import KitError
 from kit.publish.bundle import newest_report
-from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, Cast, Look, apart, cast_of
+from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, Cast, Look, apart, canvas, cast_of, short
 from kit.publish.provenance import SIMULATED
 from kit.results_file import RESULTS, read_part
 from kit.runtime.atomic_write import place_file, staging
@@ -109,34 +109,24 @@ class _Stage:
     """Axes drawn once, and the lines drawn over them up to a moment."""
 
     def __init__(self, lines: Lines, look: Look) -> None:
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-
         self._lines, self._look = lines, look
-        self._figure = Figure(figsize=(16, 9), dpi=120, facecolor=look.paper)
-        agg: Any = FigureCanvasAgg
-        self._canvas = agg(self._figure)
-        self._axes = self._figure.add_axes((0.075, 0.13, 0.62, 0.74), facecolor=look.paper)
-        self._dress()
-        self._strokes = [self._stroke(*each) for each in lines.table.groupby(["fuel", "burn"], sort=False)]
+        self._figure, (self._axes,) = canvas(look, FILM, 9, margins=(0.42, 1.69, 0.13, 0.2))
+        self._canvas = cast(Any, self._figure.canvas)
+        table = lines.table
+        self._axes.set_xlim(min(table["minutes"].min(), 0.0), table["minutes"].max())
+        self._axes.set_ylim(table["temp"].min() - 5, table["temp"].max() * 1.04)
+        self._axes.set_xlabel(lines.x)
+        self._write(0.02, 0.9, lines.y, ha="left")
+        self._write(0.965, 0.02, lines.corner)
+        self._strokes = [self._stroke(*each) for each in table.groupby(["fuel", "burn"], sort=False)]
         self._names = {player.id: self._name(player) for player in lines.cast}
-        self._clock = self._figure.text(
-            0.965, 0.9, "", ha="right", va="bottom", size=FILM.small, color=look.soft
-        )
+        self._clock = self._write(0.965, 0.9, "", animated=True)
         self._canvas.draw()
         self._empty = self._canvas.copy_from_bbox(self._figure.bbox)
 
-    def _dress(self) -> None:
-        table, look, axes = self._lines.table, self._look, self._axes
-        axes.set_xlim(min(table["minutes"].min(), 0.0), table["minutes"].max())
-        axes.set_ylim(table["temp"].min() - 5, table["temp"].max() * 1.04)
-        axes.spines[["top", "right"]].set_visible(False)
-        axes.spines[["left", "bottom"]].set_color(look.line)
-        axes.tick_params(colors=look.soft, labelsize=FILM.small, length=8, width=2)
-        axes.set_xlabel(self._lines.x, color=look.soft, size=FILM.small)
-        words: dict[str, Any] = {"size": FILM.small, "va": "bottom", "color": look.soft}
-        self._figure.text(0.02, 0.9, self._lines.y, ha="left", **words)
-        self._figure.text(0.965, 0.02, self._lines.corner, ha="right", **words)
+    def _write(self, x: float, y: float, text: str, **how: Any) -> Any:
+        style: dict[str, Any] = {"ha": "right", "va": "bottom", "color": self._look.soft} | how
+        return self._figure.text(x, y, text, size=FILM.small, parse_math=False, **style)
 
     def _stroke(self, key: tuple[str, str], rows: pd.DataFrame) -> tuple[Any, np.ndarray[Any, Any]]:
         fuel, burn = key
@@ -148,11 +138,8 @@ class _Stage:
         return line, rows[["minutes", "temp"]].sort_values("minutes").to_numpy(dtype=float)
 
     def _name(self, player: Any) -> Any:
-        text = " ".join(sign for sign in player.name.split() if sign.isprintable())[:_LONGEST]
-        return self._figure.text(
-            0.715, 0.0, text, size=FILM.small, va="center", color=self._look.fuel(player.place), parse_math=False,
-            animated=True,
-        )  # fmt: skip
+        style = {"ha": "left", "va": "center", "color": self._look.fuel(player.place), "animated": True}
+        return self._write(0.715, 0.0, short(player.name, _LONGEST), **style)
 
     def at(self, now: float) -> np.ndarray[Any, Any]:
         """Return the picture at a moment, in minutes."""
@@ -176,8 +163,8 @@ class _Stage:
                 seen = rows[rows["minutes"] <= now]
                 if len(seen):
                     latest[fuel] = float(seen["temp"].iloc[-1])
-        low, high = self._axes.get_ylim()
-        wished = {fuel: 0.13 + 0.74 * (temp - low) / (high - low) for fuel, temp in latest.items()}
+        (low, high), box = self._axes.get_ylim(), self._axes.get_position()
+        wished = {fuel: box.y0 + box.height * (temp - low) / (high - low) for fuel, temp in latest.items()}
         places = apart([max(place, _LOWEST_NAME) for place in wished.values()], 0.052)
         places = [place + max(0.0, _LOWEST_NAME - min(places)) for place in places]
         return [(self._names[fuel], place) for fuel, place in zip(wished, places, strict=True)]

@@ -123,6 +123,17 @@ class ReportData:
         """Return rows whose columns of these names are in the unit of an axis."""
         return rows.assign(**{name: self.shown(rows[name], unit, difference=difference) for name in names})
 
+    def as_differences(self, rows: pd.DataFrame, *names: str) -> pd.DataFrame:
+        """Return rows, by metric, whose differences are as shown: ratios in per cent, others in the unit of an axis."""
+
+        def told(metric: str, own: pd.DataFrame) -> pd.DataFrame:
+            if self.spec(metric).scale == "log":
+                return own.assign(**100 * (own[list(names)].astype(float) - 1))
+            return self.as_shown(own, self.spec(metric).unit, *names, difference=True)
+
+        parts = [told(str(metric), own) for metric, own in rows.groupby("metric", sort=False)]
+        return pd.concat(parts) if parts else rows
+
     def unit(self, unit: str, *, difference: bool = False) -> str:
         """Return the unit of an axis in words."""
         return self.units.of_axis(unit, difference=difference)

@@ -207,16 +207,13 @@ def picture(drawn: Figure | Any, *, alt: str, title: str = "", caption: str = ""
     )
 
 
-Say = Callable[[str], None]
 Files = Mapping[str, bytes]
 
 _begun: dict[tuple[int, str], tuple[Drawing, Future[Files]]] = {}
 """Files that the second process makes, by drawing and date; the drawing is kept so that its id stays its own."""
 
 
-def export(
-    drawings: Iterable[Drawing], folder: str | Path, date: str, progress: Say | None = None
-) -> list[Path]:
+def export(drawings: Iterable[Drawing], folder: str | Path, date: str) -> list[Path]:
     """Write each drawing's files into a folder and return their paths.
 
     Of the drawing with id ID these are ID-light.svg, ID-dark.svg, ID-light.png, ID-dark.png, ID-film-light.png,
@@ -230,15 +227,11 @@ def export(
         An existing folder.
     date
         As it stands in the corner of film pictures, yyyy-mm-dd.
-    progress
-        Told the title of each drawing.
     """
-    tell = progress or (lambda _: None)
     chosen = list({drawing.file: drawing for drawing in drawings}.values())
     begin(chosen, date)
     written: dict[str, list[Path]] = {}
     for drawing in reversed(chosen):  # the second process comes from the other end
-        tell(drawing.title)
         _, future = _begun.pop((id(drawing), date), (drawing, None))
         files = outcome(future, files_of, (drawing, date))
         written[drawing.file] = [Path(folder) / name for name in files]

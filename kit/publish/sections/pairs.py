@@ -116,19 +116,17 @@ def family_words(data: ReportData, metric: str) -> str:
 
 def pairs_table(data: ReportData, metric: str) -> pd.DataFrame:
     """Return the comparisons of a metric as drawn: per cent on the log scale, else units as shown."""
-    spec = data.spec(metric)
     rows = data.in_order(data.rows("comparisons", metric)).reset_index(drop=True)
-    log = spec.scale == "log"
+    log = data.spec(metric).scale == "log"
     made = {"settled": ~rows["verdict"].isin(UNDECIDED), "value": rows["ratio" if log else "difference"]}
     for end in ("a", "b"):
         bags = zip(rows[end], rows[f"bags_{end}"], strict=True)
         made[f"bags_{end}"] = [data.noted_bags(metric, fuel, counted) for fuel, counted in bags]
     drawn = rows.assign(**labelled_pairs(data, rows, "÷" if log else "−"), **made)
-    for name in ("value", "low", "high", "low_alone", "high_alone"):
-        # an end that is not finite, as of burns known by bounds alone, is no place on an axis
-        known = pd.to_numeric(drawn[name]).replace([math.inf, -math.inf], math.nan)
-        drawn[name] = 100 * (known - 1) if log else data.shown(known, spec.unit, difference=True)
-    return drawn
+    names = ["value", "low", "high", "low_alone", "high_alone"]
+    # an end that is not finite, as of burns known by bounds alone, is no place on an axis
+    known = drawn[names].apply(pd.to_numeric).replace([math.inf, -math.inf], math.nan)
+    return data.as_differences(drawn.assign(**known), *names)
 
 
 def labelled_pairs(data: ReportData, rows: pd.DataFrame, sign: str) -> dict[str, list[Any]]:
@@ -182,13 +180,11 @@ def _told_end(end: float, digits: int, log: bool) -> float | str:
 def best_table(data: ReportData) -> Html | None:
     """Return for each measure with a better direction which fuels can be the best and how far each falls short."""
     rows = data.table("best")
-    log, value = rows["scale"] == "log", rows["ratio"].where(rows["scale"] == "log", rows["difference"])
-    ends = {"value": value, "low": rows["low"], "high": rows["high"]}
     made = rows.assign(
         what=[with_unit_after(capital(data.label(m)), data.difference_unit(m)) for m in rows["metric"]],
-        **{name: end.astype(float).where(~log, 100 * (end.astype(float) - 1)) for name, end in ends.items()},
+        value=rows["ratio"].where(rows["scale"] == "log", rows["difference"]),
     )
-    return rows_table(data, "best", made)
+    return rows_table(data, "best", data.as_differences(made, "value", "low", "high"))
 
 
 def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
