@@ -21,7 +21,16 @@ from kit.page.text import escape_markdown, visible
 from kit.publish.compare import state_of
 from kit.publish.plain import canonical
 from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
-from kit.publish.provenance import InputFile, changes, dated, input_paths, leaned_on, read_files, read_inputs
+from kit.publish.provenance import (
+    InputFile,
+    changes,
+    dated,
+    files_in,
+    input_paths,
+    leaned_on,
+    read_files,
+    read_inputs,
+)
 from kit.publish.report import make_report
 from kit.publish.wording import called, filled, paragraph_of, words
 from kit.publish.zips import write_zip
@@ -152,10 +161,8 @@ def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> li
         made.rename(target)
         _refuse_rest(copy, taken)
     else:
-        for name in (path.relative_to(report) for path in report.rglob("*") if path.is_file()):
-            (target / name).parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(report / name, target / name)
-    return sorted(path.relative_to(copy).as_posix() for path in copy.rglob("*") if path.is_file())
+        shutil.copytree(report, target, copy_function=shutil.copyfile)
+    return sorted(path.relative_to(copy).as_posix() for path in files_in(copy))
 
 
 def _refuse_stale(results: Mapping[str, Any], now: tuple[InputFile, ...]) -> None:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from kit.errors import KitError, did_you_mean
 from kit.publish.plain import records
 from kit.publish.private import PNG, png_parts
-from kit.publish.provenance import COMPARED, changes, corrected_results, environment, read_inputs
+from kit.publish.provenance import COMPARED, changes, corrected_results, environment, files_in, read_inputs
 from kit.results_file import RESULTS, read_part
 
 if TYPE_CHECKING:
@@ -182,7 +182,7 @@ def compare_files(was: Path, now: Path, names: Mapping[str, str], same_pen: bool
         what words a drawing holds and of what kinds of element it is made.
     """
     found = FilesCompared()
-    recorded, made = _listed(was), _listed(now)
+    recorded, made = ({path.relative_to(of).as_posix() for path in files_in(of)} for of in (was, now))
     found.differing += [f"{name}: missing." for name in sorted(made - recorded)]
     found.differing += [f"{name}: no file of this report." for name in sorted(recorded - made)]
     for name in sorted(recorded & made):
@@ -207,10 +207,6 @@ def known_names(was: Mapping[str, str], now: Mapping[str, str]) -> dict[str, str
         for key, value in now.items()
         if key in was and value != was[key] and len(value) > 2 and _VERSION.fullmatch(was[key])
     }
-
-
-def _listed(folder: Path) -> set[str]:
-    return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
 
 
 def _difference(

@@ -8,7 +8,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
 
 from kit.errors import KitError
 from kit.publish.notebook import Order
-from kit.publish.provenance import environment, read_inputs
+from kit.publish.provenance import environment, report_id
 from kit.publish.report import PAGE, make, take_order
 from kit.results_file import read_part, reports_of
 from kit.runtime.fork_server import Kernels, fork_server
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 State = Literal["made", "unchanged", "faults", "failed"]
 _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
+_RECORDED: Final = frozenset({"report", "parameters"})
 _RETRIES: Final = 3  # of a task on a cluster
 _GRACE_S: Final = 20.0
 _LOOK_S: Final = 5.0
@@ -326,24 +327,16 @@ def attempt(task: Task, kernels: Callable[[], Any] = fresh_kernel) -> Outcome:
 
 def standing_report(order: Order) -> Path | None:
     """Return the page of a report of the same inputs, versions, template and parameters, if one stands already."""
-    made = [each for each in reports_of(order.folder) if each.template == order.slug]
-    if not made:
-        return None
-    inputs = [[each.name, each.bytes, each.sha256] for each in read_inputs(order.folder)]
-    now = (inputs, environment(), order.origin)
+    made = [
+        each
+        for each in reports_of(order.folder)
+        if each.template == order.slug and (each.folder / PAGE).is_file()
+    ]
+    inputs = [asdict(each) for each in order.read()] if made else []
     for each in made:
-        page = each.folder / PAGE
-        if page.is_file() and _rests_on(each.results, now, order.parameters):
-            return page
+        with suppress(KitError):  # what cannot be read is no report that stands
+            found = read_part(each.results, _RECORDED, _RECORDED)
+            given = {key: order.parameters.get(key) for key in found["parameters"]}
+            if found["report"] == report_id(inputs, given, environment(), order.origin):
+                return each.folder / PAGE
     return None
-
-
-def _rests_on(results: Path, now: tuple[object, ...], parameters: Mapping[str, object]) -> bool:
-    keys = {"inputs", "parameters", "environment", "template"}
-    try:
-        found = read_part(results, keys, keys)
-    except KitError:
-        return False
-    inputs = [[each["name"], each.get("bytes"), each["sha256"]] for each in found["inputs"]]
-    same = all(parameters.get(key) == value for key, value in found["parameters"].items())
-    return (inputs, found["environment"], found["template"]) == now and same

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from kit.errors import Faults, KitError, did_you_mean
-from kit.publish.provenance import SHEETS, input_paths
+from kit.publish.provenance import SHEETS, files_in, input_paths
 from kit.publish.wording import words
 from kit.schema import COLUMNS
 
@@ -293,7 +293,7 @@ def still_told(folder: Path, taken: Iterable[Told]) -> Iterator[tuple[Told, str]
     looked = {each.text.strip() for each in taken}
     looked = {text for text in looked if len(text) >= 4 and not text.isdigit()}
     by_text = {each.text.strip(): each for each in taken}
-    for path in sorted(path for path in folder.rglob("*") if path.is_file()):
+    for path in files_in(folder):
         if path.suffix.lower() in (".png", ".jpg", ".zip"):
             continue
         content = path.read_bytes().decode("utf-8", "replace")

@@ -78,8 +78,7 @@ def input_paths(folder: Path) -> list[Path]:
         Naming each that is a link out of the folder: no such file is opened, hashed or published.
     """
     sheets = [path for name in SHEETS if (path := folder / name).is_file()]
-    logs = sorted(path for path in (folder / "logs").rglob("*") if path.is_file())
-    paths = sheets + [path for path in logs if not path.name.startswith(".")]
+    paths = sheets + [path for path in files_in(folder / "logs") if not path.name.startswith(".")]
     faults, root = Faults(), folder.resolve()
     for path in paths:
         if not path.resolve().is_relative_to(root):
@@ -87,6 +86,11 @@ def input_paths(folder: Path) -> list[Path]:
             faults.refuse(name, "a link out of the run folder", "a file of its own", remedy)
     faults.settle()
     return paths
+
+
+def files_in(folder: Path) -> list[Path]:
+    """Return every file of a folder and of the folders in it, in order."""
+    return sorted(path for path in folder.rglob("*") if path.is_file())
 
 
 def read_inputs(folder: Path) -> tuple[InputFile, ...]:

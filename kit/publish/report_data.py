@@ -424,9 +424,11 @@ def narrowed(data: ReportData, a: str, b: str) -> ReportData:
     Each row keeps the size of its family in the column family: its interval is as wide as in the whole report.
     """
     tables = data.table("comparisons"), _stacked(data.table("pairs"), _costs_compared(data))
-    declared, others = (pair_rows(_sized(table), a, b) for table in tables)
-    rows = _stacked(declared, others[~others["metric"].isin(declared["metric"])])
-    return replace(data, instead={"comparisons": rows, "pairs": rows})
+    declared, every = (pair_rows(_sized(table), a, b) for table in tables)
+    rows = _stacked(declared, every[~every["metric"].isin(declared["metric"])])
+    others = {name: data.table(name) for name in ("chances", "influence")}
+    own = {name: table[table["a"].isin((a, b)) & table["b"].isin((a, b))] for name, table in others.items()}
+    return replace(data, instead={"comparisons": rows, "pairs": rows, **own})
 
 
 def _costs_compared(data: ReportData) -> pd.DataFrame:

@@ -262,13 +262,11 @@ def _value(data: ReportData, metric: str, value: float) -> str:
     return f"{value:.1f}\u00a0min" if unit == "min" else quantity(float(value), unit, data.units, decimals=1)
 
 
-def influence_words(data: ReportData, pair: tuple[str, str] | None = None) -> list[str]:
+def influence_words(data: ReportData) -> list[str]:
     """Return in one line how many verdicts of primary measures one burn, bag or day would change; then which."""
     if data.interim:
         return ["Not asked: no verdict is given before all planned burns are done."]
-    rows = data.of_primary(data.table("influence"))
-    rows = rows[rows["a"].isin(pair) & rows["b"].isin(pair)] if pair else rows
-    rows = data.of_declared_pairs(rows)
+    rows = data.of_declared_pairs(data.of_primary(data.table("influence")))
     if not len(rows):
         return ["Not asked: there is no verdict to try it on."]
     changing = rows[rows["matters"].fillna(False).astype(bool)]

@@ -51,7 +51,7 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
     pair, data = (a, b), narrowed(whole, a, b)
     claims = sorted(claims_of(data), key=lambda claim: data.metrics.index(claim.metric))
     own = [metric for metric in data.primary if data.has_values(metric)]
-    side, (influence, *which) = pair_drawing(data, pair, claims), influence_words(data, pair)
+    side, (influence, *which) = pair_drawing(data, pair, claims), influence_words(data)
     prices = [price_sentence(row, data) for row in break_even_table(data).itertuples(index=False)]
     parts = [
         warnings(data),
@@ -64,7 +64,7 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
         heading("Does the verdict depend on a single burn?", "influence"),
         [influence, bullets(which)],
         heading("The next bag, and the price", "next-bag"),
-        bullets([*chances_words(data, pair), *prices]) or "Nothing can be predicted from these burns.",
+        bullets([*chances_words(data), *prices]) or "Nothing can be predicted from these burns.",
         heading("The values", "values"),
         [values_drawing(data, metric, pair) for metric in own],
         [means_table(data, metric, pair) for metric in own],

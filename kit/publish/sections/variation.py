@@ -173,14 +173,12 @@ def chances_table(data: ReportData) -> Html | None:
     return None if data.interim else rows_table(data, "chances", rows.assign(**shares))
 
 
-def chances_words(data: ReportData, pair: tuple[str, str] | None = None) -> list[str]:
+def chances_words(data: ReportData) -> list[str]:
     """Return for a shopper the chance that a new bag of one fuel beats a new bag of another, with its interval."""
     if data.interim:
         return []
     rows, control = data.of_primary(data.table("chances")), data.trial.control_fuel
-    if pair is not None:
-        rows = rows[rows["a"].isin(pair) & rows["b"].isin(pair)]
-    elif control:
+    if control in {*rows["a"], *rows["b"]}:
         rows = rows[(rows["a"] == control) | (rows["b"] == control)]
     ranked = rows.assign(far=(rows["chance"].astype(float) - 0.5).abs())
     ranked = ranked.sort_values("far", ascending=False, kind="stable").head(MOST_CHANCES)
