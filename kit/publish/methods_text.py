@@ -6,8 +6,8 @@ import csv
 import math
 import re
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 from typing import Any, Final
@@ -16,6 +16,7 @@ import pandas as pd
 
 import kit
 from kit.judge.self_check import TRIALS
+from kit.page.html_tables import cols, table
 from kit.page.shown_numbers import plain
 from kit.page.text import Html, anchor, element, escape_markdown, join
 from kit.publish.provenance import environment
@@ -27,7 +28,7 @@ from kit.publish.sections.method import (
     model_lines,
     shared_out,
 )
-from kit.publish.wording import captioned, paragraph_of, table_of, words
+from kit.publish.wording import captioned, paragraph_of, words
 
 MARKDOWN: Final = "methods.md"
 _KIT: Final = Path(__file__).resolve().parents[1]
@@ -44,11 +45,12 @@ class Formula:
 
 @dataclass(frozen=True)
 class Rows:
-    """A small table of texts: its key in words.toml, its rows, and the parts of its note."""
+    """A small table of texts."""
 
-    key: str
-    rows: Sequence[tuple[str, ...]]
-    parts: Mapping[str, object] = field(default_factory=dict)
+    caption: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    note: str = ""
 
 
 Block = str | list[str] | Formula | Rows
@@ -62,7 +64,8 @@ def block_html(block: Block) -> Html:
     if isinstance(block, list):
         return element("ul", *(element("li", text) for text in block))
     if isinstance(block, Rows):
-        return table_of(block.key, _frame(block), **block.parts) or Html("")
+        frame = pd.DataFrame(list(block.rows), columns=list(block.heads))
+        return table(frame, block.caption, cols(*block.heads), note=block.note)
     from latex2mathml.converter import convert
 
     # the converter writes the markup; the LaTeX is the kit's own, never a tester's
@@ -79,15 +82,10 @@ def block_markdown(block: Block) -> str:
         return "\n".join(f"- {escape_markdown(text)}" for text in block)
     if isinstance(block, Formula):
         return f"{escape_markdown(block.words)}:\n\n$$\n{block.latex}\n$$"
-    frame, about = _frame(block), captioned(block.key, **block.parts)
-    heads, *lines = (" | ".join(map(escape_markdown, line)) for line in (frame.columns, *frame.values))
-    shown = [f"| {line} |" for line in (heads, " | ".join("---" for _ in frame), *lines)]
-    told = f"{escape_markdown(about['caption'])}. {escape_markdown(about['note'])}".strip()
+    heads, *lines = (" | ".join(map(escape_markdown, line)) for line in (block.heads, *block.rows))
+    shown = [f"| {line} |" for line in (heads, " | ".join("---" for _ in block.heads), *lines)]
+    told = f"{escape_markdown(block.caption)}. {escape_markdown(block.note)}".strip()
     return f"{told}\n\n" + "\n".join(shown)
-
-
-def _frame(block: Rows) -> pd.DataFrame:
-    return pd.DataFrame(block.rows, columns=words()["table"][block.key]["columns"])
 
 
 @dataclass(frozen=True)
@@ -148,6 +146,11 @@ def methods(analysis: Any) -> Methods:
     return Methods({title: blocks for title, blocks in filled.items() if blocks}, citation)
 
 
+def _rows(key: str, rows: Iterable[tuple[str, ...]], **parts: object) -> Rows:
+    """Return a table whose heads, caption and note stand in words.toml."""
+    return Rows(heads=tuple(words()["table"][key]["columns"]), rows=tuple(rows), **captioned(key, **parts))
+
+
 def _formulas(of: str) -> list[Formula]:
     found = [each for each in words()["formula"] if each["of"] == of]
     return [Formula(each["latex"], each["words"]) for each in found]
@@ -169,7 +172,7 @@ def _metrics(data: ReportData) -> Rows:
                 ", ".join(f"{n} {name}" for name, n in inexact) or "all measured",
             )
         )
-    return Rows("measures", rows)
+    return _rows("measures", rows)
 
 
 def _cleaning(data: ReportData) -> list[Block | None]:
@@ -180,10 +183,10 @@ def _cleaning(data: ReportData) -> list[Block | None]:
         told = paragraph_of("cleaning", readings=readings, flagged=flagged)
     if len(flags):
         counted = flags.groupby("flag", sort=True).agg(n=("n", "sum"), burns=("burn", "nunique"))
-        rows = [(str(flag), str(int(row.n)), str(int(row.burns))) for flag, row in counted.iterrows()]
-        counts = Rows("flags_counted", rows)
+        rows = ((str(flag), str(int(row.n)), str(int(row.burns))) for flag, row in counted.iterrows())
+        counts = _rows("flags_counted", rows)
     limits = data.trial.cleaning.model_dump().items()
-    return [told, counts, Rows("cleaning_limits", [(key, str(value)) for key, value in limits])]
+    return [told, counts, _rows("cleaning_limits", ((key, str(value)) for key, value in limits))]
 
 
 def _margins(data: ReportData) -> list[Block | None]:
@@ -199,13 +202,13 @@ def _self_check(data: ReportData) -> list[Block | None]:
     if not len(table):
         return ["No self-check: nothing was repeated."]
     shares = ("nominal", "share", "mc_error")
-    rows = [
+    rows = (
         (data.label(row["metric"]), str(row["quantity"]), *(plain(100 * row[name], 1) for name in shares))
         for row in table.to_dict("records")
-    ]
+    )
     seed, some = int(table["seed"].iloc[0]), shared_out(table)
     told = paragraph_of("self_checked", trials=TRIALS, seed=seed, shared_out=some)
-    return [told, Rows("self_checked", rows)]
+    return [told, _rows("self_checked", rows)]
 
 
 def sources_cited(data: ReportData) -> list[str]:
@@ -294,13 +297,13 @@ def tried(data: ReportData) -> list[Block | None]:
     measured = {line["quantity"]: line for line in lines if line["row"] == name and line["method"] == "best"}
     nearest = f"{near.words} ({near.days})" if near.days else near.words
     told = paragraph_of("tried", nearest=nearest, own=own.words, measure=data.label(data.metrics[0]))
-    rows = [
+    rows = (
         (row["said"], row["nominal"], *(plain(100 * float(line[name]), 1) for name in ("value", "mc_error")))
         for row in words()["trials"]
         if (line := measured.get(row["quantity"]))
-    ]
+    )
     trials = plain(int(next(iter(measured.values()))["trials"]), 0)
-    return [told, Rows("tried", rows, {"trials": trials})]
+    return [told, _rows("tried", rows, trials=trials)]
 
 
 def read_design(name: str) -> Design | None:
@@ -340,9 +343,9 @@ def decided(data: ReportData) -> Rows | None:
     shares: dict[tuple[str, str], list[float]] = defaultdict(list)
     for line in lines:
         shares[line["kind"], line["quantity"]].append(100 * float(line["value"]))
-    rows = [
+    rows = (
         (row["said"], row["nominal"], plain(min(own), 1), plain(max(own), 1), str(len(own)))
         for row in words()["decisions"]
         if (own := shares[row["kind"], row["quantity"]])
-    ]
-    return Rows("decided", rows, {"trials": plain(min(int(line["trials"]) for line in lines), 0)})
+    )
+    return _rows("decided", rows, trials=plain(min(int(line["trials"]) for line in lines), 0))

@@ -53,7 +53,7 @@ def timed(folder):
     """Make the history's numbers and page sections of every season below a folder, and print what it took."""
     from kit.history import history_of, newest_reports, open_seasons
     from kit.publish import history_report as pages
-    from kit.publish.history_tables import tables_of
+    from kit.publish.history_report import tables_of
 
     begun, worked = time.perf_counter(), time.process_time()
     history = history_of(open_seasons(newest_reports(sorted(Path(folder).iterdir()))))
