@@ -36,16 +36,7 @@ from kit.publish.plain import records
 from kit.publish.provenance import trace
 from kit.publish.report import make, take_order
 from kit.publish.sections.method import inputs_html, versions_html
-from kit.publish.sections.section import (
-    Section,
-    bullets,
-    folded,
-    heading,
-    label,
-    paragraph,
-    section,
-    topic,
-)
+from kit.publish.sections.section import Section, bullets, folded, heading, label, paragraph, section, topic
 from kit.publish.wording import (
     Amount,
     capital,

@@ -128,33 +128,23 @@ def explorer(analysis: Analysis) -> Any:
     >>> explorer(analysis)  # doctest: +SKIP
     """
     import ipywidgets
+    from IPython.display import display
+
+    def show_metric(metric: str, fuels: tuple[str, ...]) -> None:
+        display(metric_view(analysis, metric, list(fuels)))
+
+    def show_burn(burn: str, threshold: float) -> None:
+        display(burn_view(analysis, burn, threshold))
 
     fuels = [(fuel.label, fuel.id) for fuel in analysis.run.trial.fuels]
     metrics = [(analysis.run.trial.metric(each).label, each) for each in analysis.fits]
-    burns = list(analysis.metrics["burn"].unique())
+    burns, above = list(analysis.metrics["burn"].unique()), round(analysis.run.trial.thresholds[0])
     chosen = ipywidgets.SelectMultiple(options=fuels, value=[fuel for _, fuel in fuels], description="Fuels")
     metric = ipywidgets.Dropdown(options=metrics, description="Metric")
     burn = ipywidgets.Dropdown(options=burns, description="Burn")
-    threshold = ipywidgets.IntSlider(
-        value=round(analysis.run.trial.thresholds[0]), min=50, max=400, step=5, description="Above, °C"
-    )
-    by_metric, by_burn = ipywidgets.HTML(), ipywidgets.HTML()
-
-    def show_metric(_: object = None) -> None:
-        by_metric.value = str(metric_view(analysis, metric.value, list(chosen.value)))
-
-    def show_burn(_: object = None) -> None:
-        by_burn.value = str(burn_view(analysis, burn.value, threshold.value))
-
-    for widget, show in (
-        (chosen, show_metric),
-        (metric, show_metric),
-        (burn, show_burn),
-        (threshold, show_burn),
-    ):
-        widget.observe(show, "value")
-    show_metric()
-    show_burn()
+    threshold = ipywidgets.IntSlider(value=above, min=50, max=400, step=5, description="Above, °C")
+    by_metric = ipywidgets.interactive_output(show_metric, {"metric": metric, "fuels": chosen})
+    by_burn = ipywidgets.interactive_output(show_burn, {"burn": burn, "threshold": threshold})
     left = ipywidgets.VBox([ipywidgets.HBox([metric, chosen]), by_metric])
     return ipywidgets.VBox([left, ipywidgets.HBox([burn, threshold]), by_burn])
 

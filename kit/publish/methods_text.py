@@ -21,13 +21,7 @@ from kit.page.shown_numbers import plain
 from kit.page.text import Html, anchor, element, escape_markdown, join
 from kit.publish.provenance import environment
 from kit.publish.report_data import ReportData, report_data
-from kit.publish.sections.method import (
-    computed_lines,
-    measured_lines,
-    methods_used,
-    model_lines,
-    shared_out,
-)
+from kit.publish.sections.method import computed_lines, measured_lines, methods_used, model_lines, shared_out
 from kit.publish.wording import captioned, paragraph_of, words
 
 MARKDOWN: Final = "methods.md"

@@ -30,14 +30,7 @@ from kit.publish.notebook import (
     read_template,
     run_notebook,
 )
-from kit.publish.provenance import (
-    NOTE,
-    InputFile,
-    note,
-    one_day,
-    refuse_changes,
-    report_date,
-)
+from kit.publish.provenance import NOTE, InputFile, note, one_day, refuse_changes, report_date
 from kit.results_file import RESULTS
 from kit.runtime.atomic_write import place_file, place_folder, staging
 from kit.runtime.kernel import Kernel, fresh_kernel

@@ -26,13 +26,7 @@ from kit.publish.figures.canvas import Cast
 from kit.publish.report_data import ReportData, cost_metric, prices_per_kg
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
-from kit.publish.sections.section import (
-    APPENDIX,
-    heading,
-    label,
-    paragraph,
-    topic,
-)
+from kit.publish.sections.section import APPENDIX, heading, label, paragraph, topic
 from kit.publish.wording import (
     APART,
     burns_named,

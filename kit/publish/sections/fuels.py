@@ -13,15 +13,7 @@ from kit.page.text import Html
 from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas, size_of
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData, price_metric
-from kit.publish.sections.section import (
-    bullets,
-    figure_of,
-    heading,
-    label,
-    rows_table,
-    to_appendix,
-    topic,
-)
+from kit.publish.sections.section import bullets, figure_of, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import (
     burns_named,
     called,
