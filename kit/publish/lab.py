@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
+from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -128,7 +129,8 @@ def explorer(analysis: Analysis) -> Any:
     >>> explorer(analysis)  # doctest: +SKIP
     """
     import ipywidgets
-    from IPython.display import display
+
+    display: Any = import_module("IPython.display").display
 
     def show_metric(metric: str, fuels: tuple[str, ...]) -> None:
         display(metric_view(analysis, metric, list(fuels)))
