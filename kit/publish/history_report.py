@@ -467,7 +467,7 @@ def provenance(place: str, reports: list[str], output: str) -> Section:
     """Return which results were read, with hashes, and versions."""
     origin = trace(Path(place), {"reports": reports}, output)
     parts = [
-        f"Report id {origin.report_id}: made of the results and the versions below.",
+        f"Report id {origin['report']}: made of the results and the versions below.",
         folded("Results read, sizes and SHA-256", inputs_html(origin)),
         folded("Versions", versions_html(origin)),
     ]

@@ -40,35 +40,6 @@ class InputFile:
     sha256: str
 
 
-@dataclass(frozen=True)
-class Origin:
-    """What a report was made from.
-
-    Attributes
-    ----------
-    inputs
-        Every file of the run folder that was read, and what was taken from earlier results.
-    parameters
-        As the notebook really had them, paths and output places left out.
-    environment
-        Versions by program, without paths or names of machines.
-    template
-        Name and SHA-256 of the notebook template.
-    report_id
-        Twelve hexadecimal digits made of all the above: equal for equal reports.
-    """
-
-    inputs: tuple[InputFile, ...]
-    parameters: Mapping[str, object]
-    environment: Mapping[str, str]
-    template: Mapping[str, str]
-    report_id: str
-
-    def input_records(self) -> list[dict[str, object]]:
-        """Return the inputs as plain records."""
-        return [asdict(each) for each in self.inputs]
-
-
 def input_paths(folder: Path) -> list[Path]:
     """Return the input files of a run folder: its sheets, the plan as written, and everything in logs/.
 
@@ -150,22 +121,30 @@ def environment() -> dict[str, str]:
     return {**versions, "system": f"{sys.platform} {platform.machine()}".strip()}
 
 
-def trace(folder: Path, parameters: Mapping[str, object], output: str | Path = "") -> Origin:
-    """Return what a report of a run folder with these parameters is made from.
+def trace(folder: Path, parameters: Mapping[str, object], output: str | Path = "") -> dict[str, Any]:
+    """Return what a report of a run folder with these parameters is made from, as its results have it.
 
     Parameters
     ----------
+    parameters
+        As the notebook really had them, paths and output places left out.
     output
         The report's folder while it is made: inputs and template noted there by `note` are taken as they are.
+
+    Returns
+    -------
+    Keys report (twelve hexadecimal digits made of all the others: equal for equal reports), inputs (every file that was
+    read, and what was taken from earlier results), parameters, environment (versions by program), template (its name
+    and SHA-256).
     """
     noted = Path(output) / NOTE if str(output) else None
     if noted and noted.is_file():
         found = json.loads(noted.read_text("utf-8"))
-        inputs, template = tuple(InputFile(**each) for each in found["inputs"]), found["template"]
     else:
-        inputs, template = read_inputs(folder), {}
-    made_of = [asdict(each) for each in inputs], dict(parameters), environment(), dict(template)
-    return Origin(inputs, *made_of[1:], report_id(*made_of))
+        found = {"inputs": [asdict(each) for each in read_inputs(folder)], "template": {}}
+    made_of = found["inputs"], dict(parameters), environment(), found["template"]
+    names = ("report", "inputs", "parameters", "environment", "template")
+    return dict(zip(names, (report_id(*made_of), *made_of), strict=True))
 
 
 def note(output: Path, inputs: tuple[InputFile, ...], template: Mapping[str, str]) -> None:

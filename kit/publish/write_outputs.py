@@ -13,7 +13,7 @@ from kit.publish.claims import all_claims
 from kit.publish.compare import correction_of
 from kit.publish.figures.drawing import export
 from kit.publish.plain import as_csv, canonical, columns, plain_value, records
-from kit.publish.provenance import Origin, report_date, trace
+from kit.publish.provenance import report_date, trace
 from kit.publish.report_data import report_data
 from kit.publish.sections import Section
 from kit.results_file import RESULTS, SCHEMA_ID
@@ -87,7 +87,6 @@ def write_results(
     folder: str | Path,
     parameters: Mapping[str, object] | None = None,
     *,
-    origin: Origin | None = None,
     claims: Iterable[Any] = (),
 ) -> Html:
     """Write results.json and tables/*.csv into a folder, and say so.
@@ -99,21 +98,21 @@ def write_results(
     folder
         An existing folder; '' writes nothing, as when a template is run by hand in JupyterLab.
     parameters
-        As the notebook really had them, paths left out; ignored where `origin` is given.
+        As the notebook really had them, paths left out.
     claims
         The findings in words, each with its id.
     """
     if not str(folder):
         return by_hand("results.json was not", "report")
     target = Path(folder)
-    known = origin or trace(analysis.run.folder, parameters or {}, target)
+    origin = trace(analysis.run.folder, parameters or {}, target)
     held = {key: _table_of(analysis, _HELD_AS.get(key, key)) for key in TABLES}
     tables = {key: table for key, table in held.items() if table is not None}
     curves = {key: found for key, name in CURVES.items() if (found := _table_of(analysis, name)) is not None}
     rows = {key: records(frame) for key, frame in tables.items()}
     of_verdict = ("metric", "a", "b", "verdict", "direction")
     data = {
-        **head_of(analysis.run.trial, known),
+        **head_of(analysis.run.trial, origin),
         **{key: plain_value(getattr(analysis, key, otherwise)) for key, otherwise in _PLAIN.items()},
         "burns": records(analysis.run.burns),
         "verdicts": [
@@ -143,18 +142,15 @@ def write_numbers(target: Path, sheets: Mapping[str, pd.DataFrame], data: Mappin
     )
 
 
-def head_of(trial: Any, origin: Origin) -> dict[str, Any]:
+def head_of(trial: Any, origin: dict[str, Any]) -> dict[str, Any]:
     """Return what every results.json begins with: its schema, the trial, and what it was made from."""
-    return {
+    head = {
         "schema": RESULTS_SCHEMA,
         "$schema": SCHEMA_ID,
-        "report": origin.report_id,
+        "report": origin["report"],
         "trial": plain_value(trial),
-        "inputs": origin.input_records(),
-        "parameters": plain_value(origin.parameters),
-        "environment": dict(origin.environment),
-        "template": dict(origin.template),
     }
+    return head | origin | {"parameters": plain_value(origin["parameters"])}
 
 
 def _table_of(analysis: Any, name: str) -> pd.DataFrame | None:

@@ -13,7 +13,7 @@ from kit.metrics import METRIC_BASES
 from kit.page.cautions import cautions_list
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html, element, visible
-from kit.publish.provenance import Origin, trace
+from kit.publish.provenance import trace
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import (
     Section,
@@ -375,13 +375,13 @@ def provenance(
         The report's folder while it is made, '' by hand.
     """
     origin = trace(data.analysis.run.folder, parameters or {}, output)
-    given = ", ".join(f"{name} {value}" for name, value in _parameters(origin, data)[:4])
+    given = ", ".join(f"{name} {value}" for name, value in _parameters(origin["parameters"], data)[:4])
     trial = data.trial
     interests = trial.interests or "not stated: who paid for the fuel and the work is not recorded."
     people = {"Burned by": trial.operator, "Place": trial.place, "Funding and interests": interests}
     return [
         [paragraph(element("strong", f"{name}: "), text) for name, text in people.items() if text],
-        paragraph_of("made_of", id=origin.report_id, files=len(origin.inputs), given=given),
+        paragraph_of("made_of", id=origin["report"], files=len(origin["inputs"]), given=given),
         paragraph(
             "To check it: put the bundle of this report, or the run folder, on any computer with Python and run ",
             element("code", "repeatburn recheck FOLDER"),
@@ -400,16 +400,16 @@ def provenance_tables(
     origin = trace(data.analysis.run.folder, parameters or {}, output)
     return [
         inputs_html(origin),
-        _names_and_values("parameters", _parameters(origin, data)),
+        _names_and_values("parameters", _parameters(origin["parameters"], data)),
         versions_html(origin),
     ]
 
 
-def _parameters(origin: Origin, data: ReportData) -> list[tuple[str, object]]:
-    seed = [] if "seed" in origin.parameters else [("seed", data.analysis.seed)]
+def _parameters(given: Mapping[str, object], data: ReportData) -> list[tuple[str, object]]:
+    seed = [] if "seed" in given else [("seed", data.analysis.seed)]
     model = data.trial.model
     return [
-        *origin.parameters.items(),
+        *given.items(),
         *seed,
         ("confidence", data.level),
         ("primary metrics", ", ".join(data.trial.primary)),
@@ -418,14 +418,14 @@ def _parameters(origin: Origin, data: ReportData) -> list[tuple[str, object]]:
     ]
 
 
-def inputs_html(origin: Origin) -> Html | None:
+def inputs_html(origin: Mapping[str, Any]) -> Html | None:
     """Return the table of input files with their hashes."""
-    return table_of("inputs", pd.DataFrame(origin.input_records()))
+    return table_of("inputs", pd.DataFrame(origin["inputs"]))
 
 
-def versions_html(origin: Origin) -> Html | None:
+def versions_html(origin: Mapping[str, Any]) -> Html | None:
     """Return the table of program versions."""
-    return _names_and_values("versions", origin.environment.items())
+    return _names_and_values("versions", origin["environment"].items())
 
 
 def _names_and_values(key: str, rows: Iterable[tuple[str, object]]) -> Html | None:
