@@ -9,6 +9,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.page.inline_svg import inlined
+from kit.page.shown_numbers import plain
 from kit.page.text import join
 from kit.publish import sections
 from kit.publish.claims import MOST, all_claims
@@ -332,3 +333,12 @@ def test_every_word_that_reports_share_is_said_somewhere():
         if f'"{key}"' not in code and f"'{key}'" not in code
     ]
     assert not unused
+
+
+def test_how_far_a_fuel_falls_short_of_the_best_is_told_in_the_unit_of_its_heading():
+    made = analysis("three")
+    american = replace(made, run=replace(made.run, trial=replace(made.run.trial, show="us")))
+    page = read(sections.comparison_tables(american).html).text
+    apart = made.best.loc[made.best["metric"] == "peak", "difference"].astype(float)
+    assert "Peak temperature, °F" in page
+    assert all(plain(1.8 * each, 1) in page for each in apart)
