@@ -204,49 +204,42 @@ def descriptions(
     report, name, left_out
         Names of the report and of the run folder; keys of what was left out.
     """
-    results = read_results(copy / "reports" / report / RESULTS, ALWAYS)
-    trial, inside = results["trial"], f"reports/{report}/"
-    outputs = [each for each in names if each.startswith(inside)]
-    members = read_files(copy, names)
+    results, own = read_results(copy / "reports" / report / RESULTS, ALWAYS), words()["bundle"]
+    trial, left = results["trial"], sorted(left_out)
+    people = [visible(each) for each in [trial.get("operator")] if each and "people" not in left]
+    files = [_parts_of(each, place) for place, each in enumerate(read_files(copy, names))]
+    title, version = visible(trial.get("title") or ""), results["environment"].get("repeatburn", "")
+    asked = visible(trial.get("question") or "")
+    about = paragraph_of("bundle", question=asked, version=version, left_out=", ".join(left)).strip()
     parts: dict[str, Any] = {
-        "title": visible(trial.get("title") or ""),
-        "name": f"{name}-{report}",
+        "title": title,
+        "called": title or f"{name}-{report}",
+        "name": escape_markdown(f"{name}-{report}"),
+        "slug": slug(f"{name}-{report}"),
         "report": report,
         "date": report[:10],
         "report_id": results["report"],
-        "version": results["environment"].get("repeatburn", ""),
-        "left_out": sorted(left_out),
+        "version": version,
+        "description": about,
+        "told": escape_markdown(about),
+        "left_out": left,
         "checksums": CHECKSUMS,
-    }
-    people = (
-        [] if "people" in parts["left_out"] else [visible(trial["operator"])] * bool(trial.get("operator"))
-    )
-    asked, left = visible(trial.get("question") or ""), ", ".join(parts["left_out"])
-    about = paragraph_of("bundle", question=asked, version=parts["version"], left_out=left).strip()
-    parts |= {"description": about, "called": parts["title"] or parts["name"], "slug": slug(parts["name"])}
-    own = words()["bundle"]
-    package = filled(own["package"], parts) | {
         "contributors": [filled(own["contributor"], {"name": each}) for each in people],
-        "resources": [_resource(copy, each, place, inside) for place, each in enumerate(members)],
+        "resources": [_resource(copy, each, f"reports/{report}/tables/") for each in files],
     }
-    quoted = {
-        key: json.dumps(parts[key], ensure_ascii=False) for key in ("called", "report_id", "description")
+    package = {
+        key: value for key, value in filled(own["package"], parts).items() if value or key == "leftOut"
     }
-    named = [f"  - name: {json.dumps(each, ensure_ascii=False)}" for each in people] or [
-        "  - name: anonymous"
-    ]
+    quoted = {key: _quoted(parts[key]) for key in ("called", "report_id", "description")}
+    named = [f"  - name: {_quoted(each)}" for each in people] or ["  - name: anonymous"]
     texts = {
-        "datapackage.json": _json(
-            {key: value for key, value in package.items() if value or key == "leftOut"}
-        ),
-        "ro-crate-metadata.json": _crate(parts, people, members, outputs),
+        "datapackage.json": _json(package),
+        "ro-crate-metadata.json": _crate(parts, people, files, f"reports/{report}/"),
         "CITATION.cff": own["citation"].format(**parts | quoted, people="\n".join(named)),
-        "README.md": own["readme"].format(
-            **parts | {key: escape_markdown(parts[key]) for key in ("name", "description")}
-        ),
+        "README.md": own["readme"].format(**parts),
         SCHEMA_FILE.name: schema_text(),
     }
-    hashes = {each.name: each.sha256 for each in members}
+    hashes = {each["path"]: each["sha256"] for each in files}
     hashes |= {each: hashlib.sha256(text.encode()).hexdigest() for each, text in texts.items()}
     return texts | {CHECKSUMS: "".join(f"{hashes[each]}  {each}\n" for each in sorted(hashes))}
 
@@ -256,29 +249,30 @@ def slug(name: str) -> str:
     return re.sub(r"[^a-z0-9._-]+", "-", name.lower()).strip("-.") or "trial"
 
 
-def _media_of(name: str) -> str:
-    return called("media", name[name.rfind(".") :].lower(), "application/octet-stream")
+def _parts_of(member: InputFile, place: int) -> dict[str, Any]:
+    """Return what descriptions tell of a file."""
+    return {
+        "slug": f"{slug(member.name.replace('/', '-'))[:80]}-{place}",
+        "id": quote(member.name),
+        "name": visible(member.name),
+        "path": member.name,
+        "media": called("media", member.name[member.name.rfind(".") :].lower(), "application/octet-stream"),
+        "bytes": member.bytes,
+        "size": str(member.bytes),
+        "sha256": member.sha256,
+    }
 
 
-def _resource(copy: Path, member: InputFile, place: int, inside: str) -> dict[str, Any]:
+def _resource(copy: Path, file: dict[str, Any], tables: str) -> dict[str, Any]:
     """Return a file as a data package lists it: a table that the kit wrote, with the units of its columns."""
-    kits_own, media = member.name.startswith(f"{inside}tables/"), _media_of(member.name)
+    kits_own, raw = file["path"].startswith(tables), file["media"] == "text/csv"
     # a raw log or sheet is no table with one header line: readers are told it is text
-    raw = {"format": "txt"} if media == "text/csv" and not kits_own else {}
-    made = filled(
-        words()["bundle"]["resource"],
-        {
-            "slug": f"{slug(member.name.replace('/', '-'))[:80]}-{place}",
-            "path": member.name,
-            "media": "text/plain" if raw else media,
-            "bytes": member.bytes,
-            "sha256": member.sha256,
-        },
-    )
-    if not kits_own:
-        return {"name": made["name"], **raw, **made}
-    schema = {"fields": [_field(name) for name in _headings(copy / member.name)], "missingValues": [""]}
-    return {**made, "type": "table", "format": "csv", "encoding": "utf-8", "schema": schema}
+    shown = file | {"media": "text/plain"} if raw and not kits_own else file
+    found: dict[str, Any] = filled(words()["bundle"]["resource"], shown)
+    if kits_own:
+        schema = {"fields": list(map(_field, _headings(copy / file["path"]))), "missingValues": [""]}
+        return found | {"type": "table", "format": "csv", "encoding": "utf-8", "schema": schema}
+    return {"name": found["name"], "format": "txt"} | found if raw else found
 
 
 def _headings(path: Path) -> list[str]:
@@ -299,39 +293,32 @@ def _field(name: str) -> dict[str, Any]:
 
 
 def _crate(
-    parts: Mapping[str, Any], people: Sequence[str], members: Sequence[InputFile], outputs: Sequence[str]
+    parts: Mapping[str, Any], people: Sequence[str], files: Sequence[dict[str, Any]], inside: str
 ) -> str:
     """Return ro-crate-metadata.json: the files, who made them, and the run that led from inputs to outputs."""
     own = words()["bundle"]["crate"]
-    ids = {each.name: {"@id": quote(each.name)} for each in members}
-    authors = [{"@id": f"#person-{i}"} for i, _ in enumerate(people, 1)]
+    persons = [
+        filled(own["person"], {"id": f"#person-{i}", "name": each}) for i, each in enumerate(people, 1)
+    ]
+    authors, ids = ([{"@id": each[key]} for each in of] for of, key in ((persons, "@id"), (files, "id")))
+    made = [each["path"].startswith(inside) for each in files]
     known = {
         **parts,
         "author": authors[0] if len(authors) == 1 else authors,
-        "files": list(ids.values()),
-        "inputs": [ids[name] for name in ids if name not in outputs],
-        "outputs": [ids[name] for name in outputs],
+        "files": ids,
+        "inputs": [each for each, output in zip(ids, made, strict=True) if not output],
+        "outputs": [each for each, output in zip(ids, made, strict=True) if output],
     }
-    persons = [
-        author | filled(own["person"], {"name": name}) for author, name in zip(authors, people, strict=True)
-    ]
-    root = {key: value for key, value in filled(own["root"], known).items() if value}
-    files = [
-        ids[each.name]
-        | filled(
-            own["file"],
-            {
-                "name": visible(each.name),
-                "media": _media_of(each.name),
-                "bytes": str(each.bytes),
-                "sha256": each.sha256,
-            },
-        )
-        for each in members
-    ]
-    graph = [filled(own["itself"], known), root, own["licence"], *persons]
-    graph += [filled(own["program"], known), filled(own["run"], known), *files]
+    itself, root, *others = (
+        filled(own[key], known) for key in ("itself", "root", "licence", "program", "run")
+    )
+    root = {key: value for key, value in root.items() if value}
+    graph = [itself, root, others[0], *persons, *others[1:], *(filled(own["file"], each) for each in files)]
     return _json({"@context": own["context"], "@graph": graph})
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
 
 
 def _json(data: object) -> str:

@@ -162,11 +162,8 @@ def worded(
     of
         What sets its id apart from other figures of this kind, as a metric does; else ''.
     """
-    own = words()["figure"][key]
-    title, alt, caption, headline, note = (
-        told(own[name], parts) for name in ("title", "alt", "caption", "headline", "note")
-    )
-    return Drawing(f"{key} {of}".strip(), title, alt, caption, headline, note, rows, draw, **more)
+    said: dict[str, Any] = {name: told(own, parts) for name, own in words()["figure"][key].items()}
+    return Drawing(f"{key} {of}".strip(), **said, data=rows, draw=draw, **more)
 
 
 def png_bytes(drawn: Figure, look: Look) -> bytes:
