@@ -143,10 +143,7 @@ def newest_report(folder: Path, template: str = "standard") -> Path:
 
 def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> list[str]:
     """Copy inputs and report, take out what is left out, and return the paths of all files."""
-    inputs = [path.relative_to(folder) for path in input_paths(folder)]
-    for name in inputs:
-        (copy / name).parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(folder / name, copy / name)
+    _copy(folder, (path.relative_to(folder) for path in input_paths(folder)), copy)
     for place, held in leaned_on(folder).items():
         (copy / place).parent.mkdir(parents=True, exist_ok=True)
         (copy / place).write_bytes(held)
@@ -161,8 +158,14 @@ def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> li
         made.rename(target)
         _refuse_rest(copy, taken)
     else:
-        shutil.copytree(report, target, copy_function=shutil.copyfile)
+        _copy(report, (path.relative_to(report) for path in files_in(report)), target)
     return sorted(path.relative_to(copy).as_posix() for path in files_in(copy))
+
+
+def _copy(source: Path, names: Iterable[Path], target: Path) -> None:
+    for name in names:
+        (target / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(source / name, target / name)
 
 
 def _refuse_stale(results: Mapping[str, Any], now: tuple[InputFile, ...]) -> None:

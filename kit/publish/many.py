@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
 
 from kit.errors import KitError
 from kit.publish.notebook import Order
-from kit.publish.provenance import environment, report_id
+from kit.publish.provenance import RESTS_ON, environment
 from kit.publish.report import PAGE, make, take_order
 from kit.results_file import read_part, reports_of
 from kit.runtime.fork_server import Kernels, fork_server
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 State = Literal["made", "unchanged", "faults", "failed"]
 _EXIT: Final[Mapping[State, int]] = {"made": 0, "unchanged": 0, "faults": 2, "failed": 3}
-_RECORDED: Final = frozenset({"report", "parameters"})
 _RETRIES: Final = 3  # of a task on a cluster
 _GRACE_S: Final = 20.0
 _LOOK_S: Final = 5.0
@@ -333,10 +332,11 @@ def standing_report(order: Order) -> Path | None:
         if each.template == order.slug and (each.folder / PAGE).is_file()
     ]
     inputs = [asdict(each) for each in order.read()] if made else []
+    now = {"inputs": inputs, "environment": environment(), "template": order.origin}
     for each in made:
         with suppress(KitError):  # what cannot be read is no report that stands
-            found = read_part(each.results, _RECORDED, _RECORDED)
+            found = read_part(each.results, RESTS_ON, RESTS_ON)
             given = {key: order.parameters.get(key) for key in found["parameters"]}
-            if found["report"] == report_id(inputs, given, environment(), order.origin):
+            if {**found, "parameters": given, **now} == found:
                 return each.folder / PAGE
     return None

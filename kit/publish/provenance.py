@@ -25,6 +25,8 @@ SIMULATED: Final = "SIMULATED.txt"
 """The note that a folder of simulated burns carries, wherever it goes."""
 SHEETS: Final = (*INPUTS, SIMULATED)
 NOTE: Final = "origin.json"
+RESTS_ON: Final = ("inputs", "parameters", "environment", "template")
+"""Keys of results.json for what a report is made from."""
 LIBRARIES: Final = (
     "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pyarrow", "pydantic", "latex2mathml",
     "ipykernel", "nbclient", "nbconvert", "nbformat", "papermill", "tzdata",
@@ -143,8 +145,7 @@ def trace(folder: Path, parameters: Mapping[str, object], output: str | Path = "
     else:
         found = {"inputs": [asdict(each) for each in read_inputs(folder)], "template": {}}
     made_of = found["inputs"], dict(parameters), environment(), found["template"]
-    names = ("report", "inputs", "parameters", "environment", "template")
-    return dict(zip(names, (report_id(*made_of), *made_of), strict=True))
+    return {"report": report_id(*made_of), **dict(zip(RESTS_ON, made_of, strict=True))}
 
 
 def note(output: Path, inputs: tuple[InputFile, ...], template: Mapping[str, str]) -> None:
@@ -167,7 +168,6 @@ def report_id(
 
 COMPARED: Final = ("metrics", "means", "comparisons", "components", "kinds", "ladder", "next_bag")
 """Tables of a corrected report that are compared with the new ones."""
-_RESTS_ON: Final = ("inputs", "parameters", "environment", "template")
 
 
 def leaned_on(folder: Path) -> dict[str, bytes]:
@@ -247,7 +247,7 @@ def _of_lender(results: Mapping[str, Any]) -> dict[str, Any]:
 
 def _of_corrected(results: Mapping[str, Any]) -> dict[str, Any]:
     burns = [{key: row.get(key) for key in ("burn", "excluded")} for row in results.get("burns", [])]
-    kept = ("schema", "report", *_RESTS_ON)
+    kept = ("schema", "report", *RESTS_ON)
     return {
         **{key: results[key] for key in kept if key in results},
         "burns": burns,
