@@ -25,11 +25,10 @@ EDITION: Final[str] = _WRITTEN["edition"]
 CAUTIONS: Final = tuple(Caution(**each) for each in _WRITTEN["caution"])
 
 
-def cautions_html(level: int = 2, title: str = "Cautions") -> Html:
-    """Return all cautions as a section with a heading of the given level, edition named."""
-    key = "cautions"
-    heading = element(f"h{level}", title, id=key)
-    return element("section", heading, cautions_list(), aria_labelledby=key)
+def cautions_html() -> Html:
+    """Return all cautions as a section with its heading, edition named."""
+    heading = element("h2", "Cautions", id="cautions")
+    return element("section", heading, cautions_list(), aria_labelledby="cautions")
 
 
 def cautions_list() -> Html:
@@ -41,10 +40,10 @@ def cautions_list() -> Html:
     return join([element("ol", *items, class_="cautions"), element("p", f"{EDITION}.", class_="label")])
 
 
-def cautions_markdown(level: int = 2, title: str = "Cautions") -> str:
+def cautions_markdown() -> str:
     """Return all cautions as Markdown, edition named."""
     items = "\n".join(f"{place}. **{each.about}.** {each.text}" for place, each in enumerate(CAUTIONS, 1))
-    return f"{'#' * level} {title}\n\n{items}\n\n{EDITION}.\n"
+    return f"## Cautions\n\n{items}\n\n{EDITION}.\n"
 
 
 def cautions_short() -> tuple[str, ...]:

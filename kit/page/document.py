@@ -39,9 +39,9 @@ def headings_of(body: str) -> list[Heading]:
     ]
 
 
-def contents_list(headings: Sequence[Heading], deepest: int = 3) -> Html:
-    """Return a contents list of the headings from level 2 to the deepest; '' for fewer than three."""
-    entries = [each for each in headings if 2 <= each.level <= deepest and each.id]
+def contents_list(headings: Sequence[Heading]) -> Html:
+    """Return a contents list of the headings of levels 2 and 3; '' for fewer than three."""
+    entries = [each for each in headings if each.level in (2, 3) and each.id]
     if len(entries) < 3:
         return Html("")
     chapters: list[list[Heading]] = []
@@ -67,7 +67,6 @@ def document(
     strip: object = "",
     footer: object = "",
     contents: bool = True,
-    lang: str = "en",
 ) -> str:
     """Return a whole page.
 
@@ -99,5 +98,5 @@ def document(
         class_="page",
     )
     skip = element("a", "Skip to the content", href="#main", class_="skip")
-    whole = element("html", element("head", join(head, "\n")), element("body", skip, page), lang=lang)
+    whole = element("html", element("head", join(head, "\n")), element("body", skip, page), lang="en")
     return f"<!doctype html>\n{whole}\n"

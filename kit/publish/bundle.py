@@ -126,19 +126,19 @@ def make_bundle(folder: str | Path, leave_out: Sequence[str] = (), agreed: bool 
     return Bundle(target, told, tuple(sorted(keys)), tuple(files))
 
 
-def newest_report(folder: Path, template: str = "standard") -> Path:
-    """Return the folder of the newest report by a template.
+def newest_report(folder: Path) -> Path:
+    """Return the folder of the newest report by the standard template.
 
     Raises
     ------
     KitError
         Where there is none.
     """
-    found = [each for each in reports_of(folder) if each.template.replace("-", "_") == template]
+    found = [each for each in reports_of(folder) if each.template == "standard"]
     if found:
         return found[0].folder
     remedy = f"Make one first: repeatburn report {folder.name}"
-    raise KitError.refuse(f"{folder.name}/reports", "no report", f"a {template} report", remedy)
+    raise KitError.refuse(f"{folder.name}/reports", "no report", "a standard report", remedy)
 
 
 def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> list[str]:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from kit.errors import KitError
 from kit.publish.bundle import newest_report
-from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, Cast, Look, apart, canvas, cast_of, short
+from kit.publish.figures.canvas import FILM, LIGHT_LOOK, Cast, Look, apart, canvas, cast_of, short
 from kit.publish.provenance import SIMULATED
 from kit.results_file import RESULTS, read_part
 from kit.runtime.atomic_write import place_file, staging
@@ -39,10 +39,7 @@ class Lines:
 
 
 def make_film(
-    run_folder: str | Path,
-    seconds: float = 12.0,
-    dark: bool = False,
-    progress: Callable[[str], None] | None = None,
+    run_folder: str | Path, seconds: float = 12.0, progress: Callable[[str], None] | None = None
 ) -> Path:
     """Draw the curves of a run folder's newest report over time and return the film.
 
@@ -57,12 +54,10 @@ def make_film(
     folder = Path(run_folder).absolute()
     report = newest_report(folder)
     av, lines = _codec_library(), _lines_of(report)
-    look = DARK_LOOK if dark else LIGHT_LOOK
-    name = f"{report.name}-curves{'-dark' if dark else ''}"
     with staging(folder / "reports") as room:
         made = room / "film.mp4"
-        _encode(av, made, pictures(lines, look, seconds), seconds, progress)
-        return place_file(made, folder / "reports", name)
+        _encode(av, made, pictures(lines, LIGHT_LOOK, seconds), seconds, progress)
+        return place_file(made, folder / "reports", f"{report.name}-curves")
 
 
 def _codec_library() -> Any:

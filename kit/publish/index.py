@@ -20,15 +20,15 @@ HEAD: Final = ("schema", "report", "trial")
 _MARK: Final = "Index made by repeatburn."
 
 
-def write_index(folder: str | Path, target: str | Path | None = None, faults: Faults | None = None) -> Path:
-    """Write the index page of all run folders below a folder, and return its path.
+def write_index(folder: str | Path, faults: Faults | None = None) -> Path:
+    """Write index.html of all run folders below a folder into it, and return its path.
+
+    An earlier index is replaced: it holds nothing of its own.
 
     Parameters
     ----------
     folder
         A folder of run folders, or one run folder.
-    target
-        The page; by default index.html in the folder.  An earlier index is replaced: it holds nothing of its own.
     faults
         Takes the reports that cannot be read; the page lists them too.
 
@@ -40,14 +40,14 @@ def write_index(folder: str | Path, target: str | Path | None = None, faults: Fa
     root = Path(folder).absolute()
     if not root.is_dir():
         raise KitError.refuse(str(folder), "no such folder", "a folder of run folders", "Check the path.")
-    path = Path(target).absolute() if target else root / PAGE
+    path = root / PAGE
     made = [report for run in _runs(root) for report in reports_of(run)]
     made.sort(key=lambda each: (each.date, each.run.name, each.number), reverse=True)
-    body = _body(made, path.parent, Faults() if faults is None else faults)
+    body = _body(made, root, Faults() if faults is None else faults)
     strip = f"{len(made)} report{'s' * (len(made) != 1)}, newest first. {_MARK}"
     page = document("Reports", body, strip=strip, contents=False)
     _refuse_a_stranger(path)
-    with disk_faults(path.parent):
+    with disk_faults(root):
         write_atomically(path, page)
     return path
 

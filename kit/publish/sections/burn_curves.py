@@ -282,11 +282,9 @@ def difference_table(data: ReportData, a: str, b: str) -> tuple[pd.DataFrame, li
 
 def overlay(lines: Lines, cast: Cast, look: Look, frame: Frame) -> Figure:
     """Return all fuels' means with their bands on one set of axes, each named at its peak."""
-    end = lines.end
+    end, margins = lines.end, (0.6, 0.2 + figures.room_for_axis(lines.y), 0.5, 0.2)
     for _ in range(2):  # names that reach beyond the axes get room within them
-        figure, (axes,) = canvas(
-            look, frame, 3.6, margins=(0.6, 0.2 + figures.room_for_axis(lines.y), 0.5, 0.2)
-        )
+        figure, (axes,) = canvas(look, frame, 3.6, margins=margins)
         axes.set_xlim(0.0, end)
         _thresholds(axes, lines, look, frame)
         for player in cast:
@@ -377,12 +375,8 @@ def two_over_time(
         The lower axis.
     """
     rows = 2 if len(table) else 1
-    margins = (
-        0.85,
-        max(room_for(player.name for player in cast), 0.2) + figures.room_for_axis(lines.y),
-        0.5,
-        0.2,
-    )
+    right = max(room_for(player.name for player in cast), 0.2) + figures.room_for_axis(lines.y)
+    margins = (0.85, right, 0.5, 0.2)
     figure, axes = canvas(look, frame, 2.9 * rows + 0.4, rows, 1, share=(True, False), margins=margins)
     figure.subplots_adjust(hspace=0.12)
     above = axes[0]
@@ -455,8 +449,8 @@ def _band(
         axes.fill(x + x[::-1], low + high[::-1], color=colour, alpha=alpha, linewidth=0, zorder=1, gid=group)
 
 
-def thin_burns(readings: pd.DataFrame, points: int = POINTS) -> pd.DataFrame:
-    """Return the usable readings of each burn, at most about `points` of them.
+def thin_burns(readings: pd.DataFrame) -> pd.DataFrame:
+    """Return the usable readings of each burn, at most about `POINTS` of them.
 
     Each burn's time is cut into spans of equal length, and of each span the lowest and the highest reading are
     kept, so that no peak or dip is lost. A hole of more than three spans is marked by a blank row.
@@ -473,16 +467,16 @@ def thin_burns(readings: pd.DataFrame, points: int = POINTS) -> pd.DataFrame:
     """
     flags = {flag: usable(flag) for flag in readings["flag"].unique()}
     good = readings[readings["flag"].map(flags).astype(bool) & readings["temp_c"].notna()]
-    parts = [_thin_one(burn, points) for _, burn in good.groupby("burn", sort=False)]
+    parts = [_thin_one(burn) for _, burn in good.groupby("burn", sort=False)]
     columns = ["burn", "minutes", "temp_c"]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
-def _thin_one(burn: pd.DataFrame, points: int) -> pd.DataFrame:
+def _thin_one(burn: pd.DataFrame) -> pd.DataFrame:
     ordered = burn.sort_values("elapsed_s", kind="stable").reset_index(drop=True)
     time, temp = ordered["elapsed_s"].astype(float), ordered["temp_c"].astype(float)
-    span = max(time.iloc[-1] - time[0], 1.0) / (points / 2)
-    place = ((time - time[0]) / span).astype(int).clip(upper=points)
+    span = max(time.iloc[-1] - time[0], 1.0) / (POINTS / 2)
+    place = ((time - time[0]) / span).astype(int).clip(upper=POINTS)
     lowest, highest = temp.groupby(place).idxmin(), temp[::-1].groupby(place[::-1]).idxmax()
     thinned = ordered.iloc[sorted({0, len(time) - 1, *lowest, *highest})].assign(minutes=time / 60)
     after = thinned["minutes"].shift(-1)
