@@ -123,15 +123,15 @@ class ReportData:
         """Return rows whose columns of these names are in the unit of an axis."""
         return rows.assign(**{name: self.shown(rows[name], unit, difference=difference) for name in names})
 
-    def as_differences(self, rows: pd.DataFrame, *names: str) -> pd.DataFrame:
-        """Return rows, by metric, whose differences are as shown: ratios in per cent, others in the unit of an axis."""
+    def in_units(self, rows: pd.DataFrame, *names: str, difference: bool = False) -> pd.DataFrame:
+        """Return rows, by metric, whose columns of these names are as shown; differences of ratios in per cent."""
 
-        def told(metric: str, own: pd.DataFrame) -> pd.DataFrame:
-            if self.spec(metric).scale == "log":
+        def told(spec: schema.Metric, own: pd.DataFrame) -> pd.DataFrame:
+            if difference and spec.scale == "log":
                 return own.assign(**100 * (own[list(names)].astype(float) - 1))
-            return self.as_shown(own, self.spec(metric).unit, *names, difference=True)
+            return self.as_shown(own, spec.unit, *names, difference=difference)
 
-        parts = [told(str(metric), own) for metric, own in rows.groupby("metric", sort=False)]
+        parts = [told(self.spec(str(metric)), own) for metric, own in rows.groupby("metric", sort=False)]
         return pd.concat(parts) if parts else rows
 
     def unit(self, unit: str, *, difference: bool = False) -> str:

@@ -126,7 +126,7 @@ def pairs_table(data: ReportData, metric: str) -> pd.DataFrame:
     names = ["value", "low", "high", "low_alone", "high_alone"]
     # an end that is not finite, as of burns known by bounds alone, is no place on an axis
     known = drawn[names].apply(pd.to_numeric).replace([math.inf, -math.inf], math.nan)
-    return data.as_differences(drawn.assign(**known), *names)
+    return data.in_units(drawn.assign(**known), *names, difference=True)
 
 
 def labelled_pairs(data: ReportData, rows: pd.DataFrame, sign: str) -> dict[str, list[Any]]:
@@ -184,7 +184,7 @@ def best_table(data: ReportData) -> Html | None:
         what=[with_unit_after(capital(data.label(m)), data.difference_unit(m)) for m in rows["metric"]],
         value=rows["ratio"].where(rows["scale"] == "log", rows["difference"]),
     )
-    return rows_table(data, "best", data.as_differences(made, "value", "low", "high"))
+    return rows_table(data, "best", data.in_units(made, "value", "low", "high", difference=True))
 
 
 def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:

@@ -146,15 +146,9 @@ def shares_html(data: ReportData) -> Html | None:
 
 def next_bag_table(data: ReportData) -> Html | None:
     """Return for each measure and fuel where one burn of a new bag will fall."""
-    rows = data.table("next_bag").dropna(subset=["low", "high"])
-    shown = {
-        name: zip(rows[name].astype(float), rows["unit"], strict=True) for name in ("mean", "low", "high")
-    }
+    rows = data.in_units(data.table("next_bag").dropna(subset=["low", "high"]), "mean", "low", "high")
     named = zip(rows["metric"], rows["unit"], strict=True)
-    rows = rows.assign(
-        what=[with_unit_after(capital(data.label(metric)), data.unit(unit)) for metric, unit in named],
-        **{name: [float(data.shown(value, unit)) for value, unit in pairs] for name, pairs in shown.items()},
-    )
+    rows = rows.assign(what=[with_unit_after(capital(data.label(of)), data.unit(unit)) for of, unit in named])
     return rows_table(data, "next_bag", rows)
 
 
