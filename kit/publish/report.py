@@ -7,7 +7,6 @@ import re
 import threading
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
-from copy import copy
 from dataclasses import replace
 from functools import cache
 from html import unescape
@@ -35,8 +34,8 @@ from kit.results_file import RESULTS
 from kit.runtime.atomic_write import place_file, place_folder, staging
 from kit.runtime.kernel import Kernel, fresh_kernel
 
-PAGE = "report.html"
-APPENDIX = "appendix.html"
+PARTS = ("report", "appendix")
+PAGE = f"{PARTS[0]}.html"
 NOTEBOOK = "notebook.ipynb"
 FAILED = ".failed"
 
@@ -179,11 +178,10 @@ def _finish(order: Order, room: Path, notebook: Any, before: tuple[InputFile, ..
     strip += f"; {order.changed}" if order.changed else ""
     version = results.get("environment", {}).get("repeatburn", "")
     footer = f"Made with repeatburn {version}. One file: no script, nothing loaded from elsewhere."
-    pages = {"report": (PAGE, title), "appendix": (APPENDIX, f"{title}: appendix")}
-    for part, cells in parts_of(notebook).items():
-        name, heading = pages[part]
-        page = render(cells, title=heading, strip=strip, footer=footer)
-        (room / name).write_text(page, "utf-8", errors="replace", newline="\n")
+    headings = dict(zip(PARTS, (title, f"{title}: appendix"), strict=True))
+    for part in parts_of(notebook):
+        page = render(notebook, part, title=headings[part], strip=strip, footer=footer)
+        (room / f"{part}.html").write_text(page, "utf-8", errors="replace", newline="\n")
     if order.changed:
         words, metadata = f"**This notebook was {order.changed}.**", {"tags": ["page-leaves-out"]}
         cell = {"cell_type": "markdown", "id": "changed-template", "metadata": metadata, "source": words}
@@ -224,6 +222,8 @@ def exporter() -> Any:
         def from_notebook_node(self, nb: Any, resources: Any = None, **how: Any) -> tuple[str, Any]:
             self.register_filter("highlight_code", highlight(pygments_lexer="python3", parent=self))
             self.register_filter("visible_text", lambda text: str(escape(text)))
+            self.register_filter("of_appendix", _of_appendix)
+            self.register_filter("code_of", _code_of)
             page: tuple[str, Any] = super(base, self).from_notebook_node(nb, resources, **how)
             return page
 
@@ -235,19 +235,12 @@ def exporter() -> Any:
     )
 
 
-def parts_of(notebook: Any) -> dict[str, Any]:
-    """Return an executed notebook for each page it makes: 'report', and 'appendix' where some cell belongs there.
+def parts_of(notebook: Any) -> tuple[str, ...]:
+    """Return the pages of an executed notebook: 'report', and 'appendix' where some cell belongs there.
 
-    A cell is of the appendix where it is tagged so or shows a section of that part; code stands in the appendix.
+    A cell is of the appendix where it is tagged so or shows a section of that part; then all code stands there.
     """
-    parts: dict[str, Any] = {"report": copy(notebook), "appendix": copy(notebook)}
-    for name, part in parts.items():
-        part.cells = [cell for cell in notebook.cells if (name == "appendix") == _of_appendix(cell)]
-    if not parts["appendix"].cells:
-        return {"report": notebook}
-    parts["appendix"].cells = [_of_the_other(cell) for cell in notebook.cells]
-    parts["report"].cells = [_tagged(cell, "page-hides-code") for cell in parts["report"].cells]
-    return parts
+    return PARTS if any(map(_of_appendix, notebook.cells)) else PARTS[:1]
 
 
 def _of_appendix(cell: Any) -> bool:
@@ -258,35 +251,21 @@ def _shown(cell: Any) -> str:
     return "".join("".join(out.get("data", {}).get("text/html", "")) for out in cell.get("outputs", ()))
 
 
-def _of_the_other(cell: Any) -> Any:
-    """Return a cell for the appendix: of the report's cells their code alone."""
-    if _of_appendix(cell):
-        return cell
-    if cell.cell_type == "code":
-        title = _TITLE.search(_shown(cell))
-        bare = copy(cell)
-        bare.outputs = []
-        if title:
-            bare.metadata = {**cell.metadata, "code_of": f"Code of the section '{unescape(title[1])}'"}
-        return bare
-    return _tagged(cell, "page-leaves-out")
+def _code_of(cell: Any) -> str:
+    title = _TITLE.search(_shown(cell))
+    return f"Code of the section '{unescape(title[1])}'" if title else "Code of this step"
 
 
-def _tagged(cell: Any, tag: str) -> Any:
-    tagged = copy(cell)
-    tagged.metadata = {**cell.metadata, "tags": [*cell.metadata.get("tags", []), tag]}
-    return tagged
-
-
-def render(notebook: Any, *, title: str, strip: object, footer: object) -> str:
-    """Return the whole page of an executed notebook.
+def render(notebook: Any, part: str, *, title: str, strip: object, footer: object) -> str:
+    """Return the whole page of a part of an executed notebook; of the only one where it makes no other.
 
     Raises
     ------
     RuntimeError
         Where something live stands in it: then it is not published.
     """
-    body, _ = exporter().from_notebook_node(notebook)
+    resources = {"part": part, "alone": parts_of(notebook) == (part,)}
+    body, _ = exporter().from_notebook_node(notebook, resources)
     live = _LIVE.search(body)
     if live:
         raise RuntimeError(f"the page would hold a live element ({live[0]}…), so it was not published")
