@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 KEPT: Final = ("exact", "at least", "at most")
 CONDITIONS: Final = ("charge_g", "ambient_c", "wind_m_s", "humidity_pct")
 """What stands beside a fuel's burns where it was recorded."""
+UNSTATED: Final = "not stated: moisture and ash basis unknown"
 
 
 @topic("fuels", "Fuel by fuel")
@@ -158,23 +159,17 @@ def declared_table(data: ReportData) -> Html | None:
     return table_of("declared", pd.DataFrame(rows), data.units, currency=data.trial.currency)
 
 
-LIMITED: Final = (
-    ("moisture", "moisture", "moisture_below", "below"),
-    ("ash", "ash", "ash_below", "below"),
-    ("fixed_carbon", "fixed carbon", "fixed_carbon_above", "above"),
-)
-
-
 def limits_table(data: ReportData) -> Html | None:
     """Return laboratory figures beside the limits for the fuel's kind, or None where no figure is declared."""
-    rows = []
-    for fuel in data.trial.fuels:
-        kind = next((each for each in words()["limits"]["kind"] if each["name"] in fuel.kind.lower()), None)
-        for name, figure, key, side in LIMITED if kind else ():
-            if getattr(fuel.lab, name) is not None and kind is not None:
-                method = fuel.lab.method or "not stated: moisture and ash basis unknown"
-                limit = f"{side} {kind[key]}\u00a0%"
-                rows.append((fuel.label, figure, getattr(fuel.lab, name), limit, method))
+    rows = [
+        (fuel.label, name.replace("_", " "), figure, f"{limit}\u00a0%", fuel.lab.method or UNSTATED)
+        for fuel in data.trial.fuels
+        for limits in [own for kind, own in words()["limits"]["kind"].items() if kind in fuel.kind.lower()][
+            :1
+        ]
+        for name, limit in limits.items()
+        if (figure := getattr(fuel.lab, name)) is not None
+    ]
     made = pd.DataFrame(rows, columns=["name", "figure", "value", "limit", "method"])
     return table_of("limits", made, data.units, edition=words()["limits"]["edition"])
 
