@@ -86,13 +86,13 @@ class ReportData:
 
     def of_declared_pairs(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Return the rows, by metric, a and b, of the comparisons that the trial declared."""
-        declared = self.table("comparisons")
-        either_way = [["metric", "a", "b"], ["metric", "b", "a"]]
-        known = {key for names in either_way for key in declared[names].itertuples(index=False, name=None)}
-        keys = pd.Series(
-            list(rows[either_way[0]].itertuples(index=False, name=None)), rows.index, dtype=object
-        )
-        return rows[keys.isin(known)]
+
+        def keys(table: pd.DataFrame) -> list[tuple[Any, ...]]:
+            named = table[["metric", "a", "b"]].itertuples(index=False)
+            return [(metric, frozenset(pair)) for metric, *pair in named]
+
+        declared = set(keys(self.table("comparisons")))
+        return rows.loc[[key in declared for key in keys(rows)]]
 
     def of_primary(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Return the rows, by metric, of primary metrics; all of them where none was measured."""
