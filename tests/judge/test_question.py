@@ -32,6 +32,7 @@ def test_spread_starts_by_kind_where_kinds_are_mixed_and_have_burns_enough():
     assert start.roles(mixed.iloc[::4])["spread"] == "common"
     bounds = mixed["status"].where(mixed["burn"] > "002", "at least")  # three of the eight burns of a kind
     assert start.roles(mixed.assign(status=bounds))["spread"] == "common"
+    assert start.roles(mixed.assign(status="at least"))["spread"] == "common"
     assert Question(spread="common").roles(mixed)["spread"] == "common"
 
 
