@@ -329,9 +329,8 @@ class Question:
         """Return the spread to start from: kinds were declared before any value was seen."""
         if "kind" not in rows or rows["kind"].eq("").any():
             return "common"
-        exact = rows[rows["status"] == "exact"].groupby("kind")[
-            "fuel"
-        ]  # of a bound nobody knows how far it strayed
+        # of a bound nobody knows how far it strayed
+        exact = rows[rows["status"] == "exact"].groupby("kind")["fuel"]
         freedom = (exact.count() - exact.nunique()).reindex(rows["kind"].unique(), fill_value=0)
         return "by kind" if len(freedom) > 1 and (freedom >= LEAST_OF_A_KIND).all() else "common"
 
