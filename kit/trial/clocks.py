@@ -140,11 +140,13 @@ def relative_times(row: Mapping[str, object], columns: Iterable[str] = CLOCK_COL
             on, _, clock = text.rpartition("T")
             cells.append((column, date.fromisoformat(on) if on else None, read_time(clock) or 0.0))
     own = str(row.get("day") or "")
-    start = date.fromisoformat(own) if own else _day_of_first(cells)
+    start = date.fromisoformat(own) if own else None
     seconds: dict[str, float] = {}
     rolled: list[str] = []
     last, fault, days = 0.0, "", 0
     for column, dated, clock_s in cells:
+        if dated and start is None:  # earlier times stand just before the first full date
+            start = dated - timedelta(days=days + (days * DAY_S + clock_s < last))
         if dated and start:
             days = (dated - start).days
         here = days * DAY_S + clock_s
@@ -158,18 +160,6 @@ def relative_times(row: Mapping[str, object], columns: Iterable[str] = CLOCK_COL
     if len(rolled) > 1 and not fault:
         fault = f"{' and '.join(rolled)} each stand before the time they follow"
     return Times(start, seconds, tuple(rolled), fault)
-
-
-def _day_of_first(cells: list[tuple[str, date | None, float]]) -> date | None:
-    """Return the day of the first time, told by the first full date: earlier times stand just before it."""
-    dated = next((place for place, cell in enumerate(cells) if cell[1]), None)
-    if dated is None:
-        return None
-    day, later = cells[dated][1], cells[dated][2]
-    for _, _, seconds in reversed(cells[:dated]):
-        day = day - timedelta(days=1) if day and seconds > later else day
-        later = seconds
-    return day
 
 
 def event_times(event: Mapping[str, object], burn: Times) -> Times:

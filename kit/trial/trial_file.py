@@ -125,10 +125,7 @@ class Trial(About):
 
     def fuel(self, fuel_id: str) -> Fuel:
         """Return a fuel by its id; KeyError where it is not declared."""
-        for fuel in self.fuels:
-            if fuel.id == fuel_id:
-                return fuel
-        raise KeyError(fuel_id)
+        return {fuel.id: fuel for fuel in self.fuels}[fuel_id]
 
     def kind_of(self, fuel_id: str) -> str:
         """Return the kind of a fuel, '' where none is given."""
@@ -237,18 +234,12 @@ def _references(trial: Trial, faults: TomlFile[TrialFile]) -> None:
     named: list[tuple[KeyPath, str | None, str]] = [
         (("trial", "control_fuel"), trial.control_fuel, "fuel"),
         (("trial", "probe"), trial.probe, "probe"),
-        *((("bag", n, "fuel"), bag.fuel, "fuel") for n, bag in enumerate(trial.bags)),
-        *(
-            (("trial", "pairs", n, side), fuel, "fuel")
-            for n, pair in enumerate(trial.pairs)
-            for side, fuel in enumerate(pair)
-        ),
-        *(
-            (("logger", n, "columns", probe), probe, "probe")
-            for n, logger in enumerate(trial.loggers)
-            for probe in logger.columns
-        ),
     ]
+    named += [(("bag", n, "fuel"), bag.fuel, "fuel") for n, bag in enumerate(trial.bags)]
+    for n, pair in enumerate(trial.pairs):
+        named += [(("trial", "pairs", n, side), fuel, "fuel") for side, fuel in enumerate(pair)]
+    for n, logger in enumerate(trial.loggers):
+        named += [(("logger", n, "columns", probe), probe, "probe") for probe in logger.columns]
     for loc, word, table in named:
         if word is not None and known[table] and word not in known[table] and table not in faults.lost:
             expected = f"the id of a [[{table}]]" + " before the =" * (loc[0] == "logger")
