@@ -17,7 +17,7 @@ from kit.burns.measure import measure
 from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import Span, fires_in
-from kit.trial import LookedInto, Run, look_into
+from kit.trial import Run, look_into
 from kit.trial.run_sheets import LOGS
 
 FOR_THE_LOGS = frozenset({"trial", "cleaning", "probe", "logger"})
@@ -57,11 +57,11 @@ def check(run_folder: str | Path) -> Checked:
     KitError
         With every fault of the folder: of its sheets and of its logs.
     """
-    looked = look_into(run_folder)
-    logs = _logs(looked)
-    looked.faults.settle()
-    assert looked.run is not None and logs is not None
-    run = with_log_days(looked.run, logs.readings)
+    run, faults = look_into(run_folder)
+    logs = _logs(run, faults)
+    faults.settle()
+    assert run is not None and logs is not None
+    run = with_log_days(run, logs.readings)
     quality = quality_notes(run, logs)
     measured = measure(logs.readings, run)
     records = [_burn_record(row, logs) for row in run.burns.to_dict("records")]
@@ -79,17 +79,17 @@ def problems_of(run_folder: str | Path) -> tuple[Problem, ...]:
     return ()
 
 
-def _logs(looked: LookedInto) -> RunReadings | None:
+def _logs(run: Run | None, faults: Faults) -> RunReadings | None:
     """Read the logs of the burns whose rows are sound, and note their faults beside those of the sheets."""
-    if looked.run is None:
+    if run is None:
         return None
     try:
-        return read_run(looked.run)
+        return read_run(run)
     except KitError as error:
-        unsure = bool(looked.faults.lost & FOR_THE_LOGS)
+        unsure = bool(faults.lost & FOR_THE_LOGS)
         for problem in error.problems:
             if not unsure or (problem.kind == "refuse" and problem.where.startswith(LOGS)):
-                looked.faults.take(KitError(problem))
+                faults.take(KitError(problem))
         return None
 
 

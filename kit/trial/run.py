@@ -176,31 +176,20 @@ def open_run(path: str | Path) -> Run:
     >>> run.trial.control_fuel, len(run.burns)
     ('pressed', 36)
     """
-    looked = look_into(path)
-    looked.faults.settle()
-    assert looked.run is not None
-    return looked.run
+    run, faults = look_into(path)
+    faults.settle()
+    assert run is not None
+    return run
 
 
-@dataclass(frozen=True)
-class LookedInto:
-    """What could be read of a run folder, and every fault of its sheets.
-
-    Attributes
-    ----------
-    run
-        Without the burns whose place in the logs cannot be told; None where there is no trial file or no burn
-        sheet to go by.
-    faults
-        Of trial.toml, burns.csv, events.csv, scores.csv, notes.md and plan.toml.
-    """
-
-    run: Run | None
-    faults: Faults
-
-
-def look_into(path: str | Path) -> LookedInto:
+def look_into(path: str | Path) -> tuple[Run | None, Faults]:
     """Read what can be read of a run folder, and gather the faults of its sheets; logs are not looked at.
+
+    Returns
+    -------
+    tuple
+        The run, without the burns whose place in the logs cannot be told; None where there is no trial file or no
+        burn sheet to go by. And the faults of trial.toml, burns.csv, events.csv, scores.csv, notes.md and plan.toml.
 
     Raises
     ------
@@ -219,7 +208,7 @@ def look_into(path: str | Path) -> LookedInto:
             remedy = "Put a copy in its place."
             faults.refuse(name, "a link out of the run folder", "a file of its own", remedy)
     if len(faults):  # nothing outside is ever read
-        return LookedInto(None, faults)
+        return None, faults
     path = folder / TRIAL
     trial = read_trial(path, faults) if path.is_file() else None
     burns, unreadable = read_burn_sheet(folder, trial, faults)
@@ -240,10 +229,9 @@ def look_into(path: str | Path) -> LookedInto:
         with faults.gathering():
             own_words = without_hidden(read_text(folder / OWN_WORDS, OWN_WORDS)[0]).strip()
     if trial is None or burns is None:
-        return LookedInto(None, faults)
+        return None, faults
     burns = burns.drop(index=unreadable).reset_index(drop=True)
-    run = Run(folder, trial, burns, events, scores, tuple(faults.notes), plan, own_words)
-    return LookedInto(run, faults)
+    return Run(folder, trial, burns, events, scores, tuple(faults.notes), plan, own_words), faults
 
 
 def _ask_for_trial(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> None:

@@ -43,9 +43,8 @@ def read_burn_sheet(
     path = sheet_path(folder, Path(NAME).stem, faults)
     if not path.is_file():
         kin = sorted(each.name for each in folder.iterdir() if each.stem.casefold() == "burns")
-        remedy = "Write one, or let `start` make one."
-        if kin:
-            remedy = f"Save '{kin[0]}' as CSV under the name {NAME}."
+        save = f"Save '{kin[0]}' as CSV under the name {NAME}." if kin else ""
+        remedy = save or "Write one, or let `start` make one."
         faults.refuse(NAME, "no burn sheet", f"{NAME} with a row a burn: burn, fuel, log", remedy)
         return None, []
     own = [name for name in _own_columns(trial) if name not in {column.name for column in BURNS}]
@@ -379,12 +378,10 @@ class Logs:
     def _nearest(self, name: str) -> str:
         if not self._there:
             return f"Copy the logger's export into {LOGS}/; it holds no files."
-        for there in self._there:
-            if there.casefold() == name.casefold():
-                return f"Write it as the file is: {shown(there)} (capitals count)."
-        for there in self._there:
-            if there.rpartition(".")[0] == name:
-                return f"Write it with its ending: {shown(there)}."
+        if spelt := {there.casefold(): there for there in self._there}.get(name.casefold()):
+            return f"Write it as the file is: {shown(spelt)} (capitals count)."
+        if whole := {there.rpartition(".")[0]: there for there in self._there}.get(name):
+            return f"Write it with its ending: {shown(whole)}."
         return nearest_of_few(name, self._there) or f"{LOGS}/ holds {some_of(self._there)}."
 
 
