@@ -240,6 +240,22 @@ def disk_faults(place: Path | None = None) -> Iterator[None]:
         raise KitError(Problem("refuse", where, *_DISK[error.errno])) from error
 
 
+@contextmanager
+def opening(name: str, expected: str, remedy: str) -> Iterator[None]:
+    """Turn what the system says of a file that cannot be read into a problem.
+
+    Raises
+    ------
+    KitError
+        In place of an OSError.
+    """
+    try:
+        yield
+    except OSError as error:
+        found = f"a file that cannot be opened ({error.strerror or type(error).__name__})"
+        raise KitError.refuse(name, found, expected, remedy) from None
+
+
 def refuse_way_out(folder: Path) -> None:
     """Check that a folder to write into is no link that leaves the one it stands in.
 

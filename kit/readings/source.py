@@ -14,7 +14,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
-from kit.errors import KitError, did_you_mean
+from kit.errors import KitError, did_you_mean, opening
 from kit.trial.cells import BLANKS, TYPED, kind_of, split_glued_stamp
 from kit.trial.decode import SPREADSHEET, encoding_of, filled_sheets, only_sheet
 
@@ -166,15 +166,12 @@ def open_source(
 
 
 def _first_bytes(path: Path, name: str) -> bytes:
-    try:
+    expected, remedy = "a logger's export", "Check the name and its rights."
+    with opening(name, expected, remedy):
         if not path.is_file():
-            raise FileNotFoundError
+            raise KitError.refuse(name, "no such file", expected, remedy)
         with path.open("rb") as file:
             raw = file.read(WHOLE_BYTES)
-    except OSError as error:
-        is_gone = isinstance(error, FileNotFoundError)
-        what = "no such file" if is_gone else f"a file that cannot be opened ({error.strerror})"
-        raise KitError.refuse(name, what, "a logger's export", "Check the name and its rights.") from None
     if not raw[:4096].strip(_NOTHING) and not raw.strip(_NOTHING):
         raise _empty(name)
     if raw.startswith(_OTHERS) or (not raw.startswith(SPREADSHEET) and _looks_binary(raw[:65536])):

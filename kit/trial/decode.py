@@ -13,7 +13,7 @@ from datetime import date, datetime, time, timedelta
 from os import PathLike
 from pathlib import Path
 
-from kit.errors import KitError
+from kit.errors import KitError, opening
 
 LARGEST_BYTES = 50_000_000
 """A sheet or a trial file beyond this is none that a person wrote."""
@@ -30,7 +30,7 @@ BYTE_ORDER_MARKS = (
 
 SPREADSHEET = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 """First bytes of zipped and of older office files."""
-VALID = "valid UTF-8"
+VALID, A_TEXT = "valid UTF-8", "a text file, as a spreadsheet saves it as CSV"
 EIGHT_BIT = ("cp1252", "latin-1")
 """What a text is read as that is none of Unicode's, the likelier first."""
 # Control characters except tab and line ends; marks that turn or hide text. Joiners (emoji, scripts) stay.
@@ -61,13 +61,10 @@ def read_text(path: Path, name: str) -> tuple[str, str]:
     KitError
         Where the file cannot be read, is far too large, or holds no text.
     """
-    try:
+    with opening(name, A_TEXT, "Look at its permissions, or save it again."):
         if path.stat().st_size > LARGEST_BYTES:
             raise _no_text(name, "a file above 50 MB", "Save the sheet alone, without the readings.")
         raw = path.read_bytes()
-    except OSError as error:
-        words = f"a file that cannot be opened ({error.strerror or type(error).__name__})"
-        raise _no_text(name, words, "Look at its permissions, or save it again.") from None
     text, encoding = decode(raw, name)
     is_sure = encoding not in EIGHT_BIT
     return (
@@ -124,7 +121,7 @@ def encoding_of(raw: bytes, is_cut: bool = False) -> tuple[str, str]:
 
 
 def _no_text(name: str, found: str, remedy: str) -> KitError:
-    return KitError.refuse(name, found, "a text file, as a spreadsheet saves it as CSV", remedy)
+    return KitError.refuse(name, found, A_TEXT, remedy)
 
 
 def visible(text: str) -> str:

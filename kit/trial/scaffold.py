@@ -16,7 +16,7 @@ from fnmatch import fnmatch
 from itertools import pairwise
 from pathlib import Path
 
-from kit.errors import Faults, KitError, did_you_mean, disk_faults
+from kit.errors import Faults, KitError, did_you_mean, disk_faults, opening
 from kit.page.cautions import cautions_short
 from kit.runtime.atomic_write import MAKING
 from kit.runtime.locked_tmp import locked_folder
@@ -224,17 +224,15 @@ def judge_sources(files: Sequence[Path]) -> None:
             remedy = "Name the files in it." if path.is_dir() else "Look at the spelling of the path."
             faults.refuse(str(path), found, "a logger's export", remedy)
             continue
-        try:
-            with path.open("rb") as stream:
-                digest = hashlib.file_digest(stream, "sha256").hexdigest()
-        except OSError as error:
-            found = f"a file that cannot be opened ({error.strerror})"
-            faults.refuse(str(path), found, "a file that can be read", "Look at its permissions.")
-            continue
-        twin = first.setdefault(digest, path)
-        if twin is not path:
-            found = f"the same bytes as {twin}"
-            faults.refuse(str(path), found, "each export once", "Leave one of the two out.")
+        with (
+            faults.gathering(),
+            opening(str(path), "a file that can be read", "Look at its permissions."),
+            path.open("rb") as stream,
+        ):
+            twin = first.setdefault(hashlib.file_digest(stream, "sha256").hexdigest(), path)
+            if twin is not path:
+                found = f"the same bytes as {twin}"
+                faults.refuse(str(path), found, "each export once", "Leave one of the two out.")
     faults.settle()
 
 
