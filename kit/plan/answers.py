@@ -74,8 +74,8 @@ class Goal:
 
     def chances(self, burns: Designed) -> pd.DataFrame:
         """Return the chance of each verdict at no difference, at the margin and at twice the margin."""
-        truths = (0.0, self.margin, 2 * self.margin)
-        return self.precision(burns).chances(truths, self.margin, self.question.level)
+        margin = self.margin
+        return self.precision(burns).chances((0.0, margin, 2 * margin), margin, self.question.level)
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,14 +120,12 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
         sheet = pd.DataFrame(columns=["burn", "fuel", "bag", "day", "order"])
     faults = Faults()
     if len(trial.fuels) < 2:
-        count, remedy = f"{len(trial.fuels)} fuel(s)", "Write a table [[fuel]] for each."
-        faults.ask("trial.toml, [[fuel]]", count, "two or more to compare", remedy)
+        faults.ask("trial.toml, [[fuel]]", f"{len(trial.fuels)} fuel(s)", *WORDS["ask"]["fuels"])
     lenders = list(earlier) or lender_folders(folder, trial.model.borrow_from)
     metrics = _goals(trial, lenders, notes)
     if not metrics:
-        remedy = 'Write in [margins] the smallest difference that matters to a cook, as peak = "15 °C".'
         expected = f"one of {', '.join(trial.primary)}"
-        faults.ask("trial.toml, [margins]", "none to plan for", expected, remedy)
+        faults.ask("trial.toml, [margins]", "none to plan for", expected, *WORDS["ask"]["margins"])
     faults.settle()
     workday = workday_of(trial, *_burn_h(lenders))
     return Answers(trial, sheet, None if rows else tuple(headings), metrics, workday, tuple(notes))
@@ -226,17 +224,27 @@ def from_earlier(folders: Sequence[str | Path], metric: Metric) -> Spread | None
         table[numbers] = table[numbers].apply(pd.to_numeric, errors="coerce")
         known = table.dropna(subset=["sd"])
         if known["component"].str.startswith("burn").any():
-            dfs = pd.to_numeric(_rows_of(folder, "means", metric.id)["df"], errors="coerce")
-            least = dfs[dfs < math.inf].min() if len(dfs) else math.nan
-            words = f"upper 80 % limits of what {Path(folder).name} found"
-            df = 0.0 if least != least else EARLIER_POWER * float(least)
-            found.append(Spread(sds_of(known, upper=True), words, str(folder), df))
+            means = _rows_of(folder, "means", metric.id)
+            dfs = pd.to_numeric(means["df"], errors="coerce").replace(math.inf, math.nan).dropna()
+            sds, words = sds_of(known, upper=True), f"upper 80 % limits of what {Path(folder).name} found"
+            if "bag" not in set(known["component"]):
+                usual = ASSUMED.get(metric.base, ASSUMED[metric.scale])
+                ratio = usual["bag"] / usual["burn"]
+                if means["n"].equals(
+                    means["bags"]
+                ):  # of one burn a bag: bags are in what burns were found to spread
+                    sds["burn"] /= math.hypot(1.0, ratio)
+                sds["bag"] = ratio * sds["burn"]
+                words += ", bags taken to differ as they usually do: it could not tell them from burns"
+            found.append(
+                Spread(sds, words, str(folder), EARLIER_POWER * float(dfs.min()) if len(dfs) else 0.0)
+            )
     return max(found, key=lambda spread: spread.sds["burn"], default=None)
 
 
 def _rows_of(folder: str | Path, name: str, metric: str) -> pd.DataFrame:
     """Return the rows of a metric in a table of a folder's newest report that has one."""
-    columns = [*(column.name for column in COMPONENTS), "df"]
+    columns = [*(column.name for column in COMPONENTS), "df", "n", "bags"]
     table = pd.DataFrame(newest_results(folder, name)[1].get(name, []))
     table = table.reindex(columns=list(dict.fromkeys([*columns, *table.columns])))
     return table[table["metric"] == metric].copy()

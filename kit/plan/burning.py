@@ -403,9 +403,8 @@ def charges_of(
     seed
         Of bags and charges; the n-th bag and the n-th burn always draw the same numbers.
     """
-    burns = len(recipes)
     of_bag = np.random.default_rng([seed, 1]).standard_normal((max(bags) + 1, 5))[np.asarray(bags)]
-    of_burn = np.random.default_rng([seed, 2]).standard_normal((burns, 3))
+    of_burn = np.random.default_rng([seed, 2]).standard_normal((len(recipes), 3))
 
     def mean(name: str) -> Floats:
         return np.array([getattr(recipe, name) for recipe in recipes], dtype=float)

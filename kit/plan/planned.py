@@ -349,19 +349,14 @@ def plan_run(
     sheets = Sheets(planned.trial, planned.plan, planned.workday, simulated)
     plan_pages(sheets)  # what goes wrong goes wrong before the first file
     with disk_faults(planned.folder):
-        return _write(planned, sheets)
-
-
-def _write(planned: Planned, sheets: Sheets) -> Planned:
-    folder = planned.folder
-    (folder / "plan").mkdir(exist_ok=True)
-    sweep_drafts(folder)
-    plan = write_plan(folder, planned.plan)
-    texts = plan_pages(replace(sheets, plan=plan))
-    if planned.headings is not None:  # a burn sheet with rows is not written again
-        texts[SHEET] = burn_rows(plan.table, [*planned.headings, *own_columns(planned.trial)])
-    for name, text in texts.items():
-        write_atomically(folder / name, text)
+        (planned.folder / "plan").mkdir(exist_ok=True)
+        sweep_drafts(planned.folder)
+        plan = write_plan(planned.folder, planned.plan)
+        texts = plan_pages(replace(sheets, plan=plan))
+        if planned.headings is not None:  # a burn sheet with rows is not written again
+            texts[SHEET] = burn_rows(plan.table, [*planned.headings, *own_columns(planned.trial)])
+        for name, text in texts.items():
+            write_atomically(planned.folder / name, text)
     return replace(planned, plan=plan, files=("plan/plan.toml", *texts))
 
 

@@ -268,8 +268,8 @@ def _calendar(
 ) -> tuple[list[str], list[str]]:
     spares = (count - 1) // spare_every if spare_every else 0
     dates = (day + timedelta(days=n) for n in itertools.count())
-    burned = itertools.islice((each for each in dates if each.weekday() in weekdays), count + spares)
-    days = [each.isoformat() for each in burned]
+    burned = (each.isoformat() for each in dates if each.weekday() in weekdays)
+    days = list(itertools.islice(burned, count + spares))
     spare = days[spare_every :: spare_every + 1] if spares else []
     return [each for each in days if each not in spare], spare
 

@@ -150,8 +150,7 @@ def chances_html(planned: Planned) -> Html:
     index = ["metric", "difference"]
     shown = power.pivot_table("chance", index, "verdict", sort=False).reindex(columns=verdicts).reset_index()
     labels = {each.metric.id: each.metric.label for each in planned.metrics}
-    truths = [*TRUTHS] * len(planned.metrics)
-    shown = shown.assign(label=shown["metric"].map(labels), truth=truths[: len(shown)])
+    shown = shown.assign(label=shown["metric"].map(labels), truth=[*TRUTHS] * (len(shown) // len(TRUTHS)))
     columns = cols(Col("truth", "if two fuels are", kind="head"), numbers(*verdicts, share=True))
     levels = [f"{100 * level:.3g} %" for level in planned.chances["level"].unique()] or ["none can be given"]
     note = f"For {_pair(planned)} in the planned order; intervals hold for all of them at once, {levels[0]}."

@@ -168,11 +168,10 @@ def _trial_of(folder: Path, planned: pd.DataFrame) -> Trial:
 
 def _recipes(trial: Trial, given: Mapping[str, burning.Recipe]) -> dict[str, burning.Recipe]:
     """Return a recipe for each fuel: the one given, else its kind's, a little moved by its place."""
-    kinds = {fuel.id: burning.kind_named(fuel.kind) for fuel in trial.fuels}
-    moved = {
-        fuel: replace(kind, flux=kind.flux * (0.94 + 0.04 * (place % 4)))
-        for place, (fuel, kind) in enumerate(kinds.items())
-    }
+    moved = {}
+    for place, fuel in enumerate(trial.fuels):
+        kind = burning.kind_named(fuel.kind)
+        moved[fuel.id] = replace(kind, flux=kind.flux * (0.94 + 0.04 * (place % 4)))
     return {**moved, **given}
 
 
@@ -262,8 +261,7 @@ def _charge_g(
         loose = np.array([recipe.density * recipe.bulk for recipe in recipes])
         aim = charge.litres * loose * np.exp(0.03 * rng.standard_normal(len(planned)))
     strayed = 0.004 * aim * np.clip(rng.standard_normal(len(planned)), -2, 2)
-    loaded: burning.Floats = np.round(aim + strayed)
-    return loaded
+    return np.asarray(np.round(aim + strayed))
 
 
 def _vents(planned: pd.DataFrame, trial: Trial) -> burning.Floats:
@@ -280,9 +278,8 @@ def _vents(planned: pd.DataFrame, trial: Trial) -> burning.Floats:
 
 def stop_times(burnt: burning.Burnt, ambient_c: burning.Floats) -> burning.Floats:
     """Return seconds from lighting to the stop: grate back near the air, or four hours after lid on."""
-    times = burnt.time_s[None, :]
-    hottest = burnt.grate_c.argmax(axis=1)
-    cold = (burnt.grate_c < (ambient_c + COLD_K)[:, None]) & (times > burnt.time_s[hottest][:, None])
+    after = burnt.time_s > burnt.time_s[burnt.grate_c.argmax(axis=1)][:, None]
+    cold = (burnt.grate_c < (ambient_c + COLD_K)[:, None]) & after
     limit = np.minimum(burnt.lid_on_s + 4 * 3600, burnt.time_s[-1])
     first = np.where(cold.any(axis=1), burnt.time_s[cold.argmax(axis=1)], np.inf)
     return np.fmin(first, np.where(np.isnan(limit), 3600.0, limit))

@@ -70,6 +70,34 @@ def test_a_plan_from_an_earlier_run_folder(tmp_path: Path) -> None:
         make_plan(folder, earlier=[tmp_path / "nowhere"], today=TODAY)
 
 
+@pytest.mark.parametrize("bags", [6, 1])
+def test_an_earlier_folder_that_could_not_tell_bags_from_burns_does_not_make_bags_alike(
+    tmp_path: Path, bags: int
+) -> None:
+    place = (
+        results(tmp_path / "last", "2025-09-01-standard", sd=4.0)
+        / "reports"
+        / "2025-09-01-standard"
+        / "results.json"
+    )
+    found = json.loads(place.read_text(encoding="utf-8"))
+    found["components"] = [row for row in found["components"] if row["component"] == "burn"]
+    found["means"] = [
+        {"metric": "peak", "fuel": fuel, "df": 10.0, "n": 6, "bags": bags} for fuel in ("old", "new")
+    ]
+    place.write_text(json.dumps(found), encoding="utf-8")
+    planned = make_plan(yard(tmp_path / "y"), earlier=[tmp_path / "last"], today=TODAY)
+    spread = planned.metrics[0].spread
+    whole = (spread.sds["bag"] ** 2 + spread.sds["burn"] ** 2) ** 0.5
+    assert (
+        spread.sds["bag"] == pytest.approx(8 / 11 * spread.sds["burn"])
+        and "bags taken to differ" in spread.source
+    )
+    # of six burns of six bags the spread found holds the bags, of six burns of one bag it does not
+    assert 4.0 < (whole if bags == 6 else spread.sds["burn"]) < 8.0
+    assert planned.alternatives.iloc[0]["burns"] == 1
+
+
 def test_the_plan_is_written_whole_and_its_rows_are_planned(tmp_path: Path) -> None:
     folder = yard(tmp_path / "y")
     written = plan_run(folder, today=TODAY)
@@ -214,6 +242,48 @@ def test_blank_ash_lets_a_cooker_burn_twice_a_day_but_not_before_it_was_checked_
         "another day",
     ]
     assert (planned.calendar["weigh"] == "").all() and "leave their boxes blank" in plan_words(planned)
+
+
+def test_what_is_taken_for_granted_and_what_a_bag_or_a_burn_more_costs_is_said(tmp_path: Path) -> None:
+    words = plan_words(make_plan(yard(tmp_path / "y"), today=TODAY))
+    assert "first_day = tomorrow, weekdays = every day, earliest = 08:00, cool_h = 3" in words
+    assert "As planned: 18 burns on 18 days, 90 h at the cooker, bags for 102 EUR." in words
+    assert "a bag more of each fuel: 24 burns on 24 days, 120 h at the cooker, bags for 136 EUR" in words
+    assert "a burn more from each bag: 27 burns on 27 days, 135 h at the cooker, bags for 102 EUR" in words
+    dated = make_plan(yard(tmp_path / "z"), today=TODAY, first_day="2026-04-20")
+    assert not any("first_day" in note for note in dated.notes)
+
+
+def test_several_cookers_want_a_name_each_and_a_first_day_is_not_over(tmp_path: Path) -> None:
+    folder = yard(tmp_path / "y", **{"seed = 5": "seed = 5\ncookers = 2\nfirst_day = 2026-04-01"})
+    with pytest.raises(KitError, match=r"\['steel drum', 'cooker 2'\]") as error:
+        plan_run(folder, today=TODAY)
+    assert [each.found for each in error.value.problems] == [
+        "first_day = 2026-04-01", "cookers = 2, and 1 named in [trial] cooker",
+    ]  # fmt: skip
+    named = {'cooker = "steel drum"': 'cooker = ["A", "B"]', "seed = 5": "seed = 5\ncookers = 2"}
+    plan_run(yard(tmp_path / "z", **named), today=TODAY)
+    assert set(open_run(tmp_path / "z").burns["cooker"]) == {"A", "B"}
+
+
+def test_where_the_money_does_not_reach_the_least_design_and_the_fuels_to_leave_out_are_named(
+    tmp_path: Path,
+) -> None:
+    folder = yard(tmp_path / "y", **{"bags = 3\nburns = 2\n": "budget = 50\n"})
+    with pytest.raises(
+        KitError, match=r"found bags for 68 EUR.*Or leave out shell briquettes: 2 bags of each"
+    ):
+        plan_run(folder, today=TODAY)
+
+
+def test_a_sheet_saved_by_a_spreadsheet_keeps_its_own_headings_and_is_not_planned_twice(
+    tmp_path: Path,
+) -> None:
+    folder = yard(tmp_path / "y")
+    (folder / "burns.csv").write_text("burn;fuel;Charge (g);sparks\n", encoding="utf-8")
+    plan_run(folder, today=TODAY)
+    with (folder / "burns.csv").open(encoding="utf-8") as stream:
+        assert next(csv.reader(stream)) == [*(column.name for column in BURNS), "sparks"]
 
 
 def test_a_burn_too_long_for_the_day_and_an_assumed_length_are_said(tmp_path: Path) -> None:
