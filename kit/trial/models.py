@@ -60,6 +60,7 @@ def _two(pair: tuple[str, str]) -> tuple[str, str]:
     return pair
 
 
+# a dataclass and no model, since the Trial, which inherits its keys, is one
 @dataclass(frozen=True, config=ConfigDict(extra="forbid", use_attribute_docstrings=True))
 class About:
     """[trial]: what is tested, by whom, and how a burn is timed."""

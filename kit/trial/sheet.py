@@ -149,22 +149,23 @@ def sheet_path(folder: Path, stem: str, faults: Faults) -> Path:
 
 def read_sheet(path: Path, kind: SheetKind, faults: Faults) -> Sheet | None:
     """Return a sheet's cells, or None with faults noted where headings or rows cannot be told."""
-    name, before = path.name, len(faults)
     with faults.gathering():
-        records, delimiter, remark = sheet_rows(path)
-    if len(faults) > before:
-        return None
+        return _sheet_of(path, kind, faults)
+    return None
+
+
+def _sheet_of(path: Path, kind: SheetKind, faults: Faults) -> Sheet:
+    name = path.name
+    records, delimiter, remark = sheet_rows(path)
     if remark:
         faults.note(remark)
     filled = [(n, record) for n, record in enumerate(records, 1) if any(map(str.strip, record))]
     if not filled:
         expected = f"a row of headings, at least {', '.join(kind.required)}"
-        faults.refuse(name, "an empty sheet", expected, "Write the headings, then a row each.")
-        return None
+        raise KitError.refuse(name, "an empty sheet", expected, "Write the headings, then a row each.")
     if (width := max(map(len, records))) > MOST_COLUMNS:
         remedy = "Keep tables of readings in logs/, a file a burn."
-        faults.refuse(name, f"{width} columns", f"at most {MOST_COLUMNS} columns", remedy)
-        return None
+        raise KitError.refuse(name, f"{width} columns", f"at most {MOST_COLUMNS} columns", remedy)
     (head, titles), *body = filled
     cells = [
         [record[place] if place < len(record) else "" for _, record in body] for place in range(len(titles))
@@ -177,11 +178,8 @@ def read_sheet(path: Path, kind: SheetKind, faults: Faults) -> Sheet | None:
         elif any(map(str.strip, cells[place])):
             headings[place] = f"column {place + 1}"
             faults.note(f"{name}: column {place + 1} has no heading.")
-    _judge_headings(f"{name}, row {head}", [*headings.values()], kind, faults)
-    if len(faults) == before:
-        _judge_lengths(name, body, len(titles), delimiter, faults)
-    if len(faults) > before:
-        return None
+    _judge_headings(f"{name}, row {head}", [*headings.values()], kind)
+    _judge_lengths(name, body, len(titles), delimiter)
     columns = {heading: cells[place] for place, heading in headings.items()}
     if further := [heading for heading in columns if heading not in kind.names.values()]:
         named = ", ".join(further)
@@ -243,8 +241,9 @@ def _delimiter(text: str) -> tuple[str, str]:
     return text, max(DELIMITERS, key=fit)
 
 
-def _judge_headings(where: str, headings: Sequence[str], kind: SheetKind, faults: Faults) -> None:
-    """Note headings that stand twice, are nearly one of the kit's, or lack."""
+def _judge_headings(where: str, headings: Sequence[str], kind: SheetKind) -> None:
+    """Refuse headings that stand twice, are nearly one of the kit's, or lack."""
+    faults = Faults()
     for heading, count in Counter(headings).items():
         if count > 1:
             found, remedy = f"{count} columns with this heading", "Rename or delete one of the columns."
@@ -267,12 +266,12 @@ def _judge_headings(where: str, headings: Sequence[str], kind: SheetKind, faults
             remedy = f"Is it the column '{near[0]}'? Head it" if near else "Add the column"
             found = f"the headings {named}"[:300]
             faults.refuse(where, found, f"a column '{column}'", f"{remedy} '{column}'.")
+    faults.settle()
 
 
-def _judge_lengths(
-    name: str, body: list[tuple[int, list[str]]], width: int, delimiter: str, faults: Faults
-) -> None:
-    """Note rows that are longer than the headings: a stray mark has pushed their cells to the right."""
+def _judge_lengths(name: str, body: list[tuple[int, list[str]]], width: int, delimiter: str) -> None:
+    """Refuse rows that are longer than the headings: a stray mark has pushed their cells to the right."""
+    faults = Faults()
     allowed = width
     if body and not any(cell.strip() for _, record in body for cell in record[width:]):
         allowed = max(width, Counter(len(record) for _, record in body).most_common(1)[0][0])
@@ -283,6 +282,7 @@ def _judge_lengths(
         if len(record) > allowed:
             found = f"{len(record)} cells"
             faults.refuse(f"{name}, row {row}", found, f"{width}, as there are headings", remedy)
+    faults.settle()
 
 
 def table_of(sheet: Sheet) -> pd.DataFrame:
