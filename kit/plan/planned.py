@@ -314,7 +314,7 @@ def _chances(order: pd.DataFrame, goals: Sequence[Goal], notes: list[str]) -> pd
     try:
         parts = [goal.chances(order).assign(metric=goal.metric.id) for goal in goals]
     except KitError as error:
-        notes.append(NOTES["nothing_settled"].format(why=error.problems[0].found))
+        notes.append(NOTES["nothing_settled"].format(why=error.problems[0]))
     return pd.concat(parts, ignore_index=True)[["metric", *CHANCE_COLUMNS]]
 
 

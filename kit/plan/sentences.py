@@ -39,7 +39,7 @@ def plan_words(planned: Planned) -> str:
         list(cautions_short()),
         obstacle_lines(planned),
         design_lines(planned),
-        [*_lines("table_line", planned), *text, *alternative_lines(planned)],
+        [*(_lines("table_line", planned) if text else []), *text, *alternative_lines(planned)],
         [line for each in planned.metrics for line in _lines("chance_lines", planned, each)],
         settles_lines(planned),
         [*_lines("single_line", planned), split_line(planned), *planned.notes],
