@@ -123,7 +123,7 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
     if hot:
         faults.note(
             f"{_some(hot)}, probe {hot[0].probe}: ended at {_reach(sound.last_c for sound in hot)} °C, not below "
-            f"{lowest:g} °C. Times above a temperature count to the stop alone; the fire may have gone on."
+            f"{lowest:.4g} °C. Times above a temperature count to the stop alone; the fire may have gone on."
         )
     faults.settle()
     return faults.notes
