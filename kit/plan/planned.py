@@ -110,7 +110,7 @@ class Planned:
             "burns": len(self.order),
             "days": int(self.order["day"].nunique()),
             "chances": self.chances.to_dict("records"),
-            "settles": self.settles.to_dict("records"),
+            "settles": self.settles.astype(object).where(self.settles.notna(), None).to_dict("records"),
             "smallest": smallest.total if smallest else None,
             "cheapest_split": split if split != math.inf else None,
             "cost": self.cost,

@@ -106,7 +106,10 @@ def test_the_plan_is_written_whole_and_its_rows_are_planned(tmp_path: Path) -> N
     assert plan is not None and not plan.is_changed and plan.sha256 in plan_words(written)
     run = open_run(folder)
     assert run.is_interim and (run.burns["state"] == "planned").all() and len(run.burns) == 18
-    assert json.dumps(written.as_record(), allow_nan=True) and written.as_record()["burns"] == 18
+    assert json.dumps(written.as_record(), allow_nan=False) and written.as_record()["burns"] == 18
+    unpriced = make_plan(yard(tmp_path / "z", **{"price = 14\n": ""}), today=TODAY)
+    assert json.dumps(unpriced.as_record(), allow_nan=False) and unpriced.cost is None
+    assert "No price is given for shell" in plan_words(unpriced)
 
 
 def test_planning_twice_is_the_same_plan_and_keeps_the_tester_s_own_rows(tmp_path: Path) -> None:
