@@ -232,55 +232,48 @@ def second_opinion_html(data: ReportData) -> Html | None:
 
 def strengths(data: ReportData) -> list[str]:
     """Return what is good about this trial, from what was really done; nothing that a limitation takes back."""
-    fewest = min((bags for _, bags in data.burned.values()), default=0)
-    return told_each(
-        words()["strengths"],
-        {
-            "many_bags": fewest > 3,
-            "bags": counted(fewest, "bag"),
-            "as_planned": data.analysis.run.plan is not None and not len(data.table("deviations")),
-            "control": data.control and data.name(data.control),
-            "margins": data.trial.margins,
-            "many_days": data.days > 2,
-            "days": counted(data.days, "day"),
-            "dated": "Burns"
-            if data.dated == data.done
-            else f"The {counted(data.dated, 'burn')} whose day is known",
-            "checked": len(data.table("self_check")),
-        },
-    )
+    return told_each(words()["strengths"], _what_was_done(data))
 
 
 def limitations(data: ReportData) -> list[str]:
     """Return what this trial cannot say, from what was really done."""
-    trial, cast = data.trial, data.cast
+    return told_each(words()["limitations"], _what_was_done(data))
+
+
+def _what_was_done(data: ReportData) -> dict[str, object]:
+    trial, cast, plan = data.trial, data.cast, data.analysis.run.plan
     burns, bags = zip(*data.burned.values(), strict=True) if data.burned else ((), ())
     fewest = min(bags, default=0)
     few = [player.name for player, n in zip(cast, bags, strict=True) if n == fewest]
     once = [player.name for player, n in zip(cast, burns, strict=True) if n < 2]
-    return told_each(
-        words()["limitations"],
-        {
-            "simulated": data.simulated,
-            "cookers": counted(max(data.cookers, 1), "cooker"),
-            "unlike": _unlike_charges(data),
-            "no_bags": not any(bags),
-            "few_bags": any(bags) and fewest <= 3,
-            "bags": counted(fewest, "bag"),
-            "of": "each fuel" if len(few) == len(cast) else listed(few),
-            "zero": ""
-            if data.singles
-            else " A spread between bags found at zero is no proof that bags agree.",
-            "some_once": len(once) > 1 and len(once) < len(cast),
-            "one_once": len(once) in (1, len(cast)) and once,
-            "once": "Each fuel" if len(once) == len(cast) else listed(once),
-            "no_margin": not trial.margins and not data.bare,
-            "no_plan": data.analysis.run.plan is None,
-            "many_measures": len(data.primary) > 1 and not data.bare,
-            "measures": counted(len(data.primary), "primary measure"),
-            "nobody": not trial.operator,
-        },
-    )
+    return {
+        "simulated": data.simulated,
+        "cookers": counted(max(data.cookers, 1), "cooker"),
+        "unlike": _unlike_charges(data),
+        "many_bags": fewest > 3,
+        "few_bags": any(bags) and fewest <= 3,
+        "no_bags": not any(bags),
+        "bags": counted(fewest, "bag"),
+        "of": "each fuel" if len(few) == len(cast) else listed(few),
+        "zero": "" if data.singles else " A spread between bags found at zero is no proof that bags agree.",
+        "some_once": len(once) > 1 and len(once) < len(cast),
+        "one_once": len(once) in (1, len(cast)) and once,
+        "once": "Each fuel" if len(once) == len(cast) else listed(once),
+        "margins": trial.margins,
+        "no_margin": not trial.margins and not data.bare,
+        "as_planned": plan is not None and not len(data.table("deviations")),
+        "no_plan": plan is None,
+        "control": data.control and data.name(data.control),
+        "many_days": data.days > 2,
+        "days": counted(data.days, "day"),
+        "dated": "Burns"
+        if data.dated == data.done
+        else f"The {counted(data.dated, 'burn')} whose day is known",
+        "checked": len(data.table("self_check")),
+        "many_measures": len(data.primary) > 1 and not data.bare,
+        "measures": counted(len(data.primary), "primary measure"),
+        "nobody": not trial.operator,
+    }
 
 
 def _unlike_charges(data: ReportData) -> str:
