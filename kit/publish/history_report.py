@@ -252,7 +252,7 @@ def chart_drawing(each: MetricWords) -> Drawing | None:
         "short": label_of(spec, Units()),
     }
     draw = partial(chart_figure, points, float(centre.iloc[0]), with_unit_after(each.name, unit))
-    return worded("control chart", spec.id, points, draw, parts)
+    return worded("control chart", spec.id, points, draw, parts, simulated=each.simulated)
 
 
 def chart_figure(points: pd.DataFrame, centre: float, y: str, look: Look, frame: Frame) -> Figure:
@@ -410,7 +410,7 @@ def control_drawing(each: MetricWords) -> Drawing | None:
         "seasons": counted(len(found.seasons), "season"),
     }
     draw = partial(against_control, rows, 1.0 if each.log else 0.0, Axis(f"{each.name}: {unit}"))
-    return worded("against control", found.spec.id, rows, draw, parts)
+    return worded("against control", found.spec.id, rows, draw, parts, simulated=each.simulated)
 
 
 def against_control(rows: pd.DataFrame, none: float, axis: Axis, look: Look, frame: Frame) -> Figure:
@@ -508,10 +508,13 @@ class MetricWords:
         The metric's history.
     units
         Units as shown.
+    simulated
+        Whether burns of some season came from a computer.
     """
 
     found: MetricHistory
     units: Units
+    simulated: bool
 
     @property
     def name(self) -> str:
@@ -550,7 +553,7 @@ class MetricWords:
         amount = self._amount(value, low, high)
         return f"{amount.said_of(a, b)} (95\u00a0% interval {amount.interval})"
 
-    def sentence(self, fuel: str, standing: str, why: str, simulated: bool) -> str:
+    def sentence(self, fuel: str, standing: str, why: str) -> str:
         """Return what may be said in public of a fuel's standing: with its burns, its cooker, 'simulated' first."""
         found = self.found
         rows = {BY_CONTROL: found.by_control, DIRECTLY: found.fuels}.get(standing, found.fuels.iloc[:0])
@@ -570,14 +573,15 @@ class MetricWords:
             told = paragraph_of("say_open", reach=self.reach(*ends), n=n, **parts)
         else:
             told = f"{self.clause(fuel, found.control, *ends)}; {n}, the same seasons."
-        return f"Simulated: in this cooker, {told}" if simulated else f"In this cooker, {told}"
+        return f"Simulated: in this cooker, {told}" if self.simulated else f"In this cooker, {told}"
 
 
 def metrics_of(history: History) -> list[MetricWords]:
     """Return the metrics of a history, in the units in which the newest season wants them shown."""
     trial = history.newest.trial
     units = Units(trial.get("show") or "metric", str(trial.get("currency") or ""))
-    return [MetricWords(found, units) for found in history.metrics.values()]
+    simulated = any(season.simulated for season in history.seasons)
+    return [MetricWords(found, units, simulated) for found in history.metrics.values()]
 
 
 Maker = Callable[[MetricWords], pd.DataFrame | None]
@@ -590,14 +594,14 @@ def tables_of(history: History) -> dict[str, pd.DataFrame]:
     standing.  'components' and 'next_bag' are as in a report of one folder, so that [model] borrow_from can name the
     folder above the seasons: they are of the metrics that the newest season measured.
     """
-    newest, simulated = history.newest.name, any(season.simulated for season in history.seasons)
+    newest = history.newest.name
 
     def of_newest(make: Callable[[MetricWords], pd.DataFrame]) -> Maker:
         return lambda each: make(each) if each.found.reference == newest else None
 
     def standing(each: MetricWords) -> pd.DataFrame:
         rows: Any = each.found.standing.itertuples(index=False)
-        say = [each.sentence(row.fuel, row.standing, row.why, simulated) for row in rows]
+        say = [each.sentence(row.fuel, row.standing, row.why) for row in rows]
         return each.found.standing.assign(say=say)
 
     makers: dict[str, Maker] = {

@@ -136,6 +136,8 @@ def test_the_page_says_that_the_level_moved_and_that_it_is_simulated(made):
     page = (made / "report.html").read_text("utf-8")
     assert "of the control fuel moved" in page and "Simulated burns: s00, s01, s02, s03" in page
     assert str(made.parents[1]) not in page and "/tmp/" not in page
+    for figure in (made / "figures").glob("*.svg"):
+        assert "Simulated burns." in figure.read_text("utf-8"), figure.name
 
 
 def test_the_page_opens_in_a_browser_with_nothing_wrong(made):
