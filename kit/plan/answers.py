@@ -120,7 +120,7 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
         sheet = pd.DataFrame(columns=["burn", "fuel", "bag", "day", "order"])
     faults = Faults()
     if len(trial.fuels) < 2:
-        faults.ask("trial.toml, [[fuel]]", f"{len(trial.fuels)} fuel(s)", *WORDS["ask"]["fuels"])
+        faults.ask("trial.toml, [[fuel]]", "one fuel" if trial.fuels else "no fuel", *WORDS["ask"]["fuels"])
     lenders = list(earlier) or lender_folders(folder, trial.model.borrow_from)
     metrics = _goals(trial, lenders, notes)
     if not metrics:

@@ -308,7 +308,7 @@ def precision(
     one_bag = columns.bag.count == columns.fuel.count
     known = design_of(replace(columns, bag=None) if one_bag else columns, "fixed", spread)
     if len(known.labels) < 2 or known.nu < 1:
-        found, expected = f"{len(known.labels)} fuel(s), {known.n} burns", "two fuels or more, and repeats"
+        found, expected = f"fuels: {len(known.labels)}, burns: {known.n}", "two fuels or more, and repeats"
         raise KitError.refuse("design", found, expected, "Plan further burns.")
     if not known.comparable:
         remedy = "Let fuels share days: fuel and day cannot be separated."
