@@ -18,7 +18,7 @@ from kit.schema import METRIC_BASES
 from kit.trial.decode import toml_value
 from kit.trial.key_types import Unit
 from kit.trial.models import TrialFile
-from kit.trial.toml_reader import fields_of, heading_of, model_in
+from kit.trial.toml_reader import heading_of, model_in
 
 WIDTH = 100
 _UNITS = {"c": "°C", "k": "K", "hpa": "hPa"} | {unit: unit for unit in ("min", "kg", "s", "g", "h", "m")}
@@ -127,8 +127,8 @@ def _all_keys() -> Iterator[Key]:
             yield from _keys_of(model, heading)
 
 
-def _keys_of(model: type[Any], heading: str) -> Iterator[Key]:
-    for name, field in fields_of(model).items():
+def _keys_of(model: type[BaseModel], heading: str) -> Iterator[Key]:
+    for name, field in model.model_fields.items():
         key = field.alias or name
         meaning = " ".join((field.description or "").split()).replace("{every metric}", METRIC_IDS)
         yield Key(heading, key, _kind(field.annotation), _default(field), _unit(key, field), meaning)

@@ -6,7 +6,6 @@ from contextlib import suppress
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
-from pydantic.dataclasses import dataclass
 
 from kit.metrics.measuring import Finite, Measuring, NotNegative, Positive
 from kit.schema import COLUMNS, METRIC_BASES
@@ -60,9 +59,7 @@ def _two(pair: tuple[str, str]) -> tuple[str, str]:
     return pair
 
 
-# a dataclass and no model, since the Trial, which inherits its keys, is one
-@dataclass(frozen=True, config=ConfigDict(extra="forbid", use_attribute_docstrings=True))
-class About:
+class About(Table):
     """[trial]: what is tested, by whom, and how a burn is timed."""
 
     title: Text = ""
@@ -80,7 +77,7 @@ class About:
     interests: Text = ""
     """Who paid and who gave the fuel: readers will ask."""
 
-    cookers: Annotated[Names, Field(alias="cooker")] = ()
+    cookers: Names = Field(default=(), alias="cooker")
     """The cooker; several as ["A", "B"], and then the burn sheet's column cooker says which."""
 
     probe: Name | None = None

@@ -11,7 +11,6 @@ from functools import cached_property
 from typing import Any, Generic, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
-from pydantic.fields import FieldInfo
 
 from kit.errors import Faults, Kind, KitError, Problem, did_you_mean
 from kit.trial.decode import shown, visible
@@ -159,7 +158,6 @@ _EXPECTED = {
     "dict_type": _A_TABLE,
     "model_type": _A_TABLE,
     "model_attributes_type": _A_TABLE,
-    "dataclass_type": _A_TABLE,
     "finite_number": "a finite number",
     "too_long": "at most {max_length} values",
     "greater_than": "a number above {gt:g}",
@@ -264,7 +262,7 @@ class TomlFile(Generic[Model]):
 
     def _note(self, loc: KeyPath, error: Any) -> None:
         written, kind = error["input"], error["type"]
-        if kind in ("extra_forbidden", "unexpected_keyword_argument"):
+        if kind == "extra_forbidden":
             table, key = self._table_and_key(loc)
             expected = f"a key of {table}" if key else "the name of a table"
             self.refuse(
@@ -288,16 +286,11 @@ class TomlFile(Generic[Model]):
             self.refuse(loc, *amiss(error))
 
 
-def model_in(annotation: Any) -> type[Any] | None:
-    """Return the model, or the dataclass, that an annotation is of: Fuel for tuple[Fuel, ...]."""
-    if isinstance(annotation, type) and hasattr(annotation, "__pydantic_fields__"):
+def model_in(annotation: Any) -> type[BaseModel] | None:
+    """Return the model that an annotation is of: Fuel for tuple[Fuel, ...]."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     return next((found for part in get_args(annotation) if (found := model_in(part))), None)
-
-
-def fields_of(model: type[Any] | None) -> dict[str, FieldInfo]:
-    """Return the fields of a model or a dataclass, by name."""
-    return getattr(model, "__pydantic_fields__", {})
 
 
 def heading_of(name: str | int, model: type[BaseModel]) -> str:
@@ -346,13 +339,13 @@ def _number_in(written: object) -> str:
 
 def _keys_at(path: KeyPath, model: type[BaseModel]) -> list[str]:
     """Return the keys that may stand in the table of a path."""
-    here: type[Any] | None = model
+    here: type[BaseModel] | None = model
     for part in (part for part in path if isinstance(part, str)):
-        fields = fields_of(here).items()
+        fields = here.model_fields.items() if here else ()
         here = next(
             (model_in(field.annotation) for name, field in fields if part in (name, field.alias)), None
         )
-    return [field.alias or name for name, field in fields_of(here).items()]
+    return [field.alias or name for name, field in here.model_fields.items()] if here else []
 
 
 def _as_written(loc: KeyPath) -> KeyPath:

@@ -6,7 +6,7 @@ import fnmatch
 import math
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import get_origin
+from typing import Literal, get_origin
 
 from kit.errors import Faults, KitError, did_you_mean
 from kit.metrics.measuring import Measuring
@@ -24,7 +24,6 @@ from kit.trial.key_types import (
 from kit.trial.models import (
     DEFAULT_PRIMARY,
     DEFAULT_THRESHOLDS,
-    About,
     Bag,
     Charge,
     Cook,
@@ -62,7 +61,7 @@ class Margin:
 
 
 @dataclass(frozen=True)
-class Trial(About):
+class Trial:
     """What is tested and how; the keys of [trial] are attributes of the trial itself.
 
     Attributes
@@ -83,6 +82,21 @@ class Trial(About):
         The tables [[fuel]] and so on, in their order.
     """
 
+    title: str = ""
+    question: str = ""
+    operator: str = ""
+    place: str = ""
+    interests: str = ""
+    cookers: tuple[str, ...] = ()
+    probe: str | None = None
+    time_zero: Literal["lit", "tipped", "lid on"] = "lit"
+    stop_rule: str = ""
+    timezone: str | None = None
+    currency: str = ""
+    show: Literal["metric", "us", "both"] = "metric"
+    control_fuel: str | None = None
+    pairs: tuple[tuple[str, str], ...] = ()
+    corrects: str = ""
     charge: Charge = field(default_factory=Charge)
     thresholds: tuple[float, ...] = DEFAULT_THRESHOLDS
     primary: tuple[str, ...] = DEFAULT_PRIMARY

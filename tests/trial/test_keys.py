@@ -11,8 +11,8 @@ from kit.trial.models import TrialFile
 def model_keys():
     for name, field in TrialFile.model_fields.items():
         models = [field.annotation, *getattr(field.annotation, "__args__", ())]
-        for model in (model for model in models if hasattr(model, "__pydantic_fields__")):
-            yield from ((name, inner.alias or key) for key, inner in model.__pydantic_fields__.items())
+        for model in (model for model in models if hasattr(model, "model_fields")):
+            yield from ((name, inner.alias or key) for key, inner in model.model_fields.items())
 
 
 def test_every_key_of_the_models_is_there_and_has_a_meaning():
