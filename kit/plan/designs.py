@@ -15,7 +15,7 @@ from kit.errors import KitError
 from kit.judge.verdicts import BEYOND, SAME
 from kit.plan.answers import Goal
 from kit.plan.power import Components, Design, Designed, burns_of, chance_of, held_together, sds_of
-from kit.plan.schedule import Workday
+from kit.plan.schedule import Workday, daily_control
 
 ENOUGH = 0.80
 MOST_BAGS, MOST_BURNS, AFFORDABLE = 12, 4, 120
@@ -41,12 +41,18 @@ class Allowance:
         Of a bag of each fuel that has one.
     workday
         What a day at the cooker holds.
+    control
+        The control fuel, which burns on every day where the days reach for it; None without.
+    days
+        Most days; None where none are set.
     """
 
     burns: int
     budget: float | None
     prices: Mapping[str, float]
     workday: Workday
+    control: str | None = None
+    days: int | None = None
 
     def cost(self, burns: pd.DataFrame) -> float:
         """Return what the bags of some burns cost; NaN where a price is not known."""
@@ -80,7 +86,7 @@ def designs(fuels: Sequence[str], goal: Goal, allowance: Allowance, most: int = 
             with suppress(
                 KitError
             ):  # of so few burns in such days and cookers the report would give no verdict
-                rows.append(option(design, _in_days(design, fuels, allowance.workday), goal, allowance))
+                rows.append(option(design, _in_days(design, fuels, allowance), goal, allowance))
     table = pd.DataFrame(rows, columns=list(DESIGN_COLUMNS))
     # those allowed first, then what finds most, to a point, in fewest burns and bags
     found = table["found_at_twice"].astype(float).round(2)
@@ -91,6 +97,8 @@ def designs(fuels: Sequence[str], goal: Goal, allowance: Allowance, most: int = 
 def option(design: Design, burns: pd.DataFrame, goal: Goal, allowance: Allowance) -> dict[str, object]:
     """Return one design as a row of `designs`, its burns with fuel, bag and day as they will lie."""
     power, cost = goal.chances(burns), allowance.cost(burns)
+    # without days of its own a plan has room for a control fuel that burns oftener
+    enough = (len(burns) if allowance.days else min(design.total, len(burns))) <= allowance.burns
     return {
         "fuels": design.fuels,
         "bags": design.bags,
@@ -99,7 +107,7 @@ def option(design: Design, burns: pd.DataFrame, goal: Goal, allowance: Allowance
         "days": burns["day"].nunique(),
         "hours": len(burns) * allowance.workday.burn_h,
         "cost": cost,
-        "allowed": len(burns) <= allowance.burns and not cost > (allowance.budget or math.inf),
+        "allowed": enough and not cost > (allowance.budget or math.inf),
         "found_at_margin": chance_of(power, goal.margin),
         "found_at_twice": chance_of(power, 2 * goal.margin),
         "beyond_at_twice": chance_of(power, 2 * goal.margin, [BEYOND]),
@@ -108,14 +116,24 @@ def option(design: Design, burns: pd.DataFrame, goal: Goal, allowance: Allowance
     }
 
 
-def _in_days(design: Design, fuels: Sequence[str], workday: Workday) -> pd.DataFrame:
+def _in_days(design: Design, fuels: Sequence[str], allowance: Allowance) -> pd.DataFrame:
     """Deal a design's burns into days and cookers: round after round of all the fuels, each in another order."""
-    rng = np.random.default_rng([len(fuels), 81])
-    rounds = range(design.bags * design.burns)
-    rows = [(fuels[f], n % design.bags) for n in rounds for f in rng.permutation(len(fuels))]
+    each, workday, rng = (
+        design.bags * design.burns,
+        allowance.workday,
+        np.random.default_rng([len(fuels), 81]),
+    )
+    control = daily_control(fuels, each, workday.per_day, allowance.control, allowance.days)
+    others = [fuel for fuel in fuels if fuel != control]
+    rows = [(others[f], n % design.bags) for n in range(each) for f in rng.permutation(len(others))]
     table = pd.DataFrame(rows, columns=["fuel", "bag"])
-    table["day"] = np.arange(len(table)) // workday.per_day
-    table["cooker"] = np.arange(len(table)) % workday.per_day % len(workday.cookers)
+    table["day"] = table.index // (workday.per_day - (control is not None))
+    if control is not None:
+        days = table["day"].unique()
+        daily = pd.DataFrame({"fuel": control, "bag": days % design.bags, "day": days})
+        table = pd.concat([table, daily]).sort_values("day", kind="stable", ignore_index=True)
+    turn = table["day"] if control else 0  # so that the control fuel goes round the cookers
+    table["cooker"] = (table.groupby("day").cumcount() + turn) % len(workday.cookers)
     return table
 
 

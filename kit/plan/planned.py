@@ -25,7 +25,7 @@ from kit.plan.designs import (
     what_burns_settle,
 )
 from kit.plan.power import CHANCE_COLUMNS, Design
-from kit.plan.schedule import Workday, as_date, run_order, timetable
+from kit.plan.schedule import Workday, as_date, daily_control, days_of, run_order, timetable
 from kit.plan.sheets import Sheets, own_columns, plan_pages
 from kit.runtime.atomic_write import sweep_drafts, write_atomically
 from kit.schema import BURNS as BURN_SHEET
@@ -192,7 +192,7 @@ def _allowance(trial: Trial, workday: Workday) -> Allowance:
     asked = trial.plan
     usual = len(trial.fuels) * (asked.bags or BAGS) * (asked.burns or BURNS)
     burns = asked.days * workday.per_day if asked.days else usual
-    return Allowance(burns, asked.budget, bag_prices(trial), workday)
+    return Allowance(burns, asked.budget, bag_prices(trial), workday, trial.control_fuel, asked.days)
 
 
 def _chosen(trial: Trial, options: pd.DataFrame) -> Design:
@@ -226,23 +226,16 @@ def _draw(
     trial: Trial, workday: Workday, design: Design, first_day: date | str, notes: list[str]
 ) -> pd.DataFrame:
     """Draw the order; the control fuel burns on every day where the days reach for it."""
-    fuels, days, per_day = [fuel.id for fuel in trial.fuels], trial.plan.days, workday.per_day
+    fuels, each, per_day = [fuel.id for fuel in trial.fuels], design.bags * design.burns, workday.per_day
     seed = 1 if trial.plan.seed is None else trial.plan.seed
-
-    def drawn(control: str | None) -> pd.DataFrame:
-        return run_order(
-            fuels, design.bags, design.burns, per_day, seed, control, first_day, workday.weekdays, SPARE_EVERY,
-            workday.cookers,
-        )  # fmt: skip
-
-    order = drawn(None)
-    if trial.control_fuel in fuels and 1 < per_day < len(fuels):
-        daily = drawn(trial.control_fuel)
-        needed = daily["day"].nunique()
-        if days is None or needed <= days:
-            order = daily
-        else:
-            notes.append(NOTES["control_not_daily"].format(days=needed))
+    control = daily_control(fuels, each, per_day, trial.control_fuel, trial.plan.days)
+    order = run_order(
+        fuels, design.bags, design.burns, per_day, seed, control, first_day, workday.weekdays, SPARE_EVERY,
+        workday.cookers,
+    )  # fmt: skip
+    if control is None and trial.control_fuel in fuels and 1 < per_day < len(fuels):
+        needed = days_of(len(fuels), each, per_day, with_control=True)
+        notes.append(NOTES["control_not_daily"].format(days=needed))
     if len(trial.settings) == 1:
         order["setting"] = trial.settings[0].id
     return order

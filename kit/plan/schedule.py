@@ -22,6 +22,8 @@ ORDER_COLUMNS = ("burn", "fuel", "bag", "day", "order")
 ROUNDS = 60  # sweeps of the search for even blocks; it settles long before
 SWAPS = 4000  # tried in a sweep
 TWICE_IN_A_BLOCK, FUELS_BEFORE_BAGS = 1e3, 10  # weights of unevenness
+MORE_FOR_CONTROL = 4 / 3
+"""Of the days without, what a control fuel on every day may take where no days are set."""
 
 ASSUMED_BURN_H, ASSUMED_COOL_H = 5.0, 3.0
 EARLIEST_H, LATEST_H = 8.0, 18.0
@@ -166,6 +168,22 @@ def as_date(day: object, where: str) -> date:
         return date.fromisoformat(str(day))
     except ValueError:
         raise KitError.refuse(where, f"'{day}'", "a day, as 2026-03-02", "Mend it.") from None
+
+
+def days_of(fuels: int, each: int, per_day: int, with_control: bool = False) -> int:
+    """Return the days that so many burns of each fuel take, or of each but the control fuel, which burns on all."""
+    others, room = (fuels - 1, per_day - 1) if with_control else (fuels, per_day)
+    return -(-others * each // room)
+
+
+def daily_control(
+    fuels: Sequence[str], each: int, per_day: int, control: str | None, days: int | None
+) -> str | None:
+    """Return the control fuel where it burns on every day: `days` reach for it, or it takes a third more at most."""
+    if control not in fuels or not 1 < per_day < len(fuels):
+        return None
+    most = MORE_FOR_CONTROL * days_of(len(fuels), each, per_day) if days is None else days
+    return control if days_of(len(fuels), each, per_day, with_control=True) <= most else None
 
 
 def _blocks(

@@ -45,6 +45,29 @@ def test_a_plan_from_nothing_but_assumptions(tmp_path: Path) -> None:
     assert "REML" not in words and "Satterthwaite" not in words
 
 
+@pytest.mark.parametrize(("days", "is_daily"), [("", False), ("days = 24", True), ("days = 20", False)])
+def test_designs_to_choose_between_are_burned_as_the_plan_burns_them(
+    tmp_path: Path, days: str, is_daily: bool
+) -> None:
+    """Two burns a day of five fuels: the control fuel on every day takes 24 days where 15 would do."""
+    more = "".join(f'[[fuel]]\nid = "{name}"\nprice = 9\n' for name in ("husk", "cork"))
+    asked = f"bags = 3\nburns = 2\nburn_h = 3\ncookers = 2\n{days}\n"
+    first_probe = '[[probe]]\nid = "lid"'
+    replaced = {"bags = 3\nburns = 2\nhours = 9\n": asked, first_probe: more + first_probe}
+    planned = make_plan(yard(tmp_path / "y", **replaced), today=TODAY)
+    assert planned.workday.per_day == 2
+    assert (planned.order.groupby("day")["fuel"].agg(lambda own: "old" in set(own)).all()) == is_daily
+    assert len(planned.order) == (48 if is_daily else 30)
+    own = planned.option(3, 2)
+    assert own.total == len(planned.order) and own.days == planned.order["day"].nunique()
+    for row in planned.alternatives.itertuples():
+        each = row.bags * row.burns
+        assert row.total == (8 * each if days and 4 * each <= int(days[-2:]) else 5 * each)
+    words = plan_words(planned)
+    assert ("; the control fuel oftener, on every day." in words) == is_daily
+    assert ("that would take 24 days (days = 24 in [plan])" in words) != is_daily
+
+
 def test_a_plan_from_an_earlier_run_folder(tmp_path: Path) -> None:
     results(tmp_path / "last", "2025-09-01-standard", sd=99.0)
     results(tmp_path / "last", "2025-09-01-standard-2", sd=4.0)
