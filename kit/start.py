@@ -73,7 +73,8 @@ class Started:
     @property
     def words(self) -> str:
         """What was made and what to do next, for people."""
-        lines = [f"Made {self.folder}: {len(self.rows)} burns.", *map(_line, self.rows)]
+        drafted = f": {len(self.rows)} burns" if self.rows else ""
+        lines = [f"Made {self.folder}{drafted}.", *map(_line, self.rows)]
         if self.questions:
             lines += ["", "To do in trial.toml and burns.csv, all at once:"]
             lines += [worded(number, each) for number, each in enumerate(grouped(self.questions), 1)]
