@@ -159,7 +159,8 @@ def make_plan(
         design = _chosen(trial, everything)
         first_day = first_day or trial.plan.first_day
         order = _draw(trial, workday, design, first_day or written + timedelta(days=1), notes)
-        notes += _remarks(trial, workday, design, first_day)
+        is_over = min(order["day"]) < written.isoformat()
+        notes += _remarks(trial, workday, design, first_day, is_over)
     cost = allowance.cost(order)
     if unpriced := sorted(set(order["fuel"]) - set(allowance.prices)):
         notes.append(NOTES["unpriced"].format(fuels=", ".join(unpriced)))
@@ -182,7 +183,7 @@ def make_plan(
         settles=what_burns_settle(totals, [alternatives, *for_fewer]),
         alone=designs(ids, unaided, allowance) if first.spread.df else everything[:0],
         cost=None if math.isnan(cost) else cost,
-        obstacles=() if len(answers.sheet) else tuple(_obstacles(answers, order, cost, fewer, written)),
+        obstacles=() if len(answers.sheet) else tuple(_obstacles(answers, order, cost, fewer)),
         notes=tuple(notes),
     )
 
@@ -241,30 +242,28 @@ def _draw(
     return order
 
 
-def _remarks(trial: Trial, workday: Workday, design: Design, first_day: object) -> list[str]:
+def _remarks(trial: Trial, workday: Workday, design: Design, first_day: object, is_over: bool) -> list[str]:
     """Return what the answers leave open, and what the design cannot tell."""
     charge, said = trial.charge, vars(trial.plan) | {"first_day": first_day}
     said["latest"] = said["latest"] or said["hours"]
     taken = ", ".join(f"{key} = {value}" for key, value in WORDS["taken"].items() if said[key] in (None, ()))
     holds = {
         "taken": bool(taken),
+        "is_over": is_over,
         "settings": len(trial.settings) > 1,
         "amount": not {"mass": charge.grams, "volume": charge.litres, "full starter": 1}[charge.by],
         "stop_rule": not trial.stop_rule,
         "one_bag": design.bags == 1 < design.burns,
         "one_burn": workday.per_day == 1,
     }
-    return [NOTES[name].format(taken=taken) for name, is_so in holds.items() if is_so]
+    return [NOTES[name].format(taken=taken, first_day=first_day) for name, is_so in holds.items() if is_so]
 
 
-def _obstacles(
-    answers: Answers, order: pd.DataFrame, cost: float, fewer: pd.DataFrame, written: date
-) -> Faults:
+def _obstacles(answers: Answers, order: pd.DataFrame, cost: float, fewer: pd.DataFrame) -> Faults:
     """Return where the burns, their length, bags and cookers go beyond what the trial file gives."""
     obstacles, trial, workday = Faults(), answers.trial, answers.workday
     asked, needed, marked = trial.plan, order["day"].nunique(), list(workday.cookers)
     holds = {
-        "past": asked.first_day is not None and asked.first_day < written,
         "days": asked.days is not None and needed > asked.days,
         "overrun": workday.burn_h > workday.room_h,
         "budget": asked.budget is not None and cost > asked.budget,
@@ -278,7 +277,7 @@ def _obstacles(
         "days": needed, "burns": len(order), "per_day": workday.per_day, "most": asked.days, "burn_h": workday.burn_h,
         "day_h": workday.latest_h - workday.earliest_h, "cost": f"{cost:.0f} {trial.currency}".strip(),
         "budget": asked.budget, "cookers": len(marked), "named": len(trial.cookers), "names": marked,
-        "first_day": asked.first_day, "today": written, "fitting": fitting,
+        "fitting": fitting,
     }  # fmt: skip
     for name in (name for name, is_so in holds.items() if is_so):
         obstacles.ask("trial.toml, [plan]", *(words.format(**parts) for words in WORDS["obstacle"][name]))
