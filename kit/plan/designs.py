@@ -83,9 +83,8 @@ def designs(fuels: Sequence[str], goal: Goal, allowance: Allowance, most: int = 
     rows = []
     for burns, bags in itertools.product(range(1, MOST_BURNS + 1), range(2, MOST_BAGS + 1)):
         if (design := Design(len(fuels), bags, burns)).total <= most:
-            with suppress(
-                KitError
-            ):  # of so few burns in such days and cookers the report would give no verdict
+            # of so few burns in such days and cookers the report would give no verdict
+            with suppress(KitError):
                 rows.append(option(design, _in_days(design, fuels, allowance), goal, allowance))
     table = pd.DataFrame(rows, columns=list(DESIGN_COLUMNS))
     # those allowed first, then what finds most, to a point, in fewest burns and bags
@@ -118,11 +117,8 @@ def option(design: Design, burns: pd.DataFrame, goal: Goal, allowance: Allowance
 
 def _in_days(design: Design, fuels: Sequence[str], allowance: Allowance) -> pd.DataFrame:
     """Deal a design's burns into days and cookers: round after round of all the fuels, each in another order."""
-    each, workday, rng = (
-        design.bags * design.burns,
-        allowance.workday,
-        np.random.default_rng([len(fuels), 81]),
-    )
+    each, workday = design.bags * design.burns, allowance.workday
+    rng = np.random.default_rng([len(fuels), 81])
     control = daily_control(fuels, each, workday.per_day, allowance.control, allowance.days)
     others = [fuel for fuel in fuels if fuel != control]
     rows = [(others[f], n % design.bags) for n in range(each) for f in rng.permutation(len(others))]
