@@ -167,12 +167,8 @@ def sheet_cells(folder: Path) -> list[list[str]]:
     path = sheet_path(folder, "burns", faults)
     rows = [row for row in sheet_rows(path)[0] if any(map(str.strip, row))] if path.is_file() else []
     if len(rows) < 2 and path.suffix != ".csv":
-        faults.ask(
-            path.name,
-            "headings and no burns",
-            "rows, or no such file",
-            f"Put it elsewhere: {SHEET} is written.",
-        )
+        remedy = f"Put it elsewhere: {SHEET} is written."
+        faults.ask(path.name, "headings and no burns", "rows, or no such file", remedy)
     faults.settle()
     return rows or [[]]
 
@@ -230,15 +226,12 @@ def from_earlier(folders: Sequence[str | Path], metric: Metric) -> Spread | None
             if "bag" not in set(known["component"]):
                 usual = ASSUMED.get(metric.base, ASSUMED[metric.scale])
                 ratio = usual["bag"] / usual["burn"]
-                if means["n"].equals(
-                    means["bags"]
-                ):  # of one burn a bag: bags are in what burns were found to spread
+                if means["n"].equals(means["bags"]):  # what burns were found to spread holds what bags do
                     sds["burn"] /= math.hypot(1.0, ratio)
                 sds["bag"] = ratio * sds["burn"]
                 words += ", bags taken to differ as they usually do: it could not tell them from burns"
-            found.append(
-                Spread(sds, words, str(folder), EARLIER_POWER * float(dfs.min()) if len(dfs) else 0.0)
-            )
+            df = EARLIER_POWER * float(dfs.min()) if len(dfs) else 0.0
+            found.append(Spread(sds, words, str(folder), df))
     return max(found, key=lambda spread: spread.sds["burn"], default=None)
 
 

@@ -131,9 +131,7 @@ def _check(
 ) -> None:
     faults = Faults()
     for name, value in counts.items():
-        refuse_no_count(
-            faults, f"run order, {name}", value, least=0 if name in ("seed", "spare_every") else 1
-        )
+        refuse_no_count(faults, f"run order, {name}", value, least=int(name not in ("seed", "spare_every")))
     if len(set(fuels)) != len(fuels) or not len(fuels):
         faults.refuse("run order, fuels", ", ".join(fuels) or "none", "each fuel once", "Mend the list.")
     if control is not None and control not in fuels:
@@ -203,15 +201,13 @@ def _blocks(
     sizes[: len(pack) % count] += 1
     block_of = np.repeat(np.arange(count), sizes)
     dealt = _even(rng.permutation(pack), block_of, fuels, rng)
-    blocks = [list(map(int, dealt[block_of == b])) for b in range(count)]
-    if control is not None:
-        blocks = [[*block, control] for block in blocks]
+    daily = [] if control is None else [control]
+    blocks = [[*dealt[block_of == b], *daily] for b in range(count)]
     return [list(map(int, rng.permutation(blocks[b]))) for b in rng.permutation(count)]
 
 
 def _even(dealt: Numbers, block_of: Numbers, fuels: int, rng: np.random.Generator) -> Numbers:
     """Swap burns between blocks while that evens out how often each pair of fuels meets."""
-    dealt = dealt.copy()
     score = _unevenness(dealt, block_of, fuels)
     pairs = list(itertools.combinations(range(len(dealt)), 2))
     for _ in range(ROUNDS):
@@ -219,12 +215,10 @@ def _even(dealt: Numbers, block_of: Numbers, fuels: int, rng: np.random.Generato
         for i, j in rng.permutation(pairs)[:SWAPS]:
             if block_of[i] == block_of[j] or dealt[i] == dealt[j]:
                 continue
-            dealt[[i, j]] = dealt[[j, i]]
-            trial = _unevenness(dealt, block_of, fuels)
-            if trial <= score:
-                score = trial
-            else:
-                dealt[[i, j]] = dealt[[j, i]]
+            swapped = dealt.copy()
+            swapped[[i, j]] = dealt[[j, i]]
+            if (trial := _unevenness(swapped, block_of, fuels)) <= score:
+                dealt, score = swapped, trial
         if score == before:
             break
     return dealt
@@ -235,9 +229,8 @@ def _unevenness(dealt: Numbers, block_of: Numbers, fuels: int) -> float:
     counts = np.zeros((block_of[-1] + 1, fuels))
     np.add.at(counts, (block_of, dealt), 1)
     meetings = counts.T @ counts
-    twice = (counts * (counts - 1)).sum()
-    off = meetings - np.diag(np.diag(meetings))
-    return float((off**2).sum() + TWICE_IN_A_BLOCK * twice)
+    np.fill_diagonal(meetings, 0.0)
+    return float((meetings**2).sum() + TWICE_IN_A_BLOCK * (counts * (counts - 1)).sum())
 
 
 def _bags(burned: Sequence[str], fuels: Sequence[str], bags: int, rng: np.random.Generator) -> list[str]:
