@@ -80,3 +80,13 @@ def test_what_is_found_with_and_without_earlier_trials():
     for band in sharpness.BANDS:
         key = "best", f"coverage where F < {band:g}"
         assert value[key] >= 0.88 - NOISE * error[key]
+
+
+def test_one_log_cut_short_hardly_unsettles_the_other_fuels():
+    rows = sharpness.of_cut(sharpness.LAYOUTS[1], 0.5, TRIALS // 4, SEED)
+    table = pd.DataFrame(rows, columns=["row", "quantity", "method", "value", "mc_error", "trials"])
+    value = table.pivot_table("value", "quantity", "method")
+    for quantity in ("found at 4 SE, other pairs", "the same at 0, margin 4 SE, other pairs"):
+        assert value.loc[quantity, "cut"] >= 0.95 * value.loc[quantity, "uncut"]
+    family = table[table["quantity"] == "familywise error, Tukey"].set_index("method")
+    assert family.at["cut", "value"] <= 0.055 + NOISE * family.at["cut", "mc_error"]
