@@ -11,7 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import psutil
@@ -81,7 +81,7 @@ def at_moments(bench: Bench, scene: Scene, count: int) -> Iterator[list[str]]:
     for number, moment in enumerate(moments, 1):
         while (code := killed(scene, place, moment)) == 0:  # it was faster than it was measured to be
             cleared(place, [])
-            place, since, moment = bench.laid_out(scene), 0, 0.9 * moment
+            place, since, moment = bench.laid_out(scene), 0, draw.random() * moment
         found = [] if code == -signal.SIGKILL else [f"ended by itself with {code}"]
         now, since = tree(place / "in"), since + 1
         found += state_faults(scene, now)
@@ -95,7 +95,8 @@ def at_moments(bench: Bench, scene: Scene, count: int) -> Iterator[list[str]]:
 def killed(scene: Scene, place: Path, after_s: float) -> int:
     """Start the command, kill it after so many seconds, and return how it ended."""
     process = begin(scene.words(place / "in"), place)
-    time.sleep(after_s)
+    with suppress(subprocess.TimeoutExpired):
+        process.communicate(timeout=after_s)
     process.kill()
     process.communicate()
     return process.returncode
