@@ -499,7 +499,8 @@ def without_non_probes(
 def _no_probe(values: Floats, elapsed_s: Floats, states_unit: bool) -> str:
     """Return why a column of numbers is no probe's, '' where it may be one."""
     good = np.isfinite(values)
-    values, passed = values[good], elapsed_s[good]
+    if not good.all():  # of a long log no copy more than there must be
+        values, elapsed_s = values[good], elapsed_s[good]
     if len(values) < _ENOUGH_ROWS:
         return ""
     if np.ptp(values) == 0:
@@ -508,7 +509,7 @@ def _no_probe(values: Floats, elapsed_s: Floats, states_unit: bool) -> str:
         return ""
     if (np.diff(values) == 1).all() and (values[0] in (0, 1) or values[0] > _BEYOND):
         return "counts the rows"
-    passed = passed - passed[0]
+    passed = elapsed_s - elapsed_s[0]
     grain = next((10.0**-k for k in range(7) if np.allclose(values * 10**k, np.rint(values * 10**k))), 1e-7)
     for scale in _TIME_SCALES if np.ptp(passed) > 0 else ():
         step = float(np.median(np.diff(passed))) * scale
