@@ -48,7 +48,7 @@ from kit.page.text import element, join
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.runtime.worker import outcome, shared_worker
 from kit.trial import Run, deviations, open_run
-from kit.variance import RepeatFit, fit_repeats
+from kit.variance import RepeatFit
 
 Progress = Callable[[str], None]
 
@@ -316,10 +316,10 @@ def declared_model(metrics: pd.DataFrame, run: Run, metric: str) -> tuple[pd.Dat
         return rows, {}
     model = {"scale": run.trial.metric(metric).scale, "status": "status", **question.roles(rows)}
     try:
-        fit = fit_repeats(rows, **model)
+        fit = question.fit(rows, run.trial.metric(metric))
     except KitError:
         return rows, {}
-    return rows, model | ({"earlier": question.earlier} if question.earlier and fit.design.nu > 0 else {})
+    return rows, model | ({"earlier": question.earlier} if fit.earlier else {})
 
 
 def _helped(run: Run) -> Any:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -18,14 +18,12 @@ from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import Span, fires_in
 from kit.trial import Run, look_into
-from kit.trial.run_sheets import LOGS
+from kit.trial.run_sheets import LOGS, some_of
 
 FOR_THE_LOGS = frozenset({"trial", "cleaning", "probe", "logger"})
 """Tables of trial.toml without which a question about a log may have been answered already."""
 STILL_K, LEAST_RANGE_K = 3.0, 15.0
 """A main probe that moved by less stood still; by less than the second, it hardly saw the fire."""
-MOST_NAMED = 6
-"""Burns named one by one whose probe moved little; of more, how many."""
 LATE_S = 300.0
 """A fire that begins so long after time zero makes every time to something too long."""
 
@@ -118,11 +116,11 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
     still = [sound for sound in all_sound if sound.range_k < LEAST_RANGE_K]
     hot = [sound for sound in all_sound if sound.last_c >= lowest and not sound.is_cut_short]
     if still:
-        reach = _reach(sound.range_k for sound in still)
+        reach = _reach([sound.range_k for sound in still])
         faults.note(f"{_some(still)}, probe {still[0].probe}: moved by {reach} K only.")
     if hot:
         faults.note(
-            f"{_some(hot)}, probe {hot[0].probe}: ended at {_reach(sound.last_c for sound in hot)} °C, not below "
+            f"{_some(hot)}, probe {hot[0].probe}: ended at {_reach([sound.last_c for sound in hot])} °C, not below "
             f"{lowest:.4g} °C. Times above a temperature count to the stop alone; the fire may have gone on."
         )
     faults.settle()
@@ -229,14 +227,12 @@ def _named(burns: list[str]) -> str:
 
 def _some(of: list[_Soundness]) -> str:
     """Name the first of these burns, and count the others."""
-    more = f" and {len(of) - MOST_NAMED} more" if len(of) > MOST_NAMED else ""
-    return _named([sound.burn for sound in of[:MOST_NAMED]]) + more
+    return f"Burn{'s' * (len(of) > 1)} {some_of([sound.burn for sound in of])}"
 
 
-def _reach(values: Iterable[float]) -> str:
+def _reach(values: list[float]) -> str:
     """Return a whole number, or the least and the largest of several."""
-    rounded = sorted({round(value) for value in values})
-    return " to ".join(map(str, (rounded[0], rounded[-1])[: len(rounded)]))
+    return " to ".join(dict.fromkeys(f"{end:.0f}" for end in (min(values), max(values))))
 
 
 def uncounted(run: Run, metrics: pd.DataFrame, reasons: pd.DataFrame) -> pd.DataFrame:

@@ -210,9 +210,8 @@ def influence(
     """
     pairs = pairs[pairs["verdict"] != "cannot be separated"]
     before = {(row.a, row.b): (row.verdict, row.direction) for row in pairs.itertuples(index=False)}
-    question = replace(
-        question, spread=fit.spread_choice
-    )  # with a burn less a kind may have too few for its own
+    # with a burn less a kind may have too few for a spread of its own
+    question = replace(question, spread=fit.spread_choice)
     known: dict[bytes, Answer] = {}
     records = []
     left_out = list(_left_out(fit.table)) if before else []

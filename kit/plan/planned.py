@@ -25,7 +25,7 @@ from kit.plan.designs import (
     what_burns_settle,
 )
 from kit.plan.power import CHANCE_COLUMNS, Design
-from kit.plan.schedule import Workday, as_date, daily_control, days_of, run_order, timetable
+from kit.plan.schedule import Workday, as_date, daily_control, days_with_control, run_order, timetable
 from kit.plan.sheets import Sheets, own_columns, plan_pages
 from kit.runtime.atomic_write import sweep_drafts, write_atomically
 from kit.schema import BURNS as BURN_SHEET
@@ -234,8 +234,8 @@ def _draw(
         fuels, design.bags, design.burns, per_day, seed, control, first_day, workday.weekdays, SPARE_EVERY,
         workday.cookers,
     )  # fmt: skip
-    if control is None and trial.control_fuel in fuels and 1 < per_day < len(fuels):
-        needed = days_of(len(fuels), each, per_day, with_control=True)
+    needed = days_with_control(fuels, each, per_day, trial.control_fuel)
+    if needed and control is None:
         notes.append(NOTES["control_not_daily"].format(days=needed))
     if len(trial.settings) == 1:
         order["setting"] = trial.settings[0].id

@@ -170,18 +170,23 @@ def as_date(day: object, where: str) -> date:
 
 def days_of(fuels: int, each: int, per_day: int, with_control: bool = False) -> int:
     """Return the days that so many burns of each fuel take, or of each but the control fuel, which burns on all."""
-    others, room = (fuels - 1, per_day - 1) if with_control else (fuels, per_day)
-    return -(-others * each // room)
+    others, room, least = (fuels - 1, max(per_day - 1, 1), each) if with_control else (fuels, per_day, 1)
+    return max(-(-others * each // room), least)
 
 
 def daily_control(
     fuels: Sequence[str], each: int, per_day: int, control: str | None, days: int | None
 ) -> str | None:
     """Return the control fuel where it burns on every day: `days` reach for it, or it takes a third more at most."""
-    if control not in fuels or not 1 < per_day < len(fuels):
-        return None
+    needed = days_with_control(fuels, each, per_day, control)
     most = MORE_FOR_CONTROL * days_of(len(fuels), each, per_day) if days is None else days
-    return control if days_of(len(fuels), each, per_day, with_control=True) <= most else None
+    return control if needed and needed <= most else None
+
+
+def days_with_control(fuels: Sequence[str], each: int, per_day: int, control: str | None) -> int | None:
+    """Return the days with the control fuel on each, None where it is no question: one burn a day, or all fuels."""
+    is_open = control in fuels and 1 < per_day < len(fuels)
+    return days_of(len(fuels), each, per_day, with_control=True) if is_open else None
 
 
 def _blocks(
@@ -193,10 +198,8 @@ def _blocks(
     """
     if per_day == 1 and control is None:
         return [[int(f)] for _ in range(each) for f in rng.permutation(fuels)]
-    others = [f for f in range(fuels) if f != control]
-    room = per_day if control is None else max(per_day - 1, 1)
-    pack = np.repeat(others, each)
-    count = max(-(-len(pack) // room), each if control is not None else 1)
+    pack = np.repeat([f for f in range(fuels) if f != control], each)
+    count = days_of(fuels, each, per_day, control is not None)
     sizes = np.full(count, len(pack) // count)
     sizes[: len(pack) % count] += 1
     block_of = np.repeat(np.arange(count), sizes)

@@ -257,10 +257,10 @@ def variances(information: Array, L: Array) -> Array:
 
     Far out on an axis one mean may be known 1e20 times better than another: each is inverted in its own units.
     """
-    own = np.maximum(np.diagonal(information, axis1=1, axis2=2), 1e-300)
-    if np.count_nonzero(information) <= own.size:  # no two means have a bag or a day in common
+    own = np.diagonal(information, axis1=1, axis2=2)
+    if np.count_nonzero(own) == np.count_nonzero(information) == own.size:  # nothing couples any two means
         return np.asarray(np.maximum((1 / own) @ (L * L).T, 1e-300))
-    unit = 1 / np.sqrt(own)
+    unit = 1 / np.sqrt(np.maximum(own, 1e-300))
     units = unit[:, :, None] * unit[:, None]
     try:
         phi = np.linalg.inv(information * units) * units
