@@ -2,7 +2,7 @@
 
 from kit.burns.grid_of_curves import Curves, common_grid
 from kit.burns.logged_burns import window_words, windows_for
-from kit.burns.measure import Measured, burn_metrics, departures, lid_effect, measure
+from kit.burns.measure import Measured, burn_metrics, lid_effect, measure
 from kit.burns.uncertainty import uncertainty_budget
 
 __all__ = [
@@ -10,7 +10,6 @@ __all__ = [
     "Measured",
     "burn_metrics",
     "common_grid",
-    "departures",
     "lid_effect",
     "measure",
     "uncertainty_budget",

@@ -1,4 +1,4 @@
-"""Every metric of every burn, and their tables: metrics, notes, departures, and the answers without the open lid."""
+"""Every metric of every burn, and their tables: metrics, notes, and the answers without the open lid."""
 
 from __future__ import annotations
 
@@ -11,12 +11,10 @@ import pandas as pd
 from kit import schema
 from kit.burns.logged_burns import burns_of, main_probe, sheet_rows, windows_for
 from kit.metrics import METRIC_BASES, Burn, MeasuredValue, Measuring, Metric, metric_of
-from kit.metrics.temperature_metrics import departures_of
 from kit.readings import with_log_days
 from kit.trial import Run, Trial
 
 LID = tuple(column.name for column in schema.LID_OPEN)
-DEPARTURES = ("burn", "probe", "from_s", "to_s", "deepest_k", "area_k_min")
 LABELS = ("burn", "fuel", "bag", "day", "metric", "unit", "status")
 
 
@@ -168,23 +166,3 @@ def lid_effect(readings: pd.DataFrame, run: Run, windows: Measuring | None = Non
         and (a.status != b.status or not np.isclose(a.value, b.value, rtol=1e-9, equal_nan=True))
     ]
     return pd.DataFrame(rows, columns=list(LID))
-
-
-def departures(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
-    """Return each departure from the local trend at the main probe.
-
-    Parameters are those of `burn_metrics`.
-
-    Returns
-    -------
-    DataFrame
-        burn, probe, from_s, to_s, deepest_k (signed, from the trend), area_k_min (between curve and trend).
-    """
-    probe = main_probe(readings, run.trial)
-    rows = [
-        (name, at, *departure)
-        for (name, at), burn in burns_of(readings, run, [probe]).items()
-        if burn.curve is not None
-        for departure in departures_of(burn.curve)
-    ]
-    return pd.DataFrame(rows, columns=list(DEPARTURES))

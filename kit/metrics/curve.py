@@ -7,10 +7,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+from pandas.api.indexers import BaseIndexer
 
 from kit.metrics.measuring import Measuring
 
@@ -20,7 +22,6 @@ Mask = npt.NDArray[np.bool_]
 
 Chosen = slice | list[int] | Indices
 EVERY = slice(None)
-_LARGEST_TABLE = 4_000_000
 CLOSE_S = 1e-6
 
 
@@ -36,6 +37,16 @@ def pieces(joined: Mask) -> tuple[Indices, Indices]:
     edges = np.concatenate(([0], breaks, [len(joined) + 1]))
     sizes = np.diff(edges)
     return np.repeat(edges[:-1], sizes), np.repeat(edges[1:], sizes)
+
+
+class Windows(BaseIndexer):  # type: ignore[misc]
+    """The readings `low` to `high` (n each), one window a reading."""
+
+    def get_window_bounds(
+        self, num_values: int = 0, min_periods: Any = 0, center: Any = 0, closed: Any = "", step: Any = 1
+    ) -> tuple[Indices, Indices]:
+        """Return the first reading of each window and the one after the last."""
+        return self.low, self.high
 
 
 def running_median(
@@ -61,29 +72,8 @@ def running_median(
     half += CLOSE_S
     low = np.maximum(np.searchsorted(seconds, seconds - half, side="left"), first)
     high = np.minimum(np.searchsorted(seconds, seconds + half, side="right"), beyond)
-    widest = int((high - low).max())
-    rows = max(1, _LARGEST_TABLE // widest)
-    parts = [
-        _medians(values, low[start : start + rows], high[start : start + rows], widest)
-        for start in range(0, len(values), rows)
-    ]
-    return np.concatenate(parts)
-
-
-def _medians(values: Array, low: Indices, high: Indices, widest: int) -> Array:
-    places = low[:, None] + np.arange(widest)
-    table = np.where(places < high[:, None], values[np.minimum(places, len(values) - 1)], np.inf)
-    table.sort(axis=1)
-    count = high - low
-    row = np.arange(len(low))
-    middle: Array = (table[row, (count - 1) // 2] + table[row, count // 2]) / 2
-    return middle
-
-
-def integral_to(seconds: Array, values: Array, joined: Mask) -> Array:
-    """Return the lines' integral from the first reading to each; nothing is added across a gap."""
-    strips = np.where(joined, np.diff(seconds) * (values[1:] + values[:-1]) / 2, 0.0)
-    return np.concatenate(([0.0], np.cumsum(strips)))
+    windows = pd.Series(values).rolling(Windows(low=low, high=high), min_periods=1)
+    return np.asarray(windows.median(), dtype=np.float64)
 
 
 def running_mean(seconds: Array, values: Array, joined: Mask, width_s: float) -> Array:
@@ -95,7 +85,8 @@ def running_mean(seconds: Array, values: Array, joined: Mask, width_s: float) ->
     start, end = seconds[first], seconds[beyond - 1]
     low = np.maximum(seconds - width_s / 2, start)
     high = np.minimum(seconds + width_s / 2, end)
-    total = integral_to(seconds, values, joined)
+    strips = np.where(joined, np.diff(seconds) * (values[1:] + values[:-1]) / 2, 0.0)
+    total = np.concatenate(([0.0], np.cumsum(strips)))
     area = _integral_at(high, seconds, values, total) - _integral_at(low, seconds, values, total)
     wide = high > low
     mean: Array = np.where(wide, area / np.where(wide, high - low, 1.0), values)
@@ -183,27 +174,21 @@ def spells_above(seconds: Array, values: Array, joined: Mask, threshold: float) 
     threshold
         In the unit of the values.
     """
-    above = values >= threshold
-    rises = np.flatnonzero(above[1:] & ~(above[:-1] & joined))
-    falls = np.flatnonzero(above[:-1] & ~(above[1:] & joined))
-    rise_seen = joined[rises]
-    fall_seen = joined[falls]
-    start = np.where(rise_seen, _crossing(seconds, values, rises, threshold), seconds[rises + 1])
-    end = np.where(fall_seen, _crossing(seconds, values, falls, threshold), seconds[falls])
-    if above[0]:
-        start, rises = np.concatenate((seconds[:1], start)), np.concatenate(([-1], rises))
-        rise_seen = np.concatenate(([False], rise_seen))
-    if above[-1]:
-        end, falls = np.concatenate((end, seconds[-1:])), np.concatenate((falls, [len(values) - 1]))
-        fall_seen = np.concatenate((fall_seen, [False]))
+    above, led = np.pad(values >= threshold, 1), np.pad(joined, 1)
+    rises = np.flatnonzero(above[1:] & ~(above[:-1] & led)) - 1
+    falls = np.flatnonzero(above[:-1] & ~(above[1:] & led)) - 1
+    rise_seen, fall_seen = led[rises + 1], led[falls + 1]
+
+    def crossing(left: Indices) -> Array:
+        right = np.minimum(left + 1, len(values) - 1)
+        rise = values[right] - values[left]
+        share = (threshold - values[left]) / np.where(rise == 0, 1.0, rise)
+        at: Array = seconds[left] + share * (seconds[right] - seconds[left])
+        return at
+
+    start = np.where(rise_seen, crossing(rises), seconds[rises + 1])
+    end = np.where(fall_seen, crossing(falls), seconds[falls])
     return Spells(start, end, rise_seen, fall_seen, rises, falls)
-
-
-def _crossing(seconds: Array, values: Array, left: Indices, threshold: float) -> Array:
-    rise = values[left + 1] - values[left]
-    share = (threshold - values[left]) / np.where(rise == 0, 1.0, rise)
-    at: Array = seconds[left] + share * (seconds[left + 1] - seconds[left])
-    return at
 
 
 def longest_within(seconds: Array, values: Array, joined: Mask, width: float) -> tuple[int, int]:

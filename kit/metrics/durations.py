@@ -70,15 +70,9 @@ def held(curve: Curve, spells: Spells) -> Indices:
     return np.flatnonzero(spells.seconds >= curve.measuring.hold_min * MINUTE - CLOSE_S)
 
 
-@metric_record(
-    "time to",
-    "min",
-    "first time T comes to θ and is held there long enough to count, less time zero; 'never' if it is not",
-    better="less",
-    takes="threshold",
-)
+@metric_record("time to", "min", better="less", takes="threshold")
 def time_to(burn: Burn, metric: Metric) -> MeasuredValue:
-    """Return the minutes from time zero until a threshold is reached and held."""
+    """First time T comes to θ and is held there long enough to count, less time zero; 'never' if it is not."""
     curve, hidden, threshold = burn.known_curve, burn.hidden, metric.threshold_c
 
     def reached(shift: float) -> float:
@@ -105,15 +99,9 @@ def time_to(burn: Burn, metric: Metric) -> MeasuredValue:
     return floored(bounded(last / MINUTE, more=hidden.end_note), curve)
 
 
-@metric_record(
-    "time above",
-    "min",
-    "sum of the linearly interpolated stretches with T ≥ θ",
-    better="more",
-    takes="threshold",
-)
+@metric_record("time above", "min", better="more", takes="threshold")
 def time_above(burn: Burn, metric: Metric) -> MeasuredValue:
-    """Return the minutes at or above a threshold, ends interpolated."""
+    """Sum of the linearly interpolated stretches with T ≥ θ."""
     curve, threshold = burn.known_curve, metric.threshold_c
 
     def above(shift: float) -> float:
@@ -123,15 +111,9 @@ def time_above(burn: Burn, metric: Metric) -> MeasuredValue:
     return duration(curve, above, curve.spells(threshold).crossings(), more=more)
 
 
-@metric_record(
-    "longest spell above",
-    "min",
-    "longest stretch with T ≥ θ, short dips closed",
-    better="more",
-    takes="threshold",
-)
+@metric_record("longest spell above", "min", better="more", takes="threshold")
 def longest_spell(burn: Burn, metric: Metric) -> MeasuredValue:
-    """Return the longest run at or above a threshold in minutes, short dips closed."""
+    """Longest stretch with T ≥ θ, short dips closed."""
     curve, threshold = burn.known_curve, metric.threshold_c
 
     def spells(shift: float) -> Spells:
@@ -145,13 +127,9 @@ def longest_spell(burn: Burn, metric: Metric) -> MeasuredValue:
     return duration(curve, longest, spells(0.0).crossings(which, which), more=more)
 
 
-@metric_record(
-    "time to cool to near ambient",
-    "min",
-    "last time the cooker is 20 K or more above the air; in a heavy cooker long after the fire is out",
-)
+@metric_record("time to cool to near ambient", "min")
 def near_ambient(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the minutes until the cooker is for good within the margin of the air; to the end of the log."""
+    """Last time the cooker is 20 K or more above the air; in a heavy cooker long after the fire is out."""
     if math.isnan(burn.row.ambient_c):
         return missing("ambient_c is blank")
     curve, hidden = burn.to_the_end.known_curve, burn.to_the_end.hidden
@@ -174,9 +152,9 @@ def near_ambient(burn: Burn, _: Metric) -> MeasuredValue:
     return duration(curve, last, spells.crossings([], [-1]), more=more)
 
 
-@metric_record("cool-down", "min", "from an upper to a lower declared temperature after the peak")
+@metric_record("cool-down", "min")
 def cool_down(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the minutes from an upper to a lower temperature after the peak.
+    """From an upper to a lower declared temperature after the peak.
 
     Each is passed when the curve comes to it from above and stays below it for `hold_min`, or to the end
     of the log. The curve reaches to the end of the log, past the stop.
@@ -218,15 +196,9 @@ def _fallen_below(curve: Curve, peak: int, threshold: float) -> tuple[float, boo
     return float(below.start[first]), bool(below.start_crossed[first] or below.start_left[first] < 0)
 
 
-@metric_record(
-    "time held for",
-    "min",
-    "time within a cook's band, only of burns run to hold it",
-    better="more",
-    takes="cook",
-)
+@metric_record("time held for", "min", better="more", takes="cook")
 def band(burn: Burn, metric: Metric) -> MeasuredValue:
-    """Return the minutes in a cook's band, for a burn run to hold it."""
+    """Time within a cook's band, only of burns run to hold it."""
     if metric.argument not in burn.row.bands:
         return missing("no cook of that name")
     limits = burn.row.bands[metric.argument]

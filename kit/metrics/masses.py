@@ -34,15 +34,9 @@ def unweighed(burn: Burn, *columns: str, one_charge: bool = True) -> str:
     return next((fault for fault, holds in faults.items() if holds), "")
 
 
-@metric_record(
-    "lighting time (lit to tipped)",
-    "min",
-    "lit to tipped, by the clock times of the burn sheet",
-    better="less",
-    source="sheet",
-)
+@metric_record("lighting time (lit to tipped)", "min", better="less", source="sheet")
 def ready(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the minutes from lit to tipped."""
+    """Lit to tipped, by the clock times of the burn sheet."""
     row = burn.row
     if math.isnan(row.ready_s):
         return missing("lit or tipped is blank")
@@ -51,14 +45,9 @@ def ready(burn: Burn, _: Metric) -> MeasuredValue:
     return floor_zero(measured, clock, "one step of the clock")
 
 
-@metric_record(
-    "mean burn rate",
-    "g/min",
-    "(charge − left over) / duration from time zero to the stop",
-    source="sheet",
-)
+@metric_record("mean burn rate", "g/min", source="sheet")
 def burn_rate(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return (charge − left over) / duration in g/min, from time zero to the stop."""
+    """(charge − left over) / duration from time zero to the stop."""
     row = burn.row
     if fault := unweighed(burn, "charge_g", "leftover_g"):
         return missing(fault)
@@ -75,26 +64,15 @@ def burn_rate(burn: Burn, _: Metric) -> MeasuredValue:
     return floor_zero(MeasuredValue(rate, u=u), least, "one step of the balance")
 
 
-@metric_record(
-    "ash fraction",
-    "%",
-    "ash / charge; ash from a cooker's pan is not furnace ash",
-    better="less",
-    source="sheet",
-)
+@metric_record("ash fraction", "%", better="less", source="sheet")
 def ash(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the ash as per cent of the charge."""
+    """Ash / charge; ash from a cooker's pan is not furnace ash."""
     return _share_of_charge(burn, "ash_g")
 
 
-@metric_record(
-    "unburned fraction",
-    "%",
-    "recovered fuel / charge",
-    source="sheet",
-)
+@metric_record("unburned fraction", "%", source="sheet")
 def unburnt(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the left-over fuel as per cent of the charge."""
+    """Recovered fuel / charge."""
     return _share_of_charge(burn, "leftover_g")
 
 
@@ -108,14 +86,9 @@ def _share_of_charge(burn: Burn, column: str) -> MeasuredValue:
     return floor_zero(share, least, "one step of the balance")
 
 
-@metric_record(
-    "bulk density",
-    "kg/L",
-    "charge mass / charge volume, where a volume was measured",
-    source="sheet",
-)
+@metric_record("bulk density", "kg/L", source="sheet")
 def bulk_density(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return charge mass over charge volume in kg/L."""
+    """Charge mass / charge volume, where a volume was measured."""
     row = burn.row
     if fault := unweighed(burn, "charge_g", "charge_l", one_charge=False):
         return missing(fault)
@@ -125,15 +98,9 @@ def bulk_density(burn: Burn, _: Metric) -> MeasuredValue:
     return MeasuredValue(row.charge_g * per_gram, u={"balance": row.measuring.weighing_u_g * per_gram})
 
 
-@metric_record(
-    "cost per hour above",
-    "per h",
-    "price of the fuel used, credited left-over taken off, / time above θ",
-    better="less",
-    takes="threshold",
-)
+@metric_record("cost per hour above", "per h", better="less", takes="threshold")
 def cost(burn: Burn, metric: Metric) -> MeasuredValue:
-    """Return the cost of an hour above a threshold.
+    """Price of the fuel used, credited left-over taken off, / time above θ.
 
     Price per kg × (charge − credited left-over) / hours above: what is at least long costs at most so much.
     """

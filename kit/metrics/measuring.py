@@ -12,19 +12,6 @@ NotNegative = Annotated[float, Strict(), Field(ge=0, allow_inf_nan=False)]
 Finite = Annotated[float, Strict(), Field(allow_inf_nan=False)]
 Share = Annotated[float, Strict(), Field(ge=0, le=1)]
 
-WINDOWS = [
-    "median_s",
-    "mean_s",
-    "hold_min",
-    "bridge_min",
-    "end_tolerance_min",
-    "trend_min",
-    "rate_step_s",
-    "departure_min",
-    "lid_settle_min",
-]
-"""The windows in time: shortened alike where the burns of a trial last minutes, not hours."""
-
 
 class Measuring(BaseModel):
     """The windows, bands and limits that turn a temperature curve and a weighing into metrics.
@@ -120,3 +107,7 @@ class Measuring(BaseModel):
         if self.cool_down_c and not self.cool_down_c[0] > self.cool_down_c[1]:
             raise ValueError("cool_down_c is [from, to], the hotter first")
         return self
+
+
+WINDOWS = [name for name in Measuring.model_fields if name.endswith(("_s", "_min")) and name != "plateau_min"]
+"""The windows in time: shortened alike where the burns of a trial last minutes, not hours."""

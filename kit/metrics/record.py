@@ -228,19 +228,21 @@ class Metric:
 def metric_record(
     label: str,
     unit: str,
-    definition: str,
-    *,
     scale: Scale = "log",
     better: Better = "",
     takes: Takes = "",
     source: Source = "curve",
 ) -> Callable[[Callable[[Burn, Metric], MeasuredValue]], Metric]:
-    """Make of a function the metric of its name; parameters are the attributes of `Metric`."""
+    """Make of a function the metric of its name, defined by the first paragraph of its docstring.
+
+    Parameters are the attributes of `Metric`.
+    """
 
     def record(measure: Callable[[Burn, Metric], MeasuredValue]) -> Metric:
         # where another process finds the function: under the name stands the record
         measure.__qualname__ = f"{measure.__name__}.measure"
-        words = (label, unit, scale, source, better)
-        return Metric(measure.__name__, measure.__name__, *words, False, takes, definition, measure)
+        said = " ".join((measure.__doc__ or "").partition("\n\n")[0].split()).removesuffix(".")
+        definition, name = said[:1].lower() + said[1:], measure.__name__
+        return Metric(name, name, label, unit, scale, source, better, False, takes, definition, measure)
 
     return record

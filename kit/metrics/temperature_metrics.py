@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import numpy as np
 
@@ -13,7 +12,6 @@ from kit.metrics.curve import (
     CLOSE_S,
     Array,
     Curve,
-    Line,
     between,
     longest_within,
     running_median,
@@ -41,26 +39,15 @@ COARSEST_TREND = 5
 TOO_COARSE = "the log is too coarse for the trend's window"
 
 
-@metric_record(
-    "peak temperature",
-    "°C",
-    "highest value of a centred running median followed by a running mean (windows stated)",
-    scale="plain",
-    better="more",
-)
+@metric_record("peak temperature", "°C", scale="plain", better="more")
 def peak(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the peak of the smoothed curve in °C."""
+    """Highest value of a centred running median followed by a running mean (windows stated)."""
     return _highest(burn, burn.known_curve.smooth)
 
 
-@metric_record(
-    "raw peak",
-    "°C",
-    "highest reading, unsmoothed",
-    scale="plain",
-)
+@metric_record("raw peak", "°C", scale="plain")
 def peak_raw(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the highest reading in °C."""
+    """Highest reading, unsmoothed."""
     return _highest(burn, burn.known_curve.celsius)
 
 
@@ -99,15 +86,11 @@ def plateau_window(burn: Burn) -> tuple[float, float] | str:
     return float(curve.seconds[first]), float(curve.seconds[last])
 
 
-@metric_record(
-    "plateau mean",
-    "°C",
-    "time-weighted mean over the longest stretch near one level in the hotter half of the burn, or "
-    "over the declared one",
-    scale="plain",
-)
+@metric_record("plateau mean", "°C", scale="plain")
 def plateau(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the time-weighted mean over the plateau in °C."""
+    """Time-weighted mean over the longest stretch near one level in the hotter half of the burn, or over the
+    declared one.
+    """
     curve, window = burn.known_curve, plateau_window(burn)
     if isinstance(window, str):
         return missing(window)
@@ -122,15 +105,11 @@ def plateau(burn: Burn, _: Metric) -> MeasuredValue:
     return MeasuredValue(float((steps * middle).sum() / steps.sum()), u=u)
 
 
-@metric_record(
-    "steadiness (SD)",
-    "K",
-    "standard deviation of the temperature about its local trend over the plateau, lid openings left out; "
-    "smaller is steadier",
-    better="less",
-)
+@metric_record("steadiness (SD)", "K", better="less")
 def steadiness(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the standard deviation about the local trend over the plateau in K, lid events removed."""
+    """Standard deviation of the temperature about its local trend over the plateau, lid openings left out;
+    smaller is steadier.
+    """
     curve, window = burn.known_curve, plateau_window(burn)
     if isinstance(window, str):
         return missing(window)
@@ -153,14 +132,9 @@ def steadiness(burn: Burn, _: Metric) -> MeasuredValue:
     return floor_zero(MeasuredValue(sd, u=u), rounding, "the resolution tells")
 
 
-@metric_record(
-    "mean rate of change",
-    "K/min",
-    "mean of abs(dT/dt) of the smoothed curve on a common grid",
-    better="less",
-)
+@metric_record("mean rate of change", "K/min", better="less")
 def mean_rate(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the mean of |dT/dt| of the smoothed curve on a common grid in K/min."""
+    """Mean of abs(dT/dt) of the smoothed curve on a common grid."""
     curve, hidden = burn.known_curve, burn.hidden
     step = curve.measuring.rate_step_s
     if curve.interval_s > step + CLOSE_S:
@@ -180,14 +154,9 @@ def mean_rate(burn: Burn, _: Metric) -> MeasuredValue:
     return floor_zero(rate, rounding, "the resolution tells")
 
 
-@metric_record(
-    "degree-hours above ambient",
-    "K·h",
-    "integral over time of max(T − ambient, 0)",
-    better="more",
-)
+@metric_record("degree-hours above ambient", "K·h", better="more")
 def degree_hours(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the integral of max(T − ambient, 0) in K·h."""
+    """Integral over time of max(T − ambient, 0)."""
     if math.isnan(burn.row.ambient_c):
         return missing("ambient_c is blank")
     curve = burn.known_curve
@@ -220,45 +189,20 @@ def area_above(curve: Curve, floor: float) -> tuple[float, float]:
     return float(strips[curve.joined].sum()), float(np.sqrt((doubt[curve.bridged] ** 2).sum()))
 
 
-class Departure(NamedTuple):
-    """A stretch far from the local trend: from and to (s), deepest (K, signed), area to the trend (K·min)."""
-
-    start_s: float
-    end_s: float
-    deepest_k: float
-    area_k_min: float
-
-
-def departures_of(curve: Curve) -> list[Departure]:
-    """Return the stretches beyond the band about the local trend, lid events removed."""
-    away = curve.celsius - local_trend(curve)
-    shut = ~curve.lid
-    line = Line(curve.seconds, away, curve.joined & shut[:-1] & shut[1:], curve.lid)
-    beyond = np.where(shut, np.abs(away), 0.0)
-    spells = spells_above(line.seconds, beyond, line.joined, curve.measuring.departure_k)
-    departed = []
-    for start, end in zip(spells.start, spells.end, strict=True):
-        if end - start >= curve.measuring.departure_min * MINUTE - CLOSE_S:
-            part = between(line, start, end)
-            area = np.abs(part.celsius[1:] + part.celsius[:-1]) / 2 * np.diff(part.seconds)
-            deepest = part.celsius[int(np.argmax(np.abs(part.celsius)))]
-            departed.append(Departure(float(start), float(end), float(deepest), float(area.sum()) / MINUTE))
-    return departed
-
-
-@metric_record(
-    "departures from the trend (count)",
-    "",
-    "stretches farther from the local trend than a band, for at least a minute, lid openings left out: "
-    "how many",
-    scale="plain",
-    better="less",
-)
+@metric_record("departures from the trend (count)", "", scale="plain", better="less")
 def departures(burn: Burn, _: Metric) -> MeasuredValue:
-    """Return the number of departures from the local trend."""
-    if _coarse(burn.known_curve):
+    """Stretches farther from the local trend than a band, for at least a minute, lid openings left out: how
+    many.
+    """
+    curve = burn.known_curve
+    if _coarse(curve):
         return missing(TOO_COARSE)
-    return bounded(float(len(departures_of(burn.known_curve))), more=burn.hidden.why_more())
+    shut = ~curve.lid
+    away = np.where(shut, np.abs(curve.celsius - local_trend(curve)), 0.0)
+    joined = curve.joined & shut[:-1] & shut[1:]
+    spells = spells_above(curve.seconds, away, joined, curve.measuring.departure_k)
+    long = spells.seconds >= curve.measuring.departure_min * MINUTE - CLOSE_S
+    return bounded(float(long.sum()), more=burn.hidden.why_more())
 
 
 def local_trend(curve: Curve) -> Array:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit import schema
-from kit.burns import burn_metrics, common_grid, departures, lid_effect
+from kit.burns import burn_metrics, common_grid, lid_effect
 from tests.burns.helpers import one
 from tests.burns.test_metrics import FACTS, PRICED
 
@@ -47,7 +47,7 @@ def test_any_log_gives_every_metric_a_status_that_fits(log):
     assert (known.loc[log_scale, "value"] > 0).all()
     usable = sum(schema.usable(flag) and math.isfinite(c) for flag, c in zip(flags, celsius, strict=True))
     assert (table["n_used"] <= usable).all()
-    for made in (departures, lid_effect, common_grid):
+    for made in (lid_effect, common_grid):
         made(readings, run)
 
 

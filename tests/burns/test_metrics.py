@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kit import schema
-from kit.burns import burn_metrics, departures, lid_effect, measure, window_words, windows_for
+from kit.burns import burn_metrics, lid_effect, measure, window_words, windows_for
 from kit.burns.logged_burns import curve_of, logged_burns
 from kit.metrics.measuring import Measuring
 from kit.metrics.record import PHRASES
@@ -168,17 +168,16 @@ def test_steadiness_is_the_spread_about_the_trend_and_not_the_trend():
     assert row["status"] == "at most" and row["value"] < 0.01
 
 
-def test_departures_are_counted_with_depth_and_area():
+@pytest.mark.parametrize(
+    ("depth", "length_s", "count"), [(40, 120, 1), (-40, 120, 1), (40, 30, 0), (9, 120, 0)]
+)
+def test_departures_are_stretches_far_from_the_trend_for_a_minute(depth, length_s, count):
+    """Beside a dip of 40 K for two minutes: as deep or high and as long another counts, a short or shallow one not."""
     seconds = np.arange(0, 7200, 10.0)
     celsius = np.full(len(seconds), 200.0)
     celsius[(seconds >= 2000) & (seconds < 2120)] -= 40
-    celsius[(seconds >= 4000) & (seconds < 4030)] += 40
-    readings, run = one(seconds, celsius)
-    found = departures(readings, run)
-    assert value(burn_metrics(readings, run), "departures")["value"] == len(found) == 1
-    assert found["deepest_k"][0] == -40
-    assert found["area_k_min"][0] == pytest.approx(40 * 2, rel=0.1)
-    assert found["from_s"][0] == pytest.approx(2000, abs=10)
+    celsius[(seconds >= 4000) & (seconds < 4000 + length_s)] += depth
+    assert value(burn_metrics(*one(seconds, celsius)), "departures")["value"] == 1 + count
 
 
 def test_a_lid_event_is_no_departure_and_does_not_unsteady_the_plateau():
