@@ -15,7 +15,7 @@ import numpy as np
 from kit.errors import KitError
 from kit.trial import Probe, Run
 from kit.trial.cells import Floats
-from kit.trial.cleaning import Cleaning
+from kit.trial.models import Cleaning
 
 _DEFAULT_CLASS = "K 2"
 _DEFAULT_RESOLUTION = 0.1

@@ -21,7 +21,7 @@ from kit.readings.stamps import SECOND
 from kit.schema import FLAGS
 from kit.trial import Run, event_times, probe_names, relative_times
 from kit.trial.cells import ABSENT, OPEN, Bools, Codes, Floats, Ints
-from kit.trial.cleaning import Cleaning
+from kit.trial.models import Cleaning
 
 Bits = npt.NDArray[np.uint16]
 BIT: Mapping[str, np.uint16] = {name: np.uint16(1 << place) for place, name in enumerate(FLAGS)}

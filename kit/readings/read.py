@@ -33,8 +33,8 @@ from kit.readings.temperatures import ask_units, loose_columns, settle_decimal, 
 from kit.readings.timeline import Timeline, time_of
 from kit.trial import Logger
 from kit.trial.cells import Bools, Codes, Ints
-from kit.trial.cleaning import Cleaning
 from kit.trial.decode import path_of
+from kit.trial.models import Cleaning
 from kit.trial.toml_reader import key_problems
 
 

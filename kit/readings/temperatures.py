@@ -28,8 +28,8 @@ from kit.trial.cells import (
     kind_of,
     temperature_unit,
 )
-from kit.trial.cleaning import Cleaning
 from kit.trial.key_types import FAHRENHEIT_STEP, KELVIN
+from kit.trial.models import Cleaning
 
 BY_ROW = "by row"
 _RECURS, _NO_FIRE = 4, 0.0

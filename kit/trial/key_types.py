@@ -5,14 +5,12 @@ from __future__ import annotations
 import math
 import re
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Annotated, TypeGuard
 
 from pydantic import AfterValidator, BeforeValidator, Field, Strict
 
 from kit.errors import nearest
-from kit.metrics.measuring import NotNegative, Positive
 from kit.trial.cells import temperature_unit
 from kit.trial.clocks import read_time
 from kit.trial.decode import clean_id, clean_text
@@ -189,22 +187,12 @@ def _column_names(value: object) -> object:
     return [number_as_text(each) for each in names] if isinstance(names, list) else names
 
 
-@dataclass(frozen=True)
-class Unit:
-    """The unit of a key whose name does not end with it, as `keys` shows it."""
-
-    symbol: str
-
-
 Text = Annotated[str, Strict(), AfterValidator(_cleaned)]
 Name = Annotated[str, Strict(), AfterValidator(_identified)]
 PlainName = Annotated[str, Strict(), AfterValidator(_plain_id)]
 Count = Annotated[int, Strict(), Field(ge=1)]
-Hours = Annotated[Positive, Unit("h")]
-Money = Annotated[NotNegative, Unit("currency")]
-Share = Annotated[NotNegative, Unit("% of mass")]
-Temperature = Annotated[float, BeforeValidator(parse_temperature), Unit("°C")]
-Difference = Annotated[float, BeforeValidator(parse_difference), Field(gt=0), Unit("K")]
+Temperature = Annotated[float, BeforeValidator(parse_temperature)]
+Difference = Annotated[float, BeforeValidator(parse_difference), Field(gt=0)]
 Date = Annotated[date, BeforeValidator(_dated)]
 TimeOfDay = Annotated[time, BeforeValidator(_time_of_day)]
 Weekday = Annotated[str, BeforeValidator(_weekday)]

@@ -1,12 +1,14 @@
-"""Every key of trial.toml: what it means, read off the models themselves."""
+"""Every key of trial.toml: its kind and default as the models have them, what it means as keys.toml tells it."""
 
 from __future__ import annotations
 
 import re
 import textwrap
+import tomllib
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import date, time
+from pathlib import Path
 from types import NoneType
 from typing import Annotated, Any, Literal, get_args, get_origin
 
@@ -16,7 +18,6 @@ from pydantic.fields import FieldInfo
 from kit.errors import KitError, nearest
 from kit.schema import METRIC_BASES
 from kit.trial.decode import toml_value
-from kit.trial.key_types import Unit
 from kit.trial.models import TrialFile
 from kit.trial.toml_reader import heading_of, model_in
 
@@ -34,11 +35,10 @@ _KINDS: dict[Any, str] = {
 _ARGUMENTS = {"threshold": ":110", "cook": ":COOK", "": ""}
 METRIC_IDS = ", ".join(f"{base}{_ARGUMENTS[record.takes]}" for base, record in METRIC_BASES.items())
 ALL_SHOWN = "`repeatburn keys` without a word shows all of them."
-_MARGIN = (
-    "The smallest difference of that metric that matters to a cook, written down before the first burn: "
-    'degrees for temperatures, per cent for times, masses and costs, as peak = "15 °C" and '
-    '"time_above:110" = "10 %". Without one, nothing can be called the same.'
+MEANINGS: dict[str, dict[str, Any]] = tomllib.loads(
+    Path(__file__).with_name("keys.toml").read_text(encoding="utf-8")
 )
+"""What each key means, by table and key; with its unit where the key does not end with it."""
 
 
 @dataclass(frozen=True)
@@ -120,20 +120,28 @@ def as_records(keys: tuple[Key, ...]) -> list[dict[str, str]]:
 
 def _all_keys() -> Iterator[Key]:
     for name, field in TrialFile.model_fields.items():
-        heading, model = heading_of(name, TrialFile), model_in(field.annotation)
-        if model is None:
-            yield Key(heading, "METRIC", "text or number", "", "of the metric", _MARGIN)
+        heading = heading_of(name, TrialFile)
+        if model := model_in(field.annotation):
+            yield from _keys_of(model, name, heading)
         else:
-            yield from _keys_of(model, heading)
+            yield Key(heading, "METRIC", "text or number", "", *_unit_and_meaning(name, "METRIC"))
 
 
-def _keys_of(model: type[BaseModel], heading: str) -> Iterator[Key]:
+def _keys_of(model: type[BaseModel], table: str, heading: str) -> Iterator[Key]:
     for name, field in model.model_fields.items():
         key = field.alias or name
-        meaning = " ".join((field.description or "").split()).replace("{every metric}", METRIC_IDS)
-        yield Key(heading, key, _kind(field.annotation), _default(field), _unit(key, field), meaning)
+        yield Key(heading, key, _kind(field.annotation), _default(field), *_unit_and_meaning(table, key))
         if nested := model_in(field.annotation):
-            yield from _keys_of(nested, f"{heading} {key}")
+            yield from _keys_of(nested, key, f"{heading} {key}")
+
+
+def _unit_and_meaning(table: str, key: str) -> tuple[str, str]:
+    written = MEANINGS[table][key]
+    if isinstance(written, dict):
+        return written["unit"], written["means"]
+    return _UNITS.get(key.rpartition("_")[2], "") if "_" in key else "", written.replace(
+        "{every metric}", METRIC_IDS
+    )
 
 
 def _about_table(field: FieldInfo) -> str:
@@ -159,21 +167,6 @@ def _kind(annotation: Any) -> str:
     if parts:
         return _kind(next(part for part in parts if part is not NoneType))
     return _KINDS.get(annotation, "table")
-
-
-def _unit(key: str, field: FieldInfo) -> str:
-    _, _, ending = key.rpartition("_")
-    named = "" if ending == key else _UNITS.get(ending, "")
-    marks = [*field.metadata, *_marks_in(field.annotation)]
-    return next((mark.symbol for mark in marks if isinstance(mark, Unit)), named)
-
-
-def _marks_in(annotation: Any) -> Iterator[object]:
-    parts = get_args(annotation)
-    if get_origin(annotation) is Annotated:
-        yield from parts[1:]
-    for part in parts if get_origin(annotation) is not Literal else ():
-        yield from _marks_in(part)
 
 
 def _default(field: FieldInfo) -> str:

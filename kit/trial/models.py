@@ -7,25 +7,20 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
 
-from kit.metrics.measuring import Finite, Measuring, NotNegative, Positive
+from kit.metrics.measuring import Finite, Measuring, NotNegative, Positive, Share
 from kit.schema import COLUMNS, METRIC_BASES
-from kit.trial.cleaning import Cleaning
 from kit.trial.key_types import (
     Columns,
     Count,
     Date,
     Difference,
-    Hours,
-    Money,
     Name,
     Names,
     PlainName,
     QuantityError,
-    Share,
     Temperature,
     Text,
     TimeOfDay,
-    Unit,
     Weekday,
     Yes,
     Zone,
@@ -45,12 +40,13 @@ def threshold_id(celsius: float) -> str:
     return f"{round(celsius, 2):.10g}"
 
 
-class Table(BaseModel):
-    """A table of the trial file: unknown keys are faults, values never change; a docstring explains its key."""
+Several = Annotated[int, Strict(), Field(ge=3)]
 
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", populate_by_name=True, use_attribute_docstrings=True
-    )
+
+class Table(BaseModel):
+    """A table of the trial file: unknown keys are faults, values never change; keys.toml explains its keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 
 
 def _two(pair: tuple[str, str]) -> tuple[str, str]:
@@ -63,65 +59,29 @@ class About(Table):
     """[trial]: what is tested, by whom, and how a burn is timed."""
 
     title: Text = ""
-    """What the report is called."""
-
     question: Text = ""
-    """What you want to know, in one sentence."""
-
     operator: Text = ""
-    """Who lights and measures."""
-
     place: Text = ""
-    """Where the burns are done."""
-
     interests: Text = ""
-    """Who paid and who gave the fuel: readers will ask."""
-
     cookers: Names = Field(default=(), alias="cooker")
-    """The cooker; several as ["A", "B"], and then the burn sheet's column cooker says which."""
-
     probe: Name | None = None
-    """Id of the main probe, the one metrics are of. Left out: the first [[probe]]."""
-
     time_zero: Literal["lit", "tipped", "lid on"] = "lit"
-    """When the clock of a burn starts; the burn sheet's column of that name holds it."""
-
     stop_rule: Text = ""
-    """When a burn is stopped, as "grate below 60 °C"."""
-
     timezone: Zone | None = None
-    """Zone of the burn sheet's clock, as "Europe/Berlin"; needed only where a logger writes another zone."""
-
     currency: Text = ""
-    """Of every price and of the budget, as "EUR"."""
-
     show: Literal["metric", "us", "both"] = "metric"
-    """Units of the pages: °C and grams, °F and ounces, or both; the analysis is the same."""
-
     control_fuel: Name | None = None
-    """Id of the fuel that every other one is compared with. Left out: all pairs are compared."""
-
     pairs: tuple[Annotated[tuple[Name, Name], AfterValidator(_two)], ...] = ()
-    """Pairs of fuels asked about before the first burn, as [["alder", "olive"]]."""
-
     corrects: Text = ""
-    """Name of the earlier report that this one corrects."""
 
 
 class Charge(Table):
     """[charge]: what is kept the same in every burn: mass, volume or a full starter."""
 
     by: Literal["mass", "volume", "full starter"] = "mass"
-    """Basis of the comparison: every result holds for it alone."""
-
-    grams: Annotated[Positive, Unit("g")] | None = None
-    """Mass of a charge, as planned."""
-
+    grams: Positive | None = None
     tolerance_g: NotNegative | None = None
-    """How far a charge may be off; farther is named in the report."""
-
-    litres: Annotated[Positive, Unit("L")] | None = None
-    """Volume of a charge, as planned."""
+    litres: Positive | None = None
 
     @property
     def of_equal_mass(self) -> bool:
@@ -142,48 +102,26 @@ class Declared(Table):
     """One column of the burn sheet that the trial declares as a metric."""
 
     column: Annotated[PlainName, AfterValidator(_column_of_ones_own)]
-    """Heading of the column in burns.csv."""
-
     unit: Text = ""
-    """Unit of its numbers, as people read it."""
-
     scale: Literal["plain", "log", "count"] = "plain"
-    """How it is compared: "plain" as differences, "log" as ratios, "count" as ratios of numbers of things."""
-
     better: Literal["more", "less", ""] = ""
-    """Which direction is better for a cook, if either."""
 
 
 class Metrics(Measuring):
     """[metrics]: thresholds, primary metrics, declared columns, and how all are measured."""
 
     thresholds: tuple[Temperature, ...] = DEFAULT_THRESHOLDS
-    """Temperatures that times to, times above and costs are of; a unit may be written, as "230 °F"."""
-
     primary: tuple[Name, ...] = DEFAULT_PRIMARY
-    """The few metrics that verdicts are about. Ids: {every metric}, and declared columns; of another
-    probe "peak@lid"."""
-
     declared: tuple[Declared, ...] = ()
-    """Columns of the burn sheet that are metrics of your own, as
-    [{ column = "sparks", unit = "", scale = "count", better = "less" }]."""
 
 
 class Modelling(Table):
     """[model]: how repeats are modelled."""
 
     spread: Literal["", "common", "by fuel", "by kind"] = ""
-    """Whether all fuels are taken to vary alike, or each fuel or kind in its own way."""
-
     covariates: Names = ()
-    """Columns of the burn sheet that comparisons allow for, as ["wind_m_s"]."""
-
     confidence: Annotated[float, Strict(), Field(ge=0.5, lt=1, allow_inf_nan=False)] = 0.95
-    """Confidence of every interval."""
-
     borrow_from: Names = ()
-    """Earlier run folders that were measured alike and strengthen the error bars, as ["../last-autumn"];
-    "all alike" takes every one beside this folder."""
 
     @model_validator(mode="after")
     def _all_or_named(self) -> Self:
@@ -192,54 +130,59 @@ class Modelling(Table):
         return self
 
 
+class Cleaning(Table):
+    """Every limit of the cleaning rules; a rule marks readings and never deletes one.
+
+    The defaults belong to edition 1 of the rules and suit a cooker with thermocouples read every
+    second to every minute. Temperatures and differences of them are in °C and K, times in seconds.
+    Write a limit down before the first burn: a limit chosen after the curves are seen is no limit.
+    """
+
+    spike_k: Positive = 30.0
+    spike_k_per_s: NotNegative = 3.0
+    spike_mads: Positive = 8.0
+    spike_window: Several = 15
+    sentinels: tuple[Finite, ...] = (1372.0, 2000.0, -200.0)
+    sentinel_jump_k: Positive = 100.0
+    lowest_c: Finite = -60.0
+    highest_c: Finite = 1372.0
+    stuck_s: Positive = 600.0
+    stuck_n: Several = 20
+    stuck_jump_k: Positive = 8.0
+    saturated_n: Several = 5
+    saturated_s: NotNegative = 15.0
+    saturated_steps: Positive = 3.0
+    reversed_k: Positive = 30.0
+    stepped_k: Positive = 80.0
+    stepped_s: Positive = 30.0
+    stepped_stays_s: Positive = 300.0
+    lid_open_s: NotNegative = 120.0
+    lid_recovery_s: NotNegative = 0.0
+    bridge_gap_s: NotNegative = 120.0
+    clock_tolerance_s: NotNegative = 1.0
+    most_lost: Share = 0.05
+    lag_correction: Yes = False
+    lag_window_s: Positive = 30.0
+
+
 class Planning(Table):
     """[plan]: what there is to spend, for `repeatburn plan`, and the seed of the order."""
 
     bags: Count | None = None
-    """Bags of each fuel."""
-
     burns: Count | None = None
-    """Burns of each bag."""
-
     days: Count | None = None
-    """Days there are for burning."""
-
-    hours: Hours | None = None
-    """Length of a working day."""
-
-    budget: Money | None = None
-    """What may be spent on fuel."""
-
+    hours: Positive | None = None
+    budget: NotNegative | None = None
     seed: Annotated[int, Strict(), Field(ge=0)] | None = None
-    """Seed of the random order."""
-
     stages: Annotated[tuple[Count, ...], BeforeValidator(listed)] = ()
-    """Numbers of burns after which the results are looked at, and at no other time, as [12, 24, 36]."""
-
     burn_h: Positive | None = None
-    """How long a burn takes, from lit to stopped, in this cooker. Left out: as in the earlier folders."""
-
     cool_h: NotNegative | None = None
-    """How long the cooker then takes until it is cold right through and can be emptied."""
-
     first_day: Date | None = None
-    """First day of burning, as 2026-05-14. Left out: tomorrow."""
-
     weekdays: Annotated[tuple[Weekday, ...], BeforeValidator(listed)] = ()
-    """Days of the week on which you can burn, as ["Sat", "Sun"]. Left out: every day."""
-
     earliest: TimeOfDay | None = None
-    """Time of day before which nothing is lit, as "08:00"."""
-
     latest: TimeOfDay | None = None
-    """Time of day by which the last burn of a day has to be stopped, as "19:30"."""
-
     cookers: Count | None = None
-    """Cookers of one make that can burn on the same day, a block each. Left out: those named, or one."""
-
     weigh_ash: Yes = True
-    """Whether ash and leftovers are weighed: a cooker then burns once a day and is emptied cold, next morning.
-    false leaves both blank, and a cooker may be lit again on the same day once it was checked cold and emptied."""
 
     @model_validator(mode="after")
     def _day_in_order(self) -> Self:
@@ -252,60 +195,28 @@ class Planning(Table):
 class Lab(Table):
     """What a laboratory found of a fuel."""
 
-    moisture: Share | None = None
-    """Moisture content."""
-
-    ash: Share | None = None
-    """Ash of a furnace, which is not the ash of a cooker's pan."""
-
-    fixed_carbon: Share | None = None
-    """Fixed carbon."""
-
+    moisture: NotNegative | None = None
+    ash: NotNegative | None = None
+    fixed_carbon: NotNegative | None = None
     method: Text = ""
-    """The standard it was found by, and who found it."""
 
 
 class Fuel(Table):
     """[[fuel]]: one product of one brand, a table each."""
 
     id: Name
-    """The word in the burn sheet's column fuel; all else can wait."""
-
     name: Text = ""
-    """As people read it, as "alder lump"."""
-
     brand: Text = ""
-    """Who sells it."""
-
     kind: Text = ""
-    """Type, as "lump", "briquette" or "white charcoal": types are compared with types."""
-
     wood: Text = ""
-    """What it was made of."""
-
     additives: Text = ""
-    """Binders and lighting aids, as "starch"; every sheet then carries the handling they ask for."""
-
     hazards: Names = ()
-    """What it is known to do, as ["bursts", "sparks"]; then every sheet carries that handling, coded or not."""
-
-    price: Money | None = None
-    """Of a bag."""
-
+    price: NotNegative | None = None
     price_date: Date | None = None
-    """Day of that price, as 2026-02-20."""
-
     shop: Text = ""
-    """Where it was bought."""
-
     bag_kg: Positive | None = None
-    """What a bag should weigh."""
-
     obtained: Literal["bought", "given"] | None = None
-    """Whether it was bought or given: readers will ask."""
-
     lab: Lab = Lab()
-    """A laboratory's findings, as { moisture = 6.1, ash = 3.0, fixed_carbon = 80, method = "…" }."""
 
     @property
     def label(self) -> str:
@@ -317,38 +228,20 @@ class Bag(Table):
     """[[bag]]: one bag of one fuel, where more is known of it than the burn sheet says."""
 
     id: Name
-    """The word in the burn sheet's column bag: unique, or anew in each fuel."""
-
     fuel: Name
-    """Id of its fuel."""
-
     lot: Text = ""
-    """Lot printed on the bag."""
-
     bought: Date | None = None
-    """Day it was bought, as 2026-02-20."""
-
-    price: Money | None = None
-    """What this bag cost."""
-
+    price: NotNegative | None = None
     weighed_kg: Positive | None = None
-    """What it weighed."""
-
     fines_g: NotNegative | None = None
-    """Fines sieved out of it."""
 
 
 class Setting(Table):
     """[[setting]]: how the cooker was run, if in more than one way; the burn sheet's column says which."""
 
     id: Name
-    """The word in the burn sheet's column setting."""
-
     vents: Text = ""
-    """How the vents stood."""
-
     target: Annotated[str, BeforeValidator(number_as_text)] = ""
-    """What was aimed at: a temperature, or the name of a [[cook]]."""
 
     @property
     def target_c(self) -> float | None:
@@ -362,16 +255,9 @@ class Cook(Table):
     """[[cook]]: a band of cooker temperatures to judge by, for burns that were run to hold it."""
 
     name: PlainName
-    """As people call it, as "low and slow"."""
-
     low: Temperature
-    """Lower end of the band."""
-
     high: Temperature
-    """Upper end of the band."""
-
-    hours: Hours | None = None
-    """How long such a cook takes."""
+    hours: Positive | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
@@ -384,31 +270,14 @@ class Probe(Table):
     """[[probe]]: where a thermometer sits and what is known of it; the first is the main one."""
 
     id: PlainName
-    """The probe's name in tables, metrics and events."""
-
     place: Text = ""
-    """Where it sits, as "grate level, centre, shielded from the coals"."""
-
     tolerance_class: Annotated[str, BeforeValidator(number_as_text)] = Field("", alias="class")
-    """Tolerance class of the thermocouple: 1 or 2."""
-
     resolution: Difference | None = None
-    """Smallest step it shows."""
-
     time_constant_s: Positive | None = None
-    """Its slowness in moving air, only if it was measured."""
-
     ice_reads: Temperature | None = None
-    """What it reads in melting ice."""
-
     boil_reads: Temperature | None = None
-    """What it reads in boiling water."""
-
     altitude_m: Annotated[float, Strict(), Field(ge=-450, le=9000)] | None = None
-    """Where that water boiled …"""
-
     pressure_hpa: Annotated[float, Strict(), Field(ge=300, le=1100)] | None = None
-    """… or the pressure there and then, the station's own, not reduced to sea level."""
 
     @model_validator(mode="after")
     def _one_pressure(self) -> Self:
@@ -421,61 +290,24 @@ class Logger(Table):
     """[[logger]]: what cannot be seen from a logger's files; leave a key out unless `check` asks for it."""
 
     id: Name = "A"
-    """A name for messages."""
-
     files: Names = ("*",)
-    """Which files of logs/ are this logger's, as ["bench*.csv"]."""
-
     columns: dict[PlainName, Annotated[str, Strict()]] = {}
-    """Which heading of its files is which probe, as { grate = "Temperature 1" }."""
-
     clock_offset_s: Finite = 0.0
-    """How much its clock was behind the burn sheet's."""
-
     delimiter: Annotated[str, Strict()] | None = None
-    """The mark between cells, as ";"."""
-
     decimal: Literal[".", ","] | None = None
-    """The decimal mark."""
-
     encoding: Annotated[str, Strict()] | None = None
-    """How its text is encoded, as "utf-8" or "cp1252"."""
-
     sheet: Text | None = None
-    """Which sheet of a spreadsheet's file holds the readings."""
-
     header_row: Annotated[int, Strict(), Field(ge=0)] | None = None
-    """The line with the headings, counted from 1; 0 where there is none."""
-
     time_column: Columns | None = None
-    """Heading or place of the time, several as ["Date", "Time"]."""
-
     time_unit: Text | None = None
-    """Unit of a column of elapsed time, as "s" or "min"."""
-
     time_format: Text | None = None
-    """How its stamps are written, as "%d/%m/%Y %H:%M"."""
-
     day_first: Yes | None = None
-    """Whether 05/06 is the fifth of June (true) or the sixth of May (false)."""
-
     step_s: Positive | None = None
-    """Time between rows, for a log without times."""
-
     timezone: Zone | None = None
-    """Zone of its clock, where it is not the burn sheet's."""
-
     unit: Text | None = None
-    """Unit of its temperatures: "°C", "°F" or "K"."""
-
     unit_per_row: Yes | None = None
-    """Whether every row says its own unit."""
-
     split_by: Text | None = None
-    """Heading of the column that parts several burns in one file."""
-
     clock_change: Literal["dst", "restart"] | None = None
-    """Why its clock jumps back: summer time, or a logger that was started again."""
 
 
 class TrialFile(Table):

@@ -11,7 +11,6 @@ from typing import Literal, get_origin
 from kit.errors import Faults, KitError, did_you_mean
 from kit.metrics.measuring import Measuring
 from kit.schema import COLUMNS, METRIC_BASES, Metric, Scale, metric
-from kit.trial.cleaning import Cleaning
 from kit.trial.decode import read_text, shown
 from kit.trial.key_types import (
     QuantityError,
@@ -26,6 +25,7 @@ from kit.trial.models import (
     DEFAULT_THRESHOLDS,
     Bag,
     Charge,
+    Cleaning,
     Cook,
     Declared,
     Fuel,

@@ -151,7 +151,7 @@ def test_a_declared_plateau_is_the_mean_over_its_window_whatever_the_sampling():
 
 
 def gap(seconds):
-    from kit.trial.cleaning import Cleaning
+    from kit.trial.models import Cleaning
 
     return Cleaning(bridge_gap_s=seconds)
 

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from kit.trial.cleaning import Cleaning
+from kit.trial.models import Cleaning
 
 DECIMAL_MARKS = {",": ".", ";": ".,", "\t": ".,", "|": ".,", " ": ".,"}
 MISSING = (

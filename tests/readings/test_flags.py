@@ -6,7 +6,8 @@ import pytest
 from kit.readings import read_run
 from kit.readings.flags import BIT, UNUSABLE
 from kit.schema import FLAGS
-from kit.trial.cleaning import Cleaning
+from kit.trial.keys import explained_keys
+from kit.trial.models import Cleaning
 from tests.readings.helpers import START, csv_of, curve, folder_of, read_folder
 
 TICKS = np.arange(0, 10801, 10.0)
@@ -209,8 +210,9 @@ def test_one_mask_says_what_counts():
 
 
 def test_every_limit_has_a_meaning_a_tester_reads():
-    for name, field in Cleaning.model_fields.items():
-        assert field.description and len(field.description) > 20, name
+    for key in explained_keys("cleaning"):
+        assert len(key.meaning) > 20, key
+    assert {key.key for key in explained_keys("cleaning")} == {*Cleaning.model_fields}
     assert Cleaning().spike_k > 0
 
 

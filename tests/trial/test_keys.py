@@ -1,10 +1,10 @@
-"""`keys` explains every key of trial.toml from the models that read it."""
+"""`keys` explains every key of trial.toml from the models that read it and what keys.toml says of each."""
 
 import pytest
 
 from kit.errors import KitError
 from kit.schema import METRIC_BASES
-from kit.trial.keys import as_records, explained_keys, keys_text
+from kit.trial.keys import MEANINGS, as_records, explained_keys, keys_text
 from kit.trial.models import TrialFile
 
 
@@ -18,6 +18,9 @@ def model_keys():
 def test_every_key_of_the_models_is_there_and_has_a_meaning():
     explained = {(key.table.strip("[]"), key.key) for key in explained_keys()}
     assert set(model_keys()) <= explained
+    assert {(table, key) for table, keys in MEANINGS.items() for key in keys} == {
+        (table.split()[-1].strip("[]"), key) for table, key in explained
+    }
     assert all(len(key.meaning) > 8 and key.kind for key in explained_keys())
 
 
