@@ -48,6 +48,9 @@ class Units:
     ----------
     celsius
         (burns, times).
+    bridged
+        The same, with stretches in which a burn was away, its lid open: there it is as far from the others of its
+        fuel as just before and just after. It tells how burns differ; means are of what was there.
     unit, day
         (burns) code of its unit, and of its day; one day for all where days were not noted.
     fuel
@@ -59,6 +62,7 @@ class Units:
     """
 
     celsius: Array
+    bridged: Array
     unit: Codes
     day: Codes
     fuel: Codes
@@ -82,7 +86,23 @@ def units_of(curves: Curves) -> Units:
     fuel, bag, day = ([labels[i] for i in kept] for labels in (curves.fuel, curves.bag, curves.day))
     fuels, bags = levels_of(fuel), levels_of(zip(fuel, bag, strict=True))
     days = np.zeros(len(kept), dtype=np.int64) if "" in day else levels_of(day).codes
-    return Units(curves.celsius[kept], bags.codes, days, bags.of_each(fuels.codes), fuels.labels, any(bag))
+    celsius = curves.celsius[kept]
+    bridged = _bridged(celsius, fuels.codes)
+    return Units(celsius, bridged, bags.codes, days, bags.of_each(fuels.codes), fuels.labels, any(bag))
+
+
+def _bridged(celsius: Array, fuel: Codes) -> Array:
+    found, there = celsius.copy(), np.isfinite(celsius)
+    for burn, own in enumerate(there):
+        edges = np.flatnonzero(np.diff(own.astype(np.int64)))
+        for last, back in zip(edges, edges[1:] + 1, strict=False):
+            if own[last] and own[back]:
+                away = slice(last, back + 1)
+                others = celsius[there[:, away].all(axis=1) & (fuel == fuel[burn]), away]
+                usual = others.mean(axis=0) if len(others) else np.zeros(back + 1 - last)
+                off = celsius[burn, [last, back]] - usual[[0, -1]]
+                found[burn, away] = usual + np.linspace(*off, back + 1 - last)
+    return found
 
 
 MOST_PARTS = 40
@@ -139,8 +159,8 @@ def _squares(units: Units, part: Codes) -> tuple[float, ...]:
     Of burns: what bags and days leave over, and its degrees of freedom. Of bags: beyond fuels and days, the same, and
     the multiple of their variance. Of days: beyond fuels, likewise, and the multiple of the bags' that is in it.
     """
-    here = np.isfinite(units.celsius[:, part[0]])
-    celsius = units.celsius[np.ix_(here, part)]
+    here = np.isfinite(units.bridged[:, part[0]])
+    celsius = units.bridged[np.ix_(here, part)]
     unit = units.unit[here]
     bags, days, fuels = (levels_of(codes).indicators for codes in (unit, units.day[here], units.fuel[unit]))
     by_fuel, by_fuel_and_day, by_all = _basis(fuels), _basis(fuels, days), _basis(bags, days)
@@ -198,7 +218,7 @@ class Piece:
     n, bags
         (fuels) burns of each, and units of each.
     df
-        Units there, less fuels there: degrees of freedom of what units of one fuel differ by.
+        Units less fuels: degrees of freedom of what units of one fuel differ by.
     variance
         (fuels, fuels) of the means, up to the same factor; NaN for a fuel that is not there.
     mean
@@ -206,11 +226,11 @@ class Piece:
     scale
         (fuels, k) how far units of each fuel are expected to differ at each time, beside the others.
     rest
-        (units, k) S × (unit's mean − fuel's mean)/scale; 0 for a unit that is not there.
+        (units, k) S × (unit's mean − fuel's mean)/scale, of the bridged curves; 0 for a unit that is not there.
     here
-        (units) which are there.
+        (units) which are there, bridged.
     taken
-        (units, fuels there) orthonormal directions of S that the means take up.
+        (units, fuels) orthonormal directions of S that the means take up.
     banded
         Whether enough units are left for limits: half of the degrees of freedom that the trial has at its
         fullest, and two, or all that it ever has.
@@ -258,22 +278,22 @@ def _scale(units: Units) -> Array:
     cold is not taken to vary as much as a fuel that burns beside it. Where that makes the burns hardly likelier than
     one spread for all fuels at a time, it is one.
     """
-    burns_of, times = units.fuel[units.unit], units.celsius.shape[1]
+    burns_of, times = units.fuel[units.unit], units.bridged.shape[1]
     of_one = np.ones((len(units.fuels), times))
     if times < FEWEST_TIMES:
         return of_one
-    low, rise = np.nanmin(units.celsius), np.gradient(units.celsius, axis=1)
+    low, rise = np.nanmin(units.bridged), np.gradient(units.bridged, axis=1)
     squares, parts = np.full((2, *of_one.shape), np.nan)
     columns = np.ones((*of_one.shape, 4))
     for fuel in range(len(of_one)):
         own = burns_of == fuel
-        count = np.maximum(np.isfinite(units.celsius[own]).sum(axis=0), 1)
+        count = np.maximum(np.isfinite(units.bridged[own]).sum(axis=0), 1)
         units_there = np.flatnonzero(units.fuel == fuel)
-        means = np.array([_mean_of(units.celsius[units.unit == unit]) for unit in units_there])
+        means = np.array([_mean_of(units.bridged[units.unit == unit]) for unit in units_there])
         there = np.isfinite(means).sum(axis=0)
         squares[fuel] = np.nansum((means - _mean_of(means)) ** 2, axis=0)
         parts[fuel] = np.where(there > 1, there - 1, np.nan)
-        columns[fuel, :, 0] = (np.nansum(units.celsius[own] - low, axis=0) / count) ** 2
+        columns[fuel, :, 0] = (np.nansum(units.bridged[own] - low, axis=0) / count) ** 2
         columns[fuel, :, 1] = np.nansum(rise[own] ** 2, axis=0) / count
         columns[fuel, :, 2] = columns[fuel, :, 1] * np.arange(times) ** 2
     variance, X = (squares / parts).ravel(), columns.reshape(-1, 4)
@@ -309,11 +329,46 @@ def _mean_of(curves: Array) -> Array:
 
 
 def _piece(units: Units, part: Codes, ratios: Ratios, scale: Array) -> Piece:
-    burns = np.isfinite(units.celsius[:, part[0]])
+    shown = differing = _averaged(units, units.celsius, part, ratios)
+    if (np.isfinite(units.bridged[:, part[0]]) != np.isfinite(units.celsius[:, part[0]])).any():
+        differing = _averaged(units, units.bridged, part, ratios)
+    burns, m = np.isfinite(units.celsius[:, part[0]]), len(units.fuels)
+    here, count = differing.here, len(units.fuel)
+    return Piece(
+        times=part,
+        n=np.bincount(units.fuel[units.unit[burns]], minlength=m),
+        bags=np.bincount(units.fuel[shown.here], minlength=m),
+        df=len(here) - len(differing.fuels),
+        variance=_laid_out((m, m), np.ix_(shown.fuels, shown.fuels), shown.back @ shown.back.T, np.nan),
+        mean=_laid_out((m, len(part)), shown.fuels, shown.mean, np.nan),
+        scale=scale,
+        rest=_laid_out(
+            (count, len(part)), here, differing.root @ (differing.off / scale[units.fuel[here]]), 0.0
+        ),
+        here=np.isin(np.arange(count), here),
+        taken=_laid_out((count, len(differing.fuels)), here, differing.taken, 0.0),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Averaged:
+    """Generalised least squares of the units that are there, with S and the directions and factor of the means."""
+
+    here: Codes
+    fuels: Codes
+    root: Array
+    taken: Array
+    back: Array
+    mean: Array
+    off: Array
+
+
+def _averaged(units: Units, celsius: Array, part: Codes, ratios: Ratios) -> _Averaged:
+    burns = np.isfinite(celsius[:, part[0]])
     count = np.bincount(units.unit[burns], minlength=len(units.fuel)).astype(np.float64)
     here, fuels = np.flatnonzero(count), np.unique(units.fuel[count > 0])
     averaging = (units.unit[burns] == here[:, None]) / count[here, None]
-    means = averaging @ units.celsius[np.ix_(burns, part)]
+    means = averaging @ celsius[np.ix_(burns, part)]
     root = _root(averaging, units.day[burns], count[here], ratios)
     belongs = (units.fuel[here, None] == fuels).astype(np.float64)
     taken, triangle = np.linalg.qr(root @ belongs)
@@ -321,19 +376,7 @@ def _piece(units: Units, part: Codes, ratios: Ratios, scale: Array) -> Piece:
     mean = back @ (taken.T @ (root @ means))
     off = means - belongs @ mean
     off = np.where(np.abs(off) > ROUNDING * (1 + np.abs(means)), off, 0.0)
-    m = len(units.fuels)
-    return Piece(
-        times=part,
-        n=np.bincount(units.fuel[units.unit[burns]], minlength=m),
-        bags=np.bincount(units.fuel[here], minlength=m),
-        df=len(here) - len(fuels),
-        variance=_laid_out((m, m), np.ix_(fuels, fuels), back @ back.T, np.nan),
-        mean=_laid_out((m, len(part)), fuels, mean, np.nan),
-        scale=scale,
-        rest=_laid_out((len(count), len(part)), here, root @ (off / scale[units.fuel[here]]), 0.0),
-        here=count > 0,
-        taken=_laid_out((len(count), len(fuels)), here, taken, 0.0),
-    )
+    return _Averaged(here, fuels, root, taken, back, mean, off)
 
 
 def _root(averaging: Array, day: Codes, count: Array, ratios: Ratios) -> Array:

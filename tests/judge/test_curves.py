@@ -191,6 +191,35 @@ def test_a_hole_in_one_burn_lowers_n_there_only():
     np.testing.assert_allclose(table["mean"].iloc[30:], whole["mean"].iloc[30:60], rtol=1e-9)
 
 
+@pytest.mark.parametrize("far", [30.0, 80.0])
+def test_a_lid_opened_in_one_burn_shows_in_no_band_of_any_fuel(far):
+    curves = draw("6 x 3 x 2", bag_sd=2.0)
+    celsius = curves.celsius.copy()
+    celsius[1] += far  # one burn is odd; then the other of its bag is opened, and the odd one stands alone
+    opened = celsius.copy()
+    opened[0, 20:28] = np.nan
+    whole, hole = (mean_curves(replace(curves, celsius=each)) for each in (celsius, opened))
+    keys = ["fuel", "elapsed_s"]
+    both = whole.merge(hole, on=keys, suffixes=("", "_opened"))
+    half = both["band_high"] - both["band_low"]
+    wider = (both["band_high_opened"] - both["band_low_opened"]) / half
+    own = both["fuel"] == "fuel 0"
+    assert wider[~own].between(0.95, 1.05).all()
+    assert wider[own].between(0.95, 1.35).all()
+    assert (both["n"] - both["n_opened"]).sum() == 8
+    assert len(both) == len(whole) == len(hole)
+
+
+def test_a_burn_away_is_as_far_from_its_fellows_as_just_before_and_after():
+    celsius = np.array([[100.0, 120, 140, 130], [110.0, 124, 150, 136], [60.0, 61, 62, 63]])
+    celsius[0, 1:3] = np.nan
+    units = units_of(curves_of(celsius, ["a", "a", "b"], ["1", "2", "3"]))
+    assert np.allclose(units.bridged[0], [100, 124 - 10 + 4 / 3, 150 - 10 + 8 / 3, 130])
+    assert np.array_equal(units.bridged[1:], celsius[1:])
+    celsius[1, 1:3] = np.nan  # nobody is there meanwhile: a straight line
+    assert np.allclose(units_of(curves_of(celsius, ["a", "a", "b"])).bridged[0], [100, 110, 120, 130])
+
+
 def test_excluded_burns_stand_in_no_mean():
     curves = draw("2 fuels x 3 bags x 2")
     celsius = curves.celsius.copy()
