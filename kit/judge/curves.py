@@ -100,8 +100,8 @@ def _bridged(celsius: Array, fuel: Codes) -> Array:
                 away = slice(last, back + 1)
                 others = celsius[there[:, away].all(axis=1) & (fuel == fuel[burn]), away]
                 usual = others.mean(axis=0) if len(others) else np.zeros(back + 1 - last)
-                off = celsius[burn, [last, back]] - usual[[0, -1]]
-                found[burn, away] = usual + np.linspace(*off, back + 1 - last)
+                before, after = celsius[burn, [last, back]] - usual[[0, -1]]
+                found[burn, away] = usual + np.linspace(before, after, len(usual))
     return found
 
 
