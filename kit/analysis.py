@@ -227,7 +227,7 @@ def analysis_of(
     counted = counted_burns(metrics, run)
     judged = judge_trial(counted, run, seed, say, helper)
     say("laying the curves over each other")
-    tables = {name: joined(judged, name, _columns(name)) for name in JUDGED}
+    tables = {name: joined(judged, name, schema.names(name)) for name in JUDGED}
     budget = (counted.metrics, logs.readings, run, tables["means"])
     begun = helper.begin(uncertainty_budget, budget) if helper else None
     curves = common_grid(logs.readings, run)
@@ -249,7 +249,7 @@ def analysis_of(
             "flag_counts": logs.flags,
             "files": logs.files,
             "log_notes": logs.notes,
-            "metrics": counted.metrics[_columns("metrics")],
+            "metrics": counted.metrics[schema.names("metrics")],
             "excluded": counted.excluded,
             "reasons": reasons,
             "lid_open": lid_effect(logs.readings, run, windows=windows),
@@ -336,10 +336,6 @@ def _as_measured(run: Run, metrics: pd.DataFrame) -> Run:
 
 def _scale_words(rows: pd.DataFrame) -> str:
     return "ratios" if rows["scale"].iloc[0] == "log" else f"differences, {rows['unit'].iloc[0]}".rstrip(", ")
-
-
-def _columns(name: str) -> list[str]:
-    return [column.name for column in schema.TABLES[name]]
 
 
 def interim_words(run: Run) -> str:

@@ -255,7 +255,7 @@ def uncounted(run: Run, metrics: pd.DataFrame, reasons: pd.DataFrame) -> pd.Data
     why = {(row.burn, row.metric): row.note for row in reasons.itertuples()}
     pairs = [(row.burn, row.metric) for row in lacking.itertuples() if row.burn in done]
     rows = [(*pair, why.get(pair, "not measured")) for pair in pairs]
-    return pd.DataFrame(rows, columns=[column.name for column in schema.UNCOUNTED], dtype="str")
+    return pd.DataFrame(rows, columns=schema.names("uncounted"), dtype="str")
 
 
 def uncounted_words(table: pd.DataFrame) -> list[str]:

@@ -14,7 +14,7 @@ from kit.metrics import METRIC_BASES, Burn, MeasuredValue, Measuring, Metric, me
 from kit.readings import with_log_days
 from kit.trial import Run, Trial
 
-LID = tuple(column.name for column in schema.LID_OPEN)
+LID = tuple(schema.names("lid_open"))
 LABELS = ("burn", "fuel", "bag", "day", "metric", "unit", "status")
 
 
@@ -90,7 +90,7 @@ def measure(readings: pd.DataFrame, run: Run, windows: Measuring | None = None) 
     burns = burns_of(readings, run, {metric.probe or probe for metric in metrics}, measuring=windows)
     values = list(measured_values(burns, run, probe, metrics))
     rows = [_row(burn, metric, value) for burn, metric, value in values]
-    table = pd.DataFrame(rows, columns=[column.name for column in schema.METRICS])
+    table = pd.DataFrame(rows, columns=schema.names("metrics"))
     for name in LABELS:
         table[name] = table[name].astype("str")
     reasons = [
@@ -98,7 +98,7 @@ def measure(readings: pd.DataFrame, run: Run, windows: Measuring | None = None) 
     ]
     return Measured(
         table,
-        pd.DataFrame(reasons, columns=[column.name for column in schema.REASONS], dtype="str"),
+        pd.DataFrame(reasons, columns=schema.names("reasons"), dtype="str"),
         windows,
     )
 

@@ -75,7 +75,7 @@ def uncertainty_budget(
         parts = [doubts[str(name), metric.id] for name in names]
         if parts:
             rows += _budget(metric, str(mean["fuel"]), parts, float(mean["mean"]), float(mean["se"]))
-    return pd.DataFrame(rows, columns=[column.name for column in schema.UNCERTAINTY])
+    return pd.DataFrame(rows, columns=schema.names("uncertainty"))
 
 
 def _budget(

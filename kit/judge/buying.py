@@ -17,10 +17,10 @@ from kit.judge.question import Counted, Question
 from kit.trial import Run, Trial
 from kit.trial.models import Cook
 
-VALUE = [column.name for column in schema.VALUE]
+VALUE = schema.names("value")
 ENDS = ("ratio", "low", "high")
 Row = dict[str, object]
-COOKS = [column.name for column in schema.COOKS]
+COOKS = schema.names("cooks")
 HELD, CHARGES, TOP_UPS, COST = "minutes held", "charges needed", "top-ups needed", "cost of the cook"
 NOT_RUN = (
     "No burn was run at a setting for this cook ({low:g} to {high:g} °C). Burns at another setting tell how long the "

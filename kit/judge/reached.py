@@ -14,8 +14,8 @@ from kit import schema
 from kit.judge.question import MOST_FUELS, Counted, Question
 from kit.variance.families import holm
 
-COLUMNS = [column.name for column in schema.REACHED]
-PAIRS = [column.name for column in schema.REACHED_PAIRS]
+COLUMNS = schema.names("reached")
+PAIRS = schema.names("reached_pairs")
 REACHED = ("exact", "at most")
 MOST_WAYS = 20_000
 """Ways to share bags out between two fuels that are looked at one by one."""

@@ -27,7 +27,7 @@ SOURCES = {"day": "between tasters", "burn": "one taster, one burn"}
 
 @dataclass(frozen=True)
 class Scored:
-    """Tables of what was scored: fuels (schema.SCORED), pairs (schema.SCORE_PAIRS), tasters (schema.TASTERS)."""
+    """Tables of what was scored: fuels (schema's `scores`), pairs (schema.SCORE_PAIRS), tasters (schema.TASTERS)."""
 
     fuels: pd.DataFrame
     pairs: pd.DataFrame
@@ -60,9 +60,7 @@ def judge_scores(run: Run, counted: Counted, question: Question) -> Scored:
             fuels.append(_fuels(attribute, rows, tables["means"]))
             pairs.append(tables["comparisons"].assign(attribute=attribute))
         tasters += [(attribute, *each, question.level) for each in _spread_of_tasters(rows, question.level)]
-    of_fuels, of_pairs, of_tasters = (
-        [column.name for column in table] for table in (schema.SCORED, schema.SCORE_PAIRS, schema.TASTERS)
-    )
+    of_fuels, of_pairs, of_tasters = map(schema.names, ("scores", "score_pairs", "tasters"))
     by_taster = pd.DataFrame(tasters, columns=of_tasters)
     return Scored(laid_out(fuels, of_fuels), laid_out(pairs, of_pairs), by_taster)
 

@@ -455,7 +455,7 @@ def span_table(marked: Marked) -> pd.DataFrame:
         counts = len(trace.seconds), int((marked.bits[here] > 0).sum())
         ends = bool(end < stop - slack), start > slack
         rows.append((*whose, start, end, stop, step, resolution, *counts, *ends))
-    return pd.DataFrame(rows, columns=[column.name for column in schema.SPANS])
+    return pd.DataFrame(rows, columns=schema.names("spans"))
 
 
 def quality_table(marked: Marked) -> pd.DataFrame:
@@ -468,7 +468,7 @@ def quality_table(marked: Marked) -> pd.DataFrame:
         counts = len(trace.seconds), int(np.isnan(trace.celsius).sum()), int((~usable).sum()), trace.lost
         fires = fires_in(trace.seconds, np.where(usable, trace.celsius, np.nan))
         rows.append((trace.burn, trace.probe, *counts, len(gaps), float(gaps.max(initial=0.0)), len(fires)))
-    return pd.DataFrame(rows, columns=[column.name for column in schema.QUALITY])
+    return pd.DataFrame(rows, columns=schema.names("quality"))
 
 
 def _usual_step(trace: Trace) -> float:
@@ -488,7 +488,7 @@ def flag_table(marked: Marked) -> pd.DataFrame:
             reach = (float(values.min()), float(values.max())) if len(values) else (np.nan, np.nan)
             first, last = float(trace.seconds[rows[0]]), float(trace.seconds[rows[-1]])
             found.append((trace.burn, trace.probe, name, len(rows), first, last, *reach))
-    return pd.DataFrame(found, columns=[column.name for column in schema.FLAG_COUNTS])
+    return pd.DataFrame(found, columns=schema.names("flag_counts"))
 
 
 _HASHED, _WRITTEN = ("file", "sha256", "bytes", "rows", "first", "last"), ("encoding", "delimiter", "decimal")

@@ -13,7 +13,7 @@ from kit.trial import Run, Trial
 from kit.trial.models import Fuel
 
 TEXTS = [column.name for column in schema.BURNS if column.kind in ("text", "clock")]
-BURNS = [column.name for column in schema.BURNS]
+BURNS = schema.names("burns")
 
 
 def sheet(**columns):

@@ -47,7 +47,7 @@ def budget_of(n, *metrics, se=0.0, **columns):
     )
     table = burn_metrics(readings, run)
     budget = uncertainty_budget(table, readings, run, means_of(table, *metrics, se=se))
-    assert list(budget.columns) == [column.name for column in schema.UNCERTAINTY]
+    assert list(budget.columns) == schema.names("uncertainty")
     return budget.set_index(["metric", "source"])
 
 

@@ -39,7 +39,7 @@ def value(table, fuel, quantity):
 
 def test_minutes_held_are_geometric_means_with_limits():
     found = judged()
-    assert list(found.columns) == [column.name for column in schema.COOKS]
+    assert list(found.columns) == schema.names("cooks")
     row = value(found, "alder", "minutes held")
     assert row["value"] == pytest.approx(np.exp(np.log(MINUTES[:4]).mean()), rel=1e-6)
     assert row["low"] < row["value"] < row["high"]

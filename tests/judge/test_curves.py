@@ -69,10 +69,10 @@ def at(table, seconds):
 
 def test_the_tables_have_the_columns_of_their_specification():
     curves = draw("4 x 3 x 3, ends apart")
-    assert list(mean_curves(curves)) == [column.name for column in schema.MEAN_CURVES]
-    assert list(difference_curves(curves)) == [column.name for column in schema.DIFFERENCE_CURVES]
+    assert list(mean_curves(curves)) == schema.names("mean_curves")
+    assert list(difference_curves(curves)) == schema.names("difference_curves")
     empty = curves_of(np.empty((0, 3)), [])
-    assert list(mean_curves(empty)) == [column.name for column in schema.MEAN_CURVES]
+    assert list(mean_curves(empty)) == schema.names("mean_curves")
     assert difference_curves(empty).empty and apart(difference_curves(empty)).empty
 
 

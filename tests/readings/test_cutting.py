@@ -33,7 +33,7 @@ def test_one_file_holds_several_burns_and_each_gets_its_own_readings(tmp_path):
     )
     found = read_folder(tmp_path, sheet, {"day.csv": csv_of(START, seconds, grate=day)})
     first, second = span(found, "1"), span(found, "2")
-    assert list(found.spans.columns) == [column.name for column in schema.SPANS]
+    assert list(found.spans.columns) == schema.names("spans")
     assert (first["start_s"], first["stop_s"], first["clock_zero"]) == (-300, 6300, "2026-05-14T10:05:00")
     assert (second["stop_s"], second["clock_zero"]) == (6540, "2026-05-14T12:31:00")
     readings = found.readings
@@ -46,7 +46,7 @@ def test_one_file_holds_several_burns_and_each_gets_its_own_readings(tmp_path):
 def test_read_burns_gives_the_columns_of_the_specification(tmp_path):
     sheet = HEAD + "1,alder,,,,a.csv\n"
     readings = read_burns(folder_of(tmp_path, sheet, {"a.csv": csv_of(START, TICKS, grate=curve(TICKS))}))
-    assert list(readings.columns) == [column.name for column in schema.READINGS]
+    assert list(readings.columns) == schema.names("readings")
     assert len(readings) == len(TICKS) and set(readings["flag"]) == {""}
 
 
