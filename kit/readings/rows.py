@@ -62,7 +62,7 @@ def check_lines(log: OpenLog, body: Body, roles: Roles) -> Checked:
     repeats = {number for number, cells in within if [cell.casefold() for cell in cells if cell] == own}
     again = [line for line in within if line[0] in repeats]
     within = [line for line in within if line[0] not in repeats]
-    misfits = [line for line in body.odd if line.kind in ("short", "long")]
+    misfits = [line for line in body.odd if line.kind in ("short", "long") and line.number <= last]
     _second_header(log, within, roles)
     if len(misfits) > 3 and len(misfits) > _MOST_ODD * max(int(timed.sum()), 1):
         width, count = log.layout.width, len(misfits[0].fields)
@@ -108,15 +108,21 @@ def _timed(log: OpenLog, body: Body, plan: TimePlan) -> Bools:
 
 
 def _numbered(body: Body, place: int) -> Bools:
-    """Return which rows have a time, without a last one of words alone, or of words and a time that does not go on."""
+    """Return which rows have a time, without last ones of words alone, or out of step beside words or nothing."""
     time = body.numbers[place].values
     good = np.isfinite(time)
-    others = [part.codes == UNREAD for column, part in body.numbers.items() if column != place]
-    words, alone = (how(others, axis=0) if others else ~good & good for how in (np.any, np.all))
+    others = [part.codes for column, part in body.numbers.items() if column != place] or [~good & good]
+    alone, words, nothing = (
+        how([codes == code for codes in others], axis=0)
+        for how, code in ((np.all, UNREAD), (np.any, UNREAD), (np.all, ABSENT))
+    )
+    for texts in body.texts.values():
+        nothing &= texts.codes == 0
     rows = np.flatnonzero(good)
     usual = float(np.median(np.abs(np.diff(time[rows])))) if len(rows) > 2 else np.inf
     while len(rows) > 2 and (
-        alone[rows[-1]] or (words[rows[-1]] and not 0 < time[rows[-1]] - time[rows[-2]] <= 1.5 * usual)
+        alone[rows[-1]]
+        or ((words | nothing)[rows[-1]] and not 0 < time[rows[-1]] - time[rows[-2]] <= 1.5 * usual)
     ):
         good[rows[-1]] = False
         rows = rows[:-1]

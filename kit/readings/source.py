@@ -263,6 +263,7 @@ _EMPTY = frozenset({"blank", "absent", "open"})
 _SAMPLE = 60
 _SURE = 1.0
 _LOOKED_AT = 200
+_MOST_STATED = 12
 
 
 @dataclass(frozen=True)
@@ -346,7 +347,7 @@ def find_layout(lines: Sequence[Line], sample: Sequence[Line], delimiter: str | 
     if delimiter is None and (width == 1 or _one_column(name, width, lines, texts)):
         name, width, glued = "", 1, False
     rows = [split_line(text, name, glued) for text in texts]
-    rows = [row for row in rows if len(row) == width and any(kind_of(cell) in TYPED for cell in row)]
+    rows = _in_the_table([row for row in rows if len(row) == width])
     kinds = column_kinds(rows, width)
     kinds = column_kinds([row for row in rows if begins_like_row(row, kinds)] or rows, width)
     return _from_first_row(lines, Layout(name, kinds, 0, glued))
@@ -390,8 +391,7 @@ def _parting(sample: list[str], delimiter: str) -> _Parting:
     texts = sample[:_SAMPLE]
     firsts = [row[0] for row in (split_line(text, delimiter) for text in texts) if row and row[0]]
     glued = bool(firsts) and sum(bool(split_glued_stamp(cell)) for cell in firsts) > 0.7 * len(firsts)
-    rows = [split_line(text, delimiter, glued) for text in texts]
-    rows = [row for row in rows if any(kind_of(cell) in TYPED for cell in row)]
+    rows = _in_the_table([split_line(text, delimiter, glued) for text in texts])
     if not rows:
         return _Parting(delimiter, sample)
     width, count = Counter(map(len, rows)).most_common(1)[0]
@@ -408,6 +408,22 @@ def _parting(sample: list[str], delimiter: str) -> _Parting:
         against += weight * (mark != delimiter and sum(mark in text for text in texts) >= 0.6 * len(texts))
     score = round(worth * (0.5 + 0.5 * share) - against, 9)
     return _Parting(delimiter, sample, score, width if typed else 0, glued)
+
+
+def _in_the_table(rows: list[list[str]]) -> list[list[str]]:
+    """Return rows that hold a number or time, without a few at both ends that begin with a word unlike the others.
+
+    Where a table has few rows, what is stated above and below it ('Channels,3', 'Count,12') would outvote them.
+    Where times stand behind words, only what holds no time is stated.
+    """
+    kinds = [[*map(kind_of, row)] for row in rows]
+    typed = [place for place, each in enumerate(kinds) if not TYPED.isdisjoint(each)]
+    within = [place for place in typed if kinds[place][0] in TYPED]
+    if len(within) < 2:
+        within = [place for place in typed if not _CLOCKLIKE.isdisjoint(kinds[place])]
+    if len(typed) - len(within) > _MOST_STATED or len(within) < min(2, len(typed) / 2):
+        within = typed
+    return [rows[place] for place in typed if within[0] <= place <= within[-1]]
 
 
 def _is_typed(column: Sequence[str]) -> bool:

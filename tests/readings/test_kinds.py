@@ -303,6 +303,24 @@ def test_a_footer_without_a_line_end_cuts_no_reading_off(tmp_path):
     assert log.table["T (°C)"].iloc[-1] == 29
 
 
+@pytest.mark.parametrize("rows", [2, 3, 5])
+@pytest.mark.parametrize(
+    "foot", ["end of record", "Count,{n}", "{n} records", "Max,33.5", "{n}", "End,2026-05-14 10:59:00", "---"]
+)
+@pytest.mark.parametrize("above", ["", "Channels,2\nVersion,3\nBattery,12\n"])
+def test_what_is_stated_above_and_below_a_few_rows_is_no_row(tmp_path, rows, foot, above):
+    times = {
+        "clock": [f"2026-05-14 10:{k:02d}:00" for k in range(rows)],
+        "elapsed_s": [f"{60 * k}" for k in range(rows)],
+    }
+    for name, cells in times.items():
+        body = "".join(f"{cell},{20 + 13.5 * k}\n" for k, cell in enumerate(cells))
+        text = f"{above}{name},T (°C)\n{body}{foot.format(n=rows)}\n"
+        table = read_log(log_text(text, tmp_path, name=f"{name}.csv")).table
+        assert list(table["elapsed_s"]) == [60 * k for k in range(rows)]
+        assert list(table["T (°C)"]) == [20 + 13.5 * k for k in range(rows)]
+
+
 @pytest.mark.parametrize(("glue", "mark"), [("°C", "OVER"), ("C", "NaN"), ("", ""), (" °C", "---")])
 def test_a_single_column_with_decimal_commas_is_not_two_columns(tmp_path, glue, mark):
     values = [22.103, 700.741, 564.849, 422.292, None, 237.471, 101.5]
