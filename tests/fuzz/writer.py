@@ -84,7 +84,15 @@ PREAMBLE = (
     "Version{d}2",
     "Record{d}17{d}{d}",
 )
-FOOTER = ("End of report", "Maximum{d}{x}{d}{x}", "", "Average{d}{x}", "# end", "Total rows{d}44", "3 records")
+FOOTER = (
+    "End of report",
+    "Maximum{d}{x}{d}{x}",
+    "",
+    "Average{d}{x}",
+    "# end",
+    "Total rows{d}44",
+    "3 records",
+)
 MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 
 
