@@ -111,7 +111,9 @@ def _numbered(body: Body, place: int) -> Bools:
     """Return which rows have a time, without last ones of words alone, or out of step beside words or nothing."""
     time = body.numbers[place].values
     good = np.isfinite(time)
-    others = [part.codes for column, part in body.numbers.items() if column != place] or [~good & good]
+    others = [part.codes for column, part in body.numbers.items() if column != place] or [
+        np.zeros(len(body), np.int8)
+    ]
     alone, words, nothing = (
         how([codes == code for codes in others], axis=0)
         for how, code in ((np.all, UNREAD), (np.any, UNREAD), (np.all, ABSENT))
