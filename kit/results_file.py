@@ -160,8 +160,8 @@ def reports_of(folder: str | Path) -> list[Report]:
     return sorted(found, key=lambda each: (each.date, each.number, each.template), reverse=True)
 
 
-def newest_results(folder: str | Path, having: str) -> tuple[Path, dict[str, Any]]:
-    """Return the newest results of a folder in which a table has rows, else the newest of all, and where they stand.
+def newest_report(folder: str | Path, having: str) -> Path:
+    """Return the newest results.json of a folder in which a table has rows, else the newest of all.
 
     Raises
     ------
@@ -172,8 +172,10 @@ def newest_results(folder: str | Path, having: str) -> tuple[Path, dict[str, Any
     if not paths:
         expected, remedy = "a run folder that has one", "Run `repeatburn report` on it first."
         raise KitError.refuse(str(folder), "no report with results.json", expected, remedy)
-    for path in paths:
-        results = read_results(path)
-        if results.get(having):
-            return path, results
-    return paths[0], read_results(paths[0])
+    return next((path for path in paths if read_part(path, {having}).get(having)), paths[0])
+
+
+def newest_results(folder: str | Path, having: str) -> tuple[Path, dict[str, Any]]:
+    """Return what `newest_report` finds: where it is, and all that it holds."""
+    path = newest_report(folder, having)
+    return path, read_results(path)

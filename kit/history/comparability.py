@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
+
+import pandas as pd
 
 from kit.history.control_chart import Chart
 from kit.history.seasons import Season
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 DIRECTLY: Final = "comparable directly"
 BY_CONTROL: Final = "only as a difference from the control fuel"
@@ -99,8 +98,6 @@ def standing_table(
     fuel if probe or control fuel say that levels moved; not at all where something was measured differently
     or no control fuel joins the seasons.
     """
-    import pandas as pd
-
     moved = chart is not None and chart.moved
     joined = set(chart.seasons["season"]) if chart is not None else set()
     rows = []

@@ -6,20 +6,19 @@ charts in a hundred show a signal anywhere.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Final
+from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
+import pandas as pd
+from scipy.special import stdtrit
 
 from kit.history.pooled import TERMS, Block, Pooled, SeasonMeans
+from kit.variance.burn_arrays import Array
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-Array = NDArray[np.float64]
 RULES: Final = {
     "drift": "the control fuel moves steadily over the seasons",
     "step": "the seasons from one on lie apart from all before it",
@@ -72,7 +71,12 @@ def from_centre(m: Array, phi: Array) -> tuple[Array, Array]:
     """Return each season's distance from the weighted mean of all, itself among them, and its variance."""
     w = 1 / phi
     centre = (m @ w) / w.sum()
-    return m - np.expand_dims(centre, -1), np.maximum(phi - 1 / w.sum(), 0.0)
+    return m - np.expand_dims(centre, -1), phi * (1 - w / w.sum())
+
+
+def t_of(df: Any, below: float = 0.975) -> Any:
+    """Return Student's t below which such a share lies; half a 95 % interval in standard errors."""
+    return stdtrit(np.minimum(df, 1e9), below)
 
 
 def limits_of(phi: Array, times: Array, days: int, df: float) -> Limits:
@@ -91,29 +95,21 @@ def limits_of(phi: Array, times: Array, days: int, df: float) -> Limits:
     df
         Degrees of freedom of the variances.
     """
-    from scipy.special import stdtrit
-
     drawn = _drawn(phi, times, df)
     share = SHARES["day"] if drawn else 1.0
     day = 1 - (1 - FALSE_ALARMS * share) ** (1 / max(days, 1))
-    limits = {"day": float(stdtrit(min(df, 1e9), 1 - day / 2))}
+    limits = {"day": float(t_of(df, 1 - day / 2))}
     rates = {"day": FALSE_ALARMS * share}
     if drawn:
         rest = 1 - (1 - FALSE_ALARMS) / (1 - rates["day"])
-        alone = {rule: _tail(each) / SHARES[rule] for rule, each in drawn.items()}
+        alone = {
+            rule: pd.Series(-each).rank(method="first") / DRAWS / SHARES[rule] for rule, each in drawn.items()
+        }
         scale = float(np.quantile(np.min(list(alone.values()), axis=0), rest))
         for rule, each in drawn.items():
             rates[rule] = min(1.0, scale * SHARES[rule])
             limits[rule] = float(np.quantile(each, 1 - rates[rule]))
     return Limits(limits, rates)
-
-
-def _tail(statistic: Array) -> Array:
-    """Return for each drawing the share of drawings with as large a statistic."""
-    order = np.argsort(-statistic, kind="stable")
-    ranks = np.empty(len(statistic))
-    ranks[order] = np.arange(1, len(statistic) + 1)
-    return ranks / len(statistic)
 
 
 def _drawn(phi: Array, times: Array, df: float) -> dict[str, Array]:
@@ -196,8 +192,6 @@ def control_chart(
     first_days
         The day that puts each season in order, yyyy-mm-dd.
     """
-    import pandas as pd
-
     found = [each.of({control: 1.0}) for each in means]
     m, phi = (np.array(each) for each in zip(*found, strict=True))
     times = _years([first_days[each.season] for each in means])
@@ -213,7 +207,7 @@ def control_chart(
             "first_day": [first_days[block.season] for block in blocks],
             "value": m,
             "se": np.sqrt(variance),
-            "n": [int(block.X[:, block.fuels.index(control)].sum()) for block in blocks],
+            "n": [block.sizes[control] for block in blocks],
         }
     )
     seasons = _held(seasons, away, limits.limits.get("season", np.nan), centre)
@@ -229,7 +223,7 @@ def control_chart(
         ),
     ]
     found = pd.DataFrame(signals, columns=["rule", "where", "size", "se"])
-    half = _interval(df) * found["se"]
+    half = t_of(df) * found["se"]
     return Chart(
         centre,
         limits,
@@ -251,38 +245,31 @@ def _held(table: pd.DataFrame, away: Array, limit: float, centre: float) -> pd.D
 
 
 def _day_points(block: Block, pooled: Pooled, control: str) -> list[tuple[object, ...]]:
+    of_bag, of_day, of_burn = (pooled.variance(term) for term in TERMS)
+    days: dict[str, list[tuple[str, float]]] = {}
+    for fuel, bag, day, value in block.burns:
+        if fuel == control:
+            days.setdefault(day, []).append((bag, value))
     rows: list[tuple[object, ...]] = []
-    burned = block.X[:, block.fuels.index(control)] > 0
-    labels = np.array(block.days, dtype=object)
-    for day in dict.fromkeys(labels[burned]):
-        here = np.flatnonzero(burned & (labels == day))
-        pair = np.ix_(here, here)
-        spread = sum(pooled.variance(term) * float(block.G[k][pair].sum()) for k, term in enumerate(TERMS))
-        se = float(np.sqrt(spread)) / len(here)
-        rows.append((block.season, day, float(block.y[here].mean()), se, len(here)))
+    for day, burns in days.items():
+        n, bags = len(burns), Counter(bag for bag, _ in burns).values()
+        variance = of_day + (of_burn * n + of_bag * sum(size**2 for size in bags)) / n**2
+        rows.append((block.season, day, sum(value for _, value in burns) / n, variance**0.5, n))
     return rows
 
 
 def _drift(m: Array, phi: Array, times: Array, df: float, limits: Limits) -> pd.DataFrame:
     """Return the weighted straight line through the seasons, where there are three and they differ in time."""
-    import pandas as pd
-
     names = ["per_year", "change", "se", "low", "high", "df", "signal"]
     if not can_drift(times):
         return pd.DataFrame(columns=names)
     slope, variance = line(m, phi, times)
     span = float(np.ptp(times))
     change, se = float(slope) * span, span * float(np.sqrt(variance))
-    half = _interval(df) * se
+    half = t_of(df) * se
     signal = abs(change) > limits.limits["drift"] * se
     row = (float(slope), change, se, change - half, change + half, df, signal)
     return pd.DataFrame([row], columns=names)
-
-
-def _interval(df: float) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(min(df, 1e9), 0.975))
 
 
 def _step_signals(

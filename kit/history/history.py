@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from kit.errors import Faults, KitError
 from kit.history.comparability import differences, missing_metric, other_probe, standing_table
-from kit.history.control_chart import Chart, control_chart
+from kit.history.control_chart import Chart, control_chart, t_of
 from kit.history.pooled import Block, Pooled, SeasonMeans, block_of, pool, season_means
-from kit.history.seasons import Measured, Season
+from kit.history.seasons import Season
 from kit.judge.verdicts import verdict_of
 from kit.schema import Metric, metric
 from kit.trial.models import Declared
 from kit.trial.trial_file import declared_metric
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 OF_PROBE: Final = "peak"
 """A metric that every probe's drift moves."""
@@ -27,8 +25,7 @@ OF_COOKER: Final = "burn_rate"
 """A metric no thermometer touches: it moves where the cooker draws differently."""
 
 
-@dataclass(frozen=True)
-class Cell:
+class Cell(NamedTuple):
     """One fuel in one season: a value on the analysis scale, its variance, and burns behind it."""
 
     season: str
@@ -62,12 +59,10 @@ class SeasonSpread:
         return self.df > 0
 
 
-def by_fuel(cells: Sequence[Cell]) -> dict[str, list[Cell]]:
-    """Return the cells of each fuel, in the order given."""
-    found: dict[str, list[Cell]] = {}
-    for cell in cells:
-        found.setdefault(cell.fuel, []).append(cell)
-    return found
+def by_fuel(cells: Sequence[Cell], fewest: int = 1) -> pd.DataFrame:
+    """Return season, value, variance and n of each fuel that came so often: lists in the order of the cells."""
+    listed = pd.DataFrame(cells, columns=Cell._fields).groupby("fuel", sort=False).agg(list)
+    return listed[listed["value"].map(len) >= fewest]
 
 
 def season_spread(cells: Sequence[Cell], df_within: float) -> SeasonSpread:
@@ -76,19 +71,13 @@ def season_spread(cells: Sequence[Cell], df_within: float) -> SeasonSpread:
     For each fuel E Σ(y - ȳ)² = (k - 1) σ²_season + (1 - 1/k) Σ var(y); summed over fuels and solved
     (DerSimonian and Laird 1986 with equal weights).
     """
-    squares, within, freedom, seasons = 0.0, 0.0, 0, set()
-    for group in by_fuel(cells).values():
-        k = len(group)
-        if k < 2:
-            continue
-        values = np.array([cell.value for cell in group])
-        squares += float(((values - values.mean()) ** 2).sum())
-        within += (1 - 1 / k) * sum(cell.variance for cell in group)
-        freedom += k - 1
-        seasons |= {cell.season for cell in group}
-    if not freedom:
+    again = by_fuel(cells, fewest=2)
+    if again.empty:
         return SeasonSpread(0.0, 0.0, 0)
-    mean_square, mean_within, df = squares / freedom, within / freedom, len(seasons) - 1
+    k = again["value"].map(len)
+    squares, within = again["value"].map(np.var) * k, again["variance"].map(sum) * (1 - 1 / k)
+    freedom, df = (k - 1).sum(), len(set().union(*again["season"])) - 1
+    mean_square, mean_within = float(squares.sum() / freedom), float(within.sum() / freedom)
     uncertainty = 2 * mean_square**2 / df + 2 * mean_within**2 / df_within
     return SeasonSpread(max(0.0, mean_square - mean_within), uncertainty, df)
 
@@ -99,20 +88,15 @@ def fuel_table(cells: Sequence[Cell], spread: SeasonSpread, df_within: float) ->
     The interval holds for the fuel over seasons like these: the spread from season to season is in it
     wherever it could be estimated.  Degrees of freedom are Satterthwaite's for the sum of the two parts.
     """
-    import pandas as pd
-    from scipy.special import stdtrit
-
-    rows = []
-    for fuel, group in by_fuel(cells).items():
-        k = len(group)
-        within = sum(cell.variance for cell in group) / k**2
-        variance = spread.variance / k + within
-        doubt = spread.uncertainty / k**2 + 2 * within**2 / df_within
-        df = 2 * variance**2 / doubt
-        mean, se = float(np.mean([cell.value for cell in group])), float(np.sqrt(variance))
-        half = float(stdtrit(max(df, 1.0), 0.975)) * se
-        rows.append((fuel, mean, se, df, mean - half, mean + half, k, sum(cell.n for cell in group)))
-    return pd.DataFrame(rows, columns=["fuel", "mean", "se", "df", "low", "high", "seasons", "n"])
+    found = by_fuel(cells)
+    k, n = found["value"].map(len).astype(int), found["n"].map(sum).astype(int)
+    within = found["variance"].map(sum).astype(float) / k**2
+    variance = spread.variance / k + within
+    df = 2 * variance**2 / (spread.uncertainty / k**2 + 2 * within**2 / df_within)
+    mean, se = found["value"].map(np.mean).astype(float), np.sqrt(variance)
+    half = t_of(df.clip(lower=1.0)) * se
+    ends = {"mean": mean, "se": se, "df": df, "low": mean - half, "high": mean + half}
+    return pd.DataFrame({**ends, "seasons": k, "n": n}).reset_index()
 
 
 def came_again(cells: Sequence[Cell], df_within: float, margin: float | None, shared: float) -> pd.DataFrame:
@@ -129,21 +113,17 @@ def came_again(cells: Sequence[Cell], df_within: float, margin: float | None, sh
     shared
         Variance from season to season to reckon with where there is no control fuel to take it out, else 0.
     """
-    import pandas as pd
-    from scipy.special import stdtrit
-
-    again = {fuel: group for fuel, group in by_fuel(cells).items() if len(group) > 1}
-    t = float(stdtrit(df_within, 1 - 0.025 / max(len(again), 1)))
+    again = by_fuel(cells, fewest=2)
+    t = t_of(df_within, 1 - 0.025 / max(len(again), 1))
     rows = []
-    for fuel, group in again.items():
-        *before, last = group
-        k = len(before)
-        change = last.value - float(np.mean([cell.value for cell in before]))
-        within = last.variance + sum(cell.variance for cell in before) / k**2
+    for fuel, seasons, values, variances, _ in again.itertuples():
+        k = len(values) - 1
+        change = values[-1] - float(np.mean(values[:-1]))
+        within = variances[-1] + sum(variances[:-1]) / k**2
         se = float(np.sqrt(within + shared * (1 + 1 / k)))
         low, high = change - t * se, change + t * se
         verdict = verdict_of(low, high, margin).verdict
-        rows.append((fuel, last.season, change, se, df_within, low, high, verdict, len(group)))
+        rows.append((fuel, seasons[-1], change, se, df_within, low, high, verdict, len(values)))
     names = ["fuel", "season", "change", "se", "df", "low", "high", "verdict", "seasons"]
     return pd.DataFrame(rows, columns=names)
 
@@ -261,9 +241,7 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
         each.name: (*differences(each, reference), *missing_metric(each, name, reference)) for each in seasons
     }
     alike = [each for each in seasons if not why[each.name]]
-    exact = {each.name: _exact(each, spec) for each in alike}
-    used = [each for each in alike if exact[each.name]]
-    blocks = [_block(each, exact[each.name], spec) for each in used]
+    blocks = [block for each in alike if (block := _block(each, spec)) is not None]
     pooled = pool(blocks)
     means = [season_means(block, pooled) for block in blocks]
     control = reference.control
@@ -271,8 +249,8 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
     chart = None
     if joined:
         of_control = [blocks[k] for k in joined], [means[k] for k in joined]
-        chart = control_chart(*of_control, pooled, control, {each.name: each.dated for each in used})
-    same_probe = {each.name for each in used if not other_probe(each, reference)}
+        chart = control_chart(*of_control, pooled, control, {each.name: each.dated for each in alike})
+    same_probe = {each.name for each in alike if not other_probe(each, reference)}
     direct = [cell for cell in _cells(blocks, means) if cell.season in same_probe]
     by_control = _cells(blocks, means, control) if joined else []
     spread, control_spread = (season_spread(cells, pooled.df_total) for cells in (direct, by_control))
@@ -285,7 +263,7 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
     return MetricHistory(
         spec=spec,
         reference=reference.name,
-        seasons=tuple(each.name for each in used),
+        seasons=tuple(block.season for block in blocks),
         why_not={key: told for key, told in why.items() if told},
         pooled=pooled,
         control=control,
@@ -301,35 +279,33 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
             0.0 if by_control else spread.variance,
         ),
         standing=standing_table(seasons, name, reference, why, same_probe, chart),
-        bounds=sum(_bounds(each, name) for each in alike),
+        bounds=sum(
+            row.status in ("at least", "at most", "never")
+            for each in alike
+            for row in each.rows.get(name, ())
+        ),
     )
 
 
-def _exact(season: Season, spec: Metric) -> list[Measured]:
-    """Return the burns of a metric that were measured exactly, those above zero on the log scale."""
-    lowest = 0.0 if spec.scale == "log" else -np.inf
-    rows = season.rows.get(spec.id, ())
-    return [row for row in rows if row.status == "exact" and row.value is not None and row.value > lowest]
-
-
-def _block(season: Season, rows: Sequence[Measured], spec: Metric) -> Block:
+def _block(season: Season, spec: Metric) -> Block | None:
+    """Return the burns of a metric that were measured exactly, those above zero on the log scale; None without any."""
+    log = spec.scale == "log"
+    exact = [row for row in season.rows.get(spec.id, ()) if row.status == "exact" and row.value is not None]
+    rows = [row for row in exact if row.value > 0 or not log]  # type: ignore[operator]
+    if not rows:
+        return None
     values = np.array([row.value for row in rows], dtype=float)
-    scaled = np.log(values) if spec.scale == "log" else values
-    fuels, bags, days = ([str(getattr(row, name)) for row in rows] for name in ("fuel", "bag", "day"))
-    return block_of(season.name, fuels, bags, days, scaled)
-
-
-def _bounds(season: Season, name: str) -> int:
-    return sum(row.status in ("at least", "at most", "never") for row in season.rows.get(name, ()))
+    labels = ([row.fuel for row in rows], [row.bag for row in rows], [row.day for row in rows])
+    return block_of(season.name, *labels, np.log(values) if log else values)
 
 
 def _cells(blocks: Sequence[Block], means: Sequence[SeasonMeans], control: str = "") -> list[Cell]:
     """Return each fuel in each season or, with a control fuel, its difference from that where both were burned."""
     from_it = {control: -1.0} if control else {}
     return [
-        Cell(block.season, fuel, *found.of({fuel: 1.0, **from_it}), int(block.X[:, k].sum()))
+        Cell(block.season, fuel, *found.of({fuel: 1.0, **from_it}), block.sizes[fuel])
         for block, found in zip(blocks, means, strict=True)
         if not control or control in block.fuels
-        for k, fuel in enumerate(block.fuels)
+        for fuel in block.fuels
         if fuel != control
     ]

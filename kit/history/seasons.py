@@ -11,8 +11,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from kit.errors import Faults, KitError
-from kit.results_file import read_part, reports_of
+from kit.errors import Faults
+from kit.results_file import newest_report, read_part, reports_of
 
 KEYS: Final = ("schema", "report", "trial", "inputs", "burns", "metrics")
 """What is read of a results.json; curves and the rest, most of the file, are passed over."""
@@ -109,20 +109,10 @@ def newest_reports(folders: Iterable[str | Path]) -> list[Path]:
         if not folder.is_dir():
             faults.refuse(str(folder), "no such folder", "a run folder", "Check the path.")
             continue
-        try:
-            found.append(_newest(folder))
-        except KitError as error:
-            faults.take(error)
+        with faults.gathering():
+            found.append(newest_report(folder, "metrics"))
     faults.settle()
     return found
-
-
-def _newest(folder: Path) -> Path:
-    paths = [report.results for report in reports_of(folder)]
-    if not paths:
-        expected, remedy = "a run folder that has one", "Run `repeatburn report` on it first."
-        raise KitError.refuse(str(folder), "no report with results.json", expected, remedy)
-    return next((path for path in paths if read_part(path, {"metrics"}).get("metrics")), paths[0])
 
 
 def open_seasons(paths: Iterable[str | Path]) -> tuple[Season, ...]:
@@ -135,12 +125,10 @@ def open_seasons(paths: Iterable[str | Path]) -> tuple[Season, ...]:
     """
     faults, found = Faults(), []
     for path in map(Path, paths):
-        try:
+        with faults.gathering():
             results = read_part(path, KEYS, KEYS)
             _refuse_what_fits_not(path, results)
             found.append((path, results))
-        except KitError as error:
-            faults.take(error)
     faults.settle()
     labels = fuel_labels([results["trial"].get("fuels") or () for _, results in found])
     names = _names([path for path, _ in found])
