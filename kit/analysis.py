@@ -234,7 +234,7 @@ def analysis_of(
     drawn = judge_curves(curves, counted, run, seed)
     scored = judge_scores(run, counted, question_of(run, seed))
     level, windows = judging_level(run), windows_for(logs.readings, run)
-    reasons = measure(logs.readings, run, windows).reasons
+    reasons = measure(logs.readings, run).reasons
     left_out = uncounted(run, metrics, reasons)
     settled = tables["comparisons"].iloc[:0] if is_open(run) else tables["comparisons"]
     return Analysis(
@@ -252,7 +252,7 @@ def analysis_of(
             "metrics": counted.metrics[schema.names("metrics")],
             "excluded": counted.excluded,
             "reasons": reasons,
-            "lid_open": lid_effect(logs.readings, run, windows=windows),
+            "lid_open": lid_effect(logs.readings, run),
             **tables,
             "mean_curves": drawn.means,
             "difference_curves": drawn.differences,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -16,15 +17,16 @@ from kit.burns.logged_burns import main_probe
 from kit.burns.measure import measure
 from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
-from kit.readings.fires import Span, fires_in
+from kit.readings.fires import fires_in
 from kit.trial import Run, look_into
 from kit.trial.run_sheets import LOGS, some_of
 
+WORDS = tomllib.loads(Path(__file__).with_name("check.toml").read_text("utf-8"))
 FOR_THE_LOGS = frozenset({"trial", "cleaning", "probe", "logger"})
 """Tables of trial.toml without which a question about a log may have been answered already."""
 STILL_K, LEAST_RANGE_K = 3.0, 15.0
 """A main probe that moved by less stood still; by less than the second, it hardly saw the fire."""
-LATE_S = 300.0
+LATE_MIN = 5.0
 """A fire that begins so long after time zero makes every time to something too long."""
 
 
@@ -101,138 +103,109 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
         lost, flagged or never logged at the main probe ([cleaning] most_lost), a main probe that saw no fire, several
         fires in one row.
     """
-    faults = Faults()
+    faults, most_lost = Faults(), run.trial.cleaning.most_lost
     all_sound = [*_soundness(run, logs)]
     for sound in all_sound:
-        for found, expected, remedy in _doubts(sound, run.trial.cleaning.most_lost):
-            faults.ask(f"burns.csv, burn {sound.burn}", found, expected, remedy)
-        parts = [f"{sound.lost} of {sound.n} readings lost or flagged"] if sound.lost else []
-        parts += [f"{sound.gap_share:.1%} of the time without a sound reading"] if sound.gap_share else []
-        parts += [f"{len(sound.fires)} fires, with events between them"] if len(sound.fires) > 1 else []
-        parts += [sound.late] if sound.late else []
-        if parts:
-            faults.note(f"Burn {sound.burn}, {sound.probe}: {', '.join(parts)}.")
+        lost, gaps, several = sound.lost_share > most_lost, sound.gap_share > most_lost, sound.fires > 1
+        still, unexplained = sound.range_k < STILL_K, several and not sound.has_events
+        asked = {"lost": lost, "gaps": gaps and not lost, "still": still, "fires": unexplained}
+        late = sound.late_min > LATE_MIN
+        told = {"lost": sound.lost, "gaps": sound.gap_share, "fires": several, "late": late}
+        for name in filter(asked.get, asked):
+            words = (each.format(**vars(sound), most_lost=most_lost) for each in WORDS["asked"][name])
+            faults.ask(f"burns.csv, burn {sound.burn}", *words)
+        if any(told.values()):
+            words = (WORDS["told"][name].format(**vars(sound)) for name in filter(told.get, told))
+            faults.note(f"Burn {sound.burn}, {sound.probe}: {', '.join(words)}.")
     lowest = min(run.trial.thresholds, default=np.inf)
-    still = [sound for sound in all_sound if sound.range_k < LEAST_RANGE_K]
-    hot = [sound for sound in all_sound if sound.last_c >= lowest and not sound.is_cut_short]
-    if still:
-        reach = _reach([sound.range_k for sound in still])
-        faults.note(f"{_some(still)}, probe {still[0].probe}: moved by {reach} K only.")
-    if hot:
-        faults.note(
-            f"{_some(hot)}, probe {hot[0].probe}: ended at {_reach([sound.last_c for sound in hot])} °C, not below "
-            f"{lowest:.4g} °C. Times above a temperature count to the stop alone; the fire may have gone on."
-        )
+    cold = [(sound, sound.range_k) for sound in all_sound if sound.range_k < LEAST_RANGE_K]
+    hot = [(sound, sound.last_c) for sound in all_sound if sound.last_c >= lowest and not sound.is_cut_short]
+    for name, found in (("cold", cold), ("hot", hot)):
+        if found:
+            burns = f"Burn{'s' * (len(found) > 1)} {some_of([sound.burn for sound, _ in found])}"
+            ends = (f"{end([value for _, value in found]):.0f}" for end in (min, max))
+            parts = {"burns": burns, "probe": found[0][0].probe, "reach": " to ".join(dict.fromkeys(ends))}
+            faults.note(WORDS["together"][name].format(**parts, lowest=lowest))
     faults.settle()
     return faults.notes
 
 
-def _doubts(sound: _Soundness, most_lost: float) -> Iterator[tuple[str, str, str]]:
-    """Yield what was found, expected and is to do where a log is not sound enough, or holds more than one fire."""
-    probe, few = sound.probe, f"at most {most_lost:.0%} ([cleaning] most_lost)"
-    if sound.lost_share > most_lost:
-        found = f"{sound.lost} of {sound.n} readings of {probe} ({sound.lost_share:.0%}) lost or flagged"
-        remedy = "Mend the export, exclude the burn with a reason, or raise most_lost once you have looked."
-        yield found, few, remedy
-    elif sound.gap_share > most_lost:
-        remedy = "Name the file that fills the gap, exclude the burn with a reason, or raise most_lost."
-        yield f"no sound reading of {probe} in {sound.gap_share:.0%} of its time", few, remedy
-    if sound.range_k < STILL_K:
-        remedy = (
-            "Name the right column in [[logger]] columns, mend the times, or exclude the burn with a reason."
-        )
-        yield f"{probe} moved by {sound.range_k:.1f} K only", "a main probe that sees the fire", remedy
-    if len(sound.fires) > 1 and not sound.has_events:
-        found = f"{len(sound.fires)} fires in one row: begun about {sound.begun}"
-        remedy = (
-            "Give each fire a row with its lit and stopped, or note in events.csv what was done in between."
-        )
-        yield found, "a row a fire", remedy
-
-
 @dataclass(frozen=True)
 class _Soundness:
-    """What the log of one burn is worth at the main probe."""
+    """What the log of one burn is worth at the main probe.
+
+    Attributes
+    ----------
+    lost, lost_share
+        Readings of `n` that were lost or flagged.
+    gap_share
+        Share of its time without a sound reading.
+    fires, begun
+        How many fires, and when they began: clock times, or minutes after time zero.
+    late_min
+        How long after the first reading of a log without a clock, which counts as time zero, the fire begins.
+    """
 
     burn: str
     probe: str
     n: int
     lost: int
+    lost_share: float
     gap_share: float
     range_k: float
     last_c: float
     is_cut_short: bool
-    fires: tuple[Span, ...]
-    clock_zero: str
+    fires: int
+    begun: str
+    late_min: float
     has_events: bool
-
-    @property
-    def lost_share(self) -> float:
-        return self.lost / self.n if self.n else 1.0
-
-    @property
-    def begun(self) -> str:
-        """When the fires began: clock times, or minutes after time zero."""
-        if not self.clock_zero:
-            return ", ".join(f"{fire.begin_s / 60:.0f} min" for fire in self.fires)
-        zero = datetime.fromisoformat(self.clock_zero)
-        return ", ".join(f"{zero + timedelta(seconds=fire.begin_s):%H:%M}" for fire in self.fires)
-
-    @property
-    def late(self) -> str:
-        """That the fire begins long after the first reading of a log without a clock, which counts as time zero."""
-        late = self.fires[0].begin_s if self.fires and not self.clock_zero else 0.0
-        words = "time zero is the first reading, as the log has no clock; the fire begins"
-        return f"{words} {late / 60:.0f} min later" if late > LATE_S else ""
 
 
 def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
     """Return what the logs of the burns that count are worth, in the order of the sheet."""
     main = main_probe(logs.readings, run.trial)
-    counts = logs.quality[logs.quality["probe"] == main].set_index("burn")
-    spans = logs.spans[logs.spans["probe"] == main].set_index("burn")
+    counts, spans = (table[table["probe"] == main].set_index("burn") for table in (logs.quality, logs.spans))
     meant = logs.flags[(logs.flags["probe"] == main) & (logs.flags["flag"] == "after top-up")]
     topped = meant.groupby("burn")["n"].sum()
-    curves = dict(iter(logs.readings.groupby("burn", observed=True)))
+    curves = dict(
+        iter(logs.readings[(logs.readings["probe"] == main).to_numpy()].groupby("burn", observed=True))
+    )
     for burn in [burn for burn in run.in_state("done")["burn"] if burn in counts.index]:
-        rows = curves[burn]
-        rows = rows[(rows["probe"] == main).to_numpy()]
+        rows, span, count = curves[burn], spans.loc[burn], counts.loc[burn]
         usable = rows["flag"].astype(str).map(schema.usable).to_numpy()
         seconds, celsius = rows["elapsed_s"].to_numpy(), rows["temp_c"].to_numpy()
-        span, count = spans.loc[burn], counts.loc[burn]
         stop = float(np.fmin(span["end_s"], span["stop_s"]))  # the log's end where no stop is written
         good = usable & np.isfinite(celsius) & (seconds >= 0) & (seconds <= stop)
         steps = np.diff(seconds[good])
         gaps = float(steps[steps > run.trial.cleaning.bridge_gap_s].sum())
-        is_looked_at = count["fires"] > 1 or not span["clock_zero"]
+        zero = str(span["clock_zero"])
+        is_looked_at = count["fires"] > 1 or not zero
         fires = fires_in(seconds, np.where(usable, celsius, np.nan)) if is_looked_at else []
+        begins = [fire.begin_s for fire in fires if fire.begin_s < stop]
+        n = int(count["n"] + count["n_lost"])
+        lost = max(int(count["n_unusable"] - topped.get(burn, 0) + count["n_lost"]), 0)
         yield _Soundness(
             burn,
             main,
-            int(count["n"] + count["n_lost"]),
-            max(int(count["n_unusable"] - topped.get(burn, 0) + count["n_lost"]), 0),
-            gaps / stop if stop > 0 else 0.0,
-            float(np.ptp(celsius[good])) if good.any() else 0.0,
-            float(celsius[good][-1]) if good.any() else -np.inf,
-            bool(span["cut_short"]),
-            tuple(fire for fire in fires if fire.begin_s < stop),
-            str(span["clock_zero"]),
-            bool((run.events["burn"] == burn).any()),
+            n,
+            lost,
+            lost_share=lost / n if n else 1.0,
+            gap_share=gaps / stop if stop > 0 else 0.0,
+            range_k=float(np.ptp(celsius[good])) if good.any() else 0.0,
+            last_c=float(celsius[good][-1]) if good.any() else -np.inf,
+            is_cut_short=bool(span["cut_short"]),
+            fires=len(begins),
+            begun=", ".join(_clock(zero, begin_s) for begin_s in begins),
+            late_min=begins[0] / 60 if begins and not zero else 0.0,
+            has_events=bool((run.events["burn"] == burn).any()),
         )
 
 
-def _named(burns: list[str]) -> str:
-    return f"Burn{'s' * (len(burns) > 1)} {', '.join(burns)}"
-
-
-def _some(of: list[_Soundness]) -> str:
-    """Name the first of these burns, and count the others."""
-    return f"Burn{'s' * (len(of) > 1)} {some_of([sound.burn for sound in of])}"
-
-
-def _reach(values: list[float]) -> str:
-    """Return a whole number, or the least and the largest of several."""
-    return " to ".join(dict.fromkeys(f"{end:.0f}" for end in (min(values), max(values))))
+def _clock(zero: str, seconds: float) -> str:
+    """Return a clock time, or minutes after a time zero that has none."""
+    if not zero:
+        return f"{seconds / 60:.0f} min"
+    return f"{datetime.fromisoformat(zero) + timedelta(seconds=seconds):%H:%M}"
 
 
 def uncounted(run: Run, metrics: pd.DataFrame, reasons: pd.DataFrame) -> pd.DataFrame:
@@ -261,8 +234,9 @@ def uncounted(run: Run, metrics: pd.DataFrame, reasons: pd.DataFrame) -> pd.Data
 def uncounted_words(table: pd.DataFrame) -> list[str]:
     """Return a sentence a metric and reason, naming the burns that do not count for it."""
     return [
-        f"{_named(list(rows['burn']))} {'do' if len(rows) > 1 else 'does'} not count for {metric}: {why}."
+        f"Burn{s} {', '.join(rows['burn'])} {do} not count for {metric}: {why}."
         for (metric, why), rows in table.groupby(["metric", "why"], sort=False)
+        for s, do in [("s", "do") if len(rows) > 1 else ("", "does")]
     ]
 
 

@@ -4,32 +4,18 @@ from __future__ import annotations
 
 import errno
 import re
+import tomllib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from difflib import get_close_matches
+from itertools import takewhile
 from pathlib import Path
 from typing import Final, Literal
 
 _SHOWN = 6
 Kind = Literal["ask", "refuse"]
-_ROOM, _RIGHT = "Free some space and run again.", "Change its rights or copy it."
-_DISK: Final = {
-    errno.ENOSPC: ("the disk is full", "room to write", _ROOM),
-    errno.EDQUOT: ("your quota is used up", "room to write", _ROOM),
-    errno.EFBIG: (
-        "a file larger than is allowed here",
-        "room to write",
-        "Raise the limit on the size of files.",
-    ),
-    errno.EROFS: ("the disk is read-only", "a folder that can be written", "Copy the run folder elsewhere."),
-    errno.EACCES: ("no right to read or write it", "a place that can be read and written", _RIGHT),
-    errno.EPERM: ("no right to read or write it", "a place that can be read and written", _RIGHT),
-    errno.ENOTDIR: ("a file of that name", "a folder", "Rename the file."),
-    errno.ENOTEMPTY: ("a folder that holds something", "an empty folder", "Name another folder."),
-    errno.EEXIST: ("a file of that name", "a folder", "Rename the file."),
-    errno.ENAMETOOLONG: ("a path too long for this disk", "a shorter path", "Move the run folder up."),
-}
+_DISK: Final = tomllib.loads(Path(__file__).with_name("disk_faults.toml").read_text("utf-8"))
 """What a disk refuses: found, expected, remedy."""
 
 
@@ -135,28 +121,22 @@ def _bare(text: str) -> str:
     return re.sub(r"[0-9]+", "0", re.sub(r"(logs/|burns? )[^,:]+", r"\1…", text))
 
 
-def _shared_words(places: list[str]) -> tuple[str, list[str]]:
-    """Return the words with which all places begin, and each place without them."""
-    words = [place.split(" ") for place in places]
-    shared = 0
-    while shared + 1 < min(map(len, words)) and len({each[shared] for each in words}) == 1:
-        shared += 1
-    return "".join(f"{word} " for word in words[0][:shared]), [" ".join(each[shared:]) for each in words]
-
-
 def _merged(alike: list[Problem]) -> Problem:
-    first = alike[0]
-    if len(alike) == 1:
+    first, *others = alike
+    if not others:
         return first
     places = list(dict.fromkeys(each.where for each in alike))
-    if len(places) == 1:
-        places = [*places, "there again"]
-    more = f" and {len(places) - _SHOWN} more" if len(places) > _SHOWN else ""
-    head, rest = _shared_words(places)
-    where = head + (", ".join(rest[:_SHOWN]) + more if more else ", ".join(rest[:-1]) + f" and {rest[-1]}")
-    founds = list(dict.fromkeys(each.found for each in alike))
-    found = ", ".join(founds) if len(", ".join(founds)) < 80 else first.found
-    return Problem(first.kind, where, found, first.expected, first.remedy)
+    words = [place.split(" ") for place in (places if len(places) > 1 else [*places, "there again"])]
+    alike_at = takewhile(lambda place: len({*place}) == 1, zip(*(each[:-1] for each in words), strict=False))
+    shared = [place[0] for place in alike_at]
+    rest = [" ".join(each[len(shared) :]) for each in words]
+    last = f"{len(rest) - _SHOWN} more" if len(rest) > _SHOWN else rest.pop()
+    founds = ", ".join(dict.fromkeys(each.found for each in alike))
+    return replace(
+        first,
+        where=" ".join([*shared, f"{', '.join(rest[:_SHOWN])} and {last}"]),
+        found=founds if len(founds) < 80 else first.found,
+    )
 
 
 class Faults:
@@ -234,10 +214,9 @@ def disk_faults(place: Path | None = None) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        if error.errno not in _DISK:
+        if (name := errno.errorcode.get(error.errno or 0)) not in _DISK:
             raise
-        where = str(place or error.filename or "a file")
-        raise KitError(Problem("refuse", where, *_DISK[error.errno])) from error
+        raise KitError.refuse(str(place or error.filename or "a file"), *_DISK[name]) from error
 
 
 @contextmanager

@@ -38,27 +38,25 @@ def sheet_rows(run: Run, measuring: Measuring | None = None) -> dict[str, SheetR
     measuring
         The windows to measure by; by default the trial's.
     """
-    rows = run.burns[run.burns["state"] != "planned"].to_dict("records")
     how = measuring or run.trial.measuring
-    return {str(row["burn"]): _sheet_row({str(key): row[key] for key in row}, run.trial, how) for row in rows}
+    done = run.burns[run.burns["state"] != "planned"].to_dict("records")
+    return {str(cells["burn"]): _sheet_row(cells, run.trial, how) for cells in done}
 
 
-def _sheet_row(row: Mapping[str, Any], trial: Trial, measuring: Measuring) -> SheetRow:
-    seconds = relative_times(row).seconds
+def _sheet_row(cells: Mapping[Any, Any], trial: Trial, measuring: Measuring) -> SheetRow:
+    seconds = relative_times(cells).seconds
     zero, stop = seconds.get(trial.time_zero_column), seconds.get("stopped")
-    lit, tipped = seconds.get("lit"), seconds.get("tipped")
-    whole_minutes = all(time % 60 == 0 for time in seconds.values())
-    burn, fuel, bag, day, setting = (str(row.get(name) or "") for name in LABELS)
-    charge_g, charge_l, leftover_g, ash_g, ambient_c = (number(row.get(name)) for name in NUMBERS)
-    held = cooks_at(trial, setting)
+    labels: dict[str, Any] = {name: str(cells.get(name) or "") for name in LABELS}
+    numbers: dict[str, Any] = {name: number(cells.get(name)) for name in NUMBERS}
+    held = cooks_at(trial, labels["setting"])
     return SheetRow(
-        *(burn, fuel, bag, day, setting),
-        *(charge_g, charge_l, leftover_g, ash_g, ambient_c),
-        ready_s=math.nan if lit is None or tipped is None else tipped - lit,
+        **labels,
+        **numbers,
+        ready_s=seconds.get("tipped", math.nan) - seconds.get("lit", math.nan),
         stop_s=None if zero is None or stop is None else stop - zero,
-        clock_s=60.0 if whole_minutes else 1.0,
-        price_per_kg=price_per_kg(trial, fuel),
-        declared={each.column: number(row.get(each.column)) for each in trial.declared},
+        clock_s=60.0 if all(time % 60 == 0 for time in seconds.values()) else 1.0,
+        price_per_kg=price_per_kg(trial, labels["fuel"]),
+        declared={each.column: number(cells.get(each.column)) for each in trial.declared},
         cool_down_c=measuring.cool_down_c or cool_down_pair(trial),
         bands={cook.name: (cook.low, cook.high) if cook.name in held else None for cook in trial.cooks},
         measuring=measuring,
@@ -113,8 +111,7 @@ def cooks_at(trial: Trial, setting_id: str) -> frozenset[str]:
 
 def cool_down_pair(trial: Trial) -> tuple[float, float] | None:
     """Return the highest and the lowest threshold, None where there are no two."""
-    low, high = min(trial.thresholds, default=0.0), max(trial.thresholds, default=0.0)
-    return (high, low) if high > low else None
+    return (max(trial.thresholds), min(trial.thresholds)) if len({*trial.thresholds}) > 1 else None
 
 
 @dataclass(frozen=True)
@@ -254,13 +251,9 @@ def _unsound(log: LoggedBurn, line: Line) -> str:
 
 
 def burns_of(
-    readings: pd.DataFrame,
-    run: Run,
-    probes: Iterable[str],
-    without_lid: bool = False,
-    measuring: Measuring | None = None,
+    readings: pd.DataFrame, run: Run, probes: Iterable[str], without_lid: bool = False
 ) -> dict[tuple[str, str], Burn]:
-    """Return every burn at these probes, where it has readings, by burn and probe.
+    """Return every burn at these probes, where it has readings, by burn and probe; measured by `windows_for`.
 
     Parameters
     ----------
@@ -272,11 +265,9 @@ def burns_of(
         The probes wanted.
     without_lid
         Leave out the readings with the lid open.
-    measuring
-        The windows to measure by; by default those that `windows_for` gives for these readings.
     """
     wanted, gap_s = set(probes), run.trial.cleaning.bridge_gap_s
-    rows = sheet_rows(run, measuring or windows_for(readings, run))
+    rows = sheet_rows(run, windows_for(readings, run))
     logged = [log for log in logged_burns(readings) if log.burn in rows]
     ends: dict[str, float] = {}  # where the sheet tells no stop, a burn ends with its longest log
     for log in logged:

@@ -9,12 +9,11 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.logged_burns import burns_of, main_probe, sheet_rows, windows_for
-from kit.metrics import METRIC_BASES, Burn, MeasuredValue, Measuring, Metric, metric_of
+from kit.burns.logged_burns import burns_of, main_probe, sheet_rows
+from kit.metrics import METRIC_BASES, Burn, MeasuredValue, Metric, metric_of
 from kit.readings import with_log_days
 from kit.trial import Run, Trial
 
-LID = tuple(schema.names("lid_open"))
 LABELS = ("burn", "fuel", "bag", "day", "metric", "unit", "status")
 
 
@@ -39,13 +38,10 @@ class Measured:
         schema.METRICS, a row for every metric of every burn that was done; excluded burns too.
     reasons
         schema.REASONS: why a metric is a bound or blank, and other notes of its measuring.
-    measuring
-        The windows in use: the trial's, shortened where its burns are short (`windows_for`).
     """
 
     metrics: pd.DataFrame
     reasons: pd.DataFrame
-    measuring: Measuring
 
 
 def burn_metrics(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
@@ -73,45 +69,32 @@ def burn_metrics(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
     return measure(readings, run).metrics
 
 
-def measure(readings: pd.DataFrame, run: Run, windows: Measuring | None = None) -> Measured:
-    """Return the metrics of every burn with the reasons and the parts of their uncertainty.
-
-    Parameters
-    ----------
-    readings, run
-        As for `burn_metrics`.
-    windows
-        What `windows_for` gives for them, where it is known already.
-    """
+def measure(readings: pd.DataFrame, run: Run) -> Measured:
+    """Return the metrics of every burn, and the reasons; parameters are those of `burn_metrics`."""
     run = with_log_days(run, readings)
-    metrics = [run.trial.metric(each) for each in metric_ids(run.trial)]
-    probe = main_probe(readings, run.trial)
-    windows = windows or windows_for(readings, run)
-    burns = burns_of(readings, run, {metric.probe or probe for metric in metrics}, measuring=windows)
+    metrics, probe = (
+        [run.trial.metric(each) for each in metric_ids(run.trial)],
+        main_probe(readings, run.trial),
+    )
+    burns = burns_of(readings, run, {metric.probe or probe for metric in metrics})
     values = list(measured_values(burns, run, probe, metrics))
     rows = [_row(burn, metric, value) for burn, metric, value in values]
-    table = pd.DataFrame(rows, columns=schema.names("metrics"))
-    for name in LABELS:
-        table[name] = table[name].astype("str")
     reasons = [
         (burn.row.burn, metric.id, value.status, value.note) for burn, metric, value in values if value.note
     ]
+    table = pd.DataFrame(rows, columns=schema.names("metrics"))
     return Measured(
-        table,
+        table.astype(dict.fromkeys(LABELS, "str")),
         pd.DataFrame(reasons, columns=schema.names("reasons"), dtype="str"),
-        windows,
     )
 
 
-def _row(burn: Burn, metric: schema.Metric, value: MeasuredValue) -> tuple[object, ...]:
-    row = burn.row
-    curve = burn.curve if metric.source == "curve" else None
-    used = curve.n_used if curve else 0
-    left_out = curve.n_flagged if curve else burn.n_flagged if metric.source == "curve" else 0
-    return (
-        *(row.burn, row.fuel, row.bag, row.day, metric.id),
-        *(value.value, metric.unit, value.total_u, value.status, used, left_out),
-    )
+def _row(burn: Burn, metric: Metric, value: MeasuredValue) -> tuple[object, ...]:
+    row, logged = burn.row, metric.source == "curve"
+    used, left_out = (burn.curve.n_used, burn.curve.n_flagged) if burn.curve else (0, burn.n_flagged)
+    counts = (used, left_out) if logged else (0, 0)
+    labels = (row.burn, row.fuel, row.bag, row.day, metric.id)
+    return (*labels, value.value, metric.unit, value.total_u, value.status, *counts)
 
 
 def metric_ids(trial: Trial) -> tuple[str, ...]:
@@ -130,13 +113,13 @@ def metric_ids(trial: Trial) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*ids, *trial.primary, *trial.margins]))
 
 
-def lid_effect(readings: pd.DataFrame, run: Run, windows: Measuring | None = None) -> pd.DataFrame:
+def lid_effect(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
     """Return metrics with and without the readings during which the lid was open, where they differ.
 
     Parameters
     ----------
-    readings, run, windows
-        As for `measure`.
+    readings, run
+        As for `burn_metrics`.
 
     Returns
     -------
@@ -144,25 +127,26 @@ def lid_effect(readings: pd.DataFrame, run: Run, windows: Measuring | None = Non
         schema.LID_OPEN; a straight line leads across the time the lid was open, however long. No rows where no lid
         was opened.
     """
-    opened = readings["flag"].astype("category")
-    marked = [flag for flag in opened.cat.categories if "lid open" in str(flag).split("+")]
-    names = set(readings.loc[opened.isin(marked).to_numpy(), "burn"].astype("str"))
-    if not names:
-        return pd.DataFrame(columns=list(LID))
-    part = readings[readings["burn"].astype("str").isin(names).to_numpy()]
-    metrics = [run.trial.metric(each) for each in metric_ids(run.trial)]
-    metrics = [metric for metric in metrics if metric.source == "curve"]
-    probe = main_probe(readings, run.trial)
-    windows = windows or windows_for(readings, run)
-    probes = {metric.probe or probe for metric in metrics}
-    with_lid, without = (
-        measured_values(burns_of(part, run, probes, left_out, windows), run, probe, metrics)
-        for left_out in (False, True)
+    flags = readings["flag"].astype("category")
+    marked = [flag for flag in flags.cat.categories if "lid open" in str(flag).split("+")]
+    opened = set(readings.loc[flags.isin(marked).to_numpy(), "burn"].astype("str"))
+    if not opened:
+        return pd.DataFrame(columns=schema.names("lid_open"))
+    metrics, probe = (
+        [run.trial.metric(each) for each in metric_ids(run.trial)],
+        main_probe(readings, run.trial),
     )
+    metrics = [metric for metric in metrics if metric.source == "curve"]
+    probes = {metric.probe or probe for metric in metrics}
+    both = (
+        {key: burn for key, burn in burns_of(readings, run, probes, without_lid).items() if key[0] in opened}
+        for without_lid in (False, True)
+    )
+    with_lid, without = (measured_values(burns, run, probe, metrics) for burns in both)
     rows = [
         (burn.row.burn, metric.id, metric.unit, a.value, a.status, b.value, b.status)
         for (burn, metric, a), (_, _, b) in zip(with_lid, without, strict=True)
-        if burn.row.burn in names
+        if burn.row.burn in opened
         and (a.status != b.status or not np.isclose(a.value, b.value, rtol=1e-9, equal_nan=True))
     ]
-    return pd.DataFrame(rows, columns=list(LID))
+    return pd.DataFrame(rows, columns=schema.names("lid_open"))
