@@ -14,6 +14,7 @@ from os import PathLike
 from pathlib import Path
 
 from kit.errors import KitError, opening
+from kit.trial.messages import fault
 
 LARGEST_BYTES = 50_000_000
 """A sheet or a trial file beyond this is none that a person wrote."""
@@ -49,8 +50,7 @@ def path_of(value: object, what: str) -> Path:
     """
     if isinstance(value, str | PathLike):
         return Path(value)
-    found = f"{shown(value)}, of type {type(value).__name__}"
-    raise KitError.refuse(what, found, f"the path of {what}", "Give it as a text or a path.")
+    raise KitError.refuse(what, *fault("no path", value=shown(value), type=type(value).__name__, what=what))
 
 
 def read_text(path: Path, name: str) -> tuple[str, str]:
@@ -63,7 +63,7 @@ def read_text(path: Path, name: str) -> tuple[str, str]:
     """
     with opening(name, A_TEXT, "Look at its permissions, or save it again."):
         if path.stat().st_size > LARGEST_BYTES:
-            raise _no_text(name, "a file above 50 MB", "Save the sheet alone, without the readings.")
+            raise KitError.refuse(name, *fault("too large"))
         raw = path.read_bytes()
     text, encoding = decode(raw, name)
     is_sure = encoding not in EIGHT_BIT
@@ -84,15 +84,13 @@ def decode(raw: bytes, name: str) -> tuple[str, str]:
         Where the bytes are an office file or no text.
     """
     if raw.startswith(SPREADSHEET):
-        remedy = "In the spreadsheet choose 'Save as' and then CSV; renaming the file is not enough."
-        raise _no_text(name, "a spreadsheet's own file format", remedy)
+        raise KitError.refuse(name, *fault("a spreadsheet"))
     encoding = encoding_of(raw)[0]
     for known in (encoding,) if encoding else EIGHT_BIT:
         with suppress(UnicodeDecodeError):
             text = raw.decode(known).replace("\r\n", "\n").replace("\r", "\n")
             return text, known.removesuffix("-sig")
-    words = f"bytes that are not the {encoding.upper().removesuffix('-SIG')} they claim to be"
-    raise _no_text(name, words, "Save it again as UTF-8.")
+    raise KitError.refuse(name, *fault("no text", encoding=encoding.upper().removesuffix("-SIG")))
 
 
 def encoding_of(raw: bytes, is_cut: bool = False) -> tuple[str, str]:
@@ -118,10 +116,6 @@ def encoding_of(raw: bytes, is_cut: bool = False) -> tuple[str, str]:
         codecs.getincrementaldecoder("utf-8")().decode(raw, not is_cut)
         return "utf-8", VALID
     return "", ""
-
-
-def _no_text(name: str, found: str, remedy: str) -> KitError:
-    return KitError.refuse(name, found, A_TEXT, remedy)
 
 
 def visible(text: str) -> str:
@@ -187,22 +181,18 @@ def filled_sheets(path: Path, name: str) -> dict[str, list[list[str]]]:
     """
     import python_calamine as calamine
 
-    expected = "an .xlsx, .xls or .ods file, or text"
     try:
         if zipfile.is_zipfile(path):
             with zipfile.ZipFile(path) as packed:
                 if sum(part.file_size for part in packed.infolist()) > LARGEST_UNPACKED:
-                    raise KitError.refuse(name, "more than 500 MB unpacked", expected, "Save it as CSV.")
+                    raise KitError.refuse(name, *fault("unpacked"))
         book = calamine.CalamineWorkbook.from_path(str(path))
         read = {title: book.get_sheet_by_name(title) for title in book.sheet_names}
         tables = {title: sheet.to_python(skip_empty_area=False) for title, sheet in read.items()}
     except calamine.PasswordError:
-        found = "a spreadsheet's file that is locked by a password"
-        raise KitError.refuse(name, found, expected, "Take the password off.") from None
+        raise KitError.refuse(name, *fault("locked")) from None
     except (calamine.CalamineError, OSError, zipfile.BadZipFile):
-        found = "a file that begins like a spreadsheet's and cannot be opened as one"
-        remedy = "Save the sheet again, or save it as CSV and use that."
-        raise KitError.refuse(name, found, expected, remedy) from None
+        raise KitError.refuse(name, *fault("no book")) from None
     texts = {each: [[_text(cell) for cell in row] for row in rows] for each, rows in tables.items()}
     return {each: rows for each, rows in texts.items() if any(any(row) for row in rows)}
 

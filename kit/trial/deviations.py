@@ -12,6 +12,7 @@ import pandas as pd
 from kit.schema import DEVIATIONS
 from kit.trial.clocks import relative_times
 from kit.trial.key_types import QuantityError, parse_difference, parse_percent
+from kit.trial.messages import MESSAGES
 from kit.trial.plan_file import NAME, Plan, PlannedBurn, settings_of
 from kit.trial.run import Run
 from kit.trial.run_sheets import has_times
@@ -53,27 +54,12 @@ def _of_the_plan(plan: Plan) -> Iterator[_Row]:
         yield _Row("plan written anew", NAME, f"sha256 {plan.replaces[:12]}", done)
 
 
-_WORDS = {
-    "charge_by": "basis of the charge",
-    "tolerance_g": "tolerance of the charge, g",
-    "time_zero": "time zero",
-    "stop_rule": "stop rule",
-    "control_fuel": "control fuel",
-    "spread": "spread",
-    "confidence": "confidence",
-    "thresholds": "threshold",
-    "primary": "primary metric",
-    "covariates": "covariate",
-    "cleaning": "cleaning limit",
-    "measuring": "measuring",
-    "margins": "margin",
-}
 _USUAL = settings_of(Trial())
 
 
 def _of_settings(plan: Plan, trial: Trial) -> Iterator[_Row]:
     then, now = plan.model_dump(mode="json"), settings_of(trial)
-    for key, words in _WORDS.items():
+    for key, words in MESSAGES["setting"].items():
         was, holds = then[key], now[key]
         if isinstance(was, list):
             yield from (_Row(words, _shown(each), "planned", "dropped") for each in was if each not in holds)

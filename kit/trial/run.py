@@ -16,6 +16,7 @@ from kit.page.html_tables import as_table
 from kit.page.text import element, join
 from kit.schema import INPUTS
 from kit.trial.decode import path_of, read_text, shown, toml_text, without_hidden
+from kit.trial.messages import fault
 from kit.trial.models import ALL_ALIKE, Declared
 from kit.trial.plan_file import Plan, read_plan
 from kit.trial.run_sheets import LOGS, read_burn_sheet, read_events, read_scores, stays_inside
@@ -148,8 +149,7 @@ class Run:
                 if math.isinf(numbers[burn]):
                     raise ValueError
             except (TypeError, ValueError):
-                expected, remedy = "a number", "Give what was measured, or leave the burn out."
-                faults.refuse(f"with_metric, burn {burn}", shown(value), expected, remedy)
+                faults.refuse(f"with_metric, burn {burn}", *fault("no number given", value=shown(value)))
         faults.settle()
         burns = self.burns.assign(**{declared.column: self.burns["burn"].map(numbers).astype(float)})
         others = tuple(each for each in self.trial.declared if each.column != declared.column)
@@ -198,15 +198,11 @@ def look_into(path: str | Path) -> tuple[Run | None, Faults]:
     """
     folder = path_of(path, "a run folder").absolute()
     if not folder.is_dir():
-        is_file = folder.is_file()
-        found = "a file" if is_file else "no such folder"
-        remedy = "Give the run folder itself." if is_file else "`repeatburn start` makes one."
-        raise KitError.refuse(str(folder), found, "a run folder, with trial.toml and burns.csv", remedy)
+        raise KitError.refuse(str(folder), *fault("a file" if folder.is_file() else "no folder"))
     faults = Faults()
     for name in FILES:
         if not stays_inside(folder, folder / name):
-            remedy = "Put a copy in its place."
-            faults.refuse(name, "a link out of the run folder", "a file of its own", remedy)
+            faults.refuse(name, *fault("a link"))
     if len(faults):  # nothing outside is ever read
         return None, faults
     path = folder / TRIAL
@@ -220,8 +216,7 @@ def look_into(path: str | Path) -> tuple[Run | None, Faults]:
         names = trial.model.borrow_from
         for name, place in zip(names, lender_folders(folder, names), strict=True):
             if not place.is_dir():
-                expected, remedy = "a run folder, its path from this one", "Correct the path, or take it out."
-                faults.refuse("trial.toml, [model], key borrow_from", shown(name), expected, remedy)
+                faults.refuse("trial.toml, [model], key borrow_from", *fault("no lender", name=shown(name)))
     plan, own_words = None, ""
     with faults.gathering():
         plan = read_plan(folder)
@@ -240,8 +235,7 @@ def _ask_for_trial(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> 
     fuels = [] if burns is None else [fuel for fuel in burns["fuel"].unique() if fuel]
     lines = "".join(f"\n[[fuel]]\nid = {toml_text(fuel)}" for fuel in fuels) or '\n[[fuel]]\nid = "…"'
     hint = f"Is it {shown(kin[0])}? Rename it. Else save" if kin else "Save"
-    remedy = f"{hint} a text file with this name; to begin with, each fuel once and rightly spelt:{lines}"
-    faults.ask(TRIAL, "no trial file", "what is tested, and how", remedy)
+    faults.ask(TRIAL, *fault("no trial", hint=hint, lines=lines))
 
 
 def lender_folders(folder: str | Path, names: Iterable[str]) -> list[Path]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from kit.errors import Faults, did_you_mean, nearest
 from kit.schema import BURNS, EVENTS, SCORES
 from kit.trial.clocks import CLOCK_COLUMNS, event_times, relative_times
 from kit.trial.decode import shown, toml_text, visible
+from kit.trial.messages import MESSAGES, fault
 from kit.trial.sheet import Sheet, SheetKind, places_of, read_sheet, sheet_path, table_of
 from kit.trial.trial_file import Trial
 
@@ -25,7 +27,13 @@ PLACES = {"", "burn", "day", "log", *CLOCK_COLUMNS}
 """Columns that say where in which log a burn lies, '' for a whole row."""
 NUMBERS = {column.name for column in BURNS if column.kind == "number"}
 EVENT_WORDS = ("lid open", "top-up", "vent moved", "rain", "probe moved", "other")
-WEIGHED = ("charge_g", "charge_l", "leftover_g", "ash_g", "wind_m_s")
+RANGES: tuple[tuple[str, tuple[str, ...], Callable[[pd.Series], pd.Series]], ...] = (
+    ("negative", ("charge_g", "charge_l", "leftover_g", "ash_g", "wind_m_s"), lambda value: value < 0),
+    ("zero", ("charge_g", "charge_l"), lambda value: value == 0),
+    ("humidity", ("humidity_pct",), lambda value: (value < 0) | (value > 100)),
+    ("air", ("ambient_c",), lambda value: value.abs() > 60),
+)
+"""What a number cannot be, and in which columns."""
 
 
 def read_burn_sheet(
@@ -45,22 +53,22 @@ def read_burn_sheet(
         kin = sorted(each.name for each in folder.iterdir() if each.stem.casefold() == "burns")
         save = f"Save '{kin[0]}' as CSV under the name {NAME}." if kin else ""
         remedy = save or "Write one, or let `start` make one."
-        faults.refuse(NAME, "no burn sheet", f"{NAME} with a row a burn: burn, fuel, log", remedy)
+        faults.refuse(NAME, *fault("no burn sheet", name=NAME, remedy=remedy))
         return None, []
     own = [name for name in _own_columns(trial) if name not in {column.name for column in BURNS}]
     sheet = read_sheet(path, SheetKind(BURNS, REQUIRED, own), faults)
     if sheet is None:
         return None, []
     if not sheet.rows:
-        expected = "a row a burn, with at least burn and fuel"
-        remedy = "Write a row for each burn; for burns to come fill in trial.toml, and `repeatburn plan` writes them."
-        faults.ask(NAME, "headings and no burns", expected, remedy)
+        faults.ask(NAME, *fault("no rows"))
     sheet = _without_guesses(sheet)
     table = table_of(sheet).rename(columns={"state": "state in the sheet"})
     reasons = zip(table["excluded"], table["log"], strict=True)
     table["state"] = ["excluded" if reason else "done" if log else "planned" for reason, log in reasons]
     _ids_and_fuels(table, sheet)
-    _ranges(table, sheet)
+    for what, columns, amiss in RANGES:
+        for column in columns:
+            sheet.refuse_where(table[column], amiss(table[column]), what)
     _times(table, sheet)
     table["log"] = _logs(table, sheet, folder, trial)
     if trial is not None:
@@ -89,46 +97,26 @@ def _without_guesses(sheet: Sheet) -> Sheet:
             rows |= {sheet.rows[place] for place in guessed}
     if counts:
         within = f"row {min(rows)}" if len(rows) == 1 else f"rows {min(rows)} to {max(rows)}"
-        count = sum(counts.values())
-        found = f"{count} guess{'es' * (count > 1)} marked '?' in {within}: "
-        found += ", ".join(f"{name} ({count})" for name, count in counts.items())
-        remedy = "Look at each and correct it; then replace every ? in the sheet by nothing."
-        sheet.faults.ask(f"{sheet.name}, cells marked '?'", found, "what was burned, and when", remedy)
+        total, named = sum(counts.values()), (f"{name} ({count})" for name, count in counts.items())
+        count = f"{total} guess{'es' * (total > 1)}"
+        words = fault("guesses", count=count, rows=within, columns=", ".join(named))
+        sheet.faults.ask(f"{sheet.name}, cells marked '?'", *words)
     return replace(sheet, columns=columns)
 
 
 def _ids_and_fuels(table: pd.DataFrame, sheet: Sheet) -> None:
-    sheet.refuse_where(
-        table["burn"], table["burn"] == "", "an id of the burn", "Give the burn an id, or delete the row."
-    )
+    sheet.refuse_where(table["burn"], table["burn"] == "", "no burn")
     for burn, (first, *again) in places_of(table["burn"]).items():
         for place in again:
-            expected = f"an id once; row {sheet.rows[first]} has it already"
-            sheet.refuse(place, "burn", f"{shown(burn)} a second time", expected, "Rename one of the two.")
-    blank = [place for place, fuel in enumerate(table["fuel"]) if not fuel]
-    sheet.ask(blank, "fuel", "a fuel not filled in", "the id of a fuel", "Write which fuel was burned.")
-
-
-def _ranges(table: pd.DataFrame, sheet: Sheet) -> None:
-    for column in WEIGHED:
-        remedy = "Correct it, or leave it blank where nothing was measured."
-        sheet.refuse_where(table[column], table[column] < 0, "a number that is not negative", remedy)
-    for column in ("charge_g", "charge_l"):
-        remedy = "Correct it, or leave it blank where it was not weighed."
-        sheet.refuse_where(table[column], table[column] == 0, "a number above zero", remedy)
-    humid, air = table["humidity_pct"], table["ambient_c"]
-    sheet.refuse_where(humid, (humid < 0) | (humid > 100), "0 to 100 %", "Correct it, or leave it blank.")
-    remedy = "Is it in °F? Convert it: (°F - 32) / 1.8."
-    sheet.refuse_where(air, air.abs() > 60, "air from -60 to 60 °C", remedy)
+            sheet.refuse(place, "burn", "burn twice", burn=shown(burn), row=sheet.rows[first])
+    sheet.ask([place for place, fuel in enumerate(table["fuel"]) if not fuel], "fuel", "no fuel")
 
 
 def _times(table: pd.DataFrame, sheet: Sheet) -> None:
     for place, row in enumerate(table[["burn", "day", *CLOCK_COLUMNS]].to_dict("records")):
         times = relative_times(row)
         if times.fault:
-            expected = "lit, tipped, lid_on and stopped one after the other"
-            remedy = "Correct the time, or write the date before it, as 2026-05-15 00:20."
-            sheet.refuse(place, "", times.fault, expected, remedy)
+            sheet.refuse(place, "", "times", fault=times.fault)
         elif times.rolled:
             column = times.rolled[0]
             sheet.faults.note(f"Burn {row['burn']}: {column} {row[column]} is taken to be of the next day.")
@@ -145,15 +133,12 @@ def _logs(table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None) 
         is_parted = has_times(row) or _is_split(names, trial)
         for nth, name in enumerate(names):
             other, other_is_parted = first.setdefault(name, (place, is_parted))
-            if fault := faults[name]:
-                sheet.refuse(place, "log", *fault)
+            if amiss := faults[name]:
+                sheet.refuse(place, "log", amiss[0], log=shown(name), hint=amiss[1])
             elif name in names[:nth]:
-                sheet.refuse(place, "log", f"{shown(name)} twice", "each file once", "Delete one of the two.")
+                sheet.refuse(place, "log", "log twice", log=shown(name))
             elif other != place and not is_parted and not other_is_parted:
-                found = f"{shown(name)}, given to {sheet.where(other)} as well"
-                expected = "a file of its own, or clock times that part the burns of one file"
-                remedy = "Name the right file, or fill in lit and stopped of both burns."
-                sheet.refuse(place, "log", found, expected, remedy)
+                sheet.refuse(place, "log", "log of two", log=shown(name), other=sheet.where(other))
         if row["state"] == "planned" and has_times(row):
             sheet.faults.note(
                 f"Burn {row['burn']} has times and no log: it counts as planned until its log is named."
@@ -162,8 +147,7 @@ def _logs(table: pd.DataFrame, sheet: Sheet, folder: Path, trial: Trial | None) 
     if unused:
         sheet.faults.note(f"In {LOGS}/ and named by no burn: {some_of(unused)}.")
     for name in filter(logs.leaves_the_folder, unused):
-        found, remedy = "a link out of the run folder", "Put a copy in its place, or take it away."
-        sheet.faults.refuse(f"{LOGS}/{visible(name)}", found, "a file of its own", remedy)
+        sheet.faults.refuse(f"{LOGS}/{visible(name)}", *fault("unused link"))
     return [logs.on_disk(names) for names in named]
 
 
@@ -176,59 +160,49 @@ def _is_split(names: Sequence[str], trial: Trial | None) -> bool:
 def _judge_by(trial: Trial, table: pd.DataFrame, sheet: Sheet) -> None:
     """Note what does not agree with the tables of the trial file, those aside that lost keys to faults."""
     lost = sheet.faults.lost
-    if "fuel" not in lost:
-        known, line = [fuel.id for fuel in trial.fuels], "[[fuel]] and, below it, id = {}"
-        _declared_words(table["fuel"], sheet, known, "the id of a [[fuel]]", line)
-    if "setting" not in lost:
-        known, line = [setting.id for setting in trial.settings], "[[setting]] and, below it, id = {}"
-        _declared_words(table["setting"], sheet, known, "the id of a [[setting]]", line)
-        _ask_which(table["setting"], sheet, known)
-    if "trial" not in lost and trial.cookers:
-        line = "cooker = [{}, …] in [trial]"
-        _declared_words(table["cooker"], sheet, trial.cookers, "a cooker of [trial]", line)
-        _ask_which(table["cooker"], sheet, trial.cookers)
+    for column, written, known in (
+        ("fuel", "fuel", [fuel.id for fuel in trial.fuels]),
+        ("setting", "setting", [setting.id for setting in trial.settings]),
+        ("cooker", "trial", trial.cookers),
+    ):
+        if written not in lost and (known or column != "cooker"):
+            _declared_words(table[column], sheet, known)
     if not lost & {"metrics", "model"}:
         for place, column in enumerate(_own_columns(trial)):
             if column not in sheet.columns and column not in NUMBERS:
                 key = "[metrics] declared" if place < len(trial.declared) else "[model] covariates"
-                expected, remedy = f"a column of {NAME}", did_you_mean(column, sheet.columns)
-                sheet.faults.refuse(f"trial.toml, {key}", shown(column), expected, remedy)
+                hint = did_you_mean(column, sheet.columns)
+                words = fault("no own column", column=shown(column), sheet=NAME, hint=hint)
+                sheet.faults.refuse(f"trial.toml, {key}", *words)
     if "bag" not in lost:
         for place, (fuel, bag) in enumerate(zip(table["fuel"], table["bag"], strict=True)):
             of_fuel = [each.id for each in trial.bags if each.fuel == fuel]
             if bag and of_fuel and bag not in of_fuel:
-                sheet.refuse(place, "bag", shown(bag), f"a [[bag]] of {fuel}", did_you_mean(bag, of_fuel))
+                hint = did_you_mean(bag, of_fuel)
+                sheet.refuse(place, "bag", "no bag", bag=shown(bag), fuel=fuel, hint=hint)
     for declared in trial.declared:
         if declared.scale == "count" and declared.column in table:
             counts = table[declared.column]
-            expected = "a count: a whole number, 0 or more"
-            remedy = 'Correct it, or declare the column with scale = "plain" or "log".'
-            sheet.refuse_where(counts, (counts < 0) | (counts % 1 > 0), expected, remedy)
+            sheet.refuse_where(counts, (counts < 0) | (counts % 1 > 0), "count")
     _charges(table, trial, sheet.faults)
 
 
-def _declared_words(
-    words: pd.Series, sheet: Sheet, known: Sequence[str], what: str, declaration: str
-) -> None:
-    """Refuse what trial.toml does not declare; where it declares nothing of the kind, ask for it."""
+def _declared_words(words: pd.Series, sheet: Sheet, known: Sequence[str]) -> None:
+    """Refuse what trial.toml does not declare, and ask for it where it declares nothing of the kind.
+
+    Where it declares several, a blank cell is asked about; of a fuel it is in any case.
+    """
+    column = str(words.name)
+    what, line = MESSAGES["declared"][column]
     for word, places in places_of(words).items():
-        line = declaration.format(toml_text(word))
+        parts = {"word": shown(word), "line": line.format(word=toml_text(word))}
         if not known:
-            found, expected = (
-                f"{shown(word)}; trial.toml declares no {words.name}s",
-                f"a {words.name} that is declared",
-            )
-            sheet.ask(places, str(words.name), found, expected, f"Add to trial.toml two lines: {line}.")
+            sheet.ask(places, column, "undeclared", column=column, **parts)
         elif word not in known:
-            remedy = f"{did_you_mean(word, known)} A new one is declared: {line}."
-            sheet.refuse(places, str(words.name), shown(word), f"{what} of trial.toml", remedy)
-
-
-def _ask_which(cells: pd.Series, sheet: Sheet, known: Sequence[str]) -> None:
-    """Ask for a blank cell where several are declared and the row does not say which."""
-    blank = [place for place, cell in enumerate(cells) if not cell and len(known) > 1]
-    expected, remedy = f"one of: {', '.join(known)}", f"Write which {cells.name} it was."
-    sheet.ask(blank, str(cells.name), "a blank", expected, remedy)
+            sheet.refuse(places, column, "unknown word", what=what, hint=did_you_mean(word, known), **parts)
+    if len(known) > 1 and column != "fuel":
+        blank = [place for place, cell in enumerate(words) if not cell]
+        sheet.ask(blank, column, "which", known=", ".join(known), column=column)
 
 
 def _charges(table: pd.DataFrame, trial: Trial, faults: Faults) -> None:
@@ -251,27 +225,29 @@ def read_events(
     if sheet is None:
         return table
     table["event"] = [_event_word(word) for word in table["event"]]
-    expected = f"one of: {', '.join(EVENT_WORDS)}"
-    remedy = "Anything else is 'other', with a note."
+    events = ", ".join(EVENT_WORDS)
     sheet.refuse_unknown(
-        table["event"], EVENT_WORDS, expected, lambda word: f"{did_you_mean(word, EVENT_WORDS)} {remedy}"
+        table["event"],
+        EVENT_WORDS,
+        "unknown event",
+        lambda word: did_you_mean(word, EVENT_WORDS),
+        known=events,
     )
-    sheet.refuse_where(table["event"], table["event"] == "", expected, "Write what happened.")
+    sheet.refuse_where(table["event"], table["event"] == "", "no event", known=events)
     known = [probe.id for probe in trial.probes] if trial else []
     for place, cell in enumerate(table["probes"]):
         for word in probe_names(cell) if known else ():
             if word not in known:
-                expected = "ids of [[probe]] tables, parted by semicolons"
-                sheet.refuse(place, "probes", shown(word), expected, did_you_mean(word, known))
+                hint = did_you_mean(word, known)
+                sheet.refuse(place, "probes", "unknown probe", word=shown(word), hint=hint)
     rows = {} if burns is None else {str(row["burn"]): row for row in burns.to_dict("records")}
     for place, event in enumerate(table.to_dict("records")):
         if not event["at"] and not sheet.cells("at")[place].strip():
-            sheet.refuse(place, "at", "a blank", "a time of day as 14:05", "Write when it began.")
+            sheet.refuse(place, "at", "no begin")
             continue
         burn = relative_times(rows.get(event["burn"], {}))
-        fault = "" if burn.fault else event_times(event, burn).fault
-        if fault:
-            sheet.refuse(place, "", fault, "until after at", "Correct it, or write the date before it.")
+        if not burn.fault and (amiss := event_times(event, burn).fault):
+            sheet.refuse(place, "", "event times", fault=amiss)
     return table
 
 
@@ -280,8 +256,7 @@ def read_scores(folder: Path, burns: pd.DataFrame | None, faults: Faults) -> pd.
     kind = SheetKind(SCORES, ("burn", "attribute", "score"))
     table, sheet = _side_table(sheet_path(folder, "scores", faults), kind, burns, faults)
     if sheet is not None:
-        remedy = "Write smoke, smell, taste or what it was."
-        sheet.refuse_where(table["attribute"], table["attribute"] == "", "what was scored", remedy)
+        sheet.refuse_where(table["attribute"], table["attribute"] == "", "no attribute")
     return table
 
 
@@ -299,12 +274,11 @@ def _side_table(
         kinds = {column.name: "float64" if column.kind == "number" else "str" for column in kind.columns}
         return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in kinds.items()}), None
     table = table_of(sheet)
-    sheet.refuse_where(table["burn"], table["burn"] == "", "the id of a burn", "Write the burn's id.")
+    sheet.refuse_where(table["burn"], table["burn"] == "", "no such burn")
     if burns is not None:
         known, remedy = list(burns["burn"]), "Write an id that stands in burns.csv."
-        expected = "the id of a burn of burns.csv"
         sheet.refuse_unknown(
-            table["burn"], known, expected, lambda word: nearest_of_few(word, known) or remedy
+            table["burn"], known, "unknown burn", lambda word: nearest_of_few(word, known) or remedy
         )
     return table, sheet
 
@@ -357,23 +331,17 @@ class Logs:
         """Return whether a file is a link out of the run folder: a report publishes everything in logs/."""
         return not stays_inside(self._folder, self._root / self._composed.get(name, name))
 
-    def fault_of(self, name: str) -> tuple[str, str, str] | None:
-        """Return what was found, expected and is to do, or None for a file that may be read."""
+    def fault_of(self, name: str) -> tuple[str, str] | None:
+        """Return what is wrong with a file, as messages.toml has it, and what may be meant; None if it may be read."""
         path = self._root / self._composed.get(name, name)
-        inside = f"a file in {LOGS}/"
         if name.startswith("/") or re.match("[A-Za-z]:", name) or ".." in name.split("/"):
-            remedy = f"Copy the file into {LOGS}/ and name it here."
-            return shown(name), f"{inside}, by its name alone", remedy
-        try:
+            return "log elsewhere", ""
+        with suppress(OSError, ValueError):  # a name that no disk can hold
             if path.is_file():
-                if not self.leaves_the_folder(name):
-                    return None
-                return f"{shown(name)}, a link out of the run folder", inside, "Put a copy in its place."
+                return ("log a link", "") if self.leaves_the_folder(name) else None
             if path.is_dir():
-                return f"{shown(name)}, a folder", inside, "Name the files in it, parted by semicolons."
-        except (OSError, ValueError):  # a name that no disk can hold
-            pass
-        return f"{shown(name)}, which is not there", inside, self._nearest(name)
+                return "log a folder", ""
+        return "no log", self._nearest(name)
 
     def _nearest(self, name: str) -> str:
         if not self._there:

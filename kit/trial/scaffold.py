@@ -23,6 +23,7 @@ from kit.runtime.locked_tmp import locked_folder
 from kit.schema import BURNS
 from kit.trial.cells import WORDS
 from kit.trial.decode import toml_text, toml_value
+from kit.trial.messages import fault
 from kit.trial.models import Logger
 from kit.trial.run_sheets import LOGS
 
@@ -56,7 +57,7 @@ def template(name: str) -> Path:
     folder = _shipped("templates", _KIT / "packaged" / "templates", _KIT.parent / "templates")
     known = {path.stem: path for path in folder.glob("*.ipynb")}
     if name not in known:
-        raise KitError.refuse("template", f"'{name}'", "a template of the kit", did_you_mean(name, known))
+        raise KitError.refuse("template", *fault("no template", name=name, hint=did_you_mean(name, known)))
     return known[name]
 
 
@@ -64,9 +65,7 @@ def _shipped(what: str, *places: Path) -> Path:
     for place in places:
         if place.is_dir():
             return place
-    raise KitError.refuse(
-        "this installation", f"no {what}", f"the {what} of the kit", "Install repeatburn again."
-    )
+    raise KitError.refuse("this installation", *fault("not shipped", what=what))
 
 
 def no_formula(text: str) -> str:
@@ -180,14 +179,12 @@ def new_place(folder: str | Path) -> Path:
         Where it holds something.
     """
     target = Path(folder).absolute()
-    remedy = "Name a folder that is new or empty; nothing was touched."
     if target.is_symlink() or (target.exists() and not target.is_dir()):
-        raise KitError.refuse(str(target), "a file of that name", "a new folder", remedy)
+        raise KitError.refuse(str(target), *fault("name taken"))
     inside = sorted(path.name for path in target.iterdir()) if target.is_dir() else []
     if inside:
-        found = f"a folder that holds {', '.join(inside[:4])}"
-        found += f" and {len(inside) - 4} more" if len(inside) > 4 else ""
-        raise KitError.refuse(str(target), found, "a folder that is new or empty", remedy)
+        more = f" and {len(inside) - 4} more" if len(inside) > 4 else ""
+        raise KitError.refuse(str(target), *fault("not empty", names=", ".join(inside[:4]) + more))
     return target
 
 
@@ -220,9 +217,7 @@ def judge_sources(files: Sequence[Path]) -> None:
     first: dict[str, Path] = {}
     for path in files:
         if not path.is_file():
-            found = "a folder" if path.is_dir() else "no such file"
-            remedy = "Name the files in it." if path.is_dir() else "Look at the spelling of the path."
-            faults.refuse(str(path), found, "a logger's export", remedy)
+            faults.refuse(str(path), *fault("export a folder" if path.is_dir() else "no export"))
             continue
         with (
             faults.gathering(),
@@ -231,8 +226,7 @@ def judge_sources(files: Sequence[Path]) -> None:
         ):
             twin = first.setdefault(hashlib.file_digest(stream, "sha256").hexdigest(), path)
             if twin is not path:
-                found = f"the same bytes as {twin}"
-                faults.refuse(str(path), found, "each export once", "Leave one of the two out.")
+                faults.refuse(str(path), *fault("same export", twin=twin))
     faults.settle()
 
 

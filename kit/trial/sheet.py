@@ -17,11 +17,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.errors import Faults, KitError
+from kit.errors import Faults, Kind, KitError, Problem
 from kit.schema import BURNS, EVENTS, SCORES, SPREADSHEETS, Column
 from kit.trial.cells import Floats, decimal_evidence, to_number
 from kit.trial.clocks import Order, date_order, plain_clock, plain_day
 from kit.trial.decode import clean_id, clean_text, filled_sheets, only_sheet, read_text, shown
+from kit.trial.messages import fault, remedy_of
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 MOST_COLUMNS = 1000
@@ -29,8 +30,9 @@ NEAR = 0.8
 """How alike a heading and a known one must be for the difference to be a slip of the pen."""
 IDS = frozenset({"burn", "fuel", "bag", "cooker", "setting", "event", "probes", "taster", "attribute"})
 Places = int | Sequence[int]
-Remedy = Callable[[str], str]
 Plain = Callable[[str, Order | None], str | None]
+UNTOLD = ("unknown", "both")
+"""Orders of day and month that no date of a sheet settles."""
 BLANKS = frozenset({"", "-", "–", "—", "n/a", "na", "nan", "n.a."})
 _KNOWN = frozenset(column.name for column in (*BURNS, *EVENTS, *SCORES))
 _DECLARED = re.compile(r'"?sep=(.)"?[ ;,\t]*\n', re.IGNORECASE)
@@ -98,35 +100,43 @@ class Sheet:
         more = f" (and row{'s' * (len(also) > 1)} {named})" if also else ""
         return f"{self.name}, row {self.rows[first]}" + f", column {column}" * bool(column) + more
 
-    def refuse(self, places: Places, column: str, found: str, expected: str, remedy: str) -> None:
+    def refuse(self, places: Places, column: str, what: str, /, **parts: object) -> None:
         """Note a fault of a cell, or one of several cells; no column for the whole row."""
-        self._note(self.faults.refuse, places, column, (found, expected, remedy))
+        self._note("refuse", places, column, fault(what, **parts))
 
-    def ask(self, places: Places, column: str, found: str, expected: str, remedy: str) -> None:
+    def ask(self, places: Places, column: str, what: str, /, **parts: object) -> None:
         """Note what a cell, or several, leave open; nothing where there is none."""
-        self._note(self.faults.ask, places, column, (found, expected, remedy))
+        self._note("ask", places, column, fault(what, **parts))
 
-    def _note(self, note: Callable[..., None], places: Places, column: str, words: tuple[str, ...]) -> None:
+    def _note(self, kind: Kind, places: Places, column: str, words: tuple[str, str, str]) -> None:
         if places != []:
-            note(self.where(places, column), *words)
+            self.faults.take(KitError(Problem(kind, self.where(places, column), *words)))
             self.faulty.update((each, column) for each in ([places] if isinstance(places, int) else places))
 
     def cells(self, column: str) -> list[str]:
         """Return the cells of a column, blank ones where the sheet has no such column."""
         return self.columns.get(column) or [""] * len(self.rows)
 
-    def refuse_where(self, cells: pd.Series, amiss: pd.Series, expected: str, remedy: str) -> None:
+    def refuse_where(self, cells: pd.Series, amiss: pd.Series, what: str, /, **parts: object) -> None:
         """Note every cell of a column of the table that is amiss."""
         for place in np.flatnonzero(amiss).tolist():
             cell = cells[place]
             found = (shown(cell) if cell else "a blank") if isinstance(cell, str) else f"{cell:g}"
-            self.refuse(place, str(cells.name), found, expected, remedy)
+            self.refuse(place, str(cells.name), what, found=found, **parts)
 
-    def refuse_unknown(self, words: pd.Series, known: Sequence[str], expected: str, remedy: Remedy) -> None:
+    def refuse_unknown(
+        self,
+        words: pd.Series,
+        known: Sequence[str],
+        what: str,
+        hint: Callable[[str], str],
+        /,
+        **parts: object,
+    ) -> None:
         """Note every word of a column of the table that is not known, once a word; blanks are none."""
         for word, places in places_of(words).items():
             if word not in known:
-                self.refuse(places, str(words.name), shown(word), expected, remedy(word))
+                self.refuse(places, str(words.name), what, word=shown(word), hint=hint(word), **parts)
 
 
 def places_of(words: Iterable[str]) -> dict[str, list[int]]:
@@ -142,8 +152,7 @@ def sheet_path(folder: Path, stem: str, faults: Faults) -> Path:
     """Return the one file of a sheet: stem.csv, or a spreadsheet's own file of that name; asked about where several."""
     there = [path for ending in (".csv", *SPREADSHEETS) if (path := folder / f"{stem}{ending}").is_file()]
     if len(there) > 1:
-        found = " and ".join(path.name for path in there)
-        faults.ask(found, "the same sheet twice", "one of them", "Put the one that does not count elsewhere.")
+        faults.ask(" and ".join(path.name for path in there), *fault("two files"))
     return there[0] if there else folder / f"{stem}.csv"
 
 
@@ -161,11 +170,9 @@ def _sheet_of(path: Path, kind: SheetKind, faults: Faults) -> Sheet:
         faults.note(remark)
     filled = [(n, record) for n, record in enumerate(records, 1) if any(map(str.strip, record))]
     if not filled:
-        expected = f"a row of headings, at least {', '.join(kind.required)}"
-        raise KitError.refuse(name, "an empty sheet", expected, "Write the headings, then a row each.")
+        raise KitError.refuse(name, *fault("empty sheet", required=", ".join(kind.required)))
     if (width := max(map(len, records))) > MOST_COLUMNS:
-        remedy = "Keep tables of readings in logs/, a file a burn."
-        raise KitError.refuse(name, f"{width} columns", f"at most {MOST_COLUMNS} columns", remedy)
+        raise KitError.refuse(name, *fault("too wide", width=width, most=MOST_COLUMNS))
     (head, titles), *body = filled
     cells = [
         [record[place] if place < len(record) else "" for _, record in body] for place in range(len(titles))
@@ -213,9 +220,7 @@ def sheet_rows(path: Path) -> tuple[list[list[str]], str, str]:
             begins = reader.line_num + 1
     except csv.Error as error:
         where = f"{path.name}, row {len(records) + 1} (line {begins} of the file)"
-        remedy = 'A cell that holds " is written in quotes with each " doubled; look for one left open.'
-        found = f"a cell whose quotes do not close ({error})"
-        raise KitError.refuse(where, found, "quotes in pairs", remedy) from None
+        raise KitError.refuse(where, *fault("open quotes", error=error)) from None
     return records, delimiter, remark
 
 
@@ -246,8 +251,7 @@ def _judge_headings(where: str, headings: Sequence[str], kind: SheetKind) -> Non
     faults = Faults()
     for heading, count in Counter(headings).items():
         if count > 1:
-            found, remedy = f"{count} columns with this heading", "Rename or delete one of the columns."
-            faults.refuse(f"{where}, column {heading}", found, "one", remedy)
+            faults.refuse(f"{where}, column {heading}", *fault("heading twice", count=count))
     missing = {key: known for key, known in kind.names.items() if known not in headings}
     stems = {key.split("_")[0]: key for key in missing if "_" in key}
     for heading in headings:
@@ -255,17 +259,15 @@ def _judge_headings(where: str, headings: Sequence[str], kind: SheetKind) -> Non
         if heading in kind.names.values() or not key:
             continue
         if known := next(iter(get_close_matches(key, missing, n=1, cutoff=NEAR)), stems.get(key)):
-            expected = "a heading of the kit, or one that is not so like one"
-            remedy = f"Did you mean '{missing[known]}'? Else rename it."
-            faults.refuse(f"{where}, column {heading}", f"the heading '{heading}'", expected, remedy)
+            words = fault("near heading", heading=heading, known=missing[known])
+            faults.refuse(f"{where}, column {heading}", *words)
     unknown = [heading for heading in headings if heading not in {column.name for column in kind.columns}]
-    named = ", ".join(f"'{heading}'" for heading in headings)
+    named = "the headings " + ", ".join(f"'{heading}'" for heading in headings)
     for column in kind.required:
         if column not in headings and not get_close_matches(column, map(heading_key, unknown), cutoff=NEAR):
             near = get_close_matches(column, unknown, n=1, cutoff=0.6)
-            remedy = f"Is it the column '{near[0]}'? Head it" if near else "Add the column"
-            found = f"the headings {named}"[:300]
-            faults.refuse(where, found, f"a column '{column}'", f"{remedy} '{column}'.")
+            what = "misnamed column" if near else "no column"
+            faults.refuse(where, *fault(what, headings=named[:300], column=column, near="".join(near)))
     faults.settle()
 
 
@@ -277,32 +279,28 @@ def _judge_lengths(name: str, body: list[tuple[int, list[str]]], width: int, del
         allowed = max(width, Counter(len(record) for _, record in body).most_common(1)[0][0])
     comma = " or a decimal comma" if delimiter == "," else ""
     mark = DELIMITERS.get(delimiter, f"'{delimiter}'")
-    remedy = f"Look for a {mark} inside a cell{comma}: put that cell in double quotes."
     for row, record in body:
         if len(record) > allowed:
-            found = f"{len(record)} cells"
-            faults.refuse(f"{name}, row {row}", found, f"{width}, as there are headings", remedy)
+            words = fault("long row", count=len(record), width=width, mark=mark, comma=comma)
+            faults.refuse(f"{name}, row {row}", *words)
     faults.settle()
 
 
 def table_of(sheet: Sheet) -> pd.DataFrame:
     """Return the columns of a sheet, each as its kind: text, day, clock time or number; further ones as they stand."""
+    kinds = {column.name: "day" if column.name == "day" else column.kind for column in sheet.kind.columns}
     units = {column.name: column.unit for column in sheet.kind.columns if column.kind == "number"}
     units |= {name: "" for name in sheet.kind.own if name in sheet.columns}
-    clocks = [column.name for column in sheet.kind.columns if column.kind == "clock"]
-    known = [column.name for column in sheet.kind.columns]
-    order = _order_of_dates(sheet, [name for name in known if name == "day" or name in clocks])
+    order = _order_of_dates(sheet, [name for name, kind in kinds.items() if kind in ("day", "clock")])
     marks = _decimal_marks(sheet, units)
     read: dict[str, object] = {}
-    for name in dict.fromkeys([*known, *units, *sheet.columns]):
+    for name in dict.fromkeys([*kinds, *units, *sheet.columns]):
         if name in units:
             read[name] = _numbers(sheet, name, units[name], marks)
-        elif name == "day" and name in known:
-            words = ("a date as 2026-05-14", _remedy_of_day)
-            read[name] = _dated(sheet, name, order, plain_day, words)
-        elif name in clocks:
-            expected = "a time of day as 14:05 or 14:05:30, or a date and time as 2026-05-14 14:05"
-            read[name] = _dated(sheet, name, order, plain_clock, (expected, _remedy_of_time))
+        elif kinds.get(name) == "day":
+            read[name] = _dated(sheet, name, order, plain_day, "day")
+        elif kinds.get(name) == "clock":
+            read[name] = _dated(sheet, name, order, plain_clock, "time")
         else:
             read[name] = _texts(sheet, name)
     return pd.DataFrame(read)
@@ -326,56 +324,30 @@ def _order_of_dates(sheet: Sheet, columns: Iterable[str]) -> Order | None:
         for place, cell in enumerate(sheet.cells(column)):
             cells.setdefault(cell, (place, column))
     order = date_order(cells)
-    if order not in ("unknown", "both"):
-        return order
-    text, (place, column) = min(
-        ((c, at) for c, at in cells.items() if date_order([c])), key=lambda each: each[1]
-    )
-    if order == "unknown":
-        found = f"'{text.strip()}', in which day or month could stand first; no date of the sheet tells"
-        remedy = "Write the sheet's dates so; in a spreadsheet, set that cell format before saving."
-        sheet.ask(place, column, found, "dates as 2026-05-14 (year-month-day)", remedy)
-    else:
-        found = f"dates with the day first and dates with the month first, as '{text.strip()}'"
-        expected, remedy = (
-            "one order, best 2026-05-14 (year-month-day)",
-            "Write the sheet's dates all in one way.",
-        )
-        sheet.faults.refuse(sheet.name, found, expected, remedy)
+    if order in UNTOLD:
+        cell, at = min(((c, at) for c, at in cells.items() if date_order([c])), key=lambda each: each[1])
+        if order == "unknown":
+            sheet.ask(*at, "unknown order", cell=cell.strip())
+        else:
+            sheet.faults.refuse(sheet.name, *fault("both orders", cell=cell.strip()))
     return order
 
 
-def _dated(
-    sheet: Sheet, column: str, order: Order | None, plain: Plain, words: tuple[str, Remedy]
-) -> list[str]:
+def _dated(sheet: Sheet, column: str, order: Order | None, plain: Plain, kind: str) -> list[str]:
     """Return a column of days or clock times in one form, '' where blank; what cannot be read is noted."""
     cells = [cell.strip() for cell in sheet.cells(column)]
     cache = {cell: plain(cell, order) for cell in set(cells)}
     for place, cell in enumerate(cells):
-        if cache[cell] is None and not (order in ("unknown", "both") and date_order([cell])):
-            sheet.refuse(place, column, shown(cell), words[0], words[1](cell))
+        if cache[cell] is None and not (order in UNTOLD and date_order([cell])):
+            remedy = remedy_of(kind, cell, on=_day_of_number(cell))
+            sheet.refuse(place, column, f"no {kind}", cell=shown(cell), remedy=remedy)
     return [cache[cell] or "" for cell in cells]
 
 
-def _remedy_of_day(text: str) -> str:
-    number = re.fullmatch(r"([0-9]{5})(?:[.,]0*)?", text)
-    if number and 30_000 < int(number[1]) < 60_000:
-        on = date(1899, 12, 30) + timedelta(days=int(number[1]))
-        return f"As a spreadsheet's day number it would be {on}: set the cell format to date and save again."
-    return "Write year-month-day, or leave it blank: then the log's own day is used."
-
-
-def _remedy_of_time(text: str) -> str:
-    if re.fullmatch(r"[0-9]{1,2}[.h][0-9]{2}(h|min)?", text):
-        hour, minute = re.findall("[0-9]+", text)
-        return f"Write a colon: {hour}:{minute}."
-    if text.startswith("24:00"):
-        return "Write midnight as 00:00; it is read as the next day's."
-    if re.fullmatch(r"0?[.,][0-9]+", text):
-        return "This is a spreadsheet's part of a day: set the cell format to time and save again."
-    if re.search(r"([+-][0-9]{2}:?[0-9]{2}|Z)\Z", text):
-        return "Write the local time without a zone; the zone belongs into trial.toml."
-    return "Write what the clock showed, or leave it blank."
+def _day_of_number(cell: str) -> date:
+    """Return the day that a number of five digits is to a spreadsheet; its day 0 for any other text."""
+    number = re.match("[0-9]{5}", cell)
+    return date(1899, 12, 30) + timedelta(days=int(number[0]) if number else 0)
 
 
 def _decimal_marks(sheet: Sheet, units: Mapping[str, str]) -> dict[str, str]:
@@ -411,29 +383,19 @@ def _numbers(sheet: Sheet, name: str, unit: str, marks: Mapping[str, str]) -> Fl
         text = _without_unit(cell, unit)
         if text not in marks:
             if cell.casefold() not in BLANKS:
-                remedy = _remedy_of_number(cell, within)
-                sheet.refuse(place, name, shown(cell), f"a number{within}", remedy)
+                remedy = remedy_of("number", cell, unit=within)
+                sheet.refuse(place, name, "no number", cell=shown(cell), unit=within, remedy=remedy)
         elif marks[text]:
             values[place] = to_number(text, marks[text])
         else:
             unsure.append(place)
     if unsure:
-        text = sheet.cells(name)[unsure[0]].strip()
-        bare = re.sub("[.,]", "", text)
-        found = f"'{text}', which is {bare} or {text.replace(',', '.')} with a decimal mark"
-        remedy = f"Write {bare}, or with one more digit behind the mark: {text}0."
-        sheet.ask(unsure, name, found, "a number that can be read in one way", remedy)
+        cell = sheet.cells(name)[unsure[0]].strip()
+        whole, decimal = re.sub("[.,]", "", cell), cell.replace(",", ".")
+        sheet.ask(unsure, name, "two numbers", cell=cell, whole=whole, decimal=decimal)
     return values
 
 
 def _without_unit(cell: str, unit: str) -> str:
     text = cell.strip()
     return text.removesuffix(unit).rstrip() if unit and text != unit else text
-
-
-def _remedy_of_number(text: str, unit: str) -> str:
-    if text.startswith("#"):
-        return "The spreadsheet could not compute this cell: mend its formula, or leave it blank."
-    if re.search("[0-9]", text) and re.search(r"[A-Za-z°%]\s*\Z", text):
-        return f"Write the number without a unit{unit}."
-    return "Write digits only, or leave the cell blank where nothing was measured."

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 from kit.errors import Faults, Kind, KitError, Problem, did_you_mean
 from kit.trial.decode import shown, visible
 from kit.trial.key_types import QuantityError, split_quantity
+from kit.trial.messages import MESSAGES, fault, remedy_of
 
 KeyPath = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)
@@ -39,19 +40,17 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
         With one fault at the line that cannot be read.
     """
     if len(text) > LARGEST:
-        raise KitError.refuse(name, "more than a million characters", "a trial file", "Keep data out of it.")
+        raise KitError.refuse(name, *fault("too long"))
     bare = re.sub(rf"{_STRING}|#.*", "_", text)
     if many := _MANY_PARTS.search(bare):
         number = bare.count("\n", 0, many.start()) + 1
-        found, remedy = f"a key of more than {MOST_PARTS} parts", "Take the dotted key out."
-        raise KitError.refuse(f"{name}, line {number}", found, "a key as `start` writes it", remedy)
+        raise KitError.refuse(f"{name}, line {number}", *fault("many parts", most=MOST_PARTS))
     try:
         tables = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise _syntax_error(str(error), text, name) from None
     if _is_too_deep(tables):
-        found, remedy = "tables in tables in tables", "Take them out."
-        raise KitError.refuse(name, found, "tables as `start` writes them", remedy)
+        raise KitError.refuse(name, *fault("too deep"))
     return tables
 
 
@@ -70,24 +69,8 @@ def _syntax_error(message: str, text: str, name: str) -> KitError:
     line = visible(lines[number - 1].strip()) if 0 < number <= len(lines) else ""
     found = f"'{line[:80]}'" if line else "the end of the file"
     expected = "a table in brackets, as [metrics]" if line.startswith("[") else "a line such as key = value"
-    remedy = f"{_hint(line)} ({message.split(' (at ')[0]}.)"
+    remedy = f"{remedy_of('line', line)} ({message.split(' (at ')[0]}.)"
     return KitError.refuse(f"{name}, line {number}", found, expected, remedy)
-
-
-def _hint(line: str) -> str:
-    """Return what a person most likely has to do to a line that TOML cannot read."""
-    key, _, value = (part.strip() for part in line.partition("="))
-    if re.search("[“”„‘’]", line):
-        return "Use straight quotes, not typographic ones."
-    if re.search(r"[^\w\s.\"'-]", key) and not key.startswith(("[", '"', "'", "#")):
-        return f'Put the key in quotes: "{key}" = …'
-    if "\\" in value:
-        return "Write the text in single quotes, or each \\ twice."
-    if re.fullmatch(r"[0-9]+,[0-9]+", value):
-        return f"Write {key} = {value.replace(',', '.')}, with a point."
-    if re.match(r"(?!true|false|inf|nan)[^\W0-9]", value):
-        return f'Put the text in quotes: {key} = "{value}"'
-    return "Mend the line; a key may stand once, texts in quotes, lists in [ ]."
 
 
 def key_lines(text: str) -> dict[KeyPath, int]:
@@ -145,27 +128,8 @@ def line_of(lines: dict[KeyPath, int], path: KeyPath) -> int | None:
 
 ROUNDS = 12
 """Faulty keys are left out and the rest is read again, at most so often."""
-_A_LIST, _A_TABLE = "a list in brackets, as [110, 180]", "a table"
-_EXPECTED = {
-    "string_type": 'text in quotes, as "alder"',
-    "float_type": "a number, without quotes or unit",
-    "float_parsing": "a number, without quotes or unit",
-    "int_type": "a whole number, without quotes",
-    "int_from_float": "a whole number",
-    "bool_type": "true or false, without quotes",
-    "tuple_type": _A_LIST,
-    "list_type": _A_LIST,
-    "dict_type": _A_TABLE,
-    "model_type": _A_TABLE,
-    "model_attributes_type": _A_TABLE,
-    "finite_number": "a finite number",
-    "too_long": "at most {max_length} values",
-    "greater_than": "a number above {gt:g}",
-    "greater_than_equal": "a number at least {ge:g}",
-    "less_than": "a number below {lt:g}",
-    "less_than_equal": "a number at most {le:g}",
-}
-_HEADED = frozenset(kind for kind, words in _EXPECTED.items() if words in (_A_LIST, _A_TABLE))
+_HEADED = ("tuple_type", "list_type", "dict_type", "model_type", "model_attributes_type")
+"""Kinds of pydantic's errors of a table, or a list of tables, that is the other of the two."""
 
 
 class TomlFile(Generic[Model]):
@@ -262,28 +226,23 @@ class TomlFile(Generic[Model]):
 
     def _note(self, loc: KeyPath, error: Any) -> None:
         written, kind = error["input"], error["type"]
+        words = amiss(error)
         if kind == "extra_forbidden":
             table, key = self._table_and_key(loc)
-            expected = f"a key of {table}" if key else "the name of a table"
-            self.refuse(
-                loc, shown(loc[-1]), expected, did_you_mean(str(loc[-1]), _keys_at(loc[:-1], self._model))
-            )
+            what = f"a key of {table}" if key else "the name of a table"
+            hint = did_you_mean(str(loc[-1]), _keys_at(loc[:-1], self._model))
+            words = fault("unknown key", key=shown(loc[-1]), what=what, hint=hint)
         elif len(loc) == 1 and isinstance(written, dict | list) and kind in _HEADED:
-            heading = heading_of(loc[0], self._model)
-            remedy = f"Write {heading} above its keys."
-            self.refuse(loc, "brackets of the other kind", f"a table headed {heading}", remedy)
+            words = fault("other brackets", heading=heading_of(loc[0], self._model))
         elif kind == "missing" and isinstance(loc[-1], int):
-            remedy = "Write as many as `repeatburn keys` shows."
-            self.refuse(loc[:-1], shown(written), f"more than {len(written)}", remedy)
+            loc, words = loc[:-1], fault("too few", value=shown(written), count=len(written))
         elif kind == "missing":
-            self.refuse(loc, f"no '{loc[-1]}'", f"{loc[-1]} = …", f"Add the key '{loc[-1]}' here.")
+            words = fault("no key", key=loc[-1])
         elif kind == "literal_error":
-            words = (word.strip("'") for word in error["ctx"]["expected"].replace(" or ", ", ").split(", "))
-            choices = [word for word in words if word]
-            expected = "one of: " + ", ".join(f"'{choice}'" for choice in choices)
-            self.refuse(loc, shown(written), expected, did_you_mean(str(written), choices))
-        else:
-            self.refuse(loc, *amiss(error))
+            choices = [*filter(None, re.findall("'([^']*)'", error["ctx"]["expected"]))]
+            named, hint = ", ".join(f"'{choice}'" for choice in choices), did_you_mean(str(written), choices)
+            words = fault("no choice", value=shown(written), choices=named, hint=hint)
+        self.refuse(loc, *words)
 
 
 def model_in(annotation: Any) -> type[BaseModel] | None:
@@ -309,7 +268,7 @@ def amiss(error: Any) -> tuple[str, str, str]:
     if isinstance(cause := context.get("error"), QuantityError):
         return cause.found, cause.expected, cause.remedy or f"Write {cause.expected}."
     told = error["msg"].removeprefix("Input should be ")
-    expected = _EXPECTED.get(kind, told[:1].lower() + told[1:]).format(**context)
+    expected = MESSAGES["expected"].get(kind, told[:1].lower() + told[1:]).format(**context)
     number = _number_in(written) if kind in ("float_type", "int_type") else ""
     return (
         shown(written),

@@ -20,6 +20,7 @@ from kit.trial.key_types import (
     parse_threshold,
     split_quantity,
 )
+from kit.trial.messages import fault
 from kit.trial.models import (
     DEFAULT_PRIMARY,
     DEFAULT_THRESHOLDS,
@@ -201,8 +202,8 @@ def _checked(file: TrialFile, faults: TomlFile[TrialFile]) -> Trial:
         **{f"{table}s": getattr(file, table) for table in ARRAYS},
     )
     trial = _without_guesses(trial, faults)
-    for check in (_ids_are_unique, _declared_once, _references, _thresholds):
-        check(trial, faults)
+    _once(trial, faults)
+    _references(trial, faults)
     return _with_metrics(trial, file, faults)
 
 
@@ -212,34 +213,35 @@ def _without_guesses(trial: Trial, faults: TomlFile[TrialFile]) -> Trial:
     for place, logger in enumerate(trial.loggers):
         columns = {probe: heading.rstrip("? ") or heading for probe, heading in logger.columns.items()}
         for probe, heading in logger.columns.items():
-            if heading != columns[probe]:
-                found = f"{shown(heading)}, a guess: more than one column of these files saw the fire"
-                remedy = f"Correct it, or take the ? away if '{columns[probe]}' is the column of '{probe}'."
-                loc = ("logger", place, "columns", probe)
-                faults.note("ask", loc, found, "the heading of that probe", remedy)
+            if heading != (bare := columns[probe]):
+                words = fault("guessed column", heading=shown(heading), bare=bare, probe=probe)
+                faults.note("ask", ("logger", place, "columns", probe), *words)
         loggers.append(
             logger.model_copy(update={"columns": columns}) if columns != logger.columns else logger
         )
     return replace(trial, loggers=tuple(loggers))
 
 
-def _ids_are_unique(trial: Trial, faults: TomlFile[TrialFile]) -> None:
+def _once(trial: Trial, faults: TomlFile[TrialFile]) -> None:
+    """Refuse an id, a declared column and a threshold that stand there already."""
+    ids: dict[KeyPath, str] = {}
     for table in ARRAYS:
         key = "name" if table == "cook" else "id"
-        first: dict[str, int] = {}
         for place, each in enumerate(getattr(trial, f"{table}s")):
             name = f"{each.id} of {each.fuel}" if isinstance(each, Bag) else getattr(each, key)
-            if first.setdefault(name, place) != place:
-                expected = f"an id once; it stands already at {faults.where((table, first[name], key))}"
-                remedy = "Rename one of them, or delete it."
-                faults.refuse((table, place, key), f"'{name}' a second time", expected, remedy)
-
-
-def _declared_once(trial: Trial, faults: TomlFile[TrialFile]) -> None:
-    for place, declared in enumerate(trial.declared):
-        if declared.column in [each.column for each in trial.declared[:place]]:
+            ids[table, place, key] = name
+    for loc, name in ids.items():
+        first = next(other for other, same in ids.items() if same == name and other[0] == loc[0])
+        if first != loc:
+            faults.refuse(loc, *fault("id twice", name=name, where=faults.where(first)))
+    columns = [declared.column for declared in trial.declared]
+    for place, column in enumerate(columns):
+        if column in columns[:place]:
             loc = ("metrics", "declared", place, "column")
-            faults.refuse(loc, shown(declared.column), "each column once", "Delete one of the two.")
+            faults.refuse(loc, *fault("declared twice", column=shown(column)))
+    for place, threshold in enumerate(trial.threshold_ids):
+        if threshold in trial.threshold_ids[:place]:
+            faults.refuse(("metrics", "thresholds", place), *fault("threshold twice", threshold=threshold))
 
 
 def _references(trial: Trial, faults: TomlFile[TrialFile]) -> None:
@@ -256,21 +258,14 @@ def _references(trial: Trial, faults: TomlFile[TrialFile]) -> None:
         named += [(("logger", n, "columns", probe), probe, "probe") for probe in logger.columns]
     for loc, word, table in named:
         if word is not None and known[table] and word not in known[table] and table not in faults.lost:
-            expected = f"the id of a [[{table}]]" + " before the =" * (loc[0] == "logger")
-            faults.refuse(loc, shown(word), expected, did_you_mean(word, known[table]))
+            before, hint = " before the =" * (loc[0] == "logger"), did_you_mean(word, known[table])
+            faults.refuse(loc, *fault("unknown id", word=shown(word), table=table, before=before, hint=hint))
     cooks = [cook.name for cook in trial.cooks]
     for place, setting in enumerate(trial.settings if "cook" not in faults.lost else ()):
         if setting.target and setting.target_c is None and setting.target not in cooks:
-            expected = 'a temperature, as "120 °C", or the name of a [[cook]]'
-            remedy = did_you_mean(setting.target, cooks) if cooks else "Write the temperature that was held."
-            faults.refuse(("setting", place, "target"), shown(setting.target), expected, remedy)
-
-
-def _thresholds(trial: Trial, faults: TomlFile[TrialFile]) -> None:
-    for place, name in enumerate(trial.threshold_ids):
-        if name in trial.threshold_ids[:place]:
-            loc = ("metrics", "thresholds", place)
-            faults.refuse(loc, f"{name} °C twice", "each threshold once", "Delete one.")
+            hint = did_you_mean(setting.target, cooks) if cooks else "Write the temperature that was held."
+            words = fault("unknown target", target=shown(setting.target), hint=hint)
+            faults.refuse(("setting", place, "target"), *words)
 
 
 def _with_metrics(trial: Trial, file: TrialFile, faults: TomlFile[TrialFile]) -> Trial:
@@ -287,8 +282,7 @@ def _with_metrics(trial: Trial, file: TrialFile, faults: TomlFile[TrialFile]) ->
         with faults.noting(("margins", word)):
             margin = margin_as_written(_metric_of(trial, word, faults.lost), value)
             if margin.metric in margins:
-                found, remedy = f"a second margin of {margin.metric}", "Delete one of the two."
-                raise KitError.refuse(word, found, "a margin once", remedy)
+                raise KitError.refuse(word, *fault("margin twice", metric=margin.metric))
             margins[margin.metric] = margin
     return replace(trial, primary=tuple(primary), margins=margins)
 
@@ -304,17 +298,17 @@ def _metric_of(trial: Trial, word: str, lost: frozenset[str]) -> Metric:
             raise KitError.refuse(word, error.found, error.expected, f"Write '{base}:110', say.") from None
         argument = threshold_id(celsius)
         if argument not in trial.threshold_ids and "metrics" not in lost:
-            expected = f"a threshold of [metrics] thresholds ({', '.join(trial.threshold_ids) or 'none'})"
-            remedy = f"Add {argument} to thresholds, or use one that stands there."
-            raise KitError.refuse(word, shown(word), expected, remedy)
+            known = ", ".join(trial.threshold_ids) or "none"
+            words = fault("unknown threshold", word=shown(word), known=known, threshold=argument)
+            raise KitError.refuse(word, *words)
     spec = trial.metric(base + colon + argument + at + probe)
     probes, cooks = [each.id for each in trial.probes], [each.name for each in trial.cooks]
     if spec.base == "band" and spec.argument not in cooks and "cook" not in lost:
-        remedy = did_you_mean(spec.argument, cooks) if cooks else "Declare it: [[cook]] name, low, high."
-        raise KitError.refuse(word, shown(spec.argument), "the name of a [[cook]]", remedy)
+        hint = did_you_mean(spec.argument, cooks) if cooks else "Declare it: [[cook]] name, low, high."
+        raise KitError.refuse(word, *fault("unknown cook", word=shown(spec.argument), hint=hint))
     if spec.probe and probes and spec.probe not in probes and "probe" not in lost:
-        expected, remedy = "the id of a [[probe]] after the @", did_you_mean(spec.probe, probes)
-        raise KitError.refuse(word, shown(spec.probe), expected, remedy)
+        hint = did_you_mean(spec.probe, probes)
+        raise KitError.refuse(word, *fault("unknown probe after", word=shown(spec.probe), hint=hint))
     return spec
 
 
@@ -337,12 +331,11 @@ def margin_as_written(spec: Metric, value: object) -> Margin:
         else:
             raise QuantityError(value, 'a difference with its unit, as "15 °C" or "27 °F"')
     except QuantityError as error:
-        words = "is analysed as a ratio" if spec.scale == "log" else "is analysed as a difference"
-        remedy = f"'{spec.id}' {words}: write its margin so."
-        raise KitError.refuse(where, error.found, error.expected, remedy) from None
+        scale = "ratio" if spec.scale == "log" else "difference"
+        words = fault("margin", found=error.found, expected=error.expected, metric=spec.id, scale=scale)
+        raise KitError.refuse(where, *words) from None
     if not size > 0:
-        remedy = "Write the smallest difference that matters."
-        raise KitError.refuse(where, shown(value), "a margin above zero", remedy)
+        raise KitError.refuse(where, *fault("no margin", value=shown(value)))
     return Margin(spec.id, value if isinstance(value, str) else f"{value} {spec.unit}".strip(), size, unit)
 
 

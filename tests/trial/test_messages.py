@@ -1,0 +1,43 @@
+"""What is said of faults stands in messages.toml, every word of it named by the code and none lacking."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from kit.trial import messages
+from kit.trial.messages import MESSAGES, fault, remedy_of
+
+ROOM = Path(messages.__file__).parent
+
+
+def test_every_fault_is_named_in_the_code():
+    code = "\n".join(path.read_text(encoding="utf-8") for path in ROOM.glob("*.py"))
+    texts = set(re.findall(r'"([^"\n]+)"', code)) | {"no day", "no time"}
+    assert set(MESSAGES["fault"]) <= texts
+    assert all(len(words) == 3 for words in MESSAGES["fault"].values())
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "words"),
+    [
+        ("day", "46000", "day number it would be 2025-12-09"),
+        ("day", "soon", "year-month-day, or leave it blank"),
+        ("time", "10.30", "a colon: 10:30."),
+        ("time", "24:00", "midnight as 00:00"),
+        ("time", "10:30+02:00", "without a zone"),
+        ("number", "#REF!", "mend its formula"),
+        ("number", "400 lb", "without a unit, in g."),
+        ("line", 'time above = "1"', "Mend the line"),
+        ("line", "time:110 = 1", 'in quotes: "time:110" = …'),
+        ("line", "price = 1,5", "Write price = 1.5, with a point."),
+        ("line", "kind = lump", 'kind = "lump"'),
+        ("line", 'vents = "C:\\new"', "each \\ twice"),
+    ],
+)
+def test_what_to_do_is_told_by_the_text(kind, text, words):
+    assert words in remedy_of(kind, text, on="2025-12-09", unit=", in g")
+
+
+def test_a_brace_in_what_a_person_wrote_is_no_part():
+    assert fault("burn twice", burn="'{x}'", row=3)[0] == "'{x}' a second time"
