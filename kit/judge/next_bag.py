@@ -21,7 +21,7 @@ from kit.variance.averaged import nodes_of
 from kit.variance.bootstrap import bootstrap
 from kit.variance.burn_arrays import Array, read_columns
 from kit.variance.design import design_of
-from kit.variance.engines import NestedEngine, engine_of
+from kit.variance.engine import engine_of
 from kit.variance.families import Family, all_pairs
 from kit.variance.inference import kenward_roger
 from kit.variance.ratio_nodes import weigh
@@ -149,7 +149,7 @@ def _confidence(fit: RepeatFit, pairs: Places, seed: int) -> Array | None:
     means, (a, b) = fit.design.mean_rows(), np.array(pairs).T
     L, rng = means[a] - means[b], np.random.default_rng(seed)
     bag: float | Array = 0.0
-    if isinstance(fit.engine, NestedEngine) and fit.engine.levels is None:
+    if len(fit.names) == 1:
         # without a random term the burn variance is s²ν/χ²_ν
         known = contrasts(fit, L, "kenward-roger")
         nu = float(known.df[0, 0])

@@ -20,7 +20,7 @@ from kit.trial.key_types import is_number
 from kit.variance.burn_arrays import Array, Columns, Levels, Roles, read_columns
 from kit.variance.design import Design as AnalysedDesign
 from kit.variance.design import Spread, design_of, overlap
-from kit.variance.engines import engine_of
+from kit.variance.engine import engine_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of
 from kit.variance.model import small_sample
 

@@ -27,7 +27,6 @@ from scipy import special
 
 from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Codes, rows_of, stacked
-from kit.variance.engines import GeneralEngine, NestedEngine
 from kit.variance.model import RepeatModel
 from kit.variance.ratio_nodes import (
     MOST_ON_A_GRID,
@@ -35,7 +34,6 @@ from kit.variance.ratio_nodes import (
     Nodes,
     Responses,
     joint_nodes,
-    nested_nodes,
     weigh,
 )
 from kit.variance.residual_space import Restricted
@@ -115,8 +113,7 @@ def averaged_contrasts(fit: RepeatModel, L: Array, level: float = 0.95) -> Contr
     if fit.earlier:
         found = _with_earlier(fit, L, level)
         return replace(plain, method=f"{AVERAGED}, with earlier trials", se=found.se, df=found.df)
-    engine = fit.engine
-    if isinstance(engine, NestedEngine) and engine.levels is None:
+    if len(fit.names) == 1:
         return replace(plain, method="t on the residual degrees of freedom")
     own = averaged_over(fit, L, level)
     if own is None:
@@ -143,7 +140,7 @@ def _with_earlier(fit: RepeatModel, L: Array, level: float) -> Effective:
 
 def _burns(fit: RepeatModel) -> Array:
     """Return the burn variances (groups,) of the first response."""
-    return fit.estimate.theta[0, -sum(name.startswith("burn") for name in fit.names) :]
+    return fit.estimate.theta[0, -fit.engine.space.groups :]
 
 
 def _joint(
@@ -158,8 +155,8 @@ def _joint(
     """Return the effective t of some responses from all likelihoods together; `burns` (groups,) variances."""
     own, folders = likelihoods
     bag = names.index("bag") if "bag" in names else None
-    nodes = joint_nodes(own, L, folders, rows, burns, bag, (wide,) * own.space.terms)
-    if bag is not None and len(own.space.free) > 1:
+    nodes = joint_nodes(own, L, folders, rows, burns, bag, [wide] * own.space.terms)
+    if bag is not None and own.space.groups > 1:
         alone = [Folder(each.likelihood.without(bag), each.power) for each in folders]
         others = tuple(name for name in names if name != "bag")
         least = _joint((own.without(bag), alone), L, level, rows, burns, others, wide)
@@ -170,29 +167,24 @@ def _joint(
 
 def averaged_over(fit: RepeatModel, L: Array, level: float) -> Effective | None:
     """Return the effective t of a fit without earlier trials, None where the average is not offered."""
-    if isinstance(fit.engine, GeneralEngine):
-        own = fit.engine.restricted(fit.data)
-        drawn = fit.engine.groups > MOST_ON_A_GRID + 1
-        if own.space.terms > 2 or (drawn and (len(own.data.rss) > 1 or own.space.terms == 2)):
-            return None  # it would take seconds
-        rows, wide = np.arange(len(own.data.rss)), _APART if fit.rough else 1.0
-        return _joint((own, []), L, level, rows, _burns(fit), fit.names[: own.space.terms], wide)
-    found = nodes_of(fit, L)
-    return None if found is None else average(*found, fit.data.b_ols @ L.T, level)
+    own = fit.engine.restricted(fit.data)
+    terms, drawn = own.space.terms, own.space.groups > MOST_ON_A_GRID + 1
+    if terms > 2 or (drawn and (len(own.data.rss) > 1 or terms == 2)):
+        return None  # it would take seconds
+    rows, wide = np.arange(len(own.data.rss)), _APART if fit.rough and len(fit.names) > 2 else 1.0
+    return _joint((own, []), L, level, rows, _burns(fit), fit.names[:terms], wide)
 
 
-def nodes_of(fit: RepeatModel, L: Array, fine: int | None = None) -> tuple[Nodes, Any] | None:
+def nodes_of(fit: RepeatModel, L: Array, fine: int | None = None) -> tuple[Nodes, Responses] | None:
     """Return the nodes of a fit with one burn SD and at most two random terms, and the responses as they take them.
 
-    With `fine`, that random term's ratio has closer nodes: its own distribution is narrower than that of a mean.
+    With `fine`, a component's place, nodes are closer: its own distribution is narrower than that of a mean.
     """
-    engine = fit.engine
-    if isinstance(engine, NestedEngine):
-        return nested_nodes(engine, fit.data, L, 1.0 if fine is None else _CLOSER), fit.data
-    if not isinstance(engine, GeneralEngine) or engine.groups > 1 or engine.space.terms > 2:
+    space, rows = fit.engine.space, np.arange(len(fit.estimate.theta))
+    if space.groups > 1 or space.terms > 2:
         return None
-    rows, own = np.arange(len(fit.estimate.theta)), engine.restricted(fit.data)
-    closer = tuple(_CLOSER if fine == term else 1.0 for term in range(own.space.terms))
+    closer = [_CLOSER if fine == term or fine == space.terms == 1 else 1.0 for term in range(space.terms)]
+    own = fit.engine.restricted(fit.data)
     return joint_nodes(own, L, [], rows, _burns(fit), None, closer), Responses(rows, rows)
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Columns
 from kit.variance.earlier_likelihoods import beside
-from kit.variance.engines import Estimate
+from kit.variance.engine import Estimate
 from kit.variance.model import RepeatModel
 from kit.variance.optimise import ROUGH
 

@@ -59,14 +59,20 @@ class Levels:
         return np.asarray(self.codes[:, None] == np.arange(self.count), dtype=np.float64)
 
     @cached_property
-    def order(self) -> Codes:
-        """Burns sorted by label; `starts` says where each label begins."""
-        return np.argsort(self.codes, kind="stable")
+    def _order(self) -> tuple[Codes, Codes]:
+        """Burns sorted by label, and where each label begins."""
+        return np.argsort(self.codes, kind="stable"), np.cumsum(self.sizes) - self.sizes
 
-    @cached_property
-    def starts(self) -> Codes:
-        """Where each label begins in `order`."""
-        return np.concatenate([[0], np.cumsum(self.sizes)[:-1]])
+    def sums(self, rows: Array) -> Array:
+        """Return sums over each label: (rows, burns) to (rows, labels)."""
+        if len(rows) <= 64:
+            return np.array([np.bincount(self.codes, row, self.count) for row in rows])
+        order, starts = self._order
+        return np.asarray(np.add.reduceat(rows[:, order], starts, axis=1))
+
+    def less_means(self, rows: Array) -> Array:
+        """Return rows (rows, burns) less the mean of each label."""
+        return np.asarray(rows - (self.sums(rows) / self.sizes)[:, self.codes])
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from kit.variance.burn_arrays import Array, Codes, Columns, Levels
 
 Spread = Literal["common", "by fuel", "by kind"]
 FuelEffect = Literal["fixed", "random"]
+Method = Literal["REML", "ML"]
 
 
 @dataclass(frozen=True)
@@ -94,11 +95,6 @@ class Design:
     def nu(self) -> int:
         """Burns beyond the parameters of the means."""
         return self.n - self.p
-
-    @property
-    def by_size(self) -> tuple[Term, ...]:
-        """The random terms, the one with most levels first: the order of crossed engines."""
-        return tuple(sorted(self.terms, key=lambda term: -term.levels.count))
 
     @property
     def comparable(self) -> bool:
@@ -370,13 +366,6 @@ def _pairs_apart(
 RANK_TOLERANCE = 1e-9
 
 
-def _sums(rows: Array, levels: Levels) -> Array:
-    """Return the sums of the rows of each level (levels × columns)."""
-    if rows.shape[0] * levels.count <= 1_000_000:
-        return np.asarray((levels.codes == np.arange(levels.count)[:, None]) @ rows)
-    return np.stack([np.bincount(levels.codes, column, levels.count) for column in rows.T], axis=1)
-
-
 def overlap(Q: Array, parts: Sequence[tuple[str, Levels]], groups: Levels) -> Array:
     """Return <K'G_iK, K'G_jK> of the burn groups and the candidate terms on the residual space.
 
@@ -389,7 +378,7 @@ def overlap(Q: Array, parts: Sequence[tuple[str, Levels]], groups: Levels) -> Ar
     groups
         Spread groups, G = diag of an indicator; with one group G = I.
     """
-    g, sums = groups.count, [_sums(Q, levels) for _, levels in parts]
+    g, sums = groups.count, [levels.sums(np.ascontiguousarray(Q.T)).T for _, levels in parts]
     size = g + len(parts)
     table = np.zeros((size, size))
     table[:g, :g] = _group_overlap(Q, groups)

@@ -136,7 +136,7 @@ def _conflict(own: Restricted, others: Sequence[Restricted]) -> Array:
     """Return p (responses,) of equal variances in a trial and in others together."""
     everyone = (own, *others)
     responses = max(len(each.data.rss) for each in everyone)
-    points = np.zeros((len(_RATIOS) if own.space.terms == 2 else 1, len(own.space.V)))
+    points = np.zeros((len(_RATIOS) if own.space.terms == 2 else 1, own.space.terms + own.space.groups))
     points[:, own.space.terms :] = 1.0
     if own.space.terms == 2:
         points[:, 0] = _RATIOS

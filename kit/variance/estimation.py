@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import compress
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,12 +11,12 @@ import pandas as pd
 from kit.errors import Faults, KitError
 from kit.variance.bounded import NONE, Model, Rows, minimise_rows, model_of, posterior
 from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, read_columns, rows_of
-from kit.variance.design import Design, FuelEffect, Spread, design_of
-from kit.variance.engines import Borrowed, Engine, Estimate, engine_of, terms_in_order
+from kit.variance.design import Design, FuelEffect, Method, Spread, design_of
+from kit.variance.engine import Borrowed, Engine, Estimate, engine_of, terms_in_order
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.mvn import POINTS
 from kit.variance.optimise import EXACT, FLOOR, Mask
-from kit.variance.rotation import Method
+from kit.variance.residual_space import Residuals
 
 FLAT = 1e-13
 
@@ -53,21 +52,21 @@ def fit_design(
     return RepeatModel(*asked, data, estimate, _statuses(engine.names, estimate, flat, roles), borrowed)
 
 
-def _no_repeats(engine: Engine, data: Any) -> Estimate:
+def _no_repeats(engine: Engine, data: Residuals) -> Estimate:
     b = data.b_ols
     nothing = np.full((len(b), len(engine.names)), np.nan)
     return Estimate(nothing, b, np.full(len(b), np.nan), np.ones(len(b), dtype=np.bool_), 0)
 
 
-def _flat(engine: Engine, data: Any, values: Array) -> Mask:
+def _flat(engine: Engine, data: Residuals, values: Array) -> Mask:
     """Responses whose burns do not differ within what X explains, to rounding."""
-    if getattr(engine, "borrowed", None) is not None:
+    if engine.borrowed is not None:
         return np.zeros(len(values), dtype=np.bool_)
     size = np.maximum(np.abs(values).max(axis=1), 1e-300) * FLAT
-    return np.asarray(engine.residual(data) <= size**2 * values.shape[1])
+    return np.asarray(data.total <= size**2 * values.shape[1])
 
 
-def _instead(engine: Engine, columns: Columns, design: Design, flat: Mask, roles: Roles) -> Any:
+def _instead(engine: Engine, columns: Columns, design: Design, flat: Mask, roles: Roles) -> Residuals:
     """Refuse a flat single response; among several, put a stand-in whose results are blanked afterwards."""
     if len(flat) == 1:
         values = columns.values[0]

@@ -13,13 +13,12 @@ from kit.errors import KitError, Problem
 from kit.page.html_tables import as_table
 from kit.page.text import Html, element, join
 from kit.variance.burn_arrays import Roles, Scale, read_columns
-from kit.variance.design import FuelEffect, Spread, design_of
+from kit.variance.design import FuelEffect, Method, Spread, design_of
 from kit.variance.earlier_likelihoods import POWER, POWER_OF_SEVERAL, beside, check_earlier
-from kit.variance.engines import Borrowed
+from kit.variance.engine import Borrowed
 from kit.variance.estimation import Choices, fit_censored, fit_design
 from kit.variance.inference import contrasts
 from kit.variance.model import RepeatModel
-from kit.variance.rotation import Method
 from kit.variance.sd_limits import component_limits
 
 __all__ = ["RepeatFit", "fit_repeats", "joined"]

@@ -14,12 +14,11 @@ import pandas as pd
 from kit.errors import KitError
 from kit.variance.bounded import Model, Rows
 from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, rows_of
-from kit.variance.design import Design, Spread
-from kit.variance.engines import Borrowed, Engine, Estimate, Pieces, explained
+from kit.variance.design import Design, Method, Spread
+from kit.variance.engine import Borrowed, Engine, Estimate, explained
 from kit.variance.long_tables import frame_of
 from kit.variance.optimise import Mask, at_zero
-from kit.variance.residual_space import Restricted
-from kit.variance.rotation import Method
+from kit.variance.residual_space import Pieces, Residuals, Restricted
 
 
 @dataclass(frozen=True)
@@ -136,7 +135,7 @@ class RepeatModel:
     columns: Columns
     design: Design
     engine: Engine
-    data: Any
+    data: Residuals
     estimate: Estimate
     status: tuple[str, ...]
     borrowed: Borrowed | None = None
@@ -330,7 +329,7 @@ def _inverse_information(info: Array) -> Array:
         ) from error
 
 
-def observed_covariance(engine: Engine, data: Any, theta: Array) -> Array:
+def observed_covariance(engine: Engine, data: Residuals, theta: Array) -> Array:
     """Return the covariance of the variance estimates (responses, c, c): 2 × inverse observed Hessian.
 
     Components estimated at zero are left out, with zero rows.

@@ -23,9 +23,7 @@ import numpy as np
 from scipy import special
 
 from kit.variance.burn_arrays import Array, Codes, rows_of
-from kit.variance.engines import NestedEngine
-from kit.variance.residual_space import Along, Residuals, Restricted
-from kit.variance.rotation import Rotated
+from kit.variance.residual_space import Along, Residuals, Restricted, Space
 
 NEGLIGIBLE = 18.0
 NEGLIGIBLE_CROSSED = 12.0
@@ -170,45 +168,6 @@ class Axis:
         return np.asarray((np.log(self.inflation(self.d)) * self.count[..., None, :]).sum(axis=-1))
 
 
-def nested_nodes(engine: NestedEngine, data: Rotated, L: Array, step: float = 1.0) -> Nodes:
-    """Return the nodes of a design with one random term, over the range that these responses need.
-
-    `step` counts in SDs of log F.
-    """
-    r = engine.rotation
-    extra = 0.0 if engine.borrowed is None else engine.borrowed.df
-
-    def at(x: Array) -> Axis:
-        return Axis(x, r.all_d, r.all_count, np.asarray(r.sizes.max(), dtype=np.float64))
-
-    def log_weight(axis: Axis) -> Array:
-        Q = data.s0[:, None] + data.zz @ (1 / axis.inflation(r.all_d)).T
-        return axis.log_density() - 0.5 * axis.log_determinant() - 0.5 * (r.nu + extra) * np.log(Q)
-
-    coarse = np.arange(LEAST, 80.5)
-    low, high = needed(log_weight(at(coarse)), coarse, NEGLIGIBLE)
-    axis = at(steps(low, high, float(r.all_count.sum()), r.within_df + extra, step))
-    w = 1 / axis.inflation(r.all_d)
-    shrink, lifted = axis.ratio[:, None] * w[:, : len(r.d)], L @ r.G
-    weight = 1 / (r.sizes * axis.inflation(r.sizes))
-    least, a_bag, rest = variances(r.xx[None], L), r.n / float(r.class_count.sum()), r.within_df + extra
-
-    def floor(part: Rotated) -> tuple[Array, Array]:
-        return least_errors(least, part.total / (r.nu + extra), part.s0, rest, r.nu + extra, a_bag)
-
-    return Nodes(
-        axis.ratio[:, None],
-        axis.log_density() - 0.5 * axis.log_determinant(),
-        # X'V^-1X = (X'X within bags) + Σ x_b x_b'/(n(1 + λn))
-        variances(r.within_xx + np.tensordot(weight, r.class_xx, axes=1), L),
-        lambda part: part.s0[:, None] + part.zz @ w.T,
-        lambda part: (part.z[:, None, :] * shrink) @ lifted.T,
-        floor if engine.names[0] == "bag" else no_floor,
-        r.nu + extra,
-        NEGLIGIBLE,
-    )
-
-
 def least_errors(
     v: Array, pooled: Array, within: Array, rest: float, dof: float, a_bag: float
 ) -> tuple[Array, Array]:
@@ -243,30 +202,6 @@ def steps(low: float, high: float, k: float, rest: float, wide: float = 1.0) -> 
     """Equal steps of `wide` SDs of log F on k and `rest` degrees of freedom: trapezoid error e^(−20/wide²)."""
     sd = np.sqrt(2 / k + 2 / rest) if rest > 0 else np.inf  # no burn is left within the terms' levels
     return np.arange(low, high, wide * min(_WIDEST_STEP, float(sd)))
-
-
-def needed(log_weight: Array, x: Array, negligible: float) -> tuple[float, float]:
-    """Return the range of x (last axis) outside which no response has weight."""
-    highest = log_weight.max(axis=tuple(range(1, log_weight.ndim)), keepdims=True)
-    counts = np.flatnonzero((log_weight > highest - negligible).reshape(-1, len(x)).any(axis=0))
-    return float(x[max(counts[0] - 1, 0)]), float(x[min(counts[-1] + 1, len(x) - 1)])
-
-
-def variances(information: Array, L: Array) -> Array:
-    """L (X'V^-1X)^-1 L' diagonals: (nodes, contrasts).
-
-    Far out on an axis one mean may be known 1e20 times better than another: each is inverted in its own units.
-    """
-    own = np.diagonal(information, axis1=1, axis2=2)
-    if np.count_nonzero(own) == np.count_nonzero(information) == own.size:  # nothing couples any two means
-        return np.asarray(np.maximum((1 / own) @ (L * L).T, 1e-300))
-    unit = 1 / np.sqrt(np.maximum(own, 1e-300))
-    units = unit[:, :, None] * unit[:, None]
-    try:
-        phi = np.linalg.inv(information * units) * units
-    except np.linalg.LinAlgError:  # means that only bags tell apart, where bags tell nothing
-        phi = np.linalg.pinv(information * units, hermitian=True) * units
-    return np.asarray(np.maximum(np.array([np.vecdot(L @ each, L) for each in phi]), 1e-300))
 
 
 _FAR, _FAR_WITHOUT_WITHIN = 30.0, 16.0
@@ -309,12 +244,16 @@ class Folder:
 
 @dataclass(frozen=True)
 class _Lines:
-    """Outer nodes: the likelihoods along the inner ratio, the nodes there (o, i), log prior less half determinants."""
+    """Outer nodes: the likelihoods along the inner ratio, the nodes there (o, i), log prior less half determinants.
+
+    Last the contrasts' variances (o, i, contrasts).
+    """
 
     own: Along
     others: tuple[Along, ...]
     ratio: Array
     base: Array
+    v: Array
 
 
 @dataclass(frozen=True)
@@ -344,21 +283,17 @@ class _Plane:
     @property
     def on_a_grid(self) -> int:
         """How many ratios of groups have an axis each: none where they are too many, and drawn."""
-        groups = len(self.own.space.free) - 1
+        groups = self.own.space.groups - 1
         return groups if groups <= MOST_ON_A_GRID else 0
 
     def eigenvalues(self, term: int) -> Array:
         """Return those of a term that tell its ratio: the trial's own, or where it has none the folders'."""
-        for each in self.everyone:
-            values = np.linalg.eigvalsh(each.space.residual[term])
-            values = values[values > TOUCH * each.space.most(term)]
-            if len(values):
-                return np.asarray(values)
-        return np.ones(1)
+        found = (each.space.eigenvalues(term) for each in self.everyone)
+        return next((values for values in found if len(values)), np.ones(1))
 
     def most(self, term: int) -> float:
         """Burns of the largest level, anywhere."""
-        return float(max(each.space.most(term) for each in self.everyone))
+        return max(float(each.space.sizes(term).max()) for each in self.everyone)
 
     def lines(self, outer: Array, prior: Array, x: Array) -> _Lines:
         """Return the nodes along the inner ratio of outer ones (o, c); they have no weight where V is not positive."""
@@ -370,23 +305,17 @@ class _Plane:
             if not count.any():
                 d = self.eigenvalues(terms - 1) / groups.max(axis=1)[:, None]
                 count = np.ones(d.shape)
+            poles = [each.space.pole(outer) for each in self.everyone]
             ends = [each.d.max(axis=1, initial=0.0) for each in (own, *others)]
-            axis = Axis(x, d, np.maximum(count, 1e-9), np.max([self.bound(outer), *ends], axis=0))
+            axis = Axis(x, d, np.maximum(count, 1e-9), np.max([*poles, *ends], axis=0))
             ratio, density = axis.ratio, axis.log_density()
         base = prior[:, None] + density - 0.5 * own.determinant(ratio)
         for each, folder in zip(others, self.folders, strict=True):
             base = base - 0.5 * folder.power * each.determinant(ratio)
         v = own.variances(ratio, self.L)
-        return _Lines(own, tuple(others), ratio, np.where((v >= 0).all(axis=2), base, -np.inf))
-
-    def bound(self, outer: Array) -> Array:
-        """Return (o,) where the inner ratio ends below zero, −1/bound: V is positive definite above it."""
-        inner, bounds = self.own.space.terms - 1, []
-        for each in self.everyone:
-            half = each.space.halves[inner]
-            held = half.T @ each.space.inverse(outer) @ half
-            bounds.append(np.linalg.eigvalsh(held)[:, -1])
-        return np.asarray(np.max(bounds, axis=0))
+        return _Lines(
+            own, tuple(others), ratio, np.where((v >= 0).all(axis=2), base, -np.inf), np.maximum(v, 1e-300)
+        )
 
     def quadratic(self, lines: _Lines, rows: Codes) -> Array:
         """Return Q (responses, outer, inner) of all."""
@@ -403,7 +332,7 @@ def joint_nodes(
     rows: Codes,
     estimate: Array,
     bag: int | None,
-    fine: tuple[float, ...] = (),
+    fine: Sequence[float],
 ) -> Nodes:
     """Return the nodes of a trial, with those of its groups' ratios and of earlier trials.
 
@@ -424,8 +353,9 @@ def joint_nodes(
     """
     plane, terms = _Plane(own, folders, L @ own.space.back), own.space.terms
     outer_x, inner_x = _ranges(plane, rows, estimate)
-    wide = _WIDER if len(own.space.free) - 1 + terms > 1 and (folders or len(own.space.free) > 1) else 1.0
-    finer = [1.0] * plane.on_a_grid + list(fine or [1.0] * terms)
+    groups = own.space.groups
+    wide = _WIDER if groups - 1 + terms > 1 and (folders or groups > 1) else 1.0
+    finer = [1.0] * plane.on_a_grid + [*fine]
     outer, prior = _outer(
         plane, [_finer(x, i, plane, wide * finer[i]) for i, x in enumerate(outer_x)], estimate
     )
@@ -441,7 +371,7 @@ def joint_nodes(
     return Nodes(
         ratios.reshape(flat, 2)[:, 2 - terms :],
         lines.base.ravel(),
-        np.maximum(lines.own.variances(lines.ratio, plane.L), 1e-300).reshape(flat, len(L)),
+        lines.v.reshape(flat, len(L)),
         lambda part: plane.quadratic(lines, part.rows).reshape(len(part.rows), flat),
         shifts,
         _floor(plane, bag),
@@ -453,22 +383,21 @@ def joint_nodes(
 def _floor(plane: _Plane, bag: int | None) -> Callable[[Responses], tuple[Array, Array]]:
     """Bags that do not differ, and the other term at the ratio that then suits each response best."""
     own, folders = plane.own, plane.folders
-    if bag is None or len(own.space.free) > 1:
+    if bag is None or own.space.groups > 1:
         return no_floor
-    points = np.zeros((len(OTHER) if bag == 1 else 1, len(own.space.V)))
+    points = np.zeros((len(OTHER) if bag == 1 else 1, own.space.terms + 1))
     points[:, own.space.terms :] = 1.0
     if bag == 1:
         points[:, 0] = OTHER
     ratio = (OTHER if own.space.terms == 2 and bag == 0 else np.zeros(1))[None]
     along, *others = (each.space.along(points) for each in plane.everyone)
-    lines = _Lines(along, tuple(others), ratio, ratio)
-    v = along.variances(ratio, plane.L).reshape(-1, len(plane.L))
+    lines = _Lines(along, tuple(others), ratio, ratio, along.variances(ratio, plane.L))
+    v = lines.v.reshape(-1, len(plane.L))
     logdet = along.determinant(ratio).ravel()
     for each, folder in zip(others, folders, strict=True):
         logdet = logdet + folder.power * each.determinant(ratio).ravel()
 
-    bags = [each.space.halves[bag] for each in plane.everyone]
-    a_bag = float(sum((half**2).sum() for half in bags)) / sum(half.shape[1] for half in bags)
+    a_bag = float(np.concatenate([each.space.sizes(bag) for each in plane.everyone]).mean())
 
     def floor(part: Responses) -> tuple[Array, Array]:
         within = own.data.rss[part.rows].sum(axis=1)
@@ -494,7 +423,7 @@ def _ranges(
 ) -> tuple[list[tuple[float, float]], tuple[float, float]]:
     """Return the ranges of the outer axes (groups, then the first of two terms) and of the inner one that matter."""
     own, terms = plane.own, plane.own.space.terms
-    single = terms == 1 and len(own.space.free) == 1
+    single = terms == 1 and own.space.groups == 1
     far = 80.5 if single else _FAR if plane.rest > 0 else _FAR_WITHOUT_WITHIN
     coarse = np.arange(LEAST, far, 1.0 if single else 2.0)
     axes = [_GROUPS] * plane.on_a_grid + ([coarse] if terms == 2 else [])
@@ -512,7 +441,7 @@ def _ranges(
 
 def _outer(plane: _Plane, axes: Sequence[Array], estimate: Array) -> tuple[Array, Array]:
     """Return the outer nodes: φ (o, c) with the inner term's at 0, and their log prior densities (o,)."""
-    terms, groups = plane.own.space.terms, len(plane.own.space.free)
+    terms, groups = plane.own.space.terms, plane.own.space.groups
     first = _first_term(plane, axes[-1]) if terms == 2 else [(0.0, 0.0)]
     logs, density = _groups(plane, axes[: groups - 1], estimate)
     points = np.zeros((len(logs), len(first), terms + groups))
@@ -526,8 +455,9 @@ def _outer(plane: _Plane, axes: Sequence[Array], estimate: Array) -> tuple[Array
 
 def _first_term(plane: _Plane, x: Array) -> list[tuple[float, float]]:
     own, d = plane.own.space, plane.eigenvalues(0)
+    assert isinstance(own, Space)
     values, E = np.linalg.eigh(own.residual[1])
-    apart = E[:, values <= TOUCH * max(own.most(1), 1.0)]
+    apart = E[:, values <= TOUCH * max(float(own.sizes(1).max()), 1.0)]
     held = np.linalg.eigvalsh(apart.T @ own.residual[0] @ apart)
     held = held[held > TOUCH * d.max()]
     axis = Axis(x, d, np.ones(len(d)), np.asarray(plane.most(0)), held if len(held) else None)
@@ -536,13 +466,12 @@ def _first_term(plane: _Plane, x: Array) -> list[tuple[float, float]]:
 
 def _groups(plane: _Plane, axes: Sequence[Array], estimate: Array) -> tuple[Array, Array]:
     """Return log ratios of the groups (nodes, groups − 1) and their log weights: a grid, or drawn about estimates."""
-    own, groups = plane.own, len(plane.own.space.free)
+    own, groups = plane.own.space, plane.own.space.groups
     if groups - 1 <= MOST_ON_A_GRID:
         grid = list(product(*axes))
         return np.reshape(grid, (len(grid), groups - 1)), np.zeros(len(grid))
-    df = np.maximum(
-        np.trace(own.space.residual[own.space.terms :], axis1=1, axis2=2) + own.space.free - 1, 1.0
-    )
+    assert isinstance(own, Space)
+    df = np.maximum(np.trace(own.residual[own.terms :], axis1=1, axis2=2) + own.free - 1, 1.0)
     sd, centre = _WIDENED * np.sqrt(2 / df), np.log(np.maximum(estimate, 1e-6 * estimate.max()))
     root = 2.0
     for _ in range(60):  # of g^(groups + 1) = g + 1: multiples of its powers fill a cube evenly

@@ -8,21 +8,27 @@ rest of that space, V_i = (ZZ')_i or a group's identity there and M = Σ θ_i K'
 
 hold all that the values say (Patterson & Thompson 1971; nlme's varIdent in another basis: Pinheiro & Bates 2000,
 section 5.2); f_g burns of a group lie beyond the space. For ML the determinant is that of the whole space. Along the
-last term's ratio M is diagonal: M = T⁻ᵀ(I + λ diag(d))T⁻¹.
+last term's ratio M is diagonal: M = T⁻ᵀ(I + λ diag(d))T⁻¹. With one random term and one burn SD it is so everywhere
+(kit.variance.rotation).
 """
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from kit.variance.burn_arrays import Array, Codes
-from kit.variance.optimise import Mask
+from kit.variance.burn_arrays import Array, Codes, stacked
+from kit.variance.design import Method
+from kit.variance.optimise import Derivatives, Mask
 
 RANK = 1e-9
+
+AT_ONCE = 50_000
+"""Elements of the matrices of one pass: what fits a processor's cache."""
 
 
 @dataclass(frozen=True)
@@ -39,10 +45,134 @@ class Residuals:
     rss: Array
     b_ols: Array
 
+    @property
+    def total(self) -> Array:
+        """Residual sum of squares of ordinary least squares."""
+        return np.asarray(np.vecdot(self.z, self.z) + self.rss.sum(axis=1))
+
 
 @dataclass(frozen=True)
-class Space:
-    """The design's part.
+class Pieces:
+    """What small-sample inference needs of V = sum theta_i V_i (Kenward & Roger 1997).
+
+    Attributes
+    ----------
+    phi
+        (responses, p, p) inverse of X'V^-1X.
+    P
+        (responses, c, p, p) X'V^-1 V_i V^-1X.
+    Q
+        (responses, c, c, p, p) X'V^-1 V_i V^-1 V_j V^-1X.
+    t
+        (responses, c, c) tr(V^-1 V_i V^-1 V_j).
+    """
+
+    phi: Array
+    P: Array
+    Q: Array
+    t: Array
+
+
+@dataclass(frozen=True)
+class Coordinates(ABC):
+    """A design in coordinates in which its model is short; theta (rows, c): random terms' variances, then burns'.
+
+    Attributes
+    ----------
+    back
+        (p, p) R⁻¹.
+    free
+        (groups,) degrees of freedom of each group of burns beyond the k coordinates that the means leave.
+    """
+
+    back: Array
+    free: Array
+
+    @property
+    def p(self) -> int:
+        """Means and covariates."""
+        return len(self.back)
+
+    @property
+    def groups(self) -> int:
+        """Burn SDs."""
+        return len(self.free)
+
+    @property
+    def dof(self) -> float:
+        """Residual degrees of freedom."""
+        return float(self.k + self.free.sum())
+
+    @property
+    def logdet_xx(self) -> float:
+        """log|X'X|."""
+        return -2 * float(np.log(np.abs(self.back.diagonal())).sum())
+
+    @property
+    @abstractmethod
+    def terms(self) -> int:
+        """How many of the components are random terms."""
+
+    @property
+    @abstractmethod
+    def k(self) -> int:
+        """Coordinates that the means leave."""
+
+    @abstractmethod
+    def sizes(self, term: int) -> Array:
+        """Burns of each of a term's levels."""
+
+    @abstractmethod
+    def eigenvalues(self, term: int) -> Array:
+        """Those of K'V_iK that are not zero."""
+
+    @abstractmethod
+    def pole(self, outer: Array) -> Array:
+        """Return (o,) where the last term's ratio ends below zero, −1/pole, at points (o, c) of the others."""
+
+    @abstractmethod
+    def rotate(self, y: Array) -> Residuals:
+        """Return responses (responses, burns)."""
+
+    @abstractmethod
+    def along(self, outer: Array) -> Along:
+        """Return the likelihood along the last term's ratio at points (o, c) of the others, that term's left at 0."""
+
+    @abstractmethod
+    def deviance(self, theta: Array, z: Array, rss: Array, method: Method) -> Derivatives:
+        """Return the criterion without its constants at theta, and its derivatives in the variances."""
+
+    @abstractmethod
+    def moved(self, theta: Array, z: Array) -> Array:
+        """Return what b_ols is more than generalised least squares (rows, p)."""
+
+    @abstractmethod
+    def pieces(self, theta: Array) -> Pieces:
+        """Return the pieces of small-sample inference."""
+
+    @abstractmethod
+    def drawn(self, theta: Array, normals: Array) -> Array:
+        """Return coordinates z (trials, k) at theta (c,) from as many standard normal numbers."""
+
+
+def strata_deviance(theta: Array, loads: Array, count: Array, squares: Array) -> Derivatives:
+    """Return Σ count log v + squares/v and its derivatives, v = Σ θ_i loads_i the variance of a stratum's directions.
+
+    Parameters
+    ----------
+    theta, loads, count, squares
+        (rows, c), (strata, c), (strata,) directions, and (rows, strata) their sums of squares.
+    """
+    u = 1 / (theta @ loads.T)
+    gradient = (count * u - squares * u * u) @ loads
+    expected = loads.T @ ((count * u * u)[:, :, None] * loads)
+    observed = 2 * loads.T @ ((squares * u**3)[:, :, None] * loads)
+    return Derivatives(np.vecdot(squares, u) - np.log(u) @ count, gradient, observed - expected, expected)
+
+
+@dataclass(frozen=True)
+class Space(Coordinates):
+    """Any random terms and groups of burns.
 
     Attributes
     ----------
@@ -52,23 +182,14 @@ class Space:
         (c, p + k, p + k) of random terms, then of groups of burns.
     halves
         One (p + k, levels) a random term: V_i = HH'.
-    back
-        (p, p) R⁻¹.
-    free, codes
-        (groups,) degrees of freedom beyond the space; (n,) the group of each burn.
+    codes
+        (n,) the group of each burn.
     """
 
     basis: Array
     V: Array
     halves: tuple[Array, ...]
-    back: Array
-    free: Array
     codes: Codes
-
-    @property
-    def p(self) -> int:
-        """Means and covariates."""
-        return len(self.back)
 
     @property
     def terms(self) -> int:
@@ -80,35 +201,36 @@ class Space:
         """Coordinates that the means leave."""
         return int(self.basis.shape[1] - self.p)
 
-    @property
-    def dof(self) -> float:
-        """Residual degrees of freedom."""
-        return float(self.k + self.free.sum())
-
     @cached_property
     def residual(self) -> Array:
         """(c, k, k) K'V_iK."""
         return np.ascontiguousarray(self.V[:, self.p :, self.p :])
-
-    @property
-    def logdet_xx(self) -> float:
-        """log|X'X|."""
-        return -2 * float(np.log(np.abs(self.back.diagonal())).sum())
 
     def without(self, term: int) -> Space:
         """Return the space as if the levels of one term did not differ."""
         halves = self.halves[:term] + self.halves[term + 1 :]
         return replace(self, V=np.delete(self.V, term, axis=0), halves=halves)
 
-    def most(self, term: int) -> float:
-        """Burns of a term's largest level."""
-        return float((self.halves[term] ** 2).sum(axis=0).max())
+    def sizes(self, term: int) -> Array:
+        """Burns of each of a term's levels."""
+        return np.asarray((self.halves[term] ** 2).sum(axis=0))
+
+    def eigenvalues(self, term: int) -> Array:
+        """Those of K'V_iK that are not zero."""
+        values = np.linalg.eigvalsh(self.residual[term])
+        return np.asarray(values[values > RANK * self.sizes(term).max()])
+
+    def pole(self, outer: Array) -> Array:
+        """Return the largest eigenvalue of H'V⁻¹H."""
+        half = self.halves[-1]
+        held = half.T @ inverse_of(np.tensordot(outer, self.V, axes=1)) @ half
+        return np.asarray(np.linalg.eigvalsh(held)[:, -1])
 
     def rotate(self, y: Array) -> Residuals:
         """Return responses (responses, burns)."""
         inside = y @ self.basis
         left = (y - inside @ self.basis.T) ** 2
-        rss = np.stack([left[:, self.codes == g].sum(axis=1) for g in range(len(self.free))], axis=1)
+        rss = np.stack([left[:, self.codes == g].sum(axis=1) for g in range(self.groups)], axis=1)
         b_ols = inside[:, : self.p] @ self.back.T
         return Residuals(inside[:, self.p :], np.where(self.free > 0, rss, 0.0), b_ols)
 
@@ -126,25 +248,109 @@ class Space:
             T, d = T @ F, np.where(d > RANK * d.max(axis=1, initial=1e-300, keepdims=True), d, 0.0)
         scale = outer[:, self.terms :]
         logdet = np.log(values).sum(axis=1) + np.log(scale) @ self.free
-        return Along(
-            proper, logdet, d, T, 1 / scale, V[:, :p, p:] @ T, more[:p, p:] @ T, V[:, :p, :p], more[:p, :p]
-        )
+        means = Means(V[:, :p, p:] @ T, more[:p, p:] @ T, V[:, :p, :p], more[:p, :p])
+        return Along(proper, logdet, d, T, 1 / scale, means)
 
-    def inverse(self, theta: Array) -> Array:
-        """Return V⁻¹ (rows, p + k, p + k) at variances (rows, c)."""
-        return inverse_of(np.tensordot(theta, self.V, axes=1))
+    def deviance(self, theta: Array, z: Array, rss: Array, method: Method) -> Derivatives:
+        """Return the criterion without its constants at theta, and its derivatives, some rows at a time."""
+        return stacked([
+            self._deviance(theta[some], z[some], rss[some], method) for some in self._passes(len(theta))
+        ])  # fmt: skip
+
+    def _passes(self, rows: int) -> list[slice]:
+        size = max(1, AT_ONCE // max(1, self.V[0].size))
+        return [slice(start, start + size) for start in range(0, max(rows, 1), size)]
+
+    def _deviance(self, theta: Array, z: Array, rss: Array, method: Method) -> Derivatives:
+        V = self.residual
+        M = np.tensordot(theta, V, axes=1)
+        inverse = inverse_of(M)
+        e = (inverse @ z[:, :, None])[:, :, 0]
+        Ve = (e @ V).transpose(1, 0, 2)  # (rows, c, k)
+        pull, bend = (Ve @ e[:, :, None])[:, :, 0], 2 * Ve @ inverse @ Ve.transpose(0, 2, 1)
+        if method == "ML":
+            V = self.V
+            M = np.tensordot(theta, V, axes=1)
+            inverse = inverse_of(M)
+        trace, expected = _traces(inverse, V)
+        burns = np.eye(len(V))[self.terms :]
+        beyond = strata_deviance(theta, burns, self.free, rss)
+        return Derivatives(
+            beyond.value + np.linalg.slogdet(M)[1] + np.vecdot(z, e), beyond.gradient + trace - pull,
+            beyond.hessian + bend - expected, beyond.expected + expected,
+        )  # fmt: skip
+
+    def moved(self, theta: Array, z: Array) -> Array:
+        """Return R⁻¹ C M⁻¹ z (rows, p)."""
+        p, found = self.p, []
+        for some in self._passes(len(theta)):
+            e = inverse_of(np.tensordot(theta[some], self.residual, axes=1)) @ z[some, :, None]
+            found.append(np.tensordot(theta[some], self.V[:, :p, p:], axes=1) @ e)
+        return np.asarray(np.concatenate(found)[:, :, 0] @ self.back.T)
+
+    def pieces(self, theta: Array) -> Pieces:
+        """P_i = X'V^-1V_iV^-1X and its fellows, component by component, some rows at a time."""
+        return stacked([self._pieces(theta[some]) for some in self._passes(len(theta))])
+
+    def _pieces(self, theta: Array) -> Pieces:
+        p, V, K = self.p, self.V, self.terms
+        R, c, r = len(theta), *V.shape[:2]
+        inverse = inverse_of(np.tensordot(theta, V, axes=1))
+        x = np.linalg.inv(self.back)  # X in the space: R above zeros
+        A = inverse[:, :, :p] @ x
+        VA = V @ A[:, None]  # (rows, c, r, p)
+        P = A.transpose(0, 2, 1)[:, None] @ VA
+        side = VA.transpose(0, 2, 1, 3).reshape(R, r, c * p)
+        Q = (side.transpose(0, 2, 1) @ inverse @ side).reshape(R, c, p, c, p).transpose(0, 1, 3, 2, 4)
+        t = _traces(inverse, V)[1]
+        burns = range(K, c)
+        t[:, burns, burns] += self.free / theta[:, K:] ** 2
+        phi = np.linalg.inv(x.T @ A[:, :p])
+        return Pieces(np.asarray(phi, dtype=np.float64), P, Q, t)
+
+    def drawn(self, theta: Array, normals: Array) -> Array:
+        """Return coordinates z (trials, k) at theta (c,) from as many standard normal numbers."""
+        return np.asarray(normals @ np.linalg.cholesky(np.tensordot(theta, self.residual, axes=1)).T)
+
+
+def _traces(inverse: Array, V: Array) -> tuple[Array, Array]:
+    """Return tr(V^-1 V_i) (rows, c) and tr(V^-1 V_i V^-1 V_j) (rows, c, c)."""
+    R, c, k = len(inverse), *V.shape[:2]
+    along = inverse[:, None] @ V
+    flat, turned = along.reshape(R, c, k * k), along.transpose(0, 1, 3, 2).reshape(R, c, k * k)
+    return np.einsum("rikk->ri", along), flat @ turned.transpose(0, 2, 1)
 
 
 @dataclass(frozen=True)
 class Restricted:
     """A restricted likelihood: a design and its responses."""
 
-    space: Space
+    space: Coordinates
     data: Residuals
 
     def without(self, term: int) -> Restricted:
         """Return the likelihood as if the levels of one term did not differ."""
+        assert isinstance(self.space, Space)
         return replace(self, space=self.space.without(term))
+
+
+@dataclass(frozen=True)
+class Means:
+    """How the means' variance goes along a ratio: C T (o, p, k) and G (o, p, p) at λ = 0, and what λ adds to them."""
+
+    C0: Array
+    C1: Array
+    G0: Array
+    G1: Array
+
+
+@dataclass(frozen=True)
+class Strata:
+    """The same where V is diagonal: X'V⁻¹X = Σ xx/(1 + λ sizes), in units of R⁻¹; and C1 (p, k)."""
+
+    sizes: Array
+    xx: Array
+    C1: Array
 
 
 @dataclass(frozen=True)
@@ -158,27 +364,26 @@ class Along:
     logdet
         (o,) log|M| + Σ f log φ at λ = 0, φ the variances of the points.
     d, T
-        (o, k) and (o, k, k): M = T⁻ᵀ(I + λ diag(d))T⁻¹.
+        (o, k) and (o, k, k): M = T⁻ᵀ(I + λ diag(d))T⁻¹; None where T is the identity.
     weight
         (o, groups) 1/φ of the groups.
-    C0, C1, G0, G1
-        (o, p, k) CT, (o, p, p) and (p, p) G at λ = 0 and what λ adds.
     """
 
     proper: Mask
     logdet: Array
     d: Array
-    T: Array
+    T: Array | None
     weight: Array
-    C0: Array
-    C1: Array
-    G0: Array
-    G1: Array
+    means: Means | Strata
 
     def _w(self, ratio: Array) -> Array:
         """1/(1 + λd): (o, i, k) at ratios (o or 1, i)."""
         with np.errstate(divide="ignore"):
             return np.asarray(1 / (1 + ratio[:, :, None] * self.d[:, None]))
+
+    def _turned(self, z: Array) -> Array:
+        """Return z'T (o, responses, k)."""
+        return z[None] if self.T is None else z @ self.T
 
     def determinant(self, ratio: Array) -> Array:
         """Return the log determinant (o, i) at ratios (o or 1, i), infinite where V is not positive definite."""
@@ -189,23 +394,44 @@ class Along:
 
     def quadratic(self, data: Residuals, ratio: Array) -> Array:
         """Return Q (responses, o, i)."""
-        squares = (data.z @ self.T) ** 2  # (o, responses, k)
-        inside = squares @ self._w(ratio).transpose(0, 2, 1)
+        inside = self._turned(data.z) ** 2 @ self._w(ratio).transpose(0, 2, 1)
         return np.asarray((data.rss @ self.weight.T)[:, :, None] + inside.transpose(1, 0, 2))
 
     def variances(self, ratio: Array, L: Array) -> Array:
         """Return the variances (o, i, contrasts) of contrasts in units of s; L (contrasts, p) times R⁻¹."""
-        own, more = np.vecdot(L @ self.G0, L)[:, None], ratio[:, :, None] * np.vecdot(L @ self.G1, L)
+        if isinstance(self.means, Strata):
+            share = 1 / (1 + ratio[0, :, None] * self.means.sizes)
+            return variances(np.tensordot(share, self.means.xx, axes=1), L)[None]
+        G0, G1 = self.means.G0, self.means.G1
+        own, more = np.vecdot(L @ G0, L)[:, None], ratio[:, :, None] * np.vecdot(L @ G1, L)
         taken = self._loads(ratio, L)
         return np.asarray(own + more - np.einsum("oick,oick,oik->oic", taken, taken, self._w(ratio)))
 
     def _loads(self, ratio: Array, L: Array) -> Array:
-        return np.asarray((L @ self.C0)[:, None] + ratio[:, :, None, None] * (L @ self.C1)[:, None])
+        more = ratio[:, :, None, None] * (L @ self.means.C1)[..., None, :, :]
+        return np.asarray(more if isinstance(self.means, Strata) else (L @ self.means.C0)[:, None] + more)
 
     def shifts(self, data: Residuals, ratio: Array, L: Array) -> Array:
         """Return what L b_ols is more than L β̂: (responses, o, i, contrasts)."""
         loads = self._loads(ratio, L) * self._w(ratio)[:, :, None]
-        return np.asarray(np.einsum("ork,oick->roic", data.z @ self.T, loads, optimize=True))
+        return np.asarray(np.einsum("ork,oick->roic", self._turned(data.z), loads, optimize=True))
+
+
+def variances(information: Array, L: Array) -> Array:
+    """L (X'V^-1X)^-1 L' diagonals: (nodes, contrasts).
+
+    Far out on an axis one mean may be known 1e20 times better than another: each is inverted in its own units.
+    """
+    own = np.diagonal(information, axis1=1, axis2=2)
+    if np.count_nonzero(own) == np.count_nonzero(information) == own.size:  # nothing couples any two means
+        return np.asarray(np.maximum((1 / own) @ (L * L).T, 1e-300))
+    unit = 1 / np.sqrt(np.maximum(own, 1e-300))
+    units = unit[:, :, None] * unit[:, None]
+    try:
+        phi = np.linalg.inv(information * units) * units
+    except np.linalg.LinAlgError:  # means that only bags tell apart, where bags tell nothing
+        phi = np.linalg.pinv(information * units, hermitian=True) * units
+    return np.asarray(np.maximum(np.array([np.vecdot(L @ each, L) for each in phi]), 1e-300))
 
 
 def inverse_of(V: Array) -> Array:
@@ -213,10 +439,8 @@ def inverse_of(V: Array) -> Array:
     try:
         return np.asarray(np.linalg.inv(V), dtype=np.float64)
     except np.linalg.LinAlgError:
-        size = np.einsum("raa->r", V) / V.shape[1]
-        return np.asarray(
-            np.linalg.inv(V + 1e-10 * size[:, None, None] * np.eye(V.shape[1])), dtype=np.float64
-        )
+        size = np.einsum("raa->r", V)[:, None, None] / V.shape[1]
+        return np.asarray(np.linalg.inv(V + 1e-10 * size * np.eye(V.shape[1])), dtype=np.float64)
 
 
 def space_of(X: Array, terms: Sequence[Array], codes: Codes | None = None, count: int = 1) -> Space:
@@ -247,4 +471,4 @@ def space_of(X: Array, terms: Sequence[Array], codes: Codes | None = None, count
     groups = [whole.T[:, own == g] for g in range(count)]
     V = np.array([half @ half.T for half in (*halves, *groups)])
     free = np.array([float((codes == g).sum() - (own == g).sum()) for g in range(count)])
-    return Space(U @ whole, V, tuple(halves), np.linalg.inv(R[: X.shape[1]]), free, codes)
+    return Space(np.linalg.inv(R[: X.shape[1]]), free, U @ whole, V, tuple(halves), codes)

@@ -24,7 +24,6 @@ from kit.errors import KitError
 from kit.variance.averaged import nodes_of
 from kit.variance.bounded import least_rows
 from kit.variance.burn_arrays import Array, Codes, rows_of
-from kit.variance.engines import NestedEngine
 from kit.variance.model import RepeatModel
 from kit.variance.optimise import FLOOR, Mask, at_zero, minimise
 from kit.variance.ratio_nodes import Weighted, weigh
@@ -276,7 +275,7 @@ def _closed(fit: RepeatModel, level: float) -> dict[int, tuple[str, tuple[Array,
     if modified is not None:
         found[0] = MODIFIED, modified
     # days leave few burns for S0: there the average covers as well on much shorter intervals
-    days = "day" in fit.names or not isinstance(fit.engine, NestedEngine)
+    days = "day" in fit.names or fit.engine.space.terms > 1
     burn = None if days else burn_chi_square(fit, level)
     if burn is not None:
         found[len(fit.names) - 1] = EXACT, burn
@@ -313,8 +312,7 @@ def _offered(fit: RepeatModel) -> bool:
 
 def own_burns(fit: RepeatModel) -> bool:
     """Whether the burn SD has the profile on its own χ²: nothing but the random terms' levels tells of it."""
-    common = fit.design.spread.count == 1 and len(fit.names) > 2
-    return fit.method == "REML" and common and fit.engine.within(fit.data)[1] == 0
+    return fit.method == "REML" and fit.design.spread.count == 1 and fit.engine.saturated
 
 
 def _unit(size: int, j: int) -> Array:
@@ -329,14 +327,14 @@ def modified_large_sample(fit: RepeatModel, level: float) -> tuple[Array, Array]
     lower: A − B − √(G_a²A² + H_b²B² + G_ab·AB), G_ab = ((F−1)² − G_a²F² − H_b²)/F;
     upper: A − B + √(H_a²A² + G_b²B² + H_ab·AB), H_ab = ((1−F)² − H_a²F² − G_b²)/F.
     """
-    engine = fit.engine
-    if not isinstance(engine, NestedEngine) or engine.levels is None or not fit.design.cell_means:
+    space, alpha = fit.engine.space, (1 - level) / 2
+    if space.terms + space.groups != 2 or not fit.design.cell_means:
         return None
-    r, alpha = engine.rotation, (1 - level) / 2
-    a, b = float(r.all_count.sum()), r.within_df + (0.0 if engine.borrowed is None else engine.borrowed.df)
-    if len(r.all_d) != 1 or len(r.sizes) != 1 or b <= 0:
+    s0, b = fit.engine.within(fit.data)
+    d, sizes, a = space.eigenvalues(0), space.sizes(0), float(space.k)
+    if np.ptp(d) > 1e-10 * d[0] or np.ptp(sizes) > 0 or b <= 0:
         return None
-    between, within = fit.data.zz[:, 0] / a, fit.data.s0 / b
+    between, within = np.vecdot(fit.data.z, fit.data.z) / a, s0 / b
     ga, gb = (1 - df / special.chdtri(df, alpha) for df in (a, b))
     ha, hb = (df / special.chdtri(df, 1 - alpha) - 1 for df in (a, b))
     f, g = special.fdtri(a, b, 1 - alpha), special.fdtri(a, b, alpha)
@@ -344,7 +342,7 @@ def modified_large_sample(fit: RepeatModel, level: float) -> tuple[Array, Array]
     hab = ((1 - g) ** 2 - ha**2 * g**2 - gb**2) / g
     under = np.sqrt(np.maximum(ga**2 * between**2 + hb**2 * within**2 + gab * between * within, 0))
     over = np.sqrt(np.maximum(ha**2 * between**2 + gb**2 * within**2 + hab * between * within, 0))
-    difference, size = between - within, float(r.sizes[0])
+    difference, size = between - within, float(sizes[0])
     low, high = (np.sqrt(np.maximum(end, 0) / size) for end in (difference - under, difference + over))
     return low, high
 

@@ -86,8 +86,8 @@ def by_f(fit: RepeatFit, found: Contrasts) -> dict[str, np.ndarray]:
     """Return coverage of the unadjusted pairs in trials whose MS_bag/MS_burn is small."""
     if "bag" not in fit.names:
         return {}
-    r, data = fit.engine.rotation, fit.data
-    F = (data.zz.sum(axis=1) / r.all_count.sum()) / (data.s0 / r.within_df)
+    space, data = fit.engine.space, fit.data
+    F = (np.vecdot(data.z, data.z) / space.k) / (data.rss[:, 0] / space.free[0])
     held = (found.p() >= 0.05).mean(axis=1)
     return {f"coverage where F < {band:g}": held[band > F] for band in BANDS}
 

@@ -11,7 +11,6 @@ from scipy import special
 
 from kit.errors import KitError, Problem
 from kit.variance.burn_arrays import Array, Codes, Levels, Roles, levels_of, read_columns
-from kit.variance.rotation import bag_sums
 
 if TYPE_CHECKING:
     from kit.variance.fit import RepeatFit
@@ -77,7 +76,7 @@ def one_way(table: pd.DataFrame, value: str = "value", group: str = "group") -> 
                     "An analysis of variance needs both.")
         )  # fmt: skip
     y = _centred(columns.values)
-    means = bag_sums(y, levels) / levels.sizes
+    means = levels.sums(y) / levels.sizes
     within = float(((y - means[:, levels.codes]) ** 2).sum())
     between = float((levels.sizes * (means - y.mean()) ** 2).sum())
     ms = within / (n - k)
@@ -112,8 +111,8 @@ def _sums(fit: RepeatFit) -> _Sums:
                     "A nested analysis of variance is of one response by fuel and bag alone.")
         )  # fmt: skip
     y = _centred(fit.columns.values)
-    means = bag_sums(y, bag) / bag.sizes
-    ss = bag_sums((y - means[:, bag.codes]) ** 2, bag)[0]
+    means = bag.sums(y) / bag.sizes
+    ss = bag.sums((y - means[:, bag.codes]) ** 2)[0]
     return _Sums(bag.of_each(fit.columns.fuel.codes), bag.sizes.astype(np.float64), means[0], ss)
 
 
@@ -243,7 +242,7 @@ def equal_spread(fit: RepeatFit, centre: str = "median") -> SpreadTest:
     y, k, n = fit.columns.values[0], levels.count, fit.design.n
     middle = np.median if centre == "median" else np.mean
     z = np.abs(y - np.array([middle(y[levels.codes == i]) for i in range(k)])[levels.codes])[None]
-    means = bag_sums(z, levels)[0] / levels.sizes
+    means = levels.sums(z)[0] / levels.sizes
     between = float((levels.sizes * (means - z.mean()) ** 2).sum()) / (k - 1)
     within = float(((z[0] - means[levels.codes]) ** 2).sum()) / (n - k)
     F = between / within

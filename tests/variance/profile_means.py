@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from kit.variance.engines import general_engine
+from kit.variance.engine import dense_space, engine_of, terms_in_order
 from kit.variance.residual_space import space_of
 from kit.variance.sd_limits import chi2_quantile
 
@@ -17,7 +17,7 @@ def profile_means(fit, L, level=0.95):
     its deviance rises by the χ² quantile at the limits. A fit by REML is refitted by ML, as lme4's confint does. Known
     to be too short with few bags: df='best' and 'kenward-roger' of `contrasts` are not.
     """
-    engine = general_engine(fit.design, "ML")
+    engine = replace(engine_of(fit.design, "ML"), space=dense_space(fit.design))
     best = engine.solve(engine.rotate(fit.columns.values))
     phi = engine.pieces(best.theta).phi[0]
     rows = []
@@ -31,7 +31,9 @@ def _ends(fit, engine, c, estimate, se, best, level):
     """Move both ends in proportion until √(D(v) - D_min) is the cut: it is nearly linear in v."""
     X, groups, cut = fit.design.X, fit.design.spread, np.sqrt(chi2_quantile(level))
     basis = np.linalg.svd(c[None], full_matrices=True)[2][1:].T
-    space = space_of(X @ basis, [term.levels.indicators for term in engine.terms], groups.codes, groups.count)
+    space = space_of(
+        X @ basis, [term.levels.indicators for term in terms_in_order(fit.design)], groups.codes, groups.count
+    )
     held = replace(engine, space=space)
     v = estimate + np.array([-cut, cut]) * se
     for _ in range(40):

@@ -1,6 +1,7 @@
 """Properties of the fit: one response or many, units, labels, engines that must agree, two optima, bootstrap."""
 
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,7 @@ from kit.judge.comparisons import compare_fuels, fuel_means
 from kit.judge.self_check import APART, second_opinion, self_check, wrong_verdicts
 from kit.variance import f_test, fit_repeats
 from kit.variance.bootstrap import bootstrap, variance_shares
-from kit.variance.engines import general_engine, nested_engine
+from kit.variance.engine import dense_space, engine_of
 from kit.variance.inference import small_sample
 from kit.variance.sd_limits import component_limits, profile_holds, profile_limits
 from kit.variance.t_contrasts import predict_burn
@@ -22,12 +23,17 @@ NESTED = ["burns_balanced", "burns_unbalanced", "burns_boundary", "burns_covaria
 CROSSED = ["burns_days", "burns_days_boundary", "burns_days_small", "penicillin", "pastes"]
 
 
+def dense_engine(design, method):
+    """The model with nothing rotated apart: any terms and groups."""
+    return replace(engine_of(design, method), space=dense_space(design))
+
+
 @pytest.mark.parametrize("method", ["REML", "ML"])
 @pytest.mark.parametrize("name", NESTED)
-def test_the_general_engine_agrees_with_the_rotation(name, method):
+def test_the_dense_space_agrees_with_the_rotation(name, method):
     """Two derivations of one model: any terms and groups, and one term whose levels are rotated apart."""
     fit = fitted(name, method)
-    other = general_engine(fit.design, method)
+    other = dense_engine(fit.design, method)
     data = other.rotate(fit.columns.values)
     found = other.solve(data)
     assert_allclose(found.criterion, np.atleast_1d(fit.criterion), rtol=1e-10)
@@ -250,8 +256,8 @@ def test_closed_form_of_balanced_designs_is_the_ratio_of_mean_squares():
 
 def test_engines_name_their_components():
     design = fitted("burns_days").design
-    assert general_engine(design, "REML").names == ("bag", "day", "burn")
-    assert nested_engine(fitted("burns_balanced").design, "REML").names == ("bag", "burn")
+    assert engine_of(design, "REML").names == ("bag", "day", "burn")
+    assert engine_of(fitted("burns_balanced").design, "REML").names == ("bag", "burn")
 
 
 def _random_trial(seed):
@@ -283,7 +289,7 @@ def _random_trial(seed):
 
 @pytest.mark.parametrize("block", range(4))
 def test_no_random_trial_is_fitted_worse_than_other_variances_do(block):
-    """Against the model written out, and the general engine where the rotation fitted: no warning, no crash."""
+    """Against the model written out, and the dense space where the rotation fitted: no warning, no crash."""
     checked = 0
     for seed in range(25 * block, 25 * block + 25):
         burns, choices = _random_trial(seed)
@@ -299,7 +305,7 @@ def test_no_random_trial_is_fitted_worse_than_other_variances_do(block):
             theta, rng, method = fit.variances[0], np.random.default_rng(seed), choices["method"]
             if (theta[-1] > 1e-6 * theta.sum()) and fit.design.spread.count == 1:
                 assert fit.criterion == pytest.approx(criterion(fit, theta, method)[0], abs=1e-6)
-            other = general_engine(fit.design, method)
+            other = dense_engine(fit.design, method)
             found = other.solve(other.rotate(fit.columns.values))
             assert fit.criterion <= found.criterion[0] + 1e-6, (seed, choices)
             for _ in range(12):
@@ -313,7 +319,7 @@ def test_days_alone_run_across_fuels():
     """A random term that is not inside the means: bag None, days crossed with fuel."""
     burns = table("burns_days")
     fit = fit_repeats(burns, bag=None, day="day")
-    other = general_engine(fit.design, "REML")
+    other = dense_engine(fit.design, "REML")
     found = other.solve(other.rotate(fit.columns.values))
     assert_allclose(fit.criterion, found.criterion, rtol=1e-12)
     assert_allclose(fit.variances, found.theta, rtol=1e-6)

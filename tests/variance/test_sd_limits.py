@@ -79,7 +79,7 @@ def test_lower_end_is_zero_exactly_where_bags_are_not_significant():
     values = pd.DataFrame(rng.normal(size=(len(fit.table), 400)), columns=names)
     many = fit_repeats(pd.concat([fit.table[["fuel", "bag"]], values], axis=1), value=names)
     low, _ = modified_large_sample(many, 0.95)
-    ratio = (many.data.zz[:, 0] / 8) / (many.data.s0 / 24)
+    ratio = (np.vecdot(many.data.z, many.data.z) / 8) / (many.data.rss[:, 0] / 24)
     assert ((low > 0) == (ratio > stats.f.ppf(0.975, 8, 24))).all()
     assert 0 < (low > 0).sum() < 40
 

@@ -38,7 +38,7 @@ from kit.publish.wording import (
     told_each,
     words,
 )
-from kit.variance.engines import explained
+from kit.variance.engine import explained
 from kit.variance.inference import OF_A_T
 
 MOST_UNLIKE: Final = 1.05

@@ -1,0 +1,287 @@
+"""The model of a design: rotate responses, solve, differentiate, draw; theta holds variances, the burns' last.
+
+With one random term and one burn SD it is diagonal (kit.variance.rotation); any other is handled in the space that its
+means and terms span (kit.variance.residual_space).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+import numpy.typing as npt
+
+from kit.errors import KitError
+from kit.variance.burn_arrays import Array, Codes
+from kit.variance.design import Design, Method, Term
+from kit.variance.optimise import EXACT, Derivatives, Mask, minimise
+from kit.variance.residual_space import Coordinates, Pieces, Residuals, Restricted, Space, space_of
+from kit.variance.rotation import Rotation, criterion_of, rotation_of, solve
+
+LARGEST = 2500
+BESIDES = (1, 3, 5)
+"""Ratios of the grid that are polished beside its minima where burn SDs differ by group."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Estimates of every response.
+
+    Attributes
+    ----------
+    theta
+        (responses, components) variances in the engine's order.
+    beta
+        (responses, p).
+    criterion, converged
+        (responses,).
+    evaluations
+        Evaluations of the criterion a response.
+    """
+
+    theta: Array
+    beta: Array
+    criterion: Array
+    converged: npt.NDArray[np.bool_]
+    evaluations: int
+
+
+@dataclass(frozen=True)
+class Borrowed:
+    """A repeatability SD from elsewhere: it enters as df further degrees of freedom of the burn variance."""
+
+    sd: float
+    df: float
+
+
+@dataclass(frozen=True)
+class Engine:
+    """The model of one design.
+
+    Attributes
+    ----------
+    space
+        The design in coordinates; the degrees of freedom of a borrowed SD are among those of its groups.
+    names
+        Components in theta's order: 'bag', 'day', 'fuel', then 'burn' or 'burn:GROUP'.
+    """
+
+    design: Design
+    space: Coordinates
+    names: tuple[str, ...]
+    method: Method
+    borrowed: Borrowed | None = None
+
+    @property
+    def saturated(self) -> bool:
+        """Whether the levels of several random terms leave nothing that tells of the burn variance alone."""
+        return self.space.terms > 1 and not self.space.free.any()
+
+    @property
+    def dof(self) -> float:
+        """ν for REML, n for ML, and the degrees of freedom of borrowed SDs."""
+        return self.space.dof + (self.space.p if self.method == "ML" else 0)
+
+    def rotate(self, values: Array) -> Residuals:
+        """Responses (responses, burns) in the space; a borrowed SD adds df sd² to each group's sum of squares.
+
+        They are centred first, on one of their own, so that many equal leading digits are not lost.
+        """
+        level = values[:, :1] + (values - values[:, :1]).mean(axis=1, keepdims=True)
+        data = self.space.rotate(values - level)
+        data.b_ols[:, : len(self.design.labels)] += level
+        if self.borrowed is None:
+            return data
+        return replace(data, rss=data.rss + self.borrowed.df * self.borrowed.sd**2)
+
+    def within(self, data: Residuals) -> tuple[Array, float]:
+        """Return sums of squares within the terms' levels (responses,), and their degrees of freedom."""
+        return data.rss.sum(axis=1), float(self.space.free.sum())
+
+    def deviance(self, data: Residuals, theta: Array, of: Codes) -> Derivatives:
+        """Return the criterion and its derivatives at theta (rows, c) for the responses `of` (rows,)."""
+        found = self.space.deviance(theta, data.z[of], data.rss[of], self.method)
+        return replace(found, value=found.value + self.dof * np.log(2 * np.pi) + self._constant)
+
+    @property
+    def _constant(self) -> float:
+        return self.space.logdet_xx if self.method == "REML" else 0.0
+
+    def restricted(self, data: Residuals) -> Restricted:
+        """Return the restricted likelihood of the responses over the ratios of their variances."""
+        return Restricted(self.space, data)
+
+    def beta(self, data: Residuals, theta: Array) -> Array:
+        """Generalised least squares (responses, p) at theta (responses, c)."""
+        return data.b_ols - self.space.moved(theta, data.z)
+
+    def pieces(self, theta: Array) -> Pieces:
+        """Return the pieces of small-sample inference at theta (responses, c)."""
+        return self.space.pieces(theta)
+
+    def solve(self, data: Residuals, enough: float = EXACT) -> Estimate:
+        """Return the estimates; `enough` as in kit.variance.optimise.minimise, where there is more than one ratio."""
+        if isinstance(self.space, Rotation):
+            line = solve(criterion_of(self.space, data, self.method))
+            ratios = np.stack([line.ratio, np.ones(len(line.s))], axis=1)[:, 1 - self.space.terms :]
+            theta, value, done, count = (
+                line.s[:, None] * ratios,
+                line.criterion,
+                line.converged,
+                line.evaluations,
+            )
+            return Estimate(theta, self.beta(data, theta), value + self._constant, done, count)
+        start, of, count = self._starts(data, enough > EXACT)
+        found = minimise(
+            lambda theta, rows: self.deviance(data, theta, rows),
+            start,
+            of,
+            burns=self.space.groups,
+            enough=enough,
+        )
+        order = np.lexsort((found.value, of))
+        best = order[np.diff(of[order], prepend=-1) > 0]
+        theta = found.theta[best]
+        return Estimate(
+            theta, self.beta(data, theta), found.value[best], found.converged[best], count + found.steps
+        )
+
+    def _starts(self, data: Residuals, rough: bool) -> tuple[Array, Codes, int]:
+        """Variances (rows, c) to start from, the response of each, and how many points were tried.
+
+        Every local minimum of a grid within 3 units of the best (roughly: the best). Ratios of terms to the first
+        group's burns are tried; those of groups are as ordinary residuals are.
+        """
+        space, R = self.space, len(data.z)
+        assert isinstance(space, Space)
+        within = np.array([V.diagonal() for V in space.residual[space.terms :]])
+        own = (data.z**2 @ within.T + data.rss) / np.maximum(np.bincount(space.codes) - 1.0, 1.0)
+        burns = np.exp(np.log(np.maximum(own, 1e-6 * own.max(axis=1, keepdims=True))).mean(axis=0))
+        axes = [_ratios(term, space.terms) for term in terms_in_order(self.design)]
+        mesh = np.array(list(product(*axes[:-1], *([each] for each in burns / burns[0]))))
+        points = np.insert(mesh, max(space.terms - 1, 0), 0.0, axis=1) if axes else mesh
+        inner = axes[-1] if axes else np.zeros(1)
+        line = space.along(points)
+        Q = line.quadratic(data, inner[None]).reshape(R, -1)
+        theta = np.repeat(points, len(inner), axis=0)
+        if axes:
+            theta[:, space.terms - 1] = np.tile(inner, len(points))
+        logdet = line.determinant(inner[None]).ravel()
+        if self.method == "ML":
+            whole = np.linalg.slogdet(np.tensordot(theta, space.V, axes=1))[1]
+            logdet = whole + np.log(theta[:, space.terms :]) @ space.free
+        table = self.dof * np.log(Q) + logdet
+        if rough:
+            of, place = np.arange(R), table.argmin(axis=1)
+        else:
+            shape = tuple(map(len, axes))
+            low = _local_minima(table.reshape(R, *shape))
+            if space.groups > 1:  # there may be several more, the groups' variances being no axis of the grid
+                besides = np.zeros(shape, dtype=np.bool_)
+                besides[np.ix_(*[BESIDES] * len(axes))] = True
+                low |= besides
+            of, place = np.nonzero(low.reshape(table.shape))
+        return theta[place] * (Q[of, place] / self.dof)[:, None], of, table.shape[1]
+
+    def draw(self, theta: Array, beta: Array, trials: int, rng: np.random.Generator) -> Residuals:
+        """Simulate responses at theta (c,) and beta (p,): coordinates, sums of squares and GLS means, no burns."""
+        space = self.space
+        z = space.drawn(theta, rng.standard_normal((trials, space.k)))
+        gamma = rng.standard_gamma(np.broadcast_to(space.free / 2, (trials, space.groups)))
+        phi = self.pieces(theta[None]).phi[0]
+        gls = beta + rng.standard_normal((trials, space.p)) @ np.linalg.cholesky(phi).T
+        ols = gls + space.moved(np.broadcast_to(theta, (trials, len(theta))), z)
+        return Residuals(z, 2 * theta[space.terms :] * gamma, ols)
+
+    def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, tuple[Array, Array]]:
+        """Predicted effects of each random term's levels (responses, levels), and their SDs given the means.
+
+        With Z of all terms, D the variances of its columns and S those of burns, they are
+        D½(I + D½Z'S⁻¹ZD½)⁻¹D½Z'S⁻¹(y − Xβ) (Henderson 1975).
+        """
+        terms = terms_in_order(self.design)
+        if not terms:
+            return {}
+        place = np.concatenate([[0], np.cumsum([term.levels.count for term in terms])])
+        column = np.array([term.levels.codes for term in terms]) + place[:-1, None]
+        left, parts = values - beta @ self.design.X.T, []
+        groups = self.design.spread.codes if self.space.groups > 1 else 0 * column[0]
+        for row, variances in zip(left, theta, strict=True):
+            burn = variances[len(terms) :][groups]
+            cross, sums = np.zeros((place[-1], place[-1])), np.zeros(place[-1])
+            for own in column:
+                np.add.at(sums, own, row / burn)
+                for other in column:
+                    np.add.at(cross, (own, other), 1 / burn)
+            root = np.sqrt(np.repeat(variances[: len(terms)], np.diff(place)))
+            spare = np.linalg.inv(np.eye(len(root)) + root[:, None] * cross * root) * root[:, None] * root
+            parts.append((spare @ sums, np.sqrt(spare.diagonal())))
+        effect, sd = map(np.array, zip(*parts, strict=True))
+        cuts = place[1:-1]
+        named = zip(terms, np.split(effect, cuts, axis=1), np.split(sd, cuts, axis=1), strict=True)
+        return {term.name: (own, error) for term, own, error in named}
+
+
+def _ratios(term: Term, terms: int) -> Array:
+    """Ratios at which a term is tried."""
+    size = len(term.levels.codes) / term.levels.count
+    return np.concatenate([[0.0], np.logspace(-1.5, 4, 10 if terms < 3 else 6) / size])
+
+
+def _local_minima(table: Array) -> Mask:
+    """Points no higher than their neighbours, and the best without each term, if within 3 units of the lowest."""
+    low, axes = np.ones(table.shape, dtype=np.bool_), range(1, table.ndim)
+    for axis in axes:
+        rise = np.diff(table, axis=axis)
+        edge = np.full_like(np.take(table, [0], axis), np.inf)
+        low &= (np.concatenate([rise, edge], axis) >= 0) & (np.concatenate([-edge, rise], axis) <= 0)
+    for axis in axes:
+        on_edge = np.take(table, [0], axis)
+        first = np.zeros(table.shape, dtype=np.bool_)
+        np.moveaxis(first, axis, 0)[0] = True
+        low |= first & (table == on_edge.min(axis=tuple(axes), keepdims=True))
+    return np.asarray(low & (table <= table.min(axis=tuple(axes), keepdims=True) + 3))
+
+
+def terms_in_order(design: Design) -> tuple[Term, ...]:
+    """Return the random terms in the order of the variances: most levels first; with spread by group as designed."""
+    if design.spread.count > 1:
+        return design.terms
+    return tuple(sorted(design.terms, key=lambda term: -term.levels.count))
+
+
+def explained(engine: Engine) -> tuple[str, ...]:
+    """Say where random terms leave no burns of their own, in a tester's words."""
+    if not (engine.space.groups == 1 and engine.saturated):
+        return ()
+    terms = " and ".join(f"{name}s" for name in engine.names[:-1])
+    return (f"{terms} together explain every burn: little is known of how burns differ beside them",)
+
+
+def engine_of(design: Design, method: Method, borrowed: Borrowed | None = None) -> Engine:
+    """Return the model of a design.
+
+    Raises
+    ------
+    KitError
+        Where its space is too large.
+    """
+    terms, grouped = terms_in_order(design), design.spread.count > 1 and design.nu > 0
+    burns = [f"burn:{label}" for label in design.spread.labels] if grouped else ["burn"]
+    space = dense_space(design) if grouped or len(terms) > 1 else rotation_of(design)
+    if borrowed is not None:
+        space = replace(space, free=space.free + borrowed.df)
+    return Engine(design, space, (*(term.name for term in terms), *burns), method, borrowed)
+
+
+def dense_space(design: Design) -> Space:
+    """Return the space that the means and terms of a design span, whatever its terms."""
+    terms, groups = terms_in_order(design), design.spread
+    size = design.p + sum(term.levels.count for term in terms)
+    if size > LARGEST:
+        raise KitError.refuse(
+            "table", f"{size} means, bags and days together", f"at most {LARGEST} of them",
+            "Leave the days out and use spread='common' (then any number of bags will do), or fit part of the burns.",
+        )  # fmt: skip
+    return space_of(design.X, [term.levels.indicators for term in terms], groups.codes, groups.count)
