@@ -13,7 +13,7 @@ import pandas as pd
 from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Codes, Roles, levels_of, read_columns
 from kit.variance.design import design_of
-from kit.variance.engines import GeneralEngine
+from kit.variance.engine import Engine
 from kit.variance.optimise import Derivatives, minimise
 from kit.variance.residual_space import Residuals, space_of
 
@@ -34,7 +34,7 @@ class Block:
 
     season: str
     burns: Sequence[tuple[str, str, str, float]]
-    engine: GeneralEngine
+    engine: Engine
     data: Residuals
 
     @property
@@ -55,9 +55,7 @@ def block_of(
     table = pd.DataFrame({"fuel": fuel, "value": values})
     design = design_of(read_columns(table, Roles(("value",), "fuel", bag=None), "plain"), "fixed", "common")
     levels = levels_of(zip(fuel, bag, strict=True)), levels_of(day)
-    engine = GeneralEngine(
-        design, space_of(design.X, [each.indicators for each in levels]), TERMS, method="REML"
-    )
+    engine = Engine(design, space_of(design.X, [each.indicators for each in levels]), TERMS, method="REML")
     burns = list(zip(fuel, bag, day, values, strict=True))
     return Block(season, burns, engine, engine.rotate(np.asarray(values, dtype=np.float64)[None]))
 
@@ -109,7 +107,7 @@ def pool(blocks: Sequence[Block]) -> Pooled:
         parts = [vars(block.engine.deviance(block.data, theta, of)).values() for block in blocks]
         return Derivatives(*map(sum, zip(*parts, strict=True)))  # type: ignore[arg-type]
 
-    within = sum(float(block.engine.residual(block.data)[0]) for block in blocks)
+    within = sum(float(block.data.total[0]) for block in blocks)
     freedom = sum(block.engine.design.nu for block in blocks)
     if freedom <= 0 or within <= 0:
         found, remedy = (
