@@ -146,7 +146,9 @@ def toml_value(value: object) -> str:
         keys = (key if re.fullmatch("[A-Za-z0-9_-]+", key) else toml_text(key) for key in value)
         pairs = (f"{key} = {toml_value(each)}" for key, each in zip(keys, value.values(), strict=True))
         return f"{{ {', '.join(pairs)} }}"
-    return f"[{', '.join(map(toml_value, value))}]" if isinstance(value, tuple) else toml_text(str(value))
+    return (
+        f"[{', '.join(map(toml_value, value))}]" if isinstance(value, tuple | list) else toml_text(str(value))
+    )
 
 
 def without_hidden(text: str) -> str:

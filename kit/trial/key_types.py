@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import date, datetime, time
 from typing import Annotated, TypeGuard
@@ -52,7 +53,7 @@ def parse_temperature(value: object) -> float:
         Where it is no temperature, or colder than absolute zero.
     """
     expected = 'a temperature in °C, or one with its unit, as "230 °F"'
-    number, unit = _number_and_scale(value, expected)
+    number, unit = quantity(value, temperature_unit, expected, "C")
     celsius = {"C": number, "F": (number - 32) / FAHRENHEIT_STEP, "K": number - KELVIN}[unit]
     if celsius < -KELVIN:
         raise QuantityError(value, expected + ", above absolute zero")
@@ -79,7 +80,8 @@ def parse_difference(value: object) -> float:
     QuantityError
         Where it is no difference of temperatures.
     """
-    number, unit = _number_and_scale(value, 'a difference of temperatures, as "15 °C" or "27 °F"')
+    expected = 'a difference of temperatures, as "15 °C" or "27 °F"'
+    number, unit = quantity(value, temperature_unit, expected, "C")
     return round(number / FAHRENHEIT_STEP if unit == "F" else number, 9)
 
 
@@ -91,10 +93,8 @@ def parse_percent(value: object) -> float:
     QuantityError
         Where it is no percentage.
     """
-    parts = split_quantity(value) if isinstance(value, str) else None
-    if parts is None or parts[1].casefold() not in _PERCENT:
-        raise QuantityError(value, 'a percentage, as "10 %"')
-    return parts[0] / 100
+    number, _ = quantity(value, lambda unit: "%" * (unit.casefold() in _PERCENT), 'a percentage, as "10 %"')
+    return number / 100
 
 
 def is_number(value: object) -> TypeGuard[float]:
@@ -102,12 +102,20 @@ def is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
-def _number_and_scale(value: object, expected: str) -> tuple[float, str]:
-    if is_number(value):
-        return float(value), "C"
+def quantity(
+    value: object, unit_of: Callable[[str], str], expected: str, bare: str = ""
+) -> tuple[float, str]:
+    """Return number and unit of a quantity as a person writes it; a number alone has the unit `bare`, if any.
+
+    Raises
+    ------
+    QuantityError
+        Where it is no number with a unit that `unit_of` knows.
+    """
+    if bare and is_number(value):
+        return float(value), bare
     parts = split_quantity(value) if isinstance(value, str) else None
-    unit = temperature_unit(parts[1]) if parts else ""
-    if parts is None or not unit:
+    if parts is None or not (unit := unit_of(parts[1])):
         raise QuantityError(value, expected)
     return parts[0], unit
 

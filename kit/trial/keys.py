@@ -7,30 +7,22 @@ import textwrap
 import tomllib
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from datetime import date, time
 from pathlib import Path
-from types import NoneType
-from typing import Annotated, Any, Literal, get_args, get_origin
-
-from pydantic import BaseModel
-from pydantic.fields import FieldInfo
+from typing import Any
 
 from kit.errors import KitError, nearest
 from kit.schema import METRIC_BASES
 from kit.trial.decode import toml_value
 from kit.trial.models import TrialFile
-from kit.trial.toml_reader import heading_of, model_in
+from kit.trial.toml_reader import Schema, heading_of, schema_of, table_in
 
+SCHEMA = schema_of(TrialFile)
 WIDTH = 100
 _UNITS = {"c": "°C", "k": "K", "hpa": "hPa"} | {unit: unit for unit in ("min", "kg", "s", "g", "h", "m")}
 """Units by the ends of keys."""
-_KINDS: dict[Any, str] = {
-    str: "text",
-    bool: "true or false",
-    int: "whole number",
-    float: "number",
-    date: "date",
-    time: "time of day",
+_KINDS = {
+    **{"string": "text", "boolean": "true or false", "integer": "whole number", "number": "number"},
+    **{"date": "date", "time": "time of day", "object": "table of texts"},
 }
 _ARGUMENTS = {"threshold": ":110", "cook": ":COOK", "": ""}
 METRIC_IDS = ", ".join(f"{base}{_ARGUMENTS[record.takes]}" for base, record in METRIC_BASES.items())
@@ -103,9 +95,7 @@ def explained_keys(word: str = "") -> tuple[Key, ...]:
 
 def keys_text(keys: tuple[Key, ...]) -> str:
     """Return keys as people read them, table by table."""
-    about = {
-        heading_of(name, TrialFile): _about_table(field) for name, field in TrialFile.model_fields.items()
-    }
+    about = {heading_of(name, TrialFile): _about_table(field) for name, field in SCHEMA["properties"].items()}
     parts: list[str] = []
     for table in dict.fromkeys(key.table for key in keys):
         parts += [f"{table}  {about.get(table, '')}".rstrip()]
@@ -119,19 +109,19 @@ def as_records(keys: tuple[Key, ...]) -> list[dict[str, str]]:
 
 
 def _all_keys() -> Iterator[Key]:
-    for name, field in TrialFile.model_fields.items():
+    for name, field in SCHEMA["properties"].items():
         heading = heading_of(name, TrialFile)
-        if model := model_in(field.annotation):
-            yield from _keys_of(model, name, heading)
+        if table := table_in(field, SCHEMA):
+            yield from _keys_of(table, name, heading)
         else:
             yield Key(heading, "METRIC", "text or number", "", *_unit_and_meaning(name, "METRIC"))
 
 
-def _keys_of(model: type[BaseModel], table: str, heading: str) -> Iterator[Key]:
-    for name, field in model.model_fields.items():
-        key = field.alias or name
-        yield Key(heading, key, _kind(field.annotation), _default(field), *_unit_and_meaning(table, key))
-        if nested := model_in(field.annotation):
+def _keys_of(table: Schema, name: str, heading: str) -> Iterator[Key]:
+    for key, field in table["properties"].items():
+        default = _default(field) if key not in table.get("required", ()) else "none: it has to be there"
+        yield Key(heading, key, _kind(field), default, *_unit_and_meaning(name, key))
+        if nested := table_in(field, SCHEMA):
             yield from _keys_of(nested, key, f"{heading} {key}")
 
 
@@ -139,38 +129,32 @@ def _unit_and_meaning(table: str, key: str) -> tuple[str, str]:
     written = MEANINGS[table][key]
     if isinstance(written, dict):
         return written["unit"], written["means"]
-    return _UNITS.get(key.rpartition("_")[2], "") if "_" in key else "", written.replace(
-        "{every metric}", METRIC_IDS
-    )
+    _, mark, ending = key.rpartition("_")
+    return _UNITS.get(ending, "") if mark else "", written.replace("{every metric}", METRIC_IDS)
 
 
-def _about_table(field: FieldInfo) -> str:
-    model = model_in(field.annotation)
-    words = (model.__doc__ or "").split("\n")[0] if model else "the smallest differences that matter."
-    return re.sub(r"^\[+\w+\]+: ", "", words)
+def _about_table(field: Schema) -> str:
+    table = table_in(field, SCHEMA) or {"description": "the smallest differences that matter."}
+    return re.sub(r"^\[+\w+\]+: ", "", table["description"].split("\n")[0])
 
 
-def _kind(annotation: Any) -> str:
-    """Return in words what may stand for an annotation."""
-    origin, parts = get_origin(annotation), get_args(annotation)
-    if origin is Annotated:
-        return _kind(parts[0])
-    if origin is Literal:
-        return " | ".join(f'"{choice}"' for choice in parts if choice)
-    if origin is tuple and Ellipsis in parts:
-        kind = _kind(parts[0])
+def _kind(field: Schema) -> str:
+    """Return in words what may stand for a key."""
+    field = field.get("anyOf", [field])[0]
+    if "enum" in field:
+        return " | ".join(f'"{choice}"' for choice in field["enum"] if choice)
+    if "prefixItems" in field:
+        return f"[{', '.join(map(_kind, field['prefixItems']))}]"
+    if "items" in field:
+        kind = _kind(field["items"])
         return f"list of {kind}" + "s" * (not kind.startswith("["))
-    if origin is tuple:
-        return f"[{', '.join(map(_kind, parts))}]"
-    if origin is dict:
-        return "table of texts"
-    if parts:
-        return _kind(next(part for part in parts if part is not NoneType))
-    return _KINDS.get(annotation, "table")
+    return _KINDS.get(field.get("format") or field.get("type", ""), "table")
 
 
-def _default(field: FieldInfo) -> str:
-    if field.is_required():
-        return "none: it has to be there"
-    value = field.get_default()
-    return "" if value in (None, "", ()) or isinstance(value, dict | BaseModel) else toml_value(value)
+def _default(field: Schema) -> str:
+    value = field["default"]
+    return (
+        ""
+        if (not value and not isinstance(value, int | float)) or isinstance(value, dict)
+        else toml_value(value)
+    )

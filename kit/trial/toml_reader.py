@@ -7,8 +7,8 @@ import tomllib
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from functools import cached_property
-from typing import Any, Generic, TypeVar, get_args, get_origin
+from functools import cache, cached_property
+from typing import Any, Generic, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -18,6 +18,7 @@ from kit.trial.key_types import QuantityError, split_quantity
 from kit.trial.messages import MESSAGES, fault, remedy_of
 
 KeyPath = tuple[str | int, ...]
+Schema = dict[str, Any]
 Model = TypeVar("Model", bound=BaseModel)
 LARGEST = 1_000_000
 DEEPEST = 8
@@ -245,21 +246,27 @@ class TomlFile(Generic[Model]):
         self.refuse(loc, *words)
 
 
-def model_in(annotation: Any) -> type[BaseModel] | None:
-    """Return the model that an annotation is of: Fuel for tuple[Fuel, ...]."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next((found for part in get_args(annotation) if (found := model_in(part))), None)
+@cache
+def schema_of(model: type[BaseModel]) -> Schema:
+    """Return what may stand in the tables of a model, as JSON Schema tells it."""
+    return model.model_json_schema()
+
+
+def table_in(field: Schema, schema: Schema) -> Schema | None:
+    """Return what may stand in the table that a key holds, or holds a list of; None where it holds no such."""
+    ref = field.get("$ref") or field.get("items", {}).get("$ref")
+    return schema["$defs"][ref.rpartition("/")[2]] if ref else None
 
 
 def heading_of(name: str | int, model: type[BaseModel]) -> str:
     """Return how a table is headed: '[metrics]', '[[fuel]]' where there may be several; '' where it is a plain key."""
-    if name not in model.model_fields:
+    schema = schema_of(model)
+    if name not in schema["properties"]:
         return "the file"
-    annotation = model.model_fields[str(name)].annotation
-    if model_in(annotation) is None and get_origin(annotation) is not dict:
+    field = schema["properties"][name]
+    if table_in(field, schema) is None and field.get("type") != "object":
         return ""
-    return f"[[{name}]]" if get_origin(annotation) is tuple else f"[{name}]"
+    return f"[[{name}]]" if field.get("type") == "array" else f"[{name}]"
 
 
 def amiss(error: Any) -> tuple[str, str, str]:
@@ -269,12 +276,11 @@ def amiss(error: Any) -> tuple[str, str, str]:
         return cause.found, cause.expected, cause.remedy or f"Write {cause.expected}."
     told = error["msg"].removeprefix("Input should be ")
     expected = MESSAGES["expected"].get(kind, told[:1].lower() + told[1:]).format(**context)
-    number = _number_in(written) if kind in ("float_type", "int_type") else ""
-    return (
-        shown(written),
-        expected,
-        f"Write {error['loc'][-1]} = {number}." if number else f"Write {expected}.",
-    )
+    remedy = f"Write {expected}."
+    if isinstance(written, str) and kind in ("float_type", "int_type") and split_quantity(written):
+        plain = written.strip().replace(",", ".").replace("−", "-")
+        remedy = f"Write {error['loc'][-1]} = {re.sub('(?s)[^0-9.+-].*', '', plain)}."
+    return shown(written), expected, remedy
 
 
 def key_problems(error: ValidationError, where: str, model: type[BaseModel]) -> list[Problem]:
@@ -288,23 +294,13 @@ def key_problems(error: ValidationError, where: str, model: type[BaseModel]) -> 
     return problems
 
 
-def _number_in(written: object) -> str:
-    """Return the number in a text that has a decimal comma, its unit or quotes alone too much; '' for any other."""
-    if not isinstance(written, str) or split_quantity(written) is None:
-        return ""
-    match = re.match(r"\s*([+-]?[0-9]+(?:[.,][0-9]+)?)", written.replace("−", "-"))
-    return match[1].replace(",", ".") if match else ""
-
-
 def _keys_at(path: KeyPath, model: type[BaseModel]) -> list[str]:
     """Return the keys that may stand in the table of a path."""
-    here: type[BaseModel] | None = model
+    schema = schema_of(model)
+    here: Schema | None = schema
     for part in (part for part in path if isinstance(part, str)):
-        fields = here.model_fields.items() if here else ()
-        here = next(
-            (model_in(field.annotation) for name, field in fields if part in (name, field.alias)), None
-        )
-    return [field.alias or name for name, field in here.model_fields.items()] if here else []
+        here = table_in(here["properties"].get(part, {}), schema) if here else None
+    return [*here["properties"]] if here else []
 
 
 def _as_written(loc: KeyPath) -> KeyPath:

@@ -14,11 +14,10 @@ from kit.schema import COLUMNS, METRIC_BASES, Metric, Scale, metric
 from kit.trial.decode import read_text, shown
 from kit.trial.key_types import (
     QuantityError,
-    is_number,
     parse_difference,
     parse_percent,
     parse_threshold,
-    split_quantity,
+    quantity,
 )
 from kit.trial.messages import fault
 from kit.trial.models import (
@@ -340,9 +339,5 @@ def margin_as_written(spec: Metric, value: object) -> Margin:
 
 
 def _in_unit(value: object, unit: str) -> float:
-    if is_number(value):
-        return float(value)
-    parts = split_quantity(value) if isinstance(value, str) else None
-    if parts is None or parts[1] not in ("", unit):
-        raise QuantityError(value, f'a number of {unit}, as "2 {unit}"' if unit else "a number")
-    return parts[0]
+    expected = f'a number of {unit}, as "2 {unit}"' if unit else "a number"
+    return quantity(value, lambda written: "as is" * (written in ("", unit)), expected, "as is")[0]

@@ -1,6 +1,5 @@
 """What is said of faults stands in messages.toml, every word of it named by the code and none lacking."""
 
-import re
 from pathlib import Path
 
 import pytest
@@ -13,8 +12,8 @@ ROOM = Path(messages.__file__).parent
 
 def test_every_fault_is_named_in_the_code():
     code = "\n".join(path.read_text(encoding="utf-8") for path in ROOM.glob("*.py"))
-    texts = set(re.findall(r'"([^"\n]+)"', code)) | {"no day", "no time"}
-    assert set(MESSAGES["fault"]) <= texts
+    made_up = {"no day", "no time"}  # named by what a column holds
+    assert [name for name in MESSAGES["fault"] if f'"{name}"' not in code] == sorted(made_up)
     assert all(len(words) == 3 for words in MESSAGES["fault"].values())
 
 
