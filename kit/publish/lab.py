@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from importlib import import_module
 from importlib.util import find_spec
@@ -24,6 +25,7 @@ from kit.publish.figures.drawing import picture
 from kit.publish.notebook import own_templates, parameter_cell, read_template
 from kit.publish.report_data import report_data
 from kit.publish.sections.fuels import values_drawing
+from kit.publish.wording import refused
 from kit.results_file import reports_of
 from kit.schema import usable
 from kit.trial import open_run
@@ -48,8 +50,7 @@ def copy_templates(folder: Path) -> list[Path]:
         Where the folder is none, or leads elsewhere.
     """
     if not folder.is_dir():
-        remedy = "Make one with: repeatburn start FOLDER"
-        raise KitError.refuse(str(folder), "no such folder", "a run folder", remedy)
+        raise refused("no_run_folder", folder)
     target = folder / NOTEBOOKS
     refuse_way_out(target)
     made = []
@@ -73,7 +74,12 @@ def _preset(notebook: dict[str, Any], name: str, folder: Path) -> dict[str, Any]
     elif name == "two_fuels":
         given |= dict(zip("ab", _fuels(folder), strict=False))
     cell = parameter_cell(notebook, f"{name}.ipynb")
-    cell["source"] = [_line(line, given) for line in "".join(cell["source"]).splitlines(keepends=True)]
+
+    def line(found: re.Match[str]) -> str:
+        return f"{found[1]}= {json.dumps(given[found[2]], ensure_ascii=False)}"
+
+    source = re.sub(rf"(?m)^(({'|'.join(given)}):.*?)=.*$", line, "".join(cell["source"]))
+    cell["source"] = source.splitlines(keepends=True)
     return notebook
 
 
@@ -83,14 +89,6 @@ def _fuels(folder: Path) -> list[str]:
         return [fuel.id for fuel in open_run(folder).trial.fuels]
     except KitError:
         return []
-
-
-def _line(line: str, given: dict[str, object]) -> str:
-    name, colon, rest = line.partition(":")
-    if not colon or name not in given:
-        return line
-    kind, _, _ = rest.partition("=")
-    return f"{name}:{kind}= {json.dumps(given[name], ensure_ascii=False)}\n"
 
 
 def open_lab(folder: str | Path, *, browser: bool = True, options: Sequence[str] = ()) -> int:
@@ -111,8 +109,7 @@ def open_lab(folder: str | Path, *, browser: bool = True, options: Sequence[str]
     place = Path(folder).absolute()
     copy_templates(place)
     if find_spec("jupyterlab") is None:
-        remedy = "Install it: pip install 'repeatburn[lab]'"
-        raise KitError.refuse("lab", "no JupyterLab", "JupyterLab beside the kit", remedy)
+        raise refused("no_lab", "lab")
     window = [] if browser else ["--no-browser"]
     command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={place}", *window]
     return subprocess.call([*command, f"--LabApp.default_url=/lab/tree/{NOTEBOOKS}/{FIRST}", *options])
@@ -132,11 +129,8 @@ def explorer(analysis: Analysis) -> Any:
 
     display: Any = import_module("IPython.display").display
 
-    def show_metric(metric: str, fuels: tuple[str, ...]) -> None:
-        display(metric_view(analysis, metric, list(fuels)))
-
-    def show_burn(burn: str, threshold: float) -> None:
-        display(burn_view(analysis, burn, threshold))
+    def showing(view: Callable[..., Html], **widgets: Any) -> Any:
+        return ipywidgets.interactive_output(lambda **chosen: display(view(analysis, **chosen)), widgets)
 
     fuels = [(fuel.label, fuel.id) for fuel in analysis.run.trial.fuels]
     metrics = [(analysis.run.trial.metric(each).label, each) for each in analysis.fits]
@@ -145,17 +139,16 @@ def explorer(analysis: Analysis) -> Any:
     metric = ipywidgets.Dropdown(options=metrics, description="Metric")
     burn = ipywidgets.Dropdown(options=burns, description="Burn")
     threshold = ipywidgets.IntSlider(value=above, min=50, max=400, step=5, description="Above, °C")
-    by_metric = ipywidgets.interactive_output(show_metric, {"metric": metric, "fuels": chosen})
-    by_burn = ipywidgets.interactive_output(show_burn, {"burn": burn, "threshold": threshold})
+    by_metric = showing(metric_view, metric=metric, fuels=chosen)
     left = ipywidgets.VBox([ipywidgets.HBox([metric, chosen]), by_metric])
+    by_burn = showing(burn_view, burn=burn, threshold=threshold)
     return ipywidgets.VBox([left, ipywidgets.HBox([burn, threshold]), by_burn])
 
 
-def metric_view(analysis: Analysis, metric: str, fuels: list[str]) -> Html:
+def metric_view(analysis: Analysis, metric: str, fuels: Sequence[str]) -> Html:
     """Return the burns of some fuels by a metric and their means, drawn as in the report, and how they compare."""
-    pairs = analysis.table(
-        "pairs" if metric in set(analysis.pairs["metric"]) else "comparisons", metric=metric
-    )
+    table = "pairs" if metric in set(analysis.pairs["metric"]) else "comparisons"
+    pairs = analysis.table(table, metric=metric)
     pairs = pairs[pairs["a"].isin(fuels) & pairs["b"].isin(fuels)]
     columns = ["a", "b", "difference", "low", "high", "verdict", "n_a", "n_b"]
     drawing = values_drawing(report_data(analysis), metric, tuple(fuels))
@@ -179,16 +172,11 @@ def burn_view(analysis: Analysis, burn: str, threshold: float) -> Html:
     axes.set(xlabel="minutes since time zero", ylabel="°C")
     axes.legend(frameon=False)
     sheet = run.burns[run.burns["burn"] == burn]
-    alone = replace(
-        run, burns=sheet, trial=replace(run.trial, thresholds=(float(threshold),), primary=(), margins={})
-    )
-    found = burn_metrics(own, alone)
+    trial = replace(run.trial, thresholds=(float(threshold),), primary=(), margins={})
+    found = burn_metrics(own, replace(run, burns=sheet, trial=trial))
     names = [schema.metric(each).base for each in found["metric"]]
     times = found[pd.Series(names, index=found.index).isin(OF_THRESHOLD)]
     alt = f"Burn {burn}: highest {main['temp_c'][good].max():.0f} °C; {int((~good).sum())} readings flagged."
-    return join(
-        [
-            picture(drawn, alt=alt, title=f"Burn {burn}", caption=f"Dotted: {threshold:g} °C."),
-            as_table(times[["metric", "value", "unit", "status"]], f"Burn {burn} at {threshold:g} °C"),
-        ]
-    )
+    shown = picture(drawn, alt=alt, title=f"Burn {burn}", caption=f"Dotted: {threshold:g} °C.")
+    columns = ["metric", "value", "unit", "status"]
+    return join([shown, as_table(times[columns], f"Burn {burn} at {threshold:g} °C")])
