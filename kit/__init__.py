@@ -15,32 +15,23 @@ __version__ = "0.2.0"
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the matrices are small: threads only wait for each other
 
 _HOMES: Final = {
-    "KitError": "errors",
-    "analyse": "analysis",
-    "analysis_of": "analysis",
-    "as_table": "page.html_tables",
-    "best_fuels": "judge",
-    "burn_metrics": "burns",
-    "chance_better": "judge",
-    "common_grid": "burns",
-    "compare_fuels": "judge",
-    "declared_family": "judge.judging",
-    "declared_model": "analysis",
-    "explorer": "publish.lab",
-    "fit_repeats": "variance",
-    "fuel_means": "judge",
-    "is_open": "judge.judging",
-    "judging_level": "judge.judging",
-    "margin_of": "judge.judging",
-    "next_bag": "judge",
-    "open_run": "trial",
-    "picture": "publish.figures.drawing",
-    "read_burns": "readings",
-    "read_log": "readings",
-    "read_run": "readings",
-    "with_log_days": "readings",
-    "sections": "publish.sections",
-    "write_outputs": "publish.write_outputs",
+    name: home
+    for home, names in {
+        "errors": "KitError",
+        "trial": "open_run",
+        "readings": "read_burns read_log read_run with_log_days",
+        "burns": "burn_metrics common_grid",
+        "variance": "fit_repeats",
+        "judge": "best_fuels chance_better compare_fuels fuel_means next_bag",
+        "judge.judging": "declared_family is_open judging_level margin_of",
+        "analysis": "analyse analysis_of declared_model",
+        "page.html_tables": "as_table",
+        "publish.figures.drawing": "picture",
+        "publish.explorer": "explorer",
+        "publish.sections": "sections",
+        "publish.write_outputs": "write_outputs",
+    }.items()
+    for name in names.split()
 }
 """Where each name that notebooks use is at home."""
 

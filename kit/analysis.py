@@ -14,32 +14,13 @@ from typing import Any, Final
 
 import pandas as pd
 
-from kit import schema
-from kit.burns import (
-    Curves,
-    burn_metrics,
-    common_grid,
-    lid_effect,
-    measure,
-    uncertainty_budget,
-    window_words,
-    windows_for,
-)
+from kit import burns, schema
 from kit.check import quality_notes, uncounted, uncounted_words
 from kit.errors import KitError, did_you_mean
+from kit.judge import judging
 from kit.judge.buying import judge_cooks, value_compared
 from kit.judge.curves import judge_curves
 from kit.judge.earlier_trials import earlier_words, lenders_of
-from kit.judge.judging import (
-    asked_of,
-    is_open,
-    joined,
-    judge_trial,
-    judging_level,
-    look_words,
-    many_words,
-    question_of,
-)
 from kit.judge.question import counted_burns
 from kit.judge.reached import reached_compared, share_reached
 from kit.judge.scores import judge_scores
@@ -60,107 +41,6 @@ JUDGED: Final = (
     "self_check",
 )  # fmt: skip
 """Tables made metric by metric."""
-
-
-@dataclass(frozen=True, eq=False, repr=False)
-class Analysis:
-    """Everything a report says; pages and results.json are made of it alone.
-
-    Attributes
-    ----------
-    run, logs
-        The run folder and what its logs held.
-    curves
-        Curves of the burns on one grid.
-    fits, why_not
-        The model of each metric, or why it has none.
-    tables
-        The tidy tables of `kit.schema.TABLES`, and `files`, `log_notes` and `apart`; each is an attribute too:
-        `analysis.means`. `comparisons` holds the declared family, `pairs` every pair, `comparisons_alone` those
-        without earlier folders, `further` what would settle the open ones, `excluded` the metrics of burns left out.
-    setting
-        The declared setting whose burns are compared; '' where the trial knows one setting only.
-    interim
-        '14 of 36 burns' where planned burns are still to come: then no verdict is given; else ''.
-    level, seed
-        Confidence of the verdicts' intervals; seed of everything simulated.
-    notes
-        What a reader should know of the folder, the basis of comparison and the model.
-    """
-
-    run: Run
-    logs: RunReadings
-    curves: Curves
-    fits: Mapping[str, RepeatFit]
-    why_not: Mapping[str, str]
-    tables: Mapping[str, pd.DataFrame]
-    setting: str
-    interim: str
-    level: float
-    seed: int
-    notes: tuple[str, ...]
-
-    def __getattr__(self, name: str) -> pd.DataFrame:
-        if name.startswith("_") or name == "tables" or name not in self.tables:
-            raise AttributeError(f"an Analysis has no {name!r}")
-        return self.tables[name]
-
-    def __dir__(self) -> list[str]:
-        return [*super().__dir__(), *self.tables]
-
-    def __repr__(self) -> str:
-        asked = ", ".join(self.run.trial.primary)
-        return (
-            f"<Analysis of '{self.run.trial.title or self.run.folder.name}': {self.metrics['burn'].nunique()} burns, "
-            f"{len(self.fits)} metrics with a model, verdicts on {asked}; {len(self.tables)} tables>"
-        )
-
-    def _repr_html_(self) -> str:
-        columns = ["a", "b", "difference", "ratio", "low", "high", "verdict", "n_a", "n_b"]
-        percent = f"low, high: simultaneous {100 * self.level:g} % intervals."
-        told = [
-            as_table(
-                rows[columns].dropna(axis=1, how="all"),
-                f"{label[:1].upper()}{label[1:]}, {scale}",
-                note=percent,
-                rows=15,
-            )
-            for metric in self.run.trial.primary
-            if len(rows := self.table("comparisons", metric=metric))
-            for label, scale in [(self.run.trial.metric(metric).label, _scale_words(rows))]
-        ]
-        sizes = pd.DataFrame(
-            {"table": list(self.tables), "rows": [len(each) for each in self.tables.values()]}
-        )
-        every = element(
-            "details", element("summary", "Every table"), as_table(sizes, "Tables of the analysis")
-        )
-        return str(join([element("p", f"{repr(self)[1:-1]}."), *told, every]))
-
-    def table(self, name: str, **where: object) -> pd.DataFrame:
-        """Return a table by its name, or its rows in which these columns hold these values.
-
-        Raises
-        ------
-        KeyError
-            With the nearest name, where there is no such table or column.
-
-        Examples
-        --------
-        >>> analysis.table("comparisons", metric="peak")  # doctest: +SKIP
-        """
-        if name not in self.tables:
-            raise KeyError(f"no table '{name}'. {did_you_mean(name, self.tables)}")
-        rows = self.tables[name]
-        for column, value in where.items():
-            if column not in rows:
-                raise KeyError(f"no column '{column}' in {name}. {did_you_mean(column, list(rows))}")
-            rows = rows[rows[column] == value]
-        return rows.reset_index(drop=True)
-
-    def with_tables(self, **tables: pd.DataFrame) -> Analysis:
-        """Return the analysis with other tables in place of its own."""
-        return replace(self, tables={**self.tables, **tables})
 
 
 def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = None) -> Analysis:
@@ -193,7 +73,7 @@ def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = N
     logs = read_run(run)
     run = with_log_days(run, logs.readings)
     say("measuring the burns")
-    metrics = burn_metrics(logs.readings, run)
+    metrics = burns.burn_metrics(logs.readings, run)
     return analysis_of(run, logs, metrics, seed, say)
 
 
@@ -225,18 +105,18 @@ def analysis_of(
     quality = quality_notes(run, logs)
     helper = _helped(run)
     counted = counted_burns(metrics, run)
-    judged = judge_trial(counted, run, seed, say, helper)
+    judged = judging.judge_trial(counted, run, seed, say, helper)
     say("laying the curves over each other")
-    tables = {name: joined(judged, name, schema.names(name)) for name in JUDGED}
+    tables = {name: judging.joined(judged, name, schema.names(name)) for name in JUDGED}
     budget = (counted.metrics, logs.readings, run, tables["means"])
-    begun = helper.begin(uncertainty_budget, budget) if helper else None
-    curves = common_grid(logs.readings, run)
+    begun = helper.begin(burns.uncertainty_budget, budget) if helper else None
+    curves = burns.common_grid(logs.readings, run)
     drawn = judge_curves(curves, counted, run, seed)
-    scored = judge_scores(run, counted, question_of(run, seed))
-    level, windows = judging_level(run), windows_for(logs.readings, run)
-    reasons = measure(logs.readings, run).reasons
+    scored = judge_scores(run, counted, judging.question_of(run, seed))
+    level, windows = judging.judging_level(run), burns.windows_for(logs.readings, run)
+    reasons = burns.measure(logs.readings, run).reasons
     left_out = uncounted(run, metrics, reasons)
-    settled = tables["comparisons"].iloc[:0] if is_open(run) else tables["comparisons"]
+    settled = tables["comparisons"].iloc[:0] if judging.is_open(run) else tables["comparisons"]
     return Analysis(
         run=replace(run, trial=replace(run.trial, measuring=windows)),
         logs=logs,
@@ -252,24 +132,24 @@ def analysis_of(
             "metrics": counted.metrics[schema.names("metrics")],
             "excluded": counted.excluded,
             "reasons": reasons,
-            "lid_open": lid_effect(logs.readings, run),
+            "lid_open": burns.lid_effect(logs.readings, run),
             **tables,
             "mean_curves": drawn.means,
             "difference_curves": drawn.differences,
             "apart": drawn.apart,
             "cooks": judge_cooks(counted, run),
             "reached": share_reached(counted, level),
-            "reached_pairs": reached_compared(counted, question_of(run, seed)),
+            "reached_pairs": reached_compared(counted, judging.question_of(run, seed)),
             "value": value_compared(settled, run.trial),
             "scores": scored.fuels,
             "score_pairs": scored.pairs,
             "tasters": scored.tasters,
-            "uncertainty": outcome(begun, uncertainty_budget, budget),
+            "uncertainty": outcome(begun, burns.uncertainty_budget, budget),
             "uncounted": left_out,
             "deviations": deviations(run),
         },
         setting=counted.setting,
-        interim=interim_words(run) if is_open(run) else "",
+        interim=interim_words(run) if judging.is_open(run) else "",
         level=level,
         seed=seed,
         notes=(
@@ -277,13 +157,107 @@ def analysis_of(
             *counted.notes,
             *uncounted_words(left_out),
             *quality,
-            *look_words(run),
-            *many_words(run),
+            *judging.look_words(run),
+            *judging.many_words(run),
             *drawn.notes,
-            *window_words(run, windows),
+            *burns.window_words(run, windows),
             *earlier_words(run),
         ),
     )
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Analysis:
+    """Everything a report says; pages and results.json are made of it alone.
+
+    Attributes
+    ----------
+    run, logs
+        The run folder and what its logs held.
+    curves
+        Curves of the burns on one grid.
+    fits, why_not
+        The model of each metric, or why it has none.
+    tables
+        The tidy tables of `kit.schema.TABLES`, and `files`, `log_notes` and `apart`; each is an attribute too:
+        `analysis.means`. `comparisons` holds the declared family, `pairs` every pair, `comparisons_alone` those
+        without earlier folders, `further` what would settle the open ones, `excluded` the metrics of burns left out.
+    setting
+        The declared setting whose burns are compared; '' where the trial knows one setting only.
+    interim
+        '14 of 36 burns' where planned burns are still to come: then no verdict is given; else ''.
+    level, seed
+        Confidence of the verdicts' intervals; seed of everything simulated.
+    notes
+        What a reader should know of the folder, the basis of comparison and the model.
+    """
+
+    run: Run
+    logs: RunReadings
+    curves: burns.Curves
+    fits: Mapping[str, RepeatFit]
+    why_not: Mapping[str, str]
+    tables: Mapping[str, pd.DataFrame]
+    setting: str
+    interim: str
+    level: float
+    seed: int
+    notes: tuple[str, ...]
+
+    def __getattr__(self, name: str) -> pd.DataFrame:
+        if name.startswith("_") or name == "tables" or name not in self.tables:
+            raise AttributeError(f"an Analysis has no {name!r}")
+        return self.tables[name]
+
+    def __dir__(self) -> list[str]:
+        return [*super().__dir__(), *self.tables]
+
+    def __repr__(self) -> str:
+        asked = ", ".join(self.run.trial.primary)
+        return (
+            f"<Analysis of '{self.run.trial.title or self.run.folder.name}': {self.metrics['burn'].nunique()} burns, "
+            f"{len(self.fits)} metrics with a model, verdicts on {asked}; {len(self.tables)} tables>"
+        )
+
+    def _repr_html_(self) -> str:
+        columns = ["a", "b", "difference", "ratio", "low", "high", "verdict", "n_a", "n_b"]
+        percent, told = f"low, high: simultaneous {100 * self.level:g} % intervals.", []
+        for metric in map(self.run.trial.metric, self.run.trial.primary):
+            rows = self.table("comparisons", metric=metric.id)[columns].dropna(axis=1, how="all")
+            scale = "ratios" if metric.scale == "log" else f"differences, {metric.unit}".rstrip(", ")
+            if len(rows):
+                label = f"{metric.label[:1].upper()}{metric.label[1:]}"
+                told.append(as_table(rows, f"{label}, {scale}", note=percent, rows=15))
+        sizes = pd.DataFrame(
+            [(name, len(rows)) for name, rows in self.tables.items()], columns=["table", "rows"]
+        )
+        every = element("summary", "Every table"), as_table(sizes, "Tables of the analysis")
+        return str(join([element("p", f"{repr(self)[1:-1]}."), *told, element("details", *every)]))
+
+    def table(self, name: str, **where: object) -> pd.DataFrame:
+        """Return a table by its name, or its rows in which these columns hold these values.
+
+        Raises
+        ------
+        KeyError
+            With the nearest name, where there is no such table or column.
+
+        Examples
+        --------
+        >>> analysis.table("comparisons", metric="peak")  # doctest: +SKIP
+        """
+        if name not in self.tables:
+            raise KeyError(f"no table '{name}'. {did_you_mean(name, self.tables)}")
+        rows = self.tables[name]
+        for column, value in where.items():
+            if column not in rows:
+                raise KeyError(f"no column '{column}' in {name}. {did_you_mean(column, list(rows))}")
+            rows = rows[rows[column] == value]
+        return rows.reset_index(drop=True)
+
+    def with_tables(self, **tables: pd.DataFrame) -> Analysis:
+        """Return the analysis with other tables in place of its own."""
+        return replace(self, tables={**self.tables, **tables})
 
 
 def declared_model(metrics: pd.DataFrame, run: Run, metric: str) -> tuple[pd.DataFrame, dict[str, Any]]:
@@ -309,7 +283,7 @@ def declared_model(metrics: pd.DataFrame, run: Run, metric: str) -> tuple[pd.Dat
     >>> fit_repeats(rows, **model).converged
     True
     """
-    question = asked_of(metric, run, question_of(run, seed=1), lenders_of(run)[0])
+    question = judging.asked_of(metric, run, judging.question_of(run, seed=1), lenders_of(run)[0])
     counted = counted_burns(metrics, _as_measured(run, metrics))
     rows, why_not = question.countable(counted.compared(metric))
     if why_not:
@@ -332,10 +306,6 @@ def _as_measured(run: Run, metrics: pd.DataFrame) -> Run:
     for burn in gone:
         run = run.without(burn, "taken out of the metrics in the notebook")
     return run
-
-
-def _scale_words(rows: pd.DataFrame) -> str:
-    return "ratios" if rows["scale"].iloc[0] == "log" else f"differences, {rows['unit'].iloc[0]}".rstrip(", ")
 
 
 def interim_words(run: Run) -> str:

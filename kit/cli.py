@@ -51,9 +51,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         _print_problems(error, "--json" in words)
         return BAD_INPUT
     except BrokenPipeError:
-        os.dup2(
-            os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno()
-        )  # the reader has left: nothing to tell it
+        # the reader has left: nothing to tell it
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except (KeyboardInterrupt, click.Abort):
         print("Stopped. Nothing half made was kept.", file=sys.stderr)
@@ -122,6 +121,12 @@ class Out:
         if self._open:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
         print(json.dumps(record, ensure_ascii=False, indent=1) if self.as_json else words)
+
+    def made(self, **places: Path) -> int:
+        """Print what was made, a line each, and return that it is done."""
+        told = {name: str(place) for name, place in places.items()}
+        self.say("\n".join(told.values()), **told)
+        return DONE
 
     def progress(self, line: str) -> None:
         """Show a line of progress: rewritten in place on a terminal, else a line every few seconds."""
@@ -228,13 +233,7 @@ def _check(out: Out, folder: Path) -> int:
 @click.option("--template", type=FOLDER, metavar="FILE", help="a changed template, as lab copies them")
 @click.option("--film", is_flag=True, help="the curves as a short film too (needs the extra 'film')")
 def _report(
-    out: Out,
-    folders: tuple[Path, ...],
-    seed: int,
-    workers: int,
-    cluster: str | None,
-    template: Path | None,
-    film: bool,
+    out: Out, folders: tuple[Path, ...], template: Path | None, film: bool, seed: int, **how: Any
 ) -> int:
     """Make the dated report of a run folder, or of many.
 
@@ -243,26 +242,18 @@ def _report(
     from kit.publish import make_report, report_many
 
     notebook = "standard" if template is None else str(template.absolute())
-    if len(folders) > 1 or workers > 1 or cluster:
+    if len(folders) > 1 or how != {"workers": 1, "cluster": None}:
         if film:
             raise click.UsageError("A film is made of one folder at a time.")
-        outcome = report_many(
-            list(folders),
-            template=notebook,
-            parameters={"seed": seed},
-            workers=workers,
-            cluster=cluster,
-            progress=out.progress,
-        )
+        outcome = report_many(folders, {"seed": seed}, template=notebook, progress=out.progress, **how)
         out.say("\n".join(outcome.lines), reports=outcome.records)
         return outcome.exit_code
-    made = {"report": str(make_report(folders[0], notebook, {"seed": seed}, out.progress))}
+    made = {"report": make_report(folders[0], notebook, {"seed": seed}, out.progress)}
     if film:
         from kit.publish.film import make_film
 
-        made["film"] = str(make_film(folders[0], progress=out.progress))
-    out.say("\n".join(made.values()), **made)
-    return DONE
+        made["film"] = make_film(folders[0], progress=out.progress)
+    return out.made(**made)
 
 
 @_verb("lab", "lab spring")
@@ -292,11 +283,8 @@ def _two_fuels(out: Out, folder: Path, a: str, b: str, seed: int) -> int:
     from kit.publish import make_report
     from kit.trial import fuel_ids
 
-    first, second = fuel_ids(folder, a, b)
-    parameters = {"seed": seed, "a": first, "b": second}
-    page = make_report(folder, "two_fuels", parameters, progress=out.progress)
-    out.say(str(page), report=str(page))
-    return DONE
+    parameters = {"seed": seed, **dict(zip("ab", fuel_ids(folder, a, b), strict=True))}
+    return out.made(report=make_report(folder, "two_fuels", parameters, progress=out.progress))
 
 
 @_verb("methods", "methods spring")
@@ -306,9 +294,7 @@ def _methods(out: Out, folder: Path, seed: int) -> int:
     """Write the methods appendix, HTML and Markdown."""
     from kit.publish import make_report
 
-    page = make_report(folder, "methods", {"seed": seed}, progress=out.progress)
-    out.say(str(page), report=str(page))
-    return DONE
+    return out.made(report=make_report(folder, "methods", {"seed": seed}, progress=out.progress))
 
 
 @_verb("bundle", "bundle spring --yes")
@@ -352,9 +338,7 @@ def _history(out: Out, folders: tuple[Path, ...]) -> int:
     from kit.publish.history_report import make_history
 
     page = make_history(list(folders), progress=out.progress)
-    index = write_index(page.parents[2])
-    out.say(f"{page}\n{index}", report=str(page), index=str(index))
-    return DONE
+    return out.made(report=page, index=write_index(page.parents[2]))
 
 
 @_verb("index", "index runs")
@@ -364,8 +348,7 @@ def _index(out: Out, folder: Path) -> int:
     from kit.publish import write_index
 
     faults = Faults()
-    page = write_index(folder, faults=faults)
-    out.say(str(page), index=str(page))
+    out.made(index=write_index(folder, faults=faults))
     faults.settle()
     return DONE
 

@@ -8,6 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatch
 from glob import escape
+from itertools import takewhile
 from pathlib import Path
 from string import ascii_uppercase
 from typing import Any
@@ -35,6 +36,8 @@ from kit.trial.scaffold import (
 
 Value = str | float | bool
 
+TOLD = ("fuel", "bag", "day", "lit", "stopped", "log")
+"""What is said of a burn, in order."""
 TOLD_ANYHOW = {"id", "files", "columns"}
 """Keys of [[logger]] that every draft has."""
 INFERRED = frozenset({"step_s", "split_by"})
@@ -76,23 +79,15 @@ class Started:
         drafted = f": {len(self.rows)} burns" if self.rows else ""
         lines = [f"Made {self.folder}{drafted}.", *map(_line, self.rows)]
         if self.questions:
-            lines += ["", "To do in trial.toml and burns.csv, all at once:"]
-            lines += [worded(number, each) for number, each in enumerate(grouped(self.questions), 1)]
-        lines += [
-            "",
-            *cautions_short(),
-            "",
-            f"Next: {'repeatburn check' if self.questions else 'repeatburn report'} {self.folder}",
-        ]
-        return "\n".join(lines)
+            asked = (worded(number, each) for number, each in enumerate(grouped(self.questions), 1))
+            lines += ["", "To do in trial.toml and burns.csv, all at once:", *asked]
+        verb = "check" if self.questions else "report"
+        return "\n".join([*lines, "", *cautions_short(), "", f"Next: repeatburn {verb} {self.folder}"])
 
 
 def _line(row: Mapping[str, str]) -> str:
-    told = [row.get(name, "") for name in ("fuel", "bag", "day", "lit", "stopped")]
-    words = zip(("", "bag ", "", "lit ", "stopped "), told, strict=True)
-    return f"burn {row['burn']}: " + ", ".join(
-        f"{word}{cell}" for word, cell in [*words, ("", row["log"])] if cell
-    )
+    told = zip(("", "bag ", "", "lit ", "stopped ", ""), map(row.get, TOLD), strict=True)
+    return f"burn {row['burn']}: {', '.join(f'{word}{cell}' for word, cell in told if cell)}"
 
 
 @dataclass(frozen=True)
@@ -207,18 +202,16 @@ def _read(path: Path, name: str) -> _Export:
         try:
             return replace(export, log=export.read({}))
         except KitError as error:
-            answers = {key: few[0] for problem in error.problems for key, few in _offered(problem).items()}
-            new = {key: value for key, value in answers.items() if key not in {**export.keys, **export.tried}}
+            offered = {problem: _offered(problem) for problem in error.problems}
+            known = {**export.keys, **export.tried}
+            new = {k: few[0] for each in offered.values() for k, few in each.items() if k not in known}
             if not new:
                 return _Export(path, name, None, export.keys, error.problems)
-            inferred = {key: value for key, value in new.items() if key in INFERRED}
-            tried = {key: value for key, value in new.items() if key not in INFERRED}
-            asked = (problem for problem in error.problems if not _offered(problem).keys() <= INFERRED)
             export = replace(
                 export,
-                keys={**export.keys, **inferred},
-                tried={**export.tried, **tried},
-                asked=(*export.asked, *asked),
+                keys={**export.keys, **{key: new[key] for key in new if key in INFERRED}},
+                tried={**export.tried, **{key: new[key] for key in new if key not in INFERRED}},
+                asked=(*export.asked, *(each for each, few in offered.items() if not few.keys() <= INFERRED)),
             )
 
 
@@ -257,11 +250,9 @@ def _settled_by_siblings(group: list[_Export]) -> list[_Export]:
 
 def _fits(key: str, value: Value, export: _Export) -> bool:
     """Return whether a file that needs no answer is read with one as it is without."""
-    try:
-        log = export.read({key: value})
-    except KitError:
-        return False
-    return export.log is not None and log.table.equals(export.log.table)
+    with suppress(KitError):
+        return export.log is not None and bool(export.read({key: value}).table.equals(export.log.table))
+    return False
 
 
 def _nearest_in_time(group: list[_Export], sure: Sequence[int]) -> list[_Export]:
@@ -324,8 +315,8 @@ def _plain(heading: str) -> str:
 
 
 def _common_head(names: Sequence[str]) -> str:
-    first, last = min(names), max(names)
-    return first[: next((n for n, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))]
+    alike = takewhile(lambda letters: len({*letters}) == 1, zip(*names, strict=False))
+    return "".join(letter for letter, *_ in alike)
 
 
 def _patterns(own: Sequence[str], names: Sequence[str]) -> tuple[str, ...]:

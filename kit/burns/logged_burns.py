@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.metrics import Burn, Measuring, SheetRow
+from kit.metrics import Burn, SheetRow
 from kit.metrics.curve import BRIDGED_STEPS, Array, Curve, Indices, Line, Mask, between
-from kit.metrics.measuring import WINDOWS
+from kit.metrics.measuring import WINDOWS, Measuring
 from kit.trial import Run, Trial, relative_times
 
 LABELS = ("burn", "fuel", "bag", "day", "setting")

@@ -20,27 +20,19 @@ RULES: Final = frozenset({"balance_division_g", "balance_linearity_g", "balance_
 
 def conditions(season: Season) -> dict[str, str]:
     """Return in words what must be alike before values of two seasons are put together, by name."""
-    trial = season.trial
-    charge = trial.get("charge") or {}
+    trial, (cooker, setting) = season.trial, season.where
+    charge: Mapping[str, Any] = trial.get("charge") or {}
+    key, unit = {"mass": ("grams", "g"), "volume": ("litres", "L")}.get(str(charge.get("by")), ("", ""))
+    settings = (each for each in trial.get("settings") or () if each.get("id") == setting)
+    declared: Mapping[str, Any] = next(settings, {})
+    vents = ", ".join(str(declared[name]) for name in ("vents", "target") if declared.get(name))
     return {
-        "charge": _charge(charge),
+        "charge": f"{charge[key]:g} {unit}" if charge.get(key) else str(charge.get("by") or ""),
         "time zero": str(trial.get("time_zero") or ""),
-        "cooker": season.where[0] or ", ".join(trial.get("cookers") or ()),
-        "vents": _vents(season),
+        "cooker": cooker or ", ".join(trial.get("cookers") or ()),
+        "vents": vents or setting,
         "probe place": main_probe(season).get("place") or "",
     }
-
-
-def _charge(charge: Mapping[str, Any]) -> str:
-    size = {"mass": ("grams", "g"), "volume": ("litres", "L")}.get(str(charge.get("by")))
-    amount = charge.get(size[0]) if size else None
-    return f"{amount:g} {size[1]}" if size and amount else str(charge.get("by") or "")
-
-
-def _vents(season: Season) -> str:
-    settings = season.trial.get("settings") or ()
-    found: Mapping[str, Any] = next((each for each in settings if each.get("id") == season.where[1]), {})
-    return ", ".join(str(found[key]) for key in ("vents", "target") if found.get(key)) or season.where[1]
 
 
 def main_probe(season: Season) -> Mapping[str, Any]:

@@ -132,35 +132,27 @@ def open_seasons(paths: Iterable[str | Path]) -> tuple[Season, ...]:
     faults.settle()
     labels = fuel_labels([results["trial"].get("fuels") or () for _, results in found])
     names = _names([path for path, _ in found])
-    seasons = (
-        _season(name, results, own, _first_report(path))
+    seasons = [
+        _season(path, name, results, own)
         for name, (path, results), own in zip(names, found, labels, strict=True)
-    )
+    ]
     return tuple(sorted(seasons, key=lambda each: (each.dated, each.name)))
 
 
 def _refuse_what_fits_not(path: Path, results: Mapping[str, Any]) -> None:
-    faults = Faults()
-    remedy = "Leave the folder out until it has burns, then make its report again."
+    faults, where, again = Faults(), f"{path}, metrics", "Make its report again."
     if not results["metrics"]:
+        remedy = "Leave the folder out until it has burns, then make its report again."
         faults.refuse(str(path), "a report without burns", "a report of burns", remedy)
     listed = {row["burn"] for row in results["burns"]}
     for burn in sorted({row["burn"] for row in results["metrics"]} - listed):
-        faults.refuse(
-            f"{path}, metrics", f"burn '{burn[:60]}'", "a burn of its burns", "Make its report again."
-        )
+        faults.refuse(where, f"burn '{burn[:60]}'", "a burn of its burns", again)
     for day in sorted({row.get("day") or "" for row in results["metrics"]} - {""}):
         try:
             date.fromisoformat(day)
         except ValueError:
-            faults.refuse(
-                f"{path}, metrics", f"day '{day[:60]}'", "a day, yyyy-mm-dd", "Make its report again."
-            )
+            faults.refuse(where, f"day '{day[:60]}'", "a day, yyyy-mm-dd", again)
     faults.settle()
-
-
-def _first_report(path: Path) -> str:
-    return min((each.date for each in reports_of(path.parents[2])), default=path.parent.name[:10])
 
 
 def fuel_labels(declared: Sequence[Sequence[Mapping[str, Any]]]) -> list[dict[str, str]]:
@@ -219,18 +211,18 @@ def _names(paths: Sequence[Path]) -> list[str]:
     return [folder.relative_to(above).as_posix() for folder in folders]
 
 
-def _season(name: str, results: Mapping[str, Any], labels: Mapping[str, str], reported: str) -> Season:
+def _season(path: Path, name: str, results: Mapping[str, Any], labels: Mapping[str, str]) -> Season:
     trial = results["trial"]
     where = {row["burn"]: (row.get("cooker") or "", row.get("setting") or "") for row in results["burns"]}
     burned = Counter(where[burn] for burn in {row["burn"] for row in results["metrics"]})
     main = max(sorted(burned), key=lambda place: burned[place])
     rows: dict[str, list[Measured]] = {}
-    for row in results["metrics"]:
-        if where[row["burn"]] == main:
-            fuel, bag, day = labels.get(row["fuel"], row["fuel"]), row.get("bag") or "", row.get("day") or ""
-            one = Measured(row["burn"], fuel, bag, day, row["value"], row["status"])
-            rows.setdefault(row["metric"], []).append(one)
+    for row in (each for each in results["metrics"] if where[each["burn"]] == main):
+        fuel, bag, day = labels.get(row["fuel"], row["fuel"]), row.get("bag") or "", row.get("day") or ""
+        one = Measured(row["burn"], fuel, bag, day, row["value"], row["status"])
+        rows.setdefault(row["metric"], []).append(one)
     days = {row.day for measured in rows.values() for row in measured} - {""}
+    reported = (each.date for each in reports_of(path.parents[2]))
     control = trial.get("control_fuel") or ""
     return Season(
         name,
@@ -238,8 +230,8 @@ def _season(name: str, results: Mapping[str, Any], labels: Mapping[str, str], re
         trial,
         rows,
         main,
-        left_out=sum(burned.values()) - burned[main],
-        dated=min(days, default=reported),
+        left_out=burned.total() - burned[main],
+        dated=min(days, default="") or min(reported, default=path.parent.name[:10]),
         control=labels.get(control, control),
         simulated=any(each["name"] == SIMULATED for each in results["inputs"]),
     )

@@ -9,22 +9,10 @@ from kit.errors import KitError, did_you_mean
 from kit.metrics.burn import NO_CURVE, Burn, SheetRow
 from kit.metrics.durations import DURATIONS
 from kit.metrics.masses import MASSES
-from kit.metrics.measuring import Measuring
-from kit.metrics.record import MeasuredValue, Metric, Phrases, Scale, missing
+from kit.metrics.record import MeasuredValue, Metric, Scale, missing
 from kit.metrics.temperature_metrics import TEMPERATURES
 
-__all__ = [
-    "METRIC_BASES",
-    "Burn",
-    "MeasuredValue",
-    "Measuring",
-    "Metric",
-    "Phrases",
-    "Scale",
-    "SheetRow",
-    "metric",
-    "metric_of",
-]
+__all__ = ["METRIC_BASES", "Burn", "MeasuredValue", "Metric", "Scale", "SheetRow", "metric", "metric_of"]
 
 METRIC_BASES: Mapping[str, Metric] = {record.base: record for record in (*TEMPERATURES, *DURATIONS, *MASSES)}
 """Every metric of the kit by its id without argument."""

@@ -139,12 +139,12 @@ class Hidden:
     def why_more(self, threshold: float = ANYWHERE, ceiling: float = np.inf) -> str:
         """Return why the temperature may have been from threshold to ceiling unseen, '' where it was not."""
         in_hole = (self.holes >= threshold) & (self.hole_lows <= ceiling)
-        reasons = (
-            (self.before >= threshold, LATE),
-            (bool(in_hole.any()), HOLE),
-            (self.after >= threshold, self.end_note),
-        )
-        return "; ".join(note for so, note in reasons if so)
+        reasons = {
+            LATE: self.before >= threshold,
+            HOLE: in_hole.any(),
+            self.end_note: self.after >= threshold,
+        }
+        return "; ".join(note for note, holds in reasons.items() if holds)
 
 
 def hidden_of(curve: Curve) -> Hidden:

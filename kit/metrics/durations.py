@@ -16,9 +16,9 @@ from kit.metrics.record import (
     Metric,
     bounded,
     floor_zero,
-    metric_record,
     missing,
     never,
+    record,
 )
 
 
@@ -70,7 +70,7 @@ def held(curve: Curve, spells: Spells) -> Indices:
     return np.flatnonzero(spells.seconds >= curve.measuring.hold_min * MINUTE - CLOSE_S)
 
 
-@metric_record("time to", "min", better="less", takes="threshold")
+@record("time to", "min", better="less", takes="threshold")
 def time_to(burn: Burn, metric: Metric) -> MeasuredValue:
     """First time T comes to θ and is held there long enough to count, less time zero; 'never' if it is not."""
     curve, hidden, threshold = burn.known_curve, burn.hidden, metric.threshold_c
@@ -99,7 +99,7 @@ def time_to(burn: Burn, metric: Metric) -> MeasuredValue:
     return floored(bounded(last / MINUTE, more=hidden.end_note), curve)
 
 
-@metric_record("time above", "min", better="more", takes="threshold")
+@record("time above", "min", better="more", takes="threshold")
 def time_above(burn: Burn, metric: Metric) -> MeasuredValue:
     """Sum of the linearly interpolated stretches with T ≥ θ."""
     curve, threshold = burn.known_curve, metric.threshold_c
@@ -111,7 +111,7 @@ def time_above(burn: Burn, metric: Metric) -> MeasuredValue:
     return duration(curve, above, curve.spells(threshold).crossings(), more=more)
 
 
-@metric_record("longest spell above", "min", better="more", takes="threshold")
+@record("longest spell above", "min", better="more", takes="threshold")
 def longest_spell(burn: Burn, metric: Metric) -> MeasuredValue:
     """Longest stretch with T ≥ θ, short dips closed."""
     curve, threshold = burn.known_curve, metric.threshold_c
@@ -127,7 +127,7 @@ def longest_spell(burn: Burn, metric: Metric) -> MeasuredValue:
     return duration(curve, longest, spells(0.0).crossings(which, which), more=more)
 
 
-@metric_record("time to cool to near ambient", "min")
+@record("time to cool to near ambient", "min")
 def near_ambient(burn: Burn, _: Metric) -> MeasuredValue:
     """Last time the cooker is 20 K or more above the air; in a heavy cooker long after the fire is out."""
     if math.isnan(burn.row.ambient_c):
@@ -152,7 +152,7 @@ def near_ambient(burn: Burn, _: Metric) -> MeasuredValue:
     return duration(curve, last, spells.crossings([], [-1]), more=more)
 
 
-@metric_record("cool-down", "min")
+@record("cool-down", "min")
 def cool_down(burn: Burn, _: Metric) -> MeasuredValue:
     """From an upper to a lower declared temperature after the peak.
 
@@ -196,7 +196,7 @@ def _fallen_below(curve: Curve, peak: int, threshold: float) -> tuple[float, boo
     return float(below.start[first]), bool(below.start_crossed[first] or below.start_left[first] < 0)
 
 
-@metric_record("time held for", "min", better="more", takes="cook")
+@record("time held for", "min", better="more", takes="cook")
 def band(burn: Burn, metric: Metric) -> MeasuredValue:
     """Time within a cook's band, only of burns run to hold it."""
     if metric.argument not in burn.row.bands:

@@ -6,16 +6,7 @@ import math
 
 from kit.metrics.burn import Burn
 from kit.metrics.durations import time_above
-from kit.metrics.record import (
-    MINUTE,
-    RECTANGLE,
-    MeasuredValue,
-    Metric,
-    bounded,
-    floor_zero,
-    metric_record,
-    missing,
-)
+from kit.metrics.record import MINUTE, RECTANGLE, MeasuredValue, Metric, bounded, floor_zero, missing, record
 
 KILOGRAM = 1000.0
 
@@ -34,7 +25,7 @@ def unweighed(burn: Burn, *columns: str, one_charge: bool = True) -> str:
     return next((fault for fault, holds in faults.items() if holds), "")
 
 
-@metric_record("lighting time (lit to tipped)", "min", better="less", source="sheet")
+@record("lighting time (lit to tipped)", "min", better="less", source="sheet")
 def ready(burn: Burn, _: Metric) -> MeasuredValue:
     """Lit to tipped, by the clock times of the burn sheet."""
     row = burn.row
@@ -45,7 +36,7 @@ def ready(burn: Burn, _: Metric) -> MeasuredValue:
     return floor_zero(measured, clock, "one step of the clock")
 
 
-@metric_record("mean burn rate", "g/min", source="sheet")
+@record("mean burn rate", "g/min", source="sheet")
 def burn_rate(burn: Burn, _: Metric) -> MeasuredValue:
     """(charge − left over) / duration from time zero to the stop."""
     row = burn.row
@@ -64,13 +55,13 @@ def burn_rate(burn: Burn, _: Metric) -> MeasuredValue:
     return floor_zero(MeasuredValue(rate, u=u), least, "one step of the balance")
 
 
-@metric_record("ash fraction", "%", better="less", source="sheet")
+@record("ash fraction", "%", better="less", source="sheet")
 def ash(burn: Burn, _: Metric) -> MeasuredValue:
     """Ash / charge; ash from a cooker's pan is not furnace ash."""
     return _share_of_charge(burn, "ash_g")
 
 
-@metric_record("unburned fraction", "%", source="sheet")
+@record("unburned fraction", "%", source="sheet")
 def unburnt(burn: Burn, _: Metric) -> MeasuredValue:
     """Recovered fuel / charge."""
     return _share_of_charge(burn, "leftover_g")
@@ -86,7 +77,7 @@ def _share_of_charge(burn: Burn, column: str) -> MeasuredValue:
     return floor_zero(share, least, "one step of the balance")
 
 
-@metric_record("bulk density", "kg/L", source="sheet")
+@record("bulk density", "kg/L", source="sheet")
 def bulk_density(burn: Burn, _: Metric) -> MeasuredValue:
     """Charge mass / charge volume, where a volume was measured."""
     row = burn.row
@@ -98,7 +89,7 @@ def bulk_density(burn: Burn, _: Metric) -> MeasuredValue:
     return MeasuredValue(row.charge_g * per_gram, u={"balance": row.measuring.weighing_u_g * per_gram})
 
 
-@metric_record("cost per hour above", "per h", better="less", takes="threshold")
+@record("cost per hour above", "per h", better="less", takes="threshold")
 def cost(burn: Burn, metric: Metric) -> MeasuredValue:
     """Price of the fuel used, credited left-over taken off, / time above θ.
 

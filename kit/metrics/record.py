@@ -225,7 +225,7 @@ class Metric:
         return float(self.argument)
 
 
-def metric_record(
+def record(
     label: str,
     unit: str,
     scale: Scale = "log",
@@ -238,11 +238,11 @@ def metric_record(
     Parameters are the attributes of `Metric`.
     """
 
-    def record(measure: Callable[[Burn, Metric], MeasuredValue]) -> Metric:
+    def made(measure: Callable[[Burn, Metric], MeasuredValue]) -> Metric:
         # where another process finds the function: under the name stands the record
         measure.__qualname__ = f"{measure.__name__}.measure"
         said = " ".join((measure.__doc__ or "").partition("\n\n")[0].split()).removesuffix(".")
         definition, name = said[:1].lower() + said[1:], measure.__name__
         return Metric(name, name, label, unit, scale, source, better, False, takes, definition, measure)
 
-    return record
+    return made

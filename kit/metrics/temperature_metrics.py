@@ -18,16 +18,7 @@ from kit.metrics.curve import (
     spells_above,
     values_at,
 )
-from kit.metrics.record import (
-    MINUTE,
-    RECTANGLE,
-    MeasuredValue,
-    Metric,
-    bounded,
-    floor_zero,
-    metric_record,
-    missing,
-)
+from kit.metrics.record import MINUTE, RECTANGLE, MeasuredValue, Metric, bounded, floor_zero, missing, record
 
 HOUR = 3600.0
 TREND_POINTS = 40
@@ -39,13 +30,13 @@ COARSEST_TREND = 5
 TOO_COARSE = "the log is too coarse for the trend's window"
 
 
-@metric_record("peak temperature", "°C", scale="plain", better="more")
+@record("peak temperature", "°C", scale="plain", better="more")
 def peak(burn: Burn, _: Metric) -> MeasuredValue:
     """Highest value of a centred running median followed by a running mean (windows stated)."""
     return _highest(burn, burn.known_curve.smooth)
 
 
-@metric_record("raw peak", "°C", scale="plain")
+@record("raw peak", "°C", scale="plain")
 def peak_raw(burn: Burn, _: Metric) -> MeasuredValue:
     """Highest reading, unsmoothed."""
     return _highest(burn, burn.known_curve.celsius)
@@ -86,7 +77,7 @@ def plateau_window(burn: Burn) -> tuple[float, float] | str:
     return float(curve.seconds[first]), float(curve.seconds[last])
 
 
-@metric_record("plateau mean", "°C", scale="plain")
+@record("plateau mean", "°C", scale="plain")
 def plateau(burn: Burn, _: Metric) -> MeasuredValue:
     """Time-weighted mean over the longest stretch near one level in the hotter half of the burn, or over the
     declared one.
@@ -105,7 +96,7 @@ def plateau(burn: Burn, _: Metric) -> MeasuredValue:
     return MeasuredValue(float((steps * middle).sum() / steps.sum()), u=u)
 
 
-@metric_record("steadiness (SD)", "K", better="less")
+@record("steadiness (SD)", "K", better="less")
 def steadiness(burn: Burn, _: Metric) -> MeasuredValue:
     """Standard deviation of the temperature about its local trend over the plateau, lid openings left out;
     smaller is steadier.
@@ -132,7 +123,7 @@ def steadiness(burn: Burn, _: Metric) -> MeasuredValue:
     return floor_zero(MeasuredValue(sd, u=u), rounding, "the resolution tells")
 
 
-@metric_record("mean rate of change", "K/min", better="less")
+@record("mean rate of change", "K/min", better="less")
 def mean_rate(burn: Burn, _: Metric) -> MeasuredValue:
     """Mean of abs(dT/dt) of the smoothed curve on a common grid."""
     curve, hidden = burn.known_curve, burn.hidden
@@ -154,7 +145,7 @@ def mean_rate(burn: Burn, _: Metric) -> MeasuredValue:
     return floor_zero(rate, rounding, "the resolution tells")
 
 
-@metric_record("degree-hours above ambient", "K·h", better="more")
+@record("degree-hours above ambient", "K·h", better="more")
 def degree_hours(burn: Burn, _: Metric) -> MeasuredValue:
     """Integral over time of max(T − ambient, 0)."""
     if math.isnan(burn.row.ambient_c):
@@ -189,7 +180,7 @@ def area_above(curve: Curve, floor: float) -> tuple[float, float]:
     return float(strips[curve.joined].sum()), float(np.sqrt((doubt[curve.bridged] ** 2).sum()))
 
 
-@metric_record("departures from the trend (count)", "", scale="plain", better="less")
+@record("departures from the trend (count)", "", scale="plain", better="less")
 def departures(burn: Burn, _: Metric) -> MeasuredValue:
     """Stretches farther from the local trend than a band, for at least a minute, lid openings left out: how
     many.

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from html import unescape
-from typing import Final
+from pathlib import Path
+from typing import Any, Final
 
 from kit.page.style import stylesheet
-from kit.page.text import Html, element, join
+from kit.page.text import Html, escape
 
 POLICY: Final = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
@@ -39,34 +40,30 @@ def headings_of(body: str) -> list[Heading]:
     ]
 
 
-def contents_list(headings: Sequence[Heading]) -> Html:
-    """Return a contents list of the headings of levels 2 and 3; '' for fewer than three."""
-    entries = [each for each in headings if each.level in (2, 3) and each.id]
-    if len(entries) < 3:
-        return Html("")
+def chapters_of(body: str) -> list[list[Heading]]:
+    """Return each heading of level 2 with those of level 3 below it, as contents list them; none below three."""
     chapters: list[list[Heading]] = []
-    for each in entries:
+    listed = [each for each in headings_of(body) if each.level in (2, 3) and each.id]
+    for each in listed if len(listed) > 2 else ():
         if each.level == 2 or not chapters:
             chapters.append([])
         chapters[-1].append(each)
-    items = (
-        _entry(first, element("ol", *map(_entry, below)) if below else None) for first, *below in chapters
+    return chapters
+
+
+@cache
+def _template() -> Any:
+    """Return page.html, in which every text is escaped."""
+    from jinja2 import Environment, StrictUndefined
+
+    pages = Environment(
+        autoescape=True, undefined=StrictUndefined, finalize=escape, keep_trailing_newline=True
     )
-    folded = element("details", element("summary", "Contents"), element("ol", *items))
-    return element("nav", folded, class_="contents", aria_label="Contents")
-
-
-def _entry(heading: Heading, below: Html | None = None) -> Html:
-    return element("li", element("a", heading.text, href=f"#{heading.id}"), below)
+    return pages.from_string(Path(__file__).with_name("page.html").read_text("utf-8"))
 
 
 def document(
-    title: str,
-    body: Html,
-    *,
-    strip: object = "",
-    footer: object = "",
-    contents: bool = True,
+    title: str, body: Html, *, strip: object = "", footer: object = "", contents: bool = True
 ) -> str:
     """Return a whole page.
 
@@ -79,24 +76,7 @@ def document(
     strip
         A line above the heading: what kind of page, date, folder.
     """
-    menu = contents_list(headings_of(body)) if contents else Html("")
-    head = (
-        element("meta", charset="utf-8"),
-        element("meta", http_equiv="Content-Security-Policy", content=POLICY),
-        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        element("meta", name="color-scheme", content="light dark"),
-        element("meta", name="referrer", content="no-referrer"),
-        element("title", title),
-        Html(f"<style>{stylesheet()}</style>"),
-    )
-    lead = element("p", strip, class_="strip") if strip else None
-    page = element(
-        "div",
-        element("header", lead, element("h1", title), class_="masthead"),
-        element("div", menu, element("main", body, id="main"), class_="columns" if menu else None),
-        element("footer", footer) if footer else None,
-        class_="page",
-    )
-    skip = element("a", "Skip to the content", href="#main", class_="skip")
-    whole = element("html", element("head", join(head, "\n")), element("body", skip, page), lang="en")
-    return f"<!doctype html>\n{whole}\n"
+    parts = {"title": title, "body": body, "strip": strip, "footer": footer, "policy": POLICY}
+    listed = chapters_of(body) if contents else []
+    page: str = _template().render(**parts, chapters=listed, style=Html(stylesheet()))
+    return page

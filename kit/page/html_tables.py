@@ -22,6 +22,8 @@ _FIGURE_SPACE: Final = "\u2007"
 _POINT_SPACE: Final = "\u2008"
 _LONG: Final = 20  # letters of a word that may be broken: a phone shows about thirty in a line
 MOST_ROWS: Final = 60
+_TAG: Final = re.compile(r"<[^>]+>")
+_WHOLE: Final = re.compile("[0-9\u2212\u202f]+")
 _UNIT_OF_NAME: Final = re.compile(r"_(g|c|s|l|h|pct|m_s|min)$")
 """The unit at the end of a column's name, which its heading gives below."""
 HEADINGS: Final = {
@@ -118,48 +120,35 @@ def table(
     KeyError
         At a column the frame does not have.
     """
-    shown = _with_a_head(columns)
-    cells = [list(_column(frame, col, units)) for col in shown]
-    flat = [part for parts in cells for part in parts]
-    head = element("thead", element("tr", *(part.heading for part in flat)))
-    rows = [element("tr", *(part.cells[i] for part in flat)) for i in range(len(frame))]
-    bodies = _grouped(rows, [str(v) for v in frame[group]] if group else [], len(flat))
+    named = any(col.kind == "head" for col in columns)
+    shown = columns if named else [replace(columns[0], kind="head"), *columns[1:]]
+    headings, cells = zip(*(part for col in shown for part in _column(frame, col, units)), strict=True)
+    rows = [element("tr", *row) for row in zip(*cells, strict=True)]
+    bodies = _grouped(rows, frame[group].astype(str) if group else [], len(headings))
     # a break keeps caption and note apart where the style sheet is absent
     below = [Html("<br> "), element("span", note, class_="label")] if note else []
     title = element("caption", element("span", caption), *below)
-    inner = element("table", title, head, *bodies)
-    return element("div", inner, class_="scroll", role="region", tabindex=0, aria_label=_plain_text(caption))
+    inner = element("table", title, element("thead", element("tr", *headings)), *bodies)
+    label = unescape(_TAG.sub("", caption)) if isinstance(caption, Html) else caption
+    return element("div", inner, class_="scroll", role="region", tabindex=0, aria_label=label)
 
 
-@dataclass(frozen=True)
-class _Part:
-    heading: Html
-    cells: list[Html]
-
-
-def _with_a_head(columns: Sequence[Col]) -> list[Col]:
-    if any(col.kind == "head" for col in columns):
-        return list(columns)
-    return [replace(columns[0], kind="head"), *columns[1:]]
-
-
-def _plain_text(caption: object) -> str:
-    return unescape(re.sub(r"<[^>]+>", "", caption)) if isinstance(caption, Html) else str(caption)
-
-
-def _column(frame: pd.DataFrame, col: Col, units: Units) -> Iterator[_Part]:
+def _column(frame: pd.DataFrame, col: Col, units: Units) -> Iterator[tuple[Html, list[Html]]]:
+    """Yield heading and cells: of a column of numbers for each unit that is shown."""
     values = frame[col.name].tolist()
     if col.kind != "number":
         cells = [_text_cell(value, col.kind == "head") for value in values]
-        yield _Part(_heading(col, units.heading(col.unit, difference=col.difference)), cells)
+        yield _heading(col, units.heading(col.unit, difference=col.difference)), cells
         return
-    seen: set[str] = set()
+    shown: dict[str, bool] = {}
     for us in units.systems():
-        unit = Units("us" if us else "metric", units.currency).heading(col.unit, difference=col.difference)
-        if unit not in seen:
-            seen.add(unit)
-            texts = _numbers(values, col, us)
-            yield _Part(_heading(col, unit), [element("td", text, class_="number") for text in texts])
+        system = Units("us" if us else "metric", units.currency)
+        shown.setdefault(system.heading(col.unit, difference=col.difference), us)
+    for unit, us in shown.items():
+        yield (
+            _heading(col, unit),
+            [element("td", text, class_="number") for text in _numbers(values, col, us)],
+        )
 
 
 def _heading(col: Col, unit: str) -> Html:
@@ -214,22 +203,13 @@ def _decimals(numbers: Sequence[str | float | None]) -> int:
 
 def _padded(texts: Sequence[str]) -> list[str]:
     """Fill each number's right with spaces as wide as digits, so that points stand under one another."""
-    tails = [len(text.partition(".")[2]) + ("." in text) for text in texts]
-    longest = max(tails, default=0)
-    return [
-        text + (_POINT_SPACE + _FIGURE_SPACE * (longest - 1) if "." not in text and longest else "")
-        if text != NONE and _is_plain(text)
-        else text
-        for text in texts
-    ]
-
-
-def _is_plain(text: str) -> bool:
-    return all(char.isdigit() or char in "\u2212\u202f." for char in text)
+    longest = max((len(text.partition(".")[2]) + ("." in text) for text in texts), default=0)
+    fill = _POINT_SPACE + _FIGURE_SPACE * (longest - 1) if longest else ""
+    return [text + fill if _WHOLE.fullmatch(text) else text for text in texts]
 
 
 def _grouped(rows: Sequence[Html], labels: Sequence[str], width: int) -> list[Html]:
-    if not labels:
+    if not len(labels):
         return [element("tbody", *rows)]
     bodies = []
     for label, own in groupby(zip(labels, rows, strict=True), key=itemgetter(0)):

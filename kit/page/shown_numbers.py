@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+import re
+import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
+from importlib import resources
 from typing import Any, Final, Literal
 
 Show = Literal["metric", "us", "both"]
@@ -14,20 +17,8 @@ THIN: Final = "\u202f"
 MINUS: Final = "\u2212"
 NONE: Final = "\u2013"
 
-_FACTORS: Final = {
-    "g": (1 / 28.349523125, "oz"),
-    "kg": (1 / 0.45359237, "lb"),
-    "L": (1 / 0.946352946, "qt"),
-    "m/s": (1 / 0.44704, "mph"),
-    "m": (1 / 0.3048, "ft"),
-    "mm": (1 / 25.4, "in"),
-    "g/min": (1 / 28.349523125, "oz/min"),
-    "kg/L": (62.42796057614462, "lb/ft³"),
-    "kg/m³": (0.06242796057614462, "lb/ft³"),
-    "hPa": (0.02952998330, "inHg"),
-}
-_OF_DEGREES: Final = {"K": "°F", "K/min": "°F/min", "K·h": "°F·h", "K·min": "°F·min"}
-_AS_SHOWN: Final = {"K": "°C", "K/min": "°C/min", "K·h": "°C·h", "K·min": "°C·min"}
+_US: Final = tomllib.loads(resources.files("kit.page").joinpath("us_units.toml").read_text("utf-8"))
+_LB: Final = 0.45359237
 
 
 @dataclass(frozen=True)
@@ -75,25 +66,20 @@ def convert(value: float, unit: str, us: bool, *, difference: bool = False) -> f
     """
     if not us:
         return value
-    if unit == "°C":
-        return value * 1.8 if difference else value * 1.8 + 32
-    if unit in _OF_DEGREES:
-        return value * 1.8
     if unit.endswith("/kg"):
-        return value * 0.45359237
-    return value * _FACTORS.get(unit, (1.0, unit))[0]
+        return value * _LB
+    turned: float = value * _US.get(unit, [1.0])[0]
+    return turned + 32 if unit == "°C" and not difference else turned
 
 
 def _unit_shown(unit: str, us: bool, difference: bool = False, currency: str = "") -> str:
-    if unit == "°C":
-        return "°F" if us else "°C"
-    if unit in _OF_DEGREES:
-        return _OF_DEGREES[unit] if us else _AS_SHOWN[unit]
     if unit == "per h":
         return f"{currency} per h".strip()
     if unit.endswith("/kg"):
-        return f"{unit[:-3] or currency}/lb" if us else f"{unit[:-3] or currency}/kg"
-    return _FACTORS[unit][1] if us and unit in _FACTORS else unit
+        return f"{unit[:-3] or currency}/{'lb' if us else 'kg'}"
+    if unit not in _US:
+        return unit
+    return str(_US[unit][1]) if us else re.sub("^K", "°C", unit)
 
 
 def decimals_for(low: float, high: float, digits: int = 2) -> int:
@@ -150,10 +136,10 @@ def with_unit(number: str, unit: str) -> str:
     return f"{number}{NBSP}{unit}" if unit else number
 
 
-def in_each(units: Units, write: Callable[[bool], str]) -> str:
+def in_each(units: Units, write: Callable[[bool], str], second: str = " ({})") -> str:
     """Return what is written in each system shown: the second in brackets, unless both read alike."""
-    texts = [write(us) for us in units.systems()]
-    return texts[0] if len(texts) == 1 or texts[0] == texts[1] else f"{texts[0]} ({texts[1]})"
+    first, *others = dict.fromkeys(write(us) for us in units.systems())
+    return first + "".join(map(second.format, others))
 
 
 def to_range(
@@ -163,13 +149,10 @@ def to_range(
 
     def write(us: bool) -> str:
         turned = [convert(each, unit, us, difference=difference) for each in (value, low, high)]
-        places = decimals_for(turned[1], turned[2])
-        middle, lower, upper = (plain(each, places) for each in turned)
-        named = with_unit(middle, _unit_shown(unit, us, difference, units.currency))
-        return f"{named} ({lower} to {upper})"
+        middle, lower, upper = (plain(each, decimals_for(turned[1], turned[2])) for each in turned)
+        return f"{with_unit(middle, _unit_shown(unit, us, difference, units.currency))} ({lower} to {upper})"
 
-    texts = [write(us) for us in units.systems()]
-    return texts[0] if len(texts) == 1 or texts[0] == texts[1] else f"{texts[0]}; {texts[1]}"
+    return in_each(units, write, "; {}")
 
 
 def duration(minutes: float | None) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import math
 import re
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
@@ -120,11 +122,14 @@ def methods(analysis: Any) -> Methods:
     data = report_data(analysis)
     citation = citation_text(data)
     versions = "; ".join(f"{name} {version}" for name, version in environment().items())
-    fitted = [] if data.bare else _formulas("fitted")
     chapters: dict[str, list[Block | None]] = {
         "What was measured": [*measured_lines(data), _metrics(data), *_formulas("measured")],
         "How readings were cleaned": _cleaning(data),
-        "How it was computed": [*computed_lines(data), model_lines(data), *fitted],
+        "How it was computed": [
+            *computed_lines(data),
+            model_lines(data) or None,
+            *([] if data.bare else _formulas("fitted")),
+        ],
         "Margins and verdicts": _margins(data),
         "How the method was checked": [*_self_check(data), *tried(data), decided(data)],
         "Programs": [f"{versions}.", f"Random numbers: seed {data.analysis.seed}."],
@@ -203,7 +208,8 @@ def _self_check(data: ReportData) -> list[Block | None]:
 def sources_cited(data: ReportData) -> list[str]:
     """Return the standards and papers that what was done rests on."""
     said = " ".join([*methods_used(data), *data.table("components")["method"].dropna()]).lower()
-    wanted = {"always", *map(str, data.table("comparisons")["multiplicity"].dropna())}
+    families = set(map(str, data.table("comparisons")["multiplicity"].dropna()))
+    wanted = {"always", *families}
     wanted |= {key for key in ("kenward", "satterthwaite", "large-sample") if key in said}
     wanted |= {"curves"} if data.banded else set()
     wanted |= {"equivalence"} if data.trial.margins else set()
@@ -229,10 +235,13 @@ def write_methods(appendix: Methods, output: str | Path) -> Html:
     return element("p", "The same text as Markdown: ", element("a", MARKDOWN, href=MARKDOWN), ".")
 
 
-def simulations(packaged: str, written: str) -> pd.DataFrame:
-    """Return a table of simulations: under its packaged name, else where it is written; empty where it is absent."""
+def simulations(packaged: str, written: str) -> list[dict[str, str]]:
+    """Return the lines of a table: under its packaged name, else where it is written; none where it is absent."""
     places = (_KIT / "packaged" / packaged, _KIT.parent / "tests" / "reference" / written)
-    return next((pd.read_csv(place) for place in places if place.is_file()), pd.DataFrame())
+    for place in filter(Path.is_file, places):
+        with place.open(encoding="utf-8", newline="") as handle:
+            return list(csv.DictReader(handle))
+    return []
 
 
 @dataclass(frozen=True)
@@ -275,20 +284,20 @@ class Design:
 def tried(data: ReportData) -> list[Block | None]:
     """Return what the method did at the tried design nearest this trial's; nothing where nothing was repeated."""
     lines, own = simulations("simulations.csv", "simulation_table.csv"), design_of(data)
-    if lines.empty or own is None:
+    if not lines or own is None:
         return []
-    designs = {name: design for name in lines["row"].unique() if (design := read_design(name))}
+    designs = {line["row"]: design for line in lines if (design := read_design(line["row"]))}
     name, near = min(designs.items(), key=lambda row: own.distance(row[1]))
-    measured = lines[(lines["row"] == name) & (lines["method"] == "best")].set_index("quantity")
+    measured = {line["quantity"]: line for line in lines if line["row"] == name and line["method"] == "best"}
     nearest = f"{near.words} ({near.days})" if near.days else near.words
     told = paragraph_of("tried", nearest=nearest, own=own.words, measure=data.label(data.metrics[0]))
-    shares = 100 * measured[["value", "mc_error"]]
     rows = (
-        (row["said"], row["nominal"], *(plain(share, 1) for share in shares.loc[row["quantity"]]))
+        (row["said"], row["nominal"], *(plain(100 * float(line[name]), 1) for name in ("value", "mc_error")))
         for row in words()["trials"]
-        if row["quantity"] in shares.index
+        if (line := measured.get(row["quantity"]))
     )
-    return [told, _rows("tried", rows, trials=plain(int(measured["trials"].iloc[0]), 0))]
+    trials = plain(int(next(iter(measured.values()))["trials"]), 0)
+    return [told, _rows("tried", rows, trials=trials)]
 
 
 def read_design(name: str) -> Design | None:
@@ -323,13 +332,14 @@ def design_of(data: ReportData) -> Design | None:
 def decided(data: ReportData) -> Rows | None:
     """Return how often each kind of statement was right, lowest to highest over the designs; None for bare trials."""
     lines = simulations("decisions.csv", "decisions_table.csv")
-    if lines.empty or data.bare:
+    if not lines or data.bare:
         return None
-    shares = (100 * lines["value"]).groupby([lines["kind"], lines["quantity"]]).agg(["min", "max", "size"])
+    shares: dict[tuple[str, str], list[float]] = defaultdict(list)
+    for line in lines:
+        shares[line["kind"], line["quantity"]].append(100 * float(line["value"]))
     rows = (
-        (row["said"], row["nominal"], plain(low, 1), plain(high, 1), str(int(n)))
+        (row["said"], row["nominal"], plain(min(own), 1), plain(max(own), 1), str(len(own)))
         for row in words()["decisions"]
-        if (key := (row["kind"], row["quantity"])) in shares.index
-        for low, high, n in [shares.loc[key]]
+        if (own := shares[row["kind"], row["quantity"]])
     )
-    return _rows("decided", rows, trials=plain(int(lines["trials"].min()), 0))
+    return _rows("decided", rows, trials=plain(min(int(line["trials"]) for line in lines), 0))
