@@ -14,7 +14,7 @@ import pandas as pd
 
 from kit.errors import Faults, KitError
 from kit.trial import Trial
-from kit.trial.key_types import is_number
+from kit.trial.quantities import is_number
 
 Numbers = npt.NDArray[np.int_]
 

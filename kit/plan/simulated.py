@@ -21,8 +21,8 @@ from kit.readings.calibration import Correction, correction_of
 from kit.runtime.locked_tmp import locked_folder
 from kit.schema import BURNS, SCORES
 from kit.trial import Trial
-from kit.trial.key_types import is_number
 from kit.trial.models import Charge
+from kit.trial.quantities import is_number
 from kit.trial.trial_file import NAME
 
 NOTE = "SIMULATED readings, made by the repeatburn kit: no fuel was burnt"

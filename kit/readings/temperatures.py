@@ -28,8 +28,8 @@ from kit.trial.cells import (
     kind_of,
     temperature_unit,
 )
-from kit.trial.key_types import FAHRENHEIT_STEP, KELVIN
 from kit.trial.models import Cleaning
+from kit.trial.quantities import FAHRENHEIT_STEP, KELVIN
 
 BY_ROW = "by row"
 _RECURS, _NO_FIRE = 4, 0.0

@@ -1,46 +1,120 @@
-"""The tables of trial.toml, one frozen model each; °C unless a value carries a unit."""
+"""What may stand for a key of trial.toml, and its tables, a frozen model each; °C unless a value carries a unit."""
 
 from __future__ import annotations
 
+import re
 from contextlib import suppress
+from datetime import date, datetime, time
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
 
+from kit.errors import nearest
 from kit.metrics.measuring import Finite, Measuring, NotNegative, Positive, Share
 from kit.schema import COLUMNS, METRIC_BASES
-from kit.trial.key_types import (
-    Columns,
-    Count,
-    Date,
-    Difference,
-    Name,
-    Names,
-    PlainName,
-    QuantityError,
-    Temperature,
-    Text,
-    TimeOfDay,
-    Weekday,
-    Yes,
-    Zone,
-    listed,
-    number_as_text,
-    parse_threshold,
-)
+from kit.trial.clocks import read_time
+from kit.trial.decode import clean_id, clean_text
+from kit.trial.quantities import QuantityError, parse_difference, parse_temperature, parse_threshold
 
 DEFAULT_THRESHOLDS = (110.0, 180.0, 260.0)
 DEFAULT_PRIMARY = ("peak", "time_above:110")
 ALL_ALIKE = "all alike"
 """What `borrow_from` says to take every earlier folder beside this one."""
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+def _cleaned(text: str) -> str:
+    cleaned, unseen = clean_text(text)
+    if unseen:
+        raise QuantityError(text, "text without control or hidden characters")
+    return cleaned
+
+
+def _identified(text: str) -> str:
+    cleaned, unseen = clean_id(text)
+    if unseen or not cleaned:
+        raise QuantityError(text, "a short name without control or hidden characters")
+    return cleaned
+
+
+def _plain_id(text: str) -> str:
+    name = _identified(text)
+    if re.search("[@:;,+]", name):
+        raise QuantityError(
+            text, "a name without @ : ; , or +, which have a meaning in metric ids and sheets"
+        )
+    return name
+
+
+def _dated(value: object) -> date:
+    if isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value.strip()):
+        with suppress(ValueError):
+            value = date.fromisoformat(value.strip())
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    raise QuantityError(value, "a date of the calendar as 2026-05-14 (year-month-day)")
+
+
+def _time_of_day(value: object) -> time:
+    if isinstance(value, time):
+        return value
+    seconds = read_time(value.strip()) if isinstance(value, str) else None
+    if seconds is None:
+        raise QuantityError(value, 'a time of day, as "08:30"')
+    return time(int(seconds // 3600), int(seconds // 60 % 60), int(seconds % 60))
+
+
+def _weekday(value: object) -> str:
+    word = value.strip().capitalize() if isinstance(value, str) else ""
+    full = next((day for day in WEEKDAYS if len(word) > 1 and day.startswith(word)), None)
+    if full is None:
+        raise QuantityError(value, 'days of the week, as ["Sat", "Sun"]')
+    return full
+
+
+def _zone(text: str) -> str:
+    from zoneinfo import ZoneInfo, available_timezones
+
+    with suppress(ValueError, OSError, KeyError):
+        return ZoneInfo(text).key
+    raise QuantityError(text, "a time zone as 'Europe/Berlin'", nearest(text, available_timezones()))
+
+
+def _number_as_text(value: object) -> object:
+    """Return a number as text, anything else as it is: `class = 1` is as good as "1"."""
+    return str(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
+
+
+def _listed(value: object) -> object:
+    """Return a single text or whole number as a list of one."""
+    return [value] if isinstance(value, str | int) and not isinstance(value, bool) else value
+
+
+def _column_names(value: object) -> object:
+    names = _listed(value)
+    return [_number_as_text(each) for each in names] if isinstance(names, list) else names
+
+
+Text = Annotated[str, Strict(), AfterValidator(_cleaned)]
+Name = Annotated[str, Strict(), AfterValidator(_identified)]
+PlainName = Annotated[str, Strict(), AfterValidator(_plain_id)]
+Count = Annotated[int, Strict(), Field(ge=1)]
+Several = Annotated[int, Strict(), Field(ge=3)]
+Temperature = Annotated[float, BeforeValidator(parse_temperature)]
+Difference = Annotated[float, BeforeValidator(parse_difference), Field(gt=0)]
+Date = Annotated[date, BeforeValidator(_dated)]
+TimeOfDay = Annotated[time, BeforeValidator(_time_of_day)]
+Weekday = Annotated[str, BeforeValidator(_weekday)]
+Zone = Annotated[str, Strict(), AfterValidator(_zone)]
+Yes = Annotated[bool, Strict()]
+Columns = Annotated[tuple[Name, ...], BeforeValidator(_column_names)]
+"""Headings of a logger's file, or places counted from 1."""
+Names = Annotated[tuple[Name, ...], BeforeValidator(_listed)]
 
 
 def threshold_id(celsius: float) -> str:
     """Return a threshold as it stands in a metric id: 110 for 110.0, 148.89 for 300 °F."""
     return f"{round(celsius, 2):.10g}"
-
-
-Several = Annotated[int, Strict(), Field(ge=3)]
 
 
 class Table(BaseModel):
@@ -174,11 +248,11 @@ class Planning(Table):
     hours: Positive | None = None
     budget: NotNegative | None = None
     seed: Annotated[int, Strict(), Field(ge=0)] | None = None
-    stages: Annotated[tuple[Count, ...], BeforeValidator(listed)] = ()
+    stages: Annotated[tuple[Count, ...], BeforeValidator(_listed)] = ()
     burn_h: Positive | None = None
     cool_h: NotNegative | None = None
     first_day: Date | None = None
-    weekdays: Annotated[tuple[Weekday, ...], BeforeValidator(listed)] = ()
+    weekdays: Annotated[tuple[Weekday, ...], BeforeValidator(_listed)] = ()
     earliest: TimeOfDay | None = None
     latest: TimeOfDay | None = None
     cookers: Count | None = None
@@ -241,7 +315,7 @@ class Setting(Table):
 
     id: Name
     vents: Text = ""
-    target: Annotated[str, BeforeValidator(number_as_text)] = ""
+    target: Annotated[str, BeforeValidator(_number_as_text)] = ""
 
     @property
     def target_c(self) -> float | None:
@@ -271,7 +345,7 @@ class Probe(Table):
 
     id: PlainName
     place: Text = ""
-    tolerance_class: Annotated[str, BeforeValidator(number_as_text)] = Field("", alias="class")
+    tolerance_class: Annotated[str, BeforeValidator(_number_as_text)] = Field("", alias="class")
     resolution: Difference | None = None
     time_constant_s: Positive | None = None
     ice_reads: Temperature | None = None

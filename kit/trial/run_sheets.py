@@ -15,9 +15,9 @@ from kit.errors import Faults, did_you_mean, nearest
 from kit.schema import BURNS, EVENTS, SCORES
 from kit.trial.clocks import CLOCK_COLUMNS, event_times, relative_times
 from kit.trial.decode import shown, toml_text, visible
-from kit.trial.messages import MESSAGES, fault
+from kit.trial.messages import fault
 from kit.trial.sheet import Sheet, SheetKind, places_of, read_sheet, sheet_path, table_of
-from kit.trial.trial_file import Trial
+from kit.trial.trial_file import Trial, repeats
 
 NAME = "burns.csv"
 REQUIRED = ("burn", "fuel", "log")
@@ -106,9 +106,9 @@ def _without_guesses(sheet: Sheet) -> Sheet:
 
 def _ids_and_fuels(table: pd.DataFrame, sheet: Sheet) -> None:
     sheet.refuse_where(table["burn"], table["burn"] == "", "no burn")
-    for burn, (first, *again) in places_of(table["burn"]).items():
-        for place in again:
-            sheet.refuse(place, "burn", "burn twice", burn=shown(burn), row=sheet.rows[first])
+    burns = table["burn"].tolist()
+    for place, first in repeats(burns):
+        sheet.refuse(place, "burn", "burn twice", burn=shown(burns[place]), row=sheet.rows[first])
     sheet.ask([place for place, fuel in enumerate(table["fuel"]) if not fuel], "fuel", "no fuel")
 
 
@@ -193,13 +193,10 @@ def _declared_words(words: pd.Series, sheet: Sheet, known: Sequence[str]) -> Non
     Where it declares several, a blank cell is asked about; of a fuel it is in any case.
     """
     column = str(words.name)
-    what, line = MESSAGES["declared"][column]
-    for word, places in places_of(words).items():
-        parts = {"word": shown(word), "line": line.format(word=toml_text(word))}
-        if not known:
-            sheet.ask(places, column, "undeclared", column=column, **parts)
-        elif word not in known:
-            sheet.refuse(places, column, "unknown word", what=what, hint=did_you_mean(word, known), **parts)
+    if known:
+        sheet.refuse_unknown(words, known, f"unknown {column}")
+    for word, places in places_of(words).items() if not known else ():
+        sheet.ask(places, column, f"undeclared {column}", word=shown(word), written=toml_text(word))
     if len(known) > 1 and column != "fuel":
         blank = [place for place, cell in enumerate(words) if not cell]
         sheet.ask(blank, column, "which", known=", ".join(known), column=column)
@@ -225,15 +222,8 @@ def read_events(
     if sheet is None:
         return table
     table["event"] = [_event_word(word) for word in table["event"]]
-    events = ", ".join(EVENT_WORDS)
-    sheet.refuse_unknown(
-        table["event"],
-        EVENT_WORDS,
-        "unknown event",
-        lambda word: did_you_mean(word, EVENT_WORDS),
-        known=events,
-    )
-    sheet.refuse_where(table["event"], table["event"] == "", "no event", known=events)
+    sheet.refuse_unknown(table["event"], EVENT_WORDS, "unknown event")
+    sheet.refuse_where(table["event"], table["event"] == "", "no event", known=", ".join(EVENT_WORDS))
     known = [probe.id for probe in trial.probes] if trial else []
     for place, cell in enumerate(table["probes"]):
         for word in probe_names(cell) if known else ():
@@ -276,11 +266,12 @@ def _side_table(
     table = table_of(sheet)
     sheet.refuse_where(table["burn"], table["burn"] == "", "no such burn")
     if burns is not None:
-        known, remedy = list(burns["burn"]), "Write an id that stands in burns.csv."
-        sheet.refuse_unknown(
-            table["burn"], known, "unknown burn", lambda word: nearest_of_few(word, known) or remedy
-        )
+        sheet.refuse_unknown(table["burn"], list(burns["burn"]), "unknown burn", _burn_meant)
     return table, sheet
+
+
+def _burn_meant(burn: str, known: Sequence[str]) -> str:
+    return nearest_of_few(burn, known) or "Write an id that stands in burns.csv."
 
 
 def _event_word(word: str) -> str:

@@ -17,11 +17,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kit.errors import Faults, Kind, KitError, Problem
+from kit.errors import Faults, Kind, KitError, Problem, did_you_mean
 from kit.schema import BURNS, EVENTS, SCORES, SPREADSHEETS, Column
 from kit.trial.cells import Floats, decimal_evidence, to_number
 from kit.trial.clocks import Order, date_order, plain_clock, plain_day
-from kit.trial.decode import clean_id, clean_text, filled_sheets, only_sheet, read_text, shown
+from kit.trial.decode import clean_id, clean_text, filled_sheets, only_sheet, read_text, shown, toml_text
 from kit.trial.messages import fault, remedy_of
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
@@ -30,6 +30,7 @@ NEAR = 0.8
 """How alike a heading and a known one must be for the difference to be a slip of the pen."""
 IDS = frozenset({"burn", "fuel", "bag", "cooker", "setting", "event", "probes", "taster", "attribute"})
 Places = int | Sequence[int]
+Hint = Callable[[str, Sequence[str]], str]
 Plain = Callable[[str, Order | None], str | None]
 UNTOLD = ("unknown", "both")
 """Orders of day and month that no date of a sheet settles."""
@@ -125,18 +126,13 @@ class Sheet:
             self.refuse(place, str(cells.name), what, found=found, **parts)
 
     def refuse_unknown(
-        self,
-        words: pd.Series,
-        known: Sequence[str],
-        what: str,
-        hint: Callable[[str], str],
-        /,
-        **parts: object,
+        self, words: pd.Series, known: Sequence[str], what: str, hint: Hint = did_you_mean
     ) -> None:
         """Note every word of a column of the table that is not known, once a word; blanks are none."""
         for word, places in places_of(words).items():
             if word not in known:
-                self.refuse(places, str(words.name), what, word=shown(word), hint=hint(word), **parts)
+                parts = {"word": shown(word), "written": toml_text(word), "known": ", ".join(known)}
+                self.refuse(places, str(words.name), what, hint=hint(word, known), **parts)
 
 
 def places_of(words: Iterable[str]) -> dict[str, list[int]]:

@@ -14,8 +14,8 @@ from pydantic import BaseModel, ValidationError
 
 from kit.errors import Faults, Kind, KitError, Problem, did_you_mean
 from kit.trial.decode import shown, visible
-from kit.trial.key_types import QuantityError, split_quantity
 from kit.trial.messages import MESSAGES, fault, remedy_of
+from kit.trial.quantities import QuantityError, split_quantity
 
 KeyPath = tuple[str | int, ...]
 Schema = dict[str, Any]
@@ -189,9 +189,9 @@ class TomlFile(Generic[Model]):
         problem = Problem(kind, self.where(loc), found, expected, remedy)
         self._noted.append((line_of(self._lines, loc) or 0, problem))
 
-    def refuse(self, loc: KeyPath, found: str, expected: str, remedy: str) -> None:
-        """Note a fault at a key."""
-        self.note("refuse", loc, found, expected, remedy)
+    def refuse(self, loc: KeyPath, what: str, /, **parts: object) -> None:
+        """Note a fault at a key, in the words of messages.toml."""
+        self.note("refuse", loc, *fault(what, **parts))
 
     @contextmanager
     def noting(self, loc: KeyPath) -> Iterator[None]:
@@ -243,7 +243,7 @@ class TomlFile(Generic[Model]):
             choices = [*filter(None, re.findall("'([^']*)'", error["ctx"]["expected"]))]
             named, hint = ", ".join(f"'{choice}'" for choice in choices), did_you_mean(str(written), choices)
             words = fault("no choice", value=shown(written), choices=named, hint=hint)
-        self.refuse(loc, *words)
+        self.note("refuse", loc, *words)
 
 
 @cache

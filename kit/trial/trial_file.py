@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fnmatch
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal, get_origin
@@ -12,13 +13,6 @@ from kit.errors import Faults, KitError, did_you_mean
 from kit.metrics.measuring import Measuring
 from kit.schema import COLUMNS, METRIC_BASES, Metric, Scale, metric
 from kit.trial.decode import read_text, shown
-from kit.trial.key_types import (
-    QuantityError,
-    parse_difference,
-    parse_percent,
-    parse_threshold,
-    quantity,
-)
 from kit.trial.messages import fault
 from kit.trial.models import (
     DEFAULT_PRIMARY,
@@ -36,6 +30,13 @@ from kit.trial.models import (
     Setting,
     TrialFile,
     threshold_id,
+)
+from kit.trial.quantities import (
+    QuantityError,
+    parse_difference,
+    parse_percent,
+    parse_threshold,
+    quantity,
 )
 from kit.trial.toml_reader import KeyPath, TomlFile
 
@@ -221,26 +222,33 @@ def _without_guesses(trial: Trial, faults: TomlFile[TrialFile]) -> Trial:
     return replace(trial, loggers=tuple(loggers))
 
 
+def repeats(words: Sequence[str]) -> list[tuple[int, int]]:
+    """Return the place of each word that stands before it already, and where it stood first; blanks are none."""
+    first: dict[str, int] = {}
+    return [
+        (place, first[word])
+        for place, word in enumerate(words)
+        if first.setdefault(word, place) < place and word
+    ]
+
+
 def _once(trial: Trial, faults: TomlFile[TrialFile]) -> None:
     """Refuse an id, a declared column and a threshold that stand there already."""
-    ids: dict[KeyPath, str] = {}
     for table in ARRAYS:
-        key = "name" if table == "cook" else "id"
-        for place, each in enumerate(getattr(trial, f"{table}s")):
-            name = f"{each.id} of {each.fuel}" if isinstance(each, Bag) else getattr(each, key)
-            ids[table, place, key] = name
-    for loc, name in ids.items():
-        first = next(other for other, same in ids.items() if same == name and other[0] == loc[0])
-        if first != loc:
-            faults.refuse(loc, *fault("id twice", name=name, where=faults.where(first)))
+        key, items = "name" if table == "cook" else "id", getattr(trial, f"{table}s")
+        names = [f"{each.id} of {each.fuel}" if table == "bag" else getattr(each, key) for each in items]
+        for place, first in repeats(names):
+            where = faults.where((table, first, key))
+            faults.refuse((table, place, key), "id twice", name=names[place], where=where)
     columns = [declared.column for declared in trial.declared]
-    for place, column in enumerate(columns):
-        if column in columns[:place]:
-            loc = ("metrics", "declared", place, "column")
-            faults.refuse(loc, *fault("declared twice", column=shown(column)))
-    for place, threshold in enumerate(trial.threshold_ids):
-        if threshold in trial.threshold_ids[:place]:
-            faults.refuse(("metrics", "thresholds", place), *fault("threshold twice", threshold=threshold))
+    for place, _ in repeats(columns):
+        faults.refuse(
+            ("metrics", "declared", place, "column"), "declared twice", column=shown(columns[place])
+        )
+    for place, _ in repeats(trial.threshold_ids):
+        faults.refuse(
+            ("metrics", "thresholds", place), "threshold twice", threshold=trial.threshold_ids[place]
+        )
 
 
 def _references(trial: Trial, faults: TomlFile[TrialFile]) -> None:
@@ -258,13 +266,14 @@ def _references(trial: Trial, faults: TomlFile[TrialFile]) -> None:
     for loc, word, table in named:
         if word is not None and known[table] and word not in known[table] and table not in faults.lost:
             before, hint = " before the =" * (loc[0] == "logger"), did_you_mean(word, known[table])
-            faults.refuse(loc, *fault("unknown id", word=shown(word), table=table, before=before, hint=hint))
+            faults.refuse(loc, "unknown id", word=shown(word), table=table, before=before, hint=hint)
     cooks = [cook.name for cook in trial.cooks]
     for place, setting in enumerate(trial.settings if "cook" not in faults.lost else ()):
         if setting.target and setting.target_c is None and setting.target not in cooks:
             hint = did_you_mean(setting.target, cooks) if cooks else "Write the temperature that was held."
-            words = fault("unknown target", target=shown(setting.target), hint=hint)
-            faults.refuse(("setting", place, "target"), *words)
+            faults.refuse(
+                ("setting", place, "target"), "unknown target", target=shown(setting.target), hint=hint
+            )
 
 
 def _with_metrics(trial: Trial, file: TrialFile, faults: TomlFile[TrialFile]) -> Trial:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kit.trial.cells import temperature_unit
-from kit.trial.key_types import (
+from kit.trial.quantities import (
     QuantityError,
     parse_difference,
     parse_percent,
