@@ -160,6 +160,22 @@ def reports_of(folder: str | Path) -> list[Report]:
     return sorted(found, key=lambda each: (each.date, each.number, each.template), reverse=True)
 
 
+def needed_reports(folder: str | Path, template: str = "", at: Path | None = None) -> list[Report]:
+    """Return the same, of one template and at one place where these are named.
+
+    Raises
+    ------
+    KitError
+        Where there is none.
+    """
+    reports = (each for each in reports_of(folder) if template in ("", each.template))
+    found = [each for each in reports if at in (None, each.folder)]
+    if not found:
+        expected, remedy = "a run folder that has one", "Run `repeatburn report` on it first."
+        raise KitError.refuse(str(folder), "no report with results.json", expected, remedy)
+    return found
+
+
 def newest_report(folder: str | Path, having: str) -> Path:
     """Return the newest results.json of a folder in which a table has rows, else the newest of all.
 
@@ -168,10 +184,7 @@ def newest_report(folder: str | Path, having: str) -> Path:
     KitError
         Where there is no report, or one cannot be read.
     """
-    paths = [report.results for report in reports_of(folder)]
-    if not paths:
-        expected, remedy = "a run folder that has one", "Run `repeatburn report` on it first."
-        raise KitError.refuse(str(folder), "no report with results.json", expected, remedy)
+    paths = [report.results for report in needed_reports(folder)]
     return next((path for path in paths if read_part(path, {having}).get(having)), paths[0])
 
 

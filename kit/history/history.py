@@ -169,6 +169,20 @@ class MetricHistory:
     standing: pd.DataFrame
     bounds: int
 
+    @property
+    def log(self) -> bool:
+        """Whether ratios are told."""
+        return self.spec.scale == "log"
+
+    @property
+    def unit(self) -> str:
+        """The unit of the analysis scale."""
+        return "ln" if self.log else self.spec.unit
+
+    def measured(self, values: Any) -> Any:
+        """Return values of the analysis scale as they are shown: exponentials on the log scale."""
+        return np.exp(values) if self.log else values
+
 
 @dataclass(frozen=True, eq=False)
 class History:

@@ -10,31 +10,29 @@ import re
 import shutil
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
-from kit.errors import Faults, KitError
 from kit.page.text import escape_markdown, visible
-from kit.publish.compare import state_of
+from kit.publish.compare import looks_of, state_of
 from kit.publish.plain import canonical
-from kit.publish.private import KEYS, Told, check_keys, leave_out, still_told, what_is_told
+from kit.publish.private import KEYS, Told, check_keys, leave_out, refuse_rest, what_is_told
 from kit.publish.provenance import (
     InputFile,
-    changes,
     dated,
-    files_in,
-    input_paths,
+    input_names,
     leaned_on,
+    names_in,
     read_files,
     read_inputs,
+    refuse_changes,
 )
 from kit.publish.report import make_report
 from kit.publish.wording import called, filled, paragraph_of, words
 from kit.publish.zips import write_zip
-from kit.results_file import ALWAYS, RESULTS, SCHEMA_FILE, read_part, read_results, reports_of, schema_text
+from kit.results_file import ALWAYS, RESULTS, SCHEMA_FILE, needed_reports, read_results, schema_text
 from kit.runtime.atomic_write import place_file, staging
 from kit.schema import COLUMNS
 
@@ -134,21 +132,17 @@ def newest_report(folder: Path) -> Path:
     KitError
         Where there is none.
     """
-    found = [each for each in reports_of(folder) if each.template == "standard"]
-    if found:
-        return found[0].folder
-    remedy = f"Make one first: repeatburn report {folder.name}"
-    raise KitError.refuse(f"{folder.name}/reports", "no report", "a standard report", remedy)
+    return needed_reports(folder, "standard")[0].folder
 
 
 def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> list[str]:
     """Copy inputs and report, take out what is left out, and return the paths of all files."""
-    _copy(folder, (path.relative_to(folder) for path in input_paths(folder)), copy)
+    _copy(folder, input_names(folder), copy)
     for place, held in leaned_on(folder).items():
         (copy / place).parent.mkdir(parents=True, exist_ok=True)
         (copy / place).write_bytes(held)
     results = read_results(report / RESULTS, ALWAYS)
-    _refuse_stale(results, read_inputs(copy))
+    refuse_changes(results["inputs"], map(asdict, read_inputs(copy)), "stale")
     target = copy / "reports" / report.name
     _write_looks(folder, copy, results)
     if keys:
@@ -156,43 +150,25 @@ def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> li
         with dated(report.name[:10]):
             made = make_report(copy, results["template"]["name"], results["parameters"]).parent
         made.rename(target)
-        _refuse_rest(copy, taken)
+        refuse_rest(copy, taken)
     else:
-        _copy(report, (path.relative_to(report) for path in files_in(report)), target)
-    return sorted(path.relative_to(copy).as_posix() for path in files_in(copy))
+        _copy(report, names_in(report), target)
+    return sorted(names_in(copy))
 
 
-def _copy(source: Path, names: Iterable[Path], target: Path) -> None:
+def _copy(source: Path, names: Iterable[str], target: Path) -> None:
     for name in names:
         (target / name).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(source / name, target / name)
 
 
-def _refuse_stale(results: Mapping[str, Any], now: tuple[InputFile, ...]) -> None:
-    faults = Faults()
-    for name, _ in changes(results["inputs"], map(asdict, now)):
-        remedy = "Make a new report, then bundle that."
-        faults.refuse(name, "not what the newest report was made from", "the same file", remedy)
-    faults.settle()
-
-
 def _write_looks(folder: Path, copy: Path, results: Mapping[str, Any]) -> None:
     """Tell of earlier reports that looked at other data, which this one counts: their inputs' hashes alone."""
-    for each in reports_of(folder):
-        with suppress(KitError):  # it counted none that cannot be read
-            earlier = read_part(each.results, {"inputs"}, {"inputs"})
-            if state_of(earlier) != state_of(results):
-                stub = copy / "reports" / f"{LOOKED}{each.folder.name}"
-                stub.mkdir(parents=True)
-                (stub / RESULTS).write_text(canonical(earlier), "utf-8", newline="\n")
-
-
-def _refuse_rest(copy: Path, taken: Iterable[Told]) -> None:
-    faults = Faults()
-    for told, where in still_told(copy, taken):
-        remedy = f"Change it there, or leave out more than {told.key}."
-        faults.refuse(where, f"'{told.text[:60]}', which was to be left out", "a file without it", remedy)
-    faults.settle()
+    for name, earlier in looks_of(folder).items():
+        if state_of(earlier) != state_of(results):
+            stub = copy / "reports" / f"{LOOKED}{name.removeprefix(LOOKED)}"
+            stub.mkdir(parents=True, exist_ok=True)
+            (stub / RESULTS).write_text(canonical(earlier), "utf-8", newline="\n")
 
 
 def descriptions(
@@ -209,7 +185,7 @@ def descriptions(
     """
     results, own = read_results(copy / "reports" / report / RESULTS, ALWAYS), words()["bundle"]
     trial, left = results["trial"], sorted(left_out)
-    people = [visible(each) for each in [trial.get("operator")] if each and "people" not in left]
+    who = visible(trial.get("operator") or "") if "people" not in left else ""
     files = [_parts_of(each, place) for place, each in enumerate(read_files(copy, names))]
     title, version = visible(trial.get("title") or ""), results["environment"].get("repeatburn", "")
     asked = visible(trial.get("question") or "")
@@ -227,18 +203,19 @@ def descriptions(
         "told": escape_markdown(about),
         "left_out": left,
         "checksums": CHECKSUMS,
-        "contributors": [filled(own["contributor"], {"name": each}) for each in people],
+        "who": who,
+        "contributors": [filled(own["contributor"], {"name": who})] if who else [],
         "resources": [_resource(copy, each, f"reports/{report}/tables/") for each in files],
     }
     package = {
         key: value for key, value in filled(own["package"], parts).items() if value or key == "leftOut"
     }
     quoted = {key: _quoted(parts[key]) for key in ("called", "report_id", "description")}
-    named = [f"  - name: {_quoted(each)}" for each in people] or ["  - name: anonymous"]
+    people = f"  - name: {_quoted(who) if who else 'anonymous'}"
     texts = {
         "datapackage.json": _json(package),
-        "ro-crate-metadata.json": _crate(parts, people, files, f"reports/{report}/"),
-        "CITATION.cff": own["citation"].format(**parts | quoted, people="\n".join(named)),
+        "ro-crate-metadata.json": _crate(parts, files, f"reports/{report}/"),
+        "CITATION.cff": own["citation"].format(**parts | quoted, people=people),
         "README.md": own["readme"].format(**parts),
         SCHEMA_FILE.name: schema_text(),
     }
@@ -295,28 +272,26 @@ def _field(name: str) -> dict[str, Any]:
     return found
 
 
-def _crate(
-    parts: Mapping[str, Any], people: Sequence[str], files: Sequence[dict[str, Any]], inside: str
-) -> str:
+def _crate(parts: Mapping[str, Any], files: Sequence[dict[str, Any]], inside: str) -> str:
     """Return ro-crate-metadata.json: the files, who made them, and the run that led from inputs to outputs."""
-    own = words()["bundle"]["crate"]
-    persons = [
-        filled(own["person"], {"id": f"#person-{i}", "name": each}) for i, each in enumerate(people, 1)
-    ]
-    authors, ids = ([{"@id": each[key]} for each in of] for of, key in ((persons, "@id"), (files, "id")))
-    made = [each["path"].startswith(inside) for each in files]
+
+    def ids(of: Iterable[dict[str, Any]]) -> list[dict[str, str]]:
+        return [{"@id": each["id"]} for each in of]
+
+    own, person = words()["bundle"]["crate"], {"id": "#person-1", "name": parts["who"]}
     known = {
         **parts,
-        "author": authors[0] if len(authors) == 1 else authors,
-        "files": ids,
-        "inputs": [each for each, output in zip(ids, made, strict=True) if not output],
-        "outputs": [each for each, output in zip(ids, made, strict=True) if output],
+        "author": {"@id": person["id"]} if parts["who"] else None,
+        "files": ids(files),
+        "inputs": ids(each for each in files if not each["path"].startswith(inside)),
+        "outputs": ids(each for each in files if each["path"].startswith(inside)),
     }
-    itself, root, *others = (
+    itself, root, licence, *run = (
         filled(own[key], known) for key in ("itself", "root", "licence", "program", "run")
     )
     root = {key: value for key, value in root.items() if value}
-    graph = [itself, root, others[0], *persons, *others[1:], *(filled(own["file"], each) for each in files)]
+    persons = [filled(own["person"], person)] if parts["who"] else []
+    graph = [itself, root, licence, *persons, *run, *(filled(own["file"], each) for each in files)]
     return _json({"@context": own["context"], "@graph": graph})
 
 

@@ -9,14 +9,23 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
-from itertools import zip_longest
+from itertools import takewhile, zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.errors import KitError, did_you_mean
 from kit.publish.plain import records
-from kit.publish.private import PNG, png_parts
-from kit.publish.provenance import COMPARED, changes, corrected_results, environment, files_in, read_inputs
+from kit.publish.private import PNG, picture_parts
+from kit.publish.provenance import (
+    COMPARED,
+    RESTS_ON,
+    changes,
+    corrected_results,
+    environment,
+    names_in,
+    read_inputs,
+)
+from kit.publish.wording import called, refused
 from kit.results_file import RESULTS, read_part
 
 if TYPE_CHECKING:
@@ -27,9 +36,8 @@ ABSOLUTE: Final = 1e-9
 """Two numbers are one where they differ by less than either: more than rounding on another machine, far less than
 any digit shown."""
 
-_NOT_COMPARED: Final = frozenset(
-    {"schema", "$schema", "report", "inputs", "environment", "template", "parameters"}
-)
+_NOT_COMPARED: Final = frozenset({"report", *RESTS_ON})
+"""What a report is made from, and the id made of it: recheck holds these against the inputs, and tells of versions."""
 _KEYS: Final = (
     "metric", "quantity", "component", "fuel", "a", "b", "burn", "bag", "day", "cook", "setting", "probe", "flag",
     "source", "scope", "level_left_out", "left_out", "what", "where", "planned", "elapsed_s", "files", "id", "name",
@@ -59,42 +67,20 @@ def said(value: object) -> str:
     """Return a value as it stands in a sentence: nine digits of a number."""
     if value is None:
         return "no value"
-    return (
-        repr(value) if isinstance(value, str) else f"{value:.9g}" if isinstance(value, float) else str(value)
-    )
+    return f"{value:.9g}" if isinstance(value, float) else repr(value)
 
 
-class Comparison:
-    """Walks two results side by side.
-
-    Attributes
-    ----------
-    values
-        How many single values were compared.
-    moved
-        Those that differ, in their order.
-    """
-
-    def __init__(self) -> None:
-        self.values = 0
-        self.moved: list[Moved] = []
-
-    def look(self, was: Any, now: Any, where: str) -> None:
-        """Compare two values and everything in them."""
-        if isinstance(was, Mapping) and isinstance(now, Mapping):
-            for key in [*was, *(key for key in now if key not in was)]:
-                self.look(was.get(key), now.get(key), f"{where}, {key}" if where else str(key))
-        elif _is_rows(was) and _is_rows(now):
-            before, after = dict(_named(was)), dict(_named(now))
-            for key in [*before, *(key for key in after if key not in before)]:
-                self.look(before.get(key), after.get(key), f"{where}, {key}")
-        elif isinstance(was, list) and isinstance(now, list) and len(was) == len(now):
-            for place, pair in enumerate(zip(was, now, strict=True)):
-                self.look(*pair, f"{where}, entry {place + 1}")
-        else:
-            self.values += 1
-            if not same(was, now):
-                self.moved.append(Moved(where, was, now))
+def _side_by_side(was: Any, now: Any, where: str) -> Iterator[Moved]:
+    """Yield every single value of two results, with what it was and is."""
+    if _is_rows(was) and _is_rows(now):
+        was, now = dict(_named(was)), dict(_named(now))
+    elif isinstance(was, list) and isinstance(now, list) and len(was) == len(now):
+        was, now = ({f"entry {i}": each for i, each in enumerate(values, 1)} for values in (was, now))
+    if isinstance(was, Mapping) and isinstance(now, Mapping):
+        for key in {**was, **now}:
+            yield from _side_by_side(was.get(key), now.get(key), f"{where}, {key}" if where else str(key))
+    else:
+        yield Moved(where, was, now)
 
 
 def _is_rows(value: Any) -> bool:
@@ -119,13 +105,26 @@ def same(was: Any, now: Any) -> bool:
     return type(was) is type(now) and was == now
 
 
+@dataclass(frozen=True)
+class Comparison:
+    """How many single values of two results were compared, and those that differ, in their order."""
+
+    values: int
+    moved: tuple[Moved, ...]
+
+
 def compare_results(was: Mapping[str, Any], now: Mapping[str, Any]) -> Comparison:
-    """Return what differs between two results; hashes, versions and parameters are not values of a trial."""
-    comparison = Comparison()
-    keys = [key for key in [*was, *(key for key in now if key not in was)] if key not in _NOT_COMPARED]
-    for key in keys:
-        comparison.look(was.get(key), now.get(key), key)
-    return comparison
+    """Return what differs between two results, apart from what they are made from."""
+    then, here = ({key: each for key, each in of.items() if key not in _NOT_COMPARED} for of in (was, now))
+    pairs = list(_side_by_side(then, here, ""))
+    differing = (pair for pair in pairs if not same(pair.was, pair.now))
+    moved = (Moved(each.where, _size(each.was), _size(each.now)) for each in differing)
+    return Comparison(len(pairs), tuple(moved))
+
+
+def _size(value: object) -> object:
+    """Return how much a value holds, where it is no single one: a stranger may have nested it deep."""
+    return f"{len(value)} values" if isinstance(value, Mapping | list) else value
 
 
 def changed_entries(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
@@ -138,7 +137,8 @@ def changed_entries(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]
 
 
 # a number begins where no letter or digit stands before it, so that no digit is looked at twice
-_NUMBER: Final = re.compile(r"(?<![\w.])(-?\d+\.\d+(?:e[-+]?\d+)?)(?![\w.])")
+# and its digits are ASCII's: others make the same number, and no line of a drawing
+_NUMBER: Final = re.compile(r"(?<![\w.])(-?[0-9]+\.[0-9]+(?:e[-+]?[0-9]+)?)(?![\w.])")
 _TAG: Final = re.compile(r"<[^<>]*>")
 _KIND: Final = re.compile(r"</?[\w:-]+|\s[\w:-]+=")
 _ADDRESS: Final = re.compile(r"//[^\s\"'<>)]*")
@@ -182,7 +182,7 @@ def compare_files(was: Path, now: Path, names: Mapping[str, str], same_pen: bool
         what words a drawing holds and of what kinds of element it is made.
     """
     found = FilesCompared()
-    recorded, made = ({path.relative_to(of).as_posix() for path in files_in(of)} for of in (was, now))
+    recorded, made = (set(names_in(of)) for of in (was, now))
     found.differing += [f"{name}: missing." for name in sorted(made - recorded)]
     found.differing += [f"{name}: no file of this report." for name in sorted(recorded - made)]
     for name in sorted(recorded & made):
@@ -191,12 +191,12 @@ def compare_files(was: Path, now: Path, names: Mapping[str, str], same_pen: bool
             found.equal += 1
         elif name != RESULTS:
             difference = _difference(name, theirs, ours, names)
-            if difference and not same_pen and not _difference(name, theirs, ours, names, in_words=True):
-                found.in_words += 1
-            elif difference:
+            if not difference:
+                found.alike += 1
+            elif same_pen or _difference(name, theirs, ours, names, in_words=True):
                 found.differing.append(f"{name}: {difference}")
             else:
-                found.alike += 1
+                found.in_words += 1
     return found
 
 
@@ -214,12 +214,14 @@ def _difference(
 ) -> str:
     if name.endswith(".png"):
         return "" if _same_picture(theirs, ours, in_words) else "another picture."
-    was, now = (content.decode("utf-8", "surrogateescape") for content in (theirs, ours))
+    was, now = _texts(theirs, ours)
     if not name.endswith(".csv"):  # a table holds no versions
         now = _renamed(now, names)
-    if in_words:
-        was, now = _in_words(was), _in_words(now)
-    return _first_difference(_PICTURE.split(was), _PICTURE.split(now))
+    return _first_difference(_in_words(was), _in_words(now)) if in_words else _first_difference(was, now)
+
+
+def _texts(*contents: bytes) -> tuple[str, ...]:
+    return tuple(content.decode("utf-8", "surrogateescape") for content in contents)
 
 
 def _in_words(page: str) -> str:
@@ -244,13 +246,12 @@ def _renamed(text: str, names: Mapping[str, str]) -> str:
     return words.sub(lambda found: names[found[0]], text)
 
 
-def _first_difference(was: Sequence[str], now: Sequence[str]) -> str:
-    """Return in words where two texts part that are cut into what stands between pictures, and pictures in turn."""
-    for place, (one, other) in enumerate(zip_longest(was, now, fillvalue="")):
-        if one == other:
-            continue
-        if place % 2:
-            if not _same_picture(_decoded(one), _decoded(other)):
+def _first_difference(was: str, now: str) -> str:
+    """Return in words where two texts part: numbers in them within the tolerance, pictures by what they show."""
+    pairs = zip_longest(_PICTURE.split(was), _PICTURE.split(now), fillvalue="")
+    for place, (one, other) in enumerate(pairs):
+        if place % 2 or one == other:
+            if one != other and not _same_picture(_decoded(one), _decoded(other)):
                 return "a picture in it is another one."
             continue
         for piece, (before, after) in enumerate(zip_longest(_NUMBER.split(one), _NUMBER.split(other)), 1):
@@ -267,9 +268,8 @@ def _short(piece: str | None, other: str | None) -> str:
     """Return a piece from where it parts from the other."""
     if piece is None:
         return "nothing"
-    pairs = enumerate(zip(piece, other or "", strict=False))
-    start = next((i for i, (a, b) in pairs if a != b), min(len(piece), len(other or "")))
-    begin = max(0, start - _SHOWN // 3)
+    alike = takewhile(lambda pair: pair[0] == pair[1], zip(piece, other or "", strict=False))
+    begin = max(0, len(list(alike)) - _SHOWN // 3)
     return repr(piece[begin : begin + _SHOWN]).replace(r"\xa0", " ")
 
 
@@ -283,11 +283,10 @@ def _decoded(words: str) -> bytes:
 def _same_picture(theirs: bytes, ours: bytes, in_words: bool = False) -> bool:
     """Return whether two PNG or SVG show the same: an SVG its elements, a PNG its pixels, and nothing beside them."""
     if not ours.startswith(PNG):
-        was, now = (content.decode("utf-8", "surrogateescape") for content in (theirs, ours))
-        return not _first_difference(_PICTURE.split(was), _PICTURE.split(now))
-    parts, own = ([*png_parts(each)] if each.startswith(PNG) else [] for each in (theirs, ours))
-    if in_words:  # it holds none
-        return {kind for kind, _ in parts} == {kind for kind, _ in own}
+        return not _first_difference(*_texts(theirs, ours))
+    parts, own = ([*picture_parts(each)] if each.startswith(PNG) else [] for each in (theirs, ours))
+    if in_words:  # it holds none: parts of the same kinds, and nothing beside them
+        return {kind or part for kind, part in parts} == {kind or part for kind, part in own}
     # size, colours, notes and further frames make the same pixels look otherwise
     if [part for part in parts if part[0] != b"IDAT"] != [part for part in own if part[0] != b"IDAT"]:
         return False
@@ -307,16 +306,17 @@ def earlier_looks(folder: Path) -> int:
     A report made again from the same files is no further look, so the same inputs give the same count.
     """
     now = frozenset((each.name, each.sha256) for each in read_inputs(folder) if _is_data(each.name))
-    seen = {state for results in _results(folder / "reports") if (state := state_of(results))}
+    seen = {state for results in looks_of(folder).values() if (state := state_of(results))}
     return len(seen - {now})
 
 
-def _results(reports: Path) -> Iterator[dict[str, Any]]:
-    if not reports.is_dir():
-        return
-    for path in sorted(reports.glob(f"[!.]*/{RESULTS}")):
-        with suppress(KitError):  # what cannot be read tells of no look
-            yield read_part(path, {"inputs"}, {"inputs"})
+def looks_of(folder: Path) -> dict[str, dict[str, Any]]:
+    """Return what reports of a folder, by name, say of their inputs; one that cannot be read tells of no look."""
+    found = {}
+    for path in sorted((folder / "reports").glob(f"[!.]*/{RESULTS}")):
+        with suppress(KitError):
+            found[path.parent.name] = read_part(path, {"inputs"}, {"inputs"})
+    return found
 
 
 def state_of(results: Mapping[str, Any]) -> frozenset[tuple[str, str]]:
@@ -375,35 +375,26 @@ def correction_of(analysis: Any) -> Correction | None:
     if was is None:
         known = [path.name for path in (folder / "reports").glob("[0-9]*") if path.is_dir()]
         remedy = did_you_mean(name, known) if known else "Take the key out: there is no earlier report."
-        where, expected = "trial.toml, [trial] corrects", "the name of a report in reports/"
-        raise KitError.refuse(where, f"'{name}'", expected, remedy)
-    moved = sorted(_moved(analysis, was), key=_weight)
-    rows = [(table, what, said(each.was), said(each.now)) for table, what, each in moved]
-    verdicts = sum(what.endswith(", verdict") for _, what, _ in moved)
+        raise refused("corrects", "trial.toml, [trial] corrects", name=name, remedy=remedy)
+    tables = {key: table for key in COMPARED if hasattr(table := getattr(analysis, key, None), "iterrows")}
+    earlier = {key: was.get(key, []) for key in tables}
+    now = {key: records(table) for key, table in tables.items()}
+    moved = sorted(compare_results(earlier, now).moved, key=_weight)
+    rows = [(*each.where.split(", ", 1), said(each.was), said(each.now)) for each in moved]
+    verdicts = sum(each.where.endswith(", verdict") for each in moved)
     frame = pd.DataFrame(rows, columns=list(_COLUMNS), dtype=object)
     return Correction(frame, verdicts, tuple(_causes(analysis, was)))
 
 
-def _moved(analysis: Any, was: Mapping[str, Any]) -> Iterator[tuple[str, str, Moved]]:
-    for name in COMPARED:
-        table = getattr(analysis, name, None)
-        if hasattr(table, "iterrows"):
-            comparison = Comparison()
-            comparison.look(was.get(name, []), records(table), "")
-            for each in comparison.moved:
-                yield name, each.where.removeprefix(", "), each
-
-
-def _weight(row: tuple[str, str, Moved]) -> tuple[bool, int]:
-    table, what, _ = row
-    return not what.endswith(", verdict"), _FIRST.index(table) if table in _FIRST else len(_FIRST)
+def _weight(moved: Moved) -> tuple[bool, int]:
+    table = moved.where.partition(",")[0]
+    return not moved.where.endswith(", verdict"), _FIRST.index(table) if table in _FIRST else len(_FIRST)
 
 
 def _causes(analysis: Any, was: Mapping[str, Any]) -> Iterator[str]:
-    words = {"gone": "is gone", "new": "is new", "changed": "has changed"}
     for name, change in changes(was.get("inputs", []), map(asdict, read_inputs(Path(analysis.run.folder)))):
         if change != "new" or not name.startswith("reports/"):
-            yield f"{name} {words[change]}"
+            yield f"{name} {called('behind', change)}"
     yield from _exclusions(analysis, was)
     yield from changed_entries(was.get("environment", {}), environment())
 
@@ -413,8 +404,4 @@ def _exclusions(analysis: Any, was: Mapping[str, Any]) -> Iterator[str]:
     for row in records(analysis.run.burns):
         before, reason = then.get(str(row["burn"])), str(row.get("excluded") or "")
         if before is not None and before != reason:
-            yield (
-                f"burn {row['burn']} is left out now: {reason}"
-                if reason
-                else f"burn {row['burn']} counts again"
-            )
+            yield f"burn {row['burn']} {f'is left out now: {reason}' if reason else 'counts again'}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
@@ -34,11 +35,8 @@ def explorer(analysis: Analysis) -> Any:
 
     display: Any = import_module("IPython.display").display
 
-    def show_metric(metric: str, fuels: tuple[str, ...]) -> None:
-        display(metric_view(analysis, metric, list(fuels)))
-
-    def show_burn(burn: str, threshold: float) -> None:
-        display(burn_view(analysis, burn, threshold))
+    def showing(view: Callable[..., Html], **widgets: Any) -> Any:
+        return ipywidgets.interactive_output(lambda **chosen: display(view(analysis, **chosen)), widgets)
 
     fuels = [(fuel.label, fuel.id) for fuel in analysis.run.trial.fuels]
     metrics = [(analysis.run.trial.metric(each).label, each) for each in analysis.fits]
@@ -47,17 +45,16 @@ def explorer(analysis: Analysis) -> Any:
     metric = ipywidgets.Dropdown(options=metrics, description="Metric")
     burn = ipywidgets.Dropdown(options=burns, description="Burn")
     threshold = ipywidgets.IntSlider(value=above, min=50, max=400, step=5, description="Above, °C")
-    by_metric = ipywidgets.interactive_output(show_metric, {"metric": metric, "fuels": chosen})
-    by_burn = ipywidgets.interactive_output(show_burn, {"burn": burn, "threshold": threshold})
+    by_metric = showing(metric_view, metric=metric, fuels=chosen)
     left = ipywidgets.VBox([ipywidgets.HBox([metric, chosen]), by_metric])
+    by_burn = showing(burn_view, burn=burn, threshold=threshold)
     return ipywidgets.VBox([left, ipywidgets.HBox([burn, threshold]), by_burn])
 
 
-def metric_view(analysis: Analysis, metric: str, fuels: list[str]) -> Html:
+def metric_view(analysis: Analysis, metric: str, fuels: Sequence[str]) -> Html:
     """Return the burns of some fuels by a metric and their means, drawn as in the report, and how they compare."""
-    pairs = analysis.table(
-        "pairs" if metric in set(analysis.pairs["metric"]) else "comparisons", metric=metric
-    )
+    table = "pairs" if metric in set(analysis.pairs["metric"]) else "comparisons"
+    pairs = analysis.table(table, metric=metric)
     pairs = pairs[pairs["a"].isin(fuels) & pairs["b"].isin(fuels)]
     columns = ["a", "b", "difference", "low", "high", "verdict", "n_a", "n_b"]
     drawing = values_drawing(report_data(analysis), metric, tuple(fuels))
@@ -81,16 +78,11 @@ def burn_view(analysis: Analysis, burn: str, threshold: float) -> Html:
     axes.set(xlabel="minutes since time zero", ylabel="°C")
     axes.legend(frameon=False)
     sheet = run.burns[run.burns["burn"] == burn]
-    alone = replace(
-        run, burns=sheet, trial=replace(run.trial, thresholds=(float(threshold),), primary=(), margins={})
-    )
-    found = burn_metrics(own, alone)
+    trial = replace(run.trial, thresholds=(float(threshold),), primary=(), margins={})
+    found = burn_metrics(own, replace(run, burns=sheet, trial=trial))
     names = [schema.metric(each).base for each in found["metric"]]
     times = found[pd.Series(names, index=found.index).isin(OF_THRESHOLD)]
     alt = f"Burn {burn}: highest {main['temp_c'][good].max():.0f} °C; {int((~good).sum())} readings flagged."
-    return join(
-        [
-            picture(drawn, alt=alt, title=f"Burn {burn}", caption=f"Dotted: {threshold:g} °C."),
-            as_table(times[["metric", "value", "unit", "status"]], f"Burn {burn} at {threshold:g} °C"),
-        ]
-    )
+    shown = picture(drawn, alt=alt, title=f"Burn {burn}", caption=f"Dotted: {threshold:g} °C.")
+    columns = ["metric", "value", "unit", "status"]
+    return join([shown, as_table(times[columns], f"Burn {burn} at {threshold:g} °C")])

@@ -11,7 +11,7 @@ from urllib.parse import quote
 from kit.errors import Faults, KitError, disk_faults
 from kit.page.document import document
 from kit.page.text import Html, element
-from kit.publish.wording import table_of
+from kit.publish.wording import refused, table_of
 from kit.results_file import Report, read_part, reports_of
 from kit.runtime.atomic_write import write_atomically
 
@@ -39,27 +39,18 @@ def write_index(folder: str | Path, faults: Faults | None = None) -> Path:
     """
     root = Path(folder).absolute()
     if not root.is_dir():
-        raise KitError.refuse(str(folder), "no such folder", "a folder of run folders", "Check the path.")
+        raise refused("no_folder_of_folders", folder)
     path = root / PAGE
     made = [report for run in _runs(root) for report in reports_of(run)]
     made.sort(key=lambda each: (each.date, each.run.name, each.number), reverse=True)
     body = _body(made, root, Faults() if faults is None else faults)
     strip = f"{len(made)} report{'s' * (len(made) != 1)}, newest first. {_MARK}"
     page = document("Reports", body, strip=strip, contents=False)
-    _refuse_a_stranger(path)
+    if path.is_dir() or (path.exists() and _MARK not in path.read_text("utf-8", "replace")):
+        raise refused("somebody_elses_page", path)
     with disk_faults(root):
         write_atomically(path, page)
     return path
-
-
-def _refuse_a_stranger(path: Path) -> None:
-    """Refuse to replace a page that the kit did not make."""
-    if path.is_dir() or (path.exists() and _MARK not in path.read_text("utf-8", "replace")):
-        found, expected = (
-            "a page of that name, not made by the kit",
-            "no file of that name, or an earlier index",
-        )
-        raise KitError.refuse(str(path), found, expected, "Move it away, or rename it.")
 
 
 def _runs(root: Path) -> Iterator[Path]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -12,6 +13,7 @@ from typing import Any
 
 from kit.errors import KitError, disk_faults, refuse_way_out
 from kit.publish.notebook import own_templates, parameter_cell, read_template
+from kit.publish.wording import refused
 from kit.results_file import reports_of
 from kit.trial import open_run
 
@@ -32,8 +34,7 @@ def copy_templates(folder: Path) -> list[Path]:
         Where the folder is none, or leads elsewhere.
     """
     if not folder.is_dir():
-        remedy = "Make one with: repeatburn start FOLDER"
-        raise KitError.refuse(str(folder), "no such folder", "a run folder", remedy)
+        raise refused("no_run_folder", folder)
     target = folder / NOTEBOOKS
     refuse_way_out(target)
     made = []
@@ -57,7 +58,12 @@ def _preset(notebook: dict[str, Any], name: str, folder: Path) -> dict[str, Any]
     elif name == "two_fuels":
         given |= dict(zip("ab", _fuels(folder), strict=False))
     cell = parameter_cell(notebook, f"{name}.ipynb")
-    cell["source"] = [_line(line, given) for line in "".join(cell["source"]).splitlines(keepends=True)]
+
+    def line(found: re.Match[str]) -> str:
+        return f"{found[1]}= {json.dumps(given[found[2]], ensure_ascii=False)}"
+
+    source = re.sub(rf"(?m)^(({'|'.join(given)}):.*?)=.*$", line, "".join(cell["source"]))
+    cell["source"] = source.splitlines(keepends=True)
     return notebook
 
 
@@ -67,14 +73,6 @@ def _fuels(folder: Path) -> list[str]:
         return [fuel.id for fuel in open_run(folder).trial.fuels]
     except KitError:
         return []
-
-
-def _line(line: str, given: dict[str, object]) -> str:
-    name, colon, rest = line.partition(":")
-    if not colon or name not in given:
-        return line
-    kind, _, _ = rest.partition("=")
-    return f"{name}:{kind}= {json.dumps(given[name], ensure_ascii=False)}\n"
 
 
 def open_lab(folder: str | Path, *, browser: bool = True, options: Sequence[str] = ()) -> int:
@@ -95,8 +93,7 @@ def open_lab(folder: str | Path, *, browser: bool = True, options: Sequence[str]
     place = Path(folder).absolute()
     copy_templates(place)
     if find_spec("jupyterlab") is None:
-        remedy = "Install it: pip install 'repeatburn[lab]'"
-        raise KitError.refuse("lab", "no JupyterLab", "JupyterLab beside the kit", remedy)
+        raise refused("no_lab", "lab")
     window = [] if browser else ["--no-browser"]
     command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={place}", *window]
     return subprocess.call([*command, f"--LabApp.default_url=/lab/tree/{NOTEBOOKS}/{FIRST}", *options])

@@ -18,6 +18,7 @@ from kit.errors import KitError
 from kit.publish.notebook import Order
 from kit.publish.provenance import RESTS_ON, environment
 from kit.publish.report import PAGE, make, take_order
+from kit.publish.wording import refused
 from kit.results_file import read_part, reports_of
 from kit.runtime.fork_server import Kernels, fork_server
 from kit.runtime.kernel import fresh_kernel
@@ -58,22 +59,22 @@ class Outcome:
     state
         'made'; 'unchanged' (a report of these inputs, versions and parameters stands already); 'faults' (of the
         folder); 'failed' (of the kit).
-    page
-        The report's page, '' where there is none.
+    report
+        Its page, '' where there is none.
     words
         What went wrong, in full.
     """
 
     folder: str
     state: State
-    page: str = ""
+    report: str = ""
     words: str = ""
 
     @property
     def line(self) -> str:
         """One line for the terminal."""
-        if self.page:
-            return f"{self.page}{' (unchanged)' if self.state == 'unchanged' else ''}"
+        if self.report:
+            return f"{self.report}{' (unchanged)' if self.state == 'unchanged' else ''}"
         first, *more = self.words.splitlines() or [""]
         return f"{self.folder}: {first}{f' (and {len(more)} more)' if more else ''}"
 
@@ -92,8 +93,8 @@ class Many:
     @property
     def lines(self) -> list[str]:
         """A line a folder, the bad ones last, and a count."""
-        good = [each.line for each in self.outcomes if each.page]
-        bad = [each.line for each in self.outcomes if not each.page]
+        good = [each.line for each in self.outcomes if each.report]
+        bad = [each.line for each in self.outcomes if not each.report]
         made = sum(each.state == "made" for each in self.outcomes)
         count = f"{made} made, {len(good) - made} unchanged, {len(bad)} without a report"
         return [*good, *bad, count]
@@ -101,10 +102,7 @@ class Many:
     @property
     def records(self) -> list[dict[str, str]]:
         """A record a folder, for JSON."""
-        return [
-            {"folder": each.folder, "state": each.state, "report": each.page, "words": each.words}
-            for each in self.outcomes
-        ]
+        return [asdict(each) for each in self.outcomes]
 
 
 def report_many(
@@ -156,10 +154,12 @@ def _on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
     """Work on a Dask cluster; a worker that is lost may have published its report: the next try finds it standing."""
     try:
         distributed: Any = import_module("distributed")
+        connection = distributed.Client(address, timeout="10s")
     except ImportError as error:
-        remedy = "Install it: pip install 'repeatburn[cluster]'"
-        raise KitError.refuse("--cluster", "Dask is not installed", "the package", remedy) from error
-    with _connected(distributed.Client, address) as client:
+        raise refused("no_dask", "--cluster") from error
+    except (OSError, ValueError) as error:
+        raise refused("no_scheduler", "--cluster", address=address) from error
+    with connection as client:
         futures = {
             client.submit(attempt_here, task, key=f"report-{task.folder}", pure=False, retries=_RETRIES): task
             for task in tasks
@@ -170,14 +170,6 @@ def _on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:
             else:
                 words = f"the cluster gave it up: {future.exception()}"
                 yield Outcome(futures[future].folder, "failed", words=words)
-
-
-def _connected(client: Any, address: str) -> Any:
-    try:
-        return client(address, timeout="10s")
-    except (OSError, ValueError) as error:
-        found, expected = f"no answer from {address}", "the address of a running scheduler"
-        raise KitError.refuse("--cluster", found, expected, "Check that it runs.") from error
 
 
 def _one_by_one(tasks: Sequence[Task]) -> Iterator[Outcome]:
@@ -331,8 +323,7 @@ def standing_report(order: Order) -> Path | None:
         for each in reports_of(order.folder)
         if each.template == order.slug and (each.folder / PAGE).is_file()
     ]
-    inputs = [asdict(each) for each in order.read()] if made else []
-    now = {"inputs": inputs, "environment": environment(), "template": order.origin}
+    now = {"inputs": order.read() if made else [], "environment": environment(), "template": order.origin}
     for each in made:
         with suppress(KitError):  # what cannot be read is no report that stands
             found = read_part(each.results, RESTS_ON, RESTS_ON)

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import re
-from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
@@ -122,14 +120,11 @@ def methods(analysis: Any) -> Methods:
     data = report_data(analysis)
     citation = citation_text(data)
     versions = "; ".join(f"{name} {version}" for name, version in environment().items())
+    fitted = [] if data.bare else _formulas("fitted")
     chapters: dict[str, list[Block | None]] = {
         "What was measured": [*measured_lines(data), _metrics(data), *_formulas("measured")],
         "How readings were cleaned": _cleaning(data),
-        "How it was computed": [
-            *computed_lines(data),
-            model_lines(data) or None,
-            *([] if data.bare else _formulas("fitted")),
-        ],
+        "How it was computed": [*computed_lines(data), model_lines(data), *fitted],
         "Margins and verdicts": _margins(data),
         "How the method was checked": [*_self_check(data), *tried(data), decided(data)],
         "Programs": [f"{versions}.", f"Random numbers: seed {data.analysis.seed}."],
@@ -208,8 +203,7 @@ def _self_check(data: ReportData) -> list[Block | None]:
 def sources_cited(data: ReportData) -> list[str]:
     """Return the standards and papers that what was done rests on."""
     said = " ".join([*methods_used(data), *data.table("components")["method"].dropna()]).lower()
-    families = set(map(str, data.table("comparisons")["multiplicity"].dropna()))
-    wanted = {"always", *families}
+    wanted = {"always", *map(str, data.table("comparisons")["multiplicity"].dropna())}
     wanted |= {key for key in ("kenward", "satterthwaite", "large-sample") if key in said}
     wanted |= {"curves"} if data.banded else set()
     wanted |= {"equivalence"} if data.trial.margins else set()
@@ -235,13 +229,10 @@ def write_methods(appendix: Methods, output: str | Path) -> Html:
     return element("p", "The same text as Markdown: ", element("a", MARKDOWN, href=MARKDOWN), ".")
 
 
-def simulations(packaged: str, written: str) -> list[dict[str, str]]:
-    """Return the lines of a table: under its packaged name, else where it is written; none where it is absent."""
+def simulations(packaged: str, written: str) -> pd.DataFrame:
+    """Return a table of simulations: under its packaged name, else where it is written; empty where it is absent."""
     places = (_KIT / "packaged" / packaged, _KIT.parent / "tests" / "reference" / written)
-    for place in filter(Path.is_file, places):
-        with place.open(encoding="utf-8", newline="") as handle:
-            return list(csv.DictReader(handle))
-    return []
+    return next((pd.read_csv(place) for place in places if place.is_file()), pd.DataFrame())
 
 
 @dataclass(frozen=True)
@@ -284,20 +275,20 @@ class Design:
 def tried(data: ReportData) -> list[Block | None]:
     """Return what the method did at the tried design nearest this trial's; nothing where nothing was repeated."""
     lines, own = simulations("simulations.csv", "simulation_table.csv"), design_of(data)
-    if not lines or own is None:
+    if lines.empty or own is None:
         return []
-    designs = {line["row"]: design for line in lines if (design := read_design(line["row"]))}
+    designs = {name: design for name in lines["row"].unique() if (design := read_design(name))}
     name, near = min(designs.items(), key=lambda row: own.distance(row[1]))
-    measured = {line["quantity"]: line for line in lines if line["row"] == name and line["method"] == "best"}
+    measured = lines[(lines["row"] == name) & (lines["method"] == "best")].set_index("quantity")
     nearest = f"{near.words} ({near.days})" if near.days else near.words
     told = paragraph_of("tried", nearest=nearest, own=own.words, measure=data.label(data.metrics[0]))
+    shares = 100 * measured[["value", "mc_error"]]
     rows = (
-        (row["said"], row["nominal"], *(plain(100 * float(line[name]), 1) for name in ("value", "mc_error")))
+        (row["said"], row["nominal"], *(plain(share, 1) for share in shares.loc[row["quantity"]]))
         for row in words()["trials"]
-        if (line := measured.get(row["quantity"]))
+        if row["quantity"] in shares.index
     )
-    trials = plain(int(next(iter(measured.values()))["trials"]), 0)
-    return [told, _rows("tried", rows, trials=trials)]
+    return [told, _rows("tried", rows, trials=plain(int(measured["trials"].iloc[0]), 0))]
 
 
 def read_design(name: str) -> Design | None:
@@ -332,14 +323,13 @@ def design_of(data: ReportData) -> Design | None:
 def decided(data: ReportData) -> Rows | None:
     """Return how often each kind of statement was right, lowest to highest over the designs; None for bare trials."""
     lines = simulations("decisions.csv", "decisions_table.csv")
-    if not lines or data.bare:
+    if lines.empty or data.bare:
         return None
-    shares: dict[tuple[str, str], list[float]] = defaultdict(list)
-    for line in lines:
-        shares[line["kind"], line["quantity"]].append(100 * float(line["value"]))
+    shares = (100 * lines["value"]).groupby([lines["kind"], lines["quantity"]]).agg(["min", "max", "size"])
     rows = (
-        (row["said"], row["nominal"], plain(min(own), 1), plain(max(own), 1), str(len(own)))
+        (row["said"], row["nominal"], plain(low, 1), plain(high, 1), str(int(n)))
         for row in words()["decisions"]
-        if (own := shares[row["kind"], row["quantity"]])
+        if (key := (row["kind"], row["quantity"])) in shares.index
+        for low, high, n in [shares.loc[key]]
     )
-    return _rows("decided", rows, trials=plain(min(int(line["trials"]) for line in lines), 0))
+    return _rows("decided", rows, trials=plain(int(lines["trials"].min()), 0))

@@ -12,12 +12,14 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from kit.errors import Faults, KitError, Problem, did_you_mean
-from kit.publish.provenance import InputFile, read_files, read_inputs
+from kit.publish.provenance import read_files, read_inputs
+from kit.publish.wording import refused
+from kit.results_file import RESULTS
 from kit.runtime.kernel import Kernel, manager_of
 
 Value = str | int | float | bool | None | list[Any]
@@ -76,12 +78,11 @@ def find_template(name: str | Path) -> Path:
         path = Path(name).absolute()
         if path.is_file():
             return path
-        raise KitError.refuse(str(name), "no such file", "a notebook", "Check the path.")
+        raise refused("no_notebook_there", name)
     known = own_templates()
     if str(name) in known:
         return known[str(name)]
-    hint = did_you_mean(str(name), known)
-    raise KitError.refuse("the template's name", f"'{name}'", "the name of a template", hint)
+    raise refused("no_template", "the template's name", name=name, hint=did_you_mean(str(name), known))
 
 
 def read_template(path: Path) -> dict[str, Any]:
@@ -96,8 +97,7 @@ def read_template(path: Path) -> dict[str, Any]:
         notebook = json.loads(path.read_text("utf-8"))
         return notebook if isinstance(notebook["cells"], list) else {}
     except (ValueError, KeyError, TypeError, RecursionError) as error:
-        found = f"no notebook ({error})"
-        raise KitError.refuse(path.name, found, "a notebook", "Open it in JupyterLab.") from error
+        raise refused("no_notebook", path.name, why=error) from error
 
 
 def parameter_cell(notebook: Mapping[str, Any], name: str) -> dict[str, Any]:
@@ -110,9 +110,7 @@ def parameter_cell(notebook: Mapping[str, Any], name: str) -> dict[str, Any]:
     """
     tagged = [cell for cell in notebook["cells"] if "parameters" in cell.get("metadata", {}).get("tags", [])]
     if len(tagged) != 1:
-        remedy = "Tag the one cell that holds the parameters."
-        found = f"{len(tagged)} cells tagged 'parameters'"
-        raise KitError.refuse(name, found, "one such cell", remedy)
+        raise refused("parameter_cells", name, n=len(tagged))
     cell: dict[str, Any] = tagged[0]
     return cell
 
@@ -144,12 +142,6 @@ def template_hash(notebook: Mapping[str, Any]) -> str:
     return hashlib.sha256(json.dumps(cells).encode()).hexdigest()
 
 
-def is_own(notebook: Mapping[str, Any], name: str) -> bool:
-    """Return whether a notebook is the kit's own template of that name, cell for cell."""
-    known = own_templates()
-    return name in known and template_hash(read_template(known[name])) == template_hash(notebook)
-
-
 def _parameter(line: ast.Assign | ast.AnnAssign) -> Parameter:
     target = line.target if isinstance(line, ast.AnnAssign) else line.targets[0]
     value = ast.literal_eval(line.value) if line.value is not None else None
@@ -172,10 +164,10 @@ def checked(given: Mapping[str, object], taken: Mapping[str, Parameter], templat
     for name, value in given.items():
         where = f"parameter '{name}' of template '{template}'"
         if name not in taken:
-            faults.refuse(where, "an unknown name", "a parameter of the template", did_you_mean(name, taken))
+            faults.take(refused("unknown_parameter", where, hint=did_you_mean(name, taken)))
         elif not taken[name].takes(value):
-            kinds = " or ".join(taken[name].types)
-            faults.refuse(where, f"{value!r} ({type(value).__name__})", kinds, "Give a value of that type.")
+            own, kinds = type(value).__name__, " or ".join(taken[name].types)
+            faults.take(refused("parameter_type", where, value=value, own=own, kinds=kinds))
     faults.settle()
     return {name: given.get(name, each.default) for name, each in taken.items()}  # type: ignore[misc]
 
@@ -190,23 +182,22 @@ class NotRunError(Exception):
 
 @dataclass(frozen=True)
 class Order:
-    """What is to be made: of which folder, by which template, with which parameters.
-
-    Attributes
-    ----------
-    sources
-        The files it is made from, named from the folder; none stands for the inputs of a run folder.
-    """
+    """What is to be made: of which folder, by which template, with which parameters."""
 
     folder: Path
     template: str
     notebook: Mapping[str, Any]
-    parameters: Mapping[str, Value]
-    sources: tuple[str, ...] = ()
+    parameters: Mapping[str, Any]
 
-    def read(self) -> tuple[InputFile, ...]:
-        """Return every input with its size and hash."""
-        return read_files(self.folder, self.sources) if self.sources else read_inputs(self.folder)
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """The results it is made from, named from the folder; none stands for the inputs of a run folder."""
+        return tuple(f"{report}/{RESULTS}" for report in self.parameters.get("reports", ()))
+
+    def read(self) -> list[dict[str, Any]]:
+        """Return every input with its size and hash, as results.json has them."""
+        found = read_files(self.folder, self.sources) if self.sources else read_inputs(self.folder)
+        return [asdict(each) for each in found]
 
     @property
     def origin(self) -> dict[str, str]:
@@ -216,9 +207,10 @@ class Order:
     @property
     def changed(self) -> str:
         """What is to be said where the template is not the kit's own; '' where it is."""
-        if is_own(self.notebook, self.template):
+        own, sha256 = own_templates().get(self.template), template_hash(self.notebook)
+        if own and template_hash(read_template(own)) == sha256:
             return ""
-        return f"made from a changed template, {self.template}.ipynb, SHA-256 {self.origin['sha256'][:16]}…"
+        return f"made from a changed template, {self.template}.ipynb, SHA-256 {sha256[:16]}…"
 
     @property
     def reports(self) -> Path:
@@ -323,25 +315,16 @@ def _reporter(notebook: Any, progress: Progress | None) -> Callable[..., None]:
     return report
 
 
-def _failure(kernel: Kernel, template: str, error: Exception, partial: Any) -> Exception:
+def _failure(kernel: Kernel, template: str, error: Any, partial: Any) -> Exception:
     if kernel.faults.exists():
         records = json.loads(kernel.faults.read_text("utf-8"))
         return KitError(Problem(**record) for record in records)
-    kind, value = getattr(error, "ename", ""), getattr(error, "evalue", "")
-    if kind:
-        return NotRunError(f"{_failed_cell(template, partial)} failed: {kind}: {value}", partial)
-    return NotRunError(f"the notebook's process ended early. {kernel.said()}".strip(), partial)
-
-
-def _failed_cell(template: str, partial: Any) -> str:
-    """Return 'cell 12 of the template standard (fit = fit_repeats(…)', counted as JupyterLab shows them."""
-    place, cell = next(
-        (place, cell)
-        for place, cell in enumerate(partial.cells, start=1)
-        if any(out.get("output_type") == "error" for out in cell.get("outputs", ()))
-    )
-    line = str(cell.source).strip().partition("\n")[0]
-    return f"cell {place} of the template {template} ({line[:60]})"
+    if not hasattr(error, "cell_index"):
+        return NotRunError(f"the notebook's process ended early. {kernel.said()}".strip(), partial)
+    line = str(error.source).strip().partition("\n")[0]
+    # counted as JupyterLab shows them: papermill puts two cells of its own before one that failed
+    where = f"cell {error.cell_index + 3} of the template {template} ({line[:60]})"
+    return NotRunError(f"{where} failed: {error.ename}: {error.evalue}", partial)
 
 
 def cleaned(notebook: Any, order: Order) -> Any:

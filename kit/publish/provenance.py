@@ -18,6 +18,7 @@ from typing import Any, Final
 
 import kit
 from kit.errors import Faults, KitError
+from kit.publish.wording import called, refused
 from kit.results_file import RESULTS, newest_results, read_results
 from kit.schema import INPUTS
 
@@ -42,36 +43,38 @@ class InputFile:
     sha256: str
 
 
-def input_paths(folder: Path) -> list[Path]:
-    """Return the input files of a run folder: its sheets, the plan as written, and everything in logs/.
+Records = Iterable[Mapping[str, Any]]
+"""Inputs as results.json has them: name, bytes, sha256."""
+
+
+def input_names(folder: Path) -> list[str]:
+    """Return the names of a run folder's input files: its sheets, the plan as written, and everything in logs/.
 
     Raises
     ------
     KitError
         Naming each that is a link out of the folder: no such file is opened, hashed or published.
     """
-    sheets = [path for name in SHEETS if (path := folder / name).is_file()]
-    paths = sheets + [path for path in files_in(folder / "logs") if not path.name.startswith(".")]
+    logs = [f"logs/{name}" for name in names_in(folder / "logs") if not Path(name).name.startswith(".")]
+    names = [*(name for name in SHEETS if (folder / name).is_file()), *logs]
     faults, root = Faults(), folder.resolve()
-    for path in paths:
-        if not path.resolve().is_relative_to(root):
-            name, remedy = path.relative_to(folder).as_posix(), "Put a copy in its place, or take it away."
-            faults.refuse(name, "a link out of the run folder", "a file of its own", remedy)
+    for name in names:
+        if not (folder / name).resolve().is_relative_to(root):
+            faults.take(refused("link_out", name))
     faults.settle()
-    return paths
+    return names
 
 
-def files_in(folder: Path) -> list[Path]:
-    """Return every file of a folder and of the folders in it, in order."""
-    return sorted(path for path in folder.rglob("*") if path.is_file())
+def names_in(folder: Path) -> list[str]:
+    """Return the names inside a folder of every file in it and in its folders, in order."""
+    return [path.relative_to(folder).as_posix() for path in sorted(folder.rglob("*")) if path.is_file()]
 
 
 def read_inputs(folder: Path) -> tuple[InputFile, ...]:
     """Return every input with its size and hash, sheets first, logs by name, then extracts of earlier results."""
-    names = (path.relative_to(folder).as_posix() for path in input_paths(folder))
     further = leaned_on(folder).items()
     return (
-        *read_files(folder, names),
+        *read_files(folder, input_names(folder)),
         *(InputFile(name, len(held), hashlib.sha256(held).hexdigest()) for name, held in further),
     )
 
@@ -86,23 +89,21 @@ def read_files(folder: Path, names: Iterable[str]) -> tuple[InputFile, ...]:
     return tuple(found)
 
 
-def refuse_changes(before: tuple[InputFile, ...], after: tuple[InputFile, ...]) -> None:
-    """Check that inputs are what they were when the run began.
+def refuse_changes(before: Records, after: Records, key: str = "meanwhile") -> None:
+    """Check that inputs, as records, are what they were, by default when the run began.
 
     Raises
     ------
     KitError
-        Naming every file that changed, came or went meanwhile.
+        Naming every file that changed, came or went since, in the words of `key`.
     """
     faults = Faults()
-    happened = {"gone": "gone", "new": "new", "changed": "other content"}
-    for name, change in changes(map(asdict, before), map(asdict, after)):
-        found, expected = f"{happened[change]} since the run began", "the file as it was when the run began"
-        faults.refuse(name, found, expected, "Run again once nothing writes to it.")
+    for name, change in changes(before, after):
+        faults.take(refused(key, name, happened=called("meanwhile", change)))
     faults.settle()
 
 
-def changes(before: Iterable[Mapping[str, Any]], after: Iterable[Mapping[str, Any]]) -> list[tuple[str, str]]:
+def changes(before: Records, after: Records) -> list[tuple[str, str]]:
     """Return the files, records of inputs, that are 'gone', 'new' or 'changed', each with which, by name."""
     then, now = ({each["name"]: each["sha256"] for each in files} for files in (before, after))
     return [
@@ -116,10 +117,8 @@ def environment() -> dict[str, str]:
     """Return the versions of the kit, Python, its libraries and the kind of system."""
     versions = {"repeatburn": kit.__version__, "python": platform.python_version()}
     for name in LIBRARIES:
-        try:
+        with suppress(metadata.PackageNotFoundError):
             versions[name] = metadata.version(name)
-        except metadata.PackageNotFoundError:
-            continue
     return {**versions, "system": f"{sys.platform} {platform.machine()}".strip()}
 
 
@@ -148,10 +147,9 @@ def trace(folder: Path, parameters: Mapping[str, object], output: str | Path = "
     return {"report": report_id(*made_of), **dict(zip(RESTS_ON, made_of, strict=True))}
 
 
-def note(output: Path, inputs: tuple[InputFile, ...], template: Mapping[str, str]) -> None:
+def note(output: Path, inputs: Records, template: Mapping[str, str]) -> None:
     """Write down inputs and template for `trace`: a run hashes its logs once before and once after."""
-    data = {"inputs": [asdict(each) for each in inputs], "template": dict(template)}
-    (output / NOTE).write_text(json.dumps(data), "utf-8")
+    (output / NOTE).write_text(json.dumps({"inputs": list(inputs), "template": dict(template)}), "utf-8")
 
 
 def report_id(
@@ -236,23 +234,26 @@ def _of_lender(results: Mapping[str, Any]) -> dict[str, Any]:
     from kit.judge.earlier_trials import OF_BURNS, OF_FUELS, SAME, TABLES
 
     trial = results.get("trial") or {}
-    return {
+    fuels = {"fuels": _columns_of(trial.get("fuels"), OF_FUELS)}
+    head = {
         "schema": results.get("schema"),
-        "trial": {key: trial[key] for key in SAME if key in trial}
-        | {"fuels": [{key: fuel.get(key) for key in OF_FUELS} for fuel in trial.get("fuels") or ()]},
-        "burns": [{key: row.get(key) for key in OF_BURNS} for row in results.get("burns") or ()],
-        **{key: results.get(key, []) for key in TABLES},
+        "trial": {key: trial[key] for key in SAME if key in trial} | fuels,
     }
+    return head | _tables_of(results, OF_BURNS, TABLES)
 
 
 def _of_corrected(results: Mapping[str, Any]) -> dict[str, Any]:
-    burns = [{key: row.get(key) for key in ("burn", "excluded")} for row in results.get("burns", [])]
-    kept = ("schema", "report", *RESTS_ON)
-    return {
-        **{key: results[key] for key in kept if key in results},
-        "burns": burns,
-        **{key: results.get(key, []) for key in COMPARED},
-    }
+    head = {key: results[key] for key in ("schema", "report", *RESTS_ON) if key in results}
+    return head | _tables_of(results, ("burn", "excluded"), COMPARED)
+
+
+def _tables_of(results: Mapping[str, Any], of_burns: Iterable[str], tables: Iterable[str]) -> dict[str, Any]:
+    burns = _columns_of(results.get("burns"), of_burns)
+    return {"burns": burns, **{key: results.get(key, []) for key in tables}}
+
+
+def _columns_of(rows: Iterable[Mapping[str, Any]] | None, names: Iterable[str]) -> list[dict[str, Any]]:
+    return [{name: row.get(name) for name in names} for row in rows or ()]
 
 
 def report_date() -> str:
@@ -269,8 +270,7 @@ def report_date() -> str:
     try:
         return datetime.fromtimestamp(int(fixed), UTC).date().isoformat()
     except (ValueError, OverflowError, OSError) as error:
-        where, expected = "environment variable SOURCE_DATE_EPOCH", "whole seconds since 1970"
-        raise KitError.refuse(where, f"'{fixed}'", expected, "Mend it or unset it.") from error
+        raise refused("no_date", "environment variable SOURCE_DATE_EPOCH", fixed=fixed) from error
 
 
 def one_day() -> AbstractContextManager[None]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
@@ -25,10 +25,11 @@ from kit.publish.compare import (
 from kit.publish.notebook import NotRunError, Order, Progress
 from kit.publish.plain import canonical
 from kit.publish.private import KEYS
-from kit.publish.provenance import changes, dated, lenders, read_files, report_id
+from kit.publish.provenance import Records, changes, dated, lenders, read_files, report_id
 from kit.publish.report import rerun, take_order
+from kit.publish.wording import called, paragraph_of, refused, told_each, words
 from kit.publish.zips import unpack_hostile
-from kit.results_file import ALWAYS, RESULTS, Report, read_part, read_results, reports_of
+from kit.results_file import ALWAYS, RESULTS, Report, needed_reports, read_part, read_results, reports_of
 from kit.runtime.locked_tmp import private_folder
 
 _SHOWN: Final = 12
@@ -86,40 +87,24 @@ class Recheck:
     @property
     def words(self) -> str:
         """What was found, for the terminal; the last line says what was compared, and what was not."""
-        more, largest = len(self.files) - _SHOWN, sorted(self.moved, key=lambda each: -each.size)[:_SHOWN]
-        left = len(self.moved) - len(largest)
-        drawn = "Pictures and pages can differ for that: recheck with what was recorded to be sure."
-        lines = [
-            self._verdict(),
-            *self.files[:_SHOWN],
-            f"and {more} files more" if more > 0 else "",
-            f"It cannot be run again: {self.faults}" if self.faults else "",
-            *(f"  {each}" for each in largest),
-            f"  and {left} more" if left else "",
-            f"Not as recorded: {'; '.join(self.changed)}." if self.changed else "",
-            drawn if self.changed and self.files else "",
-            f"Left out by its maker: {', '.join(self.left_out)}." if self.left_out else "",
-            self._compared(),
-        ]
-        return visible("\n".join(filter(None, lines)))
-
-    def _verdict(self) -> str:
-        tolerance = f"within 1 part in {1 / RELATIVE:,.0f} (or {ABSOLUTE:g})"
-        if self.agrees:
-            but = f" but for what is drawn in {self.drawn}" if self.drawn else ""
-            return f"{self.name}: all {self.values} values equal {tolerance}, all files as recorded{but}."
-        if not self.values:
-            return f"{self.name}: differs."
-        files = f", {len(self.files)} faults of files" if self.files else ""
-        return f"{self.name}: {len(self.moved)} of {self.values} values moved {tolerance}{files}."
-
-    def _compared(self) -> str:
-        done = (
-            f"Compared: {self.values} values, {self.equal} files byte by byte, {self.alike} by what they show"
-        )
-        if self.faults or not self.trusted:
-            return f"{done}."
-        return f"{done}. Taken on its maker's word: {'; '.join(self.trusted)}."
+        largest = sorted(self.moved, key=lambda each: -each.size)[:_SHOWN]
+        parts = vars(self) | {
+            "agrees": self.agrees,
+            "unread": not (self.agrees or self.values),
+            "moved": "" if self.agrees or not self.values else str(len(self.moved)),
+            "wrong": f", {len(self.files)} faults of files" if self.files else "",
+            "but": f" but for what is drawn in {self.drawn}" if self.drawn else "",
+            "within": f"within 1 part in {1 / RELATIVE:,.0f} (or {ABSOLUTE:g})",
+            "files": "\n".join(self.files[:_SHOWN]),
+            "more_files": max(0, len(self.files) - _SHOWN),
+            "largest": "\n".join(f"  {each}" for each in largest),
+            "more_moved": len(self.moved) - len(largest),
+            "changed": "; ".join(self.changed),
+            "pictures": self.changed and self.files,
+            "left_out": ", ".join(self.left_out),
+            "trusted": "" if self.faults else "; ".join(self.trusted),
+        }
+        return visible("\n".join(told_each(words()["recheck"], parts)))
 
     def as_record(self) -> dict[str, Any]:
         """Return it as plain data, for JSON."""
@@ -148,17 +133,11 @@ def recheck(target: str | Path, progress: Progress | None = None) -> Recheck:
     """
     path = Path(target).absolute()
     if not path.exists():
-        remedy = "Check the path."
-        raise KitError.refuse(str(target), "no such file or folder", "a run folder or a bundle", remedy)
+        raise refused("nothing_there", target)
     if path.is_file():
         return _recheck_zip(path, progress)
     inside = (path / RESULTS).is_file()
-    reports = [
-        each for each in reports_of(path.parents[1] if inside else path) if not inside or each.folder == path
-    ]
-    if not reports:
-        remedy = f"Make one first: repeatburn report {path.name}"
-        raise KitError.refuse(f"{path.name}/reports", "no report", "a report", remedy)
+    reports = needed_reports(path.parents[1], at=path) if inside else needed_reports(path)
     newest = next((each for each in reports if each.template == "standard"), reports[0])
     return _run_again(newest, newest.run.name, progress)
 
@@ -171,8 +150,7 @@ def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
         tops = {name.split("/")[0] for name in names}
         run = unpacked / min(tops, default="")
         if len(tops) != 1 or not (run / CHECKSUMS).is_file():
-            found, remedy = f"no {CHECKSUMS} in one top folder", "Ask its maker for the bundle."
-            raise KitError.refuse(path.name, found, "what `repeatburn bundle` makes", remedy)
+            raise refused("no_bundle", path.name, checksums=CHECKSUMS)
         there = {name.partition("/")[2] for name in names}
         checked = Recheck(path.name, files=(*_wrong_files(run, there),), left_out=_left_out(run))
         _refuse_lenders_elsewhere(run)
@@ -181,11 +159,7 @@ def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
             each for each in reports_of(run) if {path.name for path in each.folder.iterdir()} != {RESULTS}
         ]
         if not 0 < len(reports) <= _MOST_REPORTS:
-            found, expected = (
-                f"{len(reports) or 'no'} reports in it",
-                f"one report, and at most {_MOST_REPORTS}",
-            )
-            raise KitError.refuse(path.name, found, expected, "Ask its maker for the bundle of one report.")
+            raise refused("many_reports", path.name, n=len(reports) or "no", most=_MOST_REPORTS)
         for report in reports:
             checked += _run_again(report, path.name, progress)
         return checked + Recheck(path.name, files=(*_strangers(run, reports, there, checked.left_out),))
@@ -196,21 +170,20 @@ def _refuse_lenders_elsewhere(run: Path) -> None:
     faults = Faults()
     for place in lenders(run):
         if not place.resolve().is_relative_to(run.resolve()):
-            expected, remedy = "a copy of it in the bundle", "Ask its maker for the bundle anew."
-            faults.refuse("trial.toml, [model] borrow_from", f"'{place}', outside", expected, remedy)
+            faults.take(refused("borrows_outside", "trial.toml, [model] borrow_from", place=place))
     faults.settle()
 
 
-def _wrong_files(run: Path, there: Iterable[str]) -> Iterator[str]:
+def _wrong_files(run: Path, there: Iterable[str]) -> list[str]:
     """Hold every file against the list of hashes; give what is wrong in words."""
-    found = (_LINE.fullmatch(line) for line in (run / CHECKSUMS).read_text("utf-8", "replace").splitlines())
-    listed = {line[2]: line[1] for line in found if line}
-    names = {*there} - {CHECKSUMS}
-    yield from (f"{name}: missing." for name in sorted(listed.keys() - names))
-    yield from (f"{name}: not in the list of files." for name in sorted(names - listed.keys()))
-    for file in read_files(run, sorted(names & listed.keys())):
-        if file.sha256 != listed[file.name]:
-            yield f"{file.name}: not what its hash says: changed since the bundle was made."
+    found = map(_LINE.fullmatch, (run / CHECKSUMS).read_text("utf-8", "replace").splitlines())
+    listed = ({"name": line[2], "sha256": line[1]} for line in found if line)
+    return _told("listed", listed, map(asdict, read_files(run, sorted({*there} - {CHECKSUMS}))))
+
+
+def _told(key: str, before: Records, now: Records) -> list[str]:
+    """Say which files are gone, new or changed, in the words of words.toml for these."""
+    return [f"{name}: {called(key, change)}." for name, change in changes(before, now)]
 
 
 def _strangers(
@@ -261,7 +234,7 @@ def _run_again(report: Report, name: str, progress: Progress | None) -> Recheck:
         equal=files.equal,
         alike=files.alike,
         drawn=files.in_words,
-        trusted=(*_drawn(files, was), *_trusted(was, order)),
+        trusted=_trusted(files, was, order),
     )
 
 
@@ -275,22 +248,15 @@ def _order_of(run: Path, was: Mapping[str, Any]) -> Order:
     """
     template, parameters = was["template"].get("name", ""), was["parameters"]
     if not re.fullmatch(r"[a-z_]+", template):
-        expected = "a template of the kit's own"
-        raise KitError.refuse(RESULTS, f"template {template[:60]!r}", expected, "Do not trust it.")
-    named = [key for key in _PLACES if key in parameters]
-    if named:
-        found = f"a parameter that names a folder ({', '.join(named)})"
-        raise KitError.refuse(RESULTS, found, "parameters without places", "Do not trust it.")
+        raise refused("strange_template", RESULTS, name=template[:60])
+    if named := [key for key in _PLACES if key in parameters]:
+        raise refused("places_named", RESULTS, named=", ".join(named))
     order = take_order(run, template, parameters)
-    if template != "history":
-        return order
-    sources = tuple(f"{name}/{RESULTS}" for name in parameters.get("reports", ()))
-    for source in sources:
+    for source in order.sources:
         inside = (run / source).resolve().is_relative_to(run.resolve())
         if not inside or ".." in PurePosixPath(source).parts:
-            expected = "reports below the folder of the history"
-            raise KitError.refuse(RESULTS, f"{source[:60]!r}", expected, "Do not trust it.")
-    return replace(order, sources=sources)
+            raise refused("sources_outside", RESULTS, source=source[:60])
+    return order
 
 
 def _false_record(report: Report, was: Mapping[str, Any]) -> Iterator[str]:
@@ -307,61 +273,34 @@ def _files_of(report: Report, made: Path, was: Mapping[str, Any], now: Mapping[s
     then, here = was["environment"], now["environment"]
     if then.get("repeatburn") != here["repeatburn"] or was["template"] != now["template"]:
         version = then.get("repeatburn", "?")[:40]
-        found = FilesCompared()
-        found.differing.append(
-            f"reports/{report.folder.name}: its pages cannot be compared: made by repeatburn {version} or by another "
-            "template. Recheck it with that version."
-        )
-        return found
+        told = paragraph_of("another_version", report=report.folder.name, version=version)
+        return FilesCompared(differing=[told])
     names = known_names({**then, "report": was["report"]}, {**here, "report": now["report"]})
     found = compare_files(report.folder, made, names, then.get(PEN) == here[PEN])
     found.differing = [f"reports/{report.folder.name}/{each}" for each in found.differing]
     return found
 
 
-def _drawn(files: FilesCompared, was: Mapping[str, Any]) -> tuple[str, ...]:
-    if not files.in_words:
-        return ()
-    version = was["environment"].get(PEN, "?")[:40]
-    return (
-        f"what {PEN} {version}, as it says, drew in {files.in_words} files, of which only the words of SVG were "
-        "compared: recheck with that version to be sure",
-    )
-
-
-def _trusted(was: Mapping[str, Any], order: Order) -> tuple[str, ...]:
+def _trusted(files: FilesCompared, was: Mapping[str, Any], order: Order) -> tuple[str, ...]:
     """Return in words what nothing in a report can show."""
     from kit.trial.run import BORROWED  # brings pandas, which a report needs in another process only
 
-    if order.sources:
-        return ("what the reports say that it is made of", "its date")
     names = [each["name"] for each in was["inputs"]]
-    leaned = {
-        "what the earlier trials that it borrows from measured": f"{BORROWED}/",
-        "what the report that it corrects said": "reports/",
+    parts = {
+        "pen": f"{PEN} {was['environment'].get(PEN, '?')[:40]}",
+        "drawn": files.in_words,
+        "history": bool(order.sources),
+        "borrows": not order.sources and any(name.startswith(f"{BORROWED}/") for name in names),
+        "corrects": not order.sources and any(name.startswith("reports/") for name in names),
     }
-    return (
-        "that logs and sheets are of these burns",
-        "that no earlier report is kept back",
-        "its date",
-        *(words for words, place in leaned.items() if any(name.startswith(place) for name in names)),
-    )
+    return tuple(told_each(words()["trusted"], parts))
 
 
 def _changed_inputs(was: Mapping[str, Any], order: Order) -> list[str]:
-    listed = [asdict(each) for each in order.read()]
-    happened = changes(was["inputs"], listed)
-    words = {
-        "gone": "an input that is missing",
-        "new": "an input that the report did not have",
-        "changed": "an input that changed since the report",
-    }
-    found = [
-        f"{name}: {said}." for kind, said in words.items() for name, change in happened if change == kind
-    ]
-    if not found and was["inputs"] != listed:
-        found = [f"{RESULTS}: lists its inputs otherwise than they are."]
-    return found
+    inputs = order.read()
+    if was["inputs"] == inputs:
+        return []
+    return _told("inputs", was["inputs"], inputs) or [f"{RESULTS}: lists its inputs otherwise than they are."]
 
 
 def _changed(was: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:

@@ -29,7 +29,8 @@ from kit.publish.notebook import (
     read_template,
     run_notebook,
 )
-from kit.publish.provenance import NOTE, InputFile, note, one_day, refuse_changes, report_date
+from kit.publish.provenance import NOTE, Records, note, one_day, refuse_changes, report_date
+from kit.publish.wording import refused
 from kit.results_file import RESULTS
 from kit.runtime.atomic_write import place_file, place_folder, staging
 from kit.runtime.kernel import Kernel, fresh_kernel
@@ -99,8 +100,7 @@ def rerun(order: Order, room: Path, progress: Progress | None = None) -> dict[st
         before = order.read()
         note(room, before, order.origin)
         notebook = run_notebook(kernel, _job(order, room), progress)
-        _finish(order, room, notebook, before)
-        return _results_of(room, notebook)
+        return _finish(order, room, notebook, before)
 
 
 def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping[str, object]) -> Order:
@@ -113,8 +113,7 @@ def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping
     """
     folder = Path(run_folder).absolute()
     if not folder.is_dir():
-        remedy = "Check the path, or make one with: repeatburn start FOLDER"
-        raise KitError.refuse(str(run_folder), "no such folder", "a run folder", remedy)
+        raise refused("no_run_folder", run_folder)
     path = find_template(template)
     notebook = read_template(path)
     report_date()
@@ -168,7 +167,7 @@ def notebook_text(notebook: Any) -> str:
     return json.dumps(notebook, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
 
 
-def _finish(order: Order, room: Path, notebook: Any, before: tuple[InputFile, ...]) -> None:
+def _finish(order: Order, room: Path, notebook: Any, before: Records) -> dict[str, Any]:
     results = _results_of(room, notebook)
     (room / NOTE).unlink()
     refuse_changes(before, order.read())
@@ -187,6 +186,7 @@ def _finish(order: Order, room: Path, notebook: Any, before: tuple[InputFile, ..
         cell = {"cell_type": "markdown", "id": "changed-template", "metadata": metadata, "source": words}
         notebook.cells.insert(0, cell)
     (room / NOTEBOOK).write_text(notebook_text(notebook), "utf-8", errors="replace", newline="\n")
+    return results
 
 
 def _results_of(room: Path, notebook: Any) -> dict[str, Any]:

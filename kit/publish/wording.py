@@ -11,6 +11,7 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any, Final
 
+from kit.errors import KitError
 from kit.metrics import Metric
 from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.shown_numbers import METRIC, NBSP, Units, convert, in_each, plain, with_unit
@@ -76,6 +77,11 @@ def filled(template: Any, parts: Mapping[str, object]) -> Any:
 def called(kind: str, word: str, otherwise: str = "") -> str:
     """Return what a word of this kind is called, as words.toml has it; else `otherwise`, or the word itself."""
     return str(words()["names"][kind].get(word, otherwise or word))
+
+
+def refused(key: str, where: object, /, **parts: object) -> KitError:
+    """Return the error of one fault: found, expected and remedy as words.toml has them, their parts filled in."""
+    return KitError.refuse(str(where), *(each.format(**parts) for each in words()["refusals"][key]))
 
 
 def paragraph_of(key: str, /, **parts: object) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import stat
 import struct
 import unicodedata
@@ -14,8 +15,9 @@ from typing import Final
 
 from kit.errors import Faults, KitError
 
-_BLOCK: Final = 1 << 20
 _UNICODE_NAME: Final = 0x7075  # a field whose name other programs unpack under
+_DAMAGE: Final = (zlib.error, zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError)
+"""What reading a zip can raise; what it holds is looked at before."""
 _FIRST_DAY: Final = (1980, 1, 1, 0, 0, 0)
 LIMITS: Final[Mapping[str, int]] = {
     "members": 50_000,
@@ -44,8 +46,7 @@ def write_zip(target: Path, root: Path, names: Iterable[str], top: str) -> None:
             entry.create_system = 3
             entry.external_attr = (stat.S_IFREG | 0o644) << 16
             with (root / name).open("rb") as source, archive.open(entry, "w", force_zip64=True) as into:
-                while block := source.read(_BLOCK):
-                    into.write(block)
+                shutil.copyfileobj(source, into)
 
 
 def _refuse_broken(name: str) -> None:
@@ -70,16 +71,11 @@ def unpack_hostile(source: Path, into: Path) -> list[str]:
             _refuse_harm(archive, source)
             files = [entry for entry in archive.infolist() if not entry.is_dir()]
             for entry in files:
-                _unpack_one(archive, entry, into)
-    except (
-        zlib.error,
-        zipfile.BadZipFile,
-        zipfile.LargeZipFile,
-        NotImplementedError,
-        EOFError,
-        OSError,
-        ValueError,
-    ) as error:
+                target = into.joinpath(*PurePosixPath(entry.filename).parts)
+                target.parent.mkdir(parents=True, exist_ok=True)
+                with archive.open(entry) as held, target.open("xb") as out:
+                    shutil.copyfileobj(held, out)  # at most what it says it holds: then its sum must be right
+    except _DAMAGE as error:
         found = f"a zip that cannot be read ({error})"
         raise KitError.refuse(source.name, found, "a whole bundle", "Get the file again.") from error
     return [entry.filename for entry in files]
@@ -170,15 +166,3 @@ def _extra_fields(extra: bytes) -> set[int]:
         found.add(kind)
         extra = extra[4 + size :]
     return found
-
-
-def _unpack_one(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, into: Path) -> None:
-    target = into.joinpath(*PurePosixPath(entry.filename).parts)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    left = entry.file_size
-    with archive.open(entry) as source, target.open("xb") as out:
-        while block := source.read(_BLOCK):
-            left -= len(block)
-            if left < 0:
-                raise ValueError("a member longer than it says")
-            out.write(block)
