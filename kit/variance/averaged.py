@@ -25,17 +25,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Codes, rows_of, stacked
 from kit.variance.model import RepeatModel
-from kit.variance.ratio_nodes import (
-    MOST_ON_A_GRID,
-    Folder,
-    Nodes,
-    Responses,
-    joint_nodes,
-    weigh,
-)
+from kit.variance.ratio_nodes import MOST_ON_A_GRID, Folder, Nodes, Responses, joint_nodes, weigh
+from kit.variance.refusals import refused
 from kit.variance.residual_space import Restricted
 from kit.variance.t_contrasts import Contrasts, DfMethod, kenward_roger, needs_reml, satterthwaite
 
@@ -87,7 +80,7 @@ def exact_contrasts(fit: RepeatModel, L: Array, df: DfMethod, level: float) -> C
         return kenward_roger(fit, L)
     if df in ("best", "satterthwaite"):
         return satterthwaite(fit, L)
-    raise KitError.refuse("df", f"'{df}'", "best, kenward-roger or satterthwaite", "Name one of them.")
+    raise refused("choice", name="df", given=df, known="best, kenward-roger or satterthwaite")
 
 
 def averaged_contrasts(fit: RepeatModel, L: Array, level: float = 0.95) -> Contrasts:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
-from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Columns
 from kit.variance.earlier_likelihoods import beside
 from kit.variance.engine import Estimate
-from kit.variance.model import RepeatModel
+from kit.variance.model import ORDER, RepeatModel
 from kit.variance.optimise import ROUGH
+from kit.variance.refusals import refused
+from kit.variance.residual_space import Residuals
 
 
 def bootstrap(fit: RepeatModel, trials: int = 1000, seed: int = 1, response: int = 0) -> Estimate:
@@ -44,9 +45,7 @@ def simulated(
     of trials need (`rough`).
     """
     if not fit.has_spread:
-        raise KitError.refuse(
-            "fit", "no repeats", "a fit with repeats", "Nothing can be simulated without a spread."
-        )
+        raise refused("no repeats")
     at = fit.estimate.theta[response] if theta is None else theta
     centre = fit.estimate.beta[response] if beta is None else beta
     rng, columns = np.random.default_rng(seed), fit.columns
@@ -58,18 +57,13 @@ def simulated(
     return refitted(fit, columns, data)
 
 
-def refitted(fit: RepeatModel, columns: Columns, data: Any) -> RepeatModel:
+def refitted(fit: RepeatModel, columns: Columns, data: Residuals) -> RepeatModel:
     """Return the fit of simulated responses, as the engine holds them; earlier trials stand beside them too."""
     estimate = fit.engine.solve(data, ROUGH)
     names = tuple(f"trial {i}" for i in range(len(estimate.theta)))
+    roles, status = replace(fit.roles, values=names), ("",) * len(names)
     found = replace(
-        fit,
-        data=data,
-        columns=columns,
-        estimate=estimate,
-        roles=replace(fit.roles, values=names),
-        status=("",) * len(names),
-        rough=True,
+        fit, data=data, columns=columns, estimate=estimate, roles=roles, status=status, rough=True
     )
     return replace(found, beside=beside(found)) if fit.earlier else found
 
@@ -93,10 +87,7 @@ def variance_shares(fit: RepeatModel, level: float = 0.95, seed: int = 1, trials
     Limits are percentiles of refits to simulated trials, moved by what the share of the estimates differs from their
     median on the logit scale (bias-corrected percentiles; Efron 1987, without acceleration).
     """
-    order = sorted(
-        range(len(fit.names)), key=lambda i: ("fuel", "bag", "day", "burn").index(fit.names[i].split(":")[0])
-    )
-    names = list(dict.fromkeys(fit.names[i].split(":")[0] for i in order))
+    names = sorted({name.split(":")[0] for name in fit.names}, key=ORDER.index)
     share = _shares(fit, fit.estimate.theta)
     low, high = np.full_like(share, np.nan), np.full_like(share, np.nan)
     for row in range(len(share)):
@@ -110,18 +101,16 @@ def variance_shares(fit: RepeatModel, level: float = 0.95, seed: int = 1, trials
 
 def _shares(fit: RepeatModel, theta: Array) -> Array:
     """(rows, components): groups of burns count by their burns."""
-    names = [name.split(":")[0] for name in fit.names]
+    names, burns = [name.split(":")[0] for name in fit.names], fit.engine.space.groups
     weight = np.ones(len(names))
-    if fit.design.spread.count > 1:
-        weight[[i for i, name in enumerate(names) if name == "burn"]] = fit.design.spread.sizes / fit.design.n
-    order = [name for name in ("fuel", "bag", "day", "burn") if name in names]
-    parts = np.stack([(theta * weight)[:, [n == name for n in names]].sum(axis=1) for name in order], axis=1)
+    if burns > 1:
+        weight[-burns:] = fit.design.spread.sizes / fit.design.n
+    order = sorted(set(names), key=ORDER.index)
+    parts = (theta * weight) @ (np.array(names)[:, None] == order)
     return np.asarray(parts / parts.sum(axis=1, keepdims=True))
 
 
 def _percentiles(drawn: Array, share: Array, level: float) -> tuple[Array, Array]:
-    from scipy import special
-
     below = ((drawn < share).mean(axis=0) + (drawn <= share).mean(axis=0)) / 2
     z0 = special.ndtri(np.clip(below, 0.02, 0.98))
     tail = special.ndtri((1 + level) / 2)

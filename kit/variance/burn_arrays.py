@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.errors import Faults, did_you_mean
+from kit.variance.refusals import refused
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]
@@ -218,20 +219,16 @@ def _never(table: pd.DataFrame, roles: Roles) -> tuple[tuple[Any, ...], tuple[st
 
 def _check_names(table: pd.DataFrame, roles: Roles, faults: Faults) -> None:
     if not isinstance(table, pd.DataFrame):
-        faults.refuse("table", type(table).__name__, "a pandas DataFrame, a row a burn", "Pass a table.")
-        return
+        raise refused("no table", type=type(table).__name__)
     columns = table.columns
     for name in roles.names():
         if not isinstance(name, str):
-            advice = "Name one column for each part: fuel, bag and day each have an argument of their own."
             shown = " and ".join(map(str, name)) if isinstance(name, list | tuple) else str(name)
-            faults.refuse("table", f"columns {shown} for one part", "one column name", advice)
+            faults.take(refused("several columns", shown=shown))
         elif name not in columns:
-            faults.refuse(
-                "table", f"no column '{name}'", "that column", did_you_mean(name, map(str, columns))
-            )
+            faults.take(refused("no column", name=name, meant=did_you_mean(name, map(str, columns))))
     if len(table) == 0:
-        faults.refuse("table", "no rows", "a row a burn", "Pass the burns that are to be compared.")
+        faults.take(refused("no rows"))
 
 
 def _numbers(table: pd.DataFrame, names: Sequence[str], faults: Faults) -> Array:
@@ -247,15 +244,11 @@ def _numbers(table: pd.DataFrame, names: Sequence[str], faults: Faults) -> Array
             )
         except (TypeError, ValueError):
             found = next((v for v in column.tolist() if not isinstance(v, int | float)), "a word")
-            faults.refuse(f"table, column {name}", f"'{found}'", "numbers", "Mend or blank the cell.")
+            faults.take(refused("no number", name=name, found=found))
             rows.append(np.full(len(table), np.nan))
     values = np.array(rows)
-    if np.isinf(values).any():
-        for response, row in np.argwhere(np.isinf(values))[:5]:
-            faults.refuse(
-                f"table, row {row}, column {names[response]}", "an infinite value", "a finite number",
-                "A division by zero upstream is the usual cause; blank the cell if it was not measured.",
-            )  # fmt: skip
+    for response, row in np.argwhere(np.isinf(values))[:5]:
+        faults.take(refused("infinite", row=row, name=names[response]))
     return values
 
 
@@ -265,17 +258,11 @@ def _sides(table: pd.DataFrame, roles: Roles, values: Array, faults: Faults) -> 
     words = [str(word) for word in table[roles.status].tolist()]
     unknown = {word for word in words if word not in BOUNDS and word not in ("never", "missing")}
     for word in sorted(unknown):
-        faults.refuse(
-            f"table, column {roles.status}", f"'{word}'", "exact, at least, at most, never or missing",
-            "Mend the status.",
-        )  # fmt: skip
+        faults.take(refused("status", name=roles.status, word=word))
     values[:, [word in ("never", "missing") for word in words]] = np.nan
     side = np.array([BOUNDS.get(word, 0) for word in words], dtype=np.int64)
     if side.any() and len(roles.values) > 1:
-        faults.refuse(
-            f"table, column {roles.status}", "bounds with several responses", "one response",
-            "Fit responses that hold 'at least' or 'at most' one at a time.",
-        )  # fmt: skip
+        faults.take(refused("bounds of several", name=roles.status))
     return side
 
 
@@ -288,14 +275,9 @@ def _kept(
     if keep.all():
         return keep, ()
     if (missing.any(axis=0) != missing.all(axis=0)).any():
-        faults.refuse(
-            "table", "responses that are missing in different burns", "the same burns for every response",
-            "Fit together only responses with the same burns: kit.variance.same_burns(table, values) parts them.",
-        )  # fmt: skip
+        faults.take(refused("other burns"))
     elif not keep.any():
-        faults.refuse(
-            f"table, column {roles.values[0]}", "no value at all", "numbers", "Nothing can be fitted."
-        )
+        faults.take(refused("no value", name=roles.values[0]))
     return keep, _left_out(table, roles, keep)
 
 
@@ -320,11 +302,8 @@ def _on_scale(raw: Array, keep: npt.NDArray[np.bool_], roles: Roles, scale: Scal
     low = values <= 0
     if low.any():
         response, burn = np.argwhere(low)[0]
-        faults.refuse(
-            f"table, row {np.flatnonzero(keep)[burn]}, column {roles.values[response]}",
-            f"{values[response, burn]:g}", "values above zero, for an analysis on the log scale",
-            "Give a zero duration as 'at most' one sampling interval, or analyse on the plain scale.",
-        )  # fmt: skip
+        row, name, value = np.flatnonzero(keep)[burn], roles.values[response], values[response, burn]
+        faults.take(refused("not positive", row=row, name=name, value=value))
     return np.log(np.where(low, 1.0, values))
 
 
@@ -340,10 +319,7 @@ def _labels(
     ]
     if blank:
         where = np.flatnonzero(keep)[np.isin(levels.codes, blank)]
-        faults.refuse(
-            f"table, column {name}", f"blank in rows {', '.join(map(str, where[:5]))}", "a label for every burn",
-            f"Fill the column, or leave {name} out of the analysis.",
-        )  # fmt: skip
+        faults.take(refused("blank label", name=name, rows=", ".join(map(str, where[:5]))))
     return levels
 
 
@@ -360,10 +336,7 @@ def _covariates(
             continue
         numbers[name] = column.to_numpy(dtype=np.float64, na_value=np.nan)
         if not np.isfinite(numbers[name]).all():
-            faults.refuse(
-                f"table, column {name}", "blank or infinite cells", "a number for every burn",
-                "Fill the cells, or leave the covariate out.",
-            )  # fmt: skip
+            faults.take(refused("blank covariate", name=name))
     return numbers, blocks
 
 
@@ -382,18 +355,11 @@ def _within(fuel: Levels, bag: Levels) -> tuple[Levels, tuple[str, ...]]:
 def _kinds(fuel: Levels | None, kind: Levels | None, roles: Roles) -> tuple[tuple[Any, ...], Codes | None]:
     if kind is None:
         return (), None
-    faults = Faults()
     if fuel is None:
-        faults.refuse("table", f"kinds in column {roles.kind} but no fuels", "a column of fuels", "Name it.")
-        faults.settle()
-        return (), None
+        raise refused("kinds of nothing", name=roles.kind)
     of_fuel = fuel.of_each(kind.codes)
     for burn in np.flatnonzero(of_fuel[fuel.codes] != kind.codes)[:1]:
-        faults.refuse(
-            f"table, column {roles.kind}", f"two kinds for fuel {fuel.labels[fuel.codes[burn]]}",
-            "one kind for each fuel", "Mend the kind of that fuel.",
-        )  # fmt: skip
-    faults.settle()
+        raise refused("two kinds", name=roles.kind, fuel=fuel.labels[fuel.codes[burn]])
     return kind.labels, of_fuel
 
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from kit.errors import Faults
 from kit.variance.burn_arrays import Array, Codes, Columns, Levels
+from kit.variance.refusals import refused
 
 Spread = Literal["common", "by fuel", "by kind"]
 FuelEffect = Literal["fixed", "random"]
@@ -126,7 +127,7 @@ def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Desi
     blocks = {**columns.blocks, **({"day": fixed} if fixed is not None else {})}
     X, names, apart, lost = _fixed_part(indicators, extra, names, blocks)
     if X.shape[0] < X.shape[1]:
-        _too_few(columns.n, X.shape[1])
+        raise refused("few burns", burns=columns.n, parameters=X.shape[1])
     if X is indicators:
         root = np.sqrt(means.sizes)
         Q, R = X / root, np.diag(root)
@@ -162,10 +163,7 @@ def _means(columns: Columns, fuel_effect: FuelEffect) -> tuple[Levels, tuple[str
         means = Levels(columns.kind_of_fuel[fuel.codes], columns.kinds)
     for kind, fuels in count.items():
         if fuels < 3:
-            faults.refuse(
-                "table", f"{fuels} fuels of kind {kind}" if kind else f"{fuels} fuels", "three or more fuels a kind",
-                "Speak of kinds in general only with three fuels of each; compare the fuels tested instead.",
-            )  # fmt: skip
+            faults.take(refused("few fuels", fuels=fuels, of=f" of kind {kind}" if kind else ""))
     faults.settle()
     return means, ("the fuels are a sample of their kind: means are of kinds in general",)
 
@@ -194,10 +192,7 @@ def _covariate_columns(columns: Columns) -> tuple[list[Array], list[str]]:
     faults = Faults()
     for name, values in columns.numbers.items():
         if np.ptp(values) == 0:
-            faults.refuse(
-                f"table, column {name}", f"{values[0]:g} in every burn", "a covariate that varies",
-                "Leave the covariate out.",
-            )  # fmt: skip
+            faults.take(refused("constant", name=name, value=values[0]))
     faults.settle()
     return [values - values.mean() for values in columns.numbers.values()], list(columns.numbers)
 
@@ -257,38 +252,21 @@ def _covariate_aliased(indicators: Array, extra: list[Array], names: list[str]) 
     for name, column in zip(names, extra, strict=True):
         wider = np.column_stack([kept, column])
         if _rank(wider) < wider.shape[1]:
-            faults.refuse(
-                f"table, column {name}", "a covariate that is the same in every burn of a fuel, or a sum of others",
-                "one that varies within fuels", f"Fuel and {name} cannot be separated: leave {name} out.",
-            )  # fmt: skip
+            faults.take(refused("aliased", name=name))
         else:
             kept = wider
-    faults.settle()
-
-
-def _too_few(burns: int, parameters: int) -> None:
-    faults = Faults()
-    faults.refuse(
-        "table", f"{burns} burns for {parameters} means and covariates", "more burns than that",
-        "Leave covariates out, or burn more.",
-    )  # fmt: skip
     faults.settle()
 
 
 def _groups(columns: Columns, spread: Spread) -> Levels:
     if spread == "common":
         return Levels(np.zeros(columns.n, dtype=np.int64), ("all",))
-    faults = Faults()
-    fuel = columns.fuel
-    if fuel is None or (spread == "by kind" and columns.kind_of_fuel is None):
-        what = "fuel" if spread == "by fuel" else "kind"
-        faults.refuse("table", f"spread {spread} without a column of {what}s", "that column", "Name it.")
-        faults.settle()
-    assert fuel is not None
-    if spread == "by fuel":
+    fuel, kinds = columns.fuel, columns.kind_of_fuel
+    if fuel is not None and spread == "by fuel":
         return fuel
-    assert columns.kind_of_fuel is not None
-    return Levels(columns.kind_of_fuel[fuel.codes], columns.kinds)
+    if fuel is None or kinds is None:
+        raise refused("spread of nothing", spread=spread, what=spread.removeprefix("by "))
+    return Levels(kinds[fuel.codes], columns.kinds)
 
 
 def _terms(
@@ -340,10 +318,7 @@ def _spread_of_its_own(Q: Array, groups: Levels) -> None:
         return
     faults = Faults()
     for i in np.flatnonzero(burns_apart(Q, groups) <= RANK_TOLERANCE):
-        faults.refuse(
-            "table", f"no repeats of {groups.labels[i]}", "two burns or more for a spread of its own",
-            "Use spread='common', which lends it the spread of the other burns, or spread='by kind'.",
-        )  # fmt: skip
+        faults.take(refused("no repeats of", group=groups.labels[i]))
     faults.settle()
 
 

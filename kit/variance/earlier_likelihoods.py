@@ -16,6 +16,7 @@ from scipy import special
 from kit.errors import Faults
 from kit.variance.burn_arrays import Array
 from kit.variance.model import Beside, RepeatModel
+from kit.variance.refusals import refused
 from kit.variance.residual_space import Restricted, space_of
 
 POWER, POWER_OF_SEVERAL = 0.6, 0.5
@@ -38,38 +39,30 @@ def check_earlier(fit: RepeatModel) -> None:
     KitError
         With every reason.
     """
-    faults = Faults()
+    faults, groups = Faults(), set(fit.design.spread.labels)
     for number, other in enumerate(fit.earlier, start=1):
-        where = f"earlier, trial {number}"
-        if other.scale != fit.scale:
-            faults.refuse(
-                where,
-                f"values on the {other.scale} scale",
-                f"the {fit.scale} scale",
-                "Fit both on one scale.",
-            )
-        if other.many and len(other.roles.values) != len(fit.roles.values):
-            faults.refuse(
-                where, f"{len(other.roles.values)} responses", "one, or as many as here", "Fit one response."
-            )
-        if other.censored is not None:
-            faults.refuse(where, "values known only as bounds", "exact values", "Leave those burns out.")
-        if other.design.nu == 0:
-            faults.refuse(where, "no repeats", "repeats, which alone tell of spread", "Leave this trial out.")
-        if fit.design.spread.count > 1 and not set(other.design.spread.labels) <= set(
-            fit.design.spread.labels
-        ):
-            faults.refuse(
-                where, "groups of burns that are not here", "the same groups", "Use spread='common'."
-            )
-        if other.design.n > LARGEST:
-            faults.refuse(where, f"{other.design.n} burns", f"at most {LARGEST}", "Leave this trial out.")
+        responses, burns = len(other.roles.values), other.design.n
+        found = {
+            "another scale": other.scale != fit.scale,
+            "other responses": other.many and responses != len(fit.roles.values),
+            "earlier bounds": other.censored is not None,
+            "earlier without repeats": other.design.nu == 0,
+            "other groups": len(groups) > 1 and not set(other.design.spread.labels) <= groups,
+            "long trial": burns > LARGEST,
+        }
+        for what in (what for what, there in found.items() if there):
+            parts = {
+                "number": number,
+                "own": fit.scale,
+                "other": other.scale,
+                "burns": burns,
+                "most": LARGEST,
+            }
+            faults.take(refused(what, responses=responses, **parts))
     if fit.earlier and (fit.method != "REML" or fit.design.term("fuel") is not None):
-        faults.refuse(
-            "earlier", "a fit by ML, or of kinds in general", "a fit by REML of fuels", "Leave 'earlier' out."
-        )
+        faults.take(refused("earlier to another model"))
     if not 0 < fit.power <= 1:
-        faults.refuse("power", f"{fit.power:g}", "above 0, at most 1", "Leave it out for the kit's choice.")
+        faults.take(refused("power", power=fit.power))
     faults.settle()
 
 

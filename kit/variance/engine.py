@@ -12,10 +12,10 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Codes
 from kit.variance.design import Design, Method, Term
 from kit.variance.optimise import EXACT, Derivatives, Mask, minimise
+from kit.variance.refusals import refused
 from kit.variance.residual_space import Coordinates, Pieces, Residuals, Restricted, Space, space_of
 from kit.variance.rotation import Rotation, criterion_of, rotation_of, solve
 
@@ -194,33 +194,30 @@ class Engine:
         ols = gls + space.moved(np.broadcast_to(theta, (trials, len(theta))), z)
         return Residuals(z, 2 * theta[space.terms :] * gamma, ols)
 
-    def effects(self, values: Array, theta: Array, beta: Array) -> dict[str, tuple[Array, Array]]:
-        """Predicted effects of each random term's levels (responses, levels), and their SDs given the means.
+    def effects(self, values: Array, theta: Array, beta: Array) -> tuple[Array, Array]:
+        """Predicted effects of the random terms' levels (responses, levels of all), and their SDs given the means.
 
         With Z of all terms, D the variances of its columns and S those of burns, they are
         D½(I + D½Z'S⁻¹ZD½)⁻¹D½Z'S⁻¹(y − Xβ) (Henderson 1975).
         """
-        terms = terms_in_order(self.design)
-        if not terms:
-            return {}
-        place = np.concatenate([[0], np.cumsum([term.levels.count for term in terms])])
-        column = np.array([term.levels.codes for term in terms]) + place[:-1, None]
-        left, parts = values - beta @ self.design.X.T, []
-        groups = self.design.spread.codes if self.space.groups > 1 else 0 * column[0]
-        for row, variances in zip(left, theta, strict=True):
-            burn = variances[len(terms) :][groups]
-            cross, sums = np.zeros((place[-1], place[-1])), np.zeros(place[-1])
-            for own in column:
-                np.add.at(sums, own, row / burn)
-                for other in column:
-                    np.add.at(cross, (own, other), 1 / burn)
-            root = np.sqrt(np.repeat(variances[: len(terms)], np.diff(place)))
-            spare = np.linalg.inv(np.eye(len(root)) + root[:, None] * cross * root) * root[:, None] * root
-            parts.append((spare @ sums, np.sqrt(spare.diagonal())))
-        effect, sd = map(np.array, zip(*parts, strict=True))
-        cuts = place[1:-1]
-        named = zip(terms, np.split(effect, cuts, axis=1), np.split(sd, cuts, axis=1), strict=True)
-        return {term.name: (own, error) for term, own, error in named}
+        terms = [term.levels for term in terms_in_order(self.design)]
+        first = np.cumsum([0, *(levels.count for levels in terms)])
+        columns = [start + levels.codes for start, levels in zip(first, terms, strict=False)]
+        groups = (
+            self.design.spread.codes if self.space.groups > 1 else np.zeros(self.design.n, dtype=np.int64)
+        )
+        effect, sd = np.zeros((2, len(theta), first[-1]))
+        for i, left in enumerate(values - beta @ self.design.X.T):
+            weight = 1 / theta[i, len(terms) :][groups]
+            cross, sums = np.zeros((first[-1], first[-1])), np.zeros(first[-1])
+            for own in columns:
+                np.add.at(sums, own, left * weight)
+                for other in columns:
+                    np.add.at(cross, (own, other), weight)
+            root = np.sqrt(np.repeat(theta[i, : len(terms)], np.diff(first)))
+            spare = root[:, None] * np.linalg.inv(np.eye(len(root)) + root[:, None] * cross * root) * root
+            effect[i], sd[i] = spare @ sums, np.sqrt(spare.diagonal())
+        return effect, sd
 
 
 def _ratios(term: Term, terms: int) -> Array:
@@ -280,8 +277,5 @@ def dense_space(design: Design) -> Space:
     terms, groups = terms_in_order(design), design.spread
     size = design.p + sum(term.levels.count for term in terms)
     if size > LARGEST:
-        raise KitError.refuse(
-            "table", f"{size} means, bags and days together", f"at most {LARGEST} of them",
-            "Leave the days out and use spread='common' (then any number of bags will do), or fit part of the burns.",
-        )  # fmt: skip
+        raise refused("many together", size=size, most=LARGEST)
     return space_of(design.X, [term.levels.indicators for term in terms], groups.codes, groups.count)

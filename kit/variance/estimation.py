@@ -8,7 +8,7 @@ from itertools import compress
 import numpy as np
 import pandas as pd
 
-from kit.errors import Faults, KitError
+from kit.errors import Faults
 from kit.variance.bounded import NONE, Model, Rows, minimise_rows, model_of, posterior
 from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, read_columns, rows_of
 from kit.variance.design import Design, FuelEffect, Method, Spread, design_of
@@ -16,6 +16,7 @@ from kit.variance.engine import Borrowed, Engine, Estimate, engine_of, terms_in_
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.mvn import POINTS
 from kit.variance.optimise import EXACT, FLOOR, Mask
+from kit.variance.refusals import refused
 from kit.variance.residual_space import Residuals
 
 FLAT = 1e-13
@@ -73,12 +74,7 @@ def _instead(engine: Engine, columns: Columns, design: Design, flat: Mask, roles
         found = (
             f"every value equal to {values[0]:g}" if np.ptp(values) == 0 else "no difference within any fuel"
         )
-        raise KitError.refuse(
-            f"table, column {roles.values[0]}",
-            found,
-            "values that vary from burn to burn",
-            "Repeats that agree exactly usually mean a copied column or a logger too coarse for the question.",
-        )
+        raise refused("flat", name=roles.values[0], found=found)
     values = columns.values.copy()
     values[flat] += np.random.default_rng(1).standard_normal((int(flat.sum()), design.n))
     return engine.rotate(values)
@@ -114,13 +110,7 @@ def optimum_found(converged: Mask, roles: Roles) -> None:
     """
     if converged.all():
         return
-    named = ", ".join(roles.values[i] for i in np.flatnonzero(~converged)[:5])
-    raise KitError.refuse(
-        f"fit of {named}",
-        "no optimum that can be trusted",
-        "a criterion with a minimum",
-        "Burns of one bag that agree exactly are the usual cause; of few burns leave covariates out.",
-    )
+    raise refused("no optimum", names=", ".join(roles.values[i] for i in np.flatnonzero(~converged)[:5]))
 
 
 def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: Choices) -> RepeatModel:
@@ -138,7 +128,7 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     )
     alone, whole = (design_of(each, choices.fuel_effect, choices.spread) for each in (exact, columns))
     if alone.nu == 0:
-        _too_few(alone.n, alone.p)
+        raise refused("few exact", exact=alone.n, parameters=alone.p)
     design = _told_apart(whole, alone)
     centre = float(exact.values[0, 0])
     made = _model(columns, design, choices.borrowed, centre)
@@ -200,7 +190,9 @@ def _model(columns: Columns, design: Design, borrowed: Borrowed | None, centre: 
     used = ~np.isin(design.mean_of, bounded)
     bound = np.flatnonzero(used & (side != 0))
     kept = np.array([i for i in range(design.p) if i not in bounded], dtype=np.int64)
-    _check_exact(design.X[np.ix_(used & (side == 0), kept)])
+    exact_X = design.X[np.ix_(used & (side == 0), kept)]
+    if len(exact_X) <= len(kept) or np.linalg.matrix_rank(exact_X) < len(kept):
+        raise refused("few exact", exact=len(exact_X), parameters=len(kept))
     order = np.concatenate([np.flatnonzero(used & (side == 0)), bound])
     extra = (0.0, 0.0) if borrowed is None else (borrowed.sd, borrowed.df)
     groups, X = design.spread, design.X[np.ix_(order, kept)]
@@ -215,30 +207,9 @@ def _model(columns: Columns, design: Design, borrowed: Borrowed | None, centre: 
 def _check(columns: Columns, method: Method) -> None:
     faults = Faults()
     if method == "ML":
-        faults.refuse(
-            "method", "ML with values known only as bounds", "REML", "Leave method at its default, 'REML'."
-        )
+        faults.take(refused("bounds by ML"))
     if columns.n > LARGEST:
-        faults.refuse(
-            "table",
-            f"{columns.n} burns with bounds among them",
-            f"at most {LARGEST}",
-            "Fit part of the burns.",
-        )
+        faults.take(refused("many with bounds", burns=columns.n, most=LARGEST))
     faults.settle()
     if columns.side is not None and columns.side.all():
-        _too_few(0, 1)
-
-
-def _too_few(exact: int, parameters: int) -> None:
-    faults = Faults()
-    faults.refuse(
-        "table, column of statuses", f"{exact} exact values for {parameters} means and covariates",
-        "more exact values than that", "With nearly every value a bound nothing can be estimated.",
-    )  # fmt: skip
-    faults.settle()
-
-
-def _check_exact(X: Array) -> None:
-    if X.shape[0] <= X.shape[1] or np.linalg.matrix_rank(X) < X.shape[1]:
-        _too_few(*X.shape)
+        raise refused("few exact", exact=0, parameters=1)

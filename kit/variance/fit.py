@@ -9,16 +9,17 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError, Problem
+from kit.errors import Faults, KitError
 from kit.page.html_tables import as_table
 from kit.page.text import Html, element, join
 from kit.variance.burn_arrays import Roles, Scale, read_columns
 from kit.variance.design import FuelEffect, Method, Spread, design_of
 from kit.variance.earlier_likelihoods import POWER, POWER_OF_SEVERAL, beside, check_earlier
-from kit.variance.engine import Borrowed
+from kit.variance.engine import Borrowed, terms_in_order
 from kit.variance.estimation import Choices, fit_censored, fit_design
 from kit.variance.inference import contrasts
 from kit.variance.model import RepeatModel
+from kit.variance.refusals import refused
 from kit.variance.sd_limits import component_limits
 
 __all__ = ["RepeatFit", "fit_repeats", "joined"]
@@ -55,28 +56,46 @@ class RepeatFit(RepeatModel):
         """Standard deviations with 95 % limits: kit.variance.component_limits adds methods and levels."""
         return component_limits(self)
 
-    def summary(self, level: float = 0.95) -> Summary:
-        """Return what the fit says on one screen: means, standard deviations, their limits, notes."""
-        return summary_of(self, level)
+    @cached_property
+    def bags(self) -> pd.DataFrame:
+        """Predicted effects of bags, days (and fuels, where random) with their standard deviations, given the means."""
+        effect, sd = self.engine.effects(self.columns.values, self.estimate.theta, self.estimate.beta)
+        terms = terms_in_order(self.design)
+        names = [term.name for term in terms for _ in term.levels.labels]
+        labels = [str(label) for term in terms for label in term.levels.labels]
+        return self.framed({"component": names, "label": labels}, {"effect": effect, "sd": sd})
 
     def conf_int(self, level: float = 0.95) -> pd.DataFrame:
         """Return fuel, mean, low, high: each mean with its own interval, on the metric's own scale."""
-        return conf_int(self, level)
+        found = contrasts(self, self.design.mean_rows(), "best", level)
+        values = dict(zip(("mean", "low", "high"), (found.estimate, *found.limits(level)), strict=True))
+        if self.scale == "log":
+            with np.errstate(over="ignore"):
+                values = {name: np.exp(each) for name, each in values.items()}
+        return self.framed({"fuel": self.labels}, values)
+
+    def summary(self, level: float = 0.95) -> Summary:
+        """Return what the fit says on one screen: means, standard deviations, their limits, notes."""
+        burns, bags = self.counts
+        limits = self.conf_int(level).assign(burns=burns, **({"bags": bags} if bags.any() else {}))
+        components = component_limits(self, level=level)[["component", "sd", "low", "high", "at_boundary"]]
+        words = f"{self.method} fit of {self._words}{SCALES[self.scale]}."
+        return Summary(words, limits, components, self.notes, level)
+
+    @property
+    def _words(self) -> str:
+        """'36 burns of 6 fuels with bags and days at random'."""
+        burns = len(self.columns.rows)
+        if self.many:
+            return f"{len(self.roles.values)} responses of {burns} burns"
+        random = " and ".join(f"{name}s" for name in self.names if not name.startswith("burn"))
+        return f"{burns} burns of {len(self.labels)} fuels{f' with {random} at random' if random else ''}"
 
     def __repr__(self) -> str:
-        return f"<RepeatFit: {words_of(self)}, {self.scale} scale>"
+        return f"<RepeatFit: {self._words}, {self.scale} scale>"
 
     def _repr_html_(self) -> str:
-        return (
-            repr(self).replace("<", "&lt;").replace(">", "&gt;")
-            if self.many
-            else self.summary()._repr_html_()
-        )
-
-    @cached_property
-    def bags(self) -> pd.DataFrame:
-        """Predicted effects of bags, days (and fuels, where random) with their standard deviations."""
-        return predicted_effects(self)
+        return element("p", repr(self)) if self.many else self.summary()._repr_html_()
 
 
 def fit_repeats(
@@ -183,19 +202,16 @@ def joined(
 
 
 def _check_choices(fuel_effect: str, spread: str, scale: str, method: str) -> None:
-    known = {
-        "fuel_effect": (fuel_effect, ("fixed", "random")),
-        "spread": (spread, ("common", "by fuel", "by kind")),
-        "scale": (scale, ("plain", "log")),
-        "method": (method, ("REML", "ML")),
-    }
-    wrong = [
-        Problem("refuse", name, f"'{given}'", " or ".join(choices), "Name one of them.")
-        for name, (given, choices) in known.items()
-        if given not in choices
-    ]
-    if wrong:
-        raise KitError(wrong)
+    faults = Faults()
+    for name, given, choices in (
+        ("fuel_effect", fuel_effect, ("fixed", "random")),
+        ("spread", spread, ("common", "by fuel", "by kind")),
+        ("scale", scale, ("plain", "log")),
+        ("method", method, ("REML", "ML")),
+    ):
+        if given not in choices:
+            faults.take(refused("choice", name=name, given=given, known=" or ".join(choices)))
+    faults.settle()
 
 
 def _borrowed(borrowed: tuple[float, float] | None) -> Borrowed | None:
@@ -203,29 +219,8 @@ def _borrowed(borrowed: tuple[float, float] | None) -> Borrowed | None:
         return None
     sd, df = map(float, borrowed)
     if not (0 < sd < np.inf and df > 0):
-        raise KitError.refuse(
-            "borrowed",
-            f"SD {sd:g} on {df:g} degrees of freedom",
-            "both above zero",
-            "Give a pooled SD with its degrees of freedom; a stated figure has 50 or fewer (GUM G.4.2).",
-        )
+        raise refused("borrowed", sd=sd, df=df)
     return Borrowed(sd, df if np.isfinite(df) else 1e9)
-
-
-def predicted_effects(fit: RepeatModel) -> pd.DataFrame:
-    """Return best linear unbiased predictions: component, label, effect, sd (given the means)."""
-    found = fit.engine.effects(fit.columns.values, fit.estimate.theta, fit.estimate.beta)
-    frames = []
-    for name, (effect, sd) in found.items():
-        term = fit.design.term(name)
-        labels = [str(label) for label in term.levels.labels] if term is not None else []
-        frames.append(
-            fit.framed({"component": [name] * len(labels), "label": labels}, {"effect": effect, "sd": sd})
-        )
-    if not frames:
-        nothing = np.zeros((len(fit.roles.values), 0))
-        return fit.framed({"component": [], "label": []}, {"effect": nothing, "sd": nothing})
-    return pd.concat(frames, ignore_index=True)
 
 
 @dataclass(frozen=True, repr=False)
@@ -253,53 +248,16 @@ class Summary:
     level: float
 
     def __repr__(self) -> str:
-        tables = (
-            each.to_string(index=False, float_format="{:.4g}".format)
-            for each in (self.means, self.components)
-        )
+        shown = {"index": False, "float_format": "{:.4g}".format}
+        tables = (each.to_string(**shown) for each in (self.means, self.components))
         percent = f"low, high: {100 * self.level:g} % intervals"
         return "\n".join([self.words, "", *tables, "", percent, *self.notes])
 
     def _repr_html_(self) -> Html:
         percent = f"{100 * self.level:g} % intervals, each on its own."
-        return join(
-            [
-                element("p", self.words),
-                as_table(self.means, "Means", note=percent),
-                as_table(self.components, "Where the variation comes from", note="Standard deviations."),
-                *(element("p", f"Note: {note}.".replace("..", ".")) for note in self.notes),
-            ]
+        tables = (
+            as_table(self.means, "Means", note=percent),
+            as_table(self.components, "Where the variation comes from", note="Standard deviations."),
         )
-
-
-def summary_of(fit: RepeatModel, level: float = 0.95) -> Summary:
-    """Return the summary of a fit of one response."""
-    burns, bags = fit.counts
-    limits = conf_int(fit, level).assign(burns=burns, **({"bags": bags} if len(bags) and bags.any() else {}))
-    components = component_limits(fit, level=level)[["component", "sd", "low", "high", "at_boundary"]]
-    words = f"{fit.method} fit of {words_of(fit)}{SCALES[fit.scale]}."
-    return Summary(words, limits, components, fit.notes, level)
-
-
-def conf_int(fit: RepeatModel, level: float = 0.95) -> pd.DataFrame:
-    """Return fuel, mean, low, high: each mean with its own interval, on the metric's own scale."""
-    found = contrasts(fit, fit.design.mean_rows(), "best", level)
-    values = dict(zip(("mean", "low", "high"), (found.estimate, *found.limits(level)), strict=True))
-    if fit.scale == "log":
-        with np.errstate(over="ignore"):
-            values = {name: np.exp(each) for name, each in values.items()}
-    return fit.framed({"fuel": fit.labels}, values)
-
-
-def words_of(fit: RepeatModel) -> str:
-    """Return '36 burns of 6 fuels: bags and days at random'."""
-    burns = len(fit.columns.rows)
-    if fit.many:
-        return f"{len(fit.roles.values)} responses of {burns} burns"
-    random = [
-        {"bag": "bags", "day": "days", "fuel": "fuels"}[name]
-        for name in fit.names
-        if not name.startswith("burn")
-    ]
-    within = f" with {' and '.join(random)} at random" if random else ""
-    return f"{burns} burns of {len(fit.labels)} fuels{within}"
+        notes = (element("p", f"Note: {note}.".replace("..", ".")) for note in self.notes)
+        return join([element("p", self.words), *tables, *notes])

@@ -11,14 +11,17 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.errors import KitError
 from kit.variance.bounded import Model, Rows
 from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, rows_of
 from kit.variance.design import Design, Method, Spread
 from kit.variance.engine import Borrowed, Engine, Estimate, explained
 from kit.variance.long_tables import frame_of
 from kit.variance.optimise import Mask, at_zero
+from kit.variance.refusals import refused
 from kit.variance.residual_space import Pieces, Residuals, Restricted
+
+ORDER = ("fuel", "bag", "day", "burn")
+"""In which components are shown."""
 
 
 @dataclass(frozen=True)
@@ -221,10 +224,9 @@ class RepeatModel:
     @cached_property
     def spread(self) -> pd.DataFrame:
         """Burn SD of each group that has its own: group, sd, n."""
-        groups = self.design.spread
-        start = self.estimate.theta.shape[1] - sum(name.startswith("burn") for name in self.names)
-        sd = np.sqrt(self.estimate.theta[:, start:])
+        groups, burns = self.design.spread, self.engine.space.groups
         labels = [groups.labels[i] for i in np.unique(groups.codes)] if groups.count > 1 else ["all"]
+        sd = np.sqrt(self.estimate.theta[:, -burns:])
         return self.framed({"group": labels, "n": list(groups.sizes)}, {"sd": sd})
 
     def responses(self, rows: Codes) -> Self:
@@ -259,16 +261,13 @@ class RepeatModel:
     @property
     def notes(self) -> tuple[str, ...]:
         """How the table was read and what the design and the data say of its limits, in a tester's words."""
-        at_zero = (words for words in map(_at_zero_words, self._at_zero_names) if words)
-        return (*self.design.notes, *explained(self.engine), *at_zero)
-
-    @property
-    def _at_zero_names(self) -> tuple[str, ...]:
-        if self.many:
-            return ()
-        return tuple(
-            name for name, value in zip(self.names, self.estimate.theta[0], strict=True) if value == 0
+        inside = {"bag": "bags", "day": "days", "fuel": "fuels of a kind"}
+        at_zero = (
+            f"the data show no more variation between {inside[name]} than within them"
+            for name, value in zip(self.names, self.estimate.theta[0], strict=True)
+            if name in inside and value == 0 and not self.many
         )
+        return (*self.design.notes, *explained(self.engine), *at_zero)
 
     def framed(
         self,
@@ -279,13 +278,6 @@ class RepeatModel:
     ) -> pd.DataFrame:
         """Lay (responses, rows) arrays out as a long table, with a column 'response' if there are several."""
         return frame_of(self.roles.values if self.many else None, keys, values, constants, order)
-
-
-def _at_zero_words(name: str) -> str:
-    if name == "burn" or name.startswith("burn:"):
-        return ""
-    inside = {"bag": "bags", "day": "days", "fuel": "fuels of a kind"}[name]
-    return f"the data show no more variation between {inside} than within them"
 
 
 def small_sample(pieces: Pieces) -> SmallSample:
@@ -321,12 +313,7 @@ def _inverse_information(info: Array) -> Array:
             len(info) > 1
         ):  # one of many simulated trials: what its burns do not tell apart carries no information
             return np.asarray(np.linalg.pinv(info, hermitian=True), dtype=np.float64)
-        raise KitError.refuse(
-            "fit",
-            "variances that these burns do not tell apart",
-            "burns of one bag that differ by more than rounding",
-            "Check that values were not copied from one burn to another.",
-        ) from error
+        raise refused("not told apart") from error
 
 
 def observed_covariance(engine: Engine, data: Residuals, theta: Array) -> Array:

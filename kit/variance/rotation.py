@@ -16,10 +16,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Codes, Levels
 from kit.variance.design import Design, Method, Term
 from kit.variance.optimise import Derivatives, Mask
+from kit.variance.refusals import refused
 from kit.variance.residual_space import RANK, Along, Coordinates, Pieces, Residuals, Strata, strata_deviance
 
 LARGEST_DENSE = 1500
@@ -182,10 +182,7 @@ def rotation_of(design: Design) -> Rotation:
 def _blocks(term: Term, nested: bool) -> list[Codes]:
     """Return levels that are diagonalised together: those of one mean where nothing couples means."""
     if not nested and term.levels.count > LARGEST_DENSE:
-        raise KitError.refuse(
-            "table", f"{term.levels.count} {term.name}s beside covariates or days", f"at most {LARGEST_DENSE} of them",
-            "Leave the covariates and days out (then any number will do), or fit part of the burns.",
-        )  # fmt: skip
+        raise refused("many beside", levels=term.levels.count, name=term.name, most=LARGEST_DENSE)
     if term.lies_in is None or not nested or term.levels.count <= FEW:
         return [np.arange(term.levels.count)]
     return np.split(np.argsort(term.lies_in, kind="stable"), np.cumsum(np.bincount(term.lies_in))[:-1])

@@ -20,17 +20,15 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from kit.errors import KitError
 from kit.variance.averaged import nodes_of
 from kit.variance.bounded import least_rows
 from kit.variance.burn_arrays import Array, Codes, rows_of
-from kit.variance.model import RepeatModel
+from kit.variance.model import ORDER, RepeatModel
 from kit.variance.optimise import FLOOR, Mask, at_zero, minimise
 from kit.variance.ratio_nodes import Weighted, weigh
+from kit.variance.refusals import refused
 
 LimitMethod = Literal["best", "profile", "exact"]
-
-ORDER = ("fuel", "bag", "day", "burn")
 
 
 def component_limits(fit: RepeatModel, method: LimitMethod = "best", level: float = 0.95) -> pd.DataFrame:
@@ -63,7 +61,7 @@ def component_limits(fit: RepeatModel, method: LimitMethod = "best", level: floa
 
 def _limits(fit: RepeatModel, method: LimitMethod, level: float) -> tuple[Array, Array, list[str]]:
     if method not in ("best", "profile", "exact"):
-        raise KitError.refuse("method", f"'{method}'", "best, profile or exact", "Name one of them.")
+        raise refused("choice", name="method", given=method, known="best, profile or exact")
     if not fit.has_spread:
         blank = np.full_like(fit.estimate.theta, np.nan)
         return blank, blank, ["none: no repeats"] * len(fit.names)

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from kit.errors import KitError
 from kit.variance.burn_arrays import Array
 from kit.variance.model import RepeatModel
+from kit.variance.refusals import refused
 
 DfMethod = Literal["best", "kenward-roger", "satterthwaite"]
 
@@ -63,11 +63,7 @@ class Contrasts:
         """Return the contrasts of one response alone."""
         rows = slice(response, response + 1)
         return replace(
-            self,
-            estimate=self.estimate[rows],
-            se=self.se[rows],
-            df=self.df[rows],
-            phi=self.phi[rows],
+            self, estimate=self.estimate[rows], se=self.se[rows], df=self.df[rows], phi=self.phi[rows]
         )
 
     def limits(self, level: float) -> tuple[Array, Array]:
@@ -110,7 +106,7 @@ def needs_level(level: float) -> None:
         Where it is not between 0 and 1.
     """
     if not isinstance(level, int | float | np.number) or not 0 < level < 1:
-        raise KitError.refuse("level", f"'{level}'", "a confidence between 0 and 1", "Write 0.95, say.")
+        raise refused("level", level=level)
 
 
 def needs_reml(fit: RepeatModel) -> None:
@@ -122,12 +118,7 @@ def needs_reml(fit: RepeatModel) -> None:
         Saying so.
     """
     if fit.method != "REML":
-        raise KitError.refuse(
-            "df",
-            "Kenward–Roger of a fit by ML",
-            "a fit by REML",
-            "Fit with method='REML', or ask for Satterthwaite.",
-        )
+        raise refused("Kenward–Roger by ML")
 
 
 def _quadratic(L: Array, M: Array) -> Array:
