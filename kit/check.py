@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.logged_burns import main_probe
+from kit.burns.logged_burns import logged_burns, main_probe
 from kit.burns.measure import measure
 from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
@@ -167,20 +167,16 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
     counts, spans = (table[table["probe"] == main].set_index("burn") for table in (logs.quality, logs.spans))
     meant = logs.flags[(logs.flags["probe"] == main) & (logs.flags["flag"] == "after top-up")]
     topped = meant.groupby("burn")["n"].sum()
-    curves = dict(
-        iter(logs.readings[(logs.readings["probe"] == main).to_numpy()].groupby("burn", observed=True))
-    )
+    logged = {log.burn: log for log in logged_burns(logs.readings) if log.probe == main}
     for burn in [burn for burn in run.in_state("done")["burn"] if burn in counts.index]:
-        rows, span, count = curves[burn], spans.loc[burn], counts.loc[burn]
-        usable = rows["flag"].astype(str).map(schema.usable).to_numpy()
-        seconds, celsius = rows["elapsed_s"].to_numpy(), rows["temp_c"].to_numpy()
+        log, span, count = logged[burn], spans.loc[burn], counts.loc[burn]
         stop = float(np.fmin(span["end_s"], span["stop_s"]))  # the log's end where no stop is written
-        good = usable & np.isfinite(celsius) & (seconds >= 0) & (seconds <= stop)
-        steps = np.diff(seconds[good])
+        good = log.usable & (log.seconds >= 0) & (log.seconds <= stop)
+        celsius, steps = log.celsius[good], np.diff(log.seconds[good])
         gaps = float(steps[steps > run.trial.cleaning.bridge_gap_s].sum())
         zero = str(span["clock_zero"])
         is_looked_at = count["fires"] > 1 or not zero
-        fires = fires_in(seconds, np.where(usable, celsius, np.nan)) if is_looked_at else []
+        fires = fires_in(log.seconds, np.where(log.usable, log.celsius, np.nan)) if is_looked_at else []
         begins = [fire.begin_s for fire in fires if fire.begin_s < stop]
         n = int(count["n"] + count["n_lost"])
         lost = max(int(count["n_unusable"] - topped.get(burn, 0) + count["n_lost"]), 0)
@@ -191,8 +187,8 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
             lost,
             lost_share=lost / n if n else 1.0,
             gap_share=gaps / stop if stop > 0 else 0.0,
-            range_k=float(np.ptp(celsius[good])) if good.any() else 0.0,
-            last_c=float(celsius[good][-1]) if good.any() else -np.inf,
+            range_k=float(np.ptp(celsius)) if len(celsius) else 0.0,
+            last_c=float(celsius[-1]) if len(celsius) else -np.inf,
             is_cut_short=bool(span["cut_short"]),
             fires=len(begins),
             begun=", ".join(_clock(zero, begin_s) for begin_s in begins),
