@@ -173,18 +173,14 @@ class Chart:
 
 
 def control_chart(
-    blocks: Sequence[Block],
-    means: Sequence[SeasonMeans],
-    pooled: Pooled,
-    control: str,
-    first_days: Mapping[str, str],
+    means: Sequence[SeasonMeans], pooled: Pooled, control: str, first_days: Mapping[str, str]
 ) -> Chart:
     """Return the chart of the control fuel over the seasons in which it was burned, in their order.
 
     Parameters
     ----------
-    blocks, means
-        Of the same seasons.
+    means
+        Of those seasons.
     pooled
         The variances that make the limits.
     control
@@ -192,9 +188,10 @@ def control_chart(
     first_days
         The day that puts each season in order, yyyy-mm-dd.
     """
-    found = [each.of({control: 1.0}) for each in means]
-    m, phi = (np.array(each) for each in zip(*found, strict=True))
-    times = _years([first_days[each.season] for each in means])
+    blocks = [each.block for each in means]
+    m, phi = (np.array(each) for each in zip(*(each.of({control: 1.0}) for each in means), strict=True))
+    dated = [first_days[block.season] for block in blocks]
+    times = _years(dated)
     points = [point for block in blocks for point in _day_points(block, pooled, control)]
     days = pd.DataFrame(points, columns=["season", "day", "value", "se", "n"])
     df = pooled.df_total
@@ -204,7 +201,7 @@ def control_chart(
     seasons = pd.DataFrame(
         {
             "season": [block.season for block in blocks],
-            "first_day": [first_days[block.season] for block in blocks],
+            "first_day": dated,
             "value": m,
             "se": np.sqrt(variance),
             "n": [block.sizes[control] for block in blocks],

@@ -259,14 +259,12 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
     pooled = pool(blocks)
     means = [season_means(block, pooled) for block in blocks]
     control = reference.control
-    joined = [k for k, block in enumerate(blocks) if control in block.fuels]
-    chart = None
-    if joined:
-        of_control = [blocks[k] for k in joined], [means[k] for k in joined]
-        chart = control_chart(*of_control, pooled, control, {each.name: each.dated for each in alike})
+    joined = [each for each in means if control in each.block.fuels]
+    dated = {each.name: each.dated for each in alike}
+    chart = control_chart(joined, pooled, control, dated) if joined else None
     same_probe = {each.name for each in alike if not other_probe(each, reference)}
-    direct = [cell for cell in _cells(blocks, means) if cell.season in same_probe]
-    by_control = _cells(blocks, means, control) if joined else []
+    direct = [cell for cell in _cells(means) if cell.season in same_probe]
+    by_control = _cells(joined, control)
     spread, control_spread = (season_spread(cells, pooled.df_total) for cells in (direct, by_control))
     margin = (reference.trial.get("margins") or {}).get(name)
     levels = fuel_table(direct, spread, pooled.df_total)
@@ -313,13 +311,12 @@ def _block(season: Season, spec: Metric) -> Block | None:
     return block_of(season.name, *labels, np.log(values) if log else values)
 
 
-def _cells(blocks: Sequence[Block], means: Sequence[SeasonMeans], control: str = "") -> list[Cell]:
-    """Return each fuel in each season or, with a control fuel, its difference from that where both were burned."""
+def _cells(means: Sequence[SeasonMeans], control: str = "") -> list[Cell]:
+    """Return each fuel in each season or, with a control fuel, its difference from that."""
     from_it = {control: -1.0} if control else {}
     return [
-        Cell(block.season, fuel, *found.of({fuel: 1.0, **from_it}), block.sizes[fuel])
-        for block, found in zip(blocks, means, strict=True)
-        if not control or control in block.fuels
-        for fuel in block.fuels
+        Cell(found.block.season, fuel, *found.of({fuel: 1.0, **from_it}), found.block.sizes[fuel])
+        for found in means
+        for fuel in found.block.fuels
         if fuel != control
     ]

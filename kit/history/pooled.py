@@ -145,14 +145,13 @@ def _told_apart(information: Array) -> list[int]:
 class SeasonMeans:
     """Fuel means of one season on the analysis scale, with their covariance under the pooled variances."""
 
-    season: str
-    fuels: tuple[str, ...]
+    block: Block
     means: Array
     covariance: Array
 
     def of(self, weights: Mapping[str, float]) -> tuple[float, float]:
         """Return value and variance of a weighted sum of the fuels' means."""
-        w = np.array([weights.get(fuel, 0.0) for fuel in self.fuels])
+        w = np.array([weights.get(fuel, 0.0) for fuel in self.block.fuels])
         return float(w @ self.means), float(w @ self.covariance @ w)
 
 
@@ -160,4 +159,4 @@ def season_means(block: Block, pooled: Pooled) -> SeasonMeans:
     """Return the fuel means of one season by generalised least squares under the pooled variances."""
     theta = np.array([[pooled.variance(term) for term in TERMS]])
     means = block.engine.beta(block.data, theta)[0]
-    return SeasonMeans(block.season, block.fuels, means, block.engine.pieces(theta).phi[0])
+    return SeasonMeans(block, means, block.engine.pieces(theta).phi[0])
