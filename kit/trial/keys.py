@@ -153,8 +153,5 @@ def _kind(field: Schema) -> str:
 
 def _default(field: Schema) -> str:
     value = field["default"]
-    return (
-        ""
-        if (not value and not isinstance(value, int | float)) or isinstance(value, dict)
-        else toml_value(value)
-    )
+    is_nothing = value in (None, "", []) or isinstance(value, dict)
+    return "" if is_nothing else toml_value(value)

@@ -80,19 +80,9 @@ def _zone(text: str) -> str:
     raise QuantityError(text, "a time zone as 'Europe/Berlin'", nearest(text, available_timezones()))
 
 
-def _number_as_text(value: object) -> object:
-    """Return a number as text, anything else as it is: `class = 1` is as good as "1"."""
-    return str(value) if isinstance(value, int | float) and not isinstance(value, bool) else value
-
-
 def _listed(value: object) -> object:
     """Return a single text or whole number as a list of one."""
     return [value] if isinstance(value, str | int) and not isinstance(value, bool) else value
-
-
-def _column_names(value: object) -> object:
-    names = _listed(value)
-    return [_number_as_text(each) for each in names] if isinstance(names, list) else names
 
 
 Text = Annotated[str, Strict(), AfterValidator(_cleaned)]
@@ -107,7 +97,9 @@ TimeOfDay = Annotated[time, BeforeValidator(_time_of_day)]
 Weekday = Annotated[str, BeforeValidator(_weekday)]
 Zone = Annotated[str, Strict(), AfterValidator(_zone)]
 Yes = Annotated[bool, Strict()]
-Columns = Annotated[tuple[Name, ...], BeforeValidator(_column_names)]
+Word = Annotated[str, Field(coerce_numbers_to_str=True)]
+"""A text, or a number taken for one: `class = 1` is as good as "1"."""
+Columns = Annotated[tuple[Annotated[Word, AfterValidator(_identified)], ...], BeforeValidator(_listed)]
 """Headings of a logger's file, or places counted from 1."""
 Names = Annotated[tuple[Name, ...], BeforeValidator(_listed)]
 
@@ -315,7 +307,7 @@ class Setting(Table):
 
     id: Name
     vents: Text = ""
-    target: Annotated[str, BeforeValidator(_number_as_text)] = ""
+    target: Word = ""
 
     @property
     def target_c(self) -> float | None:
@@ -345,7 +337,7 @@ class Probe(Table):
 
     id: PlainName
     place: Text = ""
-    tolerance_class: Annotated[str, BeforeValidator(_number_as_text)] = Field("", alias="class")
+    tolerance_class: Word = Field("", alias="class")
     resolution: Difference | None = None
     time_constant_s: Positive | None = None
     ice_reads: Temperature | None = None
