@@ -16,7 +16,7 @@ from typing import Any
 import click
 
 from kit import __version__
-from kit.errors import Faults, KitError, disk_faults, grouped, worded
+from kit.errors import Faults, KitError, disk_faults, grouped, numbered
 from kit.runtime.process_end import ending_as_at_ctrl_c
 
 DONE, DIFFERS, BAD_INPUT, OWN_FAILURE, WRONG_COMMAND = 0, 1, 2, 3, 64
@@ -361,8 +361,7 @@ def _print_problems(error: KitError, as_json: bool) -> None:
     problems = grouped(error.problems)
     count = len(problems)
     print(f"{count} problem{'s' * (count > 1)}; nothing was written.", file=sys.stderr)
-    for number, problem in enumerate(problems, start=1):
-        print(worded(number, problem), file=sys.stderr)
+    print("\n".join(numbered(problems)), file=sys.stderr)
 
 
 def _print_own_failure(error: Exception) -> None:

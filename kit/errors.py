@@ -83,21 +83,18 @@ class KitError(Exception):
 
     def _render_traceback_(self) -> list[str]:
         """Return what a notebook shows in place of the kit's own frames."""
-        numbered = "".join(worded(number, each) for number, each in enumerate(self.problems, start=1))
-        return f"{type(self).__name__}:{numbered}".split("\n")
+        return f"{type(self).__name__}:{''.join(numbered(self.problems))}".split("\n")
 
     def __reduce__(self) -> tuple[type[KitError], tuple[tuple[Problem, ...]]]:
         return (type(self), (self.problems,))
 
 
-def worded(number: int, problem: Problem) -> str:
-    """Return a problem as a person reads it in a numbered list."""
-    return (
-        f"\n{number}. {problem.where}\n"
-        f"   found:    {problem.found}\n"
-        f"   expected: {problem.expected}\n"
-        f"   do:       {problem.remedy}"
-    )
+def numbered(problems: Iterable[Problem]) -> list[str]:
+    """Return problems as a person reads them, numbered."""
+    return [
+        f"\n{number}. {each.where}\n   found:    {each.found}\n   expected: {each.expected}\n   do:       {each.remedy}"
+        for number, each in enumerate(problems, start=1)
+    ]
 
 
 def grouped(problems: Iterable[Problem]) -> tuple[Problem, ...]:

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from kit.check import problems_of
-from kit.errors import KitError, Problem, grouped, worded
+from kit.errors import KitError, Problem, grouped, numbered
 from kit.page.cautions import cautions_short
 from kit.readings import Fire, Log, find_fires, read_log
 from kit.trial import Logger
@@ -79,8 +79,11 @@ class Started:
         drafted = f": {len(self.rows)} burns" if self.rows else ""
         lines = [f"Made {self.folder}{drafted}.", *map(_line, self.rows)]
         if self.questions:
-            asked = (worded(number, each) for number, each in enumerate(grouped(self.questions), 1))
-            lines += ["", "To do in trial.toml and burns.csv, all at once:", *asked]
+            lines += [
+                "",
+                "To do in trial.toml and burns.csv, all at once:",
+                *numbered(grouped(self.questions)),
+            ]
         verb = "check" if self.questions else "report"
         return "\n".join([*lines, "", *cautions_short(), "", f"Next: repeatburn {verb} {self.folder}"])
 
