@@ -76,10 +76,9 @@ def price_per_kg(trial: Trial, fuel_id: str) -> float:
     fuel = next((each for each in trial.fuels if each.id == fuel_id), None)
     if fuel is None:
         return math.nan
-    if fuel.price is not None and fuel.bag_kg:
-        return fuel.price / fuel.bag_kg
-    bags = [bag for bag in trial.bags if bag.fuel == fuel_id and bag.price is not None]
-    each = [bag.price / kg for bag in bags if bag.price is not None and (kg := bag.weighed_kg or fuel.bag_kg)]
+    of_bags = [(bag.price, bag.weighed_kg or fuel.bag_kg) for bag in trial.bags if bag.fuel == fuel_id]
+    paid = [(fuel.price, fuel.bag_kg)] if fuel.price is not None and fuel.bag_kg else of_bags
+    each = [price / kg for price, kg in paid if price is not None and kg]
     return sum(each) / len(each) if each else math.nan
 
 
