@@ -7,6 +7,7 @@ import html
 import re
 import unicodedata
 from collections.abc import Iterable
+from functools import cache
 from typing import Final
 
 _PICTURES: Final = {code: chr(0x2400 + code) for code in range(0x20) if chr(code) not in "\n\t"} | {
@@ -47,6 +48,7 @@ def visible(text: object) -> str:
     return "".join(map(_shown, str(text)))
 
 
+@cache
 def _shown(character: str) -> str:
     code = ord(character)
     if code in _PICTURES:

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 import kit.publish.figures.drawing as exporting
 from kit.publish import sections
 from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, apart, light_to_dark, short
-from kit.publish.figures.drawing import MOST_MARKS, export, files_of, png_bytes
+from kit.publish.figures.drawing import MOST_MARKS, export, files_of
+from kit.publish.figures.png import light_and_dark
 from kit.publish.figures.svg import recoloured, short_path, small_svg
 from kit.publish.sections import section
 from kit.publish.sections.burn_curves import MOST_FLAGS, thin_burns, thin_flags
@@ -85,8 +86,8 @@ def test_svgs_are_small(drawings):
 def test_a_figure_turned_dark_is_the_figure_drawn_dark(drawings):
     for drawing in drawings:
         files = files_of(drawing, "2026-11-25")
-        dark = png_bytes(drawing.drawn(DARK_LOOK, PAGE), DARK_LOOK)
-        film = png_bytes(drawing.film(DARK_LOOK, "2026-11-25"), DARK_LOOK)
+        dark, _ = light_and_dark(drawing.drawn(DARK_LOOK, PAGE))
+        film, _ = light_and_dark(drawing.film(DARK_LOOK, "2026-11-25"))
         assert files[f"{drawing.file}-dark.png"] == dark, drawing.id
         assert files[f"{drawing.file}-film-dark.png"] == film, drawing.id
 

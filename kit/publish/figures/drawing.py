@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 from kit.page.inline_svg import figure
 from kit.page.text import Html, anchor, element
 from kit.publish.figures.canvas import (
-    DARK_LOOK,
     FILM,
     LIGHT_LOOK,
     PAGE,
@@ -24,7 +23,8 @@ from kit.publish.figures.canvas import (
     mark_simulated,
     sign_film,
 )
-from kit.publish.figures.svg import recoloured, saved, small_svg, turned, with_words
+from kit.publish.figures.png import light_and_dark
+from kit.publish.figures.svg import recoloured, small_svg, with_words
 from kit.publish.plain import as_csv
 from kit.publish.wording import told, words
 from kit.runtime.worker import outcome, running_worker
@@ -37,8 +37,6 @@ MOST_MARKS = 20_000
 """Rows of data up to which a figure stands in the page as SVG; beyond it is a picture."""
 
 LONGEST_NOTE = 46
-FASTER: Mapping[str, Any] = {"pil_kwargs": {"compress_level": 2}}
-"""Half the time of the default for pictures a third larger; there are four of each figure."""
 
 
 @dataclass(frozen=True)
@@ -105,12 +103,6 @@ class Drawing:
         """Its data as exported: simulated ones say so in every row."""
         return self.data.assign(simulated="yes") if self.simulated else self.data
 
-    def hand_over(self) -> Figure:
-        """Return the page's figure to be changed: who asks for it again gets a new one."""
-        drawn = self.page_figure
-        del self.__dict__["page_figure"]
-        return drawn
-
     def __getstate__(self) -> dict[str, Any]:
         """Return what goes to another process: not the figure, which is drawn there."""
         return {name: value for name, value in vars(self).items() if name != "page_figure"}
@@ -134,7 +126,10 @@ class Drawing:
         return f"<drawing '{self.title}', {len(self.data)} rows of data>"
 
     def _as_picture(self) -> Html:
-        light, dark = (_embedded(self.drawn(look, PAGE), look) for look in (LIGHT_LOOK, DARK_LOOK))
+        light, dark = (
+            f"data:image/png;base64,{base64.b64encode(picture).decode()}"
+            for picture in light_and_dark(self.page_figure)
+        )
         source = Html(f'<source media="(prefers-color-scheme: dark)" srcset="{dark}">')
         image = element("picture", source, element("img", src=light, alt=self.said))
         return element("figure", image, element("figcaption", self.caption), id=anchor("figure", self.id))
@@ -164,15 +159,6 @@ def worded(
     """
     said: dict[str, Any] = {name: told(own, parts) for name, own in words()["figure"][key].items()}
     return Drawing(f"{key} {of}".strip(), **said, data=rows, draw=draw, **more)
-
-
-def png_bytes(drawn: Figure, look: Look) -> bytes:
-    """Return a figure as PNG, the same bytes each time."""
-    return saved(drawn, format="png", facecolor=look.paper, metadata={"Software": None}, **FASTER)
-
-
-def _embedded(drawn: Figure, look: Look) -> str:
-    return "data:image/png;base64," + base64.b64encode(png_bytes(drawn, look)).decode("ascii")
 
 
 def picture(drawn: Figure | Any, *, alt: str, title: str = "", caption: str = "") -> Html:
@@ -251,13 +237,11 @@ def files_of(drawing: Drawing, date: str) -> Files:
     """Return the files of one drawing by name."""
     name = drawing.file
     svg = with_words(drawing.svg, drawing.title, drawing.said)
-    page, film = drawing.hand_over(), drawing.film(LIGHT_LOOK, date)
+    pages, films = map(light_and_dark, (drawing.page_figure, drawing.film(LIGHT_LOOK, date)))
+    pictures = zip(("light", "dark", "film-light", "film-dark"), (*pages, *films), strict=True)
     return {
         f"{name}-light.svg": svg.encode(),
         f"{name}-dark.svg": recoloured(svg, light_to_dark()).encode(),
         f"{name}.csv": as_csv(drawing.rows).encode(),
-        f"{name}-light.png": png_bytes(page, LIGHT_LOOK),
-        f"{name}-dark.png": png_bytes(turned(page, light_to_dark()), DARK_LOOK),
-        f"{name}-film-light.png": png_bytes(film, LIGHT_LOOK),
-        f"{name}-film-dark.png": png_bytes(turned(film, light_to_dark()), DARK_LOOK),
+        **{f"{name}-{kind}.png": picture for kind, picture in pictures},
     }

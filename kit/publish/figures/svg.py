@@ -138,35 +138,3 @@ def with_words(svg: str, title: str, alt: str) -> str:
         words.text = text
         root.insert(place, words)
     return '<?xml version="1.0" encoding="utf-8"?>\n' + _written(root)
-
-
-COLOURED = ("color", "markerfacecolor", "markeredgecolor", "facecolor", "edgecolor")
-"""What has a colour in lines and texts, patches and collections."""
-
-
-def turned(figure: Figure, colours: Mapping[str, str]) -> Figure:
-    """Return the same figure with each colour that is a key of `colours` ('#rrggbb') changed; opacity stays."""
-    from matplotlib.collections import Collection
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-    from matplotlib.text import Text
-
-    for artist in figure.findobj(lambda each: isinstance(each, (Collection, Patch, Line2D, Text))):
-        if isinstance(artist, Collection) and artist.get_array() is not None:
-            continue  # coloured by its numbers
-        for name in COLOURED:
-            read, write = (getattr(artist, f"{verb}_{name}", None) for verb in ("get", "set"))
-            if read and write:
-                write(_turn(read(), colours))
-    return figure
-
-
-def _turn(colour: Any, colours: Mapping[str, str]) -> Any:
-    from matplotlib.colors import to_hex, to_rgba
-
-    if isinstance(colour, str) and colour in ("none", "auto", "face"):
-        return colour
-    if getattr(colour, "ndim", 1) == 2:  # a collection's, one an element
-        return [_turn(each, colours) for each in colour]
-    new = colours.get(to_hex(colour))
-    return colour if new is None else to_rgba(new, to_rgba(colour)[3])

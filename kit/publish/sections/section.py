@@ -187,7 +187,8 @@ def folded(summary: str, *children: object) -> Html | None:
 
 
 def shown(drawing: Drawing) -> Html:
-    """Return a drawing's figure; where a report is being made its files are begun meanwhile."""
+    """Return a drawing's figure; where a report is being made its files are begun with the SVG drawn for it."""
+    figure = drawing.html()
     if is_kernel():
         begin([drawing], report_date())
-    return drawing.html()
+    return figure
