@@ -7,7 +7,7 @@ from typing import Any, Final
 from kit.page.text import anchor, escape_markdown
 from kit.publish.claims import NOT_TO_SAY, Claim, all_claims, claims_of, findings
 from kit.publish.report_data import ReportData, report_data
-from kit.publish.wording import called, counted, counts, listed, of_bags, told_each, words
+from kit.publish.wording import called, counted, counts, of_bags, paragraph_of, sentences_of, words
 
 SAY: Final = "say.md"
 KNOW: Final = "how-we-know.md"
@@ -43,33 +43,29 @@ def say_card(analysis: Any) -> str:
 
 
 def _card(claim: Claim, data: ReportData) -> str:
-    n = (
-        counts(data.name(claim.a), data.name(claim.b), claim.n, claim.bags)
-        if claim.b
-        else of_bags(f"{counted(claim.n[0], 'burn')} of {data.name(claim.a)}", claim.bags[0])
-    )
-    figure, place = anchor(claim.figure), anchor("figure", claim.figure)
-    page = "appendix.html" if claim.kind == "value" else REPORT
-    drawn = bool(claim.figure) and (claim.kind == "value" or claim.metric in data.primary)
-    lines = {
-        "Say": escape_markdown(claim.say),
-        "Caption": escape_markdown(claim.caption),
-        "Verdict": escape_markdown(claim.verdict),
-        "Interval": escape_markdown(f"{claim.interval or 'none'} ({100 * claim.level:g} %)"),
-        "n": escape_markdown(n),
-        "Figure": f"[{figure}]({page}#{place}), figures/{figure}-film-light.png"
-        if drawn
-        else "none; see [the tables](appendix.html#comparison-tables)",
-        "Do not say": escape_markdown(", ".join(_not_to_say(claim, data))),
+    n = of_bags(f"{counted(claim.n[0], 'burn')} of {data.name(claim.a)}", claim.bags[0])
+    said = [f"'{word}'" for word in (*NOT_TO_SAY, *["another bag"] * bool(data.these_bags))]
+    not_to_say = ["'the best of all'", "'every bag'"]
+    if claim.kind == "pair":
+        n = counts(data.name(claim.a), data.name(claim.b), claim.n, claim.bags)
+        not_to_say = [called("not_to_say", claim.verdict, "'every bag'")]
+    texts = {
+        "say": claim.say,
+        "caption": claim.caption,
+        "verdict": claim.verdict,
+        "interval": f"{claim.interval or 'none'} ({100 * claim.level:g} %)",
+        "n": n,
+        "not_to_say": ", ".join([*said, *not_to_say]),
     }
-    return "\n".join([f"## {claim.id}", "", *(f"- {name}: {text}" for name, text in lines.items())])
-
-
-def _not_to_say(claim: Claim, data: ReportData) -> list[str]:
-    said = [f"'{word}'" for word in (*NOT_TO_SAY, *(["another bag"] if data.these_bags else []))]
-    if claim.kind != "pair":
-        return [*said, "'the best of all'", "'every bag'"]
-    return [*said, called("not_to_say", claim.verdict, "'every bag'")]
+    file, page = anchor(claim.figure), "appendix.html" if claim.kind == "value" else REPORT
+    figure = f"[{file}]({page}#{anchor('figure', claim.figure)}), figures/{file}-film-light.png"
+    drawn = bool(claim.figure) and (claim.kind == "value" or claim.metric in data.primary)
+    return paragraph_of(
+        "card",
+        id=claim.id,
+        figure=figure if drawn else "none; see [the tables](appendix.html#comparison-tables)",
+        **{name: escape_markdown(text) for name, text in texts.items()},
+    )
 
 
 def how_we_know(analysis: Any) -> str:
@@ -83,22 +79,13 @@ def how_we_know(analysis: Any) -> str:
 def three_sentences(data: ReportData) -> list[str]:
     """Return three sentences: what was done, how differences were judged, how anyone can check."""
     primary = [claim for claim in claims_of(data) if claim.primary]
-    settled = sum(claim.settled for claim in primary)
-    return told_each(
-        words()["paragraphs"]["know"],
-        {
-            "burned": "simulated" if data.simulated else "burned",
-            "fuels": counted(len(data.cast), "fuel"),
-            "bags": f" from {counted(data.bags, 'bag')}" if data.bags else "",
-            "burns": counted(data.done, "burn"),
-            "where": f" (cooker: {data.trial.cooker})" if data.trial.cooker else "",
-            "measures": listed([data.label(metric) for metric in data.primary]) or "what was logged",
-            "bare": data.bare,
-            "interim": data.interim and not data.bare,
-            "judged": not (data.bare or data.interim),
-            "spread": f"burns of {data.these_bags}" if data.these_bags else "bags and burns of one fuel",
-            "settled": settled,
-            "comparisons": counted(len(primary), "comparison"),
-            "are": "is" if settled == 1 else "are",
-        },
-    )
+    parts = {
+        "burned": "simulated" if data.simulated else "burned",
+        "from_bags": f" from {counted(data.bags, 'bag')}" if data.bags else "",
+        "where": f" (cooker: {data.trial.cooker})" if data.trial.cooker else "",
+        "measures": [data.label(metric) for metric in data.primary] or "what was logged",
+        "spread": f"burns of {data.these_bags}" if data.these_bags else "bags and burns of one fuel",
+        "settled": sum(claim.settled for claim in primary),
+        "comparisons": primary,
+    }
+    return sentences_of("know", data=data, **parts)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, Final, Literal
@@ -22,8 +22,10 @@ from kit.publish.wording import (
     counts,
     estimate_words,
     listed,
-    number_word,
+    paragraph_of,
     threshold,
+    told,
+    told_each,
     words,
 )
 
@@ -36,7 +38,8 @@ NO_COUNT: Final = ("no repeats", "cannot be separated")
 NOT_TO_SAY: Final = ("always", "in your cooker")
 MOST_NAMED: Final = 3
 """Fuels that a sentence on the best names one by one."""
-WITHIN: Final = ("the same within the margin", "different, but too little to matter")
+SAME: Final = "the same within the margin"
+WITHIN: Final = (SAME, "different, but too little to matter")
 """Verdicts on fuels that differ by less than the margin."""
 
 
@@ -200,9 +203,9 @@ class _Pair:
 
     def claim(self) -> Claim:
         """Return the claim it makes."""
-        sentence, number = self.sentence()
-        row, amount, equal = self.row, self.amount, 1.0 if self.amount.log else 0.0
-        drawn = self.data.rows("comparisons", row.metric)["low"].notna().any()
+        data, row, amount, clause = self.data, self.row, self.amount, self._clause()
+        drawn = data.rows("comparisons", row.metric)["low"].notna().any()
+        n = "" if row.verdict in NO_COUNT else f"; {counts(*self.names, self.n, self.bags)}"
         return Claim(
             id=claim_id(row.metric, self.a, self.b),
             kind="pair",
@@ -210,71 +213,44 @@ class _Pair:
             a=self.a,
             b=self.b,
             verdict=row.verdict,
-            direction="a" if amount.low > equal else "b" if amount.high < equal else "",
+            direction="" if amount.holds_zero or amount.low != amount.low else "a" if amount.above else "b",
             estimate=amount.value,
             low=amount.low,
             high=amount.high,
-            level=float(row.level) if row.level == row.level else self.data.level,
+            level=float(row.level) if row.level == row.level else data.level,
             scale=row.scale,
             unit=row.unit,
             n=self.n,
             bags=self.bags,
-            sentence=sentence,
-            number=number,
-            say=self._said(),
+            sentence=f"{capital(clause)}{self._verdict(words()['claim']['told'])}{n}.",
+            number=self._verdict(words()["claim"]["number"]),
+            say=self._said(clause),
             caption=self._caption(),
             interval=amount.directed,
             figure=f"comparisons {row.metric}" if drawn else "",
-            primary=row.metric in self.data.primary,
+            primary=row.metric in data.primary,
         )
-
-    @property
-    def verdict(self) -> str:
-        return str(self.row.verdict)
 
     @property
     def names(self) -> tuple[str, str]:
         return self.data.name(self.a), self.data.name(self.b)
 
-    def clause(self) -> str:
+    def _clause(self) -> str:
         """Return the clause of the verdict, without interval or n, and what it is about where that is no product."""
         about, amount, phrase = self.data.these_bags, self.amount, self.amount.spec.phrases
         told = amount.said_of(*self.names)
-        if self.verdict in UNDECIDED:
+        if self.row.verdict in UNDECIDED:
             told = f"we cannot yet say whether {amount.said_of(*self.names, phrase.question)}"
-        elif self.verdict == "the same within the margin":
+        elif self.row.verdict == SAME:
             margin = self.data.margin_words(self.row.metric)
             told = f"{amount.said_of(*self.names, phrase.same)} within {margin}"
         return f"for {about}, {told}" if about else told
 
-    def sentence(self) -> tuple[str, str]:
-        """Return the finding in a sentence, and the part of it that is the number."""
-        told, number = self._told
-        n = "" if self.verdict in NO_COUNT else f"; {counts(*self.names, self.n, self.bags)}"
-        return f"{capital(self.clause())}{told}{n}.", number
-
-    @property
-    def _told(self) -> tuple[str, str]:
-        """What follows the clause, and the number in it."""
-        amount, (a, b) = self.amount, self.names
-        if self.verdict == "no repeats":
-            return f": only one burn of {a if self.n[0] == 1 else b} was made, so there is no error bar", ""
-        if self.verdict == "cannot be separated":
-            return f": {APART}", ""
-        if self.verdict == "not settled" and not amount.known:
-            return ": these burns say too little of it to give limits", ""
-        if self.verdict == "not settled":
-            return f": the burns are compatible with {amount.reach} for {a}", amount.reach
-        if self.verdict == "the same within the margin":
-            return f": the difference lies {amount.between} for {a}", amount.between
-        if not amount.known:
-            return ", but how much these burns cannot tell", ""
-        return f": {amount.interval}{self._minutes}{self._judged}", amount.size
-
-    @property
-    def _judged(self) -> str:
-        margin = f"{self.data.margin_words(self.row.metric)} that matters"
-        return str(words()["names"]["judged"].get(self.verdict, "")).format(margin=margin)
+    def _verdict(self, of: Mapping[str, Any]) -> str:
+        """Return what the verdict has to say of the amount, by the words of this verdict or those of a difference."""
+        (a, b), margin = self.names, self.data.margin_words(self.row.metric)
+        parts = {"amount": self.amount, "a": a, "margin": margin, "minutes": self._minutes, "apart": APART}
+        return told(of.get(self.row.verdict, of["different"]), parts | {"once": a if self.n[0] == 1 else b})
 
     @property
     def _minutes(self) -> str:
@@ -288,26 +264,27 @@ class _Pair:
         minutes = f"{abs(apart):.0f}\u00a0minute{'' if round(abs(apart)) == 1 else 's'}"
         return f", about {minutes} {'on top of' if apart > 0 else 'off'} {base:.0f}"
 
-    def _said(self) -> str:
-        told = f": {self.amount.interval}" if self.amount.interval and self.verdict not in UNDECIDED else ""
+    def _said(self, clause: str) -> str:
+        undecided = self.row.verdict in UNDECIDED
+        told = f": {self.amount.interval}" if self.amount.interval and not undecided else ""
         (burns, other), (bags, others) = self.n, self.bags
         alike = burns == other and bags == others
         n = f"{counted(burns, 'burn')} each" if alike else f"{counted(burns, 'burn')} against {other}"
         of_bags = f", {counted(bags, 'bag')}" if alike and bags else ""
-        clause, start = self.clause(), capital(self.clause())
-        in_place = f"In {self.data.here}, {clause}" if self.verdict not in UNDECIDED else start
-        forms = (f"{in_place}{told}, {n}{of_bags}.", f"{start}{told}, {n}{of_bags}.", f"{start}{told}, {n}.")
-        return shortest_that_fits((*forms, f"{start}{told}."), self.names, MOST_SAID)
+        start = f"{capital(clause)}{told}"
+        in_place = start if undecided else f"In {self.data.here}, {clause}{told}"
+        forms = (f"{in_place}, {n}{of_bags}.", f"{start}, {n}{of_bags}.", f"{start}, {n}.", f"{start}.")
+        return shortest_that_fits(forms, self.names, MOST_SAID)
 
     def _caption(self) -> str:
-        spec, (a, b) = self.amount.spec, self.names
-        at = threshold(spec, Units("us" if self.data.units.show == "us" else "metric"))
-        phrase = spec.phrases
-        short = (phrase.short if self.amount.above else phrase.short_less).replace("{at}", at)
+        amount, (a, b) = self.amount, self.names
+        us = Units("us" if self.data.units.show == "us" else "metric")
+        short = amount.spec.phrases.short if amount.above else amount.spec.phrases.short_less
+        short = short.replace("{at}", threshold(amount.spec, us))
         forms: tuple[str, ...] = (f"{a}: {short} than {b}", f"{a}: {short}")
-        if self.verdict in UNDECIDED:
+        if self.row.verdict in UNDECIDED:
             forms = (f"{a} or {b}: not settled",)
-        elif self.verdict == "the same within the margin":
+        elif self.row.verdict == SAME:
             forms = (f"{a} and {b}: no difference that matters", f"{a}, {b}: equal within the margin")
         return shortest_that_fits(forms, self.names, MOST_CAPTION)
 
@@ -391,8 +368,7 @@ def best_claim(data: ReportData, metric: str) -> Claim | None:
     best = spec.phrases.best or f"{'most' if better == 'more' else 'least'} {data.label(metric)}"
     best = best.replace("{at}", threshold(spec, data.units))
     best = f"{best} of {data.these_bags}" if data.these_bags else best
-    told = (best, f"may be {spec.phrases.as_good}", "is not", "are not")
-    return _standing_claim(data, metric, found, "best", told)
+    return _standing_claim(data, metric, found, "best", best, f"may be {spec.phrases.as_good}", "not")
 
 
 def value_claim(data: ReportData) -> Claim | None:
@@ -401,10 +377,9 @@ def value_claim(data: ReportData) -> Claim | None:
     found = standing_of(data, metric) if metric.startswith("cost:") else None
     if found is None:
         return None
-    at = threshold(data.spec(metric), data.units)
     of = f" of {data.these_bags}" if data.these_bags else ""
-    best = f"best value{of} at the prices paid, by the hour above {at}"
-    return _standing_claim(data, metric, found, "value", (best, "may be as cheap", "is dearer", "are dearer"))
+    best = f"best value{of} at the prices paid, by the hour above {threshold(data.spec(metric), data.units)}"
+    return _standing_claim(data, metric, found, "value", best, "may be as cheap", "dearer")
 
 
 def _standing_claim(
@@ -412,39 +387,28 @@ def _standing_claim(
     metric: str,
     found: Standing,
     kind: Literal["best", "value"],
-    words: tuple[str, str, str, str],
+    best: str,
+    equal: str,
+    fail: str,
 ) -> Claim:
-    (best, equal, *rest), spec, leader = words, data.spec(metric), data.name(found.leader)
+    """Return the claim on which fuels are `best`, which are `equal` as far as one knows, and which `fail` to be."""
+    spec, leader = data.spec(metric), data.name(found.leader)
     fuels = (found.leader, *found.rivals, *found.others)
-
-    def mean_of(fuel: str) -> str:
-        return estimate_words(*found.limits(fuel), spec.unit, data.units)
-
-    number, (mean, low, high) = mean_of(found.leader), found.limits(found.leader)
-    rivals = [data.name(fuel) for fuel in found.rivals]
+    number, *means = (
+        estimate_words(*found.limits(fuel), spec.unit, data.units) for fuel in (found.leader, *found.rivals)
+    )
+    rivals, near = (list(map(data.name, names)) for names in (found.rivals, found.near))
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in fuels}
-    told = [f"{capital(best)}: {leader}, {number}"]
-    if found.open and len(fuels) > 2:
-        told = [f"{capital(best)}: these burns rule out none of the {number_word(len(fuels))}"]
-        told.append(f"{leader} was first with {number}")
-    elif rivals:
-        told.append(f"{listed([f'{data.name(fuel)}, {mean_of(fuel)},' for fuel in found.rivals])} {equal}")
-    far = [fuel for fuel in found.others if fuel not in found.near]
-    less = f"but by less than the {data.margin_words(metric)} that matters" if found.near else ""
-    if found.near:
-        every = len(found.near) > MOST_NAMED and not far
-        near = listed(list(map(data.name, found.near)))
-        near = f"the {number_word(len(found.near))} others" if every else near
-        told.append(f"{near} {rest[len(found.near) > 1]}, {less}")
-    if far:
-        several = f"the {number_word(len(far))} others {rest[1]}"
-        told.append(several if len(far) > 1 else f"the other {rest[0]}")
-    say = f"In {data.here}, {best} was {leader}, {number}"
-    if found.near and found.near[0] == found.others[0] and not rivals:
-        say = f"{say}, {less}"
-    also = f"; {listed(rivals)} {equal}" if rivals else ""
-    names, (burns, bags) = [leader, *rivals], used.get(found.leader, (0, 0))
-    captions = (f"{capital(best)}: {listed(names, 'or')}", f"{leader}: {best}")
+    parts: dict[str, Any] = {"best": best, "leader": leader, "number": number, "equal": equal, "fail": fail}
+    parts |= {"near": near, "far": len(found.others) - len(near), "margin": data.margin_words(metric)}
+    parts["several_far"] = parts["far"] > 1
+    parts |= {"open": found.open and len(fuels) > 2, "fuels": fuels, "here": data.here}
+    parts |= {"rivals": [f"{name}, {mean}," for name, mean in zip(rivals, means, strict=True)]}
+    parts |= {"many_near": len(near) > MOST_NAMED and len(near) == len(found.others), "names": rivals}
+    parts |= {"nearest": bool(near) and found.near[0] == found.others[0] and not rivals}
+    said = told_each(words()["claim"]["say"], parts)
+    captions = (f"{capital(best)}: {listed([leader, *rivals], 'or')}", f"{leader}: {best}")
+    (burns, bags), (mean, low, high) = used.get(found.leader, (0, 0)), found.limits(found.leader)
     return Claim(
         id=anchor("claim", kind, _quoted(metric)),
         kind=kind,
@@ -461,10 +425,10 @@ def _standing_claim(
         unit=spec.unit,
         n=(burns, burns),
         bags=(bags, bags),
-        sentence=f"{'; '.join(told)} ({data.n_words(used)}).",
+        sentence=f"{'; '.join(told_each(words()['claim']['standing'], parts))} ({data.n_words(used)}).",
         number=number,
-        say=shortest_that_fits((f"{say}{also}.", f"{say}."), names, MOST_SAID),
-        caption=shortest_that_fits(captions, names, MOST_CAPTION),
+        say=shortest_that_fits((f"{'; '.join(said)}.", f"{said[0]}."), [leader, *rivals], MOST_SAID),
+        caption=shortest_that_fits(captions, [leader, *rivals], MOST_CAPTION),
         interval=number,
         figure=f"values {metric}",
         primary=metric in data.primary or kind == "value",
@@ -479,20 +443,18 @@ def overall_sentence(data: ReportData, metric: str) -> str:
     rows = data.rows("overall", metric)
     if data.interim or len(data.cast) < 3 or not len(rows) or rows["p"].isna().any():
         return ""
-    p = float(rows["p"].iloc[0])
-    told = f"p {'< 0.001' if p < 0.0005 else f'= {p:.3f}' if p < 0.1 else f'= {p:.2f}'}"
-    label, fuels = capital(data.label(metric)), data.these_bags or "the fuels"
-    standing = standing_of(data, metric)
-    if p >= 1 - data.level:
-        told_apart = data.rows("comparisons", metric)["direction"].fillna("").ne("").any()
-        if told_apart or (standing is not None and not standing.open):
-            sharper = "the questions asked of single fuels are sharper"
-            return f"{label}: a test of all fuels at once sees no difference ({told}); {sharper}."
-        return f"{label}: these burns do not show that {fuels} differ at all ({told})."
-    known = not (standing is None or standing.open)
-    known = known or any(claim.settled for claim in claims_of(data) if claim.metric == metric)
-    which = "" if known else "; which ones differ, these burns cannot say"
-    return f"{label}: {fuels} are not all alike ({told}){which}."
+    p, standing = float(rows["p"].iloc[0]), standing_of(data, metric)
+    known = standing is not None and not standing.open
+    own = [claim for claim in claims_of(data) if claim.metric == metric]
+    return paragraph_of(
+        "overall",
+        label=data.label(metric),
+        fuels=data.these_bags or "the fuels",
+        p="< 0.001" if p < 0.0005 else f"= {p:.3f}" if p < 0.1 else f"= {p:.2f}",
+        differ=p < 1 - data.level,
+        known=known or any(claim.settled for claim in own),
+        sharper=known or any(claim.direction for claim in own),
+    )
 
 
 def all_claims(data: ReportData) -> list[Claim]:

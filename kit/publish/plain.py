@@ -29,7 +29,7 @@ def plain_value(value: Any) -> Any:
     if value is None or isinstance(value, str | bool | int):
         return value
     if isinstance(value, float):
-        return _number(value)
+        return float(value) + 0.0 if math.isfinite(value) else None  # -0.0 and 0.0 are one number to a reader
     if isinstance(value, Mapping):
         return {str(key): plain_value(each) for key, each in value.items()}
     if isinstance(value, list | tuple):
@@ -39,11 +39,6 @@ def plain_value(value: Any) -> Any:
     if isinstance(value, datetime | date | time):
         return None if value != value else value.isoformat()  # pandas' time that is none is not itself
     return _object(value)
-
-
-def _number(value: float) -> float | None:
-    # -0.0 and 0.0 are one number to a reader
-    return float(value) + 0.0 if math.isfinite(value) else None
 
 
 def _object(value: Any) -> Any:
@@ -98,14 +93,11 @@ def _block(value: Any) -> str:
 
 
 def _line(value: Any) -> str:
-    # lone halves of a character can stand in file names; they must not stop the file from being written
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(", ", ": "))
-    return text if text.isprintable() or text.isascii() else _safe(text)
-
-
-def _safe(text: str) -> str:
-    kept = (sign if sign.isprintable() else json.dumps(sign)[1:-1] for sign in text)
-    return "".join(kept)
+    if text.isprintable() or text.isascii():
+        return text
+    # lone halves of a character can stand in file names; they must not stop the file from being written
+    return "".join(sign if sign.isprintable() else json.dumps(sign)[1:-1] for sign in text)
 
 
 def as_csv(frame: pd.DataFrame) -> str:

@@ -15,7 +15,7 @@ from kit import schema
 from kit.page.shown_numbers import Units
 from kit.publish.figures.canvas import Axis, Cast, cast_of
 from kit.publish.provenance import SIMULATED
-from kit.publish.wording import counted, label_of, margin_words, number_word, of_bags, with_unit_after
+from kit.publish.wording import called, counted, label_of, margin_words, number_word, of_bags, with_unit_after
 
 if TYPE_CHECKING:
     from kit.trial.trial_file import Trial
@@ -214,6 +214,11 @@ class ReportData:
     def percent(self) -> str:
         """The confidence in words: '95 %'."""
         return f"{100 * self.level:.4g}\u00a0%"
+
+    @property
+    def basis(self) -> str:
+        """What was equal between charges, in words."""
+        return called("basis", self.trial.charge.by)
 
     @property
     def done(self) -> int:

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from string import Formatter
 from typing import TYPE_CHECKING, Any, Final
 
 from kit.errors import KitError
@@ -36,27 +37,60 @@ def words() -> dict[str, Any]:
     return tomllib.loads(resources.files("kit.publish").joinpath("words.toml").read_text("utf-8"))
 
 
-Template = str | Sequence[str | Mapping[str, str]]
+Template = str | Sequence[str | Mapping[str, Any]]
 """A sentence with {parts}, or several; of { if = part, say = …, else = … } one is said where that part holds."""
 
 
 def told_each(template: Template, parts: Mapping[str, object]) -> list[str]:
-    """Return the sentences of a template that are there, their parts filled in: {Part} begins with a capital."""
-    each = [template] if isinstance(template, str) else template
-    chosen = (
-        one if isinstance(one, str) else one["say"] if parts[one["if"]] else one.get("else", "")
-        for one in each
-    )
-    return list(filter(None, (one.format_map(_Parts(parts)) for one in chosen)))
+    """Return the sentences of a template that are there, their parts filled in.
+
+    What is not among the parts is an attribute of the part `data`. {Part} begins with a capital, {part.name} is what it
+    has of that name, {list} and {list:or} join what it holds, and {n:burn}, {n:is/are} and {n:in words} tell how many
+    it is or holds.
+    """
+    known, said = _Parts(parts), []
+    for one in [template] if isinstance(template, str) else template:
+        while not isinstance(one, str):
+            holds = Formatter().get_field(one["if"], (), known)[0]
+            one = one["say"] if holds else one.get("else", "")
+        said.append(one.format_map(known))
+    return list(filter(None, said))
 
 
-class _Parts(dict[str, object]):
-    """Parts of a sentence; under a name with a capital the same part with a capital."""
+class _Parts(dict[str, Any]):
+    """Parts of a sentence by name, ready to be told."""
 
-    def __missing__(self, name: str) -> str:
-        if name[:1].islower():
-            raise KeyError(name)
-        return capital(str(self[name[:1].lower() + name[1:]]))
+    def __getitem__(self, name: str) -> _Part:
+        own = name[:1].lower() + name[1:]
+        return _Part(self.get(own) if own in self else getattr(super().__getitem__("data"), own), own != name)
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A part of a sentence, and whether it begins with a capital."""
+
+    value: Any
+    begins: bool
+
+    def __bool__(self) -> bool:
+        return bool(self.value)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.value, name)
+
+    def __format__(self, how: str) -> str:
+        text = self._told(how)
+        return capital(text) if self.begins else text
+
+    def _told(self, how: str) -> str:
+        if isinstance(self.value, list | tuple) and how in ("", "or"):
+            return listed(self.value, how or "and")
+        if not how or isinstance(self.value, float | str):
+            return format(self.value, how)
+        count = len(self.value) if hasattr(self.value, "__len__") else int(self.value)
+        if "/" in how:
+            return how.split("/")[count != 1]
+        return number_word(count) if how == "in words" else counted(count, how)
 
 
 def told(template: Template, parts: Mapping[str, object]) -> str:
@@ -84,9 +118,14 @@ def refused(key: str, where: object, /, **parts: object) -> KitError:
     return KitError.refuse(str(where), *(each.format(**parts) for each in words()["refusals"][key]))
 
 
+def sentences_of(key: str, /, **parts: object) -> list[str]:
+    """Return the sentences of one of the shared paragraphs that are there, their parts filled in."""
+    return told_each(words()["paragraphs"][key], parts)
+
+
 def paragraph_of(key: str, /, **parts: object) -> str:
     """Return one of the shared paragraphs with its parts filled in."""
-    return told(words()["paragraphs"][key], parts)
+    return " ".join(sentences_of(key, **parts))
 
 
 def captioned(key: str, /, **parts: object) -> dict[str, str]:
@@ -112,7 +151,7 @@ def table_of(key: str, rows: pd.DataFrame, units: Units = METRIC, /, **parts: ob
 
 def _columns(own: Any, rows: pd.DataFrame, parts: Mapping[str, object]) -> list[Col]:
     how: dict[str, Any] = own if isinstance(own, dict) else {"texts": [own]}
-    if "if" in how and not parts[how["if"]]:
+    if "if" in how and not _Parts(parts)[how["if"]]:
         return []
     pairs = ([each, ""] if isinstance(each, str) else each for each in how.get("texts") or how["numbers"])
     named = [(name, heading.format(**parts)) for name, heading in pairs]
@@ -356,25 +395,20 @@ class Amount:
             return False
         return not self.log or (self.low > 0 and self.high / self.low <= TOO_WIDE)
 
-    def _percents(self) -> tuple[float, float, float]:
-        value, low, high = (100 * (each - 1) for each in (self.value, self.low, self.high))
-        return value, low, high
+    def _ends(self, turn: float = 1.0) -> tuple[float, float]:
+        """Return its limits, in per cent where a ratio is told."""
+        low, high = (100 * (end - 1) if self.log else end for end in (self.low, self.high))
+        return turn * low, turn * high
 
     def _places(self, turn: float = 1.0) -> int:
         margins = [self.margin, -self.margin] if math.isfinite(self.margin) else []
-        if self.log:
-            margins = [100 * math.expm1(each) for each in margins]
-        low, high = self._percents()[1:] if self.log else (self.low, self.high)
-        return places(turn * low, turn * high, *(turn * each for each in margins))
+        shown = (100 * math.expm1(each) if self.log else each for each in margins)
+        return places(*self._ends(turn), *(turn * each for each in shown))
 
     @property
     def size(self) -> str:
         """Its size without sign: '34 °C (61 °F)', '22 %', '2.4 times'."""
-        if self.multiple:
-            return self._times(self.value)
-        if self.log:
-            return f"{plain(abs(self._percents()[0]), self._places())}{NBSP}%"
-        return self._sized(self.value)
+        return self._times(self.value) if self.multiple else self._sized(self.value)
 
     def _times(self, value: float) -> str:
         if value > TOO_WIDE:
@@ -382,6 +416,8 @@ class Amount:
         return f"{plain(value, min(max(1, places(self.low, self.high)), 2))}{NBSP}times"
 
     def _sized(self, value: float) -> str:
+        if self.log:
+            return f"{plain(abs(100 * (value - 1)), self._places())}{NBSP}%"
         if is_degrees(self.spec.unit):
             return in_degrees(value, self._places(), self._places(1.8), self.units)
         return with_unit(plain(abs(value), self._places()), self.spec.unit)
@@ -399,14 +435,11 @@ class Amount:
         if self.multiple:
             least, most = self._times(self.low), self._times(self.high)
             return most if least == most else f"{least.removesuffix(f'{NBSP}times')} to {most}"
-        if self.log:
-            decimals, unit, ends = self._places(), "%", self._percents()[1:]
-        else:
-            fahrenheit = is_degrees(self.spec.unit) and self.units.show == "us"
-            turn = 1.8 if fahrenheit else 1.0
-            unit = "°F" if fahrenheit else "°C" if is_degrees(self.spec.unit) else self.spec.unit
-            decimals, ends = self._places(turn), (turn * self.low, turn * self.high)
-        low, high = ends if self.above else (-ends[1], -ends[0])
+        unit, turn = "%" if self.log else self.spec.unit, 1.0
+        if is_degrees(unit):
+            unit, turn = ("°F", 1.8) if self.units.show == "us" else ("°C", 1.0)
+        decimals, (low, high) = self._places(turn), self._ends(turn)
+        low, high = (low, high) if self.above else (-high, -low)
         return with_unit(f"{plain(low, decimals)} to {plain(high, decimals)}", unit)
 
     @property
@@ -434,10 +467,8 @@ class Amount:
         if self.log and value >= TIMES_FROM:
             times = self._times(value) if value > TOO_WIDE else f"{plain(value, 1)}{NBSP}times"
             return f"{times} {phrase.side_times}"
-        if self.log:
-            percent = f"{plain(abs(100 * (value - 1)), self._places())}{NBSP}%"
-            return f"{percent} {phrase.side_more if value > 1 else phrase.side_less}"
-        return f"{self._sized(value)} {phrase.side_more if value > 0 else phrase.side_less}"
+        more = value > (1.0 if self.log else 0.0)
+        return f"{self._sized(value)} {phrase.side_more if more else phrase.side_less}"
 
 
 def amount_of(

@@ -106,9 +106,8 @@ def write_results(
         return by_hand("results.json was not", "report")
     target = Path(folder)
     origin = trace(analysis.run.folder, parameters or {}, target)
-    held = {key: _table_of(analysis, _HELD_AS.get(key, key)) for key in TABLES}
-    tables = {key: table for key, table in held.items() if table is not None}
-    curves = {key: found for key, name in CURVES.items() if (found := _table_of(analysis, name)) is not None}
+    tables = _tables_of(analysis, {key: _HELD_AS.get(key, key) for key in TABLES})
+    curves = _tables_of(analysis, CURVES)
     rows = {key: records(frame) for key, frame in tables.items()}
     of_verdict = ("metric", "a", "b", "verdict", "direction")
     data = {
@@ -153,6 +152,6 @@ def head_of(trial: Any, origin: dict[str, Any]) -> dict[str, Any]:
     return head | origin | {"parameters": plain_value(origin["parameters"])}
 
 
-def _table_of(analysis: Any, name: str) -> pd.DataFrame | None:
-    found = getattr(analysis, name, None)
-    return found if hasattr(found, "iterrows") else None
+def _tables_of(analysis: Any, names: Mapping[str, str]) -> dict[str, pd.DataFrame]:
+    found = {key: getattr(analysis, name, None) for key, name in names.items()}
+    return {key: table for key, table in found.items() if hasattr(table, "iterrows")}

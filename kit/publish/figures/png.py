@@ -21,12 +21,13 @@ COMPRESSION = 2
 def light_and_dark(figure: Figure) -> tuple[bytes, bytes]:
     """Return a figure in light colours as PNG in those and in the dark ones, the same bytes each time."""
     import matplotlib
-    from matplotlib.backends.backend_agg import RendererAgg
+    from matplotlib.backends import backend_agg
 
-    width, height = figure.canvas.get_width_height()
-    light, dark = (RendererAgg(width, height, figure.dpi) for _ in range(2))
+    canvas: Any = backend_agg.RendererAgg
+    light, dark = (canvas(*figure.canvas.get_width_height(), figure.dpi) for _ in range(2))
+    both: Any = BothColourings(light, dark, light_to_dark())
     with matplotlib.rc_context(dict(RC)):
-        figure.draw(BothColourings(light, dark, light_to_dark()))  # type: ignore[arg-type]
+        figure.draw(both)
     return _png(light, figure.dpi), _png(dark, figure.dpi)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -13,22 +13,11 @@ import pandas as pd
 
 from kit.page.shown_numbers import plain
 from kit.publish.figures import canvas as figures
-from kit.publish.figures.canvas import (
-    Axis,
-    Cast,
-    Frame,
-    Look,
-    Player,
-    canvas,
-    fewer_ticks,
-    name_axis,
-    room_for,
-    short,
-)
+from kit.publish.figures.canvas import Axis, Cast, Frame, Look, Player, canvas, fewer_ticks, name_axis, short
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData, counts_of, pair_rows
 from kit.publish.sections.section import figure_of, topic
-from kit.publish.wording import APART, called, counts, listed, paragraph_of, plural
+from kit.publish.wording import APART, called, counts, paragraph_of, plural
 from kit.schema import usable
 
 if TYPE_CHECKING:
@@ -54,7 +43,7 @@ def curves(data: ReportData) -> list[object]:
     if not len(data.table("readings")):
         return ["No readings: the values came from the burn sheet alone."]
     others = sorted(set(data.table("readings")["probe"]) - {main_probe(data)})
-    told = paragraph_of("burn_curves", singles=data.singles, others=", ".join(others))
+    told = paragraph_of("burn_curves", data=data, others=", ".join(others))
     return [told, panels_drawing(data)]
 
 
@@ -96,11 +85,6 @@ class Lines:
     thresholds: tuple[float, ...]
     n: Mapping[str, tuple[int, int]]
 
-    @property
-    def banded(self) -> bool:
-        """Whether some mean has a band."""
-        return bool(self.means["band_low"].notna().any())
-
     def of(self, player: Player) -> pd.DataFrame:
         """Return what stands for a fuel: its mean, or its burn where there is no mean."""
         own = self.means[self.means["fuel"] == player.id].dropna(subset=["mean"])
@@ -110,6 +94,7 @@ class Lines:
         return burns.assign(mean=burns["temp"], band_low=float("nan"), band_high=float("nan"))
 
 
+@lru_cache(maxsize=1)
 def lines_of(data: ReportData, cast: Cast) -> Lines:
     """Return the curves of some fuels as they are drawn."""
     ids = [player.id for player in cast]
@@ -153,11 +138,11 @@ def overlay_drawing(data: ReportData) -> Drawing | None:
         return None
     cast, lines = data.cast, lines_of(data, data.cast)
     kinds = list(dict.fromkeys((player.kind, player.kind_place) for player in cast if player.kind))
+    kinds = kinds if len(kinds) > 1 else []
+    dashes = ", ".join(f"{DASHES[place % 4]} for {plural(kind)}" for kind, place in kinds)
     choices = [(f"fuel-{player.place + 1}", short(player.name, 30)) for player in cast]
-    choices, dashes = choices if len(cast) <= MOST_CHOICES else [], ""
-    if len(kinds) > 1:
-        dashes = ", ".join(f"{DASHES[place % 4]} for {plural(kind)}" for kind, place in kinds)
-        choices += [(f"kind-{place + 1}", f"{plural(kind)} alone") for kind, place in kinds]
+    choices = choices if len(cast) <= MOST_CHOICES else []
+    choices += [(f"kind-{place + 1}", f"{plural(kind)} alone") for kind, place in kinds]
     drawn, draw = _data(lines, burns=data.singles), partial(overlay, lines, cast)
     made = figure_of(data, "overlay", "", drawn, draw, dashes=dashes, **_parts(data, cast, lines))
     return replace(made, choices=tuple(choices) if len(cast) > 2 else ())
@@ -171,14 +156,9 @@ def _parts(data: ReportData, cast: Cast, lines: Lines) -> dict[str, object]:
     return {
         "alt": _alt(data, cast, lines),
         "at": f", {place}" if place else "",
-        "band": _band_words(data) if lines.banded else "",
+        "band": paragraph_of("band", data=data, banded=lines.means["band_low"].notna().any()),
         **data.n_parts(lines.n),
-        "singles": data.singles,
     }
-
-
-def _band_words(data: ReportData) -> str:
-    return paragraph_of("band", percent=data.percent, of="bags" if data.bags else "fuels")
 
 
 def _data(lines: Lines, difference: pd.DataFrame | None = None, burns: bool = True) -> pd.DataFrame:
@@ -194,21 +174,16 @@ def _data(lines: Lines, difference: pd.DataFrame | None = None, burns: bool = Tr
 
 
 def _alt(data: ReportData, cast: Cast, lines: Lines) -> str:
-    told = []
-    unit = lines.y.name
+    told = [f"Temperature against {lines.x.name}."]
     for player in cast:
         own = lines.of(player).dropna(subset=["mean"])
-        if not len(own):
-            continue
-        top, last = own.loc[own["mean"].idxmax()], own.iloc[-1]
-        who = "the mean climbs" if len(lines.means) and not data.singles else "it climbs"
-        burns, _ = lines.n.get(player.id, (0, 0))
-        told.append(
-            f"{player.name}, {burns} burn{'s' * (burns != 1)}: {who} to {plain(top['mean'], 0)} {unit} at "
-            f"{plain(top['minutes'], 0)} minutes and ends at {plain(last['mean'], 0)} {unit} after "
-            f"{plain(last['minutes'], 0)} minutes"
-        )
-    return f"Temperature against {lines.x.name}. " + ". ".join(told) + "."
+        if len(own):
+            parts = {"name": player.name, "burns": lines.n.get(player.id, (0, 0))[0], "unit": lines.y.name}
+            ends = {"top": own.loc[own["mean"].idxmax()], "last": own.iloc[-1]}
+            parts |= {end: plain(row["mean"], 0) for end, row in ends.items()}
+            parts |= {f"{end}_minute": plain(row["minutes"], 0) for end, row in ends.items()}
+            told.append(paragraph_of("curve", data=data, means=len(lines.means), **parts))
+    return " ".join(told)
 
 
 def panels_drawing(data: ReportData) -> Drawing:
@@ -235,35 +210,28 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
         return None
     cast, unit = data.cast.only((a, b)), data.unit("°C", difference=True)
     lines, (table, spans) = lines_of(data, cast), difference_table(data, a, b)
-    names = data.name(a), data.name(b)
-    (burns_a, bags_a), (burns_b, bags_b) = (lines.n.get(fuel, (0, 0)) for fuel in (a, b))
-    banded = bool(table["band_low"].notna().any())
-    parts = _parts(data, cast, lines) | dict(zip("ab", names, strict=True))
-    parts |= {"difference": len(table), "minute": "", "most": "", "unit": unit}
-    if len(table):
-        top = table.loc[table["difference"].abs().idxmax()]
-        parts |= {"minute": plain(top["minutes"], 0), "most": plain(top["difference"], 0)}
-    parts |= {
-        "of": counts(*names, (burns_a, burns_b), (bags_a, bags_b)),
+    names, banded = (data.name(a), data.name(b)), bool(table["band_low"].notna().any())
+    burns, bags = zip(*(lines.n.get(fuel, (0, 0)) for fuel in (a, b)), strict=True)
+    judged = pair_rows(data.table("comparisons"), a, b)
+    tops = table.loc[table["difference"].astype(float).abs().nlargest(1).index]
+    parts = _parts(data, cast, lines) | {
+        **dict(zip("ab", names, strict=True)),
+        "difference": len(table),
+        "minute": "".join(plain(minute, 0) for minute in tops["minutes"]),
+        "most": "".join(plain(most, 0) for most in tops["difference"]),
+        "unit": unit,
+        "of": counts(*names, burns, bags),
         "banded": banded,
-        "band": _band_words(data) if banded else "",
-        "spans": listed([f"from minute {plain(start, 0)} to minute {plain(end, 0)}" for start, end in spans]),
-        "no_spans": banded and not spans,
-        "why_none": "" if banded or not len(table) else _why_no_band(data, {a, b}),
+        "band": paragraph_of("band", data=data, banded=banded),
+        "spans": [f"from minute {plain(start, 0)} to minute {plain(end, 0)}" for start, end in spans],
+        "inseparable": "cannot be separated" in set(judged["verdict"]),
+        "apart": APART,
         "headline": " minus ".join(short(name.split()[0], 16) for name in names),
     }
     minus = " minus\n".join(short(name, 14) for name in names)
     axis = Axis(f"{minus}, {unit}", data.second_scale("°C", difference=True))
     draw = partial(two_over_time, lines, table, spans, axis, cast)
     return figure_of(data, "over time", f"{a} {b}", _data(lines, table), draw, **parts)
-
-
-def _why_no_band(data: ReportData, fuels: set[str]) -> str:
-    if data.these_bags:
-        return "nothing here says how far bags differ"
-    judged = data.table("comparisons")
-    own = judged[judged["a"].isin(fuels) & judged["b"].isin(fuels)]
-    return APART if "cannot be separated" in set(own["verdict"]) else "there are too few bags to judge by"
 
 
 def difference_table(data: ReportData, a: str, b: str) -> tuple[pd.DataFrame, list[tuple[float, float]]]:
@@ -324,7 +292,9 @@ def _name_peaks(axes: Axes, lines: Lines, cast: Cast, look: Look, frame: Frame) 
         axes.plot([minute], [peak], zorder=6, **style)
         name = short(player.name, 18 if frame.film else 22)
         figures.word(axes, start, height, name, look, frame, nudge=frame.small / 3, gid=player.group)
-        beyond = max(beyond, start / end + room_for([name]) * frame.small / figures.PAGE.small / width - 1)
+        beyond = max(
+            beyond, start / end + figures.room_for([name]) * frame.small / figures.PAGE.small / width - 1
+        )
     return beyond
 
 
@@ -375,7 +345,7 @@ def two_over_time(
         The lower axis.
     """
     rows = 2 if len(table) else 1
-    right = max(room_for(player.name for player in cast), 0.2) + figures.room_for_axis(lines.y)
+    right = max(figures.room_for(player.name for player in cast), 0.2) + figures.room_for_axis(lines.y)
     margins = (0.85, right, 0.5, 0.2)
     figure, axes = canvas(look, frame, 2.9 * rows + 0.4, rows, 1, share=(True, False), margins=margins)
     figure.subplots_adjust(hspace=0.12)

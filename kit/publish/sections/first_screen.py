@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any
 
 import pandas as pd
@@ -11,34 +11,14 @@ import pandas as pd
 from kit.page.html_tables import Col, Kind, cols, numbers, table
 from kit.page.shown_numbers import convert, plain, quantity
 from kit.page.text import Html, anchor, element, join
-from kit.publish.claims import (
-    MOST,
-    Claim,
-    best_claim,
-    claims_of,
-    findings,
-    overall_sentence,
-    standing_of,
-    value_claim,
-)
+from kit.publish.claims import MOST, Claim, best_claim, claims_of, findings, overall_sentence, value_claim
 from kit.publish.compare import earlier_looks
 from kit.publish.figures.canvas import Cast
 from kit.publish.report_data import ReportData, cost_metric, prices_per_kg
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
 from kit.publish.sections.section import APPENDIX, heading, label, paragraph, topic
-from kit.publish.wording import (
-    APART,
-    burns_named,
-    called,
-    capital,
-    captioned,
-    counted,
-    estimate,
-    listed,
-    number_word,
-    paragraph_of,
-)
+from kit.publish.wording import burns_named, capital, captioned, estimate, paragraph_of, sentences_of
 
 
 @topic("answer", "What was asked, and the answer")
@@ -47,21 +27,21 @@ def answer(data: ReportData) -> list[object]:
     told = answer_sentences(data)
     two_by_two = [each for each in told if isinstance(each, Claim) and each.kind == "pair"]
     first = [each for each in told if each not in two_by_two]
-    measures = listed(list(map(data.label, data.primary))) or "the burns"
-    of = f" of {listed([player.name for player in data.cast])}" if len(data.cast) > 1 else ""
-    asked = data.trial.question or paragraph_of("asked", measures=measures, of=of)
+    fuels, measures = [player.name for player in data.cast], [*map(data.label, data.primary)] or ["the burns"]
+    asked = paragraph_of("asked", data=data, measures=measures, fuels=fuels, several=len(fuels) > 1)
+    burned = paragraph_of("burned", data=data, control=data.control and data.name(data.control))
     return [
         warnings(data),
-        paragraph(element("strong", "Asked: "), asked, " ", _burned(data), kind="asked"),
-        [_said(each) for each in first or two_by_two],
+        paragraph(element("strong", "Asked: "), asked, " ", burned, kind="asked"),
+        [_shown(each) for each in first or two_by_two],
         overlay_drawing(data),
         overview_table(data),
-        [heading("Two by two", "two-by-two"), *map(_said, two_by_two)] if first and two_by_two else None,
+        [heading("Two by two", "two-by-two"), *map(_shown, two_by_two)] if first and two_by_two else None,
         label(_key(data)) if any(claim.interval for claim in claims_of(data)) else None,
     ]
 
 
-def _said(each: Claim | str) -> Html:
+def _shown(each: Claim | str) -> Html:
     return finding_html(each) if isinstance(each, Claim) else paragraph(each, kind="finding open")
 
 
@@ -69,42 +49,25 @@ def answer_sentences(data: ReportData) -> list[Claim | str]:
     """Return the answer: which fuels can be best, the better value, settled differences, how many are not settled."""
     if data.interim:
         return [paragraph_of("no_verdict_yet")]
-    if data.bare and len(data.cast) < 2:
-        return [paragraph_of("burned_once")]
     if data.bare:
-        return [paragraph_of("each_burned_once"), paragraph_of("error_bars_from")]
+        return [*sentences_of("burned_once", several=len(data.cast) > 1)]
     pairs = [claim for claim in claims_of(data) if claim.primary] or list(claims_of(data))
     if not pairs:
-        return ["Only one fuel was burned, so there is nothing to compare; its values stand below."]
+        return [paragraph_of("nothing_to_compare")]
     if len(pairs) > 1 and all(claim.verdict == "cannot be separated" for claim in pairs):
-        return [f"No two fuels can be compared: {APART}."]
-    told: list[Claim | str] = []
+        return [paragraph_of("none_apart")]
+    first: list[Claim | str | None] = []
     for metric in data.primary if len(data.cast) > 2 else ():
-        best, standing = best_claim(data, metric), standing_of(data, metric)
-        undecided = standing is None or standing.open
-        if undecided and not any(claim.settled for claim in pairs if claim.metric == metric):
-            told.append(overall_sentence(data, metric))
-        elif best is not None:
-            told.append(best)
-    told = [each for each in told if each][: MOST - 2]
-    value = value_claim(data)
-    told += [value] if value is not None else []
+        best = best_claim(data, metric)
+        known = any(claim.settled for claim in (best, *pairs) if claim and claim.metric == metric)
+        first.append(best if known else overall_sentence(data, metric))
+    kept = [each for each in first if each][: MOST - 2]
+    told: list[Claim | str] = [each for each in (*kept, value_claim(data)) if each]
     if len(pairs) + len(told) <= MOST:
         return [*told, *findings(data, MOST - len(told))]
     settled = [claim for claim in findings(data, len(pairs)) if claim.settled][: MOST - 1 - len(told)]
-    return [*told, _count(pairs), *settled]
-
-
-def _count(pairs: Sequence[Claim]) -> str:
-    settled = sum(claim.settled for claim in pairs)
-    left, comparisons = len(pairs) - settled, counted(len(pairs), "comparison")
-    told = f"Of {comparisons} of primary measures {number_word(settled)} {'is' if settled == 1 else 'are'} settled"
-    told += f" and {number_word(left)} not"
-    if not settled:
-        told = f"None of the {comparisons} of primary measures is settled"
-    elif not left:
-        told = f"All {comparisons} of primary measures are settled"
-    return f"{told}; see 'Comparisons'."
+    n = sum(claim.settled for claim in pairs)
+    return [*told, paragraph_of("settled", pairs=pairs, settled=n, left=len(pairs) - n), *settled]
 
 
 def finding_html(claim: Claim, figure: str = "") -> Html:
@@ -121,66 +84,33 @@ def finding_html(claim: Claim, figure: str = "") -> Html:
 
 def _key(data: ReportData) -> str:
     several = int(data.table("comparisons").groupby("metric").size().max()) > 1
-    counts, of = ("burns and bags", "these bags") if data.bags else ("burns", "these burns")
-    holds_for = listed([data.here, of, *(["these days"] if data.days else [])])
+    of = "these bags" if data.bags else "these burns"
     prior = data.table("prior")
-    folders = list(dict.fromkeys(map(str, prior.loc[prior["used"].fillna(False).astype(bool), "folder"])))
-    earlier = "" if data.singles else listed(folders)
-    parts = {"several": several, "earlier": earlier, "counts": counts, "holds_for": holds_for}
-    return paragraph_of("key", percent=data.percent, **parts)
-
-
-def _burned(data: ReportData) -> str:
-    trial = data.trial
-    n = [counted(len(data.cast), "fuel"), counted(data.bags, "bag"), counted(data.done, "burn")]
-    compared = f"Compared are the {counted(len(data.compared), 'burn')} at setting '{data.setting}'"
-    parts = [
-        capital(", ".join(n if data.bags else n[::2])) + data.on_days,
-        compared if data.setting else "",
-        f"Cooker: {trial.cooker}" if trial.cooker else "",
-        f"Charges of {called('basis', trial.charge.by)}" if trial.charge.model_fields_set else "",
-        f"Control fuel: {data.name(data.control)}" if data.control else "",
-    ]
-    return ". ".join(filter(None, parts)) + "."
+    folders = prior.loc[prior["used"].fillna(False).astype(bool), "folder"]
+    earlier = [] if data.singles else list(dict.fromkeys(map(str, folders)))
+    holds_for = [data.here, of, *["these days"] * (data.days > 0)]
+    return paragraph_of("key", data=data, several=several, earlier=earlier, holds_for=holds_for)
 
 
 def warnings(data: ReportData) -> list[Html]:
     """Return what must be known before anything is read: simulated, interim, single burns, one bag, earlier looks."""
-    told = []
-    if data.simulated:
-        told.append(paragraph_of("simulated"))
-    if data.interim:
-        told.append(f"Interim: {data.done} of {data.planned} burns. No verdicts are given yet.")
-    if data.bare:
-        told.append(paragraph_of("bare"))
-    elif data.borrowed:
-        folders = data.trial.model.borrow_from
-        named = "all folders measured alike" if isinstance(folders, str) else listed(list(map(str, folders)))
-        told.append(paragraph_of("borrowed", folders=named or "elsewhere"))
-    if data.these_bags and not (data.bare or data.interim):
-        few = "One bag of each fuel" if data.bags else "Bags are not noted"
-        told.append(paragraph_of("these_bags", few=few, these_bags=data.these_bags))
     uncounted = [
         f"{data.label(str(metric))} {burns_named(rows['burn'], most=6)} ({why})"
         for (metric, why), rows in data.table("uncounted").groupby(["metric", "why"], sort=False)
     ]
-    told += [f"Done, but without a value that counts: {'; '.join(uncounted)}."] if uncounted else []
-    told += [_looks(data)]
-    return [element("div", element("p", text), class_="warning") for text in told if text]
-
-
-def _looks(data: ReportData) -> str:
     looks = earlier_looks(data.analysis.run.folder)
     beyond = int((data.table("deviations")["what"] == "burn beyond the plan").sum())
-    if data.interim or not looks + beyond:
-        return ""
-    again = "Burns were added beyond the plan"
-    if looks:
-        again = (
-            f"{capital(counted(looks, 'earlier report'))} of this folder looked at other states of these data"
-        )
-        again += f"; extended after looking by {counted(beyond, 'burn')} beyond the plan" if beyond else ""
-    return paragraph_of("looks", again=again, planned=len(data.trial.plan.stages) > 1 and not beyond)
+    looked = looks + beyond and not data.interim
+    parts = {
+        "lenders": data.trial.model.borrow_from or "elsewhere",
+        "few": "One bag of each fuel" if data.bags else "Bags are not noted",
+        "judged_for_these": data.these_bags and not (data.bare or data.interim),
+        "uncounted": "; ".join(uncounted),
+        "again": paragraph_of("looks", looked=looked, looks=looks, beyond=beyond),
+        "as_planned": len(data.trial.plan.stages) > 1 and not beyond,
+    }
+    warned = sentences_of("warnings", data=data, **parts)
+    return [element("div", element("p", text), class_="warning") for text in warned]
 
 
 def overview_table(data: ReportData) -> Html:
@@ -201,7 +131,7 @@ def overview_table(data: ReportData) -> Html:
         add("type", [player.kind for player in cast], kind="text")
     for metric in dict.fromkeys([*data.primary, *([cost] if cost else [])]):
         if metric == cost and prices:
-            paid = [_price(data, prices.get(player.id)) for player in cast]
+            paid = [_price(data, prices[player.id]) if player.id in prices else "" for player in cast]
             add("Price", paid, unit=data.units.heading("/kg"))
         title, unit = capital(data.label(metric)), data.units.heading(data.spec(metric).unit)
         add(metric, _cells(data, metric, cast), title, unit)
@@ -253,9 +183,7 @@ def _cell(data: ReportData, mean: float, low: float, high: float, unit: str) -> 
     return _stacked(estimate(mean, low, high, unit, us).replace(" ", "\u00a0") for us in data.units.systems())
 
 
-def _price(data: ReportData, price: float | None) -> Html:
-    if price is None:
-        return Html("")
+def _price(data: ReportData, price: float) -> Html:
     return _stacked(plain(convert(price, "/kg", us), 2) for us in data.units.systems())
 
 

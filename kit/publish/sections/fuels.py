@@ -16,7 +16,6 @@ from kit.publish.report_data import ReportData, price_metric
 from kit.publish.sections.section import bullets, figure_of, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import (
     burns_named,
-    called,
     capital,
     counted,
     listed,
@@ -25,6 +24,7 @@ from kit.publish.wording import (
     range_words,
     row_places,
     table_of,
+    told,
     with_unit_after,
     words,
 )
@@ -44,9 +44,8 @@ UNSTATED: Final = "not stated: moisture and ash basis unknown"
 @topic("fuels", "Fuel by fuel")
 def fuels(data: ReportData) -> list[object]:
     """Return each fuel's values with error bars, bags and burns inside, and what was burned under which conditions."""
-    told = "fuels_bare" if data.bare else "fuels_interim" if data.interim else "fuels_judged"
     return [
-        paragraph_of(told),
+        paragraph_of("fuels", data=data),
         [values_drawing(data, metric) for metric in data.primary if data.has_values(metric)],
         bounds_sentences(data),
         scores_sentences(data),
@@ -80,55 +79,54 @@ def means_table(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Ht
     spec, used = data.spec(metric), data.used(metric)
     noted = [used[fuel][1] or math.nan if fuel in used else math.nan for fuel in rows["fuel"]]
     value = "value" if data.bare else "geometric mean" if spec.scale == "log" else "mean"
-    parts = {"value": value, "unit": spec.unit, "judged": not data.bare}
-    return rows_table(data, "means", rows.assign(bags=noted), **parts)
+    return rows_table(
+        data, "means", rows.assign(bags=noted), value=value, unit=spec.unit, judged=not data.bare
+    )
 
 
 def bounds_sentences(data: ReportData) -> list[Html | None]:
     """Return which values are bounds, and which temperatures were never reached, fuel by fuel."""
     grouped: dict[tuple[str, str, str], list[str]] = {}
     rows = data.table("metrics")
-    rows = rows[rows["metric"].isin(data.primary) & rows["status"].isin(words()["names"]["bound"])]
+    rows = rows[rows["metric"].isin(data.primary) & rows["status"].isin(words()["bound"])]
     for (metric, fuel, status), own in rows.groupby(["metric", "fuel", "status"], sort=False):
-        key = str(fuel), str(status), burns_named(own["burn"])
+        key = data.name(str(fuel)), str(status), burns_named(own["burn"])
         grouped.setdefault(key, []).append(data.label(str(metric)))
-    told = [
-        f"{capital(data.name(fuel))}, {burns}: {called('bound', status).format(measures=listed(labels))}."
+    told_bounds = [
+        told(words()["bound"][status], {"fuel": fuel, "burns": burns, "measures": labels})
         for (fuel, status, burns), labels in grouped.items()
     ]
-    told += reached_sentences(data)
-    if not told:
-        return []
+    items = bullets([*told_bounds, *reached_sentences(data)])
     title = "Known only as 'at least' or 'at most', and temperatures never reached"
-    return [heading(title, "bounds"), bullets(told)]
+    return [heading(title, "bounds"), items] if items else []
 
 
 def reached_sentences(data: ReportData) -> list[str]:
     """Return for each temperature that some burns did not reach how many of each fuel's did, and what that settles."""
-    rows, pairs = data.in_order(data.table("reached")), data.table("reached_pairs")
-    told = []
-    for metric, own in rows.groupby("metric", sort=False):
-        if not (own["reached"] < own["n"]).any():
-            continue
-        at = data.label(str(metric)).removeprefix("time to ")
+    said = []
+    for metric, own in _not_always_reached(data).groupby("metric", sort=False):
         each = [f"{data.name(row.fuel)} {int(row.reached)} of {int(row.n)}" for row in own.itertuples()]
-        some = own["reached"].gt(0).any()
-        told.append(f"Burns that reached {at}: {', '.join(each)}." if some else f"No burn reached {at}.")
-        settled = pairs[(pairs["metric"] == metric) & (pairs["verdict"] == "different")]
+        said.append(
+            paragraph_of("reached", at=own["at"].iloc[0], some=own["reached"].sum(), each=", ".join(each))
+        )
+        pairs = data.rows("reached_pairs", str(metric))
         over: dict[str, list[str]] = {}
-        for row in settled.itertuples() if not (data.interim or data.bare) else ():
+        for row in () if data.interim or data.bare else pairs[pairs["verdict"] == "different"].itertuples():
             more, less = (row.a, row.b) if row.direction == "a" else (row.b, row.a)
-            over.setdefault(str(less), []).append(data.name(str(more)))
-        told += [f"More often than {data.name(less)}: {listed(names)}." for less, names in over.items()]
-    return told
+            over.setdefault(data.name(str(less)), []).append(data.name(str(more)))
+        said += [f"More often than {less}: {listed(names)}." for less, names in over.items()]
+    return said
+
+
+def _not_always_reached(data: ReportData) -> pd.DataFrame:
+    rows = data.in_order(data.table("reached"))
+    rows = rows[rows["metric"].isin(set(rows.loc[rows["reached"] < rows["n"], "metric"]))]
+    return rows.assign(at=[data.label(metric).removeprefix("time to ") for metric in rows["metric"]])
 
 
 def reached_table(data: ReportData) -> Html | None:
     """Return how many burns reached each temperature that some did not; None where all reached all."""
-    rows = data.in_order(data.table("reached"))
-    rows = rows[rows["metric"].isin(set(rows.loc[rows["reached"] < rows["n"], "metric"]))]
-    rows = rows.assign(at=[data.label(metric).removeprefix("time to ") for metric in rows["metric"]])
-    return rows_table(data, "reached", rows)
+    return rows_table(data, "reached", _not_always_reached(data))
 
 
 def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html | None:
@@ -211,11 +209,6 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
     means = data.as_shown(means[means["fuel"].isin(ids)], unit, "mean", "low", "high")
     joined = data.brackets(metric, cast) if order else []
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in ids}
-    why_none = "too few values are known exactly for a mean"
-    if data.singles:
-        why_none = "without repeated burns there is no error bar"
-    elif len(data.cast) < 2:
-        why_none = "with one fuel no model is fitted"
     return figure_of(
         data, "values", " ".join([metric, *only]),
         _values_data(burns, means, dict(zip(ids, map(" ".join, joined), strict=False))),
@@ -223,9 +216,8 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
         measure=data.label(metric),
         values=_alt(data, means, burns, unit, cast),
         order=order_words(data, metric) if order else "",
-        in_bags=data.bags and not data.singles,
         bars=bool(means["low"].notna().any()),
-        why_none=why_none,
+        several=len(data.cast) > 1,
         bounds=(burns["status"] != "exact").any(),
         brackets=any(joined),
         **data.n_parts(used),
@@ -323,9 +315,6 @@ def cooks(data: ReportData) -> list[object]:
     """Return for each cook what was found at that cook's setting, or what the burns can and cannot tell."""
     wanted = [m for m in data.metrics if m.partition(":")[0] == "time_above" and data.has_values(m)]
     above = f"{listed(list(map(data.label, wanted)))} (in the first table or the appendix)"
-    told = paragraph_of("cooks", found=above if wanted else "peak and curve alone")
-    if not data.trial.cooks:
-        return [f"The trial file names no cook, so no fuel is fitted to one. {told}"]
     found = data.table("cooks").dropna(subset=["value"])
     parts: list[object] = []
     silent = []
@@ -336,9 +325,9 @@ def cooks(data: ReportData) -> list[object]:
             continue
         needs = f"Needs {_held(data, cook)}: a temperature of the cooker, not of the food."
         parts += [heading(cook.name, f"cook-{place}"), needs, *_one(data, own)]
-    if silent:
-        parts.append(f"No burn was run at a setting for {listed(silent, 'or')}.")
-    return [*parts, told]
+    found_alone = above if wanted else "peak and curve alone"
+    told_alone = paragraph_of("cooks", data=data, found=found_alone)
+    return [*parts, paragraph_of("no_setting", silent=silent), told_alone]
 
 
 def _held(data: ReportData, cook: Cook) -> str:
@@ -378,17 +367,12 @@ def _pairs_told(attribute: str, data: ReportData) -> list[str]:
     told = []
     for row in pairs[pairs["verdict"] == "different"].itertuples(index=False):
         low, high = sorted((abs(100 * row.low), abs(100 * row.high)))
-        higher, more = ("higher", "more") if row.difference > 0 else ("lower", "less")
+        ends = {"by": abs(100 * row.difference), "low": low, "high": high, "higher": row.difference > 0}
         told.append(
-            f"{capital(attribute)}: {data.name(row.a)} was scored {higher} than {data.name(row.b)}, its chance to lie "
-            f"above the others being {abs(100 * row.difference):.0f} percentage points {more} "
-            f"({low:.0f} to {high:.0f})."
+            paragraph_of("scored_apart", of=attribute, a=data.name(row.a), b=data.name(row.b), **ends)
         )
     rest = len(pairs) - len(told)
-    if rest:
-        other = counted(rest, "other comparison" if told else "comparison")
-        told.append(f"{capital(attribute)}: {other} {'is' if rest == 1 else 'are'} not settled.")
-    return told
+    return [*told, *filter(None, [paragraph_of("scored_alike", of=attribute, rest=rest, other=told)])]
 
 
 def scores_html(data: ReportData) -> list[Html | str | None]:

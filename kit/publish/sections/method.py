@@ -15,23 +15,11 @@ from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html, element, visible
 from kit.publish.provenance import trace
 from kit.publish.report_data import ReportData
-from kit.publish.sections.section import (
-    Section,
-    bullets,
-    heading,
-    label,
-    paragraph,
-    rows_table,
-    section,
-    to_appendix,
-    topic,
-)
+from kit.publish.sections.section import bullets, heading, label, paragraph, rows_table, to_appendix, topic
 from kit.publish.wording import (
     called,
     capital,
-    counted,
     listed,
-    number_word,
     paragraph_of,
     table_of,
     threshold_words,
@@ -48,17 +36,18 @@ MOST_UNLIKE: Final = 1.05
 @topic("method", "How it was measured and computed")
 def method(data: ReportData) -> list[object]:
     """Return how it was measured and computed, the self-check, strengths and limitations, a glossary."""
+    done = _what_was_done(data)
     return [
         heading("How it was measured", "measured"),
         " ".join(measured_lines(data)),
         heading("How it was computed", "computed"),
         " ".join(computed_lines(data)[:4]),
         heading("Self-check", "self-check"),
-        f"{_self_check_told(data)} {_second_opinion_told(data)}".strip(),
+        _checked(data),
         heading("Strengths", "strengths"),
-        bullets(strengths(data)),
+        bullets(told_each(words()["strengths"], done)),
         heading("Limitations", "limitations"),
-        bullets(limitations(data)),
+        bullets(told_each(words()["limitations"], done)),
         heading("Glossary", "glossary"),
         terms(words()["glossary"]),
         to_appendix("The model of each measure, and every count of the self-check", "method-tables"),
@@ -68,6 +57,7 @@ def method(data: ReportData) -> list[object]:
 @topic("method-tables", "How it was computed: models and checks", "appendix")
 def method_tables(data: ReportData) -> list[object]:
     """Return for the appendix the terms of each model, the self-check row by row, and another program's estimates."""
+    checks, opinions = data.table("self_check"), data.table("second_opinion")
     bases = dict.fromkeys(data.spec(metric).base for metric in data.metrics)
     known = [METRIC_BASES[base] for base in bases if base in METRIC_BASES]
     measures = terms({f"{each.label}{' θ' * (each.takes == 'threshold')}": each.definition for each in known})
@@ -76,70 +66,48 @@ def method_tables(data: ReportData) -> list[object]:
         [heading(title, "measures"), measures] if data.metrics else None,
         computed_lines(data)[4:],
         bullets(model_lines(data)) or "No model was fitted.",
-        self_check_html(data),
-        second_opinion_html(data),
+        rows_table(data, "self_check", checks, shared_out=shared_out(checks)),
+        rows_table(data, "second_opinion", opinions[opinions["other"].notna()].assign(places=None)),
     ]
 
 
 def measured_lines(data: ReportData) -> list[str]:
     """Return paragraphs on fuels, charges, burns, probes, time zero and stop rule."""
     trial, how = data.trial, data.trial.measuring
-    burns = paragraph_of(
-        "burns",
-        burns=counted(data.done, "burn"),
-        fuels=counted(len(data.cast), "fuel"),
-        bags=f" from {counted(data.bags, 'bag')}" if data.bags else "",
-        made=f"{'was' if data.done == 1 else 'were'} {'simulated' if data.simulated else 'made'}",
-        who=f" by {trial.operator}" if trial.operator and not data.simulated else "",
-        on_days=data.on_days,
-        cooker=trial.cooker,
-    )
-    timing = paragraph_of(
-        "timing",
-        zero=called("time_zero", trial.time_zero),
-        stop=trial.stop_rule,
-        levels=listed([threshold_words(level, data.units) for level in trial.thresholds]),
-    )
-    peak = paragraph_of(
-        "peak",
-        median=plain(how.median_s, 0),
-        mean=plain(how.mean_s, 0),
-        hold=_minutes(how.hold_min),
-        bridge=_minutes(how.bridge_min),
-    )
-    return [burns, _charge(data), _probes(data), timing, peak]
+    parts = {
+        "several": len(data.cast) > 1,
+        "amount": _charge(trial.charge),
+        "probes": [
+            _probe(data, str(probe), own) for probe, own in data.table("spans").groupby("probe", sort=False)
+        ],
+        "several_probes": trial.main_probe and data.table("spans")["probe"].nunique() > 1,
+        "zero": called("time_zero", trial.time_zero),
+        "levels": [threshold_words(level, data.units) for level in trial.thresholds],
+        "median": plain(how.median_s, 0),
+        "mean": plain(how.mean_s, 0),
+        "hold": _minutes(how.hold_min),
+        "bridge": _minutes(how.bridge_min),
+    }
+    told = ("burns", "charges", "probes", "timing", "peak")
+    return [paragraph_of(each, data=data, **parts) for each in told]
 
 
-def _charge(data: ReportData) -> str:
-    charge = data.trial.charge
-    if not charge.model_fields_set:
-        return paragraph_of("no_basis")
-    amount = ""
-    if charge.grams:
-        amount = f", {plain(charge.grams, 0)} g"
-        amount += f" within {plain(charge.tolerance_g, 0)} g" if charge.tolerance_g else ""
-    elif charge.litres:
-        amount = f", {plain(charge.litres, 1)} L"
-    if len(data.cast) < 2:
-        return f"Charges were of {called('basis', charge.by)}{amount}."
-    return paragraph_of("basis", basis=called("basis", charge.by), amount=amount)
+def _charge(charge: Any) -> str:
+    if not charge.grams:
+        return f", {plain(charge.litres, 1)} L" if charge.litres else ""
+    within = f" within {plain(charge.tolerance_g, 0)} g" if charge.tolerance_g else ""
+    return f", {plain(charge.grams, 0)} g{within}"
 
 
-def _probes(data: ReportData) -> str:
-    trial, told = data.trial, []
-    for probe, own in data.table("spans").groupby("probe", sort=False):
-        declared, steps = trial.find_probe(str(probe)), own["interval_s"].astype(float).dropna()
-        parts = [declared.place] if declared and declared.place else []
-        if declared and declared.tolerance_class:
-            parts.append(f"thermocouple class {declared.tolerance_class}")
-        if len(steps):
-            ends = dict.fromkeys(plain(each, 0 if each >= 2 else 1) for each in (steps.min(), steps.max()))
-            parts.append(f"read every {' to '.join(ends)} s")
-        told.append(f"{probe} ({'; '.join(parts)})" if parts else str(probe))
-    if not told:
-        return "Temperatures were not logged."
-    main = f" The main probe is {trial.main_probe}." if trial.main_probe and len(told) > 1 else ""
-    return f"Temperature was logged by {counted(len(told), 'probe')}: {listed(told)}.{main}"
+def _probe(data: ReportData, probe: str, spans: pd.DataFrame) -> str:
+    declared, steps = data.trial.find_probe(probe), spans["interval_s"].astype(float).dropna()
+    parts = [declared.place] if declared and declared.place else []
+    if declared and declared.tolerance_class:
+        parts.append(f"thermocouple class {declared.tolerance_class}")
+    if len(steps):
+        ends = dict.fromkeys(plain(each, 0 if each >= 2 else 1) for each in (steps.min(), steps.max()))
+        parts.append(f"read every {' to '.join(ends)} s")
+    return f"{probe} ({'; '.join(parts)})" if parts else probe
 
 
 def _minutes(value: float) -> str:
@@ -149,22 +117,18 @@ def _minutes(value: float) -> str:
 def computed_lines(data: ReportData) -> list[str]:
     """Return paragraphs on scale, model, intervals, families and verdicts, in words a tester follows."""
     if not data.analysis.fits or data.bare:
-        why = "Each fuel was burned once" if data.singles else "No model was fitted"
-        return [f"{why}. Values are shown as measured; no interval, difference or order was computed."]
+        return [paragraph_of("not_computed", data=data)]
     # whether burns have one SD in common, as the models of the primary measures were fitted
     fitted = [fit for name, fit in data.analysis.fits.items() if name in data.primary]
     ways = [called("spread", way) for way in dict.fromkeys(fit.spread_choice for fit in fitted)]
     names = dict.fromkeys(map(str, data.table("comparisons")["multiplicity"].dropna()))
-    families = "; ".join(called("families", name) for name in names)
-    used = " and ".join(methods_used(data)) or "the fitted model"
-    lines = [
-        paragraph_of("scale"),
-        paragraph_of("model", spreads=f"; {listed(ways)}" if ways else ""),
-        f"Intervals are {data.percent} intervals made for few bags and burns ({used})."
-        + (f" Families of comparisons: {families}." if families else ""),
-        paragraph_of("verdict"),
-    ]
-    return [*lines, paragraph_of("curves", percent=data.percent)] if data.banded else lines
+    parts = {
+        "spreads": f"; {listed(ways)}" if ways else "",
+        "used": " and ".join(methods_used(data)) or "the fitted model",
+        "families": "; ".join(called("families", name) for name in names),
+    }
+    told = ("scale", "model", "intervals", "verdict", *["curves"] * data.banded)
+    return [paragraph_of(each, data=data, **parts) for each in told]
 
 
 def methods_used(data: ReportData) -> list[str]:
@@ -193,86 +157,52 @@ def shared_out(self_check: pd.DataFrame) -> str:
     return paragraph_of("shared_out", some=(self_check["trials"] < TRIALS).any())
 
 
-def _self_check_told(data: ReportData) -> str:
-    rows = data.table("self_check")
-    if not len(rows):
-        return "No self-check was run: there is no fitted model to simulate from."
-    held = rows[rows["quantity"].str.contains("^intervals of the means .*hold the truth")]
-    ends = dict.fromkeys(f"{100 * float(end):.0f}" for end in (held["share"].min(), held["share"].max()))
-    parts = {"seed": int(rows["seed"].iloc[0]), "held": " to ".join(ends) if len(held) else ""}
-    return paragraph_of("self_check", trials=TRIALS, **parts)
-
-
-def _second_opinion_told(data: ReportData) -> str:
-    rows = data.table("second_opinion")
-    fitted = rows[rows["other"].notna()]
+def _checked(data: ReportData) -> str:
+    """Say what the self-check found, and whether another program agrees."""
+    rows, opinion = data.table("self_check"), data.table("second_opinion")
+    held = rows[rows["quantity"].astype(str).str.contains("^intervals of the means .*hold the truth")]
+    ends = dict.fromkeys(f"{100 * float(end):.0f}" for end in held["share"].agg(["min", "max"]).dropna())
+    fitted = opinion[opinion["other"].notna()]
     converged = fitted[~fitted["note"].astype(str).str.contains("did not converge")]
-    if not len(rows):
-        return ""
-    if not len(fitted):
-        return paragraph_of("second_opinion_none")
-    if not len(converged):
-        return paragraph_of("second_opinion_not_converged")
-    agree, left = converged["agrees"].fillna(False).astype(bool).sum(), len(fitted) - len(converged)
-    more = number_word(left) if left else ""
-    return paragraph_of("second_opinion", agree=agree, of=len(converged), more=more)
-
-
-def self_check_html(data: ReportData) -> Html | None:
-    """Return how often intervals covered and verdicts erred in simulated trials of this very design."""
-    rows = data.table("self_check")
-    return rows_table(data, "self_check", rows, shared_out=shared_out(rows))
-
-
-def second_opinion_html(data: ReportData) -> Html | None:
-    """Return the estimates of an independent program beside the kit's own, where it could fit them."""
-    rows = data.table("second_opinion")
-    return rows_table(data, "second_opinion", rows[rows["other"].notna()].assign(places=None))
-
-
-def strengths(data: ReportData) -> list[str]:
-    """Return what is good about this trial, from what was really done; nothing that a limitation takes back."""
-    return told_each(words()["strengths"], _what_was_done(data))
-
-
-def limitations(data: ReportData) -> list[str]:
-    """Return what this trial cannot say, from what was really done."""
-    return told_each(words()["limitations"], _what_was_done(data))
+    return paragraph_of(
+        "checked",
+        trials=TRIALS,
+        checked=len(rows),
+        seed=rows["seed"].max(),
+        held=" to ".join(ends),
+        compared=len(opinion),
+        fitted=len(fitted),
+        converged=len(converged),
+        agree=converged["agrees"].fillna(False).astype(bool).sum(),
+        more=len(fitted) - len(converged),
+    )
 
 
 def _what_was_done(data: ReportData) -> dict[str, object]:
-    trial, cast, plan = data.trial, data.cast, data.analysis.run.plan
+    cast, plan = data.cast, data.analysis.run.plan
     burns, bags = zip(*data.burned.values(), strict=True) if data.burned else ((), ())
     fewest = min(bags, default=0)
     few = [player.name for player, n in zip(cast, bags, strict=True) if n == fewest]
     once = [player.name for player, n in zip(cast, burns, strict=True) if n < 2]
     return {
-        "simulated": data.simulated,
-        "cookers": counted(max(data.cookers, 1), "cooker"),
+        "data": data,
+        "cookers": max(data.cookers, 1),
         "unlike": _unlike_charges(data),
         "many_bags": fewest > 3,
         "few_bags": any(bags) and fewest <= 3,
         "no_bags": not any(bags),
-        "bags": counted(fewest, "bag"),
-        "of": "each fuel" if len(few) == len(cast) else listed(few),
-        "zero": "" if data.singles else " A spread between bags found at zero is no proof that bags agree.",
-        "some_once": len(once) > 1 and len(once) < len(cast),
+        "fewest": fewest,
+        "of": "each fuel" if len(few) == len(cast) else few,
+        "some_once": 1 < len(once) < len(cast),
         "one_once": len(once) in (1, len(cast)) and once,
-        "once": "Each fuel" if len(once) == len(cast) else listed(once),
-        "margins": trial.margins,
-        "no_margin": not trial.margins and not data.bare,
+        "once": "Each fuel" if len(once) == len(cast) else once,
+        "no_margin": not data.trial.margins and not data.bare,
         "as_planned": plan is not None and not len(data.table("deviations")),
-        "no_plan": plan is None,
         "control": data.control and data.name(data.control),
         "many_days": data.days > 2,
-        "days": counted(data.days, "day"),
-        "dated": "Burns"
-        if data.dated == data.done
-        else f"The {counted(data.dated, 'burn')} whose day is known",
+        "all_dated": data.dated == data.done,
         "checked": len(data.table("self_check")),
         "many_measures": len(data.primary) > 1 and not data.bare,
-        "measures": counted(len(data.primary), "primary measure"),
-        "nobody": not trial.operator,
     }
 
 
@@ -349,9 +279,10 @@ def markdown_html(text: str) -> Html:
     return Html(shown(visible(text)))
 
 
-def cautions(_: Any) -> Section:
+@topic("cautions", "Cautions", read=lambda analysis: analysis)
+def cautions(_: Any) -> list[Html]:
     """Return the cautions: the same in every report and history, whatever was burned."""
-    return section("cautions", "Cautions", [cautions_list()])
+    return [cautions_list()]
 
 
 @topic("provenance", "Provenance")

@@ -15,16 +15,7 @@ from kit.publish.claims import claim_id, claims_of, overall_sentence, ranked_cla
 from kit.publish.figures.canvas import Axis, Frame, Look, RowLayout, bar, room_for, rows_canvas, short, word
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import UNDECIDED, ReportData, break_even_table, n_note
-from kit.publish.sections.section import (
-    bullets,
-    figure_of,
-    heading,
-    label,
-    paragraph,
-    rows_table,
-    to_appendix,
-    topic,
-)
+from kit.publish.sections.section import bullets, figure_of, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import (
     TOO_WIDE,
     Amount,
@@ -34,13 +25,13 @@ from kit.publish.wording import (
     counted,
     in_degrees,
     is_degrees,
-    listed,
     number_word,
     of_each,
     paragraph_of,
     places,
     plural,
     row_places,
+    sentences_of,
     threshold,
     with_unit_after,
 )
@@ -58,18 +49,16 @@ MOST_ON_FILM: Final = 8
 @topic("comparisons", "Comparisons")
 def comparisons(data: ReportData) -> list[object]:
     """Return the comparisons of primary measures with verdicts; kinds against kinds; the price verdict."""
-    if data.interim:
-        return [paragraph_of("no_comparisons_yet")]
-    if data.bare and len(data.cast) > 1:
-        return [paragraph_of("no_comparisons_of_singles")]
-    if data.bare or not len(data.table("comparisons")):
-        return ["Only one fuel was burned: nothing to compare."]
+    if data.interim or data.bare or not len(data.table("comparisons")):
+        return [
+            paragraph_of("no_comparisons", data=data, singles_of_several=data.bare and len(data.cast) > 1)
+        ]
     compared = _compared(data)
     main = [metric for metric in compared if metric in data.primary] or compared[:1]
     margins = [f"{data.label(metric)} {words}" for metric in main if (words := data.margin_words(metric))]
     what = "Every comparison of every measure, with each one alone and its p value"
     return [
-        paragraph_of("comparisons", about=about_words(data), margins=listed(margins)),
+        paragraph_of("comparisons", data=data, margins=margins),
         bullets(sentence for metric in main if (sentence := overall_sentence(data, metric))),
         [pairs_drawing(data, metric) for metric in main],
         further_html(data, most=3),
@@ -97,11 +86,6 @@ def comparison_tables(data: ReportData) -> list[object]:
 
 def _compared(data: ReportData) -> list[str]:
     return [metric for metric in data.metrics if len(data.rows("comparisons", metric))]
-
-
-def about_words(data: ReportData) -> str:
-    """Return what verdicts are about, where it is no product; else ''."""
-    return f"Every verdict is for {data.these_bags} alone." if data.these_bags else ""
 
 
 def family_words(data: ReportData, metric: str) -> str:
@@ -167,8 +151,8 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
         burns=[f"{a}, {b}" for a, b in zip(rows["n_a"], rows["n_b"], strict=True)],
         bags=[f"{a}, {b}" if a or b else "" for a, b in zip(rows["bags_a"], rows["bags_b"], strict=True)],
     )
-    parts: dict[str, Any] = {"log": log, "family": family, "adjusted": adjusted, "about": about_words(data)}
-    parts["difference"] = with_unit_after("difference", data.difference_unit(metric))
+    difference = with_unit_after("difference", data.difference_unit(metric))
+    parts = {"log": log, "family": family, "adjusted": adjusted, "difference": difference}
     return rows_table(data, "comparisons", made, **parts)
 
 
@@ -283,10 +267,7 @@ def further_html(data: ReportData, most: int) -> list[Html | None]:
         return []
     can = rows[rows["bags"].notna()]
     told = [_needed(row, data) for row in can.head(most).itertuples(index=False)]
-    if more := len(can) - len(told):
-        told.append(f"{capital(counted(more, 'other open comparison'))} would take more.")
-    if never := len(rows) - len(can):
-        told.append(f"For {counted(never, 'open comparison')} no affordable number of burns would settle it.")
+    told += sentences_of("needed", more=len(can) - len(told), never=len(rows) - len(can))
     title = "How many more burns would settle it"
     return [heading(title, "further"), bullets(told), label(paragraph_of("further"))]
 
@@ -304,7 +285,7 @@ def _needed(row: Any, data: ReportData) -> str:
     return f"{between}: {counted(int(row.bags), 'more bag')} of each{per_bag}; in all {', '.join(takes)}."
 
 
-def kinds_html(data: ReportData) -> list[Html]:
+def kinds_html(data: ReportData) -> list[Html | str]:
     """Return kinds against kinds: for the fuels tested, and in general where enough fuels were tested."""
     rows, judged = data.of_primary(data.table("kinds")), data.table("comparisons")
     apart = judged.loc[judged["verdict"] == "cannot be separated", "metric"]
@@ -314,56 +295,56 @@ def kinds_html(data: ReportData) -> list[Html]:
         return []
     names = dict.fromkeys(kind for row in rows.itertuples(index=False) for kind in (row.a, row.b))
     against = f"{capital(' against '.join(map(plural, names)))} (types compared)"
-    told = [paragraph(kind_sentence(row, data)) for row in rows.itertuples(index=False)]
+    told = [kind_sentence(row, data) for row in rows.itertuples(index=False)]
     title = against if len(names) == 2 else "Types compared"
     return [heading(title, "kinds"), *told, label(paragraph_of("types"))]
 
 
 def kind_sentence(row: Any, data: ReportData) -> str:
     """Return one comparison of kinds in a sentence, with the spread within a kind beside the gap."""
-    amount = amount_of(row, data.spec(row.metric), data.units)
-    a, b, scope = plural(row.a), plural(row.b), capital(str(row.scope)).replace("Kinds", "Types")
-    n = f"{counted(int(row.fuels_a), 'fuel')} and {number_word(int(row.fuels_b))}"
-    if row.verdict in UNDECIDED or not amount.known:
-        reach = f": the burns are compatible with {amount.reach} for {a}" if amount.known else ""
-        question = amount.said_of(a, b, amount.spec.phrases.question)
-        return f"{scope}: we cannot yet say whether {question}{reach}; {n}."
-    return f"{scope}: {amount.said_of(a, b)}: {amount.interval}; {n}{_within(row, data)}."
+    amount, (a, b) = amount_of(row, data.spec(row.metric), data.units), (plural(row.a), plural(row.b))
+    return paragraph_of(
+        "kinds",
+        scope=str(row.scope).replace("kinds", "types"),
+        open=row.verdict in UNDECIDED or not amount.known,
+        amount=amount,
+        question=amount.said_of(a, b, amount.spec.phrases.question),
+        told=amount.said_of(a, b),
+        a=a,
+        fuels=row.fuels_a,
+        others=row.fuels_b,
+        within=_within(row, data) if row.scope == "kinds in general" else "",
+    )
 
 
 def _within(row: Any, data: ReportData) -> str:
-    if row.spread_within != row.spread_within or row.scope != "kinds in general":
+    """Return by how much fuels of one type differ; '' where nobody knows."""
+    spec, spread = data.spec(row.metric), row.spread_within
+    if spread != spread:
         return ""
-    spec = data.spec(row.metric)
     if row.scale == "log":
-        size = f"{plain(100 * math.expm1(row.spread_within), 0)}\u00a0%"
-    elif is_degrees(spec.unit):
-        size = in_degrees(row.spread_within, 0, 0, data.units)
-    else:
-        size = f"{plain(row.spread_within, 1)} {spec.unit}".strip()
-    return f"; fuels of one type differ from one another by {size} (standard deviation)"
+        return f"{plain(100 * math.expm1(spread), 0)}\u00a0%"
+    degrees = is_degrees(spec.unit)
+    return in_degrees(spread, 0, 0, data.units) if degrees else f"{plain(spread, 1)} {spec.unit}".strip()
 
 
 def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Html | Drawing | None]:
-    """Return the price verdicts in words, at most so many, with the break-even drawing."""
-    rows = break_even_table(data)
+    """Return the price verdicts in words, at most so many, with the break-even drawing.
+
+    Where only the word on the charges is missing, it says what a break-even price wants.
+    """
+    rows, title = break_even_table(data), heading("Price", "break-even-price")
     if not len(rows):
-        return _no_price(data)
+        timed = data.table("comparisons")["metric"].astype(str).str.startswith("time_above:").any()
+        wanted = timed and not data.interim and not data.trial.charge.model_fields_set
+        return [title, label(paragraph_of("no_price"))] if wanted else []
     told = [price_sentence(row, data) for row in rows.itertuples(index=False)]
     settled = [text for text, verdict in zip(told, rows["verdict"], strict=True) if verdict not in UNDECIDED]
     picked = [*settled, *(text for text in told if text not in settled)][:most]
     if more := len(told) - len(picked):
         picked.append(f"{capital(counted(more, 'other pair'))}: see the figure and the appendix.")
     basis = paragraph_of("break_even", cost=str(rows["metric"].iloc[0]).startswith("cost"))
-    return [heading("Price", "break-even-price"), drawing, bullets(picked), label(basis)]
-
-
-def _no_price(data: ReportData) -> list[Html | Drawing | None]:
-    """Say what a break-even price wants, where only the word on the charges is missing."""
-    timed = data.table("comparisons")["metric"].astype(str).str.startswith("time_above:").any()
-    if data.interim or not timed or data.trial.charge.model_fields_set:
-        return []
-    return [heading("Price", "break-even-price"), label(paragraph_of("no_price"))]
+    return [title, drawing, bullets(picked), label(basis)]
 
 
 def price_sentence(row: Any, data: ReportData) -> str:
@@ -372,19 +353,15 @@ def price_sentence(row: Any, data: ReportData) -> str:
     a, b, spec = data.name(row.a), data.name(row.b), data.spec(row.metric)
     amount = Amount(row.cost, row.cost_low, row.cost_high, math.nan, spec, data.units)
     known = row.cost == row.cost
-    undecided = known and (row.verdict in UNDECIDED or row.cost_low <= 1 <= row.cost_high)
-    size = f"as much with {a} as with {b}"
-    if not amount.multiple:
-        size = f"{'less' if row.cost < 1 else 'more'} with {a} than with {b}"
+    undecided = known and (row.verdict in UNDECIDED or amount.holds_zero)
     return paragraph_of(
         "price",
         settled=known and not undecided,
         open=undecided,
         of=f", of {data.these_bags}" if data.these_bags else "",
-        cheaper=a if row.cost < 1 else b,
+        cheaper=b if amount.above else a,
         at=threshold(spec, data.units),
-        size=f"{amount.size} {size}" if known else "",
-        interval=amount.interval if known else "",
+        amount=amount,
         a=a,
         b=b,
         even=plain(row.value, digits),

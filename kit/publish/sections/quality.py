@@ -14,16 +14,7 @@ from kit.publish.compare import correction_of
 from kit.publish.figures.canvas import Axis, Cast, Frame, Look, canvas, fewer_ticks, name_axis, short, word
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData
-from kit.publish.sections.section import (
-    bullets,
-    figure_of,
-    folded,
-    heading,
-    paragraph,
-    rows_table,
-    to_appendix,
-    topic,
-)
+from kit.publish.sections.section import bullets, figure_of, folded, heading, rows_table, to_appendix, topic
 from kit.publish.wording import burns_named, capital, counted, listed, number_word, paragraph_of
 from kit.schema import FLAGS, usable
 
@@ -33,6 +24,7 @@ if TYPE_CHECKING:
 MOVED_SHOWN: Final = 30
 """Moved numbers that the page lists: verdicts, differences and means come first."""
 MOST_LIDS, MOST_NOTES = 4, 8
+CUT: Final = ("cut_short", "started_late")
 
 
 @topic("data-quality", "Data quality")
@@ -65,22 +57,24 @@ def quality_tables(data: ReportData) -> list[object]:
 
 def _summary(data: ReportData) -> str:
     spans = data.table("spans")
-    if not len(spans):
-        return "There were no logs to check: the values came from the burn sheet."
     n, flagged = int(spans["n"].sum()), int(spans["n_flagged"].sum())
     were = "none was" if not flagged else "one was" if flagged == 1 else f"{plain(flagged, 0)} were"
-    files = counted(len({name for text in spans["files"] for name in str(text).split(";")}), "log file")
-    burns = counted(spans["burn"].nunique(), "burn")
-    return paragraph_of("readings", n=plain(n, 0), burns=burns, files=files, were=were)
+    files = {name for text in spans["files"] for name in str(text).split(";")}
+    return paragraph_of("readings", n=plain(n, 0), burns=spans["burn"].unique(), files=files, were=were)
 
 
 def _flags_told(data: ReportData) -> list[str]:
-    told = []
-    for flag, own in data.table("flag_counts").groupby("flag", sort=False):
-        n, used = int(own["n"].sum()), "" if usable(str(flag)) else ", not used"
-        readings = f"{n} reading{'s' * (n != 1)}, {burns_named(own['burn'], most=6)}{used}"
-        told.append(f"{capital(str(flag))} ({_meaning(str(flag))}): {readings}.")
-    return told
+    return [
+        paragraph_of(
+            "flagged",
+            flag=flag,
+            meaning=_meaning(str(flag)),
+            n=int(own["n"].sum()),
+            burns=burns_named(own["burn"], most=6),
+            used=usable(str(flag)),
+        )
+        for flag, own in data.table("flag_counts").groupby("flag", sort=False)
+    ]
 
 
 def _meaning(flag: str) -> str:
@@ -96,24 +90,23 @@ def _left_out(data: ReportData) -> list[str]:
 
 
 def _cut_short(data: ReportData) -> list[str]:
-    spans, told = data.table("spans"), []
-    ways = {"cut_short": "log ended before the stop", "started_late": "log began after time zero"}
-    for name, words in ways.items():
-        burns = spans.loc[spans[name].fillna(False).astype(bool), "burn"]
-        if len(burns):
-            what = f"{capital(burns_named(burns))}: the {words}"
-            told.append(f"{what}; values that depend on the missing part are known only as bounds.")
+    spans = data.table("spans")
+    cut = {name: spans.loc[spans[name].fillna(False).astype(bool), "burn"] for name in CUT}
+    told = [paragraph_of(name, burns=burns_named(burns)) for name, burns in cut.items() if len(burns)]
     return told or ["No log was cut short."]
 
 
 def _lid_told(data: ReportData) -> list[str]:
     rows = data.table("lid_open")
     rows = rows[rows["metric"].isin(data.primary)].head(MOST_LIDS)
-    return [
-        f"Lid open in burn {row.burn}: {data.label(row.metric)} {quantity(row.value, row.unit, data.units)}, without "
-        f"those readings {quantity(row.without_lid, row.unit, data.units)}."
-        for row in rows.itertuples(index=False)
-    ]
+    ends = {name: _quantities(data, rows, name) for name in ("value", "without_lid")}
+    rows = rows.assign(measure=rows["metric"].map(data.label), **ends)
+    return [paragraph_of("lid_open", **row) for row in rows.to_dict("records")]
+
+
+def _quantities(data: ReportData, rows: pd.DataFrame, name: str) -> list[str]:
+    """Return a column of rows with unit as it is told: each with its unit."""
+    return [quantity(*pair, data.units) for pair in zip(rows[name], rows["unit"], strict=True)]
 
 
 def flags_html(data: ReportData) -> Html | None:
@@ -131,10 +124,7 @@ def flags_html(data: ReportData) -> Html | None:
 def _lid_open(data: ReportData) -> Html | None:
     """Return what readings with the lid open do to the values that count: they are kept, as they were logged."""
     rows = data.table("lid_open")
-    made = {
-        name: [quantity(*pair, data.units) for pair in zip(rows[name], rows["unit"], strict=True)]
-        for name in ("value", "without_lid")
-    }
+    made = {name: _quantities(data, rows, name) for name in ("value", "without_lid")}
     return rows_table(data, "lid_open", rows.assign(**made))
 
 
@@ -153,8 +143,7 @@ def _reasons(data: ReportData) -> Html | None:
 
 def deviations_html(data: ReportData) -> Html | str | None:
     """Return the deviations from the plan as written, or the statement that none was found."""
-    none = paragraph_of("not_planned" if data.analysis.run.plan is None else "as_planned")
-    return rows_table(data, "deviations", data.table("deviations")) or none
+    return rows_table(data, "deviations", data.table("deviations")) or paragraph_of("as_planned", data=data)
 
 
 def _uncertainty(data: ReportData) -> list[Html | str | None]:
@@ -174,13 +163,8 @@ def _correction(data: ReportData) -> list[Html | str | None]:
     if corrected is None:
         return []
     moved, more = corrected.moved, max(len(corrected.moved) - MOVED_SHOWN, 0)
-    told = paragraph_of(
-        "corrected",
-        earlier=data.trial.corrects,
-        moved=counted(len(moved), "number"),
-        verdicts=counted(corrected.verdicts, "verdict"),
-        causes=bool(corrected.causes),
-    )
+    parts = {"moved": moved, "verdicts": corrected.verdicts, "causes": corrected.causes}
+    told = paragraph_of("corrected", data=data, **parts)
     moves = rows_table(data, "corrected", moved.head(MOVED_SHOWN), shown=MOVED_SHOWN, more=more)
     return [heading("What this report corrects", "correction"), told, bullets(corrected.causes), moves]
 
@@ -220,7 +204,7 @@ def _logs(data: ReportData) -> list[Html | None]:
 def odd_burns(data: ReportData) -> list[object]:
     """Return burns that stand apart with their conditions, and whether a verdict depends on a single burn."""
     if not len(data.table("odd_burns")):
-        return [paragraph_of("no_odd_of_singles" if data.singles else "no_odd_without_model")]
+        return [paragraph_of("no_odd", data=data)]
     influence, *which = influence_words(data)
     what = "Every burn's distance from the others, and what every verdict would be without it"
     return [
@@ -240,15 +224,13 @@ def odd_tables(data: ReportData) -> list[object]:
     return parts or ["Nothing was repeated, so no burn can be held against others."]
 
 
-def odd_table(data: ReportData) -> Html | None:
+def odd_table(data: ReportData) -> Html | str | None:
     """Return the unusual burns with what stood beside them, or the statement that there are none."""
     rows = data.table("odd_burns")
     odd = rows[rows["odd"].fillna(False).astype(bool)]
     if not len(odd):
-        burns, measures = rows["burn"].nunique(), rows["metric"].nunique()
-        return paragraph(
-            f"No burn is unusual: {counted(burns, 'burn')} were looked at, on {counted(measures, 'measure')}."
-        )
+        of = {"burns": rows["burn"].nunique(), "measures": rows["metric"].nunique()}
+        return paragraph_of("none_odd", **of)
     ends = {
         name: [_value(data, *pair) for pair in zip(odd["metric"], odd[name], strict=True)]
         for name in ("value", "expected")
@@ -264,20 +246,15 @@ def _value(data: ReportData, metric: str, value: float) -> str:
 
 def influence_words(data: ReportData) -> list[str]:
     """Return in one line how many verdicts of primary measures one burn, bag or day would change; then which."""
-    if data.interim:
-        return ["Not asked: no verdict is given before all planned burns are done."]
     rows = data.of_declared_pairs(data.of_primary(data.table("influence")))
-    if not len(rows):
-        return ["Not asked: there is no verdict to try it on."]
     changing = rows[rows["matters"].fillna(False).astype(bool)]
     tried = len(rows[["metric", "a", "b"]].drop_duplicates())
     count = len(changing[["metric", "a", "b"]].drop_duplicates())
-    of = {"several": tried > 1, "tried": number_word(tried), "count": number_word(count)}
-    if not count:
-        return [paragraph_of("influence_none", **of)]
     told = []
     settled = changing[changing["verdict"] != "not settled"]
-    for (metric, one, other), own in settled.groupby(["metric", "a", "b"], sort=False):
+    for (metric, one, other), own in (
+        () if data.interim else settled.groupby(["metric", "a", "b"], sort=False)
+    ):
         fuels = f"{data.name(str(one))} and {data.name(str(other))}"
         outcomes = []
         for verdict, parts in own.groupby("verdict_without", sort=False):
@@ -287,7 +264,8 @@ def influence_words(data: ReportData) -> list[str]:
         told.append(f"{capital(data.label(str(metric)))}, {fuels}: {'; '.join(outcomes)}.")
     held = count - len(told) if told else 0
     still_open = f" ({number_word(held)} of them {'is' if held == 1 else 'are'} not settled as it stands)"
-    return [paragraph_of("influence", still_open=still_open if held else "", **of), *told]
+    parts = {"several": tried > 1, "tried": tried, "count": count, "still_open": still_open * (held > 0)}
+    return [paragraph_of("influence", data=data, **parts), *told]
 
 
 def _what_is_left_out(rows: pd.DataFrame, data: ReportData) -> pd.Series:
@@ -331,13 +309,8 @@ def odd_drawing(data: ReportData, metric: str) -> Drawing | None:
     )
     drawn = rows[["burn", "fuel", "value", "expected", "residual", "p", "odd", "conditions"]]
     draw = partial(distances, rows.reset_index(drop=True), data.cast)
-    parts = {
-        "measure": data.label(metric),
-        "n": len(rows),
-        "odd": odd,
-        "few": plain(100 * (1 - data.level), 0),
-    }
-    return figure_of(data, "odd burns", metric, drawn, draw, **parts)
+    parts = {"measure": data.label(metric), "n": len(rows), "odd": odd}
+    return figure_of(data, "odd burns", metric, drawn, draw, few=plain(100 * (1 - data.level), 0), **parts)
 
 
 def distances(rows: pd.DataFrame, cast: Cast, look: Look, frame: Frame) -> Figure:

@@ -158,7 +158,7 @@ def rows_table(data: ReportData, key: str, rows: pd.DataFrame, /, **parts: objec
     shown = rows.assign(
         **{name: cells for name, cells in made.items() if name not in rows or name in COLUMNS}
     )
-    return table_of(key, shown, data.units, percent=data.percent, **parts)
+    return table_of(key, shown, data.units, data=data, **parts)
 
 
 def figure_of(
@@ -170,8 +170,8 @@ def figure_of(
     /,
     **parts: object,
 ) -> Drawing:
-    """Return a drawing as `worded` makes it of these parts, the confidence among them."""
-    return worded(key, of, rows, draw, {"percent": data.percent, **parts}, simulated=data.simulated)
+    """Return a drawing as `worded` makes it of these parts, and of what the data holds."""
+    return worded(key, of, rows, draw, {"data": data, **parts}, simulated=data.simulated)
 
 
 def to_appendix(what: str, key: str) -> Html:

@@ -87,16 +87,11 @@ def _check(data: ReportData, a: str, b: str) -> None:
 
 
 def _verdicts(data: ReportData, claims: list[Claim], pair: tuple[str, str], figure: str) -> list[Html]:
-    told = "These two were not compared."
-    if data.interim:
-        told = "No verdict yet: planned burns are still to be done."
-    elif data.bare:
-        a, b = map(data.name, pair)
-        told = f"{capital(a)} and {b} were burned once each: whether they differ cannot be told."
-    elif claims:
+    if claims and not data.bare:
         main = [claim for claim in claims if claim.primary] or claims[:1]
         return [finding_html(claim, figure) for claim in main]
-    return [paragraph(told, kind="finding open")]
+    a, b = map(data.name, pair)
+    return [paragraph(paragraph_of("no_verdict", data=data, a=a, b=b), kind="finding open")]
 
 
 def _families(data: ReportData) -> str:
@@ -106,11 +101,10 @@ def _families(data: ReportData) -> str:
     rows = data.rows("comparisons", metric)
     if not len(rows):
         return ""
-    if int(rows["family"].iloc[0]) == 1:
-        return f"This pair is the only one asked about: its {data.percent} intervals are not widened."
     alone = {each: _amount(data, each, ("low_alone", "high_alone")).directed for each in compared}
     told = "; ".join(f"{data.label(each)} {words or 'not known'}" for each, words in alone.items())
-    return paragraph_of("families", percent=data.percent, family=family_words(data, metric), alone=told)
+    parts = {"several": rows["family"].iloc[0] > 1, "family": family_words(data, metric), "alone": told}
+    return paragraph_of("families", data=data, **parts)
 
 
 def _amount(data: ReportData, metric: str, limits: tuple[str, str] = ("low", "high")) -> Amount:
@@ -125,8 +119,8 @@ def pair_drawing(data: ReportData, pair: tuple[str, str], claims: list[Claim]) -
         return None
     rows, (a, b) = pd.DataFrame(made), map(data.name, pair)
     alike = {pair for claim in claims for pair in zip(claim.n, claim.bags, strict=True)}
-    parts = {"a": a, "b": b, "claims": " ".join(claim.sentence for claim in claims)}
-    parts |= {"first": short(a.split()[0], 16), "second": short(b.split()[0], 16)}
+    parts = {"a": a, "b": b, "first": short(a.split()[0], 16), "second": short(b.split()[0], 16)}
+    parts |= {"claims": " ".join(claim.sentence for claim in claims)}
     parts |= {"n": f"; {n_note(list(alike) * 2)}" if len(alike) == 1 else ""}
     return figure_of(data, "side by side", " ".join(sorted(pair)), rows, partial(side_by_side, rows), **parts)
 

@@ -15,16 +15,7 @@ from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayo
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, figure_of, heading, label, rows_table, to_appendix, topic
-from kit.publish.wording import (
-    called,
-    capital,
-    listed,
-    paragraph_of,
-    places,
-    range_words,
-    threshold,
-    with_unit_after,
-)
+from kit.publish.wording import called, capital, paragraph_of, places, range_words, threshold, with_unit_after
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -40,20 +31,15 @@ def variation(data: ReportData) -> list[object]:
         return [paragraph_of("unknown_spread")]
     metrics, chances = _metrics(data), chances_words(data)
     next_bag = next_bag_drawing(data, metrics[0]) if metrics else None
-    why_none = "these burns do not tell bags or burns apart well enough"
-    if data.these_bags:
-        why_none = "nothing here says how far bags differ"
-    elif not data.analysis.fits:
-        why_none = "no model was fitted"
     return [
-        paragraph_of("borrowed_spread" if data.borrowed else "spread"),
+        paragraph_of("spread", data=data),
         [spread_drawing(data, metric) for metric in metrics],
         at_zero(data, metrics),
         heading("The next bag", "next-bag"),
         next_bag,
         bullets(chances),
         label(f"In brackets: {data.percent} intervals of that number.") if chances else None,
-        None if next_bag else f"No prediction: {why_none}.",
+        None if next_bag else paragraph_of("no_prediction", data=data),
         to_appendix("Every source of every measure, shares and repeatability", "variation-tables"),
     ]
 
@@ -63,9 +49,11 @@ def variation_tables(data: ReportData) -> list[object]:
     """Return for the appendix the spread of each measure by source, shares, ISO 5725 terms, and all predictions."""
     if data.bare:
         return [paragraph_of("unknown_spread")]
+    shares = data.table("shares")
+    sources = [source_name(part, data) for part in shares["component"]]
     return [
         [components_html(data, metric) for metric in data.metrics],
-        shares_html(data),
+        rows_table(data, "shares", shares.assign(source=sources)),
         [next_bag_drawing(data, metric) for metric in _metrics(data)[1:]],
         next_bag_table(data),
         chances_table(data),
@@ -115,10 +103,9 @@ def _iso(rows: Any, unit: str, digits: int) -> str:
     s_r = float(burn.iloc[0])
     whole = float((rows.loc[rows["component"].isin(["burn", "bag", "day"]), "sd"] ** 2).sum() ** 0.5)
     # r = 2.8 s_r, ISO 5725-6
-    shown_s, shown_r, shown_whole = (plain(each, digits + 1) for each in (s_r, 2.8 * s_r, whole))
-    return (
-        f"In the words of ISO 5725: repeatability s_r {shown_s}\u00a0{unit}, repeatability limit r = 2.8 s_r = "
-        f"{shown_r}\u00a0{unit}, intermediate precision (bags and days in it) {shown_whole}\u00a0{unit}."
+    shown = {"s_r": s_r, "limit": 2.8 * s_r, "whole": whole}
+    return paragraph_of(
+        "iso", **{name: f"{plain(each, digits + 1)}\u00a0{unit}" for name, each in shown.items()}
     )
 
 
@@ -131,17 +118,9 @@ def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
             limit = f" (up to {plain(row.high, 1)} {unit} is not ruled out)" if row.high == row.high else ""
             told.setdefault(source_name(row.component, data), []).append(f"{data.label(metric)}{limit}")
     return [
-        f"The data show no {'more' if source in WITHIN else 'further'} variation {source}"
-        f"{' than within them' if source in WITHIN else ''} in {listed(labels)}."
+        paragraph_of("at_zero", source=source, within=source in WITHIN, measures=labels)
         for source, labels in told.items()
     ]
-
-
-def shares_html(data: ReportData) -> Html | None:
-    """Return the table of shares of the variance."""
-    rows = data.table("shares")
-    rows = rows.assign(source=[source_name(part, data) for part in rows["component"]])
-    return rows_table(data, "shares", rows)
 
 
 def next_bag_table(data: ReportData) -> Html | None:
@@ -180,10 +159,8 @@ def chance_sentence(row: Any, data: ReportData) -> str:
     words = spec.phrases.chance.format(at=threshold(spec, data.units))
     often = min(round(100 * chance), 99)
     limits = f"{min(round(100 * low), often)} to {100 if high > 0.995 else round(100 * high)}"
-    return (
-        f"If you bought one new bag of {data.name(a)} and one of {data.name(b)} and burned each once, {data.name(a)} "
-        f"would {words} in about {often} of 100 such pairs ({limits})."
-    )
+    parts = {"a": data.name(a), "b": data.name(b), "does": words, "often": often, "limits": limits}
+    return paragraph_of("chance", **parts)
 
 
 def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
