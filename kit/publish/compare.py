@@ -305,9 +305,8 @@ def earlier_looks(folder: Path) -> int:
 
     A report made again from the same files is no further look, so the same inputs give the same count.
     """
-    now = frozenset((each.name, each.sha256) for each in read_inputs(folder) if _is_data(each.name))
-    seen = {state for results in looks_of(folder).values() if (state := state_of(results))}
-    return len(seen - {now})
+    now = state_of({"inputs": map(asdict, read_inputs(folder))})
+    return len({*map(state_of, looks_of(folder).values())} - {now, frozenset()})
 
 
 def looks_of(folder: Path) -> dict[str, dict[str, Any]]:
@@ -322,11 +321,7 @@ def looks_of(folder: Path) -> dict[str, dict[str, Any]]:
 def state_of(results: Mapping[str, Any]) -> frozenset[tuple[str, str]]:
     """Return names and hashes of the data a report was made from."""
     pairs = ((row["name"], row["sha256"]) for row in results["inputs"])
-    return frozenset(pair for pair in pairs if _is_data(pair[0]))
-
-
-def _is_data(name: str) -> bool:
-    return name == "burns.csv" or name.startswith("logs/")
+    return frozenset(pair for pair in pairs if pair[0] == "burns.csv" or pair[0].startswith("logs/"))
 
 
 _COLUMNS: Final = ("table", "what", "was", "now")

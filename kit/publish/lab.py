@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -56,7 +57,9 @@ def _preset(notebook: dict[str, Any], name: str, folder: Path) -> dict[str, Any]
         newest = [f"{folder.name}/reports/{each.folder.name}" for each in reports_of(folder)[:1]]
         given = {"run_folder": "../..", "reports": newest}
     elif name == "two_fuels":
-        given |= dict(zip("ab", _fuels(folder), strict=False))
+        with suppress(KitError):  # faults of the folder are the notebook's to tell
+            fuels = (fuel.id for fuel in open_run(folder).trial.fuels)
+            given |= dict(zip("ab", fuels, strict=False))
     cell = parameter_cell(notebook, f"{name}.ipynb")
 
     def line(found: re.Match[str]) -> str:
@@ -65,14 +68,6 @@ def _preset(notebook: dict[str, Any], name: str, folder: Path) -> dict[str, Any]
     source = re.sub(rf"(?m)^(({'|'.join(given)}):.*?)=.*$", line, "".join(cell["source"]))
     cell["source"] = source.splitlines(keepends=True)
     return notebook
-
-
-def _fuels(folder: Path) -> list[str]:
-    """Return the ids of the fuels; none where the folder has faults, which the notebook will tell."""
-    try:
-        return [fuel.id for fuel in open_run(folder).trial.fuels]
-    except KitError:
-        return []
 
 
 def open_lab(folder: str | Path, *, browser: bool = True, options: Sequence[str] = ()) -> int:

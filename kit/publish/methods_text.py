@@ -266,7 +266,7 @@ class Design:
     @property
     def words(self) -> str:
         """The design in words: '6 fuels, 3 bags of each, 2 burns of each bag'."""
-        sizes = {name: getattr(self, name) for name in ("fuels", "bags", "burns")}
+        sizes = {"fuels": self.fuels, "bags": self.bags, "burns": self.burns}
         shown = {name: plain(n, 0 if n == round(n) else 1) for name, n in sizes.items()}
         days = f", days {self.day_ratio:.2g} times" if self.days else ""
         return paragraph_of("design", ratio=f"{self.bag_ratio:.2g}", days=days, **shown)
