@@ -35,12 +35,6 @@ Progress = Callable[[str], None]
 
 FEWEST_FOR_TWO: Final = 12
 """With fewer burns a second process costs more than it saves."""
-JUDGED: Final = (
-    "components", "shares", "means", "comparisons", "pairs", "comparisons_alone", "overall", "best", "prior",
-    "ladder", "kinds", "next_bag", "chances", "odd_burns", "influence", "further", "censored", "second_opinion",
-    "self_check",
-)  # fmt: skip
-"""Tables made metric by metric."""
 
 
 def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = None) -> Analysis:
@@ -107,7 +101,7 @@ def analysis_of(
     counted = counted_burns(metrics, run)
     judged = judging.judge_trial(counted, run, seed, say, helper)
     say("laying the curves over each other")
-    tables = {name: judging.joined(judged, name, schema.names(name)) for name in JUDGED}
+    tables = {name: judging.joined(judged, name, schema.names(name)) for name in schema.JUDGED}
     budget = (counted.metrics, logs.readings, run, tables["means"])
     begun = helper.begin(burns.uncertainty_budget, budget) if helper else None
     curves = burns.common_grid(logs.readings, run)

@@ -47,12 +47,22 @@ COLUMNS: Mapping[str, Column] = _vocabulary()
 """Every column of every table: a name means the same wherever it stands."""
 
 _WRITTEN = tomllib.loads(Path(__file__).with_name("schema.toml").read_text("utf-8"))
-SHEETS, TABLES = (
-    {name: tuple(COLUMNS[column] for column in columns.split()) for name, columns in _WRITTEN[kind].items()}
-    for kind in ("sheets", "tables")
-)
-"""Tables of the run folder and its logs; every table of an analysis, by its name there."""
-TABLES |= {name: TABLES[like] for name, like in _WRITTEN["alike"].items()}
+_COLUMNS = {
+    name: columns for kind in ("sheets", "tables", "judged") for name, columns in _WRITTEN[kind].items()
+}
+
+
+def _tables(kind: str) -> dict[str, tuple[Column, ...]]:
+    named = {name: _COLUMNS.get(columns, columns).split() for name, columns in _WRITTEN[kind].items()}
+    return {name: tuple(COLUMNS[column] for column in columns) for name, columns in named.items()}
+
+
+SHEETS = _tables("sheets")
+"""Tables of the run folder and its logs."""
+JUDGED = _tables("judged")
+"""Tables of an analysis that are made metric by metric."""
+TABLES = _tables("tables") | JUDGED
+"""Every table of an analysis, by its name there."""
 
 
 def __getattr__(name: str) -> tuple[Column, ...]:
