@@ -193,11 +193,14 @@ def twice(held):
     )
 
 
-def nested(held):
-    deep = b'"deep": ' + b"[" * 900 + b"]" * 900
-    held[REPORT + "results.json"] = held[REPORT + "results.json"].replace(
-        b'"notes": ', deep + b',\n"notes": '
-    )
+def nested(levels):
+    def forge(held):
+        deep = b'"deep": ' + b"[" * levels + b"]" * levels
+        held[REPORT + "results.json"] = held[REPORT + "results.json"].replace(
+            b'"notes": ', deep + b',\n"notes": '
+        )
+
+    return forge
 
 
 FORGERIES = {
@@ -207,6 +210,7 @@ FORGERIES = {
     "a script on the page": swapped("report.html", b"</body>", b"<script>alert(1)</script></body>"),
     "the notebook's output": swapped("notebook.ipynb", b"alder", b"olive"),
     "a table's number": swapped("tables/means.csv", b"262", b"263"),
+    "digits of another script": swapped("tables/means.csv", b"262.0", "２６２.0".encode()),
     "a table's fuel": swapped("tables/means.csv", b"alder", b"olive"),
     "a number in the results": in_results(lambda found: found["means"][0].update(mean=1.0)),
     "a further table": further(REPORT + "tables/more.csv"),
@@ -223,7 +227,8 @@ FORGERIES = {
     "another output in the parameters": in_results(lambda found: found["parameters"].update(output="/tmp/x")),
     "a key twice": twice,
     "an integer of 400 digits": in_results(lambda found: found.update(notes=[10**400])),
-    "values nested deep": nested,
+    "values nested deep": nested(900),
+    "values nested less deep": nested(500),
     "a table's lines": swapped("tables/means.csv", b"\n", b","),
     "a table of no text": lambda held: held.update({REPORT + "tables/means.csv": b"\xff\xfe\0\n"}),
     "a cell of 300 kB": lambda held: held.update({REPORT + "tables/means.csv": b"x" * 300_000}),
@@ -253,7 +258,7 @@ def test_a_forged_bundle_fails(whole, tmp_path, monkeypatch, what):
     except KitError as error:
         assert "results that cannot be read" in str(error)
         return
-    assert not outcome.agrees, outcome.words
+    assert not outcome.agrees and json.dumps(outcome.as_record()), outcome.words
     assert "not what its hash says" not in outcome.words  # its maker made the hashes anew
     if what == "fuels exchanged on the page":
         assert f"{REPORT}report.html: " in outcome.words
@@ -352,6 +357,7 @@ PICTURES = {
     "a text": (lambda png: png[:HEADER] + part(b"tEXt", b"Title\0alder wins") + png[HEADER:], 0),
     "further frames": (lambda png: png[:HEADER] + part(b"acTL", struct.pack(">II", 2, 0)) + png[HEADER:], 0),
     "something behind it": (lambda png: png + b"alder wins" * 10, 0),
+    "a byte behind it": (lambda png: png + b"x", 0),
     "a size beyond reason": (lambda png: png[:16] + struct.pack(">II", 50000, 50000) + png[24:], 0),
     "no picture": (lambda png: b"none", 0),
 }
