@@ -13,6 +13,7 @@ from kit.burns.logged_burns import cooks_at, price_per_kg
 from kit.errors import KitError
 from kit.judge.comparisons import fuel_means
 from kit.judge.judging import question_of
+from kit.judge.question import WORDS as EVERY
 from kit.judge.question import Counted, Question
 from kit.trial import Run, Trial
 from kit.trial.models import Cook
@@ -22,19 +23,7 @@ ENDS = ("ratio", "low", "high")
 Row = dict[str, object]
 COOKS = schema.names("cooks")
 HELD, CHARGES, TOP_UPS, COST = "minutes held", "charges needed", "top-ups needed", "cost of the cook"
-NOT_RUN = (
-    "No burn was run at a setting for this cook ({low:g} to {high:g} °C). Burns at another setting tell how long the "
-    "cooker stays above a temperature; how long it could be held between two they cannot tell, for at full vents a "
-    "hotter fuel rushes through a low band."
-)
-AS_THE_FIRST = (
-    "Charges and top-ups take every further charge to hold the band as long as the first; fuel left over is not "
-    "credited to the cost."
-)
-NEVER_HELD = "{count} of {n} burns never held this band: of minutes held no mean is made."
-NO_REPEATS = "No fuel was burned twice at setting '{setting}': there are no error bars."
-NO_PRICE = "No price per kg is declared for {fuels}: what the cook costs with it is left blank."
-NO_HOURS = "No hours are declared for this cook: charges, top-ups and cost are left out."
+WORDS = EVERY["cook"]
 
 
 def judge_cooks(counted: Counted, run: Run) -> pd.DataFrame:
@@ -69,7 +58,7 @@ def _of_cook(cook: Cook, counted: Counted, run: Run, question: Question) -> Iter
     held: Row = {"cook": cook.name, "fuel": "", "setting": "", "quantity": HELD, "unit": "min"}
     held["level"] = question.level
     if not settings:
-        yield held | {"n": 0, "note": NOT_RUN.format(low=cook.low, high=cook.high)}
+        yield held | {"n": 0, "note": WORDS["not_run"].format(low=cook.low, high=cook.high)}
     for setting in settings:
         own = rows[rows["setting"] == setting]
         yield from (held | {"setting": str(setting)} | each for each in _at_setting(cook, own, run, question))
@@ -80,7 +69,7 @@ def _at_setting(cook: Cook, rows: pd.DataFrame, run: Run, question: Question) ->
     short = rows[rows["status"] == "never"].groupby("fuel", sort=False)["burn"].size()
     for fuel, count in short.items():
         n = int((rows["fuel"] == fuel).sum())
-        yield {"fuel": str(fuel), "n": n, "note": NEVER_HELD.format(count=count, n=n)}
+        yield {"fuel": str(fuel), "n": n, "note": WORDS["never_held"].format(count=count, n=n)}
     counted, why_not = question.countable(rows, fewest=1)
     if why_not and len(short):
         return
@@ -89,7 +78,7 @@ def _at_setting(cook: Cook, rows: pd.DataFrame, run: Run, question: Question) ->
     except KitError as error:
         yield {"n": len(rows), "note": " ".join(problem.found for problem in error.problems)}
         return
-    note = "" if fit.has_spread else NO_REPEATS.format(setting=rows["setting"].iloc[0])
+    note = "" if fit.has_spread else WORDS["no_repeats"].format(setting=rows["setting"].iloc[0])
     charges = rows.groupby("fuel")["charge_g"].mean()
     for held in fuel_means(fit, level=question.level).to_dict("records"):
         fuel, minutes = str(held["fuel"]), (held["mean"], held["low"], held["high"])
@@ -101,16 +90,20 @@ def _at_setting(cook: Cook, rows: pd.DataFrame, run: Run, question: Question) ->
 def _of_hours(cook: Cook, fuel: str, minutes: tuple[float, ...], charge_g: float, run: Run) -> Iterator[Row]:
     """Yield what the cook's hours take of a fuel: more minutes held are fewer charges, so limits change places."""
     if cook.hours is None:
-        yield {"quantity": CHARGES, "unit": "", "note": NO_HOURS}
+        yield {"quantity": CHARGES, "unit": "", "note": WORDS["no_hours"]}
         return
     charges = tuple(60 * cook.hours / each for each in (minutes[0], minutes[2], minutes[1]))
     # further whole charges
     top_ups = tuple(max(0.0, math.ceil(n - 1e-9) - 1.0) if math.isfinite(n) else n for n in charges)
-    first = {"unit": "", "note": AS_THE_FIRST}
+    first = {"unit": "", "note": WORDS["as_the_first"]}
     yield first | {"quantity": CHARGES} | _limited(charges)
     yield first | {"quantity": TOP_UPS} | _limited(top_ups)
     price = price_per_kg(run.trial, fuel) * charge_g / 1000
-    note = AS_THE_FIRST if price == price else NO_PRICE.format(fuels=run.trial.fuel(fuel).label)
+    note = (
+        WORDS["as_the_first"]
+        if price == price
+        else WORDS["no_price"].format(fuels=run.trial.fuel(fuel).label)
+    )
     cost = _limited(tuple(each * price for each in charges))
     yield {"quantity": COST, "unit": run.trial.currency, "note": note} | cost
 

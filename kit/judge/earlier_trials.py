@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from kit.errors import Faults, KitError
+from kit.judge.question import WORDS as EVERY
 from kit.judge.question import Question
 from kit.results_file import newest_results
 from kit.schema import Metric
@@ -18,6 +19,7 @@ from kit.trial.models import ALL_ALIKE
 from kit.trial.run import lender_folders
 from kit.variance import RepeatFit, fit_repeats
 
+WORDS = EVERY["earlier"]
 SAME = ("time_zero", "cookers", "measuring", "charge", "probe", "probes")
 """What of an earlier trial must be known, to see whether it was measured alike."""
 TABLES = ("metrics", "components", "next_bag")
@@ -63,13 +65,10 @@ def lenders_of(run: Run) -> tuple[tuple[Lender, ...], tuple[str, ...]]:
         differences = _differences(results.get("trial", {}), run.trial)
         if every and differences:
             why = ", ".join(key for key, _, _ in differences)
-            unlike.append(f"{name} beside this folder was not measured alike ({why}): it lends nothing.")
+            unlike.append(WORDS["unlike"].format(name=name, why=why))
             continue
         for key, then, now in differences:
-            remedy = (
-                "Take the folder out of [model] borrow_from: spreads measured differently are not pooled."
-            )
-            faults.refuse(f"{name}: {key}", repr(then), f"{now!r}, as in this trial", remedy)
+            faults.refuse(f"{name}: {key}", repr(then), f"{now!r}, as in this trial", WORDS["pooled"])
         lenders.append(Lender(name, results))
     faults.settle()
     return tuple(lenders), tuple(unlike)
@@ -82,24 +81,15 @@ def earlier_words(run: Run) -> tuple[str, ...]:
         return unlike
     names = ", ".join(lender.name for lender in lenders)
     if run.in_state("done")["fuel"].duplicated().any():
-        return (
-            *unlike,
-            f"How much bags and burns differ rests on earlier trials that were measured alike too ({names}), each at "
-            "part of its weight; where one differs otherwise than these burns it is left out. Means are of these burns "
-            "alone, and the answer without the earlier trials stands beside.",
-        )
+        return (*unlike, WORDS["repeated"].format(names=names))
     known = []
     for metric_id in run.trial.primary:
         spec, spread = run.trial.metric(metric_id), borrowed_spread(lenders, metric_id)
         if spread:
             sd, df = spread
             size = f"{100 * sd:.1f} %" if spec.scale == "log" else f"{sd:.1f} {spec.unit}"
-            known.append(f"{spec.label}, standard deviation {size} on {df:.0f} degrees of freedom")
-    return (
-        *unlike,
-        "Nothing here was repeated: every error bar rests on how far burns of new bags lay apart in earlier trials "
-        f"that measured in the same way ({names}): {'; '.join(known)}. These burns themselves say nothing of it.",
-    )
+            known.append(WORDS["known"].format(metric=spec.label, size=size, df=df))
+    return (*unlike, WORDS["single"].format(names=names, known="; ".join(known)))
 
 
 def earlier_fits(
@@ -140,7 +130,7 @@ def prior_table(fit: RepeatFit, refused: Sequence[dict[str, object]]) -> pd.Data
     table = fit.prior.copy()
     table["used"] = table["used"] == "yes"
     table["note"] = [
-        "" if used else f"bags or burns differ otherwise there than here (p = {p:.3f})"
+        "" if used else WORDS["conflict"].format(p=p)
         for used, p in zip(table["used"], table["p_conflict"], strict=True)
     ]
     return pd.concat([part for part in (table, pd.DataFrame(refused)) if len(part)], ignore_index=True)

@@ -23,7 +23,7 @@ from kit.judge.comparisons import (
 from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_fits, lenders_of, prior_table
 from kit.judge.next_bag import chances, further, next_bag
 from kit.judge.odd_burns import NO_ANSWER, influence, odd_burns
-from kit.judge.question import MOST_FUELS, Counted, Pairs, Question, look_level, resources_of
+from kit.judge.question import MOST_FUELS, WORDS, Counted, Pairs, Question, look_level, resources_of
 from kit.judge.self_check import second_opinion, self_check
 from kit.runtime.worker import Worker, side_by_side
 from kit.schema import PRODUCT, TABLES, Metric
@@ -244,8 +244,9 @@ def question_of(run: Run, seed: int) -> Question:
 
 def planned_question(trial: Trial, seed: int = 1) -> Question:
     """Return what the trial file asks of every metric once all planned burns are done."""
+    stages = trial.plan.stages
     return Question(
-        level=planned_level(trial),
+        level=look_level(stages, max(stages, default=0), trial.model.confidence),
         control=trial.control_fuel,
         pairs=trial.pairs,
         spread=trial.model.spread,
@@ -292,37 +293,24 @@ def judging_level(run: Run) -> float:
     return look_level(run.trial.plan.stages, _done(run), run.trial.model.confidence)
 
 
-def planned_level(trial: Trial) -> float:
-    """Return the confidence of verdicts once all planned burns are done."""
-    stages = trial.plan.stages
-    return look_level(stages, max(stages, default=0), trial.model.confidence)
-
-
 def many_words(run: Run) -> tuple[str, ...]:
     """Return what is not asked of a trial of very many fuels."""
-    fuels = run.in_state("done")["fuel"].nunique()
+    fuels, control = run.in_state("done")["fuel"].nunique(), run.trial.control_fuel
     if fuels <= MOST_FUELS:
         return ()
-    control = run.trial.control_fuel
     against = f"the control fuel, {control}" if control else "the fuel of the best mean"
-    return (
-        f"There are {fuels} fuels. Above {MOST_FUELS} they are compared with {against} alone; which can be best is "
-        "told of all; pairs, brackets, chances, further burns, the self-check, differences of curves and what "
-        "verdicts hang on are left out, and curves have no bands.",
-    )
+    return (WORDS["many"].format(fuels=fuels, most=MOST_FUELS, against=against),)
 
 
 def look_words(run: Run) -> tuple[str, ...]:
     """Return which of the declared looks this is, and what it spends; nothing where none was declared."""
-    looks = sorted(set(run.trial.plan.stages))
+    looks, done = sorted(set(run.trial.plan.stages)), _done(run)
     if len(looks) < 2 or is_open(run):
         return ()
-    place = max(1, sum(stage <= _done(run) for stage in looks))
-    return (
-        f"Look {place} of {len(looks)} that the plan declared, after {_done(run)} of {looks[-1]} burns: intervals hold "
-        f"at {100 * judging_level(run):.2f} %, so that all looks together err no more than "
-        f"{100 * (1 - run.trial.model.confidence):.0f} % (Lan & DeMets 1983, O'Brien–Fleming type).",
-    )
+    place = max(1, sum(stage <= done for stage in looks))
+    level, error = 100 * judging_level(run), 100 * (1 - run.trial.model.confidence)
+    parts = {"place": place, "looks": len(looks), "done": done, "planned": looks[-1]}
+    return (WORDS["look"].format(**parts, level=level, error=error),)
 
 
 def _done(run: Run) -> int:

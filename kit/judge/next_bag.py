@@ -13,8 +13,8 @@ from scipy import special
 
 from kit.errors import KitError
 from kit.judge.comparisons import apart_of, back, places_of, scope_of
-from kit.judge.question import Question, Resources
-from kit.judge.verdicts import OPEN, standard_errors, verdict_chances
+from kit.judge.question import WORDS, Question, Resources
+from kit.judge.verdicts import OPEN, half_widths, standard_errors, verdict_chances
 from kit.schema import FURTHER, THESE_BAGS
 from kit.variance import RepeatFit, contrasts
 from kit.variance.averaged import nodes_of
@@ -23,10 +23,9 @@ from kit.variance.burn_arrays import Array, read_columns
 from kit.variance.design import design_of
 from kit.variance.engine import engine_of
 from kit.variance.families import Family, all_pairs
-from kit.variance.inference import kenward_roger
 from kit.variance.ratio_nodes import weigh
 from kit.variance.sd_limits import component_limits
-from kit.variance.t_contrasts import needs_level, predict_burn
+from kit.variance.t_contrasts import known_at, needs_level, predict_burn
 
 Places = list[tuple[int, int]]
 
@@ -39,7 +38,6 @@ UPPER = 0.60
 MOST_TIMES = 4
 """A trial so many times its own size is not called affordable."""
 COLUMNS = [column.name for column in FURTHER[1:]]
-NONE_AFFORDABLE = "no affordable number of burns would settle it"
 
 
 def next_bag(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:
@@ -254,7 +252,7 @@ def _needed(fit: RepeatFit, asked: Asked, upper: dict[str, float], known: Resour
     bags = 1 + bisect_left(options, ENOUGH, key=lambda n: chance_of_settling(fit, asked, upper, n, burns))
     pair: dict[str, object] = {"a": asked.a, "b": asked.b, "burns": burns}
     if bags > len(options):
-        return pair | {"words": NONE_AFFORDABLE}
+        return pair | {"words": WORDS["none_affordable"]}
     amounts = {
         f"{2 * bags * burns} burns": 1.0,
         f"{bags * grams / 1000:.1f} kg of fuel": grams,
@@ -290,16 +288,10 @@ def chance_of_settling(fit: RepeatFit, asked: Asked, sds: dict[str, float], bags
         return 0.0
     if not set(engine.names) <= set(sds):
         return 0.0
-    theta = np.array([[sds[name] ** 2 for name in engine.names]])
-    estimate = replace(fit.estimate, theta=theta)
-    at = replace(fit, columns=columns, design=design, engine=engine, estimate=estimate)
-    means = design.mean_rows()
-    L = means[[design.labels.index(asked.a)]] - means[[design.labels.index(asked.b)]]
-    se, df = math.sqrt((L @ at.small_sample.pieces.phi[0] @ L.T).item()), kenward_roger(at, L).df.item()
-    half, inner = (
-        asked.family.critical(level, np.array([df])) * standard_errors(se, df)
-        for level in (asked.level, 2 * asked.level - 1)
-    )
+    (a,), (b,) = (design.mean_rows()[[design.labels.index(fuel)]] for fuel in (asked.a, asked.b))
+    covariance, df = known_at(engine, np.array([sds[name] ** 2 for name in engine.names]), (a - b)[None])
+    se = math.sqrt(covariance.item())
+    half, inner = half_widths(asked.family, standard_errors(se, df.item()), df, asked.level)
     return 1 - verdict_chances(asked.difference, se, half, inner, asked.margin)[OPEN]
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -22,6 +24,7 @@ from kit.variance.fit import joined
 Multiplicity = Literal["tukey", "dunnett", "holm", "none"]
 Pairs = str | tuple[str, Any] | Sequence[tuple[Any, Any]]
 
+WORDS = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
 STEP, FARTHEST = 0.02, 9.0
 """Of the integrals over z, at looks before the last."""
 KNOWN = ("exact", "at least", "at most")
@@ -103,17 +106,13 @@ def counted_burns(metrics: pd.DataFrame, run: Run) -> Counted:
     names = [column.name for column in METRICS]
     notes = []
     if len(sizes) > 1:
-        others = ", ".join(f"{count} at '{name or 'no declared setting'}'" for name, count in sizes.items())
-        notes.append(
-            f"The cooker was run at several settings ({others}). Burns at different settings are never compared with "
-            f"one another: what follows is of those at '{setting or 'no declared setting'}'."
-        )
+        named = {name: str(name) or WORDS["no_setting"] for name in sizes.index}
+        others = ", ".join(f"{count} at '{named[name]}'" for name, count in sizes.items())
+        notes.append(WORDS["settings"].format(others=others, setting=named[setting]))
     left, of_all = metrics.loc[metrics["day"] == "", "burn"].nunique(), metrics["burn"].nunique()
     if left:
         which = "No burn has a day" if left == of_all else f"{left} of {of_all} burns have no day"
-        notes.append(
-            f"{which}, neither in the burn sheet nor in its log: what days differ by is left in what burns differ by."
-        )
+        notes.append(WORDS["no_days"].format(which=which))
     return Counted(kept, metrics.loc[excluded, names].reset_index(drop=True), setting, tuple(notes))
 
 
@@ -359,6 +358,6 @@ class Question:
         asked = [pair for pair in self.pairs if set(pair) <= set(fuels)]
         if asked:
             return asked, "dunnett" if len(asked) > 1 else "none"
-        if self.control_in(fuels):
+        if self.control_in(fuels) is not None:
             return ("control", self.control), "dunnett"
         return ("all", "tukey") if len(fuels) <= MOST_FUELS else None

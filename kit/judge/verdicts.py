@@ -11,6 +11,7 @@ import numpy.typing as npt
 from scipy import special
 
 from kit.schema import VERDICTS
+from kit.variance.families import Family
 
 Array = npt.NDArray[np.float64]
 
@@ -80,6 +81,13 @@ def standard_errors(se: float, df: float) -> Array:
     """Return equally likely standard errors of trials whose own is SE: SE·√(χ²_ν/ν) at its quantiles."""
     share = (np.arange(NODES) + 0.5) / NODES
     return np.asarray(se * np.sqrt(2 * special.gammaincinv(df / 2, share) / df))
+
+
+def half_widths(family: Family, se: Array, df: Array, level: float) -> tuple[Array, Array]:
+    """Return the half-widths of D and E (see `verdict_of`) of some standard errors on so many degrees of freedom."""
+    # 'inside the margin' is a pair of one-sided tests: its interval leaves out as much on one side as D on both
+    half, inner = (family.critical(at, df) * se for at in (level, 2 * level - 1))
+    return half, inner
 
 
 def verdict_chances(

@@ -72,10 +72,10 @@ class Goal:
         """Return how well burns will know the differences that the report is about, earlier folders beside them."""
         return precision(burns, self.spread.sds, self.question).with_earlier(self.spread.df)
 
-    def chances(self, burns: Designed) -> pd.DataFrame:
+    def chances(self, known: Precision) -> pd.DataFrame:
         """Return the chance of each verdict at no difference, at the margin and at twice the margin."""
         margin = self.margin
-        return self.precision(burns).chances((0.0, margin, 2 * margin), margin, self.question.level)
+        return known.chances((0.0, margin, 2 * margin), margin, self.question.level)
 
 
 @dataclass(frozen=True, eq=False)

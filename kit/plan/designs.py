@@ -14,7 +14,7 @@ import pandas as pd
 from kit.errors import KitError
 from kit.judge.verdicts import BEYOND, SAME
 from kit.plan.answers import Goal
-from kit.plan.power import Components, Design, Designed, burns_of, chance_of, held_together, sds_of
+from kit.plan.power import Components, Design, Designed, Precision, burns_of, chance_of, held_together, sds_of
 from kit.plan.schedule import Workday, daily_control
 
 ENOUGH = 0.80
@@ -95,7 +95,8 @@ def designs(fuels: Sequence[str], goal: Goal, allowance: Allowance, most: int = 
 
 def option(design: Design, burns: pd.DataFrame, goal: Goal, allowance: Allowance) -> dict[str, object]:
     """Return one design as a row of `designs`, its burns with fuel, bag and day as they will lie."""
-    power, cost = goal.chances(burns), allowance.cost(burns)
+    known, cost = goal.precision(burns), allowance.cost(burns)
+    power = goal.chances(known)
     # without days of its own a plan has room for a control fuel that burns oftener
     enough = (len(burns) if allowance.days else min(design.total, len(burns))) <= allowance.burns
     return {
@@ -111,7 +112,7 @@ def option(design: Design, burns: pd.DataFrame, goal: Goal, allowance: Allowance
         "found_at_twice": chance_of(power, 2 * goal.margin),
         "beyond_at_twice": chance_of(power, 2 * goal.margin, [BEYOND]),
         "same_at_0": chance_of(power, 0.0, [SAME]),
-        "best_named": chance_best_named(burns, 2 * goal.margin, goal),
+        "best_named": chance_best_named(burns, 2 * goal.margin, goal, asked=known),
     }
 
 
@@ -133,20 +134,25 @@ def _in_days(design: Design, fuels: Sequence[str], allowance: Allowance) -> pd.D
     return table
 
 
-def chance_best_named(design: Designed, lead: float, goal: Goal, seed: int = 1) -> float:
+def chance_best_named(
+    design: Designed, lead: float, goal: Goal, seed: int = 1, asked: Precision | None = None
+) -> float:
     """Return the chance that a fuel better than all others by some lead is named as the only one that can be best.
 
     The others are alike. Their one-sided simultaneous limits (Hsu 1984, the best as the control) must all lie
-    beyond zero; by simulation of 4,000 trials from the seed, correct to two points.
+    beyond zero; by simulation of 4,000 trials from the seed, correct to two points. How standard errors vary from
+    trial to trial is as found of the differences that are `asked` about.
     """
     known = replace(goal, question=replace(goal.question, control=None, pairs=())).precision(design)
+    like = asked if asked is not None and asked.simulated else known
     others = burns_of(design)["fuel"].nunique() - 1
     rng = np.random.default_rng([seed, 61])
     each, best = rng.standard_normal((DRAWS, others)), rng.standard_normal((DRAWS, 1))
     estimate = lead + known.true_sd * (best + each) / np.sqrt(2)
-    se = known.se * np.sqrt(rng.chisquare(known.df, (DRAWS, 1)) / known.df)
+    se, df = (np.resize(each, (DRAWS, 1)) for each in like.errors)
+    se = se * (known.se / like.se)
     correlation = np.full((others, others), 0.5) + 0.5 * np.eye(others)
-    critical = held_together(correlation.tobytes(), 1).critical(goal.question.level, known.df)
+    critical = held_together(correlation.tobytes(), 1).critical(goal.question.level, df)
     return float((estimate > critical * se).all(axis=1).mean())
 
 

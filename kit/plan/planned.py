@@ -304,7 +304,7 @@ def _with_own(
 def _chances(order: pd.DataFrame, goals: Sequence[Goal], notes: list[str]) -> pd.DataFrame:
     parts = [pd.DataFrame(columns=["metric", *CHANCE_COLUMNS])]
     try:
-        parts = [goal.chances(order).assign(metric=goal.metric.id) for goal in goals]
+        parts = [goal.chances(goal.precision(order)).assign(metric=goal.metric.id) for goal in goals]
     except KitError as error:
         notes.append(NOTES["nothing_settled"].format(why=error.problems[0]))
     return pd.concat(parts, ignore_index=True)[["metric", *CHANCE_COLUMNS]]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -14,21 +14,27 @@ from kit.burns.logged_burns import number
 from kit.errors import Faults, KitError, did_you_mean
 from kit.judge.comparisons import places_of
 from kit.judge.question import Multiplicity, Question
-from kit.judge.verdicts import DIFFERENCES, standard_errors, verdict_chances
+from kit.judge.verdicts import DIFFERENCES, half_widths, standard_errors, verdict_chances
 from kit.plan.schedule import refuse_no_count
 from kit.trial.quantities import is_number
+from kit.variance.averaged import simulated_errors
 from kit.variance.burn_arrays import Array, Columns, Levels, Roles, read_columns
 from kit.variance.design import Design as AnalysedDesign
 from kit.variance.design import Spread, design_of, overlap
 from kit.variance.engine import engine_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of
-from kit.variance.model import small_sample
+from kit.variance.t_contrasts import LEAST_DF, known_at
 
 Components: TypeAlias = Mapping[str, float] | pd.DataFrame
 Designed: TypeAlias = "Design | Mapping[str, int] | pd.DataFrame"
 EVERY_PAIR = Question(covariates=("cooker",))
 FAMILIES = ("tukey", "dunnett", "none")
-METHOD = "Satterthwaite, noncentral t"
+METHOD, SIMULATED = "Satterthwaite, noncentral t", "intervals of simulated trials"
+MOST_FOLLOWED = 3
+"""Differences whose intervals are simulated: of more, an even choice."""
+MOST_VARIANCES = 4
+"""Variances beside which a simulated design has none for days: with three spreads and days it would take seconds, and
+the promise is three to nine points too hopeful without them."""
 CHANCE_COLUMNS = (
     "difference", "verdict", "chance", "se", "df", "half_width", "margin", "level", "multiplicity", "method",
 )  # fmt: skip
@@ -114,7 +120,8 @@ def power_of(
     Of fuels with one bag each the verdicts are for these bags alone, and how far bags differ enters nothing; with
     earlier folders they are for the product, and those alone know its spread.
     The estimate is normal, its squared standard error SE²·χ²_ν/ν beside it, with ν by Satterthwaite's rule at
-    the true components (`kit.judge.verdicts.verdict_chances`; DEVELOPERS.md, method 14).
+    the true components (`kit.judge.verdicts.verdict_chances`; DEVELOPERS.md, method 14). Where days cross the bags, or
+    spreads differ, standard errors are those that the analysis finds in simulated trials.
 
     Examples
     --------
@@ -245,6 +252,8 @@ class Precision:
         What holds the intervals together, and its name.
     one_bag
         Whether no fuel has a second bag.
+    trials
+        Design, variances, contrasts and level of trials to be simulated; None where nothing is left to simulate.
     """
 
     true_sd: float
@@ -253,6 +262,7 @@ class Precision:
     family: Family
     multiplicity: str
     one_bag: bool
+    trials: tuple[AnalysedDesign, Array, Array, float] | None = None
 
     def with_earlier(self, df: float) -> Precision:
         """Return the same with so many degrees of freedom from earlier folders.
@@ -261,16 +271,25 @@ class Precision:
         """
         if self.one_bag:
             return replace(self, se=self.true_sd, df=df) if df else replace(self, true_sd=self.se)
-        return replace(self, df=self.df + df)
+        return replace(self, df=self.df + df, trials=None) if df else self
+
+    @cached_property
+    def simulated(self) -> tuple[Array, Array] | None:
+        """Standard errors of simulated trials in units of SE, and their df; None where squared they are χ²_ν/ν."""
+        return self.trials and _errors_found(*self.trials)
+
+    @property
+    def errors(self) -> tuple[Array, Array]:
+        """Equally likely standard errors, and their degrees of freedom."""
+        if self.simulated is None:
+            return standard_errors(self.se, self.df), np.array([self.df])
+        return self.se * self.simulated[0], self.simulated[1]
 
     def chances(self, differences: Iterable[float], margin: float | None, level: float) -> pd.DataFrame:
         """Return the chance of each verdict at some true differences; columns of `power_of`."""
-        # 'inside the margin' is a pair of one-sided tests: its interval leaves out as much on one side as D on both
-        half, inner = (
-            self.family.critical(at, np.array([self.df])) * standard_errors(self.se, self.df)
-            for at in (level, 2 * level - 1)
-        )
-        about = (self.se, self.df, float(np.median(half)), margin, level, self.multiplicity, METHOD)
+        half, inner = half_widths(self.family, *self.errors, level)
+        method = SIMULATED if self.simulated else METHOD
+        about = (self.se, self.df, float(np.median(half)), margin, level, self.multiplicity, method)
         rows = [
             (difference, verdict, chance, *about)
             for difference in differences
@@ -317,11 +336,7 @@ def precision(
     (a, b), means = places_of(known.labels, pairs).T, known.mean_rows()
     L, engine = means[a] - means[b], engine_of(known, "REML")
     theta = _as_estimated(known, columns, sds, engine.names)
-    parts = small_sample(engine.pieces(theta[None]))
-    covariance = L @ parts.pieces.phi[0] @ L.T
-    # ν = 2 SE⁴/Var(SE²) with the expected information of the variances (Satterthwaite 1946)
-    moved = np.vecdot(L @ parts.moved[0], L)
-    df = 2 * np.diag(covariance) ** 2 / (moved * (parts.W[0] @ moved)).sum(axis=0)
+    covariance, df = known_at(engine, theta, L)
     weights = engine.beta(engine.rotate(np.eye(known.n)), np.tile(theta, (known.n, 1))) @ L.T
     true = sds["burn"] ** 2 * (weights**2).sum(axis=0)
     for name, levels in _terms(columns).items():
@@ -332,7 +347,26 @@ def precision(
     else:
         family = all_pairs(len(known.labels) if held == "tukey" else 2)
     spread_of = (float(np.sqrt(true.mean())), float(np.sqrt(np.diag(covariance).mean())), float(df.mean()))
-    return Precision(*spread_of, family, held, one_bag)
+    followed = L[np.unique(np.linspace(0, len(L) - 1, MOST_FOLLOWED).astype(int))]
+    return Precision(*spread_of, family, held, one_bag, (known, theta, followed, question.level))
+
+
+def _errors_found(known: AnalysedDesign, theta: Array, L: Array, level: float) -> tuple[Array, Array] | None:
+    """Return equally likely standard errors of some contrasts, in units of SE, and their df; None where they are χ²'s.
+
+    Where days cross the bags, or spreads differ, the analysis averages over more than one ratio of variances: its
+    intervals then vary less from trial to trial than the best estimate's at the true ratios, and are wider or narrower.
+    """
+    engine = engine_of(known, "REML")
+    if len(engine.names) > MOST_VARIANCES and "day" in engine.names:
+        terms = tuple(term for term in known.terms if term.name != "day")
+        kept = [name != "day" for name in engine.names]
+        return _errors_found(replace(known, terms=terms), theta[kept], L, level)
+    found = simulated_errors(engine, theta, L, level)
+    if found is None:
+        return None
+    se = np.sqrt(np.diag(known_at(engine, theta, L)[0]))
+    return (found[0] / se).ravel(), np.maximum(found[1].ravel(), LEAST_DF)
 
 
 @lru_cache(maxsize=64)

@@ -26,10 +26,11 @@ import numpy.typing as npt
 from scipy import special
 
 from kit.variance.burn_arrays import Array, Codes, rows_of, stacked
+from kit.variance.engine import Engine
 from kit.variance.model import RepeatModel
 from kit.variance.ratio_nodes import MOST_ON_A_GRID, Folder, Nodes, Responses, joint_nodes, weigh
 from kit.variance.refusals import refused
-from kit.variance.residual_space import Restricted
+from kit.variance.residual_space import Residuals, Restricted
 from kit.variance.t_contrasts import Contrasts, DfMethod, kenward_roger, needs_reml, satterthwaite
 
 AVERAGED = "t averaged over the restricted likelihood of the variance ratio"
@@ -38,6 +39,9 @@ _FURTHER = 0.1
 _CLOSER = 0.2
 _APART = 1.7
 """For one of many simulated trials: trapezoid sums are then right to a thousandth."""
+
+_TRIALS = 7
+"""Simulated trials as a power of two."""
 
 _AT_ONCE = 500_000
 _SMALLEST = 1e-140
@@ -160,12 +164,37 @@ def _joint(
 
 def averaged_over(fit: RepeatModel, L: Array, level: float) -> Effective | None:
     """Return the effective t of a fit without earlier trials, None where the average is not offered."""
-    own = fit.engine.restricted(fit.data)
-    terms, drawn = own.space.terms, own.space.groups > MOST_ON_A_GRID + 1
-    if terms > 2 or (drawn and (len(own.data.rss) > 1 or terms == 2)):
+    return _averaged(fit.engine, fit.data, _burns(fit), L, level, fit.rough)
+
+
+def _averaged(
+    engine: Engine, data: Residuals, burns: Array, L: Array, level: float, rough: bool
+) -> Effective | None:
+    """Return the effective t over the variance ratios, those of groups sought about `burns` (groups,)."""
+    terms, drawn = engine.space.terms, engine.space.groups > MOST_ON_A_GRID + 1
+    if terms > 2 or (drawn and (len(data.rss) > 1 or terms == 2)):
         return None  # it would take seconds
-    rows, wide = np.arange(len(own.data.rss)), _APART if fit.rough and len(fit.names) > 2 else 1.0
-    return _joint((own, []), L, level, rows, _burns(fit), fit.names[:terms], wide)
+    rows, wide = np.arange(len(data.rss)), _APART if rough and len(engine.names) > 2 else 1.0
+    return _joint((engine.restricted(data), []), L, level, rows, burns, engine.names[:terms], wide)
+
+
+def simulated_errors(engine: Engine, theta: Array, L: Array, level: float) -> tuple[Array, Array] | None:
+    """Return the standard errors and degrees of freedom (trials, contrasts) of simulated trials at variances (c,).
+
+    Their coordinates are quasi-random, so that few trials do. None where one sum of squares tells of all that varies,
+    which is then χ², and where the average is not offered for many trials.
+    """
+    if len(engine.names) < 3:
+        return None
+    from scipy.stats import qmc
+
+    space = engine.space
+    sobol = qmc.Sobol(space.k + space.groups, rng=np.random.default_rng(1)).random_base2(_TRIALS)
+    # no burn beyond the space, no sum of squares there
+    chi = 2 * np.nan_to_num(special.gammaincinv(space.free / 2, sobol[:, space.k :]))
+    z, burns = space.drawn(theta, special.ndtri(sobol[:, : space.k])), theta[space.terms :]
+    found = _averaged(engine, Residuals(z, burns * chi, np.zeros((len(z), space.p))), burns, L, level, True)
+    return None if found is None else (found.se, found.df)
 
 
 def nodes_of(fit: RepeatModel, L: Array, fine: int | None = None) -> tuple[Nodes, Responses] | None:

@@ -11,7 +11,8 @@ import pandas as pd
 from scipy import special
 
 from kit.variance.burn_arrays import Array
-from kit.variance.model import RepeatModel
+from kit.variance.engine import Engine
+from kit.variance.model import RepeatModel, small_sample
 from kit.variance.refusals import refused
 
 DfMethod = Literal["best", "kenward-roger", "satterthwaite"]
@@ -143,6 +144,16 @@ def kenward_roger(fit: RepeatModel, L: Array) -> Contrasts:
         np.where(adjusted > 0, adjusted, v)
     )  # rounding can spoil the adjustment where a burn SD vanishes
     return Contrasts("Kenward–Roger", fit.estimate.beta @ L.T, se, df, L, parts.adjusted)
+
+
+def known_at(engine: Engine, theta: Array, L: Array) -> tuple[Array, Array]:
+    """Return what a design knows of contrasts at given variances (c,): their covariance, and ν of each.
+
+    ν = 2 SE⁴/Var(SE²) with the expected information of the variances (Satterthwaite 1946).
+    """
+    parts = small_sample(engine.pieces(theta[None]))
+    covariance, g = L @ parts.pieces.phi[0] @ L.T, _quadratic(L, parts.moved[0])
+    return covariance, _df(np.diag(covariance), (g * (parts.W[0] @ g)).sum(axis=0))
 
 
 def satterthwaite(fit: RepeatModel, L: Array) -> Contrasts:

@@ -8,8 +8,8 @@ import pytest
 from scipy import stats
 
 from kit.judge.comparisons import compare_fuels
-from kit.judge.next_bag import ENOUGH, NONE_AFFORDABLE, Asked, chance_of_settling, further
-from kit.judge.question import Question, Resources
+from kit.judge.next_bag import ENOUGH, Asked, chance_of_settling, further
+from kit.judge.question import WORDS, Question, Resources
 from kit.variance import fit_repeats
 from kit.variance.families import all_pairs
 from kit.variance.sd_limits import component_limits
@@ -53,7 +53,7 @@ def test_a_settled_question_has_no_row():
 def test_beyond_the_plan_no_number_is_affordable(limit):
     resources = Resources(grams=400, hours=2, bag_price=KNOWN.bag_price, **limit)
     row = asked(open_table(), resources=resources)[1].iloc[0]
-    assert np.isnan(row["bags"]) and row["words"] == NONE_AFFORDABLE
+    assert np.isnan(row["bags"]) and row["words"] == WORDS["none_affordable"]
 
 
 def test_fuels_that_are_alike_take_more_than_four_times_the_trial():
@@ -98,6 +98,16 @@ def test_the_promise_holds_in_trials_drawn_from_the_estimates():
         for trial in range(100)
     ]
     assert np.mean(settled) > ENOUGH - 0.05
+
+
+def test_of_two_days_which_are_no_sample_of_days_an_open_question_is_answered_too():
+    table = open_table(step=1.1).assign(
+        day=lambda rows: [f"2026-05-{1 + n % 2:02}" for n in range(len(rows))]
+    )
+    fit = fit_repeats(table, day="day")
+    assert "day" not in fit.names and len(fit.design.columns) > len(fit.labels)
+    found = further(fit, compare_fuels(fit), Question(primary=True, resources=KNOWN), None)
+    assert found["bags"].item() > 0
 
 
 def test_columns_follow_the_schema():

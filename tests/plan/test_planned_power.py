@@ -100,3 +100,43 @@ def test_planned_chances_hold_for_the_whole_chain() -> None:
     assert len(table) >= 5
     # three points and three Monte-Carlo errors: a sample of the table that `make simulate` prints
     assert (table["off"] <= planning.ALLOWED + 3 * table["mc_error"]).all(), table.to_string()
+
+
+KINDS = dict(zip("abcdef", ("lump", "lump", "briquette", "briquette", "shell", "shell"), strict=True))
+PROMISED = {
+    "a spread for each of two kinds": ("abcd", 2, 16, {"bag": 0.0, "burn": 10.0}, "by kind", 25.0),
+    "the same on days": ("abcd", 2, 4, {"bag": 3.0, "burn": 10.0, "day": 5.0}, "by kind", 26.0),
+    "days alone": ("abcd", 2, 4, {"bag": 5.0, "burn": 10.0, "day": 11.0}, "common", 48.0),
+    "three kinds": ("abcdef", 3, 36, {"bag": 4.0, "burn": 10.0}, "by kind", 24.0),
+}
+"""Fuels, bags of two burns, burns a day (all: days do not differ), SDs, spread and the true difference."""
+
+
+@pytest.mark.parametrize("name", PROMISED)
+def test_intervals_that_no_mean_square_gives_are_promised_as_they_come_out(name: str) -> None:
+    """Averaged over several ratios of variances, intervals are no χ²: up to eleven points off."""
+    fuels, bags, per_day, sds, spread, difference = PROMISED[name]
+    trials, margin = 300, 15.0
+    asked = Question(margin=margin, spread=spread, kind_of=KINDS)
+    burns = run_order(list(fuels), bags, 2, per_day, seed=1)
+    burns = burns.assign(
+        status="exact", kind=burns["fuel"].map(KINDS), day=burns["day"] if "day" in sds else ""
+    )
+    values = [f"v{n}" for n in range(trials)]
+    rng, truth = np.random.default_rng(17), np.zeros((len(burns), trials))
+    for part, keys in (
+        ("bag", burns["fuel"] + burns["bag"].astype(str)),
+        ("day", burns["day"]),
+        ("burn", burns["burn"]),
+    ):
+        codes = pd.factorize(keys)[0]
+        truth += sds.get(part, 0.0) * rng.standard_normal((codes.max() + 1, trials))[codes]
+    truth += difference * burns["fuel"].eq("a").to_numpy()[:, None]
+    fit = fit_repeats(burns.join(pd.DataFrame(truth, columns=values)), value=values, **asked.roles(burns))
+    against = [("a", fuel) for fuel in fuels[1:]]
+    judged = compare_fuels(fit, against, "tukey", margin=margin)
+    by_trial = judged["verdict"].isin(DIFFERENCES).groupby(judged["response"]).mean()
+    known = precision(burns, sds, asked)
+    promised = chance_of(known.chances([difference], margin, 0.95), difference)
+    allowed = 0.03 + 2 * by_trial.std() / np.sqrt(trials)
+    assert by_trial.mean() == pytest.approx(promised, abs=allowed)
