@@ -208,15 +208,18 @@ def _fixed_part(
     """Return X without what cannot be told from the means, its names, the pairs lost and the reasons."""
     X = np.column_stack([indicators, *extra]) if extra else indicators
     m = indicators.shape[1]
-    if extra and X.shape[0] >= X.shape[1] and _rank(X) < X.shape[1]:
-        _covariate_aliased(indicators, extra, names)
+    if extra and X.shape[0] >= X.shape[1]:
+        faults = Faults()
+        for i in sorted(set(range(len(extra))) - set(_new(indicators, X[:, m:]))):
+            faults.take(refused("aliased", name=names[i]))
+        faults.settle()
     apart = np.zeros((m, m), dtype=np.bool_)
     lost: tuple[str, ...] = ()
     for name, levels in blocks.items():
         block = _sum_to_zero(levels)
         wider = np.column_stack([X, block])
         apart |= _inseparable(wider, m)
-        kept = [i for i in range(block.shape[1]) if _adds(X, block[:, : i + 1], i)]
+        kept = _new(X, block)
         if len(kept) < block.shape[1]:
             lost += (f"fuel and {name} cannot be separated",) if apart.any() else ()
         X = np.column_stack([X, block[:, kept]])
@@ -224,15 +227,15 @@ def _fixed_part(
     return X, names, apart, lost
 
 
-def _rank(X: Array) -> int:
-    """Return the rank of X with its columns brought to one length."""
-    values = np.linalg.svd(X / np.linalg.norm(X, axis=0), compute_uv=False)
-    return int((values > RANK_TOLERANCE * values[0]).sum())
-
-
-def _adds(X: Array, block: Array, i: int) -> bool:
-    before = np.column_stack([X, block[:, :i]])
-    return _rank(np.column_stack([before, block[:, i]])) > _rank(before)
+def _new(X: Array, more: Array) -> list[int]:
+    """Return places of further columns that are no sum of X's and of those before them."""
+    kept: list[int] = []
+    for i in range(more.shape[1]):
+        wider = np.column_stack([X, more[:, [*kept, i]]])
+        values = np.linalg.svd(wider / np.linalg.norm(wider, axis=0), compute_uv=False)
+        if len(values) == wider.shape[1] and values[-1] > RANK_TOLERANCE * values[0]:
+            kept.append(i)
+    return kept
 
 
 def _inseparable(X: Array, m: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
@@ -244,18 +247,6 @@ def _inseparable(X: Array, m: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
     if not len(free):
         return np.zeros((m, m), dtype=np.bool_)
     return np.asarray((np.abs(free[:, :, None] - free[:, None, :]) > 1e-7).any(axis=0))
-
-
-def _covariate_aliased(indicators: Array, extra: list[Array], names: list[str]) -> None:
-    faults = Faults()
-    kept = indicators
-    for name, column in zip(names, extra, strict=True):
-        wider = np.column_stack([kept, column])
-        if _rank(wider) < wider.shape[1]:
-            faults.take(refused("aliased", name=name))
-        else:
-            kept = wider
-    faults.settle()
 
 
 def _groups(columns: Columns, spread: Spread) -> Levels:

@@ -123,29 +123,22 @@ class Engine:
     def solve(self, data: Residuals, enough: float = EXACT) -> Estimate:
         """Return the estimates; `enough` as in kit.variance.optimise.minimise, where there is more than one ratio."""
         if isinstance(self.space, Rotation):
-            line = solve(criterion_of(self.space, data, self.method))
-            ratios = np.stack([line.ratio, np.ones(len(line.s))], axis=1)[:, 1 - self.space.terms :]
-            theta, value, done, count = (
-                line.s[:, None] * ratios,
-                line.criterion,
-                line.converged,
-                line.evaluations,
+            found, best = solve(criterion_of(self.space, data, self.method)), np.arange(len(data.z))
+            count, rest = 0, self._constant
+        else:
+            start, of, count = self._starts(data, enough > EXACT)
+            found = minimise(
+                lambda theta, rows: self.deviance(data, theta, rows),
+                start,
+                of,
+                None,
+                self.space.groups,
+                enough=enough,
             )
-            return Estimate(theta, self.beta(data, theta), value + self._constant, done, count)
-        start, of, count = self._starts(data, enough > EXACT)
-        found = minimise(
-            lambda theta, rows: self.deviance(data, theta, rows),
-            start,
-            of,
-            burns=self.space.groups,
-            enough=enough,
-        )
-        order = np.lexsort((found.value, of))
-        best = order[np.diff(of[order], prepend=-1) > 0]
-        theta = found.theta[best]
-        return Estimate(
-            theta, self.beta(data, theta), found.value[best], found.converged[best], count + found.steps
-        )
+            order = np.lexsort((found.value, of))
+            best, rest = order[np.diff(of[order], prepend=-1) > 0], 0.0
+        theta, value, done = found.theta[best], found.value[best] + rest, found.converged[best]
+        return Estimate(theta, self.beta(data, theta), value, done, count + found.steps)
 
     def _starts(self, data: Residuals, rough: bool) -> tuple[Array, Codes, int]:
         """Variances (rows, c) to start from, the response of each, and how many points were tried.

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import Faults
-from kit.variance.bounded import NONE, Model, Rows, minimise_rows, model_of, posterior
-from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, read_columns, rows_of
+from kit.variance.bounded import NONE, minimise_rows, model_of, posterior
+from kit.variance.burn_arrays import Array, Columns, Roles, Scale, read_columns, rows_of
 from kit.variance.design import Design, FuelEffect, Method, Spread, design_of
 from kit.variance.engine import Borrowed, Engine, Estimate, engine_of, terms_in_order
 from kit.variance.model import Censored, RepeatModel
@@ -130,35 +130,31 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     if alone.nu == 0:
         raise refused("few exact", exact=alone.n, parameters=alone.p)
     design = _told_apart(whole, alone)
-    centre = float(exact.values[0, 0])
-    made = _model(columns, design, choices.borrowed, centre)
+    known = _bounded(columns, design, choices.borrowed, float(exact.values[0, 0]))
+    model, data, centre, kept = known.model, known.data, known.centre, known.kept
     face = fit_design(table, roles, replace(columns, side=None), design, choices)
     at_face = face.estimate.theta
     starts = np.vstack([at_face, np.full_like(at_face, at_face.mean())])
-    found = minimise_rows(made.model, starts, made.data.times(2), enough=EXACT)
+    found = minimise_rows(model, starts, data.times(2), enough=EXACT)
     if not found.converged.all():  # a burn variance that goes to zero creeps there
         size = found.theta.sum(axis=1, keepdims=True)
-        creeps = (np.arange(found.theta.shape[1]) >= made.model.terms) & (found.theta < NONE * size)
+        creeps = (np.arange(found.theta.shape[1]) >= model.terms) & (found.theta < NONE * size)
         starts = np.where(creeps, FLOOR * size, found.theta)
-        found = minimise_rows(made.model, starts, made.data.times(2), enough=EXACT)
+        found = minimise_rows(model, starts, data.times(2), enough=EXACT)
     least = rows_of(found, found.value.argmin(axis=0, keepdims=True))
     optimum_found(least.converged, roles)
     theta = least.theta
-    every = np.eye(len(made.kept))[None]
-    part, phi, box = posterior(made.model, theta, replace(made.data, points=8 * POINTS), every)
+    every = np.eye(len(kept))[None]
+    part, phi, box = posterior(model, theta, replace(data, points=8 * POINTS), every)
     beta, covariance = np.full(design.p, np.nan), np.full((design.p, design.p), np.nan)
-    beta[made.kept], covariance[np.ix_(made.kept, made.kept)] = part[0], phi[0]
+    beta[kept], covariance[np.ix_(kept, kept)] = part[0], phi[0]
     beta[: len(design.labels)] += centre
     filled = columns.values.copy()
-    filled[0, made.order[len(made.order) - made.model.m :]] = box.mean[0] + centre
-    known = Censored(
-        made.model, made.data, centre, made.order, made.kept, made.kept < len(design.labels), made.bounded,
-        filled, covariance,
-    )  # fmt: skip
-    estimate = Estimate(theta, beta[None], least.value, least.converged, 1)
+    filled[0, known.order[len(known.order) - model.m :]] = box.mean[0] + centre
     return replace(
-        face, columns=columns, data=face.engine.rotate(filled), estimate=estimate, censored=known,
-        status=(f"{made.model.m} values are bounds",),
+        face, columns=columns, data=face.engine.rotate(filled), status=(f"{model.m} values are bounds",),
+        estimate=Estimate(theta, beta[None], least.value, least.converged, 1),
+        censored=replace(known, expected=filled, covariance=covariance),
     )  # fmt: skip
 
 
@@ -170,19 +166,8 @@ def _told_apart(whole: Design, alone: Design) -> Design:
     return replace(whole, terms=terms, notes=(*whole.notes, *why))
 
 
-@dataclass(frozen=True)
-class _Made:
-    """The model and its one row of data; its order of burns; columns of X kept; means without exact burns."""
-
-    model: Model
-    data: Rows
-    order: Codes
-    kept: Codes
-    bounded: tuple[int, ...]
-
-
-def _model(columns: Columns, design: Design, borrowed: Borrowed | None, centre: float) -> _Made:
-    """Return the model of the burns whose mean has an exact burn."""
+def _bounded(columns: Columns, design: Design, borrowed: Borrowed | None, centre: float) -> Censored:
+    """Return the model of the burns whose mean has an exact burn, before anything is expected of its bounds."""
     assert columns.side is not None
     side = columns.side
     exact = np.bincount(design.mean_of, side == 0, len(design.labels))
@@ -201,7 +186,9 @@ def _model(columns: Columns, design: Design, borrowed: Borrowed | None, centre: 
     y, above = columns.values[:, order] - centre, side[bound] > 0
     edge = y[:, len(order) - len(bound) :]
     low, high = np.where(above, edge, -np.inf), np.where(above, np.inf, edge)
-    return _Made(model, model.rows(y[:, : len(order) - len(bound)], low, high), order, kept, bounded)
+    data = model.rows(y[:, : len(order) - len(bound)], low, high)
+    unknown, is_mean = np.full((design.p, design.p), np.nan), kept < len(design.labels)
+    return Censored(model, data, centre, order, kept, is_mean, bounded, columns.values, unknown)
 
 
 def _check(columns: Columns, method: Method) -> None:

@@ -15,7 +15,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special
 from scipy.interpolate import CubicHermiteSpline
 
 from kit.variance.averaged import exact_contrasts
@@ -26,7 +25,6 @@ from kit.variance.t_contrasts import (
     LEAST_DF,
     Contrasts,
     DfMethod,
-    FamilyLike,
     FTest,
     f_test,
     kenward_roger,
@@ -34,7 +32,7 @@ from kit.variance.t_contrasts import (
 )
 
 __all__ = [
-    "LEAST_DF", "Contrasts", "DfMethod", "FTest", "FamilyLike", "contrasts", "f_test", "kenward_roger", "small_sample",
+    "LEAST_DF", "Contrasts", "DfMethod", "FTest", "contrasts", "f_test", "kenward_roger", "small_sample",
 ]  # fmt: skip
 
 
@@ -82,38 +80,12 @@ class CensoredContrasts(Contrasts):
     v: Array
     t: Array
 
-    def _t_at(self, null: float) -> Array:
-        return np.array([[_between(null, v, t) for v, t in zip(self.v, self.t, strict=True)]])
+    def _t(self, null: float) -> Array:
+        return -np.array([[_between(null, v, t) for v, t in zip(self.v, self.t, strict=True)]])
 
-    def _v_at(self, t: Array) -> Array:
+    def _at(self, t: Array) -> Array:
         rows = zip(self.v, self.t, np.broadcast_to(t, self.estimate.shape)[0], strict=True)
         return np.array([[_between(want, own, v) for v, own, want in rows]])
-
-    def limits(self, level: float) -> tuple[Array, Array]:
-        """Return the values of v whose t is at the two quantiles."""
-        half = special.stdtrit(self.df, (1 + level) / 2)
-        return self._v_at(-half), self._v_at(half)
-
-    def p(self, null: float = 0.0) -> Array:
-        """Two-sided p values."""
-        return np.asarray(2 * special.stdtr(self.df, -np.abs(self._t_at(null))))
-
-    def upper_p(self, null: float) -> Array:
-        """One-sided p values against 'at most null'."""
-        return np.asarray(special.stdtr(self.df, self._t_at(null)))
-
-    def lower_p(self, null: float) -> Array:
-        """One-sided p values against 'at least null'."""
-        return np.asarray(special.stdtr(self.df, -self._t_at(null)))
-
-    def family_p(self, family: FamilyLike) -> Array:
-        """P values adjusted for the family."""
-        return family.p(self._t_at(0.0), np.maximum(self.df, LEAST_DF))
-
-    def family_limits(self, family: FamilyLike, level: float) -> tuple[Array, Array]:
-        """Simultaneous limits of the family."""
-        half = family.critical(level, np.maximum(self.df, LEAST_DF))
-        return self._v_at(-half), self._v_at(half)
 
 
 def _between(x: float, xs: Array, ys: Array) -> float:

@@ -18,7 +18,7 @@ import numpy as np
 
 from kit.variance.burn_arrays import Array, Codes, Levels
 from kit.variance.design import Design, Method, Term
-from kit.variance.optimise import Derivatives, Mask
+from kit.variance.optimise import Derivatives, Mask, Minimum
 from kit.variance.refusals import refused
 from kit.variance.residual_space import RANK, Along, Coordinates, Pieces, Residuals, Strata, strata_deviance
 
@@ -280,29 +280,12 @@ def criterion_of(r: Rotation, data: Residuals, method: Method) -> Criterion:
     return Criterion(r.d, zz, s0, r.loads[:-1, 0], r.count[:-1], float(r.count.sum()))
 
 
-@dataclass(frozen=True)
-class Solved:
-    """Ratio l and residual variance s of each response, and how they were found.
+def solve(c: Criterion) -> Minimum:
+    """Minimise the criterion over l >= 0: a grid, then safeguarded Newton steps inside its bracket.
 
-    Attributes
-    ----------
-    ratio, s, criterion
-        (responses,); the criterion without log|X'X|.
-    converged
-        (responses,) last step below one part in 1e10, or the bound at zero with a slope upwards.
-    evaluations
-        Evaluations a response: grid points and Newton steps.
+    Of a design without a random term theta is (responses, 1). Converged are responses whose last step is below one part
+    in 1e10, or which are at the bound with a slope upwards.
     """
-
-    ratio: Array
-    s: Array
-    criterion: Array
-    converged: Mask
-    evaluations: int
-
-
-def solve(c: Criterion) -> Solved:
-    """Minimise the criterion over l >= 0: a grid, then safeguarded Newton steps inside its bracket."""
     R, every = len(c.s0), np.concatenate([c.d, c.det])
     if len(c.d) == 0:
         return _solved(c, np.zeros(R), np.ones(R, dtype=np.bool_), 1)
@@ -321,10 +304,11 @@ def solve(c: Criterion) -> Solved:
     return _solved(c, ratio, done & ~endless, len(grid) + steps)
 
 
-def _solved(c: Criterion, ratio: Array, done: Mask, evaluations: int) -> Solved:
+def _solved(c: Criterion, ratio: Array, done: Mask, evaluations: int) -> Minimum:
     Q = c.quadratic(ratio)
     value = c.value(Q, np.log1p(ratio[:, None] * c.det) @ c.count)
-    return Solved(ratio, Q / c.dof, value, done, evaluations)
+    parts = np.stack([ratio, np.ones(len(ratio))], axis=1)[:, int(not len(c.det)) :]
+    return Minimum(parts * (Q / c.dof)[:, None], value, done, evaluations)
 
 
 def _start(table: Array, grid: Array, best: Codes) -> Array:
@@ -341,7 +325,7 @@ def _start(table: Array, grid: Array, best: Codes) -> Array:
     )
 
 
-def _closed(c: Criterion) -> Solved:
+def _closed(c: Criterion) -> Minimum:
     """Balanced designs: x = 1 + l d = zz (dof - k)/(k S0), the ratio of mean squares, bounded at 1."""
     k = c.count.sum()
     with np.errstate(divide="ignore", invalid="ignore"):

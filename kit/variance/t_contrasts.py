@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, Literal, Protocol
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,7 @@ from scipy import special
 
 from kit.variance.burn_arrays import Array
 from kit.variance.engine import Engine
+from kit.variance.families import Family
 from kit.variance.model import RepeatModel, small_sample
 from kit.variance.refusals import refused
 
@@ -20,16 +21,6 @@ DfMethod = Literal["best", "kenward-roger", "satterthwaite"]
 
 LEAST_DF = 0.5
 """Families are tabulated from here on; below it an interval says nothing anyway."""
-
-
-class FamilyLike(Protocol):
-    """The distribution of the largest |t| of several comparisons (kit.variance.families)."""
-
-    def p(self, t: Any, df: Any) -> Array:
-        """P(max|T| > |t|)."""
-
-    def critical(self, level: float, df: Any) -> Array:
-        """Multiplier of a simultaneous interval."""
 
 
 @dataclass(frozen=True)
@@ -67,14 +58,19 @@ class Contrasts:
             self, estimate=self.estimate[rows], se=self.se[rows], df=self.df[rows], phi=self.phi[rows]
         )
 
-    def limits(self, level: float) -> tuple[Array, Array]:
-        """Return unadjusted two-sided limits (responses, contrasts)."""
-        half = special.stdtrit(self.df, (1 + level) / 2) * self.se
-        return self.estimate - half, self.estimate + half
-
     def _t(self, null: float) -> Array:
+        """Return how many standard errors the estimate lies above a value."""
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray((self.estimate - null) / self.se)
+
+    def _at(self, t: Array) -> Array:
+        """Return the value that lies t standard errors above the estimate."""
+        return np.asarray(self.estimate + t * self.se)
+
+    def limits(self, level: float) -> tuple[Array, Array]:
+        """Return unadjusted two-sided limits (responses, contrasts)."""
+        half = special.stdtrit(self.df, (1 + level) / 2)
+        return self._at(-half), self._at(half)
 
     def p(self, null: float = 0.0) -> Array:
         """Return unadjusted two-sided p values."""
@@ -88,14 +84,14 @@ class Contrasts:
         """Return one-sided p values against 'at least null'."""
         return np.asarray(special.stdtr(self.df, self._t(null)))
 
-    def family_p(self, family: FamilyLike) -> Array:
+    def family_p(self, family: Family) -> Array:
         """Return p values adjusted for the family."""
         return family.p(self._t(0.0), np.maximum(self.df, LEAST_DF))
 
-    def family_limits(self, family: FamilyLike, level: float) -> tuple[Array, Array]:
+    def family_limits(self, family: Family, level: float) -> tuple[Array, Array]:
         """Return simultaneous limits of the family."""
-        half = family.critical(level, np.maximum(self.df, LEAST_DF)) * self.se
-        return self.estimate - half, self.estimate + half
+        half = family.critical(level, np.maximum(self.df, LEAST_DF))
+        return self._at(-half), self._at(half)
 
 
 def needs_level(level: float) -> None:
