@@ -19,17 +19,14 @@ from scipy import special
 from kit.judge.verdicts import verdict_of
 from kit.variance.bootstrap import refitted, simulated
 from kit.variance.bounded import STEPS, Rows, minimise_rows, posterior, slope
-from kit.variance.burn_arrays import Array
+from kit.variance.burn_arrays import Array, Mask
 from kit.variance.engine import terms_in_order
 from kit.variance.families import all_pairs
 from kit.variance.inference import LEAST_DF, DfMethod, contrasts, held_rows, imputed
 from kit.variance.model import Censored, RepeatModel
-from kit.variance.optimise import Mask
 from kit.variance.sd_limits import (
     best_hold,
     component_limits,
-    own_burns,
-    profile_holds,
     profile_words,
     rises,
 )
@@ -185,11 +182,7 @@ def _spreads(fit: RepeatModel, again: RepeatModel, level: float) -> Iterable[tup
     """Give of each component its name, how its limits are made, and whether each trial's hold the truth."""
     truth = fit.estimate.theta[0]
     limits = component_limits(fit, "best", level).set_index("component")["method"]
-    if limits.str.startswith("profile").all():
-        own = own_burns(fit)
-        held = [profile_holds(again, place, each, level, own) for place, each in enumerate(truth)]
-    else:
-        held = list(best_hold(again, truth, level).T)
+    held = best_hold(again, truth, level).T
     for name, each in zip(fit.names, held, strict=True):
         yield name, limits[name], each
 

@@ -22,10 +22,9 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
-from kit.variance.burn_arrays import Array, Codes, rows_of, stacked
+from kit.variance.burn_arrays import Array, Codes, Mask, rows_of, stacked
 from kit.variance.engine import Engine
 from kit.variance.model import RepeatModel
 from kit.variance.ratio_nodes import MOST_ON_A_GRID, Folder, Nodes, Responses, joint_nodes, weigh
@@ -123,15 +122,14 @@ def _with_earlier(fit: RepeatModel, L: Array, level: float) -> Effective:
     """Return the effective t with the likelihoods of those earlier trials that agree with each response."""
     known = fit.beside
     assert known is not None
-    parts = [np.full((len(known.used), len(L)), np.nan) for _ in range(3)]
+    parts = np.full((3, len(known.used), len(L)), np.nan)
     for pattern in np.unique(known.used, axis=0):
         rows = np.flatnonzero((known.used == pattern).all(axis=1))
         folders = [Folder(each, fit.power) for each, kept in zip(known.folders, pattern, strict=True) if kept]
         if not folders and fit.design.nu == 0:
             continue
         found = _joint((known.own, folders), L, level, rows, _burns(fit), known.names)
-        for part, name in zip(parts, ("centre", "se", "df"), strict=True):
-            part[rows] = getattr(found, name)
+        parts[:, rows] = found.centre, found.se, found.df
     return Effective(*parts)
 
 
@@ -258,7 +256,7 @@ class _Mixture:
         """Return weighted sums over each response's rows."""
         return np.asarray(np.add.reduceat(self.weight * rows, self.starts, axis=0))
 
-    def of_responses(self, kept: npt.NDArray[np.bool_]) -> _Mixture:
+    def of_responses(self, kept: Mask) -> _Mixture:
         """Return the part of some responses."""
         rows = kept[self.of]
         of = (np.cumsum(kept) - 1)[self.of[rows]]

@@ -21,9 +21,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kit.variance.burn_arrays import Array, Codes, rows_of, stacked
+from kit.variance.burn_arrays import Array, Codes, Mask, rows_of, stacked
 from kit.variance.mvn import POINTS, Box, log_probability, moved, truncated
-from kit.variance.optimise import Derivatives, Mask, Minimum, floor_of, minimise
+from kit.variance.optimise import Derivatives, Minimum, floor_of, minimise
 from kit.variance.residual_space import Space, space_of
 
 AT_ONCE = 250_000

@@ -16,6 +16,7 @@ from kit.variance.refusals import refused
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
 Scale = Literal["plain", "log"]
 T = TypeVar("T")
 
@@ -137,7 +138,7 @@ class Columns:
         return int(self.values.shape[1])
 
 
-def rows_of(data: T, rows: Codes | npt.NDArray[np.bool_] | slice) -> T:
+def rows_of(data: T, rows: Codes | Mask | slice) -> T:
     """Return some rows of every array of a record whose arrays have a row a response."""
     parts = {name: each[rows] for name, each in vars(data).items() if isinstance(each, np.ndarray)}
     return replace(data, **parts)  # type: ignore[type-var]
@@ -266,12 +267,10 @@ def _sides(table: pd.DataFrame, roles: Roles, values: Array, faults: Faults) -> 
     return side
 
 
-def _kept(
-    table: pd.DataFrame, roles: Roles, values: Array, faults: Faults
-) -> tuple[npt.NDArray[np.bool_], tuple[str, ...]]:
+def _kept(table: pd.DataFrame, roles: Roles, values: Array, faults: Faults) -> tuple[Mask, tuple[str, ...]]:
     """Return which rows have a value, and what to say of the others."""
     missing = np.isnan(values)
-    keep: npt.NDArray[np.bool_] = np.asarray(~missing.any(axis=0))
+    keep: Mask = np.asarray(~missing.any(axis=0))
     if keep.all():
         return keep, ()
     if (missing.any(axis=0) != missing.all(axis=0)).any():
@@ -281,7 +280,7 @@ def _kept(
     return keep, _left_out(table, roles, keep)
 
 
-def _left_out(table: pd.DataFrame, roles: Roles, keep: npt.NDArray[np.bool_]) -> tuple[str, ...]:
+def _left_out(table: pd.DataFrame, roles: Roles, keep: Mask) -> tuple[str, ...]:
     never = keep & False
     if roles.status is not None:
         never = ~keep & (table[roles.status].to_numpy(dtype=object) == "never")
@@ -295,7 +294,7 @@ def _left_out(table: pd.DataFrame, roles: Roles, keep: npt.NDArray[np.bool_]) ->
     return tuple(notes)
 
 
-def _on_scale(raw: Array, keep: npt.NDArray[np.bool_], roles: Roles, scale: Scale, faults: Faults) -> Array:
+def _on_scale(raw: Array, keep: Mask, roles: Roles, scale: Scale, faults: Faults) -> Array:
     values = raw if keep.all() else raw[:, keep]
     if scale != "log":
         return values
@@ -307,9 +306,7 @@ def _on_scale(raw: Array, keep: npt.NDArray[np.bool_], roles: Roles, scale: Scal
     return np.log(np.where(low, 1.0, values))
 
 
-def _labels(
-    table: pd.DataFrame, name: str | None, keep: npt.NDArray[np.bool_], faults: Faults
-) -> Levels | None:
+def _labels(table: pd.DataFrame, name: str | None, keep: Mask, faults: Faults) -> Levels | None:
     if name is None:
         return None
     column = table[name] if keep.all() else table[name][keep]
@@ -324,7 +321,7 @@ def _labels(
 
 
 def _covariates(
-    table: pd.DataFrame, roles: Roles, keep: npt.NDArray[np.bool_], faults: Faults
+    table: pd.DataFrame, roles: Roles, keep: Mask, faults: Faults
 ) -> tuple[dict[str, Array], dict[str, Levels]]:
     numbers: dict[str, Array] = {}
     blocks: dict[str, Levels] = {}

@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from kit.errors import Faults
-from kit.variance.burn_arrays import Array, Codes, Columns, Levels
+from kit.variance.burn_arrays import Array, Codes, Columns, Levels, Mask
 from kit.variance.refusals import refused
 
 Spread = Literal["common", "by fuel", "by kind"]
@@ -77,7 +77,7 @@ class Design:
     mean_of: Codes
     terms: tuple[Term, ...]
     spread: Levels
-    apart: np.ndarray[Any, np.dtype[np.bool_]]
+    apart: Mask
     burn_reads: str
     notes: tuple[str, ...]
     cell_means: bool
@@ -139,7 +139,7 @@ def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Desi
     _spread_of_its_own(Q, groups)
     terms, reads, why, apart = _terms(Q, candidates, groups, apart, means, X is indicators)
     labels = tuple(means.labels)
-    words = (*columns.notes, *said, *notes, *lost, *why, *_pairs_apart(apart, labels, lost))
+    words = (*columns.notes, *said, *notes, *lost, *why, *_pairs_apart(apart, labels))
     return Design(
         X, Q, R, (*map(str, labels), *names), labels, means.codes, terms, groups, apart, reads, words,
         X.shape[1] == len(labels),
@@ -153,19 +153,15 @@ def _means(columns: Columns, fuel_effect: FuelEffect) -> tuple[Levels, tuple[str
         return Levels(np.zeros(columns.n, dtype=np.int64), ("all",)), ()
     if fuel_effect == "fixed":
         return fuel, ()
-    faults = Faults()
-    if columns.kind_of_fuel is None:
-        count = {"": fuel.count}
-        means = Levels(np.zeros(columns.n, dtype=np.int64), ("all",))
-    else:
-        per_kind = np.bincount(columns.kind_of_fuel, minlength=len(columns.kinds))
-        count = dict(zip(map(str, columns.kinds), per_kind.tolist(), strict=True))
-        means = Levels(columns.kind_of_fuel[fuel.codes], columns.kinds)
-    for kind, fuels in count.items():
+    faults, of = Faults(), columns.kind_of_fuel
+    kinds = ("all",) if of is None else columns.kinds
+    kind_of = np.zeros(fuel.count, dtype=np.int64) if of is None else of
+    for kind, fuels in zip(kinds, np.bincount(kind_of, minlength=len(kinds)), strict=True):
         if fuels < 3:
-            faults.take(refused("few fuels", fuels=fuels, of=f" of kind {kind}" if kind else ""))
+            faults.take(refused("few fuels", fuels=fuels, of="" if of is None else f" of kind {kind}"))
     faults.settle()
-    return means, ("the fuels are a sample of their kind: means are of kinds in general",)
+    said = "the fuels are a sample of their kind: means are of kinds in general"
+    return Levels(kind_of[fuel.codes], kinds), (said,)
 
 
 def _random_or_fixed(
@@ -204,7 +200,7 @@ def _sum_to_zero(levels: Levels) -> Array:
 
 def _fixed_part(
     indicators: Array, extra: list[Array], names: list[str], blocks: dict[str, Levels]
-) -> tuple[Array, list[str], np.ndarray[Any, np.dtype[np.bool_]], tuple[str, ...]]:
+) -> tuple[Array, list[str], Mask, tuple[str, ...]]:
     """Return X without what cannot be told from the means, its names, the pairs lost and the reasons."""
     X = np.column_stack([indicators, *extra]) if extra else indicators
     m = indicators.shape[1]
@@ -238,7 +234,7 @@ def _new(X: Array, more: Array) -> list[int]:
     return kept
 
 
-def _inseparable(X: Array, m: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
+def _inseparable(X: Array, m: int) -> Mask:
     """Return the pairs of means whose difference X cannot estimate: those that its null space moves."""
     scale = np.linalg.norm(X, axis=0)
     _, values, rows = np.linalg.svd(X / scale, full_matrices=True)
@@ -264,10 +260,10 @@ def _terms(
     Q: Array,
     candidates: list[tuple[str, Levels]],
     groups: Levels,
-    apart: np.ndarray[Any, np.dtype[np.bool_]],
+    apart: Mask,
     means: Levels,
     cell_means: bool,
-) -> tuple[tuple[Term, ...], str, tuple[str, ...], np.ndarray[Any, np.dtype[np.bool_]]]:
+) -> tuple[tuple[Term, ...], str, tuple[str, ...], Mask]:
     """Keep each term that is linearly independent of those before it; say where the others went."""
     within = [_lies_in(levels, means) for _, levels in candidates]
     g = groups.count
@@ -286,9 +282,8 @@ def _terms(
         else:
             holds.setdefault(home, []).append(f"{name}s included")
             host = "burns" if home < g else f"{candidates[home - g][0]}s"
-            notes.append(
-                f"{name} cannot be told from {host[:-1]}: the spread reads 'between {host}, {name}s included'"
-            )
+            reads = f"the spread reads 'between {host}, {name}s included'"
+            notes.append(f"{name} cannot be told from {host[:-1]}: {reads}")
     terms = tuple(
         Term(name, levels, ", ".join([f"between {name}s", *holds.get(g + t, [])]), within[t])
         for t, (name, levels) in enumerate(candidates) if found[t] is None
@@ -319,9 +314,7 @@ def _aliased_words(name: str) -> str:
     return f"one {name} per fuel: differences between fuels cannot be told from differences between {name}s"
 
 
-def _pairs_apart(
-    apart: np.ndarray[Any, np.dtype[np.bool_]], labels: tuple[Any, ...], said: tuple[str, ...]
-) -> tuple[str, ...]:
+def _pairs_apart(apart: Mask, labels: tuple[Any, ...]) -> tuple[str, ...]:
     if not apart.any():
         return ()
     pairs = [f"{labels[i]} and {labels[j]}" for i, j in np.argwhere(apart) if i < j]

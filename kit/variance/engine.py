@@ -10,11 +10,10 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
-import numpy.typing as npt
 
-from kit.variance.burn_arrays import Array, Codes
+from kit.variance.burn_arrays import Array, Codes, Mask
 from kit.variance.design import Design, Method, Term
-from kit.variance.optimise import EXACT, Derivatives, Mask, minimise
+from kit.variance.optimise import EXACT, Derivatives, minimise
 from kit.variance.refusals import refused
 from kit.variance.residual_space import Coordinates, Pieces, Residuals, Restricted, Space, space_of
 from kit.variance.rotation import Rotation, criterion_of, rotation_of, solve
@@ -43,7 +42,7 @@ class Estimate:
     theta: Array
     beta: Array
     criterion: Array
-    converged: npt.NDArray[np.bool_]
+    converged: Mask
     evaluations: int
 
 

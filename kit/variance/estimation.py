@@ -10,12 +10,12 @@ import pandas as pd
 
 from kit.errors import Faults
 from kit.variance.bounded import NONE, minimise_rows, model_of, posterior
-from kit.variance.burn_arrays import Array, Columns, Roles, Scale, read_columns, rows_of
+from kit.variance.burn_arrays import Array, Columns, Mask, Roles, Scale, read_columns, rows_of
 from kit.variance.design import Design, FuelEffect, Method, Spread, design_of
 from kit.variance.engine import Borrowed, Engine, Estimate, engine_of, terms_in_order
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.mvn import POINTS
-from kit.variance.optimise import EXACT, FLOOR, Mask
+from kit.variance.optimise import EXACT, FLOOR
 from kit.variance.refusals import refused
 from kit.variance.residual_space import Residuals
 

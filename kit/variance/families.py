@@ -23,6 +23,9 @@ _MOST = 12
 _DISTINCT = 60
 """Degrees of freedom up to which each has its own critical value; of more, values are laid through as many."""
 
+NEAR = 1e-7
+"""A step of Newton's this short leaves an error of about its square."""
+
 Points = Callable[[int], Array]
 """Dimensions -> points of the unit cube, spread evenly."""
 
@@ -60,7 +63,9 @@ class Family:
             return np.asarray(alone)
         known = ~np.isnan(size + freedom)
         mixed = np.where(known, 0.0, np.nan)
-        mixed[known] = _blockwise(lambda c, nu: self._mixed(c, nu)[0], size[known], freedom[known])
+        mixed[known] = _blockwise(
+            lambda c, nu: self._mixed(c, *_chi_nodes(nu))[0], size[known], freedom[known]
+        )
         # p lies between that of one comparison and Bonferroni's: exact far out, where a sum loses digits
         return np.clip(mixed, alone, np.minimum(1.0, self.comparisons * alone))
 
@@ -84,20 +89,19 @@ class Family:
     def _root(self, alpha: float, df: Array) -> Array:
         low = -special.stdtrit(df, alpha / self.sides)
         high = -special.stdtrit(df, alpha / self.sides / self.comparisons)
-        c = high
+        c, nodes = high, _chi_nodes(df)
         for _ in range(50 if self.comparisons > 1 else 0):
-            p, slope = self._mixed(c, df)
+            p, slope = self._mixed(c, *nodes)
             low, high = np.where(p > alpha, c, low), np.where(p > alpha, high, c)
             # Newton for log p in log c, where p is nearly straight
             step = c * np.exp(-np.log(p / alpha) * p / (c * slope))
-            if np.all(np.abs(step - c) <= 1e-11 * c):
+            if np.all(np.abs(step - c) <= NEAR * c):
                 return np.asarray(step)
             c = np.where((step > low) & (step < high), step, np.sqrt(low * high))
         return np.asarray(c)
 
-    def _mixed(self, c: Array, df: Array) -> tuple[Array, Array]:
-        """Return E[S(c·s)] and its derivative in c."""
-        s, weight = _chi_nodes(df)
+    def _mixed(self, c: Array, s: Array, weight: Array) -> tuple[Array, Array]:
+        """Return E[S(c·s)] and its derivative in c, with nodes s and their weights (…, nodes)."""
         tail, slope = _horner(self.tails, c[..., None] * s)
         return (weight * tail).sum(-1), (weight * s * slope).sum(-1)
 
@@ -276,7 +280,7 @@ def _sphere_tail(matrix: Array, sides: int) -> Callable[[Array], Array]:
     b = _nearest_one_factor(matrix)
     near = np.outer(b, b) + np.diag(1 - b * b)
     # what is left to be summed is as small as the two matrices are near to one another
-    points = _recurrent if np.abs(matrix - near).max() < _NEAR else _sobol
+    points = recurrent if np.abs(matrix - near).max() < _NEAR else _sobol
     exact, own, control = (
         _product_tail(b, sides),
         _radial_tail(_square_root(matrix), sides, points),
@@ -353,10 +357,10 @@ def _sobol(dimensions: int) -> Array:
     return np.asarray(qmc.Sobol(dimensions, rng=np.random.default_rng(1)).random_base2(power))
 
 
-def _recurrent(dimensions: int) -> Array:
-    """Multiples of the powers of 1/g, g the root of g^(d + 1) = g + 1, less their whole parts: (2¹⁴, d)."""
+def recurrent(dimensions: int, count: int = 1 << 14) -> Array:
+    """Multiples of the powers of 1/g, g the root of g^(d + 1) = g + 1, less their whole parts: (count, d)."""
     g = 2.0
     for _ in range(60):
         g = (1 + g) ** (1 / (dimensions + 1))
     steps = g ** -np.arange(1.0, dimensions + 1)
-    return np.asarray((0.5 + np.arange(1, (1 << 14) + 1)[:, None] * steps) % 1)
+    return np.asarray((0.5 + np.arange(1, count + 1)[:, None] * steps) % 1)

@@ -8,15 +8,14 @@ from functools import cached_property
 from typing import Any, Self
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from kit.variance.bounded import Model, Rows
-from kit.variance.burn_arrays import Array, Codes, Columns, Roles, Scale, rows_of
+from kit.variance.burn_arrays import Array, Codes, Columns, Mask, Roles, Scale, rows_of
 from kit.variance.design import Design, Method, Spread
 from kit.variance.engine import Borrowed, Engine, Estimate, explained
 from kit.variance.long_tables import frame_of
-from kit.variance.optimise import Mask, at_zero
+from kit.variance.optimise import at_zero
 from kit.variance.refusals import refused
 from kit.variance.residual_space import Pieces, Residuals, Restricted
 
@@ -100,7 +99,7 @@ class Beside:
     own: Restricted
     folders: tuple[Restricted, ...]
     p_conflict: Array
-    used: npt.NDArray[np.bool_]
+    used: Mask
 
 
 @dataclass(frozen=True, repr=False)
@@ -180,7 +179,7 @@ class RepeatModel:
         return self.estimate.criterion if self.many else float(self.estimate.criterion[0])
 
     @property
-    def converged(self) -> bool | np.ndarray[Any, np.dtype[np.bool_]]:
+    def converged(self) -> bool | Mask:
         """Whether the estimates are an optimum to machine precision."""
         return self.estimate.converged if self.many else bool(self.estimate.converged[0])
 

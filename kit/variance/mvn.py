@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from itertools import count, islice
+from math import isqrt
 
 import numpy as np
 from scipy import special
 
-from kit.variance.burn_arrays import Array
-from kit.variance.optimise import Mask
+from kit.variance.burn_arrays import Array, Mask
 
 POINTS = 499
 """Of the lattice."""
@@ -46,14 +47,9 @@ class Box:
 @lru_cache(maxsize=16)
 def lattice(points: int, m: int) -> Array:
     """Return points of the unit cube (points, m): fractional parts of k √prime, folded in the middle."""
-    primes = [2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71, 73, 79, 83, 89, 97]
-    while len(primes) < m:
-        candidate = primes[-1] + 2
-        while any(candidate % prime == 0 for prime in primes):
-            candidate += 2
-        primes.append(candidate)
-    k = np.arange(1, points + 1)[:, None]
-    u = np.modf(k * np.sqrt(np.array(primes[:m], dtype=np.float64)) + 0.5 / points)[0]
+    numbers = (n for n in count(2) if all(n % below for below in range(2, isqrt(n) + 1)))
+    primes = np.fromiter(islice(numbers, m), dtype=np.float64)
+    u = np.modf(np.arange(1, points + 1)[:, None] * np.sqrt(primes) + 0.5 / points)[0]
     return np.asarray(np.clip(np.abs(2 * u - 1), 1e-12, 1 - 1e-12))
 
 

@@ -6,9 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from kit.variance.burn_arrays import Array, Codes, rows_of
+from kit.variance.burn_arrays import Array, Codes, Mask, rows_of
 
 FLOOR = 1e-9
 """A burn variance this small beside the rest counts as zero."""
@@ -21,8 +20,6 @@ ROUGH = 1e-7
 
 ENDLESS = 0.01
 """A deviance that falls by more than this for a burn variance smaller by a factor of e has no least value there."""
-
-Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

@@ -23,6 +23,7 @@ import numpy as np
 from scipy import special
 
 from kit.variance.burn_arrays import Array, Codes, rows_of
+from kit.variance.families import recurrent
 from kit.variance.residual_space import Along, Residuals, Restricted, Space
 
 NEGLIGIBLE = 18.0
@@ -473,11 +474,7 @@ def _groups(plane: _Plane, axes: Sequence[Array], estimate: Array) -> tuple[Arra
     assert isinstance(own, Space)
     df = np.maximum(np.trace(own.residual[own.terms :], axis1=1, axis2=2) + own.free - 1, 1.0)
     sd, centre = _WIDENED * np.sqrt(2 / df), np.log(np.maximum(estimate, 1e-6 * estimate.max()))
-    root = 2.0
-    for _ in range(60):  # of g^(groups + 1) = g + 1: multiples of its powers fill a cube evenly
-        root = (1 + root) ** (1 / (groups + 1))
-    cube = (0.5 + np.arange(1.0, _DRAWN + 1)[:, None] * root ** -np.arange(1.0, groups + 1)) % 1
-    logs = centre + sd * special.ndtri(cube)
+    logs = centre + sd * special.ndtri(recurrent(groups, _DRAWN))
     off = (logs - centre)[:, 1:] - (logs - centre)[:, :1]
     inverse = np.linalg.inv(np.diag(sd[1:] ** 2) + sd[0] ** 2)
     return logs[:, 1:] - logs[:, :1], 0.5 * np.vecdot(off @ inverse, off)

@@ -14,16 +14,16 @@ last term's ratio M is diagonal: M = T⁻ᵀ(I + λ diag(d))T⁻¹. With one ran
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 
-from kit.variance.burn_arrays import Array, Codes, stacked
+from kit.variance.burn_arrays import Array, Codes, Mask, stacked
 from kit.variance.design import Method
-from kit.variance.optimise import Derivatives, Mask
+from kit.variance.optimise import Derivatives
 
 RANK = 1e-9
 
@@ -74,7 +74,7 @@ class Pieces:
 
 
 @dataclass(frozen=True)
-class Coordinates(ABC):
+class Coordinates(Protocol):
     """A design in coordinates in which its model is short; theta (rows, c): random terms' variances, then burns'.
 
     Attributes
@@ -109,48 +109,37 @@ class Coordinates(ABC):
         return -2 * float(np.log(np.abs(self.back.diagonal())).sum())
 
     @property
-    @abstractmethod
     def terms(self) -> int:
         """How many of the components are random terms."""
 
     @property
-    @abstractmethod
     def k(self) -> int:
         """Coordinates that the means leave."""
 
-    @abstractmethod
     def sizes(self, term: int) -> Array:
         """Burns of each of a term's levels."""
 
-    @abstractmethod
     def eigenvalues(self, term: int) -> Array:
         """Those of K'V_iK that are not zero."""
 
-    @abstractmethod
     def pole(self, outer: Array) -> Array:
         """Return (o,) where the last term's ratio ends below zero, −1/pole, at points (o, c) of the others."""
 
-    @abstractmethod
     def rotate(self, y: Array) -> Residuals:
         """Return responses (responses, burns)."""
 
-    @abstractmethod
     def along(self, outer: Array) -> Along:
         """Return the likelihood along the last term's ratio at points (o, c) of the others, that term's left at 0."""
 
-    @abstractmethod
     def deviance(self, theta: Array, z: Array, rss: Array, method: Method) -> Derivatives:
         """Return the criterion without its constants at theta, and its derivatives in the variances."""
 
-    @abstractmethod
     def moved(self, theta: Array, z: Array) -> Array:
         """Return what b_ols is more than generalised least squares (rows, p)."""
 
-    @abstractmethod
     def pieces(self, theta: Array) -> Pieces:
         """Return the pieces of small-sample inference."""
 
-    @abstractmethod
     def drawn(self, theta: Array, normals: Array) -> Array:
         """Return coordinates z (trials, k) at theta (c,) from as many standard normal numbers."""
 
@@ -405,7 +394,7 @@ class Along:
         G0, G1 = self.means.G0, self.means.G1
         own, more = np.vecdot(L @ G0, L)[:, None], ratio[:, :, None] * np.vecdot(L @ G1, L)
         taken = self._loads(ratio, L)
-        return np.asarray(own + more - np.einsum("oick,oick,oik->oic", taken, taken, self._w(ratio)))
+        return np.asarray(own + more - np.vecdot(taken * self._w(ratio)[:, :, None], taken))
 
     def _loads(self, ratio: Array, L: Array) -> Array:
         more = ratio[:, :, None, None] * (L @ self.means.C1)[..., None, :, :]
@@ -414,7 +403,9 @@ class Along:
     def shifts(self, data: Residuals, ratio: Array, L: Array) -> Array:
         """Return what L b_ols is more than L β̂: (responses, o, i, contrasts)."""
         loads = self._loads(ratio, L) * self._w(ratio)[:, :, None]
-        return np.asarray(np.einsum("ork,oick->roic", self._turned(data.z), loads, optimize=True))
+        o, i, c, k = loads.shape
+        found = self._turned(data.z) @ loads.reshape(o, i * c, k).transpose(0, 2, 1)
+        return found.reshape(o, -1, i, c).transpose(1, 0, 2, 3)
 
 
 def variances(information: Array, L: Array) -> Array:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -22,9 +22,9 @@ from scipy import special
 
 from kit.variance.averaged import nodes_of
 from kit.variance.bounded import least_rows
-from kit.variance.burn_arrays import Array, Codes, rows_of
+from kit.variance.burn_arrays import Array, Codes, Mask, rows_of
 from kit.variance.model import ORDER, RepeatModel
-from kit.variance.optimise import FLOOR, Mask, at_zero, minimise
+from kit.variance.optimise import FLOOR, at_zero, minimise
 from kit.variance.ratio_nodes import Weighted, weigh
 from kit.variance.refusals import refused
 
@@ -65,15 +65,12 @@ def _limits(fit: RepeatModel, method: LimitMethod, level: float) -> tuple[Array,
     if not fit.has_spread:
         blank = np.full_like(fit.estimate.theta, np.nan)
         return blank, blank, ["none: no repeats"] * len(fit.names)
-    if fit.censored is not None:
-        return *profile_limits(fit, level, method == "best"), profile_words(fit, method == "best")
     if method == "best":
         return best_limits(fit, level)
-    low, high = profile_limits(fit, level)
-    names = profile_words(fit)
-    exact = burn_chi_square(fit, level) if method == "exact" else None
+    (low, high), names = profile_limits(fit, level), profile_words(fit)
+    exact = burn_chi_square(fit, level) if method == "exact" and fit.censored is None else None
     if exact is not None:
-        low[:, -1], high[:, -1], names[-1] = *exact, "exact χ²"
+        low[:, -1], high[:, -1], names[-1] = *exact, EXACT
     return low, high, names
 
 
@@ -253,14 +250,12 @@ def best_limits(fit: RepeatModel, level: float = 0.95) -> tuple[Array, Array, li
     terms, and bags and days that explain every burn keep the profile.
     """
     if not _offered(fit):
-        own = own_burns(fit)
+        own = _own_burns(fit)
         return *profile_limits(fit, level, own), profile_words(fit, own)
     closed = _closed(fit, level)
-    found = [
-        closed[j][1] if j in closed else averaged_limits(fit, _unit(len(fit.names), j), level)
-        for j in range(len(fit.names))
-    ]
-    names = [closed[j][0] if j in closed else AVERAGED for j in range(len(fit.names))]
+    one = np.eye(len(fit.names))
+    found = [closed[j][1] if j in closed else averaged_limits(fit, unit, level) for j, unit in enumerate(one)]
+    names = [closed[j][0] if j in closed else AVERAGED for j in range(len(one))]
     low, high = (np.stack(ends, axis=1) for ends in zip(*found, strict=True))
     sd = np.sqrt(fit.estimate.theta)  # an average over ratios may leave it out where next to nothing is known
     return np.minimum(low, sd), np.maximum(high, sd), names
@@ -283,38 +278,32 @@ def _closed(fit: RepeatModel, level: float) -> dict[int, tuple[str, tuple[Array,
 def best_hold(fit: RepeatModel, truth: Array, level: float = 0.95) -> Array:
     """Return whether the limits of `best_limits` hold true variances (c,): (responses, components), 0 or 1.
 
-    Limits by the average hold a value whose chance of being exceeded is between theirs: no limit is searched for.
+    Limits by the average hold a value whose chance of being exceeded is between theirs, a profile's one at which it is
+    low enough: no limit is searched for.
     """
-    if not _offered(fit):
-        low, high, _ = best_limits(fit, level)
-        return _between(low, high, np.sqrt(truth))
-    closed = _closed(fit, level)
-    held = [
-        _between(*closed[j][1], np.sqrt(each))
-        if j in closed
-        else _averaged_hold(fit, _unit(len(truth), j), float(each), level)
-        for j, each in enumerate(truth)
-    ]
-    return np.stack(held, axis=1)
-
-
-def _between(low: Array, high: Array, sd: Any) -> Array:
-    return np.asarray((low <= sd * (1 + 1e-12)) & (high >= sd), dtype=np.float64)
+    averaged, own = _offered(fit), _own_burns(fit)
+    closed, held = _closed(fit, level) if averaged else {}, []
+    for j, variance in enumerate(truth):
+        if j in closed:
+            low, high = closed[j][1]
+            held.append((low <= np.sqrt(variance) * (1 + 1e-12)) & (high >= np.sqrt(variance)))
+        elif averaged:
+            held.append(_averaged_hold(fit, np.eye(len(truth))[j], float(variance), level))
+        else:
+            held.append(profile_holds(fit, j, float(variance), level, own))
+    return np.stack(held, axis=1).astype(np.float64)
 
 
 def _offered(fit: RepeatModel) -> bool:
-    """Whether the likelihood can be averaged: REML, one burn SD, at most two random terms."""
-    common = fit.design.spread.count == 1 and len(fit.names) <= 3
-    return fit.method == "REML" and common and not own_burns(fit)
+    """Whether the likelihood can be averaged: REML, exact values, one burn SD, at most two random terms."""
+    common = fit.design.spread.count == 1 and len(fit.names) <= 3 and fit.censored is None
+    return fit.method == "REML" and common and not _own_burns(fit)
 
 
-def own_burns(fit: RepeatModel) -> bool:
-    """Whether the burn SD has the profile on its own χ²: nothing but the random terms' levels tells of it."""
-    return fit.method == "REML" and fit.design.spread.count == 1 and fit.engine.saturated
-
-
-def _unit(size: int, j: int) -> Array:
-    return np.asarray(np.eye(size)[j])
+def _own_burns(fit: RepeatModel) -> bool:
+    """Whether a burn SD has the profile on its own χ²: bounds, or terms' levels alone, tell of it."""
+    saturated = fit.design.spread.count == 1 and fit.engine.saturated
+    return fit.method == "REML" and (saturated or fit.censored is not None)
 
 
 def modified_large_sample(fit: RepeatModel, level: float) -> tuple[Array, Array] | None:
@@ -382,13 +371,13 @@ def averaged_limits(fit: RepeatModel, combination: Array, level: float = 0.95) -
     return np.sqrt(low), np.sqrt(high)
 
 
-def _averaged_hold(fit: RepeatModel, combination: Array, truth: float, level: float) -> Array:
+def _averaged_hold(fit: RepeatModel, combination: Array, truth: float, level: float) -> Mask:
     """Return whether the limits of `averaged_limits` hold a true variance: (responses,)."""
     parts = []
     for scales, count in _scales(fit, combination):
         above = scales.positive if truth <= 0 else scales.chance(np.full(count, np.log(truth)))[0]
         parts.append((above <= (1 + level) / 2) & ((above >= (1 - level) / 2) | (truth <= 0)))
-    return np.concatenate(parts).astype(np.float64)
+    return np.concatenate(parts)
 
 
 def _scales(fit: RepeatModel, combination: Array) -> Iterator[tuple[_Scales, int]]:
