@@ -154,12 +154,11 @@ def _confidence(fit: RepeatFit, pairs: Places, seed: int) -> Array | None:
         wider = (nu / rng.chisquare(nu, DRAWS))[:, None]
         burn, centre, se = wider * fit.variances[0, -1], known.estimate, np.sqrt(wider) * known.se
     else:
-        made = nodes_of(fit, L)
-        if made is None:
+        nodes, first = nodes_of(fit, L), np.zeros(1, dtype=np.int64)
+        if nodes is None:
             return None
-        nodes, data = made
-        at = weigh(nodes, data)
-        estimate = (fit.data.b_ols @ L.T)[at.of] - nodes.shifts(data)[at.of, at.node]
+        at = weigh(nodes, first)
+        estimate = (fit.data.b_ols @ L.T)[at.of] - nodes.shifts(first)[at.of, at.node]
         drawn = rng.choice(len(at.weight), DRAWS, p=at.weight)
         burn = (at.Q[drawn] / rng.chisquare(at.dof, DRAWS))[:, None]
         centre, se = estimate[drawn], np.sqrt(nodes.v[at.node[drawn]] * burn)

@@ -24,10 +24,10 @@ from typing import Any
 import numpy as np
 from scipy import special
 
-from kit.variance.burn_arrays import Array, Codes, Mask, rows_of, stacked
+from kit.variance.burn_arrays import Array, Codes, Mask, stacked
 from kit.variance.engine import Engine
 from kit.variance.model import RepeatModel
-from kit.variance.ratio_nodes import MOST_ON_A_GRID, Folder, Nodes, Responses, joint_nodes, weigh
+from kit.variance.ratio_nodes import MOST_ON_A_GRID, Folder, Nodes, joint_nodes, weigh
 from kit.variance.refusals import refused
 from kit.variance.residual_space import Residuals, Restricted
 from kit.variance.t_contrasts import Contrasts, DfMethod, kenward_roger, needs_reml, satterthwaite
@@ -155,9 +155,8 @@ def _joint(
         alone = [Folder(each.likelihood.without(bag), each.power) for each in folders]
         others = tuple(name for name in names if name != "bag")
         least = _joint((own.without(bag), alone), L, level, rows, burns, others, wide)
-        nodes = replace(nodes, floor=lambda part: (least.se[part.place], least.df[part.place]))
-    data = Responses(rows, np.arange(len(rows)))
-    return average(nodes, data, own.data.b_ols[rows] @ L.T, level)
+        nodes = replace(nodes, floor=lambda place: (least.se[place], least.df[place]))
+    return average(nodes, own.data.b_ols[rows] @ L.T, level)
 
 
 def averaged_over(fit: RepeatModel, L: Array, level: float) -> Effective | None:
@@ -195,8 +194,8 @@ def simulated_errors(engine: Engine, theta: Array, L: Array, level: float) -> tu
     return None if found is None else (found.se, found.df)
 
 
-def nodes_of(fit: RepeatModel, L: Array, fine: int | None = None) -> tuple[Nodes, Responses] | None:
-    """Return the nodes of a fit with one burn SD and at most two random terms, and the responses as they take them.
+def nodes_of(fit: RepeatModel, L: Array, fine: int | None = None) -> Nodes | None:
+    """Return the nodes of a fit with one burn SD and at most two random terms, for all its responses.
 
     With `fine`, a component's place, nodes are closer: its own distribution is narrower than that of a mean.
     """
@@ -205,24 +204,22 @@ def nodes_of(fit: RepeatModel, L: Array, fine: int | None = None) -> tuple[Nodes
         return None
     closer = [_CLOSER if fine == term or fine == space.terms == 1 else 1.0 for term in range(space.terms)]
     own = fit.engine.restricted(fit.data)
-    return joint_nodes(own, L, [], rows, _burns(fit), None, closer), Responses(rows, rows)
+    return joint_nodes(own, L, [], rows, _burns(fit), None, closer)
 
 
-def average(nodes: Nodes, data: Any, level_estimates: Array, level: float) -> Effective:
+def average(nodes: Nodes, level_estimates: Array, level: float) -> Effective:
     """Return the effective t of every response and contrast.
 
     Parameters
     ----------
-    data
-        The responses in the engine's own space.
     level_estimates
         (responses, contrasts) L b_ols.
     """
     parts = []
     size = max(1, _AT_ONCE // max(1, nodes.v.size))
     for rows in np.array_split(np.arange(len(level_estimates)), -(-len(level_estimates) // size)):
-        mix = _mixture(nodes, rows_of(data, rows), level_estimates[rows])
-        parts.append(_effective(mix, 1 - level, nodes.floor(rows_of(data, rows))))
+        mix = _mixture(nodes, rows, level_estimates[rows])
+        parts.append(_effective(mix, 1 - level, nodes.floor(rows)))
     return stacked(parts)
 
 
@@ -267,9 +264,9 @@ class _Mixture:
         )  # fmt: skip
 
 
-def _mixture(nodes: Nodes, data: Any, level_estimates: Array) -> _Mixture:
-    at = weigh(nodes, data)
-    estimate = level_estimates[at.of] - nodes.shifts(data)[at.of, at.node]
+def _mixture(nodes: Nodes, place: Codes, level_estimates: Array) -> _Mixture:
+    at = weigh(nodes, place)
+    estimate = level_estimates[at.of] - nodes.shifts(place)[at.of, at.node]
     centre = at.sum(estimate)
     offset = estimate - centre[at.of]
     se = np.sqrt(nodes.v[at.node] * (at.Q / at.dof)[:, None])

@@ -17,7 +17,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import product
-from typing import Any
 
 import numpy as np
 from scipy import special
@@ -53,11 +52,11 @@ class Nodes:
     v
         (nodes, contrasts) variance of an estimate in units of the burn variance.
     quadratic
-        Responses to Q at each node: (responses, nodes).
+        Places of responses, among those averaged, to Q at each node: (responses, nodes).
     shifts
-        Responses to what each node takes off L b_ols: (responses, nodes, contrasts).
+        The same to what each node takes off L b_ols: (responses, nodes, contrasts).
     floor
-        Responses to the standard error and degrees of freedom (responses, contrasts) that no interval falls short of.
+        The same to the standard error and degrees of freedom (responses, contrasts) that no interval falls short of.
     dof
         ν, with the degrees of freedom of a borrowed SD.
     negligible
@@ -67,9 +66,9 @@ class Nodes:
     ratios: Array
     base: Array
     v: Array
-    quadratic: Callable[[Any], Array]
-    shifts: Callable[[Any], Array]
-    floor: Callable[[Any], tuple[Array, Array]]
+    quadratic: Callable[[Codes], Array]
+    shifts: Callable[[Codes], Array]
+    floor: Callable[[Codes], tuple[Array, Array]]
     dof: float
     negligible: float
 
@@ -101,9 +100,9 @@ class Weighted:
         return np.asarray(np.add.reduceat(weight * rows, self.starts, axis=0))
 
 
-def weigh(nodes: Nodes, data: Any) -> Weighted:
-    """Return the normalised restricted likelihood times prior of every response."""
-    Q = nodes.quadratic(data)
+def weigh(nodes: Nodes, place: Codes) -> Weighted:
+    """Return the normalised restricted likelihood times prior of responses, by their places."""
+    Q = nodes.quadratic(place)
     log_weight = nodes.base - 0.5 * nodes.dof * np.log(Q)
     log_weight -= log_weight.max(axis=1, keepdims=True)
     of, node = np.nonzero(log_weight > -nodes.negligible)
@@ -194,7 +193,7 @@ def least_errors(
     return np.sqrt(v * pooled[:, None]), np.asarray(dof)
 
 
-def no_floor(part: Any) -> tuple[Array, Array]:
+def no_floor(rows: Codes) -> tuple[Array, Array]:
     """Where no bag tells, nothing is held back."""
     return np.zeros((1, 1)), np.ones(1)
 
@@ -220,14 +219,6 @@ _DRAWN, _WIDENED = 256, 1.4
 
 _WIDER = 1.7
 """Over several ratios nodes stand so many times farther apart: sums are then right to a thousandth."""
-
-
-@dataclass(frozen=True)
-class Responses:
-    """Which responses, and their places among those asked for: what the functions of the nodes take for their data."""
-
-    rows: Codes
-    place: Codes
 
 
 @dataclass(frozen=True)
@@ -365,23 +356,25 @@ def joint_nodes(
     ratios = np.stack(np.broadcast_arrays(outer[:, :1], lines.ratio), axis=2)
     flat = len(outer) * lines.ratio.shape[1]
 
-    def shifts(part: Responses) -> Array:
-        found = lines.own.shifts(rows_of(own.data, part.rows), lines.ratio, plane.L)
-        return found.reshape(len(part.rows), flat, len(L))
+    floor = _floor(plane, bag)
+
+    def shifts(place: Codes) -> Array:
+        found = lines.own.shifts(rows_of(own.data, rows[place]), lines.ratio, plane.L)
+        return found.reshape(len(place), flat, len(L))
 
     return Nodes(
         ratios.reshape(flat, 2)[:, 2 - terms :],
         lines.base.ravel(),
         lines.v.reshape(flat, len(L)),
-        lambda part: plane.quadratic(lines, part.rows).reshape(len(part.rows), flat),
+        lambda place: plane.quadratic(lines, rows[place]).reshape(len(place), flat),
         shifts,
-        _floor(plane, bag),
+        lambda place: floor(rows[place]),
         plane.dof,
         NEGLIGIBLE if len(outer) == 1 else NEGLIGIBLE_CROSSED,
     )
 
 
-def _floor(plane: _Plane, bag: int | None) -> Callable[[Responses], tuple[Array, Array]]:
+def _floor(plane: _Plane, bag: int | None) -> Callable[[Codes], tuple[Array, Array]]:
     """Bags that do not differ, and the other term at the ratio that then suits each response best."""
     own, folders = plane.own, plane.folders
     if bag is None or own.space.groups > 1:
@@ -400,11 +393,11 @@ def _floor(plane: _Plane, bag: int | None) -> Callable[[Responses], tuple[Array,
 
     a_bag = float(np.concatenate([each.space.sizes(bag) for each in plane.everyone]).mean())
 
-    def floor(part: Responses) -> tuple[Array, Array]:
-        within = own.data.rss[part.rows].sum(axis=1)
+    def floor(rows: Codes) -> tuple[Array, Array]:
+        within = own.data.rss[rows].sum(axis=1)
         for each in folders:
-            within = within + each.power * each.data(part.rows).rss.sum(axis=1)
-        Q = plane.quadratic(lines, part.rows).reshape(len(part.rows), -1)
+            within = within + each.power * each.data(rows).rss.sum(axis=1)
+        Q = plane.quadratic(lines, rows).reshape(len(rows), -1)
         best = (plane.dof * np.log(Q) + logdet).argmin(axis=1)
         pooled = Q[np.arange(len(Q)), best] / plane.dof
         return least_errors(np.maximum(v[best], 0.0), pooled, within, plane.rest, plane.dof, a_bag)

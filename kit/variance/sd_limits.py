@@ -22,7 +22,7 @@ from scipy import special
 
 from kit.variance.averaged import nodes_of
 from kit.variance.bounded import least_rows
-from kit.variance.burn_arrays import Array, Codes, Mask, rows_of
+from kit.variance.burn_arrays import Array, Codes, Mask
 from kit.variance.model import ORDER, RepeatModel
 from kit.variance.optimise import FLOOR, at_zero, minimise
 from kit.variance.ratio_nodes import Weighted, weigh
@@ -383,15 +383,14 @@ def _averaged_hold(fit: RepeatModel, combination: Array, truth: float, level: fl
 def _scales(fit: RepeatModel, combination: Array) -> Iterator[tuple[_Scales, int]]:
     """Give the averaged distribution of Σ c_i σ²_i, some responses at a time, and how many they are."""
     alone = int(np.argmax(combination)) if np.count_nonzero(combination) == 1 else None
-    made = nodes_of(fit, np.eye(fit.design.p)[:1], alone)
-    if made is None:
+    nodes = nodes_of(fit, np.eye(fit.design.p)[:1], alone)
+    if nodes is None:
         raise ValueError("the average over the restricted likelihood needs one burn SD and at most two terms")
-    nodes, data = made
     factor = nodes.ratios @ combination[:-1] + combination[-1]
     size = max(1, _AT_ONCE // len(factor))
     R = len(fit.estimate.theta)
     for rows in np.array_split(np.arange(R), -(-R // size)):
-        at = weigh(nodes, rows_of(data, rows))
+        at = weigh(nodes, rows)
         yield _Scales(at, at.Q * factor[at.node]), len(rows)
 
 
