@@ -27,19 +27,10 @@ def say_card(analysis: Any) -> str:
     others = [claim for claim in claims_of(data) if claim.settled and claim not in pairs]
     told = [*claims, *pairs, *others]
     head = f"# What may be said: {escape_markdown(data.trial.title or 'this trial')}"
-    warnings = {
-        "Simulated: no fuel was burned. Say so first.": data.simulated,
-        f"Interim: {data.done} of {data.planned} burns. Say nothing yet.": data.interim,
-        "Single burns: no fuel may be put before another.": data.bare,
-    }
-    first = [f"**{escape_markdown(text)}**" for text, holds in warnings.items() if holds]
-    blocks = [_card(claim, data) for claim in told] or [
-        "There is no finding to say: these burns do not support one."
-    ]
+    first = [f"**{escape_markdown(text)}**" for text in sentences_of("say_first", data=data)]
     left = sum(not claim.settled for claim in claims_of(data))
-    comparisons = counted(len(claims_of(data)), "comparison")
-    rest = [f"Not settled, so nothing to say of them: {left} of {comparisons}."] if left else []
-    return "\n\n".join([head, *first, *blocks, *rest]) + "\n"
+    rest = sentences_of("say_last", told=told, left=left, comparisons=claims_of(data))
+    return "\n\n".join([head, *first, *(_card(claim, data) for claim in told), *rest]) + "\n"
 
 
 def _card(claim: Claim, data: ReportData) -> str:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final, Literal
 
@@ -18,7 +18,6 @@ from kit.publish.wording import (
     Amount,
     amount_of,
     capital,
-    counted,
     counts,
     estimate_words,
     listed,
@@ -119,7 +118,7 @@ def claims_of(data: ReportData) -> tuple[Claim, ...]:
     """Return a claim for each row of the comparisons, in their order; none in an interim report."""
     if data.interim:
         return ()
-    return tuple(_pair(row, data).claim() for row in data.table("comparisons").itertuples(index=False))
+    return tuple(_pair(row, data) for row in data.table("comparisons").itertuples(index=False))
 
 
 def findings(data: ReportData, most: int = MOST) -> list[Claim]:
@@ -163,130 +162,92 @@ def _ranked(claims: Iterable[Claim], data: ReportData) -> list[Claim]:
     return sorted(claims, key=order)
 
 
-def _pair(row: Any, data: ReportData) -> _Pair:
-    spec, log = data.spec(row.metric), row.scale == "log"
-    margin = float(row.margin) if row.margin is not None else math.nan
+def _pair(row: Any, data: ReportData) -> Claim:
+    """Return the claim that a row of the comparisons makes, told from the side that its sentence has."""
+    spec, verdict = data.spec(row.metric), row.verdict
+    margin = math.nan if row.margin is None else float(row.margin)
     amount = amount_of(row, spec, data.units, margin=margin)
-    value, low, high = amount.value, amount.low, amount.high
-    a, b, n = row.a, row.b, (int(row.n_a), int(row.n_b))
-    bags = data.noted_bags(row.metric, a, row.bags_a), data.noted_bags(row.metric, b, row.bags_b)
-    if _is_turned(spec.better, log, value, low, high):
-        a, b, n, bags = b, a, n[::-1], bags[::-1]
-        value, low, high = -value, -high, -low
-        if log:
-            value, low, high = -1 / value, -1 / low, -1 / high if high < 0 else math.inf
-    return _Pair(a, b, row, replace(amount, value=value, low=low, high=high), n, bags, data)
+    sides = [
+        (fuel, int(burns), data.noted_bags(row.metric, fuel, bags))
+        for fuel, burns, bags in ((row.a, row.n_a, row.bags_a), (row.b, row.n_b, row.bags_b))
+    ]
+    if _is_turned(amount, spec.better):
+        sides, amount = sides[::-1], amount.turned
+    (a, b), n, bags = zip(*sides, strict=True)
+    names = data.name(a), data.name(b)
+    alike = n[0] == n[1] and bags[0] == bags[1]
+    us = Units("us" if data.units.show == "us" else "metric")
+    short = spec.phrases.short if amount.above else spec.phrases.short_less
+    parts: dict[str, Any] = {
+        "data": data,
+        "a": names[0],
+        "b": names[1],
+        "once": names[n[0] != 1],
+        "open": verdict in UNDECIDED,
+        "same": verdict == SAME,
+        "amount": amount,
+        "finding": amount.said_of(*names),
+        "question": amount.said_of(*names, spec.phrases.question),
+        "equal": amount.said_of(*names, spec.phrases.same),
+        "margin": data.margin_words(row.metric),
+        "minutes": _minutes(data, amount, a, b),
+        "apart": APART,
+        "burns": n[0],
+        "other_burns": "" if alike else n[1],
+        "bags": bags[0] if alike else 0,
+        "short": short.replace("{at}", threshold(spec, us)),
+    }
+    own = words()["claim"]
+    for name in ("clause", "interval", "each", "of_bags"):  # each holds those before it
+        parts[name] = told(own[name], parts)
+    follows, number = (told(own[of].get(verdict, own[of]["different"]), parts) for of in ("told", "number"))
+    of_burns = "" if verdict in NO_COUNT else f"; {counts(*names, n, bags)}"
+    drawn = data.rows("comparisons", row.metric)["low"].notna().any()
+    return Claim(
+        id=claim_id(row.metric, a, b),
+        kind="pair",
+        metric=row.metric,
+        a=a,
+        b=b,
+        verdict=verdict,
+        direction="" if amount.holds_zero or amount.low != amount.low else "a" if amount.above else "b",
+        estimate=amount.value,
+        low=amount.low,
+        high=amount.high,
+        level=float(row.level) if row.level == row.level else data.level,
+        scale=row.scale,
+        unit=row.unit,
+        n=n,
+        bags=bags,
+        sentence=f"{capital(parts['clause'])}{follows}{of_burns}.",
+        number=number,
+        say=shortest_that_fits(told_each(own["say_pair"], parts), names, MOST_SAID),
+        caption=shortest_that_fits(told_each(own["caption"], parts), names, MOST_CAPTION),
+        interval=amount.directed,
+        figure=f"comparisons {row.metric}" if drawn else "",
+        primary=row.metric in data.primary,
+    )
 
 
-def _is_turned(better: str, log: bool, value: float, low: float, high: float) -> bool:
+def _is_turned(amount: Amount, better: str) -> bool:
     """Return whether a pair is told from its second fuel.
 
     A multiple is told from the larger one ('2.4 times as long'); else a settled difference from the better one.
     """
-    if log and not 1 / TIMES_FROM < value < TIMES_FROM:
-        return 0 < value <= 1 / TIMES_FROM
-    none = 1.0 if log else 0.0
-    return high < none if better == "more" else low > none if better == "less" else False
+    if amount.log and not 1 / TIMES_FROM < amount.value < TIMES_FROM:
+        return 0 < amount.value <= 1 / TIMES_FROM
+    none = 1.0 if amount.log else 0.0
+    return amount.high < none if better == "more" else better == "less" and amount.low > none
 
 
-@dataclass(frozen=True)
-class _Pair:
-    """A comparison as its sentence has it."""
-
-    a: str
-    b: str
-    row: Any
-    amount: Amount
-    n: tuple[int, int]
-    bags: tuple[int, int]
-    data: ReportData
-
-    def claim(self) -> Claim:
-        """Return the claim it makes."""
-        data, row, amount, clause = self.data, self.row, self.amount, self._clause()
-        drawn = data.rows("comparisons", row.metric)["low"].notna().any()
-        n = "" if row.verdict in NO_COUNT else f"; {counts(*self.names, self.n, self.bags)}"
-        return Claim(
-            id=claim_id(row.metric, self.a, self.b),
-            kind="pair",
-            metric=row.metric,
-            a=self.a,
-            b=self.b,
-            verdict=row.verdict,
-            direction="" if amount.holds_zero or amount.low != amount.low else "a" if amount.above else "b",
-            estimate=amount.value,
-            low=amount.low,
-            high=amount.high,
-            level=float(row.level) if row.level == row.level else data.level,
-            scale=row.scale,
-            unit=row.unit,
-            n=self.n,
-            bags=self.bags,
-            sentence=f"{capital(clause)}{self._verdict(words()['claim']['told'])}{n}.",
-            number=self._verdict(words()["claim"]["number"]),
-            say=self._said(clause),
-            caption=self._caption(),
-            interval=amount.directed,
-            figure=f"comparisons {row.metric}" if drawn else "",
-            primary=row.metric in data.primary,
-        )
-
-    @property
-    def names(self) -> tuple[str, str]:
-        return self.data.name(self.a), self.data.name(self.b)
-
-    def _clause(self) -> str:
-        """Return the clause of the verdict, without interval or n, and what it is about where that is no product."""
-        about, amount, phrase = self.data.these_bags, self.amount, self.amount.spec.phrases
-        told = amount.said_of(*self.names)
-        if self.row.verdict in UNDECIDED:
-            told = f"we cannot yet say whether {amount.said_of(*self.names, phrase.question)}"
-        elif self.row.verdict == SAME:
-            margin = self.data.margin_words(self.row.metric)
-            told = f"{amount.said_of(*self.names, phrase.same)} within {margin}"
-        return f"for {about}, {told}" if about else told
-
-    def _verdict(self, of: Mapping[str, Any]) -> str:
-        """Return what the verdict has to say of the amount, by the words of this verdict or those of a difference."""
-        (a, b), margin = self.names, self.data.margin_words(self.row.metric)
-        parts = {"amount": self.amount, "a": a, "margin": margin, "minutes": self._minutes, "apart": APART}
-        return told(of.get(self.row.verdict, of["different"]), parts | {"once": a if self.n[0] == 1 else b})
-
-    @property
-    def _minutes(self) -> str:
-        """The difference in minutes, where a ratio of durations is told."""
-        if self.amount.spec.unit != "min" or not self.amount.log:
-            return ""
-        means = self.data.rows("means", self.amount.spec.id).set_index("fuel")["mean"]
-        base, apart = means.get(self.b, math.nan), means.get(self.a, math.nan) - means.get(self.b, math.nan)
-        if not abs(apart) >= 0.5:
-            return ""
-        minutes = f"{abs(apart):.0f}\u00a0minute{'' if round(abs(apart)) == 1 else 's'}"
-        return f", about {minutes} {'on top of' if apart > 0 else 'off'} {base:.0f}"
-
-    def _said(self, clause: str) -> str:
-        undecided = self.row.verdict in UNDECIDED
-        told = f": {self.amount.interval}" if self.amount.interval and not undecided else ""
-        (burns, other), (bags, others) = self.n, self.bags
-        alike = burns == other and bags == others
-        n = f"{counted(burns, 'burn')} each" if alike else f"{counted(burns, 'burn')} against {other}"
-        of_bags = f", {counted(bags, 'bag')}" if alike and bags else ""
-        start = f"{capital(clause)}{told}"
-        in_place = start if undecided else f"In {self.data.here}, {clause}{told}"
-        forms = (f"{in_place}, {n}{of_bags}.", f"{start}, {n}{of_bags}.", f"{start}, {n}.", f"{start}.")
-        return shortest_that_fits(forms, self.names, MOST_SAID)
-
-    def _caption(self) -> str:
-        amount, (a, b) = self.amount, self.names
-        us = Units("us" if self.data.units.show == "us" else "metric")
-        short = amount.spec.phrases.short if amount.above else amount.spec.phrases.short_less
-        short = short.replace("{at}", threshold(amount.spec, us))
-        forms: tuple[str, ...] = (f"{a}: {short} than {b}", f"{a}: {short}")
-        if self.row.verdict in UNDECIDED:
-            forms = (f"{a} or {b}: not settled",)
-        elif self.row.verdict == SAME:
-            forms = (f"{a} and {b}: no difference that matters", f"{a}, {b}: equal within the margin")
-        return shortest_that_fits(forms, self.names, MOST_CAPTION)
+def _minutes(data: ReportData, amount: Amount, a: str, b: str) -> str:
+    """Return the difference in minutes, where a ratio of durations is told."""
+    if amount.spec.unit != "min" or not amount.log:
+        return ""
+    means = data.rows("means", amount.spec.id).set_index("fuel")["mean"]
+    base, apart = means.get(b, math.nan), means.get(a, math.nan) - means.get(b, math.nan)
+    said = {"apart": round(abs(apart)), "more": apart > 0, "base": base} if abs(apart) >= 0.5 else {}
+    return told(words()["claim"]["minutes"], said) if said else ""
 
 
 def words_in(text: str) -> int:

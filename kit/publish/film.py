@@ -13,7 +13,7 @@ import pandas as pd
 
 from kit.errors import KitError
 from kit.publish.bundle import newest_report
-from kit.publish.figures.canvas import FILM, LIGHT_LOOK, Cast, Look, apart, canvas, cast_of, short
+from kit.publish.figures.canvas import FILM, Cast, apart, canvas, cast_of, short
 from kit.publish.provenance import SIMULATED
 from kit.results_file import RESULTS, read_part
 from kit.runtime.atomic_write import place_file, staging
@@ -56,7 +56,7 @@ def make_film(
     av, lines = _codec_library(), _lines_of(report)
     with staging(folder / "reports") as room:
         made = room / "film.mp4"
-        _encode(av, made, pictures(lines, LIGHT_LOOK, seconds), seconds, progress)
+        _encode(av, made, pictures(lines, seconds), seconds, progress)
         return place_file(made, folder / "reports", f"{report.name}-curves")
 
 
@@ -88,9 +88,9 @@ def _lines_of(report: Path) -> Lines:
     )
 
 
-def pictures(lines: Lines, look: Look, seconds: float) -> Iterator[np.ndarray[Any, Any]]:
+def pictures(lines: Lines, seconds: float) -> Iterator[np.ndarray[Any, Any]]:
     """Yield the pictures of a film, each an array of height × width × 3 bytes."""
-    stage = _Stage(lines, look)
+    stage = _Stage(lines)
     first, last = lines.table["minutes"].min(), lines.table["minutes"].max()
     drawn = max(2, round((seconds - _HOLD_S) * RATE))
     for now in np.linspace(first, last, drawn):
@@ -103,9 +103,9 @@ def pictures(lines: Lines, look: Look, seconds: float) -> Iterator[np.ndarray[An
 class _Stage:
     """Axes drawn once, and the lines drawn over them up to a moment."""
 
-    def __init__(self, lines: Lines, look: Look) -> None:
-        self._lines, self._look = lines, look
-        self._figure, (self._axes,) = canvas(look, FILM, 9, margins=(0.42, 1.69, 0.13, 0.2))
+    def __init__(self, lines: Lines) -> None:
+        self._lines = lines
+        self._figure, (self._axes,) = canvas(FILM, 9, margins=(0.42, 1.69, 0.13, 0.2))
         self._canvas = cast(Any, self._figure.canvas)
         table = lines.table
         self._axes.set_xlim(min(table["minutes"].min(), 0.0), table["minutes"].max())
@@ -120,20 +120,20 @@ class _Stage:
         self._empty = self._canvas.copy_from_bbox(self._figure.bbox)
 
     def _write(self, x: float, y: float, text: str, **how: Any) -> Any:
-        style: dict[str, Any] = {"ha": "right", "va": "bottom", "color": self._look.soft} | how
+        style: dict[str, Any] = {"ha": "right", "va": "bottom", "color": FILM.soft} | how
         return self._figure.text(x, y, text, size=FILM.small, parse_math=False, **style)
 
     def _stroke(self, key: tuple[str, str], rows: pd.DataFrame) -> tuple[Any, np.ndarray[Any, Any]]:
         fuel, burn = key
         player = self._lines.cast[fuel]
         (line,) = self._axes.plot(
-            [], [], color=self._look.fuel(player.place), animated=True, solid_capstyle="round",
+            [], [], color=FILM.fuel(player.place), animated=True, solid_capstyle="round",
             linewidth=1.6 if burn else 6.0, alpha=0.4 if burn else 1.0, linestyle="solid" if burn else player.dash,
         )  # fmt: skip
         return line, rows[["minutes", "temp"]].sort_values("minutes").to_numpy(dtype=float)
 
     def _name(self, player: Any) -> Any:
-        style = {"ha": "left", "va": "center", "color": self._look.fuel(player.place), "animated": True}
+        style = {"ha": "left", "va": "center", "color": FILM.fuel(player.place), "animated": True}
         return self._write(0.715, 0.0, short(player.name, _LONGEST), **style)
 
     def at(self, now: float) -> np.ndarray[Any, Any]:

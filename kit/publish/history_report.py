@@ -25,7 +25,6 @@ from kit.publish.figures.canvas import (
     LONGEST,
     Axis,
     Frame,
-    Look,
     RowLayout,
     canvas,
     fewer_ticks,
@@ -157,8 +156,8 @@ class MetricWords:
 
     @property
     def parts(self) -> dict[str, object]:
-        """Parts of sentences: the names of this metric, its control fuel and its reference season."""
-        return {"measure": self.name, "control": self.found.control, "reference": self.found.reference}
+        """Parts of sentences: the name of this metric, and what was found of it."""
+        return {"measure": self.name, "data": self.found}
 
     def said(self, key: str, /, **parts: object) -> str:
         """Return a paragraph of words.toml with these and further parts."""
@@ -233,8 +232,8 @@ def answer(history: History) -> list[object]:
     seasons, metrics = seasons_table(history), metrics_of(history)
     over = paragraph_of(
         "history",
-        seasons=counted(len(seasons), "season"),
-        burns=counted(int(seasons["burns"].sum()), "burn"),
+        seasons=len(seasons),
+        burns=seasons["burns"].sum(),
         first=min(filter(None, seasons["first_day"]), default=""),
         last=seasons["last_day"].max(),
     )
@@ -261,7 +260,6 @@ def _level(each: MetricWords) -> str:
     reach = [each.amount(*ends).reach for ends in chart.drift[["change", "low", "high"]].to_numpy()]
     return each.said(
         "level_kept",
-        seasons=counted(len(each.found.seasons), "season"),
         also=f", though {counted(len(signals), 'day')} lay beyond the limits" if len(signals) else "",
         reach=f"; from the first to the last, {reach[0]} remains possible" if reach else "",
     )
@@ -279,7 +277,7 @@ def _changed(each: MetricWords) -> str:
 def _how_many(each: MetricWords) -> str:
     count = each.found.standing["standing"].value_counts()
     parts = [f"{number_word(int(count[of]))} {of}" for of in (DIRECTLY, BY_CONTROL, NOT) if of in count]
-    return each.said("how_many", fuels=counted(int(count.sum()), "fuel"), standing=", ".join(parts))
+    return each.said("how_many", fuels=count.sum(), standing=", ".join(parts))
 
 
 @seasons_topic("control", "The control fuel over the seasons")
@@ -321,16 +319,16 @@ def chart_drawing(each: MetricWords, chart: Chart) -> Drawing:
         for row in (means if len(means) <= MOST_TOLD else means.iloc[[0, -1]]).itertuples(index=False)
     )
     parts = each.parts | {
-        "seasons": counted(len(means), "season"),
+        "seasons": len(means),
         "values": values,
-        "outside": counted(int(points["outside"].sum()), "point"),
+        "outside": points["outside"].sum(),
         "short": label_of(spec, Units()),
     }
     draw = partial(chart_figure, points, centre, with_unit_after(each.name, unit))
     return worded("control chart", spec.id, points, draw, parts, simulated=each.simulated)
 
 
-def chart_figure(points: pd.DataFrame, centre: float, y: str, look: Look, frame: Frame) -> Figure:
+def chart_figure(points: pd.DataFrame, centre: float, y: str, frame: Frame) -> Figure:
     """Return seasons and days of the control fuel against their limits.
 
     Parameters
@@ -339,10 +337,10 @@ def chart_figure(points: pd.DataFrame, centre: float, y: str, look: Look, frame:
         what ('season' or 'day'), season, value, low, high, outside; as shown, in the order drawn.
     centre
         Mean over all seasons, as shown.
-    y, look, frame
-        The axis with its unit, colours, page or film.
+    y
+        The axis with its unit.
     """
-    figure, (axes,) = canvas(look, frame, 3.2, margins=(0.75, 0.2, 0.62, 0.15))
+    figure, (axes,) = canvas(frame, 3.2, margins=(0.75, 0.2, 0.62, 0.15))
     days, means = (points[points["what"] == what] for what in ("day", "season"))
     names, spots = means["season"].tolist(), np.arange(len(means))
 
@@ -352,15 +350,15 @@ def chart_figure(points: pd.DataFrame, centre: float, y: str, look: Look, frame:
         axes.plot(x, values, marker=mark, color=colour, markeredgewidth=0, **how)
         # a ring besides the colour, so that a signal is seen without it
         how = {"linestyle": "none", "markersize": size + frame.small * 0.7, "markerfacecolor": "none"}
-        how |= {"markeredgecolor": look.warn, "markeredgewidth": frame.line * 1.6}
+        how |= {"markeredgecolor": frame.warn, "markeredgewidth": frame.pen * 1.6}
         axes.plot(x[outside], values[outside], marker="o", **how)
 
-    axes.axhline(centre, color=look.line, linewidth=frame.line, zorder=1)
-    dots(_spots(days, names), days, "o", frame.small * 0.36, look.soft)
-    dashes: dict[str, Any] = {"colors": look.ink, "linewidths": frame.line, "linestyles": "dashed"}
+    axes.axhline(centre, color=frame.line, linewidth=frame.pen, zorder=1)
+    dots(_spots(days, names), days, "o", frame.small * 0.36, frame.soft)
+    dashes: dict[str, Any] = {"colors": frame.ink, "linewidths": frame.pen, "linestyles": "dashed"}
     for end in ("low", "high"):
         axes.hlines(means[end], spots - 0.4, spots + 0.4, zorder=2, **dashes)
-    dots(spots, means, "D", frame.small * 0.7, look.ink)
+    dots(spots, means, "D", frame.small * 0.7, frame.ink)
     step = max(1, -(-len(names) // (MOST_NAMES // 2 if frame.film else MOST_NAMES)))
     kept = names[::step]
     axes.set_xticks(range(0, len(names), step))
@@ -464,10 +462,9 @@ def fuels(history: History) -> list[object]:
     for each in metrics_of(history):
         found = each.found
         moved = found.reference if found.chart is not None and found.chart.moved else ""
-        about = {"measure": each.name, "known": found.spread.known, "moved": moved}
         rows = standing[standing["metric"] == found.spec.id]
         parts += [heading(each.title, f"fuels-{found.spec.id}"), control_drawing(each)]
-        parts += [table_of("standing", rows, **about)]
+        parts += [table_of("standing", rows, **each.parts, moved=moved)]
     return parts
 
 
@@ -487,18 +484,12 @@ def control_drawing(each: MetricWords) -> Drawing | None:
         for row in rows.itertuples(index=False)
         for digits in [max(places(row.low, row.high), 2 if found.log else 0)]
     )
-    parts = each.parts | {
-        "unit": unit,
-        "values": values,
-        "known": found.control_spread.known,
-        "burns": counted(int(rows["n"].sum()), "burn"),
-        "seasons": counted(len(found.seasons), "season"),
-    }
+    parts = each.parts | {"unit": unit, "values": values, "burns": rows["n"].sum()}
     draw = partial(against_control, rows, 1.0 if found.log else 0.0, Axis(f"{each.name}: {unit}"))
     return worded("against control", found.spec.id, rows, draw, parts, simulated=each.simulated)
 
 
-def against_control(rows: pd.DataFrame, none: float, axis: Axis, look: Look, frame: Frame) -> Figure:
+def against_control(rows: pd.DataFrame, none: float, axis: Axis, frame: Frame) -> Figure:
     """Return a row a fuel: its difference from the control fuel over the seasons with its interval.
 
     Parameters
@@ -507,14 +498,14 @@ def against_control(rows: pd.DataFrame, none: float, axis: Axis, look: Look, fra
         fuel, mean, low, high; as shown, in the order drawn.
     none
         Where there is no difference: 0, or 1 for ratios.
-    axis, look, frame
-        The axis with its unit, colours, page or film.
+    axis
+        The axis with its unit.
     """
     layout = RowLayout(row=0.34, right=0.3, longest=LONGEST)
-    figure, axes = rows_canvas(rows["fuel"].tolist(), axis, look, frame, layout)
-    spots, hue = np.arange(len(rows)), look.fuel(0)
-    axes.axvline(none, color=look.line, linewidth=frame.line)
-    axes.hlines(spots, rows["low"], rows["high"], colors=hue, linewidths=frame.line * 2.6)
+    figure, axes = rows_canvas(rows["fuel"].tolist(), axis, frame, layout)
+    spots, hue = np.arange(len(rows)), frame.fuel(0)
+    axes.axvline(none, color=frame.line, linewidth=frame.pen)
+    axes.hlines(spots, rows["low"], rows["high"], colors=hue, linewidths=frame.pen * 2.6)
     axes.plot(rows["mean"], spots, linestyle="none", marker="o", color=hue, markersize=frame.small * 0.8)
     fewer_ticks(axes, frame, x=7)
     return figure

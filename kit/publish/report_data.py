@@ -296,9 +296,9 @@ class ReportData:
 
     @property
     def control(self) -> str:
-        """The control fuel, where it was burned; else ''."""
+        """The control fuel's name, where it was burned; else ''."""
         fuel = self.trial.control_fuel or ""
-        return fuel if fuel in {player.id for player in self.cast} else ""
+        return next((player.name for player in self.cast if player.id == fuel), "")
 
     @property
     def bags(self) -> int:

@@ -6,7 +6,7 @@ import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from string import Formatter
@@ -45,8 +45,8 @@ def told_each(template: Template, parts: Mapping[str, object]) -> list[str]:
     """Return the sentences of a template that are there, their parts filled in.
 
     What is not among the parts is an attribute of the part `data`. {Part} begins with a capital, {part.name} is what it
-    has of that name, {list} and {list:or} join what it holds, and {n:burn}, {n:is/are} and {n:in words} tell how many
-    it is or holds.
+    has of that name, {list} and {list:or} join what it holds, {number:1} has so many decimals, and {n:burn}, {n:is/are}
+    and {n:in words} tell how many it is or holds. A number that is none does not hold.
     """
     known, said = _Parts(parts), []
     for one in [template] if isinstance(template, str) else template:
@@ -73,10 +73,13 @@ class _Part:
     begins: bool
 
     def __bool__(self) -> bool:
-        return bool(self.value)
+        return bool(self.value) and not (isinstance(self.value, float) and math.isnan(self.value))
 
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self.value, name)
+    def __getattr__(self, name: str) -> _Part:
+        return _Part(getattr(self.value, name), self.begins)
+
+    def __getitem__(self, key: str | int) -> _Part:
+        return _Part(self.value[key], self.begins)
 
     def __format__(self, how: str) -> str:
         text = self._told(how)
@@ -85,7 +88,9 @@ class _Part:
     def _told(self, how: str) -> str:
         if isinstance(self.value, list | tuple) and how in ("", "or"):
             return listed(self.value, how or "and")
-        if not how or isinstance(self.value, float | str):
+        if how.isdigit():
+            return plain(self.value, int(how))
+        if not how or isinstance(self.value, str) or how.startswith("."):
             return format(self.value, how)
         count = len(self.value) if hasattr(self.value, "__len__") else int(self.value)
         if "/" in how:
@@ -199,11 +204,6 @@ def counts(a: str, b: str, burns: tuple[int, int], bags: tuple[int, int]) -> str
 def of_bags(burns: str, bags: int, each: str = "") -> str:
     """Return words for burns with the bags they came from, if bags are noted: 'six burns from three bags'."""
     return f"{burns} from {counted(bags, 'bag')}{each}" if bags else burns
-
-
-def of_each(burns: int, bags: int) -> str:
-    """Return 'six burns of each fuel, three bags each'."""
-    return f"{counted(burns, 'burn')} of each fuel" + (f", {counted(bags, 'bag')} each" if bags else "")
 
 
 def burns_named(burns: Sequence[object], most: int = 10_000) -> str:
@@ -370,6 +370,14 @@ class Amount:
     def above(self) -> bool:
         """Whether the first fuel is the larger one."""
         return self.value > (1.0 if self.log else 0.0)
+
+    @property
+    def turned(self) -> Amount:
+        """The same, told from the side of the second fuel."""
+        value, low, high = -self.value, -self.high, -self.low
+        if self.log:
+            value, low, high = 1 / self.value, 1 / self.high, 1 / self.low if self.low > 0 else math.inf
+        return replace(self, value=value, low=low, high=high)
 
     @property
     def clause(self) -> str:

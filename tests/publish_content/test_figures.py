@@ -2,6 +2,7 @@
 
 import io
 import re
+from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -11,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import kit.publish.figures.drawing as exporting
+from kit.page.style import DARK, FUELS_DARK
 from kit.publish import sections
-from kit.publish.figures.canvas import DARK_LOOK, FILM, LIGHT_LOOK, PAGE, apart, light_to_dark, short
+from kit.publish.figures.canvas import FILM, PAGE, ROLES, apart, light_to_dark, short
 from kit.publish.figures.drawing import MOST_MARKS, export, files_of
 from kit.publish.figures.png import light_and_dark
 from kit.publish.figures.svg import recoloured, short_path, small_svg
@@ -33,6 +35,10 @@ def drawings():
     return [*found, *sections.two_fuels(analysis("three"), "alder", "olive").figures]
 
 
+def in_dark(frame):
+    return replace(frame, **{role: DARK[role] for role in ROLES}, fuels=FUELS_DARK)
+
+
 def test_all_kinds_of_figures_are_there(drawings):
     stems = {drawing.id.split()[0] for drawing in drawings}
     assert stems == {
@@ -51,8 +57,8 @@ def test_all_kinds_of_figures_are_there(drawings):
 
 def test_a_figure_drawn_twice_is_the_same_bytes(drawings):
     for drawing in drawings:
-        for look in (LIGHT_LOOK, DARK_LOOK):
-            assert small_svg(drawing.draw(look, PAGE)) == small_svg(drawing.draw(look, PAGE)), drawing.id
+        for frame in (PAGE, in_dark(PAGE)):
+            assert small_svg(drawing.draw(frame)) == small_svg(drawing.draw(frame)), drawing.id
 
 
 def test_names_stand_in_the_svg_as_text(drawings):
@@ -86,15 +92,15 @@ def test_svgs_are_small(drawings):
 def test_a_figure_turned_dark_is_the_figure_drawn_dark(drawings):
     for drawing in drawings:
         files = files_of(drawing, "2026-11-25")
-        dark, _ = light_and_dark(drawing.drawn(DARK_LOOK, PAGE))
-        film, _ = light_and_dark(drawing.film(DARK_LOOK, "2026-11-25"))
+        dark, _ = light_and_dark(drawing.drawn(in_dark(PAGE)))
+        film, _ = light_and_dark(drawing.film("2026-11-25", in_dark(FILM)))
         assert files[f"{drawing.file}-dark.png"] == dark, drawing.id
         assert files[f"{drawing.file}-film-dark.png"] == film, drawing.id
 
 
 def test_dark_is_light_with_other_colours(drawings):
     for drawing in drawings:
-        dark = small_svg(drawing.drawn(DARK_LOOK, PAGE))
+        dark = small_svg(drawing.drawn(in_dark(PAGE)))
         # the same shapes; colours alone differ
         strip = re.compile(r"#[0-9a-f]{6}|\b[mp][0-9a-f]{10}\b")
         assert strip.sub("#", recoloured(drawing.svg, light_to_dark())) == strip.sub("#", dark)
@@ -126,7 +132,7 @@ def test_every_drawing_is_exported_in_all_forms(drawings, tmp_path):
 
 def test_film_pictures_are_short_and_large(drawings):
     for drawing in drawings:
-        figure = drawing.film(LIGHT_LOOK, "2026-05-14")
+        figure = drawing.film("2026-05-14")
         height = figure.get_size_inches()[1] * figure.dpi
         assert height == 1080
         texts = [
@@ -151,7 +157,7 @@ def test_a_picture_of_one_claim_carries_its_id():
 
 def test_each_fuel_has_a_panel_of_its_own_and_the_axis_ends_with_the_fire():
     drawing = sections.curves(analysis("three")).figures[0]
-    axes = [each for each in drawing.draw(LIGHT_LOOK, PAGE).axes if each.get_visible() and each.lines]
+    axes = [each for each in drawing.draw(PAGE).axes if each.get_visible() and each.lines]
     assert len(axes) == 3
     end = axes[0].get_xlim()[1]
     last = drawing.data["minutes"].max()
@@ -164,7 +170,7 @@ def test_temperature_axes_carry_both_units_where_both_are_shown(drawings):
     for drawing in drawings:
         if drawing.id in ("overlay", "values peak", "comparisons peak"):
             for frame in (PAGE, FILM):
-                drawn = drawing.draw(LIGHT_LOOK, frame)
+                drawn = drawing.draw(frame)
                 shown_units = [child for axes in drawn.axes for child in axes.child_axes]
                 assert shown_units, (drawing.id, frame.name)
 
@@ -270,7 +276,7 @@ def test_no_figure_touches_pyplot(drawings):
 
     assert "matplotlib.pyplot" not in sys.modules or not __import__("matplotlib.pyplot").pyplot.get_fignums()
     target = io.BytesIO()
-    drawings[0].draw(LIGHT_LOOK, PAGE).savefig(target, format="png")
+    drawings[0].draw(PAGE).savefig(target, format="png")
     assert target.getvalue()[:4] == b"\x89PNG"
 
 

@@ -17,47 +17,48 @@ LONGEST = 26
 LONGEST_FOOT = 66
 
 
-@dataclass(frozen=True)
-class Look:
-    """Colours by role, as '#rrggbb': ground, text, lines, the margin's zone, marks of warning, one hue a fuel."""
-
-    name: Literal["light", "dark"]
-    paper: str
-    ink: str
-    soft: str
-    line: str
-    mark: str
-    band: str
-    warn: str
-    fuels: tuple[str, ...]
-
-    def fuel(self, place: int) -> str:
-        """Return the hue of the fuel at this place of the trial file."""
-        return self.fuels[place % len(self.fuels)]
-
-
-_ROLES = ("paper", "ink", "soft", "line", "mark", "band", "warn")
-
-LIGHT_LOOK = Look("light", **{role: LIGHT[role] for role in _ROLES}, fuels=FUELS_LIGHT)
-DARK_LOOK = Look("dark", **{role: DARK[role] for role in _ROLES}, fuels=FUELS_DARK)
+ROLES = ("paper", "ink", "soft", "line", "mark", "band", "warn")
 
 
 def light_to_dark() -> Mapping[str, str]:
     """Return light colour to dark colour, for turning a drawing's text."""
-    roles = {LIGHT[role]: DARK[role] for role in _ROLES}
+    roles = {LIGHT[role]: DARK[role] for role in ROLES}
     return roles | dict(zip(FUELS_LIGHT, FUELS_DARK, strict=True))
 
 
 @dataclass(frozen=True)
 class Frame:
-    """What a figure is drawn for: width in inches, type sizes in points, line width, dots an inch."""
+    """What a figure is drawn for: sizes of page or film, and colours by role.
+
+    Attributes
+    ----------
+    width
+        In inches.
+    small
+        Size of its type, in points.
+    pen
+        Width of a line, in points.
+    dpi
+        Dots an inch.
+    paper, ink, soft, line, mark, band, warn
+        As '#rrggbb': ground, text, quiet text, lines, a single mark, the margin's zone, warnings.
+    fuels
+        One hue a fuel.
+    """
 
     name: Literal["page", "film"]
     width: float
-    type: float
     small: float
-    line: float
+    pen: float
     dpi: int
+    paper: str = LIGHT["paper"]
+    ink: str = LIGHT["ink"]
+    soft: str = LIGHT["soft"]
+    line: str = LIGHT["line"]
+    mark: str = LIGHT["mark"]
+    band: str = LIGHT["band"]
+    warn: str = LIGHT["warn"]
+    fuels: tuple[str, ...] = FUELS_LIGHT
 
     @property
     def film(self) -> bool:
@@ -68,9 +69,13 @@ class Frame:
         """Return the height in inches: as wanted on the page, 9/16 of the width for film."""
         return self.width * 9 / 16 if self.film else wanted
 
+    def fuel(self, place: int) -> str:
+        """Return the hue of the fuel at this place of the trial file."""
+        return self.fuels[place % len(self.fuels)]
 
-PAGE = Frame("page", width=8.4, type=10.0, small=9.0, line=1.0, dpi=150)
-FILM = Frame("film", width=16.0, type=28.0, small=26.0, line=3.0, dpi=120)
+
+PAGE = Frame("page", width=8.4, small=9.0, pen=1.0, dpi=150)
+FILM = Frame("film", width=16.0, small=26.0, pen=3.0, dpi=120)
 
 
 @dataclass(frozen=True)
@@ -141,7 +146,6 @@ def short(name: str, longest: int = LONGEST) -> str:
 
 
 def canvas(
-    look: Look,
     frame: Frame,
     height: float,
     rows: int = 1,
@@ -153,7 +157,7 @@ def canvas(
 
     Parameters
     ----------
-    look, frame
+    frame
         Colours, and page or film.
     height
         Height in inches on the page; film is always 16:9.
@@ -167,12 +171,12 @@ def canvas(
     from matplotlib.figure import Figure
 
     with matplotlib.rc_context(dict(RC)):
-        figure = Figure(figsize=(frame.width, frame.height(height)), facecolor=look.paper, dpi=frame.dpi)
+        figure = Figure(figsize=(frame.width, frame.height(height)), facecolor=frame.paper, dpi=frame.dpi)
         FigureCanvasAgg(figure)
         grid = figure.subplots(rows, columns, squeeze=False, sharex=share[0], sharey=share[1])
         axes = [each for row in grid for each in row]
         for each in axes:
-            dress(each, look, frame)
+            dress(each, frame)
     scale = frame.small / PAGE.small if frame.film else 1.0
     left, right, bottom, top = (scale * each for each in margins)
     if frame.film:
@@ -188,24 +192,24 @@ def room_for(texts: Iterable[str], longest: int = LONGEST) -> float:
     return 0.2 + signs * 0.0755
 
 
-def dress(axes: Axes, look: Look, frame: Frame) -> None:
+def dress(axes: Axes, frame: Frame) -> None:
     """Give axes the kit's own style: two thin lines, quiet ticks, no box."""
     axes.set_facecolor("none")
     axes.patch.set_visible(False)
-    _thin(axes, ("left", "bottom"), look, frame)
+    _thin(axes, ("left", "bottom"), frame)
     for axis in (axes.xaxis, axes.yaxis):
-        axis.label.set(color=look.soft, fontsize=frame.small)
+        axis.label.set(color=frame.soft, fontsize=frame.small)
 
 
-def _thin(axes: Any, sides: Sequence[str], look: Look, frame: Frame) -> None:
+def _thin(axes: Any, sides: Sequence[str], frame: Frame) -> None:
     """Leave an axis a thin line on these sides, with quiet ticks."""
     for side, spine in axes.spines.items():
-        spine.set(visible=side in sides, color=look.line, linewidth=frame.line)
+        spine.set(visible=side in sides, color=frame.line, linewidth=frame.pen)
     size = frame.small
-    axes.tick_params(colors=look.soft, labelsize=size, length=size / 3, width=frame.line * 0.8)
+    axes.tick_params(colors=frame.soft, labelsize=size, length=size / 3, width=frame.pen * 0.8)
 
 
-def name_axis(axes: Axes, which: Literal["x", "y"], axis: Axis, look: Look, frame: Frame) -> None:
+def name_axis(axes: Axes, which: Literal["x", "y"], axis: Axis, frame: Frame) -> None:
     """Name an axis, and give it a second scale in °F on the other side where both systems are shown."""
     own = axes.xaxis if which == "x" else axes.yaxis
     own.set_label_text(axis.name)
@@ -215,8 +219,8 @@ def name_axis(axes: Axes, which: Literal["x", "y"], axis: Axis, look: Look, fram
     turns = (lambda celsius: 1.8 * celsius + add, lambda fahrenheit: (fahrenheit - add) / 1.8)
     side = "top" if which == "x" else "right"
     second: Any = getattr(axes, f"secondary_{which}axis")(side, functions=turns)
-    _thin(second, (side,), look, frame)
-    getattr(second, f"set_{which}label")("°F", color=look.soft, fontsize=frame.small)
+    _thin(second, (side,), frame)
+    getattr(second, f"set_{which}label")("°F", color=frame.soft, fontsize=frame.small)
 
 
 def room_for_axis(axis: Axis) -> float:
@@ -234,11 +238,9 @@ def fewer_ticks(axes: Axes, frame: Frame, x: int | None = None, y: int | None = 
             axis.set_major_locator(MaxNLocator(nbins=wanted, steps=[1, 2, 2.5, 5, 10]))
 
 
-def word(
-    axes: Axes, x: float, y: float, text: str, look: Look, frame: Frame, nudge: float = 0.0, **how: Any
-) -> None:
+def word(axes: Axes, x: float, y: float, text: str, frame: Frame, nudge: float = 0.0, **how: Any) -> None:
     """Write a text at data coordinates, plain text whatever it holds, nudged aside by so many points."""
-    style: dict[str, Any] = {"color": look.ink, "fontsize": frame.small, "va": "center", "ha": "left"} | how
+    style: dict[str, Any] = {"color": frame.ink, "fontsize": frame.small, "va": "center", "ha": "left"} | how
     axes.annotate(
         text, (x, y), xytext=(nudge, 0), textcoords="offset points", annotation_clip=False, parse_math=False,
         **style,
@@ -256,18 +258,20 @@ class RowLayout:
 
 
 def rows_canvas(
-    labels: Sequence[str], axis: Axis, look: Look, frame: Frame, layout: RowLayout = RowLayout()
+    labels: Sequence[str], axis: Axis, frame: Frame, layout: RowLayout = RowLayout()
 ) -> tuple[Figure, Axes]:
     """Return a figure with a row per label, the first at the top, named at the left, and its axis below."""
     margins = (room_for(labels, layout.longest), layout.right, 0.5, 0.15 + room_for_axis(axis))
     height = layout.above + layout.row * max(len(labels), 2) + room_for_axis(axis)
-    figure, (axes,) = canvas(look, frame, height, margins=margins)
+    figure, (axes,) = canvas(frame, height, margins=margins)
     axes.set_ylim(len(labels) - 0.45, -0.55)
     axes.set_yticks(range(len(labels)))
-    axes.set_yticklabels([short(label, layout.longest) for label in labels], color=look.ink, parse_math=False)
+    axes.set_yticklabels(
+        [short(label, layout.longest) for label in labels], color=frame.ink, parse_math=False
+    )
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
-    name_axis(axes, "x", axis, look, frame)
+    name_axis(axes, "x", axis, frame)
     fewer_ticks(axes, frame, x=8)
     return figure, axes
 
@@ -275,6 +279,13 @@ def rows_canvas(
 def bar(axes: Axes, low: float, high: float, row: float, colour: str, width: float, **how: Any) -> None:
     """Draw an interval as a bar in its row."""
     axes.plot([low, high], [row, row], color=colour, linewidth=width, **how)
+
+
+def estimate(axes: Axes, found: Any, row: float, colour: str, frame: Frame, filled: bool = True) -> None:
+    """Draw what has value, low and high in its row: a bar, and on it a dot, open where it is not filled."""
+    bar(axes, found.low, found.high, row, colour, frame.pen * 2.4, zorder=2)
+    dot: dict[str, Any] = {"color": colour if filled else frame.paper, "markeredgecolor": colour, "zorder": 4}
+    axes.plot([found.value], [row], "o", markersize=frame.small * 0.7, markeredgewidth=frame.pen * 1.3, **dot)
 
 
 def apart(places: Sequence[float], gap: float) -> list[float]:
@@ -315,19 +326,24 @@ def type_gap(axes: Axes, frame: Frame) -> float:
     return abs(top - bottom) * frame.small * 1.25 / 72 / inches
 
 
-def mark_simulated(figure: Figure, look: Look, frame: Frame) -> None:
+def mark_simulated(figure: Figure, frame: Frame) -> None:
     """Write 'simulated' into the lower right corner of a figure."""
-    style: dict[str, Any] = {"color": look.warn, "fontsize": frame.small, "parse_math": False}
+    style: dict[str, Any] = {"color": frame.warn, "fontsize": frame.small, "parse_math": False}
     figure.text(0.996, 0.004, "simulated", va="bottom", ha="right", **style)
 
 
-def sign_film(figure: Figure, look: Look, headline: str, note: str, corner: str) -> None:
+def sign_film(figure: Figure, frame: Frame, headline: str, note: str, corner: str) -> None:
     """Write headline, what bars are, and claim id with date on a 16:9 picture.
 
     Nothing is set in type smaller than 1/25 of the height; note and corner share a line where they fit.
     """
-    style: dict[str, Any] = {"parse_math": False, "fontsize": FILM.small, "color": look.soft, "va": "bottom"}
-    bold = {**style, "fontsize": 34, "fontweight": "bold", "color": look.ink, "va": "top"}
+    style: dict[str, Any] = {
+        "parse_math": False,
+        "fontsize": frame.small,
+        "color": frame.soft,
+        "va": "bottom",
+    }
+    bold = {**style, "fontsize": 34, "fontweight": "bold", "color": frame.ink, "va": "top"}
     one_line = len(note) + len(corner) <= LONGEST_FOOT
     figure.text(0.03, 0.955, headline, **bold)
     figure.text(0.03, 0.03 if one_line else 0.075, note, **style)

@@ -15,10 +15,8 @@ from kit.page.inline_svg import figure
 from kit.page.text import Html, anchor, element
 from kit.publish.figures.canvas import (
     FILM,
-    LIGHT_LOOK,
     PAGE,
     Frame,
-    Look,
     light_to_dark,
     mark_simulated,
     sign_film,
@@ -55,7 +53,7 @@ class Drawing:
     data
         What is drawn, in the units shown; exported as CSV.
     draw
-        Makes the figure for a look and a frame.
+        Makes the figure for a frame.
     claim
         Id of the claim it shows, '' where it shows no single one.
     simulated
@@ -71,7 +69,7 @@ class Drawing:
     headline: str
     note: str
     data: pd.DataFrame
-    draw: Callable[[Look, Frame], Figure]
+    draw: Callable[[Frame], Figure]
     claim: str = ""
     simulated: bool = False
     choices: tuple[tuple[str, str], ...] = ()
@@ -83,14 +81,14 @@ class Drawing:
 
     @cached_property
     def page_figure(self) -> Figure:
-        """The figure in the light look as the page has it, drawn once."""
-        return self.drawn(LIGHT_LOOK, PAGE)
+        """The figure as the page has it, drawn once."""
+        return self.drawn(PAGE)
 
-    def drawn(self, look: Look, frame: Frame) -> Figure:
-        """Return the figure in a look and frame, marked where its burns are simulated."""
-        drawn = self.draw(look, frame)
+    def drawn(self, frame: Frame) -> Figure:
+        """Return the figure in a frame, marked where its burns are simulated."""
+        drawn = self.draw(frame)
         if self.simulated and not frame.film:
-            mark_simulated(drawn, look, frame)
+            mark_simulated(drawn, frame)
         return drawn
 
     @property
@@ -134,11 +132,11 @@ class Drawing:
         image = element("picture", source, element("img", src=light, alt=self.said))
         return element("figure", image, element("figcaption", self.caption), id=anchor("figure", self.id))
 
-    def film(self, look: Look, date: str) -> Figure:
+    def film(self, date: str, frame: Frame = FILM) -> Figure:
         """Return the 16:9 figure for film: at most 12 words, direct labels, claim id and date in the corner."""
-        drawn = self.draw(look, FILM)
+        drawn = self.draw(frame)
         corner = f"{'simulated, ' if self.simulated else ''}{self.claim or self.id} {date}"
-        sign_film(drawn, look, self.headline, self.note[:LONGEST_NOTE], corner)
+        sign_film(drawn, frame, self.headline, self.note[:LONGEST_NOTE], corner)
         return drawn
 
 
@@ -146,7 +144,7 @@ def worded(
     key: str,
     of: str,
     rows: pd.DataFrame,
-    draw: Callable[[Look, Frame], Figure],
+    draw: Callable[[Frame], Figure],
     parts: Mapping[str, object],
     **more: Any,
 ) -> Drawing:
@@ -237,7 +235,7 @@ def files_of(drawing: Drawing, date: str) -> Files:
     """Return the files of one drawing by name."""
     name = drawing.file
     svg = with_words(drawing.svg, drawing.title, drawing.said)
-    pages, films = map(light_and_dark, (drawing.page_figure, drawing.film(LIGHT_LOOK, date)))
+    pages, films = map(light_and_dark, (drawing.page_figure, drawing.film(date)))
     pictures = zip(("light", "dark", "film-light", "film-dark"), (*pages, *films), strict=True)
     return {
         f"{name}-light.svg": svg.encode(),

@@ -13,7 +13,7 @@ import pandas as pd
 
 from kit.page.shown_numbers import plain
 from kit.publish.figures import canvas as figures
-from kit.publish.figures.canvas import Axis, Cast, Frame, Look, Player, canvas, fewer_ticks, name_axis, short
+from kit.publish.figures.canvas import Axis, Cast, Frame, Player, canvas, fewer_ticks, name_axis, short
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData, counts_of, pair_rows
 from kit.publish.sections.section import figure_of, topic
@@ -178,11 +178,9 @@ def _alt(data: ReportData, cast: Cast, lines: Lines) -> str:
     for player in cast:
         own = lines.of(player).dropna(subset=["mean"])
         if len(own):
-            parts = {"name": player.name, "burns": lines.n.get(player.id, (0, 0))[0], "unit": lines.y.name}
-            ends = {"top": own.loc[own["mean"].idxmax()], "last": own.iloc[-1]}
-            parts |= {end: plain(row["mean"], 0) for end, row in ends.items()}
-            parts |= {f"{end}_minute": plain(row["minutes"], 0) for end, row in ends.items()}
-            told.append(paragraph_of("curve", data=data, means=len(lines.means), **parts))
+            parts = {"player": player, "burns": lines.n.get(player.id, (0, 0))[0], "means": len(lines.means)}
+            parts |= {"top": own.loc[own["mean"].idxmax()], "last": own.iloc[-1], "axis": lines.y}
+            told.append(paragraph_of("curve", data=data, **parts))
     return " ".join(told)
 
 
@@ -217,8 +215,7 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
     parts = _parts(data, cast, lines) | {
         **dict(zip("ab", names, strict=True)),
         "difference": len(table),
-        "minute": "".join(plain(minute, 0) for minute in tops["minutes"]),
-        "most": "".join(plain(most, 0) for most in tops["difference"]),
+        "most": tops.to_dict("records"),
         "unit": unit,
         "of": counts(*names, burns, bags),
         "banded": banded,
@@ -248,26 +245,26 @@ def difference_table(data: ReportData, a: str, b: str) -> tuple[pd.DataFrame, li
     return made, spans
 
 
-def overlay(lines: Lines, cast: Cast, look: Look, frame: Frame) -> Figure:
+def overlay(lines: Lines, cast: Cast, frame: Frame) -> Figure:
     """Return all fuels' means with their bands on one set of axes, each named at its peak."""
     end, margins = lines.end, (0.6, 0.2 + figures.room_for_axis(lines.y), 0.5, 0.2)
     for _ in range(2):  # names that reach beyond the axes get room within them
-        figure, (axes,) = canvas(look, frame, 3.6, margins=margins)
+        figure, (axes,) = canvas(frame, 3.6, margins=margins)
         axes.set_xlim(0.0, end)
-        _thresholds(axes, lines, look, frame)
+        _thresholds(axes, lines, frame)
         for player in cast:
-            _mean_line(axes, lines.of(player), player, look, frame, alpha=0.14)
-        name_axis(axes, "x", lines.x, look, frame)
-        name_axis(axes, "y", lines.y, look, frame)
+            _mean_line(axes, lines.of(player), player, frame, alpha=0.14)
+        name_axis(axes, "x", lines.x, frame)
+        name_axis(axes, "y", lines.y, frame)
         fewer_ticks(axes, frame, x=8, y=6)
-        beyond = _name_peaks(axes, lines, cast, look, frame)
+        beyond = _name_peaks(axes, lines, cast, frame)
         if beyond <= 0:
             break
         end *= 1 + beyond
     return figure
 
 
-def _name_peaks(axes: Axes, lines: Lines, cast: Cast, look: Look, frame: Frame) -> float:
+def _name_peaks(axes: Axes, lines: Lines, cast: Cast, frame: Frame) -> float:
     """Mark each peak and name it to the right of every curve at its height; return the share beyond the axes."""
     end = axes.get_xlim()[1]
     drawn = {player: own[own["minutes"].between(0, end)] for player in cast if len(own := lines.of(player))}
@@ -284,43 +281,43 @@ def _name_peaks(axes: Axes, lines: Lines, cast: Cast, look: Look, frame: Frame) 
         minute, peak, height = float(top["minutes"]), float(top["mean"]), heights[player]
         near = [own.loc[own["mean"] >= height - 0.7 * gap, "minutes"].max() for own in drawn.values()]
         start = min(max([minute, *(float(last) for last in near if last == last)]) + 0.015 * end, end)
-        style: dict[str, Any] = {"color": look.fuel(player.place), "gid": player.group}
+        style: dict[str, Any] = {"color": frame.fuel(player.place), "gid": player.group}
         axes.plot(
-            [minute, start], [peak, height], linewidth=frame.line * 0.7, linestyle=":", zorder=3, **style
+            [minute, start], [peak, height], linewidth=frame.pen * 0.7, linestyle=":", zorder=3, **style
         )
-        style |= {"marker": player.marker, "markeredgecolor": look.paper, "markersize": frame.small * 0.6}
+        style |= {"marker": player.marker, "markeredgecolor": frame.paper, "markersize": frame.small * 0.6}
         axes.plot([minute], [peak], zorder=6, **style)
         name = short(player.name, 18 if frame.film else 22)
-        figures.word(axes, start, height, name, look, frame, nudge=frame.small / 3, gid=player.group)
+        figures.word(axes, start, height, name, frame, nudge=frame.small / 3, gid=player.group)
         beyond = max(
             beyond, start / end + figures.room_for([name]) * frame.small / figures.PAGE.small / width - 1
         )
     return beyond
 
 
-def panels(lines: Lines, cast: Cast, look: Look, frame: Frame) -> Figure:
+def panels(lines: Lines, cast: Cast, frame: Frame) -> Figure:
     """Return every burn as a thin line, each fuel's mean as a thick one with its band, a panel per fuel."""
     columns = 2 if len(cast) == 4 and not frame.film else min(len(cast), PANELS_A_ROW)
     rows = -(-len(cast) // columns)
     height = {1: 3.6, 2: 2.6}.get(columns, 1.85) * rows + 0.75
     margins = (0.6, 0.2 + figures.room_for_axis(lines.y), 0.5, 0.3)
-    figure, axes = canvas(look, frame, height, rows, columns, share=(True, True), margins=margins)
+    figure, axes = canvas(frame, height, rows, columns, share=(True, True), margins=margins)
     figure.subplots_adjust(wspace=0.1, hspace=0.32)
     for place, (each, player) in enumerate(zip(axes, cast, strict=False)):
         each.set_xlim(0.0, lines.end)
-        _fuel(each, lines, player, look, frame, alpha=0.2)
-        title: dict[str, Any] = {"fontsize": frame.small, "color": look.ink, "fontweight": "bold"}
+        _fuel(each, lines, player, frame, alpha=0.2)
+        title: dict[str, Any] = {"fontsize": frame.small, "color": frame.ink, "fontweight": "bold"}
         name = short(player.name, 20 if frame.film else 30)
         each.set_title(name, loc="left", parse_math=False, **title)
         fewer_ticks(each, frame, x=5 if columns > 1 else 8, y=5)
         if place + columns >= len(cast):
             middle = columns == 1 or place % columns == columns // 2
-            name_axis(each, "x", lines.x if middle else Axis(""), look, frame)
+            name_axis(each, "x", lines.x if middle else Axis(""), frame)
             each.tick_params(labelbottom=True)
         first, last = place % columns == 0, place % columns == columns - 1 or place == len(cast) - 1
         if first or last:
             axis = Axis(lines.y.name if first else "", lines.y.second if last else "")
-            name_axis(each, "y", axis, look, frame)
+            name_axis(each, "y", axis, frame)
     for spare in axes[len(cast) :]:
         spare.set_visible(False)
     return figure
@@ -332,7 +329,6 @@ def two_over_time(
     spans: Sequence[tuple[float, float]],
     y: Axis,
     cast: Cast,
-    look: Look,
     frame: Frame,
 ) -> Figure:
     """Return the burns and means of two fuels above their difference, on one axis of time.
@@ -347,60 +343,60 @@ def two_over_time(
     rows = 2 if len(table) else 1
     right = max(figures.room_for(player.name for player in cast), 0.2) + figures.room_for_axis(lines.y)
     margins = (0.85, right, 0.5, 0.2)
-    figure, axes = canvas(look, frame, 2.9 * rows + 0.4, rows, 1, share=(True, False), margins=margins)
+    figure, axes = canvas(frame, 2.9 * rows + 0.4, rows, 1, share=(True, False), margins=margins)
     figure.subplots_adjust(hspace=0.12)
     above = axes[0]
     above.set_xlim(0.0, lines.end)
     for player in cast:
-        _fuel(above, lines, player, look, frame, alpha=0.16)
-    name_axis(above, "y", lines.y, look, frame)
+        _fuel(above, lines, player, frame, alpha=0.16)
+    name_axis(above, "y", lines.y, frame)
     fewer_ticks(above, frame, x=8, y=5)
-    _name_peaks(above, lines, cast, look, frame)
+    _name_peaks(above, lines, cast, frame)
     if len(table):
         below = axes[1]
         for start, end in spans:
-            below.axvspan(start, end, ymax=0.035, color=look.mark, linewidth=0, zorder=5)
-        below.axhline(0, color=look.ink, linewidth=frame.line * 0.8, zorder=1)
+            below.axvspan(start, end, ymax=0.035, color=frame.mark, linewidth=0, zorder=5)
+        below.axhline(0, color=frame.ink, linewidth=frame.pen * 0.8, zorder=1)
         drawn = table[table["minutes"].between(0, lines.end)]
-        _band(below, drawn, ("band_low", "band_high"), look.mark, 0.18)
-        _band(below, drawn, ("low", "high"), look.mark, 0.22)
+        _band(below, drawn, ("band_low", "band_high"), frame.mark, 0.18)
+        _band(below, drawn, ("low", "high"), frame.mark, 0.22)
         below.plot(
-            drawn["minutes"], drawn["difference"], color=look.mark, linewidth=frame.line * 1.8, zorder=4
+            drawn["minutes"], drawn["difference"], color=frame.mark, linewidth=frame.pen * 1.8, zorder=4
         )
-        name_axis(below, "y", y, look, frame)
+        name_axis(below, "y", y, frame)
         fewer_ticks(below, frame, y=5)
-    name_axis(axes[-1], "x", lines.x, look, frame)
+    name_axis(axes[-1], "x", lines.x, frame)
     return figure
 
 
-def _fuel(axes: Axes, lines: Lines, player: Player, look: Look, frame: Frame, alpha: float) -> None:
+def _fuel(axes: Axes, lines: Lines, player: Player, frame: Frame, alpha: float) -> None:
     """Draw a fuel among the thresholds: burns thin, their mean thick with its band, flagged readings as crosses."""
-    _thresholds(axes, lines, look, frame)
+    _thresholds(axes, lines, frame)
     burns, flags = (
         rows[(rows["fuel"] == player.id) & rows["minutes"].between(0, lines.end)]
         for rows in (lines.burns, lines.flags)
     )
-    thin: dict[str, Any] = {"color": look.fuel(player.place), "linewidth": frame.line * 0.6, "alpha": 0.6}
+    thin: dict[str, Any] = {"color": frame.fuel(player.place), "linewidth": frame.pen * 0.6, "alpha": 0.6}
     for _, burn in burns.groupby("burn", sort=False):
         axes.plot(burn["minutes"], burn["temp"], zorder=2, **thin)
     if len(lines.means):
-        _mean_line(axes, lines.of(player), player, look, frame, alpha)
+        _mean_line(axes, lines.of(player), player, frame, alpha)
     if not frame.film:
-        cross: dict[str, Any] = {"markersize": 3.4, "markeredgewidth": 0.9, "color": look.warn}
+        cross: dict[str, Any] = {"markersize": 3.4, "markeredgewidth": 0.9, "color": frame.warn}
         axes.plot(flags["minutes"], flags["temp"], "x", zorder=5, **cross)
 
 
-def _thresholds(axes: Axes, lines: Lines, look: Look, frame: Frame) -> None:
+def _thresholds(axes: Axes, lines: Lines, frame: Frame) -> None:
     for level in lines.thresholds if not axes.lines else ():
-        axes.axhline(level, color=look.line, linewidth=frame.line * 0.8, linestyle=(0, (2, 2)), zorder=0)
+        axes.axhline(level, color=frame.line, linewidth=frame.pen * 0.8, linestyle=(0, (2, 2)), zorder=0)
 
 
-def _mean_line(axes: Axes, own: pd.DataFrame, player: Player, look: Look, frame: Frame, alpha: float) -> None:
+def _mean_line(axes: Axes, own: pd.DataFrame, player: Player, frame: Frame, alpha: float) -> None:
     own = own[own["minutes"].between(*axes.get_xlim())]
-    hue = look.fuel(player.place)
+    hue = frame.fuel(player.place)
     _band(axes, own, ("band_low", "band_high"), hue, alpha, player.group)
     axes.plot(
-        own["minutes"], own["mean"], color=hue, linewidth=frame.line * 1.9, linestyle=player.dash, zorder=4,
+        own["minutes"], own["mean"], color=hue, linewidth=frame.pen * 1.9, linestyle=player.dash, zorder=4,
         gid=player.group,
     )  # fmt: skip
 

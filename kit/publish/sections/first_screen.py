@@ -29,10 +29,9 @@ def answer(data: ReportData) -> list[object]:
     first = [each for each in told if each not in two_by_two]
     fuels, measures = [player.name for player in data.cast], [*map(data.label, data.primary)] or ["the burns"]
     asked = paragraph_of("asked", data=data, measures=measures, fuels=fuels, several=len(fuels) > 1)
-    burned = paragraph_of("burned", data=data, control=data.control and data.name(data.control))
     return [
         warnings(data),
-        paragraph(element("strong", "Asked: "), asked, " ", burned, kind="asked"),
+        paragraph(element("strong", "Asked: "), asked, " ", paragraph_of("burned", data=data), kind="asked"),
         [_shown(each) for each in first or two_by_two],
         overlay_drawing(data),
         overview_table(data),

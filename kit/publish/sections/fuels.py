@@ -10,14 +10,14 @@ import pandas as pd
 
 from kit.page.shown_numbers import convert, duration, plain
 from kit.page.text import Html
-from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas, size_of
+from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, RowLayout, bar, rows_canvas, size_of
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData, price_metric
 from kit.publish.sections.section import bullets, figure_of, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import (
     burns_named,
+    called,
     capital,
-    counted,
     listed,
     paragraph_of,
     places,
@@ -255,7 +255,6 @@ def fuel_values(
     cast: Cast,
     axis: Axis,
     joined: list[list[str]],
-    look: Look,
     frame: Frame,
 ) -> Figure:
     """Return a row per fuel: burns as marks, those of one bag joined, the mean and its interval above them.
@@ -273,34 +272,34 @@ def fuel_values(
     """
     numbers = sorted({number for group in joined for number in group}, key=int)
     layout = RowLayout(row=0.48, right=0.3 + 0.17 * len(numbers), longest=LONGEST)
-    figure, axes = rows_canvas([player.name for player in cast], axis, look, frame, layout)
+    figure, axes = rows_canvas([player.name for player in cast], axis, frame, layout)
     for row, player in enumerate(cast):
-        _bags(axes, burns[burns["fuel"] == player.id], row, look, frame)
+        _bags(axes, burns[burns["fuel"] == player.id], row, frame)
         for each in means[means["fuel"] == player.id].itertuples(index=False):
-            hue, height = look.fuel(player.place), row - 0.16
-            bar(axes, each.low, each.high, height, hue, frame.line * 2.6, zorder=4)
+            hue, height = frame.fuel(player.place), row - 0.16
+            bar(axes, each.low, each.high, height, hue, frame.pen * 2.6, zorder=4)
             axes.plot([each.mean], [height], player.marker, color=hue, markersize=frame.small * 0.8, zorder=5)
-    _brackets(axes, joined, numbers, look, frame)
+    _brackets(axes, joined, numbers, frame)
     return figure
 
 
-def _bags(axes: Axes, burns: pd.DataFrame, row: int, look: Look, frame: Frame) -> None:
+def _bags(axes: Axes, burns: pd.DataFrame, row: int, frame: Frame) -> None:
     bags = burns["bag"].drop_duplicates().tolist()
     place = burns["bag"].map(
         {bag: row + 0.02 + 0.4 * (i + 1) / (len(bags) + 1) for i, bag in enumerate(bags)}
     )
     ends = burns["value"].groupby(place, sort=False).agg(["min", "max"])
-    axes.hlines(ends.index, ends["min"], ends["max"], colors=look.soft, linewidths=frame.line * 0.7, zorder=2)
-    style: dict[str, Any] = {"linestyle": "none", "markeredgewidth": 0, "color": look.soft, "zorder": 3}
+    axes.hlines(ends.index, ends["min"], ends["max"], colors=frame.soft, linewidths=frame.pen * 0.7, zorder=2)
+    style: dict[str, Any] = {"linestyle": "none", "markeredgewidth": 0, "color": frame.soft, "zorder": 3}
     for status, mark in (("exact", "o"), ("at least", ">"), ("at most", "<")):
         here = burns["status"] == status
         if here.any():
             axes.plot(burns["value"][here], place[here], marker=mark, markersize=frame.small * 0.42, **style)
 
 
-def _brackets(axes: Axes, joined: list[list[str]], numbers: list[str], look: Look, frame: Frame) -> None:
+def _brackets(axes: Axes, joined: list[list[str]], numbers: list[str], frame: Frame) -> None:
     step = (0.17 * frame.small / 8) / (axes.get_position().width * size_of(axes)[0])
-    style: dict[str, Any] = {"color": look.ink, "linewidth": frame.line * 1.3, "clip_on": False}
+    style: dict[str, Any] = {"color": frame.ink, "linewidth": frame.pen * 1.3, "clip_on": False}
     style["transform"] = axes.get_yaxis_transform()
     for column, number in enumerate(numbers):
         rows = [row for row, group in enumerate(joined) if number in group]
@@ -356,9 +355,8 @@ def scores_sentences(data: ReportData) -> list[Html | None]:
     if not len(rows):
         return []
     told = [line for name in dict.fromkeys(rows["attribute"]) for line in _pairs_told(str(name), data)]
-    n, tasters = int(rows["scores"].sum()), counted(int(rows["tasters"].max()), "taster")
-    stand = label(f"{n} scores by {tasters}; the tables stand in the appendix.")
-    return [heading("What people scored", "scored"), bullets(told), stand]
+    by = paragraph_of("scored_by", scores=rows["scores"].sum(), tasters=rows["tasters"].max())
+    return [heading("What people scored", "scored"), bullets(told), label(by)]
 
 
 def _pairs_told(attribute: str, data: ReportData) -> list[str]:
@@ -383,14 +381,11 @@ def scores_html(data: ReportData) -> list[Html | str | None]:
     pairs = pairs.assign(**{name: 100 * pairs[name].astype(float) for name in ("difference", "low", "high")})
     parts: list[Html | str | None] = [heading("What people scored", "scores"), paragraph_of("scored")]
     for attribute, own in rows.groupby("attribute", sort=False):
-        tasters = counted(int(own["tasters"].max()), "taster")
-        parts.append(rows_table(data, "scores", own, attribute=attribute, tasters=tasters))
+        parts.append(rows_table(data, "scores", own, attribute=attribute, tasters=own["tasters"].max()))
         against = pairs[pairs["attribute"] == attribute]
         parts.append(rows_table(data, "score_pairs", against, attribute=attribute))
-    of = {"one taster, one burn": "of one taster's scores of one burn"}
     spreads = (
-        f"{capital(row.attribute)}: standard deviation {of.get(row.source, row.source)} {row.sd:.1f} ({row.low:.1f} to "
-        f"{row.high:.1f}), on the scale as scored."
+        paragraph_of("scores_spread", row=row, of=called("scores", row.source))
         for row in data.table("tasters").itertuples(index=False)
     )
     return [*parts, bullets(spreads)]

@@ -76,27 +76,18 @@ def measured_lines(data: ReportData) -> list[str]:
     trial, how = data.trial, data.trial.measuring
     parts = {
         "several": len(data.cast) > 1,
-        "amount": _charge(trial.charge),
         "probes": [
             _probe(data, str(probe), own) for probe, own in data.table("spans").groupby("probe", sort=False)
         ],
         "several_probes": trial.main_probe and data.table("spans")["probe"].nunique() > 1,
         "zero": called("time_zero", trial.time_zero),
         "levels": [threshold_words(level, data.units) for level in trial.thresholds],
-        "median": plain(how.median_s, 0),
-        "mean": plain(how.mean_s, 0),
         "hold": _minutes(how.hold_min),
         "bridge": _minutes(how.bridge_min),
     }
+    parts["amount"] = paragraph_of("charge", data=data)
     told = ("burns", "charges", "probes", "timing", "peak")
     return [paragraph_of(each, data=data, **parts) for each in told]
-
-
-def _charge(charge: Any) -> str:
-    if not charge.grams:
-        return f", {plain(charge.litres, 1)} L" if charge.litres else ""
-    within = f" within {plain(charge.tolerance_g, 0)} g" if charge.tolerance_g else ""
-    return f", {plain(charge.grams, 0)} g{within}"
 
 
 def _probe(data: ReportData, probe: str, spans: pd.DataFrame) -> str:
@@ -198,7 +189,6 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
         "once": "Each fuel" if len(once) == len(cast) else once,
         "no_margin": not data.trial.margins and not data.bare,
         "as_planned": plan is not None and not len(data.table("deviations")),
-        "control": data.control and data.name(data.control),
         "many_days": data.days > 2,
         "all_dated": data.dated == data.done,
         "checked": len(data.table("self_check")),

@@ -12,7 +12,7 @@ import pandas as pd
 from kit.page.shown_numbers import NBSP, plain, quantity
 from kit.page.text import Html
 from kit.publish.claims import claim_id, claims_of, overall_sentence, ranked_claims
-from kit.publish.figures.canvas import Axis, Frame, Look, RowLayout, bar, room_for, rows_canvas, short, word
+from kit.publish.figures.canvas import Axis, Frame, RowLayout, estimate, room_for, rows_canvas, short, word
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import UNDECIDED, ReportData, break_even_table, n_note
 from kit.publish.sections.section import bullets, figure_of, heading, label, rows_table, to_appendix, topic
@@ -26,7 +26,6 @@ from kit.publish.wording import (
     in_degrees,
     is_degrees,
     number_word,
-    of_each,
     paragraph_of,
     places,
     plural,
@@ -204,8 +203,7 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
         drawn=number_word(len(drawn)),
         all=number_word(len(own)),
         which="the first" if len(drawn) == MOST_ROWS else "those with limits",
-        alike=len(n) == 1,
-        burned=of_each(*n[0]) if n else "",
+        alike=n[0] if len(n) == 1 else (),
         beyond=beyond,
         headline=only.caption if only else f"Differences in {words}{on_film(rows)}",
         n=n_note(n * 2),
@@ -223,7 +221,6 @@ def differences(
     axis: Axis,
     sides: tuple[str, str],
     margin: tuple[float, float] | None,
-    look: Look,
     frame: Frame,
 ) -> Figure:
     """Return one row per pair: the difference with its interval, zero and margin drawn, the verdict beside.
@@ -243,19 +240,15 @@ def differences(
     name = axis.name.rpartition(", ")[2] if frame.film else axis.name
     gap = 3 * NBSP
     axis = Axis(f"← {sides[0]}{gap}{name}{gap}{sides[1]} →", axis.second)
-    figure, axes = rows_canvas(rows["short_label"].tolist(), axis, look, frame, layout)
+    figure, axes = rows_canvas(rows["short_label"].tolist(), axis, frame, layout)
     if margin:
-        axes.axvspan(*margin, color=look.band, linewidth=0, zorder=0)
-    axes.axvline(0, color=look.ink, linewidth=frame.line * 0.9, zorder=1)
+        axes.axvspan(*margin, color=frame.band, linewidth=0, zorder=0)
+    axes.axvline(0, color=frame.ink, linewidth=frame.pen * 0.9, zorder=1)
     for row, pair in enumerate(rows.itertuples(index=False)):
-        hue = look.fuel(int(pair.place))
-        bar(axes, pair.low, pair.high, row, hue, frame.line * 2.4, zorder=2)
-        dot: dict[str, Any] = {"markersize": frame.small * 0.7, "markeredgewidth": frame.line * 1.3}
-        dot |= {"markeredgecolor": hue, "color": hue if pair.settled else look.paper}
-        axes.plot([pair.value], [row], "o", zorder=4, **dot)
+        estimate(axes, pair, row, frame.fuel(int(pair.place)), frame, pair.settled)
     axes.set_xlim(axes.get_xlim())
     for row, brief in enumerate(rows["brief"] if not frame.film else ()):
-        word(axes, axes.get_xlim()[1], row, brief, look, frame, nudge=6, color=look.soft)
+        word(axes, axes.get_xlim()[1], row, brief, frame, nudge=6, color=frame.soft)
     return figure
 
 
@@ -273,16 +266,10 @@ def further_html(data: ReportData, most: int) -> list[Html | None]:
 
 
 def _needed(row: Any, data: ReportData) -> str:
-    between = f"{capital(data.label(row.metric))}, {data.name(row.a)} and {data.name(row.b)}"
-    per_bag = f", {counted(int(row.burns), 'burn')} per bag" if row.burns > 1 else ""
-    takes = [f"{int(row.more_burns)} burns"]
-    if row.grams == row.grams:
-        takes.append(f"{quantity(row.grams / 1000, 'kg', data.units, decimals=0)} of fuel")
-    if row.cost == row.cost:
-        takes.append(f"{plain(row.cost, 0)} {data.trial.currency} for the bags".replace("  ", " "))
-    if row.hours == row.hours:
-        takes.append(f"{plain(row.hours, 0)}\u00a0h of burning")
-    return f"{between}: {counted(int(row.bags), 'more bag')} of each{per_bag}; in all {', '.join(takes)}."
+    fuel = quantity(row.grams / 1000, "kg", data.units, decimals=0)
+    takes = ", ".join(sentences_of("needed_in_all", data=data, row=row, fuel=fuel))
+    parts = {"measure": data.label(row.metric), "a": data.name(row.a), "b": data.name(row.b), "takes": takes}
+    return paragraph_of("needed_of", row=row, several=row.burns > 1, **parts)
 
 
 def kinds_html(data: ReportData) -> list[Html | str]:
@@ -311,8 +298,7 @@ def kind_sentence(row: Any, data: ReportData) -> str:
         question=amount.said_of(a, b, amount.spec.phrases.question),
         told=amount.said_of(a, b),
         a=a,
-        fuels=row.fuels_a,
-        others=row.fuels_b,
+        row=row,
         within=_within(row, data) if row.scope == "kinds in general" else "",
     )
 
@@ -367,7 +353,7 @@ def price_sentence(row: Any, data: ReportData) -> str:
         even=plain(row.value, digits),
         low=plain(row.low, digits),
         high="more than 10" if row.high > TOO_WIDE else plain(row.high, digits),
-        paid=f"; paid: {plain(row.paid, 2)} times" if row.paid == row.paid else "",
+        paid=row.paid,
     )
 
 
@@ -388,7 +374,7 @@ def break_even_drawing(data: ReportData) -> Drawing | None:
     return figure_of(data, "break-even", "", rows.drop(columns=["place", "short_label"]), draw, **parts)
 
 
-def break_even(rows: pd.DataFrame, axis: Axis, look: Look, frame: Frame) -> Figure:
+def break_even(rows: pd.DataFrame, axis: Axis, frame: Frame) -> Figure:
     """Return up to what price ratio the first fuel of each pair is the better value, with its interval.
 
     Parameters
@@ -398,13 +384,11 @@ def break_even(rows: pd.DataFrame, axis: Axis, look: Look, frame: Frame) -> Figu
         known), place of the first fuel.
     """
     rows = rows.head(MOST_ON_FILM) if frame.film else rows
-    figure, axes = rows_canvas(rows["short_label"].tolist(), axis, look, frame)
-    axes.axvline(1, color=look.line, linewidth=frame.line, zorder=1)
+    figure, axes = rows_canvas(rows["short_label"].tolist(), axis, frame)
+    axes.axvline(1, color=frame.line, linewidth=frame.pen, zorder=1)
     for row, pair in enumerate(rows.itertuples(index=False)):
-        hue = look.fuel(int(pair.place))
-        bar(axes, pair.low, pair.high, row, hue, frame.line * 2.4, zorder=3)
-        axes.plot([pair.value], [row], "o", color=hue, markersize=frame.small * 0.75, zorder=4)
-        diamond: dict[str, Any] = {"markersize": frame.small * 0.65, "markeredgewidth": frame.line}
-        axes.plot([pair.paid], [row], "D", color=look.paper, markeredgecolor=look.ink, zorder=5, **diamond)
+        estimate(axes, pair, row, frame.fuel(int(pair.place)), frame)
+        diamond: dict[str, Any] = {"markersize": frame.small * 0.65, "markeredgewidth": frame.pen}
+        axes.plot([pair.paid], [row], "D", color=frame.paper, markeredgecolor=frame.ink, zorder=5, **diamond)
     axes.set_xlim(left=0)
     return figure

@@ -11,7 +11,7 @@ from kit.page.html_tables import cols, table
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
 from kit.publish.compare import correction_of
-from kit.publish.figures.canvas import Axis, Cast, Frame, Look, canvas, fewer_ticks, name_axis, short, word
+from kit.publish.figures.canvas import Axis, Cast, Frame, canvas, fewer_ticks, name_axis, short, word
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, figure_of, folded, heading, rows_table, to_appendix, topic
@@ -47,7 +47,7 @@ def quality_tables(data: ReportData) -> list[object]:
     """Return for the appendix flags, lid openings, bounds and blanks, uncertainty budgets, and how logs were read."""
     return [
         flags_html(data) or "No reading was flagged.",
-        _lid_open(data),
+        rows_table(data, "lid_open", _lid_open(data)),
         rows_table(data, "censored", data.table("censored")),
         _reasons(data),
         _uncertainty(data),
@@ -97,16 +97,19 @@ def _cut_short(data: ReportData) -> list[str]:
 
 
 def _lid_told(data: ReportData) -> list[str]:
+    rows = _lid_open(data)
+    told = rows[rows["metric"].isin(data.primary)].head(MOST_LIDS).to_dict("records")
+    return [paragraph_of("lid_open", measure=data.label(row["metric"]), **row) for row in told]
+
+
+def _lid_open(data: ReportData) -> pd.DataFrame:
+    """Return what readings with the lid open do to the values that count: they are kept, as they were logged."""
     rows = data.table("lid_open")
-    rows = rows[rows["metric"].isin(data.primary)].head(MOST_LIDS)
-    ends = {name: _quantities(data, rows, name) for name in ("value", "without_lid")}
-    rows = rows.assign(measure=rows["metric"].map(data.label), **ends)
-    return [paragraph_of("lid_open", **row) for row in rows.to_dict("records")]
-
-
-def _quantities(data: ReportData, rows: pd.DataFrame, name: str) -> list[str]:
-    """Return a column of rows with unit as it is told: each with its unit."""
-    return [quantity(*pair, data.units) for pair in zip(rows[name], rows["unit"], strict=True)]
+    shown = {
+        name: [quantity(*pair, data.units) for pair in zip(rows[name], rows["unit"], strict=True)]
+        for name in ("value", "without_lid")
+    }
+    return rows.assign(**shown)
 
 
 def flags_html(data: ReportData) -> Html | None:
@@ -119,13 +122,6 @@ def flags_html(data: ReportData) -> Html | None:
         counts=["yes" if usable(str(flag)) else "no" for flag in rows["flag"]],
     )
     return rows_table(data, "flags", made)
-
-
-def _lid_open(data: ReportData) -> Html | None:
-    """Return what readings with the lid open do to the values that count: they are kept, as they were logged."""
-    rows = data.table("lid_open")
-    made = {name: _quantities(data, rows, name) for name in ("value", "without_lid")}
-    return rows_table(data, "lid_open", rows.assign(**made))
 
 
 def _reasons(data: ReportData) -> Html | None:
@@ -313,7 +309,7 @@ def odd_drawing(data: ReportData, metric: str) -> Drawing | None:
     return figure_of(data, "odd burns", metric, drawn, draw, few=plain(100 * (1 - data.level), 0), **parts)
 
 
-def distances(rows: pd.DataFrame, cast: Cast, look: Look, frame: Frame) -> Figure:
+def distances(rows: pd.DataFrame, cast: Cast, frame: Frame) -> Figure:
     """Return how far each burn lies from what the others let expect; odd ones are named.
 
     Parameters
@@ -321,21 +317,21 @@ def distances(rows: pd.DataFrame, cast: Cast, look: Look, frame: Frame) -> Figur
     rows
         burn, fuel, residual, odd; in the order drawn.
     """
-    figure, (axes,) = canvas(look, frame, 2.6, margins=(0.7, 0.3, 0.55, 0.2))
-    axes.axhline(0, color=look.line, linewidth=frame.line, zorder=1)
+    figure, (axes,) = canvas(frame, 2.6, margins=(0.7, 0.3, 0.55, 0.2))
+    axes.axhline(0, color=frame.line, linewidth=frame.pen, zorder=1)
     for place, each in enumerate(rows.itertuples(index=False)):
         player, size = cast[each.fuel], frame.small * (0.95 if each.odd else 0.65)
         axes.plot(
-            [place], [each.residual], player.marker, color=look.fuel(player.place), markersize=size, zorder=3
+            [place], [each.residual], player.marker, color=frame.fuel(player.place), markersize=size, zorder=3
         )
         if each.odd:
             side = -1 if place > 0.6 * len(rows) else 1
             how: dict[str, Any] = {"nudge": side * frame.small * 0.9, "ha": "left" if side > 0 else "right"}
-            word(axes, place, each.residual, f"burn {short(str(each.burn), 14)}", look, frame, **how)
+            word(axes, place, each.residual, f"burn {short(str(each.burn), 14)}", frame, **how)
     step = max(1, -(-len(rows) // (8 if frame.film else 20)))
     axes.set_xticks(range(0, len(rows), step))
     axes.set_xticklabels([short(str(burn), 8) for burn in rows["burn"].iloc[::step]], parse_math=False)
-    name_axis(axes, "x", Axis("burn"), look, frame)
-    name_axis(axes, "y", Axis("distance, in its own\nstandard errors"), look, frame)
+    name_axis(axes, "x", Axis("burn"), frame)
+    name_axis(axes, "y", Axis("distance, in its own\nstandard errors"), frame)
     fewer_ticks(axes, frame, y=5)
     return figure

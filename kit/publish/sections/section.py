@@ -20,7 +20,7 @@ from kit.schema import COLUMNS
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from kit.publish.figures.canvas import Frame, Look
+    from kit.publish.figures.canvas import Frame
 
 Part = Literal["report", "appendix"]
 APPENDIX: Final = "appendix.html"
@@ -166,7 +166,7 @@ def figure_of(
     key: str,
     of: str,
     rows: pd.DataFrame,
-    draw: Callable[[Look, Frame], Figure],
+    draw: Callable[[Frame], Figure],
     /,
     **parts: object,
 ) -> Drawing:

@@ -12,7 +12,7 @@ from kit.errors import Faults, KitError, did_you_mean
 from kit.page.shown_numbers import NBSP
 from kit.page.text import Html
 from kit.publish.claims import Claim, claims_of
-from kit.publish.figures.canvas import Frame, Look, canvas, room_for, short, word
+from kit.publish.figures.canvas import Frame, canvas, estimate, room_for, short, word
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData, break_even_table, n_note, narrowed, report_data
 from kit.publish.sections.burn_curves import two_drawing
@@ -145,7 +145,7 @@ def _side_row(data: ReportData, claim: Claim) -> dict[str, object] | None:
     }
 
 
-def side_by_side(rows: pd.DataFrame, look: Look, frame: Frame) -> Figure:
+def side_by_side(rows: pd.DataFrame, frame: Frame) -> Figure:
     """Return a row per measure: the difference with its interval about a common zero, the margin's zone behind.
 
     Parameters
@@ -156,23 +156,19 @@ def side_by_side(rows: pd.DataFrame, look: Look, frame: Frame) -> Figure:
     """
     rows = rows.head(MOST_ON_FILM) if frame.film else rows
     margins = (room_for(rows["label"], 38), room_for(rows["words"], 34), 0.2, 0.3)
-    figure, axes = canvas(look, frame, 0.55 + 0.32 * len(rows), rows=len(rows), margins=margins)
+    figure, axes = canvas(frame, 0.55 + 0.32 * len(rows), rows=len(rows), margins=margins)
     for each, row in zip(axes, rows.itertuples(index=False), strict=True):
-        _one_row(each, row, look, frame)
+        _one_row(each, row, frame)
     return figure
 
 
-def _one_row(axes: Axes, row: Any, look: Look, frame: Frame) -> None:
+def _one_row(axes: Axes, row: Any, frame: Frame) -> None:
     axes.set_xlim(-row.reach, row.reach)
     axes.set_ylim(-1, 1)
     if row.margin_low == row.margin_low:
-        axes.axvspan(row.margin_low, row.margin_high, color=look.band, linewidth=0, zorder=0)
-    axes.axvline(0, color=look.ink, linewidth=frame.line * 0.9, zorder=1)
-    axes.plot([row.low, row.high], [0, 0], color=look.mark, linewidth=frame.line * 2.4, zorder=2)
-    axes.plot(
-        [row.value], [0], marker="o", markersize=frame.small * 0.75, markeredgecolor=look.mark,
-        markeredgewidth=frame.line * 1.3, color=look.mark if row.settled else look.paper, zorder=3,
-    )  # fmt: skip
+        axes.axvspan(row.margin_low, row.margin_high, color=frame.band, linewidth=0, zorder=0)
+    axes.axvline(0, color=frame.ink, linewidth=frame.pen * 0.9, zorder=1)
+    estimate(axes, row, 0, frame.mark, frame, row.settled)
     axes.set_axis_off()
-    word(axes, -row.reach * 1.03, 0, short(row.label, 38), look, frame, ha="right")
-    word(axes, row.reach * 1.03, 0, short(row.words, 34), look, frame)
+    word(axes, -row.reach * 1.03, 0, short(row.label, 38), frame, ha="right")
+    word(axes, row.reach * 1.03, 0, short(row.words, 34), frame)

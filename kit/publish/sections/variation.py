@@ -11,7 +11,7 @@ import pandas as pd
 
 from kit.page.shown_numbers import plain
 from kit.page.text import Html
-from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, Look, RowLayout, bar, rows_canvas
+from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, RowLayout, bar, rows_canvas
 from kit.publish.figures.drawing import Drawing
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, figure_of, heading, label, rows_table, to_appendix, topic
@@ -181,7 +181,7 @@ def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
     return figure_of(data, "spread", metric, drawn, draw, **parts)
 
 
-def spreads(rows: pd.DataFrame, axis: Axis, look: Look, frame: Frame) -> Figure:
+def spreads(rows: pd.DataFrame, axis: Axis, frame: Frame) -> Figure:
     """Return a bar per source of variation with its interval.
 
     Parameters
@@ -190,11 +190,11 @@ def spreads(rows: pd.DataFrame, axis: Axis, look: Look, frame: Frame) -> Figure:
         label, sd, low, high (as shown; a blank high where it has no limit).
     """
     layout = RowLayout(row=0.3, right=0.4, longest=30)
-    figure, axes = rows_canvas(rows["label"].tolist(), axis, look, frame, layout)
-    axes.barh(range(len(rows)), rows["sd"], height=0.5, color=look.mark, alpha=0.35, linewidth=0)
+    figure, axes = rows_canvas(rows["label"].tolist(), axis, frame, layout)
+    axes.barh(range(len(rows)), rows["sd"], height=0.5, color=frame.mark, alpha=0.35, linewidth=0)
     for row, each in enumerate(rows.itertuples(index=False)):
-        bar(axes, each.low, each.high, row, look.ink, frame.line * 1.6)
-        axes.plot([each.sd, each.sd], [row - 0.25, row + 0.25], color=look.mark, linewidth=frame.line * 2.4)
+        bar(axes, each.low, each.high, row, frame.ink, frame.pen * 1.6)
+        axes.plot([each.sd, each.sd], [row - 0.25, row + 0.25], color=frame.mark, linewidth=frame.pen * 2.4)
     axes.set_xlim(left=0)
     return figure
 
@@ -221,7 +221,7 @@ def next_bag_drawing(data: ReportData, metric: str) -> Drawing | None:
     return figure_of(data, "next bag", metric, rows[["fuel", *names, "covers"]], draw, **parts)
 
 
-def next_bags(rows: pd.DataFrame, cast: Cast, axis: Axis, look: Look, frame: Frame) -> Figure:
+def next_bags(rows: pd.DataFrame, cast: Cast, axis: Axis, frame: Frame) -> Figure:
     """Return a row per fuel: where one burn of a new bag will fall (wide), and the mean's interval (narrow).
 
     Parameters
@@ -230,11 +230,11 @@ def next_bags(rows: pd.DataFrame, cast: Cast, axis: Axis, look: Look, frame: Fra
         fuel, mean, low, high (of a new burn), mean_low, mean_high; as shown.
     """
     layout = RowLayout(above=0.7, row=0.32, right=0.3, longest=LONGEST)
-    figure, axes = rows_canvas([player.name for player in cast], axis, look, frame, layout)
+    figure, axes = rows_canvas([player.name for player in cast], axis, frame, layout)
     for row, player in enumerate(cast):
-        hue = look.fuel(player.place)
+        hue = frame.fuel(player.place)
         for each in rows[rows["fuel"] == player.id].itertuples(index=False):
-            bar(axes, each.low, each.high, row, hue, frame.line * 6, alpha=0.35)
-            bar(axes, each.mean_low, each.mean_high, row, hue, frame.line * 2.6)
+            bar(axes, each.low, each.high, row, hue, frame.pen * 6, alpha=0.35)
+            bar(axes, each.mean_low, each.mean_high, row, hue, frame.pen * 2.6)
             axes.plot([each.mean], [row], marker=player.marker, color=hue, markersize=frame.small * 0.8)
     return figure
