@@ -34,19 +34,18 @@ def say_card(analysis: Any) -> str:
 
 
 def _card(claim: Claim, data: ReportData) -> str:
-    n = of_bags(f"{counted(claim.n[0], 'burn')} of {data.name(claim.a)}", claim.bags[0])
     said = [f"'{word}'" for word in (*NOT_TO_SAY, *["another bag"] * bool(data.these_bags))]
-    not_to_say = ["'the best of all'", "'every bag'"]
+    said.append(called("not_to_say", claim.verdict if claim.kind == "pair" else claim.kind, "'every bag'"))
+    n = of_bags(f"{counted(claim.n[0], 'burn')} of {data.name(claim.a)}", claim.bags[0])
     if claim.kind == "pair":
         n = counts(data.name(claim.a), data.name(claim.b), claim.n, claim.bags)
-        not_to_say = [called("not_to_say", claim.verdict, "'every bag'")]
     texts = {
         "say": claim.say,
         "caption": claim.caption,
         "verdict": claim.verdict,
         "interval": f"{claim.interval or 'none'} ({100 * claim.level:g} %)",
         "n": n,
-        "not_to_say": ", ".join([*said, *not_to_say]),
+        "not_to_say": ", ".join(said),
     }
     file, page = anchor(claim.figure), "appendix.html" if claim.kind == "value" else REPORT
     figure = f"[{file}]({page}#{anchor('figure', claim.figure)}), figures/{file}-film-light.png"

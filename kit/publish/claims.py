@@ -322,37 +322,30 @@ def standing_of(data: ReportData, metric: str) -> Standing | None:
 
 def best_claim(data: ReportData, metric: str) -> Claim | None:
     """Return which fuels can be the best of a metric and which cannot, with numbers; None where nobody can tell."""
-    found = standing_of(data, metric)
-    if found is None:
-        return None
-    spec, better = data.spec(metric), str(data.rows("best", metric)["better"].iloc[0])
-    best = spec.phrases.best or f"{'most' if better == 'more' else 'least'} {data.label(metric)}"
+    spec = data.spec(metric)
+    best = spec.phrases.best or f"{'most' if spec.better == 'more' else 'least'} {data.label(metric)}"
     best = best.replace("{at}", threshold(spec, data.units))
     best = f"{best} of {data.these_bags}" if data.these_bags else best
-    return _standing_claim(data, metric, found, "best", best, f"may be {spec.phrases.as_good}", "not")
+    return _standing_claim(data, metric, "best", best, f"may be {spec.phrases.as_good}", "not")
 
 
 def value_claim(data: ReportData) -> Claim | None:
     """Return which fuel is the better value at the prices paid; None where prices or costs are not known."""
     metric = price_metric(data)
-    found = standing_of(data, metric) if metric.startswith("cost:") else None
-    if found is None:
+    if not metric.startswith("cost:"):
         return None
     of = f" of {data.these_bags}" if data.these_bags else ""
     best = f"best value{of} at the prices paid, by the hour above {threshold(data.spec(metric), data.units)}"
-    return _standing_claim(data, metric, found, "value", best, "may be as cheap", "dearer")
+    return _standing_claim(data, metric, "value", best, "may be as cheap", "dearer")
 
 
 def _standing_claim(
-    data: ReportData,
-    metric: str,
-    found: Standing,
-    kind: Literal["best", "value"],
-    best: str,
-    equal: str,
-    fail: str,
-) -> Claim:
+    data: ReportData, metric: str, kind: Literal["best", "value"], best: str, equal: str, fail: str
+) -> Claim | None:
     """Return the claim on which fuels are `best`, which are `equal` as far as one knows, and which `fail` to be."""
+    found = standing_of(data, metric)
+    if found is None:
+        return None
     spec, leader = data.spec(metric), data.name(found.leader)
     fuels = (found.leader, *found.rivals, *found.others)
     number, *means = (
@@ -363,7 +356,7 @@ def _standing_claim(
     parts: dict[str, Any] = {"best": best, "leader": leader, "number": number, "equal": equal, "fail": fail}
     parts |= {"near": near, "far": len(found.others) - len(near), "margin": data.margin_words(metric)}
     parts["several_far"] = parts["far"] > 1
-    parts |= {"open": found.open and len(fuels) > 2, "fuels": fuels, "here": data.here}
+    parts |= {"open": found.open and len(fuels) > 2, "fuels": fuels, "data": data}
     parts |= {"rivals": [f"{name}, {mean}," for name, mean in zip(rivals, means, strict=True)]}
     parts |= {"many_near": len(near) > MOST_NAMED and len(near) == len(found.others), "names": rivals}
     parts |= {"nearest": bool(near) and found.near[0] == found.others[0] and not rivals}

@@ -11,10 +11,10 @@ from typing import Any, Final, cast
 import numpy as np
 import pandas as pd
 
-from kit.errors import KitError
 from kit.publish.bundle import newest_report
 from kit.publish.figures.canvas import FILM, Cast, apart, canvas, cast_of, short
 from kit.publish.provenance import SIMULATED
+from kit.publish.wording import refused
 from kit.results_file import RESULTS, read_part
 from kit.runtime.atomic_write import place_file, staging
 
@@ -64,8 +64,7 @@ def _codec_library() -> Any:
     try:
         return import_module("av")
     except ImportError as error:
-        found, remedy = "the package 'av' is not installed", "Install it: pip install 'repeatburn[film]'"
-        raise KitError.refuse("film", found, "the extra 'film'", remedy) from error
+        raise refused("no_av", "film") from error
 
 
 def _lines_of(report: Path) -> Lines:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -24,6 +24,7 @@ from kit.page.text import Html
 from kit.publish.figures.canvas import (
     LONGEST,
     Axis,
+    Figure,
     Frame,
     RowLayout,
     canvas,
@@ -31,7 +32,7 @@ from kit.publish.figures.canvas import (
     rows_canvas,
     short,
 )
-from kit.publish.figures.drawing import Drawing, worded
+from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.plain import records
 from kit.publish.provenance import trace
 from kit.publish.report import make, take_order
@@ -52,9 +53,6 @@ from kit.publish.wording import (
 )
 from kit.publish.write_outputs import by_hand, head_of, write_figures, write_numbers
 from kit.runtime.kernel import fresh_kernel
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 MOST_NAMES: Final = 8
 MOST_TOLD: Final = 12  # seasons whose values stand in a figure's alt text
@@ -325,7 +323,7 @@ def chart_drawing(each: MetricWords, chart: Chart) -> Drawing:
         "short": label_of(spec, Units()),
     }
     draw = partial(chart_figure, points, centre, with_unit_after(each.name, unit))
-    return worded("control chart", spec.id, points, draw, parts, simulated=each.simulated)
+    return figure_of(each, "control chart", spec.id, points, draw, **parts)
 
 
 def chart_figure(points: pd.DataFrame, centre: float, y: str, frame: Frame) -> Figure:
@@ -486,7 +484,7 @@ def control_drawing(each: MetricWords) -> Drawing | None:
     )
     parts = each.parts | {"unit": unit, "values": values, "burns": rows["n"].sum()}
     draw = partial(against_control, rows, 1.0 if found.log else 0.0, Axis(f"{each.name}: {unit}"))
-    return worded("against control", found.spec.id, rows, draw, parts, simulated=each.simulated)
+    return figure_of(each, "against control", found.spec.id, rows, draw, **parts)
 
 
 def against_control(rows: pd.DataFrame, none: float, axis: Axis, frame: Frame) -> Figure:

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from kit.errors import Faults, did_you_mean
+from kit.errors import did_you_mean
 from kit.publish.provenance import SHEETS, input_names, names_in
-from kit.publish.wording import refused, words
+from kit.publish.wording import refuse_all, refused, words
 from kit.schema import COLUMNS
 
 LEFT_OUT: Final = "left out"
@@ -88,11 +88,11 @@ def check_keys(keys: Iterable[str]) -> frozenset[str]:
     KitError
         Naming those that are unknown.
     """
-    faults = Faults()
-    for key in keys:
-        if key not in KEYS:
-            faults.take(refused("unknown_key", "--leave-out", key=key, hint=did_you_mean(key, KEYS)))
-    faults.settle()
+    refuse_all(
+        refused("unknown_key", "--leave-out", key=key, hint=did_you_mean(key, KEYS))
+        for key in keys
+        if key not in KEYS
+    )
     return frozenset(keys)
 
 
@@ -120,18 +120,12 @@ def _books_as_text(folder: Path) -> None:
     """
     from kit.trial.sheet import sheet_rows
 
-    faults = Faults()
-    for name in input_names(folder):
-        path = folder / name
-        if path.suffix.casefold() not in BOOKS:
-            continue
-        if name in SHEETS:
-            rows, mark, _ = sheet_rows(path)
-            path.with_suffix(".csv").write_bytes(_as_sheet(rows, mark))
-            path.unlink()
-        else:
-            faults.take(refused("log_in_a_book", name))
-    faults.settle()
+    books = [name for name in input_names(folder) if Path(name).suffix.casefold() in BOOKS]
+    refuse_all(refused("log_in_a_book", name) for name in books if name not in SHEETS)
+    for path in (folder / name for name in books):
+        rows, mark, _ = sheet_rows(path)
+        path.with_suffix(".csv").write_bytes(_as_sheet(rows, mark))
+        path.unlink()
 
 
 def _is_log(name: str) -> bool:
@@ -298,15 +292,16 @@ def refuse_rest(folder: Path, taken: Iterable[Told]) -> None:
     KitError
         Naming what still does, with the file.
     """
-    faults, looked = Faults(), {each.text.strip(): each for each in taken}
-    for name in names_in(folder):
-        if name.lower().endswith((".png", ".jpg", ".zip")):
-            continue
-        content = (folder / name).read_bytes().decode("utf-8", "replace")
-        for text, told in sorted(looked.items()):
-            if len(text) >= _SHORTEST and not text.isdigit() and text in content:
-                faults.take(refused("still_told", name, text=told.text[:60], key=told.key))
-    faults.settle()
+    looked = sorted({each.text.strip(): each for each in taken}.items())
+    wanted = [(text, told) for text, told in looked if len(text) >= _SHORTEST and not text.isdigit()]
+    refuse_all(
+        refused("still_told", name, text=told.text[:60], key=told.key)
+        for name in names_in(folder)
+        if not name.lower().endswith((".png", ".jpg", ".zip"))
+        for content in [(folder / name).read_bytes().decode("utf-8", "replace")]
+        for text, told in wanted
+        if text in content
+    )
 
 
 PICTURES: Final = frozenset({".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"})

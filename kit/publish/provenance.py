@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any, Final
 
 import kit
-from kit.errors import Faults, KitError
-from kit.publish.wording import called, refused
+from kit.errors import KitError
+from kit.publish.wording import called, refuse_all, refused
 from kit.results_file import RESULTS, newest_results, read_results
 from kit.schema import INPUTS
 
@@ -57,11 +57,10 @@ def input_names(folder: Path) -> list[str]:
     """
     logs = [f"logs/{name}" for name in names_in(folder / "logs") if not Path(name).name.startswith(".")]
     names = [*(name for name in SHEETS if (folder / name).is_file()), *logs]
-    faults, root = Faults(), folder.resolve()
-    for name in names:
-        if not (folder / name).resolve().is_relative_to(root):
-            faults.take(refused("link_out", name))
-    faults.settle()
+    root = folder.resolve()
+    refuse_all(
+        refused("link_out", name) for name in names if not (root / name).resolve().is_relative_to(root)
+    )
     return names
 
 
@@ -97,10 +96,8 @@ def refuse_changes(before: Records, after: Records, key: str = "meanwhile") -> N
     KitError
         Naming every file that changed, came or went since, in the words of `key`.
     """
-    faults = Faults()
-    for name, change in changes(before, after):
-        faults.take(refused(key, name, happened=called("meanwhile", change)))
-    faults.settle()
+    changed = changes(before, after)
+    refuse_all(refused(key, name, happened=called("meanwhile", change)) for name, change in changed)
 
 
 def changes(before: Records, after: Records) -> list[tuple[str, str]]:

@@ -9,7 +9,7 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
-from kit.errors import Faults, KitError
+from kit.errors import KitError
 from kit.page.text import visible
 from kit.publish.bundle import CHECKSUMS, LOOKED, descriptions
 from kit.publish.compare import (
@@ -27,7 +27,7 @@ from kit.publish.plain import canonical
 from kit.publish.private import KEYS
 from kit.publish.provenance import Records, changes, dated, lenders, read_files, report_id
 from kit.publish.report import rerun, take_order
-from kit.publish.wording import called, paragraph_of, refused, told_each, words
+from kit.publish.wording import called, paragraph_of, refuse_all, refused, told_each, words
 from kit.publish.zips import unpack_hostile
 from kit.results_file import ALWAYS, RESULTS, Report, needed_reports, read_part, read_results, reports_of
 from kit.runtime.locked_tmp import private_folder
@@ -167,11 +167,11 @@ def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
 
 def _refuse_lenders_elsewhere(run: Path) -> None:
     """Refuse to read, for a stranger's bundle, what stands elsewhere on this disk."""
-    faults = Faults()
-    for place in lenders(run):
-        if not place.resolve().is_relative_to(run.resolve()):
-            faults.take(refused("borrows_outside", "trial.toml, [model] borrow_from", place=place))
-    faults.settle()
+    refuse_all(
+        refused("borrows_outside", "trial.toml, [model] borrow_from", place=place)
+        for place in lenders(run)
+        if not place.resolve().is_relative_to(run.resolve())
+    )
 
 
 def _wrong_files(run: Path, there: Iterable[str]) -> list[str]:

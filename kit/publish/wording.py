@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from string import Formatter
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.errors import KitError
+from kit.errors import Faults, KitError
 from kit.metrics import Metric
 from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.shown_numbers import METRIC, NBSP, Units, convert, in_each, plain, with_unit
@@ -121,6 +121,14 @@ def called(kind: str, word: str, otherwise: str = "") -> str:
 def refused(key: str, where: object, /, **parts: object) -> KitError:
     """Return the error of one fault: found, expected and remedy as words.toml has them, their parts filled in."""
     return KitError.refuse(str(where), *(each.format(**parts) for each in words()["refusals"][key]))
+
+
+def refuse_all(faults: Iterable[KitError]) -> None:
+    """Raise one error of all the problems of these; nothing where there are none."""
+    gathered = Faults()
+    for each in faults:
+        gathered.take(each)
+    gathered.settle()
 
 
 def sentences_of(key: str, /, **parts: object) -> list[str]:

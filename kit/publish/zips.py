@@ -13,7 +13,7 @@ from itertools import pairwise
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-from kit.errors import Faults, KitError
+from kit.publish.wording import refuse_all, refused
 
 _UNICODE_NAME: Final = 0x7075  # a field whose name other programs unpack under
 _DAMAGE: Final = (zlib.error, zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError)
@@ -53,8 +53,7 @@ def _refuse_broken(name: str) -> None:
     try:
         name.encode("utf-8")
     except UnicodeEncodeError as error:
-        expected, remedy = "a name that can be written in UTF-8", "Rename the file."
-        raise KitError.refuse(ascii(name), "a broken file name", expected, remedy) from error
+        raise refused("broken_name", ascii(name)) from error
 
 
 def unpack_hostile(source: Path, into: Path) -> list[str]:
@@ -76,22 +75,19 @@ def unpack_hostile(source: Path, into: Path) -> list[str]:
                 with archive.open(entry) as held, target.open("xb") as out:
                     shutil.copyfileobj(held, out)  # at most what it says it holds: then its sum must be right
     except _DAMAGE as error:
-        found = f"a zip that cannot be read ({error})"
-        raise KitError.refuse(source.name, found, "a whole bundle", "Get the file again.") from error
+        raise refused("no_zip", source.name, why=error) from error
     return [entry.filename for entry in files]
 
 
 def _refuse_harm(archive: zipfile.ZipFile, source: Path) -> None:
-    faults, entries = Faults(), archive.infolist()
-    remedy = "Do not trust this file; ask its maker for another."
-    for entry in entries:
-        for found in _harm_of(entry):
-            faults.refuse(
-                f"{source.name}, {_shown(entry.filename)}", found, "a plain file inside one folder", remedy
-            )
-    for found in (*_twice(entries), *_too_large(entries, source), *_laid_oddly(archive)):
-        faults.refuse(source.name, found, "what `repeatburn bundle` makes", remedy)
-    faults.settle()
+    entries = archive.infolist()
+    in_one = [
+        refused("harmful_file", f"{source.name}, {_shown(entry.filename)}", found=found)
+        for entry in entries
+        for found in _harm_of(entry)
+    ]
+    in_all = (*_twice(entries), *_too_large(entries, source), *_laid_oddly(archive))
+    refuse_all([*in_one, *(refused("harmful_zip", source.name, found=found) for found in in_all)])
 
 
 def _shown(name: str) -> str:

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from kit.page.style import DARK, FUELS_DARK, FUELS_LIGHT, KIND_LINES, LIGHT, MARKERS
 from kit.publish.figures.svg import RC
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+    import matplotlib.axes
+    import matplotlib.figure
+
+# matplotlib is imported where something is drawn, and its types are named here for all that draw
+Axes: TypeAlias = "matplotlib.axes.Axes"
+Figure: TypeAlias = "matplotlib.figure.Figure"
 
 LONGEST = 26
 LONGEST_FOOT = 66

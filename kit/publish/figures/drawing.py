@@ -13,14 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from kit.page.inline_svg import figure
 from kit.page.text import Html, anchor, element
-from kit.publish.figures.canvas import (
-    FILM,
-    PAGE,
-    Frame,
-    light_to_dark,
-    mark_simulated,
-    sign_film,
-)
+from kit.publish.figures.canvas import FILM, PAGE, Figure, Frame, light_to_dark, mark_simulated, sign_film
 from kit.publish.figures.png import light_and_dark
 from kit.publish.figures.svg import recoloured, small_svg, with_words
 from kit.publish.plain import as_csv
@@ -29,7 +22,6 @@ from kit.runtime.worker import outcome, running_worker
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.figure import Figure
 
 MOST_MARKS = 20_000
 """Rows of data up to which a figure stands in the page as SVG; beyond it is a picture."""
@@ -140,23 +132,21 @@ class Drawing:
         return drawn
 
 
-def worded(
-    key: str,
-    of: str,
-    rows: pd.DataFrame,
-    draw: Callable[[Frame], Figure],
-    parts: Mapping[str, object],
-    **more: Any,
+def figure_of(
+    data: Any, key: str, of: str, rows: pd.DataFrame, draw: Callable[[Frame], Figure], /, **parts: object
 ) -> Drawing:
     """Return a drawing with its words as they stand in words.toml under figure.KEY, their {parts} filled in.
 
     Parameters
     ----------
+    data
+        What is drawn from: says whether it is simulated, and holds further parts.
     of
         What sets its id apart from other figures of this kind, as a metric does; else ''.
     """
-    said: dict[str, Any] = {name: told(own, parts) for name, own in words()["figure"][key].items()}
-    return Drawing(f"{key} {of}".strip(), **said, data=rows, draw=draw, **more)
+    known = {"data": data, **parts}
+    said: dict[str, Any] = {name: told(own, known) for name, own in words()["figure"][key].items()}
+    return Drawing(f"{key} {of}".strip(), **said, data=rows, draw=draw, simulated=data.simulated)
 
 
 def picture(drawn: Figure | Any, *, alt: str, title: str = "", caption: str = "") -> Html:

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from kit.publish.figures.canvas import light_to_dark
+from kit.publish.figures.canvas import Figure, light_to_dark
 from kit.publish.figures.svg import RC
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 COMPRESSION = 2
 """Half the time of the default for pictures a third larger; there are four of each figure."""

@@ -14,9 +14,9 @@ import pandas as pd
 from kit.page.shown_numbers import plain
 from kit.publish.figures import canvas as figures
 from kit.publish.figures.canvas import Axis, Cast, Frame, Player, canvas, fewer_ticks, name_axis, short
-from kit.publish.figures.drawing import Drawing
+from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, counts_of, pair_rows
-from kit.publish.sections.section import figure_of, topic
+from kit.publish.sections.section import topic
 from kit.publish.wording import APART, called, counts, paragraph_of, plural
 from kit.schema import usable
 

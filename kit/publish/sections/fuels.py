@@ -11,9 +11,9 @@ import pandas as pd
 from kit.page.shown_numbers import convert, duration, plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, RowLayout, bar, rows_canvas, size_of
-from kit.publish.figures.drawing import Drawing
+from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, price_metric
-from kit.publish.sections.section import bullets, figure_of, heading, label, rows_table, to_appendix, topic
+from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import (
     burns_named,
     called,
@@ -159,13 +159,11 @@ def declared_table(data: ReportData) -> Html | None:
 
 def limits_table(data: ReportData) -> Html | None:
     """Return laboratory figures beside the limits for the fuel's kind, or None where no figure is declared."""
+    kinds = words()["limits"]["kind"].items()
     rows = [
         (fuel.label, name.replace("_", " "), figure, f"{limit}\u00a0%", fuel.lab.method or UNSTATED)
         for fuel in data.trial.fuels
-        for limits in [own for kind, own in words()["limits"]["kind"].items() if kind in fuel.kind.lower()][
-            :1
-        ]
-        for name, limit in limits.items()
+        for name, limit in next((own for kind, own in kinds if kind in fuel.kind.lower()), {}).items()
         if (figure := getattr(fuel.lab, name)) is not None
     ]
     made = pd.DataFrame(rows, columns=["name", "figure", "value", "limit", "method"])

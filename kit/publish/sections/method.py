@@ -21,6 +21,7 @@ from kit.publish.wording import (
     capital,
     listed,
     paragraph_of,
+    sentences_of,
     table_of,
     threshold_words,
     told_each,
@@ -91,14 +92,10 @@ def measured_lines(data: ReportData) -> list[str]:
 
 
 def _probe(data: ReportData, probe: str, spans: pd.DataFrame) -> str:
-    declared, steps = data.trial.find_probe(probe), spans["interval_s"].astype(float).dropna()
-    parts = [declared.place] if declared and declared.place else []
-    if declared and declared.tolerance_class:
-        parts.append(f"thermocouple class {declared.tolerance_class}")
-    if len(steps):
-        ends = dict.fromkeys(plain(each, 0 if each >= 2 else 1) for each in (steps.min(), steps.max()))
-        parts.append(f"read every {' to '.join(ends)} s")
-    return f"{probe} ({'; '.join(parts)})" if parts else probe
+    steps = spans["interval_s"].astype(float).agg(["min", "max"]).dropna()
+    every = " to ".join(dict.fromkeys(plain(each, 0 if each >= 2 else 1) for each in steps))
+    told = "; ".join(sentences_of("probe", declared=data.trial.find_probe(probe), every=every))
+    return f"{probe} ({told})" if told else probe
 
 
 def _minutes(value: float) -> str:

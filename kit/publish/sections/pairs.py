@@ -13,16 +13,15 @@ from kit.page.shown_numbers import NBSP, plain, quantity
 from kit.page.text import Html
 from kit.publish.claims import claim_id, claims_of, overall_sentence, ranked_claims
 from kit.publish.figures.canvas import Axis, Frame, RowLayout, estimate, room_for, rows_canvas, short, word
-from kit.publish.figures.drawing import Drawing
+from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import UNDECIDED, ReportData, break_even_table, n_note
-from kit.publish.sections.section import bullets, figure_of, heading, label, rows_table, to_appendix, topic
+from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import (
     TOO_WIDE,
     Amount,
     amount_of,
     called,
     capital,
-    counted,
     in_degrees,
     is_degrees,
     number_word,
@@ -324,13 +323,11 @@ def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Htm
         timed = data.table("comparisons")["metric"].astype(str).str.startswith("time_above:").any()
         wanted = timed and not data.interim and not data.trial.charge.model_fields_set
         return [title, label(paragraph_of("no_price"))] if wanted else []
-    told = [price_sentence(row, data) for row in rows.itertuples(index=False)]
-    settled = [text for text, verdict in zip(told, rows["verdict"], strict=True) if verdict not in UNDECIDED]
-    picked = [*settled, *(text for text in told if text not in settled)][:most]
-    if more := len(told) - len(picked):
-        picked.append(f"{capital(counted(more, 'other pair'))}: see the figure and the appendix.")
+    settled_first = rows.iloc[rows["verdict"].isin(UNDECIDED).argsort(kind="stable")].head(most)
+    told = [price_sentence(row, data) for row in settled_first.itertuples(index=False)]
+    told += sentences_of("more_prices", more=len(rows) - len(told))
     basis = paragraph_of("break_even", cost=str(rows["metric"].iloc[0]).startswith("cost"))
-    return [title, drawing, bullets(picked), label(basis)]
+    return [title, drawing, bullets(told), label(basis)]
 
 
 def price_sentence(row: Any, data: ReportData) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import pandas as pd
 
@@ -11,15 +11,12 @@ from kit.page.html_tables import cols, table
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
 from kit.publish.compare import correction_of
-from kit.publish.figures.canvas import Axis, Cast, Frame, canvas, fewer_ticks, name_axis, short, word
-from kit.publish.figures.drawing import Drawing
+from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, canvas, fewer_ticks, name_axis, short, word
+from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData
-from kit.publish.sections.section import bullets, figure_of, folded, heading, rows_table, to_appendix, topic
+from kit.publish.sections.section import bullets, folded, heading, rows_table, to_appendix, topic
 from kit.publish.wording import burns_named, capital, counted, listed, number_word, paragraph_of
 from kit.schema import FLAGS, usable
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 MOVED_SHOWN: Final = 30
 """Moved numbers that the page lists: verdicts, differences and means come first."""

@@ -5,22 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import wraps
-from typing import TYPE_CHECKING, Any, Concatenate, Final, Literal, ParamSpec, TypeAlias, TypeVar
+from typing import Any, Concatenate, Final, Literal, ParamSpec, TypeAlias, TypeVar
 
 import pandas as pd
 
 from kit.page.text import Html, element, join
-from kit.publish.figures.drawing import Drawing, begin, worded
+from kit.publish.figures.drawing import Drawing, begin
 from kit.publish.provenance import report_date
 from kit.publish.report_data import ReportData, report_data
 from kit.publish.wording import capital, p_words, row_places, table_of, words
 from kit.runtime.kernel import is_kernel
 from kit.schema import COLUMNS
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-    from kit.publish.figures.canvas import Frame
 
 Part = Literal["report", "appendix"]
 APPENDIX: Final = "appendix.html"
@@ -159,19 +154,6 @@ def rows_table(data: ReportData, key: str, rows: pd.DataFrame, /, **parts: objec
         **{name: cells for name, cells in made.items() if name not in rows or name in COLUMNS}
     )
     return table_of(key, shown, data.units, data=data, **parts)
-
-
-def figure_of(
-    data: ReportData,
-    key: str,
-    of: str,
-    rows: pd.DataFrame,
-    draw: Callable[[Frame], Figure],
-    /,
-    **parts: object,
-) -> Drawing:
-    """Return a drawing as `worded` makes it of these parts, and of what the data holds."""
-    return worded(key, of, rows, draw, {"data": data, **parts}, simulated=data.simulated)
 
 
 def to_appendix(what: str, key: str) -> Html:

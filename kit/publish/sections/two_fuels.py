@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import math
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import pandas as pd
 
-from kit.errors import Faults, KitError, did_you_mean
+from kit.errors import did_you_mean
 from kit.page.shown_numbers import NBSP
 from kit.page.text import Html
 from kit.publish.claims import Claim, claims_of
-from kit.publish.figures.canvas import Frame, canvas, estimate, room_for, short, word
-from kit.publish.figures.drawing import Drawing
+from kit.publish.figures.canvas import Axes, Figure, Frame, canvas, estimate, room_for, short, word
+from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, break_even_table, n_note, narrowed, report_data
 from kit.publish.sections.burn_curves import two_drawing
 from kit.publish.sections.first_screen import finding_html, warnings
@@ -27,13 +27,9 @@ from kit.publish.sections.pairs import (
     price_sentence,
 )
 from kit.publish.sections.quality import influence_words
-from kit.publish.sections.section import Section, bullets, figure_of, heading, label, paragraph, section
+from kit.publish.sections.section import Section, bullets, heading, label, paragraph, section
 from kit.publish.sections.variation import chances_words
-from kit.publish.wording import Amount, amount_of, capital, paragraph_of
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+from kit.publish.wording import Amount, amount_of, capital, paragraph_of, refuse_all, refused
 
 MOST_ON_FILM: Final = 4
 
@@ -76,14 +72,14 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
 
 
 def _check(data: ReportData, a: str, b: str) -> None:
-    faults, known = Faults(), [player.id for player in data.cast]
-    for fuel in (a, b):
-        if fuel not in known:
-            expected = "a fuel of this folder that was burned"
-            faults.refuse("two-fuels", f"'{fuel}'", expected, did_you_mean(fuel, known))
-    faults.settle()
+    known = [player.id for player in data.cast]
+    refuse_all(
+        refused("no_such_fuel", "two-fuels", fuel=fuel, hint=did_you_mean(fuel, known))
+        for fuel in (a, b)
+        if fuel not in known
+    )
     if a == b:
-        raise KitError.refuse("two-fuels", f"'{a}' twice", "two fuels", "Name two different fuels.")
+        raise refused("one_fuel_twice", "two-fuels", fuel=a)
 
 
 def _verdicts(data: ReportData, claims: list[Claim], pair: tuple[str, str], figure: str) -> list[Html]:

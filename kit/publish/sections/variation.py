@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import re
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
 from kit.page.shown_numbers import plain
 from kit.page.text import Html
-from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, RowLayout, bar, rows_canvas
-from kit.publish.figures.drawing import Drawing
+from kit.publish.figures.canvas import LONGEST, Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas
+from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData
-from kit.publish.sections.section import bullets, figure_of, heading, label, rows_table, to_appendix, topic
+from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import called, capital, paragraph_of, places, range_words, threshold, with_unit_after
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 MOST_CHANCES: Final = 4
 WITHIN: Final = ("between bags", "between days")
