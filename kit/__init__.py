@@ -27,7 +27,7 @@ _HOMES: Final = {
         "analysis": "analyse analysis_of declared_model",
         "page.html_tables": "as_table",
         "publish.figures.drawing": "picture",
-        "publish.explorer": "explorer",
+        "lab": "explorer",
         "publish.sections": "sections",
         "publish.write_outputs": "write_outputs",
     }.items()

@@ -265,7 +265,7 @@ def _lab(out: Out, folder: Path, no_browser: bool, options: tuple[str, ...]) -> 
 
     The templates are copied to FOLDER/notebooks/, where they are yours to change; the kit's own stay as they are.
     """
-    from kit.publish.lab import open_lab
+    from kit.lab import open_lab
 
     return DONE if open_lab(folder, browser=not no_browser, options=options) == 0 else OWN_FAILURE
 

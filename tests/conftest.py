@@ -1,12 +1,16 @@
 """What takes long is done once: tests that share it run in one process, and notebooks in forks of another."""
 
 import pytest
+from hypothesis import settings
 from xdist.scheduler import LoadScopeScheduling
 
 from kit.publish import history_report, report
 from kit.publish.many import PRELOADED
 from kit.runtime.fork_server import fork_server
 from kit.runtime.kernel import fresh_kernel
+
+settings.register_profile("kit", deadline=None)  # how long a call takes on a busy machine is no fault
+settings.load_profile("kit")
 
 TOGETHER = {
     "analyses": ("publish_content/", "test_analysis.py", "judge/test_consistency.py"),

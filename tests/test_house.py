@@ -25,7 +25,7 @@ FLOW = [
         "burns",
         "check",
     ),
-    *("start", "variance", "judge", "analysis", "history", "plan", "publish", "cli", "__main__"),
+    *("start", "variance", "judge", "analysis", "history", "plan", "publish", "lab", "cli", "__main__"),
 ]
 SOURCES = sorted(KIT.rglob("*.py"))
 MOST_PARAMETERS, MAY_HAVE_MORE = 7, 6

@@ -174,7 +174,7 @@ def test_the_guide_and_the_explorer_run(folder: Path) -> None:
         "flat",
         "tall",
     ]
-    from kit.publish.explorer import burn_view, explorer, metric_view
+    from kit.lab import burn_view, explorer, metric_view
 
     analysis = guide["analysis"]
     box = explorer(analysis)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 import kit
@@ -24,7 +23,10 @@ from kit.publish.wording import captioned, paragraph_of, words
 
 MARKDOWN: Final = "methods.md"
 _KIT: Final = Path(__file__).resolve().parents[1]
-_ROW: Final = re.compile(r"(\d+) × (\d+) × (\d+)(?:, ([^;]*))?; bag SD ([\d.]+)(?:, day SD ([\d.]+))?")
+_ROW: Final = (
+    r"^(?P<fuels>\d+) × (?P<bags>\d+) × (?P<burns>\d+)(?:, (?P<days>[^;]*))?"
+    r"; bag SD (?P<bag_ratio>[\d.]+)(?:, day SD (?P<day_ratio>[\d.]+))?$"
+)
 
 
 @dataclass(frozen=True)
@@ -235,41 +237,32 @@ def simulations(packaged: str, written: str) -> pd.DataFrame:
     return next((pd.read_csv(place) for place in places if place.is_file()), pd.DataFrame())
 
 
-@dataclass(frozen=True)
-class Design:
-    """Size and spread of a trial.
+SIZES: Final = ["fuels", "bags", "burns"]
+RATIOS: Final = ["bag_ratio", "day_ratio"]
 
-    Attributes
-    ----------
-    fuels, bags, burns
-        Fuels, bags of each fuel, burns of each bag.
-    bag_ratio, day_ratio
-        Standard deviations of bags and days, over that of burns.
-    days
-        How fuels were laid over days, '' where days are no part of the model.
+
+def designs_tried(names: Sequence[str]) -> pd.DataFrame:
+    """Return the designs that rows of simulations tell, by row; uneven ones, nobody else's nearest, are left out.
+
+    Fuels, bags of each fuel, burns of each bag; bag_ratio and day_ratio, standard deviations over that of burns; and
+    days, how fuels were laid over them, '' where they are no part of the model.
     """
+    known = pd.Series(names, index=names).str.extract(_ROW).dropna(subset="fuels")
+    return known.fillna({"days": "", "day_ratio": "0"}).astype(dict.fromkeys([*SIZES, *RATIOS], float))
 
-    fuels: float
-    bags: float
-    burns: float
-    bag_ratio: float
-    day_ratio: float = 0.0
-    days: str = ""
 
-    def distance(self, other: Design) -> float:
-        """Return how unlike two designs are; one with days in its model is unlike any without."""
-        sizes = ((self.fuels, other.fuels), (self.bags, other.bags), (self.burns, other.burns))
-        spreads = ((self.bag_ratio, other.bag_ratio), (self.day_ratio, other.day_ratio))
-        unlike = sum(abs(math.log(a / b)) for a, b in sizes) + sum(abs(a - b) for a, b in spreads)
-        return unlike + 100.0 * (bool(self.days) != bool(other.days))
+def nearest_design(known: pd.DataFrame, own: pd.Series[Any]) -> str:
+    """Return the row of the design that is least unlike one's own; one with days in its model is unlike any without."""
+    sizes = np.log((known[SIZES] / own[SIZES]).astype(float)).abs().sum(axis=1)
+    ratios = (known[RATIOS] - own[RATIOS]).astype(float).abs().sum(axis=1)
+    return str((sizes + ratios + 100.0 * ((known["days"] != "") != bool(own["days"]))).idxmin())
 
-    @property
-    def words(self) -> str:
-        """The design in words: '6 fuels, 3 bags of each, 2 burns of each bag'."""
-        sizes = {"fuels": self.fuels, "bags": self.bags, "burns": self.burns}
-        shown = {name: plain(n, 0 if n == round(n) else 1) for name, n in sizes.items()}
-        days = f", days {self.day_ratio:.2g} times" if self.days else ""
-        return paragraph_of("design", ratio=f"{self.bag_ratio:.2g}", days=days, **shown)
+
+def _in_words(design: pd.Series[Any]) -> str:
+    """Return a design in words: '6 fuels, 3 bags of each, 2 burns of each bag'."""
+    shown = {name: plain(n, 0 if n == round(n) else 1) for name, n in design[SIZES].items()}
+    days = f", days {design['day_ratio']:.2g} times" if design["days"] else ""
+    return paragraph_of("design", ratio=f"{design['bag_ratio']:.2g}", days=days, **shown)
 
 
 def tried(data: ReportData) -> list[Block | None]:
@@ -277,11 +270,12 @@ def tried(data: ReportData) -> list[Block | None]:
     lines, own = simulations("simulations.csv", "simulation_table.csv"), design_of(data)
     if lines.empty or own is None:
         return []
-    designs = {name: design for name in lines["row"].unique() if (design := read_design(name))}
-    name, near = min(designs.items(), key=lambda row: own.distance(row[1]))
+    known = designs_tried(lines["row"].unique())
+    name = nearest_design(known, own)
     measured = lines[(lines["row"] == name) & (lines["method"] == "best")].set_index("quantity")
-    nearest = f"{near.words} ({near.days})" if near.days else near.words
-    told = paragraph_of("tried", nearest=nearest, own=own.words, measure=data.label(data.metrics[0]))
+    days = known.at[name, "days"]
+    nearest = _in_words(known.loc[name]) + (f" ({days})" if days else "")
+    told = paragraph_of("tried", nearest=nearest, own=_in_words(own), measure=data.label(data.metrics[0]))
     shares = 100 * measured[["value", "mc_error"]]
     rows = (
         (row["said"], row["nominal"], *(plain(share, 1) for share in shares.loc[row["quantity"]]))
@@ -291,33 +285,18 @@ def tried(data: ReportData) -> list[Block | None]:
     return [told, _rows("tried", rows, trials=plain(int(measured["trials"].iloc[0]), 0))]
 
 
-def read_design(name: str) -> Design | None:
-    """Return the design a row's name tells; None for uneven ones, which are nobody else's nearest."""
-    match = _ROW.fullmatch(name)
-    if not match:
-        return None
-    fuels, bags, burns, days, bag, day = match.groups(default="")
-    return Design(int(fuels), int(bags), int(burns), float(bag), float(day or 0), days)
-
-
-def design_of(data: ReportData) -> Design | None:
+def design_of(data: ReportData) -> pd.Series[Any] | None:
     """Return the design of a trial, its spread by its first metric; None where that has no fitted spread."""
     if data.bare or not data.metrics:
         return None
-    parts = data.rows("components", data.metrics[0])
-    sds = {name: float(group.median()) for name, group in parts.groupby("component")["sd"]}
+    sds = data.rows("components", data.metrics[0]).groupby("component")["sd"].median()
     burns = data.values_of(data.metrics[0])
     bags = burns[burns["bag"] != ""].groupby("fuel")["bag"].nunique()
     if not sds.get("burn") or bags.empty:
         return None
-    return Design(
-        fuels=burns["fuel"].nunique(),
-        bags=float(bags.median()),
-        burns=float(burns.groupby(["fuel", "bag"]).size().median()),
-        bag_ratio=sds.get("bag", 0.0) / sds["burn"],
-        day_ratio=sds.get("day", 0.0) / sds["burn"],
-        days="days" if "day" in sds else "",
-    )
+    sizes = (burns["fuel"].nunique(), bags.median(), burns.groupby(["fuel", "bag"]).size().median())
+    ratios = (sds.get("bag", 0.0) / sds["burn"], sds.get("day", 0.0) / sds["burn"])
+    return pd.Series([*sizes, *ratios, "days" if "day" in sds else ""], [*SIZES, *RATIOS, "days"])
 
 
 def decided(data: ReportData) -> Rows | None:

@@ -32,7 +32,7 @@ def logs(draw):
 
 
 @given(logs())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_any_log_gives_every_metric_a_status_that_fits(log):
     seconds, celsius, flags, stop = log
     readings, run = one(seconds, celsius, flag=flags, stop=stop, trial=PRICED, **FACTS)
@@ -52,7 +52,7 @@ def test_any_log_gives_every_metric_a_status_that_fits(log):
 
 
 @given(logs(), st.floats(60, 300))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_more_time_above_a_lower_threshold(log, theta):
     """Nested thresholds: time above falls and time to rises with the threshold, where both are measured."""
     seconds, celsius, flags, stop = log

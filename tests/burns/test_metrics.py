@@ -259,7 +259,7 @@ SCALED = ("steadiness", "mean_rate", "degree_hours")
 
 
 @given(st.integers(-20, 60), st.integers(2, 10), st.integers(0, 50))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_another_unit_changes_the_scale_and_nothing_else(offset, quarters, seed):
     """Temperatures, thresholds and bands moved together: durations stay, heights follow."""
     rng, gain = np.random.default_rng(seed), quarters / 4
@@ -285,7 +285,7 @@ def test_another_unit_changes_the_scale_and_nothing_else(offset, quarters, seed)
 
 
 @given(st.integers(-50, 500), st.integers(0, 50))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 def test_a_later_time_zero_only_moves_the_times_since_it(shift, seed):
     """A burn that starts cold: moving its curve by some minutes moves time to and near ambient by as much."""
     rng = np.random.default_rng(seed)

@@ -59,7 +59,7 @@ def test_days_fall_on_the_weekdays_named_and_spare_days_lie_between() -> None:
     assert all(min(order["day"]) < day < max(order["day"]) for day in spare)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     fuels=st.integers(2, 7), bags=st.integers(1, 4), burns=st.integers(1, 3), per_day=st.integers(2, 5),
     seed=st.integers(0, 99), control=st.booleans(),

@@ -4,9 +4,10 @@ from pathlib import Path
 
 import pytest
 
+from kit import lab
 from kit.errors import KitError
-from kit.publish import lab, make_report
-from kit.publish.lab import copy_templates, open_lab
+from kit.lab import copy_templates, open_lab
+from kit.publish import make_report
 from kit.publish.notebook import find_template, parameters_of, read_template, template_folders
 from tests.publish.stand_in import CELLS, write_notebook
 

@@ -118,7 +118,7 @@ def test_all_that_is_wrong_is_told_at_once(tmp_path, into):
     assert refused(path, into).count("Do not trust this file") >= 4
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.data())
 def test_a_damaged_zip_never_writes_outside(tmp_path_factory, data):
     base = tmp_path_factory.mktemp("zip")

@@ -7,21 +7,24 @@ import sys
 import zipfile
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import kit
 from kit.page.text import element
 from kit.publish import sections
 from kit.publish.methods_text import (
-    Design,
+    RATIOS,
+    SIZES,
     Formula,
     Rows,
     block_html,
     block_markdown,
     decided,
     design_of,
+    designs_tried,
     methods,
-    read_design,
+    nearest_design,
     tried,
     write_methods,
 )
@@ -126,9 +129,9 @@ def test_the_nearest_simulated_design_is_quoted_and_named():
     (told, rows) = tried(found)
     with TABLE.open(encoding="utf-8") as handle:
         lines = list(csv.DictReader(handle))
-    known = {line["row"]: design for line in lines if (design := read_design(line["row"]))}
-    near = min(known, key=lambda name: own.distance(known[name]))
-    assert f"{known[near].fuels} fuels, {known[near].bags} bags of each" in told
+    known = designs_tried([*dict.fromkeys(line["row"] for line in lines)])
+    near = nearest_design(known, own)
+    assert f"{known.at[near, 'fuels']:.0f} fuels, {known.at[near, 'bags']:.0f} bags of each" in told
     value = next(
         float(line["value"])
         for line in lines
@@ -141,13 +144,12 @@ def test_the_nearest_simulated_design_is_quoted_and_named():
 
 
 def test_a_design_with_days_is_laid_beside_one_with_days():
-    days = Design(6, 3, 2, 0.4, 0.6, "days")
+    days = pd.Series([6, 3, 2, 0.4, 0.6, "days"], [*SIZES, *RATIOS, "days"])
     with TABLE.open(encoding="utf-8") as handle:
         names = {line["row"] for line in csv.DictReader(handle)}
-    known = {name: design for name in names if (design := read_design(name))}
-    assert not any("unbalanced" in name or "left out" in name or "spread" in name for name in known)
-    nearest = min(known, key=lambda name: days.distance(known[name]))
-    assert nearest == "6 × 3 × 2, 12 days of 3 fuels; bag SD 0.5, day SD 0.5"
+    known = designs_tried(sorted(names))
+    assert not any("unbalanced" in name or "left out" in name or "spread" in name for name in known.index)
+    assert nearest_design(known, days) == "6 × 3 × 2, 12 days of 3 fuels; bag SD 0.5, day SD 0.5"
 
 
 def test_what_was_said_of_simulated_curves_and_predictions_is_the_tables_lowest_and_highest():

@@ -113,7 +113,7 @@ PLAIN = {"delimiter": ",", "decimal": ".", "encoding": "utf-8", "end": "\n", "qu
 PLAIN |= {"declared": False, "blank_rows": 0, "blank_columns": 0, "headings": {}}
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(burns(), dialects())
 @example([plain("0?")], PLAIN)
 @example([plain("?")], PLAIN)
@@ -139,7 +139,7 @@ def test_a_sheet_in_any_dialect_reads_to_the_same_values(rows, dialect):
             assert read == pytest.approx(expected_number(row[name]), nan_ok=True)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(st.binary(max_size=300))
 def test_any_bytes_are_read_or_refused(raw):
     with tempfile.TemporaryDirectory() as place:
@@ -149,7 +149,7 @@ def test_any_bytes_are_read_or_refused(raw):
             assert error.problems
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(st.data())
 def test_a_broken_sheet_is_read_or_refused(data):
     raw = bytearray(BURNS.encode())

@@ -133,7 +133,7 @@ def test_independent_comparisons_are_sidaks_without_a_shared_spread():
     assert float(family.p(2.0, 1e8)) == pytest.approx(1 - (1 - 2 * stats.norm.sf(2.0)) ** 4, abs=1e-7)
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=8))
 def test_holm_steps_down(values):
     p = np.array(values)
