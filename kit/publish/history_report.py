@@ -21,17 +21,7 @@ from kit.history.history import OF_COOKER, OF_PROBE
 from kit.history.history_tables import LEVEL, chart_points, history_tables, seasons_table
 from kit.page.shown_numbers import Units, plain, to_range
 from kit.page.text import Html
-from kit.publish.figures.canvas import (
-    LONGEST,
-    Axis,
-    Figure,
-    Frame,
-    RowLayout,
-    canvas,
-    fewer_ticks,
-    rows_canvas,
-    short,
-)
+from kit.publish.figures.canvas import Axis, Figure, Frame, RowLayout, canvas, fewer_ticks, rows_canvas, short
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.plain import records
 from kit.publish.provenance import trace
@@ -499,7 +489,7 @@ def against_control(rows: pd.DataFrame, none: float, axis: Axis, frame: Frame) -
     axis
         The axis with its unit.
     """
-    layout = RowLayout(row=0.34, right=0.3, longest=LONGEST)
+    layout = RowLayout(row=0.34, right=0.3)
     figure, axes = rows_canvas(rows["fuel"].tolist(), axis, frame, layout)
     spots, hue = np.arange(len(rows)), frame.fuel(0)
     axes.axvline(none, color=frame.line, linewidth=frame.pen)

@@ -143,8 +143,7 @@ def _rows(key: str, rows: Iterable[tuple[str, ...]], **parts: object) -> Rows:
 
 
 def _formulas(of: str) -> list[Formula]:
-    found = [each for each in words()["formula"] if each["of"] == of]
-    return [Formula(each["latex"], each["words"]) for each in found]
+    return [Formula(each["latex"], each["words"]) for each in words()["formula"] if each["of"] == of]
 
 
 def _metrics(data: ReportData) -> Rows:

@@ -172,7 +172,8 @@ def leaned_on(folder: Path) -> dict[str, bytes]:
     extracts = dict(_lent(folder))
     corrects = _trial(folder).get("trial", {}).get("corrects", "")
     if earlier := corrected_results(folder, corrects):
-        extracts[f"reports/{corrects}/{RESULTS}"] = _of_corrected(earlier)
+        head = {key: earlier[key] for key in ("schema", "report", *RESTS_ON) if key in earlier}
+        extracts[f"reports/{corrects}/{RESULTS}"] = head | _tables_of(earlier, ("burn", "excluded"), COMPARED)
     return {name: canonical(each).encode("utf-8", "surrogateescape") for name, each in extracts.items()}
 
 
@@ -237,11 +238,6 @@ def _of_lender(results: Mapping[str, Any]) -> dict[str, Any]:
         "trial": {key: trial[key] for key in SAME if key in trial} | fuels,
     }
     return head | _tables_of(results, OF_BURNS, TABLES)
-
-
-def _of_corrected(results: Mapping[str, Any]) -> dict[str, Any]:
-    head = {key: results[key] for key in ("schema", "report", *RESTS_ON) if key in results}
-    return head | _tables_of(results, ("burn", "excluded"), COMPARED)
 
 
 def _tables_of(results: Mapping[str, Any], of_burns: Iterable[str], tables: Iterable[str]) -> dict[str, Any]:

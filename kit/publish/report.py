@@ -63,9 +63,7 @@ def make_report(
 
 
 def make(
-    order: Order,
-    kernels: Callable[[], AbstractContextManager[Kernel]],
-    progress: Progress | None = None,
+    order: Order, kernels: Callable[[], AbstractContextManager[Kernel]], progress: Progress | None = None
 ) -> Path:
     """Make what was ordered in a kernel that `kernels` starts, and return the page.
 
@@ -122,7 +120,7 @@ def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping
 
 
 def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) -> Any:
-    warming = threading.Thread(target=_load_exporter, daemon=True)
+    warming = threading.Thread(target=exporter, daemon=True)  # beside the notebook, in its own process
     warming.start()
     try:
         executed = run_notebook(kernel, _job(order, room), progress)
@@ -133,11 +131,6 @@ def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) ->
         ) from error
     warming.join()  # never at Ctrl-C: an import that it breaks off can leave other threads without the import lock
     return executed
-
-
-def _load_exporter() -> None:
-    """Load the page's library beside the notebook, which runs in a process of its own."""
-    exporter()
 
 
 def _every_fault(order: Order, error: KitError) -> KitError:

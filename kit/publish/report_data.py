@@ -225,14 +225,10 @@ class ReportData:
         """Burns that were done and count."""
         return int(self.table("metrics")["burn"].nunique())
 
-    def in_state(self, state: str) -> pd.DataFrame:
-        """Return the rows of the burn sheet that are 'done', 'planned' or 'excluded'."""
-        return self.sheet[self.sheet["state"] == state]
-
     @property
     def planned(self) -> int:
         """Burns of the sheet that count, done or still to be done."""
-        return self.done + len(self.in_state("planned"))
+        return self.done + len(self.analysis.run.in_state("planned"))
 
     @property
     def interim(self) -> bool:

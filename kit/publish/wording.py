@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
+from itertools import product
 from string import Formatter
 from typing import TYPE_CHECKING, Any, Final
 
@@ -225,14 +226,6 @@ def plural(kind: str) -> str:
     return f"{kind}s" if kind.endswith("ette") else f"{kind} fuels"
 
 
-def possessed(text: str, *names: str) -> str:
-    """Return text in which a name that ends in s takes its apostrophe alone."""
-    for name in names:
-        if name.endswith("s"):
-            text = text.replace(f"{name}'s", f"{name}'")
-    return text
-
-
 def p_words(p: float) -> str:
     """Return a p value as shown: '<0.001', '0.012', '–' where there is none."""
     return plain(p, 3) if p != p or p >= 0.0005 else "<0.001"
@@ -258,14 +251,13 @@ def places(low: float, high: float, *against: float) -> int:
         return 0
     decimals = max(0, math.ceil(-math.log10(half / 2) - 1e-9))
     for _ in range(2):
-        if not any(_merges(limit, other, decimals) for limit in (low, high) for other in (0.0, *against)):
+        limits = product((low, high), (0.0, *against))
+        if not any(
+            end != at and round(end, decimals) == round(at, decimals) for end, at in limits if at == at
+        ):
             break
         decimals += 1
     return decimals
-
-
-def _merges(limit: float, other: float, decimals: int) -> bool:
-    return other == other and limit != other and round(limit, decimals) == round(other, decimals)
 
 
 def estimate(mean: float, low: float, high: float, unit: str, us: bool) -> str:
@@ -397,7 +389,9 @@ class Amount:
         """Return a clause of its metric, else the one that tells it, of two names."""
         told = clause or self.clause
         filled = told.format(a=a, b=b, at=threshold(self.spec, self.units), amount=self.size)
-        return possessed(filled, a, b)
+        for name in (a, b):  # a name that ends in s takes its apostrophe alone
+            filled = filled.replace(f"{name}'s", f"{name}'") if name.endswith("s") else filled
+        return filled
 
     @property
     def holds_zero(self) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from kit import schema
 from kit.errors import disk_faults
 from kit.page.text import Html, element
 from kit.publish.cards import cards
@@ -17,7 +18,6 @@ from kit.publish.provenance import report_date, trace
 from kit.publish.report_data import report_data
 from kit.publish.sections import Section
 from kit.results_file import RESULTS, SCHEMA_ID
-from kit.schema import RESULTS_SCHEMA
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -64,15 +64,12 @@ def write_figures(sections: Iterable[Section], target: Path) -> None:
     export(drawings, target / "figures", report_date())
 
 
-TABLES: Final = (
-    "spans", "files", "log_notes", "metrics", "excluded", "components", "shares", "means", "comparisons",
-    "pairs", "comparisons_alone", "overall", "best", "prior", "value", "ladder", "kinds", "next_bag", "chances",
-    "reasons", "lid_open", "further", "reached", "reached_pairs", "cooks", "scores", "score_pairs", "tasters",
-    "odd_burns", "influence", "censored", "flags", "uncertainty", "uncounted", "deviations", "second_opinion",
-    "self_check",
-)  # fmt: skip
-"""Keys of results.json for the tidy tables of an analysis, which holds them under the same names but for `_HELD_AS`."""
 _HELD_AS: Final[Mapping[str, str]] = {"flags": "flag_counts"}
+_ELSEWHERE: Final = ("readings", "mean_curves", "difference_curves", *_HELD_AS.values())
+TABLES: Final = tuple(
+    name for name in (*schema.TABLES, "files", "log_notes", *_HELD_AS) if name not in _ELSEWHERE
+)
+"""Keys of results.json for the tidy tables of an analysis, which holds them under the same names but for `_HELD_AS`."""
 
 CURVES: Final[Mapping[str, str]] = {
     "mean": "mean_curves",
@@ -144,7 +141,7 @@ def write_numbers(target: Path, sheets: Mapping[str, pd.DataFrame], data: Mappin
 def head_of(trial: Any, origin: dict[str, Any]) -> dict[str, Any]:
     """Return what every results.json begins with: its schema, the trial, and what it was made from."""
     head = {
-        "schema": RESULTS_SCHEMA,
+        "schema": schema.RESULTS_SCHEMA,
         "$schema": SCHEMA_ID,
         "report": origin["report"],
         "trial": plain_value(trial),

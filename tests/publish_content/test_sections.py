@@ -9,13 +9,13 @@ import pytest
 
 from kit.errors import KitError
 from kit.page.inline_svg import inlined
+from kit.page.markdown import markdown_html
 from kit.page.shown_numbers import plain
 from kit.page.text import join
 from kit.publish import sections
 from kit.publish.claims import MOST, all_claims
 from kit.publish.report_data import prices_per_kg, report_data
 from kit.publish.sections.first_screen import answer_sentences
-from kit.publish.sections.method import markdown_html
 from kit.publish.wording import number_word, words
 from kit.trial.models import Bag, Charge
 from tests.publish_content.made import analysis, folder

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
+import numpy as np
+
 from kit.page.style import DARK, FUELS_DARK, FUELS_LIGHT, KIND_LINES, LIGHT, MARKERS
 from kit.publish.figures.svg import RC
 
@@ -180,7 +182,11 @@ def canvas(
         grid = figure.subplots(rows, columns, squeeze=False, sharex=share[0], sharey=share[1])
         axes = [each for row in grid for each in row]
         for each in axes:
-            dress(each, frame)
+            each.set_facecolor("none")
+            each.patch.set_visible(False)
+            _thin(each, ("left", "bottom"), frame)
+            for axis in (each.xaxis, each.yaxis):
+                axis.label.set(color=frame.soft, fontsize=frame.small)
     scale = frame.small / PAGE.small if frame.film else 1.0
     left, right, bottom, top = (scale * each for each in margins)
     if frame.film:
@@ -194,15 +200,6 @@ def room_for(texts: Iterable[str], longest: int = LONGEST) -> float:
     """Return the inches that the longest of these texts takes on the page, in small type."""
     signs = max((len(short(line, longest)) for text in texts for line in text.split("\n")), default=0)
     return 0.2 + signs * 0.0755
-
-
-def dress(axes: Axes, frame: Frame) -> None:
-    """Give axes the kit's own style: two thin lines, quiet ticks, no box."""
-    axes.set_facecolor("none")
-    axes.patch.set_visible(False)
-    _thin(axes, ("left", "bottom"), frame)
-    for axis in (axes.xaxis, axes.yaxis):
-        axis.label.set(color=frame.soft, fontsize=frame.small)
 
 
 def _thin(axes: Any, sides: Sequence[str], frame: Frame) -> None:
@@ -258,7 +255,7 @@ class RowLayout:
     above: float = 0.75
     row: float = 0.28
     right: float = 0.35
-    longest: int = 44
+    longest: int = LONGEST
 
 
 def rows_canvas(
@@ -293,26 +290,14 @@ def estimate(axes: Axes, found: Any, row: float, colour: str, frame: Frame, fill
 
 
 def apart(places: Sequence[float], gap: float) -> list[float]:
-    """Return places moved as little as needed to stand at least a gap apart, in the same order.
+    """Return places moved as little as needed, by least squares, to stand at least a gap apart in the same order."""
+    from scipy.optimize import isotonic_regression
 
-    Pools neighbours that collide and centres each pool on the mean of its members' wishes.
-    """
-    order = sorted(range(len(places)), key=lambda i: places[i])
-    pools: list[list[int]] = []
-    centres: list[float] = []
-    for i in order:
-        pools.append([i])
-        centres.append(places[i])
-        while len(pools) > 1 and centres[-1] - centres[-2] < gap * (len(pools[-1]) + len(pools[-2])) / 2:
-            last = pools.pop()
-            centres.pop()
-            pools[-1].extend(last)
-            centres[-1] = sum(places[j] for j in pools[-1]) / len(pools[-1])
-    moved = list(places)
-    for pool, centre in zip(pools, centres, strict=True):
-        for rank, i in enumerate(pool):
-            moved[i] = centre + gap * (rank - (len(pool) - 1) / 2)
-    return moved
+    order, least = np.argsort(places, kind="stable"), gap * np.arange(len(places))
+    moved = np.zeros(len(places))
+    if len(places):
+        moved[order] = isotonic_regression(np.asarray(places, dtype=float)[order] - least).x + least
+    return [float(each) for each in moved]
 
 
 def size_of(axes: Axes) -> tuple[float, float]:

@@ -103,7 +103,7 @@ def lines_of(data: ReportData, cast: Cast) -> Lines:
     readings = readings[readings["probe"] == main_probe(data)]
     metrics = data.table("metrics")
     n = counts_of(metrics[metrics["burn"].isin(data.compared & set(readings["burn"]))])
-    shown = data.compared | set(data.in_state("excluded")["burn"])
+    shown = data.compared | set(data.analysis.run.in_state("excluded")["burn"])
     readings = readings[readings["burn"].isin(shown) & readings["burn"].map(fuel_of).isin(ids)]
     readings = readings[readings["elapsed_s"].astype(float) >= EARLIEST_S]
     burns = thin_burns(readings)
@@ -324,12 +324,7 @@ def panels(lines: Lines, cast: Cast, frame: Frame) -> Figure:
 
 
 def two_over_time(
-    lines: Lines,
-    table: pd.DataFrame,
-    spans: Sequence[tuple[float, float]],
-    y: Axis,
-    cast: Cast,
-    frame: Frame,
+    lines: Lines, table: pd.DataFrame, spans: Sequence[tuple[float, float]], y: Axis, cast: Cast, frame: Frame
 ) -> Figure:
     """Return the burns and means of two fuels above their difference, on one axis of time.
 

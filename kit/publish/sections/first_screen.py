@@ -130,8 +130,11 @@ def overview_table(data: ReportData) -> Html:
         add("type", [player.kind for player in cast], kind="text")
     for metric in dict.fromkeys([*data.primary, *([cost] if cost else [])]):
         if metric == cost and prices:
-            paid = [_price(data, prices[player.id]) if player.id in prices else "" for player in cast]
-            add("Price", paid, unit=data.units.heading("/kg"))
+            known, systems = [prices.get(player.id) for player in cast], data.units.systems()
+            told = [
+                [plain(convert(price, "/kg", us), 2) for us in systems] if price else [""] for price in known
+            ]
+            add("Price", list(map(_stacked, told)), unit=data.units.heading("/kg"))
         title, unit = capital(data.label(metric)), data.units.heading(data.spec(metric).unit)
         add(metric, _cells(data, metric, cast), title, unit)
         if metric in data.primary and (letters := _letters(data, metric, cast)):
@@ -180,10 +183,6 @@ def _cells(data: ReportData, metric: str, cast: Cast) -> list[object]:
 
 def _cell(data: ReportData, mean: float, low: float, high: float, unit: str) -> Html:
     return _stacked(estimate(mean, low, high, unit, us).replace(" ", "\u00a0") for us in data.units.systems())
-
-
-def _price(data: ReportData, price: float) -> Html:
-    return _stacked(plain(convert(price, "/kg", us), 2) for us in data.units.systems())
 
 
 def _stacked(texts: Iterable[str]) -> Html:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from kit.page.shown_numbers import convert, duration, plain
 from kit.page.text import Html
-from kit.publish.figures.canvas import LONGEST, Axis, Cast, Frame, RowLayout, bar, rows_canvas, size_of
+from kit.publish.figures.canvas import Axes, Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas, size_of
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, price_metric
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
@@ -30,9 +30,6 @@ from kit.publish.wording import (
 )
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
     from kit.trial.models import Cook
 
 KEPT: Final = ("exact", "at least", "at most")
@@ -64,7 +61,7 @@ def fuel_tables(data: ReportData) -> list[object]:
     return [
         [means_table(data, metric) for metric in data.metrics],
         [values_drawing(data, metric) for metric in dict.fromkeys(drawn) if data.has_values(metric)],
-        reached_table(data),
+        rows_table(data, "reached", _not_always_reached(data)),
         scores_html(data),
         heading("Price and what is declared", "declared"),
         declared_table(data),
@@ -122,11 +119,6 @@ def _not_always_reached(data: ReportData) -> pd.DataFrame:
     rows = data.in_order(data.table("reached"))
     rows = rows[rows["metric"].isin(set(rows.loc[rows["reached"] < rows["n"], "metric"]))]
     return rows.assign(at=[data.label(metric).removeprefix("time to ") for metric in rows["metric"]])
-
-
-def reached_table(data: ReportData) -> Html | None:
-    """Return how many burns reached each temperature that some did not; None where all reached all."""
-    return rows_table(data, "reached", _not_always_reached(data))
 
 
 def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html | None:
@@ -248,12 +240,7 @@ def _alt(data: ReportData, means: pd.DataFrame, burns: pd.DataFrame, unit: str, 
 
 
 def fuel_values(
-    burns: pd.DataFrame,
-    means: pd.DataFrame,
-    cast: Cast,
-    axis: Axis,
-    joined: list[list[str]],
-    frame: Frame,
+    burns: pd.DataFrame, means: pd.DataFrame, cast: Cast, axis: Axis, joined: list[list[str]], frame: Frame
 ) -> Figure:
     """Return a row per fuel: burns as marks, those of one bag joined, the mean and its interval above them.
 
@@ -269,7 +256,7 @@ def fuel_values(
         For each of them the numbers of its brackets; none where no order is shown.
     """
     numbers = sorted({number for group in joined for number in group}, key=int)
-    layout = RowLayout(row=0.48, right=0.3 + 0.17 * len(numbers), longest=LONGEST)
+    layout = RowLayout(row=0.48, right=0.3 + 0.17 * len(numbers))
     figure, axes = rows_canvas([player.name for player in cast], axis, frame, layout)
     for row, player in enumerate(cast):
         _bags(axes, burns[burns["fuel"] == player.id], row, frame)

@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 
 FARTHEST: Final = 100 * (TOO_WIDE - 1)
 """Per cent above which a limit is shown as more than ten times."""
+WIDE: Final = 44
+"""Letters of a row that two fuels name."""
 MOST_ROWS: Final = 30
 """Rows of a figure in the report; the appendix's table has all."""
 MOST_ON_FILM: Final = 8
@@ -216,11 +218,7 @@ def on_film(rows: pd.DataFrame) -> str:
 
 
 def differences(
-    rows: pd.DataFrame,
-    axis: Axis,
-    sides: tuple[str, str],
-    margin: tuple[float, float] | None,
-    frame: Frame,
+    rows: pd.DataFrame, axis: Axis, sides: tuple[str, str], margin: tuple[float, float] | None, frame: Frame
 ) -> Figure:
     """Return one row per pair: the difference with its interval, zero and margin drawn, the verdict beside.
 
@@ -235,7 +233,7 @@ def differences(
         Ends of the zone of differences too small to matter; None where none was declared.
     """
     rows = rows.sort_values("rank", kind="stable").head(MOST_ON_FILM) if frame.film else rows
-    layout = RowLayout(above=0.95, right=0.35 if frame.film else room_for(rows["brief"], 22))
+    layout = RowLayout(above=0.95, right=0.35 if frame.film else room_for(rows["brief"], 22), longest=WIDE)
     name = axis.name.rpartition(", ")[2] if frame.film else axis.name
     gap = 3 * NBSP
     axis = Axis(f"← {sides[0]}{gap}{name}{gap}{sides[1]} →", axis.second)
@@ -381,7 +379,7 @@ def break_even(rows: pd.DataFrame, axis: Axis, frame: Frame) -> Figure:
         known), place of the first fuel.
     """
     rows = rows.head(MOST_ON_FILM) if frame.film else rows
-    figure, axes = rows_canvas(rows["short_label"].tolist(), axis, frame)
+    figure, axes = rows_canvas(rows["short_label"].tolist(), axis, frame, RowLayout(longest=WIDE))
     axes.axvline(1, color=frame.line, linewidth=frame.pen, zorder=1)
     for row, pair in enumerate(rows.itertuples(index=False)):
         estimate(axes, pair, row, frame.fuel(int(pair.place)), frame)

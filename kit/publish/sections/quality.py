@@ -79,7 +79,7 @@ def _meaning(flag: str) -> str:
 
 
 def _left_out(data: ReportData) -> list[str]:
-    rows = data.in_state("excluded")
+    rows = data.analysis.run.in_state("excluded")
     return [
         f"Left out: {burns_named(own['burn'])} of {data.name(str(fuel))}: {str(why).rstrip('.')}."
         for (fuel, why), own in rows.groupby(["fuel", "excluded"], sort=False)

@@ -11,7 +11,7 @@ import pandas as pd
 
 from kit.page.shown_numbers import plain
 from kit.page.text import Html
-from kit.publish.figures.canvas import LONGEST, Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas
+from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
@@ -226,7 +226,7 @@ def next_bags(rows: pd.DataFrame, cast: Cast, axis: Axis, frame: Frame) -> Figur
     rows
         fuel, mean, low, high (of a new burn), mean_low, mean_high; as shown.
     """
-    layout = RowLayout(above=0.7, row=0.32, right=0.3, longest=LONGEST)
+    layout = RowLayout(above=0.7, row=0.32, right=0.3)
     figure, axes = rows_canvas([player.name for player in cast], axis, frame, layout)
     for row, player in enumerate(cast):
         hue = frame.fuel(player.place)
