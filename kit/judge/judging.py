@@ -12,14 +12,7 @@ import pandas as pd
 
 from kit.errors import KitError
 from kit.judge.best import best_fuels, fuels_differ, ladder
-from kit.judge.comparisons import (
-    Differences,
-    family_against,
-    fuel_means,
-    kinds_compared,
-    places_of,
-    scope_of,
-)
+from kit.judge.comparisons import Differences, family_against, fuel_means, kinds_compared, places_of, scope_of
 from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_fits, lenders_of, prior_table
 from kit.judge.next_bag import chances, further, next_bag
 from kit.judge.odd_burns import NO_ANSWER, influence, odd_burns

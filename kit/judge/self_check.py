@@ -24,12 +24,7 @@ from kit.variance.engine import terms_in_order
 from kit.variance.families import all_pairs
 from kit.variance.inference import LEAST_DF, DfMethod, contrasts, held_rows, imputed
 from kit.variance.model import Censored, RepeatModel
-from kit.variance.sd_limits import (
-    best_hold,
-    component_limits,
-    profile_words,
-    rises,
-)
+from kit.variance.sd_limits import best_hold, component_limits, profile_words, rises
 
 Shares = npt.NDArray[Any]
 

@@ -384,11 +384,7 @@ def cooker_named(words: str) -> Cooker:
 
 
 def charges_of(
-    recipes: Sequence[Recipe],
-    bags: Sequence[int],
-    mass_g: Floats,
-    humidity_pct: Floats,
-    seed: int,
+    recipes: Sequence[Recipe], bags: Sequence[int], mass_g: Floats, humidity_pct: Floats, seed: int
 ) -> Charges:
     """Draw the charges of some burns: bags first, then the pieces of each charge.
 

@@ -31,13 +31,7 @@ from kit.trial.models import (
     TrialFile,
     threshold_id,
 )
-from kit.trial.quantities import (
-    QuantityError,
-    parse_difference,
-    parse_percent,
-    parse_threshold,
-    quantity,
-)
+from kit.trial.quantities import QuantityError, parse_difference, parse_percent, parse_threshold, quantity
 from kit.trial.toml_reader import KeyPath, TomlFile
 
 

@@ -308,12 +308,7 @@ def posterior(model: Model, theta: Array, data: Rows, combinations: Array) -> tu
 
 
 def minimise_rows(
-    model: Model,
-    start: Array,
-    data: Rows,
-    fixed: Mask | None = None,
-    most: int = 150,
-    enough: float = ENOUGH,
+    model: Model, start: Array, data: Rows, fixed: Mask | None = None, most: int = 150, enough: float = ENOUGH
 ) -> Minimum:
     """Minimise D over the variances from a start a row (kit.variance.optimise)."""
 

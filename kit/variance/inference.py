@@ -21,15 +21,7 @@ from kit.variance.averaged import exact_contrasts
 from kit.variance.bounded import Rows, least_rows, slope
 from kit.variance.burn_arrays import Array, Codes
 from kit.variance.model import Censored, RepeatModel, small_sample
-from kit.variance.t_contrasts import (
-    LEAST_DF,
-    Contrasts,
-    DfMethod,
-    FTest,
-    f_test,
-    kenward_roger,
-    needs_level,
-)
+from kit.variance.t_contrasts import LEAST_DF, Contrasts, DfMethod, FTest, f_test, kenward_roger, needs_level
 
 __all__ = [
     "LEAST_DF", "Contrasts", "DfMethod", "FTest", "contrasts", "f_test", "kenward_roger", "small_sample",

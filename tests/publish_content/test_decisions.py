@@ -5,9 +5,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from kit.publish import sections
+from kit.publish.claims import value_claim
 from kit.publish.compare import earlier_looks
 from kit.publish.report_data import break_even_table, report_data
 from kit.publish.sections.fuels import limits_table, reached_sentences
+from kit.publish.sections.pairs import price_sentence
 from kit.publish.wording import words
 from kit.trial.models import Fuel, Lab
 from tests.publish_content.made import analysis
@@ -67,6 +69,17 @@ def test_break_even_follows_from_prices_and_cost():
 def test_a_price_verdict_names_the_better_value_or_says_that_it_is_not_settled():
     words = read(sections.comparisons(analysis("three")).html).text
     assert "Better value at the prices paid: " in words or "at the prices paid is not settled" in words
+
+
+def test_a_price_that_is_open_both_ways_does_not_contradict_the_best_value():
+    data = report_data(analysis("one bag"))
+    rows = list(break_even_table(data).itertuples(index=False))
+    assert "the two others are dearer" in value_claim(data).sentence
+    for row in rows:
+        told = price_sentence(row, data)
+        assert "asked both ways" in told
+        assert f"asked one way, {data.name(row.a)} cannot be the best value of all." in told
+    assert "asked" not in price_sentence(rows[0]._replace(cost_low=1.2, verdict="different"), data)
 
 
 def test_what_some_burns_never_reached_is_told_fuel_by_fuel():

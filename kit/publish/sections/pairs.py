@@ -11,7 +11,7 @@ import pandas as pd
 
 from kit.page.shown_numbers import NBSP, plain, quantity
 from kit.page.text import Html
-from kit.publish.claims import claim_id, claims_of, overall_sentence, ranked_claims
+from kit.publish.claims import claim_id, claims_of, overall_sentence, ranked_claims, standing_of
 from kit.publish.figures.canvas import Axis, Frame, RowLayout, estimate, room_for, rows_canvas, short, word
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import UNDECIDED, ReportData, break_even_table, n_note
@@ -335,10 +335,13 @@ def price_sentence(row: Any, data: ReportData) -> str:
     amount = Amount(row.cost, row.cost_low, row.cost_high, math.nan, spec, data.units)
     known = row.cost == row.cost
     undecided = known and (row.verdict in UNDECIDED or amount.holds_zero)
+    best, pair = standing_of(data, row.metric), {row.a, row.b}
+    beaten = pair & {*best.others} if best and best.leader in pair else ()
     return paragraph_of(
         "price",
         settled=known and not undecided,
         open=undecided,
+        beaten=[*map(data.name, beaten)],
         of=f", of {data.these_bags}" if data.these_bags else "",
         cheaper=b if amount.above else a,
         at=threshold(spec, data.units),
