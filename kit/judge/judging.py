@@ -288,11 +288,11 @@ def judging_level(run: Run) -> float:
 
 def many_words(run: Run) -> tuple[str, ...]:
     """Return what is not asked of a trial of very many fuels."""
-    fuels, control = run.in_state("done")["fuel"].nunique(), run.trial.control_fuel
-    if fuels <= MOST_FUELS:
+    burned, control = set(run.in_state("done")["fuel"]), run.trial.control_fuel
+    if len(burned) <= MOST_FUELS:
         return ()
-    against = f"the control fuel, {control}" if control else "the fuel of the best mean"
-    return (WORDS["many"].format(fuels=fuels, most=MOST_FUELS, against=against),)
+    against = f"the control fuel, {control}" if control in burned else "the fuel of the best mean"
+    return (WORDS["many"].format(fuels=len(burned), most=MOST_FUELS, against=against),)
 
 
 def look_words(run: Run) -> tuple[str, ...]:

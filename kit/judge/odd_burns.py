@@ -43,6 +43,8 @@ RATIOS = (0.0, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4, 12.8, 51.2)
 """Ratios of a random term's variance to the burns' at which every burn is screened."""
 MOST_FOR_A_GRID = 150
 """Burns beyond which one of them no longer moves the ratios: they are screened at the fitted ratios alone."""
+LEAST_LEFT = 3
+"""Degrees of freedom that must be left beside a burn's own parameter: of fewer, burns may agree by chance."""
 ALONE = 1e-9
 LEAST_SCALE = 1e-3
 Answer = dict[tuple[str, str], tuple[str, str, float, float, float]]
@@ -113,7 +115,7 @@ def odd_burns(fit: RepeatFit, question: Question) -> pd.DataFrame:
     tests = len(rows) * question.looks
     expected, residual, p = found = np.full((3, len(rows)), np.nan)
     kept = np.arange(len(rows))
-    while len(kept) > fit.design.p:
+    while len(kept) - 1 - fit.design.p >= LEAST_LEFT:
         found[:, kept] = _screened(fit, kept)
         doubtful = kept[p[kept] * tests < 1]
         for place in doubtful.tolist():

@@ -28,7 +28,7 @@ def say_card(analysis: Any) -> str:
     told = [*claims, *pairs, *others]
     head = f"# What may be said: {escape_markdown(data.trial.title or 'this trial')}"
     first = [f"**{escape_markdown(text)}**" for text in sentences_of("say_first", data=data)]
-    left = sum(not claim.settled for claim in claims_of(data))
+    left = 0 if data.bare else sum(not claim.settled for claim in claims_of(data))
     rest = sentences_of("say_last", told=told, left=left, comparisons=claims_of(data))
     return "\n\n".join([head, *first, *(_card(claim, data) for claim in told), *rest]) + "\n"
 

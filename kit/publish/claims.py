@@ -18,6 +18,7 @@ from kit.publish.wording import (
     Amount,
     amount_of,
     capital,
+    counted,
     counts,
     estimate_words,
     listed,
@@ -357,11 +358,18 @@ def _standing_claim(
     parts |= {"near": near, "far": len(found.others) - len(near), "margin": data.margin_words(metric)}
     parts["several_far"] = parts["far"] > 1
     parts |= {"open": found.open and len(fuels) > 2, "fuels": fuels, "data": data}
-    parts |= {"rivals": [f"{name}, {mean}," for name, mean in zip(rivals, means, strict=True)]}
+    *first, last = [f"{name}, {mean}" for name, mean in zip(rivals, means, strict=True)] or [""]
+    parts |= {"rivals": ", and ".join(filter(None, [", ".join(first), last])) + "," if rivals else ""}
     parts |= {"many_near": len(near) > MOST_NAMED and len(near) == len(found.others), "names": rivals}
     parts |= {"nearest": bool(near) and found.near[0] == found.others[0] and not rivals}
-    said = told_each(words()["claim"]["say"], parts)
-    captions = (f"{capital(best)}: {listed([leader, *rivals], 'or')}", f"{leader}: {best}")
+    one = Units("us" if data.units.show == "us" else "metric")
+    briefly = best.partition(", by the hour")[0].replace(threshold(spec, data.units), threshold(spec, one))
+    own, parts["briefly"] = words()["claim"], briefly
+    said = told_each(own["say"], parts)
+    forms = [f"{'; '.join(said)}.", *([] if parts["nearest"] else told_each(own["say_briefly"], parts))]
+    short = capital(briefly.partition(" at the prices")[0])
+    captions = [f"{short}: {listed([leader, *rivals], 'or')}"]
+    captions += [f"{short}: {leader} or {counted(len(rivals), 'other')}"] if rivals else []
     (burns, bags), (mean, low, high) = used.get(found.leader, (0, 0)), found.limits(found.leader)
     return Claim(
         id=anchor("claim", kind, _quoted(metric)),
@@ -379,9 +387,9 @@ def _standing_claim(
         unit=spec.unit,
         n=(burns, burns),
         bags=(bags, bags),
-        sentence=f"{'; '.join(told_each(words()['claim']['standing'], parts))} ({data.n_words(used)}).",
+        sentence=f"{'; '.join(told_each(own['standing'], parts))} ({data.n_words(used)}).",
         number=number,
-        say=shortest_that_fits((f"{'; '.join(said)}.", f"{said[0]}."), [leader, *rivals], MOST_SAID),
+        say=shortest_that_fits(forms, [leader, *rivals], MOST_SAID),
         caption=shortest_that_fits(captions, [leader, *rivals], MOST_CAPTION),
         interval=number,
         figure=f"values {metric}",

@@ -19,6 +19,7 @@ from kit.publish.claims import (
     claims_of,
     findings,
     standing_of,
+    value_claim,
     words_in,
 )
 from kit.publish.report_data import report_data
@@ -260,3 +261,16 @@ def test_estimates_and_lists_in_words():
     assert plain(estimate_words(64.7, 57.96, 72.3, "min", Units())) == "65 min (58 to 72)"
     assert (listed(["a"]), listed(["a", "b"]), listed(["a", "b", "c"], "or")) == ("a", "a and b", "a, b or c")
     assert not re.search(r"\d", listed([]))
+
+
+@pytest.mark.parametrize("kind", ["three", "one bag", "two settings", "demo"])
+def test_no_form_of_a_best_fuel_leaves_out_that_others_may_be_as_good(kind):
+    data = report_data(analysis(kind))
+    found = [*(best_claim(data, metric) for metric in data.primary), value_claim(data)]
+    told = [(claim, standing_of(data, claim.metric)) for claim in found if claim]
+    assert told
+    for claim, standing in told:
+        if standing.rivals and claim.settled:
+            assert "may be as" in claim.say and " or " in claim.caption, (claim.say, claim.caption)
+        if claim.settled:
+            assert claim.number in claim.say, claim.say

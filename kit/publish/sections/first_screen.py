@@ -52,7 +52,7 @@ def answer_sentences(data: ReportData) -> list[Claim | str]:
         return [*sentences_of("burned_once", several=len(data.cast) > 1)]
     pairs = [claim for claim in claims_of(data) if claim.primary] or list(claims_of(data))
     if not pairs:
-        return [paragraph_of("nothing_to_compare")]
+        return [paragraph_of("nothing_to_compare", several=len(data.cast) > 1)]
     if len(pairs) > 1 and all(claim.verdict == "cannot be separated" for claim in pairs):
         return [paragraph_of("none_apart")]
     first: list[Claim | str | None] = []

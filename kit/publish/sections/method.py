@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from kit.judge.question import MOST_FUELS
 from kit.judge.self_check import TRIALS
 from kit.metrics import METRIC_BASES
 from kit.page.cautions import cautions_list
@@ -153,8 +154,13 @@ def _checked(data: ReportData) -> str:
     ends = dict.fromkeys(f"{100 * float(end):.0f}" for end in held["share"].agg(["min", "max"]).dropna())
     fitted = opinion[opinion["other"].notna()]
     converged = fitted[~fitted["note"].astype(str).str.contains("did not converge")]
+    false = rows[rows["quantity"].astype(str).str.startswith("a difference is claimed somewhere")]
     return paragraph_of(
         "checked",
+        many=len(data.cast) > MOST_FUELS,
+        nominal=f"{100 * held['nominal'].astype(float).max():.4g}",
+        false_claims=f"{100 * false['share'].astype(float).max():.0f}" if len(false) else "",
+        error=f"{100 * false['nominal'].astype(float).max():.3g}",
         trials=TRIALS,
         checked=len(rows),
         seed=rows["seed"].max(),

@@ -50,8 +50,11 @@ MOST_ON_FILM: Final = 8
 def comparisons(data: ReportData) -> list[object]:
     """Return the comparisons of primary measures with verdicts; kinds against kinds; the price verdict."""
     if data.interim or data.bare or not len(data.table("comparisons")):
+        several = len(data.cast) > 1
         return [
-            paragraph_of("no_comparisons", data=data, singles_of_several=data.bare and len(data.cast) > 1)
+            paragraph_of(
+                "no_comparisons", data=data, singles_of_several=data.bare and several, several=several
+            )
         ]
     compared = _compared(data)
     main = [metric for metric in compared if metric in data.primary] or compared[:1]

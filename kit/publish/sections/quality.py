@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from kit.judge.question import MOST_FUELS
 from kit.page.html_tables import cols, table
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
@@ -257,7 +258,13 @@ def influence_words(data: ReportData) -> list[str]:
         told.append(f"{capital(data.label(str(metric)))}, {fuels}: {'; '.join(outcomes)}.")
     held = count - len(told) if told else 0
     still_open = f" ({number_word(held)} of them {'is' if held == 1 else 'are'} not settled as it stands)"
-    parts = {"several": tried > 1, "tried": tried, "count": count, "still_open": still_open * (held > 0)}
+    parts = {
+        "many": len(data.cast) > MOST_FUELS,
+        "several": tried > 1,
+        "tried": tried,
+        "count": count,
+        "still_open": still_open * (held > 0),
+    }
     return [paragraph_of("influence", data=data, **parts), *told]
 
 
