@@ -120,7 +120,7 @@ def take_order(run_folder: str | Path, template: str | Path, parameters: Mapping
 
 
 def _run(kernel: Kernel, order: Order, room: Path, progress: Progress | None) -> Any:
-    warming = threading.Thread(target=exporter, daemon=True)  # beside the notebook, in its own process
+    warming = threading.Thread(target=exporter, daemon=True)  # the notebook has a process of its own
     warming.start()
     try:
         executed = run_notebook(kernel, _job(order, room), progress)

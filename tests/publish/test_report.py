@@ -508,7 +508,7 @@ def test_ctrl_c_waits_for_nothing_that_loads_beside(monkeypatch):
         raise KeyboardInterrupt
 
     held = threading.Event()  # as where an interrupted import holds the lock
-    monkeypatch.setattr(report, "_load_exporter", held.wait)
+    monkeypatch.setattr(report, "exporter", held.wait)
     monkeypatch.setattr(report, "run_notebook", interrupted)
     monkeypatch.setattr(report, "_job", lambda *_: None)
     with pytest.raises(KeyboardInterrupt):
