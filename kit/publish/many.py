@@ -8,7 +8,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -184,6 +184,7 @@ def _side_by_side(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
     """Work in processes; folders that ran as one died are tried once more, each alone, to find the one to blame."""
     left = {task.folder: task for task in tasks}
     suspects: list[Task] = []
+    begun = time.time()
     while left:
         died: list[str] = []
         batch, beside = (suspects, 1) if suspects else ([*left.values()], workers)
@@ -192,7 +193,9 @@ def _side_by_side(tasks: Sequence[Task], workers: int) -> Iterator[Outcome]:
                 died.append(folder)
             else:
                 del left[folder]
-                yield outcome
+                # its process may have died between the report and the word of it
+                new = outcome.state == "unchanged" and Path(outcome.report).stat().st_mtime >= begun
+                yield replace(outcome, state="made") if new else outcome
         if suspects:
             for folder in died:
                 del left[folder]

@@ -202,6 +202,21 @@ def test_after_a_death_those_that_ran_then_are_tried_alone_and_the_rest_side_by_
     ]  # fmt: skip
 
 
+def test_a_report_whose_process_died_before_it_could_tell_counts_as_made(runs, template, monkeypatch):
+    standing, fresh = (many.Task(str(run), str(template), {}) for run in runs[:2])
+    many.attempt(standing)
+    in_pool, deaths = many._in_pool, []
+
+    def pool(tasks, workers):
+        for folder, outcome in in_pool(tasks, workers):
+            deaths.append(folder)
+            yield folder, outcome if deaths.count(folder) > 1 else None
+
+    monkeypatch.setattr(many, "_in_pool", pool)
+    found = {each.folder: each.state for each in many._side_by_side([standing, fresh], 2)}
+    assert found == {standing.folder: "unchanged", fresh.folder: "made"}
+
+
 def goes_on(there):
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
     there.touch()
