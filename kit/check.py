@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -15,13 +14,14 @@ import pandas as pd
 from kit import schema
 from kit.burns.logged_burns import logged_burns, main_probe
 from kit.burns.measure import measure
+from kit.data_file import data_file
 from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import fires_in
 from kit.trial import Run, look_into
 from kit.trial.run_sheets import LOGS, some_of
 
-WORDS = tomllib.loads(Path(__file__).with_name("check.toml").read_text("utf-8"))
+WORDS = data_file(__file__, "check.toml")
 FOR_THE_LOGS = frozenset({"trial", "cleaning", "probe", "logger"})
 """Tables of trial.toml without which a question about a log may have been answered already."""
 STILL_K, LEAST_RANGE_K = 3.0, 15.0

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import re
-import tomllib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
@@ -13,9 +12,11 @@ from itertools import takewhile
 from pathlib import Path
 from typing import Final, Literal
 
+from kit.data_file import data_file
+
 _SHOWN = 6
 Kind = Literal["ask", "refuse"]
-_DISK: Final = tomllib.loads(Path(__file__).with_name("disk_faults.toml").read_text("utf-8"))
+_DISK: Final = data_file(__file__, "disk_faults.toml")
 """What a disk refuses: found, expected, remedy."""
 
 

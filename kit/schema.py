@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import csv
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal
 
+from kit.data_file import data_file, data_text
 from kit.metrics import METRIC_BASES as METRIC_BASES
 from kit.metrics import Metric as Metric
 from kit.metrics import Scale as Scale
@@ -39,14 +38,14 @@ class Column:
 
 
 def _vocabulary() -> dict[str, Column]:
-    with Path(__file__).with_name("columns.csv").open(encoding="utf-8", newline="") as stream:
-        return {row["name"]: Column(**row) for row in csv.DictReader(stream)}  # type: ignore[arg-type]
+    rows = csv.DictReader(data_text(__file__, "columns.csv").splitlines())
+    return {row["name"]: Column(**row) for row in rows}  # type: ignore[arg-type]
 
 
 COLUMNS: Mapping[str, Column] = _vocabulary()
 """Every column of every table: a name means the same wherever it stands."""
 
-_WRITTEN = tomllib.loads(Path(__file__).with_name("schema.toml").read_text("utf-8"))
+_WRITTEN = data_file(__file__, "schema.toml")
 _COLUMNS = {
     name: columns for kind in ("sheets", "tables", "judged") for name, columns in _WRITTEN[kind].items()
 }

@@ -14,6 +14,7 @@ ROOT = Path(__file__).parents[1]
 KIT = ROOT / "kit"
 FLOW = [
     *(
+        "data_file",
         "errors",
         "metrics",
         "schema",

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -15,6 +13,7 @@ import pandas as pd
 from scipy import optimize, special
 
 from kit.burns.logged_burns import bag_prices, sheet_rows
+from kit.data_file import data_file
 from kit.schema import METRICS, Metric
 from kit.trial import Run
 from kit.variance import RepeatFit, fit_repeats
@@ -24,7 +23,7 @@ from kit.variance.fit import joined
 Multiplicity = Literal["tukey", "dunnett", "holm", "none"]
 Pairs = str | tuple[str, Any] | Sequence[tuple[Any, Any]]
 
-WORDS = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
+WORDS = data_file(__file__, "words.toml")
 STEP, FARTHEST = 0.02, 9.0
 """Of the integrals over z, at looks before the last."""
 KNOWN = ("exact", "at least", "at most")

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Literal
 
+from kit.data_file import data_file
 from kit.metrics.burn import Burn
 
 Scale = Literal["plain", "log"]
@@ -68,9 +67,7 @@ class Phrases:
     smaller: str = "less"
 
 
-PHRASES: dict[str, dict[str, str]] = tomllib.loads(
-    Path(__file__).with_name("phrases.toml").read_text(encoding="utf-8")
-)
+PHRASES: dict[str, dict[str, str]] = data_file(__file__, "phrases.toml")
 
 
 @dataclass(frozen=True)

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
-from importlib import resources
 from typing import Final
 
+from kit.data_file import data_file
 from kit.page.text import Html, element, join
 
 
@@ -20,7 +19,7 @@ class Caution:
     short: str = ""
 
 
-_WRITTEN: Final = tomllib.loads(resources.files("kit.page").joinpath("cautions.toml").read_text("utf-8"))
+_WRITTEN: Final = data_file(__file__, "cautions.toml")
 EDITION: Final[str] = _WRITTEN["edition"]
 CAUTIONS: Final = tuple(Caution(**each) for each in _WRITTEN["caution"])
 

@@ -6,9 +6,9 @@ import re
 from dataclasses import dataclass
 from functools import cache
 from html import unescape
-from pathlib import Path
 from typing import Any, Final
 
+from kit.data_file import data_text
 from kit.page.style import stylesheet
 from kit.page.text import Html, escape
 
@@ -59,7 +59,7 @@ def _template() -> Any:
     pages = Environment(
         autoescape=True, undefined=StrictUndefined, finalize=escape, keep_trailing_newline=True
     )
-    return pages.from_string(Path(__file__).with_name("page.html").read_text("utf-8"))
+    return pages.from_string(data_text(__file__, "page.html"))
 
 
 def document(

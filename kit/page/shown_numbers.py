@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
-from importlib import resources
 from typing import Any, Final, Literal
+
+from kit.data_file import data_file
 
 Show = Literal["metric", "us", "both"]
 
@@ -17,7 +17,7 @@ THIN: Final = "\u202f"
 MINUS: Final = "\u2212"
 NONE: Final = "\u2013"
 
-_US: Final = tomllib.loads(resources.files("kit.page").joinpath("us_units.toml").read_text("utf-8"))
+_US: Final = data_file(__file__, "us_units.toml")
 _LB: Final = 0.45359237
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from functools import cache
-from importlib import resources
 from typing import Final
+
+from kit.data_file import data_text
 
 FUELS_LIGHT: Final = (
     "#955227", "#0f3395", "#609589", "#5a2150", "#938e00", "#805ecd", "#7c0202", "#3b677d",
@@ -37,7 +38,7 @@ DARK: Final = {
 @cache
 def stylesheet() -> str:
     """Return the style sheet of every page: light, dark and print, from 320 px up."""
-    rules = resources.files("kit.page").joinpath("style.css").read_text("utf-8")
+    rules = data_text(__file__, "style.css")
     light, dark = _variables(LIGHT, FUELS_LIGHT), _variables(DARK, FUELS_DARK)
     return (
         f":root{{color-scheme:light dark;{light}}}\n"

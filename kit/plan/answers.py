@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
+from kit.data_file import data_file
 from kit.errors import Faults, KitError
 from kit.judge.judging import planned_question
 from kit.judge.question import Question
@@ -24,10 +24,7 @@ from kit.trial.sheet import sheet_path, sheet_rows
 from kit.trial.trial_file import read_trial
 
 SHEET = "burns.csv"
-ASSUMED, WORDS = (
-    tomllib.loads(Path(__file__).with_name(name).read_text(encoding="utf-8"))
-    for name in ("assumed_spreads.toml", "words.toml")
-)
+ASSUMED, WORDS = (data_file(__file__, name) for name in ("assumed_spreads.toml", "words.toml"))
 EARLIER_POWER = 0.5
 """An earlier folder's degrees of freedom count half: it was another season."""
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import erf, sqrt
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+
+from kit.data_file import data_file
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -367,7 +367,7 @@ class Recipe:
     bulk: float = 0.55
 
 
-KNOWN = tomllib.loads(Path(__file__).with_name("simulator.toml").read_text(encoding="utf-8"))
+KNOWN = data_file(__file__, "simulator.toml")
 KINDS: Mapping[str, Recipe] = {kind: Recipe(**own) for kind, own in KNOWN["kind"].items()}
 LUMP, BRIQUETTE = KINDS["lump"], KINDS["briquette"]
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from kit.data_file import data_text
 from kit.plan.burning import KINDS, KNOWN, Recipe
 from kit.plan.rehearsal import write_simulated_plan
 from kit.plan.schedule import run_order
@@ -27,7 +28,7 @@ RECIPES: dict[str, Recipe] = {
 
 FAULTS = tuple(Fault(**own) for own in KNOWN["demo_fault"])
 
-TRIAL = Path(__file__).with_name("demo.toml").read_text(encoding="utf-8")
+TRIAL = data_text(__file__, "demo.toml")
 
 
 def demo_order() -> pd.DataFrame:

@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from kit.data_file import data_text
 from kit.judge.verdicts import BEYOND, DIFFERENCES, LITTLE, OPEN, SAME, UNSIZED
 from kit.page.cautions import cautions_short
 from kit.page.html_tables import Col, cols, numbers, table
@@ -60,7 +61,7 @@ def _template() -> Any:
     """Return the macros of plan.txt."""
     from jinja2 import Environment, StrictUndefined
 
-    text = Path(__file__).with_name("plan.txt").read_text(encoding="utf-8")
+    text = data_text(__file__, "plan.txt")
     lines = Environment(undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     lines.filters |= {
         "times": times, "percent": percent, "chance": _chance, "pair": _pair, "first_metric": _first,

@@ -17,8 +17,7 @@ from kit.errors import disk_faults
 from kit.history import History, MetricHistory, newest_reports
 from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT, main_probe
 from kit.history.control_chart import DRAWS, FALSE_ALARMS, LEVEL_RULES, RULES, SEED, Chart
-from kit.history.history import OF_COOKER, OF_PROBE
-from kit.history.history_tables import LEVEL, chart_points, history_tables, seasons_table
+from kit.history.history import LEVEL, OF_COOKER, OF_PROBE, chart_points, history_tables, seasons_table
 from kit.page.shown_numbers import Units, plain, to_range
 from kit.page.text import Html
 from kit.publish.figures.canvas import Axis, Figure, Frame, RowLayout, canvas, fewer_ticks, rows_canvas, short

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib import resources
 from itertools import product
 from string import Formatter
 from typing import TYPE_CHECKING, Any, Final
 
+from kit.data_file import data_file
 from kit.errors import Faults, KitError
 from kit.metrics import Metric
 from kit.page.html_tables import Col, cols, numbers, table
@@ -35,7 +34,7 @@ TOO_WIDE: Final = 10.0
 @cache
 def words() -> dict[str, Any]:
     """Return the words that reports share: glossary, paragraphs, sources, formulas, those of figures and tables."""
-    return tomllib.loads(resources.files("kit.publish").joinpath("words.toml").read_text("utf-8"))
+    return data_file(__file__, "words.toml")
 
 
 Template = str | Sequence[str | Mapping[str, Any]]

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from dataclasses import dataclass
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from kit.data_file import data_file
 from kit.errors import KitError
 from kit.trial import Probe, Run
 from kit.trial.cells import Floats
@@ -67,7 +66,7 @@ class ProbeUncertainty:
 @lru_cache(maxsize=1)
 def tolerances() -> dict[str, Any]:
     """Return the table of tolerances that stands beside this module."""
-    return tomllib.loads(Path(__file__).with_name("tolerances.toml").read_text(encoding="utf-8"))
+    return data_file(__file__, "tolerances.toml")
 
 
 def pressure_kpa(altitude_m: float) -> float:

@@ -7,17 +7,17 @@ are read by their distinct texts, with the same grammar.
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+
+from kit.data_file import data_file
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -29,7 +29,7 @@ Codes = npt.NDArray[np.int8]
 READ, ABSENT, OPEN, UNREAD, NOT_DUE = range(5)
 """What a cell of numbers was: a number, nothing, a sign of an open circuit, anything else; a row not of its probe."""
 
-WORDS: dict[str, Any] = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
+WORDS: dict[str, Any] = data_file(__file__, "words.toml")
 """Words and signs of loggers, as data."""
 
 BLANKS = " \t\u00a0\u202f\u2009\u200b\ufeff"

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import re
 import textwrap
-import tomllib
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any
 
+from kit.data_file import data_file
 from kit.errors import KitError, nearest
 from kit.schema import METRIC_BASES
 from kit.trial.decode import toml_value
@@ -27,9 +26,7 @@ _KINDS = {
 _ARGUMENTS = {"threshold": ":110", "cook": ":COOK", "": ""}
 METRIC_IDS = ", ".join(f"{base}{_ARGUMENTS[record.takes]}" for base, record in METRIC_BASES.items())
 ALL_SHOWN = "`repeatburn keys` without a word shows all of them."
-MEANINGS: dict[str, dict[str, Any]] = tomllib.loads(
-    Path(__file__).with_name("keys.toml").read_text(encoding="utf-8")
-)
+MEANINGS: dict[str, dict[str, Any]] = data_file(__file__, "keys.toml")
 """What each key means, by table and key; with its unit where the key does not end with it."""
 
 

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import re
-import tomllib
-from pathlib import Path
 from typing import Any
 
-MESSAGES: dict[str, dict[str, Any]] = tomllib.loads(
-    Path(__file__).with_name("messages.toml").read_text(encoding="utf-8")
-)
+from kit.data_file import data_file
+
+MESSAGES: dict[str, dict[str, Any]] = data_file(__file__, "messages.toml")
 
 
 def fault(name: str, /, **parts: object) -> tuple[str, str, str]:

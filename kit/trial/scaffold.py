@@ -16,6 +16,7 @@ from fnmatch import fnmatch
 from itertools import pairwise
 from pathlib import Path
 
+from kit.data_file import data_text
 from kit.errors import Faults, KitError, did_you_mean, disk_faults, opening
 from kit.page.cautions import cautions_short
 from kit.runtime.atomic_write import MAKING
@@ -95,7 +96,7 @@ def trial_text(fuels: Sequence[str] = (), probe: str = "", loggers: Sequence[Log
     loggers
         What was found of the files.
     """
-    head = Path(__file__).with_name("new_trial.toml").read_text(encoding="utf-8")
+    head = data_text(__file__, "new_trial.toml")
     cautions = textwrap.fill(" ".join(cautions_short()), WIDTH, initial_indent="# ", subsequent_indent="# ")
     main = (
         f"probe = {toml_text(probe)}".ljust(29) + "# the main probe, which metrics are of\n" if probe else ""

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
 from typing import Final
 
+from kit.data_file import data_file
 from kit.errors import KitError
 
-_WORDS: Final = tomllib.loads(Path(__file__).with_name("refusals.toml").read_text("utf-8"))
+_WORDS: Final = data_file(__file__, "refusals.toml")
 
 
 def refused(what: str, /, **parts: object) -> KitError:

@@ -9,9 +9,8 @@ import pytest
 
 from kit.errors import KitError
 from kit.page.inline_svg import inlined
-from kit.page.markdown import markdown_html
 from kit.page.shown_numbers import plain
-from kit.page.text import join
+from kit.page.text import join, markdown_html
 from kit.publish import sections
 from kit.publish.claims import MOST, all_claims
 from kit.publish.report_data import prices_per_kg, report_data

@@ -12,9 +12,8 @@ from kit.judge.question import MOST_FUELS
 from kit.judge.self_check import TRIALS
 from kit.metrics import METRIC_BASES
 from kit.page.cautions import cautions_list
-from kit.page.markdown import markdown_html
 from kit.page.shown_numbers import plain, quantity
-from kit.page.text import Html, element
+from kit.page.text import Html, element, markdown_html
 from kit.publish.provenance import trace
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, heading, label, paragraph, rows_table, to_appendix, topic
