@@ -51,15 +51,22 @@ def chapters_of(body: str) -> list[list[Heading]]:
     return chapters
 
 
-@cache
-def _template() -> Any:
-    """Return page.html, in which every text is escaped."""
+def escaping_template(text: str, **known: object) -> Any:
+    """Return a Jinja template in which every text that is no markup is escaped, and no name may be missing."""
     from jinja2 import Environment, StrictUndefined
 
+    def shown(value: object) -> object:
+        return value if hasattr(value, "__html__") else escape(value)
+
     pages = Environment(
-        autoescape=True, undefined=StrictUndefined, finalize=escape, keep_trailing_newline=True
+        autoescape=True, undefined=StrictUndefined, finalize=shown, keep_trailing_newline=True
     )
-    return pages.from_string(data_text(__file__, "page.html"))
+    return pages.from_string(text, globals=known)
+
+
+@cache
+def _template() -> Any:
+    return escaping_template(data_text(__file__, "page.html"))
 
 
 def document(

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
-from pathlib import Path
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from kit.data_file import data_text
 from kit.page.cautions import cautions_html, cautions_short
-from kit.page.document import POLICY
-from kit.page.text import Html, escape
+from kit.page.document import POLICY, escaping_template
+from kit.page.text import Html
 from kit.plan.answers import WORDS
 from kit.plan.schedule import Workday, timetable
 from kit.schema import BURNS
@@ -99,22 +99,18 @@ def plan_pages(sheets: Sheets) -> dict[str, str]:
     return {name: f"<!doctype html>\n{page}\n" for name, page in pages.items()}
 
 
-@lru_cache(maxsize=1)
+@cache
 def _template() -> Any:
-    """Return the macros of sheets.html, in which every text is escaped."""
-    from jinja2 import Environment, StrictUndefined
-
-    def shown(value: object) -> object:
-        return value if hasattr(value, "__html__") else escape(value)
-
-    folder = Path(__file__).parent
-    lines = (folder / "sheets.html").read_text(encoding="utf-8").splitlines()
-    pages = Environment(autoescape=True, undefined=StrictUndefined, finalize=shown)
-    known = {
-        "policy": POLICY, "style": Html((folder / "sheets.css").read_text(encoding="utf-8")), "words": WORDS,
-        "calendar_headings": list(CALENDAR.values()), "cautions_short": cautions_short, "cautions_html": cautions_html,
-    }  # fmt: skip
-    return pages.from_string("".join(line.strip() for line in lines), globals=known).module
+    """Return the macros of sheets.html."""
+    return escaping_template(
+        "".join(line.strip() for line in data_text(__file__, "sheets.html").splitlines()),
+        policy=POLICY,
+        style=Html(data_text(__file__, "sheets.css")),
+        words=WORDS,
+        calendar_headings=list(CALENDAR.values()),
+        cautions_short=cautions_short,
+        cautions_html=cautions_html,
+    ).module
 
 
 def codes(burns: Sequence[str], seed: int) -> dict[str, str]:
