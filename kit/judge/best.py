@@ -14,8 +14,9 @@ from kit.judge.comparisons import Differences, apart_of, back, number_of
 from kit.schema import BEST
 from kit.variance import RepeatFit
 from kit.variance.burn_arrays import Array
+from kit.variance.censored import imputed
 from kit.variance.families import Family, correlated, correlation_of
-from kit.variance.inference import LEAST_DF, f_test, imputed
+from kit.variance.inference import LEAST_DF, f_test
 
 ORDER = [column.name for column in BEST]
 SAME = 6

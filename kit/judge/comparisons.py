@@ -16,11 +16,11 @@ from kit.errors import KitError, did_you_mean
 from kit.judge.question import Multiplicity, Pairs, Question
 from kit.judge.verdicts import Verdict, verdict_of
 from kit.schema import COMPARISONS, MEANS, PRODUCT, THESE_BAGS
-from kit.variance import RepeatFit, fit_repeats
+from kit.variance import RepeatFit, contrasts, fit_repeats
 from kit.variance.burn_arrays import Array
 from kit.variance.design import design_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of, holm
-from kit.variance.inference import Contrasts, DfMethod, contrasts
+from kit.variance.inference import Contrasts, DfMethod
 
 Places = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]

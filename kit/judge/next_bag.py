@@ -23,9 +23,9 @@ from kit.variance.burn_arrays import Array, read_columns
 from kit.variance.design import design_of
 from kit.variance.engine import engine_of
 from kit.variance.families import Family, all_pairs
+from kit.variance.inference import known_at, needs_level, predict_burn
 from kit.variance.ratio_nodes import weigh
 from kit.variance.sd_limits import component_limits
-from kit.variance.t_contrasts import known_at, needs_level, predict_burn
 
 Places = list[tuple[int, int]]
 

@@ -20,9 +20,11 @@ from kit.judge.verdicts import verdict_of
 from kit.variance.bootstrap import refitted, simulated
 from kit.variance.bounded import STEPS, Rows, minimise_rows, posterior, slope
 from kit.variance.burn_arrays import Array, Mask
+from kit.variance.censored import held_rows, imputed
 from kit.variance.engine import terms_in_order
 from kit.variance.families import all_pairs
-from kit.variance.inference import LEAST_DF, DfMethod, contrasts, held_rows, imputed
+from kit.variance.fit import contrasts
+from kit.variance.inference import LEAST_DF, DfMethod
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.sd_limits import best_hold, component_limits, profile_words, rises
 

@@ -23,7 +23,7 @@ from kit.variance.design import Design as AnalysedDesign
 from kit.variance.design import Spread, design_of, overlap
 from kit.variance.engine import engine_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of
-from kit.variance.t_contrasts import LEAST_DF, known_at
+from kit.variance.inference import LEAST_DF, known_at
 
 Components: TypeAlias = Mapping[str, float] | pd.DataFrame
 Designed: TypeAlias = "Design | Mapping[str, int] | pd.DataFrame"

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import compress
 from typing import Any
 
 import numpy as np
@@ -27,12 +28,8 @@ from scipy import special
 from kit.variance.burn_arrays import Array, Codes, Mask, stacked
 from kit.variance.engine import Engine
 from kit.variance.model import RepeatModel
-from kit.variance.ratio_nodes import MOST_ON_A_GRID, Folder, Nodes, joint_nodes, weigh
-from kit.variance.refusals import refused
+from kit.variance.ratio_nodes import MOST_ON_A_GRID, Joint, Nodes, Weighted, joint_nodes, weigh
 from kit.variance.residual_space import Residuals, Restricted
-from kit.variance.t_contrasts import Contrasts, DfMethod, kenward_roger, needs_reml, satterthwaite
-
-AVERAGED = "t averaged over the restricted likelihood of the variance ratio"
 
 _FURTHER = 0.1
 _CLOSER = 0.2
@@ -51,117 +48,32 @@ _CUBIC = 1e-4
 
 @dataclass(frozen=True)
 class Effective:
-    """What the average amounts to: (responses, contrasts) each.
+    """What the average amounts to: scale and degrees of freedom (responses, contrasts) of a t.
 
-    Attributes
-    ----------
-    centre
-        Mean of the averaged distribution.
-    se, df
-        Scale and degrees of freedom of the t with the same half-width at the level, and at the level that leaves
-        a tenth of the tail.
+    It has the same half-width at the level, and at the level that leaves a tenth of the tail.
     """
 
-    centre: Array
     se: Array
     df: Array
 
 
-def exact_contrasts(fit: RepeatModel, L: Array, df: DfMethod, level: float) -> Contrasts:
-    """Return contrasts L (contrasts, p) of a fit whose values are all exact.
+def averaged(fit: RepeatModel, L: Array, level: float) -> Effective | None:
+    """Return the effective t of contrasts L (contrasts, p), with those earlier trials that agree with each response.
 
-    Raises
-    ------
-    KitError
-        For an unknown method, and Kenward–Roger of a fit by ML.
+    None of three or more random terms, and of two beside four or more groups of burns: an average would take seconds.
     """
-    if df == "best" and fit.method != "ML":
-        informed = fit.has_spread or bool(fit.earlier)
-        return averaged_contrasts(fit, L, level) if informed else kenward_roger(fit, L)
-    if df == "kenward-roger":
-        needs_reml(fit)
-        return kenward_roger(fit, L)
-    if df in ("best", "satterthwaite"):
-        return satterthwaite(fit, L)
-    raise refused("choice", name="df", given=df, known="best, kenward-roger or satterthwaite")
-
-
-def averaged_contrasts(fit: RepeatModel, L: Array, level: float = 0.95) -> Contrasts:
-    """Return contrasts by the average over the restricted likelihood, each as one effective t.
-
-    Parameters
-    ----------
-    fit
-        A fit by REML with some spread.
-    L
-        (contrasts, p).
-    level
-        Confidence at which the effective t has exactly the half-width of the averaged interval.
-
-    Notes
-    -----
-    The estimate is generalised least squares at the bounded REML estimates. se and df give the averaged half-width
-    at `level` and where the tail is a tenth of it; Tukey, Dunnett and one-sided p values take the same se and
-    df. Without a random term the t is exact. Three or more random terms, and two beside four or more groups of burns,
-    fall back on Kenward–Roger, and the method's name says so.
-    """
-    plain = kenward_roger(fit, L)
-    if fit.earlier:
-        found = _with_earlier(fit, L, level)
-        return replace(plain, method=f"{AVERAGED}, with earlier trials", se=found.se, df=found.df)
-    if len(fit.names) == 1:
-        return replace(plain, method="t on the residual degrees of freedom")
-    own = averaged_over(fit, L, level)
-    if own is None:
-        return plain
-    se = np.where(np.isnan(plain.estimate), np.nan, own.se)
-    return replace(plain, method=AVERAGED, se=se, df=own.df)
-
-
-def _with_earlier(fit: RepeatModel, L: Array, level: float) -> Effective:
-    """Return the effective t with the likelihoods of those earlier trials that agree with each response."""
-    known = fit.beside
-    assert known is not None
-    parts = np.full((3, len(known.used), len(L)), np.nan)
+    burns, known = fit.estimate.theta[0, -fit.engine.space.groups :], fit.beside
+    if known is None:
+        return _averaged(fit.engine, fit.data, burns, L, level, fit.rough)
+    se, df = np.full((2, len(known.used), len(L)), np.nan)
     for pattern in np.unique(known.used, axis=0):
         rows = np.flatnonzero((known.used == pattern).all(axis=1))
-        folders = [Folder(each, fit.power) for each, kept in zip(known.folders, pattern, strict=True) if kept]
-        if not folders and fit.design.nu == 0:
-            continue
-        found = _joint((known.own, folders), L, level, rows, _burns(fit), known.names)
-        parts[:, rows] = found.centre, found.se, found.df
-    return Effective(*parts)
-
-
-def _burns(fit: RepeatModel) -> Array:
-    """Return the burn variances (groups,) of the first response."""
-    return fit.estimate.theta[0, -fit.engine.space.groups :]
-
-
-def _joint(
-    likelihoods: tuple[Restricted, list[Folder]],
-    L: Array,
-    level: float,
-    rows: Codes,
-    burns: Array,
-    names: tuple[str, ...],
-    wide: float = 1.0,
-) -> Effective:
-    """Return the effective t of some responses from all likelihoods together; `burns` (groups,) variances."""
-    own, folders = likelihoods
-    bag = names.index("bag") if "bag" in names else None
-    nodes = joint_nodes(own, L, folders, rows, burns, bag, [wide] * own.space.terms)
-    if bag is not None and own.space.groups > 1:
-        alone = [Folder(each.likelihood.without(bag), each.power) for each in folders]
-        others = tuple(name for name in names if name != "bag")
-        least = _joint((own.without(bag), alone), L, level, rows, burns, others, wide)
-        nodes = replace(nodes, floor=lambda place: (least.se[place], least.df[place]))
-    return average(nodes, own.data.b_ols[rows] @ L.T, level)
-
-
-def averaged_over(fit: RepeatModel, L: Array, level: float) -> Effective | None:
-    """Return the effective t of a fit without earlier trials, None where the average is not offered."""
-    return _averaged(fit.engine, fit.data, _burns(fit), L, level, fit.rough)
+        folders = list(compress(known.folders, pattern))
+        if folders or fit.design.nu > 0:
+            joint = Joint(known.own, known.names, folders, [fit.power] * len(folders))
+            found = _joint(joint, L, level, rows, burns)
+            se[rows], df[rows] = found.se, found.df
+    return Effective(se, df)
 
 
 def _averaged(
@@ -170,9 +82,20 @@ def _averaged(
     """Return the effective t over the variance ratios, those of groups sought about `burns` (groups,)."""
     terms, drawn = engine.space.terms, engine.space.groups > MOST_ON_A_GRID + 1
     if terms > 2 or (drawn and (len(data.rss) > 1 or terms == 2)):
-        return None  # it would take seconds
-    rows, wide = np.arange(len(data.rss)), _APART if rough and len(engine.names) > 2 else 1.0
-    return _joint((engine.restricted(data), []), L, level, rows, burns, engine.names[:terms], wide)
+        return None
+    joint = Joint(Restricted(engine.space, data), engine.names[:terms])
+    wide = _APART if rough and len(engine.names) > 2 else 1.0
+    return _joint(joint, L, level, np.arange(len(data.rss)), burns, wide)
+
+
+def _joint(joint: Joint, L: Array, level: float, rows: Codes, burns: Array, wide: float = 1.0) -> Effective:
+    """Return the effective t of some responses from all likelihoods together; `burns` (groups,) variances."""
+    space = joint.own.space
+    nodes = joint_nodes(joint, L, rows, burns, [wide] * space.terms)
+    if "bag" in joint.names and space.groups > 1:
+        least = _joint(joint.without("bag"), L, level, rows, burns, wide)
+        nodes = replace(nodes, floor=(least.se, least.df))
+    return average(nodes, joint.own.data.b_ols[rows] @ L.T, level)
 
 
 def simulated_errors(engine: Engine, theta: Array, L: Array, level: float) -> tuple[Array, Array] | None:
@@ -199,12 +122,11 @@ def nodes_of(fit: RepeatModel, L: Array, fine: int | None = None) -> Nodes | Non
 
     With `fine`, a component's place, nodes are closer: its own distribution is narrower than that of a mean.
     """
-    space, rows = fit.engine.space, np.arange(len(fit.estimate.theta))
+    space, theta = fit.engine.space, fit.estimate.theta
     if space.groups > 1 or space.terms > 2:
         return None
     closer = [_CLOSER if fine == term or fine == space.terms == 1 else 1.0 for term in range(space.terms)]
-    own = fit.engine.restricted(fit.data)
-    return joint_nodes(own, L, [], rows, _burns(fit), None, closer)
+    return joint_nodes(Joint(Restricted(space, fit.data)), L, np.arange(len(theta)), theta[0, -1:], closer)
 
 
 def average(nodes: Nodes, level_estimates: Array, level: float) -> Effective:
@@ -219,84 +141,66 @@ def average(nodes: Nodes, level_estimates: Array, level: float) -> Effective:
     size = max(1, _AT_ONCE // max(1, nodes.v.size))
     for rows in np.array_split(np.arange(len(level_estimates)), -(-len(level_estimates) // size)):
         mix = _mixture(nodes, rows, level_estimates[rows])
-        parts.append(_effective(mix, 1 - level, nodes.floor(rows)))
+        parts.append(_effective(mix, 1 - level, nodes.floor[0][rows], nodes.floor[1][rows]))
     return stacked(parts)
 
 
 @dataclass(frozen=True)
 class _Mixture:
-    """Conditional t distributions, one row a response and node that counts.
+    """Conditional t distributions at the nodes that count.
 
     Attributes
     ----------
-    starts, of
-        First row of each response; the response of each row.
-    weight
-        (rows, 1), summing to one over a response.
-    centre, unit
-        (responses, contrasts) mean and SD of the averaged distribution, as if its t were normal.
+    at
+        Those nodes, one row a response and node.
     offset, se
-        (rows, contrasts) estimate less that mean, and standard error, in units of that SD. A standard error that is
+        (rows, contrasts) estimate less the mean, and standard error, in units of the SD. A standard error that is
         nothing beside it, where a ratio leaves nothing to be known, is a billionth.
+    unit
+        (responses, contrasts) SD of the averaged distribution, as if its t were normal.
     """
 
-    starts: Codes
-    of: Codes
-    weight: Array
+    at: Weighted
     offset: Array
     se: Array
-    centre: Array
     unit: Array
-    dof: float
-
-    def sum(self, rows: Array) -> Array:
-        """Return weighted sums over each response's rows."""
-        return np.asarray(np.add.reduceat(self.weight * rows, self.starts, axis=0))
 
     def of_responses(self, kept: Mask) -> _Mixture:
         """Return the part of some responses."""
-        rows = kept[self.of]
-        of = (np.cumsum(kept) - 1)[self.of[rows]]
-        starts = np.flatnonzero(np.diff(of, prepend=-1))
-        return replace(
-            self, starts=starts, of=of, weight=self.weight[rows], offset=self.offset[rows], se=self.se[rows],
-            centre=self.centre[kept], unit=self.unit[kept],
-        )  # fmt: skip
+        rows = kept[self.at.of]
+        return _Mixture(self.at.of_responses(kept), self.offset[rows], self.se[rows], self.unit[kept])
 
 
 def _mixture(nodes: Nodes, place: Codes, level_estimates: Array) -> _Mixture:
     at = weigh(nodes, place)
     estimate = level_estimates[at.of] - nodes.shifts(place)[at.of, at.node]
-    centre = at.sum(estimate)
-    offset = estimate - centre[at.of]
+    offset = estimate - at.sum(estimate)[at.of]
     se = np.sqrt(nodes.v[at.node] * (at.Q / at.dof)[:, None])
     unit = np.sqrt(at.sum(se**2 + offset**2))
     scale = np.where(unit > 0, unit, 1.0)[at.of]
-    least = np.maximum(se / scale, _KNOWN)
-    return _Mixture(at.starts, at.of, at.weight[:, None], offset / scale, least, centre, unit, at.dof)
+    return _Mixture(at, offset / scale, np.maximum(se / scale, _KNOWN), unit)
 
 
-def _effective(mix: _Mixture, alpha: float, floor: tuple[Array, Array]) -> Effective:
+def _effective(mix: _Mixture, alpha: float, least: Array, freedom: Array) -> Effective:
     """Return the t with the half-widths of the mixture at two levels, neither below that of the floor's t."""
     guess = _first_df(mix)
     near = _half_width(mix, alpha, _quantile(guess, alpha))
     far = _half_width(
         mix, _FURTHER * alpha, near * _quantile(guess, _FURTHER * alpha) / _quantile(guess, alpha)
     )
-    least, freedom = floor
     near = np.maximum(near * mix.unit, least * _quantile(freedom, alpha))
     far = np.maximum(far * mix.unit, least * _quantile(freedom, _FURTHER * alpha))
     ratio = np.divide(far, near, out=np.ones_like(near), where=near > 0)
-    df = _df_of_ratio(ratio, alpha, mix.dof)
-    return Effective(mix.centre, near / _quantile(df, alpha), df)
+    df = _df_of_ratio(ratio, alpha, mix.at.dof)
+    return Effective(near / _quantile(df, alpha), df)
 
 
 def _first_df(mix: _Mixture) -> Array:
     """Satterthwaite's df of a variance that varies over the nodes as it does: a start, so no less than 2."""
     square = mix.se**2
-    mean = mix.sum(square)
-    varies = mix.sum((square / mean[mix.of] - 1) ** 2)
-    return np.asarray(1 / np.minimum(1 / mix.dof + varies / 2, 0.5))
+    mean = mix.at.sum(square)
+    varies = mix.at.sum((square / mean[mix.at.of] - 1) ** 2)
+    return np.asarray(1 / np.minimum(1 / mix.at.dof + varies / 2, 0.5))
 
 
 def _quantile(df: Array, alpha: float) -> Array:
@@ -332,7 +236,7 @@ def _halley(p: Array, q: Array, q1: Array, h: Array, alpha: float) -> Array:
 
 def _tails(mix: _Mixture, h: Array) -> tuple[Array, Array, Array]:
     """Return p = P(|T·se + offset| > h) averaged, q = −dp/dh, and dq/dh."""
-    wide, nu = h[mix.of], mix.dof
+    wide, nu = h[mix.at.of], mix.at.dof
     p, q, q1 = np.zeros_like(mix.se), np.zeros_like(mix.se), np.zeros_like(mix.se)
     for side in (-1.0, 1.0):
         t = (wide + side * mix.offset) / mix.se
@@ -341,7 +245,7 @@ def _tails(mix: _Mixture, h: Array) -> tuple[Array, Array, Array]:
         p += tail
         q += density
         q1 -= density * (nu + 1) * t / ((nu + t * t) * mix.se)
-    return mix.sum(p), mix.sum(q), mix.sum(q1)
+    return mix.at.sum(p), mix.at.sum(q), mix.at.sum(q1)
 
 
 def _df_of_ratio(ratio: Array, alpha: float, most: float) -> Array:

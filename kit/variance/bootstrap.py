@@ -8,12 +8,11 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from kit.variance.burn_arrays import Array, Columns
+from kit.variance.burn_arrays import Array, Columns, refused
 from kit.variance.earlier_likelihoods import beside
 from kit.variance.engine import Estimate
 from kit.variance.model import ORDER, RepeatModel
 from kit.variance.optimise import ROUGH
-from kit.variance.refusals import refused
 from kit.variance.residual_space import Residuals
 
 

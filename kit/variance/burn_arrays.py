@@ -1,18 +1,25 @@
-"""From a table of burns to arrays: labels to codes, values to the analysis scale, every fault named."""
+"""From a table of burns to arrays, every fault named, and from arrays to tables.
+
+Fits are made by the thousand, and a table made column by column takes as long as the fit; so it is laid out in the
+blocks that pandas keeps, by the function that pandas offers to libraries for it.
+"""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
-from typing import Any, Literal, TypeVar
+from functools import cache, cached_property, lru_cache
+from typing import Any, Final, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+from pandas.api.internals import create_dataframe_from_blocks
 
-from kit.errors import Faults, did_you_mean
-from kit.variance.refusals import refused
+from kit.data_file import data_file
+from kit.errors import Faults, KitError, did_you_mean
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]
@@ -20,8 +27,28 @@ Mask = npt.NDArray[np.bool_]
 Scale = Literal["plain", "log"]
 T = TypeVar("T")
 
+_TEXT: Final = pd.StringDtype("pyarrow", na_value=np.nan)
+"""What pandas calls 'str'."""
+
+LONGEST_KEPT: Final = 500
+"""Rows of a column of text that is kept for the tables after it."""
+
+_REFUSALS: Final = data_file(__file__, "refusals.toml")
+
 BOUNDS: Mapping[str, int] = {"exact": 0, "at least": 1, "at most": -1}
 """Statuses that carry a value, as the side on which the true value may lie."""
+
+
+def refused(what: str, /, **parts: object) -> KitError:
+    """Return the error of one fault, by its name in refusals.toml.
+
+    Examples
+    --------
+    >>> str(refused("no value", name="peak"))
+    'table, column peak: found no value at all; expected numbers. Nothing can be fitted.'
+    """
+    where, found, expected, remedy = (words.format(**parts) for words in _REFUSALS[what])
+    return KitError.refuse(where, found, expected, remedy)
 
 
 @dataclass(frozen=True)
@@ -181,11 +208,14 @@ def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
     _check_names(table, roles, faults)
     faults.settle()
     raw = _numbers(table, roles.values, faults)
-    side = _sides(table, roles, raw, faults)
-    keep, notes = _kept(table, roles, raw, faults)
+    words = ["exact"] * len(table) if roles.status is None else list(map(str, table[roles.status]))
+    side, never = _sides(words, roles, raw, faults), np.array(words) == "never"
+    keep, notes = _kept(table, roles, raw, never, faults)
     values = _on_scale(raw, keep, roles, scale, faults)
+    columns = {name: getattr(roles, name) for name in ("fuel", "bag", "day", "kind")}
     parts = {
-        name: _labels(table, getattr(roles, name), keep, faults) for name in ("fuel", "bag", "day", "kind")
+        name: None if column is None else _labels(table, column, keep, faults)
+        for name, column in columns.items()
     }
     numbers, blocks = _covariates(table, roles, keep, faults)
     faults.settle()
@@ -194,40 +224,34 @@ def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
         bag, said = _within(fuel, bag)
         notes += said
     kinds, kind_of_fuel = _kinds(fuel, parts["kind"], roles)
-    kept_side = None if side is None or not side[keep].any() else side[keep]
-    never, said = _never(table, roles)
+    kept_side = side[keep] if side[keep].any() else None
+    never_reached, said = _never(table, roles, never)
     return Columns(
         values, fuel, bag, parts["day"], kinds, kind_of_fuel, numbers, blocks, kept_side, np.flatnonzero(keep),
-        notes + said, never,
+        notes + said, never_reached,
     )  # fmt: skip
 
 
-def _never(table: pd.DataFrame, roles: Roles) -> tuple[tuple[Any, ...], tuple[str, ...]]:
+def _never(table: pd.DataFrame, roles: Roles, never: Mask) -> tuple[tuple[Any, ...], tuple[str, ...]]:
     """Fuels with burns that never reached the threshold, and what to say of them."""
-    if roles.status is None or roles.fuel is None:
+    if roles.fuel is None or not never.any():
         return (), ()
-    never = table[roles.status].to_numpy(dtype=object) == "never"
-    fuels = tuple(dict.fromkeys(table.loc[never, roles.fuel].tolist()))
-    counts = [
-        (int(never[(table[roles.fuel] == fuel).to_numpy()].sum()), int((table[roles.fuel] == fuel).sum()))
-        for fuel in fuels
-    ]
-    return fuels, tuple(
-        f"{fuel}: {lost} of {of} burns never reached it, so its times are not compared"
-        for fuel, (lost, of) in zip(fuels, counts, strict=True)
+    burns, lost = Counter(table[roles.fuel].tolist()), Counter(table.loc[never, roles.fuel].tolist())
+    return tuple(lost), tuple(
+        f"{fuel}: {count} of {burns[fuel]} burns never reached it, so its times are not compared"
+        for fuel, count in lost.items()
     )
 
 
 def _check_names(table: pd.DataFrame, roles: Roles, faults: Faults) -> None:
     if not isinstance(table, pd.DataFrame):
         raise refused("no table", type=type(table).__name__)
-    columns = table.columns
     for name in roles.names():
         if not isinstance(name, str):
             shown = " and ".join(map(str, name)) if isinstance(name, list | tuple) else str(name)
             faults.take(refused("several columns", shown=shown))
-        elif name not in columns:
-            faults.take(refused("no column", name=name, meant=did_you_mean(name, map(str, columns))))
+        elif name not in table.columns:
+            faults.take(refused("no column", name=name, meant=did_you_mean(name, map(str, table.columns))))
     if len(table) == 0:
         faults.take(refused("no rows"))
 
@@ -253,12 +277,9 @@ def _numbers(table: pd.DataFrame, names: Sequence[str], faults: Faults) -> Array
     return values
 
 
-def _sides(table: pd.DataFrame, roles: Roles, values: Array, faults: Faults) -> Codes | None:
-    if roles.status is None:
-        return None
-    words = [str(word) for word in table[roles.status].tolist()]
-    unknown = {word for word in words if word not in BOUNDS and word not in ("never", "missing")}
-    for word in sorted(unknown):
+def _sides(words: Sequence[str], roles: Roles, values: Array, faults: Faults) -> Codes:
+    """Return the side of each row; values that are none become NaN."""
+    for word in sorted({word for word in words if word not in BOUNDS and word not in ("never", "missing")}):
         faults.take(refused("status", name=roles.status, word=word))
     values[:, [word in ("never", "missing") for word in words]] = np.nan
     side = np.array([BOUNDS.get(word, 0) for word in words], dtype=np.int64)
@@ -267,31 +288,24 @@ def _sides(table: pd.DataFrame, roles: Roles, values: Array, faults: Faults) -> 
     return side
 
 
-def _kept(table: pd.DataFrame, roles: Roles, values: Array, faults: Faults) -> tuple[Mask, tuple[str, ...]]:
+def _kept(
+    table: pd.DataFrame, roles: Roles, values: Array, never: Mask, faults: Faults
+) -> tuple[Mask, tuple[str, ...]]:
     """Return which rows have a value, and what to say of the others."""
     missing = np.isnan(values)
     keep: Mask = np.asarray(~missing.any(axis=0))
-    if keep.all():
-        return keep, ()
-    if (missing.any(axis=0) != missing.all(axis=0)).any():
+    if not (keep | missing.all(axis=0)).all():
         faults.take(refused("other burns"))
     elif not keep.any():
         faults.take(refused("no value", name=roles.values[0]))
-    return keep, _left_out(table, roles, keep)
-
-
-def _left_out(table: pd.DataFrame, roles: Roles, keep: Mask) -> tuple[str, ...]:
-    never = keep & False
-    if roles.status is not None:
-        never = ~keep & (table[roles.status].to_numpy(dtype=object) == "never")
     notes = []
-    for which, why in ((never, "never reached it"), (~keep & ~never, "have no value")):
+    for which, why in ((~keep & never, "never reached it"), (~keep & ~never, "have no value")):
         if which.any():
             names = [name for name in (roles.fuel, roles.bag) if name is not None]
             places = table.loc[which, names].astype(str).agg(", ".join, axis=1) if names else []
             shown = "; ".join(list(places)[:8]) + (" …" if which.sum() > 8 else "")
             notes.append(f"{int(which.sum())} burns {why} and are left out: {shown}")
-    return tuple(notes)
+    return keep, tuple(notes)
 
 
 def _on_scale(raw: Array, keep: Mask, roles: Roles, scale: Scale, faults: Faults) -> Array:
@@ -306,9 +320,7 @@ def _on_scale(raw: Array, keep: Mask, roles: Roles, scale: Scale, faults: Faults
     return np.log(np.where(low, 1.0, values))
 
 
-def _labels(table: pd.DataFrame, name: str | None, keep: Mask, faults: Faults) -> Levels | None:
-    if name is None:
-        return None
+def _labels(table: pd.DataFrame, name: str, keep: Mask, faults: Faults) -> Levels:
     column = table[name] if keep.all() else table[name][keep]
     levels = levels_of(column.tolist())
     blank = [
@@ -328,8 +340,7 @@ def _covariates(
     for name in roles.covariates:
         column = table[name][keep]
         if not pd.api.types.is_numeric_dtype(column.dtype) or column.dtype == bool:
-            levels = _labels(table, name, keep, faults)
-            blocks.update({name: levels} if levels is not None else {})
+            blocks[name] = _labels(table, name, keep, faults)
             continue
         numbers[name] = column.to_numpy(dtype=np.float64, na_value=np.nan)
         if not np.isfinite(numbers[name]).all():
@@ -370,3 +381,73 @@ def same_burns(table: pd.DataFrame, values: Sequence[str]) -> list[tuple[tuple[s
         (tuple(values[column] for column in columns), table[there[:, columns[0]]])
         for columns in parts.values()
     ]
+
+
+def frame_of(
+    responses: Sequence[str] | None,
+    keys: Mapping[str, Any],
+    values: Mapping[str, Array],
+    constants: Mapping[str, Any] | None = None,
+    order: Sequence[str] | None = None,
+) -> pd.DataFrame:
+    """Lay (responses, rows) arrays out as a long table.
+
+    Parameters
+    ----------
+    responses
+        Their names for a first column 'response'; None for a single one.
+    keys
+        Columns of labels or counts: an entry a row of one response, or one for every row of the table.
+    values
+        Columns of numbers, (responses, rows).
+    constants
+        Columns that are the same in every row.
+    order
+        Names in the order wanted; those that are not there are passed over.
+    """
+    R, rows = next(iter(values.values())).shape
+    length = R * rows
+    parts: dict[str, Any] = {}
+    if responses is not None:
+        parts["response"] = tuple(name for name in responses for _ in range(rows))
+    parts |= {name: _repeated(labels, length) for name, labels in keys.items()}
+    parts |= {name: array.ravel() for name, array in values.items()}
+    parts |= {name: _repeated([value], length) for name, value in (constants or {}).items()}
+    names = tuple(parts) if order is None else tuple(name for name in ("response", *order) if name in parts)
+    return create_dataframe_from_blocks(
+        _blocks([parts[name] for name in names]), pd.RangeIndex(length), _index(names).view()
+    )
+
+
+def _repeated(labels: Any, length: int) -> tuple[str, ...] | Array:
+    """Return labels for every row: text as a tuple, anything else as an array."""
+    times = length // len(labels) if len(labels) else 1
+    if len(labels) and isinstance(labels[0], str):
+        return tuple(labels) * times
+    column = np.asarray(labels)
+    return column if times == 1 else np.tile(column, times)
+
+
+def _blocks(parts: Sequence[Any]) -> list[tuple[Any, npt.NDArray[np.intp]]]:
+    """Return the columns as pandas keeps them: a text by itself, an array a kind of number."""
+    blocks: list[tuple[Any, npt.NDArray[np.intp]]] = []
+    alike: dict[Any, list[int]] = {}
+    for place, part in enumerate(parts):
+        if isinstance(part, tuple):
+            text = _text(part) if len(part) <= LONGEST_KEPT else _text.__wrapped__(part)
+            blocks.append((text.copy(), np.array([place])))
+        else:
+            alike.setdefault(part.dtype, []).append(place)
+    blocks += [(np.array([parts[place] for place in places]), np.array(places)) for places in alike.values()]
+    return blocks
+
+
+@lru_cache(maxsize=512)
+def _text(words: tuple[str, ...]) -> pd.arrays.ArrowStringArray:
+    """Return a column of text: labels and methods are those of the fit before, so columns are kept and copied."""
+    return pd.arrays.ArrowStringArray(pa.array(words, pa.large_string()), dtype=_TEXT)
+
+
+@cache
+def _index(names: tuple[str, ...]) -> pd.Index:
+    return pd.Index(names)

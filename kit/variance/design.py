@@ -13,8 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from kit.errors import Faults
-from kit.variance.burn_arrays import Array, Codes, Columns, Levels, Mask
-from kit.variance.refusals import refused
+from kit.variance.burn_arrays import Array, Codes, Columns, Levels, Mask, refused
 
 Spread = Literal["common", "by fuel", "by kind"]
 FuelEffect = Literal["fixed", "random"]

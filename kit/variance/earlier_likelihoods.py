@@ -14,10 +14,10 @@ import numpy as np
 from scipy import special
 
 from kit.errors import Faults
-from kit.variance.burn_arrays import Array
+from kit.variance.burn_arrays import Array, refused
 from kit.variance.model import Beside, RepeatModel
-from kit.variance.refusals import refused
-from kit.variance.residual_space import Restricted, space_of
+from kit.variance.ratio_nodes import Joint
+from kit.variance.residual_space import Restricted, grid_of, space_of
 
 POWER, POWER_OF_SEVERAL = 0.6, 0.5
 """Exponent of the likelihood of one earlier trial, and of each of several (tests/simulate)."""
@@ -127,34 +127,28 @@ def _likelihood(fit: RepeatModel, names: tuple[str, ...], host: RepeatModel) -> 
 
 def _conflict(own: Restricted, others: Sequence[Restricted]) -> Array:
     """Return p (responses,) of equal variances in a trial and in others together."""
-    everyone = (own, *others)
-    responses = max(len(each.data.rss) for each in everyone)
-    points = np.zeros((len(_RATIOS) if own.space.terms == 2 else 1, own.space.terms + own.space.groups))
-    points[:, own.space.terms :] = 1.0
-    if own.space.terms == 2:
-        points[:, 0] = _RATIOS
-    ratio = (_RATIOS if own.space.terms else np.zeros(1))[None]
-    lines = [each.space.along(points) for each in everyone]
-    Q = [line.quadratic(each.data, ratio) for line, each in zip(lines, everyone, strict=True)]
-    total = sum(each.space.dof for each in everyone) * np.log(sum(Q)) + sum(
-        line.determinant(ratio) for line in lines
-    )
-    best = np.broadcast_to(total.reshape(len(total), -1).argmin(axis=1), responses)
-    within = [each.data.rss.sum(axis=1) for each in everyone]
+    joint, everyone = Joint(own, (), others, [1.0] * len(others)), (own, *others)
+    rows = np.arange(max(len(each.data.rss) for each in everyone))
+    outer, ratio = grid_of([_RATIOS] * own.space.terms, np.ones(own.space.groups))
+    lines = joint.along(outer)
+    Q = [each.reshape(len(each), -1) for each in joint.quadratics(lines, ratio, rows)]
+    total = joint.dof * np.log(sum(Q)) + joint.determinant(lines, ratio).ravel()
+    best = total.argmin(axis=1)
+    within = [each.of(rows).rss.sum(axis=1) for each in everyone]
     between = [
-        np.broadcast_to(q.reshape(len(q), -1), (responses, total[0].size))[np.arange(responses), best] - rss
-        for q, rss in zip(Q, within, strict=True)
+        np.broadcast_to(each, total.shape)[rows, best] - inside
+        for each, inside in zip(Q, within, strict=True)
     ]
-    k = (float(own.space.k), float(sum(each.space.k for each in others)))
-    free = (float(own.space.free.sum()), float(sum(each.space.free.sum() for each in others)))
-    tests = [
-        _two_sided(parts[0], sum(parts[1:]), *df)
-        for parts, df in ((between, k), (within, free))
-        if min(df) > 0
-    ]
+    tests = []
+    for squares, df in (
+        (between, [float(each.space.k) for each in everyone]),
+        (within, [float(each.space.free.sum()) for each in everyone]),
+    ):
+        if min(df[0], sum(df[1:])) > 0:
+            tests.append(_two_sided(squares[0], sum(squares[1:]), df[0], sum(df[1:])))
     if not tests:
-        return np.ones(responses)
-    return np.asarray(np.minimum(1.0, len(tests) * np.broadcast_to(np.minimum.reduce(tests), responses)))
+        return np.ones(len(rows))
+    return np.asarray(np.minimum(1.0, len(tests) * np.broadcast_to(np.minimum.reduce(tests), len(rows))))
 
 
 def _two_sided(a: Array, b: Array, df_a: float, df_b: float) -> Array:

@@ -7,15 +7,13 @@ means and terms span (kit.variance.residual_space).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
 
-from kit.variance.burn_arrays import Array, Codes, Mask
+from kit.variance.burn_arrays import Array, Codes, Mask, refused
 from kit.variance.design import Design, Method, Term
 from kit.variance.optimise import EXACT, Derivatives, minimise
-from kit.variance.refusals import refused
-from kit.variance.residual_space import Coordinates, Pieces, Residuals, Restricted, Space, space_of
+from kit.variance.residual_space import Coordinates, Pieces, Residuals, Space, grid_of, space_of
 from kit.variance.rotation import Rotation, criterion_of, rotation_of, solve
 
 LARGEST = 2500
@@ -107,10 +105,6 @@ class Engine:
     def _constant(self) -> float:
         return self.space.logdet_xx if self.method == "REML" else 0.0
 
-    def restricted(self, data: Residuals) -> Restricted:
-        """Return the restricted likelihood of the responses over the ratios of their variances."""
-        return Restricted(self.space, data)
-
     def beta(self, data: Residuals, theta: Array) -> Array:
         """Generalised least squares (responses, p) at theta (responses, c)."""
         return data.b_ols - self.space.moved(theta, data.z)
@@ -151,15 +145,13 @@ class Engine:
         own = (data.z**2 @ within.T + data.rss) / np.maximum(np.bincount(space.codes) - 1.0, 1.0)
         burns = np.exp(np.log(np.maximum(own, 1e-6 * own.max(axis=1, keepdims=True))).mean(axis=0))
         axes = [_ratios(term, space.terms) for term in terms_in_order(self.design)]
-        mesh = np.array(list(product(*axes[:-1], *([each] for each in burns / burns[0]))))
-        points = np.insert(mesh, max(space.terms - 1, 0), 0.0, axis=1) if axes else mesh
-        inner = axes[-1] if axes else np.zeros(1)
+        points, inner = grid_of(axes, burns / burns[0])
         line = space.along(points)
-        Q = line.quadratic(data, inner[None]).reshape(R, -1)
-        theta = np.repeat(points, len(inner), axis=0)
+        Q = line.quadratic(data, inner).reshape(R, -1)
+        theta = np.repeat(points, inner.size, axis=0)
         if axes:
-            theta[:, space.terms - 1] = np.tile(inner, len(points))
-        logdet = line.determinant(inner[None]).ravel()
+            theta[:, space.terms - 1] = np.tile(inner[0], len(points))
+        logdet = line.determinant(inner).ravel()
         if self.method == "ML":
             whole = np.linalg.slogdet(np.tensordot(theta, space.V, axes=1))[1]
             logdet = whole + np.log(theta[:, space.terms :]) @ space.free

@@ -12,17 +12,16 @@ import pandas as pd
 from kit.errors import Faults, KitError
 from kit.page.html_tables import as_table
 from kit.page.text import Html, element, join
-from kit.variance.burn_arrays import Roles, Scale, read_columns
+from kit.variance.burn_arrays import Array, Roles, Scale, read_columns, refused
+from kit.variance.censored import censored_contrasts, fit_censored
 from kit.variance.design import FuelEffect, Method, Spread, design_of
 from kit.variance.earlier_likelihoods import POWER, POWER_OF_SEVERAL, beside, check_earlier
 from kit.variance.engine import Borrowed, terms_in_order
-from kit.variance.estimation import Choices, fit_censored, fit_design
-from kit.variance.inference import contrasts
-from kit.variance.model import RepeatModel
-from kit.variance.refusals import refused
+from kit.variance.inference import Contrasts, DfMethod, exact_contrasts, needs_level
+from kit.variance.model import Choices, RepeatModel, fit_design
 from kit.variance.sd_limits import component_limits
 
-__all__ = ["RepeatFit", "fit_repeats", "joined"]
+__all__ = ["RepeatFit", "contrasts", "fit_repeats", "joined"]
 
 SCALES = {"plain": "", "log": ", on the log scale: means are geometric, SDs are of logarithms"}
 
@@ -221,6 +220,30 @@ def _borrowed(borrowed: tuple[float, float] | None) -> Borrowed | None:
     if not (0 < sd < np.inf and df > 0):
         raise refused("borrowed", sd=sd, df=df)
     return Borrowed(sd, df if np.isfinite(df) else 1e9)
+
+
+def contrasts(fit: RepeatModel, L: Array, df: DfMethod = "best", level: float = 0.95) -> Contrasts:
+    """Return linear combinations of the coefficients with their small-sample distribution.
+
+    Parameters
+    ----------
+    L
+        (contrasts, p) rows over `fit.design.columns`.
+    df
+        'best' (DEVELOPERS.md, method 3: averaged over the restricted likelihood), 'kenward-roger' or 'satterthwaite'.
+    level
+        Confidence for which effective degrees of freedom are given, where a method has no single ones.
+
+    Raises
+    ------
+    KitError
+        For an unknown method, a level that is none, and Kenward–Roger of a fit by ML.
+    """
+    needs_level(level)
+    L = np.atleast_2d(np.asarray(L, dtype=np.float64))
+    if fit.censored is not None:
+        return censored_contrasts(fit, fit.censored, L, df, level)
+    return exact_contrasts(fit, L, df, level)
 
 
 @dataclass(frozen=True, repr=False)

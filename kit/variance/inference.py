@@ -1,183 +1,314 @@
-"""Means and differences with their small-sample distribution: with bounds or without, by any of the methods.
-
-Where some values are bounds, intervals are profiles of the criterion, measured on a t scale. For one difference v =
-c'b the criterion minimised over the variances rises, in a model of one variance on df degrees of freedom, by exactly
-(df + 1) log(1 + t²/df). Read backwards that gives every v a signed t,
-
-    t(v) = ± √(df (exp((D(v) - D_min)/(df + 1)) - 1)),
-
-from which limits, p values and families follow as for any t; df is that of the same contrast with the bounds replaced
-by the values expected for them.
-"""
+"""Small-sample inference for means and differences of exact values, and what one more burn will do."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Literal
 
 import numpy as np
-from scipy.interpolate import CubicHermiteSpline
+import pandas as pd
+from scipy import special
 
-from kit.variance.averaged import exact_contrasts
-from kit.variance.bounded import Rows, least_rows, slope
-from kit.variance.burn_arrays import Array, Codes
-from kit.variance.model import Censored, RepeatModel, small_sample
-from kit.variance.t_contrasts import LEAST_DF, Contrasts, DfMethod, FTest, f_test, kenward_roger, needs_level
+from kit.variance.averaged import averaged
+from kit.variance.burn_arrays import Array, refused
+from kit.variance.engine import Engine
+from kit.variance.families import Family
+from kit.variance.model import RepeatModel, small_sample
 
-__all__ = [
-    "LEAST_DF", "Contrasts", "DfMethod", "FTest", "contrasts", "f_test", "kenward_roger", "small_sample",
-]  # fmt: skip
+DfMethod = Literal["best", "kenward-roger", "satterthwaite"]
 
 
-def contrasts(fit: RepeatModel, L: Array, df: DfMethod = "best", level: float = 0.95) -> Contrasts:
-    """Return linear combinations of the coefficients with their small-sample distribution.
+AVERAGED = "t averaged over the restricted likelihood of the variance ratio"
 
-    Parameters
+LEAST_DF = 0.5
+"""Families are tabulated from here on; below it an interval says nothing anyway."""
+
+
+@dataclass(frozen=True)
+class Contrasts:
+    """Linear combinations of the means with t-based inference.
+
+    Attributes
     ----------
+    method
+        Named in words.
+    estimate, se, df
+        (responses, contrasts).
     L
-        (contrasts, p) rows over `fit.design.columns`.
-    df
-        'best' (DEVELOPERS.md, method 3: averaged over the restricted likelihood), 'kenward-roger' or 'satterthwaite'.
-    level
-        Confidence for which effective degrees of freedom are given, where a method has no single ones.
+        (contrasts, p) the combinations.
+    phi
+        (responses, p, p) covariance of the means.
+    """
+
+    method: str
+    estimate: Array
+    se: Array
+    df: Array
+    L: Array
+    phi: Array
+
+    @cached_property
+    def covariance(self) -> Array:
+        """(responses, contrasts, contrasts) of the estimates: of many pairs a large one, so only when asked for."""
+        return np.asarray(self.L @ self.phi @ self.L.T)
+
+    def of(self, response: int) -> Contrasts:
+        """Return the contrasts of one response alone."""
+        rows = slice(response, response + 1)
+        return replace(
+            self, estimate=self.estimate[rows], se=self.se[rows], df=self.df[rows], phi=self.phi[rows]
+        )
+
+    def _t(self, null: float) -> Array:
+        """Return how many standard errors the estimate lies above a value."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray((self.estimate - null) / self.se)
+
+    def _at(self, t: Array) -> Array:
+        """Return the value that lies t standard errors above the estimate."""
+        return np.asarray(self.estimate + t * self.se)
+
+    def limits(self, level: float) -> tuple[Array, Array]:
+        """Return unadjusted two-sided limits (responses, contrasts)."""
+        half = special.stdtrit(self.df, (1 + level) / 2)
+        return self._at(-half), self._at(half)
+
+    def p(self, null: float = 0.0) -> Array:
+        """Return unadjusted two-sided p values."""
+        return np.asarray(2 * special.stdtr(self.df, -np.abs(self._t(null))))
+
+    def upper_p(self, null: float) -> Array:
+        """Return one-sided p values against 'at most null': small where the estimate lies well above."""
+        return np.asarray(special.stdtr(self.df, -self._t(null)))
+
+    def lower_p(self, null: float) -> Array:
+        """Return one-sided p values against 'at least null'."""
+        return np.asarray(special.stdtr(self.df, self._t(null)))
+
+    def family_p(self, family: Family) -> Array:
+        """Return p values adjusted for the family."""
+        return family.p(self._t(0.0), np.maximum(self.df, LEAST_DF))
+
+    def family_limits(self, family: Family, level: float) -> tuple[Array, Array]:
+        """Return simultaneous limits of the family."""
+        half = family.critical(level, np.maximum(self.df, LEAST_DF))
+        return self._at(-half), self._at(half)
+
+
+def needs_level(level: float) -> None:
+    """Refuse a confidence that is none.
 
     Raises
     ------
     KitError
-        For an unknown method, a level that is none, and Kenward–Roger of a fit by ML.
+        Where it is not between 0 and 1.
     """
-    needs_level(level)
-    L = np.atleast_2d(np.asarray(L, dtype=np.float64))
-    if fit.censored is not None:
-        return censored_contrasts(fit, fit.censored, L, df, level)
-    return exact_contrasts(fit, L, df, level)
+    if not isinstance(level, int | float | np.number) or not 0 < level < 1:
+        raise refused("level", level=level)
 
 
-NODES = np.array([-6.0, -2.75, 0.0, 2.75, 6.0])
-"""Standard errors from the estimate at which a profile is computed."""
+def exact_contrasts(fit: RepeatModel, L: Array, df: DfMethod, level: float) -> Contrasts:
+    """Return contrasts L (contrasts, p) of a fit whose values are all exact.
 
-STEEPEST = 1.0
-"""Slope of D at the estimate, a standard error further: its least is taken to be within half of one."""
+    With 'best' the estimate is generalised least squares at the bounded REML estimates; se and df give the averaged
+    half-width at `level` and where the tail is a tenth of it (kit.variance.averaged). Where no average is offered that
+    is Kenward–Roger, and of a fit by ML Satterthwaite; the method's name says so.
 
-OF_A_T = ", degrees of freedom of "
-"""Between a profile's name and that of the t it is measured on."""
+    Raises
+    ------
+    KitError
+        For an unknown method, and Kenward–Roger of a fit by ML.
+    """
+    if df not in ("best", "kenward-roger", "satterthwaite"):
+        raise refused("choice", name="df", given=df, known="best, kenward-roger or satterthwaite")
+    if df == "satterthwaite" or (df == "best" and fit.method == "ML"):
+        return satterthwaite(fit, L)
+    if fit.method != "REML":
+        raise refused("Kenward–Roger by ML")
+    plain = kenward_roger(fit, L)
+    if df == "kenward-roger" or not (fit.has_spread or fit.earlier):
+        return plain
+    if len(fit.names) == 1 and not fit.earlier:
+        return replace(plain, method="t on the residual degrees of freedom")
+    own = averaged(fit, L, level)
+    if own is None:
+        return plain
+    method = f"{AVERAGED}, with earlier trials" if fit.earlier else AVERAGED
+    return replace(plain, method=method, se=np.where(np.isnan(plain.estimate), np.nan, own.se), df=own.df)
 
-FINE = 401
-"""Points of the curve laid through them."""
+
+def kenward_roger(fit: RepeatModel, L: Array) -> Contrasts:
+    """Return Kenward–Roger contrasts: se from Φ_A, df = 2 (LΦL')² / g'Wg with g_i = LΦP_iΦL'."""
+    return _by_information(fit, L, "Kenward–Roger")
+
+
+def satterthwaite(fit: RepeatModel, L: Array) -> Contrasts:
+    """Return Satterthwaite contrasts: se from Φ, df = 2 (LΦL')² / g'Ag with A from the observed information."""
+    return _by_information(fit, L, "Satterthwaite")
+
+
+def _by_information(fit: RepeatModel, L: Array, method: str) -> Contrasts:
+    estimate = fit.estimate.beta @ L.T
+    if not fit.has_spread:
+        blank = np.full_like(estimate, np.nan)
+        unknown = np.full((len(estimate), L.shape[1], L.shape[1]), np.nan)
+        return Contrasts("none: no repeats", estimate, blank, blank, L, unknown)
+    parts, phi, known = fit.small_sample, fit.small_sample.pieces.phi, fit.small_sample.W
+    if method == "Kenward–Roger":
+        phi = parts.adjusted
+    else:
+        known = fit.observed
+    v, g = np.maximum(_quadratic(L, parts.pieces.phi), 0.0), _quadratic(L, parts.moved)
+    own = _quadratic(L, phi)  # rounding can spoil the adjustment where a burn SD vanishes
+    df = _df(v, (g * (known @ g)).sum(axis=1))
+    return Contrasts(method, estimate, np.sqrt(np.where(own > 0, own, v)), df, L, phi)
+
+
+def known_at(engine: Engine, theta: Array, L: Array) -> tuple[Array, Array]:
+    """Return what a design knows of contrasts at given variances (c,): their covariance, and ν of each.
+
+    ν = 2 SE⁴/Var(SE²) with the expected information of the variances (Satterthwaite 1946).
+    """
+    parts = small_sample(engine.pieces(theta[None]))
+    covariance, g = L @ parts.pieces.phi[0] @ L.T, _quadratic(L, parts.moved[0])
+    return covariance, _df(np.diag(covariance), (g * (parts.W[0] @ g)).sum(axis=0))
+
+
+def _quadratic(L: Array, M: Array) -> Array:
+    """L M L' diagonals: (..., contrasts)."""
+    return np.asarray(np.vecdot(L @ M, L))
+
+
+def _df(v: Array, spread: Array) -> Array:
+    """Return 2 v²/Var(v); next to nothing where v hangs on variances alone of which nothing but zero is known."""
+    return np.asarray(np.divide(2 * v**2, spread, out=v * 0 + LEAST_DF, where=spread > 0))
 
 
 @dataclass(frozen=True)
-class CensoredContrasts(Contrasts):
-    """Contrasts whose t comes from a profile: t (contrasts, points) at values v (contrasts, points)."""
+class FTest:
+    """An F test: F, its degrees of freedom, p, the scale factor and the method in words."""
 
-    v: Array
-    t: Array
-
-    def _t(self, null: float) -> Array:
-        return -np.array([[_between(null, v, t) for v, t in zip(self.v, self.t, strict=True)]])
-
-    def _at(self, t: Array) -> Array:
-        rows = zip(self.v, self.t, np.broadcast_to(t, self.estimate.shape)[0], strict=True)
-        return np.array([[_between(want, own, v) for v, own, want in rows]])
+    F: float
+    num_df: int
+    den_df: float
+    p: float
+    scaling: float
+    method: str
 
 
-def _between(x: float, xs: Array, ys: Array) -> float:
-    """Interpolate, and go on straight beyond the ends, without end where the profile is flat there; NaN if unknown."""
-    if np.isnan(xs).any() or np.isnan(ys).any() or np.isnan(x):
-        return np.nan
-    if xs[0] <= x <= xs[-1]:
-        return float(np.interp(x, xs, ys))
-    a, b = (0, 1) if x < xs[0] else (-2, -1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return float(ys[b] + (x - xs[b]) * (ys[b] - ys[a]) / (xs[b] - xs[a]))
+def f_test(fit: RepeatModel, L: Array, df: DfMethod = "kenward-roger") -> FTest:
+    """Test that all contrasts L beta are zero, for a fit of one response.
+
+    Kenward & Roger (1997), section 3: with M_i = Θ Φ P_i Φ and Θ = L'(LΦL')^-1L,
+    A1 = sum W_ij tr(M_i) tr(M_j), A2 = sum W_ij tr(M_i M_j).
+    Satterthwaite: the eigenvalue method of Fai & Cornelius (1996).
+    """
+    L = np.atleast_2d(np.asarray(L, dtype=np.float64))
+    estimate = L @ fit.estimate.beta[0]
+    if df == "satterthwaite":
+        return _fai_cornelius(fit, L, estimate)
+    if fit.method != "REML":
+        raise refused("Kenward–Roger by ML")
+    parts, q = fit.small_sample, len(L)
+    F = float(estimate @ np.linalg.solve(L @ parts.adjusted[0] @ L.T, estimate)) / q
+    phi = parts.pieces.phi[0]
+    M = (L.T @ np.linalg.solve(L @ phi @ L.T, L)) @ parts.moved[0]
+    trace = np.einsum("ipp->i", M)
+    A1 = float(trace @ parts.W[0] @ trace)
+    A2 = float(np.einsum("ij,ipq,jqp->", parts.W[0], M, M))
+    scaling, den = _scale_and_df(q, A1, A2)
+    return FTest(scaling * F, q, den, float(special.fdtrc(q, den, scaling * F)), scaling, "Kenward–Roger")
 
 
-def imputed(fit: RepeatModel) -> RepeatModel:
-    """Return the fit as if the expected values had been measured."""
-    return replace(fit, censored=None, columns=replace(fit.columns, side=None))
+def _scale_and_df(q: int, A1: float, A2: float) -> tuple[float, float]:
+    """Kenward & Roger (1997): B, g, c1-c3, then m = 4 + (q + 2)/(q rho - 1) and λ = m/(E*(m - 2)).
+
+    Here qρ is V0/V2 (h/V1)² with h = 1/E*. In one stratum h is V1; both are 0 at two degrees of freedom, and V2 is 0
+    at four, where F has no variance.
+    """
+    if A2 <= 0:
+        return 1.0, np.inf
+    B = (A1 + 6 * A2) / (2 * q)
+    g = ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
+    base = 3 * q + 2 * (1 - g)
+    c1, c2, c3 = g / base, (q - g) / base, (q + 2 - g) / base
+    V0, V1, V2, h = 1 + c1 * B, 1 - c2 * B, 1 - c3 * B, 1 - A2 / q
+    is_two = max(abs(V1), abs(h)) < 1e-8
+    m = 4 + (q + 2) * V2 / (V0 * (1.0 if is_two else (h / V1) ** 2) - V2)
+    return (1.0 if is_two else float(m * h / (m - 2))), float(m)
 
 
-def censored_contrasts(
-    fit: RepeatModel, known: Censored, L: Array, df: DfMethod, level: float
-) -> CensoredContrasts:
-    """Return contrasts by t-based profile; NaN for those that need a mean without an exact burn."""
-    beta = np.where(np.isnan(fit.estimate.beta), 0.0, fit.estimate.beta)
-    base = exact_contrasts(replace(imputed(fit), estimate=replace(fit.estimate, beta=beta)), L, df, level)
-    lost = (
-        np.abs(L[:, list(known.bounded)]).any(axis=1) if known.bounded else np.zeros(len(L), dtype=np.bool_)
-    )
-    phi = np.where(np.isnan(known.covariance), 0.0, known.covariance)
-    estimate = (L @ beta[0])[None]
-    se = np.sqrt(np.vecdot(L @ phi, L))[None]
-    v, t = np.full((len(L), FINE), np.nan), np.full((len(L), FINE), np.nan)
-    found = np.flatnonzero(~lost)
-    profiles = _profiles(fit, known, L[found], estimate[0, found], se[0, found])
-    v[found], t[found] = _t_profiles(
-        *profiles, *(part[0, found, None] for part in (estimate, se, base.df, base.se))
-    )
-    estimate, se, freedom = (np.where(lost, np.nan, part) for part in (estimate, se, base.df))
-    method = f"profile with bounds{OF_A_T}{base.method}"
-    return CensoredContrasts(method, estimate, se, freedom, L, phi[None], v, t)
+def _fai_cornelius(fit: RepeatModel, L: Array, estimate: Array) -> FTest:
+    pieces, q = fit.small_sample.pieces, len(L)
+    values, vectors = np.linalg.eigh(L @ pieces.phi[0] @ L.T)
+    rows = vectors.T @ L
+    t2 = (vectors.T @ estimate) ** 2 / values
+    g = _quadratic(rows, fit.small_sample.moved)[0]
+    each = 2 * values**2 / np.einsum("iq,ij,jq->q", g, fit.observed[0], g)
+    den, F = _fai_cornelius_df(each), float(t2.sum()) / q
+    return FTest(F, q, den, float(special.fdtrc(q, den, F)), 1.0, "Satterthwaite")
 
 
-def _profiles(fit: RepeatModel, known: Censored, L: Array, estimate: Array, se: Array) -> tuple[Array, Array]:
-    """Return D (contrasts, nodes) minimised over the variances and its slopes: from the estimate outwards, both ways.
+def _fai_cornelius_df(each: Array) -> float:
+    """2E/(E - q) with E = sum nu/(nu - 2); their common value where all agree, 2 where one is 2 or less."""
+    if np.ptp(each) < 1e-8:
+        return float(each.mean())
+    if (each <= 2).any():
+        return 2.0
+    E = float((each / (each - 2)).sum())
+    return 2 * E / (E - len(each))
 
-    Away from it the variances go as θ + ½ t² W g/v, g = ∂v/∂θ, to first order of t², and of one variance exactly.
+
+def predict_burn(fit: RepeatModel, level: float = 0.95, without: tuple[str, ...] = ()) -> pd.DataFrame:
+    """Return a row a mean: fuel, mean, sd (of the prediction), df, low, high, covers, level, on the analysis scale.
+
+    mean ± t √T with T = SE² + sum of the variances, df = 2T²/(h'Ah), h_i = g_i + 1 with g_i = LΦP_iΦL' (method 7;
+    Satterthwaite 1946). A covers the observed information, components estimated at zero left out.
 
     Parameters
     ----------
-    L
-        (contrasts, p).
+    without
+        Components the new burn shares with nobody's question: ('day',) predicts another burn of the same day.
     """
-    count, middle = len(L), len(NODES) // 2
-    D, slopes = np.empty((2, count, len(NODES)))
-
-    def theta_at(rows: Codes, nodes: Codes, start: Array) -> Array:
-        held, value = L[np.ix_(rows, known.kept)], estimate[rows] + se[rows] * NODES[nodes]
-        data = held_rows(known, known.data, held, value)
-        found = least_rows(known.model, start, data)
-        D[rows, nodes], slopes[rows, nodes] = found.value, slope(known.model, found.theta, data, se[rows])
-        return found.theta
-
-    rows = np.arange(count)
-    theta = theta_at(rows, np.full(count, middle), np.repeat(fit.estimate.theta, count, axis=0))
-    parts, rows = imputed(fit).small_sample, np.tile(rows, 2)
-    share = np.vecdot(L @ parts.moved[0], L) / np.vecdot(L @ parts.pieces.phi[0], L)
-    theta, bend = theta[rows], (share.T @ parts.W[0] / 2)[rows]
-    for out in range(1, middle + 1):
-        further = NODES[middle + out] ** 2 - NODES[middle + out - 1] ** 2
-        guess = np.maximum(theta + further * bend, 0.1 * theta)
-        after = theta_at(rows, np.repeat([middle - out, middle + out], count), guess)
-        theta, bend = after, (after - theta) / further
-    return D, slopes
-
-
-def held_rows(known: Censored, data: Rows, held: Array, value: Array) -> Rows:
-    """Return the data with combinations of the means (rows, p) held at values on the table's own scale (rows,)."""
-    if len(data.z) == 1:
-        data = data.times(len(held))
-    return data.holding(held, value - known.centre * held[:, known.is_mean].sum(axis=1))
+    needs_level(level)
+    m, R = len(fit.labels), len(fit.estimate.theta)
+    mean = fit.estimate.beta[:, :m]
+    if not fit.has_spread:
+        blank = np.full((R, m), np.nan)
+        sd, df, covers = blank, blank, [""] * m
+    else:
+        se2 = np.einsum("rii->ri", fit.small_sample.pieces.phi[:, :m, :m])
+        g = np.einsum("rcii->rci", fit.small_sample.moved[:, :, :m, :m])
+        uses = _uses(fit, without)
+        T = se2 + np.einsum("rc,cm->rm", fit.estimate.theta, uses)
+        h = g + uses
+        df = 2 * T**2 / np.einsum("rcm,rcd,rdm->rm", h, fit.observed, h)
+        sd, covers = np.sqrt(T), [_words(fit, without)] * m
+    half = special.stdtrit(df, (1 + level) / 2) * sd
+    frame = fit.framed({"fuel": fit.labels, "covers": covers}, {
+        "mean": mean, "sd": sd, "df": df, "low": mean - half, "high": mean + half,
+    })  # fmt: skip
+    frame["level"] = level
+    return frame
 
 
-def _t_profiles(
-    D: Array, slope: Array, estimate: Array, se: Array, df: Array, least: Array
-) -> tuple[Array, Array]:
-    """Return v and t(v) on a fine grid (contrasts, points): exp((D - D_min)/(df + 1)) is nearly a parabola.
+def _uses(fit: RepeatModel, without: tuple[str, ...]) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    """(components, means) 1 where a new burn of that mean carries the component."""
+    uses = np.ones((len(fit.names), len(fit.labels)))
+    groups = fit.design.spread
+    for i, name in enumerate(fit.names):
+        if name in without:
+            uses[i] = 0
+        if name.startswith("burn:"):
+            code = [str(label) for label in groups.labels].index(name[5:])
+            for j in range(len(fit.labels)):
+                inside = groups.codes[fit.design.mean_of == j]
+                uses[i, j] = float((inside == code).mean())
+    return uses
 
-    It bends where a variance reaches zero; so cubics are laid through the nodes and their slopes, not one polynomial.
-    Where burns happen to agree, a profile is too sure: t is nowhere larger than with `least`, the standard error were
-    the expected values measured.
-    """
-    rise, most = D - D.min(axis=1, keepdims=True), (se / least) ** 2
-    highest = (df + 1) * np.log1p(most * NODES**2 / df)
-    slope = np.where(rise > highest, 2 * (df + 1) * most * NODES / (df + most * NODES**2), slope)
-    steepest = np.where(NODES == 0, STEEPEST, (df + 1) * np.sqrt(most / df))
-    slope = np.clip(slope, -steepest, steepest)
-    height = np.exp(np.minimum(rise, highest) / (df + 1))
-    k = np.linspace(NODES[0], NODES[-1], FINE)
-    height = CubicHermiteSpline(NODES, height, height * slope / (df + 1), axis=1)(k)
-    middle = height.argmin(axis=1, keepdims=True)
-    lowest = np.take_along_axis(height, middle, axis=1)
-    t = np.sqrt(df * np.maximum(height / lowest - 1, 0.0)) * np.where(np.arange(FINE) < middle, -1.0, 1.0)
-    t = np.clip(t, -np.abs(k) * se / least, np.abs(k) * se / least)
-    return estimate + se * k, np.maximum.accumulate(t, axis=1)
+
+def _words(fit: RepeatModel, without: tuple[str, ...]) -> str:
+    parts = [name for name in ("fuel", "bag", "day") if name in fit.names and name not in without]
+    *first, last = [*parts, "burn"]
+    return f"{', '.join(first)} and {last}" if first else last

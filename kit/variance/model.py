@@ -1,23 +1,25 @@
-"""The fitted model as a record: what was fitted to what, and what follows from the estimates alone."""
+"""The fitted model as a record: what was fitted to what, and what follows from the estimates alone; its fit."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import compress
 from typing import Any, Self
 
 import numpy as np
 import pandas as pd
 
 from kit.variance.bounded import Model, Rows
-from kit.variance.burn_arrays import Array, Codes, Columns, Mask, Roles, Scale, rows_of
-from kit.variance.design import Design, Method, Spread
-from kit.variance.engine import Borrowed, Engine, Estimate, explained
-from kit.variance.long_tables import frame_of
+from kit.variance.burn_arrays import Array, Codes, Columns, Mask, Roles, Scale, frame_of, refused, rows_of
+from kit.variance.design import Design, FuelEffect, Method, Spread
+from kit.variance.engine import Borrowed, Engine, Estimate, engine_of, explained
 from kit.variance.optimise import at_zero
-from kit.variance.refusals import refused
 from kit.variance.residual_space import Pieces, Residuals, Restricted
+
+FLAT = 1e-13
+"""Of the values' size, what rounding leaves of differences."""
 
 ORDER = ("fuel", "bag", "day", "burn")
 """In which components are shown."""
@@ -332,3 +334,92 @@ def observed_covariance(engine: Engine, data: Residuals, theta: Array) -> Array:
     except np.linalg.LinAlgError:  # a direction in which the criterion is flat
         inverse = np.linalg.pinv(np.where(free, H, 0.0) + unit, hermitian=True)
     return np.asarray(2 * inverse * free)
+
+
+@dataclass(frozen=True)
+class Choices:
+    """How the model was asked for."""
+
+    fuel_effect: FuelEffect
+    spread: Spread
+    scale: Scale
+    method: Method
+    borrowed: Borrowed | None
+
+
+def fit_design(
+    table: pd.DataFrame, roles: Roles, columns: Columns, design: Design, choices: Choices
+) -> RepeatModel:
+    """Fit the responses of `columns` on a design already worked out."""
+    borrowed = choices.borrowed
+    engine = engine_of(design, choices.method, borrowed)
+    rows = table if len(columns.rows) == len(table) else table.iloc[columns.rows]
+    data = engine.rotate(columns.values)
+    asked = rows, roles, choices.scale, choices.method, choices.spread, columns, design, engine
+    if design.nu == 0 and borrowed is None:
+        return RepeatModel(*asked, data, _no_repeats(engine, data), ("no repeats",) * len(columns.values))
+    flat = _flat(engine, data, columns.values)
+    if flat.any():
+        data = _instead(engine, columns, design, flat, roles)
+    estimate = _blanked(engine.solve(data), flat)
+    return RepeatModel(*asked, data, estimate, _statuses(engine.names, estimate, flat, roles), borrowed)
+
+
+def _no_repeats(engine: Engine, data: Residuals) -> Estimate:
+    b = data.b_ols
+    nothing = np.full((len(b), len(engine.names)), np.nan)
+    return Estimate(nothing, b, np.full(len(b), np.nan), np.ones(len(b), dtype=np.bool_), 0)
+
+
+def _flat(engine: Engine, data: Residuals, values: Array) -> Mask:
+    """Responses whose burns do not differ within what X explains, to rounding."""
+    if engine.borrowed is not None:
+        return np.zeros(len(values), dtype=np.bool_)
+    size = np.maximum(np.abs(values).max(axis=1), 1e-300) * FLAT
+    return np.asarray(data.total <= size**2 * values.shape[1])
+
+
+def _instead(engine: Engine, columns: Columns, design: Design, flat: Mask, roles: Roles) -> Residuals:
+    """Refuse a flat single response; among several, put a stand-in whose results are blanked afterwards."""
+    if len(flat) == 1:
+        values = columns.values[0]
+        found = (
+            f"every value equal to {values[0]:g}" if np.ptp(values) == 0 else "no difference within any fuel"
+        )
+        raise refused("flat", name=roles.values[0], found=found)
+    values = columns.values.copy()
+    values[flat] += np.random.default_rng(1).standard_normal((int(flat.sum()), design.n))
+    return engine.rotate(values)
+
+
+def _blanked(estimate: Estimate, flat: Mask) -> Estimate:
+    if flat.any():
+        for part in (estimate.theta, estimate.beta, estimate.criterion):
+            part[flat] = np.nan
+    return estimate
+
+
+def _statuses(names: tuple[str, ...], estimate: Estimate, flat: Mask, roles: Roles) -> tuple[str, ...]:
+    optimum_found(estimate.converged | flat, roles)
+    zero = estimate.theta == 0
+    if not (zero.any() or flat.any()):
+        return ("ok",) * len(zero)
+    return tuple(
+        "all values equal"
+        if same
+        else ", ".join(f"{n} variance at zero" for n in compress(names, row)) or "ok"
+        for row, same in zip(zero.tolist(), flat.tolist(), strict=True)
+    )
+
+
+def optimum_found(converged: Mask, roles: Roles) -> None:
+    """Refuse responses (responses,) whose search found no optimum.
+
+    Raises
+    ------
+    KitError
+        With their names.
+    """
+    if converged.all():
+        return
+    raise refused("no optimum", names=", ".join(roles.values[i] for i in np.flatnonzero(~converged)[:5]))

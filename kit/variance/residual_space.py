@@ -17,11 +17,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import product
 from typing import Protocol
 
 import numpy as np
 
-from kit.variance.burn_arrays import Array, Codes, Mask, stacked
+from kit.variance.burn_arrays import Array, Codes, Mask, rows_of, stacked
 from kit.variance.design import Method
 from kit.variance.optimise import Derivatives
 
@@ -317,6 +318,10 @@ class Restricted:
     space: Coordinates
     data: Residuals
 
+    def of(self, rows: Codes) -> Residuals:
+        """Return some of the responses, or the one that stands beside all."""
+        return rows_of(self.data, rows) if len(self.data.rss) > 1 else self.data
+
     def without(self, term: int) -> Restricted:
         """Return the likelihood as if the levels of one term did not differ."""
         assert isinstance(self.space, Space)
@@ -406,6 +411,13 @@ class Along:
         o, i, c, k = loads.shape
         found = self._turned(data.z) @ loads.reshape(o, i * c, k).transpose(0, 2, 1)
         return found.reshape(o, -1, i, c).transpose(1, 0, 2, 3)
+
+
+def grid_of(axes: Sequence[Array], burns: Array) -> tuple[Array, Array]:
+    """Return outer points (o, c) and inner ratios (1, i) of a grid of terms' ratios, at burn variances (groups,)."""
+    last = [np.zeros(1)] if axes else []
+    points = np.array(list(product(*axes[:-1], *last, *burns[:, None])))
+    return points, (axes[-1] if axes else np.zeros(1))[None]
 
 
 def variances(information: Array, L: Array) -> Array:

@@ -16,10 +16,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from kit.variance.burn_arrays import Array, Codes, Levels, Mask
+from kit.variance.burn_arrays import Array, Codes, Levels, Mask, refused
 from kit.variance.design import Design, Method, Term
 from kit.variance.optimise import Derivatives, Minimum
-from kit.variance.refusals import refused
 from kit.variance.residual_space import RANK, Along, Coordinates, Pieces, Residuals, Strata, strata_deviance
 
 LARGEST_DENSE = 1500

@@ -22,11 +22,10 @@ from scipy import special
 
 from kit.variance.averaged import nodes_of
 from kit.variance.bounded import least_rows
-from kit.variance.burn_arrays import Array, Codes, Mask
+from kit.variance.burn_arrays import Array, Codes, Mask, refused
 from kit.variance.model import ORDER, RepeatModel
 from kit.variance.optimise import FLOOR, at_zero, minimise
 from kit.variance.ratio_nodes import Weighted, weigh
-from kit.variance.refusals import refused
 
 LimitMethod = Literal["best", "profile", "exact"]
 

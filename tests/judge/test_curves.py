@@ -23,7 +23,7 @@ from kit.judge.curves import (
 )
 from kit.judge.question import Counted
 from kit.variance import fit_repeats
-from kit.variance.inference import contrasts
+from kit.variance.fit import contrasts
 from tests.burns.helpers import run_of, sheet
 from tests.simulate.curves import POINTS, SCENES, Scene, simulate
 from tests.simulate.trials import even

@@ -5,8 +5,8 @@ import pandas as pd
 from scipy import special
 
 from kit.variance.families import all_pairs
-from kit.variance.fit import RepeatFit
-from kit.variance.inference import Contrasts, contrasts
+from kit.variance.fit import RepeatFit, contrasts
+from kit.variance.inference import Contrasts
 from kit.variance.sd_limits import (
     AVERAGED,
     EXACT,

@@ -16,8 +16,8 @@ import pandas as pd
 
 from kit.variance.earlier_likelihoods import CONFLICT
 from kit.variance.families import all_pairs
-from kit.variance.fit import RepeatFit, fit_repeats, joined
-from kit.variance.inference import LEAST_DF, Contrasts, contrasts
+from kit.variance.fit import RepeatFit, contrasts, fit_repeats, joined
+from kit.variance.inference import LEAST_DF, Contrasts
 from tests.simulate.measures import pair_rows
 from tests.simulate.trials import Case, Layout, Truth, drawn, even, fitted
 

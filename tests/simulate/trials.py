@@ -12,8 +12,8 @@ import pandas as pd
 
 from kit.variance.burn_arrays import Roles, levels_of, read_columns
 from kit.variance.design import design_of
-from kit.variance.estimation import Choices, fit_design
 from kit.variance.fit import RepeatFit
+from kit.variance.model import Choices, fit_design
 
 Sizes = tuple[tuple[int, ...], ...]
 """Burns of each bag, fuel by fuel."""

@@ -8,8 +8,7 @@ import pytest
 from scipy import optimize, stats
 
 from kit.variance.averaged import upper_tail
-from kit.variance.fit import fit_repeats, joined
-from kit.variance.inference import contrasts
+from kit.variance.fit import contrasts, fit_repeats, joined
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

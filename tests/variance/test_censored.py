@@ -8,10 +8,10 @@ from scipy import stats
 from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels, fuel_means
 from kit.judge.self_check import self_check, simulated_rows
-from kit.variance import fit_repeats
+from kit.variance import contrasts, fit_repeats
 from kit.variance.bounded import criterion, derivatives
-from kit.variance.inference import _between as between
-from kit.variance.inference import contrasts, imputed
+from kit.variance.censored import _between as between
+from kit.variance.censored import imputed
 from kit.variance.mvn import log_probability, truncated
 from kit.variance.sd_limits import component_limits
 from tests.variance.reference import assert_allclose, fitted, table

@@ -7,9 +7,8 @@ import pytest
 from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels
 from kit.variance import fit_repeats
-from kit.variance.burn_arrays import Levels, levels_of
+from kit.variance.burn_arrays import Levels, frame_of, levels_of
 from kit.variance.design import home_within, homes
-from kit.variance.long_tables import frame_of
 from tests.variance.reference import assert_allclose, table
 
 

@@ -13,9 +13,9 @@ from kit.judge.self_check import APART, second_opinion, self_check, wrong_verdic
 from kit.variance import f_test, fit_repeats
 from kit.variance.bootstrap import bootstrap, variance_shares
 from kit.variance.engine import dense_space, engine_of
-from kit.variance.inference import small_sample
+from kit.variance.inference import predict_burn
+from kit.variance.model import small_sample
 from kit.variance.sd_limits import component_limits, profile_holds, profile_limits
-from kit.variance.t_contrasts import predict_burn
 from tests.variance.reference import ARGUMENTS, assert_allclose, fitted, table
 from tests.variance.written_out import criterion, kenward_roger
 

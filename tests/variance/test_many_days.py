@@ -13,7 +13,8 @@ from scipy.optimize import minimize
 from kit.judge.comparisons import compare_fuels
 from kit.judge.self_check import pair_rows
 from kit.variance import fit_repeats
-from kit.variance.inference import NODES, _profiles, kenward_roger
+from kit.variance.censored import NODES, _profiles
+from kit.variance.inference import kenward_roger
 from kit.variance.sd_limits import component_limits, own_rises
 from tests.variance.reference import assert_allclose
 

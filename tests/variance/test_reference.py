@@ -7,8 +7,8 @@ from scipy import stats
 
 from kit.judge.comparisons import compare_fuels, fuel_means
 from kit.variance import contrasts, f_test, fit_repeats
+from kit.variance.inference import predict_burn
 from kit.variance.sd_limits import component_limits
-from kit.variance.t_contrasts import predict_burn
 from tests.variance.classical import equal_spread, iso5725, likelihood_ratio, nested_anova, one_way
 from tests.variance.profile_means import profile_means
 from tests.variance.reference import (

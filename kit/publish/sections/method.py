@@ -28,8 +28,8 @@ from kit.publish.wording import (
     told_each,
     words,
 )
+from kit.variance.censored import OF_A_T
 from kit.variance.engine import explained
-from kit.variance.inference import OF_A_T
 
 MOST_UNLIKE: Final = 1.05
 """Times the lightest fuel's mean charge up to which charges pass as alike."""
