@@ -27,6 +27,7 @@ from kit.trial.cells import (
     mark_evidence,
     parse_numbers,
 )
+from kit.trial.messages import fault
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -121,12 +122,8 @@ def _shaped_rows(
         return ShapedRows(data[int(starts[kept[0]]) : ends[kept[-1]]], delimiter, numbers[kept])
     if len(bad) > _MOST_BAD and 2 * len(bad) > len(kept):
         count = int(counts[counts != layout.width][0])
-        raise KitError.refuse(
-            f"{name}, line {int(numbers[bad[0]])}",
-            f"{count} fields; most lines from there on have not the {layout.width} of the table",
-            "one table with the same fields in every row",
-            "Split the file where its shape changes, or export it again.",
-        )
+        told = fault("shape changes", count=count, width=layout.width)
+        raise KitError.refuse(f"{name}, line {int(numbers[bad[0]])}", *told)
     odd, remarks = list[OddLine](), dict[int, str]()
     parts, begin, last, dropped = [], int(starts[kept[0]]), int(kept[-1]), []
     mark = "" if delimiter == _NOTHING else delimiter.decode()

@@ -14,6 +14,7 @@ from kit.data_file import data_file
 from kit.errors import KitError
 from kit.trial import Probe, Run
 from kit.trial.cells import Floats
+from kit.trial.messages import fault
 from kit.trial.models import Cleaning
 
 _DEFAULT_CLASS = "K 2"
@@ -95,12 +96,8 @@ def correction_of(probe: Probe | None) -> Correction:
     if probe.ice_reads is None:
         return Correction(offset=probe.boil_reads - boils)
     if not 50.0 < probe.boil_reads - probe.ice_reads < 150.0:
-        raise KitError.refuse(
-            f"trial.toml, probe {probe.id}, ice_reads and boil_reads",
-            f"{probe.ice_reads:g} and {probe.boil_reads:g} °C",
-            "about 0 °C in ice water and about 100 °C in boiling water",
-            "Mend the two readings, or leave them out.",
-        )
+        words = fault("ice and boiling", ice=probe.ice_reads, boiling=probe.boil_reads)
+        raise KitError.refuse(f"trial.toml, probe {probe.id}, ice_reads and boil_reads", *words)
     return Correction(probe.ice_reads, boils / (probe.boil_reads - probe.ice_reads))
 
 
@@ -109,12 +106,7 @@ def _boils(probe: Probe) -> float:
         return boiling_point(probe.pressure_hpa / 10)
     if probe.altitude_m is not None:
         return boiling_point(pressure_kpa(probe.altitude_m))
-    raise KitError.ask(
-        f"trial.toml, probe {probe.id}",
-        "boil_reads without a place: water boils at 100 °C at the sea and at 96.7 °C on 1000 m",
-        "where it was boiled",
-        "Add altitude_m or pressure_hpa to the probe.",
-    )
+    raise KitError.ask(f"trial.toml, probe {probe.id}", *fault("boiled where"))
 
 
 def probe_uncertainty(run: Run, probe: str) -> ProbeUncertainty:

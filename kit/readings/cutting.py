@@ -16,6 +16,7 @@ from kit.readings.stamps import DAY, SECOND
 from kit.readings.timeline import to_local, to_utc
 from kit.trial import Logger, Run, Times, log_names, relative_times
 from kit.trial.cells import NOT_DUE, Bools, Codes, Floats, Ints
+from kit.trial.messages import fault
 from kit.trial.run_sheets import LOGS, has_times
 
 
@@ -103,12 +104,8 @@ def _probes(run: Run, logger: Logger | None, log: Log, where: str, faults: Fault
     if len(ids) == len(headings) == 1:
         return {ids[0]: headings[0]}
     shown = ", ".join(f"'{heading}'" for heading in headings)
-    faults.ask(
-        where,
-        f"temperatures {shown}, and no word which of them is probe {' and '.join(ids)}",
-        "the column of each probe",
-        f'Add a [[logger]] table with columns = {{ {ids[0]} = "{headings[0]}" }} and so on.',
-    )
+    parts = {"probes": " and ".join(ids), "probe": ids[0], "heading": headings[0]}
+    faults.ask(where, *fault("which probe", temperatures=shown, **parts))
     return {}
 
 
@@ -123,12 +120,7 @@ def _wall(run: Run, logger: Logger | None, log: Log, name: str, faults: Faults) 
     if offset == 0 and any(
         has_times(row) for row in run.burns.to_dict("records") if name in log_names(str(row["log"] or ""))
     ):
-        faults.ask(
-            f"{LOGS}/{name}",
-            "stamps in UTC, and clock times on the burn sheet",
-            "the zone of the burn sheet's clock",
-            'Add timezone = "Europe/Berlin" (or what it was, or "UTC") to the [trial] table.',
-        )
+        faults.ask(f"{LOGS}/{name}", *fault("stamps in UTC"))
     if own and zone and own != zone and offset is None and log.dialect.dated:
         return to_local(to_utc(clock, own), zone)
     return clock
@@ -243,9 +235,8 @@ def window_of(
     if recorded.wall is None or not seconds:
         return _without_clock(sought, zero_at)
     if zero_at is None and shared and not group:
-        found = f"a blank, though {recorded.name} holds other burns too"
-        remedy = f"Fill in {column}, or choose another time_zero in trial.toml."
-        faults.ask(f"{sought.where}, column {column}", found, "the clock time of time zero", remedy)
+        words = fault("no time zero", log=recorded.name, column=column)
+        faults.ask(f"{sought.where}, column {column}", *words)
         return None
     zero_at = min(seconds.values()) if zero_at is None else zero_at
     day_ns = _day(sought, zero_at)
@@ -276,12 +267,8 @@ def _group(sought: _Sought) -> str | None:
         return by_clock[0] if len(by_clock) == 1 else ""
     if fitting or len(labels) == 1:
         return (fitting or labels)[0]
-    sought.faults.refuse(
-        sought.where,
-        f"no run '{burn}' in {LOGS}/{sought.recorded.name}, which holds {', '.join(labels)}",
-        f"a burn id that stands in its column {log.dialect.split_by}, or clock times",
-        "Write the burn's id as in the log.",
-    )
+    where = {"log": f"{LOGS}/{sought.recorded.name}", "column": log.dialect.split_by}
+    sought.faults.refuse(sought.where, *fault("no run", burn=burn, labels=", ".join(labels), **where))
     return None
 
 
@@ -291,10 +278,7 @@ def _without_clock(sought: _Sought, zero_at: float | None) -> Window | None:
     if sought.shared and not sought.group:
         what = "no clock times for this burn" if recorded.wall is not None else "a log without a clock"
         sought.faults.refuse(
-            f"{sought.where}, column log",
-            f"{what}, and {recorded.name} is given to other burns too",
-            "clock times on the sheet and in the log, to part the burns of one file",
-            "Give each burn its own file, or split_by.",
+            f"{sought.where}, column log", *fault("not parted", what=what, log=recorded.name)
         )
         return None
     zero = 0.0 if recorded.wall is None or sought.group else float(recorded.log.table["elapsed_s"].iloc[0])
@@ -313,19 +297,15 @@ def _day(sought: _Sought, zero_at: float) -> int | None:
         return days[0] * DAY
     if days:
         shown = ", ".join(str(date(1970, 1, 1) + timedelta(days=day)) for day in days[:4])
-        found = f"a blank, and {name} covers these times on {len(days)} days ({shown})"
-        sought.faults.ask(f"{sought.where}, column day", found, "the day of the burn", "Fill in the day.")
+        words = fault("which day", log=name, count=len(days), days=shown)
+        sought.faults.ask(f"{sought.where}, column day", *words)
         return None
     texts = [
         str(np.datetime64(wall, "ns").astype("datetime64[s]")).replace("T", " ") for wall in (first, last)
     ]
     begins, ends = texts if sought.recorded.log.dialect.dated else [text[11:] for text in texts]
-    sought.faults.refuse(
-        sought.where,
-        f"{sought.spoken(zero_at)} to {sought.spoken(until)}, while {LOGS}/{name} runs from {begins} to {ends}",
-        "clock times within the log",
-        "Mend the times or the day, name the right log, or give the logger's clock_offset_s or timezone.",
-    )
+    parts = {"from_": sought.spoken(zero_at), "until": sought.spoken(until), "log": f"{LOGS}/{name}"}
+    sought.faults.refuse(sought.where, *fault("beside the log", begins=begins, ends=ends, **parts))
     return None
 
 
@@ -336,24 +316,15 @@ def _placed(sought: _Sought, zero_at: float, day_ns: int) -> Window | None:
     stops = [None] if stopped is None else list(elapsed_at(recorded, day_ns + round(stopped * SECOND), group))
     pairs = [(zero, stop) for zero in zeros for stop in stops if stop is None or stop > zero]
     if len(pairs) != 1:
-        twice = (
-            f"clock times in an hour that {LOGS}/{recorded.name} shows twice, since its clock was put back"
-        )
-        found = twice if pairs else "a stop that is not after time zero"
-        remedy = "Note times outside that hour, or leave `stopped` blank."
-        sought.faults.refuse(sought.where, found, "times that stand for one moment", remedy)
+        words = fault("hour twice" if pairs else "stop too early", log=f"{LOGS}/{recorded.name}")
+        sought.faults.refuse(sought.where, *words)
         return None
     zero, stop = pairs[0]
     end = float(recorded.times(group)[0][-1])
     if times.rolled and zero + (times.seconds[times.rolled[-1]] - zero_at) > end + _COVERED_S:
         column = times.rolled[-1]
-        sought.faults.refuse(
-            f"{sought.where}, column {column}",
-            f"{sought.spoken(times.seconds[column])}, before the time it follows; as a time of the next day the log "
-            "does not reach it",
-            "clock times in order, or a log that goes on past midnight",
-            "Mend the time.",
-        )
+        words = fault("not the next day", time=sought.spoken(times.seconds[column]))
+        sought.faults.refuse(f"{sought.where}, column {column}", *words)
         return None
     first = zero - (zero_at - min(times.seconds.values()))
     return Window(sought.burn, recorded.name, zero, first, stop, day_ns=day_ns, group=group)
@@ -381,12 +352,8 @@ def parted(windows: list[Window], faults: Faults) -> list[Window]:
         if before is not None and before.group == window.group:
             begin = min(np.inf if before.stop is None else before.stop, window.first)
             if before.stop is not None and before.stop > window.first + _OVERLAP_S:
-                faults.refuse(
-                    f"burns.csv, burns {before.burn} and {window.burn}",
-                    f"times that overlap by {before.stop - window.first:.0f} s in one log, {window.file}",
-                    "one burn after the other in a file",
-                    "Mend lit and stopped, or give each burn its own log.",
-                )
+                words = fault("overlap", seconds=before.stop - window.first, log=window.file)
+                faults.refuse(f"burns.csv, burns {before.burn} and {window.burn}", *words)
         end = after.first if after is not None and after.group == window.group else np.inf
         cut.append(replace(window, begin=begin, end=end))
     return cut
@@ -465,13 +432,8 @@ def joined(parts: list[Trace], has_clock: bool, tolerance_s: float, faults: Faul
     for other in parts[1:]:
         overlap = len(first.seconds) and len(other.seconds) and other.seconds[0] <= first.seconds[-1]
         if not has_clock and overlap and first.seconds[0] <= other.seconds[-1]:
-            faults.refuse(
-                f"burns.csv, burn {first.burn}, column log",
-                f"{' and '.join((*first.files, *other.files))} both hold probe {first.probe}, "
-                "both from their own zero and without a clock",
-                "files whose times go on from one to the next",
-                "Join the files, or give one.",
-            )
+            words = fault("two zeros", files=" and ".join((*first.files, *other.files)), probe=first.probe)
+            faults.refuse(f"burns.csv, burn {first.burn}, column log", *words)
             return first
         new = other.taken(_new_rows(first, other, tolerance_s, faults))
         order = np.argsort(np.concatenate([first.seconds, new.seconds]), kind="stable")
@@ -498,11 +460,7 @@ def _new_rows(first: Trace, other: Trace, tolerance_s: float, faults: Faults) ->
     conflict = np.flatnonzero(same & ~equal)
     if len(conflict):
         row = int(conflict[0])
-        faults.refuse(
-            f"{LOGS}/{other.files[0]}, line {int(other.lines[row])}",
-            f"{b[row]:g} °C at probe {other.probe} of burn {other.burn}, where {first.files[0]}, line "
-            f"{int(first.lines[nearer[row]])}, has {a[row]:g} °C at the same time ({len(conflict)} such rows)",
-            "overlapping files that agree",
-            "Leave out the file that is wrong, or give one of the loggers its clock_offset_s or its own probe.",
-        )
+        where = f"{first.files[0]}, line {int(first.lines[nearer[row]])}"
+        words = fault("files conflict", here=b[row], of=other, there=a[row], where=where, count=len(conflict))
+        faults.refuse(f"{LOGS}/{other.files[0]}, line {int(other.lines[row])}", *words)
     return np.flatnonzero(~same & ~(equal & (apart <= min(tolerance_s, _WITHIN * step))))

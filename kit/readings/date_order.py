@@ -24,6 +24,7 @@ from kit.readings.stamps import (
     days_of,
 )
 from kit.trial.cells import WEEKDAYS, WORDS, Ints, date_of, stamp_fields
+from kit.trial.messages import fault
 
 _WORDS: dict[Order, str] = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}
 _EARLIEST = 1990
@@ -79,13 +80,13 @@ class Timed:
         where = self.log.at(column=self.plan.heading)
         return where if row is None else f"{where}, line {self.line(row)}"
 
-    def ask(self, row: int | np.int64 | None, found: str, expected: str, remedy: str) -> None:
-        """Ask for what is missing about the time."""
-        self.log.faults.ask(self.at(row), found, expected, remedy)
+    def ask(self, row: int | np.int64 | None, what: str, /, **parts: object) -> None:
+        """Ask for what is missing about the time, in the words of messages.toml."""
+        self.log.faults.ask(self.at(row), *fault(what, **parts))
 
-    def refuse(self, row: int | np.int64 | None, found: str, expected: str, remedy: str) -> None:
-        """Note a fault of the time."""
-        self.log.faults.refuse(self.at(row), found, expected, remedy)
+    def refuse(self, row: int | np.int64 | None, what: str, /, **parts: object) -> None:
+        """Note a fault of the time, in the words of messages.toml."""
+        self.log.faults.refuse(self.at(row), *fault(what, **parts))
 
 
 def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
@@ -101,9 +102,7 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
         named = (stamps.form == NAMED).any()
         return "ymd", "the month is written as a word" if named else "the year stands first"
     if len(others):
-        found = f"dates written in two ways, '{timed.text(rows[0])}' and '{timed.text(others[0])}'"
-        remedy = "Export the log again with one format, or split the file."
-        timed.refuse(None, found, "one way for a whole column", remedy)
+        timed.refuse(None, "dates in two ways", one=timed.text(rows[0]), other=timed.text(others[0]))
         return None
     date_key = [field[rows].astype(np.int64) for field in (stamps.a, stamps.b, stamps.c)]
     _, first = np.unique(date_key[0] * 40_000_000 + date_key[1] * 40_000 + date_key[2], return_index=True)
@@ -118,12 +117,7 @@ def settle_order(stamps: Stamps, timed: Timed) -> tuple[Order, str] | None:
     if not orders:
         by_day = next((row for row in rows if stamps.a[row] > 12), rows[0])
         by_month = next((row for row in rows if stamps.b[row] > 12), rows[-1])
-        timed.refuse(
-            None,
-            f"'{timed.text(by_day)}' and '{timed.text(by_month)}', which no single order of day and month explains",
-            "one order for a whole column",
-            "Export the log again with one date format, or split the file.",
-        )
+        timed.refuse(None, "no single order", one=timed.text(by_day), other=timed.text(by_month))
         return None
     if year_first and "ymd" not in orders:
         supported = _supported_orders(stamps, [*orders, "ymd"], timed)
@@ -157,11 +151,7 @@ def _declared(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed)
     wanted: Order = "dmy" if timed.log.keys.day_first else "mdy"
     if wanted in orders:
         return wanted, "declared"
-    found, expected = (
-        f"dates such as '{timed.text(rows[0])}'",
-        f"dates with the {_WORDS[wanted]}, as declared",
-    )
-    timed.refuse(None, found, expected, "Mend the key day_first.")
+    timed.refuse(None, "declared order", date=timed.text(rows[0]), order=_WORDS[wanted])
     return None
 
 
@@ -172,13 +162,8 @@ def _ask_order(stamps: Stamps, orders: Sequence[Order], rows: Ints, timed: Timed
         fields = zip(*(part.tolist() for part in date_fields(stamps, order, rows)), strict=True)
         dates = " … ".join(f"{year:04d}-{month:02d}-{day:02d}" for year, month, day in fields)
         readings.append(f"{_WORDS[order]}: {dates}")
-    timed.ask(
-        None,
-        f"{texts}, which can be read in two ways: {' or '.join(readings)}",
-        "day first or month first",
-        "Add day_first = true or day_first = false to the [[logger]] table"
-        + (' (or time_format = "%y-%m-%d …" where the year stands first).' if "ymd" in orders else "."),
-    )
+    what = "three orders" if "ymd" in orders else "two orders"
+    timed.ask(None, what, dates=texts, readings=" or ".join(readings))
 
 
 def _runs_on(stamps: Stamps, order: Order) -> bool:

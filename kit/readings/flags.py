@@ -21,6 +21,7 @@ from kit.readings.stamps import SECOND
 from kit.schema import FLAGS
 from kit.trial import Run, event_times, probe_names, relative_times
 from kit.trial.cells import ABSENT, OPEN, Bools, Codes, Floats, Ints
+from kit.trial.messages import fault
 from kit.trial.models import Cleaning
 
 Bits = npt.NDArray[np.uint16]
@@ -407,12 +408,8 @@ def happened(
     for event in run.events[run.events["burn"] == row["burn"]].to_dict("records"):
         times, what = event_times(event, burn).seconds, str(event["event"])
         if "at" in times and zero_at is None:
-            faults.ask(
-                f"events.csv, burn {row['burn']}, {what}",
-                "a clock time, and a burn without one",
-                "a clock time of time zero",
-                f"Fill in {run.trial.time_zero_column} on the burn sheet.",
-            )
+            words = fault("event without zero", column=run.trial.time_zero_column)
+            faults.ask(f"events.csv, burn {row['burn']}, {what}", *words)
         elif "at" in times and zero_at is not None:
             seconds = {name: _burn_seconds(at, zero_at, window, recorded) for name, at in times.items()}
             begin = seconds["at"]

@@ -32,11 +32,13 @@ from kit.readings.source import (
 )
 from kit.trial import Logger
 from kit.trial.cells import BLANKS, TYPED, WORDS, decimal_evidence, kind_of, split_unit, to_number
+from kit.trial.messages import fault
 
 _LOOK_ABOVE, _MOST_ABOVE = 8, 200
 _LONGEST_NAME, _LONGEST_STATED = 200, 1000
 _ONE_NAME = (("date", "clock"), ("clock", "date"), ("clock", "text"))
 _STATISTICS = frozenset(WORDS["headings"]["statistic"].split())
+_WORD = re.compile(r"[^\W_]|[#%°]")
 _LONE_UNIT = re.compile(r"(?:°|º|deg)\s?[CFK]\b|[CFK%]$", re.IGNORECASE)
 
 
@@ -97,10 +99,7 @@ def read_header(
         title = next((row for row in rows if row.number == header_row), None)
         if title is None and header_row:
             where = f"{place}, line {header_row}, [[logger]] key header_row"
-            expected = "the line number of the column names, 0 for none"
-            raise KitError.refuse(
-                where, "no row of names above the readings there", expected, "Mend the key."
-            )
+            raise KitError.refuse(where, *fault("no row of names"))
     headings = _one_a_column(title, layout, first_row, place) if title else []
     unit_cells = [cell[:_LONGEST_NAME] for cell in _over_blanks(units.cells, layout)] if units else []
     taken = {row.number for row in (title, units) if row}
@@ -192,7 +191,8 @@ def _over_blanks(cells: Sequence[str], layout: Layout) -> list[str]:
 
 
 def _units_row(rows: Sequence[_Row], layout: Layout) -> _Row | None:
-    """Return the row nearest to the body most of whose cells are units."""
+    """Return the row nearest to the body most of whose cells are units; one of K alone may name the thermocouples."""
+    found: list[_Row] = []
     for row in reversed(rows):
         known = [bare_unit(cell) for cell in row.filled]
         if len(row.cells) > layout.width or not known or (layout.width < 2 and len(rows) < 2):
@@ -203,8 +203,8 @@ def _units_row(rows: Sequence[_Row], layout: Layout) -> _Row | None:
             could_be_temperature(cell) for cell in row.filled if not bare_unit(cell)
         )  # '#, ms, TC left_F'
         if sum(map(bool, known)) >= 0.6 * len(known) and enough and telling and not named:
-            return row
-    return None
+            found.append(row)
+    return next((row for row in found if {*row.filled} != {"K"}), found[0] if found else None)
 
 
 def _names_row(rows: Sequence[_Row], layout: Layout, units: _Row | None) -> _Row | None:
@@ -249,6 +249,8 @@ def _could_be_names(row: _Row, layout: Layout) -> bool:
         or (len(cells) == 2 < expected and kind_of(cells[1]) == "number")  # 'Record 17' names no columns
         or (len(cells) == 2 and names("step", cells[0]) and cells[1][0].isdigit())
         or (typed[0] and sum(typed) * 2 > len(cells))
+        or not any(map(_WORD.search, cells))  # a ruler below the names
+        or (cells[0].casefold() in _STATISTICS and all(typed[1:]) and not times)  # 'Max,25.3,21.1'
         or sum(cell.casefold() in _STATISTICS for cell in cells) * 2 > len(cells)
         or (len(cells) > 2 and len(set(cells)) * 2 < len(cells) + 1 and len(cells) * 2 < layout.width)
     )
@@ -276,13 +278,10 @@ def _one_a_column(title: _Row, layout: Layout, first_row: Sequence[str], place: 
     ):
         covered = used - len(headings) + 1  # the only temperature among the names is that of all columns left
         return [*headings[:-1], *(f"{headings[-1]} #{number}" for number in range(1, covered + 1))]
-    found = f"{len(headings)} names for {used} columns"
+    parts = {"count": len(headings), "columns": used, "names": ", ".join(headings)}
     if layout.delimiter == "," and all(cell.isdigit() for cell in first_row if kind_of(cell) == "number"):
-        found += " of whole numbers: commas part the fields and the decimals alike"
-        expected = "another mark between the fields, or decimal points"
-        raise KitError.refuse(where, found, expected, "Export the log again with semicolons or tabs.")
-    remedy = "Add header_row = 0 to the [[logger]] table to have names made up, or mend the header."
-    raise KitError.ask(where, f"{found}: {', '.join(headings)}", "a name a column", remedy)
+        raise KitError.refuse(where, *fault("commas part both", **parts))
+    raise KitError.ask(where, *fault("too few names", **parts))
 
 
 def _counts_rows(headings: Sequence[str], kinds: Sequence[str], first_row: Sequence[str]) -> bool:
@@ -333,7 +332,8 @@ class OpenLog:
 
     def at(self, line: int = 0, column: str = "") -> str:
         """Return a place in the file, as messages name it."""
-        return self.name + (f", line {line}" if line else "") + (f", column {column}" if column else "")
+        named = f", {column}" if column.startswith("column ") else f", column {column}"
+        return self.name + (f", line {line}" if line else "") + named * bool(column)
 
     def refuse_key(self, key: str, found: str, expected: str, remedy: str = "Mend the key.") -> None:
         """Note a fault of a declared key."""
@@ -386,9 +386,8 @@ def open_log(source: Source, keys: Logger) -> OpenLog:
     sample = _sample(source.head, lines)
     widths = sorted(max(map(line.text.count, ",;\t|")) for line in sample)
     if widths and widths[len(widths) // 2] >= _MOST_COLUMNS:
-        where, found = f"{source.name}, line {sample[0].number}", f"more than {_MOST_COLUMNS} columns"
-        remedy = "Export the log again, or turn its rows into columns."
-        raise KitError.refuse(where, found, "a column a probe and a row a moment", remedy)
+        where = f"{source.name}, line {sample[0].number}"
+        raise KitError.refuse(where, *fault("rows across", most=_MOST_COLUMNS))
     delimiter = _delimiter(keys.delimiter, lines, source.name)
     layout = find_layout(lines, sample, delimiter)
     if layout is None:
@@ -433,19 +432,17 @@ def _delimiter(wanted: str | None, lines: Sequence[Line], name: str) -> str | No
         return first[4] if first.casefold().startswith("sep=") and len(first) == 5 else None
     mark = _MARKS.get(wanted.strip(" ").casefold(), wanted)
     if len(mark) != 1 or mark in '"\n\r0123456789.':
-        where, expected = f"{name}, [[logger]] key delimiter", "one character such as ',' ';' or '\\t'"
-        raise KitError.refuse(where, f"'{wanted}'", expected, "Mend the key.")
+        raise KitError.refuse(f"{name}, [[logger]] key delimiter", *fault("no mark", word=wanted))
     return mark
 
 
 def _no_rows(there: Sequence[Line], name: str, delimiter: str | None) -> KitError:
     last = there[-1].text if there else ""
     names = [cell for cell in split_line(last, delimiter or max(",;\t|", key=last.count)) if cell]
-    found = "no data rows that repeat one pattern of times and numbers"
-    if names and len(there) <= 3:
-        found = f"no data rows: a header ({', '.join(names[:20])}) and nothing below it"
-    remedy = "Export the log again; if the table is there, declare delimiter and header_row."
-    return KitError.refuse(name, found, "rows of readings", remedy)
+    if sum(kind_of(cell) in TYPED for cell in names) > 1:
+        return KitError.refuse(name, *fault("one row", row=last[:60], line=there[-1].number))
+    what = "header alone" if names and len(there) <= 3 else "no table"
+    return KitError.refuse(name, *fault(what, names=", ".join(names[:20])))
 
 
 def _with_remarks(

@@ -34,6 +34,7 @@ from kit.readings.timeline import Timeline, time_of
 from kit.trial import Logger
 from kit.trial.cells import Bools, Codes, Ints
 from kit.trial.decode import path_of
+from kit.trial.messages import fault
 from kit.trial.models import Cleaning
 from kit.trial.toml_reader import key_problems
 
@@ -219,9 +220,7 @@ def _state(path: Path) -> tuple[int, int] | None:
 
 def _changed(name: str) -> KitError:
     # a line may have been half written when it was read: part of a number is a wrong number
-    found = "a file that changed or went away while it was read"
-    remedy = "Wait until the logger or the copying has ended, then try again."
-    return KitError.refuse(name, found, "a log that is complete", remedy)
+    return KitError.refuse(name, *fault("log changed"))
 
 
 def _declared(declared: object, name: str) -> tuple[Logger, Faults]:
@@ -230,8 +229,7 @@ def _declared(declared: object, name: str) -> tuple[Logger, Faults]:
     if isinstance(declared, Logger):
         return declared, faults
     if not isinstance(declared, Mapping | None):
-        expected = 'keys of [[logger]] with their values, as {"unit": "degC"}'
-        raise KitError.refuse(f"{name}, declared", repr(declared), expected, "Give a dictionary, or nothing.")
+        raise KitError.refuse(f"{name}, declared", *fault("no keys", value=repr(declared)))
     written = {str(key): value for key, value in (declared or {}).items() if value is not None}
     try:
         return Logger.model_validate(written), faults
@@ -248,9 +246,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
     roles = assign_roles(log, time)
     if not roles.temperatures and not len(log.faults):  # a difference alone is no temperature
         left = "; ".join(f"'{roles.names[column]}' ({why})" for column, why in roles.others.items())
-        found = f"no temperature among the columns: {left or 'no column of numbers'}"
-        remedy = 'Name it in the [[logger]] table: columns = {probe = "heading"}, with unit = "degC".'
-        log.faults.refuse(log.name, found, "at least one column of temperatures", remedy)
+        log.faults.refuse(log.name, *fault("no temperature", left=left or "no column of numbers"))
     log.faults.settle()
 
     decimal = settle_decimal(log, roles)
@@ -266,8 +262,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
 
     body = checked.body
     if not len(body):
-        found = "no data rows with a usable time"
-        raise KitError.refuse(log.name, found, "rows of readings", "Export the log again.")
+        raise KitError.refuse(log.name, *fault("no timed rows"))
     run, labels, split_by = split_runs(log, body, roles)
     if not split_by:  # in a file that was split rows of different runs may share a time
         body, roles = widened(log, body, roles)
@@ -280,8 +275,7 @@ def _read(log: OpenLog, cleaning: Cleaning) -> Log:
     temperatures = to_temperatures(log, body, roles, cleaning)
     log.faults.settle()
     if line is None or not len(line.rows):
-        where = log.at(column=time.heading)
-        raise KitError.refuse(where, "no usable time", "a time for every row", "Declare time_column.")
+        raise KitError.refuse(log.at(column=time.heading), *fault("no usable time"))
 
     rows, names, units = line.rows, roles.names, temperatures.units
     differences = {

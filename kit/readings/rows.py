@@ -17,6 +17,7 @@ from kit.readings.headings import SCALES, bare_unit, column_of, is_no_temperatur
 from kit.readings.open_log import OpenLog, raw_lines
 from kit.readings.stamps import DAY, NO_OFFSET, nanoseconds_of
 from kit.trial.cells import ABSENT, BLANKS, NOT_DUE, UNREAD, Bools, Floats, Ints, Numbers, kind_of, to_number
+from kit.trial.messages import fault
 
 OutsideLine = tuple[int, list[str]]
 _MOST_ODD = 0.2
@@ -66,12 +67,8 @@ def check_lines(log: OpenLog, body: Body, roles: Roles) -> Checked:
     _second_header(log, within, roles)
     if len(misfits) > 3 and len(misfits) > _MOST_ODD * max(int(timed.sum()), 1):
         width, count = log.layout.width, len(misfits[0].fields)
-        log.faults.refuse(
-            log.at(misfits[0].number),
-            f"{count} fields; {len(misfits)} lines are so, where the others have {width}",
-            f"{width} fields in every row",
-            "Split the file where its shape changes, or export it again.",
-        )
+        words = fault("rows of two shapes", count=count, lines=len(misfits), width=width)
+        log.faults.refuse(log.at(misfits[0].number), *words)
     _note_lines(log, "footer, not rows", [line for line in outside if line[0] > last])
     _note_lines(log, "the header again, left aside", again)
     _note_lines(log, "no usable time, not rows", within)
@@ -139,13 +136,9 @@ def _second_header(log: OpenLog, within: Sequence[OutsideLine], roles: Roles) ->
         shared = len(set(words) & set(own)) * 2 >= len(own)
         if len(words) >= 2 and texts * 2 >= len(words) and (shared or len(words) == len(own) == texts):
             order = "in another column order" if set(words) == set(own) else "with other columns"
-            log.faults.refuse(
-                log.at(number),
-                f"a second header {order}: {', '.join(words)} (the first: {', '.join(own)}); "
-                f"{roles.time.heading or 'the time'} restarts below it",
-                "one table a file",
-                f"These are two logs glued together: split the file at line {number} and give both files.",
-            )
+            parts = {"order": order, "time": roles.time.heading or "the time", "line": number}
+            told = fault("second header", names=", ".join(words), own=", ".join(own), **parts)
+            log.faults.refuse(log.at(number), *told)
             return
 
 
@@ -298,12 +291,8 @@ def _ask_split(log: OpenLog, body: Body, roles: Roles) -> None:
             continue
         if names("run", name) or _breaks(body, roles.time, starts):
             before, after = (texts.words[texts.codes[row]] for row in (0, int(starts[0])))
-            log.faults.ask(
-                log.at(int(body.lines[starts[0]]), name),
-                f"{count} runs in one file: '{name}' changes from '{before}' to '{after}' there",
-                "either several burns, to be told apart, or one burn",
-                f'Add split_by = "{name}" to the [[logger]] table, or clock_change = "restart" if it is all one.',
-            )
+            told = fault("runs in one file", count=count, column=name, before=before, after=after)
+            log.faults.ask(log.at(int(body.lines[starts[0]]), name), *told)
             return
 
 

@@ -46,6 +46,7 @@ from kit.readings.headings import SCALES
 from kit.readings.temperatures import to_celsius
 from kit.trial import Run, log_names
 from kit.trial.cells import Floats
+from kit.trial.messages import fault
 from kit.trial.run_sheets import LOGS, has_times
 
 _FAR_K, _NEAR_K = 15.0, 4.0
@@ -83,13 +84,9 @@ def check_units(
             as_other = to_celsius(written, other)
             if other == unit or len(pairs) < least or (np.abs(as_other - around) > _NEAR_K).any():
                 continue
-            faults.ask(
-                f"{LOGS}/{name}, column {heading}",
-                f"a log that begins at {written[0]:g}: as {unit}, which the file says, that is {celsius[0]:.1f} °C, "
-                f"as {other} {as_other[0]:.1f} °C, and the burn sheet has air of {around[0]:g} °C",
-                "the unit of that column",
-                f'Add unit = "{other}" or unit = "{unit}" to the [[logger]] table, or mend ambient_c.',
-            )
+            values = {"begins": written[0], "celsius": celsius[0], "instead": as_other[0], "air": around[0]}
+            told = fault("unit by the air", unit=unit, other=other, **values)
+            faults.ask(f"{LOGS}/{name}, column {heading}", *told)
 
 
 LOG_DAYS = "days of the logs"
@@ -232,12 +229,8 @@ def _given_twice(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> 
         first = by_hash.setdefault(each.log.sha256, name)
         burns = dict.fromkeys([*files[first], *files[name]])
         if first != name and len(burns) > 1 and (each.wall is None or not timed.issuperset(burns)):
-            faults.refuse(
-                f"burns.csv, burns {' and '.join(burns)}, column log",
-                f"{LOGS}/{first} and {LOGS}/{name} hold the same bytes",
-                "a log of its own for each burn, or clock times that part one log",
-                "Find the right file; one was copied over the other.",
-            )
+            told = fault("same bytes", first=f"{LOGS}/{first}", second=f"{LOGS}/{name}")
+            faults.refuse(f"burns.csv, burns {' and '.join(burns)}, column log", *told)
 
 
 def _cuts(run: Run, recorded: Mapping[str, Recorded], faults: Faults) -> list[Cut]:
@@ -276,9 +269,7 @@ def _cut(
     traces = [joined(same, clocked, tolerance, faults) for same in parts.values()]
     traces = [trace for trace in traces if len(trace.seconds)]
     if names and not traces and row["state"] != "excluded":
-        found = f"no readings between its times in {', '.join(names)}"
-        remedy = "Mend the times, or name the right log."
-        faults.refuse(f"burns.csv, burn {burn}", found, "a log that covers the burn", remedy)
+        faults.refuse(f"burns.csv, burn {burn}", *fault("no readings", logs=", ".join(names)))
     window, log = (windows[burn, names[0]], recorded[names[0]]) if names else (None, None)
     events = happened(run, row, window, log, faults)
     return Cut(row, tuple(traces), window, tuple(events), _clock_zero(window, log))
@@ -310,13 +301,10 @@ def _main_probe_missing(
         heading, many = recorded[files[0]].probes[probes[0]], "s" * (len(those) > 1)
         shown = ", ".join(f'"{name}"' for name in files[:_FILES_SHOWN]) + ", …" * (len(files) > _FILES_SHOWN)
         more = f" and {len(files) - 1} more" if len(files) > 1 else ""
-        faults.refuse(
-            f"burns.csv, burn{many} {', '.join(str(cut.row['burn']) for cut in those)}, column log",
-            f"probes {', '.join(probes)} in {LOGS}/{files[0]}{more}, and none of them is the main probe '{main}'",
-            "the main probe in the log of every burn that counts",
-            f'Add to trial.toml: [[logger]] with files = [{shown}] and columns = {{ "{main}" = "{heading}" }} (the '
-            "heading that stands for it), or exclude the burns with a reason.",
-        )
+        parts = {"log": f"{LOGS}/{files[0]}{more}", "files": shown, "heading": heading}
+        told = fault("no main probe", probes=", ".join(probes), main=main, **parts)
+        burns = ", ".join(str(cut.row["burn"]) for cut in those)
+        faults.refuse(f"burns.csv, burn{many} {burns}, column log", *told)
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from typing import NamedTuple
 from kit.errors import KitError, did_you_mean, opening
 from kit.trial.cells import BLANKS, TYPED, kind_of, split_glued_stamp
 from kit.trial.decode import SPREADSHEET, encoding_of, filled_sheets, only_sheet
+from kit.trial.messages import fault
 
 
 def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
@@ -29,22 +30,17 @@ def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
     """
     filled = filled_sheets(path, name)
     if sheet is not None and sheet not in filled:
-        known = "one of " + ", ".join(f"'{title}'" for title in filled)
-        found, remedy = f"no sheet '{sheet}' with anything in it", did_you_mean(sheet, filled)
-        raise KitError.refuse(f"{name}, [[logger]] key sheet", found, known, remedy)
+        known = ", ".join(f"'{title}'" for title in filled)
+        words = fault("no such sheet", sheet=sheet, known=known, hint=did_you_mean(sheet, filled))
+        raise KitError.refuse(f"{name}, [[logger]] key sheet", *words)
     filled = filled if sheet is None else {sheet: filled[sheet]}
     remedy = f'Add sheet = "{next(iter(filled), "")}" (or which it is) to the [[logger]] table.'
     rows = only_sheet(filled, name, "the sheet that holds the readings", remedy)
     if not rows:
-        raise _empty(name)
+        raise KitError.refuse(name, *fault("empty log"))
     out = io.StringIO()
     csv.writer(out, delimiter="\t", lineterminator="\n").writerows(rows)
     return out.getvalue().encode("utf-8", "replace")
-
-
-def _empty(name: str) -> KitError:
-    found = "an empty file: no data rows"
-    return KitError.refuse(name, found, "a table of readings", "Export the log again.")
 
 
 WHOLE_BYTES = 1 << 25
@@ -173,10 +169,9 @@ def _first_bytes(path: Path, name: str) -> bytes:
         with path.open("rb") as file:
             raw = file.read(WHOLE_BYTES)
     if not raw[:4096].strip(_NOTHING) and not raw.strip(_NOTHING):
-        raise _empty(name)
+        raise KitError.refuse(name, *fault("empty log"))
     if raw.startswith(_OTHERS) or (not raw.startswith(SPREADSHEET) and _looks_binary(raw[:65536])):
-        remedy = "Export the readings as text (CSV) from the logger's program."
-        raise KitError.refuse(name, "bytes that are no text", "delimited text", remedy)
+        raise KitError.refuse(name, *fault("binary"))
     return raw
 
 
@@ -191,9 +186,8 @@ def _declared(encoding: str, name: str) -> str:
     try:
         return codecs.lookup(encoding).name
     except LookupError:
-        expected = "an encoding's name such as 'utf-8', 'cp1252', 'mac_roman' or 'utf-16'"
-        where = f"{name}, [[logger]] key encoding"
-        raise KitError.refuse(where, f"'{encoding}'", expected, "Mend the key.") from None
+        words = fault("no encoding", encoding=encoding)
+        raise KitError.refuse(f"{name}, [[logger]] key encoding", *words) from None
 
 
 def _eight_bit(raw: bytes) -> tuple[str, str]:

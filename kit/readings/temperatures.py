@@ -28,6 +28,7 @@ from kit.trial.cells import (
     kind_of,
     temperature_unit,
 )
+from kit.trial.messages import fault
 from kit.trial.models import Cleaning
 from kit.trial.quantities import FAHRENHEIT_STEP, KELVIN
 
@@ -139,12 +140,7 @@ def _decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
     lines = read_marks(log.source, log.layout, roles.time, columns)
     if "." in lines and "," in lines:
         first, second = sorted((lines["."], lines[","]))
-        log.faults.refuse(
-            log.at(second),
-            f"a number whose decimal mark contradicts line {first}",
-            "one decimal mark in a whole file",
-            "Look at both lines; take out thousands marks, or export the log again.",
-        )
+        log.faults.refuse(log.at(second), *fault("two decimal marks", line=first))
     for mark in (".", ","):
         if mark in lines:
             return mark, f"shown by line {lines[mark]}"
@@ -157,13 +153,7 @@ def _decimal(log: OpenLog, roles: Roles) -> tuple[str, str]:
             return mark, "a thousands mark would make the readings hotter than any fire"
         if mark == "." and commas_part:
             return mark, _COMMAS_PART
-    log.faults.ask(
-        log.at(lines[doubtful[0]]),
-        f"{'s and '.join(doubtful)}s before exactly three digits, everywhere: '1,234' is 1.234 (decimal comma) or 1234 "
-        "(thousands mark)",
-        "the decimal mark",
-        'Add decimal = "," or decimal = "." to the [[logger]] table.',
-    )
+    log.faults.ask(log.at(lines[doubtful[0]]), *fault("decimal mark", marks="s and ".join(doubtful)))
     return ".", ""
 
 
@@ -253,14 +243,9 @@ def row_units(log: OpenLog, numbers: Numbers, name: str, lines: Ints) -> tuple[s
     if not log.keys.unit_per_row:
         place = int(np.flatnonzero(np.diff(letters[read]))[0])
         before, change = (int(row) for row in read[place : place + 2])
-        units = chr(letters[before]), chr(letters[change])
-        log.faults.ask(
-            log.at(int(lines[change]), name),
-            f"the unit changes from {units[0]} to {units[1]} there ({numbers.values[change]:g} {units[1]})",
-            "one unit for a whole column",
-            "Add unit_per_row = true to the [[logger]] table to convert every row by its own unit; else split or "
-            "mend the file.",
-        )
+        units = {"before": chr(letters[before]), "after": chr(letters[change])}
+        words = fault("unit changes", value=numbers.values[change], **units)
+        log.faults.ask(log.at(int(lines[change]), name), *words)
         return "degC", numbers.values
     values = np.where(letters > 0, numbers.values, np.nan)
     numbers.codes[(letters == 0) & (numbers.codes == READ)] = ABSENT
@@ -277,13 +262,7 @@ def _ask_unit(log: OpenLog, firsts: Mapping[str, float]) -> None:
     if np.isfinite(value):
         meanings = (f"{to_celsius(np.array([value]), unit)[0]:.1f} °C if {unit}" for unit in SCALES.values())
         found += f"; the first reading of '{name}', {value:g}, is {', '.join(meanings)}"
-    log.faults.ask(
-        log.at(column=name),
-        found,
-        "°C, °F or K",
-        'Add unit = "degC" (or "degF", "K") to the [[logger]] table, and columns = {probe = "heading"} if some of '
-        "these are no temperatures.",
-    )
+    log.faults.ask(log.at(column=name), *fault("no unit", found=found))
 
 
 def _unread(log: OpenLog, numbers: Numbers, body: Body, name: str) -> None:
@@ -292,12 +271,8 @@ def _unread(log: OpenLog, numbers: Numbers, body: Body, name: str) -> None:
     bad = [each for each in rows if re.match(r"[+\-−]?\s*[0-9][0-9'’ ]*[.,][0-9.,'’ ]*$", each[1].strip())]
     if bad:
         row, text = bad[0]
-        log.faults.refuse(
-            log.at(int(body.lines[row]), name),
-            f"'{text}'" + (f" (and {len(bad) - 1} more such)" if len(bad) > 1 else ""),
-            "a number with the decimal mark of the other rows, thousands marks in groups of three",
-            "Is its comma or point a thousands mark? Mend the export's format, or declare decimal.",
-        )
+        more = f" (and {len(bad) - 1} more such)" if len(bad) > 1 else ""
+        log.faults.refuse(log.at(int(body.lines[row]), name), *fault("odd mark", cell=text, more=more))
     words = [each for each in rows if each not in bad]
     for row, text in words[:_SHOWN]:
         log.faults.note(f"line {int(body.lines[row])}, column {name}: '{text[:40]}' is no number: missing")

@@ -16,6 +16,7 @@ from kit.readings.date_order import Timed, settle_order
 from kit.readings.headings import TIME_UNITS, names
 from kit.readings.stamps import DAY, NO_DATE, NO_OFFSET, SECOND, Stamps, day_numbers, nanoseconds_of
 from kit.trial.cells import Bools, Floats, Ints
+from kit.trial.messages import fault
 
 HOUR = 3600 * SECOND
 _MINUTE = 60 * SECOND
@@ -78,15 +79,11 @@ def _from_numbers(timed: Timed) -> Timeline | None:
         rows = np.flatnonzero(np.abs(values) < _LONGEST_S / _SECONDS.get(unit, 1.0))
     values, timed = values[rows], timed.of(rows)
     if not unit:
-        found = "a time without a unit"
         if len(values):
-            span = float(values[-1] - values[0])
-            found = (
-                f"numbers from {values[0]:g} to {values[-1]:g} without a unit: read as seconds the log is "
-                f"{span:g} s long, as minutes {span:g} min"
-            )
-        remedy = 'Add time_unit = "s" (or "min", "h", "ms") to the [[logger]] table.'
-        timed.ask(None, found, "the unit of the time", remedy)
+            first, last = float(values[0]), float(values[-1])
+            timed.ask(None, "time without unit", first=first, last=last, span=last - first)
+        else:
+            timed.ask(None, "no unit of time")
         return None
     is_clock, seconds = unit in NUMERIC_STAMPS, values * _SECONDS[unit]
     if is_clock:
@@ -121,12 +118,7 @@ def _since_1970(values: Floats, unit: str, timed: Timed) -> Ints:
 def _implied(timed: Timed) -> Timeline | None:
     total, step = len(timed.body), timed.step_s
     if step is None:
-        timed.ask(
-            None,
-            f"{total} rows and no column that holds a time",
-            "the seconds between two rows, or the column of the time",
-            'Add step_s = 10 (or what it was), or time_column = "its heading", to the [[logger]] table.',
-        )
+        timed.ask(None, "no column of time", rows=f"{total} row{'s' * (total > 1)}")
         return None
     elapsed = np.empty(total)
     for number in np.unique(timed.run):
@@ -202,13 +194,7 @@ def _clock_alone(timed: Timed, stamps: Stamps) -> tuple[Ints, bool] | None:
         "s" in stamps.written or timed.plan.format or "half" in stamps.written or names("clock", heading)
     ):
         hours = (int(time.max()) - int(time[0])) / HOUR
-        timed.ask(
-            None,
-            f"'{timed.text(0)}', which can be read in two ways: hours and minutes (the log is {hours:.3g} h long) "
-            f"or minutes and seconds ({hours:.3g} min)",
-            "hours:minutes or minutes:seconds",
-            'Add time_format = "%H:%M" or time_format = "%M:%S" to the [[logger]] table.',
-        )
+        timed.ask(None, "hours or minutes", clock=timed.text(0), hours=hours)
         return None
     elapsed = names("elapsed", heading)
     if "half" not in stamps.written and (elapsed or (time >= DAY).any() or (time < 0).any() or time[0] == 0):
@@ -239,14 +225,7 @@ def _restored(timed: Timed, rows: Ints, order: Ordered, elapsed: Floats) -> Floa
     steps = np.diff(stamps) / SECOND
     every = float(np.median(steps)) if len(steps) else 60.0
     guess, per = _likely_step(counts, steps, every)
-    timed.ask(
-        None,
-        f"{per} rows share a stamp such as '{timed.text(0)}': the stamps are coarser than the readings. "
-        f"{per} rows in every {every:g} s suggest {guess:g} s between rows; they could also be {per} readings at one "
-        "moment",
-        "the seconds between two rows",
-        f"Add step_s = {guess:g} (or what it was) to the [[logger]] table.",
-    )
+    timed.ask(None, "coarse stamps", rows=per, stamp=timed.text(0), every=every, step=guess)
     return None
 
 
@@ -278,8 +257,8 @@ def _spread(timed: Timed, run: Ints, elapsed: Floats, step_s: float) -> Floats |
     worst = int(np.argmax(np.abs(off)))
     if abs(off[worst]) > 2 * unit + step_s:
         where = f"{timed.at(worst)}, [[logger]] key step_s"
-        found = f"{step_s:g} s a row, which stands {off[worst]:+g} s off the stamp '{timed.text(worst)}'"
-        timed.log.faults.refuse(where, found, "a step that keeps pace with the stamps", "Mend the key.")
+        words = fault("step off", step=step_s, off=off[worst], stamp=timed.text(worst))
+        timed.log.faults.refuse(where, *words)
         return None
     return np.asarray(spread, np.float64)
 
@@ -389,17 +368,9 @@ def _ask_back(timed: Timed, time: Ints, back: Ints, is_clock: bool) -> None:
     spans = (dst[-1] - dst[0]) / SECOND, (int(time[-1]) - int(time[0])) / SECOND
     many = f", the first of {len(back)} such steps" if len(back) > 1 else ""
     half_day = ", as if am and pm were lost" if is_clock and abs(step + 43_200) <= 3600 else ""
-    what = "the clock runs backward" if is_clock else "the time restarts"
-    dst_key = 'clock_change = "dst" (summer time ended: the time goes on) or ' if is_clock else ""
-    going_on = f"Read as a clock change the log is {spans[0]:g} s long; read" if is_clock else "Read"
-    timed.ask(
-        row,
-        f"'{timed.text(row - 1)}' followed by '{timed.text(row)}': {what}, {step:g} s where "
-        f"{usual:g} s is usual{half_day}{many}",
-        f"a time that goes on. {going_on} as a second run or a reset clock the last row stands at {spans[1]:g} s",
-        f'Add {dst_key}clock_change = "restart" (a second run) to the [[logger]] table, or split the file '
-        "at that line.",
-    )
+    stamps = {"before": timed.text(row - 1), "after": timed.text(row)}
+    parts = {"step": step, "usual": usual, "more": half_day + many, "begins": spans[0], "ends": spans[1]}
+    timed.ask(row, "clock goes back" if is_clock else "time goes back", **stamps, **parts)
 
 
 def _ask_forward(timed: Timed, time: Ints) -> None:
@@ -412,14 +383,7 @@ def _ask_forward(timed: Timed, time: Ints) -> None:
     for row in np.flatnonzero(near).tolist():
         before = datetime(1970, 1, 1) + timedelta(microseconds=(int(time[row]) + usual) // 1000)
         if before.weekday() == 6 and before.hour < 4 and before.month in (3, 4, 9, 10):
-            timed.ask(
-                row + 1,
-                f"'{timed.text(row)}' followed by '{timed.text(row + 1)}': one hour and a step, "
-                "at the time of night when summer time may begin",
-                "a gap of an hour in the log, or a clock put forward while the log went on",
-                'Add clock_change = "dst" (no gap), clock_change = "restart" (a gap: the clock is taken as written) '
-                "or the timezone to the [[logger]] table.",
-            )
+            timed.ask(row + 1, "hour missing", before=timed.text(row), after=timed.text(row + 1))
             return
 
 
@@ -437,13 +401,8 @@ def _through_change(timed: Timed, time: Ints) -> Ints:
                 f"line {timed.line(after)}: clock changed by {-change // SECOND} s; the time goes on, as declared"
             )
             continue
-        timed.refuse(
-            after,
-            f"'{timed.text(row)}' followed by '{timed.text(after)}', a step of "
-            f"{int(steps[row]) / SECOND:g} s",
-            'a step of an hour, as clock_change = "dst" says',
-            'Mend the key; a second run is clock_change = "restart".',
-        )
+        texts = {"before": timed.text(row), "after": timed.text(after)}
+        timed.refuse(after, "no hour", step=int(steps[row]) / SECOND, **texts)
     return time + shift
 
 

@@ -46,6 +46,35 @@ def test_a_date_with_points_above_the_table_has_the_day_first_and_tells_the_orde
     assert log.dialect.reasons["date order"].startswith(order)
 
 
+THREE_LINES = {
+    "a preamble": ["Burn log of the club", "fuel: alder", "Time,Grate (°C),Lid (°C)"],
+    "units below names": ["Logger 7,,", "Time,Grate,Lid", ",°C,°C"],
+    "the kind of thermocouple below the units": ["Time,Grate,Lid", "hh:mm:ss,°C,°C", ",K,K"],
+    "rulers": ["Time,Grate (°C),Lid (°C)", "----,----,----", "====,====,===="],
+    "a statistic": ["Time,Grate (°C),Lid (°C)", "Avg,22.1,21.7", "Max,25.0,24.8"],
+    "stamps and units by name": ["TIMESTAMP,Grate,Lid", "TS,Deg C,Deg C", ",Smp,Smp"],
+}
+
+
+@pytest.mark.parametrize("above", THREE_LINES.values(), ids=THREE_LINES)
+@pytest.mark.parametrize("mark", [",", ";", "\t"])
+@pytest.mark.parametrize("count", [2, 3, 40])
+def test_a_few_rows_below_three_lines_are_read(tmp_path, above, mark, count):
+    rows = [f"2026-05-14 10:{k:02d}:00,{20.1 + k:.1f},{20 + k:.1f}" for k in range(count)]
+    log = read_log(log_text("\n".join([*above, *rows]).replace(",", mark) + "\n", tmp_path))
+    assert [name.removesuffix(" (°C)") for name in log.probes] == ["Grate", "Lid"]
+    assert log.table["Lid" if "Lid" in log.probes else "Lid (°C)"].tolist() == [
+        20.0 + k for k in range(count)
+    ]
+
+
+def test_a_log_of_one_row_below_other_lines_is_said_to_be_too_short(tmp_path):
+    path = log_text("Burn log\nalder\nhere\nTime,Grate (°C)\n10:00:00,20.1\n", tmp_path)
+    (problem,) = problems_of(path)
+    assert problem.found == "'10:00:00,20.1' on line 5, and no second line that repeats its times and numbers"
+    assert problem.expected == "at least two rows of readings"
+
+
 AMISS = [
     ("header_row", True, "a whole number"),
     ("clock_offset_s", "two", "a number"),

@@ -1,21 +1,43 @@
 """What is said of faults stands in messages.toml, every word of it named by the code and none lacking."""
 
+import ast
 from pathlib import Path
+from string import Formatter
 
 import pytest
 
+import kit
 from kit.trial import messages
 from kit.trial.messages import MESSAGES, fault, remedy_of
 
-ROOM = Path(messages.__file__).parent
+ROOMS = [Path(messages.__file__).parent, Path(kit.__file__).parent / "readings"]
 
 
 def test_every_fault_is_named_in_the_code():
-    code = "\n".join(path.read_text(encoding="utf-8") for path in ROOM.glob("*.py"))
+    code = "\n".join(path.read_text(encoding="utf-8") for room in ROOMS for path in room.glob("*.py"))
     made_up = {"no day", "no time"}  # named by what a column holds, or by the column
     made_up |= {"undeclared fuel", "undeclared setting", "unknown fuel", "unknown setting", "unknown cooker"}
     assert {name for name in MESSAGES["fault"] if f'"{name}"' not in code} == made_up
     assert all(len(words) == 3 for words in MESSAGES["fault"].values())
+
+
+def _faults_named():
+    """Yield the name of a fault where code says it, and the parts that stand beside it by name."""
+    for path in (path for room in ROOMS for path in room.glob("*.py")):
+        for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(call, ast.Call) and all(each.arg for each in call.keywords):
+                is_said = ast.unparse(call.func).rpartition(".")[2] in ("fault", "refuse", "ask")
+                for word in call.args if is_said else ():
+                    if isinstance(word, ast.Constant) and word.value in MESSAGES["fault"]:
+                        yield word.value, {str(each.arg) for each in call.keywords}
+
+
+def test_no_part_of_a_sentence_is_left_open():
+    named = list(_faults_named())
+    assert len(named) > 80
+    for name, parts in named:
+        fields = {field for words in MESSAGES["fault"][name] for _, field, _, _ in Formatter().parse(words)}
+        assert {field.split(".")[0] for field in fields if field} <= parts, name
 
 
 @pytest.mark.parametrize(
