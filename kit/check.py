@@ -12,13 +12,14 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.logged_burns import logged_burns, main_probe
+from kit.burns.logged_burns import logged_burns, main_probe, price_per_kg
 from kit.burns.measure import measure
 from kit.data_file import data_file
-from kit.errors import Faults, KitError, Problem
+from kit.errors import Faults, KitError, Problem, did_you_mean
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import fires_in
-from kit.trial import Run, look_into
+from kit.results_file import RESULTS
+from kit.trial import Run, Trial, look_into
 from kit.trial.run_sheets import LOGS, some_of
 
 WORDS = data_file(__file__, "check.toml")
@@ -58,6 +59,8 @@ def check(run_folder: str | Path) -> Checked:
         With every fault of the folder: of its sheets and of its logs.
     """
     run, faults = look_into(run_folder)
+    if run is not None:
+        _judge_correction(run, faults)
     logs = _logs(run, faults)
     faults.settle()
     assert run is not None and logs is not None
@@ -66,7 +69,7 @@ def check(run_folder: str | Path) -> Checked:
     measured = measure(logs.readings, run)
     records = [_burn_record(row, logs) for row in run.burns.to_dict("records")]
     left_out = uncounted_words(uncounted(run, measured.metrics, measured.reasons))
-    notes = [*run.notes, *left_out, *quality, *log_notes(logs.notes)]
+    notes = [*run.notes, *left_out, *price_notes(run.trial), *quality, *log_notes(logs.notes)]
     return Checked([*map(_burn_line, records), *notes], records, notes)
 
 
@@ -77,6 +80,27 @@ def problems_of(run_folder: str | Path) -> tuple[Problem, ...]:
     except KitError as error:
         return error.problems
     return ()
+
+
+def _judge_correction(run: Run, faults: Faults) -> None:
+    """Refuse a name of a report that is to be corrected and is not there: a report would say so only at its end."""
+    name, reports = run.trial.corrects, run.folder / "reports"
+    known = [path.parent.name for path in reports.glob(f"[0-9]*/{RESULTS}")]
+    if name and name not in known:
+        found, expected, none = WORDS["corrects"]
+        hint = did_you_mean(name, known) if known else none
+        faults.refuse("trial.toml, [trial], key corrects", found.format(name=name), expected, hint)
+
+
+def price_notes(trial: Trial) -> list[str]:
+    """Return a sentence a way in which prices say nothing of a cost, naming the fuels."""
+    given = [fuel.id for fuel in trial.fuels if fuel.price == 0]
+    priced = {fuel.id for fuel in trial.fuels if fuel.price} | {bag.fuel for bag in trial.bags if bag.price}
+    no_mass = [
+        fuel.id for fuel in trial.fuels if fuel.id in priced and np.isnan(price_per_kg(trial, fuel.id))
+    ]
+    ways = {"nothing": given, "no mass": no_mass}
+    return [WORDS["prices"][way].format(fuels=some_of(fuels)) for way, fuels in ways.items() if fuels]
 
 
 def _logs(run: Run | None, faults: Faults) -> RunReadings | None:

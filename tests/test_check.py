@@ -203,3 +203,48 @@ def test_burns_that_do_not_count_for_a_primary_metric_are_named(tmp_path):
     assert line.startswith("Burn 02 does not count for ash: ")
     table = analyse(tmp_path).uncounted
     assert [tuple(row) for row in table[["burn", "metric"]].to_numpy()] == [("02", "ash")]
+
+
+def test_a_correction_of_a_report_that_is_not_there_is_refused_before_the_report(tmp_path):
+    rows = "01,a,1,2026-05-14,10:00,12:00,a.csv,\n"
+
+    def refused(name):
+        folder_of(tmp_path, HEAD + rows, {"a.csv": LOG}, trial=f'[trial]\ncorrects = "{name}"\n')
+        return problems(tmp_path)
+
+    (problem,) = refused("2026-05-20-standard")
+    assert problem.where == "trial.toml, [trial], key corrects" and problem.found == "'2026-05-20-standard'"
+    assert problem.remedy == "Take the key out: there is no earlier report."
+    (tmp_path / "reports" / "2026-05-21-standard").mkdir(parents=True)
+    (tmp_path / "reports" / "2026-05-21-standard" / "results.json").write_text("{}", encoding="utf-8")
+    assert refused("2026-05-20-standard")[0].remedy == "Did you mean '2026-05-21-standard'?"
+    assert refused("../reports/2026-05-21-standard")
+    folder_of(tmp_path, HEAD + rows, {"a.csv": LOG}, trial='[trial]\ncorrects = "2026-05-21-standard"\n')
+    check(tmp_path)
+
+
+def priced(folder, keys):
+    """Return what `check` tells of a folder of one fuel with some more keys."""
+    folder_of(folder, HEAD + "01,a,1,2026-05-14,10:00,12:00,a.csv,\n", {"a.csv": LOG})
+    trial = folder / "trial.toml"
+    trial.write_text(trial.read_text(encoding="utf-8") + keys + "\n", encoding="utf-8")
+    return check(folder).notes
+
+
+@pytest.mark.parametrize(
+    ("keys", "words"),
+    [
+        ("price = 0\nbag_kg = 5", "Price 0 of a: what cost nothing"),
+        ("price = 8", "A price without the bag's weight, of a: no price per kg"),
+        ("price = 8\nbag_kg = 5", ""),
+        ("bag_kg = 5", ""),
+    ],
+)
+def test_prices_that_say_nothing_of_a_cost_are_told(tmp_path, keys, words):
+    told = [note for note in priced(tmp_path, keys) if "rice" in note]
+    assert bool(told) == bool(words) and all(note.startswith(words) for note in told)
+
+
+def test_a_bag_with_a_price_and_no_weight_is_told(tmp_path):
+    notes = priced(tmp_path, '[[bag]]\nid = "1"\nfuel = "a"\nprice = 8')
+    assert any(note.startswith("A price without the bag's weight, of a") for note in notes)
