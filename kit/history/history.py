@@ -19,8 +19,7 @@ from kit.history.pooled import Block, Pooled, SeasonMeans, block_of, pool, seaso
 from kit.history.seasons import Season
 from kit.judge.verdicts import verdict_of
 from kit.schema import Metric, metric
-from kit.trial.models import Declared
-from kit.trial.trial_file import declared_metric
+from kit.trial.models import Declared, declared_metric
 
 OF_PROBE: Final = "peak"
 """A metric that every probe's drift moves."""

@@ -18,7 +18,7 @@ from kit.publish.provenance import SIMULATED
 from kit.publish.wording import called, counted, label_of, margin_words, number_word, of_bags, with_unit_after
 
 if TYPE_CHECKING:
-    from kit.trial.trial_file import Trial
+    from kit.trial.models import Trial
 
 UNDECIDED: Final = ("not settled", "no repeats", "cannot be separated")
 """Verdicts that leave the question open."""

@@ -16,16 +16,17 @@ from kit.readings.columns import TimePlan
 from kit.readings.source import BLANK_RUN, Layout, Piece, Source, is_row, split_line
 from kit.readings.stamps import Stamps, parse_stamps, stamps_of_all
 from kit.trial.cells import (
-    ABSENT,
     ABSENT_WORDS,
     BLANKS,
-    OPEN,
-    READ,
+    LARGEST,
+    Codes,
+    Floats,
     Ints,
-    Numbers,
+    any_number,
+    decimal_evidence,
     kind_of,
-    mark_evidence,
-    parse_numbers,
+    missing_kind,
+    split_unit,
 )
 from kit.trial.messages import fault
 
@@ -199,6 +200,81 @@ def _shaped(
     words = any(kind_of(cell) == "text" and kind == "number" for cell, kind in pairs)
     outside = not has_time or not time_places or words or words_alone
     return "cut" if is_cut else "outside" if outside else "long" if beyond else "short", cells, []
+
+
+READ, ABSENT, OPEN, UNREAD, NOT_DUE = range(5)
+"""What a cell of numbers was: a number, nothing, a sign of an open circuit, anything else; a row not of its probe."""
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """Numbers of one column.
+
+    Attributes
+    ----------
+    values
+        NaN where a cell holds no number.
+    codes
+        READ; ABSENT (blank or a word for it), OPEN (a word for an open circuit) or UNREAD (anything else).
+    units
+        Letter glued to the number: 0 none, else ord('C'), ord('F') or ord('K'); None where no cell has one.
+    unread
+        Distinct texts of UNREAD cells with the first row of each.
+    """
+
+    values: Floats
+    codes: Codes
+    units: Codes | None
+    unread: Mapping[str, int]
+
+    def taken(self, rows: Ints) -> Numbers:
+        """Return some rows, in the order given."""
+        place = np.full(len(self.values), -1, np.int64)
+        place[rows] = np.arange(len(rows))
+        unread = {text: int(place[row]) for text, row in self.unread.items() if place[row] >= 0}
+        units = None if self.units is None else self.units[rows]
+        return Numbers(self.values[rows], self.codes[rows], units, unread)
+
+
+def parse_numbers(cells: pa.Array, decimal: str) -> Numbers:
+    """Return the numbers of a column of text; thousands marks count only in groups of three before the decimal mark."""
+    texts, place = _distinct(cells)
+    read = [_number_in(text, decimal) for text in texts]
+    codes, letters = (np.array([each[k] for each in read], np.int8) for k in (0, 2))
+    values = np.array([each[1] for each in read], np.float64)
+    unread = {texts[code]: int((place == code).argmax()) for code in np.flatnonzero(codes == UNREAD).tolist()}
+    return Numbers(values[place], codes[place], letters[place] if letters.any() else None, unread)
+
+
+def _distinct(cells: pa.Array) -> tuple[list[str], Ints]:
+    """Return the distinct texts of a column in the order they come in, and which of them each row holds."""
+    import pyarrow.compute as pc
+
+    coded = pc.utf8_trim_whitespace(pc.fill_null(cells, "")).dictionary_encode()
+    return coded.dictionary.to_pylist(), np.asarray(coded.indices.to_numpy(zero_copy_only=False), np.int64)
+
+
+def _number_in(cell: str, decimal: str) -> tuple[int, float, int]:
+    """Return what a cell was, its number and the letter of its unit, 0 for none."""
+    bare, unit = split_unit(cell)
+    number = any_number(bare, decimal)
+    if number is not None:
+        is_one = abs(number) < LARGEST
+        return (READ, number, ord(unit) if unit in ("C", "F", "K") else 0) if is_one else (OPEN, np.nan, 0)
+    kind = missing_kind(cell)
+    return {"absent": ABSENT, "open": OPEN}.get(kind, UNREAD), np.nan, 0
+
+
+def mark_evidence(cells: pa.Array) -> dict[str, int]:
+    """Return the first row that proves '.', proves ',' or could be either ('comma', 'point'), for those there are."""
+    texts, place = _distinct(cells)
+    found: dict[str, int] = {}
+    for code, text in enumerate(texts):
+        proved = decimal_evidence(text) if kind_of(text) in ("number", "with unit") else ""
+        mark = ("comma" if "," in text else "point") if proved == "both ways" else proved
+        if mark and mark not in found:
+            found[mark] = int((place == code).argmax())
+    return found
 
 
 @dataclass(frozen=True)
@@ -431,12 +507,9 @@ def _numbers(column: pa.Array, decimal: str) -> Numbers:
 
 
 def _texts(column: pa.Array) -> Texts:
-    import pyarrow as pa
-    import pyarrow.compute as pc
 
-    coded = pc.utf8_trim_whitespace(column).dictionary_encode()
-    words = coded.dictionary.to_pylist()
-    codes = np.asarray(coded.indices.cast(pa.int32()).to_numpy(zero_copy_only=False), np.int32)
+    words, places = _distinct(column)
+    codes = places.astype(np.int32)
     if len(words) > _MOST_TEXTS:
         codes, words = np.minimum(codes, np.int32(_MOST_TEXTS)), [*words[:_MOST_TEXTS], "(one of many texts)"]
     known = {word: place for place, word in enumerate(dict.fromkeys(["", *words]))}

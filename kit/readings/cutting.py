@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 
 from kit.errors import Faults, KitError
+from kit.readings.body import NOT_DUE
 from kit.readings.headings import column_of
 from kit.readings.read import Log, read_log
 from kit.readings.stamps import DAY, SECOND
 from kit.readings.timeline import to_local, to_utc
 from kit.trial import Logger, Run, Times, log_names, relative_times
-from kit.trial.cells import NOT_DUE, Bools, Codes, Floats, Ints
+from kit.trial.cells import Bools, Codes, Floats, Ints
 from kit.trial.messages import fault
 from kit.trial.run_sheets import LOGS, has_times
 

@@ -16,11 +16,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.errors import Faults
+from kit.readings.body import ABSENT, OPEN
 from kit.readings.cutting import Recorded, Window, elapsed_at
 from kit.readings.stamps import SECOND
 from kit.schema import FLAGS
 from kit.trial import Run, event_times, probe_names, relative_times
-from kit.trial.cells import ABSENT, OPEN, Bools, Codes, Floats, Ints
+from kit.trial.cells import Bools, Codes, Floats, Ints
 from kit.trial.messages import fault
 from kit.trial.models import Cleaning
 

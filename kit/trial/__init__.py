@@ -2,12 +2,11 @@
 
 from kit.trial.clocks import Times, event_times, relative_times
 from kit.trial.deviations import deviations
-from kit.trial.models import Fuel, Logger, Probe
+from kit.trial.models import Fuel, Logger, Margin, Probe, Trial
 from kit.trial.plan_file import Plan, plan_hash, plan_of, read_plan, write_plan
 from kit.trial.run import Run, fuel_ids, look_into, open_run
 from kit.trial.run_sheets import log_names, probe_names
 from kit.trial.scaffold import demo_folder, template
-from kit.trial.trial_file import Margin, Trial
 
 __all__ = [
     "Fuel",

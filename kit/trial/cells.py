@@ -1,7 +1,6 @@
 """The grammar of a log's cells: numbers, units and stamps, and what kind of thing stands in a cell.
 
-The classifier is derived from the very patterns that read the cells: what is called a stamp can be read as one. Columns
-are read by their distinct texts, with the same grammar.
+The classifier is derived from the very patterns that read the cells: what is called a stamp can be read as one.
 """
 
 from __future__ import annotations
@@ -9,26 +8,19 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from kit.data_file import data_file
 
-if TYPE_CHECKING:
-    import pyarrow as pa
-
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Codes = npt.NDArray[np.int8]
-READ, ABSENT, OPEN, UNREAD, NOT_DUE = range(5)
-"""What a cell of numbers was: a number, nothing, a sign of an open circuit, anything else; a row not of its probe."""
-
 WORDS: dict[str, Any] = data_file(__file__, "words.toml")
 """Words and signs of loggers, as data."""
 
@@ -36,7 +28,7 @@ BLANKS = " \t\u00a0\u202f\u2009\u200b\ufeff"
 ABSENT_WORDS = frozenset(WORDS["cells"]["absent"])
 _OPEN_WORDS = frozenset(WORDS["cells"]["open"])
 _DASHES = re.compile(r"[-–—_.*#?=~/<>]+$|\+{2,}$|(?:[-+*?] )+[-+*?]$")
-_LONGEST, _LARGEST = 80, 1e300
+_LONGEST, LARGEST = 80, 1e300
 """A longer cell is text: nothing that is read is as long; a larger number is none."""
 
 UNIT = r"(?:°|º|˚|deg\.?|degrees)?\s?(?:celsius|fahrenheit|kelvin|[CFK])|℃|℉|°|º"
@@ -166,7 +158,7 @@ def _kind_of(cell: str) -> str:
     found = match_stamp(cell)
     if found:
         return found[0]
-    if cell[-1] != "," and any(_number(cell, decimal) is not None for decimal in ".,"):
+    if cell[-1] != "," and any(any_number(cell, decimal) is not None for decimal in ".,"):
         return "number"
     return "with unit" if _WITH_UNIT.match(cell) else "text"
 
@@ -211,11 +203,12 @@ def to_number(cell: str, decimal: str) -> float | None:
 
     Thousands marks are accepted only in groups of three.
     """
-    number = _number(cell, decimal)
-    return None if number is None or abs(number) >= _LARGEST else number
+    number = any_number(cell, decimal)
+    return None if number is None or abs(number) >= LARGEST else number
 
 
-def _number(cell: str, decimal: str) -> float | None:
+def any_number(cell: str, decimal: str) -> float | None:
+    """Return the number a cell says, however large; else as `to_number`."""
     if len(cell) > _LONGEST:
         return None
     if decimal == "." and _PLAIN.match(cell):
@@ -256,74 +249,3 @@ def decimal_evidence(cell: str) -> str:
     if points + commas > 1:
         return other
     return "both ways" if len(rest) == 3 and 1 <= len(whole) <= 3 and whole[0] != "0" else mark
-
-
-@dataclass(frozen=True)
-class Numbers:
-    """Numbers of one column.
-
-    Attributes
-    ----------
-    values
-        NaN where a cell holds no number.
-    codes
-        READ; ABSENT (blank or a word for it), OPEN (a word for an open circuit) or UNREAD (anything else).
-    units
-        Letter glued to the number: 0 none, else ord('C'), ord('F') or ord('K'); None where no cell has one.
-    unread
-        Distinct texts of UNREAD cells with the first row of each.
-    """
-
-    values: Floats
-    codes: Codes
-    units: Codes | None
-    unread: Mapping[str, int]
-
-    def taken(self, rows: Ints) -> Numbers:
-        """Return some rows, in the order given."""
-        place = np.full(len(self.values), -1, np.int64)
-        place[rows] = np.arange(len(rows))
-        unread = {text: int(place[row]) for text, row in self.unread.items() if place[row] >= 0}
-        units = None if self.units is None else self.units[rows]
-        return Numbers(self.values[rows], self.codes[rows], units, unread)
-
-
-def parse_numbers(cells: pa.Array, decimal: str) -> Numbers:
-    """Return the numbers of a column of text; thousands marks count only in groups of three before the decimal mark."""
-    texts, place = _distinct(cells)
-    read = [_one(text, decimal) for text in texts]
-    codes, letters = (np.array([each[k] for each in read], np.int8) for k in (0, 2))
-    values = np.array([each[1] for each in read], np.float64)
-    unread = {texts[code]: int((place == code).argmax()) for code in np.flatnonzero(codes == UNREAD).tolist()}
-    return Numbers(values[place], codes[place], letters[place] if letters.any() else None, unread)
-
-
-def _distinct(cells: pa.Array) -> tuple[list[str], Ints]:
-    """Return the distinct texts of a column in the order they come in, and which of them each row holds."""
-    import pyarrow.compute as pc
-
-    coded = pc.utf8_trim_whitespace(pc.fill_null(cells, "")).dictionary_encode()
-    return coded.dictionary.to_pylist(), np.asarray(coded.indices.to_numpy(zero_copy_only=False), np.int64)
-
-
-def _one(cell: str, decimal: str) -> tuple[int, float, int]:
-    """Return what a cell was, its number and the letter of its unit, 0 for none."""
-    bare, unit = split_unit(cell)
-    number = _number(bare, decimal)
-    if number is not None:
-        is_one = abs(number) < _LARGEST
-        return (READ, number, ord(unit) if unit in ("C", "F", "K") else 0) if is_one else (OPEN, np.nan, 0)
-    kind = missing_kind(cell)
-    return {"absent": ABSENT, "open": OPEN}.get(kind, UNREAD), np.nan, 0
-
-
-def mark_evidence(cells: pa.Array) -> dict[str, int]:
-    """Return the first row that proves '.', proves ',' or could be either ('comma', 'point'), for those there are."""
-    texts, place = _distinct(cells)
-    found: dict[str, int] = {}
-    for code, text in enumerate(texts):
-        proved = decimal_evidence(text) if kind_of(text) in ("number", "with unit") else ""
-        mark = ("comma" if "," in text else "point") if proved == "both ways" else proved
-        if mark and mark not in found:
-            found[mark] = int((place == code).argmax())
-    return found

@@ -12,11 +12,11 @@ import pandas as pd
 from kit.schema import DEVIATIONS
 from kit.trial.clocks import relative_times
 from kit.trial.messages import MESSAGES
+from kit.trial.models import Trial
 from kit.trial.plan_file import NAME, Plan, PlannedBurn, settings_of
 from kit.trial.quantities import QuantityError, parse_difference, parse_percent
 from kit.trial.run import Run
 from kit.trial.run_sheets import has_times
-from kit.trial.trial_file import Trial
 
 OWN_TOLERANCE = 0.01
 """Share of the charge that it may differ by where no tolerance was planned (DEVELOPERS.md, practice: within 1 %)."""

@@ -1,9 +1,14 @@
-"""What may stand for a key of trial.toml, and its tables, a frozen model each; °C unless a value carries a unit."""
+"""What may stand for a key of trial.toml, and its tables, a frozen model each; and the trial that they make.
+
+Temperatures are in °C unless a value carries a unit.
+"""
 
 from __future__ import annotations
 
+import fnmatch
 import re
 from contextlib import suppress
+from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Annotated, Literal, Self
 
@@ -11,7 +16,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from kit.errors import nearest
 from kit.metrics.measuring import Finite, Measuring, NotNegative, Positive, Share
-from kit.schema import COLUMNS, METRIC_BASES
+from kit.schema import COLUMNS, METRIC_BASES, Metric, Scale, metric
 from kit.trial.clocks import read_time
 from kit.trial.decode import clean_id, clean_text
 from kit.trial.quantities import QuantityError, parse_difference, parse_temperature, parse_threshold
@@ -121,15 +126,18 @@ def _two(pair: tuple[str, str]) -> tuple[str, str]:
     return pair
 
 
-class About(Table):
+@dataclass(frozen=True)
+class About:
     """[trial]: what is tested, by whom, and how a burn is timed."""
+
+    __pydantic_config__ = Table.model_config
 
     title: Text = ""
     question: Text = ""
     operator: Text = ""
     place: Text = ""
     interests: Text = ""
-    cookers: Names = Field(default=(), alias="cooker")
+    cookers: Annotated[Names, Field(alias="cooker")] = ()
     probe: Name | None = None
     time_zero: Literal["lit", "tipped", "lid on"] = "lit"
     stop_rule: Text = ""
@@ -392,3 +400,113 @@ class TrialFile(Table):
     cook: tuple[Cook, ...] = ()
     probe: tuple[Probe, ...] = ()
     logger: tuple[Logger, ...] = ()
+
+
+@dataclass(frozen=True)
+class Margin:
+    """The smallest difference that matters to a cook.
+
+    Attributes
+    ----------
+    metric
+        The metric's id.
+    written
+        As it stands in the trial file, '15 °C' or '10 %'.
+    value, unit
+        On the analysis scale: 15 with '°C', or ln 1.10 with 'ln'.
+    """
+
+    metric: str
+    written: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Trial(About):
+    """What is tested and how, as the rest of the kit sees it; the keys of [trial] are attributes of the trial itself.
+
+    Attributes
+    ----------
+    cookers
+        The cookers named, none or one or several.
+    pairs
+        Pairs of fuels, by id, that were asked about beforehand.
+    thresholds
+        In °C, as they stand in metric ids (`threshold_ids`).
+    primary
+        Ids of the metrics the verdicts are about, thresholds in them in °C.
+    declared
+        Columns of the burn sheet that the trial declares as metrics.
+    margins
+        By metric id.
+    fuels, bags, settings, cooks, probes, loggers
+        The tables [[fuel]] and so on, in their order.
+    """
+
+    charge: Charge = field(default_factory=Charge)
+    thresholds: tuple[float, ...] = DEFAULT_THRESHOLDS
+    primary: tuple[str, ...] = DEFAULT_PRIMARY
+    declared: tuple[Declared, ...] = ()
+    measuring: Measuring = field(default_factory=Measuring)
+    margins: dict[str, Margin] = field(default_factory=dict)
+    model: Modelling = field(default_factory=Modelling)
+    cleaning: Cleaning = field(default_factory=Cleaning)
+    plan: Planning = field(default_factory=Planning)
+    fuels: tuple[Fuel, ...] = ()
+    bags: tuple[Bag, ...] = ()
+    settings: tuple[Setting, ...] = ()
+    cooks: tuple[Cook, ...] = ()
+    probes: tuple[Probe, ...] = ()
+    loggers: tuple[Logger, ...] = ()
+
+    @property
+    def cooker(self) -> str:
+        """The cooker, or the cookers in a row, as a person reads them."""
+        return ", ".join(self.cookers)
+
+    @property
+    def time_zero_column(self) -> str:
+        """The column of the burn sheet that holds time zero."""
+        return self.time_zero.replace(" ", "_")
+
+    @property
+    def threshold_ids(self) -> tuple[str, ...]:
+        """The thresholds as they stand in metric ids: '110'."""
+        return tuple(map(threshold_id, self.thresholds))
+
+    @property
+    def main_probe(self) -> str | None:
+        """The probe that metrics are of: the declared one, else the first listed; None where none is."""
+        return self.probe or next((probe.id for probe in self.probes), None)
+
+    def metric(self, metric_id: str) -> Metric:
+        """Return what a metric id stands for in this trial."""
+        return metric(metric_id, map(declared_metric, self.declared))
+
+    def fuel(self, fuel_id: str) -> Fuel:
+        """Return a fuel by its id; KeyError where it is not declared."""
+        return {fuel.id: fuel for fuel in self.fuels}[fuel_id]
+
+    def kind_of(self, fuel_id: str) -> str:
+        """Return the kind of a fuel, '' where none is given."""
+        return next((fuel.kind for fuel in self.fuels if fuel.id == fuel_id), "")
+
+    def find_probe(self, probe_id: str) -> Probe | None:
+        """Return what is declared of a probe, or None."""
+        return next((probe for probe in self.probes if probe.id == probe_id), None)
+
+    def logger_of(self, file_name: str) -> Logger | None:
+        """Return the logger whose `files` fit a log's name: a named pattern before a bare '*'."""
+        name = file_name.rsplit("/", 1)[-1]
+        fitting = [each for each in self.loggers if any(fnmatch.fnmatch(name, glob) for glob in each.files)]
+        return min(fitting, key=lambda each: "*" in each.files, default=None)
+
+
+def declared_metric(declared: Declared) -> Metric:
+    """Return a declared column of the burn sheet as a metric."""
+    name, is_count = declared.column, declared.scale == "count"
+    unit = declared.unit or (COLUMNS[name].unit if name in COLUMNS else "")
+    scale: Scale = "plain" if declared.scale == "plain" else "log"
+    label = name.replace("_", " ")
+    return Metric(name, name, label, unit, scale, "declared", declared.better, counted=is_count)

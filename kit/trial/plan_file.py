@@ -18,8 +18,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, model_validator
 from kit.errors import Faults, disk_faults
 from kit.runtime.atomic_write import write_atomically
 from kit.trial.decode import read_text
+from kit.trial.models import Trial
 from kit.trial.toml_reader import TomlFile
-from kit.trial.trial_file import Trial
 
 SCHEMA = "repeatburn-plan/1"
 NAME = "plan/plan.toml"

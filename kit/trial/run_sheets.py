@@ -16,8 +16,9 @@ from kit.schema import BURNS, EVENTS, SCORES
 from kit.trial.clocks import CLOCK_COLUMNS, event_times, relative_times
 from kit.trial.decode import shown, toml_text, visible
 from kit.trial.messages import fault
+from kit.trial.models import Trial
 from kit.trial.sheet import Sheet, SheetKind, places_of, read_sheet, sheet_path, table_of
-from kit.trial.trial_file import Trial, repeats
+from kit.trial.trial_file import repeats
 
 NAME = "burns.csv"
 REQUIRED = ("burn", "fuel", "log")

@@ -129,7 +129,8 @@ def line_of(lines: dict[KeyPath, int], path: KeyPath) -> int | None:
 
 ROUNDS = 12
 """Faulty keys are left out and the rest is read again, at most so often."""
-_HEADED = ("tuple_type", "list_type", "dict_type", "model_type", "model_attributes_type")
+_UNKNOWN = ("extra_forbidden", "unexpected_keyword_argument")
+_HEADED = ("tuple_type", "list_type", "dict_type", "model_type", "dataclass_type")
 """Kinds of pydantic's errors of a table, or a list of tables, that is the other of the two."""
 
 
@@ -228,7 +229,7 @@ class TomlFile(Generic[Model]):
     def _note(self, loc: KeyPath, error: Any) -> None:
         written, kind = error["input"], error["type"]
         words = amiss(error)
-        if kind == "extra_forbidden":
+        if kind in _UNKNOWN:
             table, key = self._table_and_key(loc)
             what = f"a key of {table}" if key else "the name of a table"
             hint = did_you_mean(str(loc[-1]), _keys_at(loc[:-1], self._model))
@@ -286,9 +287,9 @@ def amiss(error: Any) -> tuple[str, str, str]:
 def key_problems(error: ValidationError, where: str, model: type[BaseModel]) -> list[Problem]:
     """Return what is amiss with values given for keys of a model, unknown keys first; `where` stands before the key."""
     problems = []
-    for each in sorted(error.errors(include_url=False), key=lambda each: each["type"] != "extra_forbidden"):
+    for each in sorted(error.errors(include_url=False), key=lambda each: each["type"] not in _UNKNOWN):
         key, words = str(each["loc"][0]), amiss(each)
-        if each["type"] == "extra_forbidden":
+        if each["type"] in _UNKNOWN:
             words = ("an unknown key", "a known one", did_you_mean(key, model.model_fields))
         problems.append(Problem("refuse", where + key, *words))
     return problems

@@ -15,8 +15,7 @@ from kit.burns.logged_burns import curve_of, logged_burns
 from kit.metrics.measuring import Measuring
 from kit.metrics.record import PHRASES
 from kit.metrics.temperature_metrics import area_above
-from kit.trial.models import Bag, Cook, Declared, Fuel, Setting
-from kit.trial.trial_file import declared_metric
+from kit.trial.models import Bag, Cook, Declared, Fuel, Setting, declared_metric
 from tests.burns import reference
 from tests.burns.helpers import one, parts_of, readings_of, run_of, sheet, value
 
