@@ -76,7 +76,7 @@ class Started:
     @property
     def words(self) -> str:
         """What was made and what to do next, for people."""
-        drafted = f": {len(self.rows)} burns" if self.rows else ""
+        drafted = f": {len(self.rows)} burn{'s' * (len(self.rows) > 1)}" if self.rows else ""
         lines = [f"Made {self.folder}{drafted}.", *map(_line, self.rows)]
         if self.questions:
             lines += [

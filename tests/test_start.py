@@ -193,7 +193,8 @@ def test_which_of_two_hot_columns_is_the_main_probe_is_a_guess(tmp_path):
     made = start_run(tmp_path / "trial", [path])
     heading = [problem for problem in made.questions if "trial.toml" in problem.where]
     assert len(heading) == 1 and "'Kanal 1 [°C]?'" in heading[0].found
-    assert "if 'Kanal 1 [°C]' is the column of 'Kanal 1'" in heading[0].remedy
+    assert heading[0].remedy == "Take the ? away if it is right, else write the right heading."
+    assert made.words.splitlines()[0].endswith(": 1 burn.")
     assert check(confirmed(made.folder)).records[0]["peak_c"] == pytest.approx(240, abs=3)
 
 

@@ -64,8 +64,8 @@ def _without_guesses(trial: Trial, faults: TomlFile[TrialFile]) -> Trial:
     for place, logger in enumerate(trial.loggers):
         columns = {probe: heading.rstrip("? ") or heading for probe, heading in logger.columns.items()}
         for probe, heading in logger.columns.items():
-            if heading != (bare := columns[probe]):
-                words = fault("guessed column", heading=shown(heading), bare=bare, probe=probe)
+            if heading != columns[probe]:
+                words = fault("guessed column", heading=shown(heading))
                 faults.note("ask", ("logger", place, "columns", probe), *words)
         loggers.append(
             logger.model_copy(update={"columns": columns}) if columns != logger.columns else logger
