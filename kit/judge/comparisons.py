@@ -20,6 +20,7 @@ from kit.variance import RepeatFit, contrasts, fit_repeats
 from kit.variance.burn_arrays import Array
 from kit.variance.design import design_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of, holm
+from kit.variance.fit import contrasts_of_each
 from kit.variance.inference import Contrasts, DfMethod
 
 Places = npt.NDArray[np.int64]
@@ -150,10 +151,21 @@ class Differences:
         cls, fit: RepeatFit, asked: Sequence[Pairs], df: DfMethod = "best", level: float = 0.95
     ) -> Differences:
         """Return the differences that these families ask for."""
-        places = np.unique(np.concatenate([_places(fit, pairs) for pairs in asked]), axis=0)
-        a, b = places.T
-        means = fit.design.mean_rows()
-        return cls(fit, places, contrasts(fit, means[a] - means[b], df, level), level)
+        return cls.of_each([(fit, asked)], df, level)[0]
+
+    @classmethod
+    def of_each(
+        cls, asked: Sequence[tuple[RepeatFit, Sequence[Pairs]]], df: DfMethod = "best", level: float = 0.95
+    ) -> list[Differences]:
+        """Return the differences that the families of each of several fits ask for."""
+        rows = []
+        for fit, families in asked:
+            places = np.unique(np.concatenate([_places(fit, pairs) for pairs in families]), axis=0)
+            a, b = places.T
+            means = fit.design.mean_rows()
+            rows.append((fit, places, means[a] - means[b]))
+        found = contrasts_of_each([(fit, L) for fit, _, L in rows], df, level)
+        return [cls(fit, places, each, level) for (fit, places, _), each in zip(rows, found, strict=True)]
 
     def compared(
         self,

@@ -5,7 +5,7 @@ Beside an odd burn stands what was recorded of it: what to look into, never a re
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from itertools import product
@@ -214,15 +214,17 @@ def influence(
     before = {(row.a, row.b): (row.verdict, row.direction) for row in pairs.itertuples(index=False)}
     # with a burn less a kind may have too few for a spread of its own
     question = replace(question, spread=fit.spread_choice)
-    known: dict[bytes, Answer] = {}
-    records = []
     left_out = list(_left_out(fit.table)) if before else []
-    for level, label, out in left_out if len(left_out) <= MOST_REFITS else ():
-        same = out.tobytes()
-        if same not in known:
-            with suppress(KitError):
-                known[same] = _judged_again(question.fit(fit.table[~out], spec), pairs, question, family)
-        after = known.setdefault(same, {})
+    if len(left_out) > MOST_REFITS:
+        left_out = []
+    refits: dict[bytes, RepeatFit] = {}
+    for same, out in {out.tobytes(): out for _, _, out in left_out}.items():
+        with suppress(KitError):
+            refits[same] = question.fit(fit.table[~out], spec)
+    answers = dict(zip(refits, _judged_again(list(refits.values()), pairs, question, family), strict=True))
+    records = []
+    for level, label, out in left_out:
+        after = answers.get(out.tobytes(), {})
         for key, (verdict, direction) in before.items():
             without, side, *numbers = after.get(key, (NO_ANSWER, "", np.nan, np.nan, np.nan))
             changes = (verdict, direction) != (without, side)
@@ -242,19 +244,26 @@ def _left_out(rows: pd.DataFrame) -> Iterator[tuple[str, str, npt.NDArray[np.boo
                 yield level, str(key), out
 
 
-def _judged_again(refit: RepeatFit, pairs: pd.DataFrame, question: Question, family: Family | None) -> Answer:
-    """Return the answers of a refit on the pairs whose fuels it has."""
-    there = pairs[pairs[["a", "b"]].isin(refit.labels).all(axis=1)]
-    asked: dict[Any, list[tuple[Any, Any]]] = {
-        multiplicity: list(zip(own["a"], own["b"], strict=True))
-        for multiplicity, own in there.groupby("multiplicity", sort=False)
-    }
-    if not asked:
-        return {}
-    differences, number = Differences.of(refit, list(asked.values()), level=question.level), number_of(refit)
-    answers: Answer = {}
-    for multiplicity, own in asked.items():
-        table = differences.compared(own, multiplicity, question.margin, family)
-        numbers = table[["verdict", "direction", number, "low", "high"]].itertuples(index=False, name=None)
-        answers |= dict(zip(own, numbers, strict=True))
+def _judged_again(
+    refits: Sequence[RepeatFit], pairs: pd.DataFrame, question: Question, family: Family | None
+) -> list[Answer]:
+    """Return the answers of each refit on the pairs whose fuels it has."""
+    asked: list[dict[Any, list[tuple[Any, Any]]]] = []
+    for refit in refits:
+        there = pairs[pairs[["a", "b"]].isin(refit.labels).all(axis=1)]
+        asked.append({
+            multiplicity: list(zip(own["a"], own["b"], strict=True))
+            for multiplicity, own in there.groupby("multiplicity", sort=False)
+        })  # fmt: skip
+    some = [place for place, each in enumerate(asked) if each]
+    found = Differences.of_each(
+        [(refits[place], list(asked[place].values())) for place in some], level=question.level
+    )
+    answers: list[Answer] = [{} for _ in refits]
+    for place, differences in zip(some, found, strict=True):
+        for multiplicity, own in asked[place].items():
+            table = differences.compared(own, multiplicity, question.margin, family)
+            columns = ["verdict", "direction", number_of(refits[place]), "low", "high"]
+            numbers = table[columns].itertuples(index=False, name=None)
+            answers[place] |= dict(zip(own, numbers, strict=True))
     return answers

@@ -26,7 +26,7 @@ from kit.variance.mvn import POINTS, Box, log_probability, moved, truncated
 from kit.variance.optimise import Derivatives, Minimum, floor_of, minimise
 from kit.variance.residual_space import Space, space_of
 
-AT_ONCE = 250_000
+AT_ONCE = 120_000
 """Elements of the matrices of one pass: what fits a processor's cache."""
 
 SMALL = 5
@@ -50,14 +50,16 @@ NEAR = 0.01
 
 @dataclass(frozen=True)
 class Model:
-    """The burns that are used, exact ones first and bounds last.
+    """The burns that are used, exact ones first and bounds last; or several such sets of one shape (`together`).
 
     Attributes
     ----------
     space
         That of the exact burns; the degrees of freedom of a borrowed SD are among those of its groups.
     S
-        (c, p + k + m, p + k + m) covariance of h, z and w for each variance, random terms first.
+        (sets, c, p + k + m, p + k + m) covariance of h, z and w for each variance, random terms first.
+    free, constant
+        (sets, groups) degrees of freedom beyond z, and (sets,) what D has whatever the variances.
     X
         (m, p) of the bounds.
     group
@@ -68,6 +70,8 @@ class Model:
 
     space: Space
     S: Array
+    free: Array
+    constant: Array
     X: Array
     group: Codes
     borrowed: tuple[float, float] = (0.0, 0.0)
@@ -91,7 +95,18 @@ class Model:
         """Return data of the search from exact values (rows, exact) and bounds (rows, m)."""
         data, (sd, df) = self.space.rotate(y), self.borrowed
         off = data.b_ols @ self.X.T
-        return Rows(data.z, data.rss + df * sd**2, data.b_ols, low - off, high - off, points)
+        first = np.zeros(len(y), dtype=np.int64)
+        return Rows(data.z, data.rss + df * sd**2, data.b_ols, low - off, high - off, first, points)
+
+    @property
+    def shape(self) -> tuple[object, ...]:
+        """What models share that go `together`."""
+        return self.S.shape, self.m
+
+    def passes(self, rows: int) -> list[slice]:
+        """Return what of so many rows is done at once; no rows are one pass."""
+        size = max(1, AT_ONCE // (len(self.S[0]) * self.S.shape[2] ** 2))
+        return [slice(i, i + size) for i in range(0, max(rows, 1), size)]
 
 
 def model_of(
@@ -110,7 +125,8 @@ def model_of(
     V[K:, : p + k, : p + k] = space.V[K:]
     V[K:, p + k :, p + k :] = np.eye(m) * (group[e:] == np.arange(groups)[:, None])[:, None]
     space = replace(space, free=space.free + borrowed[1])
-    return Model(space, turn @ V @ turn.T, X[e:], group, borrowed)
+    constant = np.array([space.dof * np.log(2 * np.pi) + space.logdet_xx])
+    return Model(space, (turn @ V @ turn.T)[None], space.free[None], constant, X[e:], group, borrowed)
 
 
 @dataclass(frozen=True)
@@ -123,6 +139,8 @@ class Rows:
         (rows, k), (rows, groups) and (rows, p), as kit.variance.residual_space has them.
     low, high
         (rows, m) bounds of w.
+    of
+        (rows,) which set of burns of the model.
     points
         Of the lattice.
     held, value
@@ -134,6 +152,7 @@ class Rows:
     b_ols: Array
     low: Array
     high: Array
+    of: Codes
     points: int = POINTS
     held: Array | None = None
     value: Array | None = None
@@ -151,24 +170,49 @@ class Rows:
         return self.take(np.zeros(count, dtype=np.int64))
 
 
+def together(models: Sequence[Model], rows: Sequence[Rows]) -> tuple[Model, Rows]:
+    """Return models of one shape as one, and the rows of each, one below the other."""
+    S, free, constant = (
+        np.concatenate(each) for each in zip(*((m.S, m.free, m.constant) for m in models), strict=True)
+    )
+    of = np.repeat(np.arange(len(rows)), [len(own.z) for own in rows])
+    return replace(models[0], S=S, free=free, constant=constant), replace(stacked(rows), of=of)
+
+
 def criterion(model: Model, theta: Array, data: Rows) -> Array:
     """Return D (rows,) at theta (rows, c); no rows are no values."""
-    size = max(1, AT_ONCE // model.S[0].size)
-    parts = [slice(i, i + size) for i in range(0, max(len(theta), 1), size)]
+    parts = model.passes(len(theta))
     return np.concatenate([_criterion(model, theta[part], data.take(part)) for part in parts])
 
 
 def _criterion(model: Model, theta: Array, data: Rows) -> Array:
-    return _value(model, theta, data, _factored(model, theta, data))
+    return _value(model, theta, data, _factored(_covariances(model, data), theta, data))
 
 
 def _value(model: Model, theta: Array, data: Rows, at: _Factored) -> Array:
-    space, s = model.space, theta[:, model.terms :]
-    D = 2 * np.log(at.diagonal).sum(axis=1) + np.vecdot(at.left, at.left) + np.log(s) @ space.free
-    D = D + np.vecdot(data.rss, 1 / s) + space.dof * np.log(2 * np.pi) + space.logdet_xx
+    s = theta[:, model.terms :]
+    D = 2 * np.log(at.diagonal).sum(axis=1) + np.vecdot(at.left, at.left)
+    D = D + np.vecdot(np.log(s), model.free[data.of]) + np.vecdot(data.rss, 1 / s) + model.constant[data.of]
     if data.held is not None:
         D = D + np.log(2 * np.pi / np.vecdot(data.held, data.held))
     return np.asarray(D - 2 * log_probability(data.low - at.mean, data.high - at.mean, at.own, data.points))
+
+
+def _covariances(model: Model, data: Rows) -> Array:
+    """Return the covariance (rows, c, n + m, n + m) of k'h where it is held, z and w for each variance; one for all."""
+    S, p, held = _of(model.S, data), model.space.p, data.held
+    if held is None:
+        return S[:, :, p:, p:]
+    along = held[:, None, None] @ S[:, :, :p]
+    found = np.empty((*along.shape[:2], S.shape[2] - p + 1, S.shape[2] - p + 1))
+    found[:, :, 1:, 1:], found[:, :, :1, 1:] = S[:, :, p:, p:], along[..., p:]
+    found[:, :, 1:, 0], found[:, :, 0, 0] = along[:, :, 0, p:], np.vecdot(along[:, :, 0, :p], held[:, None])
+    return found
+
+
+def _of(known: Array, data: Rows) -> Array:
+    """Return what is known of each row's set of burns; of one set, once for all rows."""
+    return known if len(known) == 1 else known[data.of]
 
 
 @dataclass(frozen=True)
@@ -177,8 +221,8 @@ class _Factored:
 
     Attributes
     ----------
-    root, q
-        (rows, n + m, n + m) and (rows, n).
+    root
+        (rows, n + m, n + m).
     diagonal, left
         (rows, n) of the factor of the known ones, and with which it gives q.
     mean, own
@@ -186,25 +230,20 @@ class _Factored:
     """
 
     root: Array
-    q: Array
     diagonal: Array
     left: Array
     mean: Array
     own: Array
 
 
-def _factored(model: Model, theta: Array, data: Rows) -> _Factored:
+def _factored(S: Array, theta: Array, data: Rows) -> _Factored:
     """Factor with q as a last row beside an end, so that the factor holds what solves for it."""
-    S = np.tensordot(theta, model.S, axes=1)
-    p, is_held = model.space.p, int(data.held is not None)
-    n = model.space.k + is_held
-    A = np.empty((len(S), n + model.m + 1, n + model.m + 1))
-    A[:, is_held:-1, is_held:-1] = S[:, p:, p:]
+    is_held, size = int(data.held is not None), S.shape[2]
+    n = data.z.shape[1] + is_held
+    A = np.empty((len(theta), size + 1, size + 1))
+    A[:, :-1, :-1] = _weighted(theta, S)
     A[:, -1, is_held:n], A[:, -1, n:-1], A[:, -1, -1] = data.z, 0.0, ENDLESS
     if data.held is not None and data.value is not None:
-        along = (data.held[:, None] @ S[:, :p])[:, 0]
-        A[:, 1:-1, 0] = along[:, p:]
-        A[:, 0, 0] = np.vecdot(along[:, :p], data.held)
         A[:, -1, 0] = np.vecdot(data.held, data.b_ols) - data.value
     try:
         root = np.asarray(np.linalg.cholesky(A), dtype=np.float64)
@@ -214,7 +253,14 @@ def _factored(model: Model, theta: Array, data: Rows) -> _Factored:
     left = root[:, -1, :n]
     mean = (root[:, n:-1, :n] @ left[:, :, None])[:, :, 0]
     diagonal = np.diagonal(root, axis1=1, axis2=2)[:, :n]
-    return _Factored(root[:, :-1, :-1], A[:, -1, :n], diagonal, left, mean, root[:, n:-1, n:-1])
+    return _Factored(root[:, :-1, :-1], diagonal, left, mean, root[:, n:-1, n:-1])
+
+
+def _weighted(theta: Array, S: Array) -> Array:
+    """Return Σ theta_i S_i (rows, …), S of each row or one for all."""
+    flat = S.reshape(*S.shape[:2], S.shape[2] * S.shape[3])
+    total = theta @ flat[0] if len(S) == 1 else (theta[:, None] @ flat)[:, 0]
+    return total.reshape(len(theta), *S.shape[2:])
 
 
 def derivatives(model: Model, theta: Array, data: Rows) -> Derivatives:
@@ -222,34 +268,28 @@ def derivatives(model: Model, theta: Array, data: Rows) -> Derivatives:
 
     Of the second ones, the observed as nearly as points of a lattice make them; expected are those without bounds.
     """
-    size = max(1, AT_ONCE // model.S.size)
-    parts = [slice(i, i + size) for i in range(0, max(len(theta), 1), size)]
+    parts = model.passes(len(theta))
     return stacked([_derivatives(model, theta[part], data.take(part)) for part in parts])
 
 
 def _derivatives(model: Model, theta: Array, data: Rows) -> Derivatives:
-    (rows, c), p, n, t = theta.shape, model.space.p, model.space.k + (data.held is not None), 1 + model.m
-    at = _factored(model, theta, data)
-    back = _inverse_triangle(at.root)
-    P = back.transpose(0, 2, 1) @ back
-    # S^-1 (q, w) = E (1, y), y the standard coordinates of w
-    values = np.concatenate([at.q, at.mean], axis=1)[:, :, None]
-    E, S = np.concatenate([P @ values, P[:, :, n:] @ at.own], axis=2), model.S
-    if data.held is None:
-        S = np.ascontiguousarray(S[:, p:, p:])
-    else:
-        P, E = _spread(data.held, P), _spread(data.held, E)
-        P = _spread(data.held, P.transpose(0, 2, 1))
-    SE = S @ E[:, None]  # (rows, c, ..., t)
+    S, (rows, c), t = _covariances(model, data), theta.shape, 1 + model.m
+    size, at = S.shape[3], _factored(S, theta, data)
+    # with S = LL': turned are L^-1 S_i L^-T, and (q, w) = LE (1, y), y the standard coordinates of w
+    back, E = _inverse_triangle(at.root), np.zeros((rows, size, t))
+    E[:, : size - model.m, 0], E[:, size - model.m :, 1:] = at.left, np.eye(model.m)
+    turned = back[:, None] @ S @ back.transpose(0, 2, 1)[:, None]
+    SE = turned @ E[:, None]
     forms = E.transpose(0, 2, 1)[:, None] @ SE
     move, covariance, T = moved(data.low - at.mean, data.high - at.mean, at.own, forms, data.points)
-    traces = P.reshape(rows, S[0].size) @ S.reshape(c, -1).T
-    expected = _traces(P, S, theta, traces)
-    SE = SE.transpose(0, 2, 1, 3).reshape(rows, len(S[0]), c * t)
-    inside = (SE.transpose(0, 2, 1) @ P @ SE).reshape(rows, c, t, c, t)
+    SE = SE.transpose(0, 2, 1, 3).reshape(rows, size, c * t)
+    inside = (SE.transpose(0, 2, 1) @ SE).reshape(rows, c, t, c, t)
+    turned = turned.reshape(rows, c, size**2)
+    expected = turned @ turned.transpose(0, 2, 1)
+    traces = turned[:, :, :: size + 1].sum(axis=2)
     gradient = traces - 2 * move - np.trace(forms, axis1=2, axis2=3)
     hessian = 2 * np.einsum("riajb,rab->rij", inside, T) - expected - covariance / 2
-    s, burns, free = theta[:, model.terms :], range(model.terms, c), model.space.free
+    s, burns, free = theta[:, model.terms :], range(model.terms, c), model.free[data.of]
     gradient[:, burns] += free / s - data.rss / s**2
     hessian[:, burns, burns] += 2 * data.rss / s**3 - free / s**2
     expected[:, burns, burns] += free / s**2
@@ -268,28 +308,12 @@ def _inverse_triangle(L: Array) -> Array:
     return found
 
 
-def _traces(P: Array, S: Array, theta: Array, left: Array) -> Array:
-    """Return tr(P S_i P S_j) (rows, c, c); that of the last i follows from Σ theta_i P S_i P = P and tr(P S_j)."""
-    rows, c, flat = len(P), len(S), S.reshape(len(S), -1).T
-    found = np.empty((rows, c, c))
-    for i in range(c - 1):
-        found[:, i] = (P @ S[i] @ P).reshape(rows, len(flat)) @ flat
-        left = left - theta[:, i, None] * found[:, i]
-    found[:, -1] = left / theta[:, -1:]
-    return found
-
-
-def _spread(held: Array, rows: Array) -> Array:
-    """Return matrices whose first row is of k'h as those of h."""
-    return np.concatenate([held[:, :, None] * rows[:, :1], rows[:, 1:]], axis=1)
-
-
 def posterior(model: Model, theta: Array, data: Rows, combinations: Array) -> tuple[Array, Array, Box]:
     """Return combinations (rows, q, p) of the means, their covariance given theta, and the values that are bounds.
 
     A mean given all values is normal; averaged over the values that the bounds allow.
     """
-    S, p, m = np.tensordot(theta, model.S, axes=1), model.space.p, model.m
+    S, p, m = np.tensordot(theta, model.S[0], axes=1), model.space.p, model.m
     z, size = slice(p, S.shape[1] - m), S.shape[1]
     turn = np.concatenate([
         np.eye(m, size, size - m)[None].repeat(len(S), axis=0), np.pad(combinations, ((0, 0), (0, 0), (0, size - p)))

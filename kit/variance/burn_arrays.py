@@ -175,7 +175,8 @@ def stacked(parts: Sequence[T]) -> T:
     """Return records of arrays with a row a response as one, the rows of each below those before."""
     if len(parts) == 1:
         return parts[0]
-    arrays = {name: np.concatenate([vars(part)[name] for part in parts]) for name in vars(parts[0])}
+    of_first = {name: each for name, each in vars(parts[0]).items() if isinstance(each, np.ndarray)}
+    arrays = {name: np.concatenate([vars(part)[name] for part in parts]) for name in of_first}
     return replace(parts[0], **arrays)  # type: ignore[type-var]
 
 

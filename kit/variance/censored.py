@@ -12,6 +12,7 @@ by the values expected for them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +20,7 @@ import pandas as pd
 from scipy.interpolate import CubicHermiteSpline
 
 from kit.errors import Faults
-from kit.variance.bounded import NONE, Rows, least_rows, minimise_rows, model_of, posterior, slope
+from kit.variance.bounded import NONE, Rows, least_rows, minimise_rows, model_of, posterior, slope, together
 from kit.variance.burn_arrays import Array, Codes, Columns, Roles, read_columns, refused, rows_of
 from kit.variance.design import Design, Method, design_of
 from kit.variance.engine import Borrowed, Estimate, terms_in_order
@@ -165,59 +166,104 @@ def imputed(fit: RepeatModel) -> RepeatModel:
 
 
 def censored_contrasts(
-    fit: RepeatModel, known: Censored, L: Array, df: DfMethod, level: float
-) -> CensoredContrasts:
-    """Return contrasts by t-based profile; NaN for those that need a mean without an exact burn."""
-    beta = np.where(np.isnan(fit.estimate.beta), 0.0, fit.estimate.beta)
-    base = exact_contrasts(replace(imputed(fit), estimate=replace(fit.estimate, beta=beta)), L, df, level)
-    lost = (
-        np.abs(L[:, list(known.bounded)]).any(axis=1) if known.bounded else np.zeros(len(L), dtype=np.bool_)
-    )
-    phi = np.where(np.isnan(known.covariance), 0.0, known.covariance)
-    estimate = (L @ beta[0])[None]
-    se = np.sqrt(np.vecdot(L @ phi, L))[None]
-    v, t = np.full((len(L), FINE), np.nan), np.full((len(L), FINE), np.nan)
-    found = np.flatnonzero(~lost)
-    profiles = _profiles(fit, known, L[found], estimate[0, found], se[0, found])
-    v[found], t[found] = _t_profiles(
-        *profiles, *(part[0, found, None] for part in (estimate, se, base.df, base.se))
-    )
-    estimate, se, freedom = (np.where(lost, np.nan, part) for part in (estimate, se, base.df))
-    method = f"profile with bounds{OF_A_T}{base.method}"
-    return CensoredContrasts(method, estimate, se, freedom, L, phi[None], v, t)
+    asked: Sequence[tuple[RepeatModel, Array]], df: DfMethod, level: float
+) -> list[CensoredContrasts]:
+    """Return contrasts by t-based profile, each fit's own; NaN for those that need a mean without an exact burn."""
+    followed = [_Followed.of(fit, L, df, level) for fit, L in asked]
+    alike: dict[object, list[int]] = {}
+    for place, each in enumerate(followed):
+        alike.setdefault(each.known.model.shape, []).append(place)
+    found: dict[int, CensoredContrasts] = {}
+    for places in alike.values():
+        profiles = _profiles([followed[place] for place in places])
+        found |= {place: followed[place].contrasts(*own) for place, own in zip(places, profiles, strict=True)}
+    return [found[place] for place in range(len(asked))]
 
 
-def _profiles(fit: RepeatModel, known: Censored, L: Array, estimate: Array, se: Array) -> tuple[Array, Array]:
-    """Return D (contrasts, nodes) minimised over the variances and its slopes: from the estimate outwards, both ways.
+@dataclass(frozen=True)
+class _Followed:
+    """Contrasts of a fit with bounds: what their profiles are followed with.
 
-    Away from it the variances go as θ + ½ t² W g/v, g = ∂v/∂θ, to first order of t², and of one variance exactly.
-
-    Parameters
+    Attributes
     ----------
-    L
-        (contrasts, p).
+    base
+        The same contrasts were the expected values measured.
+    found
+        Which of them need no mean without an exact burn: only these are followed.
+    estimate, se
+        (contrasts,).
     """
-    count, middle = len(L), len(NODES) // 2
+
+    fit: RepeatModel
+    known: Censored
+    base: Contrasts
+    found: Codes
+    estimate: Array
+    se: Array
+
+    @classmethod
+    def of(cls, fit: RepeatModel, L: Array, df: DfMethod, level: float) -> _Followed:
+        known = fit.censored
+        assert known is not None
+        beta = np.where(np.isnan(fit.estimate.beta), 0.0, fit.estimate.beta)
+        base = exact_contrasts(replace(imputed(fit), estimate=replace(fit.estimate, beta=beta)), L, df, level)
+        found = np.flatnonzero(~np.abs(L[:, list(known.bounded)]).any(axis=1))
+        phi = np.where(np.isnan(known.covariance), 0.0, known.covariance)
+        return cls(fit, known, base, found, L @ beta[0], np.sqrt(np.vecdot(L @ phi, L)))
+
+    def start(self) -> tuple[Rows, Array, Array, Array]:
+        """Return data of the search, held at the estimates, their SEs, the variances, and how those bend with t²/2.
+
+        Away from the estimate the variances go as θ + ½ t² W g/v, g = ∂v/∂θ, to first order of t², and of one variance
+        exactly.
+        """
+        L, known, parts = self.base.L[self.found], self.known, imputed(self.fit).small_sample
+        share = np.vecdot(L @ parts.moved[0], L) / np.vecdot(L @ parts.pieces.phi[0], L)
+        data = held_rows(known, known.data, L[:, known.kept], self.estimate[self.found])
+        theta = np.repeat(self.fit.estimate.theta, len(L), axis=0)
+        return data, self.se[self.found], theta, share.T @ parts.W[0] / 2
+
+    def contrasts(self, D: Array, slopes: Array) -> CensoredContrasts:
+        """Return the contrasts from D and its slopes (found, nodes); NaN for those that were not followed."""
+        base, lost = self.base, np.isin(np.arange(len(self.se)), self.found, invert=True)
+        v, t = np.full((2, len(lost), FINE), np.nan)
+        own = (part[self.found, None] for part in (self.estimate, self.se, base.df[0], base.se[0]))
+        v[self.found], t[self.found] = _t_profiles(D, slopes, *own)
+        estimate, se, freedom = (np.where(lost, np.nan, part) for part in (self.estimate, self.se, base.df))
+        method = f"profile with bounds{OF_A_T}{base.method}"
+        phi = np.where(np.isnan(self.known.covariance), 0.0, self.known.covariance)
+        return CensoredContrasts(method, estimate[None], se[None], freedom, base.L, phi[None], v, t)
+
+
+def _profiles(followed: Sequence[_Followed]) -> list[tuple[Array, Array]]:
+    """Return D (contrasts, nodes) minimised over the variances and its slopes, of each fit.
+
+    From the estimate outwards, both ways, of all contrasts at once.
+    """
+    rows_of_each, *begun = zip(*(each.start() for each in followed), strict=True)
+    model, data = together([each.known.model for each in followed], rows_of_each)
+    se, theta, bend = map(np.concatenate, begun)
+    count, middle = len(se), len(NODES) // 2
     D, slopes = np.empty((2, count, len(NODES)))
 
     def theta_at(rows: Codes, nodes: Codes, start: Array) -> Array:
-        held, value = L[np.ix_(rows, known.kept)], estimate[rows] + se[rows] * NODES[nodes]
-        data = held_rows(known, known.data, held, value)
-        found = least_rows(known.model, start, data)
-        D[rows, nodes], slopes[rows, nodes] = found.value, slope(known.model, found.theta, data, se[rows])
+        held = data.take(rows)
+        held = replace(held, value=held.value + se[rows] * NODES[nodes])
+        found = least_rows(model, start, held)
+        D[rows, nodes], slopes[rows, nodes] = found.value, slope(model, found.theta, held, se[rows])
         return found.theta
 
     rows = np.arange(count)
-    theta = theta_at(rows, np.full(count, middle), np.repeat(fit.estimate.theta, count, axis=0))
-    parts, rows = imputed(fit).small_sample, np.tile(rows, 2)
-    share = np.vecdot(L @ parts.moved[0], L) / np.vecdot(L @ parts.pieces.phi[0], L)
-    theta, bend = theta[rows], (share.T @ parts.W[0] / 2)[rows]
+    theta = theta_at(rows, np.full(count, middle), theta)
+    rows = np.tile(rows, 2)
+    theta, bend = theta[rows], bend[rows]
     for out in range(1, middle + 1):
         further = NODES[middle + out] ** 2 - NODES[middle + out - 1] ** 2
         guess = np.maximum(theta + further * bend, 0.1 * theta)
         after = theta_at(rows, np.repeat([middle - out, middle + out], count), guess)
         theta, bend = after, (after - theta) / further
-    return D, slopes
+    ends = np.cumsum([len(each.found) for each in followed])[:-1]
+    return list(zip(np.split(D, ends), np.split(slopes, ends), strict=True))
 
 
 def held_rows(known: Censored, data: Rows, held: Array, value: Array) -> Rows:

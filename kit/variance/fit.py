@@ -239,11 +239,23 @@ def contrasts(fit: RepeatModel, L: Array, df: DfMethod = "best", level: float = 
     KitError
         For an unknown method, a level that is none, and Kenward–Roger of a fit by ML.
     """
+    return contrasts_of_each([(fit, L)], df, level)[0]
+
+
+def contrasts_of_each(
+    asked: Sequence[tuple[RepeatModel, Array]], df: DfMethod = "best", level: float = 0.95
+) -> list[Contrasts]:
+    """Return `contrasts` of several fits, each with its own L: profiles are followed at once.
+
+    Raises
+    ------
+    KitError
+        As `contrasts` does.
+    """
     needs_level(level)
-    L = np.atleast_2d(np.asarray(L, dtype=np.float64))
-    if fit.censored is not None:
-        return censored_contrasts(fit, fit.censored, L, df, level)
-    return exact_contrasts(fit, L, df, level)
+    asked = [(fit, np.atleast_2d(np.asarray(L, dtype=np.float64))) for fit, L in asked]
+    bounded = iter(censored_contrasts([each for each in asked if each[0].censored is not None], df, level))
+    return [exact_contrasts(fit, L, df, level) if fit.censored is None else next(bounded) for fit, L in asked]
 
 
 @dataclass(frozen=True, repr=False)
