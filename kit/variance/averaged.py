@@ -26,10 +26,10 @@ import numpy as np
 from scipy import special
 
 from kit.variance.burn_arrays import Array, Codes, Mask, stacked
-from kit.variance.engine import Engine
+from kit.variance.engine import Engine, Restricted
 from kit.variance.model import RepeatModel
 from kit.variance.ratio_nodes import MOST_ON_A_GRID, Joint, Nodes, Weighted, joint_nodes, weigh
-from kit.variance.residual_space import Residuals, Restricted
+from kit.variance.residual_space import Residuals
 
 _FURTHER = 0.1
 _CLOSER = 0.2
@@ -39,7 +39,6 @@ _APART = 1.7
 _TRIALS = 7
 """Simulated trials as a power of two."""
 
-_AT_ONCE = 500_000
 _SMALLEST = 1e-140
 _KNOWN = 1e-9
 _CUBIC = 1e-4
@@ -138,8 +137,7 @@ def average(nodes: Nodes, level_estimates: Array, level: float) -> Effective:
         (responses, contrasts) L b_ols.
     """
     parts = []
-    size = max(1, _AT_ONCE // max(1, nodes.v.size))
-    for rows in np.array_split(np.arange(len(level_estimates)), -(-len(level_estimates) // size)):
+    for rows in nodes.passes(nodes.v.size):
         mix = _mixture(nodes, rows, level_estimates[rows])
         parts.append(_effective(mix, 1 - level, nodes.floor[0][rows], nodes.floor[1][rows]))
     return stacked(parts)

@@ -23,7 +23,7 @@ import numpy as np
 
 from kit.variance.burn_arrays import Array, Codes, Mask, rows_of, stacked
 from kit.variance.mvn import POINTS, Box, log_probability, moved, truncated
-from kit.variance.optimise import Derivatives, Minimum, floor_of, minimise
+from kit.variance.optimise import Derivatives, Minimum, floor_of, lowest, minimise
 from kit.variance.residual_space import Space, space_of
 
 AT_ONCE = 120_000
@@ -354,9 +354,7 @@ def least_rows(model: Model, start: Array, data: Rows, fixed: Mask | None = None
     again = np.flatnonzero(small.any(axis=1))
     alike = np.where(held, start, start.mean(axis=1, keepdims=True))[again]
     of = np.concatenate([np.arange(len(start)), again])
-    found = minimise_rows(model, np.concatenate([start, alike]), data.take(of), held[of], STEPS)
-    order = np.lexsort((found.value, of))
-    return rows_of(found, order[np.diff(of[order], prepend=-1) > 0])
+    return lowest(minimise_rows(model, np.concatenate([start, alike]), data.take(of), held[of], STEPS), of)
 
 
 def slope(model: Model, theta: Array, data: Rows, se: Array) -> Array:

@@ -209,8 +209,7 @@ def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
     _check_names(table, roles, faults)
     faults.settle()
     raw = _numbers(table, roles.values, faults)
-    words = ["exact"] * len(table) if roles.status is None else list(map(str, table[roles.status]))
-    side, never = _sides(words, roles, raw, faults), np.array(words) == "never"
+    side, never = _sides(table, roles, raw, faults)
     keep, notes = _kept(table, roles, raw, never, faults)
     values = _on_scale(raw, keep, roles, scale, faults)
     columns = {name: getattr(roles, name) for name in ("fuel", "bag", "day", "kind")}
@@ -278,15 +277,18 @@ def _numbers(table: pd.DataFrame, names: Sequence[str], faults: Faults) -> Array
     return values
 
 
-def _sides(words: Sequence[str], roles: Roles, values: Array, faults: Faults) -> Codes:
-    """Return the side of each row; values that are none become NaN."""
+def _sides(table: pd.DataFrame, roles: Roles, values: Array, faults: Faults) -> tuple[Codes, Mask]:
+    """Return the side of each row and whether it never reached the threshold; values that are none become NaN."""
+    if roles.status is None:
+        return np.zeros(len(table), dtype=np.int64), np.zeros(len(table), dtype=np.bool_)
+    words = list(map(str, table[roles.status]))
     for word in sorted({word for word in words if word not in BOUNDS and word not in ("never", "missing")}):
         faults.take(refused("status", name=roles.status, word=word))
     values[:, [word in ("never", "missing") for word in words]] = np.nan
     side = np.array([BOUNDS.get(word, 0) for word in words], dtype=np.int64)
     if side.any() and len(roles.values) > 1:
         faults.take(refused("bounds of several", name=roles.status))
-    return side
+    return side, np.array(words) == "never"
 
 
 def _kept(

@@ -21,13 +21,13 @@ from scipy.interpolate import CubicHermiteSpline
 
 from kit.errors import Faults
 from kit.variance.bounded import NONE, Rows, least_rows, minimise_rows, model_of, posterior, slope, together
-from kit.variance.burn_arrays import Array, Codes, Columns, Roles, read_columns, refused, rows_of
-from kit.variance.design import Design, Method, design_of
+from kit.variance.burn_arrays import Array, Codes, Columns, Roles, read_columns, refused
+from kit.variance.design import Design, design_of
 from kit.variance.engine import Borrowed, Estimate, terms_in_order
 from kit.variance.inference import Contrasts, DfMethod, exact_contrasts
 from kit.variance.model import Censored, Choices, RepeatModel, fit_design, optimum_found
 from kit.variance.mvn import POINTS
-from kit.variance.optimise import EXACT, FLOOR
+from kit.variance.optimise import EXACT, FLOOR, lowest
 
 LARGEST = 400
 """Burns."""
@@ -54,7 +54,14 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
         For a fit by ML, more than 400 burns, or too few exact burns.
     """
     assert columns.side is not None
-    _check(columns, choices.method)
+    faults = Faults()
+    if choices.method == "ML":
+        faults.take(refused("bounds by ML"))
+    if columns.n > LARGEST:
+        faults.take(refused("many with bounds", burns=columns.n, most=LARGEST))
+    faults.settle()
+    if columns.side.all():
+        raise refused("few exact", exact=0, parameters=1)
     exact = read_columns(
         table.iloc[columns.rows[columns.side == 0]], replace(roles, status=None), choices.scale
     )
@@ -73,7 +80,7 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
         creeps = (np.arange(found.theta.shape[1]) >= model.terms) & (found.theta < NONE * size)
         starts = np.where(creeps, FLOOR * size, found.theta)
         found = minimise_rows(model, starts, data.times(2), enough=EXACT)
-    least = rows_of(found, found.value.argmin(axis=0, keepdims=True))
+    least = lowest(found, np.zeros(2, dtype=np.int64))
     optimum_found(least.converged, roles)
     theta = least.theta
     every = np.eye(len(kept))[None]
@@ -121,17 +128,6 @@ def _bounded(columns: Columns, design: Design, borrowed: Borrowed | None, centre
     data = model.rows(y[:, : len(order) - len(bound)], low, high)
     unknown, is_mean = np.full((design.p, design.p), np.nan), kept < len(design.labels)
     return Censored(model, data, centre, order, kept, is_mean, bounded, columns.values, unknown)
-
-
-def _check(columns: Columns, method: Method) -> None:
-    faults = Faults()
-    if method == "ML":
-        faults.take(refused("bounds by ML"))
-    if columns.n > LARGEST:
-        faults.take(refused("many with bounds", burns=columns.n, most=LARGEST))
-    faults.settle()
-    if columns.side is not None and columns.side.all():
-        raise refused("few exact", exact=0, parameters=1)
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,8 @@ import numpy as np
 from kit.errors import Faults
 from kit.variance.burn_arrays import Array, Codes, Columns, Levels, Mask, refused
 
+RANK_TOLERANCE = 1e-9
+
 Spread = Literal["common", "by fuel", "by kind"]
 FuelEffect = Literal["fixed", "random"]
 Method = Literal["REML", "ML"]
@@ -26,15 +28,12 @@ class Term:
 
     Attributes
     ----------
-    reads
-        What the term holds in words: 'bag', or 'bag, days included' where the design parts them no further.
     lies_in
         Code of the mean each level lies in: bags lie in fuels. None where a level has burns of several, as days do.
     """
 
     name: str
     levels: Levels
-    reads: str
     lies_in: Codes | None
 
 
@@ -60,12 +59,8 @@ class Design:
         Groups whose burns share one SD.
     apart
         (means, means) True where two means cannot be separated from day or another block.
-    burn_reads
-        What the burn SD holds in words.
     notes
         Reasons, in a tester's words.
-    cell_means
-        True where X holds nothing but the indicators.
     """
 
     X: Array
@@ -77,9 +72,7 @@ class Design:
     terms: tuple[Term, ...]
     spread: Levels
     apart: Mask
-    burn_reads: str
     notes: tuple[str, ...]
-    cell_means: bool
 
     @property
     def n(self) -> int:
@@ -95,6 +88,11 @@ class Design:
     def nu(self) -> int:
         """Burns beyond the parameters of the means."""
         return self.n - self.p
+
+    @property
+    def cell_means(self) -> bool:
+        """Whether X holds nothing but the indicators."""
+        return self.p == len(self.labels)
 
     @property
     def comparable(self) -> bool:
@@ -136,13 +134,10 @@ def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Desi
     if X.shape[0] == X.shape[1]:
         candidates, lost = [], (*lost, "no repeats: no spread can be seen, and no error bars can be given")
     _spread_of_its_own(Q, groups)
-    terms, reads, why, apart = _terms(Q, candidates, groups, apart, means, X is indicators)
+    terms, why, apart = _terms(Q, candidates, groups, apart, means, X is indicators)
     labels = tuple(means.labels)
     words = (*columns.notes, *said, *notes, *lost, *why, *_pairs_apart(apart, labels))
-    return Design(
-        X, Q, R, (*map(str, labels), *names), labels, means.codes, terms, groups, apart, reads, words,
-        X.shape[1] == len(labels),
-    )  # fmt: skip
+    return Design(X, Q, R, (*map(str, labels), *names), labels, means.codes, terms, groups, apart, words)
 
 
 def _means(columns: Columns, fuel_effect: FuelEffect) -> tuple[Levels, tuple[str, ...]]:
@@ -262,7 +257,7 @@ def _terms(
     apart: Mask,
     means: Levels,
     cell_means: bool,
-) -> tuple[tuple[Term, ...], str, tuple[str, ...], Mask]:
+) -> tuple[tuple[Term, ...], tuple[str, ...], Mask]:
     """Keep each term that is linearly independent of those before it; say where the others went."""
     within = [_lies_in(levels, means) for _, levels in candidates]
     g = groups.count
@@ -270,7 +265,6 @@ def _terms(
         found = [home_within(candidates[0][1], means)]
     else:
         found = homes(Q, candidates, groups)
-    holds: dict[int, list[str]] = {}
     notes: list[str] = []
     for (name, levels), home in zip(candidates, found, strict=True):
         if home is None:
@@ -279,16 +273,12 @@ def _terms(
             notes.append(_aliased_words(name))
             apart = apart | _inseparable(np.column_stack([means.indicators, levels.indicators]), means.count)
         else:
-            holds.setdefault(home, []).append(f"{name}s included")
-            host = "burns" if home < g else f"{candidates[home - g][0]}s"
-            reads = f"the spread reads 'between {host}, {name}s included'"
-            notes.append(f"{name} cannot be told from {host[:-1]}: {reads}")
-    terms = tuple(
-        Term(name, levels, ", ".join([f"between {name}s", *holds.get(g + t, [])]), within[t])
-        for t, (name, levels) in enumerate(candidates) if found[t] is None
-    )  # fmt: skip
-    inside = [word for i in range(g) for word in holds.get(i, [])]
-    return terms, ", ".join(["between burns", *dict.fromkeys(inside)]), tuple(notes), apart
+            host = "burn" if home < g else candidates[home - g][0]
+            reads = f"the spread reads 'between {host}s, {name}s included'"
+            notes.append(f"{name} cannot be told from {host}: {reads}")
+    parts = zip(candidates, within, found, strict=True)
+    terms = tuple(Term(*each, lies_in) for each, lies_in, home in parts if home is None)
+    return terms, tuple(notes), apart
 
 
 def _lies_in(inner: Levels, outer: Levels) -> Codes | None:
@@ -302,7 +292,7 @@ def _spread_of_its_own(Q: Array, groups: Levels) -> None:
     if groups.count == 1:
         return
     faults = Faults()
-    for i in np.flatnonzero(burns_apart(Q, groups) <= RANK_TOLERANCE):
+    for i in np.flatnonzero(_group_overlap(Q, groups).diagonal() <= RANK_TOLERANCE):
         faults.take(refused("no repeats of", group=groups.labels[i]))
     faults.settle()
 
@@ -314,14 +304,9 @@ def _aliased_words(name: str) -> str:
 
 
 def _pairs_apart(apart: Mask, labels: tuple[Any, ...]) -> tuple[str, ...]:
-    if not apart.any():
-        return ()
     pairs = [f"{labels[i]} and {labels[j]}" for i, j in np.argwhere(apart) if i < j]
     shown = "; ".join(pairs[:6]) + (" …" if len(pairs) > 6 else "")
-    return (f"cannot be compared: {shown}",)
-
-
-RANK_TOLERANCE = 1e-9
+    return (f"cannot be compared: {shown}",) if pairs else ()
 
 
 def overlap(Q: Array, parts: Sequence[tuple[str, Levels]], groups: Levels) -> Array:
@@ -396,11 +381,6 @@ def home_within(levels: Levels, means: Levels) -> int | None:
     if levels.count == means.count:
         return -1
     return 0 if levels.count == len(levels.codes) else None
-
-
-def burns_apart(Q: Array, groups: Levels) -> Array:
-    """Return tr(P D_g P D_g) of each group of burns: 0 where the means leave nothing of it."""
-    return np.asarray(_group_overlap(Q, groups).diagonal())
 
 
 def _home(table: Array, kept: list[int], new: int) -> int | None:

@@ -9,15 +9,17 @@ disagrees, alone or with the others, is left out; the answer without any stands 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import compress
 
 import numpy as np
 from scipy import special
 
 from kit.errors import Faults
 from kit.variance.burn_arrays import Array, refused
+from kit.variance.engine import Restricted
 from kit.variance.model import Beside, RepeatModel
 from kit.variance.ratio_nodes import Joint
-from kit.variance.residual_space import Restricted, grid_of, space_of
+from kit.variance.residual_space import grid_of, space_of
 
 POWER, POWER_OF_SEVERAL = 0.6, 0.5
 """Exponent of the likelihood of one earlier trial, and of each of several (tests/simulate)."""
@@ -50,14 +52,8 @@ def check_earlier(fit: RepeatModel) -> None:
             "other groups": len(groups) > 1 and not set(other.design.spread.labels) <= groups,
             "long trial": burns > LARGEST,
         }
-        for what in (what for what, there in found.items() if there):
-            parts = {
-                "number": number,
-                "own": fit.scale,
-                "other": other.scale,
-                "burns": burns,
-                "most": LARGEST,
-            }
+        parts = {"number": number, "own": fit.scale, "other": other.scale, "burns": burns, "most": LARGEST}
+        for what in compress(found, found.values()):
             faults.take(refused(what, responses=responses, **parts))
     if fit.earlier and (fit.method != "REML" or fit.design.term("fuel") is not None):
         faults.take(refused("earlier to another model"))
@@ -99,19 +95,15 @@ def _levels(fit: RepeatModel, name: str) -> Array:
 
 def _likelihood(fit: RepeatModel, names: tuple[str, ...], host: RepeatModel) -> Restricted:
     """Return one trial's likelihood; the ratio of a day that only this one has is taken as estimated."""
-    terms = [_levels(fit, name) for name in names]
-    known = []
-    for place, name in enumerate(fit.names):
-        if fit.design.term(name) is not None and name not in names and fit.estimate.theta[0, place] > 0:
-            known.append(
-                (float(fit.estimate.theta[0, place] / fit.estimate.theta[0, -1]), _levels(fit, name))
-            )
-    groups, own = host.design.spread, fit.design.spread
-    codes = (
-        np.array([groups.labels.index(label) for label in own.labels])[own.codes]
-        if groups.count > 1
-        else None
-    )
+    terms, theta = [_levels(fit, name) for name in names], fit.estimate.theta[0]
+    known = [
+        (float(variance / theta[-1]), _levels(fit, name))
+        for name, variance in zip(fit.names, theta, strict=True)
+        if fit.design.term(name) is not None and name not in names and variance > 0
+    ]
+    groups, own, codes = host.design.spread, fit.design.spread, None
+    if groups.count > 1:
+        codes = np.array([groups.labels.index(label) for label in own.labels])[own.codes]
     values = fit.columns.values if fit.censored is None else fit.censored.expected
     level = values.mean(axis=1, keepdims=True)
     X, y = fit.design.X, values - level

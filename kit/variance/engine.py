@@ -1,20 +1,21 @@
 """The model of a design: rotate responses, solve, differentiate, draw; theta holds variances, the burns' last.
 
-With one random term and one burn SD it is diagonal (kit.variance.rotation); any other is handled in the space that its
-means and terms span (kit.variance.residual_space).
+With one random term and one burn SD REML is diagonal (kit.variance.rotation); any other is handled in the space that
+its means and terms span (kit.variance.residual_space).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
-from kit.variance.burn_arrays import Array, Codes, Mask, refused
+from kit.variance.burn_arrays import Array, Codes, Mask, refused, rows_of
 from kit.variance.design import Design, Method, Term
-from kit.variance.optimise import EXACT, Derivatives, minimise
-from kit.variance.residual_space import Coordinates, Pieces, Residuals, Space, grid_of, space_of
-from kit.variance.rotation import Rotation, criterion_of, rotation_of, solve
+from kit.variance.optimise import EXACT, Derivatives, lowest, minimise
+from kit.variance.residual_space import Pieces, Residuals, Space, grid_of, space_of
+from kit.variance.rotation import Rotation, rotation_of, solve
 
 LARGEST = 2500
 BESIDES = (1, 3, 5)
@@ -53,6 +54,23 @@ class Borrowed:
 
 
 @dataclass(frozen=True)
+class Restricted:
+    """A restricted likelihood: a design and its responses."""
+
+    space: Space | Rotation
+    data: Residuals
+
+    def of(self, rows: Codes) -> Residuals:
+        """Return some of the responses, or the one that stands beside all."""
+        return rows_of(self.data, rows) if len(self.data.rss) > 1 else self.data
+
+    def without(self, term: int) -> Restricted:
+        """Return the likelihood as if the levels of one term did not differ."""
+        assert isinstance(self.space, Space)
+        return replace(self, space=self.space.without(term))
+
+
+@dataclass(frozen=True)
 class Engine:
     """The model of one design.
 
@@ -65,7 +83,7 @@ class Engine:
     """
 
     design: Design
-    space: Coordinates
+    space: Space | Rotation
     names: tuple[str, ...]
     method: Method
     borrowed: Borrowed | None = None
@@ -99,11 +117,8 @@ class Engine:
     def deviance(self, data: Residuals, theta: Array, of: Codes) -> Derivatives:
         """Return the criterion and its derivatives at theta (rows, c) for the responses `of` (rows,)."""
         found = self.space.deviance(theta, data.z[of], data.rss[of], self.method)
-        return replace(found, value=found.value + self.dof * np.log(2 * np.pi) + self._constant)
-
-    @property
-    def _constant(self) -> float:
-        return self.space.logdet_xx if self.method == "REML" else 0.0
+        constant = self.space.logdet_xx if self.method == "REML" else 0.0
+        return replace(found, value=found.value + self.dof * np.log(2 * np.pi) + constant)
 
     def beta(self, data: Residuals, theta: Array) -> Array:
         """Generalised least squares (responses, p) at theta (responses, c)."""
@@ -116,22 +131,14 @@ class Engine:
     def solve(self, data: Residuals, enough: float = EXACT) -> Estimate:
         """Return the estimates; `enough` as in kit.variance.optimise.minimise, where there is more than one ratio."""
         if isinstance(self.space, Rotation):
-            found, best = solve(criterion_of(self.space, data, self.method)), np.arange(len(data.z))
-            count, rest = 0, self._constant
+            found, count, rest = solve(self.space, data), 0, self.space.logdet_xx
         else:
-            start, of, count = self._starts(data, enough > EXACT)
-            found = minimise(
-                lambda theta, rows: self.deviance(data, theta, rows),
-                start,
-                of,
-                None,
-                self.space.groups,
-                enough=enough,
-            )
-            order = np.lexsort((found.value, of))
-            best, rest = order[np.diff(of[order], prepend=-1) > 0], 0.0
-        theta, value, done = found.theta[best], found.value[best] + rest, found.converged[best]
-        return Estimate(theta, self.beta(data, theta), value, done, count + found.steps)
+            (start, of, count), rest = self._starts(data, enough > EXACT), 0.0
+            deviance = partial(self.deviance, data)
+            found = minimise(deviance, start, of, None, self.space.groups, enough=enough)
+            found = lowest(found, of)
+        beta = self.beta(data, found.theta)
+        return Estimate(found.theta, beta, found.value + rest, found.converged, count + found.steps)
 
     def _starts(self, data: Residuals, rough: bool) -> tuple[Array, Codes, int]:
         """Variances (rows, c) to start from, the response of each, and how many points were tried.
@@ -185,23 +192,21 @@ class Engine:
         D½(I + D½Z'S⁻¹ZD½)⁻¹D½Z'S⁻¹(y − Xβ) (Henderson 1975).
         """
         terms = [term.levels for term in terms_in_order(self.design)]
-        first = np.cumsum([0, *(levels.count for levels in terms)])
-        columns = [start + levels.codes for start, levels in zip(first, terms, strict=False)]
-        groups = (
-            self.design.spread.codes if self.space.groups > 1 else np.zeros(self.design.n, dtype=np.int64)
-        )
-        effect, sd = np.zeros((2, len(theta), first[-1]))
-        for i, left in enumerate(values - beta @ self.design.X.T):
-            weight = 1 / theta[i, len(terms) :][groups]
-            cross, sums = np.zeros((first[-1], first[-1])), np.zeros(first[-1])
-            for own in columns:
-                np.add.at(sums, own, left * weight)
-                for other in columns:
-                    np.add.at(cross, (own, other), weight)
-            root = np.sqrt(np.repeat(theta[i, : len(terms)], np.diff(first)))
-            spare = root[:, None] * np.linalg.inv(np.eye(len(root)) + root[:, None] * cross * root) * root
-            effect[i], sd[i] = spare @ sums, np.sqrt(spare.diagonal())
-        return effect, sd
+        if not terms:
+            return np.zeros((len(theta), 0)), np.zeros((len(theta), 0))
+        Z, counts = np.hstack([levels.indicators for levels in terms]), [levels.count for levels in terms]
+        parts = []
+        for left, variances in zip(values - beta @ self.design.X.T, theta, strict=True):
+            root = np.repeat(np.sqrt(variances[: len(terms)]), counts)
+            weighted = Z.T / variances[len(terms) :][self.design.spread.codes]
+            spare = (
+                root[:, None]
+                * np.linalg.inv(np.eye(len(root)) + root[:, None] * (weighted @ Z) * root)
+                * root
+            )
+            parts.append((spare @ (weighted @ left), np.sqrt(spare.diagonal())))
+        effect, sd = zip(*parts, strict=True)
+        return np.array(effect), np.array(sd)
 
 
 def _ratios(term: Term, terms: int) -> Array:
@@ -248,9 +253,10 @@ def engine_of(design: Design, method: Method, borrowed: Borrowed | None = None) 
     KitError
         Where its space is too large.
     """
-    terms, grouped = terms_in_order(design), design.spread.count > 1 and design.nu > 0
+    terms, grouped = terms_in_order(design), design.spread.count > 1
     burns = [f"burn:{label}" for label in design.spread.labels] if grouped else ["burn"]
-    space = dense_space(design) if grouped or len(terms) > 1 else rotation_of(design)
+    rotated = len(terms) == 1 and not grouped and method == "REML"
+    space = rotation_of(design) if rotated else dense_space(design)
     if borrowed is not None:
         space = replace(space, free=space.free + borrowed.df)
     return Engine(design, space, (*(term.name for term in terms), *burns), method, borrowed)

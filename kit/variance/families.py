@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.polynomial import chebyshev, legendre
 from numpy.typing import ArrayLike
 from scipy import special
+from scipy.interpolate import PPoly
 
 from kit.variance.burn_arrays import Array
 
 _PANEL, _PANELS, _DEGREE = 0.25, 60, 13
+"""Width and number of the stretches on which S is a polynomial, and its degree; beyond them it is nothing."""
+
 _CELLS, _NODES = 1024, 32
 """In which directions are counted, and how many nodes then stand for all of them."""
 
@@ -41,14 +44,15 @@ class Family:
     ----------
     comparisons
         How many comparisons the family holds.
-    tails
-        (degree + 1, panels): S on panels of width 0.25 from 0 on, as polynomials in [−1, 1]; 0 beyond.
+    tail, slope
+        S and its derivative, up to where it is nothing.
     sides
         2 for the largest |t|; 1 for the largest t, of the normals likewise.
     """
 
     comparisons: int
-    tails: Array
+    tail: PPoly
+    slope: PPoly
     sides: int = 2
 
     def p(self, t: ArrayLike, df: ArrayLike) -> Array:
@@ -74,10 +78,7 @@ class Family:
         freedom = np.asarray(df, float)
         known = np.where(np.isnan(freedom), 1.0, freedom)
         distinct, place = np.unique(known, return_inverse=True)
-
-        def root(nu: Array) -> Array:
-            return _blockwise(lambda each, _: self._root(1 - level, each), nu, nu)
-
+        root = partial(self._root, 1 - level)
         if len(distinct) > _DISTINCT:  # log c is smooth in 1/df
             ends = [1 / float(distinct[-1]), 1 / float(distinct[0])]
             curve = chebyshev.Chebyshev.interpolate(lambda u: np.log(root(1 / u)), _DISTINCT, ends)
@@ -102,8 +103,8 @@ class Family:
 
     def _mixed(self, c: Array, s: Array, weight: Array) -> tuple[Array, Array]:
         """Return E[S(c·s)] and its derivative in c, with nodes s and their weights (…, nodes)."""
-        tail, slope = _horner(self.tails, c[..., None] * s)
-        return (weight * tail).sum(-1), (weight * s * slope).sum(-1)
+        h = np.minimum(c[..., None] * s, _PANEL * _PANELS)
+        return (weight * self.tail(h)).sum(-1), (weight * s * self.slope(h)).sum(-1)
 
 
 @lru_cache(maxsize=64)
@@ -176,32 +177,12 @@ def holm(p: ArrayLike) -> Array:
 
 
 def _tabulated(count: int, tail: Callable[[Array], Array], sides: int = 2) -> Family:
-    """Fit S by a polynomial a panel, through its Chebyshev points."""
-    points, to_powers = _panel_rule()
-    h = _PANEL * (np.arange(_PANELS)[:, None] + (points + 1) / 2)
-    return Family(count, np.ascontiguousarray((tail(h) @ to_powers).T), sides)
-
-
-@lru_cache(maxsize=1)
-def _panel_rule() -> tuple[Array, Array]:
-    """Return a panel's Chebyshev points, and the matrix from values there to coefficients of powers."""
-    points = chebyshev.chebpts1(_DEGREE + 1)
-    basis = np.linalg.inv(chebyshev.chebvander(points, _DEGREE))
-    powers = [chebyshev.cheb2poly(row[: i + 1]) for i, row in enumerate(np.eye(_DEGREE + 1))]
-    padded = [np.pad(row, (0, _DEGREE + 1 - len(row))) for row in powers]
-    return points, basis.T @ np.array(padded)
-
-
-def _horner(tails: Array, h: Array) -> tuple[Array, Array]:
-    panel = np.minimum(h / _PANEL, _PANELS).astype(np.intp)
-    inside = panel < _PANELS
-    panel = np.minimum(panel, _PANELS - 1)
-    x = np.where(inside, 2 * (h / _PANEL - panel) - 1, 0.0)
-    value, slope = tails[-1][panel], np.zeros_like(x)
-    for row in tails[-2::-1]:
-        slope = slope * x + value
-        value = value * x + row[panel]
-    return np.where(inside, value, 0.0), np.where(inside, slope * (2 / _PANEL), 0.0)
+    """Lay a polynomial through S at the Chebyshev points of each panel."""
+    x = _PANEL * (chebyshev.chebpts1(_DEGREE + 1) + 1) / 2
+    starts = _PANEL * np.arange(_PANELS + 1)
+    powers = np.linalg.solve(np.vander(x / _PANEL), tail(starts[:-1, None] + x).T)
+    table = PPoly(powers / _PANEL ** np.arange(_DEGREE, -1, -1)[:, None], starts)
+    return Family(count, table, table.derivative(), sides)
 
 
 @lru_cache(maxsize=8)

@@ -40,13 +40,10 @@ class RepeatFit(RepeatModel):
         """The same fit of the exact burns alone, where some values are bounds and the others leave a fit."""
         if self.columns.side is None:
             return None
-        roles, random = self.roles, self.design.term("fuel") is not None
+        effect: FuelEffect = "fixed" if self.design.term("fuel") is None else "random"
+        choices = Choices(effect, self.spread_choice, self.scale, self.method, self.borrowed)
         try:
-            return fit_repeats(
-                self.table[self.columns.side == 0], roles.values[0], roles.fuel, roles.bag, roles.day, roles.kind,
-                roles.covariates, "random" if random else "fixed", self.spread_choice, self.scale, self.method,
-                borrowed=None if self.borrowed is None else (self.borrowed.sd, self.borrowed.df),
-            )  # fmt: skip
+            return _fitted(self.table[self.columns.side == 0], replace(self.roles, status=None), choices)
         except KitError:  # too few burns are left
             return None
 
@@ -161,14 +158,16 @@ def fit_repeats(
     values = (value,) if isinstance(value, str) else tuple(value)
     roles = Roles(values, fuel, bag, day, kind, tuple(covariates), status)
     _check_choices(fuel_effect, spread, scale, method)
-    columns = read_columns(table, roles, scale)
-    choices = Choices(fuel_effect, spread, scale, method, _borrowed(borrowed))
-    if columns.side is not None:
-        fit = RepeatFit.of(fit_censored(table, roles, columns, choices))
-    else:
-        design = design_of(columns, fuel_effect, spread)
-        fit = RepeatFit.of(fit_design(table, roles, columns, design, choices))
+    fit = _fitted(table, roles, Choices(fuel_effect, spread, scale, method, _borrowed(borrowed)))
     return joined(fit, earlier, power) if earlier else fit
+
+
+def _fitted(table: pd.DataFrame, roles: Roles, choices: Choices) -> RepeatFit:
+    columns = read_columns(table, roles, choices.scale)
+    if columns.side is not None:
+        return RepeatFit.of(fit_censored(table, roles, columns, choices))
+    design = design_of(columns, choices.fuel_effect, choices.spread)
+    return RepeatFit.of(fit_design(table, roles, columns, design, choices))
 
 
 def joined(
@@ -188,13 +187,10 @@ def joined(
     found = replace(fit, earlier=tuple(named.values()), folders=tuple(named), power=chosen)
     check_earlier(found)
     knows_bags = any(other.design.term("bag") is not None for other in found.earlier)
+    one_bag_each = fit.columns.bag is not None and fit.design.term("bag") is None and fit.design.apart.any()
     if (
-        knows_bags
-        and fit.design.term("bag") is None
-        and fit.columns.bag is not None
-        and fit.design.apart.any()
-    ):
-        # one bag a fuel: what parts fuel from bag is how much bags differed in the earlier trials
+        knows_bags and one_bag_each
+    ):  # what parts fuel from bag is how much bags differed in the earlier trials
         bagless = design_of(replace(fit.columns, bag=None), "fixed", fit.spread_choice)
         found = replace(found, design=replace(fit.design, apart=bagless.apart))
     return replace(found, beside=beside(found))

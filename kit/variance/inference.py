@@ -293,18 +293,13 @@ def predict_burn(fit: RepeatModel, level: float = 0.95, without: tuple[str, ...]
     return frame
 
 
-def _uses(fit: RepeatModel, without: tuple[str, ...]) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
-    """(components, means) 1 where a new burn of that mean carries the component."""
-    uses = np.ones((len(fit.names), len(fit.labels)))
-    groups = fit.design.spread
-    for i, name in enumerate(fit.names):
-        if name in without:
-            uses[i] = 0
-        if name.startswith("burn:"):
-            code = [str(label) for label in groups.labels].index(name[5:])
-            for j in range(len(fit.labels)):
-                inside = groups.codes[fit.design.mean_of == j]
-                uses[i, j] = float((inside == code).mean())
+def _uses(fit: RepeatModel, without: tuple[str, ...]) -> Array:
+    """Return (components, means) 1 where a new burn of that mean has the component, of a group its share of burns."""
+    uses, groups = np.ones((len(fit.names), len(fit.labels))), fit.design.spread
+    share = np.zeros((groups.count, len(fit.labels)))
+    np.add.at(share, (groups.codes, fit.design.mean_of), 1.0)
+    uses[len(uses) - groups.count :] = share / share.sum(axis=0)
+    uses[[name in without for name in fit.names]] = 0
     return uses
 
 

@@ -14,9 +14,9 @@ import pandas as pd
 from kit.variance.bounded import Model, Rows
 from kit.variance.burn_arrays import Array, Codes, Columns, Mask, Roles, Scale, frame_of, refused, rows_of
 from kit.variance.design import Design, FuelEffect, Method, Spread
-from kit.variance.engine import Borrowed, Engine, Estimate, engine_of, explained
+from kit.variance.engine import Borrowed, Engine, Estimate, Restricted, engine_of, explained
 from kit.variance.optimise import at_zero
-from kit.variance.residual_space import Pieces, Residuals, Restricted
+from kit.variance.residual_space import Pieces, Residuals
 
 FLAT = 1e-13
 """Of the values' size, what rounding leaves of differences."""
@@ -233,9 +233,8 @@ class RepeatModel:
     def responses(self, rows: Codes) -> Self:
         """Return the fit of some of its responses."""
         roles = replace(self.roles, values=tuple(self.roles.values[i] for i in rows))
-        return replace(
-            self, roles=roles, data=rows_of(self.data, rows), estimate=rows_of(self.estimate, rows)
-        )
+        data, estimate = rows_of(self.data, rows), rows_of(self.estimate, rows)
+        return replace(self, roles=roles, data=data, estimate=estimate)
 
     @property
     def alone(self) -> Self:
@@ -247,12 +246,9 @@ class RepeatModel:
         """What each earlier trial gives: folder, burns, bags, power, p_conflict, used ('yes' or 'no')."""
         if not self.earlier:
             return pd.DataFrame(columns=["folder", "burns", "bags", "power", "p_conflict", "used"])
+        burns = [other.design.n for other in self.earlier]
         bags = [0 if other.columns.bag is None else other.columns.bag.count for other in self.earlier]
-        keys = {
-            "folder": list(self.folders),
-            "burns": [other.design.n for other in self.earlier],
-            "bags": bags,
-        }
+        keys = {"folder": self.folders, "burns": burns, "bags": bags}
         known = self.beside
         assert known is not None
         found = self.framed(keys, {"p_conflict": known.p_conflict}, {"power": self.power})
@@ -310,9 +306,7 @@ def _inverse_information(info: Array) -> Array:
     try:
         return np.asarray(np.linalg.inv(info), dtype=np.float64)
     except np.linalg.LinAlgError as error:
-        if (
-            len(info) > 1
-        ):  # one of many simulated trials: what its burns do not tell apart carries no information
+        if len(info) > 1:  # simulated trials: what the burns of one do not tell apart carries no information
             return np.asarray(np.linalg.pinv(info, hermitian=True), dtype=np.float64)
         raise refused("not told apart") from error
 
@@ -351,24 +345,24 @@ def fit_design(
     table: pd.DataFrame, roles: Roles, columns: Columns, design: Design, choices: Choices
 ) -> RepeatModel:
     """Fit the responses of `columns` on a design already worked out."""
-    borrowed = choices.borrowed
-    engine = engine_of(design, choices.method, borrowed)
-    rows = table if len(columns.rows) == len(table) else table.iloc[columns.rows]
+    engine, R = engine_of(design, choices.method, choices.borrowed), len(columns.values)
     data = engine.rotate(columns.values)
-    asked = rows, roles, choices.scale, choices.method, choices.spread, columns, design, engine
-    if design.nu == 0 and borrowed is None:
-        return RepeatModel(*asked, data, _no_repeats(engine, data), ("no repeats",) * len(columns.values))
-    flat = _flat(engine, data, columns.values)
-    if flat.any():
-        data = _instead(engine, columns, design, flat, roles)
-    estimate = _blanked(engine.solve(data), flat)
-    return RepeatModel(*asked, data, estimate, _statuses(engine.names, estimate, flat, roles), borrowed)
-
-
-def _no_repeats(engine: Engine, data: Residuals) -> Estimate:
-    b = data.b_ols
-    nothing = np.full((len(b), len(engine.names)), np.nan)
-    return Estimate(nothing, b, np.full(len(b), np.nan), np.ones(len(b), dtype=np.bool_), 0)
+    if design.nu == 0 and choices.borrowed is None:
+        unknown, known = np.full((R, len(engine.names)), np.nan), np.ones(R, dtype=np.bool_)
+        estimate, status = Estimate(unknown, data.b_ols, unknown[:, 0], known, 0), ("no repeats",) * R
+    else:
+        flat = _flat(engine, data, columns.values)
+        if flat.any():
+            data = _instead(engine, columns, flat, roles)
+        estimate = engine.solve(data)
+        optimum_found(estimate.converged | flat, roles)
+        for part in (estimate.theta, estimate.beta, estimate.criterion):
+            part[flat] = np.nan
+        status = _statuses(engine.names, estimate.theta == 0, flat)
+    return RepeatModel(
+        table if len(columns.rows) == len(table) else table.iloc[columns.rows], roles, choices.scale,
+        choices.method, choices.spread, columns, design, engine, data, estimate, status, choices.borrowed,
+    )  # fmt: skip
 
 
 def _flat(engine: Engine, data: Residuals, values: Array) -> Mask:
@@ -379,29 +373,18 @@ def _flat(engine: Engine, data: Residuals, values: Array) -> Mask:
     return np.asarray(data.total <= size**2 * values.shape[1])
 
 
-def _instead(engine: Engine, columns: Columns, design: Design, flat: Mask, roles: Roles) -> Residuals:
+def _instead(engine: Engine, columns: Columns, flat: Mask, roles: Roles) -> Residuals:
     """Refuse a flat single response; among several, put a stand-in whose results are blanked afterwards."""
-    if len(flat) == 1:
-        values = columns.values[0]
-        found = (
-            f"every value equal to {values[0]:g}" if np.ptp(values) == 0 else "no difference within any fuel"
-        )
-        raise refused("flat", name=roles.values[0], found=found)
     values = columns.values.copy()
-    values[flat] += np.random.default_rng(1).standard_normal((int(flat.sum()), design.n))
+    if len(flat) == 1:
+        same = np.ptp(values) == 0
+        found = f"every value equal to {values[0, 0]:g}" if same else "no difference within any fuel"
+        raise refused("flat", name=roles.values[0], found=found)
+    values[flat] += np.random.default_rng(1).standard_normal((int(flat.sum()), columns.n))
     return engine.rotate(values)
 
 
-def _blanked(estimate: Estimate, flat: Mask) -> Estimate:
-    if flat.any():
-        for part in (estimate.theta, estimate.beta, estimate.criterion):
-            part[flat] = np.nan
-    return estimate
-
-
-def _statuses(names: tuple[str, ...], estimate: Estimate, flat: Mask, roles: Roles) -> tuple[str, ...]:
-    optimum_found(estimate.converged | flat, roles)
-    zero = estimate.theta == 0
+def _statuses(names: tuple[str, ...], zero: Mask, flat: Mask) -> tuple[str, ...]:
     if not (zero.any() or flat.any()):
         return ("ok",) * len(zero)
     return tuple(

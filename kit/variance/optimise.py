@@ -98,10 +98,7 @@ def minimise(
             gain = np.vecdot(np.where(still, 0.0, now.gradient), move)  # twice what a Newton step promises
             last = np.abs(gain) <= enough * (1 + np.abs(now.value))
             ended, on = live[last], live[~last]
-            theta[ended], value[ended] = (
-                _project(x[last], move[last], low[last]),
-                (now.value + gain / 2)[last],
-            )
+            theta[ended], value[ended] = _project(x, move, low)[last], (now.value + gain / 2)[last]
             done[ended] = ~_falls_on(theta[ended], now.gradient[last], held[ended], burns)
             if not len(on):
                 break
@@ -113,6 +110,12 @@ def minimise(
         done[ended] = ~_falls_on(theta[ended], after.gradient[small], held[ended], burns)
         live, now = on[~small], rows_of(after, ~small)
     return Minimum(theta, value, done, steps)
+
+
+def lowest(found: Minimum, of: Codes) -> Minimum:
+    """Return the lowest of the minima that were found of each response."""
+    order = np.lexsort((found.value, of))
+    return rows_of(found, order[np.diff(of[order], prepend=-1) > 0])
 
 
 def _falls_on(theta: Array, gradient: Array, held: Mask, burns: int) -> Mask:
@@ -149,12 +152,8 @@ def _descend(
         size[worse] /= 4
         new[worse] = _project(x[worse], size[worse, None] * move[worse], low[worse])
         again = deviance(new[worse], of[worse])
-        for part, renewed in zip(
-            (after.value, after.gradient, after.hessian, after.expected),
-            (again.value, again.gradient, again.hessian, again.expected),
-            strict=True,
-        ):
-            part[worse] = renewed
+        for name, part in vars(after).items():
+            part[worse] = vars(again)[name]
     scale = np.maximum(np.abs(new).max(axis=1, keepdims=True) * 1e-3, np.maximum(new, x))
     return new, after, np.asarray((np.abs(new - x) <= 1e-11 * scale).all(axis=1))
 

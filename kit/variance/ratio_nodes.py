@@ -21,8 +21,9 @@ import numpy as np
 from scipy import special
 
 from kit.variance.burn_arrays import Array, Codes, Mask
+from kit.variance.engine import Restricted
 from kit.variance.families import recurrent
-from kit.variance.residual_space import Along, Restricted, Space, grid_of
+from kit.variance.residual_space import Along, Space, grid_of
 
 NEGLIGIBLE, NEGLIGIBLE_CROSSED = 18.0, 12.0
 """Log weight below the highest at which a node no longer counts, on one axis and on two."""
@@ -33,6 +34,9 @@ LEAST = -8.0
 
 OTHER = np.concatenate([[0.0], np.logspace(-2, 3, 21)])
 """Ratios of another term that are tried where bags do not differ."""
+
+AT_ONCE = 500_000
+"""Elements of an array of nodes and responses."""
 
 _WIDEST_STEP = 0.6
 
@@ -155,6 +159,12 @@ class Nodes:
     base: Array
     v: Array
     floor: tuple[Array, Array]
+
+    def passes(self, elements: int) -> list[Codes]:
+        """Return places of the responses in parts, so that an array of so many elements a response is not too long."""
+        return np.array_split(
+            np.arange(len(self.rows)), -(-len(self.rows) // max(1, AT_ONCE // max(1, elements)))
+        )
 
     def quadratic(self, place: Codes) -> Array:
         """Return Q (responses, nodes) of responses, by their places among those averaged."""

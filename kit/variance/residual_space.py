@@ -18,11 +18,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
-from typing import Protocol
 
 import numpy as np
 
-from kit.variance.burn_arrays import Array, Codes, Mask, rows_of, stacked
+from kit.variance.burn_arrays import Array, Codes, Mask, stacked
 from kit.variance.design import Method
 from kit.variance.optimise import Derivatives
 
@@ -75,7 +74,7 @@ class Pieces:
 
 
 @dataclass(frozen=True)
-class Coordinates(Protocol):
+class Coordinates:
     """A design in coordinates in which its model is short; theta (rows, c): random terms' variances, then burns'.
 
     Attributes
@@ -88,6 +87,11 @@ class Coordinates(Protocol):
 
     back: Array
     free: Array
+
+    @property
+    def k(self) -> int:
+        """Coordinates that the means leave."""
+        raise NotImplementedError
 
     @property
     def p(self) -> int:
@@ -108,41 +112,6 @@ class Coordinates(Protocol):
     def logdet_xx(self) -> float:
         """log|X'X|."""
         return -2 * float(np.log(np.abs(self.back.diagonal())).sum())
-
-    @property
-    def terms(self) -> int:
-        """How many of the components are random terms."""
-
-    @property
-    def k(self) -> int:
-        """Coordinates that the means leave."""
-
-    def sizes(self, term: int) -> Array:
-        """Burns of each of a term's levels."""
-
-    def eigenvalues(self, term: int) -> Array:
-        """Those of K'V_iK that are not zero."""
-
-    def pole(self, outer: Array) -> Array:
-        """Return (o,) where the last term's ratio ends below zero, −1/pole, at points (o, c) of the others."""
-
-    def rotate(self, y: Array) -> Residuals:
-        """Return responses (responses, burns)."""
-
-    def along(self, outer: Array) -> Along:
-        """Return the likelihood along the last term's ratio at points (o, c) of the others, that term's left at 0."""
-
-    def deviance(self, theta: Array, z: Array, rss: Array, method: Method) -> Derivatives:
-        """Return the criterion without its constants at theta, and its derivatives in the variances."""
-
-    def moved(self, theta: Array, z: Array) -> Array:
-        """Return what b_ols is more than generalised least squares (rows, p)."""
-
-    def pieces(self, theta: Array) -> Pieces:
-        """Return the pieces of small-sample inference."""
-
-    def drawn(self, theta: Array, normals: Array) -> Array:
-        """Return coordinates z (trials, k) at theta (c,) from as many standard normal numbers."""
 
 
 def strata_deviance(theta: Array, loads: Array, count: Array, squares: Array) -> Derivatives:
@@ -238,14 +207,13 @@ class Space(Coordinates):
             T, d = T @ F, np.where(d > RANK * d.max(axis=1, initial=1e-300, keepdims=True), d, 0.0)
         scale = outer[:, self.terms :]
         logdet = np.log(values).sum(axis=1) + np.log(scale) @ self.free
-        means = Means(V[:, :p, p:] @ T, more[:p, p:] @ T, V[:, :p, :p], more[:p, :p])
-        return Along(proper, logdet, d, T, 1 / scale, means)
+        C0, C1 = V[:, :p, p:] @ T, more[:p, p:] @ T
+        return Along(proper, logdet, d, T, 1 / scale, C0, C1, V[:, :p, :p], more[None, :p, :p])
 
     def deviance(self, theta: Array, z: Array, rss: Array, method: Method) -> Derivatives:
         """Return the criterion without its constants at theta, and its derivatives, some rows at a time."""
-        return stacked([
-            self._deviance(theta[some], z[some], rss[some], method) for some in self._passes(len(theta))
-        ])  # fmt: skip
+        passes = self._passes(len(theta))
+        return stacked([self._deviance(theta[some], z[some], rss[some], method) for some in passes])
 
     def _passes(self, rows: int) -> list[slice]:
         size = max(1, AT_ONCE // max(1, self.V[0].size))
@@ -312,42 +280,6 @@ def _traces(inverse: Array, V: Array) -> tuple[Array, Array]:
 
 
 @dataclass(frozen=True)
-class Restricted:
-    """A restricted likelihood: a design and its responses."""
-
-    space: Coordinates
-    data: Residuals
-
-    def of(self, rows: Codes) -> Residuals:
-        """Return some of the responses, or the one that stands beside all."""
-        return rows_of(self.data, rows) if len(self.data.rss) > 1 else self.data
-
-    def without(self, term: int) -> Restricted:
-        """Return the likelihood as if the levels of one term did not differ."""
-        assert isinstance(self.space, Space)
-        return replace(self, space=self.space.without(term))
-
-
-@dataclass(frozen=True)
-class Means:
-    """How the means' variance goes along a ratio: C T (o, p, k) and G (o, p, p) at λ = 0, and what λ adds to them."""
-
-    C0: Array
-    C1: Array
-    G0: Array
-    G1: Array
-
-
-@dataclass(frozen=True)
-class Strata:
-    """The same where V is diagonal: X'V⁻¹X = Σ xx/(1 + λ sizes), in units of R⁻¹; and C1 (p, k)."""
-
-    sizes: Array
-    xx: Array
-    C1: Array
-
-
-@dataclass(frozen=True)
 class Along:
     """A restricted likelihood along one ratio λ, at several points (o) of the others.
 
@@ -358,26 +290,27 @@ class Along:
     logdet
         (o,) log|M| + Σ f log φ at λ = 0, φ the variances of the points.
     d, T
-        (o, k) and (o, k, k): M = T⁻ᵀ(I + λ diag(d))T⁻¹; None where T is the identity.
+        (o, k) and (o, k, k): M = T⁻ᵀ(I + λ diag(d))T⁻¹.
     weight
         (o, groups) 1/φ of the groups.
+    C0, C1, G0, G1
+        C T (o, p, k) and G (o or 1, p, p) at λ = 0, and what λ adds to them.
     """
 
     proper: Mask
     logdet: Array
     d: Array
-    T: Array | None
+    T: Array
     weight: Array
-    means: Means | Strata
+    C0: Array
+    C1: Array
+    G0: Array
+    G1: Array
 
     def _w(self, ratio: Array) -> Array:
         """1/(1 + λd): (o, i, k) at ratios (o or 1, i)."""
         with np.errstate(divide="ignore"):
             return np.asarray(1 / (1 + ratio[:, :, None] * self.d[:, None]))
-
-    def _turned(self, z: Array) -> Array:
-        """Return z'T (o, responses, k)."""
-        return z[None] if self.T is None else z @ self.T
 
     def determinant(self, ratio: Array) -> Array:
         """Return the log determinant (o, i) at ratios (o or 1, i), infinite where V is not positive definite."""
@@ -388,28 +321,23 @@ class Along:
 
     def quadratic(self, data: Residuals, ratio: Array) -> Array:
         """Return Q (responses, o, i)."""
-        inside = self._turned(data.z) ** 2 @ self._w(ratio).transpose(0, 2, 1)
+        inside = (data.z @ self.T) ** 2 @ self._w(ratio).transpose(0, 2, 1)
         return np.asarray((data.rss @ self.weight.T)[:, :, None] + inside.transpose(1, 0, 2))
 
     def variances(self, ratio: Array, L: Array) -> Array:
         """Return the variances (o, i, contrasts) of contrasts in units of s; L (contrasts, p) times R⁻¹."""
-        if isinstance(self.means, Strata):
-            share = 1 / (1 + ratio[0, :, None] * self.means.sizes)
-            return variances(np.tensordot(share, self.means.xx, axes=1), L)[None]
-        G0, G1 = self.means.G0, self.means.G1
-        own, more = np.vecdot(L @ G0, L)[:, None], ratio[:, :, None] * np.vecdot(L @ G1, L)
+        own, more = np.vecdot(L @ self.G0, L)[:, None], ratio[:, :, None] * np.vecdot(L @ self.G1, L)[:, None]
         taken = self._loads(ratio, L)
         return np.asarray(own + more - np.vecdot(taken * self._w(ratio)[:, :, None], taken))
 
     def _loads(self, ratio: Array, L: Array) -> Array:
-        more = ratio[:, :, None, None] * (L @ self.means.C1)[..., None, :, :]
-        return np.asarray(more if isinstance(self.means, Strata) else (L @ self.means.C0)[:, None] + more)
+        return np.asarray((L @ self.C0)[:, None] + ratio[:, :, None, None] * (L @ self.C1)[:, None])
 
     def shifts(self, data: Residuals, ratio: Array, L: Array) -> Array:
         """Return what L b_ols is more than L β̂: (responses, o, i, contrasts)."""
         loads = self._loads(ratio, L) * self._w(ratio)[:, :, None]
         o, i, c, k = loads.shape
-        found = self._turned(data.z) @ loads.reshape(o, i * c, k).transpose(0, 2, 1)
+        found = data.z @ self.T @ loads.reshape(o, i * c, k).transpose(0, 2, 1)
         return found.reshape(o, -1, i, c).transpose(1, 0, 2, 3)
 
 
@@ -418,23 +346,6 @@ def grid_of(axes: Sequence[Array], burns: Array) -> tuple[Array, Array]:
     last = [np.zeros(1)] if axes else []
     points = np.array(list(product(*axes[:-1], *last, *burns[:, None])))
     return points, (axes[-1] if axes else np.zeros(1))[None]
-
-
-def variances(information: Array, L: Array) -> Array:
-    """L (X'V^-1X)^-1 L' diagonals: (nodes, contrasts).
-
-    Far out on an axis one mean may be known 1e20 times better than another: each is inverted in its own units.
-    """
-    own = np.diagonal(information, axis1=1, axis2=2)
-    if np.count_nonzero(own) == np.count_nonzero(information) == own.size:  # nothing couples any two means
-        return np.asarray(np.maximum((1 / own) @ (L * L).T, 1e-300))
-    unit = 1 / np.sqrt(np.maximum(own, 1e-300))
-    units = unit[:, :, None] * unit[:, None]
-    try:
-        phi = np.linalg.inv(information * units) * units
-    except np.linalg.LinAlgError:  # means that only bags tell apart, where bags tell nothing
-        phi = np.linalg.pinv(information * units, hermitian=True) * units
-    return np.asarray(np.maximum(np.array([np.vecdot(L @ each, L) for each in phi]), 1e-300))
 
 
 def inverse_of(V: Array) -> Array:

@@ -5,9 +5,8 @@ N(0, s(1 + l d_i)), S0 ~ s chi2(nu - k), and with w_i = 1/(1 + l d_i), l = s_bag
 
     -2 log restricted likelihood = nu (log(2 pi Q/nu) + 1) + sum log(1 + l d_i) + log|X'X|
 
-(Pinheiro & Bates 2000, section 2.2, in the eigenbasis of M). ML replaces nu by n and sum log(1 + l d_i) by
-sum log(1 + l n_b), and drops log|X'X|. Rows of every array are responses. V itself is s + n s_bag along the means of
-levels of n burns and s within levels: its strata.
+(Pinheiro & Bates 2000, section 2.2, in the eigenbasis of M). Rows of every array are responses. V itself is s + n s_bag
+along the means of levels of n burns and s within levels: its strata.
 """
 
 from __future__ import annotations
@@ -19,7 +18,7 @@ import numpy as np
 from kit.variance.burn_arrays import Array, Codes, Levels, Mask, refused
 from kit.variance.design import Design, Method, Term
 from kit.variance.optimise import Derivatives, Minimum
-from kit.variance.residual_space import RANK, Along, Coordinates, Pieces, Residuals, Strata, strata_deviance
+from kit.variance.residual_space import RANK, Along, Coordinates, Pieces, Residuals, strata_deviance
 
 LARGEST_DENSE = 1500
 """Levels that can be diagonalised together where covariates or crossed days couple them."""
@@ -33,13 +32,46 @@ Block = tuple[Codes, Array]
 
 
 @dataclass(frozen=True)
+class AlongStrata(Along):
+    """The same where V is diagonal: X'V⁻¹X = Σ xx/(1 + λ sizes), in units of R⁻¹, keeps all digits of variances.
+
+    Attributes
+    ----------
+    sizes, xx
+        (strata,) and (strata, p, p).
+    """
+
+    sizes: Array
+    xx: Array
+
+    def variances(self, ratio: Array, L: Array) -> Array:
+        """Return the variances (1, i, contrasts) of contrasts in units of s; L (contrasts, p) times R⁻¹.
+
+        Far out on an axis one mean may be known 1e20 times better than another: each is inverted in its own units.
+        """
+        information = np.tensordot(1 / (1 + ratio[0, :, None] * self.sizes), self.xx, axes=1)
+        own = np.diagonal(information, axis1=1, axis2=2)
+        if (
+            np.count_nonzero(own) == np.count_nonzero(information) == own.size
+        ):  # nothing couples any two means
+            return np.asarray(np.maximum((1 / own) @ (L * L).T, 1e-300))[None]
+        unit = 1 / np.sqrt(np.maximum(own, 1e-300))
+        units = unit[:, :, None] * unit[:, None]
+        try:
+            phi = np.linalg.inv(information * units) * units
+        except np.linalg.LinAlgError:  # means that only bags tell apart, where bags tell nothing
+            phi = np.linalg.pinv(information * units, hermitian=True) * units
+        return np.asarray(np.maximum(np.vecdot(L @ phi, L), 1e-300))[None]
+
+
+@dataclass(frozen=True)
 class Rotation(Coordinates):
     """The design's part of the rotated form.
 
     Attributes
     ----------
     design, levels
-        The design; the levels of its random term, None where it has none.
+        The design, and the levels of its random term.
     d
         (k,) positive eigenvalues of M.
     lift
@@ -54,7 +86,7 @@ class Rotation(Coordinates):
     """
 
     design: Design
-    levels: Levels | None
+    levels: Levels
     d: Array
     lift: tuple[Block, ...]
     pull: Array
@@ -71,7 +103,7 @@ class Rotation(Coordinates):
     @property
     def terms(self) -> int:
         """How many of the components are random terms."""
-        return int(self.levels is not None)
+        return 1
 
     @property
     def k(self) -> int:
@@ -80,7 +112,6 @@ class Rotation(Coordinates):
 
     def sizes(self, term: int) -> Array:
         """Burns of each of the term's levels."""
-        assert self.levels is not None
         return np.asarray(self.levels.sizes, dtype=np.float64)
 
     def eigenvalues(self, term: int) -> Array:
@@ -97,32 +128,26 @@ class Rotation(Coordinates):
         b = (y @ Q) @ self.back.T
         left = y - b @ self.design.X.T
         left -= (left @ Q) @ Q.T
-        z, inside = np.zeros((len(y), 0)), left
-        if self.levels is not None:
-            sums = self.levels.sums(left)
-            z = np.hstack([sums[:, own] @ lift for own, lift in self.lift])
-            inside = self.levels.less_means(y)
-            inside -= (inside @ self.inner) @ self.inner.T
+        sums = self.levels.sums(left)
+        z = np.hstack([sums[:, own] @ lift for own, lift in self.lift])
+        inside = self.levels.less_means(y)
+        inside -= (inside @ self.inner) @ self.inner.T
         return Residuals(z, np.vecdot(inside, inside)[:, None], b)
 
     def along(self, outer: Array) -> Along:
         """Return the likelihood along the term's ratio, at burn variances (o, c) of one."""
-        xx = self.back.T @ self.xx @ self.back
-        strata = Strata(self.loads[:, 0] * self.terms, xx, self.design.R @ self.pull)
-        return Along(np.ones(1, dtype=np.bool_), np.zeros(1), self.d[None], None, np.ones((1, 1)), strata)
+        xx, sizes = self.back.T @ self.xx @ self.back, self.loads[:, 0]
+        C1, G1 = (self.design.R @ self.pull)[None], np.tensordot(sizes, xx, axes=1)[None]
+        return AlongStrata(
+            np.ones(1, dtype=np.bool_), np.zeros(1), self.d[None], np.eye(self.k)[None], np.ones((1, 1)),
+            np.zeros_like(C1), C1, np.eye(self.p)[None], G1, sizes, xx,
+        )  # fmt: skip
 
-    def deviance(self, theta: Array, z: Array, rss: Array, method: Method) -> Derivatives:
+    def deviance(self, theta: Array, z: Array, rss: Array, _: Method) -> Derivatives:
         """Return the criterion without its constants at theta, and its derivatives in the variances."""
-        loads = np.ones((self.k + 1, theta.shape[1]))
-        loads[:, :-1] = np.append(self.d, 0.0)[:, None]
-        count, squares = np.append(np.ones(self.k), self.free), np.hstack([z * z, rss])
-        if method == "REML":
-            return strata_deviance(theta, loads, count, squares)
-        parts = (
-            strata_deviance(theta, loads, 0 * count, squares),
-            strata_deviance(theta, self.loads, self.count, np.zeros((len(theta), len(self.count)))),
-        )
-        return Derivatives(*(sum(vars(part)[name] for part in parts) for name in vars(parts[0])))
+        loads = np.column_stack([np.append(self.d, 0.0), np.ones(self.k + 1)])
+        count = np.append(np.ones(self.k), self.free)
+        return strata_deviance(theta, loads, count, np.hstack([z * z, rss]))
 
     def moved(self, theta: Array, z: Array) -> Array:
         """Return pull (l w z) (rows, p)."""
@@ -145,7 +170,7 @@ class Rotation(Coordinates):
 
 
 def rotation_of(design: Design) -> Rotation:
-    """Return the rotated form of a design with one random term, or none, and one burn SD.
+    """Return the rotated form of a design with one random term and one burn SD.
 
     Raises
     ------
@@ -153,12 +178,6 @@ def rotation_of(design: Design) -> Rotation:
         Where more levels than can be diagonalised are coupled.
     """
     back, xx = np.asarray(np.linalg.inv(design.R), dtype=np.float64), design.R.T @ design.R
-    if not design.terms:
-        none, one = np.zeros(0), np.ones((1, 1))
-        return Rotation(
-            back, np.array([float(design.nu)]), design, None, none, (), np.zeros((design.p, 0)), design.Q,
-            one, none, xx[None],
-        )  # fmt: skip
     term = design.terms[0]
     levels, nested = term.levels, design.cell_means and term.lies_in is not None
     sums = levels.sums(np.ascontiguousarray(design.X.T))
@@ -230,17 +249,13 @@ class Criterion:
         Eigenvalues (k,) and squares (responses, k) of the quadratic form Q.
     s0
         (responses,) its constant part.
-    det, count
-        Eigenvalues of the log determinant and their multiplicities.
     dof
-        nu for REML, n for ML.
+        nu.
     """
 
     d: Array
     zz: Array
     s0: Array
-    det: Array
-    count: Array
     dof: float
 
     def quadratic(self, ratio: Array) -> Array:
@@ -254,7 +269,7 @@ class Criterion:
     def on_grid(self, ratios: Array) -> Array:
         """Return the criterion at common ratios: (responses, ratios), one matrix product."""
         Q = self.s0[:, None] + self.zz @ (1 / (1 + ratios * self.d[:, None]))
-        return self.value(Q, self.count @ np.log1p(ratios * self.det[:, None]))
+        return self.value(Q, np.log1p(ratios * self.d[:, None]).sum(axis=0))
 
     def slopes(self, ratio: Array) -> tuple[Array, Array]:
         """Return first and second derivatives in l (responses,)."""
@@ -262,42 +277,31 @@ class Criterion:
         dw = self.d * w
         first = dw * w * self.zz
         Q, Q1, Q2 = self.s0 + np.vecdot(w, self.zz), -first.sum(axis=1), 2 * np.vecdot(first, dw)
-        e = dw if self.det is self.d else self.det / (1 + ratio[:, None] * self.det)
         pull = Q1 / Q
-        return e @ self.count + self.dof * pull, self.dof * (Q2 / Q - pull * pull) - (e * e) @ self.count
+        return dw.sum(axis=1) + self.dof * pull, self.dof * (Q2 / Q - pull * pull) - np.vecdot(dw, dw)
 
     def rows(self, rows: Codes | Mask) -> Criterion:
         """Return some of the responses."""
         return replace(self, zz=self.zz[rows], s0=self.s0[rows])
 
 
-def criterion_of(r: Rotation, data: Residuals, method: Method) -> Criterion:
-    """Return the sums of the criterion."""
-    zz, s0 = data.z**2, data.rss[:, 0]
-    if method == "REML":
-        return Criterion(r.d, zz, s0, r.d, np.ones(r.k), r.dof)
-    return Criterion(r.d, zz, s0, r.loads[:-1, 0], r.count[:-1], float(r.count.sum()))
-
-
-def solve(c: Criterion) -> Minimum:
+def solve(space: Rotation, data: Residuals) -> Minimum:
     """Minimise the criterion over l >= 0: a grid, then safeguarded Newton steps inside its bracket.
 
-    Of a design without a random term theta is (responses, 1). Converged are responses whose last step is below one part
+    Converged are responses whose last step is below one part
     in 1e10, or which are at the bound with a slope upwards.
     """
-    R, every = len(c.s0), np.concatenate([c.d, c.det])
-    if len(c.d) == 0:
-        return _solved(c, np.zeros(R), np.ones(R, dtype=np.bool_), 1)
-    if np.ptp(every) <= 1e-10 * every[0] and c.dof > c.count.sum():
+    c = Criterion(space.d, data.z**2, data.rss[:, 0], space.dof)
+    if np.ptp(c.d) <= 1e-10 * c.d[0] and c.dof > len(c.d):
         return _closed(c)
-    grid = GRID * (c.count.sum() / float(c.det @ c.count))
+    grid = GRID / c.d.mean()
     table = c.on_grid(grid)
     best = table.argmin(axis=1)
     low, high = grid[np.maximum(best - 1, 0)], grid[np.minimum(best + 1, len(grid) - 1)]
     endless = best == len(grid) - 1  # burns of one bag that agree exactly: the criterion has no minimum
     ratio, held = _start(table, grid, best), best == 0
     if held.any():
-        held &= c.slopes(np.zeros(R))[0] >= 0
+        held &= c.slopes(np.zeros(len(held)))[0] >= 0
         ratio[held] = 0.0
     ratio, done, steps = _newton(c, ratio, low, high, held | endless)
     return _solved(c, ratio, done & ~endless, len(grid) + steps)
@@ -305,9 +309,9 @@ def solve(c: Criterion) -> Minimum:
 
 def _solved(c: Criterion, ratio: Array, done: Mask, evaluations: int) -> Minimum:
     Q = c.quadratic(ratio)
-    value = c.value(Q, np.log1p(ratio[:, None] * c.det) @ c.count)
-    parts = np.stack([ratio, np.ones(len(ratio))], axis=1)[:, int(not len(c.det)) :]
-    return Minimum(parts * (Q / c.dof)[:, None], value, done, evaluations)
+    value = c.value(Q, np.log1p(ratio[:, None] * c.d).sum(axis=1))
+    burn = Q / c.dof
+    return Minimum(np.stack([ratio * burn, burn], axis=1), value, done, evaluations)
 
 
 def _start(table: Array, grid: Array, best: Codes) -> Array:
@@ -326,7 +330,7 @@ def _start(table: Array, grid: Array, best: Codes) -> Array:
 
 def _closed(c: Criterion) -> Minimum:
     """Balanced designs: x = 1 + l d = zz (dof - k)/(k S0), the ratio of mean squares, bounded at 1."""
-    k = c.count.sum()
+    k = len(c.d)
     with np.errstate(divide="ignore", invalid="ignore"):
         x = c.zz.sum(axis=1) * (c.dof - k) / (k * c.s0)
     fine = x < ROUNDING

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -24,7 +25,7 @@ from kit.variance.averaged import nodes_of
 from kit.variance.bounded import least_rows
 from kit.variance.burn_arrays import Array, Codes, Mask, refused
 from kit.variance.model import ORDER, RepeatModel
-from kit.variance.optimise import FLOOR, at_zero, minimise
+from kit.variance.optimise import at_zero, floor_of, lowest, minimise
 from kit.variance.ratio_nodes import Weighted, weigh
 
 LimitMethod = Literal["best", "profile", "exact"]
@@ -215,29 +216,25 @@ def profile_deviance(
     shared = np.where(held, first, first + spare + 0.05 * mean)
     alike = np.where(held | (np.arange(first.shape[1]) >= first.shape[1] - burns), first, mean)
     starts = np.concatenate([first, shared, alike])
-    low = FLOOR * starts.sum(axis=1, keepdims=True)
-    starts[:, -burns:] = np.maximum(starts[:, -burns:], low)
-    found = minimise(lambda theta, r: fit.engine.deviance(fit.data, theta, r), starts, np.tile(of, 3),
-                     np.tile(held, (3, 1)), burns, STEPS)  # fmt: skip
-    values = found.value.reshape(3, -1)
-    return values.min(axis=0), found.theta.reshape(3, len(of), -1)[values.argmin(axis=0), rows]
+    starts, deviance = np.maximum(starts, floor_of(starts, burns)), partial(fit.engine.deviance, fit.data)
+    found = lowest(
+        minimise(deviance, starts, np.tile(of, 3), np.tile(held, (3, 1)), burns, STEPS), np.tile(rows, 3)
+    )
+    return found.value, found.theta
 
 
 def profile_holds(fit: RepeatModel, component: int, variance: float, level: float, own: bool = False) -> Mask:
     """Return whether each response's profile interval holds a variance: one minimisation, no search for its ends."""
-    rows = np.arange(len(fit.estimate.theta))
-    held = np.full(len(rows), component), np.full(len(rows), variance)
-    value, _ = profile_deviance(fit, *held, fit.estimate.theta, rows)
+    theta = fit.estimate.theta
+    rows, sd = np.arange(len(theta)), np.full(len(theta), np.sqrt(variance))
+    height, _ = _height(fit, np.full(len(rows), component), rows, sd, theta)
     down, up = rises(fit, component, level, own)
-    rise = np.where(variance > fit.estimate.theta[:, component], up, down)
-    return np.asarray(value - fit.estimate.criterion <= rise)
+    return np.asarray(height**2 <= np.where(variance > theta[:, component], up, down))
 
 
 EXACT = "exact χ²"
 MODIFIED = "modified large-sample"
 AVERAGED = "averaged over the restricted likelihood"
-
-_AT_ONCE = 500_000
 
 
 def best_limits(fit: RepeatModel, level: float = 0.95) -> tuple[Array, Array, list[str]]:
@@ -363,41 +360,39 @@ def averaged_limits(fit: RepeatModel, combination: Array, level: float = 0.95) -
         Coefficients c of the components, in the fit's order, the burn's last.
     """
     shares = (1 + level) / 2, (1 - level) / 2
-    parts = [
-        [_quantile(scales, count, share) for share in shares] for scales, count in _scales(fit, combination)
-    ]
-    low, high = (np.concatenate(ends) for ends in zip(*parts, strict=True))
-    return np.sqrt(low), np.sqrt(high)
+    parts = [[_quantile(scales, share) for share in shares] for scales in _scales(fit, combination)]
+    low, high = np.sqrt(np.concatenate(parts, axis=1))
+    return low, high
 
 
 def _averaged_hold(fit: RepeatModel, combination: Array, truth: float, level: float) -> Mask:
     """Return whether the limits of `averaged_limits` hold a true variance: (responses,)."""
     parts = []
-    for scales, count in _scales(fit, combination):
-        above = scales.positive if truth <= 0 else scales.chance(np.full(count, np.log(truth)))[0]
+    for scales in _scales(fit, combination):
+        above = (
+            scales.positive if truth <= 0 else scales.chance(np.full(len(scales.at.starts), np.log(truth)))[0]
+        )
         parts.append((above <= (1 + level) / 2) & ((above >= (1 - level) / 2) | (truth <= 0)))
     return np.concatenate(parts)
 
 
-def _scales(fit: RepeatModel, combination: Array) -> Iterator[tuple[_Scales, int]]:
-    """Give the averaged distribution of Σ c_i σ²_i, some responses at a time, and how many they are."""
+def _scales(fit: RepeatModel, combination: Array) -> Iterator[_Scales]:
+    """Give the averaged distribution of Σ c_i σ²_i, some responses at a time."""
     alone = int(np.argmax(combination)) if np.count_nonzero(combination) == 1 else None
     nodes = nodes_of(fit, np.eye(fit.design.p)[:1], alone)
     if nodes is None:
         raise ValueError("the average over the restricted likelihood needs one burn SD and at most two terms")
     factor = nodes.ratios @ combination[:-1] + combination[-1]
-    size = max(1, _AT_ONCE // len(factor))
-    R = len(fit.estimate.theta)
-    for rows in np.array_split(np.arange(R), -(-R // size)):
+    for rows in nodes.passes(len(factor)):
         at = weigh(nodes, rows)
-        yield _Scales(at, at.Q * factor[at.node]), len(rows)
+        yield _Scales(at, at.Q * factor[at.node])
 
 
-def _quantile(scales: _Scales, count: int, share: float) -> Array:
+def _quantile(scales: _Scales, share: float) -> Array:
     """Return the value that the variance exceeds with this chance, 0 where it is positive less often."""
     reached = scales.positive > share
-    middle = scales.at.sum(np.maximum(scales.scale, 1e-300)) / scales.at.dof
-    x, low, high = np.log(middle), np.full(count, -700.0), np.full(count, 700.0)
+    x = np.log(scales.at.sum(np.maximum(scales.scale, 1e-300)) / scales.at.dof)
+    low, high = np.full(len(x), -700.0), np.full(len(x), 700.0)
     for _ in range(200):
         p, slope = scales.chance(x)
         low, high = np.where(p > share, x, low), np.where(p > share, high, x)
@@ -406,9 +401,8 @@ def _quantile(scales: _Scales, count: int, share: float) -> Array:
         new = x + np.clip(step, -3.0, 3.0)
         inside = (new > low) & (new < high)
         new = np.where(inside | (np.abs(step) < 1e-9), new, np.clip((low + high) / 2, x - 5, x + 5))
-        settled = (np.abs(new - x) < 1e-9) | ~reached
-        x = np.where(settled & ~reached, x, new)
-        if settled.all():
+        settled, x = np.abs(new - x) < 1e-9, new
+        if settled[reached].all():
             break
     return np.where(reached, np.exp(x), 0.0)
 

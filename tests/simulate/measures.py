@@ -114,8 +114,10 @@ def _of_spread(case: Case, fit: RepeatFit) -> list[Row]:
     for j, name in enumerate(fit.names):
         ends = {"best": (best[0][:, j], best[1][:, j]), "profile": (profile[0][:, j], profile[1][:, j])}
         ends |= _further(whole, name, j, best[2][j])
-        reads = fit.design.burn_reads if name == "burn" else fit.design.term(name).reads
-        others = [truths[other] for other in ("bag", "day") if f"{other}s included" in reads]
+        said = " ".join(fit.design.notes)
+        others = [
+            truths[other] for other in ("bag", "day") if f"'between {name}s, {other}s included'" in said
+        ]
         true = np.sqrt(truths[name] ** 2 + sum(np.square(others)))
         for method, (under, over) in ends.items():
             covered = (under <= true) & (true <= over)
