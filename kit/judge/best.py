@@ -5,20 +5,19 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from kit import schema
 from kit.errors import KitError
 from kit.judge.comparisons import Differences, apart_of, back, number_of
-from kit.schema import BEST
+from kit.judge.question import refused
 from kit.variance import RepeatFit
-from kit.variance.burn_arrays import Array
+from kit.variance.burn_arrays import Array, Codes, Mask
 from kit.variance.censored import imputed
 from kit.variance.families import Family, correlated, correlation_of
 from kit.variance.inference import LEAST_DF, f_test
 
-ORDER = [column.name for column in BEST]
 SAME = 6
 """Decimals of a correlation that count."""
 
@@ -31,8 +30,8 @@ def fuels_differ(fit: RepeatFit) -> pd.DataFrame:
     Kenward & Roger (1997). With values known as bounds the means and their covariance are those of the likelihood
     with bounds, the degrees of freedom those of the same burns with the expected values in their place.
     """
-    known = np.flatnonzero(~np.isnan(fit.estimate.beta[0, : len(fit.labels)]))
-    if not fit.has_spread or len(known) < 2 or apart_of(fit).any():
+    known = _ranked(fit)
+    if not len(known):
         return pd.DataFrame()
     means = fit.design.mean_rows()[known]
     L = means[1:] - means[0]
@@ -48,6 +47,12 @@ def fuels_differ(fit: RepeatFit) -> pd.DataFrame:
         p = float(special.fdtrc(test.num_df, test.den_df, f))
         method = f"Wald with bounds, degrees of freedom of {test.method}"
     return pd.DataFrame([{"f": f, "df1": test.num_df, "df2": test.den_df, "p": p, "method": method}])
+
+
+def _ranked(fit: RepeatFit) -> Codes:
+    """Return the means that are known, where two or more are and days do not part them; else none."""
+    known = np.flatnonzero(~np.isnan(fit.estimate.beta[0, : len(fit.labels)]))
+    return known if len(known) > 1 and fit.has_spread and not apart_of(fit).any() else known[:0]
 
 
 def best_fuels(
@@ -90,13 +95,12 @@ def best_fuels(
     ['alder', 'vine']
     """
     if better not in ("more", "less"):
-        raise KitError.refuse("better", f"'{better}'", "more or less", "Name one of them.")
-    known = np.flatnonzero(~np.isnan(fit.estimate.beta[0, : len(fit.labels)]))
+        raise refused("choice", name="better", given=better, known="more or less")
     if len(fit.labels) < 2:
-        found, expected = f"one fuel ({fit.labels[0]})", "two fuels or more"
-        raise KitError.refuse("table", found, expected, "There is nothing to be the best of.")
-    if not fit.has_spread or apart_of(fit).any() or len(known) < 2:
-        return pd.DataFrame(columns=ORDER[1:])
+        raise refused("one_fuel", fuel=fit.labels[0], remedy="There is nothing to be the best of.")
+    known = _ranked(fit)
+    if not len(known):
+        return pd.DataFrame(columns=schema.names("best")[1:])
     sign = 1.0 if better == "more" else -1.0
     difference, reach, method = _against_each(fit, level, every)
     difference, reach = sign * difference[np.ix_(known, known)], reach[np.ix_(known, known)]
@@ -155,11 +159,9 @@ def ladder(means: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        place, fuel, mean, low, high, brackets (numbers parted by spaces), unit; largest mean first.
+        place, fuel, mean, low, high, brackets (numbers parted by spaces); largest mean first.
     """
-    ordered = means.sort_values(["mean", "fuel"], ascending=[False, True], kind="stable").reset_index(
-        drop=True
-    )
+    ordered = means.sort_values(["mean", "fuel"], ascending=[False, True], ignore_index=True)
     place = {fuel: code for code, fuel in enumerate(ordered["fuel"])}
     a, b = (pairs[name].map(place).to_numpy() for name in ("a", "b"))
     equal = np.where(pairs["scale"] == "log", 1.0, 0.0)
@@ -170,12 +172,11 @@ def ladder(means: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
         " ".join(str(number) for number, group in enumerate(brackets, start=1) if row in group)
         for row in range(len(place))
     ]
-    table = ordered[["fuel", "mean", "low", "high"]].assign(brackets=numbers, unit=ordered["unit"])
-    table.insert(0, "place", range(1, len(table) + 1))
-    return table
+    table = ordered.assign(place=range(1, len(ordered) + 1), brackets=numbers)
+    return table[["place", "fuel", "mean", "low", "high", "brackets"]]
 
 
-def _brackets(joined: npt.NDArray[np.bool_]) -> list[list[int]]:
+def _brackets(joined: Mask) -> list[list[int]]:
     """Return sets of fuels, all joined to one another, that together hold every joined pair.
 
     From the top, each pair that no bracket holds yet opens one with the farthest such fuel, and every fuel joined to

@@ -6,17 +6,18 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 
 from kit import schema
 from kit.burns.logged_burns import cooks_at, price_per_kg
-from kit.errors import KitError
 from kit.judge.comparisons import fuel_means
 from kit.judge.judging import question_of
 from kit.judge.question import WORDS as EVERY
 from kit.judge.question import Counted, Question
 from kit.trial import Run, Trial
 from kit.trial.models import Cook
+from kit.variance.burn_arrays import Array
 
 VALUE = schema.names("value")
 ENDS = ("ratio", "low", "high")
@@ -70,46 +71,39 @@ def _at_setting(cook: Cook, rows: pd.DataFrame, run: Run, question: Question) ->
     for fuel, count in short.items():
         n = int((rows["fuel"] == fuel).sum())
         yield {"fuel": str(fuel), "n": n, "note": WORDS["never_held"].format(count=count, n=n)}
-    counted, why_not = question.countable(rows, fewest=1)
-    if why_not and len(short):
+    if len(short) and question.countable(rows, fewest=1)[1]:
         return
-    try:
-        fit = question.fit(counted, run.trial.metric(f"band:{cook.name}"))
-    except KitError as error:
-        yield {"n": len(rows), "note": " ".join(problem.found for problem in error.problems)}
+    fit, why_not = question.fit_of(rows, run.trial.metric(f"band:{cook.name}"), fewest=1)
+    if fit is None:
+        yield {"n": len(rows), "note": why_not}
         return
     note = "" if fit.has_spread else WORDS["no_repeats"].format(setting=rows["setting"].iloc[0])
     charges = rows.groupby("fuel")["charge_g"].mean()
     for held in fuel_means(fit, level=question.level).to_dict("records"):
-        fuel, minutes = str(held["fuel"]), (held["mean"], held["low"], held["high"])
+        fuel, minutes = str(held["fuel"]), np.array([held["mean"], held["low"], held["high"]])
         own = {"fuel": fuel, "n": held["n"]}
         yield own | _limited(minutes) | {"note": note}
         yield from (own | each for each in _of_hours(cook, fuel, minutes, float(charges[fuel]), run))
 
 
-def _of_hours(cook: Cook, fuel: str, minutes: tuple[float, ...], charge_g: float, run: Run) -> Iterator[Row]:
+def _of_hours(cook: Cook, fuel: str, minutes: Array, charge_g: float, run: Run) -> Iterator[Row]:
     """Yield what the cook's hours take of a fuel: more minutes held are fewer charges, so limits change places."""
     if cook.hours is None:
         yield {"quantity": CHARGES, "unit": "", "note": WORDS["no_hours"]}
         return
-    charges = tuple(60 * cook.hours / each for each in (minutes[0], minutes[2], minutes[1]))
-    # further whole charges
-    top_ups = tuple(max(0.0, math.ceil(n - 1e-9) - 1.0) if math.isfinite(n) else n for n in charges)
+    charges = 60 * cook.hours / minutes[[0, 2, 1]]
+    further = np.maximum(np.ceil(charges - 1e-9) - 1, 0.0)
+    price = price_per_kg(run.trial, fuel) * charge_g / 1000
+    unpriced = WORDS["no_price"].format(fuels=run.trial.fuel(fuel).label)
     first = {"unit": "", "note": WORDS["as_the_first"]}
     yield first | {"quantity": CHARGES} | _limited(charges)
-    yield first | {"quantity": TOP_UPS} | _limited(top_ups)
-    price = price_per_kg(run.trial, fuel) * charge_g / 1000
-    note = (
-        WORDS["as_the_first"]
-        if price == price
-        else WORDS["no_price"].format(fuels=run.trial.fuel(fuel).label)
-    )
-    cost = _limited(tuple(each * price for each in charges))
-    yield {"quantity": COST, "unit": run.trial.currency, "note": note} | cost
+    yield first | {"quantity": TOP_UPS} | _limited(further)
+    cost = first if price == price else {"note": unpriced}
+    yield cost | {"quantity": COST, "unit": run.trial.currency} | _limited(charges * price)
 
 
-def _limited(values: tuple[float, ...]) -> Row:
-    return dict(zip(("value", "low", "high"), values, strict=True))
+def _limited(values: Array) -> Row:
+    return dict(zip(("value", "low", "high"), values.tolist(), strict=True))
 
 
 def value_compared(comparisons: pd.DataFrame, trial: Trial) -> pd.DataFrame:

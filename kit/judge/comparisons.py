@@ -5,17 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import chain, combinations
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.errors import KitError, did_you_mean
-from kit.judge.question import Multiplicity, Pairs, Question
-from kit.judge.verdicts import Verdict, verdict_of
-from kit.schema import COMPARISONS, MEANS, PRODUCT, THESE_BAGS
+from kit import schema
+from kit.errors import did_you_mean
+from kit.judge.question import Multiplicity, Pairs, Question, refused
+from kit.judge.verdicts import OPEN, verdicts_of
+from kit.schema import PRODUCT, THESE_BAGS
 from kit.variance import RepeatFit, contrasts, fit_repeats
 from kit.variance.burn_arrays import Array
 from kit.variance.design import design_of
@@ -25,9 +26,6 @@ from kit.variance.inference import Contrasts, DfMethod
 
 Places = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
-
-OF_MEANS, OF_PAIRS = (tuple(column.name for column in table) for table in (MEANS, COMPARISONS))
-"""Columns in the order of their tables."""
 
 
 def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd.DataFrame:
@@ -62,7 +60,9 @@ def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd
     burns, bags = fit.counts
     numbers = {"mean": mean, "se": found.se, "df": found.df, "low": low, "high": high}
     constants = {"scale": fit.scale, "method": found.method, "level": level}
-    return fit.framed({"fuel": fit.labels, "n": burns, "bags": bags}, numbers, constants, OF_MEANS)
+    return fit.framed(
+        {"fuel": fit.labels, "n": burns, "bags": bags}, numbers, constants, schema.names("means")
+    )
 
 
 def back(fit: RepeatFit, values: Array) -> Array:
@@ -189,7 +189,8 @@ class Differences:
         family = all_pairs(len(fit.labels)) if multiplicity == "tukey" else family
         D, E, p_adjusted = simultaneous(found, rows, multiplicity, level, family)
         apart, withheld = apart_of(fit)[a, b], _withheld(fit)[self.places[rows]].any(axis=1)
-        verdicts = _verdicts(D, E, smallest, apart, withheld)
+        words, larger = verdicts_of(D, E, smallest, apart)
+        words, larger = np.where(withheld & ~apart, OPEN, words), np.where(withheld, "", larger)
         equivalent = np.full_like(found.estimate, np.nan)
         if smallest is not None:
             equivalent = np.maximum(found.upper_p(-smallest), found.lower_p(smallest))  # Schuirmann 1987
@@ -207,13 +208,13 @@ class Differences:
         labels = {
             "a": [fit.labels[i] for i in a], "b": [fit.labels[i] for i in b],
             "n_a": burns[a], "n_b": burns[b], "bags_a": bags[a], "bags_b": bags[b],
-            "verdict": [each.verdict for each in verdicts], "direction": [each.direction for each in verdicts],
+            "verdict": words.ravel().tolist(), "direction": larger.ravel().tolist(),
         }  # fmt: skip
         constants = {
             "margin": np.nan if smallest is None else smallest, "multiplicity": multiplicity,
             "method": found.method, "level": level, "scale": fit.scale, "scope": scope_of(fit),
         }  # fmt: skip
-        return fit.framed(labels, numbers, constants, OF_PAIRS)
+        return fit.framed(labels, numbers, constants, schema.names("comparisons"))
 
 
 def simultaneous(
@@ -232,8 +233,7 @@ def simultaneous(
         D, E = (np.stack(found.limits(1 - (1 - each) / share))[..., rows] for each in levels)
         return D, E, holm(alone) if share > 1 else alone
     if multiplicity not in ("tukey", "dunnett"):
-        expected = "tukey, dunnett, holm or none"
-        raise KitError.refuse("multiplicity", f"'{multiplicity}'", expected, "Name one of them.")
+        raise refused("choice", name="multiplicity", given=multiplicity, known="tukey, dunnett, holm or none")
     if family is not None and (multiplicity == "tukey" or family.comparisons == len(rows)):
         parts = [(found, family)]
     else:
@@ -261,18 +261,6 @@ def family_against(fit: RepeatFit, pairs: Pairs) -> Family | None:
     covariance = (means[a] - means[b]) @ fit.covariance @ (means[a] - means[b]).T
     unknown = np.isnan(covariance).any() or not (np.diag(covariance) > 0).all()
     return None if unknown else correlated(correlation_of(covariance))
-
-
-def _verdicts(D: Array, E: Array, margin: float | None, apart: Mask, withheld: Mask) -> list[Verdict]:
-    """Return the verdict of every response and pair, from limits (2, responses, pairs)."""
-    ends = np.concatenate([D, E]).transpose(1, 2, 0).tolist()
-    return [
-        Verdict("not settled", "")
-        if hidden and not out
-        else verdict_of(low, high, margin, (inner, outer), out)
-        for response in ends
-        for (low, high, inner, outer), out, hidden in zip(response, apart, withheld, strict=True)
-    ]
 
 
 def scope_of(fit: RepeatFit) -> str:
@@ -316,49 +304,44 @@ def places_of(
         What a label is, and what it is called, where `pairs` is refused.
     """
     place = {label: code for code, label in enumerate(labels)}
-
-    def of(label: Any) -> int:
-        if label not in place:
-            remedy = did_you_mean(str(label), map(str, labels))
-            raise KitError.refuse("pairs", f"'{label}'", known, remedy)
-        return place[label]
-
+    asked: Any = pairs
     if isinstance(pairs, str) and pairs == "all":
-        return np.array(list(combinations(range(len(labels)), 2)), dtype=np.int64).reshape(-1, 2)
-    is_list = isinstance(pairs, Sequence | np.ndarray) and not isinstance(pairs, str)
-    if is_list and len(pairs) == 2 and pairs[0] == "control":
-        control = of(pairs[1])
-        return np.array([(code, control) for code in place.values() if code != control])
-    if not is_list or not len(pairs) or not all(_is_pair(pair) for pair in pairs):
-        expected = f"'all', ('control', {word}) or pairs of two different {word}s"
-        raise KitError.refuse("pairs", f"'{pairs}'", expected, "Name the pairs.")
-    return np.array([[of(label) for label in pair] for pair in pairs])
+        asked = list(combinations(labels, 2))
+    elif _is_list(pairs) and len(pairs) == 2 and str(pairs[0]) == "control":
+        asked = [(label, pairs[1]) for label in labels if label != pairs[1]]
+    elif not _is_list(pairs) or not len(pairs) or not all(map(_is_pair, pairs)):
+        raise refused("pairs", pairs=pairs, word=word)
+    for label in chain.from_iterable(asked):
+        if label not in place:
+            nearest = did_you_mean(str(label), map(str, labels))
+            raise refused("label", label=label, known=known, remedy=nearest)
+    return np.array([(place[a], place[b]) for a, b in asked], dtype=np.int64).reshape(-1, 2)
 
 
-def _is_pair(pair: Any) -> bool:
-    is_list = isinstance(pair, Sequence | np.ndarray) and not isinstance(pair, str)
-    return is_list and len(pair) == 2 and pair[0] != pair[1]
+def _is_list(value: Any) -> bool:
+    return isinstance(value, Sequence | np.ndarray) and not isinstance(value, str)
+
+
+def _is_pair(value: Any) -> bool:
+    return _is_list(value) and len(value) == 2 and value[0] != value[1]
 
 
 def _places(fit: RepeatFit, pairs: Pairs) -> Places:
     if len(fit.labels) < 2:
-        found, expected = f"one fuel ({fit.labels[0]})", "two fuels or more"
-        raise KitError.refuse("table", found, expected, "There is nothing to compare.")
+        raise refused("one_fuel", fuel=fit.labels[0], remedy="There is nothing to compare.")
     return places_of(fit.labels, pairs)
 
 
 def _margin(margin: float | str | None, scale: str) -> float | None:
     if margin is None:
         return None
-    expected = "a number above zero on the analysis scale" + (", or a percentage" if scale == "log" else "")
+    text, is_log = str(margin).strip(), scale == "log"
     try:
-        text = str(margin).strip()
-        value = math.log1p(float(text[:-1]) / 100) if text.endswith("%") and scale == "log" else float(margin)
+        value = math.log1p(float(text[:-1]) / 100) if text.endswith("%") and is_log else float(margin)
     except ValueError:
         value = math.nan
     if not (0 < value < math.inf):
-        remedy = "State the smallest difference that matters."
-        raise KitError.refuse("margin", f"'{margin}'", expected, remedy)
+        raise refused("margin", margin=margin, percent=", or a percentage" if is_log else "")
     return value
 
 
@@ -373,11 +356,8 @@ def kinds_compared(fit: RepeatFit, question: Question) -> pd.DataFrame:
     Of one bag each, fuels of a kind are told from those of another only as a sample of it. Kinds in general, whose
     fuels are a random sample of them, are compared where every fuel has a kind, and each kind fuels enough.
     """
-    fuels = [str(label) for label in fit.labels]
-    places: dict[str, list[int]] = {}
-    for place, fuel in enumerate(fuels):
-        if question.kind_of.get(fuel):
-            places.setdefault(question.kind_of[fuel], []).append(place)
+    kinds = [question.kind_of.get(str(label), "") for label in fit.labels]
+    places = {kind: np.flatnonzero(np.array(kinds) == kind) for kind in dict.fromkeys(kinds) if kind}
     if len(places) < 2:
         return pd.DataFrame()
     counts = {kind: len(own) for kind, own in places.items()}
@@ -385,19 +365,19 @@ def kinds_compared(fit: RepeatFit, question: Question) -> pd.DataFrame:
     if scope_of(fit) == PRODUCT:
         means = fit.design.mean_rows()
         averages = np.array([means[own].mean(axis=0) for own in places.values()])
-        between = _spread_between(fit, list(places.values()))
-        tables.append(_compared(fit, averages, counts, (TESTED, between), question))
-    if min(counts.values()) >= FEWEST_FUELS and sum(counts.values()) == len(fuels):
+        scope = TESTED, _spread_between(fit, list(places.values()))
+        tables.append(_compared(fit, averages, counts, scope, question))
+    if min(counts.values()) >= FEWEST_FUELS and "" not in kinds:
         roles = question.roles(fit.table) | {"kind": "kind", "fuel_effect": "random", "spread": "common"}
         general = fit_repeats(fit.table, scale=fit.scale, status="status", **roles)
-        named = {str(label): counts[str(label)] for label in general.labels}
+        counts = {str(label): counts[str(label)] for label in general.labels}
         variances = dict(zip(general.names, general.variances[0], strict=True))
-        spread = float(np.sqrt(variances.get("fuel", 0.0)))
-        tables.append(_compared(general, general.design.mean_rows(), named, (GENERAL, spread), question))
+        scope = GENERAL, float(np.sqrt(variances.get("fuel", 0.0)))
+        tables.append(_compared(general, general.design.mean_rows(), counts, scope, question))
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
 
 
-def _spread_between(fit: RepeatFit, groups: list[list[int]]) -> float:
+def _spread_between(fit: RepeatFit, groups: list[Places]) -> float:
     """Return the SD between the means of fuels of one kind, pooled over kinds, as they were observed."""
     means = fit.estimate.beta[0]
     squares = sum(float(((means[group] - means[group].mean()) ** 2).sum()) for group in groups)
@@ -413,13 +393,12 @@ def _compared(
     a, b = np.triu_indices(len(kinds), 1)
     found = contrasts(fit, means[a] - means[b], level=level)
     D, E, _ = simultaneous(found, np.arange(len(a)), "dunnett", level)
-    limits = zip(*np.concatenate([D, E])[:, 0].tolist(), strict=True)
-    margin = question.margin
+    words, _ = verdicts_of(D[:, 0], E[:, 0], question.margin)
     return pd.DataFrame({
         "a": [kinds[k] for k in a], "b": [kinds[k] for k in b], "scope": scope[0],
         number_of(fit): back(fit, found.estimate[0]), "se": found.se[0], "df": found.df[0],
         "low": back(fit, D[0, 0]), "high": back(fit, D[1, 0]), "p": found.p()[0],
-        "verdict": [verdict_of(low, high, margin, (e, f)).verdict for low, high, e, f in limits],
+        "verdict": words.tolist(),
         "spread_within": scope[1], "fuels_a": [fuels[kinds[k]] for k in a], "fuels_b": [fuels[kinds[k]] for k in b],
         "scale": fit.scale, "level": level,
     })  # fmt: skip

@@ -7,17 +7,19 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from pydantic_core import to_jsonable_python
 
-from kit.errors import Faults, KitError
+from kit.errors import Faults
 from kit.judge.question import WORDS as EVERY
-from kit.judge.question import Question
+from kit.judge.question import Question, refused
 from kit.results_file import newest_results
 from kit.schema import Metric
 from kit.trial import Run, Trial
 from kit.trial.models import ALL_ALIKE
 from kit.trial.run import lender_folders
-from kit.variance import RepeatFit, fit_repeats
+from kit.variance import RepeatFit
 
 WORDS = EVERY["earlier"]
 SAME = ("time_zero", "cookers", "measuring", "charge", "probe", "probes")
@@ -35,9 +37,13 @@ class Lender:
     name: str
     results: Mapping[str, Any]
 
+    def rows_of(self, table: str, metric_id: str) -> list[Mapping[str, Any]]:
+        """Return the rows of a metric in one of its tables."""
+        return [row for row in self.results.get(table, ()) if row["metric"] == metric_id]
+
     def burns_of(self, metric_id: str) -> pd.DataFrame:
         """Return its exact values of a metric, at the setting most of its burns were run at, as `Counted` has them."""
-        rows = pd.DataFrame([row for row in self.results.get("metrics", ()) if row["metric"] == metric_id])
+        rows = pd.DataFrame(self.rows_of("metrics", metric_id))
         if rows.empty:
             return rows
         sheet = pd.DataFrame(self.results.get("burns", ())).reindex(columns=list(OF_BURNS))
@@ -64,11 +70,10 @@ def lenders_of(run: Run) -> tuple[tuple[Lender, ...], tuple[str, ...]]:
         results, name = newest_results(folder, "metrics")[1], folder.resolve().name
         differences = _differences(results.get("trial", {}), run.trial)
         if every and differences:
-            why = ", ".join(key for key, _, _ in differences)
-            unlike.append(WORDS["unlike"].format(name=name, why=why))
+            unlike.append(WORDS["unlike"].format(name=name, why=", ".join(differences)))
             continue
-        for key, then, now in differences:
-            faults.refuse(f"{name}: {key}", repr(then), f"{now!r}, as in this trial", WORDS["pooled"])
+        for key, (then, now) in differences.items():
+            faults.take(refused("pooled", name=name, key=key, then=then, now=now))
         lenders.append(Lender(name, results))
     faults.settle()
     return tuple(lenders), tuple(unlike)
@@ -100,66 +105,47 @@ def earlier_fits(
     They are fitted as this trial's burns are, as far as their columns go.
     """
     fits: dict[str, RepeatFit] = {}
-    refused = []
+    unused: list[dict[str, object]] = []
     for lender in lenders:
         rows = lender.burns_of(spec.id)
-        try:
-            if rows.empty:
-                raise KitError.refuse(lender.name, "no burns with this metric", "some", "Measure it.")
+        fit, why_not = None, WORDS["not_measured"]
+        if len(rows):
             known = replace(question, covariates=[name for name in question.covariates if name in rows])
-            counted, why_not = known.countable(rows, fewest=1)
-            if why_not:
-                raise KitError.refuse(lender.name, why_not, "fuels that can be compared", "Leave it out.")
-            fit = fit_repeats(counted, scale=spec.scale, **known.roles(counted))
-            if not fit.has_spread:
-                raise KitError.refuse(lender.name, "no fuel was burned twice", "repeats", "Burn more.")
-        except KitError as error:
-            note = " ".join(problem.found for problem in error.problems)
-            refused.append(
-                {"folder": lender.name, "burns": len(rows), "power": 0.0, "used": False, "note": note}
-            )
-            continue
-        fits[lender.name] = fit
-    return fits, refused
+            fit, why_not = known.fit_of(rows, spec, fewest=1)
+        if fit is not None and fit.has_spread:
+            fits[lender.name] = fit
+        else:
+            note = why_not or WORDS["no_repeats"]
+            row = {"folder": lender.name, "burns": len(rows), "power": 0.0, "used": False, "note": note}
+            unused.append(row)
+    return fits, unused
 
 
-def prior_table(fit: RepeatFit, refused: Sequence[dict[str, object]]) -> pd.DataFrame:
+def prior_table(fit: RepeatFit, unused: Sequence[dict[str, object]]) -> pd.DataFrame:
     """Return what each earlier trial gives (schema.PRIOR without metric)."""
-    if not (fit.earlier or refused):
-        return pd.DataFrame()
-    table = fit.prior.copy()
-    table["used"] = table["used"] == "yes"
-    table["note"] = [
-        "" if used else WORDS["conflict"].format(p=p)
-        for used, p in zip(table["used"], table["p_conflict"], strict=True)
-    ]
-    return pd.concat([part for part in (table, pd.DataFrame(refused)) if len(part)], ignore_index=True)
+    used = fit.prior["used"] == "yes"
+    conflicts = [WORDS["conflict"].format(p=p) for p in fit.prior["p_conflict"]]
+    table = fit.prior.assign(used=used, note=np.where(used, "", conflicts))
+    parts = [part for part in (table, pd.DataFrame(unused)) if len(part)]
+    return pd.concat(parts, ignore_index=True) if parts else table
 
 
-def _differences(theirs: Mapping[str, Any], ours: Trial) -> list[tuple[str, Any, Any]]:
-    """Return what was measured in another way: the word for it, theirs and ours."""
-    here = {key: _plain(getattr(ours, key)) for key in SAME}
-    found: list[tuple[str, Any, Any]] = [
-        (key, theirs.get(key), here[key]) for key in ("time_zero", "cookers", "measuring", "probe")
-    ]
+def _differences(theirs: Mapping[str, Any], ours: Trial) -> dict[str, tuple[Any, Any]]:
+    """Return what was measured in another way, by the word for it: theirs and ours."""
+    here = to_jsonable_python({key: getattr(ours, key) for key in SAME}, by_alias=False)
+    both = {key: (theirs.get(key), here[key]) for key in ("time_zero", "cookers", "measuring", "probe")}
     charge = theirs.get("charge") or {}
-    found += [
-        (f"charge {key}", charge.get(key), here["charge"].get(key)) for key in ("by", "grams", "litres")
-    ]
-    places = [_place(trial.get("probes") or (), trial.get("probe")) for trial in (theirs, here)]
+    for key in ("by", "grams", "litres"):
+        both[f"charge {key}"] = charge.get(key), here["charge"].get(key)
+    places = _place(theirs), _place(here)
     if all(places):
-        found.append(("place of the probe", places[0], places[1]))
-    return [(key, then, now) for key, then, now in found if then != now]
+        both["place of the probe"] = places
+    return {key: (then, now) for key, (then, now) in both.items() if then != now}
 
 
-def _place(probes: Sequence[Mapping[str, Any]], probe: Any) -> str:
-    return next((str(each.get("place") or "") for each in probes if each.get("id") == probe), "")
-
-
-def _plain(value: Any) -> Any:
-    if hasattr(value, "model_dump"):
-        return value.model_dump()
-    return [_plain(each) for each in value] if isinstance(value, tuple | list) else value
+def _place(trial: Mapping[str, Any]) -> str:
+    probes = (probe for probe in trial.get("probes") or () if probe.get("id") == trial.get("probe"))
+    return next((str(probe.get("place") or "") for probe in probes), "")
 
 
 def borrowed_spread(lenders: Sequence[Lender], metric_id: str) -> tuple[float, float] | None:
@@ -170,16 +156,10 @@ def borrowed_spread(lenders: Sequence[Lender], metric_id: str) -> tuple[float, f
     """
     squares = freedom = 0.0
     for lender in lenders:
-        components, ahead = (
-            [
-                row
-                for row in lender.results.get(name, ())
-                if row["metric"] == metric_id and row[column] is not None
-            ]
-            for name, column in (("components", "sd"), ("next_bag", "df"))
-        )
-        variances = [row["sd"] ** 2 for row in components if row["component"] in ("bag", "day", "burn")]
+        components = lender.rows_of("components", metric_id)
+        sds = [row["sd"] for row in components if row["component"] in ("bag", "day", "burn")]
+        variances = [sd**2 for sd in sds if sd is not None]
+        ahead = [row["df"] for row in lender.rows_of("next_bag", metric_id) if row["df"] is not None]
         if variances and ahead:
-            df = min(row["df"] for row in ahead)
-            squares, freedom = squares + sum(variances) * df, freedom + df
+            squares, freedom = squares + sum(variances) * min(ahead), freedom + min(ahead)
     return (math.sqrt(squares / freedom), freedom) if freedom else None

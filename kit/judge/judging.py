@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from kit import schema
 from kit.errors import KitError
 from kit.judge.best import best_fuels, fuels_differ, ladder
 from kit.judge.comparisons import Differences, family_against, fuel_means, kinds_compared, places_of, scope_of
@@ -19,7 +20,7 @@ from kit.judge.odd_burns import NO_ANSWER, influence, odd_burns
 from kit.judge.question import MOST_FUELS, WORDS, Counted, Pairs, Question, look_level, resources_of
 from kit.judge.self_check import second_opinion, self_check
 from kit.runtime.worker import Worker, side_by_side
-from kit.schema import PRODUCT, TABLES, Metric
+from kit.schema import PRODUCT, Metric
 from kit.trial import Run, Trial
 from kit.variance import RepeatFit
 from kit.variance.bootstrap import variance_shares
@@ -37,8 +38,6 @@ class Judged:
 
     Attributes
     ----------
-    metric
-        What was measured.
     fit
         The fitted model; None where the burns support none.
     why_not
@@ -47,7 +46,6 @@ class Judged:
         By the names that `kit.analysis.Analysis` has for them, with the column metric.
     """
 
-    metric: Metric
     fit: RepeatFit | None
     why_not: str
     tables: Tables
@@ -65,20 +63,16 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
     question
         What is asked of it.
     """
-    counted, why_not = question.countable(rows)
-    if why_not:
-        return Judged(spec, None, why_not, {})
-    try:
-        fit = question.fit(counted, spec)
-    except KitError as error:
-        return Judged(spec, None, " ".join(problem.found for problem in error.problems), {})
-    made = {name: each for name, each in _tables(fit, spec, question).items() if len(each)}
-    for name, table in made.items():
-        unit = "ln" if name == "components" and spec.scale == "log" else spec.unit
-        has_unit = any(column.name == "unit" for column in TABLES[name])
-        made[name] = table.assign(unit=unit) if has_unit else table.copy()
-        made[name].insert(0, "metric", spec.id)
-    return Judged(spec, fit, "", made)
+    fit, why_not = question.fit_of(rows, spec)
+    if fit is None:
+        return Judged(None, why_not, {})
+    made = {}
+    for name, table in _tables(fit, spec, question).items():
+        if len(table):
+            unit = "ln" if name == "components" and spec.scale == "log" else spec.unit
+            made[name] = table.assign(unit=unit) if "unit" in schema.names(name) else table.copy()
+            made[name].insert(0, "metric", spec.id)
+    return Judged(fit, "", made)
 
 
 def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
@@ -122,12 +116,11 @@ def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
     }
     if not few:
         return tables
-    plain_family = family if plain is fit else family_against(plain, question.family(plain)[0])
     return tables | {
         "influence": influence(fit, pairs, spec, question, family),
-        "ladder": ladder(tables["means"].assign(unit=""), pairs),
+        "ladder": ladder(tables["means"], pairs),
         "chances": chances(plain, level, seed),
-        "further": further(plain, pairs, question, plain_family) if of_product else pd.DataFrame(),
+        "further": further(plain, pairs, question) if of_product else pd.DataFrame(),
         "self_check": self_check(fit, seed, margin=margin, level=level),
     }
 
@@ -149,16 +142,15 @@ def _left_out_beside(
     fit: RepeatFit, comparisons: pd.DataFrame, question: Question, family: Family | None
 ) -> pd.DataFrame:
     """Return, for each pair that a bound touches, the verdict and that without those burns (schema.CENSORED)."""
-    found = comparisons.iloc[:0]
+    without = comparisons.iloc[:0]
     with suppress(KitError):
-        found = compare(fit.left_out, question, family) if fit.left_out else found
-    without = found.set_index(["a", "b"])["verdict"]
-    bounded = fit.table.loc[fit.table["status"] != "exact", "fuel"].value_counts()
-    table = comparisons[["a", "b", "verdict"]]
-    table = table.assign(bounds=sum(table[name].map(bounded).fillna(0).astype(int) for name in ("a", "b")))
-    table = table[table["bounds"] > 0].reset_index(drop=True)
-    left_out = [without.get(pair, NO_ANSWER) for pair in zip(table["a"], table["b"], strict=True)]
-    return table.assign(verdict_left_out=left_out, agrees=table["verdict"] == left_out)
+        without = compare(fit.left_out, question, family) if fit.left_out else without
+    bounds = fit.table.loc[fit.table["status"] != "exact", "fuel"].value_counts()
+    touched = sum(comparisons[name].map(bounds).fillna(0).astype(int) for name in ("a", "b"))
+    table = comparisons[["a", "b", "verdict"]].assign(bounds=touched).query("bounds > 0")
+    table = table.merge(without[["a", "b", "verdict"]], "left", ["a", "b"], suffixes=("", "_left_out"))
+    table = table.fillna({"verdict_left_out": NO_ANSWER})
+    return table.assign(agrees=table["verdict"] == table["verdict_left_out"])
 
 
 def joined(parts: Mapping[str, Judged], name: str, columns: Sequence[str]) -> pd.DataFrame:
@@ -193,10 +185,9 @@ def judge_trial(
     metrics = list(dict.fromkeys(counted.metrics["metric"]))
     first = [name for name in metrics if name in run.trial.primary]  # they take longest
     order = [*first, *(name for name in metrics if name not in first)]
-    jobs = []
-    for metric_id in order:
-        question = asked_of(metric_id, run, base, lenders)
-        jobs.append((counted.compared(metric_id), run.trial.metric(metric_id), question))
+    jobs = [
+        (counted.compared(name), run.trial.metric(name), asked_of(name, run, base, lenders)) for name in order
+    ]
     made = side_by_side(judge_metric, jobs, beside, lambda job: say(f"judging {job[1].label}"))
     found = dict(zip(order, made, strict=True))
     is_interim = is_open(run)

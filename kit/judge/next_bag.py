@@ -11,11 +11,12 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from kit import schema
 from kit.errors import KitError
-from kit.judge.comparisons import apart_of, back, places_of, scope_of
-from kit.judge.question import WORDS, Question, Resources
+from kit.judge.comparisons import apart_of, back, family_against, places_of, scope_of
+from kit.judge.question import WORDS, Question, Resources, refused
 from kit.judge.verdicts import OPEN, half_widths, standard_errors, verdict_chances
-from kit.schema import FURTHER, THESE_BAGS
+from kit.schema import THESE_BAGS
 from kit.variance import RepeatFit, contrasts
 from kit.variance.averaged import nodes_of
 from kit.variance.bootstrap import bootstrap
@@ -27,6 +28,7 @@ from kit.variance.inference import known_at, needs_level, predict_burn
 from kit.variance.ratio_nodes import weigh
 from kit.variance.sd_limits import component_limits
 
+SAID = WORDS["further"]
 Places = list[tuple[int, int]]
 
 DRAWS, REFITS = 2000, 1000
@@ -37,7 +39,7 @@ UPPER = 0.60
 """Two-sided confidence whose upper limit is the upper 80 % limit."""
 MOST_TIMES = 4
 """A trial so many times its own size is not called affordable."""
-COLUMNS = [column.name for column in FURTHER[1:]]
+COLUMNS = schema.names("further")[1:]
 
 
 def next_bag(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:
@@ -57,8 +59,7 @@ def next_bag(fit: RepeatFit, level: float = 0.95) -> pd.DataFrame:
         frame[["low", "high", "sd", "df"]] = np.nan
     for name in ("mean", "low", "high"):
         frame[name] = back(fit, frame[name].to_numpy())
-    lead = ["response"] if fit.many else []
-    return frame[[*lead, "fuel", "mean", "low", "high", "sd", "df", "level", "scale", "covers"]]
+    return frame[[name for name in ("response", *schema.names("next_bag")) if name in frame]]
 
 
 @dataclass(frozen=True)
@@ -106,8 +107,7 @@ def chance_better(fit: RepeatFit, a: Any, b: Any, level: float = 0.95, seed: int
     True
     """
     if scope_of(fit) == THESE_BAGS:
-        remedy = "Burn a second bag, or name an earlier trial that knows how far bags differ."
-        raise KitError.refuse("table", "one bag of each fuel", "two bags of some fuel", remedy)
+        raise refused("one_bag")
     needs_level(level)
     return _of_pairs(fit, [tuple(places_of(fit.labels, [(a, b)])[0].tolist())], level, seed)[0]
 
@@ -201,9 +201,7 @@ class Asked:
     level: float
 
 
-def further(
-    fit: RepeatFit, comparisons: pd.DataFrame, question: Question, family: Family | None
-) -> pd.DataFrame:
+def further(fit: RepeatFit, comparisons: pd.DataFrame, question: Question) -> pd.DataFrame:
     """Return how many bags more would settle each comparison that is open (schema.FURTHER without metric).
 
     Further bags are of the two fuels alone, each with as many burns as bags had on average, a burn of each fuel on
@@ -222,8 +220,6 @@ def further(
         The comparisons, of any pairs.
     question
         How the metric is judged, and what burns cost.
-    family
-        Of comparisons against a control fuel; None where every pair is compared.
     """
     unsettled = comparisons[(comparisons["verdict"] == OPEN) & comparisons["low"].notna()]
     if unsettled.empty:
@@ -231,17 +227,18 @@ def further(
     limits = component_limits(fit, level=UPPER)
     upper = dict(zip(limits["component"], limits["high"].astype(float), strict=True))
     tukey, records = all_pairs(len(fit.labels)), []
+    dunnett = family_against(fit, question.family(fit)[0]) or tukey
     for row in unsettled.to_dict("records"):
         difference = math.log(row["ratio"]) if fit.scale == "log" else float(row["difference"])
-        own = family if family is not None and row["multiplicity"] == "dunnett" else tukey
-        asked = Asked(row["a"], row["b"], difference, question.margin, own, question.level)
+        family = dunnett if row["multiplicity"] == "dunnett" else tukey
+        asked = Asked(row["a"], row["b"], difference, question.margin, family, question.level)
         records.append(_needed(fit, asked, upper, question.resources))
     return pd.DataFrame(records, columns=COLUMNS)
 
 
 def _needed(fit: RepeatFit, asked: Asked, upper: dict[str, float], known: Resources) -> dict[str, object]:
     own = fit.table[fit.table["fuel"].isin([asked.a, asked.b])]
-    burns = max(1, round(len(own) / len(own.drop_duplicates(["fuel", "bag"])))) if "bag" in fit.names else 1
+    burns = round(len(own) / len(own.drop_duplicates(["fuel", "bag"]))) if "bag" in fit.names else 1
     # of one more bag of both fuels
     cost = sum(known.bag_price.get(fuel, math.nan) for fuel in (asked.a, asked.b))
     grams, hours = 2 * burns * known.grams, 2 * burns * known.hours
@@ -251,18 +248,13 @@ def _needed(fit: RepeatFit, asked: Asked, upper: dict[str, float], known: Resour
     bags = 1 + bisect_left(options, ENOUGH, key=lambda n: chance_of_settling(fit, asked, upper, n, burns))
     pair: dict[str, object] = {"a": asked.a, "b": asked.b, "burns": burns}
     if bags > len(options):
-        return pair | {"words": WORDS["none_affordable"]}
-    amounts = {
-        f"{2 * bags * burns} burns": 1.0,
-        f"{bags * grams / 1000:.1f} kg of fuel": grams,
-        f"{bags * cost:.0f} {known.currency} for the bags".replace("  ", " "): cost,
-        f"{bags * hours:.0f} h of burning": hours,
-    }
-    takes = ", ".join(words for words, amount in amounts.items() if amount == amount)
-    each = f", {burns} burns of each" if burns > 1 else ""
-    words = f"{bags} more bag{'s' * (bags > 1)} of each of the two fuels{each}: {takes}"
-    more = {"bags": bags, "more_burns": 2 * bags * burns, "grams": bags * grams}
-    return pair | more | {"cost": bags * cost, "hours": bags * hours, "words": words}
+        return pair | {"words": SAID["none_affordable"]}
+    more = {"more_burns": 2 * bags * burns, "grams": bags * grams, "cost": bags * cost, "hours": bags * hours}
+    shown = more | {"kg": bags * grams / 1000, "currency": known.currency}
+    takes = [words.format(**shown) for name, words in SAID["takes"].items() if more[name] == more[name]]
+    of_each = SAID["of_each"].format(burns=burns) if burns > 1 else ""
+    words = SAID["bags"].format(bags=bags, s="s" * (bags > 1), of_each=of_each, takes=", ".join(takes))
+    return pair | more | {"bags": bags, "words": words.replace("  ", " ")}
 
 
 def chance_of_settling(fit: RepeatFit, asked: Asked, sds: dict[str, float], bags: int, burns: int) -> float:

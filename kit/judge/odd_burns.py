@@ -19,19 +19,13 @@ from scipy import special
 from kit import schema
 from kit.errors import KitError
 from kit.judge.comparisons import Differences, number_of
-from kit.judge.question import Question
+from kit.judge.question import WORDS, Question
 from kit.schema import Metric
 from kit.variance import RepeatFit, contrasts, fit_repeats
 from kit.variance.burn_arrays import Array
 from kit.variance.families import Family
 
-RECORDED: Mapping[str, tuple[str, str]] = {
-    "wind_m_s": ("wind", "m/s"),
-    "ambient_c": ("air", "°C"),
-    "humidity_pct": ("humidity", "%"),
-    "charge_g": ("charge", "g"),
-    "ready": ("minutes from lit to tipped", "min"),
-}
+RECORDED: Mapping[str, tuple[str, str]] = WORDS["recorded"]
 FAR = 3.0
 """A condition stands apart beyond so many robust standard deviations of its peers, and beyond all of them."""
 TO_SD = 1.4826
@@ -66,24 +60,16 @@ def conditions_apart(rows: pd.DataFrame, burn: str) -> str:
     rows
         A row a burn, with the columns of `RECORDED` that were kept.
     """
-    own = rows[rows["burn"] == burn].iloc[0]
-    others = rows[rows["burn"] != burn]
-    said = [
-        f"{words} {own[name]:.4g} {unit}, the others {peers.min():.4g} to {peers.max():.4g}"
-        for name, (words, unit) in RECORDED.items()
-        if name in rows
-        and np.isfinite(own[name])
-        and _apart(float(own[name]), peers := others[name].dropna())
-    ]
+    is_own, said = rows["burn"] == burn, []
+    for name, (words, unit) in RECORDED.items():
+        if name in rows:
+            value, peers = float(rows.loc[is_own, name].iloc[0]), rows.loc[~is_own, name].dropna()
+            least, most, middle = peers.min(), peers.max(), peers.median()
+            spread = TO_SD * (peers - middle).abs().median()
+            is_outside = len(peers) >= 3 and not least <= value <= most
+            if is_outside and abs(value - middle) > FAR * spread:
+                said.append(f"{words} {value:.4g} {unit}, the others {least:.4g} to {most:.4g}")
     return "; ".join(said)
-
-
-def _apart(value: float, peers: pd.Series) -> bool:
-    if len(peers) < 3 or peers.min() <= value <= peers.max():
-        return False
-    middle = float(peers.median())
-    spread = TO_SD * float((peers - middle).abs().median())
-    return abs(value - middle) > FAR * spread
 
 
 def odd_burns(fit: RepeatFit, question: Question) -> pd.DataFrame:
@@ -127,11 +113,11 @@ def odd_burns(fit: RepeatFit, question: Question) -> pd.DataFrame:
         kept = np.setdiff1d(kept, first)
     adjusted = np.minimum(1.0, p * tests)
     odd = adjusted < 1 - question.level
-    words = [
-        conditions_apart(rows, burn) if is_odd else "" for burn, is_odd in zip(rows["burn"], odd, strict=True)
-    ]
-    table = rows[["burn", "fuel", "value"]]
-    return table.assign(expected=expected, residual=residual, p=adjusted, odd=odd, conditions=words)
+    table = rows[["burn", "fuel", "value"]].assign(expected=expected, residual=residual, p=adjusted, odd=odd)
+    table["conditions"] = ""
+    for place in np.flatnonzero(odd):
+        table.loc[place, "conditions"] = conditions_apart(rows, rows.at[place, "burn"])
+    return table
 
 
 def _screened(fit: RepeatFit, kept: npt.NDArray[np.int64]) -> Array:
@@ -161,10 +147,10 @@ def _screened(fit: RepeatFit, kept: npt.NDArray[np.int64]) -> Array:
         own[own < ALONE * np.diag(inverse)] = np.nan
         left = np.maximum(y @ e - e**2 / own, 1e-300)
         deviance[row] = nu * np.log(left) + np.linalg.slogdet(V)[1] + np.linalg.slogdet(A)[1] + np.log(own)
-        shift[row], t[row] = e / own, e / np.sqrt(own * left / max(nu, 1))
+        shift[row], t[row] = e / own, e / np.sqrt(own * left / nu)
     best = np.argmin(np.where(np.isnan(deviance), np.inf, deviance), axis=0), np.arange(len(kept))
     expected = np.exp(y - shift[best]) if fit.scale == "log" else y - shift[best]
-    return np.stack([expected, t[best], 2 * special.stdtr(max(nu, 1), -np.abs(t[best]))])
+    return np.stack([expected, t[best], 2 * special.stdtr(nu, -np.abs(t[best]))])
 
 
 def _refitted(

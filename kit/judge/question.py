@@ -12,9 +12,11 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special
 
+from kit import schema
 from kit.burns.logged_burns import bag_prices, sheet_rows
 from kit.data_file import data_file
-from kit.schema import METRICS, Metric
+from kit.errors import KitError
+from kit.schema import Metric
 from kit.trial import Run
 from kit.variance import RepeatFit, fit_repeats
 from kit.variance.burn_arrays import Array
@@ -37,6 +39,11 @@ NEVER = "never"
 OF_A_THRESHOLD = ("time_above", "longest_spell", "cost")
 """How long, given that it was reached: burns that did not reach the threshold have no such value."""
 CONDITIONS = ("cooker", "setting", "ambient_c", "wind_m_s", "humidity_pct", "charge_g", "charge_l")
+
+
+def refused(what: str, /, **parts: object) -> KitError:
+    """Return the error of one question that cannot be answered, by its name in words.toml."""
+    return KitError.refuse(*(words.format(**parts) for words in WORDS["refused"][what]))
 
 
 @dataclass(frozen=True)
@@ -71,10 +78,9 @@ class Counted:
         if base == "band":
             return rows.assign(status=rows["status"].replace("at most", NEVER))  # a zero is no minute held
         if base in OF_A_THRESHOLD:
-            reached = self.metrics[self.metrics["metric"] == f"time_to:{argument}"].set_index("burn")[
-                "status"
-            ]
-            short = rows["burn"].map(reached).eq(NEVER) | (not len(reached) and rows["status"].eq("at most"))
+            times = self.metrics[self.metrics["metric"] == f"time_to:{argument}"]
+            reached = times.set_index("burn")["status"]
+            short = rows["burn"].map(reached).eq(NEVER) | (times.empty and rows["status"].eq("at most"))
             rows = rows.assign(status=rows["status"].mask(short, NEVER))
         return rows[rows["setting"] == self.setting]
 
@@ -91,18 +97,15 @@ def counted_burns(metrics: pd.DataFrame, run: Run) -> Counted:
     compared, and the others serve the cooks that were declared for them.
     """
     sheet = run.burns.set_index("burn")
-    left_out = set(sheet.index[sheet["state"] == "excluded"])
-    excluded = metrics["burn"].isin(left_out)
+    excluded = metrics["burn"].isin(sheet.index[sheet["state"] == "excluded"])
     wanted = dict.fromkeys((*CONDITIONS, *run.trial.model.covariates))
-    kept = metrics[~excluded].join(
-        sheet[[name for name in wanted if name in sheet and name != "kind"]], on="burn"
-    )
+    known = [name for name in wanted if name in sheet and name != "kind"]
+    kept = metrics[~excluded].join(sheet[known], on="burn")
     minutes = kept[kept["metric"] == "ready"].set_index("burn")["value"]
     kinds = [run.trial.kind_of(fuel) for fuel in kept["fuel"]]
     kept = kept.assign(kind=kinds, ready=kept["burn"].map(minutes)).reset_index(drop=True)
     sizes = kept.drop_duplicates("burn")["setting"].value_counts(sort=False)
     setting = str(sizes.idxmax()) if len(sizes) else ""
-    names = [column.name for column in METRICS]
     notes = []
     if len(sizes) > 1:
         named = {name: str(name) or WORDS["no_setting"] for name in sizes.index}
@@ -112,7 +115,8 @@ def counted_burns(metrics: pd.DataFrame, run: Run) -> Counted:
     if left:
         which = "No burn has a day" if left == of_all else f"{left} of {of_all} burns have no day"
         notes.append(WORDS["no_days"].format(which=which))
-    return Counted(kept, metrics.loc[excluded, names].reset_index(drop=True), setting, tuple(notes))
+    without = metrics.loc[excluded, schema.names("metrics")].reset_index(drop=True)
+    return Counted(kept, without, setting, tuple(notes))
 
 
 def look_level(stages: Sequence[int], done: int, confidence: float = 0.95) -> float:
@@ -311,6 +315,18 @@ class Question:
             "spread": spread,
             "borrowed": None if repeats else self.borrowed,
         }
+
+    def fit_of(
+        self, rows: pd.DataFrame, spec: Metric, fewest: int = 2
+    ) -> tuple[RepeatFit, Literal[""]] | tuple[None, str]:
+        """Return the model of the burns whose values can be compared, or why there is none."""
+        counted, why_not = self.countable(rows, fewest)
+        if why_not:
+            return None, why_not
+        try:
+            return self.fit(counted, spec), ""
+        except KitError as error:
+            return None, " ".join(problem.found for problem in error.problems)
 
     def fit(self, rows: pd.DataFrame, spec: Metric) -> RepeatFit:
         """Fit the variance model as the trial declared it, earlier trials beside it where something was repeated here.

@@ -14,9 +14,7 @@ from kit import schema
 from kit.judge.question import MOST_FUELS, Counted, Question
 from kit.variance.families import holm
 
-COLUMNS = schema.names("reached")
 PAIRS = schema.names("reached_pairs")
-REACHED = ("exact", "at most")
 MOST_WAYS = 20_000
 """Ways to share bags out between two fuels that are looked at one by one."""
 
@@ -40,13 +38,14 @@ def share_reached(counted: Counted, level: float = 0.95) -> pd.DataFrame:
     """
     records, tail = [], (1 - level) / 2
     for metric, told in _told(counted).items():
+        above = counted.compared(metric.replace("time_to", "time_above")).set_index("burn")
         for fuel, rows in told.groupby("fuel", sort=False):
-            n, k = len(rows), int(rows["status"].isin(REACHED).sum())
+            n, k = len(rows), int(rows["reached"].sum())
             low = float(special.betaincinv(k, n - k + 1, tail)) if k else 0.0
             high = float(special.betaincinv(k + 1, n - k, 1 - tail)) if k < n else 1.0
-            disagree, minutes = bags_disagree(rows), _expected(counted, metric, rows)
+            disagree, minutes = bags_disagree(rows), _expected(above.reindex(rows["burn"]))
             records.append((metric, fuel, k, n, k / n, low, high, disagree, minutes, level))
-    return pd.DataFrame(records, columns=COLUMNS)
+    return pd.DataFrame(records, columns=schema.names("reached"))
 
 
 def reached_compared(counted: Counted, question: Question) -> pd.DataFrame:
@@ -66,7 +65,7 @@ def reached_compared(counted: Counted, question: Question) -> pd.DataFrame:
         parts = dict(iter(told.groupby("fuel", sort=False)))
         control = question.control_in(list(parts))
         too_many = len(parts) > MOST_FUELS and not control
-        if told["status"].isin(REACHED).all() or len(parts) < 2 or too_many:
+        if told["reached"].all() or len(parts) < 2 or too_many:
             continue
         pairs = [(f, control) for f in parts if f != control] if control else combinations(parts, 2)
         table = pd.DataFrame([_compared(a, b, parts) for a, b in pairs])
@@ -81,28 +80,29 @@ def reached_compared(counted: Counted, question: Question) -> pd.DataFrame:
 
 def bags_disagree(rows: pd.DataFrame) -> bool:
     """Return whether burns of one bag reached the threshold and burns of another of the same fuel did not."""
-    shares = rows["status"].isin(REACHED).groupby(rows["bag"]).mean()
+    shares = rows.groupby("bag")["reached"].mean()
     return bool(shares.max() > shares.min())
 
 
 def _told(counted: Counted) -> dict[str, pd.DataFrame]:
-    """Return of each threshold the burns that tell of it."""
-    names = [name for name in dict.fromkeys(counted.metrics["metric"]) if name.startswith("time_to:")]
-    rows = {name: counted.compared(name) for name in names}
-    return {name: each[each["status"].isin([*REACHED, "never"])] for name, each in rows.items()}
+    """Return of each threshold the burns that tell of it, and whether each reached it."""
+    found = {}
+    for name in dict.fromkeys(counted.metrics["metric"]):
+        if name.startswith("time_to:"):
+            rows = counted.compared(name)
+            reached = rows["status"].isin(["exact", "at most"])
+            found[name] = rows.assign(reached=reached)[reached | rows["status"].eq("never")]
+    return found
 
 
-def _expected(counted: Counted, metric: str, rows: pd.DataFrame) -> float:
+def _expected(above: pd.DataFrame) -> float:
     """Return the plain mean of the minutes above, none for a burn that never reached it; NaN if one is a bound."""
-    above = counted.compared(metric.replace("time_to", "time_above")).set_index("burn")
-    own = above.reindex(rows["burn"])
-    minutes = own["value"].where(own["status"] != "never", 0.0)
-    known = own["status"].isin(["exact", "never"])
-    return float(minutes.mean()) if len(own) and known.all() else float("nan")
+    minutes = above["value"].mask(above["status"] == "never", 0.0)
+    return float(minutes.where(above["status"].isin(["exact", "never"])).mean(skipna=False))
 
 
 def _compared(a: str, b: str, parts: Mapping[str, pd.DataFrame]) -> dict[str, object]:
-    (k, n), (j, m) = ((int(parts[fuel]["status"].isin(REACHED).sum()), len(parts[fuel])) for fuel in (a, b))
+    (k, n), (j, m) = ((int(parts[fuel]["reached"].sum()), len(parts[fuel])) for fuel in (a, b))
     disagree = [fuel for fuel in (a, b) if bags_disagree(parts[fuel])]
     return {
         "a": a, "b": b, "reached_a": k, "n_a": n, "reached_b": j, "n_b": m,
@@ -121,10 +121,10 @@ def _fisher(k: int, n: int, j: int, m: int) -> float:
 
 def _bags_shared_out(of_a: pd.DataFrame, of_b: pd.DataFrame) -> float:
     """Return the two-sided mid-p of the difference of shares over all ways to give the bags to the two fuels."""
-    bags = [
-        own["status"].isin(REACHED) for rows in (of_a, of_b) for _, own in rows.groupby("bag", sort=False)
-    ]
-    reached, burns = (np.array([measure(own) for own in bags], float) for measure in (sum, len))
+    bags = pd.concat(
+        [rows.groupby("bag", sort=False)["reached"].agg(["sum", "size"]) for rows in (of_a, of_b)]
+    )
+    reached, burns = bags["sum"].to_numpy(float), bags["size"].to_numpy(float)
     first = of_a["bag"].nunique()
     if comb(len(bags), first) <= MOST_WAYS:
         chosen = np.array(list(combinations(range(len(bags)), first)))

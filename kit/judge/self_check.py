@@ -7,7 +7,7 @@ trial is bounded again where the trial was.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from kit.judge.verdicts import verdict_of
+from kit.judge.verdicts import verdicts_of
 from kit.variance.bootstrap import refitted, simulated
 from kit.variance.bounded import STEPS, Rows, minimise_rows, posterior, slope
 from kit.variance.burn_arrays import Array, Mask
@@ -68,14 +68,15 @@ def self_check(
     """
     means, pairs = fit.design.mean_rows(), pair_rows(fit)
     L, m = np.vstack([means, pairs]), len(means)
-    spreads: Iterable[tuple[str, str, Shares]]
     if fit.censored is None:
         again = simulated(fit, trials, seed)
         found, truth = contrasts(again, L, df, level), L @ fit.estimate.beta[0]
         located = np.stack([found.estimate - truth, found.se, found.df])
         of_means, of_pairs, true_gaps = located[..., :m], located[..., m:], truth[m:]
         which = f"the means ({fit.design.n} burns)"
-        spreads = _spreads(fit, again, level)
+        words = component_limits(fit, level=level).set_index("component")["method"]
+        held = best_hold(again, fit.estimate.theta[0], level).T
+        spreads = [(name, words[name], each) for name, each in zip(fit.names, held, strict=True)]
     else:
         located, differ, spreads = _with_bounds(fit, fit.censored, L, seed, trials, level)
         of_means, of_pairs, true_gaps = located[:, ~differ, None], located[:, differ, None], None
@@ -144,10 +145,7 @@ def _pairs(
     same = E[1] < 0 if truth is None else (E[1] < 0) & (E[0] > -2 * margin)
     rows.append((WRONGLY_SAME + ", at most" * (truth is None), 1 - level, same.mean(axis=1)))
     for words, times in APART.items():
-        ends = np.concatenate([D, E]).reshape(4, -1) + times * margin
-        said = np.array([
-            verdict_of(low, high, margin, (inside, outside)).verdict for low, high, inside, outside in ends.T.tolist()
-        ]).reshape(off.shape)  # fmt: skip
+        said, _ = verdicts_of(D + times * margin, E + times * margin, margin)
         rows += [
             (f"of two fuels {words}: '{each}'", np.nan, (said == each).mean(axis=1))
             for each in np.unique(said)
@@ -175,15 +173,6 @@ def wrong_verdicts(
     return np.asarray(wrong)
 
 
-def _spreads(fit: RepeatModel, again: RepeatModel, level: float) -> Iterable[tuple[str, str, Shares]]:
-    """Give of each component its name, how its limits are made, and whether each trial's hold the truth."""
-    truth = fit.estimate.theta[0]
-    limits = component_limits(fit, "best", level).set_index("component")["method"]
-    held = best_hold(again, truth, level).T
-    for name, each in zip(fit.names, held, strict=True):
-        yield name, limits[name], each
-
-
 MOST = 6
 """Contrasts that are followed: of more, an even choice."""
 
@@ -203,7 +192,7 @@ def _with_bounds(
     Each trial follows one of the contrasts L (the means, then differences of them) and one of the SDs, for profiles
     are dear.
     """
-    theta, beta = fit.estimate.theta[0], np.where(np.isnan(fit.estimate.beta[0]), 0.0, fit.estimate.beta[0])
+    theta, beta = fit.estimate.theta[0], np.nan_to_num(fit.estimate.beta[0])
     y, rows = simulated_rows(fit, known, theta, beta, seed, trials)
     found = minimise_rows(known.model, np.repeat(theta[None], trials, axis=0), rows)
     best = found.theta
@@ -274,9 +263,8 @@ def _t_of_truth(
     se = np.sqrt(covariance[:, 0, 0])
     at_best = held_rows(known, rows, held, estimate)
     best = minimise_rows(known.model, theta, at_best, most=STEPS)
-    least = (
-        best.value - slope(known.model, best.theta, at_best, se) ** 2 / 4
-    )  # a parabola of one an SE squared
+    # a parabola of one an SE squared
+    least = best.value - slope(known.model, best.theta, at_best, se) ** 2 / 4
     at_truth = held_rows(known, rows, held, truth)
     rise = minimise_rows(known.model, best.theta, at_truth, most=STEPS).value - least
     with np.errstate(over="ignore"):  # where burns agree all but exactly, no other value is possible

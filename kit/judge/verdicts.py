@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special
 
 from kit.schema import VERDICTS
+from kit.variance.burn_arrays import Array
 from kit.variance.families import Family
 
-Array = npt.NDArray[np.float64]
+Words = npt.NDArray[np.str_]
 
-BEYOND, UNSIZED, LITTLE, SAME, OPEN, DIFFERENT = list(VERDICTS)[:6]
+BEYOND, UNSIZED, LITTLE, SAME, OPEN, DIFFERENT, NO_REPEATS, NOT_SEPARATED = VERDICTS
 DIFFERENCES = (BEYOND, UNSIZED, LITTLE, DIFFERENT)
 """Verdicts that claim a difference."""
 NODES = 400
@@ -27,7 +27,7 @@ class Verdict:
     """One of kit.schema.VERDICTS, and which of the two is larger ('' where that is open)."""
 
     verdict: str
-    direction: Literal["a", "b", ""]
+    direction: str
 
 
 def verdict_of(
@@ -61,20 +61,36 @@ def verdict_of(
     >>> verdict_of(-16.0, 12.0, margin=15.0, equivalence=(-14.0, 10.0)).verdict
     'the same within the margin'
     """
-    if apart:
-        return Verdict("cannot be separated", "")
-    if math.isnan(low) or math.isnan(high):
-        return Verdict("no repeats", "")
-    direction: Literal["a", "b", ""] = "a" if low > 0 else "b" if high < 0 else ""
-    if margin is None or math.isnan(margin):
-        return Verdict(DIFFERENT if direction else OPEN, direction)
-    low_inside, high_inside = equivalence or (low, high)
-    inside = low_inside > -margin and high_inside < margin
-    if not direction:
-        return Verdict(SAME if inside else OPEN, "")
-    if low > margin or high < -margin:
-        return Verdict(BEYOND, direction)
-    return Verdict(LITTLE if inside else UNSIZED, direction)
+    D, E = np.array([[low, high], equivalence or (low, high)])
+    words, larger = verdicts_of(D, E, None if margin is None or math.isnan(margin) else margin, apart)
+    return Verdict(str(words), str(larger))
+
+
+def verdicts_of(
+    D: Array, E: Array, margin: float | None, apart: npt.ArrayLike = False
+) -> tuple[Words, Words]:
+    """Return the verdict on each of many differences, and which of the two is larger: `verdict_of` as arrays.
+
+    Parameters
+    ----------
+    D, E
+        (2, …) lower and upper limits.
+    margin, apart
+        As for `verdict_of`; whether each is kept apart.
+    """
+    (low, high), (inner, outer) = D, E
+    unknown = np.isnan(low) | np.isnan(high)
+    above, below = low > 0, high < 0
+    kept_apart = np.asarray(apart, dtype=np.bool_)
+    cases = {NOT_SEPARATED: kept_apart, NO_REPEATS: unknown}
+    if margin is None:
+        cases |= {DIFFERENT: above | below}
+    else:
+        inside = (inner > -margin) & (outer < margin)
+        cases |= {BEYOND: (low > margin) | (high < -margin), LITTLE: (above | below) & inside}
+        cases |= {UNSIZED: above | below, SAME: inside}
+    larger = np.select([kept_apart | unknown, above, below], ["", "a", "b"], "")
+    return np.select(list(cases.values()), list(cases), OPEN), larger
 
 
 def standard_errors(se: float, df: float) -> Array:

@@ -26,7 +26,7 @@ def open_table(**more):
 def asked(table, margin=None, resources=KNOWN):
     fit = fit_repeats(table)
     question = Question(margin=margin, primary=True, resources=resources)
-    return fit, further(fit, compare_fuels(fit, margin=margin), question, None)
+    return fit, further(fit, compare_fuels(fit, margin=margin), question)
 
 
 def test_an_open_question_gets_bags_burns_fuel_money_and_hours():
@@ -53,7 +53,7 @@ def test_a_settled_question_has_no_row():
 def test_beyond_the_plan_no_number_is_affordable(limit):
     resources = Resources(grams=400, hours=2, bag_price=KNOWN.bag_price, **limit)
     row = asked(open_table(), resources=resources)[1].iloc[0]
-    assert np.isnan(row["bags"]) and row["words"] == WORDS["none_affordable"]
+    assert np.isnan(row["bags"]) and row["words"] == WORDS["further"]["none_affordable"]
 
 
 def test_fuels_that_are_alike_take_more_than_four_times_the_trial():
@@ -106,7 +106,7 @@ def test_of_two_days_which_are_no_sample_of_days_an_open_question_is_answered_to
     )
     fit = fit_repeats(table, day="day")
     assert "day" not in fit.names and len(fit.design.columns) > len(fit.labels)
-    found = further(fit, compare_fuels(fit), Question(primary=True, resources=KNOWN), None)
+    found = further(fit, compare_fuels(fit), Question(primary=True, resources=KNOWN))
     assert found["bags"].item() > 0
 
 

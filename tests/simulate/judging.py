@@ -121,7 +121,7 @@ def _promise(fit: RepeatFit, question: Question, rng: np.random.Generator) -> fl
 
     A whole trial with those bags is drawn from the estimates that the number was made from.
     """
-    told = further(fit, compare_fuels(fit), question, None).dropna(subset=["bags"])
+    told = further(fit, compare_fuels(fit), question).dropna(subset=["bags"])
     if told.empty:
         return np.nan
     row = told.iloc[0]

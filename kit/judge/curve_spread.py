@@ -1,0 +1,410 @@
+"""How curves of one fuel differ from bag to bag over time, and what that makes of the largest difference of a curve.
+
+At one time a difference of means over its standard error is t, and at all times together its largest size depends
+on how the bags' curves wander. Let the residual curves of the bags (weighted, so that all have one variance) be the
+rows of R, of rank d, and let z be one more curve of that variance in the unknown direction of the difference. Were
+the true difference zero, the rows of (z, R) could be turned by any rotation without becoming more or less likely
+(Langsrud 2005). So with q a random direction in d + 1 dimensions and a(t) = q·(z, R)(t), N²(t) = z² + ΣR²,
+
+    T(t) = a / √((N² − a²)/d)
+
+is exactly t with d degrees of freedom at each t, and max|T| is drawn as it comes for curves like these. What z itself
+was cannot be known, since it holds the true difference: it is drawn anew each time, as smooth as R, by running a
+Gaussian curve with correlation exp(−s²/2) along the path s that R's direction has travelled. When burns leave, each
+bag keeps its place in q. Of each draw the smallest p over the curve is kept; the share of draws below the band's own
+p is what may go wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special
+
+from kit.burns import Curves
+from kit.variance.burn_arrays import Array, levels_of
+
+Codes = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Units:
+    """The burns that count, with the unit each belongs to: its bag; burns without one are of one bag of their fuel.
+
+    Attributes
+    ----------
+    celsius
+        (burns, times).
+    bridged
+        The same, with stretches in which a burn was away, its lid open: there it is as far from the others of its
+        fuel as just before and just after. It tells how burns differ; means are of what was there.
+    unit, day
+        (burns) code of its unit, and of its day; one day for all where days were not noted.
+    fuel
+        (units) code of its fuel.
+    fuels
+        Fuels in the order of the burns.
+    noted
+        Whether any bag was noted.
+    """
+
+    celsius: Array
+    bridged: Array
+    unit: Codes
+    day: Codes
+    fuel: Codes
+    fuels: tuple[str, ...]
+    noted: bool
+
+    @property
+    def day_apart(self) -> Mask:
+        """(fuels, fuels) pairs that days keep apart: each fuel was burned on one day, and theirs differ."""
+        own = self.fuel[self.unit]
+        first = np.array([self.day[own == fuel][0] for fuel in range(len(self.fuels))], dtype=np.int64)
+        if (self.day != first[own]).any():
+            return np.zeros((len(first), len(first)), dtype=bool)
+        return np.asarray(first[:, None] != first)
+
+
+def units_of(curves: Curves) -> Units:
+    """Return the counted burns by bag; bags are counted within fuels, and what was not noted is one bag of a fuel."""
+    kept = np.flatnonzero(curves.counted)
+    fuel, bag, day = ([labels[i] for i in kept] for labels in (curves.fuel, curves.bag, curves.day))
+    fuels, bags = levels_of(fuel), levels_of(zip(fuel, bag, strict=True))
+    days = np.zeros(len(kept), dtype=np.int64) if "" in day else levels_of(day).codes
+    celsius = curves.celsius[kept]
+    bridged = _bridged(celsius, fuels.codes)
+    return Units(celsius, bridged, bags.codes, days, bags.of_each(fuels.codes), fuels.labels, any(bag))
+
+
+def _bridged(celsius: Array, fuel: Codes) -> Array:
+    found, there = celsius.copy(), np.isfinite(celsius)
+    for burn, own in enumerate(there):
+        edges = np.flatnonzero(np.diff(own.astype(np.int64)))
+        for last, back in zip(edges, edges[1:] + 1, strict=False):
+            if own[last] and own[back]:
+                away = slice(last, back + 1)
+                others = celsius[there[:, away].all(axis=1) & (fuel == fuel[burn]), away]
+                usual = others.mean(axis=0) if len(others) else np.zeros(back + 1 - last)
+                before, after = celsius[burn, [last, back]] - usual[[0, -1]]
+                found[burn, away] = usual + np.linspace(before, after, len(usual))
+    return found
+
+
+MOST_PARTS = 40
+_LARGEST = 1e6
+_TOLERANCE = 1e-9
+_ROUNDING = 1e-12
+
+
+@dataclass(frozen=True)
+class Ratios:
+    """Variance between bags, and between days, over the variance between the burns of one bag and day."""
+
+    bag: float
+    day: float
+
+
+def variance_ratios(units: Units, parts: Sequence[Codes]) -> Ratios:
+    """Return the ratios by moments, each 0 at the least.
+
+    Parameters
+    ----------
+    units
+        The burns.
+    parts
+        Places on the grid at which one set of burns is there; the longest 40 are looked at.
+
+    Notes
+    -----
+    Sums of squares with fuels, bags and days taken out in turn and set equal to their expectations (Searle,
+    Casella & McCulloch 1992, section 5.5), summed over all times. Days that cannot be told from bags are left in
+    them. Where no bag has two burns to compare, what burns differ by holds what bags do.
+    """
+    chosen = sorted(parts, key=len, reverse=True)[:MOST_PARTS]
+    burns, burn_df, bags, bag_df, bag_size, days, day_df, day_size, bags_in_days = np.sum(
+        [_squares(units, part) for part in chosen], axis=0
+    ).tolist()
+    alone = burn_df <= 0  # every unit has one burn: what units differ by on one day is the yardstick of days
+    squares, freedom = (bags, bag_df) if alone else (burns, burn_df)
+    burn = squares / freedom if freedom > 0 else 0.0
+    if burn <= 0:
+        return Ratios(0.0 if alone else _LARGEST, 0.0)
+    bag = 0.0 if alone else _positive(bags - bag_df * burn, bag_size)
+    day = _positive(days - day_df * burn - bags_in_days * bag, day_size)
+    return Ratios(min(bag / burn, _LARGEST), min(day / burn, _LARGEST))
+
+
+def _positive(squares: float, size: float) -> float:
+    return max(0.0, squares / size) if size > _TOLERANCE else 0.0
+
+
+def _squares(units: Units, part: Codes) -> tuple[float, ...]:
+    """Return sums of squares over the times of a part, and what each is expected to be in multiples of the variances.
+
+    Of burns: what bags and days leave over, and its degrees of freedom. Of bags: beyond fuels and days, the same, and
+    the multiple of their variance. Of days: beyond fuels, likewise, and the multiple of the bags' that is in it.
+    """
+    here = np.isfinite(units.bridged[:, part[0]])
+    celsius = units.bridged[np.ix_(here, part)]
+    unit = units.unit[here]
+    bags, days, fuels = (levels_of(codes).indicators for codes in (unit, units.day[here], units.fuel[unit]))
+    by_fuel, by_fuel_and_day, by_all = _basis(fuels), _basis(fuels, days), _basis(bags, days)
+    if by_all.shape[1] == by_fuel_and_day.shape[1] and bags.shape[1] > fuels.shape[1]:
+        days = days[:, :0]
+        by_fuel_and_day, by_all = by_fuel, _basis(bags)
+    off = celsius - by_fuel @ (by_fuel.T @ celsius)
+    whole = float((off**2).sum())
+    of_days, of_all = (float(((basis.T @ off) ** 2).sum()) for basis in (by_fuel_and_day, by_all))
+    k, ranks = len(part), (by_fuel.shape[1], by_fuel_and_day.shape[1], by_all.shape[1])
+    left = whole - of_all if whole - of_all > _ROUNDING * whole else 0.0
+    caught = _caught(by_fuel_and_day, bags)
+    day_size = k * (_caught(by_fuel_and_day, days) - _caught(by_fuel, days))
+    of_burns = (left, k * (len(off) - ranks[2]))
+    of_bags = (of_all - of_days, k * (ranks[2] - ranks[1]), k * (len(off) - caught))
+    in_days = (of_days, k * (ranks[1] - ranks[0]), day_size, k * (caught - _caught(by_fuel, bags)))
+    return (*of_burns, *of_bags, *in_days)
+
+
+def _caught(basis: Array, indicators: Array) -> float:
+    """Return tr(Z'PZ), P the projection on the basis."""
+    return float(((basis.T @ indicators) ** 2).sum())
+
+
+def _basis(*blocks: Array) -> Array:
+    """Return orthonormal columns that span those of all blocks."""
+    columns = np.hstack(blocks)
+    squares, turns = np.linalg.eigh(columns.T @ columns)
+    kept = squares > _TOLERANCE * squares[-1]
+    return np.asarray(columns @ (turns[:, kept] / np.sqrt(squares[kept])))
+
+
+LIKELIER = 0.1
+"""Gain in −2 log likelihood a degree of freedom from which on a fuel's own height and slope count."""
+REWEIGHTED = 8
+FEWEST_TIMES = 10
+"""Below so many times a curve shows no height and slope to speak of."""
+LEAST_SCALE = 0.02
+"""Of the largest scale: readings themselves are no finer."""
+ROUNDING = 1e-10
+"""Bags that agree to this share of their values agree."""
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """The times at which one set of burns is there.
+
+    With V the variance matrix of the units' means, up to a factor, and S = V^-½:
+
+    Attributes
+    ----------
+    times
+        (k) places on the grid.
+    n, bags
+        (fuels) burns of each, and units of each.
+    df
+        Units less fuels: degrees of freedom of what units of one fuel differ by.
+    variance
+        (fuels, fuels) of the means, up to the same factor; NaN for a fuel that is not there.
+    mean
+        (fuels, k) generalised least squares of the units; NaN for a fuel that is not there.
+    scale
+        (fuels, k) how far units of each fuel are expected to differ at each time, beside the others.
+    rest
+        (units, k) S × (unit's mean − fuel's mean)/scale, of the bridged curves; 0 for a unit that is not there.
+    here
+        (units) which are there, bridged.
+    taken
+        (units, fuels) orthonormal directions of S that the means take up.
+    banded
+        Whether enough units are left for limits: half of the degrees of freedom that the trial has at its
+        fullest, and two, or all that it ever has.
+    """
+
+    times: Codes
+    n: Codes
+    bags: Codes
+    df: int
+    variance: Array
+    mean: Array
+    scale: Array
+    rest: Array
+    here: Mask
+    taken: Array
+    banded: bool = False
+
+    @property
+    def spread(self) -> Array:
+        """(k) factor of V in squares of the scale, as a standard deviation; NaN where there are no limits."""
+        squares = (self.rest**2).sum(axis=0)
+        return np.sqrt(squares / self.df) if self.banded else np.full(len(squares), np.nan)
+
+
+def pieces_of(units: Units) -> list[Piece]:
+    """Return the pieces in the order of time: a new one begins where a burn comes or goes."""
+    there = np.isfinite(units.celsius)
+    if not there.any():
+        return []
+    changes = np.flatnonzero((there[:, 1:] != there[:, :-1]).any(axis=0)) + 1
+    parts = [part for part in np.split(np.arange(there.shape[1]), changes) if there[:, part[0]].any()]
+    ratios, scale = variance_ratios(units, parts), _scale(units)
+    pieces = []
+    for part in parts:
+        piece = _piece(units, units.celsius, part, ratios, scale[:, part])
+        if (np.isfinite(units.bridged[:, part[0]]) != there[:, part[0]]).any():
+            differ = _piece(units, units.bridged, part, ratios, scale[:, part])
+            piece = replace(piece, df=differ.df, rest=differ.rest, here=differ.here, taken=differ.taken)
+        pieces.append(piece)
+    most = max(piece.df for piece in pieces)
+    least = max(1, min(most, max(2, -(-most // 2))))
+    return [replace(piece, banded=piece.df >= least) for piece in pieces]
+
+
+def _scale(units: Units) -> Array:
+    """Return (fuels, times) how far units of a fuel may be expected to differ, from what moves a curve.
+
+    A hotter bag lifts the curve in proportion to its height, a quicker one shifts it by its slope, and something is
+    left at any height: σ² = a·height² + b·slope² + c, with a, b, c of all fuels and times together, by least squares
+    without negative parts, reweighted. So the spread at a time belongs to that time of that fuel: ash that is
+    cold is not taken to vary as much as a fuel that burns beside it. Where that makes the burns hardly likelier than
+    one spread for all fuels at a time, it is one.
+    """
+    burns_of, times = units.fuel[units.unit], units.bridged.shape[1]
+    of_one = np.ones((len(units.fuels), times))
+    if times < FEWEST_TIMES:
+        return of_one
+    height, slope = units.bridged - np.nanmin(units.bridged), np.gradient(units.bridged, axis=1)
+    of_units = np.array([_mean_of(units.bridged[units.unit == unit]) for unit in range(len(units.fuel))])
+    squares, parts = np.full((2, *of_one.shape), np.nan)
+    columns = np.ones((*of_one.shape, 4))
+    for fuel in range(len(of_one)):
+        own, means = burns_of == fuel, of_units[units.fuel == fuel]
+        count = np.maximum(np.isfinite(units.bridged[own]).sum(axis=0), 1)
+        there = np.isfinite(means).sum(axis=0)
+        squares[fuel] = np.nansum((means - _mean_of(means)) ** 2, axis=0)
+        parts[fuel] = np.where(there > 1, there - 1, np.nan)
+        columns[fuel, :, 0] = (np.nansum(height[own], axis=0) / count) ** 2
+        columns[fuel, :, 1] = np.nansum(slope[own] ** 2, axis=0) / count
+        columns[fuel, :, 2] = columns[fuel, :, 1] * np.arange(times) ** 2
+    variance, X = (squares / parts).ravel(), columns.reshape(-1, 4)
+    known = np.isfinite(variance)
+    expected = np.full(len(X), variance[known].mean() if known.any() else 0.0)
+    for _ in range(REWEIGHTED):
+        if not (expected > 0).all():
+            return of_one
+        rows = X[known] / expected[known, None]
+        sizes = np.maximum(rows.max(axis=0), ROUNDING)
+        found, _ = optimize.nnls(rows / sizes, variance[known] / expected[known])
+        expected = np.maximum(np.asarray(X @ (found / sizes)), LEAST_SCALE**2 * expected.max())
+    of_fuels = expected.reshape(of_one.shape)
+    gained = _unlikely(squares, parts, of_one) - _unlikely(squares, parts, of_fuels)
+    return np.asarray(np.sqrt(of_fuels)) if gained > LIKELIER * np.nansum(parts) else of_one
+
+
+def _unlikely(squares: Array, parts: Array, expected: Array) -> float:
+    """Return −2 log likelihood, times taken one by one: a variance of each time's own beside what is expected."""
+    there = np.isfinite(parts)
+    freedom = np.where(there, parts, 0.0)
+    total = freedom.sum(axis=0)
+    own = np.where(there, squares / expected, 0.0).sum(axis=0) / np.maximum(total, 1)
+    logs = np.log(np.where(own > 0, own, 1.0)) * total + (freedom * np.log(expected)).sum(axis=0)
+    return float(logs.sum())
+
+
+def _mean_of(curves: Array) -> Array:
+    """Return the mean over rows of those that are there, NaN where none is."""
+    count = np.isfinite(curves).sum(axis=0)
+    empty = np.full(curves.shape[1], np.nan)
+    return np.asarray(np.divide(np.nansum(curves, axis=0), count, out=empty, where=count > 0))
+
+
+def _piece(units: Units, celsius: Array, part: Codes, ratios: Ratios, scale: Array) -> Piece:
+    """Return generalised least squares of the units that are there, of their curves as shown or bridged."""
+    burns, m = np.isfinite(celsius[:, part[0]]), len(units.fuels)
+    count = np.bincount(units.unit[burns], minlength=len(units.fuel)).astype(np.float64)
+    here, fuels = np.flatnonzero(count), np.unique(units.fuel[count > 0])
+    averaging = (units.unit[burns] == here[:, None]) / count[here, None]
+    means = averaging @ celsius[np.ix_(burns, part)]
+    root = _root(averaging, units.day[burns], count[here], ratios)
+    belongs = (units.fuel[here, None] == fuels).astype(np.float64)
+    variance, mean = np.full((m, m), np.nan), np.full((m, len(part)), np.nan)
+    rest, taken = np.zeros((len(count), len(part))), np.zeros((len(count), len(fuels)))
+    taken[here], triangle = np.linalg.qr(root @ belongs)
+    back = np.linalg.inv(triangle)
+    variance[np.ix_(fuels, fuels)] = back @ back.T
+    mean[fuels] = back @ (taken[here].T @ (root @ means))
+    off = means - belongs @ mean[fuels]
+    off = np.where(np.abs(off) > ROUNDING * (1 + np.abs(means)), off, 0.0)
+    rest[here] = root @ (off / scale[units.fuel[here]])
+    of_fuels, bags = (
+        np.bincount(of, minlength=m) for of in (units.fuel[units.unit[burns]], units.fuel[here])
+    )
+    return Piece(part, of_fuels, bags, len(here) - len(fuels), variance, mean, scale, rest, count > 0, taken)
+
+
+def _root(averaging: Array, day: Codes, count: Array, ratios: Ratios) -> Array:
+    """Return V^-½ of units' means, V in variances of a burn: their own, their bag's, and the days they share."""
+    alone = ratios.bag + 1 / count
+    if ratios.day == 0:
+        return np.diag(1 / np.sqrt(alone))
+    days = averaging @ levels_of(day).indicators
+    values, vectors = np.linalg.eigh(np.diag(alone) + ratios.day * (days @ days.T))
+    return np.asarray((vectors / np.sqrt(values)) @ vectors.T)
+
+
+DRAWS = 4000
+_NUMBERS_AT_ONCE = 2_000_000
+
+
+def smallest_p(pieces: Sequence[Piece], seed: int) -> Array:
+    """Return the smallest two-sided p over each piece in each draw (draws, pieces); 1 where there is no band.
+
+    Parameters
+    ----------
+    pieces
+        The whole curve, in order.
+    seed
+        Of the random directions.
+    """
+    rng = np.random.default_rng(seed)
+    live = [place for place, piece in enumerate(pieces) if piece.banded and (piece.rest != 0).any()]
+    found = np.ones((DRAWS, len(pieces)))
+    if not live:
+        return found
+    rest = np.concatenate([pieces[place].rest for place in live], axis=1)
+    wander = _wandering(rest)
+    ends = np.cumsum([pieces[place].rest.shape[1] for place in live])[:-1]
+    size = min(DRAWS, max(1, _NUMBERS_AT_ONCE // rest.shape[1]))
+    for start in range(0, DRAWS, size):
+        n = min(size, DRAWS - start)
+        lone = rng.standard_normal((n, 1))
+        directions = rng.standard_normal((n, rest.shape[0]))
+        unseen = rng.standard_normal((n, wander.shape[1])) @ wander.T
+        for place, part in zip(live, np.split(unseen, ends, axis=1), strict=True):
+            piece = pieces[place]
+            squares = (piece.rest**2).sum(axis=0)
+            z = part * np.sqrt(squares / piece.df)
+            here = directions * piece.here
+            within = np.maximum((here**2).sum(axis=1) - ((here @ piece.taken) ** 2).sum(axis=1), 0.0)
+            along = (lone * z + directions @ piece.rest) / np.sqrt(lone**2 + within[:, None])  # a
+            whole = squares + z**2  # N²
+            share = np.divide(along**2, whole, out=np.zeros_like(along), where=whole > 0).max(axis=1)
+            t = np.sqrt(piece.df * share / np.maximum(1 - share, 1e-300))
+            found[start : start + n, place] = 2 * special.stdtr(piece.df, -t)
+    return found
+
+
+def _wandering(rest: Array) -> Array:
+    """Return L (times, k) with LL' = exp(−(s − s')²/2), s the path of the residuals' direction in radians."""
+    size = np.sqrt((rest**2).sum(axis=0))
+    direction = np.divide(rest, size, out=np.zeros_like(rest), where=size > 0)
+    turned = np.arccos(np.clip((direction[:, 1:] * direction[:, :-1]).sum(axis=0), -1.0, 1.0))
+    turned = np.where((size[1:] > 0) & (size[:-1] > 0), turned, 0.0)
+    path = np.concatenate(([0.0], np.cumsum(turned)))
+    values, vectors = np.linalg.eigh(np.exp(-((path[:, None] - path) ** 2) / 2))
+    kept = values > 1e-10 * values[-1]
+    return np.asarray(vectors[:, kept] * np.sqrt(values[kept]))
