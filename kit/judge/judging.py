@@ -84,14 +84,14 @@ def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
     others = _others(fit, declared) if asked_about and few else []
     differences = Differences.of(fit, [declared, *([others] if others else [])], level=level)
     comparisons = differences.compared(declared, multiplicity, margin, family)
-    tables = {"means": fuel_means(fit, level=level), "comparisons": comparisons}
+    tables = {"means": _from_least(fuel_means(fit, level=level), spec), "comparisons": comparisons}
     if fit.censored is not None:
         tables["censored"] = _left_out_beside(fit, comparisons, question, family)
     if not fit.has_spread:
         return tables
     of_product = scope_of(fit) == PRODUCT
     tables["components"] = component_limits(fit, level=level)
-    tables["next_bag"] = next_bag(fit, level) if of_product else pd.DataFrame()
+    tables["next_bag"] = _from_least(next_bag(fit, level), spec) if of_product else pd.DataFrame()
     if spec.better and (asked_about or spec.base == "cost"):  # the better value is told of every price
         known = differences if asked_about and few else None
         tables["best"] = best_fuels(fit, spec.better, level, every=known)
@@ -119,10 +119,15 @@ def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
     return tables | {
         "influence": influence(fit, pairs, spec, question, family),
         "ladder": ladder(tables["means"], pairs),
-        "chances": chances(plain, level, seed),
+        "chances": _beside_verdicts(chances(plain, level, seed), pairs),
         "further": further(plain, pairs, question) if of_product else pd.DataFrame(),
         "self_check": self_check(fit, seed, margin=margin, level=level),
     }
+
+
+def _from_least(table: pd.DataFrame, spec: Metric) -> pd.DataFrame:
+    """Return means or predictions of which no limit lies below what any value can be: a count below none."""
+    return table.assign(low=table["low"].clip(lower=spec.least), high=table["high"].clip(lower=spec.least))
 
 
 def compare(fit: RepeatFit, question: Question, family: Family | None = None) -> pd.DataFrame:
@@ -136,6 +141,13 @@ def _others(fit: RepeatFit, declared: Pairs) -> list[tuple[Any, Any]]:
     """Return the pairs outside the declared family: each has one verdict."""
     known = [{fit.labels[a], fit.labels[b]} for a, b in places_of(fit.labels, declared).tolist()]
     return [pair for pair in combinations(fit.labels, 2) if set(pair) not in known]
+
+
+def _beside_verdicts(chances: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
+    """Return chances with the verdict on the means of the two fuels: of fuels not told apart a chance finds nothing."""
+    verdicts = pairs[["a", "b", "verdict"]].astype(str)
+    turned = verdicts.rename(columns={"a": "b", "b": "a"})
+    return chances.merge(pd.concat([verdicts, turned]), "left", ["a", "b"]) if len(chances) else chances
 
 
 def _left_out_beside(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from kit.data_file import data_file
@@ -191,6 +191,8 @@ class Metric:
         How it is defined, in a line; θ is the threshold.
     measure
         The metric of one burn.
+    least
+        Below which no value can lie: 0 for a count on the plain scale.
     """
 
     id: str
@@ -206,6 +208,7 @@ class Metric:
     measure: Callable[[Burn, Metric], MeasuredValue] = declared
     argument: str = ""
     probe: str = ""
+    least: float = -math.inf
 
     @property
     def phrases(self) -> Phrases:
@@ -229,6 +232,7 @@ def record(
     better: Better = "",
     takes: Takes = "",
     source: Source = "curve",
+    least: float = -math.inf,
 ) -> Callable[[Callable[[Burn, Metric], MeasuredValue]], Metric]:
     """Make of a function the metric of its name, defined by the first paragraph of its docstring.
 
@@ -240,6 +244,7 @@ def record(
         measure.__qualname__ = f"{measure.__name__}.measure"
         said = " ".join((measure.__doc__ or "").partition("\n\n")[0].split()).removesuffix(".")
         definition, name = said[:1].lower() + said[1:], measure.__name__
-        return Metric(name, name, label, unit, scale, source, better, False, takes, definition, measure)
+        metric = Metric(name, name, label, unit, scale, source, better, False, takes, definition, measure)
+        return replace(metric, least=least)
 
     return made

@@ -180,7 +180,7 @@ def area_above(curve: Curve, floor: float) -> tuple[float, float]:
     return float(strips[curve.joined].sum()), float(np.sqrt((doubt[curve.bridged] ** 2).sum()))
 
 
-@record("departures from the trend (count)", "", scale="plain", better="less")
+@record("departures from the trend (count)", "", scale="plain", better="less", least=0.0)
 def departures(burn: Burn, _: Metric) -> MeasuredValue:
     """Stretches farther from the local trend than a band, for at least a minute, lid openings left out: how
     many.

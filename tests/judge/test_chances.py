@@ -4,7 +4,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from kit.judge.judging import judge_metric
 from kit.judge.next_bag import chance_better, chances, next_bag
+from kit.judge.question import Question
+from kit.schema import metric
 from kit.variance import fit_repeats
 from tests.judge.made import burns_table
 from tests.simulate import judging
@@ -62,3 +65,22 @@ def test_fuels_that_days_keep_apart_have_no_chance():
     found = chances(fit_repeats(table.assign(day=days), day="day"))
     assert found[["a", "b"]].to_numpy().tolist() == [["fuel 1", "fuel 2"]]
     assert chances(fit_repeats(table[table["fuel"] != "fuel 2"].assign(day=days), day="day")).empty
+
+
+def test_a_chance_stands_beside_the_verdict_on_the_means_of_its_pair():
+    question = Question(control="fuel 2", margin=1.0, primary=True, better="more")
+    tables = judge_metric(burns_table(step=2.0), metric("peak"), question).tables
+    verdicts = {frozenset((row.a, row.b)): row.verdict for row in tables["pairs"].itertuples()}
+    told = tables["chances"]
+    assert len(told) == 6 and len(set(told["verdict"])) > 1
+    assert all(row.verdict == verdicts[frozenset((row.a, row.b))] for row in told.itertuples())
+
+
+def test_no_limit_of_a_count_lies_below_none():
+    table = burns_table(burn_sd=3.0).assign(value=lambda rows: (rows["value"] - 19).clip(lower=0).round())
+    counts, others = (
+        judge_metric(table, metric(name), Question()).tables for name in ("departures", "peak_raw")
+    )
+    for name in ("means", "next_bag"):
+        assert counts[name]["low"].min() == 0.0 > others[name]["low"].min()
+        assert counts[name]["high"].tolist() == others[name]["high"].tolist()

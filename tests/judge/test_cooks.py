@@ -72,6 +72,10 @@ def test_a_cook_for_whom_no_burn_was_run_says_what_the_burns_cannot_tell():
     assert "No burn was run at a setting for this cook (150 to 200 °C)" in note and "cannot tell" in note
 
 
+def test_a_setting_whose_burns_hold_no_value_says_that_none_was_measured():
+    assert judged(minutes=[np.nan] * 8)["note"].tolist() == ["not measured"]
+
+
 def test_settings_are_never_pooled():
     low = Setting(id="third", vents="a third open", target="160 °C")
     setting = ["half", "half", "third", "third"] * 2

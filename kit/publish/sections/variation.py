@@ -13,7 +13,7 @@ from kit.page.shown_numbers import plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas
 from kit.publish.figures.drawing import Drawing, figure_of
-from kit.publish.report_data import ReportData
+from kit.publish.report_data import UNDECIDED, ReportData
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import called, capital, paragraph_of, places, range_words, threshold, with_unit_after
 
@@ -157,7 +157,7 @@ def chance_sentence(row: Any, data: ReportData) -> str:
     often = min(round(100 * chance), 99)
     limits = f"{min(round(100 * low), often)} to {100 if high > 0.995 else round(100 * high)}"
     parts = {"a": data.name(a), "b": data.name(b), "does": words, "often": often, "limits": limits}
-    return paragraph_of("chance", **parts)
+    return paragraph_of("chance", **parts, open=row.verdict in UNDECIDED)
 
 
 def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
