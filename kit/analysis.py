@@ -140,7 +140,7 @@ def analysis_of(
             "tasters": scored.tasters,
             "uncertainty": outcome(begun, burns.uncertainty_budget, budget),
             "uncounted": left_out,
-            "deviations": deviations(run),
+            "deviations": deviations(run.plan, run.trial, run.burns),
         },
         setting=counted.setting,
         interim=interim_words(run) if judging.is_open(run) else "",

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal
 
+import numpy as np
 import pandas as pd
 from pydantic import ValidationError
 
@@ -141,17 +141,13 @@ class Run:
             declared = Declared(column=name, unit=unit, scale=scale, better=better)
         except ValidationError as error:
             raise KitError(key_problems(error, "with_metric, ", Declared)) from None
-        faults, given, numbers = Faults(), dict(values), {}
-        for burn in self.burns["burn"]:
-            value = given.get(burn)
-            try:
-                numbers[burn] = float("nan" if value is None or value is pd.NA else value)
-                if math.isinf(numbers[burn]):
-                    raise ValueError
-            except (TypeError, ValueError):
-                faults.refuse(f"with_metric, burn {burn}", *fault("no number given", value=shown(value)))
+        faults, given = Faults(), self.burns["burn"].astype(object).map(dict(values))
+        numbers = pd.to_numeric(given, errors="coerce").astype(float)
+        amiss = np.isinf(numbers) | (numbers.isna() & given.notna())
+        for burn, value in zip(self.burns.loc[amiss, "burn"], given[amiss], strict=True):
+            faults.refuse(f"with_metric, burn {burn}", *fault("no number given", value=shown(value)))
         faults.settle()
-        burns = self.burns.assign(**{declared.column: self.burns["burn"].map(numbers).astype(float)})
+        burns = self.burns.assign(**{declared.column: numbers})
         others = tuple(each for each in self.trial.declared if each.column != declared.column)
         trial = replace(self.trial, declared=(*others, declared))
         return replace(self, trial=trial, burns=burns)

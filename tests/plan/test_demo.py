@@ -99,7 +99,9 @@ def test_every_oddity_of_the_design_is_there(sheet: pd.DataFrame) -> None:
 
 def test_it_was_burnt_as_planned_and_is_read_without_a_fault() -> None:
     run = open_run(DEMO)
-    assert run.plan is not None and not run.plan.is_changed and deviations(run).empty
+    assert (
+        run.plan is not None and not run.plan.is_changed and deviations(run.plan, run.trial, run.burns).empty
+    )
     flags = read_burns(run)["flag"].value_counts()
     assert flags["spike"] == 1 and flags["stuck"] > 60 and flags["lid open"] > 5
 

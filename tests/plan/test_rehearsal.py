@@ -37,7 +37,7 @@ def test_a_rehearsal_is_the_plan_of_the_folder_done(planned: Path) -> None:
     assert run.burns["bag"].tolist() == own.burns["bag"].tolist()
     assert (run.burns["state"] == "done").all() and run.trial.margins == own.trial.margins
     assert run.trial.main_probe == "grate" and run.trial.title.startswith("Simulated rehearsal")
-    assert deviations(run).empty
+    assert deviations(run.plan, run.trial, run.burns).empty
     assert pd.to_numeric(run.burns["sparks"]).between(0.5, 50).all()
     header = next((made / "logs").iterdir()).read_text(encoding="utf-8").splitlines()[1]
     assert header == "time,grate (°C),lid (°C)"

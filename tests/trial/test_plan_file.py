@@ -26,9 +26,13 @@ def planned(tmp_path):
     return tmp_path
 
 
+def differences(run):
+    return deviations(run.plan, run.trial, run.burns)
+
+
 def rows_after(path, rows=ROWS, trial=TRIAL):
     run = open_run(folder(path, burns=sheet(rows), trial=trial))
-    return [tuple(row) for row in deviations(run).itertuples(index=False)]
+    return [tuple(row) for row in differences(run).itertuples(index=False)]
 
 
 def changed(place, column, value):
@@ -40,8 +44,8 @@ def changed(place, column, value):
 def test_without_a_plan_there_is_nothing_to_deviate_from(tmp_path):
     run = open_run(folder(tmp_path))
     assert run.plan is None and read_plan(tmp_path) is None
-    assert list(deviations(run).columns) == ["what", "where", "planned", "done"]
-    assert len(deviations(run)) == 0
+    assert list(differences(run).columns) == ["what", "where", "planned", "done"]
+    assert len(differences(run)) == 0
 
 
 def test_a_plan_is_read_as_it_was_written(planned):
@@ -147,7 +151,7 @@ def test_a_limit_that_came_into_the_kit_later_is_no_deviation(planned):
     assert plan
     older = plan.model_copy(update={"cleaning": {k: v for k, v in plan.cleaning.items() if k != "spike_k"}})
     write_plan(planned, older)
-    assert [row.what for row in deviations(open_run(planned)).itertuples()] == ["plan written anew"]
+    assert [row.what for row in differences(open_run(planned)).itertuples()] == ["plan written anew"]
     assert run.plan == plan
 
 
