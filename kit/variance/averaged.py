@@ -20,10 +20,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import compress
-from typing import Any
 
 import numpy as np
 from scipy import special
+from scipy.interpolate import CubicSpline
 
 from kit.variance.burn_arrays import Array, Codes, Mask, stacked
 from kit.variance.engine import Engine, Restricted
@@ -189,7 +189,7 @@ def _effective(mix: _Mixture, alpha: float, least: Array, freedom: Array) -> Eff
     near = np.maximum(near * mix.unit, least * _quantile(freedom, alpha))
     far = np.maximum(far * mix.unit, least * _quantile(freedom, _FURTHER * alpha))
     ratio = np.divide(far, near, out=np.ones_like(near), where=near > 0)
-    df = _df_of_ratio(ratio, alpha, mix.at.dof)
+    df = np.clip(1 / _inverse_df(alpha)(ratio), 0.5, mix.at.dof)
     return Effective(near / _quantile(df, alpha), df)
 
 
@@ -246,15 +246,9 @@ def _tails(mix: _Mixture, h: Array) -> tuple[Array, Array, Array]:
     return mix.at.sum(p), mix.at.sum(q), mix.at.sum(q1)
 
 
-def _df_of_ratio(ratio: Array, alpha: float, most: float) -> Array:
-    """Return the df at which t quantiles stand in this ratio; at most ν."""
-    return np.asarray(np.clip(1 / _inverse_df(alpha)(ratio), 0.5, most))
-
-
 @lru_cache(maxsize=8)
-def _inverse_df(alpha: float) -> Any:
-    from scipy.interpolate import CubicSpline
-
+def _inverse_df(alpha: float) -> CubicSpline:
+    """Return 1/df of the t whose quantiles stand in a ratio."""
     inverse = np.concatenate([np.linspace(1e-6, 0.1, 200), np.geomspace(0.1, 2.2, 200)[1:]])
     far, near = (special.stdtrit(1 / inverse, a / 2) for a in (_FURTHER * alpha, alpha))
     return CubicSpline(far / near, inverse)

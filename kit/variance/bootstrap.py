@@ -27,33 +27,23 @@ def bootstrap(fit: RepeatModel, trials: int = 1000, seed: int = 1, response: int
     KitError
         For a fit without repeats.
     """
-    return simulated(fit, trials, seed, response=response).estimate
+    return simulated(fit, trials, seed, response).estimate
 
 
-def simulated(
-    fit: RepeatModel,
-    trials: int,
-    seed: int,
-    response: int = 0,
-    theta: Array | None = None,
-    beta: Array | None = None,
-) -> RepeatModel:
-    """Return a fit of `trials` simulated responses on the same design, at given or estimated parameters.
+def simulated(fit: RepeatModel, trials: int, seed: int, response: int = 0) -> RepeatModel:
+    """Return a fit of `trials` simulated responses on the same design, at the parameters estimated of one response.
 
     Its frames have no burns of their own: use it for contrasts, limits and coverage only. It is as exact as shares
     of trials need (`rough`).
     """
     if not fit.has_spread:
         raise refused("no repeats")
-    at = fit.estimate.theta[response] if theta is None else theta
-    centre = fit.estimate.beta[response] if beta is None else beta
+    theta, beta = fit.estimate.theta[response], fit.estimate.beta[response]
     rng, columns = np.random.default_rng(seed), fit.columns
     if fit.earlier:  # their likelihoods stand beside that of the burns themselves
-        columns = replace(columns, values=_burns(fit, at, centre, trials, rng))
-        data = fit.engine.rotate(columns.values)
-    else:
-        data = fit.engine.draw(at, centre, trials, rng)
-    return refitted(fit, columns, data)
+        columns = replace(columns, values=_burns(fit, theta, beta, trials, rng))
+        return refitted(fit, columns, fit.engine.rotate(columns.values))
+    return refitted(fit, columns, fit.engine.draw(theta, beta, trials, rng))
 
 
 def refitted(fit: RepeatModel, columns: Columns, data: Residuals) -> RepeatModel:

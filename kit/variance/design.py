@@ -6,7 +6,7 @@ of X; all that is needed are the inner products tr(P G_i P G_j) with P = I - QQ'
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -120,9 +120,8 @@ def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Desi
     means, said = _means(columns, fuel_effect)
     indicators = means.indicators
     fixed, candidates, notes = _random_or_fixed(columns, fuel_effect)
-    extra, names = _covariate_columns(columns)
-    blocks = {**columns.blocks, **({"day": fixed} if fixed is not None else {})}
-    X, names, apart, lost = _fixed_part(indicators, extra, names, blocks)
+    blocks = columns.blocks if fixed is None else {**columns.blocks, "day": fixed}
+    X, names, apart, lost = _fixed_part(indicators, columns.numbers, blocks)
     if X.shape[0] < X.shape[1]:
         raise refused("few burns", burns=columns.n, parameters=X.shape[1])
     if X is indicators:
@@ -178,43 +177,29 @@ def _random_or_fixed(
     return None, candidates, ("all burns were made on one day: nothing is known of other days",)
 
 
-def _covariate_columns(columns: Columns) -> tuple[list[Array], list[str]]:
-    faults = Faults()
-    for name, values in columns.numbers.items():
-        if np.ptp(values) == 0:
-            faults.take(refused("constant", name=name, value=values[0]))
-    faults.settle()
-    return [values - values.mean() for values in columns.numbers.values()], list(columns.numbers)
-
-
-def _sum_to_zero(levels: Levels) -> Array:
-    full = levels.indicators
-    return np.asarray(full[:, :-1] - full[:, -1:])
-
-
 def _fixed_part(
-    indicators: Array, extra: list[Array], names: list[str], blocks: dict[str, Levels]
+    indicators: Array, numbers: Mapping[str, Array], blocks: Mapping[str, Levels]
 ) -> tuple[Array, list[str], Mask, tuple[str, ...]]:
     """Return X without what cannot be told from the means, its names, the pairs lost and the reasons."""
-    X = np.column_stack([indicators, *extra]) if extra else indicators
-    m = indicators.shape[1]
-    if extra and X.shape[0] >= X.shape[1]:
-        faults = Faults()
-        for i in sorted(set(range(len(extra))) - set(_new(indicators, X[:, m:]))):
-            faults.take(refused("aliased", name=names[i]))
-        faults.settle()
-    apart = np.zeros((m, m), dtype=np.bool_)
-    lost: tuple[str, ...] = ()
+    X, (n, m), faults = indicators, indicators.shape, Faults()
+    for name, values in numbers.items():
+        centred = (values - values.mean())[:, None]
+        if np.ptp(values) == 0:
+            faults.take(refused("constant", name=name, value=values[0]))
+        elif n > X.shape[1] and not _new(X, centred):
+            faults.take(refused("aliased", name=name))
+        X = np.column_stack([X, centred])
+    faults.settle()
+    names, apart, lost = list(numbers), np.zeros((m, m), dtype=np.bool_), []
     for name, levels in blocks.items():
-        block = _sum_to_zero(levels)
-        wider = np.column_stack([X, block])
-        apart |= _inseparable(wider, m)
+        block = levels.indicators[:, :-1] - levels.indicators[:, -1:]  # that sum to zero
+        apart |= _inseparable(np.column_stack([X, block]), m)
         kept = _new(X, block)
-        if len(kept) < block.shape[1]:
-            lost += (f"fuel and {name} cannot be separated",) if apart.any() else ()
+        if len(kept) < block.shape[1] and apart.any():
+            lost.append(f"fuel and {name} cannot be separated")
         X = np.column_stack([X, block[:, kept]])
-        names = [*names, *(name if block.shape[1] == 1 else f"{name}:{levels.labels[i]}" for i in kept)]
-    return X, names, apart, lost
+        names += [name if block.shape[1] == 1 else f"{name}:{levels.labels[i]}" for i in kept]
+    return X, names, apart, tuple(lost)
 
 
 def _new(X: Array, more: Array) -> list[int]:

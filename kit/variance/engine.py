@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
+from scipy import ndimage
 
 from kit.variance.burn_arrays import Array, Codes, Mask, refused, rows_of
 from kit.variance.design import Design, Method, Term
@@ -217,17 +218,13 @@ def _ratios(term: Term, terms: int) -> Array:
 
 def _local_minima(table: Array) -> Mask:
     """Points no higher than their neighbours, and the best without each term, if within 3 units of the lowest."""
-    low, axes = np.ones(table.shape, dtype=np.bool_), range(1, table.ndim)
+    axes = tuple(range(1, table.ndim))
+    cross = ndimage.generate_binary_structure(len(axes), 1)[None]
+    low = np.asarray(table <= ndimage.minimum_filter(table, footprint=cross, mode="nearest"))
     for axis in axes:
-        rise = np.diff(table, axis=axis)
-        edge = np.full_like(np.take(table, [0], axis), np.inf)
-        low &= (np.concatenate([rise, edge], axis) >= 0) & (np.concatenate([-edge, rise], axis) <= 0)
-    for axis in axes:
-        on_edge = np.take(table, [0], axis)
-        first = np.zeros(table.shape, dtype=np.bool_)
-        np.moveaxis(first, axis, 0)[0] = True
-        low |= first & (table == on_edge.min(axis=tuple(axes), keepdims=True))
-    return np.asarray(low & (table <= table.min(axis=tuple(axes), keepdims=True) + 3))
+        edge = np.moveaxis(table, axis, 0)[0]
+        np.moveaxis(low, axis, 0)[0] |= edge == edge.min(axis=axes[:-1], keepdims=True)
+    return np.asarray(low & (table <= table.min(axis=axes, keepdims=True) + 3))
 
 
 def terms_in_order(design: Design) -> tuple[Term, ...]:

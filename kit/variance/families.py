@@ -63,13 +63,7 @@ class Family:
         away = np.abs(np.asarray(t, float)) if self.sides == 2 else np.maximum(np.asarray(t, float), 0.0)
         size, freedom = np.broadcast_arrays(away, np.asarray(df, float))
         alone = self.sides * special.stdtr(freedom, -size)
-        if self.comparisons == 1:
-            return np.asarray(alone)
-        known = ~np.isnan(size + freedom)
-        mixed = np.where(known, 0.0, np.nan)
-        mixed[known] = _blockwise(
-            lambda c, nu: self._mixed(c, *_chi_nodes(nu))[0], size[known], freedom[known]
-        )
+        mixed = _blockwise(lambda c, nu: self._mixed(c, *_chi_nodes(nu))[0], size, freedom)
         # p lies between that of one comparison and Bonferroni's: exact far out, where a sum loses digits
         return np.clip(mixed, alone, np.minimum(1.0, self.comparisons * alone))
 
@@ -192,7 +186,7 @@ def _gauss_legendre(n: int) -> tuple[Array, Array]:
 
 def _chi_nodes(df: Array) -> tuple[Array, Array]:
     """Return nodes, weights of s = χ_ν/√ν: Gauss–Legendre in u = log s, density e^(νu − ν e^(2u)/2)."""
-    least = float(np.min(df, initial=np.inf))
+    least = float(np.fmin.reduce(df, axis=None, initial=np.inf))
     x, w = _gauss_legendre(64 if least >= 8 else 96 if least >= 3 else 192)
     nu = np.minimum(df, 1e9)[..., None]
     # the density has fallen by e^−37 where e^(2u) − 2u − 1 = 74/ν: Lambert's W on both sides

@@ -13,7 +13,7 @@ from scipy.optimize import minimize
 from kit.judge.comparisons import compare_fuels
 from kit.judge.self_check import pair_rows
 from kit.variance import fit_repeats
-from kit.variance.censored import NODES, _profiles
+from kit.variance.censored import NODES, _Followed, _profiles
 from kit.variance.inference import kenward_roger
 from kit.variance.sd_limits import component_limits, own_rises
 from tests.variance.reference import assert_allclose
@@ -178,7 +178,7 @@ def test_a_profile_beside_a_bound_is_that_of_the_model_written_out():
     found = fit_repeats(burns, day="day", status="status")
     known, row = found.censored, np.eye(3)[[2]]
     estimate, se = found.estimate.beta[0, 2], np.sqrt(known.covariance[2, 2])
-    profile, slope = (each[0] for each in _profiles(found, known, row, np.array([estimate]), np.array([se])))
+    profile, slope = (each[0] for each in _profiles([_Followed.of(found, row, "best", 0.95)])[0])
 
     def held(x, value):
         theta = np.exp(np.maximum(x, -20))
