@@ -147,7 +147,8 @@ class Nodes:
     v
         (nodes, contrasts) variance of an estimate in units of the burn variance.
     floor
-        Standard error and degrees of freedom (responses, contrasts or 1) that no interval falls short of.
+        Standard error and degrees of freedom (responses, contrasts or 1) that no interval falls short of; nothing where
+        no bag tells.
     """
 
     joint: Joint
@@ -169,6 +170,13 @@ class Nodes:
     def quadratic(self, place: Codes) -> Array:
         """Return Q (responses, nodes) of responses, by their places among those averaged."""
         return self.joint.quadratic(self.lines, self.inner, self.rows[place]).reshape(len(place), -1)
+
+    def log_weights(self, place: Codes) -> tuple[Array, Array, Mask]:
+        """Return Q, log of restricted likelihood times prior less its highest, and which count (responses, nodes)."""
+        Q = self.quadratic(place)
+        found = self.base - 0.5 * self.joint.dof * np.log(Q)
+        found -= found.max(axis=1, keepdims=True)
+        return Q, found, found > -(NEGLIGIBLE if len(self.lines[0].d) == 1 else NEGLIGIBLE_CROSSED)
 
     def shifts(self, place: Codes) -> Array:
         """Return what each node takes off L b_ols: (responses, nodes, contrasts)."""
@@ -214,14 +222,12 @@ class Weighted:
 
 def weigh(nodes: Nodes, place: Codes) -> Weighted:
     """Return the normalised restricted likelihood times prior of responses, by their places."""
-    Q, dof = nodes.quadratic(place), nodes.joint.dof
-    log_weight = nodes.base - 0.5 * dof * np.log(Q)
-    log_weight -= log_weight.max(axis=1, keepdims=True)
-    negligible = NEGLIGIBLE if len(nodes.lines[0].d) == 1 else NEGLIGIBLE_CROSSED
-    of, node = np.nonzero(log_weight > -negligible)
+    Q, log_weight, counts = nodes.log_weights(place)
+    of, node = np.nonzero(counts)
     starts = np.flatnonzero(np.diff(of, prepend=-1))
     weight = np.exp(log_weight[of, node])
-    return Weighted(starts, of, node, weight / np.add.reduceat(weight, starts)[of], Q[of, node], dof)
+    share = weight / np.add.reduceat(weight, starts)[of]
+    return Weighted(starts, of, node, share, Q[of, node], nodes.joint.dof)
 
 
 def joint_nodes(joint: Joint, L: Array, rows: Codes, estimate: Array, fine: Sequence[float]) -> Nodes:
@@ -246,12 +252,10 @@ def joint_nodes(joint: Joint, L: Array, rows: Codes, estimate: Array, fine: Sequ
         np.arange(low, high, wide * closer[i] * _step(joint, i))
         for i, (low, high) in enumerate(_ranges(joint, L, rows, estimate))
     ]
-    outer, lines, inner, base, v = _lines(joint, L, axes, estimate)
-    ratios = np.stack(np.broadcast_arrays(outer[:, :1], inner), axis=2)
-    return Nodes(
-        joint, rows, L, lines, inner, ratios.reshape(-1, 2)[:, 2 - terms :], base.ravel(),
-        v.reshape(-1, len(L)), _floor(joint, L, rows),
-    )  # fmt: skip
+    nodes = _nodes(joint, L, rows, axes, estimate)
+    if "bag" not in joint.names or space.groups > 1:
+        return nodes
+    return replace(nodes, floor=_floor(joint, L, rows))
 
 
 def _step(joint: Joint, axis: int) -> float:
@@ -270,10 +274,8 @@ def _ranges(joint: Joint, L: Array, rows: Codes, estimate: Array) -> list[tuple[
     far = _FAR_ALONE if single else _FAR if joint.rest > 0 else _FAR_WITHOUT_WITHIN
     coarse = np.arange(LEAST, far, 1.0 if single else 2.0)
     axes = [_GROUPS] * joint.on_a_grid + [coarse] * space.terms
-    _, lines, inner, base, _ = _lines(joint, L, axes, estimate)
-    weight = base - 0.5 * joint.dof * np.log(joint.quadratic(lines, inner, rows))
-    top = weight.max(axis=(1, 2), keepdims=True)
-    counts = (weight > top - (NEGLIGIBLE if single else NEGLIGIBLE_CROSSED)).any(axis=0)
+    nodes = _nodes(joint, L, rows, axes, estimate)
+    counts = nodes.log_weights(np.arange(len(rows)))[2].any(axis=0)
     counted = counts.reshape(-1, *map(len, axes))  # drawn ones first
     found = []
     for i, axis in enumerate(axes, start=1):
@@ -282,14 +284,8 @@ def _ranges(joint: Joint, L: Array, rows: Codes, estimate: Array) -> list[tuple[
     return found
 
 
-def _lines(
-    joint: Joint, L: Array, axes: Sequence[Array], estimate: Array
-) -> tuple[Array, list[Along], Array, Array, Array]:
-    """Return the likelihoods along the inner ratio at each outer node, of axes of x: of groups, then of the terms.
-
-    Outer nodes (o, c), the likelihoods there, inner ratios (o, i), log prior less half the log determinants (o, i) and
-    the contrasts' variances (o, i, contrasts); nodes have no weight where V is not positive definite.
-    """
+def _nodes(joint: Joint, L: Array, rows: Codes, axes: Sequence[Array], estimate: Array) -> Nodes:
+    """Return nodes on axes of x: of groups, then of the terms; they have no weight where V is not positive definite."""
     terms = joint.own.space.terms
     outer, prior = _outer(joint, axes, estimate)
     lines = joint.along(outer)
@@ -303,7 +299,10 @@ def _lines(
         ratio, density = _axis(axes[-1], d, np.max(ends, axis=0), d)
     base = prior[:, None] + density - 0.5 * joint.determinant(lines, ratio)
     v = lines[0].variances(ratio, L)
-    return outer, lines, ratio, np.where((v >= 0).all(axis=2), base, -np.inf), np.maximum(v, 1e-300)
+    base, v = np.where((v >= 0).all(axis=2), base, -np.inf), np.maximum(v, 1e-300)
+    ratios = np.stack(np.broadcast_arrays(outer[:, :1], ratio), axis=2).reshape(-1, 2)[:, 2 - terms :]
+    nothing = np.zeros((len(rows), 1)), np.ones((len(rows), 1))
+    return Nodes(joint, rows, L, lines, ratio, ratios, base.ravel(), v.reshape(-1, len(L)), nothing)
 
 
 def _axis(x: Array, d: Array, most: Array, held: Array) -> tuple[Array, Array]:
@@ -377,11 +376,9 @@ def _floor(joint: Joint, L: Array, rows: Codes) -> tuple[Array, Array]:
     They are those of burns whose bags do not differ, the other term at the ratio that then suits each response best.
     Where bags agree better than their burns can and have n > 2 burns each, the burns' own mean square counts instead
     by a share of n/2 − 1, one at the most: intervals then hold in about nine trials of ten, however well the bags agree
-    (tests/simulate). Where no bag tells, nothing is held back.
+    (tests/simulate).
     """
     space, dof, rest = joint.own.space, joint.dof, joint.rest
-    if "bag" not in joint.names or space.groups > 1:
-        return np.zeros((len(rows), 1)), np.ones((len(rows), 1))
     bag = joint.names.index("bag")
     outer, ratio = grid_of([np.zeros(1) if i == bag else OTHER for i in range(space.terms)], np.ones(1))
     lines = joint.along(outer)
