@@ -234,22 +234,28 @@ def _judged_again(
     refits: Sequence[RepeatFit], pairs: pd.DataFrame, question: Question, family: Family | None
 ) -> list[Answer]:
     """Return the answers of each refit on the pairs whose fuels it has."""
-    asked: list[dict[Any, list[tuple[Any, Any]]]] = []
-    for refit in refits:
-        there = pairs[pairs[["a", "b"]].isin(refit.labels).all(axis=1)]
-        asked.append({
-            multiplicity: list(zip(own["a"], own["b"], strict=True))
-            for multiplicity, own in there.groupby("multiplicity", sort=False)
-        })  # fmt: skip
-    some = [place for place, each in enumerate(asked) if each]
-    found = Differences.of_each(
-        [(refits[place], list(asked[place].values())) for place in some], level=question.level
-    )
+    asked = [_families_among(pairs, refit.labels) for refit in refits]
+    some = [place for place, families in enumerate(asked) if families]
+    each = [(refits[place], list(asked[place].values())) for place in some]
     answers: list[Answer] = [{} for _ in refits]
-    for place, differences in zip(some, found, strict=True):
+    for place, found in zip(some, Differences.of_each(each, level=question.level), strict=True):
         for multiplicity, own in asked[place].items():
-            table = differences.compared(own, multiplicity, question.margin, family)
-            columns = ["verdict", "direction", number_of(refits[place]), "low", "high"]
-            numbers = table[columns].itertuples(index=False, name=None)
-            answers[place] |= dict(zip(own, numbers, strict=True))
+            table = found.compared(own, multiplicity, question.margin, family)
+            columns = (
+                table["verdict"],
+                table["direction"],
+                table[number_of(found.fit)],
+                table["low"],
+                table["high"],
+            )
+            answers[place] |= dict(zip(own, zip(*columns, strict=True), strict=True))
     return answers
+
+
+def _families_among(pairs: pd.DataFrame, labels: Sequence[Any]) -> dict[Any, list[tuple[Any, Any]]]:
+    """Return the pairs of these fuels, by how their family is adjusted."""
+    found: dict[Any, list[tuple[Any, Any]]] = {}
+    for multiplicity, *pair in zip(pairs["multiplicity"], pairs["a"], pairs["b"], strict=True):
+        if set(pair) <= set(labels):
+            found.setdefault(multiplicity, []).append((pair[0], pair[1]))
+    return found

@@ -24,6 +24,8 @@ FAULTS_FILE: Final = "REPEATBURN_FAULTS"
 """Names, in a kernel's environment, the file in which it hands back problems."""
 _PORTS: Final = ("shell_port", "iopub_port", "stdin_port", "control_port", "hb_port")
 _THREADS: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+_MEMORY: Final = {"MALLOC_TRIM_THRESHOLD_": str(1 << 28), "MALLOC_MMAP_THRESHOLD_": str(1 << 25)}
+"""Of the GNU C library: arrays that are freed are kept for the next ones, which asked anew take as long as to fill."""
 _DROPPED: Final = (
     "PYTHONSTARTUP", "PYTHONWARNINGS", "PYTHONINSPECT", "MATPLOTLIBRC", "IPYTHON_DIR",
     "JPY_PARENT_PID", "JPY_INTERRUPT_EVENT",
@@ -124,6 +126,7 @@ def environment_of(folder: Path) -> dict[str, str]:
     return {
         **kept,
         **dict.fromkeys(_THREADS, "1"),
+        **_MEMORY,
         "PYTHONPATH": os.pathsep.join(paths),
         "PYTHONHASHSEED": "0",
         "PYTHONUTF8": "1",

@@ -26,7 +26,7 @@ from kit.variance.mvn import POINTS, Box, log_probability, moved, truncated
 from kit.variance.optimise import Derivatives, Minimum, floor_of, lowest, minimise
 from kit.variance.residual_space import Space, space_of
 
-AT_ONCE = 120_000
+AT_ONCE = 200_000
 """Elements of the matrices of one pass: what fits a processor's cache."""
 
 SMALL = 5
@@ -200,12 +200,13 @@ def _value(model: Model, theta: Array, data: Rows, at: _Factored) -> Array:
 
 def _covariances(model: Model, data: Rows) -> Array:
     """Return the covariance (rows, c, n + m, n + m) of k'h where it is held, z and w for each variance; one for all."""
-    S, p, held = _of(model.S, data), model.space.p, data.held
+    S, p, held = model.S, model.space.p, data.held
+    inner = _of(S[:, :, p:, p:], data)
     if held is None:
-        return S[:, :, p:, p:]
-    along = held[:, None, None] @ S[:, :, :p]
-    found = np.empty((*along.shape[:2], S.shape[2] - p + 1, S.shape[2] - p + 1))
-    found[:, :, 1:, 1:], found[:, :, :1, 1:] = S[:, :, p:, p:], along[..., p:]
+        return inner
+    along = held[:, None, None] @ _of(S[:, :, :p], data)
+    found = np.empty((*along.shape[:2], inner.shape[2] + 1, inner.shape[2] + 1))
+    found[:, :, 1:, 1:], found[:, :, :1, 1:] = inner, along[..., p:]
     found[:, :, 1:, 0], found[:, :, 0, 0] = along[:, :, 0, p:], np.vecdot(along[:, :, 0, :p], held[:, None])
     return found
 
@@ -279,11 +280,11 @@ def _derivatives(model: Model, theta: Array, data: Rows) -> Derivatives:
     back, E = _inverse_triangle(at.root), np.zeros((rows, size, t))
     E[:, : size - model.m, 0], E[:, size - model.m :, 1:] = at.left, np.eye(model.m)
     turned = back[:, None] @ S @ back.transpose(0, 2, 1)[:, None]
-    SE = turned @ E[:, None]
+    SE = (turned.reshape(rows, c * size, size) @ E).reshape(rows, c, size, t)
     forms = E.transpose(0, 2, 1)[:, None] @ SE
     move, covariance, T = moved(data.low - at.mean, data.high - at.mean, at.own, forms, data.points)
-    SE = SE.transpose(0, 2, 1, 3).reshape(rows, size, c * t)
-    inside = (SE.transpose(0, 2, 1) @ SE).reshape(rows, c, t, c, t)
+    beside = SE.transpose(0, 2, 1, 3).reshape(rows, size, c * t)
+    inside = (beside.transpose(0, 2, 1) @ beside).reshape(rows, c, t, c, t)
     turned = turned.reshape(rows, c, size**2)
     expected = turned @ turned.transpose(0, 2, 1)
     traces = turned[:, :, :: size + 1].sum(axis=2)
