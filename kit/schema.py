@@ -79,6 +79,8 @@ def names(table: str) -> list[str]:
 
 STATUSES: Mapping[str, str] = _WRITTEN["statuses"]
 VERDICTS: Mapping[str, str] = _WRITTEN["verdicts"]
+UNDECIDED = ("not settled", "no repeats", "cannot be separated")
+"""Verdicts that leave the question open."""
 
 THESE_BAGS, PRODUCT = "these bags", "the product"
 """What a verdict is about: these alone where nothing says how far bags differ."""

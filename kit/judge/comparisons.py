@@ -202,8 +202,7 @@ class Differences:
             **{f"high{name}": back(fit, each[1]) for name, each in limits.items()},
             "p": found.p()[:, rows], "p_adjusted": p_adjusted, "p_equivalent": equivalent[:, rows],
         }  # fmt: skip
-        if (apart | withheld).any():
-            numbers = {name: np.where(apart | withheld, np.nan, values) for name, values in numbers.items()}
+        numbers = {name: np.where(apart | withheld, np.nan, values) for name, values in numbers.items()}
         burns, bags = fit.counts
         labels = {
             "a": [fit.labels[i] for i in a], "b": [fit.labels[i] for i in b],

@@ -126,8 +126,8 @@ def _tables(fit: RepeatFit, spec: Metric, question: Question) -> Tables:
 
 
 def _from_least(table: pd.DataFrame, spec: Metric) -> pd.DataFrame:
-    """Return means or predictions of which no limit lies below what any value can be: a count below none."""
-    return table.assign(low=table["low"].clip(lower=spec.least), high=table["high"].clip(lower=spec.least))
+    """Return means or predictions none of which lies below what any value can be: a count below none."""
+    return table.assign(**{name: table[name].clip(lower=spec.least) for name in ("mean", "low", "high")})
 
 
 def compare(fit: RepeatFit, question: Question, family: Family | None = None) -> pd.DataFrame:
@@ -195,8 +195,7 @@ def judge_trial(
     """
     base, (lenders, _) = replace(question_of(run, seed), resources=resources_of(run)), lenders_of(run)
     metrics = list(dict.fromkeys(counted.metrics["metric"]))
-    first = [name for name in metrics if name in run.trial.primary]  # they take longest
-    order = [*first, *(name for name in metrics if name not in first)]
+    order = sorted(metrics, key=lambda name: name not in run.trial.primary)  # the primary ones take longest
     jobs = [
         (counted.compared(name), run.trial.metric(name), asked_of(name, run, base, lenders)) for name in order
     ]

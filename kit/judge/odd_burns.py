@@ -20,7 +20,7 @@ from kit import schema
 from kit.errors import KitError
 from kit.judge.comparisons import Differences, number_of
 from kit.judge.question import WORDS, Question
-from kit.schema import Metric
+from kit.schema import UNDECIDED, Metric
 from kit.variance import RepeatFit, contrasts, fit_repeats
 from kit.variance.burn_arrays import Array
 from kit.variance.families import Family
@@ -46,7 +46,7 @@ Answer = dict[tuple[str, str], tuple[str, str, float, float, float]]
 
 LEVELS = ("burn", "bag", "day")
 NO_ANSWER = "no answer"
-OPEN = ("not settled", "no repeats", "cannot be separated", NO_ANSWER)
+OPEN = (*UNDECIDED, NO_ANSWER)
 MOST_REFITS = 400
 """In a trial of which more than so many things can be left out no verdict hangs on one of them."""
 INFLUENCE = tuple(column.name for column in schema.INFLUENCE[1:])

@@ -12,6 +12,7 @@ from scipy import special
 
 from kit import schema
 from kit.judge.question import MOST_FUELS, Counted, Question
+from kit.judge.verdicts import DIFFERENT, OPEN
 from kit.variance.families import holm
 
 PAIRS = schema.names("reached_pairs")
@@ -72,7 +73,7 @@ def reached_compared(counted: Counted, question: Question) -> pd.DataFrame:
         table["p_adjusted"] = holm(table["p"].to_numpy())
         differ = table["p_adjusted"] < 1 - question.level
         larger = table["reached_a"] / table["n_a"] > table["reached_b"] / table["n_b"]
-        table["verdict"] = np.where(differ, "different", "not settled")
+        table["verdict"] = np.where(differ, DIFFERENT, OPEN)
         table["direction"] = np.where(differ, np.where(larger, "a", "b"), "")
         records.append(table.assign(metric=metric, level=question.level))
     return pd.concat(records, ignore_index=True)[PAIRS] if records else pd.DataFrame(columns=PAIRS)

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from kit.judge.question import WORDS
 from kit.judge.verdicts import verdicts_of
 from kit.variance.bootstrap import refitted, simulated
 from kit.variance.bounded import STEPS, Rows, minimise_rows, posterior, slope
@@ -28,16 +29,32 @@ from kit.variance.inference import LEAST_DF, DfMethod
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.sd_limits import best_hold, component_limits, profile_words, rises
 
+SAID, OPINION = WORDS["self_check"], WORDS["second_opinion"]
 Shares = npt.NDArray[Any]
 
 TRIALS = 1000
 """Simulated trials of a report."""
 
-ONE_TUKEY = "Tukey interval of one difference holds the truth (only where it does not can a verdict be wrong)"
-WRONGLY_SAME = "'the same within the margin' is said of two fuels a whole margin apart"
-
 APART = {"alike": 0.0, "a margin apart": 1.0, "two margins apart": 2.0}
 """How far apart two fuels are, in margins, of which each verdict is counted."""
+
+MOST = 6
+"""Contrasts that are followed where some values are bounds: of more, an even choice."""
+
+WIDTH = 1e-4
+"""An exact value among the bounded burns is an interval of this many burn SDs."""
+
+POINTS = 67
+"""Of the lattice, where several burns are bounds."""
+
+LARGEST = (10**7, 3000, 300)
+"""Burns above which MixedLM is not waited for: with no random term, with one, and with crossed ones."""
+
+TOLERANCE = 1e-3
+"""Of the burn SD: so near the other program's estimates agree."""
+
+Opinion = tuple[Mapping[str, float], str]
+"""What the other program found, by quantity, and how, or why it found nothing."""
 
 
 def self_check(
@@ -73,20 +90,18 @@ def self_check(
         found, truth = contrasts(again, L, df, level), L @ fit.estimate.beta[0]
         located = np.stack([found.estimate - truth, found.se, found.df])
         of_means, of_pairs, true_gaps = located[..., :m], located[..., m:], truth[m:]
-        which = f"the means ({fit.design.n} burns)"
+        of_burns = SAID["of_burns"].format(burns=fit.design.n)
         words = component_limits(fit, level=level).set_index("component")["method"]
         held = best_hold(again, fit.estimate.theta[0], level).T
         spreads = [(name, words[name], each) for name, each in zip(fit.names, held, strict=True)]
     else:
         located, differ, spreads = _with_bounds(fit, fit.censored, L, seed, trials, level)
         of_means, of_pairs, true_gaps = located[:, ~differ, None], located[:, differ, None], None
-        which = "the means"
-    rows = [(f"intervals of {which} hold the truth", level, _inside(of_means, level))]
+        of_burns = ""
+    rows = [(SAID["means"].format(of_burns=of_burns), level, _inside(of_means, level))]
     if of_pairs.size:
         rows += _pairs(of_pairs, true_gaps, m, level, margin)
-    rows += [
-        (f"interval of the {name} SD holds the truth ({words})", level, held) for name, words, held in spreads
-    ]
+    rows += [(SAID["sd"].format(name=name, method=method), level, held) for name, method, held in spreads]
     table = []
     for quantity, nominal, each in rows:
         kept = each[~np.isnan(each)]
@@ -127,29 +142,26 @@ def _pairs(
     # limits less the true difference
     D, E = (np.stack([off - each * se, off + each * se]) for each in (half, inner))
     held = np.asarray((np.abs(off) <= half * se).all(axis=1))
-    rows: list[tuple[str, float, Shares]] = [
-        ("unadjusted intervals of the differences hold the truth", level, _inside(located, level))
-    ]
+    rows: list[tuple[str, float, Shares]] = [(SAID["differences"], level, _inside(located, level))]
     if truth is None:
         promised = 1 - 2 * float(special.stdtr(df, -half).mean())
-        rows.append((ONE_TUKEY, promised, held))
+        rows.append((SAID["one_tukey"], promised, held))
     else:
         wrong = np.asarray(wrong_verdicts(D + truth, E + truth, truth, margin).any(axis=1))
         rows += [
-            ("all Tukey intervals together hold the truth", level, held),
-            ("a verdict of the trial is wrong, the fuels being as estimated", 1 - level, wrong),
-            ("a difference is claimed somewhere, were all fuels alike", 1 - level, ~held),
+            (SAID["tukey"], level, held),
+            (SAID["wrong"], 1 - level, wrong),
+            (SAID["claimed"], 1 - level, ~held),
         ]
     if margin is None:
         return rows
     same = E[1] < 0 if truth is None else (E[1] < 0) & (E[0] > -2 * margin)
-    rows.append((WRONGLY_SAME + ", at most" * (truth is None), 1 - level, same.mean(axis=1)))
+    rows.append((SAID["same_at_most" if truth is None else "same"], 1 - level, same.mean(axis=1)))
     for words, times in APART.items():
         said, _ = verdicts_of(D + times * margin, E + times * margin, margin)
-        rows += [
-            (f"of two fuels {words}: '{each}'", np.nan, (said == each).mean(axis=1))
-            for each in np.unique(said)
-        ]
+        for each in np.unique(said):
+            reached = SAID["reached"].format(apart=words, verdict=each)
+            rows.append((reached, np.nan, (said == each).mean(axis=1)))
     return rows
 
 
@@ -171,16 +183,6 @@ def wrong_verdicts(
         wrong |= ((low > margin) | (high < -margin)) & (size <= margin)
         wrong |= (inner > -margin) & (outer < margin) & (size >= margin)
     return np.asarray(wrong)
-
-
-MOST = 6
-"""Contrasts that are followed: of more, an even choice."""
-
-WIDTH = 1e-4
-"""An exact value among the bounded burns is an interval of this many burn SDs."""
-
-POINTS = 67
-"""Of the lattice, where several burns are bounds."""
 
 
 def _with_bounds(
@@ -272,17 +274,6 @@ def _t_of_truth(
     return np.asarray(np.copysign(size, estimate - truth)), se, box.mean
 
 
-LARGEST = {1: 3000, 2: 300}
-"""Burns above which MixedLM is not waited for: with one random term, and with crossed ones."""
-
-TOLERANCE = 1e-3
-"""Agreement is within this part of the burn SD."""
-
-
-Opinion = tuple[Mapping[str, float], str]
-"""What the other program found, by quantity, and how, or why it found nothing."""
-
-
 def second_opinion(fit: RepeatModel) -> pd.DataFrame:
     """Return quantity, kit, other, agrees, note: means and SDs of both programs for one response.
 
@@ -311,20 +302,20 @@ def _asked(fit: RepeatModel) -> Opinion:
         try:
             return _mixed_lm(fit) if fit.design.terms else _least_squares(fit)
         except Exception as error:  # whatever goes wrong inside the other program is its answer
-            return {}, f"MixedLM failed: {type(error).__name__}: {str(error).splitlines()[0][:80]}"
+            said = str(error).splitlines()[0][:80]
+            return {}, OPINION["failed"].format(error=type(error).__name__, said=said)
 
 
 def _not_asked(fit: RepeatModel) -> str:
-    if not fit.has_spread:
-        return "no repeats: nothing to compare"
-    if fit.design.spread.count > 1:
-        return "MixedLM has one burn SD only: it can not fit a spread by group"
-    if fit.borrowed is not None:
-        return "MixedLM can not use a borrowed repeatability"
-    if fit.columns.side is not None:
-        return "MixedLM can not use values known only as bounds"
-    limit = LARGEST[min(len(fit.design.terms), 2)] if fit.design.terms else 10**7
-    return f"not asked: more than {limit} burns take MixedLM too long" if fit.design.n > limit else ""
+    most = LARGEST[min(len(fit.design.terms), 2)]
+    reasons = {
+        "no_repeats": not fit.has_spread,
+        "spread_by_group": fit.design.spread.count > 1,
+        "borrowed": fit.borrowed is not None,
+        "bounds": fit.columns.side is not None,
+        "too_many": fit.design.n > most,
+    }
+    return next((OPINION[name].format(most=most) for name, holds in reasons.items() if holds), "")
 
 
 def _least_squares(fit: RepeatModel) -> Opinion:

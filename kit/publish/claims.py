@@ -11,7 +11,7 @@ from typing import Any, Final, Literal
 
 from kit.page.shown_numbers import Units
 from kit.page.text import anchor
-from kit.publish.report_data import UNDECIDED, ReportData, price_metric
+from kit.publish.report_data import ReportData, price_metric
 from kit.publish.wording import (
     APART,
     TIMES_FROM,
@@ -28,6 +28,7 @@ from kit.publish.wording import (
     told_each,
     words,
 )
+from kit.schema import UNDECIDED
 
 MOST: Final = 6
 """Sentences of the first screen, at most."""

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -19,9 +19,6 @@ from kit.publish.wording import called, counted, label_of, margin_words, number_
 
 if TYPE_CHECKING:
     from kit.trial.models import Trial
-
-UNDECIDED: Final = ("not settled", "no repeats", "cannot be separated")
-"""Verdicts that leave the question open."""
 
 
 @dataclass(frozen=True, eq=False)

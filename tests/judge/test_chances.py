@@ -83,4 +83,5 @@ def test_no_limit_of_a_count_lies_below_none():
     )
     for name in ("means", "next_bag"):
         assert counts[name]["low"].min() == 0.0 > others[name]["low"].min()
+        assert (counts[name]["low"] <= counts[name]["mean"]).all()
         assert counts[name]["high"].tolist() == others[name]["high"].tolist()

@@ -20,11 +20,11 @@ from kit.judge.judging import judge_metric
 from kit.judge.question import Question
 from kit.publish.cards import say_card
 from kit.publish.claims import WITHIN, all_claims, best_claim, claims_of, standing_of
-from kit.publish.report_data import UNDECIDED, report_data
+from kit.publish.report_data import report_data
 from kit.publish.sections.first_screen import answer_sentences
 from kit.publish.sections.pairs import comparisons
 from kit.publish.sections.quality import influence_words
-from kit.schema import metric
+from kit.schema import UNDECIDED, metric
 from tests.judge.made import burns_table
 from tests.publish_content.made import THREE, analysis
 from tests.publish_content.pages import read

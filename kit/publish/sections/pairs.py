@@ -14,7 +14,7 @@ from kit.page.text import Html
 from kit.publish.claims import claim_id, claims_of, overall_sentence, ranked_claims, standing_of
 from kit.publish.figures.canvas import Axis, Frame, RowLayout, estimate, room_for, rows_canvas, short, word
 from kit.publish.figures.drawing import Drawing, figure_of
-from kit.publish.report_data import UNDECIDED, ReportData, break_even_table, n_note
+from kit.publish.report_data import ReportData, break_even_table, n_note
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import (
     TOO_WIDE,
@@ -33,6 +33,7 @@ from kit.publish.wording import (
     threshold,
     with_unit_after,
 )
+from kit.schema import UNDECIDED
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -13,9 +13,10 @@ from kit.page.shown_numbers import plain
 from kit.page.text import Html
 from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas
 from kit.publish.figures.drawing import Drawing, figure_of
-from kit.publish.report_data import UNDECIDED, ReportData
+from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import called, capital, paragraph_of, places, range_words, threshold, with_unit_after
+from kit.schema import UNDECIDED
 
 MOST_CHANCES: Final = 4
 WITHIN: Final = ("between bags", "between days")
