@@ -270,7 +270,7 @@ def scope_of(fit: RepeatFit) -> str:
     _, bags = fit.counts
     if "bag" in fit.names or fit.columns.bag is None or (bags > 1).any() or fit.borrowed is not None:
         return PRODUCT
-    told = fit.beside is not None and "bag" in fit.beside.names and bool(fit.beside.used.any())
+    told = fit.beside is not None and "bag" in fit.beside.joint.names and bool(fit.beside.used.any())
     return PRODUCT if told else THESE_BAGS
 
 

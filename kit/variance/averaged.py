@@ -19,7 +19,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import compress
 
 import numpy as np
 from scipy import special
@@ -67,10 +66,8 @@ def averaged(fit: RepeatModel, L: Array, level: float) -> Effective | None:
     se, df = np.full((2, len(known.used), len(L)), np.nan)
     for pattern in np.unique(known.used, axis=0):
         rows = np.flatnonzero((known.used == pattern).all(axis=1))
-        folders = list(compress(known.folders, pattern))
-        if folders or fit.design.nu > 0:
-            joint = Joint(known.own, known.names, folders, [fit.power] * len(folders))
-            found = _joint(joint, L, level, rows, burns)
+        if pattern.any() or fit.design.nu > 0:
+            found = _joint(known.joint.of(pattern), L, level, rows, burns)
             se[rows], df[rows] = found.se, found.df
     return Effective(se, df)
 
@@ -94,7 +91,11 @@ def _joint(joint: Joint, L: Array, level: float, rows: Codes, burns: Array, wide
     if "bag" in joint.names and space.groups > 1:
         least = _joint(joint.without("bag"), L, level, rows, burns, wide)
         nodes = replace(nodes, floor=(least.se, least.df))
-    return average(nodes, joint.own.data.b_ols[rows] @ L.T, level)
+    estimates, parts = joint.own.data.b_ols[rows] @ L.T, []
+    for some in nodes.passes(nodes.v.size):
+        mix = _mixture(nodes, some, estimates[some])
+        parts.append(_effective(mix, 1 - level, *(least[some] for least in nodes.floor)))
+    return stacked(parts)
 
 
 def simulated_errors(engine: Engine, theta: Array, L: Array, level: float) -> tuple[Array, Array] | None:
@@ -126,21 +127,6 @@ def nodes_of(fit: RepeatModel, L: Array, fine: int | None = None) -> Nodes | Non
         return None
     closer = [_CLOSER if fine == term or fine == space.terms == 1 else 1.0 for term in range(space.terms)]
     return joint_nodes(Joint(Restricted(space, fit.data)), L, np.arange(len(theta)), theta[0, -1:], closer)
-
-
-def average(nodes: Nodes, level_estimates: Array, level: float) -> Effective:
-    """Return the effective t of every response and contrast.
-
-    Parameters
-    ----------
-    level_estimates
-        (responses, contrasts) L b_ols.
-    """
-    parts = []
-    for rows in nodes.passes(nodes.v.size):
-        mix = _mixture(nodes, rows, level_estimates[rows])
-        parts.append(_effective(mix, 1 - level, nodes.floor[0][rows], nodes.floor[1][rows]))
-    return stacked(parts)
 
 
 @dataclass(frozen=True)

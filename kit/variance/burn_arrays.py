@@ -297,6 +297,8 @@ def _kept(
     """Return which rows have a value, and what to say of the others."""
     missing = np.isnan(values)
     keep: Mask = np.asarray(~missing.any(axis=0))
+    if keep.all():
+        return keep, ()
     if not (keep | missing.all(axis=0)).all():
         faults.take(refused("other burns"))
     elif not keep.any():
@@ -415,7 +417,8 @@ def frame_of(
         parts["response"] = tuple(name for name in responses for _ in range(rows))
     parts |= {name: _repeated(labels, length) for name, labels in keys.items()}
     parts |= {name: array.ravel() for name, array in values.items()}
-    parts |= {name: _repeated([value], length) for name, value in (constants or {}).items()}
+    for name, value in (constants or {}).items():
+        parts[name] = (value,) * length if isinstance(value, str) else np.full(length, value)
     names = tuple(parts) if order is None else tuple(name for name in ("response", *order) if name in parts)
     return create_dataframe_from_blocks(
         _blocks([parts[name] for name in names]), pd.RangeIndex(length), _index(names).view()

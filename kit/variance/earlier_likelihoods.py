@@ -8,7 +8,7 @@ disagrees, alone or with the others, is left out; the answer without any stands 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import replace
 from itertools import compress
 
 import numpy as np
@@ -64,13 +64,13 @@ def check_earlier(fit: RepeatModel) -> None:
 
 def beside(fit: RepeatModel) -> Beside:
     """Return the likelihoods of a fit and its earlier trials, and which of them agree with it."""
-    names = _names(fit)
-    own = _likelihood(fit, names, fit)
-    folders = tuple(_likelihood(other, names, fit) for other in fit.earlier)
-    p = np.stack([_conflict(own, [each]) for each in folders], axis=1)
-    if len(folders) > 1:  # together they may disagree where none does alone
-        p = np.minimum(p, _conflict(own, folders)[:, None])
-    return Beside(names, own, folders, p, p >= CONFLICT)
+    names, count = _names(fit), len(fit.earlier)
+    own, *folders = (_likelihood(each, names, fit) for each in (fit, *fit.earlier))
+    whole = Joint(own, names, folders, [1.0] * count)
+    p = np.stack([_conflict(whole.of(alone)) for alone in np.eye(count, dtype=np.bool_)], axis=1)
+    if count > 1:  # together they may disagree where none does alone
+        p = np.minimum(p, _conflict(whole)[:, None])
+    return Beside(replace(whole, powers=[fit.power] * count), p, p >= CONFLICT)
 
 
 def _names(fit: RepeatModel) -> tuple[str, ...]:
@@ -117,9 +117,9 @@ def _likelihood(fit: RepeatModel, names: tuple[str, ...], host: RepeatModel) -> 
     return Restricted(space, data)
 
 
-def _conflict(own: Restricted, others: Sequence[Restricted]) -> Array:
+def _conflict(joint: Joint) -> Array:
     """Return p (responses,) of equal variances in a trial and in others together."""
-    joint, everyone = Joint(own, (), others, [1.0] * len(others)), (own, *others)
+    own, everyone = joint.own, [each for _, each in joint.everyone]
     rows = np.arange(max(len(each.data.rss) for each in everyone))
     outer, ratio = grid_of([_RATIOS] * own.space.terms, np.ones(own.space.groups))
     lines = joint.along(outer)

@@ -188,9 +188,8 @@ def joined(
     check_earlier(found)
     knows_bags = any(other.design.term("bag") is not None for other in found.earlier)
     one_bag_each = fit.columns.bag is not None and fit.design.term("bag") is None and fit.design.apart.any()
-    if (
-        knows_bags and one_bag_each
-    ):  # what parts fuel from bag is how much bags differed in the earlier trials
+    if knows_bags and one_bag_each:
+        # what parts fuel from bag is how much bags differed in the earlier trials
         bagless = design_of(replace(fit.columns, bag=None), "fixed", fit.spread_choice)
         found = replace(found, design=replace(fit.design, apart=bagless.apart))
     return replace(found, beside=beside(found))

@@ -14,8 +14,9 @@ import pandas as pd
 from kit.variance.bounded import Model, Rows
 from kit.variance.burn_arrays import Array, Codes, Columns, Mask, Roles, Scale, frame_of, refused, rows_of
 from kit.variance.design import Design, FuelEffect, Method, Spread
-from kit.variance.engine import Borrowed, Engine, Estimate, Restricted, engine_of, explained
+from kit.variance.engine import Borrowed, Engine, Estimate, engine_of, explained
 from kit.variance.optimise import at_zero
+from kit.variance.ratio_nodes import Joint
 from kit.variance.residual_space import Pieces, Residuals
 
 FLAT = 1e-13
@@ -85,21 +86,17 @@ class Censored:
 
 @dataclass(frozen=True)
 class Beside:
-    """A trial's restricted likelihood and those of earlier ones, over the same terms.
+    """Earlier trials beside this one.
 
     Attributes
     ----------
-    names
-        The random terms.
-    own, folders
-        Likelihoods of this trial and of each earlier one.
+    joint
+        The restricted likelihoods of all.
     p_conflict, used
         (responses, folders): p of equal variances, and whether the folder enters.
     """
 
-    names: tuple[str, ...]
-    own: Restricted
-    folders: tuple[Restricted, ...]
+    joint: Joint
     p_conflict: Array
     used: Mask
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import compress, product
 
 import numpy as np
 from scipy import special
@@ -96,6 +96,11 @@ class Joint:
         """How many ratios of groups have an axis each: none where they are too many, and drawn."""
         groups = self.own.space.groups - 1
         return groups if groups <= MOST_ON_A_GRID else 0
+
+    def of(self, folders: Sequence[bool] | Mask) -> Joint:
+        """Return the likelihood of the trial and of some of the earlier ones."""
+        kept = list(compress(self.folders, folders))
+        return replace(self, folders=kept, powers=list(compress(self.powers, folders)))
 
     def without(self, name: str) -> Joint:
         """Return the likelihoods as if the levels of one term did not differ."""

@@ -288,8 +288,7 @@ class Criterion:
 def solve(space: Rotation, data: Residuals) -> Minimum:
     """Minimise the criterion over l >= 0: a grid, then safeguarded Newton steps inside its bracket.
 
-    Converged are responses whose last step is below one part
-    in 1e10, or which are at the bound with a slope upwards.
+    Converged are responses whose last step is below one part in 1e10, or which are at the bound with a slope upwards.
     """
     c = Criterion(space.d, data.z**2, data.rss[:, 0], space.dof)
     if np.ptp(c.d) <= 1e-10 * c.d[0] and c.dof > len(c.d):
