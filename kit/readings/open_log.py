@@ -32,6 +32,7 @@ from kit.readings.source import (
 )
 from kit.trial import Logger
 from kit.trial.cells import BLANKS, TYPED, WORDS, decimal_evidence, kind_of, split_unit, to_number
+from kit.trial.decode import shown
 from kit.trial.messages import fault
 
 _LOOK_ABOVE, _MOST_ABOVE = 8, 200
@@ -439,8 +440,9 @@ def _delimiter(wanted: str | None, lines: Sequence[Line], name: str) -> str | No
 def _no_rows(there: Sequence[Line], name: str, delimiter: str | None) -> KitError:
     last = there[-1].text if there else ""
     names = [cell for cell in split_line(last, delimiter or max(",;\t|", key=last.count)) if cell]
-    if sum(kind_of(cell) in TYPED for cell in names) > 1:
-        return KitError.refuse(name, *fault("one row", row=last[:60], line=there[-1].number))
+    partings = (split_line(last, mark) for mark in delimiter or ",;\t|")
+    if any(sum(kind_of(cell) in TYPED for cell in cells) > 1 for cells in partings):
+        return KitError.refuse(name, *fault("one row", row=shown(last), line=there[-1].number))
     what = "header alone" if names and len(there) <= 3 else "no table"
     return KitError.refuse(name, *fault(what, names=", ".join(names[:20])))
 

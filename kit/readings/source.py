@@ -254,7 +254,7 @@ _FOREIGN = {"\t": 0.9, ";": 0.5, "|": 0.5}
 _CLOCKLIKE = frozenset({"stamp", "date", "clock"})
 _NUMERIC = frozenset({"number", "with unit"})
 _EMPTY = frozenset({"blank", "absent", "open"})
-_SAMPLE = 60
+_SAMPLE, _FEW = 60, 12
 _SURE = 1.0
 _LOOKED_AT = 200
 _MOST_STATED = 12
@@ -368,7 +368,10 @@ def _candidates(texts: Sequence[str]) -> list[str]:
     counts = {
         name: sum(name in text for text in (inner if name == BLANK_RUN else texts)) for name in _UNSPLIT
     }
-    return [name for name, count in counts.items() if name and count * 2 > len(texts)] or [""]
+    half = len(texts) / 2
+    least = 1 if len(texts) <= _FEW else half  # a few rows may have as many lines of words below them
+    likely = [name for name, count in counts.items() if count > (half if name == BLANK_RUN else least)]
+    return [name for name in likely if name] or [""]
 
 
 class _Parting(NamedTuple):
@@ -447,8 +450,9 @@ def _is_unsplit(column: Sequence[str], delimiter: str) -> bool:
     return apart * 2 > len(column)
 
 
-_COMMA_NUMBER = re.compile(
-    r" *\"?[+-]? *[0-9]+(?:[. '’][0-9]{3})*,[0-9]+ ?(?:(?:°|º|deg ?)?[CFK]|℃|℉)?\"? *$", re.IGNORECASE
+_COMMA_NUMBER = re.compile(  # '7,5', and no compact stamp with a reading behind it
+    r" *\"?(?!(?:19|20)[0-9]{12},)[+-]? *[0-9]+(?:[. '’][0-9]{3})*,[0-9]+ ?(?:(?:°|º|deg ?)?[CFK]|℃|℉)?\"? *$",
+    re.IGNORECASE,
 )
 _NAMED_UNIT = re.compile(r", ?(?:°|º|deg ?)?[CFK]\b|, ?℃")
 

@@ -617,6 +617,13 @@ def text_of(draw, table, names, units, delimiter, quote, time) -> str:
         above = draw.often("units above", 0.4)
         both = ([unit_line, name_line] if above else [name_line, unit_line]) if shown_units else [name_line]
         lines += both
+        own = random.Random(f"below the names {draw.what['seed']}")  # the other draws stay as they were
+        below = own.choices(("nothing", "rulers", "a statistic"), (12, 1, 1))[0]
+        draw.what["below the names"] = below if header == "names" and delimiter != " " else "nothing"
+        if draw.what["below the names"] == "rulers":
+            lines += [line([sign * 4] * len(heads)) for sign in own.choice(("-", "=", "-="))]
+        elif draw.what["below the names"] == "a statistic" and names[0] in time.names:
+            lines += [line([own.choice(("Max", "Avg", "mean")), *["99"] * (len(heads) - 1)])]
     lines += [line(row) for row in rows]
     feet = [
         rng.choice(FOOTER).replace("{d}", delimiter).replace("{x}", "12")

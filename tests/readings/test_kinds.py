@@ -68,10 +68,27 @@ def test_a_few_rows_below_three_lines_are_read(tmp_path, above, mark, count):
     ]
 
 
-def test_a_log_of_one_row_below_other_lines_is_said_to_be_too_short(tmp_path):
-    path = log_text("Burn log\nalder\nhere\nTime,Grate (°C)\n10:00:00,20.1\n", tmp_path)
-    (problem,) = problems_of(path)
-    assert problem.found == "'10:00:00,20.1' on line 5, and no second line that repeats its times and numbers"
+@pytest.mark.parametrize("above", [[], ["Firmware 3.2.1", "Record title: bench 3"]], ids=["bare", "preamble"])
+@pytest.mark.parametrize("mark", ["\t", ";", "|"])
+def test_three_rows_above_three_lines_of_words_are_read(tmp_path, above, mark):
+    rows = [f"26.08.2022 13:51:5{k}{mark}{cell}" for k, cell in enumerate(("55,2", "1510,4", "940,0"))]
+    lines = [*above, f"Hora{mark}Sensor 1 degF", *rows, "End of report", "3 records", "# end"]
+    log = read_log(log_text("\n".join(lines) + "\n", tmp_path))
+    assert log.probes == ["Sensor 1 degF"]
+    np.testing.assert_allclose(log.table["Sensor 1 degF"], (np.array([55.2, 1510.4, 940.0]) - 32) / 1.8)
+
+
+def test_a_compact_stamp_before_a_comma_is_no_number(tmp_path):
+    text = "20250115095946,279\n20250115095947,715\n20250115095948,572\n"
+    log = read_log(log_text(text, tmp_path), {"unit": "K"})
+    assert log.table["elapsed_s"].tolist() == [0.0, 1.0, 2.0]
+    np.testing.assert_allclose(log.table["probe 1"], np.array([279, 715, 572]) - 273.15)
+
+
+@pytest.mark.parametrize("row", ["10:00:00,20.1", "10:00:00;20,1", "14.05.2026;10:00;20,5"])
+def test_a_log_of_one_row_without_names_is_said_to_be_too_short(tmp_path, row):
+    (problem,) = problems_of(log_text(f"Burn log\nalder\nhere\n{row}\n", tmp_path))
+    assert problem.found == f"'{row}' on line 4, and no second line that repeats its times and numbers"
     assert problem.expected == "at least two rows of readings"
 
 
