@@ -12,6 +12,7 @@ from kit.variance import contrasts, fit_repeats
 from kit.variance.bounded import criterion, derivatives
 from kit.variance.censored import _between as between
 from kit.variance.censored import imputed
+from kit.variance.fit import contrasts_of_each
 from kit.variance.mvn import log_probability, truncated
 from kit.variance.sd_limits import component_limits
 from tests.variance.reference import assert_allclose, fitted, table
@@ -258,6 +259,23 @@ def test_an_interval_has_ends_and_is_never_narrower_than_were_the_expected_value
         assert (low <= least + 0.1).all() and (high >= most - 0.1).all(), seed
         agree += fit.estimate.theta[0, -1] < 1e-4 * fit.estimate.theta.sum()
     assert agree >= 4  # burns that happen to agree are what this is about
+
+
+@pytest.mark.parametrize("rows", [(10,), (3, 10, 20)])
+def test_fits_whose_profiles_are_followed_at_once_have_the_contrasts_that_each_has_alone(rows):
+    """Of trials that differ by a burn: some of one shape, one that lost a bound, one that lost all of them."""
+    burns = bounded(rows=rows)
+    left_out = ([0], [5], [12], [rows[0]], list(rows))
+    fits = [fit_repeats(burns.drop(out), status="status") for out in left_out]
+    asked = [(fit, fit.design.mean_rows()[1:] - fit.design.mean_rows()[0]) for fit in fits]
+    assert len({fit.censored.model.shape for fit in fits if fit.censored is not None}) < 4
+    for (fit, L), found in zip(asked, contrasts_of_each(asked), strict=True):
+        alone = contrasts(fit, L)
+        assert found.method == alone.method
+        for mine, own in ((found.estimate, alone.estimate), (found.se, alone.se), (found.df, alone.df)):
+            assert_allclose(mine, own, rtol=1e-12)
+        assert_allclose(np.array(found.limits(0.95)), np.array(alone.limits(0.95)), rtol=1e-6)
+        assert_allclose(found.p(), alone.p(), rtol=1e-6, atol=1e-9)
 
 
 def test_a_self_check_under_bounds_has_the_earlier_trials_beside_it():
