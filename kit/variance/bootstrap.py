@@ -77,25 +77,22 @@ def variance_shares(fit: RepeatModel, level: float = 0.95, seed: int = 1, trials
     median on the logit scale (bias-corrected percentiles; Efron 1987, without acceleration).
     """
     names = sorted({name.split(":")[0] for name in fit.names}, key=ORDER.index)
-    share = _shares(fit, fit.estimate.theta)
+    share = _shares(fit, fit.estimate.theta, names)
     low, high = np.full_like(share, np.nan), np.full_like(share, np.nan)
     for row in range(len(share)):
         if fit.has_spread and np.isfinite(share[row]).all():
-            drawn = _shares(fit, bootstrap(fit, trials, seed, response=row).theta)
+            drawn = _shares(fit, bootstrap(fit, trials, seed, response=row).theta, names)
             low[row], high[row] = _percentiles(drawn, share[row], level)
-    frame = fit.framed({"component": names}, {"share": share, "low": low, "high": high})
-    frame["level"] = level
-    return frame
+    return fit.framed({"component": names}, {"share": share, "low": low, "high": high}, {"level": level})
 
 
-def _shares(fit: RepeatModel, theta: Array) -> Array:
+def _shares(fit: RepeatModel, theta: Array, components: list[str]) -> Array:
     """(rows, components): groups of burns count by their burns."""
     names, burns = [name.split(":")[0] for name in fit.names], fit.engine.space.groups
     weight = np.ones(len(names))
     if burns > 1:
         weight[-burns:] = fit.design.spread.sizes / fit.design.n
-    order = sorted(set(names), key=ORDER.index)
-    parts = (theta * weight) @ (np.array(names)[:, None] == order)
+    parts = (theta * weight) @ (np.array(names)[:, None] == components)
     return np.asarray(parts / parts.sum(axis=1, keepdims=True))
 
 

@@ -286,11 +286,8 @@ def predict_burn(fit: RepeatModel, level: float = 0.95, without: tuple[str, ...]
         df = 2 * T**2 / np.einsum("rcm,rcd,rdm->rm", h, fit.observed, h)
         sd, covers = np.sqrt(T), [_words(fit, without)] * m
     half = special.stdtrit(df, (1 + level) / 2) * sd
-    frame = fit.framed({"fuel": fit.labels, "covers": covers}, {
-        "mean": mean, "sd": sd, "df": df, "low": mean - half, "high": mean + half,
-    })  # fmt: skip
-    frame["level"] = level
-    return frame
+    values = {"mean": mean, "sd": sd, "df": df, "low": mean - half, "high": mean + half}
+    return fit.framed({"fuel": fit.labels, "covers": covers}, values, {"level": level})
 
 
 def _uses(fit: RepeatModel, without: tuple[str, ...]) -> Array:

@@ -82,16 +82,14 @@ class Coordinates:
     back
         (p, p) R⁻¹.
     free
-        (groups,) degrees of freedom of each group of burns beyond the k coordinates that the means leave.
+        (groups,) degrees of freedom of each group of burns beyond those coordinates.
+    k
+        How many coordinates the means leave.
     """
 
     back: Array
     free: Array
-
-    @property
-    def k(self) -> int:
-        """Coordinates that the means leave."""
-        raise NotImplementedError
+    k: int
 
     @property
     def p(self) -> int:
@@ -154,11 +152,6 @@ class Space(Coordinates):
     def terms(self) -> int:
         """How many of the components are random terms."""
         return len(self.halves)
-
-    @property
-    def k(self) -> int:
-        """Coordinates that the means leave."""
-        return int(self.basis.shape[1] - self.p)
 
     @cached_property
     def residual(self) -> Array:
@@ -385,4 +378,5 @@ def space_of(X: Array, terms: Sequence[Array], codes: Codes | None = None, count
     groups = [whole.T[:, own == g] for g in range(count)]
     V = np.array([half @ half.T for half in (*halves, *groups)])
     free = np.array([float((codes == g).sum() - (own == g).sum()) for g in range(count)])
-    return Space(np.linalg.inv(R[: X.shape[1]]), free, U @ whole, V, tuple(halves), codes)
+    p = X.shape[1]
+    return Space(np.linalg.inv(R[:p]), free, len(own) - p, U @ whole, V, tuple(halves), codes)

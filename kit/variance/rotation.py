@@ -96,19 +96,9 @@ class Rotation(Coordinates):
     xx: Array
 
     @property
-    def count(self) -> Array:
-        """Directions of each stratum."""
-        return np.append(self.levels_of, self.inner.shape[1] + self.free)
-
-    @property
     def terms(self) -> int:
         """How many of the components are random terms."""
         return 1
-
-    @property
-    def k(self) -> int:
-        """Coordinates that the means leave and burns of a level share."""
-        return len(self.d)
 
     def sizes(self, term: int) -> Array:
         """Burns of each of the term's levels."""
@@ -155,12 +145,15 @@ class Rotation(Coordinates):
 
     def pieces(self, theta: Array) -> Pieces:
         """Sums over strata."""
-        R, c, p, m = len(theta), theta.shape[1], self.p, len(self.count)
-        d, means = self.loads, self.xx.reshape(m, p * p)
+        R, c, p, d = len(theta), theta.shape[1], self.p, self.loads
+        means, count = (
+            self.xx.reshape(len(d), p * p),
+            np.append(self.levels_of, self.inner.shape[1] + self.free),
+        )
         u = 1 / (theta @ d.T)
         P = ((u * u)[:, None] * d.T @ means).reshape(R, c, p, p)
         Q = ((u**3)[:, None, None] * (d.T[:, None] * d.T) @ means).reshape(R, c, c, p, p)
-        t = ((u * u * self.count)[:, None] * d.T) @ d
+        t = ((u * u * count)[:, None] * d.T) @ d
         phi = np.linalg.inv((u @ means).reshape(R, p, p))
         return Pieces(np.asarray(phi, dtype=np.float64), P, Q, t)
 
@@ -192,7 +185,7 @@ def rotation_of(design: Design) -> Rotation:
     loads = np.column_stack([np.append(sizes, 0.0), np.ones(len(sizes) + 1)])
     often = np.bincount(levels.sizes)[sizes].astype(np.float64)
     return Rotation(
-        back, np.array([float(design.nu - len(d))]), design, levels, d, lift, back @ pull, inner,
+        back, np.array([float(design.nu - len(d))]), len(d), design, levels, d, lift, back @ pull, inner,
         loads, often, np.concatenate([along, rest[None]]),
     )  # fmt: skip
 

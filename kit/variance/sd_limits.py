@@ -30,6 +30,8 @@ from kit.variance.ratio_nodes import Weighted, weigh
 
 LimitMethod = Literal["best", "profile", "exact"]
 
+COLUMNS = ("component", "sd", "low", "high", "level", "method", "at_boundary")
+
 
 def component_limits(fit: RepeatModel, method: LimitMethod = "best", level: float = 0.95) -> pd.DataFrame:
     """Return a row a component: component, sd, low, high, level, method, at_boundary.
@@ -49,14 +51,12 @@ def component_limits(fit: RepeatModel, method: LimitMethod = "best", level: floa
     at = at_zero(fit.estimate.theta)
     sd, low = np.where(at, 0.0, np.sqrt(fit.estimate.theta)), np.where(at, 0.0, low)
     order = sorted(range(len(fit.names)), key=lambda i: ORDER.index(fit.names[i].split(":")[0]))
-    names = [fit.names[i] for i in order]
-    frame = fit.framed(
-        {"component": names}, {"sd": sd[:, order], "low": low[:, order], "high": high[:, order]}
-    )
-    frame["level"] = level
-    frame["method"] = [named[i] for i in order] * len(sd)
-    frame["at_boundary"] = at[:, order].ravel()
-    return frame
+    keys = {
+        "component": [fit.names[i] for i in order], "method": [named[i] for i in order],
+        "at_boundary": at[:, order].ravel(),
+    }  # fmt: skip
+    values = {"sd": sd[:, order], "low": low[:, order], "high": high[:, order]}
+    return fit.framed(keys, values, {"level": level}, COLUMNS)
 
 
 def _limits(fit: RepeatModel, method: LimitMethod, level: float) -> tuple[Array, Array, list[str]]:
@@ -143,9 +143,8 @@ def _ends(fit: RepeatModel, level: float, own: bool) -> tuple[Array, Array]:
     (R, c), sd = fit.estimate.theta.shape, np.sqrt(fit.estimate.theta.T.ravel())
     component, of = np.repeat(np.arange(c), R), np.tile(np.arange(R), c)
     down, up = np.sqrt(np.concatenate([rises(fit, j, level, own) for j in range(c)], axis=1))
-    terms = sum(not name.startswith("burn") for name in fit.names)
     sought = sd > 0
-    term = np.flatnonzero(sought & (component < terms))
+    term = np.flatnonzero(sought & (component < fit.engine.space.terms))
     if len(term):  # zero where zero lies within
         at_zero, _ = _height(
             fit, component[term], of[term], np.zeros(len(term)), fit.estimate.theta[of[term]]
