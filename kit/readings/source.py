@@ -463,8 +463,13 @@ def _one_column(delimiter: str, width: int, lines: Sequence[Line], texts: Sequen
         return False
     first = next((place for place, line in enumerate(lines) if _COMMA_NUMBER.match(line.text)), len(lines))
     above = filled(lines[:first])[-1:]
-    plain = sum(bool(_COMMA_NUMBER.match(text)) or kind_of(text) in _EMPTY for text in texts)
-    return plain >= 0.8 * len(texts) and not any("," in _NAMED_UNIT.sub("", line.text) for line in above)
+    rows = [text for text in texts if kind_of(split_line(text, delimiter)[0]) in TYPED | _EMPTY]
+    plain = sum(bool(_COMMA_NUMBER.match(text)) or kind_of(text) in _EMPTY for text in rows)
+    return (
+        bool(rows)
+        and plain >= 0.8 * len(rows)
+        and not any("," in _NAMED_UNIT.sub("", line.text) for line in above)
+    )
 
 
 def _cut_numbers(texts: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> bool:

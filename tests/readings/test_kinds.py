@@ -78,6 +78,15 @@ def test_three_rows_above_three_lines_of_words_are_read(tmp_path, above, mark):
     np.testing.assert_allclose(log.table["Sensor 1 degF"], (np.array([55.2, 1510.4, 940.0]) - 32) / 1.8)
 
 
+@pytest.mark.parametrize("names", ["Pit 1", "Pit 1\n===="])
+def test_one_column_with_decimal_commas_is_one_below_more_words_than_rows(tmp_path, names):
+    above = "Record;17;;\nNotes;first trial, windy\nSerial;8812-77\nSerial;8812-77\nChannels;3\n"
+    keys = {"unit": "degF", "decimal": ",", "step_s": 10.0}
+    log = read_log(log_text(f"{above}{names}\n67,808\n658,307\n734,353\n717,150\n", tmp_path), keys)
+    assert log.probes == ["Pit 1"]
+    np.testing.assert_allclose(log.table["Pit 1"] * 1.8 + 32, [67.808, 658.307, 734.353, 717.15])
+
+
 def test_a_compact_stamp_before_a_comma_is_no_number(tmp_path):
     text = "20250115095946,279\n20250115095947,715\n20250115095948,572\n"
     log = read_log(log_text(text, tmp_path), {"unit": "K"})
