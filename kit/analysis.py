@@ -215,13 +215,16 @@ class Analysis:
 
     def _repr_html_(self) -> str:
         columns = ["a", "b", "difference", "ratio", "low", "high", "verdict", "n_a", "n_b"]
-        percent, told = f"low, high: simultaneous {100 * self.level:g} % intervals.", []
+        told = []
         for metric in map(self.run.trial.metric, self.run.trial.primary):
-            rows = self.table("comparisons", metric=metric.id)[columns].dropna(axis=1, how="all")
+            rows = self.table("comparisons", metric=metric.id)
+            families = ", ".join(rows["multiplicity"].astype(str).str.title().unique())
+            rows = rows[columns].dropna(axis=1, how="all")
             scale = "ratios" if metric.scale == "log" else f"differences, {metric.unit}".rstrip(", ")
             if len(rows):
                 label = f"{metric.label[:1].upper()}{metric.label[1:]}"
-                told.append(as_table(rows, f"{label}, {scale}", note=percent, rows=15))
+                note = f"low, high: simultaneous {100 * self.level:.4g} % intervals ({families})."
+                told.append(as_table(rows, f"{label}, {scale}", note=note, rows=15))
         sizes = pd.DataFrame(
             [(name, len(rows)) for name, rows in self.tables.items()], columns=["table", "rows"]
         )

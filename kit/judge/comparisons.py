@@ -366,7 +366,9 @@ def kinds_compared(fit: RepeatFit, question: Question) -> pd.DataFrame:
         averages = np.array([means[own].mean(axis=0) for own in places.values()])
         scope = TESTED, _spread_between(fit, list(places.values()))
         tables.append(_compared(fit, averages, counts, scope, question))
-    if min(counts.values()) >= FEWEST_FUELS and "" not in kinds:
+    measured = set(fit.table.loc[fit.table["status"] == "exact", "fuel"])
+    # a fuel of bounds alone tells no spread of its kind
+    if min(counts.values()) >= FEWEST_FUELS and "" not in kinds and len(measured) == len(kinds):
         roles = question.roles(fit.table) | {"kind": "kind", "fuel_effect": "random", "spread": "common"}
         general = fit_repeats(fit.table, scale=fit.scale, status="status", **roles)
         counts = {str(label): counts[str(label)] for label in general.labels}

@@ -113,7 +113,7 @@ def time_above(burn: Burn, metric: Metric) -> MeasuredValue:
 
 @record("longest spell above", "min", better="more", takes="threshold")
 def longest_spell(burn: Burn, metric: Metric) -> MeasuredValue:
-    """Longest stretch with T ≥ θ, short dips closed."""
+    """Longest stretch with T ≥ θ, short dips closed: it may be longer than the time above θ by those dips."""
     curve, threshold = burn.known_curve, metric.threshold_c
 
     def spells(shift: float) -> Spells:

@@ -11,7 +11,7 @@ from itertools import groupby
 from operator import itemgetter
 from typing import TYPE_CHECKING, Final, Literal
 
-from kit.page.shown_numbers import METRIC, NONE, Units, convert, decimals_for, decimals_in, plain
+from kit.page.shown_numbers import METRIC, NONE, Units, convert, decimals_for, decimals_in, p_words, plain
 from kit.page.text import Html, element, isolate
 from kit.schema import COLUMNS
 
@@ -31,6 +31,8 @@ HEADINGS: Final = {
     "low_alone": "alone, from", "high_alone": "to", "n": "burns", "p_adjusted": "p", "mc_error": "±",
 }  # fmt: skip
 """What stands above a column of the kit's tables where that is not its name."""
+P_VALUES: Final = ("p", "p_adjusted", "p_equivalent", "p_conflict")
+"""Columns that hold a probability, which is never shown as nothing."""
 
 
 Kind = Literal["text", "number", "head"]
@@ -142,7 +144,7 @@ def _column(frame: pd.DataFrame, col: Col, units: Units) -> Iterator[tuple[Html,
         return
     shown: dict[str, bool] = {}
     for us in units.systems():
-        system = Units("us" if us else "metric", units.currency)
+        system = replace(units, show="us" if us else "metric")
         shown.setdefault(system.heading(col.unit, difference=col.difference), us)
     for unit, us in shown.items():
         yield (
@@ -250,6 +252,8 @@ def as_table(
         unit = COLUMNS[name].unit if name in COLUMNS else ""
         heading = (_UNIT_OF_NAME.sub("", name) if unit else name).replace("_", " ")
         number = pd.api.types.is_numeric_dtype(shown[name])
+        if number and name in P_VALUES:
+            shown[name] = shown[name].astype(float).map(p_words)
         columns.append(Col(name, heading, unit, "number" if number else "text"))
     if not len(frame):
         return element("p", f"{caption}: no rows.")

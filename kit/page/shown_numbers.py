@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 from kit.data_file import data_file
@@ -39,6 +39,11 @@ class Units:
     def systems(self) -> tuple[bool, ...]:
         """Return for each system to be shown whether it is the US one."""
         return {"metric": (False,), "us": (True,), "both": (False, True)}[self.show]
+
+    @property
+    def first(self) -> Units:
+        """The system that stands first, alone: metric where both are shown."""
+        return replace(self, show="us" if self.show == "us" else "metric")
 
     def heading(self, unit: str, *, difference: bool = False) -> str:
         """Return the unit as a table's heading gives it; '' where there is none."""
@@ -153,6 +158,11 @@ def to_range(
         return f"{with_unit(middle, _unit_shown(unit, us, difference, units.currency))} ({lower} to {upper})"
 
     return in_each(units, write, "; {}")
+
+
+def p_words(p: float) -> str:
+    """Return a p value as shown: '<0.001', '0.012', '–' where there is none."""
+    return plain(p, 3) if p != p or p >= 0.0005 else "<0.001"
 
 
 def duration(minutes: float | None) -> str:

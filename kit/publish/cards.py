@@ -29,7 +29,7 @@ def say_card(analysis: Any) -> str:
     head = f"# What may be said: {escape_markdown(data.trial.title or 'this trial')}"
     first = [f"**{escape_markdown(text)}**" for text in sentences_of("say_first", data=data)]
     left = 0 if data.bare else sum(not claim.settled for claim in claims_of(data))
-    rest = sentences_of("say_last", told=told, left=left, comparisons=claims_of(data))
+    rest = sentences_of("say_last", told=told, left=left, comparisons=len(claims_of(data)))
     return "\n\n".join([head, *first, *(_card(claim, data) for claim in told), *rest]) + "\n"
 
 
@@ -69,9 +69,12 @@ def how_we_know(analysis: Any) -> str:
 def three_sentences(data: ReportData) -> list[str]:
     """Return three sentences: what was done, how differences were judged, how anyone can check."""
     primary = [claim for claim in claims_of(data) if claim.primary]
+    burns, bags = (sum(each) for each in zip((0, 0), *data.burned.values(), strict=True))
     parts = {
         "burned": "simulated" if data.simulated else "burned",
-        "from_bags": f" from {counted(data.bags, 'bag')}" if data.bags else "",
+        "fuels": sum(n > 0 for n, _ in data.burned.values()),
+        "burns": burns,
+        "from_bags": f" from {counted(bags, 'bag')}" if bags else "",
         "where": f" (cooker: {data.trial.cooker})" if data.trial.cooker else "",
         "measures": [data.label(metric) for metric in data.primary] or "what was logged",
         "spread": f"burns of {data.these_bags}" if data.these_bags else "bags and burns of one fuel",

@@ -4,24 +4,27 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final, Literal
 
+from kit.metrics import Metric
 from kit.page.shown_numbers import Units
 from kit.page.text import anchor
-from kit.publish.report_data import ReportData, price_metric
+from kit.publish.report_data import ReportData, price_metric, prices_per_kg
 from kit.publish.wording import (
     APART,
     TIMES_FROM,
     Amount,
     amount_of,
+    called,
     capital,
-    counted,
     counts,
     estimate_words,
-    listed,
+    label_of,
+    number_word,
+    p_is,
     paragraph_of,
     threshold,
     told,
@@ -178,7 +181,6 @@ def _pair(row: Any, data: ReportData) -> Claim:
     (a, b), n, bags = zip(*sides, strict=True)
     names = data.name(a), data.name(b)
     alike = n[0] == n[1] and bags[0] == bags[1]
-    us = Units("us" if data.units.show == "us" else "metric")
     short = spec.phrases.short if amount.above else spec.phrases.short_less
     parts: dict[str, Any] = {
         "data": data,
@@ -194,10 +196,13 @@ def _pair(row: Any, data: ReportData) -> Claim:
         "margin": data.margin_words(row.metric),
         "minutes": _minutes(data, amount, a, b),
         "apart": APART,
+        "measure": label_of(spec, data.units.first),
+        "of_these": f", for {data.these_bags}" if data.these_bags else "",
+        "size": amount.end(amount.value),
         "burns": n[0],
         "other_burns": "" if alike else n[1],
         "bags": bags[0] if alike else 0,
-        "short": short.replace("{at}", threshold(spec, us)),
+        "short": short.replace("{at}", threshold(spec, data.units.first)),
     }
     own = words()["claim"]
     for name in ("clause", "interval", "each", "of_bags"):  # each holds those before it
@@ -223,8 +228,8 @@ def _pair(row: Any, data: ReportData) -> Claim:
         bags=bags,
         sentence=f"{capital(parts['clause'])}{follows}{of_burns}.",
         number=number,
-        say=shortest_that_fits(told_each(own["say_pair"], parts), names, MOST_SAID),
-        caption=shortest_that_fits(told_each(own["caption"], parts), names, MOST_CAPTION),
+        say=shortest_that_fits(told_each(own["say_pair"], parts), data, MOST_SAID),
+        caption=shortest_that_fits(told_each(own["caption"], parts), data, MOST_CAPTION),
         interval=amount.directed,
         figure=f"comparisons {row.metric}" if drawn else "",
         primary=row.metric in data.primary,
@@ -257,22 +262,29 @@ def words_in(text: str) -> int:
     return len(text.replace("\u00a0", " ").replace("\u202f", "").split())
 
 
-def shortest_that_fits(forms: Sequence[str], names: Sequence[str], most: int) -> str:
-    """Return the first form of at most so many words; names are cut to their first words where nothing else fits."""
+def shortest_that_fits(forms: Sequence[str], data: ReportData, most: int, last: str = "") -> str:
+    """Return the first form of at most so many words, fuels' names cut to their first words where nothing else fits.
+
+    No name is cut to words with which another fuel's begins; what still does not fit gives way to `last`.
+    """
+    names = sorted((player.name for player in data.cast), key=len, reverse=True)
     for length in (99, 3, 2, 1):
         for form in forms:
             short = form
-            for name in sorted(names, key=len, reverse=True):
-                short = short.replace(name, first_words(name, length))
+            for name in names:
+                short = short.replace(name, first_words(name, length, names))
             if words_in(short) <= most:
                 return short
-    return " ".join(forms[-1].split()[: most - 1]) + " …"
+    return last or " ".join(forms[-1].split()[: most - 1]) + " …"
 
 
-def first_words(name: str, length: int) -> str:
-    """Return a name's first words, and an ellipsis where some were left out."""
+def first_words(name: str, least: int, among: Sequence[str]) -> str:
+    """Return a name's first words, at least so many and as many as tell it from others, and an ellipsis."""
     parts = name.split()
-    return name if len(parts) <= length else " ".join(parts[:length]) + "…"
+    for length in range(least, len(parts)):
+        if sum(other.split()[:length] == parts[:length] for other in among) == 1:
+            return " ".join(parts[:length]).rstrip(",;:") + "…"
+    return name
 
 
 @dataclass(frozen=True)
@@ -285,6 +297,8 @@ class Standing:
         Ids, in the order of their means, the best first.
     near
         Those of the others that fall short of the leader by less than the margin, as their own verdicts say.
+    unjudged
+        Why each further fuel that was burned is not among these, by id.
     means
         Rows of MEANS by fuel.
     """
@@ -293,6 +307,7 @@ class Standing:
     rivals: tuple[str, ...]
     others: tuple[str, ...]
     near: tuple[str, ...]
+    unjudged: Mapping[str, str]
     means: Any
 
     def limits(self, fuel: str) -> tuple[float, float, float]:
@@ -319,16 +334,41 @@ def standing_of(data: ReportData, metric: str) -> Standing | None:
     pairs = pairs[pairs["verdict"].isin(WITHIN) & ((pairs["a"] == leader) | (pairs["b"] == leader))]
     near = tuple(fuel for fuel in others if fuel in {*pairs["a"], *pairs["b"]})
     means = data.rows("means", metric).set_index("fuel")
-    return Standing(leader, tuple(rivals), tuple(others), near, means)
+    judged = set(rows["fuel"])
+    unjudged = {
+        fuel: why_unjudged(data, metric, fuel)
+        for fuel, (burns, _) in data.burned.items()
+        if burns and fuel not in judged
+    }
+    return Standing(leader, tuple(rivals), tuple(others), near, unjudged, means)
+
+
+def why_unjudged(data: ReportData, metric: str, fuel: str) -> str:
+    """Return why a fuel has no mean of a metric."""
+    values = data.values_of(metric)
+    statuses = set(values.loc[values["fuel"] == fuel, "status"])
+    price = prices_per_kg(data).get(fuel)
+    why = "never" if "never" in statuses else "missing" if statuses <= {"missing"} else "bounds"
+    if why == "missing" and metric.startswith("cost:"):
+        why = "free" if price == 0 else "missing" if price else "unpriced"
+    return called("unjudged", why)
 
 
 def best_claim(data: ReportData, metric: str) -> Claim | None:
     """Return which fuels can be the best of a metric and which cannot, with numbers; None where nobody can tell."""
     spec = data.spec(metric)
-    best = spec.phrases.best or f"{'most' if spec.better == 'more' else 'least'} {data.label(metric)}"
-    best = best.replace("{at}", threshold(spec, data.units))
-    best = f"{best} of {data.these_bags}" if data.these_bags else best
-    return _standing_claim(data, metric, "best", best, f"may be {spec.phrases.as_good}", "not")
+    best, brief = (f"{best_words(spec, units)}{{of}}" for units in (data.units, data.units.first))
+    return _standing_claim(
+        data, metric, "best", (best, brief, brief), (f"may be {spec.phrases.as_good}", "not")
+    )
+
+
+def best_words(spec: Metric, units: Units) -> str:
+    """Return what the best of a metric is called: 'hottest', 'longest above 150 °C'."""
+    said = (
+        spec.phrases.best or f"{'highest' if spec.better == 'more' else 'lowest'} in {label_of(spec, units)}"
+    )
+    return said.replace("{at}", threshold(spec, units))
 
 
 def value_claim(data: ReportData) -> Claim | None:
@@ -336,15 +376,29 @@ def value_claim(data: ReportData) -> Claim | None:
     metric = price_metric(data)
     if not metric.startswith("cost:"):
         return None
-    of = f" of {data.these_bags}" if data.these_bags else ""
-    best = f"best value{of} at the prices paid, by the hour above {threshold(data.spec(metric), data.units)}"
-    return _standing_claim(data, metric, "value", best, "may be as cheap", "dearer")
+    brief = "best value{of} at the prices paid"
+    best = f"{brief}, by the hour above {threshold(data.spec(metric), data.units)}"
+    return _standing_claim(
+        data, metric, "value", (best, brief, "best value{of}"), ("may be as cheap", "dearer")
+    )
 
 
 def _standing_claim(
-    data: ReportData, metric: str, kind: Literal["best", "value"], best: str, equal: str, fail: str
+    data: ReportData,
+    metric: str,
+    kind: Literal["best", "value"],
+    named: tuple[str, str, str],
+    others: tuple[str, str],
 ) -> Claim | None:
-    """Return the claim on which fuels are `best`, which are `equal` as far as one knows, and which `fail` to be."""
+    """Return the claim on which fuels are the best of a metric.
+
+    Parameters
+    ----------
+    named
+        What the best is called, {of} the fuels that are judged: in full, briefly, and below a picture.
+    others
+        What may be said of those that may be as good, and of those that are not.
+    """
     found = standing_of(data, metric)
     if found is None:
         return None
@@ -355,22 +409,34 @@ def _standing_claim(
     )
     rivals, near = (list(map(data.name, names)) for names in (found.rivals, found.near))
     used = {fuel: n for fuel, n in data.used(metric).items() if fuel in fuels}
-    parts: dict[str, Any] = {"best": best, "leader": leader, "number": number, "equal": equal, "fail": fail}
-    parts |= {"near": near, "far": len(found.others) - len(near), "margin": data.margin_words(metric)}
-    parts["several_far"] = parts["far"] > 1
-    parts |= {"open": found.open and len(fuels) > 2, "fuels": fuels, "data": data}
     *first, last = [f"{name}, {mean}" for name, mean in zip(rivals, means, strict=True)] or [""]
-    parts |= {"rivals": ", and ".join(filter(None, [", ".join(first), last])) + "," if rivals else ""}
-    parts |= {"many_near": len(near) > MOST_NAMED and len(near) == len(found.others), "names": rivals}
-    parts |= {"nearest": bool(near) and found.near[0] == found.others[0] and not rivals}
-    one = Units("us" if data.units.show == "us" else "metric")
-    briefly = best.partition(", by the hour")[0].replace(threshold(spec, data.units), threshold(spec, one))
-    own, parts["briefly"] = words()["claim"], briefly
-    said = told_each(own["say"], parts)
-    forms = [f"{'; '.join(said)}.", *([] if parts["nearest"] else told_each(own["say_briefly"], parts))]
-    short = capital(briefly.partition(" at the prices")[0])
-    captions = [f"{short}: {listed([leader, *rivals], 'or')}"]
-    captions += [f"{short}: {leader} or {counted(len(rivals), 'other')}"] if rivals else []
+    unjudged = [f"{data.name(fuel)}: not judged, {why}" for fuel, why in found.unjudged.items()]
+    judged = f" of the {number_word(len(fuels))} judged" if unjudged else ""
+    of = f"{judged} of {data.these_bags}" if data.these_bags else judged
+    parts: dict[str, Any] = {
+        "data": data,
+        "best": named[0].replace("{of}", of),
+        "briefly": named[1].replace("{of}", of),
+        "shortly": named[2].replace("{of}", f" of {number_word(len(fuels))}" if unjudged else ""),
+        **dict(zip(("equal", "fail"), others, strict=True)),
+        "unjudged": "; ".join(unjudged),
+        "leader": leader,
+        "number": number,
+        "names": rivals,
+        "can": len(rivals) + 1,
+        "rivals": ", and ".join(filter(None, [", ".join(first), last])) + "," if rivals else "",
+        "near": near,
+        "many_near": len(near) > MOST_NAMED and len(near) == len(found.others),
+        "nearest": bool(near) and found.near[0] == found.others[0] and not rivals,
+        "far": len(found.others) - len(near),
+        "several_far": len(found.others) - len(near) > 1,
+        "margin": data.margin_words(metric),
+        "open": found.open and len(fuels) > 2,
+        "fuels": fuels,
+    }
+    own = words()["claim"]
+    forms = [f"{'; '.join(told_each(own['say'], parts))}.", *told_each(own["say_briefly"], parts)]
+    captions, unnamed = told_each(own["caption_best"], parts), told(own["caption_unnamed"], parts)
     (burns, bags), (mean, low, high) = used.get(found.leader, (0, 0)), found.limits(found.leader)
     return Claim(
         id=anchor("claim", kind, _quoted(metric)),
@@ -390,8 +456,8 @@ def _standing_claim(
         bags=(bags, bags),
         sentence=f"{'; '.join(told_each(own['standing'], parts))} ({data.n_words(used)}).",
         number=number,
-        say=shortest_that_fits(forms, [leader, *rivals], MOST_SAID),
-        caption=shortest_that_fits(captions, [leader, *rivals], MOST_CAPTION),
+        say=shortest_that_fits(forms, data, MOST_SAID),
+        caption=shortest_that_fits(captions, data, MOST_CAPTION, unnamed),
         interval=number,
         figure=f"values {metric}",
         primary=metric in data.primary or kind == "value",
@@ -404,7 +470,7 @@ def overall_sentence(data: ReportData, metric: str) -> str:
     Of two fuels it would say what their one comparison says.
     """
     rows = data.rows("overall", metric)
-    if data.interim or len(data.cast) < 3 or not len(rows) or rows["p"].isna().any():
+    if data.interim or not data.many_fuels or not len(rows) or rows["p"].isna().any():
         return ""
     p, standing = float(rows["p"].iloc[0]), standing_of(data, metric)
     known = standing is not None and not standing.open
@@ -413,7 +479,7 @@ def overall_sentence(data: ReportData, metric: str) -> str:
         "overall",
         label=data.label(metric),
         fuels=data.these_bags or "the fuels",
-        p="< 0.001" if p < 0.0005 else f"= {p:.3f}" if p < 0.1 else f"= {p:.2f}",
+        p=p_is(p),
         differ=p < 1 - data.level,
         known=known or any(claim.settled for claim in own),
         sharper=known or any(claim.direction for claim in own),
@@ -422,5 +488,5 @@ def overall_sentence(data: ReportData, metric: str) -> str:
 
 def all_claims(data: ReportData) -> list[Claim]:
     """Return every claim of a report: best sets and value first, then the comparisons."""
-    first = [best_claim(data, metric) for metric in data.primary]
+    first = [best_claim(data, metric) for metric in data.primary if data.many_fuels]
     return [*(claim for claim in (*first, value_claim(data)) if claim is not None), *claims_of(data)]

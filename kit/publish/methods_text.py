@@ -184,7 +184,8 @@ def _margins(data: ReportData) -> list[Block | None]:
     if not told:
         return ["No margin was declared; fuels are called different or not settled, never the same."]
     lead = "The smallest difference that matters, declared in the trial file:"
-    return [lead, told, paragraph_of("margin")]
+    inner, error = (f"{100 * share:.4g}\u00a0%" for share in (2 * data.level - 1, 1 - data.level))
+    return [lead, told, paragraph_of("margin", data=data, inner=inner, error=error)]
 
 
 def _self_check(data: ReportData) -> list[Block | None]:

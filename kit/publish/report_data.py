@@ -15,7 +15,15 @@ from kit import schema
 from kit.page.shown_numbers import Units
 from kit.publish.figures.canvas import Axis, Cast, cast_of
 from kit.publish.provenance import SIMULATED
-from kit.publish.wording import called, counted, label_of, margin_words, number_word, of_bags, with_unit_after
+from kit.publish.wording import (
+    called,
+    counted,
+    label_of,
+    margin_words,
+    of_bags,
+    paragraph_of,
+    with_unit_after,
+)
 
 if TYPE_CHECKING:
     from kit.trial.models import Trial
@@ -83,13 +91,9 @@ class ReportData:
 
     def of_declared_pairs(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Return the rows, by metric, a and b, of the comparisons that the trial declared."""
-
-        def keys(table: pd.DataFrame) -> list[tuple[Any, ...]]:
-            named = table[["metric", "a", "b"]].itertuples(index=False)
-            return [(metric, frozenset(pair)) for metric, *pair in named]
-
-        declared = set(keys(self.table("comparisons")))
-        return rows.loc[[key in declared for key in keys(rows)]]
+        named = ["metric", "a", "b"]
+        declared = set(map(frozenset, self.table("comparisons")[named].to_numpy()))
+        return rows.loc[[frozenset(each) in declared for each in rows[named].to_numpy()]]
 
     def of_primary(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Return the rows, by metric, of primary metrics; all of them where none was measured."""
@@ -246,11 +250,17 @@ class ReportData:
     @property
     def on_days(self) -> str:
         """On how many days the burns were made: ' on six days', ', six of them on six days'; '' where none is known."""
-        if not self.days:
-            return ""
-        days = f" on {counted(self.days, 'day')}"
-        known = "" if self.dated == self.done else f", {number_word(self.dated)} of them"
-        return f"{known}{days}" + (" and the others without a day" if known else "")
+        return paragraph_of("on_days", data=self, all_dated=self.dated == self.done)
+
+    @property
+    def several_fuels(self) -> bool:
+        """Whether there is a second fuel to compare with."""
+        return len(self.cast) > 1
+
+    @property
+    def many_fuels(self) -> bool:
+        """Whether there are three fuels or more, so that one can be the best of them."""
+        return len(self.cast) > 2
 
     @property
     def singles(self) -> bool:
@@ -359,11 +369,11 @@ def n_note(counts: Sequence[tuple[int, int]]) -> str:
 
 
 def prices_per_kg(data: ReportData) -> dict[str, float]:
-    """Return the price paid per kilogram of each fuel that has one."""
+    """Return the price paid per kilogram of each fuel that has one, 0 of what cost nothing."""
     from kit.burns.logged_burns import price_per_kg
 
     paid = {fuel.id: price_per_kg(data.trial, fuel.id) for fuel in data.trial.fuels}
-    return {fuel: price for fuel, price in paid.items() if price > 0}
+    return {fuel: price for fuel, price in paid.items() if price >= 0}
 
 
 def price_metric(data: ReportData) -> str:

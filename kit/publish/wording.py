@@ -225,11 +225,6 @@ def plural(kind: str) -> str:
     return f"{kind}s" if kind.endswith("ette") else f"{kind} fuels"
 
 
-def p_words(p: float) -> str:
-    """Return a p value as shown: '<0.001', '0.012', '–' where there is none."""
-    return plain(p, 3) if p != p or p >= 0.0005 else "<0.001"
-
-
 def row_places(rows: pd.DataFrame) -> list[int] | None:
     """Return decimals for each row of a table with columns low and high; None where no row has an interval."""
     limits = list(zip(rows["low"], rows["high"], strict=True))
@@ -264,7 +259,8 @@ def estimate(mean: float, low: float, high: float, unit: str, us: bool) -> str:
     middle, lower, upper = (convert(each, unit, us) for each in (mean, low, high))
     half = (upper - lower) / 2
     if not math.isfinite(half):
-        return plain(middle, 0 if abs(middle) >= 100 else 1 if abs(middle) >= 10 else 2)
+        whole = abs(middle) >= 100 or middle == round(middle)
+        return plain(middle, 0 if whole else 1 if abs(middle) >= 10 else 2)
     digits = places(lower, upper)
     if abs((upper + lower) / 2 - middle) <= 0.02 * half:
         return f"{plain(middle, digits)}{NBSP}±{NBSP}{plain(half, digits)}"
@@ -276,10 +272,10 @@ def estimate_words(mean: float, low: float, high: float, unit: str, units: Units
 
     def write(us: bool) -> str:
         number, bracket, limits = estimate(mean, low, high, unit, us).partition(" (")
-        named = with_unit(number, Units("us" if us else "metric", units.currency).heading(unit))
+        named = with_unit(number, replace(units, show="us" if us else "metric").heading(unit))
         return f"{named}{bracket}{limits}"
 
-    return in_each(units, write)
+    return in_each(units, write, ", {}" if "(" in write(units.first.show == "us") else " ({})")
 
 
 def threshold(spec: Metric, units: Units) -> str:
@@ -328,6 +324,17 @@ def in_degrees(value: float, celsius: int, fahrenheit: int, units: Units) -> str
 def with_unit_after(words: str, unit: str) -> str:
     """Return words with their unit, if there is one, as in a heading: 'peak temperature, °C'."""
     return f"{words}, {unit}" if unit else words
+
+
+def p_is(p: float) -> str:
+    """Return what a p value is, in a sentence: '< 0.001', '= 0.012', '= 0.34'."""
+    return "< 0.001" if p < 0.0005 else f"= {p:.{3 if p < 0.1 else 2}f}"
+
+
+def ends_of(values: pd.Series[Any], digits: int) -> str:
+    """Return the lowest and the highest of some numbers: '88 to 94', or the one that both are; '' of none."""
+    ends = values.astype(float).agg(["min", "max"]).dropna()
+    return " to ".join(dict.fromkeys(f"{end:.{digits}g}" for end in ends))
 
 
 def range_words(low: float, high: float) -> str:
@@ -420,9 +427,8 @@ class Amount:
         return self._times(self.value) if self.multiple else self._sized(self.value)
 
     def _times(self, value: float) -> str:
-        if value > TOO_WIDE:
-            return f"more than {number_word(int(TOO_WIDE))} times"
-        return f"{plain(value, min(max(1, places(self.low, self.high)), 2))}{NBSP}times"
+        decimals = 0 if value >= TOO_WIDE else min(max(1, places(self.low, self.high)), 2)
+        return f"{plain(value, decimals)}{NBSP}times"
 
     def _sized(self, value: float) -> str:
         if self.log:
@@ -474,8 +480,8 @@ class Amount:
         """Return one size with its word: '8 °C (14 °F) cooler', '22 % longer', '2.4 times as long'."""
         phrase = self.spec.phrases
         if self.log and value >= TIMES_FROM:
-            times = self._times(value) if value > TOO_WIDE else f"{plain(value, 1)}{NBSP}times"
-            return f"{times} {phrase.side_times}"
+            far = f"more than {number_word(int(TOO_WIDE))}" if value > TOO_WIDE and self.holds_zero else ""
+            return f"{far or plain(value, 0 if value >= TOO_WIDE else 1)}{NBSP}times {phrase.side_times}"
         more = value > (1.0 if self.log else 0.0)
         return f"{self._sized(value)} {phrase.side_more if more else phrase.side_less}"
 

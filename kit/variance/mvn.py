@@ -111,9 +111,9 @@ def moved(low: Array, high: Array, root: Array, forms: Array, points: int) -> tu
     place = np.arange(3)
     weighted = share[:, None, :, None, None] * moments[:, None, :, place[:, None] + place]
     each = (weighted @ of_last[..., None])[..., 0]  # (rows, q, points, 3)
-    rows, q = of_last.shape[:2]
+    rows, q, drawn, _ = of_last.shape
     mean = each[..., 0].sum(axis=2)
-    square = of_last.reshape(rows, q, -1) @ each.reshape(rows, q, -1).transpose(0, 2, 1)
+    square = of_last.reshape(rows, q, 3 * drawn) @ each.reshape(rows, q, 3 * drawn).transpose(0, 2, 1)
     T = np.empty((rows, *forms.shape[2:]))
     T[:, :-1, :-1] = (h * share[:, :, None]).transpose(0, 2, 1) @ h
     T[:, -1, :-1] = T[:, :-1, -1] = ((share * moments[:, :, 1])[:, None] @ h)[:, 0]

@@ -591,5 +591,5 @@ def test_the_sentences_of_every_metric_can_be_filled_in_and_none_is_of_an_unknow
     assert declared_metric(Declared(column="sparks", scale="count")).phrases.smaller == "fewer"
     assert (
         declared_metric(Declared(column="smoke", scale="log")).phrases.more
-        == "{a}'s smoke was {amount} more than {b}'s"
+        == "{a} lay {amount} above {b} in smoke"
     )

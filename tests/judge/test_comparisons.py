@@ -6,8 +6,9 @@ import pytest
 
 from kit.errors import KitError
 from kit.judge.best import best_fuels
-from kit.judge.comparisons import Differences, back, compare_fuels, fuel_means
+from kit.judge.comparisons import Differences, back, compare_fuels, fuel_means, kinds_compared
 from kit.judge.next_bag import chance_better, next_bag
+from kit.judge.question import Question
 from kit.judge.verdicts import verdict_of
 from kit.schema import COMPARISONS, MEANS, VERDICTS
 from kit.variance import fit_repeats
@@ -149,3 +150,14 @@ def test_borrowed_spread_speaks_of_the_product_and_nothing_of_a_next_bag_is_said
     assert next_bag(one_bag)[["low", "high", "sd"]].isna().all().all()
     with pytest.raises(KitError, match="one bag of each fuel"):
         chance_better(one_bag, "fuel 0", "fuel 1")
+
+
+def test_a_fuel_of_bounds_alone_leaves_its_kind_compared_as_tested_and_not_in_general():
+    kind_of = {f"fuel {k}": "lump" if k < 3 else "briquette" for k in range(6)}
+    rows = burns_table(fuels=6, bags=2, burns=2).assign(kind=lambda made: made["fuel"].map(kind_of))
+    scopes = []
+    for status in ("exact", "at least"):
+        bounded = rows.assign(status=rows["status"].mask(rows["fuel"] == "fuel 5", status))
+        fit = fit_repeats(bounded, bag="bag", status="status")
+        scopes.append(set(kinds_compared(fit, Question(kind_of=kind_of))["scope"]))
+    assert scopes == [{"the fuels tested", "kinds in general"}, {"the fuels tested"}]

@@ -16,9 +16,10 @@ DEMO = Path(__file__).parents[2] / "runs" / "hill-school"
 THREE = ("alder", "olive", "pressed")
 KINDS = (
     "three", "two", "singles", "borrowed", "one bag", "no bags", "interim", "no margin", "two settings", "hostile",
+    "cut short", "counts",
 )  # fmt: skip
 HOSTILE = (
-    "</title><script>alert(1)</script><img src=x onerror=alert(2)> \\\"'&{a} $x^2$ abc =1+1 😀 " + "w" * 60
+    "</title><script>alert(1)</script><img src=x onerror=alert(2)> \\\"'&{a} $x^2$ abc =1+1 🔥 " + "w" * 60
 )
 _ROOM = tempfile.TemporaryDirectory(prefix="made-")
 
@@ -36,7 +37,8 @@ def folder(kind: str) -> Path:
     'demo': all of it as it stands; 'three' and 'two' fuels of it; 'beside': two, with 'three' as an earlier trial;
     'singles': each fuel burned once, 'borrowed' with repeatability from 'three'; 'one bag' of each; 'no bags' noted;
     'interim': the last burns still to come; 'no margin' declared; 'two settings': some burns throttled for a cook;
-    'hostile': names that would be markup.
+    'hostile': names that would be markup; 'cut short': every log of the olive-stone briquettes ends while they are hot;
+    'counts': a primary measure is a count, the pressed briquettes cost nothing, and 90 % is the confidence.
     """
     if kind == "demo":
         return DEMO
@@ -63,6 +65,10 @@ def folder(kind: str) -> Path:
         sheet.iloc[10:, [sheet.columns.get_loc(name) for name in ("leftover_g", "ash_g")]] = ""
     if kind == "two settings":
         sheet["setting"] = ["low" if order % 3 == 2 else "open" for order in range(len(sheet))]
+    if kind == "cut short":
+        for log in sheet.loc[sheet["fuel"] == "olive", "log"]:
+            lines = (target / "logs" / log).read_text("utf-8").splitlines(keepends=True)
+            (target / "logs" / log).write_text("".join(lines[:150]), "utf-8")
     for name in ("scores.csv", "events.csv"):
         if (target / name).is_file():
             rows = pd.read_csv(target / name, dtype=str, keep_default_na=False)
@@ -89,6 +95,9 @@ def _change_trial(kind: str, target: Path) -> None:
         text += settings
     if kind == "hostile":
         text = text.replace('name = "alder lump"', f'name = "{HOSTILE}"')
+    if kind == "counts":
+        text = text.replace('["peak", "time_above:150"]', '["peak", "departures"]')
+        text = text.replace("price = 7.90", "price = 0").replace("confidence = 0.95", "confidence = 0.9")
     if kind in ("borrowed", "beside"):
         lender = folder("three")
         results = lender / "reports" / "2026-05-14-standard"

@@ -9,6 +9,7 @@ from kit.publish import sections
 from kit.publish.cards import cards, how_we_know, say_card, three_sentences
 from kit.publish.claims import MOST_CAPTION, MOST_SAID, all_claims, claims_of, words_in
 from kit.publish.report_data import report_data
+from kit.publish.wording import counted
 from tests.publish_content.made import analysis
 
 
@@ -73,3 +74,10 @@ def test_hostile_names_stay_text_and_the_rest_reads_as_it_is():
     assert (
         escape_markdown("40 °C (72 °F): olive-stone, 2.8 to 4.0") == "40 °C (72 °F): olive-stone, 2.8 to 4.0"
     )
+
+
+def test_how_we_know_counts_the_burns_that_are_compared():
+    data = report_data(analysis("two settings"))
+    burns, bags = (sum(n) for n in zip(*data.burned.values(), strict=True))
+    assert burns < data.done
+    assert f"{counted(bags, 'bag')}, {counted(burns, 'burn')} in all" in how_we_know(analysis("two settings"))

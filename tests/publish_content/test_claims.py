@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from kit.page.shown_numbers import Units
+from kit.publish import sections
 from kit.publish.claims import (
     MOST,
     MOST_CAPTION,
@@ -22,10 +23,12 @@ from kit.publish.claims import (
     value_claim,
     words_in,
 )
+from kit.publish.figures.canvas import Cast
 from kit.publish.report_data import report_data
 from kit.publish.sections.first_screen import answer_sentences
 from kit.publish.wording import estimate_words, listed
 from tests.publish_content.made import analysis
+from tests.publish_content.pages import read
 
 TEN_PERCENT = float(np.log(1.1))
 VERDICTS = (
@@ -155,7 +158,7 @@ def test_a_settled_pair_is_told_from_the_better_fuel_whatever_its_row():
 def test_a_verdict_on_one_bag_of_each_fuel_is_for_these_bags():
     claim = claim_with("peak", 34.2, 20.4, 48.0, 15.0, scope="these bags")
     assert plain(claim.sentence).startswith("For these bags, alder lump peaked 34")
-    assert plain(claim.say).startswith("For these bags, alder lump peaked 34")
+    assert plain(claim.say).startswith("In these cookers, for these bags, alder lump peaked 34")
 
 
 def test_nothing_is_called_the_same_without_a_margin():
@@ -259,6 +262,8 @@ def test_no_sentence_contradicts_its_interval():
 def test_estimates_and_lists_in_words():
     assert plain(estimate_words(260.6, 246.8, 274.4, "°C", Units("both"))) == "261 ± 14 °C (501 ± 25 °F)"
     assert plain(estimate_words(64.7, 57.96, 72.3, "min", Units())) == "65 min (58 to 72)"
+    both = plain(estimate_words(260.0, 242.0, 279.0, "°C", Units("both")))
+    assert both == "260 °C (242 to 279), 500 °F (468 to 534)"
     assert (listed(["a"]), listed(["a", "b"]), listed(["a", "b", "c"], "or")) == ("a", "a and b", "a, b or c")
     assert not re.search(r"\d", listed([]))
 
@@ -274,3 +279,64 @@ def test_no_form_of_a_best_fuel_leaves_out_that_others_may_be_as_good(kind):
             assert "may be as" in claim.say and " or " in claim.caption, (claim.say, claim.caption)
         if claim.settled:
             assert claim.number in claim.say, claim.say
+
+
+def renamed(data, *names):
+    players = tuple(replace(player, name=name) for player, name in zip(data.cast, names, strict=True))
+    return replace(data, cast=Cast(players))
+
+
+def test_no_two_fuels_of_a_sentence_are_cut_to_the_same_words():
+    alike = [f"60 kW heater {way} the grain of a plank" for way in ("along", "across", "against")]
+    data = renamed(report_data(analysis("three")), *alike)
+    for claim in all_claims(data):
+        for said in (claim.say, claim.caption):
+            cut = re.findall(r"60 kW[^…;:]*?…", said)
+            assert len(cut) == len(set(cut)), said
+            assert all(len(each.split()) >= 4 for each in cut), said
+    best = {claim.metric: claim.caption for claim in all_claims(data) if claim.kind == "best"}
+    assert plain(best["time_above:150"]) == "Longest above 150 °C: one of two fuels"
+    assert len(set(best.values())) == len(best)
+
+
+def test_a_pairs_saying_keeps_its_number_its_count_and_its_cooker():
+    for kind in ("three", "one bag", "two settings"):
+        claims = [claim for claim in claims_of(report_data(analysis(kind))) if claim.settled]
+        assert claims
+        for claim in claims:
+            assert claim.say.startswith("In these cookers, "), claim.say
+            assert re.search(r"burns each|burns against", claim.say) and re.search(r"\d", claim.say), (
+                claim.say
+            )
+            assert "more than ten" not in claim.say, claim.say
+
+
+def test_counts_of_a_pair_are_both_words():
+    claim = claim_with("peak", 34.2, 20.4, 48.0, 15.0, n_a=4, n_b=3)
+    assert "four burns against three" in claim.say
+
+
+def test_an_estimate_beyond_ten_times_is_told_as_a_number():
+    claim = claim_with("time_to:150", 14.0, 9.0, 22.0)
+    assert "14\u00a0times as long" in claim.sentence and "9.0 to 22\u00a0times" in claim.sentence
+    unknown = claim_with("time_to:150", 14.0, 0.5, 220.0)
+    assert "220" not in unknown.sentence
+
+
+def test_a_fuel_of_which_only_bounds_are_known_is_not_said_to_be_beaten():
+    data = report_data(analysis("cut short"))
+    longest = best_claim(data, "time_above:150")
+    assert longest.sentence.startswith(
+        "Longest above 150\u00a0°C (302\u00a0°F) of the two judged: pressed briquettes"
+    )
+    assert "olive-stone briquettes: not judged, known only by bounds" in longest.sentence
+    assert "of the two judged" in longest.say
+    assert longest.caption == "Longest above 150\u00a0°C of two: pressed briquettes"
+
+
+def test_a_fuel_that_cost_nothing_leaves_the_others_their_costs():
+    data = report_data(analysis("counts"))
+    value = value_claim(data)
+    assert value.a == "olive" and "pressed briquettes: not judged, it cost nothing" in value.sentence
+    shown = read(sections.answer(analysis("counts")).html).text.replace("\u00a0", " ")
+    assert re.search(r"0\.00.{0,12}free", shown) and re.search(r"0\.72 \(0\.6\d to 0\.8\d\)", shown)

@@ -304,3 +304,11 @@ def test_files_begun_while_sections_are_made_are_those_that_are_written(drawings
     for drawing in drawings[:3]:
         files = files_of(drawing, "2026-11-25")
         assert {name: written[name] for name in files} == files
+
+
+def test_a_sign_that_the_font_lacks_is_nothing_that_a_user_hears_of(recwarn):
+    drawings = sections.fuels(analysis("hostile")).figures
+    assert "🔥" in HOSTILE and drawings
+    for drawing in drawings:
+        files_of(drawing, "2026-05-14")
+    assert not [warning for warning in recwarn if "Glyph" in str(warning.message)]

@@ -5,6 +5,7 @@ from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from kit.errors import KitError
@@ -13,6 +14,7 @@ from kit.page.shown_numbers import plain
 from kit.page.text import join, markdown_html
 from kit.publish import sections
 from kit.publish.claims import MOST, all_claims
+from kit.publish.methods_text import methods
 from kit.publish.report_data import prices_per_kg, report_data
 from kit.publish.sections.first_screen import answer_sentences
 from kit.publish.wording import number_word, words
@@ -341,3 +343,91 @@ def test_how_far_a_fuel_falls_short_of_the_best_is_told_in_the_unit_of_its_headi
     apart = made.best.loc[made.best["metric"] == "peak", "difference"].astype(float)
     assert "Peak temperature, °F" in page
     assert all(plain(1.8 * each, 1) in page for each in apart)
+
+
+def test_a_fuel_whose_every_burn_is_a_bound_shows_that_bound():
+    shown = text("cut short", sections.answer)
+    values = analysis("cut short").metrics.query("fuel == 'olive'").groupby("metric")["value"]
+    assert f"at least {values.min()['time_above:150']:.1f} min" in shown
+    assert f"at most {values.max()['cost:150']:.1f} EUR per h" in shown
+    assert "a bound that holds for all of them" in shown
+
+
+def test_what_cannot_be_best_is_said_beside_what_would_settle_its_pair():
+    told = text("demo", sections.comparisons)
+    assert (
+        "olive-stone briquettes and pressed briquettes (that pressed briquettes cannot be longest above 150 °C "
+        "(302 °F) is settled; asked both ways the pair is open): five more bags" in told
+    )
+    assert "held against the best, the four others are not" in text("demo", sections.answer)
+
+
+def test_the_page_says_how_several_cookers_are_taken():
+    told = text("three", sections.method)
+    assert "The two cookers are blocks of one model" in told and "other cookers are never pooled" not in told
+    assert "blocks of one model" not in text("singles", sections.method)
+
+
+@pytest.mark.parametrize(("kind", "level", "inner", "error"), [("three", 95, 90, 5), ("counts", 90, 80, 10)])
+def test_the_confidence_is_the_declared_one_wherever_it_is_named(kind, level, inner, error):
+    glossary = text(kind, sections.method)
+    assert f"holds the true value in {level} of 100 such trials" in glossary
+    appendix = methods(analysis(kind)).markdown.replace("\u00a0", " ")
+    assert f"whole {level} % interval" in appendix and f"the {inner} % interval" in appendix
+    assert f"one-sided tests at {error} %" in appendix
+    if kind == "counts":
+        for section in REPORT:
+            assert "95 %" not in text(kind, section), section
+
+
+def test_limits_of_a_count_end_at_zero_and_the_page_says_why():
+    made = analysis("counts")
+    shown = text("counts", sections.answer)
+    assert "0 to 3" in shown and "the lowest and highest value of the burns" in shown
+    rows = made.means[made.means["metric"] == "peak"]
+    counted = rows.assign(metric="departures", mean=1.0, low=0.0, high=3.0, unit="", scale="plain")
+    page = sections.answer(made.with_tables(means=pd.concat([made.means, counted]))).html
+    told = read(page).text.replace("\u00a0", " ")
+    assert "A count is never below 0: there its limits end." in told and "1.0 (0.0 to 3.0)" in told
+
+
+def test_another_programs_estimates_are_told_in_one_sentence_and_never_before_the_burns_are_done():
+    told = text("three", sections.method)
+    assert re.search(r"A second program \(statsmodels\), given the same burns, finds", told)
+    assert "statsmodels" not in text("interim", sections.method)
+
+
+def test_a_chance_of_an_open_pair_says_that_it_is_open():
+    chances = text("three", sections.variation).split("If you bought")[1:]
+    data = report_data(analysis("three"))
+    settled = {
+        frozenset((c.a, c.b))
+        for c in all_claims(data)
+        if c.kind == "pair" and c.metric == "peak" and c.settled
+    }
+    assert any("Which of the two does so on average is not settled" in each for each in chances)
+    for each in chances:
+        pair = frozenset(player.id for player in data.cast if player.name in each)
+        if "peak hotter" in each and pair in settled:
+            assert "not settled" not in each.partition("In brackets")[0]
+
+
+def test_reached_more_often_stands_with_its_p():
+    told = text("three", sections.fuels)
+    assert re.search(r"More often than pressed briquettes: alder lump \(p [<=] 0\.\d+\)", told)
+    assert "p: probability of counts so unequal" in told
+
+
+def test_expanded_uncertainty_says_what_it_covers():
+    told = text("three", sections.quality_tables)
+    found = re.search(r"With the ([\d.]+)(?: to [\d.]+)? degrees of freedom .* at least about (\d\d)", told)
+    assert found and float(found[1]) < 60 and 60 < int(found[2]) < 95
+
+
+def test_single_burns_on_several_days_are_no_strength():
+    assert "spread over" not in text("singles", sections.method).partition("Limitations")[0]
+    assert "Burns are spread over" in text("three", sections.method)
+
+
+def test_a_spell_says_that_it_may_be_longer_than_the_time_above():
+    assert "may be longer than the time above" in text("three", sections.method_tables)

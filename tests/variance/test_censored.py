@@ -13,7 +13,7 @@ from kit.variance.bounded import criterion, derivatives
 from kit.variance.censored import _between as between
 from kit.variance.censored import imputed
 from kit.variance.fit import contrasts_of_each
-from kit.variance.mvn import log_probability, truncated
+from kit.variance.mvn import log_probability, moved, truncated
 from kit.variance.sd_limits import component_limits
 from tests.variance.reference import assert_allclose, fitted, table
 
@@ -298,3 +298,9 @@ def test_simulated_burns_are_bounded_where_the_trials_own_were():
     assert 0.2 < beyond.mean() < 0.95
     assert low[beyond] == pytest.approx(ends[beyond])
     assert (high[~beyond] < ends[~beyond] + 0.01).all()
+
+
+def test_of_no_trials_nothing_moves():
+    none, forms = np.zeros((0, 2)), np.zeros((0, 3, 3, 3))
+    found = moved(none, none, np.zeros((0, 2, 2)), forms, 64)
+    assert [each.shape for each in found] == [(0, 3), (0, 3, 3), (0, 3, 3)]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 import numpy as np
 
 from kit.page.style import DARK, FUELS_DARK, FUELS_LIGHT, KIND_LINES, LIGHT, MARKERS
-from kit.publish.figures.svg import RC
+from kit.publish.figures.svg import drawing_settings
 
 if TYPE_CHECKING:
     import matplotlib.axes
@@ -172,11 +172,10 @@ def canvas(
     margins
         Left, right, bottom and top in inches on the page; scaled with the type for film.
     """
-    import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    with matplotlib.rc_context(dict(RC)):
+    with drawing_settings():
         figure = Figure(figsize=(frame.width, frame.height(height)), facecolor=frame.paper, dpi=frame.dpi)
         FigureCanvasAgg(figure)
         grid = figure.subplots(rows, columns, squeeze=False, sharex=share[0], sharey=share[1])

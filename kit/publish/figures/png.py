@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from kit.publish.figures.canvas import Figure, light_to_dark
-from kit.publish.figures.svg import RC
+from kit.publish.figures.svg import drawing_settings
 
 COMPRESSION = 2
 """Half the time of the default for pictures a third larger; there are four of each figure."""
@@ -17,13 +17,12 @@ COMPRESSION = 2
 
 def light_and_dark(figure: Figure) -> tuple[bytes, bytes]:
     """Return a figure in light colours as PNG in those and in the dark ones, the same bytes each time."""
-    import matplotlib
     from matplotlib.backends import backend_agg
 
     canvas: Any = backend_agg.RendererAgg
     light, dark = (canvas(*figure.canvas.get_width_height(), figure.dpi) for _ in range(2))
     both: Any = BothColourings(light, dark, light_to_dark())
-    with matplotlib.rc_context(dict(RC)):
+    with drawing_settings():
         figure.draw(both)
     return _png(light, figure.dpi), _png(dark, figure.dpi)
 

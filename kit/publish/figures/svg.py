@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Mapping
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree as ET
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-RC: Mapping[Any, Any] = {
+_RC: Mapping[Any, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "repeatburn",
     "text.parse_math": False,
@@ -20,7 +22,20 @@ RC: Mapping[Any, Any] = {
     "font.sans-serif": ["DejaVu Sans"],
     "axes.unicode_minus": True,
 }
-"""Settings under which every figure of the kit is made and saved: no maths in names, the same bytes each time."""
+
+
+@contextmanager
+def drawing_settings() -> Iterator[None]:
+    """Settings under which every figure of the kit is made and saved: no maths in names, the same bytes each time.
+
+    Of a sign that the font of pictures lacks nothing is said: it is a box there, and itself on the page.
+    """
+    import matplotlib
+
+    with matplotlib.rc_context(dict(_RC)), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        yield
+
 
 FONTS = "Seravek, Gill Sans Nova, Ubuntu, Calibri, DejaVu Sans, Noto Sans, sans-serif"
 
@@ -57,10 +72,8 @@ def _written(root: ET.Element) -> str:
 
 def saved(figure: Figure, **how: Any) -> bytes:
     """Return a figure as the bytes of a file, the same each time; arguments as matplotlib's savefig."""
-    import matplotlib
-
     target = io.BytesIO()
-    with matplotlib.rc_context(dict(RC)):
+    with drawing_settings():
         figure.savefig(target, **how)
     return target.getvalue()
 

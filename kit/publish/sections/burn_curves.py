@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from kit.page.shown_numbers import plain
 from kit.publish.figures import canvas as figures
 from kit.publish.figures.canvas import Axis, Cast, Frame, Player, canvas, fewer_ticks, name_axis, short
 from kit.publish.figures.drawing import Drawing, figure_of
@@ -145,7 +144,7 @@ def overlay_drawing(data: ReportData) -> Drawing | None:
     choices += [(f"kind-{place + 1}", f"{plural(kind)} alone") for kind, place in kinds]
     drawn, draw = _data(lines, burns=data.singles), partial(overlay, lines, cast)
     made = figure_of(data, "overlay", "", drawn, draw, dashes=dashes, **_parts(data, cast, lines))
-    return replace(made, choices=tuple(choices) if len(cast) > 2 else ())
+    return replace(made, choices=tuple(choices) if data.many_fuels else ())
 
 
 def _parts(data: ReportData, cast: Cast, lines: Lines) -> dict[str, object]:
@@ -220,7 +219,10 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
         "of": counts(*names, burns, bags),
         "banded": banded,
         "band": paragraph_of("band", data=data, banded=banded),
-        "spans": [f"from minute {plain(start, 0)} to minute {plain(end, 0)}" for start, end in spans],
+        "spans": [
+            paragraph_of("span", start=round(start), end=round(end), long=end - start >= 1)
+            for start, end in spans
+        ],
         "inseparable": "cannot be separated" in set(judged["verdict"]),
         "apart": APART,
         "headline": " minus ".join(short(name.split()[0], 16) for name in names),

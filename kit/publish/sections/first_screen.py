@@ -28,7 +28,7 @@ def answer(data: ReportData) -> list[object]:
     two_by_two = [each for each in told if isinstance(each, Claim) and each.kind == "pair"]
     first = [each for each in told if each not in two_by_two]
     fuels, measures = [player.name for player in data.cast], [*map(data.label, data.primary)] or ["the burns"]
-    asked = paragraph_of("asked", data=data, measures=measures, fuels=fuels, several=len(fuels) > 1)
+    asked = paragraph_of("asked", data=data, measures=measures, fuels=fuels)
     return [
         warnings(data),
         paragraph(element("strong", "Asked: "), asked, " ", paragraph_of("burned", data=data), kind="asked"),
@@ -49,14 +49,14 @@ def answer_sentences(data: ReportData) -> list[Claim | str]:
     if data.interim:
         return [paragraph_of("no_verdict_yet")]
     if data.bare:
-        return [*sentences_of("burned_once", several=len(data.cast) > 1)]
+        return [*sentences_of("burned_once", data=data)]
     pairs = [claim for claim in claims_of(data) if claim.primary] or list(claims_of(data))
     if not pairs:
-        return [paragraph_of("nothing_to_compare", several=len(data.cast) > 1)]
+        return [paragraph_of("nothing_to_compare", data=data)]
     if len(pairs) > 1 and all(claim.verdict == "cannot be separated" for claim in pairs):
         return [paragraph_of("none_apart")]
     first: list[Claim | str | None] = []
-    for metric in data.primary if len(data.cast) > 2 else ():
+    for metric in data.primary if data.many_fuels else ():
         best = best_claim(data, metric)
         known = any(claim.settled for claim in (best, *pairs) if claim and claim.metric == metric)
         first.append(best if known else overall_sentence(data, metric))
@@ -132,23 +132,31 @@ def overview_table(data: ReportData) -> Html:
         if metric == cost and prices:
             known, systems = [prices.get(player.id) for player in cast], data.units.systems()
             told = [
-                [plain(convert(price, "/kg", us), 2) for us in systems] if price else [""] for price in known
+                [plain(convert(price, "/kg", us), 2) for us in systems] if price is not None else [""]
+                for price in known
             ]
             add("Price", list(map(_stacked, told)), unit=data.units.heading("/kg"))
         title, unit = capital(data.label(metric)), data.units.heading(data.spec(metric).unit)
-        add(metric, _cells(data, metric, cast), title, unit)
+        cells = _cells(data, metric, cast)
+        if metric == cost:
+            free = [prices.get(player.id) == 0 for player in cast]
+            cells = ["free" if nothing else cell for nothing, cell in zip(free, cells, strict=True)]
+        add(metric, cells, title, unit)
         if metric in data.primary and (letters := _letters(data, metric, cast)):
             add(f"letters {metric}", letters, element("span", "letters", class_="label"), kind="text")
     n = [data.burned[player.id] for player in cast]
     noted = any(bags for _, bags in n)
     made["n"] = [f"{burns}, {bags or '–'}" if noted else burns for burns, bags in n]
     columns += numbers(("n", "burns, bags" if noted else "burns"))
+    shown = [data.rows("means", metric)["mean"] for metric in made if metric in data.metrics]
     key = "overview_bare" if data.bare else "overview"
     about = captioned(
         key if len(data.table("means")) else "overview_of_one",
         percent=data.percent,
         order=data.label(first) if cast != data.cast else "",
         letters=any(name.startswith("letters ") for name in made),
+        counted=any(data.spec(metric).least == 0 for metric in data.primary),
+        ranges=any(not len(means) or means.isna().any() for means in shown),
     )
     return table(pd.DataFrame(made, dtype=object), columns=columns, units=data.units, **about)
 
@@ -161,21 +169,22 @@ def _key_of(player: Any) -> Html:
 def _cells(data: ReportData, metric: str, cast: Cast) -> list[object]:
     means = data.rows("means", metric).dropna(subset=["mean"]).set_index("fuel")
     values, unit = data.values_of(metric), data.spec(metric).unit
-    no_model = data.bare or not len(data.table("means"))
     cells: list[object] = []
     for player in cast:
         own = values[values["fuel"] == player.id]
+        known = own.dropna(subset=["value"])
         if player.id in means.index:
             mean, low, high = (float(means.loc[player.id, name]) for name in ("mean", "low", "high"))
             cells.append(_cell(data, mean, *((math.nan, math.nan) if data.bare else (low, high)), unit))
         elif (own["status"] == "never").any():
             n = int((own["status"] != "never").sum())
             cells.append(f"in {n} of {len(own)}" if n else "not reached")
-        elif len(own) and (own["status"] == "at most").all():
-            cells.append(f"at most {quantity(float(own['value'].max()), unit, data.units)}")
-        elif no_model and own["value"].notna().any():
-            ends = dict.fromkeys((float(own["value"].min()), float(own["value"].max())))
-            cells.append(join((_cell(data, end, math.nan, math.nan, unit) for end in ends), " to "))
+        elif len(known):
+            ends = dict.fromkeys(known["value"].astype(float).agg(["min", "max"]))
+            bounds = {"at least": min(ends), "at most": max(ends)}
+            of = known["status"].iloc[0] if known["status"].nunique() == 1 else "exact"
+            shown = join((_cell(data, end, math.nan, math.nan, unit) for end in ends), " to ")
+            cells.append(f"{of} {quantity(bounds[of], unit, data.units)}" if of in bounds else shown)
         else:
             cells.append("")
     return cells

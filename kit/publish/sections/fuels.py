@@ -19,6 +19,7 @@ from kit.publish.wording import (
     called,
     capital,
     listed,
+    p_is,
     paragraph_of,
     places,
     range_words,
@@ -41,13 +42,14 @@ UNSTATED: Final = "not stated: moisture and ash basis unknown"
 @topic("fuels", "Fuel by fuel")
 def fuels(data: ReportData) -> list[object]:
     """Return each fuel's values with error bars, bags and burns inside, and what was burned under which conditions."""
+    scored = ", what people scored" * (len(data.table("scores")) > 0)
     return [
         paragraph_of("fuels", data=data),
         [values_drawing(data, metric) for metric in data.primary if data.has_values(metric)],
         bounds_sentences(data),
         scores_sentences(data),
         conditions_table(data),
-        to_appendix("Every measure of every fuel, what people scored and what is declared", "fuels-tables"),
+        to_appendix(f"Every measure of every fuel{scored} and what is declared", "fuels-tables"),
     ]
 
 
@@ -77,7 +79,13 @@ def means_table(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Ht
     noted = [used[fuel][1] or math.nan if fuel in used else math.nan for fuel in rows["fuel"]]
     value = "value" if data.bare else "geometric mean" if spec.scale == "log" else "mean"
     return rows_table(
-        data, "means", rows.assign(bags=noted), value=value, unit=spec.unit, judged=not data.bare
+        data,
+        "means",
+        rows.assign(bags=noted),
+        value=value,
+        unit=spec.unit,
+        judged=not data.bare,
+        counted=spec.least == 0,
     )
 
 
@@ -104,15 +112,16 @@ def reached_sentences(data: ReportData) -> list[str]:
     for metric, own in _not_always_reached(data).groupby("metric", sort=False):
         each = [f"{data.name(row.fuel)} {int(row.reached)} of {int(row.n)}" for row in own.itertuples()]
         said.append(
-            paragraph_of("reached", at=own["at"].iloc[0], some=own["reached"].sum(), each=", ".join(each))
+            paragraph_of("reached", at=own["at"].iloc[0], some=own["reached"].sum(), each="; ".join(each))
         )
         pairs = data.rows("reached_pairs", str(metric))
         over: dict[str, list[str]] = {}
         for row in () if data.interim or data.bare else pairs[pairs["verdict"] == "different"].itertuples():
             more, less = (row.a, row.b) if row.direction == "a" else (row.b, row.a)
-            over.setdefault(data.name(str(less)), []).append(data.name(str(more)))
-        said += [f"More often than {less}: {listed(names)}." for less, names in over.items()]
-    return said
+            more_often = f"{data.name(str(more))} (p {p_is(row.p_adjusted)})"
+            over.setdefault(data.name(str(less)), []).append(more_often)
+        said += [paragraph_of("reached_more", less=less, more=names) for less, names in over.items()]
+    return [*said, paragraph_of("reached_p")] if any("(p " in each for each in said) else said
 
 
 def _not_always_reached(data: ReportData) -> pd.DataFrame:
@@ -207,7 +216,6 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
         values=_alt(data, means, burns, unit, cast),
         order=order_words(data, metric) if order else "",
         bars=bool(means["low"].notna().any()),
-        several=len(data.cast) > 1,
         bounds=(burns["status"] != "exact").any(),
         brackets=any(joined),
         **data.n_parts(used),

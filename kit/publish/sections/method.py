@@ -20,6 +20,8 @@ from kit.publish.sections.section import bullets, heading, label, paragraph, row
 from kit.publish.wording import (
     called,
     capital,
+    ends_of,
+    filled,
     listed,
     paragraph_of,
     sentences_of,
@@ -51,7 +53,7 @@ def method(data: ReportData) -> list[object]:
         heading("Limitations", "limitations"),
         bullets(told_each(words()["limitations"], done)),
         heading("Glossary", "glossary"),
-        terms(words()["glossary"]),
+        terms(filled(words()["glossary"], {"nominal": f"{100 * data.level:.4g}"})),
         to_appendix("The model of each measure, and every count of the self-check", "method-tables"),
     ]
 
@@ -77,7 +79,6 @@ def measured_lines(data: ReportData) -> list[str]:
     """Return paragraphs on fuels, charges, burns, probes, time zero and stop rule."""
     trial, how = data.trial, data.trial.measuring
     parts = {
-        "several": len(data.cast) > 1,
         "probes": [
             _probe(data, str(probe), own) for probe, own in data.table("spans").groupby("probe", sort=False)
         ],
@@ -93,9 +94,8 @@ def measured_lines(data: ReportData) -> list[str]:
 
 
 def _probe(data: ReportData, probe: str, spans: pd.DataFrame) -> str:
-    steps = spans["interval_s"].astype(float).agg(["min", "max"]).dropna()
-    every = " to ".join(dict.fromkeys(plain(each, 0 if each >= 2 else 1) for each in steps))
-    told = "; ".join(sentences_of("probe", declared=data.trial.find_probe(probe), every=every))
+    declared, every = data.trial.find_probe(probe), ends_of(spans["interval_s"], 3)
+    told = "; ".join(sentences_of("probe", declared=declared, every=every))
     return f"{probe} ({told})" if told else probe
 
 
@@ -111,8 +111,11 @@ def computed_lines(data: ReportData) -> list[str]:
     fitted = [fit for name, fit in data.analysis.fits.items() if name in data.primary]
     ways = [called("spread", way) for way in dict.fromkeys(fit.spread_choice for fit in fitted)]
     names = dict.fromkeys(map(str, data.table("comparisons")["multiplicity"].dropna()))
+    cookers = any(name.startswith("cooker") for fit in fitted for name in fit.design.columns)
+    blocks = paragraph_of("blocks", data=data, several=cookers)
     parts = {
         "spreads": f"; {listed(ways)}" if ways else "",
+        "blocks": f" {blocks}" if blocks else "",
         "used": " and ".join(methods_used(data)) or "the fitted model",
         "families": "; ".join(called("families", name) for name in names),
     }
@@ -154,8 +157,11 @@ def _checked(data: ReportData) -> str:
     fitted = opinion[opinion["other"].notna()]
     converged = fitted[~fitted["note"].astype(str).str.contains("did not converge")]
     false = rows[rows["quantity"].astype(str).str.startswith("a difference is claimed somewhere")]
+    alike = converged["agrees"].fillna(False).astype(bool)
+    found = {"apart": not alike.all(), "agree": alike.sum(), "converged": len(converged)}
     return paragraph_of(
         "checked",
+        data=data,
         many=len(data.cast) > MOST_FUELS,
         nominal=f"{100 * held['nominal'].astype(float).max():.4g}",
         false_claims=f"{100 * false['share'].astype(float).max():.0f}" if len(false) else "",
@@ -167,9 +173,18 @@ def _checked(data: ReportData) -> str:
         compared=len(opinion),
         fitted=len(fitted),
         converged=len(converged),
-        agree=converged["agrees"].fillna(False).astype(bool).sum(),
-        more=len(fitted) - len(converged),
+        found=paragraph_of("found_alike", farthest=plain(_farthest(converged), 1), **found),
     )
+
+
+def _farthest(opinion: pd.DataFrame) -> float:
+    """Return the largest disagreement of two programs, in per cent of the SD of all burns of one fuel."""
+    sds = opinion[opinion["quantity"].astype(str).str.startswith("SD ")]
+    whole = (sds["kit"].astype(float) ** 2).groupby(sds["metric"]).sum() ** 0.5
+    apart = (opinion["kit"] - opinion["other"]).astype(float).abs() / whole.reindex(
+        opinion["metric"]
+    ).to_numpy()
+    return float(100 * apart.max())
 
 
 def _what_was_done(data: ReportData) -> dict[str, object]:
@@ -185,14 +200,16 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
         "many_bags": fewest > 3,
         "few_bags": any(bags) and fewest <= 3,
         "no_bags": not any(bags),
+        "no_bag_spread": data.singles or data.these_bags,
         "fewest": fewest,
         "of": "each fuel" if len(few) == len(cast) else few,
+        "each": " each" * (1 < len(few) < len(cast)),
         "some_once": 1 < len(once) < len(cast),
         "one_once": len(once) in (1, len(cast)) and once,
         "once": "Each fuel" if len(once) == len(cast) else once,
         "no_margin": not data.trial.margins and not data.bare,
         "as_planned": plan is not None and not len(data.table("deviations")),
-        "many_days": data.days > 2,
+        "spread_over_days": data.days > 2 and not data.singles,
         "all_dated": data.dated == data.done,
         "checked": len(data.table("self_check")),
         "many_measures": len(data.primary) > 1 and not data.bare,

@@ -11,7 +11,7 @@ import pandas as pd
 
 from kit.page.shown_numbers import NBSP, plain, quantity
 from kit.page.text import Html
-from kit.publish.claims import claim_id, claims_of, overall_sentence, ranked_claims, standing_of
+from kit.publish.claims import best_words, claim_id, claims_of, overall_sentence, ranked_claims, standing_of
 from kit.publish.figures.canvas import Axis, Frame, RowLayout, estimate, room_for, rows_canvas, short, word
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, break_even_table, n_note
@@ -22,8 +22,7 @@ from kit.publish.wording import (
     amount_of,
     called,
     capital,
-    in_degrees,
-    is_degrees,
+    margin_words,
     number_word,
     paragraph_of,
     places,
@@ -51,12 +50,7 @@ MOST_ON_FILM: Final = 8
 def comparisons(data: ReportData) -> list[object]:
     """Return the comparisons of primary measures with verdicts; kinds against kinds; the price verdict."""
     if data.interim or data.bare or not len(data.table("comparisons")):
-        several = len(data.cast) > 1
-        return [
-            paragraph_of(
-                "no_comparisons", data=data, singles_of_several=data.bare and several, several=several
-            )
-        ]
+        return [paragraph_of("no_comparisons", data=data)]
     compared = _compared(data)
     main = [metric for metric in compared if metric in data.primary] or compared[:1]
     margins = [f"{data.label(metric)} {words}" for metric in main if (words := data.margin_words(metric))]
@@ -148,7 +142,10 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
     digits = row_places(rows) or [1] * len(rows)
     made = rows.assign(
         **{
-            name: [_told_end(*each, log) for each in zip(rows[name].astype(float), digits, strict=True)]
+            name: [
+                f"more than {TOO_WIDE:.0f} times" if log and end > FARTHEST else round(end, decimals)
+                for end, decimals in zip(rows[name].astype(float), digits, strict=True)
+            ]
             for name in ("value", "low", "high", "low_alone", "high_alone")
         },
         places=digits,
@@ -158,11 +155,6 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
     difference = with_unit_after("difference", data.difference_unit(metric))
     parts = {"log": log, "family": family, "adjusted": adjusted, "difference": difference}
     return rows_table(data, "comparisons", made, **parts)
-
-
-def _told_end(end: float, digits: int, log: bool) -> float | str:
-    """Return an end as the table shows it: beyond a factor of ten it is said so alone."""
-    return f"more than {TOO_WIDE:.0f} times" if log and end > FARTHEST else round(end, digits)
 
 
 def best_table(data: ReportData) -> Html | None:
@@ -260,17 +252,30 @@ def further_html(data: ReportData, most: int) -> list[Html | None]:
     if not len(rows):
         return []
     can = rows[rows["bags"].notna()]
+    still_open = sum(not claim.settled for claim in claims_of(data) if claim.primary)
     told = [_needed(row, data) for row in can.head(most).itertuples(index=False)]
-    told += sentences_of("needed", more=len(can) - len(told), never=len(rows) - len(can))
-    title = "How many more burns would settle it"
-    return [heading(title, "further"), bullets(told), label(paragraph_of("further"))]
+    unknown = max(still_open - len(rows), 0)
+    told += sentences_of("needed", more=len(can) - len(told), never=len(rows) - len(can), unknown=unknown)
+    title = "How many more burns would settle the open pairs"
+    return [heading(title, "further"), bullets(told), label(paragraph_of("further", data=data, can=len(can)))]
 
 
 def _needed(row: Any, data: ReportData) -> str:
     fuel = quantity(row.grams / 1000, "kg", data.units, decimals=0)
-    takes = ", ".join(sentences_of("needed_in_all", data=data, row=row, fuel=fuel))
-    parts = {"measure": data.label(row.metric), "a": data.name(row.a), "b": data.name(row.b), "takes": takes}
-    return paragraph_of("needed_of", row=row, several=row.burns > 1, **parts)
+    parts: dict[str, Any] = {"row": row, "several": row.burns > 1, "measure": data.label(row.metric)}
+    parts |= {"a": data.name(row.a), "b": data.name(row.b), "known": ""}
+    if beaten := beaten_by_the_best(data, row):
+        best = best_words(data.spec(row.metric), data.units)
+        parts["known"] = paragraph_of("not_the_best", beaten=beaten, best=best)
+    parts["takes"] = ", ".join(sentences_of("needed_in_all", data=data, row=row, fuel=fuel))
+    return paragraph_of("needed_of", **parts)
+
+
+def beaten_by_the_best(data: ReportData, row: Any) -> str:
+    """Return which fuel of a row's pair cannot be the best of its metric where the other is first; else ''."""
+    best, pair = standing_of(data, row.metric), {row.a, row.b}
+    beaten = pair & {*best.others} if best and best.leader in pair else ()
+    return next(map(data.name, beaten), "")
 
 
 def kinds_html(data: ReportData) -> list[Html | str]:
@@ -291,6 +296,7 @@ def kinds_html(data: ReportData) -> list[Html | str]:
 def kind_sentence(row: Any, data: ReportData) -> str:
     """Return one comparison of kinds in a sentence, with the spread within a kind beside the gap."""
     amount, (a, b) = amount_of(row, data.spec(row.metric), data.units), (plural(row.a), plural(row.b))
+    in_general = row.scope == "kinds in general" and row.spread_within == row.spread_within
     return paragraph_of(
         "kinds",
         scope=str(row.scope).replace("kinds", "types"),
@@ -300,19 +306,8 @@ def kind_sentence(row: Any, data: ReportData) -> str:
         told=amount.said_of(a, b),
         a=a,
         row=row,
-        within=_within(row, data) if row.scope == "kinds in general" else "",
+        within=margin_words(row.spread_within, amount.spec, data.units) if in_general else "",
     )
-
-
-def _within(row: Any, data: ReportData) -> str:
-    """Return by how much fuels of one type differ; '' where nobody knows."""
-    spec, spread = data.spec(row.metric), row.spread_within
-    if spread != spread:
-        return ""
-    if row.scale == "log":
-        return f"{plain(100 * math.expm1(spread), 0)}\u00a0%"
-    degrees = is_degrees(spec.unit)
-    return in_degrees(spread, 0, 0, data.units) if degrees else f"{plain(spread, 1)} {spec.unit}".strip()
 
 
 def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Html | Drawing | None]:
@@ -339,16 +334,15 @@ def price_sentence(row: Any, data: ReportData) -> str:
     amount = Amount(row.cost, row.cost_low, row.cost_high, math.nan, spec, data.units)
     known = row.cost == row.cost
     undecided = known and (row.verdict in UNDECIDED or amount.holds_zero)
-    best, pair = standing_of(data, row.metric), {row.a, row.b}
-    beaten = pair & {*best.others} if best and best.leader in pair else ()
     return paragraph_of(
         "price",
         settled=known and not undecided,
         open=undecided,
-        beaten=[*map(data.name, beaten)],
+        beaten=beaten_by_the_best(data, row),
         of=f", of {data.these_bags}" if data.these_bags else "",
         cheaper=b if amount.above else a,
         at=threshold(spec, data.units),
+        weight="lb" if data.units.show == "us" else "kg",
         amount=amount,
         a=a,
         b=b,

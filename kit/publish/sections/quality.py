@@ -6,6 +6,7 @@ from functools import partial
 from typing import Any, Final
 
 import pandas as pd
+from scipy import special
 
 from kit.judge.question import MOST_FUELS
 from kit.page.html_tables import cols, table
@@ -16,24 +17,34 @@ from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, canvas, fewer_
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, folded, heading, rows_table, to_appendix, topic
-from kit.publish.wording import burns_named, capital, counted, listed, number_word, paragraph_of
+from kit.publish.wording import burns_named, capital, counted, ends_of, listed, number_word, paragraph_of
 from kit.schema import FLAGS, usable
 
 MOVED_SHOWN: Final = 30
 """Moved numbers that the page lists: verdicts, differences and means come first."""
 MOST_LIDS, MOST_NOTES = 4, 8
 CUT: Final = ("cut_short", "started_late")
+MANY: Final = 60
+"""Degrees of freedom from which on twice the standard uncertainty covers 95 %."""
 
 
 @topic("data-quality", "Data quality")
 def data_quality(data: ReportData) -> list[object]:
     """Return what was flagged, left out and cut short, deviations from the plan, and what a correction changed."""
     what = "Every flag, bound and blank, how each log was read, and the uncertainty of measurement"
+    spans = data.table("spans")
+    n, flagged = int(spans["n"].sum()), int(spans["n_flagged"].sum())
+    were = "none was" if not flagged else "one was" if flagged == 1 else f"{plain(flagged, 0)} were"
+    files = {name for text in spans["files"] for name in str(text).split(";")}
+    lids = _lid_open(data)
+    lids = lids[lids["metric"].isin(data.primary)].head(MOST_LIDS).to_dict("records")
+    told = [*_flags_told(data), *_left_out(data), *_cut_short(data)]
+    told += [paragraph_of("lid_open", measure=data.label(lid["metric"]), **lid) for lid in lids]
     return [
-        _summary(data),
-        bullets([*_flags_told(data), *_left_out(data), *_cut_short(data), *_lid_told(data)]),
+        paragraph_of("readings", n=plain(n, 0), burns=spans["burn"].unique(), files=files, were=were),
+        bullets(told),
         heading("Deviations from the plan", "deviations"),
-        deviations_html(data),
+        rows_table(data, "deviations", data.table("deviations")) or paragraph_of("as_planned", data=data),
         _correction(data),
         _notes(data),
         to_appendix(what, "quality-tables"),
@@ -51,14 +62,6 @@ def quality_tables(data: ReportData) -> list[object]:
         _uncertainty(data),
         _logs(data),
     ]
-
-
-def _summary(data: ReportData) -> str:
-    spans = data.table("spans")
-    n, flagged = int(spans["n"].sum()), int(spans["n_flagged"].sum())
-    were = "none was" if not flagged else "one was" if flagged == 1 else f"{plain(flagged, 0)} were"
-    files = {name for text in spans["files"] for name in str(text).split(";")}
-    return paragraph_of("readings", n=plain(n, 0), burns=spans["burn"].unique(), files=files, were=were)
 
 
 def _flags_told(data: ReportData) -> list[str]:
@@ -92,12 +95,6 @@ def _cut_short(data: ReportData) -> list[str]:
     cut = {name: spans.loc[spans[name].fillna(False).astype(bool), "burn"] for name in CUT}
     told = [paragraph_of(name, burns=burns_named(burns)) for name, burns in cut.items() if len(burns)]
     return told or ["No log was cut short."]
-
-
-def _lid_told(data: ReportData) -> list[str]:
-    rows = _lid_open(data)
-    told = rows[rows["metric"].isin(data.primary)].head(MOST_LIDS).to_dict("records")
-    return [paragraph_of("lid_open", measure=data.label(row["metric"]), **row) for row in told]
 
 
 def _lid_open(data: ReportData) -> pd.DataFrame:
@@ -135,21 +132,23 @@ def _reasons(data: ReportData) -> Html | None:
     return rows_table(data, "reasons", made)
 
 
-def deviations_html(data: ReportData) -> Html | str | None:
-    """Return the deviations from the plan as written, or the statement that none was found."""
-    return rows_table(data, "deviations", data.table("deviations")) or paragraph_of("as_planned", data=data)
-
-
 def _uncertainty(data: ReportData) -> list[Html | str | None]:
     rows = data.of_primary(data.table("uncertainty"))
+    if not len(rows):
+        return []
+    df = data.of_primary(data.table("means"))["df"].dropna().astype(float)
+    covered = pd.Series(
+        100 * (2 * special.stdtr(df, 2.0) - 1)
+    )  # of k = 2, were all doubt that of the repeats
+    of_few = {"few": len(df) and df.min() < MANY, "df": ends_of(df, 2), "covered": ends_of(covered, 2)}
     tables: list[Html | str | None] = [
         heading("Uncertainty of measurement", "uncertainty"),
-        paragraph_of("uncertainty"),
+        paragraph_of("uncertainty", **of_few),
     ]
     for _, own in rows.groupby("metric", sort=False):
         unit = str(own["unit"].iloc[0]).replace("°C", "K")
         tables.append(rows_table(data, "uncertainty", own.assign(places=None), unit=unit))
-    return tables if len(rows) else []
+    return tables
 
 
 def _correction(data: ReportData) -> list[Html | str | None]:

@@ -9,17 +9,18 @@ from typing import Any, Concatenate, Final, Literal, ParamSpec, TypeAlias, TypeV
 
 import pandas as pd
 
+from kit.page.html_tables import P_VALUES
+from kit.page.shown_numbers import p_words
 from kit.page.text import Html, element, join
 from kit.publish.figures.drawing import Drawing, begin
 from kit.publish.provenance import report_date
 from kit.publish.report_data import ReportData, report_data
-from kit.publish.wording import capital, p_words, row_places, table_of, words
+from kit.publish.wording import capital, row_places, table_of, words
 from kit.runtime.kernel import is_kernel
 from kit.schema import COLUMNS
 
 Part = Literal["report", "appendix"]
 APPENDIX: Final = "appendix.html"
-P_VALUES: Final = ("p", "p_adjusted", "p_conflict")
 
 
 P = ParamSpec("P")

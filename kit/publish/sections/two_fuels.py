@@ -29,7 +29,7 @@ from kit.publish.sections.pairs import (
 from kit.publish.sections.quality import influence_words
 from kit.publish.sections.section import Section, bullets, heading, label, paragraph, section
 from kit.publish.sections.variation import chances_words
-from kit.publish.wording import Amount, amount_of, capital, paragraph_of, refuse_all, refused
+from kit.publish.wording import Amount, amount_of, capital, listed, paragraph_of, refuse_all, refused
 
 MOST_ON_FILM: Final = 4
 
@@ -93,14 +93,18 @@ def _verdicts(data: ReportData, claims: list[Claim], pair: tuple[str, str], figu
 def _families(data: ReportData) -> str:
     """Return over what the verdict's interval holds, and what the pair's own interval says beside it."""
     compared = [metric for metric in data.primary if len(data.rows("comparisons", metric))]
-    metric = compared[0] if compared else data.metrics[0]
-    rows = data.rows("comparisons", metric)
-    if not len(rows):
+    families: dict[str, list[str]] = {}
+    for metric in compared:
+        families.setdefault(family_words(data, metric), []).append(data.label(metric))
+    if not families:
         return ""
+    of = [
+        f"{words} in {listed(labels)}" if len(families) > 1 else words for words, labels in families.items()
+    ]
+    several = data.rows("comparisons", compared[0])["family"].iloc[0] > 1
     alone = {each: _amount(data, each, ("low_alone", "high_alone")).directed for each in compared}
     told = "; ".join(f"{data.label(each)} {words or 'not known'}" for each, words in alone.items())
-    parts = {"several": rows["family"].iloc[0] > 1, "family": family_words(data, metric), "alone": told}
-    return paragraph_of("families", data=data, **parts)
+    return paragraph_of("families", data=data, several=several, family=listed(of), alone=told)
 
 
 def _amount(data: ReportData, metric: str, limits: tuple[str, str] = ("low", "high")) -> Amount:
