@@ -2,9 +2,9 @@
 
 from kit.publish.bundle import Bundle as Bundle
 from kit.publish.bundle import make_bundle as make_bundle
-from kit.publish.index import write_index as write_index
 from kit.publish.many import Many as Many
 from kit.publish.many import report_many as report_many
+from kit.publish.many import write_index as write_index
 from kit.publish.notebook import NotRunError as NotRunError
 from kit.publish.recheck import Recheck as Recheck
 from kit.publish.recheck import recheck as recheck

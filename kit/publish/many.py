@@ -1,4 +1,4 @@
-"""Reports of many run folders: side by side or on a cluster, resumable, one failure stopping none of the others."""
+"""Reports of many run folders, side by side or on a cluster, one failure stopping none; and the index page of them."""
 
 from __future__ import annotations
 
@@ -13,13 +13,17 @@ from functools import cache
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn
+from urllib.parse import quote
 
-from kit.errors import KitError
+from kit.errors import Faults, KitError, disk_faults
+from kit.page.document import document
+from kit.page.text import Html, element
 from kit.publish.notebook import Order
 from kit.publish.provenance import RESTS_ON, environment
 from kit.publish.report import PAGE, make, take_order
-from kit.publish.wording import refused
-from kit.results_file import read_part, reports_of
+from kit.publish.wording import refused, table_of
+from kit.results_file import Report, read_part, reports_of
+from kit.runtime.atomic_write import write_atomically
 from kit.runtime.fork_server import Kernels, fork_server
 from kit.runtime.kernel import fresh_kernel
 from kit.runtime.process_end import ending_as_at_ctrl_c, told_to_end_with_parent
@@ -334,3 +338,77 @@ def standing_report(order: Order) -> Path | None:
             if {**found, "parameters": given, **now} == found:
                 return each.folder / PAGE
     return None
+
+
+INDEX: Final = "index.html"
+HEAD: Final = ("schema", "report", "trial")
+_MARK: Final = "Index made by repeatburn."
+
+
+def write_index(folder: str | Path, faults: Faults | None = None) -> Path:
+    """Write index.html of all run folders below a folder into it, and return its path.
+
+    An earlier index is replaced: it holds nothing of its own.
+
+    Parameters
+    ----------
+    folder
+        A folder of run folders, or one run folder.
+    faults
+        Takes the reports that cannot be read; the page lists them too.
+
+    Raises
+    ------
+    KitError
+        Where the folder is not there or cannot be written, or the page would replace somebody else's.
+    """
+    root = Path(folder).absolute()
+    if not root.is_dir():
+        raise refused("no_folder_of_folders", folder)
+    path = root / INDEX
+    made = [report for run in _runs(root) for report in reports_of(run)]
+    made.sort(key=lambda each: (each.date, each.run.name, each.number), reverse=True)
+    body = _body(made, root, Faults() if faults is None else faults)
+    strip = f"{len(made)} report{'s' * (len(made) != 1)}, newest first. {_MARK}"
+    page = document("Reports", body, strip=strip, contents=False)
+    if path.is_dir() or (path.exists() and _MARK not in path.read_text("utf-8", "replace")):
+        raise refused("somebody_elses_page", path)
+    with disk_faults(root):
+        write_atomically(path, page)
+    return path
+
+
+def _runs(root: Path) -> Iterator[Path]:
+    if (root / "reports").is_dir():
+        yield root
+    yield from sorted(
+        place for place in root.iterdir() if (place / "reports").is_dir() and not place.is_symlink()
+    )
+
+
+def _body(made: Iterable[Report], base: Path, faults: Faults) -> Html:
+    import pandas as pd
+
+    rows = pd.DataFrame([_row(each, base, faults) for each in made], dtype=object)
+    command = element("code", "repeatburn report FOLDER")
+    return table_of("reports", rows) or element("p", "There is no report yet. Make one with ", command, ".")
+
+
+def _row(made: Report, base: Path, faults: Faults) -> dict[str, object]:
+    try:
+        head = read_part(made.results, HEAD, HEAD)
+        title = head["trial"].get("title") or made.run.name
+    except KitError as error:
+        faults.take(error)
+        head, title = {}, f"{made.run.name} (its results cannot be read)"
+    way = os.path.relpath(made.folder / "report.html", base).replace(os.sep, "/")
+    # a leading ./ keeps a name with a colon in it from being read as an address
+    link = element("a", element("bdi", title), href="./" + quote(way, errors="surrogateescape"))
+    number = f", no. {made.number}" if made.number > 1 else ""
+    return {
+        "report": link,
+        "date": f"{made.date}{number}",
+        "run": made.run.name,
+        "kind": made.template.replace("-", " "),
+        "id": head.get("report", ""),
+    }

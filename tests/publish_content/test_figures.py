@@ -15,8 +15,7 @@ import kit.publish.figures.drawing as exporting
 from kit.page.style import DARK, FUELS_DARK
 from kit.publish import sections
 from kit.publish.figures.canvas import FILM, PAGE, ROLES, apart, light_to_dark, short
-from kit.publish.figures.drawing import MOST_MARKS, export, files_of
-from kit.publish.figures.png import light_and_dark
+from kit.publish.figures.drawing import MOST_MARKS, export, files_of, light_and_dark
 from kit.publish.figures.svg import recoloured, short_path, small_svg
 from kit.publish.sections import section
 from kit.publish.sections.burn_curves import MOST_FLAGS, thin_burns, thin_flags
