@@ -248,7 +248,7 @@ def _could_be_names(row: _Row, layout: Layout) -> bool:
         or (names("stated", cells[0]) and not times)
         or (stated and stated[1][:1].isdigit())
         or (len(cells) == 2 < expected and kind_of(cells[1]) == "number")  # 'Record 17' names no columns
-        or (len(cells) == 2 and names("step", cells[0]) and cells[1][0].isdigit())
+        or (len(cells) > 1 and names("step", cells[0]) and cells[1][0].isdigit())  # 'Interval 300 s'
         or (typed[0] and sum(typed) * 2 > len(cells))
         or not any(map(_WORD.search, cells))  # a ruler below the names
         or (cells[0].casefold() in _STATISTICS and all(typed[1:]) and not times)  # 'Max,25.3,21.1'

@@ -87,6 +87,13 @@ def test_one_column_with_decimal_commas_is_one_below_more_words_than_rows(tmp_pa
     np.testing.assert_allclose(log.table["Pit 1"] * 1.8 + 32, [67.808, 658.307, 734.353, 717.15])
 
 
+def test_a_stated_interval_above_rows_without_names_is_no_name_of_theirs(tmp_path):
+    rows = "".join(f"{60 + k % 3},34\t{50 + k % 4},50\t{47 + k % 5},02\n" for k in range(9))
+    log = read_log(log_text("Interval\t300 s\n" + rows, tmp_path), {"unit": "degC"})
+    assert log.probes == ["probe 1", "probe 2", "probe 3"]
+    assert log.table["elapsed_s"].tolist() == [300.0 * k for k in range(9)]
+
+
 def test_a_compact_stamp_before_a_comma_is_no_number(tmp_path):
     text = "20250115095946,279\n20250115095947,715\n20250115095948,572\n"
     log = read_log(log_text(text, tmp_path), {"unit": "K"})
