@@ -26,8 +26,8 @@ from kit.variance.mvn import POINTS, Box, log_probability, moved, truncated
 from kit.variance.optimise import Derivatives, Minimum, floor_of, lowest, minimise
 from kit.variance.residual_space import Space, space_of
 
-AT_ONCE = 200_000
-"""Elements of the matrices of one pass: what fits a processor's cache."""
+AT_ONCE = 80_000
+"""Elements of the matrices of one pass: what fits a processor's cache, and what memory is not asked anew for."""
 
 SMALL = 5
 """Half of the rows of a triangle that is inverted whole."""
