@@ -4,9 +4,10 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from kit.judge.verdicts import BEYOND, LITTLE, OPEN, SAME, UNSIZED
 from kit.variance.families import all_pairs
 from kit.variance.fit import RepeatFit, contrasts
-from kit.variance.inference import Contrasts
+from kit.variance.inference import LEAST_DF, Contrasts
 from kit.variance.sd_limits import (
     AVERAGED,
     EXACT,
@@ -21,6 +22,9 @@ LEVEL = 0.95
 METHODS = ("best", "kenward-roger", "satterthwaite")
 MARGIN = 6.0
 """Δ in median standard errors: at least 4 of its own in all but the rarest trial."""
+VERDICT_MARGIN = 4.0
+"""Δ of the verdicts, in median standard errors of bounded Kenward–Roger."""
+TRUTHS = {"0": 0, "Δ": 1, "2Δ": 2}
 SEARCHED = 2000
 """Trials whose profiles are followed, and whose SDs are averaged over two ratios."""
 
@@ -56,10 +60,14 @@ def _of_pairs(fit: RepeatFit) -> list[Row]:
     L = pair_rows(fit)
     found = {method: contrasts(fit, L, method, LEVEL) for method in METHODS}
     bounded = np.median(_half(found["kenward-roger"]))
+    margin = VERDICT_MARGIN * np.median(found["kenward-roger"].se, axis=0)
     return [
-        row
-        for method, each in found.items()
-        for row in _errors(method, each, len(fit.labels), float(bounded))
+        *(
+            row
+            for method, each in found.items()
+            for row in _errors(method, each, len(fit.labels), float(bounded))
+        ),
+        *(row for method, each in found.items() for row in _verdicts(method, each, len(fit.labels), margin)),
     ]
 
 
@@ -86,6 +94,26 @@ def _errors(method: str, found: Contrasts, means: int, bounded: float) -> list[R
         ("half-width, median", method, middle, error, trials),
         ("half-width over bounded Kenward–Roger", method, np.median(half) / bounded, error / middle, trials),
     ]
+
+
+def _verdicts(method: str, found: Contrasts, means: int, margin: np.ndarray) -> list[Row]:
+    """Chance of each verdict at a true difference of nothing, Δ and 2Δ: the estimate moves, and its limits with it."""
+    family, df = all_pairs(means), np.maximum(found.df, LEAST_DF)
+    half, inner = (family.critical(level, df) * found.se for level in (LEVEL, 2 * LEVEL - 1))
+    rows = []
+    for words, times in TRUTHS.items():
+        size = np.abs(found.estimate + times * margin)
+        apart, beyond, inside = size > half, size - half > margin, size + inner < margin
+        verdicts = {
+            BEYOND: beyond,
+            UNSIZED: apart & ~beyond & ~inside,
+            LITTLE: apart & inside,
+            SAME: ~apart & inside,
+            OPEN: ~apart & ~inside,
+        }
+        for verdict, given in verdicts.items():
+            rows.append((f"at {words}: {verdict}", method, *_share(given.mean(axis=1)), len(found.se)))
+    return rows
 
 
 def _share(values: np.ndarray) -> tuple[float, float]:

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kit.judge.verdicts import BEYOND, LITTLE, SAME, UNSIZED
 from tests.simulate import sharpness
 from tests.simulate.__main__ import SEED, TABLE
 from tests.simulate.cases import CASES
@@ -48,6 +49,12 @@ def test_a_row_keeps_its_level_and_comes_out_again(name, most):
         "half-width over bounded Kenward–Roger": 1.01,
     }.items():
         assert best.loc[quantity, "value"] <= limit + NOISE * best.loc[quantity, "mc_error"], quantity
+    verdicts = best[best.index.str.startswith("at ")]["value"]
+    assert np.allclose(verdicts.groupby(verdicts.index.str.split(":").str[0]).sum(), 1.0)
+    claimed = sum(verdicts[f"at 0: {each}"] for each in (BEYOND, UNSIZED, LITTLE))
+    assert claimed <= best.loc["type I, mean of the pairs", "value"]
+    assert sum(verdicts[f"at 2Δ: {each}"] for each in (BEYOND, UNSIZED, LITTLE)) > 0.9
+    assert verdicts[f"at Δ: {SAME}"] <= most + NOISE * best.loc[f"at Δ: {SAME}", "mc_error"]
     again = made.merge(COMMITTED, on=["row", "quantity", "method"], suffixes=("", "_then"))
     shares = again[~again["quantity"].str.contains("pairs that can|smallest|largest|over bounded")]
     assert len(shares) >= 12
