@@ -186,8 +186,9 @@ def _crossings(
         f = height - limit[live]
         least[live] = np.where(f < 0, np.maximum(at, least[live]), least[live])
         most[live] = np.where(f < 0, most[live], np.minimum(at, most[live]))
-        rise = np.maximum((f - f_behind[live]) / (at - behind[live]), 1e-6)
-        new = np.minimum(at - f / rise, at + LONGEST)
+        step = at - behind[live]
+        rise = np.divide(f - f_behind[live], step, out=np.zeros_like(f), where=step != 0)
+        new = np.minimum(at - f / np.maximum(rise, 1e-6), at + LONGEST)
         inside = (new > least[live]) & (new < most[live])
         x[live] = np.where(inside, new, (least[live] + np.minimum(most[live], at + LONGEST)) / 2)
         behind[live], f_behind[live] = at, f

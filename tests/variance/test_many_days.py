@@ -15,7 +15,9 @@ from kit.judge.self_check import pair_rows
 from kit.variance import fit_repeats
 from kit.variance.censored import NODES, _Followed, _profiles
 from kit.variance.inference import kenward_roger
-from kit.variance.sd_limits import component_limits, own_rises
+from kit.variance.sd_limits import component_limits, own_rises, profile_limits
+from tests.simulate.cases import CASES
+from tests.simulate.trials import drawn, fitted
 from tests.variance.reference import assert_allclose
 
 
@@ -129,6 +131,15 @@ def test_limits_of_sds_are_profiles_and_the_burn_sds_is_on_its_own_chi_square(fi
     assert limits.loc["burn", "method"] == "profile of the restricted likelihood, on its own χ²"
     assert limits.loc["burn", "high"] > plain.loc["burn", "high"]
     assert_allclose(limits.loc[["bag", "day"], "high"], plain.loc[["bag", "day"], "high"])
+
+
+def test_a_limit_that_is_met_twice_in_a_row_is_one_and_no_warning():
+    case = next(
+        each for each in CASES if each.name == "3 × 2 × 2, 12 burns on 9 days; bag SD 0.5, day SD 0.5"
+    )
+    with np.errstate(all="raise", under="ignore"):
+        low, high = profile_limits(fitted(case, drawn(case, 60, 3)), 0.95)
+    assert (low < high).all()
 
 
 def test_own_rises_give_back_the_limits_of_chi_square():
