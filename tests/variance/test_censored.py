@@ -278,6 +278,19 @@ def test_fits_whose_profiles_are_followed_at_once_have_the_contrasts_that_each_h
         assert_allclose(found.p(), alone.p(), rtol=1e-6, atol=1e-9)
 
 
+def test_fits_that_lost_a_fuel_are_followed_beside_those_that_kept_it():
+    """A mean less and a contrast of bags more: as many numbers in all, and yet not of one shape."""
+    fuel, bag = list("aaaabbbbbc"), list("1122334456")
+    burns = pd.DataFrame({"fuel": fuel, "bag": bag, "value": [3.1, 2.4, 5.2, 4.4, 6.9, 7.2, 5.1, 6.4, 8.8, 9.0]})
+    burns["status"] = np.where(burns.index == 5, "at least", "exact")
+    fits = [fit_repeats(burns.drop(out), status="status") for out in (4, 9)]
+    models = [fit.censored.model for fit in fits]
+    assert models[0].S.shape == models[1].S.shape and models[0].space.p != models[1].space.p
+    asked = [(fit, np.diff(fit.design.mean_rows()[:2], axis=0)) for fit in fits]
+    for (fit, L), found in zip(asked, contrasts_of_each(asked), strict=True):
+        assert_allclose(np.array(found.limits(0.95)), np.array(contrasts(fit, L).limits(0.95)), rtol=1e-6)
+
+
 def test_a_self_check_under_bounds_has_the_earlier_trials_beside_it():
     before = fit_repeats(table("burns_balanced"))
     alone, both = (fit_repeats(bounded(), status="status", earlier=known) for known in ((), (before,)))
