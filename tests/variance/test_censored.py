@@ -281,7 +281,9 @@ def test_fits_whose_profiles_are_followed_at_once_have_the_contrasts_that_each_h
 def test_fits_that_lost_a_fuel_are_followed_beside_those_that_kept_it():
     """A mean less and a contrast of bags more: as many numbers in all, and yet not of one shape."""
     fuel, bag = list("aaaabbbbbc"), list("1122334456")
-    burns = pd.DataFrame({"fuel": fuel, "bag": bag, "value": [3.1, 2.4, 5.2, 4.4, 6.9, 7.2, 5.1, 6.4, 8.8, 9.0]})
+    burns = pd.DataFrame(
+        {"fuel": fuel, "bag": bag, "value": [3.1, 2.4, 5.2, 4.4, 6.9, 7.2, 5.1, 6.4, 8.8, 9.0]}
+    )
     burns["status"] = np.where(burns.index == 5, "at least", "exact")
     fits = [fit_repeats(burns.drop(out), status="status") for out in (4, 9)]
     models = [fit.censored.model for fit in fits]
