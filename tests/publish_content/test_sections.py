@@ -249,6 +249,15 @@ def test_strengths_and_limitations_do_not_contradict_each_other():
         assert not ("bag" in strong and "Few bags" in weak)
 
 
+def test_a_fuel_whose_bags_nobody_noted_is_named_beside_those_with_few():
+    whole = analysis("three")
+    bags = whole.metrics["bag"].mask(whole.metrics["fuel"] == "olive", "")
+    blank = whole.with_tables(metrics=whole.metrics.assign(bag=bags))
+    words = read(sections.method(blank).html).text.replace("\u00a0", " ")
+    assert "Few bags: three bags each of alder lump and pressed briquettes." in words
+    assert "Nobody noted which bags olive-stone briquettes came from" in words
+
+
 def test_the_testers_notes_are_theirs_and_hold_no_html():
     page = read(sections.tester_notes(analysis("three")).html)
     assert "Written by simulator in notes.md" in page.text and "<b>new</b>" in page.text

@@ -190,16 +190,19 @@ def _farthest(opinion: pd.DataFrame) -> float:
 def _what_was_done(data: ReportData) -> dict[str, object]:
     cast, plan = data.cast, data.analysis.run.plan
     burns, bags = zip(*data.burned.values(), strict=True) if data.burned else ((), ())
-    fewest = min(bags, default=0)
+    fewest = min(filter(None, bags), default=0)
     few = [player.name for player, n in zip(cast, bags, strict=True) if n == fewest]
+    unnoted = [player.name for player, n in zip(cast, bags, strict=True) if not n]
     once = [player.name for player, n in zip(cast, burns, strict=True) if n < 2]
     return {
         "data": data,
         "cookers": max(data.cookers, 1),
         "unlike": _unlike_charges(data),
-        "many_bags": fewest > 3,
-        "few_bags": any(bags) and fewest <= 3,
-        "no_bags": not any(bags),
+        "many_bags": fewest > 3 and not unnoted,
+        "few_bags": 0 < fewest <= 3,
+        "no_bags": not fewest,
+        "some_unnoted": fewest and unnoted,
+        "unnoted": unnoted,
         "no_bag_spread": data.singles or data.these_bags,
         "fewest": fewest,
         "of": "each fuel" if len(few) == len(cast) else few,
