@@ -165,7 +165,7 @@ class _Soundness:
     gap_share
         Share of its time without a sound reading.
     fires, begun
-        How many fires, and when they began: clock times, or minutes after time zero.
+        How many fires burned between time zero and the stop, and when they began: clock times, or minutes after time zero.
     late_min
         How long after the first reading of a log without a clock, which counts as time zero, the fire begins.
     """
@@ -201,7 +201,7 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
         zero = str(span["clock_zero"])
         is_looked_at = count["fires"] > 1 or not zero
         fires = fires_in(log.seconds, np.where(log.usable, log.celsius, np.nan)) if is_looked_at else []
-        begins = [fire.begin_s for fire in fires if fire.begin_s < stop]
+        begins = [fire.begin_s for fire in fires if fire.cold_s > 0 and fire.begin_s < stop]
         n = int(count["n"] + count["n_lost"])
         lost = max(int(count["n_unusable"] - topped.get(burn, 0) + count["n_lost"]), 0)
         yield _Soundness(
@@ -276,9 +276,10 @@ def _burn_record(row: Mapping[Hashable, object], logs: RunReadings) -> dict[str,
         return record
     readings = logs.readings[logs.readings["burn"] == row["burn"]]
     main = readings[readings["probe"] == spans["probe"].iloc[0]]
-    good = main[main["flag"].astype(str).map(schema.usable) & (main["elapsed_s"] >= 0)]
+    end_s = float(spans["stop_s"].fillna(spans["end_s"]).clip(upper=spans["end_s"]).max())
+    good = main[main["flag"].astype(str).map(schema.usable) & main["elapsed_s"].between(0, end_s)]
     return record | {
-        "duration_s": float(spans["stop_s"].fillna(spans["end_s"]).clip(upper=spans["end_s"]).max()),
+        "duration_s": end_s,
         "peak_c": float(good["temp_c"].max()),
         "n": int(spans["n"].sum()),
         "n_flagged": int(spans["n_flagged"].sum()),

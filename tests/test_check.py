@@ -148,6 +148,18 @@ def three_fires(events=None, folder=None):
     return folder_of(folder, rows, {"a.csv": "\n".join(lines)}, events=events)
 
 
+@pytest.mark.parametrize(
+    ("lit", "stopped", "peak"), [("10:10", "13:00", 240), ("13:40", "17:00", 250), ("17:10", "", 230)]
+)
+def test_a_row_for_one_of_three_fires_holds_that_one(tmp_path, lit, stopped, peak):
+    three_fires(folder=tmp_path)
+    row = f"01,a,1,2026-05-14,{lit},{stopped},a.csv,\n"
+    (tmp_path / "burns.csv").write_text(HEAD + row, encoding="utf-8")
+    checked = check(tmp_path)
+    assert not any("fires" in note for note in checked.notes)
+    assert checked.records[0]["peak_c"] == pytest.approx(peak, abs=3)
+
+
 def test_three_fires_in_one_row_are_a_question_with_their_times(tmp_path):
     three_fires(folder=tmp_path)
     (only,) = problems(tmp_path)

@@ -287,6 +287,7 @@ def read_plan(folder: str | Path) -> Plan | None:
     return plan
 
 
+WRITTEN_LATE = "plan written after the first burn"
 OWN_TOLERANCE = 0.01
 """Share of the charge that it may differ by where no tolerance was planned (DEVELOPERS.md, practice: within 1 %)."""
 
@@ -310,11 +311,11 @@ def deviations(plan: Plan | None, trial: Trial, burns: pd.DataFrame) -> pd.DataF
     """
     rows: list[_Row] = []
     if plan is not None:
-        rows = [*_of_the_plan(plan), *_of_settings(plan, trial), *_of_burns(plan, burns)]
+        rows = [*_of_the_plan(plan, burns), *_of_settings(plan, trial), *_of_burns(plan, burns)]
     return pd.DataFrame(rows, columns=[column.name for column in DEVIATIONS]).astype("str")
 
 
-def _of_the_plan(plan: Plan) -> Iterator[_Row]:
+def _of_the_plan(plan: Plan, burns: pd.DataFrame) -> Iterator[_Row]:
     now = f"sha256 {plan.hash_now[:12]}"
     if plan.is_changed:
         planned = f"sha256 {plan.sha256[:12]}" if plan.sha256 else "a recorded hash"
@@ -322,6 +323,10 @@ def _of_the_plan(plan: Plan) -> Iterator[_Row]:
     if plan.replaces:
         done = f"{now}, written {plan.written}"
         yield "plan written anew", NAME, f"sha256 {plan.replaces[:12]}", done
+    days = burns.loc[burns["state"] == "done", "day"].astype(str)
+    first = min(filter(None, days), default="")
+    if first and plan.written > first:
+        yield WRITTEN_LATE, NAME, f"before {first}", plan.written
 
 
 _USUAL = settings_of(Trial())

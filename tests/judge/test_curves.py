@@ -256,7 +256,7 @@ def test_bands_end_when_fewer_than_half_of_the_bags_are_left_to_judge_by():
     assert table["mean"].notna().all()
     assert (table["band_low"].isna() == (table["elapsed_s"] >= 3000)).all()
     assert (table["low"].isna() == table["band_low"].isna()).all()
-    assert why_no_band(fewer).endswith("all of them at 49 min; the means go on without them.")
+    assert why_no_band(fewer).endswith("the last of them at 49 min; the means go on without them.")
     assert why_no_band(curves) == ""
 
 

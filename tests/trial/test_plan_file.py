@@ -66,6 +66,16 @@ def test_done_as_planned_there_are_no_deviations(planned):
     assert rows_after(planned) == []
 
 
+def test_a_plan_written_after_the_first_burn_is_no_plan_of_it(tmp_path):
+    run = open_run(folder(tmp_path, burns=sheet(ROWS)))
+    write_plan(tmp_path, plan_of(run.trial, run.burns, "2026-05-14"))
+    assert rows_after(tmp_path) == []
+    (tmp_path / "plan" / "plan.toml").unlink()
+    write_plan(tmp_path, plan_of(run.trial, run.burns, "2026-05-15"))
+    late = ("plan written after the first burn", "plan/plan.toml", "before 2026-05-14", "2026-05-15")
+    assert rows_after(tmp_path) == [late]
+
+
 def test_the_hash_is_of_the_content_alone():
     content = {"b": [1.0, 2.5], "a": "e\u0301", "sha256": "x"}
     assert plan_hash(content) == plan_hash({"a": "\u00e9", "b": [1, 2.5]})

@@ -30,6 +30,7 @@ from kit.publish.wording import (
     told_each,
     words,
 )
+from kit.trial.plan_file import WRITTEN_LATE
 from kit.variance.censored import OF_A_T
 from kit.variance.engine import explained
 
@@ -188,7 +189,7 @@ def _farthest(opinion: pd.DataFrame) -> float:
 
 
 def _what_was_done(data: ReportData) -> dict[str, object]:
-    cast, plan = data.cast, data.analysis.run.plan
+    cast, plan, deviations = data.cast, data.analysis.run.plan, data.table("deviations")
     burns, bags = zip(*data.burned.values(), strict=True) if data.burned else ((), ())
     fewest = min(filter(None, bags), default=0)
     few = [player.name for player, n in zip(cast, bags, strict=True) if n == fewest]
@@ -211,7 +212,8 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
         "one_once": len(once) in (1, len(cast)) and once,
         "once": "Each fuel" if len(once) == len(cast) else once,
         "no_margin": not data.trial.margins and not data.bare,
-        "as_planned": plan is not None and not len(data.table("deviations")),
+        "as_planned": plan is not None and not len(deviations),
+        "planned_first": plan is not None and WRITTEN_LATE not in set(deviations["what"]),
         "spread_over_days": data.days > 2 and not data.singles,
         "all_dated": data.dated == data.done,
         "checked": len(data.table("self_check")),
