@@ -165,7 +165,7 @@ class _Soundness:
     gap_share
         Share of its time without a sound reading.
     fires, begun
-        How many fires burned between time zero and the stop, and when they began: clock times, or minutes after time zero.
+        How many fires burned from time zero to the stop, and when they began: clock times, or minutes after zero.
     late_min
         How long after the first reading of a log without a clock, which counts as time zero, the fire begins.
     """
