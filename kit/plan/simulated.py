@@ -340,12 +340,13 @@ def _declared(trial: Trial, planned: pd.DataFrame, seed: int) -> dict[str, list[
     """Return the tester's own declared columns with invented numbers, which differ by fuel, bag and burn."""
     known, rng = {column.name for column in BURNS} | set(planned), np.random.default_rng([seed, 91])
     invented = {}
-    for name in (each.column for each in trial.declared if each.column not in known):
+    for declared in (each for each in trial.declared if each.column not in known):
         effect = 0.1 * rng.standard_normal(len(planned))
         for sd, labels in ((0.15, planned["fuel"]), (0.08, planned["fuel"] + "/" + planned["bag"])):
             codes, names = pd.factorize(labels)
             effect += sd * rng.standard_normal(len(names))[codes]
-        invented[name] = [f"{value:.2f}" for value in 5 * np.exp(effect)]
+        places = 0 if declared.scale == "count" else 2
+        invented[declared.column] = [f"{value:.{places}f}" for value in 5 * np.exp(effect)]
     return invented
 
 

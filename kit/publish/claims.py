@@ -436,7 +436,7 @@ def _standing_claim(
     }
     own = words()["claim"]
     forms = [f"{'; '.join(told_each(own['say'], parts))}.", *told_each(own["say_briefly"], parts)]
-    captions, unnamed = told_each(own["caption_best"], parts), told(own["caption_unnamed"], parts)
+    captions, unnamed = (told_each(own[name], parts) for name in ("caption_best", "caption_unnamed"))
     (burns, bags), (mean, low, high) = used.get(found.leader, (0, 0)), found.limits(found.leader)
     return Claim(
         id=anchor("claim", kind, _quoted(metric)),
@@ -457,7 +457,9 @@ def _standing_claim(
         sentence=f"{'; '.join(told_each(own['standing'], parts))} ({data.n_words(used)}).",
         number=number,
         say=shortest_that_fits(forms, data, MOST_SAID),
-        caption=shortest_that_fits(captions, data, MOST_CAPTION, unnamed),
+        caption=shortest_that_fits(
+            captions, data, MOST_CAPTION, shortest_that_fits(unnamed, data, MOST_CAPTION)
+        ),
         interval=number,
         figure=f"values {metric}",
         primary=metric in data.primary or kind == "value",

@@ -219,7 +219,7 @@ def citation_text(data: ReportData) -> str:
     days = sorted(day for day in data.table("metrics")["day"].dropna().astype(str).unique() if day)
     year = days[-1][:4] if days else "n.d."
     who, title = trial.operator or "Anonymous", trial.title or "A repeat-trial of cooking fuels"
-    burns = f"{data.done} burns" + (" (simulated)" if data.simulated else "")
+    burns = _numbered(data.done, "burns") + (" (simulated)" if data.simulated else "")
     return f"{who} ({year}). {title}: {burns}. Analysed with repeatburn {kit.__version__}."
 
 
@@ -260,9 +260,16 @@ def nearest_design(known: pd.DataFrame, own: pd.Series[Any]) -> str:
 
 def _in_words(design: pd.Series[Any]) -> str:
     """Return a design in words: '6 fuels, 3 bags of each, 2 burns of each bag'."""
-    shown = {name: plain(n, 0 if n == round(n) else 1) for name, n in design[SIZES].items()}
+    shown = {name: _numbered(n, name) for name, n in design[SIZES].items()}
     days = f", days {design['day_ratio']:.2g} times" if design["days"] else ""
     return paragraph_of("design", ratio=f"{design['bag_ratio']:.2g}", days=days, **shown)
+
+
+def _numbered(count: float, many: str) -> str:
+    """Return '1 burn', '36 burns', of an average '2.7 burns'."""
+    return (
+        f"{plain(count, 0 if count == round(count) else 1)} {many.removesuffix('s') if count == 1 else many}"
+    )
 
 
 def tried(data: ReportData) -> list[Block | None]:

@@ -447,7 +447,8 @@ def _costs_compared(data: ReportData) -> pd.DataFrame:
     fit = data.analysis.fits.get(metric)
     if data.interim or fit is None or not fit.has_spread or len(fit.labels) < 2:
         return data.table("pairs").iloc[:0]
-    return compare_fuels(fit, level=data.level).assign(metric=metric, unit=data.spec(metric).unit)
+    found = compare_fuels(fit, level=data.level).assign(metric=metric, unit=data.spec(metric).unit)
+    return found.reindex(columns=data.table("pairs").columns)
 
 
 def _sized(table: pd.DataFrame) -> pd.DataFrame:

@@ -17,6 +17,11 @@ from kit.variance.burn_arrays import Array, Codes, Columns, Levels, Mask, refuse
 
 RANK_TOLERANCE = 1e-9
 
+NONE_OF_IT = 1e-6
+"""Share of a group in groups that cannot be told apart, below which it is none of them."""
+
+NO_LABEL = "(none named)"
+
 Spread = Literal["common", "by fuel", "by kind"]
 FuelEffect = Literal["fixed", "random"]
 Method = Literal["REML", "ML"]
@@ -273,13 +278,19 @@ def _lies_in(inner: Levels, outer: Levels) -> Codes | None:
 
 
 def _spread_of_its_own(Q: Array, groups: Levels) -> None:
-    """Refuse groups without repeats where spread differs by group."""
+    """Refuse groups without repeats, and those whose repeats are the same, where spread differs by group."""
     if groups.count == 1:
         return
-    faults = Faults()
-    for i in np.flatnonzero(_group_overlap(Q, groups).diagonal() <= RANK_TOLERANCE):
-        faults.take(refused("no repeats of", group=groups.labels[i]))
+    table, faults = _group_overlap(Q, groups), Faults()
+    names = [label or NO_LABEL for label in groups.labels]
+    for i in np.flatnonzero(table.diagonal() <= RANK_TOLERANCE):
+        faults.take(refused("no repeats of", group=names[i]))
     faults.settle()
+    scale = np.sqrt(table.diagonal())
+    size, mixed = np.linalg.eigh(table / np.outer(scale, scale))
+    if size[0] <= RANK_TOLERANCE:
+        same = np.flatnonzero(np.abs(mixed[:, 0]) > NONE_OF_IT)
+        raise refused("one spread", groups=" and ".join(str(names[i]) for i in same))
 
 
 def _aliased_words(name: str) -> str:

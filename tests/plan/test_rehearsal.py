@@ -94,6 +94,13 @@ def test_simulate_trial_writes_a_whole_folder_or_none(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["s"]
 
 
+def test_a_count_of_ones_own_is_simulated_in_whole_numbers(tmp_path: Path) -> None:
+    declared = 'declared = [{ column = "sparks", scale = "count" }]\n\n[margins]'
+    text = TRIAL.replace("[margins]", declared, 1)
+    run = open_run(simulate_trial(tmp_path / "s", text, order(6), seed=2))
+    assert pd.to_numeric(run.burns["sparks"]).mod(1).eq(0).all()
+
+
 AMISS = [
     ({"seed": -1}, "simulation, seed: found -1; expected at least 0"),
     ({"seed": "one"}, "simulation, seed: found one; expected a whole number"),

@@ -291,6 +291,22 @@ def test_two_fuels_weighs_the_price_at_the_temperature_of_the_primary_measure_th
     assert "hour above 150 °C" in words and "at the prices paid" in words
 
 
+def test_two_fuels_weighs_the_price_where_no_measure_was_compared_pair_by_pair():
+    found = analysis("three")
+    bare = found.with_tables(pairs=found.pairs.iloc[:0], comparisons=found.comparisons.iloc[:0])
+    for pair in (("alder", "olive"), ("olive", "alder")):
+        words = read(sections.two_fuels(bare, *pair).html).text.replace("\u00a0", " ")
+        assert "at the prices paid" in words
+
+
+def test_a_count_has_no_gap_where_others_have_a_unit():
+    made = analysis("counts")
+    shown = [*sections.fuels(made).figures, *sections.two_fuels(made, "alder", "olive").figures]
+    assert not any(" ," in each.alt.replace("\u00a0", " ") for each in shown)
+    words = read(sections.variation_tables(made).html).text.replace("\u00a0", " ")
+    assert " ," not in words and " ." not in words
+
+
 def test_two_fuels_works_either_way_round():
     one, other = (
         sections.two_fuels(analysis("three"), *pair) for pair in (("alder", "olive"), ("olive", "alder"))

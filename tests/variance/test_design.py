@@ -114,6 +114,14 @@ def test_spread_by_fuel_needs_repeats_of_each(burns):
         fit_repeats(more, spread="by fuel")
 
 
+def test_spreads_that_the_same_few_repeats_would_have_to_tell_are_refused():
+    """Beside a covariate two fuels of two burns leave one number, which is that of both."""
+    burns = pd.DataFrame({"fuel": list("aabb"), "w": [1.0, 2.0, 3.0, 4.0], "value": [5.0, 7.0, 8.0, 8.5]})
+    with pytest.raises(KitError, match=r"the same few repeats for the spreads of a and b.*spread='common'"):
+        fit_repeats(burns, bag=None, covariates=["w"], spread="by fuel")
+    assert len(fit_repeats(burns, bag=None, spread="by fuel").spread) == 2
+
+
 def test_spread_by_kind_has_one_sd_a_kind(burns):
     burns["kind"] = np.where(burns["fuel"] < "F3", "lump", "briquette")
     fit = fit_repeats(burns, kind="kind", spread="by kind")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from kit.page.shown_numbers import convert, duration, plain
+from kit.page.shown_numbers import convert, duration, plain, with_unit
 from kit.page.text import Html
 from kit.publish.figures.canvas import Axes, Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas, size_of
 from kit.publish.figures.drawing import Drawing, figure_of
@@ -231,17 +231,17 @@ def _values_data(burns: pd.DataFrame, means: pd.DataFrame, brackets: dict[str, s
 
 
 def _alt(data: ReportData, means: pd.DataFrame, burns: pd.DataFrame, unit: str, cast: Cast) -> str:
-    told, named = [], data.unit(unit)
+    told, named = [], partial(with_unit, unit=data.unit(unit))
     for player in cast:
         row = means[means["fuel"] == player.id]
         values = burns.loc[burns["fuel"] == player.id, "value"]
         n = f"{len(values)} burn{'s' * (len(values) != 1)}"
         if len(row) and row["low"].notna().all():
             mean, low, high = (float(row[name].iloc[0]) for name in ("mean", "low", "high"))
-            middle = f"{player.name}: mean {plain(mean, places(low, high))} {named}"
-            told.append(f"{middle}, interval {range_words(low, high)}, {n}".strip())
+            middle = named(plain(mean, places(low, high)))
+            told.append(f"{player.name}: mean {middle}, interval {range_words(low, high)}, {n}")
         elif len(values):
-            told.append(f"{player.name}: {plain(values.min())} to {plain(values.max())} {named}, {n}")
+            told.append(f"{player.name}: {plain(values.min())} to {named(plain(values.max()))}, {n}")
         else:
             told.append(f"{player.name}: no value")
     return "; ".join(told) + "."

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from kit.page.shown_numbers import plain
+from kit.page.shown_numbers import plain, with_unit
 from kit.page.text import Html
 from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas
 from kit.publish.figures.drawing import Drawing, figure_of
@@ -103,7 +103,7 @@ def _iso(rows: Any, unit: str, digits: int) -> str:
     # r = 2.8 s_r, ISO 5725-6
     shown = {"s_r": s_r, "limit": 2.8 * s_r, "whole": whole}
     return paragraph_of(
-        "iso", **{name: f"{plain(each, digits + 1)}\u00a0{unit}" for name, each in shown.items()}
+        "iso", **{name: with_unit(plain(each, digits + 1), unit) for name, each in shown.items()}
     )
 
 
