@@ -182,8 +182,8 @@ def area_above(curve: Curve, floor: float) -> tuple[float, float]:
 
 @record("departures from the trend (count)", "", scale="plain", better="less", least=0.0)
 def departures(burn: Burn, _: Metric) -> MeasuredValue:
-    """Stretches farther from the local trend than a band, for at least a minute, lid openings left out: how
-    many.
+    """Stretches farther from the local trend than a band, for at least a minute in a burn of hours, lid openings
+    left out: how many.
     """
     curve = burn.known_curve
     if _coarse(curve):
