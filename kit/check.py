@@ -69,7 +69,7 @@ def check(run_folder: str | Path) -> Checked:
     measured = measure(logs.readings, run)
     records = [_burn_record(row, logs) for row in run.burns.to_dict("records")]
     left_out = uncounted_words(uncounted(run, measured.metrics, measured.reasons))
-    notes = [*run.notes, *left_out, *price_notes(run.trial), *quality, *log_notes(logs.notes)]
+    notes = [*run.notes, *_dayless(run), *left_out, *price_notes(run.trial), *quality, *log_notes(logs.notes)]
     return Checked([*map(_burn_line, records), *notes], records, notes)
 
 
@@ -90,6 +90,13 @@ def _judge_correction(run: Run, faults: Faults) -> None:
         found, expected, none = WORDS["corrects"]
         hint = did_you_mean(name, known) if known else none
         faults.refuse("trial.toml, [trial], key corrects", found.format(name=name), expected, hint)
+
+
+def _dayless(run: Run) -> list[str]:
+    """Return a sentence that names the burns done on nobody knows which day, none where there are none."""
+    done = run.in_state("done")
+    burns = done.loc[done["day"] == "", "burn"].tolist()
+    return [WORDS["days"].format(burns=f"Burn{'s' * (len(burns) > 1)} {some_of(burns)}")] if burns else []
 
 
 def price_notes(trial: Trial) -> list[str]:

@@ -48,6 +48,19 @@ def test_a_log_without_a_clock_that_begins_long_before_the_fire_is_said_so(tmp_p
     assert bool(notes) == bool(words) and all(words in note for note in notes)
 
 
+@pytest.mark.parametrize(
+    ("days", "named"), [(["2026-05-14", ""], "Burn 02: no day"), (["", ""], "Burns 01, 02: no day")]
+)
+def test_burns_whose_day_nobody_knows_are_named(tmp_path, days, named):
+    rows, logs = "", {}
+    for k, day in enumerate(days, start=1):
+        readings = zip(SECONDS, curve(SECONDS, peak=230 + k), strict=True)
+        logs[f"{k}.csv"] = "seconds,grate (°C)\n" + "".join(f"{at:.0f},{t:.1f}\n" for at, t in readings)
+        rows += f"0{k},a,{k},{day},,,{k}.csv,\n"
+    folder_of(tmp_path, HEAD + rows, logs)
+    assert sum(note.startswith(named) for note in check(tmp_path).notes) == 1
+
+
 def test_a_day_on_the_sheet_stays_and_a_log_without_a_date_gives_none(tmp_path):
     plain = "seconds,grate (°C)\n" + "".join(
         f"{s:.0f},{t:.1f}\n" for s, t in zip(SECONDS, curve(SECONDS), strict=True)
