@@ -135,6 +135,18 @@ def test_the_plan_is_written_whole_and_its_rows_are_planned(tmp_path: Path) -> N
     assert "No price is given for shell" in plan_words(unpriced)
 
 
+def test_a_sheet_with_more_burns_on_a_day_than_it_holds_is_said_to_be_so(tmp_path: Path) -> None:
+    folder = yard(tmp_path / "y")
+    drawn = plan_run(folder, today=TODAY)
+    assert "the sheet has up to" not in plan_words(drawn)
+    sheet, days = folder / "burns.csv", drawn.order["day"]
+    crowded = sheet.read_text(encoding="utf-8")
+    for day in days.unique():
+        crowded = crowded.replace(day, days.iloc[0])
+    sheet.write_text(crowded, encoding="utf-8")
+    assert f"; the sheet has up to {len(days)} on one day. " in plan_words(make_plan(folder, today=TODAY))
+
+
 def test_planning_twice_is_the_same_plan_and_keeps_the_tester_s_own_rows(tmp_path: Path) -> None:
     folder = yard(tmp_path / "y")
     first = plan_run(folder, today=TODAY)
