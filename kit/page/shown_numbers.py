@@ -15,6 +15,9 @@ Show = Literal["metric", "us", "both"]
 NBSP: Final = "\u00a0"
 THIN: Final = "\u202f"
 MINUS: Final = "\u2212"
+READ_WHOLE: Final = 1e12
+"""From here on nobody reads a number digit by digit."""
+RAISED: Final = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
 NONE: Final = "\u2013"
 
 _US: Final = data_file(__file__, "us_units.toml")
@@ -100,10 +103,14 @@ def decimals_for(low: float, high: float, digits: int = 2) -> int:
 def plain(value: float | None, decimals: int = 1) -> str:
     """Return a number with a true minus and narrow spaces between thousands; '–' where there is none.
 
-    A negative count of decimals rounds to tens, hundreds and so on.
+    A negative count of decimals rounds to tens, hundreds and so on; what is beyond all sense is told by a
+    power of ten.
     """
     if value is None or not math.isfinite(value):
         return NONE
+    if abs(value) >= READ_WHOLE:
+        digit, power = f"{abs(value):.0e}".split("e+")
+        return f"{MINUS if value < 0 else ''}{digit}{NBSP}×{NBSP}10{power.lstrip('0').translate(RAISED)}"
     rounded = round(float(value), decimals) + 0.0
     text = f"{abs(rounded):,.{max(decimals, 0)}f}".replace(",", THIN)
     if len(text.split(".")[0]) < 6:

@@ -85,6 +85,8 @@ def test_zero_has_no_sign_and_thousands_have_narrow_spaces():
     assert plain(-0.0, 0) == "0"
     assert plain(12345.6, 0) == "12\u202f346"
     assert plain(1234.0, 0) == "1234"
+    assert plain(-3.39e32, 2) == "−3\u00a0×\u00a010³²"
+    assert plain(9.9e11, 0) == "990\u202f000\u202f000\u202f000"
     assert plain(-3.25, 1) == "−3.2"
     assert plain(1234567, -3) == "1\u202f235\u202f000"
 

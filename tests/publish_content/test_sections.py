@@ -299,6 +299,15 @@ def test_two_fuels_weighs_the_price_where_no_measure_was_compared_pair_by_pair()
         assert "at the prices paid" in words
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_a_spread_without_any_end_is_told_as_none():
+    found = analysis("three")
+    endless = found.components.assign(high=800.0)
+    shown = sections.variation_tables(found.with_tables(components=endless))
+    words = read(shown.html).text
+    assert "–" in words and not re.search(r"\binf\b|\bnan\b", words)
+
+
 def test_a_count_has_no_gap_where_others_have_a_unit():
     made = analysis("counts")
     shown = [*sections.fuels(made).figures, *sections.two_fuels(made, "alder", "olive").figures]

@@ -78,7 +78,8 @@ def spread_table(data: ReportData, metric: str) -> pd.DataFrame:
     rows = rows.assign(label=[source_name(part, data) for part in rows["component"]])
     names = ["sd", "low", "high"]
     if spec.scale == "log":
-        return rows.assign(**100 * np.expm1(rows[names].astype(float)))
+        with np.errstate(over="ignore"):  # one fuel of two burns may leave an SD without any end
+            return rows.assign(**100 * np.expm1(rows[names].astype(float)))
     return data.as_shown(rows, spec.unit, *names, difference=True)
 
 
