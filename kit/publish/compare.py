@@ -256,7 +256,10 @@ def _first_difference(was: str, now: str) -> str:
             continue
         for piece, (before, after) in enumerate(zip_longest(_NUMBER.split(one), _NUMBER.split(other)), 1):
             if before != after and not (before and after and _same_number(before, after)):
-                return f"piece {piece} was {_short(before, after)}, is {_short(after, before)}."
+                exact = _short(before, after), _short(after, before)
+                spaced = tuple(each.replace(r"\xa0", " ") for each in exact)
+                shown = spaced if spaced[0] != spaced[1] else exact
+                return f"piece {piece} was {shown[0]}, is {shown[1]}."
     return ""
 
 
@@ -270,7 +273,7 @@ def _short(piece: str | None, other: str | None) -> str:
         return "nothing"
     alike = takewhile(lambda pair: pair[0] == pair[1], zip(piece, other or "", strict=False))
     begin = max(0, len(list(alike)) - _SHOWN // 3)
-    return repr(piece[begin : begin + _SHOWN]).replace(r"\xa0", " ")
+    return repr(piece[begin : begin + _SHOWN])
 
 
 def _decoded(words: str) -> bytes:

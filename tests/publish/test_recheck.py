@@ -389,6 +389,21 @@ def test_pictures_are_compared_by_what_they_show_wherever_they_stand(tmp_path, w
         assert len(found.differing) == 1 and "another" in found.differing[0]
 
 
+@pytest.mark.parametrize(
+    ("was", "now", "told"),
+    [
+        ("six\u00a0burns", "six\u00a0bags", "was 'six burns', is 'six bags'"),
+        ("a\u00a0b", "a b", r"was 'a\xa0b', is 'a b'"),
+    ],
+)
+def test_words_that_differ_in_a_space_alone_are_shown_to_differ(tmp_path, was, now, told):
+    for folder, words in ((tmp_path / "was", was), (tmp_path / "now", now)):
+        folder.mkdir()
+        (folder / "say.md").write_text(words, encoding="utf-8")
+    (fault,) = compare_files(tmp_path / "was", tmp_path / "now", {}).differing
+    assert told in fault
+
+
 DRAWING = (
     '<svg width="9"><style>a</style><path d="M1.0 2.0" style="fill:#123"/><text x="1">alder</text></svg>'
 )
