@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import sys
@@ -91,12 +92,14 @@ def open_lab(folder: str | Path, *, browser: bool = True, options: Sequence[str]
     Raises
     ------
     KitError
-        Where JupyterLab is not installed, or the folder is no folder.
+        Where JupyterLab is not installed or would not start for the system's own user, or the folder is no folder.
     """
     place = Path(folder).absolute()
     copy_templates(place)
     if find_spec("jupyterlab") is None:
         raise refused("no_lab", "lab")
+    if hasattr(os, "geteuid") and os.geteuid() == 0 and "--allow-root" not in options:
+        raise refused("lab_as_root", "lab", folder=folder)
     window = [] if browser else ["--no-browser"]
     command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={place}", *window]
     return subprocess.call([*command, f"--LabApp.default_url=/lab/tree/{NOTEBOOKS}/{FIRST}", *options])

@@ -56,12 +56,23 @@ def test_a_copy_that_was_changed_is_left_as_it_is(folder):
 def test_lab_is_rooted_in_the_run_folder_and_the_kits_own_templates_stay(folder, monkeypatch):
     called = []
     monkeypatch.setattr(lab.subprocess, "call", lambda command: called.append(command) or 0)
+    monkeypatch.setattr(lab.os, "geteuid", lambda: 1000, raising=False)
     before = own_texts()
     assert open_lab(folder, browser=False, options=["--port=9000"]) == 0
     (command,) = called
     assert f"--ServerApp.root_dir={folder}" in command and command[-1] == "--port=9000"
     assert "--no-browser" in command and not any("templates" in word for word in command)
     assert own_texts() == before
+
+
+def test_the_systems_own_user_is_told_how_to_start_lab(folder, monkeypatch):
+    called = []
+    monkeypatch.setattr(lab.subprocess, "call", lambda command: called.append(command) or 0)
+    monkeypatch.setattr(lab.os, "geteuid", lambda: 0, raising=False)
+    with pytest.raises(KitError, match=r"repeatburn lab .* -- --allow-root"):
+        open_lab(folder)
+    assert not called
+    assert open_lab(folder, options=["--allow-root"]) == 0 and called[0][-1] == "--allow-root"
 
 
 def test_lab_says_what_is_missing(folder, tmp_path, monkeypatch):

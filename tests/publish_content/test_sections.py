@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from kit.analysis import analysis_of
 from kit.errors import KitError
 from kit.page.inline_svg import inlined
 from kit.page.shown_numbers import plain
@@ -247,6 +248,15 @@ def test_strengths_and_limitations_do_not_contradict_each_other():
             words.rpartition("Limitations")[2],
         )
         assert not ("bag" in strong and "Few bags" in weak)
+
+
+def test_where_every_burn_was_left_out_no_picture_counts_burns():
+    run = analysis("two").run
+    for burn in run.burns["burn"]:
+        run = run.without(burn, "the probe had slipped")
+    none = analysis_of(run, analysis("two").logs, analysis("two").metrics)
+    words = read(join([sections.answer(none).html, sections.curves(none).html])).text
+    assert "()" not in words and "burns that were left out" in words
 
 
 def test_a_fuel_whose_bags_nobody_noted_is_named_beside_those_with_few():

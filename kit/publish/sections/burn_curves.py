@@ -132,10 +132,12 @@ def fire_end(lines: pd.DataFrame, lowest: float) -> float:
 
 
 def overlay_drawing(data: ReportData) -> Drawing | None:
-    """Return the one picture of all fuels' mean curves with their bands; None without readings."""
+    """Return the one picture of all fuels' mean curves with their bands; None without burns that count."""
     if not len(data.table("readings")):
         return None
     cast, lines = data.cast, lines_of(data, data.cast)
+    if not lines.n:
+        return None
     kinds = list(dict.fromkeys((player.kind, player.kind_place) for player in cast if player.kind))
     kinds = kinds if len(kinds) > 1 else []
     dashes = ", ".join(f"{DASHES[place % 4]} for {plural(kind)}" for kind, place in kinds)
