@@ -5,6 +5,7 @@ import json
 import re
 import tomllib
 import zipfile
+from dataclasses import fields, is_dataclass
 from html.parser import HTMLParser
 from typing import get_args
 from xml.etree import ElementTree
@@ -24,7 +25,7 @@ BAD = (
 FORMULA = "=cmd|'/c calc'!A1"
 KEPT = {
     ("About", "corrects"), ("Logger", "time_unit"), ("Logger", "time_format"), ("Logger", "unit"),
-    ("Logger", "split_by"), ("Declared", "unit"), ("Probe", "tolerance_class"),
+    ("Logger", "split_by"), ("Declared", "unit"), ("Probe", "class"),
 }  # fmt: skip
 """Fields that mean something to the kit: free text there is a fault, told before anything is made."""
 MEANT = {
@@ -51,16 +52,19 @@ def tables(model=models.TrialFile):
     """Give each table of the trial file by its key, with whether it may stand several times."""
     for name, field in model.model_fields.items():
         for kind in (field.annotation, *get_args(field.annotation)):
-            if isinstance(kind, type) and issubclass(kind, BaseModel):
+            if isinstance(kind, type) and (issubclass(kind, BaseModel) or is_dataclass(kind)):
                 yield field.alias or name, kind, kind is not field.annotation
 
 
 def text_fields(kind):
-    return [
-        field.alias or name
-        for name, field in kind.model_fields.items()
-        if field.annotation is str and field.default == "" and (kind.__name__, name) not in KEPT
-    ]
+    if is_dataclass(kind):
+        free = [each.name for each in fields(kind) if each.type == "Text" and each.default == ""]
+    else:
+        of_model = kind.model_fields.items()
+        free = [
+            each.alias or name for name, each in of_model if each.annotation is str and each.default == ""
+        ]
+    return [name for name in free if (kind.__name__, name) not in KEPT]
 
 
 @pytest.fixture
