@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -96,7 +96,12 @@ def _dayless(run: Run) -> list[str]:
     """Return a sentence that names the burns done on nobody knows which day, none where there are none."""
     done = run.in_state("done")
     burns = done.loc[done["day"] == "", "burn"].tolist()
-    return [WORDS["days"].format(burns=f"Burn{'s' * (len(burns) > 1)} {some_of(burns)}")] if burns else []
+    return [WORDS["days"].format(burns=_named(burns))] if burns else []
+
+
+def _named(burns: Sequence[str]) -> str:
+    """Return 'Burn 07', or 'Burns 07, 12 …'."""
+    return f"Burn{'s' * (len(burns) > 1)} {some_of(burns)}"
 
 
 def price_notes(trial: Trial) -> list[str]:
@@ -153,7 +158,7 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
     hot = [(sound, sound.last_c) for sound in all_sound if sound.last_c >= lowest and not sound.is_cut_short]
     for name, found in (("cold", cold), ("hot", hot)):
         if found:
-            burns = f"Burn{'s' * (len(found) > 1)} {some_of([sound.burn for sound, _ in found])}"
+            burns = _named([sound.burn for sound, _ in found])
             ends = (f"{end([value for _, value in found]):.0f}" for end in (min, max))
             parts = {"burns": burns, "probe": found[0][0].probe, "reach": " to ".join(dict.fromkeys(ends))}
             faults.note(WORDS["together"][name].format(**parts, lowest=lowest))

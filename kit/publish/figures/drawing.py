@@ -257,10 +257,9 @@ def _png(renderer: Any, dpi: float) -> bytes:
     from PIL import Image
 
     target = io.BytesIO()
-    picture = Image.fromarray(np.asarray(renderer.buffer_rgba())).convert(
-        "RGB"
-    )  # the paper hides what lies behind
-    picture.save(target, "png", dpi=(dpi, dpi), compress_level=COMPRESSION)
+    drawn = Image.fromarray(np.asarray(renderer.buffer_rgba()))
+    # the paper hides what lies behind
+    drawn.convert("RGB").save(target, "png", dpi=(dpi, dpi), compress_level=COMPRESSION)
     return target.getvalue()
 
 
