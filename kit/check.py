@@ -15,10 +15,10 @@ from kit import schema
 from kit.burns.logged_burns import logged_burns, main_probe, price_per_kg
 from kit.burns.measure import measure
 from kit.data_file import data_file
-from kit.errors import Faults, KitError, Problem, did_you_mean
+from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import fires_in
-from kit.results_file import RESULTS
+from kit.results_file import corrected_report
 from kit.trial import Run, Trial, look_into
 from kit.trial.run_sheets import LOGS, some_of
 
@@ -59,8 +59,9 @@ def check(run_folder: str | Path) -> Checked:
         With every fault of the folder: of its sheets and of its logs.
     """
     run, faults = look_into(run_folder)
-    if run is not None:
-        _judge_correction(run, faults)
+    if run is not None and run.trial.corrects:  # a report would say so only at its end
+        with faults.gathering():
+            corrected_report(run.folder, run.trial.corrects)
     logs = _logs(run, faults)
     faults.settle()
     assert run is not None and logs is not None
@@ -80,16 +81,6 @@ def problems_of(run_folder: str | Path) -> tuple[Problem, ...]:
     except KitError as error:
         return error.problems
     return ()
-
-
-def _judge_correction(run: Run, faults: Faults) -> None:
-    """Refuse a name of a report that is to be corrected and is not there: a report would say so only at its end."""
-    name, reports = run.trial.corrects, run.folder / "reports"
-    known = [path.parent.name for path in reports.glob(f"[0-9]*/{RESULTS}")]
-    if name and name not in known:
-        found, expected, none = WORDS["corrects"]
-        hint = did_you_mean(name, known) if known else none
-        faults.refuse("trial.toml, [trial], key corrects", found.format(name=name), expected, hint)
 
 
 def _dayless(run: Run) -> list[str]:

@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
-from kit.errors import KitError
+from kit.errors import KitError, did_you_mean
 from kit.schema import RESULTS_SCHEMA
 
 RESULTS: Final = "results.json"
@@ -192,3 +192,19 @@ def newest_results(folder: str | Path, having: str) -> tuple[Path, dict[str, Any
     """Return what `newest_report` finds: where it is, and all that it holds."""
     path = newest_report(folder, having)
     return path, read_results(path)
+
+
+def corrected_report(folder: str | Path, name: str) -> Path:
+    """Return the results.json of the report that the trial file's `corrects` names; a path is not followed.
+
+    Raises
+    ------
+    KitError
+        Where no report of that name stands in the folder.
+    """
+    known = {path.parent.name: path for path in (Path(folder) / "reports").glob(f"[0-9]*/{RESULTS}")}
+    if name not in known:
+        remedy = did_you_mean(name, known) if known else "Take the key out: there is no earlier report."
+        where, expected = "trial.toml, [trial], key corrects", "the name of a report in reports/"
+        raise KitError.refuse(where, f"'{name}'", expected, remedy)
+    return known[name]

@@ -13,20 +13,19 @@ from itertools import takewhile, zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from kit.errors import KitError, did_you_mean
+from kit.errors import KitError
 from kit.publish.plain import records
 from kit.publish.private import PNG, picture_parts
 from kit.publish.provenance import (
     COMPARED,
     RESTS_ON,
     changes,
-    corrected_results,
     environment,
     names_in,
     read_inputs,
 )
-from kit.publish.wording import called, refused
-from kit.results_file import RESULTS, read_part
+from kit.publish.wording import called
+from kit.results_file import RESULTS, corrected_report, read_part, read_results
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -368,12 +367,7 @@ def correction_of(analysis: Any) -> Correction | None:
     name = getattr(analysis.run.trial, "corrects", "")
     if not name:
         return None
-    folder = Path(analysis.run.folder)
-    was = corrected_results(folder, name)
-    if was is None:
-        known = [path.name for path in (folder / "reports").glob("[0-9]*") if path.is_dir()]
-        remedy = did_you_mean(name, known) if known else "Take the key out: there is no earlier report."
-        raise refused("corrects", "trial.toml, [trial] corrects", name=name, remedy=remedy)
+    was = read_results(corrected_report(analysis.run.folder, name))
     tables = {key: table for key in COMPARED if hasattr(table := getattr(analysis, key, None), "iterrows")}
     earlier = {key: was.get(key, []) for key in tables}
     now = {key: records(table) for key, table in tables.items()}

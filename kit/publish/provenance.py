@@ -19,7 +19,7 @@ from typing import Any, Final
 import kit
 from kit.errors import KitError
 from kit.publish.wording import called, refuse_all, refused
-from kit.results_file import RESULTS, newest_results, read_results
+from kit.results_file import RESULTS, corrected_report, newest_results, read_results
 from kit.schema import INPUTS
 
 SIMULATED: Final = "SIMULATED.txt"
@@ -169,26 +169,15 @@ def leaned_on(folder: Path) -> dict[str, bytes]:
     """Return the extracts that a report of a run folder rests on, by their names in a bundle."""
     from kit.publish.plain import canonical
 
-    extracts = dict(_lent(folder))
+    extracts, place = dict(_lent(folder)), None
     corrects = _trial(folder).get("trial", {}).get("corrects", "")
-    if earlier := corrected_results(folder, corrects):
+    with suppress(KitError):  # one that is not there is for `check` and the report to tell
+        place = corrected_report(folder, str(corrects))
+    if place is not None:
+        earlier = read_results(place)
         head = {key: earlier[key] for key in ("schema", "report", *RESTS_ON) if key in earlier}
         extracts[f"reports/{corrects}/{RESULTS}"] = head | _tables_of(earlier, ("burn", "excluded"), COMPARED)
     return {name: canonical(each).encode("utf-8", "surrogateescape") for name, each in extracts.items()}
-
-
-def corrected_results(folder: Path, name: object) -> dict[str, Any] | None:
-    """Return the results of a report of the folder by its name alone (a path is not followed); None without them.
-
-    Raises
-    ------
-    KitError
-        Where they are not what the kit writes.
-    """
-    if not isinstance(name, str) or not name or Path(name).name != name:
-        return None
-    path = folder / "reports" / name / RESULTS
-    return read_results(path) if path.exists() else None
 
 
 def _trial(folder: Path) -> dict[str, dict[str, Any]]:

@@ -57,7 +57,7 @@ def test_what_lies_behind_it_is_told(analysis):
 @pytest.mark.parametrize("name", ["absent", "../reports/x", "/etc", "."])
 def test_a_report_that_is_not_there_is_told(analysis, name):
     analysis.run.trial.corrects = name
-    with pytest.raises(KitError, match="the name of a report in reports/"):
+    with pytest.raises(KitError, match=r"key corrects: found .* expected the name of a report in reports/"):
         correction_of(analysis)
 
 
