@@ -36,7 +36,7 @@ def fuels_differ(fit: RepeatFit) -> pd.DataFrame:
     means = fit.design.mean_rows()[known]
     L = means[1:] - means[0]
     try:
-        test = f_test(imputed(fit) if fit.censored is not None else fit, L, "kenward-roger")
+        test = f_test(imputed(fit) if fit.censored is not None else fit, L)
     except (KitError, np.linalg.LinAlgError):
         return pd.DataFrame()
     f, p, method = test.F, test.p, test.method

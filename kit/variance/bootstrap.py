@@ -50,10 +50,8 @@ def refitted(fit: RepeatModel, columns: Columns, data: Residuals) -> RepeatModel
     """Return the fit of simulated responses, as the engine holds them; earlier trials stand beside them too."""
     estimate = fit.engine.solve(data, ROUGH)
     names = tuple(f"trial {i}" for i in range(len(estimate.theta)))
-    roles, status = replace(fit.roles, values=names), ("",) * len(names)
-    found = replace(
-        fit, data=data, columns=columns, estimate=estimate, roles=roles, status=status, rough=True
-    )
+    roles = replace(fit.roles, values=names)
+    found = replace(fit, data=data, columns=columns, estimate=estimate, roles=roles, rough=True)
     return replace(found, beside=beside(found)) if fit.earlier else found
 
 

@@ -91,7 +91,7 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
     filled = columns.values.copy()
     filled[0, known.order[len(known.order) - model.m :]] = box.mean[0] + centre
     return replace(
-        face, columns=columns, data=face.engine.rotate(filled), status=(f"{model.m} values are bounds",),
+        face, columns=columns, data=face.engine.rotate(filled),
         estimate=Estimate(theta, beta[None], least.value, least.converged, 1),
         censored=replace(known, expected=filled, covariance=covariance),
     )  # fmt: skip

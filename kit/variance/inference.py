@@ -197,17 +197,14 @@ class FTest:
     method: str
 
 
-def f_test(fit: RepeatModel, L: Array, df: DfMethod = "kenward-roger") -> FTest:
+def f_test(fit: RepeatModel, L: Array) -> FTest:
     """Test that all contrasts L beta are zero, for a fit of one response.
 
     Kenward & Roger (1997), section 3: with M_i = Θ Φ P_i Φ and Θ = L'(LΦL')^-1L,
     A1 = sum W_ij tr(M_i) tr(M_j), A2 = sum W_ij tr(M_i M_j).
-    Satterthwaite: the eigenvalue method of Fai & Cornelius (1996).
     """
     L = np.atleast_2d(np.asarray(L, dtype=np.float64))
     estimate = L @ fit.estimate.beta[0]
-    if df == "satterthwaite":
-        return _fai_cornelius(fit, L, estimate)
     if fit.method != "REML":
         raise refused("Kenward–Roger by ML")
     parts, q = fit.small_sample, len(L)
@@ -239,37 +236,11 @@ def _scale_and_df(q: int, A1: float, A2: float) -> tuple[float, float]:
     return (1.0 if is_two else float(m * h / (m - 2))), float(m)
 
 
-def _fai_cornelius(fit: RepeatModel, L: Array, estimate: Array) -> FTest:
-    pieces, q = fit.small_sample.pieces, len(L)
-    values, vectors = np.linalg.eigh(L @ pieces.phi[0] @ L.T)
-    rows = vectors.T @ L
-    t2 = (vectors.T @ estimate) ** 2 / values
-    g = _quadratic(rows, fit.small_sample.moved)[0]
-    each = 2 * values**2 / np.einsum("iq,ij,jq->q", g, fit.observed[0], g)
-    den, F = _fai_cornelius_df(each), float(t2.sum()) / q
-    return FTest(F, q, den, float(special.fdtrc(q, den, F)), 1.0, "Satterthwaite")
-
-
-def _fai_cornelius_df(each: Array) -> float:
-    """2E/(E - q) with E = sum nu/(nu - 2); their common value where all agree, 2 where one is 2 or less."""
-    if np.ptp(each) < 1e-8:
-        return float(each.mean())
-    if (each <= 2).any():
-        return 2.0
-    E = float((each / (each - 2)).sum())
-    return 2 * E / (E - len(each))
-
-
-def predict_burn(fit: RepeatModel, level: float = 0.95, without: tuple[str, ...] = ()) -> pd.DataFrame:
+def predict_burn(fit: RepeatModel, level: float = 0.95) -> pd.DataFrame:
     """Return a row a mean: fuel, mean, sd (of the prediction), df, low, high, covers, level, on the analysis scale.
 
     mean ± t √T with T = SE² + sum of the variances, df = 2T²/(h'Ah), h_i = g_i + 1 with g_i = LΦP_iΦL' (method 7;
     Satterthwaite 1946). A covers the observed information, components estimated at zero left out.
-
-    Parameters
-    ----------
-    without
-        Components the new burn shares with nobody's question: ('day',) predicts another burn of the same day.
     """
     needs_level(level)
     m, R = len(fit.labels), len(fit.estimate.theta)
@@ -280,27 +251,26 @@ def predict_burn(fit: RepeatModel, level: float = 0.95, without: tuple[str, ...]
     else:
         se2 = np.einsum("rii->ri", fit.small_sample.pieces.phi[:, :m, :m])
         g = np.einsum("rcii->rci", fit.small_sample.moved[:, :, :m, :m])
-        uses = _uses(fit, without)
+        uses = _uses(fit)
         T = se2 + np.einsum("rc,cm->rm", fit.estimate.theta, uses)
         h = g + uses
         df = 2 * T**2 / np.einsum("rcm,rcd,rdm->rm", h, fit.observed, h)
-        sd, covers = np.sqrt(T), [_words(fit, without)] * m
+        sd, covers = np.sqrt(T), [_words(fit)] * m
     half = special.stdtrit(df, (1 + level) / 2) * sd
     values = {"mean": mean, "sd": sd, "df": df, "low": mean - half, "high": mean + half}
     return fit.framed({"fuel": fit.labels, "covers": covers}, values, {"level": level})
 
 
-def _uses(fit: RepeatModel, without: tuple[str, ...]) -> Array:
+def _uses(fit: RepeatModel) -> Array:
     """Return (components, means) 1 where a new burn of that mean has the component, of a group its share of burns."""
     uses, groups = np.ones((len(fit.names), len(fit.labels))), fit.design.spread
     share = np.zeros((groups.count, len(fit.labels)))
     np.add.at(share, (groups.codes, fit.design.mean_of), 1.0)
     uses[len(uses) - groups.count :] = share / share.sum(axis=0)
-    uses[[name in without for name in fit.names]] = 0
     return uses
 
 
-def _words(fit: RepeatModel, without: tuple[str, ...]) -> str:
-    parts = [name for name in ("fuel", "bag", "day") if name in fit.names and name not in without]
+def _words(fit: RepeatModel) -> str:
+    parts = [name for name in ("fuel", "bag", "day") if name in fit.names]
     *first, last = [*parts, "burn"]
     return f"{', '.join(first)} and {last}" if first else last

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import compress
 from typing import Any, Self
 
 import numpy as np
@@ -115,8 +114,6 @@ class RepeatModel:
         The burns as arrays, and what the design supports.
     engine, data, estimate
         The form of the model, the responses in its space, the estimates.
-    status
-        A word or sentence a response: 'ok', 'bag variance at zero', 'all values equal', 'no repeats', …
     borrowed
         Repeatability from elsewhere, if any.
     censored
@@ -138,7 +135,6 @@ class RepeatModel:
     engine: Engine
     data: Residuals
     estimate: Estimate
-    status: tuple[str, ...]
     borrowed: Borrowed | None = None
     censored: Censored | None = None
     earlier: tuple[RepeatModel, ...] = ()
@@ -346,7 +342,7 @@ def fit_design(
     data = engine.rotate(columns.values)
     if design.nu == 0 and choices.borrowed is None:
         unknown, known = np.full((R, len(engine.names)), np.nan), np.ones(R, dtype=np.bool_)
-        estimate, status = Estimate(unknown, data.b_ols, unknown[:, 0], known, 0), ("no repeats",) * R
+        estimate = Estimate(unknown, data.b_ols, unknown[:, 0], known, 0)
     else:
         flat = _flat(engine, data, columns.values)
         if flat.any():
@@ -355,10 +351,9 @@ def fit_design(
         optimum_found(estimate.converged | flat, roles)
         for part in (estimate.theta, estimate.beta, estimate.criterion):
             part[flat] = np.nan
-        status = _statuses(engine.names, estimate.theta == 0, flat)
     return RepeatModel(
         table if len(columns.rows) == len(table) else table.iloc[columns.rows], roles, choices.scale,
-        choices.method, choices.spread, columns, design, engine, data, estimate, status, choices.borrowed,
+        choices.method, choices.spread, columns, design, engine, data, estimate, choices.borrowed,
     )  # fmt: skip
 
 
@@ -379,17 +374,6 @@ def _instead(engine: Engine, columns: Columns, flat: Mask, roles: Roles) -> Resi
         raise refused("flat", name=roles.values[0], found=found)
     values[flat] += np.random.default_rng(1).standard_normal((int(flat.sum()), columns.n))
     return engine.rotate(values)
-
-
-def _statuses(names: tuple[str, ...], zero: Mask, flat: Mask) -> tuple[str, ...]:
-    if not (zero.any() or flat.any()):
-        return ("ok",) * len(zero)
-    return tuple(
-        "all values equal"
-        if same
-        else ", ".join(f"{n} variance at zero" for n in compress(names, row)) or "ok"
-        for row, same in zip(zero.tolist(), flat.tolist(), strict=True)
-    )
 
 
 def optimum_found(converged: Mask, roles: Roles) -> None:

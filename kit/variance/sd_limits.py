@@ -28,7 +28,7 @@ from kit.variance.model import ORDER, RepeatModel
 from kit.variance.optimise import at_zero, floor_of, lowest, minimise
 from kit.variance.ratio_nodes import Weighted, weigh
 
-LimitMethod = Literal["best", "profile", "exact"]
+LimitMethod = Literal["best", "profile"]
 
 COLUMNS = ("component", "sd", "low", "high", "level", "method", "at_boundary")
 
@@ -39,8 +39,8 @@ def component_limits(fit: RepeatModel, method: LimitMethod = "best", level: floa
     Parameters
     ----------
     method
-        'profile' of the restricted likelihood (of the likelihood for a fit by ML), 'exact' χ² for the burn SD
-        (profile for the others), or 'best': what covers best, named in its row.
+        'profile' of the restricted likelihood (of the likelihood for a fit by ML), or 'best': what covers best, named
+        in its row.
 
     Notes
     -----
@@ -60,18 +60,14 @@ def component_limits(fit: RepeatModel, method: LimitMethod = "best", level: floa
 
 
 def _limits(fit: RepeatModel, method: LimitMethod, level: float) -> tuple[Array, Array, list[str]]:
-    if method not in ("best", "profile", "exact"):
-        raise refused("choice", name="method", given=method, known="best, profile or exact")
+    if method not in ("best", "profile"):
+        raise refused("choice", name="method", given=method, known="best or profile")
     if not fit.has_spread:
         blank = np.full_like(fit.estimate.theta, np.nan)
         return blank, blank, ["none: no repeats"] * len(fit.names)
     if method == "best":
         return best_limits(fit, level)
-    (low, high), names = profile_limits(fit, level), profile_words(fit)
-    exact = burn_chi_square(fit, level) if method == "exact" and fit.censored is None else None
-    if exact is not None:
-        low[:, -1], high[:, -1], names[-1] = *exact, EXACT
-    return low, high, names
+    return *profile_limits(fit, level), profile_words(fit)
 
 
 STEPS = 40

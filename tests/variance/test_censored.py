@@ -59,7 +59,7 @@ def test_bounds_that_say_nothing_are_burns_left_out(name, day):
 def test_a_burn_sd_has_the_limits_of_its_chi_square():
     """Beside a bound that says nothing: S0/χ² of the burns that are left, where χ²₁ ends too low on either side."""
     fit = fit_repeats(bounded(rows=(10,), shift=-500), bag=None, status="status")
-    exact = component_limits(fit_repeats(table("burns_unbalanced").drop(10), bag=None), "exact")
+    exact = component_limits(fit_repeats(table("burns_unbalanced").drop(10), bag=None))
     best, profile = (component_limits(fit, method) for method in ("best", "profile"))
     for end in ("low", "high"):
         assert_allclose(best[end], exact[end], rtol=2e-3)

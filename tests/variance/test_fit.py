@@ -175,7 +175,7 @@ def test_a_profile_holds_what_lies_between_its_limits(name):
 
 
 def test_the_exact_limits_of_the_burn_sd_use_the_burns_within_bags():
-    components = component_limits(fitted("burns_unbalanced"), "exact").set_index("component")
+    components = component_limits(fitted("burns_unbalanced")).set_index("component")
     assert components.loc["burn", "method"] == "exact χ²"
     # residual sum of squares within bags 786.85 on 23 degrees of freedom (nested_anova), chi2 38.076 and 11.689
     assert_allclose(
@@ -185,12 +185,11 @@ def test_the_exact_limits_of_the_burn_sd_use_the_burns_within_bags():
     )
 
 
-def test_a_prediction_of_the_same_day_is_narrower():
+def test_a_prediction_has_the_variance_of_the_mean_and_of_a_bag_a_day_and_a_burn():
     fit = fitted("burns_days")
-    new, same = predict_burn(fit), predict_burn(fit, without=("day",))
-    assert (same["sd"] < new["sd"]).all()
+    new = predict_burn(fit)
+    assert_allclose(new["sd"] ** 2, fit.means["se"] ** 2 + fit.variances.sum(), rtol=1e-12)
     assert new["covers"][0] == "bag, day and burn"
-    assert same["covers"][0] == "bag and burn"
 
 
 def test_shares_add_up_and_lie_in_their_limits():
