@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from difflib import get_close_matches
@@ -88,6 +88,27 @@ class KitError(Exception):
 
     def __reduce__(self) -> tuple[type[KitError], tuple[tuple[Problem, ...]]]:
         return (type(self), (self.problems,))
+
+
+def refusals(table: Mapping[str, Sequence[str]]) -> Callable[..., KitError]:
+    """Return the function that gives the error of one fault by its name in a table, its {parts} filled in.
+
+    Parameters
+    ----------
+    table
+        Where, found, expected and remedy, by name.
+
+    Examples
+    --------
+    >>> refused = refusals({"no value": ["column {name}", "no value", "numbers", "Measure it."]})
+    >>> str(refused("no value", name="peak"))
+    'column peak: found no value; expected numbers. Measure it.'
+    """
+
+    def refused(what: str, /, **parts: object) -> KitError:
+        return KitError.refuse(*(words.format(**parts) for words in table[what]))
+
+    return refused
 
 
 def numbered(problems: Iterable[Problem]) -> list[str]:

@@ -15,7 +15,7 @@ from scipy import optimize, special
 from kit import schema
 from kit.burns.logged_burns import bag_prices, sheet_rows
 from kit.data_file import data_file
-from kit.errors import KitError
+from kit.errors import KitError, refusals
 from kit.schema import Metric
 from kit.trial import Run
 from kit.variance import RepeatFit, fit_repeats
@@ -40,10 +40,8 @@ OF_A_THRESHOLD = ("time_above", "longest_spell", "cost")
 """How long, given that it was reached: burns that did not reach the threshold have no such value."""
 CONDITIONS = ("cooker", "setting", "ambient_c", "wind_m_s", "humidity_pct", "charge_g", "charge_l")
 
-
-def refused(what: str, /, **parts: object) -> KitError:
-    """Return the error of one question that cannot be answered, by its name in words.toml."""
-    return KitError.refuse(*(words.format(**parts) for words in WORDS["refused"][what]))
+refused = refusals(WORDS["refused"])
+"""Returns the error of one question that cannot be answered."""
 
 
 @dataclass(frozen=True)

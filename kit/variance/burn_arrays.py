@@ -19,7 +19,7 @@ import pyarrow as pa
 from pandas.api.internals import create_dataframe_from_blocks
 
 from kit.data_file import data_file
-from kit.errors import Faults, KitError, did_you_mean
+from kit.errors import Faults, did_you_mean, refusals
 
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]
@@ -33,22 +33,11 @@ _TEXT: Final = pd.StringDtype("pyarrow", na_value=np.nan)
 LONGEST_KEPT: Final = 500
 """Rows of a column of text that is kept for the tables after it."""
 
-_REFUSALS: Final = data_file(__file__, "refusals.toml")
+refused = refusals(data_file(__file__, "refusals.toml"))
+"""Returns the error of one table or question that cannot be answered."""
 
 BOUNDS: Mapping[str, int] = {"exact": 0, "at least": 1, "at most": -1}
 """Statuses that carry a value, as the side on which the true value may lie."""
-
-
-def refused(what: str, /, **parts: object) -> KitError:
-    """Return the error of one fault, by its name in refusals.toml.
-
-    Examples
-    --------
-    >>> str(refused("no value", name="peak"))
-    'table, column peak: found no value at all; expected numbers. Nothing can be fitted.'
-    """
-    where, found, expected, remedy = (words.format(**parts) for words in _REFUSALS[what])
-    return KitError.refuse(where, found, expected, remedy)
 
 
 @dataclass(frozen=True)
