@@ -403,7 +403,7 @@ def _as_estimated(
     with one bag a fuel nothing of the bags is seen.
     """
     terms, groups = _terms(columns), known.spread.count
-    shared = overlap(known.Q, list(terms.items()), known.spread)
+    shared = overlap(known.Q, list(terms.values()), known.spread)
     true = np.square([sds["burn"]] * groups + [sds[name] for name in terms])
     place = {name: groups + n for n, name in enumerate(terms)}
     kept = [*(place[name] for name in names if name in place), *range(groups)]

@@ -24,7 +24,7 @@ import numpy as np
 from scipy import special
 from scipy.interpolate import CubicSpline
 
-from kit.variance.burn_arrays import Array, Codes, Mask, stacked
+from kit.variance.burn_arrays import Array, Codes
 from kit.variance.engine import Engine, Restricted
 from kit.variance.model import RepeatModel
 from kit.variance.ratio_nodes import MOST_ON_A_GRID, Joint, Nodes, Weighted, joint_nodes, weigh
@@ -44,18 +44,12 @@ _CUBIC = 1e-4
 """After a step this short the next would be below 1e-10."""
 
 
-@dataclass(frozen=True)
-class Effective:
-    """What the average amounts to: scale and degrees of freedom (responses, contrasts) of a t.
-
-    It has the same half-width at the level, and at the level that leaves a tenth of the tail.
-    """
-
-    se: Array
-    df: Array
+EffectiveT = tuple[Array, Array]
+"""What the average amounts to: scale and degrees of freedom (responses, contrasts) of the t that has the same
+half-width at the level, and at the level that leaves a tenth of the tail."""
 
 
-def averaged(fit: RepeatModel, L: Array, level: float) -> Effective | None:
+def averaged(fit: RepeatModel, L: Array, level: float) -> EffectiveT | None:
     """Return the effective t of contrasts L (contrasts, p), with those earlier trials that agree with each response.
 
     None of three or more random terms, and of two beside four or more groups of burns: an average would take seconds.
@@ -67,14 +61,13 @@ def averaged(fit: RepeatModel, L: Array, level: float) -> Effective | None:
     for pattern in np.unique(known.used, axis=0):
         rows = np.flatnonzero((known.used == pattern).all(axis=1))
         if pattern.any() or fit.design.nu > 0:
-            found = _joint(known.joint.of(pattern), L, level, rows, burns)
-            se[rows], df[rows] = found.se, found.df
-    return Effective(se, df)
+            se[rows], df[rows] = _joint(known.joint.of(pattern), L, level, rows, burns)
+    return se, df
 
 
 def _averaged(
     engine: Engine, data: Residuals, burns: Array, L: Array, level: float, rough: bool
-) -> Effective | None:
+) -> EffectiveT | None:
     """Return the effective t over the variance ratios, those of groups sought about `burns` (groups,)."""
     terms, drawn = engine.space.terms, engine.space.groups > MOST_ON_A_GRID + 1
     if terms > 2 or (drawn and (len(data.rss) > 1 or terms == 2)):
@@ -84,21 +77,21 @@ def _averaged(
     return _joint(joint, L, level, np.arange(len(data.rss)), burns, wide)
 
 
-def _joint(joint: Joint, L: Array, level: float, rows: Codes, burns: Array, wide: float = 1.0) -> Effective:
+def _joint(joint: Joint, L: Array, level: float, rows: Codes, burns: Array, wide: float = 1.0) -> EffectiveT:
     """Return the effective t of some responses from all likelihoods together; `burns` (groups,) variances."""
     space = joint.own.space
     nodes = joint_nodes(joint, L, rows, burns, [wide] * space.terms)
     if "bag" in joint.names and space.groups > 1:
-        least = _joint(joint.without("bag"), L, level, rows, burns, wide)
-        nodes = replace(nodes, floor=(least.se, least.df))
+        nodes = replace(nodes, floor=_joint(joint.without("bag"), L, level, rows, burns, wide))
     estimates, parts = joint.own.data.b_ols[rows] @ L.T, []
     for some in nodes.passes(nodes.v.size):
         mix = _mixture(nodes, some, estimates[some])
         parts.append(_effective(mix, 1 - level, *(least[some] for least in nodes.floor)))
-    return stacked(parts)
+    se, df = map(np.concatenate, zip(*parts, strict=True))
+    return se, df
 
 
-def simulated_errors(engine: Engine, theta: Array, L: Array, level: float) -> tuple[Array, Array] | None:
+def simulated_errors(engine: Engine, theta: Array, L: Array, level: float) -> EffectiveT | None:
     """Return the standard errors and degrees of freedom (trials, contrasts) of simulated trials at variances (c,).
 
     Their coordinates are quasi-random, so that few trials do. None where one sum of squares tells of all that varies,
@@ -113,8 +106,8 @@ def simulated_errors(engine: Engine, theta: Array, L: Array, level: float) -> tu
     # no burn beyond the space, no sum of squares there
     chi = 2 * np.nan_to_num(special.gammaincinv(space.free / 2, sobol[:, space.k :]))
     z, burns = space.drawn(theta, special.ndtri(sobol[:, : space.k])), theta[space.terms :]
-    found = _averaged(engine, Residuals(z, burns * chi, np.zeros((len(z), space.p))), burns, L, level, True)
-    return None if found is None else (found.se, found.df)
+    data = Residuals(z, burns * chi, np.zeros((len(z), space.p)))
+    return _averaged(engine, data, burns, L, level, rough=True)
 
 
 def nodes_of(fit: RepeatModel, L: Array, fine: int | None = None) -> Nodes | None:
@@ -149,11 +142,6 @@ class _Mixture:
     se: Array
     unit: Array
 
-    def of_responses(self, kept: Mask) -> _Mixture:
-        """Return the part of some responses."""
-        rows = kept[self.at.of]
-        return _Mixture(self.at.of_responses(kept), self.offset[rows], self.se[rows], self.unit[kept])
-
 
 def _mixture(nodes: Nodes, place: Codes, level_estimates: Array) -> _Mixture:
     at = weigh(nodes, place)
@@ -165,7 +153,7 @@ def _mixture(nodes: Nodes, place: Codes, level_estimates: Array) -> _Mixture:
     return _Mixture(at, offset / scale, np.maximum(se / scale, _KNOWN), unit)
 
 
-def _effective(mix: _Mixture, alpha: float, least: Array, freedom: Array) -> Effective:
+def _effective(mix: _Mixture, alpha: float, least: Array, freedom: Array) -> EffectiveT:
     """Return the t with the half-widths of the mixture at two levels, neither below that of the floor's t."""
     guess = _first_df(mix)
     near = _half_width(mix, alpha, _quantile(guess, alpha))
@@ -176,7 +164,7 @@ def _effective(mix: _Mixture, alpha: float, least: Array, freedom: Array) -> Eff
     far = np.maximum(far * mix.unit, least * _quantile(freedom, _FURTHER * alpha))
     ratio = np.divide(far, near, out=np.ones_like(near), where=near > 0)
     df = np.clip(1 / _inverse_df(alpha)(ratio), 0.5, mix.at.dof)
-    return Effective(near / _quantile(df, alpha), df)
+    return near / _quantile(df, alpha), df
 
 
 def _first_df(mix: _Mixture) -> Array:
@@ -193,20 +181,16 @@ def _quantile(df: Array, alpha: float) -> Array:
 
 def _half_width(mix: _Mixture, alpha: float, start: Array) -> Array:
     """Solve Σ weight · P(|T·se + offset| > h) = alpha for h: Halley's steps for log p in log h, bracketed."""
-    h, low, high = start.copy(), np.zeros_like(start), np.full_like(start, np.inf)
-    live = np.arange(len(start))
+    h, low, high = start, np.zeros_like(start), np.full_like(start, np.inf)
     for _ in range(80):
-        x = h[live]
-        p, q, q1 = _tails(mix, x)
-        low[live], high[live] = np.where(p > alpha, x, low[live]), np.where(p > alpha, high[live], x)
-        step = _halley(np.maximum(p, _SMALLEST), q, q1, x, alpha)
-        new, small = x * np.exp(step), np.abs(step) < _CUBIC
-        middle = np.sqrt(np.maximum(low[live], x / 4) * np.minimum(high[live], x * 4))
-        h[live] = np.where(small | ((new > low[live]) & (new < high[live])), new, middle)
-        left = np.asarray(~small.all(axis=1))
-        if not left.any():
+        p, q, q1 = _tails(mix, h)
+        low, high = np.where(p > alpha, h, low), np.where(p > alpha, high, h)
+        step = _halley(np.maximum(p, _SMALLEST), q, q1, h, alpha)
+        new, small = h * np.exp(step), np.abs(step) < _CUBIC
+        middle = np.sqrt(np.maximum(low, h / 4) * np.minimum(high, h * 4))
+        h = np.where(small | ((new > low) & (new < high)), new, middle)
+        if small.all():
             break
-        live, mix = live[left], mix if left.all() else mix.of_responses(left)
     return h
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+from scipy.linalg import null_space
 
 from kit.errors import Faults
 from kit.variance.burn_arrays import Array, Codes, Columns, Levels, Mask, refused
@@ -212,21 +213,17 @@ def _new(X: Array, more: Array) -> list[int]:
     kept: list[int] = []
     for i in range(more.shape[1]):
         wider = np.column_stack([X, more[:, [*kept, i]]])
-        values = np.linalg.svd(wider / np.linalg.norm(wider, axis=0), compute_uv=False)
-        if len(values) == wider.shape[1] and values[-1] > RANK_TOLERANCE * values[0]:
+        size = np.linalg.norm(wider, axis=0)
+        if np.linalg.matrix_rank(wider / size, rtol=RANK_TOLERANCE) == wider.shape[1]:
             kept.append(i)
     return kept
 
 
 def _inseparable(X: Array, m: int) -> Mask:
     """Return the pairs of means whose difference X cannot estimate: those that its null space moves."""
-    scale = np.linalg.norm(X, axis=0)
-    _, values, rows = np.linalg.svd(X / scale, full_matrices=True)
-    rank = int((values > RANK_TOLERANCE * values[0]).sum())
-    free = rows[rank:, :m] / scale[:m]
-    if not len(free):
-        return np.zeros((m, m), dtype=np.bool_)
-    return np.asarray((np.abs(free[:, :, None] - free[:, None, :]) > 1e-7).any(axis=0))
+    size = np.linalg.norm(X, axis=0)
+    free = (null_space(X / size, rcond=RANK_TOLERANCE) / size[:, None])[:m]
+    return np.asarray((np.abs(free[:, None] - free) > 1e-7).any(axis=2))
 
 
 def _groups(columns: Columns, spread: Spread) -> Levels:
@@ -254,7 +251,7 @@ def _terms(
     if cell_means and g == len(candidates) == 1 and within[0] is not None:
         found = [home_within(candidates[0][1], means)]
     else:
-        found = homes(Q, candidates, groups)
+        found = homes(Q, [levels for _, levels in candidates], groups)
     notes: list[str] = []
     for (name, levels), home in zip(candidates, found, strict=True):
         if home is None:
@@ -281,7 +278,7 @@ def _spread_of_its_own(Q: Array, groups: Levels) -> None:
     """Refuse groups without repeats, and those whose repeats are the same, where spread differs by group."""
     if groups.count == 1:
         return
-    table, faults = _group_overlap(Q, groups), Faults()
+    table, faults = overlap(Q, (), groups), Faults()
     names = [label or NO_LABEL for label in groups.labels]
     for i in np.flatnonzero(table.diagonal() <= RANK_TOLERANCE):
         faults.take(refused("no repeats of", group=names[i]))
@@ -305,65 +302,44 @@ def _pairs_apart(apart: Mask, labels: tuple[Any, ...]) -> tuple[str, ...]:
     return (f"cannot be compared: {shown}",) if pairs else ()
 
 
-def overlap(Q: Array, parts: Sequence[tuple[str, Levels]], groups: Levels) -> Array:
-    """Return <K'G_iK, K'G_jK> of the burn groups and the candidate terms on the residual space.
+def overlap(Q: Array, terms: Sequence[Levels], groups: Levels) -> Array:
+    """Return <K'G_iK, K'G_jK> = tr(P G_i P G_j) of the burn groups and, after them, candidate terms.
 
     Parameters
     ----------
     Q
         Orthonormal basis of X; P = I - QQ'.
-    parts
-        Names and levels of candidate terms, G = ZZ'.
+    terms
+        Levels of candidate terms, G = ZZ'.
     groups
         Spread groups, G = diag of an indicator; with one group G = I.
     """
-    g, sums = groups.count, [levels.sums(np.ascontiguousarray(Q.T)).T for _, levels in parts]
-    size = g + len(parts)
-    table = np.zeros((size, size))
-    table[:g, :g] = _group_overlap(Q, groups)
-    for t, (_, levels) in enumerate(parts):
-        table[:g, g + t] = table[g + t, :g] = _mixed_overlap(Q, groups, levels, sums[t])
-        for u in range(t, len(parts)):
-            table[g + t, g + u] = table[g + u, g + t] = _term_overlap(levels, parts[u][1], sums[t], sums[u])
-    return table
+    g = groups.count
+    whole = np.diag(np.append(groups.sizes, np.zeros(len(terms))))
+    for t, one in enumerate(terms, start=g):
+        whole[:g, t] = whole[t, :g] = groups.sizes
+        for u, other in enumerate(terms, start=g):
+            cells = np.unique(one.codes * other.count + other.codes, return_counts=True)[1]
+            whole[t, u] = np.sum(cells**2.0)
+    GQ = np.array([
+        *(Q * own[:, None] for own in groups.indicators.T),
+        *(levels.sums(Q.T).T[levels.codes] for levels in terms),
+    ])  # fmt: skip
+    beside, within = GQ.reshape(len(GQ), -1), (Q.T @ GQ).reshape(len(GQ), -1)
+    table = whole - 2 * beside @ beside.T + within @ within.T
+    return np.where(table > RANK_TOLERANCE * whole, table, 0.0)
 
 
-def _group_overlap(Q: Array, groups: Levels) -> Array:
-    """tr(P D_i P D_j) = [n_i - 2 tr Q_i'Q_i if i = j] + |Q_i Q_j'|²."""
-    if groups.count == 1:
-        return np.array([[float(Q.shape[0] - Q.shape[1])]])
-    squares = np.array([Q[groups.codes == i].T @ Q[groups.codes == i] for i in range(groups.count)])
-    cross = np.einsum("ipq,jpq->ij", squares, squares)
-    return np.asarray(cross + np.diag(groups.sizes - 2 * np.einsum("ipp->i", squares)))
-
-
-def _mixed_overlap(Q: Array, groups: Levels, levels: Levels, sums: Array) -> Array:
-    """tr(P D_g P G_t): sums over a group's burns of |row of PZ|²."""
-    if groups.count == 1:
-        return np.array([Q.shape[0] - np.sum(sums**2)])
-    near = sums[levels.codes]
-    each = 1 - 2 * np.sum(Q * near, axis=1) + np.sum((Q @ (sums.T @ sums)) * Q, axis=1)
-    return np.asarray(np.bincount(groups.codes, each, groups.count), dtype=np.float64)
-
-
-def _term_overlap(a: Levels, b: Levels, sums_a: Array, sums_b: Array) -> float:
-    """tr(P G_a P G_b) = |Z_a'Z_b - S_a S_b'|² without a levels × levels matrix."""
-    cells = a.sizes if a is b else np.unique(a.codes * b.count + b.codes, return_counts=True)[1]
-    between = np.sum(sums_a[a.codes] * sums_b[b.codes])
-    value = np.sum(cells**2.0) - 2 * between + np.sum((sums_a.T @ sums_a) * (sums_b.T @ sums_b))
-    return float(value) if value > RANK_TOLERANCE * np.sum(cells**2.0) else 0.0
-
-
-def homes(Q: Array, parts: Sequence[tuple[str, Levels]], groups: Levels) -> list[int | None]:
+def homes(Q: Array, terms: Sequence[Levels], groups: Levels) -> list[int | None]:
     """Where each candidate goes, in turn.
 
     None where it stays a term of its own, -1 where the means leave nothing of it, else the place of what it repeats
     among the burn groups and the candidates after them.
     """
-    table, g = overlap(Q, parts, groups), groups.count
+    table, g = overlap(Q, terms, groups), groups.count
     kept = [i for i in range(g) if table[i, i] > RANK_TOLERANCE]
     found = []
-    for place in range(g, g + len(parts)):
+    for place in range(g, g + len(terms)):
         found.append(_home(table, kept, place))
         kept += [place] if found[-1] is None else []
     return found

@@ -135,7 +135,8 @@ def exact_contrasts(fit: RepeatModel, L: Array, df: DfMethod, level: float) -> C
     if own is None:
         return plain
     method = f"{AVERAGED}, with earlier trials" if fit.earlier else AVERAGED
-    return replace(plain, method=method, se=np.where(np.isnan(plain.estimate), np.nan, own.se), df=own.df)
+    se, freedom = own
+    return replace(plain, method=method, se=np.where(np.isnan(plain.estimate), np.nan, se), df=freedom)
 
 
 def kenward_roger(fit: RepeatModel, L: Array) -> Contrasts:

@@ -215,15 +215,6 @@ class Weighted:
         weight = self.weight.reshape(-1, *(1,) * (rows.ndim - 1))
         return np.asarray(np.add.reduceat(weight * rows, self.starts, axis=0))
 
-    def of_responses(self, kept: Mask) -> Weighted:
-        """Return the part of some responses."""
-        rows = kept[self.of]
-        of = (np.cumsum(kept) - 1)[self.of[rows]]
-        starts = np.flatnonzero(np.diff(of, prepend=-1))
-        return replace(
-            self, starts=starts, of=of, node=self.node[rows], weight=self.weight[rows], Q=self.Q[rows]
-        )
-
 
 def weigh(nodes: Nodes, place: Codes) -> Weighted:
     """Return the normalised restricted likelihood times prior of responses, by their places."""

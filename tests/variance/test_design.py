@@ -165,7 +165,7 @@ def test_counts_say_what_inner_products_say_of_bags_in_fuels(seed):
     bag, means = levels_of(bags.tolist()), levels_of(fuels[bags].tolist())
     Q = means.indicators / np.sqrt(means.sizes)
     everyone = Levels(np.zeros(len(bags), dtype=np.int64), ("all",))
-    assert home_within(bag, means) == homes(Q, [("bag", bag)], everyone)[0]
+    assert home_within(bag, means) == homes(Q, [bag], everyone)[0]
 
 
 def test_tables_of_fits_do_not_share_their_text():
