@@ -183,7 +183,7 @@ def make_plan(
         settles=what_burns_settle(totals, [alternatives, *for_fewer]),
         alone=designs(ids, unaided, allowance) if first.spread.df else everything[:0],
         cost=None if math.isnan(cost) else cost,
-        obstacles=() if len(answers.sheet) else tuple(_obstacles(answers, order, cost, fewer)),
+        obstacles=tuple(_crowded(answers) if len(answers.sheet) else _obstacles(answers, order, cost, fewer)),
         notes=tuple(notes),
     )
 
@@ -282,6 +282,17 @@ def _obstacles(answers: Answers, order: pd.DataFrame, cost: float, fewer: pd.Dat
     for name in (name for name, is_so in holds.items() if is_so):
         obstacles.ask("trial.toml, [plan]", *(words.format(**parts) for words in WORDS["obstacle"][name]))
     return obstacles
+
+
+def _crowded(answers: Answers) -> Faults:
+    """Return the days of the sheet for which more burns are planned than can burn and cool within a day."""
+    crowded, workday = Faults(), answers.workday
+    counts = answers.sheet["day"].value_counts(sort=False)
+    ahead = set(answers.sheet.loc[answers.sheet["state"] == "planned", "day"]) - {""}
+    for day in (day for day in sorted(ahead) if counts[day] > workday.per_day):
+        parts = {"burns": counts[day], "day": day, "per_day": workday.per_day}
+        crowded.ask("burns.csv", *(words.format(**parts) for words in WORDS["obstacle"]["crowded"]))
+    return crowded
 
 
 def left_out(trial: Trial, kept: int) -> list[str]:

@@ -135,7 +135,9 @@ def test_the_plan_is_written_whole_and_its_rows_are_planned(tmp_path: Path) -> N
     assert "No price is given for shell" in plan_words(unpriced)
 
 
-def test_a_sheet_with_more_burns_on_a_day_than_it_holds_is_said_to_be_so(tmp_path: Path) -> None:
+def test_a_sheet_with_more_burns_on_a_day_than_it_holds_is_refused_until_they_are_done(
+    tmp_path: Path,
+) -> None:
     folder = yard(tmp_path / "y")
     drawn = plan_run(folder, today=TODAY)
     assert "the sheet has up to" not in plan_words(drawn)
@@ -144,6 +146,22 @@ def test_a_sheet_with_more_burns_on_a_day_than_it_holds_is_said_to_be_so(tmp_pat
     for day in days.unique():
         crowded = crowded.replace(day, days.iloc[0])
     sheet.write_text(crowded, encoding="utf-8")
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    with pytest.raises(KitError) as refused:
+        plan_run(folder, today=TODAY)
+    (problem,) = refused.value.problems
+    assert (problem.where, problem.found) == ("burns.csv", f"{len(days)} burns on {days.iloc[0]}")
+    assert problem.expected.startswith(f"at most {drawn.workday.per_day}: ")
+    assert before == {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    (folder / "logs").mkdir()
+    rows = crowded.splitlines()
+    place = rows[0].split(",").index("log")
+    for number, row in enumerate(rows[1:], 1):
+        cells = row.split(",")
+        cells[place] = f"{number}.csv"
+        (folder / "logs" / cells[place]).write_text(f"s,C\n0,{number}\n", encoding="utf-8")
+        rows[number] = ",".join(cells)
+    sheet.write_text("\n".join(rows), encoding="utf-8")
     assert f"; the sheet has up to {len(days)} on one day. " in plan_words(make_plan(folder, today=TODAY))
 
 
