@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -19,7 +19,8 @@ from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import fires_in
 from kit.results_file import corrected_report
-from kit.trial import Run, Trial, look_into
+from kit.trial import Run, look_into
+from kit.trial.plan_file import OWN_TOLERANCE
 from kit.trial.run_sheets import LOGS, some_of
 
 WORDS = data_file(__file__, "check.toml")
@@ -70,7 +71,7 @@ def check(run_folder: str | Path) -> Checked:
     measured = measure(logs.readings, run)
     records = [_burn_record(row, logs) for row in run.burns.to_dict("records")]
     left_out = uncounted_words(uncounted(run, measured.metrics, measured.reasons))
-    notes = [*run.notes, *_dayless(run), *left_out, *price_notes(run.trial), *quality, *log_notes(logs.notes)]
+    notes = [*run.notes, *_dayless(run), *left_out, *price_notes(run), *quality, *log_notes(logs.notes)]
     return Checked([*map(_burn_line, records), *notes], records, notes)
 
 
@@ -95,15 +96,39 @@ def _named(burns: Sequence[str]) -> str:
     return f"Burn{'s' * (len(burns) > 1)} {some_of(burns)}"
 
 
-def price_notes(trial: Trial) -> list[str]:
-    """Return a sentence a way in which prices say nothing of a cost, naming the fuels."""
+def price_notes(run: Run) -> list[str]:
+    """Return a sentence a way in which prices say nothing of a cost, naming the fuels, and one on what is missing."""
+    trial = run.trial
     given = [fuel.id for fuel in trial.fuels if fuel.price == 0]
     priced = {fuel.id for fuel in trial.fuels if fuel.price} | {bag.fuel for bag in trial.bags if bag.price}
     no_mass = [
         fuel.id for fuel in trial.fuels if fuel.id in priced and np.isnan(price_per_kg(trial, fuel.id))
     ]
     ways = {"nothing": given, "no mass": no_mass}
-    return [WORDS["prices"][way].format(fuels=some_of(fuels)) for way, fuels in ways.items() if fuels]
+    told = [WORDS["prices"][way].format(fuels=some_of(fuels)) for way, fuels in ways.items() if fuels]
+    if wanted := list(_wanted_for_prices(run, priced.union(given))):
+        told.append(WORDS["prices"]["wanted"].format(wanted="; ".join(wanted)))
+    return told
+
+
+def _wanted_for_prices(run: Run, priced: Collection[str]) -> Iterator[str]:
+    """Yield the lines and cells without which no fuel is called the better value, of fuels that can be compared."""
+    done, words = run.in_state("done"), WORDS["wanted"]
+    unpriced = [fuel for fuel in done["fuel"].unique() if fuel not in priced]
+    unweighed = done.loc[done["charge_g"].isna() & done["fuel"].isin(priced), "burn"].tolist()
+    if done["fuel"].nunique() < 2:
+        return
+    if (unpriced or unweighed) and not run.trial.charge.model_fields_set:
+        charges = done["charge_g"].dropna()
+        usual = charges.median()
+        if charges.empty:
+            yield words["charge"]
+        elif ((charges - usual).abs() <= OWN_TOLERANCE * usual).all():
+            yield words["grams"].format(grams=usual)
+    if unpriced:
+        yield words["price"].format(fuels=some_of(unpriced))
+    if unweighed:
+        yield words["weight"].format(burns=some_of(unweighed))
 
 
 def _logs(run: Run | None, faults: Faults) -> RunReadings | None:

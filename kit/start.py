@@ -36,7 +36,7 @@ from kit.trial.scaffold import (
 
 Value = str | float | bool
 
-TOLD = ("fuel", "bag", "day", "lit", "stopped", "log")
+TOLD = ("fuel", "bag", "charge_g", "day", "lit", "stopped", "log")
 """What is said of a burn, in order."""
 TOLD_ANYHOW = {"id", "files", "columns"}
 """Keys of [[logger]] that every draft has."""
@@ -89,7 +89,7 @@ class Started:
 
 
 def _line(row: Mapping[str, str]) -> str:
-    told = zip(("", "bag ", "", "lit ", "stopped ", ""), map(row.get, TOLD), strict=True)
+    told = zip(("", "bag ", "charge_g ", "", "lit ", "stopped ", ""), map(row.get, TOLD), strict=True)
     return f"burn {row['burn']}: {', '.join(f'{word}{cell}' for word, cell in told if cell)}"
 
 
@@ -191,9 +191,9 @@ def start_run(folder: str | Path, sources: Iterable[str | Path] = (), demo: bool
     ]
     rows = _rows(burns)
     fuels = list(dict.fromkeys(cell for row in rows if (cell := row["fuel"].strip("?"))))
-    text = trial_text(
-        fuels, main, [draft for draft in drafts if draft.columns or draft.model_fields_set > TOLD_ANYHOW]
-    )
+    charges = {row["charge_g"].strip("?") for row in rows}
+    told = [draft for draft in drafts if draft.columns or draft.model_fields_set > TOLD_ANYHOW]
+    text = trial_text(fuels, main, told, charges.pop() if len(charges) == 1 else "")
     made = new_folder(folder, text, rows, dict(zip(names, files, strict=True)))
     return Started(made, rows, problems_of(made))
 
@@ -349,7 +349,7 @@ def _burns(group: Sequence[_Export], heading: str) -> list[_Burn]:
         for place, burn in enumerate(burns):
             guess = by_label[burn.label] if burn.label else by_name
             if not burn.label and len(burns) > 1:
-                guess = Guess(fuel=listed[place] if listed else "")
+                guess = Guess(fuel=listed[place] if listed else "", grams=by_name.grams)
             found.append(replace(burn, guess=guess))
     return found
 
@@ -427,6 +427,7 @@ def _row(burn: _Burn, burn_id: str) -> dict[str, str]:
     fire, guess = burn.fire, burn.guess
     row = {"burn": burn_id, "fuel": f"{guess.fuel}?", "log": burn.export.name}
     row["bag"] = f"{guess.bag}?" if guess.bag else ""
+    row["charge_g"] = f"{guess.grams}?" if guess.grams else ""
     if fire is None or not fire.lit:
         return row
     unsure = any(key == DAY_FIRST for key, _ in burn.export.offers)

@@ -273,3 +273,42 @@ def test_prices_that_say_nothing_of_a_cost_are_told(tmp_path, keys, words):
 def test_a_bag_with_a_price_and_no_weight_is_told(tmp_path):
     notes = priced(tmp_path, '[[bag]]\nid = "1"\nfuel = "a"\nprice = 8')
     assert any(note.startswith("A price without the bag's weight, of a") for note in notes)
+
+
+WEIGHED = "burn,fuel,bag,day,lit,stopped,log,charge_g\n"
+
+
+@pytest.mark.parametrize(
+    ("charges", "keys", "wanted"),
+    [
+        (("400", "402"), "", ["under [charge] of trial.toml, grams = 401, as", "(of a, b)"]),
+        (("", ""), "", ["grams = … if all charges weighed the same", "price = … and bag_kg = … (of a, b)"]),
+        (("400", "900"), "", ["price = … and bag_kg = … (of a, b)"]),
+        (("400", "400"), "[charge]\ngrams = 400", ["price = … and bag_kg = … (of a, b)"]),
+        (("400", ""), "price = 9\nbag_kg = 5", ["grams = 400, as", "(of a)", "the charge_g of burn 02"]),
+        (("400", "400"), "price = 9", ["grams = 400, as", "(of a)"]),
+    ],
+)
+def test_what_a_verdict_on_value_still_takes_is_told_once_with_the_lines_to_write(
+    tmp_path, charges, keys, wanted
+):
+    rows = (
+        f"0{n},{fuel},{n},2026-05-{13 + n},10:00,12:00,{fuel}.csv,{charge}\n"
+        for n, (fuel, charge) in enumerate(zip("ab", charges, strict=True), 1)
+    )
+    folder_of(tmp_path, WEIGHED + "".join(rows), {"a.csv": LOG, "b.csv": NEXT_DAY})
+    with (tmp_path / "trial.toml").open("a", encoding="utf-8") as trial:
+        trial.write(f"{keys}\n")  # the last table is that of fuel b
+    (told,) = [note for note in check(tmp_path).notes if note.startswith("For a verdict on value")]
+    parts = told.split("; ")
+    assert len(parts) == len(wanted) and all(map(str.__contains__, parts, wanted)), told
+
+
+def test_nothing_is_wanted_for_value_where_all_is_there_or_there_is_one_fuel(tmp_path):
+    rows = "01,a,1,2026-05-14,10:00,12:00,a.csv,400\n02,b,1,2026-05-15,10:00,12:00,b.csv,900\n"
+    folder_of(tmp_path / "two", WEIGHED + rows, {"a.csv": LOG, "b.csv": NEXT_DAY})
+    trial = tmp_path / "two" / "trial.toml"
+    trial.write_text(trial.read_text(encoding="utf-8").replace("[[fuel]]", "[[fuel]]\nprice = 9\nbag_kg = 5"))
+    folder_of(tmp_path / "one", HEAD + "01,a,1,2026-05-14,10:00,12:00,a.csv,\n", {"a.csv": LOG})
+    for name in ("one", "two"):
+        assert not [note for note in check(tmp_path / name).notes if "verdict on value" in note]

@@ -13,6 +13,7 @@ from kit.start import start_run
 from kit.trial import open_run
 from kit.trial.scaffold import Guess, guessed, listed_fuels, no_formula
 from tests import exports
+from tests.exports import one_fire
 
 
 def started(tmp_path, *writers):
@@ -218,6 +219,11 @@ def test_names_that_spreadsheets_would_run_become_plain_text(tmp_path):
         (["oak_bag2_run1.txt", "coco_bag1_run2.txt"], [Guess("oak", "2", "1"), Guess("coco", "1", "2")]),
         (["Oak Bag-3.csv", "Coco Bag-1.csv"], [Guess("oak", "3", ""), Guess("coco", "1", "")]),
         (["oak-bagA-1.csv", "coco_bag_B.csv"], [Guess("oak", "A", ""), Guess("coco", "B", "")]),
+        (
+            ["oak 400g bag 1.csv", "coco_bag2_1200 gram.csv"],
+            [Guess("oak", "1", "", "400"), Guess("coco", "2", "", "1200")],
+        ),
+        (["oak 5kg 24 g.csv", "coco 10 kg 1,5 g.csv"], [Guess("oak"), Guess("coco")]),
     ],
 )
 def test_bags_and_burns_are_told_by_the_number_behind_their_word(names, guesses):
@@ -227,6 +233,29 @@ def test_bags_and_burns_are_told_by_the_number_behind_their_word(names, guesses)
 def test_a_name_lists_fuels_only_where_there_are_as_many_as_fires():
     assert listed_fuels("day 1 alder_olive oak.csv", 3) == ["alder", "olive", "oak"]
     assert listed_fuels("day 1 alder olive.csv", 3) == []
+
+
+@pytest.mark.parametrize(("second", "told"), [("400", True), ("410", False)])
+def test_charges_that_names_tell_are_guesses_and_grams_where_all_are_alike(tmp_path, second, told):
+    made = start_run(tmp_path / "trial", named_charges(tmp_path, "alder 400g", f"olive {second} g"))
+    assert [row["charge_g"] for row in made.rows] == ["400?", f"{second}?"]
+    assert "charge_g (2)" in made.questions[0].found and "charge_g 400?" in made.words
+    charge = tomllib.loads((made.folder / "trial.toml").read_text(encoding="utf-8"))["charge"]
+    assert charge == ({"grams": 400} if told else {})
+    run = open_run(confirmed(made.folder))
+    assert list(run.burns["charge_g"]) == [400, float(second)]
+    assert run.trial.charge.of_equal_mass is told
+
+
+def named_charges(folder, *names):
+    """Write an export a name, of an hour's fire each."""
+    files = [folder / f"{name}.csv" for name in names]
+    for day, path in enumerate(files, 14):
+        readings = one_fire(np.arange(-600, 9000, 60.0), 200 + day) + exports.AIR_C
+        clock = (f"2026-05-{day} {9 + n // 60:02}:{n % 60:02}" for n in range(len(readings)))
+        rows = (f"{at},{celsius:.1f}\n" for at, celsius in zip(clock, readings, strict=True))
+        path.write_text("time,grate (°C)\n" + "".join(rows), encoding="utf-8")
+    return files
 
 
 def test_the_command_prints_rows_questions_and_cautions(tmp_path):

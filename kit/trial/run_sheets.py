@@ -22,7 +22,7 @@ from kit.trial.trial_file import repeats
 
 NAME = "burns.csv"
 REQUIRED = ("burn", "fuel", "log")
-GUESSED = ("burn", "fuel", "bag", "day", "setting", *CLOCK_COLUMNS)
+GUESSED = ("burn", "fuel", "bag", "day", "setting", "charge_g", *CLOCK_COLUMNS)
 """Columns in which a '?' marks a guess."""
 PLACES = {"", "burn", "day", "log", *CLOCK_COLUMNS}
 """Columns that say where in which log a burn lies, '' for a whole row."""

@@ -31,6 +31,7 @@ from kit.trial.run_sheets import LOGS
 _KIT = Path(__file__).parents[1]
 _DEMO = "hill-school"
 WIDTH = 110
+USUAL_CHARGE = "# grams = 400".ljust(29) + '# or by = "volume", by = "full starter"'
 MADE_BY_THE_KIT = ("reports", "rehearsal-*", ".failed")
 FORMULA = "=+-@\t"
 """A cell that begins so is run as a formula by spreadsheets, full-width signs too."""
@@ -84,7 +85,9 @@ def logger_text(logger: Logger) -> str:
     return "[[logger]]\n" + "".join(lines)
 
 
-def trial_text(fuels: Sequence[str] = (), probe: str = "", loggers: Sequence[Logger] = ()) -> str:
+def trial_text(
+    fuels: Sequence[str] = (), probe: str = "", loggers: Sequence[Logger] = (), grams: str = ""
+) -> str:
     """Return the text of a trial file: a table a fuel and a logger, and little else.
 
     Parameters
@@ -95,6 +98,8 @@ def trial_text(fuels: Sequence[str] = (), probe: str = "", loggers: Sequence[Log
         Id of the main probe; '' where it is not known.
     loggers
         What was found of the files.
+    grams
+        What every charge seems to weigh; '' where that is not known.
     """
     head = data_text(__file__, "new_trial.toml")
     cautions = textwrap.fill(" ".join(cautions_short()), WIDTH, initial_indent="# ", subsequent_indent="# ")
@@ -106,7 +111,10 @@ def trial_text(fuels: Sequence[str] = (), probe: str = "", loggers: Sequence[Log
         tables.append(
             "\n# Which heading of a logger's files is which probe, and what its files do not say.\n"
         )
-    return head.format(cautions=cautions, probe=main) + "".join([*tables, *map(logger_text, loggers)])
+    charge = f"grams = {grams}".ljust(29) + "# as names say: is it so?" if grams else USUAL_CHARGE
+    return head.format(cautions=cautions, probe=main, charge=charge) + "".join(
+        [*tables, *map(logger_text, loggers)]
+    )
 
 
 def new_demo(folder: str | Path) -> Path:
@@ -231,8 +239,8 @@ def judge_sources(files: Sequence[Path]) -> None:
     faults.settle()
 
 
-_IDLE, _OF_BAG, _LETTERED, _OF_BURN = (
-    frozenset(WORDS["start"][kind].split()) for kind in ("idle", "bag", "lettered", "burn")
+_IDLE, _OF_BAG, _LETTERED, _OF_BURN, _GRAMS = (
+    frozenset(WORDS["start"][kind].split()) for kind in ("idle", "bag", "lettered", "burn", "grams")
 )
 _HOSTILE = re.compile(r'[\x00-\x1f\x7f<>:"|?*;/\\]+')
 
@@ -244,12 +252,14 @@ class Guess:
     fuel: str = ""
     bag: str = ""
     burn: str = ""
+    grams: str = ""
 
 
 def guessed(names: Sequence[str]) -> list[Guess]:
-    """Return what each of some names seems to tell: its words are the fuel, 'bag 2' the bag, 'burn 7' the burn.
+    """Return what each of some names seems to tell of a burn.
 
-    Numbers, dates and idle words are left out, and words that all names share unless they are all there is.
+    Its words are the fuel, 'bag 2' the bag, 'burn 7' the burn, '400g' the charge. Numbers, dates and idle
+    words are left out, and words that all names share unless they are all there is.
 
     Parameters
     ----------
@@ -262,7 +272,7 @@ def guessed(names: Sequence[str]) -> list[Guess]:
     without = [[word for word in each if word not in shared] for each in words]
     told_apart = without if any(without) else words
     return [
-        Guess(no_formula("-".join(fuel)), _numbered(each, _OF_BAG), _numbered(each, _OF_BURN))
+        Guess(no_formula("-".join(fuel)), _numbered(each, _OF_BAG), _numbered(each, _OF_BURN), _charge(each))
         for fuel, each in zip(told_apart, tokens, strict=True)
     ]
 
@@ -291,6 +301,11 @@ def _numbered(tokens: Sequence[str], words: frozenset[str]) -> str:
         if word in words and (after.isdigit() or (word in _LETTERED and len(after) == 1)):
             return after.upper()
     return ""
+
+
+def _charge(tokens: Sequence[str]) -> str:
+    """Return the grams of a charge; kilograms may be those of the bag."""
+    return next((n for n, unit in pairwise(tokens) if unit in _GRAMS and re.fullmatch("[0-9]{3,4}", n)), "")
 
 
 def safe_names(names: Iterable[str]) -> list[str]:
