@@ -36,8 +36,15 @@ LONGEST_KEPT: Final = 500
 refused = refusals(data_file(__file__, "refusals.toml"))
 """Returns the error of one table or question that cannot be answered."""
 
+_NOTES: Final = data_file(__file__, "notes.toml")
+
 BOUNDS: Mapping[str, int] = {"exact": 0, "at least": 1, "at most": -1}
 """Statuses that carry a value, as the side on which the true value may lie."""
+
+
+def noted(what: str, /, **parts: object) -> str:
+    """Return what a fit notes, by its name in notes.toml."""
+    return str(_NOTES[what].format(**parts))
 
 
 @dataclass(frozen=True)
@@ -226,10 +233,8 @@ def _never(table: pd.DataFrame, roles: Roles, never: Mask) -> tuple[tuple[Any, .
     if roles.fuel is None or not never.any():
         return (), ()
     burns, lost = Counter(table[roles.fuel].tolist()), Counter(table.loc[never, roles.fuel].tolist())
-    return tuple(lost), tuple(
-        f"{fuel}: {count} of {burns[fuel]} burns never reached it, so its times are not compared"
-        for fuel, count in lost.items()
-    )
+    said = (noted("never reached", fuel=fuel, count=lost[fuel], burns=burns[fuel]) for fuel in lost)
+    return tuple(lost), tuple(said)
 
 
 def _check_names(table: pd.DataFrame, roles: Roles, faults: Faults) -> None:
@@ -293,12 +298,12 @@ def _kept(
     elif not keep.any():
         faults.take(refused("no value", name=roles.values[0]))
     notes = []
-    for which, why in ((~keep & never, "never reached it"), (~keep & ~never, "have no value")):
+    for which, why in ((~keep & never, "never"), (~keep & ~never, "blank")):
         if which.any():
             names = [name for name in (roles.fuel, roles.bag) if name is not None]
             places = table.loc[which, names].astype(str).agg(", ".join, axis=1) if names else []
             shown = "; ".join(list(places)[:8]) + (" …" if which.sum() > 8 else "")
-            notes.append(f"{int(which.sum())} burns {why} and are left out: {shown}")
+            notes.append(noted(f"left out, {why}", count=which.sum(), places=shown))
     return keep, tuple(notes)
 
 
@@ -349,9 +354,7 @@ def _within(fuel: Levels, bag: Levels) -> tuple[Levels, tuple[str, ...]]:
     if inner.count == bags:
         return bag, ()
     anew = tuple(f"{fuel.labels[pair // bags]}:{bag.labels[pair % bags]}" for pair in inner.labels)
-    return Levels(inner.codes, anew), (
-        "bag labels start anew in each fuel; a bag is a label within its fuel",
-    )
+    return Levels(inner.codes, anew), (noted("bags anew"),)
 
 
 def _kinds(fuel: Levels | None, kind: Levels | None, roles: Roles) -> tuple[tuple[Any, ...], Codes | None]:

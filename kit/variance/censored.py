@@ -21,7 +21,7 @@ from scipy.interpolate import CubicHermiteSpline
 
 from kit.errors import Faults
 from kit.variance.bounded import NONE, Rows, least_rows, minimise_rows, model_of, posterior, slope, together
-from kit.variance.burn_arrays import Array, Codes, Columns, Roles, read_columns, refused
+from kit.variance.burn_arrays import Array, Codes, Columns, Roles, noted, read_columns, refused
 from kit.variance.design import Design, design_of
 from kit.variance.engine import Borrowed, Estimate, terms_in_order
 from kit.variance.inference import Contrasts, DfMethod, exact_contrasts
@@ -100,8 +100,7 @@ def fit_censored(table: pd.DataFrame, roles: Roles, columns: Columns, choices: C
 def _told_apart(whole: Design, alone: Design) -> Design:
     """Return the design of all burns with the random terms of the exact ones: of the others a bound knows no size."""
     terms = tuple(term for term in whole.terms if alone.term(term.name) is not None)
-    lost = [term.name for term in whole.terms if term not in terms]
-    why = tuple(f"{name} stands apart only in burns that are bounds, and is left out" for name in lost)
+    why = tuple(noted("only in bounds", name=term.name) for term in whole.terms if term not in terms)
     return replace(whole, terms=terms, notes=(*whole.notes, *why))
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.linalg import null_space
 
 from kit.errors import Faults
-from kit.variance.burn_arrays import Array, Codes, Columns, Levels, Mask, refused
+from kit.variance.burn_arrays import Array, Codes, Columns, Levels, Mask, noted, refused
 
 RANK_TOLERANCE = 1e-9
 
@@ -137,7 +137,7 @@ def design_of(columns: Columns, fuel_effect: FuelEffect, spread: Spread) -> Desi
         Q, R = np.linalg.qr(X)
     groups = _groups(columns, spread)
     if X.shape[0] == X.shape[1]:
-        candidates, lost = [], (*lost, "no repeats: no spread can be seen, and no error bars can be given")
+        candidates, lost = [], (*lost, noted("no repeats"))
     _spread_of_its_own(Q, groups)
     terms, why, apart = _terms(Q, candidates, groups, apart, means, X is indicators)
     labels = tuple(means.labels)
@@ -159,8 +159,7 @@ def _means(columns: Columns, fuel_effect: FuelEffect) -> tuple[Levels, tuple[str
         if fuels < 3:
             faults.take(refused("few fuels", fuels=fuels, of="" if of is None else f" of kind {kind}"))
     faults.settle()
-    said = "the fuels are a sample of their kind: means are of kinds in general"
-    return Levels(kind_of[fuel.codes], kinds), (said,)
+    return Levels(kind_of[fuel.codes], kinds), (noted("fuels at random"),)
 
 
 def _random_or_fixed(
@@ -178,9 +177,8 @@ def _random_or_fixed(
     if day.count >= 3:
         return None, [*candidates, ("day", day)], ()
     if day.count == 2:
-        two = "two days: the means are for those two days, and a prediction carries no spread of days"
-        return day, candidates, (two,)
-    return None, candidates, ("all burns were made on one day: nothing is known of other days",)
+        return day, candidates, (noted("two days"),)
+    return None, candidates, (noted("one day"),)
 
 
 def _fixed_part(
@@ -202,7 +200,7 @@ def _fixed_part(
         apart |= _inseparable(np.column_stack([X, block]), m)
         kept = _new(X, block)
         if len(kept) < block.shape[1] and apart.any():
-            lost.append(f"fuel and {name} cannot be separated")
+            lost.append(noted("block aliased", name=name))
         X = np.column_stack([X, block[:, kept]])
         names += [name if block.shape[1] == 1 else f"{name}:{levels.labels[i]}" for i in kept]
     return X, names, apart, tuple(lost)
@@ -257,12 +255,11 @@ def _terms(
         if home is None:
             continue
         if home < 0:
-            notes.append(_aliased_words(name))
+            notes.append(noted("day aliased" if name == "day" else "term aliased", name=name))
             apart = apart | _inseparable(np.column_stack([means.indicators, levels.indicators]), means.count)
         else:
             host = "burn" if home < g else candidates[home - g][0]
-            reads = f"the spread reads 'between {host}s, {name}s included'"
-            notes.append(f"{name} cannot be told from {host}: {reads}")
+            notes.append(noted("told from", name=name, host=host))
     parts = zip(candidates, within, found, strict=True)
     terms = tuple(Term(*each, lies_in) for each, lies_in, home in parts if home is None)
     return terms, tuple(notes), apart
@@ -290,16 +287,10 @@ def _spread_of_its_own(Q: Array, groups: Levels) -> None:
         raise refused("one spread", groups=" and ".join(str(names[i]) for i in same))
 
 
-def _aliased_words(name: str) -> str:
-    if name == "day":
-        return "fuel and day cannot be separated: each fuel was burned on one day"
-    return f"one {name} per fuel: differences between fuels cannot be told from differences between {name}s"
-
-
 def _pairs_apart(apart: Mask, labels: tuple[Any, ...]) -> tuple[str, ...]:
     pairs = [f"{labels[i]} and {labels[j]}" for i, j in np.argwhere(apart) if i < j]
     shown = "; ".join(pairs[:6]) + (" …" if len(pairs) > 6 else "")
-    return (f"cannot be compared: {shown}",) if pairs else ()
+    return (noted("apart", pairs=shown),) if pairs else ()
 
 
 def overlap(Q: Array, terms: Sequence[Levels], groups: Levels) -> Array:

@@ -12,7 +12,7 @@ from functools import partial
 import numpy as np
 from scipy import ndimage
 
-from kit.variance.burn_arrays import Array, Codes, Mask, refused, rows_of
+from kit.variance.burn_arrays import Array, Codes, Mask, noted, refused, rows_of
 from kit.variance.design import Design, Method, Term
 from kit.variance.optimise import EXACT, Derivatives, lowest, minimise
 from kit.variance.residual_space import Pieces, Residuals, Space, grid_of, space_of
@@ -238,8 +238,7 @@ def explained(engine: Engine) -> tuple[str, ...]:
     """Say where random terms leave no burns of their own, in a tester's words."""
     if not (engine.space.groups == 1 and engine.saturated):
         return ()
-    terms = " and ".join(f"{name}s" for name in engine.names[:-1])
-    return (f"{terms} together explain every burn: little is known of how burns differ beside them",)
+    return (noted("explained", terms=" and ".join(f"{name}s" for name in engine.names[:-1])),)
 
 
 def engine_of(design: Design, method: Method, borrowed: Borrowed | None = None) -> Engine:

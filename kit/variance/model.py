@@ -11,7 +11,18 @@ import numpy as np
 import pandas as pd
 
 from kit.variance.bounded import Model, Rows
-from kit.variance.burn_arrays import Array, Codes, Columns, Mask, Roles, Scale, frame_of, refused, rows_of
+from kit.variance.burn_arrays import (
+    Array,
+    Codes,
+    Columns,
+    Mask,
+    Roles,
+    Scale,
+    frame_of,
+    noted,
+    refused,
+    rows_of,
+)
 from kit.variance.design import Design, FuelEffect, Method, Spread
 from kit.variance.engine import Borrowed, Engine, Estimate, engine_of, explained
 from kit.variance.optimise import at_zero
@@ -253,7 +264,7 @@ class RepeatModel:
         """How the table was read and what the design and the data say of its limits, in a tester's words."""
         inside = {"bag": "bags", "day": "days", "fuel": "fuels of a kind"}
         at_zero = (
-            f"the data show no more variation between {inside[name]} than within them"
+            noted("at zero", levels=inside[name])
             for name, value in zip(self.names, self.estimate.theta[0], strict=True)
             if name in inside and value == 0 and not self.many
         )

@@ -225,12 +225,6 @@ GRID = np.concatenate([[0.0], np.logspace(-3, 6.5, 58)])
 ROUNDING = 1e24
 """A ratio of mean squares from here on is one to nothing but rounding."""
 
-_NEIGHBOURS = np.arange(-2, 3)
-_QUARTIC = (
-    np.array([[1, -8, 0, 8, -1], [-1, 16, -30, 16, -1], [-6, 12, 0, -12, 6], [12, -48, 72, -48, 12]]).T / 12
-)
-"""Central differences of five neighbours: first to fourth derivative, a step apart."""
-
 
 @dataclass(frozen=True)
 class Criterion:
@@ -307,16 +301,13 @@ def _solved(c: Criterion, ratio: Array, done: Mask, evaluations: int) -> Minimum
 
 
 def _start(table: Array, grid: Array, best: Codes) -> Array:
-    """Least point in log l of the parabola through the best grid point and its neighbours, mended by a quartic."""
-    middle = np.minimum(np.maximum(best, 3), len(grid) - 3)
-    near = table[np.arange(len(best))[:, None], middle[:, None] + _NEIGHBOURS]
-    first, second, third, fourth = (near @ _QUARTIC).T
-    bend = np.where(second > 0, second, np.inf)
-    x = -first / bend
-    tilt = first + x * (second + x * (third / 2 + x * fourth / 6))
-    x -= tilt / bend
+    """Least point in log l of the parabola through the best grid point and its neighbours."""
+    middle = np.minimum(np.maximum(best, 2), len(grid) - 2)
+    before, at, after = table[np.arange(len(best)), middle + np.arange(-1, 2)[:, None]]
+    bend = before + after - 2 * at
+    x = np.divide(before - after, 2 * bend, out=np.zeros_like(bend), where=bend > 0)
     return np.where(
-        best > 2, grid[middle] * (grid[3] / grid[2]) ** np.minimum(np.maximum(x, -1), 1), grid[best]
+        best > 1, grid[middle] * (grid[3] / grid[2]) ** np.minimum(np.maximum(x, -1), 1), grid[best]
     )
 
 
