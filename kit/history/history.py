@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -26,9 +27,12 @@ OF_PROBE: Final = "peak"
 OF_COOKER: Final = "burn_rate"
 """A metric no thermometer touches: it moves where the cooker draws differently."""
 LEVEL: Final = 0.95
-METHOD: Final = "restricted likelihood over all seasons; chi-squared with its own degrees of freedom"
-NORMAL: Final = "restricted likelihood over all seasons; normal limits of the variance"
-LEAST_DF: Final = 2.0
+PROFILE: Final = "profile of the restricted likelihood over all seasons"
+METHODS: Final = {
+    "bag": PROFILE, "day": PROFILE,
+    "burn": "restricted likelihood over all seasons; chi-squared with its own degrees of freedom",
+}  # fmt: skip
+"""How the limits of a pooled SD are made."""
 
 
 class Cell(NamedTuple):
@@ -174,6 +178,19 @@ class MetricHistory:
     again: pd.DataFrame
     standing: pd.DataFrame
     bounds: int
+
+    @cached_property
+    def components(self) -> pd.DataFrame:
+        """The pooled SDs with their limits, as in a report of one folder."""
+        rows = []
+        for term, one in zip(self.pooled.terms, np.eye(len(self.pooled.terms)), strict=True):
+            variance, limits = self.pooled.variance(term), self.pooled.limits(term, LEVEL)
+            zero, df = variance <= 0, self.pooled.df(one)
+            rows.append(
+                (term, variance**0.5, *limits, LEVEL, METHODS[term], zero, np.nan if zero else df, self.unit)
+            )
+        names = ["component", "sd", "low", "high", "level", "method", "at_boundary", "df", "unit"]
+        return pd.DataFrame(rows, columns=names)
 
     @property
     def log(self) -> bool:
@@ -347,7 +364,7 @@ def history_tables(history: History) -> dict[str, pd.DataFrame]:
         "chart": lambda found: found.chart and chart_points(found, found.chart),
         "signals": lambda found: found.chart and found.chart.signals.assign(unit=found.unit),
         "drift": lambda found: found.chart and found.chart.drift,
-        "components": of_newest(_components),
+        "components": of_newest(lambda found: found.components),
         "next_bag": of_newest(_next_bag),
         "season_spread": _spread,
         "means": lambda found: _as_measured(found, found.fuels),
@@ -384,27 +401,6 @@ def chart_points(found: MetricHistory, chart: Chart) -> pd.DataFrame:
     values = found.measured(joined[["value", "low", "high"]].astype(float))
     kept = ["what", "season", "day", "value", "low", "high", "n", "outside"]
     return joined.assign(**values)[kept].assign(unit=found.spec.unit)
-
-
-def _components(found: MetricHistory) -> pd.DataFrame:
-    """Return the pooled SDs; limits from chi-squared with the degrees of freedom of each (Satterthwaite 1946).
-
-    Below two degrees of freedom those limits say nothing; the normal ones of the variance stand in.
-    """
-    from scipy.special import chdtri
-
-    rows, pooled = [], found.pooled
-    for k, term in enumerate(pooled.terms):
-        variance, se = float(pooled.variances[k]), float(np.sqrt(pooled.covariance[k, k]))
-        df = pooled.df(np.eye(len(pooled.terms))[k])
-        if df < LEAST_DF:
-            method, low, high = NORMAL, max(0.0, variance - 1.96 * se), variance + 1.96 * se
-        else:
-            method, low, high = METHOD, *(variance * df / chdtri(df, p) for p in (0.025, 0.975))
-        zero = variance <= 0
-        rows.append((term, *np.sqrt((variance, low, high)), LEVEL, method, zero, np.nan if zero else df))
-    names = ["component", "sd", "low", "high", "level", "method", "at_boundary", "df"]
-    return pd.DataFrame(rows, columns=names).assign(unit=found.unit)
 
 
 def _next_bag(found: MetricHistory) -> pd.DataFrame:

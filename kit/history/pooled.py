@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import brentq
+from scipy.special import chdtri
 
 from kit.errors import KitError
 from kit.variance.burn_arrays import Array, Codes, Roles, levels_of, read_columns
@@ -18,6 +20,10 @@ from kit.variance.optimise import Derivatives, minimise
 from kit.variance.residual_space import Residuals, space_of
 
 TERMS = ("bag", "day", "burn")
+ONE = np.zeros(1, dtype=np.int64)
+"""There is one response, the metric."""
+CLOSE, DOUBLINGS = 1e-8, 16
+"""How close a limit of an SD is sought, and up to how many doublings of it: the seasons set none beyond."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,12 +72,16 @@ class Pooled:
 
     Attributes
     ----------
+    blocks, criterion
+        The seasons, and their deviance at these variances.
     terms, variances
         Of TERMS those that the designs tell apart, and their variances.
     covariance
         Of the variances, from their expected information.
     """
 
+    blocks: Sequence[Block]
+    criterion: float
     terms: tuple[str, ...]
     variances: Array
     covariance: Array
@@ -91,6 +101,35 @@ class Pooled:
         """Return a term's variance; 0 where the designs do not tell it apart."""
         return float(self.variances[self.terms.index(term)]) if term in self.terms else 0.0
 
+    def limits(self, term: str, level: float) -> tuple[float, float]:
+        """Return limits of a term's SD.
+
+        Of burns χ² with Satterthwaite's degrees of freedom; of bags and days the profile of the restricted likelihood
+        (Pinheiro and Bates 2000, section 2.4), as one report has it: 0 where no spread at all lies within, infinite
+        where the seasons set no limit.
+        """
+        sd = self.variance(term) ** 0.5
+        if term == "burn":
+            df = self.df(np.isin(self.terms, term).astype(float))
+            low, high = (sd * float(df / chdtri(df, (1 + sign * level) / 2)) ** 0.5 for sign in (-1, 1))
+            return low, high
+        rise = partial(self._rise, term, float(chdtri(1, 1 - level)))
+        least = max(sd, 0.1 * float(self.variances.sum()) ** 0.5)
+        doubled = (least * 2**n for n in range(1, DOUBLINGS + 1))
+        beyond = next((end for end in doubled if rise(end) > 0), None)
+        low = brentq(rise, 0.0, sd, rtol=CLOSE) if rise(0.0) > 0 else 0.0
+        high = brentq(rise, sd, beyond, rtol=CLOSE) if beyond else np.inf
+        return float(low), float(high)
+
+    def _rise(self, term: str, enough: float, sd: float) -> float:
+        """Return how far the deviance rises beyond enough where a term's SD is held; burns take what it gives up."""
+        place, theta = TERMS.index(term), np.array([self.variance(each) for each in TERMS])
+        theta[-1] += max(theta[place] - sd**2, 0.0)
+        theta[place] = sd**2
+        held = ~np.isin(TERMS, self.terms) | np.isin(TERMS, term)
+        least = minimise(partial(_deviance, self.blocks), theta[None], ONE, fixed=held[None])
+        return float(least.value[0]) - self.criterion - enough
+
 
 def pool(blocks: Sequence[Block]) -> Pooled:
     """Return the variances of bag, day and burn by restricted maximum likelihood over all seasons at once.
@@ -102,11 +141,6 @@ def pool(blocks: Sequence[Block]) -> Pooled:
     KitError
         Where nothing was repeated, or the variances do not settle.
     """
-
-    def deviance(theta: Array, of: Codes) -> Derivatives:
-        parts = [vars(block.engine.deviance(block.data, theta, of)).values() for block in blocks]
-        return Derivatives(*map(sum, zip(*parts, strict=True)))  # type: ignore[arg-type]
-
     within = sum(float(block.data.total[0]) for block in blocks)
     freedom = sum(block.engine.design.nu for block in blocks)
     if freedom <= 0 or within <= 0:
@@ -115,14 +149,21 @@ def pool(blocks: Sequence[Block]) -> Pooled:
             "Burn each fuel at least twice.",
         )
         raise _fault(found, remedy)
-    of = np.zeros(1, dtype=np.int64)
-    kept = _told_apart(deviance(np.array([[0.0, 0.0, 1.0]]), of).expected[0])
+    deviance = partial(_deviance, blocks)
+    kept = _told_apart(deviance(np.array([[0.0, 0.0, 1.0]]), ONE).expected[0])
     start = np.isin(range(len(TERMS)), kept) * within / freedom / len(kept)
-    least = minimise(deviance, start[None], of, fixed=start[None] == 0)
+    least = minimise(deviance, start[None], ONE, fixed=start[None] == 0)
     if not least.converged[0]:
         raise _fault("pooled variances that do not settle", "Leave out the season that differs most.")
-    information = deviance(least.theta, of).expected[0][np.ix_(kept, kept)] / 2
-    return Pooled(tuple(TERMS[k] for k in kept), least.theta[0, kept], np.linalg.inv(information))
+    information = deviance(least.theta, ONE).expected[0][np.ix_(kept, kept)] / 2
+    terms, covariance = tuple(TERMS[k] for k in kept), np.linalg.inv(information)
+    return Pooled(blocks, float(least.value[0]), terms, least.theta[0, kept], covariance)
+
+
+def _deviance(blocks: Sequence[Block], theta: Array, of: Codes) -> Derivatives:
+    """Return the sum of the seasons' deviances at theta (1, 3), with its derivatives."""
+    parts = [vars(block.engine.deviance(block.data, theta, of)).values() for block in blocks]
+    return Derivatives(*map(sum, zip(*parts, strict=True)))  # type: ignore[arg-type]
 
 
 def _fault(found: str, remedy: str) -> KitError:
