@@ -6,7 +6,7 @@ import hashlib
 import json
 import tomllib
 import unicodedata
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import date, datetime
 from functools import cached_property
@@ -19,12 +19,11 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, model_validator
 from kit.errors import Faults, disk_faults
 from kit.runtime.atomic_write import write_atomically
 from kit.schema import DEVIATIONS
-from kit.trial.clocks import relative_times
+from kit.trial.clocks import CLOCK_COLUMNS, relative_times
 from kit.trial.decode import read_text
 from kit.trial.messages import MESSAGES
 from kit.trial.models import Trial
 from kit.trial.quantities import QuantityError, parse_difference, parse_percent
-from kit.trial.run_sheets import has_times
 from kit.trial.toml_reader import TomlFile
 
 SCHEMA = "repeatburn-plan/1"
@@ -364,27 +363,22 @@ def _shown(value: object) -> str:
 
 
 def _of_burns(plan: Plan, burns: pd.DataFrame) -> Iterator[_Row]:
-    rows: dict[str, dict[str, Any]] = {str(row["burn"]): row for row in burns.to_dict("records")}
-    done = {
-        burn: row
-        for burn, row in rows.items()
-        if row["state"] == "done" or (row["state"] == "excluded" and (row["log"] or has_times(row)))
-    }
-    in_order = sorted(plan.burns, key=lambda burn: (burn.order is None, burn.order or 0))
-    planned = [burn.burn for burn in in_order]
-    yield from _of_numbers(planned, done, plan.stages)
-    yield from _of_order([burn for burn in planned if burn in done], done)
-    moved: dict[tuple[str, str], list[str]] = {}
-    for burn in (burn for burn in plan.burns if burn.day and burn.burn in done):
-        moved.setdefault((burn.day, str(done[burn.burn]["day"])), []).append(burn.burn)
-    for (then, day), names in moved.items():
-        if day and day != then:
-            yield "day", ", ".join(names), then, day
-    for burn in (burn for burn in plan.burns if burn.burn in done):
-        yield from _of_one(burn, done[burn.burn], plan.tolerance_g)
-    for name, row in rows.items():
-        if row["state"] == "excluded":
-            yield "burn left out", name, "counted", str(row["excluded"])
+    left_out, is_logged = burns["state"] == "excluded", burns["log"] != ""
+    is_lit = is_logged | (burns[[*CLOCK_COLUMNS]] != "").any(axis=1)
+    done = burns[(burns["state"] == "done") | (left_out & is_lit)]
+    by_name: dict[str, dict[str, Any]] = {row["burn"]: row for row in done.to_dict("records")}
+    planned = plan.table.astype({"order": float, "charge_g": float})
+    in_order = planned.sort_values("order", kind="stable")["burn"].tolist()
+    yield from _of_numbers(in_order, by_name, plan.stages)
+    yield from _of_order([burn for burn in in_order if burn in by_name], by_name)
+    both = planned.merge(done, on="burn", suffixes=("_then", ""))
+    moved = both[(both["day_then"] != "") & (both["day"] != "") & (both["day"] != both["day_then"])]
+    for (then, day), names in moved.groupby(["day_then", "day"], sort=False)["burn"]:
+        yield "day", ", ".join(names), then, day
+    for row in both.to_dict("records"):
+        yield from _of_one(row, plan.tolerance_g)
+    for burn, reason in zip(burns.loc[left_out, "burn"], burns.loc[left_out, "excluded"], strict=True):
+        yield "burn left out", burn, "counted", reason
 
 
 def _of_numbers(planned: list[str], done: Collection[str], stages: Collection[int]) -> Iterator[_Row]:
@@ -429,13 +423,11 @@ def _longest_rising(ranks: list[int]) -> set[int]:
     return max(longest.values(), key=len, default=set())
 
 
-def _of_one(planned: PlannedBurn, row: Mapping[str, Any], tolerance_g: float | None) -> Iterator[_Row]:
+def _of_one(row: Mapping[Hashable, Any], tolerance_g: float | None) -> Iterator[_Row]:
     for key in ("fuel", "bag", "setting", "cooker"):
-        then = getattr(planned, key)
-        if then and row[key] != then:
-            yield key, planned.burn, then, str(row[key]) or "blank"
-    target, charge = planned.charge_g, row["charge_g"]
-    if target is not None and charge == charge:
-        allowed = target * OWN_TOLERANCE if tolerance_g is None else tolerance_g
-        if abs(charge - target) > allowed + 1e-9:
-            yield "charge", planned.burn, f"{target:g} ± {allowed:g} g", f"{charge:g} g"
+        if row[f"{key}_then"] not in ("", row[key]):
+            yield key, row["burn"], row[f"{key}_then"], row[key] or "blank"
+    target, charge = row["charge_g_then"], row["charge_g"]
+    allowed = target * OWN_TOLERANCE if tolerance_g is None else tolerance_g
+    if abs(charge - target) > allowed + 1e-9:
+        yield "charge", row["burn"], f"{target:g} ± {allowed:g} g", f"{charge:g} g"

@@ -175,12 +175,9 @@ def _judge_by(trial: Trial, table: pd.DataFrame, sheet: Sheet) -> None:
                 hint = did_you_mean(column, sheet.columns)
                 words = fault("no own column", column=shown(column), sheet=NAME, hint=hint)
                 sheet.faults.refuse(f"trial.toml, {key}", *words)
-    if "bag" not in lost:
-        for place, (fuel, bag) in enumerate(zip(table["fuel"], table["bag"], strict=True)):
-            of_fuel = [each.id for each in trial.bags if each.fuel == fuel]
-            if bag and of_fuel and bag not in of_fuel:
-                hint = did_you_mean(bag, of_fuel)
-                sheet.refuse(place, "bag", "no bag", bag=shown(bag), fuel=fuel, hint=hint)
+    for fuel in {bag.fuel: None for bag in trial.bags if "bag" not in lost}:
+        of_fuel = [bag.id for bag in trial.bags if bag.fuel == fuel]
+        sheet.refuse_unknown(table.loc[table["fuel"] == fuel, "bag"], of_fuel, "no bag", fuel=fuel)
     for declared in trial.declared:
         if declared.scale == "count" and declared.column in table:
             counts = table[declared.column]
@@ -225,12 +222,8 @@ def read_events(
     table["event"] = [_event_word(word) for word in table["event"]]
     sheet.refuse_unknown(table["event"], EVENT_WORDS, "unknown event")
     sheet.refuse_where(table["event"], table["event"] == "", "no event", known=", ".join(EVENT_WORDS))
-    known = [probe.id for probe in trial.probes] if trial else []
-    for place, cell in enumerate(table["probes"]):
-        for word in probe_names(cell) if known else ():
-            if word not in known:
-                hint = did_you_mean(word, known)
-                sheet.refuse(place, "probes", "unknown probe", word=shown(word), hint=hint)
+    if known := [probe.id for probe in trial.probes] if trial else []:
+        sheet.refuse_unknown(table["probes"].map(probe_names).explode(), known, "unknown probe")
     rows = {} if burns is None else {str(row["burn"]): row for row in burns.to_dict("records")}
     for place, event in enumerate(table.to_dict("records")):
         if not event["at"] and not sheet.cells("at")[place].strip():

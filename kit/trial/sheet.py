@@ -12,12 +12,13 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from difflib import get_close_matches
 from functools import cached_property
+from itertools import islice, zip_longest
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from kit.errors import Faults, Kind, KitError, Problem, did_you_mean
+from kit.errors import Faults, KitError, did_you_mean
 from kit.schema import BURNS, EVENTS, SCORES, SPREADSHEETS, Column
 from kit.trial.cells import Floats, decimal_evidence, to_number
 from kit.trial.clocks import Order, date_order, plain_clock, plain_day
@@ -103,16 +104,16 @@ class Sheet:
 
     def refuse(self, places: Places, column: str, what: str, /, **parts: object) -> None:
         """Note a fault of a cell, or one of several cells; no column for the whole row."""
-        self._note("refuse", places, column, fault(what, **parts))
+        self.faults.refuse(self._marked(places, column), *fault(what, **parts))
 
     def ask(self, places: Places, column: str, what: str, /, **parts: object) -> None:
         """Note what a cell, or several, leave open; nothing where there is none."""
-        self._note("ask", places, column, fault(what, **parts))
-
-    def _note(self, kind: Kind, places: Places, column: str, words: tuple[str, str, str]) -> None:
         if places != []:
-            self.faults.take(KitError(Problem(kind, self.where(places, column), *words)))
-            self.faulty.update((each, column) for each in ([places] if isinstance(places, int) else places))
+            self.faults.ask(self._marked(places, column), *fault(what, **parts))
+
+    def _marked(self, places: Places, column: str) -> str:
+        self.faulty.update((each, column) for each in ([places] if isinstance(places, int) else places))
+        return self.where(places, column)
 
     def cells(self, column: str) -> list[str]:
         """Return the cells of a column, blank ones where the sheet has no such column."""
@@ -126,22 +127,19 @@ class Sheet:
             self.refuse(place, str(cells.name), what, found=found, **parts)
 
     def refuse_unknown(
-        self, words: pd.Series, known: Sequence[str], what: str, hint: Hint = did_you_mean
+        self, words: pd.Series, known: Sequence[str], what: str, hint: Hint = did_you_mean, **parts: object
     ) -> None:
-        """Note every word of a column of the table that is not known, once a word; blanks are none."""
+        """Note every word of a column of the table, or some rows of it, that is not known, once a word."""
         for word, places in places_of(words).items():
             if word not in known:
-                parts = {"word": shown(word), "written": toml_text(word), "known": ", ".join(known)}
+                parts |= {"word": shown(word), "written": toml_text(word), "known": ", ".join(known)}
                 self.refuse(places, str(words.name), what, hint=hint(word, known), **parts)
 
 
-def places_of(words: Iterable[str]) -> dict[str, list[int]]:
-    """Return where each word stands, blanks left out."""
-    places: dict[str, list[int]] = {}
-    for place, word in enumerate(words):
-        if word:
-            places.setdefault(word, []).append(place)
-    return places
+def places_of(words: pd.Series) -> dict[str, list[int]]:
+    """Return the places, by the index, at which each word of a column stands, blanks left out."""
+    filled = words[words != ""]
+    return {word: places.tolist() for word, places in filled.groupby(filled, sort=False).groups.items()}
 
 
 def sheet_path(folder: Path, stem: str, faults: Faults) -> Path:
@@ -170,23 +168,21 @@ def _sheet_of(path: Path, kind: SheetKind, faults: Faults) -> Sheet:
     if (width := max(map(len, records))) > MOST_COLUMNS:
         raise KitError.refuse(name, *fault("too wide", width=width, most=MOST_COLUMNS))
     (head, titles), *body = filled
-    cells = [
-        [record[place] if place < len(record) else "" for _, record in body] for place in range(len(titles))
-    ]
-    headings: dict[int, str] = {}
-    for place, title in enumerate(titles):
+    whole = zip_longest(titles, *(record for _, record in body), fillvalue="")
+    named: list[tuple[str, list[str]]] = []
+    for place, (title, *cells) in enumerate(islice(whole, len(titles)), 1):
         cleaned = clean_id(title)[0]
         if heading := kind.names.get(heading_key(cleaned), cleaned):
-            headings[place] = heading
-        elif any(map(str.strip, cells[place])):
-            headings[place] = f"column {place + 1}"
-            faults.note(f"{name}: column {place + 1} has no heading.")
-    _judge_headings(f"{name}, row {head}", [*headings.values()], kind)
+            named.append((heading, cells))
+        elif any(map(str.strip, cells)):
+            named.append((f"column {place}", cells))
+            faults.note(f"{name}: column {place} has no heading.")
+    _judge_headings(f"{name}, row {head}", [heading for heading, _ in named], kind)
     _judge_lengths(name, body, len(titles), delimiter)
-    columns = {heading: cells[place] for place, heading in headings.items()}
+    columns = dict(named)
     if further := [heading for heading in columns if heading not in kind.names.values()]:
-        named = ", ".join(further)
-        faults.note(f"Columns of {name} kept as they are, without a meaning for the kit: {named}.")
+        listed = ", ".join(further)
+        faults.note(f"Columns of {name} kept as they are, without a meaning for the kit: {listed}.")
     return Sheet(name, kind, columns, [row for row, _ in body], delimiter, faults)
 
 

@@ -41,6 +41,13 @@ def test_a_faulty_event_is_named(tmp_path, row, where, words):
     assert words in str(problem)
 
 
+def test_a_probe_unknown_in_several_events_is_named_once(tmp_path):
+    rows = "01,11:00,,rain,grate; lib\n01,11:30,,rain,\n02,15:00,,rain,lib\n"
+    problem = only(tmp_path, trial=PROBES, events=f"burn,at,until,event,probes\n{rows}")
+    assert problem.where == "events.csv, row 2, column probes (and row 4)"
+    assert problem.found == "'lib'" and problem.remedy == "Did you mean 'lid'?"
+
+
 def test_headings_alone_are_no_fault(tmp_path):
     run = opened(tmp_path, events="burn,at,event\n", scores="burn,attribute,score\n")
     assert len(run.events) == len(run.scores) == 0
