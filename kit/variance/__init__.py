@@ -1,7 +1,6 @@
 """The repeat-trial variance model: design, estimation, small samples, intervals, bootstrap, censored values."""
 
-from kit.variance.burn_arrays import same_burns
 from kit.variance.fit import RepeatFit, contrasts, fit_repeats
 from kit.variance.inference import Contrasts, FTest, f_test
 
-__all__ = ["Contrasts", "FTest", "RepeatFit", "contrasts", "f_test", "fit_repeats", "same_burns"]
+__all__ = ["Contrasts", "FTest", "RepeatFit", "contrasts", "f_test", "fit_repeats"]

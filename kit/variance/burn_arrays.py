@@ -368,18 +368,6 @@ def _kinds(fuel: Levels | None, kind: Levels | None, roles: Roles) -> tuple[tupl
     return kind.labels, of_fuel
 
 
-def same_burns(table: pd.DataFrame, values: Sequence[str]) -> list[tuple[tuple[str, ...], pd.DataFrame]]:
-    """Part responses by the burns that have them: (responses, the rows that have all of them)."""
-    there = table[list(values)].notna().to_numpy()
-    parts: dict[bytes, list[int]] = {}
-    for column in range(len(values)):
-        parts.setdefault(there[:, column].tobytes(), []).append(column)
-    return [
-        (tuple(values[column] for column in columns), table[there[:, columns[0]]])
-        for columns in parts.values()
-    ]
-
-
 def frame_of(
     responses: Sequence[str] | None,
     keys: Mapping[str, Any],

@@ -213,10 +213,10 @@ class _Followed:
         exactly.
         """
         L, known, parts = self.base.L[self.found], self.known, imputed(self.fit).small_sample
-        share = np.vecdot(L @ parts.moved[0], L) / np.vecdot(L @ parts.pieces.phi[0], L)
+        share = np.vecdot(L @ parts.moved[0], L) / np.vecdot(L @ parts.phi[0], L)
         data = held_rows(known, known.data, L[:, known.kept], self.estimate[self.found])
         theta = np.repeat(self.fit.estimate.theta, len(L), axis=0)
-        return data, self.se[self.found], theta, share.T @ parts.W[0] / 2
+        return data, self.se[self.found], theta, share.T @ parts.information_inverse[0] / 2
 
     def contrasts(self, D: Array, slopes: Array) -> CensoredContrasts:
         """Return the contrasts from D and its slopes (found, nodes); NaN for those that were not followed."""

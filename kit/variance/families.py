@@ -17,6 +17,8 @@ from kit.variance.burn_arrays import Array
 _PANEL, _PANELS, _DEGREE = 0.25, 60, 13
 """Width and number of the stretches on which S is a polynomial, and its degree; beyond them it is nothing."""
 
+_gauss_legendre = lru_cache(maxsize=8)(legendre.leggauss)
+
 _CELLS, _NODES = 1024, 32
 """In which directions are counted, and how many nodes then stand for all of them."""
 
@@ -63,7 +65,7 @@ class Family:
         away = np.abs(np.asarray(t, float)) if self.sides == 2 else np.maximum(np.asarray(t, float), 0.0)
         size, freedom = np.broadcast_arrays(away, np.asarray(df, float))
         alone = self.sides * special.stdtr(freedom, -size)
-        mixed = _blockwise(lambda c, nu: self._mixed(c, *_chi_nodes(nu))[0], size, freedom)
+        mixed, _ = self._mixed(size, *_chi_nodes(freedom))
         # p lies between that of one comparison and Bonferroni's: exact far out, where a sum loses digits
         return np.clip(mixed, alone, np.minimum(1.0, self.comparisons * alone))
 
@@ -179,11 +181,6 @@ def _tabulated(count: int, tail: Callable[[Array], Array], sides: int = 2) -> Fa
     return Family(count, table, table.derivative(), sides)
 
 
-@lru_cache(maxsize=8)
-def _gauss_legendre(n: int) -> tuple[Array, Array]:
-    return legendre.leggauss(n)
-
-
 def _chi_nodes(df: Array) -> tuple[Array, Array]:
     """Return nodes, weights of s = χ_ν/√ν: Gauss–Legendre in u = log s, density e^(νu − ν e^(2u)/2)."""
     least = float(np.fmin.reduce(df, axis=None, initial=np.inf))
@@ -195,13 +192,6 @@ def _chi_nodes(df: Array) -> tuple[Array, Array]:
     u = 0.5 * (low + high) + 0.5 * (high - low) * x
     weight = w * np.exp(nu * (u - np.expm1(2 * u) / 2))
     return np.exp(u), weight / weight.sum(-1, keepdims=True)
-
-
-def _blockwise(rule: Callable[[Array, Array], Array], a: Array, b: Array, block: int = 4096) -> Array:
-    """Apply a rule to flat blocks that fit the cache."""
-    flat, other = a.ravel(), b.ravel()
-    parts = [rule(flat[i : i + block], other[i : i + block]) for i in range(0, flat.size, block)]
-    return np.concatenate(parts).reshape(a.shape) if parts else np.zeros(a.shape)
 
 
 def _one_factor(matrix: Array) -> Array | None:

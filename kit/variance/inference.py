@@ -14,7 +14,7 @@ from kit.variance.averaged import averaged
 from kit.variance.burn_arrays import Array, refused
 from kit.variance.engine import Engine
 from kit.variance.families import Family
-from kit.variance.model import RepeatModel, small_sample
+from kit.variance.model import RepeatModel
 
 DfMethod = Literal["best", "kenward-roger", "satterthwaite"]
 
@@ -123,10 +123,10 @@ def exact_contrasts(fit: RepeatModel, L: Array, df: DfMethod, level: float) -> C
     if df not in ("best", "kenward-roger", "satterthwaite"):
         raise refused("choice", name="df", given=df, known="best, kenward-roger or satterthwaite")
     if df == "satterthwaite" or (df == "best" and fit.method == "ML"):
-        return satterthwaite(fit, L)
+        return _by_information(fit, L, "Satterthwaite")
     if fit.method != "REML":
         raise refused("Kenward–Roger by ML")
-    plain = kenward_roger(fit, L)
+    plain = _by_information(fit, L, "Kenward–Roger")
     if df == "kenward-roger" or not (fit.has_spread or fit.earlier):
         return plain
     if len(fit.names) == 1 and not fit.earlier:
@@ -139,28 +139,22 @@ def exact_contrasts(fit: RepeatModel, L: Array, df: DfMethod, level: float) -> C
     return replace(plain, method=method, se=np.where(np.isnan(plain.estimate), np.nan, se), df=freedom)
 
 
-def kenward_roger(fit: RepeatModel, L: Array) -> Contrasts:
-    """Return Kenward–Roger contrasts: se from Φ_A, df = 2 (LΦL')² / g'Wg with g_i = LΦP_iΦL'."""
-    return _by_information(fit, L, "Kenward–Roger")
-
-
-def satterthwaite(fit: RepeatModel, L: Array) -> Contrasts:
-    """Return Satterthwaite contrasts: se from Φ, df = 2 (LΦL')² / g'Ag with A from the observed information."""
-    return _by_information(fit, L, "Satterthwaite")
-
-
 def _by_information(fit: RepeatModel, L: Array, method: str) -> Contrasts:
+    """Return contrasts with df = 2 (LΦL')² / g'Ag, g_i = LΦP_iΦL'.
+
+    Kenward–Roger: se from Φ_A, A from the expected information. Satterthwaite: se from Φ, A from the observed one.
+    """
     estimate = fit.estimate.beta @ L.T
     if not fit.has_spread:
         blank = np.full_like(estimate, np.nan)
         unknown = np.full((len(estimate), L.shape[1], L.shape[1]), np.nan)
         return Contrasts("none: no repeats", estimate, blank, blank, L, unknown)
-    parts, phi, known = fit.small_sample, fit.small_sample.pieces.phi, fit.small_sample.W
+    parts = fit.small_sample
     if method == "Kenward–Roger":
-        phi = parts.adjusted
+        phi, known = parts.adjusted, parts.information_inverse
     else:
-        known = fit.observed
-    v, g = np.maximum(_quadratic(L, parts.pieces.phi), 0.0), _quadratic(L, parts.moved)
+        phi, known = parts.phi, fit.observed
+    v, g = np.maximum(_quadratic(L, parts.phi), 0.0), _quadratic(L, parts.moved)
     own = _quadratic(L, phi)  # rounding can spoil the adjustment where a burn SD vanishes
     df = _df(v, (g * (known @ g)).sum(axis=1))
     return Contrasts(method, estimate, np.sqrt(np.where(own > 0, own, v)), df, L, phi)
@@ -171,9 +165,9 @@ def known_at(engine: Engine, theta: Array, L: Array) -> tuple[Array, Array]:
 
     ν = 2 SE⁴/Var(SE²) with the expected information of the variances (Satterthwaite 1946).
     """
-    parts = small_sample(engine.pieces(theta[None]))
-    covariance, g = L @ parts.pieces.phi[0] @ L.T, _quadratic(L, parts.moved[0])
-    return covariance, _df(np.diag(covariance), (g * (parts.W[0] @ g)).sum(axis=0))
+    parts = engine.pieces(theta[None])
+    covariance, g = L @ parts.phi[0] @ L.T, _quadratic(L, parts.moved[0])
+    return covariance, _df(np.diag(covariance), (g * (parts.information_inverse[0] @ g)).sum(axis=0))
 
 
 def _quadratic(L: Array, M: Array) -> Array:
@@ -210,11 +204,11 @@ def f_test(fit: RepeatModel, L: Array) -> FTest:
         raise refused("Kenward–Roger by ML")
     parts, q = fit.small_sample, len(L)
     F = float(estimate @ np.linalg.solve(L @ parts.adjusted[0] @ L.T, estimate)) / q
-    phi = parts.pieces.phi[0]
+    phi = parts.phi[0]
     M = (L.T @ np.linalg.solve(L @ phi @ L.T, L)) @ parts.moved[0]
     trace = np.einsum("ipp->i", M)
-    A1 = float(trace @ parts.W[0] @ trace)
-    A2 = float(np.einsum("ij,ipq,jqp->", parts.W[0], M, M))
+    A1 = float(trace @ parts.information_inverse[0] @ trace)
+    A2 = float(np.einsum("ij,ipq,jqp->", parts.information_inverse[0], M, M))
     scaling, den = _scale_and_df(q, A1, A2)
     return FTest(scaling * F, q, den, float(special.fdtrc(q, den, scaling * F)), scaling, "Kenward–Roger")
 
@@ -250,7 +244,7 @@ def predict_burn(fit: RepeatModel, level: float = 0.95) -> pd.DataFrame:
         blank = np.full((R, m), np.nan)
         sd, df, covers = blank, blank, [""] * m
     else:
-        se2 = np.einsum("rii->ri", fit.small_sample.pieces.phi[:, :m, :m])
+        se2 = np.einsum("rii->ri", fit.small_sample.phi[:, :m, :m])
         g = np.einsum("rcii->rci", fit.small_sample.moved[:, :, :m, :m])
         uses = _uses(fit)
         T = se2 + np.einsum("rc,cm->rm", fit.estimate.theta, uses)

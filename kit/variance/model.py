@@ -37,31 +37,6 @@ ORDER = ("fuel", "bag", "day", "burn")
 
 
 @dataclass(frozen=True)
-class SmallSample:
-    """Kenward–Roger's pieces of every response.
-
-    Attributes
-    ----------
-    pieces
-        P, Q, t and Φ at the estimates.
-    W
-        (responses, c, c) inverse expected information.
-    adjusted
-        (responses, p, p) Φ_A.
-    """
-
-    pieces: Pieces
-    W: Array
-    adjusted: Array
-
-    @cached_property
-    def moved(self) -> Array:
-        """(responses, c, p, p) Φ P_i Φ: minus the derivative of Φ in the variances."""
-        phi = self.pieces.phi[:, None]
-        return np.asarray(phi @ self.pieces.P @ phi)
-
-
-@dataclass(frozen=True)
 class Censored:
     """What a fit with bounds knows beyond the usual.
 
@@ -195,9 +170,9 @@ class RepeatModel:
         return self.estimate.evaluations
 
     @cached_property
-    def small_sample(self) -> SmallSample:
+    def small_sample(self) -> Pieces:
         """Kenward–Roger's pieces at the estimates."""
-        return small_sample(self.engine.pieces(self.estimate.theta))
+        return self.engine.pieces(self.estimate.theta)
 
     @cached_property
     def observed(self) -> Array:
@@ -208,7 +183,7 @@ class RepeatModel:
     def covariance(self) -> Array:
         """Covariance (X'V^-1X)^-1 of the means at the estimated variances; (responses, …) for several."""
         m = len(self.labels)
-        found = self.small_sample.pieces.phi[:, :m, :m]
+        found = self.small_sample.phi[:, :m, :m]
         return np.asarray(found if self.many else found[0])
 
     @cached_property
@@ -223,7 +198,7 @@ class RepeatModel:
     def means(self) -> pd.DataFrame:
         """The means and their standard errors on the analysis scale (kit.judge.fuel_means adds intervals)."""
         m = len(self.labels)
-        se = np.sqrt(np.einsum("rii->ri", self.small_sample.pieces.phi[:, :m, :m]))
+        se = np.sqrt(np.einsum("rii->ri", self.small_sample.phi[:, :m, :m]))
         return self.framed({"fuel": self.labels}, {"mean": self.estimate.beta[:, :m], "se": se})
 
     @cached_property
@@ -279,40 +254,6 @@ class RepeatModel:
     ) -> pd.DataFrame:
         """Lay (responses, rows) arrays out as a long table, with a column 'response' if there are several."""
         return frame_of(self.roles.values if self.many else None, keys, values, constants, order)
-
-
-def small_sample(pieces: Pieces) -> SmallSample:
-    """Return Kenward–Roger's adjusted covariance and the information behind it.
-
-    With P_i = X'V^-1V_iV^-1X, Q_ij = X'V^-1V_iV^-1V_jV^-1X and the expected information of the variances,
-
-        I_ij = ½[tr(V^-1V_iV^-1V_j) - 2 tr(Φ Q_ij) + tr(Φ P_i Φ P_j)],  W = I^-1
-
-    (Kenward & Roger 1997, eqs. 5-7; V is linear in its parameters, so R_ij = 0), the adjusted covariance is
-
-        Φ_A = Φ + 2 Φ { sum_ij W_ij (Q_ij - P_i Φ P_j) } Φ
-    """
-    phi, P, Q = pieces.phi, pieces.P, pieces.Q
-    R, c, p = P.shape[:3]
-    phiP = phi[:, None] @ P
-    left, right = phiP.reshape(R, c, p * p), phiP.transpose(0, 1, 3, 2).reshape(R, c, p * p)
-    traces = (Q.reshape(R, c, c, p * p) @ phi.reshape(R, 1, p * p, 1))[..., 0]
-    info = 0.5 * (pieces.t - 2 * traces + left @ right.transpose(0, 2, 1))
-    W = _inverse_information(info)
-    inner = (W.reshape(R, 1, c * c) @ Q.reshape(R, c * c, p * p)).reshape(R, p, p)
-    mixed = (W @ left).reshape(R, c, p, p)
-    inner = inner - (P @ mixed).sum(axis=1)
-    inner = (inner + inner.transpose(0, 2, 1)) / 2
-    return SmallSample(pieces, W, phi + 2 * phi @ inner @ phi)
-
-
-def _inverse_information(info: Array) -> Array:
-    try:
-        return np.asarray(np.linalg.inv(info), dtype=np.float64)
-    except np.linalg.LinAlgError as error:
-        if len(info) > 1:  # simulated trials: what the burns of one do not tell apart carries no information
-            return np.asarray(np.linalg.pinv(info, hermitian=True), dtype=np.float64)
-        raise refused("not told apart") from error
 
 
 def observed_covariance(engine: Engine, data: Residuals, theta: Array) -> Array:

@@ -21,7 +21,7 @@ from itertools import product
 
 import numpy as np
 
-from kit.variance.burn_arrays import Array, Codes, Mask, stacked
+from kit.variance.burn_arrays import Array, Codes, Mask, refused, stacked
 from kit.variance.design import Method
 from kit.variance.optimise import Derivatives
 
@@ -53,7 +53,9 @@ class Residuals:
 
 @dataclass(frozen=True)
 class Pieces:
-    """What small-sample inference needs of V = sum theta_i V_i (Kenward & Roger 1997).
+    """What small-sample inference needs of V = sum theta_i V_i (Kenward & Roger 1997, eqs. 5-7).
+
+    V is linear in its parameters, so that their R_ij = 0.
 
     Attributes
     ----------
@@ -71,6 +73,50 @@ class Pieces:
     P: Array
     Q: Array
     t: Array
+
+    @cached_property
+    def _turned(self) -> Array:
+        """(responses, c, p, p) Φ P_i."""
+        return np.asarray(self.phi[:, None] @ self.P)
+
+    @cached_property
+    def moved(self) -> Array:
+        """(responses, c, p, p) Φ P_i Φ: minus the derivative of Φ in the variances."""
+        return np.asarray(self._turned @ self.phi[:, None])
+
+    @cached_property
+    def information_inverse(self) -> Array:
+        """(responses, c, c) inverse of the expected information ½[t_ij - 2 tr(Φ Q_ij) + tr(Φ P_i Φ P_j)].
+
+        Of simulated trials, what the burns of one do not tell apart carries no information.
+
+        Raises
+        ------
+        KitError
+            Where the burns of a single response do not tell the variances apart.
+        """
+        R, c, p = self.P.shape[:3]
+        traces = (self.Q.reshape(R, c, c, p * p) @ self.phi.reshape(R, 1, p * p, 1))[..., 0]
+        turned, back = self._turned, self._turned.transpose(0, 1, 3, 2)
+        both = turned.reshape(R, c, p * p) @ back.reshape(R, c, p * p).transpose(0, 2, 1)
+        information = 0.5 * (self.t - 2 * traces + both)
+        try:
+            return np.asarray(np.linalg.inv(information))
+        except np.linalg.LinAlgError as error:
+            if len(information) == 1:
+                raise refused("not told apart") from error
+            return np.asarray(np.linalg.pinv(information, hermitian=True))
+
+    @cached_property
+    def adjusted(self) -> Array:
+        """(responses, p, p) Φ_A = Φ + 2 Φ { sum_ij W_ij (Q_ij - P_i Φ P_j) } Φ."""
+        R, c, p = self.P.shape[:3]
+        inner = (self.information_inverse.reshape(R, 1, c * c) @ self.Q.reshape(R, c * c, p * p)).reshape(
+            R, p, p
+        )
+        mixed = (self.information_inverse @ self._turned.reshape(R, c, p * p)).reshape(R, c, p, p)
+        inner = inner - (self.P @ mixed).sum(axis=1)
+        return np.asarray(self.phi + self.phi @ (inner + inner.transpose(0, 2, 1)) @ self.phi)
 
 
 @dataclass(frozen=True)

@@ -106,7 +106,7 @@ def rises(fit: RepeatModel, component: int, level: float, own: bool) -> Array:
     """Return how far the deviance rises (2, responses) to the limits of an SD: χ²₁'s quantile, or a burn's own."""
     theta = fit.estimate.theta[:, component]
     if _is_own(fit.names[component], own):
-        return own_rises(theta, fit.small_sample.W[:, component, component], level)
+        return own_rises(theta, fit.small_sample.information_inverse[:, component, component], level)
     return np.full((2, len(theta)), chi2_quantile(level))
 
 

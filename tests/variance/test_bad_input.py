@@ -8,7 +8,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels, fuel_means
-from kit.variance import fit_repeats, same_burns
+from kit.variance import fit_repeats
 from tests.variance.classical import nested_anova, one_way
 from tests.variance.reference import assert_allclose, table
 
@@ -207,13 +207,12 @@ def test_two_kinds_for_one_fuel(burns):
     assert "two kinds for fuel F4" in refusal(fit_repeats, burns, kind="kind", spread="by kind")
 
 
-def test_responses_missing_in_different_burns_are_parted(burns):
+def test_responses_missing_in_different_burns_are_fitted_apart(burns):
     burns["other"] = burns["value"].where(burns.index != 5)
     text = refusal(fit_repeats, burns, ["value", "other"])
-    assert "same_burns" in text
-    parts = same_burns(burns, ["value", "other"])
-    assert [(names, len(rows)) for names, rows in parts] == [(("value",), 36), (("other",), 35)]
-    fits = [fit_repeats(rows, list(names)) for names, rows in parts]
+    assert "responses that are missing in different burns" in text
+    assert "Fit together only responses with the same burns." in text
+    fits = [fit_repeats(burns, name) for name in ("value", "other")]
     assert [fit.design.n for fit in fits] == [36, 35]
 
 

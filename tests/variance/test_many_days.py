@@ -12,9 +12,8 @@ from scipy.optimize import minimize
 
 from kit.judge.comparisons import compare_fuels
 from kit.judge.self_check import pair_rows
-from kit.variance import fit_repeats
+from kit.variance import contrasts, fit_repeats
 from kit.variance.censored import NODES, _Followed, _profiles
-from kit.variance.inference import kenward_roger
 from kit.variance.sd_limits import component_limits, own_rises, profile_limits
 from tests.simulate.cases import CASES
 from tests.simulate.trials import drawn, fitted
@@ -166,7 +165,7 @@ def test_kenward_roger_is_that_of_the_model_written_out(fit):
     adjusted = phi + phi @ (inner + inner.T) @ phi
     v = np.einsum("cp,pq,cq->c", rows, phi, rows)
     g = np.einsum("cp,ipq,cq->ic", rows, phi @ P @ phi, rows)
-    found = kenward_roger(fit, rows)
+    found = contrasts(fit, rows, "kenward-roger")
     assert_allclose(found.se[0], np.sqrt(np.einsum("cp,pq,cq->c", rows, adjusted, rows)), rtol=1e-5)
     assert_allclose(found.df[0], 2 * v**2 / np.einsum("ic,ij,jc->c", g, W, g), rtol=1e-5)
 

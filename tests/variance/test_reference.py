@@ -42,7 +42,7 @@ def test_criterion_and_fixed_effects(name, key, method):
     L = treatment_rows(fit)
     estimate = L @ fit.estimate.beta[0]
     assert_allclose(estimate, want["fixed"]["estimate"], rtol=1e-6)
-    se = np.sqrt(np.diag(L @ fit.small_sample.pieces.phi[0] @ L.T))
+    se = np.sqrt(np.diag(L @ fit.small_sample.phi[0] @ L.T))
     assert_allclose(se, want["fixed"]["se"], rtol=1e-6)
 
 
