@@ -101,12 +101,11 @@ def analysis_of(
     counted = counted_burns(metrics, run)
     judged = judging.judge_trial(counted, run, seed, say, helper)
     say("laying the curves over each other")
-    tables = {name: judging.joined(judged, name, schema.names(name)) for name in schema.JUDGED}
+    tables = judging.joined(judged)
     budget = (counted.metrics, logs.readings, run, tables["means"])
     begun = helper.begin(burns.uncertainty_budget, budget) if helper else None
     curves = burns.common_grid(logs.readings, run)
-    drawn = judge_curves(curves, counted, run, seed)
-    scored = judge_scores(run, counted, judging.question_of(run, seed))
+    of_curves, curve_notes = judge_curves(curves, counted, run, seed)
     level, windows = judging.judging_level(run), burns.windows_for(logs.readings, run)
     reasons = burns.measure(logs.readings, run).reasons
     left_out = uncounted(run, metrics, reasons)
@@ -128,16 +127,12 @@ def analysis_of(
             "reasons": reasons,
             "lid_open": burns.lid_effect(logs.readings, run),
             **tables,
-            "mean_curves": drawn.means,
-            "difference_curves": drawn.differences,
-            "apart": drawn.apart,
+            **of_curves,
             "cooks": judge_cooks(counted, run),
             "reached": share_reached(counted, level),
             "reached_pairs": reached_compared(counted, judging.question_of(run, seed)),
             "value": value_compared(settled, run.trial),
-            "scores": scored.fuels,
-            "score_pairs": scored.pairs,
-            "tasters": scored.tasters,
+            **judge_scores(run, counted, judging.question_of(run, seed)),
             "uncertainty": outcome(begun, burns.uncertainty_budget, budget),
             "uncounted": left_out,
             "deviations": deviations(run.plan, run.trial, run.burns),
@@ -153,7 +148,7 @@ def analysis_of(
             *quality,
             *judging.look_words(run),
             *judging.many_words(run),
-            *drawn.notes,
+            *curve_notes,
             *burns.window_words(run, windows),
             *earlier_words(run),
         ),

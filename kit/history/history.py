@@ -18,7 +18,7 @@ from kit.history.comparability import differences, missing_metric, other_probe, 
 from kit.history.control_chart import Chart, control_chart, t_of
 from kit.history.pooled import Block, Pooled, SeasonMeans, block_of, pool, season_means
 from kit.history.seasons import Season
-from kit.judge.verdicts import verdict_of
+from kit.judge.verdicts import verdicts_of
 from kit.schema import Metric, metric
 from kit.trial.models import Declared, declared_metric
 
@@ -132,7 +132,8 @@ def came_again(cells: Sequence[Cell], df_within: float, margin: float | None, sh
         within = variances[-1] + sum(variances[:-1]) / k**2
         se = float(np.sqrt(within + shared * (1 + 1 / k)))
         low, high = change - t * se, change + t * se
-        verdict = verdict_of(low, high, margin).verdict
+        limits = np.array([low, high])
+        verdict = verdicts_of(limits, limits, margin)[0].item()
         rows.append((fuel, seasons[-1], change, se, df_within, low, high, verdict, len(values)))
     names = ["fuel", "season", "change", "se", "df", "low", "high", "verdict", "seasons"]
     return pd.DataFrame(rows, columns=names)

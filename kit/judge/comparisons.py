@@ -9,7 +9,6 @@ from itertools import chain, combinations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from kit import schema
@@ -18,14 +17,15 @@ from kit.judge.question import Multiplicity, Pairs, Question, refused
 from kit.judge.verdicts import OPEN, verdicts_of
 from kit.schema import PRODUCT, THESE_BAGS
 from kit.variance import RepeatFit, contrasts, fit_repeats
-from kit.variance.burn_arrays import Array
+from kit.variance.burn_arrays import Array, Codes, Mask
 from kit.variance.design import design_of
 from kit.variance.families import Family, all_pairs, correlated, correlation_of, holm
 from kit.variance.fit import contrasts_of_each
 from kit.variance.inference import Contrasts, DfMethod
 
-Places = npt.NDArray[np.int64]
-Mask = npt.NDArray[np.bool_]
+TESTED, GENERAL = "the fuels tested", "kinds in general"
+FEWEST_FUELS = 3
+"""Of each kind, where kinds in general are compared."""
 
 
 def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd.DataFrame:
@@ -142,7 +142,7 @@ class Differences:
     """
 
     fit: RepeatFit
-    places: Places
+    places: Codes
     found: Contrasts
     level: float
 
@@ -181,27 +181,25 @@ class Differences:
         family
             Dunnett's where it is known already: trials that differ by one burn share it to plotting accuracy.
         """
-        fit, found, level = self.fit, self.found, self.level
-        smallest = _margin(margin, fit.scale)
+        fit, found, level, smallest = self.fit, self.found, self.level, _margin(margin, self.fit.scale)
         known = {pair: row for row, pair in enumerate(map(tuple, self.places.tolist()))}
-        rows = np.array([known[a, b] for a, b in _places(fit, pairs).tolist()])
-        a, b = self.places[rows].T
+        asked = _places(fit, pairs)
+        rows, (a, b) = np.array([known[one, other] for one, other in asked.tolist()]), asked.T
         family = all_pairs(len(fit.labels)) if multiplicity == "tukey" else family
         D, E, p_adjusted = simultaneous(found, rows, multiplicity, level, family)
-        apart, withheld = apart_of(fit)[a, b], _withheld(fit)[self.places[rows]].any(axis=1)
+        apart, withheld = apart_of(fit)[a, b], _withheld(fit)[asked].any(axis=1)
         words, larger = verdicts_of(D, E, smallest, apart)
         words, larger = np.where(withheld & ~apart, OPEN, words), np.where(withheld, "", larger)
         equivalent = np.full_like(found.estimate, np.nan)
         if smallest is not None:
             equivalent = np.maximum(found.upper_p(-smallest), found.lower_p(smallest))  # Schuirmann 1987
-        alone = [end[:, rows] for end in found.limits(level)]
-        limits: dict[str, Sequence[Array]] = {"": list(D), "_equivalence": list(E), "_alone": alone}
+        alone = np.stack(found.limits(level))[..., rows]
         numbers = {
             number_of(fit): back(fit, found.estimate[:, rows]), "se": found.se[:, rows], "df": found.df[:, rows],
-            **{f"low{name}": back(fit, each[0]) for name, each in limits.items()},
-            **{f"high{name}": back(fit, each[1]) for name, each in limits.items()},
             "p": found.p()[:, rows], "p_adjusted": p_adjusted, "p_equivalent": equivalent[:, rows],
         }  # fmt: skip
+        for name, limits in {"": D, "_equivalence": E, "_alone": alone}.items():
+            numbers[f"low{name}"], numbers[f"high{name}"] = back(fit, limits)
         numbers = {name: np.where(apart | withheld, np.nan, values) for name, values in numbers.items()}
         burns, bags = fit.counts
         labels = {
@@ -217,7 +215,7 @@ class Differences:
 
 
 def simultaneous(
-    found: Contrasts, rows: Places, multiplicity: Multiplicity, level: float, family: Family | None = None
+    found: Contrasts, rows: Codes, multiplicity: Multiplicity, level: float, family: Family | None = None
 ) -> tuple[Array, Array, Array]:
     """Return limits (2, responses, rows) of some contrasts at the level and for equivalence, and adjusted p.
 
@@ -245,7 +243,7 @@ def simultaneous(
     return D, E, np.concatenate([one.family_p(held) for one, held in parts])[:, rows]
 
 
-def _single_step(one: Contrasts, rows: Places) -> Family:
+def _single_step(one: Contrasts, rows: Codes) -> Family:
     """Return the multivariate t with the correlation of those of one response's estimates that are known."""
     L = one.L[rows][~np.isnan(one.estimate[0, rows] + one.se[0, rows])]
     return correlated(correlation_of(L @ one.phi[0] @ L.T)) if len(L) else all_pairs(2)
@@ -255,9 +253,9 @@ def family_against(fit: RepeatFit, pairs: Pairs) -> Family | None:
     """Return Dunnett's family of ('control', id), to judge trials that differ by one burn; None of other pairs."""
     if not isinstance(pairs, tuple):
         return None
-    a, b = _places(fit, pairs).T
-    means = np.eye(len(fit.labels))
-    covariance = (means[a] - means[b]) @ fit.covariance @ (means[a] - means[b]).T
+    (a, b), means = _places(fit, pairs).T, np.eye(len(fit.labels))
+    L = means[a] - means[b]
+    covariance = L @ fit.covariance @ L.T
     unknown = np.isnan(covariance).any() or not (np.diag(covariance) > 0).all()
     return None if unknown else correlated(correlation_of(covariance))
 
@@ -284,7 +282,7 @@ def apart_of(fit: RepeatFit) -> Mask:
     return fit.design.apart
 
 
-def _withheld(fit: RepeatFit) -> npt.NDArray[np.bool_]:
+def _withheld(fit: RepeatFit) -> Mask:
     """Means that no number compares: every burn a bound, or a burn that never reached the threshold."""
     hidden = np.array([label in fit.columns.never for label in fit.labels])
     if fit.censored is not None:
@@ -294,7 +292,7 @@ def _withheld(fit: RepeatFit) -> npt.NDArray[np.bool_]:
 
 def places_of(
     labels: Sequence[Any], pairs: Pairs, known: str = "a fuel of the table", word: str = "id"
-) -> Places:
+) -> Codes:
     """Return the places (pairs, 2) among labels of 'all', ('control', label) or a list of pairs.
 
     Parameters
@@ -302,14 +300,17 @@ def places_of(
     known, word
         What a label is, and what it is called, where `pairs` is refused.
     """
-    place = {label: code for code, label in enumerate(labels)}
     asked: Any = pairs
-    if isinstance(pairs, str) and pairs == "all":
-        asked = list(combinations(labels, 2))
-    elif _is_list(pairs) and len(pairs) == 2 and str(pairs[0]) == "control":
-        asked = [(label, pairs[1]) for label in labels if label != pairs[1]]
-    elif not _is_list(pairs) or not len(pairs) or not all(map(_is_pair, pairs)):
-        raise refused("pairs", pairs=pairs, word=word)
+    match asked:
+        case "all":
+            asked = list(combinations(labels, 2))
+        case ("control", control):
+            asked = [(label, control) for label in labels if label != control]
+        case [*given] if given and all(map(_is_pair, given)):
+            asked = given
+        case _:
+            raise refused("pairs", pairs=pairs, word=word)
+    place = {label: code for code, label in enumerate(labels)}
     for label in chain.from_iterable(asked):
         if label not in place:
             nearest = did_you_mean(str(label), map(str, labels))
@@ -317,15 +318,11 @@ def places_of(
     return np.array([(place[a], place[b]) for a, b in asked], dtype=np.int64).reshape(-1, 2)
 
 
-def _is_list(value: Any) -> bool:
-    return isinstance(value, Sequence | np.ndarray) and not isinstance(value, str)
-
-
 def _is_pair(value: Any) -> bool:
-    return _is_list(value) and len(value) == 2 and value[0] != value[1]
+    return isinstance(value, Sequence) and not isinstance(value, str) and len(set(value)) == len(value) == 2
 
 
-def _places(fit: RepeatFit, pairs: Pairs) -> Places:
+def _places(fit: RepeatFit, pairs: Pairs) -> Codes:
     if len(fit.labels) < 2:
         raise refused("one_fuel", fuel=fit.labels[0], remedy="There is nothing to compare.")
     return places_of(fit.labels, pairs)
@@ -344,11 +341,6 @@ def _margin(margin: float | str | None, scale: str) -> float | None:
     return value
 
 
-TESTED = "the fuels tested"
-GENERAL = "kinds in general"
-FEWEST_FUELS = 3
-
-
 def kinds_compared(fit: RepeatFit, question: Question) -> pd.DataFrame:
     """Compare kinds (schema.KINDS without metric and unit): the averages of the fuels tested, and kinds in general.
 
@@ -359,47 +351,41 @@ def kinds_compared(fit: RepeatFit, question: Question) -> pd.DataFrame:
     places = {kind: np.flatnonzero(np.array(kinds) == kind) for kind in dict.fromkeys(kinds) if kind}
     if len(places) < 2:
         return pd.DataFrame()
-    counts = {kind: len(own) for kind, own in places.items()}
     tables = []
     if scope_of(fit) == PRODUCT:
-        means = fit.design.mean_rows()
-        averages = np.array([means[own].mean(axis=0) for own in places.values()])
-        scope = TESTED, _spread_between(fit, list(places.values()))
-        tables.append(_compared(fit, averages, counts, scope, question))
+        averages = [fit.design.mean_rows()[own].mean(axis=0) for own in places.values()]
+        within = _spread_between(fit, list(places.values()))
+        tables.append(_compared(fit, np.array(averages), places, question, (TESTED, within)))
     measured = set(fit.table.loc[fit.table["status"] == "exact", "fuel"])
     # a fuel of bounds alone tells no spread of its kind
-    if min(counts.values()) >= FEWEST_FUELS and "" not in kinds and len(measured) == len(kinds):
+    if min(map(len, places.values())) >= FEWEST_FUELS and "" not in kinds and len(measured) == len(kinds):
         roles = question.roles(fit.table) | {"kind": "kind", "fuel_effect": "random", "spread": "common"}
         general = fit_repeats(fit.table, scale=fit.scale, status="status", **roles)
-        counts = {str(label): counts[str(label)] for label in general.labels}
-        variances = dict(zip(general.names, general.variances[0], strict=True))
-        scope = GENERAL, float(np.sqrt(variances.get("fuel", 0.0)))
-        tables.append(_compared(general, general.design.mean_rows(), counts, scope, question))
+        own = {str(label): places[str(label)] for label in general.labels}
+        within = float(np.sqrt(dict(zip(general.names, general.variances[0], strict=True)).get("fuel", 0.0)))
+        tables.append(_compared(general, general.design.mean_rows(), own, question, (GENERAL, within)))
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
 
 
-def _spread_between(fit: RepeatFit, groups: list[Places]) -> float:
+def _spread_between(fit: RepeatFit, groups: list[Codes]) -> float:
     """Return the SD between the means of fuels of one kind, pooled over kinds, as they were observed."""
-    means = fit.estimate.beta[0]
+    means, freedom = fit.estimate.beta[0], sum(len(group) - 1 for group in groups)
     squares = sum(float(((means[group] - means[group].mean()) ** 2).sum()) for group in groups)
-    freedom = sum(len(group) - 1 for group in groups)
-    return float(np.sqrt(squares / freedom)) if freedom else float("nan")
+    return math.sqrt(squares / freedom) if freedom else math.nan
 
 
 def _compared(
-    fit: RepeatFit, means: Array, fuels: Mapping[str, int], scope: tuple[str, float], question: Question
+    fit: RepeatFit, means: Array, fuels: Mapping[str, Codes], question: Question, scope: tuple[str, float]
 ) -> pd.DataFrame:
     """Compare kinds, whose means are rows (kinds, p); `scope` names them, with the spread of fuels within one."""
-    kinds, level = list(fuels), question.level
-    a, b = np.triu_indices(len(kinds), 1)
+    kinds, level = np.array(list(fuels), dtype=object), question.level
+    sizes, (a, b) = np.array(list(map(len, fuels.values()))), np.triu_indices(len(kinds), 1)
     found = contrasts(fit, means[a] - means[b], level=level)
     D, E, _ = simultaneous(found, np.arange(len(a)), "dunnett", level)
     words, _ = verdicts_of(D[:, 0], E[:, 0], question.margin)
+    low, high = back(fit, D[:, 0])
     return pd.DataFrame({
-        "a": [kinds[k] for k in a], "b": [kinds[k] for k in b], "scope": scope[0],
-        number_of(fit): back(fit, found.estimate[0]), "se": found.se[0], "df": found.df[0],
-        "low": back(fit, D[0, 0]), "high": back(fit, D[1, 0]), "p": found.p()[0],
-        "verdict": words.tolist(),
-        "spread_within": scope[1], "fuels_a": [fuels[kinds[k]] for k in a], "fuels_b": [fuels[kinds[k]] for k in b],
-        "scale": fit.scale, "level": level,
+        "a": kinds[a], "b": kinds[b], "scope": scope[0], number_of(fit): back(fit, found.estimate[0]),
+        "se": found.se[0], "df": found.df[0], "low": low, "high": high, "p": found.p()[0], "verdict": words.tolist(),
+        "spread_within": scope[1], "fuels_a": sizes[a], "fuels_b": sizes[b], "scale": fit.scale, "level": level,
     })  # fmt: skip

@@ -21,14 +21,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 from scipy import optimize, special
 
 from kit.burns import Curves
-from kit.variance.burn_arrays import Array, levels_of
-
-Codes = npt.NDArray[np.int64]
-Mask = npt.NDArray[np.bool_]
+from kit.variance.burn_arrays import Array, Codes, Levels, Mask, levels_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,11 +59,14 @@ class Units:
     @property
     def day_apart(self) -> Mask:
         """(fuels, fuels) pairs that days keep apart: each fuel was burned on one day, and theirs differ."""
-        own = self.fuel[self.unit]
-        first = np.array([self.day[own == fuel][0] for fuel in range(len(self.fuels))], dtype=np.int64)
-        if (self.day != first[own]).any():
-            return np.zeros((len(first), len(first)), dtype=bool)
-        return np.asarray(first[:, None] != first)
+        last = self.fuel_of_burns.of_each(self.day)
+        of_one_day = (self.day == last[self.fuel_of_burns.codes]).all()
+        return np.asarray((last[:, None] != last) & of_one_day)
+
+    @property
+    def fuel_of_burns(self) -> Levels:
+        """The fuel of each burn."""
+        return Levels(self.fuel[self.unit], self.fuels)
 
 
 def units_of(curves: Curves) -> Units:
@@ -126,16 +125,14 @@ def variance_ratios(units: Units, parts: Sequence[Codes]) -> Ratios:
     them. Where no bag has two burns to compare, what burns differ by holds what bags do.
     """
     chosen = sorted(parts, key=len, reverse=True)[:MOST_PARTS]
-    burns, burn_df, bags, bag_df, bag_size, days, day_df, day_size, bags_in_days = np.sum(
-        [_squares(units, part) for part in chosen], axis=0
-    ).tolist()
-    alone = burn_df <= 0  # every unit has one burn: what units differ by on one day is the yardstick of days
-    squares, freedom = (bags, bag_df) if alone else (burns, burn_df)
+    days, bags, burns = np.sum([_squares(units, part) for part in chosen], axis=0).tolist()
+    alone = burns[1] <= 0  # every unit has one burn: what units differ by on one day is the yardstick of days
+    squares, freedom, *_ = bags if alone else burns
     burn = squares / freedom if freedom > 0 else 0.0
     if burn <= 0:
         return Ratios(0.0 if alone else _LARGEST, 0.0)
-    bag = 0.0 if alone else _positive(bags - bag_df * burn, bag_size)
-    day = _positive(days - day_df * burn - bags_in_days * bag, day_size)
+    bag = 0.0 if alone else _positive(bags[0] - bags[1] * burn, bags[2])
+    day = _positive(days[0] - days[1] * burn - days[2] * bag, days[3])
     return Ratios(min(bag / burn, _LARGEST), min(day / burn, _LARGEST))
 
 
@@ -143,36 +140,27 @@ def _positive(squares: float, size: float) -> float:
     return max(0.0, squares / size) if size > _TOLERANCE else 0.0
 
 
-def _squares(units: Units, part: Codes) -> tuple[float, ...]:
-    """Return sums of squares over the times of a part, and what each is expected to be in multiples of the variances.
+def _squares(units: Units, part: Codes) -> Array:
+    """Return what days, bags and burns explain in turn, beyond fuels, over the times of a part (3, 4).
 
-    Of burns: what bags and days leave over, and its degrees of freedom. Of bags: beyond fuels and days, the same, and
-    the multiple of their variance. Of days: beyond fuels, likewise, and the multiple of the bags' that is in it.
+    Each has its sum of squares, and how often the variances of burns, bags and days are expected to be in it.
     """
     here = np.isfinite(units.bridged[:, part[0]])
-    celsius = units.bridged[np.ix_(here, part)]
-    unit = units.unit[here]
+    celsius, unit = units.bridged[np.ix_(here, part)], units.unit[here]
     bags, days, fuels = (levels_of(codes).indicators for codes in (unit, units.day[here], units.fuel[unit]))
-    by_fuel, by_fuel_and_day, by_all = _basis(fuels), _basis(fuels, days), _basis(bags, days)
-    if by_all.shape[1] == by_fuel_and_day.shape[1] and bags.shape[1] > fuels.shape[1]:
-        days = days[:, :0]
-        by_fuel_and_day, by_all = by_fuel, _basis(bags)
-    off = celsius - by_fuel @ (by_fuel.T @ celsius)
-    whole = float((off**2).sum())
-    of_days, of_all = (float(((basis.T @ off) ** 2).sum()) for basis in (by_fuel_and_day, by_all))
-    k, ranks = len(part), (by_fuel.shape[1], by_fuel_and_day.shape[1], by_all.shape[1])
-    left = whole - of_all if whole - of_all > _ROUNDING * whole else 0.0
-    caught = _caught(by_fuel_and_day, bags)
-    day_size = k * (_caught(by_fuel_and_day, days) - _caught(by_fuel, days))
-    of_burns = (left, k * (len(off) - ranks[2]))
-    of_bags = (of_all - of_days, k * (ranks[2] - ranks[1]), k * (len(off) - caught))
-    in_days = (of_days, k * (ranks[1] - ranks[0]), day_size, k * (caught - _caught(by_fuel, bags)))
-    return (*of_burns, *of_bags, *in_days)
-
-
-def _caught(basis: Array, indicators: Array) -> float:
-    """Return tr(Z'PZ), P the projection on the basis."""
-    return float(((basis.T @ indicators) ** 2).sum())
+    bases = [_basis(fuels), _basis(fuels, days), _basis(bags, days), np.eye(len(unit))]
+    if bases[1].shape == bases[2].shape and bags.shape[1] > fuels.shape[1]:
+        days, bases[1:3] = days[:, :0], [bases[0], _basis(bags)]
+    off = celsius - bases[0] @ (bases[0].T @ celsius)
+    caught = [[float(((basis.T @ each) ** 2).sum()) for each in (off, bags, days)] for basis in bases]
+    ranks, k = [basis.shape[1] for basis in bases], len(part)
+    rows = [
+        (squares, k * rank, k * bag, k * day) for rank, (squares, bag, day) in zip(ranks, caught, strict=True)
+    ]
+    found = np.diff(rows, axis=0)
+    if found[-1, 0] < _ROUNDING * caught[-1][0]:
+        found[-1, 0] = 0.0
+    return found
 
 
 def _basis(*blocks: Array) -> Array:
@@ -273,23 +261,21 @@ def _scale(units: Units) -> Array:
     cold is not taken to vary as much as a fuel that burns beside it. Where that makes the burns hardly likelier than
     one spread for all fuels at a time, it is one.
     """
-    burns_of, times = units.fuel[units.unit], units.bridged.shape[1]
+    times = units.bridged.shape[1]
     of_one = np.ones((len(units.fuels), times))
     if times < FEWEST_TIMES:
         return of_one
     height, slope = units.bridged - np.nanmin(units.bridged), np.gradient(units.bridged, axis=1)
-    of_units = np.array([_mean_of(units.bridged[units.unit == unit]) for unit in range(len(units.fuel))])
-    squares, parts = np.full((2, *of_one.shape), np.nan)
-    columns = np.ones((*of_one.shape, 4))
-    for fuel in range(len(of_one)):
-        own, means = burns_of == fuel, of_units[units.fuel == fuel]
-        count = np.maximum(np.isfinite(units.bridged[own]).sum(axis=0), 1)
-        there = np.isfinite(means).sum(axis=0)
-        squares[fuel] = np.nansum((means - _mean_of(means)) ** 2, axis=0)
-        parts[fuel] = np.where(there > 1, there - 1, np.nan)
-        columns[fuel, :, 0] = (np.nansum(height[own], axis=0) / count) ** 2
-        columns[fuel, :, 1] = np.nansum(slope[own] ** 2, axis=0) / count
-        columns[fuel, :, 2] = columns[fuel, :, 1] * np.arange(times) ** 2
+    tall, steep = (_sums(each, units.fuel_of_burns) for each in (height, slope**2))
+    there = np.maximum(_sums(np.isfinite(units.bridged), units.fuel_of_burns), 1)
+    columns = np.stack(
+        [(tall / there) ** 2, steep / there, steep / there * np.arange(times) ** 2, of_one], axis=2
+    )
+    of_units, units_of_fuels = Levels(units.unit, tuple(units.fuel)), Levels(units.fuel, units.fuels)
+    means = _means(units.bridged, of_units)
+    squares = _sums((means - _means(means, units_of_fuels)[units.fuel]) ** 2, units_of_fuels)
+    parts = _sums(np.isfinite(means), units_of_fuels) - 1.0
+    parts[parts < 1] = np.nan
     variance, X = (squares / parts).ravel(), columns.reshape(-1, 4)
     known = np.isfinite(variance)
     expected = np.full(len(X), variance[known].mean() if known.any() else 0.0)
@@ -315,11 +301,15 @@ def _unlikely(squares: Array, parts: Array, expected: Array) -> float:
     return float(logs.sum())
 
 
-def _mean_of(curves: Array) -> Array:
-    """Return the mean over rows of those that are there, NaN where none is."""
-    count = np.isfinite(curves).sum(axis=0)
-    empty = np.full(curves.shape[1], np.nan)
-    return np.asarray(np.divide(np.nansum(curves, axis=0), count, out=empty, where=count > 0))
+def _sums(curves: Array | Mask, levels: Levels) -> Array:
+    """Return the sums (levels, times) of those curves of each level that are there."""
+    return levels.sums(np.nan_to_num(curves).T.astype(np.float64)).T
+
+
+def _means(curves: Array, levels: Levels) -> Array:
+    """Return the means (levels, times) of those curves of each level that are there, NaN where none is."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(_sums(curves, levels) / _sums(np.isfinite(curves), levels))
 
 
 def _piece(units: Units, celsius: Array, part: Codes, ratios: Ratios, scale: Array) -> Piece:

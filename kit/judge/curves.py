@@ -16,36 +16,36 @@ from kit.judge.curve_spread import Piece, Units, pieces_of, smallest_p, units_of
 from kit.judge.judging import judging_level
 from kit.judge.question import MOST_FUELS, WORDS, Counted, Pairs
 from kit.trial import Run
-from kit.variance.burn_arrays import Array
+from kit.variance.burn_arrays import Array, levels_of
 
 SAID = WORDS["curves"]
 Numbers = Mapping[tuple[str, ...], Array]
 """Of each fuel or pair (columns, times): seconds, the curve, its four limits, the burns behind it."""
 
 
-@dataclass(frozen=True, eq=False)
-class JudgedCurves:
-    """Curves of a trial judged: means, differences, when two fuels differ, and what to know of the bands."""
+def judge_curves(
+    curves: Curves, counted: Counted, run: Run, seed: int
+) -> tuple[dict[str, pd.DataFrame], list[str]]:
+    """Return the curves of the burns that are compared, every pair of fuels, and what to know of their bands.
 
-    means: pd.DataFrame
-    differences: pd.DataFrame
-    apart: pd.DataFrame
-    notes: tuple[str, ...]
-
-
-def judge_curves(curves: Curves, counted: Counted, run: Run, seed: int) -> JudgedCurves:
-    """Return mean and difference curves of the burns that are compared, every pair of fuels."""
+    Returns
+    -------
+    The tables mean_curves, difference_curves and apart by name, and notes.
+    """
     there = curves.counted & np.array([name in counted.burns for name in curves.burn], dtype=bool)
     compared, level = replace(curves, counted=there), judging_level(run)
     if len(set(np.array(compared.fuel)[there])) > MOST_FUELS:
-        none = _laid_out({}, level, "difference_curves")
-        return JudgedCurves(_plain_means(compared, level), none, apart(none), ())
-    drawn = drawn_curves(compared, seed)
-    differences = difference_curves(drawn, "all", level)
-    notes = [why_no_band(drawn), SAID["days_apart"] if drawn.units.day_apart.any() else ""]
-    return JudgedCurves(
-        mean_curves(drawn, level), differences, apart(differences), tuple(filter(None, notes))
-    )
+        means, differences, notes = (
+            _plain_means(compared, level),
+            _laid_out({}, level, "difference_curves"),
+            [""],
+        )
+    else:
+        drawn = drawn_curves(compared, seed)
+        means, differences = mean_curves(drawn, level), difference_curves(drawn, "all", level)
+        notes = [why_no_band(drawn), SAID["days_apart"] if drawn.units.day_apart.any() else ""]
+    tables = {"mean_curves": means, "difference_curves": differences, "apart": apart(differences)}
+    return tables, list(filter(None, notes))
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,15 +101,14 @@ def drawn_curves(curves: Curves, seed: int = 1) -> DrawnCurves:
 
 def _plain_means(curves: Curves, level: float) -> pd.DataFrame:
     """Return plain means of very many fuels, without limits: pieces for each burn's end would fill the memory."""
+    fuels, celsius = levels_of(np.array(curves.fuel)[curves.counted]), curves.celsius[curves.counted].T
+    n, total = (fuels.sums(each).T for each in (np.isfinite(celsius), np.nan_to_num(celsius)))
     means: dict[tuple[str, ...], Array] = {}
-    fuels = np.array(curves.fuel)
-    for fuel in dict.fromkeys(fuels[curves.counted]):
-        own = curves.celsius[curves.counted & (fuels == fuel)]
-        n = np.isfinite(own).sum(axis=0)
-        there = n > 0
-        mean = np.nansum(own[:, there], axis=0) / n[there]
-        blank = np.full((4, len(mean)), np.nan)
-        means[(str(fuel),)] = np.vstack([curves.seconds[there], mean, blank, n[there]])
+    for fuel, count, degrees in zip(fuels.labels, n, total, strict=True):
+        there = count > 0
+        blank = np.full((4, there.sum()), np.nan)
+        mean = degrees[there] / count[there]
+        means[(str(fuel),)] = np.vstack([curves.seconds[there], mean, blank, count[there]])
     return _laid_out(means, level, "mean_curves")
 
 

@@ -70,8 +70,7 @@ def judge_metric(rows: pd.DataFrame, spec: Metric, question: Question) -> Judged
     for name, table in _tables(fit, spec, question).items():
         if len(table):
             unit = "ln" if name == "components" and spec.scale == "log" else spec.unit
-            made[name] = table.assign(unit=unit) if "unit" in schema.names(name) else table.copy()
-            made[name].insert(0, "metric", spec.id)
+            made[name] = table.assign(metric=spec.id, unit=unit)
     return Judged(fit, "", made)
 
 
@@ -165,16 +164,21 @@ def _left_out_beside(
     return table.assign(agrees=table["verdict"] == table["verdict_left_out"])
 
 
-def joined(parts: Mapping[str, Judged], name: str, columns: Sequence[str]) -> pd.DataFrame:
-    """Return the tables of one name of all metrics as one, with the columns of its specification."""
-    return laid_out([judged.tables[name] for judged in parts.values() if name in judged.tables], columns)
+def joined(parts: Mapping[str, Judged]) -> Tables:
+    """Return the tables of all metrics (schema.JUDGED), those of one name as one."""
+    each_metric = [judged.tables for judged in parts.values()]
+    return {
+        name: laid_out([tables[name] for tables in each_metric if name in tables], name)
+        for name in schema.JUDGED
+    }
 
 
-def laid_out(tables: Sequence[pd.DataFrame], columns: Sequence[str]) -> pd.DataFrame:
-    """Return tables one below the other, with just these columns, blank where a table has none."""
+def laid_out(tables: Sequence[pd.DataFrame], name: str) -> pd.DataFrame:
+    """Return tables one below the other, with just the columns of their specification, blank where a table has none."""
+    columns = schema.names(name)
     if not tables:
         return pd.DataFrame({column: pd.Series(dtype=object) for column in columns})
-    return pd.concat(tables, ignore_index=True).reindex(columns=list(columns))
+    return pd.concat(tables, ignore_index=True).reindex(columns=columns)
 
 
 def judge_trial(
@@ -229,7 +233,7 @@ def is_open(run: Run) -> bool:
     >>> is_open(run)
     False
     """
-    return run.is_interim and _done(run) not in sorted(set(run.trial.plan.stages))[:-1]
+    return run.is_interim and len(run.in_state("done")) not in sorted(set(run.trial.plan.stages))[:-1]
 
 
 def question_of(run: Run, seed: int) -> Question:
@@ -285,7 +289,7 @@ def judging_level(run: Run) -> float:
     >>> judging_level(run)
     0.95
     """
-    return look_level(run.trial.plan.stages, _done(run), run.trial.model.confidence)
+    return look_level(run.trial.plan.stages, len(run.in_state("done")), run.trial.model.confidence)
 
 
 def many_words(run: Run) -> tuple[str, ...]:
@@ -299,17 +303,13 @@ def many_words(run: Run) -> tuple[str, ...]:
 
 def look_words(run: Run) -> tuple[str, ...]:
     """Return which of the declared looks this is, and what it spends; nothing where none was declared."""
-    looks, done = sorted(set(run.trial.plan.stages)), _done(run)
+    looks, done = sorted(set(run.trial.plan.stages)), len(run.in_state("done"))
     if len(looks) < 2 or is_open(run):
         return ()
     place = max(1, sum(stage <= done for stage in looks))
     level, error = 100 * judging_level(run), 100 * (1 - run.trial.model.confidence)
     parts = {"place": place, "looks": len(looks), "done": done, "planned": looks[-1]}
     return (WORDS["look"].format(**parts, level=level, error=error),)
-
-
-def _done(run: Run) -> int:
-    return int((run.burns["state"] == "done").sum())
 
 
 def _without_verdicts(judged: Judged) -> Judged:

@@ -14,22 +14,17 @@ from scipy import special
 from kit import schema
 from kit.errors import KitError
 from kit.judge.comparisons import apart_of, back, family_against, places_of, scope_of
-from kit.judge.question import WORDS, Question, Resources, refused
+from kit.judge.question import Question, Resources, refused
 from kit.judge.verdicts import OPEN, half_widths, standard_errors, verdict_chances
 from kit.schema import THESE_BAGS
-from kit.variance import RepeatFit, contrasts
-from kit.variance.averaged import nodes_of
-from kit.variance.bootstrap import bootstrap
-from kit.variance.burn_arrays import Array, read_columns
+from kit.variance import RepeatFit
+from kit.variance.bootstrap import bias_corrected, bootstrap, confidence_draws
+from kit.variance.burn_arrays import Array, Codes, read_columns
 from kit.variance.design import design_of
 from kit.variance.engine import engine_of
 from kit.variance.families import Family, all_pairs
-from kit.variance.inference import known_at, needs_level, predict_burn
-from kit.variance.ratio_nodes import weigh
+from kit.variance.inference import known_at, needs_level, predict_burn, uses_of_a_burn
 from kit.variance.sd_limits import component_limits
-
-SAID = WORDS["further"]
-Places = list[tuple[int, int]]
 
 DRAWS, REFITS = 2000, 1000
 """Draws of a chance, and refits of simulated trials from which a mean is taken."""
@@ -109,7 +104,8 @@ def chance_better(fit: RepeatFit, a: Any, b: Any, level: float = 0.95, seed: int
     if scope_of(fit) == THESE_BAGS:
         raise refused("one_bag")
     needs_level(level)
-    return _of_pairs(fit, [tuple(places_of(fit.labels, [(a, b)])[0].tolist())], level, seed)[0]
+    table = _of_pairs(fit, places_of(fit.labels, [(a, b)]), level, seed)
+    return Chance(**table.astype({"a": str, "b": str}).iloc[0], trials=DRAWS)
 
 
 def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1) -> pd.DataFrame:
@@ -117,66 +113,31 @@ def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1) -> pd.DataFrame:
 
     Pairs that day or another block keeps apart have none, and none has one where nothing says how far bags differ.
     """
-    if scope_of(fit) == THESE_BAGS:
+    pairs = np.argwhere(np.triu(~apart_of(fit), 1))
+    if scope_of(fit) == THESE_BAGS or not len(pairs):
         return pd.DataFrame()
-    a, b = np.nonzero(np.triu(~apart_of(fit), 1))
-    found = _of_pairs(fit, list(zip(a.tolist(), b.tolist(), strict=True)), level, seed) if len(a) else []
-    return pd.DataFrame(map(vars, found)).drop(columns="trials", errors="ignore")
+    return _of_pairs(fit, pairs, level, seed)
 
 
-def _of_pairs(fit: RepeatFit, pairs: Places, level: float, seed: int) -> list[Chance]:
-    drawn = _confidence(fit, pairs, seed)
+def _of_pairs(fit: RepeatFit, pairs: Codes, level: float, seed: int) -> pd.DataFrame:
+    means, (a, b) = fit.design.mean_rows(), pairs.T
+    L, uses = means[a] - means[b], uses_of_a_burn(fit)
+    uses[[name == "day" for name in fit.names]] = 0  # both burn on one day
+
+    def chance(differences: Array, variances: Array) -> Array:
+        return np.asarray(special.ndtr(differences / np.sqrt(variances @ (uses[:, a] + uses[:, b]))))
+
+    drawn = confidence_draws(fit, L, DRAWS, seed)
     refits = bootstrap(fit, DRAWS if drawn is None else REFITS, seed)
-    tails = special.ndtri([(1 - level) / 2, (1 + level) / 2])
-    found = []
-    for place, (i, j) in enumerate(pairs):
-        plain = float(_chance(fit, fit.estimate.beta[:1], fit.variances[:1], i, j)[0])
-        again, shift = _chance(fit, refits.beta, refits.theta, i, j), 0.0
-        if drawn is None:  # bias-corrected (Efron 1987, without acceleration)
-            below = np.clip((np.mean(again < plain) + np.mean(again <= plain)) / 2, 0.001, 0.999)
-            shift = float(special.ndtri(below))
-        ends = special.ndtr(2 * shift + tails)
-        low, high = np.quantile(again if drawn is None else drawn[:, place], ends).tolist()
-        chance = float(np.clip(2 * plain - again.mean(), low, high))
-        found.append(Chance(str(fit.labels[i]), str(fit.labels[j]), chance, low, high, level, seed, DRAWS))
-    return found
-
-
-def _confidence(fit: RepeatFit, pairs: Places, seed: int) -> Array | None:
-    """Return draws of the chance (DRAWS, pairs), or None where the ratios' likelihood is not averaged over."""
-    means, (a, b) = fit.design.mean_rows(), np.array(pairs).T
-    L, rng = means[a] - means[b], np.random.default_rng(seed)
-    bag: float | Array = 0.0
-    if len(fit.names) == 1:
-        # without a random term the burn variance is s²ν/χ²_ν
-        known = contrasts(fit, L, "kenward-roger")
-        nu = float(known.df[0, 0])
-        wider = (nu / rng.chisquare(nu, DRAWS))[:, None]
-        burn, centre, se = wider * fit.variances[0, -1], known.estimate, np.sqrt(wider) * known.se
+    plain = chance(fit.estimate.beta[:1] @ L.T, fit.variances[:1])[0]
+    again = chance(refits.beta @ L.T, refits.theta)
+    if drawn is None:
+        low, high = bias_corrected(again, plain, level, 0.001)
     else:
-        nodes, first = nodes_of(fit, L), np.zeros(1, dtype=np.int64)
-        if nodes is None:
-            return None
-        at = weigh(nodes, first)
-        estimate = (fit.data.b_ols @ L.T)[at.of] - nodes.shifts(first)[at.of, at.node]
-        drawn = rng.choice(len(at.weight), DRAWS, p=at.weight)
-        burn = (at.Q[drawn] / rng.chisquare(at.dof, DRAWS))[:, None]
-        centre, se = estimate[drawn], np.sqrt(nodes.v[at.node[drawn]] * burn)
-        if "bag" in fit.names:
-            bag = np.maximum(nodes.ratios[at.node[drawn]][:, [fit.names.index("bag")]], 0.0)
-    difference = centre + se * rng.standard_normal((DRAWS, len(L)))
-    return np.asarray(special.ndtr(difference / np.sqrt(2 * burn * (1 + bag))))
-
-
-def _chance(fit: RepeatFit, beta: Array, theta: Array, i: int, j: int) -> Array:
-    """Return the chance for (draws,) means and components."""
-    groups = fit.design.spread
-    own = [str(groups.labels[groups.codes[fit.design.mean_of == place][0]]) for place in (i, j)]
-    carried = [
-        own.count(name.removeprefix("burn:")) if name.startswith("burn:") else 2 * (name in ("bag", "burn"))
-        for name in fit.names
-    ]
-    return np.asarray(special.ndtr((beta[:, i] - beta[:, j]) / np.sqrt(theta @ np.array(carried))))
+        low, high = np.quantile(chance(*drawn), [(1 - level) / 2, (1 + level) / 2], axis=0)
+    labels = np.array(fit.labels, dtype=object)
+    numbers = {"chance": np.clip(2 * plain - again.mean(axis=0), low, high), "low": low, "high": high}
+    return pd.DataFrame({"a": labels[a], "b": labels[b], **numbers, "level": level, "seed": seed})
 
 
 @dataclass(frozen=True)
@@ -248,13 +209,9 @@ def _needed(fit: RepeatFit, asked: Asked, upper: dict[str, float], known: Resour
     bags = 1 + bisect_left(options, ENOUGH, key=lambda n: chance_of_settling(fit, asked, upper, n, burns))
     pair: dict[str, object] = {"a": asked.a, "b": asked.b, "burns": burns}
     if bags > len(options):
-        return pair | {"words": SAID["none_affordable"]}
+        return pair
     more = {"more_burns": 2 * bags * burns, "grams": bags * grams, "cost": bags * cost, "hours": bags * hours}
-    shown = more | {"kg": bags * grams / 1000, "currency": known.currency}
-    takes = [words.format(**shown) for name, words in SAID["takes"].items() if more[name] == more[name]]
-    of_each = SAID["of_each"].format(burns=burns) if burns > 1 else ""
-    words = SAID["bags"].format(bags=bags, s="s" * (bags > 1), of_each=of_each, takes=", ".join(takes))
-    return pair | more | {"bags": bags, "words": words.replace("  ", " ")}
+    return pair | more | {"bags": bags}
 
 
 def chance_of_settling(fit: RepeatFit, asked: Asked, sds: dict[str, float], bags: int, burns: int) -> float:

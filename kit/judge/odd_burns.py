@@ -99,13 +99,13 @@ def odd_burns(fit: RepeatFit, question: Question) -> pd.DataFrame:
     """
     rows = fit.table.reset_index(drop=True)
     tests = len(rows) * question.looks
-    expected, residual, p = found = np.full((3, len(rows)), np.nan)
+    expected, residual, p = judged = np.full((3, len(rows)), np.nan)
     kept = np.arange(len(rows))
     while len(kept) - 1 - fit.design.p >= LEAST_LEFT:
-        found[:, kept] = _screened(fit, kept)
+        judged[:, kept] = _screened(fit, kept)
         doubtful = kept[p[kept] * tests < 1]
         for place in doubtful.tolist():
-            found[:, place] = _refitted(rows.iloc[kept], place, fit, question)
+            judged[:, place] = _refitted(rows.iloc[kept], place, fit, question)
         known = doubtful[np.isfinite(p[doubtful])]
         first = known[np.argsort(p[known])[:1]]
         if not (p[first] * tests < 1 - question.level).any():
@@ -113,11 +113,11 @@ def odd_burns(fit: RepeatFit, question: Question) -> pd.DataFrame:
         kept = np.setdiff1d(kept, first)
     adjusted = np.minimum(1.0, p * tests)
     odd = adjusted < 1 - question.level
-    table = rows[["burn", "fuel", "value"]].assign(expected=expected, residual=residual, p=adjusted, odd=odd)
-    table["conditions"] = ""
-    for place in np.flatnonzero(odd):
-        table.loc[place, "conditions"] = conditions_apart(rows, rows.at[place, "burn"])
-    return table
+    apart = [
+        conditions_apart(rows, burn) if is_odd else "" for burn, is_odd in zip(rows["burn"], odd, strict=True)
+    ]
+    found = {"expected": expected, "residual": residual, "p": adjusted, "odd": odd, "conditions": apart}
+    return rows[["burn", "fuel", "value"]].assign(**found)
 
 
 def _screened(fit: RepeatFit, kept: npt.NDArray[np.int64]) -> Array:
@@ -136,18 +136,17 @@ def _screened(fit: RepeatFit, kept: npt.NDArray[np.int64]) -> Array:
     if len(kept) > MOST_FOR_A_GRID:
         points = [tuple(variances[: len(same)] / variances[len(same) :].mean())]
     nu = len(kept) - X.shape[1] - 1
-    deviance, shift, t = np.empty((3, len(points), len(kept)))
-    for row, ratios in enumerate(points):
-        V = np.diag(scale) + np.tensordot(np.array(ratios), same, axes=1)
-        inverse = np.linalg.inv(V)
-        VX = inverse @ X
-        A = X.T @ VX
-        Q = inverse - VX @ np.linalg.pinv(A) @ VX.T
-        own, e = np.diag(Q).copy(), Q @ y
-        own[own < ALONE * np.diag(inverse)] = np.nan
-        left = np.maximum(y @ e - e**2 / own, 1e-300)
-        deviance[row] = nu * np.log(left) + np.linalg.slogdet(V)[1] + np.linalg.slogdet(A)[1] + np.log(own)
-        shift[row], t[row] = e / own, e / np.sqrt(own * left / nu)
+    V = np.diag(scale) + np.tensordot(np.array(points), same, axes=1)
+    inverse = np.linalg.inv(V)
+    VX = inverse @ X
+    A = X.T @ VX
+    Q = inverse - VX @ np.linalg.pinv(A) @ VX.transpose(0, 2, 1)
+    own, of_inverse = (np.diagonal(each, axis1=1, axis2=2) for each in (Q, inverse))
+    own, e = np.where(own < ALONE * of_inverse, np.nan, own), Q @ y
+    left = np.maximum((e @ y)[:, None] - e**2 / own, 1e-300)
+    determinants = np.linalg.slogdet(V)[1] + np.linalg.slogdet(A)[1]
+    deviance = nu * np.log(left) + determinants[:, None] + np.log(own)
+    shift, t = e / own, e / np.sqrt(own * left / nu)
     best = np.argmin(np.where(np.isnan(deviance), np.inf, deviance), axis=0), np.arange(len(kept))
     expected = np.exp(y - shift[best]) if fit.scale == "log" else y - shift[best]
     return np.stack([expected, t[best], 2 * special.stdtr(nu, -np.abs(t[best]))])

@@ -188,8 +188,6 @@ class Resources:
         Of each fuel with a price.
     budget, most_hours
         What the plan allows for, infinite where it sets no limit.
-    currency
-        Of prices and budget.
     """
 
     grams: float = math.nan
@@ -197,7 +195,6 @@ class Resources:
     bag_price: Mapping[str, float] = field(default_factory=dict)
     budget: float = math.inf
     most_hours: float = math.inf
-    currency: str = ""
 
 
 def resources_of(run: Run) -> Resources:
@@ -211,7 +208,6 @@ def resources_of(run: Run) -> Resources:
         bag_price=bag_prices(trial),
         budget=plan.budget or math.inf,
         most_hours=plan.hours * plan.days if plan.hours and plan.days else math.inf,
-        currency=trial.currency,
     )
 
 

@@ -23,8 +23,7 @@ MOST_WAYS = 20_000
 def share_reached(counted: Counted, level: float = 0.95) -> pd.DataFrame:
     """Return for each threshold and fuel how many burns reached it (schema.REACHED).
 
-    A burn whose log ends before the threshold is reached tells nothing of it and is left out. Beside the share
-    stand the minutes above the threshold that a burn may be expected to give, burns that never reached it as none.
+    A burn whose log ends before the threshold is reached tells nothing of it and is left out.
 
     Parameters
     ----------
@@ -39,13 +38,11 @@ def share_reached(counted: Counted, level: float = 0.95) -> pd.DataFrame:
     """
     records, tail = [], (1 - level) / 2
     for metric, told in _told(counted).items():
-        above = counted.compared(metric.replace("time_to", "time_above")).set_index("burn")
         for fuel, rows in told.groupby("fuel", sort=False):
             n, k = len(rows), int(rows["reached"].sum())
             low = float(special.betaincinv(k, n - k + 1, tail)) if k else 0.0
             high = float(special.betaincinv(k + 1, n - k, 1 - tail)) if k < n else 1.0
-            disagree, minutes = bags_disagree(rows), _expected(above.reindex(rows["burn"]))
-            records.append((metric, fuel, k, n, k / n, low, high, disagree, minutes, level))
+            records.append((metric, fuel, k, n, k / n, low, high, bags_disagree(rows), level))
     return pd.DataFrame(records, columns=schema.names("reached"))
 
 
@@ -94,12 +91,6 @@ def _told(counted: Counted) -> dict[str, pd.DataFrame]:
             reached = rows["status"].isin(["exact", "at most"])
             found[name] = rows.assign(reached=reached)[reached | rows["status"].eq("never")]
     return found
-
-
-def _expected(above: pd.DataFrame) -> float:
-    """Return the plain mean of the minutes above, none for a burn that never reached it; NaN if one is a bound."""
-    minutes = above["value"].mask(above["status"] == "never", 0.0)
-    return float(minutes.where(above["status"].isin(["exact", "never"])).mean(skipna=False))
 
 
 def _compared(a: str, b: str, parts: Mapping[str, pd.DataFrame]) -> dict[str, object]:

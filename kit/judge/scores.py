@@ -8,12 +8,8 @@ tasters differ, and how far one agrees with the others on a burn, is told apart 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
-
 import pandas as pd
 
-from kit import schema
 from kit.errors import KitError
 from kit.judge.judging import judge_metric, laid_out
 from kit.judge.question import Counted, Question
@@ -25,17 +21,8 @@ from kit.variance.sd_limits import component_limits
 SOURCES = {"day": "between tasters", "burn": "one taster, one burn"}
 
 
-@dataclass(frozen=True)
-class Scored:
-    """Tables of what was scored: fuels (schema's `scores`), pairs (schema.SCORE_PAIRS), tasters (schema.TASTERS)."""
-
-    fuels: pd.DataFrame
-    pairs: pd.DataFrame
-    tasters: pd.DataFrame
-
-
-def judge_scores(run: Run, counted: Counted, question: Question) -> Scored:
-    """Judge every attribute of scores.csv, of the burns that are compared with one another.
+def judge_scores(run: Run, counted: Counted, question: Question) -> dict[str, pd.DataFrame]:
+    """Judge every attribute of scores.csv, of the burns that are compared: scores, score_pairs and tasters, by name.
 
     Parameters
     ----------
@@ -59,10 +46,9 @@ def judge_scores(run: Run, counted: Counted, question: Question) -> Scored:
         if "means" in tables:
             fuels.append(_fuels(attribute, rows, tables["means"]))
             pairs.append(tables["comparisons"].assign(attribute=attribute))
-        tasters += [(attribute, *each, question.level) for each in _spread_of_tasters(rows, question.level)]
-    of_fuels, of_pairs, of_tasters = map(schema.names, ("scores", "score_pairs", "tasters"))
-    by_taster = pd.DataFrame(tasters, columns=of_tasters)
-    return Scored(laid_out(fuels, of_fuels), laid_out(pairs, of_pairs), by_taster)
+        tasters.append(_spread_of_tasters(rows, question.level).assign(attribute=attribute))
+    tables = {"scores": fuels, "score_pairs": pairs, "tasters": tasters}
+    return {name: laid_out(parts, name) for name, parts in tables.items()}
 
 
 def _fuels(attribute: str, rows: pd.DataFrame, means: pd.DataFrame) -> pd.DataFrame:
@@ -73,18 +59,15 @@ def _fuels(attribute: str, rows: pd.DataFrame, means: pd.DataFrame) -> pd.DataFr
     return table.join(plain, on="fuel").join(tasters.rename("tasters"), on="fuel")
 
 
-def _spread_of_tasters(rows: pd.DataFrame, level: float) -> Iterator[tuple[str, float, float, float]]:
-    """Give the SD between tasters and that of one taster on one burn, burns taken out, on the scale as scored."""
+def _spread_of_tasters(rows: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Return the SD between tasters and that of one taster on one burn, burns taken out, on the scale as scored."""
     burns, tasters = rows.groupby("burn")["taster"].nunique(), rows["taster"].nunique()
-    shared = burns.index[burns > 1]
-    if tasters < 3 or len(shared) < 2:
-        return
+    shared = rows[rows["burn"].isin(burns.index[burns > 1])]
+    if tasters < 3 or shared["burn"].nunique() < 2:
+        return pd.DataFrame()
     try:
-        fit = fit_repeats(rows[rows["burn"].isin(shared)], "score", "burn", bag=None, day="taster")
-        limits = component_limits(fit, level=level).set_index("component")
+        fit = fit_repeats(shared, "score", "burn", bag=None, day="taster")
+        limits = component_limits(fit, level=level)
     except KitError:  # tasters who all agree leave no spread to tell of
-        return
-    for component, source in SOURCES.items():
-        if component in limits.index:
-            sd, low, high = (float(limits.loc[component, name]) for name in ("sd", "low", "high"))
-            yield source, sd, low, high
+        return pd.DataFrame()
+    return limits.assign(source=limits["component"].map(SOURCES)).dropna(subset=["source"])

@@ -12,25 +12,22 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
 from kit.judge.question import WORDS
-from kit.judge.verdicts import verdicts_of
-from kit.variance.bootstrap import refitted, simulated
+from kit.judge.verdicts import BEYOND, LITTLE, SAME, verdicts_of
+from kit.variance.bootstrap import bounded_again, refitted, simulated
 from kit.variance.bounded import STEPS, Rows, minimise_rows, posterior, slope
 from kit.variance.burn_arrays import Array, Mask
 from kit.variance.censored import held_rows, imputed
-from kit.variance.engine import terms_in_order
 from kit.variance.families import all_pairs
 from kit.variance.fit import contrasts
-from kit.variance.inference import LEAST_DF, DfMethod
+from kit.variance.inference import LEAST_DF
 from kit.variance.model import Censored, RepeatModel
 from kit.variance.sd_limits import best_hold, component_limits, profile_words, rises
 
 SAID, OPINION = WORDS["self_check"], WORDS["second_opinion"]
-Shares = npt.NDArray[Any]
 
 TRIALS = 1000
 """Simulated trials of a report."""
@@ -41,17 +38,14 @@ APART = {"alike": 0.0, "a margin apart": 1.0, "two margins apart": 2.0}
 MOST = 6
 """Contrasts that are followed where some values are bounds: of more, an even choice."""
 
-WIDTH = 1e-4
-"""An exact value among the bounded burns is an interval of this many burn SDs."""
-
-POINTS = 67
-"""Of the lattice, where several burns are bounds."""
-
 LARGEST = (10**7, 3000, 300)
 """Burns above which MixedLM is not waited for: with no random term, with one, and with crossed ones."""
 
 TOLERANCE = 1e-3
 """Of the burn SD: so near the other program's estimates agree."""
+
+Row = tuple[str, float, Array | Mask]
+"""What is counted, how often it was promised, and in which simulated trials it held, or how often in each."""
 
 Opinion = tuple[Mapping[str, float], str]
 """What the other program found, by quantity, and how, or why it found nothing."""
@@ -61,7 +55,6 @@ def self_check(
     fit: RepeatModel,
     seed: int,
     trials: int = TRIALS,
-    df: DfMethod = "best",
     margin: float | None = None,
     level: float = 0.95,
 ) -> pd.DataFrame:
@@ -87,7 +80,7 @@ def self_check(
     L, m = np.vstack([means, pairs]), len(means)
     if fit.censored is None:
         again = simulated(fit, trials, seed)
-        found, truth = contrasts(again, L, df, level), L @ fit.estimate.beta[0]
+        found, truth = contrasts(again, L, "best", level), L @ fit.estimate.beta[0]
         located = np.stack([found.estimate - truth, found.se, found.df])
         of_means, of_pairs, true_gaps = located[..., :m], located[..., m:], truth[m:]
         of_burns = SAID["of_burns"].format(burns=fit.design.n)
@@ -98,16 +91,14 @@ def self_check(
         located, differ, spreads = _with_bounds(fit, fit.censored, L, seed, trials, level)
         of_means, of_pairs, true_gaps = located[:, ~differ, None], located[:, differ, None], None
         of_burns = ""
-    rows = [(SAID["means"].format(of_burns=of_burns), level, _inside(of_means, level))]
+    rows: list[Row] = [(SAID["means"].format(of_burns=of_burns), level, _inside(of_means, level))]
     if of_pairs.size:
         rows += _pairs(of_pairs, true_gaps, m, level, margin)
     rows += [(SAID["sd"].format(name=name, method=method), level, held) for name, method, held in spreads]
     table = []
     for quantity, nominal, each in rows:
-        kept = each[~np.isnan(each)]
-        share = float(kept.mean()) if len(kept) else np.nan
-        error = float(kept.std() / np.sqrt(len(kept))) if len(kept) else np.nan
-        table.append((quantity, nominal, share, error, len(kept), seed))
+        kept = pd.Series(each, dtype=float).dropna()
+        table.append((quantity, nominal, kept.mean(), kept.sem(ddof=0), len(kept), seed))
     return pd.DataFrame(table, columns=["quantity", "nominal", "share", "mc_error", "trials", "seed"])
 
 
@@ -124,9 +115,7 @@ def _inside(located: Array, level: float) -> Array:
     return np.asarray((np.abs(off) <= special.stdtrit(df, (1 + level) / 2) * se).mean(axis=1))
 
 
-def _pairs(
-    located: Array, truth: Array | None, means: int, level: float, margin: float | None
-) -> list[tuple[str, float, Shares]]:
+def _pairs(located: Array, truth: Array | None, means: int, level: float, margin: float | None) -> list[Row]:
     """Return (quantity, nominal, share of each trial) of the intervals and verdicts of differences.
 
     Parameters
@@ -142,7 +131,7 @@ def _pairs(
     # limits less the true difference
     D, E = (np.stack([off - each * se, off + each * se]) for each in (half, inner))
     held = np.asarray((np.abs(off) <= half * se).all(axis=1))
-    rows: list[tuple[str, float, Shares]] = [(SAID["differences"], level, _inside(located, level))]
+    rows: list[Row] = [(SAID["differences"], level, _inside(located, level))]
     if truth is None:
         promised = 1 - 2 * float(special.stdtr(df, -half).mean())
         rows.append((SAID["one_tukey"], promised, held))
@@ -165,29 +154,26 @@ def _pairs(
     return rows
 
 
-def wrong_verdicts(
-    D: Array, E: Array, truth: Array, margin: float | None
-) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+def wrong_verdicts(D: Array, E: Array, truth: Array, margin: float | None) -> Mask:
     """Return which verdicts the truth contradicts: a wrong direction, a difference that is not there or too small.
 
     Parameters
     ----------
-    D, E
-        (2, …) lower and upper limits of differences, and those by which they are held to lie within the margin.
+    D, E, margin
+        As for `verdicts_of`.
     """
-    (low, high), (inner, outer) = D, E
-    above, below = low > 0, high < 0
-    wrong = (above & (truth <= 0)) | (below & (truth >= 0))
+    verdicts, larger = verdicts_of(D, E, margin)
+    wrong = ((larger == "a") & (truth <= 0)) | ((larger == "b") & (truth >= 0))
     if margin is not None:
         size = np.abs(truth)
-        wrong |= ((low > margin) | (high < -margin)) & (size <= margin)
-        wrong |= (inner > -margin) & (outer < margin) & (size >= margin)
+        wrong |= (verdicts == BEYOND) & (size <= margin)
+        wrong |= ((verdicts == LITTLE) | (verdicts == SAME)) & (size >= margin)
     return np.asarray(wrong)
 
 
 def _with_bounds(
     fit: RepeatModel, known: Censored, L: Array, seed: int, trials: int, level: float
-) -> tuple[Array, Mask, list[tuple[str, str, Shares]]]:
+) -> tuple[Array, Mask, list[tuple[str, str, Array | Mask]]]:
     """Return estimates less the truth, their SEs and df (3, trials), which are of differences, and how SDs are held.
 
     A burn that was 'at least' its bound is so again in a simulated trial where its value lies above; else it is exact.
@@ -195,7 +181,7 @@ def _with_bounds(
     are dear.
     """
     theta, beta = fit.estimate.theta[0], np.nan_to_num(fit.estimate.beta[0])
-    y, rows = simulated_rows(fit, known, theta, beta, seed, trials)
+    y, rows = bounded_again(fit, trials, seed)
     found = minimise_rows(known.model, np.repeat(theta[None], trials, axis=0), rows)
     best = found.theta
     usable = np.flatnonzero(~np.abs(L[:, list(known.bounded)]).any(axis=1))
@@ -220,32 +206,6 @@ def _with_bounds(
         for j, (name, words) in enumerate(zip(fit.names, profile_words(fit, own=True), strict=True))
     ]
     return np.stack([t * se, se, df]), usable[which] >= len(fit.labels), spreads
-
-
-def simulated_rows(
-    fit: RepeatModel, known: Censored, theta: Array, beta: Array, seed: int, trials: int
-) -> tuple[Array, Rows]:
-    """Return simulated values (trials, burns), the last of them bounds, and data of the search.
-
-    Those hold the exact burns, and for the others the bound or a narrow interval round the value.
-    """
-    model, rng = known.model, np.random.default_rng(seed)
-    above, below = (end + known.data.b_ols @ model.X.T for end in (known.data.low, known.data.high))
-    burn, order = np.sqrt(theta[model.terms :][model.group]), known.order
-    y = fit.design.X[np.ix_(order, known.kept)] @ (beta[known.kept] - known.centre * known.is_mean)
-    y = y + rng.standard_normal((trials, len(burn))) * burn
-    for term, variance in zip(terms_in_order(fit.design), theta, strict=False):
-        effects = rng.standard_normal((trials, term.levels.count)) * np.sqrt(variance)
-        y += effects[:, term.levels.codes[order]]
-    e = len(burn) - model.m
-    late, width = y[:, e:], WIDTH * np.sqrt(theta[-1])
-    over, under = np.isfinite(above) & (late >= above), np.isfinite(below) & (late <= below)
-    low = np.where(under, -np.inf, np.where(over, above, late - width))
-    high = np.where(under, below, np.where(over, np.inf, late + width))
-    data = model.rows(y[:, :e], low, high, POINTS)
-    own, df = model.borrowed
-    again = own**2 * 2 * rng.standard_gamma(df / 2, (trials, 1)) - df * own**2 if df else 0.0
-    return y, replace(data, rss=data.rss + again)
 
 
 def _as_measured(fit: RepeatModel, known: Censored, y: Array, expected: Array) -> RepeatModel:
@@ -283,10 +243,11 @@ def second_opinion(fit: RepeatModel) -> pd.DataFrame:
     theta = fit.estimate.theta[0]
     mine = _quantities(fit, fit.estimate.beta[0], dict(zip(fit.names, np.sqrt(theta), strict=True)))
     theirs, note = _asked(fit)
-    table = pd.DataFrame({"quantity": list(mine), "kit": list(mine.values())})
-    table["other"] = [theirs.get(name, np.nan) for name in mine]
+    table = (
+        pd.Series(mine).rename_axis("quantity").to_frame("kit").assign(other=pd.Series(theirs, dtype=float))
+    )
     near = (table["kit"] - table["other"]).abs() <= TOLERANCE * np.sqrt(theta[-1])
-    return table.assign(agrees=near, note=note)
+    return table.assign(agrees=near, note=note).reset_index()
 
 
 def _quantities(fit: RepeatModel, beta: Array, sd: Mapping[str, float]) -> dict[str, float]:
@@ -295,18 +256,6 @@ def _quantities(fit: RepeatModel, beta: Array, sd: Mapping[str, float]) -> dict[
 
 
 def _asked(fit: RepeatModel) -> Opinion:
-    reason = _not_asked(fit)
-    if reason:
-        return {}, reason
-    with warnings.catch_warnings(record=True):  # kept from all eyes: statsmodels sets a filter of its own
-        try:
-            return _mixed_lm(fit) if fit.design.terms else _least_squares(fit)
-        except Exception as error:  # whatever goes wrong inside the other program is its answer
-            said = str(error).splitlines()[0][:80]
-            return {}, OPINION["failed"].format(error=type(error).__name__, said=said)
-
-
-def _not_asked(fit: RepeatModel) -> str:
     most = LARGEST[min(len(fit.design.terms), 2)]
     reasons = {
         "no_repeats": not fit.has_spread,
@@ -315,15 +264,21 @@ def _not_asked(fit: RepeatModel) -> str:
         "bounds": fit.columns.side is not None,
         "too_many": fit.design.n > most,
     }
-    return next((OPINION[name].format(most=most) for name, holds in reasons.items() if holds), "")
+    if reason := next((name for name, holds in reasons.items() if holds), ""):
+        return {}, OPINION[reason].format(most=most)
+    with warnings.catch_warnings(record=True):  # kept from all eyes: statsmodels sets a filter of its own
+        try:
+            return _mixed_lm(fit) if fit.design.terms else _least_squares(fit)
+        except Exception as error:  # whatever goes wrong inside the other program is its answer
+            said = str(error).splitlines()[0][:80]
+            return {}, OPINION["failed"].format(error=type(error).__name__, said=said)
 
 
 def _least_squares(fit: RepeatModel) -> Opinion:
     from statsmodels.regression.linear_model import OLS
 
     found = OLS(fit.columns.values[0], fit.design.X).fit()
-    dof = fit.design.nu if fit.method == "REML" else fit.design.n
-    return _quantities(fit, found.params, {"burn": np.sqrt(found.ssr / dof)}), "statsmodels OLS"
+    return _quantities(fit, found.params, {"burn": np.sqrt(found.ssr / fit.engine.dof)}), "statsmodels OLS"
 
 
 def _mixed_lm(fit: RepeatModel) -> Opinion:
@@ -331,18 +286,15 @@ def _mixed_lm(fit: RepeatModel) -> Opinion:
 
     y, X, terms = fit.columns.values[0], fit.design.X, fit.design.terms
     if len(terms) == 1:
-        found: Any = MixedLM(y, X, groups=terms[0].levels.codes).fit(reml=fit.method == "REML")
-        sd = {terms[0].name: np.sqrt(found.cov_re[0, 0])}
+        model: Any = MixedLM(y, X, groups=terms[0].levels.codes)
+        found = model.fit(reml=fit.method == "REML")
+        variances = {terms[0].name: found.cov_re[0, 0]}
     else:
-        spec = VCSpec(
-            [term.name for term in terms],
-            [[list(map(str, range(term.levels.count)))] for term in terms],
-            [[term.levels.indicators] for term in terms],
-        )
+        labels = [[list(map(str, range(term.levels.count)))] for term in terms]
+        spec = VCSpec([term.name for term in terms], labels, [[term.levels.indicators] for term in terms])
         model = MixedLM(y, X, groups=np.zeros(len(y)), exog_vc=spec)
         found = model.fit(reml=fit.method == "REML")
-        order = model.exog_vc.names
-        sd = dict(zip(order, np.sqrt(found.vcomp), strict=True))
-    sd["burn"] = np.sqrt(found.scale)
+        variances = dict(zip(model.exog_vc.names, found.vcomp, strict=True))
+    sd = {name: np.sqrt(variance) for name, variance in (variances | {"burn": found.scale}).items()}
     note = "statsmodels MixedLM" + ("" if found.converged else ", which says it did not converge")
     return _quantities(fit, np.asarray(found.fe_params), sd), note

@@ -1,9 +1,6 @@
-"""From an interval and a margin to a verdict, and the chance of each verdict: pure functions of numbers."""
+"""From intervals and a margin to verdicts, and the chance of each verdict: pure functions of numbers."""
 
 from __future__ import annotations
-
-import math
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -22,34 +19,21 @@ NODES = 400
 """Quantiles of the standard error over which a chance is averaged."""
 
 
-@dataclass(frozen=True)
-class Verdict:
-    """One of kit.schema.VERDICTS, and which of the two is larger ('' where that is open)."""
-
-    verdict: str
-    direction: str
-
-
-def verdict_of(
-    low: float,
-    high: float,
-    margin: float | None = None,
-    equivalence: tuple[float, float] | None = None,
-    apart: bool = False,
-) -> Verdict:
-    """Return the verdict on a difference a - b from its simultaneous intervals.
+def verdicts_of(
+    D: Array, E: Array, margin: float | None, apart: npt.ArrayLike = False
+) -> tuple[Words, Words]:
+    """Return the verdict on each difference a - b, and which of the two is larger ('' where that is open).
 
     Parameters
     ----------
-    low, high
-        Limits of the difference on the analysis scale (D, 95 %); NaN where no interval is possible.
+    D
+        (2, …) limits of the differences on the analysis scale, simultaneous at 95 %; NaN where no interval is possible.
+    E
+        (2, …) their limits for 'inside the margin', at 90 %: a pair of one-sided tests at 5 % (Schuirmann 1987).
     margin
         The smallest difference that matters, on the same scale and above zero; None where none is declared.
-    equivalence
-        Limits of the same difference for 'inside the margin' (E, 90 %: a pair of one-sided tests at 5 %,
-        Schuirmann 1987); None takes D for them too.
     apart
-        Whether day or another block goes along with fuel.
+        Whether day or another block goes along with fuel, in each.
 
     Notes
     -----
@@ -58,25 +42,8 @@ def verdict_of(
 
     Examples
     --------
-    >>> verdict_of(-16.0, 12.0, margin=15.0, equivalence=(-14.0, 10.0)).verdict
+    >>> verdicts_of(np.array([-16.0, 12.0]), np.array([-14.0, 10.0]), margin=15.0)[0].item()
     'the same within the margin'
-    """
-    D, E = np.array([[low, high], equivalence or (low, high)])
-    words, larger = verdicts_of(D, E, None if margin is None or math.isnan(margin) else margin, apart)
-    return Verdict(str(words), str(larger))
-
-
-def verdicts_of(
-    D: Array, E: Array, margin: float | None, apart: npt.ArrayLike = False
-) -> tuple[Words, Words]:
-    """Return the verdict on each of many differences, and which of the two is larger: `verdict_of` as arrays.
-
-    Parameters
-    ----------
-    D, E
-        (2, …) lower and upper limits.
-    margin, apart
-        As for `verdict_of`; whether each is kept apart.
     """
     (low, high), (inner, outer) = D, E
     unknown = np.isnan(low) | np.isnan(high)
@@ -100,7 +67,7 @@ def standard_errors(se: float, df: float) -> Array:
 
 
 def half_widths(family: Family, se: Array, df: Array, level: float) -> tuple[Array, Array]:
-    """Return the half-widths of D and E (see `verdict_of`) of some standard errors on so many degrees of freedom."""
+    """Return the half-widths of D and E (see `verdicts_of`) of some standard errors on so many degrees of freedom."""
     # 'inside the margin' is a pair of one-sided tests: its interval leaves out as much on one side as D on both
     half, inner = (family.critical(at, df) * se for at in (level, 2 * level - 1))
     return half, inner
@@ -116,9 +83,9 @@ def verdict_chances(
     difference, sd
         The true one, and the standard deviation of its estimate, which is normal about it.
     half, inner
-        Equally likely half-widths of D and E (see `verdict_of`), independent of the estimate.
+        Equally likely half-widths of D and E (see `verdicts_of`), independent of the estimate.
     margin
-        As for `verdict_of`.
+        As for `verdicts_of`.
 
     Notes
     -----

@@ -246,7 +246,7 @@ def predict_burn(fit: RepeatModel, level: float = 0.95) -> pd.DataFrame:
     else:
         se2 = np.einsum("rii->ri", fit.small_sample.phi[:, :m, :m])
         g = np.einsum("rcii->rci", fit.small_sample.moved[:, :, :m, :m])
-        uses = _uses(fit)
+        uses = uses_of_a_burn(fit)
         T = se2 + np.einsum("rc,cm->rm", fit.estimate.theta, uses)
         h = g + uses
         df = 2 * T**2 / np.einsum("rcm,rcd,rdm->rm", h, fit.observed, h)
@@ -256,7 +256,7 @@ def predict_burn(fit: RepeatModel, level: float = 0.95) -> pd.DataFrame:
     return fit.framed({"fuel": fit.labels, "covers": covers}, values, {"level": level})
 
 
-def _uses(fit: RepeatModel) -> Array:
+def uses_of_a_burn(fit: RepeatModel) -> Array:
     """Return (components, means) 1 where a new burn of that mean has the component, of a group its share of burns."""
     uses, groups = np.ones((len(fit.names), len(fit.labels))), fit.design.spread
     share = np.zeros((groups.count, len(fit.labels)))

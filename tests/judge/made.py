@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from kit.judge.question import counted_burns
+from kit.judge.verdicts import verdicts_of
 from tests.burns.helpers import run_of, sheet
 
 
@@ -23,6 +24,13 @@ def burns_table(fuels=4, bags=3, burns=3, bag_sd=0.5, burn_sd=1.0, step=1.0, see
             "status": "exact",
         }
     )
+
+
+def verdict_of(low, high, margin=None, equivalence=None, apart=False):
+    """The verdict on one difference and its direction; both intervals are the same where one is given."""
+    D, E = np.array([[low, high], equivalence or (low, high)])
+    found = verdicts_of(D, E, None if margin is None or np.isnan(margin) else margin, apart)
+    return tuple(each.item() for each in found)
 
 
 def counted_of(values, metric, trial, status=None, **columns):

@@ -9,10 +9,9 @@ from kit.judge.best import best_fuels
 from kit.judge.comparisons import Differences, back, compare_fuels, fuel_means, kinds_compared
 from kit.judge.next_bag import chance_better, next_bag
 from kit.judge.question import Question
-from kit.judge.verdicts import verdict_of
 from kit.schema import COMPARISONS, MEANS, VERDICTS
 from kit.variance import fit_repeats
-from tests.judge.made import burns_table
+from tests.judge.made import burns_table, verdict_of
 from tests.variance.reference import fitted, table
 
 
@@ -33,17 +32,16 @@ from tests.variance.reference import fitted, table
 )
 def test_verdicts_with_a_margin_of_five(low, high, verdict, direction):
     assert verdict in VERDICTS
-    found = verdict_of(low, high, 5.0)
-    assert (found.verdict, found.direction) == (verdict, direction)
+    assert verdict_of(low, high, 5.0) == (verdict, direction)
 
 
 @pytest.mark.parametrize(("low", "high", "verdict"), [(1, 9, "different"), (-1, 1, "not settled")])
 def test_without_a_margin_nothing_is_the_same(low, high, verdict):
-    assert verdict_of(low, high).verdict == verdict
+    assert verdict_of(low, high)[0] == verdict
 
 
 def test_apart_wins_over_numbers():
-    assert verdict_of(6, 9, 5.0, apart=True).verdict == "cannot be separated"
+    assert verdict_of(6, 9, 5.0, apart=True)[0] == "cannot be separated"
 
 
 def test_columns_follow_the_schema():
@@ -107,9 +105,9 @@ def test_a_limit_beyond_all_numbers_is_infinite_and_no_warning():
 
 
 def test_the_pair_of_one_sided_tests_has_limits_of_its_own():
-    assert verdict_of(-6, 4, 5.0, (-4.5, 3)).verdict == "the same within the margin"
-    assert verdict_of(1, 6, 5.0, (1.5, 4.5)).verdict == "different, but too little to matter"
-    assert verdict_of(-6, 4, 5.0, (-5.5, 3)).verdict == "not settled"
+    assert verdict_of(-6, 4, 5.0, (-4.5, 3))[0] == "the same within the margin"
+    assert verdict_of(1, 6, 5.0, (1.5, 4.5))[0] == "different, but too little to matter"
+    assert verdict_of(-6, 4, 5.0, (-5.5, 3))[0] == "not settled"
 
 
 @pytest.mark.parametrize("bound", [False, True])

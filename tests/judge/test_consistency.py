@@ -7,9 +7,8 @@ import pytest
 
 from kit.judge.judging import judge_metric
 from kit.judge.question import Question
-from kit.judge.verdicts import verdict_of
 from kit.schema import VERDICTS, metric
-from tests.judge.made import burns_table
+from tests.judge.made import burns_table, verdict_of
 from tests.publish_content.made import analysis
 
 DIFFERENT = tuple(verdict for verdict in VERDICTS if verdict.startswith("different"))
@@ -47,7 +46,7 @@ def check_verdicts(comparisons):
             on_scale(row, name) for name in ("low", "high", "low_equivalence", "high_equivalence")
         )
         found = verdict_of(low, high, row["margin"], (inner, outer))
-        assert (found.verdict, found.direction) == (row["verdict"], row["direction"])
+        assert found == (row["verdict"], row["direction"])
         assert (row["verdict"] in DIFFERENT) == (low > 0 or high < 0)
         assert low <= inner and outer <= high
 

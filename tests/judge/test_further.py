@@ -9,14 +9,14 @@ from scipy import stats
 
 from kit.judge.comparisons import compare_fuels
 from kit.judge.next_bag import ENOUGH, Asked, chance_of_settling, further
-from kit.judge.question import WORDS, Question, Resources
+from kit.judge.question import Question, Resources
 from kit.variance import fit_repeats
 from kit.variance.families import all_pairs
 from kit.variance.sd_limits import component_limits
 from tests.judge.made import burns_table
 
 SEED = 18
-KNOWN = Resources(grams=400, hours=2, bag_price={"fuel 0": 8.0, "fuel 1": 12.0}, currency="EUR")
+KNOWN = Resources(grams=400, hours=2, bag_price={"fuel 0": 8.0, "fuel 1": 12.0})
 
 
 def open_table(**more):
@@ -36,8 +36,6 @@ def test_an_open_question_gets_bags_burns_fuel_money_and_hours():
     assert row["more_burns"] == 2 * row["bags"] * row["burns"] and row["burns"] == 3
     assert row["grams"] == 400 * row["more_burns"] and row["hours"] == 2 * row["more_burns"]
     assert row["cost"] == 20 * row["bags"]
-    for part in (f"{row['bags']} more bag", "3 burns of each", "kg of fuel", "EUR", "h of burning"):
-        assert part in row["words"]
 
 
 def test_what_is_not_known_is_blank():
@@ -53,7 +51,7 @@ def test_a_settled_question_has_no_row():
 def test_beyond_the_plan_no_number_is_affordable(limit):
     resources = Resources(grams=400, hours=2, bag_price=KNOWN.bag_price, **limit)
     row = asked(open_table(), resources=resources)[1].iloc[0]
-    assert np.isnan(row["bags"]) and row["words"] == WORDS["further"]["none_affordable"]
+    assert row[["bags", "more_burns", "grams", "cost", "hours"]].isna().all()
 
 
 def test_fuels_that_are_alike_take_more_than_four_times_the_trial():

@@ -43,12 +43,12 @@ def judged(**how):
 
 def test_a_fuel_scored_higher_stands_higher_and_is_told_apart():
     found = judged()
-    fuels = found.fuels.set_index("fuel")
+    fuels = found["scores"].set_index("fuel")
     assert fuels.loc["olive", "chance"] > 0.75
     assert fuels["n"].tolist() == [8, 8, 8] and fuels["scores"].tolist() == [32, 32, 32]
     assert ((fuels["low"] <= fuels["chance"]) & (fuels["chance"] <= fuels["high"])).all()
     assert fuels["chance"].mean() == pytest.approx(0.5, abs=0.01)
-    verdicts = found.pairs.set_index(["a", "b"])["verdict"]
+    verdicts = found["score_pairs"].set_index(["a", "b"])["verdict"]
     assert verdicts["alder", "olive"] == verdicts["beech", "olive"] == "different"
 
 
@@ -57,18 +57,20 @@ def test_how_a_taster_uses_the_scale_makes_no_difference():
     harsh = run.scores["taster"] == "T1"
     stretched = run.scores["score"].where(~harsh, 3 * run.scores["score"] - 40)
     again = judge_scores(scored(run, run.scores.assign(score=stretched)), counted, ASKED)
-    pd.testing.assert_frame_equal(judge_scores(run, counted, ASKED).pairs, again.pairs)
+    pd.testing.assert_frame_equal(judge_scores(run, counted, ASKED)["score_pairs"], again["score_pairs"])
 
 
 def test_the_spread_between_tasters_is_its_own():
-    found = judged(taster_sd=2.0, noise=0.5, effect=(0.0, 0.0, 0.0)).tasters.set_index("source")
+    found = judged(taster_sd=2.0, noise=0.5, effect=(0.0, 0.0, 0.0))["tasters"].set_index("source")
     assert found.loc["between tasters", "low"] < 2.0 < found.loc["between tasters", "high"]
     assert found.loc["one taster, one burn", "sd"] == pytest.approx(np.hypot(0.5, 12**-0.5), rel=0.25)
 
 
 def test_claims_where_fuels_are_alike_are_as_rare_as_promised():
     wrong = [
-        (judged(effect=(0.0, 0.0, 0.0), seed=seed, missing=0.1).pairs["verdict"] == "different").any()
+        (
+            judged(effect=(0.0, 0.0, 0.0), seed=seed, missing=0.1)["score_pairs"]["verdict"] == "different"
+        ).any()
         for seed in range(120)
     ]
     assert np.mean(wrong) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 120)
@@ -77,10 +79,10 @@ def test_claims_where_fuels_are_alike_are_as_rare_as_promised():
 def test_nobody_scored():
     run, counted = trial_of()
     found = judge_scores(scored(run, run.scores.head(0)), counted, ASKED)
-    assert found.fuels.empty and found.pairs.empty and found.tasters.empty
+    assert found["scores"].empty and found["score_pairs"].empty and found["tasters"].empty
 
 
 def test_a_single_taster_is_no_spread_of_tasters():
     run, counted = trial_of()
     found = judge_scores(scored(run, run.scores[run.scores["taster"] == "T0"]), counted, ASKED)
-    assert len(found.fuels) == 3 and found.tasters.empty
+    assert len(found["scores"]) == 3 and found["tasters"].empty

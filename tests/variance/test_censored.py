@@ -7,8 +7,9 @@ from scipy import stats
 
 from kit.errors import KitError
 from kit.judge.comparisons import compare_fuels, fuel_means
-from kit.judge.self_check import self_check, simulated_rows
+from kit.judge.self_check import self_check
 from kit.variance import contrasts, fit_repeats
+from kit.variance.bootstrap import bounded_again
 from kit.variance.bounded import criterion, derivatives
 from kit.variance.censored import _between as between
 from kit.variance.censored import imputed
@@ -305,8 +306,8 @@ def test_a_self_check_under_bounds_has_the_earlier_trials_beside_it():
 
 def test_simulated_burns_are_bounded_where_the_trials_own_were():
     fit = fit_repeats(bounded(), status="status")
-    known, estimate = fit.censored, fit.estimate
-    _, rows = simulated_rows(fit, known, estimate.theta[0], estimate.beta[0], seed=3, trials=200)
+    known = fit.censored
+    _, rows = bounded_again(fit, trials=200, seed=3)
     low, high = (end + rows.b_ols @ known.model.X.T + known.centre for end in (rows.low, rows.high))
     ends = np.broadcast_to(fit.columns.values[0, known.order[-known.model.m :]], low.shape)
     beyond = np.isinf(high)

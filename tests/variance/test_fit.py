@@ -212,7 +212,7 @@ def test_second_opinion_agrees_where_it_can_and_says_where_not():
 def test_the_self_check_counts_what_the_intervals_hold(kind):
     name = "burns_days" if "day" in kind else "burns_heteroscedastic"
     fit = fit_repeats(table(name), **kind)
-    check = self_check(fit, seed=3, trials=200, df="kenward-roger", margin=10)
+    check = self_check(fit, seed=3, trials=200, margin=10)
     assert list(check.columns) == ["quantity", "nominal", "share", "mc_error", "trials", "seed"]
     inside = check[check["nominal"] == 0.95]
     assert ((inside["share"] - 0.95).abs() < 0.06).all()
