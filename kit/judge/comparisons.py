@@ -300,7 +300,7 @@ def places_of(
     known, word
         What a label is, and what it is called, where `pairs` is refused.
     """
-    asked: Any = pairs
+    asked: Any = pairs.tolist() if isinstance(pairs, np.ndarray) else pairs
     match asked:
         case "all":
             asked = list(combinations(labels, 2))

@@ -104,8 +104,8 @@ def chance_better(fit: RepeatFit, a: Any, b: Any, level: float = 0.95, seed: int
     if scope_of(fit) == THESE_BAGS:
         raise refused("one_bag")
     needs_level(level)
-    table = _of_pairs(fit, places_of(fit.labels, [(a, b)]), level, seed)
-    return Chance(**table.astype({"a": str, "b": str}).iloc[0], trials=DRAWS)
+    (found,) = _of_pairs(fit, places_of(fit.labels, [(a, b)]), level, seed).to_dict("records")
+    return Chance(**found | {"a": str(a), "b": str(b), "trials": DRAWS})
 
 
 def chances(fit: RepeatFit, level: float = 0.95, seed: int = 1) -> pd.DataFrame:
