@@ -66,11 +66,8 @@ def read_text(path: Path, name: str) -> tuple[str, str]:
             raise KitError.refuse(name, *fault("too large"))
         raw = path.read_bytes()
     text, encoding = decode(raw, name)
-    is_sure = encoding not in EIGHT_BIT
-    return (
-        text,
-        "" if is_sure else f"{name} is not UTF-8; it was read as {encoding}: look at its accents and signs.",
-    )
+    guessed = f"{name} is not UTF-8; it was read as {encoding}: look at its accents and signs."
+    return text, guessed if encoding in EIGHT_BIT else ""
 
 
 def decode(raw: bytes, name: str) -> tuple[str, str]:
@@ -146,9 +143,9 @@ def toml_value(value: object) -> str:
         keys = (key if re.fullmatch("[A-Za-z0-9_-]+", key) else toml_text(key) for key in value)
         pairs = (f"{key} = {toml_value(each)}" for key, each in zip(keys, value.values(), strict=True))
         return f"{{ {', '.join(pairs)} }}"
-    return (
-        f"[{', '.join(map(toml_value, value))}]" if isinstance(value, tuple | list) else toml_text(str(value))
-    )
+    if isinstance(value, tuple | list):
+        return f"[{', '.join(map(toml_value, value))}]"
+    return toml_text(str(value))
 
 
 def without_hidden(text: str) -> str:
@@ -222,7 +219,7 @@ def _text(cell: object) -> str:
     if isinstance(cell, float):
         return str(int(cell)) if cell == int(cell) and abs(cell) < 1e15 else repr(cell)
     if isinstance(cell, datetime):
-        return cell.isoformat(" ") if cell.time() != time() or cell.tzinfo else f"{cell:%Y-%m-%d %H:%M:%S}"
+        return cell.isoformat(" ")
     if isinstance(cell, date | time):
         return cell.isoformat()
     if isinstance(cell, timedelta):

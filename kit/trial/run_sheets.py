@@ -85,22 +85,18 @@ def _own_columns(trial: Trial | None) -> list[str]:
 def _without_guesses(sheet: Sheet) -> Sheet:
     """Return the sheet with its guesses ('alder?', '09:40?') taken at their word, and ask for all of them at once."""
     columns = dict(sheet.columns)
-    counts: dict[str, int] = {}
-    rows: set[int] = set()
-    for name in (name for name in GUESSED if name in columns):
-        cells = [cell.strip() for cell in sheet.columns[name]]
-        marked = ["?" in (cell[:1], cell[-1:]) for cell in cells]
-        columns[name] = [cell.strip("? ") if mark else cell for cell, mark in zip(cells, marked, strict=True)]
+    guessed: dict[str, list[int]] = {}
+    for name in filter(columns.__contains__, GUESSED):
+        columns[name] = [cell.strip().strip("? ") for cell in sheet.columns[name]]
+        marked = zip(sheet.rows, map(str.strip, sheet.columns[name]), columns[name], strict=True)
         # a lone '?' is a guess only where the column may stay blank; elsewhere it is a cell not filled in
-        guessed = [n for n, mark in enumerate(marked) if mark and (name not in REQUIRED or columns[name][n])]
-        if guessed:
-            counts[name] = len(guessed)
-            rows |= {sheet.rows[place] for place in guessed}
-    if counts:
-        within = f"row {min(rows)}" if len(rows) == 1 else f"rows {min(rows)} to {max(rows)}"
-        total, named = sum(counts.values()), (f"{name} ({count})" for name, count in counts.items())
-        count = f"{total} guess{'es' * (total > 1)}"
-        words = fault("guesses", count=count, rows=within, columns=", ".join(named))
+        guessed[name] = [row for row, cell, bare in marked if cell != bare and (bare or name not in REQUIRED)]
+    if rows := [row for own in guessed.values() for row in own]:
+        within = f"row {rows[0]}" if len({*rows}) == 1 else f"rows {min(rows)} to {max(rows)}"
+        named = ", ".join(f"{name} ({len(own)})" for name, own in guessed.items() if own)
+        words = fault(
+            "guesses", count=f"{len(rows)} guess{'es' * (len(rows) > 1)}", rows=within, columns=named
+        )
         sheet.faults.ask(f"{sheet.name}, cells marked '?'", *words)
     return replace(sheet, columns=columns)
 

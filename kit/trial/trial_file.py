@@ -63,24 +63,18 @@ def _without_guesses(trial: Trial, faults: TomlFile[TrialFile]) -> Trial:
     loggers = []
     for place, logger in enumerate(trial.loggers):
         columns = {probe: heading.rstrip("? ") or heading for probe, heading in logger.columns.items()}
-        for probe, heading in logger.columns.items():
-            if heading != columns[probe]:
-                words = fault("guessed column", heading=shown(heading))
-                faults.note("ask", ("logger", place, "columns", probe), *words)
-        loggers.append(
-            logger.model_copy(update={"columns": columns}) if columns != logger.columns else logger
-        )
+        for probe in (probe for probe in columns if columns[probe] != logger.columns[probe]):
+            words = fault("guessed column", heading=shown(logger.columns[probe]))
+            faults.note("ask", ("logger", place, "columns", probe), *words)
+        loggers.append(logger.model_copy(update={"columns": columns}))
     return replace(trial, loggers=tuple(loggers))
 
 
 def repeats(words: Sequence[str]) -> list[tuple[int, int]]:
     """Return the place of each word that stands before it already, and where it stood first; blanks are none."""
     first: dict[str, int] = {}
-    return [
-        (place, first[word])
-        for place, word in enumerate(words)
-        if first.setdefault(word, place) < place and word
-    ]
+    again = [place for place, word in enumerate(words) if first.setdefault(word, place) < place and word]
+    return [(place, first[words[place]]) for place in again]
 
 
 def _once(trial: Trial, faults: TomlFile[TrialFile]) -> None:
@@ -91,33 +85,28 @@ def _once(trial: Trial, faults: TomlFile[TrialFile]) -> None:
         for place, first in repeats(names):
             where = faults.where((table, first, key))
             faults.refuse((table, place, key), "id twice", name=names[place], where=where)
-    columns = [declared.column for declared in trial.declared]
+    columns, thresholds = [declared.column for declared in trial.declared], trial.threshold_ids
     for place, _ in repeats(columns):
-        faults.refuse(
-            ("metrics", "declared", place, "column"), "declared twice", column=shown(columns[place])
-        )
-    for place, _ in repeats(trial.threshold_ids):
-        faults.refuse(
-            ("metrics", "thresholds", place), "threshold twice", threshold=trial.threshold_ids[place]
-        )
+        faults.refuse(("metrics", "declared", place, "column"), "declared twice", column=columns[place])
+    for place, _ in repeats(thresholds):
+        faults.refuse(("metrics", "thresholds", place), "threshold twice", threshold=thresholds[place])
 
 
 def _references(trial: Trial, faults: TomlFile[TrialFile]) -> None:
     """Refuse every word that should be the id of a fuel, a probe or a cook and is none."""
-    known = {"fuel": [each.id for each in trial.fuels], "probe": [each.id for each in trial.probes]}
-    named: list[tuple[KeyPath, str | None, str]] = [
-        (("trial", "control_fuel"), trial.control_fuel, "fuel"),
-        (("trial", "probe"), trial.probe, "probe"),
-    ]
-    named += [(("bag", n, "fuel"), bag.fuel, "fuel") for n, bag in enumerate(trial.bags)]
-    for n, pair in enumerate(trial.pairs):
-        named += [(("trial", "pairs", n, side), fuel, "fuel") for side, fuel in enumerate(pair)]
-    for n, logger in enumerate(trial.loggers):
-        named += [(("logger", n, "columns", probe), probe, "probe") for probe in logger.columns]
-    for loc, word, table in named:
-        if word is not None and known[table] and word not in known[table] and table not in faults.lost:
-            before, hint = " before the =" * (loc[0] == "logger"), did_you_mean(word, known[table])
-            faults.refuse(loc, "unknown id", word=shown(word), table=table, before=before, hint=hint)
+    fuels: dict[KeyPath, str | None] = {("trial", "control_fuel"): trial.control_fuel}
+    fuels |= {("bag", n, "fuel"): bag.fuel for n, bag in enumerate(trial.bags)}
+    fuels |= {("trial", "pairs", n, k): pair[k] for n, pair in enumerate(trial.pairs) for k in (0, 1)}
+    probes: dict[KeyPath, str | None] = {("trial", "probe"): trial.probe}
+    probes |= {
+        ("logger", n, "columns", id_): id_ for n, each in enumerate(trial.loggers) for id_ in each.columns
+    }
+    for table, named, items in (("fuel", fuels, trial.fuels), ("probe", probes, trial.probes)):
+        known = [each.id for each in items]
+        for loc, word in named.items() if known and table not in faults.lost else ():
+            if word is not None and word not in known:
+                before, hint = " before the =" * (loc[0] == "logger"), did_you_mean(word, known)
+                faults.refuse(loc, "unknown id", word=shown(word), table=table, before=before, hint=hint)
     cooks = [cook.name for cook in trial.cooks]
     for place, setting in enumerate(trial.settings if "cook" not in faults.lost else ()):
         if setting.target and setting.target_c is None and setting.target not in cooks:
