@@ -196,18 +196,13 @@ class Engine:
         if not terms:
             return np.zeros((len(theta), 0)), np.zeros((len(theta), 0))
         Z, counts = np.hstack([levels.indicators for levels in terms]), [levels.count for levels in terms]
-        parts = []
-        for left, variances in zip(values - beta @ self.design.X.T, theta, strict=True):
-            root = np.repeat(np.sqrt(variances[: len(terms)]), counts)
-            weighted = Z.T / variances[len(terms) :][self.design.spread.codes]
-            spare = (
-                root[:, None]
-                * np.linalg.inv(np.eye(len(root)) + root[:, None] * (weighted @ Z) * root)
-                * root
-            )
-            parts.append((spare @ (weighted @ left), np.sqrt(spare.diagonal())))
-        effect, sd = zip(*parts, strict=True)
-        return np.array(effect), np.array(sd)
+        root = np.repeat(np.sqrt(theta[:, : len(terms)]), counts, axis=1)
+        weighted = Z.T / theta[:, len(terms) :][:, None, self.design.spread.codes]
+        roots = root[:, :, None] * root[:, None]
+        spare = roots * np.linalg.inv(np.eye(len(Z.T)) + roots * (weighted @ Z))
+        left = values - beta @ self.design.X.T
+        effect = (spare @ weighted @ left[:, :, None])[:, :, 0]
+        return effect, np.sqrt(np.diagonal(spare, axis1=1, axis2=2))
 
 
 def _ratios(term: Term, terms: int) -> Array:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from typing import get_args
 
 import numpy as np
 import pandas as pd
@@ -157,8 +158,9 @@ def fit_repeats(
     """
     values = (value,) if isinstance(value, str) else tuple(value)
     roles = Roles(values, fuel, bag, day, kind, tuple(covariates), status)
-    _check_choices(fuel_effect, spread, scale, method)
-    fit = _fitted(table, roles, Choices(fuel_effect, spread, scale, method, _borrowed(borrowed)))
+    choices = Choices(fuel_effect, spread, scale, method, _borrowed(borrowed))
+    _check_choices(choices)
+    fit = _fitted(table, roles, choices)
     return joined(fit, earlier, power) if earlier else fit
 
 
@@ -195,16 +197,12 @@ def joined(
     return replace(found, beside=beside(found))
 
 
-def _check_choices(fuel_effect: str, spread: str, scale: str, method: str) -> None:
+def _check_choices(choices: Choices) -> None:
     faults = Faults()
-    for name, given, choices in (
-        ("fuel_effect", fuel_effect, ("fixed", "random")),
-        ("spread", spread, ("common", "by fuel", "by kind")),
-        ("scale", scale, ("plain", "log")),
-        ("method", method, ("REML", "ML")),
-    ):
-        if given not in choices:
-            faults.take(refused("choice", name=name, given=given, known=" or ".join(choices)))
+    known = {"fuel_effect": FuelEffect, "spread": Spread, "scale": Scale, "method": Method}
+    for name, words in known.items():
+        if (given := getattr(choices, name)) not in get_args(words):
+            faults.take(refused("choice", name=name, given=given, known=" or ".join(get_args(words))))
     faults.settle()
 
 

@@ -301,10 +301,9 @@ def _own_burns(fit: RepeatModel) -> bool:
 def modified_large_sample(fit: RepeatModel, level: float) -> tuple[Array, Array] | None:
     """Return limits (responses,) of the one random term's SD in a balanced design, None elsewhere.
 
-    With A = MS between on a df, B = MS within on b df and F the F quantile of a, b df at 1 − α or α (one-sided
-    levels of half the complement), G = 1 − 1/F(1−α; ·, ∞) and H = 1/F(α; ·, ∞) − 1:
-    lower: A − B − √(G_a²A² + H_b²B² + G_ab·AB), G_ab = ((F−1)² − G_a²F² − H_b²)/F;
-    upper: A − B + √(H_a²A² + G_b²B² + H_ab·AB), H_ab = ((1−F)² − H_a²F² − G_b²)/F.
+    With A = MS between on a df, B = MS within on b df, F(q; a, b) the F quantile at q, and α half of what the level
+    leaves: A − B ∓ √(G_a²A² + G_b²B² + G_ab·AB), G_ab = ((F−1)² − G_a²F² − G_b²)/F, with, for the lower limit,
+    F = F(1−α; a, b), G_a = 1 − 1/F(1−α; a, ∞) and G_b = 1 − 1/F(α; b, ∞), for the upper one 1−α in place of α.
     """
     space, alpha = fit.engine.space, (1 - level) / 2
     if space.terms + space.groups != 2 or not fit.design.cell_means:
@@ -314,16 +313,14 @@ def modified_large_sample(fit: RepeatModel, level: float) -> tuple[Array, Array]
     if np.ptp(d) > 1e-10 * d[0] or np.ptp(sizes) > 0 or b <= 0:
         return None
     between, within = np.vecdot(fit.data.z, fit.data.z) / a, s0 / b
-    ga, gb = (1 - df / special.chdtri(df, alpha) for df in (a, b))
-    ha, hb = (df / special.chdtri(df, 1 - alpha) - 1 for df in (a, b))
-    f, g = special.fdtri(a, b, 1 - alpha), special.fdtri(a, b, alpha)
-    gab = ((f - 1) ** 2 - ga**2 * f**2 - hb**2) / f
-    hab = ((1 - g) ** 2 - ha**2 * g**2 - gb**2) / g
-    under = np.sqrt(np.maximum(ga**2 * between**2 + hb**2 * within**2 + gab * between * within, 0))
-    over = np.sqrt(np.maximum(ha**2 * between**2 + gb**2 * within**2 + hab * between * within, 0))
-    difference, size = between - within, float(sizes[0])
-    low, high = (np.sqrt(np.maximum(end, 0) / size) for end in (difference - under, difference + over))
-    return low, high
+    ends = []
+    for sign, tail in ((-1, alpha), (1, 1 - alpha)):
+        ga, gb = 1 - a / special.chdtri(a, tail), 1 - b / special.chdtri(b, 1 - tail)
+        f = special.fdtri(a, b, 1 - tail)
+        gab = ((f - 1) ** 2 - ga**2 * f**2 - gb**2) / f
+        off = np.sqrt(np.maximum(ga**2 * between**2 + gb**2 * within**2 + gab * between * within, 0))
+        ends.append(np.sqrt(np.maximum(between - within + sign * off, 0) / sizes[0]))
+    return ends[0], ends[1]
 
 
 @dataclass(frozen=True)
