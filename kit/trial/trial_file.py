@@ -66,7 +66,8 @@ def _without_guesses(trial: Trial, faults: TomlFile[TrialFile]) -> Trial:
         for probe in (probe for probe in columns if columns[probe] != logger.columns[probe]):
             words = fault("guessed column", heading=shown(logger.columns[probe]))
             faults.note("ask", ("logger", place, "columns", probe), *words)
-        loggers.append(logger.model_copy(update={"columns": columns}))
+        changed = {"columns": columns} if columns != logger.columns else {}
+        loggers.append(logger.model_copy(update=changed))
     return replace(trial, loggers=tuple(loggers))
 
 
