@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
@@ -16,23 +17,23 @@ from typing import Any
 import numpy as np
 
 from kit.check import problems_of
-from kit.errors import KitError, Problem, grouped, numbered
-from kit.page.cautions import cautions_short
-from kit.readings import Fire, Log, find_fires, read_log
-from kit.trial import Logger
-from kit.trial.cells import WORDS
-from kit.trial.scaffold import (
+from kit.errors import Faults, KitError, Problem, grouped, numbered, opening
+from kit.export_names import (
+    NAMES_ANOTHER,
+    NAMING,
+    OF_MAIN,
+    OF_OTHERS,
     Guess,
     burn_ids,
     guessed,
-    judge_sources,
     listed_fuels,
-    new_demo,
-    new_folder,
-    new_place,
     safe_names,
-    trial_text,
 )
+from kit.page.cautions import cautions_short
+from kit.readings import Fire, Log, find_fires, read_log
+from kit.trial import Logger
+from kit.trial.messages import fault
+from kit.trial.scaffold import new_demo, new_folder, new_place, trial_text
 
 Value = str | float | bool
 
@@ -42,10 +43,6 @@ TOLD_ANYHOW = {"id", "files", "columns"}
 """Keys of [[logger]] that every draft has."""
 INFERRED = frozenset({"step_s", "split_by"})
 """Keys of [[logger]] that a file settles by itself, though it does not say them."""
-NAMING, NAMES_ANOTHER, OF_MAIN, OF_OTHERS = (
-    re.compile(WORDS["start"][kind], re.IGNORECASE)
-    for kind in ("naming", "names_another", "main_probe", "other_probe")
-)
 MOVED_K, COLD_K, BEFORE_S = 40.0, 10.0, 1800.0
 """A probe that moved by so much saw a fire; a cooker so little above where it began is cold again."""
 SIBLINGS, MOST_OTHERS = 3, 6
@@ -180,7 +177,7 @@ def start_run(folder: str | Path, sources: Iterable[str | Path] = (), demo: bool
     if demo:
         return Started(new_demo(folder))
     new_place(folder)
-    judge_sources(files)
+    _judge_sources(files)
     names = safe_names([path.name for path in files])
     loggers = _by_logger([_read(path, name) for path, name in zip(files, names, strict=True)])
     main, drafts = _drafted(loggers, names)
@@ -196,6 +193,25 @@ def start_run(folder: str | Path, sources: Iterable[str | Path] = (), demo: bool
     text = trial_text(fuels, main, told, charges.pop() if len(charges) == 1 else "")
     made = new_folder(folder, text, rows, dict(zip(names, files, strict=True)))
     return Started(made, rows, problems_of(made))
+
+
+def _judge_sources(files: Sequence[Path]) -> None:
+    """Check that exports are files, can be read, and are given once each."""
+    faults = Faults()
+    first: dict[str, Path] = {}
+    for path in files:
+        if not path.is_file():
+            faults.refuse(str(path), *fault("export a folder" if path.is_dir() else "no export"))
+            continue
+        with (
+            faults.gathering(),
+            opening(str(path), "a file that can be read", "Look at its permissions."),
+            path.open("rb") as stream,
+        ):
+            twin = first.setdefault(hashlib.file_digest(stream, "sha256").hexdigest(), path)
+            if twin is not path:
+                faults.refuse(str(path), *fault("same export", twin=twin))
+    faults.settle()
 
 
 def _read(path: Path, name: str) -> _Export:

@@ -26,7 +26,19 @@ FLOW = [
         "burns",
         "check",
     ),
-    *("start", "variance", "judge", "analysis", "history", "plan", "publish", "lab", "cli", "__main__"),
+    *(
+        "export_names",
+        "start",
+        "variance",
+        "judge",
+        "analysis",
+        "history",
+        "plan",
+        "publish",
+        "lab",
+        "cli",
+        "__main__",
+    ),
 ]
 SOURCES = sorted(KIT.rglob("*.py"))
 MOST_PARAMETERS, MAY_HAVE_MORE = 7, 6

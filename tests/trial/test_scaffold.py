@@ -7,9 +7,10 @@ import pytest
 
 from kit import start
 from kit.errors import KitError
+from kit.export_names import burn_ids, guessed, safe_names
 from kit.trial import demo_folder, log_names, open_run, template
 from kit.trial.models import Logger, TrialFile
-from kit.trial.scaffold import burn_ids, guessed, safe_names, trial_text
+from kit.trial.scaffold import trial_text
 
 NAMES = (
     "2026-05-14 Alder lump.csv",
