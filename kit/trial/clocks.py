@@ -18,6 +18,7 @@ ZERO_YEARS = frozenset({1899, 1900, 1904})
 """Years of the dates that spreadsheets put before a bare time of day."""
 
 Order = Literal["day first", "month first", "unknown", "both"]
+DAY_FIRST = {"day first": True, "month first": False}
 
 
 @lru_cache(maxsize=65536)
@@ -51,16 +52,10 @@ def _seconds(fields: Mapping[str, str]) -> float | None:
     return hour * 3600.0 + minute * 60 + second + float(f"0.{fields.get('f', 0)}")
 
 
-def _date(fields: Mapping[str, str], order: Order | None) -> date | None:
-    return date_of(fields, {"day first": True, "month first": False}.get(order or ""))
-
-
 def plain_day(cell: str, order: Order | None) -> str | None:
-    """Return a cell of a day as yyyy-mm-dd ('' for blank), None where it is none or its order is not known."""
-    if not cell.strip():
-        return ""
+    """Return a cell of a day as yyyy-mm-dd, None where it is none or its order is not known."""
     fields = _fields(cell)
-    on = _date(fields, order) if "h" not in fields or _seconds(fields) == 0 else None
+    on = date_of(fields, DAY_FIRST.get(order or "")) if "h" not in fields or _seconds(fields) == 0 else None
     return on.isoformat() if on else None
 
 
@@ -71,9 +66,7 @@ def read_time(text: str) -> float | None:
 
 
 def plain_clock(cell: str, order: Order | None) -> str | None:
-    """Return a clock cell as hh:mm:ss or yyyy-mm-ddThh:mm:ss ('' for blank), None where it is no time."""
-    if not cell.strip():
-        return ""
+    """Return a clock cell as hh:mm:ss or yyyy-mm-ddThh:mm:ss, None where it is no time."""
     fields = _fields(cell)
     seconds = _seconds(fields) if "h" in fields else None
     if seconds is None:
@@ -81,7 +74,7 @@ def plain_clock(cell: str, order: Order | None) -> str | None:
     year = fields.get("y") or fields.get("c")
     if year is None or int(year) in ZERO_YEARS:
         return written_time(seconds)
-    on = _date(fields, order)
+    on = date_of(fields, DAY_FIRST.get(order or ""))
     return f"{on}T{written_time(seconds)}" if on else None
 
 
