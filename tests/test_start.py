@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from kit.check import check
+from kit.export_names import Guess, guessed, listed_fuels
 from kit.start import start_run
 from kit.trial import open_run
 from kit.trial.scaffold import no_formula
@@ -208,6 +209,31 @@ def test_names_that_spreadsheets_would_run_become_plain_text(tmp_path):
         cell[:1] in "=+-@＝＋－＠" for line in sheet.splitlines() for cell in line.split(",") if cell
     )
     assert no_formula("== ＝-x") == "x"
+
+
+@pytest.mark.parametrize(
+    ("names", "guesses"),
+    [
+        (["OliveBag2-run3.csv"], [Guess("olive", "2", "3")]),
+        (["alder b1 r2.csv", "oak b1 r2.csv"], [Guess("alder", "1", "2"), Guess("oak", "1", "2")]),
+        (["2026-05-14.csv"], [Guess()]),
+        (["oak_bag2_run1.txt", "coco_bag1_run2.txt"], [Guess("oak", "2", "1"), Guess("coco", "1", "2")]),
+        (["Oak Bag-3.csv", "Coco Bag-1.csv"], [Guess("oak", "3", ""), Guess("coco", "1", "")]),
+        (["oak-bagA-1.csv", "coco_bag_B.csv"], [Guess("oak", "A", ""), Guess("coco", "B", "")]),
+        (
+            ["oak 400g bag 1.csv", "coco_bag2_1200 gram.csv"],
+            [Guess("oak", "1", "", "400"), Guess("coco", "2", "", "1200")],
+        ),
+        (["oak 5kg 24 g.csv", "coco 10 kg 1,5 g.csv"], [Guess("oak"), Guess("coco")]),
+    ],
+)
+def test_bags_and_burns_are_told_by_the_number_behind_their_word(names, guesses):
+    assert guessed(names) == guesses
+
+
+def test_a_name_lists_fuels_only_where_there_are_as_many_as_fires():
+    assert listed_fuels("day 1 alder_olive oak.csv", 3) == ["alder", "olive", "oak"]
+    assert listed_fuels("day 1 alder olive.csv", 3) == []
 
 
 @pytest.mark.parametrize(("second", "told"), [("400", True), ("410", False)])

@@ -58,11 +58,10 @@ def fuel_means(fit: RepeatFit, df: DfMethod = "best", level: float = 0.95) -> pd
             high[0, code] = bound if (side < 0).all() else np.inf
     mean, low, high = (back(fit, part) for part in (found.estimate, low, high))
     burns, bags = fit.counts
+    labels = {"fuel": fit.labels, "n": burns, "bags": bags}
     numbers = {"mean": mean, "se": found.se, "df": found.df, "low": low, "high": high}
     constants = {"scale": fit.scale, "method": found.method, "level": level}
-    return fit.framed(
-        {"fuel": fit.labels, "n": burns, "bags": bags}, numbers, constants, schema.names("means")
-    )
+    return fit.framed(labels, numbers, constants, schema.names("means"))
 
 
 def back(fit: RepeatFit, values: Array) -> Array:

@@ -21,7 +21,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize, special
+from scipy import linalg, optimize, special
 
 from kit.burns import Curves
 from kit.variance.burn_arrays import Array, Codes, Levels, Mask, levels_of
@@ -148,27 +148,19 @@ def _squares(units: Units, part: Codes) -> Array:
     here = np.isfinite(units.bridged[:, part[0]])
     celsius, unit = units.bridged[np.ix_(here, part)], units.unit[here]
     bags, days, fuels = (levels_of(codes).indicators for codes in (unit, units.day[here], units.fuel[unit]))
-    bases = [_basis(fuels), _basis(fuels, days), _basis(bags, days), np.eye(len(unit))]
-    if bases[1].shape == bases[2].shape and bags.shape[1] > fuels.shape[1]:
-        days, bases[1:3] = days[:, :0], [bases[0], _basis(bags)]
+    spans = fuels, np.hstack([fuels, days]), np.hstack([bags, days])
+    bases = [*(linalg.orth(each, _TOLERANCE) for each in spans), np.eye(len(unit))]
+    if bases[1].shape == bases[2].shape and bags.shape[1] > fuels.shape[1]:  # bags tell of all that days do
+        days, bases[1:3] = days[:, :0], [bases[0], linalg.orth(bags, _TOLERANCE)]
     off = celsius - bases[0] @ (bases[0].T @ celsius)
-    caught = [[float(((basis.T @ each) ** 2).sum()) for each in (off, bags, days)] for basis in bases]
-    ranks, k = [basis.shape[1] for basis in bases], len(part)
-    rows = [
-        (squares, k * rank, k * bag, k * day) for rank, (squares, bag, day) in zip(ranks, caught, strict=True)
-    ]
-    found = np.diff(rows, axis=0)
-    if found[-1, 0] < _ROUNDING * caught[-1][0]:
+    squares, *caught = (
+        np.array([((basis.T @ each) ** 2).sum() for basis in bases]) for each in (off, bags, days)
+    )
+    ranks = np.array([basis.shape[1] for basis in bases])
+    found = np.diff([squares, *(len(part) * each for each in (ranks, *caught))]).T
+    if found[-1, 0] < _ROUNDING * squares[-1]:
         found[-1, 0] = 0.0
     return found
-
-
-def _basis(*blocks: Array) -> Array:
-    """Return orthonormal columns that span those of all blocks."""
-    columns = np.hstack(blocks)
-    squares, turns = np.linalg.eigh(columns.T @ columns)
-    kept = squares > _TOLERANCE * squares[-1]
-    return np.asarray(columns @ (turns[:, kept] / np.sqrt(squares[kept])))
 
 
 LIKELIER = 0.1
@@ -266,11 +258,9 @@ def _scale(units: Units) -> Array:
     if times < FEWEST_TIMES:
         return of_one
     height, slope = units.bridged - np.nanmin(units.bridged), np.gradient(units.bridged, axis=1)
-    tall, steep = (_sums(each, units.fuel_of_burns) for each in (height, slope**2))
-    there = np.maximum(_sums(np.isfinite(units.bridged), units.fuel_of_burns), 1)
-    columns = np.stack(
-        [(tall / there) ** 2, steep / there, steep / there * np.arange(times) ** 2, of_one], axis=2
-    )
+    burns = np.maximum(_sums(np.isfinite(units.bridged), units.fuel_of_burns), 1)
+    tall, steep = (_sums(each, units.fuel_of_burns) / burns for each in (height, slope**2))
+    columns = np.stack([tall**2, steep, steep * np.arange(times) ** 2, of_one], axis=2)
     of_units, units_of_fuels = Levels(units.unit, tuple(units.fuel)), Levels(units.fuel, units.fuels)
     means = _means(units.bridged, of_units)
     squares = _sums((means - _means(means, units_of_fuels)[units.fuel]) ** 2, units_of_fuels)
@@ -293,10 +283,9 @@ def _scale(units: Units) -> Array:
 
 def _unlikely(squares: Array, parts: Array, expected: Array) -> float:
     """Return −2 log likelihood, times taken one by one: a variance of each time's own beside what is expected."""
-    there = np.isfinite(parts)
-    freedom = np.where(there, parts, 0.0)
+    freedom = np.nan_to_num(parts)
     total = freedom.sum(axis=0)
-    own = np.where(there, squares / expected, 0.0).sum(axis=0) / np.maximum(total, 1)
+    own = (squares / expected * (freedom > 0)).sum(axis=0) / np.maximum(total, 1)
     logs = np.log(np.where(own > 0, own, 1.0)) * total + (freedom * np.log(expected)).sum(axis=0)
     return float(logs.sum())
 
@@ -330,10 +319,8 @@ def _piece(units: Units, celsius: Array, part: Codes, ratios: Ratios, scale: Arr
     off = means - belongs @ mean[fuels]
     off = np.where(np.abs(off) > ROUNDING * (1 + np.abs(means)), off, 0.0)
     rest[here] = root @ (off / scale[units.fuel[here]])
-    of_fuels, bags = (
-        np.bincount(of, minlength=m) for of in (units.fuel[units.unit[burns]], units.fuel[here])
-    )
-    return Piece(part, of_fuels, bags, len(here) - len(fuels), variance, mean, scale, rest, count > 0, taken)
+    n, bags = (np.bincount(units.fuel[of], minlength=m) for of in (units.unit[burns], here))
+    return Piece(part, n, bags, len(here) - len(fuels), variance, mean, scale, rest, count > 0, taken)
 
 
 def _root(averaging: Array, day: Codes, count: Array, ratios: Ratios) -> Array:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,7 +20,7 @@ from kit.trial import Run
 from kit.variance.burn_arrays import Array, levels_of
 
 SAID = WORDS["curves"]
-Numbers = Mapping[tuple[str, ...], Array]
+Numbers = Mapping[Any, Array]
 """Of each fuel or pair (columns, times): seconds, the curve, its four limits, the burns behind it."""
 
 
@@ -34,12 +35,9 @@ def judge_curves(
     """
     there = curves.counted & np.array([name in counted.burns for name in curves.burn], dtype=bool)
     compared, level = replace(curves, counted=there), judging_level(run)
+    notes: list[str] = []
     if len(set(np.array(compared.fuel)[there])) > MOST_FUELS:
-        means, differences, notes = (
-            _plain_means(compared, level),
-            _laid_out({}, level, "difference_curves"),
-            [""],
-        )
+        means, differences = _plain_means(compared, level), _laid_out({}, level, "difference_curves")
     else:
         drawn = drawn_curves(compared, seed)
         means, differences = mean_curves(drawn, level), difference_curves(drawn, "all", level)
@@ -103,7 +101,7 @@ def _plain_means(curves: Curves, level: float) -> pd.DataFrame:
     """Return plain means of very many fuels, without limits: pieces for each burn's end would fill the memory."""
     fuels, celsius = levels_of(np.array(curves.fuel)[curves.counted]), curves.celsius[curves.counted].T
     n, total = (fuels.sums(each).T for each in (np.isfinite(celsius), np.nan_to_num(celsius)))
-    means: dict[tuple[str, ...], Array] = {}
+    means = {}
     for fuel, count, degrees in zip(fuels.labels, n, total, strict=True):
         there = count > 0
         blank = np.full((4, there.sum()), np.nan)
@@ -135,7 +133,7 @@ def mean_curves(drawn: DrawnCurves, level: float = 0.95) -> pd.DataFrame:
     without days and with fuels that vary alike the classical answer, whatever the ratio. No band reaches below
     the air, or, where that was not noted, the coolest reading.
     """
-    means: dict[tuple[str, ...], Array] = {}
+    means = {}
     for code, fuel in enumerate(drawn.units.fuels):
         numbers = drawn.combined([code], level)
         if drawn.air_c == drawn.air_c:
@@ -166,9 +164,7 @@ def difference_curves(drawn: DrawnCurves, pairs: Pairs = "all", level: float = 0
     """
     fuels, limited = drawn.units.fuels, ~drawn.units.day_apart
     places = places_of(fuels, pairs, "a fuel that has curves", "fuel").tolist()
-    found: dict[tuple[str, ...], Array] = {
-        (fuels[a], fuels[b]): drawn.combined([a, b], level, limited[a, b]) for a, b in places
-    }
+    found = {(fuels[a], fuels[b]): drawn.combined([a, b], level, limited[a, b]) for a, b in places}
     return _laid_out(found, level, "difference_curves")
 
 

@@ -20,7 +20,7 @@ from kit.judge.odd_burns import NO_ANSWER, influence, odd_burns
 from kit.judge.question import MOST_FUELS, WORDS, Counted, Pairs, Question, look_level, resources_of
 from kit.judge.self_check import second_opinion, self_check
 from kit.runtime.worker import Worker, side_by_side
-from kit.schema import PRODUCT, Metric
+from kit.schema import JUDGED, PRODUCT, Metric
 from kit.trial import Run, Trial
 from kit.variance import RepeatFit
 from kit.variance.bootstrap import variance_shares
@@ -166,11 +166,8 @@ def _left_out_beside(
 
 def joined(parts: Mapping[str, Judged]) -> Tables:
     """Return the tables of all metrics (schema.JUDGED), those of one name as one."""
-    each_metric = [judged.tables for judged in parts.values()]
-    return {
-        name: laid_out([tables[name] for tables in each_metric if name in tables], name)
-        for name in schema.JUDGED
-    }
+    made = [each.tables for each in parts.values()]
+    return {name: laid_out([each[name] for each in made if name in each], name) for name in JUDGED}
 
 
 def laid_out(tables: Sequence[pd.DataFrame], name: str) -> pd.DataFrame:
@@ -200,10 +197,13 @@ def judge_trial(
     base, (lenders, _) = replace(question_of(run, seed), resources=resources_of(run)), lenders_of(run)
     metrics = list(dict.fromkeys(counted.metrics["metric"]))
     order = sorted(metrics, key=lambda name: name not in run.trial.primary)  # the primary ones take longest
-    jobs = [
-        (counted.compared(name), run.trial.metric(name), asked_of(name, run, base, lenders)) for name in order
-    ]
-    made = side_by_side(judge_metric, jobs, beside, lambda job: say(f"judging {job[1].label}"))
+
+    def job(name: str) -> tuple[pd.DataFrame, Metric, Question]:
+        return counted.compared(name), run.trial.metric(name), asked_of(name, run, base, lenders)
+
+    made = side_by_side(
+        judge_metric, list(map(job, order)), beside, lambda job: say(f"judging {job[1].label}")
+    )
     found = dict(zip(order, made, strict=True))
     is_interim = is_open(run)
     return {name: _without_verdicts(found[name]) if is_interim else found[name] for name in metrics}

@@ -222,12 +222,8 @@ def chance_of_settling(fit: RepeatFit, asked: Asked, sds: dict[str, float], bags
     sds
         Standard deviation of each component, taken to be the true one.
     """
-    roles = replace(
-        fit.roles,
-        bag=fit.roles.bag if "bag" in fit.names else None,
-        day=fit.roles.day if "day" in fit.names else None,
-        status=None,
-    )
+    unseen: dict[str, Any] = {name: None for name in ("bag", "day") if name not in fit.names}
+    roles = replace(fit.roles, status=None, **unseen)
     try:
         columns = read_columns(with_further(fit.table, (asked.a, asked.b), bags, burns), roles, fit.scale)
         design = design_of(columns, "fixed", fit.spread_choice)

@@ -113,9 +113,7 @@ def odd_burns(fit: RepeatFit, question: Question) -> pd.DataFrame:
         kept = np.setdiff1d(kept, first)
     adjusted = np.minimum(1.0, p * tests)
     odd = adjusted < 1 - question.level
-    apart = [
-        conditions_apart(rows, burn) if is_odd else "" for burn, is_odd in zip(rows["burn"], odd, strict=True)
-    ]
+    apart = [conditions_apart(rows, rows.at[place, "burn"]) if odd[place] else "" for place in rows.index]
     found = {"expected": expected, "residual": residual, "p": adjusted, "odd": odd, "conditions": apart}
     return rows[["burn", "fuel", "value"]].assign(**found)
 

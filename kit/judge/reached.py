@@ -113,9 +113,8 @@ def _fisher(k: int, n: int, j: int, m: int) -> float:
 
 def _bags_shared_out(of_a: pd.DataFrame, of_b: pd.DataFrame) -> float:
     """Return the two-sided mid-p of the difference of shares over all ways to give the bags to the two fuels."""
-    bags = pd.concat(
-        [rows.groupby("bag", sort=False)["reached"].agg(["sum", "size"]) for rows in (of_a, of_b)]
-    )
+    by_bag = (rows.groupby("bag", sort=False)["reached"] for rows in (of_a, of_b))
+    bags = pd.concat([each.agg(["sum", "size"]) for each in by_bag])
     reached, burns = bags["sum"].to_numpy(float), bags["size"].to_numpy(float)
     first = of_a["bag"].nunique()
     if comb(len(bags), first) <= MOST_WAYS:

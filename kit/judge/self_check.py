@@ -137,11 +137,8 @@ def _pairs(located: Array, truth: Array | None, means: int, level: float, margin
         rows.append((SAID["one_tukey"], promised, held))
     else:
         wrong = np.asarray(wrong_verdicts(D + truth, E + truth, truth, margin).any(axis=1))
-        rows += [
-            (SAID["tukey"], level, held),
-            (SAID["wrong"], 1 - level, wrong),
-            (SAID["claimed"], 1 - level, ~held),
-        ]
+        rows += [(SAID["tukey"], level, held), (SAID["wrong"], 1 - level, wrong)]
+        rows += [(SAID["claimed"], 1 - level, ~held)]
     if margin is None:
         return rows
     same = E[1] < 0 if truth is None else (E[1] < 0) & (E[0] > -2 * margin)
@@ -201,10 +198,8 @@ def _with_bounds(
     above = (theta[of_sd] > best[trial, of_sd]).astype(int)
     rise = np.stack([rises(fit, j, level, own=True)[:, 0] for j in range(len(theta))], axis=1)
     inside = value - found.value <= rise[above, of_sd]
-    spreads = [
-        (name, words, inside[of_sd == j])
-        for j, (name, words) in enumerate(zip(fit.names, profile_words(fit, own=True), strict=True))
-    ]
+    held = [inside[of_sd == j] for j in range(len(theta))]
+    spreads = list(zip(fit.names, profile_words(fit, own=True), held, strict=True))
     return np.stack([t * se, se, df]), usable[which] >= len(fit.labels), spreads
 
 
@@ -243,9 +238,8 @@ def second_opinion(fit: RepeatModel) -> pd.DataFrame:
     theta = fit.estimate.theta[0]
     mine = _quantities(fit, fit.estimate.beta[0], dict(zip(fit.names, np.sqrt(theta), strict=True)))
     theirs, note = _asked(fit)
-    table = (
-        pd.Series(mine).rename_axis("quantity").to_frame("kit").assign(other=pd.Series(theirs, dtype=float))
-    )
+    table = pd.DataFrame({"kit": pd.Series(mine)}).rename_axis("quantity")
+    table["other"] = pd.Series(theirs, dtype=float)
     near = (table["kit"] - table["other"]).abs() <= TOLERANCE * np.sqrt(theta[-1])
     return table.assign(agrees=near, note=note).reset_index()
 

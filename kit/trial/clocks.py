@@ -18,7 +18,6 @@ ZERO_YEARS = frozenset({1899, 1900, 1904})
 """Years of the dates that spreadsheets put before a bare time of day."""
 
 Order = Literal["day first", "month first", "unknown", "both"]
-DAY_FIRST = {"day first": True, "month first": False}
 
 
 @lru_cache(maxsize=65536)
@@ -52,10 +51,16 @@ def _seconds(fields: Mapping[str, str]) -> float | None:
     return hour * 3600.0 + minute * 60 + second + float(f"0.{fields.get('f', 0)}")
 
 
+def _date(fields: Mapping[str, str], order: Order | None) -> date | None:
+    return date_of(fields, {"day first": True, "month first": False}.get(order or ""))
+
+
 def plain_day(cell: str, order: Order | None) -> str | None:
-    """Return a cell of a day as yyyy-mm-dd, None where it is none or its order is not known."""
+    """Return a cell of a day as yyyy-mm-dd ('' for blank), None where it is none or its order is not known."""
+    if not cell.strip():
+        return ""
     fields = _fields(cell)
-    on = date_of(fields, DAY_FIRST.get(order or "")) if "h" not in fields or _seconds(fields) == 0 else None
+    on = _date(fields, order) if "h" not in fields or _seconds(fields) == 0 else None
     return on.isoformat() if on else None
 
 
@@ -66,7 +71,9 @@ def read_time(text: str) -> float | None:
 
 
 def plain_clock(cell: str, order: Order | None) -> str | None:
-    """Return a clock cell as hh:mm:ss or yyyy-mm-ddThh:mm:ss, None where it is no time."""
+    """Return a clock cell as hh:mm:ss or yyyy-mm-ddThh:mm:ss ('' for blank), None where it is no time."""
+    if not cell.strip():
+        return ""
     fields = _fields(cell)
     seconds = _seconds(fields) if "h" in fields else None
     if seconds is None:
@@ -74,7 +81,7 @@ def plain_clock(cell: str, order: Order | None) -> str | None:
     year = fields.get("y") or fields.get("c")
     if year is None or int(year) in ZERO_YEARS:
         return written_time(seconds)
-    on = date_of(fields, DAY_FIRST.get(order or ""))
+    on = _date(fields, order)
     return f"{on}T{written_time(seconds)}" if on else None
 
 

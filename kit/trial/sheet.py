@@ -32,6 +32,7 @@ NEAR = 0.8
 IDS = frozenset({"burn", "fuel", "bag", "cooker", "setting", "event", "probes", "taster", "attribute"})
 Places = int | Sequence[int]
 Hint = Callable[[str, Sequence[str]], str]
+Plain = Callable[[str, Order | None], str | None]
 UNTOLD = ("unknown", "both")
 """Orders of day and month that no date of a sheet settles."""
 BLANKS = frozenset({"", "-", "–", "—", "n/a", "na", "nan", "n.a."})
@@ -288,8 +289,10 @@ def table_of(sheet: Sheet) -> pd.DataFrame:
     for name in dict.fromkeys([*kinds, *units, *sheet.columns]):
         if name in units:
             read[name] = _numbers(sheet, name, units[name], marks)
-        elif (kind := kinds.get(name)) in ("day", "clock"):
-            read[name] = _dated(sheet, name, order, is_day=kind == "day")
+        elif kinds.get(name) == "day":
+            read[name] = _dated(sheet, name, order, plain_day, "day")
+        elif kinds.get(name) == "clock":
+            read[name] = _dated(sheet, name, order, plain_clock, "time")
         else:
             read[name] = _texts(sheet, name)
     return pd.DataFrame(read)
@@ -322,11 +325,10 @@ def _order_of_dates(sheet: Sheet, columns: Iterable[str]) -> Order | None:
     return order
 
 
-def _dated(sheet: Sheet, column: str, order: Order | None, is_day: bool) -> list[str]:
+def _dated(sheet: Sheet, column: str, order: Order | None, plain: Plain, kind: str) -> list[str]:
     """Return a column of days or clock times in one form, '' where blank; what cannot be read is noted."""
-    plain, kind = (plain_day, "day") if is_day else (plain_clock, "time")
     cells = [cell.strip() for cell in sheet.cells(column)]
-    cache = {cell: plain(cell, order) if cell else "" for cell in set(cells)}
+    cache = {cell: plain(cell, order) for cell in set(cells)}
     for place, cell in enumerate(cells):
         if cache[cell] is None and not (order in UNTOLD and date_order([cell])):
             remedy = remedy_of(kind, cell, on=_day_of_number(cell))

@@ -22,11 +22,8 @@ from kit.variance.residual_space import Residuals
 
 Order = Codes | slice
 
-WIDTH = 1e-4
-"""An exact value among the bounded burns is an interval of this many burn SDs."""
-
-POINTS = 67
-"""Of the lattice, where several burns are bounds."""
+WIDTH, POINTS = 1e-4, 67
+"""An exact value among bounded burns is an interval of so many burn SDs; points of the lattice of several bounds."""
 
 
 def bootstrap(fit: RepeatModel, trials: int = 1000, seed: int = 1, response: int = 0) -> Estimate:
@@ -116,8 +113,7 @@ def confidence_draws(fit: RepeatModel, L: Array, count: int, seed: int) -> tuple
     rng = np.random.default_rng(seed)
     if len(fit.names) == 1:  # without a random term the burn variance is s²ν/χ²_ν
         known = contrasts(fit, L, "kenward-roger")
-        nu = float(known.df[0, 0])
-        wider = nu / rng.chisquare(nu, (count, 1))
+        wider = known.df[:, :1] / rng.chisquare(known.df[0, 0], (count, 1))
         centre, se, variances = known.estimate, np.sqrt(wider) * known.se, wider * fit.variances[:1]
     else:
         nodes, first = nodes_of(fit, L), np.zeros(1, dtype=np.int64)
@@ -145,8 +141,8 @@ def variance_shares(fit: RepeatModel, level: float = 0.95, seed: int = 1, trials
         if fit.has_spread and np.isfinite(share[row]).all():
             drawn = _shares(fit, bootstrap(fit, trials, seed, response=row).theta, names)
             low[row], high[row] = bias_corrected(drawn, share[row], level)
-    limits = {"low": np.minimum(low, share), "high": np.maximum(high, share)}
-    return fit.framed({"component": names}, {"share": share, **limits}, {"level": level})
+    numbers = {"share": share, "low": np.minimum(low, share), "high": np.maximum(high, share)}
+    return fit.framed({"component": names}, numbers, {"level": level})
 
 
 def _shares(fit: RepeatModel, theta: Array, components: list[str]) -> Array:

@@ -29,12 +29,6 @@ def test_only_burn_fuel_and_log_are_needed(tmp_path):
     assert list(run.burns["state"]) == ["done"]
 
 
-@pytest.mark.parametrize("blank", ["", "  "])
-def test_a_blank_day_or_time_stays_blank(tmp_path, blank):
-    run = opened(tmp_path, burns=f"burn,fuel,log,day,lit\nx,alder,a.csv,{blank},{blank}\n")
-    assert run.burns.loc[0, ["day", "lit", "stopped"]].tolist() == ["", "", ""]
-
-
 def test_states(tmp_path):
     sheet = "burn,fuel,log,lit,excluded\n1,alder,a.csv,,\n2,alder,,,\n3,alder,b.csv,,did not light\n4,alder,,10:00,\n"
     run = opened(tmp_path, burns=sheet)

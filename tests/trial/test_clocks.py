@@ -36,6 +36,8 @@ from tests.trial.folders import BURNS, only, opened, problems
         ("1900-01-00 10:34:00", "10:34:00"),
         ("30/12/1899 10:34", "10:34:00"),
         ("1899-12-30 10:34:00", "10:34:00"),
+        ("", ""),
+        ("  ", ""),
     ],
 )
 def test_a_clock_cell_is_kept_in_one_form(cell, plain):

@@ -7,6 +7,7 @@ import pytest
 
 from kit import start
 from kit.errors import KitError
+from kit.export_names import burn_ids, guessed, safe_names
 from kit.trial import demo_folder, log_names, open_run, template
 from kit.trial.models import Logger, TrialFile
 from kit.trial.scaffold import trial_text
@@ -155,6 +156,33 @@ def test_a_failure_half_way_leaves_nothing(tmp_path, exports, monkeypatch):
     (problem,) = refused(tmp_path / "trial", exports)
     assert problem.found == "the disk is full"
     assert [path.name for path in tmp_path.iterdir()] == ["exports"]
+
+
+def test_names_that_collide_or_part_cells_are_changed():
+    assert safe_names(["a.csv", "A.csv", "b;c.csv", "", "x\ny.csv"]) == [
+        "a.csv",
+        "A-2.csv",
+        "b-c.csv",
+        "log",
+        "x-y.csv",
+    ]
+    assert burn_ids(["a.csv", "a.txt"]) == ["a", "a-2"]
+
+
+@pytest.mark.parametrize(
+    ("names", "fuels"),
+    [
+        (["alder1.csv", "alder2.csv", "oak1.csv"], ["alder", "alder", "oak"]),
+        (["grill_alder.csv", "grill_oak.csv"], ["alder", "oak"]),
+        (["log1.csv", "log2.csv"], ["", ""]),
+        (["alder_1.csv", "alder_2.csv"], ["alder", "alder"]),
+        (["OliveBriquette-run3.csv"], ["olive-briquette"]),
+        (["Bûche n°2.csv", "chêne.csv"], ["bûche", "chêne"]),
+        ([], []),
+    ],
+)
+def test_fuels_are_guessed_from_what_tells_files_apart(names, fuels):
+    assert [guess.fuel for guess in guessed(names)] == fuels
 
 
 def test_a_template_is_found_by_name():
