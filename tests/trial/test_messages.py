@@ -7,14 +7,14 @@ from string import Formatter
 import pytest
 
 import kit
-from kit.trial import messages
 from kit.trial.messages import MESSAGES, fault, remedy_of
 
-ROOMS = [Path(messages.__file__).parent, Path(kit.__file__).parent / "readings"]
+KIT = Path(kit.__file__).parent
+SOURCES = [*(KIT / "trial").glob("*.py"), *(KIT / "readings").glob("*.py"), KIT / "start.py"]
 
 
 def test_every_fault_is_named_in_the_code():
-    code = "\n".join(path.read_text(encoding="utf-8") for room in ROOMS for path in room.glob("*.py"))
+    code = "\n".join(path.read_text(encoding="utf-8") for path in SOURCES)
     made_up = {"no day", "no time"}  # named by what a column holds, or by the column
     made_up |= {"undeclared fuel", "undeclared setting", "unknown fuel", "unknown setting", "unknown cooker"}
     assert {name for name in MESSAGES["fault"] if f'"{name}"' not in code} == made_up
@@ -23,7 +23,7 @@ def test_every_fault_is_named_in_the_code():
 
 def _faults_named():
     """Yield the name of a fault where code says it, and the parts that stand beside it by name."""
-    for path in (path for room in ROOMS for path in room.glob("*.py")):
+    for path in SOURCES:
         for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(call, ast.Call) and all(each.arg for each in call.keywords):
                 is_said = ast.unparse(call.func).rpartition(".")[2] in ("fault", "refuse", "ask")
