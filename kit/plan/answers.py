@@ -15,7 +15,7 @@ from kit.judge.judging import planned_question
 from kit.judge.question import Question
 from kit.page.shown_numbers import METRIC, Units, quantity
 from kit.plan.power import Designed, Precision, precision, sds_of
-from kit.plan.schedule import Workday, workday_of
+from kit.plan.schedule import WORDS, Workday, workday_of
 from kit.results_file import newest_results
 from kit.schema import COMPONENTS, Metric
 from kit.trial import Trial, open_run
@@ -24,7 +24,7 @@ from kit.trial.sheet import sheet_path, sheet_rows
 from kit.trial.trial_file import read_trial
 
 SHEET = "burns.csv"
-ASSUMED, WORDS = (data_file(__file__, name) for name in ("assumed_spreads.toml", "words.toml"))
+ASSUMED = data_file(__file__, "assumed_spreads.toml")
 EARLIER_POWER = 0.5
 """An earlier folder's degrees of freedom count half: it was another season."""
 

@@ -13,7 +13,7 @@ import pandas as pd
 
 from kit.burns.logged_burns import bag_prices
 from kit.errors import Faults, KitError, Problem, disk_faults, refuse_way_out
-from kit.plan.answers import SHEET, WORDS, Answers, Goal, read_answers, times
+from kit.plan.answers import SHEET, Answers, Goal, read_answers, times
 from kit.plan.designs import (
     DESIGN_COLUMNS,
     Allowance,
@@ -25,7 +25,7 @@ from kit.plan.designs import (
     what_burns_settle,
 )
 from kit.plan.power import CHANCE_COLUMNS, Design
-from kit.plan.schedule import Workday, as_date, daily_control, days_with_control, run_order, timetable
+from kit.plan.schedule import WORDS, Workday, as_date, daily_control, days_with_control, run_order, timetable
 from kit.plan.sheets import Sheets, own_columns, plan_pages
 from kit.runtime.atomic_write import sweep_drafts, write_atomically
 from kit.schema import BURNS as BURN_SHEET

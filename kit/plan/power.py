@@ -15,7 +15,7 @@ from kit.errors import Faults, KitError, did_you_mean
 from kit.judge.comparisons import places_of
 from kit.judge.question import Multiplicity, Question
 from kit.judge.verdicts import DIFFERENCES, half_widths, standard_errors, verdict_chances
-from kit.plan.schedule import refuse_no_count
+from kit.plan.schedule import refuse_misfits, refuse_no_count
 from kit.trial.quantities import is_number
 from kit.variance.averaged import simulated_errors
 from kit.variance.burn_arrays import Array, Columns, Levels, Roles, read_columns
@@ -146,19 +146,15 @@ def power_of(
 def _refuse_amiss(
     differences: Sequence[object], margin: object, multiplicity: str, level: object, earlier_df: object
 ) -> None:
-    faults, on_scale = Faults(), "on the analysis scale"
-    for each in differences:
-        if not is_number(each):
-            faults.refuse("difference", f"'{each}'", f"a number {on_scale}", "State the true difference.")
-    if margin is not None and not (is_number(margin) and margin > 0):
-        remedy = "State the smallest difference that matters."
-        faults.refuse("margin", f"'{margin}'", f"a number above zero {on_scale}", remedy)
-    if multiplicity not in FAMILIES:
-        faults.refuse("multiplicity", f"'{multiplicity}'", " or ".join(FAMILIES), "Name one of them.")
-    if not (is_number(level) and 0.5 < level < 1):
-        faults.refuse("level", f"'{level}'", "a confidence between 0.5 and 1", "State it as 0.95.")
-    if not (is_number(earlier_df) and earlier_df >= 0):
-        faults.refuse("earlier_df", f"'{earlier_df}'", "a number from zero", "Leave it out, or mend it.")
+    faults = Faults()
+    given = [
+        *(("difference", each, is_number(each)) for each in differences),
+        ("margin", margin, margin is None or (is_number(margin) and margin > 0)),
+        ("multiplicity", multiplicity, multiplicity in FAMILIES),
+        ("level", level, is_number(level) and 0.5 < level < 1),
+        ("earlier_df", earlier_df, is_number(earlier_df) and earlier_df >= 0),
+    ]
+    refuse_misfits(faults, ((where, f"'{found}'", fits) for where, found, fits in given))
     faults.settle()
 
 

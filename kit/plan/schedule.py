@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
@@ -12,11 +12,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit.data_file import data_file
 from kit.errors import Faults, KitError
 from kit.trial import Trial
 from kit.trial.quantities import is_number
 
 Numbers = npt.NDArray[np.int_]
+WORDS = data_file(__file__, "words.toml")
 
 ORDER_COLUMNS = ("burn", "fuel", "bag", "day", "order")
 ROUNDS = 60  # sweeps of the search for even blocks; it settles long before
@@ -129,19 +131,24 @@ def _check(
     weekdays: Sequence[int],
     cookers: Sequence[str],
 ) -> None:
-    faults = Faults()
+    faults, known, burned_on = Faults(), set(fuels), set() < set(weekdays) <= set(ALL_WEEK)
     for name, value in counts.items():
         refuse_no_count(faults, f"run order, {name}", value, least=int(name not in ("seed", "spare_every")))
-    if len(set(fuels)) != len(fuels) or not len(fuels):
-        faults.refuse("run order, fuels", ", ".join(fuels) or "none", "each fuel once", "Mend the list.")
-    if control is not None and control not in fuels:
-        faults.refuse("run order, control", f"'{control}'", "one of the fuels", "Name a fuel of the list.")
-    if not set(weekdays) or not set(weekdays) <= set(ALL_WEEK):
-        found = ", ".join(map(str, weekdays)) or "none"
-        faults.refuse("run order, weekdays", found, "some of 0 (Monday) to 6", "Name them.")
-    if len(set(cookers)) != len(cookers):
-        faults.refuse("run order, cookers", ", ".join(cookers), "each cooker once", "Mend the list.")
+    given = [
+        ("run order, fuels", ", ".join(fuels) or "none", 0 < len(fuels) == len(known)),
+        ("run order, control", f"'{control}'", control is None or control in known),
+        ("run order, weekdays", ", ".join(map(str, weekdays)) or "none", burned_on),
+        ("run order, cookers", ", ".join(cookers), len(set(cookers)) == len(cookers)),
+    ]
+    refuse_misfits(faults, given)
     faults.settle()
+
+
+def refuse_misfits(faults: Faults, given: Iterable[tuple[str, object, bool]]) -> None:
+    """Note a fault, as words.toml has it, of each of these arguments that does not fit: where, what was found, fits."""
+    for where, found, fits in given:
+        if not fits:
+            faults.refuse(where, str(found), *WORDS["refused"][where])
 
 
 def refuse_no_count(faults: Faults, where: str, value: object, least: int) -> None:

@@ -15,10 +15,11 @@ from kit.judge.verdicts import BEYOND, DIFFERENCES, LITTLE, OPEN, SAME, UNSIZED
 from kit.page.cautions import cautions_short
 from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.text import Html, element
-from kit.plan.answers import WORDS, Goal, times
+from kit.plan.answers import Goal, times
 from kit.plan.designs import AFFORDABLE, ENOUGH, SHOWN, cheapest_split, smallest_design
 from kit.plan.planned import Planned, left_out
 from kit.plan.power import chance_of
+from kit.plan.schedule import WORDS
 from kit.plan.sheets import CALENDAR
 
 WORTH = 0.05
@@ -38,22 +39,36 @@ def plan_words(planned: Planned) -> str:
     text = [f"  {line.rstrip()}" for line in shown.to_string(index=False).splitlines()] if len(shown) else []
     blocks = [
         list(cautions_short()),
-        obstacle_lines(planned),
-        design_lines(planned),
-        [*(_lines("table_line", planned) if text else []), *text, *alternative_lines(planned)],
-        [line for each in planned.metrics for line in _lines("chance_lines", planned, each)],
-        settles_lines(planned),
-        [*_lines("single_line", planned), split_line(planned), *planned.notes],
-        _lines("post_lines", planned),
-        _lines("written_lines", planned),
+        plan_lines(planned, "obstacles"),
+        plan_lines(planned, "design"),
+        [*(plan_lines(planned, "above_table") if text else []), *text, *plan_lines(planned, "alternatives")],
+        plan_lines(planned, "chances"),
+        plan_lines(planned, "settles"),
+        [*plan_lines(planned, "single", "split"), *planned.notes],
+        plan_lines(planned, "to_post"),
+        plan_lines(planned, "written"),
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block)
 
 
-def _lines(name: str, planned: Planned, *more: object) -> list[str]:
-    """Return what one part of plan.txt says of a plan, line by line."""
-    text = str(getattr(_template(), name)(planned, *more))
-    return [line for line in text.splitlines() if line.strip()]
+def plan_lines(planned: Planned, *parts: str) -> list[str]:
+    """Return what parts of plan.txt say of a plan, line by line.
+
+    Parts
+    -----
+    obstacles
+        Why the plan cannot be carried out as it was asked for; nothing where it can.
+    design
+        What will be burned, when, and at what cost.
+    alternatives
+        Which design is recommended, what a bag or a burn more takes, what fewer fuels spare.
+    settles
+        What 12, 24, 36 burns settle for all fuels, and how many fuels to keep for a fair chance.
+    split
+        The cheapest number of burns a bag, by what a bag costs against a burn.
+    """
+    said = (str(getattr(_template(), part)(planned)) for part in parts)
+    return [line for text in said for line in text.splitlines() if line.strip()]
 
 
 @lru_cache(maxsize=1)
@@ -73,31 +88,6 @@ def _template() -> Any:
         "same": [SAME],
     }  # fmt: skip
     return lines.from_string(re.sub(r"\\\n *", "", text), globals=known).module
-
-
-def obstacle_lines(planned: Planned) -> list[str]:
-    """Return why the plan cannot be carried out as it was asked for; nothing where it can."""
-    return _lines("obstacle_lines", planned)
-
-
-def design_lines(planned: Planned) -> list[str]:
-    """Return what will be burned, when, and at what cost."""
-    return _lines("design_lines", planned)
-
-
-def alternative_lines(planned: Planned) -> list[str]:
-    """Return which design is recommended, what a bag or a burn more takes, what fewer fuels spare."""
-    return _lines("alternative_lines", planned)
-
-
-def settles_lines(planned: Planned) -> list[str]:
-    """Return what 12, 24, 36 burns settle for all fuels, and how many fuels to keep for a fair chance."""
-    return _lines("settles_lines", planned)
-
-
-def split_line(planned: Planned) -> str:
-    """Return the cheapest number of burns a bag, by what a bag costs against a burn."""
-    return _lines("split_line", planned)[0]
 
 
 def percent(chance: float) -> str:

@@ -14,8 +14,7 @@ from kit.data_file import data_text
 from kit.page.cautions import cautions_html, cautions_short
 from kit.page.document import POLICY, escaping_template
 from kit.page.text import Html
-from kit.plan.answers import WORDS
-from kit.plan.schedule import Workday, timetable
+from kit.plan.schedule import WORDS, Workday, timetable
 from kit.schema import BURNS
 from kit.trial import Plan, Trial
 
