@@ -61,7 +61,7 @@ def averaged(fit: RepeatModel, L: Array, level: float) -> EffectiveT | None:
     for pattern in np.unique(known.used, axis=0):
         rows = np.flatnonzero((known.used == pattern).all(axis=1))
         if pattern.any() or fit.design.nu > 0:
-            se[rows], df[rows] = _joint(known.joint.of(pattern), L, level, rows, burns)
+            se[rows], df[rows] = _joint(known.joint.of(pattern).of_responses(rows), L, level, burns)
     return se, df
 
 
@@ -74,16 +74,16 @@ def _averaged(
         return None
     joint = Joint(Restricted(engine.space, data), engine.names[:terms])
     wide = _APART if rough and len(engine.names) > 2 else 1.0
-    return _joint(joint, L, level, np.arange(len(data.rss)), burns, wide)
+    return _joint(joint, L, level, burns, wide)
 
 
-def _joint(joint: Joint, L: Array, level: float, rows: Codes, burns: Array, wide: float = 1.0) -> EffectiveT:
-    """Return the effective t of some responses from all likelihoods together; `burns` (groups,) variances."""
+def _joint(joint: Joint, L: Array, level: float, burns: Array, wide: float = 1.0) -> EffectiveT:
+    """Return the effective t from all likelihoods together; `burns` (groups,) variances."""
     space = joint.own.space
-    nodes = joint_nodes(joint, L, rows, burns, [wide] * space.terms)
+    nodes = joint_nodes(joint, L, burns, [wide] * space.terms)
     if "bag" in joint.names and space.groups > 1:
-        nodes = replace(nodes, floor=_joint(joint.without("bag"), L, level, rows, burns, wide))
-    estimates, parts = joint.own.data.b_ols[rows] @ L.T, []
+        nodes = replace(nodes, floor=_joint(joint.without("bag"), L, level, burns, wide))
+    estimates, parts = joint.own.data.b_ols @ L.T, []
     for some in nodes.passes(nodes.v.size):
         mix = _mixture(nodes, some, estimates[some])
         parts.append(_effective(mix, 1 - level, *(least[some] for least in nodes.floor)))
@@ -119,7 +119,7 @@ def nodes_of(fit: RepeatModel, L: Array, fine: int | None = None) -> Nodes | Non
     if space.groups > 1 or space.terms > 2:
         return None
     closer = [_CLOSER if fine == term or fine == space.terms == 1 else 1.0 for term in range(space.terms)]
-    return joint_nodes(Joint(Restricted(space, fit.data)), L, np.arange(len(theta)), theta[0, -1:], closer)
+    return joint_nodes(Joint(Restricted(space, fit.data)), L, theta[0, -1:], closer)
 
 
 @dataclass(frozen=True)

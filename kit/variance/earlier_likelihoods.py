@@ -119,28 +119,22 @@ def _likelihood(fit: RepeatModel, names: tuple[str, ...], host: RepeatModel) -> 
 
 def _conflict(joint: Joint) -> Array:
     """Return p (responses,) of equal variances in a trial and in others together."""
-    own, everyone = joint.own, [each for _, each in joint.everyone]
-    rows = np.arange(max(len(each.data.rss) for each in everyone))
-    outer, ratio = grid_of([_RATIOS] * own.space.terms, np.ones(own.space.groups))
+    own, others, terms = joint.own, joint.folders, joint.own.space.terms
+    outer, ratio = grid_of([_RATIOS] * terms, np.ones(own.space.groups))
     lines = joint.along(outer)
-    Q = [each.reshape(len(each), -1) for each in joint.quadratics(lines, ratio, rows)]
+    Q = [each.reshape(len(each), -1) for each in joint.quadratics(lines, ratio)]
     total = joint.dof * np.log(sum(Q)) + joint.determinant(lines, ratio).ravel()
-    best = total.argmin(axis=1)
-    within = [each.of(rows).rss.sum(axis=1) for each in everyone]
-    between = [
-        np.broadcast_to(each, total.shape)[rows, best] - inside
-        for each, inside in zip(Q, within, strict=True)
-    ]
-    tests = []
-    for squares, df in (
-        (between, [float(each.space.k) for each in everyone]),
-        (within, [float(each.space.free.sum()) for each in everyone]),
+    best = np.arange(len(total)), total.argmin(axis=1)
+    whole = Q[0][best], np.broadcast_to(sum(Q[1:]), total.shape)[best]
+    within = own.data.rss.sum(axis=1), sum(each.data.rss.sum(axis=1) for each in others)
+    tests: list[Array] = []
+    for (a, b), df_a, df_b in (
+        (within, own.space.free.sum(), sum(each.space.free.sum() for each in others)),
+        ((whole[0] - within[0], whole[1] - within[1]), own.space.k, sum(each.space.k for each in others)),
     ):
-        if min(df[0], sum(df[1:])) > 0:
-            tests.append(_two_sided(squares[0], sum(squares[1:]), df[0], sum(df[1:])))
-    if not tests:
-        return np.ones(len(rows))
-    return np.asarray(np.minimum(1.0, len(tests) * np.broadcast_to(np.minimum.reduce(tests), len(rows))))
+        if min(df_a, df_b) > 0:
+            tests.append(_two_sided(a, b, float(df_a), float(df_b)))
+    return np.minimum(1.0, len(tests) * np.min(tests, axis=0)) if tests else np.ones(len(total))
 
 
 def _two_sided(a: Array, b: Array, df_a: float, df_b: float) -> Array:

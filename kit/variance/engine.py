@@ -61,7 +61,7 @@ class Restricted:
     space: Space | Rotation
     data: Residuals
 
-    def of(self, rows: Codes) -> Residuals:
+    def of(self, rows: Codes | slice) -> Residuals:
         """Return some of the responses, or the one that stands beside all."""
         return rows_of(self.data, rows) if len(self.data.rss) > 1 else self.data
 

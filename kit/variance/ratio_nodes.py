@@ -57,6 +57,10 @@ _WIDER = 1.7
 """Over several ratios nodes stand so many times farther apart: sums are then right to a thousandth."""
 
 
+Rows = Codes | slice
+"""Some of the responses."""
+
+
 @dataclass(frozen=True)
 class Joint:
     """The restricted likelihood of a trial and those of earlier ones, over the ratios of the same variances.
@@ -102,6 +106,11 @@ class Joint:
         kept = list(compress(self.folders, folders))
         return replace(self, folders=kept, powers=list(compress(self.powers, folders)))
 
+    def of_responses(self, rows: Codes) -> Joint:
+        """Return the likelihood of some of the responses."""
+        own, *folders = (replace(each, data=each.of(rows)) for _, each in self.everyone)
+        return replace(self, own=own, folders=folders)
+
     def without(self, name: str) -> Joint:
         """Return the likelihoods as if the levels of one term did not differ."""
         place = self.names.index(name)
@@ -124,12 +133,12 @@ class Joint:
         parts = zip(self.everyone, lines, strict=True)
         return np.asarray(sum(power * line.determinant(ratio) for (power, _), line in parts))
 
-    def quadratic(self, lines: Sequence[Along], ratio: Array, rows: Codes) -> Array:
+    def quadratic(self, lines: Sequence[Along], ratio: Array, rows: Rows = slice(None)) -> Array:
         """Return Q (responses, outer, inner) of all."""
         parts = zip(self.everyone, self.quadratics(lines, ratio, rows), strict=True)
         return np.asarray(sum(power * Q for (power, _), Q in parts))
 
-    def quadratics(self, lines: Sequence[Along], ratio: Array, rows: Codes) -> list[Array]:
+    def quadratics(self, lines: Sequence[Along], ratio: Array, rows: Rows = slice(None)) -> list[Array]:
         """Return Q (responses or 1, outer, inner) of each."""
         parts = zip(self.everyone, lines, strict=True)
         return [line.quadratic(each.of(rows), ratio) for (_, each), line in parts]
@@ -141,8 +150,8 @@ class Nodes:
 
     Attributes
     ----------
-    joint, rows, L
-        The likelihoods, the responses that are averaged, and (contrasts, p) in units of R⁻¹.
+    joint, L
+        The likelihoods, and (contrasts, p) in units of R⁻¹.
     lines, inner
         The likelihoods along the inner ratio, and its nodes (outer or 1, inner).
     ratios
@@ -157,7 +166,6 @@ class Nodes:
     """
 
     joint: Joint
-    rows: Codes
     L: Array
     lines: Sequence[Along]
     inner: Array
@@ -168,25 +176,20 @@ class Nodes:
 
     def passes(self, elements: int) -> list[Codes]:
         """Return places of the responses in parts, so that an array of so many elements a response is not too long."""
-        return np.array_split(
-            np.arange(len(self.rows)), -(-len(self.rows) // max(1, AT_ONCE // max(1, elements)))
-        )
+        responses = len(self.joint.own.data.z)
+        return np.array_split(np.arange(responses), -(-responses // max(1, AT_ONCE // max(1, elements))))
 
-    def quadratic(self, place: Codes) -> Array:
-        """Return Q (responses, nodes) of responses, by their places among those averaged."""
-        return self.joint.quadratic(self.lines, self.inner, self.rows[place]).reshape(len(place), -1)
-
-    def log_weights(self, place: Codes) -> tuple[Array, Array, Mask]:
+    def log_weights(self, rows: Rows) -> tuple[Array, Array, Mask]:
         """Return Q, log of restricted likelihood times prior less its highest, and which count (responses, nodes)."""
-        Q = self.quadratic(place)
+        Q = self.joint.quadratic(self.lines, self.inner, rows).reshape(-1, len(self.base))
         found = self.base - 0.5 * self.joint.dof * np.log(Q)
         found -= found.max(axis=1, keepdims=True)
         return Q, found, found > -(NEGLIGIBLE if len(self.lines[0].d) == 1 else NEGLIGIBLE_CROSSED)
 
-    def shifts(self, place: Codes) -> Array:
+    def shifts(self, rows: Codes) -> Array:
         """Return what each node takes off L b_ols: (responses, nodes, contrasts)."""
-        found = self.lines[0].shifts(self.joint.own.of(self.rows[place]), self.inner, self.L)
-        return found.reshape(len(place), -1, len(self.L))
+        found = self.lines[0].shifts(self.joint.own.of(rows), self.inner, self.L)
+        return found.reshape(len(rows), -1, len(self.L))
 
 
 @dataclass(frozen=True)
@@ -216,9 +219,9 @@ class Weighted:
         return np.asarray(np.add.reduceat(weight * rows, self.starts, axis=0))
 
 
-def weigh(nodes: Nodes, place: Codes) -> Weighted:
-    """Return the normalised restricted likelihood times prior of responses, by their places."""
-    Q, log_weight, counts = nodes.log_weights(place)
+def weigh(nodes: Nodes, rows: Codes) -> Weighted:
+    """Return the normalised restricted likelihood times prior of responses."""
+    Q, log_weight, counts = nodes.log_weights(rows)
     of, node = np.nonzero(counts)
     starts = np.flatnonzero(np.diff(of, prepend=-1))
     weight = np.exp(log_weight[of, node])
@@ -226,15 +229,13 @@ def weigh(nodes: Nodes, place: Codes) -> Weighted:
     return Weighted(starts, of, node, share, Q[of, node], nodes.joint.dof)
 
 
-def joint_nodes(joint: Joint, L: Array, rows: Codes, estimate: Array, fine: Sequence[float]) -> Nodes:
+def joint_nodes(joint: Joint, L: Array, estimate: Array, fine: Sequence[float]) -> Nodes:
     """Return the nodes of a trial, with those of its groups' ratios and of earlier trials.
 
     Parameters
     ----------
     L
         (contrasts, p).
-    rows
-        The responses that are to be averaged.
     estimate
         (groups,) burn variances of the one response, about which ratios of three groups and more are drawn.
     fine
@@ -246,12 +247,12 @@ def joint_nodes(joint: Joint, L: Array, rows: Codes, estimate: Array, fine: Sequ
     closer = [1.0] * joint.on_a_grid + [*fine]
     axes = [
         np.arange(low, high, wide * closer[i] * _step(joint, i))
-        for i, (low, high) in enumerate(_ranges(joint, L, rows, estimate))
+        for i, (low, high) in enumerate(_ranges(joint, L, estimate))
     ]
-    nodes = _nodes(joint, L, rows, axes, estimate)
+    nodes = _nodes(joint, L, axes, estimate)
     if "bag" not in joint.names or space.groups > 1:
         return nodes
-    return replace(nodes, floor=_floor(joint, L, rows))
+    return replace(nodes, floor=_floor(joint, L))
 
 
 def _step(joint: Joint, axis: int) -> float:
@@ -263,15 +264,14 @@ def _step(joint: Joint, axis: int) -> float:
     return min(_WIDEST_STEP, float(sd))
 
 
-def _ranges(joint: Joint, L: Array, rows: Codes, estimate: Array) -> list[tuple[float, float]]:
+def _ranges(joint: Joint, L: Array, estimate: Array) -> list[tuple[float, float]]:
     """Return the ranges that matter: of groups, then of the terms."""
     space = joint.own.space
     single = space.terms == 1 and space.groups == 1
     far = _FAR_ALONE if single else _FAR if joint.rest > 0 else _FAR_WITHOUT_WITHIN
     coarse = np.arange(LEAST, far, 1.0 if single else 2.0)
     axes = [_GROUPS] * joint.on_a_grid + [coarse] * space.terms
-    nodes = _nodes(joint, L, rows, axes, estimate)
-    counts = nodes.log_weights(np.arange(len(rows)))[2].any(axis=0)
+    counts = _nodes(joint, L, axes, estimate).log_weights(slice(None))[2].any(axis=0)
     counted = counts.reshape(-1, *map(len, axes))  # drawn ones first
     found = []
     for i, axis in enumerate(axes, start=1):
@@ -280,7 +280,7 @@ def _ranges(joint: Joint, L: Array, rows: Codes, estimate: Array) -> list[tuple[
     return found
 
 
-def _nodes(joint: Joint, L: Array, rows: Codes, axes: Sequence[Array], estimate: Array) -> Nodes:
+def _nodes(joint: Joint, L: Array, axes: Sequence[Array], estimate: Array) -> Nodes:
     """Return nodes on axes of x: of groups, then of the terms; they have no weight where V is not positive definite."""
     terms = joint.own.space.terms
     outer, prior = _outer(joint, axes, estimate)
@@ -297,8 +297,8 @@ def _nodes(joint: Joint, L: Array, rows: Codes, axes: Sequence[Array], estimate:
     v = lines[0].variances(ratio, L)
     base, v = np.where((v >= 0).all(axis=2), base, -np.inf), np.maximum(v, 1e-300)
     ratios = np.stack(np.broadcast_arrays(outer[:, :1], ratio), axis=2).reshape(-1, 2)[:, 2 - terms :]
-    nothing = np.zeros((len(rows), 1)), np.ones((len(rows), 1))
-    return Nodes(joint, rows, L, lines, ratio, ratios, base.ravel(), v.reshape(-1, len(L)), nothing)
+    nothing = np.zeros((len(joint.own.data.z), 1)), np.ones((len(joint.own.data.z), 1))
+    return Nodes(joint, L, lines, ratio, ratios, base.ravel(), v.reshape(-1, len(L)), nothing)
 
 
 def _axis(x: Array, d: Array, most: Array, held: Array) -> tuple[Array, Array]:
@@ -366,7 +366,7 @@ def _groups(joint: Joint, axes: Sequence[Array], estimate: Array) -> tuple[Array
     return logs[:, 1:] - logs[:, :1], 0.5 * np.vecdot(off @ inverse, off)
 
 
-def _floor(joint: Joint, L: Array, rows: Codes) -> tuple[Array, Array]:
+def _floor(joint: Joint, L: Array) -> tuple[Array, Array]:
     """Return the standard errors (responses, contrasts) that no interval falls short of, and their degrees of freedom.
 
     They are those of burns whose bags do not differ, the other term at the ratio that then suits each response best.
@@ -378,13 +378,14 @@ def _floor(joint: Joint, L: Array, rows: Codes) -> tuple[Array, Array]:
     bag = joint.names.index("bag")
     outer, ratio = grid_of([np.zeros(1) if i == bag else OTHER for i in range(space.terms)], np.ones(1))
     lines = joint.along(outer)
-    Q = joint.quadratic(lines, ratio, rows).reshape(len(rows), -1)
+    Q = joint.quadratic(lines, ratio)
+    Q = Q.reshape(len(Q), -1)
     best = (dof * np.log(Q) + joint.determinant(lines, ratio).ravel()).argmin(axis=1)
     v = np.maximum(lines[0].variances(ratio, L).reshape(-1, len(L))[best], 0.0)
     pooled = Q[np.arange(len(Q)), best] / dof
     if rest > 0:
-        within = np.asarray(sum(power * each.of(rows).rss.sum(axis=1) for power, each in joint.everyone))
+        within = np.asarray(sum(power * each.data.rss.sum(axis=1) for power, each in joint.everyone))
         burns = float(np.concatenate([each.space.sizes(bag) for _, each in joint.everyone]).mean())
         share = min(1.0, max(0.0, burns / 2 - 1))
         pooled = pooled + share * np.maximum(within / rest - pooled, 0.0)
-    return np.sqrt(v * pooled[:, None]), np.full((len(rows), 1), dof)
+    return np.sqrt(v * pooled[:, None]), np.full((len(Q), 1), dof)
