@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -48,7 +47,7 @@ def judge_cooks(counted: Counted, run: Run) -> pd.DataFrame:
         A row a cook, setting, fuel and quantity. A cook without such burns has a row without value, whose note says
         what the burns can and cannot tell.
     """
-    question = replace(question_of(run, seed=1), control=None)
+    question = question_of(run, seed=1)
     records = [row for cook in run.trial.cooks for row in _of_cook(cook, counted, run, question)]
     return pd.DataFrame(records, columns=COOKS)
 

@@ -185,8 +185,7 @@ def further(fit: RepeatFit, comparisons: pd.DataFrame, question: Question) -> pd
     unsettled = comparisons[(comparisons["verdict"] == OPEN) & comparisons["low"].notna()]
     if unsettled.empty:
         return pd.DataFrame(columns=COLUMNS)
-    limits = component_limits(fit, level=UPPER)
-    upper = dict(zip(limits["component"], limits["high"].astype(float), strict=True))
+    upper = component_limits(fit, level=UPPER).set_index("component")["high"].astype(float).to_dict()
     tukey, records = all_pairs(len(fit.labels)), []
     dunnett = family_against(fit, question.family(fit)[0]) or tukey
     for row in unsettled.to_dict("records"):
