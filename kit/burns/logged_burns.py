@@ -252,7 +252,9 @@ def _unsound(log: LoggedBurn, line: Line) -> str:
 def burns_of(
     readings: pd.DataFrame, run: Run, probes: Iterable[str], without_lid: bool = False
 ) -> dict[tuple[str, str], Burn]:
-    """Return every burn at these probes, where it has readings, by burn and probe; measured by `windows_for`.
+    """Return every burn that was done at each of these probes, in the sheet's order, by burn and probe.
+
+    It is measured by `windows_for`, and has no curve where the probe has no readings of it.
 
     Parameters
     ----------
@@ -271,7 +273,7 @@ def burns_of(
     ends: dict[str, float] = {}  # where the sheet tells no stop, a burn ends with its longest log
     for log in logged:
         ends[log.burn] = max(float(log.seconds[-1]), ends.get(log.burn, -np.inf))
-    burns = {}
+    burns = {(name, probe): Burn(row, None) for name, row in rows.items() for probe in wanted}
     for log in (each for each in logged if each.probe in wanted):
         row = rows[log.burn]
         stop = ends[log.burn] if row.stop_s is None else row.stop_s

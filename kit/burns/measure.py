@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.logged_burns import burns_of, main_probe, sheet_rows
+from kit.burns.logged_burns import burns_of, main_probe
 from kit.metrics import METRIC_BASES, Burn, MeasuredValue, Metric, metric_of
 from kit.readings import with_log_days
 from kit.trial import Run, Trial
@@ -18,13 +18,12 @@ LABELS = ("burn", "fuel", "bag", "day", "metric", "unit", "status")
 
 
 def measured_values(
-    burns: Mapping[tuple[str, str], Burn], run: Run, probe: str, metrics: Iterable[Metric]
+    burns: Mapping[tuple[str, str], Burn], probe: str, metrics: Sequence[Metric]
 ) -> Iterator[tuple[Burn, Metric, MeasuredValue]]:
-    """Yield every metric of every burn that was done, in the order of the sheet."""
-    wanted = list(metrics)
-    for name, row in sheet_rows(run).items():
-        for metric in wanted:
-            burn = burns.get((name, metric.probe or probe)) or Burn(row, None)
+    """Yield every metric of every burn, at its own probe or the main one, in the order of the burns."""
+    for name in dict.fromkeys(name for name, _ in burns):
+        for metric in metrics:
+            burn = burns[name, metric.probe or probe]
             yield burn, metric, metric_of(burn, metric)
 
 
@@ -72,12 +71,9 @@ def burn_metrics(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
 def measure(readings: pd.DataFrame, run: Run) -> Measured:
     """Return the metrics of every burn, and the reasons; parameters are those of `burn_metrics`."""
     run = with_log_days(run, readings)
-    metrics, probe = (
-        [run.trial.metric(each) for each in metric_ids(run.trial)],
-        main_probe(readings, run.trial),
-    )
+    metrics, probe = metrics_of(run.trial), main_probe(readings, run.trial)
     burns = burns_of(readings, run, {metric.probe or probe for metric in metrics})
-    values = list(measured_values(burns, run, probe, metrics))
+    values = list(measured_values(burns, probe, metrics))
     rows = [_row(burn, metric, value) for burn, metric, value in values]
     reasons = [
         (burn.row.burn, metric.id, value.status, value.note) for burn, metric, value in values if value.note
@@ -97,8 +93,8 @@ def _row(burn: Burn, metric: Metric, value: MeasuredValue) -> tuple[object, ...]
     return (*labels, value.value, metric.unit, value.total_u, value.status, *counts)
 
 
-def metric_ids(trial: Trial) -> tuple[str, ...]:
-    """Return the ids of all metrics of a trial: each base once, at each threshold and for each cook, the
+def metrics_of(trial: Trial) -> list[Metric]:
+    """Return all metrics of a trial: each base once, at each threshold and for each cook, the
     declared columns, and what else is primary or has a margin.
     """
     ids = []
@@ -110,7 +106,7 @@ def metric_ids(trial: Trial) -> tuple[str, ...]:
         else:
             ids.append(base)
     ids += [each.column for each in trial.declared]
-    return tuple(dict.fromkeys([*ids, *trial.primary, *trial.margins]))
+    return [trial.metric(each) for each in dict.fromkeys([*ids, *trial.primary, *trial.margins])]
 
 
 def lid_effect(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
@@ -132,21 +128,17 @@ def lid_effect(readings: pd.DataFrame, run: Run) -> pd.DataFrame:
     opened = set(readings.loc[flags.isin(marked).to_numpy(), "burn"].astype("str"))
     if not opened:
         return pd.DataFrame(columns=schema.names("lid_open"))
-    metrics, probe = (
-        [run.trial.metric(each) for each in metric_ids(run.trial)],
-        main_probe(readings, run.trial),
-    )
-    metrics = [metric for metric in metrics if metric.source == "curve"]
+    metrics = [metric for metric in metrics_of(run.trial) if metric.source == "curve"]
+    probe = main_probe(readings, run.trial)
     probes = {metric.probe or probe for metric in metrics}
     both = (
         {key: burn for key, burn in burns_of(readings, run, probes, without_lid).items() if key[0] in opened}
         for without_lid in (False, True)
     )
-    with_lid, without = (measured_values(burns, run, probe, metrics) for burns in both)
+    with_lid, without = (measured_values(burns, probe, metrics) for burns in both)
     rows = [
         (burn.row.burn, metric.id, metric.unit, a.value, a.status, b.value, b.status)
         for (burn, metric, a), (_, _, b) in zip(with_lid, without, strict=True)
-        if burn.row.burn in opened
-        and (a.status != b.status or not np.isclose(a.value, b.value, rtol=1e-9, equal_nan=True))
+        if (a.status != b.status or not np.isclose(a.value, b.value, rtol=1e-9, equal_nan=True))
     ]
     return pd.DataFrame(rows, columns=schema.names("lid_open"))

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from kit import schema
-from kit.burns.logged_burns import burns_of, main_probe, sheet_rows
+from kit.burns.logged_burns import burns_of, main_probe
 from kit.metrics import Burn, MeasuredValue, Metric, metric_of
 from kit.metrics.record import SOURCES
 from kit.trial import Run
@@ -114,12 +114,12 @@ def _all_doubts(exact: pd.DataFrame, readings: pd.DataFrame, run: Run) -> dict[t
     main = main_probe(readings, run.trial)
     metrics = {name: run.trial.metric(name) for name in exact["metric"].astype("str").unique()}
     known = {probe: probe_uncertainty(run, probe) for probe in {m.probe or main for m in metrics.values()}}
-    burns, rows, doubts = burns_of(readings, run, known), sheet_rows(run), {}
+    burns, doubts = burns_of(readings, run, known), {}
     for name, part in exact.groupby(exact["burn"].astype("str"), sort=False):
         shifted: dict[str, list[Burn]] = {}
         for metric in (metrics[metric_id] for metric_id in part["metric"].astype("str")):
             probe = metric.probe or main
-            burn = burns.get((str(name), probe)) or Burn(rows[str(name)], None)
+            burn = burns[str(name), probe]
             base, offset, gain = metric_of(burn, metric), 0.0, 0.0
             if metric.source == "curve" and burn.curve is not None:
                 if probe not in shifted:

@@ -118,12 +118,6 @@ class Conditions:
     open_until_s: Floats
 
 
-DRUM = Cooker()
-BOWL = Cooker(wall_j_k=6_000.0, shell_w_k=9.0, gas_wall_w_k=20.0, vent_m2=0.0016, height_m=0.5)
-CERAMIC = Cooker(wall_j_k=70_000.0, shell_w_k=5.0, film_per_wind=0.05, gas_wall_w_k=22.0, height_m=0.7)
-COOKERS: Mapping[str, Cooker] = {"ceramic": CERAMIC, "clay": CERAMIC, "bowl": BOWL, "drum": DRUM}
-
-
 def conditions(burns: int, ambient_c: float = 15.0, wind_m_s: float = 1.5) -> Conditions:
     """Return standard weather and handling for some burns: 60 % humidity, full vents, lid after 60 s, never opened."""
     means = (np.full(burns, value) for value in (ambient_c, wind_m_s, 60.0, 1.0, 60.0, np.inf, np.inf))
@@ -195,7 +189,7 @@ def burn(
     """
     times = np.arange(0.0, hours * 3600 + step_s / 2, step_s)
     wind = around.wind_m_s * _gusts(len(times), len(around.wind_m_s), step_s, seed)
-    fires = _Fires(charges, around, cooker or DRUM, step_s)
+    fires = _Fires(charges, around, cooker or COOKERS["drum"], step_s)
     grate, lid, left = (np.empty((len(times), len(around.wind_m_s))) for _ in range(3))
     for i, now in enumerate(times):
         grate[i], lid[i], left[i] = fires.grate, fires.lid, fires.left
@@ -369,18 +363,22 @@ class Recipe:
 
 KNOWN = data_file(__file__, "simulator.toml")
 KINDS: Mapping[str, Recipe] = {kind: Recipe(**own) for kind, own in KNOWN["kind"].items()}
-LUMP, BRIQUETTE = KINDS["lump"], KINDS["briquette"]
+COOKERS: Mapping[str, Cooker] = {name: Cooker(**own) for name, own in KNOWN["cooker"].items()}
 
 
 def kind_named(words: str) -> Recipe:
     """Return the recipe of the kind that some words name; lump where they name none."""
-    said = words.lower()
-    return next((KINDS[kind] for word, kind in KNOWN["kind_words"].items() if word in said), LUMP)
+    return KINDS[_meant("kind_words", words, "lump")]
 
 
 def cooker_named(words: str) -> Cooker:
     """Return the cooker that some words name, else a steel drum oven."""
-    return next((cooker for word, cooker in COOKERS.items() if word in words.lower()), DRUM)
+    return COOKERS[_meant("cooker_words", words, "drum")]
+
+
+def _meant(table: str, said: str, otherwise: str) -> str:
+    """Return what the first word of a table of simulator.toml that is said stands for."""
+    return next((meant for word, meant in KNOWN[table].items() if word in said.lower()), otherwise)
 
 
 def charges_of(

@@ -9,9 +9,7 @@ import numpy as np
 import pytest
 
 from kit.plan.burning import (
-    BOWL,
-    CERAMIC,
-    DRUM,
+    COOKERS,
     KINDS,
     Burnt,
     Charges,
@@ -22,6 +20,8 @@ from kit.plan.burning import (
     conditions,
 )
 from kit.plan.simulated import stop_times
+
+DRUM, BOWL, CERAMIC = (COOKERS[kind] for kind in ("drum", "bowl", "ceramic"))
 
 
 def drawn(kind: str, burns: int, grams: float = 400.0, seed: int = 1, **change: float) -> Charges:

@@ -48,9 +48,9 @@ def test_the_quick_peak_is_the_kit_s_metric(tmp_path) -> None:
 def burn_like(temps: np.ndarray):
     from dataclasses import replace
 
-    from kit.plan.burning import LUMP, charges_of
+    from kit.plan.burning import KINDS, charges_of
 
-    charges = charges_of([LUMP], [0], np.array([400.0]), np.array([60.0]), 1)
+    charges = charges_of([KINDS["lump"]], [0], np.array([400.0]), np.array([60.0]), 1)
     return replace(burn(charges, conditions(1), hours=0.1), grate_c=temps)
 
 

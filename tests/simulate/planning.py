@@ -17,7 +17,7 @@ import pandas as pd
 
 from kit.judge.comparisons import compare_fuels
 from kit.judge.verdicts import DIFFERENCES, SAME
-from kit.plan.burning import BRIQUETTE, Burnt, Conditions, Recipe, burn, charges_of, conditions
+from kit.plan.burning import KINDS, Burnt, Conditions, Recipe, burn, charges_of, conditions
 from kit.plan.power import Design, chance_of, power_of
 from kit.plan.schedule import run_order
 from kit.plan.simulated import weather_of
@@ -61,7 +61,7 @@ DESIGNS = (
 
 def recipe(place: int) -> Recipe:
     """Return the recipe of a fuel."""
-    return replace(BRIQUETTE, flux=BRIQUETTE.flux * FLUXES[place])
+    return replace(KINDS["briquette"], flux=KINDS["briquette"].flux * FLUXES[place])
 
 
 def peaks(burnt: Burnt) -> Floats:
