@@ -42,15 +42,6 @@ def _identified(text: str) -> str:
     return cleaned
 
 
-def _plain_id(text: str) -> str:
-    name = _identified(text)
-    if re.search("[@:;,+]", name):
-        raise QuantityError(
-            text, "a name without @ : ; , or +, which have a meaning in metric ids and sheets"
-        )
-    return name
-
-
 def _dated(value: object) -> date:
     if isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value.strip()):
         with suppress(ValueError):
@@ -92,7 +83,7 @@ def _listed(value: object) -> object:
 
 Text = Annotated[str, Strict(), AfterValidator(_cleaned)]
 Name = Annotated[str, Strict(), AfterValidator(_identified)]
-PlainName = Annotated[str, Strict(), AfterValidator(_plain_id)]
+PlainName = Annotated[str, Strict(), Field(pattern="^[^@:;,+]*$"), AfterValidator(_identified)]
 Count = Annotated[int, Strict(), Field(ge=1)]
 Several = Annotated[int, Strict(), Field(ge=3)]
 Temperature = Annotated[float, BeforeValidator(parse_temperature)]

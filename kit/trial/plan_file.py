@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import pandas as pd
-from pydantic import BaseModel, BeforeValidator, ConfigDict, model_validator
+from pydantic import BaseModel, BeforeValidator, model_validator
 
 from kit.errors import Faults, disk_faults
 from kit.runtime.atomic_write import write_atomically
@@ -37,16 +37,8 @@ _REMARK = """\
 Day = Annotated[str, BeforeValidator(lambda value: value.isoformat() if isinstance(value, date) else value)]
 
 
-class _Lenient(BaseModel):
-    """A table of the plan: what the kit does not know stays in the file and in its hash."""
-
-    model_config = ConfigDict(frozen=True, extra="ignore")
-
-
-class PlannedBurn(_Lenient):
+class PlannedBurn(BaseModel, frozen=True, coerce_numbers_to_str=True):
     """One burn as planned; blank or None where the plan leaves it open."""
-
-    model_config = ConfigDict(coerce_numbers_to_str=True)
 
     burn: str
     fuel: str
@@ -63,8 +55,8 @@ class PlannedBurn(_Lenient):
         return {name: cell for name, cell in cells.items() if cell not in (None, "") and cell == cell}
 
 
-class Plan(_Lenient):
-    """What was planned.
+class Plan(BaseModel, frozen=True):
+    """What was planned; what the kit does not know of it stays in the file and in its hash.
 
     Attributes
     ----------

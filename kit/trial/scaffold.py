@@ -26,7 +26,6 @@ from kit.trial.run_sheets import LOGS
 _KIT = Path(__file__).parents[1]
 _DEMO = "hill-school"
 WIDTH = 110
-USUAL_CHARGE = "# grams = 400".ljust(29) + '# or by = "volume", by = "full starter"'
 MADE_BY_THE_KIT = ("reports", "rehearsal-*", ".failed")
 FORMULA = "=+-@\t"
 """A cell that begins so is run as a formula by spreadsheets, full-width signs too."""
@@ -98,18 +97,22 @@ def trial_text(
     """
     head = data_text(__file__, "new_trial.toml")
     cautions = textwrap.fill(" ".join(cautions_short()), WIDTH, initial_indent="# ", subsequent_indent="# ")
-    main = (
-        f"probe = {toml_text(probe)}".ljust(29) + "# the main probe, which metrics are of\n" if probe else ""
-    )
+    main = _remarked(f"probe = {toml_text(probe)}", "the main probe, which metrics are of") if probe else ""
+    charge = _remarked("# grams = 400", 'or by = "volume", by = "full starter"')
+    if grams:
+        charge = _remarked(f"grams = {grams}", "as names say: is it so?")
     tables = [f"[[fuel]]\nid = {toml_text(fuel)}\n" for fuel in fuels] or ['# [[fuel]]\n# id = "my-fuel"\n']
     if loggers:
         tables.append(
             "\n# Which heading of a logger's files is which probe, and what its files do not say.\n"
         )
-    charge = f"grams = {grams}".ljust(29) + "# as names say: is it so?" if grams else USUAL_CHARGE
     return head.format(cautions=cautions, probe=main, charge=charge) + "".join(
         [*tables, *map(logger_text, loggers)]
     )
+
+
+def _remarked(line: str, remark: str) -> str:
+    return f"{line:<29}# {remark}\n"
 
 
 def new_demo(folder: str | Path) -> Path:
