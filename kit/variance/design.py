@@ -166,19 +166,15 @@ def _random_or_fixed(
     columns: Columns, fuel_effect: FuelEffect
 ) -> tuple[Levels | None, list[tuple[str, Levels]], tuple[str, ...]]:
     """Return the fixed day block, the candidates for random terms, and the reasons."""
-    candidates = []
-    if fuel_effect == "random" and columns.fuel is not None:
-        candidates.append(("fuel", columns.fuel))
-    if columns.bag is not None:
-        candidates.append(("bag", columns.bag))
-    day = columns.day
-    if day is None:
-        return None, candidates, ()
-    if day.count >= 3:
-        return None, [*candidates, ("day", day)], ()
-    if day.count == 2:
-        return day, candidates, (noted("two days"),)
-    return None, candidates, (noted("one day"),)
+    day, days = columns.day, 0 if columns.day is None else columns.day.count
+    possible = {
+        "fuel": columns.fuel if fuel_effect == "random" else None,
+        "bag": columns.bag,
+        "day": day if days >= 3 else None,
+    }
+    candidates = [(name, levels) for name, levels in possible.items() if levels is not None]
+    notes = {1: (noted("one day"),), 2: (noted("two days"),)}
+    return day if days == 2 else None, candidates, notes.get(days, ())
 
 
 def _fixed_part(

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any, Self
 
 import numpy as np
@@ -176,8 +175,22 @@ class RepeatModel:
 
     @cached_property
     def observed(self) -> Array:
-        """Covariance of the variance estimates from the observed information."""
-        return observed_covariance(self.engine, self.data, self.estimate.theta)
+        """Covariance of the variance estimates (responses, c, c): 2 × inverse observed Hessian of the criterion.
+
+        Components estimated at zero are left out, with zero rows.
+        """
+        theta = self.estimate.theta
+        if np.isnan(theta).any():
+            return np.full((*theta.shape, theta.shape[1]), np.nan)
+        zero = at_zero(theta)
+        free = ~(zero[:, :, None] | zero[:, None, :])
+        H = self.engine.deviance(self.data, theta, np.arange(len(theta))).hessian
+        H = np.where(free, H, np.eye(theta.shape[1]))
+        try:
+            inverse = np.linalg.inv(H)
+        except np.linalg.LinAlgError:  # a direction in which the criterion is flat
+            inverse = np.linalg.pinv(H, hermitian=True)
+        return np.asarray(2 * inverse * free)
 
     @property
     def covariance(self) -> Array:
@@ -245,34 +258,10 @@ class RepeatModel:
         )
         return (*self.design.notes, *explained(self.engine), *at_zero)
 
-    def framed(
-        self,
-        keys: Mapping[str, Any],
-        values: Mapping[str, Array],
-        constants: Mapping[str, Any] | None = None,
-        order: Sequence[str] | None = None,
-    ) -> pd.DataFrame:
-        """Lay (responses, rows) arrays out as a long table, with a column 'response' if there are several."""
-        return frame_of(self.roles.values if self.many else None, keys, values, constants, order)
-
-
-def observed_covariance(engine: Engine, data: Residuals, theta: Array) -> Array:
-    """Return the covariance of the variance estimates (responses, c, c): 2 × inverse observed Hessian.
-
-    Components estimated at zero are left out, with zero rows.
-    """
-    c = theta.shape[1]
-    if np.isnan(theta).any():
-        return np.full((len(theta), c, c), np.nan)
-    H = engine.deviance(data, theta, np.arange(len(theta))).hessian
-    zero = at_zero(theta)
-    free = ~(zero[:, :, None] | zero[:, None, :])
-    unit = np.einsum("ri,ij->rij", zero.astype(np.float64), np.eye(c))
-    try:
-        inverse = np.linalg.inv(np.where(free, H, 0.0) + unit)
-    except np.linalg.LinAlgError:  # a direction in which the criterion is flat
-        inverse = np.linalg.pinv(np.where(free, H, 0.0) + unit, hermitian=True)
-    return np.asarray(2 * inverse * free)
+    @property
+    def framed(self) -> partial[pd.DataFrame]:
+        """`frame_of` of its responses: (responses, rows) arrays as a long table, 'response' first of several."""
+        return partial(frame_of, self.roles.values if self.many else None)
 
 
 @dataclass(frozen=True)

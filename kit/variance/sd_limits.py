@@ -80,11 +80,6 @@ CLOSE = 1e-9, 1e-3
 """How near √(D − D_min) has to come to that of a limit, and where some values are bounds."""
 
 
-def chi2_quantile(level: float) -> float:
-    """Quantile of χ² with one degree of freedom."""
-    return float(special.chdtri(1, 1 - level))
-
-
 def own_rises(variance: Array, spread: Array, level: float) -> Array:
     """Return how far a deviance rises (2, …) to the exact lower and upper limit of one variance.
 
@@ -107,7 +102,7 @@ def rises(fit: RepeatModel, component: int, level: float, own: bool) -> Array:
     theta = fit.estimate.theta[:, component]
     if _is_own(fit.names[component], own):
         return own_rises(theta, fit.small_sample.information_inverse[:, component, component], level)
-    return np.full((2, len(theta)), chi2_quantile(level))
+    return np.full((2, len(theta)), special.chdtri(1, 1 - level))
 
 
 def profile_words(fit: RepeatModel, own: bool = False) -> list[str]:

@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from kit.variance.engine import dense_space, engine_of, terms_in_order
 from kit.variance.residual_space import space_of
-from kit.variance.sd_limits import chi2_quantile
 
 
 def profile_means(fit, L, level=0.95):
@@ -29,7 +29,7 @@ def profile_means(fit, L, level=0.95):
 
 def _ends(fit, engine, c, estimate, se, best, level):
     """Move both ends in proportion until √(D(v) - D_min) is the cut: it is nearly linear in v."""
-    X, groups, cut = fit.design.X, fit.design.spread, np.sqrt(chi2_quantile(level))
+    X, groups, cut = fit.design.X, fit.design.spread, np.sqrt(stats.chi2.ppf(level, 1))
     basis = np.linalg.svd(c[None], full_matrices=True)[2][1:].T
     space = space_of(
         X @ basis, [term.levels.indicators for term in terms_in_order(fit.design)], groups.codes, groups.count
