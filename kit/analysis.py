@@ -7,7 +7,7 @@ model of each metric (`kit.variance`), and the model becomes judgements (`kit.ju
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
@@ -31,13 +31,11 @@ from kit.runtime.worker import outcome, shared_worker
 from kit.trial import Run, deviations, open_run
 from kit.variance import RepeatFit
 
-Progress = Callable[[str], None]
-
 FEWEST_FOR_TWO: Final = 12
 """With fewer burns a second process costs more than it saves."""
 
 
-def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = None) -> Analysis:
+def analyse(run_folder: str | Path, seed: int = 1) -> Analysis:
     """Analyse a run folder.
 
     Parameters
@@ -46,8 +44,6 @@ def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = N
         The folder with trial.toml, burns.csv and logs/.
     seed
         Of every simulated number: bands, chances, the self-check.
-    progress
-        Told in words what begins.
 
     Raises
     ------
@@ -60,20 +56,15 @@ def analyse(run_folder: str | Path, seed: int = 1, progress: Progress | None = N
     >>> analysis.table("comparisons", metric="peak", a="vine")["verdict"].item()
     'different, by more than the margin'
     """
-    say = progress or (lambda _: None)
-    say("reading the run folder")
     run = open_run(run_folder)
     _helped(run)  # it loads what judging needs while the logs are read here
     logs = read_run(run)
     run = with_log_days(run, logs.readings)
-    say("measuring the burns")
     metrics = burns.burn_metrics(logs.readings, run)
-    return analysis_of(run, logs, metrics, seed, say)
+    return analysis_of(run, logs, metrics, seed)
 
 
-def analysis_of(
-    run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 1, progress: Progress | None = None
-) -> Analysis:
+def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 1) -> Analysis:
     """Judge what was measured: the last stage of `analyse`, of the very objects of the stages before it.
 
     Parameters
@@ -84,7 +75,7 @@ def analysis_of(
         As `read_run` gives them.
     metrics
         As `burn_metrics` gives them, or a part: a burn that has no row left is left out of everything.
-    seed, progress
+    seed
         As for `analyse`.
 
     Examples
@@ -94,13 +85,11 @@ def analysis_of(
     >>> fewer.excluded["burn"].unique().tolist()
     ['16']
     """
-    say = progress or (lambda _: None)
     run = _as_measured(run, metrics)
     quality = quality_notes(run, logs)
     helper = _helped(run)
     counted = counted_burns(metrics, run)
-    judged = judging.judge_trial(counted, run, seed, say, helper)
-    say("laying the curves over each other")
+    judged = judging.judge_trial(counted, run, seed, helper)
     tables = judging.joined(judged)
     budget = (counted.metrics, logs.readings, run, tables["means"])
     begun = helper.begin(burns.uncertainty_budget, budget) if helper else None

@@ -68,10 +68,8 @@ class Curves:
         return float(self.seconds[1] - self.seconds[0]) if len(self.seconds) > 1 else math.nan
 
 
-def common_grid(
-    readings: pd.DataFrame, run: Run, step_s: float | None = None, probe: str | None = None
-) -> Curves:
-    """Return all burns on one grid, aligned on time zero (DEVELOPERS.md, method 10).
+def common_grid(readings: pd.DataFrame, run: Run, step_s: float | None = None) -> Curves:
+    """Return all burns' curves at the main probe on one grid, aligned on time zero (DEVELOPERS.md, method 10).
 
     Parameters
     ----------
@@ -81,15 +79,13 @@ def common_grid(
         The run folder.
     step_s
         Seconds between times; by default a round step, no finer than the logs, for at most 400 times.
-    probe
-        By default the main probe.
 
     Examples
     --------
     >>> common_grid(logs.readings, run)
     <Curves: 36 burns of 6 fuels at probe 'grate', every 30 s from 0 to 162 min>
     """
-    at = probe or main_probe(readings, run.trial)
+    at = main_probe(readings, run.trial)
     logged = burns_of(readings, run, [at])
     burns = {name: burn for (name, _), burn in logged.items() if burn.curve is not None}
     sheet = [burn.row for burn in burns.values()]

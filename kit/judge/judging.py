@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -178,13 +178,7 @@ def laid_out(tables: Sequence[pd.DataFrame], name: str) -> pd.DataFrame:
     return pd.concat(tables, ignore_index=True).reindex(columns=columns)
 
 
-def judge_trial(
-    counted: Counted,
-    run: Run,
-    seed: int,
-    say: Callable[[str], None] = lambda _: None,
-    beside: Worker | None = None,
-) -> dict[str, Judged]:
+def judge_trial(counted: Counted, run: Run, seed: int, beside: Worker | None = None) -> dict[str, Judged]:
     """Judge every metric that was measured, in the order measured.
 
     While planned burns are still to come no verdict is given (an interim report).
@@ -201,9 +195,7 @@ def judge_trial(
     def job(name: str) -> tuple[pd.DataFrame, Metric, Question]:
         return counted.compared(name), run.trial.metric(name), asked_of(name, run, base, lenders)
 
-    made = side_by_side(
-        judge_metric, list(map(job, order)), beside, lambda job: say(f"judging {job[1].label}")
-    )
+    made = side_by_side(judge_metric, list(map(job, order)), beside)
     found = dict(zip(order, made, strict=True))
     is_interim = is_open(run)
     return {name: _without_verdicts(found[name]) if is_interim else found[name] for name in metrics}

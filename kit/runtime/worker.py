@@ -50,42 +50,34 @@ class Worker:
                 env=os.environ | {"PYTHONPATH": paths, **this_parent()},
             )
         self._owner = os.getpid()
-        self._line: SimpleQueue[tuple[Future[Any], Callable[[], Any]]] = SimpleQueue()
+        self._line: SimpleQueue[tuple[Future[Any], Callable[..., Any], Job]] = SimpleQueue()
         threading.Thread(target=self._work, daemon=True).start()
         self.usable = True
 
-    def begin(
-        self, function: Callable[..., T], job: Job, say: Callable[[Job], None] = lambda _: None
-    ) -> Future[T]:
-        """Put a function in the line of what is to be called there; `say` is told of the job as it begins."""
+    def begin(self, function: Callable[..., T], job: Job) -> Future[T]:
+        """Put a function in the line of what is to be called there."""
         future: Future[T] = Future()
-
-        def call() -> T:
-            say(job)
-            return self._call(function, job)
-
-        self._line.put((future, call))
+        self._line.put((future, function, job))
         return future
 
     def _work(self) -> None:
         while True:
-            future, call = self._line.get()
+            future, function, job = self._line.get()
             if future.set_running_or_notify_cancel():
                 try:
-                    future.set_result(call())
+                    future.set_result(self._call(function, job))
                 except Exception as error:  # ended, or what cannot go through a pipe, or as the function does
                     self.close()
                     future.set_exception(error)
 
-    def _call(self, function: Callable[..., T], job: Job) -> T:
+    def _call(self, function: Callable[..., Any], job: Job) -> Any:
         if not self.usable:
             raise EOFError
         self._pipe.send((function, job))
         done, result = self._pipe.recv()
         if not done:
             raise EOFError
-        answer: T = result
-        return answer
+        return result
 
     def close(self) -> None:
         """End the process."""
@@ -132,32 +124,24 @@ def _processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def side_by_side(
-    function: Callable[..., T],
-    jobs: Sequence[Job],
-    beside: Worker | None,
-    say: Callable[[Job], None] = lambda _: None,
-) -> list[T]:
+def side_by_side(function: Callable[..., T], jobs: Sequence[Job], beside: Worker | None) -> list[T]:
     """Call a function for every job, in this process and the one beside it; the results in the jobs' order.
 
     Parameters
     ----------
     function
         A module's own function; it and the jobs go through a pipe.
-    say
-        Told of each job as it begins.
 
     Raises
     ------
     Exception
         As the function does.
     """
-    begun = [beside.begin(function, job, say) for job in jobs] if beside else [None] * len(jobs)
+    begun = [beside.begin(function, job) for job in jobs] if beside else [None] * len(jobs)
     found: dict[int, T] = {}
     try:
         for place, (future, job) in enumerate(zip(begun, jobs, strict=True)):
             if future is None or future.cancel():
-                say(job)
                 found[place] = function(*job)
         return [
             found[place] if place in found else outcome(future, function, job)
