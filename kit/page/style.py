@@ -5,34 +5,18 @@ from __future__ import annotations
 from functools import cache
 from typing import Final
 
-from kit.data_file import data_text
+from kit.data_file import data_file, data_text
 
-FUELS_LIGHT: Final = (
-    "#955227", "#0f3395", "#609589", "#5a2150", "#938e00", "#805ecd", "#7c0202", "#3b677d",
-)  # fmt: skip
-"""Colours of fuels on a light page: found by a search for the largest least distance in OKLab as seen with
-normal, deutan, protan and tritan sight (simulated after Machado et al. 2009), each at least 3.1 : 1 against
-the page."""
+_COLOURS: Final = data_file(__file__, "colours.toml")
 
-FUELS_DARK: Final = (
-    "#e47714", "#5478e2", "#a9d7bd", "#b7899b", "#ecc825", "#6d6287", "#bb3e29", "#31b7fe",
-)  # fmt: skip
-"""The same fuels on a dark page, hue by hue."""
+LIGHT, DARK = (_COLOURS[ground]["page"] for ground in ("light", "dark"))
+FUELS_LIGHT, FUELS_DARK = (tuple(_COLOURS[ground]["fuels"]) for ground in ("light", "dark"))
 
 MARKERS: Final = ("o", "s", "^", "D", "v", "P", "X", "h")
 """A mark for each fuel, so that fuels are told apart without colour."""
 
 KIND_LINES: Final = ("solid", (0, (6, 2)), (0, (1.5, 1.5)), (0, (7, 2, 1.5, 2)))
 """A line style for each kind, as matplotlib takes it."""
-
-LIGHT: Final = {
-    "paper": "#fbfaf6", "raised": "#f2f0e8", "ink": "#23262a", "soft": "#565b60", "line": "#cfcabd",
-    "mark": "#1d5c53", "band": "#dfe7df", "warn": "#8a3b12", "warnpaper": "#f8ece0",
-}  # fmt: skip
-DARK: Final = {
-    "paper": "#16181b", "raised": "#1f2327", "ink": "#e7e3da", "soft": "#b0aca2", "line": "#43474b",
-    "mark": "#86cbbb", "band": "#26332f", "warn": "#f0a56b", "warnpaper": "#2e231a",
-}  # fmt: skip
 
 
 @cache

@@ -134,19 +134,17 @@ def _in_days(design: Design, fuels: Sequence[str], allowance: Allowance) -> pd.D
     return table
 
 
-def chance_best_named(
-    design: Designed, lead: float, goal: Goal, seed: int = 1, asked: Precision | None = None
-) -> float:
+def chance_best_named(design: Designed, lead: float, goal: Goal, asked: Precision | None = None) -> float:
     """Return the chance that a fuel better than all others by some lead is named as the only one that can be best.
 
     The others are alike. Their one-sided simultaneous limits (Hsu 1984, the best as the control) must all lie
-    beyond zero; by simulation of 4,000 trials from the seed, correct to two points. How standard errors vary from
+    beyond zero; by simulation of 4,000 trials, correct to two points. How standard errors vary from
     trial to trial is as found of the differences that are `asked` about.
     """
     known = replace(goal, question=replace(goal.question, control=None, pairs=())).precision(design)
     like = asked if asked is not None and asked.simulated else known
     others = burns_of(design)["fuel"].nunique() - 1
-    rng = np.random.default_rng([seed, 61])
+    rng = np.random.default_rng([1, 61])
     each, best = rng.standard_normal((DRAWS, others)), rng.standard_normal((DRAWS, 1))
     estimate = lead + known.true_sd * (best + each) / np.sqrt(2)
     se, df = (np.resize(each, (DRAWS, 1)) for each in like.errors)

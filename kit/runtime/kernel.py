@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, Final, Protocol
 
 from kit.runtime.locked_tmp import private_folder
-from kit.runtime.process_end import end_with_parent, this_parent
+from kit.runtime.process_end import end_with_parent, of_this_process
 
 FAULTS_FILE: Final = "REPEATBURN_FAULTS"
 """Names, in a kernel's environment, the file in which it hands back problems."""
@@ -120,14 +120,11 @@ def write_connection(folder: Path) -> Path:
 
 def environment_of(folder: Path) -> dict[str, str]:
     """Return the environment of a kernel: nothing of the user's that changes results; it ends with its parent."""
-    own = Path(__file__).resolve().parents[2]
-    paths = [str(own), *filter(None, [os.environ.get("PYTHONPATH")])]
     kept = {name: value for name, value in os.environ.items() if name not in _DROPPED}
     return {
         **kept,
         **dict.fromkeys(_THREADS, "1"),
         **_MEMORY,
-        "PYTHONPATH": os.pathsep.join(paths),
         "PYTHONHASHSEED": "0",
         "PYTHONUTF8": "1",
         "PYDEVD_DISABLE_FILE_VALIDATION": "1",
@@ -139,7 +136,7 @@ def environment_of(folder: Path) -> dict[str, str]:
         "JUPYTER_CONFIG_DIR": str(folder / "jupyter"),
         "JUPYTER_DATA_DIR": str(folder / "jupyter"),
         "JUPYTER_RUNTIME_DIR": str(folder / "jupyter"),
-        **this_parent(),
+        **of_this_process(),
         FAULTS_FILE: str(folder / "faults.json"),
     }
 

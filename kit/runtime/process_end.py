@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any, Final
 
 _ENDING: Final = tuple(
@@ -49,14 +50,15 @@ _MAIN: Final = "main"
 _PR_SET_PDEATHSIG: Final = 1
 
 
-def this_parent() -> dict[str, str]:
-    """Return what the environment of a process says of this one, which starts it."""
+def of_this_process() -> dict[str, str]:
+    """Return what the environment of a process says of this one, which starts it: who it is, where its packages are."""
     main = threading.current_thread() is threading.main_thread()
-    return {PARENT: f"{os.getpid()} {_MAIN if main else 'a thread'}"}
+    paths = [str(Path(__file__).resolve().parents[2]), *filter(None, [os.environ.get("PYTHONPATH")])]
+    return {PARENT: f"{os.getpid()} {_MAIN if main else 'a thread'}", "PYTHONPATH": os.pathsep.join(paths)}
 
 
 def end_with_parent() -> None:
-    """Have this process, started with `this_parent` in its environment, end once its parent is gone.
+    """Have this process, started with `of_this_process` in its environment, end once its parent is gone.
 
     A thread watches, on every system alike.  Linux also ends a process that leaves its threads no turn, as some
     of a library's loops do; but that goes by the parent's *thread*, and a cluster's worker has one a task.

@@ -18,11 +18,10 @@ from concurrent.futures import Future
 from contextlib import suppress
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
-from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, Final, TypeAlias, TypeVar
 
-from kit.runtime.process_end import end_with_parent, this_parent
+from kit.runtime.process_end import end_with_parent, of_this_process
 
 ALONE: Final = "REPEATBURN_ALONE"
 """Set where reports are made side by side already: then every process works alone."""
@@ -37,8 +36,6 @@ class Worker:
 
     def __init__(self, *modules: str) -> None:
         """Start it; it imports these modules before it is asked for anything."""
-        own = str(Path(__file__).parents[2])
-        paths = os.pathsep.join([own, *filter(None, [os.environ.get("PYTHONPATH")])])
         self._pipe, there = Pipe()
         with there:
             self._process = subprocess.Popen(
@@ -47,7 +44,7 @@ class Worker:
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
                 pass_fds=[there.fileno()],
-                env=os.environ | {"PYTHONPATH": paths, **this_parent()},
+                env=os.environ | of_this_process(),
             )
         self._owner = os.getpid()
         self._line: SimpleQueue[tuple[Future[Any], Callable[..., Any], Job]] = SimpleQueue()
