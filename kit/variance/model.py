@@ -20,7 +20,6 @@ from kit.variance.burn_arrays import (
     frame_of,
     noted,
     refused,
-    rows_of,
 )
 from kit.variance.design import Design, FuelEffect, Method, Spread
 from kit.variance.engine import Borrowed, Engine, Estimate, engine_of, explained
@@ -221,12 +220,6 @@ class RepeatModel:
         labels = [groups.labels[i] for i in np.unique(groups.codes)] if groups.count > 1 else ["all"]
         sd = np.sqrt(self.estimate.theta[:, -burns:])
         return self.framed({"group": labels, "n": list(groups.sizes)}, {"sd": sd})
-
-    def responses(self, rows: Codes) -> Self:
-        """Return the fit of some of its responses."""
-        roles = replace(self.roles, values=tuple(self.roles.values[i] for i in rows))
-        data, estimate = rows_of(self.data, rows), rows_of(self.estimate, rows)
-        return replace(self, roles=roles, data=data, estimate=estimate)
 
     @property
     def alone(self) -> Self:

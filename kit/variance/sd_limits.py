@@ -122,33 +122,26 @@ def profile_limits(fit: RepeatModel, level: float = 0.95, own: bool = False) -> 
     The restricted likelihood is profiled for a REML fit, the likelihood for a fit by ML. Limits are 0 or infinity where
     the data set none. With `own`, a burn SD beside several random terms has the rise of its own degrees of freedom.
     """
-    low, high = np.full((2, *fit.estimate.theta.shape), np.nan)
-    known = np.flatnonzero(~np.isnan(fit.estimate.theta).any(axis=1))
-    if len(known):
-        low[known], high[known] = _ends(fit if len(known) == len(low) else fit.responses(known), level, own)
-    return low, high
-
-
-def _ends(fit: RepeatModel, level: float, own: bool) -> tuple[Array, Array]:
-    """Where each profile is high enough: of every response and component, downwards and upwards at once."""
-    (R, c), sd = fit.estimate.theta.shape, np.sqrt(fit.estimate.theta.T.ravel())
-    component, of = np.repeat(np.arange(c), R), np.tile(np.arange(R), c)
-    down, up = np.sqrt(np.concatenate([rises(fit, j, level, own) for j in range(c)], axis=1))
+    theta, c = fit.estimate.theta, len(fit.names)
+    low, high = np.full((2, *theta.shape), np.nan)
+    of, component = np.nonzero(~np.isnan(theta))
+    if not len(of):
+        return low, high
+    sd = np.sqrt(theta[of, component])
+    down, up = np.sqrt(np.stack([rises(fit, j, level, own) for j in range(c)], axis=2))[:, of, component]
     sought = sd > 0
     term = np.flatnonzero(sought & (component < fit.engine.space.terms))
     if len(term):  # zero where zero lies within
-        at_zero, _ = _height(
-            fit, component[term], of[term], np.zeros(len(term)), fit.estimate.theta[of[term]]
-        )
+        at_zero, _ = _height(fit, component[term], of[term], np.zeros(len(term)), theta[of[term]])
         sought[term] = at_zero > down[term]
     below = np.flatnonzero(sought)
-    rows = np.concatenate([below, np.arange(R * c)])
-    start = np.concatenate([sd[below], np.maximum(sd, 0.01 * np.sqrt(fit.estimate.theta.sum(axis=1))[of])])
-    sign, limit = np.repeat([-1, 1], [len(below), R * c]), np.concatenate([down[below], up])
+    rows = np.concatenate([below, np.arange(len(of))])
+    start = np.concatenate([sd[below], np.maximum(sd, 0.01 * np.sqrt(theta.sum(axis=1))[of])])
+    sign, limit = np.repeat([-1, 1], [len(below), len(of)]), np.concatenate([down[below], up])
     ends = _crossings(fit, component[rows], of[rows], start, sign, limit)
-    low = np.zeros(R * c)
-    low[below] = ends[: len(below)]
-    return low.reshape(c, R).T, ends[len(below) :].reshape(c, R).T
+    low[of, component] = 0.0
+    low[of[below], component[below]], high[of, component] = np.split(ends, [len(below)])
+    return low, high
 
 
 def _height(fit: RepeatModel, component: Codes, of: Codes, sd: Array, start: Array) -> tuple[Array, Array]:
