@@ -12,22 +12,11 @@ import numpy as np
 import numpy.typing as npt
 
 from kit.errors import KitError
+from kit.readings.cell_kinds import ABSENT_WORDS, kind_of, missing_kind
 from kit.readings.columns import TimePlan
 from kit.readings.source import BLANK_RUN, Layout, Piece, Source, is_row, split_line
 from kit.readings.stamps import Stamps, parse_stamps, stamps_of_all
-from kit.trial.cells import (
-    ABSENT_WORDS,
-    BLANKS,
-    LARGEST,
-    Codes,
-    Floats,
-    Ints,
-    any_number,
-    decimal_evidence,
-    kind_of,
-    missing_kind,
-    split_unit,
-)
+from kit.trial.cells import BLANKS, LARGEST, Codes, Floats, Ints, any_number, decimal_evidence, split_unit
 from kit.trial.messages import fault
 
 if TYPE_CHECKING:

@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 
 from kit.errors import did_you_mean
+from kit.readings.cell_kinds import kind_of
 from kit.readings.headings import (
     SCALES,
     TIME_UNITS,
@@ -29,7 +30,7 @@ from kit.readings.headings import (
     time_unit_in,
 )
 from kit.readings.open_log import OpenLog
-from kit.trial.cells import DOTTED_CLOCK, WORDS, Floats, kind_of, split_unit, to_number
+from kit.trial.cells import DOTTED_CLOCK, WORDS, Floats, split_unit, to_number
 
 PARTS_FORMAT = "%Y-%m-%d %H:%M:%Q"
 NUMERIC_STAMPS = ("unix s", "unix ms", "unix us", "unix ns", "1904 s", "day number")

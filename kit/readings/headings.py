@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from functools import lru_cache
 from unicodedata import normalize
 
+from kit.readings.cell_kinds import kind_of
 from kit.readings.source import Line, split_line
 from kit.readings.stamps import DAY, YEAR_FIRST, day_numbers, parse_stamps
-from kit.trial.cells import WORDS, Ints, decimal_evidence, kind_of, temperature_unit, to_number
+from kit.trial.cells import WORDS, Ints, decimal_evidence, temperature_unit, to_number
 
 SCALES = {"C": "degC", "F": "degF", "K": "K"}
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "d": 86400.0, "us": 1e-6, "ns": 1e-9}

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from kit.errors import Faults, KitError, did_you_mean
+from kit.readings.cell_kinds import TYPED, kind_of
 from kit.readings.headings import (
     SCALES,
     bare_unit,
@@ -31,7 +32,7 @@ from kit.readings.source import (
     split_line,
 )
 from kit.trial import Logger
-from kit.trial.cells import BLANKS, TYPED, WORDS, decimal_evidence, kind_of, split_unit, to_number
+from kit.trial.cells import BLANKS, WORDS, decimal_evidence, split_unit, to_number
 from kit.trial.decode import shown
 from kit.trial.messages import fault
 

@@ -12,11 +12,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from kit.readings.body import ABSENT, NOT_DUE, UNREAD, Body, Numbers, Texts, take
+from kit.readings.cell_kinds import kind_of
 from kit.readings.columns import GLUED, Roles, TimePlan
 from kit.readings.headings import SCALES, bare_unit, column_of, is_no_temperature, names
 from kit.readings.open_log import OpenLog, raw_lines
 from kit.readings.stamps import DAY, NO_OFFSET, nanoseconds_of
-from kit.trial.cells import BLANKS, Bools, Floats, Ints, kind_of, to_number
+from kit.trial.cells import BLANKS, Bools, Floats, Ints, to_number
 from kit.trial.messages import fault
 
 OutsideLine = tuple[int, list[str]]

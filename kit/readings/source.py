@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from kit.errors import KitError, did_you_mean, opening
-from kit.trial.cells import BLANKS, TYPED, kind_of, split_glued_stamp
+from kit.readings.cell_kinds import TYPED, kind_of, split_glued_stamp
+from kit.trial.cells import BLANKS
 from kit.trial.decode import SPREADSHEET, encoding_of, filled_sheets, only_sheet
 from kit.trial.messages import fault
 

@@ -9,11 +9,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from kit.readings.body import ABSENT, OPEN, READ, UNREAD, Body, Numbers, Wanted, read_body, read_marks
+from kit.readings.cell_kinds import kind_of
 from kit.readings.columns import GLUED, UNKNOWN, Roles
 from kit.readings.headings import SCALES
 from kit.readings.open_log import OpenLog
 from kit.readings.rows import with_unit_cells
-from kit.trial.cells import WORDS, Bools, Codes, Floats, Ints, decimal_evidence, kind_of, temperature_unit
+from kit.trial.cells import WORDS, Bools, Codes, Floats, Ints, decimal_evidence, temperature_unit
 from kit.trial.messages import fault
 from kit.trial.models import Cleaning
 from kit.trial.quantities import FAHRENHEIT_STEP, KELVIN

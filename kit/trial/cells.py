@@ -1,7 +1,4 @@
-"""The grammar of a log's cells: numbers, units and stamps, and what kind of thing stands in a cell.
-
-The classifier is derived from the very patterns that read the cells: what is called a stamp can be read as one.
-"""
+"""The grammar of cells, in sheets and in logs alike: numbers, units and stamps."""
 
 from __future__ import annotations
 
@@ -25,16 +22,13 @@ WORDS: dict[str, Any] = data_file(__file__, "words.toml")
 """Words and signs of loggers, as data."""
 
 BLANKS = " \t\u00a0\u202f\u2009\u200b\ufeff"
-ABSENT_WORDS = frozenset(WORDS["cells"]["absent"])
-_OPEN_WORDS = frozenset(WORDS["cells"]["open"])
-_DASHES = re.compile(r"[-–—_.*#?=~/<>]+$|\+{2,}$|(?:[-+*?] )+[-+*?]$")
-_LONGEST, LARGEST = 80, 1e300
+LONGEST_CELL, LARGEST = 80, 1e300
 """A longer cell is text: nothing that is read is as long; a larger number is none."""
 
 UNIT = r"(?:°|º|˚|deg\.?|degrees)?\s?(?:celsius|fahrenheit|kelvin|[CFK])|℃|℉|°|º"
-_NUMBER = r"[+\-−]?\s*(?:[0-9](?:[0-9.,'’\u00a0\u202f\u2009]| (?=[0-9]{3}(?![0-9])))*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?"
-_PLAIN = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?$")
-_WITH_UNIT = re.compile(rf"({_NUMBER})\s*({UNIT})\.?$", re.IGNORECASE)
+NUMBER = r"[+\-−]?\s*(?:[0-9](?:[0-9.,'’\u00a0\u202f\u2009]| (?=[0-9]{3}(?![0-9])))*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?"
+PLAIN_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?$")
+WITH_UNIT = re.compile(rf"({NUMBER})\s*({UNIT})\.?$", re.IGNORECASE)
 _SCALE = re.compile(
     r"(?:°|º|˚|deg\.?|degrees?)?\s?([CFK])(?:elsius|ahrenheit|elvin)?\.?|(℃|℉)", re.IGNORECASE
 )
@@ -86,9 +80,6 @@ COMPACT_DATE = re.compile(_COMPACT)
 """Eight digits as year, month and day: a number, unless its column is a date's."""
 DOTTED_CLOCK = re.compile(_DOTTED, re.IGNORECASE)
 """A clock parted by points, which alone is a date's."""
-_GLUED_NUMBER = re.compile(rf" +(({_NUMBER})\s*(?:{UNIT})?)$", re.IGNORECASE)
-
-TYPED = frozenset({"number", "with unit", "stamp", "date", "clock"})
 
 
 def match_stamp(text: str) -> tuple[str, re.Match[str]] | None:
@@ -106,7 +97,7 @@ def match_stamp(text: str) -> tuple[str, re.Match[str]] | None:
 
 def stamp_fields(text: str) -> dict[str, str]:
     """Return the fields of a date, a time of day or both, as `match_stamp` names them; none where it is no such."""
-    stamp = match_stamp(text) if len(text) <= _LONGEST else None
+    stamp = match_stamp(text) if len(text) <= LONGEST_CELL else None
     return {name: part for name, part in stamp[1].groupdict().items() if part} if stamp else {}
 
 
@@ -135,59 +126,10 @@ def date_of(fields: Mapping[str, str], day_first: bool | None = None) -> date | 
     return None
 
 
-def kind_of(cell: str) -> str:
-    """Return 'blank', 'number', 'with unit', 'stamp', 'date', 'clock', 'open', 'absent' or 'text'.
-
-    'absent' is a word or sign for no reading, 'open' one for an open circuit or a range exceeded.
-    """
-    return _kind_of(cell) if len(cell) <= _LONGEST else _kind_of(cell.strip(BLANKS)[: _LONGEST + 1])
-
-
-@lru_cache(maxsize=65536)
-def _kind_of(cell: str) -> str:
-    cell = cell.strip(BLANKS)
-    if not cell:
-        return "blank"
-    if len(cell) > _LONGEST:
-        return "text"
-    if _PLAIN.match(cell):
-        return "stamp" if len(cell) == 14 and cell.isdigit() and cell[:2] in ("19", "20") else "number"
-    missing = missing_kind(cell)
-    if missing:
-        return missing
-    found = match_stamp(cell)
-    if found:
-        return found[0]
-    if cell[-1] != "," and any(any_number(cell, decimal) is not None for decimal in ".,"):
-        return "number"
-    return "with unit" if _WITH_UNIT.match(cell) else "text"
-
-
-def missing_kind(cell: str) -> str:
-    """Return 'absent', 'open' or '' for a cell that is neither."""
-    low = cell.strip(BLANKS).casefold()
-    if low in ABSENT_WORDS or (_DASHES.match(low) and "+" not in low):
-        return "absent"
-    return "open" if low in _OPEN_WORDS or _DASHES.match(low) else ""
-
-
-def split_glued_stamp(cell: str) -> tuple[str, str] | None:
-    """Return stamp and reading of a cell in which a blank parts them ('02/17/2026 09:08:14 26.73C'), else None."""
-    if " " not in cell or len(cell) > _LONGEST or match_stamp(cell):
-        return None
-    found = _GLUED_NUMBER.search(cell)
-    while found:
-        stamp = match_stamp(cell[: found.start()])
-        if stamp:
-            return cell[: found.start()], found[1]
-        found = _GLUED_NUMBER.search(cell, found.start() + 1)
-    return None
-
-
 @lru_cache(maxsize=65536)
 def split_unit(cell: str) -> tuple[str, str]:
     """Return number text and unit letter ('C', 'F', 'K' or '') of a cell with its unit glued on."""
-    match = _WITH_UNIT.match(cell.strip(BLANKS)) if len(cell) <= _LONGEST else None
+    match = WITH_UNIT.match(cell.strip(BLANKS)) if len(cell) <= LONGEST_CELL else None
     return (match[1].strip(), temperature_unit(match[2])) if match else (cell.strip(BLANKS), "")
 
 
@@ -209,9 +151,9 @@ def to_number(cell: str, decimal: str) -> float | None:
 
 def any_number(cell: str, decimal: str) -> float | None:
     """Return the number a cell says, however large; else as `to_number`."""
-    if len(cell) > _LONGEST:
+    if len(cell) > LONGEST_CELL:
         return None
-    if decimal == "." and _PLAIN.match(cell):
+    if decimal == "." and PLAIN_NUMBER.match(cell):
         return float(cell)
     text = re.sub(r"^([+\-−]?)\s+", r"\1", cell.strip(BLANKS)).replace("−", "-")
     plain, grouped, thousands = _number_patterns(decimal)
