@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from kit.errors import Faults, did_you_mean, nearest
@@ -64,8 +65,7 @@ def read_burn_sheet(
         faults.ask(NAME, *fault("no rows"))
     sheet = _without_guesses(sheet)
     table = table_of(sheet).rename(columns={"state": "state in the sheet"})
-    reasons = zip(table["excluded"], table["log"], strict=True)
-    table["state"] = ["excluded" if reason else "done" if log else "planned" for reason, log in reasons]
+    table["state"] = np.select([table["excluded"] != "", table["log"] != ""], ["excluded", "done"], "planned")
     _ids_and_fuels(table, sheet)
     for what, columns, amiss in RANGES:
         for column in columns:
@@ -94,9 +94,8 @@ def _without_guesses(sheet: Sheet) -> Sheet:
     if rows := [row for own in guessed.values() for row in own]:
         within = f"row {rows[0]}" if len({*rows}) == 1 else f"rows {min(rows)} to {max(rows)}"
         named = ", ".join(f"{name} ({len(own)})" for name, own in guessed.items() if own)
-        words = fault(
-            "guesses", count=f"{len(rows)} guess{'es' * (len(rows) > 1)}", rows=within, columns=named
-        )
+        count = f"{len(rows)} guess{'es' * (len(rows) > 1)}"
+        words = fault("guesses", count=count, rows=within, columns=named)
         sheet.faults.ask(f"{sheet.name}, cells marked '?'", *words)
     return replace(sheet, columns=columns)
 

@@ -331,15 +331,11 @@ def _dated(sheet: Sheet, column: str, order: Order | None, plain: Plain, kind: s
     cache = {cell: plain(cell, order) for cell in set(cells)}
     for place, cell in enumerate(cells):
         if cache[cell] is None and not (order in UNTOLD and date_order([cell])):
-            remedy = remedy_of(kind, cell, on=_day_of_number(cell))
+            number = re.match("[0-9]{5}", cell)  # to a spreadsheet, days since 1899
+            on = date(1899, 12, 30) + timedelta(days=int(number[0]) if number else 0)
+            remedy = remedy_of(kind, cell, on=on)
             sheet.refuse(place, column, f"no {kind}", cell=shown(cell), remedy=remedy)
     return [cache[cell] or "" for cell in cells]
-
-
-def _day_of_number(cell: str) -> date:
-    """Return the day that a number of five digits is to a spreadsheet; its day 0 for any other text."""
-    number = re.match("[0-9]{5}", cell)
-    return date(1899, 12, 30) + timedelta(days=int(number[0]) if number else 0)
 
 
 def _decimal_marks(sheet: Sheet, units: Mapping[str, str]) -> dict[str, str]:

@@ -217,13 +217,15 @@ class TomlFile(Generic[Model]):
             try:
                 return self._model.model_validate(tables)
             except ValidationError as error:
-                errors = [(_as_written(each["loc"]), each) for each in error.errors(include_url=False)]
-            for loc, each in errors:
+                errors = error.errors(include_url=False)
+            # "[key]" is pydantic's addition to a path that no one wrote
+            faulty = [tuple(part for part in each["loc"] if part != "[key]") for each in errors]
+            for loc, each in zip(faulty, errors, strict=True):
                 if loc not in noted:  # a key left out is not missing
                     self._note(loc, each)
-            noted |= {loc for loc, _ in errors}
+            noted.update(faulty)
             self.lost = frozenset(str(loc[0]) for loc in noted)
-            tables = _without(tables, [loc for loc, _ in errors])
+            tables = _without(tables, faulty)
         return None
 
     def _note(self, loc: KeyPath, error: Any) -> None:
@@ -302,11 +304,6 @@ def _keys_at(path: KeyPath, model: type[BaseModel]) -> list[str]:
     for part in (part for part in path if isinstance(part, str)):
         here = table_in(here["properties"].get(part, {}), schema) if here else None
     return [*here["properties"]] if here else []
-
-
-def _as_written(loc: KeyPath) -> KeyPath:
-    """Drop what pydantic adds to a path that no one wrote."""
-    return tuple(part for part in loc if part != "[key]")
 
 
 def _without(value: Any, paths: Sequence[KeyPath]) -> Any:
