@@ -91,8 +91,8 @@ class Engine:
 
     @property
     def saturated(self) -> bool:
-        """Whether the levels of several random terms leave nothing that tells of the burn variance alone."""
-        return self.space.terms > 1 and not self.space.free.any()
+        """Whether the levels of several random terms leave nothing that tells of the one burn variance alone."""
+        return self.space.terms > 1 and self.space.groups == 1 and not self.space.free.any()
 
     @property
     def dof(self) -> float:
@@ -231,7 +231,7 @@ def terms_in_order(design: Design) -> tuple[Term, ...]:
 
 def explained(engine: Engine) -> tuple[str, ...]:
     """Say where random terms leave no burns of their own, in a tester's words."""
-    if not (engine.space.groups == 1 and engine.saturated):
+    if not engine.saturated:
         return ()
     return (noted("explained", terms=" and ".join(f"{name}s" for name in engine.names[:-1])),)
 

@@ -233,26 +233,24 @@ def best_limits(fit: RepeatModel, level: float = 0.95) -> tuple[Array, Array, li
         own = _own_burns(fit)
         return *profile_limits(fit, level, own), profile_words(fit, own)
     closed = _closed(fit, level)
-    one = np.eye(len(fit.names))
-    found = [closed[j][1] if j in closed else averaged_limits(fit, unit, level) for j, unit in enumerate(one)]
-    names = [closed[j][0] if j in closed else AVERAGED for j in range(len(one))]
-    low, high = (np.stack(ends, axis=1) for ends in zip(*found, strict=True))
+    found = [
+        closed.get(j) or (AVERAGED, averaged_limits(fit, unit, level))
+        for j, unit in enumerate(np.eye(len(fit.names)))
+    ]
+    low, high = np.stack([limits for _, limits in found], axis=2)
     sd = np.sqrt(fit.estimate.theta)  # an average over ratios may leave it out where next to nothing is known
-    return np.minimum(low, sd), np.maximum(high, sd), names
+    return np.minimum(low, sd), np.maximum(high, sd), [method for method, _ in found]
 
 
 def _closed(fit: RepeatModel, level: float) -> dict[int, tuple[str, tuple[Array, Array]]]:
     """Return method and limits of the components that have them in closed form; the others are averaged."""
-    found = {}
-    modified = modified_large_sample(fit, level)
-    if modified is not None:
-        found[0] = MODIFIED, modified
     # days leave few burns for S0: there the average covers as well on much shorter intervals
     days = "day" in fit.names or fit.engine.space.terms > 1
-    burn = None if days else burn_chi_square(fit, level)
-    if burn is not None:
-        found[len(fit.names) - 1] = EXACT, burn
-    return found
+    possible = {
+        0: (MODIFIED, modified_large_sample(fit, level)),
+        len(fit.names) - 1: (EXACT, None if days else burn_chi_square(fit, level)),
+    }
+    return {j: (method, limits) for j, (method, limits) in possible.items() if limits is not None}
 
 
 def best_hold(fit: RepeatModel, truth: Array, level: float = 0.95) -> Array:
@@ -263,14 +261,14 @@ def best_hold(fit: RepeatModel, truth: Array, level: float = 0.95) -> Array:
     """
     averaged, own = _offered(fit), _own_burns(fit)
     closed, held = _closed(fit, level) if averaged else {}, []
-    for j, variance in enumerate(truth):
+    for j, variance in enumerate(truth.tolist()):
         if j in closed:
             low, high = closed[j][1]
             held.append((low <= np.sqrt(variance) * (1 + 1e-12)) & (high >= np.sqrt(variance)))
         elif averaged:
-            held.append(_averaged_hold(fit, np.eye(len(truth))[j], float(variance), level))
+            held.append(_averaged_hold(fit, np.eye(len(truth))[j], variance, level))
         else:
-            held.append(profile_holds(fit, j, float(variance), level, own))
+            held.append(profile_holds(fit, j, variance, level, own))
     return np.stack(held, axis=1).astype(np.float64)
 
 
@@ -282,8 +280,7 @@ def _offered(fit: RepeatModel) -> bool:
 
 def _own_burns(fit: RepeatModel) -> bool:
     """Whether a burn SD has the profile on its own χ²: bounds, or terms' levels alone, tell of it."""
-    saturated = fit.design.spread.count == 1 and fit.engine.saturated
-    return fit.method == "REML" and (saturated or fit.censored is not None)
+    return fit.method == "REML" and (fit.engine.saturated or fit.censored is not None)
 
 
 def modified_large_sample(fit: RepeatModel, level: float) -> tuple[Array, Array] | None:
