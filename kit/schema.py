@@ -86,21 +86,12 @@ THESE_BAGS, PRODUCT = "these bags", "the product"
 """What a verdict is about: these alone where nothing says how far bags differ."""
 
 
-@dataclass(frozen=True)
-class Flag:
-    """A mark on a reading: what it means, and whether the reading may still be used."""
-
-    meaning: str
-    usable: bool
-
-
-FLAGS: Mapping[str, Flag] = {
-    name: Flag(meaning, kind == "usable")
-    for kind in ("unusable", "usable")
-    for name, meaning in _WRITTEN[kind].items()
-}
+UNUSABLE: Mapping[str, str] = _WRITTEN["unusable"]
+FLAGS: Mapping[str, str] = {**UNUSABLE, **_WRITTEN["usable"]}
+"""What each mark on a reading means; those that are unusable come first."""
+_COUNTS = {"": True, **{name: name not in UNUSABLE for name in FLAGS}}
 
 
 def usable(flag: str) -> bool:
     """Return whether a reading with this flag text counts towards values, uncertainty and n alike."""
-    return not flag or all(FLAGS[part].usable for part in flag.split("+"))
+    return all(_COUNTS[part] for part in flag.split("+"))

@@ -97,14 +97,12 @@ def metrics_of(trial: Trial) -> list[Metric]:
     """Return all metrics of a trial: each base once, at each threshold and for each cook, the
     declared columns, and what else is primary or has a margin.
     """
-    ids = []
-    for base, record in METRIC_BASES.items():
-        if record.takes == "threshold":
-            ids += [f"{base}:{threshold}" for threshold in trial.threshold_ids]
-        elif record.takes == "cook":
-            ids += [f"{base}:{cook.name}" for cook in trial.cooks]
-        else:
-            ids.append(base)
+    arguments = {"threshold": trial.threshold_ids, "cook": [cook.name for cook in trial.cooks]}
+    ids = [
+        f"{base}:{argument}" if argument else base
+        for base, record in METRIC_BASES.items()
+        for argument in arguments.get(record.takes, [""])
+    ]
     ids += [each.column for each in trial.declared]
     return [trial.metric(each) for each in dict.fromkeys([*ids, *trial.primary, *trial.margins])]
 

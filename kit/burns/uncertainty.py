@@ -146,10 +146,7 @@ def _linearity(burn: Burn, metric: Metric, base: MeasuredValue) -> float:
     row, shared = burn.row, burn.row.measuring.linearity_u_g
     if shared == 0 or (metric.source == "curve" and metric.base != "cost"):
         return 0.0
-    heavier = (
-        replace(row, charge_g=row.charge_g + shared),
-        replace(row, leftover_g=row.leftover_g + shared),
-        replace(row, ash_g=row.ash_g + shared),
-    )
+    weighings = ("charge_g", "leftover_g", "ash_g")
+    heavier = (replace(row, **{name: getattr(row, name) + shared}) for name in weighings)
     moved = [metric_of(replace(burn, row=each), metric).value - base.value for each in heavier]
     return float(np.sqrt(np.nansum(np.square(moved))))

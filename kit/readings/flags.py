@@ -20,6 +20,7 @@ from kit.readings.body import ABSENT, OPEN
 from kit.readings.cutting import Recorded, Window, elapsed_at
 from kit.readings.stamps import SECOND
 from kit.schema import FLAGS
+from kit.schema import UNUSABLE as UNUSABLE_FLAGS
 from kit.trial import Run, event_times, probe_names, relative_times
 from kit.trial.cells import Bools, Codes, Floats, Ints
 from kit.trial.messages import fault
@@ -27,7 +28,7 @@ from kit.trial.models import Cleaning
 
 Bits = npt.NDArray[np.uint16]
 BIT: Mapping[str, np.uint16] = {name: np.uint16(1 << place) for place, name in enumerate(FLAGS)}
-UNUSABLE = np.uint16(sum(int(BIT[name]) for name, flag in FLAGS.items() if not flag.usable))
+UNUSABLE = np.uint16(sum(int(BIT[name]) for name in UNUSABLE_FLAGS))
 
 
 def words(bits: Bits) -> pd.Categorical:

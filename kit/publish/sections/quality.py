@@ -79,7 +79,7 @@ def _flags_told(data: ReportData) -> list[str]:
 
 
 def _meaning(flag: str) -> str:
-    return "; ".join(FLAGS[part].meaning for part in flag.split("+"))
+    return "; ".join(FLAGS[part] for part in flag.split("+"))
 
 
 def _left_out(data: ReportData) -> list[str]:
