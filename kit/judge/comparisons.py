@@ -159,9 +159,9 @@ class Differences:
         """Return the differences that the families of each of several fits ask for."""
         rows = []
         for fit, families in asked:
-            places = np.unique(np.concatenate([_places(fit, pairs) for pairs in families]), axis=0)
-            a, b = places.T
-            means = fit.design.mean_rows()
+            every = np.concatenate([_places(fit, pairs) for pairs in families])
+            places = np.array(sorted({*map(tuple, every.tolist())}))
+            (a, b), means = places.T, fit.design.mean_rows()
             rows.append((fit, places, means[a] - means[b]))
         found = contrasts_of_each([(fit, L) for fit, _, L in rows], df, level)
         return [cls(fit, places, each, level) for (fit, places, _), each in zip(rows, found, strict=True)]

@@ -41,8 +41,6 @@ LEAST_LEFT = 3
 """Degrees of freedom that must be left beside a burn's own parameter: of fewer, burns may agree by chance."""
 ALONE = 1e-9
 LEAST_SCALE = 1e-3
-Answer = dict[tuple[str, str], tuple[str, str, float, float, float]]
-"""Of each pair: the verdict, its direction, the estimate and its limits."""
 
 LEVELS = ("burn", "bag", "day")
 NO_ANSWER = "no answer"
@@ -50,6 +48,8 @@ OPEN = (*UNDECIDED, NO_ANSWER)
 MOST_REFITS = 400
 """In a trial of which more than so many things can be left out no verdict hangs on one of them."""
 INFLUENCE = tuple(column.name for column in schema.INFLUENCE[1:])
+WITHOUT = {name: f"{name}_without" for name in ("verdict", "direction")}
+ESTIMATE = ("estimate", "low", "high")
 
 
 def conditions_apart(rows: pd.DataFrame, burn: str) -> str:
@@ -194,26 +194,24 @@ def influence(
         is none, is no longer claimed.
     """
     pairs = pairs[pairs["verdict"] != "cannot be separated"]
-    before = {(row.a, row.b): (row.verdict, row.direction) for row in pairs.itertuples(index=False)}
     # with a burn less a kind may have too few for a spread of its own
     question = replace(question, spread=fit.spread_choice)
-    left_out = list(_left_out(fit.table)) if before else []
+    left_out = list(_left_out(fit.table)) if len(pairs) else []
     if len(left_out) > MOST_REFITS:
         left_out = []
     refits: dict[bytes, RepeatFit] = {}
     for same, out in {out.tobytes(): out for _, _, out in left_out}.items():
         with suppress(KitError):
             refits[same] = question.fit(fit.table[~out], spec)
-    answers = dict(zip(refits, _judged_again(list(refits.values()), pairs, question, family), strict=True))
-    records = []
-    for level, label, out in left_out:
-        after = answers.get(out.tobytes(), {})
-        for key, (verdict, direction) in before.items():
-            without, side, *numbers = after.get(key, (NO_ANSWER, "", np.nan, np.nan, np.nan))
-            changes = (verdict, direction) != (without, side)
-            matters = verdict not in OPEN and (without in OPEN or side != direction)
-            records.append((*key, level, label, verdict, without, *numbers, changes, matters))
-    return pd.DataFrame(records, columns=list(INFLUENCE))
+    without = [(level, label, out.tobytes()) for level, label, out in left_out]
+    rows = pd.DataFrame(without, columns=["level_left_out", "left_out", "refit"])
+    rows = rows.merge(pairs[["a", "b", "verdict", "direction"]], "cross")
+    rows = rows.merge(_judged_again(refits, pairs, question, family), "left", ["refit", "a", "b"])
+    rows = rows.fillna({"verdict_without": NO_ANSWER, "direction_without": ""})
+    turned = rows["direction"] != rows["direction_without"]
+    rows["changes"] = turned | (rows["verdict"] != rows["verdict_without"])
+    rows["matters"] = ~rows["verdict"].isin(OPEN) & (turned | rows["verdict_without"].isin(OPEN))
+    return rows[list(INFLUENCE)]
 
 
 def _left_out(rows: pd.DataFrame) -> Iterator[tuple[str, str, npt.NDArray[np.bool_]]]:
@@ -228,25 +226,19 @@ def _left_out(rows: pd.DataFrame) -> Iterator[tuple[str, str, npt.NDArray[np.boo
 
 
 def _judged_again(
-    refits: Sequence[RepeatFit], pairs: pd.DataFrame, question: Question, family: Family | None
-) -> list[Answer]:
-    """Return the answers of each refit on the pairs whose fuels it has."""
-    asked = [_families_among(pairs, refit.labels) for refit in refits]
-    some = [place for place, families in enumerate(asked) if families]
-    each = [(refits[place], list(asked[place].values())) for place in some]
-    answers: list[Answer] = [{} for _ in refits]
-    for place, found in zip(some, Differences.of_each(each, level=question.level), strict=True):
-        for multiplicity, own in asked[place].items():
+    refits: Mapping[bytes, RepeatFit], pairs: pd.DataFrame, question: Question, family: Family | None
+) -> pd.DataFrame:
+    """Return the answer of each refit on each pair whose fuels it has."""
+    asked = {same: _families_among(pairs, refit.labels) for same, refit in refits.items()}
+    asked = {same: families for same, families in asked.items() if families}
+    each = [(refits[same], list(families.values())) for same, families in asked.items()]
+    tables = [pd.DataFrame(columns=["refit", "a", "b", *WITHOUT.values(), *ESTIMATE])]
+    for same, found in zip(asked, Differences.of_each(each, level=question.level), strict=True):
+        for multiplicity, own in asked[same].items():
             table = found.compared(own, multiplicity, question.margin, family)
-            columns = (
-                table["verdict"],
-                table["direction"],
-                table[number_of(found.fit)],
-                table["low"],
-                table["high"],
-            )
-            answers[place] |= dict(zip(own, zip(*columns, strict=True), strict=True))
-    return answers
+            table = table.rename(columns={**WITHOUT, number_of(found.fit): "estimate"})
+            tables.append(table.assign(refit=same)[list(tables[0])])
+    return pd.concat(tables[len(tables) > 1 :], ignore_index=True)
 
 
 def _families_among(pairs: pd.DataFrame, labels: Sequence[Any]) -> dict[Any, list[tuple[Any, Any]]]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import numpy.typing as npt
 from scipy import special
@@ -56,8 +58,14 @@ def verdicts_of(
         inside = (inner > -margin) & (outer < margin)
         cases |= {BEYOND: (low > margin) | (high < -margin), LITTLE: (above | below) & inside}
         cases |= {UNSIZED: above | below, SAME: inside}
-    larger = np.select([kept_apart | unknown, above, below], ["", "a", "b"], "")
-    return np.select(list(cases.values()), list(cases), OPEN), larger
+    larger = _first_that_holds({"": kept_apart | unknown, "a": above, "b": below})
+    return _first_that_holds({**cases, OPEN: True}), larger
+
+
+def _first_that_holds(cases: Mapping[str, npt.ArrayLike]) -> Words:
+    """Return, of each difference, the name of the first case that holds; of none, the first."""
+    first = np.stack(np.broadcast_arrays(*cases.values())).argmax(axis=0)
+    return np.asarray(np.array(list(cases))[first])
 
 
 def standard_errors(se: float, df: float) -> Array:
