@@ -326,7 +326,6 @@ def plan_run(
     earlier: Sequence[str | Path] = (),
     today: date | str | None = None,
     first_day: date | str | None = None,
-    simulated: bool = False,
 ) -> Planned:
     """Plan a trial and write the plan into its run folder, whole or not at all.
 
@@ -337,8 +336,6 @@ def plan_run(
     ----------
     run_folder, earlier, today, first_day
         As for `make_plan`.
-    simulated
-        Say on every sheet that nothing is burned by it.
 
     Raises
     ------
@@ -349,7 +346,7 @@ def plan_run(
     planned = make_plan(run_folder, earlier, today, first_day)
     if planned.obstacles:
         raise KitError(planned.obstacles)
-    sheets = Sheets(planned.trial, planned.plan, planned.workday, simulated)
+    sheets = Sheets(planned.trial, planned.plan, planned.workday)
     plan_pages(sheets)  # what goes wrong goes wrong before the first file
     with disk_faults(planned.folder):
         (planned.folder / "plan").mkdir(exist_ok=True)

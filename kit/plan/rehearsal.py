@@ -15,7 +15,7 @@ from kit.errors import Faults, KitError
 from kit.plan.answers import trial_path
 from kit.plan.burning import KNOWN
 from kit.plan.planned import RULES, make_plan
-from kit.plan.schedule import refuse_no_count, workday_of
+from kit.plan.schedule import WORDS, refuse_no_count, workday_of
 from kit.plan.sheets import Sheets, plan_pages
 from kit.plan.simulated import NOTE, PROBES, Fault, simulate_trial
 from kit.runtime.locked_tmp import locked_folder
@@ -23,10 +23,6 @@ from kit.trial import open_run, plan_of, read_plan, write_plan
 from kit.trial.decode import read_text
 from kit.trial.models import ALL_ALIKE
 
-REMARK = (
-    "# SIMULATED: a rehearsal of the plan in the folder above, seed {seed}. Nothing here was burnt; the\n"
-    "# names of the fuels are yours, what they do here is invented. It tells nothing of the real ones.\n\n"
-)
 FEWEST_FOR_FAULTS = 8
 
 
@@ -79,7 +75,7 @@ def rehearsal_text(text: str, seed: int) -> str:
         listed = [borrowed] if isinstance(borrowed, str) else borrowed
         names = [name for name in listed if name != ALL_ALIKE]  # beside a rehearsal stand none but rehearsals
         table["model"]["borrow_from"] = [name if Path(name).is_absolute() else f"../{name}" for name in names]
-    return REMARK.format(seed=seed) + tomli_w.dumps(table)
+    return str(WORDS["rehearsal"]).format(seed=seed) + tomli_w.dumps(table)
 
 
 def _dated(order: pd.DataFrame) -> pd.DataFrame:

@@ -25,11 +25,7 @@ from kit.plan.sheets import CALENDAR
 WORTH = 0.05
 """So much more often a better design must find twice the margin to be recommended before the one planned."""
 TRUTHS = ("alike", "the margin apart", "twice the margin apart")
-COLUMNS = {
-    "design": "bags of each fuel × burns a bag", "total": "burns", "days": "days", "hours": "hours",
-    "money": "cost of bags", "found_at_margin": "the margin found", "found_at_twice": "twice the margin found",
-    "same_at_0": "alike: 'the same'", "best_named": "best named", "remark": "",
-}  # fmt: skip
+COLUMNS: dict[str, str] = WORDS["designs"]
 """What is shown of each design to choose between, and its heading."""
 
 
@@ -152,13 +148,9 @@ def settles_html(planned: Planned) -> Html:
     """Return what 12, 24, 36 burns settle for all the fuels and for fewer, in per cent."""
     shown = planned.settles.assign(group=[f"{asked} burns" for asked in planned.settles["asked"]])
     shown["fuels"] = [f"{fuels} fuels" for fuels in shown["fuels"]]
-    counts = {"bags": "bags of each", "burns": "burns a bag", "cost": "cost of bags"}
-    chances = {
-        "same_at_0": "alike: 'the same'", "found_at_margin": "the margin apart: found",
-        "found_at_twice": "twice the margin: found", "beyond_at_twice": "twice the margin: 'by more than the margin'",
-    }  # fmt: skip
-    head = Col("fuels", "fuels kept", kind="head")
-    columns = cols(head, numbers(*counts.items()), numbers(*chances.items(), share=True))
+    head, settled = Col("fuels", "fuels kept", kind="head"), WORDS["settled"]
+    chances = numbers(*settled["chances"].items(), share=True)
+    columns = cols(head, numbers(*settled["counts"].items()), chances)
     return table(
         shown, f"What so many burns can settle at best, by {_first(planned)}", columns, group="group"
     )

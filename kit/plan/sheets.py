@@ -21,11 +21,8 @@ from kit.trial import Plan, Trial
 SHEETS, KEY = "plan/sheets.html", "plan/key.html"
 LETTERS = "ACEFHJKLMNPRTUVWXY"  # none that is taken for a digit or another letter
 DIGITS = "34679"
-CALENDAR = {
-    "light": "light at",
-    "next": "earliest next lighting, only if checked cold and emptied",
-    "weigh": "weigh if cold right through: burns",
-}
+CALENDAR: dict[str, str] = WORDS["calendar"]
+"""Columns of the calendar, and their headings."""
 
 
 @dataclass(frozen=True, eq=False)

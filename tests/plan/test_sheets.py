@@ -11,6 +11,7 @@ import pytest
 
 from kit.page.cautions import CAUTIONS, cautions_short
 from kit.plan import plan_run
+from kit.plan.rehearsal import write_simulated_plan
 from kit.plan.sheets import codes
 from tests.plan.helpers import yard
 
@@ -89,7 +90,9 @@ def test_each_burn_prints_on_one_side(tmp_path: Path, paper: str, simulated: boo
         tmp_path / "y",
         **{'cooker = "steel drum"': 'cooker = ["the steel drum oven behind the house", "other"]'},
     )
-    plan_run(folder, today="2026-04-10", simulated=simulated)
+    planned = plan_run(folder, today="2026-04-10")
+    if simulated:
+        write_simulated_plan(folder, planned.order, planned.plan.written)
     with playwright.sync_playwright() as session:
         browser = session.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         page = browser.new_page()
