@@ -386,10 +386,13 @@ def _joined(history: History, make: Maker) -> pd.DataFrame:
 
 
 def seasons_table(history: History) -> pd.DataFrame:
-    """Return season, report, first and last day, burns, fuels, control, left_out, in order."""
-    names = ["season", "report", "first_day", "last_day", "burns", "fuels", "control", "left_out"]
+    """Return season, folder, report, first and last day, burns, fuels, control, left_out, in order."""
+    names = ["season", "folder", "report", "first_day", "last_day", "burns", "fuels", "control", "left_out"]
     rows = [
-        (of.name, of.report, of.first_day, of.last_day, len(of.burns), len(of.fuels), of.control, of.left_out)
+        (
+            *(of.name, of.folder, of.report, of.first_day, of.last_day),
+            *(len(of.burns), len(of.fuels), of.control, of.left_out),
+        )
         for of in history.seasons
     ]
     return pd.DataFrame(rows, columns=names)

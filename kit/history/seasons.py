@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -18,6 +18,10 @@ KEYS: Final = ("schema", "report", "trial", "inputs", "burns", "metrics")
 """What is read of a results.json; curves and the rest, most of the file, are passed over."""
 SIMULATED: Final = "SIMULATED.txt"
 """The input that says of a folder that its burns came from a computer."""
+MONTHS: Final = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
 
 
 class Measured(NamedTuple):
@@ -38,7 +42,7 @@ class Season:
     Attributes
     ----------
     name, report
-        Name of the folder; id of the report.
+        What it is called, as `open_seasons` has it; id of the report.
     trial
         The trial as the report recorded it.
     rows
@@ -54,6 +58,8 @@ class Season:
         The control fuel as in `burns`, '' where none is declared.
     simulated
         Whether the burns came from a computer.
+    folder
+        Name of its folder.
     """
 
     name: str
@@ -65,6 +71,7 @@ class Season:
     dated: str
     control: str = ""
     simulated: bool = False
+    folder: str = ""
 
     @cached_property
     def burns(self) -> frozenset[str]:
@@ -90,6 +97,21 @@ class Season:
     def last_day(self) -> str:
         """Last day of the burns; '' where no day is known."""
         return self.days[-1] if self.days else ""
+
+    @property
+    def title(self) -> str:
+        """Its title, else its folder, with the months of its burns: "'Which lump?' of March to May 2026"."""
+        title = str(self.trial.get("title") or "").strip()
+        named = f"'{title}'" if title else self.folder
+        if not self.days:
+            return named
+        (year, month), (last_year, last_month) = (
+            day.split("-")[:2] for day in (self.first_day, self.last_day)
+        )
+        last = f"{MONTHS[int(last_month) - 1]} {last_year}"
+        if (year, month) == (last_year, last_month):
+            return f"{named} of {last}"
+        return f"{named} of {MONTHS[int(month) - 1]}{f' {year}' * (year != last_year)} to {last}"
 
     def knows(self, metric: str) -> bool:
         """Return whether a metric has a value, or a bound, for any burn."""
@@ -118,6 +140,8 @@ def newest_reports(folders: Iterable[str | Path]) -> list[Path]:
 def open_seasons(paths: Iterable[str | Path]) -> tuple[Season, ...]:
     """Return the seasons of these results.json, the earliest burns first.
 
+    Each is called by its title and months, with its folder where another is called the same.
+
     Raises
     ------
     KitError
@@ -131,12 +155,17 @@ def open_seasons(paths: Iterable[str | Path]) -> tuple[Season, ...]:
             found.append((path, results))
     faults.settle()
     labels = fuel_labels([results["trial"].get("fuels") or () for _, results in found])
-    names = _names([path for path, _ in found])
+    folders = _folders([path for path, _ in found])
     seasons = [
-        _season(path, name, results, own)
-        for name, (path, results), own in zip(names, found, labels, strict=True)
+        _season(path, folder, results, own)
+        for folder, (path, results), own in zip(folders, found, labels, strict=True)
     ]
-    return tuple(sorted(seasons, key=lambda each: (each.dated, each.name)))
+    titles = Counter(each.title for each in seasons)
+    called = (
+        replace(each, name=each.title if titles[each.title] == 1 else f"{each.title} ({each.folder})")
+        for each in seasons
+    )
+    return tuple(sorted(called, key=lambda each: (each.dated, each.folder)))
 
 
 def _refuse_what_fits_not(path: Path, results: Mapping[str, Any]) -> None:
@@ -202,7 +231,7 @@ def _fullest(mention: _Mention, every: set[_Mention]) -> _Mention:
     return min(branded) if one_product else mention
 
 
-def _names(paths: Sequence[Path]) -> list[str]:
+def _folders(paths: Sequence[Path]) -> list[str]:
     """Return the folders' names, with those of the folders above them where two are alike."""
     folders = [path.parents[2] for path in paths]
     if len({folder.name for folder in folders}) == len(folders):
@@ -211,7 +240,7 @@ def _names(paths: Sequence[Path]) -> list[str]:
     return [folder.relative_to(above).as_posix() for folder in folders]
 
 
-def _season(path: Path, name: str, results: Mapping[str, Any], labels: Mapping[str, str]) -> Season:
+def _season(path: Path, folder: str, results: Mapping[str, Any], labels: Mapping[str, str]) -> Season:
     trial = results["trial"]
     where = {row["burn"]: (row.get("cooker") or "", row.get("setting") or "") for row in results["burns"]}
     burned = Counter(where[burn] for burn in {row["burn"] for row in results["metrics"]})
@@ -225,7 +254,7 @@ def _season(path: Path, name: str, results: Mapping[str, Any], labels: Mapping[s
     reported = (each.date for each in reports_of(path.parents[2]))
     control = trial.get("control_fuel") or ""
     return Season(
-        name,
+        folder,
         results["report"],
         trial,
         rows,
@@ -234,4 +263,5 @@ def _season(path: Path, name: str, results: Mapping[str, Any], labels: Mapping[s
         dated=min(days, default="") or min(reported, default=path.parent.name[:10]),
         control=labels.get(control, control),
         simulated=any(each["name"] == SIMULATED for each in results["inputs"]),
+        folder=folder,
     )

@@ -31,13 +31,21 @@ _SVG_DATA: Final = "data:image/svg+xml;base64,"
 _FIGURE: Final = re.compile(
     r'<figure id="(?P<id>[^"]*)"><img alt="(?P<alt>[^"]*)" title="(?P<title>[^"]*)"'
     r'(?: data-choices="(?P<choices>[^"]*)")?'
+    rf'(?: data-narrow="{re.escape(_SVG_DATA)}(?P<narrow>[A-Za-z0-9+/=]*)")?'
     rf' src="{re.escape(_SVG_DATA)}(?P<data>[A-Za-z0-9+/=]*)">'
 )
 _LIVE: Final = frozenset({"script", "foreignobject", "iframe", "animate", "set", "handler"})
 
 
 def figure(
-    svg: str, *, alt: str, title: str, caption: object, key: str, choices: Sequence[tuple[str, str]] = ()
+    svg: str,
+    *,
+    alt: str,
+    title: str,
+    caption: object,
+    key: str,
+    choices: Sequence[tuple[str, str]] = (),
+    narrow: str = "",
 ) -> Html:
     """Return a figure of a drawn SVG, as an image.
 
@@ -57,17 +65,23 @@ def figure(
     choices
         What a reader of the page can choose to see alone, without script: the class of a group of the drawing, and its
         label.
+    narrow
+        The same drawn for a phone's width, which takes its place in a page that is so narrow; '' where there is none.
 
     Raises
     ------
     ValueError
-        Where the drawing is no SVG or carries anything live.
+        Where a drawing is no SVG or carries anything live.
     """
-    _refuse_live(svg)
-    source = _SVG_DATA + base64.b64encode(svg.encode()).decode("ascii")
+    source, phone = (_as_source(drawn) if drawn else None for drawn in (svg, narrow))
     listed = json.dumps(list(choices)) if choices else None
-    image = element("img", alt=alt, title=title, data_choices=listed, src=source)
+    image = element("img", alt=alt, title=title, data_choices=listed, data_narrow=phone, src=source)
     return element("figure", image, element("figcaption", caption), id=anchor(key))
+
+
+def _as_source(svg: str) -> str:
+    _refuse_live(svg)
+    return _SVG_DATA + base64.b64encode(svg.encode()).decode("ascii")
 
 
 def inlined(body: str) -> Html:
@@ -85,12 +99,16 @@ def inlined(body: str) -> Html:
 
 
 def _drawing(found: re.Match[str]) -> str:
-    svg = base64.b64decode(found["data"]).decode()
-    alt, title = unescape(found["alt"]), unescape(found["title"])
-    inline = Html(inline_svg(svg, alt=alt, title=title, key=found["id"]))
-    box = element("div", inline, class_="drawing", role="group", aria_label=title, tabindex=0)
-    chosen = _chooser(found["id"], json.loads(unescape(found["choices"]))) if found["choices"] else ""
-    return f'<figure id="{found["id"]}">{chosen}{box}'
+    alt, title, key = unescape(found["alt"]), unescape(found["title"]), found["id"]
+
+    def box(data: str, key: str, look: str) -> Html:
+        svg = base64.b64decode(data).decode()
+        inline = Html(inline_svg(svg, alt=alt, title=title, key=key))
+        return element("div", inline, class_=look, role="group", aria_label=title, tabindex=0)
+
+    phone = box(found["narrow"], f"{key}-narrow", "drawing narrow") if found["narrow"] else ""
+    chosen = _chooser(key, json.loads(unescape(found["choices"]))) if found["choices"] else ""
+    return f'<figure id="{key}">{chosen}{box(found["data"], key, "drawing")}{phone}'
 
 
 def _chooser(key: str, choices: Sequence[tuple[str, str]]) -> Html:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any, Final
 
 from kit.page.text import anchor, escape_markdown
-from kit.publish.claims import NOT_TO_SAY, Claim, all_claims, claims_of, findings
+from kit.publish.claims import NOT_TO_SAY, Claim, all_claims, claims_of, counts_in, findings
 from kit.publish.report_data import ReportData, report_data
-from kit.publish.wording import called, counted, counts, of_bags, paragraph_of, sentences_of, words
+from kit.publish.wording import called, counts_of_two, paragraph_of, sentences_of, told_each, words
 
 SAY: Final = "say.md"
 KNOW: Final = "how-we-know.md"
@@ -36,15 +36,13 @@ def say_card(analysis: Any) -> str:
 def _card(claim: Claim, data: ReportData) -> str:
     said = [f"'{word}'" for word in (*NOT_TO_SAY, *["another bag"] * bool(data.these_bags))]
     said.append(called("not_to_say", claim.verdict if claim.kind == "pair" else claim.kind, "'every bag'"))
-    n = of_bags(f"{counted(claim.n[0], 'burn')} of {data.name(claim.a)}", claim.bags[0])
-    if claim.kind == "pair":
-        n = counts(data.name(claim.a), data.name(claim.b), claim.n, claim.bags)
+    n, a, b = counts_in(claim, data), data.name(claim.a), data.name(claim.b)
     texts = {
         "say": claim.say,
         "caption": claim.caption,
         "verdict": claim.verdict,
         "interval": f"{claim.interval or 'none'} ({100 * claim.level:g} %)",
-        "n": n,
+        "n": counts_of_two(a, b, n) if claim.kind == "pair" else n[0].of(a),
         "not_to_say": ", ".join(said),
     }
     file, page = anchor(claim.figure), "appendix.html" if claim.kind == "value" else REPORT
@@ -63,18 +61,16 @@ def how_we_know(analysis: Any) -> str:
     data = report_data(analysis)
     title = escape_markdown(data.trial.title or "this trial")
     sentences = " ".join(map(escape_markdown, three_sentences(data)))
-    return f"# How we know: {title}\n\n{sentences}\n\n{words()['know_links']}"
+    links = "\n".join(told_each(words()["know_links"], {"data": data}))
+    return f"# How we know: {title}\n\n{sentences}\n\n{links}\n"
 
 
 def three_sentences(data: ReportData) -> list[str]:
     """Return three sentences: what was done, how differences were judged, how anyone can check."""
     primary = [claim for claim in claims_of(data) if claim.primary]
-    burns, bags = (sum(each) for each in zip((0, 0), *data.burned.values(), strict=True))
     parts = {
         "burned": "simulated" if data.simulated else "burned",
-        "fuels": sum(n > 0 for n, _ in data.burned.values()),
-        "burns": burns,
-        "from_bags": f" from {counted(bags, 'bag')}" if bags else "",
+        "fuels": sum(n.burns > 0 for n in data.burned.values()),
         "where": f" (cooker: {data.trial.cooker})" if data.trial.cooker else "",
         "measures": [data.label(metric) for metric in data.primary] or "what was logged",
         "spread": f"burns of {data.these_bags}" if data.these_bags else "bags and burns of one fuel",

@@ -17,10 +17,12 @@ from kit.publish.wording import (
     APART,
     TIMES_FROM,
     Amount,
+    Count,
+    alike,
     amount_of,
     called,
     capital,
-    counts,
+    counts_of_two,
     estimate_words,
     label_of,
     number_word,
@@ -107,6 +109,12 @@ class Claim:
         return self.verdict not in UNDECIDED
 
 
+def counts_in(claim: Claim, data: ReportData) -> list[Count]:
+    """Return burns and bags of each fuel that a claim is of, as pages tell them."""
+    own = zip((claim.a, claim.b), claim.n, claim.bags, strict=True)
+    return [data.noted(claim.metric, *each) for each in own if each[0]]
+
+
 def claim_id(metric: str, a: str, b: str) -> str:
     """Return the id of a comparison: the same for (a, b) and (b, a), and in every report of the folder."""
     return anchor("claim", *map(_quoted, (metric, *sorted((a, b)))))
@@ -172,21 +180,17 @@ def _pair(row: Any, data: ReportData) -> Claim:
     spec, verdict = data.spec(row.metric), row.verdict
     margin = math.nan if row.margin is None else float(row.margin)
     amount = amount_of(row, spec, data.units, margin=margin)
-    sides = [
-        (fuel, int(burns), data.noted_bags(row.metric, fuel, bags))
-        for fuel, burns, bags in ((row.a, row.n_a, row.bags_a), (row.b, row.n_b, row.bags_b))
-    ]
+    sides = [(row.a, row.n_a, row.bags_a), (row.b, row.n_b, row.bags_b)]
     if _is_turned(amount, spec.better):
         sides, amount = sides[::-1], amount.turned
-    (a, b), n, bags = zip(*sides, strict=True)
-    names = data.name(a), data.name(b)
-    alike = n[0] == n[1] and bags[0] == bags[1]
+    (a, b), n = (fuel for fuel, *_ in sides), [data.noted(row.metric, *side) for side in sides]
+    names, each = (data.name(a), data.name(b)), alike(n)
     short = spec.phrases.short if amount.above else spec.phrases.short_less
     parts: dict[str, Any] = {
         "data": data,
         "a": names[0],
         "b": names[1],
-        "once": names[n[0] != 1],
+        "once": names[n[0].burns != 1],
         "open": verdict in UNDECIDED,
         "same": verdict == SAME,
         "amount": amount,
@@ -199,16 +203,16 @@ def _pair(row: Any, data: ReportData) -> Claim:
         "measure": label_of(spec, data.units.first),
         "of_these": f", for {data.these_bags}" if data.these_bags else "",
         "size": amount.end(amount.value),
-        "burns": n[0],
-        "other_burns": "" if alike else n[1],
-        "bags": bags[0] if alike else 0,
+        "burns": n[0].burns,
+        "other_burns": "" if each else n[1].burns,
+        "bags": each.bags if each else 0,
         "short": short.replace("{at}", threshold(spec, data.units.first)),
     }
     own = words()["claim"]
     for name in ("clause", "interval", "each", "of_bags"):  # each holds those before it
         parts[name] = told(own[name], parts)
     follows, number = (told(own[of].get(verdict, own[of]["different"]), parts) for of in ("told", "number"))
-    of_burns = "" if verdict in NO_COUNT else f"; {counts(*names, n, bags)}"
+    of_burns = "" if verdict in NO_COUNT else f"; {counts_of_two(*names, n)}"
     drawn = data.rows("comparisons", row.metric)["low"].notna().any()
     return Claim(
         id=claim_id(row.metric, a, b),
@@ -224,8 +228,8 @@ def _pair(row: Any, data: ReportData) -> Claim:
         level=float(row.level) if row.level == row.level else data.level,
         scale=row.scale,
         unit=row.unit,
-        n=n,
-        bags=bags,
+        n=(n[0].burns, n[1].burns),
+        bags=(n[0].bags, n[1].bags),
         sentence=f"{capital(parts['clause'])}{follows}{of_burns}.",
         number=number,
         say=shortest_that_fits(told_each(own["say_pair"], parts), data, MOST_SAID),
@@ -337,8 +341,8 @@ def standing_of(data: ReportData, metric: str) -> Standing | None:
     judged = set(rows["fuel"])
     unjudged = {
         fuel: why_unjudged(data, metric, fuel)
-        for fuel, (burns, _) in data.burned.items()
-        if burns and fuel not in judged
+        for fuel, n in data.burned.items()
+        if n.burns and fuel not in judged
     }
     return Standing(leader, tuple(rivals), tuple(others), near, unjudged, means)
 
@@ -437,7 +441,7 @@ def _standing_claim(
     own = words()["claim"]
     forms = [f"{'; '.join(told_each(own['say'], parts))}.", *told_each(own["say_briefly"], parts)]
     captions, unnamed = (told_each(own[name], parts) for name in ("caption_best", "caption_unnamed"))
-    (burns, bags), (mean, low, high) = used.get(found.leader, (0, 0)), found.limits(found.leader)
+    n, (mean, low, high) = used.get(found.leader, Count()), found.limits(found.leader)
     return Claim(
         id=anchor("claim", kind, _quoted(metric)),
         kind=kind,
@@ -452,8 +456,8 @@ def _standing_claim(
         level=data.level,
         scale=spec.scale,
         unit=spec.unit,
-        n=(burns, burns),
-        bags=(bags, bags),
+        n=(n.burns, n.burns),
+        bags=(n.bags, n.bags),
         sentence=f"{'; '.join(told_each(own['standing'], parts))} ({data.n_words(used)}).",
         number=number,
         say=shortest_that_fits(forms, data, MOST_SAID),

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import disk_faults
-from kit.history import History, MetricHistory, newest_reports
+from kit.history import History, MetricHistory, Season, newest_reports
 from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT, main_probe
 from kit.history.control_chart import DRAWS, FALSE_ALARMS, LEVEL_RULES, RULES, SEED, Chart
 from kit.history.history import LEVEL, OF_COOKER, OF_PROBE, chart_points, history_tables, seasons_table
@@ -123,13 +123,18 @@ class MetricWords:
         The metric's history.
     units
         Units as shown.
-    simulated
-        Whether burns of some season came from a computer.
+    seasons
+        All seasons.
     """
 
     found: MetricHistory
     units: Units
-    simulated: bool
+    seasons: Sequence[Season]
+
+    @property
+    def simulated(self) -> bool:
+        """Whether burns of some season came from a computer."""
+        return any(season.simulated for season in self.seasons)
 
     @property
     def name(self) -> str:
@@ -176,8 +181,7 @@ def metrics_of(history: History) -> list[MetricWords]:
     """Return the metrics of a history, in the units in which the newest season wants them shown."""
     trial = history.newest.trial
     units = Units(trial.get("show") or "metric", str(trial.get("currency") or ""))
-    simulated = any(season.simulated for season in history.seasons)
-    return [MetricWords(found, units, simulated) for found in history.metrics.values()]
+    return [MetricWords(found, units, history.seasons) for found in history.metrics.values()]
 
 
 def tables_of(history: History) -> dict[str, pd.DataFrame]:
@@ -302,7 +306,7 @@ def chart_drawing(each: MetricWords, chart: Chart) -> Drawing:
     centre = float(each.units.on_axis(each.found.measured(chart.centre), spec.unit))
     means = points[points["what"] == "season"]
     values = "; ".join(
-        f"{row.season} {plain(row.value, places(row.low, row.high))} {unit}"
+        f"{row.season}: {plain(row.value, places(row.low, row.high))} {unit}"
         for row in (means if len(means) <= MOST_TOLD else means.iloc[[0, -1]]).itertuples(index=False)
     )
     parts = each.parts | {
@@ -311,7 +315,9 @@ def chart_drawing(each: MetricWords, chart: Chart) -> Drawing:
         "outside": points["outside"].sum(),
         "short": label_of(spec, Units()),
     }
-    draw = partial(chart_figure, points, centre, with_unit_after(each.name, unit))
+    ticks = {season.name: season.first_day[:7] or season.folder for season in each.seasons}
+    drawn = points.assign(tick=points["season"].map(ticks))
+    draw = partial(chart_figure, drawn, centre, with_unit_after(each.name, unit))
     return figure_of(each, "control chart", spec.id, points, draw, **parts)
 
 
@@ -321,7 +327,7 @@ def chart_figure(points: pd.DataFrame, centre: float, y: str, frame: Frame) -> F
     Parameters
     ----------
     points
-        what ('season' or 'day'), season, value, low, high, outside; as shown, in the order drawn.
+        what ('season' or 'day'), season, its tick, value, low, high, outside; as shown, in the order drawn.
     centre
         Mean over all seasons, as shown.
     y
@@ -347,9 +353,9 @@ def chart_figure(points: pd.DataFrame, centre: float, y: str, frame: Frame) -> F
         axes.hlines(means[end], spots - 0.4, spots + 0.4, zorder=2, **dashes)
     dots(spots, means, "D", frame.small * 0.7, frame.ink)
     step = max(1, -(-len(names) // (MOST_NAMES // 2 if frame.film else MOST_NAMES)))
-    kept = names[::step]
+    ticks = means["tick"].tolist()[::step]
     axes.set_xticks(range(0, len(names), step))
-    axes.set_xticklabels([short(name, max(64 // max(len(kept), 1), 6)) for name in kept], parse_math=False)
+    axes.set_xticklabels([short(tick, max(64 // max(len(ticks), 1), 6)) for tick in ticks], parse_math=False)
     axes.set_xlim(-0.6, len(names) - 0.4)
     axes.set_ylabel(y)
     fewer_ticks(axes, frame, y=6)

@@ -16,11 +16,12 @@ from kit.page.shown_numbers import Units
 from kit.publish.figures.canvas import Axis, Cast, cast_of
 from kit.publish.provenance import SIMULATED
 from kit.publish.wording import (
+    Count,
+    alike,
     called,
     counted,
     label_of,
     margin_words,
-    of_bags,
     paragraph_of,
     with_unit_after,
 )
@@ -149,18 +150,14 @@ class ReportData:
         margin = self.trial.margins.get(metric)
         return margin_words(margin.value, self.spec(metric), self.units) if margin else ""
 
-    def n_words(self, counts: Mapping[str, tuple[int, int]]) -> str:
+    def n_words(self, counts: Mapping[str, Count]) -> str:
         """Return burns and bags by fuel in words: 'six burns of each fuel, from three bags each', or each one's."""
-        if len(counts) > 1 and len(set(counts.values())) == 1:
-            burns, bags = next(iter(counts.values()))
-            return of_bags(f"{counted(burns, 'burn')} of each fuel{',' if bags else ''}", bags, " each")
-        each = (
-            of_bags(f"{counted(burns, 'burn')} of {self.name(fuel)}", bags)
-            for fuel, (burns, bags) in counts.items()
-        )
-        return "; ".join(each)
+        each = alike(counts.values())
+        if each and len(counts) > 1:
+            return each.of(f"each fuel{',' * (each.bags > 0)}") + " each" * (each.bags > 0)
+        return "; ".join(own.of(self.name(fuel)) for fuel, own in counts.items())
 
-    def n_parts(self, counts: Mapping[str, tuple[int, int]]) -> dict[str, str]:
+    def n_parts(self, counts: Mapping[str, Count]) -> dict[str, str]:
         """Return burns and bags by fuel for a figure: `burned` for its caption, `n` for the foot of its film."""
         return {"burned": self.n_words(counts), "n": n_note(list(counts.values()))}
 
@@ -227,6 +224,11 @@ class ReportData:
         return int(self.table("metrics")["burn"].nunique())
 
     @property
+    def begun(self) -> bool:
+        """Whether some burn of the sheet is done, be it one that was left out."""
+        return len(self.analysis.run.in_state("planned")) < len(self.sheet)
+
+    @property
     def planned(self) -> int:
         """Burns of the sheet that count, done or still to be done."""
         return self.done + len(self.analysis.run.in_state("planned"))
@@ -265,7 +267,7 @@ class ReportData:
     @property
     def singles(self) -> bool:
         """Whether every fuel was burned once, so that nothing has an error bar of its own."""
-        return max((burns for burns, _ in self.burned.values()), default=0) == 1
+        return max((n.burns for n in self.burned.values()), default=0) == 1
 
     @property
     def borrowed(self) -> bool:
@@ -309,6 +311,12 @@ class ReportData:
         table = self.table("metrics")
         return len(table.loc[table["bag"] != "", ["fuel", "bag"]].drop_duplicates())
 
+    @property
+    def from_bags(self) -> str:
+        """The bags that were burned, in words: 'six bags', 'two noted bags' where some burns' are not; '' of none."""
+        unnoted = any(n.unnoted for n in self.burned.values())
+        return counted(self.bags, "noted bag" if unnoted else "bag") if self.bags else ""
+
     @cached_property
     def these_bags(self) -> str:
         """What verdicts are about where nothing says how far bags differ: 'these bags', or 'these charges'; else ''."""
@@ -318,13 +326,13 @@ class ReportData:
         return "these bags" if self.bags else "these charges"
 
     @cached_property
-    def burned(self) -> dict[str, tuple[int, int]]:
+    def burned(self) -> dict[str, Count]:
         """For each fuel of the cast how many burns and bags are compared."""
         table = self.table("metrics")
         n = counts_of(table[table["burn"].isin(self.compared)])
-        return {player.id: n.get(player.id, (0, 0)) for player in self.cast}
+        return {player.id: n.get(player.id, Count()) for player in self.cast}
 
-    def used(self, metric: str) -> dict[str, tuple[int, int]]:
+    def used(self, metric: str) -> dict[str, Count]:
         """Return for each fuel how many burns and bags have a value of a metric that counts."""
         if metric not in self._used:
             rows = self.values_of(metric)
@@ -332,12 +340,13 @@ class ReportData:
         return self._used[metric]
 
     @cached_property
-    def _used(self) -> dict[str, dict[str, tuple[int, int]]]:
+    def _used(self) -> dict[str, dict[str, Count]]:
         return {}
 
-    def noted_bags(self, metric: str, fuel: str, counted: int) -> int:
-        """Return how many of the bags that the model counted were noted: blanks are one bag to it, none on a page."""
-        return min(int(counted), self.used(metric).get(fuel, (0, 0))[1])
+    def noted(self, metric: str, fuel: str, burns: int, bags: int) -> Count:
+        """Return burns and bags that the model counted, as a page does: blanks are one bag to it, none here."""
+        used = self.used(metric).get(fuel, Count())
+        return Count(int(burns), min(int(bags), used.bags), used.unnoted)
 
 
 @lru_cache(maxsize=1)
@@ -351,21 +360,24 @@ def report_data(analysis: Any) -> ReportData:
     return ReportData(analysis, trial, sheet, Units(trial.show, trial.currency), cast)
 
 
-def counts_of(rows: pd.DataFrame) -> dict[str, tuple[int, int]]:
+def counts_of(rows: pd.DataFrame) -> dict[str, Count]:
     """Return for each fuel of rows with burn, fuel and bag how many burns, and noted bags, there are."""
-    bags = rows[rows["bag"] != ""].groupby("fuel")["bag"].nunique()
-    burns = rows.groupby("fuel")["burn"].nunique()
-    return {str(fuel): (int(n), int(bags.get(fuel, 0))) for fuel, n in burns.items()}
+    found = {}
+    for fuel, own in rows.drop_duplicates("burn").groupby("fuel"):
+        bags = own["bag"].replace("", None)
+        unnoted = int(bags.isna().sum()) if bags.notna().any() else 0
+        found[str(fuel)] = Count(len(own), bags.nunique(), unnoted)
+    return found
 
 
-def n_note(counts: Sequence[tuple[int, int]]) -> str:
+def n_note(counts: Sequence[Count]) -> str:
     """Return burns and bags for the foot of a film picture: '3 bags, 6 burns each', or the totals."""
     if not counts:
         return ""
-    alike = len(set(counts)) == 1
-    burns, bags = counts[0] if alike else map(sum, zip(*counts, strict=True))
-    told = f"{burns} burn{'s' * (burns != 1)}{' each' * (alike and len(counts) > 1)}"
-    return f"{bags} bag{'s' * (bags != 1)}, {told}" if bags else told
+    each = alike(counts)
+    burns, bags, unnoted = each or map(sum, zip(*counts, strict=True))
+    told = f"{burns} burn{'s' * (burns != 1)}{' each' * (each is not None and len(counts) > 1)}"
+    return f"{bags} bag{'s' * (bags != 1)}, {told}" if bags and not unnoted else told
 
 
 def prices_per_kg(data: ReportData) -> dict[str, float]:

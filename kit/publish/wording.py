@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from itertools import product
 from string import Formatter
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from kit.data_file import data_file
 from kit.errors import Faults, KitError
@@ -199,19 +199,35 @@ def listed(words: Sequence[str], last: str = "and") -> str:
     return f"{', '.join(words[:-1])} {last} {words[-1]}" if len(words) > 1 else "".join(words)
 
 
-def counts(a: str, b: str, burns: tuple[int, int], bags: tuple[int, int]) -> str:
+class Count(NamedTuple):
+    """How many burns, of how many noted bags; and where only some have one noted, how many have none."""
+
+    burns: int = 0
+    bags: int = 0
+    unnoted: int = 0
+
+    def of(self, fuel: str) -> str:
+        """Return it in words: 'six burns of alder lump from three bags', or how many are from noted ones."""
+        burns = f"{counted(self.burns, 'burn')} of {fuel}"
+        if self.bags and self.unnoted:
+            noted = number_word(self.burns - self.unnoted)
+            return f"{burns}, {noted} of them from {counted(self.bags, 'noted bag')}"
+        return f"{burns} from {counted(self.bags, 'bag')}" if self.bags else burns
+
+
+def alike(counts: Iterable[Count]) -> Count | None:
+    """Return what is so of each fuel; None where they differ, or where some bags are not noted."""
+    first, *others = set(counts) or {Count()}
+    return None if others or first.unnoted else first
+
+
+def counts_of_two(a: str, b: str, n: Sequence[Count]) -> str:
     """Return n in words: 'six burns each, three bags each', or each fuel's own."""
-    if burns[0] == burns[1] and bags[0] == bags[1]:
-        return f"{counted(burns[0], 'burn')} each" + (f", {counted(bags[0], 'bag')} each" if bags[0] else "")
-    return ", ".join(
-        of_bags(f"{counted(n, 'burn')} of {name}", of)
-        for name, n, of in zip((a, b), burns, bags, strict=True)
-    )
-
-
-def of_bags(burns: str, bags: int, each: str = "") -> str:
-    """Return words for burns with the bags they came from, if bags are noted: 'six burns from three bags'."""
-    return f"{burns} from {counted(bags, 'bag')}{each}" if bags else burns
+    if each := alike(n):
+        return f"{counted(each.burns, 'burn')} each" + (
+            f", {counted(each.bags, 'bag')} each" if each.bags else ""
+        )
+    return ", ".join(own.of(name) for name, own in zip((a, b), n, strict=True))
 
 
 def burns_named(burns: Sequence[object], most: int = 10_000) -> str:

@@ -1,6 +1,8 @@
 """From folders to the page: what is refused and named, what may be compared with what, and what stands beside."""
 
 import json
+import re
+from html import unescape
 
 import numpy as np
 import pytest
@@ -55,7 +57,7 @@ def test_what_was_measured_differently_is_not_pooled_and_the_difference_is_named
     seasons = opened(tmp_path, [change, {}])
     found, why = standing(seasons)
     assert found == NOT and said in why
-    assert history_of(seasons).metrics["peak"].seasons == ("s01",)
+    assert history_of(seasons).metrics["peak"].seasons == (seasons[1].name,)
 
 
 def test_other_vents_are_named(tmp_path):
@@ -64,7 +66,8 @@ def test_other_vents_are_named(tmp_path):
         write_folder(made_season(0, RNG(0)), tmp_path, {"settings": vents}, setting="v"),
         write_folder(made_season(1, RNG(1)), tmp_path),
     ]
-    (why,) = history_of(open_seasons(newest_reports(folders))).metrics["peak"].why_not["s00"]
+    seasons = open_seasons(newest_reports(folders))
+    (why,) = history_of(seasons).metrics["peak"].why_not[seasons[0].name]
     assert why == "vents (half open, not stated)"
 
 
@@ -133,11 +136,19 @@ def test_a_history_is_a_dated_folder_with_all_its_parts(made):
 
 
 def test_the_page_says_that_the_level_moved_and_that_it_is_simulated(made):
-    page = (made / "report.html").read_text("utf-8")
-    assert "of the control fuel moved" in page and "Simulated burns: s00, s01, s02, s03" in page
+    page = unescape((made / "report.html").read_text("utf-8"))
+    assert "of the control fuel moved" in page
+    assert "Simulated burns: 'made' of March 2000, 'made' of September 2000, 'made' of March 2001" in page
     assert str(made.parents[1]) not in page and "/tmp/" not in page
     for figure in (made / "figures").glob("*.svg"):
         assert "Simulated burns." in figure.read_text("utf-8"), figure.name
+
+
+def test_a_season_is_told_by_title_and_months_and_its_folder_stands_in_one_table(made):
+    told = unescape((made / "report.html").read_text("utf-8")).partition('id="seasons"')
+    (beside,) = re.findall(r"<table>.*?</table>", told[2], re.DOTALL)[:1]
+    for folder in ("s00", "s01", "s02", "s03"):
+        assert not re.search(rf"\b{folder}\b(?!/reports)", told[0]) and folder in beside
 
 
 def test_the_page_opens_in_a_browser_with_nothing_wrong(made):

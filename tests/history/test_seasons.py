@@ -32,10 +32,36 @@ def test_a_season_without_days_stands_where_its_first_report_says(tmp_path):
     later.mkdir()
     (later / "results.json").write_bytes((blank / "2000-12-24-standard" / "results.json").read_bytes())
     opened = open_seasons(newest_reports(reversed(folders)))
-    assert [each.name for each in opened] == ["s00", "s01", "s02"]
+    assert [each.folder for each in opened] == ["s00", "s01", "s02"]
     assert opened[1].first_day == "" and opened[1].dated == "2000-12-24"
     drift = history_of(opened).metrics["peak"].chart.drift.iloc[0]
     assert drift["change"] > 0 and 10 < drift["per_year"] < 200
+
+
+def test_a_season_is_called_by_title_and_months_and_by_its_folder_where_another_is_called_the_same(tmp_path):
+    def called(*seasons, place, **changes):
+        folders = [write_folder(season, tmp_path / place, changes) for season in seasons]
+        return [each.name for each in open_seasons(newest_reports(folders))]
+
+    spring, autumn = (made_season(k, RNG(k)) for k in range(2))
+    names = ["'Which lump?' of March 2000", "'Which lump?' of September 2000"]
+    assert called(spring, autumn, place="a", title="Which lump?") == names
+    assert called(spring, replace(autumn, name="s07"), place="b", title="") == [
+        "s00 of March 2000",
+        "s07 of September 2000",
+    ]
+    again = replace(spring, name="s09")
+    assert called(spring, again, place="c", title="x") == [
+        "'x' of March 2000 (s00)",
+        "'x' of March 2000 (s09)",
+    ]
+    assert called(without_days(spring), again, place="d") == ["'made'", "'made' of March 2000"]
+    rows = {
+        "peak": [
+            row._replace(day="2000-12-30" if row.burn < "10" else "2001-01-02") for row in spring.rows["peak"]
+        ]
+    }
+    assert called(replace(spring, rows=rows), place="e") == ["'made' of December 2000 to January 2001"]
 
 
 def test_a_day_that_is_none_is_refused_by_name(tmp_path):

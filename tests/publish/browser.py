@@ -64,13 +64,28 @@ FOLDED = """() => [...document.querySelectorAll('details')].filter(d => {
 }).length"""
 
 
+PHONE = """() => {
+  const box = (e) => e.getBoundingClientRect(), seen = (e) => e.checkVisibility();
+  const drawings = [...document.querySelectorAll('#figure-overlay .drawing')].filter(seen);
+  const beyond = [...document.querySelectorAll('.scroll caption > span')].filter(
+    e => box(e).right > box(e.closest('.scroll')).right + 1);
+  return {
+    room: document.documentElement.clientWidth, narrow: drawings.map(e => e.classList.contains('narrow')),
+    scrolls: drawings.map(e => e.scrollWidth > e.clientWidth), beyond: beyond.map(e => e.textContent),
+    type: drawings.map(e => box(e.querySelector('text')).height),
+  };
+}"""
+
+
 @contextmanager
-def chromium() -> Iterator[Any]:
-    """Start a browser."""
+def chromium(*without: str) -> Iterator[Any]:
+    """Start a browser, without some of the arguments that are usual where nobody looks."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path="/usr/bin/chromium", args=list(ARGUMENTS))
+        browser = play.chromium.launch(
+            executable_path="/usr/bin/chromium", args=list(ARGUMENTS), ignore_default_args=list(without)
+        )
         yield browser
         browser.close()
 

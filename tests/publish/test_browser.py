@@ -13,7 +13,7 @@ from kit.page.document import document
 from kit.page.inline_svg import inlined
 from kit.page.text import Html, element, join
 from kit.publish import make_report, sections, write_index
-from tests.publish.browser import VIEWS, chromium, faults_of
+from tests.publish.browser import PHONE, VIEWS, chromium, faults_of
 from tests.publish.stand_in import write_notebook, write_run
 from tests.publish.test_report import HOSTILE
 from tests.publish_content.made import analysis
@@ -106,6 +106,19 @@ def planned(folder, hostile=False):
 @pytest.mark.parametrize("kind", KINDS)
 def test_nothing_is_wrong_with_a_page(browser, pages, kind, width, scheme):
     assert faults_of(browser, pages[kind], width, scheme) == []
+
+
+@pytest.mark.parametrize(("width", "narrow"), [(390, True), (320, True), (1280, False)])
+def test_the_picture_of_all_fuels_and_captions_fit_beside_a_scrollbar(pages, width, narrow):
+    with chromium("--hide-scrollbars") as opened:
+        page = opened.new_page(viewport={"width": width, "height": 844})
+        page.goto(pages["single burns"].as_uri())
+        found = page.evaluate(PHONE)
+        page.emulate_media(media="print")
+        printed = page.evaluate(PHONE)
+    assert found["room"] < width and found["narrow"] == [narrow] and found["scrolls"] == [False]
+    assert found["beyond"] == [] and min(found["type"]) >= 8
+    assert printed["narrow"] == [False]
 
 
 def test_the_looker_finds_what_is_wrong(browser, tmp_path):

@@ -15,8 +15,8 @@ from kit.analysis import Analysis, analyse
 DEMO = Path(__file__).parents[2] / "runs" / "hill-school"
 THREE = ("alder", "olive", "pressed")
 KINDS = (
-    "three", "two", "singles", "borrowed", "one bag", "no bags", "interim", "no margin", "two settings", "hostile",
-    "cut short", "counts",
+    "three", "two", "singles", "borrowed", "one bag", "no bags", "bags partly noted", "interim", "not begun",
+    "no margin", "two settings", "hostile", "cut short", "counts",
 )  # fmt: skip
 HOSTILE = (
     "</title><script>alert(1)</script><img src=x onerror=alert(2)> \\\"'&{a} $x^2$ abc =1+1 🔥 " + "w" * 60
@@ -35,8 +35,9 @@ def folder(kind: str) -> Path:
     """Return a run folder of this kind.
 
     'demo': all of it as it stands; 'three' and 'two' fuels of it; 'beside': two, with 'three' as an earlier trial;
-    'singles': each fuel burned once, 'borrowed' with repeatability from 'three'; 'one bag' of each; 'no bags' noted;
-    'interim': the last burns still to come; 'no margin' declared; 'two settings': some burns throttled for a cook;
+    'singles': each fuel burned once, 'borrowed' with repeatability from 'three'; 'one bag' of each; 'no bags' noted, or
+    only those of every fuel's first bag: 'bags partly noted'; 'interim': the last burns still to come, 'not begun':
+    all of them; 'no margin' declared; 'two settings': some burns throttled for a cook;
     'hostile': names that would be markup; 'cut short': every log of the olive-stone briquettes ends while they are hot;
     'counts': a primary measure is a count, the pressed briquettes cost nothing, and 90 % is the confidence.
     """
@@ -58,11 +59,11 @@ def folder(kind: str) -> Path:
         sheet = sheet[sheet["bag"] == sheet["fuel"] + "-1"]
     if kind == "no bags":
         sheet["bag"] = ""
-    if kind == "interim":
-        sheet.iloc[
-            10:, [sheet.columns.get_loc(name) for name in ("lit", "tipped", "lid_on", "stopped", "log")]
-        ] = ""
-        sheet.iloc[10:, [sheet.columns.get_loc(name) for name in ("leftover_g", "ash_g")]] = ""
+    if kind == "bags partly noted":
+        sheet.loc[sheet["bag"] != sheet["fuel"] + "-1", "bag"] = ""
+    if kind in ("interim", "not begun"):
+        of_burns = ["lit", "tipped", "lid_on", "stopped", "log", "leftover_g", "ash_g"]
+        sheet.loc[sheet.index[10 if kind == "interim" else 0 :], of_burns] = ""
     if kind == "two settings":
         sheet["setting"] = ["low" if order % 3 == 2 else "open" for order in range(len(sheet))]
     if kind == "cut short":

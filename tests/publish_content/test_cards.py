@@ -78,6 +78,6 @@ def test_hostile_names_stay_text_and_the_rest_reads_as_it_is():
 
 def test_how_we_know_counts_the_burns_that_are_compared():
     data = report_data(analysis("two settings"))
-    burns, bags = (sum(n) for n in zip(*data.burned.values(), strict=True))
+    burns, bags, _ = (sum(n) for n in zip(*data.burned.values(), strict=True))
     assert burns < data.done
     assert f"{counted(bags, 'bag')}, {counted(burns, 'burn')} in all" in how_we_know(analysis("two settings"))

@@ -14,6 +14,7 @@ from kit.page.inline_svg import inlined
 from kit.page.shown_numbers import plain
 from kit.page.text import join, markdown_html
 from kit.publish import sections
+from kit.publish.cards import cards
 from kit.publish.claims import MOST, all_claims
 from kit.publish.methods_text import methods
 from kit.publish.report_data import prices_per_kg, report_data
@@ -116,7 +117,7 @@ def test_every_caption_counts_what_it_shows(made, kind):
         for drawing in section.figures:
             stem, _, metric = drawing.id.partition(" ")
             if stem in ("values", "spread") and metric in data.metrics:
-                counts = {n for n, _ in data.used(metric).values()}
+                counts = {n.burns for n in data.used(metric).values()}
                 if len(counts) == 1 and len(data.cast) > 1:
                     word = number_word(counts.pop())
                     assert re.search(rf"(?i)\b{word} burns? of ", drawing.caption), drawing.caption
@@ -175,9 +176,12 @@ def of_charges(charge, **grams):
 
 def test_a_break_even_price_without_prices_wants_the_word_that_charges_were_of_equal_mass():
     unsaid, said = (of_charges(charge) for charge in (Charge(), Charge(by="mass")))
-    page = "No break-even price: the trial file does not say that charges were of equal mass"
-    assert page in read(sections.comparisons(unsaid).html).text
+    page = "the trial file gives no prices, and does not say that charges were of equal mass"
+    assert page in read(sections.answer(unsaid).html).text
+    assert (3, "Price") not in read(sections.comparisons(unsaid).html).headings
     assert "charges being of equal mass" in read(sections.comparisons(said).html).text
+    assert "is not asked: the trial file gives no prices" in read(sections.answer(said).html).text
+    assert "gives no prices" not in text("three", sections.answer)
     assert "no basis of comparison is claimed" in read(sections.method(unsaid).html).text
 
 
@@ -227,6 +231,37 @@ def test_an_interim_report_says_so_and_gives_no_verdict():
     words = re.sub(r"'(different|the same|not settled)[^']*'", "", words)
     for verdict in ("beyond the margin", "size not settled", "the same within", "hotter than", "such pairs"):
         assert verdict not in words, verdict
+
+
+def test_before_the_first_burn_a_page_speaks_of_no_burn():
+    begun = analysis("not begun")
+    page = read(join(section(begun).html for section in (*REPORT, *APPENDIX)))
+    assert [words for level, words in page.headings if level == 2] == [
+        "What was asked, and the answer", "Data quality", "Cautions", "Provenance",
+        "Provenance: files, parameters, versions",
+    ]  # fmt: skip
+    assert "Interim: 0 of 18 burns. No verdicts are given yet." in page.text
+    assert "Three fuels, none of them burned yet." in page.text and not page.figures
+    assert "Three fuels are to be burned. Cooker" in read(methods(begun).html).text
+    pair = read(sections.two_fuels(begun, "alder", "olive").html)
+    assert [words for _, words in pair.headings] == [
+        "Alder lump and olive-stone briquettes: do they really differ?"
+    ]
+    known = cards(begun)["how-we-know.md"]
+    assert "No burn is done yet. Burns are still to come, so we claim nothing yet." in known
+    assert re.findall(r"html#(\w+)", known) == ["recheck"]
+
+
+def test_burns_of_which_some_have_a_noted_bag_are_told_so():
+    page = text("bags partly noted", sections.answer)
+    assert "Three fuels, three noted bags, 18 burns" in page
+    assert "six burns of alder lump, two of them from one noted bag" in page
+    assert "Bags: those that were noted" in page and "each, one bag each" not in page
+    of_all = (
+        "Of alder lump, pressed briquettes and olive-stone briquettes the bags of some burns are not noted"
+    )
+    assert of_all in text("bags partly noted", sections.method)
+    assert "two of them from one noted bag" in cards(analysis("bags partly noted"))["say.md"]
 
 
 def test_what_is_simulated_says_so_at_the_top():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
@@ -34,7 +34,7 @@ def light_to_dark() -> Mapping[str, str]:
 
 @dataclass(frozen=True)
 class Frame:
-    """What a figure is drawn for: sizes of page or film, and colours by role.
+    """What a figure is drawn for: sizes of page, phone or film, and colours by role.
 
     Attributes
     ----------
@@ -52,7 +52,7 @@ class Frame:
         One hue a fuel.
     """
 
-    name: Literal["page", "film"]
+    name: Literal["page", "phone", "film"]
     width: float
     small: float
     pen: float
@@ -81,6 +81,7 @@ class Frame:
 
 
 PAGE = Frame("page", width=8.4, small=9.0, pen=1.0, dpi=150)
+PHONE = replace(PAGE, name="phone", width=3.9)
 FILM = Frame("film", width=16.0, small=26.0, pen=3.0, dpi=120)
 
 

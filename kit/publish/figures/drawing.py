@@ -16,7 +16,16 @@ import numpy as np
 
 from kit.page.inline_svg import figure
 from kit.page.text import Html, anchor, element
-from kit.publish.figures.canvas import FILM, PAGE, Figure, Frame, light_to_dark, mark_simulated, sign_film
+from kit.publish.figures.canvas import (
+    FILM,
+    PAGE,
+    PHONE,
+    Figure,
+    Frame,
+    light_to_dark,
+    mark_simulated,
+    sign_film,
+)
 from kit.publish.figures.svg import drawing_settings, recoloured, small_svg, with_words
 from kit.publish.plain import as_csv
 from kit.publish.wording import told, words
@@ -54,6 +63,8 @@ class Drawing:
         Whether it shows burns that came from a computer: every file of it says so.
     choices
         What a reader can choose to see alone: name of a group of the drawing, and its label.
+    narrow
+        Whether it is drawn once more for a phone's width, where a page would make it scroll sideways.
     """
 
     id: str
@@ -67,6 +78,7 @@ class Drawing:
     claim: str = ""
     simulated: bool = False
     choices: tuple[tuple[str, str], ...] = ()
+    narrow: bool = False
 
     @property
     def file(self) -> str:
@@ -109,7 +121,8 @@ class Drawing:
         if len(self.data) > MOST_MARKS:
             return self._as_picture()
         words = {"alt": self.said, "title": self.title, "caption": self.caption, "key": f"figure {self.id}"}
-        return figure(self.svg, **words, choices=self.choices)
+        narrow = small_svg(self.drawn(PHONE)) if self.narrow else ""
+        return figure(self.svg, **words, choices=self.choices, narrow=narrow)
 
     def _repr_html_(self) -> str:
         return str(self.html())

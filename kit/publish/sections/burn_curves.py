@@ -16,7 +16,7 @@ from kit.publish.figures.canvas import Axis, Cast, Frame, Player, canvas, fewer_
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, counts_of, pair_rows
 from kit.publish.sections.section import topic
-from kit.publish.wording import APART, called, counts, paragraph_of, plural
+from kit.publish.wording import APART, Count, called, counts_of_two, paragraph_of, plural
 from kit.schema import usable
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ class Lines:
     y: Axis
     end: float
     thresholds: tuple[float, ...]
-    n: Mapping[str, tuple[int, int]]
+    n: Mapping[str, Count]
 
     def of(self, player: Player) -> pd.DataFrame:
         """Return what stands for a fuel: its mean, or its burn where there is no mean."""
@@ -146,7 +146,7 @@ def overlay_drawing(data: ReportData) -> Drawing | None:
     choices += [(f"kind-{place + 1}", f"{plural(kind)} alone") for kind, place in kinds]
     drawn, draw = _data(lines, burns=data.singles), partial(overlay, lines, cast)
     made = figure_of(data, "overlay", "", drawn, draw, dashes=dashes, **_parts(data, cast, lines))
-    return replace(made, choices=tuple(choices) if data.many_fuels else ())
+    return replace(made, choices=tuple(choices) if data.many_fuels else (), narrow=True)
 
 
 def _parts(data: ReportData, cast: Cast, lines: Lines) -> dict[str, object]:
@@ -179,7 +179,11 @@ def _alt(data: ReportData, cast: Cast, lines: Lines) -> str:
     for player in cast:
         own = lines.of(player).dropna(subset=["mean"])
         if len(own):
-            parts = {"player": player, "burns": lines.n.get(player.id, (0, 0))[0], "means": len(lines.means)}
+            parts = {
+                "player": player,
+                "burns": lines.n.get(player.id, Count()).burns,
+                "means": len(lines.means),
+            }
             parts |= {"top": own.loc[own["mean"].idxmax()], "last": own.iloc[-1], "axis": lines.y}
             told.append(paragraph_of("curve", data=data, **parts))
     return " ".join(told)
@@ -210,7 +214,6 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
     cast, unit = data.cast.only((a, b)), data.unit("°C", difference=True)
     lines, (table, spans) = lines_of(data, cast), difference_table(data, a, b)
     names, banded = (data.name(a), data.name(b)), bool(table["band_low"].notna().any())
-    burns, bags = zip(*(lines.n.get(fuel, (0, 0)) for fuel in (a, b)), strict=True)
     judged = pair_rows(data.table("comparisons"), a, b)
     tops = table.loc[table["difference"].astype(float).abs().nlargest(1).index]
     parts = _parts(data, cast, lines) | {
@@ -218,7 +221,7 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
         "difference": len(table),
         "most": tops.to_dict("records"),
         "unit": unit,
-        "of": counts(*names, burns, bags),
+        "of": counts_of_two(*names, [lines.n.get(fuel, Count()) for fuel in (a, b)]),
         "banded": banded,
         "band": paragraph_of("band", data=data, banded=banded),
         "spans": [

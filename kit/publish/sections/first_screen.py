@@ -21,7 +21,7 @@ from kit.publish.sections.section import APPENDIX, heading, label, paragraph, to
 from kit.publish.wording import burns_named, capital, captioned, estimate, paragraph_of, sentences_of
 
 
-@topic("answer", "What was asked, and the answer")
+@topic("answer", "What was asked, and the answer", of_burns=False)
 def answer(data: ReportData) -> list[object]:
     """Return what was asked, who can be best, all fuels' curves, a row per fuel, and fuels two by two."""
     told = answer_sentences(data)
@@ -33,8 +33,10 @@ def answer(data: ReportData) -> list[object]:
         warnings(data),
         paragraph(element("strong", "Asked: "), asked, " ", paragraph_of("burned", data=data), kind="asked"),
         [_shown(each) for each in first or two_by_two],
-        overlay_drawing(data),
-        overview_table(data),
+        label(paragraph_of("no_price"))
+        if claims_of(data) and not (data.bare or prices_per_kg(data))
+        else None,
+        [overlay_drawing(data), overview_table(data)] if data.begun else None,
         [heading("Two by two", "two-by-two"), *map(_shown, two_by_two)] if first and two_by_two else None,
         label(_key(data)) if any(claim.interval for claim in claims_of(data)) else None,
     ]
@@ -145,8 +147,8 @@ def overview_table(data: ReportData) -> Html:
         if metric in data.primary and (letters := _letters(data, metric, cast)):
             add(f"letters {metric}", letters, element("span", "letters", class_="label"), kind="text")
     n = [data.burned[player.id] for player in cast]
-    noted = any(bags for _, bags in n)
-    made["n"] = [f"{burns}, {bags or '–'}" if noted else burns for burns, bags in n]
+    noted = any(each.bags for each in n)
+    made["n"] = [f"{each.burns}, {each.bags or '–'}" if noted else each.burns for each in n]
     columns += numbers(("n", "burns, bags" if noted else "burns"))
     shown = [data.rows("means", metric)["mean"] for metric in made if metric in data.metrics]
     key = "overview_bare" if data.bare else "overview"
@@ -156,6 +158,7 @@ def overview_table(data: ReportData) -> Html:
         order=data.label(first) if cast != data.cast else "",
         letters=any(name.startswith("letters ") for name in made),
         counted=any(data.spec(metric).least == 0 for metric in data.primary),
+        unnoted=any(each.unnoted for each in n),
         ranges=any(not len(means) or means.isna().any() for means in shown),
     )
     return table(pd.DataFrame(made, dtype=object), columns=columns, units=data.units, **about)

@@ -12,7 +12,7 @@ from kit.page.shown_numbers import convert, duration, plain, with_unit
 from kit.page.text import Html
 from kit.publish.figures.canvas import Axes, Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas, size_of
 from kit.publish.figures.drawing import Drawing, figure_of
-from kit.publish.report_data import ReportData, price_metric
+from kit.publish.report_data import ReportData, price_metric, prices_per_kg
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import (
     burns_named,
@@ -65,7 +65,7 @@ def fuel_tables(data: ReportData) -> list[object]:
         [values_drawing(data, metric) for metric in dict.fromkeys(drawn) if data.has_values(metric)],
         rows_table(data, "reached", _not_always_reached(data)),
         scores_html(data),
-        heading("Price and what is declared", "declared"),
+        heading("Price and what is declared" if prices_per_kg(data) else "What is declared", "declared"),
         declared_table(data),
         limits_table(data),
     ]
@@ -76,7 +76,7 @@ def means_table(data: ReportData, metric: str, only: tuple[str, ...] = ()) -> Ht
     rows = data.in_order(data.rows("means", metric))
     rows = rows[rows["fuel"].isin(only)] if only else rows
     spec, used = data.spec(metric), data.used(metric)
-    noted = [used[fuel][1] or math.nan if fuel in used else math.nan for fuel in rows["fuel"]]
+    noted = [used[fuel].bags or math.nan if fuel in used else math.nan for fuel in rows["fuel"]]
     value = "value" if data.bare else "geometric mean" if spec.scale == "log" else "mean"
     return rows_table(
         data,
@@ -139,7 +139,7 @@ def conditions_table(data: ReportData, only: tuple[str, ...] = ()) -> Html | Non
     for player in data.cast.only(only) if only else data.cast:
         own = sheet[sheet["fuel"] == player.id]
         row: dict[str, object] = {"name": player.name, "burns": len(own)}
-        row["bags"] = data.burned[player.id][1] or math.nan
+        row["bags"] = data.burned[player.id].bags or math.nan
         row["days"] = own["day"].replace("", None).nunique() or math.nan
         rows.append(row | {name: float(each.get(player.id, math.nan)) for name, each in means.items()})
     made = pd.DataFrame(rows).assign(places=None)

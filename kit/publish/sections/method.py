@@ -190,11 +190,11 @@ def _farthest(opinion: pd.DataFrame) -> float:
 
 def _what_was_done(data: ReportData) -> dict[str, object]:
     cast, plan, deviations = data.cast, data.analysis.run.plan, data.table("deviations")
-    burns, bags = zip(*data.burned.values(), strict=True) if data.burned else ((), ())
-    fewest = min(filter(None, bags), default=0)
-    few = [player.name for player, n in zip(cast, bags, strict=True) if n == fewest]
-    unnoted = [player.name for player, n in zip(cast, bags, strict=True) if not n]
-    once = [player.name for player, n in zip(cast, burns, strict=True) if n < 2]
+    burned = {data.name(fuel): n for fuel, n in data.burned.items()}
+    fewest = min(filter(None, (n.bags for n in burned.values())), default=0)
+    few = [name for name, n in burned.items() if n.bags == fewest]
+    unnoted = [name for name, n in burned.items() if not n.bags]
+    once = [name for name, n in burned.items() if n.burns < 2]
     return {
         "data": data,
         "cookers": max(data.cookers, 1),
@@ -204,6 +204,7 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
         "no_bags": not fewest,
         "some_unnoted": fewest and unnoted,
         "unnoted": unnoted,
+        "partly_noted": [name for name, n in burned.items() if n.unnoted],
         "no_bag_spread": data.singles or data.these_bags,
         "fewest": fewest,
         "of": "each fuel" if len(few) == len(cast) else few,
@@ -249,7 +250,7 @@ LARGEST: Final = 200_000
 """Characters of the notes that are shown; what is longer is cut, and says so."""
 
 
-@topic("tester-notes", "The tester's own notes")
+@topic("tester-notes", "The tester's own notes", of_burns=False)
 def tester_notes(data: ReportData) -> list[object]:
     """Return notes.md under a heading of its own and marked as the tester's; nothing where there is none."""
     path = Path(data.analysis.run.folder) / NOTES
@@ -269,7 +270,7 @@ def cautions(_: Any) -> list[Html]:
     return [cautions_list()]
 
 
-@topic("provenance", "Provenance")
+@topic("provenance", "Provenance", of_burns=False)
 def provenance(
     data: ReportData, parameters: Mapping[str, object] | None = None, output: str | Path = ""
 ) -> list[object]:
@@ -300,7 +301,7 @@ def provenance(
     ]
 
 
-@topic("provenance-tables", "Provenance: files, parameters, versions", "appendix")
+@topic("provenance-tables", "Provenance: files, parameters, versions", "appendix", of_burns=False)
 def provenance_tables(
     data: ReportData, parameters: Mapping[str, object] | None = None, output: str | Path = ""
 ) -> list[object]:

@@ -11,7 +11,15 @@ import pandas as pd
 
 from kit.page.shown_numbers import NBSP, plain, quantity
 from kit.page.text import Html
-from kit.publish.claims import best_words, claim_id, claims_of, overall_sentence, ranked_claims, standing_of
+from kit.publish.claims import (
+    best_words,
+    claim_id,
+    claims_of,
+    counts_in,
+    overall_sentence,
+    ranked_claims,
+    standing_of,
+)
 from kit.publish.figures.canvas import Axis, Frame, RowLayout, estimate, room_for, rows_canvas, short, word
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, break_even_table, n_note
@@ -19,6 +27,7 @@ from kit.publish.sections.section import bullets, heading, label, rows_table, to
 from kit.publish.wording import (
     TOO_WIDE,
     Amount,
+    alike,
     amount_of,
     called,
     capital,
@@ -103,7 +112,7 @@ def pairs_table(data: ReportData, metric: str) -> pd.DataFrame:
     made = {"settled": ~rows["verdict"].isin(UNDECIDED), "value": rows["ratio" if log else "difference"]}
     for end in ("a", "b"):
         bags = zip(rows[end], rows[f"bags_{end}"], strict=True)
-        made[f"bags_{end}"] = [data.noted_bags(metric, fuel, counted) for fuel, counted in bags]
+        made[f"bags_{end}"] = [data.noted(metric, fuel, 0, counted).bags for fuel, counted in bags]
     drawn = rows.assign(**labelled_pairs(data, rows, "÷" if log else "−"), **made)
     names = ["value", "low", "high", "low_alone", "high_alone"]
     # an end that is not finite, as of burns known by bounds alone, is no place on an axis
@@ -186,7 +195,7 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
     name = with_unit_after(f"difference in {words}", data.difference_unit(metric))
     axis = Axis(name, data.second_scale(spec.unit, difference=True))
     drawn = rows if len(rows) <= MOST_ROWS else rows.sort_values("rank", kind="stable").head(MOST_ROWS)
-    n = list({pair for claim in own for pair in zip(claim.n, claim.bags, strict=True)})
+    n = [each for claim in own for each in counts_in(claim, data)]
     only = own[0] if len(own) == 1 else None
     made = figure_of(
         data, "comparisons", metric,
@@ -200,10 +209,10 @@ def pairs_drawing(data: ReportData, metric: str) -> Drawing | None:
         drawn=number_word(len(drawn)),
         all=number_word(len(own)),
         which="the first" if len(drawn) == MOST_ROWS else "those with limits",
-        alike=n[0] if len(n) == 1 else (),
+        alike=alike(n),
         beyond=beyond,
         headline=only.caption if only else f"Differences in {words}{on_film(rows)}",
-        n=n_note(n * 2),
+        n=n_note(n),
     )  # fmt: skip
     return replace(made, claim=only.id if only else "")
 
@@ -311,20 +320,15 @@ def kind_sentence(row: Any, data: ReportData) -> str:
 
 
 def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Html | Drawing | None]:
-    """Return the price verdicts in words, at most so many, with the break-even drawing.
-
-    Where only the word on the charges is missing, it says what a break-even price wants.
-    """
-    rows, title = break_even_table(data), heading("Price", "break-even-price")
+    """Return the price verdicts in words, at most so many, with the break-even drawing; nothing where none is given."""
+    rows = break_even_table(data)
     if not len(rows):
-        timed = data.table("comparisons")["metric"].astype(str).str.startswith("time_above:").any()
-        wanted = timed and not data.interim and not data.trial.charge.model_fields_set
-        return [title, label(paragraph_of("no_price"))] if wanted else []
+        return []
     settled_first = rows.iloc[rows["verdict"].isin(UNDECIDED).argsort(kind="stable")].head(most)
     told = [price_sentence(row, data) for row in settled_first.itertuples(index=False)]
     told += sentences_of("more_prices", more=len(rows) - len(told))
     basis = paragraph_of("break_even", cost=str(rows["metric"].iloc[0]).startswith("cost"))
-    return [title, drawing, bullets(told), label(basis)]
+    return [heading("Price", "break-even-price"), drawing, bullets(told), label(basis)]
 
 
 def price_sentence(row: Any, data: ReportData) -> str:

@@ -28,9 +28,11 @@ MANY: Final = 60
 """Degrees of freedom from which on twice the standard uncertainty covers 95 %."""
 
 
-@topic("data-quality", "Data quality")
+@topic("data-quality", "Data quality", of_burns=False)
 def data_quality(data: ReportData) -> list[object]:
     """Return what was flagged, left out and cut short, deviations from the plan, and what a correction changed."""
+    if not data.begun:
+        return _notes(data)
     what = "Every flag, bound and blank, how each log was read, and the uncertainty of measurement"
     spans = data.table("spans")
     n, flagged = int(spans["n"].sum()), int(spans["n_flagged"].sum())

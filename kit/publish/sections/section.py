@@ -74,14 +74,23 @@ def section(key: str, title: str, parts: Iterable[object], part: Part = "report"
 
 
 def topic(
-    key: str, title: str, part: Part = "report", read: Callable[[Any], Any] = report_data
+    key: str,
+    title: str,
+    part: Part = "report",
+    read: Callable[[Any], Any] = report_data,
+    of_burns: bool = True,
 ) -> Callable[[Taking[P, Iterable[object]]], Taking[P, Section]]:
-    """Have a function that gives the parts of a section from what `read` takes of an analysis give the section."""
+    """Have a function that gives the parts of a section from what `read` takes of an analysis give the section.
+
+    A topic of burns says nothing before one is done.
+    """
 
     def made(parts: Taking[P, Iterable[object]]) -> Taking[P, Section]:
         @wraps(parts)
         def of(analysis: Any, /, *more: P.args, **given: P.kwargs) -> Section:
-            return section(key, title, parts(read(analysis), *more, **given), part)
+            data = read(analysis)
+            said = parts(data, *more, **given) if getattr(data, "begun", True) or not of_burns else ()
+            return section(key, title, said, part)
 
         return of
 

@@ -11,7 +11,7 @@ import pandas as pd
 from kit.errors import did_you_mean
 from kit.page.shown_numbers import NBSP
 from kit.page.text import Html
-from kit.publish.claims import Claim, claims_of
+from kit.publish.claims import Claim, claims_of, counts_in
 from kit.publish.figures.canvas import Axes, Figure, Frame, canvas, estimate, room_for, short, word
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, break_even_table, n_note, narrowed, report_data
@@ -29,7 +29,7 @@ from kit.publish.sections.pairs import (
 from kit.publish.sections.quality import influence_words
 from kit.publish.sections.section import Section, bullets, heading, label, paragraph, section
 from kit.publish.sections.variation import chances_words
-from kit.publish.wording import Amount, amount_of, capital, listed, paragraph_of, refuse_all, refused
+from kit.publish.wording import Amount, alike, amount_of, capital, listed, paragraph_of, refuse_all, refused
 
 MOST_ON_FILM: Final = 4
 
@@ -59,7 +59,7 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
         further_html(data, most=6),
         heading("Does the verdict depend on a single burn?", "influence"),
         [influence, bullets(which)],
-        heading("The next bag, and the price", "next-bag"),
+        heading(f"The next bag{', and the price' * (len(prices) > 0)}", "next-bag"),
         bullets([*chances_words(data), *prices]) or "Nothing can be predicted from these burns.",
         heading("The values", "values"),
         [values_drawing(data, metric, pair) for metric in own],
@@ -67,6 +67,7 @@ def two_fuels(analysis: Any, a: str, b: str) -> Section:
         [pairs_html(data, metric) for metric in own],
         conditions_table(data, pair),
     ]
+    parts = parts if data.begun else parts[:2]
     title = f"{capital(data.name(a))} and {data.name(b)}: do they really differ?"
     return section("two-fuels", title, parts)
 
@@ -118,10 +119,10 @@ def pair_drawing(data: ReportData, pair: tuple[str, str], claims: list[Claim]) -
     if not made:
         return None
     rows, (a, b) = pd.DataFrame(made), map(data.name, pair)
-    alike = {pair for claim in claims for pair in zip(claim.n, claim.bags, strict=True)}
+    n = [each for claim in claims for each in counts_in(claim, data)]
     parts = {"a": a, "b": b, "first": short(a.split()[0], 16), "second": short(b.split()[0], 16)}
     parts |= {"claims": " ".join(claim.sentence for claim in claims)}
-    parts |= {"n": f"; {n_note(list(alike) * 2)}" if len(alike) == 1 else ""}
+    parts |= {"n": f"; {n_note(n)}" if alike(n) else ""}
     return figure_of(data, "side by side", " ".join(sorted(pair)), rows, partial(side_by_side, rows), **parts)
 
 
