@@ -10,7 +10,7 @@ import re
 import shutil
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
@@ -20,7 +20,6 @@ from kit.publish.compare import looks_of, state_of
 from kit.publish.plain import canonical
 from kit.publish.private import KEYS, Told, check_keys, leave_out, refuse_rest, what_is_told
 from kit.publish.provenance import (
-    InputFile,
     dated,
     input_names,
     leaned_on,
@@ -142,7 +141,7 @@ def _lay_out(folder: Path, report: Path, copy: Path, keys: frozenset[str]) -> li
         (copy / place).parent.mkdir(parents=True, exist_ok=True)
         (copy / place).write_bytes(held)
     results = read_results(report / RESULTS, ALWAYS)
-    refuse_changes(results["inputs"], map(asdict, read_inputs(copy)), "stale")
+    refuse_changes(results["inputs"], read_inputs(copy), "stale")
     target = copy / "reports" / report.name
     _write_looks(folder, copy, results)
     if keys:
@@ -186,7 +185,7 @@ def descriptions(
     results, own = read_results(copy / "reports" / report / RESULTS, ALWAYS), words()["bundle"]
     trial, left = results["trial"], sorted(left_out)
     who = visible(trial.get("operator") or "") if "people" not in left else ""
-    files = [_parts_of(each, place) for place, each in enumerate(read_files(copy, names))]
+    files = [_parts_of(place, **each) for place, each in enumerate(read_files(copy, names))]
     title, version = visible(trial.get("title") or ""), results["environment"].get("repeatburn", "")
     asked = visible(trial.get("question") or "")
     about = paragraph_of("bundle", question=asked, version=version, left_out=", ".join(left)).strip()
@@ -229,17 +228,17 @@ def slug(name: str) -> str:
     return re.sub(r"[^a-z0-9._-]+", "-", name.lower()).strip("-.") or "trial"
 
 
-def _parts_of(member: InputFile, place: int) -> dict[str, Any]:
+def _parts_of(place: int, name: str, bytes: int, sha256: str) -> dict[str, Any]:
     """Return what descriptions tell of a file."""
     return {
-        "slug": f"{slug(member.name.replace('/', '-'))[:80]}-{place}",
-        "id": quote(member.name),
-        "name": visible(member.name),
-        "path": member.name,
-        "media": called("media", member.name[member.name.rfind(".") :].lower(), "application/octet-stream"),
-        "bytes": member.bytes,
-        "size": str(member.bytes),
-        "sha256": member.sha256,
+        "slug": f"{slug(name.replace('/', '-'))[:80]}-{place}",
+        "id": quote(name),
+        "name": visible(name),
+        "path": name,
+        "media": called("media", name[name.rfind(".") :].lower(), "application/octet-stream"),
+        "bytes": bytes,
+        "size": str(bytes),
+        "sha256": sha256,
     }
 
 

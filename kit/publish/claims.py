@@ -14,7 +14,6 @@ from kit.page.shown_numbers import Units
 from kit.page.text import anchor
 from kit.publish.report_data import ReportData, price_metric, prices_per_kg
 from kit.publish.wording import (
-    APART,
     TIMES_FROM,
     Amount,
     Count,
@@ -199,7 +198,6 @@ def _pair(row: Any, data: ReportData) -> Claim:
         "equal": amount.said_of(*names, spec.phrases.same),
         "margin": data.margin_words(row.metric),
         "minutes": _minutes(data, amount, a, b),
-        "apart": APART,
         "measure": label_of(spec, data.units.first),
         "of_these": f", for {data.these_bags}" if data.these_bags else "",
         "size": amount.end(amount.value),
@@ -360,11 +358,7 @@ def why_unjudged(data: ReportData, metric: str, fuel: str) -> str:
 
 def best_claim(data: ReportData, metric: str) -> Claim | None:
     """Return which fuels can be the best of a metric and which cannot, with numbers; None where nobody can tell."""
-    spec = data.spec(metric)
-    best, brief = (f"{best_words(spec, units)}{{of}}" for units in (data.units, data.units.first))
-    return _standing_claim(
-        data, metric, "best", (best, brief, brief), (f"may be {spec.phrases.as_good}", "not")
-    )
+    return _standing_claim(data, metric, "best")
 
 
 def best_words(spec: Metric, units: Units) -> str:
@@ -378,31 +372,11 @@ def best_words(spec: Metric, units: Units) -> str:
 def value_claim(data: ReportData) -> Claim | None:
     """Return which fuel is the better value at the prices paid; None where prices or costs are not known."""
     metric = price_metric(data)
-    if not metric.startswith("cost:"):
-        return None
-    brief = "best value{of} at the prices paid"
-    best = f"{brief}, by the hour above {threshold(data.spec(metric), data.units)}"
-    return _standing_claim(
-        data, metric, "value", (best, brief, "best value{of}"), ("may be as cheap", "dearer")
-    )
+    return _standing_claim(data, metric, "value") if metric.startswith("cost:") else None
 
 
-def _standing_claim(
-    data: ReportData,
-    metric: str,
-    kind: Literal["best", "value"],
-    named: tuple[str, str, str],
-    others: tuple[str, str],
-) -> Claim | None:
-    """Return the claim on which fuels are the best of a metric.
-
-    Parameters
-    ----------
-    named
-        What the best is called, {of} the fuels that are judged: in full, briefly, and below a picture.
-    others
-        What may be said of those that may be as good, and of those that are not.
-    """
+def _standing_claim(data: ReportData, metric: str, kind: Literal["best", "value"]) -> Claim | None:
+    """Return the claim on which fuels are the best of a metric, in the words of this kind."""
     found = standing_of(data, metric)
     if found is None:
         return None
@@ -419,10 +393,12 @@ def _standing_claim(
     of = f"{judged} of {data.these_bags}" if data.these_bags else judged
     parts: dict[str, Any] = {
         "data": data,
-        "best": named[0].replace("{of}", of),
-        "briefly": named[1].replace("{of}", of),
-        "shortly": named[2].replace("{of}", f" of {number_word(len(fuels))}" if unjudged else ""),
-        **dict(zip(("equal", "fail"), others, strict=True)),
+        "spec": spec,
+        "most": best_words(spec, data.units),
+        "most_briefly": best_words(spec, data.units.first),
+        "at": threshold(spec, data.units),
+        "of": of,
+        "of_few": f" of {number_word(len(fuels))}" if unjudged else "",
         "unjudged": "; ".join(unjudged),
         "leader": leader,
         "number": number,
@@ -439,6 +415,7 @@ def _standing_claim(
         "fuels": fuels,
     }
     own = words()["claim"]
+    parts |= {name: told(said, parts) for name, said in own[kind].items()}
     forms = [f"{'; '.join(told_each(own['say'], parts))}.", *told_each(own["say_briefly"], parts)]
     captions, unnamed = (told_each(own[name], parts) for name in ("caption_best", "caption_unnamed"))
     n, (mean, low, high) = used.get(found.leader, Count()), found.limits(found.leader)

@@ -8,7 +8,7 @@ import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from itertools import takewhile, zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -104,21 +104,12 @@ def same(was: Any, now: Any) -> bool:
     return type(was) is type(now) and was == now
 
 
-@dataclass(frozen=True)
-class Comparison:
-    """How many single values of two results were compared, and those that differ, in their order."""
-
-    values: int
-    moved: tuple[Moved, ...]
-
-
-def compare_results(was: Mapping[str, Any], now: Mapping[str, Any]) -> Comparison:
-    """Return what differs between two results, apart from what they are made from."""
+def compare_results(was: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[int, list[Moved]]:
+    """Return how many single values two results hold, apart from what they are made from, and those that differ."""
     then, here = ({key: each for key, each in of.items() if key not in _NOT_COMPARED} for of in (was, now))
     pairs = list(_side_by_side(then, here, ""))
     differing = (pair for pair in pairs if not same(pair.was, pair.now))
-    moved = (Moved(each.where, _size(each.was), _size(each.now)) for each in differing)
-    return Comparison(len(pairs), tuple(moved))
+    return len(pairs), [Moved(each.where, _size(each.was), _size(each.now)) for each in differing]
 
 
 def _size(value: object) -> object:
@@ -307,7 +298,7 @@ def earlier_looks(folder: Path) -> int:
 
     A report made again from the same files is no further look, so the same inputs give the same count.
     """
-    now = state_of({"inputs": map(asdict, read_inputs(folder))})
+    now = state_of({"inputs": read_inputs(folder)})
     return len({*map(state_of, looks_of(folder).values())} - {now, frozenset()})
 
 
@@ -371,7 +362,7 @@ def correction_of(analysis: Any) -> Correction | None:
     tables = {key: table for key in COMPARED if hasattr(table := getattr(analysis, key, None), "iterrows")}
     earlier = {key: was.get(key, []) for key in tables}
     now = {key: records(table) for key, table in tables.items()}
-    moved = sorted(compare_results(earlier, now).moved, key=_weight)
+    moved = sorted(compare_results(earlier, now)[1], key=_weight)
     rows = [(*each.where.split(", ", 1), said(each.was), said(each.now)) for each in moved]
     verdicts = sum(each.where.endswith(", verdict") for each in moved)
     frame = pd.DataFrame(rows, columns=list(_COLUMNS), dtype=object)
@@ -384,7 +375,7 @@ def _weight(moved: Moved) -> tuple[bool, int]:
 
 
 def _causes(analysis: Any, was: Mapping[str, Any]) -> Iterator[str]:
-    for name, change in changes(was.get("inputs", []), map(asdict, read_inputs(Path(analysis.run.folder)))):
+    for name, change in changes(was.get("inputs", []), read_inputs(Path(analysis.run.folder))):
         if change != "new" or not name.startswith("reports/"):
             yield f"{name} {called('behind', change)}"
     yield from _exclusions(analysis, was)

@@ -8,7 +8,6 @@ from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
 
 import kit
@@ -23,10 +22,6 @@ from kit.publish.wording import captioned, paragraph_of, words
 
 MARKDOWN: Final = "methods.md"
 _KIT: Final = Path(__file__).resolve().parents[1]
-_ROW: Final = (
-    r"^(?P<fuels>\d+) × (?P<bags>\d+) × (?P<burns>\d+)(?:, (?P<days>[^;]*))?"
-    r"; bag SD (?P<bag_ratio>[\d.]+)(?:, day SD (?P<day_ratio>[\d.]+))?$"
-)
 
 
 @dataclass(frozen=True)
@@ -128,7 +123,7 @@ def methods(analysis: Any) -> Methods:
         "How readings were cleaned": _cleaning(data),
         "How it was computed": [*computed_lines(data), model_lines(data), *fitted],
         "Margins and verdicts": _margins(data),
-        "How the method was checked": [*_self_check(data), *tried(data), decided(data)],
+        "How the method was checked": [*_self_check(data), decided(data)],
         "Programs": [f"{versions}.", f"Random numbers: seed {data.analysis.seed}."],
         "Standards and sources": [sources_cited(data)],
         "How to cite": [citation],
@@ -185,7 +180,7 @@ def _margins(data: ReportData) -> list[Block | None]:
         return ["No margin was declared; fuels are called different or not settled, never the same."]
     lead = "The smallest difference that matters, declared in the trial file:"
     inner, error = (f"{100 * share:.4g}\u00a0%" for share in (2 * data.level - 1, 1 - data.level))
-    return [lead, told, paragraph_of("margin", data=data, inner=inner, error=error)]
+    return [lead, told, data.said("margin", inner=inner, error=error)]
 
 
 def _self_check(data: ReportData) -> list[Block | None]:
@@ -219,7 +214,7 @@ def citation_text(data: ReportData) -> str:
     days = sorted(day for day in data.table("metrics")["day"].dropna().astype(str).unique() if day)
     year = days[-1][:4] if days else "n.d."
     who, title = trial.operator or "Anonymous", trial.title or "A repeat-trial of cooking fuels"
-    burns = _numbered(data.done, "burns") + (" (simulated)" if data.simulated else "")
+    burns = f"{data.done} burn{'s' * (data.done != 1)}{' (simulated)' * data.simulated}"
     return f"{who} ({year}). {title}: {burns}. Analysed with repeatburn {kit.__version__}."
 
 
@@ -231,86 +226,17 @@ def write_methods(appendix: Methods, output: str | Path) -> Html:
     return element("p", "The same text as Markdown: ", element("a", MARKDOWN, href=MARKDOWN), ".")
 
 
-def simulations(packaged: str, written: str) -> pd.DataFrame:
-    """Return a table of simulations: under its packaged name, else where it is written; empty where it is absent."""
-    places = (_KIT / "packaged" / packaged, _KIT.parent / "tests" / "reference" / written)
-    return next((pd.read_csv(place) for place in places if place.is_file()), pd.DataFrame())
-
-
-SIZES: Final = ["fuels", "bags", "burns"]
-RATIOS: Final = ["bag_ratio", "day_ratio"]
-
-
-def designs_tried(names: Sequence[str]) -> pd.DataFrame:
-    """Return the designs that rows of simulations tell, by row; uneven ones, nobody else's nearest, are left out.
-
-    Fuels, bags of each fuel, burns of each bag; bag_ratio and day_ratio, standard deviations over that of burns; and
-    days, how fuels were laid over them, '' where they are no part of the model.
-    """
-    known = pd.Series(names, index=names).str.extract(_ROW).dropna(subset="fuels")
-    return known.fillna({"days": "", "day_ratio": "0"}).astype(dict.fromkeys([*SIZES, *RATIOS], float))
-
-
-def nearest_design(known: pd.DataFrame, own: pd.Series[Any]) -> str:
-    """Return the row of the design that is least unlike one's own; one with days in its model is unlike any without."""
-    sizes = np.log((known[SIZES] / own[SIZES]).astype(float)).abs().sum(axis=1)
-    ratios = (known[RATIOS] - own[RATIOS]).astype(float).abs().sum(axis=1)
-    return str((sizes + ratios + 100.0 * ((known["days"] != "") != bool(own["days"]))).idxmin())
-
-
-def _in_words(design: pd.Series[Any]) -> str:
-    """Return a design in words: '6 fuels, 3 bags of each, 2 burns of each bag'."""
-    shown = {name: _numbered(n, name) for name, n in design[SIZES].items()}
-    days = f", days {design['day_ratio']:.2g} times" if design["days"] else ""
-    return paragraph_of("design", ratio=f"{design['bag_ratio']:.2g}", days=days, **shown)
-
-
-def _numbered(count: float, many: str) -> str:
-    """Return '1 burn', '36 burns', of an average '2.7 burns'."""
-    return (
-        f"{plain(count, 0 if count == round(count) else 1)} {many.removesuffix('s') if count == 1 else many}"
-    )
-
-
-def tried(data: ReportData) -> list[Block | None]:
-    """Return what the method did at the tried design nearest this trial's; nothing where nothing was repeated."""
-    lines, own = simulations("simulations.csv", "simulation_table.csv"), design_of(data)
-    if lines.empty or own is None:
-        return []
-    known = designs_tried(lines["row"].unique())
-    name = nearest_design(known, own)
-    measured = lines[(lines["row"] == name) & (lines["method"] == "best")].set_index("quantity")
-    days = known.at[name, "days"]
-    nearest = _in_words(known.loc[name]) + (f" ({days})" if days else "")
-    told = paragraph_of("tried", nearest=nearest, own=_in_words(own), measure=data.label(data.metrics[0]))
-    shares = 100 * measured[["value", "mc_error"]]
-    rows = (
-        (row["said"], row["nominal"], *(plain(share, 1) for share in shares.loc[row["quantity"]]))
-        for row in words()["trials"]
-        if row["quantity"] in shares.index
-    )
-    return [told, _rows("tried", rows, trials=plain(int(measured["trials"].iloc[0]), 0))]
-
-
-def design_of(data: ReportData) -> pd.Series[Any] | None:
-    """Return the design of a trial, its spread by its first metric; None where that has no fitted spread."""
-    if data.bare or not data.metrics:
-        return None
-    sds = data.rows("components", data.metrics[0]).groupby("component")["sd"].median()
-    burns = data.values_of(data.metrics[0])
-    bags = burns[burns["bag"] != ""].groupby("fuel")["bag"].nunique()
-    if not sds.get("burn") or bags.empty:
-        return None
-    sizes = (burns["fuel"].nunique(), bags.median(), burns.groupby(["fuel", "bag"]).size().median())
-    ratios = (sds.get("bag", 0.0) / sds["burn"], sds.get("day", 0.0) / sds["burn"])
-    return pd.Series([*sizes, *ratios, "days" if "day" in sds else ""], [*SIZES, *RATIOS, "days"])
-
-
 def decided(data: ReportData) -> Rows | None:
     """Return how often each kind of statement was right, lowest to highest over the designs; None for bare trials."""
-    lines = simulations("decisions.csv", "decisions_table.csv")
-    if lines.empty or data.bare:
+    # as the wheel has it, else where it is written
+    places = (
+        _KIT / "packaged" / "decisions.csv",
+        _KIT.parent / "tests" / "reference" / "decisions_table.csv",
+    )
+    table = next(filter(Path.is_file, places), None)
+    if table is None or data.bare:
         return None
+    lines = pd.read_csv(table)
     shares = (100 * lines["value"]).groupby([lines["kind"], lines["quantity"]]).agg(["min", "max", "size"])
     rows = (
         (row["said"], row["nominal"], plain(low, 1), plain(high, 1), str(int(n)))

@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -196,8 +196,7 @@ class Order:
 
     def read(self) -> list[dict[str, Any]]:
         """Return every input with its size and hash, as results.json has them."""
-        found = read_files(self.folder, self.sources) if self.sources else read_inputs(self.folder)
-        return [asdict(each) for each in found]
+        return read_files(self.folder, self.sources) if self.sources else read_inputs(self.folder)
 
     @property
     def origin(self) -> dict[str, str]:

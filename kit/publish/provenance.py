@@ -10,7 +10,6 @@ import sys
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
-from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
@@ -32,15 +31,6 @@ LIBRARIES: Final = (
     "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pyarrow", "pydantic", "latex2mathml",
     "ipykernel", "nbclient", "nbconvert", "nbformat", "papermill", "tzdata",
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class InputFile:
-    """One input: its name inside the run folder, its size, and its SHA-256 in hexadecimal."""
-
-    name: str
-    bytes: int
-    sha256: str
 
 
 Records = Iterable[Mapping[str, Any]]
@@ -69,23 +59,27 @@ def names_in(folder: Path) -> list[str]:
     return [path.relative_to(folder).as_posix() for path in sorted(folder.rglob("*")) if path.is_file()]
 
 
-def read_inputs(folder: Path) -> tuple[InputFile, ...]:
+def read_inputs(folder: Path) -> list[dict[str, Any]]:
     """Return every input with its size and hash, sheets first, logs by name, then extracts of earlier results."""
     further = leaned_on(folder).items()
-    return (
+    return [
         *read_files(folder, input_names(folder)),
-        *(InputFile(name, len(held), hashlib.sha256(held).hexdigest()) for name, held in further),
-    )
+        *(_record(name, len(held), hashlib.sha256(held)) for name, held in further),
+    ]
 
 
-def read_files(folder: Path, names: Iterable[str]) -> tuple[InputFile, ...]:
+def read_files(folder: Path, names: Iterable[str]) -> list[dict[str, Any]]:
     """Return these files of a folder, each with its size and hash."""
     found = []
     for name in names:
         with (folder / name).open("rb") as handle:
-            digest = hashlib.file_digest(handle, "sha256").hexdigest()
-            found.append(InputFile(name, handle.tell(), digest))
-    return tuple(found)
+            digest = hashlib.file_digest(handle, "sha256")
+            found.append(_record(name, handle.tell(), digest))
+    return found
+
+
+def _record(name: str, size: int, digest: Any) -> dict[str, Any]:
+    return {"name": name, "bytes": size, "sha256": digest.hexdigest()}
 
 
 def refuse_changes(before: Records, after: Records, key: str = "meanwhile") -> None:
@@ -139,7 +133,7 @@ def trace(folder: Path, parameters: Mapping[str, object], output: str | Path = "
     if noted and noted.is_file():
         found = json.loads(noted.read_text("utf-8"))
     else:
-        found = {"inputs": [asdict(each) for each in read_inputs(folder)], "template": {}}
+        found = {"inputs": read_inputs(folder), "template": {}}
     made_of = found["inputs"], dict(parameters), environment(), found["template"]
     return {"report": report_id(*made_of), **dict(zip(RESTS_ON, made_of, strict=True))}
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
@@ -33,7 +33,6 @@ from kit.results_file import ALWAYS, RESULTS, Report, needed_reports, read_part,
 from kit.runtime.locked_tmp import private_folder
 
 _SHOWN: Final = 12
-_MOST_REPORTS: Final = 20  # in one bundle: each is made again
 _LINE: Final = re.compile(r"([0-9a-f]{64})  (.+)")
 _PLACES: Final = ("run_folder", "output")
 PEN: Final = "matplotlib"
@@ -113,16 +112,9 @@ class Recheck:
         held = {names.get(key, key): value for key, value in asdict(self).items() if key != "name"}
         return {"agrees": self.agrees, **held}
 
-    def __add__(self, other: Recheck) -> Recheck:
-        both = {of.name: getattr(self, of.name) + getattr(other, of.name) for of in fields(self)}
-        once = {of: tuple(dict.fromkeys(both[of])) for of in ("files", "changed", "trusted")}
-        faults = "; ".join(filter(None, [self.faults, other.faults]))
-        left_out = self.left_out or other.left_out
-        return Recheck(**both | once | {"name": self.name, "faults": faults, "left_out": left_out})
-
 
 def recheck(target: str | Path, progress: Progress | None = None) -> Recheck:
-    """Check the newest report of a run folder, a report's own folder, or every report of a bundle.
+    """Check the newest report of a run folder, a report's own folder, or the report of a bundle.
 
     Nothing is run but the kit's own template of the recorded name, and nothing is written beside the target.
 
@@ -152,17 +144,17 @@ def _recheck_zip(path: Path, progress: Progress | None) -> Recheck:
         if len(tops) != 1 or not (run / CHECKSUMS).is_file():
             raise refused("no_bundle", path.name, checksums=CHECKSUMS)
         there = {name.partition("/")[2] for name in names}
-        checked = Recheck(path.name, files=(*_wrong_files(run, there),), left_out=_left_out(run))
+        wrong, left_out = _wrong_files(run, there), _left_out(run)
         _refuse_lenders_elsewhere(run)
         # what a correction kept of the report that it corrects is an input of that
         reports = [
             each for each in reports_of(run) if {path.name for path in each.folder.iterdir()} != {RESULTS}
         ]
-        if not 0 < len(reports) <= _MOST_REPORTS:
-            raise refused("many_reports", path.name, n=len(reports) or "no", most=_MOST_REPORTS)
-        for report in reports:
-            checked += _run_again(report, path.name, progress)
-        return checked + Recheck(path.name, files=(*_strangers(run, reports, there, checked.left_out),))
+        if len(reports) != 1:
+            raise refused("many_reports", path.name, n=len(reports) or "no")
+        found = _run_again(reports[0], path.name, progress)
+        files = dict.fromkeys([*wrong, *found.files, *_strangers(run, reports[0], there, left_out)])
+        return replace(found, files=tuple(files), left_out=left_out)
 
 
 def _refuse_lenders_elsewhere(run: Path) -> None:
@@ -178,7 +170,7 @@ def _wrong_files(run: Path, there: Iterable[str]) -> list[str]:
     """Hold every file against the list of hashes; give what is wrong in words."""
     found = map(_LINE.fullmatch, (run / CHECKSUMS).read_text("utf-8", "replace").splitlines())
     listed = ({"name": line[2], "sha256": line[1]} for line in found if line)
-    return _told("listed", listed, map(asdict, read_files(run, sorted({*there} - {CHECKSUMS}))))
+    return _told("listed", listed, read_files(run, sorted({*there} - {CHECKSUMS})))
 
 
 def _told(key: str, before: Records, now: Records) -> list[str]:
@@ -186,19 +178,13 @@ def _told(key: str, before: Records, now: Records) -> list[str]:
     return [f"{name}: {called(key, change)}." for name, change in changes(before, now)]
 
 
-def _strangers(
-    run: Path, reports: Iterable[Report], there: set[str], left_out: Iterable[str]
-) -> Iterator[str]:
-    """Give what in a bundle is no input, no file of a report, and no description as the kit writes it."""
-    known = set()
-    for report in reports:
-        results = read_results(report.results, ALWAYS)
-        known |= {each["name"] for each in results["inputs"]}
-        known |= {name for name in there if name.startswith(f"reports/{report.folder.name}/")}
+def _strangers(run: Path, report: Report, there: set[str], left_out: Iterable[str]) -> Iterator[str]:
+    """Give what in a bundle is no input, no file of its report, and no description as the kit writes it."""
+    known = {each["name"] for each in read_results(report.results, ALWAYS)["inputs"]}
+    known |= {name for name in there if name.startswith(f"reports/{report.folder.name}/")}
     known |= {name for name in there if name.startswith(f"reports/{LOOKED}") and _is_look(run / name)}
-    newest = max(reports, key=lambda each: (each.date, each.number))
     names = sorted(known & there)
-    for name, text in descriptions(run, newest.folder.name, run.name, left_out, names).items():
+    for name, text in descriptions(run, report.folder.name, run.name, left_out, names).items():
         known.add(name)
         if name in there and (run / name).read_bytes() != text.encode():
             yield f"{name}: not as the kit describes this bundle."
@@ -220,15 +206,15 @@ def _run_again(report: Report, name: str, progress: Progress | None) -> Recheck:
         wrong += _changed_inputs(was, order)
         with private_folder() as made, dated(report.date):
             now = rerun(order, made, progress)
-            comparison, files = compare_results(was, now), _files_of(report, made, was, now)
+            (values, moved), files = compare_results(was, now), _files_of(report, made, was, now)
     except (KitError, NotRunError, ValueError) as error:
         return Recheck(name, files=tuple(dict.fromkeys(wrong)), faults=str(error))
     except (RecursionError, OverflowError):
         return Recheck(name, faults=f"{RESULTS} holds values nested too deep, or too large, for any report")
     return Recheck(
         name,
-        comparison.values,
-        tuple(comparison.moved),
+        values,
+        tuple(moved),
         tuple(dict.fromkeys([*wrong, *files.differing])),
         tuple(_changed(was, now)),
         equal=files.equal,

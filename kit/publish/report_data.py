@@ -150,6 +150,10 @@ class ReportData:
         margin = self.trial.margins.get(metric)
         return margin_words(margin.value, self.spec(metric), self.units) if margin else ""
 
+    def said(self, key: str, /, **parts: object) -> str:
+        """Return one of the shared paragraphs, with what is read of the analysis and further parts filled in."""
+        return paragraph_of(key, data=self, **parts)
+
     def n_words(self, counts: Mapping[str, Count]) -> str:
         """Return burns and bags by fuel in words: 'six burns of each fuel, from three bags each', or each one's."""
         each = alike(counts.values())
@@ -252,7 +256,7 @@ class ReportData:
     @property
     def on_days(self) -> str:
         """On how many days the burns were made: ' on six days', ', six of them on six days'; '' where none is known."""
-        return paragraph_of("on_days", data=self, all_dated=self.dated == self.done)
+        return self.said("on_days", all_dated=self.dated == self.done)
 
     @property
     def several_fuels(self) -> bool:

@@ -21,7 +21,6 @@ from kit.page.text import Html
 if TYPE_CHECKING:
     import pandas as pd
 
-APART: Final = "fuel and day (or cooker) cannot be separated here"
 NUMBERS: Final = (
     "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
 )  # fmt: skip

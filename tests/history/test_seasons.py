@@ -55,7 +55,7 @@ def test_a_season_is_called_by_title_and_months_and_by_its_folder_where_another_
         "'x' of March 2000 (s00)",
         "'x' of March 2000 (s09)",
     ]
-    assert called(without_days(spring), again, place="d") == ["'made'", "'made' of March 2000"]
+    assert called(without_days(spring), again, place="d") == ["'made' of March 2000", "'made'"]
     rows = {
         "peak": [
             row._replace(day="2000-12-30" if row.burn < "10" else "2001-01-02") for row in spring.rows["peak"]

@@ -3,7 +3,6 @@
 import json
 import shutil
 import zipfile
-from dataclasses import asdict
 
 import pytest
 
@@ -40,7 +39,7 @@ def test_what_is_borrowed_is_an_input_without_people(borrowing):
     (name,) = leaned_on(borrowing)
     assert name == NAME
     assert b"Wilhelmina" not in leaned_on(borrowing)[name] and b"rain" not in leaned_on(borrowing)[name]
-    assert [asdict(each)["name"] for each in read_inputs(borrowing)][-1] == NAME
+    assert [each["name"] for each in read_inputs(borrowing)][-1] == NAME
 
 
 def test_an_extract_of_an_extract_is_the_same(borrowing):

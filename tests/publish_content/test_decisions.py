@@ -28,7 +28,7 @@ def test_earlier_looks_count_states_of_the_data_once(tmp_path):
     assert earlier_looks(tmp_path) == 0
     from kit.publish.provenance import read_inputs
 
-    now = {each.name: each.sha256 for each in read_inputs(tmp_path)}
+    now = {each["name"]: each["sha256"] for each in read_inputs(tmp_path)}
     written(tmp_path, "2026-05-01-standard", {"burns.csv": "old"})
     written(tmp_path, "2026-05-02-standard", {"burns.csv": "old", "trial.toml": "other"})
     written(tmp_path, "2026-05-03-standard", {"burns.csv": "older", "logs/a.csv": "x"})

@@ -15,7 +15,7 @@ import kit.publish.figures.drawing as exporting
 from kit.page.style import DARK, FUELS_DARK
 from kit.publish import sections
 from kit.publish.figures.canvas import FILM, PAGE, ROLES, apart, light_to_dark, short
-from kit.publish.figures.drawing import MOST_MARKS, export, files_of, light_and_dark
+from kit.publish.figures.drawing import export, files_of, light_and_dark
 from kit.publish.figures.svg import recoloured, short_path, small_svg
 from kit.publish.sections import section
 from kit.publish.sections.burn_curves import MOST_FLAGS, thin_burns, thin_flags
@@ -184,17 +184,6 @@ def test_dollars_and_markup_in_names_are_only_text():
 
     drawing = sections.answer(analysis("hostile")).figures[0]
     assert "<script" not in drawing.svg and html.escape(HOSTILE[:8], quote=False) in drawing.svg
-
-
-def test_too_many_marks_become_a_picture():
-    base = sections.curves(analysis("three")).figures[0]
-    many = pd.concat([base.data] * (MOST_MARKS // len(base.data) + 1))
-    from dataclasses import replace
-
-    html = replace(base, data=many).html()
-    assert (
-        'src="data:image/png;base64,' in html and "prefers-color-scheme: dark" in html and "<svg" not in html
-    )
 
 
 def test_a_short_path_keeps_every_point_to_a_tenth():

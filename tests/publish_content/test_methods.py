@@ -7,33 +7,25 @@ import sys
 import zipfile
 from pathlib import Path
 
-import pandas as pd
 import pytest
 
 import kit
 from kit.page.text import element
 from kit.publish import sections
 from kit.publish.methods_text import (
-    RATIOS,
-    SIZES,
     Formula,
     Rows,
     block_html,
     block_markdown,
     decided,
-    design_of,
-    designs_tried,
     methods,
-    nearest_design,
-    tried,
     write_methods,
 )
 from kit.publish.report_data import report_data
 from tests.publish_content.made import HOSTILE, analysis
 from tests.publish_content.pages import read
 
-TABLE = Path(__file__).parents[1] / "reference" / "simulation_table.csv"
-DECISIONS = TABLE.with_name("decisions_table.csv")
+DECISIONS = Path(__file__).parents[1] / "reference" / "decisions_table.csv"
 
 
 def test_both_forms_say_the_same():
@@ -122,36 +114,6 @@ def test_markdown_has_no_needless_escapes():
     assert not re.search(r"\\[().:{}!-]", markdown.partition("$$")[0])
 
 
-def test_the_nearest_simulated_design_is_quoted_and_named():
-    found = report_data(analysis("three"))
-    own = design_of(found)
-    assert (own.fuels, own.bags, own.burns) == (3, 3, 2)
-    (told, rows) = tried(found)
-    with TABLE.open(encoding="utf-8") as handle:
-        lines = list(csv.DictReader(handle))
-    known = designs_tried([*dict.fromkeys(line["row"] for line in lines)])
-    near = nearest_design(known, own)
-    assert f"{known.at[near, 'fuels']:.0f} fuels, {known.at[near, 'bags']:.0f} bags of each" in told
-    value = next(
-        float(line["value"])
-        for line in lines
-        if (line["row"], line["quantity"], line["method"]) == (near, "coverage of the pairs", "best")
-    )
-    row = next(row for row in rows.rows if row[0] == "the interval of a difference held the truth")
-    assert row[1:3] == ("95", f"{100 * value:.1f}")
-    assert "not of this one" in rows.note
-    assert "Simulated trials of the method" in read(methods(analysis("three")).html).text
-
-
-def test_a_design_with_days_is_laid_beside_one_with_days():
-    days = pd.Series([6, 3, 2, 0.4, 0.6, "days"], [*SIZES, *RATIOS, "days"])
-    with TABLE.open(encoding="utf-8") as handle:
-        names = {line["row"] for line in csv.DictReader(handle)}
-    known = designs_tried(sorted(names))
-    assert not any("unbalanced" in name or "left out" in name or "spread" in name for name in known.index)
-    assert nearest_design(known, days) == "6 × 3 × 2, 12 days of 3 fuels; bag SD 0.5, day SD 0.5"
-
-
 def test_what_was_said_of_simulated_curves_and_predictions_is_the_tables_lowest_and_highest():
     rows = {row[0]: row[1:] for row in decided(report_data(analysis("three"))).rows}
     with DECISIONS.open(encoding="utf-8") as handle:
@@ -168,13 +130,12 @@ def test_how_curves_were_made_is_told_where_there_are_bands():
     assert "rotations" not in methods(analysis("singles")).markdown
 
 
-def test_the_wheel_holds_the_tables(tmp_path):
+def test_the_wheel_holds_the_table(tmp_path):
     root = Path(__file__).parents[2]
     subprocess.run(
         [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", tmp_path], cwd=root, check=True
     )
     with zipfile.ZipFile(next(tmp_path.glob("*.whl"))) as wheel:
-        assert wheel.read("kit/packaged/simulations.csv") == TABLE.read_bytes()
         assert wheel.read("kit/packaged/decisions.csv") == DECISIONS.read_bytes()
 
 

@@ -252,6 +252,19 @@ def test_before_the_first_burn_a_page_speaks_of_no_burn():
     assert re.findall(r"html#(\w+)", known) == ["recheck"]
 
 
+def test_after_the_first_burn_a_page_speaks_of_that_fuel_alone():
+    first, *others = analysis("interim").run.burns.query("state == 'done'")["burn"]
+    run = analysis("interim").run
+    for burn in others:
+        run = run.without(burn, "the probe had slipped")
+    metrics = analysis("interim").metrics
+    one = analysis_of(run, analysis("interim").logs, metrics[metrics["burn"] == first])
+    page = read(join(section(one).html for section in REPORT)).text
+    assert "One burn of one fuel" in page and "with one fuel" not in page
+    for false in ("was burned along with", "Each fuel was burned once", "Nobody noted which"):
+        assert false not in page, false
+
+
 def test_burns_of_which_some_have_a_noted_bag_are_told_so():
     page = text("bags partly noted", sections.answer)
     assert "Three fuels, three noted bags, 18 burns" in page

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import io
 import sys
 from collections.abc import Callable, Iterable, Mapping
@@ -15,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kit.page.inline_svg import figure
-from kit.page.text import Html, anchor, element
+from kit.page.text import Html, anchor
 from kit.publish.figures.canvas import (
     FILM,
     PAGE,
@@ -33,9 +32,6 @@ from kit.runtime.worker import outcome, running_worker
 
 if TYPE_CHECKING:
     import pandas as pd
-
-MOST_MARKS = 20_000
-"""Rows of data up to which a figure stands in the page as SVG; beyond it is a picture."""
 
 LONGEST_NOTE = 46
 
@@ -118,8 +114,6 @@ class Drawing:
 
     def html(self) -> Html:
         """Return the figure as an image with alt text and caption; the page sets it as a part of itself."""
-        if len(self.data) > MOST_MARKS:
-            return self._as_picture()
         words = {"alt": self.said, "title": self.title, "caption": self.caption, "key": f"figure {self.id}"}
         narrow = small_svg(self.drawn(PHONE)) if self.narrow else ""
         return figure(self.svg, **words, choices=self.choices, narrow=narrow)
@@ -129,15 +123,6 @@ class Drawing:
 
     def __repr__(self) -> str:
         return f"<drawing '{self.title}', {len(self.data)} rows of data>"
-
-    def _as_picture(self) -> Html:
-        light, dark = (
-            f"data:image/png;base64,{base64.b64encode(picture).decode()}"
-            for picture in light_and_dark(self.page_figure)
-        )
-        source = Html(f'<source media="(prefers-color-scheme: dark)" srcset="{dark}">')
-        image = element("picture", source, element("img", src=light, alt=self.said))
-        return element("figure", image, element("figcaption", self.caption), id=anchor("figure", self.id))
 
     def film(self, date: str, frame: Frame = FILM) -> Figure:
         """Return the 16:9 figure for film: at most 12 words, direct labels, claim id and date in the corner."""

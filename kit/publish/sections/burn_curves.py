@@ -16,7 +16,7 @@ from kit.publish.figures.canvas import Axis, Cast, Frame, Player, canvas, fewer_
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData, counts_of, pair_rows
 from kit.publish.sections.section import topic
-from kit.publish.wording import APART, Count, called, counts_of_two, paragraph_of, plural
+from kit.publish.wording import Count, called, counts_of_two, plural
 from kit.schema import usable
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def curves(data: ReportData) -> list[object]:
     if not len(data.table("readings")):
         return ["No readings: the values came from the burn sheet alone."]
     others = sorted(set(data.table("readings")["probe"]) - {main_probe(data)})
-    told = paragraph_of("burn_curves", data=data, others=", ".join(others))
+    told = data.said("burn_curves", others=", ".join(others))
     return [told, panels_drawing(data)]
 
 
@@ -157,7 +157,7 @@ def _parts(data: ReportData, cast: Cast, lines: Lines) -> dict[str, object]:
     return {
         "alt": _alt(data, cast, lines),
         "at": f", {place}" if place else "",
-        "band": paragraph_of("band", data=data, banded=lines.means["band_low"].notna().any()),
+        "band": data.said("band", banded=lines.means["band_low"].notna().any()),
         **data.n_parts(lines.n),
     }
 
@@ -185,7 +185,7 @@ def _alt(data: ReportData, cast: Cast, lines: Lines) -> str:
                 "means": len(lines.means),
             }
             parts |= {"top": own.loc[own["mean"].idxmax()], "last": own.iloc[-1], "axis": lines.y}
-            told.append(paragraph_of("curve", data=data, **parts))
+            told.append(data.said("curve", **parts))
     return " ".join(told)
 
 
@@ -223,13 +223,12 @@ def two_drawing(data: ReportData, a: str, b: str) -> Drawing | None:
         "unit": unit,
         "of": counts_of_two(*names, [lines.n.get(fuel, Count()) for fuel in (a, b)]),
         "banded": banded,
-        "band": paragraph_of("band", data=data, banded=banded),
+        "band": data.said("band", banded=banded),
         "spans": [
-            paragraph_of("span", start=round(start), end=round(end), long=end - start >= 1)
+            data.said("span", start=round(start), end=round(end), long=end - start >= 1)
             for start, end in spans
         ],
         "inseparable": "cannot be separated" in set(judged["verdict"]),
-        "apart": APART,
         "headline": " minus ".join(short(name.split()[0], 16) for name in names),
     }
     minus = " minus\n".join(short(name, 14) for name in names)

@@ -18,7 +18,7 @@ from kit.publish.report_data import ReportData, cost_metric, prices_per_kg
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
 from kit.publish.sections.section import APPENDIX, heading, label, paragraph, topic
-from kit.publish.wording import burns_named, capital, captioned, estimate, paragraph_of, sentences_of
+from kit.publish.wording import burns_named, capital, captioned, estimate, sentences_of
 
 
 @topic("answer", "What was asked, and the answer", of_burns=False)
@@ -28,14 +28,12 @@ def answer(data: ReportData) -> list[object]:
     two_by_two = [each for each in told if isinstance(each, Claim) and each.kind == "pair"]
     first = [each for each in told if each not in two_by_two]
     fuels, measures = [player.name for player in data.cast], [*map(data.label, data.primary)] or ["the burns"]
-    asked = paragraph_of("asked", data=data, measures=measures, fuels=fuels)
+    asked = data.said("asked", measures=measures, fuels=fuels)
     return [
         warnings(data),
-        paragraph(element("strong", "Asked: "), asked, " ", paragraph_of("burned", data=data), kind="asked"),
+        paragraph(element("strong", "Asked: "), asked, " ", data.said("burned"), kind="asked"),
         [_shown(each) for each in first or two_by_two],
-        label(paragraph_of("no_price"))
-        if claims_of(data) and not (data.bare or prices_per_kg(data))
-        else None,
+        label(data.said("no_price")) if claims_of(data) and not (data.bare or prices_per_kg(data)) else None,
         [overlay_drawing(data), overview_table(data)] if data.begun else None,
         [heading("Two by two", "two-by-two"), *map(_shown, two_by_two)] if first and two_by_two else None,
         label(_key(data)) if any(claim.interval for claim in claims_of(data)) else None,
@@ -49,14 +47,14 @@ def _shown(each: Claim | str) -> Html:
 def answer_sentences(data: ReportData) -> list[Claim | str]:
     """Return the answer: which fuels can be best, the better value, settled differences, how many are not settled."""
     if data.interim:
-        return [paragraph_of("no_verdict_yet")]
+        return [data.said("no_verdict_yet")]
     if data.bare:
         return [*sentences_of("burned_once", data=data)]
     pairs = [claim for claim in claims_of(data) if claim.primary] or list(claims_of(data))
     if not pairs:
-        return [paragraph_of("nothing_to_compare", data=data)]
+        return [data.said("nothing_to_compare")]
     if len(pairs) > 1 and all(claim.verdict == "cannot be separated" for claim in pairs):
-        return [paragraph_of("none_apart")]
+        return [data.said("none_apart")]
     first: list[Claim | str | None] = []
     for metric in data.primary if data.many_fuels else ():
         best = best_claim(data, metric)
@@ -68,7 +66,7 @@ def answer_sentences(data: ReportData) -> list[Claim | str]:
         return [*told, *findings(data, MOST - len(told))]
     settled = [claim for claim in findings(data, len(pairs)) if claim.settled][: MOST - 1 - len(told)]
     n = sum(claim.settled for claim in pairs)
-    return [*told, paragraph_of("settled", pairs=pairs, settled=n, left=len(pairs) - n), *settled]
+    return [*told, data.said("settled", pairs=pairs, settled=n, left=len(pairs) - n), *settled]
 
 
 def finding_html(claim: Claim, figure: str = "") -> Html:
@@ -90,7 +88,7 @@ def _key(data: ReportData) -> str:
     folders = prior.loc[prior["used"].fillna(False).astype(bool), "folder"]
     earlier = [] if data.singles else list(dict.fromkeys(map(str, folders)))
     holds_for = [data.here, of, *["these days"] * (data.days > 0)]
-    return paragraph_of("key", data=data, several=several, earlier=earlier, holds_for=holds_for)
+    return data.said("key", several=several, earlier=earlier, holds_for=holds_for)
 
 
 def warnings(data: ReportData) -> list[Html]:
@@ -107,7 +105,7 @@ def warnings(data: ReportData) -> list[Html]:
         "few": "One bag of each fuel" if data.bags else "Bags are not noted",
         "judged_for_these": data.these_bags and not (data.bare or data.interim),
         "uncounted": "; ".join(uncounted),
-        "again": paragraph_of("looks", looked=looked, looks=looks, beyond=beyond),
+        "again": data.said("looks", looked=looked, looks=looks, beyond=beyond),
         "as_planned": len(data.trial.plan.stages) > 1 and not beyond,
     }
     warned = sentences_of("warnings", data=data, **parts)

@@ -20,7 +20,6 @@ from kit.publish.wording import (
     capital,
     listed,
     p_is,
-    paragraph_of,
     places,
     range_words,
     row_places,
@@ -44,7 +43,7 @@ def fuels(data: ReportData) -> list[object]:
     """Return each fuel's values with error bars, bags and burns inside, and what was burned under which conditions."""
     scored = ", what people scored" * (len(data.table("scores")) > 0)
     return [
-        paragraph_of("fuels", data=data),
+        data.said("fuels"),
         [values_drawing(data, metric) for metric in data.primary if data.has_values(metric)],
         bounds_sentences(data),
         scores_sentences(data),
@@ -112,7 +111,7 @@ def reached_sentences(data: ReportData) -> list[str]:
     for metric, own in _not_always_reached(data).groupby("metric", sort=False):
         each = [f"{data.name(row.fuel)} {int(row.reached)} of {int(row.n)}" for row in own.itertuples()]
         said.append(
-            paragraph_of("reached", at=own["at"].iloc[0], some=own["reached"].sum(), each="; ".join(each))
+            data.said("reached", at=own["at"].iloc[0], some=own["reached"].sum(), each="; ".join(each))
         )
         pairs = data.rows("reached_pairs", str(metric))
         over: dict[str, list[str]] = {}
@@ -120,8 +119,8 @@ def reached_sentences(data: ReportData) -> list[str]:
             more, less = (row.a, row.b) if row.direction == "a" else (row.b, row.a)
             more_often = f"{data.name(str(more))} (p {p_is(row.p_adjusted)})"
             over.setdefault(data.name(str(less)), []).append(more_often)
-        said += [paragraph_of("reached_more", less=less, more=names) for less, names in over.items()]
-    return [*said, paragraph_of("reached_p")] if any("(p " in each for each in said) else said
+        said += [data.said("reached_more", less=less, more=names) for less, names in over.items()]
+    return [*said, data.said("reached_p")] if any("(p " in each for each in said) else said
 
 
 def _not_always_reached(data: ReportData) -> pd.DataFrame:
@@ -318,8 +317,8 @@ def cooks(data: ReportData) -> list[object]:
         needs = f"Needs {_held(data, cook)}: a temperature of the cooker, not of the food."
         parts += [heading(cook.name, f"cook-{place}"), needs, *_one(data, own)]
     found_alone = above if wanted else "peak and curve alone"
-    told_alone = paragraph_of("cooks", data=data, found=found_alone)
-    return [*parts, paragraph_of("no_setting", silent=silent), told_alone]
+    told_alone = data.said("cooks", found=found_alone)
+    return [*parts, data.said("no_setting", silent=silent), told_alone]
 
 
 def _held(data: ReportData, cook: Cook) -> str:
@@ -348,7 +347,7 @@ def scores_sentences(data: ReportData) -> list[Html | None]:
     if not len(rows):
         return []
     told = [line for name in dict.fromkeys(rows["attribute"]) for line in _pairs_told(str(name), data)]
-    by = paragraph_of("scored_by", scores=rows["scores"].sum(), tasters=rows["tasters"].max())
+    by = data.said("scored_by", scores=rows["scores"].sum(), tasters=rows["tasters"].max())
     return [heading("What people scored", "scored"), bullets(told), label(by)]
 
 
@@ -359,11 +358,9 @@ def _pairs_told(attribute: str, data: ReportData) -> list[str]:
     for row in pairs[pairs["verdict"] == "different"].itertuples(index=False):
         low, high = sorted((abs(100 * row.low), abs(100 * row.high)))
         ends = {"by": abs(100 * row.difference), "low": low, "high": high, "higher": row.difference > 0}
-        told.append(
-            paragraph_of("scored_apart", of=attribute, a=data.name(row.a), b=data.name(row.b), **ends)
-        )
+        told.append(data.said("scored_apart", of=attribute, a=data.name(row.a), b=data.name(row.b), **ends))
     rest = len(pairs) - len(told)
-    return [*told, *filter(None, [paragraph_of("scored_alike", of=attribute, rest=rest, other=told)])]
+    return [*told, *filter(None, [data.said("scored_alike", of=attribute, rest=rest, other=told)])]
 
 
 def scores_html(data: ReportData) -> list[Html | str | None]:
@@ -372,13 +369,13 @@ def scores_html(data: ReportData) -> list[Html | str | None]:
     if not len(rows):
         return []
     pairs = pairs.assign(**{name: 100 * pairs[name].astype(float) for name in ("difference", "low", "high")})
-    parts: list[Html | str | None] = [heading("What people scored", "scores"), paragraph_of("scored")]
+    parts: list[Html | str | None] = [heading("What people scored", "scores"), data.said("scored")]
     for attribute, own in rows.groupby("attribute", sort=False):
         parts.append(rows_table(data, "scores", own, attribute=attribute, tasters=own["tasters"].max()))
         against = pairs[pairs["attribute"] == attribute]
         parts.append(rows_table(data, "score_pairs", against, attribute=attribute))
     spreads = (
-        paragraph_of("scores_spread", row=row, of=called("scores", row.source))
+        data.said("scores_spread", row=row, of=called("scores", row.source))
         for row in data.table("tasters").itertuples(index=False)
     )
     return [*parts, bullets(spreads)]

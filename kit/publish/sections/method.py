@@ -84,14 +84,15 @@ def measured_lines(data: ReportData) -> list[str]:
             _probe(data, str(probe), own) for probe, own in data.table("spans").groupby("probe", sort=False)
         ],
         "several_probes": trial.main_probe and data.table("spans")["probe"].nunique() > 1,
+        "fuels": data.table("metrics")["fuel"].nunique() or len(data.cast),
         "zero": called("time_zero", trial.time_zero),
         "levels": [threshold_words(level, data.units) for level in trial.thresholds],
         "hold": _minutes(how.hold_min),
         "bridge": _minutes(how.bridge_min),
     }
-    parts["amount"] = paragraph_of("charge", data=data)
+    parts["amount"] = data.said("charge")
     told = ("burns", "charges", "probes", "timing", "peak")
-    return [paragraph_of(each, data=data, **parts) for each in told]
+    return [data.said(each, **parts) for each in told]
 
 
 def _probe(data: ReportData, probe: str, spans: pd.DataFrame) -> str:
@@ -107,13 +108,13 @@ def _minutes(value: float) -> str:
 def computed_lines(data: ReportData) -> list[str]:
     """Return paragraphs on scale, model, intervals, families and verdicts, in words a tester follows."""
     if not data.analysis.fits or data.bare:
-        return [paragraph_of("not_computed", data=data)]
+        return [data.said("not_computed")]
     # whether burns have one SD in common, as the models of the primary measures were fitted
     fitted = [fit for name, fit in data.analysis.fits.items() if name in data.primary]
     ways = [called("spread", way) for way in dict.fromkeys(fit.spread_choice for fit in fitted)]
     names = dict.fromkeys(map(str, data.table("comparisons")["multiplicity"].dropna()))
     cookers = any(name.startswith("cooker") for fit in fitted for name in fit.design.columns)
-    blocks = paragraph_of("blocks", data=data, several=cookers)
+    blocks = data.said("blocks", several=cookers)
     parts = {
         "spreads": f"; {listed(ways)}" if ways else "",
         "blocks": f" {blocks}" if blocks else "",
@@ -121,7 +122,7 @@ def computed_lines(data: ReportData) -> list[str]:
         "families": "; ".join(called("families", name) for name in names),
     }
     told = ("scale", "model", "intervals", "verdict", *["curves"] * data.banded)
-    return [paragraph_of(each, data=data, **parts) for each in told]
+    return [data.said(each, **parts) for each in told]
 
 
 def methods_used(data: ReportData) -> list[str]:
@@ -160,9 +161,8 @@ def _checked(data: ReportData) -> str:
     false = rows[rows["quantity"].astype(str).str.startswith("a difference is claimed somewhere")]
     alike = converged["agrees"].fillna(False).astype(bool)
     found = {"apart": not alike.all(), "agree": alike.sum(), "converged": len(converged)}
-    return paragraph_of(
+    return data.said(
         "checked",
-        data=data,
         many=len(data.cast) > MOST_FUELS,
         nominal=f"{100 * held['nominal'].astype(float).max():.4g}",
         false_claims=f"{100 * false['share'].astype(float).max():.0f}" if len(false) else "",
@@ -174,7 +174,7 @@ def _checked(data: ReportData) -> str:
         compared=len(opinion),
         fitted=len(fitted),
         converged=len(converged),
-        found=paragraph_of("found_alike", farthest=plain(_farthest(converged), 1), **found),
+        found=data.said("found_alike", farthest=plain(_farthest(converged), 1), **found),
     )
 
 
@@ -193,11 +193,12 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
     burned = {data.name(fuel): n for fuel, n in data.burned.items()}
     fewest = min(filter(None, (n.bags for n in burned.values())), default=0)
     few = [name for name, n in burned.items() if n.bags == fewest]
-    unnoted = [name for name, n in burned.items() if not n.bags]
-    once = [name for name, n in burned.items() if n.burns < 2]
+    unnoted = [name for name, n in burned.items() if n.burns and not n.bags]
+    once = [name for name, n in burned.items() if n.burns == 1]
     return {
         "data": data,
         "cookers": max(data.cookers, 1),
+        "along": data.control and sum(n.burns > 0 for n in burned.values()) > 1,
         "unlike": _unlike_charges(data),
         "many_bags": fewest > 3 and not unnoted,
         "few_bags": 0 < fewest <= 3,
@@ -232,7 +233,7 @@ def _unlike_charges(data: ReportData) -> str:
         for fuel, mean in grams.items()
     }
     lightest, heaviest = (f"{shown[fuel]} of {data.name(fuel)}" for fuel in (grams.idxmin(), grams.idxmax()))
-    return paragraph_of("unlike_charges", lightest=lightest, heaviest=heaviest)
+    return data.said("unlike_charges", lightest=lightest, heaviest=heaviest)
 
 
 def terms(meanings: Mapping[str, str]) -> Html:
@@ -258,7 +259,7 @@ def tester_notes(data: ReportData) -> list[object]:
     if not text.strip():
         return []
     return [
-        label(paragraph_of("notes", who=data.trial.operator or "the tester", file=NOTES)),
+        label(data.said("notes", who=data.trial.operator or "the tester", file=NOTES)),
         element("div", markdown_html(text[:LARGEST]), class_="note theirs"),
         f"Cut after {LARGEST} characters." if len(text) > LARGEST else None,
     ]
@@ -290,7 +291,7 @@ def provenance(
     people = {"Burned by": trial.operator, "Place": trial.place, "Funding and interests": interests}
     return [
         [paragraph(element("strong", f"{name}: "), text) for name, text in people.items() if text],
-        paragraph_of("made_of", id=origin["report"], files=len(origin["inputs"]), given=given),
+        data.said("made_of", id=origin["report"], files=len(origin["inputs"]), given=given),
         paragraph(
             "To check it: put the bundle of this report, or the run folder, on any computer with Python and run ",
             element("code", "repeatburn recheck FOLDER"),

@@ -33,7 +33,6 @@ from kit.publish.wording import (
     capital,
     margin_words,
     number_word,
-    paragraph_of,
     places,
     plural,
     row_places,
@@ -59,13 +58,13 @@ MOST_ON_FILM: Final = 8
 def comparisons(data: ReportData) -> list[object]:
     """Return the comparisons of primary measures with verdicts; kinds against kinds; the price verdict."""
     if data.interim or data.bare or not len(data.table("comparisons")):
-        return [paragraph_of("no_comparisons", data=data)]
+        return [data.said("no_comparisons")]
     compared = _compared(data)
     main = [metric for metric in compared if metric in data.primary] or compared[:1]
     margins = [f"{data.label(metric)} {words}" for metric in main if (words := data.margin_words(metric))]
     what = "Every comparison of every measure, with each one alone and its p value"
     return [
-        paragraph_of("comparisons", data=data, margins=margins),
+        data.said("comparisons", margins=margins),
         bullets(sentence for metric in main if (sentence := overall_sentence(data, metric))),
         [pairs_drawing(data, metric) for metric in main],
         further_html(data, most=3),
@@ -266,7 +265,7 @@ def further_html(data: ReportData, most: int) -> list[Html | None]:
     unknown = max(still_open - len(rows), 0)
     told += sentences_of("needed", more=len(can) - len(told), never=len(rows) - len(can), unknown=unknown)
     title = "How many more burns would settle the open pairs"
-    return [heading(title, "further"), bullets(told), label(paragraph_of("further", data=data, can=len(can)))]
+    return [heading(title, "further"), bullets(told), label(data.said("further", can=len(can)))]
 
 
 def _needed(row: Any, data: ReportData) -> str:
@@ -275,9 +274,9 @@ def _needed(row: Any, data: ReportData) -> str:
     parts |= {"a": data.name(row.a), "b": data.name(row.b), "known": ""}
     if beaten := beaten_by_the_best(data, row):
         best = best_words(data.spec(row.metric), data.units)
-        parts["known"] = paragraph_of("not_the_best", beaten=beaten, best=best)
+        parts["known"] = data.said("not_the_best", beaten=beaten, best=best)
     parts["takes"] = ", ".join(sentences_of("needed_in_all", data=data, row=row, fuel=fuel))
-    return paragraph_of("needed_of", **parts)
+    return data.said("needed_of", **parts)
 
 
 def beaten_by_the_best(data: ReportData, row: Any) -> str:
@@ -299,14 +298,14 @@ def kinds_html(data: ReportData) -> list[Html | str]:
     against = f"{capital(' against '.join(map(plural, names)))} (types compared)"
     told = [kind_sentence(row, data) for row in rows.itertuples(index=False)]
     title = against if len(names) == 2 else "Types compared"
-    return [heading(title, "kinds"), *told, label(paragraph_of("types"))]
+    return [heading(title, "kinds"), *told, label(data.said("types"))]
 
 
 def kind_sentence(row: Any, data: ReportData) -> str:
     """Return one comparison of kinds in a sentence, with the spread within a kind beside the gap."""
     amount, (a, b) = amount_of(row, data.spec(row.metric), data.units), (plural(row.a), plural(row.b))
     in_general = row.scope == "kinds in general" and row.spread_within == row.spread_within
-    return paragraph_of(
+    return data.said(
         "kinds",
         scope=str(row.scope).replace("kinds", "types"),
         open=row.verdict in UNDECIDED or not amount.known,
@@ -327,7 +326,7 @@ def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Htm
     settled_first = rows.iloc[rows["verdict"].isin(UNDECIDED).argsort(kind="stable")].head(most)
     told = [price_sentence(row, data) for row in settled_first.itertuples(index=False)]
     told += sentences_of("more_prices", more=len(rows) - len(told))
-    basis = paragraph_of("break_even", cost=str(rows["metric"].iloc[0]).startswith("cost"))
+    basis = data.said("break_even", cost=str(rows["metric"].iloc[0]).startswith("cost"))
     return [heading("Price", "break-even-price"), drawing, bullets(told), label(basis)]
 
 
@@ -338,7 +337,7 @@ def price_sentence(row: Any, data: ReportData) -> str:
     amount = Amount(row.cost, row.cost_low, row.cost_high, math.nan, spec, data.units)
     known = row.cost == row.cost
     undecided = known and (row.verdict in UNDECIDED or amount.holds_zero)
-    return paragraph_of(
+    return data.said(
         "price",
         settled=known and not undecided,
         open=undecided,

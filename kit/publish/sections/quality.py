@@ -17,7 +17,7 @@ from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, canvas, fewer_
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, folded, heading, rows_table, to_appendix, topic
-from kit.publish.wording import burns_named, capital, counted, ends_of, listed, number_word, paragraph_of
+from kit.publish.wording import burns_named, capital, counted, ends_of, listed, number_word
 from kit.schema import FLAGS, usable
 
 MOVED_SHOWN: Final = 30
@@ -41,12 +41,12 @@ def data_quality(data: ReportData) -> list[object]:
     lids = _lid_open(data)
     lids = lids[lids["metric"].isin(data.primary)].head(MOST_LIDS).to_dict("records")
     told = [*_flags_told(data), *_left_out(data), *_cut_short(data)]
-    told += [paragraph_of("lid_open", measure=data.label(lid["metric"]), **lid) for lid in lids]
+    told += [data.said("lid_open", measure=data.label(lid["metric"]), **lid) for lid in lids]
     return [
-        paragraph_of("readings", n=plain(n, 0), burns=spans["burn"].unique(), files=files, were=were),
+        data.said("readings", n=plain(n, 0), burns=spans["burn"].unique(), files=files, were=were),
         bullets(told),
         heading("Deviations from the plan", "deviations"),
-        rows_table(data, "deviations", data.table("deviations")) or paragraph_of("as_planned", data=data),
+        rows_table(data, "deviations", data.table("deviations")) or data.said("as_planned"),
         _correction(data),
         _notes(data),
         to_appendix(what, "quality-tables"),
@@ -68,7 +68,7 @@ def quality_tables(data: ReportData) -> list[object]:
 
 def _flags_told(data: ReportData) -> list[str]:
     return [
-        paragraph_of(
+        data.said(
             "flagged",
             flag=flag,
             meaning=_meaning(str(flag)),
@@ -95,7 +95,7 @@ def _left_out(data: ReportData) -> list[str]:
 def _cut_short(data: ReportData) -> list[str]:
     spans = data.table("spans")
     cut = {name: spans.loc[spans[name].fillna(False).astype(bool), "burn"] for name in CUT}
-    told = [paragraph_of(name, burns=burns_named(burns)) for name, burns in cut.items() if len(burns)]
+    told = [data.said(name, burns=burns_named(burns)) for name, burns in cut.items() if len(burns)]
     return told or ["No log was cut short."]
 
 
@@ -145,7 +145,7 @@ def _uncertainty(data: ReportData) -> list[Html | str | None]:
     of_few = {"few": len(df) and df.min() < MANY, "df": ends_of(df, 2), "covered": ends_of(covered, 2)}
     tables: list[Html | str | None] = [
         heading("Uncertainty of measurement", "uncertainty"),
-        paragraph_of("uncertainty", **of_few),
+        data.said("uncertainty", **of_few),
     ]
     for _, own in rows.groupby("metric", sort=False):
         unit = str(own["unit"].iloc[0]).replace("°C", "K")
@@ -159,7 +159,7 @@ def _correction(data: ReportData) -> list[Html | str | None]:
         return []
     moved, more = corrected.moved, max(len(corrected.moved) - MOVED_SHOWN, 0)
     parts = {"moved": moved, "verdicts": corrected.verdicts, "causes": corrected.causes}
-    told = paragraph_of("corrected", data=data, **parts)
+    told = data.said("corrected", **parts)
     moves = rows_table(data, "corrected", moved.head(MOVED_SHOWN), shown=MOVED_SHOWN, more=more)
     return [heading("What this report corrects", "correction"), told, bullets(corrected.causes), moves]
 
@@ -199,11 +199,11 @@ def _logs(data: ReportData) -> list[Html | None]:
 def odd_burns(data: ReportData) -> list[object]:
     """Return burns that stand apart with their conditions, and whether a verdict depends on a single burn."""
     if not len(data.table("odd_burns")):
-        return [paragraph_of("no_odd", data=data)]
+        return [data.said("no_odd")]
     influence, *which = influence_words(data)
     what = "Every burn's distance from the others, and what every verdict would be without it"
     return [
-        paragraph_of("odd"),
+        data.said("odd"),
         odd_table(data),
         heading("Does any verdict depend on a single burn?", "influence"),
         [influence, bullets(which)],
@@ -225,7 +225,7 @@ def odd_table(data: ReportData) -> Html | str | None:
     odd = rows[rows["odd"].fillna(False).astype(bool)]
     if not len(odd):
         of = {"burns": rows["burn"].nunique(), "measures": rows["metric"].nunique()}
-        return paragraph_of("none_odd", **of)
+        return data.said("none_odd", **of)
     ends = {
         name: [_value(data, *pair) for pair in zip(odd["metric"], odd[name], strict=True)]
         for name in ("value", "expected")
@@ -266,7 +266,7 @@ def influence_words(data: ReportData) -> list[str]:
         "count": count,
         "still_open": still_open * (held > 0),
     }
-    return [paragraph_of("influence", data=data, **parts), *told]
+    return [data.said("influence", **parts), *told]
 
 
 def _what_is_left_out(rows: pd.DataFrame, data: ReportData) -> pd.Series:

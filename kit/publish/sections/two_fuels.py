@@ -29,7 +29,7 @@ from kit.publish.sections.pairs import (
 from kit.publish.sections.quality import influence_words
 from kit.publish.sections.section import Section, bullets, heading, label, paragraph, section
 from kit.publish.sections.variation import chances_words
-from kit.publish.wording import Amount, alike, amount_of, capital, listed, paragraph_of, refuse_all, refused
+from kit.publish.wording import Amount, alike, amount_of, capital, listed, refuse_all, refused
 
 MOST_ON_FILM: Final = 4
 
@@ -88,7 +88,7 @@ def _verdicts(data: ReportData, claims: list[Claim], pair: tuple[str, str], figu
         main = [claim for claim in claims if claim.primary] or claims[:1]
         return [finding_html(claim, figure) for claim in main]
     a, b = map(data.name, pair)
-    return [paragraph(paragraph_of("no_verdict", data=data, a=a, b=b), kind="finding open")]
+    return [paragraph(data.said("no_verdict", a=a, b=b), kind="finding open")]
 
 
 def _families(data: ReportData) -> str:
@@ -105,7 +105,7 @@ def _families(data: ReportData) -> str:
     several = data.rows("comparisons", compared[0])["family"].iloc[0] > 1
     alone = {each: _amount(data, each, ("low_alone", "high_alone")).directed for each in compared}
     told = "; ".join(f"{data.label(each)} {words or 'not known'}" for each, words in alone.items())
-    return paragraph_of("families", data=data, several=several, family=listed(of), alone=told)
+    return data.said("families", several=several, family=listed(of), alone=told)
 
 
 def _amount(data: ReportData, metric: str, limits: tuple[str, str] = ("low", "high")) -> Amount:

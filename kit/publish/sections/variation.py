@@ -15,7 +15,7 @@ from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, RowLayout, bar
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
-from kit.publish.wording import called, capital, paragraph_of, places, range_words, threshold, with_unit_after
+from kit.publish.wording import called, capital, places, range_words, threshold, with_unit_after
 from kit.schema import UNDECIDED
 
 MOST_CHANCES: Final = 4
@@ -26,18 +26,18 @@ WITHIN: Final = ("between bags", "between days")
 def variation(data: ReportData) -> list[object]:
     """Return the spread by source with intervals, and what one burn of a new bag will do."""
     if data.bare:
-        return [paragraph_of("unknown_spread")]
+        return [data.said("unknown_spread")]
     metrics, chances = _metrics(data), chances_words(data)
     next_bag = next_bag_drawing(data, metrics[0]) if metrics else None
     return [
-        paragraph_of("spread", data=data),
+        data.said("spread"),
         [spread_drawing(data, metric) for metric in metrics],
         at_zero(data, metrics),
         heading("The next bag", "next-bag"),
         next_bag,
         bullets(chances),
         label(f"In brackets: {data.percent} intervals of that number.") if chances else None,
-        None if next_bag else paragraph_of("no_prediction", data=data),
+        None if next_bag else data.said("no_prediction"),
         to_appendix("Every source of every measure, shares and repeatability", "variation-tables"),
     ]
 
@@ -46,7 +46,7 @@ def variation(data: ReportData) -> list[object]:
 def variation_tables(data: ReportData) -> list[object]:
     """Return for the appendix the spread of each measure by source, shares, ISO 5725 terms, and all predictions."""
     if data.bare:
-        return [paragraph_of("unknown_spread")]
+        return [data.said("unknown_spread")]
     shares = data.table("shares")
     sources = [source_name(part, data) for part in shares["component"]]
     return [
@@ -90,11 +90,11 @@ def components_html(data: ReportData, metric: str) -> Html | None:
         return None
     unit = data.difference_unit(metric)
     digits = max(places(row.low, row.high) for row in rows.itertuples(index=False))
-    parts = {"spread": with_unit_after("spread", unit), "iso": _iso(rows, unit, digits)}
+    parts = {"spread": with_unit_after("spread", unit), "iso": _iso(data, rows, unit, digits)}
     return rows_table(data, "spread", rows.assign(places=digits), **parts)
 
 
-def _iso(rows: Any, unit: str, digits: int) -> str:
+def _iso(data: ReportData, rows: Any, unit: str, digits: int) -> str:
     """Return repeatability and intermediate precision; nothing where they were not found, or found as zero."""
     burn = rows.loc[rows["component"] == "burn", "sd"]
     if not len(burn) or not round(float(burn.iloc[0]), digits + 1) > 0:
@@ -103,7 +103,7 @@ def _iso(rows: Any, unit: str, digits: int) -> str:
     whole = float((rows.loc[rows["component"].isin(["burn", "bag", "day"]), "sd"] ** 2).sum() ** 0.5)
     # r = 2.8 s_r, ISO 5725-6
     shown = {"s_r": s_r, "limit": 2.8 * s_r, "whole": whole}
-    return paragraph_of(
+    return data.said(
         "iso", **{name: with_unit(plain(each, digits + 1), unit) for name, each in shown.items()}
     )
 
@@ -117,7 +117,7 @@ def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
             limit = f" (up to {plain(row.high, 1)} {unit} is not ruled out)" if row.high == row.high else ""
             told.setdefault(source_name(row.component, data), []).append(f"{data.label(metric)}{limit}")
     return [
-        paragraph_of("at_zero", source=source, within=source in WITHIN, measures=labels)
+        data.said("at_zero", source=source, within=source in WITHIN, measures=labels)
         for source, labels in told.items()
     ]
 
@@ -159,7 +159,7 @@ def chance_sentence(row: Any, data: ReportData) -> str:
     often = min(round(100 * chance), 99)
     limits = f"{min(round(100 * low), often)} to {100 if high > 0.995 else round(100 * high)}"
     parts = {"a": data.name(a), "b": data.name(b), "does": words, "often": often, "limits": limits}
-    return paragraph_of("chance", **parts, open=row.verdict in UNDECIDED)
+    return data.said("chance", **parts, open=row.verdict in UNDECIDED)
 
 
 def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
