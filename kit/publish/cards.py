@@ -7,7 +7,7 @@ from typing import Any, Final
 from kit.page.text import anchor, escape_markdown
 from kit.publish.claims import NOT_TO_SAY, Claim, all_claims, claims_of, counts_in, findings
 from kit.publish.report_data import ReportData, report_data
-from kit.publish.wording import called, counts_of_two, paragraph_of, sentences_of, told_each, words
+from kit.publish.wording import Count, called, counts_of_two, paragraph_of, sentences_of, told_each, words
 
 SAY: Final = "say.md"
 KNOW: Final = "how-we-know.md"
@@ -71,6 +71,7 @@ def three_sentences(data: ReportData) -> list[str]:
     parts = {
         "burned": "simulated" if data.simulated else "burned",
         "fuels": sum(n.burns > 0 for n in data.burned.values()),
+        "n": Count(*(sum(each) for each in zip(Count(), *data.burned.values(), strict=True))),
         "where": f" (cooker: {data.trial.cooker})" if data.trial.cooker else "",
         "measures": [data.label(metric) for metric in data.primary] or "what was logged",
         "spread": f"burns of {data.these_bags}" if data.these_bags else "bags and burns of one fuel",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Final, cast
@@ -12,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from kit.publish.bundle import newest_report
-from kit.publish.figures.canvas import FILM, Cast, apart, canvas, cast_of, short
+from kit.publish.figures.canvas import FILM, apart, canvas, cast_of, short
 from kit.publish.provenance import SIMULATED
 from kit.publish.wording import refused
 from kit.results_file import RESULTS, read_part
@@ -25,17 +24,6 @@ _HOLD_S: Final = 2.0  # the last picture stands still, to be read
 _CODECS: Final = ("libx264", "libvpx-vp9")
 _LONGEST: Final = 22
 _EARLIEST_MIN: Final = -10.0  # what was logged before is of no burn's heat
-
-
-@dataclass(frozen=True)
-class Lines:
-    """What a film shows: rows of fuel, burn ('' for a mean), minutes and temp; fuels; axis words; claim line."""
-
-    table: pd.DataFrame
-    cast: Cast
-    x: str
-    y: str
-    corner: str
 
 
 def make_film(
@@ -53,10 +41,10 @@ def make_film(
     """
     folder = Path(run_folder).absolute()
     report = newest_report(folder)
-    av, lines = _codec_library(), _lines_of(report)
+    av, stage = _codec_library(), _Stage(report)
     with staging(folder / "reports") as room:
         made = room / "film.mp4"
-        _encode(av, made, pictures(lines, seconds), seconds, progress)
+        _encode(av, made, pictures(stage, seconds), seconds, progress)
         return place_file(made, folder / "reports", f"{report.name}-curves")
 
 
@@ -67,30 +55,9 @@ def _codec_library() -> Any:
         raise refused("no_av", "film") from error
 
 
-def _lines_of(report: Path) -> Lines:
-    table = pd.read_csv(
-        report / "figures" / "curves.csv", dtype={"fuel": str, "burn": str}, keep_default_na=True
-    )
-    table["burn"] = table["burn"].fillna("")
-    trial = read_part(report / RESULTS, {"trial"}, {"trial"})["trial"]
-    shown = table[table["what"].isin(["burn", "mean"])].dropna(subset=["minutes", "temp"])
-    shown = shown[shown["minutes"] >= _EARLIEST_MIN]
-    known = {fuel["id"]: (fuel["name"] or fuel["id"], fuel["kind"]) for fuel in trial.get("fuels", [])}
-    burned = dict.fromkeys(shown["fuel"])
-    ids = [*(each for each in known if each in burned), *(each for each in burned if each not in known)]
-    return Lines(
-        shown[["fuel", "burn", "minutes", "temp"]],
-        cast_of([(each, *known.get(each, (each, ""))) for each in ids]),
-        f"minutes since {trial.get('time_zero', 'lit')}",
-        "°F" if trial.get("show") == "us" else "°C",
-        f"simulated, {report.name[:10]}" if (report.parents[1] / SIMULATED).is_file() else report.name[:10],
-    )
-
-
-def pictures(lines: Lines, seconds: float) -> Iterator[np.ndarray[Any, Any]]:
+def pictures(stage: _Stage, seconds: float) -> Iterator[np.ndarray[Any, Any]]:
     """Yield the pictures of a film, each an array of height × width × 3 bytes."""
-    stage = _Stage(lines)
-    first, last = lines.table["minutes"].min(), lines.table["minutes"].max()
+    first, last = stage.table["minutes"].min(), stage.table["minutes"].max()
     drawn = max(2, round((seconds - _HOLD_S) * RATE))
     for now in np.linspace(first, last, drawn):
         yield stage.at(float(now))
@@ -100,20 +67,26 @@ def pictures(lines: Lines, seconds: float) -> Iterator[np.ndarray[Any, Any]]:
 
 
 class _Stage:
-    """Axes drawn once, and the lines drawn over them up to a moment."""
+    """Axes drawn once for the curves of a report, and the lines drawn over them up to a moment."""
 
-    def __init__(self, lines: Lines) -> None:
-        self._lines = lines
+    def __init__(self, report: Path) -> None:
+        # rows of fuel, burn ('' for a mean), minutes and temp
+        curves = pd.read_csv(report / "figures" / "curves.csv", dtype={"fuel": str, "burn": str})
+        shown = curves["what"].isin(["burn", "mean"]) & (curves["minutes"] >= _EARLIEST_MIN)
+        table = curves.assign(burn=curves["burn"].fillna(""))[shown].dropna(subset=["minutes", "temp"])
+        trial = read_part(report / RESULTS, {"trial"}, {"trial"})["trial"]
+        declared = [(fuel["id"], fuel["name"] or fuel["id"], fuel["kind"]) for fuel in trial.get("fuels", [])]
+        simulated = (report.parents[1] / SIMULATED).is_file()
+        self.table, self._cast = table, cast_of(declared, table["fuel"])
         self._figure, (self._axes,) = canvas(FILM, 9, margins=(0.42, 1.69, 0.13, 0.2))
         self._canvas = cast(Any, self._figure.canvas)
-        table = lines.table
         self._axes.set_xlim(min(table["minutes"].min(), 0.0), table["minutes"].max())
         self._axes.set_ylim(table["temp"].min() - 5, table["temp"].max() * 1.04)
-        self._axes.set_xlabel(lines.x)
-        self._write(0.02, 0.9, lines.y, ha="left")
-        self._write(0.965, 0.02, lines.corner)
+        self._axes.set_xlabel(f"minutes since {trial.get('time_zero', 'lit')}")
+        self._write(0.02, 0.9, "°F" if trial.get("show") == "us" else "°C", ha="left")
+        self._write(0.965, 0.02, f"{'simulated, ' * simulated}{report.name[:10]}")
         self._strokes = [self._stroke(*each) for each in table.groupby(["fuel", "burn"], sort=False)]
-        self._names = {player.id: self._name(player) for player in lines.cast}
+        self._names = {player.id: self._name(player) for player in self._cast}
         self._clock = self._write(0.965, 0.9, "", animated=True)
         self._canvas.draw()
         self._empty = self._canvas.copy_from_bbox(self._figure.bbox)
@@ -124,7 +97,7 @@ class _Stage:
 
     def _stroke(self, key: tuple[str, str], rows: pd.DataFrame) -> tuple[Any, np.ndarray[Any, Any]]:
         fuel, burn = key
-        player = self._lines.cast[fuel]
+        player = self._cast[fuel]
         (line,) = self._axes.plot(
             [], [], color=FILM.fuel(player.place), animated=True, solid_capstyle="round",
             linewidth=1.6 if burn else 6.0, alpha=0.4 if burn else 1.0, linestyle="solid" if burn else player.dash,
@@ -152,7 +125,7 @@ class _Stage:
     def _heights(self, now: float) -> list[tuple[Any, float]]:
         """Return each fuel's name with its height, kept a line of type apart, in the order of their latest values."""
         latest = {}
-        for (fuel, burn), rows in self._lines.table.groupby(["fuel", "burn"], sort=False):
+        for (fuel, burn), rows in self.table.groupby(["fuel", "burn"], sort=False):
             if not burn or fuel not in latest:
                 seen = rows[rows["minutes"] <= now]
                 if len(seen):

@@ -20,7 +20,17 @@ from kit.history.control_chart import DRAWS, FALSE_ALARMS, LEVEL_RULES, RULES, S
 from kit.history.history import LEVEL, OF_COOKER, OF_PROBE, chart_points, history_tables, seasons_table
 from kit.page.shown_numbers import Units, plain, to_range
 from kit.page.text import Html
-from kit.publish.figures.canvas import Axis, Figure, Frame, RowLayout, canvas, fewer_ticks, rows_canvas, short
+from kit.publish.figures.canvas import (
+    Axis,
+    Figure,
+    Frame,
+    RowLayout,
+    canvas,
+    estimate,
+    fewer_ticks,
+    rows_canvas,
+    short,
+)
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.plain import records
 from kit.publish.provenance import trace
@@ -496,10 +506,9 @@ def against_control(rows: pd.DataFrame, none: float, axis: Axis, frame: Frame) -
     """
     layout = RowLayout(row=0.34, right=0.3)
     figure, axes = rows_canvas(rows["fuel"].tolist(), axis, frame, layout)
-    spots, hue = np.arange(len(rows)), frame.fuel(0)
     axes.axvline(none, color=frame.line, linewidth=frame.pen)
-    axes.hlines(spots, rows["low"], rows["high"], colors=hue, linewidths=frame.pen * 2.6)
-    axes.plot(rows["mean"], spots, linestyle="none", marker="o", color=hue, markersize=frame.small * 0.8)
+    for row, each in enumerate(rows.rename(columns={"mean": "value"}).itertuples(index=False)):
+        estimate(axes, each, row, frame.fuel(0), frame)
     fewer_ticks(axes, frame, x=7)
     return figure
 

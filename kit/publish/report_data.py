@@ -19,7 +19,7 @@ from kit.publish.wording import (
     Count,
     alike,
     called,
-    counted,
+    capital,
     label_of,
     margin_words,
     paragraph_of,
@@ -112,6 +112,10 @@ class ReportData:
     def label(self, metric: str) -> str:
         """Return a metric's name with its threshold in the units shown."""
         return label_of(self.spec(metric), self.units)
+
+    def title(self, metric: str) -> str:
+        """Return the same with a capital."""
+        return capital(self.label(metric))
 
     def name(self, fuel: str) -> str:
         """Return a fuel's name; what is no fuel of the trial (a kind) is its own name."""
@@ -317,9 +321,8 @@ class ReportData:
 
     @property
     def from_bags(self) -> str:
-        """The bags that were burned, in words: 'six bags', 'two noted bags' where some burns' are not; '' of none."""
-        unnoted = any(n.unnoted for n in self.burned.values())
-        return counted(self.bags, "noted bag" if unnoted else "bag") if self.bags else ""
+        """The bags that were burned, at whatever setting, in words; '' of none."""
+        return Count(bags=self.bags, unnoted=sum(n.unnoted for n in self.burned.values())).from_bags
 
     @cached_property
     def these_bags(self) -> str:
@@ -358,9 +361,7 @@ def report_data(analysis: Any) -> ReportData:
     """Return an analysis as the pages read it: the same object for each part of a page, so that all share its work."""
     trial, sheet = analysis.run.trial, analysis.run.burns
     burned = [str(fuel) for fuel in dict.fromkeys([*analysis.metrics["fuel"], *sheet["fuel"]]) if str(fuel)]
-    declared = [(fuel.id, fuel.label, fuel.kind) for fuel in trial.fuels if fuel.id in burned]
-    known = {fuel for fuel, _, _ in declared}
-    cast = cast_of([*declared, *((fuel, fuel, "") for fuel in burned if fuel not in known)])
+    cast = cast_of([(fuel.id, fuel.label, fuel.kind) for fuel in trial.fuels], burned)
     return ReportData(analysis, trial, sheet, Units(trial.show, trial.currency), cast)
 
 
@@ -447,9 +448,9 @@ def narrowed(data: ReportData, a: str, b: str) -> ReportData:
 
     Each row keeps the size of its family in the column family: its interval is as wide as in the whole report.
     """
-    tables = data.table("comparisons"), _stacked(data.table("pairs"), _costs_compared(data))
+    tables = data.table("comparisons"), stacked(data.table("pairs"), _costs_compared(data))
     declared, every = (pair_rows(_sized(table), a, b) for table in tables)
-    rows = _stacked(declared, every[~every["metric"].isin(declared["metric"])])
+    rows = stacked(declared, every[~every["metric"].isin(declared["metric"])])
     others = {name: data.table(name) for name in ("chances", "influence")}
     own = {name: table[table["a"].isin((a, b)) & table["b"].isin((a, b))] for name, table in others.items()}
     return replace(data, instead={"comparisons": rows, "pairs": rows, **own})
@@ -474,11 +475,12 @@ def _sized(table: pd.DataFrame) -> pd.DataFrame:
 def pair_rows(table: pd.DataFrame, a: str, b: str) -> pd.DataFrame:
     """Return the rows of a table by a and b that are of two fuels, told from the first one's side."""
     straight, other = (table[(table["a"] == one) & (table["b"] == two)] for one, two in ((a, b), (b, a)))
-    return _stacked(straight, turned_round(other))
+    return stacked(straight, turned_round(other))
 
 
-def _stacked(first: pd.DataFrame, last: pd.DataFrame) -> pd.DataFrame:
-    return pd.concat([first, last]) if len(first) and len(last) else first if len(first) else last
+def stacked(*tables: pd.DataFrame) -> pd.DataFrame:
+    """Return tables under one another, those without rows left out; the first of them where none has any."""
+    return pd.concat([table for table in tables if len(table)] or tables[:1])
 
 
 def turned_round(rows: pd.DataFrame) -> pd.DataFrame:

@@ -205,13 +205,16 @@ class Count(NamedTuple):
     bags: int = 0
     unnoted: int = 0
 
+    @property
+    def from_bags(self) -> str:
+        """The bags in words: 'six bags', 'two noted bags' where some burns' are not; '' of none."""
+        return counted(self.bags, "noted bag" if self.unnoted else "bag") if self.bags else ""
+
     def of(self, fuel: str) -> str:
         """Return it in words: 'six burns of alder lump from three bags', or how many are from noted ones."""
-        burns = f"{counted(self.burns, 'burn')} of {fuel}"
-        if self.bags and self.unnoted:
-            noted = number_word(self.burns - self.unnoted)
-            return f"{burns}, {noted} of them from {counted(self.bags, 'noted bag')}"
-        return f"{burns} from {counted(self.bags, 'bag')}" if self.bags else burns
+        some = f", {number_word(self.burns - self.unnoted)} of them" if self.bags and self.unnoted else ""
+        burns = f"{counted(self.burns, 'burn')} of {fuel}{some}"
+        return f"{burns} from {self.from_bags}" if self.bags else burns
 
 
 def alike(counts: Iterable[Count]) -> Count | None:

@@ -139,8 +139,11 @@ class Cast:
         return Cast(tuple(player for player in self.players if player.id in set(fuels)))
 
 
-def cast_of(fuels: Sequence[tuple[str, str, str]]) -> Cast:
-    """Return the cast of fuels given as (id, name, kind)."""
+def cast_of(declared: Sequence[tuple[str, str, str]], burned: Iterable[str]) -> Cast:
+    """Return the cast of the fuels that were burned: those declared as (id, name, kind) first, then any others."""
+    others = dict.fromkeys(burned)
+    fuels = [fuel for fuel in declared if fuel[0] in others]
+    fuels += [(fuel, fuel, "") for fuel in others if fuel not in {known for known, _, _ in declared}]
     kinds = list(dict.fromkeys(kind for _, _, kind in fuels))
     named = enumerate(fuels)
     return Cast(tuple(Player(fuel, name, kind, n, kinds.index(kind)) for n, (fuel, name, kind) in named))

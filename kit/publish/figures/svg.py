@@ -52,7 +52,10 @@ def small_svg(figure: Figure) -> str:
 
     Its text may have held anything: it is text still, escaped by the writer of the XML.
     """
-    root = ET.fromstring(saved(figure, format="svg", metadata={"Date": None, "Creator": None}))
+    drawn = io.BytesIO()
+    with drawing_settings():
+        figure.savefig(drawn, format="svg", metadata={"Date": None, "Creator": None})
+    root = ET.fromstring(drawn.getvalue())
     for child in list(root):
         if child.tag == f"{_SVG}metadata" or child.findall(f"{_SVG}style"):
             root.remove(child)
@@ -68,14 +71,6 @@ def _written(root: ET.Element) -> str:
     """Return an SVG's text with its own namespace as the plain one, whichever process writes it."""
     ET.register_namespace("", _SVG.strip("{}"))
     return ET.tostring(root, encoding="unicode")
-
-
-def saved(figure: Figure, **how: Any) -> bytes:
-    """Return a figure as the bytes of a file, the same each time; arguments as matplotlib's savefig."""
-    target = io.BytesIO()
-    with drawing_settings():
-        figure.savefig(target, **how)
-    return target.getvalue()
 
 
 def _referenced(root: ET.Element) -> set[str]:

@@ -14,7 +14,7 @@ import pandas as pd
 from kit.publish.figures import canvas as figures
 from kit.publish.figures.canvas import Axis, Cast, Frame, Player, canvas, fewer_ticks, name_axis, short
 from kit.publish.figures.drawing import Drawing, figure_of
-from kit.publish.report_data import ReportData, counts_of, pair_rows
+from kit.publish.report_data import ReportData, counts_of, pair_rows, stacked
 from kit.publish.sections.section import topic
 from kit.publish.wording import Count, called, counts_of_two, plural
 from kit.schema import usable
@@ -171,7 +171,7 @@ def _data(lines: Lines, difference: pd.DataFrame | None = None, burns: bool = Tr
     if difference is not None:
         columns = ["minutes", "difference", *ENDS, "n_a", "n_b"]
         parts.append(difference[columns].assign(what="difference"))
-    return pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
+    return stacked(*parts)
 
 
 def _alt(data: ReportData, cast: Cast, lines: Lines) -> str:

@@ -18,7 +18,7 @@ from kit.publish.report_data import ReportData, cost_metric, prices_per_kg
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
 from kit.publish.sections.section import APPENDIX, heading, label, paragraph, topic
-from kit.publish.wording import burns_named, capital, captioned, estimate, sentences_of
+from kit.publish.wording import burns_named, captioned, estimate, sentences_of
 
 
 @topic("answer", "What was asked, and the answer", of_burns=False)
@@ -136,7 +136,7 @@ def overview_table(data: ReportData) -> Html:
                 for price in known
             ]
             add("Price", list(map(_stacked, told)), unit=data.units.heading("/kg"))
-        title, unit = capital(data.label(metric)), data.units.heading(data.spec(metric).unit)
+        title, unit = data.title(metric), data.units.heading(data.spec(metric).unit)
         cells = _cells(data, metric, cast)
         if metric == cost:
             free = [prices.get(player.id) == 0 for player in cast]
@@ -148,16 +148,17 @@ def overview_table(data: ReportData) -> Html:
     noted = any(each.bags for each in n)
     made["n"] = [f"{each.burns}, {each.bags or '–'}" if noted else each.burns for each in n]
     columns += numbers(("n", "burns, bags" if noted else "burns"))
+    judged = len(data.table("means")) and not data.bare
     shown = [data.rows("means", metric)["mean"] for metric in made if metric in data.metrics]
-    key = "overview_bare" if data.bare else "overview"
     about = captioned(
-        key if len(data.table("means")) else "overview_of_one",
-        percent=data.percent,
+        "overview",
+        data=data,
+        means=len(data.table("means")),
         order=data.label(first) if cast != data.cast else "",
         letters=any(name.startswith("letters ") for name in made),
-        counted=any(data.spec(metric).least == 0 for metric in data.primary),
+        counted=judged and any(data.spec(metric).least == 0 for metric in data.primary),
         unnoted=any(each.unnoted for each in n),
-        ranges=any(not len(means) or means.isna().any() for means in shown),
+        ranges=judged and any(not len(means) or means.isna().any() for means in shown),
     )
     return table(pd.DataFrame(made, dtype=object), columns=columns, units=data.units, **about)
 

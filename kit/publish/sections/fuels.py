@@ -12,7 +12,7 @@ from kit.page.shown_numbers import convert, duration, plain, with_unit
 from kit.page.text import Html
 from kit.publish.figures.canvas import Axes, Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas, size_of
 from kit.publish.figures.drawing import Drawing, figure_of
-from kit.publish.report_data import ReportData, price_metric, prices_per_kg
+from kit.publish.report_data import ReportData, price_metric, prices_per_kg, stacked
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
 from kit.publish.wording import (
     burns_named,
@@ -225,8 +225,7 @@ def _values_data(burns: pd.DataFrame, means: pd.DataFrame, brackets: dict[str, s
     mean_part = means[["fuel", "mean", "low", "high", "n", "bags"]].rename(columns={"mean": "value"})
     mean_part = mean_part.assign(what="mean", brackets=mean_part["fuel"].map(brackets))
     burn_part = burns[["fuel", "bag", "burn", "value", "status"]].assign(what="burn")
-    kept = [part for part in (burn_part, mean_part) if len(part)]
-    return pd.concat(kept, ignore_index=True) if kept else burn_part
+    return stacked(burn_part, mean_part)
 
 
 def _alt(data: ReportData, means: pd.DataFrame, burns: pd.DataFrame, unit: str, cast: Cast) -> str:

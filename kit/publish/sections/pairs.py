@@ -79,7 +79,7 @@ def comparison_tables(data: ReportData) -> list[object]:
     """Return for the appendix the comparisons of every measure, who can be best, and what would settle the rest."""
     compared = [] if data.interim or data.bare else _compared(data)
     why_not = data.analysis.why_not.items()
-    told = [f"{capital(data.label(metric))}: {why}." for metric, why in why_not if metric in data.metrics]
+    told = [f"{data.title(metric)}: {why}." for metric, why in why_not if metric in data.metrics]
     return [
         "A row per comparison, measure by measure." if compared else "No comparison was made.",
         [pairs_html(data, metric) for metric in compared],
@@ -169,7 +169,7 @@ def best_table(data: ReportData) -> Html | None:
     """Return for each measure with a better direction which fuels can be the best and how far each falls short."""
     rows = data.table("best")
     made = rows.assign(
-        what=[with_unit_after(capital(data.label(m)), data.difference_unit(m)) for m in rows["metric"]],
+        what=[with_unit_after(data.title(m), data.difference_unit(m)) for m in rows["metric"]],
         value=rows["ratio"].where(rows["scale"] == "log", rows["difference"]),
     )
     return rows_table(data, "best", data.in_units(made, "value", "low", "high", difference=True))

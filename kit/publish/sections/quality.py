@@ -32,7 +32,7 @@ MANY: Final = 60
 def data_quality(data: ReportData) -> list[object]:
     """Return what was flagged, left out and cut short, deviations from the plan, and what a correction changed."""
     if not data.begun:
-        return _notes(data)
+        return [_notes(data)]
     what = "Every flag, bound and blank, how each log was read, and the uncertainty of measurement"
     spans = data.table("spans")
     n, flagged = int(spans["n"].sum()), int(spans["n_flagged"].sum())
@@ -256,7 +256,7 @@ def influence_words(data: ReportData) -> list[str]:
             levels = _what_is_left_out(parts, data).groupby(parts["level_left_out"], sort=False)
             without = [f"{level} {listed(_few(list(names)), 'or')}" for level, names in levels]
             outcomes.append(f"{verdict} without {', or without '.join(without)}")
-        told.append(f"{capital(data.label(str(metric)))}, {fuels}: {'; '.join(outcomes)}.")
+        told.append(f"{data.title(str(metric))}, {fuels}: {'; '.join(outcomes)}.")
     held = count - len(told) if told else 0
     still_open = f" ({number_word(held)} of them {'is' if held == 1 else 'are'} not settled as it stands)"
     parts = {

@@ -15,7 +15,7 @@ from kit.page.text import Html, element, join
 from kit.publish.figures.drawing import Drawing, begin
 from kit.publish.provenance import report_date
 from kit.publish.report_data import ReportData, report_data
-from kit.publish.wording import capital, row_places, table_of, words
+from kit.publish.wording import row_places, table_of, words
 from kit.runtime.kernel import is_kernel
 from kit.schema import COLUMNS
 
@@ -149,7 +149,7 @@ def rows_table(data: ReportData, key: str, rows: pd.DataFrame, /, **parts: objec
         made["name"] = rows["fuel"].map(data.name)
     if "metric" in rows:
         made["measure"] = rows["metric"].map(data.label)
-        made["label"] = made["measure"].map(capital)
+        made["label"] = rows["metric"].map(data.title)
         parts |= {"measure": made["measure"].iloc[0]}
     if "a" in rows and "b" in rows:
         between = words()["table"][key].get("between", " and ")

@@ -15,7 +15,7 @@ from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, RowLayout, bar
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, heading, label, rows_table, to_appendix, topic
-from kit.publish.wording import called, capital, places, range_words, threshold, with_unit_after
+from kit.publish.wording import called, places, range_words, threshold, with_unit_after
 from kit.schema import UNDECIDED
 
 MOST_CHANCES: Final = 4
@@ -126,7 +126,7 @@ def next_bag_table(data: ReportData) -> Html | None:
     """Return for each measure and fuel where one burn of a new bag will fall."""
     rows = data.in_units(data.table("next_bag").dropna(subset=["low", "high"]), "mean", "low", "high")
     named = zip(rows["metric"], rows["unit"], strict=True)
-    rows = rows.assign(what=[with_unit_after(capital(data.label(of)), data.unit(unit)) for of, unit in named])
+    rows = rows.assign(what=[with_unit_after(data.title(of), data.unit(unit)) for of, unit in named])
     return rows_table(data, "next_bag", rows)
 
 
