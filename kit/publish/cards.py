@@ -9,27 +9,24 @@ from kit.publish.claims import NOT_TO_SAY, Claim, all_claims, claims_of, counts_
 from kit.publish.report_data import ReportData, report_data
 from kit.publish.wording import Count, called, counts_of_two, paragraph_of, sentences_of, told_each, words
 
-SAY: Final = "say.md"
-KNOW: Final = "how-we-know.md"
 REPORT: Final = "report.html"
 
 
 def cards(analysis: Any) -> dict[str, str]:
     """Return the cards by file name."""
-    return {SAY: say_card(analysis), KNOW: how_we_know(analysis)}
+    return {"say.md": say_card(analysis), "how-we-know.md": how_we_know(analysis)}
 
 
 def say_card(analysis: Any) -> str:
     """Return say.md: for each settled finding a sentence, a caption, interval, n, figure, and what not to say."""
     data = report_data(analysis)
-    claims = [claim for claim in all_claims(data) if claim.kind != "pair" and claim.settled]
-    pairs = [claim for claim in findings(data, len(claims_of(data))) if claim.settled]
-    others = [claim for claim in claims_of(data) if claim.settled and claim not in pairs]
-    told = [*claims, *pairs, *others]
+    pairs, best = claims_of(data), [claim for claim in all_claims(data) if claim.kind != "pair"]
+    ordered = dict.fromkeys([*best, *findings(data, len(pairs)), *pairs])
+    told = [claim for claim in ordered if claim.settled]
     head = f"# What may be said: {escape_markdown(data.trial.title or 'this trial')}"
     first = [f"**{escape_markdown(text)}**" for text in sentences_of("say_first", data=data)]
-    left = 0 if data.bare else sum(not claim.settled for claim in claims_of(data))
-    rest = sentences_of("say_last", told=told, left=left, comparisons=len(claims_of(data)))
+    left = 0 if data.bare else sum(not claim.settled for claim in pairs)
+    rest = sentences_of("say_last", told=told, left=left, comparisons=len(pairs))
     return "\n\n".join([head, *first, *(_card(claim, data) for claim in told), *rest]) + "\n"
 
 

@@ -16,14 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from kit.errors import KitError
 from kit.publish.plain import records
 from kit.publish.private import PNG, picture_parts
-from kit.publish.provenance import (
-    COMPARED,
-    RESTS_ON,
-    changes,
-    environment,
-    names_in,
-    read_inputs,
-)
+from kit.publish.provenance import COMPARED, RESTS_ON, changes, environment, names_in, read_inputs
 from kit.publish.wording import called
 from kit.results_file import RESULTS, corrected_report, read_part, read_results
 
@@ -317,7 +310,6 @@ def state_of(results: Mapping[str, Any]) -> frozenset[tuple[str, str]]:
     return frozenset(pair for pair in pairs if pair[0] == "burns.csv" or pair[0].startswith("logs/"))
 
 
-_COLUMNS: Final = ("table", "what", "was", "now")
 _FIRST: Final = ("comparisons", "means")
 
 
@@ -365,7 +357,7 @@ def correction_of(analysis: Any) -> Correction | None:
     moved = sorted(compare_results(earlier, now)[1], key=_weight)
     rows = [(*each.where.split(", ", 1), said(each.was), said(each.now)) for each in moved]
     verdicts = sum(each.where.endswith(", verdict") for each in moved)
-    frame = pd.DataFrame(rows, columns=list(_COLUMNS), dtype=object)
+    frame = pd.DataFrame(rows, columns=["table", "what", "was", "now"], dtype=object)
     return Correction(frame, verdicts, tuple(_causes(analysis, was)))
 
 

@@ -41,18 +41,15 @@ def make_film(
     """
     folder = Path(run_folder).absolute()
     report = newest_report(folder)
-    av, stage = _codec_library(), _Stage(report)
+    try:
+        av = import_module("av")
+    except ImportError as error:
+        raise refused("no_av", "film") from error
+    stage = _Stage(report)
     with staging(folder / "reports") as room:
         made = room / "film.mp4"
         _encode(av, made, pictures(stage, seconds), seconds, progress)
         return place_file(made, folder / "reports", f"{report.name}-curves")
-
-
-def _codec_library() -> Any:
-    try:
-        return import_module("av")
-    except ImportError as error:
-        raise refused("no_av", "film") from error
 
 
 def pictures(stage: _Stage, seconds: float) -> Iterator[np.ndarray[Any, Any]]:

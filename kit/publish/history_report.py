@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -147,23 +147,18 @@ class MetricWords:
         return any(season.simulated for season in self.seasons)
 
     @property
-    def name(self) -> str:
+    def measure(self) -> str:
         """The metric's name with its threshold."""
         return label_of(self.found.spec, self.units)
 
     @property
     def title(self) -> str:
         """The same with a capital."""
-        return capital(self.name)
-
-    @property
-    def parts(self) -> dict[str, object]:
-        """Parts of sentences: the name of this metric, and what was found of it."""
-        return {"measure": self.name, "data": self.found}
+        return capital(self.measure)
 
     def said(self, key: str, /, **parts: object) -> str:
-        """Return a paragraph of words.toml with these and further parts."""
-        return paragraph_of(key, **self.parts | parts)
+        """Return a paragraph of words.toml with this and further parts."""
+        return paragraph_of(key, data=self, **parts)
 
     def amount(self, value: float, low: float, high: float) -> Amount:
         """Return a change of the analysis scale with its interval, ready to be told."""
@@ -220,7 +215,7 @@ def _sentence(each: MetricWords, fuel: str, standing: str, why: str) -> str:
         told = each.said("say_open", reach=each.amount(mean, low, high).reach, **parts)
     else:
         told = each.said("say_apart", clause=each.clause(fuel, found.control, mean, low, high), **parts)
-    return each.said("say_here", simulated=each.simulated, told=told)
+    return each.said("say_here", told=told)
 
 
 seasons_topic = partial(topic, read=lambda history: history)
@@ -319,7 +314,7 @@ def chart_drawing(each: MetricWords, chart: Chart) -> Drawing:
         f"{row.season}: {plain(row.value, places(row.low, row.high))} {unit}"
         for row in (means if len(means) <= MOST_TOLD else means.iloc[[0, -1]]).itertuples(index=False)
     )
-    parts = each.parts | {
+    parts = {
         "seasons": len(means),
         "values": values,
         "outside": points["outside"].sum(),
@@ -327,7 +322,7 @@ def chart_drawing(each: MetricWords, chart: Chart) -> Drawing:
     }
     ticks = {season.name: season.first_day[:7] or season.folder for season in each.seasons}
     drawn = points.assign(tick=points["season"].map(ticks))
-    draw = partial(chart_figure, drawn, centre, with_unit_after(each.name, unit))
+    draw = partial(chart_figure, drawn, centre, with_unit_after(each.measure, unit))
     return figure_of(each, "control chart", spec.id, points, draw, **parts)
 
 
@@ -380,23 +375,14 @@ def _spots(days: pd.DataFrame, seasons: list[str]) -> Any:
     return (days["season"].map({name: k for k, name in enumerate(seasons)}) + within).to_numpy(float)
 
 
-BLAME: Final[Mapping[tuple[bool | None, ...], str]] = {
-    (False, False): "neither_moved",
-    (True, False): "probe_moved",
-    (False, True): "cooker_moved",
-    (True, True): "cooker_moved",
-}
-"""What is to be looked at first, by whether the peak's chart and the burn rate's say that the level moved."""
-
-
 @seasons_topic("drift", "Drift of probe and cooker")
 def drift(history: History) -> list[object]:
     """Return drift of probe and cooker."""
     found = (history.metrics.get(name) for name in (OF_PROBE, OF_COOKER))
     moved = tuple(each.chart.moved if each and each.chart else None for each in found)
     lines = bullets(map(_drift_line, metrics_of(history)))
-    blame = BLAME.get(moved, "cannot_tell_apart")
-    return [paragraph_of("drift"), lines, paragraph_of(blame), _probe_checks(history)]
+    blame = paragraph_of("moved", unknown=None in moved, probe=moved[0], cooker=moved[1])
+    return [paragraph_of("drift"), lines, blame, _probe_checks(history)]
 
 
 def _drift_line(each: MetricWords) -> str:
@@ -434,7 +420,7 @@ def repeatability(history: History) -> list[object]:
         unit=rows["unit"].where(~log, "%"),
         **{name: rows[name].where(~log, 100 * rows[name]) for name in ("sd", "low", "high")},
     )
-    bounds = [f"{each.found.bounds} of {each.name}" for each in metrics.values() if each.found.bounds]
+    bounds = [f"{each.found.bounds} of {each.measure}" for each in metrics.values() if each.found.bounds]
     return [
         table_of("pooled", made),
         paragraph_of("borrow"),
@@ -453,7 +439,7 @@ def again(history: History) -> list[object]:
 def _came_again(each: MetricWords) -> list[Html | None]:
     rows = each.found.again
     told = [each.change(row.change, row.low, row.high) for row in rows.itertuples(index=False)]
-    made = table_of("again", rows.assign(told=told), measure=each.name)
+    made = table_of("again", rows.assign(told=told), measure=each.measure)
     return [heading(each.title, f"again-{each.found.spec.id}"), made]
 
 
@@ -467,7 +453,7 @@ def fuels(history: History) -> list[object]:
         moved = found.reference if found.chart is not None and found.chart.moved else ""
         rows = standing[standing["metric"] == found.spec.id]
         parts += [heading(each.title, f"fuels-{found.spec.id}"), control_drawing(each)]
-        parts += [table_of("standing", rows, **each.parts, moved=moved)]
+        parts += [table_of("standing", rows, data=each, moved=moved)]
     return parts
 
 
@@ -487,8 +473,8 @@ def control_drawing(each: MetricWords) -> Drawing | None:
         for row in rows.itertuples(index=False)
         for digits in [max(places(row.low, row.high), 2 if found.log else 0)]
     )
-    parts = each.parts | {"unit": unit, "values": values, "burns": rows["n"].sum()}
-    draw = partial(against_control, rows, 1.0 if found.log else 0.0, Axis(f"{each.name}: {unit}"))
+    parts = {"unit": unit, "values": values, "burns": rows["n"].sum()}
+    draw = partial(against_control, rows, 1.0 if found.log else 0.0, Axis(f"{each.measure}: {unit}"))
     return figure_of(each, "against control", found.spec.id, rows, draw, **parts)
 
 

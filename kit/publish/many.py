@@ -137,21 +137,15 @@ def report_many(
         stream = _on_cluster(tasks, cluster)
     else:
         stream = _one_by_one(tasks) if workers <= 1 or len(tasks) < 2 else _side_by_side(tasks, workers)
-    found = dict(_told(stream, len(tasks), progress))
-    return Many(tuple(found[folder] for folder in unique))
-
-
-def _told(
-    stream: Iterable[Outcome], total: int, progress: Callable[[str], None] | None
-) -> Iterator[tuple[str, Outcome]]:
-    begun, worked = time.monotonic(), 0
-    for done, outcome in enumerate(stream, 1):
+    found, begun, worked = {}, time.monotonic(), 0
+    for outcome in stream:
+        found[outcome.folder] = outcome
         worked += outcome.state != "unchanged"
         if progress:
-            spent = time.monotonic() - begun
-            left = f", about {spent / worked * (total - done) / 60:.0f} min left" if worked else ""
-            progress(f"{done} of {total} folders{left}")
-        yield outcome.folder, outcome
+            spent = (time.monotonic() - begun) / 60
+            left = f", about {spent / worked * (len(tasks) - len(found)):.0f} min left" if worked else ""
+            progress(f"{len(found)} of {len(tasks)} folders{left}")
+    return Many(tuple(found[folder] for folder in unique))
 
 
 def _on_cluster(tasks: Sequence[Task], address: str) -> Iterator[Outcome]:

@@ -21,7 +21,6 @@ from kit.publish.sections.method import computed_lines, measured_lines, methods_
 from kit.publish.wording import captioned, paragraph_of, words
 
 MARKDOWN: Final = "methods.md"
-_KIT: Final = Path(__file__).resolve().parents[1]
 
 
 @dataclass(frozen=True)
@@ -37,8 +36,7 @@ class Rows:
     """A small table of texts."""
 
     caption: str
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    frame: pd.DataFrame
     note: str = ""
 
 
@@ -53,8 +51,7 @@ def block_html(block: Block) -> Html:
     if isinstance(block, list):
         return element("ul", *(element("li", text) for text in block))
     if isinstance(block, Rows):
-        frame = pd.DataFrame(list(block.rows), columns=list(block.heads))
-        return table(frame, block.caption, cols(*block.heads), note=block.note)
+        return table(block.frame, block.caption, cols(*block.frame), note=block.note)
     from latex2mathml.converter import convert
 
     # the converter writes the markup; the LaTeX is the kit's own, never a tester's
@@ -71,8 +68,9 @@ def block_markdown(block: Block) -> str:
         return "\n".join(f"- {escape_markdown(text)}" for text in block)
     if isinstance(block, Formula):
         return f"{escape_markdown(block.words)}:\n\n$$\n{block.latex}\n$$"
-    heads, *lines = (" | ".join(map(escape_markdown, line)) for line in (block.heads, *block.rows))
-    shown = [f"| {line} |" for line in (heads, " | ".join("---" for _ in block.heads), *lines)]
+    rows = (block.frame.columns, *block.frame.itertuples(index=False))
+    heads, *lines = (" | ".join(map(escape_markdown, row)) for row in rows)
+    shown = [f"| {line} |" for line in (heads, " | ".join("---" for _ in block.frame), *lines)]
     told = f"{escape_markdown(block.caption)}. {escape_markdown(block.note)}".strip()
     return f"{told}\n\n" + "\n".join(shown)
 
@@ -123,7 +121,7 @@ def methods(analysis: Any) -> Methods:
         "How readings were cleaned": _cleaning(data),
         "How it was computed": [*computed_lines(data), model_lines(data), *fitted],
         "Margins and verdicts": _margins(data),
-        "How the method was checked": [*_self_check(data), decided(data)],
+        "How the method was checked": [*_self_check(data)],
         "Programs": [f"{versions}.", f"Random numbers: seed {data.analysis.seed}."],
         "Standards and sources": [sources_cited(data)],
         "How to cite": [citation],
@@ -134,7 +132,8 @@ def methods(analysis: Any) -> Methods:
 
 def _rows(key: str, rows: Iterable[tuple[str, ...]], **parts: object) -> Rows:
     """Return a table whose heads, caption and note stand in words.toml."""
-    return Rows(heads=tuple(words()["table"][key]["columns"]), rows=tuple(rows), **captioned(key, **parts))
+    frame = pd.DataFrame(rows, columns=words()["table"][key]["columns"])
+    return Rows(frame=frame, **captioned(key, **parts))
 
 
 def _formulas(of: str) -> list[Formula]:
@@ -224,24 +223,3 @@ def write_methods(appendix: Methods, output: str | Path) -> Html:
         return element("p", "Run by hand: methods.md was not written.")
     (Path(output) / MARKDOWN).write_text(appendix.markdown, "utf-8", newline="\n")
     return element("p", "The same text as Markdown: ", element("a", MARKDOWN, href=MARKDOWN), ".")
-
-
-def decided(data: ReportData) -> Rows | None:
-    """Return how often each kind of statement was right, lowest to highest over the designs; None for bare trials."""
-    # as the wheel has it, else where it is written
-    places = (
-        _KIT / "packaged" / "decisions.csv",
-        _KIT.parent / "tests" / "reference" / "decisions_table.csv",
-    )
-    table = next(filter(Path.is_file, places), None)
-    if table is None or data.bare:
-        return None
-    lines = pd.read_csv(table)
-    shares = (100 * lines["value"]).groupby([lines["kind"], lines["quantity"]]).agg(["min", "max", "size"])
-    rows = (
-        (row["said"], row["nominal"], plain(low, 1), plain(high, 1), str(int(n)))
-        for row in words()["decisions"]
-        if (key := (row["kind"], row["quantity"])) in shares.index
-        for low, high, n in [shares.loc[key]]
-    )
-    return _rows("decided", rows, trials=plain(int(lines["trials"].min()), 0))

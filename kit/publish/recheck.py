@@ -59,10 +59,10 @@ class Recheck:
         Why it could not be run again, '' where it was.
     left_out
         What the bundle's maker left out.
-    equal, alike, drawn
+    files_equal, files_alike, files_drawn_otherwise
         Files that are the same bytes; the same in text, values and pictures; the same but for what another version of
         the program that draws drew in them.
-    trusted
+    on_its_makers_word
         What nobody but its maker can vouch for.
     """
 
@@ -73,10 +73,10 @@ class Recheck:
     changed: tuple[str, ...] = ()
     faults: str = ""
     left_out: tuple[str, ...] = ()
-    equal: int = 0
-    alike: int = 0
-    drawn: int = 0
-    trusted: tuple[str, ...] = ()
+    files_equal: int = 0
+    files_alike: int = 0
+    files_drawn_otherwise: int = 0
+    on_its_makers_word: tuple[str, ...] = ()
 
     @property
     def agrees(self) -> bool:
@@ -92,7 +92,6 @@ class Recheck:
             "unread": not (self.agrees or self.values),
             "moved": "" if self.agrees or not self.values else str(len(self.moved)),
             "wrong": f", {len(self.files)} faults of files" if self.files else "",
-            "but": f" but for what is drawn in {self.drawn}" if self.drawn else "",
             "within": f"within 1 part in {1 / RELATIVE:,.0f} (or {ABSOLUTE:g})",
             "files": "\n".join(self.files[:_SHOWN]),
             "more_files": max(0, len(self.files) - _SHOWN),
@@ -101,16 +100,13 @@ class Recheck:
             "changed": "; ".join(self.changed),
             "pictures": self.changed and self.files,
             "left_out": ", ".join(self.left_out),
-            "trusted": "" if self.faults else "; ".join(self.trusted),
+            "trusted": "" if self.faults else "; ".join(self.on_its_makers_word),
         }
         return visible("\n".join(told_each(words()["recheck"], parts)))
 
     def as_record(self) -> dict[str, Any]:
         """Return it as plain data, for JSON."""
-        names = {"equal": "files_equal", "alike": "files_alike", "drawn": "files_drawn_otherwise"}
-        names |= {"trusted": "on_its_makers_word"}
-        held = {names.get(key, key): value for key, value in asdict(self).items() if key != "name"}
-        return {"agrees": self.agrees, **held}
+        return {"agrees": self.agrees, **{key: held for key, held in asdict(self).items() if key != "name"}}
 
 
 def recheck(target: str | Path, progress: Progress | None = None) -> Recheck:
@@ -217,10 +213,10 @@ def _run_again(report: Report, name: str, progress: Progress | None) -> Recheck:
         tuple(moved),
         tuple(dict.fromkeys([*wrong, *files.differing])),
         tuple(_changed(was, now)),
-        equal=files.equal,
-        alike=files.alike,
-        drawn=files.in_words,
-        trusted=_trusted(files, was, order),
+        files_equal=files.equal,
+        files_alike=files.alike,
+        files_drawn_otherwise=files.in_words,
+        on_its_makers_word=_trusted(files, was, order),
     )
 
 

@@ -54,6 +54,8 @@ class ReportData:
     units: Units
     cast: Cast
     instead: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    _by_metric: dict[str, dict[Any, pd.DataFrame]] = field(init=False, default_factory=dict)
+    _used: dict[str, dict[str, Count]] = field(init=False, default_factory=dict)
 
     def table(self, name: str) -> pd.DataFrame:
         """Return one of the tidy tables; empty, with its columns, where the analysis has none."""
@@ -67,10 +69,6 @@ class ReportData:
         if name not in self._by_metric:
             self._by_metric[name] = dict(iter(self.table(name).groupby("metric", sort=False)))
         return self._by_metric[name].get(metric, self.table(name).iloc[:0])
-
-    @cached_property
-    def _by_metric(self) -> dict[str, dict[Any, pd.DataFrame]]:
-        return {}
 
     def values_of(self, metric: str) -> pd.DataFrame:
         """Return the values of a metric that are compared: minutes held for a cook are of any setting for it."""
@@ -346,10 +344,6 @@ class ReportData:
             self._used[metric] = counts_of(rows[rows["value"].notna() & (rows["status"] != "missing")])
         return self._used[metric]
 
-    @cached_property
-    def _used(self) -> dict[str, dict[str, Count]]:
-        return {}
-
     def noted(self, metric: str, fuel: str, burns: int, bags: int) -> Count:
         """Return burns and bags that the model counted, as a page does: blanks are one bag to it, none here."""
         used = self.used(metric).get(fuel, Count())
@@ -418,25 +412,13 @@ def _primary_first(data: ReportData, metrics: list[str]) -> str:
 
 
 def break_even_table(data: ReportData) -> pd.DataFrame:
-    """Return for each compared pair the price ratio per kilogram at which both are equal value, and the verdict.
-
-    Returns
-    -------
-    DataFrame
-        metric, a, b, value, low, high (the break-even ratio), paid (ratio of the prices paid), verdict, and cost,
-        cost_low, cost_high (the ratio of the costs of an hour; blank without prices).
-    """
+    """Return the rows of `kit.judge.buying.value_compared` that have a finite break-even price; none while interim."""
     from kit.judge.buying import value_compared
 
-    metric, compared = price_metric(data), data.table("comparisons")
-    names = {"ratio": "cost", "low": "cost_low", "high": "cost_high"}
-    names |= {"break_even": "value", "break_even_low": "low", "break_even_high": "high"}
-    if data.interim or not metric:
-        return pd.DataFrame(columns=["metric", "a", "b", "paid", "verdict", *names.values()])
-    worth = value_compared(compared, data.trial)
-    worth = worth[worth["metric"] == metric].rename(columns=names)
-    known = (worth["low"].astype(float) > 0) & (worth["high"].astype(float) < math.inf)
-    return data.in_order(worth[known])
+    worth = value_compared(data.table("comparisons"), data.trial)
+    low, high = (worth[f"break_even_{end}"].astype(float) for end in ("low", "high"))
+    known = (worth["metric"] == price_metric(data)) & (low > 0) & (high < math.inf)
+    return data.in_order(worth[known & (not data.interim)])
 
 
 _SWAPPED = (("a", "b"), ("n_a", "n_b"), ("bags_a", "bags_b"))
@@ -449,7 +431,11 @@ def narrowed(data: ReportData, a: str, b: str) -> ReportData:
     Each row keeps the size of its family in the column family: its interval is as wide as in the whole report.
     """
     tables = data.table("comparisons"), stacked(data.table("pairs"), _costs_compared(data))
-    declared, every = (pair_rows(_sized(table), a, b) for table in tables)
+    sized = (
+        table.assign(family=table.groupby("metric")["a"].transform("size") if len(table) else 0)
+        for table in tables
+    )
+    declared, every = (pair_rows(table, a, b) for table in sized)
     rows = stacked(declared, every[~every["metric"].isin(declared["metric"])])
     others = {name: data.table(name) for name in ("chances", "influence")}
     own = {name: table[table["a"].isin((a, b)) & table["b"].isin((a, b))] for name, table in others.items()}
@@ -466,10 +452,6 @@ def _costs_compared(data: ReportData) -> pd.DataFrame:
         return data.table("pairs").iloc[:0]
     found = compare_fuels(fit, level=data.level).assign(metric=metric, unit=data.spec(metric).unit)
     return found.reindex(columns=data.table("pairs").columns)
-
-
-def _sized(table: pd.DataFrame) -> pd.DataFrame:
-    return table.assign(family=table.groupby("metric")["a"].transform("size") if len(table) else 0)
 
 
 def pair_rows(table: pd.DataFrame, a: str, b: str) -> pd.DataFrame:

@@ -287,7 +287,7 @@ def test_an_honest_bundle_passes_and_says_what_was_compared(whole, monkeypatch):
     again(monkeypatch, report)
     outcome = recheck(bundle)
     files = sum(name.startswith(REPORT) for name in held)
-    assert outcome.agrees and outcome.equal == files
+    assert outcome.agrees and outcome.files_equal == files
     last = outcome.words.splitlines()[-1]
     assert last.startswith(
         f"Compared: {outcome.values} values, {files} files byte by byte, 0 by what they show."

@@ -62,8 +62,9 @@ def test_break_even_follows_from_prices_and_cost():
     cost = data.rows("comparisons", row["metric"]).iloc[0]
     price = {fuel.id: fuel.price / fuel.bag_kg for fuel in data.trial.fuels}
     paid = price[row["a"]] / price[row["b"]]
-    assert abs(row["paid"] - paid) < 1e-12 and abs(row["value"] - paid / cost["ratio"]) < 1e-12
-    assert abs(row["low"] - paid / cost["high"]) < 1e-12 and abs(row["high"] - paid / cost["low"]) < 1e-12
+    assert abs(row["paid"] - paid) < 1e-12 and abs(row["break_even"] - paid / cost["ratio"]) < 1e-12
+    assert abs(row["break_even_low"] - paid / cost["high"]) < 1e-12
+    assert abs(row["break_even_high"] - paid / cost["low"]) < 1e-12
 
 
 def test_a_price_verdict_names_the_better_value_or_says_that_it_is_not_settled():
@@ -79,7 +80,7 @@ def test_a_price_that_is_open_both_ways_does_not_contradict_the_best_value():
         told = price_sentence(row, data)
         assert "asked both ways" in told
         assert f"asked one way, {data.name(row.a)} cannot be the best value of all." in told
-    assert "asked" not in price_sentence(rows[0]._replace(cost_low=1.2, verdict="different"), data)
+    assert "asked" not in price_sentence(rows[0]._replace(low=1.2, verdict="different"), data)
 
 
 def test_what_some_burns_never_reached_is_told_fuel_by_fuel():

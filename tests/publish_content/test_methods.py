@@ -1,12 +1,8 @@
 """The methods appendix: from what was really done, the same in HTML and Markdown."""
 
-import csv
 import re
-import subprocess
-import sys
-import zipfile
-from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import kit
@@ -17,15 +13,12 @@ from kit.publish.methods_text import (
     Rows,
     block_html,
     block_markdown,
-    decided,
     methods,
     write_methods,
 )
 from kit.publish.report_data import report_data
 from tests.publish_content.made import HOSTILE, analysis
 from tests.publish_content.pages import read
-
-DECISIONS = Path(__file__).parents[1] / "reference" / "decisions_table.csv"
 
 
 def test_both_forms_say_the_same():
@@ -105,7 +98,7 @@ def test_markdown_is_written_beside_the_page(tmp_path):
 def test_hostile_text_stays_text(text):
     assert "<script>" not in methods(analysis("hostile")).markdown and HOSTILE[:8] == "</title>"
     assert "script" not in read(methods(analysis("hostile")).html).tags
-    for block in (text, [text], Rows("t", ("a",), ((text,),))):
+    for block in (text, [text], Rows("t", pd.DataFrame({"a": [text]}))):
         assert text not in block_markdown(block).replace("\\#", "")
 
 
@@ -114,29 +107,10 @@ def test_markdown_has_no_needless_escapes():
     assert not re.search(r"\\[().:{}!-]", markdown.partition("$$")[0])
 
 
-def test_what_was_said_of_simulated_curves_and_predictions_is_the_tables_lowest_and_highest():
-    rows = {row[0]: row[1:] for row in decided(report_data(analysis("three"))).rows}
-    with DECISIONS.open(encoding="utf-8") as handle:
-        lines = [line for line in csv.DictReader(handle) if line["quantity"] == "prediction"]
-    shares = [100 * float(line["value"]) for line in lines]
-    found = rows["the prediction interval held a burn of a new bag"]
-    assert found == ("95", f"{min(shares):.1f}", f"{max(shares):.1f}", str(len(lines)))
-    assert len(rows) == 6 and decided(report_data(analysis("singles"))) is None
-
-
 def test_how_curves_were_made_is_told_where_there_are_bands():
     assert "random rotations" in read(methods(analysis("three")).html).text
     assert "Langsrud" in methods(analysis("three")).markdown
     assert "rotations" not in methods(analysis("singles")).markdown
-
-
-def test_the_wheel_holds_the_table(tmp_path):
-    root = Path(__file__).parents[2]
-    subprocess.run(
-        [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", tmp_path], cwd=root, check=True
-    )
-    with zipfile.ZipFile(next(tmp_path.glob("*.whl"))) as wheel:
-        assert wheel.read("kit/packaged/decisions.csv") == DECISIONS.read_bytes()
 
 
 def test_a_formula_is_set_in_both_forms():

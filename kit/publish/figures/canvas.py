@@ -71,10 +71,6 @@ class Frame:
         """Whether this is the 16:9 picture for film."""
         return self.name == "film"
 
-    def height(self, wanted: float) -> float:
-        """Return the height in inches: as wanted on the page, 9/16 of the width for film."""
-        return self.width * 9 / 16 if self.film else wanted
-
     def fuel(self, place: int) -> str:
         """Return the hue of the fuel at this place of the trial file."""
         return self.fuels[place % len(self.fuels)]
@@ -179,8 +175,9 @@ def canvas(
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
+    size = frame.width, frame.width * 9 / 16 if frame.film else height
     with drawing_settings():
-        figure = Figure(figsize=(frame.width, frame.height(height)), facecolor=frame.paper, dpi=frame.dpi)
+        figure = Figure(figsize=size, facecolor=frame.paper, dpi=frame.dpi)
         FigureCanvasAgg(figure)
         grid = figure.subplots(rows, columns, squeeze=False, sharex=share[0], sharey=share[1])
         axes = [each for row in grid for each in row]

@@ -101,8 +101,8 @@ def warnings(data: ReportData) -> list[Html]:
     beyond = int((data.table("deviations")["what"] == "burn beyond the plan").sum())
     looked = looks + beyond and not data.interim
     parts = {
-        "lenders": data.trial.model.borrow_from or "elsewhere",
         "few": "One bag of each fuel" if data.bags else "Bags are not noted",
+        "lenders": data.trial.model.borrow_from or "elsewhere",
         "judged_for_these": data.these_bags and not (data.bare or data.interim),
         "uncounted": "; ".join(uncounted),
         "again": data.said("looks", looked=looked, looks=looks, beyond=beyond),
@@ -139,8 +139,8 @@ def overview_table(data: ReportData) -> Html:
         title, unit = data.title(metric), data.units.heading(data.spec(metric).unit)
         cells = _cells(data, metric, cast)
         if metric == cost:
-            free = [prices.get(player.id) == 0 for player in cast]
-            cells = ["free" if nothing else cell for nothing, cell in zip(free, cells, strict=True)]
+            paid = zip(cast, cells, strict=True)
+            cells = ["free" if prices.get(player.id) == 0 else cell for player, cell in paid]
         add(metric, cells, title, unit)
         if metric in data.primary and (letters := _letters(data, metric, cast)):
             add(f"letters {metric}", letters, element("span", "letters", class_="label"), kind="text")

@@ -202,18 +202,14 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
         "unlike": _unlike_charges(data),
         "many_bags": fewest > 3 and not unnoted,
         "few_bags": 0 < fewest <= 3,
-        "no_bags": not fewest,
-        "some_unnoted": fewest and unnoted,
         "unnoted": unnoted,
         "partly_noted": [name for name, n in burned.items() if n.unnoted],
         "no_bag_spread": data.singles or data.these_bags,
         "fewest": fewest,
         "of": "each fuel" if len(few) == len(cast) else few,
         "each": " each" * (1 < len(few) < len(cast)),
-        "some_once": 1 < len(once) < len(cast),
-        "one_once": len(once) in (1, len(cast)) and once,
-        "once": "Each fuel" if len(once) == len(cast) else once,
-        "no_margin": not data.trial.margins and not data.bare,
+        "once": once,
+        "all_once": len(once) == len(cast),
         "as_planned": plan is not None and not len(deviations),
         "planned_first": plan is not None and WRITTEN_LATE not in set(deviations["what"]),
         "spread_over_days": data.days > 2 and not data.singles,
@@ -316,16 +312,14 @@ def provenance_tables(
 
 
 def _parameters(given: Mapping[str, object], data: ReportData) -> list[tuple[str, object]]:
-    seed = [] if "seed" in given else [("seed", data.analysis.seed)]
     model = data.trial.model
-    return [
-        *given.items(),
-        *seed,
-        ("confidence", data.level),
-        ("primary metrics", ", ".join(data.trial.primary)),
-        ("spread", model.spread or "not declared"),
-        ("covariates", ", ".join(model.covariates) or "none"),
-    ]
+    declared = {
+        "confidence": data.level,
+        "primary metrics": ", ".join(data.trial.primary),
+        "spread": model.spread or "not declared",
+        "covariates": ", ".join(model.covariates) or "none",
+    }
+    return list(({"seed": data.analysis.seed} | dict(given) | declared).items())
 
 
 def inputs_html(origin: Mapping[str, Any]) -> Html | None:

@@ -332,10 +332,10 @@ def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Htm
 
 def price_sentence(row: Any, data: ReportData) -> str:
     """Return who is the better value at the prices paid, by how much, and up to what price ratio that holds."""
-    digits = max(1, min(2, places(row.low, row.high)))
+    digits = max(1, min(2, places(row.break_even_low, row.break_even_high)))
     a, b, spec = data.name(row.a), data.name(row.b), data.spec(row.metric)
-    amount = Amount(row.cost, row.cost_low, row.cost_high, math.nan, spec, data.units)
-    known = row.cost == row.cost
+    amount = Amount(row.ratio, row.low, row.high, math.nan, spec, data.units)
+    known = row.ratio == row.ratio
     undecided = known and (row.verdict in UNDECIDED or amount.holds_zero)
     return data.said(
         "price",
@@ -349,9 +349,9 @@ def price_sentence(row: Any, data: ReportData) -> str:
         amount=amount,
         a=a,
         b=b,
-        even=plain(row.value, digits),
-        low=plain(row.low, digits),
-        high="more than 10" if row.high > TOO_WIDE else plain(row.high, digits),
+        even=plain(row.break_even, digits),
+        low=plain(row.break_even_low, digits),
+        high="more than 10" if row.break_even_high > TOO_WIDE else plain(row.break_even_high, digits),
         paid=row.paid,
     )
 
@@ -361,7 +361,8 @@ def break_even_drawing(data: ReportData) -> Drawing | None:
     rows = break_even_table(data)
     if not len(rows):
         return None
-    rows = rows.assign(**labelled_pairs(data, rows, "÷"))
+    even = {"value": rows["break_even"], "low": rows["break_even_low"], "high": rows["break_even_high"]}
+    rows = rows[["metric", "a", "b", "paid", "verdict"]].assign(**labelled_pairs(data, rows, "÷"), **even)
     ratios = "; ".join(
         f"{row.label}: {plain(row.value, 2)}, interval {plain(row.low, 2)} to {plain(row.high, 2)}"
         for row in rows.itertuples(index=False)

@@ -143,14 +143,11 @@ def _uncertainty(data: ReportData) -> list[Html | str | None]:
         100 * (2 * special.stdtr(df, 2.0) - 1)
     )  # of k = 2, were all doubt that of the repeats
     of_few = {"few": len(df) and df.min() < MANY, "df": ends_of(df, 2), "covered": ends_of(covered, 2)}
-    tables: list[Html | str | None] = [
-        heading("Uncertainty of measurement", "uncertainty"),
-        data.said("uncertainty", **of_few),
+    tables = [
+        rows_table(data, "uncertainty", own.assign(places=None), unit=str(unit).replace("°C", "K"))
+        for (_, unit), own in rows.groupby(["metric", "unit"], sort=False)
     ]
-    for _, own in rows.groupby("metric", sort=False):
-        unit = str(own["unit"].iloc[0]).replace("°C", "K")
-        tables.append(rows_table(data, "uncertainty", own.assign(places=None), unit=unit))
-    return tables
+    return [heading("Uncertainty of measurement", "uncertainty"), data.said("uncertainty", **of_few), *tables]
 
 
 def _correction(data: ReportData) -> list[Html | str | None]:
