@@ -188,9 +188,9 @@ def number_word(count: int) -> str:
     return NUMBERS[count] if 0 <= count < len(NUMBERS) else str(count)
 
 
-def counted(count: int, one: str, many: str = "") -> str:
+def counted(count: int, one: str) -> str:
     """Return 'one burn', 'six burns', '36 burns'."""
-    return f"{number_word(count)} {one if count == 1 else many or one + 's'}"
+    return f"{number_word(count)} {one}{'s' * (count != 1)}"
 
 
 def listed(words: Sequence[str], last: str = "and") -> str:
@@ -226,9 +226,8 @@ def alike(counts: Iterable[Count]) -> Count | None:
 def counts_of_two(a: str, b: str, n: Sequence[Count]) -> str:
     """Return n in words: 'six burns each, three bags each', or each fuel's own."""
     if each := alike(n):
-        return f"{counted(each.burns, 'burn')} each" + (
-            f", {counted(each.bags, 'bag')} each" if each.bags else ""
-        )
+        of_bags = f", {counted(each.bags, 'bag')} each" if each.bags else ""
+        return f"{counted(each.burns, 'burn')} each{of_bags}"
     return ", ".join(own.of(name) for name, own in zip((a, b), n, strict=True))
 
 

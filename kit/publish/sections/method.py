@@ -319,7 +319,7 @@ def _parameters(given: Mapping[str, object], data: ReportData) -> list[tuple[str
         "spread": model.spread or "not declared",
         "covariates": ", ".join(model.covariates) or "none",
     }
-    return list(({"seed": data.analysis.seed} | dict(given) | declared).items())
+    return list((dict(given) | {"seed": given.get("seed", data.analysis.seed)} | declared).items())
 
 
 def inputs_html(origin: Mapping[str, Any]) -> Html | None:

@@ -362,7 +362,8 @@ def break_even_drawing(data: ReportData) -> Drawing | None:
     if not len(rows):
         return None
     even = {"value": rows["break_even"], "low": rows["break_even_low"], "high": rows["break_even_high"]}
-    rows = rows[["metric", "a", "b", "paid", "verdict"]].assign(**labelled_pairs(data, rows, "÷"), **even)
+    named = ["metric", "a", "b", "paid", "verdict", "multiplicity", "level"]
+    rows = rows[named].assign(**labelled_pairs(data, rows, "÷"), **even)
     ratios = "; ".join(
         f"{row.label}: {plain(row.value, 2)}, interval {plain(row.low, 2)} to {plain(row.high, 2)}"
         for row in rows.itertuples(index=False)
