@@ -271,7 +271,7 @@ def overlay(lines: Lines, cast: Cast, frame: Frame) -> Figure:
 
 
 def _name_peaks(axes: Axes, lines: Lines, cast: Cast, frame: Frame) -> float:
-    """Mark each peak and name it to the right of every curve at its height; return the share beyond the axes."""
+    """Mark each peak and name it to the right of every curve at its height; return what the axis lacks, as a share."""
     end = axes.get_xlim()[1]
     drawn = {player: own[own["minutes"].between(0, end)] for player in cast if len(own := lines.of(player))}
     tops = {player: own.loc[own["mean"].idxmax()] for player, own in drawn.items() if len(own)}
@@ -295,9 +295,8 @@ def _name_peaks(axes: Axes, lines: Lines, cast: Cast, frame: Frame) -> float:
         axes.plot([minute], [peak], zorder=6, **style)
         name = short(player.name, 18 if frame.film else 22)
         figures.word(axes, start, height, name, frame, nudge=frame.small / 3, gid=player.group)
-        beyond = max(
-            beyond, start / end + figures.room_for([name]) * frame.small / figures.PAGE.small / width - 1
-        )
+        share = figures.room_for([name]) * frame.small / figures.PAGE.small / width
+        beyond = max(beyond, start / end / max(1 - share, 0.2) - 1)
     return beyond
 
 
