@@ -78,13 +78,15 @@ PHONE = """() => {
 
 
 @contextmanager
-def chromium(*without: str) -> Iterator[Any]:
-    """Start a browser, without some of the arguments that are usual where nobody looks."""
+def chromium() -> Iterator[Any]:
+    """Start a browser whose scrollbars take room, as on most desks."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:
         browser = play.chromium.launch(
-            executable_path="/usr/bin/chromium", args=list(ARGUMENTS), ignore_default_args=list(without)
+            executable_path="/usr/bin/chromium",
+            args=list(ARGUMENTS),
+            ignore_default_args=["--hide-scrollbars"],
         )
         yield browser
         browser.close()

@@ -109,13 +109,13 @@ def test_nothing_is_wrong_with_a_page(browser, pages, kind, width, scheme):
 
 
 @pytest.mark.parametrize(("width", "narrow"), [(390, True), (320, True), (1280, False)])
-def test_the_picture_of_all_fuels_and_captions_fit_beside_a_scrollbar(pages, width, narrow):
-    with chromium("--hide-scrollbars") as opened:
-        page = opened.new_page(viewport={"width": width, "height": 844})
-        page.goto(pages["single burns"].as_uri())
-        found = page.evaluate(PHONE)
-        page.emulate_media(media="print")
-        printed = page.evaluate(PHONE)
+def test_the_picture_of_all_fuels_and_captions_fit_beside_a_scrollbar(browser, pages, width, narrow):
+    page = browser.new_page(viewport={"width": width, "height": 844})
+    page.goto(pages["single burns"].as_uri())
+    found = page.evaluate(PHONE)
+    page.emulate_media(media="print")
+    printed = page.evaluate(PHONE)
+    page.close()
     assert found["room"] < width and found["narrow"] == [narrow] and found["scrolls"] == [False]
     assert found["beyond"] == [] and min(found["type"]) >= 8
     assert printed["narrow"] == [False]
