@@ -26,7 +26,7 @@ def say_card(analysis: Any) -> str:
     head = f"# What may be said: {escape_markdown(data.trial.title or 'this trial')}"
     first = [f"**{escape_markdown(text)}**" for text in sentences_of("say_first", data=data)]
     left = 0 if data.bare else sum(not claim.settled for claim in pairs)
-    rest = sentences_of("say_last", told=told, left=left, comparisons=len(pairs))
+    rest = sentences_of("say_last", data=data, told=told, left=left, comparisons=len(pairs))
     return "\n\n".join([head, *first, *(_card(claim, data) for claim in told), *rest]) + "\n"
 
 
