@@ -9,6 +9,7 @@ import sys
 import time
 import traceback
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from functools import update_wrapper
 from pathlib import Path
 from typing import Any
@@ -171,10 +172,10 @@ def _keys(out: Out, word: str) -> int:
 
     All of them, or those that WORD is about: a key, a table, or a word of a meaning.
     """
-    from kit.trial.keys import as_records, explained_keys, keys_text
+    from kit.trial.keys import explained_keys, keys_text
 
     keys = explained_keys(word)
-    out.say(keys_text(keys), keys=as_records(keys))
+    out.say(keys_text(keys), keys=[asdict(key) for key in keys])
     return DONE
 
 

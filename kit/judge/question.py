@@ -100,7 +100,7 @@ def counted_burns(metrics: pd.DataFrame, run: Run) -> Counted:
     known = [name for name in wanted if name in sheet and name != "kind"]
     kept = metrics[~excluded].join(sheet[known], on="burn")
     minutes = kept[kept["metric"] == "ready"].set_index("burn")["value"]
-    kinds = [run.trial.kind_of(fuel) for fuel in kept["fuel"]]
+    kinds = kept["fuel"].map({fuel.id: fuel.kind for fuel in run.trial.fuels}).fillna("")
     kept = kept.assign(kind=kinds, ready=kept["burn"].map(minutes)).reset_index(drop=True)
     sizes = kept.drop_duplicates("burn")["setting"].value_counts(sort=False)
     setting = str(sizes.idxmax()) if len(sizes) else ""

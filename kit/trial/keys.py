@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from kit.data_file import data_file
@@ -98,11 +98,6 @@ def keys_text(keys: tuple[Key, ...]) -> str:
         parts += [f"{table}  {about.get(table, '')}".rstrip()]
         parts += [*(key.words for key in keys if key.table == table), ""]
     return "\n".join(parts).rstrip()
-
-
-def as_records(keys: tuple[Key, ...]) -> list[dict[str, str]]:
-    """Return keys as plain dictionaries, for JSON."""
-    return [asdict(key) for key in keys]
 
 
 def _all_keys() -> Iterator[Key]:

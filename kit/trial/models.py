@@ -479,10 +479,6 @@ class Trial(About):
         """Return a fuel by its id; KeyError where it is not declared."""
         return {fuel.id: fuel for fuel in self.fuels}[fuel_id]
 
-    def kind_of(self, fuel_id: str) -> str:
-        """Return the kind of a fuel, '' where none is given."""
-        return next((fuel.kind for fuel in self.fuels if fuel.id == fuel_id), "")
-
     def find_probe(self, probe_id: str) -> Probe | None:
         """Return what is declared of a probe, or None."""
         return next((probe for probe in self.probes if probe.id == probe_id), None)

@@ -6,7 +6,7 @@ import hashlib
 import json
 import tomllib
 import unicodedata
-from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from datetime import date, datetime
 from functools import cached_property
@@ -136,7 +136,6 @@ def plan_of(
     burns: pd.DataFrame,
     written: date | str,
     seed: int | None = None,
-    stages: Sequence[int] | None = None,
     spare_days: Iterable[str] = (),
     exclusions: Iterable[str] = (),
 ) -> Plan:
@@ -150,8 +149,8 @@ def plan_of(
         burn, fuel and, where planned, bag, day, order, setting, cooker, charge_g; one row a burn.
     written
         Today.
-    seed, stages, spare_days, exclusions
-        As the attributes of `Plan`; seed and stages default to the trial file's.
+    seed, spare_days, exclusions
+        As the attributes of `Plan`; the seed defaults to the trial file's.
     """
     usual = {} if trial.charge.grams is None else {"charge_g": trial.charge.grams}
     rows: list[dict[str, Any]] = [
@@ -162,7 +161,7 @@ def plan_of(
         "schema": SCHEMA,
         "written": str(written),
         "seed": trial.plan.seed if seed is None else seed,
-        "stages": list(trial.plan.stages if stages is None else stages),
+        "stages": list(trial.plan.stages),
         "spare_days": list(spare_days),
         "exclusions": list(exclusions),
         **settings_of(trial),

@@ -13,7 +13,7 @@ from fnmatch import fnmatch
 from pathlib import Path
 
 from kit.data_file import data_text
-from kit.errors import KitError, did_you_mean, disk_faults
+from kit.errors import KitError, disk_faults
 from kit.page.cautions import cautions_short
 from kit.runtime.atomic_write import MAKING
 from kit.runtime.locked_tmp import locked_folder
@@ -39,29 +39,10 @@ def demo_folder() -> Path:
     KitError
         Where this installation lacks it.
     """
-    return _shipped("demo run folder", _KIT / "packaged" / _DEMO, _KIT.parent / "runs" / _DEMO)
-
-
-def template(name: str) -> Path:
-    """Return the notebook of a template by its name, as 'standard'.
-
-    Raises
-    ------
-    KitError
-        Where there is no such template, or this installation lacks all of them.
-    """
-    folder = _shipped("templates", _KIT / "packaged" / "templates", _KIT.parent / "templates")
-    known = {path.stem: path for path in folder.glob("*.ipynb")}
-    if name not in known:
-        raise KitError.refuse("template", *fault("no template", name=name, hint=did_you_mean(name, known)))
-    return known[name]
-
-
-def _shipped(what: str, *places: Path) -> Path:
-    for place in places:
+    for place in (_KIT / "packaged" / _DEMO, _KIT.parent / "runs" / _DEMO):
         if place.is_dir():
             return place
-    raise KitError.refuse("this installation", *fault("not shipped", what=what))
+    raise KitError.refuse("this installation", *fault("not shipped"))
 
 
 def no_formula(text: str) -> str:

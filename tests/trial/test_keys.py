@@ -4,7 +4,7 @@ import pytest
 
 from kit.errors import KitError
 from kit.schema import METRIC_BASES
-from kit.trial.keys import MEANINGS, as_records, explained_keys, keys_text
+from kit.trial.keys import MEANINGS, explained_keys, keys_text
 from kit.trial.models import TrialFile
 
 
@@ -49,7 +49,7 @@ def test_a_word_finds_a_table_a_part_of_a_key_or_a_meaning():
     assert {key.table for key in explained_keys("plan")} >= {"[plan]"}
     assert {key.key for key in explained_keys("balance")} >= {"balance_division_g", "balance_linearity_g"}
     assert {key.key for key in explained_keys("binders")} == {"additives"}
-    assert as_records(explained_keys("burn_h"))[0]["unit"] == "h"
+    assert explained_keys("burn_h")[0].unit == "h"
 
 
 def test_every_metric_is_named_where_primary_is_explained():

@@ -1,5 +1,7 @@
 """The plan as written: its hash, its changes, and what was done otherwise."""
 
+from dataclasses import replace
+
 import pytest
 
 from kit.errors import KitError
@@ -203,7 +205,8 @@ def test_before_the_first_burn_none_is_missing(planned):
 
 def test_a_look_that_was_planned_is_not(planned):
     run = open_run(planned)
-    write_plan(planned, plan_of(run.trial, run.burns, "2026-05-01", stages=[2, 4]))
+    looks = replace(run.trial, plan=run.trial.plan.model_copy(update={"stages": (2, 4)}))
+    write_plan(planned, plan_of(looks, run.burns, "2026-05-01"))
     assert [row[0] for row in rows_after(planned, ROWS[:2])] == ["plan written anew"]
 
 

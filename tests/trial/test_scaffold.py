@@ -8,7 +8,7 @@ import pytest
 from kit import start
 from kit.errors import KitError
 from kit.export_names import burn_ids, guessed, safe_names
-from kit.trial import demo_folder, log_names, open_run, template
+from kit.trial import demo_folder, log_names, open_run
 from kit.trial.models import Logger, TrialFile
 from kit.trial.scaffold import trial_text
 
@@ -183,8 +183,3 @@ def test_names_that_collide_or_part_cells_are_changed():
 )
 def test_fuels_are_guessed_from_what_tells_files_apart(names, fuels):
     assert [guess.fuel for guess in guessed(names)] == fuels
-
-
-def test_a_template_is_found_by_name():
-    with pytest.raises(KitError, match="'standrad'"):
-        template("standrad")
