@@ -90,6 +90,19 @@ def test_what_some_burns_never_reached_is_told_fuel_by_fuel():
     )
 
 
+def test_a_fuel_whose_bags_disagree_about_a_temperature_is_told_so():
+    data = report_data(analysis("three"))
+    reached = data.table("reached")
+    fuel = reached.loc[reached["reached"] == 0, "fuel"].iloc[0]
+    uneven = reached.assign(
+        reached=reached["reached"].mask(reached["fuel"] == fuel, 3), bags_disagree=reached["fuel"] == fuel
+    )
+    told = reached_sentences(replace(data, instead={"reached": uneven}))
+    assert any(f"{data.name(fuel)} 3 of 6, not alike in all its bags" in line for line in told)
+    assert "whole bags are held against each other" in told[-1]
+    assert not any("alike" in line for line in reached_sentences(data))
+
+
 def test_what_is_drawn_and_counted_is_of_the_setting_that_is_compared():
     data = report_data(analysis("two settings"))
     assert data.setting and 0 < len(data.compared) < 18

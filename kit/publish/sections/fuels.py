@@ -107,12 +107,11 @@ def bounds_sentences(data: ReportData) -> list[Html | None]:
 
 def reached_sentences(data: ReportData) -> list[str]:
     """Return for each temperature that some burns did not reach how many of each fuel's did, and what that settles."""
-    said = []
-    for metric, own in _not_always_reached(data).groupby("metric", sort=False):
-        each = [f"{data.name(row.fuel)} {int(row.reached)} of {int(row.n)}" for row in own.itertuples()]
-        said.append(
-            data.said("reached", at=own["at"].iloc[0], some=own["reached"].sum(), each="; ".join(each))
-        )
+    said, rows = [], _not_always_reached(data)
+    for metric, own in rows.groupby("metric", sort=False):
+        each = [data.said("reached_of", name=data.name(row.fuel), row=row) for row in own.itertuples()]
+        some = own["reached"].sum()
+        said.append(data.said("reached", at=own["at"].iloc[0], some=some, each="; ".join(each)))
         pairs = data.rows("reached_pairs", str(metric))
         over: dict[str, list[str]] = {}
         for row in () if data.interim or data.bare else pairs[pairs["verdict"] == "different"].itertuples():
@@ -120,7 +119,9 @@ def reached_sentences(data: ReportData) -> list[str]:
             more_often = f"{data.name(str(more))} (p {p_is(row.p_adjusted)})"
             over.setdefault(data.name(str(less)), []).append(more_often)
         said += [data.said("reached_more", less=less, more=names) for less, names in over.items()]
-    return [*said, data.said("reached_p")] if any("(p " in each for each in said) else said
+    if any("(p " in each for each in said):
+        said.append(data.said("reached_p", unevenly=rows["bags_disagree"].any()))
+    return said
 
 
 def _not_always_reached(data: ReportData) -> pd.DataFrame:
