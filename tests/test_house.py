@@ -20,6 +20,7 @@ FLOW = [
         "schema",
         "runtime",
         "results_file",
+        "measured_alike",
         "page",
         "trial",
         "readings",

@@ -3,58 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 
 import pandas as pd
 
 from kit.history.control_chart import Chart
 from kit.history.seasons import Season
+from kit.measured_alike import conditions, differences, main_probe
 
 DIRECTLY: Final = "comparable directly"
 BY_CONTROL: Final = "only as a difference from the control fuel"
 NOT: Final = "not comparable"
 
-RULES: Final = frozenset({"balance_division_g", "balance_linearity_g", "balance_repeatability_g"})
-"""Keys of the way of measuring that say how well, not how."""
 
-
-def conditions(season: Season) -> dict[str, str]:
-    """Return in words what must be alike before values of two seasons are put together, by name."""
-    trial, (cooker, setting) = season.trial, season.where
-    charge: Mapping[str, Any] = trial.get("charge") or {}
-    key, unit = {"mass": ("grams", "g"), "volume": ("litres", "L")}.get(str(charge.get("by")), ("", ""))
-    settings = (each for each in trial.get("settings") or () if each.get("id") == setting)
-    declared: Mapping[str, Any] = next(settings, {})
-    vents = ", ".join(str(declared[name]) for name in ("vents", "target") if declared.get(name))
-    return {
-        "charge": f"{charge[key]:g} {unit}" if charge.get(key) else str(charge.get("by") or ""),
-        "time zero": str(trial.get("time_zero") or ""),
-        "cooker": cooker or ", ".join(trial.get("cookers") or ()),
-        "vents": vents or setting,
-        "probe place": main_probe(season).get("place") or "",
-    }
-
-
-def main_probe(season: Season) -> Mapping[str, Any]:
-    """Return the main probe as declared, empty where none is."""
-    probes = season.trial.get("probes") or ()
-    main = season.trial.get("probe")
-    return next((each for each in probes if each.get("id") == main), probes[0] if probes else {})
-
-
-def differences(season: Season, reference: Season) -> list[str]:
+def unlike(season: Season, reference: Season) -> list[str]:
     """Return in words every difference in the way of measuring that forbids pooling; none where alike."""
-    theirs, ours = conditions(season), conditions(reference)
-    told = [
-        f"{name} ({theirs[name] or 'not stated'}, not {ours[name] or 'stated'})"
-        for name in ours
-        if theirs[name] != ours[name]
+    then, now = (conditions(each.trial, *each.where) for each in (season, reference))
+    return [
+        f"{name} ({was or 'not stated'}, not {is_now or 'stated'})"
+        for name, (was, is_now) in differences(then, now).items()
     ]
-    then, now = (each.trial.get("measuring") or {} for each in (season, reference))
-    for key in sorted({*then, *now} - RULES):
-        if then.get(key) != now.get(key):
-            told.append(f"smoothing ({key} {then.get(key)}, not {now.get(key)})")
-    return told
 
 
 def missing_metric(season: Season, metric: str, reference: Season) -> list[str]:
@@ -72,7 +40,9 @@ def missing_metric(season: Season, metric: str, reference: Season) -> list[str]:
 def other_probe(season: Season, reference: Season) -> bool:
     """Return whether another kind of probe sat in the same place: values shift, differences do not."""
     kept = ("id", "tolerance_class", "time_constant_s")
-    return [main_probe(season).get(key) for key in kept] != [main_probe(reference).get(key) for key in kept]
+    return [main_probe(season.trial).get(key) for key in kept] != [
+        main_probe(reference.trial).get(key) for key in kept
+    ]
 
 
 def standing_table(

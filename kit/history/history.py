@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import Faults, KitError
-from kit.history.comparability import differences, missing_metric, other_probe, standing_table
+from kit.history.comparability import missing_metric, other_probe, standing_table, unlike
 from kit.history.control_chart import Chart, control_chart, t_of
 from kit.history.pooled import Block, Pooled, SeasonMeans, block_of, pool, season_means
 from kit.history.seasons import Season
@@ -275,9 +275,7 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
     """
     reference = next(each for each in reversed(seasons) if each.knows(name))
     spec = spec_of(name, reference.trial)
-    why = {
-        each.name: (*differences(each, reference), *missing_metric(each, name, reference)) for each in seasons
-    }
+    why = {each.name: (*unlike(each, reference), *missing_metric(each, name, reference)) for each in seasons}
     alike = [each for each in seasons if not why[each.name]]
     blocks = [block for each in alike if (block := _block(each, spec)) is not None]
     pooled = pool(blocks)

@@ -14,16 +14,17 @@ from pydantic_core import to_jsonable_python
 from kit.errors import Faults
 from kit.judge.question import WORDS as EVERY
 from kit.judge.question import Question, refused
+from kit.measured_alike import conditions, differences
 from kit.results_file import newest_results
 from kit.schema import Metric
-from kit.trial import Run, Trial
+from kit.trial import Run
 from kit.trial.models import ALL_ALIKE
 from kit.trial.run import lender_folders
 from kit.variance import RepeatFit
 
 WORDS = EVERY["earlier"]
 SAME = ("time_zero", "cookers", "measuring", "charge", "probe", "probes")
-"""What of an earlier trial must be known, to see whether it was measured alike."""
+"""What of a trial must be known, to see whether it was measured alike."""
 TABLES = ("metrics", "components", "next_bag")
 """Tables of an earlier trial that are used."""
 OF_BURNS, OF_FUELS = ("burn", "cooker", "setting"), ("id", "kind")
@@ -66,14 +67,15 @@ def lenders_of(run: Run) -> tuple[tuple[Lender, ...], tuple[str, ...]]:
     """
     faults, lenders, unlike = Faults(), [], []
     every = run.trial.model.borrow_from == (ALL_ALIKE,)
+    here = conditions(to_jsonable_python({key: getattr(run.trial, key) for key in SAME}, by_alias=False))
     for folder in lender_folders(run.folder, run.trial.model.borrow_from):
         results, name = newest_results(folder, "metrics")[1], folder.resolve().name
-        differences = _differences(results.get("trial", {}), run.trial)
-        if every and differences:
-            unlike.append(WORDS["unlike"].format(name=name, why=", ".join(differences)))
+        others = differences(conditions(results.get("trial", {})), here)
+        if every and others:
+            unlike.append(WORDS["unlike"].format(name=name, why=", ".join(others)))
             continue
-        for key, (then, now) in differences.items():
-            faults.take(refused("pooled", name=name, key=key, then=then, now=now))
+        for key, (then, now) in others.items():
+            faults.take(refused("pooled", name=name, key=key, then=then or "none", now=now or "none"))
         lenders.append(Lender(name, results))
     faults.settle()
     return tuple(lenders), tuple(unlike)
@@ -128,24 +130,6 @@ def prior_table(fit: RepeatFit, unused: Sequence[dict[str, object]]) -> pd.DataF
     table = fit.prior.assign(used=used, note=np.where(used, "", conflicts))
     parts = [part for part in (table, pd.DataFrame(unused)) if len(part)]
     return pd.concat(parts, ignore_index=True) if parts else table
-
-
-def _differences(theirs: Mapping[str, Any], ours: Trial) -> dict[str, tuple[Any, Any]]:
-    """Return what was measured in another way, by the word for it: theirs and ours."""
-    here = to_jsonable_python({key: getattr(ours, key) for key in SAME}, by_alias=False)
-    both = {key: (theirs.get(key), here[key]) for key in ("time_zero", "cookers", "measuring", "probe")}
-    charge = theirs.get("charge") or {}
-    for key in ("by", "grams", "litres"):
-        both[f"charge {key}"] = charge.get(key), here["charge"].get(key)
-    places = _place(theirs), _place(here)
-    if all(places):
-        both["place of the probe"] = places
-    return {key: (then, now) for key, (then, now) in both.items() if then != now}
-
-
-def _place(trial: Mapping[str, Any]) -> str:
-    probes = (probe for probe in trial.get("probes") or () if probe.get("id") == trial.get("probe"))
-    return next((str(probe.get("place") or "") for probe in probes), "")
 
 
 def borrowed_spread(lenders: Sequence[Lender], metric_id: str) -> tuple[float, float] | None:

@@ -15,9 +15,10 @@ import pandas as pd
 
 from kit.errors import disk_faults
 from kit.history import History, MetricHistory, Season, newest_reports
-from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT, main_probe
+from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT
 from kit.history.control_chart import DRAWS, FALSE_ALARMS, LEVEL_RULES, RULES, SEED, Chart
 from kit.history.history import LEVEL, OF_COOKER, OF_PROBE, chart_points, history_tables, seasons_table
+from kit.measured_alike import main_probe
 from kit.page.shown_numbers import Units, plain, to_range
 from kit.page.text import Html
 from kit.publish.figures.canvas import (
@@ -397,7 +398,7 @@ def _drift_line(each: MetricWords) -> str:
 
 def _probe_checks(history: History) -> Html | None:
     """Return what the main probe read in ice and in boiling water, season by season; None where never checked."""
-    probes = {season.name: main_probe(season) for season in history.seasons}
+    probes = {season.name: main_probe(season.trial) for season in history.seasons}
     rows = [(name, *map(probe.get, ("id", "ice_reads", "boil_reads"))) for name, probe in probes.items()]
     made = pd.DataFrame(rows, columns=["Season", "probe", "in ice", "in boiling water"])
     read = ["in ice", "in boiling water"]

@@ -47,7 +47,7 @@ def test_seasons_measured_alike_are_compared_directly(tmp_path):
     [
         ({"charge": {"by": "mass", "grams": 500.0}}, "charge (500 g, not 400 g)"),
         ({"charge": {"by": "volume", "litres": 2.0}}, "charge (2 L, not 400 g)"),
-        ({"measuring": {"median_s": 90.0}}, "smoothing (median_s 90.0, not 60.0)"),
+        ({"measuring": {"median_s": 90.0}}, "smoothing median_s (90.0, not 60.0)"),
         ({"probes": [{"id": "grate", "place": "lid"}]}, "probe place (lid, not grate)"),
         ({"time_zero": "tipped"}, "time zero (tipped, not lit)"),
         ({"cookers": ["kettle"]}, "cooker (kettle, not drum)"),

@@ -4,6 +4,7 @@ import shutil
 from dataclasses import replace
 
 import pytest
+from pydantic_core import to_jsonable_python
 
 from kit.errors import KitError
 from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_fits, earlier_words
@@ -43,9 +44,10 @@ def earlier(folder, **changes):
         "measuring": run.trial.measuring.model_dump(),
         "charge": run.trial.charge.model_dump(),
         "probe": run.trial.probe,
+        "probes": to_jsonable_python(run.trial.probes),
     } | changes
     place = folder / "reports" / "2025-05-14-standard"
-    place.mkdir(parents=True)
+    place.mkdir(parents=True, exist_ok=True)
     results = {"schema": "repeatburn-results/1", "trial": trial, **lender("", 3.0, 4.0, 12.0).results}
     (place / "results.json").write_text(json.dumps(results), encoding="utf-8")
 
@@ -65,14 +67,24 @@ def test_a_trial_of_single_burns_says_what_it_borrowed(tmp_path):
 
 
 def test_spreads_measured_differently_are_not_pooled_and_the_difference_is_named(tmp_path):
-    earlier(tmp_path / "last-autumn", time_zero="lit", probe="lid")
+    earlier(tmp_path / "last-autumn", time_zero="lit", probe="lid", probes=[])
     with pytest.raises(KitError) as caught:
         earlier_words(single_burns(tmp_path / "now"))
     assert [problem.where for problem in caught.value.problems] == [
-        "last-autumn: time_zero",
-        "last-autumn: probe",
+        "last-autumn: time zero",
+        "last-autumn: probe place",
     ]
     assert "not pooled" in str(caught.value)
+
+
+def test_another_balance_says_how_well_and_not_how_so_its_folder_lends(tmp_path):
+    now = single_burns(tmp_path / "now")
+    measuring = to_jsonable_python(now.trial.measuring)
+    earlier(tmp_path / "last-autumn", measuring=measuring | {"balance_division_g": 5.0})
+    assert "standard deviation" in earlier_words(now)[0]
+    earlier(tmp_path / "last-autumn", measuring=measuring | {"median_s": 7.0})
+    with pytest.raises(KitError, match="smoothing median_s"):
+        earlier_words(now)
 
 
 def test_a_folder_without_a_report_cannot_lend(tmp_path):
