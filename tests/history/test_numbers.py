@@ -75,9 +75,10 @@ def test_profile_limits_of_a_pooled_bag_spread_hold_it():
 
 @pytest.mark.slow
 def test_forty_seasons_flag_a_drift_keep_the_rate_and_give_the_spreads_back():
-    trials = 100
-    table, variances = simulated.simulate(trials)
-    flagged = table.set_index("planted")["flagged"]
+    trials = 40  # `make simulate` draws more
+    steady, variances = simulated.simulate(trials, ("nothing",))
+    moved, _ = simulated.simulate(15, ("drift", "step at the last season"))
+    flagged = pd.concat([steady, moved]).set_index("planted")["flagged"]
     assert flagged["drift"] >= 0.80 and flagged["step at the last season"] >= 0.75
     error = (FALSE_ALARMS * (1 - FALSE_ALARMS) / trials) ** 0.5
     assert abs(flagged["nothing"] - FALSE_ALARMS) <= 3 * error
