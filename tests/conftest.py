@@ -19,7 +19,7 @@ TOGETHER = {
     "pages": ("publish/test_browser.py",),
     "forgeries": ("publish/test_recheck.py",),
     "notebooks": ("test_notebooks.py",),
-    "plans": ("plan/test_rehearsal.py", "plan/test_sheets.py", "plan/test_demo"),
+    "plans": ("plan/",),
     "seasons": ("history/test_report.py",),
     "examples": ("test_examples.py",),
 }

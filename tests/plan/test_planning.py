@@ -165,10 +165,13 @@ def test_a_sheet_with_more_burns_on_a_day_than_it_holds_is_refused_until_they_ar
     assert f"; the sheet has up to {len(days)} on one day. " in plan_words(make_plan(folder, today=TODAY))
 
 
-def test_planning_twice_is_the_same_plan_and_keeps_the_tester_s_own_rows(tmp_path: Path) -> None:
+def test_planning_twice_is_the_same_plan_and_keeps_the_tester_s_own_rows(
+    tmp_path: Path, weighed_once: dict[bytes, object]
+) -> None:
     folder = yard(tmp_path / "y")
     first = plan_run(folder, today=TODAY)
     sheet = (folder / "burns.csv").read_bytes()
+    weighed_once.clear()
     second = plan_run(folder, today=TODAY)
     assert (folder / "burns.csv").read_bytes() == sheet
     assert "The order is that of burns.csv" in plan_words(second)
