@@ -192,14 +192,17 @@ class FTest:
     method: str
 
 
-def f_test(fit: RepeatModel, L: Array) -> FTest:
+def f_test(fit: RepeatModel, L: Array, df: DfMethod = "kenward-roger") -> FTest:
     """Test that all contrasts L beta are zero, for a fit of one response.
 
     Kenward & Roger (1997), section 3: with M_i = Θ Φ P_i Φ and Θ = L'(LΦL')^-1L,
     A1 = sum W_ij tr(M_i) tr(M_j), A2 = sum W_ij tr(M_i M_j).
+    Satterthwaite: the eigenvalue method of Fai & Cornelius (1996).
     """
     L = np.atleast_2d(np.asarray(L, dtype=np.float64))
     estimate = L @ fit.estimate.beta[0]
+    if df == "satterthwaite":
+        return _fai_cornelius(fit, L, estimate)
     if fit.method != "REML":
         raise refused("Kenward–Roger by ML")
     parts, q = fit.small_sample, len(L)
@@ -229,6 +232,20 @@ def _scale_and_df(q: int, A1: float, A2: float) -> tuple[float, float]:
     is_two = max(abs(V1), abs(h)) < 1e-8
     m = 4 + (q + 2) * V2 / (V0 * (1.0 if is_two else (h / V1) ** 2) - V2)
     return (1.0 if is_two else float(m * h / (m - 2))), float(m)
+
+
+def _fai_cornelius(fit: RepeatModel, L: Array, estimate: Array) -> FTest:
+    """Of degrees of freedom 2E/(E - q), E = sum nu/(nu - 2); nu where all nu agree, 2 where one is 2 or less."""
+    parts, q = fit.small_sample, len(L)
+    values, vectors = np.linalg.eigh(L @ parts.phi[0] @ L.T)
+    F = float(((vectors.T @ estimate) ** 2 / values).sum()) / q
+    g = _quadratic(vectors.T @ L, parts.moved)[0]
+    each = 2 * values**2 / np.einsum("iq,ij,jq->q", g, fit.observed[0], g)
+    den = float(each.mean()) if np.ptp(each) < 1e-8 else 2.0
+    if np.ptp(each) >= 1e-8 and (each > 2).all():
+        E = float((each / (each - 2)).sum())
+        den = 2 * E / (E - q)
+    return FTest(F, q, den, float(special.fdtrc(q, den, F)), 1.0, "Satterthwaite")
 
 
 def predict_burn(fit: RepeatModel, level: float = 0.95) -> pd.DataFrame:

@@ -135,11 +135,13 @@ def test_ratios(name, key):
     assert "difference" not in got
 
 
-@pytest.mark.parametrize("name", with_key("kr.f_tests.fuel"))
-def test_f_of_the_fuels(name):
-    fit, want = fitted(name), get(name, "kr.f_tests.fuel.kenward_roger")
+@pytest.mark.parametrize(
+    ("name", "key", "df"), [(n, k, d) for k, d in DF for n in with_key("kr.f_tests.fuel")]
+)
+def test_f_of_the_fuels(name, key, df):
+    fit, want = fitted(name), get(name, f"kr.f_tests.fuel.{key}")
     L = treatment_rows(fit)[1 : len(fit.labels)]
-    got = f_test(fit, L)
+    got = f_test(fit, L, df)
     assert got.num_df == want["num_df"]
     assert_allclose(got.F, want["F"], rtol=1e-6)
     assert_allclose(got.den_df, want.get("treatment_rows", want)["den_df"], rtol=1e-4)
