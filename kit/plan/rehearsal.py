@@ -50,9 +50,10 @@ def rehearse(run_folder: str | Path, seed: int = 1) -> Path:
     plan = read_plan(folder)
     order = _dated(plan.table if plan else make_plan(folder).plan.table)
     with locked_folder(folder, ".rehearsal-") as work:
-        made = simulate_trial(work / target.name, text, order, seed, faults=_faults(order, seed))
-        write_simulated_plan(made, order, plan.written if plan else min(order["day"]))
-        made.rename(target)
+        work.rmdir()  # made anew there, as deep as it will stand: earlier folders are named relative to it
+        simulate_trial(work, text, order, seed, faults=_faults(order, seed))
+        write_simulated_plan(work, order, plan.written if plan else min(order["day"]))
+        work.rename(target)
     return target
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import tomllib
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from kit.plan import plan_run, rehearse, simulate_trial
 from kit.plan.simulated import Fault
 from kit.readings import read_burns
 from kit.trial import deviations, open_run
+from kit.trial.run import lender_folders
 from tests.plan.helpers import TRIAL, yard
 
 
@@ -68,6 +70,20 @@ def test_without_a_written_plan_the_one_that_would_be_written_is_rehearsed(tmp_p
     assert sorted(p.name for p in folder.iterdir()) == ["rehearsal-1", "trial.toml"]
     with pytest.raises(KitError, match="no trial file"):
         rehearse(tmp_path / "nowhere")
+
+
+def test_an_earlier_folder_named_from_the_trial_is_found_from_its_rehearsal(
+    planned: Path, tmp_path: Path
+) -> None:
+    folder = Path(shutil.copytree(planned, tmp_path / "y"))
+    (tmp_path / "spring").mkdir()
+    file = folder / "trial.toml"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text + '\n[model]\nborrow_from = ["../spring"]\n', encoding="utf-8")
+    made = rehearse(folder, seed=9)
+    (lender,) = lender_folders(made, open_run(made).trial.model.borrow_from)
+    assert lender.resolve() == tmp_path / "spring"
+    assert not [p for p in folder.iterdir() if p.name.startswith(".")]
 
 
 def order(burns: int, per_day: int = 3) -> pd.DataFrame:
