@@ -71,7 +71,15 @@ def check(run_folder: str | Path) -> Checked:
     measured = measure(logs.readings, run)
     records = [_burn_record(row, logs) for row in run.burns.to_dict("records")]
     left_out = uncounted_words(uncounted(run, measured.metrics, measured.reasons))
-    notes = [*run.notes, *_dayless(run), *left_out, *price_notes(run), *quality, *log_notes(logs.notes)]
+    notes = [
+        *run.notes,
+        *_dayless(run),
+        *_bagless(run),
+        *left_out,
+        *price_notes(run),
+        *quality,
+        *log_notes(logs.notes),
+    ]
     return Checked([*map(_burn_line, records), *notes], records, notes)
 
 
@@ -89,6 +97,15 @@ def _dayless(run: Run) -> list[str]:
     done = run.in_state("done")
     burns = done.loc[done["day"] == "", "burn"].tolist()
     return [WORDS["days"].format(burns=_named(burns))] if burns else []
+
+
+def _bagless(run: Run) -> list[str]:
+    """Return a sentence on burns whose bag is not noted, none where there are none or nothing was repeated."""
+    done = run.in_state("done")
+    blank = done.loc[done["bag"] == "", "burn"].tolist()
+    if not blank or not done["fuel"].duplicated().any():
+        return []
+    return [WORDS["bags"]["none" if len(blank) == len(done) else "some"].format(burns=_named(blank))]
 
 
 def _named(burns: Sequence[str]) -> str:

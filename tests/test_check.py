@@ -61,6 +61,20 @@ def test_burns_whose_day_nobody_knows_are_named(tmp_path, days, named):
     assert sum(note.startswith(named) for note in check(tmp_path).notes) == 1
 
 
+@pytest.mark.parametrize(
+    ("bags", "told"), [(["1", ""], "Burn 02: no bag."), (["", ""], "No bag is noted"), (["1", "2"], "")]
+)
+def test_bags_that_nobody_noted_are_asked_for(tmp_path, bags, told):
+    rows, logs = "", {}
+    for k, bag in enumerate(bags, start=1):
+        readings = zip(SECONDS, curve(SECONDS, peak=230 + k), strict=True)
+        logs[f"{k}.csv"] = "seconds,grate (°C)\n" + "".join(f"{at:.0f},{t:.1f}\n" for at, t in readings)
+        rows += f"0{k},a,{bag},2026-05-14,,,{k}.csv,\n"
+    folder_of(tmp_path, HEAD + rows, logs)
+    asked = [note for note in check(tmp_path).notes if "column bag" in note]
+    assert len(asked) == bool(told) and all(note.startswith(told) for note in asked)
+
+
 def test_a_day_on_the_sheet_stays_and_a_log_without_a_date_gives_none(tmp_path):
     plain = "seconds,grate (°C)\n" + "".join(
         f"{s:.0f},{t:.1f}\n" for s, t in zip(SECONDS, curve(SECONDS), strict=True)

@@ -70,10 +70,12 @@ class Units:
 
 
 def units_of(curves: Curves) -> Units:
-    """Return the counted burns by bag; bags are counted within fuels, and what was not noted is one bag of a fuel."""
+    """Return the counted burns by bag, within fuels; bags that are not all noted are one bag of their fuel."""
     kept = np.flatnonzero(curves.counted)
     fuel, bag, day = ([labels[i] for i in kept] for labels in (curves.fuel, curves.bag, curves.day))
-    fuels, bags = levels_of(fuel), levels_of(zip(fuel, bag, strict=True))
+    unnoted = {each for each, label in zip(fuel, bag, strict=True) if label == ""}
+    of_fuel = [(each, label * (each not in unnoted)) for each, label in zip(fuel, bag, strict=True)]
+    fuels, bags = levels_of(fuel), levels_of(of_fuel)
     days = np.zeros(len(kept), dtype=np.int64) if "" in day else levels_of(day).codes
     celsius = curves.celsius[kept]
     bridged = _bridged(celsius, fuels.codes)

@@ -291,8 +291,9 @@ class Question:
         if counted["fuel"].nunique() < fewest:
             left = " whose burns all reached it" if never else ""
             return counted, f"only one fuel{left}: there is nothing to compare"
-        # a bag that was not noted is one bag of unknown number, never none: blanks must not buy a verdict
-        return counted.assign(bag=counted["bag"].where(counted["bag"] != "", NO_BAG)), ""
+        # bags not all noted are one bag of their fuel, of unknown number: blanks must not buy a verdict
+        unnoted = counted["fuel"].isin(counted.loc[counted["bag"] == "", "fuel"])
+        return counted.assign(bag=counted["bag"].mask(unnoted, NO_BAG)), ""
 
     def roles(self, rows: pd.DataFrame) -> dict[str, Any]:
         """Return the arguments of `fit_repeats` that say what the columns of these burns are."""

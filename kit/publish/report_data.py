@@ -328,7 +328,8 @@ class ReportData:
         judged = self.table("comparisons")
         if not ((judged["scope"] == schema.THESE_BAGS) & judged["low"].notna()).any():
             return ""
-        return "these bags" if self.bags else "these charges"
+        all_noted = self.bags and not any(n.unnoted for n in self.burned.values())
+        return "these bags" if all_noted else "these charges"
 
     @cached_property
     def burned(self) -> dict[str, Count]:
@@ -347,7 +348,7 @@ class ReportData:
     def noted(self, metric: str, fuel: str, burns: int, bags: int) -> Count:
         """Return burns and bags that the model counted, as a page does: blanks are one bag to it, none here."""
         used = self.used(metric).get(fuel, Count())
-        return Count(int(burns), min(int(bags), used.bags), used.unnoted)
+        return Count(int(burns), used.bags if used.unnoted else min(int(bags), used.bags), used.unnoted)
 
 
 @lru_cache(maxsize=1)

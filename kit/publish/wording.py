@@ -211,10 +211,12 @@ class Count(NamedTuple):
         return counted(self.bags, "noted bag" if self.unnoted else "bag") if self.bags else ""
 
     def of(self, fuel: str) -> str:
-        """Return it in words: 'six burns of alder lump from three bags', or how many are from noted ones."""
-        some = f", {number_word(self.burns - self.unnoted)} of them" if self.bags and self.unnoted else ""
-        burns = f"{counted(self.burns, 'burn')} of {fuel}{some}"
-        return f"{burns} from {self.from_bags}" if self.bags else burns
+        """Return it in words: 'six burns of alder lump from three bags', or that these are not all noted."""
+        burns, unnoted = (
+            f"{counted(self.burns, 'burn')} of {fuel}",
+            ", bags not all noted" * (self.unnoted > 0),
+        )
+        return f"{burns} from {self.from_bags}" if self.bags and not unnoted else burns + unnoted
 
 
 def alike(counts: Iterable[Count]) -> Count | None:

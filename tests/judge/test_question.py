@@ -1,6 +1,7 @@
 """What is asked: families, bags that were not noted, spread by kind, looks that were planned."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -69,3 +70,11 @@ def test_all_looks_together_err_no_more_than_once():
     steps = rng.standard_normal((400_000, 4)) * 0.5
     z = steps.cumsum(axis=1) / np.sqrt(shares)
     assert (np.abs(z) > bounds).any(axis=1).mean() == pytest.approx(0.05, abs=0.0012)
+
+
+@pytest.mark.parametrize("blank", [[3], [0, 3], [2, 3]])
+def test_a_fuel_whose_bags_are_not_all_noted_is_of_one_bag_so_that_blanks_buy_nothing(blank):
+    noted = pd.DataFrame({"fuel": list("aaaabbbb"), "bag": list("11223344"), "status": "exact"})
+    rows = noted.assign(bag=noted["bag"].mask(noted.index.isin(blank), ""))
+    bags = Question().countable(rows)[0].groupby("fuel")["bag"].nunique()
+    assert bags.to_dict() == {"a": 1, "b": 2}

@@ -268,13 +268,15 @@ def test_after_the_first_burn_a_page_speaks_of_that_fuel_alone():
 def test_burns_of_which_some_have_a_noted_bag_are_told_so():
     page = text("bags partly noted", sections.answer)
     assert "Three fuels, three noted bags, 18 burns" in page
-    assert "six burns of alder lump, two of them from one noted bag" in page
+    assert "six burns of alder lump, bags not all noted" in page
+    assert "Bags are not all noted: a difference" in page and "for these charges alone" in page
+    assert "One bag of each" not in page
     assert "Bags: those that were noted" in page and "each, one bag each" not in page
     of_all = (
         "Of alder lump, pressed briquettes and olive-stone briquettes the bags of some burns are not noted"
     )
     assert of_all in text("bags partly noted", sections.method)
-    assert "two of them from one noted bag" in cards(analysis("bags partly noted"))["say.md"]
+    assert "bags not all noted" in cards(analysis("bags partly noted"))["say.md"]
 
 
 def test_what_is_simulated_says_so_at_the_top():

@@ -99,9 +99,9 @@ def warnings(data: ReportData) -> list[Html]:
     ]
     looks = earlier_looks(data.analysis.run.folder)
     beyond = int((data.table("deviations")["what"] == "burn beyond the plan").sum())
-    looked = looks + beyond and not data.interim
+    looked, unnoted = looks + beyond and not data.interim, f"Bags are not{' all' * (data.bags > 0)} noted"
     parts = {
-        "few": "One bag of each fuel" if data.bags else "Bags are not noted",
+        "few": unnoted if data.these_bags == "these charges" else "One bag of each fuel",
         "lenders": data.trial.model.borrow_from or "elsewhere",
         "judged_for_these": data.these_bags and not (data.bare or data.interim),
         "uncounted": "; ".join(uncounted),

@@ -192,7 +192,7 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
     cast, plan, deviations = data.cast, data.analysis.run.plan, data.table("deviations")
     burned = {data.name(fuel): n for fuel, n in data.burned.items()}
     fewest = min(filter(None, (n.bags for n in burned.values())), default=0)
-    few = [name for name, n in burned.items() if n.bags == fewest]
+    few = [name for name, n in burned.items() if n.bags == fewest and not n.unnoted]
     unnoted = [name for name, n in burned.items() if n.burns and not n.bags]
     once = [name for name, n in burned.items() if n.burns == 1]
     return {
@@ -201,7 +201,7 @@ def _what_was_done(data: ReportData) -> dict[str, object]:
         "along": data.control and sum(n.burns > 0 for n in burned.values()) > 1,
         "unlike": _unlike_charges(data),
         "many_bags": fewest > 3 and not unnoted,
-        "few_bags": 0 < fewest <= 3,
+        "few_bags": few and 0 < fewest <= 3,
         "unnoted": unnoted,
         "partly_noted": [name for name, n in burned.items() if n.unnoted],
         "no_bag_spread": data.singles or data.these_bags,
