@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 from scipy.special import chdtri
 
 from kit.errors import KitError
-from kit.variance.burn_arrays import Array, Codes, Roles, levels_of, read_columns
+from kit.variance.burn_arrays import Array, Codes, Roles, levels_of, noted_bags, read_columns
 from kit.variance.design import design_of
 from kit.variance.engine import Engine
 from kit.variance.optimise import Derivatives, minimise
@@ -60,7 +60,7 @@ def block_of(
     """Return the block of one season from its burns and their values on the analysis scale."""
     table = pd.DataFrame({"fuel": fuel, "value": values})
     design = design_of(read_columns(table, Roles(("value",), "fuel", bag=None), "plain"), "fixed", "common")
-    levels = levels_of(zip(fuel, bag, strict=True)), levels_of(day)
+    levels = levels_of(zip(fuel, noted_bags(fuel, bag), strict=True)), levels_of(day)
     engine = Engine(design, space_of(design.X, [each.indicators for each in levels]), TERMS, method="REML")
     burns = list(zip(fuel, bag, day, values, strict=True))
     return Block(season, burns, engine, engine.rotate(np.asarray(values, dtype=np.float64)[None]))

@@ -24,7 +24,7 @@ import numpy as np
 from scipy import linalg, optimize, special
 
 from kit.burns import Curves
-from kit.variance.burn_arrays import Array, Codes, Levels, Mask, levels_of
+from kit.variance.burn_arrays import Array, Codes, Levels, Mask, levels_of, noted_bags
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,9 +73,7 @@ def units_of(curves: Curves) -> Units:
     """Return the counted burns by bag, within fuels; bags that are not all noted are one bag of their fuel."""
     kept = np.flatnonzero(curves.counted)
     fuel, bag, day = ([labels[i] for i in kept] for labels in (curves.fuel, curves.bag, curves.day))
-    unnoted = {each for each, label in zip(fuel, bag, strict=True) if label == ""}
-    of_fuel = [(each, label * (each not in unnoted)) for each, label in zip(fuel, bag, strict=True)]
-    fuels, bags = levels_of(fuel), levels_of(of_fuel)
+    fuels, bags = levels_of(fuel), levels_of(zip(fuel, noted_bags(fuel, bag), strict=True))
     days = np.zeros(len(kept), dtype=np.int64) if "" in day else levels_of(day).codes
     celsius = curves.celsius[kept]
     bridged = _bridged(celsius, fuels.codes)

@@ -19,7 +19,7 @@ from kit.errors import KitError, refusals
 from kit.schema import Metric
 from kit.trial import Run
 from kit.variance import RepeatFit, fit_repeats
-from kit.variance.burn_arrays import Array
+from kit.variance.burn_arrays import Array, noted_bags
 from kit.variance.fit import joined
 
 Multiplicity = Literal["tukey", "dunnett", "holm", "none"]
@@ -291,9 +291,9 @@ class Question:
         if counted["fuel"].nunique() < fewest:
             left = " whose burns all reached it" if never else ""
             return counted, f"only one fuel{left}: there is nothing to compare"
-        # bags not all noted are one bag of their fuel, of unknown number: blanks must not buy a verdict
-        unnoted = counted["fuel"].isin(counted.loc[counted["bag"] == "", "fuel"])
-        return counted.assign(bag=counted["bag"].mask(unnoted, NO_BAG)), ""
+        # blanks must not buy a verdict
+        bags = noted_bags(counted["fuel"].tolist(), counted["bag"].tolist())
+        return counted.assign(bag=[bag or NO_BAG for bag in bags]), ""
 
     def roles(self, rows: pd.DataFrame) -> dict[str, Any]:
         """Return the arguments of `fit_repeats` that say what the columns of these burns are."""

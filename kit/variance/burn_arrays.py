@@ -183,6 +183,12 @@ def levels_of(values: Iterable[Any]) -> Levels:
     return Levels(np.array(codes, dtype=np.int64), tuple(seen))
 
 
+def noted_bags(fuel: Sequence[Any], bag: Sequence[str]) -> list[str]:
+    """Return each burn's bag, '' for all burns of a fuel whose bags are not all noted: one, of unknown number."""
+    unnoted = {each for each, label in zip(fuel, bag, strict=True) if not label}
+    return ["" if each in unnoted else label for each, label in zip(fuel, bag, strict=True)]
+
+
 def read_columns(table: pd.DataFrame, roles: Roles, scale: Scale) -> Columns:
     """Return the burns of a table as arrays.
 
