@@ -32,6 +32,7 @@ from kit.export_names import (
 from kit.page.cautions import cautions_short
 from kit.readings import Fire, Log, find_fires, read_log
 from kit.trial import Logger
+from kit.trial.decode import SPREADSHEET, filled_sheets
 from kit.trial.messages import fault
 from kit.trial.scaffold import new_demo, new_folder, new_place, trial_text
 
@@ -215,8 +216,18 @@ def _judge_sources(files: Sequence[Path]) -> None:
 
 
 def _read(path: Path, name: str) -> _Export:
+    """Read an export with what it settles by itself; of several sheets the only one that reads as a log."""
+    with path.open("rb") as stream, suppress(KitError):  # what is no workbook is refused when it is read
+        titles = [*filled_sheets(path, name)] if stream.read(4).startswith(SPREADSHEET) else []
+        each = [_settled(_Export(path, name, None, {"sheet": title})) for title in titles if len(titles) > 1]
+        logs = [export for export in each if export.log is not None]
+        if len(logs) == 1:
+            return logs[0]
+    return _settled(_Export(path, name, None))
+
+
+def _settled(export: _Export) -> _Export:
     """Read an export with what it settles by itself; where it leaves a question open, on the first of the answers."""
-    export = _Export(path, name, None)
     while True:
         try:
             return replace(export, log=export.read({}))
@@ -225,7 +236,7 @@ def _read(path: Path, name: str) -> _Export:
             known = {**export.keys, **export.tried}
             new = {k: few[0] for each in offered.values() for k, few in each.items() if k not in known}
             if not new:
-                return _Export(path, name, None, export.keys, error.problems)
+                return _Export(export.path, export.name, None, export.keys, error.problems)
             export = replace(
                 export,
                 keys={**export.keys, **{key: new[key] for key in new if key in INFERRED}},
@@ -307,6 +318,8 @@ def _drafted(loggers: Sequence[Sequence[_Export]], names: Sequence[str]) -> tupl
         files = _patterns([export.name for export in group], names) if len(loggers) > 1 else ()
         letter = ascii_uppercase[place] if place < 26 else str(place + 1)
         table: dict[str, Any] = {"id": letter, "files": files, "columns": columns, **group[0].keys}
+        if "sheet" in table:
+            table["sheet"] = f"{table['sheet']}?"
         drafts.append(Logger.model_construct(**table))  # as found: what cannot be is for `check` to say
     return main, drafts
 

@@ -15,6 +15,7 @@ from kit.trial import open_run
 from kit.trial.scaffold import no_formula
 from tests import exports
 from tests.exports import one_fire
+from tests.readings.test_spreadsheets import xlsx
 
 
 def started(tmp_path, *writers):
@@ -314,3 +315,38 @@ def test_fires_are_found_whatever_else_is_asked(tmp_path, unit, dates, days):
     assert tuple(by_file[file.name].get("day", "") for file in files) == days
     assert all(row["lit"] == "10:00:00?" for row in found.rows)
     assert ("no unit" in str(found.questions)) == (not unit)
+
+
+def fires_in_cells():
+    start = datetime(2026, 9, 14, 8, 0)
+    lit = [start + timedelta(hours=hours) for hours in (0.5, 5.0, 9.5)]
+    stamps, grate, lid, _ = exports.day_of_fires(start, lit, (262, 231, 243), 60, 13.5, seed=1)
+    rows = [
+        [str(stamp), float(f"{one:.1f}"), float(f"{two:.1f}")]
+        for stamp, one, two in zip(stamps, grate, lid, strict=True)
+    ]
+    return [["time", "grate °C", "lid °C"], *rows]
+
+
+def test_of_a_workbook_the_one_sheet_that_reads_as_a_log_is_taken_and_asked_about(tmp_path):
+    made = start_run(
+        tmp_path / "trial",
+        [xlsx(tmp_path / "Tag.xlsx", Info=[["device", "X"], ["rate", 60]], Messung=fires_in_cells())],
+    )
+    assert [row["lit"][:2] for row in made.rows] == ["08", "13", "17"]
+    assert [row["fuel"] for row in made.rows] == ["?"] * 3  # a word for day names no fuel
+    (asked,) = [problem for problem in made.questions if "key sheet" in problem.where]
+    assert asked.kind == "ask" and "'Messung?', a guess" in asked.found
+    trial, burns = made.folder / "trial.toml", made.folder / "burns.csv"
+    text = trial.read_text(encoding="utf-8").replace("?", "")
+    trial.write_text(f'{text}\n[[fuel]]\nid = "alder"\n', encoding="utf-8")
+    fuels = burns.read_text(encoding="utf-8-sig").replace(",?,", ",alder,").replace("?", "")
+    burns.write_text(fuels, encoding="utf-8")
+    assert [round(each["peak_c"], -1) for each in check(made.folder).records] == [260, 230, 240]
+
+
+def test_of_two_sheets_that_read_as_logs_the_longer_is_suggested(tmp_path):
+    rows = fires_in_cells()
+    made = start_run(tmp_path / "trial", [xlsx(tmp_path / "a.xlsx", First=rows[:40], Second=rows)])
+    assert len(made.rows) == 3 and "sheet =" not in (made.folder / "trial.toml").read_text(encoding="utf-8")
+    assert any('Add sheet = "Second"' in problem.remedy for problem in made.questions)

@@ -35,7 +35,8 @@ def sheet_text(path: Path, sheet: str | None, name: str) -> bytes:
         words = fault("no such sheet", sheet=sheet, known=known, hint=did_you_mean(sheet, filled))
         raise KitError.refuse(f"{name}, [[logger]] key sheet", *words)
     filled = filled if sheet is None else {sheet: filled[sheet]}
-    remedy = f'Add sheet = "{next(iter(filled), "")}" (or which it is) to the [[logger]] table.'
+    likeliest = max(filled, key=lambda title: len(filled[title]), default="")
+    remedy = f'Add sheet = "{likeliest}" (or which it is) to the [[logger]] table.'
     rows = only_sheet(filled, name, "the sheet that holds the readings", remedy)
     if not rows:
         raise KitError.refuse(name, *fault("empty log"))

@@ -59,14 +59,18 @@ def _checked(file: TrialFile, faults: TomlFile[TrialFile]) -> Trial:
 
 
 def _without_guesses(trial: Trial, faults: TomlFile[TrialFile]) -> Trial:
-    """Return the trial with guessed headings ('Kanal 1?') taken at their word, and ask for each."""
+    """Return the trial with guessed headings and sheets ('Kanal 1?') taken at their word, and ask for each."""
     loggers = []
     for place, logger in enumerate(trial.loggers):
         columns = {probe: heading.rstrip("? ") or heading for probe, heading in logger.columns.items()}
         for probe in (probe for probe in columns if columns[probe] != logger.columns[probe]):
             words = fault("guessed column", heading=shown(logger.columns[probe]))
             faults.note("ask", ("logger", place, "columns", probe), *words)
-        changed = {"columns": columns} if columns != logger.columns else {}
+        sheet = logger.sheet and (logger.sheet.rstrip("? ") or logger.sheet)
+        if sheet != logger.sheet:
+            faults.note("ask", ("logger", place, "sheet"), *fault("guessed sheet", sheet=shown(logger.sheet)))
+        told = {"columns": columns, "sheet": sheet}
+        changed = {key: value for key, value in told.items() if value != getattr(logger, key)}
         loggers.append(logger.model_copy(update=changed))
     return replace(trial, loggers=tuple(loggers))
 
