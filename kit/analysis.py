@@ -15,7 +15,7 @@ from typing import Any, Final
 import pandas as pd
 
 from kit import burns, schema
-from kit.check import quality_notes, uncounted, uncounted_words
+from kit.check import price_notes, quality_notes, uncounted, uncounted_words
 from kit.errors import KitError, did_you_mean
 from kit.judge import judging
 from kit.judge.buying import judge_cooks, value_compared
@@ -134,6 +134,7 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
             *run.notes,
             *counted.notes,
             *uncounted_words(left_out),
+            *(price_notes(run) if any(fuel.price for fuel in run.trial.fuels) else ()),
             *quality,
             *judging.look_words(run),
             *judging.many_words(run),

@@ -146,6 +146,10 @@ def _wanted_for_prices(run: Run, priced: Collection[str]) -> Iterator[str]:
         yield words["price"].format(fuels=some_of(unpriced))
     if unweighed:
         yield words["weight"].format(burns=some_of(unweighed))
+    credited = run.trial.measuring.leftover_credit > 0
+    left_open = done.loc[done["leftover_g"].isna() & done["fuel"].isin(priced) & credited, "burn"].tolist()
+    if left_open:
+        yield words["leftover"].format(burns=some_of(left_open))
 
 
 def _logs(run: Run | None, faults: Faults) -> RunReadings | None:

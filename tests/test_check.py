@@ -299,8 +299,16 @@ WEIGHED = "burn,fuel,bag,day,lit,stopped,log,charge_g\n"
         (("", ""), "", ["grams = … if all charges weighed the same", "price = … and bag_kg = … (of a, b)"]),
         (("400", "900"), "", ["price = … and bag_kg = … (of a, b)"]),
         (("400", "400"), "[charge]\ngrams = 400", ["price = … and bag_kg = … (of a, b)"]),
-        (("400", ""), "price = 9\nbag_kg = 5", ["grams = 400, as", "(of a)", "the charge_g of burn 02"]),
-        (("400", "400"), "price = 9", ["grams = 400, as", "(of a)"]),
+        (
+            ("400", ""),
+            "price = 9\nbag_kg = 5",
+            ["grams = 400, as", "(of a)", "the charge_g of burn 02", "the leftover_g of burn 02, or"],
+        ),
+        (
+            ("400", "400"),
+            "price = 9",
+            ["grams = 400, as", "(of a)", "the leftover_g of burn 02, or leftover_credit = 0"],
+        ),
     ],
 )
 def test_what_a_verdict_on_value_still_takes_is_told_once_with_the_lines_to_write(
@@ -324,5 +332,12 @@ def test_nothing_is_wanted_for_value_where_all_is_there_or_there_is_one_fuel(tmp
     trial = tmp_path / "two" / "trial.toml"
     trial.write_text(trial.read_text(encoding="utf-8").replace("[[fuel]]", "[[fuel]]\nprice = 9\nbag_kg = 5"))
     folder_of(tmp_path / "one", HEAD + "01,a,1,2026-05-14,10:00,12:00,a.csv,\n", {"a.csv": LOG})
+    (told,) = [note for note in check(tmp_path / "two").notes if "verdict on value" in note]
+    assert told.endswith(
+        "the leftover_g of burn 01, 02, or leftover_credit = 0 under [metrics] if it is not used again."
+    )
+    trial.write_text(
+        trial.read_text(encoding="utf-8") + "\n[metrics]\nleftover_credit = 0\n", encoding="utf-8"
+    )
     for name in ("one", "two"):
         assert not [note for note in check(tmp_path / name).notes if "verdict on value" in note]
