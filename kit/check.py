@@ -41,7 +41,8 @@ class Checked:
     lines
         A line a burn, then the notes.
     records
-        A record a burn: burn, fuel, state, duration_s, peak_c, n, n_flagged, cut_short.
+        A record a burn: burn, fuel, state, duration_s, peak_c (the highest reading; a report's peak is smoothed), n,
+        n_flagged, cut_short.
     notes
         What was read with a notice.
     """
@@ -342,7 +343,11 @@ def _burn_line(record: Mapping[str, object]) -> str:
     minutes = round(cast(float, record["duration_s"]) / 60)
     count = cast(int, record["n_flagged"])
     flagged = f"{count} reading{'s' * (count > 1)} flagged" if count else "no reading flagged"
-    parts = [f"{minutes // 60} h {minutes % 60:02} min", f"peak {record['peak_c']:.0f} °C", flagged]
+    parts = [
+        f"{minutes // 60} h {minutes % 60:02} min",
+        f"highest reading {record['peak_c']:.0f} °C",
+        flagged,
+    ]
     if record["cut_short"]:
         parts.append("the log ends before the burn does")
     if record["state"] == "excluded":

@@ -345,7 +345,7 @@ def _history(out: Out, folders: tuple[Path, ...]) -> int:
 @_verb("index", "index runs")
 @click.argument("folder", type=FOLDER)
 def _index(out: Out, folder: Path) -> int:
-    """List all reports below a folder in its index.html."""
+    """List the reports of the run folders in a folder, and its own, in its index.html."""
     from kit.publish import write_index
 
     faults = Faults()

@@ -185,6 +185,7 @@ def test_a_row_for_one_of_three_fires_holds_that_one(tmp_path, lit, stopped, pea
     checked = check(tmp_path)
     assert not any("fires" in note for note in checked.notes)
     assert checked.records[0]["peak_c"] == pytest.approx(peak, abs=3)
+    assert f"highest reading {checked.records[0]['peak_c']:.0f} °C" in checked.lines[0]
 
 
 def test_three_fires_in_one_row_are_a_question_with_their_times(tmp_path):

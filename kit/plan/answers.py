@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from kit.data_file import data_file
@@ -17,7 +18,7 @@ from kit.page.shown_numbers import METRIC, Units, quantity
 from kit.plan.power import Designed, Precision, precision, sds_of
 from kit.plan.schedule import WORDS, Workday, workday_of
 from kit.results_file import newest_results
-from kit.schema import COMPONENTS, Metric
+from kit.schema import Metric
 from kit.trial import Trial, open_run
 from kit.trial.run import lender_folders
 from kit.trial.sheet import sheet_path, sheet_rows
@@ -25,6 +26,8 @@ from kit.trial.trial_file import read_trial
 
 SHEET = "burns.csv"
 ASSUMED = data_file(__file__, "assumed_spreads.toml")
+NUMBERS = ["sd", "high", "level", "df", "n", "bags"]
+"""What is read of the tables of an earlier folder's report."""
 EARLIER_POWER = 0.5
 """An earlier folder's degrees of freedom count half: it was another season."""
 
@@ -40,9 +43,9 @@ class Spread:
     source
         In words, for the tester.
     earlier
-        Folder they come from; '' where they are assumed.
+        Names of the folders they come from; '' where they are assumed.
     df
-        Degrees of freedom by which the earlier folder knows them, at half weight; 0 where they are assumed.
+        Degrees of freedom by which the earlier folders know them, at half weight; 0 where they are assumed.
     """
 
     sds: dict[str, float]
@@ -121,11 +124,15 @@ def read_answers(folder: Path, earlier: Sequence[str | Path] = ()) -> Answers:
     lenders = list(earlier) or lender_folders(folder, trial.model.borrow_from)
     metrics = _goals(trial, lenders, notes)
     if not metrics:
-        expected = f"one of {', '.join(trial.primary)}"
-        faults.ask("trial.toml, [margins]", "none to plan for", expected, *WORDS["ask"]["margins"])
+        faults.ask("trial.toml, [margins]", *obstacle("margins", primary=", ".join(trial.primary)))
     faults.settle()
     workday = workday_of(trial, *_burn_h(lenders))
     return Answers(trial, sheet, None if rows else tuple(headings), metrics, workday, tuple(notes))
+
+
+def obstacle(name: str, **parts: object) -> list[str]:
+    """Return what words.toml says of why a plan cannot be carried out: what was found, expected, what to do."""
+    return [words.format(**parts) for words in WORDS["obstacle"][name]]
 
 
 def trial_path(folder: Path) -> Path:
@@ -164,8 +171,7 @@ def sheet_cells(folder: Path) -> list[list[str]]:
     path = sheet_path(folder, "burns", faults)
     rows = [row for row in sheet_rows(path)[0] if any(map(str.strip, row))] if path.is_file() else []
     if len(rows) < 2 and path.suffix != ".csv":
-        remedy = f"Put it elsewhere: {SHEET} is written."
-        faults.ask(path.name, "headings and no burns", "rows, or no such file", remedy)
+        faults.ask(path.name, *obstacle("no rows", sheet=SHEET))
     faults.settle()
     return rows or [[]]
 
@@ -201,43 +207,51 @@ def assumed(metric: Metric, units: Units = METRIC) -> Spread | None:
 
 
 def from_earlier(folders: Sequence[str | Path], metric: Metric) -> Spread | None:
-    """Return the upper 80 % limits that the newest report of these folders supports, None without any.
+    """Return the upper 80 % limits that the newest reports of these folders support, None without any.
 
-    Of several folders that know the metric the one with the largest burn SD counts.
+    Those of several folders are pooled as variances by the folders' degrees of freedom, one at least, which add up.
 
     Raises
     ------
     KitError
         Where a folder has no report, or its results cannot be read.
     """
-    found = []
-    for folder in folders:
-        table = _rows_of(folder, "components", metric.id)
-        numbers = ["sd", "low", "high", "level"]
-        table[numbers] = table[numbers].apply(pd.to_numeric, errors="coerce")
-        known = table.dropna(subset=["sd"])
-        if known["component"].str.startswith("burn").any():
-            means = _rows_of(folder, "means", metric.id)
-            dfs = pd.to_numeric(means["df"], errors="coerce").replace(math.inf, math.nan).dropna()
-            sds, words = sds_of(known, upper=True), f"upper 80 % limits of what {Path(folder).name} found"
-            if "bag" not in set(known["component"]):
-                usual = ASSUMED.get(metric.base, ASSUMED[metric.scale])
-                ratio = usual["bag"] / usual["burn"]
-                if means["n"].equals(means["bags"]):  # what burns were found to spread holds what bags do
-                    sds["burn"] /= math.hypot(1.0, ratio)
-                sds["bag"] = ratio * sds["burn"]
-                words += ", bags taken to differ as they usually do: it could not tell them from burns"
-            df = EARLIER_POWER * float(dfs.min()) if len(dfs) else 0.0
-            found.append(Spread(sds, words, str(folder), df))
-    return max(found, key=lambda spread: spread.sds["burn"], default=None)
+    found = [spread for folder in folders if (spread := _found_in(folder, metric)) is not None]
+    if not found:
+        return None
+    weights = [max(spread.df, 1.0) for spread in found]
+    variances = np.square(pd.DataFrame([spread.sds for spread in found]))
+    sds = {name: math.sqrt(np.average(each, weights=weights)) for name, each in variances.items()}
+    names = ", ".join(spread.earlier for spread in found)
+    source = WORDS["earlier"]["pooled" if len(found) > 1 else "found"].format(names=names)
+    source += max(spread.source for spread in found)
+    return Spread(sds, source, names, sum(spread.df for spread in found))
+
+
+def _found_in(folder: str | Path, metric: Metric) -> Spread | None:
+    """Return the upper 80 % limits that one folder supports, `source` saying only how bags were taken; None without."""
+    known, means = (_rows_of(folder, table, metric.id) for table in ("components", "means"))
+    known = known.dropna(subset=["sd"])
+    if not known["component"].str.startswith("burn").any():
+        return None
+    sds, bags = sds_of(known, upper=True), ""
+    if "bag" not in set(known["component"]):
+        usual = ASSUMED.get(metric.base, ASSUMED[metric.scale])
+        ratio = usual["bag"] / usual["burn"]
+        if means["n"].equals(means["bags"]):  # what burns were found to spread holds what bags do
+            sds["burn"] /= math.hypot(1.0, ratio)
+        sds["bag"] = ratio * sds["burn"]
+        bags = WORDS["earlier"]["bags"]
+    name, df = Path(folder).resolve().name, means["df"].replace(math.inf, math.nan).min()
+    return Spread(sds, bags, name, 0.0 if math.isnan(df) else EARLIER_POWER * float(df))
 
 
 def _rows_of(folder: str | Path, name: str, metric: str) -> pd.DataFrame:
     """Return the rows of a metric in a table of a folder's newest report that has one."""
-    columns = [*(column.name for column in COMPONENTS), "df", "n", "bags"]
     table = pd.DataFrame(newest_results(folder, name)[1].get(name, []))
-    table = table.reindex(columns=list(dict.fromkeys([*columns, *table.columns])))
-    return table[table["metric"] == metric].copy()
+    table = table.reindex(columns=["metric", "component", *NUMBERS])
+    table[NUMBERS] = table[NUMBERS].apply(pd.to_numeric, errors="coerce")
+    return table[table["metric"] == metric]
 
 
 def _burn_h(lenders: Sequence[str | Path]) -> tuple[float | None, str]:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from kit.burns.logged_burns import bag_prices
 from kit.errors import Faults, KitError, Problem, disk_faults, refuse_way_out
-from kit.plan.answers import SHEET, Answers, Goal, read_answers, times
+from kit.plan.answers import SHEET, Answers, Goal, obstacle, read_answers, times
 from kit.plan.designs import (
     DESIGN_COLUMNS,
     Allowance,
@@ -261,37 +261,46 @@ def _remarks(trial: Trial, workday: Workday, design: Design, first_day: object, 
 
 def _obstacles(answers: Answers, order: pd.DataFrame, cost: float, fewer: pd.DataFrame) -> Faults:
     """Return where the burns, their length, bags and cookers go beyond what the trial file gives."""
-    obstacles, trial, workday = Faults(), answers.trial, answers.workday
-    asked, needed, marked = trial.plan, order["day"].nunique(), list(workday.cookers)
+    obstacles, trial, workday = _unnamed(answers), answers.trial, answers.workday
+    asked, needed = trial.plan, order["day"].nunique()
     holds = {
         "days": asked.days is not None and needed > asked.days,
         "overrun": workday.burn_h > workday.room_h,
         "budget": asked.budget is not None and cost > asked.budget,
-        "cookers": max(len(trial.cookers), 1) < len(marked),
     }
     fitting = ""
     for row in fewer.head(1).itertuples():
         names = ", ".join(left_out(trial, row.fuels))
         fitting = WORDS["fitting"].format(names=names, bags=row.bags, times=times(row.burns))
     parts = {
-        "days": needed, "burns": len(order), "per_day": workday.per_day, "most": asked.days, "burn_h": workday.burn_h,
+        "asked": asked, "workday": workday, "days": needed, "burns": len(order), "fitting": fitting,
         "day_h": workday.latest_h - workday.earliest_h, "cost": f"{cost:.0f} {trial.currency}".strip(),
-        "budget": asked.budget, "cookers": len(marked), "named": len(trial.cookers), "names": marked,
-        "fitting": fitting,
     }  # fmt: skip
     for name in (name for name, is_so in holds.items() if is_so):
-        obstacles.ask("trial.toml, [plan]", *(words.format(**parts) for words in WORDS["obstacle"][name]))
+        obstacles.ask("trial.toml, [plan]", *obstacle(name, **parts))
     return obstacles
 
 
+def _unnamed(answers: Answers) -> Faults:
+    """Return that there are cookers without a name, where they are still to be dealt burns."""
+    unnamed, named, marked = Faults(), len(answers.trial.cookers), list(answers.workday.cookers)
+    if max(named, 1) < len(marked) and not len(answers.sheet):
+        unnamed.ask("trial.toml, [plan]", *obstacle("cookers", count=len(marked), named=named, names=marked))
+    return unnamed
+
+
 def _crowded(answers: Answers) -> Faults:
-    """Return the days of the sheet for which more burns are planned than can burn and cool within a day."""
-    crowded, workday = Faults(), answers.workday
-    counts = answers.sheet["day"].value_counts(sort=False)
-    ahead = set(answers.sheet.loc[answers.sheet["state"] == "planned", "day"]) - {""}
-    for day in (day for day in sorted(ahead) if counts[day] > workday.per_day):
-        parts = {"burns": counts[day], "day": day, "per_day": workday.per_day}
-        crowded.ask("burns.csv", *(words.format(**parts) for words in WORDS["obstacle"]["crowded"]))
+    """Return the days of the sheet, and cookers on a day, with more burns ahead than can burn and cool within it."""
+    crowded, workday, sheet = Faults(), answers.workday, answers.sheet
+    ahead = set(sheet.loc[sheet["state"] == "planned", "day"]) - {""}
+    for day in sorted(ahead):
+        cookers = sheet.loc[sheet["day"] == day, "cooker"]
+        counts = {f"{day} in {each}": n for each, n in cookers.value_counts().items() if each}
+        most = workday.in_one_cooker
+        if len(cookers) > workday.per_day:
+            counts, most = {day: len(cookers)}, workday.per_day
+        for place in (place for place in counts if counts[place] > most):
+            crowded.ask("burns.csv", *obstacle("crowded", burns=counts[place], place=place, per_day=most))
     return crowded
 
 
@@ -343,6 +352,7 @@ def plan_run(
         As `make_plan`; where the plan cannot be carried out as it was asked for, or the folder not be written.
     """
     refuse_way_out(Path(run_folder) / "plan")
+    _unnamed(read_answers(Path(run_folder).absolute(), earlier)).settle()  # before designs are weighed
     planned = make_plan(run_folder, earlier, today, first_day)
     if planned.obstacles:
         raise KitError(planned.obstacles)

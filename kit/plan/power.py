@@ -130,22 +130,6 @@ def power_of(
     ['different, by more than the margin', 0.43]
     """
     differences = np.ravel(np.asarray(difference, dtype=object)).tolist()
-    _refuse_amiss(differences, margin, multiplicity, level, earlier_df)
-    burns = burns_of(design)
-    # of fuels without names one is as good a control as another
-    named = control if isinstance(design, pd.DataFrame) else None
-    if named is not None and named not in set(burns["fuel"]):
-        remedy = did_you_mean(str(named), map(str, burns["fuel"].unique()))
-        raise KitError.refuse("control", f"'{named}'", "a fuel of the design", remedy)
-    against = burns["fuel"].iloc[0] if named is None else named
-    question = replace(EVERY_PAIR, control=against) if multiplicity == "dunnett" else EVERY_PAIR
-    known = precision(burns, sds_of(components, upper), question, multiplicity)
-    return known.with_earlier(earlier_df).chances(map(float, differences), margin, level)
-
-
-def _refuse_amiss(
-    differences: Sequence[object], margin: object, multiplicity: str, level: object, earlier_df: object
-) -> None:
     faults = Faults()
     given = [
         *(("difference", each, is_number(each)) for each in differences),
@@ -156,6 +140,16 @@ def _refuse_amiss(
     ]
     refuse_misfits(faults, ((where, f"'{found}'", fits) for where, found, fits in given))
     faults.settle()
+    burns = burns_of(design)
+    # of fuels without names one is as good a control as another
+    named = control if isinstance(design, pd.DataFrame) else None
+    if named is not None and named not in set(burns["fuel"]):
+        remedy = did_you_mean(str(named), map(str, burns["fuel"].unique()))
+        raise KitError.refuse("control", f"'{named}'", "a fuel of the design", remedy)
+    against = burns["fuel"].iloc[0] if named is None else named
+    question = replace(EVERY_PAIR, control=against) if multiplicity == "dunnett" else EVERY_PAIR
+    known = precision(burns, sds_of(components, upper), question, multiplicity)
+    return known.with_earlier(earlier_df).chances(map(float, differences), margin, level)
 
 
 def burns_of(design: Designed) -> pd.DataFrame:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from kit.errors import Faults, KitError
-from kit.plan.answers import trial_path
+from kit.plan.answers import obstacle, trial_path
 from kit.plan.burning import KNOWN
 from kit.plan.planned import RULES, make_plan
 from kit.plan.schedule import WORDS, refuse_no_count, workday_of
@@ -44,8 +44,7 @@ def rehearse(run_folder: str | Path, seed: int = 1) -> Path:
     folder = Path(run_folder).absolute()
     target = folder / f"rehearsal-{seed}"
     if target.exists():
-        remedy = "Look at it, name another seed, or take it away."
-        raise KitError.refuse(str(target), "a rehearsal already there", "a seed not used yet", remedy)
+        raise KitError.refuse(str(target), *obstacle("rehearsed"))
     text = rehearsal_text(read_text(trial_path(folder), "trial.toml")[0], seed)
     plan = read_plan(folder)
     order = _dated(plan.table if plan else make_plan(folder).plan.table)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
@@ -24,7 +23,6 @@ from kit.plan.sheets import CALENDAR
 
 WORTH = 0.05
 """So much more often a better design must find twice the margin to be recommended before the one planned."""
-TRUTHS = ("alike", "the margin apart", "twice the margin apart")
 COLUMNS: dict[str, str] = WORDS["designs"]
 """What is shown of each design to choose between, and its heading."""
 
@@ -75,8 +73,8 @@ def _template() -> Any:
     text = data_text(__file__, "plan.txt")
     lines = Environment(undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     lines.filters |= {
-        "times": times, "percent": percent, "chance": _chance, "pair": _pair, "first_metric": _first,
-        "smallest": smallest_design, "split": cheapest_split, "folder": lambda folder: Path(folder).name,
+        "times": times, "percent": percent, "chance": _chance, "smallest": smallest_design,
+        "split": lambda sds, ratio: max(1, round(cheapest_split(sds, ratio))),
         "left_out": lambda kept, planned: ", ".join(left_out(planned.trial, kept)),
     }  # fmt: skip
     known = {
@@ -97,17 +95,6 @@ def _chance(planned: Planned, each: Goal, factor: float, verdicts: Sequence[str]
     """Return how often the report will give one of some verdicts on fuels so many margins apart."""
     power = planned.chances[planned.chances["metric"] == each.metric.id]
     return percent(chance_of(power, factor * each.margin, verdicts))
-
-
-def _pair(planned: Planned) -> str:
-    """Return what the chances are of: what the report will compare."""
-    if planned.trial.pairs:
-        return "two fuels of a pair asked about beforehand"
-    return "a fuel and the control fuel" if planned.trial.control_fuel else "two fuels"
-
-
-def _first(planned: Planned) -> str:
-    return f"{planned.metrics[0].metric.label} (margin {planned.metrics[0].written})"
 
 
 def shown_designs(planned: Planned) -> pd.DataFrame:
@@ -137,10 +124,10 @@ def chances_html(planned: Planned) -> Html:
     index = ["metric", "difference"]
     shown = power.pivot_table("chance", index, "verdict", sort=False).reindex(columns=verdicts).reset_index()
     labels = {each.metric.id: each.metric.label for each in planned.metrics}
-    shown = shown.assign(label=shown["metric"].map(labels), truth=[*TRUTHS] * (len(shown) // len(TRUTHS)))
+    shown = shown.assign(label=shown["metric"].map(labels), truth=WORDS["truths"] * (len(shown) // 3))
     columns = cols(Col("truth", "if two fuels are", kind="head"), numbers(*verdicts, share=True))
     levels = [f"{100 * level:.3g} %" for level in planned.chances["level"].unique()] or ["none can be given"]
-    note = f"For {_pair(planned)} in the planned order; intervals hold for all of them at once, {levels[0]}."
+    note = f"For {_template().pair(planned)} in the planned order; intervals hold for all of them at once, {levels[0]}."
     return table(shown, "How often the report will say what", columns, note=note, group="label")
 
 
@@ -151,16 +138,16 @@ def settles_html(planned: Planned) -> Html:
     head, settled = Col("fuels", "fuels kept", kind="head"), WORDS["settled"]
     chances = numbers(*settled["chances"].items(), share=True)
     columns = cols(head, numbers(*settled["counts"].items()), chances)
-    return table(
-        shown, f"What so many burns can settle at best, by {_first(planned)}", columns, group="group"
-    )
+    caption = f"What so many burns can settle at best, by {_template().first_metric(planned)}"
+    return table(shown, caption, columns, group="group")
 
 
 def alternatives_html(planned: Planned) -> Html:
     """Return the designs within the days and the money, the best first, in one small table."""
     head, *others, remark = COLUMNS.items()
     columns = cols(Col(*head, kind="head"), numbers(*others), Col(*remark))
-    return table(shown_designs(planned), f"Designs to choose between, by {_first(planned)}", columns)
+    caption = f"Designs to choose between, by {_template().first_metric(planned)}"
+    return table(shown_designs(planned), caption, columns)
 
 
 def calendar_html(planned: Planned) -> Html:

@@ -257,6 +257,7 @@ def _level(each: MetricWords) -> str:
     reach = [each.amount(*ends).reach for ends in chart.drift[["change", "low", "high"]].to_numpy()]
     return each.said(
         "level_kept",
+        single=len(chart.seasons) == 1,
         also=f", though {counted(len(signals), 'day')} lay beyond the limits" if len(signals) else "",
         reach=f"; from the first to the last, {reach[0]} remains possible" if reach else "",
     )
@@ -380,9 +381,11 @@ def _spots(days: pd.DataFrame, seasons: list[str]) -> Any:
 def drift(history: History) -> list[object]:
     """Return drift of probe and cooker."""
     found = (history.metrics.get(name) for name in (OF_PROBE, OF_COOKER))
-    moved = tuple(each.chart.moved if each and each.chart else None for each in found)
+    charts = [each.chart if each else None for each in found]
+    moved = tuple(chart.moved if chart else None for chart in charts)
+    single = max((len(chart.seasons) for chart in charts if chart), default=0) == 1
     lines = bullets(map(_drift_line, metrics_of(history)))
-    blame = paragraph_of("moved", unknown=None in moved, probe=moved[0], cooker=moved[1])
+    blame = paragraph_of("moved", single=single, unknown=None in moved, probe=moved[0], cooker=moved[1])
     return [paragraph_of("drift"), lines, blame, _probe_checks(history)]
 
 

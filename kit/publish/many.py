@@ -340,7 +340,7 @@ _MARK: Final = "Index made by repeatburn."
 
 
 def write_index(folder: str | Path, faults: Faults | None = None) -> Path:
-    """Write index.html of all run folders below a folder into it, and return its path.
+    """Write index.html of a folder and the run folders right in it into it, and return its path.
 
     An earlier index is replaced: it holds nothing of its own.
 

@@ -12,7 +12,7 @@ from kit.errors import KitError
 from kit.history import history_of, newest_reports, open_seasons
 from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT
 from kit.history.seasons import read_part
-from kit.publish.history_report import common_place
+from kit.publish.history_report import answer, common_place, drift
 from tests.history.folders import trial, write_folder
 from tests.publish.browser import VIEWS, chromium, faults_of
 from tests.simulate.history import made_season
@@ -98,6 +98,20 @@ def test_the_folder_above_is_no_run_folder(tmp_path):
     assert common_place([tmp_path / "a" / "b"]) == tmp_path
     with pytest.raises(KitError, match="no folder that holds them all"):
         common_place([tmp_path.__class__("/x"), tmp_path.__class__("/y")])
+
+
+def test_one_season_is_not_said_to_show_no_change(tmp_path):
+    history = history_of(opened(tmp_path, [{}]))
+    told, drifted = (str(section(history).html) for section in (answer, drift))
+    assert "of the control fuel: one season can show no change" in told
+    assert "One season can show no change of probe or cooker" in drifted
+    assert "no change shown over" not in told and "shows a signal" not in drifted
+
+
+def test_a_drift_is_said_to_need_seasons_at_different_times(tmp_path):
+    told = str(drift(history_of(opened(tmp_path, [{}, {}]))).html)
+    assert "a drift needs a control fuel in at least three seasons at different times." in told
+    assert "One season can show no change" not in told
 
 
 def test_only_the_wanted_keys_are_read_whatever_stands_inside_others(tmp_path):

@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 
 from kit.errors import KitError
+from kit.metrics import metric
 from kit.plan import Design, make_plan, plan_run
+from kit.plan.answers import from_earlier
 from kit.plan.designs import chance_best_named
 from kit.plan.sentences import plan_words
 from kit.schema import BURNS, COMPONENTS
@@ -119,6 +121,65 @@ def test_an_earlier_folder_that_could_not_tell_bags_from_burns_does_not_make_bag
     # of six burns of six bags the spread found holds the bags, of six burns of one bag it does not
     assert 4.0 < (whole if bags == 6 else spread.sds["burn"]) < 8.0
     assert planned.alternatives.iloc[0]["burns"] == 1
+
+
+def test_several_earlier_run_folders_are_pooled_by_what_they_know_and_all_named(tmp_path: Path) -> None:
+    spreads = []
+    for name, sd, df in (("spring", 4.0, 6.0), ("autumn", 8.0, 18.0)):
+        place = (
+            results(tmp_path / name, "2025-09-01-standard", sd=sd)
+            / "reports/2025-09-01-standard/results.json"
+        )
+        found = json.loads(place.read_text(encoding="utf-8"))
+        found["means"] = [{"metric": "peak", "fuel": "old", "df": df, "n": 6, "bags": 3}]
+        place.write_text(json.dumps(found), encoding="utf-8")
+        spreads.append(from_earlier([tmp_path / name], metric("peak")))
+    one, other = spreads
+    both = from_earlier([tmp_path / "spring", tmp_path / "autumn"], metric("peak"))
+    assert one is not None and other is not None and both is not None
+    assert (one.df, other.df, both.df) == (3.0, 9.0, 12.0)
+    for part in ("bag", "burn"):
+        pooled = (3 * one.sds[part] ** 2 + 9 * other.sds[part] ** 2) / 12
+        assert both.sds[part] ** 2 == pytest.approx(pooled)
+    assert "what spring, autumn found, pooled by their degrees of freedom" in both.source
+
+
+def test_single_burns_with_earlier_folders_are_not_said_to_have_no_error_bars(tmp_path: Path) -> None:
+    results(tmp_path / "last", "2025-09-01-standard", sd=4.0)
+    folder = yard(tmp_path / "y", **{"[plan]": '[model]\nborrow_from = ["../last"]\n\n[plan]'})
+    words = plan_words(make_plan(folder, today=TODAY))
+    assert "has no error bars" not in words and "rest on what last found alone" in words
+    # bags and burns spread alike: one burn a bag until a bag costs four
+    assert (
+        "per bag: 1 if a bag costs half a burn or one burn or two burns, 2 if a bag costs four burns."
+        in words
+    )
+
+
+def test_cookers_without_names_are_refused_before_any_design_is_weighed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("kit.plan.planned.designs", lambda *_: pytest.fail("designs were weighed"))
+    with pytest.raises(KitError, match=r"cookers = 2, and 1 named in \[trial\] cooker"):
+        plan_run(yard(tmp_path / "y", **{"hours = 9": "hours = 9\ncookers = 2"}), today=TODAY)
+
+
+def test_a_cooker_with_more_burns_on_a_day_than_it_holds_is_refused_though_another_is_free(
+    tmp_path: Path,
+) -> None:
+    folder = yard(tmp_path / "y", **{'cooker = "steel drum"': 'cooker = ["A", "B"]'})
+    burns = """\
+burn,fuel,bag,day,cooker,log
+1,old,1,2026-05-02,A,
+2,new,1,2026-05-02,{},
+3,old,2,2026-05-03,A,
+4,new,2,2026-05-03,B,
+"""
+    (folder / "burns.csv").write_text(burns.format("B"), encoding="utf-8")
+    assert not make_plan(folder, today=TODAY).obstacles
+    (folder / "burns.csv").write_text(burns.format("A"), encoding="utf-8")
+    (problem,) = make_plan(folder, today=TODAY).obstacles
+    assert problem.found == "2 burns on 2026-05-02 in A" and problem.expected.startswith("at most 1: ")
 
 
 def test_the_plan_is_written_whole_and_its_rows_are_planned(tmp_path: Path) -> None:

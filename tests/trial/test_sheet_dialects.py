@@ -221,6 +221,7 @@ def test_an_ambiguous_column_is_asked_about_once_with_its_rows(tmp_path):
         ("many", "Write digits only"),
         ("1,23,4", "Write digits only"),
         ("1.2.3", "Write digits only"),
+        ("400.1.2", "with one point for decimals at most as in 400.5"),
         ("inf", "Write digits only"),
         ("1e999", "Write digits only"),
         ("0x10", "Write digits only"),
