@@ -83,7 +83,9 @@ def _numbered(tokens: Sequence[str], words: frozenset[str]) -> str:
 
 def _charge(tokens: Sequence[str]) -> str:
     """Return the grams of a charge; kilograms may be those of the bag."""
-    return next((n for n, unit in pairwise(tokens) if unit in _GRAMS and re.fullmatch("[0-9]{3,4}", n)), "")
+    return next(
+        (n for n, unit in pairwise(tokens) if unit in _GRAMS and re.fullmatch("[1-9][0-9]{2,3}", n)), ""
+    )
 
 
 def safe_names(names: Iterable[str]) -> list[str]:

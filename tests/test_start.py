@@ -226,6 +226,7 @@ def test_names_that_spreadsheets_would_run_become_plain_text(tmp_path):
             [Guess("oak", "1", "", "400"), Guess("coco", "2", "", "1200")],
         ),
         (["oak 5kg 24 g.csv", "coco 10 kg 1,5 g.csv"], [Guess("oak"), Guess("coco")]),
+        (["oak 0400g.csv", "coco 000 g.csv"], [Guess("oak"), Guess("coco")]),
     ],
 )
 def test_bags_and_burns_are_told_by_the_number_behind_their_word(names, guesses):

@@ -318,7 +318,8 @@ def places_of(
 
 
 def _is_pair(value: Any) -> bool:
-    return isinstance(value, Sequence) and not isinstance(value, str) and len(set(value)) == len(value) == 2
+    is_row = isinstance(value, Sequence | np.ndarray) and not isinstance(value, str)
+    return is_row and len(value) == 2 and bool(value[0] != value[1])
 
 
 def _places(fit: RepeatFit, pairs: Pairs) -> Codes:

@@ -135,10 +135,10 @@ def _check(
     for name, value in counts.items():
         refuse_no_count(faults, f"run order, {name}", value, least=int(name not in ("seed", "spare_every")))
     given = [
-        ("run order, fuels", ", ".join(fuels) or "none", 0 < len(fuels) == len(known)),
+        ("run order, fuels", ", ".join(map(str, fuels)) or "none", 0 < len(fuels) == len(known)),
         ("run order, control", f"'{control}'", control is None or control in known),
         ("run order, weekdays", ", ".join(map(str, weekdays)) or "none", burned_on),
-        ("run order, cookers", ", ".join(cookers), len(set(cookers)) == len(cookers)),
+        ("run order, cookers", ", ".join(map(str, cookers)), len(set(cookers)) == len(cookers)),
     ]
     refuse_misfits(faults, given)
     faults.settle()

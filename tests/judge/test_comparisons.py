@@ -159,3 +159,10 @@ def test_a_fuel_of_bounds_alone_leaves_its_kind_compared_as_tested_and_not_in_ge
         fit = fit_repeats(bounded, bag="bag", status="status")
         scopes.append(set(kinds_compared(fit, Question(kind_of=kind_of))["scope"]))
     assert scopes == [{"the fuels tested", "kinds in general"}, {"the fuels tested"}]
+
+
+def test_a_pair_may_be_a_row_of_an_array():
+    fit = fit_repeats(burns_table())
+    a, b = fit.labels[:2]
+    of_array = compare_fuels(fit, [np.array([a, b])], multiplicity="none")
+    pd.testing.assert_frame_equal(of_array, compare_fuels(fit, [(a, b)], multiplicity="none"))

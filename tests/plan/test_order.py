@@ -111,3 +111,7 @@ def test_a_large_order_is_drawn_quickly() -> None:
     begin = time.perf_counter()
     run_order([f"f{n}" for n in range(12)], 6, 3, 4, seed=1)
     assert time.perf_counter() - begin < 10
+
+
+def test_fuels_may_be_numbers() -> None:
+    assert set(run_order([1, 2], 2, 2, per_day=2, seed=1)["fuel"]) == {1, 2}
