@@ -68,24 +68,32 @@ class Counted:
     def compared(self, metric_id: str) -> pd.DataFrame:
         """Return the rows of a metric whose burns are compared with one another.
 
-        Minutes held for a cook are of the burns run at a setting for it, whichever the others were run at. A burn that
-        never reached the threshold is 'never' in every metric of how long it was above it.
+        Minutes held for a cook are of the burns run at a setting for it, whichever the others were run at.
         """
-        rows = self.metrics[self.metrics["metric"] == metric_id]
-        base, _, argument = metric_id.partition(":")
-        if base == "band":
-            return rows.assign(status=rows["status"].replace("at most", NEVER))  # a zero is no minute held
-        if base in OF_A_THRESHOLD:
-            times = self.metrics[self.metrics["metric"] == f"time_to:{argument}"]
-            reached = times.set_index("burn")["status"]
-            short = rows["burn"].map(reached).eq(NEVER) | (times.empty and rows["status"].eq("at most"))
-            rows = rows.assign(status=rows["status"].mask(short, NEVER))
-        return rows[rows["setting"] == self.setting]
+        rows = values_of(self.metrics, metric_id)
+        return rows if metric_id.startswith("band:") else rows[rows["setting"] == self.setting]
 
     @property
     def burns(self) -> set[str]:
         """Burns that are compared."""
         return set(self.metrics.loc[self.metrics["setting"] == self.setting, "burn"])
+
+
+def values_of(metrics: pd.DataFrame, metric_id: str) -> pd.DataFrame:
+    """Return the rows of a metric among schema.METRICS, a burn told as 'never' where it has no such value.
+
+    That is a burn that never reached the threshold, in every metric of how long it was above it or what that cost.
+    """
+    rows = metrics[metrics["metric"] == metric_id]
+    base, _, argument = metric_id.partition(":")
+    if base == "band":
+        return rows.assign(status=rows["status"].replace("at most", NEVER))  # a zero is no minute held
+    if base in OF_A_THRESHOLD:
+        times = metrics[metrics["metric"] == f"time_to:{argument}"]
+        reached = times.set_index("burn")["status"]
+        short = rows["burn"].map(reached).eq(NEVER) | (times.empty and rows["status"].eq("at most"))
+        return rows.assign(status=rows["status"].mask(short, NEVER))
+    return rows
 
 
 def counted_burns(metrics: pd.DataFrame, run: Run) -> Counted:

@@ -118,6 +118,15 @@ def plain(value: float | None, decimals: int = 1) -> str:
     return f"{MINUS}{text}" if rounded < 0 and float(f"{rounded:.{max(decimals, 0)}f}") != 0 else text
 
 
+def limit(value: float, decimals: int) -> str:
+    """Return an interval's end; one that is not zero never reads as zero: 'under 0.01', 'above −0.01'."""
+    shown = plain(value, decimals)
+    if value == 0 or shown.strip("0."):
+        return shown
+    least = plain(10.0**-decimals, decimals)
+    return f"under {least}" if value > 0 else f"above {MINUS}{least}"
+
+
 def quantity(
     value: float | None, unit: str, units: Units = METRIC, *, decimals: int = 1, difference: bool = False
 ) -> str:

@@ -26,7 +26,6 @@ from kit.publish.wording import (
     label_of,
     number_word,
     p_is,
-    paragraph_of,
     threshold,
     told,
     told_each,
@@ -363,9 +362,8 @@ def best_claim(data: ReportData, metric: str) -> Claim | None:
 
 def best_words(spec: Metric, units: Units) -> str:
     """Return what the best of a metric is called: 'hottest', 'longest above 150 °C'."""
-    said = (
-        spec.phrases.best or f"{'highest' if spec.better == 'more' else 'lowest'} in {label_of(spec, units)}"
-    )
+    end = "highest" if spec.better == "more" else "lowest"
+    said = spec.phrases.best or f"{end} in {label_of(spec, units)}"
     return said.replace("{at}", threshold(spec, units))
 
 
@@ -448,25 +446,37 @@ def _standing_claim(data: ReportData, metric: str, kind: Literal["best", "value"
 
 
 def overall_sentence(data: ReportData, metric: str) -> str:
-    """Return whether the fuels differ at all in a metric, and whether it is known which; '' where not asked.
+    """Return who never reached it, whether the others differ at all, and whether it is known which; '' where not asked.
 
-    Of two fuels it would say what their one comparison says.
+    Whether two fuels of a trial differ is what their one comparison says.
     """
-    rows = data.rows("overall", metric)
-    if data.interim or not data.many_fuels or not len(rows) or rows["p"].isna().any():
+    p = data.rows("overall", metric)["p"].min() if data.many_fuels else math.nan
+    short = short_of(data, metric)
+    if data.interim or not (p >= 0 or short):
         return ""
-    p, standing = float(rows["p"].iloc[0]), standing_of(data, metric)
+    standing, means = standing_of(data, metric), data.in_order(data.rows("means", metric))
     known = standing is not None and not standing.open
     own = [claim for claim in claims_of(data) if claim.metric == metric]
-    return paragraph_of(
+    return data.said(
         "overall",
         label=data.label(metric),
-        fuels=data.these_bags or "the fuels",
+        short=short,
+        reached=list(map(data.name, means["fuel"])),
+        those="they" if short else data.these_bags or "the fuels",
+        tested=p >= 0,
         p=p_is(p),
         differ=p < 1 - data.level,
         known=known or any(claim.settled for claim in own),
         sharper=known or any(claim.direction for claim in own),
     )
+
+
+def short_of(data: ReportData, metric: str) -> list[str]:
+    """Return by which fuels what a metric is of was not reached in every burn, and in how many it was."""
+    values = data.in_order(data.values_of(metric))
+    reached = (values["status"] != "never").groupby(values["fuel"], sort=False).agg(["sum", "size"])
+    counts = [(data.name(fuel), n, of) for fuel, n, of in reached.itertuples() if n < of]
+    return [f"by {name} in {n or 'none'} of {of} burns" for name, n, of in counts]
 
 
 def all_claims(data: ReportData) -> list[Claim]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from kit import schema
+from kit.judge.question import KNOWN, values_of
 from kit.page.shown_numbers import Units
 from kit.publish.figures.canvas import Axis, Cast, cast_of
 from kit.publish.provenance import SIMULATED
@@ -72,12 +73,12 @@ class ReportData:
 
     def values_of(self, metric: str) -> pd.DataFrame:
         """Return the values of a metric that are compared: minutes held for a cook are of any setting for it."""
-        rows = self.rows("metrics", metric)
+        rows = values_of(self.table("metrics"), metric)
         return rows if metric.startswith("band:") else rows[rows["burn"].isin(self.compared)]
 
     def has_values(self, metric: str) -> bool:
         """Return whether any burn that is compared has a value of a metric."""
-        return bool(self.values_of(metric)["value"].notna().any())
+        return bool(self.used(metric))
 
     def in_order(self, table: pd.DataFrame) -> pd.DataFrame:
         """Return rows in the order of the trial file, by column fuel or by a and b."""
@@ -342,7 +343,7 @@ class ReportData:
         """Return for each fuel how many burns and bags have a value of a metric that counts."""
         if metric not in self._used:
             rows = self.values_of(metric)
-            self._used[metric] = counts_of(rows[rows["value"].notna() & (rows["status"] != "missing")])
+            self._used[metric] = counts_of(rows[rows["value"].notna() & rows["status"].isin(KNOWN)])
         return self._used[metric]
 
     def noted(self, metric: str, fuel: str, burns: int, bags: int) -> Count:

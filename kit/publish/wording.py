@@ -15,7 +15,7 @@ from kit.data_file import data_file
 from kit.errors import Faults, KitError
 from kit.metrics import Metric
 from kit.page.html_tables import Col, cols, numbers, table
-from kit.page.shown_numbers import METRIC, NBSP, Units, convert, in_each, plain, with_unit
+from kit.page.shown_numbers import METRIC, NBSP, Units, convert, in_each, limit, plain, with_unit
 from kit.page.text import Html
 
 if TYPE_CHECKING:
@@ -265,11 +265,7 @@ def places(low: float, high: float, *against: float) -> int:
     decimals = max(0, math.ceil(-math.log10(half / 2) - 1e-9))
     for _ in range(2):
         limits = product((low, high), (0.0, *against))
-        if not any(
-            end != at and round(end, decimals) == round(at, decimals) for end, at in limits if at == at
-        ):
-            break
-        decimals += 1
+        decimals += any(end != at and round(end, decimals) == round(at, decimals) for end, at in limits)
     return decimals
 
 
@@ -283,7 +279,7 @@ def estimate(mean: float, low: float, high: float, unit: str, us: bool) -> str:
     digits = places(lower, upper)
     if abs((upper + lower) / 2 - middle) <= 0.02 * half:
         return f"{plain(middle, digits)}{NBSP}±{NBSP}{plain(half, digits)}"
-    return f"{plain(middle, digits)} ({plain(lower, digits)} to {plain(upper, digits)})"
+    return f"{plain(middle, digits)} ({limit(lower, digits)} to {limit(upper, digits)})"
 
 
 def estimate_words(mean: float, low: float, high: float, unit: str, units: Units) -> str:
@@ -335,8 +331,8 @@ def margin_words(margin: float, spec: Metric, units: Units) -> str:
 
 def in_degrees(value: float, celsius: int, fahrenheit: int, units: Units) -> str:
     """Return the size of a difference of temperatures in both units, the trial's first: '34 °C (61 °F)'."""
-    first = f"{plain(abs(value), celsius)}{NBSP}°C"
-    second = f"{plain(abs(convert(value, 'K', True)), fahrenheit)}{NBSP}°F"
+    first = f"{limit(abs(value), celsius)}{NBSP}°C"
+    second = f"{limit(abs(convert(value, 'K', True)), fahrenheit)}{NBSP}°F"
     return f"{second} ({first})" if units.show == "us" else f"{first} ({second})"
 
 
@@ -356,10 +352,22 @@ def ends_of(values: pd.Series[Any], digits: int) -> str:
     return " to ".join(dict.fromkeys(f"{end:.{digits}g}" for end in ends))
 
 
+def ends_known(rows: pd.DataFrame) -> tuple[str, list[float]]:
+    """Return the lowest and the highest of some values; where some are bounds, the one that holds for all of them.
+
+    Before them stands 'at least' or 'at most', 'bounds of' where some are each; '' where all are exact.
+    """
+    values = rows["value"].dropna().astype(float)
+    bounds = sorted({*rows.loc[values.index, "status"]} - {"exact"})
+    if len(bounds) == 1:
+        return bounds[0], [values.min() if bounds[0] == "at least" else values.max()]
+    return "bounds of" if bounds else "", list(dict.fromkeys(values.agg(["min", "max"]).dropna()))
+
+
 def range_words(low: float, high: float) -> str:
     """Return an interval's ends: '240 to 262'; one decimal where an end is not known."""
     digits = places(low, high) if math.isfinite(high - low) else 1
-    return f"{plain(low, digits)} to {plain(high, digits)}"
+    return f"{limit(low, digits)} to {limit(high, digits)}"
 
 
 @dataclass(frozen=True)
@@ -426,9 +434,7 @@ class Amount:
     @property
     def known(self) -> bool:
         """Whether it has an interval that says something: finite, and not more than a factor of ten wide."""
-        if not (math.isfinite(self.low) and math.isfinite(self.high)):
-            return False
-        return not self.log or (self.low > 0 and self.high / self.low <= TOO_WIDE)
+        return math.isfinite(self.high - self.low) and (not self.log or self.high <= TOO_WIDE * self.low)
 
     def _ends(self, turn: float = 1.0) -> tuple[float, float]:
         """Return its limits, in per cent where a ratio is told."""
@@ -451,10 +457,10 @@ class Amount:
 
     def _sized(self, value: float) -> str:
         if self.log:
-            return f"{plain(abs(100 * (value - 1)), self._places())}{NBSP}%"
+            return f"{limit(abs(100 * (value - 1)), self._places())}{NBSP}%"
         if is_degrees(self.spec.unit):
             return in_degrees(value, self._places(), self._places(1.8), self.units)
-        return with_unit(plain(abs(value), self._places()), self.spec.unit)
+        return with_unit(limit(abs(value), self._places()), self.spec.unit)
 
     @property
     def interval(self) -> str:
@@ -474,7 +480,7 @@ class Amount:
             unit, turn = ("°F", 1.8) if self.units.show == "us" else ("°C", 1.0)
         decimals, (low, high) = self._places(turn), self._ends(turn)
         low, high = (low, high) if self.above else (-high, -low)
-        return with_unit(f"{plain(low, decimals)} to {plain(high, decimals)}", unit)
+        return with_unit(f"{limit(low, decimals)} to {limit(high, decimals)}", unit)
 
     @property
     def directed(self) -> str:

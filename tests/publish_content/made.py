@@ -39,6 +39,7 @@ def folder(kind: str) -> Path:
     only those of every fuel's first bag: 'bags partly noted'; 'interim': the last burns still to come, 'not begun':
     all of them; 'no margin' declared; 'two settings': some burns throttled for a cook;
     'hostile': names that would be markup; 'cut short': every log of the olive-stone briquettes ends while they are hot;
+    'never': primary measures are of temperatures that one fuel reached in some burns alone, or never;
     'counts': a primary measure is a count, the pressed briquettes cost nothing, and 90 % is the confidence.
     """
     if kind == "demo":
@@ -99,6 +100,9 @@ def _change_trial(kind: str, target: Path) -> None:
     if kind == "counts":
         text = text.replace('["peak", "time_above:150"]', '["peak", "departures"]')
         text = text.replace("price = 7.90", "price = 0").replace("confidence = 0.95", "confidence = 0.9")
+    if kind == "never":
+        text = text.replace("[110, 150, 200]", "[110, 150, 180, 200]")
+        text = text.replace('"time_above:150"]', '"time_above:180", "time_above:200"]')
     if kind in ("borrowed", "beside"):
         lender = folder("three")
         results = lender / "reports" / "2026-05-14-standard"

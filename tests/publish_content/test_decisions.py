@@ -4,13 +4,18 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
+from kit.page.shown_numbers import limit
 from kit.publish import sections
-from kit.publish.claims import value_claim
+from kit.publish.claims import claims_of, overall_sentence, value_claim
 from kit.publish.compare import earlier_looks
 from kit.publish.report_data import break_even_table, report_data
-from kit.publish.sections.fuels import limits_table, reached_sentences
+from kit.publish.sections.first_screen import answer_sentences, overview_table
+from kit.publish.sections.fuels import limits_table, reached_sentences, values_drawing
 from kit.publish.sections.pairs import price_sentence
-from kit.publish.wording import words
+from kit.publish.sections.quality import influence_words
+from kit.publish.wording import amount_of, ends_known, words
 from kit.trial.models import Fuel, Lab
 from tests.publish_content.made import analysis
 from tests.publish_content.pages import read
@@ -101,6 +106,96 @@ def test_a_fuel_whose_bags_disagree_about_a_temperature_is_told_so():
     assert any(f"{data.name(fuel)} 3 of 6, not alike in all its bags" in line for line in told)
     assert "whole bags are held against each other" in told[-1]
     assert not any("alike" in line for line in reached_sentences(data))
+
+
+def plain_text(section) -> str:
+    return read(section.html).text.replace("\u00a0", " ")
+
+
+def test_a_test_of_the_fuels_that_reached_a_temperature_names_them_and_first_who_did_not():
+    data = report_data(analysis("never"))
+    told = [each for each in answer_sentences(data) if isinstance(each, str)]
+    assert [line.replace("\u00a0", " ").partition(" (p = ")[0] for line in told[:2]] == [
+        f"Time above {at}: reached by pressed briquettes in {n} of 6 burns; of alder lump and olive-stone "
+        "briquettes, whose burns all reached it, these burns do not show that they differ at all"
+        for at, n in (("180 °C (356 °F)", 4), ("200 °C (392 °F)", "none"))
+    ]
+    assert not any("reached" in overall_sentence(data, metric) for metric in ("peak", "time_above:150"))
+
+
+def test_where_too_few_fuels_reached_a_temperature_nothing_is_compared_and_that_is_said():
+    data = report_data(analysis("two"))
+    assert overall_sentence(data, "time_above:200").replace("\u00a0", " ") == (
+        "Time above 200 °C (392 °F): reached by pressed briquettes in none of 6 burns; too few fuels "
+        "reached it in all their burns to be compared."
+    )
+    assert overall_sentence(data, "time_above:150") == ""
+
+
+@pytest.mark.parametrize("metric", ["time_above:200", "cost:200", "time_above:180", "cost:180"])
+def test_a_fuel_that_never_got_there_has_no_time_and_no_cost(metric):
+    data = report_data(analysis("never"))
+    bounds = data.rows("metrics", metric).set_index("fuel")["status"]["pressed"]
+    assert {"at most", "at least"} & set(bounds)
+    drawing = values_drawing(data, metric)
+    assert set(drawing.data["status"].dropna()) == {"exact"} and "never reached" in drawing.caption
+    table = read(overview_table(replace(data, trial=replace(data.trial, primary=(metric,))))).text
+    assert ("reached in 4 of 6" if "180" in metric else "not reached") in table
+    assert "at most" not in table and "at least" not in table
+
+
+def test_values_some_of_which_are_bounds_have_the_bound_that_holds_for_all():
+    data = report_data(analysis("cut short"))
+    rows = data.values_of("peak")
+    lowest, highest = rows["value"].min(), rows["value"].max()
+    assert {"exact", "at least"} == set(rows["status"])
+    assert ends_known(rows) == ("at least", [lowest])
+    assert ends_known(rows[rows["status"] == "exact"])[0] == ""
+    assert ends_known(rows.assign(status=rows["status"].replace("at least", "at most"))) == (
+        "at most",
+        [highest],
+    )
+    assert ends_known(rows.assign(status=["at least", "at most"] * 9)) == ("bounds of", [lowest, highest])
+
+
+def test_a_break_even_price_known_to_no_better_than_a_factor_of_ten_is_no_finding():
+    data = report_data(analysis("two"))
+    (row,) = break_even_table(data).itertuples(index=False)
+    assert "better value while its price per kg is below" in price_sentence(row, data)
+    wide = row._replace(break_even_low=row.break_even / 4, break_even_high=row.break_even * 4)
+    told = price_sentence(wide, data)
+    assert "more than a factor of ten" in told and "is below" not in told
+
+
+def test_of_two_fuels_each_primary_measures_verdict_stands_before_the_picture():
+    words = plain_text(sections.answer(analysis("two")))
+    before = words.partition("Mean curve")[0]
+    for claim in claims_of(report_data(analysis("two"))):
+        assert (claim.sentence.replace("\u00a0", " ") in before) == claim.primary
+    assert "Two by two" not in words
+
+
+def test_one_comparison_is_not_called_a_family_and_two_verdicts_are_both():
+    text = plain_text(sections.method(analysis("two")))
+    assert "nothing to adjust" in text and "adjusted together" not in text
+    assert "adjusted together" in plain_text(sections.method(analysis("never")))
+    data = report_data(analysis("two"))
+    assert influence_words(data)[0].startswith("No: both verdicts of primary measures stay")
+    moved = data.table("influence").assign(matters=True)
+    told = influence_words(replace(data, instead={"influence": moved}))[0]
+    assert told.startswith("Yes: both verdicts of primary measures would change")
+
+
+def test_a_limit_that_is_not_zero_never_reads_as_zero():
+    data = report_data(analysis("two"))
+    rate = data.rows("comparisons", "time_above:150").iloc[0]
+    close = rate.replace({rate["low"]: 0.6, rate["high"]: 0.99998, rate["ratio"]: 0.77})
+    amount = amount_of(close, data.spec("time_above:150"), data.units)
+    assert amount.interval.replace("\u00a0", " ") == "under 0.01 to 40.00 %"
+    assert (limit(0.0, 2), limit(0.004, 2), limit(-0.004, 2), limit(0.4, 0)) == (
+        "0.00", "under 0.01", "above −0.01", "under 1",
+    )  # fmt: skip
+    assert (limit(0.006, 2), limit(12.0, 0), limit(-3.0, 1)) == ("0.01", "12", "−3.0")
 
 
 def test_what_is_drawn_and_counted_is_of_the_setting_that_is_compared():

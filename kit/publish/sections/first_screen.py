@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from kit.page.html_tables import Col, Kind, cols, numbers, table
-from kit.page.shown_numbers import convert, plain, quantity
+from kit.page.shown_numbers import convert, plain
 from kit.page.text import Html, anchor, element, join
 from kit.publish.claims import MOST, Claim, best_claim, claims_of, findings, overall_sentence, value_claim
 from kit.publish.compare import earlier_looks
@@ -18,24 +18,25 @@ from kit.publish.report_data import ReportData, cost_metric, prices_per_kg
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
 from kit.publish.sections.section import APPENDIX, heading, label, paragraph, topic
-from kit.publish.wording import burns_named, captioned, estimate, sentences_of
+from kit.publish.wording import burns_named, captioned, ends_known, estimate, sentences_of
 
 
 @topic("answer", "What was asked, and the answer", of_burns=False)
 def answer(data: ReportData) -> list[object]:
     """Return what was asked, who can be best, all fuels' curves, a row per fuel, and fuels two by two."""
     told = answer_sentences(data)
-    two_by_two = [each for each in told if isinstance(each, Claim) and each.kind == "pair"]
+    pairs = [each for each in told if isinstance(each, Claim) and each.kind == "pair"]
+    two_by_two = pairs if data.many_fuels and len(pairs) < len(told) else []
     first = [each for each in told if each not in two_by_two]
     fuels, measures = [player.name for player in data.cast], [*map(data.label, data.primary)] or ["the burns"]
     asked = data.said("asked", measures=measures, fuels=fuels)
     return [
         warnings(data),
         paragraph(element("strong", "Asked: "), asked, " ", data.said("burned"), kind="asked"),
-        [_shown(each) for each in first or two_by_two],
+        [_shown(each) for each in first],
         label(data.said("no_price")) if claims_of(data) and not (data.bare or prices_per_kg(data)) else None,
         [overlay_drawing(data), overview_table(data)] if data.begun else None,
-        [heading("Two by two", "two-by-two"), *map(_shown, two_by_two)] if first and two_by_two else None,
+        [heading("Two by two", "two-by-two"), *map(_shown, two_by_two)] if two_by_two else None,
         label(_key(data)) if any(claim.interval for claim in claims_of(data)) else None,
     ]
 
@@ -56,14 +57,15 @@ def answer_sentences(data: ReportData) -> list[Claim | str]:
     if len(pairs) > 1 and all(claim.verdict == "cannot be separated" for claim in pairs):
         return [data.said("none_apart")]
     first: list[Claim | str | None] = []
-    for metric in data.primary if data.many_fuels else ():
-        best = best_claim(data, metric)
+    for metric in data.primary:
+        best = best_claim(data, metric) if data.many_fuels else None
         known = any(claim.settled for claim in (best, *pairs) if claim and claim.metric == metric)
         first.append(best if known else overall_sentence(data, metric))
     kept = [each for each in first if each][: MOST - 2]
     told: list[Claim | str] = [each for each in (*kept, value_claim(data)) if each]
     if len(pairs) + len(told) <= MOST:
-        return [*told, *findings(data, MOST - len(told))]
+        found = findings(data, MOST - len(told))
+        return [*told, *found] if data.many_fuels else [*found, *told]
     settled = [claim for claim in findings(data, len(pairs)) if claim.settled][: MOST - 1 - len(told)]
     n = sum(claim.settled for claim in pairs)
     return [*told, data.said("settled", pairs=pairs, settled=n, left=len(pairs) - n), *settled]
@@ -130,12 +132,10 @@ def overview_table(data: ReportData) -> Html:
         add("type", [player.kind for player in cast], kind="text")
     for metric in dict.fromkeys([*data.primary, *([cost] if cost else [])]):
         if metric == cost and prices:
-            known, systems = [prices.get(player.id) for player in cast], data.units.systems()
-            told = [
-                [plain(convert(price, "/kg", us), 2) for us in systems] if price is not None else [""]
-                for price in known
-            ]
-            add("Price", list(map(_stacked, told)), unit=data.units.heading("/kg"))
+            known = [prices.get(player.id, math.nan) for player in cast]
+            systems = data.units.systems()
+            told = [_stacked(plain(convert(price, "/kg", us), 2) for us in systems) for price in known]
+            add("Price", told, unit=data.units.heading("/kg"))
         title, unit = data.title(metric), data.units.heading(data.spec(metric).unit)
         cells = _cells(data, metric, cast)
         if metric == cost:
@@ -174,21 +174,16 @@ def _cells(data: ReportData, metric: str, cast: Cast) -> list[object]:
     cells: list[object] = []
     for player in cast:
         own = values[values["fuel"] == player.id]
-        known = own.dropna(subset=["value"])
         if player.id in means.index:
             mean, low, high = (float(means.loc[player.id, name]) for name in ("mean", "low", "high"))
             cells.append(_cell(data, mean, *((math.nan, math.nan) if data.bare else (low, high)), unit))
         elif (own["status"] == "never").any():
             n = int((own["status"] != "never").sum())
-            cells.append(f"in {n} of {len(own)}" if n else "not reached")
-        elif len(known):
-            ends = dict.fromkeys(known["value"].astype(float).agg(["min", "max"]))
-            bounds = {"at least": min(ends), "at most": max(ends)}
-            of = known["status"].iloc[0] if known["status"].nunique() == 1 else "exact"
-            shown = join((_cell(data, end, math.nan, math.nan, unit) for end in ends), " to ")
-            cells.append(f"{of} {quantity(bounds[of], unit, data.units)}" if of in bounds else shown)
+            cells.append(f"reached in {n} of {len(own)}" if n else "not reached")
         else:
-            cells.append("")
+            bound, ends = ends_known(own)
+            shown = join((_cell(data, end, math.nan, math.nan, unit) for end in ends), " to ")
+            cells.append(join([bound, shown], " ") if bound else shown)
     return cells
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from kit.judge.question import KNOWN
 from kit.page.shown_numbers import convert, duration, plain, with_unit
 from kit.page.text import Html
 from kit.publish.figures.canvas import Axes, Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas, size_of
@@ -18,6 +19,7 @@ from kit.publish.wording import (
     burns_named,
     called,
     capital,
+    ends_known,
     listed,
     p_is,
     places,
@@ -32,7 +34,6 @@ from kit.publish.wording import (
 if TYPE_CHECKING:
     from kit.trial.models import Cook
 
-KEPT: Final = ("exact", "at least", "at most")
 CONDITIONS: Final = ("charge_g", "ambient_c", "wind_m_s", "humidity_pct")
 """What stands beside a fuel's burns where it was recorded."""
 UNSTATED: Final = "not stated: moisture and ash basis unknown"
@@ -173,13 +174,11 @@ def limits_table(data: ReportData) -> Html | None:
 
 def ordered_cast(data: ReportData, metric: str) -> Cast | None:
     """Return the fuels in the order of a metric's means; None where no order may be shown."""
-    rows = data.rows("ladder", metric).sort_values("place")
+    rows = data.rows("ladder", metric).sort_values("place", ascending=data.spec(metric).better != "less")
     apart = data.rows("comparisons", metric)["verdict"].isin(["cannot be separated", "no repeats"]).any()
     if data.interim or data.singles or apart or len(rows) < 3:
         return None
-    less = data.spec(metric).better == "less"
-    order = list(rows["fuel"])[::-1] if less else list(rows["fuel"])
-    return Cast(tuple(data.cast[fuel] for fuel in order))
+    return Cast(tuple(data.cast[fuel] for fuel in rows["fuel"]))
 
 
 def order_words(data: ReportData, metric: str) -> str:
@@ -203,7 +202,8 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
     cast = order or cast
     ids = [player.id for player in cast]
     burns, means = data.values_of(metric), data.rows("means", metric)
-    burns = burns[burns["status"].isin(KEPT) & burns["value"].notna() & burns["fuel"].isin(ids)]
+    short = (burns["status"] == "never").any() and data.has_values(metric)
+    burns = burns[burns["status"].isin(KNOWN) & burns["value"].notna() & burns["fuel"].isin(ids)]
     burns = data.as_shown(burns, unit, "value")
     means = data.as_shown(means[means["fuel"].isin(ids)], unit, "mean", "low", "high")
     joined = data.brackets(metric, cast) if order else []
@@ -217,6 +217,7 @@ def values_drawing(data: ReportData, metric: str, only: tuple[str, ...] = ()) ->
         order=order_words(data, metric) if order else "",
         bars=bool(means["low"].notna().any()),
         bounds=(burns["status"] != "exact").any(),
+        short=short,
         brackets=any(joined),
         **data.n_parts(used),
     )  # fmt: skip
@@ -233,14 +234,16 @@ def _alt(data: ReportData, means: pd.DataFrame, burns: pd.DataFrame, unit: str, 
     told, named = [], partial(with_unit, unit=data.unit(unit))
     for player in cast:
         row = means[means["fuel"] == player.id]
-        values = burns.loc[burns["fuel"] == player.id, "value"]
+        values = burns[burns["fuel"] == player.id]
         n = f"{len(values)} burn{'s' * (len(values) != 1)}"
         if len(row) and row["low"].notna().all():
             mean, low, high = (float(row[name].iloc[0]) for name in ("mean", "low", "high"))
             middle = named(plain(mean, places(low, high)))
             told.append(f"{player.name}: mean {middle}, interval {range_words(low, high)}, {n}")
         elif len(values):
-            told.append(f"{player.name}: {plain(values.min())} to {named(plain(values.max()))}, {n}")
+            bound, ends = ends_known(values)
+            known = " ".join(filter(None, [bound, named(" to ".join(map(plain, ends)))]))
+            told.append(f"{player.name}: {known}, {n}")
         else:
             told.append(f"{player.name}: no value")
     return "; ".join(told) + "."
@@ -277,9 +280,8 @@ def fuel_values(
 
 def _bags(axes: Axes, burns: pd.DataFrame, row: int, frame: Frame) -> None:
     bags = burns["bag"].drop_duplicates().tolist()
-    place = burns["bag"].map(
-        {bag: row + 0.02 + 0.4 * (i + 1) / (len(bags) + 1) for i, bag in enumerate(bags)}
-    )
+    heights = {bag: row + 0.02 + 0.4 * i / (len(bags) + 1) for i, bag in enumerate(bags, 1)}
+    place = burns["bag"].map(heights)
     ends = burns["value"].groupby(place, sort=False).agg(["min", "max"])
     axes.hlines(ends.index, ends["min"], ends["max"], colors=frame.soft, linewidths=frame.pen * 0.7, zorder=2)
     style: dict[str, Any] = {"linestyle": "none", "markeredgewidth": 0, "color": frame.soft, "zorder": 3}

@@ -112,7 +112,9 @@ def computed_lines(data: ReportData) -> list[str]:
     # whether burns have one SD in common, as the models of the primary measures were fitted
     fitted = [fit for name, fit in data.analysis.fits.items() if name in data.primary]
     ways = [called("spread", way) for way in dict.fromkeys(fit.spread_choice for fit in fitted)]
-    names = dict.fromkeys(map(str, data.table("comparisons")["multiplicity"].dropna()))
+    compared = data.table("comparisons")
+    alone = compared.groupby("metric")["metric"].transform("size") == 1
+    names = dict.fromkeys(map(str, compared["multiplicity"].mask(alone, "one").dropna()))
     cookers = any(name.startswith("cooker") for fit in fitted for name in fit.design.columns)
     blocks = data.said("blocks", several=cookers)
     parts = {

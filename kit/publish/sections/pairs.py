@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from kit.page.shown_numbers import NBSP, plain, quantity
+from kit.page.shown_numbers import NBSP, limit, plain, quantity
 from kit.page.text import Html
 from kit.publish.claims import (
     best_words,
@@ -33,7 +33,6 @@ from kit.publish.wording import (
     capital,
     margin_words,
     number_word,
-    places,
     plural,
     row_places,
     sentences_of,
@@ -151,7 +150,7 @@ def pairs_html(data: ReportData, metric: str) -> Html | None:
     made = rows.assign(
         **{
             name: [
-                f"more than {TOO_WIDE:.0f} times" if log and end > FARTHEST else round(end, decimals)
+                f"more than {TOO_WIDE:.0f} times" if log and end > FARTHEST else limit(end, decimals)
                 for end, decimals in zip(rows[name].astype(float), digits, strict=True)
             ]
             for name in ("value", "low", "high", "low_alone", "high_alone")
@@ -332,7 +331,6 @@ def price_html(data: ReportData, drawing: Drawing | None, most: int) -> list[Htm
 
 def price_sentence(row: Any, data: ReportData) -> str:
     """Return who is the better value at the prices paid, by how much, and up to what price ratio that holds."""
-    digits = max(1, min(2, places(row.break_even_low, row.break_even_high)))
     a, b, spec = data.name(row.a), data.name(row.b), data.spec(row.metric)
     amount = Amount(row.ratio, row.low, row.high, math.nan, spec, data.units)
     known = row.ratio == row.ratio
@@ -340,6 +338,7 @@ def price_sentence(row: Any, data: ReportData) -> str:
     return data.said(
         "price",
         settled=known and not undecided,
+        sized=known and not undecided and amount.known,
         open=undecided,
         beaten=beaten_by_the_best(data, row),
         of=f", of {data.these_bags}" if data.these_bags else "",
@@ -349,16 +348,15 @@ def price_sentence(row: Any, data: ReportData) -> str:
         amount=amount,
         a=a,
         b=b,
-        even=plain(row.break_even, digits),
-        low=plain(row.break_even_low, digits),
-        high="more than 10" if row.break_even_high > TOO_WIDE else plain(row.break_even_high, digits),
-        paid=row.paid,
+        row=row,
+        vague=row.break_even_high > TOO_WIDE * row.break_even_low,
     )
 
 
 def break_even_drawing(data: ReportData) -> Drawing | None:
     """Return the drawing of break-even prices, or None where none can be given."""
     rows = break_even_table(data)
+    rows = rows[rows["break_even_high"] <= TOO_WIDE * rows["break_even_low"]]
     if not len(rows):
         return None
     even = {"value": rows["break_even"], "low": rows["break_even_low"], "high": rows["break_even_high"]}
@@ -371,7 +369,8 @@ def break_even_drawing(data: ReportData) -> Drawing | None:
     metric = str(rows["metric"].iloc[0])
     draw = partial(break_even, rows.head(MOST_ROWS), Axis("price per kilogram, first over second"))
     parts = {"family": family_words(data, metric), "paid": rows["paid"].notna().any(), "film": on_film(rows)}
-    parts |= {"ratios": ratios, "n": n_note(list(data.used(metric).values()))}
+    compared = {*rows["a"], *rows["b"]}
+    parts |= {"ratios": ratios, "n": n_note([n for f, n in data.used(metric).items() if f in compared])}
     return figure_of(data, "break-even", "", rows.drop(columns=["place", "short_label"]), draw, **parts)
 
 

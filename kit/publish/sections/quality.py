@@ -139,9 +139,8 @@ def _uncertainty(data: ReportData) -> list[Html | str | None]:
     if not len(rows):
         return []
     df = data.of_primary(data.table("means"))["df"].dropna().astype(float)
-    covered = pd.Series(
-        100 * (2 * special.stdtr(df, 2.0) - 1)
-    )  # of k = 2, were all doubt that of the repeats
+    # of k = 2, were all doubt that of the repeats
+    covered = pd.Series(100 * (2 * special.stdtr(df, 2.0) - 1))
     of_few = {"few": len(df) and df.min() < MANY, "df": ends_of(df, 2), "covered": ends_of(covered, 2)}
     tables = [
         rows_table(data, "uncertainty", own.assign(places=None), unit=str(unit).replace("°C", "K"))
@@ -243,10 +242,8 @@ def influence_words(data: ReportData) -> list[str]:
     tried = len(rows[["metric", "a", "b"]].drop_duplicates())
     count = len(changing[["metric", "a", "b"]].drop_duplicates())
     told = []
-    settled = changing[changing["verdict"] != "not settled"]
-    for (metric, one, other), own in (
-        () if data.interim else settled.groupby(["metric", "a", "b"], sort=False)
-    ):
+    settled = changing[(changing["verdict"] != "not settled") & (not data.interim)]
+    for (metric, one, other), own in settled.groupby(["metric", "a", "b"], sort=False):
         fuels = f"{data.name(str(one))} and {data.name(str(other))}"
         outcomes = []
         for verdict, parts in own.groupby("verdict_without", sort=False):
@@ -261,6 +258,8 @@ def influence_words(data: ReportData) -> list[str]:
         "several": tried > 1,
         "tried": tried,
         "count": count,
+        "both": tried == 2,
+        "all_of_two": count == tried == 2,
         "still_open": still_open * (held > 0),
     }
     return [data.said("influence", **parts), *told]

@@ -102,10 +102,9 @@ def _iso(data: ReportData, rows: Any, unit: str, digits: int) -> str:
     s_r = float(burn.iloc[0])
     whole = float((rows.loc[rows["component"].isin(["burn", "bag", "day"]), "sd"] ** 2).sum() ** 0.5)
     # r = 2.8 s_r, ISO 5725-6
-    shown = {"s_r": s_r, "limit": 2.8 * s_r, "whole": whole}
-    return data.said(
-        "iso", **{name: with_unit(plain(each, digits + 1), unit) for name, each in shown.items()}
-    )
+    found = {"s_r": s_r, "limit": 2.8 * s_r, "whole": whole}
+    shown = {name: with_unit(plain(each, digits + 1), unit) for name, each in found.items()}
+    return data.said("iso", **shown)
 
 
 def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
@@ -116,10 +115,7 @@ def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
         for row in rows[rows["at_boundary"].fillna(False).astype(bool)].itertuples(index=False):
             limit = f" (up to {plain(row.high, 1)} {unit} is not ruled out)" if row.high == row.high else ""
             told.setdefault(source_name(row.component, data), []).append(f"{data.label(metric)}{limit}")
-    return [
-        data.said("at_zero", source=source, within=source in WITHIN, measures=labels)
-        for source, labels in told.items()
-    ]
+    return [data.said("at_zero", source=of, within=of in WITHIN, measures=told[of]) for of in told]
 
 
 def next_bag_table(data: ReportData) -> Html | None:
