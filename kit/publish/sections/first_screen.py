@@ -27,13 +27,12 @@ def answer(data: ReportData) -> list[object]:
     told = answer_sentences(data)
     pairs = [each for each in told if isinstance(each, Claim) and each.kind == "pair"]
     two_by_two = pairs if data.many_fuels and len(pairs) < len(told) else []
-    first = [each for each in told if each not in two_by_two]
     fuels, measures = [player.name for player in data.cast], [*map(data.label, data.primary)] or ["the burns"]
     asked = data.said("asked", measures=measures, fuels=fuels)
     return [
         warnings(data),
         paragraph(element("strong", "Asked: "), asked, " ", data.said("burned"), kind="asked"),
-        [_shown(each) for each in first],
+        [_shown(each) for each in told if each not in two_by_two],
         label(data.said("no_price")) if claims_of(data) and not (data.bare or prices_per_kg(data)) else None,
         [overlay_drawing(data), overview_table(data)] if data.begun else None,
         [heading("Two by two", "two-by-two"), *map(_shown, two_by_two)] if two_by_two else None,

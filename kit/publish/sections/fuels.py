@@ -318,8 +318,7 @@ def cooks(data: ReportData) -> list[object]:
             continue
         needs = f"Needs {_held(data, cook)}: a temperature of the cooker, not of the food."
         parts += [heading(cook.name, f"cook-{place}"), needs, *_one(data, own)]
-    found_alone = above if wanted else "peak and curve alone"
-    told_alone = data.said("cooks", found=found_alone)
+    told_alone = data.said("cooks", found=above if wanted else "peak and curve alone")
     return [*parts, data.said("no_setting", silent=silent), told_alone]
 
 

@@ -338,7 +338,6 @@ def price_sentence(row: Any, data: ReportData) -> str:
     return data.said(
         "price",
         settled=known and not undecided,
-        sized=known and not undecided and amount.known,
         open=undecided,
         beaten=beaten_by_the_best(data, row),
         of=f", of {data.these_bags}" if data.these_bags else "",
