@@ -380,8 +380,7 @@ def _spots(days: pd.DataFrame, seasons: list[str]) -> Any:
 @seasons_topic("drift", "Drift of probe and cooker")
 def drift(history: History) -> list[object]:
     """Return drift of probe and cooker."""
-    found = (history.metrics.get(name) for name in (OF_PROBE, OF_COOKER))
-    charts = [each.chart if each else None for each in found]
+    charts = [each.chart if each else None for each in map(history.metrics.get, (OF_PROBE, OF_COOKER))]
     moved = tuple(chart.moved if chart else None for chart in charts)
     single = max((len(chart.seasons) for chart in charts if chart), default=0) == 1
     lines = bullets(map(_drift_line, metrics_of(history)))

@@ -212,10 +212,8 @@ class Count(NamedTuple):
 
     def of(self, fuel: str) -> str:
         """Return it in words: 'six burns of alder lump from three bags', or that these are not all noted."""
-        burns, unnoted = (
-            f"{counted(self.burns, 'burn')} of {fuel}",
-            ", bags not all noted" * (self.unnoted > 0),
-        )
+        burns = f"{counted(self.burns, 'burn')} of {fuel}"
+        unnoted = ", bags not all noted" * (self.unnoted > 0)
         return f"{burns} from {self.from_bags}" if self.bags and not unnoted else burns + unnoted
 
 

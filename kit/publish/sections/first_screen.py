@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from kit.page.html_tables import Col, Kind, cols, numbers, table
-from kit.page.shown_numbers import convert, plain
+from kit.page.shown_numbers import convert, plain, quantity
 from kit.page.text import Html, anchor, element, join
 from kit.publish.claims import MOST, Claim, best_claim, claims_of, findings, overall_sentence, value_claim
 from kit.publish.compare import earlier_looks
@@ -182,7 +182,8 @@ def _cells(data: ReportData, metric: str, cast: Cast) -> list[object]:
         else:
             bound, ends = ends_known(own)
             shown = join((_cell(data, end, math.nan, math.nan, unit) for end in ends), " to ")
-            cells.append(join([bound, shown], " ") if bound else shown)
+            bounds = " to ".join(quantity(end, unit, data.units) for end in ends)
+            cells.append(f"{bound} {bounds}" if bound else shown)
     return cells
 
 

@@ -161,8 +161,7 @@ def _correction(data: ReportData) -> list[Html | str | None]:
 
 
 def _notes(data: ReportData) -> list[Html | None]:
-    told = dict.fromkeys(map(str, [*data.analysis.run.notes, *data.analysis.notes]))
-    made = list(map(_sentence, told))
+    made = list(map(_sentence, dict.fromkeys(map(str, [*data.analysis.run.notes, *data.analysis.notes]))))
     if not made:
         return []
     first, rest = made[:MOST_NOTES], made[MOST_NOTES:]
