@@ -134,7 +134,7 @@ def analysis_of(run: Run, logs: RunReadings, metrics: pd.DataFrame, seed: int = 
             *run.notes,
             *counted.notes,
             *uncounted_words(left_out),
-            *(price_notes(run) if any(fuel.price for fuel in run.trial.fuels) else ()),
+            *(price_notes(run) if run.trial.is_priced else ()),
             *quality,
             *judging.look_words(run),
             *judging.many_words(run),

@@ -471,6 +471,12 @@ class Trial(About):
         """The probe that metrics are of: the declared one, else the first listed; None where none is."""
         return self.probe or next((probe.id for probe in self.probes), None)
 
+    @property
+    def is_priced(self) -> bool:
+        """Whether any fuel or bag has a price."""
+        prices = [fuel.price for fuel in self.fuels] + [bag.price for bag in self.bags]
+        return any(price is not None for price in prices)
+
     def metric(self, metric_id: str) -> Metric:
         """Return what a metric id stands for in this trial."""
         return metric(metric_id, map(declared_metric, self.declared))

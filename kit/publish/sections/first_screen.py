@@ -14,7 +14,7 @@ from kit.page.text import Html, anchor, element, join
 from kit.publish.claims import MOST, Claim, best_claim, claims_of, findings, overall_sentence, value_claim
 from kit.publish.compare import earlier_looks
 from kit.publish.figures.canvas import Cast
-from kit.publish.report_data import ReportData, cost_metric, prices_per_kg
+from kit.publish.report_data import ReportData, break_even_table, cost_metric, prices_per_kg
 from kit.publish.sections.burn_curves import overlay_drawing
 from kit.publish.sections.fuels import ordered_cast
 from kit.publish.sections.section import APPENDIX, heading, label, paragraph, topic
@@ -29,11 +29,12 @@ def answer(data: ReportData) -> list[object]:
     two_by_two = pairs if data.many_fuels and len(pairs) < len(told) else []
     fuels, measures = [player.name for player in data.cast], [*map(data.label, data.primary)] or ["the burns"]
     asked = data.said("asked", measures=measures, fuels=fuels)
+    unpriced = claims_of(data) and not (data.bare or data.trial.is_priced)
     return [
         warnings(data),
         paragraph(element("strong", "Asked: "), asked, " ", data.said("burned"), kind="asked"),
         [_shown(each) for each in told if each not in two_by_two],
-        label(data.said("no_price")) if claims_of(data) and not (data.bare or prices_per_kg(data)) else None,
+        label(data.said("no_price", ratios=len(break_even_table(data)))) if unpriced else None,
         [overlay_drawing(data), overview_table(data)] if data.begun else None,
         [heading("Two by two", "two-by-two"), *map(_shown, two_by_two)] if two_by_two else None,
         label(_key(data)) if any(claim.interval for claim in claims_of(data)) else None,
