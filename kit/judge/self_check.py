@@ -102,6 +102,18 @@ def self_check(
     return pd.DataFrame(table, columns=["quantity", "nominal", "share", "mc_error", "trials", "seed"])
 
 
+def fell_short(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of intervals that held the truth less often than promised, the worst first.
+
+    By more than five points and than the error of the count. Of an SD's interval the column `component` has its source.
+    """
+    rows = table[table["quantity"].astype(str).str.contains("holds? the truth")]
+    source = rows["quantity"].astype(str).str.extract("interval of the (.+) SD holds", expand=False)
+    missing = (rows["nominal"] - rows["share"]).astype(float)
+    short = rows.assign(component=source, missing=missing)[missing > rows["mc_error"].clip(lower=0.05)]
+    return short.sort_values("missing", ascending=False)
+
+
 def pair_rows(fit: RepeatModel) -> Array:
     """Rows of all differences of means that can be separated."""
     means = fit.design.mean_rows()

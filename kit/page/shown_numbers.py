@@ -192,3 +192,9 @@ def duration(minutes: float | None) -> str:
     if hours < 48:
         return f"{sign}{hours}{NBSP}h" + (f"{NBSP}{rest}{NBSP}min" if rest else "")
     return f"{sign}{hours // 24}{NBSP}d" + (f"{NBSP}{hours % 24}{NBSP}h" if hours % 24 else "")
+
+
+def of_hundred(share: float) -> str:
+    """Return a share as so many of 100: '97'; 'over 99' and 'under 1' where that would say all or none of them."""
+    count = round(100 * share)
+    return str(count) if 0 < count < 100 else "over 99" if count else "under 1"

@@ -6,7 +6,7 @@ import hashlib
 import html
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cache
 from typing import Any, Final
 
@@ -41,6 +41,25 @@ class Html(str):
 
     def __repr__(self) -> str:
         return f"<Html of {len(self)} characters>"
+
+
+_LINK: Final = re.compile(r"\]\(([^)#]+)#?([^)]*)\)")
+
+
+def leading_there(markdown: str, pages: Mapping[str, str]) -> str:
+    """Return Markdown without the lines that link to a page, or to a place of one, that is not there.
+
+    Parameters
+    ----------
+    pages
+        The HTML of each file by its name; '' of what has no places.
+    """
+
+    def there(line: str) -> bool:
+        links = _LINK.findall(line)
+        return all(page in pages and (not place or f'id="{place}"' in pages[page]) for page, place in links)
+
+    return "".join(line for line in markdown.splitlines(keepends=True) if there(line))
 
 
 def visible(text: object) -> str:

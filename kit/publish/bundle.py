@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
 
+from kit.page.sentence_parts import filled
 from kit.page.text import escape_markdown, visible
 from kit.publish.compare import looks_of, state_of
 from kit.publish.plain import canonical
@@ -29,7 +30,7 @@ from kit.publish.provenance import (
     refuse_changes,
 )
 from kit.publish.report import make_report
-from kit.publish.wording import called, filled, paragraph_of, words
+from kit.publish.wording import called, paragraph_of, words
 from kit.publish.zips import write_zip
 from kit.results_file import ALWAYS, RESULTS, SCHEMA_FILE, needed_reports, read_results, schema_text
 from kit.runtime.atomic_write import place_file, staging

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from kit.page.sentence_parts import told_each
 from kit.page.text import anchor, escape_markdown
 from kit.publish.claims import NOT_TO_SAY, Claim, all_claims, claims_of, counts_in, findings
 from kit.publish.report_data import ReportData, report_data
-from kit.publish.wording import Count, called, counts_of_two, paragraph_of, sentences_of, told_each, words
+from kit.publish.wording import Count, called, counts_of_two, paragraph_of, sentences_of, words
 
 REPORT: Final = "report.html"
 
@@ -67,7 +68,6 @@ def three_sentences(data: ReportData) -> list[str]:
     primary = [claim for claim in claims_of(data) if claim.primary]
     parts = {
         "burned": "simulated" if data.simulated else "burned",
-        "fuels": sum(n.burns > 0 for n in data.burned.values()),
         "n": Count(*(sum(each) for each in zip(Count(), *data.burned.values(), strict=True))),
         "where": f" (cooker: {data.trial.cooker})" if data.trial.cooker else "",
         "measures": [data.label(metric) for metric in data.primary] or "what was logged",

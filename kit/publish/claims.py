@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Any, Final, Literal
 
 from kit.metrics import Metric
+from kit.page.sentence_parts import capital, number_word, told, told_each
 from kit.page.shown_numbers import Units
 from kit.page.text import anchor
 from kit.publish.report_data import ReportData, price_metric, prices_per_kg
@@ -20,15 +21,11 @@ from kit.publish.wording import (
     alike,
     amount_of,
     called,
-    capital,
     counts_of_two,
     estimate_words,
     label_of,
-    number_word,
     p_is,
     threshold,
-    told,
-    told_each,
     words,
 )
 from kit.schema import UNDECIDED

@@ -19,6 +19,7 @@ from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT
 from kit.history.control_chart import DRAWS, FALSE_ALARMS, LEVEL_RULES, RULES, SEED, Chart
 from kit.history.history import LEVEL, OF_COOKER, OF_PROBE, chart_points, history_tables, seasons_table
 from kit.measured_alike import main_probe
+from kit.page.sentence_parts import capital, counted, listed, number_word
 from kit.page.shown_numbers import Units, plain, to_range
 from kit.page.text import Html
 from kit.publish.figures.canvas import (
@@ -38,19 +39,7 @@ from kit.publish.provenance import trace
 from kit.publish.report import make, take_order
 from kit.publish.sections.method import inputs_html, versions_html
 from kit.publish.sections.section import Section, bullets, folded, heading, label, paragraph, section, topic
-from kit.publish.wording import (
-    Amount,
-    capital,
-    counted,
-    label_of,
-    listed,
-    number_word,
-    paragraph_of,
-    places,
-    refused,
-    table_of,
-    with_unit_after,
-)
+from kit.publish.wording import Amount, label_of, paragraph_of, places, refused, table_of, with_unit_after
 from kit.publish.write_outputs import by_hand, head_of, write_figures, write_numbers
 from kit.runtime.kernel import fresh_kernel
 

@@ -199,7 +199,8 @@ def _self_check(data: ReportData) -> list[Block | None]:
 def sources_cited(data: ReportData) -> list[str]:
     """Return the standards and papers that what was done rests on."""
     said = " ".join([*methods_used(data), *data.table("components")["method"].dropna()]).lower()
-    wanted = {"always", *map(str, data.table("comparisons")["multiplicity"].dropna())}
+    judged = data.table("comparisons")["multiplicity"].dropna()
+    wanted = {"always", *(() if data.interim else map(str, judged))}
     wanted |= {key for key in ("kenward", "satterthwaite", "large-sample") if key in said}
     wanted |= {"curves"} if data.banded else set()
     wanted |= {"equivalence"} if data.trial.margins else set()

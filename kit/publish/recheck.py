@@ -10,6 +10,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
 from kit.errors import KitError
+from kit.page.sentence_parts import told_each
 from kit.page.text import visible
 from kit.publish.bundle import CHECKSUMS, LOOKED, descriptions
 from kit.publish.compare import (
@@ -27,7 +28,7 @@ from kit.publish.plain import canonical
 from kit.publish.private import KEYS
 from kit.publish.provenance import Records, changes, dated, lenders, read_files, report_id
 from kit.publish.report import rerun, take_order
-from kit.publish.wording import called, paragraph_of, refuse_all, refused, told_each, words
+from kit.publish.wording import called, paragraph_of, refuse_all, refused, words
 from kit.publish.zips import unpack_hostile
 from kit.results_file import ALWAYS, RESULTS, Report, needed_reports, read_part, read_results, reports_of
 from kit.runtime.locked_tmp import private_folder

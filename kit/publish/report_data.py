@@ -12,20 +12,13 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from kit import schema
+from kit.judge.earlier_trials import lenders_of
 from kit.judge.question import KNOWN, values_of
+from kit.page.sentence_parts import capital
 from kit.page.shown_numbers import Units
 from kit.publish.figures.canvas import Axis, Cast, cast_of
 from kit.publish.provenance import SIMULATED
-from kit.publish.wording import (
-    Count,
-    alike,
-    called,
-    capital,
-    label_of,
-    margin_words,
-    paragraph_of,
-    with_unit_after,
-)
+from kit.publish.wording import Count, alike, called, label_of, margin_words, paragraph_of, with_unit_after
 
 if TYPE_CHECKING:
     from kit.trial.models import Trial
@@ -287,6 +280,19 @@ class ReportData:
         return self.singles and not self.borrowed
 
     @property
+    def families(self) -> list[str]:
+        """How comparisons were adjusted for one another, by name; none while no verdict is given."""
+        compared = self.table("comparisons")
+        alone = compared.groupby("metric")["metric"].transform("size") == 1
+        names = compared["multiplicity"].mask(alone, "one").dropna()
+        return [] if self.interim else list(dict.fromkeys(map(str, names)))
+
+    @cached_property
+    def lenders(self) -> list[str]:
+        """The folders, by name, that repeatability is borrowed from."""
+        return [lender.name for lender in lenders_of(self.analysis.run)[0]]
+
+    @property
     def banded(self) -> bool:
         """Whether some difference of curves has a band."""
         return bool(self.table("difference_curves")["band_low"].notna().any())
@@ -305,6 +311,12 @@ class ReportData:
     def cookers(self) -> int:
         """Cookers that the burn sheet names."""
         return int(self.sheet["cooker"].replace("", None).nunique())
+
+    @property
+    def of_fuels(self) -> str:
+        """How many fuels were burned, in words: 'five fuels', 'four of five fuels' where burns of one are to come."""
+        fuels = sum(n.burns > 0 for n in self.burned.values())
+        return self.said("of_fuels", fuels=fuels, unburned=len(self.cast) - fuels)
 
     @property
     def control(self) -> str:

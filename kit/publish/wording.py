@@ -3,27 +3,23 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import product
-from string import Formatter
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from kit.data_file import data_file
 from kit.errors import Faults, KitError
 from kit.metrics import Metric
 from kit.page.html_tables import Col, cols, numbers, table
+from kit.page.sentence_parts import Parts, counted, listed, number_word, told, told_each
 from kit.page.shown_numbers import METRIC, NBSP, Units, convert, in_each, limit, plain, with_unit
 from kit.page.text import Html
 
 if TYPE_CHECKING:
     import pandas as pd
 
-NUMBERS: Final = (
-    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
-)  # fmt: skip
 TIMES_FROM: Final = 2.0
 """From this ratio on a difference is told as a multiple, not in per cent."""
 TOO_WIDE: Final = 10.0
@@ -34,82 +30,6 @@ TOO_WIDE: Final = 10.0
 def words() -> dict[str, Any]:
     """Return the words that reports share: glossary, paragraphs, sources, formulas, those of figures and tables."""
     return data_file(__file__, "words.toml")
-
-
-Template = str | Sequence[str | Mapping[str, Any]]
-"""A sentence with {parts}, or several; of { if = part, say = …, else = … } one is said where that part holds."""
-
-
-def told_each(template: Template, parts: Mapping[str, object]) -> list[str]:
-    """Return the sentences of a template that are there, their parts filled in.
-
-    What is not among the parts is an attribute of the part `data`. {Part} begins with a capital, {part.name} is what it
-    has of that name, {list} and {list:or} join what it holds, {number:1} has so many decimals, and {n:burn}, {n:is/are}
-    and {n:in words} tell how many it is or holds. A number that is none does not hold.
-    """
-    known, said = _Parts(parts), []
-    for one in [template] if isinstance(template, str) else template:
-        while not isinstance(one, str):
-            holds = Formatter().get_field(one["if"], (), known)[0]
-            one = one["say"] if holds else one.get("else", "")
-        said.append(one.format_map(known))
-    return list(filter(None, said))
-
-
-class _Parts(dict[str, Any]):
-    """Parts of a sentence by name, ready to be told."""
-
-    def __getitem__(self, name: str) -> _Part:
-        own = name[:1].lower() + name[1:]
-        return _Part(self.get(own) if own in self else getattr(super().__getitem__("data"), own), own != name)
-
-
-@dataclass(frozen=True)
-class _Part:
-    """A part of a sentence, and whether it begins with a capital."""
-
-    value: Any
-    begins: bool
-
-    def __bool__(self) -> bool:
-        return bool(self.value) and not (isinstance(self.value, float) and math.isnan(self.value))
-
-    def __getattr__(self, name: str) -> _Part:
-        return _Part(getattr(self.value, name), self.begins)
-
-    def __getitem__(self, key: str | int) -> _Part:
-        return _Part(self.value[key], self.begins)
-
-    def __format__(self, how: str) -> str:
-        text = self._told(how)
-        return capital(text) if self.begins else text
-
-    def _told(self, how: str) -> str:
-        if isinstance(self.value, list | tuple) and how in ("", "or"):
-            return listed(self.value, how or "and")
-        if how.isdigit():
-            return plain(self.value, int(how))
-        if not how or isinstance(self.value, str) or how.startswith("."):
-            return format(self.value, how)
-        count = len(self.value) if hasattr(self.value, "__len__") else int(self.value)
-        if "/" in how:
-            return how.split("/")[count != 1]
-        return number_word(count) if how == "in words" else counted(count, how)
-
-
-def told(template: Template, parts: Mapping[str, object]) -> str:
-    """Return the same as one text."""
-    return " ".join(told_each(template, parts))
-
-
-def filled(template: Any, parts: Mapping[str, object]) -> Any:
-    """Return what stands in words.toml with its parts filled in; a text that is one part alone becomes that part."""
-    if isinstance(template, dict):
-        return {key: filled(each, parts) for key, each in template.items()}
-    if isinstance(template, list):
-        return [filled(each, parts) for each in template]
-    alone = re.fullmatch(r"\{(\w+)\}", template)
-    return parts[alone[1]] if alone else template.format(**parts)
 
 
 def called(kind: str, word: str, otherwise: str = "") -> str:
@@ -163,7 +83,7 @@ def table_of(key: str, rows: pd.DataFrame, units: Units = METRIC, /, **parts: ob
 
 def _columns(own: Any, rows: pd.DataFrame, parts: Mapping[str, object]) -> list[Col]:
     how: dict[str, Any] = own if isinstance(own, dict) else {"texts": [own]}
-    if "if" in how and not _Parts(parts)[how["if"]]:
+    if "if" in how and not Parts(parts)[how["if"]]:
         return []
     pairs = ([each, ""] if isinstance(each, str) else each for each in how.get("texts") or how["numbers"])
     named = [(name, heading.format(**parts)) for name, heading in pairs]
@@ -176,26 +96,6 @@ def _columns(own: Any, rows: pd.DataFrame, parts: Mapping[str, object]) -> list[
         decimals = rows["places"].dropna().tolist() or None
     unit, share = how.get("unit", "").format(**parts), how.get("share", False)
     return numbers(*named, unit=unit, decimals=decimals, share=share)
-
-
-def capital(text: str) -> str:
-    """Return text whose first letter is a capital."""
-    return text[:1].upper() + text[1:]
-
-
-def number_word(count: int) -> str:
-    """Return a count as a word up to twelve."""
-    return NUMBERS[count] if 0 <= count < len(NUMBERS) else str(count)
-
-
-def counted(count: int, one: str) -> str:
-    """Return 'one burn', 'six burns', '36 burns'."""
-    return f"{number_word(count)} {one}{'s' * (count != 1)}"
-
-
-def listed(words: Sequence[str], last: str = "and") -> str:
-    """Return 'a', 'a and b', 'a, b and c'."""
-    return f"{', '.join(words[:-1])} {last} {words[-1]}" if len(words) > 1 else "".join(words)
 
 
 class Count(NamedTuple):

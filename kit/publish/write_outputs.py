@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from kit import schema
 from kit.errors import disk_faults
-from kit.page.text import Html, element
+from kit.page.text import Html, element, leading_there
 from kit.publish.cards import cards
 from kit.publish.claims import all_claims
 from kit.publish.compare import correction_of
@@ -45,10 +45,14 @@ def write_outputs(
     """
     if not str(output):
         return by_hand("nothing was", "report")
-    target = Path(output)
+    target, sections = Path(output), [*sections]
     write_figures(sections, target)
+    pages = {RESULTS: ""}
+    for each in sections:
+        page = f"{each.part}.html"
+        pages[page] = pages.get(page, "") + each.html
     for name, text in cards(analysis).items():
-        (target / name).write_text(text, "utf-8", newline="\n")
+        (target / name).write_text(leading_there(text, pages), "utf-8", newline="\n")
     return write_results(analysis, target, parameters, claims=all_claims(report_data(analysis)))
 
 

@@ -4,12 +4,12 @@ import re
 
 import pytest
 
+from kit.page.sentence_parts import counted
 from kit.page.text import anchor, escape_markdown
 from kit.publish import sections
 from kit.publish.cards import cards, how_we_know, say_card, three_sentences
 from kit.publish.claims import MOST_CAPTION, MOST_SAID, all_claims, claims_of, words_in
 from kit.publish.report_data import report_data
-from kit.publish.wording import counted
 from tests.publish_content.made import analysis
 
 

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kit.page.sentence_parts import listed
 from kit.page.shown_numbers import Units
 from kit.publish import sections
 from kit.publish.claims import (
@@ -26,7 +27,7 @@ from kit.publish.claims import (
 from kit.publish.figures.canvas import Cast
 from kit.publish.report_data import report_data
 from kit.publish.sections.first_screen import answer_sentences
-from kit.publish.wording import estimate_words, listed
+from kit.publish.wording import estimate_words
 from tests.publish_content.made import analysis
 from tests.publish_content.pages import read
 

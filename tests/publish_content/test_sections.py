@@ -11,6 +11,7 @@ import pytest
 from kit.analysis import analysis_of
 from kit.errors import KitError
 from kit.page.inline_svg import inlined
+from kit.page.sentence_parts import number_word
 from kit.page.shown_numbers import plain
 from kit.page.text import join, markdown_html
 from kit.publish import sections
@@ -19,7 +20,7 @@ from kit.publish.claims import MOST, all_claims
 from kit.publish.methods_text import methods
 from kit.publish.report_data import prices_per_kg, report_data
 from kit.publish.sections.first_screen import answer_sentences
-from kit.publish.wording import number_word, words
+from kit.publish.wording import words
 from kit.trial.models import Bag, Charge
 from tests.publish_content.made import analysis, folder
 from tests.publish_content.pages import read
@@ -140,7 +141,13 @@ def test_single_burns_show_values_without_intervals_letters_or_order():
 
 def test_borrowed_repeatability_is_named_with_its_folder():
     words = text("borrowed", sections.answer)
-    assert "borrowed from ../three" in words and "these bags alone" not in words
+    assert "borrowed from three, not on these burns" in words and "these bags alone" not in words
+    assert (
+        "every error bar is borrowed from three"
+        in text("borrowed", sections.method).partition("Limitations")[2]
+    )
+    for section in (*REPORT, *APPENDIX):
+        assert "../three" not in text("borrowed", section), section
     assert set(analysis("borrowed").table("comparisons", metric="peak")["scope"]) == {"the product"}
     assert "that was found" not in text("borrowed", sections.variation)
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kit.page.inline_svg import figure
+from kit.page.sentence_parts import told
 from kit.page.text import Html, anchor
 from kit.publish.figures.canvas import (
     FILM,
@@ -27,7 +28,7 @@ from kit.publish.figures.canvas import (
 )
 from kit.publish.figures.svg import drawing_settings, recoloured, small_svg, with_words
 from kit.publish.plain import as_csv
-from kit.publish.wording import told, words
+from kit.publish.wording import words
 from kit.runtime.worker import outcome, running_worker
 
 if TYPE_CHECKING:

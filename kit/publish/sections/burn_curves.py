@@ -293,7 +293,7 @@ def _name_peaks(axes: Axes, lines: Lines, cast: Cast, frame: Frame) -> float:
         )
         style |= {"marker": player.marker, "markeredgecolor": frame.paper, "markersize": frame.small * 0.6}
         axes.plot([minute], [peak], zorder=6, **style)
-        name = short(player.name, 18 if frame.film else 22)
+        name = short(player.name, 22)
         figures.word(axes, start, height, name, frame, nudge=frame.small / 3, gid=player.group)
         share = figures.room_for([name]) * frame.small / figures.PAGE.small / width
         beyond = max(beyond, start / end / max(1 - share, 0.2) - 1)
@@ -312,7 +312,7 @@ def panels(lines: Lines, cast: Cast, frame: Frame) -> Figure:
         each.set_xlim(0.0, lines.end)
         _fuel(each, lines, player, frame, alpha=0.2)
         title: dict[str, Any] = {"fontsize": frame.small, "color": frame.ink, "fontweight": "bold"}
-        name = short(player.name, 20 if frame.film else 30)
+        name = short(player.name, 20 if frame.film and columns > 2 else 30)
         each.set_title(name, loc="left", parse_math=False, **title)
         fewer_ticks(each, frame, x=5 if columns > 1 else 8, y=5)
         if place + columns >= len(cast):

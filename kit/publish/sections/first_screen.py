@@ -29,16 +29,22 @@ def answer(data: ReportData) -> list[object]:
     two_by_two = pairs if data.many_fuels and len(pairs) < len(told) else []
     fuels, measures = [player.name for player in data.cast], [*map(data.label, data.primary)] or ["the burns"]
     asked = data.said("asked", measures=measures, fuels=fuels)
-    unpriced = claims_of(data) and not (data.bare or data.trial.is_priced)
     return [
         warnings(data),
         paragraph(element("strong", "Asked: "), asked, " ", data.said("burned"), kind="asked"),
         [_shown(each) for each in told if each not in two_by_two],
-        label(data.said("no_price", ratios=len(break_even_table(data)))) if unpriced else None,
+        label(_no_price(data)) if claims_of(data) and not data.bare else None,
         [overlay_drawing(data), overview_table(data)] if data.begun else None,
         [heading("Two by two", "two-by-two"), *map(_shown, two_by_two)] if two_by_two else None,
         label(_key(data)) if any(claim.interval for claim in claims_of(data)) else None,
     ]
+
+
+def _no_price(data: ReportData) -> str:
+    """Return why no fuel is called the better value, where prices or an interval of the costs are missing; else ''."""
+    cost, ratios = cost_metric(data), len(break_even_table(data))
+    bare = cost and data.trial.is_priced and not data.rows("comparisons", cost)["low"].notna().any()
+    return data.said("no_price", cost=data.label(cost) if bare else "", ratios=ratios)
 
 
 def _shown(each: Claim | str) -> Html:
@@ -104,7 +110,6 @@ def warnings(data: ReportData) -> list[Html]:
     looked, unnoted = looks + beyond and not data.interim, f"Bags are not{' all' * (data.bags > 0)} noted"
     parts = {
         "few": unnoted if data.these_bags == "these charges" else "One bag of each fuel",
-        "lenders": data.trial.model.borrow_from or "elsewhere",
         "judged_for_these": data.these_bags and not (data.bare or data.interim),
         "uncounted": "; ".join(uncounted),
         "again": data.said("looks", looked=looked, looks=looks, beyond=beyond),

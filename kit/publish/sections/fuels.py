@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from kit.judge.question import KNOWN
+from kit.page.sentence_parts import capital, listed, told
 from kit.page.shown_numbers import convert, duration, plain, with_unit
 from kit.page.text import Html
 from kit.publish.figures.canvas import Axes, Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas, size_of
@@ -18,15 +19,12 @@ from kit.publish.sections.section import bullets, heading, label, rows_table, to
 from kit.publish.wording import (
     burns_named,
     called,
-    capital,
     ends_known,
-    listed,
     p_is,
     places,
     range_words,
     row_places,
     table_of,
-    told,
     with_unit_after,
     words,
 )

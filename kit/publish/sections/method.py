@@ -9,27 +9,17 @@ from typing import Any, Final
 import pandas as pd
 
 from kit.judge.question import MOST_FUELS
-from kit.judge.self_check import TRIALS
+from kit.judge.self_check import TRIALS, fell_short
 from kit.metrics import METRIC_BASES
 from kit.page.cautions import cautions_list
-from kit.page.shown_numbers import plain, quantity
+from kit.page.sentence_parts import capital, filled, listed, told_each
+from kit.page.shown_numbers import of_hundred, plain, quantity
 from kit.page.text import Html, element, markdown_html
 from kit.publish.provenance import trace
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, heading, label, paragraph, rows_table, to_appendix, topic
-from kit.publish.wording import (
-    called,
-    capital,
-    ends_of,
-    filled,
-    listed,
-    paragraph_of,
-    sentences_of,
-    table_of,
-    threshold_words,
-    told_each,
-    words,
-)
+from kit.publish.sections.variation import source_name
+from kit.publish.wording import called, ends_of, paragraph_of, sentences_of, table_of, threshold_words, words
 from kit.trial.plan_file import WRITTEN_LATE
 from kit.variance.censored import OF_A_T
 from kit.variance.engine import explained
@@ -112,16 +102,13 @@ def computed_lines(data: ReportData) -> list[str]:
     # whether burns have one SD in common, as the models of the primary measures were fitted
     fitted = [fit for name, fit in data.analysis.fits.items() if name in data.primary]
     ways = [called("spread", way) for way in dict.fromkeys(fit.spread_choice for fit in fitted)]
-    compared = data.table("comparisons")
-    alone = compared.groupby("metric")["metric"].transform("size") == 1
-    names = dict.fromkeys(map(str, compared["multiplicity"].mask(alone, "one").dropna()))
     cookers = any(name.startswith("cooker") for fit in fitted for name in fit.design.columns)
     blocks = data.said("blocks", several=cookers)
     parts = {
         "spreads": f"; {listed(ways)}" if ways else "",
         "blocks": f" {blocks}" if blocks else "",
         "used": " and ".join(methods_used(data)) or "the fitted model",
-        "families": "; ".join(called("families", name) for name in names),
+        "families": "; ".join(called("families", name) for name in data.families),
     }
     told = ("scale", "model", "intervals", "verdict", *["curves"] * data.banded)
     return [data.said(each, **parts) for each in told]
@@ -157,7 +144,7 @@ def _checked(data: ReportData) -> str:
     """Say what the self-check found, and whether another program agrees."""
     rows, opinion = data.table("self_check"), data.table("second_opinion")
     held = rows[rows["quantity"].astype(str).str.contains("^intervals of the means .*hold the truth")]
-    ends = dict.fromkeys(f"{100 * float(end):.0f}" for end in held["share"].agg(["min", "max"]).dropna())
+    ends = dict.fromkeys(map(of_hundred, held["share"].agg(["min", "max"]).dropna()))
     fitted = opinion[opinion["other"].notna()]
     converged = fitted[~fitted["note"].astype(str).str.contains("did not converge")]
     false = rows[rows["quantity"].astype(str).str.startswith("a difference is claimed somewhere")]
@@ -167,7 +154,7 @@ def _checked(data: ReportData) -> str:
         "checked",
         many=len(data.cast) > MOST_FUELS,
         nominal=f"{100 * held['nominal'].astype(float).max():.4g}",
-        false_claims=f"{100 * false['share'].astype(float).max():.0f}" if len(false) else "",
+        false_claims=of_hundred(false["share"].max()) if len(false) else "",
         error=f"{100 * false['nominal'].astype(float).max():.3g}",
         trials=TRIALS,
         checked=len(rows),
@@ -176,8 +163,19 @@ def _checked(data: ReportData) -> str:
         compared=len(opinion),
         fitted=len(fitted),
         converged=len(converged),
+        short=_fell_short(data),
         found=data.said("found_alike", farthest=plain(_farthest(converged), 1), **found),
     )
+
+
+def _fell_short(data: ReportData) -> str:
+    """Say which interval fell short most of what it promised in the self-check; '' where none did."""
+    worst, *more = fell_short(data.table("self_check")).to_dict("records") or [{}]
+    if not worst:
+        return ""
+    spread = source_name(worst["component"], data) if worst["component"] == worst["component"] else ""
+    parts = {"spread": spread, "measure": data.label(worst["metric"]), "held": of_hundred(worst["share"])}
+    return data.said("fell_short", worst=worst, promised=100 * worst["nominal"], more=more, **parts)
 
 
 def _farthest(opinion: pd.DataFrame) -> float:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from kit.page.sentence_parts import capital, number_word
 from kit.page.shown_numbers import NBSP, limit, plain, quantity
 from kit.page.text import Html
 from kit.publish.claims import (
@@ -30,9 +31,7 @@ from kit.publish.wording import (
     alike,
     amount_of,
     called,
-    capital,
     margin_words,
-    number_word,
     plural,
     row_places,
     sentences_of,
@@ -124,7 +123,10 @@ def labelled_pairs(data: ReportData, rows: pd.DataFrame, sign: str) -> dict[str,
     place = {player.id: player.place for player in data.cast}
     return {
         "label": [f"{a} {sign} {b}" for a, b in named],
-        "short_label": [f"{short(a, 21)} {sign} {short(b, 21)}" for a, b in named],
+        "short_label": [
+            f"{a} {sign} {b}" if len(a + b) <= 41 else f"{short(a, 21)} {sign} {short(b, 21)}"
+            for a, b in named
+        ],
         "place": [place.get(a, 0) for a in rows["a"]],
     }
 

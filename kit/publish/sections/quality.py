@@ -10,6 +10,7 @@ from scipy import special
 
 from kit.judge.question import MOST_FUELS
 from kit.page.html_tables import cols, table
+from kit.page.sentence_parts import capital, counted, listed, number_word
 from kit.page.shown_numbers import plain, quantity
 from kit.page.text import Html
 from kit.publish.compare import correction_of
@@ -17,7 +18,7 @@ from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, canvas, fewer_
 from kit.publish.figures.drawing import Drawing, figure_of
 from kit.publish.report_data import ReportData
 from kit.publish.sections.section import bullets, folded, heading, rows_table, to_appendix, topic
-from kit.publish.wording import burns_named, capital, counted, ends_of, listed, number_word
+from kit.publish.wording import burns_named, ends_of
 from kit.schema import FLAGS, usable
 
 MOVED_SHOWN: Final = 30
@@ -75,8 +76,9 @@ def _flags_told(data: ReportData) -> list[str]:
             n=int(own["n"].sum()),
             burns=burns_named(own["burn"], most=6),
             used=usable(str(flag)),
+            probe=probe if data.trial.main_probe not in (None, probe) else "",
         )
-        for flag, own in data.table("flag_counts").groupby("flag", sort=False)
+        for (flag, probe), own in data.table("flag_counts").groupby(["flag", "probe"], sort=False)
     ]
 
 
@@ -196,7 +198,8 @@ def odd_burns(data: ReportData) -> list[object]:
     if not len(data.table("odd_burns")):
         return [data.said("no_odd")]
     influence, *which = influence_words(data)
-    what = "Every burn's distance from the others, and what every verdict would be without it"
+    what = "Every burn's distance from the others"
+    what += ", and every verdict that would change without it" * (influence_table(data) is not None)
     return [
         data.said("odd"),
         odd_table(data),

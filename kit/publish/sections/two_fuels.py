@@ -9,6 +9,7 @@ from typing import Any, Final
 import pandas as pd
 
 from kit.errors import did_you_mean
+from kit.page.sentence_parts import capital, listed
 from kit.page.shown_numbers import NBSP
 from kit.page.text import Html
 from kit.publish.claims import Claim, claims_of, counts_in
@@ -29,7 +30,7 @@ from kit.publish.sections.pairs import (
 from kit.publish.sections.quality import influence_words
 from kit.publish.sections.section import Section, bullets, heading, label, paragraph, section
 from kit.publish.sections.variation import chances_words
-from kit.publish.wording import Amount, alike, amount_of, capital, listed, refuse_all, refused
+from kit.publish.wording import Amount, alike, amount_of, refuse_all, refused
 
 MOST_ON_FILM: Final = 4
 

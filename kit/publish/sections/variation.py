@@ -9,7 +9,8 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from kit.page.shown_numbers import plain, with_unit
+from kit.judge.self_check import fell_short
+from kit.page.shown_numbers import of_hundred, plain, with_unit
 from kit.page.text import Html
 from kit.publish.figures.canvas import Axis, Cast, Figure, Frame, RowLayout, bar, rows_canvas
 from kit.publish.figures.drawing import Drawing, figure_of
@@ -111,11 +112,23 @@ def at_zero(data: ReportData, metrics: list[str]) -> list[str]:
     """Return where a source was found at zero, with what is not ruled out: a sentence per source and its measures."""
     told: dict[str, list[str]] = {}
     for metric in metrics:
-        rows, unit = spread_table(data, metric), data.difference_unit(metric)
+        rows, unit, short = (
+            spread_table(data, metric),
+            data.difference_unit(metric),
+            _held_too_seldom(data, metric),
+        )
         for row in rows[rows["at_boundary"].fillna(False).astype(bool)].itertuples(index=False):
-            limit = f" (up to {plain(row.high, 1)} {unit} is not ruled out)" if row.high == row.high else ""
-            told.setdefault(source_name(row.component, data), []).append(f"{data.label(metric)}{limit}")
+            limit = data.said("not_ruled_out", high=row.high, unit=unit, held=short.get(row.component))
+            told.setdefault(source_name(row.component, data), []).append(
+                f"{data.label(metric)} {limit}".strip()
+            )
     return [data.said("at_zero", source=of, within=of in WITHIN, measures=told[of]) for of in told]
+
+
+def _held_too_seldom(data: ReportData, metric: str) -> dict[str, str]:
+    """Return for each source whose interval fell short in the self-check how many of 100 held the truth."""
+    rows = fell_short(data.rows("self_check", metric)).dropna(subset=["component"])
+    return dict(zip(rows["component"], rows["share"].map(of_hundred), strict=True))
 
 
 def next_bag_table(data: ReportData) -> Html | None:
@@ -129,8 +142,8 @@ def next_bag_table(data: ReportData) -> Html | None:
 def chances_table(data: ReportData) -> Html | None:
     """Return for each pair and primary measure how often a new bag of the first gives more than one of the second."""
     rows = data.table("chances")
-    shares = {name: 100 * rows[name].astype(float) for name in ("chance", "low", "high")}
-    return None if data.interim else rows_table(data, "chances", rows.assign(**shares))
+    shares = {name: rows[name].map(of_hundred) for name in ("chance", "low", "high")}
+    return None if data.interim else rows_table(data, "chances", rows.assign(places=0, **shares))
 
 
 def chances_words(data: ReportData) -> list[str]:
@@ -146,14 +159,14 @@ def chances_words(data: ReportData) -> list[str]:
 
 
 def chance_sentence(row: Any, data: ReportData) -> str:
-    """Return one chance in words: 'would peak hotter in about 97 of 100 such pairs (86 to 99)'."""
+    """Return one chance in words: 'would peak hotter in about 97 of 100 such pairs (86 to over 99)'."""
     spec = data.spec(row.metric)
     a, b, chance, low, high = row.a, row.b, float(row.chance), float(row.low), float(row.high)
     if chance < 0.5:
         a, b, chance, low, high = b, a, 1 - chance, 1 - high, 1 - low
     words = spec.phrases.chance.format(at=threshold(spec, data.units))
-    often = min(round(100 * chance), 99)
-    limits = f"{min(round(100 * low), often)} to {100 if high > 0.995 else round(100 * high)}"
+    often, limits = of_hundred(chance), " to ".join(dict.fromkeys(map(of_hundred, (low, high))))
+    often = f"about {often}" if often.isdigit() else often
     parts = {"a": data.name(a), "b": data.name(b), "does": words, "often": often, "limits": limits}
     return data.said("chance", **parts, open=row.verdict in UNDECIDED)
 
@@ -172,7 +185,8 @@ def spread_drawing(data: ReportData, metric: str) -> Drawing | None:
     second = "" if unit == "%" else data.second_scale(data.spec(metric).unit, difference=True)
     drawn = rows[["component", "label", "sd", "low", "high", "level", "method", "at_boundary"]]
     draw = partial(spreads, rows, Axis(with_unit_after(f"spread of {words}", unit), second))
-    parts = {"measure": words, "sds": "; ".join(sds), **data.n_parts(used)}
+    short = [f"{source_name(source, data)} {n}" for source, n in _held_too_seldom(data, metric).items()]
+    parts = {"measure": words, "sds": "; ".join(sds), "short": short, **data.n_parts(used)}
     return figure_of(data, "spread", metric, drawn, draw, **parts)
 
 

@@ -1,0 +1,106 @@
+"""What pages must own up to: intervals that fell short, shares never certain, costs without interval, dead links."""
+
+import re
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from kit.page.shown_numbers import of_hundred
+from kit.publish import sections
+from kit.publish.cards import cards
+from kit.publish.methods_text import methods
+from kit.publish.write_outputs import write_outputs
+from tests.publish_content.made import analysis
+from tests.publish_content.pages import read
+
+
+def text(made, section):
+    return read(section(made).html).text.replace("\u00a0", " ")
+
+
+def held_by_days(share):
+    """Return the analysis of three fuels whose interval of the day SD held the truth in this share of 250 trials."""
+    made = analysis("three")
+    row = {
+        "metric": "peak",
+        "quantity": "interval of the day SD holds the truth (profile with bounds)",
+        "nominal": 0.95,
+        "share": share,
+        "mc_error": 0.025,
+        "trials": 250,
+        "seed": 1,
+    }
+    whole = made.self_check[~made.self_check["quantity"].str.contains(" SD holds")]
+    at_zero = made.components.assign(
+        at_boundary=made.components["component"] == "day", high=made.components["high"].fillna(2.0)
+    )
+    return made.with_tables(self_check=pd.concat([whole, pd.DataFrame([row])]), components=at_zero)
+
+
+def test_the_report_names_the_interval_that_fell_short_and_what_rests_on_it():
+    short, near = held_by_days(0.8), held_by_days(0.91)
+    named = "that of the spread between days in peak temperature held the truth in 80 of 100 where 95 were promised"
+    assert named in text(short, sections.method)
+    assert "held the truth in only 80 of 100 simulated trials" in text(short, sections.variation)
+    assert "between days 80" in text(short, sections.variation)
+    assert "Not every interval" not in text(near, sections.method)
+    assert "held the truth in only" not in text(near, sections.variation)
+    assert "is not ruled out)" in text(near, sections.variation)
+
+
+def test_a_share_of_a_hundred_is_never_all_or_none_on_page_or_in_table():
+    assert [of_hundred(share) for share in (1.0, 0.996, 0.99, 0.004, 0.0)] == [
+        "over 99", "over 99", "99", "under 1", "under 1",
+    ]  # fmt: skip
+    made = analysis("three")
+    sure = made.chances.assign(chance=0.9999, low=0.86, high=1.0)
+    told = text(made.with_tables(chances=sure), sections.variation)
+    assert "in over 99 of 100 such pairs (86 to over 99)" in told and "100 of 100" not in told
+    [table] = [
+        each for each in read(sections.variation_tables(made.with_tables(chances=sure)).html).tables
+        if "A new bag of one" in str(each["caption"])
+    ]  # fmt: skip
+    page = text(made.with_tables(chances=sure), sections.variation_tables)
+    assert table and "over 9986over 99" in page.replace(" ", "").replace("over99", "over 99")
+
+
+def test_costs_without_an_interval_say_that_no_better_value_is_judged():
+    made = analysis("three")
+    costs = made.comparisons["metric"].str.startswith("cost:")
+    blank = made.comparisons.assign(low=made.comparisons["low"].mask(costs))
+    said = "values without an interval"
+    assert said in text(made.with_tables(comparisons=blank), sections.answer)
+    assert said not in text(made, sections.answer)
+
+
+def test_an_interim_report_promises_no_verdict_and_no_comparison():
+    made = analysis("interim")
+    assert "every verdict" not in text(made, sections.odd_burns)
+    markdown = methods(made).markdown
+    assert "Families of comparisons" not in markdown and "Tukey JW" not in markdown
+    assert "Families of comparisons" in methods(analysis("three")).markdown
+
+
+def test_fuels_still_to_be_burned_are_not_counted_as_burned():
+    made = analysis("interim")
+    kept = made.metrics[made.metrics["fuel"] != "olive"]
+    assert "Two of three fuels" in text(made.with_tables(metrics=kept), sections.answer)
+    assert "Two of three fuels" not in text(made, sections.answer)
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_cards_link_to_what_stands_in_their_own_report(tmp_path, whole):
+    made, few = analysis("three"), (sections.provenance, sections.provenance_tables)
+    every = (
+        sections.answer, sections.curves, sections.fuels, sections.comparisons, sections.method, sections.fuel_tables,
+        sections.comparison_tables,
+    )  # fmt: skip
+    shown = [section(made) for section in (*few, *(every if whole else ()))]
+    write_outputs(made, [replace(each, figures=()) for each in shown], tmp_path)
+    there = {f"{each.part}.html#{place}" for each in shown for place in read(each.html).ids}
+    there |= {"results.json", "report.html", "appendix.html"}
+    for name, card in cards(made).items():
+        written = (tmp_path / name).read_text("utf-8")
+        assert set(re.findall(r"\]\(([^)]+)\)", written)) <= there, name
+        assert (written == card) == whole, name
