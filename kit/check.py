@@ -314,7 +314,7 @@ def log_notes(notes: pd.DataFrame) -> list[str]:
     """Return a line a note, naming the one log it is about or counting the logs; a probe's is about none."""
     lines = []
     for note, files in notes.groupby("note", sort=False)["file"].agg(list).items():
-        about = f"{files[0]}: " if len(files) == 1 else f"{len(files)} logs: "
+        about = f"{files[0]}: " if len(files) == 1 else f"{len(files)} logs, each: "
         lines.append(f"{about if any(files) else ''}{note}")
     return lines
 

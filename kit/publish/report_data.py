@@ -280,11 +280,16 @@ class ReportData:
         return self.singles and not self.borrowed
 
     @property
+    def against(self) -> str:
+        """What a family that is no family of all pairs holds: those asked about, else those with the control fuel."""
+        return "asked" if self.trial.pairs else "dunnett"
+
+    @property
     def families(self) -> list[str]:
         """How comparisons were adjusted for one another, by name; none while no verdict is given."""
         compared = self.table("comparisons")
         alone = compared.groupby("metric")["metric"].transform("size") == 1
-        names = compared["multiplicity"].mask(alone, "one").dropna()
+        names = compared["multiplicity"].mask(alone, "one").dropna().replace("dunnett", self.against)
         return [] if self.interim else list(dict.fromkeys(map(str, names)))
 
     @cached_property

@@ -388,7 +388,6 @@ def _header_notes(log: OpenLog, dialect: Dialect) -> list[str]:
         named = f"line {log.header.row} names fewer columns than the rows hold"
         notes.append(f"{named}: its last name was numbered on")
     if count:
-        were = "one line above the table was" if count == 1 else f"{count} lines above the table were"
-        notes.append(f"{were} left aside")
+        notes.append(f"skipped {count} line{'s' * (count > 1)} above the table")
     left = ", ".join(f"'{name}' ({why})" for name, why in dialect.others.items())
     return [*notes, f"no temperatures: {left}"] if left else notes

@@ -13,7 +13,7 @@ from kit.publish.compare import earlier_looks
 from kit.publish.report_data import break_even_table, report_data
 from kit.publish.sections.first_screen import answer_sentences, overview_table
 from kit.publish.sections.fuels import limits_table, reached_sentences, values_drawing
-from kit.publish.sections.pairs import price_sentence
+from kit.publish.sections.pairs import family_words, price_sentence
 from kit.publish.sections.quality import influence_words
 from kit.publish.wording import amount_of, ends_known, words
 from kit.trial.models import Fuel, Lab
@@ -205,3 +205,12 @@ def test_what_is_drawn_and_counted_is_of_the_setting_that_is_compared():
     assert f"at setting '{data.setting}'" in words
     drawn = sections.curves(analysis("two settings")).figures[0].data
     assert set(drawn.loc[drawn["what"] == "burn", "burn"]) == set(data.compared)
+
+
+def test_pairs_asked_about_beforehand_are_not_said_to_be_with_the_control_fuel():
+    plain = report_data(analysis("three"))
+    trial = replace(plain.trial, pairs=(("alder", "pressed"), ("olive", "pressed")), control_fuel=None)
+    asked = report_data(replace(analysis("three"), run=replace(analysis("three").run, trial=trial)))
+    assert "with the control fuel" in family_words(plain, "peak")
+    assert family_words(asked, "peak") == "for both pairs asked about beforehand at once (multivariate t)"
+    assert "asked" in asked.families and "dunnett" in plain.families

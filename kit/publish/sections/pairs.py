@@ -99,7 +99,8 @@ def family_words(data: ReportData, metric: str) -> str:
     if size <= 1:
         return "for this one comparison"
     together = "both" if size == 2 else f"all {number_word(size)}"
-    return called("family", str(rows["multiplicity"].iloc[0]), called("family", "none")).format(all=together)
+    name = str(rows["multiplicity"].iloc[0]).replace("dunnett", data.against)
+    return called("family", name, called("family", "none")).format(all=together)
 
 
 def pairs_table(data: ReportData, metric: str) -> pd.DataFrame:
