@@ -83,13 +83,16 @@ def repeats(words: Sequence[str]) -> list[tuple[int, int]]:
 
 
 def _once(trial: Trial, faults: TomlFile[TrialFile]) -> None:
-    """Refuse an id, a declared column and a threshold that stand there already."""
+    """Refuse an id, a pair of fuels, a declared column and a threshold that stand there already."""
     for table in ARRAYS:
         key, items = "name" if table == "cook" else "id", getattr(trial, f"{table}s")
         names = [f"{each.id} of {each.fuel}" if table == "bag" else getattr(each, key) for each in items]
         for place, first in repeats(names):
             where = faults.where((table, first, key))
             faults.refuse((table, place, key), "id twice", name=names[place], where=where)
+    for place, _ in repeats([" ".join(sorted(pair)) for pair in trial.pairs]):
+        a, b = trial.pairs[place]
+        faults.refuse(("trial", "pairs", place), "pair twice", a=a, b=b)
     columns, thresholds = [declared.column for declared in trial.declared], trial.threshold_ids
     for place, _ in repeats(columns):
         faults.refuse(("metrics", "declared", place, "column"), "declared twice", column=columns[place])

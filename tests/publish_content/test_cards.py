@@ -1,6 +1,7 @@
 """Cards: what may be said, and how we know."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -81,3 +82,10 @@ def test_how_we_know_counts_the_burns_that_are_compared():
     burns, bags, _ = (sum(n) for n in zip(*data.burned.values(), strict=True))
     assert burns < data.done
     assert f"{counted(bags, 'bag')}, {counted(burns, 'burn')} in all" in how_we_know(analysis("two settings"))
+
+
+def test_a_trial_that_settles_nothing_says_none(monkeypatch):
+    data = report_data(analysis("three"))
+    open_ones = [replace(claim, verdict="not settled") for claim in claims_of(data)]
+    monkeypatch.setattr("kit.publish.cards.claims_of", lambda _: open_ones)
+    assert "none is settled that way" in " ".join(three_sentences(data))

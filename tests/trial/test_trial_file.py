@@ -289,6 +289,12 @@ def test_hours_of_a_plan_that_cannot_be(tmp_path, old, new, words):
     assert words in only(tmp_path, trial=TRIAL + PLAN.replace(old, new)).expected
 
 
+def test_a_pair_turned_round_is_the_same_pair(tmp_path):
+    asked = 'pairs = [["alder", "olive"], ["olive", "alder"]]\n\n[metrics]'
+    fault = only(tmp_path, trial=TRIAL.replace("[metrics]", asked, 1))
+    assert fault.found == "olive and alder again" and "pairs.2" in fault.where
+
+
 def test_pairs_and_hazards_and_folders_all_alike(tmp_path):
     text = TRIAL.replace("[metrics]", 'pairs = [["alder", "olive"]]\n\n[metrics]', 1)
     text = text.replace('kind = "lump"', 'kind = "lump"\nhazards = ["bursts", "sparks"]')
