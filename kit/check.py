@@ -95,18 +95,22 @@ def problems_of(run_folder: str | Path) -> tuple[Problem, ...]:
 
 def _dayless(run: Run) -> list[str]:
     """Return a sentence that names the burns done on nobody knows which day, none where there are none."""
-    done = run.in_state("done")
-    burns = done.loc[done["day"] == "", "burn"].tolist()
+    burns = _blank(run, "day")
     return [WORDS["days"].format(burns=_named(burns))] if burns else []
 
 
 def _bagless(run: Run) -> list[str]:
     """Return a sentence on burns whose bag is not noted, none where there are none or nothing was repeated."""
-    done = run.in_state("done")
-    blank = done.loc[done["bag"] == "", "burn"].tolist()
-    if not blank or not done["fuel"].duplicated().any():
+    done, burns = run.in_state("done"), _blank(run, "bag")
+    if not burns or not done["fuel"].duplicated().any():
         return []
-    return [WORDS["bags"]["none" if len(blank) == len(done) else "some"].format(burns=_named(blank))]
+    return [WORDS["bags"]["none" if len(burns) == len(done) else "some"].format(burns=_named(burns))]
+
+
+def _blank(run: Run, column: str) -> list[str]:
+    """Return the burns done of which a cell is blank."""
+    done = run.in_state("done")
+    return [*done.loc[done[column] == "", "burn"]]
 
 
 def _named(burns: Sequence[str]) -> str:

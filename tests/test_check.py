@@ -48,30 +48,29 @@ def test_a_log_without_a_clock_that_begins_long_before_the_fire_is_said_so(tmp_p
     assert bool(notes) == bool(words) and all(words in note for note in notes)
 
 
+def notes_of_two(folder, bags=("1", "2"), days=("2026-05-14", "2026-05-14")):
+    """Return what is noted of two burns of one fuel whose logs have no clock, their bags and days as given."""
+    rows, logs = "", {}
+    for k, (bag, day) in enumerate(zip(bags, days, strict=True), start=1):
+        readings = zip(SECONDS, curve(SECONDS, peak=230 + k), strict=True)
+        logs[f"{k}.csv"] = "seconds,grate (°C)\n" + "".join(f"{at:.0f},{t:.1f}\n" for at, t in readings)
+        rows += f"0{k},a,{bag},{day},,,{k}.csv,\n"
+    folder_of(folder, HEAD + rows, logs)
+    return check(folder).notes
+
+
 @pytest.mark.parametrize(
     ("days", "named"), [(["2026-05-14", ""], "Burn 02: no day"), (["", ""], "Burns 01, 02: no day")]
 )
 def test_burns_whose_day_nobody_knows_are_named(tmp_path, days, named):
-    rows, logs = "", {}
-    for k, day in enumerate(days, start=1):
-        readings = zip(SECONDS, curve(SECONDS, peak=230 + k), strict=True)
-        logs[f"{k}.csv"] = "seconds,grate (°C)\n" + "".join(f"{at:.0f},{t:.1f}\n" for at, t in readings)
-        rows += f"0{k},a,{k},{day},,,{k}.csv,\n"
-    folder_of(tmp_path, HEAD + rows, logs)
-    assert sum(note.startswith(named) for note in check(tmp_path).notes) == 1
+    assert sum(note.startswith(named) for note in notes_of_two(tmp_path, days=days)) == 1
 
 
 @pytest.mark.parametrize(
     ("bags", "told"), [(["1", ""], "Burn 02: no bag."), (["", ""], "No bag is noted"), (["1", "2"], "")]
 )
 def test_bags_that_nobody_noted_are_asked_for(tmp_path, bags, told):
-    rows, logs = "", {}
-    for k, bag in enumerate(bags, start=1):
-        readings = zip(SECONDS, curve(SECONDS, peak=230 + k), strict=True)
-        logs[f"{k}.csv"] = "seconds,grate (°C)\n" + "".join(f"{at:.0f},{t:.1f}\n" for at, t in readings)
-        rows += f"0{k},a,{bag},2026-05-14,,,{k}.csv,\n"
-    folder_of(tmp_path, HEAD + rows, logs)
-    asked = [note for note in check(tmp_path).notes if "column bag" in note]
+    asked = [note for note in notes_of_two(tmp_path, bags) if "column bag" in note]
     assert len(asked) == bool(told) and all(note.startswith(told) for note in asked)
 
 

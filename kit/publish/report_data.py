@@ -279,18 +279,17 @@ class ReportData:
         """Whether nothing here has an error bar: single burns, and nothing borrowed."""
         return self.singles and not self.borrowed
 
-    @property
-    def against(self) -> str:
-        """What a family that is no family of all pairs holds: those asked about, else those with the control fuel."""
-        return "asked" if self.trial.pairs else "dunnett"
+    def family(self, multiplicity: str) -> str:
+        """Return the name of a family by how it was adjusted; pairs asked beforehand are held as Dunnett's are."""
+        return "asked" if multiplicity == "dunnett" and self.trial.pairs else multiplicity
 
     @property
     def families(self) -> list[str]:
         """How comparisons were adjusted for one another, by name; none while no verdict is given."""
         compared = self.table("comparisons")
         alone = compared.groupby("metric")["metric"].transform("size") == 1
-        names = compared["multiplicity"].mask(alone, "one").dropna().replace("dunnett", self.against)
-        return [] if self.interim else list(dict.fromkeys(map(str, names)))
+        names = compared["multiplicity"].mask(alone, "one").dropna()
+        return [] if self.interim else list(dict.fromkeys(self.family(str(name)) for name in names))
 
     @cached_property
     def lenders(self) -> list[str]:

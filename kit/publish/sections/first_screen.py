@@ -42,9 +42,11 @@ def answer(data: ReportData) -> list[object]:
 
 def _no_price(data: ReportData) -> str:
     """Return why no fuel is called the better value, where prices or an interval of the costs are missing; else ''."""
-    cost, ratios = cost_metric(data), len(break_even_table(data))
-    bare = cost and data.trial.is_priced and not data.rows("comparisons", cost)["low"].notna().any()
-    return data.said("no_price", cost=data.label(cost) if bare else "", ratios=ratios)
+    cost = cost_metric(data)
+    if not data.trial.is_priced:
+        return data.said("no_price", cost="", ratios=len(break_even_table(data)))
+    bare = cost and not data.rows("comparisons", cost)["low"].notna().any()
+    return data.said("no_price", cost=data.label(cost)) if bare else ""
 
 
 def _shown(each: Claim | str) -> Html:

@@ -99,7 +99,7 @@ def family_words(data: ReportData, metric: str) -> str:
     if size <= 1:
         return "for this one comparison"
     together = "both" if size == 2 else f"all {number_word(size)}"
-    name = str(rows["multiplicity"].iloc[0]).replace("dunnett", data.against)
+    name = data.family(str(rows["multiplicity"].iloc[0]))
     return called("family", name, called("family", "none")).format(all=together)
 
 
