@@ -21,6 +21,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 from scipy import linalg, optimize, special
 
 from kit.burns import Curves
@@ -59,14 +60,10 @@ class Units:
     @property
     def day_apart(self) -> Mask:
         """(fuels, fuels) pairs that days keep apart: each fuel was burned on one day, and theirs differ."""
-        last = self.fuel_of_burns.of_each(self.day)
-        of_one_day = (self.day == last[self.fuel_of_burns.codes]).all()
+        of_burns = Levels(self.fuel[self.unit], self.fuels)
+        last = of_burns.of_each(self.day)
+        of_one_day = (self.day == last[of_burns.codes]).all()
         return np.asarray((last[:, None] != last) & of_one_day)
-
-    @property
-    def fuel_of_burns(self) -> Levels:
-        """The fuel of each burn."""
-        return Levels(self.fuel[self.unit], self.fuels)
 
 
 def units_of(curves: Curves) -> Units:
@@ -257,18 +254,16 @@ def _scale(units: Units) -> Array:
     of_one = np.ones((len(units.fuels), times))
     if times < FEWEST_TIMES:
         return of_one
-    height, slope = units.bridged - np.nanmin(units.bridged), np.gradient(units.bridged, axis=1)
-    burns = np.maximum(_sums(np.isfinite(units.bridged), units.fuel_of_burns), 1)
-    tall, steep = (_sums(each, units.fuel_of_burns) / burns for each in (height, slope**2))
-    columns = np.stack([tall**2, steep, steep * np.arange(times) ** 2, of_one], axis=2)
-    of_units, units_of_fuels = Levels(units.unit, tuple(units.fuel)), Levels(units.fuel, units.fuels)
-    means = _means(units.bridged, of_units)
-    squares = _sums((means - _means(means, units_of_fuels)[units.fuel]) ** 2, units_of_fuels)
-    parts = _sums(np.isfinite(means), units_of_fuels) - 1.0
-    parts[parts < 1] = np.nan
-    variance, X = (squares / parts).ravel(), columns.reshape(-1, 4)
-    known = np.isfinite(variance)
-    expected = np.full(len(X), variance[known].mean() if known.any() else 0.0)
+    curves, fuel = pd.DataFrame(units.bridged), units.fuel[units.unit]
+    moves = curves - np.nanmin(curves), np.gradient(curves, axis=1) ** 2
+    burns = curves.groupby(fuel).count().clip(lower=1)
+    tall, steep = ((pd.DataFrame(each).groupby(fuel).sum() / burns).to_numpy() for each in moves)
+    X = np.stack([tall**2, steep, steep * np.arange(times) ** 2, of_one], axis=2)
+    means = curves.groupby(units.unit).mean().groupby(units.fuel)
+    freedom = np.maximum(means.count().to_numpy() - 1, 0)
+    known, variance = freedom > 0, np.nan_to_num(means.var())
+    squares = freedom * variance
+    expected = np.full(of_one.shape, variance[known].mean() if known.any() else 0.0)
     for _ in range(REWEIGHTED):
         if not (expected > 0).all():
             return of_one
@@ -276,29 +271,16 @@ def _scale(units: Units) -> Array:
         sizes = np.maximum(rows.max(axis=0), ROUNDING)
         found, _ = optimize.nnls(rows / sizes, variance[known] / expected[known])
         expected = np.maximum(np.asarray(X @ (found / sizes)), LEAST_SCALE**2 * expected.max())
-    of_fuels = expected.reshape(of_one.shape)
-    gained = _unlikely(squares, parts, of_one) - _unlikely(squares, parts, of_fuels)
-    return np.asarray(np.sqrt(of_fuels)) if gained > LIKELIER * np.nansum(parts) else of_one
+    gained = _unlikely(squares, freedom, of_one) - _unlikely(squares, freedom, expected)
+    return np.asarray(np.sqrt(expected)) if gained > LIKELIER * freedom.sum() else of_one
 
 
-def _unlikely(squares: Array, parts: Array, expected: Array) -> float:
+def _unlikely(squares: Array, freedom: Codes, expected: Array) -> float:
     """Return −2 log likelihood, times taken one by one: a variance of each time's own beside what is expected."""
-    freedom = np.nan_to_num(parts)
     total = freedom.sum(axis=0)
-    own = (squares / expected * (freedom > 0)).sum(axis=0) / np.maximum(total, 1)
+    own = (squares / expected).sum(axis=0) / np.maximum(total, 1)
     logs = np.log(np.where(own > 0, own, 1.0)) * total + (freedom * np.log(expected)).sum(axis=0)
     return float(logs.sum())
-
-
-def _sums(curves: Array | Mask, levels: Levels) -> Array:
-    """Return the sums (levels, times) of those curves of each level that are there."""
-    return levels.sums(np.nan_to_num(curves).T.astype(np.float64)).T
-
-
-def _means(curves: Array, levels: Levels) -> Array:
-    """Return the means (levels, times) of those curves of each level that are there, NaN where none is."""
-    with np.errstate(invalid="ignore"):
-        return np.asarray(_sums(curves, levels) / _sums(np.isfinite(curves), levels))
 
 
 def _piece(units: Units, celsius: Array, part: Codes, ratios: Ratios, scale: Array) -> Piece:
@@ -325,11 +307,8 @@ def _piece(units: Units, celsius: Array, part: Codes, ratios: Ratios, scale: Arr
 
 def _root(averaging: Array, day: Codes, count: Array, ratios: Ratios) -> Array:
     """Return V^-½ of units' means, V in variances of a burn: their own, their bag's, and the days they share."""
-    alone = ratios.bag + 1 / count
-    if ratios.day == 0:
-        return np.diag(1 / np.sqrt(alone))
     days = averaging @ levels_of(day).indicators
-    values, vectors = np.linalg.eigh(np.diag(alone) + ratios.day * (days @ days.T))
+    values, vectors = np.linalg.eigh(np.diag(ratios.bag + 1 / count) + ratios.day * (days @ days.T))
     return np.asarray((vectors / np.sqrt(values)) @ vectors.T)
 
 
@@ -354,17 +333,15 @@ def smallest_p(pieces: Sequence[Piece], seed: int) -> Array:
         return found
     rest = np.concatenate([pieces[place].rest for place in live], axis=1)
     wander = _wandering(rest)
-    ends = np.cumsum([pieces[place].rest.shape[1] for place in live])[:-1]
+    ends = np.cumsum([len(pieces[place].times) for place in live])[:-1]
     size = min(DRAWS, max(1, _NUMBERS_AT_ONCE // rest.shape[1]))
     for start in range(0, DRAWS, size):
         n = min(size, DRAWS - start)
-        lone = rng.standard_normal((n, 1))
-        directions = rng.standard_normal((n, rest.shape[0]))
-        unseen = rng.standard_normal((n, wander.shape[1])) @ wander.T
-        for place, part in zip(live, np.split(unseen, ends, axis=1), strict=True):
+        lone, directions, unseen = (rng.standard_normal((n, k)) for k in (1, len(rest), wander.shape[1]))
+        for place, along_path in zip(live, np.split(wander, ends), strict=True):
             piece = pieces[place]
             squares = (piece.rest**2).sum(axis=0)
-            z = part * np.sqrt(squares / piece.df)
+            z = (unseen @ along_path.T) * np.sqrt(squares / piece.df)
             here = directions * piece.here
             within = np.maximum((here**2).sum(axis=1) - ((here @ piece.taken) ** 2).sum(axis=1), 0.0)
             along = (lone * z + directions @ piece.rest) / np.sqrt(lone**2 + within[:, None])  # a

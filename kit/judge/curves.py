@@ -17,7 +17,7 @@ from kit.judge.curve_spread import Piece, Units, pieces_of, smallest_p, units_of
 from kit.judge.judging import judging_level
 from kit.judge.question import MOST_FUELS, WORDS, Counted, Pairs
 from kit.trial import Run
-from kit.variance.burn_arrays import Array, levels_of
+from kit.variance.burn_arrays import Array
 
 SAID = WORDS["curves"]
 Numbers = Mapping[Any, Array]
@@ -99,14 +99,11 @@ def drawn_curves(curves: Curves, seed: int = 1) -> DrawnCurves:
 
 def _plain_means(curves: Curves, level: float) -> pd.DataFrame:
     """Return plain means of very many fuels, without limits: pieces for each burn's end would fill the memory."""
-    fuels, celsius = levels_of(np.array(curves.fuel)[curves.counted]), curves.celsius[curves.counted].T
-    n, total = (fuels.sums(each).T for each in (np.isfinite(celsius), np.nan_to_num(celsius)))
-    means = {}
-    for fuel, count, degrees in zip(fuels.labels, n, total, strict=True):
-        there = count > 0
-        blank = np.full((4, there.sum()), np.nan)
-        mean = degrees[there] / count[there]
-        means[(str(fuel),)] = np.vstack([curves.seconds[there], mean, blank, count[there]])
+    fuels, means = np.array(curves.fuel)[curves.counted], {}
+    for fuel, own in pd.DataFrame(curves.celsius[curves.counted]).groupby(fuels, sort=False):
+        n, mean = own.count(), own.mean()
+        blank = np.full((4, len(n)), np.nan)
+        means[(str(fuel),)] = np.vstack([curves.seconds, mean, blank, n])[:, n > 0]
     return _laid_out(means, level, "mean_curves")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, Literal
@@ -351,10 +351,6 @@ class Question:
         freedom = (exact.count() - exact.nunique()).reindex(rows["kind"].unique(), fill_value=0)
         return "by kind" if len(freedom) > 1 and (freedom >= LEAST_OF_A_KIND).all() else "common"
 
-    def control_in(self, fuels: Sequence[Any]) -> str | None:
-        """Return the control fuel if it is among these fuels."""
-        return self.control if self.control in fuels else None
-
     def family(self, fit: RepeatFit) -> tuple[Pairs, Multiplicity]:
         """Return the family of comparisons of a fit and how it is held together.
 
@@ -368,7 +364,7 @@ class Question:
         best = fit.labels[int(np.argmin(means) if self.better == "less" else np.argmax(means))]
         return [(fuel, best) for fuel in fit.labels if fuel != best], "tukey"
 
-    def family_of(self, fuels: Sequence[Any]) -> tuple[Pairs, Multiplicity] | None:
+    def family_of(self, fuels: Collection[Any]) -> tuple[Pairs, Multiplicity] | None:
         """Return the family of comparisons of some fuels as declared; None where there are too many for every pair.
 
         The pairs asked beforehand, else all against the control fuel, else every pair.
@@ -376,6 +372,6 @@ class Question:
         asked = [pair for pair in self.pairs if set(pair) <= set(fuels)]
         if asked:
             return asked, "dunnett" if len(asked) > 1 else "none"
-        if self.control_in(fuels) is not None:
+        if self.control in fuels:
             return ("control", self.control), "dunnett"
         return ("all", "tukey") if len(fuels) <= MOST_FUELS else None

@@ -430,8 +430,8 @@ def _primary_first(data: ReportData, metrics: list[str]) -> str:
 
 
 def break_even_table(data: ReportData) -> pd.DataFrame:
-    """Return the rows of `kit.judge.buying.value_compared` that have a finite break-even price; none while interim."""
-    from kit.judge.buying import value_compared
+    """Return the rows of `kit.judge.kitchen.value_compared` that have a finite break-even price; none while interim."""
+    from kit.judge.kitchen import value_compared
 
     worth = value_compared(data.table("comparisons"), data.trial)
     low, high = (worth[f"break_even_{end}"].astype(float) for end in ("low", "high"))

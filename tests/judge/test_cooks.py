@@ -6,7 +6,7 @@ import pytest
 
 from kit import schema
 from kit.burns.logged_burns import bag_prices
-from kit.judge.buying import judge_cooks, value_compared
+from kit.judge.kitchen import judge_cooks, value_compared
 from kit.trial.models import Bag, Charge, Cook, Fuel, Setting
 from tests.judge.made import counted_of
 

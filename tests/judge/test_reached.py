@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from kit.judge.kitchen import reached_compared, share_reached
 from kit.judge.question import Question
-from kit.judge.reached import reached_compared, share_reached
 from tests.judge.made import counted_of
 
 

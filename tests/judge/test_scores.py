@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from kit.judge.kitchen import judge_scores
 from kit.judge.question import Question
-from kit.judge.scores import judge_scores
 from tests.judge.made import counted_of
 
 FUELS = np.repeat(["alder", "beech", "olive"], 8)
