@@ -6,7 +6,8 @@ from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import cast
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -48,7 +49,7 @@ class Checked:
     """
 
     lines: list[str]
-    records: list[dict[str, object]]
+    records: list[dict[str, Any]]
     notes: list[str]
 
 
@@ -74,8 +75,7 @@ def check(run_folder: str | Path) -> Checked:
     left_out = uncounted_words(uncounted(run, measured.metrics, measured.reasons))
     notes = [
         *run.notes,
-        *_dayless(run),
-        *_bagless(run),
+        *_unnoted(run),
         *left_out,
         *price_notes(run),
         *quality,
@@ -86,31 +86,21 @@ def check(run_folder: str | Path) -> Checked:
 
 def problems_of(run_folder: str | Path) -> tuple[Problem, ...]:
     """Return every fault of a folder, none where it can be analysed."""
-    try:
+    faults = Faults()
+    with faults.gathering():
         check(run_folder)
-    except KitError as error:
-        return error.problems
-    return ()
+    return tuple(faults)
 
 
-def _dayless(run: Run) -> list[str]:
-    """Return a sentence that names the burns done on nobody knows which day, none where there are none."""
-    burns = _blank(run, "day")
-    return [WORDS["days"].format(burns=_named(burns))] if burns else []
-
-
-def _bagless(run: Run) -> list[str]:
-    """Return a sentence on burns whose bag is not noted, none where there are none or nothing was repeated."""
-    done, burns = run.in_state("done"), _blank(run, "bag")
-    if not burns or not done["fuel"].duplicated().any():
-        return []
-    return [WORDS["bags"]["none" if len(burns) == len(done) else "some"].format(burns=_named(burns))]
-
-
-def _blank(run: Run, column: str) -> list[str]:
-    """Return the burns done of which a cell is blank."""
+def _unnoted(run: Run) -> list[str]:
+    """Return a sentence on burns done on nobody knows which day, and one on burns of no noted bag, if fuels repeat."""
     done = run.in_state("done")
-    return [*done.loc[done[column] == "", "burn"]]
+    dayless, bagless = (done.loc[done[column] == "", "burn"].tolist() for column in ("day", "bag"))
+    told = [WORDS["days"].format(burns=_named(dayless))] if dayless else []
+    if bagless and done["fuel"].duplicated().any():
+        words = WORDS["bags"]["none" if len(bagless) == len(done) else "some"]
+        told.append(words.format(burns=_named(bagless)))
+    return told
 
 
 def _named(burns: Sequence[str]) -> str:
@@ -208,39 +198,13 @@ def quality_notes(run: Run, logs: RunReadings) -> list[str]:
     return faults.notes
 
 
-@dataclass(frozen=True)
-class _Soundness:
-    """What the log of one burn is worth at the main probe.
+def _soundness(run: Run, logs: RunReadings) -> Iterator[SimpleNamespace]:
+    """Return what the logs of the burns that count are worth at the main probe, in the order of the sheet.
 
-    Attributes
-    ----------
-    lost, lost_share
-        Readings of `n` that were lost or flagged.
-    gap_share
-        Share of its time without a sound reading.
-    fires, begun
-        How many fires burned from time zero to the stop, and when they began: clock times, or minutes after zero.
-    late_min
-        How long after the first reading of a log without a clock, which counts as time zero, the fire begins.
+    Of `n` readings so many were `lost` or flagged, the `gap_share` of the time is without a sound one. So many `fires`
+    burned from time zero to the stop, `begun` at clock times, or minutes after zero; `late_min` is how long after the
+    first reading of a log without a clock, which counts as time zero, the fire begins.
     """
-
-    burn: str
-    probe: str
-    n: int
-    lost: int
-    lost_share: float
-    gap_share: float
-    range_k: float
-    last_c: float
-    is_cut_short: bool
-    fires: int
-    begun: str
-    late_min: float
-    has_events: bool
-
-
-def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
-    """Return what the logs of the burns that count are worth, in the order of the sheet."""
     main = main_probe(logs.readings, run.trial)
     counts, spans = (table[table["probe"] == main].set_index("burn") for table in (logs.quality, logs.spans))
     meant = logs.flags[(logs.flags["probe"] == main) & (logs.flags["flag"] == "after top-up")]
@@ -258,11 +222,11 @@ def _soundness(run: Run, logs: RunReadings) -> Iterator[_Soundness]:
         begins = [fire.begin_s for fire in fires if fire.cold_s > 0 and fire.begin_s < stop]
         n = int(count["n"] + count["n_lost"])
         lost = max(int(count["n_unusable"] - topped.get(burn, 0) + count["n_lost"]), 0)
-        yield _Soundness(
-            burn,
-            main,
-            n,
-            lost,
+        yield SimpleNamespace(
+            burn=burn,
+            probe=main,
+            n=n,
+            lost=lost,
             lost_share=lost / n if n else 1.0,
             gap_share=gaps / stop if stop > 0 else 0.0,
             range_k=float(np.ptp(celsius)) if len(celsius) else 0.0,
@@ -323,8 +287,8 @@ def log_notes(notes: pd.DataFrame) -> list[str]:
     return lines
 
 
-def _burn_record(row: Mapping[Hashable, object], logs: RunReadings) -> dict[str, object]:
-    record: dict[str, object] = {name: row[name] for name in ("burn", "fuel", "state")}
+def _burn_record(row: Mapping[Hashable, Any], logs: RunReadings) -> dict[str, Any]:
+    record = {name: row[name] for name in ("burn", "fuel", "state")}
     spans = logs.spans[logs.spans["burn"] == row["burn"]]
     if spans.empty:
         return record
@@ -341,19 +305,16 @@ def _burn_record(row: Mapping[Hashable, object], logs: RunReadings) -> dict[str,
     }
 
 
-def _burn_line(record: Mapping[str, object]) -> str:
+def _burn_line(record: Mapping[str, Any]) -> str:
     if "duration_s" not in record:
         return f"burn {record['burn']}: {record['fuel']}, {record['state']}"
-    minutes = round(cast(float, record["duration_s"]) / 60)
-    count = cast(int, record["n_flagged"])
-    flagged = f"{count} reading{'s' * (count > 1)} flagged" if count else "no reading flagged"
+    hours, minutes = divmod(round(record["duration_s"] / 60), 60)
+    count = record["n_flagged"]
     parts = [
-        f"{minutes // 60} h {minutes % 60:02} min",
+        f"{hours} h {minutes:02} min",
         f"highest reading {record['peak_c']:.0f} °C",
-        flagged,
+        f"{count or 'no'} reading{'s' * (count > 1)} flagged",
+        *(["the log ends before the burn does"] if record["cut_short"] else []),
+        *(["excluded"] if record["state"] == "excluded" else []),
     ]
-    if record["cut_short"]:
-        parts.append("the log ends before the burn does")
-    if record["state"] == "excluded":
-        parts.append("excluded")
     return f"burn {record['burn']}: {', '.join(parts)}"

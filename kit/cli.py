@@ -10,7 +10,7 @@ import time
 import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
-from functools import update_wrapper
+from functools import partial, update_wrapper
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +23,14 @@ from kit.runtime.process_end import ending_as_at_ctrl_c
 DONE, DIFFERS, BAD_INPUT, OWN_FAILURE, WRONG_COMMAND = 0, 1, 2, 3, 64
 
 Verb = Callable[..., int]
+Paths = tuple[Path, ...]
 
 FOLDER = click.Path(path_type=Path)
+one_folder = click.argument("folder", type=FOLDER)
+some_folders = click.argument("folders", type=FOLDER, nargs=-1, required=True, metavar="FOLDER…")
+number_option = partial(click.option, default=1, show_default=True)
+seed_option = number_option("--seed", type=int, help="seed of every simulated number")
+json_option = click.Option(["--json", "as_json"], is_flag=True, help="machine-readable output (JSON)")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -96,12 +102,9 @@ def _verb(name: str, example: str) -> Callable[[Verb], click.Command]:
         def told(**arguments: Any) -> int:
             return function(Out(arguments.pop("as_json")), **arguments)
 
-        command = repeatburn.command(name, epilog=f"Example: repeatburn {example}")(
-            update_wrapper(told, function)
-        )
-        command.params.append(
-            click.Option(["--json", "as_json"], is_flag=True, help="machine-readable output (JSON)")
-        )
+        named = repeatburn.command(name, epilog=f"Example: repeatburn {example}")
+        command = named(update_wrapper(told, function))
+        command.params.append(json_option)
         return command
 
     return made
@@ -139,19 +142,14 @@ class Out:
             print(line, file=sys.stderr, flush=True)
 
 
-seed_option = click.option(
-    "--seed", type=int, default=1, show_default=True, help="seed of every simulated number"
-)
-
-
 @_verb("start", "start spring --from logs/*.csv")
-@click.argument("folder", type=FOLDER)
+@one_folder
 @click.argument("more", type=FOLDER, nargs=-1, metavar="")
 @click.option(
     "--from", "sources", type=FOLDER, multiple=True, metavar="FILES…", help="loggers' exports to begin with"
 )
 @click.option("--demo", is_flag=True, help="include the simulated demo trial")
-def _start(out: Out, folder: Path, more: tuple[Path, ...], sources: tuple[Path, ...], demo: bool) -> int:
+def _start(out: Out, folder: Path, more: Paths, sources: Paths, demo: bool) -> int:
     """Make a new run folder, from the loggers' exports."""
     from kit.start import start_run
 
@@ -180,7 +178,7 @@ def _keys(out: Out, word: str) -> int:
 
 
 @_verb("plan", "plan spring")
-@click.argument("folder", type=FOLDER)
+@one_folder
 def _plan(out: Out, folder: Path) -> int:
     """Plan a trial: what burns can settle, order, burn sheets.
 
@@ -195,7 +193,7 @@ def _plan(out: Out, folder: Path) -> int:
 
 
 @_verb("rehearse", "rehearse spring --seed 7")
-@click.argument("folder", type=FOLDER)
+@one_folder
 @seed_option
 def _rehearse(out: Out, folder: Path, seed: int) -> int:
     """Simulate the planned trial before a match is lit.
@@ -210,7 +208,7 @@ def _rehearse(out: Out, folder: Path, seed: int) -> int:
 
 
 @_verb("check", "check spring")
-@click.argument("folder", type=FOLDER)
+@one_folder
 def _check(out: Out, folder: Path) -> int:
     """Report every fault and flag, a line for each burn."""
     from kit.check import check
@@ -221,21 +219,13 @@ def _check(out: Out, folder: Path) -> int:
 
 
 @_verb("report", "report spring autumn --workers 2")
-@click.argument("folders", type=FOLDER, nargs=-1, required=True, metavar="FOLDER…")
+@some_folders
 @seed_option
-@click.option(
-    "--workers",
-    type=click.IntRange(min=1),
-    default=1,
-    show_default=True,
-    help="number of folders processed in parallel",
-)
+@number_option("--workers", type=click.IntRange(min=1), help="number of folders processed in parallel")
 @click.option("--cluster", metavar="ADDRESS", help="a Dask scheduler (needs the extra 'cluster')")
 @click.option("--template", type=FOLDER, metavar="FILE", help="a changed template, as lab copies them")
 @click.option("--film", is_flag=True, help="the curves as a short film too (needs the extra 'film')")
-def _report(
-    out: Out, folders: tuple[Path, ...], template: Path | None, film: bool, seed: int, **how: Any
-) -> int:
+def _report(out: Out, folders: Paths, template: Path | None, film: bool, seed: int, **how: Any) -> int:
     """Make the dated report of a run folder, or of many.
 
     Its numbers, tables, figures and cards stand beside it.
@@ -258,7 +248,7 @@ def _report(
 
 
 @_verb("lab", "lab spring")
-@click.argument("folder", type=FOLDER)
+@one_folder
 @click.option("--no-browser", is_flag=True, help="print the address instead of opening a window")
 @click.argument("options", nargs=-1, metavar="[-- OPTIONS FOR JUPYTERLAB]")
 def _lab(out: Out, folder: Path, no_browser: bool, options: tuple[str, ...]) -> int:
@@ -272,7 +262,7 @@ def _lab(out: Out, folder: Path, no_browser: bool, options: tuple[str, ...]) -> 
 
 
 @_verb("two-fuels", 'two-fuels spring alder "olive-stone briquettes"')
-@click.argument("folder", type=FOLDER)
+@one_folder
 @click.argument("a")
 @click.argument("b")
 @seed_option
@@ -289,7 +279,7 @@ def _two_fuels(out: Out, folder: Path, a: str, b: str, seed: int) -> int:
 
 
 @_verb("methods", "methods spring")
-@click.argument("folder", type=FOLDER)
+@one_folder
 @seed_option
 def _methods(out: Out, folder: Path, seed: int) -> int:
     """Write the methods appendix, HTML and Markdown."""
@@ -299,7 +289,7 @@ def _methods(out: Out, folder: Path, seed: int) -> int:
 
 
 @_verb("bundle", "bundle spring --yes")
-@click.argument("folder", type=FOLDER)
+@one_folder
 @click.argument("more", nargs=-1, metavar="")
 @click.option("--leave-out", multiple=True, metavar="KEYS…", help="what not to publish")
 @click.option("--yes", is_flag=True, help="make the zip (without it: only list what it would publish)")
@@ -326,8 +316,8 @@ def _recheck(out: Out, target: Path) -> int:
 
 
 @_verb("history", "history runs/2025-spring runs/2026-spring")
-@click.argument("folders", type=FOLDER, nargs=-1, required=True, metavar="FOLDER…")
-def _history(out: Out, folders: tuple[Path, ...]) -> int:
+@some_folders
+def _history(out: Out, folders: Paths) -> int:
     """Look over several run folders together.
 
     Drift of the control fuel, pooled repeatability, fuels tested again.
@@ -343,7 +333,7 @@ def _history(out: Out, folders: tuple[Path, ...]) -> int:
 
 
 @_verb("index", "index runs")
-@click.argument("folder", type=FOLDER)
+@one_folder
 def _index(out: Out, folder: Path) -> int:
     """List the reports of the run folders in a folder, and its own, in its index.html."""
     from kit.publish import write_index
@@ -356,13 +346,11 @@ def _index(out: Out, folder: Path) -> int:
 
 def _print_problems(error: KitError, as_json: bool) -> None:
     if as_json:
-        records = [problem.as_record() for problem in error.problems]
-        print(json.dumps({"problems": records}, ensure_ascii=False, indent=1))
+        Out(as_json).say("", problems=[problem.as_record() for problem in error.problems])
         return
     problems = grouped(error.problems)
-    count = len(problems)
-    print(f"{count} problem{'s' * (count > 1)}; nothing was written.", file=sys.stderr)
-    print("\n".join(numbered(problems)), file=sys.stderr)
+    head = f"{len(problems)} problem{'s' * (len(problems) > 1)}; nothing was written."
+    print("\n".join([head, *numbered(problems)]), file=sys.stderr)
 
 
 def _print_own_failure(error: Exception) -> None:

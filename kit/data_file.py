@@ -17,8 +17,8 @@ def data_file(module: str, name: str) -> dict[str, Any]:
 
     Examples
     --------
-    >>> from kit.page import cautions
-    >>> data_file(cautions.__file__, "cautions.toml")["edition"][:8]
+    >>> from kit.page import document
+    >>> data_file(document.__file__, "cautions.toml")["edition"][:8]
     'Cautions'
     """
     return tomllib.loads(data_text(module, name))

@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Any
 
 from kit import schema
 from kit.errors import KitError, disk_faults, refuse_way_out
+from kit.page.document import FUELS_LIGHT
+from kit.page.html_tables import as_table
 from kit.page.text import Html, join
 from kit.publish.notebook import own_templates, parameter_cell, read_template
 from kit.publish.wording import refused
@@ -134,7 +136,6 @@ def explorer(analysis: Analysis) -> Any:
 
 def metric_view(analysis: Analysis, metric: str, fuels: Sequence[str]) -> Html:
     """Return the burns of some fuels by a metric and their means, drawn as in the report, and how they compare."""
-    from kit.page.html_tables import as_table
     from kit.publish.report_data import report_data
     from kit.publish.sections.fuels import values_drawing
 
@@ -151,8 +152,6 @@ def burn_view(analysis: Analysis, burn: str, threshold: float) -> Html:
     from matplotlib.figure import Figure
 
     from kit.burns import burn_metrics
-    from kit.page.html_tables import as_table
-    from kit.page.style import FUELS_LIGHT
     from kit.publish.figures.drawing import picture
 
     run, readings = analysis.run, analysis.readings

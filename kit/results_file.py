@@ -1,14 +1,15 @@
 """results.json, wherever one comes in: its JSON Schema, and the one door through which it is read.
 
 Whatever stands in a results.json may have been written by a stranger; what comes through here has the shape that
-the kit itself writes.
+the kit itself writes. And, of two trials as they stand there, whether they were measured alike: what must be so before
+their values or spreads are put together.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -22,7 +23,14 @@ SCHEMA_ID: Final = "urn:repeatburn:results:1"
 SCHEMA_FILE: Final = Path(__file__).with_name("results.schema.json")
 ALWAYS: Final = ("schema", "report", "trial", "inputs", "parameters", "environment", "template")
 """Keys of every whole results.json; extracts of one in a bundle have fewer."""
+HOW_WELL: Final = frozenset({"balance_division_g", "balance_linearity_g", "balance_repeatability_g"})
+"""Keys of the way of measuring that say how well, not how."""
+
+Record = Mapping[str, Any]
+"""A trial as a report records it."""
 _MOST_BYTES: Final = 1 << 29
+_KEY: Final = re.compile(r'^"([^"]+)": (?:[\[{]\n(?:(?![\]}],?$).*\n)*+[\]}]|.*?)(?=,?$)', re.MULTILINE)
+"""A key with what it holds, as the kit sets them out: at a line's start, and a block's end has a line of its own."""
 _NAME: Final = re.compile(r"(\d{4}-\d{2}-\d{2})-([a-z][a-z0-9-]*?)(?:-(\d{1,6}))?")
 
 
@@ -103,23 +111,9 @@ def _no_number(name: str) -> None:
 
 
 def _part_of(path: Path, wanted: set[str]) -> str:
-    """Return the wanted keys as JSON: they stand at a line's start, and a block's end has a line of its own."""
-    parts: list[list[str]] = []
-    taking, closing = False, ""
-    with path.open(encoding="utf-8") as lines:
-        for line in lines:
-            if closing:
-                if taking:
-                    parts[-1].append(line)
-                if line.rstrip("\n").rstrip(",") == closing:
-                    closing = ""
-            elif line.startswith('"'):
-                key, _, value = line.partition(": ")
-                taking = key.strip('"') in wanted
-                if taking:
-                    parts.append([line])
-                closing = {"[\n": "]", "{\n": "}"}.get(value, "")
-    return "{" + ",".join("".join(part).rstrip().rstrip(",") for part in parts) + "}"
+    """Return the wanted keys as JSON."""
+    parts = _KEY.finditer(path.read_text("utf-8"))
+    return f"{{{','.join(part[0] for part in parts if part[1] in wanted)}}}"
 
 
 @dataclass(frozen=True)
@@ -208,3 +202,48 @@ def corrected_report(folder: str | Path, name: str) -> Path:
         where, expected = "trial.toml, [trial], key corrects", "the name of a report in reports/"
         raise KitError.refuse(where, f"'{name}'", expected, remedy)
     return known[name]
+
+
+def conditions(trial: Record, cooker: str = "", setting: str = "") -> dict[str, str]:
+    """Return in words what must be alike, by name; '' where it is not stated.
+
+    A probe without a place is known by its id.
+
+    Parameters
+    ----------
+    trial
+        As results.json has it under 'trial'.
+    cooker, setting
+        Where the burns in question were made, if at one of several.
+    """
+    charge: Record = trial.get("charge") or {}
+    key, unit = {"mass": ("grams", "g"), "volume": ("litres", "L")}.get(str(charge.get("by")), ("", ""))
+    settings = (each for each in trial.get("settings") or () if each.get("id") == setting)
+    declared: Record = next(settings, {})
+    vents = ", ".join(str(declared[name]) for name in ("vents", "target") if declared.get(name))
+    windows: Record = trial.get("measuring") or {}
+    probe = main_probe(trial)
+    return {
+        "charge": f"{charge[key]:g} {unit}" if charge.get(key) else str(charge.get("by") or ""),
+        "time zero": str(trial.get("time_zero") or ""),
+        "cooker": cooker or ", ".join(trial.get("cookers") or ()),
+        "vents": vents or setting,
+        "probe place": str(probe.get("place") or probe.get("id") or trial.get("probe") or ""),
+        **{
+            f"smoothing {name}": "" if value is None else str(value)
+            for name, value in windows.items()
+            if name not in HOW_WELL
+        },
+    }
+
+
+def main_probe(trial: Record) -> Record:
+    """Return the main probe as declared, empty where none is."""
+    probes, main = trial.get("probes") or (), trial.get("probe")
+    return next((each for each in probes if each.get("id") == main), probes[0] if probes else {})
+
+
+def differences(then: Mapping[str, str], now: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+    """Return each of the `conditions` that are not alike, as it was then and as it is now."""
+    both = {name: (then.get(name, ""), now.get(name, "")) for name in {**now, **then}}
+    return {name: each for name, each in both.items() if each[0] != each[1]}

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
+import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatch
 from glob import escape
-from itertools import takewhile
+from itertools import groupby, pairwise, takewhile
 from pathlib import Path
 from string import ascii_uppercase
 from typing import Any
@@ -17,26 +19,28 @@ from typing import Any
 import numpy as np
 
 from kit.check import problems_of
+from kit.data_file import data_file
 from kit.errors import Faults, KitError, Problem, grouped, numbered, opening
-from kit.export_names import (
-    NAMES_ANOTHER,
-    NAMING,
-    OF_MAIN,
-    OF_OTHERS,
-    Guess,
-    burn_ids,
-    guessed,
-    listed_fuels,
-    safe_names,
-)
-from kit.page.cautions import cautions_short
+from kit.page.document import cautions_short
 from kit.readings import Fire, Log, find_fires, read_log
 from kit.trial import Logger
 from kit.trial.decode import SPREADSHEET, filled_sheets
 from kit.trial.messages import fault
-from kit.trial.scaffold import new_demo, new_folder, new_place, trial_text
+from kit.trial.scaffold import new_demo, new_folder, new_place, no_formula, trial_text
 
 Value = str | float | bool
+
+_WORDS = data_file(__file__, "export_names.toml")
+NAMING, NAMES_ANOTHER, OF_MAIN, OF_OTHERS = (
+    re.compile(_WORDS[kind], re.IGNORECASE)
+    for kind in ("naming", "names_another", "main_probe", "other_probe")
+)
+"""Headings of columns: of what was burned, of something else of a fire, of the main probe, of another."""
+_IDLE, _OF_BAG, _LETTERED, _OF_BURN, _GRAMS = (
+    frozenset(_WORDS[kind].split()) for kind in ("idle", "bag", "lettered", "burn", "grams")
+)
+_HOSTILE = re.compile(r'[\x00-\x1f\x7f<>:"|?*;/\\]+')
+
 
 TOLD = ("fuel", "bag", "charge_g", "day", "lit", "stopped", "log")
 """What is said of a burn, in order."""
@@ -138,6 +142,16 @@ class _Export:
         if self.log is None or not self.log.has_clock or not self.log.dialect.dated:
             return []
         return [int(self.log.table["clock"].iloc[0].timestamp() // 86_400)]
+
+
+@dataclass(frozen=True)
+class Guess:
+    """What a name seems to tell of a burn; '' where it tells nothing."""
+
+    fuel: str = ""
+    bag: str = ""
+    burn: str = ""
+    grams: str = ""
 
 
 @dataclass(frozen=True)
@@ -252,9 +266,7 @@ def _offered(problem: Problem) -> dict[str, list[Value]]:
     found: dict[str, list[Value]] = {}
     remedy = re.sub(r"\{[^}]*\}", "", problem.remedy)
     for key, text in re.findall(r'([a-z_]+) = ("[^"]*"|true|false|[0-9.]+)', remedy):
-        number = int if text.isdigit() else float
-        plain = {"true": True, "false": False}.get(text, text.strip('"'))
-        found.setdefault(key, []).append(plain if text[0] in '"tf' else number(text))
+        found.setdefault(key, []).append(text.strip('"') if text[0] == '"' else json.loads(text))
     return found
 
 
@@ -362,23 +374,21 @@ def _patterns(own: Sequence[str], names: Sequence[str]) -> tuple[str, ...]:
 
 def _burns(group: Sequence[_Export], heading: str) -> list[_Burn]:
     """Return the fires of a logger's files with what names and columns tell of them."""
-    by_export = [_fires(export, heading) for export in group]
-    column = _naming_column([burn for burns in by_export for burn in burns if burn.fire and not burn.label])
-    by_export = [
-        [burn if burn.label else replace(burn, label=_word_beside(burn, column)[0]) for burn in burns]
-        for burns in by_export
-    ]
-    labels = [burn.label for burns in by_export for burn in burns]
+    burns = [burn for export in group for burn in _fires(export, heading)]
+    column = _naming_column([burn for burn in burns if burn.fire and not burn.label])
+    labels = [burn.label or _word_beside(burn, column)[0] for burn in burns]
     by_label = dict(zip(labels, guessed(labels), strict=True)) if any(labels) else {}
     names = [export.name for export in group]
+    by_name = dict(zip(names, guessed(names), strict=True))
     head = len(re.split("[0-9]", _common_head(names))[0]) if len(names) > 1 else 0
     found = []
-    for name, by_name, burns in zip(names, guessed(names), by_export, strict=True):
-        listed = listed_fuels(name[head:], len(burns)) or listed_fuels(name, len(burns))
-        for place, burn in enumerate(burns):
-            guess = by_label[burn.label] if burn.label else by_name
-            if not burn.label and len(burns) > 1:
-                guess = Guess(fuel=listed[place] if listed else "", grams=by_name.grams)
+    for name, of_file in groupby(zip(burns, labels, strict=True), lambda pair: pair[0].export.name):
+        labelled = [*of_file]
+        listed = listed_fuels(name[head:], len(labelled)) or listed_fuels(name, len(labelled))
+        for place, (burn, label) in enumerate(labelled):
+            guess = by_label[label] if label else by_name[name]
+            if not label and len(labelled) > 1:
+                guess = Guess(fuel=listed[place] if listed else "", grams=by_name[name].grams)
             found.append(replace(burn, guess=guess))
     return found
 
@@ -465,3 +475,82 @@ def _row(burn: _Burn, burn_id: str) -> dict[str, str]:
     row["lit"] = f"{fire.lit[-8:]}?"
     row["stopped"] = f"{stopped}?" if stopped else ""
     return row
+
+
+def guessed(names: Sequence[str]) -> list[Guess]:
+    """Return what each of some names seems to tell of a burn.
+
+    Its words are the fuel, 'bag 2' the bag, 'burn 7' the burn, '400g' the charge. Numbers, dates and idle
+    words are left out, and words that all names share unless they are all there is.
+
+    Parameters
+    ----------
+    names
+        File names without or with their ending, or what a column of a log calls its runs.
+    """
+    tokens = [_tokens(name) for name in names]
+    words = [_words(each) for each in tokens]
+    shared = set(words[0]).intersection(*words[1:]) if len(words) > 1 else set()
+    without = [[word for word in each if word not in shared] for each in words]
+    told_apart = without if any(without) else words
+    return [
+        Guess(no_formula("-".join(fuel)), _numbered(each, _OF_BAG), _numbered(each, _OF_BURN), _charge(each))
+        for fuel, each in zip(told_apart, tokens, strict=True)
+    ]
+
+
+def listed_fuels(name: str, count: int) -> list[str]:
+    """Return the fuels of a file of several burns whose name lists just so many, [] where it does not."""
+    parts = [_words(_tokens(part)) for part in re.split(r"[\s_,+&;]+", name.rsplit(".", 1)[0])]
+    fuels = [no_formula("-".join(words)) for words in parts if words]
+    return fuels if len(fuels) == count else []
+
+
+def _tokens(name: str) -> list[str]:
+    """Return the words and numbers of a name, apart: 'OliveBag2' is olive, bag, 2."""
+    stem = re.sub(r"\.[A-Za-z]{1,5}\Z", "", unicodedata.normalize("NFC", name))
+    apart = re.sub(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])", " ", stem)
+    return re.findall(r"[^\W\d_]+|[0-9]+", apart.casefold())
+
+
+def _words(tokens: Iterable[str]) -> list[str]:
+    return [word for word in tokens if not word.isdigit() and len(word) > 1 and word not in _IDLE]
+
+
+def _numbered(tokens: Sequence[str], words: frozenset[str]) -> str:
+    """Return what follows a word for bag or burn: a number, or the one letter of 'bag A'."""
+    for word, after in pairwise(tokens):
+        if word in words and (after.isdigit() or (word in _LETTERED and len(after) == 1)):
+            return after.upper()
+    return ""
+
+
+def _charge(tokens: Sequence[str]) -> str:
+    """Return the grams of a charge; kilograms may be those of the bag."""
+    return next(
+        (n for n, unit in pairwise(tokens) if unit in _GRAMS and re.fullmatch("[1-9][0-9]{2,3}", n)), ""
+    )
+
+
+def safe_names(names: Iterable[str]) -> list[str]:
+    """Return file names that a log cell can hold, each once; semicolons and slashes become dashes."""
+    plain = (unicodedata.normalize("NFC", name.encode("utf-8", "replace").decode()) for name in names)
+    safe = (no_formula(_HOSTILE.sub("-", name).strip(" .")) or "log" for name in plain)
+    parts = (name.rpartition(".") if "." in name else (name, "", "") for name in safe)
+    return _each_once((stem, dot + ending) for stem, dot, ending in parts)
+
+
+def burn_ids(names: Iterable[str]) -> list[str]:
+    """Return an id for the burn of each file: its name without the ending, each once."""
+    return _each_once((" ".join(name.rsplit(".", 1)[0].split()) or "burn", "") for name in names)
+
+
+def _each_once(names: Iterable[tuple[str, str]]) -> list[str]:
+    """Return stem and ending put together, a number between them where the name is taken, whatever its capitals."""
+    taken: dict[str, str] = {}
+    for stem, ending in names:
+        name, number = stem + ending, 2
+        while name.casefold() in taken:
+            name, number = f"{stem}-{number}{ending}", number + 1
+        taken[name.casefold()] = name
+    return list(taken.values())

@@ -6,8 +6,7 @@ from xdist.scheduler import LoadScopeScheduling
 
 from kit.publish import history_report, report
 from kit.publish.many import PRELOADED
-from kit.runtime.fork_server import fork_server
-from kit.runtime.kernel import fresh_kernel
+from kit.runtime.kernel import fork_server, fresh_kernel
 
 settings.register_profile("kit", deadline=None)  # how long a call takes on a busy machine is no fault
 settings.load_profile("kit")

@@ -20,7 +20,6 @@ FLOW = [
         "schema",
         "runtime",
         "results_file",
-        "measured_alike",
         "page",
         "trial",
         "readings",
@@ -28,7 +27,6 @@ FLOW = [
         "check",
     ),
     *(
-        "export_names",
         "start",
         "variance",
         "judge",
@@ -146,7 +144,7 @@ def test_the_top_level_and_the_templates_hold_what_they_should():
 
 
 def test_nothing_is_evaluated_from_data_and_the_readme_carries_the_cautions_of_the_pages():
-    from kit.page.cautions import cautions_markdown
+    from kit.page.document import cautions_markdown
 
     runs_data = re.compile(r"\bpickle\b|\beval\(|\bexec\(|yaml\.load\b|shell=True")
     for path in SOURCES:

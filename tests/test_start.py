@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from kit.check import check
-from kit.export_names import Guess, guessed, listed_fuels
-from kit.start import start_run
+from kit.start import Guess, guessed, listed_fuels, start_run
 from kit.trial import open_run
 from kit.trial.scaffold import no_formula
 from tests import exports

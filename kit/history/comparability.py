@@ -9,7 +9,7 @@ import pandas as pd
 
 from kit.history.control_chart import Chart
 from kit.history.seasons import Season
-from kit.measured_alike import conditions, differences, main_probe
+from kit.results_file import conditions, differences, main_probe
 
 DIRECTLY: Final = "comparable directly"
 BY_CONTROL: Final = "only as a difference from the control fuel"

@@ -14,8 +14,7 @@ from pydantic_core import to_jsonable_python
 from kit.errors import Faults
 from kit.judge.question import WORDS as EVERY
 from kit.judge.question import Question, refused
-from kit.measured_alike import conditions, differences
-from kit.results_file import newest_results
+from kit.results_file import conditions, differences, newest_results
 from kit.schema import Metric
 from kit.trial import Run
 from kit.trial.models import ALL_ALIKE

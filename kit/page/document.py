@@ -1,4 +1,8 @@
-"""A whole HTML page: one file, no script, no network, contents from its own headings."""
+"""A whole HTML page: one file, no script, no network, contents from its own headings; its colours and its cautions.
+
+The colours of fuels are those of figures too; the cautions for people who burn charcoal are data with an edition, for
+reports, plans, sheets and the README.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +12,8 @@ from functools import cache
 from html import unescape
 from typing import Any, Final
 
-from kit.data_file import data_text
-from kit.page.style import stylesheet
-from kit.page.text import Html, escape
+from kit.data_file import data_file, data_text
+from kit.page.text import Html, element, escape, join
 
 POLICY: Final = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
@@ -19,6 +22,17 @@ POLICY: Final = (
 _HEADING: Final = re.compile(r"<h([1-4])\b([^>]*)>(.*?)</h\1>", re.DOTALL)
 _ID: Final = re.compile(r'\bid="([^"]*)"')
 _TAG: Final = re.compile(r"<[^>]*>")
+
+_COLOURS: Final = data_file(__file__, "colours.toml")
+
+LIGHT, DARK = (_COLOURS[ground]["page"] for ground in ("light", "dark"))
+FUELS_LIGHT, FUELS_DARK = (tuple(_COLOURS[ground]["fuels"]) for ground in ("light", "dark"))
+
+MARKERS: Final = ("o", "s", "^", "D", "v", "P", "X", "h")
+"""A mark for each fuel, so that fuels are told apart without colour."""
+
+KIND_LINES: Final = ("solid", (0, (6, 2)), (0, (1.5, 1.5)), (0, (7, 2, 1.5, 2)))
+"""A line style for each kind, as matplotlib takes it."""
 
 
 @dataclass(frozen=True)
@@ -32,12 +46,11 @@ class Heading:
 
 def headings_of(body: str) -> list[Heading]:
     """Return the headings of a piece of HTML, in order."""
-    return [
-        Heading(
-            int(level), "".join(_ID.findall(attributes)[:1]), " ".join(unescape(_TAG.sub("", text)).split())
-        )
-        for level, attributes, text in _HEADING.findall(body)
-    ]
+    found = []
+    for level, attributes, inner in _HEADING.findall(body):
+        text = " ".join(unescape(_TAG.sub("", inner)).split())
+        found.append(Heading(int(level), "".join(_ID.findall(attributes)[:1]), text))
+    return found
 
 
 def chapters_of(body: str) -> list[list[Heading]]:
@@ -87,3 +100,69 @@ def document(
     listed = chapters_of(body) if contents else []
     page: str = _template().render(**parts, chapters=listed, style=Html(stylesheet()))
     return page
+
+
+@cache
+def stylesheet() -> str:
+    """Return the style sheet of every page: light, dark and print, from 320 px up."""
+    rules = data_text(__file__, "style.css")
+    light, dark = _variables(LIGHT, FUELS_LIGHT), _variables(DARK, FUELS_DARK)
+    return (
+        f":root{{color-scheme:light dark;{light}}}\n"
+        f"@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
+        f"{rules}{_choices()}"
+    )
+
+
+def _choices() -> str:
+    """Return rules that fade what is not of the fuel or kind chosen in a figure, and that colour keys of fuels."""
+    groups = [*(f"fuel-{place}" for place in range(1, 13)), *(f"kind-{place}" for place in range(1, 7))]
+    faded = ",".join(f'figure:has(input[value="{group}"]:checked) .pick:not(.{group})' for group in groups)
+    keys = "".join(f".key.fuel-{place}{{background:var(--fuel-{place})}}" for place in range(1, 9))
+    return f"@media screen{{{faded}{{opacity:.09}}}}\n{keys}\n"
+
+
+def _variables(names: dict[str, str], fuels: tuple[str, ...]) -> str:
+    own = "".join(f"--{name}:{value};" for name, value in names.items())
+    return own + "".join(f"--fuel-{place}:{value};" for place, value in enumerate(fuels, 1))
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One caution: a key, what it is about, the whole of it, and a line for a burn sheet ('' for none)."""
+
+    key: str
+    about: str
+    text: str
+    short: str = ""
+
+
+_WRITTEN: Final = data_file(__file__, "cautions.toml")
+EDITION: Final[str] = _WRITTEN["edition"]
+CAUTIONS: Final = tuple(Caution(**each) for each in _WRITTEN["caution"])
+
+
+def cautions_html() -> Html:
+    """Return all cautions as a section with its heading, edition named."""
+    heading = element("h2", "Cautions", id="cautions")
+    return element("section", heading, cautions_list(), aria_labelledby="cautions")
+
+
+def cautions_list() -> Html:
+    """Return all cautions as a numbered list, edition named."""
+    items = (
+        element("li", element("strong", f"{each.about}. "), each.text, id=f"caution-{each.key}")
+        for each in CAUTIONS
+    )
+    return join([element("ol", *items, class_="cautions"), element("p", f"{EDITION}.", class_="label")])
+
+
+def cautions_markdown() -> str:
+    """Return all cautions as Markdown, edition named."""
+    items = "\n".join(f"{place}. **{each.about}.** {each.text}" for place, each in enumerate(CAUTIONS, 1))
+    return f"## Cautions\n\n{items}\n\n{EDITION}.\n"
+
+
+def cautions_short() -> tuple[str, ...]:
+    """Return the lines for a burn sheet, one a caution that has one."""
+    return tuple(each.short for each in CAUTIONS if each.short)

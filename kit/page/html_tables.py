@@ -142,50 +142,37 @@ def _column(frame: pd.DataFrame, col: Col, units: Units) -> Iterator[tuple[Html,
         cells = [_text_cell(value, col.kind == "head") for value in values]
         yield _heading(col, units.heading(col.unit, difference=col.difference)), cells
         return
-    shown: dict[str, bool] = {}
-    for us in units.systems():
-        system = replace(units, show="us" if us else "metric")
-        shown.setdefault(system.heading(col.unit, difference=col.difference), us)
+    systems = {us: replace(units, show="us" if us else "metric") for us in units.systems()}
+    shown = {each.heading(col.unit, difference=col.difference): us for us, each in systems.items()}
     for unit, us in shown.items():
-        yield (
-            _heading(col, unit),
-            [element("td", text, class_="number") for text in _numbers(values, col, us)],
-        )
+        texts = _numbers(values, col, us)
+        yield _heading(col, unit), [element("td", text, class_="number") for text in texts]
 
 
 def _heading(col: Col, unit: str) -> Html:
     name = col.heading or HEADINGS.get(col.name, col.name)
-    return element(
-        "th",
-        name,
-        # a plain space keeps "peak °C" two words where the style sheet is absent
-        element("span", f" {unit}", class_="unit") if unit else None,
-        scope="col",
-        class_="number" if col.kind == "number" else None,
-    )
+    # a plain space keeps "peak °C" two words where the style sheet is absent
+    behind = element("span", f" {unit}", class_="unit") if unit else None
+    return element("th", name, behind, scope="col", class_="number" if col.kind == "number" else None)
 
 
 def _text_cell(value: object, head: bool) -> Html:
     blank = value is None or (isinstance(value, float) and math.isnan(value)) or value == ""
     shown = NONE if blank else isolate(value)
-    kinds = ["text"] if not head else []
-    if any(len(word) > _LONG for word in str(value).split()):
-        kinds.append("long")
-    look = " ".join(kinds) or None
+    is_long = any(len(word) > _LONG for word in str(value).split())
+    look = " ".join([*["text"] * (not head), *["long"] * is_long]) or None
     return element("th", shown, scope="row", class_=look) if head else element("td", shown, class_=look)
 
 
 def _numbers(values: Sequence[object], col: Col, us: bool) -> list[str]:
     numbers = [_turned(value, col, us) for value in values]
-    places: Sequence[int] = [_decimals(numbers)] * len(numbers)
-    if col.decimals is not None:
-        places = [col.decimals] * len(numbers) if isinstance(col.decimals, int) else col.decimals
-        places = [max(0, decimals_in(col.unit, us, each)) for each in places]
-    texts = [
-        value if isinstance(value, str) else plain(value, decimals)
-        for value, decimals in zip(numbers, places, strict=True)
-    ]
-    return _padded(texts)
+    if col.decimals is None:
+        places = [_decimals(numbers)] * len(numbers)
+    else:
+        given = [col.decimals] * len(numbers) if isinstance(col.decimals, int) else col.decimals
+        places = [max(0, decimals_in(col.unit, us, each)) for each in given]
+    pairs = zip(numbers, places, strict=True)
+    return _padded([each if isinstance(each, str) else plain(each, decimals) for each, decimals in pairs])
 
 
 def _turned(value: object, col: Col, us: bool) -> str | float | None:

@@ -14,7 +14,7 @@ from html import unescape
 from typing import Final
 from xml.etree import ElementTree
 
-from kit.page.style import DARK, FUELS_LIGHT, LIGHT
+from kit.page.document import DARK, FUELS_LIGHT, LIGHT
 from kit.page.text import Html, anchor, element, escape
 
 _DROPPED: Final = re.compile(r"\A.*?(?=<svg\b)|<!--.*?-->|<(metadata|style)\b.*?</\1>", re.DOTALL)
@@ -52,7 +52,7 @@ def figure(
     Parameters
     ----------
     svg
-        As matplotlib writes it, drawn in the light colours of `kit.page.style` on paper of its own, so that it can
+        As matplotlib writes it, drawn in the light colours of `kit.page.document` on paper of its own, so that it can
         be read on any ground.  Text from a run folder goes through `visible` first.
     alt
         What the figure shows, in words, for those who cannot see it.

@@ -27,7 +27,7 @@ from kit.plan.designs import (
 from kit.plan.power import CHANCE_COLUMNS, Design
 from kit.plan.schedule import WORDS, Workday, as_date, daily_control, days_with_control, run_order, timetable
 from kit.plan.sheets import Sheets, own_columns, plan_pages
-from kit.runtime.atomic_write import sweep_drafts, write_atomically
+from kit.runtime.atomic_write import MAKING, sweep, write_atomically
 from kit.schema import BURNS as BURN_SHEET
 from kit.trial import Plan, Trial, plan_of, read_plan, write_plan
 from kit.trial.sheet import heading_key
@@ -360,7 +360,7 @@ def plan_run(
     plan_pages(sheets)  # what goes wrong goes wrong before the first file
     with disk_faults(planned.folder):
         (planned.folder / "plan").mkdir(exist_ok=True)
-        sweep_drafts(planned.folder)
+        sweep(planned.folder, MAKING)
         plan = write_plan(planned.folder, planned.plan)
         texts = plan_pages(replace(sheets, plan=plan))
         if planned.headings is not None:  # a burn sheet with rows is not written again

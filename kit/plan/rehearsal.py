@@ -18,7 +18,7 @@ from kit.plan.planned import RULES, make_plan
 from kit.plan.schedule import WORDS, refuse_no_count, workday_of
 from kit.plan.sheets import Sheets, plan_pages
 from kit.plan.simulated import NOTE, PROBES, Fault, simulate_trial
-from kit.runtime.locked_tmp import locked_folder
+from kit.runtime.atomic_write import locked_folder
 from kit.trial import open_run, plan_of, read_plan, write_plan
 from kit.trial.decode import read_text
 from kit.trial.models import ALL_ALIKE

@@ -11,7 +11,7 @@ import pandas as pd
 
 from kit.data_file import data_text
 from kit.judge.verdicts import BEYOND, DIFFERENCES, LITTLE, OPEN, SAME, UNSIZED
-from kit.page.cautions import cautions_short
+from kit.page.document import cautions_short
 from kit.page.html_tables import Col, cols, numbers, table
 from kit.page.text import Html, element
 from kit.plan.answers import Goal, times

@@ -11,8 +11,7 @@ import numpy as np
 import pandas as pd
 
 from kit.data_file import data_text
-from kit.page.cautions import cautions_html, cautions_short
-from kit.page.document import POLICY, escaping_template
+from kit.page.document import POLICY, cautions_html, cautions_short, escaping_template
 from kit.page.text import Html
 from kit.plan.schedule import WORDS, Workday, timetable
 from kit.schema import BURNS

@@ -18,7 +18,7 @@ from kit.plan import burning
 from kit.plan.answers import trial_alone
 from kit.plan.schedule import ASSUMED_COOL_H, as_date, refuse_no_count
 from kit.readings.calibration import Correction, correction_of
-from kit.runtime.locked_tmp import locked_folder
+from kit.runtime.atomic_write import locked_folder
 from kit.schema import BURNS, SCORES
 from kit.trial import Trial
 from kit.trial.models import Charge

@@ -18,7 +18,6 @@ from kit.history import History, MetricHistory, Season, newest_reports
 from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT
 from kit.history.control_chart import DRAWS, FALSE_ALARMS, LEVEL_RULES, RULES, SEED, Chart
 from kit.history.history import LEVEL, OF_COOKER, OF_PROBE, chart_points, history_tables, seasons_table
-from kit.measured_alike import main_probe
 from kit.page.sentence_parts import capital, counted, listed, number_word
 from kit.page.shown_numbers import Units, plain, to_range
 from kit.page.text import Html
@@ -41,6 +40,7 @@ from kit.publish.sections.method import inputs_html, versions_html
 from kit.publish.sections.section import Section, bullets, folded, heading, label, paragraph, section, topic
 from kit.publish.wording import Amount, label_of, paragraph_of, places, refused, table_of, with_unit_after
 from kit.publish.write_outputs import by_hand, head_of, write_figures, write_numbers
+from kit.results_file import main_probe
 from kit.runtime.kernel import fresh_kernel
 
 MOST_NAMES: Final = 8

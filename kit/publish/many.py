@@ -24,8 +24,7 @@ from kit.publish.report import PAGE, make, take_order
 from kit.publish.wording import refused, table_of
 from kit.results_file import Report, read_part, reports_of
 from kit.runtime.atomic_write import write_atomically
-from kit.runtime.fork_server import Kernels, fork_server
-from kit.runtime.kernel import fresh_kernel
+from kit.runtime.kernel import Kernels, fork_server, fresh_kernel
 from kit.runtime.process_end import ending_as_at_ctrl_c, told_to_end_with_parent
 
 if TYPE_CHECKING:

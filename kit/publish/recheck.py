@@ -31,7 +31,7 @@ from kit.publish.report import rerun, take_order
 from kit.publish.wording import called, paragraph_of, refuse_all, refused, words
 from kit.publish.zips import unpack_hostile
 from kit.results_file import ALWAYS, RESULTS, Report, needed_reports, read_part, read_results, reports_of
-from kit.runtime.locked_tmp import private_folder
+from kit.runtime.atomic_write import private_folder
 
 _SHOWN: Final = 12
 _LINE: Final = re.compile(r"([0-9a-f]{64})  (.+)")

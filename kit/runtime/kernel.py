@@ -1,29 +1,39 @@
-"""A kernel of our own: this Python, no kernel specification, nothing of the user's start-up read; faults come as data.
+"""Kernels of our own: this Python, no kernel specification, nothing of the user's start-up read; faults come as data.
 
-The process that a notebook runs in is started as ``python -m kit.runtime.kernel -f CONNECTION``.
+One is started as ``python -m kit.runtime.kernel -f CONNECTION``; or, for many reports one after another, forked from
+a process that has imported everything already.  A fresh kernel spends most of its start on imports; a fork starts in
+a hundredth of that.  The process that forks never runs a notebook itself, so no report leaks into the next.
 """
 
 from __future__ import annotations
 
+import gc
 import json
 import logging
 import os
 import secrets
+import select
+import signal
 import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
-from kit.runtime.locked_tmp import private_folder
-from kit.runtime.process_end import end_with_parent, of_this_process
+from kit.errors import KitError
+from kit.runtime.atomic_write import private_folder
+from kit.runtime.process_end import PARENT, end_with_parent, of_this_process
+from kit.runtime.worker import ALONE, Worker, shared_worker
 
 FAULTS_FILE: Final = "REPEATBURN_FAULTS"
 """Names, in a kernel's environment, the file in which it hands back problems."""
 _PORTS: Final = ("shell_port", "iopub_port", "stdin_port", "control_port", "hb_port")
 _THREADS: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+_OF_JUPYTER: Final = ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR")
 _MEMORY: Final = {"MALLOC_TRIM_THRESHOLD_": str(1 << 28), "MALLOC_MMAP_THRESHOLD_": str(1 << 25)}
 """Of the GNU C library: arrays that are freed are kept for the next ones, which asked anew take as long as to fill."""
 _DROPPED: Final = (
@@ -32,19 +42,41 @@ _DROPPED: Final = (
 )  # fmt: skip
 
 
-class Process(Protocol):
-    """What a kernel's process must be able to do; a Popen can."""
+class Fork:
+    """A forked kernel as nbclient expects a process: it is no child of this process, so a handle stands for it."""
 
-    pid: int
+    stdin = stdout = stderr = None
+
+    def __init__(self, pid: int) -> None:
+        self.pid = pid
+        self.returncode: int | None = None
+        self._handle = os.pidfd_open(pid)
 
     def poll(self) -> int | None:
         """Return None while it runs."""
-
-    def kill(self) -> None:
-        """End it at once."""
+        return self._ended(0.0)
 
     def wait(self, timeout: float | None = None) -> int:
         """Wait until it has ended."""
+        if self._ended(timeout) is None:
+            raise subprocess.TimeoutExpired("kernel", timeout or 0.0)
+        return 0
+
+    def kill(self) -> None:
+        """End it at once."""
+        self.send_signal(signal.SIGKILL)
+
+    def send_signal(self, number: int) -> None:
+        """Send it a signal, unless it has ended."""
+        if self.returncode is None:
+            with suppress(ProcessLookupError):
+                signal.pidfd_send_signal(self._handle, number)
+
+    def _ended(self, timeout: float | None) -> int | None:
+        if self.returncode is None and select.select([self._handle], [], [], timeout)[0]:
+            self.returncode = 0
+            os.close(self._handle)
+        return self.returncode
 
 
 @dataclass(frozen=True)
@@ -66,29 +98,109 @@ class Kernel:
         return path.read_text("utf-8", "replace")[-2000:].strip() if path.exists() else ""
 
 
-@contextmanager
-def fresh_kernel() -> Iterator[Kernel]:
+Process = subprocess.Popen[bytes] | Fork
+Kernels = Callable[[], AbstractContextManager[Kernel]]
+
+
+def fresh_kernel() -> AbstractContextManager[Kernel]:
     """Start a kernel and stop it afterwards.
 
     It starts before papermill is imported, so that both load side by side.
     """
+    return _kernel(_start)
+
+
+@contextmanager
+def _kernel(start: Callable[[Path, Path, Path], Process]) -> Iterator[Kernel]:
+    """Start a kernel in a private folder, by its connection, its working folder and the file of what it says."""
     with private_folder() as folder:
         connection = write_connection(folder)
-        with (folder / "said.txt").open("wb") as said:
-            process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "kit.runtime.kernel", "-f", str(connection)],
-                stdin=subprocess.DEVNULL,
-                stdout=said,
-                stderr=said,
-                cwd=working_folder(folder),
-                env=environment_of(folder),
-                start_new_session=True,  # Ctrl-C is for the parent alone, which then stops the kernel
-            )
+        process = start(connection, working_folder(folder), folder / "said.txt")
         try:
             yield Kernel(process, folder, connection)
         finally:
             process.kill()
             process.wait()
+
+
+def _start(connection: Path, folder: Path, said: Path) -> Process:
+    with said.open("wb") as output:
+        return subprocess.Popen(
+            [sys.executable, "-P", "-m", "kit.runtime.kernel", "-f", str(connection)],
+            stdin=subprocess.DEVNULL,
+            stdout=output,
+            stderr=output,
+            cwd=folder,
+            env=environment_of(folder.parent),
+            start_new_session=True,  # Ctrl-C is for the parent alone, which then stops the kernel
+        )
+
+
+@contextmanager
+def fork_server(*modules: str) -> Iterator[Kernels]:
+    """Give a starter of kernels forked from a process that has imported these modules.
+
+    Where the system cannot fork so, each kernel is a fresh process.
+    """
+    if not hasattr(os, "pidfd_open") or not hasattr(os, "fork"):
+        yield fresh_kernel
+        return
+    with ExitStack() as stack:
+        yield _ForkServer(modules, stack).kernel
+
+
+class _ForkServer:
+    """The process that forks, as this one sees it: started when a kernel is asked for, and again if it was killed."""
+
+    def __init__(self, modules: tuple[str, ...], stack: ExitStack) -> None:
+        self._modules, self._stack = modules, stack
+        self._worker: Worker | None = None
+        self._starting = threading.Lock()
+
+    def kernel(self) -> AbstractContextManager[Kernel]:
+        return _kernel(self._fork)
+
+    def _fork(self, connection: Path, folder: Path, said: Path) -> Process:
+        server = self._running()
+        try:
+            pid = server.begin(
+                fork_kernel, (connection, folder, said, environment_of(folder.parent))
+            ).result()
+        except (EOFError, OSError) as error:
+            raise ChildProcessError("the process that starts kernels was killed") from error
+        return Fork(pid)
+
+    def _running(self) -> Worker:
+        with self._starting:
+            if self._worker is None or not self._worker.usable:
+                folder = self._stack.enter_context(private_folder())
+                environment = environment_of(folder)
+                self._worker = Worker(*self._modules, folder=working_folder(folder), environment=environment)
+                self._stack.callback(self._worker.close)
+            return self._worker
+
+
+def fork_kernel(connection: Path, folder: Path, said: Path, environment: Mapping[str, str]) -> int:
+    """Fork a kernel from this process, which a `Worker` is, and return its number."""
+    with suppress(ChildProcessError):  # where there is none
+        while os.waitpid(-1, os.WNOHANG)[0]:  # the numbers of those that ended may be given to others now
+            pass
+    gc.freeze()  # no kernel looks through what all of them share, or copies its pages
+    server, pid = os.getpid(), os.fork()
+    if pid:
+        return pid
+    try:
+        os.setsid()
+        os.close(int(sys.argv[1]))  # else whoever waits for the server's answer never learns of its end
+        output = os.open(said, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+        for target in (1, 2):
+            os.dup2(output, target)
+        os.chdir(folder)
+        os.environ.clear()
+        os.environ.update({**environment, ALONE: "1", PARENT: f"{server} main"})
+        serve_notebook(["-f", str(connection)])
+    finally:
+        os._exit(1)
 
 
 def working_folder(folder: Path) -> Path:
@@ -107,35 +219,26 @@ def write_connection(folder: Path) -> Path:
 
         write_connection_file(str(path), key=secrets.token_hex(32).encode())
         return path
+    socket = {"transport": "ipc", "ip": str(folder / "s"), "kernel_name": ""}
+    signed = {"key": secrets.token_hex(32), "signature_scheme": "hmac-sha256"}
     ports = {name: place for place, name in enumerate(_PORTS, 1)}
-    settings: dict[str, Any] = {
-        "transport": "ipc",
-        "ip": str(folder / "s"),
-        "key": secrets.token_hex(32),
-        **ports,
-    }
-    path.write_text(json.dumps({**settings, "signature_scheme": "hmac-sha256", "kernel_name": ""}), "utf-8")
+    path.write_text(json.dumps({**socket, **signed, **ports}), "utf-8")
     return path
 
 
 def environment_of(folder: Path) -> dict[str, str]:
     """Return the environment of a kernel: nothing of the user's that changes results; it ends with its parent."""
-    kept = {name: value for name, value in os.environ.items() if name not in _DROPPED}
     return {
-        **kept,
+        **{name: value for name, value in os.environ.items() if name not in _DROPPED},
         **dict.fromkeys(_THREADS, "1"),
         **_MEMORY,
         "PYTHONHASHSEED": "0",
         "PYTHONUTF8": "1",
         "PYDEVD_DISABLE_FILE_VALIDATION": "1",
         "MPLBACKEND": "agg",
-        "TMPDIR": str(folder),
-        "TEMP": str(folder),
-        "TMP": str(folder),
+        **dict.fromkeys(("TMPDIR", "TEMP", "TMP"), str(folder)),
+        **dict.fromkeys(_OF_JUPYTER, str(folder / "jupyter")),
         "IPYTHONDIR": str(folder / "ipython"),
-        "JUPYTER_CONFIG_DIR": str(folder / "jupyter"),
-        "JUPYTER_DATA_DIR": str(folder / "jupyter"),
-        "JUPYTER_RUNTIME_DIR": str(folder / "jupyter"),
         **of_this_process(),
         FAULTS_FILE: str(folder / "faults.json"),
     }
@@ -189,21 +292,13 @@ def serve_notebook(arguments: list[str]) -> None:
     if not Path(os.environ["IPYTHONDIR"]).parent.is_dir():
         return  # whoever started it was killed, and its folder is swept: IPython would make another and leave it
     app.initialize(arguments)
-    from kit.errors import KitError
-    from kit.runtime.worker import shared_worker
-
-    shared_worker(
-        "kit.judge.judging"
-    )  # it loads what judging needs while this process waits for its first cell
-
+    shared_worker("kit.judge.judging")  # it loads what judging needs while this one waits for its first cell
     app.shell.set_custom_exc((KitError,), _hand_back)
     app.start()
 
 
 def _application() -> Any:
     """Return ipykernel's application, without its port and with the kit's own watch over the parent."""
-    from importlib import import_module
-
     kernelapp: Any = import_module("ipykernel.kernelapp")
 
     class WithoutPort(kernelapp.IOPubThread):  # type: ignore[misc]

@@ -45,7 +45,6 @@ def ending_as_at_ctrl_c() -> Iterator[None]:
 PARENT: Final = "REPEATBURN_PARENT"
 """Names, in a process's environment, the process that started it, and whether its main thread did."""
 _EVERY_S: Final = 0.5
-_GRACE_S: Final = 5.0
 _MAIN: Final = "main"
 _PR_SET_PDEATHSIG: Final = 1
 
@@ -68,15 +67,11 @@ def end_with_parent() -> None:
         import ctypes
 
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-    _start_watch(int(parent), grace_s=0.0)
+    told_to_end_with_parent(int(parent), grace_s=0.0)
 
 
-def told_to_end_with_parent(parent: int) -> None:
-    """Have this process, which has something to clear away, told to end once its parent is gone; it has 5 s."""
-    _start_watch(parent, _GRACE_S)
-
-
-def _start_watch(parent: int, grace_s: float) -> None:
+def told_to_end_with_parent(parent: int, grace_s: float = 5.0) -> None:
+    """Have this process told to end once its parent is gone; so much time it has for what it must clear away."""
     threading.Thread(target=_watch, args=(parent, grace_s), daemon=True).start()
 
 

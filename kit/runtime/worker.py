@@ -13,11 +13,12 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from multiprocessing import Pipe
 from multiprocessing.connection import Connection
+from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, Final, TypeAlias, TypeVar
 
@@ -32,10 +33,19 @@ Channel: TypeAlias = "Connection[Any, Any]"
 
 
 class Worker:
-    """The second process, as this one sees it: it does one thing after the other."""
+    """The second process, as this one sees it: it does one thing after the other.
 
-    def __init__(self, *modules: str) -> None:
-        """Start it; it imports these modules before it is asked for anything."""
+    Parameters
+    ----------
+    modules
+        What it imports before it is asked for anything.
+    folder, environment
+        Where it works and what it finds there; by default as this process.
+    """
+
+    def __init__(
+        self, *modules: str, folder: Path | None = None, environment: Mapping[str, str] | None = None
+    ) -> None:
         self._pipe, there = Pipe()
         with there:
             self._process = subprocess.Popen(
@@ -44,12 +54,16 @@ class Worker:
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
                 pass_fds=[there.fileno()],
-                env=os.environ | of_this_process(),
+                cwd=folder,
+                env={**(environment or os.environ), **of_this_process()},
             )
-        self._owner = os.getpid()
         self._line: SimpleQueue[tuple[Future[Any], Callable[..., Any], Job]] = SimpleQueue()
         threading.Thread(target=self._work, daemon=True).start()
-        self.usable = True
+
+    @property
+    def usable(self) -> bool:
+        """Whether it can still be asked for anything."""
+        return self._process.poll() is None
 
     def begin(self, function: Callable[..., T], job: Job) -> Future[T]:
         """Put a function in the line of what is to be called there."""
@@ -62,27 +76,23 @@ class Worker:
             future, function, job = self._line.get()
             if future.set_running_or_notify_cancel():
                 try:
-                    future.set_result(self._call(function, job))
+                    self._pipe.send((function, job))
+                    done, result = self._pipe.recv()
+                    if not done:
+                        raise EOFError
+                    future.set_result(result)
                 except Exception as error:  # ended, or what cannot go through a pipe, or as the function does
-                    self.close()
+                    self._end()
                     future.set_exception(error)
 
-    def _call(self, function: Callable[..., Any], job: Job) -> Any:
-        if not self.usable:
-            raise EOFError
-        self._pipe.send((function, job))
-        done, result = self._pipe.recv()
-        if not done:
-            raise EOFError
-        return result
+    def _end(self) -> None:
+        self._process.kill()
+        self._process.wait()
 
     def close(self) -> None:
         """End the process."""
-        self.usable = False
-        if self._owner == os.getpid():
-            self._pipe.close()
-            self._process.kill()
-            self._process.wait()
+        self._end()
+        self._pipe.close()
 
 
 def outcome(future: Future[T] | None, function: Callable[..., T], job: Job) -> T:
@@ -103,10 +113,8 @@ _known: list[Worker] = []
 
 def shared_worker(*modules: str) -> Worker | None:
     """Return the second process, started at the first call; None where it would not pay or is not to be had."""
-    if _known and _known[0].usable:
-        return _known[0]
-    if os.name != "posix" or os.environ.get(ALONE) or _processors() < 2:
-        return None
+    if running_worker() or os.name != "posix" or os.environ.get(ALONE) or _processors() < 2:
+        return running_worker()
     _known[:] = [Worker(*modules)]
     atexit.register(_known[0].close)
     return _known[0]
@@ -114,7 +122,7 @@ def shared_worker(*modules: str) -> Worker | None:
 
 def running_worker() -> Worker | None:
     """Return the second process if there is one already."""
-    return _known[0] if _known and _known[0].usable else None
+    return next((worker for worker in _known if worker.usable), None)
 
 
 def _processors() -> int:
@@ -135,15 +143,10 @@ def side_by_side(function: Callable[..., T], jobs: Sequence[Job], beside: Worker
         As the function does.
     """
     begun = [beside.begin(function, job) for job in jobs] if beside else [None] * len(jobs)
-    found: dict[int, T] = {}
     try:
-        for place, (future, job) in enumerate(zip(begun, jobs, strict=True)):
-            if future is None or future.cancel():
-                found[place] = function(*job)
-        return [
-            found[place] if place in found else outcome(future, function, job)
-            for place, (future, job) in enumerate(zip(begun, jobs, strict=True))
-        ]
+        # from the end, as the other process works from the beginning
+        found = [outcome(future, function, job) for future, job in reversed([*zip(begun, jobs, strict=True)])]
+        return found[::-1]
     finally:
         for future in filter(None, begun):
             future.cancel()

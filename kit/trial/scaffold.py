@@ -14,9 +14,8 @@ from pathlib import Path
 
 from kit.data_file import data_text
 from kit.errors import KitError, disk_faults
-from kit.page.cautions import cautions_short
-from kit.runtime.atomic_write import MAKING
-from kit.runtime.locked_tmp import locked_folder
+from kit.page.document import cautions_short
+from kit.runtime.atomic_write import MAKING, locked_folder
 from kit.schema import BURNS
 from kit.trial.decode import toml_text, toml_value
 from kit.trial.messages import fault

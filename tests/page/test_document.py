@@ -1,7 +1,14 @@
 from html.parser import HTMLParser
 
-from kit.page.cautions import CAUTIONS, EDITION, cautions_html, cautions_markdown, cautions_short
-from kit.page.document import document, headings_of
+from kit.page.document import (
+    CAUTIONS,
+    EDITION,
+    cautions_html,
+    cautions_markdown,
+    cautions_short,
+    document,
+    headings_of,
+)
 from kit.page.text import Html, element, join
 
 BODY = join(

@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from kit.page.style import DARK, FUELS_DARK, FUELS_LIGHT, LIGHT, stylesheet
+from kit.page.document import DARK, FUELS_DARK, FUELS_LIGHT, LIGHT, stylesheet
 
 # Machado, Oliveira & Fernandes (2009), severity 1
 SIGHTS = {

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from kit.page.cautions import CAUTIONS, cautions_short
+from kit.page.document import CAUTIONS, cautions_short
 from kit.plan import plan_run
 from kit.plan.rehearsal import write_simulated_plan
 from kit.plan.sheets import codes

@@ -15,9 +15,8 @@ import pytest
 
 from kit.publish import many, report_many
 from kit.publish.report import make, take_order
-from kit.runtime import fork_server as forking
-from kit.runtime.fork_server import fork_server
-from kit.runtime.kernel import fresh_kernel
+from kit.runtime import kernel as forking
+from kit.runtime.kernel import fork_server, fresh_kernel
 from tests.publish.stand_in import CELLS, wait_until, write_notebook, write_run
 from tests.publish.test_report import digests
 

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import kit.publish.figures.drawing as exporting
-from kit.page.style import DARK, FUELS_DARK
+from kit.page.document import DARK, FUELS_DARK
 from kit.publish import sections
 from kit.publish.figures.canvas import FILM, PAGE, ROLES, apart, light_to_dark, short
 from kit.publish.figures.drawing import export, files_of, light_and_dark
@@ -69,8 +69,8 @@ def test_names_stand_in_the_svg_as_text(drawings):
 
 
 def test_a_fuel_or_a_kind_can_be_chosen_without_script(drawings):
+    from kit.page.document import stylesheet
     from kit.page.inline_svg import inlined
-    from kit.page.style import stylesheet
 
     overlay = next(drawing for drawing in drawings if drawing.id == "overlay")
     page = inlined(overlay.html())

@@ -60,7 +60,7 @@ def busy(tmp_path, code, **words):
 def what(process):
     words = " ".join(process.cmdline())
     names = {
-        "runtime.worker": "worker", "fork_server": "server", "runtime.kernel ": "kernel",
+        "ipykernel.kernelapp": "server", "runtime.worker": "worker", "runtime.kernel ": "kernel",
         "spawn_main": "pool", "resource_tracker": "tracker",
     }  # fmt: skip
     return next((name for part, name in names.items() if part in words), words)

@@ -7,7 +7,7 @@ import pytest
 
 from kit import start
 from kit.errors import KitError
-from kit.export_names import burn_ids, guessed, safe_names
+from kit.start import burn_ids, guessed, safe_names
 from kit.trial import demo_folder, log_names, open_run
 from kit.trial.models import Logger, TrialFile
 from kit.trial.scaffold import trial_text

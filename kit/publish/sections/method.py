@@ -11,7 +11,7 @@ import pandas as pd
 from kit.judge.question import MOST_FUELS
 from kit.judge.self_check import TRIALS, fell_short
 from kit.metrics import METRIC_BASES
-from kit.page.cautions import cautions_list
+from kit.page.document import cautions_list
 from kit.page.sentence_parts import capital, filled, listed, told_each
 from kit.page.shown_numbers import of_hundred, plain, quantity
 from kit.page.text import Html, element, markdown_html

@@ -1,1 +1,0 @@
-"""What every page and sheet shares: escaping, tables, figures, style, cautions, numbers as shown."""

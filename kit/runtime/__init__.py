@@ -1,1 +1,0 @@
-"""What every long run needs of the system: worker and kernel processes, signals, whole writes, locked folders."""
