@@ -208,9 +208,7 @@ class Analysis:
                 label = f"{metric.label[:1].upper()}{metric.label[1:]}"
                 note = f"low, high: simultaneous {100 * self.level:.4g} % intervals ({families})."
                 told.append(as_table(rows, f"{label}, {scale}", note=note, rows=15))
-        sizes = pd.DataFrame(
-            [(name, len(rows)) for name, rows in self.tables.items()], columns=["table", "rows"]
-        )
+        sizes = pd.DataFrame({"table": [*self.tables], "rows": [*map(len, self.tables.values())]})
         every = element("summary", "Every table"), as_table(sizes, "Tables of the analysis")
         return str(join([element("p", f"{repr(self)[1:-1]}."), *told, element("details", *every)]))
 

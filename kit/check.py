@@ -154,10 +154,9 @@ def _logs(run: Run | None, faults: Faults) -> RunReadings | None:
     try:
         return read_run(run)
     except KitError as error:
-        unsure = bool(faults.lost & FOR_THE_LOGS)
-        for problem in error.problems:
-            if not unsure or (problem.kind == "refuse" and problem.where.startswith(LOGS)):
-                faults.take(KitError(problem))
+        unsure = faults.lost & FOR_THE_LOGS
+        sure = [each for each in error.problems if each.kind == "refuse" and each.where.startswith(LOGS)]
+        faults.extend(sure if unsure else error.problems)
         return None
 
 

@@ -158,7 +158,7 @@ def _merged(alike: list[Problem]) -> Problem:
     )
 
 
-class Faults:
+class Faults(list[Problem]):
     """Gathers problems while reading goes on, so that a person sees all of them in one go.
 
     Attributes
@@ -170,23 +170,17 @@ class Faults:
     """
 
     def __init__(self) -> None:
-        self._problems: list[Problem] = []
+        super().__init__()
         self.notes: list[str] = []
         self.lost: frozenset[str] = frozenset()
 
-    def __iter__(self) -> Iterator[Problem]:
-        return iter(self._problems)
-
-    def __len__(self) -> int:
-        return len(self._problems)
-
     def refuse(self, where: str, found: str, expected: str, remedy: str) -> None:
         """Note a fault of the input."""
-        self._problems.append(Problem("refuse", where, found, expected, remedy))
+        self.append(Problem("refuse", where, found, expected, remedy))
 
     def ask(self, where: str, found: str, expected: str, remedy: str) -> None:
         """Note a fact that is missing and that a declaration can supply."""
-        self._problems.append(Problem("ask", where, found, expected, remedy))
+        self.append(Problem("ask", where, found, expected, remedy))
 
     def note(self, words: str) -> None:
         """Note what is no fault."""
@@ -194,7 +188,7 @@ class Faults:
 
     def take(self, error: KitError) -> None:
         """Keep the problems of an error that was caught."""
-        self._problems.extend(error.problems)
+        self.extend(error.problems)
 
     @contextmanager
     def gathering(self) -> Iterator[None]:
@@ -212,8 +206,8 @@ class Faults:
         KitError
             With every problem noted so far.
         """
-        if self._problems:
-            raise KitError(self._problems)
+        if self:
+            raise KitError(self)
 
 
 @contextmanager

@@ -17,6 +17,7 @@ from string import ascii_uppercase
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from kit.check import problems_of
 from kit.data_file import data_file
@@ -338,13 +339,9 @@ def _drafted(loggers: Sequence[Sequence[_Export]], names: Sequence[str]) -> tupl
 
 def _main_heading(group: Sequence[_Export]) -> tuple[str, bool]:
     """Return the heading of the main probe, and whether it can be no other."""
-    moved: dict[str, list[float]] = {}
-    for log in (export.log for export in group if export.log is not None):
-        for name in log.probes:
-            good = log.table[name].dropna()
-            spread = good.quantile(0.98) - good.quantile(0.02) if len(good) else 0.0
-            moved.setdefault(name, []).append(float(spread))
-    reach = {name: float(np.median(each)) for name, each in moved.items()}
+    tables = [export.log.table[[*export.log.probes]] for export in group if export.log is not None]
+    moved = [table.quantile([0.02, 0.98]).diff().iloc[1].fillna(0.0) for table in tables]
+    reach: dict[str, float] = pd.concat(moved, axis=1).median(axis=1).to_dict() if moved else {}
     hot = {name: each for name, each in reach.items() if each >= MOVED_K} or reach
     fitting = {name: each for name, each in hot.items() if not OF_OTHERS.search(name)} or hot
     named = [name for name in fitting if OF_MAIN.search(name)]

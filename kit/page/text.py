@@ -9,6 +9,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from functools import cache
 from typing import Any, Final
+from urllib.parse import urlsplit
 
 _PICTURES: Final = {code: chr(0x2400 + code) for code in range(0x20) if chr(code) not in "\n\t"} | {
     0x7F: "\u2421"
@@ -137,12 +138,8 @@ def _attribute(key: str, value: object) -> str:
 
 
 def _harmless(address: str) -> bool:
-    scheme = re.match(r"\s*([a-zA-Z][a-zA-Z0-9+.\-]*)\s*:", address)
-    return (
-        scheme is None
-        or scheme[1].lower() in ("https", "http", "mailto")
-        or address.startswith("data:image/")
-    )
+    picture = address.startswith("data:image/")
+    return picture or urlsplit(address.strip()).scheme in ("", "https", "http", "mailto")
 
 
 def anchor(*parts: object) -> str:

@@ -54,13 +54,18 @@ class Fork:
 
     def poll(self) -> int | None:
         """Return None while it runs."""
-        return self._ended(0.0)
+        with suppress(subprocess.TimeoutExpired):
+            self.wait(0.0)
+        return self.returncode
 
     def wait(self, timeout: float | None = None) -> int:
         """Wait until it has ended."""
-        if self._ended(timeout) is None:
-            raise subprocess.TimeoutExpired("kernel", timeout or 0.0)
-        return 0
+        if self.returncode is None:
+            if not select.select([self._handle], [], [], timeout)[0]:
+                raise subprocess.TimeoutExpired("kernel", timeout or 0.0)
+            os.close(self._handle)
+            self.returncode = 0
+        return self.returncode
 
     def kill(self) -> None:
         """End it at once."""
@@ -71,12 +76,6 @@ class Fork:
         if self.returncode is None:
             with suppress(ProcessLookupError):
                 signal.pidfd_send_signal(self._handle, number)
-
-    def _ended(self, timeout: float | None) -> int | None:
-        if self.returncode is None and select.select([self._handle], [], [], timeout)[0]:
-            self.returncode = 0
-            os.close(self._handle)
-        return self.returncode
 
 
 @dataclass(frozen=True)

@@ -69,6 +69,7 @@ def test_markup_of_the_kit_is_kept_and_text_is_not_taken_for_it():
         lambda: element("script", "x"),
         lambda: element("p", "x", onclick="y"),
         lambda: element("a", "x", href="javascript:alert(1)"),
+        lambda: element("a", "x", href="java\tscript:alert(1)"),  # a browser leaves out the tab
         lambda: element("a", "x", href=" JaVaScRiPt:alert(1)"),
         lambda: element("img", src="data:text/html,x"),
         lambda: element("p onclick", "x"),
