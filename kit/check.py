@@ -20,8 +20,9 @@ from kit.errors import Faults, KitError, Problem
 from kit.readings import RunReadings, read_run, with_log_days
 from kit.readings.fires import fires_in
 from kit.results_file import corrected_report
-from kit.trial import Run, look_into
+from kit.trial import Run
 from kit.trial.plan_file import OWN_TOLERANCE
+from kit.trial.run import look_into
 from kit.trial.run_sheets import LOGS, some_of
 
 WORDS = data_file(__file__, "check.toml")

@@ -272,7 +272,7 @@ def _two_fuels(out: Out, folder: Path, a: str, b: str, seed: int) -> int:
     A and B are ids or names.
     """
     from kit.publish import make_report
-    from kit.trial import fuel_ids
+    from kit.trial.run import fuel_ids
 
     parameters = {"seed": seed, **dict(zip("ab", fuel_ids(folder, a, b), strict=True))}
     return out.made(report=make_report(folder, "two_fuels", parameters, progress=out.progress))

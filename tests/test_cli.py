@@ -10,7 +10,7 @@ import pytest
 
 from kit import __version__, cli
 from kit.errors import KitError, disk_faults
-from kit.trial import fuel_ids
+from kit.trial.run import fuel_ids
 
 DEMO = Path(__file__).parents[1] / "runs" / "hill-school"
 

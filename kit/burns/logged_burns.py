@@ -14,7 +14,8 @@ from kit import schema
 from kit.metrics import Burn, SheetRow
 from kit.metrics.curve import BRIDGED_STEPS, Array, Curve, Indices, Line, Mask, between
 from kit.metrics.measuring import WINDOWS, Measuring
-from kit.trial import Run, Trial, relative_times
+from kit.trial import Run, Trial
+from kit.trial.clocks import relative_times
 
 LABELS = ("burn", "fuel", "bag", "day", "setting")
 NUMBERS = ("charge_g", "charge_l", "leftover_g", "ash_g", "ambient_c")

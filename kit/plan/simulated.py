@@ -23,7 +23,7 @@ from kit.schema import BURNS, SCORES
 from kit.trial import Trial
 from kit.trial.models import Charge
 from kit.trial.quantities import is_number
-from kit.trial.trial_file import NAME
+from kit.trial.trial_file import TRIAL
 
 NOTE = "SIMULATED readings, made by the repeatburn kit: no fuel was burnt"
 PROBES = ("grate", "lid")
@@ -111,7 +111,7 @@ def simulate_trial(
     folder.parent.mkdir(parents=True, exist_ok=True)
     with locked_folder(folder.parent, ".simulating-") as work:
         (work / "logs").mkdir(parents=True)
-        (work / NAME).write_text(trial, encoding="utf-8", newline="\n")
+        (work / TRIAL).write_text(trial, encoding="utf-8", newline="\n")
         (work / "SIMULATED.txt").write_text(NOTE + ".\n", encoding="utf-8", newline="\n")
         tested, rng = _trial_of(work, planned), np.random.default_rng([seed, 51])
         burns = _burn(tested, planned, recipes or {}, faults, seed, rng)
@@ -159,7 +159,7 @@ def _check(
 
 def _trial_of(folder: Path, planned: pd.DataFrame) -> Trial:
     """Return the trial that stands in a folder; what is planned is of its fuels."""
-    trial, faults = trial_alone(folder / NAME)[0], Faults()
+    trial, faults = trial_alone(folder / TRIAL)[0], Faults()
     for fuel in sorted(set(planned["fuel"].astype(str)) - {each.id for each in trial.fuels}):
         faults.refuse("order of burns", f"fuel '{fuel}'", "a fuel of trial.toml", "Mend one of the two.")
     faults.settle()

@@ -12,10 +12,10 @@ import numpy as np
 
 from kit.data_file import data_file
 from kit.errors import KitError
-from kit.trial import Probe, Run
+from kit.trial import Run
 from kit.trial.cells import Floats
 from kit.trial.messages import fault
-from kit.trial.models import Cleaning
+from kit.trial.models import Cleaning, Probe
 
 _DEFAULT_CLASS = "K 2"
 _DEFAULT_RESOLUTION = 0.1

@@ -15,10 +15,12 @@ from kit.readings.headings import column_of
 from kit.readings.read import Log, read_log
 from kit.readings.stamps import DAY, SECOND
 from kit.readings.timeline import to_local, to_utc
-from kit.trial import Logger, Run, Times, log_names, relative_times
+from kit.trial import Run
 from kit.trial.cells import Bools, Codes, Floats, Ints
+from kit.trial.clocks import Times, relative_times
 from kit.trial.messages import fault
-from kit.trial.run_sheets import LOGS, has_times
+from kit.trial.models import Logger
+from kit.trial.run_sheets import LOGS, has_times, log_names
 
 
 @dataclass(frozen=True)

@@ -21,10 +21,12 @@ from kit.readings.cutting import Recorded, Window, elapsed_at
 from kit.readings.stamps import SECOND
 from kit.schema import FLAGS
 from kit.schema import UNUSABLE as UNUSABLE_FLAGS
-from kit.trial import Run, event_times, probe_names, relative_times
+from kit.trial import Run
 from kit.trial.cells import Bools, Codes, Floats, Ints
+from kit.trial.clocks import event_times, relative_times
 from kit.trial.messages import fault
 from kit.trial.models import Cleaning
+from kit.trial.run_sheets import probe_names
 
 Bits = npt.NDArray[np.uint16]
 BIT: Mapping[str, np.uint16] = {name: np.uint16(1 << place) for place, name in enumerate(FLAGS)}

@@ -31,10 +31,10 @@ from kit.readings.source import (
     is_row,
     split_line,
 )
-from kit.trial import Logger
 from kit.trial.cells import BLANKS, WORDS, decimal_evidence, split_unit, to_number
 from kit.trial.decode import shown
 from kit.trial.messages import fault
+from kit.trial.models import Logger
 
 _LOOK_ABOVE, _MOST_ABOVE = 8, 200
 _LONGEST_NAME, _LONGEST_STATED = 200, 1000

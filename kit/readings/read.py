@@ -31,11 +31,10 @@ from kit.readings.source import PIECE_BYTES, Source, open_source
 from kit.readings.stamps import SECOND
 from kit.readings.temperatures import ask_units, loose_columns, settle_decimal, to_temperatures
 from kit.readings.timeline import Timeline, time_of
-from kit.trial import Logger
 from kit.trial.cells import Bools, Codes, Ints
 from kit.trial.decode import path_of
 from kit.trial.messages import fault
-from kit.trial.models import Cleaning
+from kit.trial.models import Cleaning, Logger
 from kit.trial.toml_reader import key_problems
 
 

@@ -44,10 +44,10 @@ from kit.readings.flags import (
 )
 from kit.readings.headings import SCALES
 from kit.readings.temperatures import to_celsius
-from kit.trial import Run, log_names
+from kit.trial import Run
 from kit.trial.cells import Floats
 from kit.trial.messages import fault
-from kit.trial.run_sheets import LOGS, has_times
+from kit.trial.run_sheets import LOGS, has_times, log_names
 
 _FAR_K, _NEAR_K = 15.0, 4.0
 _FIRST = 3

@@ -25,13 +25,12 @@ BLANKS = " \t\u00a0\u202f\u2009\u200b\ufeff"
 LONGEST_CELL, LARGEST = 80, 1e300
 """A longer cell is text: nothing that is read is as long; a larger number is none."""
 
-UNIT = r"(?:°|º|˚|deg\.?|degrees)?\s?(?:celsius|fahrenheit|kelvin|[CFK])|℃|℉|°|º"
+_SIGN = r"(?:°|º|˚|deg\.?|degrees?)?\s?"
+UNIT = rf"{_SIGN}(?:celsius|fahrenheit|kelvin|[CFK])|℃|℉|°|º"
 NUMBER = r"[+\-−]?\s*(?:[0-9](?:[0-9.,'’\u00a0\u202f\u2009]| (?=[0-9]{3}(?![0-9])))*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?"
 PLAIN_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?$")
 WITH_UNIT = re.compile(rf"({NUMBER})\s*({UNIT})\.?$", re.IGNORECASE)
-_SCALE = re.compile(
-    r"(?:°|º|˚|deg\.?|degrees?)?\s?([CFK])(?:elsius|ahrenheit|elvin)?\.?|(℃|℉)", re.IGNORECASE
-)
+_SCALE = re.compile(rf"{_SIGN}([CFK])(?:elsius|ahrenheit|elvin)?\.?|(℃|℉)", re.IGNORECASE)
 
 MONTHS = {word: month for month, words in enumerate(WORDS["dates"]["months"], 1) for word in words.split()}
 WEEKDAYS = {word: day for day, words in enumerate(WORDS["dates"]["weekdays"]) for word in words.split()}
@@ -63,11 +62,7 @@ def _compiled(*texts: str) -> tuple[re.Pattern[str], ...]:
 
 _GRAMMAR: dict[str, tuple[re.Pattern[str], ...]] = {
     "stamp": _compiled(
-        *(
-            f"{_WEEKDAY}{date}{dot}{_GAP}{clock}{_OFFSET}"
-            for date in _DATES
-            for dot, clock in ((r"\.?", _CLOCKS[0]), (r"\.?", _CLOCKS[1]), (r"\.?", _DOTTED))
-        ),
+        *(rf"{_WEEKDAY}{date}\.?{_GAP}{clock}{_OFFSET}" for date in _DATES for clock in (*_CLOCKS, _DOTTED)),
         *(rf"{clock}[ ,]\s?{_WEEKDAY}{date}" for date in _DATES for clock in _CLOCKS),
         rf"{_WEEKDAY}{_MONTH}\s{{1,2}}(?P<d>[0-9]{{1,2}})\s{_CLOCK}\s(?P<y>[0-9]{{4}})",
         rf"{_COMPACT}{_GAP}{_CLOCK}{_OFFSET}",

@@ -28,12 +28,6 @@ from kit.trial.toml_reader import TomlFile
 
 SCHEMA = "repeatburn-plan/1"
 NAME = "plan/plan.toml"
-_REMARK = """\
-# The plan as it was written before the first burn. A report compares what was done with it and shows every
-# difference. A change of this file is seen by its hash; it stops nothing. Remarks as this one do not count.
-
-"""
-
 Day = Annotated[str, BeforeValidator(lambda value: value.isoformat() if isinstance(value, date) else value)]
 
 
@@ -173,20 +167,15 @@ def plan_of(
 
 def settings_of(trial: Trial) -> dict[str, Any]:
     """Return what a plan fixes of the trial file, as plain values."""
+    limits = {"cleaning": trial.cleaning, "measuring": trial.measuring}
     return {
+        **{key: getattr(trial, key) for key in ("time_zero", "stop_rule", "thresholds", "primary")},
+        **{key: getattr(trial.model, key) for key in ("spread", "covariates", "confidence")},
+        **{key: each.model_dump(mode="json", exclude_none=True) for key, each in limits.items()},
         "charge_by": trial.charge.by,
         "tolerance_g": trial.charge.tolerance_g,
-        "time_zero": trial.time_zero,
-        "stop_rule": trial.stop_rule,
         "control_fuel": trial.control_fuel or "",
-        "thresholds": list(trial.thresholds),
-        "primary": list(trial.primary),
         "margins": {metric: margin.written for metric, margin in trial.margins.items()},
-        "spread": trial.model.spread or "",
-        "covariates": list(trial.model.covariates),
-        "confidence": trial.model.confidence,
-        "cleaning": trial.cleaning.model_dump(mode="json", exclude_none=True),
-        "measuring": trial.measuring.model_dump(mode="json", exclude_none=True),
     }
 
 
@@ -236,7 +225,7 @@ def write_plan(folder: str | Path, plan: Plan) -> Plan:
             return Plan.model_validate(earlier)
         content |= {"replaces": _keep(place)} if place.is_file() else {}
         content |= {"sha256": plan_hash(content), "burns": content.pop("burns")}  # the burns last
-        write_atomically(place, _REMARK + tomli_w.dumps(content))
+        write_atomically(place, MESSAGES["plan"]["head"] + tomli_w.dumps(content))
     return Plan.model_validate(content)
 
 

@@ -21,8 +21,7 @@ from kit.trial.models import ALL_ALIKE, Declared, Trial
 from kit.trial.plan_file import Plan, read_plan
 from kit.trial.run_sheets import LOGS, read_burn_sheet, read_events, read_scores, stays_inside
 from kit.trial.toml_reader import key_problems
-from kit.trial.trial_file import NAME as TRIAL
-from kit.trial.trial_file import margin_as_written, read_trial
+from kit.trial.trial_file import TRIAL, margin_as_written, read_trial
 
 OWN_WORDS = "notes.md"
 BORROWED: Final = "borrowed"

@@ -75,20 +75,15 @@ def trial_text(
     grams
         What every charge seems to weigh; '' where that is not known.
     """
-    head = data_text(__file__, "new_trial.toml")
     cautions = textwrap.fill(" ".join(cautions_short()), WIDTH, initial_indent="# ", subsequent_indent="# ")
     main = _remarked(f"probe = {toml_text(probe)}", "the main probe, which metrics are of") if probe else ""
     charge = _remarked("# grams = 400", 'or by = "volume", by = "full starter"')
     if grams:
         charge = _remarked(f"grams = {grams}", "as names say: is it so?")
     tables = [f"[[fuel]]\nid = {toml_text(fuel)}\n" for fuel in fuels] or ['# [[fuel]]\n# id = "my-fuel"\n']
-    if loggers:
-        tables.append(
-            "\n# Which heading of a logger's files is which probe, and what its files do not say.\n"
-        )
-    return head.format(cautions=cautions, probe=main, charge=charge) + "".join(
-        [*tables, *map(logger_text, loggers)]
-    )
+    remark = ["\n# Which heading of a logger's files is which probe, and what its files do not say.\n"]
+    head = data_text(__file__, "new_trial.toml").format(cautions=cautions, probe=main, charge=charge)
+    return "".join([head, *tables, *(remark if loggers else ()), *map(logger_text, loggers)])
 
 
 def _remarked(line: str, remark: str) -> str:

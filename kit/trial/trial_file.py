@@ -17,7 +17,7 @@ from kit.trial.models import Margin, Trial, TrialFile, threshold_id
 from kit.trial.quantities import QuantityError, parse_difference, parse_percent, parse_threshold, quantity
 from kit.trial.toml_reader import KeyPath, TomlFile
 
-NAME = "trial.toml"
+TRIAL = "trial.toml"
 ARRAYS = [name for name, field in TrialFile.model_fields.items() if get_origin(field.annotation) is tuple]
 """Tables of which there may be several."""
 
@@ -28,10 +28,10 @@ def read_trial(path: Path, faults: Faults) -> Trial | None:
     Faults are gathered in `faults`, with the tables that lost keys to them and a remark on an odd encoding.
     """
     with faults.gathering():
-        text, remark = read_text(path, NAME)
+        text, remark = read_text(path, TRIAL)
         if remark:
             faults.note(remark)
-        file = TomlFile(NAME, text, TrialFile)
+        file = TomlFile(TRIAL, text, TrialFile)
         read = file.read()
         trial = _checked(read, file) if read else Trial()
         file.hand_to(faults)
@@ -43,13 +43,10 @@ def _checked(file: TrialFile, faults: TomlFile[TrialFile]) -> Trial:
     """Return the trial of a file whose tables were read, noting where they disagree."""
     trial = Trial(
         **vars(file.trial),
-        charge=file.charge,
+        **{table: getattr(file, table) for table in ("charge", "model", "cleaning", "plan")},
         thresholds=file.metrics.thresholds,
         declared=file.metrics.declared,
         measuring=Measuring(**file.metrics.model_dump(include={*Measuring.model_fields}, exclude_unset=True)),
-        model=file.model,
-        cleaning=file.cleaning,
-        plan=file.plan,
         **{f"{table}s": getattr(file, table) for table in ARRAYS},
     )
     trial = _without_guesses(trial, faults)
@@ -181,7 +178,9 @@ def margin_as_written(spec: Metric, value: object) -> Margin:
         if spec.scale == "log":
             size, unit = math.log1p(max(parse_percent(value), -0.5)), "ln"  # Δ = ln 1.10 for 10 %
         elif spec.unit not in ("°C", "K"):
-            size, unit = _in_unit(value, spec.unit), spec.unit
+            expected = f'a number of {spec.unit}, as "2 {spec.unit}"' if spec.unit else "a number"
+            size, _ = quantity(value, lambda unit: "as is" * (unit in ("", spec.unit)), expected, "as is")
+            unit = spec.unit
         elif isinstance(value, str):
             size, unit = parse_difference(value), spec.unit
         else:
@@ -193,8 +192,3 @@ def margin_as_written(spec: Metric, value: object) -> Margin:
     if not size > 0:
         raise KitError.refuse(where, *fault("no margin", value=shown(value)))
     return Margin(spec.id, value if isinstance(value, str) else f"{value} {spec.unit}".strip(), size, unit)
-
-
-def _in_unit(value: object, unit: str) -> float:
-    expected = f'a number of {unit}, as "2 {unit}"' if unit else "a number"
-    return quantity(value, lambda written: "as is" * (written in ("", unit)), expected, "as is")[0]

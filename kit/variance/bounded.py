@@ -20,14 +20,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from kit.variance.burn_arrays import Array, Codes, Mask, rows_of, stacked
 from kit.variance.mvn import POINTS, Box, log_probability, moved, truncated
 from kit.variance.optimise import Derivatives, Minimum, floor_of, lowest, minimise
 from kit.variance.residual_space import Space, space_of
 
-AT_ONCE = 80_000
-"""Elements of the matrices of one pass: what fits a processor's cache, and what memory is not asked anew for."""
+AT_ONCE = 100_000
+"""Elements of a matrix a row, in one pass: what fits a processor's cache, and what memory is not asked anew for."""
 
 ENDLESS = 1e300
 """A diagonal element beside which all others are nothing."""
@@ -55,6 +56,9 @@ class Model:
         That of the exact burns; the degrees of freedom of a borrowed SD are among those of its groups.
     S
         (sets, c, p + k + m, p + k + m) covariance of h, z and w for each variance, random terms first.
+    halves, of_half
+        (sets, p + k + m, halves) columns H of all variances but the last, S_i = H_i H_i', and (halves, c - 1) of which
+        variance each is.
     free, constant
         (sets, groups) degrees of freedom beyond z, and (sets,) what D has whatever the variances.
     X
@@ -67,6 +71,8 @@ class Model:
 
     space: Space
     S: Array
+    halves: Array
+    of_half: Array
     free: Array
     constant: Array
     X: Array
@@ -98,11 +104,11 @@ class Model:
     @property
     def shape(self) -> tuple[object, ...]:
         """What models share that go `together`."""
-        return self.S.shape, self.m, self.space.p, self.terms
+        return self.S.shape, self.halves.shape, self.m, self.space.p, self.terms
 
     def passes(self, rows: int) -> list[slice]:
         """Return what of so many rows is done at once; no rows are one pass."""
-        size = max(1, AT_ONCE // (len(self.S[0]) * self.S.shape[2] ** 2))
+        size = max(1, AT_ONCE // self.S.shape[2] ** 2)
         return [slice(i, i + size) for i in range(0, max(rows, 1), size)]
 
 
@@ -112,18 +118,18 @@ def model_of(
     """Return the model of burns, the last m of them bounds, from X (n, p) and indicators of each random term."""
     e = len(X) - m
     space = space_of(X[:e], [Z[:e] for Z in terms], group[:e], groups)
-    p, k, K = space.p, space.k, space.terms
+    p, k = space.p, space.k
     turn = np.eye(p + k + m)
     turn[:p, :p], turn[p + k :, :p] = space.back, -X[e:] @ space.back
-    V = np.zeros((K + groups, p + k + m, p + k + m))
-    for i, (half, Z) in enumerate(zip(space.halves, terms, strict=True)):
-        both = np.vstack([half, Z[e:]])
-        V[i] = both @ both.T
-    V[K:, : p + k, : p + k] = space.V[K:]
-    V[K:, p + k :, p + k :] = np.eye(m) * (group[e:] == np.arange(groups)[:, None])[:, None]
+    halves = [np.vstack([half, Z[e:]]) for half, Z in zip(space.halves, terms, strict=True)]
+    for own in group == np.arange(groups)[:, None]:
+        halves.append(block_diag(space.basis[own[:e]].T, np.eye(m)[:, own[e:]]))
+    halves = [turn @ half for half in halves]
+    of_half = np.repeat(np.eye(len(halves) - 1), [half.shape[1] for half in halves[:-1]], axis=0)
     space = replace(space, free=space.free + borrowed[1])
     constant = np.array([space.dof * np.log(2 * np.pi) + space.logdet_xx])
-    return Model(space, (turn @ V @ turn.T)[None], space.free[None], constant, X[e:], group, borrowed)
+    S, H = np.array([half @ half.T for half in halves]), np.hstack([np.zeros((p + k + m, 0)), *halves[:-1]])
+    return Model(space, S[None], H[None], of_half, space.free[None], constant, X[e:], group, borrowed)
 
 
 @dataclass(frozen=True)
@@ -169,11 +175,12 @@ class Rows:
 
 def together(models: Sequence[Model], rows: Sequence[Rows]) -> tuple[Model, Rows]:
     """Return models of one shape as one, and the rows of each, one below the other."""
-    S, free, constant = (
-        np.concatenate(each) for each in zip(*((m.S, m.free, m.constant) for m in models), strict=True)
+    S, halves, free, constant = (
+        np.concatenate(each)
+        for each in zip(*((m.S, m.halves, m.free, m.constant) for m in models), strict=True)
     )
     of = np.repeat(np.arange(len(rows)), [len(own.z) for own in rows])
-    return replace(models[0], S=S, free=free, constant=constant), replace(stacked(rows), of=of)
+    return replace(models[0], S=S, halves=halves, free=free, constant=constant), replace(stacked(rows), of=of)
 
 
 def criterion(model: Model, theta: Array, data: Rows) -> Array:
@@ -183,7 +190,7 @@ def criterion(model: Model, theta: Array, data: Rows) -> Array:
 
 
 def _criterion(model: Model, theta: Array, data: Rows) -> Array:
-    return _value(model, theta, data, _factored(_covariances(model, data), theta, data))
+    return _value(model, theta, data, _factored(model, theta, data))
 
 
 def _value(model: Model, theta: Array, data: Rows, at: _Factored) -> Array:
@@ -195,17 +202,20 @@ def _value(model: Model, theta: Array, data: Rows, at: _Factored) -> Array:
     return np.asarray(D - 2 * log_probability(data.low - at.mean, data.high - at.mean, at.own, data.points))
 
 
-def _covariances(model: Model, data: Rows) -> Array:
-    """Return the covariance (rows, c, n + m, n + m) of k'h where it is held, z and w for each variance; one for all."""
-    S, p, held = model.S, model.space.p, data.held
-    inner = _of(S[:, :, p:, p:], data)
-    if held is None:
-        return inner
-    along = held[:, None, None] @ _of(S[:, :, :p], data)
-    found = np.empty((*along.shape[:2], inner.shape[2] + 1, inner.shape[2] + 1))
-    found[:, :, 1:, 1:], found[:, :, :1, 1:] = inner, along[..., p:]
-    found[:, :, 1:, 0], found[:, :, 0, 0] = along[:, :, 0, p:], np.vecdot(along[:, :, 0, :p], held[:, None])
-    return found
+def _covariance(model: Model, theta: Array, data: Rows) -> Array:
+    """Return the covariance (rows, n + m, n + m) of k'h where it is held, z and w."""
+    S, size = _of(model.S, data), model.S.shape[2]
+    total = (theta[:, None] @ S.reshape(*S.shape[:2], size**2)).reshape(len(theta), size, size)
+    return _seen(_seen(total, model.space.p, data).transpose(0, 2, 1), model.space.p, data)
+
+
+def _seen(known: Array, p: int, data: Rows) -> Array:
+    """Return k'h where it is held, z and w of h, z and w, which are rows."""
+    if data.held is None:
+        return known[:, p:]
+    return np.concatenate(
+        [data.held[:, None] @ known[:, :p], known[:, p:] + np.zeros((len(data.z), 1, 1))], axis=1
+    )
 
 
 def _of(known: Array, data: Rows) -> Array:
@@ -234,30 +244,24 @@ class _Factored:
     own: Array
 
 
-def _factored(S: Array, theta: Array, data: Rows) -> _Factored:
+def _factored(model: Model, theta: Array, data: Rows) -> _Factored:
     """Factor with q as a last row beside an end, so that the factor holds what solves for it."""
-    is_held, size = int(data.held is not None), S.shape[2]
-    n = data.z.shape[1] + is_held
+    covariance, is_held = _covariance(model, theta, data), int(data.held is not None)
+    size, n = covariance.shape[1], data.z.shape[1] + is_held
     A = np.empty((len(theta), size + 1, size + 1))
-    A[:, :-1, :-1] = _weighted(theta, S)
+    A[:, :-1, :-1] = covariance
     A[:, -1, is_held:n], A[:, -1, n:-1], A[:, -1, -1] = data.z, 0.0, ENDLESS
     if data.held is not None and data.value is not None:
         A[:, -1, 0] = np.vecdot(data.held, data.b_ols) - data.value
     try:
         root = np.asarray(np.linalg.cholesky(A), dtype=np.float64)
     except np.linalg.LinAlgError:  # burn variances all but vanish
-        size = np.trace(A[:, :-1, :-1], axis1=1, axis2=2)[:, None, None] / A.shape[1]
-        root = np.asarray(np.linalg.cholesky(A + 1e-10 * size * np.eye(A.shape[1])), dtype=np.float64)
+        least = 1e-10 * np.trace(covariance, axis1=1, axis2=2)[:, None, None] / (size + 1)
+        root = np.asarray(np.linalg.cholesky(A + least * np.eye(size + 1)), dtype=np.float64)
     left = root[:, -1, :n]
     mean = (root[:, n:-1, :n] @ left[:, :, None])[:, :, 0]
     diagonal = np.diagonal(root, axis1=1, axis2=2)[:, :n]
     return _Factored(root[:, :-1, :-1], diagonal, left, mean, root[:, n:-1, n:-1])
-
-
-def _weighted(theta: Array, S: Array) -> Array:
-    """Return Σ theta_i S_i (rows, …), S of each row or one for all."""
-    total = theta[:, None] @ S.reshape(*S.shape[:2], S.shape[2] * S.shape[3])
-    return total.reshape(len(theta), *S.shape[2:])
 
 
 def derivatives(model: Model, theta: Array, data: Rows) -> Derivatives:
@@ -270,20 +274,27 @@ def derivatives(model: Model, theta: Array, data: Rows) -> Derivatives:
 
 
 def _derivatives(model: Model, theta: Array, data: Rows) -> Derivatives:
-    S, (rows, c), t = _covariances(model, data), theta.shape, 1 + model.m
-    size, at = S.shape[3], _factored(S, theta, data)
-    # with S = LL': turned are L^-1 S_i L^-T, and (q, w) = LE (1, y), y the standard coordinates of w
-    back, E = np.linalg.inv(at.root), np.zeros((rows, size, t))
+    at, (rows, c), t = _factored(model, theta, data), theta.shape, 1 + model.m
+    size, of = at.root.shape[1], model.of_half
+    # with S = LL': T_i = L^-1 S_i L^-T, and (q, w) = LE (1, y), y the standard coordinates of w
+    E = np.zeros((rows, size, t))
     E[:, : size - model.m, 0], E[:, size - model.m :, 1:] = at.left, np.eye(model.m)
-    turned = back[:, None] @ S @ back.transpose(0, 2, 1)[:, None]
-    SE = (turned.reshape(rows, c * size, size) @ E).reshape(rows, c, size, t)
-    forms = E.transpose(0, 2, 1)[:, None] @ SE
+    turned = np.linalg.solve(at.root, _seen(_of(model.halves, data), model.space.p, data))
+    across = turned.transpose(0, 2, 1)
+    inner, onto = across @ turned, across @ E
+    # the products of T_1 … T_(c-1) and I, whose last stands for T_c: Σ theta_i T_i = I
+    products = np.full((rows, c, c), float(size))
+    products[:, :-1, :-1] = of.T @ inner**2 @ of
+    products[:, -1, :-1] = products[:, :-1, -1] = np.diagonal(inner, axis1=1, axis2=2) @ of
+    TE = np.stack([*(turned[:, :, own] @ onto[:, own] for own in of.T > 0), E], axis=1)
+    change = np.repeat(np.eye(c)[None], rows, axis=0)
+    change[:, -1, :-1], change[:, -1, -1] = -theta[:, :-1] / theta[:, -1:], 1 / theta[:, -1]
+    expected, traces = change @ products @ change.transpose(0, 2, 1), (change @ products[:, :, -1:])[:, :, 0]
+    TE = (change @ TE.reshape(rows, c, size * t)).reshape(rows, c, size, t)
+    forms = E.transpose(0, 2, 1)[:, None] @ TE
     move, covariance, T = moved(data.low - at.mean, data.high - at.mean, at.own, forms, data.points)
-    beside = SE.transpose(0, 2, 1, 3).reshape(rows, size, c * t)
+    beside = TE.transpose(0, 2, 1, 3).reshape(rows, size, c * t)
     inside = (beside.transpose(0, 2, 1) @ beside).reshape(rows, c, t, c, t)
-    turned = turned.reshape(rows, c, size**2)
-    expected = turned @ turned.transpose(0, 2, 1)
-    traces = turned[:, :, :: size + 1].sum(axis=2)
     gradient = traces - 2 * move - np.trace(forms, axis1=2, axis2=3)
     hessian = 2 * np.einsum("riajb,rab->rij", inside, T) - expected - covariance / 2
     s, burns, free = theta[:, model.terms :], range(model.terms, c), model.free[data.of]

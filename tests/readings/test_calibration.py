@@ -8,8 +8,7 @@ import pytest
 from kit.errors import KitError
 from kit.readings import probe_uncertainty, read_run
 from kit.readings.calibration import boiling_point, correction_of, lag_corrected, pressure_kpa, tolerances
-from kit.trial import Probe
-from kit.trial.models import Cleaning
+from kit.trial.models import Cleaning, Probe
 from tests.readings.helpers import START, csv_of, curve, folder_of, read_folder
 
 TICKS = np.arange(0, 3601, 2.0)

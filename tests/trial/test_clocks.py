@@ -6,9 +6,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kit.trial import event_times, relative_times
 from kit.trial.cells import date_of, stamp_fields
-from kit.trial.clocks import CLOCK_COLUMNS, date_order, plain_clock, read_time, written_time
+from kit.trial.clocks import (
+    CLOCK_COLUMNS,
+    date_order,
+    event_times,
+    plain_clock,
+    read_time,
+    relative_times,
+    written_time,
+)
 from tests.trial.folders import BURNS, only, opened, problems
 
 

@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 
 from kit.errors import KitError
-from kit.trial import deviations, open_run, plan_hash, plan_of, read_plan, write_plan
+from kit.trial import deviations, open_run, plan_of, read_plan, write_plan
+from kit.trial.plan_file import plan_hash
 from tests.trial.folders import TRIAL, folder
 
 SHEET = "burn,fuel,bag,day,order,charge_g,lit,stopped,log,excluded\n"

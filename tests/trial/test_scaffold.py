@@ -8,9 +8,10 @@ import pytest
 from kit import start
 from kit.errors import KitError
 from kit.start import burn_ids, guessed, safe_names
-from kit.trial import demo_folder, log_names, open_run
+from kit.trial import open_run
 from kit.trial.models import Logger, TrialFile
-from kit.trial.scaffold import trial_text
+from kit.trial.run_sheets import log_names
+from kit.trial.scaffold import demo_folder, trial_text
 
 NAMES = (
     "2026-05-14 Alder lump.csv",
