@@ -6,7 +6,6 @@ charts in a hundred show a signal anywhere.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -102,10 +101,8 @@ def limits_of(phi: Array, times: Array, days: int, df: float) -> Limits:
     rates = {"day": FALSE_ALARMS * share}
     if drawn:
         rest = 1 - (1 - FALSE_ALARMS) / (1 - rates["day"])
-        alone = {
-            rule: pd.Series(-each).rank(method="first") / DRAWS / SHARES[rule] for rule, each in drawn.items()
-        }
-        scale = float(np.quantile(np.min(list(alone.values()), axis=0), rest))
+        ranks = (-pd.DataFrame(drawn)).rank(method="first") / DRAWS
+        scale = float((ranks / pd.Series(SHARES)[list(drawn)]).min(axis=1).quantile(rest))
         for rule, each in drawn.items():
             rates[rule] = min(1.0, scale * SHARES[rule])
             limits[rule] = float(np.quantile(each, 1 - rates[rule]))
@@ -192,43 +189,27 @@ def control_chart(
     m, phi = (np.array(each) for each in zip(*(each.of({control: 1.0}) for each in means), strict=True))
     dated = [first_days[block.season] for block in blocks]
     times = _years(dated)
-    points = [point for block in blocks for point in _day_points(block, pooled, control)]
-    days = pd.DataFrame(points, columns=["season", "day", "value", "se", "n"])
-    df = pooled.df_total
+    days = pd.concat([_day_points(block, pooled, control) for block in blocks], ignore_index=True)
+    names, df = [block.season for block in blocks], pooled.df_total
     limits = limits_of(phi, times, len(days), df)
     centre = float(np.average(m, weights=1 / phi))
     away, variance = from_centre(m, phi)
-    seasons = pd.DataFrame(
-        {
-            "season": [block.season for block in blocks],
-            "first_day": dated,
-            "value": m,
-            "se": np.sqrt(variance),
-            "n": [block.sizes[control] for block in blocks],
-        }
-    )
-    seasons = _held(seasons, away, limits.limits.get("season", np.nan), centre)
+    columns = {"season": names, "first_day": dated, "value": m, "se": np.sqrt(variance)}
+    columns["n"] = [block.sizes[control] for block in blocks]
+    seasons = _held(pd.DataFrame(columns), away, limits.limits.get("season", np.nan), centre)
     days = _held(days, days["value"].to_numpy(float) - centre, limits.limits["day"], centre)
     drift = _drift(m, phi, times, df, limits)
     signals = [
-        *(("drift", "first to last season", row.change, row.se) for row in drift.itertuples() if row.signal),
-        *_step_signals(seasons["season"].tolist(), m, phi, limits),
-        *(
-            (rule, row[rule], row["value"] - centre, row["se"])
-            for rule, table in (("season", seasons), ("day", days))
-            for row in table[table["outside"]].to_dict("records")
-        ),
+        ("drift", "first to last season", row.change, row.se) for row in drift.itertuples() if row.signal
     ]
+    signals += _step_signals(names, m, phi, limits)
+    for rule, table in (("season", seasons), ("day", days)):
+        beyond = table.loc[table["outside"], [rule, "value", "se"]].to_numpy().tolist()
+        signals += [(rule, where, value - centre, se) for where, value, se in beyond]
     found = pd.DataFrame(signals, columns=["rule", "where", "size", "se"])
     half = t_of(df) * found["se"]
-    return Chart(
-        centre,
-        limits,
-        seasons,
-        days,
-        found.assign(low=found["size"] - half, high=found["size"] + half),
-        drift,
-    )
+    found = found.assign(low=found["size"] - half, high=found["size"] + half)
+    return Chart(centre, limits, seasons, days, found, drift)
 
 
 def _years(days: Sequence[str]) -> Array:
@@ -241,18 +222,14 @@ def _held(table: pd.DataFrame, away: Array, limit: float, centre: float) -> pd.D
     return table.assign(low=centre - half, high=centre + half, outside=np.abs(away) > half)
 
 
-def _day_points(block: Block, pooled: Pooled, control: str) -> list[tuple[object, ...]]:
+def _day_points(block: Block, pooled: Pooled, control: str) -> pd.DataFrame:
     of_bag, of_day, of_burn = (pooled.variance(term) for term in TERMS)
-    days: dict[str, list[tuple[str, float]]] = {}
-    for fuel, bag, day, value in block.burns:
-        if fuel == control:
-            days.setdefault(day, []).append((bag, value))
-    rows: list[tuple[object, ...]] = []
-    for day, burns in days.items():
-        n, bags = len(burns), Counter(bag for bag, _ in burns).values()
-        variance = of_day + (of_burn * n + of_bag * sum(size**2 for size in bags)) / n**2
-        rows.append((block.season, day, sum(value for _, value in burns) / n, variance**0.5, n))
-    return rows
+    burns = pd.DataFrame(block.burns, columns=["fuel", "bag", "day", "value"])
+    days = burns[burns["fuel"] == control].groupby("day", sort=False)
+    n, values = days.size(), days["value"].mean()
+    same_bag = days["bag"].agg(lambda bag: (bag.value_counts() ** 2).sum())
+    se = np.sqrt(of_day + (of_burn * n + of_bag * same_bag) / n**2)
+    return pd.DataFrame({"season": block.season, "day": n.index, "value": values, "se": se, "n": n})
 
 
 def _drift(m: Array, phi: Array, times: Array, df: float, limits: Limits) -> pd.DataFrame:

@@ -8,16 +8,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from operator import attrgetter
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from kit.errors import Faults, KitError
-from kit.history.comparability import missing_metric, other_probe, standing_table, unlike
 from kit.history.control_chart import Chart, control_chart, t_of
 from kit.history.pooled import Block, Pooled, SeasonMeans, block_of, pool, season_means
-from kit.history.seasons import Season
+from kit.history.seasons import BY_CONTROL, DIRECTLY, NOT, Season, missing_metric, other_probe, unlike
 from kit.judge.verdicts import verdicts_of
 from kit.schema import Metric, metric
 from kit.trial.models import Declared, declared_metric
@@ -56,17 +56,13 @@ class SeasonSpread:
     uncertainty
         Variance of that estimate.
     df
-        Seasons less one: all fuels of a season share what was odd about it.
+        Seasons less one, for all fuels of a season share what was odd about it; 0 where no fuel came again, so that
+        nothing could be estimated.
     """
 
     variance: float
     uncertainty: float
     df: int
-
-    @property
-    def known(self) -> bool:
-        """Whether any fuel came again, so that it could be estimated."""
-        return self.df > 0
 
 
 def by_fuel(cells: Sequence[Cell], fewest: int = 1) -> pd.DataFrame:
@@ -183,15 +179,14 @@ class MetricHistory:
     @cached_property
     def components(self) -> pd.DataFrame:
         """The pooled SDs with their limits, as in a report of one folder."""
-        rows = []
-        for term, one in zip(self.pooled.terms, np.eye(len(self.pooled.terms)), strict=True):
-            variance, limits = self.pooled.variance(term), self.pooled.limits(term, LEVEL)
-            zero, df = variance <= 0, self.pooled.df(one)
-            rows.append(
-                (term, variance**0.5, *limits, LEVEL, METHODS[term], zero, np.nan if zero else df, self.unit)
-            )
-        names = ["component", "sd", "low", "high", "level", "method", "at_boundary", "df", "unit"]
-        return pd.DataFrame(rows, columns=names)
+        pooled, terms = self.pooled, self.pooled.terms
+        low, high = zip(*(pooled.limits(term, LEVEL) for term in terms), strict=True)
+        zero, df = pooled.variances <= 0, [pooled.df(one) for one in np.eye(len(terms))]
+        return pd.DataFrame({
+            "component": terms, "sd": np.sqrt(pooled.variances), "low": low, "high": high, "level": LEVEL,
+            "method": [METHODS[term] for term in terms], "at_boundary": zero, "df": np.where(zero, np.nan, df),
+            "unit": self.unit,
+        })  # fmt: skip
 
     @property
     def log(self) -> bool:
@@ -258,10 +253,8 @@ def spec_of(name: str, trial: Mapping[str, Any]) -> Metric:
     try:
         declared = [declared_metric(Declared(**each)) for each in trial.get("declared") or ()]
     except (TypeError, ValueError) as error:  # pydantic's faults are ValueErrors
-        found, expected = "declared metrics that cannot be read", "those of the kit"
-        raise KitError.refuse(
-            "results.json, trial, declared", found, expected, "Make its report again."
-        ) from error
+        where, found = "results.json, trial, declared", "declared metrics that cannot be read"
+        raise KitError.refuse(where, found, "those of the kit", "Make its report again.") from error
     return metric(name, declared)
 
 
@@ -278,47 +271,74 @@ def metric_history(seasons: Sequence[Season], name: str) -> MetricHistory:
     why = {each.name: (*unlike(each, reference), *missing_metric(each, name, reference)) for each in seasons}
     alike = [each for each in seasons if not why[each.name]]
     blocks = [block for each in alike if (block := _block(each, spec)) is not None]
-    pooled = pool(blocks)
-    means = [season_means(block, pooled) for block in blocks]
-    control = reference.control
+    pooled, control = pool(blocks), reference.control
+    df, means = pooled.df_total, [season_means(block, pooled) for block in blocks]
     joined = [each for each in means if control in each.block.fuels]
     dated = {each.name: each.dated for each in alike}
     chart = control_chart(joined, pooled, control, dated) if joined else None
     same_probe = {each.name for each in alike if not other_probe(each, reference)}
     direct = [cell for cell in _cells(means) if cell.season in same_probe]
     by_control = _cells(joined, control)
-    spread, control_spread = (season_spread(cells, pooled.df_total) for cells in (direct, by_control))
-    margin = (reference.trial.get("margins") or {}).get(name)
-    levels = fuel_table(direct, spread, pooled.df_total)
+    spread, control_spread = (season_spread(cells, df) for cells in (direct, by_control))
+    levels = fuel_table(direct, spread, df)
     if chart is not None and chart.moved:
         # what moved all fuels alike is no part of their spread: that of their differences from the control fuel is
         own = [cell for cell in direct if cell.season == reference.name]
-        levels = fuel_table(own, control_spread, pooled.df_total)
+        levels = fuel_table(own, control_spread, df)
+    margin = (reference.trial.get("margins") or {}).get(name)
+    smallest, shared = float(margin["value"]) if margin else None, 0.0 if by_control else spread.variance
+    measured = [row for each in alike for row in each.rows.get(name, ())]
     return MetricHistory(
-        spec=spec,
-        reference=reference.name,
-        seasons=tuple(block.season for block in blocks),
-        why_not={key: told for key, told in why.items() if told},
-        pooled=pooled,
-        control=control,
-        chart=chart,
-        spread=spread,
-        control_spread=control_spread,
-        fuels=levels,
-        by_control=fuel_table(by_control, control_spread, pooled.df_total),
-        again=came_again(
-            by_control or direct,
-            pooled.df_total,
-            float(margin["value"]) if margin else None,
-            0.0 if by_control else spread.variance,
-        ),
-        standing=standing_table(seasons, name, reference, why, same_probe, chart),
-        bounds=sum(
-            row.status in ("at least", "at most", "never")
-            for each in alike
-            for row in each.rows.get(name, ())
-        ),
-    )
+        spec=spec, reference=reference.name, seasons=tuple(block.season for block in blocks),
+        why_not={season: differ for season, differ in why.items() if differ},
+        pooled=pooled, control=control, chart=chart, spread=spread, control_spread=control_spread,
+        fuels=levels, by_control=fuel_table(by_control, control_spread, df),
+        again=came_again(by_control or direct, df, smallest, shared),
+        standing=standing_table(seasons, reference, why, same_probe, chart),
+        bounds=sum(row.status in ("at least", "at most", "never") for row in measured),
+    )  # fmt: skip
+
+
+def standing_table(
+    seasons: Sequence[Season],
+    reference: Season,
+    why: Mapping[str, Sequence[str]],
+    same_probe: set[str],
+    chart: Chart | None,
+) -> pd.DataFrame:
+    """Return fuel, standing, why, newest season and seasons of each fuel ever tested.
+
+    A fuel of the reference season is comparable directly.  One of another season is so if that season was
+    measured alike with the same probe and the control fuel shows no change; only as a difference from the control
+    fuel if probe or control fuel say that levels moved; not at all where something was measured differently
+    or no control fuel joins the seasons.
+    """
+    moved = chart is not None and chart.moved
+    joined = set(chart.seasons["season"]) if chart is not None else set()
+    rows = []
+    for fuel in dict.fromkeys(fuel for season in reversed(seasons) for fuel in season.fuels):
+        own = [season for season in seasons if fuel in season.fuels]
+        usable = [season.name for season in own if not why[season.name]]
+        newest = usable[-1] if usable else own[-1].name
+        told = _standing(newest, reference.name, why[newest], joined, newest in same_probe, moved)
+        rows.append((fuel, *told, newest, len(usable) or len(own)))
+    return pd.DataFrame(rows, columns=["fuel", "standing", "why", "season", "seasons"])
+
+
+def _standing(
+    season: str, reference: str, why: Sequence[str], joined: set[str], same_probe: bool, moved: bool
+) -> tuple[str, str]:
+    if why:
+        return NOT, f"{season} differs from {reference} in {'; '.join(why)}"
+    if season == reference:
+        return DIRECTLY, f"it was burned in {reference} itself"
+    if season not in joined or reference not in joined:
+        return NOT, f"no control fuel joins {season} to {reference}, so that a drift could not be seen"
+    if not same_probe:
+        return BY_CONTROL, f"another probe sat in the same place in {season}"
+    if moved:
+        return BY_CONTROL, "the control fuel's chart shows that the level moved over the seasons"
+    return DIRECTLY, f"{season} was measured like {reference}, and the control fuel stayed the same"
 
 
 def _block(season: Season, spec: Metric) -> Block | None:
@@ -385,15 +405,10 @@ def _joined(history: History, make: Maker) -> pd.DataFrame:
 
 def seasons_table(history: History) -> pd.DataFrame:
     """Return season, folder, report, first and last day, burns, fuels, control, left_out, in order."""
-    names = ["season", "folder", "report", "first_day", "last_day", "burns", "fuels", "control", "left_out"]
-    rows = [
-        (
-            *(of.name, of.folder, of.report, of.first_day, of.last_day),
-            *(len(of.burns), len(of.fuels), of.control, of.left_out),
-        )
-        for of in history.seasons
-    ]
-    return pd.DataFrame(rows, columns=names)
+    names = ["name", "folder", "report", "first_day", "last_day", "burns", "fuels", "control", "left_out"]
+    table = pd.DataFrame(map(attrgetter(*names), history.seasons), columns=names)
+    counts = {name: table[name].map(len) for name in ("burns", "fuels")}
+    return table.assign(**counts).rename(columns={"name": "season"})
 
 
 def chart_points(found: MetricHistory, chart: Chart) -> pd.DataFrame:
@@ -416,7 +431,7 @@ def _next_bag(found: MetricHistory) -> pd.DataFrame:
 def _spread(found: MetricHistory) -> pd.DataFrame:
     spreads = {"fuels": found.spread, "differences from the control": found.control_spread}
     rows = [
-        (of, float(np.sqrt(spread.variance)) if spread.known else np.nan, spread.df, found.unit)
+        (of, float(np.sqrt(spread.variance)) if spread.df else np.nan, spread.df, found.unit)
         for of, spread in spreads.items()
     ]
     return pd.DataFrame(rows, columns=["of", "sd", "df", "unit"])

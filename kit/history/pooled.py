@@ -144,11 +144,8 @@ def pool(blocks: Sequence[Block]) -> Pooled:
     within = sum(float(block.data.total[0]) for block in blocks)
     freedom = sum(block.engine.design.nu for block in blocks)
     if freedom <= 0 or within <= 0:
-        found, remedy = (
-            "no fuel burned twice in a season, or no spread at all",
-            "Burn each fuel at least twice.",
-        )
-        raise _fault(found, remedy)
+        found = "no fuel burned twice in a season, or no spread at all"
+        raise _fault(found, "Burn each fuel at least twice.")
     deviance = partial(_deviance, blocks)
     kept = _told_apart(deviance(np.array([[0.0, 0.0, 1.0]]), ONE).expected[0])
     start = np.isin(range(len(TERMS)), kept) * within / freedom / len(kept)

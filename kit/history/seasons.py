@@ -1,27 +1,28 @@
-"""Reads seasons: what the newest report of each run folder says of its burns and of how they were measured."""
+"""Reads seasons: what the newest report of each run folder says of its burns, and what was measured differently."""
 
 from __future__ import annotations
 
 import os
+from calendar import month_name
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
+from operator import attrgetter
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from kit.errors import Faults
-from kit.results_file import newest_report, read_part, reports_of
+from kit.results_file import conditions, differences, main_probe, newest_report, read_part, reports_of
 
 KEYS: Final = ("schema", "report", "trial", "inputs", "burns", "metrics")
 """What is read of a results.json; curves and the rest, most of the file, are passed over."""
 SIMULATED: Final = "SIMULATED.txt"
 """The input that says of a folder that its burns came from a computer."""
-MONTHS: Final = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
-)  # fmt: skip
+DIRECTLY: Final = "comparable directly"
+BY_CONTROL: Final = "only as a difference from the control fuel"
+NOT: Final = "not comparable"
 
 
 class Measured(NamedTuple):
@@ -105,13 +106,11 @@ class Season:
         named = f"'{title}'" if title else self.folder
         if not self.days:
             return named
-        (year, month), (last_year, last_month) = (
-            day.split("-")[:2] for day in (self.first_day, self.last_day)
-        )
-        last = f"{MONTHS[int(last_month) - 1]} {last_year}"
-        if (year, month) == (last_year, last_month):
-            return f"{named} of {last}"
-        return f"{named} of {MONTHS[int(month) - 1]}{f' {year}' * (year != last_year)} to {last}"
+        first, last = (date.fromisoformat(day) for day in (self.first_day, self.last_day))
+        end = f"{month_name[last.month]} {last.year}"
+        if (first.year, first.month) == (last.year, last.month):
+            return f"{named} of {end}"
+        return f"{named} of {month_name[first.month]}{f' {first.year}' * (first.year != last.year)} to {end}"
 
     def knows(self, metric: str) -> bool:
         """Return whether a metric has a value, or a bound, for any burn."""
@@ -154,18 +153,15 @@ def open_seasons(paths: Iterable[str | Path]) -> tuple[Season, ...]:
             _refuse_what_fits_not(path, results)
             found.append((path, results))
     faults.settle()
-    labels = fuel_labels([results["trial"].get("fuels") or () for _, results in found])
-    folders = _folders([path for path, _ in found])
-    seasons = [
-        _season(path, folder, results, own)
-        for folder, (path, results), own in zip(folders, found, labels, strict=True)
-    ]
-    titles = Counter(each.title for each in seasons)
-    called = (
-        replace(each, name=each.title if titles[each.title] == 1 else f"{each.title} ({each.folder})")
-        for each in seasons
+    files, every = [path for path, _ in found], [results for _, results in found]
+    labels = fuel_labels([results["trial"].get("fuels") or () for results in every])
+    made = map(_season, files, _folders(files), every, labels)
+    seasons = sorted(made, key=attrgetter("dated", "folder"))
+    titles = Counter(one.title for one in seasons)
+    return tuple(
+        replace(one, name=one.title if titles[one.title] == 1 else f"{one.title} ({one.folder})")
+        for one in seasons
     )
-    return tuple(sorted(called, key=lambda each: (each.dated, each.folder)))
 
 
 def _refuse_what_fits_not(path: Path, results: Mapping[str, Any]) -> None:
@@ -241,7 +237,7 @@ def _folders(paths: Sequence[Path]) -> list[str]:
 
 
 def _season(path: Path, folder: str, results: Mapping[str, Any], labels: Mapping[str, str]) -> Season:
-    trial = results["trial"]
+    trial, report = results["trial"], results["report"]
     where = {row["burn"]: (row.get("cooker") or "", row.get("setting") or "") for row in results["burns"]}
     burned = Counter(where[burn] for burn in {row["burn"] for row in results["metrics"]})
     main = max(sorted(burned), key=lambda place: burned[place])
@@ -252,16 +248,35 @@ def _season(path: Path, folder: str, results: Mapping[str, Any], labels: Mapping
         rows.setdefault(row["metric"], []).append(one)
     days = {row.day for measured in rows.values() for row in measured} - {""}
     reported = (each.date for each in reports_of(path.parents[2]))
-    control = trial.get("control_fuel") or ""
-    return Season(
-        folder,
-        results["report"],
-        trial,
-        rows,
-        main,
-        left_out=burned.total() - burned[main],
-        dated=min(days, default="") or min(reported, default=path.parent.name[:10]),
-        control=labels.get(control, control),
-        simulated=any(each["name"] == SIMULATED for each in results["inputs"]),
-        folder=folder,
-    )
+    dated = min(days, default="") or min(reported, default=path.parent.name[:10])
+    simulated = any(each["name"] == SIMULATED for each in results["inputs"])
+    control, left_out = trial.get("control_fuel") or "", burned.total() - burned[main]
+    control = labels.get(control, control)
+    return Season(folder, report, trial, rows, main, left_out, dated, control, simulated, folder)
+
+
+def unlike(season: Season, reference: Season) -> list[str]:
+    """Return in words every difference in the way of measuring that forbids pooling; none where alike."""
+    then, now = (conditions(each.trial, *each.where) for each in (season, reference))
+    return [
+        f"{name} ({was or 'not stated'}, not {is_now or 'stated'})"
+        for name, (was, is_now) in differences(then, now).items()
+    ]
+
+
+def missing_metric(season: Season, metric: str, reference: Season) -> list[str]:
+    """Return in words why a season does not know a metric; none where it does."""
+    if season.knows(metric):
+        currency = season.trial.get("currency"), reference.trial.get("currency")
+        if metric.startswith("cost:") and currency[0] != currency[1]:
+            return [f"currency ({currency[0] or 'not stated'}, not {currency[1] or 'stated'})"]
+        return []
+    if ":" in metric:
+        return [f"threshold (it did not measure at {metric.partition(':')[2]})"]
+    return ["it did not measure this"]
+
+
+def other_probe(season: Season, reference: Season) -> bool:
+    """Return whether another kind of probe sat in the same place: values shift, differences do not."""
+    was, is_now = main_probe(season.trial), main_probe(reference.trial)
+    return any(was.get(key) != is_now.get(key) for key in ("id", "tolerance_class", "time_constant_s"))

@@ -23,6 +23,8 @@ from kit.variance.families import Family, all_pairs, correlated, correlation_of,
 from kit.variance.fit import contrasts_of_each
 from kit.variance.inference import Contrasts, DfMethod
 
+Margin = float | str | None
+
 TESTED, GENERAL = "the fuels tested", "kinds in general"
 FEWEST_FUELS = 3
 """Of each kind, where kinds in general are compared."""
@@ -81,7 +83,7 @@ def compare_fuels(
     fit: RepeatFit,
     pairs: Pairs = "all",
     multiplicity: Multiplicity | None = None,
-    margin: float | str | None = None,
+    margin: Margin = None,
     df: DfMethod = "best",
     level: float = 0.95,
 ) -> pd.DataFrame:
@@ -159,19 +161,16 @@ class Differences:
         """Return the differences that the families of each of several fits ask for."""
         rows = []
         for fit, families in asked:
-            every = np.concatenate([_places(fit, pairs) for pairs in families])
-            places = np.array(sorted({*map(tuple, every.tolist())}))
+            if len(fit.labels) < 2:
+                raise refused("one_fuel", fuel=fit.labels[0], remedy="There is nothing to compare.")
+            places = np.unique(np.concatenate([places_of(fit.labels, pairs) for pairs in families]), axis=0)
             (a, b), means = places.T, fit.design.mean_rows()
             rows.append((fit, places, means[a] - means[b]))
         found = contrasts_of_each([(fit, L) for fit, _, L in rows], df, level)
         return [cls(fit, places, each, level) for (fit, places, _), each in zip(rows, found, strict=True)]
 
     def compared(
-        self,
-        pairs: Pairs,
-        multiplicity: Multiplicity,
-        margin: float | str | None = None,
-        family: Family | None = None,
+        self, pairs: Pairs, multiplicity: Multiplicity, margin: Margin = None, family: Family | None = None
     ) -> pd.DataFrame:
         """Return a row a pair of one family: arguments and columns are those of `compare_fuels`.
 
@@ -182,7 +181,7 @@ class Differences:
         """
         fit, found, level, smallest = self.fit, self.found, self.level, _margin(margin, self.fit.scale)
         known = {pair: row for row, pair in enumerate(map(tuple, self.places.tolist()))}
-        asked = _places(fit, pairs)
+        asked = places_of(fit.labels, pairs)
         rows, (a, b) = np.array([known[one, other] for one, other in asked.tolist()]), asked.T
         family = all_pairs(len(fit.labels)) if multiplicity == "tukey" else family
         D, E, p_adjusted = simultaneous(found, rows, multiplicity, level, family)
@@ -252,7 +251,7 @@ def family_against(fit: RepeatFit, pairs: Pairs) -> Family | None:
     """Return Dunnett's family of ('control', id), to judge trials that differ by one burn; None of other pairs."""
     if not isinstance(pairs, tuple):
         return None
-    (a, b), means = _places(fit, pairs).T, np.eye(len(fit.labels))
+    (a, b), means = places_of(fit.labels, pairs).T, np.eye(len(fit.labels))
     L = means[a] - means[b]
     covariance = L @ fit.covariance @ L.T
     unknown = np.isnan(covariance).any() or not (np.diag(covariance) > 0).all()
@@ -322,13 +321,7 @@ def _is_pair(value: Any) -> bool:
     return is_row and len(value) == 2 and bool(value[0] != value[1])
 
 
-def _places(fit: RepeatFit, pairs: Pairs) -> Codes:
-    if len(fit.labels) < 2:
-        raise refused("one_fuel", fuel=fit.labels[0], remedy="There is nothing to compare.")
-    return places_of(fit.labels, pairs)
-
-
-def _margin(margin: float | str | None, scale: str) -> float | None:
+def _margin(margin: Margin, scale: str) -> float | None:
     if margin is None:
         return None
     text, is_log = str(margin).strip(), scale == "log"

@@ -87,14 +87,12 @@ def _bridged(celsius: Array, fuel: Codes) -> Array:
                 others = celsius[there[:, away].all(axis=1) & (fuel == fuel[burn]), away]
                 usual = others.mean(axis=0) if len(others) else np.zeros(back + 1 - last)
                 before, after = celsius[burn, [last, back]] - usual[[0, -1]]
-                found[burn, away] = usual + np.linspace(before, after, len(usual))
+                found[burn, last + 1 : back] = (usual + np.linspace(before, after, len(usual)))[1:-1]
     return found
 
 
 MOST_PARTS = 40
-_LARGEST = 1e6
-_TOLERANCE = 1e-9
-_ROUNDING = 1e-12
+_LARGEST, _TOLERANCE, _ROUNDING = 1e6, 1e-9, 1e-12
 
 
 @dataclass(frozen=True)
@@ -216,9 +214,8 @@ class Piece:
 
     @property
     def spread(self) -> Array:
-        """(k) factor of V in squares of the scale, as a standard deviation; NaN where there are no limits."""
-        squares = (self.rest**2).sum(axis=0)
-        return np.sqrt(squares / self.df) if self.banded else np.full(len(squares), np.nan)
+        """(k) factor of V in squares of the scale, as a standard deviation."""
+        return np.asarray(np.sqrt((self.rest**2).sum(axis=0) / max(self.df, 1)))
 
 
 def pieces_of(units: Units) -> list[Piece]:
@@ -231,11 +228,9 @@ def pieces_of(units: Units) -> list[Piece]:
     ratios, scale = variance_ratios(units, parts), _scale(units)
     pieces = []
     for part in parts:
-        piece = _piece(units, units.celsius, part, ratios, scale[:, part])
-        if (np.isfinite(units.bridged[:, part[0]]) != there[:, part[0]]).any():
-            differ = _piece(units, units.bridged, part, ratios, scale[:, part])
-            piece = replace(piece, df=differ.df, rest=differ.rest, here=differ.here, taken=differ.taken)
-        pieces.append(piece)
+        curves = units.celsius, units.bridged
+        shown, differ = (_piece(units, each, part, ratios, scale[:, part]) for each in curves)
+        pieces.append(replace(differ, n=shown.n, bags=shown.bags, variance=shown.variance, mean=shown.mean))
     most = max(piece.df for piece in pieces)
     least = max(1, min(most, max(2, -(-most // 2))))
     return [replace(piece, banded=piece.df >= least) for piece in pieces]
@@ -290,7 +285,10 @@ def _piece(units: Units, celsius: Array, part: Codes, ratios: Ratios, scale: Arr
     here, fuels = np.flatnonzero(count), np.unique(units.fuel[count > 0])
     averaging = (units.unit[burns] == here[:, None]) / count[here, None]
     means = averaging @ celsius[np.ix_(burns, part)]
-    root = _root(averaging, units.day[burns], count[here], ratios)
+    days = averaging @ levels_of(units.day[burns]).indicators
+    # V^-½, V in variances of a burn: their own, their bag's, and the days they share
+    values, vectors = np.linalg.eigh(np.diag(ratios.bag + 1 / count[here]) + ratios.day * (days @ days.T))
+    root = (vectors / np.sqrt(values)) @ vectors.T
     belongs = (units.fuel[here, None] == fuels).astype(np.float64)
     variance, mean = np.full((m, m), np.nan), np.full((m, len(part)), np.nan)
     rest, taken = np.zeros((len(count), len(part))), np.zeros((len(count), len(fuels)))
@@ -303,13 +301,6 @@ def _piece(units: Units, celsius: Array, part: Codes, ratios: Ratios, scale: Arr
     rest[here] = root @ (off / scale[units.fuel[here]])
     n, bags = (np.bincount(units.fuel[of], minlength=m) for of in (units.unit[burns], here))
     return Piece(part, n, bags, len(here) - len(fuels), variance, mean, scale, rest, count > 0, taken)
-
-
-def _root(averaging: Array, day: Codes, count: Array, ratios: Ratios) -> Array:
-    """Return V^-½ of units' means, V in variances of a burn: their own, their bag's, and the days they share."""
-    days = averaging @ levels_of(day).indicators
-    values, vectors = np.linalg.eigh(np.diag(ratios.bag + 1 / count) + ratios.day * (days @ days.T))
-    return np.asarray((vectors / np.sqrt(values)) @ vectors.T)
 
 
 DRAWS = 4000
@@ -340,12 +331,11 @@ def smallest_p(pieces: Sequence[Piece], seed: int) -> Array:
         lone, directions, unseen = (rng.standard_normal((n, k)) for k in (1, len(rest), wander.shape[1]))
         for place, along_path in zip(live, np.split(wander, ends), strict=True):
             piece = pieces[place]
-            squares = (piece.rest**2).sum(axis=0)
-            z = (unseen @ along_path.T) * np.sqrt(squares / piece.df)
+            z = (unseen @ along_path.T) * piece.spread
             here = directions * piece.here
             within = np.maximum((here**2).sum(axis=1) - ((here @ piece.taken) ** 2).sum(axis=1), 0.0)
             along = (lone * z + directions @ piece.rest) / np.sqrt(lone**2 + within[:, None])  # a
-            whole = squares + z**2  # N²
+            whole = piece.df * piece.spread**2 + z**2  # N²
             share = np.divide(along**2, whole, out=np.zeros_like(along), where=whole > 0).max(axis=1)
             t = np.sqrt(piece.df * share / np.maximum(1 - share, 1e-300))
             found[start : start + n, place] = 2 * special.stdtr(piece.df, -t)

@@ -20,8 +20,6 @@ from kit.trial import Run
 from kit.variance.burn_arrays import Array
 
 SAID = WORDS["curves"]
-Numbers = Mapping[Any, Array]
-"""Of each fuel or pair (columns, times): seconds, the curve, its four limits, the burns behind it."""
 
 
 def judge_curves(
@@ -178,16 +176,14 @@ def apart(differences: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         a, b, from_s, to_s (the first and last time of the grid), larger (the hotter fuel).
     """
-    rows = []
-    for (a, b), table in differences.groupby(["a", "b"], sort=False):
-        seconds = table["elapsed_s"].to_numpy(np.float64)
-        side = (table["band_low"] > 0).to_numpy(np.int64) - (table["band_high"] < 0).to_numpy(np.int64)
-        step = np.diff(seconds).min() if len(seconds) > 1 else 0.0
-        new = np.flatnonzero((np.diff(side) != 0) | (np.diff(seconds) > 1.5 * step)) + 1
-        for part in np.split(np.arange(len(side)), new):
-            if len(part) and side[part[0]] != 0:
-                rows.append((a, b, seconds[part[0]], seconds[part[-1]], a if side[part[0]] > 0 else b))
-    return pd.DataFrame(rows, columns=["a", "b", "from_s", "to_s", "larger"])
+    above, below, pair = differences["band_low"] > 0, differences["band_high"] < 0, ["a", "b"]
+    larger = differences["a"].where(above, differences["b"].where(below))
+    passed = differences.groupby(pair, sort=False)["elapsed_s"].diff()
+    step = passed.groupby([differences[name] for name in pair]).transform("min")
+    begins = ~(passed <= 1.5 * step) | (larger != larger.shift())
+    spans = differences.assign(larger=larger)[above | below].groupby(begins.cumsum())
+    ends = {"from_s": ("elapsed_s", "first"), "to_s": ("elapsed_s", "last"), "larger": ("larger", "first")}
+    return spans.agg(a=("a", "first"), b=("b", "first"), **ends).reset_index(drop=True)
 
 
 def why_no_band(drawn: DrawnCurves) -> str:
@@ -205,8 +201,11 @@ def why_no_band(drawn: DrawnCurves) -> str:
     return str(SAID["single_bags" if units.noted else "bags_not_noted"])
 
 
-def _laid_out(curves: Numbers, level: float, table: str) -> pd.DataFrame:
-    """Lay out curves one below the other, in the order of the table."""
+def _laid_out(curves: Mapping[Any, Array], level: float, table: str) -> pd.DataFrame:
+    """Lay out curves one below the other, in the order of the table.
+
+    Of each fuel or pair (columns, times): seconds, the curve, its four limits, the burns behind it.
+    """
     names = schema.names(table)
     if not curves:
         return pd.DataFrame({name: pd.Series(dtype=np.float64) for name in names})

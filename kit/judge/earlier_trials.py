@@ -98,10 +98,8 @@ def earlier_words(run: Run) -> tuple[str, ...]:
     return (*unlike, WORDS["single"].format(names=names, known="; ".join(known)))
 
 
-def earlier_fits(
-    lenders: Sequence[Lender], spec: Metric, question: Question
-) -> tuple[dict[str, RepeatFit], list[dict[str, object]]]:
-    """Return the model of a metric in each earlier trial that has burns enough, and a row for each that has not.
+def with_earlier(question: Question, lenders: Sequence[Lender], spec: Metric) -> Question:
+    """Return the question of a metric with its model in each earlier trial that has burns enough.
 
     They are fitted as this trial's burns are, as far as their columns go.
     """
@@ -119,7 +117,7 @@ def earlier_fits(
             note = why_not or WORDS["no_repeats"]
             row = {"folder": lender.name, "burns": len(rows), "power": 0.0, "used": False, "note": note}
             unused.append(row)
-    return fits, unused
+    return replace(question, earlier=fits, unused=unused)
 
 
 def prior_table(fit: RepeatFit, unused: Sequence[dict[str, object]]) -> pd.DataFrame:

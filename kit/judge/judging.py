@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
@@ -11,12 +10,11 @@ from typing import Any
 import pandas as pd
 
 from kit import schema
-from kit.errors import KitError
 from kit.judge.best import best_fuels, fuels_differ, ladder
 from kit.judge.comparisons import Differences, family_against, fuel_means, kinds_compared, places_of, scope_of
-from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_fits, lenders_of, prior_table
+from kit.judge.earlier_trials import Lender, borrowed_spread, lenders_of, prior_table, with_earlier
 from kit.judge.next_bag import chances, further, next_bag
-from kit.judge.odd_burns import NO_ANSWER, influence, odd_burns
+from kit.judge.odd_burns import NO_ANSWER, influence, judged_again, odd_burns
 from kit.judge.question import MOST_FUELS, WORDS, Counted, Pairs, Question, look_level, resources_of
 from kit.judge.self_check import second_opinion, self_check
 from kit.runtime.worker import Worker, side_by_side
@@ -153,13 +151,12 @@ def _left_out_beside(
     fit: RepeatFit, comparisons: pd.DataFrame, question: Question, family: Family | None
 ) -> pd.DataFrame:
     """Return, for each pair that a bound touches, the verdict and that without those burns (schema.CENSORED)."""
-    without = comparisons.iloc[:0]
-    with suppress(KitError):
-        without = compare(fit.left_out, question, family) if fit.left_out else without
+    refits = {"": fit.left_out} if fit.left_out else {}
+    without = judged_again(refits, comparisons, question, family)[["a", "b", "verdict_without"]]
     bounds = fit.table.loc[fit.table["status"] != "exact", "fuel"].value_counts()
     touched = sum(comparisons[name].map(bounds).fillna(0).astype(int) for name in ("a", "b"))
     table = comparisons[["a", "b", "verdict"]].assign(bounds=touched).query("bounds > 0")
-    table = table.merge(without[["a", "b", "verdict"]], "left", ["a", "b"], suffixes=("", "_left_out"))
+    table = table.merge(without, "left", ["a", "b"]).rename(columns={"verdict_without": "verdict_left_out"})
     table = table.fillna({"verdict_left_out": NO_ANSWER})
     return table.assign(agrees=table["verdict"] == table["verdict_left_out"])
 
@@ -192,13 +189,12 @@ def judge_trial(counted: Counted, run: Run, seed: int, beside: Worker | None = N
     metrics = list(dict.fromkeys(counted.metrics["metric"]))
     order = sorted(metrics, key=lambda name: name not in run.trial.primary)  # the primary ones take longest
 
-    def job(name: str) -> tuple[pd.DataFrame, Metric, Question]:
-        return counted.compared(name), run.trial.metric(name), asked_of(name, run, base, lenders)
-
-    made = side_by_side(judge_metric, list(map(job, order)), beside)
-    found = dict(zip(order, made, strict=True))
-    is_interim = is_open(run)
-    return {name: _without_verdicts(found[name]) if is_interim else found[name] for name in metrics}
+    asked = (asked_of(name, run, base, lenders) for name in order)
+    jobs = zip(map(counted.compared, order), map(run.trial.metric, order), asked, strict=True)
+    found = dict(zip(order, side_by_side(judge_metric, list(jobs), beside), strict=True))
+    if is_open(run):
+        found = {name: _without_verdicts(judged) for name, judged in found.items()}
+    return {name: found[name] for name in metrics}
 
 
 def asked_of(metric_id: str, run: Run, base: Question, lenders: Sequence[Lender]) -> Question:
@@ -211,10 +207,8 @@ def asked_of(metric_id: str, run: Run, base: Question, lenders: Sequence[Lender]
         primary=metric_id in run.trial.primary,
         borrowed=borrowed_spread(lenders, metric_id),
     )
-    if not lenders or not (question.primary or question.margin is not None):
-        return question
-    fits, unused = earlier_fits(lenders, spec, question)
-    return replace(question, earlier=fits, unused=unused)
+    is_asked_about = question.primary or question.margin is not None
+    return with_earlier(question, lenders, spec) if is_asked_about else question
 
 
 def is_open(run: Run) -> bool:

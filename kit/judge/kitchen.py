@@ -170,22 +170,17 @@ def judge_cooks(counted: Counted, run: Run) -> pd.DataFrame:
         A row a cook, setting, fuel and quantity. A cook without such burns has a row without value, whose note says
         what the burns can and cannot tell.
     """
-    question = question_of(run, seed=1)
-    records = [row for cook in run.trial.cooks for row in _of_cook(cook, counted, run, question)]
-    return pd.DataFrame(records, columns=schema.names("cooks"))
-
-
-def _of_cook(cook: Cook, counted: Counted, run: Run, question: Question) -> Iterator[Row]:
-    rows = counted.compared(f"band:{cook.name}")
-    settings = [name for name in rows["setting"].unique() if cook.name in cooks_at(run.trial, str(name))]
-    held: Row = {
-        "cook": cook.name, "fuel": "", "setting": "", "quantity": HELD, "unit": "min", "level": question.level,
-    }  # fmt: skip
-    if not settings:
-        yield held | {"n": 0, "note": SAID["not_run"].format(low=cook.low, high=cook.high)}
-    for setting in settings:
-        own = rows[rows["setting"] == setting]
-        yield from (held | {"setting": str(setting)} | each for each in _at_setting(cook, own, run, question))
+    question, records = question_of(run, seed=1), []
+    for cook in run.trial.cooks:
+        rows = counted.compared(f"band:{cook.name}")
+        settings = [name for name in rows["setting"].unique() if cook.name in cooks_at(run.trial, str(name))]
+        held: Row = {"cook": cook.name, "fuel": "", "setting": "", "quantity": HELD, "unit": "min"}
+        if not settings:
+            records.append(held | {"n": 0, "note": SAID["not_run"].format(low=cook.low, high=cook.high)})
+        for setting in settings:
+            own = _at_setting(cook, rows[rows["setting"] == setting], run, question)
+            records += [held | {"setting": str(setting)} | each for each in own]
+    return pd.DataFrame(records, columns=schema.names("cooks")).assign(level=question.level)
 
 
 def _at_setting(cook: Cook, rows: pd.DataFrame, run: Run, question: Question) -> Iterator[Row]:

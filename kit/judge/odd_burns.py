@@ -5,14 +5,13 @@ Beside an odd burn stands what was recorded of it: what to look into, never a re
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from itertools import product
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
@@ -22,7 +21,7 @@ from kit.judge.comparisons import Differences, number_of
 from kit.judge.question import WORDS, Question
 from kit.schema import UNDECIDED, Metric
 from kit.variance import RepeatFit, contrasts, fit_repeats
-from kit.variance.burn_arrays import Array
+from kit.variance.burn_arrays import Array, Codes, Mask
 from kit.variance.families import Family
 
 RECORDED: Mapping[str, tuple[str, str]] = WORDS["recorded"]
@@ -42,14 +41,11 @@ LEAST_LEFT = 3
 ALONE = 1e-9
 LEAST_SCALE = 1e-3
 
-LEVELS = ("burn", "bag", "day")
 NO_ANSWER = "no answer"
 OPEN = (*UNDECIDED, NO_ANSWER)
 MOST_REFITS = 400
 """In a trial of which more than so many things can be left out no verdict hangs on one of them."""
-INFLUENCE = tuple(column.name for column in schema.INFLUENCE[1:])
 WITHOUT = {name: f"{name}_without" for name in ("verdict", "direction")}
-ESTIMATE = ("estimate", "low", "high")
 
 
 def conditions_apart(rows: pd.DataFrame, burn: str) -> str:
@@ -118,7 +114,7 @@ def odd_burns(fit: RepeatFit, question: Question) -> pd.DataFrame:
     return rows[["burn", "fuel", "value"]].assign(**found)
 
 
-def _screened(fit: RepeatFit, kept: npt.NDArray[np.int64]) -> Array:
+def _screened(fit: RepeatFit, kept: Codes) -> Array:
     """Return expected value, residual and p (3, burns) at the variance ratios that are likeliest for the others.
 
     With Q = V⁻¹ − V⁻¹X(X'V⁻¹X)⁻¹X'V⁻¹ a burn's own parameter is (Qy)_i/Q_ii with variance 1/Q_ii; the residual sum
@@ -206,16 +202,16 @@ def influence(
     without = [(level, label, out.tobytes()) for level, label, out in left_out]
     rows = pd.DataFrame(without, columns=["level_left_out", "left_out", "refit"])
     rows = rows.merge(pairs[["a", "b", "verdict", "direction"]], "cross")
-    rows = rows.merge(_judged_again(refits, pairs, question, family), "left", ["refit", "a", "b"])
+    rows = rows.merge(judged_again(refits, pairs, question, family), "left", ["refit", "a", "b"])
     rows = rows.fillna({"verdict_without": NO_ANSWER, "direction_without": ""})
     turned = rows["direction"] != rows["direction_without"]
     rows["changes"] = turned | (rows["verdict"] != rows["verdict_without"])
     rows["matters"] = ~rows["verdict"].isin(OPEN) & (turned | rows["verdict_without"].isin(OPEN))
-    return rows[list(INFLUENCE)]
+    return rows[schema.names("influence")[1:]]
 
 
-def _left_out(rows: pd.DataFrame) -> Iterator[tuple[str, str, npt.NDArray[np.bool_]]]:
-    for level in LEVELS:
+def _left_out(rows: pd.DataFrame) -> Iterator[tuple[str, str, Mask]]:
+    for level in ("burn", "bag", "day"):
         keys = rows[["fuel", "bag"]].agg(" / ".join, axis=1) if level == "bag" else rows[level]
         named = keys[rows[level] != ""].unique()
         for key in named if len(named) > 1 else ():
@@ -225,26 +221,20 @@ def _left_out(rows: pd.DataFrame) -> Iterator[tuple[str, str, npt.NDArray[np.boo
                 yield level, str(key), out
 
 
-def _judged_again(
-    refits: Mapping[bytes, RepeatFit], pairs: pd.DataFrame, question: Question, family: Family | None
+def judged_again(
+    refits: Mapping[Any, RepeatFit], pairs: pd.DataFrame, question: Question, family: Family | None
 ) -> pd.DataFrame:
-    """Return the answer of each refit on each pair whose fuels it has."""
-    asked = {same: _families_among(pairs, refit.labels) for same, refit in refits.items()}
-    asked = {same: families for same, families in asked.items() if families}
+    """Return the answer of each refit on each pair whose fuels it has: refit, a, b, verdict_without and the like."""
+    asked: dict[Any, dict[Any, list[tuple[Any, Any]]]] = {}
+    for same, refit in refits.items():
+        families = pairs[pairs[["a", "b"]].isin(refit.labels).all(axis=1)].groupby("multiplicity", sort=False)
+        if len(families):
+            asked[same] = {how: list(zip(own["a"], own["b"], strict=True)) for how, own in families}
     each = [(refits[same], list(families.values())) for same, families in asked.items()]
-    tables = [pd.DataFrame(columns=["refit", "a", "b", *WITHOUT.values(), *ESTIMATE])]
+    tables = [pd.DataFrame(columns=["refit", "a", "b", *WITHOUT.values(), "estimate", "low", "high"])]
     for same, found in zip(asked, Differences.of_each(each, level=question.level), strict=True):
         for multiplicity, own in asked[same].items():
             table = found.compared(own, multiplicity, question.margin, family)
             table = table.rename(columns={**WITHOUT, number_of(found.fit): "estimate"})
             tables.append(table.assign(refit=same)[list(tables[0])])
     return pd.concat(tables[len(tables) > 1 :], ignore_index=True)
-
-
-def _families_among(pairs: pd.DataFrame, labels: Sequence[Any]) -> dict[Any, list[tuple[Any, Any]]]:
-    """Return the pairs of these fuels, by how their family is adjusted."""
-    found: dict[Any, list[tuple[Any, Any]]] = {}
-    for multiplicity, *pair in zip(pairs["multiplicity"], pairs["a"], pairs["b"], strict=True):
-        if set(pair) <= set(labels):
-            found.setdefault(multiplicity, []).append((pair[0], pair[1]))
-    return found

@@ -319,9 +319,7 @@ class Question:
             "borrowed": None if repeats else self.borrowed,
         }
 
-    def fit_of(
-        self, rows: pd.DataFrame, spec: Metric, fewest: int = 2
-    ) -> tuple[RepeatFit, Literal[""]] | tuple[None, str]:
+    def fit_of(self, rows: pd.DataFrame, spec: Metric, fewest: int = 2) -> tuple[RepeatFit | None, str]:
         """Return the model of the burns whose values can be compared, or why there is none."""
         counted, why_not = self.countable(rows, fewest)
         if why_not:

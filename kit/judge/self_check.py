@@ -9,14 +9,13 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
 from kit.judge.question import WORDS
-from kit.judge.verdicts import BEYOND, LITTLE, SAME, verdicts_of
+from kit.judge.verdicts import BEYOND, LITTLE, SAME, half_widths, verdicts_of
 from kit.variance.bootstrap import bounded_again, refitted, simulated
 from kit.variance.bounded import STEPS, Rows, minimise_rows, posterior, slope
 from kit.variance.burn_arrays import Array, Mask
@@ -52,11 +51,7 @@ Opinion = tuple[Mapping[str, float], str]
 
 
 def self_check(
-    fit: RepeatModel,
-    seed: int,
-    trials: int = TRIALS,
-    margin: float | None = None,
-    level: float = 0.95,
+    fit: RepeatModel, seed: int, trials: int = TRIALS, margin: float | None = None, level: float = 0.95
 ) -> pd.DataFrame:
     """Return how often each interval held the truth, each verdict erred, and each was reached.
 
@@ -138,14 +133,13 @@ def _pairs(located: Array, truth: Array | None, means: int, level: float, margin
         (pairs) where every trial has all differences; None where each follows one. Then a verdict that is wrong is
         one whose simultaneous interval misses the truth, so that these are counted.
     """
-    (off, se, df), family = located, all_pairs(means)
-    half, inner = (family.critical(each, np.maximum(df, LEAST_DF)) for each in (level, 2 * level - 1))
-    # limits less the true difference
-    D, E = (np.stack([off - each * se, off + each * se]) for each in (half, inner))
-    held = np.asarray((np.abs(off) <= half * se).all(axis=1))
+    off, se, df = located
+    reaches = half_widths(all_pairs(means), se, np.maximum(df, LEAST_DF), level)
+    D, E = (np.stack([off - each, off + each]) for each in reaches)  # limits less the true difference
+    held = np.asarray((np.abs(off) <= reaches[0]).all(axis=1))
     rows: list[Row] = [(SAID["differences"], level, _inside(located, level))]
     if truth is None:
-        promised = 1 - 2 * float(special.stdtr(df, -half).mean())
+        promised = 1 - 2 * float(special.stdtr(df, -reaches[0] / se).mean())
         rows.append((SAID["one_tukey"], promised, held))
     else:
         wrong = np.asarray(wrong_verdicts(D + truth, E + truth, truth, margin).any(axis=1))
@@ -248,17 +242,17 @@ def second_opinion(fit: RepeatModel) -> pd.DataFrame:
     are not (X'V^-1X)^-1 in unbalanced designs.
     """
     theta = fit.estimate.theta[0]
-    mine = _quantities(fit, fit.estimate.beta[0], dict(zip(fit.names, np.sqrt(theta), strict=True)))
     theirs, note = _asked(fit)
+    mine = _quantities(fit, fit.estimate.beta[0], dict(zip(fit.names, theta, strict=True)))
     table = pd.DataFrame({"kit": pd.Series(mine)}).rename_axis("quantity")
     table["other"] = pd.Series(theirs, dtype=float)
     near = (table["kit"] - table["other"]).abs() <= TOLERANCE * np.sqrt(theta[-1])
     return table.assign(agrees=near, note=note).reset_index()
 
 
-def _quantities(fit: RepeatModel, beta: Array, sd: Mapping[str, float]) -> dict[str, float]:
+def _quantities(fit: RepeatModel, beta: Array, variances: Mapping[str, float]) -> dict[str, float]:
     means = {f"mean of {label}": float(mean) for label, mean in zip(fit.labels, beta, strict=False)}
-    return means | {f"SD of {name}s": float(each) for name, each in sd.items()}
+    return means | {f"SD of {name}s": float(np.sqrt(each)) for name, each in variances.items()}
 
 
 def _asked(fit: RepeatModel) -> Opinion:
@@ -274,33 +268,27 @@ def _asked(fit: RepeatModel) -> Opinion:
         return {}, OPINION[reason].format(most=most)
     with warnings.catch_warnings(record=True):  # kept from all eyes: statsmodels sets a filter of its own
         try:
-            return _mixed_lm(fit) if fit.design.terms else _least_squares(fit)
+            return _by_statsmodels(fit)
         except Exception as error:  # whatever goes wrong inside the other program is its answer
             said = str(error).splitlines()[0][:80]
             return {}, OPINION["failed"].format(error=type(error).__name__, said=said)
 
 
-def _least_squares(fit: RepeatModel) -> Opinion:
+def _by_statsmodels(fit: RepeatModel) -> Opinion:
     from statsmodels.regression.linear_model import OLS
-
-    found = OLS(fit.columns.values[0], fit.design.X).fit()
-    return _quantities(fit, found.params, {"burn": np.sqrt(found.ssr / fit.engine.dof)}), "statsmodels OLS"
-
-
-def _mixed_lm(fit: RepeatModel) -> Opinion:
     from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec
 
     y, X, terms = fit.columns.values[0], fit.design.X, fit.design.terms
+    if not terms:
+        found = OLS(y, X).fit()
+        return _quantities(fit, found.params, {"burn": found.ssr / fit.engine.dof}), "statsmodels OLS"
     if len(terms) == 1:
-        model: Any = MixedLM(y, X, groups=terms[0].levels.codes)
-        found = model.fit(reml=fit.method == "REML")
+        found = MixedLM(y, X, groups=terms[0].levels.codes).fit(reml=fit.method == "REML")
         variances = {terms[0].name: found.cov_re[0, 0]}
     else:
         labels = [[list(map(str, range(term.levels.count)))] for term in terms]
         spec = VCSpec([term.name for term in terms], labels, [[term.levels.indicators] for term in terms])
-        model = MixedLM(y, X, groups=np.zeros(len(y)), exog_vc=spec)
-        found = model.fit(reml=fit.method == "REML")
-        variances = dict(zip(model.exog_vc.names, found.vcomp, strict=True))
-    sd = {name: np.sqrt(variance) for name, variance in (variances | {"burn": found.scale}).items()}
+        found = MixedLM(y, X, groups=np.zeros(len(y)), exog_vc=spec).fit(reml=fit.method == "REML")
+        variances = dict(zip(spec.names, found.vcomp, strict=True))
     note = "statsmodels MixedLM" + ("" if found.converged else ", which says it did not converge")
-    return _quantities(fit, np.asarray(found.fe_params), sd), note
+    return _quantities(fit, np.asarray(found.fe_params), variances | {"burn": found.scale}), note

@@ -15,9 +15,9 @@ import pandas as pd
 
 from kit.errors import disk_faults
 from kit.history import History, MetricHistory, Season, newest_reports
-from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT
 from kit.history.control_chart import DRAWS, FALSE_ALARMS, LEVEL_RULES, RULES, SEED, Chart
 from kit.history.history import LEVEL, OF_COOKER, OF_PROBE, chart_points, history_tables, seasons_table
+from kit.history.seasons import BY_CONTROL, DIRECTLY, NOT
 from kit.page.sentence_parts import capital, counted, listed, number_word
 from kit.page.shown_numbers import Units, plain, to_range
 from kit.page.text import Html

@@ -10,8 +10,7 @@ import pytest
 from kit.cli import main
 from kit.errors import KitError
 from kit.history import history_of, newest_reports, open_seasons
-from kit.history.comparability import BY_CONTROL, DIRECTLY, NOT
-from kit.history.seasons import read_part
+from kit.history.seasons import BY_CONTROL, DIRECTLY, NOT, read_part
 from kit.publish.history_report import answer, common_place, drift
 from tests.history.folders import trial, write_folder
 from tests.publish.browser import VIEWS, chromium, faults_of

@@ -7,7 +7,7 @@ import pytest
 from pydantic_core import to_jsonable_python
 
 from kit.errors import KitError
-from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_fits, earlier_words
+from kit.judge.earlier_trials import Lender, borrowed_spread, earlier_words, with_earlier
 from kit.judge.judging import judge_metric
 from kit.judge.question import Question
 from kit.schema import metric
@@ -102,8 +102,8 @@ def results_of(table, **trial):
 def judged_with(table, earlier, **columns):
     spec = metric("peak")
     question = Question(margin=2.0, primary=True, better="more", **columns)
-    fits, unused = earlier_fits([Lender("before", results_of(earlier))], spec, question)
-    return judge_metric(table.assign(kind=""), spec, replace(question, earlier=fits, unused=unused)).tables
+    question = with_earlier(question, [Lender("before", results_of(earlier))], spec)
+    return judge_metric(table.assign(kind=""), spec, question).tables
 
 
 def test_an_earlier_trial_narrows_the_intervals_and_the_answer_without_it_stands_beside():

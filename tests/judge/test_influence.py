@@ -5,9 +5,9 @@ import numpy as np
 from kit.errors import KitError, Problem
 from kit.judge.comparisons import compare_fuels
 from kit.judge.judging import judge_metric
-from kit.judge.odd_burns import INFLUENCE, NO_ANSWER, influence
+from kit.judge.odd_burns import NO_ANSWER, influence
 from kit.judge.question import Question
-from kit.schema import metric
+from kit.schema import metric, names
 from kit.variance import fit_repeats
 from tests.judge.made import burns_table
 
@@ -21,7 +21,7 @@ def asked(table, margin=0.5):
 def test_every_burn_bag_and_day_is_left_out_once_for_every_pair():
     table = burns_table(fuels=2, bags=3, burns=2, days=True)
     found = asked(table)
-    assert list(found.columns) == list(INFLUENCE)
+    assert list(found.columns) == names("influence")[1:]
     assert dict(found["level_left_out"].value_counts()) == {"burn": 12, "bag": 6, "day": 12}
 
 
