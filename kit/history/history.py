@@ -56,13 +56,17 @@ class SeasonSpread:
     uncertainty
         Variance of that estimate.
     df
-        Seasons less one, for all fuels of a season share what was odd about it; 0 where no fuel came again, so that
-        nothing could be estimated.
+        Seasons less one: all fuels of a season share what was odd about it.
     """
 
     variance: float
     uncertainty: float
     df: int
+
+    @property
+    def known(self) -> bool:
+        """Whether any fuel came again, so that it could be estimated."""
+        return self.df > 0
 
 
 def by_fuel(cells: Sequence[Cell], fewest: int = 1) -> pd.DataFrame:
@@ -431,7 +435,7 @@ def _next_bag(found: MetricHistory) -> pd.DataFrame:
 def _spread(found: MetricHistory) -> pd.DataFrame:
     spreads = {"fuels": found.spread, "differences from the control": found.control_spread}
     rows = [
-        (of, float(np.sqrt(spread.variance)) if spread.df else np.nan, spread.df, found.unit)
+        (of, float(np.sqrt(spread.variance)) if spread.known else np.nan, spread.df, found.unit)
         for of, spread in spreads.items()
     ]
     return pd.DataFrame(rows, columns=["of", "sd", "df", "unit"])

@@ -102,7 +102,7 @@ def best_fuels(
     if not len(known):
         return pd.DataFrame(columns=schema.names("best")[1:])
     sign = 1.0 if better == "more" else -1.0
-    difference, reach, method = _against_each(fit, level, every or Differences.of(fit, ["all"], level=level))
+    difference, reach, method = _against_each(fit, level, every)
     difference, reach = sign * difference[np.ix_(known, known)], reach[np.ix_(known, known)]
     np.fill_diagonal(difference, np.inf)
     high = np.maximum((difference + reach).min(axis=1), 0.0)
@@ -120,12 +120,14 @@ def best_fuels(
     })  # fmt: skip
 
 
-def _against_each(fit: RepeatFit, level: float, every: Differences) -> tuple[Array, Array, str]:
+def _against_each(fit: RepeatFit, level: float, every: Differences | None) -> tuple[Array, Array, str]:
     """Return differences of fuel (row) less fuel (column), and the one-sided reach with the row's as control."""
     difference, reach = np.zeros((2, len(fit.labels), len(fit.labels)))
     families: dict[bytes, Family] = {}
-    found, (a, b) = every.found, every.places.T
-    for place in range(len(fit.labels)):
+    method = ""
+    for place, label in enumerate(fit.labels):
+        differences = every or Differences.of(fit, [("control", label)], level=level)
+        found, (a, b) = differences.found, differences.places.T
         rows = np.flatnonzero(((a == place) | (b == place)) & ~np.isnan(found.estimate[0]))
         if not len(rows):
             continue
@@ -138,7 +140,8 @@ def _against_each(fit: RepeatFit, level: float, every: Differences) -> tuple[Arr
             families[key] = correlated(correlation, sides=1)
         half = families[key].critical(level, np.maximum(found.df[0, rows], LEAST_DF)) * found.se[0, rows]
         difference[place, others], reach[place, others] = side * found.estimate[0, rows], half
-    return difference, reach, found.method
+        method = found.method
+    return difference, reach, method
 
 
 def ladder(means: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:

@@ -128,7 +128,7 @@ def test_intervals_of_fuels_hold_the_season_spread():
 
 def test_no_spread_is_claimed_where_no_fuel_came_again():
     cells = [Cell("s0", "a", 1.0, 1.0, 3), Cell("s1", "b", 2.0, 1.0, 3)]
-    assert season_spread(cells, 20.0).df == 0
+    assert not season_spread(cells, 20.0).known
 
 
 def test_a_changed_product_is_told_and_an_unchanged_one_is_not():
