@@ -160,14 +160,11 @@ class _ForkServer:
         return _kernel(self._fork)
 
     def _fork(self, connection: Path, folder: Path, said: Path) -> Process:
-        server = self._running()
+        server, order = self._running(), (connection, folder, said, environment_of(folder.parent))
         try:
-            pid = server.begin(
-                fork_kernel, (connection, folder, said, environment_of(folder.parent))
-            ).result()
+            return Fork(server.begin(fork_kernel, order).result())
         except (EOFError, OSError) as error:
             raise ChildProcessError("the process that starts kernels was killed") from error
-        return Fork(pid)
 
     def _running(self) -> Worker:
         with self._starting:

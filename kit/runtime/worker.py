@@ -143,10 +143,13 @@ def side_by_side(function: Callable[..., T], jobs: Sequence[Job], beside: Worker
         As the function does.
     """
     begun = [beside.begin(function, job) for job in jobs] if beside else [None] * len(jobs)
+    pairs = [*enumerate(zip(begun, jobs, strict=True))]
     try:
-        # from the end, as the other process works from the beginning
-        found = [outcome(future, function, job) for future, job in reversed([*zip(begun, jobs, strict=True)])]
-        return found[::-1]
+        # both take from the front, where the long ones stand; what was begun there is waited for at the end
+        here = {place: function(*job) for place, (future, job) in pairs if future is None or future.cancel()}
+        return [
+            here[place] if place in here else outcome(future, function, job) for place, (future, job) in pairs
+        ]
     finally:
         for future in filter(None, begun):
             future.cancel()

@@ -67,6 +67,15 @@ def test_a_forked_kernel_that_dies_is_told(runs, tmp_path):
     assert outcome.exit_code == 3 and "the notebook's process ended early" in outcome.lines[0]
 
 
+def test_a_killed_process_that_forks_takes_its_kernel_with_it_and_another_comes():
+    with fork_server() as kernels:
+        with kernels() as first:
+            psutil.Process(first.process.pid).parent().kill()
+            assert first.process.wait(60) == 0
+        with kernels() as second:
+            assert second.process.pid != first.process.pid and second.process.poll() is None
+
+
 def test_what_forked_kernels_have_loaded_can_be_imported():
     for name in many.PRELOADED:
         importlib.import_module(name)
